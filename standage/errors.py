@@ -1,0 +1,63 @@
+"""The exceptions, and `Problem`: one thing wrong in a survey, said so that it can be put right."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+LIKE_PROBLEMS_SHOWN = 5
+"""Problems of one kind in one column that the message of a `SurveyError` spells out; `.problems` always holds all."""
+
+
+class StandageError(Exception):
+    """Anything standage refuses to do, with a reason meant for the person who asked."""
+
+
+@dataclass(frozen=True)
+class Problem:
+    """One thing wrong in the files of a survey.
+
+    file: file (or workbook and sheet) as the person named it. row: row in the file, the header being row 1; None where the
+    file or a whole column is meant. column: column name, None where a row or the file is meant. found: the cell as
+    written. expected: what would be accepted. what_to_do: one instruction.
+    """
+
+    file: str
+    row: int | None
+    column: str | None
+    found: str
+    expected: str
+    what_to_do: str
+
+    def __str__(self) -> str:
+        place = self.file
+        if self.row is not None:
+            place += f", row {self.row}"
+        if self.column is not None:
+            place += f", column {self.column}"
+        return f"{place}: found {self.found}; expected {self.expected}. {self.what_to_do}"
+
+
+class SurveyError(StandageError):
+    """A survey that cannot be used as it stands; `.problems` lists everything found, in order of file and row."""
+
+    def __init__(self, problems: Iterable[Problem]) -> None:
+        self.problems: tuple[Problem, ...] = tuple(problems)
+        super().__init__(_message(self.problems))
+
+
+def _message(problems: tuple[Problem, ...]) -> str:
+    """All problems as lines. Thousands of cells with one mistake in common are shown by their first few and a number."""
+    count = len(problems)
+    lines = [f"The survey has {count} {'problem' if count == 1 else 'problems'}:"]
+    shown: dict[tuple[str, str | None, str], int] = {}
+    for problem in problems:
+        kind = (problem.file, problem.column, problem.what_to_do)
+        shown[kind] = shown.get(kind, 0) + 1
+        if shown[kind] <= LIKE_PROBLEMS_SHOWN:
+            lines.append(f"  {problem}")
+    for (file, column, _), number in shown.items():
+        if number > LIKE_PROBLEMS_SHOWN:
+            where = f"{file}, column {column}" if column else file
+            lines.append(f"  {where}: {number - LIKE_PROBLEMS_SHOWN} more like the {LIKE_PROBLEMS_SHOWN} shown")
+    return "\n".join(lines)

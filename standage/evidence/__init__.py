@@ -1,0 +1,21 @@
+"""What the records of a tree say about the years at its core and of its establishment."""
+
+from standage.evidence.ages import date_trees
+from standage.evidence.centre import missing_rings_pmf
+from standage.evidence.core import CoreReadings, evidence_over_years, pooled_evidence_over_years, read_cores
+from standage.evidence.geometry import arc_radius_mm
+from standage.evidence.height import delay_pmf_prior, grass_stage_pmf, height_growth_pmf, steps
+
+__all__ = [
+    "CoreReadings",
+    "arc_radius_mm",
+    "date_trees",
+    "delay_pmf_prior",
+    "evidence_over_years",
+    "grass_stage_pmf",
+    "height_growth_pmf",
+    "missing_rings_pmf",
+    "pooled_evidence_over_years",
+    "read_cores",
+    "steps",
+]

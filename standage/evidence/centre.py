@@ -1,0 +1,198 @@
+"""Rings missed between the innermost ring seen and the pith: one log-normal a core, by kind of centre.
+
+Whatever the evidence, the outcome is the same three numbers a core: the rings missed are a log-normal in whole rings with log mean
+`mu + loading x gamma` and log-sd `sigma`, gamma the early-growth factor of the stand. Positive gamma is slower early growth, so more
+rings in the same distance. It is written as a probability of the rings given the reading, never as a density of the distance given the
+rings.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import expit, ndtr
+
+from standage.evidence import geometry
+from standage.evidence.height import normal_nodes
+from standage.profiles import Profile
+
+ARC_READING_SD_MM = 0.3
+"""Reading error of chord and of arc height. Assumed: a third of a millimetre is what a scale under a lens gives."""
+MISSING_MM_SD_SHARE, MISSING_MM_SD_MM = 0.2, 1.0
+"""Error of an estimated distance where none is given: 20 % and 1 mm. Assumed."""
+MISSING_RINGS_SD_SHARE, MISSING_RINGS_SD_RINGS = 0.2, 1.0
+"""Error of the reader's own number of rings missed where none is given: 20 % and 1 ring. Assumed."""
+FEWEST_RINGS = 0.3
+"""Stands for "no ring missed" on the log scale: it rounds to 0. Assumed."""
+INNER_RINGS_SHARE = 0.6
+"""Share of the tree-to-tree spread of early growth left once the innermost rings are measured. Assumed."""
+ARC_WITHOUT_MEASURE_MM, ARC_WITHOUT_MEASURE_LOG_SD = 8.0, 0.7
+"""Distance to the pith where arcs are seen but not measured: median and log-sd. Assumed."""
+SHARE_MISSING = {"straight": 0.3, "decayed": 0.5}
+SHARE_MISSING_LOG_ODDS_SD = 1.0
+"""Share of the radius missed where diameter or core length is blank: median, sd of its log-odds. Assumed."""
+SHARE_TO_RINGS_LOG_SD = 0.65
+"""How far the rings in a missing share of the radius differ from those of the profile's median growth curve. Assumed:
+extrapolation was off by up to factor of three (Baudet, Josefsson & Ostlund 2020); taken as the 95 % point, log(3)/1.645 = 0.67."""
+SMALLEST_LOG_SD = 0.01
+
+
+@dataclass(frozen=True)
+class CentreEvidence:
+    """Rings missed by each core: `mu`, `sigma`, `loading`, `tree_log_sd`, each `(core,)`.
+
+    `tree_log_sd` is the part of sigma that two cores of one tree share. Cores that hold the pith have mu = -inf and sigma = loading = 0.
+    """
+
+    mu: NDArray[np.float64]
+    sigma: NDArray[np.float64]
+    loading: NDArray[np.float64]
+    tree_log_sd: NDArray[np.float64]
+
+
+def missing_rings_pmf(mu: ArrayLike, sigma: ArrayLike, longest: int) -> NDArray[np.float64]:
+    """P(m = k) for k = 0 ... longest rings missed: `Phi((log(k + 1/2) - mu)/sigma) - Phi((log(k - 1/2) - mu)/sigma)`.
+
+    `mu` and `sigma` broadcast to `(...)`; the result is `(..., longest + 1)`. mu = -inf means that no ring was missed.
+    """
+    mu, sigma = np.broadcast_arrays(np.asarray(mu, float), np.asarray(sigma, float))
+    exact = np.isneginf(mu)
+    safe_mu, safe_sigma = np.where(exact, 0.0, mu), np.where(exact, 1.0, np.maximum(sigma, SMALLEST_LOG_SD))
+    z = (np.log(np.arange(longest + 1) + 0.5) - safe_mu[..., None]) / safe_sigma[..., None]
+    # Differences are taken in the nearer tail, so that far tails keep their relative precision.
+    tail = ndtr(-np.abs(z))
+    pmf = np.empty(z.shape)
+    pmf[..., 0] = np.where(z[..., 0] < 0, tail[..., 0], 1.0 - tail[..., 0])
+    low, high, low_tail, high_tail = z[..., :-1], z[..., 1:], tail[..., :-1], tail[..., 1:]
+    pmf[..., 1:] = np.where(high <= 0, high_tail - low_tail, np.where(low >= 0, low_tail - high_tail, 1.0 - low_tail - high_tail))
+    pmf[exact] = 0.0
+    pmf[..., 0] = np.where(exact, 1.0, pmf[..., 0])
+    return pmf
+
+
+def read_centres(table: pd.DataFrame, visible_rings: NDArray[np.float64], profile: Profile) -> CentreEvidence:
+    """The centre evidence of each row of `table`: the columns of cores.csv, and `dbh_cm` of the tree.
+
+    `visible_rings` `(core,)` are the rings from the last to the innermost seen, NaN where none can be read.
+    """
+    column = {name: table[name].to_numpy(float) for name in _NUMBERS}
+    centre = table["centre"].to_numpy(object)
+    reader_says, distance_known = ~np.isnan(column["missing_rings"]), ~np.isnan(column["missing_mm"])
+    inner_known = ~np.isnan(column["inner_ring_mm"])
+    arc_measured = (centre == "arcs") & (column["arc_chord_mm"] > 0) & (column["arc_height_mm"] > 0)
+    by_share_kind = (centre == "straight") | (centre == "decayed")
+
+    by_share = _from_share_of_radius(table, column, centre, visible_rings, profile)
+    by_distance = _from_distance(*_estimated_distance(column, profile), inner_known, column, profile)
+    # From weakest to strongest evidence; what comes later replaces what came before.
+    choices = [
+        (np.ones(len(table), bool), _unknown(len(table), profile)),
+        (centre == "arcs", _from_distance(*_unmeasured_arc(len(table)), inner_known, column, profile)),
+        (by_share_kind & ~np.isnan(by_share.mu), by_share),
+        (arc_measured, _from_distance(*_arc_distance(column, profile), inner_known, column, profile)),
+        (distance_known & (~by_share_kind | inner_known | np.isnan(visible_rings)), by_distance),
+        (reader_says, _readers_own(column)),
+        (centre == "pith", _pith(len(table))),
+    ]
+    parts = [np.select([use for use, _ in reversed(choices)], [getattr(found, name) for _, found in reversed(choices)]) for name in _PARTS]
+    return CentreEvidence(*parts)
+
+
+_PARTS = ("mu", "sigma", "loading", "tree_log_sd")
+_NUMBERS = (
+    "arc_chord_mm", "arc_height_mm", "missing_mm", "missing_mm_sd", "missing_rings", "missing_rings_sd", "inner_ring_mm",
+    "core_length_mm", "diameter_at_core_cm", "bark_mm", "height_cm", "dbh_cm",
+)  # fmt: skip
+
+
+def _pith(cores: int) -> CentreEvidence:
+    zero = np.zeros(cores)
+    return CentreEvidence(np.full(cores, -np.inf), zero, zero, zero)
+
+
+def _unknown(cores: int, profile: Profile) -> CentreEvidence:
+    """Nothing recorded: the profile's median, its spread split between the stand and the core so that the total is the profile's."""
+    spread = profile["core.unknown_missing_rings_log_sd"]
+    loading = min(profile["core.early_growth_stand_log_sd"], 0.7 * spread)
+    own = np.sqrt(spread**2 - loading**2)
+    fill = [np.log(profile["core.unknown_missing_rings_median"]), own, loading, min(profile["core.early_growth_log_sd"], 0.7 * own)]
+    return CentreEvidence(*(np.full(cores, value) for value in fill))
+
+
+def _readers_own(column: dict[str, NDArray[np.float64]]) -> CentreEvidence:
+    rings = np.maximum(column["missing_rings"], FEWEST_RINGS)
+    default = MISSING_RINGS_SD_SHARE * column["missing_rings"] + MISSING_RINGS_SD_RINGS
+    sd = np.where(np.isnan(column["missing_rings_sd"]), default, column["missing_rings_sd"])
+    zero = np.zeros(rings.size)
+    return CentreEvidence(np.log(rings), np.maximum(np.sqrt(np.log1p((sd / rings) ** 2)), SMALLEST_LOG_SD), zero, zero)
+
+
+def _unmeasured_arc(cores: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    return np.full(cores, np.log(ARC_WITHOUT_MEASURE_MM)), np.full(cores, ARC_WITHOUT_MEASURE_LOG_SD)
+
+
+def _arc_distance(column: dict[str, NDArray[np.float64]], profile: Profile) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Log distance and log-sd from chord and arc height. The radius is convex in the arc height, so reading error inflates it: half the
+    squared relative effect of that error is taken off the log radius."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        radius = geometry.arc_radius_mm(column["arc_chord_mm"], column["arc_height_mm"])
+        by_chord, by_height = geometry.arc_radius_sensitivities(column["arc_chord_mm"], column["arc_height_mm"])
+        chord_cv = by_chord * ARC_READING_SD_MM / radius
+        height_cv = np.minimum(np.abs(by_height) * ARC_READING_SD_MM / radius, 1.0)
+        corrected = radius * np.exp(-(height_cv**2) / 2.0)
+        distance = geometry.distance_less_pith_mm(corrected, profile["core.pith_radius_mm"])
+        return np.log(distance), np.sqrt(np.log1p((chord_cv**2 + height_cv**2) * (corrected / distance) ** 2))
+
+
+def _estimated_distance(column: dict[str, NDArray[np.float64]], profile: Profile) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Log distance and log-sd where the reader gives a distance to the pith (circles laid over, or other); the pith is taken off."""
+    distance = geometry.distance_less_pith_mm(column["missing_mm"], profile["core.pith_radius_mm"])
+    default = MISSING_MM_SD_SHARE * column["missing_mm"] + MISSING_MM_SD_MM
+    sd = np.where(np.isnan(column["missing_mm_sd"]), default, column["missing_mm_sd"])
+    return np.log(distance), np.maximum(np.sqrt(np.log1p((sd / distance) ** 2)), SMALLEST_LOG_SD)
+
+
+def _from_distance(
+    log_distance: NDArray[np.float64],
+    log_sd: NDArray[np.float64],
+    inner_known: NDArray[np.bool_],
+    column: dict[str, NDArray[np.float64]],
+    profile: Profile,
+) -> CentreEvidence:
+    """Rings = distance over early growth; early growth from the innermost rings of the same core where measured, else the profile's."""
+    measured = np.log(np.maximum(np.where(inner_known, column["inner_ring_mm"], 1.0), 0.01) * profile["core.early_to_inner_ratio"])
+    log_growth = np.where(inner_known, measured, np.log(profile["core.early_growth_mm_per_year"]))
+    tree = profile["core.early_growth_log_sd"] * np.where(inner_known, INNER_RINGS_SHARE, 1.0)
+    loading = np.full(log_distance.size, profile["core.early_growth_stand_log_sd"])
+    return CentreEvidence(log_distance - log_growth, np.hypot(log_sd, tree), loading, tree)
+
+
+def _from_share_of_radius(
+    table: pd.DataFrame,
+    column: dict[str, NDArray[np.float64]],
+    centre: NDArray[np.object_],
+    visible_rings: NDArray[np.float64],
+    profile: Profile,
+) -> CentreEvidence:
+    """No curvature to see, or the centre gone: the share of the radius missed, and how growth slows with age, give the rings missed."""
+    by_taper = geometry.diameter_at_height_cm(column["dbh_cm"], column["height_cm"], profile["core.taper_per_m"])
+    diameter = np.where(np.isnan(column["diameter_at_core_cm"]), by_taper, column["diameter_at_core_cm"])
+    radius = geometry.radius_under_bark_mm(diameter, column["bark_mm"], profile["core.bark_share_of_diameter"])
+    dry = table["core_state"].to_numpy(object) != "fresh"
+    length = geometry.length_in_the_tree_mm(column["core_length_mm"], dry, profile["core.dry_shrinkage_share"])
+    nodes, weights = normal_nodes(5)
+    eccentricity = profile["core.eccentricity_log_sd"]
+    share = geometry.share_of_radius_missing(length, radius, profile["core.pith_radius_mm"], eccentricity, nodes)
+    median = np.where(centre == "decayed", SHARE_MISSING["decayed"], SHARE_MISSING["straight"])
+    assumed = expit(np.log(median / (1.0 - median))[:, None] + SHARE_MISSING_LOG_ODDS_SD * nodes)
+    share = np.where(np.isnan(share), assumed, share)
+    # The shape of the profile's curve of diameter on age: how growth slows, not how thick the stem is.
+    slowing = profile["size.growth_cm_per_year"] / profile["size.asymptote_cm"]
+    log_rings = np.log(geometry.rings_in_missing_share(share, np.maximum(visible_rings, 1.0)[:, None], slowing))
+    mu = log_rings @ weights
+    spread = np.sqrt(((log_rings - mu[:, None]) ** 2) @ weights)
+    loading = np.full(mu.size, profile["core.early_growth_stand_log_sd"])
+    return CentreEvidence(mu, np.hypot(spread, SHARE_TO_RINGS_LOG_SD), loading, np.full(mu.size, SHARE_TO_RINGS_LOG_SD))

@@ -1,0 +1,175 @@
+"""Pictures of a stand: cohorts, establishment through time, the trees one by one, size against age.
+
+Each takes a table of the findings that has been cut to one unit; nothing is computed here but what ink needs.
+"""
+
+from __future__ import annotations
+
+from string import ascii_lowercase
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch
+
+from standage.figure_axes import OBSERVED, POSTERIOR, PRIOR, PULSE, QUIET, chance, drawing_axes, plain, unit_title, years_are
+from standage.findings.stems import SAMPLED
+
+MARGIN_YEARS = 10  # empty years shown before the first that matters
+LEAST_SHARE = 0.002  # classes that hold less than this at their high point are not worth paper at the old end
+SEEDLING_YEARS = 15  # the youngest years hold seedlings in numbers that would flatten everything older
+MOST_EVENTS = 12  # more marks than this can't be read
+
+
+def plot_cohorts(cohorts: pd.DataFrame, *, ax: Axes | None = None, colour: str = POSTERIOR) -> Axes:
+    """Stems past the emerging stage by class of years, with credible intervals: per hectare, or shares without plots.
+
+    cohorts: rows of one unit of the cohort table.
+    """
+    ax = plain(drawing_axes(ax))
+    shown = _from_first_worth_showing(cohorts, cohorts["share_high"] >= LEAST_SHARE)
+    sampled = shown["amounts"].iloc[0] == SAMPLED
+    name, scale = ("share", 100) if sampled else ("stems_per_ha", 1)
+    middle = shown[f"{name}_median"].to_numpy(dtype=float) * scale
+    ends = shown[[f"{name}_low", f"{name}_high"]].to_numpy(dtype=float).T * scale
+    first, width = shown["first_year"].to_numpy(), (shown["last_year"] - shown["first_year"] + 1).to_numpy()
+    centre = first + width / 2
+    ax.bar(first, middle, width=width * 0.94, align="edge", color=colour, alpha=0.55, edgecolor=colour, linewidth=0.8)
+    ax.errorbar(centre, middle, yerr=np.abs(ends - middle), fmt="none", ecolor=OBSERVED, elinewidth=1.1, capsize=2)
+    ax.set_ylim(0, max(ends[1].max() * 1.08, 1e-6))
+    ax.set_xlim(first[0] - 2, first[-1] + width[-1] + 2)
+    ax.set_xlabel(f"{years_are(shown)} (classes of {int(width[0])} years)")
+    ax.set_ylabel("Share of stems,\namong sampled trees (%)" if sampled else "Living stems past the\nemerging stage (per ha)")
+    ax.set_title(unit_title(shown), loc="left")
+    return ax
+
+
+def plot_rate(
+    rate: pd.DataFrame,
+    *,
+    pulses: pd.DataFrame | None = None,
+    events: pd.DataFrame | None = None,
+    ax: Axes | None = None,
+    colour: str = POSTERIOR,
+) -> Axes:
+    """Living stems by year of establishment, pulses shaded and known events marked.
+
+    rate: rows of one unit of the rate table. pulses: those of the unit. events: the survey's events of the stand. The axis is set by the
+    years older than the seedlings, whose numbers would flatten the rest.
+    """
+    ax = plain(drawing_axes(ax, height=4.0))
+    shown = _from_first_worth_showing(rate, rate["share_high"] >= LEAST_SHARE / 4)
+    sampled = shown["amounts"].iloc[0] == SAMPLED
+    name, scale = ("share", 100) if sampled else ("living_per_ha", 1)
+    year = shown["year"].to_numpy()
+    low, middle, high = (shown[name + point].to_numpy(dtype=float) * scale for point in ("_low", "_median", "_high"))
+    ax.fill_between(year, low, high, color=colour, alpha=0.25, linewidth=0)
+    ax.plot(year, middle, color=colour, linewidth=1.6)
+    grown = year <= year[-1] - (0 if sampled else SEEDLING_YEARS)
+    top = 1.35 * (high[grown] if grown.any() else high).max()
+    ax.set_ylim(0, max(top, 1e-9))
+    ax.set_xlim(year[0], year[-1] + 1)
+    notes = [*_shade_pulses(ax, pulses), *_mark_events(ax, events, year[0])]
+    if high.max() > top:
+        notes.append("the seedlings of the last years rise beyond the axis")
+    if notes:
+        handles = [Line2D([], [], linestyle="none", label=note) for note in notes]
+        place = {"loc": "upper left", "bbox_to_anchor": (0, -0.17), "ncols": 2}
+        ax.legend(handles=handles, fontsize=8, handlelength=0, handletextpad=0, frameon=False, **place)
+    ax.set_xlabel(years_are(shown))
+    ax.set_ylabel("Share of stems a year,\namong sampled trees (%)" if sampled else "Stems alive today\n(per ha and year)")
+    ax.set_title(unit_title(shown), loc="left")
+    return ax
+
+
+def _from_first_worth_showing(table: pd.DataFrame, worth: pd.Series) -> pd.DataFrame:
+    """The table from its first row worth showing on; the whole table where none is."""
+    places = np.flatnonzero(worth.to_numpy())
+    return table.iloc[places[0] if len(places) else 0 :]
+
+
+def _shade_pulses(ax: Axes, pulses: pd.DataFrame | None) -> list[str]:
+    """Shades each pulse under its number; returns what each number stands for. Words beside the marks would run into each other."""
+    notes = []
+    for pulse in () if pulses is None else pulses.itertuples():
+        ax.axvspan(pulse.start_median, pulse.end_median + 1, color=PULSE, zorder=0)
+        middle = (pulse.start_median + pulse.end_median + 1) / 2
+        style = {"ha": "center", "va": "top", "fontsize": 9, "fontweight": "bold"}
+        ax.annotate(f"{pulse.pulse}", (middle, 0.985), xycoords=("data", "axes fraction"), **style)
+        notes.append(f"{pulse.pulse}  pulse {pulse.start_median}\u2013{pulse.end_median}, probability {chance(pulse.probability)}")
+    return notes
+
+
+def _mark_events(ax: Axes, events: pd.DataFrame | None, first_year: int) -> list[str]:
+    """Hatches the years in which each event began under a letter; returns what each letter stands for."""
+    if events is None or events.empty:
+        return []
+    notes = []
+    shown = events[events["last_year"] >= first_year].sort_values("first_year").head(MOST_EVENTS)
+    for number, event in enumerate(shown.itertuples()):
+        begun, ended = float(event.first_year), float(event.last_year) + 1
+        ax.axvspan(begun, ended, ymin=0, ymax=0.8, facecolor="none", edgecolor=QUIET, hatch="////", linewidth=0.6, zorder=0.5)
+        letter = ascii_lowercase[number]
+        level = 0.90 - 0.045 * (number % 2)
+        ax.annotate(letter, ((begun + ended) / 2, level), xycoords=("data", "axes fraction"), ha="center", va="top", fontsize=9)
+        when = f"{begun:.0f}" if event.first_year == event.last_year else f"{begun:.0f}\u2013{event.last_year:.0f}"
+        notes.append(f"{letter}  {event.kind.replace('-', ' ')} {when}")
+    return notes
+
+
+def plot_tree_dates(tree_dates: pd.DataFrame, *, ax: Axes | None = None, colour: str = POSTERIOR) -> Axes:
+    """Every dated tree in order of its year, with its credible interval; cored trees filled, those dated by size hollow.
+
+    tree_dates: rows of one unit of the tree table. Trees dated at coring height only are shown at that year where no tree of the unit has
+    an establishment year.
+    """
+    established = tree_dates["establishment_year_median"].notna().any()
+    name = "establishment_year" if established else "coring_height_year"
+    shown = tree_dates[tree_dates[f"{name}_median"].notna()].sort_values([f"{name}_median", f"{name}_low"])
+    ax = plain(drawing_axes(ax, height=1.6 + 0.035 * len(shown)))
+    rank = np.arange(1, len(shown) + 1)
+    cored = (shown["basis"] == "cored").to_numpy()
+    low, middle, high = (shown[name + point].to_numpy(dtype=float) for point in ("_low", "_median", "_high"))
+    for those, ink, fill in ((cored, colour, colour), (~cored, QUIET, "white")):
+        ax.hlines(rank[those], low[those], high[those], color=ink, linewidth=1.1)
+        ax.plot(middle[those], rank[those], "o", color=ink, markerfacecolor=fill, markersize=3.6)
+    ax.set_ylim(len(shown) + 1, 0)
+    ax.set_xlabel("Year of establishment" if established else "Year of arrival at coring height")
+    ax.set_ylabel("Trees, oldest first")
+    ax.set_title(unit_title(tree_dates), loc="left")
+    handles = [
+        Line2D([], [], marker="o", color=colour, markersize=4, label="cored"),
+        Line2D([], [], marker="o", color=QUIET, markerfacecolor="white", markersize=4, label="dated by size, or planted"),
+    ]
+    ax.legend(handles=handles, loc="lower left", fontsize=8, frameon=False)
+    return ax
+
+
+def plot_size_age(tree_dates: pd.DataFrame, *, curve: pd.DataFrame | None = None, ax: Axes | None = None, colour: str = POSTERIOR) -> Axes:
+    """Diameter against age of the cored trees with their intervals, and the size curve of the model with its own.
+
+    tree_dates: rows of one unit of the tree table. curve: rows of the unit of the size-curve table.
+    """
+    ax = plain(drawing_axes(ax, height=4.0))
+    trees = tree_dates[(tree_dates["basis"] == "cored") & tree_dates["dbh_cm"].notna() & tree_dates["age_median"].notna()]
+    age = trees["age_median"].to_numpy(dtype=float)
+    oldest = float(trees["age_high"].max()) if len(trees) else 100.0
+    handles = []
+    if curve is not None and len(curve):
+        since = curve["seasons"].to_numpy() + curve["years_to_breast_height"].to_numpy()
+        reach = since <= oldest * 1.1
+        bounds = (curve[name].to_numpy()[reach] for name in ("dbh_low", "dbh_high"))
+        ax.fill_between(since[reach], *bounds, color=PRIOR, alpha=0.45, linewidth=0)
+        ax.plot(since[reach], curve["dbh_median"].to_numpy()[reach], color=PRIOR, linewidth=1.6, linestyle="--")
+        handles.append(Patch(color=PRIOR, alpha=0.6, label="median diameter at that age, fitted"))
+    around = np.abs(trees[["age_low", "age_high"]].to_numpy(dtype=float).T - age)
+    ax.errorbar(age, trees["dbh_cm"], xerr=around, fmt="o", color=colour, markersize=4, elinewidth=1)
+    handles.append(Line2D([], [], marker="o", color=colour, markersize=4, label="cored trees"))
+    ax.set_xlim(0, oldest * 1.1)
+    ax.set_ylim(0, None)
+    ax.set_xlabel("Age at the survey (growing seasons completed)")
+    ax.set_ylabel("Diameter at breast height (cm)")
+    ax.set_title(unit_title(tree_dates), loc="left")
+    ax.legend(handles=handles, loc="lower right", fontsize=8, frameon=False)
+    return ax

@@ -1,0 +1,100 @@
+"""Draws to low, median and high: the one place where a credible level becomes columns of a table."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+import pandas as pd
+
+SUFFIXES = ("_low", "_median", "_high")
+
+
+def credible_points(draws: np.ndarray, level: float = 0.9) -> np.ndarray:
+    """Low, median and high point of draws along their first axis.
+
+    Parameters
+    ----------
+    draws : (draw, ...) float array; NaN is left out, and a column of nothing but NaN gives NaN.
+    level : probability between low and high; 0.9 gives the 5, 50 and 95 % points.
+
+    Returns
+    -------
+    (3, ...) float array.
+
+    Raises
+    ------
+    ValueError if the level is not between 0 and 1.
+    """
+    if not 0 < level < 1:
+        raise ValueError(f"the credible level must lie between 0 and 1, not {level}")
+    draws = np.asarray(draws, dtype=float)
+    points = ((1 - level) / 2, 0.5, (1 + level) / 2)
+    missing = np.isnan(draws)
+    if not missing.any():
+        return np.quantile(draws, points, axis=0)
+    result = np.full((3, *draws.shape[1:]), np.nan)
+    known = ~missing.all(axis=0)
+    if known.any():
+        result[:, known] = np.nanquantile(draws[:, known], points, axis=0)
+    return result
+
+
+def interval_columns(name: str, draws: np.ndarray, level: float = 0.9, *, whole: bool = False) -> dict[str, np.ndarray | float]:
+    """Columns `name_low`, `name_median`, `name_high`; `whole` rounds to whole numbers (calendar years, ages)."""
+    points = credible_points(draws, level)
+    if whole:
+        points = np.rint(points)
+    return {name + suffix: point for suffix, point in zip(SUFFIXES, points, strict=True)}
+
+
+def blank_columns(name: str) -> dict[str, float]:
+    """The three columns of a quantity that the survey can't give: blank, never zero."""
+    return {name + suffix: np.nan for suffix in SUFFIXES}
+
+
+def whole_numbers(table: pd.DataFrame, names: Iterable[str]) -> pd.DataFrame:
+    """The table with the named columns as whole numbers that may be blank."""
+    return table.assign(**{name: table[name].astype(float).round().astype("Int64") for name in names})
+
+
+def shortest_span(stems: np.ndarray, years: np.ndarray, share: float) -> tuple[np.ndarray, np.ndarray]:
+    """First and last year of the shortest run of years that holds a share of the stems, for each draw.
+
+    Parameters
+    ----------
+    stems : (draw, year) non-negative amounts; a draw without stems gives NaN.
+    years : (year,) consecutive calendar years.
+    share : share to be held, 0 to 1.
+
+    Returns
+    -------
+    first, last : (draw,) float arrays. [calendar year]
+    """
+    first = np.full(len(stems), np.nan)
+    last = np.full(len(stems), np.nan)
+    for draw, amounts in enumerate(stems):
+        held = np.concatenate([[0.0], np.cumsum(amounts)])
+        if held[-1] <= 0:
+            continue
+        held /= held[-1]
+        # the tolerance keeps a span that holds the share exactly from being lengthened by rounding
+        end = np.searchsorted(held, held[:-1] + share - 1e-12, side="left")
+        start = np.arange(len(amounts))
+        length = np.where(end < len(held), end - start, len(held) + 1)
+        best = int(np.argmin(length))
+        first[draw], last[draw] = years[best], years[end[best] - 1]
+    return first, last
+
+
+def fullest_span(stems: np.ndarray, years: np.ndarray, length: int) -> tuple[np.ndarray, np.ndarray]:
+    """First year of the run of `length` years that holds most stems, and the share it holds, for each draw.
+
+    Same shapes as `shortest_span`; returns first year and share, both (draw,).
+    """
+    length = min(length, stems.shape[1])
+    held = np.concatenate([np.zeros((len(stems), 1)), np.cumsum(stems, axis=1)], axis=1)
+    inside = held[:, length:] - held[:, :-length]
+    best = np.argmax(inside, axis=1)
+    total = np.where(held[:, -1] > 0, held[:, -1], np.nan)
+    return years[best].astype(float), inside[np.arange(len(stems)), best] / total

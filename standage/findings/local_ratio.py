@@ -1,0 +1,202 @@
+"""How a window of years stands out against the years around it, for each draw and each year.
+
+A pulse is defined locally. A median over the whole history is near zero in a stand that recruited in bursts, so that every
+year with a tree would stand out against it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+
+from standage.findings.stems import (
+    CORING_HEIGHT,
+    living_rate,
+    share_past_emerging,
+    stage_count_area,
+    unit_years,
+)
+
+WINDOWS = (5, 10, 20)  # lengths of the windows looked at [years]
+NEAREST_BACKGROUND = 5  # the years right beside a window are its shoulders, not its background [years]
+FARTHEST_BACKGROUND = 40  # beyond about two generations of canopy gaps the comparison is no longer local [years]
+LOWEST_SHARE = 0.6  # share of the background years used, the lowest: a second pulse nearby must not hide the first
+STANDS_OUT = 2.0  # ratio to the background from which a window stands out
+YEARS_A_STEM = 20.0  # one stem of the sample in so many years is the amount below which nothing can be told [years]
+SETTLED_AGE = 40  # from this age the steady shape of a stand without bursts is flat enough to need no correction [years]
+MOST_DRAWS = 1000  # more say nothing that can be told from chance: a score of 0.95 is known within 0.007 [draws]
+MOST_PRIOR_DRAWS = 300  # enough to know a chance within 0.03 [draws]
+
+
+@dataclass(frozen=True)
+class Scan:
+    """What stands out in one unit, year by year. Arrays end at the survey season.
+
+    Attributes
+    ----------
+    years : (year,) calendar years, each the centre of its windows.
+    kept : (draw,) which of the posterior's draws were looked at; "draw" below counts these.
+    shape : (year,) how much denser than at a settled age the living are without any burst; 1 for older years.
+    settled : (draw, year) living over shape, the rate that is scanned.
+    ratio, background : by window length, (draw, year); ratio to, and level of, the local background, the latter over shape as
+        `settled`. NaN where the window leaves the axis.
+    score, prior_share : by window length, (year,); share of posterior and of prior draws in which the window stands out.
+    prior_draws : number of prior draws behind `prior_share`.
+    """
+
+    years: np.ndarray
+    kept: np.ndarray
+    shape: np.ndarray
+    settled: np.ndarray
+    ratio: dict[int, np.ndarray]
+    background: dict[int, np.ndarray]
+    score: dict[int, np.ndarray]
+    prior_share: dict[int, np.ndarray]
+    prior_draws: int
+
+    def odds_against_prior(self, width: int) -> np.ndarray:
+        """Posterior odds that a window stands out, over prior odds. (year,)"""
+        return _odds(self.score[width], len(self.settled)) / _odds(self.prior_share[width], self.prior_draws)
+
+
+def _odds(share: np.ndarray, draws: int) -> np.ndarray:
+    """Odds of a share of draws; half a draw is added to each side so that none and all stay finite."""
+    return (share * draws + 0.5) / ((1 - share) * draws + 0.5)
+
+
+def window_years(centre: int, width: int) -> tuple[int, int]:
+    """First and last place of the window round a place on the axis."""
+    first = centre - width // 2
+    return first, first + width - 1
+
+
+def scan_unit(posterior, number: int) -> Scan:
+    """Ratios to the local background of one unit and how often they stand out, posterior and prior."""
+    years = unit_years(posterior, posterior.units[number])
+    living = living_rate(posterior, number)
+    kept = np.arange(0, len(living), -(-len(living) // MOST_DRAWS))
+    prior = np.asarray(posterior.prior_living[number], dtype=float)[:MOST_PRIOR_DRAWS, : len(years)]
+    shape = steady_shape(prior)
+    settled = living[kept] / shape
+    smallest = smallest_telling_rate(posterior, number) / shape
+    ratio, background, score, prior_share = {}, {}, {}, {}
+    for width in WINDOWS:
+        inside, around = inside_and_background(settled, width)
+        ratio[width] = (inside + smallest) / (around + smallest)
+        background[width] = around
+        score[width] = np.mean(ratio[width] >= STANDS_OUT, axis=0)
+        inside, around = inside_and_background(prior / shape, width)
+        prior_share[width] = np.mean((inside + smallest) / (around + smallest) >= STANDS_OUT, axis=0)
+    return Scan(years, kept, shape, settled, ratio, background, score, prior_share, len(prior))
+
+
+def scan_units(posterior) -> list[Scan]:
+    """`scan_unit` for every unit of the posterior, in its order."""
+    return [scan_unit(posterior, number) for number in range(len(posterior.units))]
+
+
+def steady_shape(prior: np.ndarray) -> np.ndarray:
+    """How much denser than at a settled age the living of each year are where recruitment never changed. (year,) at least 1
+
+    Seedlings are always many and die fast, so that the years before any survey hold more living plants than older ones. That
+    is no pulse. The shape is the prior's geometric mean by age relative to `SETTLED_AGE`, and 1 beyond it.
+    """
+    settled = max(prior.shape[1] - 1 - SETTLED_AGE, 0)
+    with np.errstate(divide="ignore"):
+        logs = np.log(np.maximum(prior, np.finfo(float).tiny))
+    shape = np.exp(np.mean(logs - logs[:, settled][:, None], axis=0))
+    shape[:settled] = 1.0
+    return np.maximum(shape, 1.0)
+
+
+def smallest_telling_rate(posterior, number: int) -> np.ndarray:
+    """One stem of the sample in `YEARS_A_STEM` years, carried through detection. (year,) [stems/ha/year or sampled stems/year]
+
+    With plots a plant is seen in the plots' whole area once it is past the emerging stage, before that only in the area
+    searched for seedlings.
+    """
+    unit = posterior.units[number]
+    if not unit.has_plots:
+        return np.full(len(unit_years(posterior, unit)), 1 / YEARS_A_STEM)
+    grown = share_past_emerging(posterior, number).mean(axis=0)
+    searched = 0.0 if unit.basis == CORING_HEIGHT else stage_count_area(posterior.survey, unit)
+    # a tenth of a per cent keeps a year in which nothing can be seen finite; its ratio is then 1 whatever the rate
+    seen = unit.area_ha * np.maximum(grown, 1e-3) + searched * (1 - grown)
+    return 1 / (YEARS_A_STEM * seen)
+
+
+def inside_and_background(rate: np.ndarray, width: int) -> tuple[np.ndarray, np.ndarray]:
+    """Mean rate inside the window round each year, and mean of the lowest years of its background.
+
+    Parameters
+    ----------
+    rate : (draw, year) rates.
+    width : length of the window. [years]
+
+    Returns
+    -------
+    inside, background : (draw, year), NaN where the window leaves the axis or no background year is on it.
+    """
+    inside = np.full(rate.shape, np.nan)
+    background = np.full(rate.shape, np.nan)
+    _slide(np.ascontiguousarray(rate), width, NEAREST_BACKGROUND, FARTHEST_BACKGROUND, LOWEST_SHARE, inside, background)
+    return inside, background
+
+
+@njit(cache=True, nogil=True)
+def _slide(rate, width, nearest, farthest, lowest_share, inside, background):
+    """Fills `inside` and `background`; the background years are kept sorted while the window moves by one year."""
+    draws, years = rate.shape
+    kept = np.empty(2 * (farthest - nearest + 1) + 2)
+    for draw in range(draws):
+        row = rate[draw]
+        size = 0
+        # start one step before the first centre, so that every centre is reached by one move
+        last = -(width // 2) + width - 2
+        for year in range(max(last + nearest, 0), min(last + farthest, years - 1) + 1):
+            size = _move(kept, size, np.nan, row[year])
+        for centre in range(years):
+            first = centre - width // 2
+            last = first + width - 1
+            leaves, joins = first - 1 - farthest, first - nearest
+            size = _move(kept, size, row[leaves] if leaves >= 0 else np.nan, row[joins] if 0 <= joins < years else np.nan)
+            leaves, joins = last - 1 + nearest, last + farthest
+            size = _move(kept, size, row[leaves] if leaves < years else np.nan, row[joins] if joins < years else np.nan)
+            if first < 0 or last >= years or size == 0:
+                continue
+            inside[draw, centre] = _mean(row[first : last + 1])
+            background[draw, centre] = _mean(kept[: max(1, int(np.floor(lowest_share * size + 0.5)))])
+
+
+@njit(cache=True, nogil=True, fastmath={"reassoc", "contract"})
+def _mean(values):
+    total = 0.0
+    for value in values:
+        total += value
+    return total / len(values)
+
+
+@njit(cache=True, nogil=True)
+def _move(kept, size, leaves, joins):
+    """Takes one value out of the sorted list and puts one in, shifting only what lies between; NaN stands for none."""
+    if np.isnan(leaves):
+        if np.isnan(joins):
+            return size
+        place = size
+        size += 1
+    else:
+        place = np.searchsorted(kept[:size], leaves)
+        if np.isnan(joins):
+            for move in range(place, size - 1):
+                kept[move] = kept[move + 1]
+            return size - 1
+    while place > 0 and kept[place - 1] > joins:
+        kept[place] = kept[place - 1]
+        place -= 1
+    while place < size - 1 and kept[place + 1] < joins:
+        kept[place] = kept[place + 1]
+        place += 1
+    kept[place] = joins
+    return size

@@ -1,0 +1,78 @@
+"""Tables behind the pictures that show what the data taught the model, and where it does not fit."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from standage.findings.intervals import interval_columns
+from standage.findings.stems import CORING_HEIGHT, unit_label
+
+DELAYS = {"grass": "years in the grass stage", "height": "years from the start of the stem to breast height"}
+
+
+def delays(posterior, *, level: float = 0.9) -> pd.DataFrame:
+    """Chance of each length of the two delays, before and after the data.
+
+    Returns
+    -------
+    One row a unit, delay and number of seasons: `stand, species, delay, years, prior_low, _median, _high, posterior_low, _median,
+    _high`. Units at basis `coring height` have no delays and no row.
+    """
+    tables = [pd.DataFrame(columns=["stand", "species", "delay", "years"])]
+    for number, unit in enumerate(posterior.units):
+        if unit.basis == CORING_HEIGHT:
+            continue
+        for stage in DELAYS:
+            before = np.asarray(posterior.delay_prior[number][stage], dtype=float)
+            after = np.asarray(posterior.delay_posterior[number][stage], dtype=float)
+            if after.shape[1] < 2 or np.allclose(after[:, 1:], 0):
+                continue  # a species without a grass stage
+            columns = {"delay": stage, "years": np.arange(after.shape[1])}
+            columns |= interval_columns("prior", before, level) | interval_columns("posterior", after, level)
+            tables.append(pd.DataFrame({**unit_label(unit), **columns}))
+    return pd.concat([table for table in tables if len(table)] or tables, ignore_index=True)
+
+
+def size_curves(posterior, *, level: float = 0.9) -> pd.DataFrame:
+    """Median diameter by seasons since breast height: `stand, species, seasons, dbh_low, dbh_median, dbh_high`. [cm]
+
+    Also `years_to_breast_height`, the mean delay before, so that a picture can set the curve on an axis of age.
+    """
+    tables = []
+    for number, unit in enumerate(posterior.units):
+        curve = np.asarray(posterior.size_curve[number], dtype=float)
+        before = 0.0
+        if unit.basis != CORING_HEIGHT:
+            for stage in DELAYS:
+                mass = np.asarray(posterior.delay_posterior[number][stage], dtype=float)
+                before += float(np.mean(mass @ np.arange(mass.shape[1])))
+        columns = {"seasons": np.arange(curve.shape[1]), **interval_columns("dbh", curve, level), "years_to_breast_height": before}
+        tables.append(pd.DataFrame({**unit_label(unit), **columns}))
+    return pd.concat(tables, ignore_index=True)
+
+
+def diameter_check(posterior, *, level: float = 0.9) -> pd.DataFrame:
+    """Stems listed by class of diameter against those the model expects: `stand, species, dbh_from_cm, dbh_to_cm, observed, predicted_*`.
+
+    Units without plots have no row: what was sampled there has no expected number. The last class may be open.
+    """
+    tables = [pd.DataFrame(columns=["stand", "species", "dbh_from_cm", "dbh_to_cm", "observed"])]
+    for unit, fitted in zip(posterior.units, posterior.fitted, strict=True):
+        if not unit.has_plots:
+            continue
+        edges = np.asarray(fitted["dbh_edges"], dtype=float)
+        columns = {"dbh_from_cm": edges[:-1], "dbh_to_cm": edges[1:], "observed": np.asarray(fitted["dbh_observed"])}
+        columns |= interval_columns("predicted", fitted["dbh_predicted"], level)
+        tables.append(pd.DataFrame({**unit_label(unit), **columns}))
+    return pd.concat([table for table in tables if len(table)] or tables, ignore_index=True)
+
+
+def count_check(posterior) -> pd.DataFrame:
+    """Plants counted by stage against those the model expects: `stand, species, stage, observed, predicted_*`."""
+    tables = [pd.DataFrame(columns=["stand", "species", "stage", "observed", "predicted_low", "predicted_median", "predicted_high"])]
+    for unit, fitted in zip(posterior.units, posterior.fitted, strict=True):
+        counts = fitted.get("counts")
+        if counts is not None and len(counts):
+            tables.append(counts.assign(**unit_label(unit)).reindex(columns=tables[0].columns))
+    return pd.concat([table for table in tables if len(table)] or tables, ignore_index=True)

@@ -1,0 +1,201 @@
+"""Recruitment pulses: bursts of establishment that stand out against the years around them.
+
+A window of 5, 10 or 20 years is a candidate where the probability that it holds at least twice its local background reaches the
+reporting limit and its odds rose fivefold over the prior, so that years without data never report. The best candidate becomes a
+pulse; a further one becomes another pulse only where a valley lies between the two.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from standage.findings.intervals import blank_columns, interval_columns, whole_numbers
+from standage.findings.local_ratio import STANDS_OUT, WINDOWS, Scan, scan_units, window_years
+from standage.findings.pulse_limit import ReportingLimit, unit_limit
+from standage.findings.rates import NEEDED_ODDS
+from standage.findings.stems import cut_on_record, dated_years, living_rate, stems_past_emerging, unit_basis, unit_label
+
+SMOOTHING = 5  # running mean before the edges of a pulse are read; the process has knots every 4 years [years]
+EDGE_SHARE = 0.5  # a burst seen through smoothing crosses half its height above background at its true edges
+VALLEY = 0.5  # two bursts are two where the rate between them falls below this share of the lower one
+FARTHEST_EDGE = 40  # a pulse reaches no further from its peak than its background does [years]
+
+COLUMNS = (
+    *("stand", "species", "pulse", "basis", "probability"),
+    *("start_low", "start_median", "start_high", "centre_low", "centre_median", "centre_high", "end_low", "end_median", "end_high"),
+    *("stems_per_ha_low", "stems_per_ha_median", "stems_per_ha_high", "share_low", "share_median", "share_high"),
+    *("dated_stems", "plots_with_it", "largest_plot_share", "holds_if_cutting_differs"),
+    *("window_years", "prior_share", "limit", "limit_status", "amounts"),
+)
+
+
+@dataclass(frozen=True)
+class Burst:
+    """One pulse as found: its best window and, for each draw, its edges as places on the axis.
+
+    Attributes
+    ----------
+    width, place : length of the best window [years] and the place of its centre on the axis.
+    there : (draw,) whether the window stands out in the draw.
+    start, end : (draw,) first and last place of the burst.
+    """
+
+    width: int
+    place: int
+    there: np.ndarray
+    start: np.ndarray
+    end: np.ndarray
+
+
+def pulses(posterior, *, level: float = 0.9, scans: list[Scan] | None = None, limits: pd.DataFrame | None = None) -> pd.DataFrame:
+    """The pulses of every unit, numbered from the oldest.
+
+    `probability` is the share of draws in which the best window stands out; years and amounts are those of these draws. `stems_per_ha`
+    are the living stems in excess of the background, `share` the share of all stems past the emerging stage that established from
+    start to end. `dated_stems` counts cored stems more likely than not established in it. `plots_with_it` and `largest_plot_share`
+    tell a burst of the stand from one of a single plot. Amounts that need plots are blank without them.
+
+    Parameters
+    ----------
+    posterior : the posterior of a survey.
+    level : credible level of `_low` and `_high`.
+    scans : `scan_units(posterior)`, where it is at hand.
+    limits : a table of reporting limits in place of the package's own.
+
+    Returns
+    -------
+    One row a pulse; no row where none is reported.
+    """
+    scans = scan_units(posterior) if scans is None else scans
+    rows = []
+    for number, scan in enumerate(scans):
+        limit = unit_limit(posterior, number, table=limits)
+        found = find_bursts(scan, limit)
+        found.sort(key=lambda burst: np.median(burst.start[burst.there]))
+        rows += [_row(posterior, number, scan, limit, burst, place + 1, level) for place, burst in enumerate(found)]
+    table = pd.DataFrame(rows, columns=list(COLUMNS))
+    years = [name for name in COLUMNS if name.startswith(("start_", "centre_", "end_"))]
+    counts = ["pulse", "dated_stems", "plots_with_it", "window_years"]
+    return whole_numbers(table, years + counts)
+
+
+def find_bursts(scan: Scan, limit: ReportingLimit) -> list[Burst]:
+    """The pulses of one unit, best first, from what stands out in it and the score from which that is reported."""
+    smooth = running_mean(scan.settled, SMOOTHING)
+    found: list[Burst] = []
+    for width, place in _candidates(scan, limit):
+        if all(_apart(smooth, burst, width, place) for burst in found):
+            found.append(_burst(smooth, scan, width, place))
+    return found
+
+
+def _candidates(scan: Scan, limit: ReportingLimit) -> list[tuple[int, int]]:
+    """Window length and centre of all windows that may be reported, best score first, then highest ratio."""
+    listed = []
+    for width in WINDOWS:
+        score = scan.score[width]
+        for place in np.flatnonzero((score >= limit.value) & (scan.odds_against_prior(width) >= NEEDED_ODDS)):
+            listed.append((-score[place], -float(np.median(scan.ratio[width][:, place])), width, int(place)))
+    return [(width, place) for _, _, width, place in sorted(listed)]
+
+
+def _apart(smooth: np.ndarray, burst: Burst, width: int, place: int) -> bool:
+    """Whether a window is another burst: it doesn't touch the first, and the rate falls in between in most draws."""
+    first, last = window_years(place, width)
+    start, end = np.median(burst.start[burst.there]), np.median(burst.end[burst.there])
+    if first <= end and last >= start:
+        return False
+    other_first, other_last = window_years(burst.place, burst.width)
+    draws = np.arange(len(smooth))
+    peak = first + smooth[:, first : last + 1].argmax(axis=1)
+    other_peak = other_first + smooth[:, other_first : other_last + 1].argmax(axis=1)
+    lower = np.minimum(smooth[draws, peak], smooth[draws, other_peak])
+    places = np.arange(smooth.shape[1])
+    between = (places >= np.minimum(peak, other_peak)[:, None]) & (places <= np.maximum(peak, other_peak)[:, None])
+    lowest = np.where(between, smooth, np.inf).min(axis=1)
+    return bool(np.mean(lowest < VALLEY * lower) > 0.5)
+
+
+def _burst(smooth: np.ndarray, scan: Scan, width: int, place: int) -> Burst:
+    """The edges of the burst in a window: where the rate crosses half its height above the background, draw by draw."""
+    first, last = window_years(place, width)
+    draws = np.arange(len(smooth))
+    peak = first + smooth[:, first : last + 1].argmax(axis=1)
+    base = scan.background[width][:, place]
+    edge = base + EDGE_SHARE * (smooth[draws, peak] - base)
+    places = np.arange(smooth.shape[1])
+    low = smooth < edge[:, None]
+    start = np.where(low & (places < peak[:, None]), places, -1).max(axis=1) + 1
+    end = np.where(low & (places > peak[:, None]), places, smooth.shape[1]).min(axis=1) - 1
+    return Burst(
+        width,
+        place,
+        scan.ratio[width][:, place] >= STANDS_OUT,
+        np.maximum(start, peak - FARTHEST_EDGE),
+        np.minimum(end, peak + FARTHEST_EDGE),
+    )
+
+
+def running_mean(rate: np.ndarray, width: int) -> np.ndarray:
+    """Mean of the years round each year, of those on the axis. (draw, year)"""
+    held = np.concatenate([np.zeros((len(rate), 1)), np.cumsum(rate, axis=1)], axis=1)
+    places = np.arange(rate.shape[1])
+    first = np.maximum(places - width // 2, 0)
+    after = np.minimum(places + width // 2 + 1, rate.shape[1])
+    return (held[:, after] - held[:, first]) / (after - first)
+
+
+def _row(posterior, number: int, scan: Scan, limit: ReportingLimit, burst: Burst, pulse: int, level: float) -> dict:
+    unit = posterior.units[number]
+    years, there = scan.years, burst.there
+    inside = (np.arange(len(years)) >= burst.start[:, None]) & (np.arange(len(years)) <= burst.end[:, None])
+    living = living_rate(posterior, number)[scan.kept]
+    background = scan.background[burst.width][:, burst.place][:, None] * scan.shape
+    excess = np.maximum(living - background, 0) * inside
+    centre = excess @ years / np.where(excess.sum(axis=1) > 0, excess.sum(axis=1), np.nan)
+    stems = stems_past_emerging(posterior, number)[scan.kept]
+    share = (stems * inside).sum(axis=1) / np.maximum(stems.sum(axis=1), np.finfo(float).tiny)
+    start, end = years[burst.start].astype(float), years[burst.end].astype(float)
+    excess_columns = interval_columns("stems_per_ha", excess.sum(axis=1)[there], level)
+    row = {
+        **unit_label(unit),
+        "pulse": pulse,
+        "probability": scan.score[burst.width][burst.place],
+        **interval_columns("start", start[there], level, whole=True),
+        **interval_columns("centre", centre[there], level, whole=True),
+        **interval_columns("end", end[there], level, whole=True),
+        **(excess_columns if unit.has_plots else blank_columns("stems_per_ha")),
+        **interval_columns("share", share[there], level),
+        **_stems_behind(posterior, number, scan.kept, start, end, there),
+        "holds_if_cutting_differs": "a cut can leave the same shape" if cut_on_record(posterior.survey, unit.stand) else "not assessed",
+        "window_years": burst.width,
+        "prior_share": scan.prior_share[burst.width][burst.place],
+        "limit": limit.value,
+        "limit_status": limit.status,
+    }
+    return row | unit_basis(unit)
+
+
+def _stems_behind(posterior, number: int, kept: np.ndarray, start: np.ndarray, end: np.ndarray, there: np.ndarray) -> dict[str, float]:
+    """Cored stems in the pulse, and how it spreads over the plots (listed stems at their drawn years)."""
+    trees, years = dated_years(posterior, number)
+    years = years[kept]
+    inside = (years >= start[:, None]) & (years <= end[:, None])
+    in_typical = (years >= np.median(start[there])) & (years <= np.median(end[there]))
+    cored = trees["cored"].to_numpy().astype(bool)
+    result = {"dated_stems": int((in_typical.mean(axis=0) > 0.5)[cored].sum()), "plots_with_it": np.nan, "largest_plot_share": np.nan}
+    plots = trees["plot"].to_numpy()
+    names = np.unique(plots[plots != ""])
+    if not posterior.units[number].has_plots or not len(names):
+        return result
+    member = (plots[:, None] == names).astype(float)
+    by_plot = (inside @ member)[there]
+    stems = by_plot.sum(axis=1)
+    largest = by_plot.max(axis=1)[stems > 0] / stems[stems > 0]
+    return result | {
+        "plots_with_it": float(np.floor(np.median((by_plot > 0).sum(axis=1)))),
+        "largest_plot_share": float(np.median(largest)) if largest.size else np.nan,
+    }

@@ -1,0 +1,64 @@
+"""The establishment rate through time, and in which years it stands out."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from standage.findings.intervals import blank_columns, interval_columns
+from standage.findings.local_ratio import Scan, scan_units
+from standage.findings.stems import dated_years, living_rate, stems_past_emerging, unit_basis, unit_label
+
+TABLE_WINDOW = 10  # the window the yearly table speaks of [years]
+NEEDED_ODDS = 5.0  # posterior over prior odds below which the data have not spoken
+
+
+def rates(posterior, *, level: float = 0.9, scans: list[Scan] | None = None) -> pd.DataFrame:
+    """Living stems by year of establishment, with the ratio to the local background.
+
+    `ratio`, `pulse_score` (probability that the ten years round the year hold at least twice their background), `prior_share`
+    (the same before any data) and `dated_stems` (cored stems more likely than not established in those ten years) belong to the
+    window of ten years; `supported` says whether the odds rose at least fivefold over the prior. `share` is the share of the
+    stems past the emerging stage that established in the year: what remains where there are no plots and the column per hectare
+    is blank.
+
+    Returns
+    -------
+    One row a unit and year, up to the survey season.
+    """
+    scans = scan_units(posterior) if scans is None else scans
+    return pd.concat([_unit_rates(posterior, number, scan, level) for number, scan in enumerate(scans)], ignore_index=True)
+
+
+def _unit_rates(posterior, number: int, scan: Scan, level: float) -> pd.DataFrame:
+    unit = posterior.units[number]
+    stems = stems_past_emerging(posterior, number)
+    total = stems.sum(axis=1, keepdims=True)
+    per_hectare = interval_columns("living_per_ha", living_rate(posterior, number), level)
+    return pd.DataFrame(
+        {
+            **unit_label(unit),
+            "year": scan.years,
+            **(per_hectare if unit.has_plots else blank_columns("living_per_ha")),
+            **interval_columns("ratio", scan.ratio[TABLE_WINDOW], level),
+            "pulse_score": scan.score[TABLE_WINDOW],
+            "dated_stems": _cored_in_window(posterior, number, scan.years),
+            "prior_share": scan.prior_share[TABLE_WINDOW],
+            "supported": np.where(scan.odds_against_prior(TABLE_WINDOW) >= NEEDED_ODDS, "yes", "no"),
+            **interval_columns("share", stems / np.where(total > 0, total, np.nan), level),
+            **unit_basis(unit),
+        }
+    )
+
+
+def _cored_in_window(posterior, number: int, years: np.ndarray) -> np.ndarray:
+    """Cored stems more likely than not established in the ten years round each year. (year,)"""
+    trees, drawn = dated_years(posterior, number)
+    drawn = drawn[:, trees["cored"].to_numpy().astype(bool)]
+    first = years - TABLE_WINDOW // 2
+    stems = np.zeros(len(years), dtype=int)
+    for stem in drawn.T:
+        in_order = np.sort(stem[np.isfinite(stem)])
+        inside = np.searchsorted(in_order, first + TABLE_WINDOW, side="left") - np.searchsorted(in_order, first, side="left")
+        stems += inside > len(in_order) / 2
+    return stems

@@ -1,0 +1,140 @@
+"""One line a stand and species: what stands there, since when, and what it rests on."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from standage.findings.intervals import blank_columns, fullest_span, interval_columns, shortest_span, whole_numbers
+from standage.findings.stems import (
+    CORING_HEIGHT,
+    basal_area_each,
+    completed_season,
+    dated_years,
+    living_rate,
+    stems_past_emerging,
+    stems_per_hectare_each,
+    unit_basis,
+    unit_label,
+    unit_years,
+)
+
+CENTRES = ("pith", "arcs", "straight", "decayed", "unknown")
+FAILED_ATTEMPTS = ("no_sound_wood", "unreadable")
+AGES = (60, 100, 150)  # ages whose share of the stems is told [years]
+EVEN_AGED_YEARS = 20  # span in which an even-aged stand has nearly all its stems (common practice, no source) [years]
+EVEN_AGED_SHARE = 0.8  # "nearly all" (assumption)
+
+
+def stand_summary(posterior, *, level: float = 0.9) -> pd.DataFrame:
+    """What stands in each unit and when it came.
+
+    Spans and shares are of stems past the emerging stage. `half_span_first` and `_last` (medians) bound the shortest span of
+    years that holds half of them, `span_80_*` the one that holds 80 %; `share_in_20_years` is the largest share that established
+    within any twenty years. `oldest_year` is that of the oldest dated live tree, picked by eye or not. `last_recruitment_year` is
+    the latest year from which, counted back from the survey, at least one stem past the emerging stage is expected in the area
+    sampled. Basal area is a plain sum over the listed stems and has no interval. Columns that need plots are blank without them,
+    those of the grass stage also under basis `coring height`.
+
+    Returns
+    -------
+    One row a unit.
+    """
+    table = pd.DataFrame([_unit_row(posterior, number, level) for number in range(len(posterior.units))])
+    years = [name for name in table if name.startswith(("oldest_year", "half_span", "span_80", "last_recruitment", "densest_20"))]
+    return whole_numbers(table, years)
+
+
+def _unit_row(posterior, number: int, level: float) -> dict:
+    unit = posterior.units[number]
+    years = unit_years(posterior, unit)
+    stems = stems_past_emerging(posterior, number)
+    total = stems.sum(axis=1)
+    half_first, half_last = shortest_span(stems, years, 0.5)
+    most_first, most_last = shortest_span(stems, years, 0.8)
+    densest_first, densest_share = fullest_span(stems, years, EVEN_AGED_YEARS)
+    stand = posterior.survey.stands[posterior.survey.stands["stand"] == unit.stand].iloc[0]
+    row = {**unit_label(unit), "community": stand["community"]}
+    row |= interval_columns("stems_per_ha", total, level) if unit.has_plots else blank_columns("stems_per_ha")
+    row["basal_area_m2_ha"] = _basal_area(posterior, number)
+    row |= interval_columns("oldest_year", _oldest_year(posterior, number), level, whole=True)
+    row |= {"half_span_first": _typical_year(half_first), "half_span_last": _typical_year(half_last)}
+    row |= interval_columns("half_span_years", half_last - half_first + 1, level, whole=True)
+    row |= {"span_80_first": _typical_year(most_first), "span_80_last": _typical_year(most_last)}
+    row |= interval_columns("span_80_years", most_last - most_first + 1, level, whole=True)
+    for age in AGES:
+        row |= interval_columns(f"share_over_{age}_years", _share_over(posterior, unit, stems, years, age), level)
+    row |= interval_columns("last_recruitment_year", _last_recruitment(unit, stems, years), level, whole=True)
+    row |= _grass_stage(posterior, number, level)
+    row |= {"densest_20_years_first": _typical_year(densest_first)}
+    row |= interval_columns("share_in_20_years", densest_share, level)
+    row["listed_stems"] = int(_listed(posterior, number).sum())
+    return row | _what_it_rests_on(posterior.survey, unit) | unit_basis(unit)
+
+
+def _typical_year(years: np.ndarray) -> float:
+    known = years[np.isfinite(years)]
+    return float(np.rint(np.median(known))) if known.size else np.nan
+
+
+def _listed(posterior, number: int) -> pd.Series:
+    """Which rows of the posterior's trees are live stems counted in the unit's likelihood."""
+    trees = posterior.trees
+    return (trees["unit"] == number) & (trees["status"] == "live") & trees["in_process"].astype(bool)
+
+
+def _basal_area(posterior, number: int) -> float:
+    """Basal area of the listed live stems. [m2/ha]"""
+    unit = posterior.units[number]
+    if not unit.has_plots:
+        return np.nan
+    listed = posterior.trees[_listed(posterior, number)]
+    return float(np.nansum(basal_area_each(listed) * stems_per_hectare_each(posterior, listed, unit.stand)))
+
+
+def _oldest_year(posterior, number: int) -> np.ndarray:
+    _, years = dated_years(posterior, number, in_process=False)
+    if not years.shape[1]:
+        return np.full(len(posterior.living[number]), np.nan)
+    return np.nanmin(years, axis=1)
+
+
+def _share_over(posterior, unit, stems: np.ndarray, years: np.ndarray, age: int) -> np.ndarray:
+    ages = completed_season(posterior.survey, unit.stand) - years + 1
+    total = stems.sum(axis=1)
+    return stems[:, ages > age].sum(axis=1) / np.where(total > 0, total, np.nan)
+
+
+def _last_recruitment(unit, stems: np.ndarray, years: np.ndarray) -> np.ndarray:
+    """Latest year with one stem of the sample expected from it to the survey. (draw,) NaN where the sample holds less in all"""
+    sampled = stems * (unit.area_ha if unit.has_plots else 1.0)
+    since = np.cumsum(sampled[:, ::-1], axis=1)[:, ::-1]
+    reached = since >= 1.0
+    last = years[-1] - np.argmax(reached[:, ::-1], axis=1)
+    return np.where(reached.any(axis=1), last, np.nan)
+
+
+def _grass_stage(posterior, number: int, level: float) -> dict:
+    """Plants still without a stem, germinants among them."""
+    unit = posterior.units[number]
+    if not unit.has_plots or unit.basis == CORING_HEIGHT:
+        return blank_columns("grass_stage_per_ha")
+    living = living_rate(posterior, number)
+    grass = np.asarray(posterior.grass_share[number], dtype=float)[:, : living.shape[1]]
+    return interval_columns("grass_stage_per_ha", (living * grass).sum(axis=1), level)
+
+
+def _what_it_rests_on(survey, unit) -> dict:
+    """Cores by what was seen of the centre, attempts that failed, and how the plots were placed."""
+    trees = survey.trees[(survey.trees["stand"] == unit.stand) & (survey.trees["species"] == unit.species)]
+    cores = survey.cores[survey.cores["tree"].isin(trees["tree"])]
+    by_centre = cores["centre"].value_counts()
+    plots = survey.plots[survey.plots["stand"] == unit.stand]
+    placements = [placement or "not recorded" for placement in dict.fromkeys(plots["placement"])]
+    return {
+        "cores": len(cores),
+        **{f"cores_{centre}": int(by_centre.get(centre, 0)) for centre in CENTRES},
+        "attempts_failed": int(trees["core_outcome"].isin(FAILED_ATTEMPTS).sum()),
+        "plots": len(plots),
+        "placement": ", ".join(placements) if len(plots) else "no plots",
+    }

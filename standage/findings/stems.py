@@ -1,0 +1,121 @@
+"""What the findings ask of a posterior: the years of a unit, its drawn stems and what each stem stands for.
+
+Rates come from `living`, shares of listed stems from drawn stems; the functions here keep the two apart by name.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from standage.evidence.ages import last_completed_season
+
+PER_HECTARE = "per hectare"
+SAMPLED = "among sampled trees"
+CORING_HEIGHT = "coring height"
+SQUARE_METRES_PER_HECTARE = 10_000.0
+
+
+def unit_label(unit) -> dict[str, str]:
+    """The columns that say which unit a row is about, and what its years and amounts mean."""
+    return {"stand": unit.stand, "species": unit.species}
+
+
+def unit_basis(unit) -> dict[str, str]:
+    """`basis` (what the years are years of) and `amounts` (what the amounts are amounts of), the last columns of a table."""
+    return {"basis": unit.basis, "amounts": PER_HECTARE if unit.has_plots else SAMPLED}
+
+
+def unit_years(posterior, unit) -> np.ndarray:
+    """Calendar years of the common axis up to the unit's survey season. (year,)"""
+    years = np.asarray(posterior.years)
+    return years[years <= unit.season]
+
+
+def living_rate(posterior, number: int) -> np.ndarray:
+    """Living stems by year of establishment, up to the survey season. (draw, year) [stems/ha/year, or sampled stems/year]"""
+    return np.asarray(posterior.living[number], dtype=float)[:, : len(unit_years(posterior, posterior.units[number]))]
+
+
+def share_past_emerging(posterior, number: int) -> np.ndarray:
+    """Share of the living that has passed breast height, by year of establishment. (draw, year)
+
+    Under basis `coring height` every stem counts: the process is arrival of stems at the height of the core.
+    """
+    unit = posterior.units[number]
+    length = len(unit_years(posterior, unit))
+    if unit.basis == CORING_HEIGHT:
+        return np.ones((len(posterior.living[number]), length))
+    return np.asarray(posterior.past_emerging[number], dtype=float)[:, :length]
+
+
+def stems_past_emerging(posterior, number: int) -> np.ndarray:
+    """Living stems past the emerging stage by year of establishment: what every stem share is a share of. (draw, year)"""
+    return living_rate(posterior, number) * share_past_emerging(posterior, number)
+
+
+def dated_years(posterior, number: int, *, in_process: bool = True) -> tuple[pd.DataFrame, np.ndarray]:
+    """Live stems of a unit with a drawn year.
+
+    Parameters
+    ----------
+    in_process : only the stems counted in the likelihood; otherwise also those picked by eye outside the plots.
+
+    Returns
+    -------
+    trees : rows of `posterior.trees`.
+    years : (draw, tree) float array, year of establishment, or of arrival at coring height where that is the unit's basis; NaN
+        in a draw without a year.
+    """
+    unit = posterior.units[number]
+    trees = posterior.trees
+    drawn = posterior.year_at_core if unit.basis == CORING_HEIGHT else posterior.establishment_year
+    wanted = (trees["unit"].to_numpy() == number) & (trees["status"].to_numpy() == "live")
+    if in_process:
+        wanted &= trees["in_process"].to_numpy().astype(bool)
+    wanted &= (np.asarray(drawn) >= 0).any(axis=0)
+    years = np.asarray(drawn)[:, wanted].astype(float)
+    years[years < 0] = np.nan
+    return trees[wanted], years
+
+
+def stems_per_hectare_each(posterior, trees: pd.DataFrame, stand: str) -> np.ndarray:
+    """Stems per hectare that one listed stem stands for. (tree,) [1/ha]
+
+    Plots of one stand may list different diameters (nested plots), so a stem stands for one over the area of those plots
+    of its stand in which a stem of its diameter would have been listed. NaN for a stem outside the plots.
+    """
+    plots = posterior.survey.plots
+    plots = plots[plots["stand"] == stand]
+    diameter = trees["dbh_cm"].to_numpy(dtype=float)[:, None]
+    smallest = plots["min_dbh_cm"].to_numpy(dtype=float)[None, :]
+    largest = plots["max_dbh_cm"].fillna(np.inf).to_numpy(dtype=float)[None, :]
+    hectares = plots["area_m2"].to_numpy(dtype=float) / SQUARE_METRES_PER_HECTARE
+    listed_in = (diameter >= smallest) & (diameter < largest)
+    area = listed_in @ hectares
+    in_plot = trees["plot"].to_numpy() != ""
+    return np.where(in_plot & (area > 0), 1 / np.where(area > 0, area, 1), np.nan)
+
+
+def basal_area_each(trees: pd.DataFrame) -> np.ndarray:
+    """Cross-section of each stem at breast height, over bark. (tree,) [m2]"""
+    return np.pi / 4 * (trees["dbh_cm"].to_numpy(dtype=float) / 100) ** 2
+
+
+def completed_season(survey, stand: str) -> int:
+    """Last growing season that was over at the survey: ages are seasons completed."""
+    return last_completed_season(survey.stands.loc[survey.stands["stand"] == stand, "survey_date"].iloc[0])
+
+
+def stage_count_area(survey, unit) -> float:
+    """Area in which stems of the unit still in the grass stage were searched for. [ha]"""
+    plots = survey.plots.loc[survey.plots["stand"] == unit.stand, "plot"]
+    counts = survey.counts
+    searched = counts["plot"].isin(plots) & (counts["stage"] == "grass") & (counts["species"] == unit.species)
+    return float(counts.loc[searched, "area_m2"].sum()) / SQUARE_METRES_PER_HECTARE
+
+
+def cut_on_record(survey, stand: str) -> bool:
+    """Whether the survey tells of logging or thinning in the stand (an event without a stand is one of all stands)."""
+    events = survey.events
+    return bool((events["kind"].isin(["logging", "thinning"]) & events["stand"].isin([stand, ""])).any())

@@ -1,0 +1,162 @@
+"""Everything a run leaves behind: tables, verdict, provenance, draws and pictures, in one folder."""
+
+from __future__ import annotations
+
+import json
+import platform
+from collections.abc import Callable, Iterable, Mapping
+from datetime import UTC, datetime
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from standage.figures import DOTS_PER_INCH, result_figures
+from standage.findings import cohorts, pulses, rates, scan_units, stand_summary, tree_dates
+from standage.profiles import Profile, load_profile
+from standage.result_folder import build_result_folder
+
+LIBRARIES = ("numpy", "pandas", "scipy", "numba", "nutpie", "pymc", "arviz", "matplotlib")
+SIGNIFICANT_DIGITS = 5  # of amounts and shares in the files; far more than any survey knows
+
+PARAMETER_COLUMNS = (
+    *("name", "stand", "prior_low", "prior_median", "prior_high", "posterior_low", "posterior_median", "posterior_high"),
+    *("ess", "rhat", "what_it_means"),
+)
+
+
+def result_tables(posterior, *, level: float = 0.9, ages: pd.DataFrame | None = None) -> dict[str, pd.DataFrame]:
+    """All tables of a result by file name without ending.
+
+    ages: cores dated one by one, for the columns of `tree_dates` that say what each step adds.
+    """
+    scans = scan_units(posterior)
+    return {
+        "stand_summary": stand_summary(posterior, level=level),
+        "tree_dates": tree_dates(posterior, level=level, ages=ages),
+        "cohorts": cohorts(posterior, level=level),
+        "rate": rates(posterior, level=level, scans=scans),
+        "pulses": pulses(posterior, level=level, scans=scans),
+        "parameters": posterior.parameters.reindex(columns=list(PARAMETER_COLUMNS)),
+    }
+
+
+def write_results(
+    posterior,
+    folder: str | Path,
+    *,
+    level: float = 0.9,
+    ages: pd.DataFrame | None = None,
+    profiles: Iterable[Profile] | None = None,
+    tables: Mapping[str, pd.DataFrame] | None = None,
+    settings: Mapping[str, Any] | None = None,
+    also: Iterable[Callable[[Path], None]] = (),
+) -> Path:
+    """Writes a result, all or nothing, and returns its folder.
+
+    Parameters
+    ----------
+    posterior : the posterior of a survey.
+    folder : missing, empty, or an earlier result, which is replaced whole.
+    level : credible level of `_low` and `_high`.
+    ages : cores dated one by one, see `result_tables`.
+    profiles : the life-history profiles the fit used; by default the shipped ones of the posterior's species.
+    tables : `result_tables`, where they are at hand.
+    settings : what else to record in provenance.json, such as the sampler and its numbers of draws.
+    also : further writers, called with the folder being built; what they write belongs to the result.
+
+    Raises
+    ------
+    StandageError where the folder holds anything but an earlier result. Nothing is then written.
+    """
+    tables = result_tables(posterior, level=level, ages=ages) if tables is None else dict(tables)
+
+    def fill(building: Path) -> dict[str, Any]:
+        for name, table in tables.items():
+            write_table(table, building / f"{name}.csv")
+        write_json(posterior.verdict, building / "verdict.json")
+        posterior.save(building / "posterior.nc")
+        (building / "figures").mkdir()
+        for name, figure in result_figures(posterior, tables, level=level).items():
+            figure.savefig(building / "figures" / f"{name}.png", dpi=DOTS_PER_INCH)
+        for write in also:
+            write(building)
+        return provenance(posterior, level=level, profiles=profiles, settings=settings)
+
+    return build_result_folder(folder, fill)
+
+
+def provenance(
+    posterior, *, level: float = 0.9, profiles: Iterable[Profile] | None = None, settings: Mapping[str, Any] | None = None
+) -> dict[str, Any]:
+    """What is needed to make the result again: version, seed, inputs with their hashes, profiles with their sources, libraries."""
+    if profiles is None:
+        profiles = [load_profile(species) for species in dict.fromkeys(unit.species for unit in posterior.units)]
+    survey = posterior.survey
+    return {
+        "version": _version("standage"),
+        "written": datetime.now(UTC).isoformat(timespec="seconds"),
+        "survey": survey.name,
+        "inputs_sha256": dict(survey.hashes),
+        "seed": posterior.seed,
+        "level": level,
+        **plain_values(settings or {}),
+        "profiles": [
+            {
+                "key": profile.key,
+                "name": profile.name,
+                "sha256": profile.sha256,
+                "standing": profile.standing(),
+                "sources": list(profile.sources),
+            }
+            for profile in profiles
+        ],
+        "libraries": {"python": platform.python_version()} | {name: _version(name) for name in LIBRARIES},
+    }
+
+
+def _version(package: str) -> str:
+    try:
+        return version(package)
+    except PackageNotFoundError:
+        return "not installed"
+
+
+def write_table(table: pd.DataFrame, path: Path) -> None:
+    """A table as CSV that spreadsheets read: whole numbers without a point, blanks empty, the rest to five digits."""
+    written = table.copy()
+    for name in written.columns[[pd.api.types.is_float_dtype(kind) for kind in written.dtypes]]:
+        numbers = written[name].to_numpy(dtype=float, na_value=np.nan)
+        written[name] = ["" if np.isnan(number) else _digits(number) for number in numbers]
+    written.to_csv(path, index=False, encoding="utf-8", lineterminator="\n")
+
+
+def _digits(number: float) -> str:
+    """Five digits, and never the power-of-ten notation that a spreadsheet may take for text or a date."""
+    if number == 0 or not np.isfinite(number):
+        return "0" if number == 0 else str(number)
+    places = max(SIGNIFICANT_DIGITS - 1 - int(np.floor(np.log10(abs(number)))), 0)
+    text = f"{number:.{min(places, 9)}f}"
+    return (text.rstrip("0").rstrip(".") if "." in text else text) or "0"
+
+
+def write_json(values: Mapping[str, Any], path: Path) -> None:
+    """Readable JSON; a number that is none becomes null, which every reader takes."""
+    path.write_text(json.dumps(plain_values(values), indent=2, ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8")
+
+
+def plain_values(value: Any) -> Any:
+    """Arrays, numpy numbers and nested mappings as what JSON knows."""
+    if isinstance(value, Mapping):
+        return {str(key): plain_values(inner) for key, inner in value.items()}
+    if isinstance(value, np.ndarray):
+        return plain_values(value.tolist())
+    if isinstance(value, list | tuple):
+        return [plain_values(inner) for inner in value]
+    if isinstance(value, np.generic):
+        return plain_values(value.item())
+    if isinstance(value, float) and not np.isfinite(value):
+        return None
+    return value

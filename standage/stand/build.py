@@ -1,0 +1,339 @@
+"""From a survey to what the stand model is given: which stems count, on which axis, with which evidence."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from standage.errors import StandageError
+from standage.evidence.core import CoreReadings, evidence_over_years, pooled_evidence_over_years, read_cores
+from standage.profiles import Profile, load_profile, profile_keys
+from standage.stand.data import BREAST_HEIGHT_CM, FACTOR_NODES, STAGES, Node, SpeciesData, StandData, TreeChain, UnitData
+from standage.survey import Survey
+
+CLASS_WIDTH_CM = 2.0
+FEWEST_STEMS = 8  # fewer stems of a species in a stand are dated one by one, without a history of their own (assumption)
+YEARS_BEFORE_OLDEST_RING = 80
+SHORTEST_AXIS = 200
+NEGLIGIBLE_EVIDENCE = 1e-9  # of the core's highest likelihood; years below it are cut off the band
+STUMP_REMOVAL = (math.log(0.5), 1.0)  # cumulative hazard of a cut of unrecorded intensity, log scale (assumption: half, within a factor e)
+RECORDED_REMOVAL_LOG_SD = 0.5  # of the cumulative hazard of a cut whose share is recorded (assumption)
+
+
+@dataclass(frozen=True)
+class DatedStem:
+    """A stem to be dated after sampling. `chain` is None for stems dated by their size class alone."""
+
+    tree: str
+    stand: str
+    species: str
+    plot: str
+    unit: int  # index of the unit, -1 where the species has too few stems there for one
+    status: str
+    basis: str  # cored, size or planted
+    in_process: bool
+    dbh_cm: float
+    dbh_class: int
+    coring_height_cm: float  # NaN = not recorded
+    innermost_ring_year: float
+    chain: TreeChain | None
+    chain_height_cm: float
+    planted_year: float
+    left_out_reason: str
+    note: str
+
+
+@dataclass(frozen=True)
+class BuiltStands:
+    """The arrays of the model and, beside them, every stem it speaks about."""
+
+    data: StandData
+    stems: tuple[DatedStem, ...]
+    notes: tuple[str, ...]
+
+
+def build_stands(survey: Survey, *, profile_folder: str | None = None) -> BuiltStands:
+    """Reduce a checked survey to the model's arrays. Raises `StandageError` when no stand has enough to model."""
+    with_profile = set(profile_keys(profile_folder)) if profile_folder else set(profile_keys())
+    trees = survey.trees[survey.trees["species"].isin(with_profile)]
+    profiles = {key: load_profile(key, profile_folder) for key in sorted(trees["species"].unique())}
+    notes: list[str] = []
+    groups = []
+    for stand in survey.stands["stand"]:
+        for key in profiles:
+            stems = trees[(trees["stand"] == stand) & (trees["species"] == key)]
+            if len(stems):
+                groups.append((stand, key, stems, read_cores(survey, stand, key, profiles[key])))
+    modelled = [group for group in groups if _in_process(survey, group[0], group[2]).sum() >= FEWEST_STEMS and _informative(survey, group)]
+    if not modelled:
+        raise StandageError(
+            f"{survey.name}: no stand has {FEWEST_STEMS} live, unplanted stems of a species with a profile that carry a core or a diameter in a "
+            "plot. `standage ages` still dates each core by itself."
+        )
+    first_year, n_years = _axis(survey, modelled, profiles)
+    years = np.arange(first_year, first_year + n_years)
+    edges = _class_edges(survey)
+    keys = sorted({group[1] for group in modelled})
+    species = tuple(SpeciesData(key, profiles[key], profiles[key].has_grass_stage) for key in keys)
+
+    units, stems_out = [], []
+    for group in groups:
+        stand, key, stems, readings = group
+        is_modelled = any(group is other for other in modelled)
+        if not is_modelled:
+            notes.append(f"{stand}: {len(stems)} stems of {key} are too few, or carry too little, for a history of their own; their cores are dated one by one.")
+        unit_number = len(units) if is_modelled else -1
+        unit, dated = _unit(survey, stand, key, profiles[key], stems, readings, years, edges, keys, unit_number, notes)
+        stems_out.extend(dated)
+        if is_modelled:
+            units.append(unit)
+    data = StandData(n_years, first_year, tuple(units), species, edges)
+    return BuiltStands(data, tuple(stems_out), tuple(notes))
+
+
+def _has_plots(survey: Survey, stand: str) -> bool:
+    in_stand = survey.trees[survey.trees["stand"] == stand]
+    return bool((survey.plots["stand"] == stand).any() and (in_stand["plot"] != "").any())
+
+
+def _in_process(survey: Survey, stand: str, stems: pd.DataFrame) -> pd.Series:
+    """Live stems that came by themselves, inside the plots where there are plots."""
+    inside = (stems["plot"] != "") if _has_plots(survey, stand) else True
+    return (stems["status"] == "live") & (stems["origin"] != "planted") & inside
+
+
+def _informative(survey: Survey, group) -> bool:
+    stand, _, stems, readings = group
+    return bool(np.any(readings.readable)) or (_has_plots(survey, stand) and stems["dbh_cm"].notna().any())
+
+
+def _axis(survey: Survey, groups: list, profiles: dict[str, Profile]) -> tuple[int, int]:
+    last = max(survey.survey_season(group[0]) for group in groups)
+    longevity = int(max(profiles[group[1]]["longevity.years"] for group in groups))
+    oldest = last
+    for stand, _, stems, readings in groups:
+        counted = set(stems["tree"][_in_process(survey, stand, stems)])
+        used = np.array([tree in counted for tree in readings.tree], dtype=bool) & np.isfinite(readings.innermost_year)
+        if used.any():
+            oldest = min(oldest, int(readings.innermost_year[used].min()))
+    first = max(min(oldest - YEARS_BEFORE_OLDEST_RING, last - SHORTEST_AXIS), min(last - longevity, oldest - 20))
+    return first, last - first + 1
+
+
+def _class_edges(survey: Survey) -> np.ndarray:
+    largest = np.nanmax([10.0, *survey.trees["dbh_cm"]])
+    limits = [*survey.plots["min_dbh_cm"].dropna(), *survey.plots["max_dbh_cm"].dropna()]
+    inner = np.arange(CLASS_WIDTH_CM, largest + CLASS_WIDTH_CM, CLASS_WIDTH_CM)
+    return np.unique(np.concatenate([[0.0], inner, [limit for limit in limits if limit > 0], [np.inf]]))
+
+
+def _dbh_class(edges: np.ndarray, dbh_cm: float) -> int:
+    return -1 if not np.isfinite(dbh_cm) else int(np.searchsorted(edges, dbh_cm, side="right") - 1)
+
+
+def _edge_index(edges: np.ndarray, limit_cm: float, blank: int) -> int:
+    return blank if not np.isfinite(limit_cm) else int(np.argmin(np.abs(edges - limit_cm)))
+
+
+def _tree_chain(
+    tree: str, rows: np.ndarray, readings: CoreReadings, heights: np.ndarray, years: np.ndarray, profile: Profile, dbh_class: int
+) -> TreeChain | None:
+    """Cores of one tree, pooled by height, with the diameter at breast height: the chain by descending height."""
+    nodes = []
+    for height in sorted(set(heights[rows]), reverse=True):
+        at_height = rows[heights[rows] == height]
+        nodes_of_factors = (FACTOR_NODES, FACTOR_NODES)
+        if len(at_height) == 1:
+            evidence = evidence_over_years(readings, int(at_height[0]), years, profile, nodes=nodes_of_factors)
+        else:
+            evidence = pooled_evidence_over_years(readings, at_height, years, profile, nodes=nodes_of_factors)
+        loads_gamma = bool(np.any((readings.centre_loading[at_height] > 0) & (readings.centre_sigma[at_height] > 0)))
+        loads_delta = bool(np.any(readings.counted_rings[at_height] > 0))
+        if not loads_gamma:
+            evidence = evidence[:1]
+        if not loads_delta:
+            evidence = evidence[:, :1]
+        top = evidence.max(axis=(0, 1))
+        if not top.max() > 0:
+            return None
+        seen = np.flatnonzero(top > NEGLIGIBLE_EVIDENCE * top.max())
+        low, high = seen[0], seen[-1] + 1
+        part = evidence[:, :, low:high] / top.max()
+        nodes.append(Node(float(height), dbh_class if height == BREAST_HEIGHT_CM else -1, part, int(low), loads_gamma, loads_delta))
+    if dbh_class >= 0 and all(node.height_cm != BREAST_HEIGHT_CM for node in nodes):
+        nodes.append(Node(BREAST_HEIGHT_CM, dbh_class, None, 0, False, False))
+    return TreeChain(tuple(sorted(nodes, key=lambda node: -node.height_cm)), tree)
+
+
+def _chain_heights(readings: CoreReadings, at_coring_height: bool, commonest: float) -> np.ndarray:
+    """Heights used in the chains: 0 throughout where none is known, the commonest where one is blank."""
+    if at_coring_height:
+        return np.zeros(len(readings.height_cm))
+    # 135 and 140 cm are breast height to the nearest 5 cm
+    near_breast_height = np.abs(readings.height_cm - BREAST_HEIGHT_CM) <= 3.0
+    return np.where(np.isnan(readings.height_cm), commonest, np.where(near_breast_height, BREAST_HEIGHT_CM, readings.height_cm))
+
+
+def _unit(survey, stand, key, profile, stems, readings, years, edges, keys, number, notes) -> tuple[UnitData | None, list[DatedStem]]:
+    season = survey.survey_season(stand)
+    season_index = season - int(years[0])
+    in_process = _in_process(survey, stand, stems)
+    has_plots = _has_plots(survey, stand)
+    usable = np.asarray(readings.readable, dtype=bool) & (np.asarray(readings.left_out_reason, dtype=object) == "")
+    heights_known = np.isfinite(readings.height_cm) & usable
+    at_coring_height = bool(usable.any()) and not heights_known.any()
+    if heights_known.any():
+        values, often = np.unique(readings.height_cm[heights_known], return_counts=True)
+        commonest = float(values[np.argmax(often)])
+    else:
+        commonest = BREAST_HEIGHT_CM
+    heights = _chain_heights(readings, at_coring_height, commonest)
+    rows_of = {tree: np.flatnonzero((readings.tree == tree) & usable) for tree in stems["tree"]}
+    all_rows_of = {tree: np.flatnonzero(readings.tree == tree) for tree in stems["tree"]}
+
+    chains, uncored, dated = [], {}, []
+    for row in stems.itertuples():
+        counted = bool(in_process.loc[row.Index])
+        rows = rows_of[row.tree]
+        c = _dbh_class(edges, row.dbh_cm)
+        chain, reason, note = None, "", ""
+        if len(rows):
+            with_size = counted and not at_coring_height
+            chain = _tree_chain(row.tree, rows, readings, heights, years, profile, c if with_size else -1)
+            if chain is None:
+                note = "the cores of this tree contradict each other or lie before the axis; dated without them"
+        planted_year = row.planted_year if row.origin == "planted" else np.nan
+        basis = "cored" if chain is not None else "size"
+        if np.isfinite(planted_year):
+            basis = "planted"
+        if chain is not None and counted:
+            chains.append(chain)
+        elif counted and c >= 0 and not at_coring_height:
+            uncored[c] = uncored.get(c, 0) + 1
+        elif basis != "planted" and chain is None:
+            counted = False
+            reason = _reason(readings, all_rows_of[row.tree], row, has_plots, at_coring_height)
+        known = rows[np.isfinite(readings.height_cm[rows])]
+        lowest = known[np.argmin(readings.height_cm[known])] if len(known) else (rows[0] if len(rows) else -1)
+        dated.append(
+            DatedStem(
+                row.tree, stand, key, row.plot, number, row.status, basis, counted and number >= 0, float(row.dbh_cm), c,
+                float(readings.height_cm[lowest]) if len(known) else np.nan,
+                float(readings.innermost_year[lowest]) if lowest >= 0 else np.nan,
+                chain, chain.nodes[-1].height_cm if chain is not None else np.nan, float(planted_year), reason, note,
+            )
+        )  # fmt: skip
+    if number < 0:
+        return None, dated
+
+    plots = survey.plots[survey.plots["stand"] == stand] if has_plots else survey.plots.iloc[:0]
+    inside = stems[in_process]
+    low = np.array([_edge_index(edges, limit, 0) for limit in plots["min_dbh_cm"]], dtype=int)
+    high = np.array([_edge_index(edges, limit, len(edges) - 1) for limit in plots["max_dbh_cm"]], dtype=int)
+    counts = survey.counts[survey.counts["plot"].isin(plots["plot"]) & (survey.counts["species"] == key)]
+    if at_coring_height:
+        counts = counts.iloc[:0]
+        if has_plots:
+            notes.append(f"{stand}: no coring height is recorded, so years are those of arrival at coring height; sizes, plots and stage counts can't be used.")
+    low_of_plot = dict(zip(plots["plot"], low, strict=True))
+    sections = survey.sections[(survey.sections["stand"] == stand) & (survey.sections["species"].replace("", survey.main_species) == key)]
+    kinds, values, section_heights = _sections(sections if not at_coring_height else sections.iloc[:0])
+    shape, removal_m, removal_sd = _removals(survey, stand, profile, years, season)
+    use_plots = has_plots and not at_coring_height
+    plots_used = plots if use_plots else plots.iloc[:0]
+    unit = UnitData(
+        stand=stand, species_index=keys.index(key), basis="coring height" if at_coring_height else "establishment",
+        season_index=season_index, has_plots=use_plots,
+        plot_area_ha=plots_used["area_m2"].to_numpy(float) / 10_000.0,
+        plot_class_low=low[: len(plots_used)], plot_class_high=high[: len(plots_used)],
+        plot_stems=np.array([(inside["plot"] == plot).sum() for plot in plots_used["plot"]], dtype=int),
+        removal_shape=shape, removal_m=removal_m, removal_sd=removal_sd,
+        reference_height_cm=0.0 if at_coring_height else _snap(commonest),
+        uncored_class=np.array(sorted(uncored), dtype=int), uncored_count=np.array([uncored[c] for c in sorted(uncored)], dtype=int),
+        trees=tuple(chains),
+        count_stage=np.array([STAGES.index(stage) for stage in counts["stage"]], dtype=int),
+        count_area_ha=counts["area_m2"].to_numpy(float) / 10_000.0, count_value=counts["count"].to_numpy(float),
+        count_class_low=np.array([low_of_plot[plot] for plot in counts["plot"]], dtype=int),
+        count_age_low=counts["age_low_years"].to_numpy(float), count_age_high=counts["age_high_years"].to_numpy(float),
+        stage_factor_scale=0.5 if len(kinds) else 1.0,
+        section_kind=kinds, section_value=values, section_height_cm=section_heights,
+    )  # fmt: skip
+    return unit, dated
+
+
+def _snap(height_cm: float) -> float:
+    return BREAST_HEIGHT_CM if abs(height_cm - BREAST_HEIGHT_CM) <= 3.0 else height_cm
+
+
+def _reason(readings: CoreReadings, rows: np.ndarray, row, has_plots: bool, at_coring_height: bool) -> str:
+    """Why a stem gets no date, in words for the table."""
+    for core in rows:
+        if readings.left_out_reason[core]:
+            return str(readings.left_out_reason[core])
+    if len(rows):
+        return "no readable ring"
+    if at_coring_height:
+        return "not cored"
+    if row.status != "live":
+        return "dead and not cored"
+    if has_plots and not row.plot:
+        return "outside the plots and not cored"
+    return "neither core nor diameter"
+
+
+def _sections(sections: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Sections as (kind, value, height): 0 G = value, 1 G > value, 2 G <= value, 3 B(height) <= value; ages count the first season as 1."""
+    rows = []
+    for row in sections.itertuples():
+        if row.known_from in ("records", "tagged"):
+            if np.isfinite(row.grass_years):
+                rows.append((0, row.grass_years, 0.0))
+            elif np.isfinite(row.age_years) and row.still_in_grass in ("yes", "no"):
+                rows.append((1 if row.still_in_grass == "yes" else 2, row.age_years - 1, 0.0))
+        if np.isfinite(row.height_cm) and np.isfinite(row.rings_at_ground) and np.isfinite(row.rings_at_height):
+            # rings at the collar miss years of the grass stage, so the difference is at least the seasons of height growth
+            rows.append((3, max(0.0, row.rings_at_ground - row.rings_at_height), 5.0 * round(row.height_cm / 5.0)))
+    table = np.array(rows, dtype=float).reshape(-1, 3)
+    return table[:, 0].astype(int), table[:, 1].astype(int), table[:, 2]
+
+
+def _removals(survey: Survey, stand: str, profile: Profile, years: np.ndarray, season: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Recorded cuts: share of each establishment year's stems in reach of the cut, and the prior of its cumulative hazard."""
+    events = survey.events
+    cuts = events[events["kind"].isin(["logging", "thinning"]) & events["stand"].isin(["", stand])]
+    mean_delay = profile["height_growth.years_to_breast_height"]
+    if profile.has_grass_stage:
+        mean_delay += profile["grass_stage.median_years"]
+    growth, asymptote, scatter = profile["size.growth_cm_per_year"], profile["size.asymptote_cm"], profile["size.scatter"]
+    shapes, centres, spreads = [], [], []
+    for cut in cuts.itertuples():
+        span = np.arange(int(cut.first_year), int(cut.last_year) + 1)
+        shape = np.zeros(len(years))
+        low = cut.removed_dbh_low_cm if np.isfinite(cut.removed_dbh_low_cm) else 0.0
+        high = cut.removed_dbh_high_cm if np.isfinite(cut.removed_dbh_high_cm) else np.inf
+        for event_year in span:
+            since = event_year - years - mean_delay
+            median = asymptote * -np.expm1(-growth / asymptote * (np.maximum(since, 0.0) + 0.5))
+            reach = _log_normal_cdf(high, median, scatter) - _log_normal_cdf(low, median, scatter)
+            shape += np.where((since >= 0) & (event_year <= season), reach, 0.0) / len(span)
+        if np.isfinite(cut.share_removed) and 0 < cut.share_removed < 1:
+            centres.append(math.log(-math.log1p(-cut.share_removed)))
+            spreads.append(RECORDED_REMOVAL_LOG_SD)
+        else:
+            centres.append(STUMP_REMOVAL[0])
+            spreads.append(STUMP_REMOVAL[1])
+        shapes.append(shape)
+    return np.array(shapes).reshape(-1, len(years)), np.array(centres), np.array(spreads)
+
+
+def _log_normal_cdf(value: float, median: np.ndarray, log_sd: float) -> np.ndarray:
+    from scipy.special import ndtr
+
+    if value <= 0:
+        return np.zeros_like(median)
+    if math.isinf(value):
+        return np.ones_like(median)
+    return ndtr((math.log(value) - np.log(median)) / log_sd)

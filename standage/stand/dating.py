@@ -1,0 +1,177 @@
+"""Each stem's years, drawn from their exact discrete conditionals given the parameters (docs/the-model.md, section 7).
+
+Nothing latent is ever walked by the sampler: for every kept draw of the parameters, the year of the first ring at the lowest node is
+drawn from what the chain of nodes says, then the establishment year given it.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from standage.stand.data import BREAST_HEIGHT_CM, TreeChain
+from standage.stand.kernel_pieces import bspline_weights, compiled
+from standage.stand.packing import height_share
+from standage.stand.states import Delays
+
+NO_YEAR = -1
+
+
+@compiled
+def pick(weights, low, high, uniform):
+    """Index in low..high-1 drawn with probability proportional to the weights; -1 if they are all zero."""
+    total = 0.0
+    for y in range(low, high):
+        total += weights[y]
+    if not total > 0.0:
+        return -1
+    target = uniform * total
+    running = 0.0
+    for y in range(low, high):
+        running += weights[y]
+        if running >= target and weights[y] > 0.0:
+            return y
+    return -1
+
+
+@compiled
+def draw_establishment(living, delay, arrival_year, uniform, weights):
+    """Establishment year given the year of arrival: proportional to living(t) k(y - t)."""
+    low = max(0, arrival_year - len(delay) + 1)
+    for t in range(low, arrival_year + 1):
+        weights[t] = living[t] * delay[arrival_year - t]
+    return pick(weights, low, arrival_year + 1, uniform)
+
+
+@compiled
+def draw_chain(
+    living, delay, arrival, increments, sizes, gamma, delta, starts, stops, offsets, loads, evidence, has_size, core_node, uniforms,
+    out_core, out_year,
+):  # fmt: skip
+    """Years of one tree for every draw: `out_core` at the lowest core, `out_year` of establishment; arrays `(draw,)`.
+
+    `increments` `(draw, segment, k)`: pmf of the seasons from node k + 1 up to node k. `sizes` `(draw, year)`: probability of the
+    stem's diameter by year of breast height, used at the node whose `has_size` is 1.
+    """
+    n_draws, n = living.shape
+    n_nodes = len(starts)
+    products = np.zeros((n_nodes, n))
+    message = np.zeros(n)
+    weights = np.zeros(n)
+    gamma_weights = np.empty(4)
+    delta_weights = np.empty(4)
+    slopes = np.empty(4)
+    for d in range(n_draws):
+        gamma_first = bspline_weights(gamma[d], gamma_weights, slopes)
+        delta_first = bspline_weights(delta[d], delta_weights, slopes)
+        for k in range(n_nodes):
+            has_band = stops[k] > starts[k]
+            low = starts[k] if has_band else 0
+            high = min(stops[k], n) if has_band else n
+            if k == 0:
+                message[low:high] = 1.0
+            else:
+                for y in range(low, high):
+                    total = 0.0
+                    for e in range(min(increments.shape[2], n - y)):
+                        total += increments[d, k - 1, e] * products[k - 1, y + e]
+                    message[y] = total
+            if has_band:
+                band = stops[k] - starts[k]
+                n_delta = 11 if loads[k, 1] == 1 else 1
+                for y in range(n):
+                    products[k, y] = 0.0
+                for a in range(4 if loads[k, 0] == 1 else 1):
+                    row = gamma_first + a if loads[k, 0] == 1 else 0
+                    for b in range(4 if loads[k, 1] == 1 else 1):
+                        column = delta_first + b if loads[k, 1] == 1 else 0
+                        weight = (gamma_weights[a] if loads[k, 0] == 1 else 1.0) * (delta_weights[b] if loads[k, 1] == 1 else 1.0)
+                        base = offsets[k] + (row * n_delta + column) * band - starts[k]
+                        for y in range(low, high):
+                            products[k, y] += weight * evidence[base + y]
+                for y in range(low, high):
+                    products[k, y] *= message[y]
+            else:
+                for y in range(n):
+                    products[k, y] = message[y]
+            if has_size[k] == 1:
+                for y in range(n):
+                    products[k, y] *= sizes[d, y]
+        bottom = n_nodes - 1
+        for y in range(n):
+            weights[y] = arrival[d, y] * products[bottom, y]
+        lowest = pick(weights, 0, n, uniforms[d, 0])
+        out_core[d] = -1
+        out_year[d] = -1
+        if lowest < 0:
+            continue
+        out_year[d] = draw_establishment(living[d], delay[d], lowest, uniforms[d, 1], weights)
+        at_core = lowest
+        if core_node < bottom:  # cored above breast height: the lowest node is the diameter's, one step further up is the core's
+            for y in range(n):
+                weights[y] = 0.0
+            for e in range(min(increments.shape[2], n - lowest)):
+                weights[lowest + e] = increments[d, bottom - 1, e] * products[bottom - 1, lowest + e]
+            at_core = pick(weights, 0, n, uniforms[d, 2])
+        out_core[d] = at_core
+
+
+def chain_years(
+    chain: TreeChain, living: np.ndarray, arrival: np.ndarray, delays: Delays, sizes: np.ndarray | None, gamma: np.ndarray,
+    delta: np.ndarray, generator: np.random.Generator,
+) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
+    """Indices on the axis of (first ring at the lowest core, establishment) by draw; -1 where there is none.
+
+    `living`, `arrival` (at the lowest node's height) `(draw, year)` up to the survey season; `sizes` `(draw, year)` or None.
+    """
+    n_draws, n = living.shape
+    nodes = chain.nodes
+    profile = delays.profile
+    parts = [np.zeros(0) if node.evidence is None else np.ascontiguousarray(node.evidence, dtype=float).ravel() for node in nodes]
+    offsets = np.concatenate([[0], np.cumsum([part.size for part in parts])])[:-1].astype(np.int64)
+    starts = np.array([node.band_start for node in nodes], dtype=np.int64)
+    lengths = np.array([0 if node.evidence is None else node.evidence.shape[2] for node in nodes], dtype=np.int64)
+    loads = np.array([[node.loads_gamma, node.loads_delta] for node in nodes], dtype=np.int64)
+    has_size = np.array([int(node.dbh_class >= 0 and sizes is not None) for node in nodes], dtype=np.int64)
+    segments = [
+        delays.growth(height_share(profile, upper.height_cm) - height_share(profile, lower.height_cm))
+        for upper, lower in zip(nodes, nodes[1:], strict=False)
+    ]
+    increments = np.stack(segments, axis=1) if segments else np.zeros((n_draws, 1, 1))
+    with_core = [k for k, node in enumerate(nodes) if node.evidence is not None]
+    out_core = np.empty(n_draws, dtype=np.int64)
+    out_year = np.empty(n_draws, dtype=np.int64)
+    draw_chain(
+        np.ascontiguousarray(living), delays.to_height(nodes[-1].height_cm), np.ascontiguousarray(arrival), np.ascontiguousarray(increments),
+        np.ascontiguousarray(sizes) if sizes is not None else np.zeros((1, 1)), np.ascontiguousarray(gamma), np.ascontiguousarray(delta),
+        starts, starts + lengths, offsets, loads, np.concatenate(parts), has_size, with_core[-1],
+        generator.random((n_draws, 3)), out_core, out_year,
+    )  # fmt: skip
+    return out_core, out_year
+
+
+@compiled
+def draw_by_size(living, delay, arrival, sizes, uniforms, out_year):
+    """Establishment years of stems of one diameter class, `out_year` `(draw, stem)`: breast height first, then the delay."""
+    n_draws, n = living.shape
+    weights = np.zeros(n)
+    cumulative = np.zeros(n)
+    for d in range(n_draws):
+        total = 0.0
+        for y in range(n):
+            total += arrival[d, y] * sizes[d, y]
+            cumulative[y] = total
+        for stem in range(out_year.shape[1]):
+            out_year[d, stem] = -1
+            if total > 0.0:
+                year = min(np.searchsorted(cumulative, uniforms[d, stem, 0] * total), n - 1)
+                out_year[d, stem] = draw_establishment(living[d], delay[d], year, uniforms[d, stem, 1], weights)
+
+
+def size_years(living: np.ndarray, delays: Delays, arrival: np.ndarray, sizes: np.ndarray, n_stems: int, generator) -> np.ndarray:
+    """Indices on the axis of the establishment years of `n_stems` stems of one diameter class, `(draw, stem)`."""
+    out = np.empty((len(living), n_stems), dtype=np.int64)
+    draw_by_size(
+        np.ascontiguousarray(living), np.ascontiguousarray(delays.to_height(BREAST_HEIGHT_CM)), np.ascontiguousarray(arrival),
+        np.ascontiguousarray(sizes), generator.random((len(living), n_stems, 2)), out,
+    )  # fmt: skip
+    return out

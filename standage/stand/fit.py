@@ -1,0 +1,166 @@
+"""Fit the stand model to a survey and put the answer together: the verb `fit_stands`."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from standage.errors import StandageError
+from standage.profiles import load_profile
+from standage.stand.build import BuiltStands, DatedStem, build_stands
+from standage.stand.data import BREAST_HEIGHT_CM
+from standage.stand.dating import NO_YEAR, chain_years, size_years
+from standage.stand.packing import log_reference
+from standage.stand.posterior import Posterior, Unit
+from standage.stand.sampler import Draws, Progress, sample
+from standage.stand.states import Delays, UnitState, delayed, prior_draws, unit_delays, unit_state
+from standage.stand.verdict import fitted_checks, judge, parameter_table
+from standage.survey import Survey
+
+
+def fit_stands(
+    survey: Survey, *, seed: int = 1, level: float = 0.9, draws: int = 1000, tune: int = 700, chains: int = 4, cores: int = 2,
+    profile_folder: str | None = None, progress: Progress | None = None,
+) -> Posterior:  # fmt: skip
+    """Sample the joint posterior of all stands of a survey and date every stem.
+
+    Returns a `Posterior`; its `verdict` says whether to trust it. Raises `StandageError` if no stand carries enough to be modelled.
+    """
+    if not 0.5 <= level < 1:
+        raise StandageError(f"level must lie between 0.5 and 1 (an interval of 90 % is 0.9), not {level}")
+    built = build_stands(survey, profile_folder=profile_folder)
+    sampled = sample(built.data, seed=seed, draws=draws, tune=tune, chains=chains, cores=cores, progress=progress)
+    return assemble(survey, built, sampled, seed=seed, level=level, profile_folder=profile_folder)
+
+
+def assemble(
+    survey: Survey, built: BuiltStands, sampled: Draws, *, seed: int, level: float, profile_folder: str | None = None
+) -> Posterior:
+    """Everything that follows from the draws, without sampling again."""
+    generator = np.random.default_rng([seed, 2])
+    data = built.data
+    flat = sampled.values.reshape(-1, sampled.values.shape[-1])
+    prior = prior_draws(data, min(1000, len(flat)), np.random.default_rng([seed, 3]))
+    states = [unit_state(flat, data, u) for u in range(len(data.units))]
+    prior_states = [unit_state(prior, data, u) for u in range(len(data.units))]
+    units, past, grass_share = [], [], []
+    for unit, state in zip(data.units, states, strict=True):
+        n = unit.season_index + 1
+        whole = np.zeros((len(flat), n))
+        delay = state.delays.to_height(BREAST_HEIGHT_CM)
+        cumulative = np.cumsum(delay, axis=1)
+        ages = unit.season_index - np.arange(n)
+        whole[:] = cumulative[:, np.minimum(ages, cumulative.shape[1] - 1)]
+        past.append(whole)
+        beyond = 1.0 - np.cumsum(state.delays.grass, axis=1)
+        still = np.where(ages < beyond.shape[1], np.maximum(beyond[:, np.minimum(ages, beyond.shape[1] - 1)], 0.0), 0.0)
+        still[:, ages == 0] = 0.0 if unit.basis == "coring height" else 1.0
+        grass_share.append(still)
+        units.append(
+            Unit(unit.stand, data.species[unit.species_index].key, unit.basis, unit.has_plots, int(data.first_year + unit.season_index),
+                 float(unit.plot_area_ha.sum()) if unit.has_plots else float("nan"))
+        )  # fmt: skip
+    year_at_core, establishment = date_stems(survey, built, states, generator, profile_folder)
+    checking = np.random.default_rng([seed, 4])
+    fitted = [fitted_checks(data, u, state, checking, level) for u, state in enumerate(states)]
+    parameters = parameter_table(data, sampled, prior_states, states, level)
+    verdict = judge(data, sampled, states, fitted)
+    trees = pd.DataFrame([_row(stem) for stem in built.stems])
+    return Posterior(
+        survey=survey, level=level, seed=seed, units=tuple(units), years=data.years,
+        living=[_on_axis(state.living, data.n_years) for state in states], past_emerging=[_on_axis(share, data.n_years) for share in past], grass_share=[_on_axis(share, data.n_years) for share in grass_share],
+        prior_living=[_on_axis(state.living, data.n_years) for state in prior_states],
+        trees=trees, year_at_core=year_at_core, establishment_year=establishment,
+        parameters=parameters, verdict=verdict,
+        delay_prior=[_delay_pmfs(state.delays) for state in prior_states], delay_posterior=[_delay_pmfs(state.delays) for state in states],
+        fitted=fitted, size_curve=[np.exp(state.median_size_log[:, ::-1]) for state in states],
+        notes=built.notes, draws=sampled.values,
+    )  # fmt: skip
+
+
+def _on_axis(values: np.ndarray, n_years: int) -> np.ndarray:
+    """Values `(draw, year)` up to a unit's season, with zeros for the years of the common axis after it."""
+    return np.pad(values, ((0, 0), (0, n_years - values.shape[1])))
+
+
+def _delay_pmfs(delays: Delays) -> dict[str, np.ndarray]:
+    return {"grass": delays.grass, "height": delays.growth(1.0), "breast_height": delays.to_height(BREAST_HEIGHT_CM)}
+
+
+def _row(stem: DatedStem) -> dict:
+    return {
+        "tree": stem.tree, "stand": stem.stand, "species": stem.species, "plot": stem.plot, "unit": stem.unit, "cored": stem.chain is not None,
+        "status": stem.status, "basis": stem.basis, "in_process": stem.in_process, "dbh_cm": stem.dbh_cm, "coring_height_cm": stem.coring_height_cm,
+        "innermost_ring_year": stem.innermost_ring_year, "left_out_reason": stem.left_out_reason, "note": stem.note,
+    }  # fmt: skip
+
+
+def date_stems(
+    survey: Survey, built: BuiltStands, states: list[UnitState], generator: np.random.Generator, profile_folder: str | None
+) -> tuple[np.ndarray, np.ndarray]:
+    """Calendar years `(draw, stem)` of the first ring at the core and of establishment; -1 where there is none to give."""
+    data = built.data
+    n_draws = len(states[0].living)
+    at_core = np.full((n_draws, len(built.stems)), NO_YEAR, dtype=np.int32)
+    established = np.full((n_draws, len(built.stems)), NO_YEAR, dtype=np.int32)
+    edges = data.class_edges_cm
+    loose: dict[tuple[str, str], tuple] = {}
+    arrivals: dict[tuple, np.ndarray] = {}
+    last_class: tuple | None = None
+    sizes = None
+    by_size: dict[tuple[int, int], list[int]] = {}
+    # by unit and diameter class, so that one class's probabilities are worked out once and only one is held at a time
+    for i in sorted(range(len(built.stems)), key=lambda i: (built.stems[i].unit, built.stems[i].dbh_class, i)):
+        stem = built.stems[i]
+        if stem.basis == "planted":
+            established[:, i] = int(stem.planted_year)
+            continue
+        if stem.left_out_reason:
+            continue
+        if stem.chain is None:
+            by_size.setdefault((stem.unit, stem.dbh_class), []).append(i)
+            continue
+        has_size = stem.in_process and any(node.dbh_class >= 0 for node in stem.chain.nodes)
+        if has_size and last_class != (stem.unit, stem.dbh_class):
+            last_class = (stem.unit, stem.dbh_class)
+            sizes = states[stem.unit].in_class(edges[stem.dbh_class], edges[stem.dbh_class + 1])
+        if stem.in_process:
+            state = states[stem.unit]
+            living, delays, gamma, delta = state.living, state.delays, state.early_growth, state.counting
+        else:
+            living, delays, (gamma, delta) = _outside(survey, built, states, stem, loose, generator, profile_folder)
+        height = stem.chain.nodes[-1].height_cm
+        key = (stem.stand, stem.species, stem.in_process, height)
+        if key not in arrivals:
+            arrivals[key] = delayed(living, delays.to_height(height))
+        core, year = chain_years(stem.chain, living, arrivals[key], delays, sizes if has_size else None, gamma, delta, generator)
+        at_core[:, i] = np.where(core >= 0, data.first_year + core, NO_YEAR)
+        if np.isfinite(stem.coring_height_cm) and not delays.at_coring_height:
+            established[:, i] = np.where(year >= 0, data.first_year + year, NO_YEAR)
+    for (unit, c), members in by_size.items():
+        state = states[unit]
+        arrival = delayed(state.living, state.delays.to_height(BREAST_HEIGHT_CM))
+        years = size_years(state.living, state.delays, arrival, state.in_class(edges[c], edges[c + 1]), len(members), generator)
+        established[:, members] = np.where(years >= 0, data.first_year + years, NO_YEAR)
+    return at_core, established
+
+
+def _outside(survey, built, states, stem, loose, generator, profile_folder):
+    """What dates a stem outside the process: reference survivorship in place of recruitment, its stand's delays, or the prior's."""
+    key = (stem.stand, stem.species)
+    if key not in loose:
+        n_draws = len(states[0].living)
+        data = built.data
+        profile = load_profile(stem.species, profile_folder) if profile_folder else load_profile(stem.species)
+        if stem.unit >= 0:
+            delays = states[stem.unit].delays
+            factors = np.vstack([states[stem.unit].early_growth, states[stem.unit].counting])
+        else:
+            names = ("grass_median", "grass_spread", "height_years", "shared_pace", "grass_pace", "height_pace")
+            delays = unit_delays(profile, False, {name: generator.standard_normal(n_draws) for name in names})
+            factors = generator.standard_normal((2, n_draws))
+        age = survey.survey_season(stem.stand) - data.years
+        prior = np.where(age >= 0, np.exp(log_reference(profile, np.maximum(age, 0).astype(float), adult_only=True)), 0.0)
+        living = np.broadcast_to(prior[age >= 0], (n_draws, int((age >= 0).sum())))
+        loose[key] = (np.ascontiguousarray(living), delays, factors)
+    return loose[key]

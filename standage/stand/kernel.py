@@ -1,0 +1,562 @@
+"""The log density of the stand model and its gradient, compiled: what is sampled in production.
+
+`unit_log_density` is one unit (a species in a stand) of docs/the-model.md: forward through process, delays, diameters and likelihood,
+then backward by hand. `bar` in a name means derivative of the log density with respect to it. `Kernel` holds a survey's arrays and
+calls it for each unit. The same density stands in `model.py` as a PyMC model and in the tests as a slow reference.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from standage.stand.data import StandData
+from standage.stand.kernel_pieces import (
+    bspline_weights,
+    compiled,
+    delayed,
+    delayed_adjoint,
+    digamma,
+    grass_stage,
+    grass_stage_adjoint,
+    height_growth,
+    height_growth_adjoint,
+    standard_normal_and_knots,
+    t4_cdf_and_pdf,
+)
+from standage.stand.packing import CONSTANTS, pack_priors, pack_unit
+
+SMALLEST = 1e-300  # a likelihood below this is held here, so that a start far off still has a finite log density
+NEGLIGIBLE = 1e-15  # tail of the height increment between two nodes that is not followed
+
+
+@compiled
+def unit_log_density(
+    x, gradient, place, constants, flags, knot_spacing, reference, columns, removal_prior, heights, height_needed, edges, edge_used,
+    plots, plot_ranges, uncored_class, uncored_count, count_rows, count_values, section_rows,
+    node_ints, node_of_tree, tree_height, evidence, segments, max_nodes,
+):  # fmt: skip
+    """Log likelihood of one unit; adds its derivative to `gradient` (parameter). Arrays as `packing.pack_unit` lays them out."""
+    (grass_center, grass_sd, grass_between, spread_center, spread_sd, height_center, height_sd, height_between, dispersion,
+     growth_center, growth_sd, growth_between, asymptote_center, asymptote_sd, scatter_center, scatter_sd, epoch_sd,
+     slope_sd, early_sd, stage_scale) = constants  # fmt: skip
+    last = flags[0]
+    has_plots = flags[1] == 1
+    at_coring_height = flags[2] == 1
+    has_grass = flags[3] == 1
+    longest_grass = flags[4]
+    longest_height = flags[5]
+    reference_height = flags[6]
+    has_sizes = flags[7] == 1
+    breast = flags[8]
+    n = last + 1
+    (i_grass, i_spread, i_height, i_growth, i_asymptote, i_scatter, i_plot, i_count, i_level, i_activity, i_pulse_scale,
+     i_trend_scale, i_shared, i_grass_pace, i_height_pace, i_growth_pace, i_early_growth, i_counting, i_slope, i_early, i_stage,
+     i_removal, i_pulse, i_trend, i_epoch) = place  # fmt: skip
+    logp = 0.0
+
+    # ---- establishment process
+    activity = -2.5 + 0.7 * x[i_activity]
+    pulse_scale = math.exp(math.log(2.0) + 0.25 * x[i_pulse_scale])
+    trend_scale = math.exp(math.log(0.3) + 0.35 * x[i_trend_scale])
+    n_columns = columns.shape[0]
+    slopes = np.empty(n_columns)
+    slopes[0] = slope_sd * x[i_slope]
+    slopes[1] = early_sd * x[i_early]
+    for j in range(2, n_columns):
+        slopes[j] = -math.exp(removal_prior[j - 2, 0] + removal_prior[j - 2, 1] * x[i_removal + j - 2])
+    living = np.empty(n)
+    pulse_at = np.empty(n)
+    trend_at = np.empty(n)
+    rise = np.empty(n)
+    for i in range(n):
+        knot = i // knot_spacing[0]
+        f = (i - knot * knot_spacing[0]) / knot_spacing[0]
+        pulse_at[i] = (1.0 - f) * x[i_pulse + knot] + (f * x[i_pulse + knot + 1] if f > 0.0 else 0.0)
+        knot = i // knot_spacing[1]
+        f = (i - knot * knot_spacing[1]) / knot_spacing[1]
+        trend_at[i] = (1.0 - f) * x[i_trend + knot] + (f * x[i_trend + knot + 1] if f > 0.0 else 0.0)
+        link = activity + pulse_scale * pulse_at[i]
+        small = math.exp(-abs(link))
+        softplus = max(link, 0.0) + math.log1p(small)
+        rise[i] = 1.0 / (1.0 + small) if link > 0.0 else small / (1.0 + small)
+        total = 2.0 * x[i_level] + trend_scale * trend_at[i] + softplus + reference[i]
+        for j in range(n_columns):
+            total += slopes[j] * columns[j, i]
+        living[i] = math.exp(min(total, 60.0))
+    living_bar = np.zeros(n)
+
+    # ---- delays
+    n_heights = len(heights)
+    log_median = 0.0
+    spread = 1.0
+    grass = np.zeros(longest_grass + 1)
+    grass_bar = np.zeros(longest_grass + 1)
+    grass_cdf = np.empty(longest_grass + 1)
+    grass_pdf = np.empty(longest_grass + 1)
+    grass_total = 1.0
+    half = math.sqrt(0.5)
+    p = 1.0 / dispersion
+    years_to_breast_height = math.exp(height_center + height_sd * x[i_height] + height_between * half * (x[i_shared] + x[i_height_pace]))
+    shape = years_to_breast_height / (dispersion - 1.0)  # negative binomial shape at breast height; heights hold its share
+    shape_bar = 0.0
+    growth_pmf = np.zeros((n_heights, longest_height + 1))
+    growth_pmf_bar = np.zeros((n_heights, longest_height + 1))
+    emerged = np.empty(n)
+    emerged_bar = np.zeros(n)
+    arrival = np.zeros((n_heights, n))
+    arrival_bar = np.zeros((n_heights, n))
+    if not at_coring_height:
+        if has_grass:
+            log_median = grass_center + grass_sd * x[i_grass] + grass_between * half * (x[i_shared] + x[i_grass_pace])
+            spread = math.exp(spread_center + spread_sd * x[i_spread])
+            grass_total = grass_stage(log_median, spread, grass, grass_cdf, grass_pdf)
+            delayed(living, grass, emerged, last)
+        else:
+            emerged[:] = living
+        for h in range(n_heights):
+            height_growth(shape * heights[h], p, growth_pmf[h])
+            if height_needed[h] == 1:
+                delayed(emerged, growth_pmf[h], arrival[h], last)
+    else:
+        for h in range(n_heights):
+            arrival[h, :] = living
+    n_segments = len(segments)
+    increment = np.zeros((n_segments, longest_height + 1))
+    increment_bar = np.zeros((n_segments, longest_height + 1))
+    reach = np.zeros(n_segments, np.int64)
+    for s in range(n_segments):
+        height_growth(shape * segments[s], p, increment[s])
+        end = longest_height
+        while end > 0 and increment[s, end] < NEGLIGIBLE:
+            end -= 1
+        reach[s] = end
+
+    # ---- diameters: distribution functions at the class edges, by year of breast height
+    n_edges = len(edges)
+    cdf = np.zeros((n_edges, n))
+    pdf = np.zeros((n_edges, n))
+    cdf_bar = np.zeros((n_edges, n))
+    median_size = np.empty(n)
+    share_growth = np.empty(n)
+    scatter = 1.0
+    if has_sizes:
+        scatter = math.exp(scatter_center + scatter_sd * x[i_scatter])
+        asymptote = math.exp(asymptote_center + asymptote_sd * x[i_asymptote])
+        growth = math.exp(growth_center + growth_sd * x[i_growth] + growth_between * x[i_growth_pace])
+        for y in range(n):
+            q = growth / asymptote * (last - y + 0.5)
+            decay = math.exp(-q)
+            share_growth[y] = q * decay / -math.expm1(-q)
+            knot = y // knot_spacing[2]
+            f = (y - knot * knot_spacing[2]) / knot_spacing[2]
+            epoch = (1.0 - f) * x[i_epoch + knot] + (f * x[i_epoch + knot + 1] if f > 0.0 else 0.0)
+            median_size[y] = math.log(asymptote) + math.log(-math.expm1(-q)) + epoch_sd * epoch
+        for e in range(n_edges):
+            if edge_used[e] == 1:
+                if edges[e] <= 0.0:
+                    continue
+                if math.isinf(edges[e]):
+                    cdf[e, :] = 1.0
+                    continue
+                log_edge = math.log(edges[e])
+                for y in range(n):
+                    cdf[e, y], pdf[e, y] = t4_cdf_and_pdf((log_edge - median_size[y]) / scatter)
+
+    # ---- plots
+    if has_plots:
+        phi = math.exp(math.log(4.0) + 0.8 * x[i_plot])
+        phi_bar = 0.0
+        for j in range(plots.shape[0]):
+            area = plots[j, 0]
+            stems = plots[j, 1]
+            low = plot_ranges[j, 0]
+            high = plot_ranges[j, 1]
+            expected = 0.0
+            for y in range(n):
+                expected += arrival[breast, y] * (cdf[high, y] - cdf[low, y])
+            together = phi + area * expected
+            logp += phi * math.log(phi) - math.lgamma(phi) + math.lgamma(phi + stems) - (phi + stems) * math.log(together)
+            logp += stems * math.log(area)
+            phi_bar += math.log(phi) + 1.0 - digamma(phi) + digamma(phi + stems) - math.log(together) - (phi + stems) / together
+            weight = -(phi + stems) / together * area
+            for y in range(n):
+                arrival_bar[breast, y] += weight * (cdf[high, y] - cdf[low, y])
+                pushed = weight * arrival[breast, y]
+                cdf_bar[high, y] += pushed
+                cdf_bar[low, y] -= pushed
+        gradient[i_plot] += 0.8 * phi * phi_bar
+    else:
+        for y in range(n):
+            logp -= arrival[reference_height, y]
+            arrival_bar[reference_height, y] -= 1.0
+
+    # ---- stems without a usable core
+    for j in range(len(uncored_class)):
+        c = uncored_class[j]
+        total = 0.0
+        for y in range(n):
+            total += arrival[breast, y] * (cdf[c + 1, y] - cdf[c, y])
+        logp += uncored_count[j] * math.log(max(total, SMALLEST))
+        if total > SMALLEST:
+            weight = uncored_count[j] / total
+            for y in range(n):
+                arrival_bar[breast, y] += weight * (cdf[c + 1, y] - cdf[c, y])
+                pushed = weight * arrival[breast, y]
+                cdf_bar[c + 1, y] += pushed
+                cdf_bar[c, y] -= pushed
+
+    # ---- cored stems: messages down the chain of heights
+    gamma_weights = np.empty(4)
+    gamma_slopes = np.empty(4)
+    delta_weights = np.empty(4)
+    delta_slopes = np.empty(4)
+    gamma_first = bspline_weights(x[i_early_growth], gamma_weights, gamma_slopes)
+    delta_first = bspline_weights(x[i_counting], delta_weights, delta_slopes)
+    message = np.zeros((max_nodes, n))
+    factor = np.zeros((max_nodes, n))
+    product = np.zeros((max_nodes, n))
+    low_of = np.zeros(max_nodes, np.int64)
+    high_of = np.zeros(max_nodes, np.int64)
+    message_bar = np.zeros(n)
+    product_bar = np.zeros(n)
+    for tree in range(len(tree_height)):
+        first = node_of_tree[tree]
+        count = node_of_tree[tree + 1] - first
+        low = 0
+        high = n
+        for k in range(count):  # where each message can be other than zero
+            if k > 0:
+                low = max(0, low - reach[node_ints[first + k, 6]])
+            band = node_ints[first + k, 2]
+            if band > 0:
+                low = max(low, node_ints[first + k, 1])
+                high = min(high, node_ints[first + k, 1] + band)
+            low_of[k] = low
+            high_of[k] = max(high, low)
+        for k in range(count - 2, -1, -1):  # where it is needed by the node below
+            low_of[k] = max(low_of[k], low_of[k + 1])
+            high_of[k] = max(low_of[k], min(high_of[k], high_of[k + 1] + reach[node_ints[first + k + 1, 6]]))
+        for k in range(count):
+            node = first + k
+            low = low_of[k]
+            high = high_of[k]
+            if k == 0:
+                for y in range(low, high):
+                    message[k, y] = 1.0
+            else:
+                s = node_ints[node, 6]
+                for y in range(low, high):
+                    start = max(low_of[k - 1], y)
+                    stop = min(high_of[k - 1], y + reach[s] + 1)
+                    total = 0.0
+                    for z in range(start, stop):
+                        total += increment[s, z - y] * product[k - 1, z]
+                    message[k, y] = total
+            for y in range(low, high):
+                factor[k, y] = 1.0
+            band = node_ints[node, 2]
+            if band > 0:
+                start = node_ints[node, 1]
+                offset = node_ints[node, 3]
+                many_gamma = node_ints[node, 4] == 1
+                many_delta = node_ints[node, 5] == 1
+                n_delta = 11 if many_delta else 1
+                for y in range(low, high):
+                    factor[k, y] = 0.0
+                for a in range(4 if many_gamma else 1):
+                    row = gamma_first + a if many_gamma else 0
+                    for b in range(4 if many_delta else 1):
+                        column = delta_first + b if many_delta else 0
+                        weight = (gamma_weights[a] if many_gamma else 1.0) * (delta_weights[b] if many_delta else 1.0)
+                        base = offset + (row * n_delta + column) * band - start
+                        for y in range(low, high):
+                            factor[k, y] += weight * evidence[base + y]
+            c = node_ints[node, 0]
+            if c >= 0:
+                for y in range(low, high):
+                    product[k, y] = message[k, y] * factor[k, y] * (cdf[c + 1, y] - cdf[c, y])
+            else:
+                for y in range(low, high):
+                    product[k, y] = message[k, y] * factor[k, y]
+        bottom = count - 1
+        h = tree_height[tree]
+        total = 0.0
+        for y in range(low_of[bottom], high_of[bottom]):
+            total += arrival[h, y] * product[bottom, y]
+        logp += math.log(max(total, SMALLEST))
+        if total <= SMALLEST:
+            continue
+        for y in range(low_of[bottom], high_of[bottom]):
+            arrival_bar[h, y] += product[bottom, y] / total
+            product_bar[y] = arrival[h, y] / total
+        for k in range(bottom, -1, -1):
+            node = first + k
+            low = low_of[k]
+            high = high_of[k]
+            c = node_ints[node, 0]
+            if c >= 0:
+                for y in range(low, high):
+                    size = cdf[c + 1, y] - cdf[c, y]
+                    pushed = product_bar[y] * message[k, y] * factor[k, y]
+                    cdf_bar[c + 1, y] += pushed
+                    cdf_bar[c, y] -= pushed
+                    product_bar[y] *= size
+            band = node_ints[node, 2]
+            if band > 0:
+                start = node_ints[node, 1]
+                offset = node_ints[node, 3]
+                many_gamma = node_ints[node, 4] == 1
+                many_delta = node_ints[node, 5] == 1
+                n_delta = 11 if many_delta else 1
+                if many_gamma or many_delta:
+                    for a in range(4 if many_gamma else 1):
+                        row = gamma_first + a if many_gamma else 0
+                        for b in range(4 if many_delta else 1):
+                            column = delta_first + b if many_delta else 0
+                            base = offset + (row * n_delta + column) * band - start
+                            dot = 0.0
+                            for y in range(low, high):
+                                dot += product_bar[y] * message[k, y] * evidence[base + y]
+                            if many_gamma:
+                                gradient[i_early_growth] += dot * gamma_slopes[a] * (delta_weights[b] if many_delta else 1.0)
+                            if many_delta:
+                                gradient[i_counting] += dot * delta_slopes[b] * (gamma_weights[a] if many_gamma else 1.0)
+            for y in range(low, high):
+                message_bar[y] = product_bar[y] * factor[k, y]
+            if k > 0:
+                s = node_ints[node, 6]
+                for z in range(low_of[k - 1], high_of[k - 1]):
+                    product_bar[z] = 0.0
+                for y in range(low, high):
+                    pushed = message_bar[y]
+                    start = max(low_of[k - 1], y)
+                    stop = min(high_of[k - 1], y + reach[s] + 1)
+                    for z in range(start, stop):
+                        product_bar[z] += pushed * increment[s, z - y]
+                        increment_bar[s, z - y] += pushed * product[k - 1, z]
+
+    # ---- stages at the survey: counts, judged ages, sections
+    if not at_coring_height and (len(count_values) > 0 or len(section_rows) > 0):
+        grass_beyond = np.zeros(n)  # P(G > a)
+        grass_beyond_bar = np.zeros(n)
+        past = np.zeros(n)  # P(D_b <= a), cumulative over the pmf of the delay to breast height
+        past_bar = np.zeros(n)
+        breast_delay = np.zeros(n)
+        if has_grass:
+            rest = 1.0
+            for a in range(n):
+                if a <= longest_grass:
+                    rest -= grass[a]
+                grass_beyond[a] = max(rest, 0.0) if a < longest_grass else 0.0
+            for g in range(min(longest_grass, last) + 1):
+                for k in range(min(longest_height, last - g) + 1):
+                    breast_delay[g + k] += grass[g] * growth_pmf[breast, k]
+        else:
+            for k in range(min(longest_height, last) + 1):
+                breast_delay[k] = growth_pmf[breast, k]
+        total = 0.0
+        for a in range(n):
+            total += breast_delay[a]
+            past[a] = total
+        phi = math.exp(0.8 * x[i_count])
+        phi_bar = 0.0
+        share = np.zeros(n)
+        share_bar = np.zeros(n)
+        for j in range(len(count_values)):
+            stage = count_rows[j, 0]
+            below = count_rows[j, 1]
+            age_low = count_rows[j, 2]
+            age_high = count_rows[j, 3]
+            area = count_values[j, 0]
+            value = count_values[j, 1]
+            density = 0.0
+            if stage == 3:
+                for y in range(n):
+                    density += arrival[breast, y] * cdf[below, y]
+            else:
+                for a in range(n):
+                    if stage == 0:
+                        share[a] = 1.0 if a == 0 else 0.0
+                    elif stage == 1:
+                        share[a] = 0.0 if a == 0 else grass_beyond[a]
+                    else:
+                        share[a] = 0.0 if a == 0 else 1.0 - grass_beyond[a] - past[a]
+                    density += living[last - a] * share[a]
+            density = max(density, SMALLEST)
+            scale = math.exp(stage_scale * x[i_stage + stage])
+            mean = area * density * scale
+            logp += math.lgamma(value + phi) - math.lgamma(phi) - math.lgamma(value + 1.0)
+            logp += phi * (math.log(phi) - math.log(phi + mean))
+            if value > 0:
+                logp += value * (math.log(mean) - math.log(phi + mean))
+            phi_bar += digamma(value + phi) - digamma(phi) + math.log(phi) + 1.0 - math.log(phi + mean) - (phi + value) / (phi + mean)
+            mean_times_bar = value - (phi + value) * mean / (phi + mean)
+            gradient[i_stage + stage] += stage_scale * mean_times_bar
+            density_bar = mean_times_bar / density
+            inside = 0.0
+            judged = age_high >= 0 and value > 0 and stage != 3
+            if judged:
+                for a in range(max(age_low, 0), min(age_high, last) + 1):
+                    inside += living[last - a] * share[a]
+                judged = inside > SMALLEST
+                logp += value * (math.log(max(inside, SMALLEST)) - math.log(density))
+                density_bar -= value / density
+            if stage == 3:
+                for y in range(n):
+                    arrival_bar[breast, y] += density_bar * cdf[below, y]
+                    cdf_bar[below, y] += density_bar * arrival[breast, y]
+            else:
+                for a in range(n):
+                    weight = density_bar
+                    if judged and age_low <= a <= age_high:
+                        weight += value / inside
+                    living_bar[last - a] += weight * share[a]
+                    share_bar[a] = weight * living[last - a]
+                if stage == 1:
+                    for a in range(1, n):
+                        grass_beyond_bar[a] += share_bar[a]
+                elif stage == 2:
+                    for a in range(1, n):
+                        grass_beyond_bar[a] -= share_bar[a]
+                        past_bar[a] -= share_bar[a]
+        gradient[i_count] += 0.8 * phi * phi_bar
+        for j in range(len(section_rows)):
+            kind = section_rows[j, 0]
+            value = section_rows[j, 1]
+            total = 0.0
+            if kind == 3:
+                h = section_rows[j, 2]
+                for k in range(min(value, longest_height) + 1):
+                    total += growth_pmf[h, k]
+                total = max(total, SMALLEST)
+                for k in range(min(value, longest_height) + 1):
+                    growth_pmf_bar[h, k] += 1.0 / total
+            elif has_grass:
+                for g in range(longest_grass + 1):
+                    if (kind == 0 and g == value) or (kind == 1 and g > value) or (kind == 2 and g <= value):
+                        total += grass[g]
+                total = max(total, SMALLEST)
+                for g in range(longest_grass + 1):
+                    if (kind == 0 and g == value) or (kind == 1 and g > value) or (kind == 2 and g <= value):
+                        grass_bar[g] += 1.0 / total
+            else:
+                total = 1.0
+            logp += math.log(total)
+        running = 0.0
+        for a in range(last, -1, -1):
+            running += past_bar[a]
+            past_bar[a] = running  # now the derivative with respect to breast_delay[a]
+        if has_grass:
+            for g in range(min(longest_grass, last) + 1):
+                for k in range(min(longest_height, last - g) + 1):
+                    grass_bar[g] += past_bar[g + k] * growth_pmf[breast, k]
+                    growth_pmf_bar[breast, k] += past_bar[g + k] * grass[g]
+            running = 0.0
+            for a in range(min(longest_grass - 1, last), -1, -1):  # P(G > a) = 1 - sum of the pmf up to a
+                running -= grass_beyond_bar[a]
+                grass_bar[a] += running
+        else:
+            for k in range(min(longest_height, last) + 1):
+                growth_pmf_bar[breast, k] += past_bar[k]
+
+    # ---- backward: delays
+    if at_coring_height:
+        for h in range(n_heights):
+            for y in range(n):
+                living_bar[y] += arrival_bar[h, y]
+    else:
+        for h in range(n_heights):
+            if height_needed[h] == 1:
+                delayed_adjoint(emerged, growth_pmf[h], arrival_bar[h], emerged_bar, growth_pmf_bar[h], last)
+            shape_bar += heights[h] * height_growth_adjoint(shape * heights[h], p, growth_pmf[h], growth_pmf_bar[h])
+        if has_grass:
+            delayed_adjoint(living, grass, emerged_bar, living_bar, grass_bar, last)
+            median_bar, log_spread_bar = grass_stage_adjoint(log_median, spread, grass, grass_bar, grass_pdf, grass_total)
+            gradient[i_grass] += grass_sd * median_bar
+            gradient[i_shared] += grass_between * half * median_bar
+            gradient[i_grass_pace] += grass_between * half * median_bar
+            gradient[i_spread] += spread_sd * log_spread_bar
+        else:
+            for y in range(n):
+                living_bar[y] += emerged_bar[y]
+    for s in range(n_segments):
+        shape_bar += segments[s] * height_growth_adjoint(shape * segments[s], p, increment[s], increment_bar[s])
+    log_years_bar = shape_bar * shape
+    gradient[i_height] += height_sd * log_years_bar
+    gradient[i_shared] += height_between * half * log_years_bar
+    gradient[i_height_pace] += height_between * half * log_years_bar
+
+    # ---- backward: diameters
+    if has_sizes:
+        log_scatter_bar = 0.0
+        log_growth_bar = 0.0
+        log_asymptote_bar = 0.0
+        for y in range(n):
+            size_bar = 0.0
+            for e in range(n_edges):
+                if edge_used[e] == 1 and edges[e] > 0.0 and not math.isinf(edges[e]):
+                    pushed = cdf_bar[e, y] * pdf[e, y]
+                    size_bar -= pushed / scatter
+                    log_scatter_bar -= pushed * (math.log(edges[e]) - median_size[y]) / scatter
+            log_growth_bar += size_bar * share_growth[y]
+            log_asymptote_bar += size_bar * (1.0 - share_growth[y])
+            knot = y // knot_spacing[2]
+            f = (y - knot * knot_spacing[2]) / knot_spacing[2]
+            gradient[i_epoch + knot] += size_bar * epoch_sd * (1.0 - f)
+            if f > 0.0:
+                gradient[i_epoch + knot + 1] += size_bar * epoch_sd * f
+        gradient[i_scatter] += scatter_sd * log_scatter_bar
+        gradient[i_growth] += growth_sd * log_growth_bar
+        gradient[i_growth_pace] += growth_between * log_growth_bar
+        gradient[i_asymptote] += asymptote_sd * log_asymptote_bar
+
+    # ---- backward: establishment process
+    for i in range(n):
+        log_bar = living_bar[i] * living[i]
+        gradient[i_level] += 2.0 * log_bar
+        gradient[i_trend_scale] += 0.35 * trend_scale * trend_at[i] * log_bar
+        knot = i // knot_spacing[1]
+        f = (i - knot * knot_spacing[1]) / knot_spacing[1]
+        gradient[i_trend + knot] += trend_scale * (1.0 - f) * log_bar
+        if f > 0.0:
+            gradient[i_trend + knot + 1] += trend_scale * f * log_bar
+        link_bar = rise[i] * log_bar
+        gradient[i_activity] += 0.7 * link_bar
+        gradient[i_pulse_scale] += 0.25 * pulse_scale * pulse_at[i] * link_bar
+        knot = i // knot_spacing[0]
+        f = (i - knot * knot_spacing[0]) / knot_spacing[0]
+        gradient[i_pulse + knot] += pulse_scale * (1.0 - f) * link_bar
+        if f > 0.0:
+            gradient[i_pulse + knot + 1] += pulse_scale * f * link_bar
+        gradient[i_slope] += slope_sd * columns[0, i] * log_bar
+        gradient[i_early] += early_sd * columns[1, i] * log_bar
+        for j in range(2, n_columns):
+            gradient[i_removal + j - 2] += removal_prior[j - 2, 1] * slopes[j] * columns[j, i] * log_bar
+    return logp
+
+
+class Kernel:
+    """The log density of a survey, ready to be called with flat parameter vectors (see `parameters.layout`)."""
+
+    def __init__(self, data: StandData):
+        self._priors = pack_priors(data)
+        self._units = [pack_unit(data, unit) for unit in range(len(data.units))]
+        self.size = len(self._priors[0])
+
+    def __call__(self, x: np.ndarray) -> tuple[float, np.ndarray]:
+        """Log density and its gradient, shape `(parameter,)`."""
+        gradient = np.zeros(self.size)
+        logp = standard_normal_and_knots(x, gradient, *self._priors)
+        for arrays in self._units:
+            logp += unit_log_density(x, gradient, *arrays)
+        return logp, gradient
+
+
+def log_density_and_gradient(vector: np.ndarray, data: StandData) -> tuple[float, np.ndarray]:
+    """Log density (with all constants) and gradient at one parameter vector; builds the arrays anew each call."""
+    return Kernel(data)(np.ascontiguousarray(vector, dtype=float))
+
+
+assert len(CONSTANTS) == 20  # the order that unit_log_density unpacks

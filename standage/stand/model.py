@@ -1,0 +1,386 @@
+"""The stand model written in PyMC: the public statement of the posterior, to read, to draw from the prior, and to fit small surveys.
+
+`fit` samples the same posterior through a faster kernel. Both are held, in `tests/`, to a third reading written in plain loops. The model is described in
+docs/the-model.md; the section numbers below are those of that page. Everything sampled is a standard normal or a set of unit Ornstein-Uhlenbeck knots, so no
+variable is transformed.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import pymc as pm
+import pytensor.tensor as pt
+
+from standage.stand.data import BREAST_HEIGHT_CM, FACTOR_NODES, STAGES, Node, StandData, UnitData
+
+KNOTS = {"pulse_knots": (4, 8.0), "trend_knots": (16, 50.0), "epoch_knots": (25, 50.0)}  # spacing and length of each process. [years]
+SURVEY_FACTORS = ("plot_dispersion", "count_dispersion")
+SPECIES_FACTORS = ("grass_median", "grass_spread", "height_years", "growth", "asymptote", "scatter")
+UNIT_FACTORS = (
+    *("level", "activity", "pulse_scale", "trend_scale", "shared_pace", "grass_pace", "height_pace", "growth_pace"),
+    *("early_growth", "counting", "slope", "early"),
+)
+SECTION_GRASS_YEARS, SECTION_STILL_IN_GRASS, SECTION_OUT_OF_GRASS = 0, 1, 2  # kinds of section; any other bounds a ring count
+SMALLEST_PROBABILITY = 1e-300  # keeps a logarithm finite where a draw makes the data impossible
+
+
+def build_model(data: StandData) -> pm.Model:
+    """The joint model of all units of a survey.
+
+    Parameters
+    ----------
+    data
+        The survey reduced to arrays.
+
+    Returns
+    -------
+    pymc.Model
+        With dims `unit`, `species`, `year`, `stage`, `pulse_knot`, `trend_knot`, `epoch_knot` (and `cut_<u>` where unit `u` had recorded cuts). Free variables are
+        the factors of docs/the-model.md; `living_<u>` `(year,)` holds the living stems of unit `u` by establishment year, after the survey season
+        0 [stems/ha/year, or sampled stems/year without plots]. The data enter as one potential a unit, `likelihood_<u>`; drawing from the prior
+        leaves them out, so that `pymc.sample_prior_predictive` shows what the priors alone say about `living_<u>`.
+
+    Examples
+    --------
+    >>> model = build_model(data)  # doctest: +SKIP
+    >>> with model:  # doctest: +SKIP
+    ...     prior = pm.sample_prior_predictive(500, var_names=["living_0"], random_seed=1)
+    """
+    coords: dict[str, Any] = {
+        "unit": [f"{unit.stand}: {data.species[unit.species_index].key}" for unit in data.units],
+        "species": [species.key for species in data.species],
+        "year": data.first_year + np.arange(data.n_years),
+        "stage": list(STAGES),
+    }
+    for name, (spacing, _) in KNOTS.items():
+        coords[name.removesuffix("s")] = data.first_year + spacing * np.arange(knot_count(data.n_years, spacing))
+    for u, unit in enumerate(data.units):
+        if len(unit.removal_m):
+            coords[f"cut_{u}"] = np.arange(len(unit.removal_m))
+
+    with pm.Model(coords=coords) as model:
+        factors: dict[str, Any] = {name: pm.Normal(name) for name in SURVEY_FACTORS}
+        factors |= {name: pm.Normal(name, dims="species") for name in SPECIES_FACTORS}
+        factors |= {name: pm.Normal(name, dims="unit") for name in UNIT_FACTORS}
+        factors["stage_factor"] = pm.Normal("stage_factor", dims=("unit", "stage"))
+        for u, unit in enumerate(data.units):
+            for name, (spacing, length) in KNOTS.items():
+                factors[f"{name}_{u}"] = unit_ornstein_uhlenbeck(f"{name}_{u}", spacing, length, dim=name.removesuffix("s"), n_years=data.n_years)
+            if len(unit.removal_m):
+                factors[f"removal_{u}"] = pm.Normal(f"removal_{u}", dims=f"cut_{u}")
+            statement = UnitStatement(data, u, factors)
+            after_survey = pt.zeros(data.n_years - statement.n_years)
+            pm.Deterministic(f"living_{u}", pt.concatenate([statement.living, after_survey]), dims="year")
+            pm.Potential(f"likelihood_{u}", statement.log_likelihood())
+    return model
+
+
+def parameters_to_point(parameters: Mapping[str, Any], data: StandData) -> dict[str, np.ndarray]:
+    """A point of `build_model(data)` from parameters by name, whose per-unit lists become one entry a unit.
+
+    Parameters
+    ----------
+    parameters
+        Arrays by name: a scalar for each survey factor, `(species,)` for each species factor, `(unit,)` for each unit factor, `(unit, 4)` for `stage_factor`, and for
+        `removal`, `pulse_knots`, `trend_knots`, `epoch_knots` a list of one array a unit.
+
+    Raises
+    ------
+    KeyError
+        If a parameter is missing.
+    """
+    point = {name: np.asarray(parameters[name], dtype=float) for name in (*SURVEY_FACTORS, *SPECIES_FACTORS, *UNIT_FACTORS, "stage_factor")}
+    for u, unit in enumerate(data.units):
+        for name in KNOTS:
+            point[f"{name}_{u}"] = np.asarray(parameters[name][u], dtype=float)
+        if len(unit.removal_m):
+            point[f"removal_{u}"] = np.asarray(parameters["removal"][u], dtype=float)
+    return point
+
+
+def knot_count(n_years: int, spacing: int) -> int:
+    """Number of knots from the first year to the last year or the first knot after it."""
+    return math.ceil((n_years - 1) / spacing) + 1
+
+
+def unit_ornstein_uhlenbeck(name: str, spacing: int, length: float, *, dim: str, n_years: int) -> Any:
+    """Knots of a stationary process of mean 0 and variance 1 whose correlation falls as `exp(-years / length)`."""
+    place = spacing * np.arange(knot_count(n_years, spacing))
+    correlation = np.exp(-np.abs(place[:, None] - place[None, :]) / length)
+    return pm.MvNormal(name, mu=np.zeros(len(place)), cov=correlation, dims=dim)
+
+
+def between_knots(knots: Any, spacing: int, n_years: int) -> Any:
+    """The first `n_years` yearly values of a process that is linear between knots, shape `(year,)`."""
+    position = np.arange(n_years) / spacing
+    weights = np.clip(1 - np.abs(position[:, None] - np.arange(knot_count(n_years, spacing))[None, :]), 0, None)
+    return pt.dot(weights, knots[: weights.shape[1]])
+
+
+def standard_normal_cdf(value: Any) -> Any:
+    """Phi."""
+    return 0.5 * pt.erfc(-value / math.sqrt(2))
+
+
+def student_t4_cdf(value: Any) -> Any:
+    """Distribution function of Student's t with 4 degrees of freedom, which has a closed form."""
+    sine = value / pt.sqrt(4 + value**2)
+    return 0.5 + sine * (3 - sine**2) / 4
+
+
+def grass_stage_pmf(log_median: Any, log_spread: Any, longest: int) -> Any:
+    """P(G = g), g = 0 .. longest: a discretised log-normal cut at both ends, shape `(longest + 1,)`."""
+    below = standard_normal_cdf((np.log(np.arange(longest + 1) + 0.5) - log_median) / pt.exp(log_spread))
+    return pt.concatenate([[0.0], (below[1:] - below[:-1]) / (below[-1] - below[0])])
+
+
+def negative_binomial_pmf(shape: Any, dispersion: float, longest: int) -> Any:
+    """P(k), k = 0 .. longest, with variance `dispersion` times the mean, shape `(longest + 1,)`."""
+    k = np.arange(longest + 1)
+    p = 1 / dispersion
+    return pt.exp(pt.gammaln(shape + k) - pt.gammaln(shape) - pt.gammaln(k + 1.0) + shape * math.log(p) + k * math.log(1 - p))
+
+
+def toeplitz(pmf: Any, longest: int, n_years: int) -> Any:
+    """Matrix whose entry `(i, j)` is P(i - j): it delays what stands at year j to year i. Shape `(year, year)`."""
+    lag = np.arange(n_years)[:, None] - np.arange(n_years)[None, :]
+    padded = pt.concatenate([pmf, [0.0]])
+    return padded[np.where((lag >= 0) & (lag <= longest), lag, longest + 1)]
+
+
+def spline_weights(factor: Any) -> Any:
+    """Weights of the uniform cubic B-splines centred at the factor nodes, shape `(node,)`."""
+    distance = pt.abs(pt.clip(factor, -3.9, 3.9) - FACTOR_NODES)
+    middle = 2 / 3 - distance**2 + distance**3 / 2
+    flank = pt.clip(2 - distance, 0, 2) ** 3 / 6
+    return pt.switch(distance < 1, middle, flank)
+
+
+def floored_log(value: Any) -> Any:
+    """Logarithm of a probability, finite where it underflows."""
+    return pt.log(pt.maximum(value, SMALLEST_PROBABILITY))
+
+
+class UnitStatement:
+    """One unit: its rates and delays as expressions of the factors, and its log likelihood.
+
+    All expressions end at the survey season: `n_years` is the number of years from the first of the axis to the survey season.
+    """
+
+    def __init__(self, data: StandData, index: int, factors: Mapping[str, Any]) -> None:
+        self.unit: UnitData = data.units[index]
+        self.species = data.species[self.unit.species_index]
+        self.n_years = int(self.unit.season_index) + 1
+        self.age = self.n_years - 1 - np.arange(self.n_years)  # seasons begun after the first one, by year of establishment
+        self.n_classes = len(data.class_edges_cm) - 1
+        self.establishment = self.unit.basis == "establishment"
+        self.longest_grass = int(self.species.profile["grass_stage.longest_years"]) if self.species.has_grass_stage else 0
+        self.longest_height = int(self.species.profile["height_growth.longest_height_years"])
+        self.survey_factors = {name: factors[name] for name in SURVEY_FACTORS}
+        self.of_species = {name: factors[name][self.unit.species_index] for name in SPECIES_FACTORS}
+        self.of_unit = {name: factors[name][index] for name in UNIT_FACTORS}
+        self.of_unit["stage_factor"] = factors["stage_factor"][index]
+        for name, (spacing, _) in KNOTS.items():
+            self.of_unit[name] = between_knots(factors[f"{name}_{index}"], spacing, self.n_years)
+        self.of_unit["removal"] = factors.get(f"removal_{index}")
+        self.living = self._living()
+        self.grass = self._grass()
+        self.class_probability = self._class_probability(np.asarray(data.class_edges_cm, dtype=float))
+        self._arrivals: dict[float, Any] = {}
+
+    def number(self, key: str) -> float:
+        """A number of the species profile."""
+        return float(self.species.profile[key])
+
+    # Section 2: establishment
+
+    def _living(self) -> Any:
+        """Living stems by establishment year, shape `(year,)` [stems/ha/year or sampled stems/year]."""
+        f = self.of_unit
+        log_rate = 2 * f["level"] + 0.3 * pt.exp(0.35 * f["trend_scale"]) * f["trend_knots"]
+        log_rate += pt.softplus(-2.5 + 0.7 * f["activity"] + 2 * pt.exp(0.25 * f["pulse_scale"]) * f["pulse_knots"])
+        log_rate += self._cumulative_hazard(50.0) - self._cumulative_hazard(self.age)
+        log_rate += self.number("survival.slope_sd") * f["slope"] * self.age / 100
+        if self.establishment:
+            log_rate += self.number("survival.early_sd") * f["early"] * np.exp(-self.age / 10)
+        if f["removal"] is not None:
+            strength = pt.exp(np.asarray(self.unit.removal_m) + np.asarray(self.unit.removal_sd) * f["removal"])
+            log_rate -= pt.dot(strength, np.asarray(self.unit.removal_shape, dtype=float)[:, : self.n_years])
+        return pt.exp(log_rate)
+
+    def _cumulative_hazard(self, age: Any) -> Any:
+        hazard = self.number("survival.adult_hazard_per_year") * age
+        if self.establishment:
+            decline = self.number("survival.seedling_decline_years")
+            hazard = hazard + self.number("survival.seedling_hazard_per_year") * decline * (1 - np.exp(-age / decline))
+        return hazard
+
+    # Section 3: delays
+
+    def _grass(self) -> Any:
+        """P(G = g), shape `(longest + 1,)`."""
+        if not self.species.has_grass_stage:
+            return pt.ones(1)
+        pace = (self.of_unit["shared_pace"] + self.of_unit["grass_pace"]) / math.sqrt(2)
+        log_median = math.log(self.number("grass_stage.median_years")) + self.number("grass_stage.median_log_sd") * self.of_species["grass_median"]
+        log_median += self.number("grass_stage.between_stand_log_sd") * pace
+        log_spread = math.log(self.number("grass_stage.within_stand_log_sd")) + self.number("grass_stage.within_log_sd") * self.of_species["grass_spread"]
+        return grass_stage_pmf(log_median, log_spread, self.longest_grass)
+
+    def climb_pmf(self, low_cm: float, high_cm: float) -> Any:
+        """P(B(high) - B(low) = k), shape `(longest_height_years + 1,)`."""
+        emergence = self.number("grass_stage.emergence_height_cm") if self.species.has_grass_stage else 0.0
+        exponent = self.number("height_growth.exponent")
+
+        def share_of_way(height: float) -> float:
+            return (max(height - emergence, 0.0) / (BREAST_HEIGHT_CM - emergence)) ** exponent
+
+        share = share_of_way(high_cm) - share_of_way(low_cm)
+        if share == 0:
+            return pt.concatenate([[1.0], pt.zeros(self.longest_height)])
+        pace = (self.of_unit["shared_pace"] + self.of_unit["height_pace"]) / math.sqrt(2)
+        log_years = self.number("height_growth.years_log_sd") * self.of_species["height_years"] + self.number("height_growth.between_stand_log_sd") * pace
+        dispersion = self.number("height_growth.dispersion")
+        mean = self.number("height_growth.years_to_breast_height") * pt.exp(log_years) * share
+        return negative_binomial_pmf(mean / (dispersion - 1), dispersion, self.longest_height)
+
+    def climb(self, low_cm: float, high_cm: float) -> Any:
+        """The increment between two heights as a delay matrix, shape `(year, year)`."""
+        return toeplitz(self.climb_pmf(low_cm, high_cm), self.longest_height, self.n_years)
+
+    def delay(self, height_cm: float) -> Any:
+        """The delay from establishment to a height, D_h = G + B(h), as a delay matrix, shape `(year, year)`."""
+        if not self.establishment:
+            return pt.eye(self.n_years)
+        return pt.dot(self.climb(0.0, height_cm), toeplitz(self.grass, self.longest_grass, self.n_years))
+
+    def arrival(self, height_cm: float) -> Any:
+        """Living stems by the year of the first ring at a height, shape `(year,)`."""
+        if height_cm not in self._arrivals:
+            self._arrivals[height_cm] = pt.dot(self.delay(height_cm), self.living)
+        return self._arrivals[height_cm]
+
+    def stage_probability(self, stage: str, class_low: int) -> Any:
+        """P(stage at the survey | year of establishment); a sapling is past breast height and below diameter class `class_low`. Shape `(year,)`."""
+        if stage == "germinant":
+            return pt.as_tensor((self.age == 0).astype(float))
+        delay = self.delay(BREAST_HEIGHT_CM)
+        if stage == "sapling":
+            return pt.dot(pt.sum(self.class_probability[:, :class_low], axis=1), delay)
+        begun = (self.age >= 1).astype(float)
+        grass_gone = pt.sum(toeplitz(self.grass, self.longest_grass, self.n_years), axis=0)  # P(G <= age)
+        if stage == "grass":
+            return begun * (1 - grass_gone)
+        return begun * (grass_gone - pt.sum(delay, axis=0))
+
+    # Section 5: diameters
+
+    def _class_probability(self, edges_cm: np.ndarray) -> Any:
+        """P(diameter class | year of the first ring at breast height), shape `(year, class)`."""
+        growth = self.number("size.growth_cm_per_year") * pt.exp(
+            self.number("size.growth_log_sd") * self.of_species["growth"] + self.number("size.growth_between_stand_log_sd") * self.of_unit["growth_pace"]
+        )
+        asymptote = self.number("size.asymptote_cm") * pt.exp(self.number("size.asymptote_log_sd") * self.of_species["asymptote"])
+        scatter = self.number("size.scatter") * pt.exp(self.number("size.scatter_log_sd") * self.of_species["scatter"])
+        log_median = pt.log(asymptote) + pt.log1p(-pt.exp(-(growth / asymptote) * (self.age + 0.5)))
+        location = log_median + self.number("size.epoch_log_sd") * self.of_unit["epoch_knots"]
+        inner = student_t4_cdf((np.log(edges_cm[1:-1])[None, :] - location[:, None]) / scatter)
+        below = pt.concatenate([pt.zeros((self.n_years, 1)), inner, pt.ones((self.n_years, 1))], axis=1)
+        return below[:, 1:] - below[:, :-1]
+
+    # Section 4: trees with a core
+
+    def core_evidence(self, nodes: list[Node]) -> Any:
+        """Likelihood of the readings of like nodes of several trees, shape `(tree, year)`."""
+        on_axis = np.zeros((len(nodes), *np.shape(nodes[0].evidence)[:2], self.n_years))
+        for row, node in zip(on_axis, nodes, strict=True):
+            band = node.evidence[:, :, : max(self.n_years - node.band_start, 0)]
+            row[:, :, node.band_start : node.band_start + band.shape[2]] = band
+        gamma = spline_weights(self.of_unit["early_growth"]) if nodes[0].loads_gamma else pt.ones(1)
+        delta = spline_weights(self.of_unit["counting"]) if nodes[0].loads_delta else pt.ones(1)
+        weights = (gamma[:, None] * delta[None, :]).flatten()
+        return pt.tensordot(weights, on_axis.reshape(len(nodes), -1, self.n_years), axes=[[0], [1]])
+
+    def log_trees(self) -> Any:
+        """Sum of log T over the cored trees; trees whose nodes are alike are taken together."""
+        alike = defaultdict(list)
+        for tree in self.unit.trees:
+            alike[tuple((n.height_cm, n.evidence is None, n.loads_gamma, n.loads_delta, n.dbh_class >= 0) for n in tree.nodes)].append(tree)
+        total = pt.zeros(())
+        for trees in alike.values():
+            message = pt.ones((len(trees), self.n_years))
+            above_cm = None
+            for level, first in enumerate(trees[0].nodes):
+                nodes = [tree.nodes[level] for tree in trees]
+                if above_cm is not None:
+                    message = pt.dot(message, self.climb(first.height_cm, above_cm))
+                if first.evidence is not None:
+                    message *= self.core_evidence(nodes)
+                if first.dbh_class >= 0:
+                    message *= self.class_probability[:, [node.dbh_class for node in nodes]].T
+                above_cm = first.height_cm
+            total += pt.sum(floored_log(pt.dot(message, self.arrival(above_cm))))
+        return total
+
+    # Section 6: the likelihood
+
+    def log_likelihood(self) -> Any:
+        """Log likelihood of all evidence on the unit."""
+        total = self.log_plots() if self.unit.has_plots else -pt.sum(self.arrival(self.unit.reference_height_cm))
+        total += self.log_trees()
+        if len(self.unit.uncored_class):
+            by_class = pt.dot(self.arrival(BREAST_HEIGHT_CM), self.class_probability)
+            total += pt.sum(np.asarray(self.unit.uncored_count) * floored_log(by_class[np.asarray(self.unit.uncored_class)]))
+        if self.establishment:
+            total += self.log_counts() + self.log_sections()
+        return total
+
+    def log_plots(self) -> Any:
+        """The numbers of listed stems, gamma-Poisson over plots, as far as the stems themselves do not bring it."""
+        phi = 4 * pt.exp(0.8 * self.survey_factors["plot_dispersion"])
+        area, stems = np.asarray(self.unit.plot_area_ha, dtype=float), np.asarray(self.unit.plot_stems)
+        by_class = pt.dot(self.arrival(BREAST_HEIGHT_CM), self.class_probability)
+        which = np.arange(self.n_classes)
+        listed = (which >= np.asarray(self.unit.plot_class_low)[:, None]) & (which < np.asarray(self.unit.plot_class_high)[:, None])
+        total = phi * pt.log(phi) - pt.gammaln(phi) + pt.gammaln(phi + stems) - (phi + stems) * pt.log(phi + area * pt.dot(listed.astype(float), by_class))
+        return pt.sum(total + stems * np.log(area))
+
+    def log_counts(self) -> Any:
+        """Stems counted by stage in subplots, and the age ranges judged for them."""
+        unit = self.unit
+        if not len(unit.count_stage):
+            return pt.zeros(())
+        phi = pt.exp(0.8 * self.survey_factors["count_dispersion"])
+        stage, count = np.asarray(unit.count_stage, dtype=int), np.asarray(unit.count_value)
+        searched = zip(stage, unit.count_class_low, strict=True)
+        density = self.living * pt.stack([self.stage_probability(STAGES[j], int(class_low)) for j, class_low in searched])  # (count, year)
+        mean = np.asarray(unit.count_area_ha) * pt.sum(density, axis=1) * pt.exp(unit.stage_factor_scale * self.of_unit["stage_factor"][stage])
+        total = pt.gammaln(phi + count) - pt.gammaln(phi) - pt.gammaln(count + 1.0)
+        total += phi * pt.log(phi / (phi + mean)) + count * (floored_log(mean) - pt.log(phi + mean))
+
+        judged = ~(np.isnan(unit.count_age_low) & np.isnan(unit.count_age_high))
+        youngest = np.where(np.isnan(unit.count_age_low), 0, unit.count_age_low)
+        oldest = np.where(np.isnan(unit.count_age_high), np.inf, unit.count_age_high)
+        in_range = (self.age >= youngest[:, None]) & (self.age <= oldest[:, None])
+        total += judged * count * (floored_log(pt.sum(density * in_range, axis=1)) - floored_log(pt.sum(density, axis=1)))
+        return pt.sum(total)
+
+    def log_sections(self) -> Any:
+        """Small stems of known age, and ring counts between heights."""
+        probabilities = []
+        for kind, value, height in zip(self.unit.section_kind, self.unit.section_value, self.unit.section_height_cm, strict=True):
+            if kind == SECTION_GRASS_YEARS:
+                probability = self.grass[int(value)] if value <= self.longest_grass else pt.zeros(())
+            elif kind == SECTION_STILL_IN_GRASS:
+                probability = 1 - pt.sum(self.grass[: int(value) + 1])
+            elif kind == SECTION_OUT_OF_GRASS:
+                probability = pt.sum(self.grass[: int(value) + 1])
+            else:
+                probability = pt.sum(self.climb_pmf(0.0, float(height))[: int(value) + 1])
+            probabilities.append(probability)
+        return pt.sum(floored_log(pt.stack(probabilities))) if probabilities else pt.zeros(())

@@ -1,0 +1,96 @@
+"""The parameters of the stand model: their names, order and places in one flat vector."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from standage.stand.data import StandData
+
+PULSE_SPACING, PULSE_LENGTH = 4, 8.0  # years; knots and correlation length of the pulse process (docs/the-model.md, section 2)
+TREND_SPACING, TREND_LENGTH = 16, 50.0
+EPOCH_SPACING, EPOCH_LENGTH = 25, 50.0
+
+SURVEY_NAMES = ("plot_dispersion", "count_dispersion")
+SPECIES_NAMES = ("grass_median", "grass_spread", "height_years", "growth", "asymptote", "scatter")
+UNIT_NAMES = (
+    "level", "activity", "pulse_scale", "trend_scale", "shared_pace", "grass_pace", "height_pace", "growth_pace",
+    "early_growth", "counting", "slope", "early",
+)  # fmt: skip
+KNOT_NAMES = (
+    ("pulse_knots", PULSE_SPACING, PULSE_LENGTH),
+    ("trend_knots", TREND_SPACING, TREND_LENGTH),
+    ("epoch_knots", EPOCH_SPACING, EPOCH_LENGTH),
+)
+
+
+def knot_count(n_years: int, spacing: int) -> int:
+    """Knots needed so that the last one is at or after the last year of the axis."""
+    return math.ceil((n_years - 1) / spacing) + 1
+
+
+@dataclass(frozen=True)
+class Layout:
+    """Where each parameter stands in the flat vector: `offsets[name]` for single ones, `unit_offsets[unit][name]` for a unit's."""
+
+    size: int
+    offsets: dict[str, int]
+    unit_offsets: tuple[dict[str, int], ...]
+    unit_sizes: tuple[dict[str, int], ...]
+    n_species: int
+
+
+def layout(data: StandData) -> Layout:
+    """Order: survey, species by species, then unit by unit (single values, stage factors, removals, knots)."""
+    offsets = {name: place for place, name in enumerate(SURVEY_NAMES)}
+    place = len(SURVEY_NAMES)
+    for name in SPECIES_NAMES:
+        offsets[name] = place
+        place += len(data.species)
+    unit_offsets, unit_sizes = [], []
+    for unit in data.units:
+        sizes = dict.fromkeys(UNIT_NAMES, 1) | {"stage_factor": 4, "removal": len(unit.removal_m)}
+        sizes |= {name: knot_count(data.n_years, spacing) for name, spacing, _ in KNOT_NAMES}
+        starts = {}
+        for name, size in sizes.items():
+            starts[name] = place
+            place += size
+        unit_offsets.append(starts)
+        unit_sizes.append(sizes)
+    return Layout(place, offsets, tuple(unit_offsets), tuple(unit_sizes), len(data.species))
+
+
+def pack(parameters: dict, data: StandData) -> np.ndarray:
+    """Dictionary of named parameters to the flat vector."""
+    places = layout(data)
+    vector = np.zeros(places.size)
+    for name in SURVEY_NAMES:
+        vector[places.offsets[name]] = parameters[name]
+    for name in SPECIES_NAMES:
+        vector[places.offsets[name] : places.offsets[name] + places.n_species] = parameters[name]
+    for unit, (starts, sizes) in enumerate(zip(places.unit_offsets, places.unit_sizes, strict=True)):
+        for name, start in starts.items():
+            vector[start : start + sizes[name]] = parameters[name][unit]
+    return vector
+
+
+def unpack(vector: np.ndarray, data: StandData) -> dict:
+    """Flat vector, or draws of it with shape `(..., parameter)`, to a dictionary of named parameters."""
+    places = layout(data)
+    vector = np.asarray(vector)
+    parameters = {name: vector[..., places.offsets[name]] for name in SURVEY_NAMES}
+    for name in SPECIES_NAMES:
+        parameters[name] = vector[..., places.offsets[name] : places.offsets[name] + places.n_species]
+    for name in UNIT_NAMES:
+        parameters[name] = np.stack([vector[..., starts[name]] for starts in places.unit_offsets], axis=-1)
+    parameters["stage_factor"] = np.stack(
+        [vector[..., starts["stage_factor"] : starts["stage_factor"] + 4] for starts in places.unit_offsets], axis=-2
+    )
+    for name in ("removal", *(knots[0] for knots in KNOT_NAMES)):
+        parameters[name] = [
+            vector[..., starts[name] : starts[name] + sizes[name]]
+            for starts, sizes in zip(places.unit_offsets, places.unit_sizes, strict=True)
+        ]
+    return parameters

@@ -1,0 +1,169 @@
+"""The posterior of a survey: draws, dates and checks, as plain data that can be saved and reloaded."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, field, fields
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from standage.errors import StandageError
+from standage.survey import Survey
+
+FORMAT = 1  # of the saved file; raised when its layout changes, so that an older one is refused by name
+
+
+@dataclass(frozen=True)
+class Unit:
+    """A species in a stand. `season` is the growing season begun last at the survey; `area_ha` the listed area (NaN without plots)."""
+
+    stand: str
+    species: str
+    basis: str
+    has_plots: bool
+    season: int
+    area_ha: float
+
+
+@dataclass(frozen=True)
+class Posterior:
+    """What the model says, by draw. Lists run over `units`; arrays `(draw, year)` over `years`; -1 stands for no year."""
+
+    survey: Survey
+    level: float
+    seed: int
+    units: tuple[Unit, ...]
+    years: np.ndarray
+    living: list[np.ndarray]
+    past_emerging: list[np.ndarray]
+    grass_share: list[np.ndarray]
+    prior_living: list[np.ndarray]
+    trees: pd.DataFrame
+    year_at_core: np.ndarray
+    establishment_year: np.ndarray
+    parameters: pd.DataFrame
+    verdict: dict
+    delay_prior: list[dict[str, np.ndarray]]
+    delay_posterior: list[dict[str, np.ndarray]]
+    fitted: list[dict]
+    size_curve: list[np.ndarray]
+    notes: tuple[str, ...] = ()
+    draws: np.ndarray = field(default_factory=lambda: np.zeros((0, 0, 0)), repr=False)
+
+    def __str__(self) -> str:
+        dated = int(((self.establishment_year >= 0).any(axis=0) | (self.year_at_core >= 0).any(axis=0)).sum())
+        lines = [
+            f"Posterior of {self.survey.name}: {len(self.living[0])} draws, years {self.years[0]}-{self.years[-1]}, intervals of {self.level:.0%}",
+            *(f"  {unit.stand}, {unit.species}: by {unit.basis}" + ("" if unit.has_plots else ", among sampled trees") for unit in self.units),
+            f"  {dated} of {len(self.trees)} stems dated; the fit " + ("passes its checks" if self.verdict["passed"] else "FAILS its checks"),
+        ]
+        return "\n".join(lines)
+
+    def save(self, path: str | Path) -> None:
+        """Write the posterior to one netCDF file (ArviZ InferenceData groups; tables as JSON text in `constant_data`)."""
+        import arviz
+
+        chains = len(self.draws)
+        by_chain = {"parameters": self.draws, "year_at_core": _split(self.year_at_core, chains), "establishment_year": _split(self.establishment_year, chains)}
+        for u in range(len(self.units)):
+            for name in ("living", "past_emerging", "grass_share"):
+                by_chain[f"{name}_{u}"] = _split(getattr(self, name)[u].astype(np.float32), chains)
+            by_chain[f"size_curve_{u}"] = _split(self.size_curve[u].astype(np.float32), chains)
+            for name, pmf in self.delay_posterior[u].items():
+                by_chain[f"delay_{name}_{u}"] = _split(pmf.astype(np.float32), chains)
+            by_chain[f"fitted_dbh_{u}"] = _split(np.asarray(self.fitted[u]["dbh_predicted"], dtype=np.float32), chains)
+        prior = {}
+        for u in range(len(self.units)):
+            prior[f"living_{u}"] = self.prior_living[u].astype(np.float32)[None]
+            for name, pmf in self.delay_prior[u].items():
+                prior[f"delay_{name}_{u}"] = pmf.astype(np.float32)[None]
+        survey = {
+            item.name: _table(getattr(self.survey, item.name)) if isinstance(getattr(self.survey, item.name), pd.DataFrame) else None
+            for item in fields(self.survey)
+        }
+        about = {
+            "format": FORMAT, "level": self.level, "seed": self.seed, "units": [vars(unit) for unit in self.units], "notes": list(self.notes),
+            "verdict": self.verdict, "trees": _table(self.trees), "parameters": _table(self.parameters),
+            "survey_tables": {name: text for name, text in survey.items() if text is not None},
+            "survey": {"name": self.survey.name, "path": self.survey.path, "notes": list(self.survey.notes), "hashes": self.survey.hashes, "main_species": self.survey.main_species},
+            "fitted": [
+                {"dbh_edges": [float(e) for e in part["dbh_edges"]], "dbh_observed": [int(c) for c in part["dbh_observed"]], "counts": _table(part["counts"])}
+                for part in self.fitted
+            ],
+        }  # fmt: skip
+        saved = arviz.from_dict(posterior=by_chain, prior=prior, constant_data={"years": self.years}, attrs={"standage": json.dumps(about)})
+        saved.to_netcdf(str(path))
+
+
+def load_posterior(path: str | Path) -> Posterior:
+    """Read a posterior written by `Posterior.save`. Raises `StandageError` if the file is missing or not one of ours."""
+    import arviz
+
+    if not Path(path).is_file():
+        raise StandageError(f"{path}: there is no such file")
+    try:
+        saved = arviz.from_netcdf(str(path))
+        about = json.loads(saved.attrs["standage"])
+    except (OSError, ValueError, KeyError) as problem:
+        raise StandageError(f"{path}: not a posterior saved by standage") from problem
+    if about["format"] != FORMAT:
+        raise StandageError(f"{path}: saved by another version of standage (layout {about['format']}, this one reads {FORMAT}); run the survey again")
+    post = saved.posterior
+    n_units = len(about["units"])
+
+    def flat(name):
+        values = post[name].to_numpy()
+        return values.reshape(-1, *values.shape[2:])
+
+    def delays(group, u):
+        return {name: group[f"delay_{name}_{u}"].to_numpy().reshape(-1, group[f"delay_{name}_{u}"].shape[-1]) for name in ("grass", "height", "breast_height")}
+
+    survey = _survey(about)
+    fitted = [
+        {"dbh_edges": np.array(part["dbh_edges"]), "dbh_observed": np.array(part["dbh_observed"]), "dbh_predicted": flat(f"fitted_dbh_{u}"), "counts": _read_table(part["counts"])}
+        for u, part in enumerate(about["fitted"])
+    ]  # fmt: skip
+    return Posterior(
+        survey=survey, level=about["level"], seed=about["seed"], units=tuple(Unit(**unit) for unit in about["units"]),
+        years=saved.constant_data["years"].to_numpy(), living=[flat(f"living_{u}") for u in range(n_units)],
+        past_emerging=[flat(f"past_emerging_{u}") for u in range(n_units)], grass_share=[flat(f"grass_share_{u}") for u in range(n_units)],
+        prior_living=[saved.prior[f"living_{u}"].to_numpy()[0] for u in range(n_units)], trees=_read_table(about["trees"]),
+        year_at_core=flat("year_at_core"), establishment_year=flat("establishment_year"), parameters=_read_table(about["parameters"]),
+        verdict=about["verdict"], delay_prior=[delays(saved.prior, u) for u in range(n_units)], delay_posterior=[delays(post, u) for u in range(n_units)],
+        fitted=fitted, size_curve=[flat(f"size_curve_{u}") for u in range(n_units)], notes=tuple(about["notes"]), draws=post["parameters"].to_numpy(),
+    )  # fmt: skip
+
+
+def _split(values: np.ndarray, chains: int) -> np.ndarray:
+    return values.reshape(chains, -1, *values.shape[1:])
+
+
+def _table(table: pd.DataFrame) -> dict:
+    """A table as plain lists with its column kinds, so that it comes back as it was."""
+    columns = {}
+    for name in table.columns:
+        column = table[name]
+        if pd.api.types.is_datetime64_any_dtype(column):
+            columns[name] = ["date", [None if pd.isna(value) else value.date().isoformat() for value in column]]
+        elif pd.api.types.is_bool_dtype(column):
+            columns[name] = ["bool", [bool(value) for value in column]]
+        elif pd.api.types.is_integer_dtype(column):
+            columns[name] = ["int", [int(value) for value in column]]
+        elif pd.api.types.is_float_dtype(column):
+            columns[name] = ["float", [None if not np.isfinite(value) else float(value) for value in column]]
+        else:
+            columns[name] = ["text", [None if value is None else str(value) for value in column]]
+    return columns
+
+
+def _read_table(columns: dict) -> pd.DataFrame:
+    kinds = {"date": "datetime64[ns]", "bool": bool, "int": "int64", "float": "float64", "text": object}
+    return pd.DataFrame({name: pd.Series(values, dtype=kinds[kind]) for name, (kind, values) in columns.items()})
+
+
+def _survey(about: dict) -> Survey:
+    tables = {name: _read_table(columns) for name, columns in about["survey_tables"].items()}
+    plain = about["survey"]
+    return Survey(**tables, name=plain["name"], path=plain["path"], notes=tuple(plain["notes"]), hashes=plain["hashes"], main_species=plain["main_species"])

@@ -1,0 +1,92 @@
+"""Draws from the posterior: the compiled log density, a start at its mode, and nutpie's No-U-Turn sampler (Hoffman & Gelman 2014)."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.optimize import minimize
+
+from standage.errors import StandageError
+from standage.stand.data import StandData
+from standage.stand.kernel import Kernel
+from standage.stand.states import prior_draws
+
+Progress = Callable[[float, str], None]  # share done (0 to 1), what is being done
+
+
+@dataclass(frozen=True)
+class Draws:
+    """Parameter vectors `(chain, draw, parameter)` and what the sampler says of itself."""
+
+    values: np.ndarray
+    divergences: int
+    steps_per_draw: float
+    seconds: float
+
+
+def find_mode(kernel: Kernel, start: np.ndarray, steps: int = 300) -> np.ndarray:
+    """A high point of the density to start the chains from. It need not be the mode to the last digit."""
+
+    def downhill(x):
+        logp, gradient = kernel(x)
+        return -logp, -gradient
+
+    return minimize(downhill, start, jac=True, method="L-BFGS-B", options={"maxiter": steps, "maxcor": 20}).x
+
+
+def sample(
+    data: StandData, *, seed: int, draws: int = 1000, tune: int = 700, chains: int = 4, cores: int = 2, progress: Progress | None = None
+) -> Draws:
+    """Run the chains. Raises `StandageError` if the density has no finite start."""
+    import nutpie
+    from nutpie.compiled_pyfunc import from_pyfunc
+
+    began = time.perf_counter()
+    kernel = Kernel(data)
+    generator = np.random.default_rng(seed)
+    mode = find_mode(kernel, np.zeros(kernel.size))
+    if not np.isfinite(kernel(mode)[0]):
+        raise StandageError("The stand model has no finite density on this survey; run `standage check` and look at the cores it lists.")
+    done = [0]
+
+    def make_logp():
+        return kernel
+
+    def make_expand(seed1, seed2, chain):
+        def expand(x):
+            done[0] += 1
+            return {"x": x}
+
+        return expand
+
+    def initial(chain_seed):
+        # a third of a prior draw away from the mode; from the chain's own seed, so that the order of threads makes no difference
+        return mode + 0.3 * prior_draws(data, 1, np.random.default_rng(chain_seed))[0]
+
+    model = from_pyfunc(
+        kernel.size, make_logp, make_expand, [np.dtype("float64")], [(kernel.size,)], ["x"], make_initial_point_fn=initial
+    )
+    sampler = nutpie.sample(
+        model, draws=draws, tune=tune, chains=chains, cores=min(cores, chains), seed=int(generator.integers(2**31)), progress_bar=False,
+        save_warmup=False, low_rank_modified_mass_matrix=True, target_accept=0.85, blocking=False,
+    )  # fmt: skip
+    total = chains * (draws + tune)
+    try:
+        while True:
+            try:
+                trace = sampler.wait(timeout=0.25)
+                break
+            except TimeoutError:
+                if progress is not None:
+                    progress(min(1.0, done[0] / total), "sampling the stand model")
+    except BaseException:
+        sampler.cancel()
+        raise
+    if progress is not None:
+        progress(1.0, "sampling the stand model")
+    values = trace.posterior["x"].to_numpy()
+    stats = trace.sample_stats
+    return Draws(values, int(stats["diverging"].sum()), float(stats["n_steps"].mean()), time.perf_counter() - began)

@@ -1,0 +1,195 @@
+"""The findings in plain sentences that can be read aloud.
+
+Every number is one a person would say, with what it is sure to within; where the survey can't tell, the sentence says so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import pandas as pd
+
+from standage.findings.stand_summary import EVEN_AGED_SHARE
+from standage.findings.stems import CORING_HEIGHT, SAMPLED
+from standage.results import result_tables
+
+WIDE_RATIO = 5.0  # an amount known no better than fivefold is not told as a number (assumption)
+WIDE_YEARS = 60.0  # nor a year known no better than two generations of people (assumption)
+FEW_CORES = 10  # with fewer dated trees, pulses rest on almost nothing (common practice, no source)
+MANY_FAILED = 0.25  # share of attempts without readable core from which the sample may miss the rotten, old trees (assumption)
+MUCH_ONE_PLOT = 0.6  # share of a pulse in one plot from which it may be a patch rather than the stand (assumption)
+
+
+def summary(posterior, *, level: float = 0.9, tables: Mapping[str, pd.DataFrame] | None = None) -> str:
+    """The result as text: the verdict, each stand and species with its pulses, and warnings.
+
+    Parameters
+    ----------
+    posterior : the posterior of a survey.
+    level : credible level behind "between ... and ...".
+    tables : `result_tables(posterior, level=level)`, where they are at hand.
+    """
+    tables = result_tables(posterior, level=level) if tables is None else tables
+    parts = [verdict_sentence(posterior.verdict)]
+    parts.append(f'"Between" means: with a probability of {100 * level:.0f} %, given the survey and the model.')
+    parts += [unit_paragraph(row, tables) for _, row in tables["stand_summary"].iterrows()]
+    warned = warnings_about(posterior, tables)
+    if warned:
+        parts.append("Mind this:\n" + "\n".join(f"- {warning}" for warning in warned))
+    return "\n\n".join(parts) + "\n"
+
+
+def verdict_sentence(verdict: Mapping) -> str:
+    """Whether the fit can be used, with its numbers."""
+    numbers = (
+        f"largest R-hat {verdict['rhat_max']:.3f}, smallest effective sample {verdict['ess_min']:.0f}, "
+        f"{verdict['divergences']} divergent transitions"
+    )
+    passed = f"The fit passed its checks ({numbers})."
+    failed = f"THE FIT DID NOT PASS its checks ({numbers}): do not use the numbers below."
+    return " ".join([passed if verdict["passed"] else failed, *verdict.get("notes", ())])
+
+
+def unit_paragraph(row: pd.Series, tables: Mapping[str, pd.DataFrame]) -> str:
+    """One stand and species in sentences.
+
+    row: its row of the summary table. tables: the tables of the result.
+    """
+    pulses = tables["pulses"]
+    own = pulses[(pulses["stand"] == row["stand"]) & (pulses["species"] == row["species"])] if len(pulses) else pulses
+    sentences = [*_amounts(row), *_ages(row), *_spans(row), *_pulse_sentences(row, own)]
+    return f"{row['stand']}, {row['species'].replace('-', ' ')}. " + " ".join(sentences)
+
+
+def _amounts(row: pd.Series) -> list[str]:
+    sentences = []
+    if row["amounts"] == SAMPLED:
+        sentences.append("There are no plots, so all of this is among the sampled trees; stems per hectare can't be told.")
+    else:
+        stems = _amount(row, "stems_per_ha", "stems per hectare past the emerging stage")
+        sentences.append(f"{stems}; the stems listed have a basal area of {sayable(row['basal_area_m2_ha'])} square metres per hectare.")
+        if row.get("grass_stage_per_ha_median", np.nan) > 0.5:
+            sentences.append(_amount(row, "grass_stage_per_ha", "plants per hectare are still without a stem") + ".")
+    if row["basis"] == CORING_HEIGHT:
+        sentences.append("No coring height is recorded: years are those of reaching the height of the core, not of establishment.")
+    return sentences
+
+
+def _amount(row: pd.Series, name: str, what: str) -> str:
+    low, middle, high = (float(row[name + point]) for point in ("_low", "_median", "_high"))
+    if not np.isfinite(middle):
+        return f"We can't tell how many {what}"
+    if high > WIDE_RATIO * max(low, 1e-9) and high >= 1:
+        return f"We can't tell well how many {what}: anything between {sayable(low)} and {sayable(high)}"
+    return f"About {sayable(middle)} {what} (between {sayable(low)} and {sayable(high)})"
+
+
+def _ages(row: pd.Series) -> list[str]:
+    low, middle, high = (row["oldest_year" + point] for point in ("_low", "_median", "_high"))
+    verb = "reached the height of the core" if row["basis"] == CORING_HEIGHT else "established"
+    if pd.isna(middle):
+        return ["No tree could be dated."]
+    if high - low > WIDE_YEARS:
+        return [f"We can't tell the year of the oldest tree: it {verb} between {low} and {high}."]
+    return [f"The oldest tree dated {verb} {_about(low, middle, high)}."]
+
+
+def _spans(row: pd.Series) -> list[str]:
+    if pd.isna(row["half_span_first"]):
+        return ["We can't tell when the stems came."]
+    share = float(row["share_in_20_years_median"])
+    if share >= EVEN_AGED_SHARE:
+        first = row["densest_20_years_first"]
+        return [f"The stand is even-aged: {_percent(share)} of the stems came within the 20 years from {first}."]
+    span = f"{row['half_span_years_median']} years or so from {row['half_span_first']} to {row['half_span_last']}"
+    sentence = f"Half of the stems came in the {span}"
+    over = [
+        f"{_percent(row[f'share_over_{age}_years_median'])} are over {age} years old"
+        for age in (60, 100, 150)
+        if row[f"share_over_{age}_years_median"] >= 0.005
+    ]
+    return [f"{sentence}; {_listed(over)}." if over else f"{sentence}; hardly any are over 60 years old."]
+
+
+def _pulse_sentences(row: pd.Series, pulses: pd.DataFrame) -> list[str]:
+    if pulses.empty:
+        return ["No recruitment pulse can be told from steady recruitment; that is not proof that there was none."]
+    ending = "" if row["basis"] == CORING_HEIGHT else "s"
+    burst = "burst of arrivals at coring height" if row["basis"] == CORING_HEIGHT else "recruitment pulse"
+    sentences = [f"One {burst} stands out." if len(pulses) == 1 else f"{len(pulses)} {burst.replace('burst', 'bursts')}{ending} stand out."]
+    for pulse in pulses.itertuples():
+        name = f"Pulse {pulse.pulse}" if len(pulses) > 1 else "It"
+        begun = f"{name} began {_about(pulse.start_low, pulse.start_median, pulse.start_high)}"
+        ended = f"ended {_about(pulse.end_low, pulse.end_median, pulse.end_high)}"
+        sentences.append(f"{begun} and {ended}; its probability is {_percent(pulse.probability)}.")
+        shares = f"between {_percent(pulse.share_low)} and {_percent(pulse.share_high)}"
+        sentences.append(
+            f"It holds {_percent(pulse.share_median)} of the stems ({shares}), with {_trees(pulse.dated_stems)} dated by core in it."
+        )
+        if pulse.holds_if_cutting_differs != "not assessed":
+            sentences.append(f"Cutting is on record in this stand, and {pulse.holds_if_cutting_differs}.")
+    return sentences
+
+
+def _about(low: int, middle: int, high: int) -> str:
+    return f"in {middle}" if low == high else f"about {middle} (between {low} and {high})"
+
+
+def _trees(number: int) -> str:
+    return "no tree" if number == 0 else "1 tree" if number == 1 else f"{number} trees"
+
+
+def warnings_about(posterior, tables: Mapping[str, pd.DataFrame]) -> list[str]:
+    """What a reader must know before using the result, one sentence each."""
+    warned = list(getattr(posterior, "notes", ()))
+    for _, row in tables["stand_summary"].iterrows():
+        name = f"{row['stand']}, {row['species'].replace('-', ' ')}"
+        if "chosen" in row["placement"]:
+            warned.append(f"{name}: plots were placed by choice, so results speak for the plots and not for the stand.")
+        if "not recorded" in row["placement"]:
+            warned.append(
+                f"{name}: how the plots were placed is not recorded; only plots placed by chance or by a grid speak for the stand."
+            )
+        if row["cores"] < FEW_CORES:
+            cores = "only one core" if row["cores"] == 1 else f"only {row['cores']} cores"
+            warned.append(f"{name}: {cores}; the model's prior knowledge weighs heavily.")
+        attempts = row["cores"] + row["attempts_failed"]
+        if attempts and row["attempts_failed"] > MANY_FAILED * attempts:
+            warned.append(f"{name}: {row['attempts_failed']} attempts to core gave nothing to read; old and rotten trees may be missed.")
+    pulses = tables["pulses"]
+    for pulse in pulses.itertuples():
+        name = f"{pulse.stand}, pulse {pulse.pulse}"
+        if pd.notna(pulse.largest_plot_share) and pulse.largest_plot_share > MUCH_ONE_PLOT and pulse.plots_with_it >= 1:
+            share = _percent(pulse.largest_plot_share)
+            warned.append(f"{name}: {share} of its stems stand in one plot; it may be a patch and not the stand.")
+        if pulse.dated_stems == 0:
+            warned.append(f"{name}: no cored tree dates from it; it rests on sizes and counts.")
+    if len(pulses) and (pulses["limit_status"] == "assumed").any():
+        limit = pulses.loc[pulses["limit_status"] == "assumed", "limit"].iloc[0]
+        warned.append(f"Pulses are told from a probability of {100 * limit:.0f} % on; that limit is assumed, not tested by simulation.")
+    undated = tables["tree_dates"]["left_out_reason"].replace("", np.nan).dropna().value_counts()
+    warned += [f"{count} {'tree' if count == 1 else 'trees'} left out: {reason}." for reason, count in undated.items()]
+    return warned
+
+
+def sayable(number: float) -> str:
+    """A number as a person would say it: two digits above ten, one below, without false precision."""
+    if not np.isfinite(number):
+        return "an unknown number"
+    if number < 0.1:
+        return "none" if number < 0.005 else "less than 0.1"
+    digits = 2 if number >= 1 else 1
+    places = digits - 1 - int(np.floor(np.log10(number)))
+    rounded = round(number, places)
+    return f"{rounded:,.0f}".replace(",", " ") if rounded >= 10 or rounded == int(rounded) else f"{rounded:.1f}"
+
+
+def _percent(share: float) -> str:
+    if share < 0.01:
+        return "less than 1 %"
+    return "more than 99 %" if share > 0.99 else f"{100 * share:.0f} %"
+
+
+def _listed(parts: list[str]) -> str:
+    return parts[0] if len(parts) == 1 else ", ".join(parts[:-1]) + " and " + parts[-1]

@@ -1,0 +1,234 @@
+"""From written cells to typed columns: names of columns, required cells, numbers, dates, codes, ranges, repeated identifiers."""
+
+from __future__ import annotations
+
+import datetime as dt
+import difflib
+import re
+
+import numpy as np
+import pandas as pd
+
+from standage.errors import Problem
+from standage.survey_files import WrittenTable
+from standage.tables import Column, Table
+
+EARLIEST_DATE = pd.Timestamp(1800, 1, 1)
+"""Increment borers came into use in the middle of the nineteenth century (from memory): earlier field work is a slip of the pen."""
+
+UNIT_ENDINGS = ("_cm", "_mm", "_m2", "_m", "_ha", "_in", "_inch", "_inches", "_ft", "_feet", "_acres", "_ac", "_years", "_year", "_yr")
+NEAR_MISS = 0.8
+"""Similarity (share of letters in common, difflib) from which an unknown column name counts as a known one misspelt."""
+
+BLANK_WORDS = {"na", "n/a", "nan", "none", "null", "#n/a", "-", ".", "?", "missing", "unknown"}
+
+
+def typed_table(table: Table, written: WrittenTable | None, problems: list[Problem], notes: list[str]) -> pd.DataFrame:
+    """The table as a DataFrame with every column of its definition, then `row` (int64), then unknown columns as text.
+
+    Text is str with "" for blank (dtype object), numbers float64 with NaN, dates datetime64[ns] with NaT. A cell that cannot
+    be accepted becomes blank and adds to `problems`. written None: no rows.
+    """
+    if written is None:
+        written = WrittenTable(table.file, [column.name for column in table.columns], [], [])
+    places = _places(table, written, problems, notes)
+    rows = np.asarray(written.rows, dtype=np.int64)
+    columns = list(zip(*written.cells, strict=True)) if written.cells else [()] * len(written.header)
+    data: dict[str, pd.Series] = {}
+    for column in table.columns:
+        present = column.name in places
+        text = pd.Series(list(columns[places[column.name]]) if present else [""] * len(rows), dtype=object)
+        if present and column.required == "yes":
+            _required(written.file, column, text, rows, problems)
+        data[column.name] = _typed(written.file, column, text, rows, problems)
+    data["row"] = pd.Series(rows, dtype=np.int64)
+    known = {column.name for column in table.columns}
+    for place, name in enumerate(written.header):
+        if name and name not in known:
+            data[name if name != "row" else "row (as written)"] = pd.Series(list(columns[place]), dtype=object)
+    frame = pd.DataFrame(data)
+    if table.identifier in places:
+        _unique(written.file, table.identifier, frame, problems)
+    return frame
+
+
+def _places(table: Table, written: WrittenTable, problems: list[Problem], notes: list[str]) -> dict[str, int]:
+    """Where each known column stands in the file. Repeated, misspelt and missing names are problems; unknown ones are noted."""
+    known = [column.name for column in table.columns]
+    places: dict[str, int] = {}
+    suggested, unknown, seen = set(), [], set()
+    for place, name in enumerate(written.header):
+        if not name:
+            if any(cells[place] for cells in written.cells):
+                problems.append(Problem(written.file, 1, None, f"cells in column number {place + 1}, which has no name",
+                                        "a name in the header",
+                                        "Name the column in the first row, or empty it."))
+        elif name in seen:
+            problems.append(Problem(written.file, 1, name, f"the name '{name}' twice in the header", "each column once",
+                                    "Delete or rename one of the two columns."))
+        elif name in known:
+            places[name] = place
+        else:
+            near = near_column(name, known, set(written.header))
+            if near is None:
+                unknown.append(name)
+            else:
+                suggested.add(near)
+                problems.append(Problem(written.file, 1, name, f"the unknown column '{name}'", f"'{near}'",
+                                        f"Rename it to '{near}' (and mind the unit), or to something unlike any column of this table."))
+        seen.add(name)
+    for column in table.columns:
+        if column.required == "yes" and column.name not in places and column.name not in suggested:
+            problems.append(Problem(written.file, 1, column.name, f"no column '{column.name}'", f"{column.name}: {column.meaning}",
+                                    f"Add the column '{column.name}'; names stand in the first row, as in the forms of `standage new`."))
+    if unknown:
+        notes.append(f"{written.file}: {'column' if len(unknown) == 1 else 'columns'} {', '.join(unknown)} not known, kept and not used")
+    return places
+
+
+def _plain(name: str) -> str:
+    return re.sub(r"[^a-z0-9]+", "_", name.lower()).strip("_")
+
+
+def _without_unit(name: str) -> str:
+    return next((name.removesuffix(ending) for ending in UNIT_ENDINGS if name.endswith(ending)), name)
+
+
+def near_column(name: str, known: list[str], header: set[str]) -> str | None:
+    """The known column that an unknown name was meant to be, or None.
+
+    A name that differs only in its unit is a near miss unless the known column is there as well: `dbh_in` may stand beside
+    `dbh_cm`, and not in place of it. `notes` and the like are harmless, for nothing is computed from `note`.
+    """
+    plain = _plain(name)
+    used = [candidate for candidate in known if candidate != "note"]
+    for candidate in used:
+        if plain == candidate:
+            return candidate
+        if _without_unit(plain) == _without_unit(candidate):
+            return None if candidate in header else candidate
+    near = difflib.get_close_matches(plain, used, 1, NEAR_MISS)
+    return near[0] if near else None
+
+
+def _required(file: str, column: Column, text: pd.Series, rows: np.ndarray, problems: list[Problem]) -> None:
+    for row in rows[(text == "").to_numpy(dtype=bool)]:
+        problems.append(Problem(file, int(row), column.name, "a blank cell", column.allowed, f"Write it down: {column.meaning}."))
+
+
+def _typed(file: str, column: Column, text: pd.Series, rows: np.ndarray, problems: list[Problem]) -> pd.Series:
+    if column.kind == "date":
+        return _dates(file, column, text, rows, problems)
+    if column.is_number:
+        return _numbers(file, column, text, rows, problems)
+    if column.kind == "code":
+        return _codes(file, column, text, rows, problems)
+    return text
+
+
+def _numbers(file: str, column: Column, text: pd.Series, rows: np.ndarray, problems: list[Problem]) -> pd.Series:
+    written = (text != "").to_numpy(dtype=bool)
+    values = pd.to_numeric(text, errors="coerce").to_numpy(dtype=float).copy()
+    bad = written & ~np.isfinite(values)
+    for place in np.flatnonzero(bad):
+        problems.append(Problem(file, int(rows[place]), column.name, f"'{text[place]}'", column.allowed, _advice(column, text[place])))
+    values[bad] = np.nan
+    if column.kind == "whole":
+        broken = written & ~bad & (values != np.round(values))
+        for place in np.flatnonzero(broken):
+            problems.append(Problem(file, int(rows[place]), column.name, f"'{text[place]}'", column.allowed, "Write a whole number."))
+        values[broken] = np.nan
+    if column.low is not None and column.high is not None:
+        low = values <= column.low if column.above_low else values < column.low
+        outside = low | (values > column.high)
+        for place in np.flatnonzero(outside):
+            problems.append(Problem(file, int(rows[place]), column.name, f"'{text[place]}'", column.allowed, _range_advice(column)))
+        values[outside] = np.nan
+    return pd.Series(values)
+
+
+def _range_advice(column: Column) -> str:
+    if column.unit == "calendar year":
+        return "Write the calendar year in four digits."
+    if column.unit == "share of stems":
+        return "Write a share, not a percentage: 0.3 for 30 percent."
+    unit = f" (the unit is {column.unit})" if column.unit else ""
+    return f"Check the value and its unit{unit}" + ("." if column.required == "yes" else "; leave the cell blank if it was not recorded.")
+
+
+def _advice(column: Column, cell: str) -> str:
+    """What to do about a cell that is not a number."""
+    if re.fullmatch(r"[-+]?\d+,\d+", cell):
+        return f"Write a decimal point in place of the comma, and no mark between thousands: {cell.replace(',', '.')}."
+    if cell.lower() in BLANK_WORDS:
+        if column.required == "yes":
+            return "Write the value; this column may not be left out."
+        return "Leave the cell blank: a blank means 'not recorded'."
+    if re.fullmatch(r"\d{4}-\d{2}-\d{2}.*", cell):
+        return "The spreadsheet turned the number into a date: format the column as a number and write the value again."
+    if re.fullmatch(r"[<>~=±]+\s*[\d.]+", cell):
+        return "Write the best single value; put the doubt into the column for its standard deviation, or into note."
+    unit = f" in {column.unit}" if column.unit else ""
+    return f"Write the number alone{unit}, without words or unit; remarks belong into note."
+
+
+def _dates(file: str, column: Column, text: pd.Series, rows: np.ndarray, problems: list[Problem]) -> pd.Series:
+    written = (text != "").to_numpy(dtype=bool)
+    shaped = text.str.fullmatch(r"\d{4}-\d{2}-\d{2}").to_numpy(dtype=bool)
+    # In microseconds until the range is checked: nanoseconds end in 2262, and a slip of the pen may lie beyond.
+    dates = pd.Series(pd.NaT, index=text.index, dtype="datetime64[us]")
+    if shaped.any():
+        dates[shaped] = pd.to_datetime(text[shaped], format="%Y-%m-%d", errors="coerce").astype("datetime64[us]")
+    for place in np.flatnonzero(written & dates.isna().to_numpy()):
+        problems.append(Problem(file, int(rows[place]), column.name, f"'{text[place]}'", "an ISO date, YYYY-MM-DD, e.g. 2019-05-12",
+                                _date_advice(text[place])))
+    today = pd.Timestamp(dt.date.today())
+    for place in np.flatnonzero(((dates > today) | (dates < EARLIEST_DATE)).to_numpy()):
+        found = "in the future" if dates[place] > today else "before 1800"
+        problems.append(Problem(file, int(rows[place]), column.name, f"'{text[place]}', a date {found}",
+                                f"a date from 1800-01-01 to today, {today.date()}", "Correct the date."))
+        dates[place] = pd.NaT
+    return dates.astype("datetime64[ns]")
+
+
+def _date_advice(cell: str) -> str:
+    if re.fullmatch(r"\d{5}(\.\d+)?", cell):
+        return "This is a spreadsheet's own day number: format the column as YYYY-MM-DD before saving as CSV."
+    if re.fullmatch(r"\d{4}", cell):
+        return f"Write a full date; if only the year is known, write {cell}-12-31 (the season of {cell}), and say so in note."
+    if re.fullmatch(r"\d{1,2}[/.-]\d{1,2}[/.-]\d{2,4}", cell):
+        return "Day and month could be either way round: write year-month-day, YYYY-MM-DD."
+    if re.fullmatch(r"\d{4}-\d{2}-\d{2}[ T].*", cell):
+        return "Leave out the time of day."
+    return "Write the date as YYYY-MM-DD."
+
+
+def _codes(file: str, column: Column, text: pd.Series, rows: np.ndarray, problems: list[Problem]) -> pd.Series:
+    wrong = sorted(set(text.unique()) - set(column.codes) - {""})
+    if not wrong:
+        return text
+    by_plain = {_plain(code): code for code in column.codes}
+    clean = text.copy()
+    for value in wrong:
+        near = difflib.get_close_matches(_plain(value), list(by_plain), 1, 0.7)
+        advice = f"Did you mean '{by_plain[near[0]]}'?" if near else "Use one of these words as they stand, or leave the cell blank."
+        if not near and column.required == "yes":
+            advice = "Use one of these words as they stand."
+        if not near and value.lower() in BLANK_WORDS and column.required != "yes":
+            advice = "Leave the cell blank: a blank means 'not recorded'."
+        hit = (text == value).to_numpy(dtype=bool)
+        for row in rows[hit]:
+            problems.append(Problem(file, int(row), column.name, f"'{value}'", f"one of: {column.allowed}", advice))
+        clean[hit] = ""
+    return clean
+
+
+def _unique(file: str, identifier: str, frame: pd.DataFrame, problems: list[Problem]) -> None:
+    names = frame[identifier]
+    repeated = names.duplicated() & (names != "")
+    if not repeated.any():
+        return
+    first = frame.loc[~names.duplicated()].set_index(identifier)["row"]
+    for name, row in zip(names[repeated], frame["row"][repeated], strict=True):
+        problems.append(Problem(file, int(row), identifier, f"'{name}' again (first in row {first[name]})", f"each {identifier} once",
+                                f"Give every {identifier} its own name, or delete the repeated row."))

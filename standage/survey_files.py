@@ -1,0 +1,272 @@
+"""From the files of a survey to rows of written cells: folders, workbooks, encodings, delimiters. Nothing is interpreted here."""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+import difflib
+import hashlib
+import io
+import re
+import zipfile
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from standage.errors import Problem
+from standage.tables import TABLES, Table
+
+NOT_TABLES = {"columns"}
+"""Files that the empty forms bring along and that hold no data."""
+
+OTHER_DELIMITERS = {";": "semicolons", "\t": "tabs", "|": "vertical bars"}
+
+
+@dataclass(frozen=True)
+class WrittenTable:
+    """A table as written. file: name for messages. header: (column,). cells: rows of text, all of header length. rows: row in the file."""
+
+    file: str
+    header: list[str]
+    cells: list[list[str]]
+    rows: list[int]
+
+
+@dataclass
+class WrittenSurvey:
+    """All tables that were found, by table name; `unreadable` holds the names of tables that are there but could not be read."""
+
+    tables: dict[str, WrittenTable] = field(default_factory=dict)
+    files: dict[str, str] = field(default_factory=dict)
+    unreadable: set[str] = field(default_factory=set)
+    problems: list[Problem] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+    hashes: dict[str, str] = field(default_factory=dict)
+
+
+def read_written(path: Path) -> WrittenSurvey:
+    """Everything a folder of CSV files or an .xlsx workbook says; problems are collected, never raised."""
+    survey = WrittenSurvey()
+    if not path.exists():
+        survey.problems.append(Problem(str(path), None, None, "nothing at this place", "a folder of CSV files or an .xlsx workbook",
+                                       "Check the path; `standage new DIR` makes empty forms."))
+    elif path.is_dir():
+        _read_folder(path, survey)
+    elif path.suffix.lower() == ".xlsx":
+        _read_workbook(path, survey)
+    elif path.suffix.lower() == ".csv":
+        survey.problems.append(Problem(str(path), None, None, "a single CSV file", "the folder that holds the CSV files of the survey",
+                                       f"Give the folder: {path.parent}."))
+    else:
+        survey.problems.append(Problem(str(path), None, None, f"a file ending in '{path.suffix}'",
+                                       "a folder of CSV files or an .xlsx workbook",
+                                       "Save the tables as CSV files in one folder, or as one .xlsx workbook."))
+    return survey
+
+
+def _place_names(names: dict[str, str], survey: WrittenSurvey, *, what: str) -> dict[str, str]:
+    """Which table each file or sheet holds: table name to file or sheet name. Misspelt names become problems, others notes.
+
+    names: stem to full name.
+    """
+    known = [each.name for each in TABLES]
+    placed = {stem: full for stem, full in names.items() if stem in known}
+    for stem, full in names.items():
+        if stem in known or stem in NOT_TABLES:
+            continue
+        near = difflib.get_close_matches(stem.strip().lower().replace(" ", "_"), [name for name in known if name not in placed], 1, 0.8)
+        if near:
+            should = full.replace(stem, near[0])
+            survey.problems.append(Problem(full, None, None, f"a {what} named '{full}'", f"'{should}'",
+                                           f"Rename it to '{should}', or to something unlike it if it is not that table."))
+            survey.unreadable.add(near[0])
+        else:
+            survey.notes.append(f"{what} '{full}' is no table of a survey; it was not read")
+    return placed
+
+
+def _read_folder(folder: Path, survey: WrittenSurvey) -> None:
+    paths = sorted(entry for entry in folder.iterdir() if entry.is_file() and not entry.name.startswith((".", "~$")))
+    tables = {entry.stem: entry.name for entry in paths if entry.suffix.lower() == ".csv"}
+    workbooks = [entry.name for entry in paths if entry.suffix.lower() in (".xlsx", ".xls", ".ods")]
+    if not tables and workbooks:
+        survey.problems.append(Problem(str(folder), None, None, f"no CSV file, but {', '.join(workbooks)}", "CSV files in the folder",
+                                       f"If the workbook is the survey, give its path: {folder / workbooks[0]}."))
+        survey.unreadable.update(each.name for each in TABLES)
+    for name, file in _place_names(tables, survey, what="file").items():
+        try:
+            content = (folder / file).read_bytes()
+        except OSError as error:
+            survey.problems.append(_unreadable(file, f"a file that cannot be read ({error.strerror})", "a readable file",
+                                               "Close it in other programs, and check that you may read it."))
+            survey.unreadable.add(name)
+            continue
+        survey.hashes[file] = hashlib.sha256(content).hexdigest()
+        survey.files[name] = file
+        read_csv_table(file, content, name, survey)
+    for entry in sorted((folder / "rings").glob("*")):
+        if entry.is_file():
+            survey.hashes[f"rings/{entry.name}"] = hashlib.sha256(entry.read_bytes()).hexdigest()
+
+
+def read_csv_table(file: str, content: bytes, name: str, survey: WrittenSurvey) -> None:
+    """Read one CSV file into `survey.tables[name]`; on anything that prevents it, a problem, and the name goes to `unreadable`."""
+    before = len(survey.problems)
+    text = _decode(file, content, survey)
+    if text is not None and not _wrong_delimiter(file, text, name, survey):
+        try:
+            # newline=None turns every kind of line end into one, the single carriage return of old spreadsheets included.
+            records = list(csv.reader(io.StringIO(text, newline=None), strict=True))
+        except csv.Error as error:
+            survey.problems.append(_unreadable(file, f"text that is no valid CSV ({error})",
+                                               "cells parted by commas, quotation marks in pairs",
+                                               "Look for a quotation mark that is not closed, or save the table anew as CSV."))
+        else:
+            _lay_out(file, records, name, survey)
+    if len(survey.problems) > before and name not in survey.tables:
+        survey.unreadable.add(name)
+
+
+def _unreadable(file: str, found: str, expected: str, what_to_do: str, row: int | None = None) -> Problem:
+    return Problem(file, row, None, found, expected, what_to_do)
+
+
+def _decode(file: str, content: bytes, survey: WrittenSurvey) -> str | None:
+    """The text of a file, UTF-8 with or without byte-order mark; Windows text where it can be nothing else, with a note; or None."""
+    save = "Save it as 'CSV UTF-8' from the spreadsheet."
+    if content.startswith(b"PK\x03\x04") or content.startswith(b"\xd0\xcf\x11\xe0"):
+        survey.problems.append(_unreadable(file, "a spreadsheet workbook under the name of a CSV file", "text",
+                                           "Save the sheet as CSV UTF-8."))
+        return None
+    if content.startswith((b"\xff\xfe", b"\xfe\xff")) or b"\x00" in content:
+        survey.problems.append(_unreadable(file, "UTF-16 text, or a file that is not text", "UTF-8 text", save))
+        return None
+    try:
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        place = error.start
+    row = len(re.findall(rb"\r\n|\n|\r", content[:place])) + 1
+    # Bytes from A0 to FF are the same letters in Latin-1 and Windows-1252. Below that, or beside real UTF-8 letters, the
+    # file is a mixture or something else, and a guess could spoil an identifier.
+    odd = set(re.findall(rb"[\x80-\x9f]", content))
+    mixed = re.search(rb"[\xc3-\xf4][\x80-\xbf]", content)
+    if odd or mixed:
+        survey.problems.append(_unreadable(file, f"the byte {content[place]:02X} (hexadecimal), which is not UTF-8 and not plainly Windows "
+                                                 "text (cp1252, Latin-1) either", "UTF-8 text", save, row))
+        return None
+    survey.notes.append(f"{file} is not UTF-8 (first seen in row {row}); it was read as Windows text (cp1252, as Latin-1). "
+                        "Accented letters should be looked at once")
+    return content.decode("cp1252")
+
+
+def _wrong_delimiter(file: str, text: str, name: str, survey: WrittenSurvey) -> bool:
+    """Whether another delimiter than the comma yields more of the table's columns; a problem says so."""
+    header = re.split(r"[\r\n]", text.lstrip("\r\n"), maxsplit=1)[0]
+    known = {column.name for column in _table(name).columns}
+
+    def columns(delimiter: str) -> int:
+        return sum(cell.strip().strip('"').strip().lower() in known for cell in header.split(delimiter))
+
+    found = max(OTHER_DELIMITERS, key=columns)
+    if columns(found) <= max(columns(","), 1):
+        return False
+    survey.problems.append(Problem(file, 1, None, f"cells parted by {OTHER_DELIMITERS[found]}",
+                                   "cells parted by commas, points as decimal marks",
+                                   "Save the table as comma-separated CSV, with decimal points; a .xlsx workbook is accepted too."))
+    return True
+
+
+def _table(name: str) -> Table:
+    return next(each for each in TABLES if each.name == name)
+
+
+def _lay_out(file: str, records: list[list[str]], name: str, survey: WrittenSurvey) -> None:
+    """Strip cells, drop blank rows, and hold every row to the length of the header."""
+    start = next((place for place, record in enumerate(records) if any(cell.strip() for cell in record)), None)
+    if start is None:
+        survey.problems.append(_unreadable(file, "an empty file", "a header row with the names of the columns",
+                                           "Write the header and the rows, or remove it if the table is not needed."))
+        survey.unreadable.add(name)
+        return
+    header = [cell.strip() for cell in records[start]]
+    while header and not header[-1]:
+        header.pop()
+    width = len(header)
+    cells, rows = [], []
+    for row, record in enumerate(records[start + 1:], start + 2):
+        stripped = [cell.strip() for cell in record]
+        if not any(stripped):
+            continue
+        if len(stripped) > width and any(stripped[width:]):
+            survey.problems.append(Problem(file, row, None, f"{len(stripped)} cells: {_shortened(stripped)}",
+                                           f"{width} cells, as in the header",
+                                           "Look for a decimal comma or a comma in a note; cells with commas need quotation marks."))
+        elif len(stripped) < width:
+            survey.problems.append(Problem(file, row, None, f"{len(stripped)} cells: {_shortened(stripped)}",
+                                           f"{width} cells, as in the header",
+                                           "Look for a missing comma; a blank cell still needs its comma."))
+        cells.append((stripped + [""] * (width - len(stripped)))[:width])
+        rows.append(row)
+    survey.tables[name] = WrittenTable(file, header, cells, rows)
+
+
+def _shortened(cells: list[str]) -> str:
+    text = ",".join(cells)
+    return f"'{text if len(text) <= 80 else text[:77] + '...'}'"
+
+
+def _read_workbook(path: Path, survey: WrittenSurvey) -> None:
+    """Read the sheets of a workbook. Dates and numbers are turned into the text a CSV file would hold."""
+    content = path.read_bytes()
+    survey.hashes[path.name] = hashlib.sha256(content).hexdigest()
+    from openpyxl import load_workbook  # imported here: most surveys are CSV, and it takes a while to load
+
+    try:
+        book = load_workbook(io.BytesIO(content), read_only=True, data_only=True)
+        formulas = load_workbook(io.BytesIO(content), read_only=True) if _has_formulas(content) else None
+    except (zipfile.BadZipFile, KeyError, ValueError, OSError, TypeError) as error:
+        survey.problems.append(_unreadable(path.name, f"a file that does not open as a workbook ({error})", "an .xlsx workbook",
+                                           "Open it in the spreadsheet and save it anew as .xlsx, without a password."))
+        survey.unreadable.update(each.name for each in TABLES)
+        return
+    placed = _place_names({sheet: sheet for sheet in book.sheetnames}, survey, what="sheet")
+    for name, sheet in placed.items():
+        file = f"{path.name}, sheet {sheet}"
+        survey.files[name] = file
+        values = book[sheet]
+        values.reset_dimensions()
+        records = [[_as_text(value) for value in record] for record in values.iter_rows(values_only=True)]
+        if formulas is not None:
+            _uncomputed(file, formulas[sheet], records, survey)
+        # A sheet has no ragged rows: trailing blanks are simply not stored.
+        width = max((len(record) for record in records), default=0)
+        _lay_out(file, [record + [""] * (width - len(record)) for record in records], name, survey)
+
+
+def _has_formulas(content: bytes) -> bool:
+    with zipfile.ZipFile(io.BytesIO(content)) as archive:
+        sheets = [name for name in archive.namelist() if name.startswith("xl/worksheets/") and name.endswith(".xml")]
+        return any(re.search(rb"<f[ >/]", archive.read(name)) for name in sheets)
+
+
+def _uncomputed(file: str, sheet, records: list[list[str]], survey: WrittenSurvey) -> None:
+    """Formulas whose result was never stored would read as blank, and a blank means 'not recorded': they are problems."""
+    sheet.reset_dimensions()
+    for row, record in enumerate(sheet.iter_rows(values_only=True), 1):
+        for place, value in enumerate(record):
+            if isinstance(value, str) and value.startswith("=") and (place >= len(records[row - 1]) or not records[row - 1][place]):
+                survey.problems.append(Problem(file, row, records[0][place] if place < len(records[0]) else None,
+                                               f"the formula '{value}' without a stored result", "a value",
+                                               "Open the workbook in the spreadsheet and save it, or paste the values."))
+
+
+def _as_text(value: object) -> str:
+    """A workbook cell as a CSV file would write it; a date at midnight loses its time."""
+    if value is None:
+        return ""
+    if isinstance(value, dt.datetime):
+        return value.date().isoformat() if value.time() == dt.time() else value.isoformat(sep=" ")
+    if isinstance(value, bool):
+        return str(value).upper()
+    if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
+        return str(int(value))
+    return str(value)

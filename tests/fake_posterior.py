@@ -1,0 +1,229 @@
+"""A small invented posterior with known truth: the attributes of the real one, without a sampler.
+
+Three units: a stand with plots and a burst in 1930-1939, one old field that filled within fifteen years, and one sampled without
+plots whose cores have no recorded height.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+
+DRAWS = 300
+SEASON = 2020
+YEARS = np.arange(1780, SEASON + 1)
+BURST = (1930, 1939)
+STANDS = ("Fern Flat", "Old Field", "Stony Ridge")
+
+
+class FakeSurvey(SimpleNamespace):
+    def survey_season(self, stand: str) -> int:
+        return SEASON
+
+
+class FakePosterior(SimpleNamespace):
+    def save(self, path) -> None:
+        Path(path).write_bytes(b"draws")
+
+
+def fake_posterior(seed: int = 1, *, draws: int = DRAWS) -> FakePosterior:
+    """The invented posterior; the same seed gives the same draws."""
+    rng = np.random.default_rng(seed)
+    units = (
+        SimpleNamespace(stand="Fern Flat", species="longleaf-pine", basis="establishment", has_plots=True, season=SEASON, area_ha=0.8),
+        SimpleNamespace(stand="Old Field", species="loblolly-pine", basis="establishment", has_plots=True, season=SEASON, area_ha=0.4),
+        SimpleNamespace(
+            stand="Stony Ridge", species="longleaf-pine", basis="coring height", has_plots=False, season=SEASON, area_ha=np.nan
+        ),
+    )
+    age = SEASON - YEARS
+    past = [_past_emerging(age, 9), _past_emerging(age, 3), np.ones(len(YEARS))]
+    shapes = [
+        np.exp(-age / 110) * (0.25 + 3.0 * ((BURST[0] <= YEARS) & (BURST[1] >= YEARS))) + 40 * np.exp(-age / 3) * (age < 40),
+        np.exp(-(((YEARS - 1962) / 5) ** 2)) * 30 + 0.002,
+        0.35 * np.exp(-age / 90),
+    ]
+    living = [shape * _wobble(rng, draws, 0.25) for shape in shapes]
+    prior = [
+        np.exp(rng.normal(0, 1.5, (draws, 1))) * _wobble(rng, draws, 0.9) * (1 + 160 * np.exp(-age / 3) * (unit.basis == "establishment"))
+        for unit in units
+    ]
+    trees, established, at_core = _stems(rng, draws, living, past, units)
+    grass_only = np.clip(1 - age / 8, 0, 1)
+    return FakePosterior(
+        survey=_survey(trees, units),
+        level=0.9,
+        seed=seed,
+        units=units,
+        years=YEARS,
+        living=living,
+        prior_living=prior,
+        past_emerging=[np.broadcast_to(shape, (draws, len(YEARS))) for shape in past],
+        grass_share=[np.broadcast_to(grass_only * (unit.species == "longleaf-pine"), (draws, len(YEARS))) for unit in units],
+        trees=trees,
+        year_at_core=at_core,
+        establishment_year=established,
+        parameters=_parameters(),
+        verdict={
+            "passed": True,
+            "notes": [],
+            "rhat_max": 1.004,
+            "ess_min": 612.0,
+            "divergences": 0,
+            "checks": [{"name": "stems listed", "observed": 61.0, "low": 48.0, "high": 77.0, "p": 0.61}],
+        },
+        delay_prior=[_delays(rng, draws, 5.5, 0.5) for _ in units],
+        delay_posterior=[_delays(rng, draws, 6.5, 0.2) for _ in units],
+        fitted=[_fitted(rng, draws, trees, number, unit) for number, unit in enumerate(units)],
+        notes=(),
+        size_curve=[_size_curve(rng, draws) for _ in units],
+    )
+
+
+def _past_emerging(age: np.ndarray, delay: float) -> np.ndarray:
+    return 1 / (1 + np.exp(-(age - delay) / 1.5))
+
+
+def _wobble(rng, draws: int, size: float) -> np.ndarray:
+    """Smooth multiplicative noise along the years. (draw, year)"""
+    knots = rng.normal(0, size, (draws, len(YEARS) // 8 + 2))
+    place = np.arange(len(YEARS)) / 8
+    below = place.astype(int)
+    part = place - below
+    return np.exp(knots[:, below] * (1 - part) + knots[:, below + 1] * part)
+
+
+def _stems(rng, draws, living, past, units):
+    rows, true_years, spread = [], [], []
+    for number, (unit, listed) in enumerate(zip(units, (60, 45, 25), strict=True)):
+        mean = (living[number] * past[number]).mean(axis=0) * (SEASON - YEARS > 12)
+        for stem in range(listed):
+            cored = stem % 3 == 0 or not unit.has_plots
+            rows.append(_tree_row(rng, unit, number, stem, cored))
+            true_years.append(rng.choice(YEARS, p=mean / mean.sum()))
+            spread.append(2.0 if cored else 9.0)
+    true_years, spread = np.array(true_years), np.array(spread)
+    trees = pd.DataFrame(rows)
+    years_since = SEASON - true_years
+    trees["dbh_cm"] = np.round(55 * (1 - np.exp(-np.maximum(years_since - 8, 1) / 60)) * np.exp(rng.normal(0, 0.15, len(trees))) + 10, 1)
+    established = np.rint(true_years + rng.normal(0, 1, (draws, len(trees))) * spread).astype(np.int32)
+    established = np.minimum(established, SEASON - 10)
+    below = np.maximum(np.rint(rng.normal(8, 2, established.shape)), 1).astype(np.int32)
+    at_core = np.where(trees["cored"].to_numpy(), established + below, -1).astype(np.int32)
+    ridge = trees["unit"].to_numpy() == 2
+    at_core[:, ridge] = established[:, ridge]
+    established[:, ridge] = -1
+    trees["innermost_ring_year"] = np.where(trees["cored"], np.median(at_core, axis=0) + 3, np.nan)
+    return trees, established, at_core
+
+
+def _tree_row(rng, unit, number: int, stem: int, cored: bool) -> dict:
+    return {
+        "tree": f"{unit.stand[0]}{stem + 1}",
+        "stand": unit.stand,
+        "species": unit.species,
+        "plot": f"{unit.stand[0]}-p{stem % 4 + 1}" if unit.has_plots else "",
+        "unit": number,
+        "cored": cored,
+        "status": "live",
+        "basis": "cored" if cored else "size",
+        "in_process": True,
+        "dbh_cm": np.nan,
+        "coring_height_cm": 30.0 if cored and unit.has_plots else np.nan,
+        "innermost_ring_year": np.nan,
+        "left_out_reason": "",
+        "note": "",
+    }
+
+
+def _survey(trees: pd.DataFrame, units) -> FakeSurvey:
+    plots = [
+        {"plot": f"{unit.stand[0]}-p{place}", "stand": unit.stand, "area_m2": unit.area_ha * 2500, "min_dbh_cm": 5.0, "max_dbh_cm": np.nan}
+        for unit in units
+        if unit.has_plots
+        for place in (1, 2, 3, 4)
+    ]
+    plots = pd.DataFrame(plots).assign(placement="random")
+    cored = trees[trees["cored"]]
+    centres = np.array(["pith", "arcs", "arcs", "straight", "decayed", "unknown"], dtype=object)
+    survey_trees = trees[["tree", "stand", "plot", "species", "dbh_cm", "status", "note"]].copy()
+    survey_trees["death_year"] = np.nan
+    survey_trees["core_outcome"] = np.where(trees["cored"], "taken", "not_tried")
+    survey_trees.loc[1, "core_outcome"] = "no_sound_wood"
+    other = pd.DataFrame([{"tree": "F-oak", "stand": "Fern Flat", "plot": "F-p1", "species": "post-oak", "dbh_cm": 22.0, "status": "live"}])
+    survey_trees = pd.concat([survey_trees, other.assign(note="", core_outcome="not_tried")], ignore_index=True)
+    counts = pd.DataFrame(
+        [{"plot": "F-p1", "stage": "grass", "species": "longleaf-pine", "area_m2": 100.0, "count": 9.0}],
+    )
+    events = pd.DataFrame(
+        [
+            {"event": "cut", "stand": "Fern Flat", "kind": "logging", "first_year": 1926.0, "last_year": 1928.0, "ended_year": np.nan},
+            {"event": "fires end", "stand": "", "kind": "fire-exclusion", "first_year": 1945.0, "last_year": 1945.0, "ended_year": 1980.0},
+        ]
+    )
+    return FakeSurvey(
+        name="invented",
+        path="invented",
+        stands=pd.DataFrame({"stand": STANDS, "community": "", "survey_date": pd.Timestamp("2020-06-15"), "origin": "natural"}),
+        plots=plots,
+        trees=survey_trees,
+        cores=pd.DataFrame(
+            {"core": cored["tree"] + "a", "tree": cored["tree"], "centre": np.resize(centres, len(cored)), "last_ring_year": 2019.0}
+        ),
+        counts=counts,
+        events=events,
+        sections=pd.DataFrame(columns=["section"]),
+        notes=(),
+        hashes={"trees.csv": "0" * 64},
+        main_species="longleaf-pine",
+    )
+
+
+def _parameters() -> pd.DataFrame:
+    row = {"name": "level", "stand": "Fern Flat", "prior_low": -3.3, "prior_median": 0.0, "prior_high": 3.3}
+    row |= {"posterior_low": -1.9, "posterior_median": -1.4, "posterior_high": -0.8, "ess": 900.0, "rhat": 1.001}
+    return pd.DataFrame([row | {"what_it_means": "log stems per hectare and year in quiet times"}])
+
+
+def _delays(rng, draws: int, median: float, spread: float) -> dict[str, np.ndarray]:
+    return {
+        "grass": _mass(rng, draws, median, spread, 31),
+        "height": _mass(rng, draws, 1.3 * median, spread, 41),
+        "breast_height": _mass(rng, draws, 2.3 * median, spread, 71),
+    }
+
+
+def _mass(rng, draws: int, median: float, spread: float, length: int) -> np.ndarray:
+    centre = np.log(median) + rng.normal(0, spread, (draws, 1))
+    mass = np.exp(-0.5 * ((np.log(np.arange(length) + 0.5) - centre) / 0.45) ** 2)
+    return mass / mass.sum(axis=1, keepdims=True)
+
+
+def _fitted(rng, draws: int, trees: pd.DataFrame, number: int, unit) -> dict:
+    edges = np.arange(0.0, 102.0, 4.0)
+    observed, _ = np.histogram(trees.loc[trees["unit"] == number, "dbh_cm"], edges)
+    smooth = np.convolve(observed, np.ones(3) / 3, "same")
+    counts = pd.DataFrame(
+        {
+            "stage": ["germinant", "grass", "emerging", "sapling"],
+            "observed": [0, 9, 4, 3],
+            "predicted_low": [0.0, 4.0, 1.0, 1.0],
+            "predicted_median": [2.0, 8.0, 3.0, 3.0],
+            "predicted_high": [7.0, 15.0, 7.0, 6.0],
+        }
+    )
+    return {
+        "dbh_edges": edges,
+        "dbh_observed": observed,
+        "dbh_predicted": rng.poisson(smooth, (draws, len(observed))),
+        "counts": counts if unit.has_plots else counts[:0],
+    }
+
+
+def _size_curve(rng, draws: int) -> np.ndarray:
+    seasons = np.arange(240)
+    asymptote = 60 * np.exp(rng.normal(0, 0.05, (draws, 1)))
+    return asymptote * (1 - np.exp(-(seasons + 0.5) / 60))

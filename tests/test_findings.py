@@ -1,0 +1,442 @@
+"""The findings against closed forms, slow plain loops and an invented posterior whose truth is known."""
+
+from __future__ import annotations
+
+import time
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+from fake_posterior import BURST, SEASON, YEARS, fake_posterior
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from standage.findings import (
+    cohorts,
+    count_check,
+    delays,
+    diameter_check,
+    pulses,
+    rates,
+    scan_units,
+    size_curves,
+    stand_summary,
+    tree_dates,
+)
+from standage.findings.intervals import credible_points, fullest_span, interval_columns, shortest_span
+from standage.findings.local_ratio import WINDOWS, inside_and_background, scan_unit, smallest_telling_rate, steady_shape
+from standage.findings.pulse_limit import ReportingLimit, delay_spread, limit_table, reporting_limit
+from standage.findings.pulses import find_bursts, running_mean
+
+
+def three(name: str) -> list[str]:
+    return [f"{name}_low", f"{name}_median", f"{name}_high"]
+
+
+@pytest.fixture(scope="module")
+def posterior():
+    return fake_posterior()
+
+
+@pytest.fixture(scope="module")
+def scans(posterior):
+    return scan_units(posterior)
+
+
+@pytest.fixture(scope="module")
+def found(posterior, scans):
+    return pulses(posterior, scans=scans)
+
+
+# intervals
+
+
+def test_the_points_of_a_level():
+    draws = np.arange(101.0)
+    assert credible_points(draws, 0.9).tolist() == [5, 50, 95]
+    assert credible_points(draws, 0.5).tolist() == [25, 50, 75]
+
+
+def test_missing_draws_are_left_out_and_an_empty_column_stays_blank():
+    draws = np.array([[1.0, np.nan], [np.nan, np.nan], [3.0, np.nan]])
+    points = credible_points(draws, 0.9)
+    assert points[1, 0] == 2
+    assert np.isnan(points[:, 1]).all()
+
+
+@pytest.mark.parametrize("level", [0, 1, 1.5, -0.1])
+def test_a_level_that_is_no_probability_is_refused(level):
+    with pytest.raises(ValueError, match="credible level"):
+        credible_points(np.ones(3), level)
+
+
+def test_years_are_whole():
+    assert interval_columns("year", np.array([1900.0, 1901.0]), whole=True)["year_median"] in (1900, 1901)
+
+
+amounts = st.lists(st.integers(0, 20), min_size=1, max_size=25).filter(any)
+
+
+@given(amounts, st.sampled_from([0.1, 0.5, 0.8, 1.0]))
+@settings(max_examples=150, deadline=None)
+def test_the_shortest_span_is_the_shortest(stems, share):
+    stems = np.array(stems, dtype=float)
+    years = np.arange(1900, 1900 + len(stems))
+    holds = [
+        (end - start, start)
+        for start in range(len(stems))
+        for end in range(start + 1, len(stems) + 1)
+        if stems[start:end].sum() >= share * stems.sum() - 1e-9
+    ]
+    first, last = shortest_span(stems[None], years, share)
+    assert last[0] - first[0] + 1 == min(holds)[0]
+    inside = stems[(years >= first[0]) & (years <= last[0])].sum()
+    assert inside >= share * stems.sum() - 1e-9
+
+
+def test_no_stems_have_no_span():
+    first, last = shortest_span(np.zeros((1, 5)), np.arange(5), 0.5)
+    assert np.isnan(first[0]) and np.isnan(last[0])
+
+
+def test_the_fullest_span_holds_most():
+    stems = np.array([[1.0, 0, 5, 4, 0, 2]])
+    first, share = fullest_span(stems, np.arange(1900, 1906), 2)
+    assert first[0] == 1902 and share[0] == 9 / 12
+
+
+# cohorts
+
+
+def test_cohort_columns_are_the_documented_ones(posterior):
+    expected = ["stand", "species", "first_year", "last_year", *three("stems_per_ha"), *three("share"), *three("basal_area_m2_ha")]
+    assert list(cohorts(posterior))[:16] == [*expected, *three("seedling_stages_per_ha")][:16]
+    assert list(cohorts(posterior))[-2:] == ["basis", "amounts"]
+
+
+def test_cohorts_add_up_to_the_process_and_to_the_listed_basal_area(posterior):
+    one_draw = fake_posterior(draws=1)
+    table = cohorts(one_draw).groupby("stand", sort=False)
+    process = (one_draw.living[0] * one_draw.past_emerging[0]).sum()
+    rest = (one_draw.living[0] * (1 - one_draw.past_emerging[0])).sum()
+    of_stand = table.get_group("Fern Flat")
+    assert of_stand["stems_per_ha_median"].sum() == pytest.approx(process)
+    assert of_stand["seedling_stages_per_ha_median"].sum() == pytest.approx(rest)
+    assert of_stand["share_median"].sum() == pytest.approx(1)
+    listed = one_draw.trees[one_draw.trees["unit"] == 0]
+    basal_area = (np.pi / 4 * (listed["dbh_cm"] / 100) ** 2).sum() / 0.8
+    assert of_stand["basal_area_m2_ha_median"].sum() == pytest.approx(basal_area)
+    summary = stand_summary(one_draw)
+    assert summary["basal_area_m2_ha"].iloc[0] == pytest.approx(basal_area)
+
+
+def test_classes_begin_at_multiples_and_end_at_the_survey(posterior):
+    table = cohorts(posterior, class_years=25)
+    one = table[table["stand"] == "Fern Flat"]
+    assert (one["first_year"] % 25 == 0).all()
+    assert one["last_year"].iloc[-1] == SEASON
+    with pytest.raises(ValueError, match="at least 1 year"):
+        cohorts(posterior, class_years=0)
+
+
+def test_nested_plots_count_a_stem_by_the_area_that_listed_its_size():
+    posterior = fake_posterior(draws=2)
+    plots = posterior.survey.plots
+    first = plots["plot"] == "F-p1"
+    plots.loc[first, ["min_dbh_cm", "max_dbh_cm"]] = 5.0, 20.0
+    plots.loc[(plots["stand"] == "Fern Flat") & ~first, "min_dbh_cm"] = 20.0
+    listed = posterior.trees[posterior.trees["unit"] == 0]
+    area = np.where(listed["dbh_cm"] < 20, 0.2, 0.6)
+    basal_area = (np.pi / 4 * (listed["dbh_cm"] / 100) ** 2 / area).sum()
+    assert stand_summary(posterior)["basal_area_m2_ha"].iloc[0] == pytest.approx(basal_area)
+
+
+def test_without_plots_nothing_is_per_hectare(posterior, scans):
+    tables = {"cohorts": cohorts(posterior), "rate": rates(posterior, scans=scans), "stand_summary": stand_summary(posterior)}
+    for name, table in tables.items():
+        ridge = table[table["stand"] == "Stony Ridge"]
+        per_hectare = [column for column in table if "per_ha" in column or "m2_ha" in column]
+        assert per_hectare and ridge[per_hectare].isna().all().all(), name
+        assert (ridge["amounts"] == "among sampled trees").all()
+        assert (ridge["basis"] == "coring height").all()
+    assert tables["cohorts"].query("stand == 'Stony Ridge'")["share_median"].sum() == pytest.approx(1, abs=0.05)
+
+
+# trees
+
+
+def test_tree_columns_are_the_documented_ones(posterior):
+    head = ["stand", "tree", "species", "plot", "basis", *three("establishment_year"), *three("age"), "innermost_ring_year"]
+    middle = [*three("rings_added_centre"), "coring_height_cm", *three("coring_height_year"), *three("years_below_core")]
+    tail = ["sd_count", "sd_centre", "sd_height", "sd_grass", "sd_total", "left_out_reason", "note"]
+    expected = [*head, *middle, *tail]
+    assert list(tree_dates(posterior))[: len(expected)] == expected
+
+
+def test_every_tree_of_the_survey_has_its_row_in_order(posterior):
+    table = tree_dates(posterior)
+    assert table["tree"].tolist() == posterior.survey.trees["tree"].tolist()
+    oak = table[table["tree"] == "F-oak"].iloc[0]
+    assert "no profile" in oak["left_out_reason"] and pd.isna(oak["establishment_year_median"])
+
+
+@pytest.mark.parametrize(("survey_date", "completed"), [("2020-06-15", 2019), ("2020-11-15", 2020), ("2021-01-20", 2020)])
+def test_age_counts_completed_seasons(survey_date, completed):
+    posterior = fake_posterior(draws=5)
+    posterior.survey.stands["survey_date"] = pd.Timestamp(survey_date)
+    posterior.establishment_year[:, 0] = 2000
+    assert tree_dates(posterior)["age_median"].iloc[0] == completed - 2000 + 1
+
+
+def test_a_dead_tree_is_as_old_as_it_got():
+    posterior = fake_posterior(draws=5)
+    posterior.trees.loc[[0, 3], "status"] = "dead"
+    posterior.establishment_year[:, [0, 3]] = 1900
+    posterior.survey.trees.loc[0, "death_year"] = 1990.0
+    posterior.survey.cores.loc[posterior.survey.cores["tree"] == "F4", "last_ring_year"] = np.nan
+    table = tree_dates(posterior)
+    assert table["age_median"].iloc[0] == 91
+    assert pd.isna(table["age_median"].iloc[3])
+    summary = stand_summary(posterior)
+    assert summary["listed_stems"].iloc[0] == 58
+
+
+def test_steps_of_the_core_alone_are_merged_by_tree(posterior):
+    ages = pd.DataFrame({"tree": ["F4", "F1"], "sd_count": [1.5, 0.5], "sd_centre": [3.0, 0.0], "rings_added_centre_median": [4.0, 0.0]})
+    table = tree_dates(posterior, ages=ages).set_index("tree")
+    assert table.loc["F4", "sd_count"] == 1.5 and table.loc["F1", "sd_centre"] == 0
+    assert table.loc["F4", "rings_added_centre_median"] == 4
+    assert pd.isna(table.loc["F2", "sd_count"])
+    drawn = posterior.establishment_year[:, 3]
+    assert table.loc["F4", "sd_total"] == pytest.approx(drawn.std())
+
+
+def test_a_tree_without_coring_height_is_dated_at_coring_height_only(posterior):
+    ridge = tree_dates(posterior).query("stand == 'Stony Ridge'")
+    assert ridge["establishment_year_median"].isna().all() and ridge["age_median"].isna().all()
+    assert ridge["coring_height_year_median"].notna().all()
+    assert ridge["note"].str.contains("coring height only").all()
+
+
+# the local ratio
+
+
+def slow_background(rate: np.ndarray, centre: int, width: int) -> tuple[float, float]:
+    first = centre - width // 2
+    window = range(first, first + width)
+    if window[0] < 0 or window[-1] >= len(rate):
+        return np.nan, np.nan
+    around = [rate[year] for year in range(len(rate)) if 5 <= window[0] - year <= 40 or 5 <= year - window[-1] <= 40]
+    if not around:
+        return np.nan, np.nan
+    lowest = sorted(around)[: max(1, int(0.6 * len(around) + 0.5))]
+    return float(np.mean([rate[year] for year in window])), float(np.mean(lowest))
+
+
+@pytest.mark.parametrize("width", WINDOWS)
+@pytest.mark.parametrize("years", [12, 60, 150])
+def test_the_sliding_window_agrees_with_the_plain_loop(width, years):
+    rate = np.random.default_rng(years).gamma(0.7, size=(3, years))
+    rate[1] = 1.0  # ties
+    inside, background = inside_and_background(rate, width)
+    for draw in range(3):
+        slow = np.array([slow_background(rate[draw], centre, width) for centre in range(years)])
+        np.testing.assert_allclose(inside[draw], slow[:, 0], rtol=1e-12)
+        np.testing.assert_allclose(background[draw], slow[:, 1], rtol=1e-12)
+
+
+def test_the_steady_shape_is_seedlings_and_nothing_else():
+    age = SEASON - YEARS
+    steady = 0.3 * (1 + 50 * np.exp(-age / 3))
+    level = np.exp(np.random.default_rng(2).normal(size=(200, 1)))
+    shape = steady_shape(steady * level)
+    assert shape[age > 40].max() == 1
+    assert shape[-1] == pytest.approx(51, rel=1e-4)
+
+
+def test_the_smallest_telling_rate_is_one_stem_in_twenty_years_of_the_sample(posterior):
+    rate = smallest_telling_rate(posterior, 0)
+    assert rate[0] == pytest.approx(1 / (20 * 0.8))
+    assert rate[-1] > 10 * rate[0]  # the youngest are seen in the seedling subplot only
+    assert (smallest_telling_rate(posterior, 2) == 1 / 20).all()
+
+
+def test_four_units_are_scanned_in_about_a_second():
+    rate = np.random.default_rng(3).gamma(1.0, size=(1000, 350))
+    inside_and_background(rate[:2], 10)  # compiled before the clock starts
+    begun = time.process_time()
+    for width in WINDOWS:
+        inside_and_background(rate, width)
+    assert 4 * (time.process_time() - begun) < 3  # three times the time taken where this was written
+
+
+# pulses
+
+
+def test_the_burst_is_found_where_it_is(found):
+    flat = found[found["stand"] == "Fern Flat"]
+    assert len(flat) == 1
+    pulse = flat.iloc[0]
+    assert abs(pulse["start_median"] - BURST[0]) <= 1 and abs(pulse["end_median"] - BURST[1]) <= 1
+    assert BURST[0] <= pulse["centre_median"] <= BURST[1]
+    assert pulse["probability"] > 0.99
+    assert pulse["start_low"] <= pulse["start_median"] <= pulse["start_high"]
+    assert pulse["plots_with_it"] == 4 and 0.25 <= pulse["largest_plot_share"] < 0.6
+
+
+def test_the_excess_is_the_burst_above_its_background(posterior, found):
+    pulse = found[found["stand"] == "Fern Flat"].iloc[0]
+    inside = (BURST[0] <= YEARS) & (BURST[1] >= YEARS)
+    age = SEASON - YEARS
+    truth = (3.0 * np.exp(-age / 110))[inside].sum()
+    assert pulse["stems_per_ha_low"] < truth < pulse["stems_per_ha_high"]
+
+
+def test_cutting_on_record_is_said_with_the_pulse(found):
+    assert found.set_index("stand").loc["Fern Flat", "holds_if_cutting_differs"] == "a cut can leave the same shape"
+    assert found.set_index("stand").loc["Old Field", "holds_if_cutting_differs"] == "not assessed"
+
+
+def test_steady_recruitment_has_no_pulse(found):
+    assert "Stony Ridge" not in found["stand"].tolist()
+
+
+def test_the_prior_alone_never_reports(posterior):
+    empty = fake_posterior()
+    empty.living = [prior.copy() for prior in empty.prior_living]
+    assert pulses(empty).empty
+    assert list(pulses(empty)) == list(pulses(posterior))
+
+
+def test_a_ratio_that_the_prior_held_already_is_not_supported(posterior):
+    table = rates(fake_posterior())
+    in_burst = table[(table["stand"] == "Fern Flat") & table["year"].between(1933, 1936)]
+    assert (in_burst["supported"] == "yes").all() and (in_burst["pulse_score"] > 0.99).all()
+    quiet = table[(table["stand"] == "Fern Flat") & table["year"].between(1850, 1900)]
+    assert (quiet["supported"] == "no").all()
+
+
+def burst_posterior(bursts: list[tuple[int, int]], *, height: float = 12.0, draws: int = 200):
+    """One unit without plots with rectangular bursts, smoothed as a process with knots would."""
+    posterior = fake_posterior(draws=draws)
+    rng = np.random.default_rng(7)
+    rate = np.full(len(YEARS), 0.3)
+    for first, last in bursts:
+        rate[(first <= YEARS) & (last >= YEARS)] *= height
+    smooth = running_mean(rate[None], 5)[0]
+    living = smooth * np.exp(rng.normal(0, 0.15, (draws, 1)))
+    return SimpleNamespace(
+        **{**vars(posterior), "units": posterior.units[2:], "living": [living], "prior_living": posterior.prior_living[2:]}
+    )
+
+
+def starts_of(posterior) -> list[tuple[int, int]]:
+    scan = scan_unit(posterior, 0)
+    bursts = find_bursts(scan, ReportingLimit(0.95, "assumed"))
+    return sorted((int(YEARS[int(np.median(burst.start))]), int(YEARS[int(np.median(burst.end))])) for burst in bursts)
+
+
+@pytest.mark.parametrize(
+    "bursts", [[(1900, 1904)], [(1900, 1911)], [(1890, 1914)], [(1880, 1889), (1905, 1912)], [(1850, 1856), (1950, 1970)]]
+)
+def test_bursts_are_told_apart_with_their_edges(bursts):
+    assert starts_of(burst_posterior(bursts)) == bursts
+
+
+def test_one_burst_with_a_shoulder_is_one():
+    assert len(starts_of(burst_posterior([(1900, 1909), (1903, 1905)], height=4.0))) == 1
+
+
+def test_a_burst_below_twice_the_background_is_none():
+    assert starts_of(burst_posterior([(1900, 1909)], height=1.6)) == []
+
+
+# the reporting limit
+
+
+def grid() -> pd.DataFrame:
+    rows = [(n, c, d, 0.9 + n / 10_000 + 0.01 * (c < 0.5) + 0.001 * d, 40) for n in (50, 200) for c in (0.2, 0.8) for d in (0, 8)]
+    return pd.DataFrame(rows, columns=["listed_stems", "share_cored", "delay_sd_years", "limit", "simulated_surveys"])
+
+
+def test_the_packaged_table_has_its_columns():
+    assert list(limit_table()) == ["listed_stems", "share_cored", "delay_sd_years", "limit", "simulated_surveys"]
+
+
+def test_without_simulations_the_limit_is_assumed_and_says_so():
+    assert reporting_limit(100, 0.4, 5, table=grid()[:0]) == ReportingLimit(0.95, "assumed")
+
+
+def test_the_limit_is_the_highest_of_the_enclosing_designs():
+    assert reporting_limit(100, 0.4, 5, table=grid()).value == pytest.approx(0.9 + 0.02 + 0.01 + 0.008)
+    assert reporting_limit(50, 0.8, 0, table=grid()) == ReportingLimit(pytest.approx(0.905), "simulated")
+    assert reporting_limit(5000, 1.0, 30, table=grid()).value == pytest.approx(0.928)
+
+
+def test_a_limit_nothing_reaches_reports_nothing(posterior, scans):
+    table = grid().assign(limit=1.01)
+    assert pulses(posterior, scans=scans, limits=table).empty
+
+
+def test_the_spread_of_the_delays(posterior):
+    one = fake_posterior(draws=1)
+    mass = {"grass": np.array([[0.5, 0.0, 0.5]]), "height": np.array([[0.0, 0.5, 0.5]]), "breast_height": np.ones((1, 1))}
+    one.delay_posterior[0] = mass
+    assert delay_spread(one, 0) == pytest.approx(np.sqrt(1 + 0.25))
+    assert delay_spread(one, 2) == 0
+
+
+# the summary table
+
+
+def test_the_summary_of_the_old_field_is_even_aged(posterior):
+    table = stand_summary(posterior).set_index("stand")
+    assert table.loc["Old Field", "share_in_20_years_median"] > 0.95
+    assert table.loc["Fern Flat", "share_in_20_years_median"] < 0.6
+    assert abs(table.loc["Old Field", "half_span_first"] - 1959) <= 2
+
+
+def test_shares_over_an_age_are_counted_from_the_last_completed_season():
+    posterior = fake_posterior(draws=2)
+    rate = np.zeros((2, len(YEARS)))
+    rate[:, YEARS == 1959] = 3.0  # 61 seasons completed in 2019
+    rate[:, YEARS == 1960] = 1.0  # 60: not over 60
+    posterior.living[0] = rate
+    posterior.past_emerging[0] = np.ones_like(rate)
+    row = stand_summary(posterior).iloc[0]
+    assert row["share_over_60_years_median"] == 0.75
+    assert (row["half_span_first"], row["half_span_last"]) == (1959, 1959)
+    assert (row["span_80_first"], row["span_80_last"]) == (1959, 1960)
+    assert row["stems_per_ha_median"] == 4 and row["last_recruitment_year_median"] == 1959
+
+
+def test_the_summary_tells_what_it_rests_on(posterior):
+    row = stand_summary(posterior).iloc[0]
+    assert row["cores"] == 20 == sum(row[f"cores_{centre}"] for centre in ("pith", "arcs", "straight", "decayed", "unknown"))
+    assert row["attempts_failed"] == 1 and row["placement"] == "random" and row["listed_stems"] == 60
+    assert stand_summary(posterior)["placement"].iloc[2] == "no plots"
+
+
+def test_a_stand_where_nothing_is_dated_has_blanks():
+    posterior = fake_posterior(draws=3)
+    posterior.establishment_year[:] = -1
+    posterior.year_at_core[:] = -1
+    row = stand_summary(posterior).iloc[0]
+    assert pd.isna(row["oldest_year_median"])
+    assert tree_dates(posterior)["establishment_year_median"].isna().all()
+
+
+# tables behind pictures
+
+
+def test_model_tables(posterior):
+    delay = delays(posterior)
+    assert set(delay["delay"]) == {"grass", "height"} and "Stony Ridge" not in set(delay["stand"])
+    curve = size_curves(posterior)
+    flat = curve[curve["stand"] == "Fern Flat"]
+    mean = sum(float(np.mean(posterior.delay_posterior[0][stage] @ np.arange(length))) for stage, length in (("grass", 31), ("height", 41)))
+    assert flat["years_to_breast_height"].iloc[0] == pytest.approx(mean)
+    check = diameter_check(posterior)
+    assert check.groupby("stand")["observed"].sum()["Fern Flat"] == 60 and "Stony Ridge" not in set(check["stand"])
+    assert count_check(posterior)["stage"].tolist() == ["germinant", "grass", "emerging", "sapling"] * 2

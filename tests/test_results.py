@@ -1,0 +1,221 @@
+"""The folder of results: whole or not at all, never over somebody's work; and the summary in words."""
+
+from __future__ import annotations
+
+import json
+import re
+
+import numpy as np
+import pandas as pd
+import pytest
+from fake_posterior import fake_posterior
+
+from standage.errors import StandageError
+from standage.result_folder import build_result_folder, check_result_folder
+from standage.results import _digits, plain_values, result_tables, write_results, write_table
+from standage.summary import sayable, summary
+
+
+@pytest.fixture(scope="module")
+def posterior():
+    return fake_posterior(draws=100)
+
+
+@pytest.fixture(scope="module")
+def tables(posterior):
+    return result_tables(posterior)
+
+
+@pytest.fixture(scope="module")
+def result(posterior, tables, tmp_path_factory):
+    return write_results(posterior, tmp_path_factory.mktemp("site") / "deep" / "result", tables=tables, settings={"draws": np.int64(7)})
+
+
+TABLES = ("stand_summary", "tree_dates", "cohorts", "rate", "pulses", "parameters")
+
+
+def test_everything_is_there(result):
+    files = {path.relative_to(result).as_posix() for path in result.rglob("*") if path.is_file()}
+    expected = {f"{name}.csv" for name in TABLES} | {"verdict.json", "provenance.json", "posterior.nc"}
+    assert expected < files
+    assert {"figures/cohorts.png", "figures/establishment_rate.png", "figures/tree_dates.png"} < files
+    assert [path.name for path in result.parent.iterdir()] == ["result"]
+
+
+def test_tables_read_back_as_they_were(result, tables):
+    for name in TABLES:
+        back = pd.read_csv(result / f"{name}.csv", keep_default_na=False)
+        assert list(back) == list(tables[name]) and len(back) == len(tables[name])
+    back = pd.read_csv(result / "cohorts.csv")
+    np.testing.assert_allclose(back["share_median"], tables["cohorts"]["share_median"].astype(float), rtol=1e-3, atol=1e-8)
+    assert "e-" not in re.sub(r"[a-z]+e-[a-z]", "", (result / "rate.csv").read_text(encoding="utf-8")).replace("longleaf-pine", "")
+
+
+def test_years_are_written_without_a_point_and_blanks_empty(result):
+    trees = pd.read_csv(result / "tree_dates.csv", dtype=str, keep_default_na=False)
+    assert all(re.fullmatch(r"\d{4}|", year) for year in trees["establishment_year_median"])
+    assert (trees.loc[trees["stand"] == "Stony Ridge", "age_median"] == "").all()
+
+
+def test_provenance_tells_how_to_make_it_again(result):
+    told = json.loads((result / "provenance.json").read_text(encoding="utf-8"))
+    assert told["seed"] == 1 and told["level"] == 0.9 and told["draws"] == 7
+    assert told["inputs_sha256"] == {"trees.csv": "0" * 64}
+    assert {profile["key"] for profile in told["profiles"]} == {"longleaf-pine", "loblolly-pine"}
+    assert all(profile["sources"] for profile in told["profiles"])
+    assert told["libraries"]["numpy"] == np.__version__
+    assert "cohorts.csv" in told["files"] and "provenance.json" in told["files"]
+
+
+def test_verdict_is_json_that_every_reader_takes(tmp_path, tables):
+    posterior = fake_posterior(draws=100)
+    posterior.verdict |= {"rhat_max": float("nan"), "per_chain": np.array([1.0, np.inf])}
+    folder = write_results(posterior, tmp_path / "result", tables=tables)
+    verdict = json.loads((folder / "verdict.json").read_text(encoding="utf-8"), parse_constant=lambda word: pytest.fail(word))
+    assert verdict["rhat_max"] is None and verdict["per_chain"] == [1.0, None] and verdict["passed"] is True
+
+
+def fill_with(text: str):
+    def fill(folder):
+        (folder / "cohorts.csv").write_text(text, encoding="utf-8")
+        return {"seed": 1}
+
+    return fill
+
+
+def test_an_earlier_result_is_replaced_whole(tmp_path):
+    folder = build_result_folder(tmp_path / "out", fill_with("first"))
+
+    def other(building):
+        (building / "pulses.csv").write_text("second", encoding="utf-8")
+        return {}
+
+    build_result_folder(folder, other)
+    assert sorted(path.name for path in folder.iterdir()) == ["provenance.json", "pulses.csv"]
+
+
+def test_an_empty_folder_and_what_file_managers_leave_are_no_obstacle(tmp_path):
+    folder = tmp_path / "out"
+    folder.mkdir()
+    build_result_folder(folder, fill_with("a"))
+    (folder / ".DS_Store").write_bytes(b"")
+    (folder / "Thumbs.db").write_bytes(b"")
+    build_result_folder(folder, fill_with("b"))
+    assert (folder / "cohorts.csv").read_text(encoding="utf-8") == "b"
+
+
+def test_a_folder_that_is_no_result_is_left_alone(tmp_path):
+    (tmp_path / "notes.txt").write_text("mine", encoding="utf-8")
+    with pytest.raises(StandageError, match="not an earlier result"):
+        build_result_folder(tmp_path, fill_with("a"))
+    assert [path.name for path in tmp_path.iterdir()] == ["notes.txt"]
+
+
+@pytest.mark.parametrize("provenance", ['{"seed": 3}', "[1]", "not json"])
+def test_a_file_called_provenance_is_not_enough(tmp_path, provenance):
+    (tmp_path / "provenance.json").write_text(provenance, encoding="utf-8")
+    with pytest.raises(StandageError, match="not an earlier result"):
+        check_result_folder(tmp_path)
+
+
+def test_files_added_to_a_result_are_named_not_lost(tmp_path):
+    folder = build_result_folder(tmp_path / "out", fill_with("a"))
+    (folder / "my notes.txt").write_text("mine", encoding="utf-8")
+    with pytest.raises(StandageError, match="my notes.txt"):
+        build_result_folder(folder, fill_with("b"))
+    assert (folder / "cohorts.csv").read_text(encoding="utf-8") == "a"
+
+
+def test_a_file_in_the_way_is_said_plainly(tmp_path):
+    (tmp_path / "out").write_text("", encoding="utf-8")
+    with pytest.raises(StandageError, match="is a file"):
+        check_result_folder(tmp_path / "out")
+    with pytest.raises(StandageError, match="is a file"):
+        check_result_folder(tmp_path / "out" / "below")
+
+
+def test_a_writer_that_fails_leaves_the_earlier_result(tmp_path, tables):
+    folder = build_result_folder(tmp_path / "out", fill_with("earlier"))
+
+    def failing(building):
+        raise RuntimeError("disk full")
+
+    with pytest.raises(RuntimeError, match="disk full"):
+        write_results(fake_posterior(draws=100), folder, tables=tables, also=[failing])
+    assert (folder / "cohorts.csv").read_text(encoding="utf-8") == "earlier"
+    assert [path.name for path in tmp_path.iterdir()] == ["out"]
+
+
+def test_further_writers_belong_to_the_result(tmp_path, posterior, tables):
+    def report(building):
+        (building / "report.html").write_text("<p>", encoding="utf-8")
+
+    folder = write_results(posterior, tmp_path / "out", tables=tables, also=[report])
+    check_result_folder(folder)
+    assert "report.html" in json.loads((folder / "provenance.json").read_text(encoding="utf-8"))["files"]
+
+
+@pytest.mark.parametrize(
+    ("number", "text"),
+    [(0.0, "0"), (12.0, "12"), (1234567.8, "1234568"), (0.000012345678, "0.000012346"), (0.1, "0.1"), (3e-12, "0"), (-2.5, "-2.5")],
+)
+def test_numbers_are_written_for_spreadsheets(number, text):
+    assert _digits(number) == text
+
+
+def test_a_table_with_text_and_blanks(tmp_path):
+    write_table(pd.DataFrame({"stand": ["A, B", ""], "amount": [np.nan, 0.5]}), tmp_path / "table.csv")
+    assert (tmp_path / "table.csv").read_text(encoding="utf-8") == 'stand,amount\n"A, B",\n,0.5\n'
+
+
+def test_plain_values():
+    assert plain_values({"a": (np.float32(1), np.nan), 2: np.bool_(True)}) == {"a": [1.0, None], "2": True}
+
+
+# the summary in words
+
+
+@pytest.mark.parametrize(
+    ("number", "said"),
+    [(0, "none"), (0.03, "less than 0.1"), (0.27, "0.3"), (4.26, "4.3"), (46.2, "46"), (268.0, "270"), (12345.0, "12 000"), (9.97, "10")],
+)
+def test_numbers_are_sayable(number, said):
+    assert sayable(number) == said
+
+
+def test_the_summary_tells_each_stand(posterior, tables):
+    text = summary(posterior, tables=tables)
+    assert "The fit passed its checks" in text
+    flat, field, ridge = (next(part for part in text.split("\n\n") if part.startswith(name)) for name in ("Fern", "Old", "Stony"))
+    assert "One recruitment pulse stands out. It began" in flat and "Cutting is on record" in flat
+    assert "even-aged" in field and "even-aged" not in flat
+    assert "among the sampled trees" in ridge and "per hectare can't be told" in ridge and "height of the core" in ridge
+    assert "No recruitment pulse can be told" in ridge
+    assert "limit is assumed" in text and "post-oak" in text
+    assert "nan" not in text.lower() and "<NA>" not in text
+
+
+def test_a_failed_fit_is_said_first():
+    posterior = fake_posterior(draws=60)
+    posterior.verdict |= {"passed": False, "notes": ["Run again."]}
+    assert summary(posterior).startswith("THE FIT DID NOT PASS")
+    assert "Run again." in summary(posterior).split("\n\n")[0]
+
+
+def test_what_cannot_be_told_is_said():
+    posterior = fake_posterior(draws=60)
+    rng = np.random.default_rng(1)
+    posterior.living[0] = posterior.living[0] * np.exp(rng.normal(0, 1.5, (60, 1)))
+    spread = rng.integers(1700, 1900, posterior.establishment_year.shape)
+    posterior.establishment_year[:, :1] = spread[:, :1]
+    text = summary(posterior)
+    assert "We can't tell well how many stems per hectare" in text
+    assert "We can't tell the year of the oldest tree" in text
+
+
+def test_weak_designs_are_warned_of():
+    posterior = fake_posterior(draws=60)
+    posterior.survey.plots["placement"] = np.where(posterior.survey.plots["stand"] == "Fern Flat", "chosen", "")
+    posterior.survey.trees.loc[posterior.survey.trees["core_outcome"] == "not_tried", "core_outcome"] = "no_sound_wood"
+    text = summary(posterior)
+    assert "placed by choice" in text and "not recorded" in text and "attempts to core gave nothing" in text
