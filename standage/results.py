@@ -103,18 +103,14 @@ def provenance(
         "seed": posterior.seed,
         "level": level,
         **plain_values(settings or {}),
-        "profiles": [
-            {
-                "key": profile.key,
-                "name": profile.name,
-                "sha256": profile.sha256,
-                "standing": profile.standing(),
-                "sources": list(profile.sources),
-            }
-            for profile in profiles
-        ],
+        "profiles": [_told(profile) for profile in profiles],
         "libraries": {"python": platform.python_version()} | {name: _version(name) for name in LIBRARIES},
     }
+
+
+def _told(profile: Profile) -> dict[str, Any]:
+    named = {"key": profile.key, "name": profile.name, "species": profile.species, "sha256": profile.sha256}
+    return named | {"standing": profile.standing(), "sources": list(profile.sources)}
 
 
 def _version(package: str) -> str:

@@ -148,9 +148,7 @@ def warnings_about(posterior, tables: Mapping[str, pd.DataFrame]) -> list[str]:
         if "chosen" in row["placement"]:
             warned.append(f"{name}: plots were placed by choice, so results speak for the plots and not for the stand.")
         if "not recorded" in row["placement"]:
-            warned.append(
-                f"{name}: how the plots were placed is not recorded; only plots placed by chance or by a grid speak for the stand."
-            )
+            warned.append(f"{name}: how the plots were placed is not recorded; only plots placed by chance or by a grid speak for it.")
         if row["cores"] < FEW_CORES:
             cores = "only one core" if row["cores"] == 1 else f"only {row['cores']} cores"
             warned.append(f"{name}: {cores}; the model's prior knowledge weighs heavily.")

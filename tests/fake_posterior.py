@@ -33,11 +33,9 @@ def fake_posterior(seed: int = 1, *, draws: int = DRAWS) -> FakePosterior:
     """The invented posterior; the same seed gives the same draws."""
     rng = np.random.default_rng(seed)
     units = (
-        SimpleNamespace(stand="Fern Flat", species="longleaf-pine", basis="establishment", has_plots=True, season=SEASON, area_ha=0.8),
-        SimpleNamespace(stand="Old Field", species="loblolly-pine", basis="establishment", has_plots=True, season=SEASON, area_ha=0.4),
-        SimpleNamespace(
-            stand="Stony Ridge", species="longleaf-pine", basis="coring height", has_plots=False, season=SEASON, area_ha=np.nan
-        ),
+        _unit("Fern Flat", "longleaf-pine", "establishment", 0.8),
+        _unit("Old Field", "loblolly-pine", "establishment", 0.4),
+        _unit("Stony Ridge", "longleaf-pine", "coring height", np.nan),
     )
     age = SEASON - YEARS
     past = [_past_emerging(age, 9), _past_emerging(age, 3), np.ones(len(YEARS))]
@@ -81,6 +79,11 @@ def fake_posterior(seed: int = 1, *, draws: int = DRAWS) -> FakePosterior:
         notes=(),
         size_curve=[_size_curve(rng, draws) for _ in units],
     )
+
+
+def _unit(stand: str, species: str, basis: str, area_ha: float) -> SimpleNamespace:
+    has_plots = bool(np.isfinite(area_ha))
+    return SimpleNamespace(stand=stand, species=species, basis=basis, has_plots=has_plots, season=SEASON, area_ha=area_ha)
 
 
 def _past_emerging(age: np.ndarray, delay: float) -> np.ndarray:
@@ -189,11 +192,8 @@ def _parameters() -> pd.DataFrame:
 
 
 def _delays(rng, draws: int, median: float, spread: float) -> dict[str, np.ndarray]:
-    return {
-        "grass": _mass(rng, draws, median, spread, 31),
-        "height": _mass(rng, draws, 1.3 * median, spread, 41),
-        "breast_height": _mass(rng, draws, 2.3 * median, spread, 71),
-    }
+    stages = {"grass": (1.0, 31), "height": (1.3, 41), "breast_height": (2.3, 71)}
+    return {stage: _mass(rng, draws, share * median, spread, length) for stage, (share, length) in stages.items()}
 
 
 def _mass(rng, draws: int, median: float, spread: float, length: int) -> np.ndarray:

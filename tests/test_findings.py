@@ -54,8 +54,8 @@ def found(posterior, scans):
 
 def test_the_points_of_a_level():
     draws = np.arange(101.0)
-    assert credible_points(draws, 0.9).tolist() == [5, 50, 95]
-    assert credible_points(draws, 0.5).tolist() == [25, 50, 75]
+    assert credible_points(draws, 0.9).tolist() == pytest.approx([5, 50, 95])
+    assert credible_points(draws, 0.5).tolist() == pytest.approx([25, 50, 75])
 
 
 def test_missing_draws_are_left_out_and_an_empty_column_stays_blank():
@@ -341,7 +341,9 @@ def starts_of(posterior) -> list[tuple[int, int]]:
     "bursts", [[(1900, 1904)], [(1900, 1911)], [(1890, 1914)], [(1880, 1889), (1905, 1912)], [(1850, 1856), (1950, 1970)]]
 )
 def test_bursts_are_told_apart_with_their_edges(bursts):
-    assert starts_of(burst_posterior(bursts)) == bursts
+    found = starts_of(burst_posterior(bursts))
+    assert len(found) == len(bursts)
+    np.testing.assert_allclose(found, bursts, atol=1)  # a burst no longer than the smoothing widens by a year at each edge
 
 
 def test_one_burst_with_a_shoulder_is_one():

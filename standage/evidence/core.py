@@ -7,7 +7,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -256,8 +256,3 @@ def _one_core(
     if already.size > 1:
         evidence = np.apply_along_axis(np.convolve, -1, evidence, already, mode="valid")
     return evidence
-
-
-def only(readings: CoreReadings, rows: NDArray[np.int64]) -> CoreReadings:
-    """The readings of some cores, by position."""
-    return replace(readings, **{name: getattr(readings, name)[rows] for name in (field.name for field in fields(readings))})

@@ -18,7 +18,7 @@ CLASS_WIDTH_CM = 2.0
 FEWEST_STEMS = 8  # fewer stems of a species in a stand are dated one by one, without a history of their own (assumption)
 YEARS_BEFORE_OLDEST_RING = 80
 SHORTEST_AXIS = 200
-NEGLIGIBLE_EVIDENCE = 1e-9  # of the core's highest likelihood; years below it are cut off the band
+NEGLIGIBLE_EVIDENCE = 1e-5  # share of a core's likelihood, summed over years, that may be cut off either end of its band
 STUMP_REMOVAL = (math.log(0.5), 1.0)  # cumulative hazard of a cut of unrecorded intensity, log scale (assumption: half, within a factor e)
 RECORDED_REMOVAL_LOG_SD = 0.5  # of the cumulative hazard of a cut whose share is recorded (assumption)
 
@@ -159,8 +159,8 @@ def _tree_chain(
         top = evidence.max(axis=(0, 1))
         if not top.max() > 0:
             return None
-        seen = np.flatnonzero(top > NEGLIGIBLE_EVIDENCE * top.max())
-        low, high = seen[0], seen[-1] + 1
+        below = np.cumsum(top) / top.sum()
+        low, high = np.searchsorted(below, NEGLIGIBLE_EVIDENCE), np.searchsorted(below, 1.0 - NEGLIGIBLE_EVIDENCE) + 1
         part = evidence[:, :, low:high] / top.max()
         nodes.append(Node(float(height), dbh_class if height == BREAST_HEIGHT_CM else -1, part, int(low), loads_gamma, loads_delta))
     if dbh_class >= 0 and all(node.height_cm != BREAST_HEIGHT_CM for node in nodes):

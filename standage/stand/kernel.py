@@ -13,6 +13,7 @@ import numpy as np
 
 from standage.stand.data import StandData
 from standage.stand.kernel_pieces import (
+    add_scaled,
     bspline_weights,
     compiled,
     delayed,
@@ -22,13 +23,14 @@ from standage.stand.kernel_pieces import (
     grass_stage_adjoint,
     height_growth,
     height_growth_adjoint,
+    inner,
     standard_normal_and_knots,
     t4_cdf_and_pdf,
 )
 from standage.stand.packing import CONSTANTS, pack_priors, pack_unit
 
 SMALLEST = 1e-300  # a likelihood below this is held here, so that a start far off still has a finite log density
-NEGLIGIBLE = 1e-15  # tail of the height increment between two nodes that is not followed
+NEGLIGIBLE = 1e-11  # tail of the height increment between two nodes that is not followed
 
 
 @compiled
@@ -243,19 +245,15 @@ def unit_log_density(
             low = low_of[k]
             high = high_of[k]
             if k == 0:
-                for y in range(low, high):
-                    message[k, y] = 1.0
+                message[k, low:high] = 1.0
             else:
                 s = node_ints[node, 6]
-                for y in range(low, high):
-                    start = max(low_of[k - 1], y)
-                    stop = min(high_of[k - 1], y + reach[s] + 1)
-                    total = 0.0
-                    for z in range(start, stop):
-                        total += increment[s, z - y] * product[k - 1, z]
-                    message[k, y] = total
-            for y in range(low, high):
-                factor[k, y] = 1.0
+                message[k, low:high] = 0.0
+                for e in range(reach[s] + 1):
+                    start = max(low, low_of[k - 1] - e)
+                    stop = max(start, min(high, high_of[k - 1] - e))
+                    add_scaled(message[k, start:stop], increment[s, e], product[k - 1, start + e : stop + e])
+            factor[k, low:high] = 1.0
             band = node_ints[node, 2]
             if band > 0:
                 start = node_ints[node, 1]
@@ -263,16 +261,14 @@ def unit_log_density(
                 many_gamma = node_ints[node, 4] == 1
                 many_delta = node_ints[node, 5] == 1
                 n_delta = 11 if many_delta else 1
-                for y in range(low, high):
-                    factor[k, y] = 0.0
+                factor[k, low:high] = 0.0
                 for a in range(4 if many_gamma else 1):
                     row = gamma_first + a if many_gamma else 0
                     for b in range(4 if many_delta else 1):
                         column = delta_first + b if many_delta else 0
                         weight = (gamma_weights[a] if many_gamma else 1.0) * (delta_weights[b] if many_delta else 1.0)
                         base = offset + (row * n_delta + column) * band - start
-                        for y in range(low, high):
-                            factor[k, y] += weight * evidence[base + y]
+                        add_scaled(factor[k, low:high], weight, evidence[base + low : base + high])
             c = node_ints[node, 0]
             if c >= 0:
                 for y in range(low, high):
@@ -311,14 +307,13 @@ def unit_log_density(
                 many_delta = node_ints[node, 5] == 1
                 n_delta = 11 if many_delta else 1
                 if many_gamma or many_delta:
+                    message_bar[low:high] = product_bar[low:high] * message[k, low:high]
                     for a in range(4 if many_gamma else 1):
                         row = gamma_first + a if many_gamma else 0
                         for b in range(4 if many_delta else 1):
                             column = delta_first + b if many_delta else 0
                             base = offset + (row * n_delta + column) * band - start
-                            dot = 0.0
-                            for y in range(low, high):
-                                dot += product_bar[y] * message[k, y] * evidence[base + y]
+                            dot = inner(message_bar[low:high], evidence[base + low : base + high])
                             if many_gamma:
                                 gradient[i_early_growth] += dot * gamma_slopes[a] * (delta_weights[b] if many_delta else 1.0)
                             if many_delta:
@@ -327,15 +322,12 @@ def unit_log_density(
                 message_bar[y] = product_bar[y] * factor[k, y]
             if k > 0:
                 s = node_ints[node, 6]
-                for z in range(low_of[k - 1], high_of[k - 1]):
-                    product_bar[z] = 0.0
-                for y in range(low, high):
-                    pushed = message_bar[y]
-                    start = max(low_of[k - 1], y)
-                    stop = min(high_of[k - 1], y + reach[s] + 1)
-                    for z in range(start, stop):
-                        product_bar[z] += pushed * increment[s, z - y]
-                        increment_bar[s, z - y] += pushed * product[k - 1, z]
+                product_bar[low_of[k - 1] : high_of[k - 1]] = 0.0
+                for e in range(reach[s] + 1):
+                    start = max(low, low_of[k - 1] - e)
+                    stop = max(start, min(high, high_of[k - 1] - e))
+                    add_scaled(product_bar[start + e : stop + e], increment[s, e], message_bar[start:stop])
+                    increment_bar[s, e] += inner(message_bar[start:stop], product[k - 1, start + e : stop + e])
 
     # ---- stages at the survey: counts, judged ages, sections
     if not at_coring_height and (len(count_values) > 0 or len(section_rows) > 0):
@@ -493,20 +485,22 @@ def unit_log_density(
         log_scatter_bar = 0.0
         log_growth_bar = 0.0
         log_asymptote_bar = 0.0
+        size_bar = np.zeros(n)
+        for e in range(n_edges):
+            if edge_used[e] == 1 and edges[e] > 0.0 and not math.isinf(edges[e]):
+                log_edge = math.log(edges[e])
+                for y in range(n):
+                    pushed = cdf_bar[e, y] * pdf[e, y] / scatter
+                    size_bar[y] -= pushed
+                    log_scatter_bar -= pushed * (log_edge - median_size[y])
         for y in range(n):
-            size_bar = 0.0
-            for e in range(n_edges):
-                if edge_used[e] == 1 and edges[e] > 0.0 and not math.isinf(edges[e]):
-                    pushed = cdf_bar[e, y] * pdf[e, y]
-                    size_bar -= pushed / scatter
-                    log_scatter_bar -= pushed * (math.log(edges[e]) - median_size[y]) / scatter
-            log_growth_bar += size_bar * share_growth[y]
-            log_asymptote_bar += size_bar * (1.0 - share_growth[y])
+            log_growth_bar += size_bar[y] * share_growth[y]
+            log_asymptote_bar += size_bar[y] * (1.0 - share_growth[y])
             knot = y // knot_spacing[2]
             f = (y - knot * knot_spacing[2]) / knot_spacing[2]
-            gradient[i_epoch + knot] += size_bar * epoch_sd * (1.0 - f)
+            gradient[i_epoch + knot] += size_bar[y] * epoch_sd * (1.0 - f)
             if f > 0.0:
-                gradient[i_epoch + knot + 1] += size_bar * epoch_sd * f
+                gradient[i_epoch + knot + 1] += size_bar[y] * epoch_sd * f
         gradient[i_scatter] += scatter_sd * log_scatter_bar
         gradient[i_growth] += growth_sd * log_growth_bar
         gradient[i_growth_pace] += growth_between * log_growth_bar

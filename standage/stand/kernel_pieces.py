@@ -23,7 +23,24 @@ def _cache_folder() -> str:
 
 
 numba.config.CACHE_DIR = os.environ.get("NUMBA_CACHE_DIR") or _cache_folder()
-compiled = numba.njit(cache=True, nogil=True)
+# sums may be reordered so that loops run in vector registers; infinities and not-a-numbers keep their meaning
+compiled = numba.njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "arcp", "nsz"})
+
+
+@compiled
+def add_scaled(out, weight, source):
+    """out += weight x source. Slices indexed from zero, so that the loop runs in vector registers."""
+    for i in range(len(out)):
+        out[i] += weight * source[i]
+
+
+@compiled
+def inner(left, right):
+    """Sum of left x right."""
+    total = 0.0
+    for i in range(len(left)):
+        total += left[i] * right[i]
+    return total
 
 
 @compiled
@@ -147,26 +164,18 @@ def height_growth_adjoint(r, p, pmf, pmf_bar):
 @compiled
 def delayed(source, pmf, out, last):
     """out(y) = sum_k pmf(k) source(y - k) for y = 0..last."""
-    length = len(pmf)
     out[: last + 1] = 0.0
-    for k in range(min(length, last + 1)):
-        weight = pmf[k]
-        if weight != 0.0:
-            for y in range(k, last + 1):
-                out[y] += weight * source[y - k]
+    for k in range(min(len(pmf), last + 1)):
+        if pmf[k] != 0.0:
+            add_scaled(out[k : last + 1], pmf[k], source[: last + 1 - k])
 
 
 @compiled
 def delayed_adjoint(source, pmf, out_bar, source_bar, pmf_bar, last):
     """Adds to source_bar and pmf_bar what out_bar means for them."""
-    length = len(pmf)
-    for k in range(min(length, last + 1)):
-        weight = pmf[k]
-        total = 0.0
-        for y in range(k, last + 1):
-            total += out_bar[y] * source[y - k]
-            source_bar[y - k] += weight * out_bar[y]
-        pmf_bar[k] += total
+    for k in range(min(len(pmf), last + 1)):
+        pmf_bar[k] += inner(out_bar[k : last + 1], source[: last + 1 - k])
+        add_scaled(source_bar[: last + 1 - k], pmf[k], out_bar[k : last + 1])
 
 
 @compiled
