@@ -88,12 +88,13 @@ def random_tree(rng, season, basis, class_edges_cm):
         if height != 137.0 or kind == "diameter and core":
             loads = [bool(value) for value in rng.integers(0, 2, 2)]
             start, evidence = random_core(rng, likely_year, *loads)
-        nodes.append(Node(height_cm=height, dbh_class=dbh_class, evidence=evidence, band_start=start, loads_gamma=loads[0], loads_delta=loads[1]))
+        on_gamma, on_delta = loads
+        nodes.append(Node(height, dbh_class, evidence=evidence, band_start=start, loads_gamma=on_gamma, loads_delta=on_delta))
     return TreeChain(nodes=tuple(nodes))
 
 
 def random_unit(rng, n_years, species_index, has_grass_stage, stand, basis, has_plots, class_edges_cm):
-    """A unit with plots or none, cuts, cored and uncored stems, counts of all stages with and without judged ages, and all kinds of section.
+    """A unit with plots or none, cuts, stems with and without cores, counts of all stages, some with judged ages, all kinds of section.
 
     Nothing is impossible: without a grass stage none is counted in it and no section is said to have been in it.
     """
@@ -106,11 +107,10 @@ def random_unit(rng, n_years, species_index, has_grass_stage, stand, basis, has_
     establishment = basis == "establishment"
     n_uncored = int(rng.integers(1, 5)) if establishment else 0
     n_counts = 10 if establishment else 0
-    age_low, age_high = np.full(n_counts, np.nan), np.full(n_counts, np.nan)
-    for j in range(1, n_counts, 2):
-        age_low[j] = rng.integers(0, 4) if j % 4 == 1 else 0
-        age_high[j] = age_low[j] + rng.integers(2, 25)
-    stage = rng.permutation(np.arange(n_counts) % 4)
+    stage = np.arange(n_counts) % 4
+    judged = np.isin(np.arange(n_counts), rng.choice(n_counts, n_counts // 2, replace=False)) | (np.arange(n_counts) >= 6)
+    age_low = np.where(judged, np.where(stage == STAGES.index("germinant"), 0, rng.integers(0, 4, n_counts)), np.nan)
+    age_high = age_low + np.where(stage == STAGES.index("sapling"), rng.integers(15, 30, n_counts), rng.integers(2, 12, n_counts))
     count = rng.integers(0, 15, n_counts)
     kinds = np.array([0, 0, 1, 1, 2, 2, 3, 3]) if establishment else np.zeros(0, dtype=int)
     value = rng.integers(1, 12, len(kinds))
@@ -154,7 +154,7 @@ def random_stand_data(seed, units=(("establishment", True),), grass_stages=(True
     class_edges_cm = np.unique(np.concatenate([np.arange(0.0, 42.0, 2.0), [5.0, 12.7], [np.inf]]))
     species = []
     for index, has_grass_stage in enumerate(grass_stages):
-        species.append(SpeciesData(key=f"invented-{index}", profile=invented_profile(rng, has_grass_stage), has_grass_stage=has_grass_stage))
+        species.append(SpeciesData(f"invented-{index}", invented_profile(rng, has_grass_stage), has_grass_stage))
     made = []
     for u, (basis, has_plots) in enumerate(units):
         index = u % len(species)

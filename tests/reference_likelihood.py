@@ -1,7 +1,8 @@
 """The model of docs/the-model.md, a third time: plain loops, for tiny surveys only.
 
-Written from the page alone, so that a mistake in the kernel or in the PyMC statement shows as a difference. Nothing here is fast; every sum of the page is
-one loop. Years are positions on the axis, 0 .. n_years - 1; `season` is the position of the survey season S. Section numbers are those of the page.
+Written from the page alone, so that a mistake in the kernel or in the PyMC statement shows as a difference. Nothing here is fast; every
+sum of the page is one loop. Years are positions on the axis, 0 .. n_years - 1; `season` is the position of the survey season S. Section
+numbers are those of the page.
 """
 
 import math
@@ -34,7 +35,10 @@ def log_prior(parameters, data):
     for name in ("grass_median", "grass_spread", "height_years", "growth", "asymptote", "scatter"):
         for k in range(len(data.species)):
             total += log_standard_normal(parameters[name][k])
-    of_unit = ("level", "activity", "pulse_scale", "trend_scale", "shared_pace", "grass_pace", "height_pace", "growth_pace", "early_growth", "counting", "slope", "early")
+    of_unit = (
+        *("level", "activity", "pulse_scale", "trend_scale", "shared_pace", "grass_pace", "height_pace", "growth_pace"),
+        *("early_growth", "counting", "slope", "early"),
+    )
     for u in range(len(data.units)):
         for name in of_unit:
             total += log_standard_normal(parameters[name][u])
@@ -82,6 +86,7 @@ def softplus(x):
 
 def grass_stage_pmf(log_median, spread, longest):
     """P(G = g) for g = 0 .. longest (section 3); P(G = 0) is 0."""
+
     def below(g):
         return ndtr((math.log(g + 0.5) - log_median) / spread)
 
@@ -131,7 +136,8 @@ class UnitReading:
         self._arrivals = {}
         self.grass_pmf = self._grass_pmf()
         self.living = [self._living(t) for t in range(self.season + 1)]
-        self.class_probability = [[self._class_probability(c, y) for c in range(len(data.class_edges_cm) - 1)] for y in range(self.season + 1)]
+        classes = range(len(data.class_edges_cm) - 1)
+        self.class_probability = [[self._class_probability(c, y) for c in classes] for y in range(self.season + 1)]
 
     def of_unit(self, name):
         return float(self.parameters[name][self.index])
@@ -171,9 +177,11 @@ class UnitReading:
         if not self.species.has_grass_stage:
             return [1.0]
         pace = (self.of_unit("shared_pace") + self.of_unit("grass_pace")) / math.sqrt(2)
-        log_median = math.log(self.profile["grass_stage.median_years"]) + self.profile["grass_stage.median_log_sd"] * self.of_species("grass_median")
+        log_median = math.log(self.profile["grass_stage.median_years"])
+        log_median += self.profile["grass_stage.median_log_sd"] * self.of_species("grass_median")
         log_median += self.profile["grass_stage.between_stand_log_sd"] * pace
-        log_spread = math.log(self.profile["grass_stage.within_stand_log_sd"]) + self.profile["grass_stage.within_log_sd"] * self.of_species("grass_spread")
+        log_spread = math.log(self.profile["grass_stage.within_stand_log_sd"])
+        log_spread += self.profile["grass_stage.within_log_sd"] * self.of_species("grass_spread")
         return grass_stage_pmf(log_median, math.exp(log_spread), int(self.profile["grass_stage.longest_years"]))
 
     def _shape(self, height):
@@ -182,7 +190,8 @@ class UnitReading:
         if height <= emergence:
             return 0.0
         pace = (self.of_unit("shared_pace") + self.of_unit("height_pace")) / math.sqrt(2)
-        log_years = math.log(self.profile["height_growth.years_to_breast_height"]) + self.profile["height_growth.years_log_sd"] * self.of_species("height_years")
+        log_years = math.log(self.profile["height_growth.years_to_breast_height"])
+        log_years += self.profile["height_growth.years_log_sd"] * self.of_species("height_years")
         log_years += self.profile["height_growth.between_stand_log_sd"] * pace
         mean = math.exp(log_years) * ((height - emergence) / (BREAST_HEIGHT - emergence)) ** self.profile["height_growth.exponent"]
         return mean / (self.profile["height_growth.dispersion"] - 1)
@@ -267,7 +276,7 @@ class UnitReading:
             + self.profile["size.growth_log_sd"] * self.of_species("growth")
             + self.profile["size.growth_between_stand_log_sd"] * self.of_unit("growth_pace")
         )
-        asymptote = math.exp(math.log(self.profile["size.asymptote_cm"]) + self.profile["size.asymptote_log_sd"] * self.of_species("asymptote"))
+        asymptote = self.profile["size.asymptote_cm"] * math.exp(self.profile["size.asymptote_log_sd"] * self.of_species("asymptote"))
         scatter = math.exp(math.log(self.profile["size.scatter"]) + self.profile["size.scatter_log_sd"] * self.of_species("scatter"))
         n = self.season - y
         median = asymptote * (1 - math.exp(-(growth / asymptote) * (n + 0.5)))
@@ -286,17 +295,17 @@ class UnitReading:
     # Section 6
 
     def log_likelihood(self):
-        total = self._log_plots() if self.unit.has_plots else -sum(self.arrival(self.unit.reference_height_cm))
+        total = self.log_plots() if self.unit.has_plots else -sum(self.arrival(self.unit.reference_height_cm))
         for tree in self.unit.trees:
             total += log_of(self.tree_likelihood(tree))
         at_breast_height = self.arrival(BREAST_HEIGHT)
         for c, count in zip(self.unit.uncored_class, self.unit.uncored_count, strict=True):
             total += count * log_of(sum(at_breast_height[y] * self.class_probability[y][c] for y in range(self.season + 1)))
         if self.establishment:
-            total += self._log_counts() + self._log_sections()
+            total += self.log_counts() + self.log_sections()
         return total
 
-    def _log_plots(self):
+    def log_plots(self):
         phi = math.exp(math.log(4) + 0.8 * float(self.parameters["plot_dispersion"]))
         alpha = self.arrival(BREAST_HEIGHT)
         total = 0.0
@@ -306,10 +315,11 @@ class UnitReading:
             for y in range(self.season + 1):
                 for c in range(self.unit.plot_class_low[p], self.unit.plot_class_high[p]):
                     listed += alpha[y] * self.class_probability[y][c]
-            total += phi * math.log(phi) - gammaln(phi) + gammaln(phi + stems) - (phi + stems) * math.log(phi + area * listed) + stems * math.log(area)
+            total += phi * math.log(phi) - gammaln(phi) + gammaln(phi + stems) - (phi + stems) * math.log(phi + area * listed)
+            total += stems * math.log(area)
         return total
 
-    def _log_counts(self):
+    def log_counts(self):
         phi = math.exp(0.8 * float(self.parameters["count_dispersion"]))
         total = 0.0
         for j in range(len(self.unit.count_stage)):
@@ -329,7 +339,7 @@ class UnitReading:
                 total += count * (log_of(in_range) - log_of(sum(by_age)))
         return total
 
-    def _log_sections(self):
+    def log_sections(self):
         total = 0.0
         for q in range(len(self.unit.section_kind)):
             kind, value = int(self.unit.section_kind[q]), int(self.unit.section_value[q])

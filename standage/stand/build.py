@@ -14,7 +14,7 @@ from standage.profiles import Profile, load_profile, profile_keys
 from standage.stand.data import BREAST_HEIGHT_CM, FACTOR_NODES, STAGES, Node, SpeciesData, StandData, TreeChain, UnitData
 from standage.survey import Survey
 
-CLASS_WIDTH_CM = 2.0
+CLASS_WIDTHS_CM = ((20.0, 2.0), (40.0, 4.0), (np.inf, 8.0))  # up to a diameter, the width of its classes: well under the scatter of size at one age
 FEWEST_STEMS = 8  # fewer stems of a species in a stand are dated one by one, without a history of their own (assumption)
 YEARS_BEFORE_OLDEST_RING = 80
 SHORTEST_AXIS = 200
@@ -126,8 +126,10 @@ def _axis(survey: Survey, groups: list, profiles: dict[str, Profile]) -> tuple[i
 def _class_edges(survey: Survey) -> np.ndarray:
     largest = np.nanmax([10.0, *survey.trees["dbh_cm"]])
     limits = [*survey.plots["min_dbh_cm"].dropna(), *survey.plots["max_dbh_cm"].dropna()]
-    inner = np.arange(CLASS_WIDTH_CM, largest + CLASS_WIDTH_CM, CLASS_WIDTH_CM)
-    return np.unique(np.concatenate([[0.0], inner, [limit for limit in limits if limit > 0], [np.inf]]))
+    inner = [0.0]
+    while inner[-1] < largest:
+        inner.append(inner[-1] + next(width for up_to, width in CLASS_WIDTHS_CM if inner[-1] < up_to))
+    return np.unique(np.concatenate([inner, [limit for limit in limits if limit > 0], [np.inf]]))
 
 
 def _dbh_class(edges: np.ndarray, dbh_cm: float) -> int:

@@ -139,8 +139,10 @@ def date_stems(
             established[:, i] = np.where(year >= 0, data.first_year + year, NO_YEAR)
     for (unit, c), members in by_size.items():
         state = states[unit]
-        arrival = delayed(state.living, state.delays.to_height(BREAST_HEIGHT_CM))
-        years = size_years(state.living, state.delays, arrival, state.in_class(edges[c], edges[c + 1]), len(members), generator)
+        key = (unit, "by size")
+        if key not in arrivals:
+            arrivals[key] = delayed(state.living, state.delays.to_height(BREAST_HEIGHT_CM))
+        years = size_years(state.living, state.delays, arrivals[key], state.in_class(edges[c], edges[c + 1]), len(members), generator)
         established[:, members] = np.where(years >= 0, data.first_year + years, NO_YEAR)
     return at_core, established
 

@@ -12,6 +12,7 @@ import os
 from pathlib import Path
 
 import numba
+import numpy as np
 
 
 def _cache_folder() -> str:
@@ -41,6 +42,24 @@ def inner(left, right):
     for i in range(len(left)):
         total += left[i] * right[i]
     return total
+
+
+@compiled
+def from_whitened(mode, rows, z):
+    """mode + z @ rows, without a threaded library that would fight over the cores with the chains."""
+    x = mode.copy()
+    for j in range(len(z)):
+        add_scaled(x, z[j], rows[j])
+    return x
+
+
+@compiled
+def to_whitened(rows, gradient):
+    """rows @ gradient."""
+    out = np.empty(len(gradient))
+    for j in range(len(gradient)):
+        out[j] = inner(rows[j], gradient)
+    return out
 
 
 @compiled
@@ -168,6 +187,27 @@ def delayed(source, pmf, out, last):
     for k in range(min(len(pmf), last + 1)):
         if pmf[k] != 0.0:
             add_scaled(out[k : last + 1], pmf[k], source[: last + 1 - k])
+
+
+@compiled
+def delayed_by_draw(source, pmf, out):
+    """`delayed` for every draw: arrays `(draw, year)`, `(draw, k)`, `(draw, year)`."""
+    for d in range(source.shape[0]):
+        delayed(source[d], pmf[d], out[d], source.shape[1] - 1)
+
+
+@compiled
+def in_class_by_draw(median_log, scatter, log_low, log_high, out):
+    """Probability of a diameter between two class edges, `(draw, year)`; minus infinity and infinity are open ends."""
+    for d in range(median_log.shape[0]):
+        for y in range(median_log.shape[1]):
+            above = 1.0
+            if not math.isinf(log_high):
+                above, _ = t4_cdf_and_pdf((log_high - median_log[d, y]) / scatter[d])
+            below = 0.0
+            if not math.isinf(log_low):
+                below, _ = t4_cdf_and_pdf((log_low - median_log[d, y]) / scatter[d])
+            out[d, y] = above - below
 
 
 @compiled

@@ -1,8 +1,8 @@
 """The stand model written in PyMC: the public statement of the posterior, to read, to draw from the prior, and to fit small surveys.
 
-`fit` samples the same posterior through a faster kernel. Both are held, in `tests/`, to a third reading written in plain loops. The model is described in
-docs/the-model.md; the section numbers below are those of that page. Everything sampled is a standard normal or a set of unit Ornstein-Uhlenbeck knots, so no
-variable is transformed.
+`fit` samples the same posterior through a faster kernel. Both are held, in `tests/`, to a third reading written in plain loops. The model
+is described in docs/the-model.md; the section numbers below are those of that page. Everything sampled is a standard normal or a set of
+unit Ornstein-Uhlenbeck knots, so no variable is transformed.
 """
 
 from __future__ import annotations
@@ -16,7 +16,17 @@ import numpy as np
 import pymc as pm
 import pytensor.tensor as pt
 
-from standage.stand.data import BREAST_HEIGHT_CM, FACTOR_NODES, STAGES, Node, StandData, UnitData
+from standage.stand.data import BREAST_HEIGHT_CM, STAGES, Node, StandData, UnitData
+from standage.stand.expressions import (
+    between_knots,
+    floored_log,
+    grass_stage_pmf,
+    knot_count,
+    negative_binomial_pmf,
+    spline_weights,
+    student_t4_cdf,
+    toeplitz,
+)
 
 KNOTS = {"pulse_knots": (4, 8.0), "trend_knots": (16, 50.0), "epoch_knots": (25, 50.0)}  # spacing and length of each process. [years]
 SURVEY_FACTORS = ("plot_dispersion", "count_dispersion")
@@ -26,7 +36,6 @@ UNIT_FACTORS = (
     *("early_growth", "counting", "slope", "early"),
 )
 SECTION_GRASS_YEARS, SECTION_STILL_IN_GRASS, SECTION_OUT_OF_GRASS = 0, 1, 2  # kinds of section; any other bounds a ring count
-SMALLEST_PROBABILITY = 1e-300  # keeps a logarithm finite where a draw makes the data impossible
 
 
 def build_model(data: StandData) -> pm.Model:
@@ -40,10 +49,11 @@ def build_model(data: StandData) -> pm.Model:
     Returns
     -------
     pymc.Model
-        With dims `unit`, `species`, `year`, `stage`, `pulse_knot`, `trend_knot`, `epoch_knot` (and `cut_<u>` where unit `u` had recorded cuts). Free variables are
-        the factors of docs/the-model.md; `living_<u>` `(year,)` holds the living stems of unit `u` by establishment year, after the survey season
-        0 [stems/ha/year, or sampled stems/year without plots]. The data enter as one potential a unit, `likelihood_<u>`; drawing from the prior
-        leaves them out, so that `pymc.sample_prior_predictive` shows what the priors alone say about `living_<u>`.
+        With dims `unit`, `species`, `year`, `stage`, `pulse_knot`, `trend_knot`, `epoch_knot`, and `cut_<u>` where unit `u` had recorded
+        cuts. Free variables are the factors of docs/the-model.md; `living_<u>` `(year,)` holds the living stems of unit `u` by
+        establishment year, 0 after its survey season [stems/ha/year, or sampled stems/year without plots]. The data enter as one
+        potential a unit, `likelihood_<u>`; drawing from the prior leaves them out, so that `pymc.sample_prior_predictive` shows what the
+        priors alone say about `living_<u>` (PyMC warns of it).
 
     Examples
     --------
@@ -70,7 +80,8 @@ def build_model(data: StandData) -> pm.Model:
         factors["stage_factor"] = pm.Normal("stage_factor", dims=("unit", "stage"))
         for u, unit in enumerate(data.units):
             for name, (spacing, length) in KNOTS.items():
-                factors[f"{name}_{u}"] = unit_ornstein_uhlenbeck(f"{name}_{u}", spacing, length, dim=name.removesuffix("s"), n_years=data.n_years)
+                dim = name.removesuffix("s")
+                factors[f"{name}_{u}"] = unit_ornstein_uhlenbeck(f"{name}_{u}", spacing, length, dim=dim, n_years=data.n_years)
             if len(unit.removal_m):
                 factors[f"removal_{u}"] = pm.Normal(f"removal_{u}", dims=f"cut_{u}")
             statement = UnitStatement(data, u, factors)
@@ -86,8 +97,8 @@ def parameters_to_point(parameters: Mapping[str, Any], data: StandData) -> dict[
     Parameters
     ----------
     parameters
-        Arrays by name: a scalar for each survey factor, `(species,)` for each species factor, `(unit,)` for each unit factor, `(unit, 4)` for `stage_factor`, and for
-        `removal`, `pulse_knots`, `trend_knots`, `epoch_knots` a list of one array a unit.
+        Arrays by name: a scalar for each survey factor, `(species,)` for each species factor, `(unit,)` for each unit factor, `(unit, 4)`
+        for `stage_factor`, and for `removal`, `pulse_knots`, `trend_knots`, `epoch_knots` a list of one array a unit.
 
     Raises
     ------
@@ -103,67 +114,11 @@ def parameters_to_point(parameters: Mapping[str, Any], data: StandData) -> dict[
     return point
 
 
-def knot_count(n_years: int, spacing: int) -> int:
-    """Number of knots from the first year to the last year or the first knot after it."""
-    return math.ceil((n_years - 1) / spacing) + 1
-
-
 def unit_ornstein_uhlenbeck(name: str, spacing: int, length: float, *, dim: str, n_years: int) -> Any:
     """Knots of a stationary process of mean 0 and variance 1 whose correlation falls as `exp(-years / length)`."""
     place = spacing * np.arange(knot_count(n_years, spacing))
     correlation = np.exp(-np.abs(place[:, None] - place[None, :]) / length)
     return pm.MvNormal(name, mu=np.zeros(len(place)), cov=correlation, dims=dim)
-
-
-def between_knots(knots: Any, spacing: int, n_years: int) -> Any:
-    """The first `n_years` yearly values of a process that is linear between knots, shape `(year,)`."""
-    position = np.arange(n_years) / spacing
-    weights = np.clip(1 - np.abs(position[:, None] - np.arange(knot_count(n_years, spacing))[None, :]), 0, None)
-    return pt.dot(weights, knots[: weights.shape[1]])
-
-
-def standard_normal_cdf(value: Any) -> Any:
-    """Phi."""
-    return 0.5 * pt.erfc(-value / math.sqrt(2))
-
-
-def student_t4_cdf(value: Any) -> Any:
-    """Distribution function of Student's t with 4 degrees of freedom, which has a closed form."""
-    sine = value / pt.sqrt(4 + value**2)
-    return 0.5 + sine * (3 - sine**2) / 4
-
-
-def grass_stage_pmf(log_median: Any, log_spread: Any, longest: int) -> Any:
-    """P(G = g), g = 0 .. longest: a discretised log-normal cut at both ends, shape `(longest + 1,)`."""
-    below = standard_normal_cdf((np.log(np.arange(longest + 1) + 0.5) - log_median) / pt.exp(log_spread))
-    return pt.concatenate([[0.0], (below[1:] - below[:-1]) / (below[-1] - below[0])])
-
-
-def negative_binomial_pmf(shape: Any, dispersion: float, longest: int) -> Any:
-    """P(k), k = 0 .. longest, with variance `dispersion` times the mean, shape `(longest + 1,)`."""
-    k = np.arange(longest + 1)
-    p = 1 / dispersion
-    return pt.exp(pt.gammaln(shape + k) - pt.gammaln(shape) - pt.gammaln(k + 1.0) + shape * math.log(p) + k * math.log(1 - p))
-
-
-def toeplitz(pmf: Any, longest: int, n_years: int) -> Any:
-    """Matrix whose entry `(i, j)` is P(i - j): it delays what stands at year j to year i. Shape `(year, year)`."""
-    lag = np.arange(n_years)[:, None] - np.arange(n_years)[None, :]
-    padded = pt.concatenate([pmf, [0.0]])
-    return padded[np.where((lag >= 0) & (lag <= longest), lag, longest + 1)]
-
-
-def spline_weights(factor: Any) -> Any:
-    """Weights of the uniform cubic B-splines centred at the factor nodes, shape `(node,)`."""
-    distance = pt.abs(pt.clip(factor, -3.9, 3.9) - FACTOR_NODES)
-    middle = 2 / 3 - distance**2 + distance**3 / 2
-    flank = pt.clip(2 - distance, 0, 2) ** 3 / 6
-    return pt.switch(distance < 1, middle, flank)
-
-
-def floored_log(value: Any) -> Any:
-    """Logarithm of a probability, finite where it underflows."""
-    return pt.log(pt.maximum(value, SMALLEST_PROBABILITY))
 
 
 class UnitStatement:
@@ -197,6 +152,10 @@ class UnitStatement:
         """A number of the species profile."""
         return float(self.species.profile[key])
 
+    def log_number(self, key: str, log_sd: str, factor: str) -> Any:
+        """Logarithm of a number of the profile that is uncertain for the species: the centre plus the stated sd times the factor."""
+        return math.log(self.number(key)) + self.number(log_sd) * self.of_species[factor]
+
     # Section 2: establishment
 
     def _living(self) -> Any:
@@ -227,9 +186,9 @@ class UnitStatement:
         if not self.species.has_grass_stage:
             return pt.ones(1)
         pace = (self.of_unit["shared_pace"] + self.of_unit["grass_pace"]) / math.sqrt(2)
-        log_median = math.log(self.number("grass_stage.median_years")) + self.number("grass_stage.median_log_sd") * self.of_species["grass_median"]
+        log_median = self.log_number("grass_stage.median_years", "grass_stage.median_log_sd", "grass_median")
         log_median += self.number("grass_stage.between_stand_log_sd") * pace
-        log_spread = math.log(self.number("grass_stage.within_stand_log_sd")) + self.number("grass_stage.within_log_sd") * self.of_species["grass_spread"]
+        log_spread = self.log_number("grass_stage.within_stand_log_sd", "grass_stage.within_log_sd", "grass_spread")
         return grass_stage_pmf(log_median, log_spread, self.longest_grass)
 
     def climb_pmf(self, low_cm: float, high_cm: float) -> Any:
@@ -244,9 +203,10 @@ class UnitStatement:
         if share == 0:
             return pt.concatenate([[1.0], pt.zeros(self.longest_height)])
         pace = (self.of_unit["shared_pace"] + self.of_unit["height_pace"]) / math.sqrt(2)
-        log_years = self.number("height_growth.years_log_sd") * self.of_species["height_years"] + self.number("height_growth.between_stand_log_sd") * pace
+        log_years = self.log_number("height_growth.years_to_breast_height", "height_growth.years_log_sd", "height_years")
+        log_years += self.number("height_growth.between_stand_log_sd") * pace
         dispersion = self.number("height_growth.dispersion")
-        mean = self.number("height_growth.years_to_breast_height") * pt.exp(log_years) * share
+        mean = pt.exp(log_years) * share
         return negative_binomial_pmf(mean / (dispersion - 1), dispersion, self.longest_height)
 
     def climb(self, low_cm: float, high_cm: float) -> Any:
@@ -266,7 +226,7 @@ class UnitStatement:
         return self._arrivals[height_cm]
 
     def stage_probability(self, stage: str, class_low: int) -> Any:
-        """P(stage at the survey | year of establishment); a sapling is past breast height and below diameter class `class_low`. Shape `(year,)`."""
+        """P(stage at the survey | year of establishment), shape `(year,)`; a sapling is past breast height and below class `class_low`."""
         if stage == "germinant":
             return pt.as_tensor((self.age == 0).astype(float))
         delay = self.delay(BREAST_HEIGHT_CM)
@@ -282,11 +242,10 @@ class UnitStatement:
 
     def _class_probability(self, edges_cm: np.ndarray) -> Any:
         """P(diameter class | year of the first ring at breast height), shape `(year, class)`."""
-        growth = self.number("size.growth_cm_per_year") * pt.exp(
-            self.number("size.growth_log_sd") * self.of_species["growth"] + self.number("size.growth_between_stand_log_sd") * self.of_unit["growth_pace"]
-        )
-        asymptote = self.number("size.asymptote_cm") * pt.exp(self.number("size.asymptote_log_sd") * self.of_species["asymptote"])
-        scatter = self.number("size.scatter") * pt.exp(self.number("size.scatter_log_sd") * self.of_species["scatter"])
+        log_growth = self.log_number("size.growth_cm_per_year", "size.growth_log_sd", "growth")
+        growth = pt.exp(log_growth + self.number("size.growth_between_stand_log_sd") * self.of_unit["growth_pace"])
+        asymptote = pt.exp(self.log_number("size.asymptote_cm", "size.asymptote_log_sd", "asymptote"))
+        scatter = pt.exp(self.log_number("size.scatter", "size.scatter_log_sd", "scatter"))
         log_median = pt.log(asymptote) + pt.log1p(-pt.exp(-(growth / asymptote) * (self.age + 0.5)))
         location = log_median + self.number("size.epoch_log_sd") * self.of_unit["epoch_knots"]
         inner = student_t4_cdf((np.log(edges_cm[1:-1])[None, :] - location[:, None]) / scatter)
@@ -347,7 +306,8 @@ class UnitStatement:
         by_class = pt.dot(self.arrival(BREAST_HEIGHT_CM), self.class_probability)
         which = np.arange(self.n_classes)
         listed = (which >= np.asarray(self.unit.plot_class_low)[:, None]) & (which < np.asarray(self.unit.plot_class_high)[:, None])
-        total = phi * pt.log(phi) - pt.gammaln(phi) + pt.gammaln(phi + stems) - (phi + stems) * pt.log(phi + area * pt.dot(listed.astype(float), by_class))
+        expected = area * pt.dot(listed.astype(float), by_class)
+        total = phi * pt.log(phi) - pt.gammaln(phi) + pt.gammaln(phi + stems) - (phi + stems) * pt.log(phi + expected)
         return pt.sum(total + stems * np.log(area))
 
     def log_counts(self) -> Any:
@@ -359,7 +319,8 @@ class UnitStatement:
         stage, count = np.asarray(unit.count_stage, dtype=int), np.asarray(unit.count_value)
         searched = zip(stage, unit.count_class_low, strict=True)
         density = self.living * pt.stack([self.stage_probability(STAGES[j], int(class_low)) for j, class_low in searched])  # (count, year)
-        mean = np.asarray(unit.count_area_ha) * pt.sum(density, axis=1) * pt.exp(unit.stage_factor_scale * self.of_unit["stage_factor"][stage])
+        factor = pt.exp(unit.stage_factor_scale * self.of_unit["stage_factor"][stage])
+        mean = np.asarray(unit.count_area_ha) * pt.sum(density, axis=1) * factor
         total = pt.gammaln(phi + count) - pt.gammaln(phi) - pt.gammaln(count + 1.0)
         total += phi * pt.log(phi / (phi + mean)) + count * (floored_log(mean) - pt.log(phi + mean))
 

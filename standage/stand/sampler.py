@@ -12,7 +12,7 @@ from scipy.optimize import minimize
 from standage.errors import StandageError
 from standage.stand.data import StandData
 from standage.stand.kernel import Kernel
-from standage.stand.states import prior_draws
+from standage.stand.kernel_pieces import from_whitened, to_whitened
 
 Progress = Callable[[float, str], None]  # share done (0 to 1), what is being done
 
@@ -37,8 +37,27 @@ def find_mode(kernel: Kernel, start: np.ndarray, steps: int = 300) -> np.ndarray
     return minimize(downhill, start, jac=True, method="L-BFGS-B", options={"maxiter": steps, "maxcor": 20}).x
 
 
+SMALLEST_CURVATURE = 0.25  # of the log density at the start; priors are unit normal, so less would mean wider than twice the prior
+HESSIAN_STEP = 1e-4
+
+
+def whitening(kernel: Kernel, mode: np.ndarray) -> np.ndarray:
+    """Rows span the posterior near its mode at unit scale, shape `(parameter, parameter)`: x = mode + z @ rows.
+
+    From the Hessian by central differences of the gradient. The chains walk in `z`, where the posterior is near a standard normal.
+    """
+    size = kernel.size
+    hessian = np.empty((size, size))
+    for i in range(size):
+        step = np.zeros(size)
+        step[i] = HESSIAN_STEP
+        hessian[i] = (kernel(mode + step)[1] - kernel(mode - step)[1]) / (2 * HESSIAN_STEP)
+    values, vectors = np.linalg.eigh(-(hessian + hessian.T) / 2)
+    return np.ascontiguousarray((vectors / np.sqrt(np.maximum(values, SMALLEST_CURVATURE))).T)
+
+
 def sample(
-    data: StandData, *, seed: int, draws: int = 1000, tune: int = 700, chains: int = 4, cores: int = 2, progress: Progress | None = None
+    data: StandData, *, seed: int, draws: int = 1000, tune: int = 400, chains: int = 4, cores: int = 2, progress: Progress | None = None
 ) -> Draws:
     """Run the chains. Raises `StandageError` if the density has no finite start."""
     import nutpie
@@ -46,32 +65,36 @@ def sample(
 
     began = time.perf_counter()
     kernel = Kernel(data)
-    generator = np.random.default_rng(seed)
     mode = find_mode(kernel, np.zeros(kernel.size))
     if not np.isfinite(kernel(mode)[0]):
         raise StandageError("The stand model has no finite density on this survey; run `standage check` and look at the cores it lists.")
+    rows = whitening(kernel, mode)
     done = [0]
 
     def make_logp():
-        return kernel
+        def whitened(z):
+            logp, gradient = kernel(from_whitened(mode, rows, z))
+            return logp, to_whitened(rows, gradient)
+
+        return whitened
 
     def make_expand(seed1, seed2, chain):
-        def expand(x):
+        def expand(z):
             done[0] += 1
-            return {"x": x}
+            return {"z": z}
 
         return expand
 
     def initial(chain_seed):
-        # a third of a prior draw away from the mode; from the chain's own seed, so that the order of threads makes no difference
-        return mode + 0.3 * prior_draws(data, 1, np.random.default_rng(chain_seed))[0]
+        # chains start apart, each from its own seed, so that the order of threads makes no difference
+        return np.random.default_rng(chain_seed).standard_normal(kernel.size)
 
     model = from_pyfunc(
-        kernel.size, make_logp, make_expand, [np.dtype("float64")], [(kernel.size,)], ["x"], make_initial_point_fn=initial
+        kernel.size, make_logp, make_expand, [np.dtype("float64")], [(kernel.size,)], ["z"], make_initial_point_fn=initial
     )
     sampler = nutpie.sample(
-        model, draws=draws, tune=tune, chains=chains, cores=min(cores, chains), seed=int(generator.integers(2**31)), progress_bar=False,
-        save_warmup=False, low_rank_modified_mass_matrix=True, target_accept=0.85, blocking=False,
+        model, draws=draws, tune=tune, chains=chains, cores=min(cores, chains), seed=seed, progress_bar=False,
+        save_warmup=False, low_rank_modified_mass_matrix=False, target_accept=0.85, blocking=False,
     )  # fmt: skip
     total = chains * (draws + tune)
     try:
@@ -87,6 +110,6 @@ def sample(
         raise
     if progress is not None:
         progress(1.0, "sampling the stand model")
-    values = trace.posterior["x"].to_numpy()
+    values = mode + trace.posterior["z"].to_numpy() @ rows
     stats = trace.sample_stats
     return Draws(values, int(stats["diverging"].sum()), float(stats["n_steps"].mean()), time.perf_counter() - began)

@@ -10,6 +10,7 @@ from scipy.special import ndtr
 
 from standage.profiles import Profile
 from standage.stand.data import StandData
+from standage.stand.kernel_pieces import delayed_by_draw, in_class_by_draw
 from standage.stand.packing import height_share, log_reference
 from standage.stand.parameters import EPOCH_SPACING, KNOT_NAMES, PULSE_SPACING, TREND_SPACING, layout, unpack
 
@@ -102,11 +103,8 @@ def unit_delays(profile: Profile, at_coring_height: bool, z: dict[str, np.ndarra
 
 def delayed(source: np.ndarray, pmf: np.ndarray) -> np.ndarray:
     """Convolution along years by draw: out(y) = sum_k pmf(k) source(y - k). Shapes `(draw, year)`, `(draw, k)`."""
-    out = np.zeros_like(source)
-    n = source.shape[1]
-    for k in range(min(pmf.shape[1], n)):
-        if np.any(pmf[:, k] > 1e-14):
-            out[:, k:] += pmf[:, k : k + 1] * source[:, : n - k]
+    out = np.empty(source.shape)
+    delayed_by_draw(np.ascontiguousarray(source), np.ascontiguousarray(pmf), out)
     return out
 
 
@@ -138,16 +136,10 @@ class UnitState:
 
     def in_class(self, low_cm: float, high_cm: float) -> np.ndarray:
         """Probability that a stem's diameter lies in low..high by year of breast height, `(draw, year)`."""
-        return self._below(high_cm) - self._below(low_cm)
-
-    def _below(self, edge_cm: float) -> np.ndarray | float:
-        if math.isinf(edge_cm):
-            return 1.0
-        if edge_cm <= 0:
-            return 0.0
-        t = (math.log(edge_cm) - self.median_size_log) / self.scatter[:, None]
-        q = t / np.sqrt(4 + t * t)
-        return 0.5 + 0.75 * q * (1 - q * q / 3)
+        out = np.empty_like(self.median_size_log)
+        low = math.log(low_cm) if low_cm > 0 else -math.inf
+        in_class_by_draw(self.median_size_log, self.scatter, low, math.log(high_cm), out)
+        return out
 
 
 def unit_state(draws: np.ndarray, data: StandData, which: int) -> UnitState:

@@ -1,0 +1,120 @@
+"""The commands: they parse and call, nothing else. Heavy libraries are imported inside the commands that need them.
+
+Exit codes: 0 done, 2 the input can't be used as it is, 3 the fit fails its checks.
+"""
+
+from __future__ import annotations
+
+import sys
+from importlib.metadata import version
+
+import click
+
+BAD_INPUT = 2
+FIT_FAILED = 3
+
+
+class _Commands(click.Group):
+    """Turns every expected error into a message on standard error and an exit code, never a traceback."""
+
+    def invoke(self, context: click.Context):
+        from standage.errors import StandageError
+
+        try:
+            return super().invoke(context)
+        except StandageError as problem:
+            click.echo(str(problem), err=True)
+            context.exit(BAD_INPUT)
+        except KeyboardInterrupt:
+            click.echo("stopped; nothing was written", err=True)
+            context.exit(130)
+
+
+level_option = click.option("--level", type=click.FloatRange(0.5, 0.999), default=0.9, show_default=True, help="Share of probability inside each interval.")
+profiles_option = click.option("--profiles", "profile_folder", type=click.Path(), help="Folder with your own species profiles (TOML).")
+
+
+@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(version("standage"), message="standage %(version)s")
+def main() -> None:
+    """When did the stand regenerate, when did each tree establish, and how sure are we?
+
+    Begin with `standage new FOLDER`, fill the forms in, then `check`, `ages` and `run`.
+    """
+
+
+@main.command()
+@click.argument("folder", type=click.Path())
+@click.option("--xlsx", is_flag=True, help="One workbook in place of CSV files.")
+def new(folder: str, xlsx: bool) -> None:
+    """Write empty survey forms into FOLDER: every table, its columns explained, one example row to delete."""
+    from standage.template import write_template
+
+    for path in write_template(folder, xlsx=xlsx):
+        click.echo(f"wrote {path}")
+    click.echo(f"Delete the example rows, fill in what you have (only stands, trees and cores are needed), then: standage check {folder}")
+
+
+@main.command()
+@click.argument("survey", type=click.Path())
+@profiles_option
+def check(survey: str, profile_folder: str | None) -> None:
+    """Report all problems of a SURVEY (folder of CSV, or .xlsx) at once, and what was read."""
+    click.echo(str(_read(survey, profile_folder)))
+    click.echo("No problems found.")
+
+
+@main.command()
+@click.argument("survey", type=click.Path())
+@level_option
+@profiles_option
+@click.option("--csv", "csv_path", type=click.Path(dir_okay=False), help="Write the table here; by default ages.csv in this folder is not written, the table is printed.")
+def ages(survey: str, level: float, profile_folder: str | None, csv_path: str | None) -> None:
+    """Date each cored tree of a SURVEY by itself, at once, without the stand model; says what each step adds to the uncertainty."""
+    from standage.ages_table import ages_text, write_ages
+    from standage.evidence import date_trees
+
+    table = date_trees(_read(survey, profile_folder), level=level, folder=profile_folder)
+    click.echo(ages_text(table, level))
+    if csv_path:
+        write_ages(table, csv_path)
+        click.echo(f"wrote {csv_path}")
+
+
+@main.command()
+@click.argument("survey", type=click.Path())
+@click.option("--out", required=True, type=click.Path(), help="Folder for the results; an earlier result there is replaced whole.")
+@click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Same survey, seed and versions give the same results.")
+@level_option
+@profiles_option
+@click.option("--draws", type=click.IntRange(50), default=1000, show_default=True, help="Kept draws of each of the chains.")
+@click.option("--chains", type=click.IntRange(2, 32), default=4, show_default=True, help="Chains.")
+def run(survey: str, out: str, seed: int, level: float, profile_folder: str | None, draws: int, chains: int) -> None:
+    """Check a SURVEY, fit the stand model, and write tables and figures into a folder."""
+    from standage.run import run_survey
+
+    result = run_survey(
+        _read(survey, profile_folder), out, seed=seed, level=level, profile_folder=profile_folder, draws=draws, chains=chains
+    )
+    click.echo(result.text)
+    click.echo(f"\nTables and figures are in {out}")
+    if not result.passed:
+        sys.exit(FIT_FAILED)
+
+
+@main.command()
+@click.argument("species", required=False)
+@profiles_option
+def profiles(species: str | None, profile_folder: str | None) -> None:
+    """List the species profiles: each number with unit, source and status. With a SPECIES, that one."""
+    from standage.profiles import load_profile, profile_keys
+
+    keys = [species] if species else profile_keys(profile_folder)
+    click.echo("\n\n".join(str(load_profile(key, profile_folder)) for key in keys))
+
+
+def _read(path: str, profile_folder: str | None):
+    from standage.profiles import profile_keys
+    from standage.survey import read_survey
+
+    return read_survey(path, known_species=profile_keys(profile_folder))

@@ -1,0 +1,69 @@
+"""Distributions and matrices of the PyMC statement as symbolic expressions: processes between knots, delays, splines, Student's t."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+import pytensor.tensor as pt
+
+from standage.stand.data import FACTOR_NODES
+
+SMALLEST_PROBABILITY = 1e-300  # keeps a logarithm finite where a draw makes the data impossible
+
+
+def knot_count(n_years: int, spacing: int) -> int:
+    """Number of knots from the first year to the last year or the first knot after it."""
+    return math.ceil((n_years - 1) / spacing) + 1
+
+
+def between_knots(knots: Any, spacing: int, n_years: int) -> Any:
+    """The first `n_years` yearly values of a process that is linear between knots, shape `(year,)`."""
+    position = np.arange(n_years) / spacing
+    weights = np.clip(1 - np.abs(position[:, None] - np.arange(knot_count(n_years, spacing))[None, :]), 0, None)
+    return pt.dot(weights, knots[: weights.shape[1]])
+
+
+def standard_normal_cdf(value: Any) -> Any:
+    """Phi."""
+    return 0.5 * pt.erfc(-value / math.sqrt(2))
+
+
+def student_t4_cdf(value: Any) -> Any:
+    """Distribution function of Student's t with 4 degrees of freedom, which has a closed form."""
+    sine = value / pt.sqrt(4 + value**2)
+    return 0.5 + sine * (3 - sine**2) / 4
+
+
+def grass_stage_pmf(log_median: Any, log_spread: Any, longest: int) -> Any:
+    """P(G = g), g = 0 .. longest: a discretised log-normal cut at both ends, shape `(longest + 1,)`."""
+    below = standard_normal_cdf((np.log(np.arange(longest + 1) + 0.5) - log_median) / pt.exp(log_spread))
+    return pt.concatenate([[0.0], (below[1:] - below[:-1]) / (below[-1] - below[0])])
+
+
+def negative_binomial_pmf(shape: Any, dispersion: float, longest: int) -> Any:
+    """P(k), k = 0 .. longest, with variance `dispersion` times the mean, shape `(longest + 1,)`."""
+    k = np.arange(longest + 1)
+    p = 1 / dispersion
+    return pt.exp(pt.gammaln(shape + k) - pt.gammaln(shape) - pt.gammaln(k + 1.0) + shape * math.log(p) + k * math.log(1 - p))
+
+
+def toeplitz(pmf: Any, longest: int, n_years: int) -> Any:
+    """Matrix whose entry `(i, j)` is P(i - j): it delays what stands at year j to year i. Shape `(year, year)`."""
+    lag = np.arange(n_years)[:, None] - np.arange(n_years)[None, :]
+    padded = pt.concatenate([pmf, [0.0]])
+    return padded[np.where((lag >= 0) & (lag <= longest), lag, longest + 1)]
+
+
+def spline_weights(factor: Any) -> Any:
+    """Weights of the uniform cubic B-splines centred at the factor nodes, shape `(node,)`."""
+    distance = pt.abs(pt.clip(factor, -3.9, 3.9) - FACTOR_NODES)
+    middle = 2 / 3 - distance**2 + distance**3 / 2
+    flank = pt.clip(2 - distance, 0, 2) ** 3 / 6
+    return pt.switch(distance < 1, middle, flank)
+
+
+def floored_log(value: Any) -> Any:
+    """Logarithm of a probability, finite where it underflows."""
+    return pt.log(pt.maximum(value, SMALLEST_PROBABILITY))

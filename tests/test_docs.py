@@ -1,0 +1,303 @@
+"""The documents can't drift: pages, commands, links, names and columns are held to the code."""
+
+from __future__ import annotations
+
+import ast
+import inspect
+import re
+import shlex
+import subprocess
+import tomllib
+from functools import cache
+from pathlib import Path
+
+import click
+import pytest
+from click.testing import CliRunner
+from fake_posterior import fake_posterior
+
+import standage
+from standage.cli import main
+from standage.column_reference import column_reference
+from standage.evidence.ages import COLUMNS as AGES_COLUMNS
+from standage.figures import result_figures
+from standage.profiles import profile_keys, profile_reference
+from standage.results import provenance, result_tables
+from standage.stand.data import STAGES
+
+ROOT = Path(__file__).parent.parent
+PAGES = sorted([ROOT / "README.md", ROOT / "DEVELOPERS.md", ROOT / "demo" / "README.md", *(ROOT / "docs").glob("*.md")])
+TOP_LEVEL = {"README.md", "DEVELOPERS.md", "pyproject.toml", "standage", "models", "tests", "demo", "docs"}
+POINTS = ("_low", "_median", "_high")
+TABLES = ("stand_summary", "tree_dates", "cohorts", "rate", "pulses", "parameters")
+
+
+def read(page: str) -> str:
+    return (ROOT / page).read_text(encoding="utf-8")
+
+
+def one_line(text: str) -> str:
+    """The text without line breaks, so that a phrase is found however its paragraph is filled."""
+    return " ".join(text.split())
+
+
+def name_of(page: Path) -> str:
+    return page.relative_to(ROOT).as_posix()
+
+
+@cache
+def tables():
+    return result_tables(fake_posterior())
+
+
+def without_code_blocks(text: str) -> str:
+    return re.sub(r"^```.*?^```", "", text, flags=re.DOTALL | re.MULTILINE)
+
+
+# ------------------------------------------------------------------------------------------------------------ generated pages
+
+
+def test_generated_pages_are_up_to_date():
+    assert read("docs/survey-tables.md") == column_reference(), "write column_reference() into docs/survey-tables.md"
+    generated = read("docs/profiles.md").split("<!-- generated from here on -->\n", 1)[1]
+    assert generated.strip() == profile_reference().strip(), "write profile_reference() below the mark in docs/profiles.md"
+
+
+# ------------------------------------------------------------------------------------------------------------ commands
+
+
+def commands_in(text: str) -> list[str]:
+    """Every `standage ...` of a page: in blocks of code, fenced or indented, and between backticks."""
+    found = re.findall(r"`(standage [^`\n]+)`", without_code_blocks(text))
+    blocks = re.findall(r"^```sh\n(.*?)^```", text, flags=re.DOTALL | re.MULTILINE)
+    lines = [line for block in blocks for line in block.splitlines()] + re.findall(r"^ {4}(standage [a-z].*)$", text, flags=re.MULTILINE)
+    for line in lines:
+        for part in line.split("&&"):
+            words = part.strip().removeprefix(".venv/bin/")
+            if words.startswith("standage "):
+                found.append(words)
+    return found
+
+
+WRITTEN = [(name_of(page), command) for page in PAGES for command in commands_in(page.read_text(encoding="utf-8"))]
+
+
+@pytest.mark.parametrize(("page", "command"), WRITTEN)
+def test_written_commands_are_understood(page, command):
+    """Parsed as the shell and click would, without being run. A bare name of a command needs no arguments."""
+    words = shlex.split(command, comments=True)[1:]
+    assert words[0] in main.commands, f"{page}: {command}"
+    if len(words) > 1:
+        main.commands[words[0]].make_context(words[0], words[1:])
+
+
+def test_a_command_that_is_wrong_would_be_found():
+    with pytest.raises(click.UsageError):
+        main.commands["run"].make_context("run", ["survey", "--out", "results", "--colour", "green"])
+    with pytest.raises(click.UsageError):
+        main.commands["run"].make_context("run", ["survey"])
+    assert commands_in("see `standage ages`\n```sh\na && .venv/bin/standage run x --out y\n```\n\n    standage new z\n") == [
+        "standage ages", "standage run x --out y", "standage new z",
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("name", sorted(main.commands))
+def test_commands_explain_themselves_and_are_in_the_readme(name):
+    shown = CliRunner().invoke(main, [name, "--help"])
+    assert shown.exit_code == 0
+    for option in main.commands[name].params:
+        if isinstance(option, click.Option):
+            assert option.opts[0] in shown.output and option.help, f"{name} {option.opts[0]}"
+    assert f"standage {name} " in read("README.md")
+
+
+def test_exit_codes_are_those_of_the_documents():
+    from standage.cli import BAD_INPUT, FIT_FAILED
+
+    for page in ("README.md", "docs/results.md"):
+        codes = {int(code) for code in re.findall(r"(?:exits with|[Ee]xit code|and with) (\d)", read(page))}
+        assert {BAD_INPUT, FIT_FAILED} <= codes <= {0, BAD_INPUT, FIT_FAILED}, page
+
+
+# ------------------------------------------------------------------------------------------------------------ links and names
+
+
+def anchors(text: str) -> set[str]:
+    """Headings as anchors, as code hosts make them: lower case, spaces to hyphens, punctuation gone."""
+    headings = re.findall(r"^#+ (.+)$", without_code_blocks(text), flags=re.MULTILINE)
+    return {re.sub(r"[^\w\- ]", "", heading.lower()).replace(" ", "-") for heading in headings}
+
+
+@pytest.mark.parametrize("page", PAGES, ids=name_of)
+def test_links_lead_somewhere(page):
+    text = page.read_text(encoding="utf-8")
+    for target in re.findall(r"\]\(([^)\s]+)\)", text):
+        if re.match(r"[a-z]+:", target):
+            continue
+        file, _, anchor = target.partition("#")
+        linked = (page.parent / file).resolve() if file else page
+        assert linked.exists(), f"{target}: there is no such file"
+        if anchor:
+            assert anchor in anchors(linked.read_text(encoding="utf-8")), f"{target}: there is no such heading"
+
+
+@pytest.mark.parametrize("page", PAGES, ids=name_of)
+def test_files_that_are_named_exist(page):
+    named = re.findall(r"`((?:standage|tests|docs|models|demo)/[\w./*-]*)`", page.read_text(encoding="utf-8"))
+    assert [path for path in named if not any(ROOT.glob(path.rstrip("/")))] == []
+
+
+@pytest.mark.parametrize("page", PAGES, ids=name_of)
+def test_public_names_in_python_examples_exist(page):
+    text = page.read_text(encoding="utf-8")
+    blocks = re.findall(r"^```python\n(.*?)^```", text, flags=re.DOTALL | re.MULTILINE)
+    used = {
+        node.attr
+        for block in blocks
+        for node in ast.walk(ast.parse(block))
+        if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name) and node.value.id == "standage"
+    }
+    assert used <= set(standage.__all__)
+    for name in used:
+        assert callable(getattr(standage, name))
+
+
+def test_every_page_can_be_reached_from_the_readme():
+    linked = set(re.findall(r"\]\(([^)#\s]+)\)", read("README.md")))
+    assert {name_of(page) for page in PAGES} - {"README.md", "demo/README.md"} <= linked
+
+
+def test_developers_page_names_every_module():
+    named = set(re.findall(r"`(standage/[\w/]+\.py)`", read("DEVELOPERS.md")))
+    modules = {name_of(path) for path in (ROOT / "standage").rglob("*.py") if path.name != "__init__.py"}
+    assert modules <= named, f"not in the module map: {sorted(modules - named)}"
+
+
+def test_changes_are_dated_and_reach_this_version():
+    headings = re.findall(r"^### (.+)$", read("DEVELOPERS.md").split("\n## Changes\n", 1)[1], flags=re.MULTILINE)
+    assert headings
+    for heading in headings:
+        assert re.fullmatch(r"\d+\.\d+\.\d+, \d{4}-\d{2}-\d{2}", heading)
+    assert headings[0].split(",")[0] == tomllib.loads(read("pyproject.toml"))["project"]["version"]
+
+
+# ------------------------------------------------------------------------------------------------------------ results
+
+
+def section(text: str, heading: str) -> str:
+    return re.split(r"^#{1,2} ", text.split(f"\n## {heading}\n", 1)[1], maxsplit=1, flags=re.MULTILINE)[0]
+
+
+def documented(name: str) -> list[tuple[str, str, str]]:
+    """Column, unit and meaning of a table in docs/results.md, `name_*` taken apart."""
+    rows = []
+    for line in section(read("docs/results.md"), f"{name}.csv").splitlines():
+        if not line.startswith("| `"):
+            continue
+        names, unit, meaning = (cell.strip() for cell in line.strip("|").split("|"))
+        for column in re.findall(r"`([^`]+)`", names):
+            for full in [column[:-2] + point for point in POINTS] if column.endswith("_*") else [column]:
+                rows.append((full, unit, meaning))
+    return rows
+
+
+def test_results_page_has_a_section_for_each_table():
+    assert set(TABLES) == set(tables())
+    assert re.findall(r"^## (\w+)\.csv$", read("docs/results.md"), flags=re.MULTILINE) == list(TABLES)
+
+
+@pytest.mark.parametrize("name", TABLES)
+def test_columns_of_results_are_documented_in_their_order(name):
+    rows = documented(name)
+    assert [column for column, _, _ in rows] == list(tables()[name].columns)
+    for column, unit, meaning in rows:
+        assert meaning, column
+        if tables()[name][column].dtype.kind in "if" and column not in ("pulse", "rhat") and not column.startswith("ratio_"):
+            assert unit, f"{name}.{column} is a number without unit"
+
+
+def test_ages_table_is_as_the_results_page_says():
+    assert list(AGES_COLUMNS) == list(tables()["tree_dates"].columns)[:-2]
+
+
+def test_parameters_verdict_and_provenance_are_documented():
+    page = read("docs/results.md")
+    source = read("standage/stand/verdict.py")
+    parameters = set(re.findall(r'\badd\("(\w+)"', source)) | {f"stage_factor_{stage}" for stage in STAGES}
+    assert len(parameters) > 10
+    assert parameters <= set(re.findall(r"`(\w+)`", section(page, "parameters.csv")))
+    (verdict,) = (
+        [key.value for key in node.value.keys]
+        for function in ast.walk(ast.parse(source))
+        if isinstance(function, ast.FunctionDef) and function.name == "judge"
+        for node in ast.walk(function)
+        if isinstance(node, ast.Return) and isinstance(node.value, ast.Dict)
+    )
+    told = re.findall(r"`(\w+)`", section(page, "verdict.json"))
+    assert [key for key in verdict if key not in told] == []
+    told = re.findall(r"`(\w+)`", section(page, "provenance.json"))
+    assert [key for key in provenance(fake_posterior()) if key not in told] == []
+
+
+def test_figures_are_documented():
+    told = re.findall(r"`(\w+)`", section(read("docs/results.md"), "figures/"))
+    made = set(result_figures(fake_posterior(), tables()))
+    assert made and made <= set(told)
+
+
+def test_limits_in_the_documents_are_those_of_the_code():
+    from standage.findings import local_ratio, pulse_limit
+    from standage.findings.rates import NEEDED_ODDS
+    from standage.stand import build, kernel, verdict
+
+    model, results = (one_line(read(page)) for page in ("docs/the-model.md", "docs/results.md"))
+    assert f"at least {build.FEWEST_STEMS} of its stems" in model
+    assert f"oldest - {build.YEARS_BEFORE_OLDEST_RING}, last - {build.SHORTEST_AXIS}" in model
+    assert build.NEGLIGIBLE_EVIDENCE == 1e-5 and "less than 1e-5 of it" in model
+    assert kernel.NEGLIGIBLE == 1e-11 and "down to 1e-11" in model
+    assert f"at most {verdict.RHAT_LIMIT} " in model and f"over {verdict.RHAT_LIMIT} fails" in results
+    assert f"at least {verdict.ESS_LIMIT} " in model and f"under {verdict.ESS_LIMIT} fails" in results
+    assert f"below {verdict.CHECK_LIMIT} " in model and f"below {verdict.CHECK_LIMIT} it" in results
+    assert f"it is {pulse_limit.ASSUMED_LIMIT} and" in results
+    assert local_ratio.STANDS_OUT == 2 and "at least twice the living stems" in results
+    assert NEEDED_ODDS == 5 and "risen fivefold over the prior" in results
+    lowest = f"the lowest {100 * local_ratio.LOWEST_SHARE:.0f} % of those"
+    assert f"({local_ratio.NEAREST_BACKGROUND} to {local_ratio.FARTHEST_BACKGROUND} years away; {lowest})" in results
+    (_, first), (_, second), (_, third) = build.CLASS_WIDTHS_CM
+    assert [up_to for up_to, _ in build.CLASS_WIDTHS_CM[:2]] == [20, 40]
+    assert f"({first:.0f} cm wide up to 20 cm, {second:.0f} cm up to 40 cm, {third:.0f} cm beyond;" in model
+
+
+def test_sampling_in_the_documents_is_that_of_the_code():
+    from standage.stand.fit import fit_stands
+    from standage.stand.sampler import SMALLEST_CURVATURE
+
+    told = one_line(section(read("docs/the-model.md"), "7. Sampling, and after"))
+    usual = {name: parameter.default for name, parameter in inspect.signature(fit_stands).parameters.items()}
+    assert f"Each of {usual['chains']} chains" in told
+    assert f"{usual['tune']} steps of tuning, {usual['draws']} kept draws" in told
+    assert f"a curvature below {SMALLEST_CURVATURE} " in told
+    options = {option.name: option.default for option in main.commands["run"].params}
+    assert (options["draws"], options["chains"], options["seed"]) == (usual["draws"], usual["chains"], usual["seed"])
+
+
+# ------------------------------------------------------------------------------------------------------------ the repository
+
+
+def test_readme_begins_with_the_job():
+    first = read("README.md").split("\n\n")[1].lower()
+    for word in ("survey", "bayesian", "established", "cohorts", "pulses", "how sure"):
+        assert word in first, word
+
+
+def test_shipped_species_are_in_the_profiles_page():
+    page = read("docs/profiles.md")
+    assert [key for key in profile_keys() if f"`{key}`" not in page] == []
+
+
+def test_nothing_else_stands_at_the_top():
+    if not (ROOT / ".git").exists():
+        pytest.skip("not a git repository: an unpacked source distribution")
+    listed = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=True).stdout.split("\n")
+    top = {path.split("/")[0] for path in listed if path and not path.startswith(".")}
+    assert top <= TOP_LEVEL, f"not meant to be there: {sorted(top - TOP_LEVEL)}"
