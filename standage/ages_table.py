@@ -12,11 +12,14 @@ from standage.errors import StandageError
 
 def ages_text(table: pd.DataFrame, level: float) -> str:
     """One line a tree: establishment year and age with interval, and what each step adds [years, standard deviation]."""
+    wide, broad = (max([len(name), *table[name].str.len()]) for name in ("tree", "stand"))
     lines = [
         f"Each cored tree by itself, flat prior on years, intervals of {level:.0%}; +- are standard deviations in years.",
-        f"{'tree':<14} {'stand':<12} {'established':<20} {'age':>4}   {'+-count':>7} {'centre':>7} {'height':>7} {'grass':>7} {'all':>7}",
+        f"{'tree':<{wide}} {'stand':<{broad}} {'established':<20} {'age':>4}   {'+-count':>7} {'centre':>7} {'height':>7} {'grass':>7} {'all':>7}",
     ]
-    for row in table.itertuples():
+    uncored = table["innermost_ring_year"].isna() & table["establishment_year_median"].isna() & table["coring_height_year_median"].isna()
+    silent = uncored & table["left_out_reason"].str.startswith("not cored")
+    for row in table[~silent].itertuples():
         if pd.notna(row.establishment_year_median):
             when = f"{row.establishment_year_median:.0f} ({row.establishment_year_low:.0f}-{row.establishment_year_high:.0f})"
             age = f"{row.age_median:.0f}"
@@ -24,21 +27,30 @@ def ages_text(table: pd.DataFrame, level: float) -> str:
             when = f"at core {row.coring_height_year_median:.0f}"
             age = ""
         else:
-            lines.append(f"{row.tree:<14} {row.stand:<12} not dated: {row.left_out_reason}")
+            lines.append(f"{row.tree:<{wide}} {row.stand:<{broad}} not dated: {row.left_out_reason}")
             continue
         parts = [row.sd_count, row.sd_centre, row.sd_height, row.sd_grass, row.sd_total]
         figures = " ".join(f"{value:7.1f}" if pd.notna(value) else f"{'':7}" for value in parts)
-        lines.append(f"{row.tree:<14} {row.stand:<12} {when:<20} {age:>4}   {figures}")
+        lines.append(f"{row.tree:<{wide}} {row.stand:<{broad}} {when:<20} {age:>4}   {figures}")
+    if silent.any():
+        lines.append(f"{int(silent.sum())} stems that were not cored are in the CSV only; the stand model (`standage run`) dates them by their size.")
     return "\n".join(lines)
 
 
-def write_ages(table: pd.DataFrame, path: str | os.PathLike) -> None:
-    """Write the table whole or not at all. Raises `StandageError` where the place can't be written."""
+def write_ages(table: pd.DataFrame, path: str | os.PathLike) -> Path:
+    """Write the table whole or not at all; an earlier table of ages is replaced, any other file is not. Returns the path.
+
+    Raises `StandageError` where the place can't be written or holds something else.
+    """
     path = Path(path)
+    header = ",".join(table.columns)
     beside = path.with_name(path.name + ".part")
     try:
+        if path.exists() and path.read_text(encoding="utf-8", errors="replace").partition("\n")[0].strip() != header:
+            raise StandageError(f"{path}: holds something else than a table of ages and is left as it is; choose another place with --csv")
         table.to_csv(beside, index=False)
         os.replace(beside, path)
     except OSError as problem:
         beside.unlink(missing_ok=True)
         raise StandageError(f"{path}: can't be written ({problem.strerror}); choose another place with --csv") from problem
+    return path

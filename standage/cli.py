@@ -68,17 +68,16 @@ def check(survey: str, profile_folder: str | None) -> None:
 @click.argument("survey", type=click.Path())
 @level_option
 @profiles_option
-@click.option("--csv", "csv_path", type=click.Path(dir_okay=False), help="Write the table here; by default ages.csv in this folder is not written, the table is printed.")
+@click.option("--csv", "csv_path", type=click.Path(dir_okay=False), help="Where the table goes as CSV.  [default: NAME-ages.csv in this folder]")
 def ages(survey: str, level: float, profile_folder: str | None, csv_path: str | None) -> None:
     """Date each cored tree of a SURVEY by itself, at once, without the stand model; says what each step adds to the uncertainty."""
     from standage.ages_table import ages_text, write_ages
     from standage.evidence import date_trees
 
-    table = date_trees(_read(survey, profile_folder), level=level, folder=profile_folder)
+    read = _read(survey, profile_folder)
+    table = date_trees(read, level=level, folder=profile_folder)
     click.echo(ages_text(table, level))
-    if csv_path:
-        write_ages(table, csv_path)
-        click.echo(f"wrote {csv_path}")
+    click.echo(f"wrote {write_ages(table, csv_path or f'{read.name}-ages.csv')}")
 
 
 @main.command()

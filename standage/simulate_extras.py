@@ -76,11 +76,17 @@ def sections(rng: np.random.Generator, history: StandHistory, species: str, pref
             }
         else:
             row |= {"known_from": "records" if number % 4 else "tagged", "still_in_grass": "no" if started else "yes"}
-            row["age_years"] = seasons_begun
+            row["age_years"] = seasons_begun if season_is_over(history.survey_date) else seasons_begun - 1  # age counts completed seasons
             if started and number % 3 != 1:
                 row["grass_years"] = grass
         rows.append(row)
     return rows
+
+
+def season_is_over(survey_date: str) -> bool:
+    """Whether the growing season begun last was complete at the survey: October to February."""
+    month = pd.Timestamp(survey_date).month
+    return month >= 10 or month <= 2
 
 
 def winter_date(history: StandHistory) -> pd.Timestamp:

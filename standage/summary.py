@@ -16,6 +16,7 @@ from standage.results import result_tables
 
 WIDE_RATIO = 5.0  # an amount known no better than fivefold is not told as a number (assumption)
 WIDE_YEARS = 60.0  # nor a year known no better than two generations of people (assumption)
+AGREED = 0.8  # share of draws that must agree on a span of years before it is told (assumption)
 FEW_CORES = 10  # with fewer dated trees, pulses rest on almost nothing (common practice, no source)
 MANY_FAILED = 0.25  # share of attempts without readable core from which the sample may miss the rotten, old trees (assumption)
 MUCH_ONE_PLOT = 0.6  # share of a pulse in one plot from which it may be a patch rather than the stand (assumption)
@@ -58,7 +59,7 @@ def unit_paragraph(row: pd.Series, tables: Mapping[str, pd.DataFrame]) -> str:
     """
     pulses = tables["pulses"]
     own = pulses[(pulses["stand"] == row["stand"]) & (pulses["species"] == row["species"])] if len(pulses) else pulses
-    sentences = [*_amounts(row), *_ages(row), *_spans(row), *_pulse_sentences(row, own)]
+    sentences = [*_amounts(row), *_ages(row, tables["tree_dates"]), *_spans(row), *_pulse_sentences(row, own)]
     return f"{row['stand']}, {row['species'].replace('-', ' ')}. " + " ".join(sentences)
 
 
@@ -85,14 +86,29 @@ def _amount(row: pd.Series, name: str, what: str) -> str:
     return f"About {sayable(middle)} {what} (between {sayable(low)} and {sayable(high)})"
 
 
-def _ages(row: pd.Series) -> list[str]:
+def _ages(row: pd.Series, trees: pd.DataFrame) -> list[str]:
     low, middle, high = (row["oldest_year" + point] for point in ("_low", "_median", "_high"))
     verb = "reached the height of the core" if row["basis"] == CORING_HEIGHT else "established"
     if pd.isna(middle):
         return ["No tree could be dated."]
     if high - low > WIDE_YEARS:
-        return [f"We can't tell the year of the oldest tree: it {verb} between {low} and {high}."]
+        unknown = f"We can't tell the year of the oldest tree, cored or not: it {verb} between {low} and {high}."
+        return [unknown, *_oldest_cored(row, trees, verb)]
     return [f"The oldest tree dated {verb} {_about(low, middle, high)}."]
+
+
+def _oldest_cored(row: pd.Series, trees: pd.DataFrame, verb: str) -> list[str]:
+    """The oldest cored live tree by name: what is known where the oldest of all is not."""
+    name = "coring_height_year" if row["basis"] == CORING_HEIGHT else "establishment_year"
+    own = (
+        (trees["stand"] == row["stand"]) & (trees["species"] == row["species"]) & (trees["basis"] == "cored") & (trees["status"] == "live")
+    )
+    cored = trees[own & trees[f"{name}_median"].notna()]
+    if cored.empty:
+        return []
+    oldest = cored.sort_values([f"{name}_median", f"{name}_low"]).iloc[0]
+    when = _about(oldest[f"{name}_low"], oldest[f"{name}_median"], oldest[f"{name}_high"])
+    return [f"The oldest cored tree, {oldest['tree']}, {verb} {when}."]
 
 
 def _spans(row: pd.Series) -> list[str]:
@@ -104,6 +120,8 @@ def _spans(row: pd.Series) -> list[str]:
         return [f"The stand is even-aged: {_percent(share)} of the stems came within the 20 years from {first}."]
     span = f"{row['half_span_years_median']} years or so from {row['half_span_first']} to {row['half_span_last']}"
     sentence = f"Half of the stems came in the {span}"
+    if row["half_span_agreed"] < AGREED:
+        sentence = f"Half of the stems came within {row['half_span_years_median']} years or so, but we can't tell which"
     over = [
         f"{_percent(row[f'share_over_{age}_years_median'])} are over {age} years old"
         for age in (60, 100, 150)
@@ -127,8 +145,11 @@ def _pulse_sentences(row: pd.Series, pulses: pd.DataFrame) -> list[str]:
         sentences.append(
             f"It holds {_percent(pulse.share_median)} of the stems ({shares}), with {_trees(pulse.dated_stems)} dated by core in it."
         )
-        if pulse.holds_if_cutting_differs != "not assessed":
-            sentences.append(f"Cutting is on record in this stand, and {pulse.holds_if_cutting_differs}.")
+        if pd.notna(pulse.stems_per_ha_median):
+            more = f"between {sayable(pulse.stems_per_ha_low)} and {sayable(pulse.stems_per_ha_high)}"
+            sentences.append(f"That is {sayable(pulse.stems_per_ha_median)} plants per hectare ({more}) beyond the years around it.")
+    if (pulses["holds_if_cutting_differs"] != "not assessed").any():
+        sentences.append("Cutting is on record in this stand, and a cut can leave the same shape as a pulse.")
     return sentences
 
 
@@ -166,7 +187,13 @@ def warnings_about(posterior, tables: Mapping[str, pd.DataFrame]) -> list[str]:
     if len(pulses) and (pulses["limit_status"] == "assumed").any():
         limit = pulses.loc[pulses["limit_status"] == "assumed", "limit"].iloc[0]
         warned.append(f"Pulses are told from a probability of {100 * limit:.0f} % on; that limit is assumed, not tested by simulation.")
-    undated = tables["tree_dates"]["left_out_reason"].replace("", np.nan).dropna().value_counts()
+    trees = tables["tree_dates"]
+    foreign = trees["left_out_reason"].str.startswith("no profile for species")
+    if foreign.any():
+        warned.append(
+            f"Tallied only, for want of a profile: {foreign.sum()} stems of {_listed(sorted(set(trees.loc[foreign, 'species'])))}."
+        )
+    undated = trees.loc[~foreign & (trees["left_out_reason"] != ""), "left_out_reason"].value_counts()
     warned += [f"{count} {'tree' if count == 1 else 'trees'} left out: {reason}." for reason, count in undated.items()]
     return warned
 

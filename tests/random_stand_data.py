@@ -108,9 +108,10 @@ def random_unit(rng, n_years, species_index, has_grass_stage, stand, basis, has_
     n_uncored = int(rng.integers(1, 5)) if establishment else 0
     n_counts = 10 if establishment else 0
     stage = np.arange(n_counts) % 4
-    judged = np.isin(np.arange(n_counts), rng.choice(n_counts, n_counts // 2, replace=False)) | (np.arange(n_counts) >= 6)
+    judged = (rng.permutation(n_counts) % 2 == 0) | (np.arange(n_counts) >= 6)
+    judged &= stage != STAGES.index("sapling")  # ages judged for saplings are not carried into the arrays
     age_low = np.where(judged, np.where(stage == STAGES.index("germinant"), 0, rng.integers(0, 4, n_counts)), np.nan)
-    age_high = age_low + np.where(stage == STAGES.index("sapling"), rng.integers(15, 30, n_counts), rng.integers(2, 12, n_counts))
+    age_high = age_low + rng.integers(2, 12, n_counts)
     count = rng.integers(0, 15, n_counts)
     kinds = np.array([0, 0, 1, 1, 2, 2, 3, 3]) if establishment else np.zeros(0, dtype=int)
     value = rng.integers(1, 12, len(kinds))

@@ -332,9 +332,7 @@ class UnitReading:
             total += gammaln(phi + count) - gammaln(phi) - gammaln(count + 1)
             total += phi * math.log(phi / (phi + mean)) + count * (log_of(mean) - math.log(phi + mean))
             low, high = float(self.unit.count_age_low[j]), float(self.unit.count_age_high[j])
-            if not (math.isnan(low) and math.isnan(high)):
-                low = 0.0 if math.isnan(low) else low
-                high = math.inf if math.isnan(high) else high
+            if stage != 3 and not math.isnan(low) and not math.isnan(high):
                 in_range = sum(value for a, value in enumerate(by_age) if low <= a <= high)
                 total += count * (log_of(in_range) - log_of(sum(by_age)))
         return total

@@ -24,7 +24,7 @@ from standage.findings import (
     stand_summary,
     tree_dates,
 )
-from standage.findings.intervals import credible_points, fullest_span, interval_columns, shortest_span
+from standage.findings.intervals import credible_points, fullest_span, interval_columns, shortest_span, typical_span
 from standage.findings.local_ratio import WINDOWS, inside_and_background, scan_unit, smallest_telling_rate, steady_shape
 from standage.findings.pulse_limit import ReportingLimit, delay_spread, limit_table, reporting_limit
 from standage.findings.pulses import find_bursts, running_mean
@@ -104,6 +104,14 @@ def test_the_fullest_span_holds_most():
     stems = np.array([[1.0, 0, 5, 4, 0, 2]])
     first, share = fullest_span(stems, np.arange(1900, 1906), 2)
     assert first[0] == 1902 and share[0] == 9 / 12
+
+
+def test_of_two_bursts_the_typical_span_is_one_and_not_what_lies_between():
+    first = np.array([1941.0] * 45 + [2011.0] * 40 + [1941.0] * 15)
+    last = np.array([1948.0] * 45 + [2018.0] * 40 + [2018.0] * 15)
+    assert typical_span(first, last) == (1941, 1948, 0.45)
+    assert typical_span(np.full(9, 1900.0), np.full(9, 1905.0)) == (1900, 1905, 1.0)
+    assert np.isnan(typical_span(np.array([np.nan]), np.array([np.nan]))).all()
 
 
 # cohorts
@@ -352,6 +360,17 @@ def test_one_burst_with_a_shoulder_is_one():
 
 def test_a_burst_below_twice_the_background_is_none():
     assert starts_of(burst_posterior([(1900, 1909)], height=1.6)) == []
+
+
+def test_a_seedling_crop_is_no_pulse_until_some_have_grown_up():
+    posterior = burst_posterior([(2008, 2014)])
+    posterior.units[0].basis = "establishment"
+    age = SEASON - YEARS
+    posterior.past_emerging = [np.broadcast_to((age >= 15) * 1.0, posterior.living[0].shape)]
+    posterior.survey.counts["area_m2"] = 1e6
+    assert starts_of(posterior) == []
+    posterior.past_emerging = [np.broadcast_to((age >= 3) * 1.0, posterior.living[0].shape)]
+    assert len(starts_of(posterior)) == 1
 
 
 # the reporting limit

@@ -135,7 +135,7 @@ def test_surveys_hold_every_kind_of_evidence():
     assert any(node.height_cm == 140 for node in nodes)  # a core above breast height
     assert any((unit.plot_class_high < len(survey("plots").class_edges_cm) - 1).any() for unit in units)  # a largest listed diameter
     assert {stage for unit in units for stage in unit.count_stage} == {0, 1, 2, 3}
-    assert {stage for unit in units for stage in unit.count_stage[np.isfinite(unit.count_age_low)]} == {0, 1, 2, 3}
+    assert {stage for unit in units for stage in unit.count_stage[np.isfinite(unit.count_age_low)]} == {0, 1, 2}
     assert {kind for unit in units for kind in unit.section_kind} == {0, 1, 2, 3}
     assert {len(unit.removal_m) for unit in units} >= {0, 1}
     assert {unit.stage_factor_scale for unit in units} == {0.5, 1.0}

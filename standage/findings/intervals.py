@@ -8,6 +8,8 @@ import numpy as np
 import pandas as pd
 
 SUFFIXES = ("_low", "_median", "_high")
+ALIKE = 1 / 3  # share of common years from which two spans tell the same: two of equal length shifted by half of it (assumption)
+MOST_SPANS_TRIED = 300  # candidates for the typical span; more hardly find a better one [draws]
 
 
 def credible_points(draws: np.ndarray, level: float = 0.9) -> np.ndarray:
@@ -85,6 +87,24 @@ def shortest_span(stems: np.ndarray, years: np.ndarray, share: float) -> tuple[n
         best = int(np.argmin(length))
         first[draw], last[draw] = years[best], years[end[best] - 1]
     return first, last
+
+
+def typical_span(first: np.ndarray, last: np.ndarray) -> tuple[float, float, float]:
+    """The drawn span that shares most years with the others, and the share of draws that agree with it.
+
+    Medians of first and last years taken apart may make a span that no draw has, as where half of the stems came in either of two
+    bursts. Two spans agree if they have at least a third of the years in common that they cover together. NaN where no draw has a span.
+    """
+    known = np.isfinite(first)
+    if not known.any():
+        return np.nan, np.nan, np.nan
+    first, last = first[known], last[known]
+    tried = np.linspace(0, len(first) - 1, min(len(first), MOST_SPANS_TRIED)).astype(int)
+    common = np.minimum(last, last[tried, None]) - np.maximum(first, first[tried, None]) + 1
+    covered = (last - first + 1) + (last - first + 1)[tried, None] - common
+    likeness = np.maximum(common, 0) / np.where(common > 0, covered, 1)
+    best = int(np.argmax(likeness.mean(axis=1)))
+    return float(first[tried[best]]), float(last[tried[best]]), float(np.mean(likeness[best] >= ALIKE))
 
 
 def fullest_span(stems: np.ndarray, years: np.ndarray, length: int) -> tuple[np.ndarray, np.ndarray]:

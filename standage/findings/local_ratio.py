@@ -24,8 +24,10 @@ NEAREST_BACKGROUND = 5  # the years right beside a window are its shoulders, not
 FARTHEST_BACKGROUND = 40  # beyond about two generations of canopy gaps the comparison is no longer local [years]
 LOWEST_SHARE = 0.6  # share of the background years used, the lowest: a second pulse nearby must not hide the first
 STANDS_OUT = 2.0  # ratio to the background from which a window stands out
+NEEDED_ODDS = 5.0  # posterior over prior odds below which the data have not spoken
 YEARS_A_STEM = 20.0  # one stem of the sample in so many years is the amount below which nothing can be told [years]
 SETTLED_AGE = 40  # from this age the steady shape of a stand without bursts is flat enough to need no correction [years]
+LEAST_GROWN = 0.1  # share past the emerging stage below which a year's plants are a seedling crop, not yet recruits (assumption)
 MOST_DRAWS = 1000  # more say nothing that can be told from chance: a score of 0.95 is known within 0.007 [draws]
 MOST_PRIOR_DRAWS = 300  # enough to know a chance within 0.03 [draws]
 
@@ -44,6 +46,8 @@ class Scan:
         `settled`. NaN where the window leaves the axis.
     score, prior_share : by window length, (year,); share of posterior and of prior draws in which the window stands out.
     prior_draws : number of prior draws behind `prior_share`.
+    last_telling : place of the last year whose plants have begun to grow past the emerging stage. What germinated later is a
+        seedling crop of which nobody knows whether it will be recruits; no window that reaches beyond is reported.
     """
 
     years: np.ndarray
@@ -55,6 +59,12 @@ class Scan:
     score: dict[int, np.ndarray]
     prior_share: dict[int, np.ndarray]
     prior_draws: int
+    last_telling: int
+
+    def supported(self, width: int) -> np.ndarray:
+        """Whether the data speak: odds raised over the prior, by a window that ends among grown plants. (year,) bool"""
+        last = np.arange(len(self.years)) - width // 2 + width - 1
+        return (self.odds_against_prior(width) >= NEEDED_ODDS) & (last <= self.last_telling)
 
     def odds_against_prior(self, width: int) -> np.ndarray:
         """Posterior odds that a window stands out, over prior odds. (year,)"""
@@ -81,6 +91,8 @@ def scan_unit(posterior, number: int) -> Scan:
     shape = steady_shape(prior)
     settled = living[kept] / shape
     smallest = smallest_telling_rate(posterior, number) / shape
+    grown = share_past_emerging(posterior, number).mean(axis=0) >= LEAST_GROWN
+    last_telling = int(np.flatnonzero(grown)[-1]) if grown.any() else -1
     ratio, background, score, prior_share = {}, {}, {}, {}
     for width in WINDOWS:
         inside, around = inside_and_background(settled, width)
@@ -89,7 +101,7 @@ def scan_unit(posterior, number: int) -> Scan:
         score[width] = np.mean(ratio[width] >= STANDS_OUT, axis=0)
         inside, around = inside_and_background(prior / shape, width)
         prior_share[width] = np.mean((inside + smallest) / (around + smallest) >= STANDS_OUT, axis=0)
-    return Scan(years, kept, shape, settled, ratio, background, score, prior_share, len(prior))
+    return Scan(years, kept, shape, settled, ratio, background, score, prior_share, len(prior), last_telling)
 
 
 def scan_units(posterior) -> list[Scan]:

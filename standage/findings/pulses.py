@@ -1,7 +1,8 @@
 """Recruitment pulses: bursts of establishment that stand out against the years around them.
 
 A window of 5, 10 or 20 years is a candidate where the probability that it holds at least twice its local background reaches the
-reporting limit and its odds rose fivefold over the prior, so that years without data never report. The best candidate becomes a
+reporting limit and its odds rose fivefold over the prior, so that years without data never report; a crop of seedlings of which none
+has grown up is no recruitment yet. The best candidate becomes a
 pulse; a further one becomes another pulse only where a valley lies between the two.
 """
 
@@ -15,11 +16,11 @@ import pandas as pd
 from standage.findings.intervals import blank_columns, interval_columns, whole_numbers
 from standage.findings.local_ratio import STANDS_OUT, WINDOWS, Scan, scan_units, window_years
 from standage.findings.pulse_limit import ReportingLimit, unit_limit
-from standage.findings.rates import NEEDED_ODDS
 from standage.findings.stems import cut_on_record, dated_years, living_rate, stems_past_emerging, unit_basis, unit_label
 
-SMOOTHING = 5  # running mean before the edges of a pulse are read; the process has knots every 4 years [years]
-EDGE_SHARE = 0.5  # a burst seen through smoothing crosses half its height above background at its true edges
+SMOOTHING = 11  # running mean that tells bursts apart: single draws are jagged, with knots every 4 years [years]
+HULL_SHARE = 0.25  # a burst seen through smoothing crosses half its height above background at its edges, a quarter well outside
+OUTLYING_SHARE = 0.05  # share of the excess in the hull that may lie before the start, and after the end
 VALLEY = 0.5  # two bursts are two where the rate between them falls below this share of the lower one
 FARTHEST_EDGE = 40  # a pulse reaches no further from its peak than its background does [years]
 
@@ -97,7 +98,7 @@ def _candidates(scan: Scan, limit: ReportingLimit) -> list[tuple[int, int]]:
     listed = []
     for width in WINDOWS:
         score = scan.score[width]
-        for place in np.flatnonzero((score >= limit.value) & (scan.odds_against_prior(width) >= NEEDED_ODDS)):
+        for place in np.flatnonzero((score >= limit.value) & scan.supported(width)):
             listed.append((-score[place], -float(np.median(scan.ratio[width][:, place])), width, int(place)))
     return [(width, place) for _, _, width, place in sorted(listed)]
 
@@ -120,23 +121,26 @@ def _apart(smooth: np.ndarray, burst: Burst, width: int, place: int) -> bool:
 
 
 def _burst(smooth: np.ndarray, scan: Scan, width: int, place: int) -> Burst:
-    """The edges of the burst in a window: where the rate crosses half its height above the background, draw by draw."""
+    """The edges of the burst in a window.
+
+    The hull of the burst is where the mean of all draws, smoothed, lies above a part of its height over the background; smoothing
+    and averaging make it too wide. Within it each draw's start and end leave a twentieth of its excess on either side.
+    """
     first, last = window_years(place, width)
-    draws = np.arange(len(smooth))
-    peak = first + smooth[:, first : last + 1].argmax(axis=1)
+    there = scan.ratio[width][:, place] >= STANDS_OUT
     base = scan.background[width][:, place]
-    edge = base + EDGE_SHARE * (smooth[draws, peak] - base)
-    places = np.arange(smooth.shape[1])
-    low = smooth < edge[:, None]
-    start = np.where(low & (places < peak[:, None]), places, -1).max(axis=1) + 1
-    end = np.where(low & (places > peak[:, None]), places, smooth.shape[1]).min(axis=1) - 1
-    return Burst(
-        width,
-        place,
-        scan.ratio[width][:, place] >= STANDS_OUT,
-        np.maximum(start, peak - FARTHEST_EDGE),
-        np.minimum(end, peak + FARTHEST_EDGE),
-    )
+    mean, mean_base = smooth[there].mean(axis=0), base[there].mean()
+    peak = first + int(mean[first : last + 1].argmax())
+    low = mean < mean_base + HULL_SHARE * (mean[peak] - mean_base)
+    places = np.arange(len(mean))
+    before, after = places[low & (places < peak)], places[low & (places > peak)]
+    hull = (places > max(before.max(initial=-1), peak - FARTHEST_EDGE)) & (places < min(after.min(initial=len(mean)), peak + FARTHEST_EDGE))
+    held = np.cumsum(np.maximum(scan.settled - base[:, None], 0) * hull, axis=1)
+    total = held[:, -1:]
+    some = total[:, 0] > 0
+    start = np.where(some, (held <= OUTLYING_SHARE * total).sum(axis=1), peak)
+    end = np.where(some, (held < (1 - OUTLYING_SHARE) * total).sum(axis=1), peak)
+    return Burst(width, place, there, start, end)
 
 
 def running_mean(rate: np.ndarray, width: int) -> np.ndarray:

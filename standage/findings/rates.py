@@ -10,7 +10,6 @@ from standage.findings.local_ratio import Scan, scan_units
 from standage.findings.stems import dated_years, living_rate, stems_past_emerging, unit_basis, unit_label
 
 TABLE_WINDOW = 10  # the window the yearly table speaks of [years]
-NEEDED_ODDS = 5.0  # posterior over prior odds below which the data have not spoken
 
 
 def rates(posterior, *, level: float = 0.9, scans: list[Scan] | None = None) -> pd.DataFrame:
@@ -18,7 +17,8 @@ def rates(posterior, *, level: float = 0.9, scans: list[Scan] | None = None) -> 
 
     `ratio`, `pulse_score` (probability that the ten years round the year hold at least twice their background), `prior_share`
     (the same before any data) and `dated_stems` (cored stems more likely than not established in those ten years) belong to the
-    window of ten years; `supported` says whether the odds rose at least fivefold over the prior. `share` is the share of the
+    window of ten years; `supported` says whether the odds rose at least fivefold over the prior and the window ends among plants
+    that have begun to grow up. `share` is the share of the
     stems past the emerging stage that established in the year: what remains where there are no plots and the column per hectare
     is blank.
 
@@ -44,7 +44,7 @@ def _unit_rates(posterior, number: int, scan: Scan, level: float) -> pd.DataFram
             "pulse_score": scan.score[TABLE_WINDOW],
             "dated_stems": _cored_in_window(posterior, number, scan.years),
             "prior_share": scan.prior_share[TABLE_WINDOW],
-            "supported": np.where(scan.odds_against_prior(TABLE_WINDOW) >= NEEDED_ODDS, "yes", "no"),
+            "supported": np.where(scan.supported(TABLE_WINDOW), "yes", "no"),
             **interval_columns("share", stems / np.where(total > 0, total, np.nan), level),
             **unit_basis(unit),
         }

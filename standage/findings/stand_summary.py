@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from standage.findings.intervals import blank_columns, fullest_span, interval_columns, shortest_span, whole_numbers
+from standage.findings.intervals import blank_columns, fullest_span, interval_columns, shortest_span, typical_span, whole_numbers
 from standage.findings.stems import (
     CORING_HEIGHT,
     basal_area_each,
@@ -29,8 +29,9 @@ EVEN_AGED_SHARE = 0.8  # "nearly all" (assumption)
 def stand_summary(posterior, *, level: float = 0.9) -> pd.DataFrame:
     """What stands in each unit and when it came.
 
-    Spans and shares are of stems past the emerging stage. `half_span_first` and `_last` (medians) bound the shortest span of
-    years that holds half of them, `span_80_*` the one that holds 80 %; `share_in_20_years` is the largest share that established
+    Spans and shares are of stems past the emerging stage. `half_span_first` and `_last` bound the shortest span of years
+    that holds half of them (that of the most typical draw), `half_span_agreed` is the share of draws that agree with it;
+    `span_80_*` is the same for 80 %; `share_in_20_years` is the largest share that established
     within any twenty years. `oldest_year` is that of the oldest dated live tree, picked by eye or not. `last_recruitment_year` is
     the latest year from which, counted back from the survey, at least one stem past the emerging stage is expected in the area
     sampled. Basal area is a plain sum over the listed stems and has no interval. Columns that need plots are blank without them,
@@ -41,7 +42,11 @@ def stand_summary(posterior, *, level: float = 0.9) -> pd.DataFrame:
     One row a unit.
     """
     table = pd.DataFrame([_unit_row(posterior, number, level) for number in range(len(posterior.units))])
-    years = [name for name in table if name.startswith(("oldest_year", "half_span", "span_80", "last_recruitment", "densest_20"))]
+    years = [
+        name
+        for name in table
+        if name.startswith(("oldest_year", "half_span", "span_80", "last_recruitment", "densest_20")) and "agreed" not in name
+    ]
     return whole_numbers(table, years)
 
 
@@ -58,9 +63,9 @@ def _unit_row(posterior, number: int, level: float) -> dict:
     row |= interval_columns("stems_per_ha", total, level) if unit.has_plots else blank_columns("stems_per_ha")
     row["basal_area_m2_ha"] = _basal_area(posterior, number)
     row |= interval_columns("oldest_year", _oldest_year(posterior, number), level, whole=True)
-    row |= {"half_span_first": _typical_year(half_first), "half_span_last": _typical_year(half_last)}
+    row |= dict(zip(("half_span_first", "half_span_last", "half_span_agreed"), typical_span(half_first, half_last), strict=True))
     row |= interval_columns("half_span_years", half_last - half_first + 1, level, whole=True)
-    row |= {"span_80_first": _typical_year(most_first), "span_80_last": _typical_year(most_last)}
+    row |= dict(zip(("span_80_first", "span_80_last", "span_80_agreed"), typical_span(most_first, most_last), strict=True))
     row |= interval_columns("span_80_years", most_last - most_first + 1, level, whole=True)
     for age in AGES:
         row |= interval_columns(f"share_over_{age}_years", _share_over(posterior, unit, stems, years, age), level)

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from standage.errors import StandageError
+from standage.evidence.ages import last_completed_season
 from standage.evidence.core import CoreReadings, evidence_over_years, pooled_evidence_over_years, read_cores
 from standage.profiles import Profile, load_profile, profile_keys
 from standage.stand.data import BREAST_HEIGHT_CM, FACTOR_NODES, STAGES, Node, SpeciesData, StandData, TreeChain, UnitData
@@ -242,7 +243,13 @@ def _unit(survey, stand, key, profile, stems, readings, years, edges, keys, numb
             notes.append(f"{stand}: no coring height is recorded, so years are those of arrival at coring height; sizes, plots and stage counts can't be used.")
     low_of_plot = dict(zip(plots["plot"], low, strict=True))
     sections = survey.sections[(survey.sections["stand"] == stand) & (survey.sections["species"].replace("", survey.main_species) == key)]
-    kinds, values, section_heights = _sections(sections if not at_coring_height else sections.iloc[:0])
+    completed = last_completed_season(survey.stands.set_index("stand").loc[stand, "survey_date"])
+    age_to_seasons = season - completed - 1  # the model counts seasons begun after the first one; ages count completed seasons
+    if not profile.has_grass_stage and (counts["stage"] == "grass").any():
+        notes.append(f"{stand}: {key} has no grass stage by its profile, so its counts of that stage are not used.")
+        counts = counts[counts["stage"] != "grass"]
+    kinds, values, section_heights = _sections(sections if not at_coring_height else sections.iloc[:0], age_to_seasons, profile.has_grass_stage)
+    judged = (counts["stage"] != "sapling") & counts["age_low_years"].notna() & counts["age_high_years"].notna()
     shape, removal_m, removal_sd = _removals(survey, stand, profile, years, season)
     use_plots = has_plots and not at_coring_height
     plots_used = plots if use_plots else plots.iloc[:0]
@@ -259,7 +266,8 @@ def _unit(survey, stand, key, profile, stems, readings, years, edges, keys, numb
         count_stage=np.array([STAGES.index(stage) for stage in counts["stage"]], dtype=int),
         count_area_ha=counts["area_m2"].to_numpy(float) / 10_000.0, count_value=counts["count"].to_numpy(float),
         count_class_low=np.array([low_of_plot[plot] for plot in counts["plot"]], dtype=int),
-        count_age_low=counts["age_low_years"].to_numpy(float), count_age_high=counts["age_high_years"].to_numpy(float),
+        count_age_low=np.where(judged, np.maximum(counts["age_low_years"] + age_to_seasons, 0), np.nan),
+        count_age_high=np.where(judged, np.maximum(counts["age_high_years"] + age_to_seasons, 0), np.nan),
         stage_factor_scale=0.5 if len(kinds) else 1.0,
         section_kind=kinds, section_value=values, section_height_cm=section_heights,
     )  # fmt: skip
@@ -286,15 +294,15 @@ def _reason(readings: CoreReadings, rows: np.ndarray, row, has_plots: bool, at_c
     return "neither core nor diameter"
 
 
-def _sections(sections: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Sections as (kind, value, height): 0 G = value, 1 G > value, 2 G <= value, 3 B(height) <= value; ages count the first season as 1."""
+def _sections(sections: pd.DataFrame, age_to_seasons: int, has_grass_stage: bool) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Sections as (kind, value, height): 0 G = value, 1 G > value, 2 G <= value, 3 B(height) <= value."""
     rows = []
     for row in sections.itertuples():
-        if row.known_from in ("records", "tagged"):
+        if has_grass_stage and row.known_from in ("records", "tagged"):
             if np.isfinite(row.grass_years):
                 rows.append((0, row.grass_years, 0.0))
             elif np.isfinite(row.age_years) and row.still_in_grass in ("yes", "no"):
-                rows.append((1 if row.still_in_grass == "yes" else 2, row.age_years - 1, 0.0))
+                rows.append((1 if row.still_in_grass == "yes" else 2, max(0.0, row.age_years + age_to_seasons), 0.0))
         if np.isfinite(row.height_cm) and np.isfinite(row.rings_at_ground) and np.isfinite(row.rings_at_height):
             # rings at the collar miss years of the grass stage, so the difference is at least the seasons of height growth
             rows.append((3, max(0.0, row.rings_at_ground - row.rings_at_height), 5.0 * round(row.height_cm / 5.0)))

@@ -19,7 +19,7 @@ from standage.survey import Survey
 
 
 def fit_stands(
-    survey: Survey, *, seed: int = 1, level: float = 0.9, draws: int = 1000, tune: int = 700, chains: int = 4, cores: int = 2,
+    survey: Survey, *, seed: int = 1, level: float = 0.9, draws: int = 1000, tune: int = 300, chains: int = 4, cores: int = 2,
     profile_folder: str | None = None, progress: Progress | None = None,
 ) -> Posterior:  # fmt: skip
     """Sample the joint posterior of all stands of a survey and date every stem.

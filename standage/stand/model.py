@@ -324,7 +324,7 @@ class UnitStatement:
         total = pt.gammaln(phi + count) - pt.gammaln(phi) - pt.gammaln(count + 1.0)
         total += phi * pt.log(phi / (phi + mean)) + count * (floored_log(mean) - pt.log(phi + mean))
 
-        judged = ~(np.isnan(unit.count_age_low) & np.isnan(unit.count_age_high))
+        judged = np.isfinite(unit.count_age_low) & np.isfinite(unit.count_age_high) & (unit.count_stage != STAGES.index("sapling"))
         youngest = np.where(np.isnan(unit.count_age_low), 0, unit.count_age_low)
         oldest = np.where(np.isnan(unit.count_age_high), np.inf, unit.count_age_high)
         in_range = (self.age >= youngest[:, None]) & (self.age <= oldest[:, None])

@@ -118,8 +118,10 @@ def pack_unit(data: StandData, which: int) -> tuple:
             start = 0
             if node.evidence is not None:
                 usable = max(0, min(node.evidence.shape[2], n - node.band_start))
-                part = np.ascontiguousarray(node.evidence[:, :, :usable], dtype=float)
-                band, start = usable, node.band_start
+                # evidence wholly after the survey season is one year of no likelihood, not no evidence
+                part = node.evidence[:, :, :usable] if usable else np.zeros((*node.evidence.shape[:2], 1))
+                band, start = part.shape[2], node.band_start if usable else n - 1
+                part = np.ascontiguousarray(part, dtype=float)
                 evidence.append(part.ravel())
             node_rows.append((node.dbh_class, start, band, place_in_evidence, node.loads_gamma, node.loads_delta, segment))
             if node.evidence is not None:

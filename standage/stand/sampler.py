@@ -57,7 +57,7 @@ def whitening(kernel: Kernel, mode: np.ndarray) -> np.ndarray:
 
 
 def sample(
-    data: StandData, *, seed: int, draws: int = 1000, tune: int = 400, chains: int = 4, cores: int = 2, progress: Progress | None = None
+    data: StandData, *, seed: int, draws: int = 1000, tune: int = 300, chains: int = 4, cores: int = 2, progress: Progress | None = None
 ) -> Draws:
     """Run the chains. Raises `StandageError` if the density has no finite start."""
     import nutpie
@@ -94,7 +94,7 @@ def sample(
     )
     sampler = nutpie.sample(
         model, draws=draws, tune=tune, chains=chains, cores=min(cores, chains), seed=seed, progress_bar=False,
-        save_warmup=False, low_rank_modified_mass_matrix=False, target_accept=0.85, blocking=False,
+        save_warmup=False, low_rank_modified_mass_matrix=False, target_accept=0.9, blocking=False,
     )  # fmt: skip
     total = chains * (draws + tune)
     try:

@@ -13,6 +13,7 @@ from standage.stand.states import UnitState, delayed
 # Analysis 16:667-718, who ask for R-hat below 1.01 and 100 effective draws a chain
 RHAT_LIMIT = 1.01
 ESS_LIMIT = 400
+DIVERGENT_LIMIT = 0.005  # share of draws that may diverge before the fit fails; any at all is told (assumption)
 CHECK_LIMIT = 0.01  # two-sided posterior predictive probability below which a check is remarked on (assumption)
 CLASS_YEARS = 20  # width of the classes of years whose density is watched for convergence
 
@@ -135,9 +136,14 @@ def judge(data: StandData, sampled: Draws, states: list[UnitState], fitted: list
     if ess_min < ESS_LIMIT:
         failed = True
         notes.append(f"Too few effective draws of '{slowest}' ({ess_min:.0f}, should be {ESS_LIMIT} or more). Run again with more draws: --draws {2 * sampled.values.shape[1]}.")
-    if sampled.divergences:
+    if sampled.divergences > DIVERGENT_LIMIT * sampled.values.shape[0] * sampled.values.shape[1]:
         failed = True
-        notes.append(f"{sampled.divergences} draws diverged: part of the posterior may not have been reached. Run again with another --seed; if it stays, look for contradictory cores with `standage check`.")
+        notes.append(
+            f"{sampled.divergences} draws diverged: part of the posterior may not have been reached. Run again with another --seed; "
+            "if it stays, look for contradictory cores with `standage check`."
+        )
+    elif sampled.divergences:
+        notes.append(f"{sampled.divergences} draws diverged, too few to matter; more than {DIVERGENT_LIMIT:.1%} would fail the fit.")
     checks = []
     for unit, part in zip(data.units, fitted, strict=True):
         name = f"{unit.stand}, {data.species[unit.species_index].key}"
