@@ -23,7 +23,7 @@ _PLACE = {
     "read_survey": "standage.survey",
     "stand_summary": "standage.findings",
     "stand_model": "standage.stand.model",
-    "summary": "standage.summary",
+    "summary": "standage.spoken",
     "tree_dates": "standage.findings",
     "write_results": "standage.results",
     "write_template": "standage.template",

@@ -15,7 +15,8 @@ def ages_text(table: pd.DataFrame, level: float) -> str:
     wide, broad = (max([len(name), *table[name].str.len()]) for name in ("tree", "stand"))
     lines = [
         f"Each cored tree by itself, flat prior on years, intervals of {level:.0%}; +- are standard deviations in years.",
-        f"{'tree':<{wide}} {'stand':<{broad}} {'established':<20} {'age':>4}   {'+-count':>7} {'centre':>7} {'height':>7} {'grass':>7} {'all':>7}",
+        f"{'tree':<{wide}} {'stand':<{broad}} {'established':<20} {'age':>4}   "
+        f"{'+-count':>7} {'centre':>7} {'height':>7} {'grass':>7} {'all':>7}",
     ]
     uncored = table["innermost_ring_year"].isna() & table["establishment_year_median"].isna() & table["coring_height_year_median"].isna()
     silent = uncored & table["left_out_reason"].str.startswith("not cored")
@@ -33,7 +34,9 @@ def ages_text(table: pd.DataFrame, level: float) -> str:
         figures = " ".join(f"{value:7.1f}" if pd.notna(value) else f"{'':7}" for value in parts)
         lines.append(f"{row.tree:<{wide}} {row.stand:<{broad}} {when:<20} {age:>4}   {figures}")
     if silent.any():
-        lines.append(f"{int(silent.sum())} stems that were not cored are in the CSV only; the stand model (`standage run`) dates them by their size.")
+        lines.append(
+            f"{int(silent.sum())} stems that were not cored are in the CSV only; the stand model (`standage run`) dates them by their size."
+        )
     return "\n".join(lines)
 
 

@@ -30,7 +30,9 @@ class _Commands(click.Group):
             context.exit(130)
 
 
-level_option = click.option("--level", type=click.FloatRange(0.5, 0.999), default=0.9, show_default=True, help="Share of probability inside each interval.")
+level_option = click.option(
+    "--level", type=click.FloatRange(0.5, 0.999), default=0.9, show_default=True, help="Share of probability inside each interval."
+)
 profiles_option = click.option("--profiles", "profile_folder", type=click.Path(), help="Folder with your own species profiles (TOML).")
 
 
@@ -68,7 +70,9 @@ def check(survey: str, profile_folder: str | None) -> None:
 @click.argument("survey", type=click.Path())
 @level_option
 @profiles_option
-@click.option("--csv", "csv_path", type=click.Path(dir_okay=False), help="Where the table goes as CSV.  [default: NAME-ages.csv in this folder]")
+@click.option(
+    "--csv", "csv_path", type=click.Path(dir_okay=False), help="Where the table goes as CSV.  [default: NAME-ages.csv in this folder]"
+)
 def ages(survey: str, level: float, profile_folder: str | None, csv_path: str | None) -> None:
     """Date each cored tree of a SURVEY by itself, at once, without the stand model; says what each step adds to the uncertainty."""
     from standage.ages_table import ages_text, write_ages

@@ -11,7 +11,7 @@ from matplotlib.figure import Figure
 
 from standage.figure_axes import PANEL_WIDTH, new_figure
 from standage.figures_model import plot_count_check, plot_delay, plot_diameter_check
-from standage.figures_stand import plot_cohorts, plot_rate, plot_size_age, plot_tree_dates
+from standage.figures_stand import plot_cohorts, plot_rate, plot_size_age, plot_tree_dates, tree_panel_height
 from standage.findings import count_check, delays, diameter_check, size_curves
 
 __all__ = [
@@ -26,7 +26,6 @@ __all__ = [
 ]
 
 ROW_HEIGHT = 3.4  # of a panel [inches]
-TREE_HEIGHT = 0.07  # of a tree in the picture of all trees [inches]
 DOTS_PER_INCH = 150
 
 Panel = Callable[[Axes], Axes]
@@ -61,7 +60,7 @@ def result_figures(posterior, tables: Mapping[str, pd.DataFrame], *, level: floa
         "tree_dates": _stack(
             "Every dated tree",
             (_panel(plot_tree_dates, table) for table in trees.values()),
-            heights=[1.3 + TREE_HEIGHT * len(table) for table in trees.values()],
+            heights=[tree_panel_height(len(table)) for table in trees.values()],
         ),
         "size_and_age": _stack(
             "Size against age", (_panel(plot_size_age, table, curve=curves.get(unit)) for unit, table in with_age.items())
@@ -76,10 +75,10 @@ def result_figures(posterior, tables: Mapping[str, pd.DataFrame], *, level: floa
             [_panel(plot_count_check, table) for table in _by_unit(count_check(posterior)).values()],
         ),
     }
-    figures = {name: figure for name, figure in figures.items() if figure is not None}
-    for figure in figures.values():
+    drawn = {name: figure for name, figure in figures.items() if figure is not None}
+    for figure in drawn.values():
         figure.supxlabel(f"Bars and bands: {100 * level:.0f} % credible intervals", fontsize=8, x=0.99, ha="right")
-    return figures
+    return drawn
 
 
 def _by_unit(table: pd.DataFrame) -> dict[tuple[str, str], pd.DataFrame]:

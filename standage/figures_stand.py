@@ -19,6 +19,8 @@ from standage.findings.stems import SAMPLED
 MARGIN_YEARS = 10  # empty years shown before the first that matters
 LEAST_SHARE = 0.002  # classes that hold less than this at their high point are not worth paper at the old end
 SEEDLING_YEARS = 15  # the youngest years hold seedlings in numbers that would flatten everything older
+TREE_HEIGHT = 0.07  # of a tree in the picture of all trees [inches]
+MOST_TREE_HEIGHT = 7.0  # of all trees of a unit together [inches]
 MOST_EVENTS = 12  # more marks than this can't be read
 
 
@@ -72,7 +74,7 @@ def plot_rate(
     ax.set_xlim(year[0], year[-1] + 1)
     notes = [*_shade_pulses(ax, pulses), *_mark_events(ax, events, year[0])]
     if high.max() > top:
-        notes.append("the seedlings of the last years rise beyond the axis")
+        notes.append("the youngest years rise beyond the axis")
     if notes:
         handles = [Line2D([], [], linestyle="none", label=note) for note in notes]
         place = {"loc": "upper left", "bbox_to_anchor": (0, -0.17), "ncols": 2}
@@ -118,6 +120,11 @@ def _mark_events(ax: Axes, events: pd.DataFrame | None, first_year: int) -> list
     return notes
 
 
+def tree_panel_height(trees: int) -> float:
+    """Height of the panel of so many trees: a line each, up to what fits on a screen. [inches]"""
+    return 1.3 + min(TREE_HEIGHT * trees, MOST_TREE_HEIGHT)
+
+
 def plot_tree_dates(tree_dates: pd.DataFrame, *, ax: Axes | None = None, colour: str = POSTERIOR) -> Axes:
     """Every dated tree in order of its year, with its credible interval; cored trees filled, those dated by size hollow.
 
@@ -127,13 +134,14 @@ def plot_tree_dates(tree_dates: pd.DataFrame, *, ax: Axes | None = None, colour:
     established = tree_dates["establishment_year_median"].notna().any()
     name = "establishment_year" if established else "coring_height_year"
     shown = tree_dates[tree_dates[f"{name}_median"].notna()].sort_values([f"{name}_median", f"{name}_low"])
-    ax = plain(drawing_axes(ax, height=1.6 + 0.035 * len(shown)))
+    ax = plain(drawing_axes(ax, height=tree_panel_height(len(shown))))
+    size = float(np.clip(330 / max(len(shown), 1), 1.8, 3.6))  # dots of many trees must not run into one band
     rank = np.arange(1, len(shown) + 1)
     cored = (shown["basis"] == "cored").to_numpy()
     low, middle, high = (shown[name + point].to_numpy(dtype=float) for point in ("_low", "_median", "_high"))
-    for those, ink, fill in ((cored, colour, colour), (~cored, QUIET, "white")):
-        ax.hlines(rank[those], low[those], high[those], color=ink, linewidth=1.1)
-        ax.plot(middle[those], rank[those], "o", color=ink, markerfacecolor=fill, markersize=3.6)
+    for those, ink, fill, order in ((~cored, QUIET, "white", 2), (cored, colour, colour, 3)):
+        ax.hlines(rank[those], low[those], high[those], color=ink, linewidth=size / 3.2, zorder=order)
+        ax.plot(middle[those], rank[those], "o", color=ink, markerfacecolor=fill, markersize=size, markeredgewidth=size / 4, zorder=order)
     ax.set_ylim(len(shown) + 1, 0)
     ax.set_xlabel("Year of establishment" if established else "Year of arrival at coring height")
     ax.set_ylabel("Trees, oldest first")

@@ -10,8 +10,8 @@ from standage.profiles import load_profile
 from standage.progress import progress_on_screen
 from standage.result_folder import check_result_folder
 from standage.results import result_tables, write_results
+from standage.spoken import summary
 from standage.stand.fit import fit_stands
-from standage.summary import summary
 from standage.survey import Survey
 
 
@@ -24,7 +24,14 @@ class RunResult:
 
 
 def run_survey(
-    survey: Survey, out: str | PathLike, *, seed: int = 1, level: float = 0.9, profile_folder: str | None = None, draws: int = 1000, chains: int = 4
+    survey: Survey,
+    out: str | PathLike,
+    *,
+    seed: int = 1,
+    level: float = 0.9,
+    profile_folder: str | None = None,
+    draws: int = 1000,
+    chains: int = 4,
 ) -> RunResult:
     """Fit, find, write. Raises `StandageError` before any sampling if the folder can't take results."""
     check_result_folder(out)

@@ -13,6 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from standage.findings import (
+    best_score,
     cohorts,
     count_check,
     delays,
@@ -398,6 +399,13 @@ def test_the_limit_is_the_highest_of_the_enclosing_designs():
 def test_a_limit_nothing_reaches_reports_nothing(posterior, scans):
     table = grid().assign(limit=1.01)
     assert pulses(posterior, scans=scans, limits=table).empty
+
+
+def test_the_best_score_decides_whether_anything_is_reported(posterior, scans):
+    assert best_score(scans[0]) == 1.0
+    best = best_score(scans[2])
+    assert best < 0.95
+    assert pulses(posterior, scans=scans, limits=grid().assign(limit=best + 0.001)).query("stand == 'Stony Ridge'").empty
 
 
 def test_the_spread_of_the_delays(posterior):

@@ -13,7 +13,7 @@ from fake_posterior import fake_posterior
 from standage.errors import StandageError
 from standage.result_folder import build_result_folder, check_result_folder
 from standage.results import _digits, plain_values, result_tables, write_results, write_table
-from standage.summary import sayable, summary
+from standage.spoken import sayable, summary
 
 
 @pytest.fixture(scope="module")

@@ -3,12 +3,13 @@
 from standage.findings.cohorts import cohorts
 from standage.findings.local_ratio import scan_units
 from standage.findings.model_checks import count_check, delays, diameter_check, size_curves
-from standage.findings.pulses import pulses
+from standage.findings.pulses import best_score, pulses
 from standage.findings.rates import rates
 from standage.findings.stand_summary import stand_summary
 from standage.findings.tree_dates import tree_dates
 
 __all__ = [
+    "best_score",
     "cohorts",
     "count_check",
     "delays",

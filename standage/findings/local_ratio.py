@@ -9,8 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 
+from standage.compiled import compiled
 from standage.findings.stems import (
     CORING_HEIGHT,
     living_rate,
@@ -157,7 +157,7 @@ def inside_and_background(rate: np.ndarray, width: int) -> tuple[np.ndarray, np.
     return inside, background
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def _slide(rate, width, nearest, farthest, lowest_share, inside, background):
     """Fills `inside` and `background`; the background years are kept sorted while the window moves by one year."""
     draws, years = rate.shape
@@ -182,7 +182,7 @@ def _slide(rate, width, nearest, farthest, lowest_share, inside, background):
             background[draw, centre] = _mean(kept[: max(1, int(np.floor(lowest_share * size + 0.5)))])
 
 
-@njit(cache=True, nogil=True, fastmath={"reassoc", "contract"})
+@compiled
 def _mean(values):
     total = 0.0
     for value in values:
@@ -190,7 +190,7 @@ def _mean(values):
     return total / len(values)
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def _move(kept, size, leaves, joins):
     """Takes one value out of the sorted list and puts one in, shifting only what lies between; NaN stands for none."""
     if np.isnan(leaves):

@@ -83,6 +83,12 @@ def pulses(posterior, *, level: float = 0.9, scans: list[Scan] | None = None, li
     return whole_numbers(table, years + counts)
 
 
+def best_score(scan: Scan) -> float:
+    """Highest score of any window that might be reported; over surveys simulated without pulses it makes the table of limits."""
+    scores = [scan.score[width][scan.supported(width)] for width in WINDOWS]
+    return float(np.concatenate([[0.0], *scores]).max())
+
+
 def find_bursts(scan: Scan, limit: ReportingLimit) -> list[Burst]:
     """The pulses of one unit, best first, from what stands out in it and the score from which that is reported."""
     smooth = running_mean(scan.settled, SMOOTHING)

@@ -15,7 +15,11 @@ from standage.profiles import Profile, load_profile, profile_keys
 from standage.stand.data import BREAST_HEIGHT_CM, FACTOR_NODES, STAGES, Node, SpeciesData, StandData, TreeChain, UnitData
 from standage.survey import Survey
 
-CLASS_WIDTHS_CM = ((20.0, 2.0), (40.0, 4.0), (np.inf, 8.0))  # up to a diameter, the width of its classes: well under the scatter of size at one age
+CLASS_WIDTHS_CM = (
+    (20.0, 2.0),
+    (40.0, 4.0),
+    (np.inf, 8.0),
+)  # up to a diameter, the width of its classes: well under the scatter of size at one age
 FEWEST_STEMS = 8  # fewer stems of a species in a stand are dated one by one, without a history of their own (assumption)
 YEARS_BEFORE_OLDEST_RING = 80
 SHORTEST_AXIS = 200
@@ -71,7 +75,8 @@ def build_stands(survey: Survey, *, profile_folder: str | None = None) -> BuiltS
     modelled = [group for group in groups if _in_process(survey, group[0], group[2]).sum() >= FEWEST_STEMS and _informative(survey, group)]
     if not modelled:
         raise StandageError(
-            f"{survey.name}: no stand has {FEWEST_STEMS} live, unplanted stems of a species with a profile that carry a core or a diameter in a "
+            f"{survey.name}: no stand has {FEWEST_STEMS} live, unplanted stems of a species with a profile that carry "
+            "a core or a diameter in a "
             "plot. `standage ages` still dates each core by itself."
         )
     first_year, n_years = _axis(survey, modelled, profiles)
@@ -85,7 +90,10 @@ def build_stands(survey: Survey, *, profile_folder: str | None = None) -> BuiltS
         stand, key, stems, readings = group
         is_modelled = any(group is other for other in modelled)
         if not is_modelled:
-            notes.append(f"{stand}: {len(stems)} stems of {key} are too few, or carry too little, for a history of their own; their cores are dated one by one.")
+            notes.append(
+                f"{stand}: {len(stems)} stems of {key} are too few, or carry too little, for a history of their own; "
+                "their cores are dated one by one."
+            )
         unit_number = len(units) if is_modelled else -1
         unit, dated = _unit(survey, stand, key, profiles[key], stems, readings, years, edges, keys, unit_number, notes)
         stems_out.extend(dated)
@@ -223,12 +231,25 @@ def _unit(survey, stand, key, profile, stems, readings, years, edges, keys, numb
         lowest = known[np.argmin(readings.height_cm[known])] if len(known) else (rows[0] if len(rows) else -1)
         dated.append(
             DatedStem(
-                row.tree, stand, key, row.plot, number, row.status, basis, counted and number >= 0, float(row.dbh_cm), c,
+                row.tree,
+                stand,
+                key,
+                row.plot,
+                number,
+                row.status,
+                basis,
+                counted and number >= 0,
+                float(row.dbh_cm),
+                c,
                 float(readings.height_cm[lowest]) if len(known) else np.nan,
                 float(readings.innermost_year[lowest]) if lowest >= 0 else np.nan,
-                chain, chain.nodes[-1].height_cm if chain is not None else np.nan, float(planted_year), reason, note,
+                chain,
+                chain.nodes[-1].height_cm if chain is not None else np.nan,
+                float(planted_year),
+                reason,
+                note,
             )
-        )  # fmt: skip
+        )
     if number < 0:
         return None, dated
 
@@ -240,7 +261,10 @@ def _unit(survey, stand, key, profile, stems, readings, years, edges, keys, numb
     if at_coring_height:
         counts = counts.iloc[:0]
         if has_plots:
-            notes.append(f"{stand}: no coring height is recorded, so years are those of arrival at coring height; sizes, plots and stage counts can't be used.")
+            notes.append(
+                f"{stand}: no coring height is recorded, so years are those of arrival at coring height; "
+                "sizes, plots and stage counts can't be used."
+            )
     low_of_plot = dict(zip(plots["plot"], low, strict=True))
     sections = survey.sections[(survey.sections["stand"] == stand) & (survey.sections["species"].replace("", survey.main_species) == key)]
     completed = last_completed_season(survey.stands.set_index("stand").loc[stand, "survey_date"])
@@ -248,29 +272,41 @@ def _unit(survey, stand, key, profile, stems, readings, years, edges, keys, numb
     if not profile.has_grass_stage and (counts["stage"] == "grass").any():
         notes.append(f"{stand}: {key} has no grass stage by its profile, so its counts of that stage are not used.")
         counts = counts[counts["stage"] != "grass"]
-    kinds, values, section_heights = _sections(sections if not at_coring_height else sections.iloc[:0], age_to_seasons, profile.has_grass_stage)
+    kinds, values, section_heights = _sections(
+        sections if not at_coring_height else sections.iloc[:0], age_to_seasons, profile.has_grass_stage
+    )
     judged = (counts["stage"] != "sapling") & counts["age_low_years"].notna() & counts["age_high_years"].notna()
     shape, removal_m, removal_sd = _removals(survey, stand, profile, years, season)
     use_plots = has_plots and not at_coring_height
     plots_used = plots if use_plots else plots.iloc[:0]
     unit = UnitData(
-        stand=stand, species_index=keys.index(key), basis="coring height" if at_coring_height else "establishment",
-        season_index=season_index, has_plots=use_plots,
+        stand=stand,
+        species_index=keys.index(key),
+        basis="coring height" if at_coring_height else "establishment",
+        season_index=season_index,
+        has_plots=use_plots,
         plot_area_ha=plots_used["area_m2"].to_numpy(float) / 10_000.0,
-        plot_class_low=low[: len(plots_used)], plot_class_high=high[: len(plots_used)],
+        plot_class_low=low[: len(plots_used)],
+        plot_class_high=high[: len(plots_used)],
         plot_stems=np.array([(inside["plot"] == plot).sum() for plot in plots_used["plot"]], dtype=int),
-        removal_shape=shape, removal_m=removal_m, removal_sd=removal_sd,
+        removal_shape=shape,
+        removal_m=removal_m,
+        removal_sd=removal_sd,
         reference_height_cm=0.0 if at_coring_height else _snap(commonest),
-        uncored_class=np.array(sorted(uncored), dtype=int), uncored_count=np.array([uncored[c] for c in sorted(uncored)], dtype=int),
+        uncored_class=np.array(sorted(uncored), dtype=int),
+        uncored_count=np.array([uncored[c] for c in sorted(uncored)], dtype=int),
         trees=tuple(chains),
         count_stage=np.array([STAGES.index(stage) for stage in counts["stage"]], dtype=int),
-        count_area_ha=counts["area_m2"].to_numpy(float) / 10_000.0, count_value=counts["count"].to_numpy(float),
+        count_area_ha=counts["area_m2"].to_numpy(float) / 10_000.0,
+        count_value=counts["count"].to_numpy(float),
         count_class_low=np.array([low_of_plot[plot] for plot in counts["plot"]], dtype=int),
         count_age_low=np.where(judged, np.maximum(counts["age_low_years"] + age_to_seasons, 0), np.nan),
         count_age_high=np.where(judged, np.maximum(counts["age_high_years"] + age_to_seasons, 0), np.nan),
         stage_factor_scale=0.5 if len(kinds) else 1.0,
-        section_kind=kinds, section_value=values, section_height_cm=section_heights,
-    )  # fmt: skip
+        section_kind=kinds,
+        section_value=values,
+        section_height_cm=section_heights,
+    )
     return unit, dated
 
 

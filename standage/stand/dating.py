@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from standage.compiled import compiled
 from standage.stand.data import BREAST_HEIGHT_CM, TreeChain
-from standage.stand.kernel_pieces import bspline_weights, compiled
+from standage.stand.kernel_pieces import bspline_weights
 from standage.stand.packing import height_share
 from standage.stand.states import Delays
 
@@ -44,9 +45,24 @@ def draw_establishment(living, delay, arrival_year, uniform, weights):
 
 @compiled
 def draw_chain(
-    living, delay, arrival, increments, sizes, gamma, delta, starts, stops, offsets, loads, evidence, has_size, core_node, uniforms,
-    out_core, out_year,
-):  # fmt: skip
+    living,
+    delay,
+    arrival,
+    increments,
+    sizes,
+    gamma,
+    delta,
+    starts,
+    stops,
+    offsets,
+    loads,
+    evidence,
+    has_size,
+    core_node,
+    uniforms,
+    out_core,
+    out_year,
+):
     """Years of one tree for every draw: `out_core` at the lowest core, `out_year` of establishment; arrays `(draw,)`.
 
     `increments` `(draw, segment, k)`: pmf of the seasons from node k + 1 up to node k. `sizes` `(draw, year)`: probability of the
@@ -116,9 +132,15 @@ def draw_chain(
 
 
 def chain_years(
-    chain: TreeChain, living: np.ndarray, arrival: np.ndarray, delays: Delays, sizes: np.ndarray | None, gamma: np.ndarray,
-    delta: np.ndarray, generator: np.random.Generator,
-) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
+    chain: TreeChain,
+    living: np.ndarray,
+    arrival: np.ndarray,
+    delays: Delays,
+    sizes: np.ndarray | None,
+    gamma: np.ndarray,
+    delta: np.ndarray,
+    generator: np.random.Generator,
+) -> tuple[np.ndarray, np.ndarray]:
     """Indices on the axis of (first ring at the lowest core, establishment) by draw; -1 where there is none.
 
     `living`, `arrival` (at the lowest node's height) `(draw, year)` up to the survey season; `sizes` `(draw, year)` or None.
@@ -141,11 +163,24 @@ def chain_years(
     out_core = np.empty(n_draws, dtype=np.int64)
     out_year = np.empty(n_draws, dtype=np.int64)
     draw_chain(
-        np.ascontiguousarray(living), delays.to_height(nodes[-1].height_cm), np.ascontiguousarray(arrival), np.ascontiguousarray(increments),
-        np.ascontiguousarray(sizes) if sizes is not None else np.zeros((1, 1)), np.ascontiguousarray(gamma), np.ascontiguousarray(delta),
-        starts, starts + lengths, offsets, loads, np.concatenate(parts), has_size, with_core[-1],
-        generator.random((n_draws, 3)), out_core, out_year,
-    )  # fmt: skip
+        np.ascontiguousarray(living),
+        delays.to_height(nodes[-1].height_cm),
+        np.ascontiguousarray(arrival),
+        np.ascontiguousarray(increments),
+        np.ascontiguousarray(sizes) if sizes is not None else np.zeros((1, 1)),
+        np.ascontiguousarray(gamma),
+        np.ascontiguousarray(delta),
+        starts,
+        starts + lengths,
+        offsets,
+        loads,
+        np.concatenate(parts),
+        has_size,
+        with_core[-1],
+        generator.random((n_draws, 3)),
+        out_core,
+        out_year,
+    )
     return out_core, out_year
 
 
@@ -171,7 +206,11 @@ def size_years(living: np.ndarray, delays: Delays, arrival: np.ndarray, sizes: n
     """Indices on the axis of the establishment years of `n_stems` stems of one diameter class, `(draw, stem)`."""
     out = np.empty((len(living), n_stems), dtype=np.int64)
     draw_by_size(
-        np.ascontiguousarray(living), np.ascontiguousarray(delays.to_height(BREAST_HEIGHT_CM)), np.ascontiguousarray(arrival),
-        np.ascontiguousarray(sizes), generator.random((len(living), n_stems, 2)), out,
-    )  # fmt: skip
+        np.ascontiguousarray(living),
+        np.ascontiguousarray(delays.to_height(BREAST_HEIGHT_CM)),
+        np.ascontiguousarray(arrival),
+        np.ascontiguousarray(sizes),
+        generator.random((len(living), n_stems, 2)),
+        out,
+    )
     return out

@@ -19,9 +19,17 @@ from standage.survey import Survey
 
 
 def fit_stands(
-    survey: Survey, *, seed: int = 1, level: float = 0.9, draws: int = 1000, tune: int = 300, chains: int = 4, cores: int = 2,
-    profile_folder: str | None = None, progress: Progress | None = None,
-) -> Posterior:  # fmt: skip
+    survey: Survey,
+    *,
+    seed: int = 1,
+    level: float = 0.9,
+    draws: int = 1000,
+    tune: int = 300,
+    chains: int = 4,
+    cores: int = 2,
+    profile_folder: str | None = None,
+    progress: Progress | None = None,
+) -> Posterior:
     """Sample the joint posterior of all stands of a survey and date every stem.
 
     Returns a `Posterior`; its `verdict` says whether to trust it. Raises `StandageError` if no stand carries enough to be modelled.
@@ -57,9 +65,15 @@ def assemble(
         still[:, ages == 0] = 0.0 if unit.basis == "coring height" else 1.0
         grass_share.append(still)
         units.append(
-            Unit(unit.stand, data.species[unit.species_index].key, unit.basis, unit.has_plots, int(data.first_year + unit.season_index),
-                 float(unit.plot_area_ha.sum()) if unit.has_plots else float("nan"))
-        )  # fmt: skip
+            Unit(
+                unit.stand,
+                data.species[unit.species_index].key,
+                unit.basis,
+                unit.has_plots,
+                int(data.first_year + unit.season_index),
+                float(unit.plot_area_ha.sum()) if unit.has_plots else float("nan"),
+            )
+        )
     year_at_core, establishment = date_stems(survey, built, states, generator, profile_folder)
     checking = np.random.default_rng([seed, 4])
     fitted = [fitted_checks(data, u, state, checking, level) for u, state in enumerate(states)]
@@ -67,15 +81,27 @@ def assemble(
     verdict = judge(data, sampled, states, fitted)
     trees = pd.DataFrame([_row(stem) for stem in built.stems])
     return Posterior(
-        survey=survey, level=level, seed=seed, units=tuple(units), years=data.years,
-        living=[_on_axis(state.living, data.n_years) for state in states], past_emerging=[_on_axis(share, data.n_years) for share in past], grass_share=[_on_axis(share, data.n_years) for share in grass_share],
+        survey=survey,
+        level=level,
+        seed=seed,
+        units=tuple(units),
+        years=data.years,
+        living=[_on_axis(state.living, data.n_years) for state in states],
+        past_emerging=[_on_axis(share, data.n_years) for share in past],
+        grass_share=[_on_axis(share, data.n_years) for share in grass_share],
         prior_living=[_on_axis(state.living, data.n_years) for state in prior_states],
-        trees=trees, year_at_core=year_at_core, establishment_year=establishment,
-        parameters=parameters, verdict=verdict,
-        delay_prior=[_delay_pmfs(state.delays) for state in prior_states], delay_posterior=[_delay_pmfs(state.delays) for state in states],
-        fitted=fitted, size_curve=[np.exp(state.median_size_log[:, ::-1]) for state in states],
-        notes=built.notes, draws=sampled.values,
-    )  # fmt: skip
+        trees=trees,
+        year_at_core=year_at_core,
+        establishment_year=establishment,
+        parameters=parameters,
+        verdict=verdict,
+        delay_prior=[_delay_pmfs(state.delays) for state in prior_states],
+        delay_posterior=[_delay_pmfs(state.delays) for state in states],
+        fitted=fitted,
+        size_curve=[np.exp(state.median_size_log[:, ::-1]) for state in states],
+        notes=built.notes,
+        draws=sampled.values,
+    )
 
 
 def _on_axis(values: np.ndarray, n_years: int) -> np.ndarray:
@@ -89,10 +115,21 @@ def _delay_pmfs(delays: Delays) -> dict[str, np.ndarray]:
 
 def _row(stem: DatedStem) -> dict:
     return {
-        "tree": stem.tree, "stand": stem.stand, "species": stem.species, "plot": stem.plot, "unit": stem.unit, "cored": stem.chain is not None,
-        "status": stem.status, "basis": stem.basis, "in_process": stem.in_process, "dbh_cm": stem.dbh_cm, "coring_height_cm": stem.coring_height_cm,
-        "innermost_ring_year": stem.innermost_ring_year, "left_out_reason": stem.left_out_reason, "note": stem.note,
-    }  # fmt: skip
+        "tree": stem.tree,
+        "stand": stem.stand,
+        "species": stem.species,
+        "plot": stem.plot,
+        "unit": stem.unit,
+        "cored": stem.chain is not None,
+        "status": stem.status,
+        "basis": stem.basis,
+        "in_process": stem.in_process,
+        "dbh_cm": stem.dbh_cm,
+        "coring_height_cm": stem.coring_height_cm,
+        "innermost_ring_year": stem.innermost_ring_year,
+        "left_out_reason": stem.left_out_reason,
+        "note": stem.note,
+    }
 
 
 def date_stems(

@@ -11,11 +11,11 @@ import math
 
 import numpy as np
 
+from standage.compiled import compiled
 from standage.stand.data import StandData
 from standage.stand.kernel_pieces import (
     add_scaled,
     bspline_weights,
-    compiled,
     delayed,
     delayed_adjoint,
     digamma,

@@ -1,31 +1,12 @@
-"""Small compiled pieces of the log density: each returns values together with what its derivative needs.
-
-Compiled code is cached outside the project, in a folder named after a hash of these sources, so that an edited file never meets a
-stale cache of another.
-"""
+"""Small compiled pieces of the log density: each returns values together with what its derivative needs."""
 
 from __future__ import annotations
 
-import hashlib
 import math
-import os
-from pathlib import Path
 
-import numba
 import numpy as np
 
-
-def _cache_folder() -> str:
-    """A per-user folder named by the hash of the compiled sources (Numba itself tracks the calling file only)."""
-    sources = sorted(Path(__file__).parent.glob("kernel*.py"))
-    digest = hashlib.sha256(b"".join(source.read_bytes() for source in sources)).hexdigest()[:16]
-    root = os.environ.get("XDG_CACHE_HOME") or str(Path.home() / ".cache")
-    return str(Path(root) / "standage" / f"compiled-{digest}")
-
-
-numba.config.CACHE_DIR = os.environ.get("NUMBA_CACHE_DIR") or _cache_folder()
-# sums may be reordered so that loops run in vector registers; infinities and not-a-numbers keep their meaning
-compiled = numba.njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "arcp", "nsz"})
+from standage.compiled import compiled
 
 
 @compiled

@@ -55,9 +55,14 @@ class Posterior:
     def __str__(self) -> str:
         dated = int(((self.establishment_year >= 0).any(axis=0) | (self.year_at_core >= 0).any(axis=0)).sum())
         lines = [
-            f"Posterior of {self.survey.name}: {len(self.living[0])} draws, years {self.years[0]}-{self.years[-1]}, intervals of {self.level:.0%}",
-            *(f"  {unit.stand}, {unit.species}: by {unit.basis}" + ("" if unit.has_plots else ", among sampled trees") for unit in self.units),
-            f"  {dated} of {len(self.trees)} stems dated; the fit " + ("passes its checks" if self.verdict["passed"] else "FAILS its checks"),
+            f"Posterior of {self.survey.name}: {len(self.living[0])} draws, "
+            f"years {self.years[0]}-{self.years[-1]}, intervals of {self.level:.0%}",
+            *(
+                f"  {unit.stand}, {unit.species}: by {unit.basis}" + ("" if unit.has_plots else ", among sampled trees")
+                for unit in self.units
+            ),
+            f"  {dated} of {len(self.trees)} stems dated; the fit "
+            + ("passes its checks" if self.verdict["passed"] else "FAILS its checks"),
         ]
         return "\n".join(lines)
 
@@ -66,7 +71,11 @@ class Posterior:
         import arviz
 
         chains = len(self.draws)
-        by_chain = {"parameters": self.draws, "year_at_core": _split(self.year_at_core, chains), "establishment_year": _split(self.establishment_year, chains)}
+        by_chain = {
+            "parameters": self.draws,
+            "year_at_core": _split(self.year_at_core, chains),
+            "establishment_year": _split(self.establishment_year, chains),
+        }
         for u in range(len(self.units)):
             for name in ("living", "past_emerging", "grass_share"):
                 by_chain[f"{name}_{u}"] = _split(getattr(self, name)[u].astype(np.float32), chains)
@@ -84,15 +93,31 @@ class Posterior:
             for item in fields(self.survey)
         }
         about = {
-            "format": FORMAT, "level": self.level, "seed": self.seed, "units": [vars(unit) for unit in self.units], "notes": list(self.notes),
-            "verdict": self.verdict, "trees": _table(self.trees), "parameters": _table(self.parameters),
+            "format": FORMAT,
+            "level": self.level,
+            "seed": self.seed,
+            "units": [vars(unit) for unit in self.units],
+            "notes": list(self.notes),
+            "verdict": self.verdict,
+            "trees": _table(self.trees),
+            "parameters": _table(self.parameters),
             "survey_tables": {name: text for name, text in survey.items() if text is not None},
-            "survey": {"name": self.survey.name, "path": self.survey.path, "notes": list(self.survey.notes), "hashes": self.survey.hashes, "main_species": self.survey.main_species},
+            "survey": {
+                "name": self.survey.name,
+                "path": self.survey.path,
+                "notes": list(self.survey.notes),
+                "hashes": self.survey.hashes,
+                "main_species": self.survey.main_species,
+            },
             "fitted": [
-                {"dbh_edges": [float(e) for e in part["dbh_edges"]], "dbh_observed": [int(c) for c in part["dbh_observed"]], "counts": _table(part["counts"])}
+                {
+                    "dbh_edges": [float(e) for e in part["dbh_edges"]],
+                    "dbh_observed": [int(c) for c in part["dbh_observed"]],
+                    "counts": _table(part["counts"]),
+                }
                 for part in self.fitted
             ],
-        }  # fmt: skip
+        }
         saved = arviz.from_dict(posterior=by_chain, prior=prior, constant_data={"years": self.years}, attrs={"standage": json.dumps(about)})
         saved.to_netcdf(str(path))
 
@@ -109,7 +134,9 @@ def load_posterior(path: str | Path) -> Posterior:
     except (OSError, ValueError, KeyError) as problem:
         raise StandageError(f"{path}: not a posterior saved by standage") from problem
     if about["format"] != FORMAT:
-        raise StandageError(f"{path}: saved by another version of standage (layout {about['format']}, this one reads {FORMAT}); run the survey again")
+        raise StandageError(
+            f"{path}: saved by another version of standage (layout {about['format']}, this one reads {FORMAT}); run the survey again"
+        )
     post = saved.posterior
     n_units = len(about["units"])
 
@@ -118,22 +145,43 @@ def load_posterior(path: str | Path) -> Posterior:
         return values.reshape(-1, *values.shape[2:])
 
     def delays(group, u):
-        return {name: group[f"delay_{name}_{u}"].to_numpy().reshape(-1, group[f"delay_{name}_{u}"].shape[-1]) for name in ("grass", "height", "breast_height")}
+        return {
+            name: group[f"delay_{name}_{u}"].to_numpy().reshape(-1, group[f"delay_{name}_{u}"].shape[-1])
+            for name in ("grass", "height", "breast_height")
+        }
 
     survey = _survey(about)
     fitted = [
-        {"dbh_edges": np.array(part["dbh_edges"]), "dbh_observed": np.array(part["dbh_observed"]), "dbh_predicted": flat(f"fitted_dbh_{u}"), "counts": _read_table(part["counts"])}
+        {
+            "dbh_edges": np.array(part["dbh_edges"]),
+            "dbh_observed": np.array(part["dbh_observed"]),
+            "dbh_predicted": flat(f"fitted_dbh_{u}"),
+            "counts": _read_table(part["counts"]),
+        }
         for u, part in enumerate(about["fitted"])
-    ]  # fmt: skip
+    ]
     return Posterior(
-        survey=survey, level=about["level"], seed=about["seed"], units=tuple(Unit(**unit) for unit in about["units"]),
-        years=saved.constant_data["years"].to_numpy(), living=[flat(f"living_{u}") for u in range(n_units)],
-        past_emerging=[flat(f"past_emerging_{u}") for u in range(n_units)], grass_share=[flat(f"grass_share_{u}") for u in range(n_units)],
-        prior_living=[saved.prior[f"living_{u}"].to_numpy()[0] for u in range(n_units)], trees=_read_table(about["trees"]),
-        year_at_core=flat("year_at_core"), establishment_year=flat("establishment_year"), parameters=_read_table(about["parameters"]),
-        verdict=about["verdict"], delay_prior=[delays(saved.prior, u) for u in range(n_units)], delay_posterior=[delays(post, u) for u in range(n_units)],
-        fitted=fitted, size_curve=[flat(f"size_curve_{u}") for u in range(n_units)], notes=tuple(about["notes"]), draws=post["parameters"].to_numpy(),
-    )  # fmt: skip
+        survey=survey,
+        level=about["level"],
+        seed=about["seed"],
+        units=tuple(Unit(**unit) for unit in about["units"]),
+        years=saved.constant_data["years"].to_numpy(),
+        living=[flat(f"living_{u}") for u in range(n_units)],
+        past_emerging=[flat(f"past_emerging_{u}") for u in range(n_units)],
+        grass_share=[flat(f"grass_share_{u}") for u in range(n_units)],
+        prior_living=[saved.prior[f"living_{u}"].to_numpy()[0] for u in range(n_units)],
+        trees=_read_table(about["trees"]),
+        year_at_core=flat("year_at_core"),
+        establishment_year=flat("establishment_year"),
+        parameters=_read_table(about["parameters"]),
+        verdict=about["verdict"],
+        delay_prior=[delays(saved.prior, u) for u in range(n_units)],
+        delay_posterior=[delays(post, u) for u in range(n_units)],
+        fitted=fitted,
+        size_curve=[flat(f"size_curve_{u}") for u in range(n_units)],
+        notes=tuple(about["notes"]),
+        draws=post["parameters"].to_numpy(),
+    )
 
 
 def _split(values: np.ndarray, chains: int) -> np.ndarray:
@@ -166,4 +214,11 @@ def _read_table(columns: dict) -> pd.DataFrame:
 def _survey(about: dict) -> Survey:
     tables = {name: _read_table(columns) for name, columns in about["survey_tables"].items()}
     plain = about["survey"]
-    return Survey(**tables, name=plain["name"], path=plain["path"], notes=tuple(plain["notes"]), hashes=plain["hashes"], main_species=plain["main_species"])
+    return Survey(
+        **tables,
+        name=plain["name"],
+        path=plain["path"],
+        notes=tuple(plain["notes"]),
+        hashes=plain["hashes"],
+        main_species=plain["main_species"],
+    )

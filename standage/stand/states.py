@@ -82,7 +82,7 @@ def grass_stage_pmfs(log_median: np.ndarray, spread: np.ndarray, longest: int) -
 
 
 def unit_delays(profile: Profile, at_coring_height: bool, z: dict[str, np.ndarray]) -> Delays:
-    """Delays from standard normal draws `grass_median, grass_spread, height_years, shared_pace, grass_pace, height_pace`, each `(draw,)`."""
+    """Delays from standard normal draws `(draw,)` of grass_median, grass_spread, height_years, shared_pace, grass_pace, height_pace."""
     half = math.sqrt(0.5)
     years = np.exp(
         math.log(profile["height_growth.years_to_breast_height"])
@@ -147,7 +147,9 @@ def unit_state(draws: np.ndarray, data: StandData, which: int) -> UnitState:
     unit = data.units[which]
     profile = data.species[unit.species_index].profile
     named = unpack(draws, data)
-    own = {name: value[:, which] for name, value in named.items() if isinstance(value, np.ndarray) and value.ndim >= 2 and name not in SPECIES}
+    own = {
+        name: value[:, which] for name, value in named.items() if isinstance(value, np.ndarray) and value.ndim >= 2 and name not in SPECIES
+    }
     species = {name: named[name][:, unit.species_index] for name in SPECIES}
     at_coring_height = unit.basis == "coring height"
     n = unit.season_index + 1
@@ -172,12 +174,19 @@ def unit_state(draws: np.ndarray, data: StandData, which: int) -> UnitState:
     q = (growth / asymptote)[:, None] * (age + 0.5)
     median_size_log = np.log(asymptote)[:, None] + np.log(-np.expm1(-q)) + profile["size.epoch_log_sd"] * epoch
     return UnitState(
-        living=np.exp(np.minimum(log_living, 60.0)), delays=delays, median_size_log=median_size_log, scatter=scatter,
-        early_growth=own["early_growth"], counting=own["counting"],
-        plot_dispersion=4.0 * np.exp(0.8 * named["plot_dispersion"]), count_dispersion=np.exp(0.8 * named["count_dispersion"]),
-        stage_factor=np.exp(unit.stage_factor_scale * own["stage_factor"]), growth=growth, asymptote=asymptote,
+        living=np.exp(np.minimum(log_living, 60.0)),
+        delays=delays,
+        median_size_log=median_size_log,
+        scatter=scatter,
+        early_growth=own["early_growth"],
+        counting=own["counting"],
+        plot_dispersion=4.0 * np.exp(0.8 * named["plot_dispersion"]),
+        count_dispersion=np.exp(0.8 * named["count_dispersion"]),
+        stage_factor=np.exp(unit.stage_factor_scale * own["stage_factor"]),
+        growth=growth,
+        asymptote=asymptote,
         removed_shares=-np.expm1(-hazard),
-    )  # fmt: skip
+    )
 
 
 SPECIES = ("grass_median", "grass_spread", "height_years", "growth", "asymptote", "scatter")

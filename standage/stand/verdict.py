@@ -32,7 +32,9 @@ def fitted_checks(data: StandData, which: int, state: UnitState, generator: np.r
     # 10 cm classes: fine enough to show a misfit, coarse enough to hold some stems each
     coarse = np.array([0.0, *np.arange(10.0, 101.0, 10.0), np.inf])
     observed = np.zeros(len(coarse) - 1)
-    sizes = list(np.repeat(unit.uncored_class, unit.uncored_count)) + [node.dbh_class for tree in unit.trees for node in tree.nodes if node.dbh_class >= 0]
+    sizes = list(np.repeat(unit.uncored_class, unit.uncored_count)) + [
+        node.dbh_class for tree in unit.trees for node in tree.nodes if node.dbh_class >= 0
+    ]
     for c in sizes:
         observed[np.searchsorted(coarse, edges[c], side="right") - 1] += 1
     predicted = np.zeros((len(living), len(coarse) - 1))
@@ -56,13 +58,24 @@ def fitted_checks(data: StandData, which: int, state: UnitState, generator: np.r
             mean = mean * state.stage_factor[:, stage : stage + 1]
             dispersion = state.count_dispersion[:, None]
             total = generator.poisson(np.minimum(generator.gamma(dispersion, mean / dispersion), 1e9)).sum(axis=1)
-            rows.append({
-                "stage": STAGES[stage], "observed": float(unit.count_value[of_stage].sum()), "predicted_low": float(np.quantile(total, low_tail)),
-                "predicted_median": float(np.median(total)), "predicted_high": float(np.quantile(total, high_tail)),
-                "p": _two_sided(total, unit.count_value[of_stage].sum()), "factor": float(np.median(state.stage_factor[:, stage])),
-            })  # fmt: skip
+            rows.append(
+                {
+                    "stage": STAGES[stage],
+                    "observed": float(unit.count_value[of_stage].sum()),
+                    "predicted_low": float(np.quantile(total, low_tail)),
+                    "predicted_median": float(np.median(total)),
+                    "predicted_high": float(np.quantile(total, high_tail)),
+                    "p": _two_sided(total, unit.count_value[of_stage].sum()),
+                    "factor": float(np.median(state.stage_factor[:, stage])),
+                }
+            )
     columns = ["stage", "observed", "predicted_low", "predicted_median", "predicted_high", "p", "factor"]
-    return {"dbh_edges": coarse, "dbh_observed": observed.astype(int), "dbh_predicted": predicted, "counts": pd.DataFrame(rows, columns=columns)}
+    return {
+        "dbh_edges": coarse,
+        "dbh_observed": observed.astype(int),
+        "dbh_predicted": predicted,
+        "counts": pd.DataFrame(rows, columns=columns),
+    }
 
 
 def stage_densities(data: StandData, which: int, state: UnitState, arrival: np.ndarray) -> dict[tuple[int, int], np.ndarray]:
@@ -102,7 +115,9 @@ def _watched(data: StandData, states: list[UnitState], chains: int) -> dict[str,
         end = living.shape[1]
         while end > 0:
             start = max(0, end - CLASS_YEARS)
-            out[f"{name}: stems established {data.first_year + start}-{data.first_year + end - 1}"] = np.log(living[:, start:end].sum(axis=1) + 1e-12)
+            out[f"{name}: stems established {data.first_year + start}-{data.first_year + end - 1}"] = np.log(
+                living[:, start:end].sum(axis=1) + 1e-12
+            )
             end = start
         if unit.basis == "establishment":
             if state.delays.profile.has_grass_stage:
@@ -132,10 +147,16 @@ def judge(data: StandData, sampled: Draws, states: list[UnitState], fitted: list
     rhat_max, ess_min = float(np.nanmax(rhat)), float(np.nanmin(ess[n_parameters:]))
     if rhat_max > RHAT_LIMIT:
         failed = True
-        notes.append(f"The chains disagree (R-hat {rhat_max:.3f}, should be under {RHAT_LIMIT}). Run again with twice the draws: --draws {2 * sampled.values.shape[1]}.")
+        notes.append(
+            f"The chains disagree (R-hat {rhat_max:.3f}, should be under {RHAT_LIMIT}). "
+            f"Run again with twice the draws: --draws {2 * sampled.values.shape[1]}."
+        )
     if ess_min < ESS_LIMIT:
         failed = True
-        notes.append(f"Too few effective draws of '{slowest}' ({ess_min:.0f}, should be {ESS_LIMIT} or more). Run again with more draws: --draws {2 * sampled.values.shape[1]}.")
+        notes.append(
+            f"Too few effective draws of '{slowest}' ({ess_min:.0f}, should be {ESS_LIMIT} or more). "
+            f"Run again with more draws: --draws {2 * sampled.values.shape[1]}."
+        )
     if sampled.divergences > DIVERGENT_LIMIT * sampled.values.shape[0] * sampled.values.shape[1]:
         failed = True
         notes.append(
@@ -154,19 +175,41 @@ def judge(data: StandData, sampled: Draws, states: list[UnitState], fitted: list
                 label = f"{part['dbh_edges'][c]:.0f}-{top:.0f} cm" if np.isfinite(top) else f"over {part['dbh_edges'][c]:.0f} cm"
                 checks.append(_check(f"{name}: listed stems of {label}", float(part["dbh_observed"][c]), predicted))
         for row in part["counts"].itertuples():
-            checks.append({"name": f"{name}: {row.stage} counted", "observed": row.observed, "low": row.predicted_low, "high": row.predicted_high, "p": row.p})
+            checks.append(
+                {
+                    "name": f"{name}: {row.stage} counted",
+                    "observed": row.observed,
+                    "low": row.predicted_low,
+                    "high": row.predicted_high,
+                    "p": row.p,
+                }
+            )
             if row.factor > np.e or row.factor < 1 / np.e:
-                notes.append(f"{name}: the counts of the {row.stage} stage are {row.factor:.1f} times what the rest of the survey expects; dates of young stems lean on them.")
+                notes.append(
+                    f"{name}: the counts of the {row.stage} stage are {row.factor:.1f} times what the rest of the survey "
+                    f"expects; dates of young stems lean on them."
+                )
     for check in checks:
         if check["p"] < CHECK_LIMIT:
-            notes.append(f"The model fits '{check['name']}' poorly: {check['observed']:.0f} seen, {check['low']:.0f} to {check['high']:.0f} expected.")
+            notes.append(
+                f"The model fits '{check['name']}' poorly: {check['observed']:.0f} seen, "
+                f"{check['low']:.0f} to {check['high']:.0f} expected."
+            )
     if not failed and not notes:
         notes.append("The chains agree and the model reproduces the counts and diameters.")
     return {
-        "passed": not failed, "notes": notes, "rhat_max": rhat_max, "ess_min": ess_min, "slowest": slowest,
-        "divergences": sampled.divergences, "checks": checks, "steps_per_draw": sampled.steps_per_draw, "sampling_seconds": round(sampled.seconds, 1),
-        "chains": chains, "draws_per_chain": sampled.values.shape[1],
-    }  # fmt: skip
+        "passed": not failed,
+        "notes": notes,
+        "rhat_max": rhat_max,
+        "ess_min": ess_min,
+        "slowest": slowest,
+        "divergences": sampled.divergences,
+        "checks": checks,
+        "steps_per_draw": sampled.steps_per_draw,
+        "sampling_seconds": round(sampled.seconds, 1),
+        "chains": chains,
+        "draws_per_chain": sampled.values.shape[1],
+    }
 
 
 def _check(name: str, observed: float, predicted: np.ndarray) -> dict:
@@ -182,33 +225,94 @@ def parameter_table(data: StandData, sampled: Draws, prior_states: list[UnitStat
     def add(name, stand, prior, posterior, meaning):
         tails = [(1 - level) / 2, 0.5, (1 + level) / 2]
         before, after = np.quantile(prior, tails), np.quantile(posterior, tails)
-        rows.append({
-            "name": name, "stand": stand, "prior_low": before[0], "prior_median": before[1], "prior_high": before[2],
-            "posterior_low": after[0], "posterior_median": after[1], "posterior_high": after[2], "what_it_means": meaning,
-        })  # fmt: skip
+        rows.append(
+            {
+                "name": name,
+                "stand": stand,
+                "prior_low": before[0],
+                "prior_median": before[1],
+                "prior_high": before[2],
+                "posterior_low": after[0],
+                "posterior_median": after[1],
+                "posterior_high": after[2],
+                "what_it_means": meaning,
+            }
+        )
         values.append(posterior.reshape(chains, -1))
 
     for unit, before, after in zip(data.units, prior_states, states, strict=True):
         stand, species = unit.stand, data.species[unit.species_index]
         if unit.basis == "establishment":
             if species.has_grass_stage:
-                add("grass_stage_median_years", stand, before.delays.median_grass_years, after.delays.median_grass_years, "median length of the grass stage in this stand [years]")
-            add("years_to_breast_height", stand, before.delays.years_to_breast_height, after.delays.years_to_breast_height, "mean seasons from the start of the stem to 1.37 m [years]")
-            add("early_growth_factor", stand, before.early_growth, after.early_growth, "early growth against the profile's: positive means slower, so more rings missed [standard deviations of the prior]")
-            add("counting_factor", stand, before.counting, after.counting, "false or absent rings against the profile's [standard deviations of the prior]")
-        add("survival_hazard_removed", stand, 1 - np.prod(1 - before.removed_shares, axis=1), 1 - np.prod(1 - after.removed_shares, axis=1), "share of the stems in reach that recorded cuts took, all cuts together") if len(unit.removal_m) else None
+                add(
+                    "grass_stage_median_years",
+                    stand,
+                    before.delays.median_grass_years,
+                    after.delays.median_grass_years,
+                    "median length of the grass stage in this stand [years]",
+                )
+            add(
+                "years_to_breast_height",
+                stand,
+                before.delays.years_to_breast_height,
+                after.delays.years_to_breast_height,
+                "mean seasons from the start of the stem to 1.37 m [years]",
+            )
+            add(
+                "early_growth_factor",
+                stand,
+                before.early_growth,
+                after.early_growth,
+                "early growth against the profile's: positive means slower, so more rings missed [standard deviations of the prior]",
+            )
+            add(
+                "counting_factor",
+                stand,
+                before.counting,
+                after.counting,
+                "false or absent rings against the profile's [standard deviations of the prior]",
+            )
+        if len(unit.removal_m):
+            taken = [1 - np.prod(1 - state.removed_shares, axis=1) for state in (before, after)]
+            add("share_removed", stand, *taken, "share of the stems in reach that recorded cuts took, all cuts together")
         if unit.has_plots or any(node.dbh_class >= 0 for tree in unit.trees for node in tree.nodes):
             add("dbh_growth_cm_per_year", stand, before.growth, after.growth, "diameter growth of young stems at breast height [cm/year]")
             add("dbh_asymptote_cm", stand, before.asymptote, after.asymptote, "diameter towards which stems grow [cm]")
             add("dbh_scatter", stand, before.scatter, after.scatter, "spread of diameter at one age [log scale]")
         if unit.has_plots:
-            add("plot_dispersion", stand, before.plot_dispersion, after.plot_dispersion, "likeness of plots: small means clumped (gamma shape), one for the survey")
+            add(
+                "plot_dispersion",
+                stand,
+                before.plot_dispersion,
+                after.plot_dispersion,
+                "likeness of plots: small means clumped (gamma shape), one for the survey",
+            )
         if len(unit.count_value) and unit.basis == "establishment":
             for stage, name in enumerate(STAGES):
                 if np.any(unit.count_stage == stage):
-                    add(f"stage_factor_{name}", stand, before.stage_factor[:, stage], after.stage_factor[:, stage], f"{name} counts against what the history expects: mast years, search, clumping [factor]")
+                    add(
+                        f"stage_factor_{name}",
+                        stand,
+                        before.stage_factor[:, stage],
+                        after.stage_factor[:, stage],
+                        f"{name} counts against what the history expects: mast years, search, clumping [factor]",
+                    )
     if not rows:
-        return pd.DataFrame(columns=["name", "stand", "prior_low", "prior_median", "prior_high", "posterior_low", "posterior_median", "posterior_high", "ess", "rhat", "what_it_means"])
+        return pd.DataFrame(
+            columns=[
+                "name",
+                "stand",
+                "prior_low",
+                "prior_median",
+                "prior_high",
+                "posterior_low",
+                "posterior_median",
+                "posterior_high",
+                "ess",
+                "rhat",
+                "what_it_means",
+            ]
+        )
     ess, rhat = _summarise(np.stack(values, axis=-1))
     table = pd.DataFrame(rows)
     table.insert(8, "ess", ess)

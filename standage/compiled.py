@@ -1,0 +1,28 @@
+"""How loops are compiled, and where compiled code is kept: outside the project, in a folder named after a hash of the sources.
+
+Numba itself tracks the calling file only; the hash makes sure that an edited file never meets a stale cache of another.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from pathlib import Path
+
+import numba
+
+SOURCES = ("stand/kernel*.py", "stand/dating.py", "findings/local_ratio.py")
+
+
+def _cache_folder() -> str:
+    package = Path(__file__).parent
+    sources = sorted(path for pattern in SOURCES for path in package.glob(pattern))
+    digest = hashlib.sha256(b"".join(source.read_bytes() for source in sources)).hexdigest()[:16]
+    root = os.environ.get("XDG_CACHE_HOME") or str(Path.home() / ".cache")
+    return str(Path(root) / "standage" / f"compiled-{digest}")
+
+
+numba.config.CACHE_DIR = os.environ.get("NUMBA_CACHE_DIR") or _cache_folder()
+
+# sums may be reordered so that loops run in vector registers; infinities and not-a-numbers keep their meaning
+compiled = numba.njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "arcp", "nsz"})
