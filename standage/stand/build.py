@@ -21,6 +21,7 @@ CLASS_WIDTHS_CM = (
     (np.inf, 8.0),
 )  # up to a diameter, the width of its classes: well under the scatter of size at one age
 FEWEST_STEMS = 8  # fewer stems of a species in a stand are dated one by one, without a history of their own (assumption)
+WIDEST_FACTOR = 3.0  # prior standard deviations of a stand's factors that a core's band of years has to hold
 YEARS_BEFORE_OLDEST_RING = 80
 SHORTEST_AXIS = 200
 NEGLIGIBLE_EVIDENCE = 1e-5  # share of a core's likelihood, summed over years, that may be cut off either end of its band
@@ -167,7 +168,8 @@ def _tree_chain(
             evidence = evidence[:1]
         if not loads_delta:
             evidence = evidence[:, :1]
-        top = evidence.max(axis=(0, 1))
+        inner = [np.abs(FACTOR_NODES) <= WIDEST_FACTOR if size > 1 else slice(None) for size in evidence.shape[:2]]
+        top = evidence[inner[0]][:, inner[1]].max(axis=(0, 1))
         if not top.max() > 0:
             return None
         below = np.cumsum(top) / top.sum()
