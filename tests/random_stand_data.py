@@ -177,6 +177,6 @@ def random_parameters(seed, data, scale=0.8):
     parameters["stage_factor"] = scale * rng.standard_normal((n_units, 4))
     parameters["removal"] = [scale * rng.standard_normal(len(unit.removal_m)) for unit in data.units]
     for name, spacing in KNOT_SPACINGS.items():
-        knots = math.ceil((data.n_years - 1) / spacing) + 1
+        knots = math.ceil((data.n_years - 1 + (0 if name == "epoch_knots" else 40)) / spacing) + 1
         parameters[name] = [scale * rng.standard_normal(knots) for _ in range(n_units)]
     return parameters

@@ -54,7 +54,8 @@ def log_prior(parameters, data):
 
 def log_knots(knots, spacing, length, n_years):
     """x_0 ~ N(0, 1), x_k | x_{k-1} ~ N(rho x_{k-1}, 1 - rho^2)."""
-    assert len(knots) == math.ceil((n_years - 1) / spacing) + 1
+    beyond = 0 if spacing == 25 else 2 * 20  # the pulse and trend processes reach 20 years beyond both ends of the axis
+    assert len(knots) == math.ceil((n_years - 1 + beyond) / spacing) + 1
     rho = math.exp(-spacing / length)
     variance = 1 - rho * rho
     total = log_standard_normal(knots[0])
@@ -65,8 +66,9 @@ def log_knots(knots, spacing, length, n_years):
 
 
 def between_knots(knots, spacing, year):
-    """The process in a year: linear between the knots either side."""
-    before = year // spacing
+    """The process so many years after its first knot: linear between the knots either side, level beyond the ends."""
+    year = min(max(year, 0), (len(knots) - 1) * spacing)
+    before = int(year // spacing)
     share = (year - before * spacing) / spacing
     if share == 0:
         return float(knots[before])
@@ -156,8 +158,9 @@ class UnitReading:
 
     def _living(self, t):
         a = self.season - t
-        pulse = between_knots(self.parameters["pulse_knots"][self.index], 4, t)
-        trend = between_knots(self.parameters["trend_knots"][self.index], 16, t)
+        place = t + 20 + self._years_moved()
+        pulse = between_knots(self.parameters["pulse_knots"][self.index], 4, place)
+        trend = between_knots(self.parameters["trend_knots"][self.index], 16, place)
         activity = -2.5 + 0.7 * self.of_unit("activity")
         pulse_scale = math.exp(math.log(2) + 0.25 * self.of_unit("pulse_scale"))
         trend_scale = math.exp(math.log(0.3) + 0.35 * self.of_unit("trend_scale"))
@@ -170,6 +173,30 @@ class UnitReading:
             beta = -math.exp(self.unit.removal_m[j] + self.unit.removal_sd[j] * self.parameters["removal"][self.index][j])
             log_rate += beta * self.unit.removal_shape[j][t]
         return math.exp(log_rate)
+
+    def _years_moved(self):
+        """The mean delay to the unit's commonest coring height, less the profile's."""
+        if not self.establishment:
+            return 0.0
+        pace = (self.of_unit("shared_pace") + self.of_unit("height_pace")) / math.sqrt(2)
+        typical = self.profile["height_growth.years_to_breast_height"]
+        years = typical * math.exp(
+            self.profile["height_growth.years_log_sd"] * self.of_species("height_years")
+            + self.profile["height_growth.between_stand_log_sd"] * pace
+        )
+        ground = self.profile["grass_stage.emergence_height_cm"] if self.species.has_grass_stage else 0
+        way = max(0.0, float(self.unit.reference_height_cm) - ground) / (137 - ground)
+        moved = way ** self.profile["height_growth.exponent"] * (years - typical)
+        if self.species.has_grass_stage:
+            pace = (self.of_unit("shared_pace") + self.of_unit("grass_pace")) / math.sqrt(2)
+            median = self.profile["grass_stage.median_years"] * math.exp(
+                self.profile["grass_stage.median_log_sd"] * self.of_species("grass_median")
+                + self.profile["grass_stage.between_stand_log_sd"] * pace
+            )
+            usual = self.profile["grass_stage.within_stand_log_sd"]
+            spread = usual * math.exp(self.profile["grass_stage.within_log_sd"] * self.of_species("grass_spread"))
+            moved += median * math.exp(spread**2 / 2) - self.profile["grass_stage.median_years"] * math.exp(usual**2 / 2)
+        return moved
 
     # Section 3
 

@@ -18,7 +18,7 @@ from standage.stand.data import BREAST_HEIGHT_CM, FACTOR_NODES, STAGES, Node, Sp
 from standage.stand.dating import chain_years, size_years
 from standage.stand.kernel import Kernel, log_density_and_gradient, unit_log_density
 from standage.stand.packing import height_share, pack_priors, pack_unit
-from standage.stand.parameters import KNOT_NAMES, knot_count, layout, pack, unpack
+from standage.stand.parameters import KNOT_NAMES, layout, pack, unpack
 from standage.stand.states import Delays, delayed, grass_stage_pmfs, prior_draws, unit_delays, unit_state
 from standage.stand.verdict import stage_densities
 
@@ -106,6 +106,20 @@ def test_a_call_leaves_the_parameters_alone_and_repeats():
     assert np.array_equal(vector, kept)
     assert first[0] == again[0] and np.array_equal(first[1], again[1])
     assert first[0] == log_density_and_gradient(vector, data)[0]
+
+
+@pytest.mark.parametrize("far", [-1e3, -30.0, 30.0, 1e3])
+@pytest.mark.parametrize("name", SURVEYS)
+def test_far_off_parameters_give_a_density_and_never_an_exception(name, far):
+    """A sampler's first steps go far; an exception there would end the whole fit. No density, NaN, is an answer it can step back from."""
+    data = random_stand_data(*SURVEYS[name])
+    kernel = Kernel(data)
+    for i in range(kernel.size):
+        vector = np.zeros(kernel.size)
+        vector[i] = far
+        density, gradient = kernel(vector)
+        assert math.isnan(density) or density < 1e6, place_of(i, data)
+        assert gradient.shape == (kernel.size,)
 
 
 # the pieces against scipy
@@ -288,25 +302,30 @@ def test_plots_merge_like_gamma_poisson_plots_only_when_alike():
 
 
 def test_an_empty_past_adds_nothing():
-    """400 more years, a multiple of all three knot spacings, in which no stem established, leave the likelihood as it was."""
+    """400 more years, a multiple of all three knot spacings, in which no stem established, leave the likelihood as it was.
+
+    The first 48 years of knots are empty already, since processes move with the delay; trees of that time are left out.
+    """
     data = random_stand_data(*SURVEYS["plots"])
-    unit, more = data.units[0], 400
-    moved = tuple(
-        TreeChain(tuple(dataclasses.replace(node, band_start=node.band_start + more) for node in tree.nodes)) for tree in unit.trees
-    )
+    unit, more, nobody = data.units[0], 400, {"pulse_knots": -1e6, "trend_knots": -1e6, "epoch_knots": 0.0}
+    late = tuple(tree for tree in unit.trees if all(node.evidence is None or node.band_start > 30 for node in tree.nodes))
+    unit = dataclasses.replace(unit, trees=late)
+    data = dataclasses.replace(data, units=(unit,))
+    moved = tuple(TreeChain(tuple(dataclasses.replace(node, band_start=node.band_start + more) for node in tree.nodes)) for tree in late)
     shape = np.hstack([np.zeros((len(unit.removal_m), more)), unit.removal_shape])
     later = dataclasses.replace(unit, season_index=unit.season_index + more, trees=moved, removal_shape=shape)
     longer = dataclasses.replace(data, n_years=data.n_years + more, first_year=data.first_year - more, units=(later,))
-    parameters = random_parameters(11, data)
+    parameters = random_parameters(11, data, 0.3)  # delays near the profile's, so that the process moves by less than its margin
+    for name in ("pulse_knots", "trend_knots"):
+        parameters[name][0][: 48 // dict((knot, spacing) for knot, spacing, _ in KNOT_NAMES)[name]] = nobody[name]
     stretched = dict(parameters)
     for name, spacing, _ in KNOT_NAMES:
-        empty = {"pulse_knots": -1e6, "trend_knots": -1e6, "epoch_knots": 0.0}[name]
-        own = parameters[name][0]
-        stretched[name] = [np.concatenate([np.full(more // spacing, empty), own])]
-        assert len(stretched[name][0]) == knot_count(longer.n_years, spacing)
+        stretched[name] = [np.concatenate([np.full(more // spacing, nobody[name]), parameters[name][0]])]
     short, long = pack(parameters, data), pack(stretched, longer)
-    likelihood = Kernel(data)(short)[0] - log_prior(short, data)
+    assert len(late) >= 2 and len(long) == layout(longer).size
     # the likelihood alone: a knot a million standard deviations off has a prior of some -1e12, which would swallow it
+    likelihood = unit_log_density(short, np.zeros(len(short)), *pack_unit(data, 0))
+    assert likelihood > -600  # nothing is at its floor, which costs 690
     assert unit_log_density(long, np.zeros(len(long)), *pack_unit(longer, 0)) == pytest.approx(likelihood, rel=1e-11)
 
 

@@ -13,16 +13,11 @@ from standage.stand.data import FACTOR_NODES
 SMALLEST_PROBABILITY = 1e-300  # keeps a logarithm finite where a draw makes the data impossible
 
 
-def knot_count(n_years: int, spacing: int) -> int:
-    """Number of knots from the first year to the last year or the first knot after it."""
-    return math.ceil((n_years - 1) / spacing) + 1
-
-
-def between_knots(knots: Any, spacing: int, n_years: int) -> Any:
-    """The first `n_years` yearly values of a process that is linear between knots, shape `(year,)`."""
-    position = np.arange(n_years) / spacing
-    weights = np.clip(1 - np.abs(position[:, None] - np.arange(knot_count(n_years, spacing))[None, :]), 0, None)
-    return pt.dot(weights, knots[: weights.shape[1]])
+def between_knots(knots: Any, spacing: int, years: Any, count: int) -> Any:
+    """A process that is linear between `count` knots, `years` after the first knot, shape of `years`; level beyond the ends."""
+    position = pt.clip(pt.as_tensor_variable(years) / spacing, 0, count - 1)
+    weights = pt.clip(1 - pt.abs(position[:, None] - np.arange(count)[None, :]), 0, 1)
+    return pt.dot(weights, knots)
 
 
 def standard_normal_cdf(value: Any) -> Any:

@@ -24,10 +24,12 @@ from standage.stand.kernel_pieces import (
     height_growth,
     height_growth_adjoint,
     inner,
+    place_between_knots,
     standard_normal_and_knots,
     t4_cdf_and_pdf,
 )
 from standage.stand.packing import CONSTANTS, pack_priors, pack_unit
+from standage.stand.parameters import MARGIN_YEARS
 
 SMALLEST = 1e-300  # a likelihood below this is held here, so that a start far off still has a finite log density
 NEGLIGIBLE = 1e-11  # tail of the height increment between two nodes that is not followed
@@ -35,8 +37,8 @@ NEGLIGIBLE = 1e-11  # tail of the height increment between two nodes that is not
 
 @compiled
 def unit_log_density(
-    x, gradient, place, constants, flags, knot_spacing, reference, columns, removal_prior, heights, height_needed, edges, edge_used,
-    plots, plot_ranges, uncored_class, uncored_count, count_rows, count_values, section_rows,
+    x, gradient, place, constants, flags, knot_spacing, knot_counts, reference, columns, removal_prior, heights, height_needed,
+    edges, edge_used, plots, plot_ranges, uncored_class, uncored_count, count_rows, count_values, section_rows,
     node_ints, node_of_tree, tree_height, evidence, segments, max_nodes,
 ):  # fmt: skip
     """Log likelihood of one unit; adds its derivative to `gradient` (parameter). Arrays as `packing.pack_unit` lays them out."""
@@ -58,6 +60,23 @@ def unit_log_density(
      i_removal, i_pulse, i_trend, i_epoch) = place  # fmt: skip
     logp = 0.0
 
+    # ---- scalars of the delays, and how far they move the process
+    log_median = 0.0
+    spread = 1.0
+    half = math.sqrt(0.5)
+    p = 1.0 / dispersion
+    years_to_breast_height = math.exp(height_center + height_sd * x[i_height] + height_between * half * (x[i_shared] + x[i_height_pace]))
+    shape = years_to_breast_height / (dispersion - 1.0)  # negative binomial shape at breast height; heights hold its share
+    mean_grass = 0.0
+    moved = 0.0
+    if not at_coring_height:
+        moved = heights[reference_height] * (years_to_breast_height - math.exp(height_center))
+        if has_grass:
+            log_median = grass_center + grass_sd * x[i_grass] + grass_between * half * (x[i_shared] + x[i_grass_pace])
+            spread = math.exp(spread_center + spread_sd * x[i_spread])
+            mean_grass = math.exp(log_median + 0.5 * spread * spread)
+            moved += mean_grass - math.exp(grass_center + 0.5 * math.exp(2.0 * spread_center))
+
     # ---- establishment process
     activity = -2.5 + 0.7 * x[i_activity]
     pulse_scale = math.exp(math.log(2.0) + 0.25 * x[i_pulse_scale])
@@ -73,12 +92,10 @@ def unit_log_density(
     trend_at = np.empty(n)
     rise = np.empty(n)
     for i in range(n):
-        knot = i // knot_spacing[0]
-        f = (i - knot * knot_spacing[0]) / knot_spacing[0]
-        pulse_at[i] = (1.0 - f) * x[i_pulse + knot] + (f * x[i_pulse + knot + 1] if f > 0.0 else 0.0)
-        knot = i // knot_spacing[1]
-        f = (i - knot * knot_spacing[1]) / knot_spacing[1]
-        trend_at[i] = (1.0 - f) * x[i_trend + knot] + (f * x[i_trend + knot + 1] if f > 0.0 else 0.0)
+        knot, f, _ = place_between_knots(i + moved + MARGIN_YEARS, knot_spacing[0], knot_counts[0])
+        pulse_at[i] = (1.0 - f) * x[i_pulse + knot] + f * x[i_pulse + knot + 1]
+        knot, f, _ = place_between_knots(i + moved + MARGIN_YEARS, knot_spacing[1], knot_counts[1])
+        trend_at[i] = (1.0 - f) * x[i_trend + knot] + f * x[i_trend + knot + 1]
         link = activity + pulse_scale * pulse_at[i]
         small = math.exp(-abs(link))
         softplus = max(link, 0.0) + math.log1p(small)
@@ -91,17 +108,11 @@ def unit_log_density(
 
     # ---- delays
     n_heights = len(heights)
-    log_median = 0.0
-    spread = 1.0
     grass = np.zeros(longest_grass + 1)
     grass_bar = np.zeros(longest_grass + 1)
     grass_cdf = np.empty(longest_grass + 1)
     grass_pdf = np.empty(longest_grass + 1)
     grass_total = 1.0
-    half = math.sqrt(0.5)
-    p = 1.0 / dispersion
-    years_to_breast_height = math.exp(height_center + height_sd * x[i_height] + height_between * half * (x[i_shared] + x[i_height_pace]))
-    shape = years_to_breast_height / (dispersion - 1.0)  # negative binomial shape at breast height; heights hold its share
     shape_bar = 0.0
     growth_pmf = np.zeros((n_heights, longest_height + 1))
     growth_pmf_bar = np.zeros((n_heights, longest_height + 1))
@@ -111,8 +122,6 @@ def unit_log_density(
     arrival_bar = np.zeros((n_heights, n))
     if not at_coring_height:
         if has_grass:
-            log_median = grass_center + grass_sd * x[i_grass] + grass_between * half * (x[i_shared] + x[i_grass_pace])
-            spread = math.exp(spread_center + spread_sd * x[i_spread])
             grass_total = grass_stage(log_median, spread, grass, grass_cdf, grass_pdf)
             delayed(living, grass, emerged, last)
         else:
@@ -507,27 +516,37 @@ def unit_log_density(
         gradient[i_asymptote] += asymptote_sd * log_asymptote_bar
 
     # ---- backward: establishment process
+    moved_bar = 0.0
     for i in range(n):
         log_bar = living_bar[i] * living[i]
         gradient[i_level] += 2.0 * log_bar
         gradient[i_trend_scale] += 0.35 * trend_scale * trend_at[i] * log_bar
-        knot = i // knot_spacing[1]
-        f = (i - knot * knot_spacing[1]) / knot_spacing[1]
+        knot, f, inside = place_between_knots(i + moved + MARGIN_YEARS, knot_spacing[1], knot_counts[1])
         gradient[i_trend + knot] += trend_scale * (1.0 - f) * log_bar
-        if f > 0.0:
-            gradient[i_trend + knot + 1] += trend_scale * f * log_bar
+        gradient[i_trend + knot + 1] += trend_scale * f * log_bar
+        moved_bar += inside * trend_scale * (x[i_trend + knot + 1] - x[i_trend + knot]) / knot_spacing[1] * log_bar
         link_bar = rise[i] * log_bar
         gradient[i_activity] += 0.7 * link_bar
         gradient[i_pulse_scale] += 0.25 * pulse_scale * pulse_at[i] * link_bar
-        knot = i // knot_spacing[0]
-        f = (i - knot * knot_spacing[0]) / knot_spacing[0]
+        knot, f, inside = place_between_knots(i + moved + MARGIN_YEARS, knot_spacing[0], knot_counts[0])
         gradient[i_pulse + knot] += pulse_scale * (1.0 - f) * link_bar
-        if f > 0.0:
-            gradient[i_pulse + knot + 1] += pulse_scale * f * link_bar
+        gradient[i_pulse + knot + 1] += pulse_scale * f * link_bar
+        moved_bar += inside * pulse_scale * (x[i_pulse + knot + 1] - x[i_pulse + knot]) / knot_spacing[0] * link_bar
         gradient[i_slope] += slope_sd * columns[0, i] * log_bar
         gradient[i_early] += early_sd * columns[1, i] * log_bar
         for j in range(2, n_columns):
             gradient[i_removal + j - 2] += removal_prior[j - 2, 1] * slopes[j] * columns[j, i] * log_bar
+    if not at_coring_height:
+        log_years_bar = moved_bar * heights[reference_height] * years_to_breast_height
+        gradient[i_height] += height_sd * log_years_bar
+        gradient[i_shared] += height_between * half * log_years_bar
+        gradient[i_height_pace] += height_between * half * log_years_bar
+        if has_grass:
+            median_bar = moved_bar * mean_grass
+            gradient[i_grass] += grass_sd * median_bar
+            gradient[i_shared] += grass_between * half * median_bar
+            gradient[i_grass_pace] += grass_between * half * median_bar
+            gradient[i_spread] += spread_sd * median_bar * spread * spread
     return logp
 
 

@@ -44,6 +44,18 @@ def to_whitened(rows, gradient):
 
 
 @compiled
+def place_between_knots(years, spacing, count):
+    """Knot to the left, share of the way to the next, and 1 where the place lies between the first and the last knot, else 0."""
+    last = (count - 1) * spacing
+    inside = 1.0
+    if years <= 0.0 or years >= last:
+        inside = 0.0
+        years = min(max(years, 0.0), float(last))
+    knot = min(int(years / spacing), count - 2)
+    return knot, years / spacing - knot, inside
+
+
+@compiled
 def normal_cdf(z):
     """Standard normal distribution function."""
     return 0.5 * math.erfc(-z / math.sqrt(2.0))

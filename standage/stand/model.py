@@ -21,12 +21,12 @@ from standage.stand.expressions import (
     between_knots,
     floored_log,
     grass_stage_pmf,
-    knot_count,
     negative_binomial_pmf,
     spline_weights,
     student_t4_cdf,
     toeplitz,
 )
+from standage.stand.parameters import MARGIN_YEARS, knot_count
 
 KNOTS = {"pulse_knots": (4, 8.0), "trend_knots": (16, 50.0), "epoch_knots": (25, 50.0)}  # spacing and length of each process. [years]
 SURVEY_FACTORS = ("plot_dispersion", "count_dispersion")
@@ -68,7 +68,8 @@ def build_model(data: StandData) -> pm.Model:
         "stage": list(STAGES),
     }
     for name, (spacing, _) in KNOTS.items():
-        coords[name.removesuffix("s")] = data.first_year + spacing * np.arange(knot_count(data.n_years, spacing))
+        first = data.first_year - (0 if name == "epoch_knots" else MARGIN_YEARS)
+        coords[name.removesuffix("s")] = first + spacing * np.arange(knot_count(data.n_years, name, spacing))
     for u, unit in enumerate(data.units):
         if len(unit.removal_m):
             coords[f"cut_{u}"] = np.arange(len(unit.removal_m))
@@ -116,7 +117,7 @@ def parameters_to_point(parameters: Mapping[str, Any], data: StandData) -> dict[
 
 def unit_ornstein_uhlenbeck(name: str, spacing: int, length: float, *, dim: str, n_years: int) -> Any:
     """Knots of a stationary process of mean 0 and variance 1 whose correlation falls as `exp(-years / length)`."""
-    place = spacing * np.arange(knot_count(n_years, spacing))
+    place = spacing * np.arange(knot_count(n_years, name.rsplit("_", 1)[0], spacing))
     correlation = np.exp(-np.abs(place[:, None] - place[None, :]) / length)
     return pm.MvNormal(name, mu=np.zeros(len(place)), cov=correlation, dims=dim)
 
@@ -140,8 +141,11 @@ class UnitStatement:
         self.of_species = {name: factors[name][self.unit.species_index] for name in SPECIES_FACTORS}
         self.of_unit = {name: factors[name][index] for name in UNIT_FACTORS}
         self.of_unit["stage_factor"] = factors["stage_factor"][index]
+        years = pt.arange(self.n_years)
+        places = {"epoch_knots": years} | dict.fromkeys(("pulse_knots", "trend_knots"), years + MARGIN_YEARS + self._years_moved())
         for name, (spacing, _) in KNOTS.items():
-            self.of_unit[name] = between_knots(factors[f"{name}_{index}"], spacing, self.n_years)
+            count = knot_count(data.n_years, name, spacing)
+            self.of_unit[name] = between_knots(factors[f"{name}_{index}"], spacing, places[name], count)
         self.of_unit["removal"] = factors.get(f"removal_{index}")
         self.living = self._living()
         self.grass = self._grass()
@@ -172,6 +176,19 @@ class UnitStatement:
             log_rate -= pt.dot(strength, np.asarray(self.unit.removal_shape, dtype=float)[:, : self.n_years])
         return pt.exp(log_rate)
 
+    def _years_moved(self) -> Any:
+        """How far the mean delay to the unit's commonest coring height lies from the profile's: the process moves with it. [years]"""
+        if not self.establishment:
+            return pt.zeros(())
+        moved = self._share_of_way(self.unit.reference_height_cm) * (
+            self._years_to_breast_height() - self.number("height_growth.years_to_breast_height")
+        )
+        if self.species.has_grass_stage:
+            log_median, log_spread = self._grass_scale()
+            usual = self.number("grass_stage.median_years") * math.exp(self.number("grass_stage.within_stand_log_sd") ** 2 / 2)
+            moved += pt.exp(log_median + pt.exp(2 * log_spread) / 2) - usual
+        return moved
+
     def _cumulative_hazard(self, age: Any) -> Any:
         hazard = self.number("survival.adult_hazard_per_year") * age
         if self.establishment:
@@ -185,29 +202,31 @@ class UnitStatement:
         """P(G = g), shape `(longest + 1,)`."""
         if not self.species.has_grass_stage:
             return pt.ones(1)
+        return grass_stage_pmf(*self._grass_scale(), self.longest_grass)
+
+    def _grass_scale(self) -> tuple[Any, Any]:
+        """Logarithms of the median and of the spread of the grass stage."""
         pace = (self.of_unit["shared_pace"] + self.of_unit["grass_pace"]) / math.sqrt(2)
         log_median = self.log_number("grass_stage.median_years", "grass_stage.median_log_sd", "grass_median")
         log_median += self.number("grass_stage.between_stand_log_sd") * pace
-        log_spread = self.log_number("grass_stage.within_stand_log_sd", "grass_stage.within_log_sd", "grass_spread")
-        return grass_stage_pmf(log_median, log_spread, self.longest_grass)
+        return log_median, self.log_number("grass_stage.within_stand_log_sd", "grass_stage.within_log_sd", "grass_spread")
 
     def climb_pmf(self, low_cm: float, high_cm: float) -> Any:
         """P(B(high) - B(low) = k), shape `(longest_height_years + 1,)`."""
-        emergence = self.number("grass_stage.emergence_height_cm") if self.species.has_grass_stage else 0.0
-        exponent = self.number("height_growth.exponent")
-
-        def share_of_way(height: float) -> float:
-            return (max(height - emergence, 0.0) / (BREAST_HEIGHT_CM - emergence)) ** exponent
-
-        share = share_of_way(high_cm) - share_of_way(low_cm)
+        share = self._share_of_way(high_cm) - self._share_of_way(low_cm)
         if share == 0:
             return pt.concatenate([[1.0], pt.zeros(self.longest_height)])
+        dispersion = self.number("height_growth.dispersion")
+        return negative_binomial_pmf(self._years_to_breast_height() * share / (dispersion - 1), dispersion, self.longest_height)
+
+    def _share_of_way(self, height_cm: float) -> float:
+        emergence = self.number("grass_stage.emergence_height_cm") if self.species.has_grass_stage else 0.0
+        return (max(height_cm - emergence, 0.0) / (BREAST_HEIGHT_CM - emergence)) ** self.number("height_growth.exponent")
+
+    def _years_to_breast_height(self) -> Any:
         pace = (self.of_unit["shared_pace"] + self.of_unit["height_pace"]) / math.sqrt(2)
         log_years = self.log_number("height_growth.years_to_breast_height", "height_growth.years_log_sd", "height_years")
-        log_years += self.number("height_growth.between_stand_log_sd") * pace
-        dispersion = self.number("height_growth.dispersion")
-        mean = pt.exp(log_years) * share
-        return negative_binomial_pmf(mean / (dispersion - 1), dispersion, self.longest_height)
+        return pt.exp(log_years + self.number("height_growth.between_stand_log_sd") * pace)
 
     def climb(self, low_cm: float, high_cm: float) -> Any:
         """The increment between two heights as a delay matrix, shape `(year, year)`."""

@@ -150,7 +150,10 @@ def pack_unit(data: StandData, which: int) -> tuple:
     section_height = [heights.index(h) if kind == 3 else 0 for h, kind in zip(unit.section_height_cm, unit.section_kind, strict=True)]
     most_nodes = max([len(tree.nodes) for tree in unit.trees] or [1])
     return (
-        place, tuple(values), flags, tuple(spacing for _, spacing, _ in KNOT_NAMES), reference, np.ascontiguousarray(columns),
+        place, tuple(values), flags,
+        tuple(spacing for _, spacing, _ in KNOT_NAMES),
+        tuple(places.unit_sizes[which][name] for name, _, _ in KNOT_NAMES),
+        reference, np.ascontiguousarray(columns),
         np.column_stack([unit.removal_m, unit.removal_sd]).astype(float).reshape(-1, 2),
         np.array([height_share(profile, h) for h in heights]), np.array([int(h in needed) for h in heights]),
         np.asarray(data.class_edges_cm, dtype=float), used,

@@ -12,6 +12,7 @@ from standage.stand.data import StandData
 PULSE_SPACING, PULSE_LENGTH = 4, 8.0  # years; knots and correlation length of the pulse process (docs/the-model.md, section 2)
 TREND_SPACING, TREND_LENGTH = 16, 50.0
 EPOCH_SPACING, EPOCH_LENGTH = 25, 50.0
+MARGIN_YEARS = 20  # the pulse and trend processes reach this far beyond the axis on both sides, since they move with the delay
 
 SURVEY_NAMES = ("plot_dispersion", "count_dispersion")
 SPECIES_NAMES = ("grass_median", "grass_spread", "height_years", "growth", "asymptote", "scatter")
@@ -26,9 +27,10 @@ KNOT_NAMES = (
 )
 
 
-def knot_count(n_years: int, spacing: int) -> int:
-    """Knots needed so that the last one is at or after the last year of the axis."""
-    return math.ceil((n_years - 1) / spacing) + 1
+def knot_count(n_years: int, name: str, spacing: int) -> int:
+    """Knots needed so that the last one is at or after the last year of the axis, and of the margins where there are any."""
+    margins = 0 if name == "epoch_knots" else 2 * MARGIN_YEARS
+    return math.ceil((n_years - 1 + margins) / spacing) + 1
 
 
 @dataclass(frozen=True)
@@ -52,7 +54,7 @@ def layout(data: StandData) -> Layout:
     unit_offsets, unit_sizes = [], []
     for unit in data.units:
         sizes = dict.fromkeys(UNIT_NAMES, 1) | {"stage_factor": 4, "removal": len(unit.removal_m)}
-        sizes |= {name: knot_count(data.n_years, spacing) for name, spacing, _ in KNOT_NAMES}
+        sizes |= {name: knot_count(data.n_years, name, spacing) for name, spacing, _ in KNOT_NAMES}
         starts = {}
         for name, size in sizes.items():
             starts[name] = place

@@ -92,7 +92,7 @@ def sample(
     model = from_pyfunc(kernel.size, make_logp, make_expand, [np.dtype("float64")], [(kernel.size,)], ["z"], make_initial_point_fn=initial)
     sampler = nutpie.sample(
         model, draws=draws, tune=tune, chains=chains, cores=min(cores, chains), seed=seed, progress_bar=False,
-        save_warmup=False, low_rank_modified_mass_matrix=False, target_accept=0.9, blocking=False,
+        save_warmup=False, low_rank_modified_mass_matrix=False, target_accept=0.8, blocking=False,
     )  # fmt: skip
     total = chains * (draws + tune)
     try:

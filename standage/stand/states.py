@@ -12,7 +12,7 @@ from standage.profiles import Profile
 from standage.stand.data import StandData
 from standage.stand.kernel_pieces import delayed_by_draw, in_class_by_draw
 from standage.stand.packing import height_share, log_reference
-from standage.stand.parameters import EPOCH_SPACING, KNOT_NAMES, PULSE_SPACING, TREND_SPACING, layout, unpack
+from standage.stand.parameters import EPOCH_SPACING, KNOT_NAMES, MARGIN_YEARS, PULSE_SPACING, TREND_SPACING, layout, unpack
 
 
 def prior_draws(data: StandData, n_draws: int, generator: np.random.Generator) -> np.ndarray:
@@ -35,6 +35,7 @@ class Delays:
     profile: Profile
     at_coring_height: bool
     median_grass_years: np.ndarray
+    grass_spread: np.ndarray
     grass: np.ndarray
     years_to_breast_height: np.ndarray
     _known: dict = field(default_factory=dict, repr=False, compare=False)  # pmfs already worked out, by what they are of
@@ -90,7 +91,7 @@ def unit_delays(profile: Profile, at_coring_height: bool, z: dict[str, np.ndarra
         + profile["height_growth.between_stand_log_sd"] * half * (z["shared_pace"] + z["height_pace"])
     )
     if not profile.has_grass_stage:
-        return Delays(profile, at_coring_height, np.zeros(len(years)), np.ones((len(years), 1)), years)
+        return Delays(profile, at_coring_height, np.zeros(len(years)), np.zeros(len(years)), np.ones((len(years), 1)), years)
     log_median = (
         math.log(profile["grass_stage.median_years"])
         + profile["grass_stage.median_log_sd"] * z["grass_median"]
@@ -98,7 +99,7 @@ def unit_delays(profile: Profile, at_coring_height: bool, z: dict[str, np.ndarra
     )
     spread = np.exp(math.log(profile["grass_stage.within_stand_log_sd"]) + profile["grass_stage.within_log_sd"] * z["grass_spread"])
     pmf = grass_stage_pmfs(log_median, spread, int(profile["grass_stage.longest_years"]))
-    return Delays(profile, at_coring_height, np.exp(log_median), pmf, years)
+    return Delays(profile, at_coring_height, np.exp(log_median), spread, pmf, years)
 
 
 def delayed(source: np.ndarray, pmf: np.ndarray) -> np.ndarray:
@@ -108,13 +109,25 @@ def delayed(source: np.ndarray, pmf: np.ndarray) -> np.ndarray:
     return out
 
 
-def between_knots(knots: np.ndarray, spacing: int, n: int) -> np.ndarray:
-    """Linear interpolation of knots `(draw, knot)` to years `(draw, n)`."""
-    position = np.arange(n) / spacing
-    left = np.minimum(position.astype(int), knots.shape[1] - 1)
-    right = np.minimum(left + 1, knots.shape[1] - 1)
+def between_knots(knots: np.ndarray, spacing: int, years: np.ndarray) -> np.ndarray:
+    """Linear interpolation of knots `(draw, knot)` at places `(draw, year)` or `(year,)` in years after the first knot."""
+    position = np.clip(np.broadcast_to(years, (len(knots), np.shape(years)[-1])) / spacing, 0, knots.shape[1] - 1)
+    left = np.minimum(position.astype(int), knots.shape[1] - 2)
     f = position - left
-    return knots[:, left] * (1 - f) + knots[:, right] * f
+    return np.take_along_axis(knots, left, axis=1) * (1 - f) + np.take_along_axis(knots, left + 1, axis=1) * f
+
+
+def years_moved(delays: Delays, reference_height_cm: float) -> np.ndarray:
+    """How far the draws' mean delay to the reference height lies from the profile's, `(draw,)`: the process moves with it."""
+    if delays.at_coring_height:
+        return np.zeros(len(delays.years_to_breast_height))
+    profile = delays.profile
+    share = height_share(profile, reference_height_cm)
+    moved = share * (delays.years_to_breast_height - profile["height_growth.years_to_breast_height"])
+    if profile.has_grass_stage:
+        central = profile["grass_stage.median_years"] * np.exp(0.5 * profile["grass_stage.within_stand_log_sd"] ** 2)
+        moved = moved + delays.median_grass_years * np.exp(0.5 * delays.grass_spread**2) - central
+    return moved
 
 
 @dataclass(frozen=True)
@@ -154,8 +167,10 @@ def unit_state(draws: np.ndarray, data: StandData, which: int) -> UnitState:
     at_coring_height = unit.basis == "coring height"
     n = unit.season_index + 1
     age = unit.season_index - np.arange(n, dtype=float)
-    pulse = between_knots(named["pulse_knots"][which], PULSE_SPACING, n)
-    trend = between_knots(named["trend_knots"][which], TREND_SPACING, n)
+    delays = unit_delays(profile, at_coring_height, {**species, **own})
+    places = np.arange(n) + MARGIN_YEARS + years_moved(delays, unit.reference_height_cm)[:, None]
+    pulse = between_knots(named["pulse_knots"][which], PULSE_SPACING, places)
+    trend = between_knots(named["trend_knots"][which], TREND_SPACING, places)
     link = (-2.5 + 0.7 * own["activity"])[:, None] + (2.0 * np.exp(0.25 * own["pulse_scale"]))[:, None] * pulse
     log_living = 2.0 * own["level"][:, None] + (0.3 * np.exp(0.35 * own["trend_scale"]))[:, None] * trend + np.logaddexp(0.0, link)
     log_living += log_reference(profile, age, adult_only=at_coring_height)
@@ -164,13 +179,12 @@ def unit_state(draws: np.ndarray, data: StandData, which: int) -> UnitState:
         log_living += profile["survival.early_sd"] * own["early"][:, None] * np.exp(-age / 10.0)
     hazard = np.exp(unit.removal_m + unit.removal_sd * named["removal"][which])
     log_living -= hazard @ unit.removal_shape[:, :n]
-    delays = unit_delays(profile, at_coring_height, {**species, **own})
     scatter = profile["size.scatter"] * np.exp(profile["size.scatter_log_sd"] * species["scatter"])
     asymptote = profile["size.asymptote_cm"] * np.exp(profile["size.asymptote_log_sd"] * species["asymptote"])
     growth = profile["size.growth_cm_per_year"] * np.exp(
         profile["size.growth_log_sd"] * species["growth"] + profile["size.growth_between_stand_log_sd"] * own["growth_pace"]
     )
-    epoch = between_knots(named["epoch_knots"][which], EPOCH_SPACING, n)
+    epoch = between_knots(named["epoch_knots"][which], EPOCH_SPACING, np.arange(n))
     q = (growth / asymptote)[:, None] * (age + 0.5)
     median_size_log = np.log(asymptote)[:, None] + np.log(-np.expm1(-q)) + profile["size.epoch_log_sd"] * epoch
     return UnitState(
