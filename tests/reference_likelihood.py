@@ -66,12 +66,14 @@ def log_knots(knots, spacing, length, n_years):
 
 
 def between_knots(knots, spacing, year):
-    """The process so many years after its first knot: linear between the knots either side, level beyond the ends."""
+    """The process so many years after its first knot: between the knots either side, level beyond the ends."""
     year = min(max(year, 0), (len(knots) - 1) * spacing)
     before = int(year // spacing)
     share = (year - before * spacing) / spacing
     if share == 0:
         return float(knots[before])
+    if spacing != 25:  # pulses and trend change smoothly from knot to knot, the epochs of growth linearly
+        share = 3 * share**2 - 2 * share**3
     return (1 - share) * float(knots[before]) + share * float(knots[before + 1])
 
 

@@ -244,6 +244,7 @@ def effective(draws: np.ndarray) -> np.ndarray:
 
 
 @pytest.mark.statistical
+@pytest.mark.filterwarnings("ignore:PyTensor could not link to a BLAS")
 def test_pymcs_sampler_on_the_pymc_statement_finds_the_same_posterior(few_trees):
     """PyMC's own No-U-Turn sampler (Hoffman & Gelman 2014, Journal of Machine Learning Research 15:1593-1623) on the PyMC statement:
     neither the compiled density nor the sampler of `fit` takes part. Means and standard deviations of each parameter and of the stems by

@@ -13,10 +13,15 @@ from standage.stand.data import FACTOR_NODES
 SMALLEST_PROBABILITY = 1e-300  # keeps a logarithm finite where a draw makes the data impossible
 
 
-def between_knots(knots: Any, spacing: int, years: Any, count: int) -> Any:
-    """A process that is linear between `count` knots, `years` after the first knot, shape of `years`; level beyond the ends."""
+def between_knots(knots: Any, spacing: int, years: Any, count: int, *, smooth: bool) -> Any:
+    """A process between its `count` knots, `years` after the first knot, shape of `years`: level beyond the ends.
+
+    Linear in the share f of the way from knot to knot, or smooth: in 3 f^2 - 2 f^3.
+    """
     position = pt.clip(pt.as_tensor_variable(years) / spacing, 0, count - 1)
     weights = pt.clip(1 - pt.abs(position[:, None] - np.arange(count)[None, :]), 0, 1)
+    if smooth:
+        weights = weights**2 * (3 - 2 * weights)
     return pt.dot(weights, knots)
 
 

@@ -145,7 +145,7 @@ class UnitStatement:
         places = {"epoch_knots": years} | dict.fromkeys(("pulse_knots", "trend_knots"), years + MARGIN_YEARS + self._years_moved())
         for name, (spacing, _) in KNOTS.items():
             count = knot_count(data.n_years, name, spacing)
-            self.of_unit[name] = between_knots(factors[f"{name}_{index}"], spacing, places[name], count)
+            self.of_unit[name] = between_knots(factors[f"{name}_{index}"], spacing, places[name], count, smooth=name != "epoch_knots")
         self.of_unit["removal"] = factors.get(f"removal_{index}")
         self.living = self._living()
         self.grass = self._grass()

@@ -109,11 +109,16 @@ def delayed(source: np.ndarray, pmf: np.ndarray) -> np.ndarray:
     return out
 
 
-def between_knots(knots: np.ndarray, spacing: int, years: np.ndarray) -> np.ndarray:
-    """Linear interpolation of knots `(draw, knot)` at places `(draw, year)` or `(year,)` in years after the first knot."""
+def between_knots(knots: np.ndarray, spacing: int, years: np.ndarray, *, smooth: bool) -> np.ndarray:
+    """A process between its knots `(draw, knot)` at places `(draw, year)` or `(year,)` in years after the first knot.
+
+    Linear in the share f of the way, or smooth: in 3 f^2 - 2 f^3.
+    """
     position = np.clip(np.broadcast_to(years, (len(knots), np.shape(years)[-1])) / spacing, 0, knots.shape[1] - 1)
     left = np.minimum(position.astype(int), knots.shape[1] - 2)
     f = position - left
+    if smooth:
+        f = f * f * (3 - 2 * f)
     return np.take_along_axis(knots, left, axis=1) * (1 - f) + np.take_along_axis(knots, left + 1, axis=1) * f
 
 
@@ -169,8 +174,8 @@ def unit_state(draws: np.ndarray, data: StandData, which: int) -> UnitState:
     age = unit.season_index - np.arange(n, dtype=float)
     delays = unit_delays(profile, at_coring_height, {**species, **own})
     places = np.arange(n) + MARGIN_YEARS + years_moved(delays, unit.reference_height_cm)[:, None]
-    pulse = between_knots(named["pulse_knots"][which], PULSE_SPACING, places)
-    trend = between_knots(named["trend_knots"][which], TREND_SPACING, places)
+    pulse = between_knots(named["pulse_knots"][which], PULSE_SPACING, places, smooth=True)
+    trend = between_knots(named["trend_knots"][which], TREND_SPACING, places, smooth=True)
     link = (-2.5 + 0.7 * own["activity"])[:, None] + (2.0 * np.exp(0.25 * own["pulse_scale"]))[:, None] * pulse
     log_living = 2.0 * own["level"][:, None] + (0.3 * np.exp(0.35 * own["trend_scale"]))[:, None] * trend + np.logaddexp(0.0, link)
     log_living += log_reference(profile, age, adult_only=at_coring_height)
@@ -184,7 +189,7 @@ def unit_state(draws: np.ndarray, data: StandData, which: int) -> UnitState:
     growth = profile["size.growth_cm_per_year"] * np.exp(
         profile["size.growth_log_sd"] * species["growth"] + profile["size.growth_between_stand_log_sd"] * own["growth_pace"]
     )
-    epoch = between_knots(named["epoch_knots"][which], EPOCH_SPACING, np.arange(n))
+    epoch = between_knots(named["epoch_knots"][which], EPOCH_SPACING, np.arange(n), smooth=False)
     q = (growth / asymptote)[:, None] * (age + 0.5)
     median_size_log = np.log(asymptote)[:, None] + np.log(-np.expm1(-q)) + profile["size.epoch_log_sd"] * epoch
     return UnitState(
