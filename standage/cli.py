@@ -6,6 +6,7 @@ Exit codes: 0 done, 2 the input can't be used as it is, 3 the fit fails its chec
 from __future__ import annotations
 
 import sys
+import warnings
 from importlib.metadata import version
 
 import click
@@ -21,7 +22,10 @@ class _Commands(click.Group):
         from standage.errors import StandageError
 
         try:
-            return super().invoke(context)
+            with warnings.catch_warnings():
+                # what a profile warns of is for people: one plain line, without the place in the code
+                warnings.showwarning = lambda message, *_: click.echo(f"Note: {message}", err=True)
+                return super().invoke(context)
         except StandageError as problem:
             click.echo(str(problem), err=True)
             context.exit(BAD_INPUT)

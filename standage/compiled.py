@@ -24,5 +24,6 @@ def _cache_folder() -> str:
 
 numba.config.CACHE_DIR = os.environ.get("NUMBA_CACHE_DIR") or _cache_folder()
 
+# a division by zero far from the mode gives an infinity that the sampler turns down, not an exception in the middle of a chain;
 # sums may be reordered so that loops run in vector registers; infinities and not-a-numbers keep their meaning
-compiled = numba.njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "arcp", "nsz"})
+compiled = numba.njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract", "arcp", "nsz"})

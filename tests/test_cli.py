@@ -16,7 +16,7 @@ import pytest
 from click.testing import CliRunner
 
 from standage.cli import BAD_INPUT, FIT_FAILED, main
-from standage.profiles import UncheckedProfile, models_folder, profile_keys
+from standage.profiles import models_folder, profile_keys
 from standage.simulate import small_survey
 from standage.simulate_history import SurveyDesign
 from standage.tables import TABLES
@@ -309,9 +309,9 @@ def test_an_unknown_profile_is_refused_with_those_there_are():
 def test_profiles_of_ones_own(tmp_path):
     text = (models_folder() / "longleaf-pine.toml").read_text(encoding="utf-8")
     (tmp_path / "my-pine.toml").write_text(text.replace('key = "longleaf-pine"', 'key = "my-pine"'), encoding="utf-8")
-    with pytest.warns(UncheckedProfile):
-        said = standage("profiles", "my-pine", "--profiles", tmp_path).output
-    assert "Own profile" in said
+    said = standage("profiles", "my-pine", "--profiles", tmp_path)
+    assert "Own profile" in said.output
+    assert said.stderr.startswith("Note: my-pine: Own profile") and ".py:" not in said.stderr
     result = standage("profiles", "--profiles", tmp_path / "none", code=BAD_INPUT)
     assert "no such folder" in result.stderr
 

@@ -223,7 +223,7 @@ def test_ages_table_is_as_the_results_page_says():
 def test_parameters_verdict_and_provenance_are_documented():
     page = read("docs/results.md")
     source = read("standage/stand/verdict.py")
-    parameters = set(re.findall(r'\badd\("(\w+)"', source)) | {f"stage_factor_{stage}" for stage in STAGES}
+    parameters = set(re.findall(r'\badd\(\s*"(\w+)"', source)) | {f"stage_factor_{stage}" for stage in STAGES}
     assert len(parameters) > 10
     assert parameters <= set(re.findall(r"`(\w+)`", section(page, "parameters.csv")))
     (verdict,) = (
@@ -247,7 +247,6 @@ def test_figures_are_documented():
 
 def test_limits_in_the_documents_are_those_of_the_code():
     from standage.findings import local_ratio, pulse_limit
-    from standage.findings.rates import NEEDED_ODDS
     from standage.stand import build, kernel, verdict
 
     model, results = (one_line(read(page)) for page in ("docs/the-model.md", "docs/results.md"))
@@ -256,11 +255,12 @@ def test_limits_in_the_documents_are_those_of_the_code():
     assert build.NEGLIGIBLE_EVIDENCE == 1e-5 and "less than 1e-5 of it" in model
     assert kernel.NEGLIGIBLE == 1e-11 and "down to 1e-11" in model
     assert f"at most {verdict.RHAT_LIMIT} " in model and f"over {verdict.RHAT_LIMIT} fails" in results
+    assert f"at most {verdict.LOOSE_RHAT_LIMIT} " in model and f"over {verdict.LOOSE_RHAT_LIMIT} fails" in results
     assert f"at least {verdict.ESS_LIMIT} " in model and f"under {verdict.ESS_LIMIT} fails" in results
     assert f"below {verdict.CHECK_LIMIT} " in model and f"below {verdict.CHECK_LIMIT} it" in results
     assert f"it is {pulse_limit.ASSUMED_LIMIT} and" in results
     assert local_ratio.STANDS_OUT == 2 and "at least twice the living stems" in results
-    assert NEEDED_ODDS == 5 and "risen fivefold over the prior" in results
+    assert local_ratio.NEEDED_ODDS == 5 and "risen fivefold over the prior" in results
     lowest = f"the lowest {100 * local_ratio.LOWEST_SHARE:.0f} % of those"
     assert f"({local_ratio.NEAREST_BACKGROUND} to {local_ratio.FARTHEST_BACKGROUND} years away; {lowest})" in results
     (_, first), (_, second), (_, third) = build.CLASS_WIDTHS_CM

@@ -96,7 +96,7 @@ def explosion_rates(explosion_years, tmp_path_factory) -> tuple[np.ndarray, np.n
     survey = read_survey(write(folder / "survey", stands=stand, **exactly_dated(explosion_years, "lasting")), known_species=["lasting"])
     data = with_axis_from(build_stands(survey, profile_folder=str(profiles)).data, 1851)
     assert data.units[0].basis == "coring height" and len(data.units[0].trees) == 191
-    draws = sample(data, seed=1, draws=500, tune=500, chains=2)
+    draws = sample(data, seed=1, draws=1000, tune=500, chains=4)
     return data.years, unit_state(draws.values.reshape(-1, draws.values.shape[-1]), data, 0).living
 
 

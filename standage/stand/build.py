@@ -229,6 +229,8 @@ def _unit(survey, stand, key, profile, stems, readings, years, edges, keys, numb
         elif basis != "planted" and chain is None:
             counted = False
             reason = _reason(readings, all_rows_of[row.tree], row, has_plots, at_coring_height)
+        if number < 0 and chain is None and basis != "planted" and not reason:
+            reason = f"too few stems of {key} in this stand to date one by its size"
         known = rows[np.isfinite(readings.height_cm[rows])]
         lowest = known[np.argmin(readings.height_cm[known])] if len(known) else (rows[0] if len(rows) else -1)
         dated.append(

@@ -48,9 +48,9 @@ def place_between_knots(years, spacing, count):
     """Knot to the left, weight of the next one (smooth in the place: 3 f^2 - 2 f^3), and the weight's slope by knots; 0 beyond the ends."""
     last = (count - 1) * spacing
     inside = 1.0
-    if years <= 0.0 or years >= last:
+    if not (years > 0.0 and years < last):  # written so that not-a-number lands on the first knot
         inside = 0.0
-        years = min(max(years, 0.0), float(last))
+        years = float(last) if years >= last else 0.0
     knot = min(int(years / spacing), count - 2)
     f = years / spacing - knot
     return knot, f * f * (3.0 - 2.0 * f), inside * 6.0 * f * (1.0 - f)
@@ -119,7 +119,7 @@ def grass_stage(log_median, spread, pmf, edge_cdf, edge_pdf):
         z = (math.log(g + 0.5) - log_median) / spread
         edge_cdf[g] = normal_cdf(z)
         edge_pdf[g] = normal_pdf(z)
-    total = edge_cdf[longest] - edge_cdf[0]
+    total = max(edge_cdf[longest] - edge_cdf[0], 1e-300)  # so far out that no length is possible: no likelihood, but no division by 0
     pmf[0] = 0.0
     for g in range(1, longest + 1):
         pmf[g] = (edge_cdf[g] - edge_cdf[g - 1]) / total

@@ -103,6 +103,10 @@ def sample(
             except TimeoutError:
                 if progress is not None:
                     progress(min(1.0, done[0] / total), "sampling the stand model")
+    except RuntimeError as problem:  # what nutpie raises when a chain can't go on
+        raise StandageError(
+            f"The sampler stopped ({problem}). Run again with another --seed; if it stays, look for contradictory cores."
+        ) from problem
     except BaseException:
         sampler.cancel()
         raise
