@@ -15,8 +15,14 @@ BAD_INPUT = 2
 FIT_FAILED = 3
 
 
+HELP_OPTIONS = {"help_option_names": ["-h", "--help"]}
+
+
 class _Commands(click.Group):
     """Turns every expected error into a message on standard error and an exit code, never a traceback."""
+
+    def command(self, *args, **settings):
+        return super().command(*args, **{"context_settings": HELP_OPTIONS} | settings)
 
     def invoke(self, context: click.Context):
         from standage.errors import StandageError
@@ -40,7 +46,7 @@ level_option = click.option(
 profiles_option = click.option("--profiles", "profile_folder", type=click.Path(), help="Folder with your own species profiles (TOML).")
 
 
-@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(cls=_Commands, context_settings=HELP_OPTIONS)
 @click.version_option(version("standage"), message="standage %(version)s")
 def main() -> None:
     """When did the stand regenerate, when did each tree establish, and how sure are we?
