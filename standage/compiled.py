@@ -11,7 +11,8 @@ from pathlib import Path
 
 import numba
 
-SOURCES = ("stand/kernel*.py", "stand/dating.py", "findings/local_ratio.py")
+# all whose text ends up in compiled code: the flags here, and the constants that are frozen into it, as well as the loops
+SOURCES = ("compiled.py", "stand/kernel*.py", "stand/parameters.py", "stand/dating.py", "findings/local_ratio.py")
 
 
 def _cache_folder() -> str:
