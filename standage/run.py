@@ -41,6 +41,6 @@ def run_survey(
         species = sorted({unit.species for unit in posterior.units})
         write_results(
             posterior, out, level=level, tables=tables, profiles=[load_profile(key, profile_folder) for key in species],
-            settings={"sampler": "nutpie, No-U-Turn, in coordinates whitened at the mode", "draws_per_chain": draws, "chains": chains},
+            settings={"sampler": "nutpie, No-U-Turn, whitened coordinates", "draws_per_chain": draws, "chains": chains},
         )  # fmt: skip
     return RunResult(summary(posterior, level=level, tables=tables), bool(posterior.verdict["passed"]))

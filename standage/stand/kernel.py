@@ -14,8 +14,6 @@ import numpy as np
 from standage.compiled import compiled
 from standage.stand.data import StandData
 from standage.stand.kernel_pieces import (
-    add_scaled,
-    bspline_weights,
     delayed,
     delayed_adjoint,
     digamma,
@@ -23,16 +21,15 @@ from standage.stand.kernel_pieces import (
     grass_stage_adjoint,
     height_growth,
     height_growth_adjoint,
-    inner,
     place_between_knots,
+    reach_of,
     standard_normal_and_knots,
-    t4_cdf_and_pdf,
+    t4_row,
 )
+from standage.stand.kernel_stages import stages_at_survey
+from standage.stand.kernel_trees import SMALLEST, cored_stems
 from standage.stand.packing import CONSTANTS, pack_priors, pack_unit
 from standage.stand.parameters import MARGIN_YEARS
-
-SMALLEST = 1e-300  # a likelihood below this is held here, so that a start far off still has a finite log density
-NEGLIGIBLE = 1e-11  # tail of the height increment between two nodes that is not followed
 
 
 @compiled
@@ -139,10 +136,7 @@ def unit_log_density(
     reach = np.zeros(n_segments, np.int64)
     for s in range(n_segments):
         height_growth(shape * segments[s], p, increment[s])
-        end = longest_height
-        while end > 0 and increment[s, end] < NEGLIGIBLE:
-            end -= 1
-        reach[s] = end
+        reach[s] = reach_of(increment[s])
 
     # ---- diameters: distribution functions at the class edges, by year of breast height
     n_edges = len(edges)
@@ -171,9 +165,7 @@ def unit_log_density(
                 if math.isinf(edges[e]):
                     cdf[e, :] = 1.0
                     continue
-                log_edge = math.log(edges[e])
-                for y in range(n):
-                    cdf[e, y], pdf[e, y] = t4_cdf_and_pdf((log_edge - median_size[y]) / scatter)
+                t4_row(math.log(edges[e]), median_size, scatter, cdf[e], pdf[e])
 
     # ---- plots
     if has_plots:
@@ -218,249 +210,19 @@ def unit_log_density(
                 cdf_bar[c + 1, y] += pushed
                 cdf_bar[c, y] -= pushed
 
-    # ---- cored stems: messages down the chain of heights
-    gamma_weights = np.empty(4)
-    gamma_slopes = np.empty(4)
-    delta_weights = np.empty(4)
-    delta_slopes = np.empty(4)
-    gamma_first = bspline_weights(x[i_early_growth], gamma_weights, gamma_slopes)
-    delta_first = bspline_weights(x[i_counting], delta_weights, delta_slopes)
-    message = np.zeros((max_nodes, n))
-    factor = np.zeros((max_nodes, n))
-    product = np.zeros((max_nodes, n))
-    low_of = np.zeros(max_nodes, np.int64)
-    high_of = np.zeros(max_nodes, np.int64)
-    message_bar = np.zeros(n)
-    product_bar = np.zeros(n)
-    for tree in range(len(tree_height)):
-        first = node_of_tree[tree]
-        count = node_of_tree[tree + 1] - first
-        low = 0
-        high = n
-        for k in range(count):  # where each message can be other than zero
-            if k > 0:
-                low = max(0, low - reach[node_ints[first + k, 6]])
-            band = node_ints[first + k, 2]
-            if band > 0:
-                low = max(low, node_ints[first + k, 1])
-                high = min(high, node_ints[first + k, 1] + band)
-            low_of[k] = low
-            high_of[k] = max(high, low)
-        for k in range(count - 2, -1, -1):  # where it is needed by the node below
-            low_of[k] = max(low_of[k], low_of[k + 1])
-            high_of[k] = max(low_of[k], min(high_of[k], high_of[k + 1] + reach[node_ints[first + k + 1, 6]]))
-        for k in range(count):
-            node = first + k
-            low = low_of[k]
-            high = high_of[k]
-            if k == 0:
-                message[k, low:high] = 1.0
-            else:
-                s = node_ints[node, 6]
-                message[k, low:high] = 0.0
-                for e in range(reach[s] + 1):
-                    start = max(low, low_of[k - 1] - e)
-                    stop = max(start, min(high, high_of[k - 1] - e))
-                    add_scaled(message[k, start:stop], increment[s, e], product[k - 1, start + e : stop + e])
-            factor[k, low:high] = 1.0
-            band = node_ints[node, 2]
-            if band > 0:
-                start = node_ints[node, 1]
-                offset = node_ints[node, 3]
-                many_gamma = node_ints[node, 4] == 1
-                many_delta = node_ints[node, 5] == 1
-                n_delta = 11 if many_delta else 1
-                factor[k, low:high] = 0.0
-                for a in range(4 if many_gamma else 1):
-                    row = gamma_first + a if many_gamma else 0
-                    for b in range(4 if many_delta else 1):
-                        column = delta_first + b if many_delta else 0
-                        weight = (gamma_weights[a] if many_gamma else 1.0) * (delta_weights[b] if many_delta else 1.0)
-                        base = offset + (row * n_delta + column) * band - start
-                        add_scaled(factor[k, low:high], weight, evidence[base + low : base + high])
-            c = node_ints[node, 0]
-            if c >= 0:
-                for y in range(low, high):
-                    product[k, y] = message[k, y] * factor[k, y] * (cdf[c + 1, y] - cdf[c, y])
-            else:
-                for y in range(low, high):
-                    product[k, y] = message[k, y] * factor[k, y]
-        bottom = count - 1
-        h = tree_height[tree]
-        total = 0.0
-        for y in range(low_of[bottom], high_of[bottom]):
-            total += arrival[h, y] * product[bottom, y]
-        logp += math.log(max(total, SMALLEST))
-        if total <= SMALLEST:
-            continue
-        for y in range(low_of[bottom], high_of[bottom]):
-            arrival_bar[h, y] += product[bottom, y] / total
-            product_bar[y] = arrival[h, y] / total
-        for k in range(bottom, -1, -1):
-            node = first + k
-            low = low_of[k]
-            high = high_of[k]
-            c = node_ints[node, 0]
-            if c >= 0:
-                for y in range(low, high):
-                    size = cdf[c + 1, y] - cdf[c, y]
-                    pushed = product_bar[y] * message[k, y] * factor[k, y]
-                    cdf_bar[c + 1, y] += pushed
-                    cdf_bar[c, y] -= pushed
-                    product_bar[y] *= size
-            band = node_ints[node, 2]
-            if band > 0:
-                start = node_ints[node, 1]
-                offset = node_ints[node, 3]
-                many_gamma = node_ints[node, 4] == 1
-                many_delta = node_ints[node, 5] == 1
-                n_delta = 11 if many_delta else 1
-                if many_gamma or many_delta:
-                    message_bar[low:high] = product_bar[low:high] * message[k, low:high]
-                    for a in range(4 if many_gamma else 1):
-                        row = gamma_first + a if many_gamma else 0
-                        for b in range(4 if many_delta else 1):
-                            column = delta_first + b if many_delta else 0
-                            base = offset + (row * n_delta + column) * band - start
-                            dot = inner(message_bar[low:high], evidence[base + low : base + high])
-                            if many_gamma:
-                                gradient[i_early_growth] += dot * gamma_slopes[a] * (delta_weights[b] if many_delta else 1.0)
-                            if many_delta:
-                                gradient[i_counting] += dot * delta_slopes[b] * (gamma_weights[a] if many_gamma else 1.0)
-            for y in range(low, high):
-                message_bar[y] = product_bar[y] * factor[k, y]
-            if k > 0:
-                s = node_ints[node, 6]
-                product_bar[low_of[k - 1] : high_of[k - 1]] = 0.0
-                for e in range(reach[s] + 1):
-                    start = max(low, low_of[k - 1] - e)
-                    stop = max(start, min(high, high_of[k - 1] - e))
-                    add_scaled(product_bar[start + e : stop + e], increment[s, e], message_bar[start:stop])
-                    increment_bar[s, e] += inner(message_bar[start:stop], product[k - 1, start + e : stop + e])
-
-    # ---- stages at the survey: counts, judged ages, sections
+    # ---- cored stems, then stages at the survey
+    stems_logp, early_growth_bar, counting_bar = cored_stems(
+        x[i_early_growth], x[i_counting], node_ints, node_of_tree, tree_height, evidence, max_nodes, increment, reach, arrival, cdf,
+        arrival_bar, cdf_bar, increment_bar,
+    )  # fmt: skip
+    logp += stems_logp
+    gradient[i_early_growth] += early_growth_bar
+    gradient[i_counting] += counting_bar
     if not at_coring_height and (len(count_values) > 0 or len(section_rows) > 0):
-        grass_beyond = np.zeros(n)  # P(G > a)
-        grass_beyond_bar = np.zeros(n)
-        past = np.zeros(n)  # P(D_b <= a), cumulative over the pmf of the delay to breast height
-        past_bar = np.zeros(n)
-        breast_delay = np.zeros(n)
-        if has_grass:
-            rest = 1.0
-            for a in range(n):
-                if a <= longest_grass:
-                    rest -= grass[a]
-                grass_beyond[a] = max(rest, 0.0) if a < longest_grass else 0.0
-            for g in range(min(longest_grass, last) + 1):
-                for k in range(min(longest_height, last - g) + 1):
-                    breast_delay[g + k] += grass[g] * growth_pmf[breast, k]
-        else:
-            for k in range(min(longest_height, last) + 1):
-                breast_delay[k] = growth_pmf[breast, k]
-        total = 0.0
-        for a in range(n):
-            total += breast_delay[a]
-            past[a] = total
-        phi = math.exp(0.8 * x[i_count])
-        phi_bar = 0.0
-        share = np.zeros(n)
-        share_bar = np.zeros(n)
-        for j in range(len(count_values)):
-            stage = count_rows[j, 0]
-            below = count_rows[j, 1]
-            age_low = count_rows[j, 2]
-            age_high = count_rows[j, 3]
-            area = count_values[j, 0]
-            value = count_values[j, 1]
-            density = 0.0
-            if stage == 3:
-                for y in range(n):
-                    density += arrival[breast, y] * cdf[below, y]
-            else:
-                for a in range(n):
-                    if stage == 0:
-                        share[a] = 1.0 if a == 0 else 0.0
-                    elif stage == 1:
-                        share[a] = 0.0 if a == 0 else grass_beyond[a]
-                    else:
-                        share[a] = 0.0 if a == 0 else 1.0 - grass_beyond[a] - past[a]
-                    density += living[last - a] * share[a]
-            density = max(density, SMALLEST)
-            scale = math.exp(stage_scale * x[i_stage + stage])
-            mean = area * density * scale
-            logp += math.lgamma(value + phi) - math.lgamma(phi) - math.lgamma(value + 1.0)
-            logp += phi * (math.log(phi) - math.log(phi + mean))
-            if value > 0:
-                logp += value * (math.log(mean) - math.log(phi + mean))
-            phi_bar += digamma(value + phi) - digamma(phi) + math.log(phi) + 1.0 - math.log(phi + mean) - (phi + value) / (phi + mean)
-            mean_times_bar = value - (phi + value) * mean / (phi + mean)
-            gradient[i_stage + stage] += stage_scale * mean_times_bar
-            density_bar = mean_times_bar / density
-            inside = 0.0
-            judged = age_high >= 0 and value > 0 and stage != 3
-            if judged:
-                for a in range(max(age_low, 0), min(age_high, last) + 1):
-                    inside += living[last - a] * share[a]
-                judged = inside > SMALLEST
-                logp += value * (math.log(max(inside, SMALLEST)) - math.log(density))
-                density_bar -= value / density
-            if stage == 3:
-                for y in range(n):
-                    arrival_bar[breast, y] += density_bar * cdf[below, y]
-                    cdf_bar[below, y] += density_bar * arrival[breast, y]
-            else:
-                for a in range(n):
-                    weight = density_bar
-                    if judged and age_low <= a <= age_high:
-                        weight += value / inside
-                    living_bar[last - a] += weight * share[a]
-                    share_bar[a] = weight * living[last - a]
-                if stage == 1:
-                    for a in range(1, n):
-                        grass_beyond_bar[a] += share_bar[a]
-                elif stage == 2:
-                    for a in range(1, n):
-                        grass_beyond_bar[a] -= share_bar[a]
-                        past_bar[a] -= share_bar[a]
-        gradient[i_count] += 0.8 * phi * phi_bar
-        for j in range(len(section_rows)):
-            kind = section_rows[j, 0]
-            value = section_rows[j, 1]
-            total = 0.0
-            if kind == 3:
-                h = section_rows[j, 2]
-                for k in range(min(value, longest_height) + 1):
-                    total += growth_pmf[h, k]
-                total = max(total, SMALLEST)
-                for k in range(min(value, longest_height) + 1):
-                    growth_pmf_bar[h, k] += 1.0 / total
-            elif has_grass:
-                for g in range(longest_grass + 1):
-                    if (kind == 0 and g == value) or (kind == 1 and g > value) or (kind == 2 and g <= value):
-                        total += grass[g]
-                total = max(total, SMALLEST)
-                for g in range(longest_grass + 1):
-                    if (kind == 0 and g == value) or (kind == 1 and g > value) or (kind == 2 and g <= value):
-                        grass_bar[g] += 1.0 / total
-            else:
-                total = 1.0
-            logp += math.log(total)
-        running = 0.0
-        for a in range(last, -1, -1):
-            running += past_bar[a]
-            past_bar[a] = running  # now the derivative with respect to breast_delay[a]
-        if has_grass:
-            for g in range(min(longest_grass, last) + 1):
-                for k in range(min(longest_height, last - g) + 1):
-                    grass_bar[g] += past_bar[g + k] * growth_pmf[breast, k]
-                    growth_pmf_bar[breast, k] += past_bar[g + k] * grass[g]
-            running = 0.0
-            for a in range(min(longest_grass - 1, last), -1, -1):  # P(G > a) = 1 - sum of the pmf up to a
-                running -= grass_beyond_bar[a]
-                grass_bar[a] += running
-        else:
-            for k in range(min(longest_height, last) + 1):
-                growth_pmf_bar[breast, k] += past_bar[k]
+        logp += stages_at_survey(
+            x, gradient, i_count, i_stage, stage_scale, count_rows, count_values, section_rows, has_grass, breast, living,
+            arrival[breast], cdf, grass, growth_pmf, living_bar, arrival_bar[breast], cdf_bar, grass_bar, growth_pmf_bar,
+        )  # fmt: skip
 
     # ---- backward: delays
     if at_coring_height:

@@ -8,6 +8,8 @@ import numpy as np
 
 from standage.compiled import compiled
 
+NEGLIGIBLE = 1e-11  # tail of a delay's pmf that is not followed
+
 
 @compiled
 def add_scaled(out, weight, source):
@@ -26,21 +28,59 @@ def inner(left, right):
 
 
 @compiled
-def from_whitened(mode, rows, z):
-    """mode + z @ rows, without a threaded library that would fight over the cores with the chains."""
-    x = mode.copy()
-    for j in range(len(z)):
-        add_scaled(x, z[j], rows[j])
-    return x
+def add_four(out, weights, first, source, shift, step):
+    """out[i] += sum over j = 0..3 of weights[first + j] x source[shift + j step + i]; weights beyond their end count as 0.
+
+    Four at a time, because one sum at a time waits for memory. `source` must reach as far as the four slices, whatever the weights.
+    """
+    length = len(out)
+    last = len(weights) - first
+    w0 = weights[first]
+    w1 = weights[first + 1] if last > 1 else 0.0
+    w2 = weights[first + 2] if last > 2 else 0.0
+    w3 = weights[first + 3] if last > 3 else 0.0
+    s0 = source[shift : shift + length]
+    s1 = source[shift + step : shift + step + length]
+    s2 = source[shift + 2 * step : shift + 2 * step + length]
+    s3 = source[shift + 3 * step : shift + 3 * step + length]
+    for i in range(length):
+        out[i] += w0 * s0[i] + w1 * s1[i] + w2 * s2[i] + w3 * s3[i]
 
 
 @compiled
-def to_whitened(rows, gradient):
-    """rows @ gradient."""
-    out = np.empty(len(gradient))
-    for j in range(len(gradient)):
-        out[j] = inner(rows[j], gradient)
-    return out
+def inner_four(left, source, shift, step, out, first):
+    """out[first + j] += sum over i of left[i] x source[shift + j step + i], for j = 0..3 as far as `out` goes."""
+    length = len(left)
+    s0 = source[shift : shift + length]
+    s1 = source[shift + step : shift + step + length]
+    s2 = source[shift + 2 * step : shift + 2 * step + length]
+    s3 = source[shift + 3 * step : shift + 3 * step + length]
+    t0 = 0.0
+    t1 = 0.0
+    t2 = 0.0
+    t3 = 0.0
+    for i in range(length):
+        t0 += left[i] * s0[i]
+        t1 += left[i] * s1[i]
+        t2 += left[i] * s2[i]
+        t3 += left[i] * s3[i]
+    last = len(out) - first
+    out[first] += t0
+    if last > 1:
+        out[first + 1] += t1
+    if last > 2:
+        out[first + 2] += t2
+    if last > 3:
+        out[first + 3] += t3
+
+
+@compiled
+def reach_of(pmf):
+    """How many entries of a pmf, from 0, hold more than is worth following."""
+    end = len(pmf)
+    while end > 1 and pmf[end - 1] < NEGLIGIBLE:
+        end -= 1
+    return end
 
 
 @compiled
@@ -87,6 +127,19 @@ def t4_cdf_and_pdf(t):
     root = math.sqrt(squared)
     q = t / root
     return 0.5 + 0.75 * q * (1.0 - q * q / 3.0), 12.0 / (squared * squared * root)
+
+
+@compiled
+def t4_row(log_edge, median_log, scatter, cdf, pdf):
+    """`t4_cdf_and_pdf` at a class edge for every year: fills `cdf` and `pdf`, shape of `median_log` (year,)."""
+    inverse = 1.0 / scatter
+    for y in range(len(median_log)):
+        t = (log_edge - median_log[y]) * inverse
+        squared = 4.0 + t * t
+        over = 1.0 / math.sqrt(squared)
+        q = t * over
+        cdf[y] = 0.5 + 0.75 * q * (1.0 - q * q * (1.0 / 3.0))
+        pdf[y] = 12.0 * over * over * over * over * over
 
 
 @compiled
@@ -177,10 +230,13 @@ def height_growth_adjoint(r, p, pmf, pmf_bar):
 @compiled
 def delayed(source, pmf, out, last):
     """out(y) = sum_k pmf(k) source(y - k) for y = 0..last."""
+    reach = min(reach_of(pmf), last + 1)
+    pad = reach + 3
+    padded = np.zeros(pad + last + 1)  # so that no sum has to stop at the first year
+    padded[pad:] = source[: last + 1]
     out[: last + 1] = 0.0
-    for k in range(min(len(pmf), last + 1)):
-        if pmf[k] != 0.0:
-            add_scaled(out[k : last + 1], pmf[k], source[: last + 1 - k])
+    for k in range(0, reach, 4):
+        add_four(out[: last + 1], pmf[:reach], k, padded, pad - k, -1)
 
 
 @compiled
@@ -207,9 +263,15 @@ def in_class_by_draw(median_log, scatter, log_low, log_high, out):
 @compiled
 def delayed_adjoint(source, pmf, out_bar, source_bar, pmf_bar, last):
     """Adds to source_bar and pmf_bar what out_bar means for them."""
-    for k in range(min(len(pmf), last + 1)):
-        pmf_bar[k] += inner(out_bar[k : last + 1], source[: last + 1 - k])
-        add_scaled(source_bar[: last + 1 - k], pmf[k], out_bar[k : last + 1])
+    reach = min(reach_of(pmf), last + 1)
+    pad = reach + 3
+    padded = np.zeros(pad + last + 1)
+    padded[pad:] = source[: last + 1]
+    after = np.zeros(last + 1 + pad)
+    after[: last + 1] = out_bar[: last + 1]
+    for k in range(0, reach, 4):
+        inner_four(out_bar[: last + 1], padded, pad - k, -1, pmf_bar[:reach], k)
+        add_four(source_bar[: last + 1], pmf[:reach], k, after, k, 1)
 
 
 @compiled

@@ -1,4 +1,4 @@
-"""Draws from the posterior: the compiled log density, a start at its mode, and nutpie's No-U-Turn sampler (Hoffman & Gelman 2014)."""
+"""Draws from the posterior: the compiled log density, its whitened coordinates, and nutpie's No-U-Turn sampler (Hoffman & Gelman 2014)."""
 
 from __future__ import annotations
 
@@ -12,9 +12,14 @@ from scipy.optimize import minimize
 from standage.errors import StandageError
 from standage.stand.data import StandData
 from standage.stand.kernel import Kernel
-from standage.stand.kernel_pieces import from_whitened, to_whitened
+from standage.stand.whitening import Whitening, from_whitened, to_whitened, whitening
 
 Progress = Callable[[float, str], None]  # share done (0 to 1), what is being done
+
+# a short run round the mode shows where the posterior holds its mass; the curvature there whitens the coordinates of the run that counts
+PILOT_TUNE, PILOT_DRAWS = 60, 20
+PILOT_POINTS = 16  # where the curvature is averaged
+PILOT_SHARE = 0.2  # of the work of a run of the usual length, for telling the time left
 
 
 @dataclass(frozen=True)
@@ -37,44 +42,47 @@ def find_mode(kernel: Kernel, start: np.ndarray, steps: int = 300) -> np.ndarray
     return minimize(downhill, start, jac=True, method="L-BFGS-B", options={"maxiter": steps, "maxcor": 20}).x
 
 
-SMALLEST_CURVATURE = 0.25  # of the log density at the start; priors are unit normal, so less would mean wider than twice the prior
-HESSIAN_STEP = 1e-4
-
-
-def whitening(kernel: Kernel, mode: np.ndarray) -> np.ndarray:
-    """Rows span the posterior near its mode at unit scale, shape `(parameter, parameter)`: x = mode + z @ rows.
-
-    From the Hessian by central differences of the gradient. The chains walk in `z`, where the posterior is near a standard normal.
-    """
-    size = kernel.size
-    hessian = np.empty((size, size))
-    for i in range(size):
-        step = np.zeros(size)
-        step[i] = HESSIAN_STEP
-        hessian[i] = (kernel(mode + step)[1] - kernel(mode - step)[1]) / (2 * HESSIAN_STEP)
-    values, vectors = np.linalg.eigh(-(hessian + hessian.T) / 2)
-    return np.ascontiguousarray((vectors / np.sqrt(np.maximum(values, SMALLEST_CURVATURE))).T)
-
-
 def sample(
-    data: StandData, *, seed: int, draws: int = 1000, tune: int = 300, chains: int = 4, cores: int = 2, progress: Progress | None = None
+    data: StandData, *, seed: int, draws: int = 1000, tune: int = 200, chains: int = 4, cores: int = 2, progress: Progress | None = None
 ) -> Draws:
     """Run the chains. Raises `StandageError` if the density has no finite start."""
-    import nutpie
-    from nutpie.compiled_pyfunc import from_pyfunc
-
     began = time.perf_counter()
     kernel = Kernel(data)
     mode = find_mode(kernel, np.zeros(kernel.size))
     if not np.isfinite(kernel(mode)[0]):
         raise StandageError("The stand model has no finite density on this survey; run `standage check` and look at the cores it lists.")
-    rows = whitening(kernel, mode)
+
+    def told(start: float, end: float, what: str) -> Progress | None:
+        return None if progress is None else lambda share, _: progress(start + share * (end - start), what)
+
+    pilot = _chains(
+        kernel, whitening(kernel, data, mode[None]), seed=seed, draws=PILOT_DRAWS, tune=PILOT_TUNE, chains=chains, cores=cores,
+        progress=told(0.0, PILOT_SHARE, "finding where the posterior lies"),
+    )  # fmt: skip
+    places = np.linspace(0, PILOT_DRAWS - 1, -(-PILOT_POINTS // chains)).astype(int)
+    points = pilot.values[:, places].reshape(-1, kernel.size)
+    final = _chains(
+        kernel, whitening(kernel, data, points), seed=seed + 1, draws=draws, tune=tune, chains=chains, cores=cores,
+        progress=told(PILOT_SHARE, 1.0, "sampling the stand model"),
+    )  # fmt: skip
+    return Draws(final.values, final.divergences, final.steps_per_draw, time.perf_counter() - began)
+
+
+def _chains(
+    kernel: Kernel, coordinates: Whitening, *, seed: int, draws: int, tune: int, chains: int, cores: int, progress: Progress | None
+) -> Draws:
+    """One run of the No-U-Turn sampler in whitened coordinates."""
+    import nutpie
+    from nutpie.compiled_pyfunc import from_pyfunc
+
+    began = time.perf_counter()
+    center, rows, ends = coordinates.center, coordinates.rows, coordinates.ends
     done = [0]
 
     def make_logp():
         def whitened(z):
-            logp, gradient = kernel(from_whitened(mode, rows, z))
-            return logp, to_whitened(rows, gradient)
+            logp, gradient = kernel(from_whitened(center, rows, ends, z))
+            return logp, to_whitened(rows, ends, gradient)
 
         return whitened
 
@@ -102,7 +110,7 @@ def sample(
                 break
             except TimeoutError:
                 if progress is not None:
-                    progress(min(1.0, done[0] / total), "sampling the stand model")
+                    progress(min(1.0, done[0] / total), "")
     except RuntimeError as problem:  # what nutpie raises when a chain can't go on
         raise StandageError(
             f"The sampler stopped ({problem}). Run again with another --seed; if it stays, look for contradictory cores."
@@ -111,7 +119,7 @@ def sample(
         sampler.cancel()
         raise
     if progress is not None:
-        progress(1.0, "sampling the stand model")
-    values = mode + trace.posterior["z"].to_numpy() @ rows
+        progress(1.0, "")
+    values = coordinates.outward(trace.posterior["z"].to_numpy())
     stats = trace.sample_stats
     return Draws(values, int(stats["diverging"].sum()), float(stats["n_steps"].mean()), time.perf_counter() - began)
