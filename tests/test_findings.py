@@ -28,7 +28,7 @@ from standage.findings import (
 from standage.findings.intervals import credible_points, fullest_span, interval_columns, shortest_span, typical_span
 from standage.findings.local_ratio import WINDOWS, inside_and_background, scan_unit, smallest_telling_rate, steady_shape
 from standage.findings.pulse_limit import ReportingLimit, delay_spread, limit_table, reporting_limit
-from standage.findings.pulses import find_bursts, running_mean
+from standage.findings.pulses import _burst, find_bursts, running_mean
 
 
 def three(name: str) -> list[str]:
@@ -47,7 +47,7 @@ def scans(posterior):
 
 @pytest.fixture(scope="module")
 def found(posterior, scans):
-    return pulses(posterior, scans=scans)
+    return pulses(posterior, scans=scans, limits=limit_table()[:0])  # not tied to the simulated limits of the day
 
 
 # intervals
@@ -326,11 +326,13 @@ def test_a_ratio_that_the_prior_held_already_is_not_supported(posterior):
     assert (quiet["supported"] == "no").all()
 
 
-def burst_posterior(bursts: list[tuple[int, int]], *, height: float = 12.0, draws: int = 200):
-    """One unit without plots with rectangular bursts, smoothed as a process with knots would."""
+def burst_posterior(bursts: list[tuple[int, int]], *, height: float = 12.0, between: float = 1.0, draws: int = 200):
+    """One unit without plots with rectangular bursts, smoothed as a process with knots would; `between`: height in between."""
     posterior = fake_posterior(draws=draws)
     rng = np.random.default_rng(7)
     rate = np.full(len(YEARS), 0.3)
+    rate[(bursts[0][0] <= YEARS) & (bursts[-1][1] >= YEARS)] *= between
+    height /= between
     for first, last in bursts:
         rate[(first <= YEARS) & (last >= YEARS)] *= height
     smooth = running_mean(rate[None], 5)[0]
@@ -353,6 +355,23 @@ def test_bursts_are_told_apart_with_their_edges(bursts):
     found = starts_of(burst_posterior(bursts))
     assert len(found) == len(bursts)
     np.testing.assert_allclose(found, bursts, atol=1)  # a burst no longer than the smoothing widens by a year at each edge
+
+
+@pytest.mark.parametrize("between", [1.0, 3.2, 4.0])
+def test_two_reported_pulses_share_no_year(between):
+    """Between close bursts the rate need not come down to the background: the older one's edges ran on through the younger."""
+    scan = scan_unit(burst_posterior([(1880, 1889), (1905, 1912)], between=between), 0)
+    older, younger = sorted(find_bursts(scan, ReportingLimit(0.95, "assumed")), key=lambda burst: burst.start.mean())
+    assert older.end.max() < younger.start.min()
+    assert np.abs(YEARS[older.start] - 1880).max() <= 2 and np.abs(YEARS[younger.end] - 1912).max() <= 2
+    assert (YEARS[older.end] >= 1888).all() and (YEARS[younger.start] <= 1906).all()
+
+
+def test_bursts_that_overlap_at_first_are_cut_at_the_valley():
+    scan = scan_unit(burst_posterior([(1880, 1889), (1905, 1912)], between=4.0), 0)
+    smooth = running_mean(scan.settled, 11)
+    whole = _burst(smooth, scan, 10, int(np.flatnonzero(scan.years == 1885)[0]), (0, len(scan.years) - 1))
+    assert YEARS[int(np.median(whole.end))] > 1905  # alone it would reach into the other: the test above tests something
 
 
 def test_one_burst_with_a_shoulder_is_one():

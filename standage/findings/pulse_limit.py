@@ -1,7 +1,8 @@
 """The score from which a pulse is reported, by the design of the survey.
 
 The table beside this module holds the 97.5 % point of the best score over surveys simulated without any pulse, so that at most
-one survey in forty of that design reports a pulse that is none. While it has no row the limit is an assumption and is said to be.
+one survey in forty of that design reports a pulse that is none; `tests/studies/pulses.py limits` makes it. While it has no row the
+limit is an assumption and is said to be.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ import pandas as pd
 from standage.findings.stems import CORING_HEIGHT, dated_years
 
 ASSUMED_LIMIT = 0.95  # used until simulated surveys say otherwise; assumption, no source
+LEAST_LIMIT = 0.5  # a pulse that is less likely than not is never reported, however rare such a score is without pulses
 DESIGN = ("listed_stems", "share_cored", "delay_sd_years")
 
 
@@ -51,7 +53,7 @@ def reporting_limit(listed_stems: float, share_cored: float, delay_sd_years: flo
         at_corner |= np.logical_and.reduce([table[name].to_numpy() == value for name, value in zip(DESIGN, corner, strict=True)])
     # a table with holes may have no row at any corner: then the most cautious of all
     limits = table["limit"][at_corner] if at_corner.any() else table["limit"]
-    return ReportingLimit(float(limits.max()), "simulated")
+    return ReportingLimit(max(float(limits.max()), LEAST_LIMIT), "simulated")
 
 
 def _enclosing(values: np.ndarray, wanted: float) -> set[float]:

@@ -9,6 +9,7 @@ pulse; a further one becomes another pulse only where a valley lies between the 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -95,7 +96,8 @@ def find_bursts(scan: Scan, limit: ReportingLimit) -> list[Burst]:
     found: list[Burst] = []
     for width, place in _candidates(scan, limit):
         if all(_apart(smooth, burst, width, place) for burst in found):
-            found.append(_burst(smooth, scan, width, place))
+            windows = [(burst.width, burst.place) for burst in found] + [(width, place)]
+            found = [_burst(smooth, scan, *window, within) for window, within in zip(windows, _domains(smooth, windows), strict=True)]
     return found
 
 
@@ -110,10 +112,14 @@ def _candidates(scan: Scan, limit: ReportingLimit) -> list[tuple[int, int]]:
 
 
 def _apart(smooth: np.ndarray, burst: Burst, width: int, place: int) -> bool:
-    """Whether a window is another burst: it doesn't touch the first, and the rate falls in between in most draws."""
+    """Whether a window is another burst: it doesn't touch the first on its side of the valley, and the rate falls there in most draws."""
     first, last = window_years(place, width)
+    domains = _domains(smooth, [(burst.width, burst.place), (width, place)])
+    if domains[0] == domains[1]:  # the same peak
+        return False
+    low, high = domains[0]
     start, end = np.median(burst.start[burst.there]), np.median(burst.end[burst.there])
-    if first <= end and last >= start:
+    if first <= min(end, high) and last >= max(start, low):
         return False
     other_first, other_last = window_years(burst.place, burst.width)
     draws = np.arange(len(smooth))
@@ -126,21 +132,42 @@ def _apart(smooth: np.ndarray, burst: Burst, width: int, place: int) -> bool:
     return bool(np.mean(lowest < VALLEY * lower) > 0.5)
 
 
-def _burst(smooth: np.ndarray, scan: Scan, width: int, place: int) -> Burst:
-    """The edges of the burst in a window.
+def _domains(smooth: np.ndarray, windows: list[tuple[int, int]]) -> list[tuple[int, int]]:
+    """First and last place each burst may reach: a valley belongs to the older side, so that no two bursts share a year in any draw.
+
+    A burst's background leaves out a neighbour's years, so that between two close bursts the rate may never come down to it.
+    """
+    mean = smooth.mean(axis=0)
+    peaks = [_peak(mean, width, place) for width, place in windows]
+    bounds = {peak: [0, len(mean) - 1] for peak in peaks}
+    for older, younger in pairwise(sorted(bounds)):
+        valley = older + int(mean[older : younger + 1].argmin())
+        bounds[older][1], bounds[younger][0] = valley, valley + 1
+    return [(bounds[peak][0], bounds[peak][1]) for peak in peaks]
+
+
+def _peak(rate: np.ndarray, width: int, place: int) -> int:
+    """Place of the highest rate in a window."""
+    first, last = window_years(place, width)
+    return first + int(rate[first : last + 1].argmax())
+
+
+def _burst(smooth: np.ndarray, scan: Scan, width: int, place: int, within: tuple[int, int]) -> Burst:
+    """The edges of the burst in a window; it stays within the places given.
 
     The hull of the burst is where the mean of all draws, smoothed, lies above a part of its height over the background; smoothing
     and averaging make it too wide. Within it each draw's start and end leave a twentieth of its excess on either side.
     """
-    first, last = window_years(place, width)
     there = scan.ratio[width][:, place] >= STANDS_OUT
     base = scan.background[width][:, place]
     mean, mean_base = smooth[there].mean(axis=0), base[there].mean()
-    peak = first + int(mean[first : last + 1].argmax())
+    peak = min(max(_peak(mean, width, place), within[0]), within[1])
     low = mean < mean_base + HULL_SHARE * (mean[peak] - mean_base)
     places = np.arange(len(mean))
     before, after = places[low & (places < peak)], places[low & (places > peak)]
-    hull = (places > max(before.max(initial=-1), peak - FARTHEST_EDGE)) & (places < min(after.min(initial=len(mean)), peak + FARTHEST_EDGE))
+    first = max(before.max(initial=-1) + 1, peak - FARTHEST_EDGE + 1, within[0])
+    last = min(after.min(initial=len(mean)) - 1, peak + FARTHEST_EDGE - 1, within[1])
+    hull = (places >= first) & (places <= last)
     held = np.cumsum(np.maximum(scan.settled - base[:, None], 0) * hull, axis=1)
     total = held[:, -1:]
     some = total[:, 0] > 0

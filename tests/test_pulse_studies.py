@@ -1,0 +1,266 @@
+"""The tables of the study of pulses on made-up rows, and its aids: surveys with known pulses, the oracle, the plain process."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from studies.pulse_departures import _straightened, jobs, shares
+from studies.pulse_oracle import oracle_statistic, stem_likelihoods, window_log_ratios
+from studies.pulse_surveys import known_survey, survey_with_stems
+from studies.pulse_tables import (
+    CUT_WARNING,
+    SHARE_GRID,
+    STEMS_GRID,
+    centre_table,
+    conservative_quantile,
+    departure_table,
+    false_pulse_table,
+    limit_grid,
+    markdown,
+    power_table,
+    told_apart,
+    warning_table,
+)
+from studies.pulses import limit_jobs, power_jobs, verify_jobs
+
+from standage import read_survey
+from standage.findings.pulse_limit import LEAST_LIMIT, reporting_limit
+from standage.stand.build import build_stands
+
+# limits
+
+
+def test_a_new_value_passes_the_conservative_quantile_no_more_often_than_said():
+    rng = np.random.default_rng(1)
+    passed = [rng.random() > conservative_quantile(rng.random(79)) for _ in range(20_000)]
+    assert np.mean(passed) == pytest.approx(0.025, abs=0.004)
+
+
+def test_too_few_values_give_the_largest():
+    assert conservative_quantile(np.arange(38.0)) == 37.0
+    assert conservative_quantile(np.arange(39.0)) == 38.0
+    assert conservative_quantile(np.arange(79.0)) == 77.0
+
+
+def null_rows(scores: dict[tuple[int, float], list[float]], species: str = "longleaf-pine") -> pd.DataFrame:
+    rows = [(species, stems, share, 4.3, score) for (stems, share), listed in scores.items() for score in listed]
+    return pd.DataFrame(rows, columns=["species", "listed_stems", "share_cored", "delay_sd_years", "best_score"])
+
+
+def test_limits_are_pooled_from_neighbours_and_no_further():
+    quiet = {(stems, share): [0.1] * 10 for stems in STEMS_GRID for share in SHARE_GRID}
+    table = limit_grid(null_rows(quiet | {(60, 0.15): [0.1] * 9 + [0.8]})).set_index(["listed_stems", "share_cored"])
+    assert table["delay_sd_years"].eq(4.3).all() and len(table) == 9
+    touched = {(60, 0.15), (150, 0.15), (60, 0.35)}
+    for point, row in table.iterrows():
+        assert row["limit"] == pytest.approx(0.8 if point in touched else LEAST_LIMIT, abs=2e-3)
+        assert row["limit"] >= (0.8 if point in touched else LEAST_LIMIT)  # rounding never lowers it
+    assert table.loc[(150, 0.35), "simulated_surveys"] == 50 and table.loc[(60, 0.15), "simulated_surveys"] == 30
+
+
+def test_a_survey_counts_where_it_came_out_and_not_where_it_was_meant():
+    rows = null_rows({(60, 0.15): [0.1] * 10, (300, 0.7): [0.1] * 10})
+    rows.loc[0, ["listed_stems", "share_cored", "best_score"]] = [280, 0.6, 0.9]
+    table = limit_grid(rows).set_index(["listed_stems", "share_cored"])["limit"]
+    assert table[(60, 0.15)] < 0.6 and table[(300, 0.7)] > 0.89
+
+
+def test_species_are_not_pooled():
+    rows = pd.concat([null_rows({(150, 0.35): [0.1] * 5}), null_rows({(150, 0.35): [0.9] * 5}, "b").assign(delay_sd_years=1.6)])
+    table = limit_grid(rows).set_index(["delay_sd_years", "listed_stems", "share_cored"])["limit"]
+    assert table[(4.3, 150, 0.35)] < 0.6 < table[(1.6, 150, 0.35)]
+
+
+def test_surveys_of_a_species_are_held_to_its_own_limit_unless_their_delay_lies_between():
+    slow, quick = (null_rows({(150, 0.35): [score] * 20}, species) for species, score in (("slow", 0.6), ("quick", 0.9)))
+    table = limit_grid(
+        pd.concat([slow.assign(delay_sd_years=np.linspace(3.9, 4.9, 20)), quick.assign(delay_sd_years=np.linspace(1.7, 2.4, 20))])
+    )
+    table = table[(table["listed_stems"] == 150) & (table["share_cored"] == 0.35)]
+    for delay, limit in ((1.7, 0.9), (2.3, 0.9), (3.0, 0.9), (4.0, 0.6), (4.8, 0.6)):
+        assert reporting_limit(150, 0.35, delay, table=table).value == pytest.approx(limit, abs=2e-3)
+
+
+# false pulses
+
+
+LIMITS = pd.DataFrame([(150, 0.35, 4.0, 0.8, 99)], columns=["listed_stems", "share_cored", "delay_sd_years", "limit", "simulated_surveys"])
+
+
+def fresh(kind: str, scores: list[float], warning: str = CUT_WARNING) -> pd.DataFrame:
+    rows = pd.DataFrame({"kind": kind, "listed_stems": 100, "share_cored": 0.4, "delay_sd_years": 4.0, "best_score": scores})
+    return rows.assign(warnings=[[warning]] * len(rows))
+
+
+@pytest.mark.parametrize(("false", "holds"), [(12, True), (13, False)])
+def test_twelve_false_pulses_in_400_are_allowed_and_thirteen_are_not(false, holds):
+    table = false_pulse_table(fresh("null", [0.8] * false + [0.79] * (400 - false)), LIMITS).iloc[0]
+    assert table["false_pulses"] == false and table["allowed"] == 12 and table["holds"] == holds
+    assert table["standard_error"] == pytest.approx(np.sqrt(0.03 * 0.97 / 400), rel=0.07)
+
+
+def test_clumped_plots_are_counted_apart():
+    table = false_pulse_table(pd.concat([fresh("null", [0.1] * 40), fresh("clumped plots", [0.9] * 5 + [0.2] * 45)]), LIMITS)
+    assert table["kind"].tolist() == ["null", "clumped plots"] and table["holds"].all() and table["false_pulses"].tolist() == [0, 5]
+
+
+def test_cuts_must_carry_the_warning():
+    warned, silent = fresh("cut", [0.9] * 7 + [0.1]), fresh("cut", [0.9] * 2, "not assessed")
+    table = warning_table(pd.concat([warned, silent], ignore_index=True), LIMITS).iloc[0]
+    assert (table["with_pulse"], table["warned"]) == (9, 7) and not table["holds"]
+    assert warning_table(warned, LIMITS)["holds"].all()
+
+
+# power
+
+
+def pulse(start: int, end: int, low: int = 0, high: int = 0) -> dict:
+    return {"start_median": start, "end_median": end, "centre_low": low, "centre_median": (low + high) / 2, "centre_high": high}
+
+
+def test_every_true_pulse_needs_a_reported_one_to_itself():
+    pair = [[1900, 1909], [1935, 1944]]
+    assert told_apart(pair, [pulse(1940, 1946), pulse(1898, 1905)])
+    assert not told_apart(pair, [pulse(1895, 1950)])
+    assert not told_apart(pair, [pulse(1898, 1905), pulse(1906, 1912)])
+    assert told_apart(pair, [pulse(1898, 1940), pulse(1903, 1908)])  # the wide one is the second's, the narrow one the first's
+
+
+def power_rows(told: int, surveys: int, oracle: list[float]) -> pd.DataFrame:
+    reported = [[pulse(1900, 1908, 1901, 1907)]] * told + [[pulse(1850, 1860)]] * (surveys - told)
+    return pd.DataFrame({"scenario": "20 cored", "true_pulses": [[[1900, 1909]]] * surveys, "reported_pulses": reported, "oracle": oracle})
+
+
+@pytest.mark.parametrize(
+    ("told", "oracle_told", "holds"), [(18, 19, True), (17, 17, False), (18, 20, True), (18, 20.5, True), (17, 20, False)]
+)
+def test_power_is_held_to_what_is_asked_and_to_the_best_possible(told, oracle_told, holds):
+    nulls = pd.DataFrame({"scenario": "20 cored", "oracle": np.linspace(-2, 1, 60)})
+    rows = power_rows(told, 20, [2.0] * int(oracle_told) + [0.0] * (20 - int(oracle_told)))
+    row = power_table(rows, nulls).iloc[0]
+    assert row["told"] == told / 20 and row["best_possible"] == int(oracle_told) / 20 and row["false_beside"] == (20 - told) / 20
+    assert row["holds"] == holds
+
+
+def test_the_oracle_alone_can_make_power_fail():
+    nulls = pd.DataFrame({"scenario": "12 cored", "oracle": np.linspace(-2, 1, 60)})
+    rows = power_rows(10, 20, [2.0] * 13 + [0.0] * 7).assign(scenario="12 cored")
+    assert not power_table(rows, nulls)["holds"].any()
+    assert power_table(rows.assign(oracle=[2.0] * 11 + [0.0] * 9), nulls)["holds"].all()
+
+
+def test_centres_are_counted_where_one_pulse_meets_one():
+    rows = pd.DataFrame(
+        {
+            "scenario": "35 years apart",
+            "true_pulses": [[[1900, 1909], [1935, 1944]]] * 3,
+            "reported_pulses": [
+                [pulse(1900, 1909, 1903, 1904), pulse(1936, 1940, 1930, 1936)],  # held by the half year; missed
+                [pulse(1890, 1950, 1904, 1905)],  # one over both says nothing of either
+                [pulse(1900, 1903, 1904, 1905), pulse(1906, 1909, 1904, 1905)],  # one in two parts neither
+            ],
+        }
+    )
+    table = centre_table(rows).set_index("scenario")
+    assert table.loc["all", "pulses"] == 2 and table.loc["all", "covered"] == 0.5 and not table.loc["all", "holds"]
+
+
+def test_flattening_shows_as_a_negative_bias():
+    flat = [{"window": "10 years", "truth": 0.3, "low": 0.1, "median": 0.15, "high": 0.25}]
+    true = [{"window": "10 years", "truth": 0.3, "low": 0.2, "median": 0.3, "high": 0.4}]
+    rows = pd.DataFrame({"process": ["plain"] * 4 + ["package"] * 4, "pulse_years": 4, "windows": [flat] * 4 + [true] * 4})
+    table = departure_table(rows).set_index("process")
+    assert table.loc["plain", "log_bias"] == pytest.approx(np.log(0.5)) and table.loc["plain", "covered"] == 0
+    assert table.loc["package", "log_bias"] == pytest.approx(0) and table.loc["package", "covered"] == 1
+
+
+def test_a_table_as_markdown():
+    table = pd.DataFrame({"kind": ["null"], "share": [0.25], "needed": [None], "holds": [False]})
+    assert markdown(table).splitlines() == ["| kind | share | needed | holds |", "|---|---|---|---|", "| null | 0.25 |  | NO |"]
+
+
+# jobs and aids
+
+
+def test_jobs_are_all_different_and_seeds_are_not_shared_between_steps():
+    steps = [limit_jobs(12), verify_jobs(80), power_jobs(4)]
+    for listed in steps:
+        assert len({repr(job) for job in listed}) == len(listed)
+    seeds = [{job["seed"] for job in listed} for listed in steps]
+    assert not (seeds[0] & seeds[1] or seeds[1] & seeds[2] or seeds[0] & seeds[2])
+    designs = {(job["stems"], job["share_cored"]) for job in steps[1]}
+    assert len(designs) > 80 and all(60 <= stems <= 300 and 0.15 <= share <= 0.7 for stems, share in designs)
+
+
+@pytest.fixture(scope="module")
+def known():
+    job = {"seed": 3, "species": "longleaf-pine", "share_cored": 0.5, "living_in_pulse": 40, "pulses": [[1915, 1924, 5.0]]}
+    return survey_with_stems(job, cored=20, living=40)
+
+
+def test_the_pulse_holds_the_stems_asked_for_and_five_times_the_background(known):
+    listed, cored = known.stems_in(1915, 1924)
+    assert 18 <= cored <= 22 and 34 <= listed <= 46
+    rate = pd.Series(known.history.before_cuts_per_ha() / known.quiet_per_ha, index=known.history.years)
+    assert rate.loc[1915:1924].to_numpy() == pytest.approx(5) and rate.drop(range(1915, 1925)).to_numpy() == pytest.approx(1)
+
+
+def test_a_null_has_the_background_and_the_cores_of_its_scenario(known):
+    job = {"seed": 3, "species": "longleaf-pine", "share_cored": 0.5, "living_in_pulse": 40, "pulses": [[1915, 1924, 5.0]]}
+    null = known_survey(job | {"pulses_left_out": True})
+    with_it = known_survey(job)
+    np.testing.assert_allclose(null.history.background_per_ha, with_it.quiet_per_ha)
+    assert null.history.design.cores == with_it.history.design.cores
+
+
+@pytest.fixture(scope="module")
+def built(known, tmp_path_factory):
+    return build_stands(read_survey(known.simulated.write(tmp_path_factory.mktemp("known"))))
+
+
+def test_the_oracle_dates_stems_without_bias(known, built):
+    likelihoods = stem_likelihoods(known, built)
+    years = built.data.years[: likelihoods.shape[1]]
+    rate = np.interp(years, known.history.years, known.history.background_per_ha)
+    chance = likelihoods * rate / (likelihoods @ rate)[:, None]
+    stems = [stem for stem in built.stems if stem.in_process and not stem.left_out_reason]
+    true = known.simulated.truth["trees"].set_index("tree")["establishment_year"].astype(float)
+    rank = [(chance[k] * (years < true[stem.tree])).sum() for k, stem in enumerate(stems)]
+    assert np.mean(rank) == pytest.approx(0.5, abs=0.08)
+    assert np.std(rank) == pytest.approx(12**-0.5, abs=0.06)
+
+
+def test_the_oracle_finds_the_pulse_where_it_is(known, built):
+    ratios = window_log_ratios(known, built, times=5.0, length=10)
+    assert abs(built.data.first_year + int(ratios.argmax()) - 1915) <= 6
+    assert oracle_statistic(known, built) > 2
+    # one times the background is no pulse at all
+    np.testing.assert_allclose(window_log_ratios(known, built, times=1.0, length=10), 0, atol=1e-12)
+
+
+def test_the_plain_process_is_a_straight_line_of_the_log_rate(built):
+    from standage.stand.parameters import layout
+    from standage.stand.states import unit_state
+
+    shift, factor = _straightened(built.data)
+    places = layout(built.data)
+    start, size = places.unit_offsets[0]["pulse_knots"], places.unit_sizes[0]["pulse_knots"]
+    z = np.zeros((3, places.size))
+    z[1, start : start + size] = np.random.default_rng(1).normal(size=size)
+    z[2] = 3 * z[1]
+    none, once, thrice = np.log(unit_state(shift + factor * z, built.data, 0).living)
+    np.testing.assert_allclose(thrice - none, 3 * (once - none), atol=0.02)
+    assert np.ptp(once - none) > 1
+    none, once, thrice = np.log(unit_state(z, built.data, 0).living)  # the package's own is not
+    assert np.abs(thrice - none - 3 * (once - none)).max() > 0.5
+
+
+def test_shares_of_a_posterior_that_knows_the_truth(known):
+    from types import SimpleNamespace
+
+    rate = known.history.before_cuts_per_ha()
+    sure = SimpleNamespace(living=[np.tile(rate, (5, 1)) * np.arange(1, 6)[:, None]], years=known.history.years)
+    told = shares(sure, known, (1915, 1924))
+    assert told["low"] == pytest.approx(told["truth"]) and told["high"] == pytest.approx(told["truth"])
+    assert [job["seed"] for job in jobs("package", 3)] == [job["seed"] for job in jobs("plain", 3)]
