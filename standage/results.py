@@ -14,7 +14,8 @@ import numpy as np
 import pandas as pd
 
 from standage.figures import DOTS_PER_INCH, result_figures
-from standage.findings import cohorts, pulses, rates, scan_units, stand_summary, tree_dates
+from standage.findings import cohorts, prior_sensitivity, pulses, rates, scan_units, stand_summary, tree_dates
+from standage.findings.prior_sensitivity import sensitivity_records
 from standage.profiles import Profile, load_profile
 from standage.result_folder import build_result_folder
 
@@ -40,6 +41,7 @@ def result_tables(posterior, *, level: float = 0.9, ages: pd.DataFrame | None = 
         "rate": rates(posterior, level=level, scans=scans),
         "pulses": pulses(posterior, level=level, scans=scans),
         "parameters": posterior.parameters.reindex(columns=list(PARAMETER_COLUMNS)),
+        "prior_sensitivity": prior_sensitivity(posterior, scans=scans),
     }
 
 
@@ -76,7 +78,8 @@ def write_results(
     def fill(building: Path) -> dict[str, Any]:
         for name, table in tables.items():
             write_table(table, building / f"{name}.csv")
-        write_json(posterior.verdict, building / "verdict.json")
+        leanings = {"prior_sensitivity": sensitivity_records(tables["prior_sensitivity"])} if "prior_sensitivity" in tables else {}
+        write_json({**posterior.verdict, **leanings}, building / "verdict.json")
         posterior.save(building / "posterior.nc")
         (building / "figures").mkdir()
         for name, figure in result_figures(posterior, tables, level=level).items():

@@ -10,6 +10,7 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
+from standage.findings.prior_sensitivity import STAGE_COUNTS, WORTH_TELLING_YEARS
 from standage.findings.stand_summary import EVEN_AGED_SHARE
 from standage.findings.stems import CORING_HEIGHT, SAMPLED
 from standage.results import result_tables
@@ -35,6 +36,9 @@ def summary(posterior, *, level: float = 0.9, tables: Mapping[str, pd.DataFrame]
     parts = [verdict_sentence(posterior.verdict)]
     parts.append(f'"Between" means: with a probability of {100 * level:.0f} %, given the survey and the model.')
     parts += [unit_paragraph(row, tables) for _, row in tables["stand_summary"].iterrows()]
+    leaning = leaning_sentences(tables.get("prior_sensitivity"))
+    if leaning:
+        parts.append(" ".join(leaning))
     warned = warnings_about(posterior, tables)
     if warned:
         parts.append("Mind this:\n" + "\n".join(f"- {warning}" for warning in warned))
@@ -151,6 +155,44 @@ def _pulse_sentences(row: pd.Series, pulses: pd.DataFrame) -> list[str]:
     if (pulses["holds_if_cutting_differs"] != "not assessed").any():
         sentences.append("Cutting is on record in this stand, and a cut can leave the same shape as a pulse.")
     return sentences
+
+
+def leaning_sentences(table: pd.DataFrame | None) -> list[str]:
+    """What the answer owes to the assumptions, where it matters: dates that move by more than a year, pulses that would be lost.
+
+    table: `prior_sensitivity`, or None where there is none.
+    """
+    if table is None or table.empty:
+        return []
+    sentences = []
+    moved = table[table["establishment_years_change"].astype(float).abs() > WORTH_TELLING_YEARS]
+    said = [_moved_dates(of_one) for _, of_one in moved.groupby("what_is_changed", sort=False)]
+    if said:
+        sentences.append(f"The dates rest not only on the wood but also on what is assumed: {'; '.join(said)}.")
+    lost = table[table["pulses_lost"].fillna(0) > 0]
+    said = [_lost_pulses(changed, of_one) for changed, of_one in lost.groupby("what_is_changed", sort=False)]
+    if said:
+        sentences.append(f"Pulses rest on assumptions too: {'; '.join(said)}.")
+    if ((moved["component"] == STAGE_COUNTS) & (moved["change"] > -100)).any():
+        sentences.append("What leaving the seedling counts out altogether would do can only be seen by running the survey without them.")
+    return sentences
+
+
+def _moved_dates(rows: pd.DataFrame) -> str:
+    """One assumption: how many years the cored trees of which stands would move."""
+    years = rows["establishment_years_change"].astype(float)
+    least, most = years.abs().min(), years.abs().max()
+    span = f"{most:.1f}" if most - least < 0.5 else f"{least:.1f} to {most:.1f}"
+    way = "earlier" if (years < 0).all() else "later" if (years > 0).all() else "earlier or later"
+    return f"if {rows['what_is_changed'].iloc[0]}, the cored trees of {_listed(list(dict.fromkeys(rows['stand'])))} date {span} years {way}"
+
+
+def _lost_pulses(changed: str, rows: pd.DataFrame) -> str:
+    parts = [
+        f"{'the pulse' if row.pulses_reported == 1 else f'{row.pulses_lost} of the {row.pulses_reported} pulses'} of {row.stand}"
+        for row in rows.itertuples()
+    ]
+    return f"if {changed}, {_listed(parts)} would fall below the limit"
 
 
 def _about(low: int, middle: int, high: int) -> str:

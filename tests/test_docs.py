@@ -29,7 +29,7 @@ ROOT = Path(__file__).parent.parent
 PAGES = sorted([ROOT / "README.md", ROOT / "DEVELOPERS.md", ROOT / "demo" / "README.md", *(ROOT / "docs").glob("*.md")])
 TOP_LEVEL = {"README.md", "DEVELOPERS.md", "pyproject.toml", "standage", "models", "tests", "demo", "docs"}
 POINTS = ("_low", "_median", "_high")
-TABLES = ("stand_summary", "tree_dates", "cohorts", "rate", "pulses", "parameters")
+TABLES = ("stand_summary", "tree_dates", "cohorts", "rate", "pulses", "parameters", "prior_sensitivity")
 
 
 def read(page: str) -> str:
@@ -247,13 +247,13 @@ def test_figures_are_documented():
 
 def test_limits_in_the_documents_are_those_of_the_code():
     from standage.findings import local_ratio, pulse_limit
-    from standage.stand import build, kernel, verdict
+    from standage.stand import build, kernel_pieces, verdict
 
     model, results = (one_line(read(page)) for page in ("docs/the-model.md", "docs/results.md"))
     assert f"at least {build.FEWEST_STEMS} of its stems" in model
     assert f"oldest - {build.YEARS_BEFORE_OLDEST_RING}, last - {build.SHORTEST_AXIS}" in model
     assert build.NEGLIGIBLE_EVIDENCE == 1e-5 and "less than 1e-5 of it" in model
-    assert kernel.NEGLIGIBLE == 1e-11 and "down to 1e-11" in model
+    assert kernel_pieces.NEGLIGIBLE == 1e-11 and "down to 1e-11" in model
     assert f"at most {verdict.RHAT_LIMIT} " in model and f"over {verdict.RHAT_LIMIT} fails" in results
     assert f"at most {verdict.LOOSE_RHAT_LIMIT} " in model and f"over {verdict.LOOSE_RHAT_LIMIT} fails" in results
     assert f"at least {verdict.ESS_LIMIT} " in model and f"under {verdict.ESS_LIMIT} fails" in results
@@ -269,14 +269,17 @@ def test_limits_in_the_documents_are_those_of_the_code():
 
 
 def test_sampling_in_the_documents_is_that_of_the_code():
+    from standage.stand import sampler
     from standage.stand.fit import fit_stands
-    from standage.stand.sampler import SMALLEST_CURVATURE
+    from standage.stand.whitening import SMALLEST_CURVATURE
 
     told = one_line(section(read("docs/the-model.md"), "7. Sampling, and after"))
     usual = {name: parameter.default for name, parameter in inspect.signature(fit_stands).parameters.items()}
     assert f"Each of {usual['chains']} chains" in told
     assert f"{usual['tune']} steps of tuning, {usual['draws']} kept draws" in told
-    assert f"a curvature below {SMALLEST_CURVATURE} " in told
+    assert f"least curvature below {SMALLEST_CURVATURE} " in told
+    assert f"{sampler.PILOT_TUNE} steps of tuning and {sampler.PILOT_DRAWS} draws" in told
+    assert f"At {sampler.PILOT_POINTS} of its points" in told
     options = {option.name: option.default for option in main.commands["run"].params}
     assert (options["draws"], options["chains"], options["seed"]) == (usual["draws"], usual["chains"], usual["seed"])
 

@@ -31,7 +31,7 @@ def result(posterior, tables, tmp_path_factory):
     return write_results(posterior, tmp_path_factory.mktemp("site") / "deep" / "result", tables=tables, settings={"draws": np.int64(7)})
 
 
-TABLES = ("stand_summary", "tree_dates", "cohorts", "rate", "pulses", "parameters")
+TABLES = ("stand_summary", "tree_dates", "cohorts", "rate", "pulses", "parameters", "prior_sensitivity")
 
 
 def test_everything_is_there(result):

@@ -3,6 +3,7 @@
 from standage.findings.cohorts import cohorts
 from standage.findings.local_ratio import scan_units
 from standage.findings.model_checks import count_check, delays, diameter_check, size_curves
+from standage.findings.prior_sensitivity import prior_sensitivity
 from standage.findings.pulses import best_score, pulses
 from standage.findings.rates import rates
 from standage.findings.stand_summary import stand_summary
@@ -14,6 +15,7 @@ __all__ = [
     "count_check",
     "delays",
     "diameter_check",
+    "prior_sensitivity",
     "pulses",
     "rates",
     "scan_units",

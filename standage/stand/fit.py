@@ -8,10 +8,12 @@ import pandas as pd
 from standage.errors import StandageError
 from standage.profiles import load_profile
 from standage.stand.build import BuiltStands, DatedStem, build_stands
+from standage.stand.count_likelihood import counts_used, log_counts
 from standage.stand.data import BREAST_HEIGHT_CM
 from standage.stand.dating import NO_YEAR, chain_years, size_years
 from standage.stand.packing import log_reference
 from standage.stand.posterior import Posterior, Unit
+from standage.stand.prior_components import prior_components
 from standage.stand.sampler import Draws, Progress, sample
 from standage.stand.states import Delays, UnitState, delayed, prior_draws, unit_delays, unit_state
 from standage.stand.verdict import fitted_checks, judge, parameter_table
@@ -24,7 +26,7 @@ def fit_stands(
     seed: int = 1,
     level: float = 0.9,
     draws: int = 1000,
-    tune: int = 300,
+    tune: int = 200,
     chains: int = 4,
     cores: int = 2,
     profile_folder: str | None = None,
@@ -101,6 +103,8 @@ def assemble(
         size_curve=[np.exp(state.median_size_log[:, ::-1]) for state in states],
         notes=built.notes,
         draws=sampled.values,
+        prior_components=[prior_components(data, u) for u in range(len(data.units))],
+        log_counts=[log_counts(data, u, state) if counts_used(data, u) else np.zeros(0) for u, state in enumerate(states)],
     )
 
 

@@ -10,9 +10,10 @@ import numpy as np
 import pandas as pd
 
 from standage.errors import StandageError
+from standage.stand.prior_components import PriorComponent
 from standage.survey import Survey
 
-FORMAT = 1  # of the saved file; raised when its layout changes, so that an older one is refused by name
+FORMAT = 2  # of the saved file; raised when its layout changes, so that an older one is refused by name
 
 
 @dataclass(frozen=True)
@@ -29,7 +30,10 @@ class Unit:
 
 @dataclass(frozen=True)
 class Posterior:
-    """What the model says, by draw. Lists run over `units`; arrays `(draw, year)` over `years`; -1 stands for no year."""
+    """What the model says, by draw. Lists run over `units`; arrays `(draw, year)` over `years`; -1 stands for no year.
+
+    `prior_components` are the assumptions that can be moved, `log_counts` `(draw,)` how likely the stage counts are (empty without any).
+    """
 
     survey: Survey
     level: float
@@ -51,6 +55,8 @@ class Posterior:
     size_curve: list[np.ndarray]
     notes: tuple[str, ...] = ()
     draws: np.ndarray = field(default_factory=lambda: np.zeros((0, 0, 0)), repr=False)
+    prior_components: list[list[PriorComponent]] = field(default_factory=list, repr=False)
+    log_counts: list[np.ndarray] = field(default_factory=list, repr=False)
 
     def __str__(self) -> str:
         dated = int(((self.establishment_year >= 0).any(axis=0) | (self.year_at_core >= 0).any(axis=0)).sum())
@@ -83,6 +89,7 @@ class Posterior:
             for name, pmf in self.delay_posterior[u].items():
                 by_chain[f"delay_{name}_{u}"] = _split(pmf.astype(np.float32), chains)
             by_chain[f"fitted_dbh_{u}"] = _split(np.asarray(self.fitted[u]["dbh_predicted"], dtype=np.float32), chains)
+        by_chain |= {f"log_counts_{u}": _split(of_unit, chains) for u, of_unit in enumerate(self.log_counts) if len(of_unit)}
         prior = {}
         for u in range(len(self.units)):
             prior[f"living_{u}"] = self.prior_living[u].astype(np.float32)[None]
@@ -101,6 +108,7 @@ class Posterior:
             "verdict": self.verdict,
             "trees": _table(self.trees),
             "parameters": _table(self.parameters),
+            "prior_components": [[vars(component) for component in of_unit] for of_unit in self.prior_components],
             "survey_tables": {name: text for name, text in survey.items() if text is not None},
             "survey": {
                 "name": self.survey.name,
@@ -181,7 +189,13 @@ def load_posterior(path: str | Path) -> Posterior:
         size_curve=[flat(f"size_curve_{u}") for u in range(n_units)],
         notes=tuple(about["notes"]),
         draws=post["parameters"].to_numpy(),
+        prior_components=[[_component(saved_one) for saved_one in of_unit] for of_unit in about["prior_components"]],
+        log_counts=[flat(f"log_counts_{u}") if f"log_counts_{u}" in post else np.zeros(0) for u in range(n_units)],
     )
+
+
+def _component(saved: dict) -> PriorComponent:
+    return PriorComponent(**{name: tuple(value) if isinstance(value, list) else value for name, value in saved.items()})
 
 
 def _split(values: np.ndarray, chains: int) -> np.ndarray:
