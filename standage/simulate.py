@@ -9,15 +9,17 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from collections.abc import Mapping
 
 import numpy as np
 import pandas as pd
 
 from standage.profiles import Profile, load_profile
+from standage.simulate_departures import Departures, early_survival
 from standage.simulate_field import Surveyor
 from standage.simulate_history import Pulse, StandHistory, SurveyDesign, mast_years, recruitment_from_prior, steady_recruitment
-from standage.simulate_life import LifeHistory, draw_life_histories
-from standage.simulate_plants import grow
+from standage.simulate_life import LifeHistory, draw_life_histories, standing_off
+from standage.simulate_plants import Cut, grow, standing_after
 from standage.simulate_tables import SimulatedSurvey, as_table
 from standage.years import growing_season
 
@@ -80,31 +82,38 @@ def small_survey(
     plot_dispersion: float | None = None,
     count_dispersion: float | None = None,
     design: SurveyDesign | None = None,
+    cuts: tuple[Cut, ...] = (),
+    standing: Mapping[str, float] | None = None,
+    departures: Departures | None = None,
 ) -> SimulatedSurvey:
     """One stand, quickly surveyed; about `stems` listed stems of which `cores` are cored.
 
     pulse: first and last year of a time of extra recruitment that holds `pulse_share` of the listed stems, None for none. from_prior: the
     whole history is drawn from the prior of the model page, section 2, and `pulse` is not used: for calibration by simulation.
-    mast_log_sd: spread of yearly seed crops. design: another design; its number of cores and plots wins.
+    mast_log_sd: spread of yearly seed crops. design: another design; its number of cores and plots wins. cuts: cuts that the survey's
+    tables do not tell of. standing: numbers of the life history at a fixed place of their prior, see `simulate_life.standing_off`, in place
+    of a draw. departures: in what the stand and the crew differ from the model's assumptions.
     """
     profile = load_profile("longleaf-pine") if profile is None else profile
     rng = np.random.default_rng([seed, 1])
     season = growing_season(pd.Timestamp(survey_date))
     design = SurveyDesign(plot_areas_m2=(2000.0,) * plots, cores=cores) if design is None else design
     life = draw_life_histories(profile, rng, stands=1, first_year=first_year, last_year=season)[0]
+    departures = Departures() if departures is None else departures
+    life = dataclasses.replace(standing_off(life, profile, standing or {}), departures=departures)
     years = np.arange(first_year, season + 1)
     if from_prior:
         background, share = recruitment_from_prior(rng, profile, first_year, season), 0.0
     else:
         background = steady_recruitment(profile, first_year, season, per_ha_at_fifty=1.0)
         share = 0.0 if pulse is None else pulse_share
-    background = background * mast_years(rng, len(years), log_sd=mast_log_sd)
-    background = background * (1 - share) * stems / _expected_listed(rng, life, years, background, design)
+    background = background * mast_years(rng, len(years), log_sd=mast_log_sd) * early_survival(departures, profile, years)
+    background = background * (1 - share) * stems / _expected_listed(rng, life, years, background, design, cuts)
     pulses: tuple[Pulse, ...] = ()
     if share:
         one = Pulse(*pulse, 1.0)
-        pulses = (Pulse(*pulse, share * stems / _expected_listed(rng, life, years, one.per_ha(years), design)),)
-    history = StandHistory("a", survey_date, first_year, background, pulses, community="mesic upland", life=life, design=design)
+        pulses = (Pulse(*pulse, share * stems / _expected_listed(rng, life, years, one.per_ha(years), design, cuts)),)
+    history = StandHistory("a", survey_date, first_year, background, pulses, cuts, community="mesic upland", life=life, design=design)
     return simulate_survey(
         int(rng.integers(2**31)), stands=[history], profile=profile, plot_dispersion=plot_dispersion, count_dispersion=count_dispersion
     )
@@ -115,11 +124,14 @@ def null_survey(seed: int, *, stems: float = 150, cores: int = 60, plots: int = 
     return small_survey(seed, stems=stems, cores=cores, plots=plots, pulse=None, **more)
 
 
-def _expected_listed(rng: np.random.Generator, life: LifeHistory, years: np.ndarray, per_ha: np.ndarray, design: SurveyDesign) -> float:
+def _expected_listed(
+    rng: np.random.Generator, life: LifeHistory, years: np.ndarray, per_ha: np.ndarray, design: SurveyDesign, cuts: tuple[Cut, ...]
+) -> float:
     """Listed stems to be expected of a history, from plants played forward on the plots' area many times over."""
     area_ha = sum(design.plot_areas_m2) / 1e4
     past_seedlings = per_ha * (years[-1] - years > 2)  # no younger plant reaches a listed size; most plants are that young
     times = 20_000 / past_seedlings.sum()
     plants = grow(rng, life, years, past_seedlings * times)
+    plants = plants.chosen(standing_after(rng, plants, cuts))
     listed = (plants.stage(int(years[-1]), design.min_dbh_cm) == "tree").sum()
     return max(float(listed), 1.0) * area_ha / times

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from standage.simulate_departures import miscounted_rings
 from standage.simulate_life import LifeHistory
 from standage.years import growing_season
 
@@ -26,7 +27,7 @@ _FIRST_GROWING_MONTH, _LAST_GROWING_MONTH = 3, 9
 
 @dataclass(frozen=True)
 class CoredStem:
-    """One stem where it is cored: first ring there, last season it lived, diameter."""
+    """One stem where it is cored: first ring there, last season it lived, diameter, whether others stand over it."""
 
     tree: str
     dbh_cm: float
@@ -34,6 +35,7 @@ class CoredStem:
     first_ring_year: int
     last_season: int
     early_growth_mm: float
+    overtopped: bool = False
 
 
 @dataclass(frozen=True)
@@ -72,7 +74,7 @@ def read_core(rng: np.random.Generator, life: LifeHistory, stem: CoredStem, read
     row |= _centre_readings(rng, centre, missed, radii, off_mm, stem, life, shrinkage)
     innermost = stem.first_ring_year + missed
     if centre != "hollow":
-        row |= _dates(rng, life, innermost, last_complete, last_ring, growing, reading)
+        row |= _dates(rng, life, stem, innermost, last_complete, last_ring, growing, reading)
     row["reader"] = "A" if rng.random() < 0.6 else "B"
     truth = {
         "core": name, "tree": stem.tree, "height_cm": stem.height_cm, "year_at_core_height": stem.first_ring_year,
@@ -131,7 +133,8 @@ def _missed(rng: np.random.Generator, life: LifeHistory, centre: str, radii: np.
     """The centre the core turned out to have, the rings it misses, and how far its line passes from the pith. [mm]"""
     rings, radius_mm, pith_mm = len(radii) - 1, float(radii[-1]), float(radii[0])
     if centre == "unknown":
-        missed = round(life.unknown_missing_rings_median * math.exp(life.unknown_missing_rings_log_sd * rng.standard_normal()))
+        slower = life.usual_early_growth_mm_per_year / life.early_growth_mm_per_year
+        missed = round(life.unknown_missing_rings_median * slower * math.exp(life.unknown_missing_rings_log_sd * rng.standard_normal()))
         return ("unknown", missed, float(radii[missed])) if missed <= rings - 2 else ("pith", 0, 0.0)
     if centre in ("decayed", "hollow"):
         off_mm = radius_mm * rng.uniform(0.15, 0.75)
@@ -158,17 +161,18 @@ def _centre_readings(
     shrinkage: float,
 ) -> dict:
     edge_mm = float(radii[missed])
+    read = life.departures.missing_distance_factor
     row: dict = {}
     if centre == "arcs":
-        chord, height = 2 * math.sqrt(edge_mm**2 - off_mm**2), edge_mm - off_mm
+        chord, height = 2 * math.sqrt(edge_mm**2 - off_mm**2) * read, (edge_mm - off_mm) * read
         row["arc_chord_mm"] = round(max(chord + _SCALE_ERROR_MM * rng.standard_normal(), 1.0), 1)
         row["arc_height_mm"] = round(min(max(height + _SCALE_ERROR_MM * rng.standard_normal(), 0.2), row["arc_chord_mm"] / 2), 1)
     elif centre == "circles":
-        row["missing_mm"] = round(max(edge_mm * math.exp(_CIRCLES_ERROR_LOG * rng.standard_normal()), 0.5), 1)
+        row["missing_mm"] = round(max(edge_mm * read * math.exp(_CIRCLES_ERROR_LOG * rng.standard_normal()), 0.5), 1)
         if rng.random() < 0.5:
             row["missing_mm_sd"] = round(max(_CIRCLES_ERROR_LOG * row["missing_mm"], 0.1), 1)
     elif centre == "estimate":
-        row["missing_rings"] = max(round(missed * math.exp(max(0.25, 1 / max(missed, 2)) * rng.standard_normal())), 1)
+        row["missing_rings"] = max(round(missed * read * math.exp(max(0.25, 1 / max(missed, 2)) * rng.standard_normal())), 1)
         row["missing_rings_sd"] = round(max(0.25 * row["missing_rings"], 1.0), 1)
     if centre in ("straight", "decayed", "hollow"):
         row["core_length_mm"] = round((float(radii[-1]) - edge_mm) * shrinkage, 0)
@@ -184,8 +188,16 @@ def _centre_readings(
 
 
 def _dates(
-    rng: np.random.Generator, life: LifeHistory, innermost: int, last_complete: int, last_ring: int, growing: bool, reading: Reading
+    rng: np.random.Generator,
+    life: LifeHistory,
+    stem: CoredStem,
+    innermost: int,
+    last_complete: int,
+    last_ring: int,
+    growing: bool,
+    reading: Reading,
 ) -> dict:
+    missed = innermost - stem.first_ring_year
     if reading.dating == "counted":
         outer = ("partial" if growing else "complete") if reading.outer_known else "unknown"
         rings = last_complete - innermost + 1
@@ -194,7 +206,8 @@ def _dates(
         scale = math.hypot(life.reader_sd_rings, life.reader_sd_share * rings)
         if own_sd:
             scale = row["count_sd"] = max(round(scale * 1.5, 1), 0.5)
-        row["ring_count"] = max(rings - _count_error(rng, life, rings, scale), 1)
+        wrong = miscounted_rings(rng, life.departures, rings, missed, stem.overtopped)
+        row["ring_count"] = max(rings - _count_error(rng, life, rings, scale) + wrong, 1)
         return row | ({} if reading.live else {"last_ring_year": last_ring})
     row = {"dating": "crossdated", "outer_ring": "partial" if growing else "complete", "last_ring_year": last_ring}
     if reading.outer_lost and last_complete - innermost > 30:
@@ -206,7 +219,8 @@ def _dates(
             scale = math.hypot(life.reader_sd_rings, life.reader_sd_share * counted)
             secure = innermost + counted
             row["crossdated_back_to_year"] = secure
-            row["first_ring_year"] = min(innermost + _count_error(rng, life, counted, scale), secure - 1)
+            wrong = miscounted_rings(rng, life.departures, counted, missed, stem.overtopped)
+            row["first_ring_year"] = min(innermost + _count_error(rng, life, counted, scale) - wrong, secure - 1)
     return row
 
 

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from standage.simulate_cores import CoredStem, Reading, draw_early_growth_mm, read_core
+from standage.simulate_departures import PLANTED_GRASS_MEDIAN_YEARS, Departures, coring_order, rotten_share
 from standage.simulate_extras import (
     dead_stems,
     planted_stems,
@@ -71,6 +72,8 @@ class Surveyor:
             plants = grow(rng, history.life, history.years, before * area_ha * richness)
             plants = plants.chosen(standing_after(rng, plants, history.cuts))
             trees = plants.chosen(plants.stage(history.season, history.design.min_dbh_cm) == "tree")
+            if history.life.departures.planted_share:
+                trees = trees.and_also(self._planted_unrecorded(len(trees)))
             trees = trees.chosen(rng.permutation(len(trees)))
             np.add.at(self._listed_by_year, trees.establishment_year - history.first_year, 1)
             for number, dbh in enumerate(trees.dbh_cm(history.season)):
@@ -86,6 +89,14 @@ class Surveyor:
             row["canopy_position"] = _canopy_position(row["dbh_cm"], diameters)
         self.rows["trees"] += [row for row, _ in listed]
         return listed
+
+    def _planted_unrecorded(self, natural: int) -> Plants:
+        """Planted stems that nobody wrote down as such, beside so many natural ones of a plot."""
+        history, departures = self.history, self.history.life.departures
+        stock = dataclasses.replace(history.life, grass_median_years=PLANTED_GRASS_MEDIAN_YEARS, departures=Departures())
+        expected = natural * departures.planted_share / (1 - departures.planted_share)
+        planted = grow(self.rng, stock, np.array([departures.planted_in]), np.array([expected]))
+        return planted.chosen(planted.stage(history.season, history.design.min_dbh_cm) == "tree")
 
     def _count_seedlings(self, plots: list[tuple[str, float]], living: np.ndarray, dispersion: float) -> None:
         history, rng, design = self.history, self.rng, self.history.design
@@ -108,13 +119,19 @@ class Surveyor:
     def _core_listed(self, listed: list[tuple[dict, Plants]]) -> None:
         history, rng, design = self.history, self.rng, self.history.design
         large = [place for place, (row, _) in enumerate(listed) if row["dbh_cm"] >= design.least_cored_dbh_cm]
-        order = iter([large[place] for place in rng.permutation(len(large))])
+        departures = history.life.departures
+        age = history.season - np.array([int(listed[place][1].establishment_year[0]) for place in large]) + 1.0
+        dbh = np.array([listed[place][0]["dbh_cm"] for place in large])
+        order = iter([large[place] for place in coring_order(rng, departures, age, dbh)])
         early = draw_early_growth_mm(rng, history.life, len(listed))
         tried: set[int] = set()
         winter = history.extras.winter_core
         while len(self.rows["cores"]) < design.cores and (place := next(order, None)) is not None:
             row, plant = listed[place]
             tried.add(place)
+            if departures.rot_by_age and rng.random() < rotten_share(history.season - int(plant.establishment_year[0]) + 1):
+                row["core_outcome"] = "not_tried"  # the borer met rot, a sound neighbour was cored, and nobody wrote it down
+                continue
             # rot is commoner in thick stems; it must not depend on age in any other way
             if rng.random() < 2 * design.no_sound_wood_share * min(row["dbh_cm"] / 40, 1.5):
                 row["core_outcome"] = "no_sound_wood" if rng.random() < 0.8 else "unreadable"
@@ -150,7 +167,8 @@ class Surveyor:
             if at > height:
                 continue
             first_ring = int(plant.first_ring_year(at)[0])
-            stem = CoredStem(row["tree"], row.get("dbh_cm") or 45.0, at, first_ring, last_season or self.history.season, early_mm)
+            last, overtopped = last_season or self.history.season, row.get("canopy_position") == "overtopped"
+            stem = CoredStem(row["tree"], row.get("dbh_cm") or 45.0, at, first_ring, last, early_mm, overtopped)
             earlier = sum(core["tree"] == row["tree"] for core in self.rows["cores"])
             read = read_core(self.rng, self.history.life, stem, reading, f"{row['tree']}-{'abcdef'[earlier]}")
             if read is not None:

@@ -157,12 +157,17 @@ def recruitment_from_prior(rng: np.random.Generator, profile: Profile, first_yea
 
 
 def _wandering(rng: np.random.Generator, years: np.ndarray, *, spacing: int, length: float) -> np.ndarray:
-    """A unit process that forgets over `length` years, given every `spacing` years and straight between, shape (year,)."""
+    """A unit process that forgets over `length` years, given every `spacing` years and smooth between, shape (year,)."""
     kept = math.exp(-spacing / length)
     knots = [float(rng.standard_normal())]
     while years[0] + spacing * (len(knots) - 1) < years[-1]:
         knots.append(kept * knots[-1] + math.sqrt(1 - kept**2) * float(rng.standard_normal()))
-    return np.interp(years, years[0] + spacing * np.arange(len(knots)), knots)
+    place = (years - years[0]) / spacing
+    knot = np.minimum(place.astype(int), len(knots) - 2)
+    way = place - knot
+    way = way * way * (3 - 2 * way)
+    values = np.array(knots)
+    return (1 - way) * values[knot] + way * values[knot + 1]
 
 
 def _log_survivorship(profile: Profile, age: np.ndarray | int) -> np.ndarray:

@@ -6,13 +6,16 @@ the stand's own. It is stated here a second time on purpose; the simulator share
 
 from __future__ import annotations
 
+import dataclasses
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
 from standage.profiles import Profile
+from standage.simulate_departures import Departures, grass_waiting_years
 
 BREAST_HEIGHT_CM = 137.0
 _EPOCH_SPACING_YEARS = 25  # growth by period is given at these steps and runs straight between them (model page, section 5)
@@ -44,12 +47,14 @@ class LifeHistory:
     taper_per_m: float
     eccentricity_log_sd: float
     dry_shrinkage_share: float
+    usual_early_growth_mm_per_year: float
     unknown_missing_rings_median: float
     unknown_missing_rings_log_sd: float
     counting_bias_share: float
     reader_sd_rings: float
     reader_sd_share: float
     most_scatter: float = 6.0  # no living stem is further from its age's median than this many scatters, however heavy the tails
+    departures: Departures = Departures()
 
     def grass_years(self, rng: np.random.Generator, plants: int) -> np.ndarray:
         """Growing seasons without a stem, drawn plant by plant, shape (plant,). [growing seasons]"""
@@ -57,10 +62,11 @@ class LifeHistory:
             return np.zeros(plants, dtype=int)
         waiting = np.empty(plants)
         due = np.arange(plants)
-        while len(due):  # the waiting time is log-normal, but no plant waits less than half a season or longer than the longest
-            waiting[due] = self.grass_median_years * np.exp(self.grass_log_sd * rng.standard_normal(len(due)))
+        shape = self.departures.grass_shape
+        while len(due):  # no plant waits less than half a season or longer than the longest
+            waiting[due] = grass_waiting_years(rng, shape, self.grass_median_years, self.grass_log_sd, len(due))
             due = due[(waiting[due] <= 0.5) | (waiting[due] > self.longest_grass_years + 0.5)]
-        return np.clip(np.floor(waiting + 0.5).astype(int), 1, self.longest_grass_years)
+        return np.clip(np.floor(waiting + 0.5).astype(int), 1, self.longest_grass_years) + self.departures.grass_years_longer
 
     def mean_seasons_to(self, height_cm: float | np.ndarray) -> np.ndarray:
         """Mean growing seasons from the start of the stem to a height. [growing seasons]"""
@@ -137,19 +143,48 @@ def draw_life_histories(
                 pith_radius_mm=profile["core.pith_radius_mm"],
                 early_growth_mm_per_year=profile["core.early_growth_mm_per_year"]
                 * math.exp(normal() * profile["core.early_growth_stand_log_sd"]),
+                usual_early_growth_mm_per_year=profile["core.early_growth_mm_per_year"],
                 early_growth_log_sd=profile["core.early_growth_log_sd"],
                 bark_share_of_diameter=profile["core.bark_share_of_diameter"],
                 taper_per_m=profile["core.taper_per_m"],
                 eccentricity_log_sd=profile["core.eccentricity_log_sd"],
                 dry_shrinkage_share=profile["core.dry_shrinkage_share"],
                 unknown_missing_rings_median=profile["core.unknown_missing_rings_median"],
-                unknown_missing_rings_log_sd=profile["core.unknown_missing_rings_log_sd"],
+                # where early growth is slow a core misses more rings; that part of the spread is the stand's
+                unknown_missing_rings_log_sd=math.sqrt(
+                    max(profile["core.unknown_missing_rings_log_sd"] ** 2 - profile["core.early_growth_stand_log_sd"] ** 2, 0.0)
+                ),
                 counting_bias_share=bias + normal() * profile["rings.bias_sd"],
                 reader_sd_rings=profile["rings.reader_sd_rings"],
                 reader_sd_share=profile["rings.reader_sd_share"],
             )
         )
     return lives
+
+
+def standing_off(life: LifeHistory, profile: Profile, prior_sds: Mapping[str, float]) -> LifeHistory:
+    """The life history with some of its numbers put at a fixed place of their prior, standard deviations from the profile's value.
+
+    prior_sds: by name, of `grass_stage` (the stand's median), `height_growth` (the stand's years to breast height; more is slower) and
+    `early_growth` (mm a year next to the pith). One standard deviation is that of the stand's own number, species and stand together.
+    Raises KeyError for another name.
+    """
+    spreads = {
+        "grass_stage": (
+            "grass_median_years", "grass_stage.median_years",
+            ("grass_stage.median_log_sd", "grass_stage.between_stand_log_sd"),
+        ),
+        "height_growth": (
+            "years_to_breast_height", "height_growth.years_to_breast_height",
+            ("height_growth.years_log_sd", "height_growth.between_stand_log_sd"),
+        ),
+        "early_growth": ("early_growth_mm_per_year", "core.early_growth_mm_per_year", ("core.early_growth_stand_log_sd",)),
+    }  # fmt: skip
+    fixed = {}
+    for name, sds in prior_sds.items():
+        attribute, value, log_sds = spreads[name]
+        fixed[attribute] = profile[value] * math.exp(sds * math.hypot(*(profile[log_sd] for log_sd in log_sds)))
+    return dataclasses.replace(life, **fixed)
 
 
 def _epochs(rng: np.random.Generator, first_year: int, last_year: int, log_sd: float) -> tuple[float, ...]:

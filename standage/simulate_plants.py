@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from standage.simulate_departures import released_together
 from standage.simulate_life import BREAST_HEIGHT_CM, LifeHistory
 
 _HEIGHTS_CM = np.array([*range(5, 136, 5), BREAST_HEIGHT_CM, *range(140, 301, 5)], dtype=float)
@@ -44,6 +45,11 @@ class Plants:
         return Plants(
             self.establishment_year[which], self.grass_years[which], self.seasons_to_height[which], self.log_size_scatter[which], self.life
         )
+
+    def and_also(self, others: Plants) -> Plants:
+        """These plants and others after them, of one life history once the stem has started."""
+        pairs = ((getattr(one, name) for one in (self, others)) for name in Plants.__dataclass_fields__ if name != "life")
+        return Plants(*(np.concatenate(tuple(pair)) for pair in pairs), self.life)
 
     def years_below(self, height_cm: float) -> np.ndarray:
         """Growing seasons before the first ring at a height, grass stage included, shape (plant,). Whole steps of 5 cm, or 137."""
@@ -86,7 +92,8 @@ def _grown(rng: np.random.Generator, life: LifeHistory, established: np.ndarray)
     for step, mean in enumerate(means):  # five centimetres at a time, each step independent of the last
         if mean > 0:
             seasons[:, step] = rng.negative_binomial(mean / (life.height_dispersion - 1), 1 / life.height_dispersion, plants)
-    return Plants(established, life.grass_years(rng, plants), seasons.cumsum(axis=1), life.log_size_scatter(rng, plants), life)
+    grass_years = released_together(rng, life.departures, established, life.grass_years(rng, plants))
+    return Plants(established, grass_years, seasons.cumsum(axis=1), life.log_size_scatter(rng, plants), life)
 
 
 def standing_after(rng: np.random.Generator, plants: Plants, cuts: tuple[Cut, ...]) -> np.ndarray:

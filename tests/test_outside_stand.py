@@ -210,9 +210,8 @@ def test_stems_per_hectare_have_the_interval_of_one_clumped_plot(tmp_path):
     weight = (count * stats.norm.pdf(z)).sum(axis=0) * prior_of_log_number(posterior, built.data, stems).pdf(log_stems)
     found = np.quantile(stems, [0.05, 0.5, 0.95])
     exact = np.log(points(log_stems, weight))
-    np.testing.assert_allclose(np.log(found[:2]), exact[:2], atol=0.2)
-    # dispersion and level trade off along a long upper tail that the chains walk slowly: seen 0.07 to 0.3 off with several seeds
-    assert abs(np.log(found[2]) - exact[2]) < 0.5
+    # dispersion and level trade off along a long upper tail that the chains walk slowly
+    np.testing.assert_allclose(np.log(found), exact, atol=0.2)
     assert found[0] < GARWOOD_90[n][0] and found[2] > GARWOOD_90[n][1]
 
 

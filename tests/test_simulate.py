@@ -18,8 +18,9 @@ from standage.evidence.core import core_table, readings_of
 from standage.profiles import load_profile
 from standage.simulate import null_survey, simulate_survey, small_survey
 from standage.simulate_cores import CENTRES, CoredStem, Reading, read_core
+from standage.simulate_departures import Departures, early_survival
 from standage.simulate_history import Pulse, StandHistory, SurveyDesign, recruitment_from_prior, steady_recruitment
-from standage.simulate_life import draw_life_histories
+from standage.simulate_life import draw_life_histories, standing_off
 from standage.simulate_plants import Cut, grow, share_left, standing_after
 from standage.survey import read_survey
 
@@ -301,6 +302,135 @@ def test_histories_from_the_prior_are_positive_and_differ(profile):
     drawn = [recruitment_from_prior(np.random.default_rng(seed), profile, 1800, 2024) for seed in range(30)]
     assert all((one > 0).all() for one in drawn)
     assert np.std([np.log(one[100] / one[150]) for one in drawn]) > 0.3
+
+
+def _with(life, **departures):
+    return dataclasses.replace(life, departures=Departures(**departures))
+
+
+def test_no_departure_changes_no_cell():
+    plain, told = small_survey(21), small_survey(21, departures=Departures(), standing={}, cuts=())
+    for name in plain.tables:
+        pd.testing.assert_frame_equal(plain.tables[name], told.tables[name])
+
+
+@pytest.mark.parametrize(("shape", "log_sd"), [("gamma", 0.76), ("geometric", 0.94), ("bimodal", 0.7)])
+def test_other_grass_stages_have_the_same_median_but_another_spread(life, shape, log_sd):
+    drawn = _with(life, grass_shape=shape).grass_years(np.random.default_rng(1), 40_000)
+    middle = life.grass_median_years
+    assert (drawn < middle).mean() == pytest.approx(0.5, abs=0.05)  # 5.5 lies between whole years
+    assert np.log(drawn).std() == pytest.approx(log_sd, abs=0.1)
+    assert drawn.min() >= 1 and drawn.max() <= 30
+    if shape == "bimodal":
+        assert ((drawn > 0.75 * middle) & (drawn < 1.35 * middle)).mean() < 0.1
+    longer = _with(life, grass_years_longer=3).grass_years(np.random.default_rng(1), 1000)
+    assert (longer - life.grass_years(np.random.default_rng(1), 1000) == 3).all()
+    with pytest.raises(ValueError, match="grass_shape"):
+        Departures(grass_shape="log")
+
+
+def test_openings_gather_the_starts_of_stems_without_moving_establishment(life):
+    years = np.arange(1900, 1980)
+    plants = grow(np.random.default_rng(2), _with(life, openings=(1940,)), years, np.full(80, 100.0))
+    starts = plants.establishment_year + plants.grass_years
+    assert (starts == 1941).sum() > 20 * ((starts == 1925).sum() + 1) / 5
+    held = (plants.establishment_year <= 1940) & (starts >= 1930) & (starts <= 1950) & (starts != 1941)
+    assert held.sum() == pytest.approx(0.25 * (starts == 1941).sum(), rel=0.2)  # one in five goes its own way
+    assert (plants.grass_years >= 1).all()
+    assert np.bincount(plants.establishment_year - 1900).min() > 60
+
+
+def test_early_survival_touches_the_young_and_leaves_the_old(profile):
+    years = np.arange(1900, 2025)
+    threefold = early_survival(Departures(seedling_hazard_factor=3.0), profile, years)
+    # all of the early deaths are behind a tree: exp(-0.5 x 4 x 2) for a hazard of 0.5 a year that falls off over 4 years
+    assert threefold[0] == pytest.approx(math.exp(-4), rel=1e-6) and threefold[-1] == 1 and (np.diff(threefold) > 0).any()
+    assert threefold[0] / threefold[60] == pytest.approx(1, rel=1e-4)
+    crop = early_survival(Departures(crop_factor=1000.0), profile, years)
+    assert crop[-2] == 1000 and (np.delete(crop, -2) == 1).all()
+    seedlings = [small_survey(5, stems=40, cores=5, departures=Departures(crop_factor=factor), count_dispersion=math.inf).tables["counts"]
+                 for factor in (1.0, 1000.0)]  # fmt: skip
+    assert seedlings[1].query("stage == 'grass'")["count"].sum() > 5 * seedlings[0].query("stage == 'grass'")["count"].sum() + 8
+
+
+@pytest.mark.parametrize("factor", [0.65, 1.35])
+def test_distances_read_wrong_are_wrong_by_the_factor(life, factor):
+    wrong = _with(life, missing_distance_factor=factor)
+    read = [(row, truth) for row, truth in _read_many(wrong, "arcs") if "arc_chord_mm" in row]
+    radius = np.array([row["arc_chord_mm"] ** 2 / (8 * row["arc_height_mm"]) + row["arc_height_mm"] / 2 for row, _ in read])
+    assert np.median(radius / np.array([truth["missed_mm"] for _, truth in read])) == pytest.approx(factor, abs=0.04)
+    circles = [row["missing_mm"] / truth["missed_mm"] for row, truth in _read_many(wrong, "circles") if "missing_mm" in row]
+    own = [row["missing_rings"] / truth["missed_rings"] for row, truth in _read_many(wrong, "estimate") if "missing_rings" in row]
+    assert np.median(circles) == pytest.approx(factor, abs=0.06) and np.median(own) == pytest.approx(factor, abs=0.12)
+    lengths = [[row.get("core_length_mm") for row, _ in _read_many(one, "decayed", cores=20)] for one in (life, wrong)]
+    assert lengths[0] == lengths[1] and None not in lengths[0]
+
+
+def test_false_and_absent_rings_change_counts_and_not_crossdates(life):
+    exact = dataclasses.replace(life, counting_bias_share=0.0, reader_sd_rings=0.01, reader_sd_share=0.0)
+    false = _with(exact, false_inner_share=0.065)
+    plain = np.array([row["ring_count"] for row, _ in _read_many(exact, "pith", dating="counted")])
+    more = np.array([row["ring_count"] for row, _ in _read_many(false, "pith", dating="counted")])
+    assert more.mean() - plain.mean() == pytest.approx(20 * 0.065, abs=0.25)
+    assert {row["first_ring_year"] for row, _ in _read_many(false, "pith", cores=30)} == {1930}
+    absent = _with(exact, absent_overtopped_share=0.03)
+    stem = CoredStem("t", 12.0, 30.0, 1930, 2024, 2.5)
+    rng = np.random.default_rng(4)
+    counts = {}
+    for overtopped in (True, False):
+        below = dataclasses.replace(stem, overtopped=overtopped)
+        read = [read_core(rng, absent, below, Reading("pith", "counted", SURVEYED), "t-a") for _ in range(200)]
+        counts[overtopped] = np.mean([row["ring_count"] for row, _ in read])
+    assert counts[False] - counts[True] == pytest.approx(0.03 * 94, abs=0.5)
+
+
+def _age_of_cored_and_listed(**departures):
+    ages = []
+    for seed in range(3):
+        truth = null_survey(seed, stems=150, cores=40, departures=Departures(**departures)).truth["trees"]
+        age = 2024 - truth["establishment_year"].astype(int)
+        ages.append((age[truth["core_height_cm"].notna()].mean(), age.mean()))
+    return np.mean(ages, axis=0)
+
+
+def test_rot_by_age_spares_the_young_and_picking_by_looks_takes_the_old():
+    cored, listed = _age_of_cored_and_listed()
+    assert abs(cored - listed) < 25
+    cored, listed = _age_of_cored_and_listed(rot_by_age=True)
+    assert cored < listed - 25
+    cored, listed = _age_of_cored_and_listed(picked_old=1.0)
+    assert cored > listed + 25
+    rotten = small_survey(3, departures=Departures(rot_by_age=True)).tables["trees"]
+    assert not rotten.empty and (rotten["core_outcome"].isin(["taken", "not_tried", "no_sound_wood", "unreadable"])).all()
+
+
+def test_planted_stems_that_nobody_wrote_down_are_a_third_of_the_list():
+    simulated = null_survey(6, stems=150, cores=40, plot_dispersion=math.inf, departures=Departures(planted_share=1 / 3, planted_in=1985))
+    established = simulated.truth["trees"]["establishment_year"].astype(int)
+    assert (established == 1985).mean() == pytest.approx(1 / 3, abs=0.1)
+    assert set(simulated.tables["trees"]["origin"].dropna()) <= {"natural"}
+
+
+def test_cuts_without_a_record_leave_their_mark_and_no_event():
+    plain, cut = (null_survey(7, stems=150, cores=5, plot_dispersion=math.inf, cuts=cuts) for cuts in ((), (Cut(1985, 0.9, 25.0),)))
+    old = [(one.truth["trees"]["establishment_year"].astype(int) < 1900).mean() for one in (plain, cut)]
+    assert old[1] < 0.5 * old[0] and cut.tables["events"].empty
+    assert len(cut.tables["trees"]) == pytest.approx(150, abs=60)  # as many stems as asked for, whatever was cut
+
+
+def test_standing_off_puts_numbers_a_standard_deviation_from_the_profile(life, profile):
+    off = standing_off(life, profile, {"grass_stage": 1.0, "early_growth": -1.0})
+    spread = math.hypot(profile["grass_stage.median_log_sd"], profile["grass_stage.between_stand_log_sd"])
+    assert math.log(off.grass_median_years / profile["grass_stage.median_years"]) == pytest.approx(spread)
+    assert off.early_growth_mm_per_year < life.early_growth_mm_per_year and off.years_to_breast_height == life.years_to_breast_height
+    drawn = [draw_life_histories(profile, np.random.default_rng(seed), stands=1, first_year=1990, last_year=2024)[0] for seed in range(600)]
+    for attribute, name in (("grass_median_years", "grass_stage"), ("years_to_breast_height", "height_growth")):
+        place = getattr(standing_off(life, profile, {name: 1.0}), attribute)
+        assert np.mean([getattr(one, attribute) < place for one in drawn]) == pytest.approx(0.841, abs=0.05)
+    simulated = small_survey(2, standing={"height_growth": 1.0}).truth["parameters"].set_index("name")["value"]
+    assert simulated["years_to_breast_height"] == pytest.approx(standing_off(life, profile, {"height_growth": 1.0}).years_to_breast_height)
+    with pytest.raises(KeyError):
+        standing_off(life, profile, {"size": 1.0})
 
 
 def test_a_history_that_ends_in_another_season_is_refused(profile):
