@@ -31,6 +31,9 @@ class _Commands(click.Group):
             with warnings.catch_warnings():
                 # what a profile warns of is for people: one plain line, without the place in the code
                 warnings.showwarning = lambda message, *_: click.echo(f"Note: {message}", err=True)
+                # what libraries plan for their own interfaces is none of a reader's business
+                warnings.filterwarnings("ignore", category=FutureWarning, module="arviz")
+                warnings.filterwarnings("ignore", message=r"\s*ArviZ is undergoing")
                 return super().invoke(context)
         except StandageError as problem:
             click.echo(str(problem), err=True)
