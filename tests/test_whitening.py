@@ -45,7 +45,7 @@ def test_coordinates_turn_the_mean_curvature_into_the_identity(two_units):
     added = max(0.0, SMALLEST_CURVATURE - np.linalg.eigvalsh(curvature)[0])
     found = whitening(kernel, data, points)
     identity = found.rows @ (curvature + added * np.eye(kernel.size)) @ found.rows.T
-    assert np.abs(identity - np.eye(kernel.size)).max() < 1e-4  # the error of the differences
+    assert np.abs(identity - np.eye(kernel.size)).max() < 2e-3  # the error of differences to one side
     assert np.allclose(found.center, points.mean(axis=0))
 
 

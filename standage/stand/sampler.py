@@ -17,7 +17,7 @@ from standage.stand.whitening import Whitening, from_whitened, to_whitened, whit
 Progress = Callable[[float, str], None]  # share done (0 to 1), what is being done
 
 # a short run round the mode shows where the posterior holds its mass; the curvature there whitens the coordinates of the run that counts
-PILOT_TUNE, PILOT_DRAWS = 60, 20
+PILOT_TUNE, PILOT_DRAWS = 40, 16
 PILOT_POINTS = 16  # where the curvature is averaged
 TARGET_ACCEPTANCE = 0.9  # at 0.8 some runs step over the narrow places where a knot turns from nothing to a burst, and diverge
 PILOT_SHARE = 0.2  # of the work of a run of the usual length, for telling the time left
