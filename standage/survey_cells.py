@@ -74,6 +74,8 @@ def _places(table: Table, written: WrittenTable, problems: list[Problem], notes:
                 unknown.append(name)
             else:
                 suggested.add(near)
+                # read under its right name, so that further complaints are about cells, not about all of them being blank
+                places.setdefault(near, place)
                 problems.append(Problem(written.file, 1, name, f"the unknown column '{name}'", f"'{near}'",
                                         f"Rename it to '{near}' (and mind the unit), or to something unlike any column of this table."))
         seen.add(name)

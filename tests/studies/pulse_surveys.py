@@ -21,7 +21,8 @@ from standage.simulate_life import LifeHistory, draw_life_histories
 from standage.simulate_plants import Cut, grow, share_left
 from standage.simulate_tables import SimulatedSurvey
 
-SURVEY_DATE, SEASON, FIRST_YEAR = "2024-06-11", 2024, 1770
+SURVEY_DATE, SEASON, FIRST_YEAR = "2024-06-11", 2024, 1720
+YEARS_OF_ONSET = 100  # recruitment rises over the first years of a history: a stand that began at once began with a pulse
 EVEN_PLOTS = (2500.0, 2500.0, 2500.0, 2500.0)
 UNEVEN_PLOTS = (500.0, 1500.0, 3000.0, 5000.0)  # m2
 PLANTS_A_YEAR = 80  # played forward to learn which share of a year's plants is listed: known within a few per cent over a pulse
@@ -53,6 +54,7 @@ def known_survey(job: dict, *, attempt: int = 0) -> KnownSurvey:
     years = np.arange(first_year, SEASON + 1)
     life = draw_life_histories(profile, rng, stands=1, first_year=first_year, last_year=SEASON)[0]
     quiet = steady_recruitment(profile, first_year, SEASON, per_ha_at_fifty=1.0, slope_per_century=job.get("slope", 0.0))
+    quiet = quiet * np.minimum((years - first_year + 1) / YEARS_OF_ONSET, 1.0)
     without = quiet * mast_years(rng, len(years), log_sd=job.get("mast_log_sd", 0.0))
     history = without.copy()
     for first, last, times in job.get("pulses", []):

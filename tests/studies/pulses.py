@@ -53,7 +53,7 @@ SHORT_FIT = {"chains": 2, "cores": 1, "tune": 200, "draws": 250}
 LIMIT_FILE = Path(pulse_limit.__file__).with_suffix(".csv")
 SPECIES = ("longleaf-pine", "loblolly-pine")  # with a grass stage of years, and without
 # what may look like a pulse in a stand that had none: a trend either way, years of much and little seed, uneven effort
-TROUBLES = ({}, {"slope": 1.0}, {"slope": -1.0}, {"mast_log_sd": 0.8}, {"uneven": True}, {"uneven": True, "mast_log_sd": 0.8})
+TROUBLES = ({}, {"slope": 0.7}, {"slope": -0.7}, {"mast_log_sd": 0.8}, {"uneven": True}, {"uneven": True, "mast_log_sd": 0.8})
 # scenario: cored and living stems in the first pulse, range of its first year, first years of the others after it
 SCENARIOS = {
     "12 cored": (12, 24, (1885, 1965), ()),
@@ -117,7 +117,7 @@ def power_jobs(surveys: int) -> list[dict]:
                 "share_cored": cored / living,
             }
             job |= {"living_in_pulse": living, "cored_in_pulse": cored, "pulses": spans, "pulses_left_out": null}
-            job |= {"first_year": 1720} if scenario == "past 180" else {}  # a background before its pulses
+            job |= {"first_year": 1620} if scenario == "past 180" else {}  # a background before its pulses
             jobs.append(job if null else job | {"limits": limits})
     return jobs
 
