@@ -10,7 +10,7 @@ import numpy as np
 
 from standage.compiled import compiled
 from standage.stand.data import BREAST_HEIGHT_CM, TreeChain
-from standage.stand.kernel_pieces import bspline_weights
+from standage.stand.kernel_pieces import bspline_weights, reach_of
 from standage.stand.packing import height_share
 from standage.stand.states import Delays
 
@@ -41,6 +41,28 @@ def draw_establishment(living, delay, arrival_year, uniform, weights):
     for t in range(low, arrival_year + 1):
         weights[t] = living[t] * delay[arrival_year - t]
     return pick(weights, low, arrival_year + 1, uniform)
+
+
+@compiled
+def years_looked_at(starts, stops, longest, n):
+    """First and end year at each node in which a tree's message can be other than zero and is needed by the node below."""
+    n_nodes = len(starts)
+    first_year = np.zeros(n_nodes, np.int64)
+    end_year = np.zeros(n_nodes, np.int64)
+    low = 0
+    high = n
+    for k in range(n_nodes):
+        if k > 0:
+            low = max(0, low - longest + 1)
+        if stops[k] > starts[k]:
+            low = max(low, starts[k])
+            high = min(high, stops[k])
+        first_year[k] = low
+        end_year[k] = max(low, high)
+    for k in range(n_nodes - 2, -1, -1):
+        first_year[k] = max(first_year[k], first_year[k + 1])
+        end_year[k] = max(first_year[k], min(end_year[k], end_year[k + 1] + longest - 1))
+    return first_year, end_year
 
 
 @compiled
@@ -76,25 +98,27 @@ def draw_chain(
     gamma_weights = np.empty(4)
     delta_weights = np.empty(4)
     slopes = np.empty(4)
+    first_year, end_year = years_looked_at(starts, stops, increments.shape[2], n)
     for d in range(n_draws):
         gamma_first = bspline_weights(gamma[d], gamma_weights, slopes)
         delta_first = bspline_weights(delta[d], delta_weights, slopes)
         for k in range(n_nodes):
             has_band = stops[k] > starts[k]
-            low = starts[k] if has_band else 0
-            high = min(stops[k], n) if has_band else n
+            low = first_year[k]
+            high = end_year[k]
             if k == 0:
                 message[low:high] = 1.0
             else:
+                far = reach_of(increments[d, k - 1])
                 for y in range(low, high):
                     total = 0.0
-                    for e in range(min(increments.shape[2], n - y)):
+                    for e in range(max(0, first_year[k - 1] - y), min(far, end_year[k - 1] - y)):
                         total += increments[d, k - 1, e] * products[k - 1, y + e]
                     message[y] = total
             if has_band:
                 band = stops[k] - starts[k]
                 n_delta = 11 if loads[k, 1] == 1 else 1
-                for y in range(n):
+                for y in range(low, high):
                     products[k, y] = 0.0
                 for a in range(4 if loads[k, 0] == 1 else 1):
                     row = gamma_first + a if loads[k, 0] == 1 else 0
@@ -107,15 +131,15 @@ def draw_chain(
                 for y in range(low, high):
                     products[k, y] *= message[y]
             else:
-                for y in range(n):
+                for y in range(low, high):
                     products[k, y] = message[y]
             if has_size[k] == 1:
-                for y in range(n):
+                for y in range(low, high):
                     products[k, y] *= sizes[d, y]
         bottom = n_nodes - 1
-        for y in range(n):
+        for y in range(first_year[bottom], end_year[bottom]):
             weights[y] = arrival[d, y] * products[bottom, y]
-        lowest = pick(weights, 0, n, uniforms[d, 0])
+        lowest = pick(weights, first_year[bottom], end_year[bottom], uniforms[d, 0])
         out_core[d] = -1
         out_year[d] = -1
         if lowest < 0:
@@ -125,7 +149,7 @@ def draw_chain(
         if core_node < bottom:  # cored above breast height: the lowest node is the diameter's, one step further up is the core's
             for y in range(n):
                 weights[y] = 0.0
-            for e in range(min(increments.shape[2], n - lowest)):
+            for e in range(max(0, first_year[bottom - 1] - lowest), min(increments.shape[2], end_year[bottom - 1] - lowest)):
                 weights[lowest + e] = increments[d, bottom - 1, e] * products[bottom - 1, lowest + e]
             at_core = pick(weights, 0, n, uniforms[d, 2])
         out_core[d] = at_core

@@ -36,7 +36,7 @@ from standage.stand.parameters import MARGIN_YEARS
 def unit_log_density(
     x, gradient, place, constants, flags, knot_spacing, knot_counts, reference, columns, removal_prior, heights, height_needed,
     edges, edge_used, plots, plot_ranges, uncored_class, uncored_count, count_rows, count_values, section_rows,
-    node_ints, node_of_tree, tree_height, evidence, segments, max_nodes,
+    node_ints, node_of_tree, tree_height, top_of_tree, tops, evidence, segments, max_nodes,
 ):  # fmt: skip
     """Log likelihood of one unit; adds its derivative to `gradient` (parameter). Arrays as `packing.pack_unit` lays them out."""
     (grass_center, grass_sd, grass_between, spread_center, spread_sd, height_center, height_sd, height_between, dispersion,
@@ -212,8 +212,8 @@ def unit_log_density(
 
     # ---- cored stems, then stages at the survey
     stems_logp, early_growth_bar, counting_bar = cored_stems(
-        x[i_early_growth], x[i_counting], node_ints, node_of_tree, tree_height, evidence, max_nodes, increment, reach, arrival, cdf,
-        arrival_bar, cdf_bar, increment_bar,
+        x[i_early_growth], x[i_counting], node_ints, node_of_tree, tree_height, top_of_tree, tops, evidence, max_nodes, increment, reach,
+        arrival, cdf, arrival_bar, cdf_bar, increment_bar,
     )  # fmt: skip
     logp += stems_logp
     gradient[i_early_growth] += early_growth_bar

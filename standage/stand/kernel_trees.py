@@ -16,13 +16,17 @@ SMALLEST = 1e-300  # a likelihood below this is held here, so that a start far o
 
 @compiled
 def cored_stems(
-    early_growth, counting, node_ints, node_of_tree, tree_height, evidence, max_nodes, increment, reach, arrival, cdf,
+    early_growth, counting, node_ints, node_of_tree, tree_height, top_of_tree, tops, evidence, max_nodes, increment, reach, arrival, cdf,
     arrival_bar, cdf_bar, increment_bar,
 ):  # fmt: skip
     """Log likelihood of the cored stems and its derivatives with respect to the early-growth and the counting factor.
 
     increment (segment, seasons): pmf of the height increment, followed for `reach` (segment,) entries. arrival (height, year),
     cdf (edge, year). Adds to arrival_bar, cdf_bar, increment_bar. Node rows as `packing.pack_unit` lays them out.
+
+    Most trees begin with their diameter alone and go down to a core. What that says is the same for all trees of a diameter class cored
+    at one height: it is worked out once for each of `tops` (top, 4), diameter class, segment, first and end year; `top_of_tree` (tree,)
+    says which is a tree's, -1 for none.
     """
     n = arrival.shape[1]
     pad = increment.shape[1] + 4  # years of zeros on either side, so that no sum has to stop at the ends
@@ -47,6 +51,18 @@ def cored_stems(
     logp = 0.0
     early_growth_bar = 0.0
     counting_bar = 0.0
+    in_class = np.zeros((len(tops), width))
+    top_message = np.zeros((len(tops), width))
+    top_message_bar = np.zeros((len(tops), width))
+    for t in range(len(tops)):
+        c = tops[t, 0]
+        s = tops[t, 1]
+        low = tops[t, 2] + pad
+        high = tops[t, 3] + pad
+        far = reach[s]
+        _difference(in_class[t, pad : n + pad], cdf[c + 1], cdf[c])
+        for e in range(0, far, 4):
+            add_four(top_message[t, low:high], increment[s, :far], e, in_class[t], low + e, 1)
     for tree in range(len(tree_height)):
         top = node_of_tree[tree]
         count = node_of_tree[tree + 1] - top
@@ -64,12 +80,15 @@ def cored_stems(
         for k in range(count - 2, -1, -1):  # where it is needed by the node below
             first_year[k] = max(first_year[k], first_year[k + 1])
             end_year[k] = max(first_year[k], min(end_year[k], end_year[k + 1] + reach[node_ints[top + k + 1, 6]] - 1))
-        for k in range(count):
+        shared = top_of_tree[tree]
+        for k in range(1 if shared >= 0 else 0, count):
             node = top + k
             low = first_year[k]
             high = end_year[k]
             if k == 0:
                 message[k, low:high] = 1.0
+            elif k == 1 and shared >= 0:
+                message[k, low:high] = top_message[shared, low:high]
             else:
                 s = node_ints[node, 6]
                 far = reach[s]
@@ -102,7 +121,7 @@ def cored_stems(
         if total <= SMALLEST:
             continue
         _scaled(arrival_bar[h, low - pad :], 1.0 / total, product[bottom, low:high], product_bar[low:high], arrival[h, low - pad :])
-        for k in range(bottom, -1, -1):
+        for k in range(bottom, 0 if shared >= 0 else -1, -1):
             node = top + k
             low = first_year[k]
             high = end_year[k]
@@ -118,7 +137,9 @@ def cored_stems(
                     early_growth_bar += inner(message_bar[low:high], by_gamma[k, low:high])
                 if node_ints[node, 5] == 1:
                     counting_bar += inner(message_bar[low:high], by_delta[k, low:high])
-            if k > 0:
+            if k == 1 and shared >= 0:
+                _add_product(top_message_bar[shared, low:high], product_bar[low:high], factor[k, low:high])
+            elif k > 0:
                 _times(message_bar[low:high], product_bar[low:high], factor[k, low:high])
                 s = node_ints[node, 6]
                 far = reach[s]
@@ -130,6 +151,18 @@ def cored_stems(
                 for e in range(0, far, 4):
                     inner_four(message_bar[low:high], product[k - 1], low + e, 1, increment_bar[s, :far], e)
                     add_four(product_bar[above_low:above_high], increment[s, :far], e, message_bar, above_low - e, -1)
+    in_class_bar = np.zeros(n)
+    for t in range(len(tops)):
+        c = tops[t, 0]
+        s = tops[t, 1]
+        low = tops[t, 2] + pad
+        high = tops[t, 3] + pad
+        far = reach[s]
+        in_class_bar[:] = 0.0
+        for e in range(0, far, 4):
+            inner_four(top_message_bar[t, low:high], in_class[t], low + e, 1, increment_bar[s, :far], e)
+            add_four(in_class_bar, increment[s, :far], e, top_message_bar[t], pad - e, -1)
+        _add_difference(cdf_bar[c + 1], cdf_bar[c], in_class_bar)
     return logp, early_growth_bar, counting_bar
 
 
@@ -164,6 +197,25 @@ def _evidence_at(
     add_four(factor, gamma_weights, 0, rows, 0, length)
     add_four(by_gamma, gamma_slopes, 0, rows, 0, length)
     add_four(by_delta, gamma_weights, 0, rows, 4 * length, length)
+
+
+@compiled
+def _difference(out, above, below):
+    for i in range(len(out)):
+        out[i] = above[i] - below[i]
+
+
+@compiled
+def _add_difference(above_bar, below_bar, out_bar):
+    for i in range(len(out_bar)):
+        above_bar[i] += out_bar[i]
+        below_bar[i] -= out_bar[i]
+
+
+@compiled
+def _add_product(out, left, right):
+    for i in range(len(out)):
+        out[i] += left[i] * right[i]
 
 
 @compiled

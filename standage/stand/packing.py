@@ -129,6 +129,7 @@ def pack_unit(data: StandData, which: int) -> tuple:
             above = node.height_cm
         node_of_tree.append(len(node_rows))
         tree_height.append(heights.index(tree.nodes[-1].height_cm))
+    top_of_tree, tops = _shared_tops(unit, segment_index, n)
     segments = np.array([height_share(profile, high) - height_share(profile, low) for low, high in segment_index] or [0.0])
 
     used = np.zeros(len(data.class_edges_cm), dtype=np.int64)
@@ -163,5 +164,28 @@ def pack_unit(data: StandData, which: int) -> tuple:
         count_rows, np.column_stack([unit.count_area_ha, unit.count_value]).astype(float).reshape(-1, 2),
         np.column_stack([unit.section_kind, unit.section_value, section_height]).astype(np.int64).reshape(-1, 3),
         np.array(node_rows, dtype=np.int64).reshape(-1, 7), np.array(node_of_tree, dtype=np.int64), np.array(tree_height, dtype=np.int64),
-        np.concatenate(evidence), segments, most_nodes,
+        top_of_tree, tops, np.concatenate(evidence), segments, most_nodes,
     )  # fmt: skip
+
+
+def _shared_tops(unit: UnitData, segment_index: dict[tuple[float, float], int], n: int) -> tuple[np.ndarray, np.ndarray]:
+    """Trees that begin with their diameter alone, by diameter class and height of the core below it.
+
+    Returns the place in the second for each tree (-1 where its chain begins otherwise), and rows of diameter class, segment, first and
+    end year of what the cores below say, all trees of the row together.
+    """
+    rows: dict[tuple[int, int], list[int]] = {}
+    top_of_tree = np.full(len(unit.trees), -1, dtype=np.int64)
+    for number, tree in enumerate(unit.trees):
+        if len(tree.nodes) < 2 or tree.nodes[0].evidence is not None or tree.nodes[0].dbh_class < 0:
+            continue
+        upper, core = tree.nodes[:2]
+        key = (int(upper.dbh_class), segment_index[core.height_cm, upper.height_cm])
+        bounds = rows.setdefault(key, [n, 0])
+        if core.evidence is None:
+            bounds[:] = [0, n]
+        else:  # the same years as in `pack_unit`
+            start = min(core.band_start, n - 1)
+            bounds[:] = [min(bounds[0], start), max(bounds[1], min(core.band_start + core.evidence.shape[2], n), start + 1)]
+        top_of_tree[number] = list(rows).index(key)
+    return top_of_tree, np.array([(*key, *bounds) for key, bounds in rows.items()], dtype=np.int64).reshape(-1, 4)
