@@ -14,9 +14,9 @@ from standage.stand.dating import NO_YEAR, chain_years, size_years
 from standage.stand.packing import log_reference
 from standage.stand.posterior import Posterior, Unit
 from standage.stand.prior_components import prior_components
-from standage.stand.sampler import Draws, Progress, sample
+from standage.stand.sampler import Draws, Progress, sample, sample_again
 from standage.stand.states import Delays, UnitState, delayed, prior_draws, unit_delays, unit_state
-from standage.stand.verdict import fitted_checks, judge, parameter_table
+from standage.stand.verdict import ESS_LIMIT, Convergence, convergence, fitted_checks, judge, parameter_table
 from standage.survey import Survey
 
 
@@ -40,13 +40,26 @@ def fit_stands(
         raise StandageError(f"level must lie between 0.5 and 1 (an interval of 90 % is 0.9), not {level}")
     built = build_stands(survey, profile_folder=profile_folder)
     sampled = sample(built.data, seed=seed, draws=draws, tune=tune, chains=chains, cores=cores, progress=progress)
-    return assemble(survey, built, sampled, seed=seed, level=level, profile_folder=profile_folder)
+    found = convergence(built.data, sampled)
+    # chance puts a sound fit a little over a limit now and then; as many chains again tell it from one that does not mix. A run that
+    # could hardly reach the limits was asked to be short
+    if not found.enough and chains * draws >= 5 * ESS_LIMIT:
+        sampled = sample_again(built.data, sampled, seed=seed, tune=tune, cores=cores, progress=progress)
+        found = None
+    return assemble(survey, built, sampled, seed=seed, level=level, profile_folder=profile_folder, found=found)
 
 
 def assemble(
-    survey: Survey, built: BuiltStands, sampled: Draws, *, seed: int, level: float, profile_folder: str | None = None
+    survey: Survey,
+    built: BuiltStands,
+    sampled: Draws,
+    *,
+    seed: int,
+    level: float,
+    profile_folder: str | None = None,
+    found: Convergence | None = None,
 ) -> Posterior:
-    """Everything that follows from the draws, without sampling again."""
+    """Everything that follows from the draws, without sampling again; `found` is their convergence, where it is at hand."""
     generator = np.random.default_rng([seed, 2])
     data = built.data
     flat = sampled.values.reshape(-1, sampled.values.shape[-1])
@@ -80,7 +93,7 @@ def assemble(
     checking = np.random.default_rng([seed, 4])
     fitted = [fitted_checks(data, u, state, checking, level) for u, state in enumerate(states)]
     parameters = parameter_table(data, sampled, prior_states, states, level)
-    verdict = judge(data, sampled, states, fitted)
+    verdict = judge(data, sampled, states, fitted, found)
     trees = pd.DataFrame([_row(stem) for stem in built.stems])
     return Posterior(
         survey=survey,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.optimize import minimize
@@ -25,12 +25,17 @@ PILOT_SHARE = 0.2  # of the work of a run of the usual length, for telling the t
 
 @dataclass(frozen=True)
 class Draws:
-    """Parameter vectors `(chain, draw, parameter)` and what the sampler says of itself."""
+    """Parameter vectors `(chain, draw, parameter)` and what the sampler says of itself.
+
+    `made` counts the draws before any thinning; `coordinates` are those the chains walked in.
+    """
 
     values: np.ndarray
     divergences: int
     steps_per_draw: float
     seconds: float
+    made: int
+    coordinates: Whitening
 
 
 def find_mode(kernel: Kernel, start: np.ndarray, steps: int = 300) -> np.ndarray:
@@ -66,7 +71,23 @@ def sample(
         kernel, whitening(kernel, data, points), seed=seed + 1, draws=draws, tune=tune, chains=chains, cores=cores,
         progress=told(PILOT_SHARE, 1.0),
     )  # fmt: skip
-    return Draws(final.values, final.divergences, final.steps_per_draw, time.perf_counter() - began)
+    return replace(final, seconds=time.perf_counter() - began)
+
+
+def sample_again(data: StandData, sampled: Draws, *, seed: int, tune: int = 200, cores: int = 2, progress: Progress | None = None) -> Draws:
+    """As many chains again, in the same coordinates from other starts, beside those at hand; thinned to as many draws in all."""
+    chains, draws, _ = sampled.values.shape
+    more = _chains(
+        Kernel(data), sampled.coordinates, seed=seed + 2, draws=draws, tune=tune, chains=chains, cores=cores, progress=progress
+    )
+    return replace(
+        sampled,
+        values=np.concatenate([sampled.values[:, ::2], more.values[:, ::2]]),
+        divergences=sampled.divergences + more.divergences,
+        steps_per_draw=(sampled.steps_per_draw + more.steps_per_draw) / 2,
+        seconds=sampled.seconds + more.seconds,
+        made=sampled.made + more.made,
+    )
 
 
 def _chains(
@@ -123,4 +144,6 @@ def _chains(
         progress(1.0, "sampling the stand model")
     values = coordinates.outward(trace.posterior["z"].to_numpy())
     stats = trace.sample_stats
-    return Draws(values, int(stats["diverging"].sum()), float(stats["n_steps"].mean()), time.perf_counter() - began)
+    return Draws(
+        values, int(stats["diverging"].sum()), float(stats["n_steps"].mean()), time.perf_counter() - began, chains * draws, coordinates
+    )

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
 
 from standage.stand.data import BREAST_HEIGHT_CM, STAGES, StandData
 from standage.stand.sampler import Draws
-from standage.stand.states import UnitState, delayed
+from standage.stand.states import UnitState, delayed, unit_state
 
 # limits of the verdict: R-hat and effective sample size after Vehtari, Gelman, Simpson, Carpenter & Buerkner (2021), Bayesian
 # Analysis 16:667-718, who ask for R-hat below 1.01 and 100 effective draws a chain
@@ -137,29 +139,52 @@ def _summarise(values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return arviz.ess(dataset, method="bulk")["x"].to_numpy(), arviz.rhat(dataset, method="rank")["x"].to_numpy()
 
 
-def judge(data: StandData, sampled: Draws, states: list[UnitState], fitted: list[dict]) -> dict:
-    """The verdict: passed or not, the figures behind it, and in words what to try."""
-    chains = len(sampled.values)
-    watched = _watched(data, states, chains)
-    stacked = np.concatenate([sampled.values, np.stack(list(watched.values()), axis=-1)], axis=-1)
-    ess, rhat = _summarise(stacked)
+@dataclass(frozen=True)
+class Convergence:
+    """How well the chains agree: largest R-hat and least bulk effective sample of what people read, largest R-hat of any parameter."""
+
+    rhat_max: float
+    rhat_any: float
+    ess_min: float
+    slowest: str
+
+    @property
+    def enough(self) -> bool:
+        return self.rhat_max <= RHAT_LIMIT and self.rhat_any <= LOOSE_RHAT_LIMIT and self.ess_min >= ESS_LIMIT
+
+
+def convergence(data: StandData, sampled: Draws, states: list[UnitState] | None = None) -> Convergence:
+    """Agreement of the chains of a fit; `states` of the draws where they are at hand."""
+    if states is None:
+        flat = sampled.values.reshape(-1, sampled.values.shape[-1])
+        states = [unit_state(flat, data, u) for u in range(len(data.units))]
+    watched = _watched(data, states, len(sampled.values))
+    ess, rhat = _summarise(np.concatenate([sampled.values, np.stack(list(watched.values()), axis=-1)], axis=-1))
     n_parameters = sampled.values.shape[-1]
-    watched_ess = dict(zip(watched, ess[n_parameters:], strict=True))
-    slowest = min(watched_ess, key=watched_ess.get)
+    read = dict(zip(watched, ess[n_parameters:], strict=True))
+    slowest = min(read, key=read.get)
+    return Convergence(float(np.nanmax(rhat[n_parameters:])), float(np.nanmax(rhat)), float(read[slowest]), slowest)
+
+
+def judge(data: StandData, sampled: Draws, states: list[UnitState], fitted: list[dict], found: Convergence | None = None) -> dict:
+    """The verdict: passed or not, the figures behind it, and in words what to try. `found`: the convergence, where it is at hand."""
+    found = convergence(data, sampled, states) if found is None else found
+    rhat_max, rhat_any, ess_min, slowest = found.rhat_max, found.rhat_any, found.ess_min, found.slowest
     notes, failed = [], False
-    rhat_max, ess_min = float(np.nanmax(rhat[n_parameters:])), float(np.nanmin(ess[n_parameters:]))
-    rhat_any = float(np.nanmax(rhat))
+    again = 2 * sampled.made // len(sampled.values)
+    if sampled.made > sampled.values.shape[0] * sampled.values.shape[1]:
+        notes.append("The first chains did not agree well enough; as many again were run beside them.")
     if rhat_max > RHAT_LIMIT or rhat_any > LOOSE_RHAT_LIMIT:
         failed = True
         worst = f"R-hat {rhat_max:.3f}, should be under {RHAT_LIMIT}" if rhat_max > RHAT_LIMIT else f"R-hat {rhat_any:.3f} of one parameter"
-        notes.append(f"The chains disagree ({worst}). Run again with twice the draws: --draws {2 * sampled.values.shape[1]}.")
+        notes.append(f"The chains disagree ({worst}). Run again with more draws: --draws {again}.")
     if ess_min < ESS_LIMIT:
         failed = True
         notes.append(
             f"Too few effective draws of '{slowest}' ({ess_min:.0f}, should be {ESS_LIMIT} or more). "
-            f"Run again with more draws: --draws {2 * sampled.values.shape[1]}."
+            f"Run again with more draws: --draws {again}."
         )
-    if sampled.divergences > DIVERGENT_LIMIT * sampled.values.shape[0] * sampled.values.shape[1]:
+    if sampled.divergences > DIVERGENT_LIMIT * sampled.made:
         failed = True
         notes.append(
             f"{sampled.divergences} draws diverged: part of the posterior may not have been reached. Run again with another --seed; "
@@ -210,7 +235,7 @@ def judge(data: StandData, sampled: Draws, states: list[UnitState], fitted: list
         "checks": checks,
         "steps_per_draw": sampled.steps_per_draw,
         "sampling_seconds": round(sampled.seconds, 1),
-        "chains": chains,
+        "chains": len(sampled.values),
         "draws_per_chain": sampled.values.shape[1],
     }
 
