@@ -13,6 +13,8 @@ import pandas as pd
 
 from standage.core_checks import check_cores
 from standage.errors import Problem, SurveyError
+from standage.ring_checks import check_ring_widths
+from standage.ring_widths import fill_core_years, gather_ring_widths, ring_frame
 from standage.survey_cells import typed_table
 from standage.survey_checks import check_counts, check_events, check_plots, check_references, check_sections, check_trees, looked_up
 from standage.survey_files import WrittenSurvey, read_written
@@ -25,7 +27,7 @@ MISSPELT_SPECIES = 0.9
 
 
 def _no_ring_widths() -> pd.DataFrame:
-    return typed_table(RING_WIDTHS, None, [], [])
+    return ring_frame(typed_table(RING_WIDTHS, None, [], []), RING_WIDTHS.file, [], {})
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,8 +37,10 @@ class Survey:
     name: of the folder or workbook. path: as given. The tables are DataFrames with all columns of their definition in
     `standage.tables`, then `row` (row in the file, header 1), then columns that are not known; 0 rows where a table is
     absent. Text is str, "" for blank; numbers are float64, NaN for blank; dates datetime64[ns]. Documented defaults are
-    filled in. notes: what the reader of the results should know. hashes: SHA-256 by file name. main_species: the
-    commonest species with a profile. known_species: keys of the profiles it was read with.
+    filled in. `ring_widths` has a row a ring, from ring_widths.csv and the decadal files in rings/ alike: sorted by core and
+    year, years consecutive within a core, 0 = absent ring, and `row` is the row or line of `file`. notes: what the reader of
+    the results should know. hashes: SHA-256 by file name. main_species: the commonest species with a profile. known_species:
+    keys of the profiles it was read with.
     """
 
     name: str
@@ -100,16 +104,19 @@ def read_survey(path: str | PathLike, *, known_species: Sequence[str] | None = N
     unheld = written.unreadable | {each.name for each in TABLES if each.identifier and _lacks_names(frames[each.name], each.identifier)}
     for each in TABLES:
         check_references(each, frames, files, unheld, problems)
+    frames["ring_widths"], series = gather_ring_widths(frames, files, written.rings, problems, notes, cores_readable="cores" not in unheld)
+    fill_core_years(frames, series, notes)
     check_plots(frames, files, problems, notes)
     check_trees(frames, files, problems, cores_readable="cores" not in unheld)
     check_cores(frames, files, problems)
+    check_ring_widths(frames, files, series, problems, notes)
     check_counts(frames, files, problems)
     check_sections(frames, files, problems)
     check_events(frames, files, problems)
     keys = _keys(known_species)
     _check_species(frames, files, keys, problems, notes)
     if problems:
-        order = {file: place for place, file in enumerate(files.values())}
+        order = {file: place for place, file in enumerate([*files.values(), *written.rings])}
         raise SurveyError(sorted(dict.fromkeys(problems), key=lambda problem: (order.get(problem.file, -1), problem.row or 0)))
     main = _main_species(frames["trees"], keys)
     for name in ("counts", "sections"):

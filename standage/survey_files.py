@@ -18,6 +18,11 @@ from standage.tables import TABLES, Table
 NOT_TABLES = {"columns"}
 """Files that the empty forms bring along and that hold no data."""
 
+RINGS_FOLDER = "rings"
+NEARLY_RINGS_FOLDER = {"rings", "ring", "ringwidths", "ring_widths", "ring-widths", "rwl"}
+DECADAL_ENDINGS = (".rwl", ".raw")
+"""Files of raw ring widths in the decadal format are distributed under the first; some programs write the second (from memory)."""
+
 OTHER_DELIMITERS = {";": "semicolons", "\t": "tabs", "|": "vertical bars"}
 
 
@@ -33,7 +38,10 @@ class WrittenTable:
 
 @dataclass
 class WrittenSurvey:
-    """All tables that were found, by table name; `unreadable` holds the names of tables that are there but could not be read."""
+    """All tables that were found, by table name; `unreadable` holds the names of tables that are there but could not be read.
+
+    rings: content of the decadal ring-width files by name, `rings/FILE`.
+    """
 
     tables: dict[str, WrittenTable] = field(default_factory=dict)
     files: dict[str, str] = field(default_factory=dict)
@@ -41,6 +49,7 @@ class WrittenSurvey:
     problems: list[Problem] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     hashes: dict[str, str] = field(default_factory=dict)
+    rings: dict[str, bytes] = field(default_factory=dict)
 
 
 def read_written(path: Path) -> WrittenSurvey:
@@ -103,9 +112,31 @@ def _read_folder(folder: Path, survey: WrittenSurvey) -> None:
         survey.hashes[file] = hashlib.sha256(content).hexdigest()
         survey.files[name] = file
         read_csv_table(file, content, name, survey)
-    for entry in sorted((folder / "rings").glob("*")):
-        if entry.is_file():
-            survey.hashes[f"rings/{entry.name}"] = hashlib.sha256(entry.read_bytes()).hexdigest()
+    _read_rings(folder, survey)
+
+
+def _read_rings(folder: Path, survey: WrittenSurvey) -> None:
+    """The files of the folder `rings`; what looks like ring widths elsewhere is named, and not read."""
+    for entry in sorted(folder.iterdir()):
+        if entry.is_dir() and entry.name != RINGS_FOLDER and entry.name.lower() in NEARLY_RINGS_FOLDER:
+            survey.notes.append(f"folder '{entry.name}' was not read; decadal ring-width files are looked for in '{RINGS_FOLDER}'")
+        elif entry.is_file() and entry.suffix.lower() in DECADAL_ENDINGS:
+            survey.notes.append(f"file '{entry.name}' was not read; decadal ring-width files belong into the folder '{RINGS_FOLDER}'")
+    rings = folder / RINGS_FOLDER
+    for entry in sorted(rings.iterdir()) if rings.is_dir() else ():
+        name = f"{RINGS_FOLDER}/{entry.name}"
+        if not entry.is_file() or entry.name.startswith((".", "~$")):
+            continue
+        if entry.suffix.lower() not in DECADAL_ENDINGS:
+            survey.notes.append(f"file '{name}' was not read; decadal ring-width files end in {' or '.join(DECADAL_ENDINGS)}")
+            continue
+        try:
+            survey.rings[name] = entry.read_bytes()
+        except OSError as error:
+            survey.problems.append(_unreadable(name, f"a file that cannot be read ({error.strerror})", "a readable file",
+                                               "Close it in other programs, and check that you may read it."))
+            continue
+        survey.hashes[name] = hashlib.sha256(survey.rings[name]).hexdigest()
 
 
 def read_csv_table(file: str, content: bytes, name: str, survey: WrittenSurvey) -> None:

@@ -18,7 +18,8 @@ def summary_counts(survey: Survey, species_with_profile: tuple[str, ...]) -> dic
     Keys: `stands`, `plots`, `plot_area_ha`; `stems`: {status: {"in_plots", "outside"}}; `stems_by_species`: {species:
     stems}; `species_without_profile`: {species: stems}; `cores`, `cored_trees`, `cores_by_centre`, `cores_by_dating`,
     `cores_without_height`; `attempts_failed`: stems tried without a core; `count_rows_by_stage`, `counted_by_stage`;
-    `sections`, `events`, `events_by_kind`, `rings_measured`. Every code is present, with 0 where nothing has it.
+    `sections`, `events`, `events_by_kind`, `rings_measured`, `ring_series`, `rings_absent`.
+    Every code is present, with 0 where nothing has it.
     """
     trees, cores, counts = survey.trees, survey.cores, survey.counts
     in_plots = trees["plot"] != ""
@@ -48,6 +49,8 @@ def summary_counts(survey: Survey, species_with_profile: tuple[str, ...]) -> dic
         "events": len(survey.events),
         "events_by_kind": {kind: number for kind, number in _by_code(survey.events, "events", "kind").items() if number},
         "rings_measured": len(survey.ring_widths),
+        "ring_series": int(survey.ring_widths["core"].nunique()),
+        "rings_absent": int((survey.ring_widths["width_mm"] == 0).sum()),
     }
 
 
@@ -80,5 +83,8 @@ def summary_card(survey: Survey, numbers: dict) -> str:
         f"  events    {_listed(numbers['events_by_kind'])}",
     ]
     if numbers["rings_measured"]:
-        lines.append(f"  rings     {numbers['rings_measured']} measured")
+        years, files = survey.ring_widths["year"], sorted(set(survey.ring_widths["file"]))
+        lines.append(f"  rings     {numbers['rings_measured']} measured in {numbers['ring_series']} series, "
+                     f"{years.min():.0f} to {years.max():.0f}, {numbers['rings_absent']} of them absent (width 0); "
+                     f"from {', '.join(files[:5])}" + (f" and {len(files) - 5} more files" if len(files) > 5 else ""))
     return "\n".join(lines + [f"  note: {note}" for note in survey.notes])

@@ -28,7 +28,7 @@ GOOD = {
     "counts": [{"plot": "p1", "stage": "grass", "area_m2": "100", "count": "3"}],
     "sections": [{"section": "s1", "stand": "north", "known_from": "tagged", "age_years": "8", "grass_years": "5"}],
     "events": [{"event": "e1", "kind": "logging", "first_year": "1905", "last_year": "1910"}],
-    "ring_widths": [{"core": "k1", "year": "1921", "width_mm": "1.2"}],
+    "ring_widths": [{"core": "k2", "year": "1990", "width_mm": "1.2"}],
 }
 
 
