@@ -5,8 +5,6 @@ Each takes a table of the findings that has been cut to one unit; nothing is com
 
 from __future__ import annotations
 
-from string import ascii_lowercase
-
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
@@ -14,6 +12,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
 from standage.figure_axes import OBSERVED, POSTERIOR, PRIOR, PULSE, QUIET, chance, drawing_axes, plain, unit_title, years_are
+from standage.figures_events import explain_below, mark_events
 from standage.findings.stems import SAMPLED
 
 MARGIN_YEARS = 10  # empty years shown before the first that matters
@@ -21,13 +20,14 @@ LEAST_SHARE = 0.002  # classes that hold less than this at their high point are 
 SEEDLING_YEARS = 15  # the youngest years hold seedlings in numbers that would flatten everything older
 TREE_HEIGHT = 0.07  # of a tree in the picture of all trees [inches]
 MOST_TREE_HEIGHT = 7.0  # of all trees of a unit together [inches]
-MOST_EVENTS = 12  # more marks than this can't be read
 
 
-def plot_cohorts(cohorts: pd.DataFrame, *, ax: Axes | None = None, colour: str = POSTERIOR) -> Axes:
+def plot_cohorts(
+    cohorts: pd.DataFrame, *, events: pd.DataFrame | None = None, ax: Axes | None = None, colour: str = POSTERIOR
+) -> Axes:  # fmt: skip
     """Stems past the emerging stage by class of years, with credible intervals: per hectare, or shares without plots.
 
-    cohorts: rows of one unit of the cohort table.
+    cohorts: rows of one unit of the cohort table. events: the survey's events of the stand.
     """
     ax = plain(drawing_axes(ax))
     shown = _from_first_worth_showing(cohorts, cohorts["share_high"] >= LEAST_SHARE)
@@ -41,6 +41,7 @@ def plot_cohorts(cohorts: pd.DataFrame, *, ax: Axes | None = None, colour: str =
     ax.errorbar(centre, middle, yerr=np.abs(ends - middle), fmt="none", ecolor=OBSERVED, elinewidth=1.1, capsize=2)
     ax.set_ylim(0, max(ends[1].max() * 1.08, 1e-6))
     ax.set_xlim(first[0] - 2, first[-1] + width[-1] + 2)
+    explain_below(ax, mark_events(ax, events, first[0]), place=-0.2)
     ax.set_xlabel(f"{years_are(shown)} (classes of {int(width[0])} years)")
     ax.set_ylabel("Share of stems,\namong sampled trees (%)" if sampled else "Living stems past the\nemerging stage (per ha)")
     ax.set_title(unit_title(shown), loc="left")
@@ -72,13 +73,10 @@ def plot_rate(
     top = 1.35 * (high[grown] if grown.any() else high).max()
     ax.set_ylim(0, max(top, 1e-9))
     ax.set_xlim(year[0], year[-1] + 1)
-    notes = [*_shade_pulses(ax, pulses), *_mark_events(ax, events, year[0])]
+    notes = [*_shade_pulses(ax, pulses), *mark_events(ax, events, year[0])]
     if high.max() > top:
         notes.append("the youngest years rise beyond the axis")
-    if notes:
-        handles = [Line2D([], [], linestyle="none", label=note) for note in notes]
-        place = {"loc": "upper left", "bbox_to_anchor": (0, -0.17), "ncols": 2}
-        ax.legend(handles=handles, fontsize=8, handlelength=0, handletextpad=0, frameon=False, **place)
+    explain_below(ax, notes)
     ax.set_xlabel(years_are(shown))
     ax.set_ylabel("Share of stems a year,\namong sampled trees (%)" if sampled else "Stems alive today\n(per ha and year)")
     ax.set_title(unit_title(shown), loc="left")
@@ -103,33 +101,18 @@ def _shade_pulses(ax: Axes, pulses: pd.DataFrame | None) -> list[str]:
     return notes
 
 
-def _mark_events(ax: Axes, events: pd.DataFrame | None, first_year: int) -> list[str]:
-    """Hatches the years in which each event began under a letter; returns what each letter stands for."""
-    if events is None or events.empty:
-        return []
-    notes = []
-    shown = events[events["last_year"] >= first_year].sort_values("first_year").head(MOST_EVENTS)
-    for number, event in enumerate(shown.itertuples()):
-        begun, ended = float(event.first_year), float(event.last_year) + 1
-        ax.axvspan(begun, ended, ymin=0, ymax=0.8, facecolor="none", edgecolor=QUIET, hatch="////", linewidth=0.6, zorder=0.5)
-        letter = ascii_lowercase[number]
-        level = 0.90 - 0.045 * (number % 2)
-        ax.annotate(letter, ((begun + ended) / 2, level), xycoords=("data", "axes fraction"), ha="center", va="top", fontsize=9)
-        when = f"{begun:.0f}" if event.first_year == event.last_year else f"{begun:.0f}\u2013{event.last_year:.0f}"
-        notes.append(f"{letter}  {event.kind.replace('-', ' ')} {when}")
-    return notes
-
-
 def tree_panel_height(trees: int) -> float:
     """Height of the panel of so many trees: a line each, up to what fits on a screen. [inches]"""
     return 1.3 + min(TREE_HEIGHT * trees, MOST_TREE_HEIGHT)
 
 
-def plot_tree_dates(tree_dates: pd.DataFrame, *, ax: Axes | None = None, colour: str = POSTERIOR) -> Axes:
+def plot_tree_dates(
+    tree_dates: pd.DataFrame, *, events: pd.DataFrame | None = None, ax: Axes | None = None, colour: str = POSTERIOR
+) -> Axes:  # fmt: skip
     """Every dated tree in order of its year, with its credible interval; cored trees filled, those dated by size hollow.
 
     tree_dates: rows of one unit of the tree table. Trees dated at coring height only are shown at that year where no tree of the unit has
-    an establishment year.
+    an establishment year. events: the survey's events of the stand.
     """
     established = tree_dates["establishment_year_median"].notna().any()
     name = "establishment_year" if established else "coring_height_year"
@@ -150,7 +133,8 @@ def plot_tree_dates(tree_dates: pd.DataFrame, *, ax: Axes | None = None, colour:
         Line2D([], [], marker="o", color=colour, markersize=4, label="cored"),
         Line2D([], [], marker="o", color=QUIET, markerfacecolor="white", markersize=4, label="dated by size, or planted"),
     ]
-    ax.legend(handles=handles, loc="lower left", fontsize=8, frameon=False)
+    ax.add_artist(ax.legend(handles=handles, loc="lower left", fontsize=8, frameon=False))
+    explain_below(ax, mark_events(ax, events, int(low.min())), place=-0.6 / tree_panel_height(len(shown)))
     return ax
 
 

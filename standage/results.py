@@ -14,8 +14,12 @@ import numpy as np
 import pandas as pd
 
 from standage.figures import DOTS_PER_INCH, result_figures
-from standage.findings import cohorts, prior_sensitivity, pulses, rates, scan_units, stand_summary, tree_dates
+from standage.findings import attribution, cohorts, prior_sensitivity, pulses, rates, scan_units, stand_summary, tree_dates
+from standage.findings.disturbances import disturbance_table, event_table
+from standage.findings.events_on_record import event_years_by_rings
+from standage.findings.growth_changes import GrowthChanges, growth_changes
 from standage.findings.prior_sensitivity import sensitivity_records
+from standage.findings.releases import release_table
 from standage.profiles import Profile, load_profile
 from standage.result_folder import build_result_folder
 
@@ -28,21 +32,48 @@ PARAMETER_COLUMNS = (
 )
 
 
-def result_tables(posterior, *, level: float = 0.9, ages: pd.DataFrame | None = None) -> dict[str, pd.DataFrame]:
+def result_tables(
+    posterior,
+    *,
+    level: float = 0.9,
+    ages: pd.DataFrame | None = None,
+    profile_folder: str | None = None,
+    changes: GrowthChanges | None = None,
+) -> dict[str, pd.DataFrame]:
     """All tables of a result by file name without ending.
 
-    ages: cores dated one by one, for the columns of `tree_dates` that say what each step adds.
+    ages: cores dated one by one, for the columns of `tree_dates` that say what each step adds. profile_folder: where the species
+    profiles of the fit are, if not the shipped ones. changes: `ring_changes(posterior)`, where it is at hand. `releases`, `disturbances`
+    and `event_years` are there where the survey has ring widths; the rings then also sharpen the years of events for `attribution`.
     """
+    changes = ring_changes(posterior) if changes is None else changes
+    sharpened = {} if changes is None else event_years_by_rings(changes)
+    of_rings = {} if changes is None else {
+        "releases": release_table(posterior, level=level, changes=changes),
+        "disturbances": disturbance_table(changes, seed=posterior.seed, level=level),
+        "event_years": event_table(posterior.survey, changes, level=level),
+    }  # fmt: skip
     scans = scan_units(posterior)
+    found = pulses(posterior, level=level, scans=scans)
     return {
         "stand_summary": stand_summary(posterior, level=level),
         "tree_dates": tree_dates(posterior, level=level, ages=ages),
         "cohorts": cohorts(posterior, level=level),
         "rate": rates(posterior, level=level, scans=scans),
-        "pulses": pulses(posterior, level=level, scans=scans),
+        "pulses": found,
+        "attribution": attribution(
+            posterior, level=level, pulses=found, scans=scans, profile_folder=profile_folder, event_years=sharpened
+        ),
+        **of_rings,
         "parameters": posterior.parameters.reindex(columns=list(PARAMETER_COLUMNS)),
         "prior_sensitivity": prior_sensitivity(posterior, scans=scans),
     }
+
+
+def ring_changes(posterior) -> GrowthChanges | None:
+    """Releases and suppressions of all trees with ring widths; None, and no work, where the survey has none."""
+    widths = getattr(posterior.survey, "ring_widths", None)  # posteriors saved before there were ring widths have none
+    return growth_changes(posterior.survey, seed=posterior.seed) if widths is not None and len(widths) else None
 
 
 def write_results(
@@ -54,6 +85,7 @@ def write_results(
     profiles: Iterable[Profile] | None = None,
     tables: Mapping[str, pd.DataFrame] | None = None,
     settings: Mapping[str, Any] | None = None,
+    changes: GrowthChanges | None = None,
     also: Iterable[Callable[[Path], None]] = (),
 ) -> Path:
     """Writes a result, all or nothing, and returns its folder.
@@ -67,13 +99,15 @@ def write_results(
     profiles : the life-history profiles the fit used; by default the shipped ones of the posterior's species.
     tables : `result_tables`, where they are at hand.
     settings : what else to record in provenance.json, such as the sampler and its numbers of draws.
+    changes : `ring_changes`, where it is at hand.
     also : further writers, called with the folder being built; what they write belongs to the result.
 
     Raises
     ------
     StandageError where the folder holds anything but an earlier result. Nothing is then written.
     """
-    tables = result_tables(posterior, level=level, ages=ages) if tables is None else dict(tables)
+    changes = ring_changes(posterior) if changes is None else changes
+    tables = result_tables(posterior, level=level, ages=ages, changes=changes) if tables is None else dict(tables)
 
     def fill(building: Path) -> dict[str, Any]:
         for name, table in tables.items():
@@ -82,7 +116,7 @@ def write_results(
         write_json({**posterior.verdict, **leanings}, building / "verdict.json")
         posterior.save(building / "posterior.nc")
         (building / "figures").mkdir()
-        for name, figure in result_figures(posterior, tables, level=level).items():
+        for name, figure in result_figures(posterior, tables, level=level, changes=changes).items():
             figure.savefig(building / "figures" / f"{name}.png", dpi=DOTS_PER_INCH)
         for write in also:
             write(building)

@@ -9,7 +9,7 @@ from standage.evidence import date_trees
 from standage.profiles import load_profile
 from standage.progress import progress_on_screen
 from standage.result_folder import check_result_folder
-from standage.results import result_tables, write_results
+from standage.results import result_tables, ring_changes, write_results
 from standage.spoken import summary
 from standage.stand.fit import fit_stands
 from standage.survey import Survey
@@ -37,10 +37,12 @@ def run_survey(
     check_result_folder(out)
     with progress_on_screen() as show:
         posterior = fit_stands(survey, seed=seed, level=level, draws=draws, chains=chains, profile_folder=profile_folder, progress=show)
-        tables = result_tables(posterior, level=level, ages=date_trees(survey, level=level, folder=profile_folder))
+        ages = date_trees(survey, level=level, folder=profile_folder)
+        changes = ring_changes(posterior)
+        tables = result_tables(posterior, level=level, ages=ages, profile_folder=profile_folder, changes=changes)
         species = sorted({unit.species for unit in posterior.units})
         write_results(
             posterior, out, level=level, tables=tables, profiles=[load_profile(key, profile_folder) for key in species],
-            settings={"sampler": "nutpie, No-U-Turn, whitened coordinates", "draws_per_chain": draws, "chains": chains},
+            changes=changes, settings={"sampler": "nutpie, No-U-Turn, whitened coordinates", "draws_per_chain": draws, "chains": chains},
         )  # fmt: skip
     return RunResult(summary(posterior, level=level, tables=tables), bool(posterior.verdict["passed"]))

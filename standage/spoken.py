@@ -10,6 +10,8 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
+from standage.findings.attribution_words import pulse_words
+from standage.findings.events_on_record import LAG_WINDOW
 from standage.findings.prior_sensitivity import STAGE_COUNTS, WORTH_TELLING_YEARS
 from standage.findings.stand_summary import EVEN_AGED_SHARE
 from standage.findings.stems import CORING_HEIGHT, SAMPLED
@@ -18,6 +20,8 @@ from standage.results import result_tables
 WIDE_RATIO = 5.0  # an amount known no better than fivefold is not told as a number (assumption)
 WIDE_YEARS = 60.0  # nor a year known no better than two generations of people (assumption)
 AGREED = 0.8  # share of draws that must agree on a span of years before it is told (assumption)
+SHARPER = 0.7  # of the range on record, below which a year that the rings have sharpened is told (assumption)
+NOT_CHANCE = 0.1  # probability of an explanation from which it is said that agreement in time is no proof (assumption)
 FEW_CORES = 10  # with fewer dated trees, pulses rest on almost nothing (common practice, no source)
 MANY_FAILED = 0.25  # share of attempts without readable core from which the sample may miss the rotten, old trees (assumption)
 MUCH_ONE_PLOT = 0.6  # share of a pulse in one plot from which it may be a patch rather than the stand (assumption)
@@ -36,6 +40,7 @@ def summary(posterior, *, level: float = 0.9, tables: Mapping[str, pd.DataFrame]
     parts = [verdict_sentence(posterior.verdict)]
     parts.append(f'"Between" means: with a probability of {100 * level:.0f} %, given the survey and the model.')
     parts += [unit_paragraph(row, tables) for _, row in tables["stand_summary"].iterrows()]
+    parts += ring_paragraphs(tables.get("disturbances"), tables.get("event_years"))
     leaning = leaning_sentences(tables.get("prior_sensitivity"))
     if leaning:
         parts.append(" ".join(leaning))
@@ -64,6 +69,7 @@ def unit_paragraph(row: pd.Series, tables: Mapping[str, pd.DataFrame]) -> str:
     pulses = tables["pulses"]
     own = pulses[(pulses["stand"] == row["stand"]) & (pulses["species"] == row["species"])] if len(pulses) else pulses
     sentences = [*_amounts(row), *_ages(row, tables["tree_dates"]), *_spans(row), *_pulse_sentences(row, own)]
+    sentences += attribution_sentences(row, tables.get("attribution"))
     return f"{row['stand']}, {row['species'].replace('-', ' ')}. " + " ".join(sentences)
 
 
@@ -157,6 +163,49 @@ def _pulse_sentences(row: pd.Series, pulses: pd.DataFrame) -> list[str]:
     return sentences
 
 
+def attribution_sentences(row: pd.Series, table: pd.DataFrame | None) -> list[str]:
+    """Each pulse of a unit beside the events of its stand, one sentence a pulse, and what such a sentence is not.
+
+    row: the unit's row of the summary table. table: `attribution`, or None where there is none.
+    """
+    if table is None or table.empty:
+        return []
+    own = table[(table["stand"] == row["stand"]) & (table["species"] == row["species"])]
+    by_pulse = [rows.to_dict("records") for _, rows in own.groupby("pulse", sort=True)]
+    names = [f"pulse {rows[0]['pulse']}" if len(by_pulse) > 1 else "the pulse" for rows in by_pulse]
+    sentences = [pulse_words(rows, name, LAG_WINDOW) for rows, name in zip(by_pulse, names, strict=True)]
+    if (own["probability_explains"][own["event"] != ""] >= NOT_CHANCE).any():
+        sentences.append("Agreement in time is not proof of cause.")
+    return list(dict.fromkeys(sentences))
+
+
+def ring_paragraphs(disturbances: pd.DataFrame | None, event_years: pd.DataFrame | None) -> list[str]:
+    """What the ring widths say of each stand's disturbances, and of events whose year they sharpen; nothing without ring widths.
+
+    disturbances, event_years: the tables of that name, or None.
+    """
+    if disturbances is None or event_years is None:
+        return []
+    paragraphs = []
+    for stand in dict.fromkeys([*event_years["stand"], *disturbances["stand"]]):
+        sentences = []
+        for row in disturbances[disturbances["stand"] == stand].itertuples():
+            what = "trees were let go as by an opening" if row.kind == "opening" else "trees lost vigour"
+            share = f", seen in {_percent(row.share_median)} of {row.trees_at_risk} trees" if row.trees_at_risk else ""
+            when = _about(row.year_low, row.year_median, row.year_high)
+            sentences.append(f"{what} {when}, with a probability of {_percent(row.probability)}{share}")
+        told = [f"{stand}, from ring widths. {'; '.join(sentences)[:1].upper()}{'; '.join(sentences)[1:]}." if sentences else
+                f"{stand}, from ring widths. No disturbance is likelier than not; light cuts leave no mark in open woodland."]  # fmt: skip
+        for row in event_years[event_years["stand"] == stand].itertuples():
+            if row.read_from and row.year_high - row.year_low < SHARPER * (row.last_year - row.first_year):
+                known = f"known to {row.first_year} to {row.last_year}"
+                told.append(f"The {row.kind.replace('-', ' ')} {known} began {_about(row.year_low, row.year_median, row.year_high)}.")
+        if sentences:
+            told.append("A release dates a change of growth; it doesn't prove what caused it.")
+        paragraphs.append(" ".join(told))
+    return paragraphs
+
+
 def leaning_sentences(table: pd.DataFrame | None) -> list[str]:
     """What the answer owes to the assumptions, where it matters: dates that move by more than a year, pulses that would be lost.
 
@@ -229,6 +278,7 @@ def warnings_about(posterior, tables: Mapping[str, pd.DataFrame]) -> list[str]:
     if len(pulses) and (pulses["limit_status"] == "assumed").any():
         limit = pulses.loc[pulses["limit_status"] == "assumed", "limit"].iloc[0]
         warned.append(f"Pulses are told from a probability of {100 * limit:.0f} % on; that limit is assumed, not tested by simulation.")
+    warned += _cultural_scars(posterior.survey)
     trees = tables["tree_dates"]
     foreign = trees["left_out_reason"].str.startswith("no profile for species")
     if foreign.any():
@@ -238,6 +288,14 @@ def warnings_about(posterior, tables: Mapping[str, pd.DataFrame]) -> list[str]:
     undated = trees.loc[~foreign & (trees["left_out_reason"] != ""), "left_out_reason"].value_counts()
     warned += [f"{count} {'tree' if count == 1 else 'trees'} left out: {reason}." for reason, count in undated.items()]
     return warned
+
+
+def _cultural_scars(survey) -> list[str]:
+    """A caution where the survey tells of scars that people made: they are monuments in places."""
+    scarred = "scar" in survey.trees and (survey.trees["scar"] == "turpentine").any()
+    if not scarred and not (survey.events["kind"] == "turpentining").any():
+        return []
+    return ["Turpentine scars and other marks that people left are protected in places: don't core or cut them to date them."]
 
 
 def sayable(number: float) -> str:

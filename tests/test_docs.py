@@ -21,6 +21,8 @@ from standage.cli import main
 from standage.column_reference import column_reference
 from standage.evidence.ages import COLUMNS as AGES_COLUMNS
 from standage.figures import result_figures
+from standage.findings.disturbances import DISTURBANCE_COLUMNS, EVENT_COLUMNS
+from standage.findings.releases import COLUMNS as RELEASES_COLUMNS
 from standage.profiles import profile_keys, profile_reference
 from standage.results import provenance, result_tables
 from standage.stand.data import STAGES
@@ -29,7 +31,8 @@ ROOT = Path(__file__).parent.parent
 PAGES = sorted([ROOT / "README.md", ROOT / "DEVELOPERS.md", ROOT / "demo" / "README.md", *(ROOT / "docs").glob("*.md")])
 TOP_LEVEL = {"README.md", "DEVELOPERS.md", "pyproject.toml", "standage", "models", "tests", "demo", "docs"}
 POINTS = ("_low", "_median", "_high")
-TABLES = ("stand_summary", "tree_dates", "cohorts", "rate", "pulses", "parameters", "prior_sensitivity")
+TABLES = ("stand_summary", "tree_dates", "cohorts", "rate", "pulses", "attribution", "parameters", "prior_sensitivity")
+RING_TABLES = {"releases": RELEASES_COLUMNS, "disturbances": DISTURBANCE_COLUMNS, "event_years": EVENT_COLUMNS}  # only with ring widths
 
 
 def read(page: str) -> str:
@@ -203,7 +206,9 @@ def documented(name: str) -> list[tuple[str, str, str]]:
 
 def test_results_page_has_a_section_for_each_table():
     assert set(TABLES) == set(tables())
-    assert re.findall(r"^## (\w+)\.csv$", read("docs/results.md"), flags=re.MULTILINE) == list(TABLES)
+    place = TABLES.index("attribution") + 1
+    sections = [*TABLES[:place], *RING_TABLES, *TABLES[place:]]
+    assert re.findall(r"^## (\w+)\.csv$", read("docs/results.md"), flags=re.MULTILINE) == sections
 
 
 @pytest.mark.parametrize("name", TABLES)
@@ -214,6 +219,13 @@ def test_columns_of_results_are_documented_in_their_order(name):
         assert meaning, column
         if tables()[name][column].dtype.kind in "if" and column not in ("pulse", "rhat") and not column.startswith("ratio_"):
             assert unit, f"{name}.{column} is a number without unit"
+
+
+@pytest.mark.parametrize("name", RING_TABLES)
+def test_columns_of_ring_tables_are_documented_in_their_order(name):
+    rows = documented(name)
+    assert [column for column, _, _ in rows] == list(RING_TABLES[name])
+    assert all(meaning for _, _, meaning in rows)
 
 
 def test_ages_table_is_as_the_results_page_says():
@@ -246,7 +258,8 @@ def test_figures_are_documented():
 
 
 def test_limits_in_the_documents_are_those_of_the_code():
-    from standage.findings import local_ratio, pulse_limit
+    from standage.findings import events_on_record, local_ratio, pulse_limit
+    from standage.findings.attribution import NEEDED_FACTOR, NEEDED_SHARE, NO_EVENT_PRIOR
     from standage.stand import build, kernel_pieces, verdict
 
     model, results = (one_line(read(page)) for page in ("docs/the-model.md", "docs/results.md"))
@@ -263,6 +276,12 @@ def test_limits_in_the_documents_are_those_of_the_code():
     assert local_ratio.NEEDED_ODDS == 5 and "risen fivefold over the prior" in results
     lowest = f"the lowest {100 * local_ratio.LOWEST_SHARE:.0f} % of those"
     assert f"({local_ratio.NEAREST_BACKGROUND} to {local_ratio.FARTHEST_BACKGROUND} years away; {lowest})" in results
+    assert events_on_record.LAG_WINDOW == 10 and "before the pulse by 10 years or less" in results and "`e_j .. e_j + m_j + 10`" in model
+    assert f"each less than {2 * events_on_record.LAG_WINDOW} years after the one before" in results
+    assert events_on_record.RECURRING == 3 and "Three events of a kind or more" in results and "Three or more of a kind" in model
+    assert NO_EVENT_PRIOR == 0.5 and "Half of the prior is that no event" in results and "Prior: none `1/2`" in model
+    assert NEEDED_FACTOR == 3 and "between 1/3 and 3" in results and "from a factor of 3 on" in model
+    assert f"under {100 * NEEDED_SHARE:.0f} % of the posterior" in results and "where 80 % of the posterior agree" in model
     (_, first), (_, second), (_, third) = build.CLASS_WIDTHS_CM
     assert [up_to for up_to, _ in build.CLASS_WIDTHS_CM[:2]] == [20, 40]
     assert f"({first:.0f} cm wide up to 20 cm, {second:.0f} cm up to 40 cm, {third:.0f} cm beyond;" in model

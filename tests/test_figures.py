@@ -77,6 +77,36 @@ def test_pulses_and_events_are_marked_and_explained(posterior, tables):
     assert "logging 1926\u20131928" in notes and "fire exclusion 1945" in notes
 
 
+@pytest.mark.parametrize(("plot", "name"), [("plot_cohorts", "cohorts"), ("plot_tree_dates", "tree_dates")])
+def test_events_are_on_every_timeline(posterior, tables, plot, name):
+    ax = getattr(figures, plot)(of_stand(tables[name]), events=posterior.survey.events)
+    notes = " | ".join(text.get_text() for text in ax.get_legend().get_texts())
+    assert "logging 1926\u20131928" in notes and "fire exclusion 1945, until 1980" in notes
+
+
+def test_lags_are_drawn_from_event_to_pulse(tables):
+    table, found = of_stand(tables["attribution"]), of_stand(tables["pulses"])
+    ax = figures.plot_lags(table, found)
+    assert [label.get_text() for label in ax.get_yticklabels()] == ["logging\n1926\u20131928", "fire exclusion\n1945, until 1980"]
+    (start,) = found["start_median"]
+    ends = [tuple(line.get_xdata()) for line in ax.lines if len(set(line.get_xdata())) == 2]
+    assert (1927.5, start + 0.5) in ends and (1945.5, start + 0.5) in ends
+    told = [text.get_text() for text in ax.texts]
+    (explains,) = table.loc[table["event"] == "cut", "probability_explains"]
+    assert f"+3 (2 to 4), {chance(explains)}" in told and any(text.startswith("-15") for text in told)
+    bars = {(bar.get_x(), bar.get_width()) for bar in ax.patches}
+    assert {(1926.0, 3.0), (1945.0, 1.0), (1945.0, 36.0)} <= bars
+    assert ax.get_title(loc="left") == "Fern Flat, longleaf pine"
+
+
+def test_a_unit_whose_events_all_recur_is_still_drawn(tables):
+    table = of_stand(tables["attribution"]).copy()
+    lags = [name for name in table.columns if name.startswith(("lag_years", "probability_"))]
+    table[lags] = np.nan
+    ax = figures.plot_lags(table, of_stand(tables["pulses"]))
+    assert len(ax.get_yticklabels()) == 2 and not any(text.get_text().startswith(("+", "-")) for text in ax.texts)
+
+
 def test_every_dated_tree_is_drawn(tables):
     table = of_stand(tables["tree_dates"])
     ax = figures.plot_tree_dates(table)
@@ -92,7 +122,8 @@ def test_an_open_last_diameter_class_is_drawn(posterior):
 
 def test_all_pictures_of_a_result(posterior, tables):
     drawn = figures.result_figures(posterior, tables, level=0.8)
-    assert set(drawn) == {"cohorts", "establishment_rate", "tree_dates", "size_and_age", "delays", "check_diameters", "check_counts"}
+    stands = {"cohorts", "establishment_rate", "pulses_and_events", "tree_dates", "size_and_age"}
+    assert set(drawn) == stands | {"delays", "check_diameters", "check_counts"}
     for figure in drawn.values():
         assert "80 % credible" in figure.get_supxlabel()
         figure.canvas.draw()

@@ -31,7 +31,7 @@ def result(posterior, tables, tmp_path_factory):
     return write_results(posterior, tmp_path_factory.mktemp("site") / "deep" / "result", tables=tables, settings={"draws": np.int64(7)})
 
 
-TABLES = ("stand_summary", "tree_dates", "cohorts", "rate", "pulses", "parameters", "prior_sensitivity")
+TABLES = ("stand_summary", "tree_dates", "cohorts", "rate", "pulses", "attribution", "parameters", "prior_sensitivity")
 
 
 def test_everything_is_there(result):
@@ -172,6 +172,47 @@ def test_plain_values():
     assert plain_values({"a": (np.float32(1), np.nan), 2: np.bool_(True)}) == {"a": [1.0, None], "2": True}
 
 
+# ring widths
+
+
+@pytest.fixture(scope="module")
+def with_rings():
+    """The invented survey with rings of twelve cored trees of Fern Flat, all of which grow twice as fast from 1927 on."""
+    posterior = fake_posterior(draws=60)
+    survey = posterior.survey
+    names = ("status", "species")
+    survey.trees[list(names)] = survey.trees[list(names)].fillna("")
+    survey.events = survey.events.assign(opens_canopy=["yes", ""], source="record", first_year=[1921.0, 1945.0], last_year=[1931.0, 1945.0])
+    cores = survey.cores[survey.cores["tree"].str.startswith("F")]["core"].iloc[:12]
+    rng, years = np.random.default_rng(4), np.arange(1890.0, 1971.0)
+    series = [
+        pd.DataFrame({"core": core, "year": years, "width_mm": np.where(years >= 1927, 2.4, 1.2) * np.exp(rng.normal(0, 0.12, len(years)))})
+        for core in cores
+    ]
+    survey.ring_widths = pd.concat(series, ignore_index=True).assign(row=1, file="ring_widths.csv")
+    return posterior
+
+
+def test_ring_widths_bring_their_tables_and_pictures_and_sharpen_events(with_rings, tmp_path):
+    folder = write_results(with_rings, tmp_path / "out")
+    assert {"releases.csv", "disturbances.csv", "event_years.csv"} < {path.name for path in folder.iterdir()}
+    assert {"ring_widths.png", "disturbances.png"} < {path.name for path in (folder / "figures").iterdir()}
+    openings = pd.read_csv(folder / "disturbances.csv").query("kind == 'opening'")
+    assert len(openings) == 1 and openings["year_low"].iloc[0] >= 1925 and openings["year_high"].iloc[0] <= 1928
+    attributed = pd.read_csv(folder / "attribution.csv").query("event == 'cut' and stand == 'Fern Flat'").iloc[0]
+    recorded = with_rings.survey.events.iloc[0]
+    assert attributed["lag_years_high"] - attributed["lag_years_low"] < 0.5 * (recorded["last_year"] - recorded["first_year"])
+    assert 2 <= attributed["lag_years_median"] <= 5
+
+
+def test_the_summary_tells_what_the_rings_say_and_claims_no_cause(with_rings):
+    text = summary(with_rings)
+    (said,) = (part for part in text.split("\n\n") if part.startswith("Fern Flat, from ring widths"))
+    assert "let go as by an opening" in said and "doesn't prove what caused it" in said
+    assert "The logging known to 1921 to 1931 began" in said
+    assert "from ring widths" not in summary(fake_posterior(draws=60))
+
+
 # the summary in words
 
 
@@ -189,10 +230,22 @@ def test_the_summary_tells_each_stand(posterior, tables):
     flat, field, ridge = (next(part for part in text.split("\n\n") if part.startswith(name)) for name in ("Fern", "Old", "Stony"))
     assert "One recruitment pulse stands out. It began" in flat and "Cutting is on record" in flat
     assert "even-aged" in field and "even-aged" not in flat
+    assert "The pulse began about 3 years after the logging of some year from 1926 to 1928" in flat and "no proof" not in flat
+    assert "Agreement in time is not proof of cause." in flat and "proof of cause" not in ridge
     assert "among the sampled trees" in ridge and "per hectare can't be told" in ridge and "height of the core" in ridge
     assert "No recruitment pulse can be told" in ridge
     assert "limit is assumed" in text and "post-oak" in text
     assert "nan" not in text.lower() and "<NA>" not in text
+
+
+def test_marks_that_people_left_are_warned_of():
+    posterior = fake_posterior(draws=60)
+    assert "Turpentine scars" not in summary(posterior)
+    posterior.survey.trees["scar"] = np.where(posterior.survey.trees["tree"] == "F1", "turpentine", "none")
+    assert "protected in places: don't core or cut them" in summary(posterior)
+    del posterior.survey.trees["scar"]
+    posterior.survey.events.loc[0, "kind"] = "turpentining"
+    assert "protected in places" in summary(posterior)
 
 
 def test_a_failed_fit_is_said_first():

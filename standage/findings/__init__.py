@@ -1,5 +1,6 @@
 """What a posterior says about a stand, as tables."""
 
+from standage.findings.attribution import attribution
 from standage.findings.cohorts import cohorts
 from standage.findings.local_ratio import scan_units
 from standage.findings.model_checks import count_check, delays, diameter_check, size_curves
@@ -10,6 +11,7 @@ from standage.findings.stand_summary import stand_summary
 from standage.findings.tree_dates import tree_dates
 
 __all__ = [
+    "attribution",
     "best_score",
     "cohorts",
     "count_check",

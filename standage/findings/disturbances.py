@@ -1,0 +1,157 @@
+"""What the changes of growth add up to: releases of each tree, disturbances of each stand, and the years of events on record."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from standage.findings.growth_changes import MODEL, GrowthChanges, StandHistory
+from standage.findings.intervals import blank_columns, interval_columns, whole_numbers
+from standage.findings.stand_disturbance import APART, RELEASE_LAGS, SUPPRESSION_LAGS, year_chances
+
+TREE_WINDOW = 7  # length of the window in which draws tell of the same change of a tree [years]
+LEAST_PROBABILITY = 0.5  # from which a change of a tree, or a disturbance, gets a row: likelier than not
+LEAST_NAMED = 0.1  # share of the draws in which an event must begin in a disturbance's window to be named with it
+
+TREE_COLUMNS = ("stand", "tree", "species", "kind", "probability", "year_low", "year_median", "year_high",
+                "change_percent_low", "change_percent_median", "change_percent_high", "criterion")  # fmt: skip
+DISTURBANCE_COLUMNS = ("stand", "kind", "probability", "probability_rings", "year_low", "year_median", "year_high", "trees_at_risk",
+                       "share_low", "share_median", "share_high", "share_elsewhere", "events", "unrecorded_probability")  # fmt: skip
+EVENT_COLUMNS = ("event", "stand", "kind", "source", "first_year", "last_year", "year_low", "year_median", "year_high", "likeliest_year",
+                 "likeliest_probability", "seen_in_rings", "read_from", "note")  # fmt: skip
+
+
+def episodes(drawn: np.ndarray, window: int, least: float = LEAST_PROBABILITY) -> list[tuple[int, int, float]]:
+    """First and last place, and probability, of the windows in which something likelier than not began, the likeliest first.
+
+    drawn : (draw, year) bool. Windows never share a year.
+    """
+    found, left = [], drawn.copy()
+    window = min(window, drawn.shape[1])
+    while window:
+        held = np.concatenate([np.zeros((len(left), 1), dtype=int), np.cumsum(left, axis=1)], axis=1)
+        inside = (held[:, window:] > held[:, :-window]).mean(axis=0)
+        best = int(np.argmax(inside))
+        if inside[best] < least:
+            break
+        alike = np.flatnonzero(inside >= inside[best] - 1e-12)  # of a run of equal windows the middle one
+        best = int(alike[alike < best + window].mean())
+        found.append((best, best + window - 1, float(inside[best])))
+        left[:, best : best + window] = False
+    return found
+
+
+def tree_release_table(changes: GrowthChanges, *, level: float = 0.9) -> pd.DataFrame:
+    """A row for each release and suppression of a tree that is likelier than not: when, how sure, and by how much growth changed."""
+    rows = []
+    years = changes.series.years
+    for tree, name in enumerate(changes.series.trees):
+        for kind, drawn in (("release", changes.released), ("suppression", changes.suppressed)):
+            for first, last, probability in episodes(drawn[:, tree], TREE_WINDOW if changes.criterion == MODEL else 1):
+                inside = drawn[:, tree, first : last + 1]
+                has = inside.any(axis=1)
+                place = first + inside[has].argmax(axis=1)
+                size = 100 * changes.change[has, tree, place].astype(float)
+                when = interval_columns("year", years[place].astype(float), level, whole=True)
+                rows.append({"stand": changes.series.stands[tree], "tree": name, "species": changes.series.species[tree], "kind": kind,
+                             "probability": probability, "criterion": changes.criterion} | when
+                            | interval_columns("change_percent", size, level))  # fmt: skip
+    table = pd.DataFrame(rows, columns=list(TREE_COLUMNS)).sort_values(["stand", "tree", "year_median", "kind"], ignore_index=True)
+    return whole_numbers(table, ("year_low", "year_median", "year_high"))
+
+
+def disturbance_table(changes: GrowthChanges, *, seed: int = 1, level: float = 0.9) -> pd.DataFrame:
+    """A row for each opening (`kind` opening) or loss of vigour (`weakening`) of a stand that is likelier than not.
+
+    `probability_rings` is that of the rings alone. `events` names the events that begin in its window in a tenth or more of the draws;
+    `unrecorded_probability` is the chance that it is none of them. Empty under a published criterion.
+    """
+    rows = []
+    rng = np.random.default_rng(seed)
+    for kind, histories, drawn in (("opening", changes.openings, changes.released), ("weakening", changes.weakenings, changes.suppressed)):
+        lags = len(RELEASE_LAGS if kind == "opening" else SUPPRESSION_LAGS) - 1
+        for stand, of_stand in histories.items():
+            chances = year_chances(of_stand.evidence)
+            for first, last, probability in episodes(of_stand.history.disturbed(), APART):
+                span = (of_stand.years[first], of_stand.years[last] + lags)
+                rows.append({"stand": stand, "kind": kind, "probability": probability,
+                             "probability_rings": min(float(chances[first : last + 1].sum()), 1.0)}
+                            | _when_and_why(of_stand, first, last, level)
+                            | _share_that_answered(changes, stand, drawn, span, rng, level))  # fmt: skip
+    table = pd.DataFrame(rows, columns=list(DISTURBANCE_COLUMNS)).sort_values(["stand", "year_median", "kind"], ignore_index=True)
+    return whole_numbers(table, ("year_low", "year_median", "year_high", "trees_at_risk"))
+
+
+def _when_and_why(of_stand: StandHistory, first: int, last: int, level: float) -> dict:
+    history = of_stand.history
+    inside = history.disturbed()[:, first : last + 1]
+    has = inside.any(axis=1)
+    place = first + inside[has].argmax(axis=1)
+    here = history.event_happened & (history.event_place >= first) & (history.event_place <= last)
+    often = here[has].mean(axis=0) >= LEAST_NAMED if here.shape[1] else np.zeros(0, dtype=bool)
+    named = [name for name, worth in zip(of_stand.events.names, often, strict=True) if worth]
+    unrecorded = float((~here[has].any(axis=1)).mean())
+    return interval_columns("year", of_stand.years[place].astype(float), level, whole=True) | {
+        "events": "; ".join(named), "unrecorded_probability": unrecorded}  # fmt: skip
+
+
+def _share_that_answered(changes: GrowthChanges, stand: str, drawn: np.ndarray, between: tuple[int, int], rng, level: float) -> dict:
+    """Share of the trees at risk in a span of years whose change began in it, in this stand and in the others."""
+    years = changes.series.years
+    span = np.flatnonzero((years >= between[0]) & (years <= between[1]))
+    members = changes.series.of_stand(stand)
+    result = {"trees_at_risk": 0, "share_elsewhere": np.nan} | blank_columns("share")
+    if not len(span):
+        return result
+    for stem, places in (("share", members), ("elsewhere", np.setdiff1d(np.arange(len(changes.series.trees)), members))):
+        at_risk = changes.at_risk[np.ix_(places, span)].any(axis=1)
+        if not at_risk.any():
+            continue
+        changed = drawn[:, places][:, at_risk][:, :, span].any(axis=2).sum(axis=1)
+        trees = int(at_risk.sum())
+        if stem == "elsewhere":
+            result["share_elsewhere"] = float(changed.mean() / trees)
+        else:
+            shares = rng.beta(0.5 + changed, 0.5 + trees - changed)
+            result |= {"trees_at_risk": trees} | interval_columns("share", shares, level)
+    return result
+
+
+def event_table(survey, changes: GrowthChanges, *, level: float = 0.9) -> pd.DataFrame:
+    """A row for each event and stand with rings: its year as known beforehand, and as the rings leave it.
+
+    `seen_in_rings` is the probability that trees answered it; `read_from` says whether releases or suppressions were asked, and is
+    empty with a `note` where neither may be. An event's interval is that of its range where the rings say nothing.
+    """
+    rows = []
+    for stand in changes.stands:
+        for event in survey.events[survey.events["stand"].isin([stand, ""])].itertuples():
+            about = {"event": event.event, "stand": stand, "kind": event.kind, "source": event.source,
+                     "first_year": event.first_year, "last_year": event.last_year}  # fmt: skip
+            possible = np.arange(int(event.first_year), int(event.last_year) + 1)
+            drawn, seen, read_from, note = _event_draws(changes, stand, event)
+            if drawn is None:
+                drawn = possible
+            share = np.array([(drawn == year).mean() for year in possible])
+            rows.append(about | interval_columns("year", np.asarray(drawn, dtype=float), level, whole=True) | {
+                "likeliest_year": possible[int(share.argmax())] if read_from else np.nan,
+                "likeliest_probability": float(share.max()), "seen_in_rings": seen, "read_from": read_from, "note": note})  # fmt: skip
+    names = ("first_year", "last_year", "year_low", "year_median", "year_high", "likeliest_year")
+    return whole_numbers(pd.DataFrame(rows, columns=list(EVENT_COLUMNS)), names)
+
+
+def _event_draws(changes: GrowthChanges, stand: str, event) -> tuple[np.ndarray | None, float, str, str]:
+    """Drawn years of an event, how likely trees answered it, from which changes of growth, and why not."""
+    if event.source == "release":
+        return None, np.nan, "", "known from growth releases itself, so not combined with ring widths"
+    for word, histories in (("releases", changes.openings), ("suppressions", changes.weakenings)):
+        of_stand = histories.get(stand)
+        if of_stand is None or event.event not in of_stand.events.names:
+            continue
+        other = changes.weakenings[stand].events if word == "releases" else None
+        if other and event.event in other.names and other.chance(event.event) > of_stand.events.chance(event.event):
+            continue
+        number = of_stand.events.names.index(event.event)
+        years = of_stand.years[of_stand.history.event_place[:, number]]
+        return years, float(of_stand.history.event_seen[:, number].mean()), word, ""
+    return None, np.nan, "", "neither opens the canopy nor weakens trees, as recorded"

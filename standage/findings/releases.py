@@ -1,0 +1,105 @@
+"""releases.csv: a stand year by year, its trees at risk, the shares that changed, and how likely it was disturbed."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from standage.findings.growth_changes import GrowthChanges, growth_changes
+from standage.findings.intervals import interval_columns, whole_numbers
+from standage.findings.stand_disturbance import year_chances
+
+NEAR_YEARS = 1  # a change counts for a year if it began within so many years of it: a tree's year is known no better [years]
+CHANGED_TREES = 0.5  # trees expected to have changed, from which a year gets a row in releases.csv
+WORTH_A_ROW = 0.1  # probability from which a year without a released tree is kept in releases.csv
+BETA_DRAWS = 400  # of a share, at least [draws]
+
+COLUMNS = (
+    *("stand", "year", "trees_at_risk"),
+    *("share_released_low", "share_released_median", "share_released_high"),
+    *("share_suppressed_low", "share_suppressed_median", "share_suppressed_high"),
+    *("probability_disturbed", "probability_disturbed_rings", "probability_suppressed", "probability_suppressed_rings"),
+    *("released_trees", "suppressed_trees", "released_elsewhere", "suppressed_elsewhere", "criterion"),
+)
+
+
+def disturbance_chronology(posterior, *, level: float = 0.9, changes: GrowthChanges | None = None) -> pd.DataFrame:
+    """Every year of every stand with rings: trees at risk, shares that changed, and how likely the stand was disturbed.
+
+    Parameters
+    ----------
+    posterior : a posterior, or anything with `survey` and `seed`.
+    level : probability of the intervals.
+    changes : what `growth_changes` returned for the same survey; worked out anew where it is not given.
+
+    Returns
+    -------
+    DataFrame of `COLUMNS`, a row a stand and year. A share's interval holds both what is not known of each tree and that so few trees
+    stand for all: for each draw of the trees' changes a draw from Beta(1/2 + changed, 1/2 + not).
+    """
+    changes = growth_changes(posterior.survey, seed=posterior.seed) if changes is None else changes
+    tables = [_chronology_of_stand(changes, stand, posterior.seed, level) for stand in changes.stands]
+    if not tables:
+        return pd.DataFrame({name: pd.Series(dtype=object if name in ("stand", "criterion") else float) for name in COLUMNS})
+    return whole_numbers(pd.concat(tables, ignore_index=True)[list(COLUMNS)], ("year", "trees_at_risk"))
+
+
+def release_table(posterior, *, level: float = 0.9, changes: GrowthChanges | None = None) -> pd.DataFrame:
+    """releases.csv: the rows of `disturbance_chronology` with growth releases or suppressions, or a stand likely disturbed.
+
+    A year is kept where half a tree or more is expected to have changed in it, or a probability is 0.1 or more.
+    """
+    table = disturbance_chronology(posterior, level=level, changes=changes)
+    likely = table[["probability_disturbed", "probability_suppressed"]].astype(float).max(axis=1).fillna(0) >= WORTH_A_ROW
+    changed = table[["released_trees", "suppressed_trees"]].astype(float).max(axis=1).fillna(0) >= CHANGED_TREES
+    return table[likely | changed].reset_index(drop=True)
+
+
+def _chronology_of_stand(changes: GrowthChanges, stand: str, seed: int, level: float) -> pd.DataFrame:
+    members = changes.series.of_stand(stand)
+    others = np.setdiff1d(np.arange(len(changes.series.trees)), members)
+    years = changes.openings[stand].years if changes.openings else changes.series.years
+    start = int(changes.series.years[0] - years[0])
+    inner = slice(start, start + len(changes.series.years))
+    at_risk = np.zeros(len(years))
+    at_risk[inner] = changes.at_risk[members].sum(axis=0)
+    table = {"stand": stand, "year": years, "trees_at_risk": at_risk, "criterion": changes.criterion}
+    rng = np.random.default_rng(seed)
+    kinds = (("released", changes.released, changes.openings), ("suppressed", changes.suppressed, changes.weakenings))
+    for name, drawn, histories in kinds:
+        near = _near(drawn[:, members] & changes.at_risk[members])
+        shares = np.full((max(len(near), BETA_DRAWS), len(years)), np.nan)
+        shares[:, inner] = _shares(near, changes.at_risk[members], rng, len(shares))
+        table |= interval_columns(f"share_{name}", shares, level)
+        expected = np.full(len(years), np.nan)
+        expected[inner] = drawn[:, members].mean(axis=0).sum(axis=0)
+        table[f"{name}_trees"] = expected
+        table[f"{name}_elsewhere"] = np.full(len(years), np.nan)
+        if len(others):
+            table[f"{name}_elsewhere"][inner] = _mean_share(drawn[:, others], changes.at_risk[others])
+        column = "probability_disturbed" if name == "released" else "probability_suppressed"
+        table[column] = histories[stand].history.disturbed().mean(axis=0) if histories else np.nan
+        table[f"{column}_rings"] = year_chances(histories[stand].evidence) if histories else np.nan
+    return pd.DataFrame(table)
+
+
+def _near(drawn: np.ndarray, reach: int = NEAR_YEARS) -> np.ndarray:
+    """Whether one began within `reach` years of each year. (draw, tree, year)"""
+    result = drawn.copy()
+    for away in range(1, reach + 1):
+        result[..., away:] |= drawn[..., :-away]
+        result[..., :-away] |= drawn[..., away:]
+    return result
+
+
+def _shares(near: np.ndarray, at_risk: np.ndarray, rng, number: int) -> np.ndarray:
+    """Drawn shares of trees at risk. (number, year), NaN where no tree is at risk"""
+    trees = at_risk.sum(axis=0)
+    changed = (near & at_risk).sum(axis=1)[np.arange(number) % len(near)]
+    drawn = rng.beta(0.5 + changed, 0.5 + trees - changed)
+    return np.where(trees > 0, drawn, np.nan)
+
+
+def _mean_share(drawn: np.ndarray, at_risk: np.ndarray) -> np.ndarray:
+    trees = at_risk.sum(axis=0)
+    return np.where(trees > 0, (_near(drawn) & at_risk).mean(axis=0).sum(axis=0) / np.maximum(trees, 1), np.nan)

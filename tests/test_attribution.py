@@ -1,0 +1,394 @@
+"""Pulses and events: lags, chance, explanations, recurrence, and where a pulse's stems stood when an event came."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+from fake_posterior import fake_posterior
+
+from standage.findings import attribution as public_attribution
+from standage.findings import pulses, scan_units
+from standage.findings.attribution import attribution, bayes_factor, chance_match, claim_of, explanation_chances, mostly
+from standage.findings.attribution_words import lag_words, pulse_words, row_words
+from standage.findings.events_on_record import LAG_WINDOW, Event, event_years_by_rings, stand_events
+from standage.findings.stages_at_event import StageShares, StemHistories, stage_shares, stem_histories
+from standage.profiles import load_profile
+
+POINTS = ("_low", "_median", "_high")
+
+
+@pytest.fixture(scope="module")
+def posterior():
+    return fake_posterior(draws=200)
+
+
+@pytest.fixture(scope="module")
+def scans(posterior):
+    return scan_units(posterior)
+
+
+@pytest.fixture(scope="module")
+def table(posterior, scans):
+    return attribution(posterior, scans=scans)
+
+
+def with_events(*rows, draws=100):
+    """The invented posterior with other events: (event, stand, kind, first, last, ended)."""
+    posterior = fake_posterior(draws=draws)
+    names = ("event", "stand", "kind", "first_year", "last_year", "ended_year")
+    posterior.survey.events = pd.DataFrame([dict(zip(names, row, strict=True)) for row in rows], columns=list(names))
+    return posterior
+
+
+def row_of(table, event, stand="Fern Flat"):
+    (row,) = table[(table["stand"] == stand) & (table["event"] == event)].to_dict("records")
+    return row
+
+
+# the table
+
+
+def test_each_pulse_has_a_row_for_each_event_of_its_stand_and_one_for_none(posterior, scans, table):
+    found = pulses(posterior, scans=scans)
+    assert len(found) == 2 and public_attribution is attribution
+    for pulse in found.itertuples():
+        events = set(posterior.survey.events.loc[posterior.survey.events["stand"].isin([pulse.stand, ""]), "event"])
+        own = table[(table["stand"] == pulse.stand) & (table["pulse"] == pulse.pulse)]
+        assert sorted(own["event"]) == sorted(events | {""})
+
+
+def test_lags_are_those_of_the_pulse_table(posterior, scans, table):
+    """The pulse began in 1930 in nearly all draws, and the cut in 1926, 1927 or 1928, each as likely."""
+    found = pulses(posterior, scans=scans).set_index("stand").loc["Fern Flat"]
+    assert found["start_low"] == found["start_high"] == 1930
+    cut = row_of(table, "cut")
+    assert [cut[f"lag_years{point}"] for point in POINTS] == [2, 3, 4]
+    assert cut["probability_began_within_5"] > 0.95 and cut["probability_before"] < 0.05
+    later = row_of(table, "fires end")
+    assert later["lag_years_median"] == -15 and later["probability_before"] > 0.95 and later["probability_began_within_20"] < 0.05
+
+
+def test_probabilities_nest_and_explanations_sum_to_one(table):
+    told = table[table["event"] != ""]
+    within = told[[f"probability_began_within_{span}" for span in (5, 10, 20)]].to_numpy()
+    assert (np.diff(within, axis=1) >= 0).all() and (within[:, 2] + told["probability_before"] <= 1 + 1e-12).all()
+    assert table.groupby(["stand", "pulse"])["probability_explains"].sum().to_numpy() == pytest.approx([1.0, 1.0])
+
+
+def test_periods_and_uncertain_years_are_told_apart(table):
+    assert row_of(table, "cut")["timing"] == "uncertain year" and pd.isna(row_of(table, "cut")["event_ended_year"])
+    fires = row_of(table, "fires end", "Old Field")
+    assert fires["timing"] == "period" and fires["event_ended_year"] == 1980
+    assert fires["probability_during"] > 0.99 and np.isnan(row_of(table, "cut")["probability_during"])
+    assert "began in 1945 and ended in 1980" in fires["words"] and "some year from 1926 to 1928" in row_of(table, "cut")["words"]
+
+
+def test_the_same_seed_gives_the_same_table(posterior, scans, table):
+    pd.testing.assert_frame_equal(table, attribution(posterior, scans=scans))
+    pd.testing.assert_frame_equal(table, attribution(posterior, scans=scans, pulses=pulses(posterior, scans=scans)))
+
+
+def test_without_events_nothing_is_told_and_a_pulse_still_has_its_row():
+    found = attribution(with_events())
+    assert len(found) == 2 and (found["event"] == "").all()
+    assert found["probability_explains"].isna().all() and found["words"].str.startswith("No event of this stand is on record").all()
+
+
+def test_years_of_an_event_that_the_rings_sharpen_are_used(posterior, scans):
+    sharp = {("Fern Flat", "cut"): pd.Series({1928: 0.97, 1927: 0.03})}
+    cut = row_of(attribution(posterior, scans=scans, event_years=sharp), "cut")
+    assert cut["lag_years_median"] == cut["lag_years_low"] == 2
+    nowhere = {("Fern Flat", "cut"): pd.Series({1700: 1.0})}
+    assert row_of(attribution(posterior, scans=scans, event_years=nowhere), "cut")["lag_years_median"] == 3
+
+
+def test_event_years_by_rings_ask_what_was_likelier_beforehand():
+    def told(places, chance):
+        events = SimpleNamespace(names=("storm",), chance=lambda name: chance)
+        history = SimpleNamespace(event_place=np.array(places)[:, None])
+        return {"A": SimpleNamespace(years=np.arange(1900, 1910), events=events, history=history)}
+
+    changes = SimpleNamespace(openings=told([2, 2, 2, 5], 0.8), weakenings=told([7, 7, 7, 7], 0.3))
+    assert event_years_by_rings(changes)["A", "storm"].to_dict() == {1902: 0.75, 1905: 0.25}
+    changes = SimpleNamespace(openings=told([2, 2, 2, 5], 0.1), weakenings=told([7, 7, 7, 7], 0.3))
+    assert event_years_by_rings(changes)["A", "storm"].to_dict() == {1907: 1.0}
+
+
+# explanations and chance
+
+
+def test_explanations_have_the_odds_that_can_be_worked_out_by_hand():
+    """One event 3 years before a pulse, in 110 years: (1/2)(1/11) against (1/2)(1/110) is 10 to 1."""
+    events, none = explanation_chances([np.full(50, 3.0)], [np.zeros(50)], 110)
+    assert events == pytest.approx([10 / 11]) and none == pytest.approx(1 / 11)
+    # a second event that came after the pulse takes half of what was given to events beforehand
+    events, none = explanation_chances([np.full(50, 3.0), np.full(50, -5.0)], [np.zeros(50)] * 2, 110)
+    assert events == pytest.approx([5 / 6, 0]) and none == pytest.approx(1 / 6)
+    # a period of 44 more years gives a pulse 55 years to begin in
+    events, none = explanation_chances([np.full(50, 30.0)], [np.full(50, 44.0)], 110)
+    assert events == pytest.approx([2 / 3])
+    assert explanation_chances([], [], 110)[1] == 1.0
+
+
+def test_stated_explanations_come_true_as_often_as_stated():
+    """Pulses that follow one of three events, or none, half of the time each, their starts known to a few years: 30 % means 30 %."""
+    rng = np.random.default_rng(11)
+    span, true, stated = 200, [], []
+    for _ in range(3000):
+        events = rng.integers(0, span, 3)
+        cause = int(rng.integers(3)) if rng.random() < 0.5 else -1
+        start = rng.integers(0, span) if cause < 0 else events[cause] + rng.integers(0, LAG_WINDOW + 1)
+        spread = rng.uniform(0.5, 4)
+        draws = np.rint(start + rng.normal(0, spread) + rng.normal(0, spread, 200))
+        chances, none = explanation_chances([draws - event for event in events], [np.zeros(200)] * 3, span)
+        stated += [*chances, none]
+        true += [*(np.arange(3) == cause), cause < 0]
+    stated, true = np.array(stated), np.array(true)
+    for low, high in ((0.02, 0.2), (0.2, 0.4), (0.4, 0.6), (0.6, 0.8), (0.8, 0.97)):
+        inside = (stated >= low) & (stated < high)
+        error = np.sqrt(0.25 / inside.sum())
+        assert inside.sum() > 100 and abs(true[inside].mean() - stated[inside].mean()) < 3.5 * error, (low, high)
+
+
+def test_the_lag_window_has_ends():
+    at = [float(explanation_chances([np.full(9, lag)], [np.zeros(9)], 110)[0][0]) for lag in (-1.0, 0.0, LAG_WINDOW, LAG_WINDOW + 1.0)]
+    assert at[0] == at[3] == 0 and at[1] == at[2] > 0.9
+
+
+def test_chance_match_is_that_of_events_thrown_at_random():
+    rng = np.random.default_rng(5)
+    start, longer = np.repeat([1930.0, 1903.0], 20), np.repeat([0.0, 6.0], 20)
+    exact = chance_match(start, longer, 3, 1900, 1999)
+    years = rng.integers(1900, 2000, (40000, 3))
+    hits = [np.mean(((years <= begun) & (begun - years - more <= LAG_WINDOW)).any(axis=1)) for begun, more in ((1930, 0), (1903, 6))]
+    assert exact == pytest.approx(np.mean(hits), abs=0.01)
+    assert chance_match(start[:20], longer[:20], 1, 1900, 1999) == pytest.approx(11 / 100)
+
+
+# recurring events
+
+
+def events_of(*rows):
+    table = pd.DataFrame(rows, columns=["event", "kind", "first_year", "last_year"]).assign(stand="", ended_year=np.nan)
+    return {event.name: event for event in stand_events(SimpleNamespace(events=table), "A")}
+
+
+def test_three_events_nearer_than_twice_the_lag_window_recur_and_two_do_not():
+    every_third = [(f"f{year}", "fire", year, year) for year in range(1950, 1960, 3)]
+    events = events_of(*every_third, ("old fire", "fire", 1900, 1902), ("cut", "logging", 1951, 1951), ("cut 2", "logging", 1958, 1958))
+    assert {name for name, event in events.items() if event.recurring} == {"f1950", "f1953", "f1956", "f1959"}
+    for apart, recurring in ((2 * LAG_WINDOW, False), (2 * LAG_WINDOW - 1, True)):
+        storms = events_of(*[(f"{k}", "storm", 1900 + apart * k, 1900 + apart * k) for k in range(4)])
+        assert [event.recurring for event in storms.values()] == [recurring] * 4
+
+
+def test_recurring_events_are_refused_in_words_and_leave_the_others_alone():
+    fires = [(f"fire {year}", "Fern Flat", "fire", year, year, np.nan) for year in range(1921, 1940, 3)]
+    cut = ("cut", "Fern Flat", "logging", 1926.0, 1928.0, np.nan)
+    found = attribution(with_events(*fires, cut))
+    refused = found[found["kind"] == "fire"]
+    assert len(refused) == 7
+    assert refused[["lag_years_median", "probability_began_within_10", "probability_explains", "bayes_factor"]].isna().all(axis=None)
+    assert refused["words"].str.contains("can't be tied").all() and refused["words"].str.contains("fires less than 20 years apart").all()
+    assert (refused["chance_match"] > 0.25).all()  # seven chances of about 11 years in 220
+    alone = attribution(with_events(cut))
+    assert row_of(found, "cut")["probability_explains"] == pytest.approx(row_of(alone, "cut")["probability_explains"], abs=0.01)
+    sentence = pulse_words(found[found["stand"] == "Fern Flat"].to_dict("records"), "the pulse", LAG_WINDOW)
+    assert "logging" in sentence and "fires less than 20 years apart" in sentence and sentence.count(". ") == 0
+
+
+def test_where_all_events_recur_no_probability_is_given():
+    fires = [(f"fire {year}", "", "fire", year, year, np.nan) for year in range(1921, 1940, 3)]
+    found = attribution(with_events(*fires))
+    assert found["probability_explains"].isna().all()
+    sentence = pulse_words(found[found["stand"] == "Fern Flat"].to_dict("records"), "the pulse", LAG_WINDOW)
+    assert sentence.startswith("No event on record can be tied to the pulse")
+
+
+# where the stems stood
+
+
+def test_stages_at_an_event_by_hand():
+    """Event in 1920: germinated then or later, without a stem, with one, past breast height; the last is outside the pulse."""
+    histories = StemHistories(
+        established=np.array([[1920.0, 1915, 1915, 1900, 1919, np.nan]]),
+        emerged=np.array([[1925.0, 1921, 1920, 1905, 1930, np.nan]]),
+        breast_height=np.array([[1930.0, 1926, 1921, 1920, 1936, np.nan]]),
+    )
+    inside = np.array([[True, True, True, True, False, True]])
+    shares = stage_shares(histories, np.array([2.0, 1, 1, 1, 1, 1]), inside, np.array([1920.0]))
+    assert (shares.after[0], shares.waiting[0], shares.emerging[0]) == (2 / 5, 1 / 5, 1 / 5)
+    assert np.isnan(stage_shares(histories, np.ones(6), np.zeros((1, 6), bool), np.array([1920.0])).waiting[0])
+
+
+def one_stem(*, cored, years_to_core, grass, height, draws=20000):
+    """A posterior of one stem established in 1900, with certain delays given as pmfs."""
+    trees = pd.DataFrame([{"unit": 0, "status": "live", "in_process": True, "cored": cored, "coring_height_cm": 40.0 if cored else np.nan,
+                           "plot": "", "dbh_cm": 20.0}])  # fmt: skip
+    delays = {"grass": np.tile(grass, (draws, 1)), "height": np.tile(height, (draws, 1))}
+    unit = SimpleNamespace(stand="A", species="longleaf-pine", basis="establishment", has_plots=False, season=1900 + years_to_core)
+    return SimpleNamespace(
+        units=(unit,), trees=trees, delay_posterior=[delays], delay_prior=[delays],
+        establishment_year=np.full((draws, 1), 1900), year_at_core=np.full((draws, 1), 1900 + years_to_core if cored else -1),
+    )  # fmt: skip
+
+
+def negative_binomial(size, dispersion, length):
+    from scipy.stats import nbinom
+
+    return nbinom.pmf(np.arange(length), size, 1 / dispersion)
+
+
+@pytest.mark.parametrize("cored", [True, False])
+def test_the_grass_stage_of_a_stem_has_its_exact_conditional(cored):
+    """Against the closed form: P(g) P(B = d - g) for a core, P(g) P(B <= d - g) for a stem listed d seasons later."""
+    from scipy.stats import nbinom
+
+    from standage.stand.packing import height_share
+
+    profile = load_profile("longleaf-pine")
+    dispersion, size, d = profile["height_growth.dispersion"], 3.0, 9
+    grass = np.array([0, 0.1, 0.2, 0.3, 0.2, 0.1, 0.05, 0.03, 0.02])
+    posterior = one_stem(cored=cored, years_to_core=d, grass=grass, height=negative_binomial(size, dispersion, 200))
+    kept = np.arange(len(posterior.establishment_year))
+    _, told, _ = stem_histories(posterior, 0, kept, profile, np.random.default_rng(3))
+    g = np.arange(len(grass))
+    share = height_share(profile, 40.0)
+    growth = nbinom.pmf(d - g, size * share, 1 / dispersion) if cored else nbinom.cdf(d - g, size, 1 / dispersion)
+    expected = grass * growth / (grass * growth).sum()
+    drawn = np.bincount((told.emerged[:, 0] - 1900).astype(int), minlength=len(g)) / len(kept)
+    assert np.abs(drawn - expected).max() < 0.012
+    if cored:
+        increment = told.breast_height[:, 0] - (1900 + d)
+        assert increment.min() >= 0
+        assert increment.mean() == pytest.approx(size * (1 - share) * (dispersion - 1), rel=0.03)
+    else:
+        assert (told.breast_height[:, 0] <= 1900 + d).all() and (told.breast_height >= told.emerged).all()
+
+
+def test_the_prior_takes_the_arrival_and_its_own_delays():
+    profile = load_profile("longleaf-pine")
+    grass = np.array([0, 0, 0, 0.5, 0, 0, 0, 0.5])
+    height = negative_binomial(2.0, profile["height_growth.dispersion"], 200)
+    posterior = one_stem(cored=True, years_to_core=30, grass=grass, height=height)
+    _, _, prior = stem_histories(posterior, 0, np.arange(20000), profile, np.random.default_rng(3))
+    stage = prior.emerged[:, 0] - prior.established[:, 0]
+    assert set(stage) == {3, 7} and np.mean(stage == 3) == pytest.approx(0.5, abs=0.015)
+    assert (prior.emerged[:, 0] <= 1930).all() and (prior.established[:, 0] < 1930).all()
+
+
+def test_shares_beside_the_prior_and_none_without_a_grass_stage(table):
+    cut = row_of(table, "cut")
+    assert 0 <= cut["share_waiting_low"] <= cut["share_waiting_median"] <= cut["share_waiting_high"] < cut["share_after_median"] <= 1
+    assert cut["prior_share_waiting_high"] > cut["share_waiting_high"]
+    field = row_of(table, "fires end", "Old Field")
+    assert np.isnan(field["share_waiting_median"]) and np.isnan(field["bayes_factor"]) and field["claim"] == "nothing"
+    assert field["share_after_median"] > 0.9
+
+
+def shares(waiting, after):
+    return StageShares(np.array(waiting), np.zeros(len(waiting)), np.array(after))
+
+
+def test_bayes_factor_is_posterior_over_prior_odds():
+    told = shares([0.6] * 90 + [0.1] * 10, [0.4] * 90 + [0.9] * 10)
+    assumed = shares([0.6] * 50 + [0.1] * 50, [0.4] * 50 + [0.9] * 50)
+    assert mostly(told) == (0.9, 0.1)
+    assert bayes_factor(mostly(told), mostly(assumed), 100) == pytest.approx((90.5 / 10.5) / 1.0)
+    assert bayes_factor(mostly(told), mostly(told), 100) == pytest.approx(1.0)
+    assert np.isnan(bayes_factor((0.0, 0.0), (0.5, 0.5), 100))
+    assert np.isnan(mostly(shares([np.nan], [np.nan]))[0])
+
+
+@pytest.mark.parametrize(
+    ("told", "factor", "claim"),
+    [
+        ((0.95, 0.01), 3.0, "waiting"),
+        ((0.95, 0.01), 2.99, "nothing"),  # the prior said so already
+        ((0.6, 0.1), 50.0, "nothing"),  # the survey speaks for it, and not enough
+        ((0.01, 0.95), 1 / 3, "germinated after"),
+        ((0.01, 0.95), 0.4, "nothing"),
+        ((0.0, 0.0), np.nan, "nothing"),
+    ],
+)
+def test_under_a_bayes_factor_of_three_nothing_is_claimed(told, factor, claim):
+    assert claim_of(told, factor) == claim
+
+
+def test_waiting_plants_let_go_at_once_show_as_waiting():
+    """Stems that all germinated five years before the cut and reached their cores three years after it."""
+    posterior = with_events(("cut", "Fern Flat", "logging", 1935.0, 1935.0, np.nan), draws=200)
+    ours = (posterior.trees["unit"] == 0).to_numpy()
+    posterior.establishment_year[:, ours] = 1931
+    posterior.year_at_core[:, ours & posterior.trees["cored"].to_numpy()] = 1938
+    posterior.delay_posterior[0]["grass"] = np.tile(np.eye(31)[5], (200, 1))
+    cut = row_of(attribution(posterior), "cut")
+    assert cut["share_waiting_median"] > 0.9 and cut["share_after_high"] == 0
+
+
+# words
+
+
+def test_a_cut_is_offered_as_the_other_explanation(table):
+    posterior = with_events(("cut", "Fern Flat", "logging", 1926.0, 1928.0, np.nan), ("gale", "Fern Flat", "storm", 1901.0, 1901.0, np.nan))
+    posterior.survey.events["removed_dbh_low_cm"], posterior.survey.events["removed_dbh_high_cm"] = 30.0, np.nan
+    found = attribution(posterior)
+    assert row_of(found, "cut")["other_explanation"] == "the cut took stems from 30 cm, which can leave the same shape"
+    assert row_of(found, "gale")["other_explanation"] == "" and "not recorded" in row_of(table, "cut")["other_explanation"]
+    assert "which can leave the same shape." in row_of(found, "cut")["words"]
+
+
+@pytest.mark.parametrize(
+    ("low", "middle", "high", "said"),
+    [
+        (1, 4, 9, "about 4 years after the storm of 1921 (between 1 and 9 years)"),
+        (-2, 1, 5, "about 1 year after the storm of 1921 (between 2 years before and 5 years after)"),
+        (-9, -4, -1, "about 4 years before the storm of 1921 (between 1 and 9 years)"),
+        (-1, 0, 0, "about in the year of the storm of 1921 (between 1 year before and the same year)"),
+        (0, 0, 0, "in the year of the storm of 1921"),
+        (3, 3, 3, "3 years after the storm of 1921"),
+    ],
+)
+def test_lags_are_said_plainly(low, middle, high, said):
+    event = {"kind": "storm", "timing": "year", "event_first_year": 1921, "event_last_year": 1921}
+    assert lag_words(event | {"lag_years_low": low, "lag_years_median": middle, "lag_years_high": high}) == said
+
+
+def test_every_row_has_words_without_blanks(table):
+    assert table["words"].str.endswith(".").all()
+    assert not table["words"].str.contains("nan|None|<NA>").any()
+
+
+def test_a_pulse_that_no_event_explains_is_said_to_be_one():
+    found = attribution(with_events(("gale", "Fern Flat", "storm", 1975.0, 1975.0, np.nan)))
+    own = found[found["stand"] == "Fern Flat"]
+    assert row_of(found, "")["probability_explains"] > 0.95
+    assert pulse_words(own.to_dict("records"), "the pulse", LAG_WINDOW).startswith("No event on record explains the pulse well")
+
+
+def test_a_burst_of_arrivals_is_tied_to_nothing():
+    posterior = with_events(("cut", "Fern Flat", "logging", 1926.0, 1928.0, np.nan))
+    posterior.units[0].basis = "coring height"
+    posterior.year_at_core[:, (posterior.trees["unit"] == 0).to_numpy()] = posterior.establishment_year[:, (posterior.trees["unit"] == 0)]
+    found = attribution(posterior)
+    own = found[found["stand"] == "Fern Flat"]
+    assert len(own) >= 2 and own["probability_explains"].isna().all() and own["share_after_median"].isna().all()
+    assert row_of(found, "cut")["lag_years_median"] == 3
+    assert "can't be tied" in row_of(found, "")["words"] and "arrival at the core's height" in row_of(found, "cut")["words"]
+
+
+def test_words_of_a_recurring_event_name_it():
+    row = {"event": "f", "kind": "fire", "timing": "year", "event_first_year": 1921, "event_last_year": 1921, "lag_years_median": np.nan}
+    said = row_words(row | {"basis": "establishment"}, LAG_WINDOW)
+    told = "On record are fires less than 20 years apart, so that one always goes before"
+    assert said == f"{told}: the pulse can't be tied to the fire of 1921."
+
+
+def test_an_event_is_drawn_from_its_range_alike():
+    event = Event("cut", "logging", 1921, 1924, np.nan, np.nan, np.nan)
+    years, counts = np.unique(event.began(40000, np.random.default_rng(2)), return_counts=True)
+    assert list(years) == [1921, 1922, 1923, 1924] and np.abs(counts / 40000 - 0.25).max() < 0.01
+    assert event.timing == "uncertain year" and Event("f", "fire", 1921, 1921, 1921.0, np.nan, np.nan).timing == "year"

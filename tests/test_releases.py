@@ -1,0 +1,538 @@
+"""Growth releases: each criterion to the digit, the model against sums over all its possibilities, the stand against the same."""
+
+from __future__ import annotations
+
+from itertools import chain as joined
+from itertools import combinations, product
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.stats import beta, multivariate_normal
+
+from standage.figures_disturbance import plot_disturbance_chronology, plot_ring_panel
+from standage.findings import release_model, stand_disturbance
+from standage.findings.dated_events import OPENING, WEAKENING, effect_chance, events_on_axis
+from standage.findings.disturbances import disturbance_table, episodes, event_table, tree_release_table
+from standage.findings.growth_changes import growth_changes, ring_years
+from standage.findings.release_criteria import CRITERIA, FOLLOWING, Criterion, found_changes, growth_change, growth_loss, peaks
+from standage.findings.release_loops import chain
+from standage.findings.release_model import changes_of_trees, classified, design, log_widths, prior_probabilities, running_median, whitened
+from standage.findings.releases import COLUMNS, disturbance_chronology, release_table
+from standage.findings.stand_disturbance import KnownEvent, drawn_history, year_chances, year_evidence
+from standage.findings.tree_series import model_series, others_weather, tree_series
+
+MEANS, MEDIANS = CRITERIA["percent_change_means"], CRITERIA["percent_change_medians"]
+SUSTAINED, INCREASE = CRITERIA["sustained"], CRITERIA["absolute_increase"]
+
+
+def stepped(before: float, after: float, length: int = 10) -> np.ndarray:
+    return np.array([[before] * length + [after] * length])
+
+
+def with_increase(least: float) -> Criterion:
+    return Criterion("absolute_increase", 10, "mean", False, least, None, "preceding", 10, "Fraver & White 2005")
+
+
+# ---------------------------------------------------------------------------------------------------------------- criteria
+
+
+@pytest.mark.parametrize(("before", "after", "percent"), [(1.0, 1.5, 50.0), (1.0, 1.25, 25.0), (1.0, 2.0, 100.0), (0.2, 0.4, 100.0)])
+@pytest.mark.parametrize("criterion", [MEANS, MEDIANS])
+def test_percent_growth_change_is_that_of_the_definition(before, after, percent, criterion):
+    change = growth_change(stepped(before, after), criterion)[0]
+    assert np.flatnonzero(np.isfinite(change)).tolist() == [9]  # both windows are complete in one year only
+    assert change[9] == pytest.approx(percent)
+
+
+def test_absolute_and_relative_increase_disagree_on_slow_trees():
+    assert growth_change(stepped(1.0, 1.5), INCREASE)[0, 9] == pytest.approx(0.50)
+    assert growth_change(stepped(0.2, 0.4), INCREASE)[0, 9] == pytest.approx(0.20)
+    years = np.arange(1900, 1920)
+    assert len(found_changes(stepped(0.2, 0.4), years, MEANS)) == 1
+    assert len(found_changes(stepped(0.2, 0.4), years, with_increase(0.5))) == 0
+    assert len(found_changes(stepped(1.0, 1.5), years, with_increase(0.5))) == 1
+
+
+def test_a_year_late_the_change_is_smaller():
+    widths = np.array([[1.0] * 10 + [1.5] * 10 + [1.5]])
+    change = growth_change(widths, MEANS)[0]
+    assert change[10] == pytest.approx(100 * (1.5 - 1.05) / 1.05) and change[10] < change[9]
+
+
+def test_twenty_five_per_cent_exactly_is_a_release_and_less_is_not():
+    years = np.arange(1900, 1920)
+    assert found_changes(stepped(1.0, 1.25), years, MEANS)["kind"].tolist() == ["release"]
+    assert found_changes(stepped(0.7, 0.875), years, MEANS)["kind"].tolist() == ["release"]  # not exact in binary
+    assert found_changes(stepped(1.0, 1.2499), years, MEANS).empty
+    assert not found_changes(stepped(1.0, 1.49), years, MEANS)["major"].item()
+    assert found_changes(stepped(1.0, 1.5), years, MEANS)["major"].item()
+
+
+def test_a_sustained_release_needs_fifteen_years_on_either_side():
+    years = np.arange(1900, 1930)
+    table = found_changes(stepped(1.0, 2.0, 15), years, SUSTAINED)
+    assert table[["kind", "year", "first_year", "major"]].values.tolist() == [["release", 1914, 1915, True]]
+    assert not found_changes(stepped(1.0, 1.7, 15), years, SUSTAINED)["major"].item()
+    assert found_changes(stepped(1.0, 2.0, 14), years[:28], SUSTAINED).empty
+    brief = np.array([[1.0] * 15 + [2.0] * 6 + [1.0] * 15])
+    assert found_changes(brief, np.arange(1900, 1936), SUSTAINED).empty
+
+
+def test_the_year_of_a_release_and_its_first_ring():
+    years = np.arange(1900, 1920)
+    following = Criterion("percent_change_means", 10, "mean", True, 25.0, 50.0, FOLLOWING, 10, "the same, the other way to count")
+    one, other = found_changes(stepped(1.0, 1.5), years, MEANS), found_changes(stepped(1.0, 1.5), years, following)
+    assert (one["year"].item(), one["first_year"].item()) == (1909, 1910)
+    assert (other["year"].item(), other["first_year"].item()) == (1910, 1910)
+    assert other[["before_mm", "after_mm"]].values.tolist() == [[1.0, 1.5]]
+
+
+def test_medians_do_not_see_one_wide_ring():
+    widths = np.full((1, 30), 1.0)
+    widths[0, 15] = 6.0
+    assert found_changes(widths, np.arange(1900, 1930), MEDIANS).empty
+    assert "release" in found_changes(widths, np.arange(1900, 1930), MEANS)["kind"].tolist()
+
+
+def test_absent_rings_count_as_nought():
+    assert growth_change(stepped(0.0, 1.0), MEANS)[0, 9] == np.inf
+    assert growth_loss(stepped(1.0, 0.0), MEANS)[0, 9] == np.inf
+    assert np.isnan(growth_change(stepped(0.0, 0.0), MEANS)[0, 9])
+    half = np.array([[0.0, 1.0] * 5 + [1.0] * 10])
+    assert growth_change(half, MEANS)[0, 9] == pytest.approx(100.0)
+    assert found_changes(stepped(0.0, 1.0), np.arange(20), MEANS)["kind"].tolist() == ["release"]
+
+
+def test_what_can_not_be_ring_widths_is_refused():
+    for wrong in (np.array([[1.0, -0.1]]), np.array([1.0, 2.0]), np.array([[1.0, np.inf]])):
+        with pytest.raises(ValueError, match="ring widths"):
+            growth_change(wrong, MEANS)
+    with pytest.raises(ValueError, match="there is no release criterion 'biggest'"):
+        growth_changes(small_survey(1, cut=None), criterion="biggest")
+
+
+def test_peaks_are_the_greatest_of_each_run_and_far_enough_apart():
+    row = np.array([[0, 30, 40, 40, 0, 26, 0, 0, 0, 50, 24.9, np.nan, 25]], dtype=float)
+    assert np.flatnonzero(peaks(row, 25, 0)[0]).tolist() == [2, 5, 9, 12]  # the first of equals; a missing year ends a run
+    assert np.flatnonzero(peaks(row, 25, 4)[0]).tolist() == [2, 9]
+    assert np.flatnonzero(peaks(row, 25, 3)[0]).tolist() == [2, 5, 9, 12]
+
+
+def test_a_recovery_soon_after_a_suppression_is_no_release():
+    years = np.arange(1900, 1950)
+    widths = np.array([[2.0] * 20 + [0.5] * 8 + [2.0] * 22])
+    assert found_changes(widths, years, MEANS)["kind"].tolist() == ["suppression", "recovery"]
+    beyond = np.array([[2.0] * 20 + [0.5] * 8 + [4.0] * 22])
+    assert found_changes(beyond, years, MEANS)["kind"].tolist() == ["suppression", "release"]
+    late = np.array([[2.0] * 20 + [0.5] * 14 + [2.0] * 16])
+    assert found_changes(late, years, MEANS)["kind"].tolist() == ["suppression", "release"]
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.lists(st.floats(0.05, 5), min_size=25, max_size=60), st.floats(0.1, 20))
+def test_relative_criteria_do_not_depend_on_the_unit(widths, factor):
+    row = np.array([widths])
+    for criterion in (MEANS, MEDIANS, SUSTAINED):
+        assert np.allclose(growth_change(row, criterion), growth_change(row * factor, criterion), equal_nan=True)
+        back = growth_loss(row[:, ::-1], criterion)[:, ::-1]  # read backwards a gain is a loss
+        there = growth_change(row, criterion)
+        assert np.allclose(there[:, :-1], back[:, 1:], equal_nan=True)
+
+
+# ---------------------------------------------------------------------------------------------------------------- one tree
+
+
+def sets_apart(sites: int, spacing: int) -> list[tuple[int, ...]]:
+    every = joined.from_iterable(combinations(range(sites), number) for number in range(sites + 1))
+    return [chosen for chosen in every if all(b - a >= spacing for a, b in zip(chosen, chosen[1:], strict=False))]
+
+
+def test_the_chain_draws_from_the_sum_over_all_possibilities():
+    """Each set of steps, phi and sigma weighed by the density of the series, its covariance written out here."""
+    rng = np.random.default_rng(4)
+    length, phis, sigmas = 15, np.array([0.0, 0.5]), np.array([0.15, 0.4])
+    series = np.where(np.arange(length) >= 8, 0.9, 0.0) + rng.normal(0, 0.2, length)
+    columns, precision, places = design(length)
+    assert places.tolist() == list(range(3, 13))
+    age, odds = np.arange(1, length + 1), 0.15 / 0.85  # often enough for most sets to be visited
+    trend = np.stack([np.log(age / 20), age / 100, np.exp(-age / 10)])
+    trend -= trend.mean(axis=1, keepdims=True)
+    lag = np.abs(np.subtract.outer(age, age))
+    base = 1.5**2 + sum(sd**2 * np.outer(row, row) for sd, row in zip((0.5, 1.0, 0.7), trend, strict=True))
+    logs, chosen_sets = [], sets_apart(len(places), 3)
+    for chosen, phi, sigma in product(chosen_sets, phis, sigmas):
+        level = sum((0.36 * np.outer(age > places[site], age > places[site]) for site in chosen), np.zeros((length, length)))
+        noise = sigma**2 / (1 - phi**2) * phi**lag
+        density = multivariate_normal(np.zeros(length), base + level + noise).logpdf(series - series.mean())
+        logs.append(density + len(chosen) * np.log(odds))
+    weights = np.exp(np.array(logs) - max(logs)).reshape(len(chosen_sets), 2, 2)
+    weights /= weights.sum()
+    holds = np.array([[site in chosen for chosen in chosen_sets] for site in range(len(places))])
+    step = holds @ weights.sum(axis=(1, 2))
+
+    white = [(whitened(columns, phi), whitened(series - series.mean(), phi)) for phi in phis]
+    gram, cross = np.stack([w.T @ w for w, _ in white]), np.stack([w.T @ y for w, y in white])
+    sizes, noise = np.zeros((20_000, len(places))), np.zeros((20_000, 2), dtype=np.int64)
+    chain(gram, cross, np.array([y @ y for _, y in white]), length, precision, phis, sigmas, np.log(odds), 3, 500, 1, sizes, noise)
+    assert step.max() > 0.3  # a case worth looking at
+    assert np.abs((sizes != 0).mean(axis=0) - step).max() < 0.02
+    assert (noise[:, 0] == 1).mean() == pytest.approx(weights[:, 1].sum(), abs=0.02)
+    assert (noise[:, 1] == 1).mean() == pytest.approx(weights[:, :, 1].sum(), abs=0.02)
+
+
+def release_years(level: list[tuple[int, float]], length: int = 60, asked: float = np.log(1.25)) -> tuple[list[int], list[int]]:
+    _, _, places = design(length)
+    sizes = np.zeros((1, len(places)))
+    for year, size in level:
+        sizes[0, year - places[0]] = size
+    released, suppressed, _ = classified(sizes, places, length, asked)
+    return np.flatnonzero(released[0]).tolist(), np.flatnonzero(suppressed[0]).tolist()
+
+
+def test_which_steps_are_releases_and_which_suppressions():
+    assert release_years([(30, 0.4)]) == ([30], [])
+    assert release_years([(30, 0.2)]) == ([], [])
+    assert release_years([(30, 0.4), (36, -0.4)]) == ([], [36])  # growth did not stay up for ten years
+    assert release_years([(30, 0.4), (41, -0.4)]) == ([30], [41])
+    assert release_years([(25, -0.5), (33, 0.5)]) == ([], [25])  # a recovery
+    assert release_years([(25, -0.5), (33, 0.9)]) == ([33], [25])  # more than one
+    assert release_years([(20, -0.5), (33, 0.5)]) == ([33], [20])
+    assert release_years([(30, 0.15), (33, 0.15)]) == ([30], [])  # a rise in two steps is one release
+    assert release_years([(3, 0.6)]) == ([], []) and release_years([(57, 0.6)]) == ([], [])  # too near the ends
+
+
+def noisy(rng, length: int, *, phi: float = 0.4, sd: float = 0.22) -> np.ndarray:
+    noise = np.zeros(length)
+    for year in range(1, length):
+        noise[year] = phi * noise[year - 1] + rng.normal(0, sd)
+    return noise
+
+
+def test_a_doubling_is_dated_and_trends_are_not():
+    rng = np.random.default_rng(2)
+    year = np.arange(150)
+    step = [np.where(year >= 80, np.log(2), 0.0) - 0.004 * year + noisy(rng, 150) for _ in range(8)]
+    trends = [-0.8 * np.exp(-year / 8) - 0.01 * year + noisy(rng, 150) for _ in range(4)]
+    trends += [0.5 * np.sin(year / 35) + noisy(rng, 150) for _ in range(4)]
+    found = changes_of_trees(step + trends, seed=3, draws=200)
+    near = np.array([tree.release_probability[78:83].sum() for tree in found[:8]])
+    assert (near > 0.5).sum() >= 6
+    assert np.mean([tree.release_probability.sum() for tree in found[8:]]) < 0.5  # a tree in 150 years; the prior expects 0.9
+    assert np.mean([tree.change[tree.released].mean() for tree in found[:8]]) == pytest.approx(np.log(2), abs=0.2)
+
+
+def test_results_depend_on_the_seed_and_not_on_threads():
+    rng = np.random.default_rng(5)
+    series = [noisy(rng, 60) + np.where(np.arange(60) > 30, 0.5, 0) for _ in range(3)]
+    one, two = changes_of_trees(series, seed=1, draws=100, threads=1), changes_of_trees(series, seed=1, draws=100, threads=3)
+    assert all(np.array_equal(a.released, b.released) and np.array_equal(a.change, b.change) for a, b in zip(one, two, strict=True))
+    other = changes_of_trees(series, seed=2, draws=100)
+    assert any(not np.array_equal(a.released, b.released) for a, b in zip(one, other, strict=True))
+
+
+def test_without_data_the_prior_is_what_the_rules_make_of_it():
+    release, suppression = prior_probabilities()
+    assert 0.003 < release < release_model.STEP_RATE / 2 and 0.003 < suppression < release_model.STEP_RATE / 2
+    assert prior_probabilities(1.0)[0] < release
+
+
+def test_series_that_can_not_be_fitted_are_refused():
+    with pytest.raises(ValueError, match="at least 20 years"):
+        changes_of_trees([np.zeros(19)])
+    with pytest.raises(ValueError, match="no gaps"):
+        changes_of_trees([np.append(np.zeros(30), np.nan)])
+    with pytest.raises(ValueError, match="absent rings"):
+        log_widths(np.zeros(30))
+
+
+def test_absent_rings_and_outliers_stay_near_their_neighbours():
+    widths = np.exp(np.random.default_rng(1).normal(0, 0.1, 40))
+    widths[20] = 0
+    logs = log_widths(widths)
+    assert np.isfinite(logs).all() and -0.5 < logs[20] < np.median(logs[18:23]) and logs[20] > np.log(widths[widths > 0].min() / 2)
+    assert np.allclose(np.delete(logs, 20)[:15], np.log(widths[:15]), atol=0.2)
+
+
+# ---------------------------------------------------------------------------------------------------------------- weather
+
+
+def test_a_lasting_step_common_to_all_trees_is_kept_and_a_bad_year_is_not():
+    rng = np.random.default_rng(6)
+    common = np.where(np.arange(80) >= 40, 0.7, 0.0)
+    common[20] -= 1.0
+    logs = common + rng.normal(0, 0.1, (12, 80))
+    swings = np.array([row - running_median(row, 5) for row in logs])
+    cleaned = logs - others_weather(swings)
+    assert abs(np.mean(cleaned[:, 40:45]) - np.mean(cleaned[:, 35:40]) - 0.7) < 0.1
+    dip = np.mean(cleaned[:, 20]) - np.mean(cleaned[:, 15:20])
+    assert abs(dip) < 0.15
+
+
+def test_one_tree_has_no_weather_and_trees_without_anything_in_common_hardly_any():
+    rng = np.random.default_rng(7)
+    assert not others_weather(rng.normal(0, 1, (1, 60))).any()
+    swings = rng.normal(0, 1, (10, 300))
+    assert others_weather(swings).std() < 0.1
+
+
+# ---------------------------------------------------------------------------------------------------------------- stand
+
+
+def all_histories(length: int, apart: int) -> list[tuple[int, ...]]:
+    return sets_apart(length, apart)
+
+
+def test_chances_of_unrecorded_disturbances_are_sums_over_all_histories():
+    evidence = np.random.default_rng(8).normal(1.5, 2.5, 12)
+    odds = np.log(stand_disturbance.RATE / (1 - stand_disturbance.RATE))
+    histories = all_histories(12, stand_disturbance.APART)
+    weights = np.array([np.exp(sum(evidence[year] + odds for year in history)) for history in histories])
+    exact = [weights[[year in history for history in histories]].sum() / weights.sum() for year in range(12)]
+    assert np.allclose(year_chances(evidence), exact)
+    drawn = drawn_history(evidence, [], draws=20_000).unrecorded
+    assert np.abs(drawn.mean(axis=0) - exact).max() < 0.015
+
+
+def test_an_event_and_the_unrecorded_are_drawn_from_the_sum_over_all_histories():
+    evidence = np.array([0, 0, 0, 0, 2.0, 5.0, 3.0, 0, 0, 0, 0, 4.5, 0, 0])
+    event, apart, visible = KnownEvent(2, 7, 0.8), stand_disturbance.APART, stand_disturbance.VISIBLE
+    odds = np.log(stand_disturbance.RATE / (1 - stand_disturbance.RATE))
+    years, seen, disturbed, total = np.zeros(14), 0.0, np.zeros(14), 0.0
+    for history, year, state in product(all_histories(14, apart), range(2, 8), ("none", "hidden", "seen")):
+        weight = np.exp(sum(evidence[other] + odds for other in history)) / 6
+        if state == "seen":
+            if any(abs(other - year) < apart for other in history):
+                continue
+            weight *= 0.8 * visible * np.exp(evidence[year])
+        else:
+            weight *= 0.2 if state == "none" else 0.8 * (1 - visible)
+        total += weight
+        years[year] += weight
+        seen += weight * (state == "seen")
+        for place in {*history, *([year] if state != "none" else [])}:
+            disturbed[place] += weight
+    drawn = drawn_history(evidence, [event], draws=30_000)
+    assert drawn.event_seen.mean() == pytest.approx(seen / total, abs=0.015)
+    assert np.abs(np.bincount(drawn.event_place[:, 0], minlength=14) / 30_000 - years / total).max() < 0.015
+    assert np.abs(drawn.disturbed().mean(axis=0) - disturbed / total).max() < 0.015
+
+
+def test_years_without_trees_at_risk_carry_no_evidence():
+    probability = np.full((6, 40), 0.9)
+    assert np.allclose(year_evidence(probability, 0.005, np.zeros((6, 40), dtype=bool), stand_disturbance.RELEASE_LAGS, draws=400), 0)
+
+
+def test_one_tree_of_many_is_weak_evidence_and_many_are_strong():
+    lags = stand_disturbance.RELEASE_LAGS
+    at_risk = np.ones((20, 30), dtype=bool)
+    one, many = np.zeros((20, 30)), np.zeros((20, 30))
+    one[0, 15] = 1.0
+    many[:12, 15] = 1.0
+    alone = year_evidence(one, 0.006, at_risk, lags, draws=400)
+    together = year_evidence(many, 0.006, at_risk, lags, draws=400)
+    assert alone[13:16].max() < 1.5 and together[14] > 20
+    assert np.argmax(together) in (14, 15)
+    assert alone[2] < -1  # no release where trees are at risk speaks against a disturbance
+
+
+def test_an_event_range_off_the_axis_is_refused():
+    with pytest.raises(ValueError, match="leaves the axis"):
+        drawn_history(np.zeros(10), [KnownEvent(5, 10, 0.5)])
+
+
+def test_what_events_may_have_done():
+    assert effect_chance("fire", "yes", OPENING) > 0.9 and effect_chance("logging", "no", OPENING) == 0
+    assert effect_chance("seed-crop", "", OPENING) == 0 and effect_chance("turpentining", "", WEAKENING) > 0.5
+    rows = [("cut", "logging", 1920, 1930, "record"), ("same", "logging", 1925, 1925, "release"), ("crop", "seed-crop", 1920, 1920, "")]
+    found = events_on_axis(events(rows), np.arange(1900, 2000), OPENING)
+    assert found.names == ("cut",) and (found.known[0].first, found.known[0].last) == (20, 30)
+
+
+# ---------------------------------------------------------------------------------------------------------------- tables
+
+
+def events(rows) -> pd.DataFrame:
+    columns = ["event", "stand", "kind", "first_year", "last_year", "ended_year", "opens_canopy", "source"]
+    made = [(name, "", kind, float(first), float(last), np.nan, "", source) for name, kind, first, last, source in rows]
+    return pd.DataFrame(made, columns=columns)
+
+
+def small_survey(seed: int, *, trees: int = 12, cut: int | None = 1925, gain: float = 2.2, happened=(), stand: str = "North"):
+    """Trees of different ages of which four in five release within two years of the cut."""
+    rng = np.random.default_rng(seed)
+    rings, cores, stems = [], [], []
+    for number in range(trees):
+        year = np.arange(1840 + 5 * number, 2000)
+        logs = 0.6 - 0.004 * (year - year[0]) + noisy(rng, len(year), sd=0.18)
+        if cut and number % 5:
+            logs += np.log(gain) * (year >= cut + number % 2)
+        name = f"{stand}-{number + 1}"
+        widths = {"core": f"{name}-a", "year": year.astype(float), "width_mm": np.exp(logs).round(3), "row": 2, "file": "r.csv"}
+        rings.append(pd.DataFrame(widths))
+        cores.append((f"{name}-a", name))
+        stems.append((name, stand, "longleaf-pine"))
+    return SimpleNamespace(
+        ring_widths=pd.concat(rings, ignore_index=True),
+        cores=pd.DataFrame(cores, columns=["core", "tree"]),
+        trees=pd.DataFrame(stems, columns=["tree", "stand", "species"]),
+        events=events(happened),
+    )
+
+
+HAPPENED = (("cut", "logging", 1920, 1930, "record"), ("burn", "fire", 1960, 1960, "scar"), ("rings", "storm", 1924, 1928, "release"))
+
+
+@pytest.fixture(scope="module")
+def survey():
+    return small_survey(1, happened=HAPPENED)
+
+
+@pytest.fixture(scope="module")
+def changes(survey):
+    return growth_changes(survey, draws=200)
+
+
+@pytest.fixture(scope="module")
+def chronology(survey, changes):
+    return disturbance_chronology(SimpleNamespace(survey=survey, seed=1), changes=changes)
+
+
+def test_a_stand_that_was_cut_is_found_in_the_right_year(changes, chronology):
+    found = disturbance_table(changes)
+    opening = found[found["kind"] == "opening"].iloc[0]
+    assert abs(opening["year_median"] - 1925) <= 1 and opening["probability"] > 0.95 and opening["probability_rings"] > 0.9
+    assert opening["events"] == "cut" and opening["unrecorded_probability"] < 0.5
+    assert opening["share_low"] < 0.75 < opening["share_high"] + 0.1
+    best = chronology.loc[chronology["probability_disturbed"].astype(float).idxmax()]
+    assert abs(best["year"] - 1925) <= 1 and best["trees_at_risk"] == 12
+
+
+def test_an_event_of_uncertain_year_comes_out_sharper(survey, changes):
+    table = event_table(survey, changes).set_index("event")
+    assert table.loc["cut", "year_high"] - table.loc["cut", "year_low"] < 8 and abs(table.loc["cut", "year_median"] - 1925) <= 1
+    assert table.loc["cut", "seen_in_rings"] > 0.6 and table.loc["cut", "read_from"] == "releases"
+    assert table.loc["burn", ["year_low", "year_high"]].tolist() == [1960, 1960]
+
+
+def test_an_event_known_from_releases_is_not_combined_with_the_rings(survey, changes):
+    table = event_table(survey, changes).set_index("event")
+    assert table.loc["rings", "read_from"] == "" and "not combined" in table.loc["rings", "note"]
+    assert table.loc["rings", ["year_low", "year_median", "year_high"]].tolist() == [1924, 1926, 1928]
+    without = small_survey(1, happened=HAPPENED[:2])
+    other = growth_changes(without, draws=200)
+    assert np.array_equal(other.openings["North"].history.disturbed(), changes.openings["North"].history.disturbed())
+
+
+def test_without_releases_an_event_keeps_its_range():
+    quiet = small_survey(4, cut=None, happened=HAPPENED[:1])
+    table = event_table(quiet, growth_changes(quiet, draws=150))
+    assert table["year_high"].item() - table["year_low"].item() >= 8 and table["seen_in_rings"].item() < 0.35
+
+
+def test_trees_at_risk_fall_back_in_time(chronology, changes):
+    at_risk = chronology.set_index("year")["trees_at_risk"].astype(float)
+    assert at_risk.loc[1844] == 0 and at_risk.loc[1845] == 1 and at_risk.loc[1950] == 12 and at_risk.loc[1996] == 0
+    width = (chronology["share_released_high"] - chronology["share_released_low"]).astype(float)
+    assert width[chronology["trees_at_risk"] == 1].median() > 2 * width[chronology["trees_at_risk"] == 12].median()
+    assert chronology.loc[chronology["trees_at_risk"] == 0, "share_released_median"].isna().all()
+
+
+def test_shares_by_a_criterion_are_jeffreys_intervals(survey):
+    by_rule = growth_changes(survey, criterion="sustained")
+    table = disturbance_chronology(SimpleNamespace(survey=survey, seed=1), changes=by_rule)
+    row = table.loc[table["released_trees"].astype(float).idxmax()]
+    place = int(row["year"]) - int(by_rule.series.years[0])
+    count = int(by_rule.released[0, :, place - 1 : place + 2].any(axis=1).sum())
+    assert count >= 4
+    exact = beta(0.5 + count, 0.5 + row["trees_at_risk"] - count).ppf([0.05, 0.5, 0.95])
+    assert np.allclose([row[f"share_released{point}"] for point in ("_low", "_median", "_high")], exact, atol=0.05)
+    assert table[["probability_disturbed", "probability_suppressed"]].isna().all().all()
+    assert disturbance_table(by_rule).empty
+
+
+def test_release_table_holds_the_years_that_say_something(survey, changes, chronology):
+    table = release_table(SimpleNamespace(survey=survey, seed=1), changes=changes)
+    assert list(table.columns) == list(COLUMNS) and 0 < len(table) < len(chronology) / 3
+    assert {1925, 1926} <= set(table["year"])
+    assert ((table[["released_trees", "suppressed_trees"]].max(axis=1) >= 0.5)
+            | (table[["probability_disturbed", "probability_suppressed"]].max(axis=1) >= 0.1)).all()  # fmt: skip
+
+
+def test_each_release_of_a_tree_has_a_row(changes):
+    table = tree_release_table(changes)
+    releases = table[(table["kind"] == "release") & table["year_median"].between(1923, 1928)]
+    expected = {f"North-{number + 1}" for number in range(12) if number % 5}
+    assert set(releases["tree"]) <= expected and len(releases) >= 0.7 * len(expected)
+    assert releases["change_percent_median"].median() == pytest.approx(120, abs=45)
+    assert (releases["year_low"] <= releases["year_high"]).all() and (releases["probability"] >= 0.5).all()
+
+
+def test_a_survey_without_rings_gives_empty_tables_with_their_columns(survey):
+    bare = SimpleNamespace(**(vars(survey) | {"ring_widths": survey.ring_widths.iloc[:0]}))
+    posterior = SimpleNamespace(survey=bare, seed=1)
+    none = growth_changes(bare)
+    for table in (release_table(posterior), disturbance_chronology(posterior)):
+        assert table.empty and list(table.columns) == list(COLUMNS)
+    for table in (tree_release_table(none), disturbance_table(none), event_table(bare, none), ring_years(none)):
+        assert table.empty and len(table.columns) >= 7
+
+
+def test_cores_of_a_tree_are_brought_to_one_level(survey):
+    half = survey.ring_widths[(survey.ring_widths["core"] == "North-1-a") & (survey.ring_widths["year"] >= 1900)]
+    second = half.assign(core="North-1-b", width_mm=half["width_mm"] / 2)
+    short = half.head(5).assign(core="North-1-c")
+    more = SimpleNamespace(**(vars(survey) | {
+        "ring_widths": pd.concat([survey.ring_widths, second, short], ignore_index=True),
+        "cores": pd.concat([survey.cores, pd.DataFrame({"core": ["North-1-b", "North-1-c"], "tree": "North-1"})], ignore_index=True),
+    }))  # fmt: skip
+    one, two = tree_series(survey), tree_series(more)
+    assert np.allclose(one.widths[0], two.widths[0], equal_nan=True)
+    assert two.cores[0] == 2 and "North-1-c" in two.left_out[0]
+    logs, first = model_series(two)
+    assert len(logs) == 12 and first[0] == 0 and len(logs[0]) == 160
+
+
+def test_a_tree_with_too_few_rings_is_left_out_and_said_so(survey):
+    few = survey.ring_widths[(survey.ring_widths["core"] != "North-12-a") | (survey.ring_widths["year"] > 1985)]
+    series = tree_series(SimpleNamespace(**(vars(survey) | {"ring_widths": few})))
+    assert len(series.trees) == 11 and "North-12" in series.left_out[0]
+
+
+def test_episodes_never_share_a_year_and_come_likeliest_first():
+    drawn = np.zeros((100, 40), dtype=bool)
+    drawn[:60, 10], drawn[90:, 11], drawn[60:90, 13], drawn[:30, 30] = True, True, True, True
+    found = episodes(drawn, 5)
+    assert [round(probability, 2) for _, _, probability in found] == [1.0]
+    first, last, _ = found[0]
+    assert first <= 10 and last >= 13 and last - first == 4
+    assert episodes(np.zeros((10, 3), dtype=bool), 5) == []
+
+
+# ---------------------------------------------------------------------------------------------------------------- pictures
+
+
+def test_pictures_show_what_the_tables_say(survey, changes, chronology):
+    ax = plot_disturbance_chronology(chronology, events=survey.events)
+    heights = {round(bar.get_x() + bar.get_width() / 2): bar.get_height() for bar in ax.patches if hasattr(bar, "get_height")}
+    row = chronology[chronology["year"] == 1926].iloc[0]
+    assert 100 * row["share_released_median"] in [pytest.approx(bar.get_height()) for bar in ax.patches if hasattr(bar, "get_height")]
+    assert heights and ax.get_xlabel() == "Year" and ax.get_title(loc="left") == "North"
+    notes = " | ".join(text.get_text() for text in ax.get_legend().get_texts())
+    assert "logging 1920" in notes and "fire 1960" in notes
+    marks = [line for line in ax.lines if line.get_marker() == "D"]
+    assert max(marks[0].get_ydata()) == pytest.approx(100 * chronology["probability_disturbed"].astype(float).max())
+    (depth,) = [other for other in ax.figure.axes if other is not ax]
+    assert depth.get_ylabel() == "Trees at risk" and max(depth.get_yticks()) == 12
+
+
+def test_the_ring_panel_has_a_row_a_tree(survey, changes):
+    rings = ring_years(changes)
+    assert len(rings) == len(survey.ring_widths)
+    ax = plot_ring_panel(rings, events=survey.events)
+    assert [label.get_text() for label in ax.get_yticklabels()] == [f"North-{number}" for number in range(12, 0, -1)]
+    lines = [line for line in ax.lines if len(line.get_xdata()) > 60 and line.get_linestyle() == "-"]
+    assert len(lines) == 12
