@@ -20,6 +20,8 @@ from standage.years import growing_season
 CENTRES = ("pith", "arcs", "circles", "estimate", "straight", "decayed", "hollow", "unknown")
 _SCALE_ERROR_MM = 0.2
 _CIRCLES_ERROR_LOG = 0.2
+# the scatter of size at an age has heavy tails; beyond these a stem would not be believed, let alone read (assumed) [mm a ring]
+_LEAST_MEAN_RING_MM, _MOST_MEAN_RING_MM = 0.15, 25.0
 _LEAST_READABLE_ARC_MM = 0.5  # an arc flatter than this is passed over for the next ring outwards
 _STRAIGHT_BEYOND_MM = 15.0  # inner rings farther from the pith than this look straight in a 5 mm core
 _FIRST_GROWING_MONTH, _LAST_GROWING_MONTH = 3, 9
@@ -64,6 +66,8 @@ def read_core(rng: np.random.Generator, life: LifeHistory, stem: CoredStem, read
     if rings < 3:
         return None
     radius_mm = _cored_radius_mm(rng, life, stem)
+    if not _LEAST_MEAN_RING_MM <= (radius_mm - life.pith_radius_mm) / rings <= _MOST_MEAN_RING_MM:
+        return None
     radii = _ring_radii_mm(life, stem.early_growth_mm, radius_mm, rings)
     centre, missed, off_mm = _missed(rng, life, reading.centre, radii)
 
