@@ -27,7 +27,7 @@ from standage.findings import (
 )
 from standage.findings.intervals import credible_points, fullest_span, interval_columns, shortest_span, typical_span
 from standage.findings.local_ratio import WINDOWS, inside_and_background, scan_unit, smallest_telling_rate, steady_shape
-from standage.findings.pulse_limit import ReportingLimit, delay_spread, limit_table, reporting_limit
+from standage.findings.pulse_limit import ReportingLimit, delay_spread, limit_table, reporting_limit, unit_limit
 from standage.findings.pulses import _burst, find_bursts, running_mean
 
 
@@ -412,7 +412,14 @@ def test_without_simulations_the_limit_is_assumed_and_says_so():
 def test_the_limit_is_the_highest_of_the_enclosing_designs():
     assert reporting_limit(100, 0.4, 5, table=grid()).value == pytest.approx(0.9 + 0.02 + 0.01 + 0.008)
     assert reporting_limit(50, 0.8, 0, table=grid()) == ReportingLimit(pytest.approx(0.905), "simulated")
-    assert reporting_limit(5000, 1.0, 30, table=grid()).value == pytest.approx(0.928)
+    assert reporting_limit(300, 1.0, 30, table=grid()) == ReportingLimit(pytest.approx(0.928), "simulated")
+
+
+def test_a_design_far_from_those_simulated_is_said_to_be_assumed(posterior):
+    assert reporting_limit(5000, 1.0, 30, table=grid().assign(limit=0.8)) == ReportingLimit(0.95, "assumed")
+    assert reporting_limit(10, 1.0, 30, table=grid().assign(limit=0.97)) == ReportingLimit(0.97, "assumed")
+    without_plots = next(number for number, unit in enumerate(posterior.units) if not unit.has_plots)
+    assert unit_limit(posterior, without_plots, table=grid().assign(limit=0.8)) == ReportingLimit(0.95, "assumed")
 
 
 def test_a_limit_nothing_reaches_reports_nothing(posterior, scans):

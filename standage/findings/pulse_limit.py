@@ -18,6 +18,7 @@ from standage.findings.stems import CORING_HEIGHT, dated_years
 
 ASSUMED_LIMIT = 0.95  # used until simulated surveys say otherwise; assumption, no source
 LEAST_LIMIT = 0.5  # a pulse that is less likely than not is never reported, however rare such a score is without pulses
+REACH = 2.0  # a design with fewer than 1/REACH of the least listed stems simulated, or more than REACH times the most, was not simulated
 DESIGN = ("listed_stems", "share_cored", "delay_sd_years")
 
 
@@ -42,7 +43,7 @@ def limit_table() -> pd.DataFrame:
 
 
 def reporting_limit(listed_stems: float, share_cored: float, delay_sd_years: float, *, table: pd.DataFrame | None = None) -> ReportingLimit:
-    """The highest limit among the designs of the table that enclose this one; the nearest ones beyond its ends."""
+    """The highest limit among the designs of the table that enclose this one; the nearest ones a little beyond its ends."""
     table = limit_table() if table is None else table
     if table.empty:
         return ReportingLimit(ASSUMED_LIMIT, "assumed")
@@ -53,7 +54,10 @@ def reporting_limit(listed_stems: float, share_cored: float, delay_sd_years: flo
         at_corner |= np.logical_and.reduce([table[name].to_numpy() == value for name, value in zip(DESIGN, corner, strict=True)])
     # a table with holes may have no row at any corner: then the most cautious of all
     limits = table["limit"][at_corner] if at_corner.any() else table["limit"]
-    return ReportingLimit(max(float(limits.max()), LEAST_LIMIT), "simulated")
+    simulated = table["listed_stems"].min() / REACH <= listed_stems <= table["listed_stems"].max() * REACH
+    if not simulated:
+        return ReportingLimit(max(float(limits.max()), ASSUMED_LIMIT), "assumed")
+    return ReportingLimit(float(limits.max()), "simulated")
 
 
 def _enclosing(values: np.ndarray, wanted: float) -> set[float]:
@@ -64,6 +68,8 @@ def _enclosing(values: np.ndarray, wanted: float) -> set[float]:
 
 def unit_limit(posterior, number: int, *, table: pd.DataFrame | None = None) -> ReportingLimit:
     """The reporting limit for a unit's own design."""
+    if posterior.units[number].basis == CORING_HEIGHT or not posterior.units[number].has_plots:
+        return ReportingLimit(ASSUMED_LIMIT, "assumed")  # the simulated surveys all had plots and coring heights
     trees, _ = dated_years(posterior, number)
     listed = len(trees)
     share_cored = float(trees["cored"].astype(bool).mean()) if listed else 0.0

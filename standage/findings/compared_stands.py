@@ -1,0 +1,156 @@
+"""What of a stand takes part in a comparison: its age structure and pulses by draw, and on what footing they stand.
+
+Draws of one joint fit belong together: what is unknown of the species moves all its stands at once and drops out of their differences.
+Draws of separate runs don't, and are put side by side in random order.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from standage.findings.local_ratio import Scan, scan_units
+from standage.findings.pulse_limit import LEAST_LIMIT, ReportingLimit, unit_limit
+from standage.findings.pulses import Burst, find_bursts
+from standage.findings.stems import CORING_HEIGHT, dated_years, living_rate, stage_count_area, stems_past_emerging
+
+BEFORE_OLDEST_STEM = 10  # years before the oldest dated stem from which on a pulse could have been told, as for pulses and events [years]
+
+
+@dataclass(frozen=True)
+class StandHistory:
+    """A unit, a species in a stand, as it is compared.
+
+    Attributes
+    ----------
+    name : what it is called: the stand, with its result in brackets where two results have a stand of that name.
+    source : the result it comes from, blank within one result; draws of one source are paired.
+    profile : hash of the species profile behind it; blank where it is that of all.
+    season : growing season begun last at the survey.
+    searched : whether plants in the grass stage were searched for.
+    years : (year,) calendar years.
+    stems : (draw, year) stems past the emerging stage by year of establishment. [stems/ha, or sampled stems]
+    grass : (draw,) share of all living plants still without a stem; NaN where nothing tells it.
+    starts, ends : (pulse, draw) first and last year of each reported pulse, oldest first; NaN in draws without it.
+    possible : (draw,) number of pulses, those that are likelier than not but below their reporting limit too.
+    telling_from : first year in which a pulse could have been told.
+    """
+
+    name: str
+    stand: str
+    species: str
+    community: str
+    basis: str
+    has_plots: bool
+    searched: bool
+    season: int
+    years: np.ndarray
+    stems: np.ndarray
+    grass: np.ndarray
+    starts: np.ndarray
+    ends: np.ndarray
+    possible: np.ndarray
+    telling_from: int
+    source: str = ""
+    profile: str = ""
+
+    def up_to(self, season: int) -> tuple[np.ndarray, np.ndarray]:
+        """Years and stems up to a season: stems that came after an earlier survey of another stand are no difference between them."""
+        keep = self.years <= season
+        return self.years[keep], self.stems[:, keep]
+
+
+def stand_histories(
+    posterior, *, scans: list[Scan] | None = None, source: str = "", profiles: Mapping[str, str] | None = None
+) -> list[StandHistory]:
+    """All units of a posterior as they are compared, in its order.
+
+    scans: `scan_units(posterior)`, where it is at hand. source, profiles: the result it comes from and the hash of each species'
+    profile, where results are joined.
+    """
+    scans = scan_units(posterior) if scans is None else scans
+    return [_history(posterior, number, scan, source, (profiles or {}).get(posterior.units[number].species, "")) for number, scan in
+            enumerate(scans)]  # fmt: skip
+
+
+def _history(posterior, number: int, scan: Scan, source: str, profile: str) -> StandHistory:
+    unit = posterior.units[number]
+    stands = posterior.survey.stands
+    bursts = find_bursts(scan, unit_limit(posterior, number))
+    bursts.sort(key=lambda burst: np.median(burst.start[burst.there]))
+    possible = find_bursts(scan, ReportingLimit(LEAST_LIMIT, "assumed"))
+    none = np.zeros(len(scan.kept))
+    return StandHistory(
+        name=unit.stand,
+        stand=unit.stand,
+        species=unit.species,
+        community=str(stands.loc[stands["stand"] == unit.stand, "community"].iloc[0]),
+        basis=unit.basis,
+        has_plots=bool(unit.has_plots),
+        searched=bool(unit.has_plots and unit.basis != CORING_HEIGHT and stage_count_area(posterior.survey, unit) > 0),
+        season=int(unit.season),
+        years=scan.years,
+        stems=stems_past_emerging(posterior, number)[scan.kept],
+        grass=_grass_share(posterior, number)[scan.kept],
+        starts=_edges(bursts, scan, "start"),
+        ends=_edges(bursts, scan, "end"),
+        possible=np.sum([burst.there for burst in possible], axis=0) if possible else none,
+        telling_from=_telling_from(posterior, number, scan),
+        source=source,
+        profile=profile,
+    )
+
+
+def _edges(bursts: list[Burst], scan: Scan, edge: str) -> np.ndarray:
+    """(pulse, draw) calendar years of an edge; NaN in draws without the pulse."""
+    rows = [np.where(burst.there, scan.years[getattr(burst, edge)], np.nan) for burst in bursts]
+    return np.array(rows, dtype=float).reshape(len(bursts), len(scan.kept))
+
+
+def _grass_share(posterior, number: int) -> np.ndarray:
+    living = living_rate(posterior, number)
+    grass = np.asarray(posterior.grass_share[number], dtype=float)[:, : living.shape[1]]
+    if posterior.units[number].basis == CORING_HEIGHT or not grass.any():
+        return np.full(len(living), np.nan)
+    total = living.sum(axis=1)
+    return (living * grass).sum(axis=1) / np.where(total > 0, total, np.nan)
+
+
+def _telling_from(posterior, number: int, scan: Scan) -> int:
+    """First year in which a pulse could be told: a little before the oldest dated stem."""
+    _, years = dated_years(posterior, number)
+    if not years.shape[1]:
+        return int(scan.years[0])
+    return max(int(np.nanmedian(years, axis=0).min()) - BEFORE_OLDEST_STEM, int(scan.years[0]))
+
+
+def aligned(histories: Sequence[StandHistory], *, seed: int = 0) -> list[StandHistory]:
+    """The same with as many draws each, those of one source still paired and those of others in an order of their own.
+
+    seed: of the orders; within one source nothing is reordered.
+    """
+    if not histories:
+        return []
+    least = min(len(history.stems) for history in histories)
+    generator = np.random.default_rng(seed)
+    orders: dict[str, np.ndarray] = {}
+    for history in histories:
+        if history.source not in orders:
+            draws = len(history.stems)
+            thinned = np.linspace(0, draws - 1, least).round().astype(int)
+            # the first keeps its order; one random order among two is enough to make them independent
+            orders[history.source] = generator.permutation(thinned) if orders else thinned
+    return [_taken(history, orders[history.source]) for history in histories]
+
+
+def _taken(history: StandHistory, order: np.ndarray) -> StandHistory:
+    return replace(
+        history,
+        stems=history.stems[order],
+        grass=history.grass[order],
+        starts=history.starts[:, order],
+        ends=history.ends[:, order],
+        possible=history.possible[order],
+    )
