@@ -14,6 +14,8 @@ _PLACE = {
     "SurveyError": "standage.errors",
     "build_stands": "standage.stand.build",
     "cohorts": "standage.findings",
+    "compare_results": "standage.compare",
+    "comparison": "standage.findings",
     "date_trees": "standage.evidence",
     "fit_stands": "standage.stand.fit",
     "load_posterior": "standage.stand.posterior",

@@ -9,6 +9,7 @@ from __future__ import annotations
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
+from matplotlib.text import Text
 
 # Blue and orange that colour-blind readers tell apart (Okabe & Ito 2008, from memory); the blue is much darker, so grey prints differ too.
 POSTERIOR = "#0b5c94"
@@ -56,3 +57,9 @@ def chance(probability: float) -> str:
     if probability > 0.99:
         return "> 99 %"
     return "< 1 %" if probability < 0.01 else f"{100 * probability:.0f} %"
+
+
+def without_formulas(figure: Figure) -> None:
+    """Dollar signs in names of stands and trees are dollar signs."""
+    for text in figure.findobj(Text):
+        text.set_parse_math(False)

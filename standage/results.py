@@ -13,11 +13,25 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from standage.figure_axes import without_formulas
 from standage.figures import DOTS_PER_INCH, result_figures
-from standage.findings import attribution, cohorts, prior_sensitivity, pulses, rates, scan_units, stand_summary, tree_dates
+from standage.figures_comparison import comparison_figures
+from standage.findings import (
+    attribution,
+    cohorts,
+    comparison,
+    long_table,
+    prior_sensitivity,
+    pulses,
+    rates,
+    scan_units,
+    stand_summary,
+    tree_dates,
+)
 from standage.findings.disturbances import disturbance_table, event_table
 from standage.findings.events_on_record import event_years_by_rings
 from standage.findings.growth_changes import GrowthChanges, growth_changes
+from standage.findings.long_table import COORDINATES, stand_places
 from standage.findings.prior_sensitivity import sensitivity_records
 from standage.findings.releases import release_table
 from standage.profiles import Profile, load_profile
@@ -55,8 +69,8 @@ def result_tables(
     }  # fmt: skip
     scans = scan_units(posterior)
     found = pulses(posterior, level=level, scans=scans)
-    return {
-        "stand_summary": stand_summary(posterior, level=level),
+    tables = {
+        "stand_summary": with_coordinates(stand_summary(posterior, level=level), posterior.survey),
         "tree_dates": tree_dates(posterior, level=level, ages=ages),
         "cohorts": cohorts(posterior, level=level),
         "rate": rates(posterior, level=level, scans=scans),
@@ -65,9 +79,20 @@ def result_tables(
             posterior, level=level, pulses=found, scans=scans, profile_folder=profile_folder, event_years=sharpened
         ),
         **of_rings,
+        "comparison": comparison(posterior, level=level, scans=scans),
         "parameters": posterior.parameters.reindex(columns=list(PARAMETER_COLUMNS)),
         "prior_sensitivity": prior_sensitivity(posterior, scans=scans),
     }
+    return tables | {"all_stands": long_table(tables, posterior.survey)}
+
+
+def with_coordinates(table: pd.DataFrame, survey) -> pd.DataFrame:
+    """A table of stands with latitude and longitude after `community`, as exactly as the survey holds them; blank where it doesn't."""
+    places = stand_places(survey.stands).set_index("stand")
+    table = table.copy()
+    for place, name in enumerate(COORDINATES, start=table.columns.get_loc("community") + 1):
+        table.insert(place, name, places[name].reindex(table["stand"]).to_numpy())
+    return table
 
 
 def ring_changes(posterior) -> GrowthChanges | None:
@@ -117,7 +142,12 @@ def write_results(
         posterior.save(building / "posterior.nc")
         (building / "figures").mkdir()
         for name, figure in result_figures(posterior, tables, level=level, changes=changes).items():
+            without_formulas(figure)
             figure.savefig(building / "figures" / f"{name}.png", dpi=DOTS_PER_INCH)
+        if "comparison" in tables:
+            for name, figure in comparison_figures(tables, level=level).items():
+                without_formulas(figure)
+                figure.savefig(building / "figures" / f"{name}.png", dpi=DOTS_PER_INCH)
         for write in also:
             write(building)
         return provenance(posterior, level=level, profiles=profiles, settings=settings)
@@ -162,7 +192,8 @@ def write_table(table: pd.DataFrame, path: Path) -> None:
     written = table.copy()
     for name in written.columns[[pd.api.types.is_float_dtype(kind) for kind in written.dtypes]]:
         numbers = written[name].to_numpy(dtype=float, na_value=np.nan)
-        written[name] = ["" if np.isnan(number) else _digits(number) for number in numbers]
+        in_full = name in COORDINATES  # five digits of a longitude would be off by a hundred metres
+        written[name] = ["" if np.isnan(number) else f"{number:.7g}" if in_full else _digits(number) for number in numbers]
     written.to_csv(path, index=False, encoding="utf-8", lineterminator="\n")
 
 

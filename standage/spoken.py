@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from standage.findings.attribution_words import pulse_words
+from standage.findings.comparison_words import comparison_sentences
 from standage.findings.events_on_record import LAG_WINDOW
 from standage.findings.prior_sensitivity import STAGE_COUNTS, WORTH_TELLING_YEARS
 from standage.findings.stand_summary import EVEN_AGED_SHARE
@@ -41,6 +42,9 @@ def summary(posterior, *, level: float = 0.9, tables: Mapping[str, pd.DataFrame]
     parts.append(f'"Between" means: with a probability of {100 * level:.0f} %, given the survey and the model.')
     parts += [unit_paragraph(row, tables) for _, row in tables["stand_summary"].iterrows()]
     parts += ring_paragraphs(tables.get("disturbances"), tables.get("event_years"))
+    compared = comparison_sentences(tables.get("comparison"))
+    if compared:
+        parts.append("Side by side. " + " ".join(compared))
     leaning = leaning_sentences(tables.get("prior_sensitivity"))
     if leaning:
         parts.append(" ".join(leaning))

@@ -31,7 +31,10 @@ def result(posterior, tables, tmp_path_factory):
     return write_results(posterior, tmp_path_factory.mktemp("site") / "deep" / "result", tables=tables, settings={"draws": np.int64(7)})
 
 
-TABLES = ("stand_summary", "tree_dates", "cohorts", "rate", "pulses", "attribution", "parameters", "prior_sensitivity")
+TABLES = (
+    *("stand_summary", "tree_dates", "cohorts", "rate", "pulses", "attribution"),
+    *("comparison", "parameters", "prior_sensitivity", "all_stands"),
+)
 
 
 def test_everything_is_there(result):
@@ -234,7 +237,9 @@ def test_the_summary_tells_each_stand(posterior, tables):
     assert "Agreement in time is not proof of cause." in flat and "proof of cause" not in ridge
     assert "among the sampled trees" in ridge and "per hectare can't be told" in ridge and "height of the core" in ridge
     assert "No recruitment pulse can be told" in ridge
-    assert "limit is assumed" in text and "post-oak" in text
+    assert "post-oak" in text and "limit is assumed" not in text
+    assumed = {**tables, "pulses": tables["pulses"].assign(limit_status="assumed")}
+    assert "limit is assumed" in summary(posterior, tables=assumed)
     assert "nan" not in text.lower() and "<NA>" not in text
 
 

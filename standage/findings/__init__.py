@@ -2,7 +2,9 @@
 
 from standage.findings.attribution import attribution
 from standage.findings.cohorts import cohorts
+from standage.findings.comparison import comparison
 from standage.findings.local_ratio import scan_units
+from standage.findings.long_table import long_table
 from standage.findings.model_checks import count_check, delays, diameter_check, size_curves
 from standage.findings.prior_sensitivity import prior_sensitivity
 from standage.findings.pulses import best_score, pulses
@@ -14,9 +16,11 @@ __all__ = [
     "attribution",
     "best_score",
     "cohorts",
+    "comparison",
     "count_check",
     "delays",
     "diameter_check",
+    "long_table",
     "prior_sensitivity",
     "pulses",
     "rates",

@@ -45,23 +45,25 @@ def shared_communities(histories: Sequence[StandHistory]) -> dict[str, list[Stan
     return {name: stands for name, stands in groups.items() if len(stands) >= FEWEST_STANDS}
 
 
-def community_means(values: Mapping[str, np.ndarray], scale: str, *, seed: int = 0) -> CommunityMeans:
+def community_means(values: Mapping[str, np.ndarray], scale: str, *, axis: tuple[int, int] = (0, 0), seed: int = 0) -> CommunityMeans:
     """Means of communities from the values of their stands.
 
-    For each draw the stands of a community scatter normally round its mean, on a scale on which they can (years as they are, amounts by
-    their logarithms, shares by their log odds), with one standard deviation for all communities (assumption). Its prior is flat in its
-    logarithm, that of the means flat, so the mean is drawn from Student's t with as many degrees of freedom as there are stands beyond
-    the first of each community (Gelman et al. 2013, Bayesian Data Analysis, section 3.2; from memory). With one community of two stands
-    that is one: a mean hardly known, as it should be. What is unknown of each stand counts as scatter, so that the spread errs high.
+    For each draw the stands of a community scatter normally round its mean, on a scale on which they can: amounts by their logarithms,
+    shares by their log odds, years by the log odds of their place between the ends of the time axis. One standard deviation holds for all
+    communities (assumption). Its prior is flat in its logarithm, that of the means flat, so that a mean is drawn from Student's t with as
+    many degrees of freedom as there are stands beyond the first of each community (Gelman et al. 2013, Bayesian Data Analysis, section
+    3.2; from memory). With one community of two stands that is one: a mean hardly known, as it should be. What is unknown of each stand
+    counts as scatter between stands, so that the spread errs high.
 
     Parameters
     ----------
     values : by community, (stand, draw) the measure.
     scale : `year`, `amount` or `share`.
+    axis : first year and survey season, for years: beyond them nothing is looked for.
     seed : of the draws of spread and mean.
     """
     generator = np.random.default_rng(seed)
-    on_scale = {name: _forward(np.asarray(of_one, dtype=float), scale) for name, of_one in values.items()}
+    on_scale = {name: _forward(np.asarray(of_one, dtype=float), scale, axis) for name, of_one in values.items()}
     squares, freedom = 0.0, 0.0
     for of_one in on_scale.values():
         there = np.isfinite(of_one).all(axis=0)
@@ -72,22 +74,24 @@ def community_means(values: Mapping[str, np.ndarray], scale: str, *, seed: int =
     mean = {}
     for name, of_one in on_scale.items():
         drawn = of_one.mean(axis=0) + np.sqrt(variance / len(of_one)) * generator.standard_normal(of_one.shape[1])
-        mean[name] = _back(drawn, scale)
+        mean[name] = _back(drawn, scale, axis)
     spread = {name: np.std(np.asarray(of_one, dtype=float), axis=0, ddof=1) for name, of_one in values.items()}
     return CommunityMeans(mean, spread, sum(len(of_one) - 1 for of_one in values.values()))
 
 
-def _forward(values: np.ndarray, scale: str) -> np.ndarray:
+def _forward(values: np.ndarray, scale: str, axis: tuple[int, int]) -> np.ndarray:
     if scale == "amount":
         return np.log(np.maximum(values, np.exp(-LARGEST_LOG)))
-    if scale == "share":
-        inside = np.clip(values, LOWEST_SHARE, 1 - LOWEST_SHARE)
-        return np.log(inside / (1 - inside))
-    return values
+    first, last = axis
+    shares = (values - first) / (last + 1 - first) if scale == "year" else values
+    inside = np.clip(shares, LOWEST_SHARE, 1 - LOWEST_SHARE)
+    return np.log(inside / (1 - inside))
 
 
-def _back(values: np.ndarray, scale: str) -> np.ndarray:
-    if scale == "year":
-        return values
+def _back(values: np.ndarray, scale: str, axis: tuple[int, int]) -> np.ndarray:
     bounded = np.clip(values, -LARGEST_LOG, LARGEST_LOG)
-    return np.exp(bounded) if scale == "amount" else 1 / (1 + np.exp(-bounded))
+    if scale == "amount":
+        return np.exp(bounded)
+    shares = 1 / (1 + np.exp(-bounded))
+    first, last = axis
+    return first + shares * (last + 1 - first) if scale == "year" else shares

@@ -7,7 +7,8 @@ shares cored are already allowed for. What they do to how well a stand is known 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from itertools import combinations
+from functools import partial
+from itertools import combinations, product
 
 import numpy as np
 import pandas as pd
@@ -34,10 +35,11 @@ from standage.findings.stems import CORING_HEIGHT, PER_HECTARE, SAMPLED
 CLASS_YEARS = 20  # classes of establishment compared one by one [years]
 LEAST_CLASS_SHARE = 0.01  # classes that hold less in both stands, at their high points, are not worth a row (assumption)
 SURELY = 0.95  # probability of the likelier sign from which two are told apart: a 90 % interval that leaves out 0 (assumption)
-SHARED = 0.5  # probability from which a pulse is likelier shared than not
 MOST_STANDS_BY_CLASS = 20  # of a species; pairs grow with the square, and beyond this nobody reads their classes (assumption)
-OF_COMMUNITIES = ("stems_per_ha", "median_establishment_year", "half_span_years", "number_of_pulses", "share_in_grass_stage")
+OF_COMMUNITIES = ("stems_per_ha", "median_establishment_year", "half_span_years", "share_in_grass_stage")
 
+CLASS_MEASURES = ((SHARE_IN_CLASS, "share of stems", True), (STEMS_IN_CLASS, "stems/ha", False))  # name, unit, whether a share
+ESTABLISHMENT = "establishment"
 STAND, COMMUNITY, COMMUNITY_AND_STAND = "stand", "community", "community and stand"
 YES, NO, NOT_COMPARED, NOT_ASSESSED = "yes", "no", "not compared", "not assessed"
 
@@ -47,6 +49,7 @@ COLUMNS = (
     *("chance_low", "chance_median", "chance_high", "probability_shared", "chance_shared", "told_apart"),
     *("first_stands", "second_stands", "first_spread", "second_spread", "words", "basis", "amounts"),
 )
+TEXT = ("kind", "first", "second", "species", "measure", "unit", "told_apart", "words", "basis", "amounts")
 
 
 def comparison(
@@ -80,6 +83,7 @@ def compare_histories(
             rows += _pair(first, second, values, level, class_years if by_class else 0, seed)
         rows += _communities(of_species, values, level, class_years if by_class else 0, seed)
     table = pd.DataFrame([{**row, "words": row_words(row)} for row in rows], columns=list(COLUMNS))
+    table = table.assign(**{name: table[name].astype(object).where(table[name].notna(), "") for name in TEXT})
     return whole_numbers(table, ("class_first_year", "class_last_year", "first_stands", "second_stands"))
 
 
@@ -111,11 +115,13 @@ def _pair(first: StandHistory, second: StandHistory, values: _Values, level: flo
             yield {**row, "told_apart": NOT_COMPARED, "reason": reason}
             continue
         drawn = values.of(measure, first, season), values.of(measure, second, season)
-        yield {**row, **difference_columns(*drawn, level, claims=not (shifted and measure.by_calendar))}
+        yield {**row, **difference_columns(*drawn, level, claims=measure.claims and not (shifted and measure.by_calendar))}
     if first.has_plots == second.has_plots:
         for begin, end in classes_worth_showing([first, second], season, class_years):
-            yield from _class_rows(about, begin, end, lambda share, b=begin, e=end: [
-                in_class(one, b, e, season, share=share) for one in (first, second)], first.has_plots, level, claims=not shifted)  # fmt: skip
+            for name, unit, share in CLASS_MEASURES if first.has_plots else CLASS_MEASURES[:1]:
+                row = {**about, "measure": name, "class_first_year": begin, "class_last_year": end, "unit": unit}
+                held = [in_class(history, begin, end, season, share=share) for history in (first, second)]
+                yield {**row, **difference_columns(*held, level, claims=not shifted)}
         yield _distance_row(about, first, second, season, level, seed, claims=not shifted)
     yield _synchrony_row(about, first, second, level, claims=not shifted)
 
@@ -164,16 +170,9 @@ def classes_worth_showing(histories: Sequence[StandHistory], season: int, class_
     for begin in range(oldest, season + 1, class_years):
         end = min(begin + class_years - 1, season)
         held = [in_class(history, begin, end, season, share=True) for history in histories]
-        if max(float(np.nan_to_num(np.nanquantile(share, 0.95))) if np.isfinite(share).any() else 0.0 for share in held) >= LEAST_CLASS_SHARE:
+        if max(float(np.quantile(np.nan_to_num(share), 0.95)) for share in held) >= LEAST_CLASS_SHARE:
             shown.append((begin, end))
     return shown
-
-
-def _class_rows(about: dict, begin: int, end: int, drawn, per_hectare: bool, level: float, *, claims: bool = True, more=None):
-    kinds = [(SHARE_IN_CLASS, "share of stems", True)] + ([(STEMS_IN_CLASS, "stems/ha", False)] if per_hectare else [])
-    for name, unit, share in kinds:
-        row = {**about, "measure": name, "class_first_year": begin, "class_last_year": end, "unit": unit}
-        yield {**row, **difference_columns(*drawn(share), level, claims=claims), **(more(share) if more else {})}
 
 
 def _distance_row(about: dict, first: StandHistory, second: StandHistory, season: int, level: float, seed: int, *, claims: bool) -> dict:
@@ -213,37 +212,45 @@ def _communities(histories: list[StandHistory], values: _Values, level: float, c
     if not groups:
         return
     season = min(history.season for history in histories)
+    axis = (min(int(history.years[0]) for history in histories), season)
     grouped = {history.name for stands in groups.values() for history in stands}
     single = [history for history in histories if history.has_plots and history.name not in grouped]
     everyone = [*single, *(history for stands in groups.values() for history in stands)]
 
-    def means(draws, scale: str) -> tuple[CommunityMeans, dict[str, np.ndarray]]:
-        by_stand = {history.name: draws(history) for history in everyone}
-        found = community_means({name: np.array([by_stand[h.name] for h in stands]) for name, stands in groups.items()}, scale, seed=seed)
-        return found, {**{history.name: by_stand[history.name] for history in single}, **found.mean}
+    def means(draws, scale: str) -> CommunityMeans:
+        by_group = {name: np.array([draws(history) for history in stands]) for name, stands in groups.items()}
+        return community_means(by_group, scale, axis=axis, seed=seed)
 
     compared = []
     for measure in MEASURES:
-        if measure.name not in OF_COMMUNITIES or any(not_comparable(measure, history, history) for history in everyone):
-            continue
-        found, drawn = means(lambda history, m=measure: values.of(m, history, season), measure.scale)
-        compared.append(({"measure": measure.name, "unit": measure.unit}, found, drawn))
+        if measure.name in OF_COMMUNITIES and not any(not_comparable(measure, history, history) for history in everyone):
+            draws = partial(_of_stand, values, measure, season)
+            compared.append(({"measure": measure.name, "unit": measure.unit}, draws, means(draws, measure.scale)))
     for begin, end in classes_worth_showing(everyone, season, class_years):
-        for name, unit, share in ((SHARE_IN_CLASS, "share of stems", True), (STEMS_IN_CLASS, "stems/ha", False)):
-            found, drawn = means(lambda h, b=begin, e=end, s=share: in_class(h, b, e, season, share=s), "share" if share else "amount")
+        for name, unit, share in CLASS_MEASURES:
+            draws = partial(in_class, first=begin, last=end, season=season, share=share)
             of_class = {"measure": name, "class_first_year": begin, "class_last_year": end, "unit": unit}
-            compared.append((of_class, found, drawn))
-    pairs = [*combinations(groups, 2), *((name, history.name) for name in groups for history in single)]
-    for first, second in pairs:
-        kind = COMMUNITY if second in groups else COMMUNITY_AND_STAND
-        about = {"kind": kind, "first": first, "second": second, "species": histories[0].species, "basis": "establishment"}
-        about |= {"amounts": PER_HECTARE, "first_stands": len(groups[first]), "second_stands": len(groups.get(second, [second]))}
-        for measure, found, drawn in compared:
-            columns = difference_columns(drawn[first], drawn[second], level)
-            spreads = {"first_spread": _typical(found.spread[first]), "second_spread": _typical(found.spread.get(second))}
-            yield {**about, **measure, **columns, **spreads, "degrees_of_freedom": found.degrees_of_freedom}
+            compared.append((of_class, draws, means(draws, "share" if share else "amount")))
+    about = {"species": histories[0].species, "basis": ESTABLISHMENT, "amounts": PER_HECTARE}
+    for first, second in combinations(groups, 2):
+        pair = {"kind": COMMUNITY, "first": first, "second": second, **about}
+        pair |= {"first_stands": len(groups[first]), "second_stands": len(groups[second])}
+        for measure, _, found in compared:
+            spreads = {"first_spread": _typical(found.spread[first]), "second_spread": _typical(found.spread[second])}
+            columns = difference_columns(found.mean[first], found.mean[second], level)
+            yield {**pair, **measure, **columns, **spreads, "degrees_of_freedom": found.degrees_of_freedom}
+    for first, history in product(groups, single):
+        pair = {"kind": COMMUNITY_AND_STAND, "first": first, "second": history.name, **about}
+        pair |= {"first_stands": len(groups[first]), "second_stands": 1}
+        for measure, draws, found in compared:
+            columns = difference_columns(found.mean[first], draws(history), level) | {"first_spread": _typical(found.spread[first])}
+            yield {**pair, **measure, **columns, "degrees_of_freedom": found.degrees_of_freedom}
 
 
-def _typical(spread: np.ndarray | None) -> float:
-    known = spread[np.isfinite(spread)] if spread is not None else np.zeros(0)
+def _of_stand(values: _Values, measure: Measure, season: int, history: StandHistory) -> np.ndarray:
+    return values.of(measure, history, season)
+
+
+def _typical(spread: np.ndarray) -> float:
+    known = spread[np.isfinite(spread)]
     return float(np.median(known)) if known.size else np.nan

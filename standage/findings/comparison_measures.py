@@ -24,11 +24,13 @@ class Measure:
     ----------
     name, unit : as in the table.
     words : the measure in a sentence.
-    scale : `year`, `amount` or `share`: how stands of a community scatter in it (evenly, by factors, by odds).
+    scale : `year`, `amount` or `share`: how stands of a community scatter in it (by factors of the years before the survey, by factors, by
+        odds).
     of_shape : depends on which stems were sampled, so that stems listed in plots and trees picked otherwise don't compare.
     per_hectare : needs plots.
     by_calendar : shifts with the years below the core, so that it can't be told apart where coring heights are unknown.
     of_draws : (history, last year) to (draw,), NaN in draws that don't have it; only stems established up to the last year count.
+    claims : whether stands can be told apart by it at all: that no pulse is told is no proof of none.
     """
 
     name: str
@@ -39,6 +41,7 @@ class Measure:
     per_hectare: bool
     by_calendar: bool
     of_draws: Callable[[StandHistory, int], np.ndarray]
+    claims: bool = True
 
 
 def median_year(stems: np.ndarray, years: np.ndarray) -> np.ndarray:
@@ -80,10 +83,12 @@ def _latest(edges: np.ndarray) -> np.ndarray:
 
 MEASURES = (
     Measure("median_establishment_year", "calendar year", "the median year of their stems", "year", True, False, True, _median),
-    Measure("half_span_years", "years", "the shortest span of years that holds half of their stems", "amount", True, False, False, _half_span),
+    Measure("half_span_years", "years", "the shortest span of years that holds half of their stems", "amount", True, False, False,
+            _half_span),
     Measure("stems_per_ha", "stems/ha", "their stems per hectare", "amount", True, True, False,
             lambda history, season: history.up_to(season)[1].sum(axis=1)),
-    Measure("number_of_pulses", "pulses", "their number of pulses", "year", False, False, False, lambda history, season: history.possible),
+    Measure("number_of_pulses", "pulses", "their number of pulses", "amount", False, False, False,
+            lambda history, season: history.possible, claims=False),
     Measure("latest_pulse_start", "calendar year", "the start of their latest pulse", "year", False, False, True,
             lambda history, season: _latest(history.starts)),
     Measure("years_since_latest_pulse", "years", "the years since their latest pulse ended", "year", False, False, True,

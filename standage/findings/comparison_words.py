@@ -12,6 +12,16 @@ from standage.findings.communities import WELL_KNOWN_SPREAD
 from standage.findings.comparison_measures import AGE_STRUCTURE_DISTANCE, MEASURES, SHARE_IN_CLASS, SHARED_PULSE, STEMS_IN_CLASS
 
 WORDS = {measure.name: measure.words for measure in MEASURES} | {AGE_STRUCTURE_DISTANCE: "their age structures"}
+TOLD = {  # sentence, word where the first has more, word where it has less
+    "median_establishment_year": ("the median stem of {first} established {by} than that of {second}", "later", "earlier"),
+    "half_span_years": ("half of the stems of {first} came within a span {by} than those of {second}", "longer", "shorter"),
+    "stems_per_ha": ("{first} has {by} stems per hectare than {second}", "more", "fewer"),
+    "latest_pulse_start": ("the latest pulse of {first} began {by} than that of {second}", "later", "earlier"),
+    "years_since_latest_pulse": ("at its survey the latest pulse of {first} had been over for {by} than that of {second}", "more", "less"),
+    "share_in_grass_stage": ("of the plants of {first} {by} are in the grass stage than of those of {second}", "more", "fewer"),
+    SHARE_IN_CLASS: ("of the stems of {first} {by} established {span} than of those of {second}", "more", "fewer"),
+    STEMS_IN_CLASS: ("{first} has {by} stems per hectare {span} than {second}", "more", "fewer"),
+}
 SUMMARY_MEASURES = ("median_establishment_year", "stems_per_ha", "half_span_years")
 FALSELY_TOLD = 0.05  # probability left that the strongest of all pairs, as told in the summary, is none (assumption)
 SHARED_IN_SUMMARY = 0.8  # probability from which a shared pulse is told in the summary (assumption)
@@ -47,32 +57,43 @@ def _measure_words(row: Mapping) -> str:
 def _difference_words(row: Mapping, pair: str) -> str:
     if "difference_median" not in row:
         return f"{pair} can't be told apart by {_measure_words(row)}: no draw has it in both."
-    low, middle, high = (row[f"difference_{point}"] for point in ("low", "median", "high"))
+    low, middle, high = (float(row[f"difference_{point}"]) for point in ("low", "median", "high"))
+    if row["measure"] == "number_of_pulses":
+        return f"{pair} show {_pulses(row['first_median'])} and {_pulses(row['second_median'])}."
     if row["told_apart"] == "no":
-        return f"{pair} can't be told apart by {_measure_words(row)}: the difference is between {_amount(low, row)} and {_amount(high, row)}."
-    more = "later" if row["unit"] == "calendar year" else "more"
-    less = "earlier" if row["unit"] == "calendar year" else "less"
-    low, middle, high = (low, middle, high) if middle >= 0 else (-high, -middle, -low)
-    by = f"by {_amount(middle, row)} (between {_amount(low, row)} and {_amount(high, row)})"
-    likely = max(row["probability_greater"], 1 - row["probability_greater"] - row["probability_equal"])
-    sign = more if row["difference_median"] >= 0 else less
-    return f"By {_measure_words(row)}, {row['first']} has {sign} than {row['second']} {by}; probability {percent(likely)}."
+        between = f"between {_number(low, row)} and {_number(high, row)} {_unit(row)}"
+        return f"{pair} can't be told apart by {_measure_words(row)}: the difference is {between}."
+    greater = middle >= 0
+    low, middle, high = (low, middle, high) if greater else (-high, -middle, -low)
+    template, more, less = TOLD[row["measure"]]
+    by = f"{_number(middle, row)} {_unit(row)}".removesuffix(" stems/ha")
+    span = f"from {row.get('class_first_year')} to {row.get('class_last_year')}"
+    sentence = template.format(first=row["first"], second=row["second"], by=f"{by} {more if greater else less}", span=span)
+    likely = row["probability_greater"] if greater else 1 - row["probability_greater"] - row["probability_equal"]
+    between = f"(between {_number(low, row)} and {_number(high, row)}, probability {percent(likely)})"
+    begins = sentence if template.startswith("{first}") else sentence[0].upper() + sentence[1:]  # a stand keeps its own capitals
+    return f"{begins} {between}."
 
 
-def _amount(number: float, row: Mapping) -> str:
-    unit = row["unit"]
-    if unit.startswith("share"):
-        return f"{100 * number:.0f} percentage points"
-    if unit == "stems/ha":
-        return f"{_two_digits(number)} stems/ha"
-    return f"{number:.0f} {'years' if unit == 'calendar year' else unit}"
+def _number(number: float, row: Mapping) -> str:
+    """A difference as it is said: whole years, per cent to a half, amounts to two digits."""
+    if row["unit"].startswith("share"):
+        number = 100 * number
+        text = f"{number:.0f}" if abs(number) >= 10 else f"{number:.1f}"
+    elif row["unit"] == "stems/ha":
+        places = 1 - int(np.floor(np.log10(max(abs(number), 0.01))))
+        text = f"{round(number, places):.{max(places, 0)}f}"
+    else:
+        text = f"{number:.0f}"
+    return text.removeprefix("-") if float(text) == 0 else text
 
 
-def _two_digits(number: float) -> str:
-    if number == 0:
-        return "0"
-    places = 1 - int(np.floor(np.log10(abs(number))))
-    return f"{round(number, places):.{max(places, 0)}f}"
+def _unit(row: Mapping) -> str:
+    return "percentage points" if row["unit"].startswith("share") else "years" if row["unit"] == "calendar year" else row["unit"]
+
+
+def _pulses(number: float) -> str:
+    return "no pulse" if number == 0 else "1 pulse" if number == 1 else f"{number:.0f} pulses"
 
 
 def _distance_words(row: Mapping) -> str:
@@ -82,13 +103,14 @@ def _distance_words(row: Mapping) -> str:
         return f"{names} can't be told apart: one of them is not known."
     chance = f"two stands alike would lie up to {row['chance_high']:.0f} years apart by chance"
     apart = f"{row['difference_median']:.0f} years apart (between {row['difference_low']:.0f} and {row['difference_high']:.0f})"
-    return f"{names} lie {apart}; {chance}." if row["told_apart"] == "yes" else f"{names} can't be told apart: they lie {apart}, and {chance}."
+    told = row["told_apart"] == "yes"
+    return f"{names} lie {apart}; {chance}." if told else f"{names} can't be told apart: they lie {apart}, and {chance}."
 
 
 def _shared_words(row: Mapping) -> str:
     pulses = f"Pulse {row['first_pulse']} of {row['first']} and pulse {row['second_pulse']} of {row['second']}"
     probability, chance = percent(row["probability_shared"]), percent(row["chance_shared"])
-    shared = f"that a pulse of each began within {row['tolerance']} years of the other has a probability of {probability}, by chance {chance}"
+    shared = f"a pulse of each began within {row['tolerance']} years of the other with a probability of {probability}, by chance {chance}"
     if "difference_median" not in row:
         return f"{pulses} are never both there; {shared}."
     low, middle, high = (row[f"difference_{point}"] for point in ("low", "median", "high"))
@@ -101,10 +123,10 @@ def _shared_words(row: Mapping) -> str:
 
 def _cautions(row: Mapping) -> list[str]:
     told = []
-    if row["told_apart"] == "not assessed":
-        told.append("Coring heights are not recorded; years are those of reaching the cores, and any difference may be one of their heights.")
+    if row["basis"] == "coring height" and row["told_apart"] == "not assessed" and row["measure"] != "number_of_pulses":
+        told.append("Coring heights are not recorded: years are those of reaching the cores, and a difference may be one of heights.")
     if row["measure"] == "number_of_pulses":
-        told.append("Counted are those likelier than not, reported or not; in a stand with fewer cores fewer can be told.")
+        told.append("Which of them had more is not asked: that no pulse can be told is no proof that there was none.")
     if row["amounts"] == "among sampled trees" and row["measure"] in ("median_establishment_year", "half_span_years"):
         told.append("That holds of the trees sampled, and of the stands only if trees were chosen alike, without regard to size or age.")
     if "degrees_of_freedom" in row and row["degrees_of_freedom"] < WELL_KNOWN_SPREAD:
@@ -153,15 +175,17 @@ def _surest(rows: pd.DataFrame) -> str:
         return ""
     row = sure.iloc[int(sure["difference_median"].astype(float).abs().to_numpy().argmax())]
     first, second = (row["first"], row["second"]) if row["difference_median"] >= 0 else (row["second"], row["first"])
-    low, middle, high = np.sort(np.abs(row[["difference_low", "difference_median", "difference_high"]].astype(float).to_numpy()))
-    by = f"{_amount(middle, row)} (between {_two_digits(low) if row['unit'] == 'stems/ha' else f'{low:.0f}'} and "
-    by += f"{_two_digits(high) if row['unit'] == 'stems/ha' else f'{high:.0f}'})"
+    low, middle, high = row[["difference_low", "difference_median", "difference_high"]].astype(float).to_numpy()
+    if middle < 0:
+        low, middle, high = -high, -middle, -low
+    unit = "" if row["unit"] == "stems/ha" else " years"
+    by = f"{_number(middle, row)}{unit} (between {_number(low, row)} and {_number(high, row)})"
     count = "" if len(rows) == 1 else f"; {len(sure)} of {len(rows)} pairs of stands are told apart by it"
     if row["measure"] == "median_establishment_year":
-        return f"The median stem of {first} established later than that of {second}, by {by}{count}."
+        return f"The median stem of {first} established later than that of {second}, by about {by}{count}."
     if row["measure"] == "half_span_years":
-        return f"Half of the stems of {first} took longer to come than those of {second}, by {by}{count}."
-    return f"{first} has more stems per hectare than {second}, by {by}{count}."
+        return f"Half of the stems of {first} took longer to come than those of {second}, by about {by}{count}."
+    return f"{first} has more stems per hectare than {second}, by about {by}{count}."
 
 
 def _shared_sentences(stands: pd.DataFrame) -> list[str]:

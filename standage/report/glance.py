@@ -1,0 +1,76 @@
+"""The first table of the report: what stands there and since when, a row a unit."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from standage.findings.stems import CORING_HEIGHT, SAMPLED
+from standage.report.answer import points, unit_name
+from standage.report.measures import HECTARES_PER_ACRE, US, Measures
+from standage.report.shown_tables import Cell, ShownTable
+from standage.spoken import sayable
+from standage.words import percent, rounding_of
+
+AGES = (60, 100, 150)  # ages whose share of the stems is told, as in stand_summary.csv [years]
+
+
+def glance(summary_rows: list, measures: Measures) -> ShownTable:
+    """Stems and basal area, oldest tree, the shortest span that holds half of the stems, shares by age, last recruitment.
+
+    summary_rows: rows of `stand_summary`. An interval stands under its middle; `can't tell` where the survey knows nothing.
+    """
+    heads = [
+        "Stand and species",
+        "Living stems per hectare",
+        "Basal area",
+        "Oldest dated tree",
+        "Half of the stems came in",
+        *(f"Stems over {age} years" for age in AGES),
+        "Last recruitment",
+    ]
+    rows = []
+    for row in summary_rows:
+        marks = [
+            mark
+            for mark, there in (
+                ("years at coring height", row["basis"] == CORING_HEIGHT),
+                ("among sampled trees", row["amounts"] == SAMPLED),
+            )
+            if there
+        ]
+        span = "can't tell" if pd.isna(row["half_span_first"]) else f"{int(row['half_span_first'])} to {int(row['half_span_last'])}"
+        agreed = "" if pd.isna(row["half_span_agreed"]) else f"{percent(float(row['half_span_agreed']))} of the draws agree"
+        basal = measures.basal_area(float(row["basal_area_m2_ha"])) if pd.notna(row["basal_area_m2_ha"]) else ""
+        rows.append(
+            [
+                Cell(unit_name(row), ", ".join(marks)),
+                _density(row, measures),
+                Cell(basal or "no plots", ""),
+                _year(row, "oldest_year"),
+                Cell(span, agreed),
+                *(_share(row, f"share_over_{age}_years") for age in AGES),
+                _year(row, "last_recruitment_year"),
+            ]
+        )
+    return ShownTable("At a glance", heads, rows)
+
+
+def _density(row, measures: Measures) -> Cell:
+    low, middle, high = points(row, "stems_per_ha")
+    if pd.isna(middle):
+        return Cell("no plots", "")
+    beside = f" = {sayable(middle * HECTARES_PER_ACRE)} per acre" if measures.units == US else ""
+    return Cell(f"{sayable(middle)}{beside}", f"{sayable(low)} to {sayable(high)}")
+
+
+def _year(row, name: str) -> Cell:
+    low, middle, high = points(row, name)
+    if pd.isna(middle):
+        return Cell("can't tell", "")
+    step = rounding_of(high - low)
+    return Cell(f"{round(middle / step) * step}", f"{low:.0f} to {high:.0f}")
+
+
+def _share(row, name: str) -> Cell:
+    low, middle, high = points(row, name)
+    return Cell("can't tell", "") if pd.isna(middle) else Cell(percent(middle), f"{percent(low)} to {percent(high)}")

@@ -1,0 +1,51 @@
+"""Amounts with their units, metric, and beside them those of the United States where somebody asks for them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from standage.spoken import sayable
+
+METRIC, US = "metric", "us"
+HECTARES_PER_ACRE = 0.40468564224  # the international acre, exact
+CM_PER_INCH = 2.54  # exact
+CM_PER_FOOT = 30.48  # exact
+FT2_PER_M2 = 1 / 0.3048**2  # exact
+
+
+@dataclass(frozen=True)
+class Measures:
+    """How amounts are written: `metric`, or `us`, which adds acres, inches and feet in brackets."""
+
+    units: str = METRIC
+
+    def __post_init__(self):
+        if self.units not in (METRIC, US):
+            raise ValueError(f"units are '{METRIC}' or '{US}', got '{self.units}'")
+
+    def stems(self, number: float) -> str:
+        """A density, `200 stems per hectare (81 per acre)`. [stems/ha]"""
+        return self._beside(f"{sayable(number)} stems per hectare", number * HECTARES_PER_ACRE, "per acre")
+
+    def basal_area(self, number: float) -> str:
+        """Cross-section of stems. [m2/ha]"""
+        return self._beside(f"{sayable(number)} m\u00b2 per hectare", number * FT2_PER_M2 * HECTARES_PER_ACRE, "ft\u00b2 per acre")
+
+    def diameter(self, number: float) -> str:
+        """[cm]"""
+        return self._written(number, "cm", number / CM_PER_INCH, "in")
+
+    def height(self, number: float) -> str:
+        """[cm]"""
+        return self._written(number, "cm", number / CM_PER_FOOT, "ft")
+
+    def _written(self, number: float, unit: str, other: float, other_unit: str) -> str:
+        return "" if not np.isfinite(number) else self._bracketed(f"{number:.4g} {unit}", f"{other:.1f} {other_unit}")
+
+    def _beside(self, told: str, other: float, other_unit: str) -> str:
+        return "" if not np.isfinite(other) else self._bracketed(told, f"{sayable(other)} {other_unit}")
+
+    def _bracketed(self, told: str, other: str) -> str:
+        return f"{told} ({other})" if self.units == US else told

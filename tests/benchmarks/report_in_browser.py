@@ -1,0 +1,88 @@
+"""Opens a report in a real headless Chromium and says what the browser says: errors, requests, and pictures to look at.
+
+    python tests/benchmarks/report_in_browser.py RESULTS OUT [--browser PATH]
+
+RESULTS is a folder that `standage run` wrote. OUT gets `desktop.png`, `phone.png` and `print.pdf`. Exit code 1 where the console shows
+an error, the page asks the network for anything, or the script did not come to life; 2 where there is no browser (Debian: chromium).
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import re
+import shutil
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+BROWSERS = ("chromium", "chromium-browser", "google-chrome")
+WIDTHS = {"desktop": (1280, 2400), "phone": (390, 2400)}  # of the window [pixels]
+COMMON = (
+    "--headless=new",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--hide-scrollbars",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--disable-default-apps",
+)
+PATIENCE = 120  # for one start of the browser [s]
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("results", type=Path)
+    parser.add_argument("out", type=Path)
+    parser.add_argument("--browser")
+    asked = parser.parse_args()
+    browser = asked.browser or next(filter(None, map(shutil.which, BROWSERS)), None)
+    if browser is None:
+        print(f"no browser: none of {', '.join(BROWSERS)} is on the path; name one with --browser", file=sys.stderr)
+        return 2
+    asked.out.mkdir(parents=True, exist_ok=True)
+    url = (asked.results / "report.html").resolve().as_uri()
+    problems = []
+    for name, (width, height) in WIDTHS.items():
+        errors = run(browser, url, f"--window-size={width},{height}", f"--screenshot={(asked.out / f'{name}.png').resolve()}").stderr
+        problems += [f"{name}: {line}" for line in console(errors)]
+    run(browser, url, f"--print-to-pdf={(asked.out / 'print.pdf').resolve()}", "--no-pdf-header-footer")
+    with tempfile.TemporaryDirectory() as folder:
+        log = Path(folder) / "net.json"
+        page = run(browser, url, "--dump-dom", f"--log-net-log={log}").stdout
+        requests = asked_of_network(log)
+    problems += [f"asked the network for {request}" for request in requests]
+    if 'id="tree-filter"' not in page or "<button" not in page:
+        problems.append("the script did not run: no filter, no heads to click on")
+    problems += [f"{name} was not made" for name in ("desktop.png", "phone.png", "print.pdf") if not (asked.out / name).is_file()]
+    print("\n".join(problems) or f"no console error, no request, script alive; look at the pictures in {asked.out}")
+    return 1 if problems else 0
+
+
+def run(browser: str, url: str, *options: str) -> subprocess.CompletedProcess:
+    """One start of the browser with a profile of its own that is thrown away."""
+    with tempfile.TemporaryDirectory() as profile:
+        command = [browser, *COMMON, f"--user-data-dir={profile}", "--enable-logging=stderr", *options, url]
+        return subprocess.run(command, capture_output=True, text=True, timeout=PATIENCE, check=False)
+
+
+def console(errors: str) -> list[str]:
+    """Lines that the page wrote to the console: a page that is right writes none."""
+    return [line for line in errors.splitlines() if "CONSOLE" in line]
+
+
+def asked_of_network(log: Path) -> list[str]:
+    """Addresses that the page asked for, out of the browser's own log; the page's file itself is none, nor is data inside it.
+
+    Raises an error where the log can't be read: no log is no proof.
+    """
+    text = log.read_text(encoding="utf-8")
+    json.loads(text if text.rstrip().endswith("}") else text.rstrip().rstrip(",") + "]}")
+    return sorted(set(re.findall(r'"url":"((?:https?|wss?|ftp):[^"]+)"', text)))
+
+
+if __name__ == "__main__":
+    sys.exit(main())

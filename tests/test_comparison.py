@@ -1,0 +1,442 @@
+"""Stands side by side: what is equal comes out equal, what differs by a known amount by that amount, and what can't be compared is said."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+
+import numpy as np
+import pandas as pd
+import pytest
+from click.testing import CliRunner
+from fake_posterior import fake_posterior
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.stats import wasserstein_distance
+
+from standage import compare
+from standage.cli import BAD_INPUT, main
+from standage.compare import compare_results, run_comparison
+from standage.coordinates import coordinates_to
+from standage.errors import StandageError
+from standage.figures_comparison import comparison_figures, plot_differences, side_by_side, strip_order
+from standage.findings import comparison
+from standage.findings.age_structure_distance import age_structure_distance
+from standage.findings.communities import community_means
+from standage.findings.compared_stands import StandHistory, aligned
+from standage.findings.comparison import COLUMNS, compare_histories, difference_columns
+from standage.findings.comparison_measures import median_year
+from standage.findings.comparison_words import comparison_sentences
+from standage.findings.long_table import long_table
+from standage.findings.pulse_synchrony import placed_at_random, synchrony
+from standage.result_folder import build_result_folder
+from standage.results import result_tables, write_table
+from standage.survey import read_survey
+
+YEARS = np.arange(1850, 2021)
+DRAWS = 400
+
+
+def history(
+    name: str, middle: float = 1930, *, spread: float = 12, stems: float | np.ndarray = 300, noise: float = 2.0, seed: int = 0, **more
+) -> StandHistory:  # fmt: skip
+    """A stand whose stems came round a year that is known to `noise` years; `stems` is their number, or (draw, year) all of them."""
+    rng = np.random.default_rng([seed, sum(map(ord, name))])
+    centre = middle + rng.normal(0, noise, (DRAWS, 1))
+    shape = np.exp(-0.5 * ((YEARS - centre) / spread) ** 2)
+    if not isinstance(stems, np.ndarray):
+        stems = stems * np.exp(rng.normal(0, 0.05, (DRAWS, 1))) * shape / shape.sum(axis=1, keepdims=True)
+    nothing = {"starts": np.zeros((0, DRAWS)), "ends": np.zeros((0, DRAWS)), "possible": np.zeros(DRAWS)}
+    plain = {
+        "name": name, "stand": name, "species": "longleaf-pine", "community": "", "basis": "establishment", "has_plots": True,
+        "searched": True, "season": 2020, "years": YEARS, "stems": stems,
+        "grass": rng.beta(20, 80, DRAWS), "telling_from": 1860, **nothing,
+    }  # fmt: skip
+    return StandHistory(**(plain | more))
+
+
+def pulses_at(*starts: float, noise: float = 1.0, seed: int = 3) -> dict[str, np.ndarray]:
+    rng = np.random.default_rng(seed)
+    begun = np.rint(np.array(starts)[:, None] + rng.normal(0, noise, (len(starts), DRAWS)))
+    return {"starts": begun, "ends": begun + 8, "possible": np.full(DRAWS, len(starts), dtype=float)}
+
+
+def row_of(table: pd.DataFrame, measure: str) -> pd.Series:
+    (row,) = (row for _, row in table[table["measure"] == measure].iterrows())
+    return row
+
+
+# differences
+
+
+def test_the_median_year_is_that_of_the_cumulative_share():
+    stems = np.array([[0.0, 2.0, 2.0, 0.0], [1.0, 0.0, 0.0, 3.0], [0.0, 0.0, 0.0, 0.0]])
+    found = median_year(stems, np.array([2000, 2001, 2002, 2003]))
+    assert found[:2] == pytest.approx([2002.0, 2003 + 1 / 3]) and np.isnan(found[2])
+
+
+def test_a_known_difference_is_found_with_its_sign():
+    table = compare_histories([history("North", 1900), history("South", 1930, stems=200)])
+    row = row_of(table, "median_establishment_year")
+    assert row["difference_low"] < -30 < row["difference_high"] and row["difference_high"] - row["difference_low"] < 12
+    assert row["probability_greater"] == 0 and row["told_apart"] == "yes"
+    assert "North established" in row["words"] and "earlier than that of South" in row["words"]
+    more = row_of(table, "stems_per_ha")
+    assert more["difference_median"] == pytest.approx(100, rel=0.1) and more["probability_greater"] == 1
+
+
+def test_equal_stands_come_out_equal():
+    pairs = [compare_histories([history("A", noise=3, seed=seed), history("B", noise=3, seed=seed)]) for seed in range(6)]
+    rows = pd.concat(pairs)
+    asked = rows[rows["told_apart"].isin(["yes", "no"])]
+    assert len(asked) > 60 and (asked["told_apart"] == "yes").mean() < 0.05
+    assert (rows[rows["measure"] == "median_establishment_year"]["difference_low"].astype(float) < 0).all()
+
+
+def test_turning_a_pair_round_turns_the_signs():
+    one, other = history("A", 1920, **pulses_at(1915)), history("B", 1935, **pulses_at(1931))
+    there, back = compare_histories([one, other]), compare_histories([other, one])
+    for measure in ("median_establishment_year", "half_span_years", "latest_pulse_start", "shared_pulse"):
+        a, b = row_of(there, measure), row_of(back, measure)
+        assert a["difference_low"] == pytest.approx(-b["difference_high"])
+        assert a["probability_greater"] + b["probability_greater"] + a["probability_equal"] == pytest.approx(1)
+    for name in ("difference_median", "probability_greater"):
+        assert row_of(there, "age_structure_distance")[name] == pytest.approx(row_of(back, "age_structure_distance")[name])
+
+
+@given(st.lists(st.integers(-3, 3), min_size=2, max_size=30), st.floats(0.5, 0.99))
+@settings(max_examples=40, deadline=None)
+def test_probabilities_and_intervals_hold_together(values, level):
+    first = np.array(values, dtype=float)
+    found = difference_columns(first, np.zeros(len(first)), level)
+    assert found["difference_low"] <= found["difference_median"] <= found["difference_high"]
+    assert 0 <= found["probability_greater"] + found["probability_equal"] <= 1
+    assert found["probability_greater"] == pytest.approx(np.mean(first > 0))
+
+
+def test_draws_of_one_fit_are_paired_and_of_separate_runs_independent():
+    rng = np.random.default_rng(1)
+    shared = rng.normal(0, 15, (DRAWS, 1))  # what neither stand's own wood tells
+
+    def moved(name, by, source):
+        shape = np.exp(-0.5 * ((YEARS - 1930 - by - shared) / 10) ** 2)
+        return history(name, source=source, stems=shape)
+
+    together = row_of(compare_histories([moved("A", 0, ""), moved("B", 8, "")]), "median_establishment_year")
+    apart = row_of(compare_histories([moved("A", 0, "one"), moved("B", 8, "two")]), "median_establishment_year")
+    assert together["told_apart"] == "yes" and together["difference_high"] - together["difference_low"] < 1
+    width = apart["difference_high"] - apart["difference_low"]
+    assert apart["told_apart"] == "no" and width == pytest.approx(2 * 1.645 * 15 * np.sqrt(2), rel=0.2)
+
+
+def test_runs_with_other_numbers_of_draws_are_brought_to_one():
+    few = dataclasses.replace(history("B"), source="two")
+    few = aligned([few, history("C", stems=np.ones((120, len(YEARS))), grass=np.ones(120), starts=np.zeros((0, 120)),
+                                ends=np.zeros((0, 120)), possible=np.zeros(120), source="three")])  # fmt: skip
+    assert [len(one.stems) for one in few] == [120, 120] and few[0].stems[0, :].tolist() == history("B").stems[0].tolist()
+
+
+# distance and synchrony
+
+
+def test_the_distance_is_that_of_a_general_library():
+    rng = np.random.default_rng(4)
+    first, second = rng.gamma(1, 1, (3, 60)), rng.gamma(1, 1, (3, 60))
+    expected = [wasserstein_distance(np.arange(60), np.arange(60), a, b) for a, b in zip(first, second, strict=True)]
+    assert age_structure_distance(first, second).draws == pytest.approx(expected)
+
+
+def told_apart_share(apart: float, trials: int = 150) -> float:
+    """Share of pairs told apart where estimates scatter round their truth, and draws round the estimates, by the same 5 years."""
+    rng = np.random.default_rng(8)
+    found = []
+    for trial in range(trials):
+        middles = np.array([1930.0, 1930.0 + apart]) + rng.normal(0, 5, 2)
+        structures = [np.exp(-0.5 * ((YEARS - middle - rng.normal(0, 5, (200, 1))) / 15) ** 2) for middle in middles]
+        found.append(age_structure_distance(*structures, seed=trial).probability_beyond_chance >= 0.95)
+    return float(np.mean(found))
+
+
+def test_stands_alike_lie_as_far_apart_as_chance_says():
+    """The share falsely told apart is 1 in 20: of 150, at most 14 but once in a hundred trials (binomial)."""
+    assert told_apart_share(0) <= 14 / 150
+
+
+def test_stands_that_differ_lie_farther_apart():
+    assert told_apart_share(30) > 0.9
+
+
+def test_pulses_of_one_year_are_shared_and_those_of_other_years_are_not():
+    one, other = history("A", **pulses_at(1900, 1932)), history("B", **pulses_at(1933, seed=5))
+    found = synchrony(one, other)
+    assert found.probability > 0.95 and (found.first_pulse, found.second_pulse) == (2, 1) and abs(np.median(found.lag) + 1) <= 1
+    assert synchrony(one, history("C", **pulses_at(1960))).probability == 0
+    assert synchrony(one, history("D")) is None
+
+
+def test_chance_is_that_of_pulses_thrown_at_random():
+    rng = np.random.default_rng(2)
+    fixed = np.full((1, 1), 1940.0)
+    thrown = rng.integers(1900, 2000, (20000, 2))
+    expected = np.mean((np.abs(thrown - 1940) <= 5).any(axis=1))
+    assert placed_at_random(fixed, np.zeros((2, 1)), 1900, 1999, 5) == pytest.approx(expected, abs=0.01)
+    assert placed_at_random(fixed, np.full((2, 1), np.nan), 1900, 1999, 5) == 0
+
+
+def test_a_pulse_that_is_not_told_is_no_difference():
+    table = compare_histories([history("A", **pulses_at(1930)), history("B")])
+    assert row_of(table, "number_of_pulses")["told_apart"] == "not assessed"
+    for measure in ("latest_pulse_start", "years_since_latest_pulse", "shared_pulse"):
+        row = row_of(table, measure)
+        assert row["told_apart"] == "not compared" and "no pulse can be told in B" in row["words"]
+
+
+# communities
+
+
+def test_a_single_stand_is_no_community():
+    table = compare_histories([history("A", community="upland"), history("B", community="flat")])
+    assert set(table["kind"]) == {"stand"}
+
+
+def test_two_stands_say_little_about_their_community_and_many_say_more():
+    def width(stands):
+        upland = [history(f"U{n}", 1930 + 3 * (-1) ** n, community="upland") for n in range(stands)]
+        table = compare_histories([*upland, history("Alone", 1900, community="flat")])
+        row = row_of(table[table["kind"] == "community and stand"], "median_establishment_year")
+        assert row["first"] == "upland" and row["first_stands"] == stands and 1 < row["first_spread"] < 9
+        assert ("barely known" in row["words"]) == (stands < 6)
+        return row["difference_high"] - row["difference_low"]
+
+    assert width(2) > 30 and width(8) < 12
+
+
+def test_communities_that_differ_are_told_apart():
+    stands = [history(f"U{n}", 1900 + n, community="upland") for n in range(4)]
+    stands += [history(f"F{n}", 1950 + n, community="flat") for n in range(4)]
+    table = compare_histories(stands)
+    row = row_of(table[table["kind"] == "community"], "median_establishment_year")
+    assert (row["first"], row["second"], row["told_apart"]) == ("upland", "flat", "yes")
+    assert row["difference_low"] < -50 < row["difference_high"]
+
+
+@pytest.mark.parametrize("stands", [2, 5])
+def test_the_mean_of_a_community_is_covered(stands):
+    """Stands scatter round a mean; nine of ten intervals hold it, whatever the number of stands."""
+    rng = np.random.default_rng(stands)
+    held = 0
+    for trial in range(300):
+        truth = 1930 + rng.normal(0, 6, stands)
+        drawn = np.repeat(truth[:, None], 600, axis=1)
+        mean = community_means({"c": drawn}, "year", axis=(1000, 2800), seed=trial).mean["c"]
+        held += np.quantile(mean, 0.05) <= 1930 <= np.quantile(mean, 0.95)
+    assert 0.85 <= held / 300 <= 0.95
+
+
+# what can't be compared
+
+
+def test_coring_heights_stand_apart_from_establishment():
+    cores_only = {"basis": "coring height", "has_plots": False}
+    table = compare_histories([history("A"), history("B", **cores_only), history("C", 1990, **cores_only)])
+    mixed = table[(table["first"] == "A") & (table["second"] == "B")]
+    assert list(mixed["measure"]) == ["all"] and "no coring height is recorded in B" in mixed["words"].iloc[0]
+    both = table[(table["first"] == "B") & (table["second"] == "C")]
+    row = row_of(both, "median_establishment_year")
+    assert row["told_apart"] == "not assessed" and "may be one of heights" in row["words"]
+    assert row_of(both, "half_span_years")["told_apart"] == "no"
+
+
+def test_without_plots_only_what_compares_is_compared():
+    table = compare_histories([history("A", **pulses_at(1930)), history("B", has_plots=False, **pulses_at(1960))])
+    told = table.set_index("measure")["told_apart"]
+    assert (told[["median_establishment_year", "half_span_years", "stems_per_ha", "share_in_grass_stage"]] == "not compared").all()
+    assert told["latest_pulse_start"] == "yes" and "age_structure_distance" not in told.index
+    assert "no plots in B" in row_of(table, "stems_per_ha")["words"]
+
+
+def test_stands_without_a_species_in_common_have_no_row():
+    assert compare_histories([history("A"), history("B", species="loblolly-pine")]).empty
+
+
+# sentences
+
+
+def test_the_summary_tells_the_surest_and_no_more_than_three():
+    stands = [history(name, middle, stems=stems, **pulses_at(middle)) for name, middle, stems in
+              (("A", 1890, 100), ("B", 1932, 200), ("C", 1933, 500))]  # fmt: skip
+    said = comparison_sentences(compare_histories(stands))
+    assert 1 <= len(said) <= 3
+    assert said[0].startswith("The median stem of C established later than that of A, by about 43 years")
+    assert "B and C share a pulse" in said[1]
+
+
+def test_the_summary_says_what_cannot_be_told_apart():
+    said = comparison_sentences(compare_histories([history("A", noise=20), history("B", noise=20)]))
+    assert len(said) == 1 and said[0].startswith("The stands can't be told apart by median year")
+    assert comparison_sentences(None) == [] and comparison_sentences(pd.DataFrame(columns=list(COLUMNS))) == []
+
+
+# of a result, tables and pictures
+
+
+@pytest.fixture(scope="module")
+def posterior():
+    made = fake_posterior(draws=120)
+    made.survey.stands["latitude"], made.survey.stands["longitude"] = [31.123456, np.nan, 30.5], [-84.987654, np.nan, -85.25]
+    return made
+
+
+@pytest.fixture(scope="module")
+def tables(posterior):
+    return result_tables(posterior)
+
+
+def test_a_result_compares_its_stands(posterior, tables):
+    table = comparison(posterior)
+    assert list(table.columns) == list(COLUMNS)
+    assert table.equals(tables["comparison"])
+    assert set(table["first"]) == {"Fern Flat"} and list(table["measure"]) == ["all"]  # Old Field holds another species
+
+
+def test_coordinates_go_through_to_tables_and_files(tables, tmp_path):
+    summary, everything = tables["stand_summary"], tables["all_stands"]
+    assert summary["latitude"].iloc[0] == 31.123456 and np.isnan(summary["latitude"].iloc[1])
+    assert (everything.loc[everything["stand"] == "Fern Flat", "longitude"] == -84.987654).all()
+    write_table(everything, tmp_path / "all.csv")
+    assert pd.read_csv(tmp_path / "all.csv")["longitude"].iloc[0] == -84.98765
+
+
+def test_the_long_table_holds_what_the_others_hold(posterior, tables):
+    table = long_table(tables, posterior.survey)
+    cohort = tables["cohorts"].query("stand == 'Fern Flat' and first_year == 1930").iloc[0]
+    (row,) = (row for _, row in table.query("table == 'cohorts' and measure == 'stems_per_ha' and stand == 'Fern Flat'"
+              " and first_year == 1930").iterrows())  # fmt: skip
+    assert (row["low"], row["median"], row["high"]) == tuple(cohort[f"stems_per_ha_{point}"] for point in ("low", "median", "high"))
+    assert row["unit"] == "stems/ha" and row["survey_date"] == "2020-06-15" and table["median"].notna().all()
+    assert not ((table["stand"] == "Stony Ridge") & table["measure"].str.contains("per_ha")).any()
+
+
+@pytest.mark.parametrize(("coarseness", "kept"), [("as-given", 31.1234), ("0.01", 31.12), ("0.1", 31.1), ("1", 31.0), ("none", np.nan)])
+def test_coordinates_are_coarsened_in_the_survey_itself(simulated_folder, coarseness, kept):
+    survey = read_survey(simulated_folder)
+    exact = dataclasses.replace(survey, stands=survey.stands.assign(latitude=31.1234, longitude=-84.5678))
+    coarse = coordinates_to(exact, coarseness).stands
+    assert coarse["latitude"].iloc[0] == pytest.approx(kept, nan_ok=True)
+    assert (exact.stands["latitude"] == 31.1234).all()
+    with pytest.raises(ValueError, match="0.01"):
+        coordinates_to(exact, "0.5")
+
+
+def test_strips_of_a_community_stand_together_the_oldest_first():
+    rows = [("young", "flat", 1990, 1999), ("old", "upland", 1900, 1910), ("alone", "", 1950, 1960), ("middle", "flat", 1920, 1930)]
+    stands = pd.DataFrame(rows, columns=["stand", "community", "half_span_first", "half_span_last"])
+    assert [stand for stand, _, _ in strip_order(stands.assign(species="longleaf-pine"))] == ["old", "middle", "young", "alone"]
+
+
+def test_stands_are_drawn_on_one_time_axis_and_one_scale(tables):
+    figure = side_by_side(tables["cohorts"], tables["pulses"], tables["stand_summary"])
+    assert len(figure.axes) == 3 and len({ax.get_xlim() for ax in figure.axes}) == 1 and len({ax.get_ylim() for ax in figure.axes}) == 1
+    assert side_by_side(tables["cohorts"], tables["pulses"], tables["stand_summary"][:1]) is None
+    assert set(comparison_figures(tables)) == {"side_by_side"}  # nothing differs where nothing is compared
+
+
+def test_differences_are_drawn_as_the_table_has_them():
+    table = compare_histories([history("A", 1900), history("B", 1931), history("C", 1930)])
+    rows = table[table["measure"] == "median_establishment_year"]
+    ax = plot_differences(rows)
+    drawn = sorted(x for line in ax.lines[1:] for x in line.get_xdata())
+    assert drawn == pytest.approx(sorted(rows["difference_median"]))
+    assert [label.get_text() for label in ax.get_yticklabels()][0] == "A \u2212 B"
+
+
+# results of separate runs
+
+
+@pytest.fixture
+def two_results(monkeypatch, tmp_path):
+    """Two results on disk, of invented posteriors whose draws are kept at hand instead of in the file."""
+    made = {}
+
+    def result(name: str, posterior, *, level: float = 0.9, sha256: str = "a", inputs: str = "0", version: str = "0.1.0"):
+        about = {"version": version, "level": level, "inputs_sha256": {"trees.csv": inputs}}
+        about["profiles"] = [{"key": key, "sha256": sha256} for key in ("longleaf-pine", "loblolly-pine")]
+
+        def fill(folder):
+            (folder / "posterior.nc").write_bytes(b"draws")
+            return about
+
+        folder = build_result_folder(tmp_path / name, fill)
+        made[str(folder / "posterior.nc")] = posterior
+        return folder
+
+    monkeypatch.setattr("standage.stand.posterior.load_posterior", lambda path: made[str(path)])
+    return result
+
+
+def test_results_of_separate_runs_are_joined(two_results, tmp_path):
+    folders = [two_results("east", fake_posterior(1, draws=120)), two_results("west", fake_posterior(2, draws=80), inputs="1", level=0.8)]
+    joined = run_comparison(folders, tmp_path / "out")
+    pairs = set(joined.comparison[["first", "second"]].itertuples(index=False, name=None))
+    assert ("Old Field (east)", "Old Field (west)") in pairs and ("Fern Flat (east)", "Stony Ridge (west)") in pairs
+    assert joined.level == 0.9 and "intervals of 80 % and 90 %" in str(joined)
+    assert any("fitted without each other" in note for note in joined.notes)
+    written = pd.read_csv(tmp_path / "out" / "comparison.csv")
+    assert list(written.columns) == list(COLUMNS) and len(written) == len(joined.comparison)
+    assert set(pd.read_csv(tmp_path / "out" / "all_stands.csv")["survey"]) == {"east", "west"}
+    assert (tmp_path / "out" / "figures" / "side_by_side.png").stat().st_size > 0
+    assert json.loads((tmp_path / "out" / "provenance.json").read_text())["level"] == 0.9
+
+
+def test_another_profile_is_not_compared_and_is_said(two_results):
+    folders = [two_results("east", fake_posterior(1, draws=60)), two_results("west", fake_posterior(2, draws=60), sha256="b", inputs="1")]
+    with pytest.raises(StandageError, match="different profiles"):
+        compare_results(folders)  # within each, the two stands of a species differ in basis
+
+
+def test_a_failed_result_is_left_out_and_said(two_results):
+    failed = fake_posterior(3, draws=60)
+    failed.verdict["passed"] = False
+    folders = [two_results(name, fake_posterior(seed, draws=60), inputs=name) for seed, name in ((1, "east"), (2, "west"))]
+    joined = compare_results([*folders, two_results("north", failed, inputs="2")])
+    assert "north failed its checks" in str(joined) and not joined.comparison["first"].str.contains("north").any()
+
+
+def test_what_is_no_result_is_refused_all_at_once(two_results, tmp_path):
+    (tmp_path / "survey").mkdir()
+    east = two_results("east", fake_posterior(1, draws=60))
+    again = two_results("again", fake_posterior(1, draws=60))
+    with pytest.raises(StandageError) as raised:
+        compare_results([east, east, again, tmp_path / "survey", tmp_path / "nowhere"])
+    text = str(raised.value)
+    for told in ("given twice", "results of one survey", "survey: not a result", "nowhere: there is no such folder"):
+        assert told in text
+    with pytest.raises(StandageError, match="would be lost"):
+        run_comparison([east], east)
+
+
+def test_a_result_in_which_every_fit_failed_compares_nothing(two_results):
+    failed = fake_posterior(3, draws=60)
+    failed.verdict["passed"] = False
+    with pytest.raises(StandageError, match="Nothing can be compared"):
+        compare_results([two_results("north", failed)])
+
+
+def test_the_command_refuses_in_words_and_writes_nothing(tmp_path):
+    told = CliRunner().invoke(main, ["compare", str(tmp_path / "nowhere"), "--out", str(tmp_path / "out")])
+    assert told.exit_code == BAD_INPUT and "there is no such folder" in told.stderr and not (tmp_path / "out").exists()
+
+
+def test_the_command_says_what_it_found(two_results, tmp_path):
+    folders = [two_results(name, fake_posterior(seed, draws=60), inputs=name) for seed, name in ((1, "east"), (2, "west"))]
+    options = ["--out", str(tmp_path / "out"), "--level", "0.8", "--class-years", "50"]
+    told = CliRunner().invoke(main, ["compare", *map(str, folders), *options])
+    assert told.exit_code == 0 and "Mind this:" in told.output
+    classes = pd.read_csv(tmp_path / "out" / "comparison.csv")["class_first_year"].dropna()
+    assert len(classes) and (classes % 50 == 0).all()
+    assert (tmp_path / "out" / "comparison.txt").read_text(encoding="utf-8").strip() in told.output
+
+
+def test_names_tell_results_apart(tmp_path):
+    folders = [tmp_path / "a" / "results", tmp_path / "b" / "results"]
+    assert compare._names(folders) == ["a/results", "b/results"]

@@ -1,0 +1,380 @@
+"""The report and the cards: one page without any load from elsewhere, whole without script, safe from whatever a survey holds."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import io
+import json
+import re
+from html.parser import HTMLParser
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+from click.testing import CliRunner
+from fake_posterior import fake_posterior
+
+from standage import card as age_cards
+from standage.card import NAMED, write_card
+from standage.cli import BAD_INPUT, main
+from standage.errors import StandageError
+from standage.figure_axes import without_formulas
+from standage.figures import plot_rate, result_figures
+from standage.report import report_html, report_writer
+from standage.report.answer import points
+from standage.report.measures import Measures
+from standage.report.pictures import grey_out, unsupported_centuries
+from standage.report.tree_story import file_name_of, tree_story
+from standage.report.uncertainty import STEPS, budget, budget_sentences
+from standage.results import result_tables, write_results
+from standage.words import year_words
+
+HOSTILE = "</script><script>alert(1)</script>\"'><img src=//x.example onerror=alert(2)> $\\frac{ & {{ 7*7 }}"
+VOID = {"meta", "link", "img", "br", "input", "hr"}
+LOADING = {"script", "img", "link", "iframe", "object", "embed", "video", "audio", "source", "form", "base", "image"}
+
+
+class Page(HTMLParser):
+    """Elements of a page with their attributes, its text without script and style, and whether every element is closed in order."""
+
+    def __init__(self, text: str):
+        super().__init__(convert_charrefs=True)
+        self.elements, self.open, self.texts, self.mistakes = [], [], [], []
+        self.feed(text)
+        self.close()
+
+    def handle_starttag(self, tag, attrs):
+        self.elements.append((tag, dict(attrs)))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag, attrs):
+        self.elements.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag):
+        if not self.open or self.open[-1] != tag:
+            self.mistakes.append(f"</{tag}> inside {self.open[-1:]}")
+        else:
+            self.open.pop()
+
+    def handle_data(self, data):
+        if not self.open or self.open[-1] not in ("script", "style"):
+            self.texts.append(data)
+
+    def named(self, tag: str) -> list[dict]:
+        return [attributes for name, attributes in self.elements if name == tag]
+
+    @property
+    def text(self) -> str:
+        return " ".join(" ".join(self.texts).split())
+
+
+def with_steps(tables: dict) -> dict:
+    """The tables with what each step adds for cored trees, as `date_trees` would give it."""
+    trees = tables["tree_dates"].copy()
+    cored = trees["basis"] == "cored"
+    for name, years in zip([step.column for step in STEPS], (1.0, 2.0, 2.0, 4.0), strict=True):
+        trees[name] = np.where(cored, years, np.nan)
+    return tables | {"tree_dates": trees}
+
+
+@pytest.fixture(scope="module")
+def posterior():
+    return fake_posterior(draws=100)
+
+
+@pytest.fixture(scope="module")
+def tables(posterior):
+    return with_steps(result_tables(posterior))
+
+
+@pytest.fixture(scope="module")
+def html(posterior, tables):
+    return report_html(posterior, tables)
+
+
+@pytest.fixture(scope="module")
+def page(html):
+    return Page(html)
+
+
+@pytest.fixture(scope="module")
+def result(posterior, tables, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("report") / "result"
+    return write_results(posterior, folder, tables=tables, also=[report_writer(posterior, tables)])
+
+
+# ------------------------------------------------------------------------------------------------------------ the page as a page
+
+
+def test_elements_are_nested_and_ids_are_unique(page):
+    assert page.mistakes == [] and page.open == []
+    ids = [attributes["id"] for _, attributes in page.elements if "id" in attributes]
+    assert len(ids) == len(set(ids)) > 100
+    links = [attributes["href"] for tag, attributes in page.elements if tag == "a"]
+    assert links and {link.removeprefix("#") for link in links} <= set(ids)
+    inside = re.findall(r"url\(#([^)]+)\)", " ".join(value or "" for _, attributes in page.elements for value in attributes.values()))
+    assert inside and set(inside) <= set(ids)
+    used = [value[1:] for tag, attributes in page.elements if tag == "use" for name, value in attributes.items() if name.endswith("href")]
+    assert used and set(used) <= set(ids)
+
+
+def test_nothing_is_loaded_from_elsewhere(html, page):
+    for tag, attributes in page.elements:
+        for name, value in attributes.items():
+            if name in ("src", "href", "xlink:href", "action", "data", "poster", "srcset"):
+                assert value.startswith(("#", "data:,")), f"{tag} {name}={value}"
+            assert not name.startswith("on"), f"{tag} {name}"
+    assert {tag for tag, _ in page.elements} & LOADING == {"script", "link"}
+    assert not re.search(r"@import|url\(\s*['\"]?(?!#)", html)
+
+
+def test_the_policy_forbids_the_network_and_allows_the_one_script(html, page):
+    (policy,) = (meta["content"] for meta in page.named("meta") if meta.get("http-equiv") == "Content-Security-Policy")
+    rules = dict(rule.strip().split(" ", 1) for rule in policy.split(";"))
+    assert rules["default-src"] == "'none'" and "connect-src" not in rules and rules["img-src"] == "data:"
+    (script,) = re.findall(r"<script>(.*?)</script>", html, flags=re.DOTALL)
+    assert rules["script-src"] == f"'sha256-{base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()}'"
+
+
+def test_headings_tables_and_pictures_can_be_read_aloud(page):
+    levels = [int(tag[1]) for tag, _ in page.elements if re.fullmatch(r"h[1-6]", tag)]
+    assert levels[0] == 1 and levels.count(1) == 1 and all(after - before <= 1 for before, after in zip(levels, levels[1:], strict=False))
+    assert page.named("html")[0]["lang"] == "en" and len(page.named("main")) == 1 and page.named("nav")[0]["aria-label"]
+    assert all(head.get("scope") in ("col", "row") for head in page.named("th"))
+    assert len(page.named("caption")) == len(page.named("table")) > 5
+    drawings = page.named("svg")
+    assert len(drawings) > 5 and all(svg["role"] == "img" and svg["aria-labelledby"] for svg in drawings)
+    assert page.named("text") and not any("font-glyph" in attributes.get("id", "") for attributes in page.named("path"))
+
+
+def test_the_page_is_whole_without_script(html, tables):
+    bare = Page(re.sub(r"<script>.*?</script>", "", html, flags=re.DOTALL))
+    assert not any("hidden" in attributes for _, attributes in bare.elements)
+    for tree in tables["tree_dates"]["tree"]:
+        assert tree in bare.text
+    assert len([card for card in bare.named("details") if card.get("class") == "card"]) == len(tables["tree_dates"])
+
+
+# ------------------------------------------------------------------------------------------------------------ what it says
+
+
+def test_the_answer_comes_first_with_when_how_sure_what_preceded_and_what_cannot_be_told(page, tables):
+    text = page.text
+    answer = text[text.index("The answer") : text.index("Stand by stand", text.index("What can't be told"))]
+    pulse = tables["pulses"].iloc[0]
+    assert (pulse["start_low"], pulse["start_high"], pulse["end_low"], pulse["end_high"]) == (1930, 1930, 1939, 1939)
+    assert "It began in 1930, and ended in 1939; it holds" in answer
+    oldest = tables["stand_summary"].iloc[0]
+    assert f"The oldest tree that is dated established {year_words(*points(oldest, 'oldest_year'))}." in answer
+    assert "A pulse of recruitment is virtually certain (more than 99 %)" in answer
+    assert "What preceded it." in answer and "the logging of some year from 1926 to 1928" in answer
+    assert "Agreement in time is not proof of cause." in answer
+    assert "How many plants established: only those alive today are seen." in answer
+    assert "Years of establishment: no coring height is recorded" in answer and "The stand is even-aged" in answer
+    assert "nan" not in text.lower().split() and "<NA>" not in text
+
+
+def test_a_failed_fit_is_told_before_anything_else(tables):
+    failed = fake_posterior(draws=100)
+    failed.verdict |= {"passed": False, "notes": ["Run again."]}
+    page = Page(report_html(failed, tables))
+    assert page.text.index("THE FIT DID NOT PASS") < page.text.index("Contents")
+    assert "DID NOT PASS their checks" in page.text
+
+
+def test_acres_inches_and_feet_stand_beside_on_request(posterior, tables, page):
+    us = Page(report_html(posterior, tables, units="us")).text
+    assert "per acre" in us and " in)" in us
+    assert "per acre" not in page.text and " in)" not in page.text
+    measures = Measures("us")
+    assert measures.stems(200) == "200 stems per hectare (81 per acre)"  # 200 x 0.40468564224
+    assert measures.basal_area(20) == "20 m\u00b2 per hectare (87 ft\u00b2 per acre)"  # 1 m2/ha = 4.356 ft2/acre
+    assert measures.diameter(25.4) == "25.4 cm (10.0 in)" and measures.height(137.16) == "137.2 cm (4.5 ft)"
+    with pytest.raises(ValueError, match="metric"):
+        Measures("feet")
+
+
+def test_methods_assumptions_and_provenance_are_there_with_their_sources(posterior, page):
+    text = page.text
+    assert "were surveyed" in text and "Hoffman & Gelman 2014" in text and "Duncan 1989, New Zealand Natural Sciences" in text
+    assert "median seasons without a stem, in the middle stand" in text and "Haywood 2000, New Forests 19:279-290" in text
+    assert "0" * 64 in text and "trees.csv" in text
+    assert "burning, cutting and planting stay with those licensed" in text
+
+
+def test_a_stand_without_dates_or_pulses_still_makes_a_report(tables):
+    bare = fake_posterior(draws=100)
+    bare.survey.events = bare.survey.events[:0]
+    empty = tables | {name: tables[name][:0] for name in ("pulses", "attribution", "prior_sensitivity")}
+    empty["tree_dates"] = tables["tree_dates"].assign(**{step.column: np.nan for step in STEPS})
+    page = Page(report_html(bare, empty))
+    assert page.mistakes == [] and "No recruitment pulse stands out" in page.text
+    assert "not worked out one by one" in page.text and "This was not worked out for this result" in page.text
+
+
+# ------------------------------------------------------------------------------------------------------------ hostile surveys
+
+
+def hostile(posterior, tables):
+    """Posterior and tables in which every name that people type is hostile."""
+
+    def spoilt(table: pd.DataFrame) -> pd.DataFrame:
+        table = table.copy()
+        for name in ("stand", "tree", "plot", "event", "note", "community", "core"):
+            if name in table:
+                table[name] = [f"{HOSTILE} {value}" if str(value) else value for value in table[name]]
+        return table
+
+    posterior.units = tuple(SimpleNamespace(**vars(unit) | {"stand": f"{HOSTILE} {unit.stand}"}) for unit in posterior.units)
+    posterior.trees = spoilt(posterior.trees)
+    for name in ("stands", "plots", "trees", "cores", "counts", "events"):
+        setattr(posterior.survey, name, spoilt(getattr(posterior.survey, name)))
+    posterior.survey.name = HOSTILE
+    posterior.survey.hashes = {HOSTILE: "0" * 64}
+    posterior.notes = (HOSTILE,)
+    posterior.verdict |= {"notes": [HOSTILE]}
+    return posterior, {name: spoilt(table) for name, table in tables.items()}
+
+
+def test_nothing_of_a_survey_can_run_or_load(tables):
+    spoilt = hostile(fake_posterior(draws=100), tables)
+    html = report_html(*spoilt)
+    page = Page(html)
+    assert page.mistakes == [] and len(page.named("script")) == 1 and page.named("img") == []
+    assert not any(name.startswith("on") for _, attributes in page.elements for name in attributes)
+    assert not any(
+        "x.example" in str(value) for tag, attributes in page.elements for name, value in attributes.items() if name != "aria-label"
+    )
+    assert page.text.count("alert(1)") > 100 and "{{ 7*7 }}" in page.text and "$\\frac{" in page.text
+    test_elements_are_nested_and_ids_are_unique(page)
+    test_the_policy_forbids_the_network_and_allows_the_one_script(html, page)
+
+
+def test_pictures_of_a_hostile_survey_are_drawn_as_written(tables):
+    """A dollar sign begins no formula: matplotlib would stop at one it can't read."""
+    for figure in result_figures(*hostile(fake_posterior(draws=100), tables), level=0.9).values():
+        without_formulas(figure)
+        figure.savefig(io.BytesIO(), format="png", dpi=40)
+
+
+# ------------------------------------------------------------------------------------------------------------ uncertainty, grey centuries
+
+
+def test_the_budget_is_that_of_the_squares(tables):
+    row = tables["stand_summary"].iloc[0]
+    trees = tables["tree_dates"]
+    found = budget(row, trees[trees["stand"] == row["stand"]])
+    assert found.alone == pytest.approx(5.0)  # 1 + 4 + 4 + 16 = 25
+    assert found.shares["sd_grass"] == pytest.approx(16 / 25) and sum(found.shares.values()) == pytest.approx(1)
+    assert found.without["sd_grass"] == pytest.approx(3.0) and found.most.column == "sd_grass"
+    said = " ".join(budget_sentences(found))
+    assert "years in the grass stage (64 %)" in said and "5.0 years would become 3.0." in said and "coring can't lower it" in said
+    assert budget(row, trees.assign(**{step.column: np.nan for step in STEPS})) is None
+
+
+def test_centuries_without_a_dated_tree_are_greyed(tables):
+    rate = pd.DataFrame({"year": np.arange(1650, 2021)})
+    rate["dated_stems"] = ((rate["year"] >= 1850) | (rate["year"] == 1720)).astype(int)
+    assert unsupported_centuries(rate) == [1600]
+    assert unsupported_centuries(rate.assign(dated_stems=(rate["year"] == 1990).astype(int))) == [1600, 1700, 1800]
+    assert unsupported_centuries(rate.assign(dated_stems=0)) == []
+    of_stand = tables["rate"][tables["rate"]["stand"] == "Fern Flat"]
+    ax = plot_rate(of_stand)
+    before, limits = len(ax.patches), ax.get_xlim()
+    grey_out(ax, [1700, 1900, 2500])
+    shown = [patch for patch in ax.patches[before:]]
+    assert [round(patch.get_x()) for patch in shown] == [max(round(limits[0]), 1700), 1900][-len(shown) :] and ax.get_xlim() == limits
+
+
+# ------------------------------------------------------------------------------------------------------------ cards
+
+
+@pytest.fixture
+def loads_fake(posterior, monkeypatch):
+    monkeypatch.setattr(age_cards, "load_posterior", lambda path: posterior)
+
+
+def test_a_card_says_how_old_how_found_and_what_the_rings_say(result, tables, loads_fake, tmp_path):
+    tree = tables["tree_dates"].query("basis == 'cored' and establishment_year_median.notna()").iloc[0]
+    html, png = write_card(result, tree["tree"], tmp_path / "cards")
+    page = Page(html.read_text(encoding="utf-8"))
+    assert page.mistakes == [] and page.named("script") == [] and len(page.named("svg")) == 1
+    assert f"between {tree['establishment_year_low']} and {tree['establishment_year_high']}" in page.text
+    assert "How it was found" in page.text and f"that of {int(tree['innermost_ring_year'])}" in page.text
+    assert "What its rings say No ring widths were measured" in page.text
+    assert png.read_bytes().startswith(b"\x89PNG") and NAMED.encode() in png.read_bytes()
+    assert write_card(result, tree["tree"], tmp_path / "cards") == (html, png)
+
+
+def test_a_tree_dated_by_size_or_at_its_core_is_told_as_such(result, tables, loads_fake, tmp_path):
+    trees = tables["tree_dates"]
+    by_size = Page(write_card(result, trees.query("basis == 'size'")["tree"].iloc[0], tmp_path)[0].read_text(encoding="utf-8"))
+    assert "too widely for a claim about one tree" in by_size.text
+    at_core = Page(write_card(result, trees.query("stand == 'Stony Ridge'")["tree"].iloc[0], tmp_path)[0].read_text(encoding="utf-8"))
+    assert "reached the height of its core" in at_core.text and "When it established can't be told" in at_core.text
+    untold = Page(write_card(result, "F-oak", tmp_path)[0].read_text(encoding="utf-8"))
+    assert "no profile for species" in untold.text.lower() and "can't be told" in untold.text
+
+
+def test_cards_refuse_what_is_no_result_no_tree_or_in_the_way(result, loads_fake, tmp_path):
+    with pytest.raises(StandageError, match="not a folder of results"):
+        write_card(tmp_path, "F1")
+    with pytest.raises(StandageError, match="Did you mean .*F10"):
+        write_card(result, "F100", tmp_path)
+    (tmp_path / "age-card-F1.html").write_text("mine", encoding="utf-8")
+    with pytest.raises(StandageError, match="no age card"):
+        write_card(result, "F1", tmp_path)
+    assert (tmp_path / "age-card-F1.html").read_text(encoding="utf-8") == "mine" and not (tmp_path / "age-card-F1.png").exists()
+
+
+def test_the_command_writes_a_card_and_refuses_plainly(result, loads_fake, tmp_path):
+    done = CliRunner().invoke(main, ["card", str(result), "F1", "--out", str(tmp_path), "--units", "us"])
+    assert done.exit_code == 0 and f"wrote {tmp_path / 'age-card-F1.html'}" in done.output, done.output
+    assert " in)" in (tmp_path / "age-card-F1.html").read_text(encoding="utf-8")
+    refused = CliRunner().invoke(main, ["card", str(result), "nobody", "--out", str(tmp_path)])
+    assert refused.exit_code == BAD_INPUT and "has no tree 'nobody'" in refused.output and "Traceback" not in refused.output
+
+
+def test_rings_are_told_where_they_were_measured(tables):
+    row = tables["tree_dates"].iloc[0]
+    change = {"kind": "release", "probability": 0.95, "year_low": 1926, "year_median": 1927, "year_high": 1928}
+    change |= {"change_percent_low": 40.0, "change_percent_median": 80.0, "change_percent_high": 120.0}
+    story = tree_story(row, pd.DataFrame(), Measures(), releases=pd.DataFrame([change]), rings=(1900, 2019))
+    said = " ".join(story.rings)
+    assert "measured from 1900 to 2019" in said and "grow faster for long (by about 80 %) between 1926 and 1928" in said
+    assert "very likely (95 %)" in said and "not proof" in said
+    quiet = tree_story(row, pd.DataFrame(), Measures(), releases=pd.DataFrame(), rings=(1900, 2019))
+    assert "No lasting change" in " ".join(quiet.rings)
+
+
+def test_a_card_with_rings_draws_them(tables):
+    """On the page and on the picture; a long name or an odd one doesn't break either."""
+    row = tables["tree_dates"].iloc[0].copy()
+    row["tree"] = HOSTILE
+    years = np.arange(1900, 2020)
+    rings = pd.DataFrame({"stand": "Fern Flat", "tree": HOSTILE, "species": "longleaf-pine", "year": years, "width_mm": 1 + (years > 1950)})
+    rings = rings.assign(release_probability=np.where(years == 1951, 0.9, 0.0), suppression_probability=0.0)
+    story = tree_story(row, pd.DataFrame(), Measures(), releases=pd.DataFrame(), rings=(1900, 2019))
+    drawn = np.random.default_rng(1).integers(1890, 1900, 200).astype(float)
+    card = age_cards.AgeCard(story, drawn, False, row, rings, "invented", 0.9, False)
+    page = Page(age_cards.card_html(card))
+    assert page.mistakes == [] and len(page.named("svg")) == 2 and page.named("script") == [] and page.named("img") == []
+    assert "did not pass its checks" in page.text
+    figure = age_cards.card_figure(card)
+    figure.canvas.draw()
+    assert len(figure.axes) == 2 and any("DID NOT PASS" in text.get_text() for text in figure.texts)
+    upper, lower = sorted((ax.get_position() for ax in figure.axes), key=lambda box: -box.y0)
+    words = min(text.get_window_extent().y0 for text in figure.texts[:-1]) / figure.bbox.height
+    assert lower.y1 < upper.y0 and upper.y1 < words
+
+
+def test_names_of_trees_become_names_of_files():
+    assert file_name_of("../../etc/passwd") == "etc-passwd" and file_name_of("a b/c") == "a-b-c" and file_name_of("///") == "tree"
+
+
+def test_the_report_belongs_to_the_result(result):
+    files = json.loads((result / "provenance.json").read_text(encoding="utf-8"))["files"]
+    assert "report.html" in files and (result / "report.html").read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
