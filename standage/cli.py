@@ -13,6 +13,7 @@ import click
 
 BAD_INPUT = 2
 FIT_FAILED = 3
+COORDINATE_CHOICES = ("as-given", "0.01", "0.1", "1", "none")  # as in `standage.coordinates`, which loads more than `--help` needs
 
 
 HELP_OPTIONS = {"help_option_names": ["-h", "--help"]}
@@ -43,10 +44,22 @@ class _Commands(click.Group):
             context.exit(130)
 
 
+units_option = click.option(
+    "--units", type=click.Choice(["metric", "us"]), default="metric", show_default=True, help="Metric; us: acres, inches, feet beside."
+)
 level_option = click.option(
     "--level", type=click.FloatRange(0.5, 0.999), default=0.9, show_default=True, help="Share of probability inside each interval."
 )
 profiles_option = click.option("--profiles", "profile_folder", type=click.Path(), help="Folder with your own species profiles (TOML).")
+seed_option = click.option(
+    "--seed", type=click.IntRange(0), default=1, show_default=True, help="Same survey, seed and versions give the same results."
+)
+draws_option = click.option("--draws", type=click.IntRange(50), default=1000, show_default=True, help="Kept draws of each of the chains.")
+chains_option = click.option("--chains", type=click.IntRange(2, 32), default=4, show_default=True, help="Chains.")
+coordinates_option = click.option(
+    "--coordinates-to", "coordinates", type=click.Choice(COORDINATE_CHOICES), default="as-given", show_default=True,
+    help="Degrees to which latitude and longitude are rounded in all that is written; none leaves them out.",
+)  # fmt: skip
 
 
 @click.group(cls=_Commands, context_settings=HELP_OPTIONS)
@@ -100,22 +113,88 @@ def ages(survey: str, level: float, profile_folder: str | None, csv_path: str | 
 @main.command()
 @click.argument("survey", type=click.Path())
 @click.option("--out", required=True, type=click.Path(), help="Folder for the results; an earlier result there is replaced whole.")
-@click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Same survey, seed and versions give the same results.")
+@seed_option
 @level_option
 @profiles_option
-@click.option("--draws", type=click.IntRange(50), default=1000, show_default=True, help="Kept draws of each of the chains.")
-@click.option("--chains", type=click.IntRange(2, 32), default=4, show_default=True, help="Chains.")
-def run(survey: str, out: str, seed: int, level: float, profile_folder: str | None, draws: int, chains: int) -> None:
-    """Check a SURVEY, fit the stand model, and write tables and figures into a folder."""
+@draws_option
+@chains_option
+@coordinates_option
+@units_option
+def run(
+    survey: str, out: str, seed: int, level: float, profile_folder: str | None, draws: int, chains: int, coordinates: str, units: str
+) -> None:  # fmt: skip
+    """Check a SURVEY, fit the stand model, and write tables, figures and a report into a folder."""
     from standage.run import run_survey
 
     result = run_survey(
-        _read(survey, profile_folder), out, seed=seed, level=level, profile_folder=profile_folder, draws=draws, chains=chains
-    )
+        _read(survey, profile_folder), out, seed=seed, level=level, profile_folder=profile_folder, draws=draws, chains=chains,
+        coordinates=coordinates, units=units,
+    )  # fmt: skip
     click.echo(result.text)
-    click.echo(f"\nTables and figures are in {out}")
+    click.echo(f"\nTables and figures are in {out}; report.html tells it to people")
     if not result.passed:
         sys.exit(FIT_FAILED)
+
+
+@main.command()
+@click.argument("folder", type=click.Path())
+@click.option("--out", required=True, type=click.Path(), help="Folder for the results, one folder a survey, and the table of all.")
+@seed_option
+@level_option
+@profiles_option
+@draws_option
+@chains_option
+@coordinates_option
+@units_option
+@click.option("--workers", type=click.IntRange(1), help="Surveys at a time on this machine.  [default: one a processor]")
+@click.option("--cores", type=click.IntRange(1), default=1, show_default=True, help="Processors for the chains of each survey.")
+@click.option("--cluster", metavar="ADDRESS", help="Run on the Dask cluster whose scheduler has this address, as in tcp://host:8786.")
+def batch(folder: str, out: str, profile_folder: str | None, workers: int | None, cluster: str | None, **same_for_all) -> None:
+    """Run every survey below FOLDER, many at a time; what is done already is not done again, and no survey stops the others."""
+    from standage.batch import run_batch, told
+    from standage.batch_surveys import FAILED, PASSED, BatchSettings
+
+    if workers and cluster:
+        raise click.UsageError("--workers is about this machine; a cluster has as many as were started.")
+    settings = BatchSettings(profile_folder=profile_folder, **same_for_all)
+    try:
+        outcomes = run_batch(folder, out, settings=settings, workers=workers, cluster=cluster)
+    except KeyboardInterrupt:
+        click.echo("stopped; the surveys that were done are kept, and the same command goes on with the others", err=True)
+        sys.exit(130)
+    click.echo(told(outcomes, out))
+    states = {outcome.state for outcome in outcomes}
+    if states != {PASSED}:
+        sys.exit(FIT_FAILED if states <= {PASSED, FAILED} else BAD_INPUT)
+
+
+@main.command()
+@click.argument("results", type=click.Path(), nargs=-1, required=True)
+@click.option("--out", required=True, type=click.Path(), help="Folder for the comparison; an earlier one there is replaced whole.")
+@click.option(
+    "--level", type=click.FloatRange(0.5, 0.999), help="Share of probability inside each interval.  [default: that of the results]"
+)
+@click.option("--class-years", type=click.IntRange(1), default=20, show_default=True, help="Length of the classes of establishment years.")
+@click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Order in which draws of separate runs are paired.")
+def compare(results: tuple[str, ...], out: str, level: float | None, class_years: int, seed: int) -> None:
+    """Put the stands of RESULTS, folders that `run` has written, side by side, and say what can't be compared."""
+    from standage.compare import run_comparison
+
+    click.echo(str(run_comparison(results, out, level=level, class_years=class_years, seed=seed)))
+    click.echo(f"Tables and figures are in {out}")
+
+
+@main.command()
+@click.argument("results", type=click.Path())
+@click.argument("tree")
+@click.option("--out", default=".", show_default=True, type=click.Path(), help="Folder for the card.")
+@units_option
+def card(results: str, tree: str, out: str, units: str) -> None:
+    """Write the age card of one TREE of RESULTS (what `run` wrote), as HTML and PNG: its age, how it was found, what its rings say."""
+    from standage.card import write_card
+
+    for path in write_card(results, tree, out, units=units):
+        click.echo(f"wrote {path}")
 
 
 @main.command()

@@ -21,7 +21,7 @@ from standage.simulate import small_survey
 from standage.simulate_history import SurveyDesign
 from standage.tables import TABLES
 
-COMMANDS = ("new", "check", "ages", "run", "profiles")
+COMMANDS = ("new", "check", "ages", "run", "card", "compare", "batch", "profiles")
 TABLES_WRITTEN = {"stand_summary", "tree_dates", "cohorts", "rate", "pulses", "parameters"}
 HEAVY = ("pymc", "pytensor", "numba", "nutpie", "matplotlib", "arviz", "scipy.stats")
 

@@ -31,7 +31,10 @@ ROOT = Path(__file__).parent.parent
 PAGES = sorted([ROOT / "README.md", ROOT / "DEVELOPERS.md", ROOT / "demo" / "README.md", *(ROOT / "docs").glob("*.md")])
 TOP_LEVEL = {"README.md", "DEVELOPERS.md", "pyproject.toml", "standage", "models", "tests", "demo", "docs"}
 POINTS = ("_low", "_median", "_high")
-TABLES = ("stand_summary", "tree_dates", "cohorts", "rate", "pulses", "attribution", "parameters", "prior_sensitivity")
+TABLES = (
+    *("stand_summary", "tree_dates", "cohorts", "rate", "pulses", "attribution"),
+    *("comparison", "parameters", "prior_sensitivity", "all_stands"),
+)
 RING_TABLES = {"releases": RELEASES_COLUMNS, "disturbances": DISTURBANCE_COLUMNS, "event_years": EVENT_COLUMNS}  # only with ring widths
 
 

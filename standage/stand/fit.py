@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+from threadpoolctl import threadpool_limits
 
 from standage.errors import StandageError
 from standage.profiles import load_profile
@@ -38,6 +39,12 @@ def fit_stands(
     """
     if not 0.5 <= level < 1:
         raise StandageError(f"level must lie between 0.5 and 1 (an interval of 90 % is 0.9), not {level}")
+    # matrices are small, and with more threads the library adds up in another order: the same seed gives the same answer
+    with threadpool_limits(1, user_api="blas"):
+        return _fit(survey, seed, level, draws, tune, chains, cores, profile_folder, progress)
+
+
+def _fit(survey, seed, level, draws, tune, chains, cores, profile_folder, progress) -> Posterior:
     built = build_stands(survey, profile_folder=profile_folder)
     sampled = sample(built.data, seed=seed, draws=draws, tune=tune, chains=chains, cores=cores, progress=progress)
     found = convergence(built.data, sampled)

@@ -16,6 +16,7 @@ import subprocess
 import sys
 import tempfile
 from pathlib import Path
+from urllib.parse import urlsplit
 
 BROWSERS = ("chromium", "chromium-browser", "google-chrome")
 WIDTHS = {"desktop": (1280, 2400), "phone": (390, 2400)}  # of the window [pixels]
@@ -30,6 +31,10 @@ COMMON = (
     "--disable-sync",
     "--disable-default-apps",
 )
+BROWSERS_OWN = {  # what Chromium asks for by itself; never what a page would load fonts or scripts from
+    "clients2.google.com", "android.clients.google.com", "accounts.google.com", "www.google.com", "update.googleapis.com",
+    "optimizationguide-pa.googleapis.com",
+}  # fmt: skip
 PATIENCE = 120  # for one start of the browser [s]
 
 
@@ -51,9 +56,11 @@ def main() -> int:
         problems += [f"{name}: {line}" for line in console(errors)]
     run(browser, url, f"--print-to-pdf={(asked.out / 'print.pdf').resolve()}", "--no-pdf-header-footer")
     with tempfile.TemporaryDirectory() as folder:
-        log = Path(folder) / "net.json"
+        log, empty = Path(folder) / "net.json", Path(folder) / "empty.json"
+        run(browser, "about:blank", "--dump-dom", f"--log-net-log={empty}")  # a browser calls home whatever it shows
+        own = {urlsplit(address).hostname for address in asked_of_network(empty)} | BROWSERS_OWN
         page = run(browser, url, "--dump-dom", f"--log-net-log={log}").stdout
-        requests = asked_of_network(log)
+        requests = [address for address in asked_of_network(log) if urlsplit(address).hostname not in own]
     problems += [f"asked the network for {request}" for request in requests]
     if 'id="tree-filter"' not in page or "<button" not in page:
         problems.append("the script did not run: no filter, no heads to click on")

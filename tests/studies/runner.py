@@ -25,8 +25,10 @@ import pandas as pd
 PROJECT = Path(__file__).resolve().parents[2]
 # what only shows, tells or lays out: an edit there moves no number of a study, and hours of fits are not to be lost to it
 _SHOWS_ONLY = {
-    "__init__.py", "ages_table.py", "cli.py", "column_reference.py", "figure_axes.py", "figures.py", "figures_model.py",
-    "figures_stand.py", "progress.py", "result_folder.py", "run.py", "spoken.py", "survey_summary.py", "template.py",
+    "__init__.py", "ages_table.py", "batch.py", "batch_surveys.py", "batch_workers.py", "card.py", "cli.py", "column_reference.py",
+    "compare.py", "figure_axes.py", "figures.py", "figures_comparison.py", "figures_disturbance.py", "figures_events.py",
+    "figures_model.py", "figures_stand.py", "progress.py", "result_folder.py", "run.py", "spoken.py", "survey_summary.py", "template.py",
+    "words.py",
 }  # fmt: skip
 _ONE_THREAD = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS"), "1")
 
@@ -40,7 +42,8 @@ def default_folder() -> Path:
 def sources_hash() -> str:
     """Hash of the package's sources that can move a number, and of the species profiles: 16 hexadecimal digits."""
     package = PROJECT / "standage"
-    files = [path for path in package.rglob("*.py") if path.parent != package or path.name not in _SHOWS_ONLY]
+    shown = {package / name for name in _SHOWS_ONLY} | set((package / "report").rglob("*.py"))
+    files = [path for path in package.rglob("*.py") if path not in shown]
     digest = hashlib.sha256()
     for path in sorted([*files, *(PROJECT / "models").glob("*.toml")]):
         digest.update(str(path.relative_to(PROJECT)).encode() + b"\0" + path.read_bytes() + b"\0")

@@ -1,0 +1,544 @@
+"""Many surveys at once: found, run, taken up again; whatever happens to one of them or to who works on it, the others come out as ever."""
+
+from __future__ import annotations
+
+import csv
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import threading
+import time
+from importlib.metadata import version
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from standage import batch, batch_surveys
+from standage.batch import clear_half_written, in_words, run_batch, told
+from standage.batch_surveys import BAD_INPUT, ERROR, FAILED, NOT_RUN, PASSED, BatchSettings, Outcome, find_surveys, run_one
+from standage.batch_workers import ONE_THREAD, WorkerLost, on_cluster, on_this_machine
+from standage.cli import BAD_INPUT as EXIT_BAD_INPUT
+from standage.cli import FIT_FAILED, main
+from standage.errors import StandageError
+from standage.profiles import load_profile, models_folder
+from standage.result_folder import build_result_folder
+from standage.run import RunResult
+from standage.simulate import small_survey
+from standage.simulate_history import SurveyDesign
+from standage.template import write_template
+
+SHORT = BatchSettings(seed=7, level=0.8, draws=60, chains=2)
+NOT_COMPARED = {"posterior.nc", "provenance.json", "verdict.json"}  # they hold the time of day and seconds
+RAN: list[str] = []  # what `quick_run` was given
+
+
+def tiny_survey(seed: int, folder: Path) -> Path:
+    design = SurveyDesign(plot_areas_m2=(1500.0,), cores=8, subplots_per_plot=2)
+    return small_survey(seed, stems=22, design=design, first_year=1880).write(folder)
+
+
+def spoil(survey: Path) -> None:
+    trees = survey / "trees.csv"
+    trees.write_text(trees.read_text().replace("longleaf-pine", "longlaef-pine", 3))
+
+
+@pytest.fixture(scope="module")
+def tiny(tmp_path_factory) -> Path:
+    """Three small surveys, two of them deep, and a broken one that comes before them."""
+    folder = tmp_path_factory.mktemp("surveys")
+    for seed, name in enumerate(("north/ridge", "north/slough", "south")):
+        tiny_survey(seed, folder / name)
+    spoil(tiny_survey(3, folder / "flats"))
+    return folder
+
+
+@pytest.fixture(scope="module")
+def single(tiny, tmp_path_factory) -> dict[str, Path]:
+    """The results of `standage run` on each sound survey by itself."""
+    out = tmp_path_factory.mktemp("single")
+    for name in ("north/ridge", "north/slough", "south"):
+        command = ("run", tiny / name, "--out", out / name, "--draws", 60, "--chains", 2, "--seed", 7, "--level", 0.8)
+        assert CliRunner().invoke(main, [str(word) for word in command]).exit_code in (0, FIT_FAILED)
+    return {name: out / name for name in ("north/ridge", "north/slough", "south")}
+
+
+def quick_run(survey, out, *, seed, level, draws, chains, profile_folder, cores, quiet, **told):
+    """In place of a fit: the folder that a fit would leave, as far as a batch looks at it."""
+    RAN.append(survey.name)
+    profile = load_profile("longleaf-pine", profile_folder)
+
+    def fill(building: Path) -> dict:
+        (building / "verdict.json").write_text('{"passed": true, "notes": []}')
+        same = {"version": version("standage"), "seed": seed, "level": level, "draws_per_chain": draws, "chains": chains}
+        assert quiet and cores > 0 and set(told) == {"coordinates", "units"}
+        return same | told | {"inputs_sha256": survey.hashes, "profiles": [{"key": profile.key, "sha256": profile.sha256}]}
+
+    build_result_folder(out, fill)
+    return RunResult("", True)
+
+
+@pytest.fixture
+def quick(monkeypatch, tmp_path) -> Path:
+    """A folder with surveys a, b and c, whose runs take no time; `RAN` has what was run."""
+    monkeypatch.setattr("standage.run.run_survey", quick_run)
+    batch_surveys._profile_hash.cache_clear()
+    RAN.clear()
+    tiny_survey(0, tmp_path / "in" / "a")
+    for name in "bc":
+        shutil.copytree(tmp_path / "in" / "a", tmp_path / "in" / name)
+    return tmp_path / "in"
+
+
+def states(outcomes: list[Outcome]) -> dict[str, str]:
+    return {outcome.survey: outcome.state for outcome in outcomes}
+
+
+def here(folder: Path, settings: BatchSettings = SHORT, **more) -> dict[str, str]:
+    """A batch in this process; what became of each survey."""
+    return states(run_batch(folder, folder.parent / "out", settings=settings, workers=0, tell=more.pop("tell", lambda _: None), **more))
+
+
+def summary(out: Path) -> list[dict[str, str]]:
+    with (out / batch.SUMMARY).open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def same_files(one: Path, other: Path) -> int:
+    """How many files two results have in common, byte for byte; fails where one differs."""
+    files = {path.relative_to(one) for path in one.rglob("*") if path.is_file() and path.name not in NOT_COMPARED}
+    assert files == {path.relative_to(other) for path in other.rglob("*") if path.is_file() and path.name not in NOT_COMPARED}
+    assert [str(file) for file in files if (one / file).read_bytes() != (other / file).read_bytes()] == []
+    return len(files)
+
+
+# found
+
+
+def names(folder: Path, out: Path) -> tuple[list[str], list[str]]:
+    surveys, without_place = find_surveys(folder, out)
+    return [survey.name for survey in surveys], [outcome.survey for outcome in without_place]
+
+
+def test_folders_and_workbooks_are_found_and_nothing_else(tmp_path):
+    folder, out = tmp_path / "region", tmp_path / "region" / "results"
+    write_template(folder / "a" / "deep")
+    write_template(folder / "b", xlsx=True)  # b/survey.xlsx
+    write_template(folder / "c")
+    write_template(folder / "c", xlsx=True)  # the workbook that the tables of c were saved from
+    shutil.copy(folder / "b" / "survey.xlsx", folder / "b" / "~$survey.xlsx")
+    write_template(folder / ".hidden")
+    write_template(out / "left-over")
+    (folder / "d").mkdir()
+    for name in ("trees", "cores"):  # stands.csv is missing: to be told, not to be passed over
+        shutil.copy(folder / "c" / f"{name}.csv", folder / "d")
+    (folder / "e").mkdir()
+    (folder / "e" / "torn.xlsx").write_bytes(b"not a workbook")
+    (folder / "e" / "notes.csv").write_text("mine\n")
+    from openpyxl import Workbook
+
+    Workbook().save(folder / "e" / "prices.xlsx")
+    build_result_folder(folder / "earlier", lambda building: shutil.copy(folder / "c" / "stands.csv", building) and {})
+    assert names(folder, out) == (["a/deep", "b/survey", "c", "d", "e/torn"], [])
+    assert names(folder / "c", out) == (["c"], [])
+
+
+def test_links_are_followed_and_a_loop_of_links_ends(tmp_path):
+    write_template(tmp_path / "elsewhere" / "a")
+    (tmp_path / "region").mkdir()
+    try:
+        (tmp_path / "region" / "linked").symlink_to(tmp_path / "elsewhere", target_is_directory=True)
+        (tmp_path / "region" / "loop").symlink_to(tmp_path / "region", target_is_directory=True)
+    except OSError:
+        pytest.skip("this system makes no links")
+    assert names(tmp_path / "region", tmp_path / "out") == (["linked/a"], [])
+
+
+def test_results_never_go_into_one_another(quick):
+    shutil.copytree(quick / "a", quick / "a" / "copy")
+    write_template(quick.parent / "book", xlsx=True)
+    shutil.copy(quick.parent / "book" / "survey.xlsx", quick / "b.xlsx")
+    found = names(quick, quick.parent / "out")
+    assert found[0] == ["a", "b", "c"] and sorted(found[1]) == ["a/copy", "b.xlsx"]
+    outcomes = run_batch(quick, quick.parent / "out", settings=SHORT, workers=0, tell=lambda _: None)
+    assert states(outcomes) == {"a": PASSED, "b": PASSED, "c": PASSED, "a/copy": BAD_INPUT, "b.xlsx": BAD_INPUT}
+    assert "inside those of a" in next(one.message for one in outcomes if one.survey == "a/copy")
+
+
+def test_what_cannot_be_a_batch_is_refused_in_words(quick):
+    (quick / "empty").mkdir()
+    with pytest.raises(StandageError, match="no survey below"):
+        run_batch(quick / "empty", quick / "out")
+    with pytest.raises(StandageError, match="is no folder"):
+        run_batch(quick / "a" / "trees.csv", quick / "out")
+    with pytest.raises(StandageError, match="can't go into the folder of its surveys"):
+        run_batch(quick, quick)
+    with pytest.raises(StandageError, match="can't be written"):
+        run_batch(quick, quick / "a" / "trees.csv" / "out", workers=0)
+    assert RAN == []
+
+
+# taken up again
+
+
+def test_a_second_batch_runs_only_what_would_come_out_otherwise(quick):
+    assert here(quick) == dict.fromkeys("abc", PASSED) and RAN == ["a", "b", "c"]
+    rows = summary(quick.parent / "out")
+    assert [row["survey"] for row in rows] == ["a", "b", "c"] and all(row["stands"] == "1" and float(row["seconds"]) >= 0 for row in rows)
+    RAN.clear()
+    said: list[str] = []
+    assert here(quick, tell=said.append) == dict.fromkeys("abc", PASSED)
+    assert RAN == [] and said == ["0 surveys to run; 3 done before"]
+    assert summary(quick.parent / "out") == rows  # the seconds are those of the run that was
+    with (quick / "b" / "trees.csv").open("a") as file:
+        file.write("\n")
+    (quick.parent / "out" / "c" / "verdict.json").unlink()
+    here(quick)
+    assert RAN == ["b", "c"]
+
+
+@pytest.mark.parametrize("otherwise", [{"seed": 8}, {"level": 0.9}, {"draws": 70}, {"chains": 3}, {"coordinates": "0.1"}, {"units": "us"}])
+def test_other_settings_run_all_surveys_again(otherwise, quick):
+    here(quick)
+    assert here(quick, BatchSettings(**{"seed": 7, "level": 0.8, "draws": 60, "chains": 2} | otherwise)) == dict.fromkeys("abc", PASSED)
+    assert RAN == ["a", "b", "c"] * 2
+
+
+def test_another_profile_or_version_runs_all_again_and_more_cores_do_not(quick, tmp_path, monkeypatch):
+    own = shutil.copytree(models_folder(), tmp_path / "profiles")
+    same = {"seed": 7, "level": 0.8, "draws": 60, "chains": 2}
+    here(quick, BatchSettings(**same, profile_folder=str(own)))
+    here(quick, BatchSettings(**same, cores=2))
+    assert RAN == ["a", "b", "c"]
+    with (own / "longleaf-pine.toml").open("a") as file:
+        file.write("\n# a remark\n")
+    batch_surveys._profile_hash.cache_clear()
+    here(quick, BatchSettings(**same, profile_folder=str(own)))
+    assert RAN == ["a", "b", "c"] * 2
+    monkeypatch.setattr(batch_surveys, "version", lambda _: "0.0.1")
+    assert here(quick, BatchSettings(**same, version="0.0.1", profile_folder=str(own))) == dict.fromkeys("abc", PASSED)
+    assert RAN == ["a", "b", "c"] * 3
+
+
+# one survey never stops the rest
+
+
+def test_bad_input_and_faults_are_told_and_the_rest_is_run(quick, monkeypatch):
+    def faulty(survey, out, **settings):
+        if survey.name == "b":
+            raise ZeroDivisionError("of no importance")
+        return quick_run(survey, out, **settings)
+
+    here(quick)
+    monkeypatch.setattr("standage.run.run_survey", faulty)
+    spoil(quick / "a")
+    (quick / "b" / "trees.csv").write_text((quick / "b" / "trees.csv").read_text() + "\n")
+    RAN.clear()
+    said: list[str] = []
+    assert here(quick, tell=said.append) == {"a": BAD_INPUT, "b": ERROR, "c": PASSED}
+    rows = {row["survey"]: row["message"] for row in summary(quick.parent / "out")}
+    assert "3 in trees.csv. First: trees.csv, row 2, column species" in rows["a"] and rows["a"].endswith("is an earlier one.")
+    assert rows["b"].startswith("ZeroDivisionError: of no importance All of it: b.problems.txt")
+    assert rows["c"] == "" and any("row 2, column species" in line for line in said)
+    problems = (quick.parent / "out" / "a.problems.txt").read_text().splitlines()
+    assert len(problems) == 3 and all("column species" in line for line in problems)
+    assert "Traceback" in (quick.parent / "out" / "b.problems.txt").read_text()
+    shutil.copy(quick / "c" / "trees.csv", quick / "a" / "trees.csv")
+    monkeypatch.setattr("standage.run.run_survey", quick_run)
+    assert here(quick) == dict.fromkeys("abc", PASSED) and RAN == ["b"]  # of a, the earlier result is true again
+    assert not (quick.parent / "out" / "b.problems.txt").exists()
+
+
+def test_no_stale_file_of_problems_is_left(quick):
+    here(quick)
+    spoil(quick / "a")
+    here(quick)
+    assert (quick.parent / "out" / "a.problems.txt").exists()
+    shutil.copy(quick / "c" / "trees.csv", quick / "a" / "trees.csv")
+    here(quick)
+    assert not (quick.parent / "out" / "a.problems.txt").exists()
+
+
+def test_a_folder_in_the_way_is_that_survey_s_problem_only(quick):
+    (quick.parent / "out" / "b").mkdir(parents=True)
+    (quick.parent / "out" / "b" / "mine.txt").write_text("mine")
+    from standage.result_folder import check_result_folder
+
+    with pytest.raises(StandageError):
+        check_result_folder(quick.parent / "out" / "b")
+    assert here(quick) == {"a": PASSED, "b": BAD_INPUT, "c": PASSED}
+    assert (quick.parent / "out" / "b" / "mine.txt").read_text() == "mine"
+
+
+def test_another_machine_with_another_standage_or_without_the_survey_says_so(quick):
+    surveys, _ = find_surveys(quick, quick.parent / "out")
+    outcome = run_one(surveys[0], BatchSettings(version="0.0.1"))
+    assert outcome.state == ERROR and "0.0.1" in outcome.message and "install the same" in outcome.message
+    shutil.rmtree(quick / "a")
+    outcome = run_one(surveys[0], SHORT)
+    assert outcome.state == ERROR and "does not see" in outcome.message
+
+
+def test_exit_codes_and_words_of_the_command(quick):
+    def command(*more) -> tuple[int, str]:
+        result = CliRunner().invoke(main, [str(word) for word in ("batch", quick, "--out", quick.parent / "out", "--workers", 1, *more)])
+        return result.exit_code, result.output
+
+    here(quick, BatchSettings())
+    code, said = command()
+    table = quick.parent / "out" / "surveys.csv"
+    assert (code, said) == (0, f"0 surveys to run; 3 done before\n3 surveys: 3 passed. The table of all is in {table}\n")
+    (quick.parent / "out" / "b" / "verdict.json").write_text('{"passed": false, "notes": ["Chains disagree."]}')
+    code, said = command()
+    assert code == FIT_FAILED and "2 passed, 1 failed" in said
+    assert [row["message"] for row in summary(quick.parent / "out")] == ["", "Chains disagree.", ""]
+    shutil.copytree(quick / "a", quick / "a" / "copy")
+    code, said = command()
+    assert code == EXIT_BAD_INPUT and "2 passed, 1 failed, 1 bad input" in said
+    code, said = command("--cluster", "tcp://127.0.0.1:1")
+    assert code == 2 and "--workers is about this machine" in said
+
+
+def test_times_are_told_as_people_say_them():
+    words = [in_words(seconds) for seconds in (0.4, 89, 95, 5399, 5400, 172800)]
+    assert words == ["0 s", "89 s", "1 min", "89 min", "1 h 30 min", "2 d 0 h"]
+    words = told([Outcome("a", 1, PASSED, 1.0), Outcome("b", 1, NOT_RUN, None)], "out")
+    assert words.startswith("2 surveys: 1 passed, 1 not run.")
+
+
+def test_what_a_killed_worker_left_half_written_is_cleared_away(quick):
+    here(quick)
+    out = quick.parent / "out"
+    for name in (".a-0123abcd/new", ".z-0123abcd/new", ".b-0123abcd/other"):
+        (out / name).mkdir(parents=True)
+    clear_half_written(find_surveys(quick, out)[0])
+    assert {path.name for path in out.iterdir() if path.is_dir()} == {"a", "b", "c", ".z-0123abcd", ".b-0123abcd"}
+
+
+# workers on this machine
+
+
+def double(number: int) -> int:
+    return 2 * number
+
+
+def who(number: int) -> tuple[int, dict]:
+    return os.getpid(), {name: os.environ.get(name) for name in ONE_THREAD}
+
+
+def die_once(job: tuple[int, str]) -> int:
+    number, mark = job
+    if number == 1 and not Path(mark).exists():
+        Path(mark).touch()
+        os.kill(os.getpid(), signal.SIGKILL)
+    return 2 * number
+
+
+def always_die_of_two(number: int) -> int:
+    if number == 2:
+        os._exit(3)
+    return 2 * number
+
+
+def wait_and_clear(folder: str) -> None:
+    try:
+        Path(folder, f"at-it-{os.getpid()}").touch()
+        time.sleep(60)
+    finally:
+        Path(folder, f"cleared-{os.getpid()}").touch()
+
+
+needs_signals = pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="this system ends processes in another way")
+
+
+def test_workers_are_used_again_and_have_one_thread():
+    before = dict(os.environ)
+    answers = [answer for _, answer in on_this_machine(range(6), who, 2)]
+    assert len(answers) == 6 and 1 <= len({pid for pid, _ in answers}) <= 2 and os.getpid() not in {pid for pid, _ in answers}
+    assert all(environment == ONE_THREAD for _, environment in answers)
+    assert dict(os.environ) == before
+
+
+def test_each_task_is_answered_once_and_none_needs_no_worker():
+    assert dict(on_this_machine(range(5), double, 3)) == {number: 2 * number for number in range(5)}
+    assert list(on_this_machine([], double, 3)) == []
+    assert list(on_this_machine([3, 1], double, 0)) == [(3, 6), (1, 2)]
+
+
+@needs_signals
+def test_the_task_of_a_worker_that_was_killed_is_done_by_another(tmp_path):
+    jobs = [(number, str(tmp_path / "mark")) for number in range(4)]
+    assert {job[0]: answer for job, answer in on_this_machine(jobs, die_once, 2)} == {0: 0, 1: 2, 2: 4, 3: 6}
+    assert (tmp_path / "mark").exists()
+
+
+def test_a_task_that_ends_every_worker_is_given_up_and_the_rest_is_done():
+    answers = dict(on_this_machine(range(5), always_die_of_two, 2))
+    assert {number: answer for number, answer in answers.items() if number != 2} == {0: 0, 1: 2, 3: 6, 4: 8}
+    assert isinstance(answers[2], WorkerLost) and "exit code 3, 2 times" in answers[2].reason
+
+
+@needs_signals
+def test_workers_clear_up_when_the_batch_is_stopped(tmp_path):
+    def stop_when_at_it():
+        while not list(tmp_path.glob("at-it-*")):
+            time.sleep(0.05)
+        os.kill(os.getpid(), signal.SIGINT)
+
+    threading.Thread(target=stop_when_at_it, daemon=True).start()
+    with pytest.raises(KeyboardInterrupt):
+        list(on_this_machine([str(tmp_path)], wait_and_clear, 1))
+    assert len(list(tmp_path.glob("cleared-*"))) == 1
+
+
+def test_a_worker_that_cannot_start_is_an_error_and_no_endless_loop(tmp_path):
+    """A script without the usual guard would start itself anew in each worker."""
+    script = tmp_path / "unguarded.py"
+    script.write_text("from standage.batch_workers import on_this_machine\nprint(list(on_this_machine([-1], abs, 1)))\n")
+    done = subprocess.run([sys.executable, str(script)], capture_output=True, text=True, timeout=120)
+    assert done.returncode == 1 and "A worker process could not start" in done.stderr and "__main__" in done.stderr
+    script.write_text("from standage.batch_workers import on_this_machine\nif __name__ == '__main__':\n"
+                      "    print(list(on_this_machine([-1], abs, 1)))\n")  # fmt: skip
+    done = subprocess.run([sys.executable, str(script)], capture_output=True, text=True, timeout=120)
+    assert (done.returncode, done.stdout) == (0, "[(-1, 1)]\n")
+
+
+# with real fits
+
+
+def compiled_so_far() -> int:
+    from numba.core.dispatcher import Dispatcher
+
+    modules = [module for name, module in list(sys.modules.items()) if name.startswith("standage")]
+    functions = {id(value): value for module in modules for value in vars(module).values() if isinstance(value, Dispatcher)}
+    return sum(len(function.signatures) for function in functions.values())
+
+
+def run_and_count(survey) -> tuple[str, int, int]:
+    outcome = run_one(survey, SHORT)
+    return outcome.state, compiled_so_far(), os.getpid()
+
+
+@pytest.mark.statistical
+def test_a_batch_equals_single_runs_byte_for_byte_and_compiles_once_a_worker(tiny, single, tmp_path):
+    surveys, _ = find_surveys(tiny, tmp_path)
+    answers = {survey.name: answer for survey, answer in on_this_machine(surveys, run_and_count, 1)}
+    assert {name: state for name, (state, _, _) in answers.items()} == dict.fromkeys(single, FAILED) | {"flats": BAD_INPUT}
+    assert len({pid for _, _, pid in answers.values()}) == 1
+    of_fits = [answers[name][1] for name in ("north/ridge", "north/slough", "south")]
+    assert of_fits[0] > 5 and of_fits == of_fits[:1] * 3
+    assert all(same_files(tmp_path / name, single[name]) > 15 for name in single)
+    # what `quick_run` writes for the tests above is what a real result is compared by
+    written = {path: path.stat().st_mtime_ns for path in tmp_path.rglob("*.csv") if path.name != batch.SUMMARY}
+    outcomes = run_batch(tiny, tmp_path, settings=SHORT, workers=1, tell=lambda _: None)
+    assert states(outcomes) == dict.fromkeys(single, FAILED) | {"flats": BAD_INPUT}
+    assert {path: path.stat().st_mtime_ns for path in written} == written
+
+
+def batch_process(tiny: Path, out: Path, *more) -> subprocess.Popen:
+    words = ("batch", tiny, "--out", out, "--draws", 60, "--chains", 2, "--seed", 7, "--level", 0.8, *more)
+    start = [sys.executable, "-c", "from standage.cli import main; main()", *(str(word) for word in words)]
+    return subprocess.Popen(start, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True)
+
+
+@needs_signals
+@pytest.mark.statistical
+def test_an_interrupt_keeps_what_is_done_and_the_same_command_goes_on(tiny, single, tmp_path):
+    process = batch_process(tiny, tmp_path, "--workers", 1)
+    until = time.monotonic() + 300
+    while not (tmp_path / "north" / "ridge" / "verdict.json").exists() and time.monotonic() < until:
+        time.sleep(0.05)
+    time.sleep(0.5)  # into the next survey
+    os.killpg(process.pid, signal.SIGINT)  # as a terminal does: everyone hears it
+    _, said = process.communicate(timeout=60)
+    assert process.returncode == 130 and "are kept" in said and "Traceback" not in said, said
+    found = {row["survey"]: row["state"] for row in summary(tmp_path)}
+    assert found["flats"] == BAD_INPUT and found["north/ridge"] == FAILED and found["south"] == NOT_RUN
+    assert [path.name for path in tmp_path.rglob(".*")] == []
+    written = (tmp_path / "north" / "ridge" / "cohorts.csv").stat().st_mtime_ns
+    process = batch_process(tiny, tmp_path, "--workers", 2)
+    said, progress = process.communicate(timeout=300)
+    assert process.returncode == EXIT_BAD_INPUT and "3 failed, 1 bad input" in said and "done before" in progress
+    assert (tmp_path / "north" / "ridge" / "cohorts.csv").stat().st_mtime_ns == written
+    assert all(same_files(tmp_path / name, single[name]) > 15 for name in single)
+
+
+# on a Dask cluster
+
+
+def test_without_dask_the_message_says_what_to_install(quick, monkeypatch):
+    monkeypatch.setitem(sys.modules, "distributed", None)
+    result = CliRunner().invoke(main, ["batch", str(quick), "--out", str(quick.parent / "out"), "--cluster", "tcp://127.0.0.1:1"])
+    assert result.exit_code == EXIT_BAD_INPUT and "pip install 'standage[dask]'" in result.output
+
+
+@pytest.fixture(scope="module")
+def cluster():
+    """Two worker processes of two threads each, looked after by nannies."""
+    distributed = pytest.importorskip("distributed", reason="needs the optional extra 'dask'")
+    with distributed.LocalCluster(n_workers=2, threads_per_worker=2, processes=True, dashboard_address=None) as started:
+        yield started
+
+
+def when(job: int) -> tuple[int, float, float]:
+    began = time.time()
+    time.sleep(0.2)
+    return os.getpid(), began, time.time()
+
+
+def test_a_cluster_does_one_task_a_worker_at_a_time(cluster):
+    answers = [answer for _, answer in on_cluster(range(8), when, cluster.scheduler_address)]
+    assert len(answers) == 8 and len({pid for pid, _, _ in answers}) == 2
+    for pid in {pid for pid, _, _ in answers}:
+        spans = sorted((began, ended) for of, began, ended in answers if of == pid)
+        assert all(before[1] <= after[0] for before, after in zip(spans, spans[1:], strict=False))
+
+
+def useless_for(what: str) -> str:
+    return what
+
+
+def test_workers_that_cannot_take_part_are_named_before_anything_is_run(cluster):
+    import functools
+
+    with pytest.raises(StandageError, match="can't take part:\n.*tcp://.*has standage 9"):
+        list(on_cluster([1], double, cluster.scheduler_address, look=functools.partial(useless_for, "x has standage 9")))
+
+
+def test_no_scheduler_at_the_address(monkeypatch):
+    pytest.importorskip("distributed", reason="needs the optional extra 'dask'")
+    monkeypatch.setattr("standage.batch_workers.PATIENCE_SECONDS", 1)
+    for address in ("tcp://127.0.0.1:1", "nonsense://x"):
+        with pytest.raises(StandageError, match="No Dask scheduler answers"):
+            list(on_cluster([1], double, address))
+
+
+@needs_signals
+def test_a_task_that_ends_every_worker_of_a_cluster_is_given_up(cluster):
+    answers = dict(on_cluster(range(5), always_die_of_two, cluster.scheduler_address))
+    assert {number: answer for number, answer in answers.items() if number != 2} == {0: 0, 1: 2, 3: 6, 4: 8}
+    assert isinstance(answers[2], WorkerLost) and "no worker came through" in answers[2].reason
+
+
+@needs_signals
+@pytest.mark.statistical
+def test_a_cluster_that_loses_a_worker_half_way_ends_with_the_results_of_single_runs(cluster, tiny, single, tmp_path):
+    """Killed after the first result, while it is fitting the next one."""
+    killed: list[int] = []
+
+    def kill_one_at_work(line: str) -> None:
+        if not killed and " in " in line and "flats" not in line:  # a fit is done; the other worker is at another one
+            time.sleep(0.5)
+            with Client(cluster.scheduler_address, set_as_default=False) as client:
+                busy = [worker for worker, tasks in client.processing().items() if tasks]
+                killed.append(client.run(os.getpid, workers=busy[:1])[busy[0]])
+            os.kill(killed[0], signal.SIGKILL)
+
+    from distributed import Client
+
+    outcomes = run_batch(tiny, tmp_path, settings=SHORT, cluster=cluster.scheduler_address, tell=kill_one_at_work)
+    assert len(killed) == 1
+    assert states(outcomes) == dict.fromkeys(single, FAILED) | {"flats": BAD_INPUT}
+    assert all(same_files(tmp_path / name, single[name]) > 15 for name in single)
