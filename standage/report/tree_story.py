@@ -146,11 +146,11 @@ def _pace(cores: pd.DataFrame) -> list[str]:
     """Mean ring width of the cores with a length and a count."""
     if not {"core_length_mm", "ring_count"} <= set(cores):
         return []
-    read = cores[cores["core_length_mm"].notna() & (cores["ring_count"] > 0)]
+    read = zip(cores["core"], cores["ring_count"], cores["core_length_mm"], strict=True)
     return [
-        f"Core {core.core} has {counted(int(core.ring_count), 'ring')} on {core.core_length_mm:.0f} mm of wood, "
-        f"{core.core_length_mm / core.ring_count:.1f} mm a ring on average."
-        for core in read.itertuples()
+        f"Core {core} has {counted(int(rings), 'ring')} on {length_mm:.0f} mm of wood, {length_mm / rings:.1f} mm a ring on average."
+        for core, rings, length_mm in read
+        if rings > 0 and length_mm == length_mm
     ]
 
 

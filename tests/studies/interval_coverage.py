@@ -33,7 +33,7 @@ LEVEL = 0.9
 LARGEST_GAP = 0.025  # of coverage against the posterior mass inside the intervals, over all trees
 OFF_LOWEST, OFF_HIGHEST = 0.75, 0.97  # coverage to be kept where the truth stands a prior standard deviation off
 PULSE = (1930, 1941)
-FIRST_YEAR = 1770  # of the simulated histories
+FIRST_YEAR = 1650  # of the simulated histories: well before the axis of a fit begins, which knows of no first year
 SETTINGS: dict[str, dict] = {
     "nominal": {},
     "grass stage +1 sd": {"grass_stage": 1.0},
