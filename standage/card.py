@@ -157,8 +157,11 @@ def plot_year(card: AgeCard, *, ax: Axes | None = None, colour: str = POSTERIOR)
     if pd.notna(ring):
         ax.axvline(float(ring) + 0.5, color=OBSERVED, linewidth=1.0, linestyle="--")
         marks.append((float(ring) + 0.5, f"innermost ring seen: {ring:.0f}"))
+    first, last = ax.get_xlim()
     for level, (place, said) in enumerate(marks):
-        ax.annotate(said, (place, 1.02 + 0.09 * level), xycoords=("data", "axes fraction"), ha="center", va="bottom", fontsize=8)
+        across = (place - first) / (last - first)  # a mark near the edge has its words inside the picture
+        side = "left" if across < 0.2 else "right" if across > 0.8 else "center"
+        ax.annotate(said, (place, 1.02 + 0.09 * level), xycoords=("data", "axes fraction"), ha=side, va="bottom", fontsize=8)
     ax.set_ylabel("Probability (%)")
     ax.set_xlabel("Year of reaching the height of the core" if card.at_core else "Year of establishment")
     return ax
