@@ -12,6 +12,7 @@ import hashlib
 import json
 import multiprocessing
 import os
+import signal
 import sys
 import time
 import traceback
@@ -92,6 +93,8 @@ def _finished(jobs: list[dict], work: Callable[[dict], dict], workers: int):
     if not workers:
         yield from (_done(work, job) for job in jobs)
         return
+    # asked to stop, the study ends as with Ctrl-C: its workers finish what they have in hand and go, too
+    earlier = signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))
     outside = {name: os.environ.get(name) for name in _ONE_THREAD}
     os.environ.update(_ONE_THREAD)  # read by libraries when they are first loaded, so it has to be there before a process starts
     pool = ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn"))
@@ -109,6 +112,7 @@ def _finished(jobs: list[dict], work: Callable[[dict], dict], workers: int):
                 yield future.result()
     finally:
         pool.shutdown(wait=True, cancel_futures=True)
+        signal.signal(signal.SIGTERM, earlier)
         for name, value in outside.items():
             os.environ.pop(name) if value is None else os.environ.update({name: value})
 
