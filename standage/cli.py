@@ -62,6 +62,13 @@ coordinates_option = click.option(
 )  # fmt: skip
 
 
+def fit_options(command):
+    """The options of every command that fits, in the order in which `--help` lists them."""
+    for option in (units_option, coordinates_option, chains_option, draws_option, profiles_option, level_option, seed_option):
+        command = option(command)
+    return command
+
+
 @click.group(cls=_Commands, context_settings=HELP_OPTIONS)
 @click.version_option(version("standage"), message="standage %(version)s")
 def main() -> None:
@@ -113,13 +120,7 @@ def ages(survey: str, level: float, profile_folder: str | None, csv_path: str | 
 @main.command()
 @click.argument("survey", type=click.Path())
 @click.option("--out", required=True, type=click.Path(), help="Folder for the results; an earlier result there is replaced whole.")
-@seed_option
-@level_option
-@profiles_option
-@draws_option
-@chains_option
-@coordinates_option
-@units_option
+@fit_options
 def run(
     survey: str, out: str, seed: int, level: float, profile_folder: str | None, draws: int, chains: int, coordinates: str, units: str
 ) -> None:  # fmt: skip
@@ -139,13 +140,7 @@ def run(
 @main.command()
 @click.argument("folder", type=click.Path())
 @click.option("--out", required=True, type=click.Path(), help="Folder for the results, one folder a survey, and the table of all.")
-@seed_option
-@level_option
-@profiles_option
-@draws_option
-@chains_option
-@coordinates_option
-@units_option
+@fit_options
 @click.option("--workers", type=click.IntRange(1), help="Surveys at a time on this machine.  [default: one a processor]")
 @click.option("--cores", type=click.IntRange(1), default=1, show_default=True, help="Processors for the chains of each survey.")
 @click.option("--cluster", metavar="ADDRESS", help="Run on the Dask cluster whose scheduler has this address, as in tcp://host:8786.")

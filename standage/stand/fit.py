@@ -10,7 +10,7 @@ from standage.errors import StandageError
 from standage.profiles import load_profile
 from standage.stand.build import BuiltStands, DatedStem, build_stands
 from standage.stand.count_likelihood import counts_used, log_counts
-from standage.stand.data import BREAST_HEIGHT_CM
+from standage.stand.data import BREAST_HEIGHT_CM, StandData
 from standage.stand.dating import NO_YEAR, chain_years, size_years
 from standage.stand.packing import log_reference
 from standage.stand.posterior import Posterior, Unit
@@ -21,6 +21,8 @@ from standage.stand.verdict import ESS_LIMIT, Convergence, convergence, fitted_c
 from standage.survey import Survey
 
 
+# matrices are small, and with more threads the library adds up in another order: the same seed gives the same answer
+@threadpool_limits.wrap(limits=1, user_api="blas")
 def fit_stands(
     survey: Survey,
     *,
@@ -39,44 +41,46 @@ def fit_stands(
     """
     if not 0.5 <= level < 1:
         raise StandageError(f"level must lie between 0.5 and 1 (an interval of 90 % is 0.9), not {level}")
-    # matrices are small, and with more threads the library adds up in another order: the same seed gives the same answer
-    with threadpool_limits(1, user_api="blas"):
-        return _fit(survey, seed, level, draws, tune, chains, cores, profile_folder, progress)
-
-
-def _fit(survey, seed, level, draws, tune, chains, cores, profile_folder, progress) -> Posterior:
     built = build_stands(survey, profile_folder=profile_folder)
     sampled = sample(built.data, seed=seed, draws=draws, tune=tune, chains=chains, cores=cores, progress=progress)
-    found = convergence(built.data, sampled)
+    states = states_of(sampled, built.data)
+    found = convergence(built.data, sampled, states)
     # chance puts a sound fit a little over a limit now and then; as many chains again tell it from one that does not mix. A run that
     # could hardly reach the limits was asked to be short
     if not found.enough and chains * draws >= 5 * ESS_LIMIT:
         sampled = sample_again(built.data, sampled, seed=seed, tune=tune, cores=cores, progress=progress)
-        found = None
-    return assemble(survey, built, sampled, seed=seed, level=level, profile_folder=profile_folder, found=found)
+        states = states_of(sampled, built.data)
+        found = convergence(built.data, sampled, states)
+    return assemble(survey, built, sampled, states, found, seed=seed, level=level, profile_folder=profile_folder)
+
+
+def states_of(sampled: Draws, data: StandData) -> list[UnitState]:
+    """What the draws imply, unit by unit; chains one after another."""
+    flat = sampled.values.reshape(-1, sampled.values.shape[-1])
+    return [unit_state(flat, data, u) for u in range(len(data.units))]
 
 
 def assemble(
     survey: Survey,
     built: BuiltStands,
     sampled: Draws,
+    states: list[UnitState],
+    found: Convergence,
     *,
     seed: int,
     level: float,
     profile_folder: str | None = None,
-    found: Convergence | None = None,
 ) -> Posterior:
-    """Everything that follows from the draws, without sampling again; `found` is their convergence, where it is at hand."""
+    """Everything that follows from the draws, without sampling again."""
     generator = np.random.default_rng([seed, 2])
     data = built.data
-    flat = sampled.values.reshape(-1, sampled.values.shape[-1])
-    prior = prior_draws(data, min(1000, len(flat)), np.random.default_rng([seed, 3]))
-    states = [unit_state(flat, data, u) for u in range(len(data.units))]
+    n_draws = sampled.values.shape[0] * sampled.values.shape[1]
+    prior = prior_draws(data, min(1000, n_draws), np.random.default_rng([seed, 3]))
     prior_states = [unit_state(prior, data, u) for u in range(len(data.units))]
     units, past, grass_share = [], [], []
     for unit, state in zip(data.units, states, strict=True):
         n = unit.season_index + 1
-        whole = np.zeros((len(flat), n))
+        whole = np.zeros((n_draws, n))
         delay = state.delays.to_height(BREAST_HEIGHT_CM)
         cumulative = np.cumsum(delay, axis=1)
         ages = unit.season_index - np.arange(n)
@@ -100,7 +104,7 @@ def assemble(
     checking = np.random.default_rng([seed, 4])
     fitted = [fitted_checks(data, u, state, checking, level) for u, state in enumerate(states)]
     parameters = parameter_table(data, sampled, prior_states, states, level)
-    verdict = judge(data, sampled, states, fitted, found)
+    verdict = judge(data, sampled, found, fitted)
     trees = pd.DataFrame([_row(stem) for stem in built.stems])
     return Posterior(
         survey=survey,

@@ -9,7 +9,7 @@ import pandas as pd
 
 from standage.stand.data import BREAST_HEIGHT_CM, STAGES, StandData
 from standage.stand.sampler import Draws
-from standage.stand.states import UnitState, delayed, unit_state
+from standage.stand.states import UnitState, delayed
 
 # limits of the verdict: R-hat and effective sample size after Vehtari, Gelman, Simpson, Carpenter & Buerkner (2021), Bayesian
 # Analysis 16:667-718, who ask for R-hat below 1.01 and 100 effective draws a chain
@@ -153,11 +153,8 @@ class Convergence:
         return self.rhat_max <= RHAT_LIMIT and self.rhat_any <= LOOSE_RHAT_LIMIT and self.ess_min >= ESS_LIMIT
 
 
-def convergence(data: StandData, sampled: Draws, states: list[UnitState] | None = None) -> Convergence:
-    """Agreement of the chains of a fit; `states` of the draws where they are at hand."""
-    if states is None:
-        flat = sampled.values.reshape(-1, sampled.values.shape[-1])
-        states = [unit_state(flat, data, u) for u in range(len(data.units))]
+def convergence(data: StandData, sampled: Draws, states: list[UnitState]) -> Convergence:
+    """Agreement of the chains of a fit; `states` are those of its draws."""
     watched = _watched(data, states, len(sampled.values))
     ess, rhat = _summarise(np.concatenate([sampled.values, np.stack(list(watched.values()), axis=-1)], axis=-1))
     n_parameters = sampled.values.shape[-1]
@@ -166,9 +163,8 @@ def convergence(data: StandData, sampled: Draws, states: list[UnitState] | None 
     return Convergence(float(np.nanmax(rhat[n_parameters:])), float(np.nanmax(rhat)), float(read[slowest]), slowest)
 
 
-def judge(data: StandData, sampled: Draws, states: list[UnitState], fitted: list[dict], found: Convergence | None = None) -> dict:
-    """The verdict: passed or not, the figures behind it, and in words what to try. `found`: the convergence, where it is at hand."""
-    found = convergence(data, sampled, states) if found is None else found
+def judge(data: StandData, sampled: Draws, found: Convergence, fitted: list[dict]) -> dict:
+    """The verdict: passed or not, the figures behind it, and in words what to try."""
     rhat_max, rhat_any, ess_min, slowest = found.rhat_max, found.rhat_any, found.ess_min, found.slowest
     notes, failed = [], False
     again = 2 * sampled.made // len(sampled.values)

@@ -24,9 +24,10 @@ from standage.simulate import small_survey
 from standage.simulate_tables import SimulatedSurvey
 from standage.stand.build import BuiltStands, build_stands
 from standage.stand.data import TreeChain
-from standage.stand.fit import assemble
+from standage.stand.fit import assemble, states_of
 from standage.stand.kernel import Kernel
-from standage.stand.sampler import sample
+from standage.stand.sampler import Draws, sample
+from standage.stand.verdict import convergence
 from standage.survey import Survey, read_survey
 
 SEED = 7
@@ -105,11 +106,17 @@ def gradient_us(kernel: Kernel) -> float:
     return 1e6 * (time.perf_counter() - began) / CALLS
 
 
+def dated(survey: Survey, built: BuiltStands, drawn: Draws) -> None:
+    """All that a fit makes of its draws."""
+    states = states_of(drawn, built.data)
+    assemble(survey, built, drawn, states, convergence(built.data, drawn, states), seed=1, level=0.9)
+
+
 def fit_seconds(survey: Survey, built: BuiltStands, options: argparse.Namespace) -> tuple[float, float]:
     """Seconds of a whole fit with all that follows from its draws, and gradients a draw."""
     began = time.perf_counter()
     drawn = sample(built.data, seed=1, draws=options.draws, tune=options.tune, chains=2, cores=1)
-    assemble(survey, built, drawn, seed=1, level=0.9)
+    dated(survey, built, drawn)
     return time.perf_counter() - began, drawn.steps_per_draw
 
 
@@ -135,7 +142,7 @@ def measure(options: argparse.Namespace) -> list[Cost]:
         made = surveys(Path(scratch))
         sizes = {id(built): (survey, built) for survey, built in made.values()}  # the smallest survey is measured once a round
         survey, built = next(iter(sizes.values()))
-        assemble(survey, built, sample(built.data, seed=1, draws=20, tune=20, chains=2, cores=1), seed=1, level=0.9)  # compiles
+        dated(survey, built, sample(built.data, seed=1, draws=20, tune=20, chains=2, cores=1))  # compiles
         kernels = {key: Kernel(built.data) for key, (_, built) in sizes.items()}
         gradients, fits = dict.fromkeys(sizes, np.inf), dict.fromkeys(sizes, (np.inf, np.nan))
         for _ in range(max(options.repeats, 5)):

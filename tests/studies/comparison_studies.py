@@ -40,7 +40,7 @@ from studies.interval_coverage import (
     stem_outcomes,
     true_parameters,
 )
-from studies.runner import default_folder, finished_rows, run_study
+from studies.runner import rows_asked_for, study_options
 
 POOLING, EFFORT = "pooling", "effort"
 NAMES = {POOLING: "comparison_pooling", EFFORT: "comparison_effort"}
@@ -349,19 +349,10 @@ def report(study: str, frame: pd.DataFrame) -> str:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("study", choices=(POOLING, EFFORT))
-    parser.add_argument("verb", choices=("run", "report"))
-    parser.add_argument("--surveys", type=int, default=60, help="surveys of each setting")
-    parser.add_argument("--workers", type=int, default=2)
-    parser.add_argument("--folder", type=Path, default=default_folder())
+    study_options(parser, surveys=60, about="surveys of each setting")
     given = parser.parse_args()
-    name = NAMES[given.study]
-    if given.verb == "run":
-        frame = run_study(name, jobs(given.study, given.surveys), WORK[given.study], folder=given.folder, workers=given.workers)
-    else:
-        frame = finished_rows(name, folder=given.folder)
-        if frame.empty:
-            raise SystemExit(f"nothing in {given.folder}: run the study first")
-    print(report(given.study, frame))
+    study = given.study
+    print(report(study, rows_asked_for(given, NAMES[study], jobs(study, given.surveys), WORK[study])))
 
 
 if __name__ == "__main__":

@@ -26,7 +26,7 @@ import numpy as np
 import pandas as pd
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
-from studies.runner import default_folder, finished_rows, run_study
+from studies.runner import rows_asked_for, study_options
 
 NAME = "interval_coverage"
 LEVEL = 0.9
@@ -372,19 +372,9 @@ def _cell(value: object) -> str:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("verb", choices=("run", "report"))
-    parser.add_argument("--surveys", type=int, default=100, help="surveys of the nominal setting; a fifth for each other one")
-    parser.add_argument("--workers", type=int, default=2)
-    parser.add_argument("--folder", type=Path, default=default_folder())
+    study_options(parser, surveys=100, about="surveys of the nominal setting; a fifth for each other one")
     given = parser.parse_args()
-    wanted = jobs(given.surveys)
-    if given.verb == "run":
-        print(report(run_study(NAME, wanted, one_survey, folder=given.folder, workers=given.workers)))
-        return
-    frame = finished_rows(NAME, folder=given.folder)
-    if frame.empty:
-        raise SystemExit(f"nothing in {given.folder}: run the study first")
-    print(report(frame))
+    print(report(rows_asked_for(given, NAME, jobs(given.surveys), one_survey)))
 
 
 if __name__ == "__main__":

@@ -7,6 +7,7 @@ change of the package that could move a number, jobs are done anew.
 
 from __future__ import annotations
 
+import argparse
 import functools
 import hashlib
 import json
@@ -87,6 +88,24 @@ def finished_rows(name: str, *, folder: Path) -> pd.DataFrame:
     path = Path(folder) / f"{name}.jsonl"
     done = {_key(line["job"]): line for line in _lines(path) if line["sources"] == sources_hash()}
     return pd.DataFrame([_row(line) for line in done.values()])
+
+
+def study_options(parser: argparse.ArgumentParser, *, surveys: int, about: str) -> None:
+    """What every study asks on the command line: run or report, how many surveys, workers, folder."""
+    parser.add_argument("verb", choices=("run", "report"))
+    parser.add_argument("--surveys", type=int, default=surveys, help=about)
+    parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--folder", type=Path, default=default_folder())
+
+
+def rows_asked_for(given: argparse.Namespace, name: str, jobs: list[dict], work: Callable[[dict], dict]) -> pd.DataFrame:
+    """The rows of a study, done first where `study_options` were answered with run. Stops with a message where there are none."""
+    if given.verb == "run":
+        return run_study(name, jobs, work, folder=given.folder, workers=given.workers)
+    rows = finished_rows(name, folder=given.folder)
+    if rows.empty:
+        raise SystemExit(f"nothing in {given.folder}: run the study first")
+    return rows
 
 
 def _finished(jobs: list[dict], work: Callable[[dict], dict], workers: int):

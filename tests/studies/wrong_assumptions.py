@@ -22,7 +22,7 @@ import pandas as pd
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from studies.interval_coverage import clustered_mean, fitted_tables, long_rows, markdown, stem_outcomes
-from studies.runner import default_folder, finished_rows, run_study
+from studies.runner import rows_asked_for, study_options
 
 NAME = "wrong_assumptions"
 NONE = "no departure"
@@ -166,18 +166,9 @@ def with_error(values: pd.Series, errors: pd.Series, scale: float, form: str) ->
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("verb", choices=("run", "report"))
-    parser.add_argument("--surveys", type=int, default=20, help="surveys of every departure")
-    parser.add_argument("--workers", type=int, default=2)
-    parser.add_argument("--folder", type=Path, default=default_folder())
+    study_options(parser, surveys=20, about="surveys of every departure")
     given = parser.parse_args()
-    if given.verb == "run":
-        print(report(run_study(NAME, jobs(given.surveys), one_survey, folder=given.folder, workers=given.workers)))
-        return
-    frame = finished_rows(NAME, folder=given.folder)
-    if frame.empty:
-        raise SystemExit(f"nothing in {given.folder}: run the study first")
-    print(report(frame))
+    print(report(rows_asked_for(given, NAME, jobs(given.surveys), one_survey)))
 
 
 if __name__ == "__main__":
