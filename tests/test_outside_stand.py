@@ -201,7 +201,7 @@ def test_stems_per_hectare_have_the_interval_of_one_clumped_plot(tmp_path):
     tables["plots"] = [{"plot": "p", "stand": "a", "area_m2": 10_000, "min_dbh_cm": 0}]
     survey = read_survey(write(tmp_path / "survey", **tables), known_species=["lasting"])
     built = build_stands(survey, profile_folder=str(profiles))
-    posterior = fit_stands(survey, seed=1, draws=500, tune=500, chains=2, profile_folder=str(profiles))
+    posterior = fit_stands(survey, seed=1, draws=2000, tune=500, chains=4, profile_folder=str(profiles))
     stems = (posterior.living[0] * posterior.past_emerging[0]).sum(axis=1)
 
     log_stems, z = np.linspace(0, 8, 801), np.linspace(-4, 4, 161)[:, None]
@@ -210,8 +210,9 @@ def test_stems_per_hectare_have_the_interval_of_one_clumped_plot(tmp_path):
     weight = (count * stats.norm.pdf(z)).sum(axis=0) * prior_of_log_number(posterior, built.data, stems).pdf(log_stems)
     found = np.quantile(stems, [0.05, 0.5, 0.95])
     exact = np.log(points(log_stems, weight))
-    # dispersion and level trade off along a long upper tail that the chains walk slowly
-    np.testing.assert_allclose(np.log(found), exact, atol=0.2)
+    # dispersion and level trade off along a long upper tail that the chains walk slowly: over four seeds its 5 % point was up to 0.15 off,
+    # the other two up to 0.03
+    assert np.all(np.abs(np.log(found) - exact) < [0.1, 0.1, 0.3])
     assert found[0] < GARWOOD_90[n][0] and found[2] > GARWOOD_90[n][1]
 
 
