@@ -12,13 +12,16 @@ import traceback
 import warnings
 import zipfile
 from collections import Counter
+from collections.abc import Mapping
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
+from typing import Any
 
 from standage.errors import StandageError, SurveyError
 from standage.profiles import load_profile, profile_keys
 from standage.result_folder import MADE_BY, MARK
+from standage.run_options import RunOptions
 from standage.survey_files import read_written
 
 PASSED, FAILED, BAD_INPUT, ERROR, NOT_RUN = "passed", "failed", "bad input", "error", "not run"
@@ -43,17 +46,10 @@ class BatchSurvey:
 
 
 @dataclass(frozen=True)
-class BatchSettings:
+class BatchSettings(RunOptions):
     """What all surveys of a batch are run with; `version` of standage is that of the machine that started the batch."""
 
-    seed: int = 1
-    level: float = 0.9
-    draws: int = 1000
-    chains: int = 4
     cores: int = 1
-    profile_folder: str | None = None
-    coordinates: str = "as-given"
-    units: str = "metric"
     version: str = version("standage")
 
 
@@ -143,17 +139,14 @@ def _name(folder: Path, path: Path) -> str:
 def finished(survey: BatchSurvey, settings: BatchSettings) -> Outcome | None:
     """The outcome of a result that is there already and would come out the same; None where the survey has to be run.
 
-    The same: standage's version, seed, level, draws, chains, coordinates and units, every input file and every species profile used, byte
-    for byte.
+    The same: standage's version, every option of a run, every input file and every species profile used, byte for byte. The folder of
+    profiles may be another one.
     """
     out = Path(survey.out)
     told, verdict = _json(out / MARK), _json(out / "verdict.json")
     if told is None or verdict is None or told.get("made_by") != MADE_BY:
         return None
-    wanted = {"version": settings.version, "seed": settings.seed, "level": settings.level}
-    wanted |= {"draws_per_chain": settings.draws, "chains": settings.chains}
-    wanted |= {"coordinates": settings.coordinates, "units": settings.units}
-    if any(told.get(name) != value for name, value in wanted.items()):
+    if told.get("version") != settings.version or _without_place(told.get("options", {})) != _without_place(settings.recorded()):
         return None
     if not all((out / file).is_file() for file in told.get("files", ())):
         return None
@@ -164,6 +157,11 @@ def finished(survey: BatchSurvey, settings: BatchSettings) -> Outcome | None:
     if any(_profile_hash(key, settings.profile_folder) != sha256 for key, sha256 in used.items()):
         return None
     return Outcome(survey.name, _stands(written), *_judged(verdict))
+
+
+def _without_place(options: Mapping[str, Any]) -> dict[str, Any]:
+    """Options but for the place of the profiles: what counts is what is in them."""
+    return {name: value for name, value in options.items() if name != "profile_folder"}
 
 
 @functools.lru_cache
@@ -227,10 +225,7 @@ def _run(survey: BatchSurvey, settings: BatchSettings) -> tuple[int, str, str]:
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always", UserWarning)
         read = read_survey(survey.path, known_species=profile_keys(settings.profile_folder))
-        result = run_survey(
-            read, survey.out, seed=settings.seed, level=settings.level, profile_folder=settings.profile_folder, draws=settings.draws,
-            chains=settings.chains, cores=settings.cores, coordinates=settings.coordinates, units=settings.units, quiet=True,
-        )  # fmt: skip
+        result = run_survey(read, survey.out, options=settings, cores=settings.cores, quiet=True)
     # what a profile warns of is for people; what libraries say of themselves isn't
     own = str(Path(__file__).parent)
     notes = list(dict.fromkeys(str(one.message) for one in caught if one.category is UserWarning and one.filename.startswith(own)))

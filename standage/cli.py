@@ -63,7 +63,7 @@ coordinates_option = click.option(
 
 
 def fit_options(command):
-    """The options of every command that fits, in the order in which `--help` lists them."""
+    """The options of every command that fits, in the order in which `--help` lists them; their list is `standage.run_options`."""
     for option in (units_option, coordinates_option, chains_option, draws_option, profiles_option, level_option, seed_option):
         command = option(command)
     return command
@@ -121,16 +121,13 @@ def ages(survey: str, level: float, profile_folder: str | None, csv_path: str | 
 @click.argument("survey", type=click.Path())
 @click.option("--out", required=True, type=click.Path(), help="Folder for the results; an earlier result there is replaced whole.")
 @fit_options
-def run(
-    survey: str, out: str, seed: int, level: float, profile_folder: str | None, draws: int, chains: int, coordinates: str, units: str
-) -> None:  # fmt: skip
+def run(survey: str, out: str, **options) -> None:
     """Check a SURVEY, fit the stand model, and write tables, figures and a report into a folder."""
     from standage.run import run_survey
+    from standage.run_options import RunOptions
 
-    result = run_survey(
-        _read(survey, profile_folder), out, seed=seed, level=level, profile_folder=profile_folder, draws=draws, chains=chains,
-        coordinates=coordinates, units=units,
-    )  # fmt: skip
+    asked = RunOptions(**options)
+    result = run_survey(_read(survey, asked.profile_folder), out, options=asked)
     click.echo(result.text)
     click.echo(f"\nTables and figures are in {out}; report.html tells it to people")
     if not result.passed:
@@ -144,14 +141,14 @@ def run(
 @click.option("--workers", type=click.IntRange(1), help="Surveys at a time on this machine.  [default: one a processor]")
 @click.option("--cores", type=click.IntRange(1), default=1, show_default=True, help="Processors for the chains of each survey.")
 @click.option("--cluster", metavar="ADDRESS", help="Run on the Dask cluster whose scheduler has this address, as in tcp://host:8786.")
-def batch(folder: str, out: str, profile_folder: str | None, workers: int | None, cluster: str | None, **same_for_all) -> None:
+def batch(folder: str, out: str, workers: int | None, cluster: str | None, **same_for_all) -> None:
     """Run every survey below FOLDER, many at a time; what is done already is not done again, and no survey stops the others."""
     from standage.batch import run_batch, told
     from standage.batch_surveys import FAILED, PASSED, BatchSettings
 
     if workers and cluster:
         raise click.UsageError("--workers is about this machine; a cluster has as many as were started.")
-    settings = BatchSettings(profile_folder=profile_folder, **same_for_all)
+    settings = BatchSettings(**same_for_all)
     try:
         outcomes = run_batch(folder, out, settings=settings, workers=workers, cluster=cluster)
     except KeyboardInterrupt:

@@ -8,18 +8,19 @@ from os import PathLike
 
 from threadpoolctl import threadpool_limits
 
-from standage.coordinates import AS_GIVEN, coordinates_to
+from standage.coordinates import coordinates_to
 from standage.evidence import date_trees
 from standage.profiles import load_profile
 from standage.progress import progress_on_screen
 from standage.report import report_writer
-from standage.report.measures import METRIC
 from standage.result_folder import check_result_folder
 from standage.results import result_tables, ring_changes, write_results
+from standage.run_options import RunOptions
 from standage.spoken import summary
 from standage.stand.fit import fit_stands
 from standage.survey import Survey
 
+SAMPLER = "nutpie, No-U-Turn, whitened coordinates"
 
 @dataclass(frozen=True)
 class RunResult:
@@ -33,38 +34,34 @@ def run_survey(
     survey: Survey,
     out: str | PathLike,
     *,
-    seed: int = 1,
-    level: float = 0.9,
-    profile_folder: str | None = None,
-    draws: int = 1000,
-    chains: int = 4,
+    options: RunOptions | None = None,
     cores: int = 2,
     quiet: bool = False,
-    coordinates: str = AS_GIVEN,
-    units: str = METRIC,
 ) -> RunResult:
     """Fit, find, write. Raises `StandageError` before any sampling if the folder can't take results.
 
-    cores: chains at a time; it makes no difference to the result. quiet: no progress on the screen. coordinates: how exactly latitude and
-    longitude may be told, see `standage.coordinates`. units: of the report, `metric` or `us`.
+    options: what is asked, by default what `RunOptions` says. cores: chains at a time; it makes no difference to the result. quiet: no
+    progress on the screen.
     """
+    asked = RunOptions() if options is None else options
+    level, profile_folder = asked.level, asked.profile_folder
     check_result_folder(out)
-    survey = coordinates_to(survey, coordinates)
+    survey = coordinates_to(survey, asked.coordinates)
     # the last digit of a factorisation depends on its number of threads, and a chain makes another chain of a last digit
     with threadpool_limits(1, user_api="blas"), nullcontext() if quiet else progress_on_screen() as show:
         posterior = fit_stands(
-            survey, seed=seed, level=level, draws=draws, chains=chains, cores=cores, profile_folder=profile_folder, progress=show
-        )
+            survey, seed=asked.seed, level=level, draws=asked.draws, chains=asked.chains, cores=cores, profile_folder=profile_folder,
+            progress=show,
+        )  # fmt: skip
         ages = date_trees(survey, level=level, folder=profile_folder)
         changes = ring_changes(posterior)
         tables = result_tables(posterior, level=level, ages=ages, profile_folder=profile_folder, changes=changes)
         species = sorted({unit.species for unit in posterior.units})
-        sampler = {"sampler": "nutpie, No-U-Turn, whitened coordinates", "draws_per_chain": draws, "chains": chains}
         told = {
             "level": level,
             "profiles": [load_profile(key, profile_folder) for key in species],
             "changes": changes,
-            "settings": sampler | {"coordinates": coordinates, "units": units},
+            "settings": {"sampler": SAMPLER, "options": asked.recorded()},
         }
-        write_results(posterior, out, tables=tables, also=[report_writer(posterior, tables, units=units, **told)], **told)
+        write_results(posterior, out, tables=tables, also=[report_writer(posterior, tables, units=asked.units, **told)], **told)
     return RunResult(summary(posterior, level=level, tables=tables), bool(posterior.verdict["passed"]))

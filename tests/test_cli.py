@@ -17,6 +17,7 @@ from click.testing import CliRunner
 
 from standage.cli import BAD_INPUT, FIT_FAILED, main
 from standage.profiles import models_folder, profile_keys
+from standage.run_options import RunOptions
 from standage.simulate import small_survey
 from standage.simulate_history import SurveyDesign
 from standage.tables import TABLES
@@ -79,6 +80,14 @@ def ran(tiny_folder, tmp_path_factory):
 
 
 # help and forms
+
+
+@pytest.mark.parametrize("command", ["run", "batch"])
+def test_every_option_of_a_run_is_in_the_one_list_and_has_the_default_of_the_list(command):
+    """What is in the list is recorded in provenance.json; an option that is not would be lost to whoever repeats the run."""
+    own = {"survey", "folder", "out", "workers", "cores", "cluster"}
+    parsed = main.commands[command].make_context(command, ["surveys", "--out", "results"]).params
+    assert {name: value for name, value in parsed.items() if name not in own} == RunOptions().recorded()
 
 
 def test_help_names_every_command_and_each_has_its_own():
@@ -242,7 +251,8 @@ def test_so_few_draws_do_not_pass(ran):
 def test_provenance_tells_how_to_make_the_result_again(ran, tiny_folder):
     _, _, kept, _ = ran
     told = json.loads(kept["provenance.json"])
-    assert (told["seed"], told["level"], told["draws_per_chain"], told["chains"]) == (7, 0.8, 60, 2)
+    assert (told["seed"], told["level"]) == (7, 0.8)
+    assert told["options"] == RunOptions(seed=7, level=0.8, draws=60, chains=2).recorded()
     for name in ("stands.csv", "trees.csv", "cores.csv", "plots.csv", "counts.csv"):
         digest = hashlib.sha256((tiny_folder / name).read_bytes()).hexdigest()
         assert digest in told["inputs_sha256"].values(), name

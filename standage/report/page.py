@@ -32,7 +32,8 @@ from standage.spoken import leaning_sentences, ring_paragraphs, verdict_sentence
 from standage.words import LIKELIHOODS, percent
 
 FILE = "report.html"
-LEFT_OUT = ("written", "profiles", "inputs_sha256", "libraries")  # of provenance, since they stand elsewhere on the page
+# of provenance: what stands elsewhere on the page, and paths, which tell about a computer and not about the result
+LEFT_OUT = ("written", "profiles", "inputs_sha256", "libraries", "options", "profile_folder", "survey_path", "processor")
 TEMPLATES = Path(__file__).parent / "templates"
 CAUTIONS = (
     'Stems alive today are not all that recruited. Say "living stems that established in", not "recruitment in".',
@@ -81,6 +82,7 @@ def report_html(
         profiles = [load_profile(key) for key in sorted({unit.species for unit in posterior.units})]
     profiles, measures = list(profiles), Measures(units)
     told = provenance(posterior, level=level, profiles=profiles, settings=settings)
+    shown = told | told.get("options", {})
     summary_rows = [row for _, row in tables["stand_summary"].iterrows()]
     leaning = tables.get("prior_sensitivity")
     context = {
@@ -111,7 +113,7 @@ def report_html(
         "profiles": [{"profile": profile, "standing": profile.standing(), "numbers": assumptions(profile)} for profile in profiles],
         "scale": _scale(),
         "cautions": CAUTIONS,
-        "provenance": [(key.replace("_", " "), _plain(value)) for key, value in told.items() if key not in LEFT_OUT],
+        "provenance": [(key.replace("_", " "), _plain(value)) for key, value in shown.items() if key not in LEFT_OUT],
         "hashes": sorted(told["inputs_sha256"].items()),
         "libraries": sorted(told["libraries"].items()),
     }
