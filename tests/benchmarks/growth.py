@@ -2,7 +2,7 @@
 
     python tests/benchmarks/growth.py [--plot FILE.png] [--repeats N] [--draws N] [--tune N]
 
-Prints a markdown table of microseconds a call of the log density with its gradient, and of seconds a whole fit (dating of stems and
+Prints a markdown table of microseconds a call of the log density with its gradient, and of processor seconds a whole fit (dating of stems and
 verdict included), each the least of its repeats, which go round all surveys in turn, and of their ratios to the smallest survey. All are
 parts of one simulated survey, its oldest stem among them in each, so that the axis is the same within a year or two; it is lengthened by
 empty years before it. Targets: ten times the uncored stems 1.2 times the cost, ten times the cores 4 times, twice the years 2.5 times.
@@ -96,14 +96,14 @@ def with_longer_axis(built: BuiltStands, times: int) -> BuiltStands:
 
 
 def gradient_us(kernel: Kernel) -> float:
-    """Microseconds a call of the log density with its gradient, at points near the middle of the prior."""
+    """Processor microseconds a call of the log density with its gradient, at points near the middle of the prior."""
     points = 0.3 * np.random.default_rng(1).standard_normal((CALLS, kernel.size))
     if not all(np.isfinite(kernel(point)[0]) for point in points[:3]):
         raise RuntimeError("the density is not finite near the middle of its prior")
-    began = time.perf_counter()
+    began = time.process_time()
     for point in points:
         kernel(point)
-    return 1e6 * (time.perf_counter() - began) / CALLS
+    return 1e6 * (time.process_time() - began) / CALLS
 
 
 def dated(survey: Survey, built: BuiltStands, drawn: Draws) -> None:
@@ -113,11 +113,11 @@ def dated(survey: Survey, built: BuiltStands, drawn: Draws) -> None:
 
 
 def fit_seconds(survey: Survey, built: BuiltStands, options: argparse.Namespace) -> tuple[float, float]:
-    """Seconds of a whole fit with all that follows from its draws, and gradients a draw."""
-    began = time.perf_counter()
+    """Processor seconds of a whole fit with all that follows from its draws, and gradients a draw."""
+    began = time.process_time()
     drawn = sample(built.data, seed=1, draws=options.draws, tune=options.tune, chains=2, cores=1)
     dated(survey, built, drawn)
-    return time.perf_counter() - began, drawn.steps_per_draw
+    return time.process_time() - began, drawn.steps_per_draw
 
 
 def surveys(folder: Path) -> dict[tuple[str, int], tuple[Survey, BuiltStands]]:
