@@ -2,7 +2,7 @@
 
     python tests/benchmarks/growth.py [--plot FILE.png] [--repeats N] [--draws N] [--tune N]
 
-Prints a markdown table of processor time: microseconds a call of the log density with its gradient, seconds a whole fit (dating of stems and
+Prints a table of processor time: microseconds a call of the log density with its gradient, seconds a whole fit (dating of stems and
 verdict included), each the least of its repeats, which go round all surveys in turn, and of their ratios to the smallest survey. All are
 parts of one simulated survey, its oldest stem among them in each, so that the axis is the same within a year or two; it is lengthened by
 empty years before it. Targets: ten times the uncored stems 1.2 times the cost, ten times the cores 4 times, twice the years 2.5 times.
