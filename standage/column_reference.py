@@ -16,6 +16,13 @@ columns does not matter, optional ones may be left out, and columns of your own 
 CSV files are UTF-8, parted by commas, with decimal points; dates are written YYYY-MM-DD. Identifiers are free text and compared
 letter by letter. `standage new DIR` makes empty forms; `standage check SURVEY` reports everything that is wrong at once, with file,
 row, column, what was found, what was expected and what to do. Rows are numbered as in a spreadsheet: the header is row 1.
+
+**The workbook of forms.** `standage new DIR --xlsx` makes one workbook with a first sheet that tells how to fill it in. Cells with a list
+take only the words of the list; hold the pointer over a column's name to read what it means. The row below the names holds the units in
+square brackets. It may stay, or be sorted away: a row of units or of words in square brackets is never read as data. A row of units of
+your own is understood too, and a unit that is not the column's (`in` below `dbh_cm`) is a problem that says how to convert. A title above
+the header is skipped, with a note. Dates and numbers may be typed as the spreadsheet likes them, and formulas are read as their results.
+Delete the example rows: one that is left among rows of your own is a problem, and so is a row of yours that still has the example's note.
 """
 
 

@@ -60,11 +60,11 @@ def _places(table: Table, written: WrittenTable, problems: list[Problem], notes:
     for place, name in enumerate(written.header):
         if not name:
             if any(cells[place] for cells in written.cells):
-                problems.append(Problem(written.file, 1, None, f"cells in column number {place + 1}, which has no name",
+                problems.append(Problem(written.file, written.header_row, None, f"cells in column number {place + 1}, which has no name",
                                         "a name in the header",
                                         "Name the column in the first row, or empty it."))
         elif name in seen:
-            problems.append(Problem(written.file, 1, name, f"the name '{name}' twice in the header", "each column once",
+            problems.append(Problem(written.file, written.header_row, name, f"the name '{name}' twice in the header", "each column once",
                                     "Delete or rename one of the two columns."))
         elif name in known:
             places[name] = place
@@ -76,12 +76,13 @@ def _places(table: Table, written: WrittenTable, problems: list[Problem], notes:
                 suggested.add(near)
                 # read under its right name, so that further complaints are about cells, not about all of them being blank
                 places.setdefault(near, place)
-                problems.append(Problem(written.file, 1, name, f"the unknown column '{name}'", f"'{near}'",
+                problems.append(Problem(written.file, written.header_row, name, f"the unknown column '{name}'", f"'{near}'",
                                         f"Rename it to '{near}' (and mind the unit), or to something unlike any column of this table."))
         seen.add(name)
     for column in table.columns:
         if column.required == "yes" and column.name not in places and column.name not in suggested:
-            problems.append(Problem(written.file, 1, column.name, f"no column '{column.name}'", f"{column.name}: {column.meaning}",
+            problems.append(Problem(written.file, written.header_row, column.name, f"no column '{column.name}'",
+                                    f"{column.name}: {column.meaning}",
                                     f"Add the column '{column.name}'; names stand in the first row, as in the forms of `standage new`."))
     if unknown:
         notes.append(f"{written.file}: {'column' if len(unknown) == 1 else 'columns'} {', '.join(unknown)} not known, kept and not used")
@@ -170,6 +171,8 @@ def _advice(column: Column, cell: str) -> str:
         return "The spreadsheet turned the number into a date: format the column as a number and write the value again."
     if re.fullmatch(r"[<>~=±]+\s*[\d.]+", cell):
         return "Write the best single value; put the doubt into the column for its standard deviation, or into note."
+    if re.fullmatch(r"\[.*\]", cell):
+        return "Words in square brackets are the form's: write a value, or empty the cell."
     unit = f" in {column.unit}" if column.unit else ""
     return f"Write the number alone{unit}, without words or unit; remarks belong into note."
 

@@ -3,20 +3,22 @@
 from __future__ import annotations
 
 import csv
-import datetime as dt
 import difflib
 import hashlib
 import io
 import re
 import zipfile
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from standage.errors import Problem
+from standage.form_rows import EXAMPLE_NOTE, ROWS_SEARCHED, example_problem, example_rows, header_place, take_out_explanations
 from standage.tables import TABLES, Table
+from standage.workbook_cells import as_text, has_formulas, names_made_dates, sheet_values, uncomputed
 
-NOT_TABLES = {"columns"}
-"""Files that the empty forms bring along and that hold no data."""
+GUIDE = "how to fill in"
+NOT_TABLES = {"columns", GUIDE}
+"""Files and sheets that the empty forms bring along and that hold no data."""
 
 RINGS_FOLDER = "rings"
 NEARLY_RINGS_FOLDER = {"rings", "ring", "ringwidths", "ring_widths", "ring-widths", "rwl"}
@@ -28,12 +30,15 @@ OTHER_DELIMITERS = {";": "semicolons", "\t": "tabs", "|": "vertical bars"}
 
 @dataclass(frozen=True)
 class WrittenTable:
-    """A table as written. file: name for messages. header: (column,). cells: rows of text, all of header length. rows: row in the file."""
+    """A table as written. file: name for messages. header: (column,), in row header_row. cells: rows of text, all of header length. rows:
+    row in the file.
+    """
 
     file: str
     header: list[str]
     cells: list[list[str]]
     rows: list[int]
+    header_row: int = 1
 
 
 @dataclass
@@ -69,7 +74,29 @@ def read_written(path: Path) -> WrittenSurvey:
         survey.problems.append(Problem(str(path), None, None, f"a file ending in '{path.suffix}'",
                                        "a folder of CSV files or an .xlsx workbook",
                                        "Save the tables as CSV files in one folder, or as one .xlsx workbook."))
+    _take_out_examples(survey)
     return survey
+
+
+def _take_out_examples(survey: WrittenSurvey) -> None:
+    """The forms' example rows, once there are others: a problem each. Where there is nothing else they are a survey to try things on."""
+    examples = {name: example_rows(_table(name), written.header, written.cells) for name, written in survey.tables.items()}
+    if all(all(marks) for marks in examples.values()):
+        if any(examples.values()):
+            survey.notes.append("the survey holds nothing but the example rows of the empty forms")
+        return
+    for name, marks in examples.items():
+        written = survey.tables[name]
+        survey.problems += [example_problem(written.file, row) for row, mark in zip(written.rows, marks, strict=True) if mark]
+        mine = [place for place, mark in enumerate(marks) if not mark]
+        cells, rows = [written.cells[place] for place in mine], [written.rows[place] for place in mine]
+        survey.tables[name] = replace(written, cells=cells, rows=rows)
+        if "note" in written.header:
+            place = written.header.index("note")
+            survey.problems += [Problem(written.file, row, "note", f"'{EXAMPLE_NOTE}' in a row that is not the example any more",
+                                        "a note of your own, or a blank cell",
+                                        "Empty the note if the row is yours, or delete the row.")
+                                for record, row in zip(cells, rows, strict=True) if record[place] == EXAMPLE_NOTE]
 
 
 def _place_names(names: dict[str, str], survey: WrittenSurvey, *, what: str) -> dict[str, str]:
@@ -191,11 +218,11 @@ def _decode(file: str, content: bytes, survey: WrittenSurvey) -> str | None:
 
 def _wrong_delimiter(file: str, text: str, name: str, survey: WrittenSurvey) -> bool:
     """Whether another delimiter than the comma yields more of the table's columns; a problem says so."""
-    header = re.split(r"[\r\n]", text.lstrip("\r\n"), maxsplit=1)[0]
+    top = re.split(r"[\r\n]+", text.lstrip("\r\n"), maxsplit=ROWS_SEARCHED)[:ROWS_SEARCHED]
     known = {column.name for column in _table(name).columns}
 
     def columns(delimiter: str) -> int:
-        return sum(cell.strip().strip('"').strip().lower() in known for cell in header.split(delimiter))
+        return max(sum(cell.strip().strip('"').strip().lower() in known for cell in line.split(delimiter)) for line in top)
 
     found = max(OTHER_DELIMITERS, key=columns)
     if columns(found) <= max(columns(","), 1):
@@ -211,13 +238,15 @@ def _table(name: str) -> Table:
 
 
 def _lay_out(file: str, records: list[list[str]], name: str, survey: WrittenSurvey) -> None:
-    """Strip cells, drop blank rows, and hold every row to the length of the header."""
-    start = next((place for place, record in enumerate(records) if any(cell.strip() for cell in record)), None)
+    """Strip cells, find the header, drop blank rows and rows of units, and hold every row to the length of the header."""
+    start = header_place(records, (column.name for column in _table(name).columns))
     if start is None:
         survey.problems.append(_unreadable(file, "an empty file", "a header row with the names of the columns",
                                            "Write the header and the rows, or remove it if the table is not needed."))
         survey.unreadable.add(name)
         return
+    if any(cell.strip() for record in records[:start] for cell in record):
+        survey.notes.append(f"{file}: the header was found in row {start + 1}; what stands above it was not read")
     header = [cell.strip() for cell in records[start]]
     while header and not header[-1]:
         header.pop()
@@ -237,7 +266,8 @@ def _lay_out(file: str, records: list[list[str]], name: str, survey: WrittenSurv
                                            "Look for a missing comma; a blank cell still needs its comma."))
         cells.append((stripped + [""] * (width - len(stripped)))[:width])
         rows.append(row)
-    survey.tables[name] = WrittenTable(file, header, cells, rows)
+    cells, rows = take_out_explanations(_table(name), file, header, cells, rows, survey.problems, survey.notes)
+    survey.tables[name] = WrittenTable(file, header, cells, rows, start + 1)
 
 
 def _shortened(cells: list[str]) -> str:
@@ -253,7 +283,7 @@ def _read_workbook(path: Path, survey: WrittenSurvey) -> None:
 
     try:
         book = load_workbook(io.BytesIO(content), read_only=True, data_only=True)
-        formulas = load_workbook(io.BytesIO(content), read_only=True) if _has_formulas(content) else None
+        formulas = load_workbook(io.BytesIO(content), read_only=True) if has_formulas(content) else None
     except (zipfile.BadZipFile, KeyError, ValueError, OSError, TypeError) as error:
         survey.problems.append(_unreadable(path.name, f"a file that does not open as a workbook ({error})", "an .xlsx workbook",
                                            "Open it in the spreadsheet and save it anew as .xlsx, without a password."))
@@ -263,41 +293,12 @@ def _read_workbook(path: Path, survey: WrittenSurvey) -> None:
     for name, sheet in placed.items():
         file = f"{path.name}, sheet {sheet}"
         survey.files[name] = file
-        values = book[sheet]
-        values.reset_dimensions()
-        records = [[_as_text(value) for value in record] for record in values.iter_rows(values_only=True)]
+        values = sheet_values(book[sheet])
+        records = [[as_text(value) for value in record] for record in values]
+        header = header_place(records, (column.name for column in _table(name).columns)) or 0
         if formulas is not None:
-            _uncomputed(file, formulas[sheet], records, survey)
+            uncomputed(file, sheet_values(formulas[sheet]), records, header, survey.problems)
+        names_made_dates(file, values, records, header, _table(name), survey.notes)
         # A sheet has no ragged rows: trailing blanks are simply not stored.
         width = max((len(record) for record in records), default=0)
         _lay_out(file, [record + [""] * (width - len(record)) for record in records], name, survey)
-
-
-def _has_formulas(content: bytes) -> bool:
-    with zipfile.ZipFile(io.BytesIO(content)) as archive:
-        sheets = [name for name in archive.namelist() if name.startswith("xl/worksheets/") and name.endswith(".xml")]
-        return any(re.search(rb"<f[ >/]", archive.read(name)) for name in sheets)
-
-
-def _uncomputed(file: str, sheet, records: list[list[str]], survey: WrittenSurvey) -> None:
-    """Formulas whose result was never stored would read as blank, and a blank means 'not recorded': they are problems."""
-    sheet.reset_dimensions()
-    for row, record in enumerate(sheet.iter_rows(values_only=True), 1):
-        for place, value in enumerate(record):
-            if isinstance(value, str) and value.startswith("=") and (place >= len(records[row - 1]) or not records[row - 1][place]):
-                survey.problems.append(Problem(file, row, records[0][place] if place < len(records[0]) else None,
-                                               f"the formula '{value}' without a stored result", "a value",
-                                               "Open the workbook in the spreadsheet and save it, or paste the values."))
-
-
-def _as_text(value: object) -> str:
-    """A workbook cell as a CSV file would write it; a date at midnight loses its time."""
-    if value is None:
-        return ""
-    if isinstance(value, dt.datetime):
-        return value.date().isoformat() if value.time() == dt.time() else value.isoformat(sep=" ")
-    if isinstance(value, bool):
-        return str(value).upper()
-    if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
-        return str(int(value))
-    return str(value)

@@ -1,14 +1,16 @@
-"""Empty forms for a new survey: every table with its header and one example row, and a sheet that explains each column."""
+"""Empty forms for a new survey: every table with its header and one example row, and a page that explains each column."""
 
 from __future__ import annotations
 
 import csv
+import tempfile
 from os import PathLike
 from pathlib import Path
 
 from standage.column_reference import COLUMN_HEADER, column_rows
 from standage.errors import StandageError
-from standage.tables import TABLES, Table
+from standage.form_rows import example_cells
+from standage.tables import TABLES
 
 WORKBOOK_NAME = "survey.xlsx"
 
@@ -21,55 +23,32 @@ def write_template(folder: str | PathLike, xlsx: bool = False) -> list[Path]:
     """
     folder = Path(folder)
     if folder.exists() and not folder.is_dir():
-        raise StandageError(f"{folder} is a file; forms are written into a folder")
-    sheets = {table.name: _form(table) for table in TABLES}
+        raise StandageError(f"{folder}: found a file; expected a folder, or nothing yet. Choose another folder for the forms.")
+    sheets = {table.name: [[column.name for column in table.columns], example_cells(table)] for table in TABLES}
     sheets["columns"] = [list(COLUMN_HEADER), *[list(row) for row in column_rows()]]
     paths = [folder / WORKBOOK_NAME] if xlsx else [folder / f"{name}.csv" for name in sheets]
     in_the_way = [path.name for path in paths if path.exists()]
     if in_the_way:
-        raise StandageError(f"{folder} already has {', '.join(in_the_way)}; nothing is overwritten. Choose another folder")
-    folder.mkdir(parents=True, exist_ok=True)
-    if xlsx:
-        _write_workbook(paths[0], sheets)
-    else:
-        for path, rows in zip(paths, sheets.values(), strict=True):
-            # With a byte-order mark, for spreadsheets that would otherwise not take the file for UTF-8.
-            with path.open("w", newline="", encoding="utf-8-sig") as stream:
-                csv.writer(stream).writerows(rows)
+        raise StandageError(f"{folder}: found {', '.join(in_the_way)}; expected none of them, for nothing is overwritten. "
+                            "Choose another folder for the forms.")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryDirectory(prefix=".forms-", dir=folder) as workshop:  # so that no form is left half-written
+            _fill(Path(workshop), sheets, xlsx)
+            for path in paths:
+                (Path(workshop) / path.name).rename(path)
+    except OSError as error:
+        raise StandageError(f"{folder}: can't be written ({error.strerror}). Choose another folder for the forms.") from error
     return paths
 
 
-def _form(table: Table) -> list[list[str]]:
-    """Header and example row."""
-    example = [column.example for column in table.columns]
-    if "note" in (column.name for column in table.columns):
-        example[-1] = "example row: delete it"
-    return [[column.name for column in table.columns], example]
+def _fill(folder: Path, sheets: dict[str, list[list[str]]], xlsx: bool) -> None:
+    if xlsx:
+        from standage.form_workbook import write_form_workbook  # imported here: openpyxl takes a while to load
 
-
-def _write_workbook(path: Path, sheets: dict[str, list[list[str]]]) -> None:
-    from openpyxl import Workbook  # imported here: forms are mostly CSV, and it takes a while to load
-    from openpyxl.styles import Font
-
-    book = Workbook()
-    book.remove(book.active)
-    kinds = {(table.name, column.name): column for table in TABLES for column in table.columns}
+        write_form_workbook(folder / WORKBOOK_NAME)
+        return
     for name, rows in sheets.items():
-        sheet = book.create_sheet(name)
-        sheet.append(rows[0])
-        for row in rows[1:]:
-            sheet.append([_typed_cell(cell, kinds.get((name, column))) for column, cell in zip(rows[0], row, strict=True)])
-        for place, title in enumerate(rows[0], 1):
-            sheet.cell(1, place).font = Font(bold=True)
-            sheet.column_dimensions[sheet.cell(1, place).column_letter].width = max(12, len(title) + 2)
-        sheet.freeze_panes = "A2"
-    book.save(path)
-
-
-def _typed_cell(cell: str, column) -> object:
-    """Numbers as numbers; all else, dates included, as text that no spreadsheet rewrites."""
-    if not cell:
-        return None
-    if column is not None and column.is_number:
-        return float(cell) if "." in cell else int(cell)
-    return cell
+        # With a byte-order mark, for spreadsheets that would otherwise not take the file for UTF-8.
+        with (folder / f"{name}.csv").open("w", newline="", encoding="utf-8-sig") as stream:
+            csv.writer(stream).writerows(rows)
