@@ -116,7 +116,7 @@ def test_new_workbook_passes_the_check_as_it_is(tmp_path):
 def test_new_overwrites_nothing(forms):
     before = {name: (forms / name).read_bytes() for name in files_below(forms)}
     result = standage("new", forms, code=BAD_INPUT)
-    assert "already has" in result.stderr and "stands.csv" in result.stderr
+    assert "nothing is overwritten" in result.stderr and "stands.csv" in result.stderr
     assert {name: (forms / name).read_bytes() for name in files_below(forms)} == before
 
 
