@@ -18,6 +18,7 @@ _PLACE = {
     "comparison": "standage.findings",
     "date_trees": "standage.evidence",
     "fit_stands": "standage.stand.fit",
+    "growth_changes": "standage.findings.growth_changes",
     "load_posterior": "standage.stand.posterior",
     "load_profile": "standage.profiles",
     "profile_keys": "standage.profiles",

@@ -18,7 +18,8 @@ from standage.errors import StandageError
 from standage.figure_axes import OBSERVED, POSTERIOR, PULSE, drawing_axes, new_figure, plain, without_formulas
 from standage.figures_disturbance import plot_ring_panel, ring_panel_height
 from standage.findings.disturbances import tree_release_table
-from standage.findings.growth_changes import ring_years
+from standage.findings.growth_changes import MODEL, ring_years
+from standage.findings.release_criteria import Criterion
 from standage.report.answer import points
 from standage.report.measures import METRIC, Measures
 from standage.report.page import render, ring_spans
@@ -107,7 +108,8 @@ def age_card(results: str | Path, tree: str, *, units: str = METRIC) -> AgeCard:
     rings, releases, span = pd.DataFrame(), None, None
     widths = getattr(survey, "ring_widths", None)
     if widths is not None and len(widths) and widths["core"].isin(cores["core"]).any():
-        changes = ring_changes(posterior)
+        recorded = told.get("release_criterion", MODEL)
+        changes = ring_changes(posterior, criterion=Criterion(**recorded) if isinstance(recorded, dict) else recorded)
         span = ring_spans(changes).get(tree)
         rings = ring_years(changes).query("tree == @tree")
         releases = tree_release_table(changes, level=told["level"]).query("tree == @tree")

@@ -15,6 +15,7 @@ BAD_INPUT = 2
 FIT_FAILED = 3
 COORDINATE_CHOICES = ("as-given", "0.01", "0.1", "1", "none")  # as in `standage.coordinates`, which loads more than `--help` needs
 
+CRITERION_CHOICES = ("change_point", "percent_change_means", "percent_change_medians", "sustained", "absolute_increase")
 
 HELP_OPTIONS = {"help_option_names": ["-h", "--help"]}
 
@@ -60,11 +61,17 @@ coordinates_option = click.option(
     "--coordinates-to", "coordinates", type=click.Choice(COORDINATE_CHOICES), default="as-given", show_default=True,
     help="Degrees to which latitude and longitude are rounded in all that is written; none leaves them out.",
 )  # fmt: skip
+criterion_option = click.option(
+    "--release-criterion", type=click.Choice(CRITERION_CHOICES), default="change_point", show_default=True,
+    help="How releases are told from ring widths: by the model change_point, or by means (Nowacki & Abrams 1997), medians (Rubino & "
+    "McCarthy 2004), sustained growth (Lorimer & Frelich 1989) or absolute increase (Fraver & White 2005). See docs/disturbance.md.",
+)  # fmt: skip
 
 
 def fit_options(command):
     """The options of every command that fits, in the order in which `--help` lists them; their list is `standage.run_options`."""
-    for option in (units_option, coordinates_option, chains_option, draws_option, profiles_option, level_option, seed_option):
+    shown_first = (seed_option, level_option, profiles_option, draws_option, chains_option, coordinates_option, units_option)
+    for option in reversed((*shown_first, criterion_option)):
         command = option(command)
     return command
 

@@ -10,6 +10,8 @@ from matplotlib.patches import Patch
 
 from standage.figure_axes import OBSERVED, POSTERIOR, PRIOR, QUIET, drawing_axes, plain
 from standage.figures_events import explain_below, mark_events
+from standage.findings.growth_changes import MODEL
+from standage.findings.release_criteria import criterion_words
 
 ROW = 0.26  # of the rings of one tree [inches]
 MOST_TREES = 40  # more rows than this can't be read; the longest series are shown
@@ -54,9 +56,11 @@ def plot_ring_panel(rings: pd.DataFrame, *, events: pd.DataFrame | None = None, 
     ax.set_ylabel("Trees, the earliest ring first" + (f"\n({left_out} shorter series not shown)" if left_out else ""))
     ax.set_title(str(rings["stand"].iloc[0]), loc="left")
     notes = mark_events(ax, events, rings["year"].min())
+    criterion = str(rings["criterion"].iloc[0])
+    told = "probability" if criterion == MODEL else criterion_words(criterion)
     handles = [
         Line2D([], [], color=OBSERVED, linewidth=0.8, label="ring width, ratio scale"),
-        Patch(color=colour, label="a release began: probability, upwards"),
+        Patch(color=colour, label=f"a release began: {told}, upwards"),
         Patch(facecolor="none", edgecolor=PRIOR, hatch="//////", label="a suppression began: downwards"),
         *(Line2D([], [], linestyle="none", label=note) for note in notes),
     ]
@@ -106,7 +110,9 @@ def plot_disturbance_chronology(
     ax.set_ylabel("Suppressed (%)   |   Released (%)")
     ax.set_title(str(chronology["stand"].iloc[0]), loc="left")
     notes = mark_events(ax, events, ax.get_xlim()[0])
-    explain_below(ax, ["bars: share of trees at risk, lines their interval", "diamonds: probability that the stand was disturbed", *notes])
+    criterion = str(chronology["criterion"].iloc[0])
+    said = "diamonds: probability that the stand was disturbed" if criterion == MODEL else f"released: {criterion_words(criterion)}"
+    explain_below(ax, ["bars: share of trees at risk, lines their interval", said, *notes])
     return ax
 
 

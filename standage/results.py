@@ -30,9 +30,10 @@ from standage.findings import (
 )
 from standage.findings.disturbances import disturbance_table, event_table
 from standage.findings.events_on_record import event_years_by_rings
-from standage.findings.growth_changes import GrowthChanges, growth_changes
+from standage.findings.growth_changes import MODEL, GrowthChanges, growth_changes
 from standage.findings.long_table import COORDINATES, stand_places
 from standage.findings.prior_sensitivity import sensitivity_records
+from standage.findings.release_criteria import Criterion
 from standage.findings.releases import release_table
 from standage.profiles import Profile, load_profile
 from standage.result_folder import build_result_folder
@@ -95,10 +96,10 @@ def with_coordinates(table: pd.DataFrame, survey) -> pd.DataFrame:
     return table
 
 
-def ring_changes(posterior) -> GrowthChanges | None:
-    """Releases and suppressions of all trees with ring widths; None, and no work, where the survey has none."""
+def ring_changes(posterior, *, criterion: str | Criterion = MODEL) -> GrowthChanges | None:
+    """Releases and suppressions of all trees with ring widths, see `growth_changes`; None, and no work, where the survey has none."""
     widths = getattr(posterior.survey, "ring_widths", None)  # posteriors saved before there were ring widths have none
-    return growth_changes(posterior.survey, seed=posterior.seed) if widths is not None and len(widths) else None
+    return growth_changes(posterior.survey, criterion=criterion, seed=posterior.seed) if widths is not None and len(widths) else None
 
 
 def write_results(
@@ -124,7 +125,7 @@ def write_results(
     profiles : the life-history profiles the fit used; by default the shipped ones of the posterior's species.
     tables : `result_tables`, where they are at hand.
     settings : what else to record in provenance.json, such as the sampler and its numbers of draws.
-    changes : `ring_changes`, where it is at hand.
+    changes : `ring_changes`, where it is at hand, or with another criterion of releases than the model.
     also : further writers, called with the folder being built; what they write belongs to the result.
 
     Raises
@@ -132,6 +133,7 @@ def write_results(
     StandageError where the folder holds anything but an earlier result. Nothing is then written.
     """
     changes = ring_changes(posterior) if changes is None else changes
+    settings = ({} if changes is None else {"release_criterion": changes.recorded_criterion}) | dict(settings or {})
     tables = result_tables(posterior, level=level, ages=ages, changes=changes) if tables is None else dict(tables)
 
     def fill(building: Path) -> dict[str, Any]:

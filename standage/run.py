@@ -10,6 +10,7 @@ from threadpoolctl import threadpool_limits
 
 from standage.coordinates import coordinates_to
 from standage.evidence import date_trees
+from standage.findings.growth_changes import check_criterion
 from standage.profiles import load_profile
 from standage.progress import progress_on_screen
 from standage.report import report_writer
@@ -21,6 +22,7 @@ from standage.stand.fit import fit_stands
 from standage.survey import Survey
 
 SAMPLER = "nutpie, No-U-Turn, whitened coordinates"
+
 
 @dataclass(frozen=True)
 class RunResult:
@@ -46,6 +48,7 @@ def run_survey(
     asked = RunOptions() if options is None else options
     level, profile_folder = asked.level, asked.profile_folder
     check_result_folder(out)
+    check_criterion(asked.release_criterion)
     survey = coordinates_to(survey, asked.coordinates)
     # the last digit of a factorisation depends on its number of threads, and a chain makes another chain of a last digit
     with threadpool_limits(1, user_api="blas"), nullcontext() if quiet else progress_on_screen() as show:
@@ -54,7 +57,7 @@ def run_survey(
             progress=show,
         )  # fmt: skip
         ages = date_trees(survey, level=level, folder=profile_folder)
-        changes = ring_changes(posterior)
+        changes = ring_changes(posterior, criterion=asked.release_criterion)
         tables = result_tables(posterior, level=level, ages=ages, profile_folder=profile_folder, changes=changes)
         species = sorted({unit.species for unit in posterior.units})
         told = {

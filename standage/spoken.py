@@ -13,10 +13,13 @@ import pandas as pd
 from standage.findings.attribution_words import pulse_words
 from standage.findings.comparison_words import comparison_sentences
 from standage.findings.events_on_record import LAG_WINDOW
+from standage.findings.growth_changes import MODEL
 from standage.findings.prior_sensitivity import STAGE_COUNTS, WORTH_TELLING_YEARS
+from standage.findings.release_criteria import criterion_words
 from standage.findings.stand_summary import EVEN_AGED_SHARE
 from standage.findings.stems import CORING_HEIGHT, SAMPLED
 from standage.results import result_tables
+from standage.words import counted
 
 WIDE_RATIO = 5.0  # an amount known no better than fivefold is not told as a number (assumption)
 WIDE_YEARS = 60.0  # nor a year known no better than two generations of people (assumption)
@@ -25,6 +28,7 @@ SHARPER = 0.7  # of the range on record, below which a year that the rings have 
 NOT_CHANCE = 0.1  # probability of an explanation from which it is said that agreement in time is no proof (assumption)
 FEW_CORES = 10  # with fewer dated trees, pulses rest on almost nothing (common practice, no source)
 MANY_FAILED = 0.25  # share of attempts without readable core from which the sample may miss the rotten, old trees (assumption)
+NO_PROOF = "A release dates a change of growth; it doesn't prove what caused it."
 MUCH_ONE_PLOT = 0.6  # share of a pulse in one plot from which it may be a patch rather than the stand (assumption)
 
 
@@ -41,7 +45,7 @@ def summary(posterior, *, level: float = 0.9, tables: Mapping[str, pd.DataFrame]
     parts = [verdict_sentence(posterior.verdict)]
     parts.append(f'"Between" means: with a probability of {100 * level:.0f} %, given the survey and the model.')
     parts += [unit_paragraph(row, tables) for _, row in tables["stand_summary"].iterrows()]
-    parts += ring_paragraphs(tables.get("disturbances"), tables.get("event_years"))
+    parts += ring_paragraphs(tables)
     compared = comparison_sentences(tables.get("comparison"))
     if compared:
         parts.append("Side by side. " + " ".join(compared))
@@ -183,15 +187,20 @@ def attribution_sentences(row: pd.Series, table: pd.DataFrame | None) -> list[st
     return list(dict.fromkeys(sentences))
 
 
-def ring_paragraphs(disturbances: pd.DataFrame | None, event_years: pd.DataFrame | None) -> list[str]:
+def ring_paragraphs(tables: Mapping[str, pd.DataFrame]) -> list[str]:
     """What the ring widths say of each stand's disturbances, and of events whose year they sharpen; nothing without ring widths.
 
-    disturbances, event_years: the tables of that name, or None.
+    tables: those of the result; `releases`, `disturbances` and `event_years` are read where they are there.
     """
-    if disturbances is None or event_years is None:
+    if "releases" not in tables:
         return []
+    releases, disturbances, event_years = (tables[name] for name in ("releases", "disturbances", "event_years"))
     paragraphs = []
-    for stand in dict.fromkeys([*event_years["stand"], *disturbances["stand"]]):
+    for stand in dict.fromkeys([*event_years["stand"], *disturbances["stand"], *releases["stand"]]):
+        by_rule = releases[(releases["stand"] == stand) & (releases["criterion"] != MODEL)]
+        if len(by_rule):
+            paragraphs.append(_by_criterion(stand, by_rule))
+            continue
         sentences = []
         for row in disturbances[disturbances["stand"] == stand].itertuples():
             what = "trees were let go as by an opening" if row.kind == "opening" else "trees lost vigour"
@@ -205,9 +214,20 @@ def ring_paragraphs(disturbances: pd.DataFrame | None, event_years: pd.DataFrame
                 known = f"known to {row.first_year} to {row.last_year}"
                 told.append(f"The {row.kind.replace('-', ' ')} {known} began {_about(row.year_low, row.year_median, row.year_high)}.")
         if sentences:
-            told.append("A release dates a change of growth; it doesn't prove what caused it.")
+            told.append(NO_PROOF)
         paragraphs.append(" ".join(told))
     return paragraphs
+
+
+def _by_criterion(stand: str, rows: pd.DataFrame) -> str:
+    """The releases of a stand's trees by a published criterion, which says nothing of the stand itself."""
+    releases, suppressions = (int(rows[name].sum()) for name in ("released_trees", "suppressed_trees"))
+    told = f"{stand}, from ring widths by the criterion {criterion_words(rows['criterion'].iloc[0])}. "
+    told += f"{counted(releases, 'release')} and {counted(suppressions, 'suppression')} of trees"
+    if releases:
+        most = rows.loc[rows["share_released_median"].astype(float).idxmax()]
+        told += f", releases most often about {most['year']} ({_percent(most['share_released_median'])} of {most['trees_at_risk']} trees)"
+    return f"{told}. A criterion gives no probability that the stand was disturbed. {NO_PROOF}"
 
 
 def leaning_sentences(table: pd.DataFrame | None) -> list[str]:
@@ -282,7 +302,7 @@ def warnings_about(posterior, tables: Mapping[str, pd.DataFrame]) -> list[str]:
     if len(pulses) and (pulses["limit_status"] == "assumed").any():
         limit = pulses.loc[pulses["limit_status"] == "assumed", "limit"].iloc[0]
         warned.append(f"Pulses are told from a probability of {100 * limit:.0f} % on; that limit is assumed, not tested by simulation.")
-    warned += _cultural_scars(posterior.survey)
+    warned += _cultural_scars(posterior.survey, rings="releases" in tables)
     trees = tables["tree_dates"]
     foreign = trees["left_out_reason"].str.startswith("no profile for species")
     if foreign.any():
@@ -294,10 +314,10 @@ def warnings_about(posterior, tables: Mapping[str, pd.DataFrame]) -> list[str]:
     return warned
 
 
-def _cultural_scars(survey) -> list[str]:
-    """A caution where the survey tells of scars that people made: they are monuments in places."""
+def _cultural_scars(survey, *, rings: bool) -> list[str]:
+    """A caution where the survey tells of scars that people made, monuments in places, or where ring widths invite more cores."""
     scarred = "scar" in survey.trees and (survey.trees["scar"] == "turpentine").any()
-    if not scarred and not (survey.events["kind"] == "turpentining").any():
+    if not scarred and not rings and not (survey.events["kind"] == "turpentining").any():
         return []
     return ["Turpentine scars and other marks that people left are protected in places: don't core or cut them to date them."]
 

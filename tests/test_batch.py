@@ -199,7 +199,13 @@ def test_a_second_batch_runs_only_what_would_come_out_otherwise(quick):
     assert RAN == ["b", "c"]
 
 
-@pytest.mark.parametrize("otherwise", [{"seed": 8}, {"level": 0.9}, {"draws": 70}, {"chains": 3}, {"coordinates": "0.1"}, {"units": "us"}])
+@pytest.mark.parametrize(
+    "otherwise",
+    [
+        *({"seed": 8}, {"level": 0.9}, {"draws": 70}, {"chains": 3}, {"coordinates": "0.1"}, {"units": "us"}),
+        {"release_criterion": "sustained"},
+    ],
+)
 def test_other_settings_run_all_surveys_again(otherwise, quick):
     here(quick)
     assert here(quick, BatchSettings(**{"seed": 7, "level": 0.8, "draws": 60, "chains": 2} | otherwise)) == dict.fromkeys("abc", PASSED)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from itertools import chain as joined
 from itertools import combinations, product
 from types import SimpleNamespace
@@ -13,11 +14,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import beta, multivariate_normal
 
+from standage.cli import CRITERION_CHOICES, main
 from standage.figures_disturbance import plot_disturbance_chronology, plot_ring_panel
 from standage.findings import release_model, stand_disturbance
 from standage.findings.dated_events import OPENING, WEAKENING, effect_chance, events_on_axis
 from standage.findings.disturbances import disturbance_table, episodes, event_table, tree_release_table
-from standage.findings.growth_changes import growth_changes, ring_years
+from standage.findings.growth_changes import MODEL, growth_changes, ring_years
 from standage.findings.release_criteria import CRITERIA, FOLLOWING, Criterion, found_changes, growth_change, growth_loss, peaks
 from standage.findings.release_loops import chain
 from standage.findings.release_model import changes_of_trees, classified, design, log_widths, prior_probabilities, running_median, whitened
@@ -113,6 +115,21 @@ def test_what_can_not_be_ring_widths_is_refused():
             growth_change(wrong, MEANS)
     with pytest.raises(ValueError, match="there is no release criterion 'biggest'"):
         growth_changes(small_survey(1, cut=None), criterion="biggest")
+
+
+def test_the_command_offers_every_criterion_and_the_model_first():
+    assert (MODEL, *CRITERIA) == CRITERION_CHOICES
+    (option,) = (option for option in main.commands["run"].params if option.name == "release_criterion")
+    authors = [name for rule in CRITERIA.values() for name in re.findall(r"[A-Z]\w+", rule.source)]
+    assert option.default == MODEL and all(name in option.help for name in authors)
+
+
+def test_a_criterion_of_ones_own_is_used_and_recorded_whole():
+    survey = small_survey(1)
+    loose, strict = (growth_changes(survey, criterion=with_increase(least)) for least in (0.3, 50.0))
+    assert loose.released.any() and not strict.released.any() and strict.criterion == "absolute_increase"
+    assert strict.recorded_criterion["least"] == 50.0 and Criterion(**strict.recorded_criterion) == with_increase(50.0)
+    assert growth_changes(survey, criterion="sustained").recorded_criterion == "sustained"
 
 
 def test_peaks_are_the_greatest_of_each_run_and_far_enough_apart():
@@ -454,6 +471,12 @@ def test_shares_by_a_criterion_are_jeffreys_intervals(survey):
     assert disturbance_table(by_rule).empty
 
 
+def test_a_criterion_narrows_no_event_and_says_why(survey):
+    table = event_table(survey, growth_changes(survey, criterion="sustained")).set_index("event")
+    assert table.loc["cut", ["year_low", "year_high"]].tolist() == [1920, 1930] and table.loc["cut", "read_from"] == ""
+    assert "published criterion" in table.loc["cut", "note"] and "releases itself" in table.loc["rings", "note"]
+
+
 def test_release_table_holds_the_years_that_say_something(survey, changes, chronology):
     table = release_table(SimpleNamespace(survey=survey, seed=1), changes=changes)
     assert list(table.columns) == list(COLUMNS) and 0 < len(table) < len(chronology) / 3
@@ -536,3 +559,11 @@ def test_the_ring_panel_has_a_row_a_tree(survey, changes):
     assert [label.get_text() for label in ax.get_yticklabels()] == [f"North-{number}" for number in range(12, 0, -1)]
     lines = [line for line in ax.lines if len(line.get_xdata()) > 60 and line.get_linestyle() == "-"]
     assert len(lines) == 12
+
+
+def test_pictures_by_a_criterion_name_it_and_speak_of_no_probability(survey):
+    by_rule = growth_changes(survey, criterion="percent_change_medians")
+    years = disturbance_chronology(SimpleNamespace(survey=survey, seed=1), changes=by_rule)
+    for ax in (plot_ring_panel(ring_years(by_rule)), plot_disturbance_chronology(years)):
+        notes = " | ".join(text.get_text() for text in ax.get_legend().get_texts())
+        assert "percent change medians (Rubino & McCarthy 2004)" in notes and "probability" not in notes

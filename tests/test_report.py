@@ -341,7 +341,7 @@ def test_the_command_writes_a_card_and_refuses_plainly(result, loads_fake, tmp_p
 def test_rings_are_told_where_they_were_measured(tables):
     row = tables["tree_dates"].iloc[0]
     change = {"kind": "release", "probability": 0.95, "year_low": 1926, "year_median": 1927, "year_high": 1928}
-    change |= {"change_percent_low": 40.0, "change_percent_median": 80.0, "change_percent_high": 120.0}
+    change |= {"change_percent_low": 40.0, "change_percent_median": 80.0, "change_percent_high": 120.0, "criterion": "change_point"}
     story = tree_story(row, pd.DataFrame(), Measures(), releases=pd.DataFrame([change]), rings=(1900, 2019))
     said = " ".join(story.rings)
     assert "measured from 1900 to 2019" in said and "grow faster for long (by about 80 %) between 1926 and 1928" in said
@@ -356,7 +356,7 @@ def test_a_card_with_rings_draws_them(tables):
     row["tree"] = HOSTILE
     years = np.arange(1900, 2020)
     rings = pd.DataFrame({"stand": "Fern Flat", "tree": HOSTILE, "species": "longleaf-pine", "year": years, "width_mm": 1 + (years > 1950)})
-    rings = rings.assign(release_probability=np.where(years == 1951, 0.9, 0.0), suppression_probability=0.0)
+    rings = rings.assign(release_probability=np.where(years == 1951, 0.9, 0.0), suppression_probability=0.0, criterion="change_point")
     story = tree_story(row, pd.DataFrame(), Measures(), releases=pd.DataFrame(), rings=(1900, 2019))
     drawn = np.random.default_rng(1).integers(1890, 1900, 200).astype(float)
     card = age_cards.AgeCard(story, drawn, False, row, rings, "invented", 0.9, False)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import json
 import re
 
@@ -10,9 +11,11 @@ import pandas as pd
 import pytest
 from fake_posterior import fake_posterior
 
+from standage.card import write_card
 from standage.errors import StandageError
+from standage.report import report_html
 from standage.result_folder import build_result_folder, check_result_folder
-from standage.results import _digits, plain_values, result_tables, write_results, write_table
+from standage.results import _digits, plain_values, result_tables, ring_changes, write_results, write_table
 from standage.spoken import sayable, summary
 
 
@@ -214,6 +217,28 @@ def test_the_summary_tells_what_the_rings_say_and_claims_no_cause(with_rings):
     assert "let go as by an opening" in said and "doesn't prove what caused it" in said
     assert "The logging known to 1921 to 1931 began" in said
     assert "from ring widths" not in summary(fake_posterior(draws=60))
+
+
+def test_releases_by_a_criterion_are_told_as_such_everywhere(with_rings, tmp_path, monkeypatch):
+    changes = ring_changes(with_rings, criterion="percent_change_means")
+    tables = result_tables(with_rings, changes=changes)
+    named = "percent change means (Nowacki & Abrams 1997)"
+    (said,) = (part for part in summary(with_rings, tables=tables).split("\n\n") if part.startswith("Fern Flat, from ring widths"))
+    assert f"by the criterion {named}. 12 releases" in said and "about 1927" in said and "doesn't prove what caused it" in said
+    assert "gives no probability" in said and "likelier" not in said
+    page = report_html(with_rings, tables, changes=changes)
+    assert page.count(html.escape(named)) > 12 and "as steps of their logarithm" not in page
+    folder = write_results(with_rings, tmp_path / "out", tables=tables, changes=changes)
+    assert json.loads((folder / "provenance.json").read_text())["release_criterion"] == "percent_change_means"
+    assert set(pd.read_csv(folder / "releases.csv")["criterion"]) == {"percent_change_means"}
+    monkeypatch.setattr("standage.card.load_posterior", lambda _: with_rings)
+    card = write_card(folder, with_rings.survey.ring_widths["core"].iloc[0].removesuffix("a"), tmp_path / "card")
+    assert named in html.unescape(next(path for path in card if path.suffix == ".html").read_text(encoding="utf-8"))
+
+
+def test_where_releases_are_spoken_of_scars_are_to_be_left_alone(with_rings):
+    with_rings_only = summary(with_rings)
+    assert "protected in places: don't core or cut" in with_rings_only.split("Mind this:")[1]
 
 
 # the summary in words

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from standage.findings.growth_changes import MODEL, GrowthChanges, StandHistory
+from standage.findings.growth_changes import GrowthChanges, StandHistory
 from standage.findings.intervals import blank_columns, interval_columns, whole_numbers
 from standage.findings.stand_disturbance import APART, RELEASE_LAGS, SUPPRESSION_LAGS, year_chances
 
@@ -47,7 +47,7 @@ def tree_release_table(changes: GrowthChanges, *, level: float = 0.9) -> pd.Data
     years = changes.series.years
     for tree, name in enumerate(changes.series.trees):
         for kind, drawn in (("release", changes.released), ("suppression", changes.suppressed)):
-            for first, last, probability in episodes(drawn[:, tree], TREE_WINDOW if changes.criterion == MODEL else 1):
+            for first, last, probability in episodes(drawn[:, tree], TREE_WINDOW if changes.rule is None else 1):
                 inside = drawn[:, tree, first : last + 1]
                 has = inside.any(axis=1)
                 place = first + inside[has].argmax(axis=1)
@@ -144,6 +144,8 @@ def _event_draws(changes: GrowthChanges, stand: str, event) -> tuple[np.ndarray 
     """Drawn years of an event, how likely trees answered it, from which changes of growth, and why not."""
     if event.source == "release":
         return None, np.nan, "", "known from growth releases itself, so not combined with ring widths"
+    if changes.rule is not None:
+        return None, np.nan, "", "a published criterion gives no chances by which the year of an event could be narrowed"
     for word, histories in (("releases", changes.openings), ("suppressions", changes.weakenings)):
         of_stand = histories.get(stand)
         if of_stand is None or event.event not in of_stand.events.names:

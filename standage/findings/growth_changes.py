@@ -6,13 +6,13 @@ probabilities, which it doesn't have.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 
 import numpy as np
 import pandas as pd
 
 from standage.findings.dated_events import OPENING, WEAKENING, EventsOnAxis, events_on_axis
-from standage.findings.release_criteria import criterion_named, found_changes
+from standage.findings.release_criteria import CRITERIA, Criterion, criterion_named, found_changes
 from standage.findings.release_loops import LEAST_SIDE
 from standage.findings.release_model import DRAWS, changes_of_trees, prior_probabilities
 from standage.findings.stand_disturbance import RELEASE_LAGS, SUPPRESSION_LAGS, History, drawn_history, year_evidence
@@ -41,6 +41,7 @@ class GrowthChanges:
     Attributes
     ----------
     criterion : `change_point`, or the name of a published criterion.
+    rule : the criterion; None under the model.
     series : one ring series a tree.
     at_risk : (tree, year) bool, years in which a change could have been told.
     released, suppressed : (draw, tree, year) bool, whether one began with the ring of the year; a single draw under a criterion.
@@ -56,6 +57,12 @@ class GrowthChanges:
     change: np.ndarray
     openings: dict[str, StandHistory]
     weakenings: dict[str, StandHistory]
+    rule: Criterion | None = None
+
+    @property
+    def recorded_criterion(self) -> str | dict:
+        """What provenance says of the criterion: its name, or all its numbers where they are not those of the name."""
+        return self.criterion if self.rule is None or self.rule == CRITERIA.get(self.criterion) else asdict(self.rule)
 
     @property
     def stands(self) -> list[str]:
@@ -71,30 +78,36 @@ class GrowthChanges:
         return self.suppressed.mean(axis=0)
 
 
-def growth_changes(survey, *, criterion: str = MODEL, seed: int = 1, draws: int = DRAWS, remove_weather: bool = True) -> GrowthChanges:
+def check_criterion(name: str) -> None:
+    """Raises ValueError, which lists the names, where there is no such criterion: call it before hours of sampling, not after."""
+    if name != MODEL:
+        criterion_named(name)
+
+
+def growth_changes(
+    survey, *, criterion: str | Criterion = MODEL, seed: int = 1, draws: int = DRAWS, remove_weather: bool = True
+) -> GrowthChanges:
     """Releases and suppressions of every tree with rings.
 
     Parameters
     ----------
     survey : with `ring_widths` (no rows are fine), `cores`, `trees`, `events`.
-    criterion : `change_point` (the model), or a name in `release_criteria.CRITERIA`.
+    criterion : `change_point` (the model), a name in `release_criteria.CRITERIA`, or a `Criterion` of your own.
     draws : of each tree's chain. remove_weather : take out the short swings that trees of a stand have in common.
 
     Raises
     ------
     ValueError for a criterion that there is not.
     """
-    if criterion != MODEL:
-        criterion_named(criterion)
+    rule = criterion if isinstance(criterion, Criterion) else None if criterion == MODEL else criterion_named(criterion)
     series = tree_series(survey)
-    shape = (draws if criterion == MODEL else 1, *series.widths.shape)
+    shape = (draws if rule is None else 1, *series.widths.shape)
     released, suppressed = np.zeros(shape, dtype=bool), np.zeros(shape, dtype=bool)
     change = np.zeros(shape, dtype=np.float32)
-    if criterion == MODEL:
+    if rule is None:
         _fill_from_model(series, released, suppressed, change, seed, draws, remove_weather)
         at_risk = _rings_on_both_sides(series.widths, LEAST_SIDE)
     else:
-        rule = criterion_named(criterion)
         for row in found_changes(series.widths, series.years, rule).itertuples():
             if row.kind == "recovery":
                 continue
@@ -103,7 +116,7 @@ def growth_changes(survey, *, criterion: str = MODEL, seed: int = 1, draws: int 
             change[0, row.series, place] = row.after_mm / row.before_mm - 1 if row.before_mm > 0 else np.inf
         at_risk = _rings_on_both_sides(series.widths, rule.window)
     openings, weakenings = {}, {}
-    if criterion == MODEL and len(series.trees):
+    if rule is None and len(series.trees):
         prior_release, prior_suppression = prior_probabilities()
         for number, stand in enumerate(dict.fromkeys(series.stands)):
             members = series.of_stand(stand)
@@ -113,7 +126,8 @@ def growth_changes(survey, *, criterion: str = MODEL, seed: int = 1, draws: int 
             ):
                 evidence = year_evidence(drawn[:, members].mean(axis=0), prior, at_risk[members], lags, draws=draws)
                 kept[stand] = _stand_history(survey, stand, series.years, evidence, aim, seed + number)
-    return GrowthChanges(criterion, series, at_risk, released, suppressed, change, openings, weakenings)
+    name = MODEL if rule is None else rule.name
+    return GrowthChanges(name, series, at_risk, released, suppressed, change, openings, weakenings, rule)
 
 
 def _fill_from_model(series: TreeSeries, released, suppressed, change, seed: int, draws: int, remove_weather: bool) -> None:
@@ -143,11 +157,14 @@ def _stand_history(survey, stand: str, years: np.ndarray, evidence: np.ndarray, 
 
 
 def ring_years(changes: GrowthChanges) -> pd.DataFrame:
-    """Every ring of every tree, for the pictures: stand, tree, species, year, width_mm, release_probability, suppression_probability."""
+    """Every ring of every tree, for the pictures.
+
+    Columns: stand, tree, species, year, width_mm, release_probability, suppression_probability, criterion.
+    """
     tree, place = np.nonzero(np.isfinite(changes.series.widths))
     of_tree = {name: np.array(getattr(changes.series, names), dtype=object)[tree] if len(tree) else np.zeros(0, dtype=object)
                for name, names in (("stand", "stands"), ("tree", "trees"), ("species", "species"))}  # fmt: skip
     return pd.DataFrame(of_tree | {
         "year": changes.series.years[place], "width_mm": changes.series.widths[tree, place],
         "release_probability": changes.release_probability[tree, place],
-        "suppression_probability": changes.suppression_probability[tree, place]})  # fmt: skip
+        "suppression_probability": changes.suppression_probability[tree, place], "criterion": changes.criterion})  # fmt: skip

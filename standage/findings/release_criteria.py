@@ -67,8 +67,14 @@ CRITERIA: dict[str, Criterion] = {
 def criterion_named(name: str) -> Criterion:
     """The criterion of that name. Raises ValueError that lists the names."""
     if name not in CRITERIA:
-        raise ValueError(f"there is no release criterion {name!r}; there are {', '.join(CRITERIA)}")
+        raise ValueError(f"there is no release criterion {name!r}; there are change_point (the model), {', '.join(CRITERIA)}")
     return CRITERIA[name]
+
+
+def criterion_words(name: str) -> str:
+    """A published criterion with its source, as a sentence names it: `percent change means (Nowacki & Abrams 1997)`."""
+    source = f" ({CRITERIA[name].source})" if name in CRITERIA else ""
+    return f"{name.replace('_', ' ')}{source}"
 
 
 def window_middles(widths: np.ndarray, window: int, middle: str) -> tuple[np.ndarray, np.ndarray]:

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from importlib.metadata import version
 
+from standage.findings.growth_changes import MODEL
+from standage.findings.release_criteria import criterion_words
 from standage.profiles import QUANTITIES, Profile
 from standage.words import counted, listed
 
@@ -17,8 +19,8 @@ STATIC = "Johnson, Miyanishi & Kleb 1994, Journal of Ecology 82:923-931"
 SCALE = "IPCC 2007, Fourth Assessment Report, Working Group II: Communication of uncertainty (words for probabilities)"
 
 
-def methods_paragraph(posterior, *, level: float, profiles: Iterable[Profile], rings: bool) -> str:
-    """What was done, in the past tense, to be adapted. rings: whether ring widths were read."""
+def methods_paragraph(posterior, *, level: float, profiles: Iterable[Profile], criterion: str | None) -> str:
+    """What was done, in the past tense, to be adapted. criterion: how releases were told; None where no ring widths were read."""
     survey, verdict = posterior.survey, posterior.verdict
     profiles = list(profiles)
     stands = len({unit.stand for unit in posterior.units})
@@ -46,10 +48,12 @@ def methods_paragraph(posterior, *, level: float, profiles: Iterable[Profile], r
         "Living stems by year of establishment followed a smooth trend with bursts; stems without core were dated by their diameter and "
         f"their stand's history. Prior knowledge of the species came from {listed([f'the profile {profile.key}' for profile in profiles])}."
     )
-    if rings:
+    if criterion == MODEL:
         told.append(
             "Lasting changes of growth were found in ring widths as steps of their logarithm, tree by tree, and compared among trees."
         )
+    elif criterion:
+        told.append(f"Lasting changes of growth were found in ring widths by the criterion {criterion_words(criterion)}.")
     told.append(_sampling(verdict))
     told.append(
         f"Intervals are credible intervals of {100 * level:.0f} %. Age structures are those of living stems and can't tell recruitment "

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from standage.findings.growth_changes import MODEL
+from standage.findings.release_criteria import criterion_words
 from standage.report.answer import points
 from standage.report.measures import Measures
 from standage.report.uncertainty import STEPS
@@ -133,12 +135,12 @@ def _rings(row, cores: pd.DataFrame, releases: pd.DataFrame | None, rings: tuple
         return [*told, "No lasting change of its growth is likelier than not."]
     for change in releases.to_dict("records"):
         grew = points(change, "change_percent")[1]
-        what = (
-            f"It began to grow faster for long (by about {grew:.0f} %)"
-            if change["kind"] == "release"
-            else f"It began to grow more slowly for long (by about {abs(grew):.0f} %)"
-        )
-        told.append(f"{what} {year_words(*points(change, 'year'))}; that it did is {probability_words(change['probability'])}.")
+        much = f"by about {abs(grew):.0f} %" if abs(grew) < float("inf") else "after years without any ring"
+        what = f"It began to grow {'faster' if change['kind'] == 'release' else 'more slowly'} for long ({much})"
+        sure = f"; that it did is {probability_words(change['probability'])}"
+        if change["criterion"] != MODEL:
+            sure = f", by the criterion {criterion_words(change['criterion'])}"
+        told.append(f"{what} {year_words(*points(change, 'year'))}{sure}.")
     return [*told, "A lasting change of growth is not proof of what caused it."]
 
 
