@@ -8,6 +8,7 @@ from pathlib import Path
 import pandas as pd
 
 from standage.errors import StandageError
+from standage.harmless_cells import harmless_table, write_harmless_csv
 
 
 def ages_text(table: pd.DataFrame, level: float) -> str:
@@ -49,9 +50,9 @@ def write_ages(table: pd.DataFrame, path: str | os.PathLike) -> Path:
     header = ",".join(table.columns)
     beside = path.with_name(path.name + ".part")
     try:
-        if path.exists() and path.read_text(encoding="utf-8", errors="replace").partition("\n")[0].strip() != header:
+        if path.exists() and path.read_text(encoding="utf-8", errors="replace").partition("\n")[0].strip().replace('"', "") != header:
             raise StandageError(f"{path}: holds something else than a table of ages and is left as it is; choose another place with --csv")
-        table.to_csv(beside, index=False)
+        write_harmless_csv(harmless_table(table), beside)
         os.replace(beside, path)
     except OSError as problem:
         beside.unlink(missing_ok=True)

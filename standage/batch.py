@@ -29,6 +29,7 @@ from standage.batch_surveys import (
 )
 from standage.batch_workers import WorkerLost, on_cluster, on_this_machine
 from standage.errors import StandageError
+from standage.harmless_cells import as_it_was, harmless
 from standage.profiles import profile_keys
 
 SUMMARY = "surveys.csv"
@@ -147,7 +148,8 @@ class _Summary:
             writer = csv.writer(file, lineterminator="\n")
             writer.writerow(COLUMNS)
             for row in self.rows():
-                writer.writerow(["" if getattr(row, name) is None else getattr(row, name) for name in COLUMNS])
+                cells = [getattr(row, name) for name in COLUMNS]
+                writer.writerow([harmless(cell) if isinstance(cell, str) else "" if cell is None else cell for cell in cells])
         half.replace(self.path)
         self.written = time.monotonic()
 
@@ -156,7 +158,7 @@ def _seconds_before(path: Path) -> dict[str, float]:
     """Seconds by survey from the summary of an earlier run; none where there is none, or somebody has edited it out of shape."""
     try:
         with path.open(encoding="utf-8", newline="") as file:
-            return {row["survey"]: float(row["seconds"]) for row in csv.DictReader(file) if row["seconds"]}
+            return {as_it_was(row["survey"]): float(row["seconds"]) for row in csv.DictReader(file) if row["seconds"]}
     except (OSError, ValueError, KeyError, TypeError, csv.Error):
         return {}
 

@@ -20,6 +20,7 @@ from standage.figures_disturbance import plot_ring_panel, ring_panel_height
 from standage.findings.disturbances import tree_release_table
 from standage.findings.growth_changes import MODEL, ring_years
 from standage.findings.release_criteria import Criterion
+from standage.harmless_cells import table_as_it_was
 from standage.report.answer import points
 from standage.report.measures import METRIC, Measures
 from standage.report.page import render, ring_spans
@@ -96,6 +97,7 @@ def age_card(results: str | Path, tree: str, *, units: str = METRIC) -> AgeCard:
         )
     except (OSError, ValueError) as error:
         raise StandageError(f"{folder / 'tree_dates.csv'} can't be read ({error}). Run the survey again.") from error
+    table = table_as_it_was(table)
     rows = table[table["tree"] == tree]
     if rows.empty:
         near = difflib.get_close_matches(tree, list(table["tree"]), 3)

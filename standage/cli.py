@@ -66,12 +66,13 @@ criterion_option = click.option(
     help="How releases are told from ring widths: by the model change_point, or by means (Nowacki & Abrams 1997), medians (Rubino & "
     "McCarthy 2004), sustained growth (Lorimer & Frelich 1989) or absolute increase (Fraver & White 2005). See docs/disturbance.md.",
 )  # fmt: skip
+xlsx_option = click.option("--xlsx", is_flag=True, help="The result tables as one workbook too, results.xlsx.")
 
 
 def fit_options(command):
     """The options of every command that fits, in the order in which `--help` lists them; their list is `standage.run_options`."""
     shown_first = (seed_option, level_option, profiles_option, draws_option, chains_option, coordinates_option, units_option)
-    for option in reversed((*shown_first, criterion_option)):
+    for option in reversed((*shown_first, xlsx_option, criterion_option)):
         command = option(command)
     return command
 

@@ -14,7 +14,8 @@ are needed to begin. Units are in the names of the columns. A blank cell means "
 columns does not matter, optional ones may be left out, and columns of your own are kept and not used.
 
 CSV files are UTF-8, parted by commas, with decimal points; dates are written YYYY-MM-DD. Identifiers are free text and compared
-letter by letter. `standage new DIR` makes empty forms; `standage check SURVEY` reports everything that is wrong at once, with file,
+letter by letter; one apostrophe before `=`, `+`, `-` or `@` at the start of a cell, by which text is kept from being a formula, is taken
+away. `standage new DIR` makes empty forms; `standage check SURVEY` reports everything that is wrong at once, with file,
 row, column, what was found, what was expected and what to do. Rows are numbered as in a spreadsheet: the header is row 1.
 
 **The workbook of forms.** `standage new DIR --xlsx` makes one workbook with a first sheet that tells how to fill it in. Cells with a list

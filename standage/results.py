@@ -35,11 +35,12 @@ from standage.findings.long_table import COORDINATES, stand_places
 from standage.findings.prior_sensitivity import sensitivity_records
 from standage.findings.release_criteria import Criterion
 from standage.findings.releases import release_table
+from standage.harmless_cells import harmless_table, write_harmless_csv
 from standage.profiles import Profile, load_profile
 from standage.result_folder import build_result_folder
+from standage.table_numbers import in_digits
 
 LIBRARIES = ("numpy", "pandas", "scipy", "numba", "nutpie", "pymc", "arviz", "matplotlib")
-SIGNIFICANT_DIGITS = 5  # of amounts and shares in the files; far more than any survey knows
 
 PARAMETER_COLUMNS = (
     *("name", "stand", "prior_low", "prior_median", "prior_high", "posterior_low", "posterior_median", "posterior_high"),
@@ -190,22 +191,12 @@ def _version(package: str) -> str:
 
 
 def write_table(table: pd.DataFrame, path: Path) -> None:
-    """A table as CSV that spreadsheets read: whole numbers without a point, blanks empty, the rest to five digits."""
-    written = table.copy()
+    """A table as CSV that spreadsheets read: whole numbers without a point, blanks empty, the rest to five digits, no text a formula."""
+    written = harmless_table(table)
     for name in written.columns[[pd.api.types.is_float_dtype(kind) for kind in written.dtypes]]:
         numbers = written[name].to_numpy(dtype=float, na_value=np.nan)
-        in_full = name in COORDINATES  # five digits of a longitude would be off by a hundred metres
-        written[name] = ["" if np.isnan(number) else f"{number:.7g}" if in_full else _digits(number) for number in numbers]
-    written.to_csv(path, index=False, encoding="utf-8", lineterminator="\n")
-
-
-def _digits(number: float) -> str:
-    """Five digits, and never the power-of-ten notation that a spreadsheet may take for text or a date."""
-    if number == 0 or not np.isfinite(number):
-        return "0" if number == 0 else str(number)
-    places = max(SIGNIFICANT_DIGITS - 1 - int(np.floor(np.log10(abs(number)))), 0)
-    text = f"{number:.{min(places, 9)}f}"
-    return (text.rstrip("0").rstrip(".") if "." in text else text) or "0"
+        written[name] = ["" if np.isnan(number) else in_digits(number, in_full=name in COORDINATES) for number in numbers]
+    write_harmless_csv(written, path)
 
 
 def write_json(values: Mapping[str, Any], path: Path) -> None:

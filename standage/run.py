@@ -16,6 +16,7 @@ from standage.progress import progress_on_screen
 from standage.report import report_writer
 from standage.result_folder import check_result_folder
 from standage.results import result_tables, ring_changes, write_results
+from standage.results_workbook import workbook_writer
 from standage.run_options import RunOptions
 from standage.spoken import summary
 from standage.stand.fit import fit_stands
@@ -66,5 +67,8 @@ def run_survey(
             "changes": changes,
             "settings": {"sampler": SAMPLER, "options": asked.recorded()},
         }
-        write_results(posterior, out, tables=tables, also=[report_writer(posterior, tables, units=asked.units, **told)], **told)
+        also = [report_writer(posterior, tables, units=asked.units, **told)]
+        if asked.xlsx:
+            also.append(workbook_writer(tables, survey=survey.name, level=level))
+        write_results(posterior, out, tables=tables, also=also, **told)
     return RunResult(summary(posterior, level=level, tables=tables), bool(posterior.verdict["passed"]))

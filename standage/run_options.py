@@ -17,6 +17,7 @@ class RunOptions:
     level : credible level of every interval. draws, chains : of the sampler, kept draws of each of the chains. profile_folder : the user's
     own species profiles, if any. coordinates : how exactly places may be told, see `standage.coordinates`. units : of the report.
     release_criterion : how releases are told from ring widths, the model `change_point` or the name of a published criterion.
+    xlsx : whether the tables come as one workbook too.
     """
 
     seed: int = 1
@@ -27,6 +28,7 @@ class RunOptions:
     coordinates: str = "as-given"
     units: str = "metric"
     release_criterion: str = "change_point"
+    xlsx: bool = False
 
     def recorded(self) -> dict[str, Any]:
         """By name, as provenance.json holds them under `options`. A subclass may know more; that isn't recorded."""

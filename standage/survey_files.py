@@ -13,6 +13,7 @@ from pathlib import Path
 
 from standage.errors import Problem
 from standage.form_rows import EXAMPLE_NOTE, ROWS_SEARCHED, example_problem, example_rows, header_place, take_out_explanations
+from standage.harmless_cells import as_it_was
 from standage.tables import TABLES, Table
 from standage.workbook_cells import as_text, has_formulas, names_made_dates, sheet_values, uncomputed
 
@@ -264,7 +265,7 @@ def _lay_out(file: str, records: list[list[str]], name: str, survey: WrittenSurv
             survey.problems.append(Problem(file, row, None, f"{len(stripped)} cells: {_shortened(stripped)}",
                                            f"{width} cells, as in the header",
                                            "Look for a missing comma; a blank cell still needs its comma."))
-        cells.append((stripped + [""] * (width - len(stripped)))[:width])
+        cells.append([as_it_was(cell) for cell in (stripped + [""] * (width - len(stripped)))[:width]])
         rows.append(row)
     cells, rows = take_out_explanations(_table(name), file, header, cells, rows, survey.problems, survey.notes)
     survey.tables[name] = WrittenTable(file, header, cells, rows, start + 1)

@@ -71,7 +71,7 @@ def tiny_folder(tmp_path_factory) -> Path:
 def ran(tiny_folder, tmp_path_factory):
     """Folder of results and what the command said, run twice into one folder: (folder, first result, its files, second result)."""
     out = tmp_path_factory.mktemp("results") / "deep" / "results"
-    command = ("run", tiny_folder, "--out", out, "--draws", 60, "--chains", 2, "--seed", 7, "--level", 0.8)
+    command = ("run", tiny_folder, "--out", out, "--draws", 60, "--chains", 2, "--seed", 7, "--level", 0.8, "--xlsx")
     runner = CliRunner()
     first = runner.invoke(main, [str(part) for part in command])
     kept = {name: (out / name).read_bytes() for name in files_below(out)}
@@ -252,7 +252,7 @@ def test_provenance_tells_how_to_make_the_result_again(ran, tiny_folder):
     _, _, kept, _ = ran
     told = json.loads(kept["provenance.json"])
     assert (told["seed"], told["level"]) == (7, 0.8)
-    assert told["options"] == RunOptions(seed=7, level=0.8, draws=60, chains=2).recorded()
+    assert told["options"] == RunOptions(seed=7, level=0.8, draws=60, chains=2, xlsx=True).recorded()
     for name in ("stands.csv", "trees.csv", "cores.csv", "plots.csv", "counts.csv"):
         digest = hashlib.sha256((tiny_folder / name).read_bytes()).hexdigest()
         assert digest in told["inputs_sha256"].values(), name

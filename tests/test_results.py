@@ -15,8 +15,9 @@ from standage.card import write_card
 from standage.errors import StandageError
 from standage.report import report_html
 from standage.result_folder import build_result_folder, check_result_folder
-from standage.results import _digits, plain_values, result_tables, ring_changes, write_results, write_table
+from standage.results import plain_values, result_tables, ring_changes, write_results, write_table
 from standage.spoken import sayable, summary
+from standage.table_numbers import in_digits
 
 
 @pytest.fixture(scope="module")
@@ -166,7 +167,7 @@ def test_further_writers_belong_to_the_result(tmp_path, posterior, tables):
     [(0.0, "0"), (12.0, "12"), (1234567.8, "1234568"), (0.000012345678, "0.000012346"), (0.1, "0.1"), (3e-12, "0"), (-2.5, "-2.5")],
 )
 def test_numbers_are_written_for_spreadsheets(number, text):
-    assert _digits(number) == text
+    assert in_digits(number) == text
 
 
 def test_a_table_with_text_and_blanks(tmp_path):

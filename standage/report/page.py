@@ -33,7 +33,7 @@ from standage.words import LIKELIHOODS, percent
 
 FILE = "report.html"
 # of provenance: what stands elsewhere on the page, and paths, which tell about a computer and not about the result
-LEFT_OUT = ("written", "profiles", "inputs_sha256", "libraries", "options", "profile_folder", "survey_path", "processor")
+LEFT_OUT = ("written", "profiles", "inputs_sha256", "libraries", "options", "xlsx", "profile_folder", "survey_path", "processor")
 TEMPLATES = Path(__file__).parent / "templates"
 CAUTIONS = (
     'Stems alive today are not all that recruited. Say "living stems that established in", not "recruitment in".',

@@ -1,0 +1,65 @@
+"""Text that a spreadsheet would take for a formula, made harmless in what is written and put back in what is read.
+
+A name or a note of the survey that begins with one of `STARTERS` could run as a formula on the machine of whoever opens the table. It gets
+an apostrophe before it, by which spreadsheets know text. Text that begins with apostrophes before such a character gets one more, so that
+taking one away again gives back every text as it was.
+"""
+
+from __future__ import annotations
+
+import csv
+import re
+from os import PathLike
+
+import pandas as pd
+
+STARTERS = "=+-@\t\r\n\uff1d\uff0b\uff0d\uff20"
+"""What begins a formula in some spreadsheet, wide forms of East Asian keyboards included (common practice, no one source)."""
+
+_FORMULA = re.compile(f"'*[{re.escape(STARTERS)}]")
+_WRITTEN = re.compile(f"'+[{re.escape(STARTERS)}]")
+_NEGATIVE = re.compile(r"-\d+(\.\d+)?([eE][-+]?\d+)?")
+
+
+def harmless(text: str) -> str:
+    """The text as it is written into a CSV file. A negative number stays one.
+
+    >>> harmless("=1+1"), harmless("-2.5"), harmless("- leans"), harmless("'=a"), harmless("oak")
+    ("'=1+1", '-2.5', "'- leans", "''=a", 'oak')
+    """
+    return f"'{text}" if _FORMULA.match(text) and not _NEGATIVE.fullmatch(text) else text
+
+
+def as_it_was(text: str) -> str:
+    """The text that `harmless` was given.
+
+    >>> as_it_was("'=1+1"), as_it_was("''=a"), as_it_was("'t Gooi")
+    ('=1+1', "'=a", "'t Gooi")
+    """
+    return text[1:] if _WRITTEN.match(text) else text
+
+
+def harmless_table(table: pd.DataFrame) -> pd.DataFrame:
+    """The table with all its text made harmless; numbers and blanks stay as they are."""
+    return _text_changed(table, harmless)
+
+
+def write_harmless_csv(table: pd.DataFrame, path: str | PathLike) -> None:
+    """Write a table that has been made harmless. Where a cell has a carriage return in it all cells are quoted, or it would end the row."""
+    text = [table[name] for name in table.columns if not pd.api.types.is_numeric_dtype(table[name].dtype)]
+    returns = any("\r" in cell for column in text for cell in column if isinstance(cell, str))
+    quoting = csv.QUOTE_ALL if returns else csv.QUOTE_MINIMAL
+    table.to_csv(path, index=False, encoding="utf-8", lineterminator="\n", quoting=quoting)
+
+
+def table_as_it_was(table: pd.DataFrame) -> pd.DataFrame:
+    """The table that `harmless_table` was given."""
+    return _text_changed(table, as_it_was)
+
+
+def _text_changed(table: pd.DataFrame, change) -> pd.DataFrame:
+    changed = table.copy()
+    for name in changed.columns:
+        if not pd.api.types.is_numeric_dtype(changed[name].dtype) and not pd.api.types.is_datetime64_any_dtype(changed[name].dtype):
+            changed[name] = [change(cell) if isinstance(cell, str) else cell for cell in changed[name]]
+    return changed
