@@ -36,7 +36,7 @@ def as_it_was(text: str) -> str:
     >>> as_it_was("'=1+1"), as_it_was("''=a"), as_it_was("'t Gooi")
     ('=1+1', "'=a", "'t Gooi")
     """
-    return text[1:] if _WRITTEN.match(text) else text
+    return text[1:] if text[:1] == "'" and _WRITTEN.match(text) else text
 
 
 def harmless_table(table: pd.DataFrame) -> pd.DataFrame:

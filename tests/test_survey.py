@@ -249,7 +249,7 @@ def test_a_hundred_thousand_cores_are_read_in_seconds(tmp_path):
     cores = pd.DataFrame({column.name: "" for column in table("cores").columns}, index=range(number))
     cores = cores.assign(core=names, tree=names, height_cm=30, first_ring_year=1950, core_date="2020-07-01", centre="pith", ring_count=70)
     cores.to_csv(folder / "cores.csv", index=False)
-    start = time.perf_counter()
+    start = time.process_time()  # of the processor, which other work on the machine hardly moves
     survey = read_survey(folder)
     assert len(survey.cores) == number
-    assert time.perf_counter() - start < 20  # about 3 s on a quiet machine
+    assert time.process_time() - start < 20  # about 3 s
