@@ -15,7 +15,8 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from standage.errors import StandageError
-from standage.figure_axes import OBSERVED, POSTERIOR, PULSE, drawing_axes, new_figure, plain, without_formulas
+from standage.figure_axes import drawing_axes, new_figure, plain, without_formulas
+from standage.figure_styles import current_style
 from standage.figures_disturbance import plot_ring_panel, ring_panel_height
 from standage.findings.disturbances import tree_release_table
 from standage.findings.growth_changes import MODEL, ring_years
@@ -147,19 +148,20 @@ def _drawn_years(posterior, tree: str) -> tuple[np.ndarray, bool]:
     return np.zeros(0), False
 
 
-def plot_year(card: AgeCard, *, ax: Axes | None = None, colour: str = POSTERIOR) -> Axes:
+def plot_year(card: AgeCard, *, ax: Axes | None = None) -> Axes:
     """How probable each year of establishment is, with the interval shaded and what was read from the core marked."""
+    style = current_style()
     ax = plain(drawing_axes(ax, height=2.4))
     name = "coring_height_year" if card.at_core else "establishment_year"
     year, count = np.unique(card.years, return_counts=True)
     low, middle, high = points(card.row, name)
-    ax.axvspan(low, high + 1, color=PULSE, zorder=0, linewidth=0)
-    ax.bar(year, 100 * count / count.sum(), width=1.0, align="edge", color=colour, linewidth=0)
-    ax.axvline(middle + 0.5, color=OBSERVED, linewidth=1.2)
+    ax.axvspan(low, high + 1, color=style.pulse, zorder=0, linewidth=0)
+    ax.bar(year, 100 * count / count.sum(), width=1.0, align="edge", color=style.posterior, linewidth=0)
+    ax.axvline(middle + 0.5, color=style.observed, linewidth=1.2)
     marks = [(middle + 0.5, f"{middle:.0f}")]
     ring = card.row["innermost_ring_year"]
     if pd.notna(ring):
-        ax.axvline(float(ring) + 0.5, color=OBSERVED, linewidth=1.0, linestyle="--")
+        ax.axvline(float(ring) + 0.5, color=style.observed, linewidth=1.0, linestyle="--")
         marks.append((float(ring) + 0.5, f"innermost ring seen: {ring:.0f}"))
     first, last = ax.get_xlim()
     for level, (place, said) in enumerate(marks):

@@ -13,6 +13,7 @@ import click
 
 BAD_INPUT = 2
 FIT_FAILED = 3
+STYLE_CHOICES = ("screen", "print", "grey")  # as in `standage.figure_styles`, for the same reason as the line below
 COORDINATE_CHOICES = ("as-given", "0.01", "0.1", "1", "none")  # as in `standage.coordinates`, which loads more than `--help` needs
 
 CRITERION_CHOICES = ("change_point", "percent_change_means", "percent_change_medians", "sustained", "absolute_increase")
@@ -69,9 +70,15 @@ criterion_option = click.option(
 xlsx_option = click.option("--xlsx", is_flag=True, help="The result tables as one workbook too, results.xlsx.")
 
 
+style_option = click.option(
+    "--style", type=click.Choice(STYLE_CHOICES), default="screen", show_default=True,
+    help="Of the figures: screen, PNG; print, SVG and PNG as wide as a journal's page; grey, the same without colour.",
+)  # fmt: skip
+
+
 def fit_options(command):
     """The options of every command that fits, in the order in which `--help` lists them; their list is `standage.run_options`."""
-    shown_first = (seed_option, level_option, profiles_option, draws_option, chains_option, coordinates_option, units_option)
+    shown_first = (seed_option, level_option, profiles_option, draws_option, chains_option, coordinates_option, units_option, style_option)
     for option in reversed((*shown_first, xlsx_option, criterion_option)):
         command = option(command)
     return command
@@ -176,11 +183,12 @@ def batch(folder: str, out: str, workers: int | None, cluster: str | None, **sam
 )
 @click.option("--class-years", type=click.IntRange(1), default=20, show_default=True, help="Length of the classes of establishment years.")
 @click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Order in which draws of separate runs are paired.")
-def compare(results: tuple[str, ...], out: str, level: float | None, class_years: int, seed: int) -> None:
+@style_option
+def compare(results: tuple[str, ...], out: str, level: float | None, class_years: int, seed: int, style: str) -> None:
     """Put the stands of RESULTS, folders that `run` has written, side by side, and say what can't be compared."""
     from standage.compare import run_comparison
 
-    click.echo(str(run_comparison(results, out, level=level, class_years=class_years, seed=seed)))
+    click.echo(str(run_comparison(results, out, level=level, class_years=class_years, seed=seed, style=style)))
     click.echo(f"Tables and figures are in {out}")
 
 

@@ -13,7 +13,8 @@ from typing import Any
 import pandas as pd
 
 from standage.errors import StandageError
-from standage.figures import DOTS_PER_INCH
+from standage.figure_files import write_figures
+from standage.figure_styles import SCREEN, in_style
 from standage.figures_comparison import comparison_figures
 from standage.findings import cohorts, pulses, scan_units, stand_summary
 from standage.findings.compared_stands import StandHistory, stand_histories
@@ -116,15 +117,15 @@ def compare_results(
     return Joined(table, tables, tuple(notes), level)
 
 
-def write_comparison(joined: Joined, results: Sequence[str | PathLike], out: str | PathLike) -> Path:
+def write_comparison(joined: Joined, results: Sequence[str | PathLike], out: str | PathLike, *, style: str = SCREEN.name) -> Path:
     """Writes comparison.csv, all_stands.csv and the pictures into a folder, all or nothing; an earlier one is replaced whole."""
 
     def fill(building: Path) -> dict[str, Any]:
         write_table(joined.comparison, building / "comparison.csv")
         write_table(joined.tables["all_stands"], building / "all_stands.csv")
         (building / "figures").mkdir()
-        for name, figure in comparison_figures({**joined.tables, "comparison": joined.comparison}, level=joined.level).items():
-            figure.savefig(building / "figures" / f"{name}.png", dpi=DOTS_PER_INCH)
+        with in_style(style):
+            write_figures(comparison_figures({**joined.tables, "comparison": joined.comparison}, level=joined.level), building / "figures")
         (building / "comparison.txt").write_text(str(joined), encoding="utf-8")
         return {"compared": [str(result) for result in results], "level": joined.level, "notes": list(joined.notes)}
 
@@ -132,14 +133,20 @@ def write_comparison(joined: Joined, results: Sequence[str | PathLike], out: str
 
 
 def run_comparison(
-    folders: Sequence[str | PathLike], out: str | PathLike, *, level: float | None = None, class_years: int = CLASS_YEARS, seed: int = 1
+    folders: Sequence[str | PathLike],
+    out: str | PathLike,
+    *,
+    level: float | None = None,
+    class_years: int = CLASS_YEARS,
+    seed: int = 1,
+    style: str = SCREEN.name,
 ) -> Joined:
-    """Joins, compares, writes. Raises `StandageError` before any work where the folder can't take it."""
+    """Joins, compares, writes; style: of the figures. Raises `StandageError` before any work where the folder can't take it."""
     check_result_folder(out)
     if Path(out).resolve() in {Path(folder).resolve() for folder in folders}:
         raise StandageError(f"{out} is one of the results compared and would be lost. Choose another folder.")
     joined = compare_results(folders, level=level, class_years=class_years, seed=seed)
-    write_comparison(joined, folders, out)
+    write_comparison(joined, folders, out, style=style)
     return joined
 
 

@@ -1,4 +1,4 @@
-"""Axes to draw on, and the few colours all pictures share.
+"""Axes to draw on, and what all pictures share.
 
 Pictures are drawn on Figure objects with the Agg canvas and never touch a global figure, so that they can be made in any thread and
 on machines without a screen.
@@ -6,26 +6,27 @@ on machines without a screen.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
 from matplotlib.text import Text
+from matplotlib.transforms import ScaledTranslation
 
-# Blue and orange that colour-blind readers tell apart (Okabe & Ito 2008, from memory); the blue is much darker, so grey prints differ too.
-POSTERIOR = "#0b5c94"
-PRIOR = "#e6a23c"
-OBSERVED = "#1a1a1a"
-PULSE = "#f3d9a4"
-QUIET = "#8c8c8c"
+from standage.figure_styles import current_style
 
-PANEL_WIDTH = 7.2  # [inches]
+LINE = 1.25  # height of a line of letters against their size
+NARROW = 5.0  # axes narrower than this have their notes one below the other [inches]
 
 
 def drawing_axes(ax: Axes | None, *, height: float = 3.6) -> Axes:
-    """The Axes given, or those of a new figure of one panel. height: of the new figure [inches]"""
+    """The Axes given, or those of a new figure of one panel in the current style. height: of the new figure on the screen [inches]"""
     if ax is not None:
         return ax
-    return new_figure(PANEL_WIDTH, height).subplots()
+    style = current_style()
+    return new_figure(style.width, style.height_scale * height).subplots()
 
 
 def new_figure(width: float, height: float) -> Figure:
@@ -57,6 +58,22 @@ def chance(probability: float) -> str:
     if probability > 0.99:
         return "> 99 %"
     return "< 1 %" if probability < 0.01 else f"{100 * probability:.0f} %"
+
+
+def explain_below(ax: Axes, notes: Sequence[str], *, handles: Sequence = ()) -> None:
+    """What marks stand for, below the axis and its label, two abreast where there is room. handles: marks shown with their own label."""
+    handles = [*handles, *(Line2D([], [], linestyle="none", label=note) for note in notes)]
+    if not handles:
+        return
+    style = current_style()
+    down = (9 + LINE * style.points(10) + 4 + LINE * style.points(10)) / 72  # ticks, their numbers, the label [inches]
+    below = ax.transAxes + ScaledTranslation(0, -down, ax.figure.dpi_scale_trans)
+    wide = ax.get_position().width * ax.figure.get_figwidth() >= NARROW
+    lengths = {} if len(handles) > len(notes) else {"handlelength": 0, "handletextpad": 0}
+    ax.legend(
+        handles=handles, fontsize=style.points(8), frameon=False, ncols=2 if wide else 1, loc="upper left", bbox_to_anchor=(0, 0),
+        bbox_transform=below, borderaxespad=0, **lengths,
+    )  # fmt: skip
 
 
 def without_formulas(figure: Figure) -> None:

@@ -1,4 +1,7 @@
-"""The pictures of a result: one panel a unit, one figure a question."""
+"""All pictures: a function for each, which takes tables and Axes; and those of a whole result, one panel a unit, one figure a question.
+
+This is the public module of the pictures, see docs/figures.md.
+"""
 
 from __future__ import annotations
 
@@ -9,7 +12,9 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from standage.figure_axes import PANEL_WIDTH, new_figure
+from standage.figure_axes import new_figure
+from standage.figure_styles import current_style, in_style
+from standage.figures_comparison import plot_differences, plot_strip
 from standage.figures_disturbance import plot_disturbance_chronology, plot_ring_panel, ring_panel_height
 from standage.figures_events import lag_panel_height, plot_lags
 from standage.figures_model import plot_count_check, plot_delay, plot_diameter_check
@@ -19,21 +24,24 @@ from standage.findings.growth_changes import GrowthChanges, ring_years
 from standage.findings.releases import disturbance_chronology
 
 __all__ = [
+    "in_style",
     "plot_cohorts",
     "plot_count_check",
     "plot_delay",
     "plot_diameter_check",
+    "plot_differences",
     "plot_disturbance_chronology",
     "plot_lags",
     "plot_rate",
     "plot_ring_panel",
     "plot_size_age",
+    "plot_strip",
     "plot_tree_dates",
     "result_figures",
 ]
 
-ROW_HEIGHT = 3.4  # of a panel [inches]
-DOTS_PER_INCH = 150
+ROW_HEIGHT, GRID_HEIGHT = 3.4, 3.0  # of a panel: one below the other, two abreast [inches]
+HEAD = 0.6  # of the title and the line at the foot [inches]
 
 Panel = Callable[[Axes], Axes]
 
@@ -41,7 +49,7 @@ Panel = Callable[[Axes], Axes]
 def result_figures(
     posterior, tables: Mapping[str, pd.DataFrame], *, level: float = 0.9, changes: GrowthChanges | None = None
 ) -> dict[str, Figure]:  # fmt: skip
-    """All pictures of a result by name; a picture without anything to show is left out.
+    """All pictures of a result by name, in the current style; a picture without anything to show is left out.
 
     Parameters
     ----------
@@ -58,12 +66,14 @@ def result_figures(
     attributed = {unit: table for unit, table in attributed.items() if unit in pulses and (table["event"] != "").any()}
     with_age = {unit: table for unit, table in trees.items() if ((table["basis"] == "cored") & table["age_median"].notna()).any()}
     figures = {
-        "cohorts": _stack(
+        **_stack(
+            "cohorts",
             "When today's stems established",
             (_panel(plot_cohorts, table, events=_events_of(events, unit)) for unit, table in _by_unit(tables["cohorts"]).items()),
             row_height=3.8,
         ),
-        "establishment_rate": _stack(
+        **_stack(
+            "establishment_rate",
             "Establishment through time, pulses shaded",
             (
                 _panel(plot_rate, table, pulses=pulses.get(unit), events=_events_of(events, unit))
@@ -71,50 +81,55 @@ def result_figures(
             ),
             row_height=4.0,
         ),
-        "pulses_and_events": _stack(
+        **_stack(
+            "pulses_and_events",
             "How long after each event did the pulses begin?",
             (_panel(plot_lags, table, pulses=pulses[unit]) for unit, table in attributed.items()),
             heights=[lag_panel_height(table) for table in attributed.values()],
         ),
-        "tree_dates": _stack(
+        **_stack(
+            "tree_dates",
             "Every dated tree",
             (_panel(plot_tree_dates, table, events=_events_of(events, unit)) for unit, table in trees.items()),
             heights=[tree_panel_height(len(table)) for table in trees.values()],
         ),
-        "size_and_age": _stack(
-            "Size against age", (_panel(plot_size_age, table, curve=curves.get(unit)) for unit, table in with_age.items())
+        **_stack(
+            "size_and_age", "Size against age", (_panel(plot_size_age, table, curve=curves.get(unit)) for unit, table in with_age.items())
         ),
-        "delays": _grid("Delays before a stem reaches breast height", _delay_panels(posterior, level)),
-        "check_diameters": _grid(
+        **_grid("delays", "Delays before a stem reaches breast height", _delay_panels(posterior, level)),
+        **_grid(
+            "check_diameters",
             "Does the model fit the diameters listed?",
             [_panel(plot_diameter_check, table) for table in _by_unit(diameter_check(posterior, level=level)).values()],
         ),
-        "check_counts": _grid(
+        **_grid(
+            "check_counts",
             "Does the model fit the plants counted?",
             [_panel(plot_count_check, table) for table in _by_unit(count_check(posterior)).values()],
         ),
     }
     if changes is not None:
         figures |= _ring_figures(posterior, changes, level)
-    drawn = {name: figure for name, figure in figures.items() if figure is not None}
-    for figure in drawn.values():
-        figure.supxlabel(f"Bars and bands: {100 * level:.0f} % credible intervals", fontsize=8, x=0.99, ha="right")
-    return drawn
+    for figure in figures.values():
+        figure.supxlabel(f"Bars and bands: {100 * level:.0f} % credible intervals", fontsize=current_style().points(8), x=0.99, ha="right")
+    return figures
 
 
-def _ring_figures(posterior, changes: GrowthChanges, level: float) -> dict[str, Figure | None]:
+def _ring_figures(posterior, changes: GrowthChanges, level: float) -> dict[str, Figure]:
     """Rings of the trees and disturbances of the stands, a panel for each stand with rings."""
     events = posterior.survey.events
     of_stand = {stand: _events_of(events, (stand, "")) for stand in changes.stands}
     rings = dict(tuple(ring_years(changes).groupby("stand", sort=False)))
     chronology = dict(tuple(disturbance_chronology(posterior, level=level, changes=changes).groupby("stand", sort=False)))
     return {
-        "ring_widths": _stack(
+        **_stack(
+            "ring_widths",
             "Ring widths, and where growth changed for long",
             (_panel(plot_ring_panel, table, events=of_stand[stand]) for stand, table in rings.items()),
             heights=[ring_panel_height(table["tree"].nunique()) for table in rings.values()],
         ),
-        "disturbances": _stack(
+        **_stack(
+            "disturbances",
             "When was the stand disturbed?",
             (_panel(plot_disturbance_chronology, table, events=of_stand[stand]) for stand, table in chronology.items()),
             row_height=4.2,
@@ -145,25 +160,49 @@ def _delay_panels(posterior, level: float) -> list[Panel]:
     return [_panel(plot_delay, part) for _, part in table.groupby(["stand", "species", "delay"], sort=False)]
 
 
-def _stack(title: str, panels: Iterable[Panel], *, row_height: float = ROW_HEIGHT, heights: list[float] | None = None) -> Figure | None:
-    """Panels one below the other: wide pictures of years. None without panels."""
-    panels = list(panels)
-    if not panels:
-        return None
-    heights = heights or [row_height] * len(panels)
-    figure = new_figure(PANEL_WIDTH, sum(heights) + 0.6)
-    axes = figure.subplots(len(panels), 1, squeeze=False, gridspec_kw={"height_ratios": heights})
-    return _drawn(figure, title, axes.ravel(), panels)
+def _stack(
+    name: str, title: str, panels: Iterable[Panel], *, row_height: float = ROW_HEIGHT, heights: list[float] | None = None
+) -> dict[str, Figure]:
+    """Panels one below the other: wide pictures of years, on as many pages as they need."""
+    panels, style = list(panels), current_style()
+    heights = [style.height_scale * height for height in heights or [row_height] * len(panels)]
+    figures = {}
+    for page, these in enumerate(_pages(heights, style.page_height - HEAD), start=1):
+        own = [heights[row] for row in these]
+        figure = new_figure(style.width, sum(own) + HEAD)
+        axes = figure.subplots(len(own), 1, squeeze=False, gridspec_kw={"height_ratios": own})
+        figures[_of_page(name, page)] = _drawn(figure, title, axes.ravel(), [panels[row] for row in these])
+    return figures
 
 
-def _grid(title: str, panels: list[Panel]) -> Figure | None:
-    """Panels two abreast. None without panels."""
-    if not panels:
-        return None
-    columns = min(2, len(panels))
-    rows = int(np.ceil(len(panels) / columns))
-    figure = new_figure(0.66 * PANEL_WIDTH * columns, 3.0 * rows + 0.6)
-    return _drawn(figure, title, figure.subplots(rows, columns, squeeze=False).ravel(), panels)
+def _grid(name: str, title: str, panels: list[Panel]) -> dict[str, Figure]:
+    """Panels two abreast, on as many pages as they need."""
+    style, columns = current_style(), min(2, len(panels))
+    height = style.height_scale * GRID_HEIGHT
+    rows = [panels[first : first + columns] for first in range(0, len(panels), columns)] if panels else []
+    figures = {}
+    for page, these in enumerate(_pages([height] * len(rows), style.page_height - HEAD), start=1):
+        figure = new_figure(style.column * columns, height * len(these) + HEAD)
+        axes = figure.subplots(len(these), columns, squeeze=False).ravel()
+        figures[_of_page(name, page)] = _drawn(figure, title, axes, [panel for row in these for panel in rows[row]])
+    return figures
+
+
+def _pages(heights: list[float], room: float) -> list[list[int]]:
+    """Rows by page: as many as there is room for, at least one."""
+    pages: list[list[int]] = []
+    left = 0.0
+    for row, height in enumerate(heights):
+        if not pages or height > left:
+            pages.append([])
+            left = room
+        pages[-1].append(row)
+        left -= height
+    return pages
+
+
+def _of_page(name: str, page: int) -> str:
+    return name if page == 1 else f"{name}-{page}"
 
 
 def _drawn(figure: Figure, title: str, axes: np.ndarray, panels: list[Panel]) -> Figure:

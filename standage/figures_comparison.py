@@ -9,7 +9,8 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from standage.figure_axes import OBSERVED, PANEL_WIDTH, POSTERIOR, PULSE, QUIET, drawing_axes, new_figure, plain, unit_title
+from standage.figure_axes import drawing_axes, new_figure, plain, unit_title, years_are
+from standage.figure_styles import current_style
 from standage.findings.stems import CORING_HEIGHT, SAMPLED
 
 STRIP_HEIGHT = 1.15  # of a stand among others [inches]
@@ -30,16 +31,18 @@ def comparison_figures(tables: Mapping[str, pd.DataFrame], *, level: float = 0.9
 
     tables: `cohorts`, `pulses`, `stand_summary` and `comparison`. level: credible level, told below each picture.
     """
+    style = current_style()
     figures = {"side_by_side": side_by_side(tables["cohorts"], tables["pulses"], tables["stand_summary"]),
                "differences": differences(tables["comparison"])}  # fmt: skip
     drawn = {name: figure for name, figure in figures.items() if figure is not None}
     for figure in drawn.values():
-        figure.supxlabel(f"Bars: {100 * level:.0f} % credible intervals", fontsize=8, x=0.99, ha="right")
+        figure.supxlabel(f"Bars: {100 * level:.0f} % credible intervals", fontsize=style.points(8), x=0.99, ha="right")
     return drawn
 
 
 def side_by_side(cohorts: pd.DataFrame, pulses: pd.DataFrame, stand_summary: pd.DataFrame) -> Figure | None:
     """Every stand as a strip, those of a community together and the youngest last, on one axis and scale. None for a single stand."""
+    style = current_style()
     order = strip_order(stand_summary)[:MOST_STRIPS]
     if len(order) < 2:
         return None
@@ -48,7 +51,7 @@ def side_by_side(cohorts: pd.DataFrame, pulses: pd.DataFrame, stand_summary: pd.
     worth = shown[shown["share_high"] >= LEAST_SHARE]
     years = (int(worth["first_year"].min()), int(shown["last_year"].max()) + 1)
     top = 100 * float(shown["share_high"].max())
-    figure = new_figure(PANEL_WIDTH, STRIP_HEIGHT * len(strips) + 1.2)
+    figure = new_figure(style.width, style.height_scale * (STRIP_HEIGHT * len(strips) + 1.2))
     axes = figure.subplots(len(strips), 1, squeeze=False, sharex=True, sharey=True).ravel()
     for ax, table, (stand, species, community) in zip(axes, strips, order, strict=True):
         own = pulses[(pulses["stand"] == stand) & (pulses["species"] == species)]
@@ -56,7 +59,7 @@ def side_by_side(cohorts: pd.DataFrame, pulses: pd.DataFrame, stand_summary: pd.
     bases = {basis for table in strips for basis in table["basis"].unique()}
     axes[-1].set_xlabel("Year of establishment" + (", or of arrival at coring height where that is said" if CORING_HEIGHT in bases else ""))
     figure.suptitle("The stands side by side, pulses shaded", x=0.01, ha="left", fontweight="bold")
-    figure.supylabel("Share of the stand's stems (%)", fontsize=9)
+    figure.supylabel("Share of the stand's stems (%)", fontsize=style.points(9))
     return figure
 
 
@@ -78,62 +81,70 @@ def plot_strip(
     years: tuple[int, int] | None = None,
     top: float | None = None,
     ax: Axes | None = None,
-    colour: str = POSTERIOR,
 ) -> Axes:
     """One stand among others: share of its stems by class of years.
 
     cohorts: rows of one unit of the cohort table. pulses: those of the unit. years, top: ends of the time axis, and highest share [%],
     that all strips have in common.
     """
-    ax = plain(drawing_axes(ax, height=STRIP_HEIGHT + 0.6))
+    style, alone = current_style(), ax is None
+    ax = plain(drawing_axes(ax, height=STRIP_HEIGHT + 0.9))
+    if alone:  # among others the labels stand once, at the edge of the picture
+        ax.set_xlabel(years_are(cohorts))
+        ax.set_ylabel("Stems (%)")
     first = cohorts["first_year"].to_numpy(dtype=float)
     width = cohorts["last_year"].to_numpy(dtype=float) - first + 1
     low, middle, high = (100 * np.nan_to_num(cohorts[f"share_{point}"].to_numpy(dtype=float)) for point in ("low", "median", "high"))
     for pulse in () if pulses is None else pulses.itertuples():
-        ax.axvspan(pulse.start_median, pulse.end_median + 1, color=PULSE, zorder=0)
-    ax.bar(first, middle, width=width * 0.94, align="edge", color=colour, alpha=0.6, edgecolor=colour, linewidth=0.5)
-    ax.errorbar(first + width / 2, middle, yerr=[middle - low, high - middle], fmt="none", ecolor=OBSERVED, elinewidth=0.9, capsize=1.5)
+        ax.axvspan(pulse.start_median, pulse.end_median + 1, color=style.pulse, zorder=0)
+    ax.bar(first, middle, width=width * 0.94, align="edge", color=style.posterior, alpha=0.6, edgecolor=style.posterior, linewidth=0.5)
+    around = {"yerr": [middle - low, high - middle], "ecolor": style.observed, "elinewidth": 0.9, "capsize": 1.5}
+    ax.errorbar(first + width / 2, middle, fmt="none", **around)
     ax.set_xlim(*(years or (first[0], first[-1] + width[-1])))
     ax.set_ylim(0, 1.05 * max(top or high.max(), 1e-6))
     row = cohorts.iloc[0]
     about = [community] if community else []
     about += ["among sampled trees"] if row["amounts"] == SAMPLED else []
     about += ["arrival at coring height"] if row["basis"] == CORING_HEIGHT else []
-    ax.set_title(unit_title(cohorts) + (f" ({'; '.join(about)})" if about else ""), loc="left", fontsize=9)
+    ax.set_title(unit_title(cohorts) + (f" ({'; '.join(about)})" if about else ""), loc="left", fontsize=style.points(9))
     return ax
 
 
 def differences(comparison: pd.DataFrame) -> Figure | None:
     """The differences between stands, a panel a measure; None where nothing can be compared."""
+    style = current_style()
     stands = comparison[(comparison["kind"] == "stand") & comparison["difference_median"].notna()]
     parts = {name: stands[stands["measure"] == name].head(MOST_PAIRS) for name in DIFFERENCES}
     parts = {name: table for name, table in parts.items() if len(table)}
     if not parts:
         return None
     heights = [LINE_HEIGHT * len(table) + 0.9 for table in parts.values()]
-    figure = new_figure(PANEL_WIDTH, sum(heights) + 0.6)
+    figure = new_figure(style.width, style.height_scale * (sum(heights) + 0.6))
     axes = figure.subplots(len(parts), 1, squeeze=False, gridspec_kw={"height_ratios": heights}).ravel()
-    for ax, (name, table) in zip(axes, parts.items(), strict=True):
+    for ax, table in zip(axes, parts.values(), strict=True):
         plot_differences(table, ax=ax)
-        ax.set_xlabel(DIFFERENCES[name], fontsize=9)
     figure.suptitle("What differs between the stands: filled where they are told apart", x=0.01, ha="left", fontweight="bold")
     return figure
 
 
-def plot_differences(comparison: pd.DataFrame, *, ax: Axes | None = None, colour: str = POSTERIOR) -> Axes:
+def plot_differences(comparison: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
     """Each pair's difference by one measure with its interval, filled where the pair is told apart.
 
     comparison: rows of one measure of the comparison table.
     """
+    style = current_style()
     ax = plain(drawing_axes(ax, height=LINE_HEIGHT * len(comparison) + 0.9))
     low, middle, high = (comparison[f"difference_{point}"].to_numpy(dtype=float) for point in ("low", "median", "high"))
     place = np.arange(len(comparison))
     told = (comparison["told_apart"] == "yes").to_numpy()
-    ax.axvline(0, color=QUIET, linewidth=0.8, zorder=0)
-    for those, ink, fill in ((~told, QUIET, "white"), (told, colour, colour)):
+    ax.axvline(0, color=style.quiet, linewidth=0.8, zorder=0)
+    for those, ink, fill in ((~told, style.quiet, "white"), (told, style.posterior, style.posterior)):
         ax.hlines(place[those], low[those], high[those], color=ink, linewidth=1.4)
         ax.plot(middle[those], place[those], "o", color=ink, markerfacecolor=fill, markersize=4.5)
-    ax.set_yticks(place, [f"{row.first} \u2212 {row.second}" for row in comparison.itertuples()], fontsize=8)
+    ax.set_yticks(place, [f"{row.first} \u2212 {row.second}" for row in comparison.itertuples()], fontsize=style.points(8))
     ax.set_ylim(len(comparison) - 0.4, -0.6)
-    ax.set_title(f"First less second, {str(comparison['unit'].iloc[0]).replace('calendar year', 'years')}", loc="left", fontsize=9)
+    unit = str(comparison["unit"].iloc[0]).replace("calendar year", "years")
+    ax.set_title(f"First less second, {unit}", loc="left", fontsize=style.points(9))
+    measure = comparison["measure"].iloc[0]
+    ax.set_xlabel(DIFFERENCES.get(measure, measure.replace("_", " ")), fontsize=style.points(9))
     return ax

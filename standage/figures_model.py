@@ -6,7 +6,8 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from standage.figure_axes import OBSERVED, POSTERIOR, PRIOR, QUIET, drawing_axes, plain, unit_title
+from standage.figure_axes import drawing_axes, plain, unit_title
+from standage.figure_styles import current_style
 from standage.findings.model_checks import DELAYS
 
 LEAST_CHANCE = 0.002  # delays rarer than this are not worth paper at the long end
@@ -17,11 +18,16 @@ def plot_delay(delay: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
 
     delay: rows of one unit and one delay of the delay table.
     """
+    style = current_style()
     ax = plain(drawing_axes(ax, height=3.2))
     years = delay["years"].to_numpy()
-    for name, ink, dashes, label in (("prior", PRIOR, "--", "before the data"), ("posterior", POSTERIOR, "-", "given the data")):
+    after = {"color": style.posterior, "alpha": 0.3, "linewidth": 0}
+    for name, ink, band, dashes, label in (
+        ("prior", style.prior, style.prior_band(0.3), "--", "before the data"),
+        ("posterior", style.posterior, after, "-", "given the data"),
+    ):
         low, middle, high = (100 * delay[name + point].to_numpy(dtype=float) for point in ("_low", "_median", "_high"))
-        ax.fill_between(years, low, high, color=ink, alpha=0.3, linewidth=0)
+        ax.fill_between(years, low, high, **band)
         ax.plot(years, middle, color=ink, linestyle=dashes, linewidth=1.6, label=label)
     worth = np.flatnonzero(delay[["prior_median", "posterior_high"]].max(axis=1).to_numpy() >= LEAST_CHANCE)
     ax.set_xlim(0, years[worth[-1]] if len(worth) else years[-1])
@@ -29,7 +35,7 @@ def plot_delay(delay: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
     ax.set_xlabel(DELAYS[delay["delay"].iloc[0]].capitalize())
     ax.set_ylabel("Plants (%)")
     ax.set_title(unit_title(delay), loc="left")
-    ax.legend(fontsize=8, frameon=False, loc="upper right")
+    ax.legend(fontsize=style.points(8), frameon=False, loc="upper right")
     return ax
 
 
@@ -38,17 +44,18 @@ def plot_diameter_check(check: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
 
     check: rows of one unit of the diameter check.
     """
+    style = current_style()
     ax = plain(drawing_axes(ax, height=3.2))
     low, middle, high = (check["predicted" + point].to_numpy(dtype=float) for point in ("_low", "_median", "_high"))
     left = check["dbh_from_cm"].to_numpy(dtype=float)
     right = check["dbh_to_cm"].to_numpy(dtype=float)
     typical = np.median((right - left)[np.isfinite(right - left)])
     right = np.where(np.isfinite(right), right, left + typical)  # the last class is open
-    band = {"color": POSTERIOR, "alpha": 0.3, "linewidth": 0, "label": "expected, with interval"}
+    band = {"color": style.posterior, "alpha": 0.3, "linewidth": 0, "label": "expected, with interval"}
     ax.bar(left, high - low, bottom=low, width=right - left, align="edge", **band)
-    ax.hlines(middle, left, right, color=POSTERIOR, linewidth=1.4)
+    ax.hlines(middle, left, right, color=style.posterior, linewidth=1.4)
     observed = check["observed"].to_numpy(dtype=float)
-    ax.plot((left + right) / 2, observed, "o", color=OBSERVED, markersize=3.5, label="listed")
+    ax.plot((left + right) / 2, observed, "o", color=style.observed, markersize=3.5, label="listed")
     filled = np.flatnonzero((observed > 0) | (high >= 1))
     if len(filled):
         ax.set_xlim(left[filled[0]] - typical, right[filled[-1]] + typical)
@@ -56,7 +63,7 @@ def plot_diameter_check(check: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
     ax.set_xlabel("Diameter at breast height (cm)")
     ax.set_ylabel("Stems listed")
     ax.set_title(unit_title(check), loc="left")
-    ax.legend(fontsize=8, frameon=False, loc="upper right", ncols=2)
+    ax.legend(fontsize=style.points(8), frameon=False, loc="upper right", ncols=2)
     return ax
 
 
@@ -65,17 +72,18 @@ def plot_count_check(check: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
 
     check: rows of one unit of the count check.
     """
+    style = current_style()
     ax = plain(drawing_axes(ax, height=2.6))
     place = np.arange(len(check))
     low, middle, high = (check["predicted" + point].to_numpy(dtype=float) for point in ("_low", "_median", "_high"))
-    ax.barh(place, high - low, left=low, height=0.5, color=POSTERIOR, alpha=0.3, linewidth=0, label="expected, with interval")
-    ax.vlines(middle, place - 0.25, place + 0.25, color=POSTERIOR, linewidth=1.6)
-    ax.plot(check["observed"], place, "o", color=OBSERVED, markersize=4.5, label="counted", clip_on=False, zorder=3)
+    ax.barh(place, high - low, left=low, height=0.5, color=style.posterior, alpha=0.3, linewidth=0, label="expected, with interval")
+    ax.vlines(middle, place - 0.25, place + 0.25, color=style.posterior, linewidth=1.6)
+    ax.plot(check["observed"], place, "o", color=style.observed, markersize=4.5, label="counted", clip_on=False, zorder=3)
     ax.set_yticks(place, check["stage"])
     ax.invert_yaxis()
     ax.set_xlim(0, None)
-    ax.axvline(0, color=QUIET, linewidth=0.6)
+    ax.axvline(0, color=style.quiet, linewidth=0.6)
     ax.set_xlabel("Plants counted in the subplots")
     ax.set_title(unit_title(check), loc="left")
-    ax.legend(fontsize=8, frameon=False, loc="best")
+    ax.legend(fontsize=style.points(8), frameon=False, loc="best")
     return ax

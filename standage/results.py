@@ -13,8 +13,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from standage.figure_axes import without_formulas
-from standage.figures import DOTS_PER_INCH, result_figures
+from standage.figure_files import write_figures
+from standage.figure_styles import SCREEN, in_style
+from standage.figures import result_figures
 from standage.figures_comparison import comparison_figures
 from standage.findings import (
     attribution,
@@ -113,6 +114,7 @@ def write_results(
     tables: Mapping[str, pd.DataFrame] | None = None,
     settings: Mapping[str, Any] | None = None,
     changes: GrowthChanges | None = None,
+    style: str = SCREEN.name,
     also: Iterable[Callable[[Path], None]] = (),
 ) -> Path:
     """Writes a result, all or nothing, and returns its folder.
@@ -127,6 +129,7 @@ def write_results(
     tables : `result_tables`, where they are at hand.
     settings : what else to record in provenance.json, such as the sampler and its numbers of draws.
     changes : `ring_changes`, where it is at hand, or with another criterion of releases than the model.
+    style : of the figures: `screen`, `print` or `grey`, see `standage.figures.in_style`.
     also : further writers, called with the folder being built; what they write belongs to the result.
 
     Raises
@@ -144,13 +147,10 @@ def write_results(
         write_json({**posterior.verdict, **leanings}, building / "verdict.json")
         posterior.save(building / "posterior.nc")
         (building / "figures").mkdir()
-        for name, figure in result_figures(posterior, tables, level=level, changes=changes).items():
-            without_formulas(figure)
-            figure.savefig(building / "figures" / f"{name}.png", dpi=DOTS_PER_INCH)
-        if "comparison" in tables:
-            for name, figure in comparison_figures(tables, level=level).items():
-                without_formulas(figure)
-                figure.savefig(building / "figures" / f"{name}.png", dpi=DOTS_PER_INCH)
+        with in_style(style):
+            write_figures(result_figures(posterior, tables, level=level, changes=changes), building / "figures")
+            if "comparison" in tables:
+                write_figures(comparison_figures(tables, level=level), building / "figures")
         for write in also:
             write(building)
         return provenance(posterior, level=level, profiles=profiles, settings=settings)

@@ -70,5 +70,5 @@ def run_survey(
         also = [report_writer(posterior, tables, units=asked.units, **told)]
         if asked.xlsx:
             also.append(workbook_writer(tables, survey=survey.name, level=level))
-        write_results(posterior, out, tables=tables, also=also, **told)
+        write_results(posterior, out, tables=tables, style=asked.style, also=also, **told)
     return RunResult(summary(posterior, level=level, tables=tables), bool(posterior.verdict["passed"]))

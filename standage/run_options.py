@@ -18,6 +18,7 @@ class RunOptions:
     own species profiles, if any. coordinates : how exactly places may be told, see `standage.coordinates`. units : of the report.
     release_criterion : how releases are told from ring widths, the model `change_point` or the name of a published criterion.
     xlsx : whether the tables come as one workbook too.
+    style : of the figures in their folder, see `standage.figure_styles`; the report has its own.
     """
 
     seed: int = 1
@@ -29,6 +30,7 @@ class RunOptions:
     units: str = "metric"
     release_criterion: str = "change_point"
     xlsx: bool = False
+    style: str = "screen"
 
     def recorded(self) -> dict[str, Any]:
         """By name, as provenance.json holds them under `options`. A subclass may know more; that isn't recorded."""

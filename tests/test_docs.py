@@ -17,6 +17,7 @@ from click.testing import CliRunner
 from fake_posterior import fake_posterior
 
 import standage
+from standage import figures
 from standage.cli import main
 from standage.column_reference import column_reference
 from standage.evidence.ages import COLUMNS as AGES_COLUMNS
@@ -258,6 +259,21 @@ def test_figures_are_documented():
     told = re.findall(r"`(\w+)`", section(read("docs/results.md"), "figures/"))
     made = set(result_figures(fake_posterior(), tables()))
     assert made and made <= set(told)
+
+
+def test_every_picture_function_is_on_its_page_with_an_image_that_the_script_draws():
+    page, script = read("docs/figures.md"), read("demo/make_figures.py")
+    functions = [name for name in figures.__all__ if name.startswith("plot_")]
+    assert sorted(functions) == sorted(re.findall(r"^## (plot_\w+)$", page, flags=re.MULTILINE))
+    for name in functions:
+        assert f"figures.{name}(" in page and f"images/{name}.png" in section(page, name), name
+        parameters = inspect.signature(getattr(figures, name)).parameters
+        assert parameters["ax"].default is None and getattr(figures, name).__doc__, name
+    shown = set(re.findall(r"\]\(images/([\w-]+)\.png\)", page))
+    assert shown == set(re.findall(r'^ {8}"([\w-]+)": lambda', script, flags=re.MULTILINE))
+    images = list((ROOT / "docs" / "images").iterdir())
+    assert {image.name for image in images} == {f"{name}.png" for name in shown}
+    assert max(image.stat().st_size for image in images) < 60_000 and sum(image.stat().st_size for image in images) < 700_000
 
 
 def test_limits_in_the_documents_are_those_of_the_code():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import colorsys
+import re
 import subprocess
 import sys
 
@@ -11,9 +12,13 @@ import numpy as np
 import pytest
 from fake_posterior import fake_posterior
 from matplotlib.axes import Axes
+from matplotlib.text import Text
 
 from standage import figures
-from standage.figure_axes import OBSERVED, POSTERIOR, PRIOR, PULSE, chance, drawing_axes
+from standage.figure_axes import chance, drawing_axes
+from standage.figure_files import write_figures
+from standage.figure_styles import SCREEN, STYLES, current_style
+from standage.figures_comparison import comparison_figures
 from standage.findings import count_check, delays, diameter_check, size_curves
 from standage.results import result_tables
 
@@ -140,8 +145,72 @@ def test_panels_do_not_overlap(posterior, tables):
 
 
 def test_the_inks_differ_in_grey():
-    light = [colorsys.rgb_to_hls(*colours.to_rgb(ink))[1] for ink in (OBSERVED, POSTERIOR, PRIOR, PULSE)]
+    inks = SCREEN.observed, SCREEN.posterior, SCREEN.prior, SCREEN.pulse
+    light = [colorsys.rgb_to_hls(*colours.to_rgb(ink))[1] for ink in inks]
     assert np.diff(sorted(light)).min() > 0.15
+
+
+@pytest.fixture(scope="module")
+def printed(posterior, tables):
+    """Pictures of a result by style."""
+    drawn = {}
+    for name in ("print", "grey"):
+        with figures.in_style(name):
+            drawn[name] = {**figures.result_figures(posterior, tables), **comparison_figures(tables)}
+    return drawn
+
+
+def test_printed_pictures_have_the_widths_of_journals_and_letters_that_can_be_read(printed):
+    for name, figure in (pair for of_style in printed.values() for pair in of_style.items()):
+        width, height = figure.get_size_inches() * 25.4
+        assert min(abs(width - 90), abs(width - 180)) < 0.01, name
+        assert height < 240 or len(figure.axes) == 1, name
+        sizes = {text.get_fontsize() for text in figure.findobj(Text) if text.get_text()}
+        assert min(sizes) >= 7 and max(sizes) <= 9, f"{name}: {sizes}"
+
+
+def test_the_grey_style_has_no_colour(printed):
+    for name, figure in printed["grey"].items():
+        figure.set_dpi(40)
+        figure.canvas.draw()
+        red, green, blue = np.moveaxis(np.asarray(figure.canvas.buffer_rgba())[..., :3].astype(int), -1, 0)
+        assert red.min() < 100, f"{name} is blank"
+        assert np.abs(red - green).max() == np.abs(red - blue).max() == 0, name
+
+
+def test_in_grey_what_was_believed_before_is_hatched(posterior):
+    table = of_stand(delays(posterior))
+    with figures.in_style("grey"):
+        ax = figures.plot_delay(table[table["delay"] == "grass"])
+    assert [band.get_hatch() is not None for band in ax.collections] == [True, False]
+    assert [line.get_linestyle() for line in ax.lines] == ["--", "-"]
+
+
+def test_a_style_holds_inside_its_block_only(tables):
+    with figures.in_style("print", width_mm=90):
+        inside = figures.plot_cohorts(of_stand(tables["cohorts"])).figure
+    after = figures.plot_cohorts(of_stand(tables["cohorts"])).figure
+    assert inside.get_figwidth() == pytest.approx(90 / 25.4) and after.get_figwidth() == SCREEN.width
+    assert current_style() is SCREEN
+    with pytest.raises(ValueError, match="no style 'blue'; there are screen, print, grey"), figures.in_style("blue"):
+        pass
+
+
+def test_files_are_those_of_the_style(tables, tmp_path):
+    for name, style in STYLES.items():
+        folder = tmp_path / name
+        folder.mkdir()
+        with figures.in_style(name):
+            write_figures({"cohorts": figures.plot_cohorts(of_stand(tables["cohorts"])).figure}, folder)
+        assert {path.suffix[1:] for path in folder.iterdir()} == set(style.formats)
+    drawn = (tmp_path / "print" / "cohorts.svg").read_text(encoding="utf-8")
+    assert "Fern Flat, longleaf pine</text>" in drawn
+    assert float(re.search(r'<svg[^>]* width="([0-9.]+)pt"', drawn).group(1)) == pytest.approx(180 / 25.4 * 72, abs=0.01)
+
+
+def test_rows_go_to_as_many_pages_as_they_need():
+    assert figures._pages([3, 3, 3, 7, 1], 7) == [[0, 1], [2], [3], [4]]
+    assert figures._pages([9], 7) == [[0]] and figures._pages([], 7) == []
 
 
 def test_a_chance_never_claims_certainty():

@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import io
 import xml.etree.ElementTree as ElementTree
 
-import matplotlib
 from matplotlib.figure import Figure
 
 from standage.figure_axes import without_formulas
+from standage.figure_files import svg_text
 
 SVG = "http://www.w3.org/2000/svg"
 XLINK = "http://www.w3.org/1999/xlink"
-SALT = "standage"  # of the names matplotlib gives to parts, so that the same picture has the same text
 DROPPED = (f"{{{SVG}}}metadata", f"{{{SVG}}}script", f"{{{SVG}}}style")  # a style inside would hold for the whole page
 
 
@@ -26,10 +24,7 @@ def inline_svg(figure: Figure, name: str, alternative: str) -> str:
     alternative : what the picture shows, in words, for those who don't see it.
     """
     without_formulas(figure)
-    written = io.BytesIO()
-    with matplotlib.rc_context({"svg.fonttype": "none", "svg.hashsalt": SALT}):
-        figure.savefig(written, format="svg", metadata={"Date": None})
-    return _as_part_of_page(ElementTree.fromstring(written.getvalue()), name, alternative)
+    return _as_part_of_page(ElementTree.fromstring(svg_text(figure)), name, alternative)
 
 
 def _as_part_of_page(root: ElementTree.Element, name: str, alternative: str) -> str:

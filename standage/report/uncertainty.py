@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from standage.figure_axes import OBSERVED, drawing_axes, plain
+from standage.figure_axes import drawing_axes, plain
+from standage.figure_styles import current_style
 from standage.report.answer import unit_name
 from standage.words import percent
 
@@ -161,7 +162,8 @@ def plot_budgets(budgets: list[Budget], *, ax: Axes | None = None) -> Axes:
     for step in STEPS:
         share = np.array([100 * found.shares[step.column] for found in budgets])
         ax.barh(
-            place, share, left=left, height=0.6, color=step.colour, hatch=step.hatch, edgecolor=OBSERVED, linewidth=0.6, label=step.name
+            place, share, left=left, height=0.6, color=step.colour, hatch=step.hatch, edgecolor=current_style().observed, linewidth=0.6,
+            label=step.name,
         )
         left += share
     ax.set_yticks(place, [found.title for found in budgets], fontsize=8)
