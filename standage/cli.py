@@ -13,6 +13,7 @@ import click
 
 BAD_INPUT = 2
 FIT_FAILED = 3
+EMERGENCE_CHOICES = ("off", "learned")  # as in `standage.stand.openings`
 STYLE_CHOICES = ("screen", "print", "grey")  # as in `standage.figure_styles`, for the same reason as the line below
 COORDINATE_CHOICES = ("as-given", "0.01", "0.1", "1", "none")  # as in `standage.coordinates`, which loads more than `--help` needs
 
@@ -62,6 +63,10 @@ coordinates_option = click.option(
     "--coordinates-to", "coordinates", type=click.Choice(COORDINATE_CHOICES), default="as-given", show_default=True,
     help="Degrees to which latitude and longitude are rounded in all that is written; none leaves them out.",
 )  # fmt: skip
+emergence_option = click.option(
+    "--emergence", type=click.Choice(EMERGENCE_CHOICES), default="off", show_default=True,
+    help="Whether openings on record may have changed how soon plants left the grass stage: not asked, or learned from the survey.",
+)  # fmt: skip
 criterion_option = click.option(
     "--release-criterion", type=click.Choice(CRITERION_CHOICES), default="change_point", show_default=True,
     help="How releases are told from ring widths: by the model change_point, or by means (Nowacki & Abrams 1997), medians (Rubino & "
@@ -79,7 +84,7 @@ style_option = click.option(
 def fit_options(command):
     """The options of every command that fits, in the order in which `--help` lists them; their list is `standage.run_options`."""
     shown_first = (seed_option, level_option, profiles_option, draws_option, chains_option, coordinates_option, units_option, style_option)
-    for option in reversed((*shown_first, xlsx_option, criterion_option)):
+    for option in reversed((*shown_first, xlsx_option, criterion_option, emergence_option)):
         command = option(command)
     return command
 

@@ -14,7 +14,8 @@ import numba
 # all whose text ends up in compiled code: the flags here, and the constants that are frozen into it, as well as the loops
 SOURCES = (
     "compiled.py", "stand/kernel*.py", "stand/whitening.py", "stand/parameters.py", "stand/data.py", "stand/dating.py",
-    "findings/local_ratio.py", "findings/release_loops.py", "findings/release_model.py", "findings/stand_disturbance.py",
+    "stand/emergence.py", "findings/local_ratio.py", "findings/release_loops.py", "findings/release_model.py",
+    "findings/stand_disturbance.py",
 )  # fmt: skip
 
 

@@ -55,7 +55,7 @@ def run_survey(
     with threadpool_limits(1, user_api="blas"), nullcontext() if quiet else progress_on_screen() as show:
         posterior = fit_stands(
             survey, seed=asked.seed, level=level, draws=asked.draws, chains=asked.chains, cores=cores, profile_folder=profile_folder,
-            progress=show,
+            emergence=asked.emergence, progress=show,
         )  # fmt: skip
         ages = date_trees(survey, level=level, folder=profile_folder)
         changes = ring_changes(posterior, criterion=asked.release_criterion)

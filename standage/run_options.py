@@ -17,6 +17,7 @@ class RunOptions:
     level : credible level of every interval. draws, chains : of the sampler, kept draws of each of the chains. profile_folder : the user's
     own species profiles, if any. coordinates : how exactly places may be told, see `standage.coordinates`. units : of the report.
     release_criterion : how releases are told from ring widths, the model `change_point` or the name of a published criterion.
+    emergence : whether openings may have changed the pace of emergence, see `standage.stand.fit.fit_stands`.
     xlsx : whether the tables come as one workbook too.
     style : of the figures in their folder, see `standage.figure_styles`; the report has its own.
     """
@@ -27,6 +28,7 @@ class RunOptions:
     draws: int = 1000
     chains: int = 4
     coordinates: str = "as-given"
+    emergence: str = "off"
     units: str = "metric"
     release_criterion: str = "change_point"
     xlsx: bool = False

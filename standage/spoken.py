@@ -10,6 +10,7 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
+from standage.findings.attribution import NEEDED_FACTOR
 from standage.findings.attribution_words import pulse_words
 from standage.findings.comparison_words import comparison_sentences
 from standage.findings.events_on_record import LAG_WINDOW
@@ -45,6 +46,7 @@ def summary(posterior, *, level: float = 0.9, tables: Mapping[str, pd.DataFrame]
     parts = [verdict_sentence(posterior.verdict)]
     parts.append(f'"Between" means: with a probability of {100 * level:.0f} %, given the survey and the model.')
     parts += [unit_paragraph(row, tables) for _, row in tables["stand_summary"].iterrows()]
+    parts += emergence_paragraphs(posterior, level)
     parts += ring_paragraphs(tables)
     compared = comparison_sentences(tables.get("comparison"))
     if compared:
@@ -185,6 +187,27 @@ def attribution_sentences(row: pd.Series, table: pd.DataFrame | None) -> list[st
     if (own["probability_explains"][own["event"] != ""] >= NOT_CHANCE).any():
         sentences.append("Agreement in time is not proof of cause.")
     return list(dict.fromkeys(sentences))
+
+
+def emergence_paragraphs(posterior, level: float) -> list[str]:
+    """What was learned of plants let go by openings, stand by stand; nothing where it was not asked (docs/the-model.md, section 11)."""
+    paragraphs = []
+    for unit, delays in zip(posterior.units, posterior.delay_posterior, strict=True):
+        if "release" not in delays:
+            continue
+        rho = np.asarray(delays["release"], dtype=float)[:, 0]
+        factor = ((rho > 0).sum() + 0.5) / ((rho <= 0).sum() + 0.5)  # the odds beforehand are 1
+        low, middle, high = (sayable(pace) for pace in np.exp(np.quantile(rho, [(1 - level) / 2, 0.5, (1 + level) / 2])))
+        if 1 / NEEDED_FACTOR < factor < NEEDED_FACTOR:
+            told = "Whether the openings on record hastened or delayed the end of the grass stage can't be told: just after one, plants "
+            told += f"may have left it at anything between {low} and {high} times the usual pace (Bayes factor for faster {factor:.1f})."
+        else:
+            side, odds = ("sooner", factor) if factor >= 1 else ("later", 1 / factor)
+            told = f"Plants left the grass stage {side} after the openings on record than in other years (Bayes factor "
+            told += f"{'over 100' if odds > 100 else f'{odds:.0f}'}): just after one, at about {middle} times the usual pace "
+            told += f"(between {low} and {high})."
+        paragraphs.append(f"{unit.stand}, {unit.species.replace('-', ' ')}, after openings. {told}")
+    return paragraphs
 
 
 def ring_paragraphs(tables: Mapping[str, pd.DataFrame]) -> list[str]:

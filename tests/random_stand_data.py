@@ -93,7 +93,7 @@ def random_tree(rng, season, basis, class_edges_cm):
     return TreeChain(nodes=tuple(nodes))
 
 
-def random_unit(rng, n_years, species_index, has_grass_stage, stand, basis, has_plots, class_edges_cm):
+def random_unit(rng, n_years, species_index, has_grass_stage, stand, basis, has_plots, class_edges_cm, n_openings):
     """A unit with plots or none, cuts, stems with and without cores, counts of all stages, some with judged ages, all kinds of section.
 
     Nothing is impossible: without a grass stage none is counted in it and no section is said to have been in it.
@@ -145,11 +145,24 @@ def random_unit(rng, n_years, species_index, has_grass_stage, stand, basis, has_
         section_kind=kinds,
         section_value=value,
         section_height_cm=np.where(kinds == 3, rng.choice([30.0, 60.0, 137.0], len(kinds)), 0.0),
+        openness=random_openness(rng, n_years, n_openings) if n_openings and establishment and has_grass_stage else np.zeros(0),
     )
 
 
-def random_stand_data(seed, units=(("establishment", True),), grass_stages=(True,)):
-    """A survey of one unit for each pair `(basis, has_plots)`; unit u has species u modulo the number of species."""
+def random_openness(rng, n_years, n_openings):
+    """Seasons of openness, 0 elsewhere; the last opening is so late that it lasts to the end of the axis."""
+    openness = np.zeros(n_years)
+    for begins in [*rng.integers(1, n_years - 12, n_openings - 1), n_years - int(rng.integers(9, 12))]:
+        length = min(int(rng.integers(6, 11)), n_years - begins)
+        openness[begins : begins + length] = np.maximum(openness[begins : begins + length], np.sort(rng.uniform(0.05, 1, length))[::-1])
+    return openness
+
+
+def random_stand_data(seed, units=(("establishment", True),), grass_stages=(True,), openings=()):
+    """A survey of one unit for each pair `(basis, has_plots)`; unit u has species u modulo the number of species.
+
+    openings: how many openings each unit has, where emergence is learned; none for those beyond its end.
+    """
     rng = np.random.default_rng(seed)
     n_years = int(rng.integers(60, 91))
     class_edges_cm = np.unique(np.concatenate([np.arange(0.0, 42.0, 2.0), [5.0, 12.7], [np.inf]]))
@@ -159,7 +172,9 @@ def random_stand_data(seed, units=(("establishment", True),), grass_stages=(True
     made = []
     for u, (basis, has_plots) in enumerate(units):
         index = u % len(species)
-        made.append(random_unit(rng, n_years, index, species[index].has_grass_stage, f"stand-{u}", basis, has_plots, class_edges_cm))
+        n_openings = openings[u] if u < len(openings) else 0
+        grassy = species[index].has_grass_stage
+        made.append(random_unit(rng, n_years, index, grassy, f"stand-{u}", basis, has_plots, class_edges_cm, n_openings))
     return StandData(n_years=n_years, first_year=1940, units=tuple(made), species=tuple(species), class_edges_cm=class_edges_cm)
 
 
@@ -176,6 +191,7 @@ def random_parameters(seed, data, scale=0.8):
     parameters["level"] *= 0.3
     parameters["stage_factor"] = scale * rng.standard_normal((n_units, 4))
     parameters["removal"] = [scale * rng.standard_normal(len(unit.removal_m)) for unit in data.units]
+    parameters["release"] = [1.2 * scale * rng.standard_normal(int(len(unit.openness) > 0)) for unit in data.units]
     for name, spacing in KNOT_SPACINGS.items():
         knots = math.ceil((data.n_years - 1 + (0 if name == "epoch_knots" else 40)) / spacing) + 1
         parameters[name] = [scale * rng.standard_normal(knots) for _ in range(n_units)]

@@ -204,6 +204,7 @@ def test_a_second_batch_runs_only_what_would_come_out_otherwise(quick):
     [
         *({"seed": 8}, {"level": 0.9}, {"draws": 70}, {"chains": 3}, {"coordinates": "0.1"}, {"units": "us"}, {"style": "grey"}),
         {"release_criterion": "sustained"},
+        {"emergence": "learned"},
     ],
 )
 def test_other_settings_run_all_surveys_again(otherwise, quick):

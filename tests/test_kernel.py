@@ -29,6 +29,7 @@ SURVEYS = {
     "no grass stage": (103, ((ESTABLISHMENT, True),), (False,)),
     "coring height": (104, ((CORING_HEIGHT, False),), (True,)),
     "two stands, two species": (107, ((ESTABLISHMENT, True), (ESTABLISHMENT, False)), (True, False)),
+    "openings": (109, ((ESTABLISHMENT, True),), (True,), (2,)),
 }
 LEAST_P = 1e-4  # false-alarm rate of each chi-square test below; the seeds are fixed, so a pass stays a pass
 

@@ -225,7 +225,7 @@ def few_trees() -> StandData:
     rng, n_years = np.random.default_rng(31), 42
     edges = np.array([0.0, 2.0, 4.0, 6.0, 8.0, 10.0, 14.0, 18.0, np.inf])
     species = SpeciesData("invented", invented_profile(rng, True), True)
-    unit = random_unit(rng, n_years, 0, True, "stand", "establishment", False, edges)
+    unit = random_unit(rng, n_years, 0, True, "stand", "establishment", False, edges, 0)
     none, whole = np.zeros(0), np.zeros(0, dtype=int)
     unit = dataclasses.replace(
         unit, trees=unit.trees[:5], uncored_class=np.array([2, 5]), uncored_count=np.array([2, 1]), count_stage=whole, count_area_ha=none,

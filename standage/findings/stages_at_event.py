@@ -13,6 +13,8 @@ import numpy as np
 
 from standage.findings.stems import dated_years, stems_per_hectare_each
 from standage.profiles import Profile
+from standage.stand.emergence import Emergence
+from standage.stand.openings import openness
 from standage.stand.packing import height_share
 
 
@@ -59,6 +61,9 @@ def stem_histories(
         `P(G = g) P(B(core) = d - g)`, that of a stem dated by size from `P(G = g) P(B(137 cm) <= S - t - g)`: it is past breast height.
     prior : the same arrivals at core or breast height, but delays from the prior and a history without bursts, so that a stem
         established its delay before its arrival. What stand and survey taught about delays and bursts is not in it.
+
+    Where emergence after openings was learned, `P(G = g)` is that of the stem's own year of establishment, of the posterior's and of the
+    prior's release.
     """
     trees, years = dated_years(posterior, number)
     unit = posterior.units[number]
@@ -69,20 +74,25 @@ def stem_histories(
     fitted, prior = posterior.delay_posterior[number], posterior.delay_prior[number]
     chosen = generator.integers(len(prior["grass"]), size=len(kept))  # one prior draw for all stems of a draw: they share a stand
     grass = np.asarray(fitted["grass"], dtype=float)[kept]
-    prior_grass = np.cumsum(np.asarray(prior["grass"], dtype=float)[chosen], axis=1)
+    prior_grass = np.asarray(prior["grass"], dtype=float)[chosen]
+    released = _emergence(posterior, number, fitted, grass, kept)
+    prior_released = _emergence(posterior, number, prior, prior_grass, chosen)
     size = _growth_size(fitted["height"][kept], profile)
     prior_size = _growth_size(prior["height"][chosen], profile)
     result = [np.full(established.shape, np.nan) for _ in range(6)]
     for stem, height in enumerate(heights):
         share = min(height_share(profile, height), 1.0) if np.isfinite(height) else 1.0
         began = established[:, stem]
+        grass_of_stem = grass if released is None else released.leaving(_place(began, posterior.years))
         if np.isfinite(height):
-            emerged, arrived = _split(began, at_core[:, stem], grass, size * share, profile, generator)
+            emerged, arrived = _split(began, at_core[:, stem], grass_of_stem, size * share, profile, generator)
         else:
-            emerged, arrived = _grown(began, unit.season, grass, size, profile, generator)
+            emerged, arrived = _grown(began, unit.season, grass_of_stem, size, profile, generator)
         breast_height = arrived + _growth(size * (1 - share), profile, generator)
         prior_emerged = arrived - _growth(prior_size * share, profile, generator)
-        prior_began = prior_emerged - (generator.random((len(kept), 1)) * prior_grass[:, -1:] > prior_grass).sum(axis=1)
+        waited = prior_grass if prior_released is None else prior_released.waited(_place(prior_emerged, posterior.years))
+        cumulative = np.cumsum(waited, axis=1)
+        prior_began = prior_emerged - (generator.random((len(kept), 1)) * cumulative[:, -1:] > cumulative).sum(axis=1)
         prior_breast_height = arrived + _growth(prior_size * (1 - share), profile, generator)
         for column, values in zip(
             result, (began, emerged, breast_height, prior_began, prior_emerged, prior_breast_height), strict=True
@@ -107,6 +117,20 @@ def stage_shares(histories: StemHistories, weights: np.ndarray, inside: np.ndarr
     waiting = before & (histories.emerged > year)
     emerging = before & (histories.emerged <= year) & (histories.breast_height > year)
     return StageShares(*((known & those) @ weights / total for those in (waiting, emerging, histories.established >= year)))
+
+
+def _emergence(posterior, number: int, delays: dict, grass: np.ndarray, chosen: np.ndarray) -> Emergence | None:
+    """Emergence under chosen draws of the posterior or prior whose `delays` are given; None where the stand's own pace holds."""
+    if "release" not in delays:
+        return None
+    unit = posterior.units[number]
+    opened = openness(posterior.survey, unit.stand, posterior.years, unit.season)
+    return Emergence(opened, np.asarray(delays["release"], dtype=float)[chosen, 0], grass)
+
+
+def _place(year: np.ndarray, years: np.ndarray) -> np.ndarray:
+    """Place of calendar years on the axis, shape of `year`; for no year a place before it, where there is no opening."""
+    return np.where(np.isfinite(year), year - years[0], -len(years)).astype(int)
 
 
 def _growth_size(height: np.ndarray, profile: Profile) -> np.ndarray:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -13,6 +13,7 @@ from standage.evidence.ages import last_completed_season
 from standage.evidence.core import CoreReadings, evidence_over_years, pooled_evidence_over_years, read_cores
 from standage.profiles import Profile, load_profile, profile_keys
 from standage.stand.data import BREAST_HEIGHT_CM, FACTOR_NODES, STAGES, Node, SpeciesData, StandData, TreeChain, UnitData
+from standage.stand.openings import LEARNED, OFF, openness
 from standage.survey import Survey
 
 CLASS_WIDTHS_CM = (
@@ -61,8 +62,14 @@ class BuiltStands:
     notes: tuple[str, ...]
 
 
-def build_stands(survey: Survey, *, profile_folder: str | None = None) -> BuiltStands:
-    """Reduce a checked survey to the model's arrays. Raises `StandageError` when no stand has enough to model."""
+def build_stands(survey: Survey, *, profile_folder: str | None = None, emergence: str = OFF) -> BuiltStands:
+    """Reduce a checked survey to the model's arrays.
+
+    emergence: `off`, plants leave the grass stage at the stand's own pace in every year, or `learned`, openings on record may have changed
+    it (docs/the-model.md, section 11). Raises `StandageError` when no stand has enough to model, or for another `emergence`.
+    """
+    if emergence not in (OFF, LEARNED):
+        raise StandageError(f"emergence can be {OFF} or {LEARNED}, not {emergence!r}")
     with_profile = set(profile_keys(profile_folder)) if profile_folder else set(profile_keys())
     trees = survey.trees[survey.trees["species"].isin(with_profile)]
     profiles = {key: load_profile(key, profile_folder) for key in sorted(trees["species"].unique())}
@@ -99,6 +106,8 @@ def build_stands(survey: Survey, *, profile_folder: str | None = None) -> BuiltS
         unit, dated = _unit(survey, stand, key, profiles[key], stems, readings, years, edges, keys, unit_number, notes)
         stems_out.extend(dated)
         if is_modelled:
+            if emergence == LEARNED and unit.basis == "establishment" and profiles[key].has_grass_stage:
+                unit = replace(unit, openness=openness(survey, stand, years, survey.survey_season(stand)))
             units.append(unit)
     data = StandData(n_years, first_year, tuple(units), species, edges)
     return BuiltStands(data, tuple(stems_out), tuple(notes))

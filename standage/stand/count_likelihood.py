@@ -11,7 +11,7 @@ import numpy as np
 from scipy.special import gammaln, logsumexp
 
 from standage.stand.data import BREAST_HEIGHT_CM, STAGES, StandData
-from standage.stand.states import UnitState, delayed
+from standage.stand.states import UnitState
 from standage.stand.verdict import stage_densities
 
 SMALLEST = 1e-300  # a density below this is held here, as in the kernel
@@ -32,7 +32,7 @@ def log_counts(data: StandData, which: int, state: UnitState) -> np.ndarray:
     The stage factors are integrated over their standard normal prior; everything else is as drawn.
     """
     unit = data.units[which]
-    arrival = delayed(state.living, state.delays.to_height(BREAST_HEIGHT_CM))
+    arrival = state.delays.arrival(state.living, BREAST_HEIGHT_CM)
     density = stage_densities(data, which, state, arrival)
     total = np.zeros(len(state.living))
     for stage in np.unique(unit.count_stage):
@@ -114,9 +114,7 @@ def _in_stage(state: UnitState, stage: str, ages: np.ndarray) -> np.ndarray:
     """Probability that a plant of each age is in a stage before the sapling. (draw, age)"""
     if stage == "germinant":
         return np.broadcast_to(ages == 0, (len(state.living), len(ages)))
-    emerged = np.cumsum(state.delays.grass, axis=1)
-    emerged = emerged[:, np.minimum(ages, emerged.shape[1] - 1)]
+    emerged = state.delays.stem_begun_by_age(ages)
     if stage == "grass":
         return (ages >= 1) * np.maximum(1.0 - emerged, 0.0)
-    past = np.cumsum(state.delays.to_height(BREAST_HEIGHT_CM), axis=1)
-    return (ages >= 1) * np.maximum(emerged - past[:, np.minimum(ages, past.shape[1] - 1)], 0.0)
+    return (ages >= 1) * np.maximum(emerged - state.delays.past_emerging_by_age(ages), 0.0)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -49,7 +49,10 @@ class TreeChain:
 
 @dataclass(frozen=True)
 class UnitData:
-    """A species in a stand: counts, diameters and cores as arrays. Shapes are given in docs/the-model.md."""
+    """A species in a stand: counts, diameters and cores as arrays. Shapes are given in docs/the-model.md.
+
+    `openness` `(year,)` is empty where leaving the grass stage is as in section 3 in every year.
+    """
 
     stand: str
     species_index: int
@@ -77,6 +80,7 @@ class UnitData:
     section_kind: np.ndarray
     section_value: np.ndarray
     section_height_cm: np.ndarray
+    openness: np.ndarray = field(default_factory=lambda: np.zeros(0))
 
 
 @dataclass(frozen=True)

@@ -44,6 +44,77 @@ def draw_establishment(living, delay, arrival_year, uniform, weights):
 
 
 @compiled
+def draw_all_established(living, delay, arrival_year, uniforms, out_year):
+    """`draw_establishment` for every draw and stem: arrays `(draw, year)`, `(draw, k)`, `(draw, stem)`; -1 for none."""
+    weights = np.zeros(living.shape[1])
+    for d in range(living.shape[0]):
+        for stem in range(arrival_year.shape[1]):
+            out_year[d, stem] = -1
+            if arrival_year[d, stem] >= 0:
+                out_year[d, stem] = draw_establishment(living[d], delay[d], arrival_year[d, stem], uniforms[d, stem], weights)
+
+
+@compiled
+def draw_through_openings(living, begun, growth, excess, tail, step, arrival_year, uniforms, out_year):
+    """Years of establishment given arrival at a height: first the season in which the stem started, then the year before it.
+
+    living, begun, excess (draw, year); growth (draw, k): pmf of the seasons from the start to the height; arrival_year, out_year
+    (draw, stem), -1 for none; uniforms (draw, stem, 2).
+    """
+    n_draws, n = living.shape
+    longest = tail.shape[1] - 1
+    weights = np.zeros(n)
+    for d in range(n_draws):
+        for stem in range(arrival_year.shape[1]):
+            arrived = arrival_year[d, stem]
+            out_year[d, stem] = -1
+            if arrived < 0:
+                continue
+            low = max(0, arrived - growth.shape[1] + 1)
+            for s in range(low, arrived + 1):
+                weights[s] = begun[d, s] * growth[d, arrived - s]
+            started = pick(weights, low, arrived + 1, uniforms[d, stem, 0])
+            if started < 0:
+                continue
+            low = max(0, started - longest)
+            for t in range(low, started):
+                added = 0.0
+                for s in range(t + 1, started):
+                    added += excess[d, s] * step[d, s - t]
+                waited = started - t
+                leaves = tail[d, waited - 1] * np.exp(added) - tail[d, waited] * np.exp(added + excess[d, started] * step[d, waited])
+                weights[t] = living[d, t] * leaves
+            out_year[d, stem] = pick(weights, low, started, uniforms[d, stem, 1])
+
+
+def established(
+    living: np.ndarray,
+    delays: Delays,
+    height_cm: float,
+    arrival_year: np.ndarray,
+    uniforms: np.ndarray,
+    begun: np.ndarray | None,
+    generator: np.random.Generator,
+) -> np.ndarray:
+    """Indices on the axis of the establishment years of stems that arrived at a height in `arrival_year` `(draw, stem)`; -1 for none.
+
+    uniforms (draw, stem). begun (draw, year): stems of `living` by the season in which they start; needed where openings count, and
+    worked out here if None.
+    """
+    out = np.empty(arrival_year.shape, dtype=np.int64)
+    living = np.ascontiguousarray(living)
+    if delays.emergence is None:
+        draw_all_established(living, np.ascontiguousarray(delays.to_height(height_cm)), arrival_year, uniforms, out)
+        return out
+    begun = delays.begun(living) if begun is None else begun
+    growth = np.ascontiguousarray(delays.growth(height_share(delays.profile, height_cm)))
+    twice = np.stack([uniforms, generator.random(uniforms.shape)], axis=-1)
+    emergence = delays.emergence
+    draw_through_openings(living, begun, growth, emergence.excess, *emergence.tails, arrival_year, twice, out)
+    return out
+
+
+@compiled
 def years_looked_at(starts, stops, longest, n):
     """First and end year at each node in which a tree's message can be other than zero and is needed by the node below."""
     n_nodes = len(starts)
@@ -67,8 +138,6 @@ def years_looked_at(starts, stops, longest, n):
 
 @compiled
 def draw_chain(
-    living,
-    delay,
     arrival,
     increments,
     sizes,
@@ -83,14 +152,14 @@ def draw_chain(
     core_node,
     uniforms,
     out_core,
-    out_year,
+    out_lowest,
 ):
-    """Years of one tree for every draw: `out_core` at the lowest core, `out_year` of establishment; arrays `(draw,)`.
+    """Years of one tree for every draw: `out_core` at the lowest core, `out_lowest` at the lowest node; arrays `(draw,)`.
 
     `increments` `(draw, segment, k)`: pmf of the seasons from node k + 1 up to node k. `sizes` `(draw, year)`: probability of the
     stem's diameter by year of breast height, used at the node whose `has_size` is 1.
     """
-    n_draws, n = living.shape
+    n_draws, n = arrival.shape
     n_nodes = len(starts)
     products = np.zeros((n_nodes, n))
     message = np.zeros(n)
@@ -141,10 +210,9 @@ def draw_chain(
             weights[y] = arrival[d, y] * products[bottom, y]
         lowest = pick(weights, first_year[bottom], end_year[bottom], uniforms[d, 0])
         out_core[d] = -1
-        out_year[d] = -1
+        out_lowest[d] = lowest
         if lowest < 0:
             continue
-        out_year[d] = draw_establishment(living[d], delay[d], lowest, uniforms[d, 1], weights)
         at_core = lowest
         if core_node < bottom:  # cored above breast height: the lowest node is the diameter's, one step further up is the core's
             for y in range(n):
@@ -164,10 +232,12 @@ def chain_years(
     gamma: np.ndarray,
     delta: np.ndarray,
     generator: np.random.Generator,
+    begun: np.ndarray | None = None,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Indices on the axis of (first ring at the lowest core, establishment) by draw; -1 where there is none.
 
-    `living`, `arrival` (at the lowest node's height) `(draw, year)` up to the survey season; `sizes` `(draw, year)` or None.
+    `living`, `arrival` (at the lowest node's height) `(draw, year)` up to the survey season; `sizes` `(draw, year)` or None; `begun`
+    as for `established`.
     """
     n_draws, n = living.shape
     nodes = chain.nodes
@@ -185,10 +255,9 @@ def chain_years(
     increments = np.stack(segments, axis=1) if segments else np.zeros((n_draws, 1, 1))
     with_core = [k for k, node in enumerate(nodes) if node.evidence is not None]
     out_core = np.empty(n_draws, dtype=np.int64)
-    out_year = np.empty(n_draws, dtype=np.int64)
+    out_lowest = np.empty(n_draws, dtype=np.int64)
+    uniforms = generator.random((n_draws, 3))
     draw_chain(
-        np.ascontiguousarray(living),
-        delays.to_height(nodes[-1].height_cm),
         np.ascontiguousarray(arrival),
         np.ascontiguousarray(increments),
         np.ascontiguousarray(sizes) if sizes is not None else np.zeros((1, 1)),
@@ -201,18 +270,18 @@ def chain_years(
         np.concatenate(parts),
         has_size,
         with_core[-1],
-        generator.random((n_draws, 3)),
+        uniforms,
         out_core,
-        out_year,
+        out_lowest,
     )
-    return out_core, out_year
+    years = established(living, delays, nodes[-1].height_cm, out_lowest[:, None], uniforms[:, 1:2], begun, generator)
+    return out_core, years[:, 0]
 
 
 @compiled
-def draw_by_size(living, delay, arrival, sizes, uniforms, out_year):
-    """Establishment years of stems of one diameter class, `out_year` `(draw, stem)`: breast height first, then the delay."""
-    n_draws, n = living.shape
-    weights = np.zeros(n)
+def draw_by_size(arrival, sizes, uniforms, out_year):
+    """Years of breast height of stems of one diameter class, `out_year` and uniforms `(draw, stem)`."""
+    n_draws, n = arrival.shape
     cumulative = np.zeros(n)
     for d in range(n_draws):
         total = 0.0
@@ -222,19 +291,14 @@ def draw_by_size(living, delay, arrival, sizes, uniforms, out_year):
         for stem in range(out_year.shape[1]):
             out_year[d, stem] = -1
             if total > 0.0:
-                year = min(np.searchsorted(cumulative, uniforms[d, stem, 0] * total), n - 1)
-                out_year[d, stem] = draw_establishment(living[d], delay[d], year, uniforms[d, stem, 1], weights)
+                out_year[d, stem] = min(np.searchsorted(cumulative, uniforms[d, stem] * total), n - 1)
 
 
 def size_years(living: np.ndarray, delays: Delays, arrival: np.ndarray, sizes: np.ndarray, n_stems: int, generator) -> np.ndarray:
     """Indices on the axis of the establishment years of `n_stems` stems of one diameter class, `(draw, stem)`."""
-    out = np.empty((len(living), n_stems), dtype=np.int64)
+    at_breast_height = np.empty((len(living), n_stems), dtype=np.int64)
+    uniforms = generator.random((len(living), n_stems, 2))
     draw_by_size(
-        np.ascontiguousarray(living),
-        np.ascontiguousarray(delays.to_height(BREAST_HEIGHT_CM)),
-        np.ascontiguousarray(arrival),
-        np.ascontiguousarray(sizes),
-        generator.random((len(living), n_stems, 2)),
-        out,
+        np.ascontiguousarray(arrival), np.ascontiguousarray(sizes), np.ascontiguousarray(uniforms[:, :, 0]), at_breast_height
     )
-    return out
+    return established(living, delays, BREAST_HEIGHT_CM, at_breast_height, uniforms[:, :, 1], None, generator)

@@ -12,11 +12,12 @@ from standage.stand.build import BuiltStands, DatedStem, build_stands
 from standage.stand.count_likelihood import counts_used, log_counts
 from standage.stand.data import BREAST_HEIGHT_CM, StandData
 from standage.stand.dating import NO_YEAR, chain_years, size_years
+from standage.stand.openings import OFF
 from standage.stand.packing import log_reference
 from standage.stand.posterior import Posterior, Unit
 from standage.stand.prior_components import prior_components
 from standage.stand.sampler import Draws, Progress, sample, sample_again
-from standage.stand.states import Delays, UnitState, delayed, prior_draws, unit_delays, unit_state
+from standage.stand.states import Delays, UnitState, prior_draws, unit_delays, unit_state
 from standage.stand.verdict import ESS_LIMIT, Convergence, convergence, fitted_checks, judge, parameter_table
 from standage.survey import Survey
 
@@ -33,15 +34,17 @@ def fit_stands(
     chains: int = 4,
     cores: int = 2,
     profile_folder: str | None = None,
+    emergence: str = OFF,
     progress: Progress | None = None,
 ) -> Posterior:
     """Sample the joint posterior of all stands of a survey and date every stem.
 
-    Returns a `Posterior`; its `verdict` says whether to trust it. Raises `StandageError` if no stand carries enough to be modelled.
+    emergence: `off`, or `learned`: openings on record may have hastened or delayed the end of the grass stage (docs/the-model.md, section
+    11). Returns a `Posterior`; its `verdict` says whether to trust it. Raises `StandageError` if no stand carries enough to be modelled.
     """
     if not 0.5 <= level < 1:
         raise StandageError(f"level must lie between 0.5 and 1 (an interval of 90 % is 0.9), not {level}")
-    built = build_stands(survey, profile_folder=profile_folder)
+    built = build_stands(survey, profile_folder=profile_folder, emergence=emergence)
     sampled = sample(built.data, seed=seed, draws=draws, tune=tune, chains=chains, cores=cores, progress=progress)
     states = states_of(sampled, built.data)
     found = convergence(built.data, sampled, states)
@@ -79,17 +82,12 @@ def assemble(
     prior_states = [unit_state(prior, data, u) for u in range(len(data.units))]
     units, past, grass_share = [], [], []
     for unit, state in zip(data.units, states, strict=True):
-        n = unit.season_index + 1
-        whole = np.zeros((n_draws, n))
-        delay = state.delays.to_height(BREAST_HEIGHT_CM)
-        cumulative = np.cumsum(delay, axis=1)
-        ages = unit.season_index - np.arange(n)
-        whole[:] = cumulative[:, np.minimum(ages, cumulative.shape[1] - 1)]
-        past.append(whole)
-        beyond = 1.0 - np.cumsum(state.delays.grass, axis=1)
-        still = np.where(ages < beyond.shape[1], np.maximum(beyond[:, np.minimum(ages, beyond.shape[1] - 1)], 0.0), 0.0)
-        still[:, ages == 0] = 0.0 if unit.basis == "coring height" else 1.0
-        grass_share.append(still)
+        ages = np.arange(unit.season_index + 1)
+        past.append(state.delays.past_emerging_by_age(ages)[:, ::-1])
+        still = np.maximum(1.0 - state.delays.stem_begun_by_age(ages), 0.0)
+        still[:, ages >= state.delays.grass.shape[1]] = 0.0
+        still[:, 0] = 0.0 if unit.basis == "coring height" else 1.0
+        grass_share.append(still[:, ::-1])
         units.append(
             Unit(
                 unit.stand,
@@ -138,7 +136,8 @@ def _on_axis(values: np.ndarray, n_years: int) -> np.ndarray:
 
 
 def _delay_pmfs(delays: Delays) -> dict[str, np.ndarray]:
-    return {"grass": delays.grass, "height": delays.growth(1.0), "breast_height": delays.to_height(BREAST_HEIGHT_CM)}
+    pmfs = {"grass": delays.grass, "height": delays.growth(1.0), "breast_height": delays.to_height(BREAST_HEIGHT_CM)}
+    return pmfs if delays.emergence is None else pmfs | {"release": delays.emergence.rho[:, None]}
 
 
 def _row(stem: DatedStem) -> dict:
@@ -171,6 +170,7 @@ def date_stems(
     edges = data.class_edges_cm
     loose: dict[tuple[str, str], tuple] = {}
     arrivals: dict[tuple, np.ndarray] = {}
+    begun: dict[tuple, np.ndarray] = {}
     last_class: tuple | None = None
     sizes = None
     by_size: dict[tuple[int, int], list[int]] = {}
@@ -195,10 +195,15 @@ def date_stems(
         else:
             living, delays, (gamma, delta) = _outside(survey, built, states, stem, loose, generator, profile_folder)
         height = stem.chain.nodes[-1].height_cm
-        key = (stem.stand, stem.species, stem.in_process, height)
+        source = (stem.stand, stem.species, stem.in_process)
+        if delays.emergence is not None and source not in begun:
+            begun[source] = delays.begun(living)
+        key = (*source, height)
         if key not in arrivals:
-            arrivals[key] = delayed(living, delays.to_height(height))
-        core, year = chain_years(stem.chain, living, arrivals[key], delays, sizes if has_size else None, gamma, delta, generator)
+            arrivals[key] = delays.arrival(living, height, begun.get(source))
+        core, year = chain_years(
+            stem.chain, living, arrivals[key], delays, sizes if has_size else None, gamma, delta, generator, begun.get(source)
+        )
         at_core[:, i] = np.where(core >= 0, data.first_year + core, NO_YEAR)
         if np.isfinite(stem.coring_height_cm) and not delays.at_coring_height:
             established[:, i] = np.where(year >= 0, data.first_year + year, NO_YEAR)
@@ -206,7 +211,7 @@ def date_stems(
         state = states[unit]
         key = (unit, "by size")
         if key not in arrivals:
-            arrivals[key] = delayed(state.living, state.delays.to_height(BREAST_HEIGHT_CM))
+            arrivals[key] = state.delays.arrival(state.living, BREAST_HEIGHT_CM)
         years = size_years(state.living, state.delays, arrivals[key], state.in_class(edges[c], edges[c + 1]), len(members), generator)
         established[:, members] = np.where(years >= 0, data.first_year + years, NO_YEAR)
     return at_core, established

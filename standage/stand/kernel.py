@@ -13,6 +13,15 @@ import numpy as np
 
 from standage.compiled import compiled
 from standage.stand.data import StandData
+from standage.stand.kernel_emergence import (
+    stages_of_exposed,
+    stages_of_exposed_adjoint,
+    staying,
+    staying_adjoint,
+    stems_begun,
+    stems_begun_adjoint,
+    tails_of_grass_stage,
+)
 from standage.stand.kernel_pieces import (
     delayed,
     delayed_adjoint,
@@ -26,7 +35,7 @@ from standage.stand.kernel_pieces import (
     standard_normal_and_knots,
     t4_row,
 )
-from standage.stand.kernel_stages import stages_at_survey
+from standage.stand.kernel_stages import shares_by_age, shares_by_age_adjoint, stages_at_survey
 from standage.stand.kernel_trees import SMALLEST, cored_stems
 from standage.stand.packing import CONSTANTS, pack_priors, pack_unit
 from standage.stand.parameters import MARGIN_YEARS
@@ -36,7 +45,7 @@ from standage.stand.parameters import MARGIN_YEARS
 def unit_log_density(
     x, gradient, place, constants, flags, knot_spacing, knot_counts, reference, columns, removal_prior, heights, height_needed,
     edges, edge_used, plots, plot_ranges, uncored_class, uncored_count, count_rows, count_values, section_rows,
-    node_ints, node_of_tree, tree_height, top_of_tree, tops, evidence, segments, max_nodes,
+    node_ints, node_of_tree, tree_height, top_of_tree, tops, evidence, segments, max_nodes, openness, exposed,
 ):  # fmt: skip
     """Log likelihood of one unit; adds its derivative to `gradient` (parameter). Arrays as `packing.pack_unit` lays them out."""
     (grass_center, grass_sd, grass_between, spread_center, spread_sd, height_center, height_sd, height_between, dispersion,
@@ -54,7 +63,7 @@ def unit_log_density(
     n = last + 1
     (i_grass, i_spread, i_height, i_growth, i_asymptote, i_scatter, i_plot, i_count, i_level, i_activity, i_pulse_scale,
      i_trend_scale, i_shared, i_grass_pace, i_height_pace, i_growth_pace, i_early_growth, i_counting, i_slope, i_early, i_stage,
-     i_removal, i_pulse, i_trend, i_epoch) = place  # fmt: skip
+     i_removal, i_release, i_pulse, i_trend, i_epoch) = place  # fmt: skip
     logp = 0.0
 
     # ---- scalars of the delays, and how far they move the process
@@ -111,6 +120,13 @@ def unit_log_density(
     grass_pdf = np.empty(longest_grass + 1)
     grass_total = 1.0
     shape_bar = 0.0
+    released = len(exposed) > 0  # some plants leave the grass stage at another pace than the stand's own
+    tail = np.empty(longest_grass + 1)
+    step = np.empty(longest_grass + 1)
+    tail_total = 1.0
+    excess = np.zeros(len(openness))  # exp(rho o) - 1
+    stays = np.zeros((len(exposed), longest_grass + 1))
+    stays_bar = np.zeros((len(exposed), longest_grass + 1))
     growth_pmf = np.zeros((n_heights, longest_height + 1))
     growth_pmf_bar = np.zeros((n_heights, longest_height + 1))
     emerged = np.empty(n)
@@ -120,7 +136,14 @@ def unit_log_density(
     if not at_coring_height:
         if has_grass:
             grass_total = grass_stage(log_median, spread, grass, grass_cdf, grass_pdf)
-            delayed(living, grass, emerged, last)
+            if released:
+                tail_total = tails_of_grass_stage(log_median, spread, tail, step)
+                for y in range(n):
+                    excess[y] = math.expm1(x[i_release] * openness[y])
+                staying(exposed, excess, tail, step, last, stays)
+                stems_begun(living, exposed, grass, stays, emerged)
+            else:
+                delayed(living, grass, emerged, last)
         else:
             emerged[:] = living
         for h in range(n_heights):
@@ -219,10 +242,17 @@ def unit_log_density(
     gradient[i_early_growth] += early_growth_bar
     gradient[i_counting] += counting_bar
     if not at_coring_height and (len(count_values) > 0 or len(section_rows) > 0):
+        share, past = shares_by_age(grass, growth_pmf[breast], has_grass, n)
+        share_bar = np.zeros((3, n))
+        if released:
+            stages_of_exposed(exposed, stays, growth_pmf[breast], share, past)
         logp += stages_at_survey(
-            x, gradient, i_count, i_stage, stage_scale, count_rows, count_values, section_rows, has_grass, breast, living,
-            arrival[breast], cdf, grass, growth_pmf, living_bar, arrival_bar[breast], cdf_bar, grass_bar, growth_pmf_bar,
+            x, gradient, i_count, i_stage, stage_scale, count_rows, count_values, section_rows, has_grass, living, arrival[breast], cdf,
+            share, grass, growth_pmf, living_bar, arrival_bar[breast], cdf_bar, share_bar, grass_bar, growth_pmf_bar,
         )  # fmt: skip
+        if released:
+            stages_of_exposed_adjoint(exposed, stays, growth_pmf[breast], share_bar, stays_bar, growth_pmf_bar[breast])
+        shares_by_age_adjoint(grass, growth_pmf[breast], has_grass, share_bar, grass_bar, growth_pmf_bar[breast])
 
     # ---- backward: delays
     if at_coring_height:
@@ -235,8 +265,18 @@ def unit_log_density(
                 delayed_adjoint(emerged, growth_pmf[h], arrival_bar[h], emerged_bar, growth_pmf_bar[h], last)
             shape_bar += heights[h] * height_growth_adjoint(shape * heights[h], p, growth_pmf[h], growth_pmf_bar[h])
         if has_grass:
-            delayed_adjoint(living, grass, emerged_bar, living_bar, grass_bar, last)
+            if released:
+                stems_begun_adjoint(living, exposed, grass, stays, emerged_bar, living_bar, grass_bar, stays_bar)
+            else:
+                delayed_adjoint(living, grass, emerged_bar, living_bar, grass_bar, last)
             median_bar, log_spread_bar = grass_stage_adjoint(log_median, spread, grass, grass_bar, grass_pdf, grass_total)
+            if released:
+                more_median_bar, more_spread_bar, rho_bar = staying_adjoint(
+                    exposed, x[i_release], openness, excess, log_median, spread, tail, step, tail_total, grass_pdf, stays, stays_bar
+                )
+                median_bar += more_median_bar
+                log_spread_bar += more_spread_bar
+                gradient[i_release] += rho_bar
             gradient[i_grass] += grass_sd * median_bar
             gradient[i_shared] += grass_between * half * median_bar
             gradient[i_grass_pace] += grass_between * half * median_bar

@@ -15,20 +15,19 @@ SAPLING = 3  # the stage that is counted by size; germinant, grass and emerging 
 
 @compiled
 def stages_at_survey(
-    x, gradient, i_count, i_stage, stage_scale, count_rows, count_values, section_rows, has_grass, breast, living, arrival_at_breast,
-    cdf, grass, growth_pmf, living_bar, arrival_bar_at_breast, cdf_bar, grass_bar, growth_pmf_bar,
+    x, gradient, i_count, i_stage, stage_scale, count_rows, count_values, section_rows, has_grass, living, arrival_at_breast, cdf,
+    share, grass, growth_pmf, living_bar, arrival_bar_at_breast, cdf_bar, share_bar, grass_bar, growth_pmf_bar,
 ):  # fmt: skip
     """Log likelihood of counts and sections; adds to `gradient` and to the `bar` arrays.
 
     count_rows (row, 4): stage, class edge below which a sapling is, first and last judged age (-1: none). count_values (row, 2): area
-    [ha], plants. section_rows (row, 3): what it tells, its value, the height it is at. grass, growth_pmf (height, seasons): delays.
+    [ha], plants. section_rows (row, 3): what it tells, its value, the height it is at. share (3, age): P(germinant), P(grass),
+    P(emerging). grass, growth_pmf (height, seasons): delays.
     """
     n = len(living)
     last = n - 1
     longest_grass = len(grass) - 1
     longest_height = growth_pmf.shape[1] - 1
-    share, past = _shares_by_age(grass, growth_pmf[breast], has_grass, n)
-    share_bar = np.zeros((3, n))
     density_of_stage = np.full(3, -1.0)
     density_of_sapling = np.full(cdf.shape[0], -1.0)
     stage_density_bar = np.zeros(3)
@@ -111,8 +110,16 @@ def stages_at_survey(
         else:
             total = 1.0
         logp += math.log(total)
+    return logp
 
-    # back from shares by age to the delays; running sums from the oldest age down
+
+@compiled
+def shares_by_age_adjoint(grass, growth_pmf, has_grass, share_bar, grass_bar, growth_pmf_bar):
+    """Back from shares by age to the delays; running sums from the oldest age down."""
+    n = share_bar.shape[1]
+    last = n - 1
+    longest_grass = len(grass) - 1
+    longest_height = len(growth_pmf) - 1
     past_bar = np.zeros(n)
     running = 0.0
     for a in range(last, 0, -1):
@@ -122,8 +129,8 @@ def stages_at_survey(
     if has_grass:
         for g in range(min(longest_grass, last) + 1):
             for k in range(min(longest_height, last - g) + 1):
-                grass_bar[g] += past_bar[g + k] * growth_pmf[breast, k]
-                growth_pmf_bar[breast, k] += past_bar[g + k] * grass[g]
+                grass_bar[g] += past_bar[g + k] * growth_pmf[k]
+                growth_pmf_bar[k] += past_bar[g + k] * grass[g]
         running = 0.0
         for a in range(min(longest_grass - 1, last), -1, -1):  # P(G > a) = 1 - sum of the pmf up to a
             if a > 0:
@@ -131,12 +138,11 @@ def stages_at_survey(
             grass_bar[a] += running
     else:
         for k in range(min(longest_height, last) + 1):
-            growth_pmf_bar[breast, k] += past_bar[k]
-    return logp
+            growth_pmf_bar[k] += past_bar[k]
 
 
 @compiled
-def _shares_by_age(grass, growth_pmf, has_grass, n):
+def shares_by_age(grass, growth_pmf, has_grass, n):
     """P(germinant), P(grass), P(emerging) by age, shape (3, age), and P(D_b <= a), shape (age,)."""
     last = n - 1
     longest_grass = len(grass) - 1

@@ -21,6 +21,7 @@ from standage.stand.expressions import (
     between_knots,
     floored_log,
     grass_stage_pmf,
+    left_by_season,
     negative_binomial_pmf,
     spline_weights,
     student_t4_cdf,
@@ -85,6 +86,8 @@ def build_model(data: StandData) -> pm.Model:
                 factors[f"{name}_{u}"] = unit_ornstein_uhlenbeck(f"{name}_{u}", spacing, length, dim=dim, n_years=data.n_years)
             if len(unit.removal_m):
                 factors[f"removal_{u}"] = pm.Normal(f"removal_{u}", dims=f"cut_{u}")
+            if len(unit.openness):
+                factors[f"release_{u}"] = pm.Normal(f"release_{u}", shape=1)
             statement = UnitStatement(data, u, factors)
             after_survey = pt.zeros(data.n_years - statement.n_years)
             pm.Deterministic(f"living_{u}", pt.concatenate([statement.living, after_survey]), dims="year")
@@ -99,7 +102,7 @@ def parameters_to_point(parameters: Mapping[str, Any], data: StandData) -> dict[
     ----------
     parameters
         Arrays by name: a scalar for each survey factor, `(species,)` for each species factor, `(unit,)` for each unit factor, `(unit, 4)`
-        for `stage_factor`, and for `removal`, `pulse_knots`, `trend_knots`, `epoch_knots` a list of one array a unit.
+        for `stage_factor`, and for `removal`, `release`, `pulse_knots`, `trend_knots`, `epoch_knots` a list of one array a unit.
 
     Raises
     ------
@@ -112,6 +115,8 @@ def parameters_to_point(parameters: Mapping[str, Any], data: StandData) -> dict[
             point[f"{name}_{u}"] = np.asarray(parameters[name][u], dtype=float)
         if len(unit.removal_m):
             point[f"removal_{u}"] = np.asarray(parameters["removal"][u], dtype=float)
+        if len(unit.openness):
+            point[f"release_{u}"] = np.asarray(parameters["release"][u], dtype=float)
     return point
 
 
@@ -147,8 +152,10 @@ class UnitStatement:
             count = knot_count(data.n_years, name, spacing)
             self.of_unit[name] = between_knots(factors[f"{name}_{index}"], spacing, places[name], count, smooth=name != "epoch_knots")
         self.of_unit["removal"] = factors.get(f"removal_{index}")
+        self.of_unit["release"] = factors.get(f"release_{index}")
         self.living = self._living()
         self.grass = self._grass()
+        self.leaving = self._leaving()
         self.class_probability = self._class_probability(np.asarray(data.class_edges_cm, dtype=float))
         self._arrivals: dict[float, Any] = {}
 
@@ -204,6 +211,13 @@ class UnitStatement:
             return pt.ones(1)
         return grass_stage_pmf(*self._grass_scale(), self.longest_grass)
 
+    def _leaving(self) -> Any:
+        """P(the stem starts in season i | established in j) as a delay matrix, shape `(year, year)`; with openings that of section 11."""
+        if self.of_unit["release"] is None:
+            return toeplitz(self.grass, self.longest_grass, self.n_years)
+        pace = pt.exp(self.of_unit["release"][0] * np.asarray(self.unit.openness)[: self.n_years])
+        return left_by_season(*self._grass_scale(), self.longest_grass, pace, self.n_years)
+
     def _grass_scale(self) -> tuple[Any, Any]:
         """Logarithms of the median and of the spread of the grass stage."""
         pace = (self.of_unit["shared_pace"] + self.of_unit["grass_pace"]) / math.sqrt(2)
@@ -236,7 +250,7 @@ class UnitStatement:
         """The delay from establishment to a height, D_h = G + B(h), as a delay matrix, shape `(year, year)`."""
         if not self.establishment:
             return pt.eye(self.n_years)
-        return pt.dot(self.climb(0.0, height_cm), toeplitz(self.grass, self.longest_grass, self.n_years))
+        return pt.dot(self.climb(0.0, height_cm), self.leaving)
 
     def arrival(self, height_cm: float) -> Any:
         """Living stems by the year of the first ring at a height, shape `(year,)`."""
@@ -252,7 +266,7 @@ class UnitStatement:
         if stage == "sapling":
             return pt.dot(pt.sum(self.class_probability[:, :class_low], axis=1), delay)
         begun = (self.age >= 1).astype(float)
-        grass_gone = pt.sum(toeplitz(self.grass, self.longest_grass, self.n_years), axis=0)  # P(G <= age)
+        grass_gone = pt.sum(self.leaving, axis=0)  # P(G <= age)
         if stage == "grass":
             return begun * (1 - grass_gone)
         return begun * (grass_gone - pt.sum(delay, axis=0))

@@ -86,7 +86,7 @@ def pack_unit(data: StandData, which: int) -> tuple:
     place = tuple(
         [places.offsets[name] + unit.species_index for name in SPECIES_NAMES]
         + [places.offsets[name] for name in SURVEY_NAMES]
-        + [offsets[name] for name in (*UNIT_NAMES, "stage_factor", "removal", "pulse_knots", "trend_knots", "epoch_knots")]
+        + [offsets[name] for name in (*UNIT_NAMES, "stage_factor", "removal", "release", "pulse_knots", "trend_knots", "epoch_knots")]
     )
     at_coring_height = unit.basis == "coring height"
     values = []
@@ -132,6 +132,9 @@ def pack_unit(data: StandData, which: int) -> tuple:
     top_of_tree, tops = _shared_tops(unit, segment_index, n)
     segments = np.array([height_share(profile, high) - height_share(profile, low) for low, high in segment_index] or [0.0])
 
+    openness = np.ascontiguousarray(unit.openness[:n], dtype=float)
+    longest_grass = int(profile["grass_stage.longest_years"]) if species.has_grass_stage else 1
+
     used = np.zeros(len(data.class_edges_cm), dtype=np.int64)
     used[unit.plot_class_low] = 1
     used[unit.plot_class_high] = 1
@@ -141,7 +144,7 @@ def pack_unit(data: StandData, which: int) -> tuple:
         used[[c, c + 1]] = 1
     flags = (
         unit.season_index, int(unit.has_plots), int(at_coring_height), int(species.has_grass_stage),
-        int(profile["grass_stage.longest_years"]) if species.has_grass_stage else 1, int(profile["height_growth.longest_height_years"]),
+        longest_grass, int(profile["height_growth.longest_height_years"]),
         heights.index(unit.reference_height_cm), int(used.any()), 0,
     )  # fmt: skip
     judged = np.isfinite(unit.count_age_low) & np.isfinite(unit.count_age_high)
@@ -165,7 +168,15 @@ def pack_unit(data: StandData, which: int) -> tuple:
         np.column_stack([unit.section_kind, unit.section_value, section_height]).astype(np.int64).reshape(-1, 3),
         np.array(node_rows, dtype=np.int64).reshape(-1, 7), np.array(node_of_tree, dtype=np.int64), np.array(tree_height, dtype=np.int64),
         top_of_tree, tops, np.concatenate(evidence), segments, most_nodes,
+        openness, exposed_years(openness, longest_grass),
     )  # fmt: skip
+
+
+def exposed_years(openness: np.ndarray, longest_grass: int) -> np.ndarray:
+    """Places on the axis of the years of establishment whose plants can be in the grass stage in a season of openness, `(exposed,)`."""
+    open_seasons = np.flatnonzero(openness)
+    waited = open_seasons[:, None] - np.arange(len(openness))
+    return np.flatnonzero(((waited >= 1) & (waited < longest_grass)).any(axis=0)).astype(np.int64)
 
 
 def _shared_tops(unit: UnitData, segment_index: dict[tuple[float, float], int], n: int) -> tuple[np.ndarray, np.ndarray]:

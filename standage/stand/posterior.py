@@ -32,6 +32,7 @@ class Unit:
 class Posterior:
     """What the model says, by draw. Lists run over `units`; arrays `(draw, year)` over `years`; -1 stands for no year.
 
+    The delays are those of the stand's own pace; where emergence after openings was learned, rho is with them as `release` `(draw, 1)`.
     `prior_components` are the assumptions that can be moved, `log_counts` `(draw,)` how likely the stage counts are (empty without any).
     """
 
@@ -155,7 +156,8 @@ def load_posterior(path: str | Path) -> Posterior:
     def delays(group, u):
         return {
             name: group[f"delay_{name}_{u}"].to_numpy().reshape(-1, group[f"delay_{name}_{u}"].shape[-1])
-            for name in ("grass", "height", "breast_height")
+            for name in ("grass", "height", "breast_height", "release")
+            if f"delay_{name}_{u}" in group
         }
 
     survey = _survey(about)

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from scipy.special import ndtr
 
 from standage.profiles import Profile
-from standage.stand.data import StandData
+from standage.stand.data import BREAST_HEIGHT_CM, StandData
+from standage.stand.emergence import Emergence
 from standage.stand.kernel_pieces import delayed_by_draw, in_class_by_draw
 from standage.stand.packing import height_share, log_reference
 from standage.stand.parameters import EPOCH_SPACING, KNOT_NAMES, MARGIN_YEARS, PULSE_SPACING, TREND_SPACING, layout, unpack
@@ -30,7 +31,10 @@ def prior_draws(data: StandData, n_draws: int, generator: np.random.Generator) -
 
 @dataclass(frozen=True)
 class Delays:
-    """Delays of one unit by draw: pmf of the grass stage `(draw, g)`, negative binomial shape at breast height `(draw,)`."""
+    """Delays of one unit by draw: pmf of the grass stage `(draw, g)`, negative binomial shape at breast height `(draw,)`.
+
+    All are at the stand's own pace; `emergence` says how openings changed it, None where they are not asked.
+    """
 
     profile: Profile
     at_coring_height: bool
@@ -38,6 +42,7 @@ class Delays:
     grass_spread: np.ndarray
     grass: np.ndarray
     years_to_breast_height: np.ndarray
+    emergence: Emergence | None = None
     _known: dict = field(default_factory=dict, repr=False, compare=False)  # pmfs already worked out, by what they are of
 
     @property
@@ -71,6 +76,41 @@ class Delays:
             out[:, g : g + growth.shape[1]] += self.grass[:, g : g + 1] * growth
         self._known["height", height_cm] = out
         return out
+
+    def begun(self, living: np.ndarray) -> np.ndarray:
+        """Stems by the season in which they start, of `living` by year of establishment; both `(draw, year)`."""
+        return delayed(living, self.grass) if self.emergence is None else self.emergence.begun(living)
+
+    def arrival(self, living: np.ndarray, height_cm: float, begun: np.ndarray | None = None) -> np.ndarray:
+        """Stems by the year of the first ring at a height, of `living` by year of establishment; `begun` as above, if at hand."""
+        if self.emergence is None:
+            return delayed(living, self.to_height(height_cm))
+        return delayed(self.begun(living) if begun is None else begun, self.growth(height_share(self.profile, height_cm)))
+
+    def stem_begun_by_age(self, ages: np.ndarray) -> np.ndarray:
+        """P(out of the grass stage at the survey | age) for ages 0, 1, ..., `(draw, age)`."""
+        emerged = np.cumsum(self.grass, axis=1)
+        emerged = emerged[:, np.minimum(ages, emerged.shape[1] - 1)]
+        if self.emergence is not None:
+            for age, leaving in self._exposed(ages):
+                emerged[:, age] = leaving[:, : age + 1].sum(axis=1)
+        return emerged
+
+    def past_emerging_by_age(self, ages: np.ndarray) -> np.ndarray:
+        """P(past breast height at the survey | age) for ages 0, 1, ..., `(draw, age)`."""
+        past = np.cumsum(self.to_height(BREAST_HEIGHT_CM), axis=1)
+        past = past[:, np.minimum(ages, past.shape[1] - 1)]
+        if self.emergence is not None:
+            grown = np.cumsum(self.growth(1.0), axis=1)
+            for age, leaving in self._exposed(ages):
+                waited = np.arange(min(age + 1, leaving.shape[1]))
+                past[:, age] = (leaving[:, waited] * grown[:, np.minimum(age - waited, grown.shape[1] - 1)]).sum(axis=1)
+        return past
+
+    def _exposed(self, ages: np.ndarray):
+        """Ages that openings reached, each with the pmf of its grass stage `(draw, g)`."""
+        for place in self.emergence.exposed:
+            yield len(ages) - 1 - place, self.emergence.leaving(np.full(len(self.grass), place))
 
 
 def grass_stage_pmfs(log_median: np.ndarray, spread: np.ndarray, longest: int) -> np.ndarray:
@@ -173,6 +213,8 @@ def unit_state(draws: np.ndarray, data: StandData, which: int) -> UnitState:
     n = unit.season_index + 1
     age = unit.season_index - np.arange(n, dtype=float)
     delays = unit_delays(profile, at_coring_height, {**species, **own})
+    if len(unit.openness):
+        delays = replace(delays, emergence=Emergence(unit.openness[:n], named["release"][which][:, 0], delays.grass))
     places = np.arange(n) + MARGIN_YEARS + years_moved(delays, unit.reference_height_cm)[:, None]
     pulse = between_knots(named["pulse_knots"][which], PULSE_SPACING, places, smooth=True)
     trend = between_knots(named["trend_knots"][which], TREND_SPACING, places, smooth=True)

@@ -9,7 +9,7 @@ import pandas as pd
 
 from standage.stand.data import BREAST_HEIGHT_CM, STAGES, StandData
 from standage.stand.sampler import Draws
-from standage.stand.states import UnitState, delayed
+from standage.stand.states import UnitState
 
 # limits of the verdict: R-hat and effective sample size after Vehtari, Gelman, Simpson, Carpenter & Buerkner (2021), Bayesian
 # Analysis 16:667-718, who ask for R-hat below 1.01 and 100 effective draws a chain
@@ -33,7 +33,7 @@ def fitted_checks(data: StandData, which: int, state: UnitState, generator: np.r
     unit = data.units[which]
     edges = data.class_edges_cm
     living = state.living
-    arrival = delayed(living, state.delays.to_height(BREAST_HEIGHT_CM))
+    arrival = state.delays.arrival(living, BREAST_HEIGHT_CM)
     # 10 cm classes: fine enough to show a misfit, coarse enough to hold some stems each
     coarse = np.array([0.0, *np.arange(10.0, 101.0, 10.0), np.inf])
     observed = np.zeros(len(coarse) - 1)
@@ -86,15 +86,12 @@ def fitted_checks(data: StandData, which: int, state: UnitState, generator: np.r
 def stage_densities(data: StandData, which: int, state: UnitState, arrival: np.ndarray) -> dict[tuple[int, int], np.ndarray]:
     """Stems per hectare by stage and draw `(draw,)`, keyed by (stage, index of the plot's lower class edge)."""
     unit = data.units[which]
-    n = unit.season_index + 1
+    ages = np.arange(unit.season_index + 1)
     by_age = state.living[:, ::-1]
-    beyond = 1.0 - np.cumsum(state.delays.grass, axis=1)
-    grass = np.zeros((len(by_age), n))
-    width = min(n, beyond.shape[1])
-    grass[:, :width] = np.maximum(beyond[:, :width], 0.0)
+    grass = np.maximum(1.0 - state.delays.stem_begun_by_age(ages), 0.0)
+    grass[:, ages >= state.delays.grass.shape[1]] = 0.0
     grass[:, 0] = 0.0
-    past = np.cumsum(state.delays.to_height(BREAST_HEIGHT_CM), axis=1)
-    past = past[:, np.minimum(np.arange(n), past.shape[1] - 1)]
+    past = state.delays.past_emerging_by_age(ages)
     emerging = 1.0 - grass - past
     emerging[:, 0] = 0.0
     out = {}
@@ -127,6 +124,8 @@ def _watched(data: StandData, states: list[UnitState], chains: int) -> dict[str,
         if unit.basis == "establishment":
             if state.delays.profile.has_grass_stage:
                 out[f"{name}: median grass stage"] = np.log(state.delays.median_grass_years)
+            if state.delays.emergence is not None:
+                out[f"{name}: emergence after openings"] = state.delays.emergence.rho
             out[f"{name}: years to breast height"] = np.log(state.delays.years_to_breast_height)
     return {key: value.reshape(chains, -1) for key, value in out.items()}
 
@@ -274,6 +273,15 @@ def parameter_table(data: StandData, sampled: Draws, prior_states: list[UnitStat
                     before.delays.median_grass_years,
                     after.delays.median_grass_years,
                     "median length of the grass stage in this stand [years]",
+                )
+            if after.delays.emergence is not None:
+                add(
+                    "release_after_openings",
+                    stand,
+                    before.delays.emergence.rho,
+                    after.delays.emergence.rho,
+                    "chance of leaving the grass stage just after an opening against other years: 0 none, positive faster "
+                    "[log factor on the hazard]",
                 )
             add(
                 "years_to_breast_height",

@@ -1,0 +1,33 @@
+"""Openings on record: events that took away trees above plants already there, and for how long (docs/the-model.md, section 11)."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from standage.survey import Survey
+
+OFF, LEARNED = "off", "learned"  # what openings may do to emergence: nothing, or what the survey says
+OPENS_UNLESS_SAID = ("logging", "thinning", "storm", "insects")  # kinds that take trees of the canopy
+OPENS_WHERE_SAID = ("fire", "turpentining", "other")  # kinds that may; a surface fire leaves the canopy as it was
+FADES_OVER = 3.0  # grass and sprouts close over small plants within years (assumption) [years]
+LASTS = 10  # and crowns within about a decade (assumption) [years]
+
+
+def openness(survey: Survey, stand: str, years: np.ndarray, season: int) -> np.ndarray:
+    """Openness of a stand from 0 to 1 by calendar year, shape of `years`; shape `(0,)` where no opening reaches a season up to `season`."""
+    closed = np.ones(len(years))
+    for event in survey.events.itertuples():
+        if event.stand not in ("", stand) or not _opens(event.kind, event.opens_canopy):
+            continue
+        began = np.arange(int(event.first_year), int(event.last_year) + 1)
+        ended = np.where(event.ended_year > event.last_year, event.ended_year, began)  # a blank year is not a number, and not later
+        beyond = years[:, None] - ended - 1.0
+        fading = np.where(beyond < LASTS, np.exp(-np.maximum(beyond, 0.0) / FADES_OVER), 0.0)
+        share = event.share_removed if np.isfinite(event.share_removed) else 1.0
+        closed *= 1.0 - share * np.where(years[:, None] > began, fading, 0.0).mean(axis=1)
+    opened = np.where(years <= season, 1.0 - closed, 0.0)
+    return opened if opened[1:].any() else np.zeros(0)
+
+
+def _opens(kind: str, said: str) -> bool:
+    return (kind in OPENS_UNLESS_SAID and said != "no") or (kind in OPENS_WHERE_SAID and said == "yes")
