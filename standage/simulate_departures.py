@@ -31,6 +31,8 @@ class Departures:
 
     grass_shape: distribution of the grass stage, same median, one of `GRASS_SHAPES`. grass_years_longer: seasons on top for every plant.
     openings: years after which most plants that would have started their stem in the ten years before or after start it together.
+    release_tries: with it openings hold back and gather nothing; in the first, second, ... season after one each plant without a stem has
+    so many chances to start it, where it would have one.
     seedling_hazard_factor: early deaths against the profile's. crop_factor: the seedlings of the year before the
     survey against the usual. missing_distance_factor: distances to the pith as read (arcs, circles, rings judged missing) against the true
     ones. false_inner_share: false rings among the 20 rings nearest the pith that counts take for years. absent_overtopped_share: rings of
@@ -42,6 +44,7 @@ class Departures:
     grass_shape: str = "log-normal"
     grass_years_longer: int = 0
     openings: tuple[int, ...] = ()
+    release_tries: tuple[int, ...] = ()
     seedling_hazard_factor: float = 1.0
     crop_factor: float = 1.0
     missing_distance_factor: float = 1.0
@@ -79,6 +82,25 @@ def released_together(rng: np.random.Generator, departures: Departures, establis
         near = np.abs(established + grass_years - opening) <= _RELEASE_REACH_YEARS
         released = near & (established <= opening) & (rng.random(len(established)) < _RELEASED_SHARE)
         grass_years[released] = opening + 1 - established[released]
+    return grass_years
+
+
+def hastened(
+    rng: np.random.Generator, departures: Departures, established: np.ndarray, grass_years: np.ndarray, others: np.ndarray
+) -> np.ndarray:
+    """Grass stages `(plant,)` once openings have given the waiting plants more chances, shape (plant,). [growing seasons]
+
+    others: grass stages of a great many plants of the stand without openings: how many that waited so long start in their next season.
+    """
+    grass_years = grass_years.copy()
+    for opening in departures.openings:
+        for season, tries in enumerate(departures.release_tries, start=opening + 1):
+            for waited in range(1, int(others.max()) + 1):
+                here = np.flatnonzero((established + waited == season) & (grass_years > waited))
+                still = others >= waited
+                chance = (others == waited).sum() / max(still.sum(), 1)
+                starts = rng.binomial(tries - 1, chance, size=len(here)) > 0
+                grass_years[here[starts]] = waited
     return grass_years
 
 

@@ -10,10 +10,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from standage.simulate_departures import released_together
+from standage.simulate_departures import hastened, released_together
 from standage.simulate_life import BREAST_HEIGHT_CM, LifeHistory
 
 _HEIGHTS_CM = np.array([*range(5, 136, 5), BREAST_HEIGHT_CM, *range(140, 301, 5)], dtype=float)
+_OTHERS = 20_000  # plants that tell how many start their stem in each season
 _THICKEST_CM = 240.0  # just below what a survey may hold; only wild draws of growth and scatter together come near it
 
 
@@ -92,7 +93,11 @@ def _grown(rng: np.random.Generator, life: LifeHistory, established: np.ndarray)
     for step, mean in enumerate(means):  # five centimetres at a time, each step independent of the last
         if mean > 0:
             seasons[:, step] = rng.negative_binomial(mean / (life.height_dispersion - 1), 1 / life.height_dispersion, plants)
-    grass_years = released_together(rng, life.departures, established, life.grass_years(rng, plants))
+    grass_years = life.grass_years(rng, plants)
+    if life.departures.release_tries:
+        grass_years = hastened(rng, life.departures, established, grass_years, life.grass_years(rng, _OTHERS))
+    else:
+        grass_years = released_together(rng, life.departures, established, grass_years)
     return Plants(established, grass_years, seasons.cumsum(axis=1), life.log_size_scatter(rng, plants), life)
 
 

@@ -340,6 +340,19 @@ def test_openings_gather_the_starts_of_stems_without_moving_establishment(life):
     assert np.bincount(plants.establishment_year - 1900).min() > 60
 
 
+def test_openings_that_hasten_give_waiting_plants_so_many_chances(life):
+    """With `c` chances where there would be one, of those still waiting 1 - (1 - p)^c start: counted beside plants without openings."""
+    years, expected = np.full(1, 1936), np.full(1, 40_000.0)
+    usual = grow(np.random.default_rng(2), life, years, expected)
+    hastened = grow(np.random.default_rng(3), _with(life, openings=(1940,), release_tries=(6,)), years, expected)
+    for plants in (usual, hastened):
+        assert (plants.grass_years < 5).mean() == pytest.approx((usual.grass_years < 5).mean(), abs=0.015)  # before the opening
+    chance = [(plants.grass_years == 5).sum() / (plants.grass_years >= 5).sum() for plants in (usual, hastened)]
+    assert chance[1] == pytest.approx(1 - (1 - chance[0]) ** 6, abs=0.03)
+    later = [(plants.grass_years == 7).sum() / (plants.grass_years >= 7).sum() for plants in (usual, hastened)]
+    assert later[1] == pytest.approx(later[0], abs=0.05)  # and after it as before
+
+
 def test_early_survival_touches_the_young_and_leaves_the_old(profile):
     years = np.arange(1900, 2025)
     threefold = early_survival(Departures(seedling_hazard_factor=3.0), profile, years)
