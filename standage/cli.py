@@ -105,9 +105,11 @@ def new(folder: str, xlsx: bool) -> None:
     """Write empty survey forms into FOLDER: every table, its columns explained, one example row to delete."""
     from standage.template import write_template
 
-    for path in write_template(folder, xlsx=xlsx):
+    written = write_template(folder, xlsx=xlsx)
+    for path in written:
         click.echo(f"wrote {path}")
-    click.echo(f"Delete the example rows, fill in what you have (only stands, trees and cores are needed), then: standage check {folder}")
+    survey = written[0] if xlsx else folder
+    click.echo(f"Delete the example rows, fill in what you have (only stands, trees and cores are needed), then: standage check {survey}")
 
 
 @main.command()
@@ -197,9 +199,23 @@ def compare(results: tuple[str, ...], out: str, level: float | None, class_years
     click.echo(f"Tables and figures are in {out}")
 
 
+def _complete_tree(context: click.Context, _, begun: str) -> list[str]:
+    """Trees of the result that was named before; none where there is no such result, for completing must never fail."""
+    import csv
+    from pathlib import Path
+
+    from standage.harmless_cells import as_it_was
+
+    try:
+        with (Path(context.params["results"]) / "tree_dates.csv").open(encoding="utf-8", newline="") as file:
+            return [name for row in csv.DictReader(file) if (name := as_it_was(row["tree"])).startswith(begun)]
+    except (OSError, KeyError, TypeError, ValueError, csv.Error):
+        return []
+
+
 @main.command()
 @click.argument("results", type=click.Path())
-@click.argument("tree")
+@click.argument("tree", shell_complete=_complete_tree)
 @click.option("--out", default=".", show_default=True, type=click.Path(), help="Folder for the card.")
 @units_option
 def card(results: str, tree: str, out: str, units: str) -> None:
@@ -210,8 +226,18 @@ def card(results: str, tree: str, out: str, units: str) -> None:
         click.echo(f"wrote {path}")
 
 
+def _complete_species(context: click.Context, _, begun: str) -> list[str]:
+    from standage.errors import StandageError
+    from standage.profiles import profile_keys
+
+    try:
+        return [key for key in profile_keys(context.params.get("profile_folder")) if key.startswith(begun)]
+    except StandageError:
+        return []
+
+
 @main.command()
-@click.argument("species", required=False)
+@click.argument("species", required=False, shell_complete=_complete_species)
 @profiles_option
 def profiles(species: str | None, profile_folder: str | None) -> None:
     """List the species profiles: each number with unit, source and status. With a SPECIES, that one."""

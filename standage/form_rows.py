@@ -94,19 +94,19 @@ def _in_brackets(said: dict[str, str], columns: dict[str, Column]) -> bool:
     """A row with nothing but words in square brackets, one of them the form's own or a unit: also where somebody has sorted the sheet."""
     if not all(re.fullmatch(r"\[.*\]", cell) for cell in said.values()):
         return False
-    return any(name in columns and (cell == explanation(columns[name]) or _unit(cell)) for name, cell in said.items())
+    return any(name in columns and (cell == explanation(columns[name]) or unit_of(cell)) for name, cell in said.items())
 
 
 def _only_units(said: dict[str, str], columns: dict[str, Column], identifier: str | None) -> bool:
     """A row of units as people write it by hand: no name in it, and below every column a unit or a word like `date`."""
-    words = {name: _unit(cell) for name, cell in said.items()}
+    words = {name: unit_of(cell) for name, cell in said.items()}
     if identifier and words.get(identifier, "units") not in OTHER_WORDS:
         return False
     measured = any(name in columns and (columns[name].is_number or columns[name].kind == "date") for name in said)
     return measured and all(words.values())
 
 
-def _unit(cell: str) -> str | None:
+def unit_of(cell: str) -> str | None:
     """The unit or other word that a cell of a row of units says; None where it says something else."""
     bare = cell.strip("[]() ").rstrip(".").lower().removesuffix("; required").strip() if cell not in ('"', "'") else cell
     if bare in OTHER_WORDS:
@@ -115,7 +115,7 @@ def _unit(cell: str) -> str | None:
 
 
 def _other_unit(column: Column, cell: str) -> str | None:
-    said = _unit(cell)
+    said = unit_of(cell)
     return said if said in MEASURES and column.unit in MEASURES and said != column.unit else None
 
 

@@ -148,9 +148,10 @@ def _check_presence(frames: Mapping[str, pd.DataFrame], files: Mapping[str, str]
             written.notes.append("there are no cores: stems are dated by size alone, from the species profile, with wide intervals")
         else:
             missing("cores", "cores, or trees in plots", "Without cores, only stems listed in plots can be dated, by size.")
-    for name in ("plots", "counts", "sections", "events", "ring_widths"):
-        if name in written.tables and frames[name].empty:
-            written.notes.append(f"{written.files[name]} has a header and no rows; it is treated as absent")
+    optional = [each.name for each in TABLES if not each.needed]
+    blank = [written.files[name] for name in optional if name in written.tables and frames[name].empty]
+    if blank:
+        written.notes.append(f"a header and no rows, treated as absent: {', '.join(blank)}")
 
 
 def _fill_defaults(frames: dict[str, pd.DataFrame]) -> None:

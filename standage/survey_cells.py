@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from standage.errors import Problem
+from standage.form_rows import TO_METRIC, unit_of
 from standage.survey_files import WrittenTable
 from standage.tables import Column, Table
 
@@ -19,6 +20,9 @@ EARLIEST_DATE = pd.Timestamp(1800, 1, 1)
 UNIT_ENDINGS = ("_cm", "_mm", "_m2", "_m", "_ha", "_in", "_inch", "_inches", "_ft", "_feet", "_acres", "_ac", "_years", "_year", "_yr")
 NEAR_MISS = 0.8
 """Similarity (share of letters in common, difflib) from which an unknown column name counts as a known one misspelt."""
+
+LETTERS_FOR_DIGITS = str.maketrans("OolIS", "00115")
+"""Letters that hands and scanners write for digits (common practice, no source)."""
 
 BLANK_WORDS = {"na", "n/a", "nan", "none", "null", "#n/a", "-", ".", "?", "missing", "unknown"}
 
@@ -173,6 +177,17 @@ def _advice(column: Column, cell: str) -> str:
         return "Write the best single value; put the doubt into the column for its standard deviation, or into note."
     if re.fullmatch(r"\[.*\]", cell):
         return "Words in square brackets are the form's: write a value, or empty the cell."
+    digits = cell.translate(LETTERS_FOR_DIGITS)
+    if digits != cell and re.fullmatch(r"-?\d+(\.\d+)?", digits):
+        return f"There is a letter in it that looks like a digit; look it up, and write the number (perhaps {digits})."
+    if column.unit == "calendar year":
+        return "Write the calendar year in four digits, without words; remarks belong into note."
+    other = re.fullmatch(r"(-?\d+(?:\.\d+)?)\s*(\D+)", cell)
+    how = (other and unit_of(other[2])) or ""
+    if how == column.unit:
+        return f"Write the number alone, without the unit: {other[1]}."
+    if (how, column.unit) in TO_METRIC:
+        return f"Write the number alone, converted from {how} to {column.unit} ({TO_METRIC[how, column.unit]})."
     unit = f" in {column.unit}" if column.unit else ""
     return f"Write the number alone{unit}, without words or unit; remarks belong into note."
 
@@ -185,7 +200,7 @@ def _dates(file: str, column: Column, text: pd.Series, rows: np.ndarray, problem
     if shaped.any():
         dates[shaped] = pd.to_datetime(text[shaped], format="%Y-%m-%d", errors="coerce").astype("datetime64[us]")
     for place in np.flatnonzero(written & dates.isna().to_numpy()):
-        problems.append(Problem(file, int(rows[place]), column.name, f"'{text[place]}'", "an ISO date, YYYY-MM-DD, e.g. 2019-05-12",
+        problems.append(Problem(file, int(rows[place]), column.name, f"'{text[place]}'", "a date written YYYY-MM-DD, e.g. 2019-05-12",
                                 _date_advice(text[place])))
     today = pd.Timestamp(dt.date.today())
     for place in np.flatnonzero(((dates > today) | (dates < EARLIEST_DATE)).to_numpy()):

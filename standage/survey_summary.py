@@ -63,6 +63,12 @@ def _listed(numbers: dict[str, int]) -> str:
     return ", ".join(f"{number} {name}" for name, number in numbers.items() if number) or "none"
 
 
+def _range(values: pd.Series, what: str) -> str:
+    """Smallest, middle and largest [cm], at which a person sees that something was written in another unit."""
+    values = values.dropna()
+    return f"{what} {values.min():.4g} to {values.max():.4g} cm, half of them up to {values.median():.4g}" if len(values) else f"no {what}"
+
+
 def summary_card(survey: Survey, numbers: dict) -> str:
     """The card: one line a subject, then the notes."""
     stems = ", ".join(f"{counts['in_plots'] + counts['outside']} {status} ({counts['in_plots']} in plots, {counts['outside']} outside)"
@@ -74,6 +80,7 @@ def summary_card(survey: Survey, numbers: dict) -> str:
         f"  stands    {numbers['stands']}, season {season}",
         f"  plots     {numbers['plots']}" + (f", {numbers['plot_area_ha']:.4g} ha in all" if numbers["plots"] else ""),
         f"  stems     {stems}",
+        f"  sizes     {_range(survey.trees['dbh_cm'], 'diameters')}; {_range(survey.cores['height_cm'], 'coring heights')}",
         f"  species   {_listed(numbers['stems_by_species'])}; main species {survey.main_species}",
         f"  cores     {numbers['cores']} of {numbers['cored_trees']} trees; centre: {_listed(numbers['cores_by_centre'])}; "
         f"dating: {_listed(numbers['cores_by_dating'])}; {numbers['cores_without_height']} without coring height",

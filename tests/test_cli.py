@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import hashlib
 import json
+import os
 import shutil
 import subprocess
 import sys
@@ -118,6 +119,41 @@ def test_new_overwrites_nothing(forms):
     result = standage("new", forms, code=BAD_INPUT)
     assert "nothing is overwritten" in result.stderr and "stands.csv" in result.stderr
     assert {name: (forms / name).read_bytes() for name in files_below(forms)} == before
+
+
+# completion by the shell
+
+
+def completed(shell: str, *words: str) -> str:
+    """What the program answers to a shell: without words its script, with words what the last of them may become."""
+    told = {"_STANDAGE_COMPLETE": f"{shell}_{'complete' if words else 'source'}"}
+    if words:
+        told |= {"COMP_WORDS": " ".join(["standage", *words]), "COMP_CWORD": words[-1] if shell == "fish" else str(len(words))}
+    code = "from standage.cli import main; main(prog_name='standage')"
+    done = subprocess.run([sys.executable, "-c", code], env=os.environ | told, capture_output=True, text=True)
+    assert not done.stderr, done.stderr
+    return done.stdout
+
+
+@pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])
+def test_the_completion_of_each_shell_prints_as_the_readme_says(shell):
+    script = completed(shell)
+    assert f"_STANDAGE_COMPLETE={shell}_complete" in script and "standage" in script
+    line = f"_STANDAGE_COMPLETE={shell}_source standage"
+    assert line in (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])
+def test_commands_and_species_are_completed(shell):
+    assert "profiles" in completed(shell, "prof")
+    assert "longleaf-pine" in completed(shell, "profiles", "long") and "loblolly" not in completed(shell, "profiles", "long")
+
+
+def test_trees_of_a_result_are_completed(tmp_path):
+    (tmp_path / "tree_dates.csv").write_text("stand,tree\na,north-1\na,'=north\na,south-2\n", encoding="utf-8")
+    assert completed("bash", "card", str(tmp_path), "nor").split() == ["plain,north-1"]
+    assert completed("bash", "card", str(tmp_path), "=n").split() == ["plain,=north"]
+    assert completed("bash", "card", str(tmp_path / "nowhere"), "nor").strip() == ""
 
 
 # surveys that can't be used

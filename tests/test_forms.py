@@ -213,6 +213,29 @@ def test_lists_of_other_spreadsheets_raise_no_warning(form, recwarn):
     assert not [warning for warning in recwarn if "extension" in str(warning.message)]
 
 
+# what is told of cells that people write
+
+CELLS = [  # a cell for dbh_cm, and what the message says to do
+    ("4O.2", "perhaps 40.2"), ("l5", "perhaps 15"), ("16 in", "from in to cm (multiply by 2.54)"), ("1.5 ft", "multiply by 30.48"),
+    ("38 cm", "without the unit: 38"), ("30,5", "30.5"), ("about 30", "Write the number alone in cm"), ("[cm]", "square brackets"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("cell", "said"), CELLS)
+def test_a_cell_that_is_no_number_is_told_with_what_to_do(form, cell, said):
+    def write(book) -> None:
+        book["trees"]["E3"] = cell
+
+    (problem,) = problems_of(filled_in(form, change=write))
+    assert (problem.row, problem.column, problem.found) == (3, "dbh_cm", f"'{cell}'") and said in problem.what_to_do
+
+
+def test_check_shows_the_sizes_so_that_another_unit_is_seen(form):
+    card = str(read_survey(filled_in(form)))
+    assert "diameters 38 to 41.5 cm, half of them up to 39.75; coring heights 30 to 30 cm" in card
+    assert card.count("treated as absent") == 1
+
+
 # rows that are no data
 
 
