@@ -21,6 +21,7 @@ UNIT_ENDINGS = ("_cm", "_mm", "_m2", "_m", "_ha", "_in", "_inch", "_inches", "_f
 NEAR_MISS = 0.8
 """Similarity (share of letters in common, difflib) from which an unknown column name counts as a known one misspelt."""
 
+MIDNIGHT = r"(?<=^\d{4}-\d{2}-\d{2})[ T]00:00(:00(\.0+)?)?$"
 LETTERS_FOR_DIGITS = str.maketrans("OolIS", "00115")
 """Letters that hands and scanners write for digits (common practice, no source)."""
 
@@ -194,6 +195,7 @@ def _advice(column: Column, cell: str) -> str:
 
 def _dates(file: str, column: Column, text: pd.Series, rows: np.ndarray, problems: list[Problem]) -> pd.Series:
     written = (text != "").to_numpy(dtype=bool)
+    text = text.str.replace(MIDNIGHT, "", regex=True)  # a workbook saved as CSV may show the time of a date, as a workbook stores it
     shaped = text.str.fullmatch(r"\d{4}-\d{2}-\d{2}").to_numpy(dtype=bool)
     # In microseconds until the range is checked: nanoseconds end in 2262, and a slip of the pen may lie beyond.
     dates = pd.Series(pd.NaT, index=text.index, dtype="datetime64[us]")

@@ -272,6 +272,11 @@ def test_csv_files_with_a_title_and_units_read_as_well(tmp_path):
     (tmp_path / "trees.csv").write_text("My trees\ntree;stand;species;dbh_cm\na;Ridge;longleaf-pine;30,5\n")
     (problem,) = problems_of(tmp_path)
     assert "semicolons" in problem.found and problem.file == "trees.csv"
+    (tmp_path / "trees.csv").write_text(lines["trees"])
+    (tmp_path / "stands.csv").write_text("stand,survey_date\nRidge,2021-07-14 00:00:00\n")  # as spreadsheets save a workbook's date
+    assert read_survey(tmp_path).stands["survey_date"].tolist() == [pd.Timestamp(2021, 7, 14)]
+    (tmp_path / "stands.csv").write_text("stand,survey_date\nRidge,2021-07-14 10:00:00\n")
+    assert "time of day" in problems_of(tmp_path)[0].what_to_do
 
 
 def test_a_workbook_of_examples_alone_may_be_tried(form):
