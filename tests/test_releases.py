@@ -16,16 +16,17 @@ from scipy.stats import beta, multivariate_normal
 
 from standage.cli import CRITERION_CHOICES, main
 from standage.figures_disturbance import plot_disturbance_chronology, plot_ring_panel
+from standage.findings import common_growth as shared
 from standage.findings import release_model, stand_disturbance
 from standage.findings.dated_events import OPENING, WEAKENING, effect_chance, events_on_axis
 from standage.findings.disturbances import disturbance_table, episodes, event_table, tree_release_table
 from standage.findings.growth_changes import MODEL, growth_changes, ring_years
 from standage.findings.release_criteria import CRITERIA, FOLLOWING, Criterion, found_changes, growth_change, growth_loss, peaks
 from standage.findings.release_loops import chain
-from standage.findings.release_model import changes_of_trees, classified, design, log_widths, prior_probabilities, running_median, whitened
+from standage.findings.release_model import changes_of_trees, classified, design, log_widths, prior_probabilities, whitened
 from standage.findings.releases import COLUMNS, disturbance_chronology, release_table
 from standage.findings.stand_disturbance import KnownEvent, drawn_history, year_chances, year_evidence
-from standage.findings.tree_series import model_series, others_weather, tree_series
+from standage.findings.tree_series import model_series, tree_series
 
 MEANS, MEDIANS = CRITERIA["percent_change_means"], CRITERIA["percent_change_medians"]
 SUSTAINED, INCREASE = CRITERIA["sustained"], CRITERIA["absolute_increase"]
@@ -274,26 +275,73 @@ def test_absent_rings_and_outliers_stay_near_their_neighbours():
     assert np.allclose(np.delete(logs, 20)[:15], np.log(widths[:15]), atol=0.2)
 
 
-# ---------------------------------------------------------------------------------------------------------------- weather
+# ---------------------------------------------------------------------------------------------------------------- common growth
 
 
-def test_a_lasting_step_common_to_all_trees_is_kept_and_a_bad_year_is_not():
+def slow_climate(rng, length: int, sd: float = 0.25, phi: float = 0.85) -> np.ndarray:
+    return noisy(rng, length, phi=phi, sd=sd * np.sqrt(1 - phi**2))
+
+
+def test_a_lasting_step_common_to_all_trees_is_kept_and_slow_climate_and_a_bad_year_are_not():
     rng = np.random.default_rng(6)
-    common = np.where(np.arange(80) >= 40, 0.7, 0.0)
-    common[20] -= 1.0
-    logs = common + rng.normal(0, 0.1, (12, 80))
-    swings = np.array([row - running_median(row, 5) for row in logs])
-    cleaned = logs - others_weather(swings)
-    assert abs(np.mean(cleaned[:, 40:45]) - np.mean(cleaned[:, 35:40]) - 0.7) < 0.1
-    dip = np.mean(cleaned[:, 20]) - np.mean(cleaned[:, 15:20])
-    assert abs(dip) < 0.15
+    climate, step = slow_climate(rng, 120), np.where(np.arange(120) >= 70, 0.9, 0.0)
+    climate[20] -= 1.0
+    logs = climate + step + rng.normal(0, 0.1, (12, 120)) - 0.004 * np.arange(120)
+    cleaned = (logs - shared.common_growth(logs)).mean(axis=0)
+    assert cleaned[75:95].mean() - cleaned[45:65].mean() == pytest.approx(0.9, abs=0.25)
+    ordinary = np.delete(np.arange(60), 20)
+    slow = [values[ordinary] - np.polyval(np.polyfit(ordinary, values[ordinary], 1), ordinary) for values in (logs.mean(axis=0), cleaned)]
+    assert slow[0].std() > 0.15 and slow[1].std() < 0.3 * slow[0].std()
+    assert abs(cleaned[20] - cleaned[15:20].mean()) < 0.15
 
 
-def test_one_tree_has_no_weather_and_trees_without_anything_in_common_hardly_any():
+def test_one_tree_has_nothing_in_common_and_trees_without_anything_in_common_hardly_anything():
     rng = np.random.default_rng(7)
-    assert not others_weather(rng.normal(0, 1, (1, 60))).any()
-    swings = rng.normal(0, 1, (10, 300))
-    assert others_weather(swings).std() < 0.1
+    assert not shared.common_growth(rng.normal(0, 1, (1, 60))).any()
+    assert shared.common_growth(rng.normal(0, 1, (10, 300))).std() < 0.1
+
+
+def test_the_common_part_of_a_tree_is_what_the_others_tell_shrunk_by_their_number():
+    """Trees that share all of a signal but for noise of known size: v_c/(v_c + v_o/n) of the mean of the others."""
+    rng = np.random.default_rng(8)
+    signal, own = rng.normal(0, 1, 4000), rng.normal(0, 0.7, (5, 4000))
+    told = shared.common_to_others(signal + own)
+    expected = (signal + own[1:].mean(axis=0)) * 1 / (1 + 0.49 / 4)
+    assert np.abs(told[0] - expected).max() < 0.1
+
+
+def test_trees_that_share_few_years_lose_their_common_swings_only():
+    rng = np.random.default_rng(9)
+    logs = np.full((3, 47), np.nan)
+    for tree, first in enumerate((0, 0, 30)):
+        logs[tree, first : first + (15 if tree < 2 else 17)] = rng.normal(0, 0.1, 15 if tree < 2 else 17)
+    logs[:2, 7] -= 1
+    logs[:2, 8:] += 0.7
+    common = shared.common_growth(logs)
+    assert np.isfinite(common).all() and not common[2, 30:].any()
+    assert common[0, 7] < -0.3 and abs(common[0, 10:14].mean()) < 0.1
+
+
+def test_trends_and_the_common_curve_are_told_apart():
+    """Trees that begin in different years, with trends of their own, under a sine that all share."""
+    year = np.arange(150)
+    sine = 0.3 * np.sin(year / 6)
+    logs = np.array([np.where(year >= first, sine + first / 50 - 0.01 * (year - first), np.nan) for first in (0, 10, 30, 45, 60)])
+    trends, curve = shared.trends_and_curve(logs)
+    assert np.corrcoef(curve, sine)[0, 1] > 0.95 and not trends[4, :60].any()
+    assert np.nanmax(np.abs(logs - trends - curve)) < 0.2
+
+
+def test_slow_climate_alone_makes_no_opening_and_a_cut_under_it_is_found():
+    quiet, cut = small_survey(21, cut=None), small_survey(21, gain=3.0)
+    climate = slow_climate(np.random.default_rng(14), 160, sd=0.3)
+    for one in (quiet, cut):
+        one.ring_widths["width_mm"] *= np.exp(climate[one.ring_widths["year"].astype(int) - 1840])
+    before = growth_changes(quiet, draws=100, remove_common=False).openings["North"].history.disturbed().mean(axis=0)
+    after = growth_changes(quiet, draws=100).openings["North"].history.disturbed().mean(axis=0)
+    assert before.max() > 0.5 and after.sum() < 0.5 * before.sum() and after.max() < 0.2
+    found = disturbance_table(growth_changes(cut, draws=100)).query("kind == 'opening'")
+    assert found["year_median"].between(1924, 1926).any()
 
 
 # ---------------------------------------------------------------------------------------------------------------- stand

@@ -85,7 +85,7 @@ def check_criterion(name: str) -> None:
 
 
 def growth_changes(
-    survey, *, criterion: str | Criterion = MODEL, seed: int = 1, draws: int = DRAWS, remove_weather: bool = True
+    survey, *, criterion: str | Criterion = MODEL, seed: int = 1, draws: int = DRAWS, remove_common: bool = True
 ) -> GrowthChanges:
     """Releases and suppressions of every tree with rings.
 
@@ -93,7 +93,7 @@ def growth_changes(
     ----------
     survey : with `ring_widths` (no rows are fine), `cores`, `trees`, `events`.
     criterion : `change_point` (the model), a name in `release_criteria.CRITERIA`, or a `Criterion` of your own.
-    draws : of each tree's chain. remove_weather : take out the short swings that trees of a stand have in common.
+    draws : of each tree's chain. remove_common : take out what the trees of a stand have in common but for lasting steps.
 
     Raises
     ------
@@ -105,7 +105,7 @@ def growth_changes(
     released, suppressed = np.zeros(shape, dtype=bool), np.zeros(shape, dtype=bool)
     change = np.zeros(shape, dtype=np.float32)
     if rule is None:
-        _fill_from_model(series, released, suppressed, change, seed, draws, remove_weather)
+        _fill_from_model(series, released, suppressed, change, seed, draws, remove_common)
         at_risk = _rings_on_both_sides(series.widths, LEAST_SIDE)
     else:
         for row in found_changes(series.widths, series.years, rule).itertuples():
@@ -130,8 +130,8 @@ def growth_changes(
     return GrowthChanges(name, series, at_risk, released, suppressed, change, openings, weakenings, rule)
 
 
-def _fill_from_model(series: TreeSeries, released, suppressed, change, seed: int, draws: int, remove_weather: bool) -> None:
-    logs, first = model_series(series, remove_weather=remove_weather)
+def _fill_from_model(series: TreeSeries, released, suppressed, change, seed: int, draws: int, remove_common: bool) -> None:
+    logs, first = model_series(series, remove_common=remove_common, seed=seed)
     for tree, found in enumerate(changes_of_trees(logs, seed=seed, draws=draws)):
         span = slice(first[tree], first[tree] + len(logs[tree]))
         released[:, tree, span], suppressed[:, tree, span] = found.released, found.suppressed

@@ -66,7 +66,11 @@ def log_widths(widths: np.ndarray) -> np.ndarray:
     grown = widths[widths > 0]
     if not len(grown):
         raise ValueError("a series of nothing but absent rings has no growth to compare")
-    logs = np.log(np.where(widths > 0, widths, grown.min() / 2))
+    return pulled_in(np.log(np.where(widths > 0, widths, grown.min() / 2)))
+
+
+def pulled_in(logs: np.ndarray) -> np.ndarray:
+    """Single outliers brought to `FARTHEST_OUTLIER` robust standard deviations from the median of the five years round them. (year,)"""
     middle = running_median(logs, 5)
     away = logs - middle
     spread = 1.4826 * np.median(np.abs(away))  # of a normal sample the median distance is its standard deviation over 1.4826
@@ -106,8 +110,7 @@ def changes_of_trees(
     ValueError for a series that is too short or has gaps.
     """
     for each in series:
-        if len(each) < SHORTEST_SERIES or not np.isfinite(each).all():
-            raise ValueError(f"a series needs at least {SHORTEST_SERIES} years and no gaps; one has {len(each)}")
+        _check_series(each)
     seeds = np.random.default_rng(seed).integers(0, 2**31 - 1, len(series))
 
     def one(place: int) -> TreeChanges:
@@ -117,17 +120,41 @@ def changes_of_trees(
         return list(pool.map(one, range(len(series))))
 
 
+def mean_steps(logs: np.ndarray, *, seed: int = 1, draws: int = DRAWS, burn_in: int = BURN_IN) -> np.ndarray:
+    """Mean over the draws of the level that lasting steps have brought a series to, each year. (year,) [log width]
+
+    Raises ValueError for a series that is too short or has gaps.
+    """
+    _check_series(logs)
+    sizes, places, _ = _drawn_steps(logs, seed, draws, burn_in)
+    steps = np.zeros(len(logs))
+    steps[places] = sizes.mean(axis=0)
+    return np.cumsum(steps)
+
+
+def _check_series(logs: np.ndarray) -> None:
+    if len(logs) < SHORTEST_SERIES or not np.isfinite(logs).all():
+        raise ValueError(f"a series needs at least {SHORTEST_SERIES} years and no gaps; one has {len(logs)}")
+
+
+def trend_columns(length: int) -> np.ndarray:
+    """Trend with age, counted from the first ring of the series, each column about its mean. (year, 3)"""
+    age = np.arange(1, length + 1)
+    trend = np.stack([np.log(age / 20), age / 100, np.exp(-age / 10)], axis=1)
+    return trend - trend.mean(axis=0)
+
+
 def design(length: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Columns of level, trend (in age, and slow waves) and all possible steps, their prior precisions, and the places of the steps.
 
-    Age is counted from the first ring of the series. Returns (year, column), (column,), (step,).
+    Returns (year, column), (column,), (step,).
     """
     age = np.arange(1, length + 1)
     places = np.arange(LEAST_SPACING, length - LEAST_SPACING + 1)
-    trend = np.stack([np.log(age / 20), age / 100, np.exp(-age / 10)], axis=1)
+    trend = trend_columns(length)
     waves = np.cos(np.pi * (age[:, None] - 0.5) * np.arange(1, length // WAVE_YEARS + 1) / length)
     steps = (np.arange(length)[:, None] >= places[None, :]).astype(float)
-    columns = np.concatenate([np.ones((length, 1)), trend - trend.mean(axis=0), waves, steps], axis=1)
+    columns = np.concatenate([np.ones((length, 1)), trend, waves, steps], axis=1)
     spreads = [LEVEL_SD, *TREND_SD, *[WAVE_SD] * waves.shape[1], *[STEP_SD] * len(places)]
     precision = np.array(spreads) ** -2.0
     return columns, precision, places
@@ -141,7 +168,8 @@ def whitened(values: np.ndarray, phi: float) -> np.ndarray:
     return result
 
 
-def _changes_of_tree(logs: np.ndarray, seed: int, draws: int, burn_in: int, least: float) -> TreeChanges:
+def _drawn_steps(logs: np.ndarray, seed: int, draws: int, burn_in: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Sizes of drawn steps (draw, step), 0 for none, their places, and the places of phi and sigma on their grids (draw, 2)."""
     columns, precision, places = design(len(logs))
     centred = logs - logs.mean()
     gram = np.empty((len(PHIS), columns.shape[1], columns.shape[1]))
@@ -154,6 +182,11 @@ def _changes_of_tree(logs: np.ndarray, seed: int, draws: int, burn_in: int, leas
     noise = np.zeros((draws, 2), dtype=np.int64)
     log_odds = np.log(STEP_RATE / (1 - STEP_RATE))
     chain(gram, cross, squares, len(logs), precision, PHIS, SIGMAS, log_odds, LEAST_SPACING, burn_in, seed, sizes, noise)
+    return sizes, places, noise
+
+
+def _changes_of_tree(logs: np.ndarray, seed: int, draws: int, burn_in: int, least: float) -> TreeChanges:
+    sizes, places, noise = _drawn_steps(logs, seed, draws, burn_in)
     released, suppressed, change = classified(sizes, places, len(logs), least)
     return TreeChanges(released, suppressed, change, PHIS[noise[:, 0]], SIGMAS[noise[:, 1]])
 

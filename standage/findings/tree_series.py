@@ -1,8 +1,4 @@
-"""From the rings of cores to one series a tree, and what the trees of a stand have in common from year to year taken out.
-
-Short common swings are weather. Lasting ones are kept: a thinning, too, is common to all trees of a stand, and nothing in the rings of
-one stand tells a lasting change of climate from it.
-"""
+"""From the rings of cores to one series a tree, and to the log widths that the model of releases is given."""
 
 from __future__ import annotations
 
@@ -11,10 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from standage.findings.release_model import SHORTEST_SERIES, log_widths, running_median
-
-LEAST_SHARED = 10  # rings that two cores of a tree must share to be brought to one level; a core with fewer is left out [rings]
-WEATHER_YEARS = 5  # length of the running median that is kept: swings of up to two years are taken for weather [years]
+from standage.findings.common_growth import LEAST_SHARED, common_growth
+from standage.findings.release_model import SHORTEST_SERIES, log_widths
 
 
 @dataclass(frozen=True)
@@ -99,41 +93,22 @@ def _joined(widths: np.ndarray, names: list[str]) -> tuple[np.ndarray, int, list
         return np.where(there, stacked, 0).sum(axis=0) / np.where(there.any(axis=0), there.sum(axis=0), np.nan), len(kept), reasons
 
 
-def model_series(series: TreeSeries, *, remove_weather: bool = True) -> tuple[list[np.ndarray], np.ndarray]:
-    """Log widths of each tree, weather taken out, and the place on the common axis where each begins.
+def model_series(series: TreeSeries, *, remove_common: bool = True, seed: int = 1) -> tuple[list[np.ndarray], np.ndarray]:
+    """Log widths of each tree, and the place on the common axis where each begins.
 
-    The weather of a year as it reaches one tree is what the *other* trees of its stand and species swing that year, shrunk by how well
-    so many trees tell it: by v_c/(v_c + v_o/n), with v_c the mean covariance between trees and v_o what is a tree's own. With no
-    other tree, or trees that have nothing in common, nothing is taken out.
+    remove_common : take out what the trees of a stand and species have in common but for lasting steps, see
+    `standage.findings.common_growth`.
     """
     first = np.array([int(np.flatnonzero(np.isfinite(row))[0]) for row in series.widths], dtype=int)
-    logs, swings = [], np.full(series.widths.shape, np.nan)
-    for tree, row in enumerate(series.widths):
-        values = log_widths(row[np.isfinite(row)])
-        logs.append(values)
-        swings[tree, first[tree] : first[tree] + len(values)] = values - running_median(values, WEATHER_YEARS)
-    if remove_weather:
-        groups: dict[tuple[str, str], list[int]] = {}
-        for tree, group in enumerate(zip(series.stands, series.species, strict=True)):
-            groups.setdefault(group, []).append(tree)
-        for members in groups.values():
-            weather = others_weather(swings[members])
-            for tree, common in zip(members, weather, strict=True):
-                logs[tree] = logs[tree] - common[first[tree] : first[tree] + len(logs[tree])]
+    logs = [log_widths(row[np.isfinite(row)]) for row in series.widths]
+    spans = [slice(start, start + len(each)) for start, each in zip(first, logs, strict=True)]
+    groups: dict[tuple[str, str], list[int]] = {}
+    for tree, group in enumerate(zip(series.stands, series.species, strict=True)):
+        groups.setdefault(group, []).append(tree)
+    for number, members in enumerate(groups.values() if remove_common else ()):
+        laid_out = np.full((len(members), series.widths.shape[1]), np.nan)
+        for row, tree in enumerate(members):
+            laid_out[row, spans[tree]] = logs[tree]
+        for tree, common in zip(members, common_growth(laid_out, seed=seed + number), strict=True):
+            logs[tree] = logs[tree] - common[spans[tree]]
     return logs, first
-
-
-def others_weather(swings: np.ndarray) -> np.ndarray:
-    """The common swing of each year as the other trees tell it. (tree, year); 0 where they tell nothing."""
-    there = np.isfinite(swings)
-    filled = np.where(there, swings, 0.0)
-    shared = there.astype(float) @ there.T
-    products = filled @ filled.T
-    pairs = (shared >= LEAST_SHARED) & ~np.eye(len(swings), dtype=bool)
-    if not pairs.any():
-        return np.zeros(swings.shape)
-    common = max(float(products[pairs].sum() / shared[pairs].sum()), 0.0)
-    own = max(float((filled**2).sum() / there.sum()) - common, 1e-12)
-    number = there.sum(axis=0) - there
-    total = filled.sum(axis=0) - filled
-    return total * common / (common * number + own)

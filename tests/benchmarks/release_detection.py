@@ -1,16 +1,18 @@
 """How often a thinning of known year and intensity is found in the rings, and how often one is found that never was.
 
-    python tests/benchmarks/release_detection.py [--stands N] [--trees N] [--seed N]
+    python tests/benchmarks/release_detection.py [--stands N] [--trees N] [--seed N] [--climate]
 
 Invented stands: each tree has an age trend, noise with memory of its own and the weather of the stand, which has memory too. A thinning
 takes a share of the basal area; a tree's growth then rises by (basal area left)^-competition within three years and falls back over 25.
 Competition is 0.3 in open woodland, where crowns hardly touch, and 0.8 in closed forest (assumptions). Prints two markdown tables: of
-trees (found within 1 year before to 4 after the cut; false ones in a hundred tree-years without a cut) and of stands.
+trees (found within 1 year before to 4 after the cut; false ones in a hundred tree-years without a cut) and of stands. With `--climate` one
+table instead: the stands under weather of which more and more is slow, twice as many of those without a cut.
 """
 
 from __future__ import annotations
 
 import argparse
+import sys
 from types import SimpleNamespace
 
 import numpy as np
@@ -23,12 +25,15 @@ from standage.findings.release_criteria import CRITERIA
 LAST, CUT = 2020, 1925
 OPEN, CLOSED = 0.3, 0.8
 DESIGNS = ((0.0, OPEN), (0.2, OPEN), (0.5, OPEN), (0.8, OPEN), (0.2, CLOSED), (0.5, CLOSED), (0.8, CLOSED))  # share taken, competition
+WEATHERS = ((0.15, 0.3), (0.2, 0.6), (0.25, 0.85))  # sd in log width, and memory from year to year: from weather to slow climate
 RECORD = (1916, 1935)  # years between which the cut is known to lie
 
 
-def thinned_stand(rng, trees: int, share: float, competition: float, *, weather_sd: float = 0.15) -> SimpleNamespace:
+def thinned_stand(
+    rng, trees: int, share: float, competition: float, *, weather_sd: float = 0.15, weather_memory: float = 0.3
+) -> SimpleNamespace:
     """A survey of one tree core a tree: what the release functions ask of a survey."""
-    weather = memory(rng, LAST - 1750 + 1, 0.3, weather_sd)
+    weather = memory(rng, LAST - 1750 + 1, weather_memory, weather_sd)
     rings, cores, stems = [], [], []
     for number in range(trees):
         first = int(rng.integers(1800, CUT - 25))
@@ -85,12 +90,39 @@ def looked_at(survey, share: float, criterion: str, seed: int, draws: int = 300)
     return counted
 
 
+def climate_table(stands: int, trees: int, seed: int) -> list[str]:
+    """Openings told of that never were, and cuts found, as the weather that all trees share becomes slow. Rows of markdown."""
+    rows = [
+        "| weather sd, memory | basal area taken | competition | stands found | false a century | trees found | event seen | holds year |",
+        "|---|---:|---:|---:|---:|---:|---:|---:|",
+    ]
+    for sd, phi in WEATHERS:
+        for share, competition in ((0.0, OPEN), (0.5, OPEN), (0.8, OPEN), (0.5, CLOSED), (0.8, CLOSED)):
+            rng = np.random.default_rng([seed, int(100 * sd), int(100 * share), int(10 * competition)])
+            settings = {"weather_sd": sd, "weather_memory": phi}
+            number = stands if share else 2 * stands
+            surveys = [thinned_stand(rng, trees, share, competition, **settings) for _ in range(number)]
+            found = pd.DataFrame([looked_at(survey, share, MODEL, 1 + place, draws=200) for place, survey in enumerate(surveys)])
+            total = found.sum()
+            event = f"{found['seen'].mean():.2f} | {found['holds'].sum()} of {len(found)} |" if share else "- | - |"
+            rows.append(
+                f"| {sd}, {phi} | {100 * share:.0f} % | {competition} | {found['stand_found'].sum()} of {len(found)} | "
+                f"{total['stand_elsewhere'] / total['centuries']:.2f} | {100 * total['found'] / total['trees']:.0f} % | {event}"
+            )
+            print(rows[-1], flush=True, file=sys.stderr)
+    return rows
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--stands", type=int, default=6, help="of each design")
     parser.add_argument("--trees", type=int, default=15, help="of each stand")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--climate", action="store_true", help="weather of which more and more is slow, in place of the two tables")
     options = parser.parse_args()
+    if options.climate:
+        print("\n".join(climate_table(options.stands, options.trees, options.seed)))
+        return
     names = [MODEL, *CRITERIA]
     headed = "".join(f" {name}: found, false |" for name in names)
     trees = [f"| basal area taken | competition | growth after |{headed}", "|---:|---:|---:|" + "---:|" * len(names)]
