@@ -163,7 +163,7 @@ def _check_wood(table: pd.DataFrame, problems: list[Problem]) -> None:
     """The sum of the widths against the length of the core and the radius of the stem."""
     total, length = table["sum_mm"], table["core_length_mm"]
     whole = table["whole"]
-    with_ratio = table.assign(times=total / length)
+    with_ratio = table.assign(times=[f"{ratio:.2g}" for ratio in total / length])
     _tell(with_ratio, total > LONGEST_OF_CORE * length, problems,
           "core {core}: rings of {sum_mm} mm in all, {times} times its core_length_mm {core_length_mm} ({place})",
           "no more rings than the core is long", UNIT_ADVICE, column="width_mm")
@@ -184,7 +184,7 @@ def _check_wood(table: pd.DataFrame, problems: list[Problem]) -> None:
     judged = table["measured"] - table["absent"] >= FEWEST_RINGS_TO_JUDGE
     odd = judged & ((table["mean_mm"] < NARROWEST_MEAN_RING_MM) | (table["mean_mm"] > WIDEST_MEAN_RING_MM)) & ~told & ~thin
     odd &= ~(total > LONGEST_OF_CORE * length) & ~(total > WIDEST_OF_RADIUS * radius)
-    _tell(table, odd, problems, "core {core}: a mean ring of {mean_mm} mm",
+    _tell(table.assign(middle=[f"{mean:.3g}" for mean in table["mean_mm"]]), odd, problems, "core {core}: a mean ring of {middle} mm",
           f"a mean ring from {NARROWEST_MEAN_RING_MM:g} to {WIDEST_MEAN_RING_MM:g} mm", UNIT_ADVICE, column="width_mm")
 
 

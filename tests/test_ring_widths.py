@@ -409,6 +409,7 @@ WOOD = "core,tree,height_cm,first_ring_year,centre,core_length_mm,diameter_at_co
 @pytest.mark.parametrize(("core", "width", "said"), [
     ("1921,straight,150,", 15.0, "times its core_length_mm 150"),
     ("1921,straight,150,", 0.15, "0.1 times its core_length_mm 150"),
+    ("1921,straight,170,", 0.15, "0.088 times its core_length_mm 170"),
     ("1921,pith,,40", 18.0, "radius of 200 mm"),
     ("1921,pith,,40", 0.18, "to the centre"),
     ("1921,unknown,,", 0.05, "mean ring of 0.05 mm"),
