@@ -93,6 +93,9 @@ WRITTEN = [(name_of(page), command) for page in PAGES for command in commands_in
 def test_written_commands_are_understood(page, command):
     """Parsed as the shell and click would, without being run. A bare name of a command needs no arguments."""
     words = shlex.split(command, comments=True)[1:]
+    if words == ["--version"]:
+        assert CliRunner().invoke(main, words).exit_code == 0
+        return
     assert words[0] in main.commands, f"{page}: {command}"
     if len(words) > 1:
         main.commands[words[0]].make_context(words[0], words[1:])
