@@ -14,6 +14,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from standage.answer import points
 from standage.errors import StandageError
 from standage.figure_axes import drawing_axes, new_figure, plain, without_formulas
 from standage.figure_styles import current_style
@@ -22,8 +23,7 @@ from standage.findings.disturbances import tree_release_table
 from standage.findings.growth_changes import MODEL, ring_years
 from standage.findings.release_criteria import Criterion
 from standage.harmless_cells import table_as_it_was
-from standage.report.answer import points
-from standage.report.measures import METRIC, Measures
+from standage.measures import METRIC, Measures
 from standage.report.page import render, ring_spans
 from standage.report.pictures import picture
 from standage.report.tree_story import TreeStory, cores_by_tree, file_name_of, tree_story
@@ -188,7 +188,8 @@ def card_html(card: AgeCard) -> str:
         "passed": card.passed,
         "pictures": pictures,
         "version": version("standage"),
-        "named": NAMED,
+        "title": card.story.title,
+        "made_by": NAMED,
     }
     return render("card.html", context)
 

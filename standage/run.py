@@ -71,4 +71,4 @@ def run_survey(
         if asked.xlsx:
             also.append(workbook_writer(tables, survey=survey.name, level=level))
         write_results(posterior, out, tables=tables, style=asked.style, also=also, **told)
-    return RunResult(summary(posterior, level=level, tables=tables), bool(posterior.verdict["passed"]))
+    return RunResult(summary(posterior, level=level, tables=tables, units=asked.units), bool(posterior.verdict["passed"]))

@@ -58,12 +58,15 @@ def percent(share: float) -> str:
 
 
 def probability_words(probability: float) -> str:
-    """Words and figure together; a probability that is not known says so.
+    """Words and figure together, the word being that of the figure as it is said; a probability that is not known says so.
 
-    >>> probability_words(0.83)
-    'likely (83 %)'
+    >>> probability_words(0.83), probability_words(0.8976)
+    ('likely (83 %)', 'very likely (90 %)')
     """
-    return UNSAYABLE if not math.isfinite(probability) else f"{likelihood(probability)} ({percent(probability)})"
+    if not math.isfinite(probability):
+        return UNSAYABLE
+    said = probability if probability < 0.01 or probability > 0.99 else int(f"{100 * probability:.0f}") / 100
+    return f"{likelihood(said)} ({percent(probability)})"
 
 
 def year_words(low: float, middle: float, high: float) -> str:
@@ -110,6 +113,54 @@ def _is_number(value) -> bool:
         return math.isfinite(value)
     except TypeError:  # pandas' missing value
         return False
+
+
+def sayable(number: float) -> str:
+    """A number as a person would say it: two digits above ten, one below, without false precision."""
+    if not math.isfinite(number):
+        return "an unknown number"
+    if number < 0.1:
+        return "none" if number < 0.005 else "less than 0.1"
+    digits = 2 if number >= 1 else 1
+    places = digits - 1 - math.floor(math.log10(number))
+    rounded = round(number, places)
+    return f"{rounded:,.0f}".replace(",", " ") if rounded >= 10 or rounded == int(rounded) else f"{rounded:.1f}"
+
+
+def amount_words(low: float, middle: float, high: float, unit: str, *, around: bool = True) -> str:
+    """An amount with its interval, each end to two digits at most. unit: what is counted; blank where the sentence says it.
+
+    around: whether the middle is told; a wide interval is better without.
+
+    >>> amount_words(151.3, 203.8, 262.0, "stems per hectare")
+    'between 150 and 260 stems per hectare, most likely around 200'
+    """
+    if not all(_is_number(value) for value in (low, middle, high)):
+        return UNSAYABLE
+    least, about, most = sayable(low), sayable(middle), sayable(high)
+    counted_in = f" {unit}" if unit else ""
+    if least == most:
+        return f"about {about}{counted_in}"
+    return f"between {least} and {most}{counted_in}" + (f", most likely around {about}" if around else "")
+
+
+def share_words(low: float, middle: float, high: float) -> str:
+    """A share with its interval, told once where its ends sound alike.
+
+    >>> share_words(0.2, 0.26, 0.31), share_words(0.999, 1, 1)
+    ('between 20 % and 31 %, most likely around 26 %', 'more than 99 %')
+    """
+    if not all(_is_number(value) for value in (low, middle, high)):
+        return UNSAYABLE
+    least, about, most = percent(low), percent(middle), percent(high)
+    if least == most:
+        return about
+    return f"between {least} and {most}" + ("" if about in (least, most) else f", most likely around {about}")
+
+
+def capital(words: str) -> str:
+    """With a capital at its beginning, the rest as it is: names keep their own."""
+    return f"{words[:1].upper()}{words[1:]}"
 
 
 def listed(parts: list[str]) -> str:

@@ -13,7 +13,7 @@ from fake_posterior import fake_posterior
 from standage.findings import attribution as public_attribution
 from standage.findings import pulses, scan_units
 from standage.findings.attribution import attribution, bayes_factor, chance_match, claim_of, explanation_chances, mostly
-from standage.findings.attribution_words import lag_words, pulse_words, row_words
+from standage.findings.attribution_words import lag_words, pulse_sentences, row_words
 from standage.findings.events_on_record import LAG_WINDOW, Event, event_years_by_rings, stand_events
 from standage.findings.stages_at_event import StageShares, StemHistories, stage_shares, stem_histories
 from standage.profiles import load_profile
@@ -197,16 +197,16 @@ def test_recurring_events_are_refused_in_words_and_leave_the_others_alone():
     assert (refused["chance_match"] > 0.25).all()  # seven chances of about 11 years in 220
     alone = attribution(with_events(cut))
     assert row_of(found, "cut")["probability_explains"] == pytest.approx(row_of(alone, "cut")["probability_explains"], abs=0.01)
-    sentence = pulse_words(found[found["stand"] == "Fern Flat"].to_dict("records"), "the pulse", LAG_WINDOW)
-    assert "logging" in sentence and "fires less than 20 years apart" in sentence and sentence.count(". ") == 0
+    said = pulse_sentences(found[found["stand"] == "Fern Flat"].to_dict("records"), "the pulse", LAG_WINDOW)
+    assert said[0].startswith("The pulse began") and "logging" in said[0] and "fires less than 20 years apart" in said[-1]
 
 
 def test_where_all_events_recur_no_probability_is_given():
     fires = [(f"fire {year}", "", "fire", year, year, np.nan) for year in range(1921, 1940, 3)]
     found = attribution(with_events(*fires))
     assert found["probability_explains"].isna().all()
-    sentence = pulse_words(found[found["stand"] == "Fern Flat"].to_dict("records"), "the pulse", LAG_WINDOW)
-    assert sentence.startswith("No event on record can be tied to the pulse")
+    said = pulse_sentences(found[found["stand"] == "Fern Flat"].to_dict("records"), "the pulse", LAG_WINDOW)
+    assert said[0].startswith("No event on record can be tied to the pulse")
 
 
 # where the stems stood
@@ -410,7 +410,7 @@ def test_a_pulse_that_no_event_explains_is_said_to_be_one():
     found = attribution(with_events(("gale", "Fern Flat", "storm", 1975.0, 1975.0, np.nan)))
     own = found[found["stand"] == "Fern Flat"]
     assert row_of(found, "")["probability_explains"] > 0.95
-    assert pulse_words(own.to_dict("records"), "the pulse", LAG_WINDOW).startswith("No event on record explains the pulse well")
+    assert pulse_sentences(own.to_dict("records"), "the pulse", LAG_WINDOW)[0].startswith("No event on record explains the pulse well: ")
 
 
 def test_a_burst_of_arrivals_is_tied_to_nothing():

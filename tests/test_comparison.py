@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import re
 
 import numpy as np
 import pandas as pd
@@ -29,9 +30,11 @@ from standage.findings.comparison_measures import median_year
 from standage.findings.comparison_words import comparison_sentences
 from standage.findings.long_table import long_table
 from standage.findings.pulse_synchrony import placed_at_random, synchrony
+from standage.report import side_by_side as compared_page
 from standage.result_folder import build_result_folder
 from standage.results import result_tables, write_table
 from standage.survey import read_survey
+from standage.words import LIKELIHOODS
 
 YEARS = np.arange(1850, 2021)
 DRAWS = 400
@@ -275,6 +278,50 @@ def test_the_summary_says_what_cannot_be_told_apart():
     said = comparison_sentences(compare_histories([history("A", noise=20), history("B", noise=20)]))
     assert len(said) == 1 and said[0].startswith("The stands can't be told apart by median year")
     assert comparison_sentences(None) == [] and comparison_sentences(pd.DataFrame(columns=list(COLUMNS))) == []
+
+
+def test_a_difference_that_is_not_told_apart_is_said_without_a_sign():
+    table = compare_histories([history("A", noise=20), history("B", noise=20)])
+    said = row_of(table, "median_establishment_year")["words"]
+    assert re.search(r"can't be told apart by the median year .*: for A it is between \d+ years earlier and \d+ later\.", said), said
+    assert not table["words"].str.contains(r"-\d|nan|<NA>").any()
+
+
+def test_every_probability_is_said_in_words_and_figures():
+    table = compare_histories([history("A", 1900, **pulses_at(1890)), history("B", 1930, stems=200, **pulses_at(1891))])
+    told = table[(table["told_apart"] == "yes") & ~table["measure"].isin(["age_structure_distance"])]
+    words = [step.words for step in LIKELIHOODS]
+    assert len(told) > 3 and all(any(f"{word} (" in said for word in words) for said in told["words"])
+
+
+# of the report
+
+
+def summary_of(stands, communities) -> pd.DataFrame:
+    return pd.DataFrame({"stand": stands, "community": communities, "half_span_first": 1900, "half_span_last": 1930})
+
+
+def test_the_report_puts_stands_side_by_side_and_communities_only_where_stands_share_one(monkeypatch):
+    monkeypatch.setattr(compared_page, "_pictures", lambda tables: [])
+    stands = [history("U1", 1900, community="upland", **pulses_at(1890)), history("U2", 1906, community="upland", **pulses_at(1891)),
+              history("Alone", 1950, community="flat")]  # fmt: skip
+    tables = {"comparison": compare_histories(stands), "stand_summary": summary_of(["U1", "U2", "Alone"], ["upland", "upland", "flat"])}
+    found = compared_page.compared(tables)
+    of_stands, of_communities = found.tables
+    assert [row[0].text for row in of_stands.rows] == ["U1 beside U2", "U1 beside Alone", "U2 beside Alone"]
+    assert [row[0].text for row in of_communities.rows] == ["upland beside Alone"]
+    median = of_stands.heads.index("Median year of establishment")
+    row = row_of(tables["comparison"].query("first == 'U1' and second == 'Alone'"), "median_establishment_year")
+    cell = of_stands.rows[1][median]
+    assert cell.text == f"{-row['difference_median']:.0f} years earlier" and "virtually certain (more than 99 %)" in cell.below
+    assert f"{-row['difference_high']:.0f} to {-row['difference_low']:.0f}" in cell.below
+    told = " ".join(found.intro)
+    assert "The community upland has 2 stands: U1 and U2." in told and "Alone shares its community with no other" in told
+    assert any("no pulse can be told in Alone" in reason for reason in found.refused)
+    single = {"comparison": compare_histories(stands[1:]), "stand_summary": summary_of(["U2", "Alone"], ["upland", "flat"])}
+    found = compared_page.compared(single)
+    assert len(found.tables) == 1 and "not communities" in " ".join(found.intro)
+    assert compared_page.compared({"comparison": compare_histories(stands[:1])}) is None
 
 
 # of a result, tables and pictures

@@ -17,14 +17,14 @@ from click.testing import CliRunner
 from fake_posterior import fake_posterior
 
 from standage import card as age_cards
+from standage.answer import points
 from standage.card import NAMED, write_card
 from standage.cli import BAD_INPUT, main
 from standage.errors import StandageError
 from standage.figure_axes import without_formulas
 from standage.figures import plot_rate, result_figures
+from standage.measures import Measures
 from standage.report import report_html, report_writer
-from standage.report.answer import points
-from standage.report.measures import Measures
 from standage.report.pictures import grey_out, unsupported_centuries
 from standage.report.tree_story import file_name_of, tree_story
 from standage.report.uncertainty import STEPS, budget, budget_sentences
@@ -166,10 +166,11 @@ def test_the_answer_comes_first_with_when_how_sure_what_preceded_and_what_cannot
     answer = text[text.index("The answer") : text.index("Stand by stand", text.index("What can't be told"))]
     pulse = tables["pulses"].iloc[0]
     assert (pulse["start_low"], pulse["start_high"], pulse["end_low"], pulse["end_high"]) == (1930, 1930, 1939, 1939)
-    assert "It began in 1930, and ended in 1939; it holds" in answer
+    assert "It began in 1930, and ended in 1939. Its share of the living stems is between" in answer
     oldest = tables["stand_summary"].iloc[0]
     assert f"The oldest tree that is dated established {year_words(*points(oldest, 'oldest_year'))}." in answer
-    assert "A pulse of recruitment is virtually certain (more than 99 %)" in answer
+    assert "A recruitment pulse is virtually certain (more than 99 %)" in answer
+    assert "What would make it surer. For the date of a tree: enter stems of known age" in answer
     assert "What preceded it." in answer and "the logging of some year from 1926 to 1928" in answer
     assert "Agreement in time is not proof of cause." in answer
     assert "How many plants established: only those alive today are seen." in answer
@@ -190,7 +191,9 @@ def test_acres_inches_and_feet_stand_beside_on_request(posterior, tables, page):
     assert "per acre" in us and " in)" in us
     assert "per acre" not in page.text and " in)" not in page.text
     measures = Measures("us")
-    assert measures.stems(200) == "200 stems per hectare (81 per acre)"  # 200 x 0.40468564224
+    said = "between 100 and 300 stems per hectare, most likely around 200"
+    assert measures.stems_between(100, 200, 300) == f"{said} (40 to 120 per acre)"  # times 0.40468564224
+    assert Measures().stems_between(100, 200, 300) == said
     assert measures.basal_area(20) == "20 m\u00b2 per hectare (87 ft\u00b2 per acre)"  # 1 m2/ha = 4.356 ft2/acre
     assert measures.diameter(25.4) == "25.4 cm (10.0 in)" and measures.height(137.16) == "137.2 cm (4.5 ft)"
     with pytest.raises(ValueError, match="metric"):

@@ -16,8 +16,9 @@ from standage.errors import StandageError
 from standage.report import report_html
 from standage.result_folder import build_result_folder, check_result_folder
 from standage.results import plain_values, result_tables, ring_changes, write_results, write_table
-from standage.spoken import sayable, summary
+from standage.spoken import summary
 from standage.table_numbers import in_digits
+from standage.words import sayable
 
 
 @pytest.fixture(scope="module")
@@ -257,12 +258,12 @@ def test_the_summary_tells_each_stand(posterior, tables):
     text = summary(posterior, tables=tables)
     assert "The fit passed its checks" in text
     flat, field, ridge = (next(part for part in text.split("\n\n") if part.startswith(name)) for name in ("Fern", "Old", "Stony"))
-    assert "One recruitment pulse stands out. It began" in flat and "Cutting is on record" in flat
+    assert "A recruitment pulse is virtually certain (more than 99 %). It began" in flat and "Cutting is on record" in flat
     assert "even-aged" in field and "even-aged" not in flat
     assert "The pulse began about 3 years after the logging of some year from 1926 to 1928" in flat and "no proof" not in flat
     assert "Agreement in time is not proof of cause." in flat and "proof of cause" not in ridge
-    assert "among the sampled trees" in ridge and "per hectare can't be told" in ridge and "height of the core" in ridge
-    assert "No recruitment pulse can be told" in ridge
+    assert "about the sampled trees" in ridge and "Stems per hectare: there are no plots." in ridge and "height of the core" in ridge
+    assert "No recruitment pulse stands out" in ridge
     assert "post-oak" in text and "limit is assumed" not in text
     assumed = {**tables, "pulses": tables["pulses"].assign(limit_status="assumed")}
     assert "limit is assumed" in summary(posterior, tables=assumed)
@@ -293,8 +294,8 @@ def test_what_cannot_be_told_is_said():
     spread = rng.integers(1700, 1900, posterior.establishment_year.shape)
     posterior.establishment_year[:, :1] = spread[:, :1]
     text = summary(posterior)
-    assert "We can't tell well how many stems per hectare" in text
-    assert "We can't tell the year of the oldest tree" in text
+    assert "How many stems are alive, to better than fivefold: between" in text
+    assert "The year of the oldest tree can't be told well" in text
 
 
 def test_weak_designs_are_warned_of():
@@ -303,3 +304,13 @@ def test_weak_designs_are_warned_of():
     posterior.survey.trees.loc[posterior.survey.trees["core_outcome"] == "not_tried", "core_outcome"] = "no_sound_wood"
     text = summary(posterior)
     assert "placed by choice" in text and "not recorded" in text and "attempts to core gave nothing" in text
+
+
+def test_summary_and_report_speak_with_one_voice(posterior, tables):
+    """Every sentence of the summary's stands, of what can't be told and of what to mind, is in the report word for word."""
+    page = re.sub(r"\s+", " ", html.unescape(re.sub(r"<[^>]+>", " ", report_html(posterior, tables))))
+    for part in summary(posterior, tables=tables).split("\n\n"):
+        for line in part.splitlines():
+            for sentence in re.split(r"(?<=[.]) (?=[A-Z])", line.removeprefix("- ")):
+                if not sentence.endswith(":") and sentence != "Side by side.":
+                    assert re.sub(r"\s+", " ", sentence).rstrip(".") in page, sentence

@@ -54,6 +54,13 @@ def test_words_are_those_of_the_published_scale(probability, said):
     assert probability_words(probability) == f"{said} ({percent(probability)})"
 
 
+@given(some.floats(0, 1))
+def test_word_and_figure_never_contradict_each_other(probability):
+    word, figure = re.fullmatch(r"(.*) \((.*) %\)", probability_words(probability)).groups()
+    said = {"more than 99": 1.0, "less than 1": 0.0}.get(figure) if not figure.isdigit() else int(figure) / 100
+    assert word == likelihood(said)
+
+
 def test_what_is_no_probability_is_refused_and_what_is_unknown_is_said():
     with pytest.raises(ValueError, match="between 0 and 1"):
         likelihood(1.2)

@@ -7,8 +7,10 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from standage.findings.stems import CORING_HEIGHT
+from standage.words import capital, percent, probability_words, share_words
 
 WORTH_TELLING = 0.1  # share of waiting stems that posterior or prior must allow before a sentence is spent on it (assumption)
+NO_PROOF = "Agreement in time is not proof of cause."
 NAMES = {
     "fire-resumed": "return of fire",
     "field-abandoned": "abandonment of the field",
@@ -37,17 +39,17 @@ def row_words(row: Mapping, lag_window: int, *, events: int = 0, testable: int =
     if np.isnan(row["lag_years_median"]):
         return f"{recurring_words(row['kind'], lag_window)}: the pulse can't be tied to {event_name(row)}."
     if row["probability_before"] < 0.5:
-        within = f"within {lag_window} years after it with a probability of {percent(row[f'probability_began_within_{lag_window}'])}"
-        odds = f"{within}, as events placed at random would be in {percent(row['chance_match'])} of cases"
+        within = f"within {lag_window} years after it is {probability_words(row[f'probability_began_within_{lag_window}'])}"
+        odds = f"that it began {within}, as it would be in {percent(row['chance_match'])} of cases for events placed at random"
     else:
-        odds = f"with a probability of {percent(row['probability_before'])} the pulse came first"
+        odds = f"that the pulse came first is {probability_words(row['probability_before'])}"
     sentences = [f"The pulse began {lag_words(row)}; {odds}."]
     if arrivals:
         sentences.append("Its years are those of arrival at the core's height, so that the seasons below the core lie between.")
     elif stage_words(row):
         sentences.append(stage_words(row))
     if row["other_explanation"]:
-        sentences.append(f"{row['other_explanation'][0].upper()}{row['other_explanation'][1:]}.")
+        sentences.append(f"{capital(row['other_explanation'])}.")
     return " ".join(sentences)
 
 
@@ -64,41 +66,40 @@ def _no_event_words(row: Mapping, arrivals: bool, events: int, testable: int) ->
         return "Years are those of arrival at the core's height: without the seasons below it, the pulse can't be tied to an event."
     if not testable:
         return "None of the events on record can be tested against this pulse: they recur too often, or lie before all that is dated."
-    return f"With a probability of {percent(row['probability_explains'])} none of the events on record explains this pulse."
+    return f"That none of the events on record explains this pulse is {probability_words(row['probability_explains'])}."
 
 
-def pulse_words(rows: Sequence[Mapping], pulse: str, lag_window: int) -> str:
-    """One pulse beside the events of its stand, as one sentence that can be read aloud.
+def pulse_sentences(rows: Sequence[Mapping], pulse: str, lag_window: int) -> list[str]:
+    """One pulse beside the events of its stand, in sentences that can be read aloud.
 
-    rows: all its rows of the attribution table. pulse: how to name it, such as `it` or `pulse 2`.
+    rows: all its rows of the attribution table. pulse: how to name it, such as `the pulse` or `pulse 2`.
     """
     (none,) = (row for row in rows if row["event"] == "")
     told = [row for row in rows if row["event"] != "" and not np.isnan(row["lag_years_median"])]
     recurring = [row for row in rows if row["event"] != "" and np.isnan(row["lag_years_median"])]
     if len(rows) == 1 or none["basis"] == CORING_HEIGHT:
-        return str(none["words"])
-    too_often = f"; {_small(recurring_words(recurring[0]['kind'], lag_window))}, and nothing is tied to them" if recurring else ""
+        return [str(none["words"])]
+    too_often = [f"{recurring_words(recurring[0]['kind'], lag_window)}; nothing is tied to them."] if recurring else []
     if np.isnan(none["probability_explains"]):
-        return f"No event on record can be tied to {pulse}{too_often or ', since all lie before what is dated'}."
+        reason = "" if recurring else ": all lie before what is dated"
+        return [f"No event on record can be tied to {pulse}{reason}.", *too_often]
     best = max(told, key=lambda row: row["probability_explains"])
     if best["probability_explains"] <= none["probability_explains"]:
-        chance = percent(none["probability_explains"])
-        return f"No event on record explains {pulse} well (with a probability of {chance} none does{too_often})."
+        said = f"No event on record explains {pulse} well: that none does is {probability_words(none['probability_explains'])}."
+        return [said, *too_often]
+    sentences = [
+        f"{capital(pulse)} began {lag_words(best)}.",
+        f"That this explains it, and not another event or none on record, is {probability_words(best['probability_explains'])}; events "
+        f"placed at random would come as close in {percent(best['chance_match'])} of cases.",
+    ]
     others = [row for row in told if row is not best and row["probability_explains"] >= WORTH_TELLING]
-    more = "".join(f", to {event_name(row)} with {percent(row['probability_explains'])}" for row in others)
-    sentence = f"{pulse[0].upper()}{pulse[1:]} began {lag_words(best)}, to which it can be tied with a probability of"
-    sentence += f" {percent(best['probability_explains'])}{more} (to none on record: {percent(none['probability_explains'])}; "
-    sentence += f"events placed at random would come as close in {percent(best['chance_match'])} of cases)"
+    sentences += [f"That {event_name(row)} does is {probability_words(row['probability_explains'])}." for row in others]
     if best["claim"] != "nothing":
         most = "were waiting in the grass stage by then" if best["claim"] == "waiting" else "germinated after it"
-        sentence += f", and most of its stems {most}"
-    elif stage_words(best):
-        sentence += ", but how many of its stems were waiting there before can't be told"
-    return f"{sentence}{too_often}."
-
-
-def _small(words: str) -> str:
-    return words[0].lower() + words[1:]
+        sentences.append(f"Most of its stems {most}.")
+    if best["other_explanation"]:
+        sentences.append(f"But {best['other_explanation']}.")
+    return [*sentences, *too_often]
 
 
 def lag_words(row: Mapping) -> str:
@@ -134,10 +135,10 @@ def stage_words(row: Mapping) -> str:
     some = np.nanmax([row["share_waiting_high"], row["prior_share_waiting_high"], 0.0])
     if np.isnan(row["share_after_median"]) or some < WORTH_TELLING:
         return ""
-    told = f"Of its stems {share_words(row, 'share_waiting')} were then waiting in the grass stage"
-    told += f" and {share_words(row, 'share_after')} germinated in that year or later"
-    assumed = f"their arrivals and the profile's delays alone would say {share_words(row, 'prior_share_waiting')}"
-    assumed += f" and {share_words(row, 'prior_share_after')}"
+    told = f"Of its stems {_share(row, 'share_waiting')} were then waiting in the grass stage"
+    told += f" and {_share(row, 'share_after')} germinated in that year or later"
+    assumed = f"their arrivals and the profile's delays alone would say {_share(row, 'prior_share_waiting')}"
+    assumed += f" and {_share(row, 'prior_share_after')}"
     return f"{told}; {assumed}. {claim_words(row)}"
 
 
@@ -157,14 +158,5 @@ def _factor(factor: float) -> str:
     return f"{'over 100' if larger > 100 else f'{larger:.1f}'} {side}"
 
 
-def share_words(row: Mapping, name: str) -> str:
-    """A share with its interval, told once where its ends sound alike."""
-    low, middle, high = (percent(row[f"{name}_{point}"]) for point in ("low", "median", "high"))
-    return middle if low == high else f"{middle} (between {low} and {high})"
-
-
-def percent(share: float) -> str:
-    """A share or probability in per cent that never claims certainty."""
-    if share > 0.99:
-        return "more than 99 %"
-    return "less than 1 %" if share < 0.01 else f"{100 * share:.0f} %"
+def _share(row: Mapping, name: str) -> str:
+    return share_words(*(row[f"{name}_{point}"] for point in ("low", "median", "high")))

@@ -7,9 +7,9 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
-from standage.findings.attribution_words import percent
 from standage.findings.communities import WELL_KNOWN_SPREAD
 from standage.findings.comparison_measures import AGE_STRUCTURE_DISTANCE, MEASURES, SHARE_IN_CLASS, SHARED_PULSE, STEMS_IN_CLASS
+from standage.words import capital, counted, percent, probability_words
 
 WORDS = {measure.name: measure.words for measure in MEASURES} | {AGE_STRUCTURE_DISTANCE: "their age structures"}
 TOLD = {  # sentence, word where the first has more, word where it has less
@@ -59,23 +59,39 @@ def _difference_words(row: Mapping, pair: str) -> str:
         return f"{pair} can't be told apart by {_measure_words(row)}: no draw has it in both."
     low, middle, high = (float(row[f"difference_{point}"]) for point in ("low", "median", "high"))
     if row["measure"] == "number_of_pulses":
-        return f"{pair} show {_pulses(row['first_median'])} and {_pulses(row['second_median'])}."
+        pulses = (counted(round(row[f"{side}_median"]), "pulse") for side in ("first", "second"))
+        return f"{pair} show {' and '.join(pulses)}."
     if row["told_apart"] == "no":
-        between = f"between {_number(low, row)} and {_number(high, row)} {_unit(row)}"
-        return f"{pair} can't be told apart by {_measure_words(row)}: the difference is {between}."
+        return f"{pair} can't be told apart by {_measure_words(row)}: for {row['first']} it is {range_words(row)}."
     greater = middle >= 0
     low, middle, high = (low, middle, high) if greater else (-high, -middle, -low)
     template, more, less = TOLD[row["measure"]]
-    by = f"{_number(middle, row)} {_unit(row)}".removesuffix(" stems/ha")
+    by = f"{number_words(middle, row)} {unit_words(row)}".removesuffix(" stems/ha")
     span = f"from {row.get('class_first_year')} to {row.get('class_last_year')}"
     sentence = template.format(first=row["first"], second=row["second"], by=f"{by} {more if greater else less}", span=span)
-    likely = row["probability_greater"] if greater else 1 - row["probability_greater"] - row["probability_equal"]
-    between = f"(between {_number(low, row)} and {_number(high, row)}, probability {percent(likely)})"
-    begins = sentence if template.startswith("{first}") else sentence[0].upper() + sentence[1:]  # a stand keeps its own capitals
-    return f"{begins} {between}."
+    between = f"(between {number_words(low, row)} and {number_words(high, row)})"
+    begins = sentence if template.startswith("{first}") else capital(sentence)  # a stand keeps its own capitals
+    return f"{begins} {between}: {probability_words(sign_probability(row))}."
 
 
-def _number(number: float, row: Mapping) -> str:
+def range_words(row: Mapping) -> str:
+    """The interval of a difference without a sign: `between 35 years earlier and 12 years later`."""
+    low, high = float(row["difference_low"]), float(row["difference_high"])
+    _, more, less = TOLD[row["measure"]]
+    unit = unit_words(row).replace("stems/ha", "stems per hectare")
+    if low < 0 < high:
+        return f"between {number_words(-low, row)} {unit} {less} and {number_words(high, row)} {more}"
+    near, far = sorted((abs(low), abs(high)))
+    return f"between {number_words(near, row)} and {number_words(far, row)} {unit} {more if high > 0 else less}"
+
+
+def sign_probability(row: Mapping) -> float:
+    """Probability that the difference has the sign of its median."""
+    greater = float(row["probability_greater"])
+    return greater if float(row["difference_median"]) >= 0 else 1 - greater - float(row["probability_equal"])
+
+
+def number_words(number: float, row: Mapping) -> str:
     """A difference as it is said: whole years, per cent to a half, amounts to two digits."""
     if row["unit"].startswith("share"):
         number = 100 * number
@@ -88,12 +104,8 @@ def _number(number: float, row: Mapping) -> str:
     return text.removeprefix("-") if float(text) == 0 else text
 
 
-def _unit(row: Mapping) -> str:
+def unit_words(row: Mapping) -> str:
     return "percentage points" if row["unit"].startswith("share") else "years" if row["unit"] == "calendar year" else row["unit"]
-
-
-def _pulses(number: float) -> str:
-    return "no pulse" if number == 0 else "1 pulse" if number == 1 else f"{number:.0f} pulses"
 
 
 def _distance_words(row: Mapping) -> str:
@@ -109,8 +121,8 @@ def _distance_words(row: Mapping) -> str:
 
 def _shared_words(row: Mapping) -> str:
     pulses = f"Pulse {row['first_pulse']} of {row['first']} and pulse {row['second_pulse']} of {row['second']}"
-    probability, chance = percent(row["probability_shared"]), percent(row["chance_shared"])
-    shared = f"a pulse of each began within {row['tolerance']} years of the other with a probability of {probability}, by chance {chance}"
+    shared = f"that a pulse of each began within {row['tolerance']} years of the other is {probability_words(row['probability_shared'])}; "
+    shared += f"by chance it would be so in {percent(row['chance_shared'])} of cases"
     if "difference_median" not in row:
         return f"{pulses} are never both there; {shared}."
     low, middle, high = (row[f"difference_{point}"] for point in ("low", "median", "high"))
@@ -130,13 +142,10 @@ def _cautions(row: Mapping) -> list[str]:
     if row["amounts"] == "among sampled trees" and row["measure"] in ("median_establishment_year", "half_span_years"):
         told.append("That holds of the trees sampled, and of the stands only if trees were chosen alike, without regard to size or age.")
     if "degrees_of_freedom" in row and row["degrees_of_freedom"] < WELL_KNOWN_SPREAD:
-        few = " and ".join(f"{row[side]} of {_stands(row[side + '_stands'])}" for side in ("first", "second") if row[side + "_stands"] > 1)
+        sides = [side for side in ("first", "second") if row[f"{side}_stands"] > 1]
+        few = " and ".join(f"{row[side]} of {counted(row[f'{side}_stands'], 'stand')}" for side in sides)
         told.append(f"How much stands differ within a community is barely known here ({few}).")
     return told
-
-
-def _stands(number: int) -> str:
-    return "1 stand" if number == 1 else f"{number} stands"
 
 
 def comparison_sentences(table: pd.DataFrame | None) -> list[str]:
@@ -179,7 +188,8 @@ def _surest(rows: pd.DataFrame) -> str:
     if middle < 0:
         low, middle, high = -high, -middle, -low
     unit = "" if row["unit"] == "stems/ha" else " years"
-    by = f"{_number(middle, row)}{unit} (between {_number(low, row)} and {_number(high, row)})"
+    by = f"{number_words(middle, row)}{unit} (between {number_words(low, row)} and {number_words(high, row)})"
+    by += f", {probability_words(sign_probability(row))}"
     count = "" if len(rows) == 1 else f"; {len(sure)} of {len(rows)} pairs of stands are told apart by it"
     if row["measure"] == "median_establishment_year":
         return f"The median stem of {first} established later than that of {second}, by about {by}{count}."
@@ -195,5 +205,5 @@ def _shared_sentences(stands: pd.DataFrame) -> list[str]:
         return []
     row = rows.iloc[int((rows["probability_shared"] - rows["chance_shared"]).astype(float).to_numpy().argmax())]
     more = "" if len(rows) == 1 else f"; so do {len(rows) - 1} more pairs of stands"
-    near = f"(probability {percent(row['probability_shared'])}, by chance {percent(row['chance_shared'])})"
-    return [f"{row['first']} and {row['second']} share a pulse {near}{more}."]
+    sure = f"{probability_words(row['probability_shared'])}; by chance in {percent(row['chance_shared'])} of cases"
+    return [f"{row['first']} and {row['second']} share a pulse: {sure}{more}."]

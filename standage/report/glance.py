@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import pandas as pd
 
+from standage.answer import points, unit_name
 from standage.findings.stems import CORING_HEIGHT, SAMPLED
-from standage.report.answer import points, unit_name
-from standage.report.measures import HECTARES_PER_ACRE, US, Measures
+from standage.measures import HECTARES_PER_ACRE, US, Measures
 from standage.report.shown_tables import Cell, ShownTable
-from standage.spoken import sayable
-from standage.words import percent, rounding_of
+from standage.words import percent, rounding_of, sayable
 
 AGES = (60, 100, 150)  # ages whose share of the stems is told, as in stand_summary.csv [years]
 

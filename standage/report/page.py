@@ -16,19 +16,20 @@ from typing import Any
 import jinja2
 import pandas as pd
 
+from standage.answer import never_told, rows_of, unit_answer, unit_name
 from standage.findings.disturbances import tree_release_table
 from standage.findings.growth_changes import GrowthChanges
+from standage.measures import METRIC, Measures
 from standage.profiles import Profile, load_profile
-from standage.report.answer import rows_of, unit_answer, unit_name
 from standage.report.glance import glance
-from standage.report.measures import METRIC, Measures
 from standage.report.methods import assumptions, citations, methods_paragraph
 from standage.report.pictures import model_pictures, picture, ring_pictures, unit_pictures
 from standage.report.shown_tables import TREE_HEADS, ShownTable, shown_tables, tree_rows
+from standage.report.side_by_side import compared
 from standage.report.tree_story import cores_by_tree, tree_story
-from standage.report.uncertainty import amount_sentence, budget, budget_sentences, plot_budgets
+from standage.report.uncertainty import MORE_CORES, Budget, amount_sentence, budget, budget_sentences, plot_budgets, remedy_sentences
 from standage.results import provenance
-from standage.spoken import leaning_sentences, ring_paragraphs, verdict_sentence, warnings_about
+from standage.spoken import between_means, emergence_paragraphs, leaning_sentences, ring_paragraphs, verdict_sentence, warnings_about
 from standage.words import LIKELIHOODS, percent
 
 FILE = "report.html"
@@ -85,16 +86,22 @@ def report_html(
     shown = told | told.get("options", {})
     summary_rows = [row for _, row in tables["stand_summary"].iterrows()]
     leaning = tables.get("prior_sensitivity")
+    budgets = [budget(row, rows_of(tables["tree_dates"], row)) for row in summary_rows]
     context = {
         "title": f"Age structure: {posterior.survey.name}",
         "survey": posterior.survey.name,
         "written": told["written"][:10],
         "version": told["version"],
-        "level": f"{100 * level:.0f} %",
+        "made_by": "standage",
+        "between_means": between_means(level),
         "verdict": posterior.verdict,
         "verdict_sentence": verdict_sentence(posterior.verdict),
         "glance": glance(summary_rows, measures),
         "answers": [unit_answer(row, tables, measures) for row in summary_rows],
+        "remedies": [" ".join(remedy_sentences(row, found)) for row, found in zip(summary_rows, budgets, strict=True)],
+        "emergence": emergence_paragraphs(posterior, level),
+        "never_told": never_told(tables),
+        "side_by_side": compared(tables),
         "leaning": leaning_sentences(leaning),
         "warnings": warnings_about(posterior, tables),
         "units": [_unit(posterior, row, tables, number, level) for number, row in enumerate(summary_rows)],
@@ -103,7 +110,7 @@ def report_html(
         "tree_heads": TREE_HEADS,
         "trees": tree_rows(tables["tree_dates"], measures),
         "stories": _stories(posterior, tables["tree_dates"], measures, changes, level),
-        "uncertainty": _uncertainty(summary_rows, tables["tree_dates"]),
+        "uncertainty": _uncertainty(summary_rows, [found for found in budgets if found is not None]),
         "checks": ShownTable.of_checks(posterior.verdict),
         "model_pictures": model_pictures(posterior, level=level),
         "sensitivity": ShownTable.of_sensitivity(leaning),
@@ -123,7 +130,12 @@ def report_html(
 def render(template: str, context: Mapping[str, Any], *, script: str | None = None) -> str:
     """A template of this package with the style, and the script if one is named, inside; everything else in `context` is escaped."""
     environment = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(TEMPLATES), autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
+        loader=jinja2.FileSystemLoader(TEMPLATES),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        finalize=lambda value: value.replace(" %", "\u00a0%") if type(value) is str else value,  # a figure keeps its sign at line ends
     )
     code = (TEMPLATES / script).read_text(encoding="utf-8") if script else ""
     hashed = base64.b64encode(hashlib.sha256(code.encode("utf-8")).digest()).decode("ascii")
@@ -166,11 +178,11 @@ def ring_spans(changes: GrowthChanges) -> dict[str, tuple[int, int]]:
     return spans
 
 
-def _uncertainty(summary_rows: list, trees: pd.DataFrame) -> dict[str, Any]:
-    budgets = [found for row in summary_rows if (found := budget(row, rows_of(trees, row))) is not None]
+def _uncertainty(summary_rows: list, budgets: list[Budget]) -> dict[str, Any]:
     return {
         "budgets": [{"title": found.title, "sentences": budget_sentences(found)} for found in budgets],
-        "amounts": [(unit_name(row), sentence) for row in summary_rows if (sentence := amount_sentence(row))],
+        "shared": MORE_CORES,
+        "amounts": amount_sentence(summary_rows),
         "table": ShownTable.of_budgets(budgets),
         "picture": picture(
             plot_budgets(budgets),

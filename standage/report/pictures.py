@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -10,17 +11,18 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from standage import figures
+from standage.answer import points, rows_of, unit_name
+from standage.figure_axes import new_figure
 from standage.findings import count_check, delays, diameter_check, size_curves
 from standage.findings.growth_changes import GrowthChanges, ring_years
 from standage.findings.model_checks import DELAYS
 from standage.findings.releases import disturbance_chronology
 from standage.findings.stems import CORING_HEIGHT, SAMPLED
-from standage.report.answer import points, rows_of, unit_name
 from standage.report.svg import inline_svg
-from standage.spoken import sayable
-from standage.words import counted, percent, probability_words, year_words
+from standage.words import counted, percent, probability_words, sayable, year_words
 
 UNSUPPORTED = "#dcdcdc"
+SMALL = (4.4, 2.6)  # of the pictures that stand two abreast [inches]
 CENTURY = 100  # [years]
 
 
@@ -32,6 +34,12 @@ class Picture:
     caption: str
     svg: str
 
+    @property
+    def tall(self) -> bool:
+        """Whether it is higher than wide: such a picture gets a printed page of its own."""
+        _, _, width, height = map(float, re.search(r'viewBox="([^"]+)"', self.svg).group(1).split())
+        return height > width
+
 
 def picture(ax: Axes, name: str, caption: str, alternative: str) -> Picture:
     """What is drawn on `ax` as a picture of the page."""
@@ -39,7 +47,7 @@ def picture(ax: Axes, name: str, caption: str, alternative: str) -> Picture:
 
 
 def unit_pictures(posterior, row, tables: Mapping[str, pd.DataFrame], number: int, *, level: float) -> list[Picture]:
-    """Cohorts, establishment through time, pulses and events, every tree, size and age of a unit.
+    """Cohorts, establishment through time, size and age, every tree, pulses and events of a unit.
 
     row: its row of the summary table. number: that of the unit on the page.
     """
@@ -57,14 +65,17 @@ def unit_pictures(posterior, row, tables: Mapping[str, pd.DataFrame], number: in
         ),
         _rate_picture(rate, pulses, events, row, number),
     ]
-    if len(attribution) and len(pulses) and (attribution["event"] != "").any():
-        ax = figures.plot_lags(attribution, pulses)
+    dated = trees[trees["establishment_year_median"].notna() | trees["coring_height_year_median"].notna()] if len(trees) else trees
+    if len(dated) and ((dated["basis"] == "cored") & dated["age_median"].notna() & dated["dbh_cm"].notna()).any():
+        curve = rows_of(size_curves(posterior, level=level), row)
         drawn.append(
             picture(
-                ax, f"lags-{number}", "Years from each event on record to the beginning of each pulse.", lag_alternative(row, attribution)
+                figures.plot_size_age(dated, curve=curve),
+                f"size-{number}",
+                "Size against age: a diameter says little about an age.",
+                f"Scatter of diameter against age for the cored trees of {unit_name(row)}, with the median the model fits.",
             )
         )
-    dated = trees[trees["establishment_year_median"].notna() | trees["coring_height_year_median"].notna()] if len(trees) else trees
     if len(dated):
         drawn.append(
             picture(
@@ -74,14 +85,11 @@ def unit_pictures(posterior, row, tables: Mapping[str, pd.DataFrame], number: in
                 tree_words(row, dated),
             )
         )
-    if len(dated) and ((dated["basis"] == "cored") & dated["age_median"].notna() & dated["dbh_cm"].notna()).any():
-        curve = rows_of(size_curves(posterior, level=level), row)
+    if len(attribution) and len(pulses) and (attribution["event"] != "").any():
+        ax = figures.plot_lags(attribution, pulses)
         drawn.append(
             picture(
-                figures.plot_size_age(dated, curve=curve),
-                f"size-{number}",
-                "Size against age: a diameter says little about an age.",
-                f"Scatter of diameter against age for the cored trees of {unit_name(row)}, with the median the model fits.",
+                ax, f"lags-{number}", "Years from each event on record to the beginning of each pulse.", lag_alternative(row, attribution)
             )
         )
     return drawn
@@ -127,9 +135,8 @@ def model_pictures(posterior, *, level: float) -> list[Picture]:
         outside = int(((table["observed"] < table["predicted_low"]) | (table["observed"] > table["predicted_high"])).sum())
         said = f"Stems listed by diameter class in {unit_name(table.iloc[0])} against those the model expects: "
         said += f"{outside} of {len(table)} classes lie outside the interval."
-        drawn.append(
-            picture(figures.plot_diameter_check(table), f"diameters-{number}", "Diameters listed, on what the model expects.", said)
-        )
+        ax = figures.plot_diameter_check(table, ax=_small())
+        drawn.append(picture(ax, f"diameters-{number}", "Diameters listed, on what the model expects.", said))
     for number, table in enumerate(_by_unit(count_check(posterior))):
         said = "; ".join(
             f"{stage.stage}: {stage.observed:.0f} counted, {stage.predicted_low:.0f} to {stage.predicted_high:.0f} expected"
@@ -137,7 +144,7 @@ def model_pictures(posterior, *, level: float) -> list[Picture]:
         )
         drawn.append(
             picture(
-                figures.plot_count_check(table),
+                figures.plot_count_check(table, ax=_small()),
                 f"counts-{number}",
                 "Plants counted, on what the model expects.",
                 f"{unit_name(table.iloc[0])}: {said}.",
@@ -149,8 +156,13 @@ def model_pictures(posterior, *, level: float) -> list[Picture]:
         middle = [of_one.loc[of_one[f"{when}_median"].astype(float).idxmax(), "years"] for when in ("prior", "posterior")]
         said = f"{unit_name(of_one.iloc[0])}, {DELAYS[delay]}: "
         said += f"commonest length {middle[0]:.0f} years before the data and {middle[1]:.0f} given the data."
-        drawn.append(picture(figures.plot_delay(of_one), f"delay-{number}", "Before the data (dashed) and after them (solid).", said))
+        ax = figures.plot_delay(of_one, ax=_small())
+        drawn.append(picture(ax, f"delay-{number}", "Before the data (dashed) and after them (solid).", said))
     return drawn
+
+
+def _small() -> Axes:
+    return new_figure(*SMALL).subplots()
 
 
 def ring_pictures(posterior, changes: GrowthChanges, *, level: float) -> list[Picture]:

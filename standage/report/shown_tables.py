@@ -8,12 +8,11 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
+from standage.answer import points, rows_of
 from standage.findings.stems import SAMPLED
-from standage.report.answer import points, rows_of
-from standage.report.measures import Measures
+from standage.measures import Measures
 from standage.report.uncertainty import STEPS, Budget
-from standage.spoken import sayable
-from standage.words import percent, probability_words
+from standage.words import percent, probability_words, sayable
 
 
 @dataclass(frozen=True)
@@ -161,10 +160,11 @@ def _cohorts(row, cohorts: pd.DataFrame) -> ShownTable:
 
 @dataclass(frozen=True)
 class TreeRow:
-    """A row of the table of all trees. `card`: number of its card on the page."""
+    """A row of the table of all trees. `card`: number of its card on the page. `by_wood`: whether it is dated by core or planting."""
 
     card: int
     tree: str
+    by_wood: bool
     cells: list[Cell]
 
 
@@ -183,6 +183,7 @@ def tree_rows(trees: pd.DataFrame, measures: Measures) -> list[TreeRow]:
             TreeRow(
                 number,
                 str(row["tree"]),
+                row["basis"] in ("cored", "planted"),
                 [
                     Cell(str(row["stand"])),
                     Cell(str(row["species"]).replace("-", " ")),

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from standage.answer import points
 from standage.findings.growth_changes import MODEL
 from standage.findings.release_criteria import criterion_words
-from standage.report.answer import points
-from standage.report.measures import Measures
+from standage.measures import Measures
 from standage.report.uncertainty import STEPS
 from standage.words import UNSAYABLE, age_words, counted, probability_words, year_words
 

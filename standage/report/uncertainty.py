@@ -8,10 +8,10 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
+from standage.answer import unit_name
 from standage.figure_axes import drawing_axes, plain
 from standage.figure_styles import current_style
-from standage.report.answer import unit_name
-from standage.words import percent
+from standage.words import counted, listed, percent
 
 FAR_WORSE = 3.0  # times the typical standard deviation from which a tree is called far worse dated (assumption)
 
@@ -50,6 +50,12 @@ STEPS = (
         "#6f6f6f",
         "xx",
     ),
+)
+
+
+MORE_CORES = (
+    "More cores lower what trees don't share. They lower only slowly what they do: a bias in counting, the pace of early growth and of the "
+    "grass stage are common to a stand."
 )
 
 
@@ -135,22 +141,43 @@ def budget_sentences(found: Budget) -> list[str]:
         )
     if np.isfinite(found.given_all):
         told.append(f"Given the whole survey, a cored tree's standard deviation is {found.given_all:.1f} years.")
-    told.append(
-        "More cores lower what trees don't share. They lower only slowly what they do: a bias in counting, the pace of early growth and "
-        "of the grass stage are common to a stand."
-    )
     return told
 
 
-def amount_sentence(row) -> str:
-    """What would sharpen the number of stems; blank without plots or where nothing is to be said."""
-    low, high = row["stems_per_ha_low"], row["stems_per_ha_high"]
-    if pd.isna(low) or pd.isna(high) or low <= 0:
+def remedy_sentences(row, found: Budget | None) -> list[str]:
+    """What to do about the uncertainty of dates, and of amounts, in a few words for the answer; nothing where nothing is known of it.
+
+    row: the unit's row of the summary table. found: its budget.
+    """
+    told = []
+    if found is not None:
+        step = found.most
+        told.append(
+            f"For the date of a tree: {step.remedy} (the step that is known worst is {step.name}; without it a core alone would date its "
+            f"tree to {found.without[step.column]:.1f} instead of {found.alone:.1f} years, as a standard deviation)."
+        )
+    if pd.notna(row["stems_per_ha_low"]):
+        told.append("For the number of stems: more plots.")
+    elif pd.isna(row["stems_per_ha_median"]):
+        told.append("For anything about a hectare: plots in which all stems are listed.")
+    return told
+
+
+def amount_sentence(summary_rows: list) -> str:
+    """How well the numbers of stems are known, and what would sharpen them; blank without plots.
+
+    summary_rows: rows of the summary table.
+    """
+    known = [row for row in summary_rows if pd.notna(row["stems_per_ha_low"]) and row["stems_per_ha_low"] > 0]
+    if not known:
         return ""
-    factor = float(high) / float(low)
+    factors = [
+        f"{float(row['stems_per_ha_high']) / float(row['stems_per_ha_low']):.1f} in {unit_name(row)} ({counted(int(row['plots']), 'plot')})"
+        for row in known
+    ]
     return (
-        f"The number of stems per hectare rests on {row['plots']} plots and is known to a factor of {factor:.1f} from end to end; more "
-        "plots would narrow it, more cores would not."
+        f"The number of stems per hectare is known, from end to end of its interval, to a factor of {listed(factors)}; more plots would "
+        "narrow it, more cores would not."
     )
 
 

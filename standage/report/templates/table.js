@@ -18,10 +18,12 @@
     var body = table.tBodies[0];
     Array.prototype.forEach.call(table.tHead.rows[0].cells, function (head, column) {
       var button = document.createElement("button");
+      var printed = document.createElement("span");  // browsers leave buttons out of the heads they repeat on paper
       button.type = "button";
-      button.textContent = head.textContent;
+      button.textContent = printed.textContent = head.textContent;
+      printed.className = "printed";
       head.textContent = "";
-      head.appendChild(button);
+      head.append(button, printed);
       button.addEventListener("click", function () {
         var down = head.getAttribute("aria-sort") === "ascending";
         Array.prototype.forEach.call(table.tHead.rows[0].cells, function (other) { other.removeAttribute("aria-sort"); });

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from standage.spoken import sayable
+from standage.words import amount_words, sayable
 
 METRIC, US = "metric", "us"
 HECTARES_PER_ACRE = 0.40468564224  # the international acre, exact
@@ -25,9 +25,13 @@ class Measures:
         if self.units not in (METRIC, US):
             raise ValueError(f"units are '{METRIC}' or '{US}', got '{self.units}'")
 
-    def stems(self, number: float) -> str:
-        """A density, `200 stems per hectare (81 per acre)`. [stems/ha]"""
-        return self._beside(f"{sayable(number)} stems per hectare", number * HECTARES_PER_ACRE, "per acre")
+    def stems_between(self, low: float, middle: float, high: float, what: str = "stems") -> str:
+        """A density with its interval, `between 150 and 260 stems per hectare, most likely around 200 (61 to 110 per acre)`. [stems/ha]"""
+        told = amount_words(low, middle, high, f"{what} per hectare")
+        if not np.isfinite(middle):
+            return told
+        least, most = (sayable(end * HECTARES_PER_ACRE) for end in (low, high))
+        return self._bracketed(told, f"{least} to {most} per acre")
 
     def basal_area(self, number: float) -> str:
         """Cross-section of stems. [m2/ha]"""

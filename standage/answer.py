@@ -1,0 +1,215 @@
+"""What a unit's result says, for those who read nothing else: when, how sure, what preceded it, and what can't be told.
+
+The printed summary and the report say these sentences alike.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import pandas as pd
+
+from standage.findings.attribution_words import NO_PROOF, pulse_sentences
+from standage.findings.events_on_record import LAG_WINDOW
+from standage.findings.stand_summary import AGES, EVEN_AGED_SHARE
+from standage.findings.stems import CORING_HEIGHT, SAMPLED
+from standage.measures import Measures
+from standage.words import UNSAYABLE, amount_words, counted, listed, percent, probability_words, share_words, year_words
+
+WIDE_RATIO = 5.0  # an amount known no better than fivefold is not told as a number (assumption)
+WIDE_YEARS = 60.0  # nor a year known no better than two generations of people (assumption)
+AGREED = 0.8  # share of draws that must agree on a span of years before it is told (assumption)
+NOT_CHANCE = 0.1  # probability of an explanation from which it is said that agreement in time is no proof (assumption)
+HARDLY_ANY = 0.005  # share of stems below which an age isn't worth naming (assumption)
+
+
+@dataclass(frozen=True)
+class Answer:
+    """A unit's answer in sentences under its questions: when its stems came and how sure that is, what preceded that (empty where no pulse
+    stands out), what stands there by age and amount, what can't be told."""
+
+    title: str
+    when: tuple[str, ...]
+    preceded: tuple[str, ...]
+    stands_there: tuple[str, ...]
+    not_told: tuple[str, ...]
+
+
+def unit_answer(row: pd.Series, tables: Mapping[str, pd.DataFrame], measures: Measures) -> Answer:
+    """row: the unit's row of the summary table. tables: those of the result."""
+    pulses = rows_of(tables["pulses"], row)
+    attribution = rows_of(tables.get("attribution"), row)
+    oldest = _oldest(row, rows_of(tables["tree_dates"], row))
+    return Answer(
+        title=unit_name(row),
+        when=(*_spans(row), *_pulses(row, pulses)),
+        preceded=tuple(_preceded(attribution)),
+        stands_there=(*oldest, *_ages(row), *_amounts(row, measures)),
+        not_told=tuple(_not_told(row, pulses, attribution)),
+    )
+
+
+def never_told(tables: Mapping[str, pd.DataFrame]) -> list[str]:
+    """What no survey of this kind can tell, said once for all units."""
+    told = ["How many plants established: only those alive today are seen."]
+    attribution = tables.get("attribution")
+    if attribution is not None and len(attribution) and (attribution["event"] != "").any():
+        told.append("What caused a pulse: dates tell what came before it, not why.")
+    return told
+
+
+def unit_name(row) -> str:
+    """A stand and species as a heading."""
+    return f"{row['stand']}, {str(row['species']).replace('-', ' ')}"
+
+
+def rows_of(table: pd.DataFrame | None, row) -> pd.DataFrame:
+    """The rows of a table that are about the unit of `row`; none where there is no table."""
+    if table is None or table.empty:
+        return pd.DataFrame()
+    return table[(table["stand"] == row["stand"]) & (table["species"] == row["species"])]
+
+
+def points(row, name: str) -> tuple[float, float, float]:
+    """`name_low`, `_median` and `_high` as plain numbers, NaN where blank."""
+    return tuple(
+        float(pd.to_numeric(row[f"{name}_{point}"], errors="coerce")) if pd.notna(row[f"{name}_{point}"]) else float("nan")
+        for point in ("low", "median", "high")
+    )
+
+
+def barely_known(row, name: str) -> bool:
+    """Whether an amount is known no better than fivefold."""
+    low, _, high = points(row, name)
+    return high > WIDE_RATIO * max(low, 1e-9) and high >= 1
+
+
+def _spans(row) -> list[str]:
+    if pd.isna(row["half_span_first"]):
+        return [f"When the stems came {UNSAYABLE}."]
+    share = points(row, "share_in_20_years")
+    if share[1] >= EVEN_AGED_SHARE:
+        first = int(row["densest_20_years_first"])
+        return [f"The stand is even-aged: the share of living stems that came within the 20 years from {first} is {share_words(*share)}."]
+    low, middle, high = points(row, "half_span_years")
+    if row["half_span_agreed"] < AGREED:
+        return [f"Half of the living stems came within {low:.0f} to {high:.0f} years, but which years these are can't be told well."]
+    if middle > WIDE_YEARS:
+        return [f"Stems of many ages stand together: no span of years shorter than about {middle:.0f} holds half of those alive."]
+    return [f"Half of the living stems came between {int(row['half_span_first'])} and {int(row['half_span_last'])}."]
+
+
+def _ages(row) -> list[str]:
+    over = [
+        f"{percent(points(row, f'share_over_{age}_years')[1])} are over {age} years old"
+        for age in AGES
+        if points(row, f"share_over_{age}_years")[1] >= HARDLY_ANY
+    ]
+    told = [f"Of the living stems about {listed(over)}." if over else f"Hardly any living stem is over {AGES[0]} years old."]
+    last = points(row, "last_recruitment_year")
+    what = "reached the height of the cores" if row["basis"] == CORING_HEIGHT else "established"
+    return [*told, f"The youngest of them {what} {year_words(*last)}."] if last[1] == last[1] else told
+
+
+def _amounts(row, measures: Measures) -> list[str]:
+    told = []
+    if row["amounts"] == SAMPLED:
+        told.append("There are no plots: all of this is about the sampled trees, not about a hectare.")
+    elif not barely_known(row, "stems_per_ha"):
+        area = (
+            f"; the stems listed have a basal area of {measures.basal_area(row['basal_area_m2_ha'])}"
+            if pd.notna(row["basal_area_m2_ha"])
+            else ""
+        )
+        told.append(f"Alive today, past the emerging stage, are {measures.stems_between(*points(row, 'stems_per_ha'))}{area}.")
+    grass = points(row, "grass_stage_per_ha")
+    if grass[1] > 0.5 and not barely_known(row, "grass_stage_per_ha"):
+        told.append(f"Still without a stem are {measures.stems_between(*grass, what='plants')}.")
+    return told
+
+
+def _oldest(row, trees: pd.DataFrame) -> list[str]:
+    """The oldest tree; where its year is known badly, the oldest cored one by name, of which more is known."""
+    low, middle, high = points(row, "oldest_year")
+    verb = "reached the height of its core" if row["basis"] == CORING_HEIGHT else "established"
+    if not high - low > WIDE_YEARS:
+        return [f"The oldest tree that is dated {verb} {year_words(low, middle, high)}."]
+    told = [f"The year of the oldest tree can't be told well, cored or not: it {verb} {year_words(low, middle, high)}."]
+    name = "coring_height_year" if row["basis"] == CORING_HEIGHT else "establishment_year"
+    if len(trees):
+        cored = trees[(trees["basis"] == "cored") & (trees["status"] == "live") & trees[f"{name}_median"].notna()]
+        if len(cored):
+            oldest = cored.sort_values([f"{name}_median", f"{name}_low"]).iloc[0]
+            told.append(f"The oldest cored tree, {oldest['tree']}, {verb} {year_words(*points(oldest, name))}.")
+    return told
+
+
+def _pulses(row, pulses: pd.DataFrame) -> list[str]:
+    if pulses.empty:
+        return ["No recruitment pulse stands out from steady recruitment; that is not proof that there was none."]
+    burst = "burst of arrivals at the height of the cores" if row["basis"] == CORING_HEIGHT else "recruitment pulse"
+    told = []
+    for pulse in pulses.to_dict("records"):
+        name = f"A {burst}" if len(pulses) == 1 else f"Pulse {pulse['pulse']}, a {burst},"
+        extra = points(pulse, "stems_per_ha")
+        beyond = f" ({amount_words(*extra, 'per hectare', around=False)} beyond the years around it)" if extra[1] == extra[1] else ""
+        told.append(
+            f"{name} is {probability_words(pulse['probability'])}. It began {year_words(*points(pulse, 'start'))}, and ended "
+            f"{year_words(*points(pulse, 'end'))}. Its share of the living stems is {share_words(*points(pulse, 'share'))}{beyond}; "
+            f"it rests on {counted(int(pulse['dated_stems']), 'cored tree')} dated to it."
+        )
+    if (pulses["holds_if_cutting_differs"] != "not assessed").any():
+        told.append("Cutting is on record in this stand, and a cut can leave the same shape as a pulse.")
+    return told
+
+
+def _preceded(attribution: pd.DataFrame) -> list[str]:
+    """Which event on record went before each pulse, how probably it explains it, and how often chance would do as well."""
+    if attribution.empty:
+        return []
+    by_pulse = [rows.to_dict("records") for _, rows in attribution.groupby("pulse", sort=True)]
+    told = []
+    for rows in by_pulse:
+        told += pulse_sentences(rows, "the pulse" if len(by_pulse) == 1 else f"pulse {rows[0]['pulse']}", LAG_WINDOW)
+    if (attribution["probability_explains"][attribution["event"] != ""] >= NOT_CHANCE).any():
+        told.append(NO_PROOF)
+    return list(dict.fromkeys(told))
+
+
+def _not_told(row, pulses: pd.DataFrame, attribution: pd.DataFrame) -> list[str]:
+    """What a reader may look for in vain, each with the reason."""
+    told = []
+    if row["basis"] == CORING_HEIGHT:
+        told.append("Years of establishment: no coring height is recorded, so years are those of reaching the height of the core.")
+    if row["amounts"] == SAMPLED:
+        told.append("Stems per hectare: there are no plots.")
+    for name, what in (("stems_per_ha", "stems"), ("grass_stage_per_ha", "plants without a stem")):
+        if barely_known(row, name):
+            ends = amount_words(*points(row, name), "per hectare", around=False)
+            told.append(f"How many {what} are alive, to better than fivefold: {ends}, for the plots are too few or too unlike.")
+    oldest = points(row, "oldest_year")
+    if oldest[2] - oldest[0] > WIDE_YEARS:
+        told.append(f"The year of the oldest tree: it is known only to {oldest[2] - oldest[0]:.0f} years.")
+    if pd.notna(row["half_span_agreed"]) and row["half_span_agreed"] < AGREED:
+        told.append("Which years hold half of the stems: several spans would do.")
+    if pulses.empty:
+        told.append("Whether recruitment was steady: a short pulse could be hidden by what isn't known of the dates.")
+    return [*told, *_not_told_of_events(attribution)]
+
+
+def _not_told_of_events(attribution: pd.DataFrame) -> list[str]:
+    if attribution.empty:
+        return []
+    events = attribution[attribution["event"] != ""]
+    if events.empty:
+        return ["What went before the pulses: no event of this stand is on record."]
+    told = []
+    untied = events[events["lag_years_median"].isna()]
+    if len(untied):
+        kinds = listed(sorted({str(kind).replace("-", " ") for kind in untied["kind"]}))
+        told.append(f"Whether a pulse followed one of the events of the kind {kinds}: they can't be told apart, or lie before all dates.")
+    unclear = events[(events["claim"] == "nothing") & (events["probability_explains"] >= NOT_CHANCE) & events["bayes_factor"].notna()]
+    if len(unclear):
+        told.append("Whether the stems of a pulse were waiting as seedlings when the event came, or germinated after it.")
+    return told
