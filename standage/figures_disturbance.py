@@ -52,7 +52,7 @@ def plot_ring_panel(rings: pd.DataFrame, *, events: pd.DataFrame | None = None, 
         ax.bar(year[down], -0.8 * suppression[down], bottom=foot + 0.6, width=1.4, zorder=3, **hatched)
     ax.set_yticks(np.arange(len(shown)), list(shown)[::-1], fontsize=style.points(6))
     ax.set_ylim(-0.6, len(shown))
-    ax.set_xlim(rings["year"].min() - 2, rings["year"].max() + 2)
+    ax.set_xlim(rings["year"].min() - 2, _last_event(events, rings["year"].max()) + 2)
     ax.set_xlabel("Year of the ring")
     left_out = len(lengths) - len(shown)
     ax.set_ylabel("Trees, the earliest ring first" + (f"\n({left_out} shorter series not shown)" if left_out else ""))
@@ -105,7 +105,7 @@ def plot_disturbance_chronology(
     ax.axhline(0, color=style.observed, linewidth=0.7)
     ax.set_ylim(-105, 105)
     ax.set_yticks([-100, -50, 0, 50, 100], ["100", "50", "0", "50", "100"])
-    ax.set_xlim(min(year[0], _first_event(events, year[0])) - 2, year[-1] + 2)
+    ax.set_xlim(min(year[0], _first_event(events, year[0])) - 2, _last_event(events, year[-1]) + 2)
     ax.set_xlabel("Year")
     ax.set_ylabel("Suppressed (%)   |   Released (%)")
     ax.set_title(str(chronology["stand"].iloc[0]), loc="left")
@@ -118,3 +118,7 @@ def plot_disturbance_chronology(
 
 def _first_event(events: pd.DataFrame | None, otherwise: float) -> float:
     return otherwise if events is None or events.empty else float(events["first_year"].min())
+
+
+def _last_event(events: pd.DataFrame | None, otherwise: float) -> float:
+    return otherwise if events is None or events.empty else max(otherwise, float(events["last_year"].max()))

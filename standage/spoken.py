@@ -23,6 +23,7 @@ from standage.words import capital, counted, listed, percent, probability_words,
 SHARPER = 0.7  # of the range on record, below which a year that the rings have sharpened is told (assumption)
 FEW_CORES = 10  # with fewer dated trees, pulses rest on almost nothing (common practice, no source)
 MANY_FAILED = 0.25  # share of attempts without readable core from which the sample may miss the rotten, old trees (assumption)
+LIKELIER = 0.5  # probability from which the rings count as showing a disturbance
 NO_CAUSE = "A release dates a change of growth; it doesn't prove what caused it."
 MUCH_ONE_PLOT = 0.6  # share of a pulse in one plot from which it may be a patch rather than the stand (assumption)
 
@@ -116,14 +117,21 @@ def ring_paragraphs(tables: Mapping[str, pd.DataFrame]) -> list[str]:
             paragraphs.append(_by_criterion(stand, by_rule))
             continue
         sentences = []
-        for row in disturbances[disturbances["stand"] == stand].itertuples():
+        of_stand = event_years[event_years["stand"] == stand]
+        own = disturbances[disturbances["stand"] == stand]
+        seen = own[[_seen_in_rings(row, of_stand) for row in own.itertuples()]] if len(own) else own
+        for row in seen.itertuples():
             what = "trees were let go as by an opening" if row.kind == "opening" else "trees lost vigour"
             share = f", seen in {percent(row.share_median)} of {row.trees_at_risk} trees" if row.trees_at_risk else ""
             when = year_words(row.year_low, row.year_median, row.year_high)
             sentences.append(f"{what} {when}, {probability_words(row.probability)}{share}")
         found = capital("; ".join(sentences)) or "No disturbance is likelier than not; light cuts leave no mark in open woodland"
         told = [f"{stand}, from ring widths. {found}."]
-        for row in event_years[event_years["stand"] == stand].itertuples():
+        if len(seen) < len(own):
+            others = of_stand[of_stand["event"].isin("; ".join(own["events"].drop(seen.index)).split("; "))]
+            events = listed([f"{row.kind.replace('-', ' ')} {_range(row.first_year, row.last_year)}" for row in others.itertuples()])
+            told.append(f"On record and not to be seen in the rings, which is no proof that nothing happened: {events}.")
+        for row in of_stand.itertuples():
             if row.read_from and row.year_high - row.year_low < SHARPER * (row.last_year - row.first_year):
                 known = f"known to {row.first_year} to {row.last_year}"
                 told.append(f"The {row.kind.replace('-', ' ')} {known} began {year_words(row.year_low, row.year_median, row.year_high)}.")
@@ -131,6 +139,18 @@ def ring_paragraphs(tables: Mapping[str, pd.DataFrame]) -> list[str]:
             told.append(NO_CAUSE)
         paragraphs.append(" ".join(told))
     return paragraphs
+
+
+def _seen_in_rings(row, event_years: pd.DataFrame) -> bool:
+    """Whether a disturbance is told by the rings, or by what they make of an event on record; otherwise it is on record only."""
+    if row.probability_rings >= LIKELIER or not row.events:
+        return True
+    named = event_years[event_years["event"].isin(row.events.split("; "))]
+    return bool((named["seen_in_rings"].astype(float) >= LIKELIER).any())
+
+
+def _range(first: int, last: int) -> str:
+    return f"{first}" if first == last else f"{first} to {last}"
 
 
 def _by_criterion(stand: str, rows: pd.DataFrame) -> str:

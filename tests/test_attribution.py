@@ -87,6 +87,17 @@ def test_periods_and_uncertain_years_are_told_apart(table):
     assert "began in 1945 and ended in 1980" in fires["words"] and "some year from 1926 to 1928" in row_of(table, "cut")["words"]
 
 
+def test_a_period_is_told_from_its_beginning_and_by_its_reach():
+    """A pulse 25 years after turpentining began and five after it ended lies within the ten years after it."""
+    row = {"event": "boxing", "kind": "turpentining", "timing": "period", "event_first_year": 1905, "event_last_year": 1905}
+    row |= {"event_ended_year": 1925, "lag_years_low": 25, "lag_years_median": 25, "lag_years_high": 25, "probability_before": 0.0}
+    row |= {"probability_began_within_10": 0.0, "probability_in_reach": 1.0, "chance_match": 0.13, "basis": "establishment"}
+    words = row_words(row | {"share_after_median": np.nan, "share_waiting_high": np.nan, "prior_share_waiting_high": np.nan,
+                             "other_explanation": ""}, 10)  # fmt: skip
+    assert words.startswith("The pulse began 25 years after the beginning of the turpentining that began in 1905 and ended in 1925; ")
+    assert "in its years or within 10 after them is virtually certain (more than 99 %)" in words and "less than 1 %" not in words
+
+
 def test_the_same_seed_gives_the_same_table(posterior, scans, table):
     pd.testing.assert_frame_equal(table, attribution(posterior, scans=scans))
     pd.testing.assert_frame_equal(table, attribution(posterior, scans=scans, pulses=pulses(posterior, scans=scans)))

@@ -9,6 +9,7 @@ import sys
 
 import matplotlib.colors as colours
 import numpy as np
+import pandas as pd
 import pytest
 from fake_posterior import fake_posterior
 from matplotlib.axes import Axes
@@ -19,6 +20,7 @@ from standage.figure_axes import chance, drawing_axes
 from standage.figure_files import write_figures
 from standage.figure_styles import SCREEN, STYLES, current_style
 from standage.figures_comparison import comparison_figures
+from standage.figures_events import mark_events
 from standage.findings import count_check, delays, diameter_check, size_curves
 from standage.results import result_tables
 
@@ -87,6 +89,33 @@ def test_events_are_on_every_timeline(posterior, tables, plot, name):
     ax = getattr(figures, plot)(of_stand(tables[name]), events=posterior.survey.events)
     notes = " | ".join(text.get_text() for text in ax.get_legend().get_texts())
     assert "logging 1926\u20131928" in notes and "fire exclusion 1945, until 1980" in notes
+
+
+def test_of_many_events_none_vanishes_those_of_a_kind_share_a_letter():
+    """Fourteen fires before a cut: the cut keeps its letter, the fires share one; events too many even then are counted."""
+    def noted(kinds):
+        years = [1932.0 + 3 * number for number in range(len(kinds))]
+        rows = pd.DataFrame({"kind": kinds, "first_year": years, "last_year": years, "ended_year": np.nan})
+        axes = drawing_axes(None)
+        return mark_events(axes, rows, 1900), [text.get_text() for text in axes.texts]
+
+    notes, letters = noted(["fire"] * 14 + ["thinning"])
+    assert notes == ["a  fire, 14 times, 1932\u20131971", "b  thinning 1974"] and letters == ["a"] * 14 + ["b"]
+    notes, _ = noted([f"kind {number}" for number in range(15)])
+    assert len(notes) == 13 and notes[-1] == "and 3 more on record"
+    assert len(noted(["fire"] * 12)[0]) == 12
+
+
+def test_recurring_events_share_a_row_beside_those_that_are_tied(tables):
+    table = of_stand(tables["attribution"])
+    cut = table[table["event"] == "cut"]
+    lags = [name for name in table.columns if name.startswith(("lag_years", "probability_"))]
+    fires = [cut.assign(event=f"f{year}", kind="fire", event_first_year=year, event_last_year=year) for year in range(1932, 1974, 3)]
+    fires = pd.concat(fires)
+    fires[lags] = np.nan
+    ax = figures.plot_lags(pd.concat([cut, fires]), of_stand(tables["pulses"]))
+    assert [label.get_text() for label in ax.get_yticklabels()] == ["logging\n1926\u20131928", "fire, 14 times\n1932\u20131971"]
+    assert sum(bar.get_width() == 1.0 and bar.get_y() == 0.75 for bar in ax.patches) == 14
 
 
 def test_lags_are_drawn_from_event_to_pulse(tables):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import html
 import json
 import re
@@ -219,6 +220,19 @@ def test_the_summary_tells_what_the_rings_say_and_claims_no_cause(with_rings):
     assert "let go as by an opening" in said and "doesn't prove what caused it" in said
     assert "The logging known to 1921 to 1931 began" in said
     assert "from ring widths" not in summary(fake_posterior(draws=60))
+
+
+def test_what_only_the_record_says_is_not_told_as_seen_in_the_rings(with_rings):
+    """Rings that show the cut only: boxing and a thinning on record keep their prior chance, and no ring speaks of them."""
+    posterior = copy.copy(with_rings)
+    posterior.survey = copy.copy(with_rings.survey)
+    more = {"event": ["boxing", "thin"], "stand": "Fern Flat", "kind": ["turpentining", "thinning"], "first_year": [1905.0, 1970.0]}
+    more = pd.DataFrame(more).assign(last_year=[1905.0, 1970.0], ended_year=[1925.0, np.nan], opens_canopy="", source="record")
+    posterior.survey.events = pd.concat([with_rings.survey.events, more], ignore_index=True)
+    (said,) = (part for part in summary(posterior).split("\n\n") if part.startswith("Fern Flat, from ring widths"))
+    seen, rest = said.split("On record and not to be seen in the rings")
+    assert seen.count("let go as by an opening") == 1 and "lost vigour" not in seen and "192" in seen
+    assert rest.startswith(", which is no proof that nothing happened: ") and "turpentining 1905 and thinning 1970." in rest
 
 
 def test_releases_by_a_criterion_are_told_as_such_everywhere(with_rings, tmp_path, monkeypatch):

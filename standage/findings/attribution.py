@@ -230,6 +230,8 @@ def _lag_columns(start: np.ndarray, year: np.ndarray, longer: np.ndarray, there:
     within = {f"probability_began_within_{span}": float(np.mean((lag >= 0) & (lag <= span))) for span in SPANS}
     during = float(np.mean((lag >= 0) & (lag <= longer))) if longer.any() else np.nan
     before = {"probability_before": float(np.mean(lag < 0)), "probability_during": during}
+    # for the words of a period: what `explanation_chances` counts as its reach
+    before["probability_in_reach"] = float(np.mean((lag >= 0) & (lag <= longer + LAG_WINDOW)))
     return interval_columns("lag_years", lag, level, whole=True) | within | before
 
 

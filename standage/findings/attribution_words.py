@@ -40,6 +40,8 @@ def row_words(row: Mapping, lag_window: int, *, events: int = 0, testable: int =
         return f"{recurring_words(row['kind'], lag_window)}: the pulse can't be tied to {event_name(row)}."
     if row["probability_before"] < 0.5:
         within = f"within {lag_window} years after it is {probability_words(row[f'probability_began_within_{lag_window}'])}"
+        if row["timing"] == "period":
+            within = f"in its years or within {lag_window} after them is {probability_words(row['probability_in_reach'])}"
         odds = f"that it began {within}, as it would be in {percent(row['chance_match'])} of cases for events placed at random"
     else:
         odds = f"that the pulse came first is {probability_words(row['probability_before'])}"
@@ -109,7 +111,8 @@ def lag_words(row: Mapping) -> str:
     if middle == 0:
         told = f"in the year of {event}" if low == high else f"about in the year of {event}"
     else:
-        told = f"{'' if low == high else 'about '}{abs(middle)} {_years(middle)} {_side(middle)} {event}"
+        beginning = "the beginning of " if row["timing"] == "period" else ""
+        told = f"{'' if low == high else 'about '}{abs(middle)} {_years(middle)} {_side(middle)} {beginning}{event}"
     if low == high:
         return told
     if (low >= 0 or high <= 0) and middle != 0:
