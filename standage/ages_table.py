@@ -51,10 +51,12 @@ def write_ages(table: pd.DataFrame, path: str | os.PathLike) -> Path:
     beside = path.with_name(path.name + ".part")
     try:
         if path.exists() and path.read_text(encoding="utf-8", errors="replace").partition("\n")[0].strip().replace('"', "") != header:
-            raise StandageError(f"{path}: holds something else than a table of ages and is left as it is; choose another place with --csv")
+            found = "something else than a table of ages; it is left as it is"
+            raise StandageError.at(path, found, "an earlier table of ages, or nothing yet", "Choose another place with --csv.")
         write_harmless_csv(harmless_table(table), beside)
         os.replace(beside, path)
     except OSError as problem:
         beside.unlink(missing_ok=True)
-        raise StandageError(f"{path}: can't be written ({problem.strerror}); choose another place with --csv") from problem
+        found = f"a place that can't be written ({problem.strerror})"
+        raise StandageError.at(path, found, "a place for the table", "Choose another place with --csv.") from problem
     return path

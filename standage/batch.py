@@ -66,7 +66,8 @@ def run_batch(
     profile_keys(settings.profile_folder)  # a folder of profiles that can't be read would be every survey's error
     surveys, without_place = find_surveys(folder, out)
     if not surveys:
-        raise StandageError(f"There is no survey below {folder}: no folder with stands.csv, and no workbook with a sheet 'stands'.")
+        expected = "folders with stands.csv, or workbooks with a sheet 'stands'"
+        raise StandageError.at(folder, "no survey below it", expected, "Give the folder below which the surveys are.")
     out = Path(out).absolute()
     summary = _Summary(out, [*(one.name for one in surveys), *(outcome.survey for outcome in without_place)])
     for outcome in without_place:
@@ -126,7 +127,7 @@ class _Summary:
             out.mkdir(parents=True, exist_ok=True)
             self.write()
         except OSError as error:
-            raise StandageError(f"{out} can't be written: {error.strerror}. Choose another folder.") from error
+            raise StandageError.at(out, f"a place that can't be written ({error.strerror})", "a folder", "Choose another --out.") from error
 
     def add(self, outcome: Outcome) -> None:
         self.outcomes[outcome.survey] = outcome

@@ -73,9 +73,10 @@ def find_surveys(folder: str | Path, out: str | Path) -> tuple[list[BatchSurvey]
     """
     folder, out = Path(folder).absolute(), Path(out).absolute()
     if not folder.is_dir():
-        raise StandageError(f"{folder} is no folder. Give the folder below which the surveys are.")
+        raise StandageError.at(folder, "no such folder", "a folder of surveys", "Give the folder below which the surveys are.")
     if folder.resolve() == out.resolve():
-        raise StandageError(f"The results of a batch can't go into the folder of its surveys, {folder}. Choose another --out.")
+        found = "the folder of the surveys in --out; the results of a batch can't go into the folder of its surveys"
+        raise StandageError.at(folder, found, "another folder", "Choose another --out.")
     paths = sorted(_survey_paths(folder, out), key=lambda path: path.relative_to(folder).as_posix())
     surveys: dict[str, BatchSurvey] = {}
     without_place: list[Outcome] = []

@@ -77,11 +77,13 @@ def write_card(results: str | Path, tree: str, out: str | Path = ".", *, units: 
         folder.mkdir(parents=True, exist_ok=True)
         for path in (page, drawing):
             if path.exists() and NAMED.encode() not in path.read_bytes():
-                raise StandageError(f"{path} is there and is no age card, so it was left as it is. Choose another folder with --out.")
+                found = "a file that is no age card; it was left as it is"
+                raise StandageError.at(path, found, "an earlier age card, or nothing yet", "Choose another folder with --out.")
         page.write_text(html, encoding="utf-8")
         figure.savefig(drawing, dpi=150, metadata={"Software": NAMED, "Title": card.story.title})
     except OSError as error:
-        raise StandageError(f"{folder} can't be written: {error.strerror}. Choose another folder with --out.") from error
+        found = f"a place that can't be written ({error.strerror})"
+        raise StandageError.at(folder, found, "a folder for the card", "Choose another folder with --out.") from error
     return page, drawing
 
 
@@ -97,13 +99,14 @@ def age_card(results: str | Path, tree: str, *, units: str = METRIC) -> AgeCard:
             na_values={name: [""] for name in _numbers(folder / "tree_dates.csv")},
         )
     except (OSError, ValueError) as error:
-        raise StandageError(f"{folder / 'tree_dates.csv'} can't be read ({error}). Run the survey again.") from error
+        found = f"a table that can't be read ({error})"
+        raise StandageError.at(folder / "tree_dates.csv", found, "the table that `standage run` wrote", "Run the survey again.") from error
     table = table_as_it_was(table)
     rows = table[table["tree"] == tree]
     if rows.empty:
         near = difflib.get_close_matches(tree, list(table["tree"]), 3)
         advice = f"Did you mean {', '.join(near)}?" if near else f"Its {len(table)} trees are listed in {folder / 'tree_dates.csv'}."
-        raise StandageError(f"{folder} has no tree '{tree}'. {advice}")
+        raise StandageError.at(folder, f"no tree '{tree}'", "the name of a tree of its survey, letter by letter", advice)
     row = rows.iloc[0]
     posterior = load_posterior(folder / "posterior.nc")
     survey = posterior.survey
@@ -127,7 +130,8 @@ def _provenance(folder: Path) -> dict:
     except (OSError, ValueError):
         told = None
     if not isinstance(told, dict) or told.get("made_by") != MADE_BY:
-        raise StandageError(f"{folder} is not a folder of results. Give the folder that `standage run SURVEY --out FOLDER` wrote.")
+        advice = "Give the folder that `standage run SURVEY --out FOLDER` wrote."
+        raise StandageError.at(folder, "no folder of results", "a folder of results", advice)
     return told
 
 

@@ -25,6 +25,7 @@ from standage.result_folder import MARK, build_result_folder, check_result_folde
 from standage.results import with_coordinates, write_table
 
 DRAWS = "posterior.nc"
+A_RESULT = ("a result of a survey", "Give folders that `standage run` has written.")
 POOLED_NOTE = (
     "Stands of separate runs were fitted without each other: what is unknown of their species counts twice between them, "
     "and their differences are less sure than from one survey with all stands in it."
@@ -86,12 +87,15 @@ def compare_results(
     folders = [Path(folder) for folder in folders]
     told = [_provenance(folder) for folder in folders]
     faults = [fault for fault in told if isinstance(fault, str)]
-    faults += [f"{folder} is given twice." for folder, times in Counter(folder.resolve() for folder in folders).items() if times > 1]
+    once = ("a result that is given twice", "each result once", "Give it once.")
+    given = Counter(folder.resolve() for folder in folders)
+    faults += [str(StandageError.at(folder, *once)) for folder, times in given.items() if times > 1]
     by_input: dict[str, list[str]] = {}
     for folder, about in zip(folders, told, strict=True):
         if isinstance(about, dict):
             by_input.setdefault(json.dumps(about.get("inputs_sha256"), sort_keys=True), []).append(str(folder))
-    faults += [f"{' and '.join(same)} are results of one survey, of the same stands. Give one of them." for same in by_input.values()
+    other = ("results of one survey", "results of other stands", "Give one of them.")
+    faults += [str(StandageError.at(" and ".join(same), *other)) for same in by_input.values()
                if len(set(same)) > 1]  # fmt: skip
     if faults:
         raise StandageError("\n".join(faults))
@@ -144,7 +148,8 @@ def run_comparison(
     """Joins, compares, writes; style: of the figures. Raises `StandageError` before any work where the folder can't take it."""
     check_result_folder(out)
     if Path(out).resolve() in {Path(folder).resolve() for folder in folders}:
-        raise StandageError(f"{out} is one of the results compared and would be lost. Choose another folder.")
+        found = "one of the results compared in --out; it would be lost"
+        raise StandageError.at(out, found, "another folder", "Choose another --out.")
     joined = compare_results(folders, level=level, class_years=class_years, seed=seed)
     write_comparison(joined, folders, out, style=style)
     return joined
@@ -153,13 +158,13 @@ def run_comparison(
 def _provenance(folder: Path) -> dict[str, Any] | str:
     """What a result says of itself, or why it is none."""
     if not folder.is_dir():
-        return f"{folder}: there is no such folder. Give folders that `standage run` has written."
+        return str(StandageError.at(folder, "no such folder", *A_RESULT))
     try:
         about = json.loads((folder / MARK).read_text(encoding="utf-8"))
     except (OSError, ValueError):
-        return f"{folder}: not a result, for want of a readable {MARK}. Give folders that `standage run` has written."
+        return str(StandageError.at(folder, f"no result, for want of a readable {MARK}", *A_RESULT))
     if not isinstance(about, dict) or "profiles" not in about or not (folder / DRAWS).is_file():
-        return f"{folder}: not the result of a survey: its draws ({DRAWS}) are missing. Give folders that `standage run` has written."
+        return str(StandageError.at(folder, f"no result of a survey, for want of its draws ({DRAWS})", *A_RESULT))
     return about
 
 

@@ -12,6 +12,15 @@ LIKE_PROBLEMS_SHOWN = 5
 class StandageError(Exception):
     """Anything standage refuses to do, with a reason meant for the person who asked."""
 
+    @classmethod
+    def at(cls, place: object, found: str, expected: str, what_to_do: str) -> StandageError:
+        """A refusal about a file, a folder or a wish, in the words of a `Problem`."""
+        return cls(_in_one_voice(str(place), found, expected, what_to_do))
+
+
+def _in_one_voice(place: str, found: str, expected: str, what_to_do: str) -> str:
+    return f"{place}: found {found}; expected {expected}. {what_to_do}"
+
 
 @dataclass(frozen=True)
 class Problem:
@@ -35,7 +44,7 @@ class Problem:
             place += f", row {self.row}"
         if self.column is not None:
             place += f", column {self.column}"
-        return f"{place}: found {self.found}; expected {self.expected}. {self.what_to_do}"
+        return _in_one_voice(place, self.found, self.expected, self.what_to_do)
 
 
 class SurveyError(StandageError):

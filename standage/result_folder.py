@@ -16,6 +16,7 @@ from standage.errors import StandageError
 
 MARK = "provenance.json"  # the file that tells a result from any other folder
 MADE_BY = "standage result"
+A_PLACE = "a folder that is empty, an earlier result, or not there yet"
 DISREGARDED = ("Thumbs.db", "desktop.ini")  # what file managers leave behind; so are names that begin with a dot
 
 
@@ -24,21 +25,21 @@ def check_result_folder(folder: str | Path) -> None:
     folder = Path(folder)
     if not folder.exists():
         if folder.parent.exists() and not folder.parent.is_dir():
-            raise StandageError(f"{folder} can't be made: {folder.parent} is a file. Choose another folder.")
+            raise StandageError.at(folder, f"a file at {folder.parent}", "a folder", "Choose another folder; nothing was written.")
         return
     if not folder.is_dir():
-        raise StandageError(f"{folder} is a file, so no results can be written there. Choose another folder.")
+        raise StandageError.at(folder, "a file", A_PLACE, "Choose another folder; nothing was written.")
     present = _files_in(folder)
     if not present:
         return
     ours = _files_of_result(folder)
     if ours is None:
-        raise StandageError(f"{folder} holds files and is not an earlier result, so nothing was written. Choose another folder.")
+        raise StandageError.at(folder, "files, and it is not an earlier result", A_PLACE, "Choose another folder; nothing was written.")
     others = sorted(present - ours)
     if others:
         named = ", ".join(others[:3]) + (f" and {len(others) - 3} more" if len(others) > 3 else "")
-        held = f"{folder} is an earlier result, but also holds {named}, which would be lost."
-        raise StandageError(f"{held} Move them or choose another folder.")
+        found = f"an earlier result and {named}, which would be lost"
+        raise StandageError.at(folder, found, "an earlier result and nothing else", "Move them, or choose another folder.")
 
 
 def build_result_folder(folder: str | Path, fill: Callable[[Path], dict]) -> Path:
@@ -59,7 +60,7 @@ def build_result_folder(folder: str | Path, fill: Callable[[Path], dict]) -> Pat
         folder.parent.mkdir(parents=True, exist_ok=True)
         workshop = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
     except OSError as error:
-        raise StandageError(f"{folder} can't be written: {error.strerror}. Choose another folder.") from error
+        raise StandageError.at(folder, f"a place that can't be written ({error.strerror})", A_PLACE, "Choose another folder.") from error
     try:
         building = workshop / "new"
         building.mkdir()  # unlike the workshop, with the permissions people expect

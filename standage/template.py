@@ -23,14 +23,14 @@ def write_template(folder: str | PathLike, xlsx: bool = False) -> list[Path]:
     """
     folder = Path(folder)
     if folder.exists() and not folder.is_dir():
-        raise StandageError(f"{folder}: found a file; expected a folder, or nothing yet. Choose another folder for the forms.")
+        raise StandageError.at(folder, "a file", "a folder, or nothing yet", "Choose another folder for the forms.")
     sheets = {table.name: [[column.name for column in table.columns], example_cells(table)] for table in TABLES}
     sheets["columns"] = [list(COLUMN_HEADER), *[list(row) for row in column_rows()]]
     paths = [folder / WORKBOOK_NAME] if xlsx else [folder / f"{name}.csv" for name in sheets]
     in_the_way = [path.name for path in paths if path.exists()]
     if in_the_way:
-        raise StandageError(f"{folder}: found {', '.join(in_the_way)}; expected none of them, for nothing is overwritten. "
-                            "Choose another folder for the forms.")
+        expected = "none of them, for nothing is overwritten"
+        raise StandageError.at(folder, ", ".join(in_the_way), expected, "Choose another folder for the forms.")
     try:
         folder.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryDirectory(prefix=".forms-", dir=folder) as workshop:  # so that no form is left half-written
@@ -38,7 +38,8 @@ def write_template(folder: str | PathLike, xlsx: bool = False) -> list[Path]:
             for path in paths:
                 (Path(workshop) / path.name).rename(path)
     except OSError as error:
-        raise StandageError(f"{folder}: can't be written ({error.strerror}). Choose another folder for the forms.") from error
+        found = f"a place that can't be written ({error.strerror})"
+        raise StandageError.at(folder, found, "a folder for the forms", "Choose another folder for the forms.") from error
     return paths
 
 

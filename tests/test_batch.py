@@ -171,7 +171,7 @@ def test_what_cannot_be_a_batch_is_refused_in_words(quick):
     (quick / "empty").mkdir()
     with pytest.raises(StandageError, match="no survey below"):
         run_batch(quick / "empty", quick / "out")
-    with pytest.raises(StandageError, match="is no folder"):
+    with pytest.raises(StandageError, match="no such folder"):
         run_batch(quick / "a" / "trees.csv", quick / "out")
     with pytest.raises(StandageError, match="can't go into the folder of its surveys"):
         run_batch(quick, quick)

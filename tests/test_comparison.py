@@ -456,7 +456,7 @@ def test_what_is_no_result_is_refused_all_at_once(two_results, tmp_path):
     with pytest.raises(StandageError) as raised:
         compare_results([east, east, again, tmp_path / "survey", tmp_path / "nowhere"])
     text = str(raised.value)
-    for told in ("given twice", "results of one survey", "survey: not a result", "nowhere: there is no such folder"):
+    for told in ("given twice", "results of one survey", "survey: found no result", "nowhere: found no such folder"):
         assert told in text
     with pytest.raises(StandageError, match="would be lost"):
         run_comparison([east], east)
@@ -471,7 +471,7 @@ def test_a_result_in_which_every_fit_failed_compares_nothing(two_results):
 
 def test_the_command_refuses_in_words_and_writes_nothing(tmp_path):
     told = CliRunner().invoke(main, ["compare", str(tmp_path / "nowhere"), "--out", str(tmp_path / "out")])
-    assert told.exit_code == BAD_INPUT and "there is no such folder" in told.stderr and not (tmp_path / "out").exists()
+    assert told.exit_code == BAD_INPUT and "no such folder" in told.stderr and not (tmp_path / "out").exists()
 
 
 def test_the_command_says_what_it_found(two_results, tmp_path):

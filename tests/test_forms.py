@@ -1,15 +1,18 @@
 """The forms as a workbook, and filled-in forms as people and spreadsheets leave them."""
 
 import datetime as dt
+import re
 from pathlib import Path
 
 import pandas as pd
 import pytest
+from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
 from openpyxl import load_workbook
 from openpyxl.styles import PatternFill
 
+from standage.cli import BAD_INPUT, main
 from standage.errors import SurveyError
 from standage.form_rows import TO_METRIC, example_cells, explanation, header_place, take_out_explanations
 from standage.survey import read_survey
@@ -285,3 +288,26 @@ def test_a_workbook_of_examples_alone_may_be_tried(form):
     for each in TABLES:
         assert len(getattr(survey, each.name)) == 1 and example_cells(each)[0]
     assert form.name == WORKBOOK_NAME
+
+
+# one voice
+
+VOICE = re.compile(r"^(?P<place>[^\n]+?): found (?P<found>[^\n]+); expected (?P<expected>[^\n]+?)\. (?P<what_to_do>[A-Z][^\n]+[.?])$")
+
+
+@pytest.mark.parametrize("command", [
+    ("new", "FILE"), ("check", "nowhere"), ("ages", "FORMS", "--csv", "FILE"), ("run", "FORMS", "--out", "FILE"),
+    ("run", "FORMS", "--out", "FULL"), ("card", "FULL", "tree"), ("compare", "FULL", "nowhere", "--out", "out"),
+    ("batch", "nowhere", "--out", "out"), ("batch", "FULL", "--out", "out"), ("batch", "FORMS", "--out", "FORMS"), ("profiles", "oak"),
+], ids=" ".join)  # fmt: skip
+def test_commands_refuse_in_one_voice(command, form, tmp_path):
+    """Place, what was found, what was expected, what to do: the same sentence for files, folders and cells."""
+    (tmp_path / "file").write_text("mine")
+    (tmp_path / "full").mkdir()
+    (tmp_path / "full" / "notes.txt").write_text("mine")
+    forms = write_template(tmp_path / "csv")[0].parent
+    places = {word: tmp_path / word.lower() for word in ("FILE", "FULL", "nowhere", "out")} | {"FORMS": forms}
+    told = CliRunner().invoke(main, [str(places.get(word, word)) for word in command])
+    assert told.exit_code == BAD_INPUT and isinstance(told.exception, SystemExit)
+    lines = [line.strip() for line in told.stderr.splitlines() if not line.startswith("The survey has")]
+    assert lines and [line for line in lines if not VOICE.match(line)] == []

@@ -323,7 +323,7 @@ def test_a_tree_dated_by_size_or_at_its_core_is_told_as_such(result, tables, loa
 
 
 def test_cards_refuse_what_is_no_result_no_tree_or_in_the_way(result, loads_fake, tmp_path):
-    with pytest.raises(StandageError, match="not a folder of results"):
+    with pytest.raises(StandageError, match="no folder of results"):
         write_card(tmp_path, "F1")
     with pytest.raises(StandageError, match="Did you mean .*F10"):
         write_card(result, "F100", tmp_path)
@@ -338,7 +338,7 @@ def test_the_command_writes_a_card_and_refuses_plainly(result, loads_fake, tmp_p
     assert done.exit_code == 0 and f"wrote {tmp_path / 'age-card-F1.html'}" in done.output, done.output
     assert " in)" in (tmp_path / "age-card-F1.html").read_text(encoding="utf-8")
     refused = CliRunner().invoke(main, ["card", str(result), "nobody", "--out", str(tmp_path)])
-    assert refused.exit_code == BAD_INPUT and "has no tree 'nobody'" in refused.output and "Traceback" not in refused.output
+    assert refused.exit_code == BAD_INPUT and "found no tree 'nobody'" in refused.output and "Traceback" not in refused.output
 
 
 def test_rings_are_told_where_they_were_measured(tables):

@@ -137,9 +137,9 @@ def test_files_added_to_a_result_are_named_not_lost(tmp_path):
 
 def test_a_file_in_the_way_is_said_plainly(tmp_path):
     (tmp_path / "out").write_text("", encoding="utf-8")
-    with pytest.raises(StandageError, match="is a file"):
+    with pytest.raises(StandageError, match="found a file"):
         check_result_folder(tmp_path / "out")
-    with pytest.raises(StandageError, match="is a file"):
+    with pytest.raises(StandageError, match="found a file"):
         check_result_folder(tmp_path / "out" / "below")
 
 

@@ -136,16 +136,16 @@ def load_posterior(path: str | Path) -> Posterior:
     import arviz
 
     if not Path(path).is_file():
-        raise StandageError(f"{path}: there is no such file")
+        raise StandageError.at(path, "no such file", "a posterior saved by standage", "Check the path.")
     try:
         saved = arviz.from_netcdf(str(path))
         about = json.loads(saved.attrs["standage"])
     except (OSError, ValueError, KeyError) as problem:
-        raise StandageError(f"{path}: not a posterior saved by standage") from problem
+        advice = "Give a posterior.nc that `standage run` wrote."
+        raise StandageError.at(path, "something else", "a posterior saved by standage", advice) from problem
     if about["format"] != FORMAT:
-        raise StandageError(
-            f"{path}: saved by another version of standage (layout {about['format']}, this one reads {FORMAT}); run the survey again"
-        )
+        found = f"the draws of another version of standage (layout {about['format']})"
+        raise StandageError.at(path, found, f"layout {FORMAT}", "Run the survey again.")
     post = saved.posterior
     n_units = len(about["units"])
 
