@@ -16,11 +16,14 @@ from reference_likelihood import UnitReading
 from test_kernel import LEAST_P, Tiny, chi_square, core_at, spline_mixture, tiny
 
 from standage.errors import StandageError
+from standage.simulate import small_survey
+from standage.simulate_departures import Departures
 from standage.spoken import emergence_paragraphs
 from standage.stand.build import build_stands
 from standage.stand.data import BREAST_HEIGHT_CM, STAGES, TreeChain
 from standage.stand.dating import chain_years, size_years
 from standage.stand.emergence import Emergence
+from standage.stand.fit import fit_stands
 from standage.stand.kernel import log_density_and_gradient
 from standage.stand.openings import openness
 from standage.stand.parameters import layout, pack, unpack
@@ -251,3 +254,66 @@ def test_the_summary_says_what_was_learned_or_that_nothing_was():
     assert "sooner" in told(1.5 + 0.5 * normal)[0] and "about 4.5 times" in told(1.5 + 0.5 * (normal - np.median(normal)))[0]
     assert "later" in told(-1.5 + 0.5 * normal)[0]
     assert emergence_paragraphs(SimpleNamespace(units=[unit], delay_posterior=[{}]), 0.9) == []
+
+
+# known truth
+
+
+def surveyed(folder, seed: int, *, tries: tuple[int, ...], grass_stage: float = 0.0):
+    """A simulated survey, most of it plants of 1926-1933, with a cut of 1935 on record that released the waiting; and the true years.
+
+    tries: chances to start a stem in the seasons after the cut, for one without it. grass_stage: how many prior standard deviations the
+    stand's grass stage is longer than the profile's; 0 leaves it drawn.
+    """
+    simulated = small_survey(
+        seed, stems=60, cores=32, pulse=(1926, 1933), pulse_share=0.8, departures=Departures(openings=(1935,), release_tries=tries),
+        standing={"grass_stage": grass_stage} if grass_stage else None,
+    )  # fmt: skip
+    cut = {"event": "cut", "stand": "", "kind": "logging", "first_year": 1935, "last_year": 1935, "opens_canopy": "yes", "source": "record"}
+    simulated.tables["events"] = pd.DataFrame([cut]).reindex(columns=simulated.tables["events"].columns)
+    return read_survey(simulated.write(folder)), simulated.truth["trees"].set_index("tree")["establishment_year"].astype(float)
+
+
+def years_of_the_pulse(posterior, truth: pd.Series) -> tuple[np.ndarray, np.ndarray]:
+    """Drawn years `(draw, tree)` and true ones `(tree,)` of the cored trees that established within 20 years of 1932."""
+    true = posterior.trees["tree"].map(truth).to_numpy(float)
+    drawn = posterior.establishment_year
+    used = posterior.trees["cored"].to_numpy(bool) & (drawn >= 0).all(axis=0) & (np.abs(true - 1932) <= 20)
+    return drawn[:, used].astype(float), true[used]
+
+
+def distance_from_truth(drawn: np.ndarray, true: np.ndarray) -> float:
+    """Continuous ranked probability score, mean over trees (Gneiting & Raftery 2007, J Am Stat Assoc 102:359-378). [years]"""
+    half = len(drawn) // 2
+    return float((np.abs(drawn - true).mean(axis=0) - 0.5 * np.abs(drawn[:half] - drawn[half : 2 * half]).mean(axis=0)).mean())
+
+
+def fitted(survey, emergence: str):
+    return fit_stands(survey, seed=1, draws=800, tune=300, chains=2, emergence=emergence)
+
+
+@pytest.mark.statistical
+def test_a_release_after_a_cut_is_found_and_the_truth_lies_in_its_posterior(tmp_path):
+    """The true rho is the logarithm of the chances in the first season: c chances for one are a cumulative hazard c times as high."""
+    tries = (8, 5, 3, 2, 2)
+    survey, truth = surveyed(tmp_path / "s", 5, tries=tries, grass_stage=1.0)
+    posterior = fitted(survey, "learned")
+    rho = posterior.delay_posterior[0]["release"][:, 0]
+    low, high = np.quantile(rho, [0.05, 0.95])
+    assert low < math.log(tries[0]) < high
+    assert (rho > 0).mean() > 0.75  # a Bayes factor over 3
+    assert "sooner" in emergence_paragraphs(posterior, 0.9)[0]
+    (row,) = posterior.parameters.query("name == 'release_after_openings'").to_dict("records")
+    assert row["posterior_low"] == pytest.approx(low)
+    assert abs(row["prior_median"]) < 0.15 and row["prior_high"] == pytest.approx(1.64, abs=0.2)  # a standard normal
+    drawn, true = years_of_the_pulse(posterior, truth)
+    low, high = np.quantile(drawn.mean(axis=1), [0.025, 0.975])
+    assert low < true.mean() < high
+
+
+@pytest.mark.statistical
+def test_learning_a_release_brings_dates_nearer_to_the_truth(tmp_path):
+    """Where the plain model takes a burst of waiting plants for a short grass stage."""
+    survey, truth = surveyed(tmp_path / "s", 3, tries=(10, 7, 5, 3, 2))
+    learned, off = (distance_from_truth(*years_of_the_pulse(fitted(survey, emergence), truth)) for emergence in ("learned", "off"))
+    assert learned < off - 0.1
