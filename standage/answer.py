@@ -122,7 +122,7 @@ def _amounts(row, measures: Measures) -> list[str]:
             if pd.notna(row["basal_area_m2_ha"])
             else ""
         )
-        told.append(f"Alive today, past the emerging stage, are {measures.stems_between(*points(row, 'stems_per_ha'))}{area}.")
+        told.append(f"Alive today, past breast height, are {measures.stems_between(*points(row, 'stems_per_ha'))}{area}.")
     grass = points(row, "grass_stage_per_ha")
     if grass[1] > 0.5 and not barely_known(row, "grass_stage_per_ha"):
         told.append(f"Still without a stem are {measures.stems_between(*grass, what='plants')}.")
