@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import io
 import json
 import textwrap
 from dataclasses import dataclass
@@ -76,11 +77,14 @@ def write_card(results: str | Path, tree: str, out: str | Path = ".", *, units: 
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for path in (page, drawing):
-            if path.exists() and NAMED.encode() not in path.read_bytes():
+            in_the_way = path.is_symlink() or path.exists()  # a link would be written through, to wherever it leads
+            if in_the_way and (path.is_symlink() or not path.is_file() or NAMED.encode() not in path.read_bytes()):
                 found = "a file that is no age card; it was left as it is"
                 raise StandageError.at(path, found, "an earlier age card, or nothing yet", "Choose another folder with --out.")
+        drawn = io.BytesIO()
+        figure.savefig(drawn, format="png", dpi=150, metadata={"Software": NAMED, "Title": card.story.title})
         page.write_text(html, encoding="utf-8")
-        figure.savefig(drawing, dpi=150, metadata={"Software": NAMED, "Title": card.story.title})
+        drawing.write_bytes(drawn.getvalue())
     except OSError as error:
         found = f"a place that can't be written ({error.strerror})"
         raise StandageError.at(folder, found, "a folder for the card", "Choose another folder with --out.") from error
@@ -129,7 +133,7 @@ def _provenance(folder: Path) -> dict:
         told = json.loads((folder / MARK).read_text(encoding="utf-8"))
     except (OSError, ValueError):
         told = None
-    if not isinstance(told, dict) or told.get("made_by") != MADE_BY:
+    if not isinstance(told, dict) or told.get("made_by") != MADE_BY or not isinstance(told.get("level"), float) or "survey" not in told:
         advice = "Give the folder that `standage run SURVEY --out FOLDER` wrote."
         raise StandageError.at(folder, "no folder of results", "a folder of results", advice)
     return told

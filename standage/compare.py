@@ -163,9 +163,16 @@ def _provenance(folder: Path) -> dict[str, Any] | str:
         about = json.loads((folder / MARK).read_text(encoding="utf-8"))
     except (OSError, ValueError):
         return str(StandageError.at(folder, f"no result, for want of a readable {MARK}", *A_RESULT))
-    if not isinstance(about, dict) or "profiles" not in about or not (folder / DRAWS).is_file():
+    if not isinstance(about, dict) or not _has_profiles(about) or not (folder / DRAWS).is_file():
         return str(StandageError.at(folder, f"no result of a survey, for want of its draws ({DRAWS})", *A_RESULT))
     return about
+
+
+def _has_profiles(about: dict[str, Any]) -> bool:
+    """Whether provenance is that of a survey's result, with the profiles and the level it was made with."""
+    profiles = about.get("profiles")
+    told = isinstance(profiles, list) and all(isinstance(one, dict) and {"key", "sha256"} <= set(one) for one in profiles)
+    return told and isinstance(about.get("level"), float)
 
 
 def _names(folders: Sequence[Path]) -> list[str]:

@@ -6,7 +6,13 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 LIKE_PROBLEMS_SHOWN = 5
-"""Problems of one kind in one column that the message of a `SurveyError` spells out; `.problems` always holds all."""
+"""Problems of one kind in one column that the message of a `SurveyError` spells out; `.problems` holds all, of a column 20,000 at most."""
+
+SHOWN = 300
+"""Characters of what was found that a message shows; a cell may hold thousands."""
+
+KEPT_OF_A_COLUMN = 20_000
+"""Problems of one column that are kept; a file of the wrong kind may have millions."""
 
 
 class StandageError(Exception):
@@ -39,12 +45,44 @@ class Problem:
     what_to_do: str
 
     def __str__(self) -> str:
-        place = self.file
+        place = plainly(self.file)
         if self.row is not None:
             place += f", row {self.row}"
         if self.column is not None:
-            place += f", column {self.column}"
-        return _in_one_voice(place, self.found, self.expected, self.what_to_do)
+            place += f", column {plainly(self.column)}"
+        return _in_one_voice(place, plainly(self.found), plainly(self.expected), plainly(self.what_to_do))
+
+
+def plainly(text: str, most: int = SHOWN) -> str:
+    """Text for a message: shortened, and what nobody sees, or what could steer a terminal, written as its code."""
+    code = "".join(letter if letter.isprintable() else letter.encode("unicode_escape").decode("ascii") for letter in text[:most])
+    return code if len(text) <= most else f"{code[: most - 30]}... ({len(text):,} characters)"
+
+
+class ProblemList(list):
+    """Problems as they are found; of one column of a file the first `KEPT_OF_A_COLUMN`, then one that says that there are more."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._counts: dict[tuple[str, str | None], int] = {}
+
+    def append(self, problem: Problem) -> None:
+        place = (problem.file, problem.column)
+        count = self._counts[place] = self._counts.get(place, 0) + 1
+        if count <= KEPT_OF_A_COLUMN:
+            super().append(problem)
+        elif count == KEPT_OF_A_COLUMN + 1:
+            more = Problem(problem.file, None, problem.column, f"more than {KEPT_OF_A_COLUMN:,} problems", "a table of this kind",
+                           "Check that this is the right file and column; what comes after these is not told.")
+            super().append(more)
+
+    def __iadd__(self, problems: Iterable[Problem]) -> ProblemList:
+        self.extend(problems)
+        return self
+
+    def extend(self, problems: Iterable[Problem]) -> None:
+        for problem in problems:
+            self.append(problem)
 
 
 class SurveyError(StandageError):
@@ -67,6 +105,6 @@ def _message(problems: tuple[Problem, ...]) -> str:
             lines.append(f"  {problem}")
     for (file, column, _), number in shown.items():
         if number > LIKE_PROBLEMS_SHOWN:
-            where = f"{file}, column {column}" if column else file
+            where = plainly(f"{file}, column {column}" if column else file)
             lines.append(f"  {where}: {number - LIKE_PROBLEMS_SHOWN} more like the {LIKE_PROBLEMS_SHOWN} shown")
     return "\n".join(lines)

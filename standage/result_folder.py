@@ -102,4 +102,5 @@ def _files_of_result(folder: Path) -> set[str] | None:
         return None
     if not isinstance(provenance, dict) or provenance.get("made_by") != MADE_BY:
         return None
-    return set(provenance.get("files", ()))
+    files = provenance.get("files", [])
+    return {file for file in files if isinstance(file, str)} if isinstance(files, list) else set()

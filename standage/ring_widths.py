@@ -54,7 +54,7 @@ def ring_frame(csv: pd.DataFrame, csv_file: str, decadal: list[DecadalFile], cor
     extra = [name for name in csv.columns if name not in RING_COLUMNS]
     # Pieces without rows would lend their types to the whole.
     pieces = [piece for piece in pieces if len(piece)] or pieces[:1]
-    frame = pd.concat(pieces, ignore_index=True)[["core", "year", "width_mm", "row", *extra, "file"]]
+    frame = pd.concat(pieces, ignore_index=True).reindex(columns=["core", "year", "width_mm", "row", *extra, "file"])
     frame[extra] = frame[extra].astype(object).where(frame[extra].notna(), "")
     frame = frame.astype({"core": object, "file": object, "row": np.int64})
     return frame.sort_values(["core", "year", "file"], kind="stable", ignore_index=True)

@@ -12,6 +12,7 @@ import pandas as pd
 from standage.errors import Problem
 from standage.form_rows import TO_METRIC, unit_of
 from standage.survey_files import WrittenTable
+from standage.survey_limits import LONGEST_CELL, LONGEST_NAME, unseen_letter
 from standage.tables import Column, Table
 
 EARLIEST_DATE = pd.Timestamp(1800, 1, 1)
@@ -24,6 +25,9 @@ NEAR_MISS = 0.8
 MIDNIGHT = r"(?<=^\d{4}-\d{2}-\d{2})[ T]00:00(:00(\.0+)?)?$"
 LETTERS_FOR_DIGITS = str.maketrans("OolIS", "00115")
 """Letters that hands and scanners write for digits (common practice, no source)."""
+
+ADVISED = 200
+"""Different wrong words of a column for which likely ones are looked for; beyond that the column is another one."""
 
 BLANK_WORDS = {"na", "n/a", "nan", "none", "null", "#n/a", "-", ".", "?", "missing", "unknown"}
 
@@ -45,6 +49,8 @@ def typed_table(table: Table, written: WrittenTable | None, problems: list[Probl
         text = pd.Series(list(columns[places[column.name]]) if present else [""] * len(rows), dtype=object)
         if present and column.required == "yes":
             _required(written.file, column, text, rows, problems)
+        if present and not column.is_number and column.kind not in ("date", "code"):
+            text = _legible(written.file, column, text, rows, problems)
         data[column.name] = _typed(written.file, column, text, rows, problems)
     data["row"] = pd.Series(rows, dtype=np.int64)
     known = {column.name for column in table.columns}
@@ -117,6 +123,25 @@ def near_column(name: str, known: list[str], header: set[str]) -> str | None:
             return None if candidate in header else candidate
     near = difflib.get_close_matches(plain, used, 1, NEAR_MISS)
     return near[0] if near else None
+
+
+def _legible(file: str, column: Column, text: pd.Series, rows: np.ndarray, problems: list[Problem]) -> pd.Series:
+    """Text that may stand in tables, pictures and names of files: of some length, and without characters that nobody sees."""
+    free = column.kind == "text" and column.name != "species" and column.name != "community"
+    longest = LONGEST_CELL if free else LONGEST_NAME
+    clean = text.copy()
+    for place, cell in enumerate(text):
+        unseen = None if cell.isprintable() else unseen_letter(cell, free=free)
+        if len(cell) <= longest and unseen is None:
+            continue
+        if unseen is None:
+            problem = f"{len(cell):,} characters", f"at most {longest:,}", "Shorten it; remarks belong into note."
+        else:
+            code = f"U+{ord(unseen):04X}"
+            problem = f"'{cell}', with the character {code}, which nobody sees", "plain text", "Write the cell anew."
+        problems.append(Problem(file, int(rows[place]), column.name, *problem))
+        clean[place] = ""
+    return clean
 
 
 def _required(file: str, column: Column, text: pd.Series, rows: np.ndarray, problems: list[Problem]) -> None:
@@ -230,19 +255,23 @@ def _codes(file: str, column: Column, text: pd.Series, rows: np.ndarray, problem
     if not wrong:
         return text
     by_plain = {_plain(code): code for code in column.codes}
-    clean = text.copy()
-    for value in wrong:
-        near = difflib.get_close_matches(_plain(value), list(by_plain), 1, 0.7)
-        advice = f"Did you mean '{by_plain[near[0]]}'?" if near else "Use one of these words as they stand, or leave the cell blank."
-        if not near and column.required == "yes":
-            advice = "Use one of these words as they stand."
-        if not near and value.lower() in BLANK_WORDS and column.required != "yes":
-            advice = "Leave the cell blank: a blank means 'not recorded'."
-        hit = (text == value).to_numpy(dtype=bool)
-        for row in rows[hit]:
-            problems.append(Problem(file, int(row), column.name, f"'{value}'", f"one of: {column.allowed}", advice))
-        clean[hit] = ""
-    return clean
+    advice = {value: _code_advice(column, value, by_plain if number < ADVISED else {}) for number, value in enumerate(wrong)}
+    bad = text.isin(wrong).to_numpy(dtype=bool)
+    for row, value in zip(rows[bad], text[bad], strict=True):
+        problems.append(Problem(file, int(row), column.name, f"'{value}'", f"one of: {column.allowed}", advice[value]))
+    return text.where(~bad, "").astype(object)
+
+
+def _code_advice(column: Column, value: str, by_plain: dict[str, str]) -> str:
+    """What to do about a word that is none of the column's. by_plain: the words to compare it with, by their letters."""
+    near = difflib.get_close_matches(_plain(value[:100]), list(by_plain), 1, 0.7)
+    if near:
+        return f"Did you mean '{by_plain[near[0]]}'?"
+    if column.required == "yes":
+        return "Use one of these words as they stand."
+    if value.lower() in BLANK_WORDS:
+        return "Leave the cell blank: a blank means 'not recorded'."
+    return "Use one of these words as they stand, or leave the cell blank."
 
 
 def _unique(file: str, identifier: str, frame: pd.DataFrame, problems: list[Problem]) -> None:

@@ -14,6 +14,9 @@ from standage.errors import Problem
 from standage.tables import Table
 from standage.years import growing_seasons
 
+ADVISED = 200
+"""Different lost names of a column for which names nearly the same are looked for (of thousands it would take hours)."""
+
 Report = Callable[..., None]
 
 
@@ -56,18 +59,22 @@ def check_references(table: Table, frames: Mapping[str, pd.DataFrame], files: Ma
         if not lost.any():
             continue
         simplified = {_simplified(name): name for name in sorted(known)}
-        advice = {name: _reference_advice(name, simplified, column.name, column.refers_to) for name in wanted[lost].unique()}
+        advice = {name: _reference_advice(name, simplified, column.name, column.refers_to, compare=number < ADVISED)
+                  for number, name in enumerate(wanted[lost].unique())}
         for name, row in zip(wanted[lost], frame["row"][lost], strict=True):
             problems.append(Problem(files[table.name], int(row), column.name, f"'{name}', which is not in {column.refers_to}",
                                     f"a {column.name} listed in {column.refers_to}", advice[name]))
 
 
-def _reference_advice(name: str, known: Mapping[str, str], column: str, table: str) -> str:
-    """known: simplified name to name. Names with numbers are only matched where the numbers agree: 12 is no misspelt 13."""
+def _reference_advice(name: str, known: Mapping[str, str], column: str, table: str, *, compare: bool) -> str:
+    """known: simplified name to name. compare: look for names nearly the same, which takes a while.
+
+    Names with numbers are only matched where the numbers agree: 12 is no misspelt 13.
+    """
     simple = _simplified(name)
     if simple in known:
         return f"Did you mean '{known[simple]}'?"
-    without_numbers = [each for each in known if not any(letter.isdigit() for letter in each)]
+    without_numbers = [each for each in known if not any(letter.isdigit() for letter in each)] if compare else []
     near = difflib.get_close_matches(simple, without_numbers[:1000], 1, 0.8)
     if near:
         return f"Did you mean '{known[near[0]]}'?"

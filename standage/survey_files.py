@@ -1,4 +1,4 @@
-"""From the files of a survey to rows of written cells: folders, workbooks, encodings, delimiters. Nothing is interpreted here."""
+"""From the files of a survey to rows of written cells: folders, encodings, delimiters. Nothing is interpreted here."""
 
 from __future__ import annotations
 
@@ -7,15 +7,14 @@ import difflib
 import hashlib
 import io
 import re
-import zipfile
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from standage.errors import Problem
+from standage.errors import Problem, ProblemList
 from standage.form_rows import EXAMPLE_NOTE, ROWS_SEARCHED, example_problem, example_rows, header_place, take_out_explanations
 from standage.harmless_cells import as_it_was
+from standage.survey_limits import MOST_CELLS, MOST_COLUMNS, TooLarge, bounded, content_of
 from standage.tables import TABLES, Table
-from standage.workbook_cells import as_text, has_formulas, names_made_dates, sheet_values, uncomputed
 
 GUIDE = "how to fill in"
 NOT_TABLES = {"columns", GUIDE}
@@ -52,7 +51,7 @@ class WrittenSurvey:
     tables: dict[str, WrittenTable] = field(default_factory=dict)
     files: dict[str, str] = field(default_factory=dict)
     unreadable: set[str] = field(default_factory=set)
-    problems: list[Problem] = field(default_factory=list)
+    problems: ProblemList = field(default_factory=ProblemList)
     notes: list[str] = field(default_factory=list)
     hashes: dict[str, str] = field(default_factory=dict)
     rings: dict[str, bytes] = field(default_factory=dict)
@@ -61,13 +60,17 @@ class WrittenSurvey:
 def read_written(path: Path) -> WrittenSurvey:
     """Everything a folder of CSV files or an .xlsx workbook says; problems are collected, never raised."""
     survey = WrittenSurvey()
-    if not path.exists():
+    if not path.exists() and not path.is_symlink():
         survey.problems.append(Problem(str(path), None, None, "nothing at this place", "a folder of CSV files or an .xlsx workbook",
                                        "Check the path; `standage new DIR` makes empty forms."))
     elif path.is_dir():
         _read_folder(path, survey)
+    elif not path.is_file():
+        survey.problems.append(_no_file(str(path), path))
     elif path.suffix.lower() == ".xlsx":
-        _read_workbook(path, survey)
+        from standage.survey_workbook import read_workbook  # imported here: most surveys are CSV, and it takes a while to load
+
+        read_workbook(path, survey)
     elif path.suffix.lower() == ".csv":
         survey.problems.append(Problem(str(path), None, None, "a single CSV file", "the folder that holds the CSV files of the survey",
                                        f"Give the folder: {path.parent}."))
@@ -100,7 +103,7 @@ def _take_out_examples(survey: WrittenSurvey) -> None:
                                 for record, row in zip(cells, rows, strict=True) if record[place] == EXAMPLE_NOTE]
 
 
-def _place_names(names: dict[str, str], survey: WrittenSurvey, *, what: str) -> dict[str, str]:
+def place_names(names: dict[str, str], survey: WrittenSurvey, *, what: str) -> dict[str, str]:
     """Which table each file or sheet holds: table name to file or sheet name. Misspelt names become problems, others notes.
 
     names: stem to full name.
@@ -122,25 +125,81 @@ def _place_names(names: dict[str, str], survey: WrittenSurvey, *, what: str) -> 
 
 
 def _read_folder(folder: Path, survey: WrittenSurvey) -> None:
-    paths = sorted(entry for entry in folder.iterdir() if entry.is_file() and not entry.name.startswith((".", "~$")))
-    tables = {entry.stem: entry.name for entry in paths if entry.suffix.lower() == ".csv"}
-    workbooks = [entry.name for entry in paths if entry.suffix.lower() in (".xlsx", ".xls", ".ods")]
+    try:
+        entries = sorted(entry for entry in folder.iterdir() if not entry.name.startswith((".", "~$")))
+    except OSError as error:
+        survey.problems.append(unreadable_file(str(folder), f"a folder that cannot be read ({error.strerror})", "a readable folder",
+                                               "Check that you may read it."))
+        survey.unreadable.update(each.name for each in TABLES)
+        return
+    tables: dict[str, str] = {}
+    for entry in entries:
+        if entry.suffix.lower() != ".csv":
+            continue
+        if entry.stem in tables:
+            survey.problems.append(Problem(entry.name, None, None, f"the same table as in {tables[entry.stem]}", "one file a table",
+                                           "Take one of the two out of the folder, or rename it."))
+        else:
+            tables[entry.stem] = entry.name
+    workbooks = [entry.name for entry in entries if entry.is_file() and entry.suffix.lower() in (".xlsx", ".xls", ".ods")]
     if not tables and workbooks:
         survey.problems.append(Problem(str(folder), None, None, f"no CSV file, but {', '.join(workbooks)}", "CSV files in the folder",
                                        f"If the workbook is the survey, give its path: {folder / workbooks[0]}."))
         survey.unreadable.update(each.name for each in TABLES)
-    for name, file in _place_names(tables, survey, what="file").items():
-        try:
-            content = (folder / file).read_bytes()
-        except OSError as error:
-            survey.problems.append(_unreadable(file, f"a file that cannot be read ({error.strerror})", "a readable file",
-                                               "Close it in other programs, and check that you may read it."))
+    placed = place_names(tables, survey, what="file")
+    for name, file in placed.items():
+        content = read_content(folder / file, file, survey)
+        if content is None:
             survey.unreadable.add(name)
             continue
-        survey.hashes[file] = hashlib.sha256(content).hexdigest()
         survey.files[name] = file
         read_csv_table(file, content, name, survey)
+    _name_other_files(entries, set(placed) | survey.unreadable, survey)
     _read_rings(folder, survey)
+
+
+def read_content(path: Path, name: str, survey: WrittenSurvey) -> bytes | None:
+    """The bytes of a file of the survey, whose hash is kept; None, with a problem, where there are none to be had."""
+    if not path.is_file():  # a pipe would be waited for, and a device may never end
+        survey.problems.append(_no_file(name, path))
+        return None
+    try:
+        content = content_of(path)
+    except OSError as error:
+        survey.problems.append(unreadable_file(name, f"a file that cannot be read ({error.strerror})", "a readable file",
+                                               "Close it in other programs, and check that you may read it."))
+        return None
+    except TooLarge as error:
+        survey.problems.append(too_large(name, error))
+        return None
+    survey.hashes[name] = hashlib.sha256(content).hexdigest()
+    return content
+
+
+def _no_file(name: str, path: Path) -> Problem:
+    what = "a folder" if path.is_dir() else "a link to nothing" if path.is_symlink() and not path.exists() else "a pipe or a device"
+    return unreadable_file(name, f"{what}, not a file", "a file", "Put the file itself in its place.")
+
+
+def too_large(name: str, error: TooLarge) -> Problem:
+    """A file beyond the limits of `standage.survey_limits`."""
+    found, expected = str(error).split("\n")
+    return unreadable_file(name, found, expected, "Check that this is the right file; if it is, split the survey into several.")
+
+
+def _name_other_files(entries: list[Path], there: set[str], survey: WrittenSurvey) -> None:
+    """Files that a table may hide in. One that would be missed is a problem, for without it the answer is another."""
+    known = {each.name for each in TABLES}
+    for entry in entries:
+        stem = entry.name.split(".")[0].lower()
+        if entry.suffix.lower() == ".csv" or stem not in known or entry.is_dir():
+            continue
+        if stem in there:
+            survey.notes.append(f"file '{entry.name}' was not read; tables are CSV files")
+        else:
+            survey.problems.append(Problem(entry.name, None, None, f"a file named '{entry.name}'", f"'{stem}.csv'",
+                                           f"Save it as CSV under the name '{stem}.csv', or take it out of the folder."))
+            survey.unreadable.add(stem)
 
 
 def _read_rings(folder: Path, survey: WrittenSurvey) -> None:
@@ -151,20 +210,21 @@ def _read_rings(folder: Path, survey: WrittenSurvey) -> None:
         elif entry.is_file() and entry.suffix.lower() in DECADAL_ENDINGS:
             survey.notes.append(f"file '{entry.name}' was not read; decadal ring-width files belong into the folder '{RINGS_FOLDER}'")
     rings = folder / RINGS_FOLDER
-    for entry in sorted(rings.iterdir()) if rings.is_dir() else ():
+    if not rings.is_dir():
+        if rings.exists() or rings.is_symlink():
+            survey.problems.append(unreadable_file(RINGS_FOLDER, "a file or a link to nothing", "a folder of decadal ring-width files",
+                                                   "Put the ring-width files into a folder of that name, or rename it."))
+        return
+    for entry in sorted(rings.iterdir()):
         name = f"{RINGS_FOLDER}/{entry.name}"
-        if not entry.is_file() or entry.name.startswith((".", "~$")):
+        if entry.name.startswith((".", "~$")) or entry.is_dir():
             continue
         if entry.suffix.lower() not in DECADAL_ENDINGS:
             survey.notes.append(f"file '{name}' was not read; decadal ring-width files end in {' or '.join(DECADAL_ENDINGS)}")
             continue
-        try:
-            survey.rings[name] = entry.read_bytes()
-        except OSError as error:
-            survey.problems.append(_unreadable(name, f"a file that cannot be read ({error.strerror})", "a readable file",
-                                               "Close it in other programs, and check that you may read it."))
-            continue
-        survey.hashes[name] = hashlib.sha256(survey.rings[name]).hexdigest()
+        content = read_content(entry, name, survey)
+        if content is not None:
+            survey.rings[name] = content
 
 
 def read_csv_table(file: str, content: bytes, name: str, survey: WrittenSurvey) -> None:
@@ -174,18 +234,20 @@ def read_csv_table(file: str, content: bytes, name: str, survey: WrittenSurvey) 
     if text is not None and not _wrong_delimiter(file, text, name, survey):
         try:
             # newline=None turns every kind of line end into one, the single carriage return of old spreadsheets included.
-            records = list(csv.reader(io.StringIO(text, newline=None), strict=True))
+            records = list(bounded(csv.reader(io.StringIO(text, newline=None), strict=True)))
+        except TooLarge as error:
+            survey.problems.append(too_large(file, error))
         except csv.Error as error:
-            survey.problems.append(_unreadable(file, f"text that is no valid CSV ({error})",
+            survey.problems.append(unreadable_file(file, f"text that is no valid CSV ({error})",
                                                "cells parted by commas, quotation marks in pairs",
                                                "Look for a quotation mark that is not closed, or save the table anew as CSV."))
         else:
-            _lay_out(file, records, name, survey)
+            lay_out(file, records, name, survey)
     if len(survey.problems) > before and name not in survey.tables:
         survey.unreadable.add(name)
 
 
-def _unreadable(file: str, found: str, expected: str, what_to_do: str, row: int | None = None) -> Problem:
+def unreadable_file(file: str, found: str, expected: str, what_to_do: str, row: int | None = None) -> Problem:
     return Problem(file, row, None, found, expected, what_to_do)
 
 
@@ -193,11 +255,11 @@ def _decode(file: str, content: bytes, survey: WrittenSurvey) -> str | None:
     """The text of a file, UTF-8 with or without byte-order mark; Windows text where it can be nothing else, with a note; or None."""
     save = "Save it as 'CSV UTF-8' from the spreadsheet."
     if content.startswith(b"PK\x03\x04") or content.startswith(b"\xd0\xcf\x11\xe0"):
-        survey.problems.append(_unreadable(file, "a spreadsheet workbook under the name of a CSV file", "text",
+        survey.problems.append(unreadable_file(file, "a spreadsheet workbook under the name of a CSV file", "text",
                                            "Save the sheet as CSV UTF-8."))
         return None
     if content.startswith((b"\xff\xfe", b"\xfe\xff")) or b"\x00" in content:
-        survey.problems.append(_unreadable(file, "UTF-16 text, or a file that is not text", "UTF-8 text", save))
+        survey.problems.append(unreadable_file(file, "UTF-16 text, or a file that is not text", "UTF-8 text", save))
         return None
     try:
         return content.decode("utf-8-sig")
@@ -209,8 +271,8 @@ def _decode(file: str, content: bytes, survey: WrittenSurvey) -> str | None:
     odd = set(re.findall(rb"[\x80-\x9f]", content))
     mixed = re.search(rb"[\xc3-\xf4][\x80-\xbf]", content)
     if odd or mixed:
-        survey.problems.append(_unreadable(file, f"the byte {content[place]:02X} (hexadecimal), which is not UTF-8 and not plainly Windows "
-                                                 "text (cp1252, Latin-1) either", "UTF-8 text", save, row))
+        found = f"the byte {content[place]:02X} (hexadecimal), which is not UTF-8 and not plainly Windows text (cp1252, Latin-1) either"
+        survey.problems.append(unreadable_file(file, found, "UTF-8 text", save, row))
         return None
     survey.notes.append(f"{file} is not UTF-8 (first seen in row {row}); it was read as Windows text (cp1252, as Latin-1). "
                         "Accented letters should be looked at once")
@@ -238,11 +300,11 @@ def _table(name: str) -> Table:
     return next(each for each in TABLES if each.name == name)
 
 
-def _lay_out(file: str, records: list[list[str]], name: str, survey: WrittenSurvey) -> None:
+def lay_out(file: str, records: list[list[str]], name: str, survey: WrittenSurvey) -> None:
     """Strip cells, find the header, drop blank rows and rows of units, and hold every row to the length of the header."""
     start = header_place(records, (column.name for column in _table(name).columns))
     if start is None:
-        survey.problems.append(_unreadable(file, "an empty file", "a header row with the names of the columns",
+        survey.problems.append(unreadable_file(file, "an empty file", "a header row with the names of the columns",
                                            "Write the header and the rows, or remove it if the table is not needed."))
         survey.unreadable.add(name)
         return
@@ -252,6 +314,11 @@ def _lay_out(file: str, records: list[list[str]], name: str, survey: WrittenSurv
     while header and not header[-1]:
         header.pop()
     width = len(header)
+    if width > MOST_COLUMNS or width * len(records) > MOST_CELLS:
+        most = f"at most {MOST_COLUMNS:,} columns and {MOST_CELLS:,} cells"
+        survey.problems.append(too_large(file, TooLarge(f"{width:,} columns and {len(records):,} rows\n{most}")))
+        survey.unreadable.add(name)
+        return
     cells, rows = [], []
     for row, record in enumerate(records[start + 1:], start + 2):
         stripped = [cell.strip() for cell in record]
@@ -274,32 +341,3 @@ def _lay_out(file: str, records: list[list[str]], name: str, survey: WrittenSurv
 def _shortened(cells: list[str]) -> str:
     text = ",".join(cells)
     return f"'{text if len(text) <= 80 else text[:77] + '...'}'"
-
-
-def _read_workbook(path: Path, survey: WrittenSurvey) -> None:
-    """Read the sheets of a workbook. Dates and numbers are turned into the text a CSV file would hold."""
-    content = path.read_bytes()
-    survey.hashes[path.name] = hashlib.sha256(content).hexdigest()
-    from openpyxl import load_workbook  # imported here: most surveys are CSV, and it takes a while to load
-
-    try:
-        book = load_workbook(io.BytesIO(content), read_only=True, data_only=True)
-        formulas = load_workbook(io.BytesIO(content), read_only=True) if has_formulas(content) else None
-    except (zipfile.BadZipFile, KeyError, ValueError, OSError, TypeError) as error:
-        survey.problems.append(_unreadable(path.name, f"a file that does not open as a workbook ({error})", "an .xlsx workbook",
-                                           "Open it in the spreadsheet and save it anew as .xlsx, without a password."))
-        survey.unreadable.update(each.name for each in TABLES)
-        return
-    placed = _place_names({sheet: sheet for sheet in book.sheetnames}, survey, what="sheet")
-    for name, sheet in placed.items():
-        file = f"{path.name}, sheet {sheet}"
-        survey.files[name] = file
-        values = sheet_values(book[sheet])
-        records = [[as_text(value) for value in record] for record in values]
-        header = header_place(records, (column.name for column in _table(name).columns)) or 0
-        if formulas is not None:
-            uncomputed(file, sheet_values(formulas[sheet]), records, header, survey.problems)
-        names_made_dates(file, values, records, header, _table(name), survey.notes)
-        # A sheet has no ragged rows: trailing blanks are simply not stored.
-        width = max((len(record) for record in records), default=0)
-        _lay_out(file, [record + [""] * (width - len(record)) for record in records], name, survey)

@@ -6,10 +6,14 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from standage.errors import plainly
 from standage.tables import table
 
 if TYPE_CHECKING:
     from standage.survey import Survey
+
+LONGEST_LINE = 5_000
+"""Characters of a line of the card; a note may list forty names."""
 
 
 def summary_counts(survey: Survey, species_with_profile: tuple[str, ...]) -> dict:
@@ -94,4 +98,4 @@ def summary_card(survey: Survey, numbers: dict) -> str:
         lines.append(f"  rings     {numbers['rings_measured']} measured in {numbers['ring_series']} series, "
                      f"{years.min():.0f} to {years.max():.0f}, {numbers['rings_absent']} of them absent (width 0); "
                      f"from {', '.join(files[:5])}" + (f" and {len(files) - 5} more files" if len(files) > 5 else ""))
-    return "\n".join(lines + [f"  note: {note}" for note in survey.notes])
+    return "\n".join(plainly(line, LONGEST_LINE) for line in lines + [f"  note: {note}" for note in survey.notes])

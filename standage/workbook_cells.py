@@ -3,27 +3,29 @@
 from __future__ import annotations
 
 import datetime as dt
-import io
-import re
 import warnings
-import zipfile
 
 from standage.errors import Problem
+from standage.survey_limits import bounded
 from standage.tables import Table
 
 
-def has_formulas(content: bytes) -> bool:
-    with zipfile.ZipFile(io.BytesIO(content)) as archive:
-        sheets = [name for name in archive.namelist() if name.startswith("xl/worksheets/") and name.endswith(".xml")]
-        return any(re.search(rb"<f[ >/]", archive.read(name)) for name in sheets)
-
-
 def sheet_values(sheet) -> list[tuple]:
-    """The rows of a sheet. What openpyxl says of lists to choose from, which it leaves out, is none of a reader's business."""
+    """The rows of a sheet without the blanks at their ends. Raises TooLarge.
+
+    What openpyxl says of lists to choose from, which it leaves out, is none of a reader's business.
+    """
     sheet.reset_dimensions()
     with warnings.catch_warnings():
         warnings.filterwarnings("ignore", category=UserWarning, module="openpyxl")
-        return list(sheet.iter_rows(values_only=True))
+        return [_without_end(record) for record in bounded(sheet.iter_rows(values_only=True))]
+
+
+def _without_end(record: tuple) -> tuple:
+    end = len(record)
+    while end and record[end - 1] is None:
+        end -= 1
+    return record[:end]
 
 
 def names_made_dates(file: str, values: list[tuple], records: list[list[str]], header: int, table: Table, notes: list[str]) -> None:

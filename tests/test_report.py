@@ -375,7 +375,19 @@ def test_a_card_with_rings_draws_them(tables):
 
 
 def test_names_of_trees_become_names_of_files():
-    assert file_name_of("../../etc/passwd") == "etc-passwd" and file_name_of("a b/c") == "a-b-c" and file_name_of("///") == "tree"
+    assert file_name_of("north-1-07_a") == "north-1-07_a"
+    others = ("../../etc/passwd", "etc/passwd", "/dev/null", "a b/c", "a-b/c", "///", "..", "", "CON\x00", "дерево", "x" * 300)
+    names = [file_name_of(tree) for tree in others]
+    assert names[0].startswith("etc-passwd-") and names[5].startswith("tree-") and len(set(names)) == len(others)
+    assert all(re.fullmatch(r"[\w-][\w.-]{,120}", name, flags=re.ASCII) for name in names)
+
+
+def test_a_card_is_never_written_through_a_link(result, loads_fake, tmp_path):
+    mine = tmp_path / "mine.html"
+    (tmp_path / "age-card-F1.html").symlink_to(mine)
+    with pytest.raises(StandageError, match="no age card"):
+        write_card(result, "F1", tmp_path)
+    assert not mine.exists() and not (tmp_path / "age-card-F1.png").exists()
 
 
 def test_the_report_belongs_to_the_result(result):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -22,6 +23,7 @@ CENTRES = {
     "decayed": "the centre is rotten or hollow",
     "unknown": "nothing is recorded of the centre",
 }
+LONGEST_PART = 100  # characters of an identifier in the name of a file; systems take 255 bytes in all
 SHARED_CAUTION = (
     "Its date hangs on those of its neighbours and on what is assumed about the species; it isn't a date read from the wood alone."
 )
@@ -167,12 +169,14 @@ def cores_by_tree(cores: pd.DataFrame) -> dict[str, pd.DataFrame]:
 
 
 def file_name_of(tree: str) -> str:
-    """A tree's identifier as part of a file's name: letters, digits, dots and hyphens.
+    """A tree's identifier as part of a file's name: letters, digits, dots and hyphens, and where that isn't all of it, a short hash.
 
-    >>> file_name_of("Plot 1/Tree 7")
-    'Plot-1-Tree-7'
+    >>> file_name_of("north-7"), file_name_of("Plot 1/Tree 7")
+    ('north-7', 'Plot-1-Tree-7-c8fc9d')
     """
-    return re.sub(r"[^\w.-]+", "-", tree, flags=re.ASCII).strip("-.") or "tree"
+    plain = re.sub(r"[^\w.-]+", "-", tree, flags=re.ASCII).strip("-.")[:LONGEST_PART]
+    # two trees may differ only in what a file's name can't hold
+    return plain if plain and plain == tree else f"{plain or 'tree'}-{hashlib.sha256(tree.encode()).hexdigest()[:6]}"
 
 
 def joined(parts: Iterable[str]) -> str:

@@ -12,7 +12,9 @@ import pandas as pd
 from standage.errors import StandageError
 from standage.stand.prior_components import PriorComponent
 from standage.survey import Survey
+from standage.tables import TABLES
 
+MOST_BYTES = 8e9  # of all arrays of a saved posterior (assumption: a hundred stands have two); a damaged one may ask for any amount
 FORMAT = 2  # of the saved file; raised when its layout changes, so that an older one is refused by name
 
 
@@ -132,20 +134,58 @@ class Posterior:
 
 
 def load_posterior(path: str | Path) -> Posterior:
-    """Read a posterior written by `Posterior.save`. Raises `StandageError` if the file is missing or not one of ours."""
+    """Read a posterior written by `Posterior.save`. Raises `StandageError` if the file is missing, damaged or not one of ours.
+
+    Nothing in the file is ever run: it holds arrays of numbers, and tables as JSON.
+    """
     import arviz
 
     if not Path(path).is_file():
         raise StandageError.at(path, "no such file", "a posterior saved by standage", "Check the path.")
     try:
-        saved = arviz.from_netcdf(str(path))
+        with arviz.rc_context({"data.load": "lazy"}):
+            saved = arviz.from_netcdf(str(path))
         about = json.loads(saved.attrs["standage"])
-    except (OSError, ValueError, KeyError) as problem:
+        layout = about["format"]
+    except Exception as problem:  # a damaged file fails in the library of its format, with errors of every kind
         advice = "Give a posterior.nc that `standage run` wrote."
         raise StandageError.at(path, "something else", "a posterior saved by standage", advice) from problem
-    if about["format"] != FORMAT:
-        found = f"the draws of another version of standage (layout {about['format']})"
+    if layout != FORMAT:
+        found = f"the draws of another version of standage (layout {layout})"
         raise StandageError.at(path, found, f"layout {FORMAT}", "Run the survey again.")
+    size = sum(group.nbytes for group in (saved[name] for name in saved.groups()))
+    if size > MOST_BYTES:
+        raise StandageError.at(path, f"{size / 1e9:,.0f} GB of draws", f"at most {MOST_BYTES / 1e9:.0f} GB", "Run the survey again.")
+    try:
+        return _checked(_posterior(saved, about))
+    except Exception as problem:
+        raise StandageError.at(path, "a damaged posterior", "a whole one", "Run the survey again.") from problem
+
+
+def _checked(posterior: Posterior) -> Posterior:
+    """The posterior, if its parts belong together. Raises ValueError."""
+    stems, years, draws = len(posterior.trees), len(posterior.years), len(posterior.living[0])
+    shapes = [
+        *((array.shape, (draws, stems)) for array in (posterior.year_at_core, posterior.establishment_year)),
+        *((np.shape(array)[0], draws) for arrays in (posterior.past_emerging, posterior.grass_share) for array in arrays),
+        *((array.shape, (draws, array.shape[1])) for array in posterior.living),
+        ((np.prod(posterior.draws.shape[:2]),), (draws,)),
+        ((max(array.shape[1] for array in posterior.living) <= years,), (True,)),
+    ]
+    if not all(found == wanted for found, wanted in shapes):
+        raise ValueError(f"arrays that do not belong together: {shapes}")
+    if not isinstance(posterior.verdict["passed"], bool) or not 0.5 <= posterior.level < 1:
+        raise ValueError("no verdict, or no level")
+    if not all(np.isfinite(array).all() for array in (posterior.draws, *posterior.living)):
+        raise ValueError("draws that are no numbers")
+    for each in TABLES:
+        missing = {column.name for column in each.columns} - set(getattr(posterior.survey, each.name))
+        if missing and each.name != "ring_widths":
+            raise ValueError(f"{each.name} without {missing}")
+    return posterior
+
+
+def _posterior(saved, about: dict) -> Posterior:
     post = saved.posterior
     n_units = len(about["units"])
 
