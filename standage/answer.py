@@ -11,15 +11,13 @@ from dataclasses import dataclass
 import pandas as pd
 
 from standage.findings.attribution_words import NO_PROOF, pulse_sentences
+from standage.findings.cannot_tell import AGREED, WIDE_YEARS, oldest_before, reach_assumed, too_wide, untold, why_reach
 from standage.findings.events_on_record import LAG_WINDOW
 from standage.findings.stand_summary import AGES, EVEN_AGED_SHARE
 from standage.findings.stems import CORING_HEIGHT, SAMPLED
 from standage.measures import Measures
-from standage.words import UNSAYABLE, amount_words, counted, listed, percent, probability_words, share_words, year_words
+from standage.words import UNSAYABLE, amount_words, counted, listed, probability_words, share_words, year_words
 
-WIDE_RATIO = 5.0  # an amount known no better than fivefold is not told as a number (assumption)
-WIDE_YEARS = 60.0  # nor a year known no better than two generations of people (assumption)
-AGREED = 0.8  # share of draws that must agree on a span of years before it is told (assumption)
 NOT_CHANCE = 0.1  # probability of an explanation from which it is said that agreement in time is no proof (assumption)
 HARDLY_ANY = 0.005  # share of stems below which an age isn't worth naming (assumption)
 
@@ -73,25 +71,27 @@ def rows_of(table: pd.DataFrame | None, row) -> pd.DataFrame:
 
 def points(row, name: str) -> tuple[float, float, float]:
     """`name_low`, `_median` and `_high` as plain numbers, NaN where blank."""
-    return tuple(
+    low, median, high = (
         float(pd.to_numeric(row[f"{name}_{point}"], errors="coerce")) if pd.notna(row[f"{name}_{point}"]) else float("nan")
         for point in ("low", "median", "high")
     )
+    return low, median, high
 
 
 def barely_known(row, name: str) -> bool:
     """Whether an amount is known no better than fivefold."""
     low, _, high = points(row, name)
-    return high > WIDE_RATIO * max(low, 1e-9) and high >= 1
+    return too_wide(low, high)
 
 
 def _spans(row) -> list[str]:
-    if pd.isna(row["half_span_first"]):
+    if pd.isna(row["half_span_first"]) or reach_assumed(row):
         return [f"When the stems came {UNSAYABLE}."]
     share = points(row, "share_in_20_years")
     if share[1] >= EVEN_AGED_SHARE:
         first = int(row["densest_20_years_first"])
-        return [f"The stand is even-aged: the share of living stems that came within the 20 years from {first} is {share_words(*share)}."]
+        said = "is" if share[0] >= EVEN_AGED_SHARE else "may be"
+        return [f"The stand {said} even-aged: the share of living stems of the 20 years from {first} is {share_words(*share)}."]
     low, middle, high = points(row, "half_span_years")
     if row["half_span_agreed"] < AGREED:
         return [f"Half of the living stems came within {low:.0f} to {high:.0f} years, but which years these are can't be told well."]
@@ -101,12 +101,14 @@ def _spans(row) -> list[str]:
 
 
 def _ages(row) -> list[str]:
+    if reach_assumed(row):
+        return []
     over = [
-        f"{percent(points(row, f'share_over_{age}_years')[1])} are over {age} years old"
+        f"{share_words(*points(row, f'share_over_{age}_years'))} are over {age} years old"
         for age in AGES
         if points(row, f"share_over_{age}_years")[1] >= HARDLY_ANY
     ]
-    told = [f"Of the living stems about {listed(over)}." if over else f"Hardly any living stem is over {AGES[0]} years old."]
+    told = [f"Of the living stems {listed(over)}." if over else f"Hardly any living stem is over {AGES[0]} years old."]
     last = points(row, "last_recruitment_year")
     what = "reached the height of the cores" if row["basis"] == CORING_HEIGHT else "established"
     return [*told, f"The youngest of them {what} {year_words(*last)}."] if last[1] == last[1] else told
@@ -133,9 +135,12 @@ def _oldest(row, trees: pd.DataFrame) -> list[str]:
     """The oldest tree; where its year is known badly, the oldest cored one by name, of which more is known."""
     low, middle, high = points(row, "oldest_year")
     verb = "reached the height of its core" if row["basis"] == CORING_HEIGHT else "established"
-    if not high - low > WIDE_YEARS:
+    if reach_assumed(row):
+        return [f"How old the trees are {UNSAYABLE}: {why_reach(row)}."]
+    if not high - low > WIDE_YEARS and not oldest_before(row):
         return [f"The oldest tree that is dated {verb} {year_words(low, middle, high)}."]
-    told = [f"The year of the oldest tree can't be told well, cored or not: it {verb} {year_words(low, middle, high)}."]
+    when = f"in {high:.0f} or before" if oldest_before(row) else year_words(low, middle, high)
+    told = [f"The year of the oldest tree can't be told well, cored or not: it {verb} {when}."]
     name = "coring_height_year" if row["basis"] == CORING_HEIGHT else "establishment_year"
     if len(trees):
         cored = trees[(trees["basis"] == "cored") & (trees["status"] == "live") & trees[f"{name}_median"].notna()]
@@ -179,23 +184,7 @@ def _preceded(attribution: pd.DataFrame) -> list[str]:
 
 def _not_told(row, pulses: pd.DataFrame, attribution: pd.DataFrame) -> list[str]:
     """What a reader may look for in vain, each with the reason."""
-    told = []
-    if row["basis"] == CORING_HEIGHT:
-        told.append("Years of establishment: no coring height is recorded, so years are those of reaching the height of the core.")
-    if row["amounts"] == SAMPLED:
-        told.append("Stems per hectare: there are no plots.")
-    for name, what in (("stems_per_ha", "stems"), ("grass_stage_per_ha", "plants without a stem")):
-        if barely_known(row, name):
-            ends = amount_words(*points(row, name), "per hectare", around=False)
-            told.append(f"How many {what} are alive, to better than fivefold: {ends}, for the plots are too few or too unlike.")
-    oldest = points(row, "oldest_year")
-    if oldest[2] - oldest[0] > WIDE_YEARS:
-        told.append(f"The year of the oldest tree: it is known only to {oldest[2] - oldest[0]:.0f} years.")
-    if pd.notna(row["half_span_agreed"]) and row["half_span_agreed"] < AGREED:
-        told.append("Which years hold half of the stems: several spans would do.")
-    if pulses.empty:
-        told.append("Whether recruitment was steady: a short pulse could be hidden by what isn't known of the dates.")
-    return [*told, *_not_told_of_events(attribution)]
+    return [*(str(each) for each in untold(row, pulses)), *_not_told_of_events(attribution)]
 
 
 def _not_told_of_events(attribution: pd.DataFrame) -> list[str]:

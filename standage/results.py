@@ -29,6 +29,7 @@ from standage.findings import (
     stand_summary,
     tree_dates,
 )
+from standage.findings.cannot_tell import cannot_tell
 from standage.findings.disturbances import disturbance_table, event_table
 from standage.findings.events_on_record import event_years_by_rings
 from standage.findings.growth_changes import MODEL, GrowthChanges, growth_changes
@@ -144,7 +145,7 @@ def write_results(
         for name, table in tables.items():
             write_table(table, building / f"{name}.csv")
         leanings = {"prior_sensitivity": sensitivity_records(tables["prior_sensitivity"])} if "prior_sensitivity" in tables else {}
-        write_json({**posterior.verdict, **leanings}, building / "verdict.json")
+        write_json({**posterior.verdict, **leanings, "cannot_tell": cannot_tell(tables)}, building / "verdict.json")
         posterior.save(building / "posterior.nc")
         (building / "figures").mkdir()
         with in_style(style):

@@ -14,7 +14,7 @@ from standage.answer import Answer, never_told, unit_answer
 from standage.findings.attribution import NEEDED_FACTOR
 from standage.findings.comparison_words import comparison_sentences
 from standage.findings.growth_changes import MODEL
-from standage.findings.prior_sensitivity import STAGE_COUNTS, WORTH_TELLING_YEARS
+from standage.findings.prior_sensitivity import DISAGREE, STAGE_COUNTS, WORTH_TELLING_YEARS
 from standage.findings.release_criteria import criterion_words
 from standage.measures import METRIC, Measures
 from standage.results import result_tables
@@ -176,6 +176,10 @@ def leaning_sentences(table: pd.DataFrame | None) -> list[str]:
     said = [_moved_dates(of_one) for _, of_one in moved.groupby("what_is_changed", sort=False)]
     if said:
         sentences.append(f"The dates rest not only on the wood but also on what is assumed: {'; '.join(said)}.")
+    against = table[table["leaning"] == DISAGREE]
+    said = [f"{what} ({listed(list(dict.fromkeys(of_one['stand'])))})" for what, of_one in against.groupby("component", sort=False)]
+    if said:
+        sentences.append(f"Survey and species profile disagree about: {listed(said)}. Look for the reason before believing either.")
     lost = table[table["pulses_lost"].fillna(0) > 0]
     said = [_lost_pulses(changed, of_one) for changed, of_one in lost.groupby("what_is_changed", sort=False)]
     if said:
@@ -191,7 +195,7 @@ def _moved_dates(rows: pd.DataFrame) -> str:
     least, most = years.abs().min(), years.abs().max()
     span = f"{most:.1f}" if most - least < 0.5 else f"{least:.1f} to {most:.1f}"
     way = "earlier" if (years < 0).all() else "later" if (years > 0).all() else "earlier or later"
-    return f"if {rows['what_is_changed'].iloc[0]}, the cored trees of {listed(list(dict.fromkeys(rows['stand'])))} date {span} years {way}"
+    return f"if {rows['what_is_changed'].iloc[0]}, the dated trees of {listed(list(dict.fromkeys(rows['stand'])))} date {span} years {way}"
 
 
 def _lost_pulses(changed: str, rows: pd.DataFrame) -> str:
@@ -211,20 +215,22 @@ def warnings_about(posterior, tables: Mapping[str, pd.DataFrame]) -> list[str]:
             warned.append(f"{name}: plots were placed by choice, so results speak for the plots and not for the stand.")
         if "not recorded" in row["placement"]:
             warned.append(f"{name}: how the plots were placed is not recorded; only plots placed by chance or by a grid speak for it.")
-        if row["cores"] < FEW_CORES:
-            cores = f"{'only ' if row['cores'] else ''}{counted(row['cores'], 'core')}"
-            warned.append(f"{name}: {cores}; the model's prior knowledge weighs heavily.")
+        if row["trees_dated"] < FEW_CORES:
+            dated = f"{'only ' if row['trees_dated'] else ''}{counted(int(row['trees_dated']), 'tree')}"
+            verb = "are" if row["trees_dated"] > 1 else "is"
+            warned.append(f"{name}: {dated} of the stand {verb} dated by core; years rest mostly on sizes and on what the profile assumes.")
         attempts = row["cores"] + row["attempts_failed"]
         if attempts and row["attempts_failed"] > MANY_FAILED * attempts:
             warned.append(f"{name}: {row['attempts_failed']} attempts to core gave nothing to read; old and rotten trees may be missed.")
     pulses = tables["pulses"]
+    plots_of = dict(zip(tables["stand_summary"]["stand"], tables["stand_summary"]["plots"], strict=True))
     for pulse in pulses.itertuples():
         name = f"{pulse.stand}, pulse {pulse.pulse}"
-        if pd.notna(pulse.largest_plot_share) and pulse.largest_plot_share > MUCH_ONE_PLOT and pulse.plots_with_it >= 1:
+        if plots_of[pulse.stand] == 1:
+            warned.append(f"{name}: the stand has one plot, so that a patch can't be told from the stand.")
+        elif pd.notna(pulse.largest_plot_share) and pulse.largest_plot_share > MUCH_ONE_PLOT and pulse.plots_with_it >= 1:
             share = percent(pulse.largest_plot_share)
             warned.append(f"{name}: {share} of its stems stand in one plot; it may be a patch and not the stand.")
-        if pulse.dated_stems == 0:
-            warned.append(f"{name}: no cored tree dates from it; it rests on sizes and counts.")
     if len(pulses) and (pulses["limit_status"] == "assumed").any():
         limit = pulses.loc[pulses["limit_status"] == "assumed", "limit"].iloc[0]
         warned.append(f"Pulses are told from a probability of {100 * limit:.0f} % on; that limit is assumed, not tested by simulation.")

@@ -108,6 +108,15 @@ _NUMBERS = (
 )  # fmt: skip
 
 
+def reach_unknown(cores: pd.DataFrame) -> NDArray[np.bool_]:
+    """Which rows of cores.csv tell nothing of how far from the pith they ended, `(core,)`: no curvature or no centre, and neither rings,
+    nor a distance that is used, nor a length. What they missed is then assumed from the rings seen (E14)."""
+    cores = cores.reindex(columns=["centre", "missing_rings", "missing_mm", "inner_ring_mm", "core_length_mm"])
+    distance = cores["missing_mm"].notna() & cores["inner_ring_mm"].notna()
+    told = cores["missing_rings"].notna() | distance | cores["core_length_mm"].notna()
+    return (cores["centre"].isin(["straight", "decayed"]) & ~told).to_numpy(dtype=bool)
+
+
 def _pith(cores: int) -> CentreEvidence:
     zero = np.zeros(cores)
     return CentreEvidence(np.full(cores, -np.inf), zero, zero, zero)

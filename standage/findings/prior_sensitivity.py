@@ -14,7 +14,7 @@ import pandas as pd
 from standage.findings.intervals import whole_numbers
 from standage.findings.local_ratio import STANDS_OUT, Scan, scan_units
 from standage.findings.pulse_limit import unit_limit
-from standage.findings.pulses import Burst, find_bursts
+from standage.findings.pulses import Burst, unit_bursts
 from standage.findings.reweighting import (
     Weights,
     error_of_change,
@@ -33,6 +33,7 @@ NEAR_YEARS = 5  # a pulse may move so far with the dates and be the same one (as
 SMALLEST_MOVE = 0.1  # dates that move by less stay; a change known less well than this is told with its Monte Carlo error [years]
 WORTH_TELLING_YEARS = 1.0  # a date that moves less than this isn't told in the summary (assumption)
 STAGE_COUNTS = "stage counts"
+DISAGREE = "prior and data disagree"
 COUNT_POWERS = (0.0, 0.8, 0.9)  # left out; where the draws don't bear that, weighed a fifth or a tenth less
 
 COLUMNS = (
@@ -59,13 +60,15 @@ class UnitSeen:
 
     Attributes
     ----------
-    years, dated : (draw, tree) year of each cored tree, 0 where a draw has none, and whether it has one.
+    whose : `cored trees`, or `trees dated by size` where there is no cored one.
+    years, dated : (draw, tree) year of each of them, 0 where a draw has none, and whether it has one.
     mean_year : (draw,) their mean.
     order, stems : places of the draws by number of stems past the emerging stage, and these numbers in order; blank without plots.
     old_share : (draw,) share of stems older than `OLD_AGE`.
     kept : draws that were scanned for pulses. pulses : those reported.
     """
 
+    whose: str
     years: np.ndarray
     dated: np.ndarray
     mean_year: np.ndarray
@@ -131,6 +134,7 @@ def unit_seen(posterior, number: int, scan: Scan, limits: pd.DataFrame | None = 
     age = completed_season(posterior.survey, unit.stand) - unit_years(posterior, unit) + 1
     order = np.argsort(total, kind="stable")
     return UnitSeen(
+        whose="cored trees" if cored.any() else "trees dated by size",
         years=np.where(dated, years, 0.0),
         dated=dated,
         mean_year=np.where(dated, years, 0.0).sum(axis=1) / np.maximum(dated.sum(axis=1), 1),
@@ -144,7 +148,7 @@ def unit_seen(posterior, number: int, scan: Scan, limits: pd.DataFrame | None = 
 
 def _pulses_seen(posterior, number: int, scan: Scan, limits: pd.DataFrame | None) -> tuple[PulseSeen, ...]:
     limit = unit_limit(posterior, number, table=limits)
-    found = sorted(find_bursts(scan, limit), key=lambda burst: np.median(burst.start[burst.there]))
+    found = unit_bursts(posterior, number, scan, limit)
     return tuple(_pulse_seen(scan, burst, [other.place for other in found if other is not burst], limit.value) for burst in found)
 
 
@@ -268,7 +272,7 @@ def leaning(sensitivity: float, surprised: float) -> str:
     """In words: whether the dates feel the prior of an assumption, and whether prior and data disagree about it."""
     if sensitivity < LEANS:
         return "no"
-    return "prior and data disagree" if abs(surprised) > SURPRISE else "dates lean on the prior"
+    return DISAGREE if abs(surprised) > SURPRISE else "dates lean on the prior"
 
 
 def _words(condition: str, effect: dict, seen: UnitSeen, before: Answer) -> str:
@@ -276,10 +280,10 @@ def _words(condition: str, effect: dict, seen: UnitSeen, before: Answer) -> str:
     if not np.isfinite(moved):
         dates = "no tree is dated"
     elif abs(moved) < max(SMALLEST_MOVE, 2 * min(error, SMALLEST_MOVE)):
-        dates = "the dates of cored trees stay"
+        dates = f"the dates of {seen.whose} stay"
     else:
         give_or_take = f" (give or take {2 * error:.1f})" if error > SMALLEST_MOVE else ""
-        dates = f"cored trees date {abs(moved):.1f} years {'earlier' if moved < 0 else 'later'}{give_or_take}"
+        dates = f"{seen.whose} date {abs(moved):.1f} years {'earlier' if moved < 0 else 'later'}{give_or_take}"
     said = [f"{condition}, {dates}"]
     change = effect["stems_per_ha_change"]
     if np.isfinite(change) and abs(change) >= 0.05 * before.stems:

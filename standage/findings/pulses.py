@@ -17,7 +17,16 @@ import pandas as pd
 from standage.findings.intervals import blank_columns, interval_columns, whole_numbers
 from standage.findings.local_ratio import STANDS_OUT, WINDOWS, Scan, scan_units, window_years
 from standage.findings.pulse_limit import ReportingLimit, unit_limit
-from standage.findings.stems import cut_on_record, dated_years, living_rate, stems_past_emerging, unit_basis, unit_label
+from standage.findings.stems import (
+    MOSTLY,
+    cut_on_record,
+    dated_years,
+    living_rate,
+    stems_past_emerging,
+    trees_of_unknown_reach,
+    unit_basis,
+    unit_label,
+)
 
 SMOOTHING = 11  # running mean that tells bursts apart: single draws are jagged, with knots every 4 years [years]
 HULL_SHARE = 0.25  # a burst seen through smoothing crosses half its height above background at its edges, a quarter well outside
@@ -75,8 +84,7 @@ def pulses(posterior, *, level: float = 0.9, scans: list[Scan] | None = None, li
     rows = []
     for number, scan in enumerate(scans):
         limit = unit_limit(posterior, number, table=limits)
-        found = find_bursts(scan, limit)
-        found.sort(key=lambda burst: np.median(burst.start[burst.there]))
+        found = unit_bursts(posterior, number, scan, limit)
         rows += [_row(posterior, number, scan, limit, burst, place + 1, level) for place, burst in enumerate(found)]
     table = pd.DataFrame(rows, columns=list(COLUMNS))
     years = [name for name in COLUMNS if name.startswith(("start_", "centre_", "end_"))]
@@ -99,6 +107,24 @@ def find_bursts(scan: Scan, limit: ReportingLimit) -> list[Burst]:
             windows = [(burst.width, burst.place) for burst in found] + [(width, place)]
             found = [_burst(smooth, scan, *window, within) for window, within in zip(windows, _domains(smooth, windows), strict=True)]
     return found
+
+
+def unit_bursts(posterior, number: int, scan: Scan, limit: ReportingLimit) -> list[Burst]:
+    """The pulses of one unit that may be told, the oldest first.
+
+    At least one cored tree must be dated to it: sizes alone don't tell years. And of those that are, no more than half may be dated by
+    cores whose distance from the pith is assumed from the rings seen: cores alike in length would pass for trees alike in age.
+    """
+    found = [burst for burst in find_bursts(scan, limit) if _rests_on_wood(posterior, number, scan, burst)]
+    return sorted(found, key=lambda burst: np.median(burst.start[burst.there]))
+
+
+def _rests_on_wood(posterior, number: int, scan: Scan, burst: Burst) -> bool:
+    trees, years = dated_years(posterior, number)
+    start, end = (np.median(scan.years[edge][burst.there]) for edge in (burst.start, burst.end))
+    inside = trees[(((years[scan.kept] >= start) & (years[scan.kept] <= end)).mean(axis=0) > 0.5) & trees["cored"].to_numpy(dtype=bool)]
+    assumed = inside["tree"].isin(trees_of_unknown_reach(posterior.survey)).sum()
+    return len(inside) > 0 and bool(assumed <= MOSTLY * len(inside))
 
 
 def _candidates(scan: Scan, limit: ReportingLimit) -> list[tuple[int, int]]:

@@ -14,6 +14,7 @@ from standage.findings.stems import (
     living_rate,
     stems_past_emerging,
     stems_per_hectare_each,
+    trees_of_unknown_reach,
     unit_basis,
     unit_label,
     unit_years,
@@ -45,7 +46,7 @@ def stand_summary(posterior, *, level: float = 0.9) -> pd.DataFrame:
     years = [
         name
         for name in table
-        if name.startswith(("oldest_year", "half_span", "span_80", "last_recruitment", "densest_20")) and "agreed" not in name
+        if name.startswith(("oldest_year", "half_span", "span_80", "last_recruitment", "densest_20", "years_from")) and "agreed" not in name
     ]
     return whole_numbers(table, years)
 
@@ -73,7 +74,12 @@ def _unit_row(posterior, number: int, level: float) -> dict:
     row |= _grass_stage(posterior, number, level)
     row |= {"densest_20_years_first": _typical_year(densest_first)}
     row |= interval_columns("share_in_20_years", densest_share, level)
-    row["listed_stems"] = int(_listed(posterior, number).sum())
+    listed = posterior.trees[_listed(posterior, number)]
+    dated = listed.loc[listed["basis"] == "cored", "tree"]
+    row["years_from"] = float(years[0])
+    row["listed_stems"] = len(listed)
+    row["trees_dated"] = len(dated)
+    row["trees_reach_unknown"] = int(dated.isin(trees_of_unknown_reach(posterior.survey)).sum())
     return row | _what_it_rests_on(posterior.survey, unit) | unit_basis(unit)
 
 

@@ -9,11 +9,13 @@ import numpy as np
 import pandas as pd
 
 from standage.evidence.ages import last_completed_season
+from standage.evidence.centre import reach_unknown
 
 PER_HECTARE = "per hectare"
 SAMPLED = "among sampled trees"
 CORING_HEIGHT = "coring height"
 SQUARE_METRES_PER_HECTARE = 10_000.0
+MOSTLY = 0.5  # share of the dated trees from which on what is assumed of their cores is what years rest on (assumption)
 
 
 def unit_label(unit) -> dict[str, str]:
@@ -113,6 +115,12 @@ def stage_count_area(survey, unit) -> float:
     counts = survey.counts
     searched = counts["plot"].isin(plots) & (counts["stage"] == "grass") & (counts["species"] == unit.species)
     return float(counts.loc[searched, "area_m2"].sum()) / SQUARE_METRES_PER_HECTARE
+
+
+def trees_of_unknown_reach(survey) -> set[str]:
+    """Cored trees of which no core tells how far from the pith it ended, see `standage.evidence.centre.reach_unknown`."""
+    cores = survey.cores
+    return set(cores["tree"]) - set(cores["tree"][~reach_unknown(cores)])
 
 
 def cut_on_record(survey, stand: str) -> bool:

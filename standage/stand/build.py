@@ -10,8 +10,9 @@ import pandas as pd
 
 from standage.errors import StandageError
 from standage.evidence.ages import last_completed_season
-from standage.evidence.core import CoreReadings, evidence_over_years, pooled_evidence_over_years, read_cores
+from standage.evidence.core import CoreReadings, core_table, evidence_over_years, pooled_evidence_over_years, read_cores
 from standage.profiles import Profile, load_profile, profile_keys
+from standage.stand.build_notes import core_notes, event_notes, no_history, why_no_history
 from standage.stand.data import BREAST_HEIGHT_CM, FACTOR_NODES, STAGES, Node, SpeciesData, StandData, TreeChain, UnitData
 from standage.stand.openings import LEARNED, OFF, openness
 from standage.survey import Survey
@@ -82,11 +83,7 @@ def build_stands(survey: Survey, *, profile_folder: str | None = None, emergence
                 groups.append((stand, key, stems, read_cores(survey, stand, key, profiles[key])))
     modelled = [group for group in groups if _in_process(survey, group[0], group[2]).sum() >= FEWEST_STEMS and _informative(survey, group)]
     if not modelled:
-        raise StandageError(
-            f"{survey.name}: no stand has {FEWEST_STEMS} live, unplanted stems of a species with a profile that carry "
-            "a core or a diameter in a "
-            "plot. `standage ages` still dates each core by itself."
-        )
+        raise no_history(survey, [_why_none(survey, group) for group in groups], sum(int(group[3].readable.sum()) for group in groups))
     first_year, n_years = _axis(survey, modelled, profiles)
     years = np.arange(first_year, first_year + n_years)
     edges = _class_edges(survey)
@@ -94,23 +91,28 @@ def build_stands(survey: Survey, *, profile_folder: str | None = None, emergence
     species = tuple(SpeciesData(key, profiles[key], profiles[key].has_grass_stage) for key in keys)
 
     units, stems_out = [], []
+    cores = core_table(survey)
     for group in groups:
         stand, key, stems, readings = group
         is_modelled = any(group is other for other in modelled)
         if not is_modelled:
-            notes.append(
-                f"{stand}: {len(stems)} stems of {key} are too few, or carry too little, for a history of their own; "
-                "their cores are dated one by one."
-            )
+            notes.append(f"{_why_none(survey, group)}; their cores are dated one by one.")
         unit_number = len(units) if is_modelled else -1
         unit, dated = _unit(survey, stand, key, profiles[key], stems, readings, years, edges, keys, unit_number, notes)
         stems_out.extend(dated)
+        rows = cores[(cores["stand"] == stand) & (cores["species"] == key)]
+        notes += core_notes(stand, key, readings, rows, contradicting=[stem.tree for stem in dated if stem.note])
         if is_modelled:
             if emergence == LEARNED and unit.basis == "establishment" and profiles[key].has_grass_stage:
                 unit = replace(unit, openness=openness(survey, stand, years, survey.survey_season(stand)))
             units.append(unit)
     data = StandData(n_years, first_year, tuple(units), species, edges)
-    return BuiltStands(data, tuple(stems_out), tuple(notes))
+    return BuiltStands(data, tuple(stems_out), (*notes, *event_notes(survey)))
+
+
+def _why_none(survey: Survey, group) -> str:
+    stand, key, stems, _ = group
+    return why_no_history(stand, key, stems, _in_process(survey, stand, stems), FEWEST_STEMS)
 
 
 def _has_plots(survey: Survey, stand: str) -> bool:

@@ -18,7 +18,7 @@ from standage.stand.posterior import Posterior, Unit
 from standage.stand.prior_components import prior_components
 from standage.stand.sampler import Draws, Progress, sample, sample_again
 from standage.stand.states import Delays, UnitState, prior_draws, unit_delays, unit_state
-from standage.stand.verdict import ESS_LIMIT, Convergence, convergence, fitted_checks, judge, parameter_table
+from standage.stand.verdict import SHORT_RUN, Convergence, convergence, fitted_checks, judge, parameter_table
 from standage.survey import Survey
 
 
@@ -50,7 +50,7 @@ def fit_stands(
     found = convergence(built.data, sampled, states)
     # chance puts a sound fit a little over a limit now and then; as many chains again tell it from one that does not mix. A run that
     # could hardly reach the limits was asked to be short
-    if not found.enough and chains * draws >= 5 * ESS_LIMIT:
+    if not found.enough and chains * draws >= SHORT_RUN:
         sampled = sample_again(built.data, sampled, seed=seed, tune=tune, cores=cores, progress=progress)
         states = states_of(sampled, built.data)
         found = convergence(built.data, sampled, states)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,6 +19,7 @@ LOOSE_RHAT_LIMIT = (
     1.05  # of any single parameter: hundreds of knots that nobody reads one by one, whose largest R-hat strays by chance (assumption)
 )
 ESS_LIMIT = 400
+SHORT_RUN = 5 * ESS_LIMIT  # draws in all; a run with fewer could hardly reach the limits (assumption)
 DIVERGENT_LIMIT = 0.005  # share of draws that may diverge before the fit fails; any at all is told (assumption)
 CHECK_LIMIT = 0.01  # two-sided posterior predictive probability below which a check is remarked on (assumption)
 CLASS_YEARS = 20  # width of the classes of years whose density is watched for convergence
@@ -179,6 +181,8 @@ def judge(data: StandData, sampled: Draws, found: Convergence, fitted: list[dict
             f"Too few effective draws of '{slowest}' ({ess_min:.0f}, should be {ESS_LIMIT} or more). "
             f"Run again with more draws: --draws {again}."
         )
+    if failed and sampled.made < SHORT_RUN:
+        notes.append(f"This was a short run of {sampled.made} draws: that it fails says nothing of what the survey could tell.")
     if sampled.divergences > DIVERGENT_LIMIT * sampled.made:
         failed = True
         notes.append(
@@ -206,7 +210,7 @@ def judge(data: StandData, sampled: Draws, found: Convergence, fitted: list[dict
                     "p": row.p,
                 }
             )
-            if row.factor > np.e or row.factor < 1 / np.e:
+            if abs(math.log(row.factor)) > 1:
                 notes.append(
                     f"{name}: the counts of the {row.stage} stage are {row.factor:.1f} times what the rest of the survey "
                     f"expects; dates of young stems lean on them."
@@ -305,8 +309,8 @@ def parameter_table(data: StandData, sampled: Draws, prior_states: list[UnitStat
                 "false or absent rings against the profile's [standard deviations of the prior]",
             )
         if len(unit.removal_m):
-            taken = [1 - np.prod(1 - state.removed_shares, axis=1) for state in (before, after)]
-            add("share_removed", stand, *taken, "share of the stems in reach that recorded cuts took, all cuts together")
+            assumed, taken = (1 - np.prod(1 - state.removed_shares, axis=1) for state in (before, after))
+            add("share_removed", stand, assumed, taken, "share of the stems in reach that recorded cuts took, all cuts together")
         if unit.has_plots or any(node.dbh_class >= 0 for tree in unit.trees for node in tree.nodes):
             add("dbh_growth_cm_per_year", stand, before.growth, after.growth, "diameter growth of young stems at breast height [cm/year]")
             add("dbh_asymptote_cm", stand, before.asymptote, after.asymptote, "diameter towards which stems grow [cm]")
