@@ -13,7 +13,7 @@ import sys
 import threading
 import uuid
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from multiprocessing import connection
@@ -33,7 +33,7 @@ class WorkerLost:
     reason: str
 
 
-def on_this_machine(tasks: Sequence[Any], work: Callable[[Any], Any], workers: int) -> Iterator[tuple[Any, Any]]:
+def on_this_machine(tasks: Sequence[Any], work: Callable[[Any], Any], workers: int) -> Generator[tuple[Any, Any], None, None]:
     """Each task with its answer, or `WorkerLost`, in the order in which they are done.
 
     work: a function of a module, which does not raise. workers: processes started afresh, with one thread for linear algebra each; 0 does
@@ -81,7 +81,8 @@ class _Worker:
     def __init__(self, work: Callable[[Any], Any]) -> None:
         context = multiprocessing.get_context("spawn")
         self.link, other = context.Pipe()
-        self.started, self.job = False, None
+        self.started = False
+        self.job: tuple[Any, int] | None = None
         self.process = context.Process(target=_serve, args=(other, work), daemon=True)
         with _as_workers_start():
             self.process.start()
@@ -168,7 +169,7 @@ def _as_workers_start() -> Iterator[None]:
 
 def on_cluster(
     tasks: Sequence[Any], work: Callable[[Any], Any], address: str, *, look: Callable[[], str] | None = None
-) -> Iterator[tuple[Any, Any]]:
+) -> Generator[tuple[Any, Any], None, None]:
     """As `on_this_machine`, by the workers of the Dask scheduler at `address`; as many tasks at a time as there are workers.
 
     look: run first by every worker; what it returns, if not empty, is what keeps that worker from being of use. Workers may come and go:
@@ -180,7 +181,7 @@ def on_cluster(
         yield from _answers(client, tasks, work)
 
 
-def _answers(client, tasks: Sequence[Any], work: Callable[[Any], Any]) -> Iterator[tuple[Any, Any]]:
+def _answers(client, tasks: Sequence[Any], work: Callable[[Any], Any]) -> Generator[tuple[Any, Any], None, None]:
     from distributed import as_completed
 
     batch, left, given = uuid.uuid4().hex, iter(enumerate(tasks)), {}

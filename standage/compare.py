@@ -84,14 +84,14 @@ def compare_results(
     ------
     StandageError where a folder is no result, or no two stands can be compared; all faults are told at once.
     """
-    folders = [Path(folder) for folder in folders]
-    told = [_provenance(folder) for folder in folders]
+    paths = [Path(folder) for folder in folders]
+    told = [_provenance(folder) for folder in paths]
     faults = [fault for fault in told if isinstance(fault, str)]
     once = ("a result that is given twice", "each result once", "Give it once.")
-    given = Counter(folder.resolve() for folder in folders)
+    given = Counter(folder.resolve() for folder in paths)
     faults += [str(StandageError.at(folder, *once)) for folder, times in given.items() if times > 1]
     by_input: dict[str, list[str]] = {}
-    for folder, about in zip(folders, told, strict=True):
+    for folder, about in zip(paths, told, strict=True):
         if isinstance(about, dict):
             by_input.setdefault(json.dumps(about.get("inputs_sha256"), sort_keys=True), []).append(str(folder))
     other = ("results of one survey", "results of other stands", "Give one of them.")
@@ -100,13 +100,14 @@ def compare_results(
     if faults:
         raise StandageError("\n".join(faults))
     notes = []
-    levels = sorted({about["level"] for about in told})
+    abouts = [about for about in told if isinstance(about, dict)]
+    levels = sorted({about["level"] for about in abouts})
     level = level or (levels[0] if len(levels) == 1 else 0.9)
     if levels != [level]:
         written = " and ".join(f"{100 * one:g} %" for one in levels)
         notes.append(f"The results were written with intervals of {written}; here all intervals are worked out anew at {100 * level:g} %.")
-    names = _names(folders)
-    results = [_read(folder, about, name, level) for folder, about, name in zip(folders, told, names, strict=True)]
+    names = _names(paths)
+    results = [_read(folder, about, name, level) for folder, about, name in zip(paths, abouts, names, strict=True)]
     notes += _notes(results)
     sound = _named([result for result in results if not result.failed])
     histories = [history for result in sound for history in result.histories]

@@ -111,8 +111,8 @@ def small_survey(
     background = background * (1 - share) * stems / _expected_listed(rng, life, years, background, design, cuts)
     pulses: tuple[Pulse, ...] = ()
     if share:
-        one = Pulse(*pulse, 1.0)
-        pulses = (Pulse(*pulse, share * stems / _expected_listed(rng, life, years, one.per_ha(years), design, cuts)),)
+        one = Pulse(pulse[0], pulse[1], 1.0)
+        pulses = (Pulse(pulse[0], pulse[1], share * stems / _expected_listed(rng, life, years, one.per_ha(years), design, cuts)),)
     history = StandHistory("a", survey_date, first_year, background, pulses, cuts, community="mesic upland", life=life, design=design)
     return simulate_survey(
         int(rng.integers(2**31)), stands=[history], profile=profile, plot_dispersion=plot_dispersion, count_dispersion=count_dispersion

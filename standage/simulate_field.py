@@ -5,6 +5,7 @@ from __future__ import annotations
 import bisect
 import dataclasses
 import math
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -62,7 +63,7 @@ class Surveyor:
     def _list_stems(self, plots: list[tuple[str, float]], before: np.ndarray, dispersion: float) -> list[tuple[dict, Plants]]:
         """List every live stem of the plots; each row with its plant (one plant long)."""
         history, rng = self.history, self.rng
-        listed = []
+        listed: list[tuple[dict[str, Any], Plants]] = []
         for plot, area_ha in plots:
             self.rows["plots"].append(
                 {"plot": plot, "stand": history.stand, "area_m2": round(area_ha * 1e4, 1), "min_dbh_cm": history.design.min_dbh_cm,

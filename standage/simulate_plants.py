@@ -6,7 +6,7 @@ Only plants that no ordinary cause kills before the survey are drawn, so a histo
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -49,8 +49,8 @@ class Plants:
 
     def and_also(self, others: Plants) -> Plants:
         """These plants and others after them, of one life history once the stem has started."""
-        pairs = ((getattr(one, name) for one in (self, others)) for name in Plants.__dataclass_fields__ if name != "life")
-        return Plants(*(np.concatenate(tuple(pair)) for pair in pairs), self.life)
+        of_plants = [name for name in Plants.__dataclass_fields__ if name != "life"]
+        return replace(self, **{name: np.concatenate([getattr(self, name), getattr(others, name)]) for name in of_plants})
 
     def years_below(self, height_cm: float) -> np.ndarray:
         """Growing seasons before the first ring at a height, grass stage included, shape (plant,). Whole steps of 5 cm, or 137."""

@@ -345,3 +345,15 @@ def test_nothing_else_stands_at_the_top():
     listed = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=True).stdout.split("\n")
     top = {path.split("/")[0] for path in listed if path and not path.startswith(".")}
     assert top <= TOP_LEVEL, f"not meant to be there: {sorted(top - TOP_LEVEL)}"
+
+
+# ------------------------------------------------------------------------------------------------------------ versions
+
+
+def test_the_oldest_versions_tested_are_those_promised():
+    listed = [line for line in read("tests/oldest-versions.txt").splitlines() if line and not line.startswith("#")]
+    tested = dict(line.split("==") for line in listed)
+    for promise in tomllib.loads(read("pyproject.toml"))["project"]["dependencies"]:
+        name, oldest = re.fullmatch(r"([a-z0-9]+)>=([0-9.]+)(?:,<.*)?", promise).groups()
+        held = tested[name].split(".")[: oldest.count(".") + 1]
+        assert held == oldest.split(".") and set("".join(tested[name].split(".")[len(held) :])) <= {"0"}, promise

@@ -120,8 +120,8 @@ def _pair(first: StandHistory, second: StandHistory, values: _Values, level: flo
         for begin, end in classes_worth_showing([first, second], season, class_years):
             for name, unit, share in CLASS_MEASURES if first.has_plots else CLASS_MEASURES[:1]:
                 row = {**about, "measure": name, "class_first_year": begin, "class_last_year": end, "unit": unit}
-                held = [in_class(history, begin, end, season, share=share) for history in (first, second)]
-                yield {**row, **difference_columns(*held, level, claims=not shifted)}
+                held, other = (in_class(history, begin, end, season, share=share) for history in (first, second))
+                yield {**row, **difference_columns(held, other, level, claims=not shifted)}
         yield _distance_row(about, first, second, season, level, seed, claims=not shifted)
     yield _synchrony_row(about, first, second, level, claims=not shifted)
 

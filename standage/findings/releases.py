@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
@@ -63,7 +65,7 @@ def _chronology_of_stand(changes: GrowthChanges, stand: str, seed: int, level: f
     inner = slice(start, start + len(changes.series.years))
     at_risk = np.zeros(len(years))
     at_risk[inner] = changes.at_risk[members].sum(axis=0)
-    table = {"stand": stand, "year": years, "trees_at_risk": at_risk, "criterion": changes.criterion}
+    table: dict[str, Any] = {"stand": stand, "year": years, "trees_at_risk": at_risk, "criterion": changes.criterion}
     rng = np.random.default_rng(seed)
     kinds = (("released", changes.released, changes.openings), ("suppressed", changes.suppressed, changes.weakenings))
     for name, drawn, histories in kinds:
