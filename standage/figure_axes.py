@@ -68,7 +68,7 @@ def explain_below(ax: Axes, notes: Sequence[str], *, handles: Sequence = ()) -> 
     style = current_style()
     down = (9 + LINE * style.points(10) + 4 + LINE * style.points(10)) / 72  # ticks, their numbers, the label [inches]
     below = ax.transAxes + ScaledTranslation(0, -down, ax.figure.dpi_scale_trans)
-    wide = ax.get_position().width * ax.figure.get_figwidth() >= NARROW
+    wide = ax.get_position().width * ax.figure.bbox.width / ax.figure.dpi >= NARROW
     lengths = {} if len(handles) > len(notes) else {"handlelength": 0, "handletextpad": 0}
     ax.legend(
         handles=handles, fontsize=style.points(8), frameon=False, ncols=2 if wide else 1, loc="upper left", bbox_to_anchor=(0, 0),

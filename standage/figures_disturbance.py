@@ -84,7 +84,8 @@ def plot_disturbance_chronology(
     year = shown["year"].to_numpy(dtype=float)
     depth = ax.twinx()
     at_risk = {"color": style.quiet, "alpha": 0.25, "linewidth": 0}
-    depth.fill_between(*(chronology[name].to_numpy(dtype=float) for name in ("year", "trees_at_risk")), step="mid", **at_risk)
+    all_years, trees = (chronology[name].to_numpy(dtype=float) for name in ("year", "trees_at_risk"))
+    depth.fill_between(all_years, trees, step="mid", **at_risk)
     most = max(float(shown["trees_at_risk"].max()), 1.0)
     depth.set_ylim(-3 * most, 3 * most)  # the steps start at the line of no share and reach a third of the way up
     depth.set_yticks([0, round(most)])

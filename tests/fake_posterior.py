@@ -174,7 +174,10 @@ def _survey(trees: pd.DataFrame, units) -> FakeSurvey:
         plots=plots,
         trees=survey_trees,
         cores=pd.DataFrame(
-            {"core": cored["tree"] + "a", "tree": cored["tree"], "centre": np.resize(centres, len(cored)), "last_ring_year": 2019.0}
+            {
+                "core": cored["tree"] + "a", "tree": cored["tree"], "centre": np.resize(centres, len(cored)), "last_ring_year": 2019.0,
+                "core_length_mm": 180.0,
+            }  # fmt: skip
         ),
         counts=counts,
         events=events,

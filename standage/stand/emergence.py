@@ -68,7 +68,7 @@ class Emergence:
     def waited(self, started: np.ndarray) -> np.ndarray:
         """P(G = g) of plants whose stem started at a place of the axis by draw, `(draw,)`, as many established each year: `(draw, g)`."""
         out = np.zeros(self.grass.shape)
-        for g in range(1, out.shape[1]):
+        for g in range(1, self.grass.shape[1]):
             out[:, g] = self.leaving(started - g)[:, g]
         return out / out.sum(axis=1, keepdims=True)
 
