@@ -195,7 +195,7 @@ def _moved_dates(rows: pd.DataFrame) -> str:
     least, most = years.abs().min(), years.abs().max()
     span = f"{most:.1f}" if most - least < 0.5 else f"{least:.1f} to {most:.1f}"
     way = "earlier" if (years < 0).all() else "later" if (years > 0).all() else "earlier or later"
-    return f"if {rows['what_is_changed'].iloc[0]}, the dated trees of {listed(list(dict.fromkeys(rows['stand'])))} date {span} years {way}"
+    return f"if {rows['what_is_changed'].iloc[0]}, the cored trees of {listed(list(dict.fromkeys(rows['stand'])))} date {span} years {way}"
 
 
 def _lost_pulses(changed: str, rows: pd.DataFrame) -> str:

@@ -174,7 +174,7 @@ def test_the_answer_comes_first_with_when_how_sure_what_preceded_and_what_cannot
     assert "What preceded it." in answer and "the logging of some year from 1926 to 1928" in answer
     assert "Agreement in time is not proof of cause." in answer
     assert "How many plants established: only those alive today are seen." in answer
-    assert "Years of establishment: no coring height is recorded" in answer and "The stand is even-aged" in answer
+    assert "Years of establishment: no coring height is recorded" in answer and "even-aged" in answer
     assert "nan" not in text.lower().split() and "<NA>" not in text
 
 
