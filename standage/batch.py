@@ -5,12 +5,11 @@ from __future__ import annotations
 import csv
 import functools
 import os
-import re
-import shutil
 import sys
 import time
 from collections import Counter
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Collection, Iterable
+from contextlib import suppress
 from pathlib import Path
 
 from standage.batch_surveys import (
@@ -24,6 +23,7 @@ from standage.batch_surveys import (
     Outcome,
     find_surveys,
     finished,
+    replaced,
     run_one,
     unlike_the_first_machine,
 )
@@ -31,6 +31,7 @@ from standage.batch_workers import WorkerLost, on_cluster, on_this_machine
 from standage.errors import StandageError
 from standage.harmless_cells import as_it_was, harmless
 from standage.profiles import profile_keys
+from standage.workplace import work_on, workplace_of
 
 SUMMARY = "surveys.csv"
 COLUMNS = ("survey", "stands", "state", "seconds", "message")
@@ -79,6 +80,8 @@ def run_batch(
             survey.problems.unlink(missing_ok=True)  # of a time in between, when the survey was not as it is
         else:
             left.append(survey)
+            if other := replaced(survey):
+                tell(f"{survey.name}: {other}")
     before = len(surveys) - len(left)
     workers = processors() if workers is None else workers
     where = f"on the cluster at {cluster}" if cluster else f"{min(max(workers, 1), len(left))} at a time"
@@ -99,7 +102,7 @@ def run_batch(
         answers.close()  # first, so that no worker is writing any more
         summary.write()
         if not cluster:
-            clear_half_written(surveys)
+            clear_half_written(surveys, done={name for name, outcome in summary.outcomes.items() if outcome.state in (PASSED, FAILED)})
     return summary.rows()
 
 
@@ -205,16 +208,13 @@ def told(outcomes: list[Outcome], out: str | Path) -> str:
     return f"{_surveys(len(outcomes))}: {states}. The table of all is in {Path(out) / SUMMARY}"
 
 
-def clear_half_written(surveys: list[BatchSurvey]) -> None:
-    """Removes what a worker that was killed while writing left beside a result that is whole."""
-    by_parent: dict[Path, set[str]] = {}
+def clear_half_written(surveys: list[BatchSurvey], done: Collection[str]) -> None:
+    """Removes what a worker that was killed left beside the results; the draws of surveys that are not done stay for the next batch."""
     for survey in surveys:
-        by_parent.setdefault(Path(survey.out).parent, set()).add(Path(survey.out).name)
-    for parent, names in by_parent.items():
-        for entry in parent.iterdir() if parent.is_dir() else ():
-            built = re.fullmatch(r"\.(.+)-[a-z0-9_]{8}", entry.name)  # as `build_result_folder` names its workshop
-            if built and built[1] in names and (parent / built[1]).is_dir() and {inner.name for inner in entry.iterdir()} <= {"new", "old"}:
-                shutil.rmtree(entry, ignore_errors=True)
+        if workplace_of(survey.out).path.exists():
+            with suppress(StandageError), work_on(survey.out) as place:  # another run may have begun there
+                if survey.name in done:
+                    place.forget_draws()
 
 
 def _surveys(count: int) -> str:

@@ -20,7 +20,7 @@ from typing import Any
 
 from standage.errors import StandageError, SurveyError
 from standage.profiles import load_profile, profile_keys
-from standage.result_folder import MADE_BY, MARK
+from standage.result_folder import FORMAT, MADE_BY, MARK, other_format
 from standage.run_options import RunOptions
 from standage.survey_files import read_written
 
@@ -145,7 +145,7 @@ def finished(survey: BatchSurvey, settings: BatchSettings) -> Outcome | None:
     """
     out = Path(survey.out)
     told, verdict = _json(out / MARK), _json(out / "verdict.json")
-    if told is None or verdict is None or told.get("made_by") != MADE_BY:
+    if told is None or verdict is None or told.get("made_by") != MADE_BY or told.get("format") != FORMAT or "not_made" in told:
         return None
     if told.get("version") != settings.version or _without_place(told.get("options", {})) != _without_place(settings.recorded()):
         return None
@@ -158,6 +158,14 @@ def finished(survey: BatchSurvey, settings: BatchSettings) -> Outcome | None:
     if any(_profile_hash(key, settings.profile_folder) != sha256 for key, sha256 in used.items()):
         return None
     return Outcome(survey.name, _stands(written), *_judged(verdict))
+
+
+def replaced(survey: BatchSurvey) -> str:
+    """What is to be told of a result that is there and whose format this version does not read; empty if there is none."""
+    told = _json(Path(survey.out) / MARK)
+    if told is None or told.get("made_by") != MADE_BY or told.get("format") == FORMAT:
+        return ""
+    return other_format(survey.out, told)
 
 
 def _without_place(options: Mapping[str, Any]) -> dict[str, Any]:
@@ -230,6 +238,9 @@ def _run(survey: BatchSurvey, settings: BatchSettings) -> tuple[int, str, str]:
     # what a profile warns of is for people; what libraries say of themselves isn't
     own = str(Path(__file__).parent)
     notes = list(dict.fromkeys(str(one.message) for one in caught if one.category is UserWarning and one.filename.startswith(own)))
+    if result.incomplete:
+        raise RuntimeError(result.incomplete)
+    notes += [note for note in result.notes if note not in notes]
     verdict = _json(Path(survey.out) / "verdict.json") or {}
     _, _, reasons = _judged(verdict)
     return len(read.stands), PASSED if result.passed else FAILED, _short(" ".join([reasons, *notes]).strip())

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import difflib
 import io
-import json
 import textwrap
 from dataclasses import dataclass
 from importlib.metadata import version
@@ -28,7 +27,7 @@ from standage.measures import METRIC, Measures
 from standage.report.page import render, ring_spans
 from standage.report.pictures import picture
 from standage.report.tree_story import TreeStory, cores_by_tree, file_name_of, tree_story
-from standage.result_folder import MADE_BY, MARK
+from standage.result_folder import read_told
 from standage.results import ring_changes
 from standage.stand.posterior import load_posterior
 
@@ -94,7 +93,10 @@ def write_card(results: str | Path, tree: str, out: str | Path = ".", *, units: 
 def age_card(results: str | Path, tree: str, *, units: str = METRIC) -> AgeCard:
     """What the card of a tree says, read from a folder of results. Raises StandageError as `write_card` does."""
     folder = Path(results)
-    told = _provenance(folder)
+    told = read_told(folder)
+    if not isinstance(told.get("level"), float) or "survey" not in told:
+        advice = "Give the folder that `standage run SURVEY --out FOLDER` wrote."
+        raise StandageError.at(folder, "no folder of results", "a folder of results", advice)
     try:
         table = pd.read_csv(
             folder / "tree_dates.csv",
@@ -126,17 +128,6 @@ def age_card(results: str | Path, tree: str, *, units: str = METRIC) -> AgeCard:
     years, at_core = _drawn_years(posterior, tree)
     story = tree_story(row, cores, Measures(units), releases=releases, rings=span)
     return AgeCard(story, years, at_core, row, rings, str(told["survey"]), float(told["level"]), bool(posterior.verdict["passed"]))
-
-
-def _provenance(folder: Path) -> dict:
-    try:
-        told = json.loads((folder / MARK).read_text(encoding="utf-8"))
-    except (OSError, ValueError):
-        told = None
-    if not isinstance(told, dict) or told.get("made_by") != MADE_BY or not isinstance(told.get("level"), float) or "survey" not in told:
-        advice = "Give the folder that `standage run SURVEY --out FOLDER` wrote."
-        raise StandageError.at(folder, "no folder of results", "a folder of results", advice)
-    return told
 
 
 def _numbers(path: Path) -> list[str]:

@@ -1,6 +1,7 @@
 """The commands: they parse and call, nothing else. Heavy libraries are imported inside the commands that need them.
 
-Exit codes: 0 done, 2 the input can't be used as it is, 3 the fit fails its checks.
+Exit codes: 0 done, 2 the input can't be used or the output can't be written as things are, 3 the fit fails its checks, 4 pictures or the
+report are missing from a result, 5 a run that was repeated came out otherwise, 130 stopped with Ctrl-C.
 """
 
 from __future__ import annotations
@@ -13,6 +14,8 @@ import click
 
 BAD_INPUT = 2
 FIT_FAILED = 3
+INCOMPLETE = 4
+CAME_OUT_OTHERWISE = 5
 EMERGENCE_CHOICES = ("off", "learned")  # as in `standage.stand.openings`
 STYLE_CHOICES = ("screen", "print", "grey")  # as in `standage.figure_styles`, for the same reason as the line below
 COORDINATE_CHOICES = ("as-given", "0.01", "0.1", "1", "none")  # as in `standage.coordinates`, which loads more than `--help` needs
@@ -42,8 +45,8 @@ class _Commands(click.Group):
         except StandageError as problem:
             click.echo(str(problem), err=True)
             context.exit(BAD_INPUT)
-        except KeyboardInterrupt:
-            click.echo("stopped; nothing was written", err=True)
+        except KeyboardInterrupt as stop:
+            click.echo(str(stop) or "stopped; nothing was written", err=True)
             context.exit(130)
 
 
@@ -139,21 +142,64 @@ def ages(survey: str, level: float, profile_folder: str | None, csv_path: str | 
     click.echo(f"wrote {write_ages(table, csv_path or f'{read.name}-ages.csv')}")
 
 
-@main.command()
-@click.argument("survey", type=click.Path())
-@click.option("--out", required=True, type=click.Path(), help="Folder for the results; an earlier result there is replaced whole.")
+class _Run(click.Command):
+    """A survey and a folder, or a result to repeat."""
+
+    def parse_args(self, context: click.Context, arguments: list[str]) -> list[str]:
+        rest = super().parse_args(context, arguments)
+        if context.params["again"] is None and None in (context.params["survey"], context.params["out"]):
+            raise click.UsageError("A SURVEY and --out are needed, or --again RESULTS.", context)
+        return rest
+
+
+@main.command(cls=_Run)
+@click.argument("survey", required=False, type=click.Path())
+@click.option("--out", type=click.Path(), help="Folder for the results; an earlier result there is replaced whole.")
+@click.option(
+    "--again", metavar="RESULTS", type=click.Path(), help="Repeat the run that wrote RESULTS, as it recorded, and compare the tables."
+)
 @fit_options
-def run(survey: str, out: str, **options) -> None:
+@click.pass_context
+def run(context: click.Context, survey: str | None, out: str | None, again: str | None, **options) -> None:
     """Check a SURVEY, fit the stand model, and write tables, figures and a report into a folder."""
+    if again is not None:
+        _again(context, survey, out, again, options)
+        return
     from standage.run import run_survey
     from standage.run_options import RunOptions
 
     asked = RunOptions(**options)
     result = run_survey(_read(survey, asked.profile_folder), out, options=asked)
     click.echo(result.text)
-    click.echo(f"\nTables and figures are in {out}; report.html tells it to people")
+    if not result.incomplete:
+        click.echo(f"\nTables and figures are in {out}; report.html tells it to people")
+    _end(result)
+
+
+def _end(result) -> None:
+    """What to know of how a run went, and its exit code."""
+    for note in (*result.notes, result.incomplete):
+        if note:
+            click.echo(note, err=True)
     if not result.passed:
         sys.exit(FIT_FAILED)
+    if result.incomplete:
+        sys.exit(INCOMPLETE)
+
+
+def _again(context: click.Context, survey: str | None, out: str | None, results: str, options: dict) -> None:
+    given = [name for name in options if context.get_parameter_source(name) is click.core.ParameterSource.COMMANDLINE]
+    if given:
+        raise click.UsageError(f"--again takes every option from RESULTS; leave out what sets {', '.join(given)}.")
+    from standage.again import run_again
+
+    repeated = run_again(results, out, survey=survey)
+    click.echo(str(repeated))
+    for note in (*repeated.run.notes, repeated.run.incomplete):
+        if note:
+            click.echo(note, err=True)
+    if not repeated.same:
+        sys.exit(CAME_OUT_OTHERWISE)
 
 
 @main.command()

@@ -21,7 +21,7 @@ from standage.findings.compared_stands import StandHistory, stand_histories
 from standage.findings.comparison import CLASS_YEARS, NOT_COMPARED, compare_histories
 from standage.findings.comparison_words import comparison_sentences
 from standage.findings.long_table import long_table
-from standage.result_folder import MARK, build_result_folder, check_result_folder
+from standage.result_folder import build_result_folder, check_result_folder, read_told
 from standage.results import with_coordinates, write_table
 
 DRAWS = "posterior.nc"
@@ -160,11 +160,13 @@ def _provenance(folder: Path) -> dict[str, Any] | str:
     """What a result says of itself, or why it is none."""
     if not folder.is_dir():
         return str(StandageError.at(folder, "no such folder", *A_RESULT))
-    try:
-        about = json.loads((folder / MARK).read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+    if not (folder / MARK).is_file():
         return str(StandageError.at(folder, f"no result, for want of a readable {MARK}", *A_RESULT))
-    if not isinstance(about, dict) or not _has_profiles(about) or not (folder / DRAWS).is_file():
+    try:
+        about = read_told(folder)
+    except StandageError as problem:
+        return str(problem)
+    if not _has_profiles(about) or not (folder / DRAWS).is_file():
         return str(StandageError.at(folder, f"no result of a survey, for want of its draws ({DRAWS})", *A_RESULT))
     return about
 

@@ -19,14 +19,18 @@ SOURCES = (
 )  # fmt: skip
 
 
-def _cache_folder() -> str:
+def _sources_hash() -> str:
     package = Path(__file__).parent
     sources = sorted(path for pattern in SOURCES for path in package.glob(pattern))
-    digest = hashlib.sha256(b"".join(source.read_bytes() for source in sources)).hexdigest()[:16]
+    return hashlib.sha256(b"".join(source.read_bytes() for source in sources)).hexdigest()[:16]
+
+
+def _cache_folder() -> str:
     root = os.environ.get("XDG_CACHE_HOME") or str(Path.home() / ".cache")
-    return str(Path(root) / "standage" / f"compiled-{digest}")
+    return str(Path(root) / "standage" / f"compiled-{SOURCES_HASH}")
 
 
+SOURCES_HASH = _sources_hash()
 numba.config.CACHE_DIR = os.environ.get("NUMBA_CACHE_DIR") or _cache_folder()
 
 # a division by zero far from the mode gives an infinity that the sampler turns down, not an exception in the middle of a chain;

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import platform
-from collections.abc import Callable, Iterable, Mapping
+import traceback
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
@@ -12,7 +14,9 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from llvmlite.binding import get_host_cpu_name
 
+from standage.errors import StandageError
 from standage.figure_files import write_figures
 from standage.figure_styles import SCREEN, in_style
 from standage.figures import result_figures
@@ -40,8 +44,10 @@ from standage.findings.releases import release_table
 from standage.harmless_cells import harmless_table, write_harmless_csv
 from standage.profiles import Profile, load_profile
 from standage.result_folder import build_result_folder
+from standage.workplace import DISK_FAULTS, Workplace
 from standage.table_numbers import in_digits
 
+NOT_MADE = "not_made.txt"  # what went wrong with the pictures or the report of a result, for whoever mends it
 LIBRARIES = ("numpy", "pandas", "scipy", "numba", "nutpie", "pymc", "arviz", "matplotlib")
 
 PARAMETER_COLUMNS = (
@@ -117,6 +123,7 @@ def write_results(
     changes: GrowthChanges | None = None,
     style: str = SCREEN.name,
     also: Iterable[Callable[[Path], None]] = (),
+    place: Workplace | None = None,
 ) -> Path:
     """Writes a result, all or nothing, and returns its folder.
 
@@ -131,12 +138,29 @@ def write_results(
     settings : what else to record in provenance.json, such as the sampler and its numbers of draws.
     changes : `ring_changes`, where it is at hand, or with another criterion of releases than the model.
     style : of the figures: `screen`, `print` or `grey`, see `standage.figures.in_style`.
-    also : further writers, called with the folder being built; what they write belongs to the result.
+    also : further writers, functions named for what they write, called with the folder being built; what they write belongs to the result.
+    place : the folder's workplace, by whoever works on it already.
 
     Raises
     ------
-    StandageError where the folder holds anything but an earlier result. Nothing is then written.
+    StandageError where the folder holds anything but an earlier result, or can't be written. It is then as it was.
+    IncompleteResult where pictures, or what `also` writes, could not be made: the result is written without them.
     """
+    not_made: dict[str, str] = {}
+
+    @contextlib.contextmanager
+    def attempt(what: str, building: Path) -> Iterator[None]:
+        """Tables that took hours aren't given up for a picture; a disk that can't be written is another matter."""
+        before = set(building.rglob("*"))
+        try:
+            yield
+        except Exception as fault:
+            if isinstance(fault, OSError) and fault.errno in DISK_FAULTS:
+                raise
+            not_made[what] = "".join(traceback.format_exception(fault))
+            for half in set(building.rglob("*")) - before:
+                half.unlink()
+
     changes = ring_changes(posterior) if changes is None else changes
     settings = ({} if changes is None else {"release_criterion": changes.recorded_criterion}) | dict(settings or {})
     tables = result_tables(posterior, level=level, ages=ages, changes=changes) if tables is None else dict(tables)
@@ -148,15 +172,41 @@ def write_results(
         write_json({**posterior.verdict, **leanings, "cannot_tell": cannot_tell(tables)}, building / "verdict.json")
         posterior.save(building / "posterior.nc")
         (building / "figures").mkdir()
+        figures: dict[str, Any] = {}
         with in_style(style):
-            write_figures(result_figures(posterior, tables, level=level, changes=changes), building / "figures")
+            with attempt("figures of the stands", building):
+                figures |= result_figures(posterior, tables, level=level, changes=changes)
             if "comparison" in tables:
-                write_figures(comparison_figures(tables, level=level), building / "figures")
+                with attempt("figures of the comparison", building):
+                    figures |= comparison_figures(tables, level=level)
+            for name, figure in figures.items():
+                with attempt(f"figure {name}", building):
+                    write_figures({name: figure}, building / "figures")
         for write in also:
-            write(building)
-        return provenance(posterior, level=level, profiles=profiles, settings=settings)
+            with attempt(write.__name__, building):
+                write(building)
+        told = provenance(posterior, level=level, profiles=profiles, settings=settings)
+        if not_made:
+            (building / NOT_MADE).write_text("\n".join(f"{what}:\n{trace}" for what, trace in not_made.items()), encoding="utf-8")
+            told["not_made"] = list(not_made)
+        return told
 
-    return build_result_folder(folder, fill)
+    written = build_result_folder(folder, fill, place=place)
+    if not_made:
+        raise IncompleteResult(written, not_made)
+    return written
+
+
+class IncompleteResult(StandageError):
+    """A result that was written, but for some pictures or the report. `not_made`: what went wrong, by what is missing."""
+
+    def __init__(self, folder: Path, not_made: Mapping[str, str]) -> None:
+        self.not_made = dict(not_made)
+        missing = "; ".join(f"{what} ({trace.strip().splitlines()[-1]})" for what, trace in not_made.items())
+        super().__init__(
+            f"Tables and draws are in {folder}, but this could not be made: {missing}. That is a mistake in standage or in a library, and "
+            f"not in the survey; where it happened is in {folder / NOT_MADE}."
+        )
 
 
 def provenance(
@@ -175,8 +225,14 @@ def provenance(
         "level": level,
         **plain_values(settings or {}),
         "profiles": [_told(profile) for profile in profiles],
-        "libraries": {"python": platform.python_version()} | {name: _version(name) for name in LIBRARIES},
+        "libraries": library_versions(),
+        "processor": get_host_cpu_name(),
     }
+
+
+def library_versions() -> dict[str, str]:
+    """Python and the libraries whose versions a result records."""
+    return {"python": platform.python_version()} | {name: _version(name) for name in LIBRARIES}
 
 
 def _told(profile: Profile) -> dict[str, Any]:

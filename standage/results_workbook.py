@@ -45,10 +45,10 @@ SHEETS = {
 def workbook_writer(tables: Mapping[str, pd.DataFrame], *, survey: str, level: float) -> Callable[[Path], None]:
     """A writer for `write_results(also=...)`, so that the workbook comes with its folder or not at all."""
 
-    def write(folder: Path) -> None:
+    def workbook(folder: Path) -> None:
         write_results_workbook(tables, folder / RESULTS_WORKBOOK, survey=survey, level=level)
 
-    return write
+    return workbook
 
 
 def write_results_workbook(tables: Mapping[str, pd.DataFrame], path: Path, *, survey: str, level: float) -> None:

@@ -318,10 +318,13 @@ def test_times_are_told_as_people_say_them():
 def test_what_a_killed_worker_left_half_written_is_cleared_away(quick):
     here(quick)
     out = quick.parent / "out"
-    for name in (".a-0123abcd/new", ".z-0123abcd/new", ".b-0123abcd/other"):
+    for name in (".a.standage/new", ".b.standage/old", ".z.standage/new"):
         (out / name).mkdir(parents=True)
-    clear_half_written(find_surveys(quick, out)[0])
-    assert {path.name for path in out.iterdir() if path.is_dir()} == {"a", "b", "c", ".z-0123abcd", ".b-0123abcd"}
+    for name in "ab":
+        (out / f".{name}.standage" / "draws.npz").write_bytes(b"draws")
+    clear_half_written(find_surveys(quick, out)[0], done={"a", "c"})
+    left = {path.relative_to(out).as_posix() for path in out.rglob("*") if ".standage" in path.as_posix()}
+    assert left == {".b.standage", ".b.standage/draws.npz", ".z.standage", ".z.standage/new"}
 
 
 # workers on this machine

@@ -16,7 +16,7 @@ from standage.card import write_card
 from standage.errors import StandageError
 from standage.report import report_html
 from standage.result_folder import build_result_folder, check_result_folder
-from standage.results import plain_values, result_tables, ring_changes, write_results, write_table
+from standage.results import IncompleteResult, plain_values, result_tables, ring_changes, write_results, write_table
 from standage.spoken import summary
 from standage.table_numbers import in_digits
 from standage.words import sayable
@@ -143,14 +143,20 @@ def test_a_file_in_the_way_is_said_plainly(tmp_path):
         check_result_folder(tmp_path / "out" / "below")
 
 
-def test_a_writer_that_fails_leaves_the_earlier_result(tmp_path, tables):
-    folder = build_result_folder(tmp_path / "out", fill_with("earlier"))
-
+def test_a_writer_that_fails_costs_only_what_it_writes(tmp_path, tables):
     def failing(building):
-        raise RuntimeError("disk full")
+        raise RuntimeError("no such words")
 
-    with pytest.raises(RuntimeError, match="disk full"):
-        write_results(fake_posterior(draws=100), folder, tables=tables, also=[failing])
+    with pytest.raises(IncompleteResult, match="failing \\(RuntimeError: no such words\\)") as raised:
+        write_results(fake_posterior(draws=100), tmp_path / "out", tables=tables, also=[failing])
+    assert list(raised.value.not_made) == ["failing"]
+    assert (tmp_path / "out" / "cohorts.csv").is_file() and (tmp_path / "out" / "figures" / "cohorts.png").is_file()
+
+
+def test_tables_that_fail_leave_the_earlier_result(tmp_path, tables):
+    folder = build_result_folder(tmp_path / "out", fill_with("earlier"))
+    with pytest.raises(AttributeError):
+        write_results(fake_posterior(draws=100), folder, tables=tables | {"cohorts": None})
     assert (folder / "cohorts.csv").read_text(encoding="utf-8") == "earlier"
     assert [path.name for path in tmp_path.iterdir()] == ["out"]
 

@@ -51,10 +51,10 @@ CAUTIONS = (
 def report_writer(posterior, tables: Mapping[str, pd.DataFrame], **settings) -> Callable[[Path], None]:
     """What writes report.html into a folder, for `write_results(..., also=[...])`. settings: those of `report_html`."""
 
-    def write(folder: Path) -> None:
+    def report(folder: Path) -> None:
         (folder / FILE).write_text(report_html(posterior, tables, **settings), encoding="utf-8")
 
-    return write
+    return report
 
 
 def report_html(

@@ -12,6 +12,7 @@ from standage.stand.build import BuiltStands, DatedStem, build_stands
 from standage.stand.count_likelihood import counts_used, log_counts
 from standage.stand.data import BREAST_HEIGHT_CM, StandData
 from standage.stand.dating import NO_YEAR, chain_years, size_years
+from standage.stand.kept_draws import KeptDraws, draws_key
 from standage.stand.openings import OFF
 from standage.stand.packing import log_reference
 from standage.stand.posterior import Posterior, Unit
@@ -36,24 +37,30 @@ def fit_stands(
     profile_folder: str | None = None,
     emergence: str = OFF,
     progress: Progress | None = None,
+    kept: KeptDraws | None = None,
 ) -> Posterior:
     """Sample the joint posterior of all stands of a survey and date every stem.
 
     emergence: `off`, or `learned`: openings on record may have hastened or delayed the end of the grass stage (docs/the-model.md, section
-    11). Returns a `Posterior`; its `verdict` says whether to trust it. Raises `StandageError` if no stand carries enough to be modelled.
+    11). kept: a file from which draws of the same run are taken up, if they are there, and in which they are kept otherwise. Returns a
+    `Posterior`; its `verdict` says whether to trust it. Raises `StandageError` if no stand carries enough to be modelled.
     """
     if not 0.5 <= level < 1:
         raise StandageError(f"level must lie between 0.5 and 1 (an interval of 90 % is 0.9), not {level}")
     built = build_stands(survey, profile_folder=profile_folder, emergence=emergence)
-    sampled = sample(built.data, seed=seed, draws=draws, tune=tune, chains=chains, cores=cores, progress=progress)
+    key = draws_key(survey.hashes, built.data, {"seed": seed, "draws": draws, "tune": tune, "chains": chains})
+    earlier = None if kept is None else kept.take_up(key)
+    sampled = earlier or sample(built.data, seed=seed, draws=draws, tune=tune, chains=chains, cores=cores, progress=progress)
     states = states_of(sampled, built.data)
     found = convergence(built.data, sampled, states)
     # chance puts a sound fit a little over a limit now and then; as many chains again tell it from one that does not mix. A run that
     # could hardly reach the limits was asked to be short
-    if not found.enough and chains * draws >= SHORT_RUN:
+    if earlier is None and not found.enough and chains * draws >= SHORT_RUN:
         sampled = sample_again(built.data, sampled, seed=seed, tune=tune, cores=cores, progress=progress)
         states = states_of(sampled, built.data)
         found = convergence(built.data, sampled, states)
+    if kept is not None and earlier is None:
+        kept.keep(key, sampled)
     return assemble(survey, built, sampled, states, found, seed=seed, level=level, profile_folder=profile_folder)
 
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import json
+import os
 from dataclasses import dataclass, field, fields
 from pathlib import Path
 
@@ -15,6 +17,7 @@ from standage.survey import Survey
 from standage.tables import TABLES
 
 MOST_BYTES = 8e9  # of all arrays of a saved posterior (assumption: a hundred stands have two); a damaged one may ask for any amount
+ROOM_FOR_LAYOUT = 100_000  # [bytes] of a saved file beside its numbers, which are compressed; assumption
 FORMAT = 2  # of the saved file; raised when its layout changes, so that an older one is refused by name
 
 
@@ -129,8 +132,24 @@ class Posterior:
                 for part in self.fitted
             ],
         }
-        saved = arviz.from_dict(posterior=by_chain, prior=prior, constant_data={"years": self.years}, attrs={"standage": json.dumps(about)})
+        text = json.dumps(about)
+        saved = arviz.from_dict(posterior=by_chain, prior=prior, constant_data={"years": self.years}, attrs={"standage": text})
+        _look_for_room(Path(path), sum(values.nbytes for values in (*by_chain.values(), *prior.values())) + len(text))
         saved.to_netcdf(str(path))
+
+
+def _look_for_room(path: Path, size: int) -> None:
+    """Raises OSError where the disk has no room for `size` [bytes]: HDF5 does not say so, but brings the process down at its end."""
+    if not hasattr(os, "posix_fallocate"):
+        return
+    try:
+        with path.open("wb") as file:
+            os.posix_fallocate(file.fileno(), 0, size + ROOM_FOR_LAYOUT)
+    except OSError as error:
+        if error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):  # others: file systems that can't be asked
+            raise
+    finally:
+        path.unlink(missing_ok=True)
 
 
 def load_posterior(path: str | Path) -> Posterior:
