@@ -122,11 +122,14 @@ def test_commands_explain_themselves_and_are_in_the_readme(name):
 
 
 def test_exit_codes_are_those_of_the_documents():
-    from standage.cli import BAD_INPUT, FIT_FAILED
+    from standage.cli import BAD_INPUT, CAME_OUT_OTHERWISE, FIT_FAILED, INCOMPLETE
 
+    every = {0, BAD_INPUT, FIT_FAILED, INCOMPLETE, CAME_OUT_OTHERWISE}
     for page in ("README.md", "docs/results.md"):
         codes = {int(code) for code in re.findall(r"(?:exits with|[Ee]xit code|and with) (\d)", read(page))}
-        assert {BAD_INPUT, FIT_FAILED} <= codes <= {0, BAD_INPUT, FIT_FAILED}, page
+        assert {BAD_INPUT, FIT_FAILED} <= codes <= every, page
+    assert f"| a picture or the report fails | {INCOMPLETE} ({FIT_FAILED} if" in read("docs/results.md")
+    assert f"exit code {CAME_OUT_OTHERWISE}: some table came out" in one_line(read("docs/results.md"))
 
 
 # ------------------------------------------------------------------------------------------------------------ links and names

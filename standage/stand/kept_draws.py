@@ -5,14 +5,17 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, fields, is_dataclass
 from importlib.metadata import version
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from standage.compiled import SOURCES_HASH
+from standage.profiles import Profile
+from standage.stand.data import StandData
 from standage.stand.sampler import Draws
 from standage.stand.whitening import Whitening
 
@@ -57,8 +60,33 @@ class KeptDraws:
             half.unlink(missing_ok=True)
 
 
-def draws_key(inputs: Mapping[str, str], profiles: Mapping[str, str], settings: Mapping[str, int]) -> str:
-    """Hash of all that decides the draws: SHA-256 of the survey's files and of the profiles by name, seed and numbers, versions."""
+def draws_key(inputs: Mapping[str, str], data: StandData, settings: Mapping[str, int]) -> str:
+    """Hash of all that decides the draws: the survey's files by name and SHA-256, what the model is given, seed and numbers, versions."""
     versions = {name: version(name) for name in SAMPLED_WITH}
-    decided = {"inputs": dict(inputs), "profiles": dict(profiles), "settings": dict(settings), "versions": versions, "loops": SOURCES_HASH}
-    return hashlib.sha256(json.dumps(decided, sort_keys=True).encode()).hexdigest()
+    decided = {"inputs": dict(inputs), "settings": dict(settings), "versions": versions, "loops": SOURCES_HASH}
+    digest = hashlib.sha256(json.dumps(decided, sort_keys=True).encode())
+    for part in _parts(data):
+        digest.update(part)
+    return digest.hexdigest()
+
+
+def _parts(value: Any) -> Iterator[bytes]:
+    """Everything that a value is made of, in one order."""
+    if isinstance(value, np.ndarray):
+        yield f"{value.dtype} {value.shape}".encode() + np.ascontiguousarray(value).tobytes()
+    elif isinstance(value, Profile):
+        yield value.sha256.encode()
+    elif is_dataclass(value):
+        for field in fields(value):
+            yield field.name.encode()
+            yield from _parts(getattr(value, field.name))
+    elif isinstance(value, Mapping):
+        for key in value:
+            yield repr(key).encode()
+            yield from _parts(value[key])
+    elif isinstance(value, tuple | list):
+        yield f"{len(value)} in a row".encode()
+        for one in value:
+            yield from _parts(one)
+    else:
+        yield repr(value).encode() + b";"
