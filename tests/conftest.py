@@ -2,10 +2,52 @@
 
 from __future__ import annotations
 
+import hashlib
+import subprocess
+import sys
+from pathlib import Path
+
 import pytest
 
 from standage.simulate import small_survey
 from standage.survey import read_survey
+
+WARM = """
+import sys, tempfile
+from pathlib import Path
+from standage.results import result_tables
+from standage.simulate import small_survey
+from standage.stand.fit import fit_stands
+from standage.survey import read_survey
+
+with tempfile.TemporaryDirectory() as folder:
+    survey = read_survey(small_survey(5).write(Path(folder) / "small"))
+    result_tables(fit_stands(survey, draws=50, tune=50, chains=2))
+Path(sys.argv[1]).touch()
+"""
+
+
+def pytest_configure(config):
+    """Before pytest-xdist starts workers, one process compiles the loops for all of them.
+
+    Otherwise each worker compiles the same, and a worker that meets half of a cache compiles the other half against it.
+    """
+    if getattr(config.option, "numprocesses", None) and not hasattr(config, "workerinput"):
+        mark = warm_mark()
+        if not mark.exists():
+            subprocess.run([sys.executable, "-c", WARM, str(mark)], check=False)  # what fails here fails in the tests, with its reason
+
+
+def warm_mark() -> Path:
+    """The file that says that the compile cache is warm for this package, at this place, under these versions, on this processor."""
+    import numba
+    from llvmlite.binding import get_host_cpu_name
+
+    import standage
+    from standage import compiled
+
+    told = f"{Path(standage.__file__).parent} {sys.version} {numba.__version__} {get_host_cpu_name()} {compiled.SOURCES_HASH}"
+    return Path(numba.config.CACHE_DIR) / f"warm-{hashlib.sha256(told.encode()).hexdigest()[:16]}"
 
 
 @pytest.fixture(scope="session")
