@@ -44,8 +44,8 @@ from standage.findings.releases import release_table
 from standage.harmless_cells import harmless_table, write_harmless_csv
 from standage.profiles import Profile, load_profile
 from standage.result_folder import build_result_folder
-from standage.workplace import DISK_FAULTS, Workplace
 from standage.table_numbers import in_digits
+from standage.workplace import DISK_FAULTS, Workplace
 
 NOT_MADE = "not_made.txt"  # what went wrong with the pictures or the report of a result, for whoever mends it
 LIBRARIES = ("numpy", "pandas", "scipy", "numba", "nutpie", "pymc", "arviz", "matplotlib")

@@ -27,10 +27,10 @@ import pandas as pd
 PROJECT = Path(__file__).resolve().parents[2]
 # what only shows, tells or lays out: an edit there moves no number of a study, and hours of fits are not to be lost to it
 _SHOWS_ONLY = {
-    "__init__.py", "ages_table.py", "batch.py", "batch_surveys.py", "batch_workers.py", "card.py", "cli.py", "column_reference.py",
-    "compare.py", "figure_axes.py", "figure_files.py", "figure_styles.py", "figures.py", "figures_comparison.py", "figures_disturbance.py",
-    "figures_events.py", "figures_model.py", "figures_stand.py", "progress.py", "result_folder.py", "run.py", "spoken.py",
-    "survey_summary.py", "template.py", "words.py",
+    "__init__.py", "again.py", "ages_table.py", "batch.py", "batch_surveys.py", "batch_workers.py", "card.py", "cli.py",
+    "column_reference.py", "compare.py", "figure_axes.py", "figure_files.py", "figure_styles.py", "figures.py", "figures_comparison.py",
+    "figures_disturbance.py", "figures_events.py", "figures_model.py", "figures_stand.py", "progress.py", "result_folder.py", "run.py",
+    "spoken.py", "survey_summary.py", "template.py", "words.py", "workplace.py",
 }  # fmt: skip
 _ONE_THREAD = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS"), "1")
 
