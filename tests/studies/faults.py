@@ -79,6 +79,7 @@ class Run:
 
 
 def _run(words: list[str], said_in: str) -> None:
+    signal.signal(signal.SIGINT, signal.default_int_handler)  # a study started in the background has it switched off
     where = os.open(said_in, os.O_WRONLY | os.O_APPEND)
     os.dup2(where, 1)
     os.dup2(where, 2)
