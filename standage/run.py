@@ -109,7 +109,8 @@ def run_survey(
             place.forget_draws()
         except IncompleteResult as lacking:
             incomplete = f"{lacking} The draws are kept, so that the same command makes the rest without sampling again."
-    return RunResult(summary(posterior, level=level, tables=tables, units=asked.units), bool(posterior.verdict["passed"]), tuple(notes), incomplete)
+    text = summary(posterior, level=level, tables=tables, units=asked.units)
+    return RunResult(text, bool(posterior.verdict["passed"]), tuple(notes), incomplete)
 
 
 @contextmanager
