@@ -21,7 +21,7 @@ from standage.findings.compared_stands import StandHistory, stand_histories
 from standage.findings.comparison import CLASS_YEARS, NOT_COMPARED, compare_histories
 from standage.findings.comparison_words import comparison_sentences
 from standage.findings.long_table import long_table
-from standage.result_folder import build_result_folder, check_result_folder, read_told
+from standage.result_folder import MARK, build_result_folder, check_result_folder, read_told
 from standage.results import with_coordinates, write_table
 
 DRAWS = "posterior.nc"

@@ -120,7 +120,8 @@ def cannot_write(folder: str | Path, error: OSError) -> StandageError:
     """What the system said, with what to do."""
     if error.errno in NO_ROOM:
         return StandageError(f"{folder} can't be written: there is no room left for it on the disk. Make room, or choose another folder.")
-    return StandageError(f"{folder} can't be written: {error.strerror or error}. Choose another folder.")
+    found = f"a place that can't be written ({error.strerror or error})"
+    return StandageError.at(folder, found, "a folder that is empty, an earlier result, or not there yet", "Choose another folder.")
 
 
 def exchange(one: Path, other: Path) -> bool:

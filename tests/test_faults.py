@@ -196,7 +196,7 @@ def test_a_place_that_cannot_be_written_is_told_before_any_sampling(tiny_folder,
     monkeypatch.setattr(standage.run, "fit_stands", lambda *_, **__: pytest.fail("sampled"))
     monkeypatch.setattr(workplace.os, "open", read_only)
     said = standage_command("run", tiny_folder, "--out", tmp_path / "far" / "out", code=BAD_INPUT)
-    assert "can't be written: Read-only file system" in said and list(tmp_path.iterdir()) == []
+    assert "Read-only file system" in said and list(tmp_path.iterdir()) == []
 
 
 def test_the_top_of_a_disk_is_no_place_for_a_result(tmp_path, monkeypatch):
