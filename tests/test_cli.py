@@ -86,7 +86,7 @@ def ran(tiny_folder, tmp_path_factory):
 @pytest.mark.parametrize("command", ["run", "batch"])
 def test_every_option_of_a_run_is_in_the_one_list_and_has_the_default_of_the_list(command):
     """What is in the list is recorded in provenance.json; an option that is not would be lost to whoever repeats the run."""
-    own = {"survey", "folder", "out", "workers", "cores", "cluster"}
+    own = {"survey", "folder", "out", "again", "workers", "cores", "cluster"}
     parsed = main.commands[command].make_context(command, ["surveys", "--out", "results"]).params
     assert {name: value for name, value in parsed.items() if name not in own} == RunOptions().recorded()
 
