@@ -76,7 +76,7 @@ class ProblemList(list):
                            "Check that this is the right file and column; what comes after these is not told.")
             super().append(more)
 
-    def __iadd__(self, problems: Iterable[Problem]) -> ProblemList:
+    def __iadd__(self, problems: Iterable[Problem]) -> ProblemList:  # type: ignore[override, misc]  # only problems are ever added
         self.extend(problems)
         return self
 
