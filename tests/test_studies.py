@@ -245,7 +245,7 @@ def test_the_drawn_history_is_the_models_own_at_the_same_unknowns(tmp_path):
         data = build_stands(read_survey(drawn.survey.write(tmp_path / "survey"))).data
     assert data.n_years == AXIS_YEARS
     shared = {"plot_dispersion", "count_dispersion"}
-    vector = pack({name: value if name in shared else [value] for name, value in (drawn.z | {"removal": []}).items()}, data)
+    vector = pack({name: value if name in shared else [value] for name, value in (drawn.z | {"removal": [], "release": []}).items()}, data)
     state = unit_state(vector[None], data, 0)
     profile = load_profile("longleaf-pine")
     life = life_history(drawn.z, profile)

@@ -84,7 +84,7 @@ def fit_and_compare(drawn: PriorSurvey, *, wrong: str, seed: int, tune: int, dra
     state = unit_state(flat, data, 0)
     kernel, places = Kernel(data), layout(data)
     shared = {"plot_dispersion", "count_dispersion"}  # of the survey; all else is of its one species or one unit
-    vector = pack({name: value if name in shared else [value] for name, value in (drawn.z | {"removal": []}).items()}, data)
+    vector = pack({name: value if name in shared else [value] for name, value in (drawn.z | {"removal": [], "release": []}).items()}, data)
     column = {name: int(np.flatnonzero(posterior.trees["tree"] == name)[0]) for name in (drawn.cored_tree, drawn.uncored_tree)}
     established = posterior.establishment_year.astype(float)
     dated = (established >= 0).any(axis=0)  # all but those whose coring height is blank
