@@ -42,6 +42,7 @@ NOT_TYPED = {  # beginnings of commands, and who types them
     ".venv/bin/python -c": "tests/test_docs.py compares the page", "python tests/studies/": "hours; tests/test_studies.py and others",
     "python tests/benchmarks/": "measures time", "dask worker": "tests/test_batch.py starts a cluster",
     "standage batch": "tests/test_batch.py runs batches",
+    "standage run --again": "tests/test_faults.py repeats runs", "standage run moved-survey": "tests/test_faults.py repeats runs",
     "standage compare": "tests/test_comparison.py; results of few draws don't pass the checks that it asks for",
     ".venv/bin/ruff": ".ci/run", ".venv/bin/lint-imports": ".ci/run",
     ".ci/run": "runs these tests",
