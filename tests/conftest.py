@@ -1,4 +1,4 @@
-"""What several test files share: one small simulated survey whose truth is known, and one fit of it."""
+"""What several test files share: one small simulated survey whose truth is known, one fit of it, and a tiny survey."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from standage.simulate import small_survey
+from standage.simulate_history import SurveyDesign
 from standage.survey import read_survey
 
 WARM = """
@@ -68,3 +69,10 @@ def simulated_fit(simulated_folder):
     from standage.stand.fit import fit_stands
 
     return fit_stands(read_survey(simulated_folder), seed=1, draws=300, tune=400, chains=2)
+
+
+@pytest.fixture(scope="session")
+def tiny_folder(tmp_path_factory) -> Path:
+    """One plot, some twenty stems, eight cores: the quickest survey that still has every kind of table."""
+    design = SurveyDesign(plot_areas_m2=(1500.0,), cores=8, subplots_per_plot=2)
+    return small_survey(3, stems=22, design=design, first_year=1880).write(tmp_path_factory.mktemp("tiny") / "survey")

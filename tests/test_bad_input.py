@@ -52,6 +52,21 @@ def write_survey(folder: Path, *, changes=(), without=(), drop=()) -> Path:
     return folder
 
 
+def good_workbook():
+    """The good survey as an openpyxl workbook, a sheet a table."""
+    from openpyxl import Workbook
+
+    book = Workbook()
+    book.remove(book.active)
+    for name in TABLE_NAMES:
+        sheet = book.create_sheet(name)
+        header = [column.name for column in table(name).columns]
+        sheet.append(header)
+        for row in GOOD[name]:
+            sheet.append([row.get(column) for column in header])
+    return book
+
+
 def problems_of(path) -> tuple[Problem, ...]:
     with pytest.raises(SurveyError) as caught:
         read_survey(path)
@@ -374,16 +389,7 @@ def test_a_stem_of_a_sequence_is_not_suggested_for_its_neighbour(tmp_path):
 
 
 def test_a_formula_that_was_never_computed_is_no_blank(tmp_path):
-    from openpyxl import Workbook
-
-    book = Workbook()
-    book.remove(book.active)
-    for name in TABLE_NAMES:
-        sheet = book.create_sheet(name)
-        header = [column.name for column in table(name).columns]
-        sheet.append(header)
-        for row in GOOD[name]:
-            sheet.append([row.get(column) for column in header])
+    book = good_workbook()
     book["stands"]["C2"] = dt.datetime(2021, 7, 14, 0, 0)
     book.save(tmp_path / "fine.xlsx")
     assert read_survey(tmp_path / "fine.xlsx").survey_season("north") == 2021

@@ -19,8 +19,6 @@ from click.testing import CliRunner
 from standage.cli import BAD_INPUT, FIT_FAILED, main
 from standage.profiles import models_folder, profile_keys
 from standage.run_options import RunOptions
-from standage.simulate import small_survey
-from standage.simulate_history import SurveyDesign
 from standage.tables import TABLES
 
 COMMANDS = ("new", "check", "ages", "run", "card", "compare", "batch", "profiles")
@@ -59,13 +57,6 @@ def broken(forms) -> Path:
             writer.writeheader()
             writer.writerows(rows)
     return forms
-
-
-@pytest.fixture(scope="module")
-def tiny_folder(tmp_path_factory) -> Path:
-    """One plot, some twenty stems, eight cores: the quickest survey that still has every kind of table."""
-    design = SurveyDesign(plot_areas_m2=(1500.0,), cores=8, subplots_per_plot=2)
-    return small_survey(3, stems=22, design=design, first_year=1880).write(tmp_path_factory.mktemp("tiny") / "survey")
 
 
 @pytest.fixture(scope="module")

@@ -22,8 +22,6 @@ from standage.cli import BAD_INPUT, CAME_OUT_OTHERWISE, FIT_FAILED, INCOMPLETE, 
 from standage.errors import StandageError
 from standage.result_folder import FORMAT, build_result_folder, check_result_folder, read_told
 from standage.run import RunResult
-from standage.simulate import small_survey
-from standage.simulate_history import SurveyDesign
 from standage.workplace import exchange, work_on, workplace_of
 
 SHORT = ("--draws", 60, "--chains", 2, "--seed", 7)
@@ -217,12 +215,6 @@ def test_links_to_a_result_stay_links(tmp_path):
 
 
 # a run of a tiny survey, with faults
-
-
-@pytest.fixture(scope="module")
-def tiny_folder(tmp_path_factory) -> Path:
-    design = SurveyDesign(plot_areas_m2=(1500.0,), cores=8, subplots_per_plot=2)
-    return small_survey(3, stems=22, design=design, first_year=1880).write(tmp_path_factory.mktemp("tiny") / "survey")
 
 
 @pytest.fixture(scope="module")

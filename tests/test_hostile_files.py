@@ -12,30 +12,21 @@ from pathlib import Path
 import numpy as np
 import pytest
 from openpyxl import Workbook
-from test_bad_input import GOOD, TABLE_NAMES, problems_of, the_problem, write_survey
+from test_bad_input import TABLE_NAMES, good_workbook, problems_of, the_problem, write_survey
 
 from standage import survey_files, survey_limits, survey_workbook
 from standage.errors import KEPT_OF_A_COLUMN, Problem, ProblemList, StandageError, SurveyError
 from standage.result_folder import check_result_folder
 from standage.survey import read_survey
 from standage.survey_limits import LONGEST_CELL, LONGEST_NAME, MOST_COLUMNS
-from standage.tables import table
 
 # --- workbooks ---
 
 
 def workbook(path: Path, change=lambda parts: None) -> Path:
     """The good survey as a workbook, its parts changed: `change` is given the dictionary of parts by name."""
-    book = Workbook()
-    book.remove(book.active)
-    for name in TABLE_NAMES:
-        sheet = book.create_sheet(name)
-        header = [column.name for column in table(name).columns]
-        sheet.append(header)
-        for row in GOOD[name]:
-            sheet.append([row.get(column) for column in header])
     plain = io.BytesIO()
-    book.save(plain)
+    good_workbook().save(plain)
     with zipfile.ZipFile(plain) as archive:
         parts = {name: archive.read(name) for name in archive.namelist()}
     change(parts)
