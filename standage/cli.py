@@ -16,7 +16,7 @@ BAD_INPUT = 2
 FIT_FAILED = 3
 INCOMPLETE = 4
 CAME_OUT_OTHERWISE = 5
-EMERGENCE_CHOICES = ("off", "learned")  # as in `standage.stand.openings`
+EMERGENCE_CHOICES = ("off", "on", "learned")  # as in `standage.stand.openings`
 STYLE_CHOICES = ("screen", "print", "grey")  # as in `standage.figure_styles`, for the same reason as the line below
 COORDINATE_CHOICES = ("as-given", "0.01", "0.1", "1", "none")  # as in `standage.coordinates`, which loads more than `--help` needs
 
@@ -68,7 +68,7 @@ coordinates_option = click.option(
 )  # fmt: skip
 emergence_option = click.option(
     "--emergence", type=click.Choice(EMERGENCE_CHOICES), default="off", show_default=True,
-    help="Whether openings on record may have changed how soon plants left the grass stage: not asked, or learned from the survey.",
+    help="How openings on record changed how soon plants left the grass stage: off, not at all; on, sooner; learned, as the survey says.",
 )  # fmt: skip
 criterion_option = click.option(
     "--release-criterion", type=click.Choice(CRITERION_CHOICES), default="change_point", show_default=True,

@@ -24,6 +24,7 @@ SHARPER = 0.7  # of the range on record, below which a year that the rings have 
 FEW_CORES = 10  # with fewer dated trees, pulses rest on almost nothing (common practice, no source)
 MANY_FAILED = 0.25  # share of attempts without readable core from which the sample may miss the rotten, old trees (assumption)
 LIKELIER = 0.5  # probability from which the rings count as showing a disturbance
+TAKEN_FOR_GRANTED = 0.9  # prior probability from which that openings let plants go was assumed, not asked
 NO_CAUSE = "A release dates a change of growth; it doesn't prove what caused it."
 MUCH_ONE_PLOT = 0.6  # share of a pulse in one plot from which it may be a patch rather than the stand (assumption)
 
@@ -82,15 +83,18 @@ def verdict_sentence(verdict: Mapping) -> str:
 
 
 def emergence_paragraphs(posterior, level: float) -> list[str]:
-    """What was learned of plants let go by openings, stand by stand; nothing where it was not asked (docs/the-model.md, section 11)."""
+    """What was learned of plants let go by openings, stand by stand; nothing where they were left out (docs/the-model.md, section 11)."""
     paragraphs = []
-    for unit, delays in zip(posterior.units, posterior.delay_posterior, strict=True):
+    for unit, prior, delays in zip(posterior.units, posterior.delay_prior, posterior.delay_posterior, strict=True):
         if "release" not in delays:
             continue
-        rho = np.asarray(delays["release"], dtype=float)[:, 0]
-        factor = ((rho > 0).sum() + 0.5) / ((rho <= 0).sum() + 0.5)  # the odds beforehand are 1
+        rho, before = (np.asarray(one["release"], dtype=float)[:, 0] for one in (delays, prior))
+        factor = ((rho > 0).sum() + 0.5) / ((rho <= 0).sum() + 0.5)  # the odds beforehand are 1, where it was asked
         low, middle, high = (sayable(pace) for pace in np.exp(np.quantile(rho, [(1 - level) / 2, 0.5, (1 + level) / 2])))
-        if 1 / NEEDED_FACTOR < factor < NEEDED_FACTOR:
+        if (before > 0).mean() > TAKEN_FOR_GRANTED:
+            told = "It was taken for granted that the openings on record let waiting plants leave the grass stage sooner; how much sooner "
+            told += f"was learned: just after one, at about {middle} times the usual pace (between {low} and {high})."
+        elif 1 / NEEDED_FACTOR < factor < NEEDED_FACTOR:
             told = "Whether the openings on record hastened or delayed the end of the grass stage can't be told: just after one, plants "
             told += f"may have left it at anything between {low} and {high} times the usual pace (Bayes factor for faster {factor:.1f})."
         else:

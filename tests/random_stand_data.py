@@ -146,6 +146,8 @@ def random_unit(rng, n_years, species_index, has_grass_stage, stand, basis, has_
         section_value=value,
         section_height_cm=np.where(kinds == 3, rng.choice([30.0, 60.0, 137.0], len(kinds)), 0.0),
         openness=random_openness(rng, n_years, n_openings) if n_openings and establishment and has_grass_stage else np.zeros(0),
+        release_mean=float(rng.choice([0.0, 0.8])),
+        release_sd=float(rng.choice([0.4, 1.0])),
     )
 
 

@@ -259,7 +259,7 @@ class UnitReading:
         if d == 0:
             return 1.0
         if (t, d) not in self._stays:
-            rho = float(self.parameters["release"][self.index][0])
+            rho = self.unit.release_mean + self.unit.release_sd * float(self.parameters["release"][self.index][0])
             p0 = self.grass_hazard(d)
             p = 1 - (1 - p0) ** math.exp(rho * float(self.unit.openness[t + d]))
             self._stays[t, d] = self.stays(t, d - 1) * (1 - p)

@@ -98,15 +98,16 @@ def test_rho_of_zero_and_openness_of_zero_are_the_plain_kernel(seed):
     data = random_stand_data(*OPENINGS)
     plain = with_openness(data, np.zeros(0))
     parameters = random_parameters(seed, data)
-    at_rest = {**parameters, "release": [np.zeros(1)]}
+    (unit,) = data.units
+    at_rest = {**parameters, "release": [np.array([-unit.release_mean / unit.release_sd])]}
     nothing = {**parameters, "release": [np.zeros(0)]}
     assert layout(plain).size == layout(data).size - 1
     density, gradient = log_density_and_gradient(pack(nothing, plain), plain)
     of_plain = unpack(gradient, plain)
     for same, values in ((data, at_rest), (with_openness(data, np.zeros(data.n_years)), parameters)):
         found, slope = log_density_and_gradient(pack(values, same), same)
-        rho = values["release"][0][0]
-        of_prior = -0.5 * rho**2 - 0.5 * math.log(2 * math.pi)
+        z = values["release"][0][0]
+        of_prior = -0.5 * z**2 - 0.5 * math.log(2 * math.pi)
         assert found - of_prior == pytest.approx(density, rel=1e-12)
         named = unpack(slope, same)
         for name, expected in of_plain.items():
@@ -231,8 +232,8 @@ def test_what_waited_before_a_start_is_the_reverse_of_leaving():
 
 def test_emergence_is_checked_and_off_leaves_the_survey_as_it_was():
     demo_survey = read_survey(Path(__file__).parents[1] / "demo" / "longleaf-survey")
-    with pytest.raises(StandageError, match="emergence can be off or learned"):
-        build_stands(demo_survey, emergence="on")
+    with pytest.raises(StandageError, match="emergence can be off, on, learned, not 'yes'"):
+        build_stands(demo_survey, emergence="yes")
     off = build_stands(demo_survey).data
     assert all(len(unit.openness) == 0 for unit in off.units)
     without = dataclasses.replace(demo_survey, events=demo_survey.events.iloc[:0])
@@ -241,19 +242,29 @@ def test_emergence_is_checked_and_off_leaves_the_survey_as_it_was():
     opened_stands = {unit.stand for unit in learned.units if len(unit.openness)}
     assert "oxbell-upland" in opened_stands
     assert layout(learned).size == layout(off).size + sum(len(unit.openness) > 0 for unit in learned.units)
+    on = build_stands(demo_survey, emergence="on").data
+    assert layout(on).size == layout(learned).size
+    for prior_of, unit in ((on, on.units[0]), (learned, learned.units[0])):
+        drawn = np.random.default_rng(1).standard_normal((4000, layout(prior_of).size))
+        rho = unit_state(drawn, prior_of, 0).delays.emergence.rho
+        expected = (1.0, 0.5) if prior_of is on else (0.0, 1.0)
+        np.testing.assert_allclose([rho.mean(), rho.std()], expected, atol=0.06)  # four standard errors of the wider one's mean
 
 
 def test_the_summary_says_what_was_learned_or_that_nothing_was():
     unit = SimpleNamespace(stand="north", species="longleaf-pine")
 
-    def told(rho):
-        return emergence_paragraphs(SimpleNamespace(units=[unit], delay_posterior=[{"release": np.array(rho)[:, None]}]), 0.9)
-
     normal = np.random.default_rng(1).standard_normal(1000)
+
+    def told(rho, before=normal):
+        release = [[{"release": draws[:, None]}] for draws in (before, rho)]
+        return emergence_paragraphs(SimpleNamespace(units=[unit], delay_prior=release[0], delay_posterior=release[1]), 0.9)
+
+    assert "taken for granted" in told(1.2 + 0.4 * normal, before=1 + 0.5 * normal)[0]
     assert "can't be told" in told(normal)[0] and "sooner" not in told(normal)[0]
     assert "sooner" in told(1.5 + 0.5 * normal)[0] and "about 4.5 times" in told(1.5 + 0.5 * (normal - np.median(normal)))[0]
     assert "later" in told(-1.5 + 0.5 * normal)[0]
-    assert emergence_paragraphs(SimpleNamespace(units=[unit], delay_posterior=[{}]), 0.9) == []
+    assert emergence_paragraphs(SimpleNamespace(units=[unit], delay_prior=[{}], delay_posterior=[{}]), 0.9) == []
 
 
 # known truth

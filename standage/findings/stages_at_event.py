@@ -62,7 +62,7 @@ def stem_histories(
     prior : the same arrivals at core or breast height, but delays from the prior and a history without bursts, so that a stem
         established its delay before its arrival. What stand and survey taught about delays and bursts is not in it.
 
-    Where emergence after openings was learned, `P(G = g)` is that of the stem's own year of establishment, of the posterior's and of the
+    Where openings may have changed emergence, `P(G = g)` is that of the stem's own year of establishment, of the posterior's and of the
     prior's release.
     """
     trees, years = dated_years(posterior, number)

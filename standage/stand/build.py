@@ -14,7 +14,7 @@ from standage.evidence.core import CoreReadings, core_table, evidence_over_years
 from standage.profiles import Profile, load_profile, profile_keys
 from standage.stand.build_notes import core_notes, event_notes, no_history, why_no_history
 from standage.stand.data import BREAST_HEIGHT_CM, FACTOR_NODES, STAGES, Node, SpeciesData, StandData, TreeChain, UnitData
-from standage.stand.openings import LEARNED, OFF, openness
+from standage.stand.openings import OFF, RELEASE_PRIORS, openness
 from standage.survey import Survey
 
 CLASS_WIDTHS_CM = (
@@ -66,11 +66,11 @@ class BuiltStands:
 def build_stands(survey: Survey, *, profile_folder: str | None = None, emergence: str = OFF) -> BuiltStands:
     """Reduce a checked survey to the model's arrays.
 
-    emergence: `off`, plants leave the grass stage at the stand's own pace in every year, or `learned`, openings on record may have changed
-    it (docs/the-model.md, section 11). Raises `StandageError` when no stand has enough to model, or for another `emergence`.
+    emergence: `off`, plants leave the grass stage at the stand's own pace in every year; `on`, openings on record let them go sooner;
+    `learned`, openings may have changed it either way (docs/the-model.md, section 11). Raises `StandageError` when no stand has enough to model, or for another `emergence`.
     """
-    if emergence not in (OFF, LEARNED):
-        raise StandageError(f"emergence can be {OFF} or {LEARNED}, not {emergence!r}")
+    if emergence not in (OFF, *RELEASE_PRIORS):
+        raise StandageError(f"emergence can be {', '.join((OFF, *RELEASE_PRIORS))}, not {emergence!r}")
     with_profile = set(profile_keys(profile_folder)) if profile_folder else set(profile_keys())
     trees = survey.trees[survey.trees["species"].isin(with_profile)]
     profiles = {key: load_profile(key, profile_folder) for key in sorted(trees["species"].unique())}
@@ -103,8 +103,10 @@ def build_stands(survey: Survey, *, profile_folder: str | None = None, emergence
         rows = cores[(cores["stand"] == stand) & (cores["species"] == key)]
         notes += core_notes(stand, key, readings, rows, contradicting=[stem.tree for stem in dated if stem.note])
         if is_modelled:
-            if emergence == LEARNED and unit.basis == "establishment" and profiles[key].has_grass_stage:
-                unit = replace(unit, openness=openness(survey, stand, years, survey.survey_season(stand)))
+            if emergence in RELEASE_PRIORS and unit.basis == "establishment" and profiles[key].has_grass_stage:
+                opened = openness(survey, stand, years, survey.survey_season(stand))
+                mean, sd = RELEASE_PRIORS[emergence]
+                unit = replace(unit, openness=opened, release_mean=mean, release_sd=sd)
             units.append(unit)
     data = StandData(n_years, first_year, tuple(units), species, edges)
     return BuiltStands(data, tuple(stems_out), (*notes, *event_notes(survey)))

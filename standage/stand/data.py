@@ -51,7 +51,8 @@ class TreeChain:
 class UnitData:
     """A species in a stand: counts, diameters and cores as arrays. Shapes are given in docs/the-model.md.
 
-    `openness` `(year,)` is empty where leaving the grass stage is as in section 3 in every year.
+    `openness` `(year,)` is empty where leaving the grass stage is as in section 3 in every year; rho of section 11 is
+    `release_mean + release_sd z`.
     """
 
     stand: str
@@ -81,6 +82,8 @@ class UnitData:
     section_value: np.ndarray
     section_height_cm: np.ndarray
     openness: np.ndarray = field(default_factory=lambda: np.zeros(0))
+    release_mean: float = 0.0
+    release_sd: float = 1.0
 
 
 @dataclass(frozen=True)

@@ -50,7 +50,7 @@ def unit_log_density(
     """Log likelihood of one unit; adds its derivative to `gradient` (parameter). Arrays as `packing.pack_unit` lays them out."""
     (grass_center, grass_sd, grass_between, spread_center, spread_sd, height_center, height_sd, height_between, dispersion,
      growth_center, growth_sd, growth_between, asymptote_center, asymptote_sd, scatter_center, scatter_sd, epoch_sd,
-     slope_sd, early_sd, stage_scale) = constants  # fmt: skip
+     slope_sd, early_sd, stage_scale, release_mean, release_sd) = constants  # fmt: skip
     last = flags[0]
     has_plots = flags[1] == 1
     at_coring_height = flags[2] == 1
@@ -124,6 +124,7 @@ def unit_log_density(
     tail = np.empty(longest_grass + 1)
     step = np.empty(longest_grass + 1)
     tail_total = 1.0
+    rho = 0.0
     excess = np.zeros(len(openness))  # exp(rho o) - 1
     stays = np.zeros((len(exposed), longest_grass + 1))
     stays_bar = np.zeros((len(exposed), longest_grass + 1))
@@ -138,8 +139,9 @@ def unit_log_density(
             grass_total = grass_stage(log_median, spread, grass, grass_cdf, grass_pdf)
             if released:
                 tail_total = tails_of_grass_stage(log_median, spread, tail, step)
+                rho = release_mean + release_sd * x[i_release]
                 for y in range(n):
-                    excess[y] = math.expm1(x[i_release] * openness[y])
+                    excess[y] = math.expm1(rho * openness[y])
                 staying(exposed, excess, tail, step, last, stays)
                 stems_begun(living, exposed, grass, stays, emerged)
             else:
@@ -272,11 +274,11 @@ def unit_log_density(
             median_bar, log_spread_bar = grass_stage_adjoint(log_median, spread, grass, grass_bar, grass_pdf, grass_total)
             if released:
                 more_median_bar, more_spread_bar, rho_bar = staying_adjoint(
-                    exposed, x[i_release], openness, excess, log_median, spread, tail, step, tail_total, grass_pdf, stays, stays_bar
+                    exposed, rho, openness, excess, log_median, spread, tail, step, tail_total, grass_pdf, stays, stays_bar
                 )
                 median_bar += more_median_bar
                 log_spread_bar += more_spread_bar
-                gradient[i_release] += rho_bar
+                gradient[i_release] += release_sd * rho_bar
             gradient[i_grass] += grass_sd * median_bar
             gradient[i_shared] += grass_between * half * median_bar
             gradient[i_grass_pace] += grass_between * half * median_bar

@@ -215,7 +215,8 @@ class UnitStatement:
         """P(the stem starts in season i | established in j) as a delay matrix, shape `(year, year)`; with openings that of section 11."""
         if self.of_unit["release"] is None:
             return toeplitz(self.grass, self.longest_grass, self.n_years)
-        pace = pt.exp(self.of_unit["release"][0] * np.asarray(self.unit.openness)[: self.n_years])
+        rho = self.unit.release_mean + self.unit.release_sd * self.of_unit["release"][0]
+        pace = pt.exp(rho * np.asarray(self.unit.openness)[: self.n_years])
         return left_by_season(*self._grass_scale(), self.longest_grass, pace, self.n_years)
 
     def _grass_scale(self) -> tuple[Any, Any]:

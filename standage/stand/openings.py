@@ -6,7 +6,10 @@ import numpy as np
 
 from standage.survey import Survey
 
-OFF, LEARNED = "off", "learned"  # what openings may do to emergence: nothing, or what the survey says
+OFF, ON, LEARNED = "off", "on", "learned"  # what openings do to emergence: nothing, let plants go, or what the survey says
+RELEASE_PRIORS = {ON: (1.0, 0.5), LEARNED: (0.0, 1.0)}
+"""Mean and standard deviation of rho beforehand. Assumptions: learned, either way, 2 standard deviations making a yearly chance of 0.2 into
+0.8; on, faster with 98 % and as likely as not more than 2.7 times the usual pace."""
 OPENS_UNLESS_SAID = ("logging", "thinning", "storm", "insects")  # kinds that take trees of the canopy
 OPENS_WHERE_SAID = ("fire", "turpentining", "other")  # kinds that may; a surface fire leaves the canopy as it was
 FADES_OVER = 3.0  # grass and sprouts close over small plants within years (assumption) [years]

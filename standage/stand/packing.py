@@ -93,6 +93,7 @@ def pack_unit(data: StandData, which: int) -> tuple:
     for name, as_log in CONSTANTS:
         value = unit.stage_factor_scale if name == "stage factor" else profile[name]
         values.append(float(math.log(value) if as_log and value > 0 else value))
+    values += [unit.release_mean, unit.release_sd]
     if at_coring_height:
         values[[name for name, _ in CONSTANTS].index("survival.early_sd")] = 0.0
 

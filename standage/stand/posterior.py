@@ -37,7 +37,7 @@ class Unit:
 class Posterior:
     """What the model says, by draw. Lists run over `units`; arrays `(draw, year)` over `years`; -1 stands for no year.
 
-    The delays are those of the stand's own pace; where emergence after openings was learned, rho is with them as `release` `(draw, 1)`.
+    The delays are those of the stand's own pace; where openings may have changed emergence, rho is with them as `release` `(draw, 1)`.
     `prior_components` are the assumptions that can be moved, `log_counts` `(draw,)` how likely the stage counts are (empty without any).
     """
 

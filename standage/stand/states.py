@@ -214,7 +214,8 @@ def unit_state(draws: np.ndarray, data: StandData, which: int) -> UnitState:
     age = unit.season_index - np.arange(n, dtype=float)
     delays = unit_delays(profile, at_coring_height, {**species, **own})
     if len(unit.openness):
-        delays = replace(delays, emergence=Emergence(unit.openness[:n], named["release"][which][:, 0], delays.grass))
+        rho = unit.release_mean + unit.release_sd * named["release"][which][:, 0]
+        delays = replace(delays, emergence=Emergence(unit.openness[:n], rho, delays.grass))
     places = np.arange(n) + MARGIN_YEARS + years_moved(delays, unit.reference_height_cm)[:, None]
     pulse = between_knots(named["pulse_knots"][which], PULSE_SPACING, places, smooth=True)
     trend = between_knots(named["trend_knots"][which], TREND_SPACING, places, smooth=True)
