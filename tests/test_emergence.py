@@ -244,7 +244,7 @@ def test_emergence_is_checked_and_off_leaves_the_survey_as_it_was():
     assert layout(learned).size == layout(off).size + sum(len(unit.openness) > 0 for unit in learned.units)
     on = build_stands(demo_survey, emergence="on").data
     assert layout(on).size == layout(learned).size
-    for prior_of, unit in ((on, on.units[0]), (learned, learned.units[0])):
+    for prior_of in (on, learned):
         drawn = np.random.default_rng(1).standard_normal((4000, layout(prior_of).size))
         rho = unit_state(drawn, prior_of, 0).delays.emergence.rho
         expected = (1.0, 0.5) if prior_of is on else (0.0, 1.0)

@@ -67,7 +67,8 @@ def build_stands(survey: Survey, *, profile_folder: str | None = None, emergence
     """Reduce a checked survey to the model's arrays.
 
     emergence: `off`, plants leave the grass stage at the stand's own pace in every year; `on`, openings on record let them go sooner;
-    `learned`, openings may have changed it either way (docs/the-model.md, section 11). Raises `StandageError` when no stand has enough to model, or for another `emergence`.
+    `learned`, openings may have changed it either way (docs/the-model.md, section 11). Raises `StandageError` when no stand has enough to
+    model, or for another `emergence`.
     """
     if emergence not in (OFF, *RELEASE_PRIORS):
         raise StandageError(f"emergence can be {', '.join((OFF, *RELEASE_PRIORS))}, not {emergence!r}")

@@ -42,8 +42,9 @@ def fit_stands(
     """Sample the joint posterior of all stands of a survey and date every stem.
 
     emergence: `off`; `on`: openings on record let plants leave the grass stage sooner; `learned`: they may have hastened or delayed it
-    (docs/the-model.md, section 11). kept: a file from which draws of the same run are taken up, if they are there, and in which they are kept otherwise. Returns a
-    `Posterior`; its `verdict` says whether to trust it. Raises `StandageError` if no stand carries enough to be modelled.
+    (docs/the-model.md, section 11). kept: a file from which draws of the same run are taken up, if they are there, and in which they are
+    kept otherwise. Returns a `Posterior`; its `verdict` says whether to trust it. Raises `StandageError` if no stand carries enough to be
+    modelled.
     """
     if not 0.5 <= level < 1:
         raise StandageError(f"level must lie between 0.5 and 1 (an interval of 90 % is 0.9), not {level}")
