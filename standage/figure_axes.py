@@ -7,6 +7,7 @@ on machines without a screen.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from textwrap import wrap
 
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -18,6 +19,7 @@ from matplotlib.transforms import ScaledTranslation
 from standage.figure_styles import current_style
 
 LINE = 1.25  # height of a line of letters against their size
+LETTERS_BESIDE = 32  # of a name in a line beside an axis
 NARROW = 5.0  # axes narrower than this have their notes one below the other [inches]
 
 
@@ -46,6 +48,11 @@ def unit_title(table) -> str:
     """`Stand, species` of a table about one unit."""
     first = table.iloc[0]
     return f"{first['stand']}, {first['species'].replace('-', ' ')}"
+
+
+def beside_axis(name: str) -> str:
+    """A name as the label of a bar: two lines at most, so that a long one leaves room for the bars."""
+    return "\n".join(wrap(name, LETTERS_BESIDE, max_lines=2, placeholder="…"))
 
 
 def years_are(table) -> str:

@@ -9,7 +9,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from standage.answer import unit_name
-from standage.figure_axes import drawing_axes, plain
+from standage.figure_axes import beside_axis, drawing_axes, plain
 from standage.figure_styles import current_style
 from standage.words import counted, listed, percent
 
@@ -193,7 +193,7 @@ def plot_budgets(budgets: list[Budget], *, ax: Axes | None = None) -> Axes:
             label=step.name,
         )
         left += share
-    ax.set_yticks(place, [found.title for found in budgets], fontsize=8)
+    ax.set_yticks(place, [beside_axis(found.title) for found in budgets], fontsize=8)
     ax.invert_yaxis()
     ax.set_xlim(0, 100)
     ax.set_xlabel("Part of the variance of a core taken alone, mean over trees (%)")

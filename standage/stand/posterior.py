@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import errno
+import gc
 import json
 import os
+import sys
+import traceback
 from dataclasses import dataclass, field, fields
 from pathlib import Path
 
@@ -167,6 +170,7 @@ def load_posterior(path: str | Path) -> Posterior:
         about = json.loads(saved.attrs["standage"])
         layout = about["format"]
     except Exception as problem:  # a damaged file fails in the library of its format, with errors of every kind
+        _close_in_silence(problem)
         advice = "Give a posterior.nc that `standage run` wrote."
         raise StandageError.at(path, "something else", "a posterior saved by standage", advice) from problem
     if layout != FORMAT:
@@ -178,7 +182,23 @@ def load_posterior(path: str | Path) -> Posterior:
     try:
         return _checked(_posterior(saved, about))
     except Exception as problem:
+        del saved
+        _close_in_silence(problem)
         raise StandageError.at(path, "a damaged posterior", "a whole one", "Run the survey again.") from problem
+
+
+def _close_in_silence(problem: Exception) -> None:
+    """Let go of what was open when `problem` came up. A damaged file can't be closed in order either, and Python would print that, as a
+    traceback, whenever the file's object happens to go."""
+    printed, sys.unraisablehook = sys.unraisablehook, lambda _: None
+    try:
+        cause: BaseException | None = problem
+        while cause is not None:
+            traceback.clear_frames(cause.__traceback__)
+            cause = cause.__context__
+        gc.collect()
+    finally:
+        sys.unraisablehook = printed
 
 
 def _checked(posterior: Posterior) -> Posterior:
