@@ -9,7 +9,8 @@ INTRODUCTION = """\
 
 *This page is written by `standage.column_reference`; edit `standage/tables.py` instead.*
 
-A survey is one folder of CSV files, or one .xlsx workbook whose sheets have the same names. Only `stands`, `trees` and `cores`
+A survey is one folder of CSV files, or one .xlsx workbook whose sheets have the same names; a folder that holds nothing but that
+workbook may be given in its place. Only `stands`, `trees` and `cores`
 are needed to begin. Units are in the names of the columns. A blank cell means "not recorded" and is never a zero. The order of
 columns does not matter, optional ones may be left out, and columns of your own are kept and not used.
 

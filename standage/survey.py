@@ -89,8 +89,8 @@ def _keys(known_species: Sequence[str] | None) -> tuple[str, ...]:
 def read_survey(path: str | PathLike, *, known_species: Sequence[str] | None = None) -> Survey:
     """Read a folder of CSV files or an .xlsx workbook, check it whole, and fill in the documented defaults.
 
-    path: the folder or the workbook. known_species: keys of the species that have a profile, the installed ones by default.
-    Raises SurveyError with all problems found, never the first alone.
+    path: the folder or the workbook; a folder that holds one workbook and no CSV file stands for the workbook. known_species: keys of
+    the species that have a profile, the installed ones by default. Raises SurveyError with all problems found, never the first alone.
 
     Example: ``print(read_survey("demo/survey"))``.
     """
@@ -98,8 +98,8 @@ def read_survey(path: str | PathLike, *, known_species: Sequence[str] | None = N
     written = read_written(path)
     problems, notes = written.problems, written.notes
     frames = {each.name: typed_table(each, written.tables.get(each.name), problems, notes) for each in TABLES}
-    book = path.suffix.lower() == ".xlsx" and not path.is_dir()
-    files = {each.name: written.files.get(each.name, f"{path.name}, sheet {each.name}" if book else each.file) for each in TABLES}
+    book = written.book
+    files = {each.name: written.files.get(each.name, f"{book}, sheet {each.name}" if book else each.file) for each in TABLES}
     if not path.is_dir() and not (book and path.is_file()):
         raise SurveyError(problems)
     _check_presence(frames, files, written)

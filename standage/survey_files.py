@@ -45,7 +45,7 @@ class WrittenTable:
 class WrittenSurvey:
     """All tables that were found, by table name; `unreadable` holds the names of tables that are there but could not be read.
 
-    rings: content of the decadal ring-width files by name, `rings/FILE`.
+    rings: content of the decadal ring-width files by name, `rings/FILE`. book: name of the workbook that holds the tables, "" without one.
     """
 
     tables: dict[str, WrittenTable] = field(default_factory=dict)
@@ -55,6 +55,7 @@ class WrittenSurvey:
     notes: list[str] = field(default_factory=list)
     hashes: dict[str, str] = field(default_factory=dict)
     rings: dict[str, bytes] = field(default_factory=dict)
+    book: str = ""
 
 
 def read_written(path: Path) -> WrittenSurvey:
@@ -68,9 +69,7 @@ def read_written(path: Path) -> WrittenSurvey:
     elif not path.is_file():
         survey.problems.append(_no_file(str(path), path))
     elif path.suffix.lower() == ".xlsx":
-        from standage.survey_workbook import read_workbook  # imported here: most surveys are CSV, and it takes a while to load
-
-        read_workbook(path, survey)
+        _read_book(path, survey)
     elif path.suffix.lower() == ".csv":
         survey.problems.append(Problem(str(path), None, None, "a single CSV file", "the folder that holds the CSV files of the survey",
                                        f"Give the folder: {path.parent}."))
@@ -80,6 +79,13 @@ def read_written(path: Path) -> WrittenSurvey:
                                        "Save the tables as CSV files in one folder, or as one .xlsx workbook."))
     _take_out_examples(survey)
     return survey
+
+
+def _read_book(path: Path, survey: WrittenSurvey) -> None:
+    from standage.survey_workbook import read_workbook  # imported here: most surveys are CSV, and it takes a while to load
+
+    survey.book = path.name
+    read_workbook(path, survey)
 
 
 def _take_out_examples(survey: WrittenSurvey) -> None:
@@ -142,6 +148,10 @@ def _read_folder(folder: Path, survey: WrittenSurvey) -> None:
         else:
             tables[entry.stem] = entry.name
     workbooks = [entry.name for entry in entries if entry.is_file() and entry.suffix.lower() in (".xlsx", ".xls", ".ods")]
+    if not tables and len(workbooks) == 1 and workbooks[0].lower().endswith(".xlsx"):
+        _read_book(folder / workbooks[0], survey)
+        _read_rings(folder, survey)
+        return
     if not tables and workbooks:
         survey.problems.append(Problem(str(folder), None, None, f"no CSV file, but {', '.join(workbooks)}", "CSV files in the folder",
                                        f"If the workbook is the survey, give its path: {folder / workbooks[0]}."))

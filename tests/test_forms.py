@@ -121,6 +121,23 @@ def as_left_by_people(book) -> None:
             sheet.cell(row, 1, "  " if row % 2 else None).fill = PatternFill("solid", fgColor="EEEEEE")
 
 
+def test_a_folder_with_one_workbook_stands_for_it_and_with_two_asks_which(form):
+    path = filled_in(form)
+    form.unlink()
+    by_folder, by_file = read_survey(path.parent), read_survey(path)
+    assert by_folder.name == path.parent.name and by_folder.hashes == by_file.hashes
+    pd.testing.assert_frame_equal(by_folder.trees, by_file.trees)
+    table = load_workbook(path)
+    table["trees"]["E3"] = "wide"
+    table.save(path)
+    with pytest.raises(SurveyError) as found:
+        read_survey(path.parent)
+    assert found.value.problems[0].file.startswith("filled in.xlsx, sheet trees")
+    path.with_name("other.xlsx").write_bytes(path.read_bytes())
+    with pytest.raises(SurveyError, match="no CSV file, but filled in.xlsx, other.xlsx"):
+        read_survey(path.parent)
+
+
 def test_titles_formatted_rows_and_a_sorted_sheet_change_nothing(form):
     survey = read_survey(filled_in(form, change=as_left_by_people))
     is_as_typed(survey)
