@@ -26,6 +26,8 @@ MISSPELT_SPECIES = 0.9
 """Similarity (difflib) from which a species without a profile is taken for a misspelt one with a profile."""
 
 
+TREES_NAMED = 5
+"""In a note; more would fill the screen."""
 SPECIES_COMPARED = 500
 """Species without a profile that are compared with those that have one, and named each (assumption: more than any flora of pines)."""
 
@@ -213,6 +215,11 @@ def _note_what_is_missing(frames: Mapping[str, pd.DataFrame], notes: list[str]) 
     without_height = int(cores["height_cm"].isna().sum())
     if without_height:
         notes.append(f"{without_height} of {len(cores)} cores without coring height: their trees are dated at coring height only")
+    outside = (trees["plot"] == "") & trees["stand"].isin(set(plots["stand"])) & ~trees["tree"].isin(set(cores["tree"]))
+    if outside.any():
+        untold = trees.loc[outside, "tree"].tolist()
+        named = ", ".join(untold[:TREES_NAMED]) + (" and more" if len(untold) > TREES_NAMED else "")
+        notes.append(f"outside the plots and without a core, so that nothing dates or counts them: {len(untold)} of the trees ({named})")
     for stand in frames["stands"]["stand"]:
         if stand not in set(trees["stand"]):
             notes.append(f"stand {stand} has no trees")
