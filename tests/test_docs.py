@@ -297,10 +297,11 @@ def test_limits_in_the_documents_are_those_of_the_code():
     assert f"at least {verdict.ESS_LIMIT} " in model and f"under {verdict.ESS_LIMIT} fails" in results
     assert f"below {verdict.CHECK_LIMIT} " in model and f"below {verdict.CHECK_LIMIT} it" in results
     assert f"it is {pulse_limit.ASSUMED_LIMIT} and" in results
-    assert local_ratio.STANDS_OUT == 2 and "at least twice the living stems" in results
-    assert local_ratio.NEEDED_ODDS == 5 and "risen fivefold over the prior" in results
+    assert f"at least {local_ratio.STANDS_OUT:g} times their living stems" in results
+    assert f"and with {local_ratio.NEEDED_EXCESS:g} standard errors more dated stems" in results
     lowest = f"the lowest {100 * local_ratio.LOWEST_SHARE:.0f} % of those"
-    assert f"({local_ratio.NEAREST_BACKGROUND} to {local_ratio.FARTHEST_BACKGROUND} years away; {lowest})" in results
+    assert f"({local_ratio.NEAREST_BACKGROUND} to {local_ratio.FARTHEST_BACKGROUND} years away; {lowest}" in results
+    assert f"blank where fewer than {local_ratio.FEWEST_YOUNGER} such years follow" in results
     assert events_on_record.LAG_WINDOW == 10 and "before the pulse by 10 years or less" in results and "`e_j .. e_j + m_j + 10`" in model
     assert f"each less than {2 * events_on_record.LAG_WINDOW} years after the one before" in results
     assert events_on_record.RECURRING == 3 and "Three events of a kind or more" in results and "Three or more of a kind" in model

@@ -26,9 +26,17 @@ from standage.findings import (
     tree_dates,
 )
 from standage.findings.intervals import credible_points, fullest_span, interval_columns, shortest_span, typical_span
-from standage.findings.local_ratio import WINDOWS, inside_and_background, scan_unit, smallest_telling_rate, steady_shape
-from standage.findings.pulse_limit import ReportingLimit, delay_spread, limit_table, reporting_limit, unit_limit
-from standage.findings.pulses import _burst, find_bursts, running_mean
+from standage.findings.local_ratio import (
+    WINDOWS,
+    excess_in_errors,
+    held_in_windows,
+    inside_and_background,
+    scan_unit,
+    smallest_telling_rate,
+    steady_shape,
+)
+from standage.findings.pulse_limit import ASSUMED_LIMIT, LEAST_LIMIT, ReportingLimit, limit_table, reporting_limit, unit_limit
+from standage.findings.pulses import find_bursts, running_mean
 
 
 def three(name: str) -> list[str]:
@@ -236,11 +244,12 @@ def slow_background(rate: np.ndarray, centre: int, width: int) -> tuple[float, f
     window = range(first, first + width)
     if window[0] < 0 or window[-1] >= len(rate):
         return np.nan, np.nan
-    around = [rate[year] for year in range(len(rate)) if 5 <= window[0] - year <= 40 or 5 <= year - window[-1] <= 40]
-    if not around:
+    older = [rate[year] for year in range(len(rate)) if 5 <= window[0] - year <= 40]
+    younger = [rate[year] for year in range(len(rate)) if 5 <= year - window[-1] <= 40]
+    if len(younger) < 5:
         return np.nan, np.nan
-    lowest = sorted(around)[: max(1, int(0.6 * len(around) + 0.5))]
-    return float(np.mean([rate[year] for year in window])), float(np.mean(lowest))
+    sides = [np.mean(sorted(side)[: max(1, int(0.6 * len(side) + 0.5))]) for side in (older, younger) if side]
+    return float(np.mean([rate[year] for year in window])), float(max(sides))
 
 
 @pytest.mark.parametrize("width", WINDOWS)
@@ -337,9 +346,12 @@ def burst_posterior(bursts: list[tuple[int, int]], *, height: float = 12.0, betw
         rate[(first <= YEARS) & (last >= YEARS)] *= height
     smooth = running_mean(rate[None], 5)[0]
     living = smooth * np.exp(rng.normal(0, 0.15, (draws, 1)))
-    return SimpleNamespace(
-        **{**vars(posterior), "units": posterior.units[2:], "living": [living], "prior_living": posterior.prior_living[2:]}
-    )
+    # every stem is cored and dated to the year, as many in a year as the rate has it
+    at = YEARS[np.searchsorted(np.cumsum(smooth), np.arange(0.5, smooth.sum()))]
+    like = posterior.trees[posterior.trees["unit"] == 2].iloc[[0] * len(at)].reset_index(drop=True)
+    stems = {"trees": like.assign(unit=0), "year_at_core": np.tile(at, (draws, 1)), "establishment_year": np.tile(at, (draws, 1))}
+    own = {"units": posterior.units[2:], "living": [living], "prior_living": posterior.prior_living[2:], **stems}
+    return SimpleNamespace(**{**vars(posterior), **own})
 
 
 def starts_of(posterior) -> list[tuple[int, int]]:
@@ -367,26 +379,69 @@ def test_two_reported_pulses_share_no_year(between):
     assert (YEARS[older.end] >= 1888).all() and (YEARS[younger.start] <= 1906).all()
 
 
-def test_bursts_that_overlap_at_first_are_cut_at_the_valley():
-    scan = scan_unit(burst_posterior([(1880, 1889), (1905, 1912)], between=4.0), 0)
-    smooth = running_mean(scan.settled, 11)
-    whole = _burst(smooth, scan, 10, int(np.flatnonzero(scan.years == 1885)[0]), (0, len(scan.years) - 1))
-    assert YEARS[int(np.median(whole.end))] > 1905  # alone it would reach into the other: the test above tests something
-
-
 def test_one_burst_with_a_shoulder_is_one():
     assert len(starts_of(burst_posterior([(1900, 1909), (1903, 1905)], height=4.0))) == 1
 
 
-def test_a_burst_below_twice_the_background_is_none():
-    assert starts_of(burst_posterior([(1900, 1909)], height=1.6)) == []
+def test_a_burst_of_less_than_half_as_many_again_is_none():
+    assert starts_of(burst_posterior([(1900, 1909)], height=1.4)) == []
+
+
+@pytest.mark.parametrize("later", [1.0, 2.0, 6.0])
+def test_a_beginning_and_a_rise_are_no_pulse(later):
+    """Nothing before 1900; from then on as many every year, or more and more."""
+    posterior = burst_posterior([(1900, 2020)])
+    posterior.living = [posterior.living[0] * np.where(YEARS < 1900, 1.0, later ** ((YEARS - 1900) / 120))]
+    assert starts_of(posterior) == []
+
+
+def test_a_burst_is_none_while_the_years_after_it_are_not_known():
+    assert starts_of(burst_posterior([(2012, 2016)])) == []
+    assert len(starts_of(burst_posterior([(2000, 2004)]))) == 1
+
+
+def test_a_burst_of_few_dated_stems_is_none():
+    """Two stems where the background has a tenth of one would be chance; five are not."""
+    posterior = burst_posterior([(1900, 1904)])
+    inside = np.flatnonzero((posterior.year_at_core[0] >= 1898) & (posterior.year_at_core[0] <= 1906))
+    for stems, told in ((2, 0), (6, 1)):
+        kept = np.concatenate([np.setdiff1d(np.arange(posterior.year_at_core.shape[1]), inside), inside[:stems]])
+        few = {name: getattr(posterior, name)[:, kept] for name in ("year_at_core", "establishment_year")}
+        assert len(starts_of(SimpleNamespace(**{**vars(posterior), **few, "trees": posterior.trees.iloc[kept]}))) == told
+
+
+def test_stems_whose_core_ended_anywhere_or_that_have_none_date_no_burst():
+    posterior = burst_posterior([(1900, 1904)])
+    by_size = SimpleNamespace(**{**vars(posterior), "trees": posterior.trees.assign(cored=False)})
+    assert starts_of(by_size) == [] and len(starts_of(posterior)) == 1
+    cores = posterior.survey.cores.assign(centre="decayed", core_length_mm=np.nan)
+    unknown = SimpleNamespace(**{**vars(posterior.survey), "cores": cores})
+    assert starts_of(SimpleNamespace(**{**vars(posterior), "survey": unknown})) == []
+
+
+@pytest.mark.parametrize(("held", "ratio", "errors"), [(0, 3.0, 0.0), (9, 1.0, 0.0), (16, 4.0, 2 * (16.375**0.5 - 4.375**0.5))])
+def test_an_excess_is_counted_in_standard_errors(held, ratio, errors):
+    assert excess_in_errors(np.array(float(held)), np.array(ratio)) == pytest.approx(errors)
+
+
+def test_the_root_of_a_count_has_unit_variance():
+    """Anscombe 1948: 2 sqrt(count + 3/8) of Poisson counts; within 3 % from a mean of 4 on."""
+    for mean in (4.0, 10.0, 40.0):
+        root = 2 * np.sqrt(np.random.default_rng(1).poisson(mean, 400_000) + 0.375)
+        assert root.std() == pytest.approx(1, abs=0.03)
+
+
+def test_stems_are_counted_in_windows_by_draw():
+    stems = np.array([[1.0, 0, 2, 0, 1, 1], [0, 0, 0, 3, 0, 0]])
+    np.testing.assert_array_equal(held_in_windows(stems, 5)[:, 2], [4, 3])
+    np.testing.assert_array_equal(held_in_windows(stems, 2)[0], [1, 1, 2, 2, 1, 2])  # the year before and the year
 
 
 def test_a_seedling_crop_is_no_pulse_until_some_have_grown_up():
-    posterior = burst_posterior([(2008, 2014)])
+    posterior = burst_posterior([(2000, 2006)])
     posterior.units[0].basis = "establishment"
     age = SEASON - YEARS
-    posterior.past_emerging = [np.broadcast_to((age >= 15) * 1.0, posterior.living[0].shape)]
+    posterior.past_emerging = [np.broadcast_to((age >= 20) * 1.0, posterior.living[0].shape)]
     posterior.survey.counts["area_m2"] = 1e6
     assert starts_of(posterior) == []
     posterior.past_emerging = [np.broadcast_to((age >= 3) * 1.0, posterior.living[0].shape)]
@@ -396,34 +451,35 @@ def test_a_seedling_crop_is_no_pulse_until_some_have_grown_up():
 # the reporting limit
 
 
-def grid() -> pd.DataFrame:
-    rows = [(n, c, d, 0.9 + n / 10_000 + 0.01 * (c < 0.5) + 0.001 * d, 40) for n in (50, 200) for c in (0.2, 0.8) for d in (0, 8)]
-    return pd.DataFrame(rows, columns=["listed_stems", "share_cored", "delay_sd_years", "limit", "simulated_surveys"])
+def sizes() -> pd.DataFrame:
+    return pd.DataFrame([(50, 0.6, 99), (200, 0.8, 99)], columns=["listed_stems", "limit", "simulated_surveys"])
 
 
 def test_the_packaged_table_has_its_columns():
-    assert list(limit_table()) == ["listed_stems", "share_cored", "delay_sd_years", "limit", "simulated_surveys"]
+    table = limit_table()
+    assert list(table) == ["listed_stems", "limit", "simulated_surveys"]
+    assert table["limit"].between(LEAST_LIMIT, ASSUMED_LIMIT).all() and table["listed_stems"].is_monotonic_increasing
 
 
 def test_without_simulations_the_limit_is_assumed_and_says_so():
-    assert reporting_limit(100, 0.4, 5, table=grid()[:0]) == ReportingLimit(0.95, "assumed")
+    assert reporting_limit(100, table=sizes()[:0]) == ReportingLimit(ASSUMED_LIMIT, "assumed")
 
 
-def test_the_limit_is_the_highest_of_the_enclosing_designs():
-    assert reporting_limit(100, 0.4, 5, table=grid()).value == pytest.approx(0.9 + 0.02 + 0.01 + 0.008)
-    assert reporting_limit(50, 0.8, 0, table=grid()) == ReportingLimit(pytest.approx(0.905), "simulated")
-    assert reporting_limit(300, 1.0, 30, table=grid()) == ReportingLimit(pytest.approx(0.928), "simulated")
+def test_the_limit_rises_evenly_in_logarithms_and_stays_beyond_the_ends():
+    assert reporting_limit(100, table=sizes()) == ReportingLimit(pytest.approx(0.7), "simulated")
+    assert reporting_limit(30, table=sizes()) == ReportingLimit(pytest.approx(0.6), "simulated")
+    assert reporting_limit(400, table=sizes()) == ReportingLimit(pytest.approx(0.8), "simulated")
 
 
-def test_a_design_far_from_those_simulated_is_said_to_be_assumed(posterior):
-    assert reporting_limit(5000, 1.0, 30, table=grid().assign(limit=0.8)) == ReportingLimit(0.95, "assumed")
-    assert reporting_limit(10, 1.0, 30, table=grid().assign(limit=0.97)) == ReportingLimit(0.97, "assumed")
+def test_a_survey_far_from_those_simulated_is_said_to_be_assumed(posterior):
+    assert reporting_limit(401, table=sizes()) == ReportingLimit(ASSUMED_LIMIT, "assumed")
+    assert reporting_limit(10, table=sizes().assign(limit=0.97)) == ReportingLimit(0.97, "assumed")
     without_plots = next(number for number, unit in enumerate(posterior.units) if not unit.has_plots)
-    assert unit_limit(posterior, without_plots, table=grid().assign(limit=0.8)) == ReportingLimit(0.95, "assumed")
+    assert unit_limit(posterior, without_plots, table=sizes()) == ReportingLimit(ASSUMED_LIMIT, "assumed")
 
 
 def test_a_limit_nothing_reaches_reports_nothing(posterior, scans):
-    table = grid().assign(limit=1.01)
+    table = sizes().assign(limit=1.01)
     assert pulses(posterior, scans=scans, limits=table).empty
 
 
@@ -431,15 +487,7 @@ def test_the_best_score_decides_whether_anything_is_reported(posterior, scans):
     assert best_score(scans[0]) == 1.0
     best = best_score(scans[2])
     assert best < 0.95
-    assert pulses(posterior, scans=scans, limits=grid().assign(limit=best + 0.001)).query("stand == 'Stony Ridge'").empty
-
-
-def test_the_spread_of_the_delays(posterior):
-    one = fake_posterior(draws=1)
-    mass = {"grass": np.array([[0.5, 0.0, 0.5]]), "height": np.array([[0.0, 0.5, 0.5]]), "breast_height": np.ones((1, 1))}
-    one.delay_posterior[0] = mass
-    assert delay_spread(one, 0) == pytest.approx(np.sqrt(1 + 0.25))
-    assert delay_spread(one, 2) == 0
+    assert pulses(posterior, scans=scans, limits=sizes().assign(limit=best + 0.001)).query("stand == 'Stony Ridge'").empty
 
 
 # the summary table

@@ -10,8 +10,6 @@ from studies.pulse_oracle import oracle_statistic, stem_likelihoods, window_log_
 from studies.pulse_surveys import known_survey, survey_with_stems
 from studies.pulse_tables import (
     CUT_WARNING,
-    SHARE_GRID,
-    STEMS_GRID,
     centre_table,
     conservative_quantile,
     departure_table,
@@ -25,7 +23,7 @@ from studies.pulse_tables import (
 from studies.pulses import limit_jobs, power_jobs, verify_jobs
 
 from standage import read_survey
-from standage.findings.pulse_limit import LEAST_LIMIT, reporting_limit
+from standage.findings.pulse_limit import LEAST_LIMIT
 from standage.stand.build import build_stands
 
 # limits
@@ -43,53 +41,24 @@ def test_too_few_values_give_the_largest():
     assert conservative_quantile(np.arange(79.0)) == 77.0
 
 
-def null_rows(scores: dict[tuple[int, float], list[float]], species: str = "longleaf-pine") -> pd.DataFrame:
-    rows = [(species, stems, share, 4.3, score) for (stems, share), listed in scores.items() for score in listed]
-    return pd.DataFrame(rows, columns=["species", "listed_stems", "share_cored", "delay_sd_years", "best_score"])
-
-
-def test_limits_are_pooled_from_neighbours_and_no_further():
-    quiet = {(stems, share): [0.1] * 10 for stems in STEMS_GRID for share in SHARE_GRID}
-    table = limit_grid(null_rows(quiet | {(60, 0.15): [0.1] * 9 + [0.8]})).set_index(["listed_stems", "share_cored"])
-    assert table["delay_sd_years"].eq(4.3).all() and len(table) == 9
-    touched = {(60, 0.15), (150, 0.15), (60, 0.35)}
-    for point, row in table.iterrows():
-        assert row["limit"] == pytest.approx(0.8 if point in touched else LEAST_LIMIT, abs=2e-3)
-        assert row["limit"] >= (0.8 if point in touched else LEAST_LIMIT)  # rounding never lowers it
-    assert table.loc[(150, 0.35), "simulated_surveys"] == 50 and table.loc[(60, 0.15), "simulated_surveys"] == 30
-
-
-def test_a_survey_counts_where_it_came_out_and_not_where_it_was_meant():
-    rows = null_rows({(60, 0.15): [0.1] * 10, (300, 0.7): [0.1] * 10})
-    rows.loc[0, ["listed_stems", "share_cored", "best_score"]] = [280, 0.6, 0.9]
-    table = limit_grid(rows).set_index(["listed_stems", "share_cored"])["limit"]
-    assert table[(60, 0.15)] < 0.6 and table[(300, 0.7)] > 0.89
-
-
-def test_species_are_not_pooled():
-    rows = pd.concat([null_rows({(150, 0.35): [0.1] * 5}), null_rows({(150, 0.35): [0.9] * 5}, "b").assign(delay_sd_years=1.6)])
-    table = limit_grid(rows).set_index(["delay_sd_years", "listed_stems", "share_cored"])["limit"]
-    assert table[(4.3, 150, 0.35)] < 0.6 < table[(1.6, 150, 0.35)]
-
-
-def test_surveys_of_a_species_are_held_to_its_own_limit_unless_their_delay_lies_between():
-    slow, quick = (null_rows({(150, 0.35): [score] * 20}, species) for species, score in (("slow", 0.6), ("quick", 0.9)))
-    table = limit_grid(
-        pd.concat([slow.assign(delay_sd_years=np.linspace(3.9, 4.9, 20)), quick.assign(delay_sd_years=np.linspace(1.7, 2.4, 20))])
-    )
-    table = table[(table["listed_stems"] == 150) & (table["share_cored"] == 0.35)]
-    for delay, limit in ((1.7, 0.9), (2.3, 0.9), (3.0, 0.9), (4.0, 0.6), (4.8, 0.6)):
-        assert reporting_limit(150, 0.35, delay, table=table).value == pytest.approx(limit, abs=2e-3)
+def test_a_survey_counts_for_the_size_nearest_to_what_it_lists_and_limits_are_never_rounded_down():
+    rows = pd.DataFrame({"listed_stems": [40] * 50 + [140] * 50, "best_score": [0.1] * 50 + [0.62345] * 48 + [0.9] * 2})
+    rows.loc[0, ["listed_stems", "best_score"]] = [100, 0.61]  # nearer to 150 than to 60, in logs
+    table = limit_grid(rows)
+    assert table["listed_stems"].tolist() == [60, 150] and table["simulated_surveys"].tolist() == [49, 51]
+    assert table["limit"].tolist() == [LEAST_LIMIT, 0.9]
+    rows.loc[98:, "best_score"] = 0.1
+    assert limit_grid(rows)["limit"].tolist() == [LEAST_LIMIT, 0.624]
 
 
 # false pulses
 
 
-LIMITS = pd.DataFrame([(150, 0.35, 4.0, 0.8, 99)], columns=["listed_stems", "share_cored", "delay_sd_years", "limit", "simulated_surveys"])
+LIMITS = pd.DataFrame([(150, 0.8, 99)], columns=["listed_stems", "limit", "simulated_surveys"])
 
 
 def fresh(kind: str, scores: list[float], warning: str = CUT_WARNING) -> pd.DataFrame:
-    rows = pd.DataFrame({"kind": kind, "listed_stems": 100, "share_cored": 0.4, "delay_sd_years": 4.0, "best_score": scores})
+    rows = pd.DataFrame({"kind": kind, "listed_stems": 100, "best_score": scores})
     return rows.assign(warnings=[[warning]] * len(rows))
 
 

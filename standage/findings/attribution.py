@@ -16,7 +16,7 @@ from standage.findings.events_on_record import LAG_WINDOW, Event, stand_events
 from standage.findings.intervals import blank_columns, interval_columns, whole_numbers
 from standage.findings.local_ratio import Scan, scan_units
 from standage.findings.pulse_limit import unit_limit
-from standage.findings.pulses import Burst, unit_bursts
+from standage.findings.pulses import Burst, find_bursts
 from standage.findings.stages_at_event import StageShares, stage_shares, stem_histories
 from standage.findings.stems import CORING_HEIGHT, dated_years, unit_basis, unit_label
 from standage.profiles import load_profile
@@ -72,7 +72,7 @@ def attribution(
         unit = posterior.units[number]
         if pulses is not None and not ((pulses["stand"] == unit.stand) & (pulses["species"] == unit.species)).any():
             continue
-        bursts = unit_bursts(posterior, number, scan, unit_limit(posterior, number))
+        bursts = find_bursts(scan, unit_limit(posterior, number))
         if bursts:
             rows += _unit_rows(posterior, number, scan, bursts, level, profile_folder, event_years or {})
     table = pd.DataFrame(rows, columns=list(COLUMNS))

@@ -13,7 +13,7 @@ import numpy as np
 
 from standage.findings.local_ratio import Scan, scan_units
 from standage.findings.pulse_limit import LEAST_LIMIT, ReportingLimit, unit_limit
-from standage.findings.pulses import Burst, unit_bursts
+from standage.findings.pulses import Burst, find_bursts
 from standage.findings.stems import CORING_HEIGHT, dated_years, living_rate, stage_count_area, stems_past_emerging
 
 BEFORE_OLDEST_STEM = 10  # years before the oldest dated stem from which on a pulse could have been told, as for pulses and events [years]
@@ -78,8 +78,8 @@ def stand_histories(
 def _history(posterior, number: int, scan: Scan, source: str, profile: str) -> StandHistory:
     unit = posterior.units[number]
     stands = posterior.survey.stands
-    bursts = unit_bursts(posterior, number, scan, unit_limit(posterior, number))
-    possible = unit_bursts(posterior, number, scan, ReportingLimit(LEAST_LIMIT, "assumed"))
+    bursts = find_bursts(scan, unit_limit(posterior, number))
+    possible = find_bursts(scan, ReportingLimit(LEAST_LIMIT, "assumed"))
     none = np.zeros(len(scan.kept))
     return StandHistory(
         name=unit.stand,

@@ -13,9 +13,11 @@ import numpy as np
 from standage.compiled import compiled
 from standage.findings.stems import (
     CORING_HEIGHT,
+    dated_years,
     living_rate,
     share_past_emerging,
     stage_count_area,
+    trees_of_unknown_reach,
     unit_years,
 )
 
@@ -23,8 +25,9 @@ WINDOWS = (5, 10, 20)  # lengths of the windows looked at [years]
 NEAREST_BACKGROUND = 5  # the years right beside a window are its shoulders, not its background [years]
 FARTHEST_BACKGROUND = 40  # beyond about two generations of canopy gaps the comparison is no longer local [years]
 LOWEST_SHARE = 0.6  # share of the background years used, the lowest: a second pulse nearby must not hide the first
-STANDS_OUT = 2.0  # ratio to the background from which a window stands out
-NEEDED_ODDS = 5.0  # posterior over prior odds below which the data have not spoken
+FEWEST_YOUNGER = 5  # years of background after a window without which it may be the beginning of a rise as well as a pulse (assumption)
+STANDS_OUT = 1.5  # ratio to the background from which a window stands out: dates that are years off wash a burst of thrice as many to less
+NEEDED_EXCESS = 2.0  # and by so many standard errors its dated stems exceed what the background would give: a few trees are chance
 YEARS_A_STEM = 20.0  # one stem of the sample in so many years is the amount below which nothing can be told [years]
 SETTLED_AGE = 40  # from this age the steady shape of a stand without bursts is flat enough to need no correction [years]
 LEAST_GROWN = 0.1  # share past the emerging stage below which a year's plants are a seedling crop, not yet recruits (assumption)
@@ -44,7 +47,9 @@ class Scan:
     settled : (draw, year) living over shape, the rate that is scanned.
     ratio, background : by window length, (draw, year); ratio to, and level of, the local background, the latter over shape as
         `settled`. NaN where the window leaves the axis.
-    score, prior_share : by window length, (year,); share of posterior and of prior draws in which the window stands out.
+    stands_out : by window length, (draw, year) bool; whether the ratio and the excess of dated stems both reach what is needed.
+    score : by window length, (year,); share of draws in which the window stands out.
+    prior_share : by window length, (year,); share of prior draws whose ratio reaches what is needed. A prior has no dated stems.
     prior_draws : number of prior draws behind `prior_share`.
     last_telling : place of the last year whose plants have begun to grow past the emerging stage. What germinated later is a
         seedling crop of which nobody knows whether it will be recruits; no window that reaches beyond is reported.
@@ -56,6 +61,7 @@ class Scan:
     settled: np.ndarray
     ratio: dict[int, np.ndarray]
     background: dict[int, np.ndarray]
+    stands_out: dict[int, np.ndarray]
     score: dict[int, np.ndarray]
     prior_share: dict[int, np.ndarray]
     prior_draws: int
@@ -64,10 +70,10 @@ class Scan:
     def supported(self, width: int) -> np.ndarray:
         """Whether the data speak: odds raised over the prior, by a window that ends among grown plants. (year,) bool"""
         last = np.arange(len(self.years)) - width // 2 + width - 1
-        return (self.odds_against_prior(width) >= NEEDED_ODDS) & (last <= self.last_telling)
+        return (self.odds_against_prior(width) > 1) & (last <= self.last_telling)
 
     def odds_against_prior(self, width: int) -> np.ndarray:
-        """Posterior odds that a window stands out, over prior odds. (year,)"""
+        """Posterior odds that a window stands out, over the prior odds of its ratio. (year,)"""
         return _odds(self.score[width], len(self.settled)) / _odds(self.prior_share[width], self.prior_draws)
 
 
@@ -93,20 +99,53 @@ def scan_unit(posterior, number: int) -> Scan:
     smallest = smallest_telling_rate(posterior, number) / shape
     grown = share_past_emerging(posterior, number).mean(axis=0) >= LEAST_GROWN
     last_telling = int(np.flatnonzero(grown)[-1]) if grown.any() else -1
-    ratio, background, score, prior_share = {}, {}, {}, {}
+    dated = dated_stems(posterior, number, years)[kept]
+    ratio, background, stands_out, score, prior_share = {}, {}, {}, {}, {}
     for width in WINDOWS:
         inside, around = inside_and_background(settled, width)
         ratio[width] = (inside + smallest) / (around + smallest)
         background[width] = around
-        score[width] = np.mean(ratio[width] >= STANDS_OUT, axis=0)
+        excess = excess_in_errors(held_in_windows(dated, width), ratio[width])
+        stands_out[width] = (ratio[width] >= STANDS_OUT) & (excess >= NEEDED_EXCESS)
+        score[width] = stands_out[width].mean(axis=0)
         inside, around = inside_and_background(prior / shape, width)
         prior_share[width] = np.mean((inside + smallest) / (around + smallest) >= STANDS_OUT, axis=0)
-    return Scan(years, kept, shape, settled, ratio, background, score, prior_share, len(prior), last_telling)
+    return Scan(years, kept, shape, settled, ratio, background, stands_out, score, prior_share, len(prior), last_telling)
 
 
 def scan_units(posterior) -> list[Scan]:
     """`scan_unit` for every unit of the posterior, in its order."""
     return [scan_unit(posterior, number) for number in range(len(posterior.units))]
+
+
+def dated_stems(posterior, number: int, years: np.ndarray) -> np.ndarray:
+    """Stems by their year in each draw, of those whose year rests on wood. (draw, year)
+
+    Sizes alone don't tell years. Nor do cores of which it isn't known how far from the pith they ended: cores alike in length would pass
+    for trees alike in age.
+    """
+    trees, drawn = dated_years(posterior, number)
+    told = trees["cored"].to_numpy(dtype=bool) & ~trees["tree"].isin(trees_of_unknown_reach(posterior.survey)).to_numpy()
+    place = drawn[:, told] - years[0]
+    draw, stem = np.nonzero((place >= 0) & (place < len(years)))
+    held = np.zeros((len(drawn), len(years)))
+    np.add.at(held, (draw, place[draw, stem].astype(int)), 1.0)
+    return held
+
+
+def held_in_windows(stems: np.ndarray, width: int) -> np.ndarray:
+    """Stems in the window round each year; of a window that leaves the axis, those on it. (draw, year)"""
+    upto = np.concatenate([np.zeros((len(stems), 1)), np.cumsum(stems, axis=1)], axis=1)
+    first = np.arange(stems.shape[1]) - width // 2
+    return upto[:, np.clip(first + width, 0, stems.shape[1])] - upto[:, np.clip(first, 0, stems.shape[1])]
+
+
+def excess_in_errors(held: np.ndarray, ratio: np.ndarray) -> np.ndarray:
+    """By how many standard errors a count exceeds the count that the background would give, `held / ratio`; shape of both.
+
+    Counts are compared by 2 sqrt(count + 3/8), whose variance is nearly 1 whatever the mean (Anscombe 1948, Biometrika 35:246-254).
+    """
+    return 2.0 * (np.sqrt(held + 0.375) - np.sqrt(held / ratio + 0.375))
 
 
 def steady_shape(prior: np.ndarray) -> np.ndarray:
@@ -140,7 +179,10 @@ def smallest_telling_rate(posterior, number: int) -> np.ndarray:
 
 
 def inside_and_background(rate: np.ndarray, width: int) -> tuple[np.ndarray, np.ndarray]:
-    """Mean rate inside the window round each year, and mean of the lowest years of its background.
+    """Mean rate inside the window round each year, and its background: of the years before and those after it the side that is higher.
+
+    A rise, or a trend, has more on one side than on the other; a pulse stands out from both. Of each side the mean of the lowest years
+    is taken. Nothing may lie before the window, but the years after it have to be known.
 
     Parameters
     ----------
@@ -149,37 +191,48 @@ def inside_and_background(rate: np.ndarray, width: int) -> tuple[np.ndarray, np.
 
     Returns
     -------
-    inside, background : (draw, year), NaN where the window leaves the axis or no background year is on it.
+    inside, background : (draw, year), NaN where the window leaves the axis or fewer than `FEWEST_YOUNGER` background years follow it.
     """
     inside = np.full(rate.shape, np.nan)
     background = np.full(rate.shape, np.nan)
-    _slide(np.ascontiguousarray(rate), width, NEAREST_BACKGROUND, FARTHEST_BACKGROUND, LOWEST_SHARE, inside, background)
+    _slide(
+        np.ascontiguousarray(rate), width, NEAREST_BACKGROUND, FARTHEST_BACKGROUND, LOWEST_SHARE, FEWEST_YOUNGER, inside, background
+    )
     return inside, background
 
 
 @compiled
-def _slide(rate, width, nearest, farthest, lowest_share, inside, background):
-    """Fills `inside` and `background`; the background years are kept sorted while the window moves by one year."""
+def _slide(rate, width, nearest, farthest, lowest_share, fewest_younger, inside, background):
+    """Fills `inside` and `background`; the years of each side are kept sorted while the window moves by one year."""
     draws, years = rate.shape
-    kept = np.empty(2 * (farthest - nearest + 1) + 2)
+    before = np.empty(farthest - nearest + 3)
+    after = np.empty(farthest - nearest + 3)
     for draw in range(draws):
         row = rate[draw]
-        size = 0
+        older, younger = 0, 0
         # start one step before the first centre, so that every centre is reached by one move
         last = -(width // 2) + width - 2
         for year in range(max(last + nearest, 0), min(last + farthest, years - 1) + 1):
-            size = _move(kept, size, np.nan, row[year])
+            younger = _move(after, younger, np.nan, row[year])
         for centre in range(years):
             first = centre - width // 2
             last = first + width - 1
             leaves, joins = first - 1 - farthest, first - nearest
-            size = _move(kept, size, row[leaves] if leaves >= 0 else np.nan, row[joins] if 0 <= joins < years else np.nan)
+            older = _move(before, older, row[leaves] if leaves >= 0 else np.nan, row[joins] if 0 <= joins < years else np.nan)
             leaves, joins = last - 1 + nearest, last + farthest
-            size = _move(kept, size, row[leaves] if leaves < years else np.nan, row[joins] if joins < years else np.nan)
-            if first < 0 or last >= years or size == 0:
+            younger = _move(after, younger, row[leaves] if leaves < years else np.nan, row[joins] if joins < years else np.nan)
+            if first < 0 or last >= years or younger < fewest_younger:
                 continue
             inside[draw, centre] = _mean(row[first : last + 1])
-            background[draw, centre] = _mean(kept[: max(1, int(np.floor(lowest_share * size + 0.5)))])
+            background[draw, centre] = _lowest(after[:younger], lowest_share)
+            if older > 0:
+                background[draw, centre] = max(background[draw, centre], _lowest(before[:older], lowest_share))
+
+
+@compiled
+def _lowest(ordered, share):
+    """Mean of the lowest share of sorted values, of one at least."""
+    return _mean(ordered[: max(1, int(np.floor(share * len(ordered) + 0.5)))])
 
 
 @compiled

@@ -12,9 +12,9 @@ import numpy as np
 import pandas as pd
 
 from standage.findings.intervals import whole_numbers
-from standage.findings.local_ratio import STANDS_OUT, Scan, scan_units
+from standage.findings.local_ratio import Scan, scan_units
 from standage.findings.pulse_limit import unit_limit
-from standage.findings.pulses import Burst, unit_bursts
+from standage.findings.pulses import Burst, find_bursts
 from standage.findings.reweighting import (
     Weights,
     error_of_change,
@@ -148,7 +148,7 @@ def unit_seen(posterior, number: int, scan: Scan, limits: pd.DataFrame | None = 
 
 def _pulses_seen(posterior, number: int, scan: Scan, limits: pd.DataFrame | None) -> tuple[PulseSeen, ...]:
     limit = unit_limit(posterior, number, table=limits)
-    found = unit_bursts(posterior, number, scan, limit)
+    found = find_bursts(scan, limit)
     return tuple(_pulse_seen(scan, burst, [other.place for other in found if other is not burst], limit.value) for burst in found)
 
 
@@ -162,7 +162,7 @@ def _pulse_seen(scan: Scan, burst: Burst, others: list[int], limit: float) -> Pu
     held = excess.sum(axis=1)
     centre = excess @ scan.years / np.where(held > 0, held, np.nan)
     there = burst.there & np.isfinite(centre)
-    near = scan.ratio[burst.width][:, places[allowed]] >= STANDS_OUT
+    near = scan.stands_out[burst.width][:, places[allowed]]
     return PulseSeen(near.astype(float), there.astype(float), np.where(there, centre, 0.0), limit)
 
 

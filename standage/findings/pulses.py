@@ -1,9 +1,9 @@
 """Recruitment pulses: bursts of establishment that stand out against the years around them.
 
-A window of 5, 10 or 20 years is a candidate where the probability that it holds at least twice its local background reaches the
-reporting limit and its odds rose fivefold over the prior, so that years without data never report; a crop of seedlings of which none
-has grown up is no recruitment yet. The best candidate becomes a
-pulse; a further one becomes another pulse only where a valley lies between the two.
+A window of 5, 10 or 20 years is a candidate where the probability that it stands out reaches the reporting limit: that it holds half as
+many again as its local background, by more dated stems than chance would bring. So years without dated stems never report, and a crop of
+seedlings of which none has grown up is no recruitment yet. The best candidate becomes a pulse; a further one becomes another pulse only
+where a valley lies between the two.
 """
 
 from __future__ import annotations
@@ -15,15 +15,13 @@ import numpy as np
 import pandas as pd
 
 from standage.findings.intervals import blank_columns, interval_columns, whole_numbers
-from standage.findings.local_ratio import STANDS_OUT, WINDOWS, Scan, scan_units, window_years
+from standage.findings.local_ratio import WINDOWS, Scan, scan_units, window_years
 from standage.findings.pulse_limit import ReportingLimit, unit_limit
 from standage.findings.stems import (
-    MOSTLY,
     cut_on_record,
     dated_years,
     living_rate,
     stems_past_emerging,
-    trees_of_unknown_reach,
     unit_basis,
     unit_label,
 )
@@ -84,7 +82,7 @@ def pulses(posterior, *, level: float = 0.9, scans: list[Scan] | None = None, li
     rows = []
     for number, scan in enumerate(scans):
         limit = unit_limit(posterior, number, table=limits)
-        found = unit_bursts(posterior, number, scan, limit)
+        found = find_bursts(scan, limit)
         rows += [_row(posterior, number, scan, limit, burst, place + 1, level) for place, burst in enumerate(found)]
     table = pd.DataFrame(rows, columns=list(COLUMNS))
     years = [name for name in COLUMNS if name.startswith(("start_", "centre_", "end_"))]
@@ -99,32 +97,16 @@ def best_score(scan: Scan) -> float:
 
 
 def find_bursts(scan: Scan, limit: ReportingLimit) -> list[Burst]:
-    """The pulses of one unit, best first, from what stands out in it and the score from which that is reported."""
+    """The pulses of one unit, the oldest first, from what stands out in it and the score from which that is reported."""
     smooth = running_mean(scan.settled, SMOOTHING)
     found: list[Burst] = []
     for width, place in _candidates(scan, limit):
         if all(_apart(smooth, burst, width, place) for burst in found):
             windows = [(burst.width, burst.place) for burst in found] + [(width, place)]
             found = [_burst(smooth, scan, *window, within) for window, within in zip(windows, _domains(smooth, windows), strict=True)]
-    return found
-
-
-def unit_bursts(posterior, number: int, scan: Scan, limit: ReportingLimit) -> list[Burst]:
-    """The pulses of one unit that may be told, the oldest first.
-
-    At least one cored tree must be dated to it: sizes alone don't tell years. And of those that are, no more than half may be dated by
-    cores whose distance from the pith is assumed from the rings seen: cores alike in length would pass for trees alike in age.
-    """
-    found = [burst for burst in find_bursts(scan, limit) if _rests_on_wood(posterior, number, scan, burst)]
     return sorted(found, key=lambda burst: np.median(burst.start[burst.there]))
 
 
-def _rests_on_wood(posterior, number: int, scan: Scan, burst: Burst) -> bool:
-    trees, years = dated_years(posterior, number)
-    start, end = (np.median(scan.years[edge][burst.there]) for edge in (burst.start, burst.end))
-    inside = trees[(((years[scan.kept] >= start) & (years[scan.kept] <= end)).mean(axis=0) > 0.5) & trees["cored"].to_numpy(dtype=bool)]
-    assumed = inside["tree"].isin(trees_of_unknown_reach(posterior.survey)).sum()
-    return len(inside) > 0 and bool(assumed <= MOSTLY * len(inside))
 
 
 def _candidates(scan: Scan, limit: ReportingLimit) -> list[tuple[int, int]]:
@@ -184,7 +166,7 @@ def _burst(smooth: np.ndarray, scan: Scan, width: int, place: int, within: tuple
     The hull of the burst is where the mean of all draws, smoothed, lies above a part of its height over the background; smoothing
     and averaging make it too wide. Within it each draw's start and end leave a twentieth of its excess on either side.
     """
-    there = scan.ratio[width][:, place] >= STANDS_OUT
+    there = scan.stands_out[width][:, place]
     base = scan.background[width][:, place]
     mean, mean_base = smooth[there].mean(axis=0), base[there].mean()
     peak = min(max(_peak(mean, width, place), within[0]), within[1])

@@ -9,7 +9,7 @@ import pandas as pd
 
 from standage.findings.pulse_limit import LEAST_LIMIT, reporting_limit
 
-STEMS_GRID, SHARE_GRID = (60, 150, 300), (0.15, 0.35, 0.7)
+STEMS_GRID = (60, 150, 300)
 FALSE_SHARE = 0.025  # of surveys without a pulse that may report one, by design
 MOST_FALSE = {"null": 0.03, "clumped plots": 0.10}  # of fresh surveys: 12 in 400 for the designs the limits were made for
 WARNED_NEEDED = 0.8
@@ -38,46 +38,21 @@ def standard_error(hits: np.ndarray | pd.Series) -> float:
 def limit_grid(rows: pd.DataFrame) -> pd.DataFrame:
     """The table of reporting limits from surveys without pulses.
 
-    A survey belongs to the grid point nearest to what was in fact listed and cored, in logs, and to its species' delay. The limit
-    at a point is the conservative order statistic of the best scores at the point and at those one step away in stems or in share
-    cored: a few dozen surveys a point are too few for a 97.5 % point of their own. It is never below `LEAST_LIMIT`.
+    A survey belongs to the size of `STEMS_GRID` nearest to what was in fact listed, in logs. The limit is the conservative order
+    statistic of the best scores, never below `LEAST_LIMIT`. A size without a survey has no row.
 
     Parameters
     ----------
-    rows : `species, listed_stems, share_cored, delay_sd_years, best_score` a survey.
+    rows : `listed_stems, best_score` a survey.
     """
-    rows = rows.assign(
-        stems_step=_nearest_step(rows["listed_stems"], STEMS_GRID), share_step=_nearest_step(rows["share_cored"], SHARE_GRID)
-    )
+    steps = np.abs(np.log(rows["listed_stems"].to_numpy(dtype=float))[:, None] - np.log(np.array(STEMS_GRID))).argmin(axis=1)
     table = []
-    medians = rows.groupby("species")["delay_sd_years"].median()
-    for species, of_species in rows.groupby("species"):
-        delay = _delay_point(of_species["delay_sd_years"], quickest=medians[species] == medians.min())
-        for stems_step, stems in enumerate(STEMS_GRID):
-            for share_step, share in enumerate(SHARE_GRID):
-                steps = (of_species["stems_step"] - stems_step).abs() + (of_species["share_step"] - share_step).abs()
-                pooled = of_species["best_score"][steps <= 1]
-                if pooled.empty:
-                    continue
-                limit = max(conservative_quantile(pooled.to_numpy()), LEAST_LIMIT)
-                table.append((stems, share, delay, round(limit + 5e-4, 3), len(pooled)))
-    columns = ["listed_stems", "share_cored", "delay_sd_years", "limit", "simulated_surveys"]
-    return pd.DataFrame(table, columns=columns).sort_values(columns[:3], ignore_index=True)
-
-
-def _delay_point(delays: pd.Series, *, quickest: bool) -> float:
-    """Where on the axis of delays a species stands: at the near end of its spread as seen from the other, to a tenth of a year.
-
-    A survey is held to the highest limit of the two points round it. Its own delay is known roughly; with a point in the middle half
-    of the surveys of either species would be held to the limit of the other as well.
-    """
-    if quickest:
-        return math.ceil(delays.quantile(0.95) * 10 - 1e-9) / 10
-    return math.floor(delays.quantile(0.05) * 10 + 1e-9) / 10
-
-
-def _nearest_step(values: pd.Series, grid: tuple[float, ...]) -> np.ndarray:
-    return np.abs(np.log(values.to_numpy(dtype=float))[:, None] - np.log(np.array(grid))).argmin(axis=1)
+    for step, stems in enumerate(STEMS_GRID):
+        scores = rows["best_score"].to_numpy(dtype=float)[steps == step]
+        if len(scores):
+            # never rounded down
+            table.append((stems, math.ceil(max(conservative_quantile(scores), LEAST_LIMIT) * 1000 - 1e-9) / 1000, len(scores)))
+    return pd.DataFrame(table, columns=["listed_stems", "limit", "simulated_surveys"])
 
 
 def false_pulse_table(rows: pd.DataFrame, limits: pd.DataFrame) -> pd.DataFrame:
@@ -85,7 +60,7 @@ def false_pulse_table(rows: pd.DataFrame, limits: pd.DataFrame) -> pd.DataFrame:
 
     Parameters
     ----------
-    rows : `kind, listed_stems, share_cored, delay_sd_years, best_score` a survey.
+    rows : `kind, listed_stems, best_score` a survey.
     """
     reports = reported(rows, limits)
     table = []
@@ -118,9 +93,8 @@ def warning_table(rows: pd.DataFrame, limits: pd.DataFrame) -> pd.DataFrame:
 
 
 def reported(rows: pd.DataFrame, limits: pd.DataFrame) -> pd.Series:
-    """Whether each survey reports a pulse: its best score reaches its design's limit."""
-    design = zip(rows["listed_stems"], rows["share_cored"], rows["delay_sd_years"], strict=True)
-    needed = np.array([reporting_limit(*one, table=limits).value for one in design])
+    """Whether each survey reports a pulse: its best score reaches the limit for as many stems."""
+    needed = np.array([reporting_limit(stems, table=limits).value for stems in rows["listed_stems"]])
     return pd.Series(rows["best_score"].to_numpy() >= needed, index=rows.index)
 
 
