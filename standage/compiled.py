@@ -12,16 +12,18 @@ from pathlib import Path
 import numba
 
 # all whose text ends up in compiled code: the flags here, and the constants that are frozen into it, as well as the loops
+STAND_SOURCES = (
+    "compiled.py", "stand/kernel*.py", "stand/whitening.py", "stand/parameters.py", "stand/data.py", "stand/dating.py", "stand/emergence.py",
+)  # fmt: skip
 SOURCES = (
-    "compiled.py", "stand/kernel*.py", "stand/whitening.py", "stand/parameters.py", "stand/data.py", "stand/dating.py",
-    "stand/emergence.py", "findings/local_ratio.py", "findings/release_loops.py", "findings/release_model.py",
-    "findings/stand_disturbance.py",
+    *STAND_SOURCES, "findings/local_ratio.py", "findings/release_loops.py", "findings/release_model.py", "findings/stand_disturbance.py",
 )  # fmt: skip
 
 
-def _sources_hash() -> str:
+def sources_hash(patterns: tuple[str, ...]) -> str:
+    """Hash of the package's files of these patterns: 16 hexadecimal digits."""
     package = Path(__file__).parent
-    sources = sorted(path for pattern in SOURCES for path in package.glob(pattern))
+    sources = sorted(path for pattern in patterns for path in package.glob(pattern))
     return hashlib.sha256(b"".join(source.read_bytes() for source in sources)).hexdigest()[:16]
 
 
@@ -30,7 +32,7 @@ def _cache_folder() -> str:
     return str(Path(root) / "standage" / f"compiled-{SOURCES_HASH}")
 
 
-SOURCES_HASH = _sources_hash()
+SOURCES_HASH = sources_hash(SOURCES)
 numba.config.CACHE_DIR = os.environ.get("NUMBA_CACHE_DIR") or _cache_folder()
 
 # a division by zero far from the mode gives an infinity that the sampler turns down, not an exception in the middle of a chain;

@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from standage.compiled import SOURCES_HASH
+from standage.compiled import STAND_SOURCES, sources_hash
 from standage.profiles import Profile
 from standage.stand.data import StandData
 from standage.stand.sampler import Draws
@@ -63,7 +63,7 @@ class KeptDraws:
 def draws_key(inputs: Mapping[str, str], data: StandData, settings: Mapping[str, int]) -> str:
     """Hash of all that decides the draws: the survey's files by name and SHA-256, what the model is given, seed and numbers, versions."""
     versions = {name: version(name) for name in SAMPLED_WITH}
-    decided = {"inputs": dict(inputs), "settings": dict(settings), "versions": versions, "loops": SOURCES_HASH}
+    decided = {"inputs": dict(inputs), "settings": dict(settings), "versions": versions, "loops": sources_hash(STAND_SOURCES)}
     digest = hashlib.sha256(json.dumps(decided, sort_keys=True).encode())
     for part in _parts(data):
         digest.update(part)
