@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import difflib
 import re
+from itertools import combinations
 
 import numpy as np
 import pandas as pd
@@ -26,6 +27,9 @@ MIDNIGHT = r"(?<=^\d{4}-\d{2}-\d{2})[ T]00:00(:00(\.0+)?)?$"
 LETTERS_FOR_DIGITS = str.maketrans("OolIS", "00115")
 """Letters that hands and scanners write for digits (common practice, no source)."""
 
+UNFIT, FITTING, CELLS_TRIED = 0.5, 0.9, 200
+"""Share of refused cells above which a column is held against the others, share that must fit there, and how many cells are tried."""
+
 ADVISED = 200
 """Different wrong words of a column for which likely ones are looked for; beyond that the column is another one."""
 
@@ -44,6 +48,7 @@ def typed_table(table: Table, written: WrittenTable | None, problems: list[Probl
     rows = np.asarray(written.rows, dtype=np.int64)
     columns = list(zip(*written.cells, strict=True)) if written.cells else [()] * len(written.header)
     data: dict[str, pd.Series] = {}
+    unfit: dict[str, pd.Series] = {}
     for column in table.columns:
         present = column.name in places
         text = pd.Series(list(columns[places[column.name]]) if present else [""] * len(rows), dtype=object)
@@ -51,7 +56,11 @@ def typed_table(table: Table, written: WrittenTable | None, problems: list[Probl
             _required(written.file, column, text, rows, problems)
         if present and not column.is_number and column.kind not in ("date", "code"):
             text = _legible(written.file, column, text, rows, problems)
+        before = len(problems)
         data[column.name] = _typed(written.file, column, text, rows, problems)
+        if len(problems) - before > UNFIT * (text != "").sum():
+            unfit[column.name] = text
+    _tell_exchanged(table, unfit, written, problems)
     data["row"] = pd.Series(rows, dtype=np.int64)
     known = {column.name for column in table.columns}
     for place, name in enumerate(written.header):
@@ -216,6 +225,22 @@ def _advice(column: Column, cell: str) -> str:
         return f"Write the number alone, converted from {how} to {column.unit} ({TO_METRIC[how, column.unit]})."
     unit = f" in {column.unit}" if column.unit else ""
     return f"Write the number alone{unit}, without words or unit; remarks belong into note."
+
+
+def _tell_exchanged(table: Table, unfit: dict[str, pd.Series], written: WrittenTable, problems: list[Problem]) -> None:
+    """Two columns whose cells fit under each other's name and not under their own: a problem more, which explains the others."""
+
+    def fits(name: str, text: pd.Series) -> bool:
+        some = text[text != ""].head(CELLS_TRIED).reset_index(drop=True)
+        refused: list[Problem] = []
+        _typed(written.file, table.column(name), some, np.arange(len(some)), refused)
+        return len(refused) <= (1 - FITTING) * len(some)
+
+    typed = [name for name in unfit if table.column(name).is_number or table.column(name).kind in ("date", "code")]
+    for one, other in combinations(typed, 2):
+        if fits(one, unfit[other]) and fits(other, unfit[one]):
+            problems.append(Problem(written.file, written.header_row, one, f"cells that fit '{other}', while those of '{other}' fit '{one}'",
+                                    "each column under its own name", "Exchange the two names in the header if the columns were mixed up."))
 
 
 def _dates(file: str, column: Column, text: pd.Series, rows: np.ndarray, problems: list[Problem]) -> pd.Series:

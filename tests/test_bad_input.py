@@ -417,6 +417,19 @@ def test_a_problem_reads_as_one_line():
     assert str(problem) == "cores.csv, row 14, column height_cm: found '410'; expected a number from 0 to 300 cm. Check the unit."
 
 
+def test_two_columns_that_were_mixed_up_are_told_as_such_besides_their_cells(tmp_path):
+    changes = [("cores", 0, "first_ring_year", "100"), ("cores", 0, "ring_count", "1921"), ("cores", 1, "first_ring_year", "60"),
+               ("cores", 1, "ring_count", "1960")]  # fmt: skip
+    with pytest.raises(SurveyError) as found:
+        read_survey(write_survey(tmp_path / "mixed", changes=changes))
+    told = [problem for problem in found.value.problems if "Exchange the two names" in problem.what_to_do]
+    assert [(problem.file, problem.row, problem.column) for problem in told] == [("cores.csv", 1, "first_ring_year")]
+    assert "'ring_count'" in told[0].found and len(found.value.problems) >= 5
+    with pytest.raises(SurveyError) as found:  # one column wrong by itself is no exchange
+        read_survey(write_survey(tmp_path / "one", changes=[("cores", 0, "first_ring_year", "100"), ("cores", 0, "ring_count", "90")]))
+    assert not any("Exchange" in problem.what_to_do for problem in found.value.problems)
+
+
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=st.data())
 def test_no_cell_whatsoever_crashes_the_reading(tmp_path, data):
