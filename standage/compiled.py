@@ -13,7 +13,8 @@ import numba
 
 # all whose text ends up in compiled code: the flags here, and the constants that are frozen into it, as well as the loops
 STAND_SOURCES = (
-    "compiled.py", "stand/kernel*.py", "stand/whitening.py", "stand/parameters.py", "stand/data.py", "stand/dating.py", "stand/emergence.py",
+    "compiled.py", "stand/kernel*.py", "stand/whitening.py", "stand/parameters.py", "stand/data.py", "stand/dating.py",
+    "stand/emergence.py",
 )  # fmt: skip
 SOURCES = (
     *STAND_SOURCES, "findings/local_ratio.py", "findings/release_loops.py", "findings/release_model.py", "findings/stand_disturbance.py",

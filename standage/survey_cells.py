@@ -239,7 +239,8 @@ def _tell_exchanged(table: Table, unfit: dict[str, pd.Series], written: WrittenT
     typed = [name for name in unfit if table.column(name).is_number or table.column(name).kind in ("date", "code")]
     for one, other in combinations(typed, 2):
         if fits(one, unfit[other]) and fits(other, unfit[one]):
-            problems.append(Problem(written.file, written.header_row, one, f"cells that fit '{other}', while those of '{other}' fit '{one}'",
+            found = f"cells that fit '{other}', while those of '{other}' fit '{one}'"
+            problems.append(Problem(written.file, written.header_row, one, found,
                                     "each column under its own name", "Exchange the two names in the header if the columns were mixed up."))
 
 
