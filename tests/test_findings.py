@@ -244,8 +244,8 @@ def slow_background(rate: np.ndarray, centre: int, width: int) -> tuple[float, f
     window = range(first, first + width)
     if window[0] < 0 or window[-1] >= len(rate):
         return np.nan, np.nan
-    older = [rate[year] for year in range(len(rate)) if 5 <= window[0] - year <= 40]
-    younger = [rate[year] for year in range(len(rate)) if 5 <= year - window[-1] <= 40]
+    older = [rate[year] for year in range(len(rate)) if 5 <= window[0] - year <= 25]
+    younger = [rate[year] for year in range(len(rate)) if 5 <= year - window[-1] <= 25]
     if len(younger) < 5:
         return np.nan, np.nan
     sides = [np.mean(sorted(side)[: max(1, int(0.6 * len(side) + 0.5))]) for side in (older, younger) if side]
@@ -451,35 +451,32 @@ def test_a_seedling_crop_is_no_pulse_until_some_have_grown_up():
 # the reporting limit
 
 
-def sizes() -> pd.DataFrame:
-    return pd.DataFrame([(50, 0.6, 99), (200, 0.8, 99)], columns=["listed_stems", "limit", "simulated_surveys"])
+def simulated(limit: float) -> pd.DataFrame:
+    return pd.DataFrame([(limit, 99, 40, 240)], columns=["limit", "simulated_surveys", "fewest_stems", "most_stems"])
 
 
-def test_the_packaged_table_has_its_columns():
-    table = limit_table()
-    assert list(table) == ["listed_stems", "limit", "simulated_surveys"]
-    assert table["limit"].between(LEAST_LIMIT, ASSUMED_LIMIT).all() and table["listed_stems"].is_monotonic_increasing
+def test_the_packaged_limit_was_simulated():
+    (row,) = limit_table().to_dict("records")
+    assert list(row) == list(simulated(0.6)) and row["simulated_surveys"] >= 300
+    assert LEAST_LIMIT <= row["limit"] <= ASSUMED_LIMIT
 
 
 def test_without_simulations_the_limit_is_assumed_and_says_so():
-    assert reporting_limit(100, table=sizes()[:0]) == ReportingLimit(ASSUMED_LIMIT, "assumed")
-
-
-def test_the_limit_rises_evenly_in_logarithms_and_stays_beyond_the_ends():
-    assert reporting_limit(100, table=sizes()) == ReportingLimit(pytest.approx(0.7), "simulated")
-    assert reporting_limit(30, table=sizes()) == ReportingLimit(pytest.approx(0.6), "simulated")
-    assert reporting_limit(400, table=sizes()) == ReportingLimit(pytest.approx(0.8), "simulated")
+    assert reporting_limit(100, table=simulated(0.6)[:0]) == ReportingLimit(ASSUMED_LIMIT, "assumed")
 
 
 def test_a_survey_far_from_those_simulated_is_said_to_be_assumed(posterior):
-    assert reporting_limit(401, table=sizes()) == ReportingLimit(ASSUMED_LIMIT, "assumed")
-    assert reporting_limit(10, table=sizes().assign(limit=0.97)) == ReportingLimit(0.97, "assumed")
+    for stems in (20, 480):
+        assert reporting_limit(stems, table=simulated(0.6)) == ReportingLimit(0.6, "simulated")
+    for stems in (19, 481):
+        assert reporting_limit(stems, table=simulated(0.6)) == ReportingLimit(ASSUMED_LIMIT, "assumed")
+        assert reporting_limit(stems, table=simulated(0.97)) == ReportingLimit(0.97, "assumed")
     without_plots = next(number for number, unit in enumerate(posterior.units) if not unit.has_plots)
-    assert unit_limit(posterior, without_plots, table=sizes()) == ReportingLimit(ASSUMED_LIMIT, "assumed")
+    assert unit_limit(posterior, without_plots, table=simulated(0.6)) == ReportingLimit(ASSUMED_LIMIT, "assumed")
 
 
 def test_a_limit_nothing_reaches_reports_nothing(posterior, scans):
-    table = sizes().assign(limit=1.01)
+    table = simulated(1.01)
     assert pulses(posterior, scans=scans, limits=table).empty
 
 
@@ -487,7 +484,7 @@ def test_the_best_score_decides_whether_anything_is_reported(posterior, scans):
     assert best_score(scans[0]) == 1.0
     best = best_score(scans[2])
     assert best < 0.95
-    assert pulses(posterior, scans=scans, limits=sizes().assign(limit=best + 0.001)).query("stand == 'Stony Ridge'").empty
+    assert pulses(posterior, scans=scans, limits=simulated(best + 0.001)).query("stand == 'Stony Ridge'").empty
 
 
 # the summary table

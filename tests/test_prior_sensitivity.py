@@ -244,7 +244,7 @@ def two_factors(posterior, seed: int = 4):
 
 @cache
 def told():
-    limits = pd.DataFrame([{"listed_stems": 50, "limit": 0.75, "simulated_surveys": 1}])
+    limits = pd.DataFrame([{"fewest_stems": 50, "most_stems": 50, "limit": 0.75, "simulated_surveys": 1}])
     posterior = two_factors(fake_posterior(draws=1000))
     return posterior, prior_sensitivity(posterior, limits=limits)
 

@@ -14,9 +14,10 @@ from studies.pulse_tables import (
     conservative_quantile,
     departure_table,
     false_pulse_table,
-    limit_grid,
+    limit_row,
     markdown,
     power_table,
+    score_table,
     told_apart,
     warning_table,
 )
@@ -41,20 +42,21 @@ def test_too_few_values_give_the_largest():
     assert conservative_quantile(np.arange(79.0)) == 77.0
 
 
-def test_a_survey_counts_for_the_size_nearest_to_what_it_lists_and_limits_are_never_rounded_down():
-    rows = pd.DataFrame({"listed_stems": [40] * 50 + [140] * 50, "best_score": [0.1] * 50 + [0.62345] * 48 + [0.9] * 2})
-    rows.loc[0, ["listed_stems", "best_score"]] = [100, 0.61]  # nearer to 150 than to 60, in logs
-    table = limit_grid(rows)
-    assert table["listed_stems"].tolist() == [60, 150] and table["simulated_surveys"].tolist() == [49, 51]
-    assert table["limit"].tolist() == [LEAST_LIMIT, 0.9]
+def test_the_limit_is_never_rounded_down_and_never_less_likely_than_not():
+    rows = pd.DataFrame({"listed_stems": np.linspace(40, 240, 100), "best_score": [0.1] * 48 + [0.62345] * 50 + [0.9] * 2})
+    (row,) = limit_row(rows).to_dict("records")
+    assert row == {"limit": 0.9, "simulated_surveys": 100, "fewest_stems": 40, "most_stems": 240}
     rows.loc[98:, "best_score"] = 0.1
-    assert limit_grid(rows)["limit"].tolist() == [LEAST_LIMIT, 0.624]
+    assert limit_row(rows)["limit"].item() == 0.624
+    assert limit_row(rows.assign(best_score=0.2))["limit"].item() == LEAST_LIMIT
+    table = score_table(rows)
+    assert table["surveys"].tolist() == [34, 33, 33] and table["point_97.5"].tolist() == [0.1, 0.62345, 0.62345]
 
 
 # false pulses
 
 
-LIMITS = pd.DataFrame([(150, 0.8, 99)], columns=["listed_stems", "limit", "simulated_surveys"])
+LIMITS = pd.DataFrame([(0.8, 99, 60, 300)], columns=["limit", "simulated_surveys", "fewest_stems", "most_stems"])
 
 
 def fresh(kind: str, scores: list[float], warning: str = CUT_WARNING) -> pd.DataFrame:

@@ -23,7 +23,7 @@ from standage.findings.stems import (
 
 WINDOWS = (5, 10, 20)  # lengths of the windows looked at [years]
 NEAREST_BACKGROUND = 5  # the years right beside a window are its shoulders, not its background [years]
-FARTHEST_BACKGROUND = 40  # beyond about two generations of canopy gaps the comparison is no longer local [years]
+FARTHEST_BACKGROUND = 25  # further away, another pulse is as likely as quiet years [years]
 LOWEST_SHARE = 0.6  # share of the background years used, the lowest: a second pulse nearby must not hide the first
 FEWEST_YOUNGER = 5  # years of background after a window without which it may be the beginning of a rise as well as a pulse (assumption)
 STANDS_OUT = 1.5  # ratio to the background from which a window stands out: dates that are years off wash a burst of thrice as many to less

@@ -30,7 +30,7 @@ SMOOTHING = 11  # running mean that tells bursts apart: single draws are jagged,
 HULL_SHARE = 0.25  # a burst seen through smoothing crosses half its height above background at its edges, a quarter well outside
 OUTLYING_SHARE = 0.05  # share of the excess in the hull that may lie before the start, and after the end
 VALLEY = 0.5  # two bursts are two where the rate between them falls below this share of the lower one
-FARTHEST_EDGE = 40  # a pulse reaches no further from its peak than its background does [years]
+FARTHEST_EDGE = 40  # a pulse reaches no further from its peak (assumption) [years]
 
 COLUMNS = (
     *("stand", "species", "pulse", "basis", "probability"),

@@ -9,7 +9,6 @@ import pandas as pd
 
 from standage.findings.pulse_limit import LEAST_LIMIT, reporting_limit
 
-STEMS_GRID = (60, 150, 300)
 FALSE_SHARE = 0.025  # of surveys without a pulse that may report one, by design
 MOST_FALSE = {"null": 0.03, "clumped plots": 0.10}  # of fresh surveys: 12 in 400 for the designs the limits were made for
 WARNED_NEEDED = 0.8
@@ -35,24 +34,28 @@ def standard_error(hits: np.ndarray | pd.Series) -> float:
     return math.sqrt(share * (1 - share) / max(n, 1))
 
 
-def limit_grid(rows: pd.DataFrame) -> pd.DataFrame:
-    """The table of reporting limits from surveys without pulses.
+def limit_row(rows: pd.DataFrame) -> pd.DataFrame:
+    """The table of the reporting limit, one row, from surveys without pulses.
 
-    A survey belongs to the size of `STEMS_GRID` nearest to what was in fact listed, in logs. The limit is the conservative order
-    statistic of the best scores, never below `LEAST_LIMIT`. A size without a survey has no row.
+    The limit is the conservative order statistic of the best scores, never below `LEAST_LIMIT`, and rounded up.
 
     Parameters
     ----------
     rows : `listed_stems, best_score` a survey.
     """
-    steps = np.abs(np.log(rows["listed_stems"].to_numpy(dtype=float))[:, None] - np.log(np.array(STEMS_GRID))).argmin(axis=1)
-    table = []
-    for step, stems in enumerate(STEMS_GRID):
-        scores = rows["best_score"].to_numpy(dtype=float)[steps == step]
-        if len(scores):
-            # never rounded down
-            table.append((stems, math.ceil(max(conservative_quantile(scores), LEAST_LIMIT) * 1000 - 1e-9) / 1000, len(scores)))
-    return pd.DataFrame(table, columns=["listed_stems", "limit", "simulated_surveys"])
+    limit = math.ceil(max(conservative_quantile(rows["best_score"].to_numpy()), LEAST_LIMIT) * 1000 - 1e-9) / 1000
+    stems = rows["listed_stems"]
+    return pd.DataFrame(
+        {"limit": [limit], "simulated_surveys": [len(rows)], "fewest_stems": [int(stems.min())], "most_stems": [int(stems.max())]}
+    )
+
+
+def score_table(rows: pd.DataFrame) -> pd.DataFrame:
+    """Surveys without pulses by number of listed stems: the 97.5 % point of each third, to see whether one limit does for all."""
+    thirds = pd.qcut(rows["listed_stems"], 3)
+    table = rows.groupby(thirds, observed=True)["best_score"].agg(["size", "median", conservative_quantile]).reset_index()
+    table["listed_stems"] = table["listed_stems"].map(lambda span: f"{span.left:.0f} to {span.right:.0f}")
+    return table.rename(columns={"size": "surveys", "conservative_quantile": "point_97.5"})
 
 
 def false_pulse_table(rows: pd.DataFrame, limits: pd.DataFrame) -> pd.DataFrame:

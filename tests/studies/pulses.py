@@ -32,9 +32,10 @@ from studies.pulse_tables import (  # noqa: E402
     centre_table,
     departure_table,
     false_pulse_table,
-    limit_grid,
+    limit_row,
     markdown,
     power_table,
+    score_table,
     warning_table,
 )
 from studies.runner import default_folder, finished_rows, run_study  # noqa: E402
@@ -135,7 +136,7 @@ def scan_null(job: dict) -> dict:
     scans = scan_units(posterior)
     trees, _ = dated_years(posterior, 0)
     # every pulse that any limit could let through
-    candidates = pulses(posterior, scans=scans, limits=pd.DataFrame([(len(trees), LEAST_LIMIT, 1)], columns=list(limit_table())))
+    candidates = pulses(posterior, scans=scans, limits=pd.DataFrame([(LEAST_LIMIT, 1, len(trees), len(trees))], columns=list(limit_table())))
     return {
         "listed_stems": len(trees),
         "cored_stems": int(trees["cored"].astype(bool).sum()),
@@ -177,7 +178,7 @@ def tables_of(step: str, rows: pd.DataFrame) -> list[tuple[str, pd.DataFrame]]:
     """Titles and tables of a step, from the rows that came to an end."""
     rows = rows[rows["error"] == ""]
     if step == "limits":
-        return [("Reporting limits", limit_grid(rows))]
+        return [("Reporting limit", limit_row(rows)), ("By size", score_table(rows))]
     if step == "verify":
         limits = limit_table()
         return [("False pulses", false_pulse_table(rows, limits)), ("Cuts without recruitment", warning_table(rows, limits))]
