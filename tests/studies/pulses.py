@@ -135,8 +135,8 @@ def scan_null(job: dict) -> dict:
     posterior = fitted(known_survey(job), job)
     scans = scan_units(posterior)
     trees, _ = dated_years(posterior, 0)
-    # every pulse that any limit could let through
-    candidates = pulses(posterior, scans=scans, limits=pd.DataFrame([(LEAST_LIMIT, 1, len(trees), len(trees))], columns=list(limit_table())))
+    least = pd.DataFrame([(LEAST_LIMIT, 1, len(trees), len(trees))], columns=list(limit_table()))
+    candidates = pulses(posterior, scans=scans, limits=least)  # every pulse that any limit could let through
     return {
         "listed_stems": len(trees),
         "cored_stems": int(trees["cored"].astype(bool).sum()),
