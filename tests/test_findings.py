@@ -466,9 +466,9 @@ def test_without_simulations_the_limit_is_assumed_and_says_so():
 
 
 def test_a_survey_far_from_those_simulated_is_said_to_be_assumed(posterior):
-    for stems in (20, 480):
+    for stems in (40, 240):
         assert reporting_limit(stems, table=simulated(0.6)) == ReportingLimit(0.6, "simulated")
-    for stems in (19, 481):
+    for stems in (39, 241):
         assert reporting_limit(stems, table=simulated(0.6)) == ReportingLimit(ASSUMED_LIMIT, "assumed")
         assert reporting_limit(stems, table=simulated(0.97)) == ReportingLimit(0.97, "assumed")
     without_plots = next(number for number, unit in enumerate(posterior.units) if not unit.has_plots)

@@ -16,7 +16,6 @@ from standage.findings.stems import CORING_HEIGHT, dated_years
 
 ASSUMED_LIMIT = 0.8  # well above the simulated one; assumption, no source
 LEAST_LIMIT = 0.5  # a pulse that is less likely than not is never reported, however rare such a score is without pulses
-REACH = 2.0  # a survey that lists fewer stems than the smallest simulated by this factor, or as many more, is of another size (assumption)
 
 
 @dataclass(frozen=True)
@@ -45,7 +44,7 @@ def reporting_limit(listed_stems: float, *, table: pd.DataFrame | None = None) -
     if table.empty:
         return ReportingLimit(ASSUMED_LIMIT, "assumed")
     row = table.iloc[0]
-    if not row["fewest_stems"] / REACH <= listed_stems <= row["most_stems"] * REACH:
+    if not row["fewest_stems"] <= listed_stems <= row["most_stems"]:
         return ReportingLimit(max(float(row["limit"]), ASSUMED_LIMIT), "assumed")
     return ReportingLimit(float(row["limit"]), "simulated")
 
