@@ -13,11 +13,11 @@ import numpy as np
 from standage.compiled import compiled
 from standage.findings.stems import (
     CORING_HEIGHT,
+    dated_by_core,
     dated_years,
     living_rate,
     share_past_emerging,
     stage_count_area,
-    trees_of_unknown_reach,
     unit_years,
 )
 
@@ -119,14 +119,9 @@ def scan_units(posterior) -> list[Scan]:
 
 
 def dated_stems(posterior, number: int, years: np.ndarray) -> np.ndarray:
-    """Stems by their year in each draw, of those whose year rests on wood. (draw, year)
-
-    Sizes alone don't tell years. Nor do cores of which it isn't known how far from the pith they ended: cores alike in length would pass
-    for trees alike in age.
-    """
+    """Stems dated by their core, by their year in each draw. (draw, year)"""
     trees, drawn = dated_years(posterior, number)
-    told = trees["cored"].to_numpy(dtype=bool) & ~trees["tree"].isin(trees_of_unknown_reach(posterior.survey)).to_numpy()
-    place = drawn[:, told] - years[0]
+    place = drawn[:, dated_by_core(posterior, trees)] - years[0]
     draw, stem = np.nonzero((place >= 0) & (place < len(years)))
     held = np.zeros((len(drawn), len(years)))
     np.add.at(held, (draw, place[draw, stem].astype(int)), 1.0)

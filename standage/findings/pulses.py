@@ -19,6 +19,7 @@ from standage.findings.local_ratio import WINDOWS, Scan, scan_units, window_year
 from standage.findings.pulse_limit import ReportingLimit, unit_limit
 from standage.findings.stems import (
     cut_on_record,
+    dated_by_core,
     dated_years,
     living_rate,
     stems_past_emerging,
@@ -64,7 +65,7 @@ def pulses(posterior, *, level: float = 0.9, scans: list[Scan] | None = None, li
 
     `probability` is the share of draws in which the best window stands out; years and amounts are those of these draws. `stems_per_ha`
     are the living stems in excess of the background, `share` the share of all stems past the emerging stage that established from
-    start to end. `dated_stems` counts cored stems more likely than not established in it. `plots_with_it` and `largest_plot_share`
+    start to end. `dated_stems` counts stems dated by core, more likely than not, to it. `plots_with_it` and `largest_plot_share`
     tell a burst of the stand from one of a single plot. Amounts that need plots are blank without them.
 
     Parameters
@@ -230,8 +231,8 @@ def _stems_behind(posterior, number: int, kept: np.ndarray, start: np.ndarray, e
     years = years[kept]
     inside = (years >= start[:, None]) & (years <= end[:, None])
     in_typical = (years >= np.median(start[there])) & (years <= np.median(end[there]))
-    cored = trees["cored"].to_numpy().astype(bool)
-    result = {"dated_stems": int((in_typical.mean(axis=0) > 0.5)[cored].sum()), "plots_with_it": np.nan, "largest_plot_share": np.nan}
+    by_core = dated_by_core(posterior, trees)
+    result = {"dated_stems": int((in_typical.mean(axis=0) > 0.5)[by_core].sum()), "plots_with_it": np.nan, "largest_plot_share": np.nan}
     plots = trees["plot"].to_numpy()
     names = np.unique(plots[plots != ""])
     if not posterior.units[number].has_plots or not len(names):

@@ -7,7 +7,7 @@ import pandas as pd
 
 from standage.findings.intervals import blank_columns, interval_columns
 from standage.findings.local_ratio import Scan, scan_units
-from standage.findings.stems import dated_years, living_rate, stems_past_emerging, unit_basis, unit_label
+from standage.findings.stems import dated_by_core, dated_years, living_rate, stems_past_emerging, unit_basis, unit_label
 
 TABLE_WINDOW = 10  # the window the yearly table speaks of [years]
 
@@ -16,7 +16,7 @@ def rates(posterior, *, level: float = 0.9, scans: list[Scan] | None = None) -> 
     """Living stems by year of establishment, with the ratio to the local background.
 
     `ratio`, `pulse_score` (probability that the ten years round the year stand out from their background), `prior_share` (that their
-    ratio would, before any data) and `dated_stems` (cored stems more likely than not established in those ten years) belong to the window
+    ratio would, before any data) and `dated_stems` (stems dated by core, more likely than not, to those ten years) belong to the window
     of ten years; `supported` says whether the odds rose over the prior and the window ends among plants that have begun to grow up.
     `share` is the share of the stems past the emerging stage that established in the year: what remains where there are no plots and
     the column per hectare is blank.
@@ -41,7 +41,7 @@ def _unit_rates(posterior, number: int, scan: Scan, level: float) -> pd.DataFram
             **(per_hectare if unit.has_plots else blank_columns("living_per_ha")),
             **interval_columns("ratio", scan.ratio[TABLE_WINDOW], level),
             "pulse_score": scan.score[TABLE_WINDOW],
-            "dated_stems": _cored_in_window(posterior, number, scan.years),
+            "dated_stems": _dated_in_window(posterior, number, scan.years),
             "prior_share": scan.prior_share[TABLE_WINDOW],
             "supported": np.where(scan.supported(TABLE_WINDOW), "yes", "no"),
             **interval_columns("share", stems / np.where(total > 0, total, np.nan), level),
@@ -50,10 +50,10 @@ def _unit_rates(posterior, number: int, scan: Scan, level: float) -> pd.DataFram
     )
 
 
-def _cored_in_window(posterior, number: int, years: np.ndarray) -> np.ndarray:
-    """Cored stems more likely than not established in the ten years round each year. (year,)"""
+def _dated_in_window(posterior, number: int, years: np.ndarray) -> np.ndarray:
+    """Stems dated by core, more likely than not, to the ten years round each year. (year,)"""
     trees, drawn = dated_years(posterior, number)
-    drawn = drawn[:, trees["cored"].to_numpy().astype(bool)]
+    drawn = drawn[:, dated_by_core(posterior, trees)]
     first = years - TABLE_WINDOW // 2
     stems = np.zeros(len(years), dtype=int)
     for stem in drawn.T:

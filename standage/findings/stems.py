@@ -123,6 +123,15 @@ def trees_of_unknown_reach(survey) -> set[str]:
     return set(cores["tree"]) - set(cores["tree"][~reach_unknown(cores)])
 
 
+def dated_by_core(posterior, trees: pd.DataFrame) -> np.ndarray:
+    """Which stems have a year that rests on wood, of rows of `posterior.trees`. (tree,) bool
+
+    Sizes alone don't tell years. Nor do cores of which it isn't known how far from the pith they ended: cores alike in length would pass
+    for trees alike in age.
+    """
+    return trees["cored"].to_numpy(dtype=bool) & ~trees["tree"].isin(trees_of_unknown_reach(posterior.survey)).to_numpy()
+
+
 def cut_on_record(survey, stand: str) -> bool:
     """Whether the survey tells of logging or thinning in the stand (an event without a stand is one of all stands)."""
     events = survey.events
