@@ -33,7 +33,8 @@ class KeptDraws:
     def take_up(self, key: str) -> Draws | None:
         """The draws, if they are there, whole and made under `key`."""
         try:
-            with np.load(self.path, allow_pickle=False) as kept:
+            # opened here, since what numpy opens it leaves open where it can't read it
+            with self.path.open("rb") as file, np.load(file, allow_pickle=False) as kept:
                 about = json.loads(str(kept["about"]))
                 values, center, rows, ends = (kept[name] for name in ARRAYS)
         except Exception:  # whatever is wrong with the file, there is nothing to take up
