@@ -343,7 +343,7 @@ def test_an_unknown_profile_is_refused_with_those_there_are():
     assert "longleaf-pine" in result.stderr
 
 
-@pytest.mark.filterwarnings("ignore::standage.profiles.UncheckedProfile")
+@pytest.mark.filterwarnings("default::standage.profiles.UncheckedProfile")
 def test_profiles_of_ones_own(tmp_path):
     text = (models_folder() / "longleaf-pine.toml").read_text(encoding="utf-8")
     (tmp_path / "my-pine.toml").write_text(text.replace('key = "longleaf-pine"', 'key = "my-pine"'), encoding="utf-8")
