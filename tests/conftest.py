@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -12,6 +13,9 @@ import pytest
 from standage.simulate import small_survey
 from standage.simulate_history import SurveyDesign
 from standage.survey import read_survey
+
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:  # as in a job started in the background: tests of Ctrl-C need it heard
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 WARM = """
 import sys, tempfile
