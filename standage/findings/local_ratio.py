@@ -46,7 +46,7 @@ class Scan:
     shape : (year,) how much denser than at a settled age the living are without any burst; 1 for older years.
     settled : (draw, year) living over shape, the rate that is scanned.
     ratio, background : by window length, (draw, year); ratio to, and level of, the local background, the latter over shape as
-        `settled`. NaN where the window leaves the axis.
+        `settled`. NaN where the window leaves the axis or too few years follow it.
     stands_out : by window length, (draw, year) bool; whether the ratio and the excess of dated stems both reach what is needed.
     score : by window length, (year,); share of draws in which the window stands out.
     prior_share : by window length, (year,); share of prior draws whose ratio reaches what is needed. A prior has no dated stems.
@@ -129,7 +129,7 @@ def dated_stems(posterior, number: int, years: np.ndarray) -> np.ndarray:
 
 
 def held_in_windows(stems: np.ndarray, width: int) -> np.ndarray:
-    """Stems in the window round each year; of a window that leaves the axis, those on it. (draw, year)"""
+    """Sum of the yearly stems in the window round each year; of a window that leaves the axis, those on it. (draw, year)"""
     upto = np.concatenate([np.zeros((len(stems), 1)), np.cumsum(stems, axis=1)], axis=1)
     first = np.arange(stems.shape[1]) - width // 2
     return upto[:, np.clip(first + width, 0, stems.shape[1])] - upto[:, np.clip(first, 0, stems.shape[1])]

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from standage.findings.intervals import blank_columns, interval_columns, whole_numbers
-from standage.findings.local_ratio import WINDOWS, Scan, scan_units, window_years
+from standage.findings.local_ratio import WINDOWS, Scan, held_in_windows, scan_units, window_years
 from standage.findings.pulse_limit import ReportingLimit, unit_limit
 from standage.findings.stems import (
     cut_on_record,
@@ -108,8 +108,6 @@ def find_bursts(scan: Scan, limit: ReportingLimit) -> list[Burst]:
     return sorted(found, key=lambda burst: np.median(burst.start[burst.there]))
 
 
-
-
 def _candidates(scan: Scan, limit: ReportingLimit) -> list[tuple[int, int]]:
     """Window length and centre of all windows that may be reported, best score first, then highest ratio."""
     listed = []
@@ -186,12 +184,8 @@ def _burst(smooth: np.ndarray, scan: Scan, width: int, place: int, within: tuple
 
 
 def running_mean(rate: np.ndarray, width: int) -> np.ndarray:
-    """Mean of the years round each year, of those on the axis. (draw, year)"""
-    held = np.concatenate([np.zeros((len(rate), 1)), np.cumsum(rate, axis=1)], axis=1)
-    places = np.arange(rate.shape[1])
-    first = np.maximum(places - width // 2, 0)
-    after = np.minimum(places + width // 2 + 1, rate.shape[1])
-    return (held[:, after] - held[:, first]) / (after - first)
+    """Mean of the years round each year, of those on the axis; width: an odd number of years. (draw, year)"""
+    return held_in_windows(rate, width) / held_in_windows(np.ones((1, rate.shape[1])), width)
 
 
 def _row(posterior, number: int, scan: Scan, limit: ReportingLimit, burst: Burst, pulse: int, level: float) -> dict:

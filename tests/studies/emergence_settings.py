@@ -11,7 +11,6 @@ that came within twenty years of the cut, what is claimed of pulses tied to the 
 
 from __future__ import annotations
 
-import argparse
 import math
 import sys
 import tempfile
@@ -22,7 +21,7 @@ import pandas as pd
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from studies.interval_coverage import LEVEL, clustered_mean, long_rows, markdown
-from studies.runner import rows_asked_for, study_options
+from studies.runner import study_command
 
 NAME = "emergence_settings"
 CUT, NEAR_YEARS = 1935, 20
@@ -124,12 +123,8 @@ def report(frame: pd.DataFrame) -> str:
     return f"{len(frame)} fits, {failed} failed, {good['divergences'].sum()} divergences.\n\n{markdown(summary(good))}"
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    study_options(parser, surveys=12, about="surveys of every setting")
-    given = parser.parse_args()
-    print(report(rows_asked_for(given, NAME, jobs(given.surveys), one_survey)))
-
-
 if __name__ == "__main__":
-    main()
+    study_command(
+        __doc__.splitlines()[0], NAME, jobs=jobs, work=one_survey, report=report,
+        surveys=12, counted="surveys of every setting",
+    )  # fmt: skip

@@ -15,7 +15,6 @@ prior standard deviation off; `one pulse`, where half of the stems came in twelv
 
 from __future__ import annotations
 
-import argparse
 import dataclasses
 import math
 import sys
@@ -26,7 +25,7 @@ import numpy as np
 import pandas as pd
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
-from studies.runner import rows_asked_for, study_options
+from studies.runner import study_command
 
 NAME = "interval_coverage"
 LEVEL = 0.9
@@ -370,12 +369,8 @@ def _cell(value: object) -> str:
     return str(value)
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    study_options(parser, surveys=100, about="surveys of the nominal setting; a fifth for each other one")
-    given = parser.parse_args()
-    print(report(rows_asked_for(given, NAME, jobs(given.surveys), one_survey)))
-
-
 if __name__ == "__main__":
-    main()
+    study_command(
+        __doc__.splitlines()[0], NAME, jobs=jobs, work=one_survey, report=report,
+        surveys=100, counted="surveys of the nominal setting; a fifth for each other one",
+    )  # fmt: skip

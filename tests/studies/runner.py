@@ -108,6 +108,20 @@ def rows_asked_for(given: argparse.Namespace, name: str, jobs: list[dict], work:
     return rows
 
 
+def study_command(
+    about: str, name: str, *, jobs: Callable[[int], list[dict]], work: Callable[[dict], dict], report: Callable[[pd.DataFrame], str],
+    surveys: int, counted: str,
+) -> None:  # fmt: skip
+    """The command of a study of one kind: asks for `study_options`, does its jobs or not, prints its report.
+
+    jobs: the jobs of so many surveys. surveys: how many unless asked otherwise. counted: what they are surveys of.
+    """
+    parser = argparse.ArgumentParser(description=about)
+    study_options(parser, surveys=surveys, about=counted)
+    given = parser.parse_args()
+    print(report(rows_asked_for(given, name, jobs(given.surveys), work)))
+
+
 def _finished(jobs: list[dict], work: Callable[[dict], dict], workers: int):
     if not workers:
         yield from (_done(work, job) for job in jobs)

@@ -12,7 +12,6 @@ the chains), surveys in which a parameter leaves its prior's 90 % interval, surv
 
 from __future__ import annotations
 
-import argparse
 import math
 import sys
 from pathlib import Path
@@ -22,7 +21,7 @@ import pandas as pd
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from studies.interval_coverage import clustered_mean, fitted_tables, long_rows, markdown, stem_outcomes
-from studies.runner import rows_asked_for, study_options
+from studies.runner import study_command
 
 NAME = "wrong_assumptions"
 NONE = "no departure"
@@ -164,12 +163,8 @@ def with_error(values: pd.Series, errors: pd.Series, scale: float, form: str) ->
     ]
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    study_options(parser, surveys=20, about="surveys of every departure")
-    given = parser.parse_args()
-    print(report(rows_asked_for(given, NAME, jobs(given.surveys), one_survey)))
-
-
 if __name__ == "__main__":
-    main()
+    study_command(
+        __doc__.splitlines()[0], NAME, jobs=jobs, work=one_survey, report=report,
+        surveys=20, counted="surveys of every departure",
+    )  # fmt: skip
