@@ -14,6 +14,9 @@ SHOWN = 300
 KEPT_OF_A_COLUMN = 20_000
 """Problems of one column that are kept; a file of the wrong kind may have millions."""
 
+TOLD_OF_A_COLUMN = KEPT_OF_A_COLUMN + 1
+"""Cells of a column that a check turns into problems: those that are kept, and one for `ProblemList` to say that there are more."""
+
 
 class StandageError(Exception):
     """Anything standage refuses to do, with a reason meant for the person who asked."""

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from standage.core_checks import NARROWEST_MEAN_RING_MM
-from standage.errors import Problem, StandageError
+from standage.errors import TOLD_OF_A_COLUMN, Problem, StandageError
 from standage.ring_widths import COUNT_TOLERANCE_SHARE, NAMES_LISTED, UNMEASURED_OUTER_YEARS
 from standage.survey_checks import looked_up
 from standage.years import growing_seasons
@@ -90,7 +90,7 @@ def _with_core_and_tree(frames: Mapping[str, pd.DataFrame], files: Mapping[str, 
 def _tell(table: pd.DataFrame, mask, problems: list[Problem], found: str, expected: str, what_to_do: str, *, row: str = "first_row",
           column: str | None = None) -> None:
     """A problem for each series where mask holds; {name} in the texts stands for the cell of that column."""
-    for place in np.flatnonzero(np.asarray(mask, dtype=bool)):
+    for place in np.flatnonzero(np.asarray(mask, dtype=bool))[:TOLD_OF_A_COLUMN]:
         cells = {name: f"{value:.6g}" if isinstance(value, float) else str(value) for name, value in table.iloc[place].items()}
         at = column if cells["column"] and column else cells["column"] or None
         problems.append(Problem(cells["file"], int(table[row].iat[place]), at, found.format(**cells), expected.format(**cells),

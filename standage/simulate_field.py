@@ -37,6 +37,7 @@ class Surveyor:
         self.truth: dict[str, pd.DataFrame] = {}
         self._true_trees: list[dict] = []
         self._true_cores: list[dict] = []
+        self._core_heights_cm: dict[str, list[float]] = {}  # by tree
         self._listed_by_year = np.zeros(len(history.years), dtype=int)
         self._date = pd.Timestamp(history.survey_date)
 
@@ -170,11 +171,12 @@ class Surveyor:
             first_ring = int(plant.first_ring_year(at)[0])
             last, overtopped = last_season or self.history.season, row.get("canopy_position") == "overtopped"
             stem = CoredStem(row["tree"], row.get("dbh_cm") or 45.0, at, first_ring, last, early_mm, overtopped)
-            earlier = sum(core["tree"] == row["tree"] for core in self.rows["cores"])
+            earlier = len(self._core_heights_cm.get(row["tree"], []))
             read = read_core(self.rng, self.history.life, stem, reading, f"{row['tree']}-{'abcdef'[earlier]}")
             if read is not None:
                 self.rows["cores"].append(read[0])
                 self._true_cores.append(read[1])
+                self._core_heights_cm.setdefault(row["tree"], []).append(read[1]["height_cm"])
                 return True
         return False
 
@@ -235,7 +237,7 @@ class Surveyor:
         self._true_tree(row["tree"], plant)
 
     def _true_tree(self, tree: str, plant: Plants) -> None:
-        heights = [core["height_cm"] for core in self._true_cores if core["tree"] == tree]
+        heights = self._core_heights_cm.get(tree)
         below = int(plant.years_below(min(heights))[0]) if heights else None
         established = int(plant.establishment_year[0])
         self._true_trees.append(

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from standage.core_checks import check_cores
-from standage.errors import Problem, SurveyError
+from standage.errors import TOLD_OF_A_COLUMN, Problem, SurveyError
 from standage.ring_checks import check_ring_widths
 from standage.ring_widths import fill_core_years, gather_ring_widths, ring_frame
 from standage.survey_cells import typed_table
@@ -185,7 +185,7 @@ def _check_species(frames: Mapping[str, pd.DataFrame], files: Mapping[str, str],
             near = difflib.get_close_matches(folded, list(plain), 1, MISSPELT_SPECIES)
             if not near:
                 continue
-            for row in frame.loc[frame["species"] == species, "row"]:
+            for row in frame.loc[frame["species"] == species, "row"].head(TOLD_OF_A_COLUMN):
                 problems.append(Problem(files[name], int(row), "species", f"'{species}'", f"'{plain[near[0]]}'",
                                         f"Write '{plain[near[0]]}', or a name unlike it if another species is meant."))
     trees = frames["trees"]

@@ -10,7 +10,7 @@ from itertools import combinations
 import numpy as np
 import pandas as pd
 
-from standage.errors import Problem
+from standage.errors import TOLD_OF_A_COLUMN, Problem
 from standage.form_rows import TO_METRIC, unit_of
 from standage.survey_files import WrittenTable
 from standage.survey_limits import LONGEST_CELL, LONGEST_NAME, unseen_letter
@@ -56,9 +56,9 @@ def typed_table(table: Table, written: WrittenTable | None, problems: list[Probl
             _required(written.file, column, text, rows, problems)
         if present and not column.is_number and column.kind not in ("date", "code"):
             text = _legible(written.file, column, text, rows, problems)
-        before = len(problems)
         data[column.name] = _typed(written.file, column, text, rows, problems)
-        if len(problems) - before > UNFIT * (text != "").sum():
+        refused = (text != "") & (data[column.name].isna() | (data[column.name] == ""))
+        if refused.sum() > UNFIT * (text != "").sum():
             unfit[column.name] = text
     _tell_exchanged(table, unfit, written, problems)
     data["row"] = pd.Series(rows, dtype=np.int64)
@@ -154,7 +154,7 @@ def _legible(file: str, column: Column, text: pd.Series, rows: np.ndarray, probl
 
 
 def _required(file: str, column: Column, text: pd.Series, rows: np.ndarray, problems: list[Problem]) -> None:
-    for row in rows[(text == "").to_numpy(dtype=bool)]:
+    for row in rows[(text == "").to_numpy(dtype=bool)][:TOLD_OF_A_COLUMN]:
         problems.append(Problem(file, int(row), column.name, "a blank cell", column.allowed, f"Write it down: {column.meaning}."))
 
 
@@ -172,18 +172,18 @@ def _numbers(file: str, column: Column, text: pd.Series, rows: np.ndarray, probl
     written = (text != "").to_numpy(dtype=bool)
     values = pd.to_numeric(text, errors="coerce").to_numpy(dtype=float).copy()
     bad = written & ~np.isfinite(values)
-    for place in np.flatnonzero(bad):
+    for place in np.flatnonzero(bad)[:TOLD_OF_A_COLUMN]:
         problems.append(Problem(file, int(rows[place]), column.name, f"'{text[place]}'", column.allowed, _advice(column, text[place])))
     values[bad] = np.nan
     if column.kind == "whole":
         broken = written & ~bad & (values != np.round(values))
-        for place in np.flatnonzero(broken):
+        for place in np.flatnonzero(broken)[:TOLD_OF_A_COLUMN]:
             problems.append(Problem(file, int(rows[place]), column.name, f"'{text[place]}'", column.allowed, "Write a whole number."))
         values[broken] = np.nan
     if column.low is not None and column.high is not None:
         low = values <= column.low if column.above_low else values < column.low
         outside = low | (values > column.high)
-        for place in np.flatnonzero(outside):
+        for place in np.flatnonzero(outside)[:TOLD_OF_A_COLUMN]:
             problems.append(Problem(file, int(rows[place]), column.name, f"'{text[place]}'", column.allowed, _range_advice(column)))
         values[outside] = np.nan
     return pd.Series(values)
@@ -252,15 +252,16 @@ def _dates(file: str, column: Column, text: pd.Series, rows: np.ndarray, problem
     dates = pd.Series(pd.NaT, index=text.index, dtype="datetime64[us]")
     if shaped.any():
         dates[shaped] = pd.to_datetime(text[shaped], format="%Y-%m-%d", errors="coerce").astype("datetime64[us]")
-    for place in np.flatnonzero(written & dates.isna().to_numpy()):
+    for place in np.flatnonzero(written & dates.isna().to_numpy())[:TOLD_OF_A_COLUMN]:
         problems.append(Problem(file, int(rows[place]), column.name, f"'{text[place]}'", "a date written YYYY-MM-DD, e.g. 2019-05-12",
                                 _date_advice(text[place])))
     today = pd.Timestamp(dt.date.today())
-    for place in np.flatnonzero(((dates > today) | (dates < EARLIEST_DATE)).to_numpy()):
+    out_of_range = ((dates > today) | (dates < EARLIEST_DATE)).to_numpy()
+    for place in np.flatnonzero(out_of_range)[:TOLD_OF_A_COLUMN]:
         found = "in the future" if dates[place] > today else "before 1800"
         problems.append(Problem(file, int(rows[place]), column.name, f"'{text[place]}', a date {found}",
                                 f"a date from 1800-01-01 to today, {today.date()}", "Correct the date."))
-        dates[place] = pd.NaT
+    dates[out_of_range] = pd.NaT
     return dates.astype("datetime64[ns]")
 
 
@@ -277,13 +278,13 @@ def _date_advice(cell: str) -> str:
 
 
 def _codes(file: str, column: Column, text: pd.Series, rows: np.ndarray, problems: list[Problem]) -> pd.Series:
-    wrong = sorted(set(text.unique()) - set(column.codes) - {""})
-    if not wrong:
+    bad = ~text.isin([*column.codes, ""]).to_numpy(dtype=bool)
+    if not bad.any():
         return text
     by_plain = {_plain(code): code for code in column.codes}
-    advice = {value: _code_advice(column, value, by_plain if number < ADVISED else {}) for number, value in enumerate(wrong)}
-    bad = text.isin(wrong).to_numpy(dtype=bool)
-    for row, value in zip(rows[bad], text[bad], strict=True):
+    told = text[bad].head(TOLD_OF_A_COLUMN)
+    advice = {value: _code_advice(column, value, by_plain if number < ADVISED else {}) for number, value in enumerate(told.unique())}
+    for row, value in zip(rows[told.index], told, strict=True):
         problems.append(Problem(file, int(row), column.name, f"'{value}'", f"one of: {column.allowed}", advice[value]))
     return text.where(~bad, "").astype(object)
 
@@ -306,6 +307,6 @@ def _unique(file: str, identifier: str, frame: pd.DataFrame, problems: list[Prob
     if not repeated.any():
         return
     first = frame.loc[~names.duplicated()].set_index(identifier)["row"]
-    for name, row in zip(names[repeated], frame["row"][repeated], strict=True):
+    for name, row in frame.loc[repeated, [identifier, "row"]].head(TOLD_OF_A_COLUMN).itertuples(index=False):
         problems.append(Problem(file, int(row), identifier, f"'{name}' again (first in row {first[name]})", f"each {identifier} once",
                                 f"Give every {identifier} its own name, or delete the repeated row."))

@@ -10,12 +10,15 @@ from collections.abc import Callable, Mapping
 import numpy as np
 import pandas as pd
 
-from standage.errors import Problem
+from standage.errors import TOLD_OF_A_COLUMN, Problem
 from standage.tables import Table
 from standage.years import growing_seasons
 
 ADVISED = 200
 """Different lost names of a column for which names nearly the same are looked for (of thousands it would take hours)."""
+
+COMPARED = 1000
+"""Names without a number that they are compared with."""
 
 Report = Callable[..., None]
 
@@ -26,7 +29,7 @@ def reporter(file: str, frame: pd.DataFrame, problems: list[Problem]) -> Report:
     mask: bool (row,). found and expected: text, with {name} for the cell of that column in the row.
     """
     def report(mask, column: str | None, found: str, expected: str, what_to_do: str) -> None:
-        for place in np.flatnonzero(np.asarray(mask, dtype=bool)):
+        for place in np.flatnonzero(np.asarray(mask, dtype=bool))[:TOLD_OF_A_COLUMN]:
             cells = {name: _as_written(frame[name].iat[place]) for name in frame.columns if f"{{{name}}}" in found + expected + what_to_do}
             problems.append(Problem(file, int(frame["row"].iat[place]), column, _filled(found, cells), _filled(expected, cells),
                                     _filled(what_to_do, cells)))
@@ -59,23 +62,24 @@ def check_references(table: Table, frames: Mapping[str, pd.DataFrame], files: Ma
         if not lost.any():
             continue
         simplified = {_simplified(name): name for name in sorted(known)}
-        advice = {name: _reference_advice(name, simplified, column.name, column.refers_to, compare=number < ADVISED)
-                  for number, name in enumerate(wanted[lost].unique())}
-        for name, row in zip(wanted[lost], frame["row"][lost], strict=True):
+        words = [name for name in simplified if not any(letter.isdigit() for letter in name)][:COMPARED]
+        told = frame[lost].head(TOLD_OF_A_COLUMN)
+        advice = {name: _reference_advice(name, simplified, words if number < ADVISED else [], column.name, column.refers_to)
+                  for number, name in enumerate(told[column.name].unique())}
+        for name, row in zip(told[column.name], told["row"], strict=True):
             problems.append(Problem(files[table.name], int(row), column.name, f"'{name}', which is not in {column.refers_to}",
                                     f"a {column.name} listed in {column.refers_to}", advice[name]))
 
 
-def _reference_advice(name: str, known: Mapping[str, str], column: str, table: str, *, compare: bool) -> str:
-    """known: simplified name to name. compare: look for names nearly the same, which takes a while.
+def _reference_advice(name: str, known: Mapping[str, str], words: list[str], column: str, table: str) -> str:
+    """known: simplified name to name. words: those of them without a number, among which names nearly the same are looked for.
 
     Names with numbers are only matched where the numbers agree: 12 is no misspelt 13.
     """
     simple = _simplified(name)
     if simple in known:
         return f"Did you mean '{known[simple]}'?"
-    without_numbers = [each for each in known if not any(letter.isdigit() for letter in each)] if compare else []
-    near = difflib.get_close_matches(simple, without_numbers[:1000], 1, 0.8)
+    near = difflib.get_close_matches(simple, words, 1, 0.8)
     if near:
         return f"Did you mean '{known[near[0]]}'?"
     return f"Correct the name, or add the {column} to {table}."

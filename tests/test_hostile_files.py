@@ -7,6 +7,7 @@ import io
 import os
 import pickle
 import zipfile
+from collections import Counter
 from pathlib import Path
 
 import numpy as np
@@ -14,7 +15,7 @@ import pytest
 from openpyxl import Workbook
 from test_bad_input import TABLE_NAMES, good_workbook, problems_of, the_problem, write_survey
 
-from standage import survey_files, survey_limits, survey_workbook
+from standage import survey_cells, survey_checks, survey_files, survey_limits, survey_workbook
 from standage.errors import KEPT_OF_A_COLUMN, Problem, ProblemList, StandageError, SurveyError
 from standage.result_folder import check_result_folder
 from standage.survey import read_survey
@@ -131,6 +132,27 @@ def test_millions_of_problems_are_not_all_kept():
     problems.append(Problem("a.csv", 2, "y", "'?'", "a number", "Write it."))
     assert len(problems) == KEPT_OF_A_COLUMN + 2 and problems[-1].column == "y"
     assert "more than" in problems[-2].found and problems[-2].row is None
+
+
+def test_advice_is_worked_out_only_for_the_problems_that_are_told(tmp_path, monkeypatch):
+    """A million rows wrong in every column would take minutes otherwise, and most of it would be thrown away."""
+    told, asked = 20, []
+    for module in (survey_cells, survey_checks):
+        monkeypatch.setattr(module, "TOLD_OF_A_COLUMN", told)
+    for name in ("_advice", "_code_advice", "_date_advice"):
+        true = getattr(survey_cells, name)
+        monkeypatch.setattr(survey_cells, name, lambda *given, true=true: asked.append(given) or true(*given))
+    path = write_survey(tmp_path, without=["cores", "ring_widths"])
+    header = (path / "trees.csv").read_text().splitlines()[0]
+    columns = header.split(",")
+    rows = [",".join(f"wrong {number}" for _ in columns) for number in range(500)]
+    (path / "trees.csv").write_text("\n".join([header, *rows]) + "\n")
+    with pytest.raises(SurveyError) as refused:
+        read_survey(path)
+    by_column = Counter(problem.column for problem in refused.value.problems if problem.file == "trees.csv")
+    assert max(by_column.values()) <= 2 * told  # refused as a cell, and as a name that is nowhere
+    assert {"dbh_cm", "status", "stand", "plot"} <= set(by_column)
+    assert told < len(asked) <= told * len(columns)
 
 
 def test_thousands_of_lost_names_are_not_all_compared_with_all_others(tmp_path):

@@ -374,6 +374,7 @@ def check_work(job: dict) -> dict:
 def fit_work(job: dict) -> dict:
     """Damages surveys until one is accepted, and runs that one to a folder of results with few draws."""
     from standage.run import run_survey
+    from standage.run_options import RunOptions
 
     refused = 0
     for number in range(1000):
@@ -395,7 +396,7 @@ def fit_work(job: dict) -> dict:
                 with warnings.catch_warnings(), time_limit(SECONDS_OF_A_FIT):
                     warnings.simplefilter("ignore")
                     try:
-                        run_survey(survey, out, seed=1, draws=25, chains=2, cores=1, quiet=True)
+                        run_survey(survey, out, options=RunOptions(draws=25, chains=2), cores=1, quiet=True)
                     except StandageError as error:
                         said = str(error)
                         hold(said.strip(), "a refusal without words")
