@@ -136,12 +136,12 @@ def test_millions_of_problems_are_not_all_kept():
 
 def test_advice_is_worked_out_only_for_the_problems_that_are_told(tmp_path, monkeypatch):
     """A million rows wrong in every column would take minutes otherwise, and most of it would be thrown away."""
-    told, asked = 20, []
+    told, asked = 20, set()
     for module in (survey_cells, survey_checks):
         monkeypatch.setattr(module, "TOLD_OF_A_COLUMN", told)
     for name in ("_advice", "_code_advice", "_date_advice"):
         true = getattr(survey_cells, name)
-        monkeypatch.setattr(survey_cells, name, lambda *given, true=true: asked.append(given) or true(*given))
+        monkeypatch.setattr(survey_cells, name, lambda *given, true=true: asked.add(str(given[:2])) or true(*given))
     path = write_survey(tmp_path, without=["cores", "ring_widths"])
     header = (path / "trees.csv").read_text().splitlines()[0]
     columns = header.split(",")
