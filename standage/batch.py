@@ -8,9 +8,10 @@ import os
 import sys
 import time
 from collections import Counter
-from collections.abc import Callable, Collection, Iterable
-from contextlib import suppress
+from collections.abc import Callable, Collection, Iterable, Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import TextIO
 
 from standage.batch_surveys import (
     BAD_INPUT,
@@ -34,6 +35,7 @@ from standage.profiles import profile_keys
 from standage.workplace import work_on, workplace_of
 
 SUMMARY = "surveys.csv"
+LONG_TABLE = "all_stands.csv"  # of each result, and joined beside the summary
 COLUMNS = ("survey", "stands", "state", "seconds", "message")
 SECONDS_BETWEEN_SUMMARIES = 30.0  # so that even a machine that goes down leaves a summary that is nearly true
 
@@ -100,9 +102,14 @@ def run_batch(
             progress.one_more(outcome)
     finally:
         answers.close()  # first, so that no worker is writing any more
-        summary.write()
+        done = [survey for survey in surveys if summary.has_results(survey.name)]
+        try:
+            summary.write()
+            _join_long_tables(out / LONG_TABLE, done)
+        except OSError as error:  # the results are there
+            tell(f"The tables of all in {out} could not be written ({error.strerror or error}); give the same command again when they can.")
         if not cluster:
-            clear_half_written(surveys, done={name for name, outcome in summary.outcomes.items() if outcome.state in (PASSED, FAILED)})
+            clear_half_written(surveys, done={survey.name for survey in done})
     return summary.rows()
 
 
@@ -135,7 +142,11 @@ class _Summary:
     def add(self, outcome: Outcome) -> None:
         self.outcomes[outcome.survey] = outcome
         if time.monotonic() - self.written > SECONDS_BETWEEN_SUMMARIES:
-            self.write()
+            with suppress(OSError):  # a disk that is full for now doesn't stop a batch; the end tells if it still is
+                self.write()
+
+    def has_results(self, name: str) -> bool:
+        return name in self.outcomes and self.outcomes[name].state in (PASSED, FAILED)
 
     def add_if_there(self, outcome: Outcome | None) -> bool:
         """An outcome of an earlier run, with the time that it took then."""
@@ -147,15 +158,41 @@ class _Summary:
         return [self.outcomes.get(name, Outcome(name, None, NOT_RUN, None)) for name in self.names]
 
     def write(self) -> None:
-        half = self.path.with_name(f".{SUMMARY}.{os.getpid()}")
-        with half.open("w", encoding="utf-8", newline="") as file:
+        with _replaced_whole(self.path) as file:
             writer = csv.writer(file, lineterminator="\n")
             writer.writerow(COLUMNS)
             for row in self.rows():
                 cells = [getattr(row, name) for name in COLUMNS]
                 writer.writerow([harmless(cell) if isinstance(cell, str) else "" if cell is None else cell for cell in cells])
-        half.replace(self.path)
         self.written = time.monotonic()
+
+
+def _join_long_tables(path: Path, surveys: list[BatchSurvey]) -> None:
+    """All stands of all surveys in one long table, one survey after another; `survey` is then its path below the folder."""
+    if not surveys:
+        path.unlink(missing_ok=True)
+        return
+    header = None
+    with _replaced_whole(path) as file:
+        writer = csv.writer(file, lineterminator="\n")
+        for survey in surveys:
+            with (Path(survey.out) / LONG_TABLE).open(encoding="utf-8", newline="") as table:
+                names, *rows = csv.reader(table)
+                if header is None:
+                    writer.writerow(header := names)
+                writer.writerows([harmless(survey.name), *row[1:]] for row in rows)
+
+
+@contextmanager
+def _replaced_whole(path: Path) -> Iterator[TextIO]:
+    """A text file to write, which takes the place of the one at `path` when all of it is written, and is gone if not."""
+    half = path.with_name(f".{path.name}.{os.getpid()}")
+    try:
+        with half.open("w", encoding="utf-8", newline="") as file:
+            yield file
+        half.replace(path)
+    finally:
+        half.unlink(missing_ok=True)
 
 
 def _seconds_before(path: Path) -> dict[str, float]:

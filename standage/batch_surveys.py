@@ -18,7 +18,7 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
-from standage.errors import StandageError, SurveyError
+from standage.errors import PlaceError, StandageError, SurveyError
 from standage.profiles import load_profile, profile_keys
 from standage.result_folder import FORMAT, MADE_BY, MARK, other_format
 from standage.run_options import RunOptions
@@ -95,8 +95,10 @@ def find_surveys(folder: str | Path, out: str | Path) -> tuple[list[BatchSurvey]
 
 
 def _survey_paths(folder: Path, out: Path):
+    """Paths of surveys below a folder; a folder that can't be read is one, too, so that it is told of and not passed over."""
     met: set[str] = set()
-    for here, folders, files in os.walk(folder, followlinks=True):
+    closed: list[str] = []
+    for here, folders, files in os.walk(folder, followlinks=True, onerror=lambda error: closed.append(error.filename)):
         real = os.path.realpath(here)
         if real in met or real == os.path.realpath(out) or (MARK in files and _is_result(Path(here))):
             folders.clear()
@@ -110,6 +112,7 @@ def _survey_paths(folder: Path, out: Path):
         for name in files:
             if name.lower().endswith(WORKBOOK) and not name.startswith((".", "~$")) and _is_survey_workbook(Path(here) / name):
                 yield Path(here) / name
+    yield from (Path(place) for place in closed)
 
 
 def _has_tables(names: set[str]) -> bool:
@@ -204,7 +207,8 @@ def run_one(survey: BatchSurvey, settings: BatchSettings) -> Outcome:
         stands = _stands(read_written(Path(survey.path)))
         state, message, whole = BAD_INPUT, _counted(error), "\n".join(str(problem) for problem in error.problems)
     except StandageError as error:
-        state, message, whole = BAD_INPUT, str(error), str(error)
+        state = ERROR if isinstance(error, PlaceError) else BAD_INPUT
+        message = whole = str(error)
     except Exception as fault:  # one survey never stops the rest; what it was is told in the summary, and where in the file
         state, message, whole = ERROR, f"{type(fault).__name__}: {fault}", traceback.format_exc()
     if whole:

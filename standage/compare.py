@@ -23,6 +23,7 @@ from standage.findings.comparison_words import comparison_sentences
 from standage.findings.long_table import long_table
 from standage.result_folder import MARK, build_result_folder, check_result_folder, read_told
 from standage.results import with_coordinates, write_table
+from standage.stand.openings import OFF
 
 DRAWS = "posterior.nc"
 A_RESULT = ("a result of a survey", "Give folders that `standage run` has written.")
@@ -224,6 +225,10 @@ def _notes(results: list[_Result]) -> list[str]:
     versions = sorted({str(result.provenance.get("version")) for result in results})
     if len(versions) > 1:
         notes.append(f"The results were made by different versions of standage ({', '.join(versions)}); their models may differ.")
+    emergence = {result.name: str(result.provenance.get("options", {}).get("emergence", OFF)) for result in results}
+    if len(set(emergence.values())) > 1:
+        asked = ", ".join(f"{name} {choice}" for name, choice in emergence.items())
+        notes.append(f"Run with different --emergence ({asked}): a difference in dates may come of that. Run them alike to be sure.")
     return notes
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Self
 
 LIKE_PROBLEMS_SHOWN = 5
 """Problems of one kind in one column that the message of a `SurveyError` spells out; `.problems` holds all, of a column 20,000 at most."""
@@ -22,9 +23,13 @@ class StandageError(Exception):
     """Anything standage refuses to do, with a reason meant for the person who asked."""
 
     @classmethod
-    def at(cls, place: object, found: str, expected: str, what_to_do: str) -> StandageError:
+    def at(cls, place: object, found: str, expected: str, what_to_do: str) -> Self:
         """A refusal about a file, a folder or a wish, in the words of a `Problem`."""
         return cls(_in_one_voice(str(place), found, expected, what_to_do))
+
+
+class PlaceError(StandageError):
+    """A place that can't take results: no fault of the survey's."""
 
 
 def _in_one_voice(place: str, found: str, expected: str, what_to_do: str) -> str:

@@ -22,7 +22,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
-from standage.errors import StandageError
+from standage.errors import PlaceError, StandageError
 
 try:
     import fcntl
@@ -116,12 +116,12 @@ def work_on(folder: str | Path) -> Iterator[Workplace]:
         os.close(lock)
 
 
-def cannot_write(folder: str | Path, error: OSError) -> StandageError:
+def cannot_write(folder: str | Path, error: OSError) -> PlaceError:
     """What the system said, with what to do."""
     if error.errno in NO_ROOM:
-        return StandageError(f"{folder} can't be written: there is no room left for it on the disk. Make room, or choose another folder.")
+        return PlaceError(f"{folder} can't be written: there is no room left for it on the disk. Make room, or choose another folder.")
     found = f"a place that can't be written ({error.strerror or error})"
-    return StandageError.at(folder, found, "a folder that is empty, an earlier result, or not there yet", "Choose another folder.")
+    return PlaceError.at(folder, found, "a folder that is empty, an earlier result, or not there yet", "Choose another folder.")
 
 
 def exchange(one: Path, other: Path) -> bool:

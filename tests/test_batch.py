@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import errno
 import os
 import shutil
 import signal
@@ -10,6 +11,7 @@ import subprocess
 import sys
 import threading
 import time
+from contextlib import contextmanager
 from importlib.metadata import version
 from pathlib import Path
 
@@ -29,6 +31,7 @@ from standage.run import RunResult
 from standage.simulate import small_survey
 from standage.simulate_history import SurveyDesign
 from standage.template import write_template
+from standage.workplace import cannot_write
 
 SHORT = BatchSettings(seed=7, level=0.8, draws=60, chains=2)
 NOT_COMPARED = {"posterior.nc", "provenance.json", "verdict.json"}  # they hold the time of day and seconds
@@ -72,6 +75,7 @@ def quick_run(survey, out, *, options, cores, quiet):
 
     def fill(building: Path) -> dict:
         (building / "verdict.json").write_text('{"passed": true, "notes": []}')
+        (building / "all_stands.csv").write_text(f"survey,stand,median\n{survey.name},one,{len(RAN)}\n{survey.name},'=two,2.5\n")
         assert quiet and cores > 0
         same = {"version": version("standage"), "options": options.recorded()}
         return same | {"inputs_sha256": survey.hashes, "profiles": [{"key": profile.key, "sha256": profile.sha256}]}
@@ -286,6 +290,58 @@ def test_another_machine_with_another_standage_or_without_the_survey_says_so(qui
     shutil.rmtree(quick / "a")
     outcome = run_one(surveys[0], SHORT)
     assert outcome.state == ERROR and "does not see" in outcome.message
+
+
+def test_stands_of_all_surveys_are_joined_in_one_table(quick):
+    (quick / "deep").mkdir()
+    shutil.move(quick / "c", quick / "deep" / "c")
+    here(quick)
+    with (quick.parent / "out" / "all_stands.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert [row["survey"] for row in rows] == ["a", "a", "b", "b", "deep/c", "deep/c"]
+    assert [row["median"] for row in rows[::2]] == ["1", "2", "3"] and rows[1]["stand"] == "'=two"
+    spoil(quick / "a")
+    here(quick)
+    assert "a,one" not in (quick.parent / "out" / "all_stands.csv").read_text()  # its result is of a survey that has changed since
+
+
+def test_a_disk_that_fills_stops_no_survey(quick, monkeypatch):
+    """The tables of all can't be written then; the surveys' own results are there, and the next batch makes the tables."""
+    true, said = batch._replaced_whole, []
+    monkeypatch.setattr(batch, "SECONDS_BETWEEN_SUMMARIES", -1.0)
+
+    @contextmanager
+    def full(path):
+        if RAN:
+            raise OSError(errno.ENOSPC, "No space left on device")
+        with true(path) as file:
+            yield file
+
+    monkeypatch.setattr(batch, "_replaced_whole", full)
+    assert here(quick, tell=said.append) == {"a": PASSED, "b": PASSED, "c": PASSED}
+    assert any("No space left" in line and "same command again" in line for line in said)
+    monkeypatch.setattr(batch, "_replaced_whole", true)
+    here(quick)
+    assert [row["state"] for row in summary(quick.parent / "out")] == [PASSED] * 3
+    assert not list((quick.parent / "out").glob(".*"))
+
+
+def test_a_place_without_room_is_not_the_survey_s_fault(quick, monkeypatch):
+    def full(survey, out, **more):
+        raise cannot_write(out, OSError(errno.ENOSPC, "No space left on device"))
+
+    monkeypatch.setattr("standage.run.run_survey", full)
+    assert set(here(quick).values()) == {ERROR}
+
+
+@pytest.mark.skipif(os.geteuid() == 0, reason="the superuser may read everything")
+def test_a_folder_that_can_t_be_read_is_told_of(quick):
+    (quick / "b").chmod(0)
+    try:
+        outcomes = run_batch(quick, quick.parent / "out", settings=SHORT, workers=0, tell=lambda _: None)
+    finally:
+        (quick / "b").chmod(0o700)
+    assert states(outcomes)["b"] == BAD_INPUT
 
 
 def test_exit_codes_and_words_of_the_command(quick):

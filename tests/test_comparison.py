@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import re
+import zipfile
 
 import numpy as np
 import pandas as pd
@@ -33,6 +34,10 @@ from standage.findings.pulse_synchrony import placed_at_random, synchrony
 from standage.report import side_by_side as compared_page
 from standage.result_folder import build_result_folder
 from standage.results import result_tables, write_table
+from standage.run import run_survey
+from standage.run_options import RunOptions
+from standage.simulate import small_survey
+from standage.stand.posterior import load_posterior
 from standage.survey import read_survey
 from standage.words import LIKELIHOODS
 
@@ -375,6 +380,28 @@ def test_coordinates_are_coarsened_in_the_survey_itself(simulated_folder, coarse
         coordinates_to(exact, "0.5")
 
 
+PLACES = {"latitude": 31.14159265, "longitude": -84.27182818, "x_m": 712345.67, "y_m": 3451234.89, "gps": "31.16180339N 84.14142135W"}
+
+
+@pytest.mark.parametrize("coarseness", ["0.1", "none"])
+def test_nothing_that_is_written_holds_a_place_more_exactly_than_asked(tmp_path, coarseness):
+    survey = read_survey(small_survey(4, stems=30, cores=12).write(tmp_path / "survey"))
+    survey = dataclasses.replace(
+        survey, stands=survey.stands.assign(latitude=PLACES["latitude"], longitude=PLACES["longitude"]),
+        trees=survey.trees.assign(x_m=PLACES["x_m"], y_m=PLACES["y_m"], gps=PLACES["gps"]),
+    )  # fmt: skip
+    run_survey(survey, tmp_path / "results", options=RunOptions(draws=25, chains=2, coordinates=coarseness, xlsx=True), cores=1, quiet=True)
+    written = b"".join(path.read_bytes() for path in (tmp_path / "results").rglob("*") if path.is_file() and path.suffix != ".xlsx")
+    with zipfile.ZipFile(tmp_path / "results" / "results.xlsx") as book:
+        written += b"".join(book.read(name) for name in book.namelist())
+    assert survey.stands["stand"].iloc[0].encode() in written
+    for digits in (b"31.14159", b"84.27182", b"712345.67", b"3451234.89", b"31.16180339"):
+        assert digits not in written, digits
+    kept = load_posterior(tmp_path / "results" / "posterior.nc").survey
+    assert np.isnan(kept.trees[["x_m", "y_m"]].to_numpy(float)).all() and "gps" not in kept.trees
+    assert str(tmp_path) not in kept.path
+
+
 def test_strips_of_a_community_stand_together_the_oldest_first():
     rows = [("young", "flat", 1990, 1999), ("old", "upland", 1900, 1910), ("alone", "", 1950, 1960), ("middle", "flat", 1920, 1930)]
     stands = pd.DataFrame(rows, columns=["stand", "community", "half_span_first", "half_span_last"])
@@ -405,8 +432,8 @@ def two_results(monkeypatch, tmp_path):
     """Two results on disk, of invented posteriors whose draws are kept at hand instead of in the file."""
     made = {}
 
-    def result(name: str, posterior, *, level: float = 0.9, sha256: str = "a", inputs: str = "0", version: str = "0.1.0"):
-        about = {"version": version, "level": level, "inputs_sha256": {"trees.csv": inputs}}
+    def result(name: str, posterior, *, level: float = 0.9, sha256: str = "a", inputs: str = "0", version: str = "0.1.0", **options):
+        about = {"version": version, "level": level, "inputs_sha256": {"trees.csv": inputs}, "options": options}
         about["profiles"] = [{"key": key, "sha256": sha256} for key in ("longleaf-pine", "loblolly-pine")]
 
         def fill(folder):
@@ -439,6 +466,13 @@ def test_another_profile_is_not_compared_and_is_said(two_results):
     folders = [two_results("east", fake_posterior(1, draws=60)), two_results("west", fake_posterior(2, draws=60), sha256="b", inputs="1")]
     with pytest.raises(StandageError, match="different profiles"):
         compare_results(folders)  # within each, the two stands of a species differ in basis
+
+
+@pytest.mark.parametrize(("west", "told"), [("off", False), ("learned", True)])
+def test_results_that_were_asked_differently_of_openings_are_told_of(two_results, west, told):
+    east, other = (fake_posterior(seed, draws=60) for seed in (1, 2))
+    folders = [two_results("east", east), two_results("west", other, inputs="1", emergence=west)]
+    assert any("--emergence (east off, west learned)" in note for note in compare_results(folders).notes) == told
 
 
 def test_a_failed_result_is_left_out_and_said(two_results):

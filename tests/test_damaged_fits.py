@@ -1,6 +1,11 @@
-"""The fits of `tests/studies/damaged_surveys.py`, one of them: a damaged survey that is accepted ends in a whole result or in words."""
+"""A few damaged surveys of `tests/studies/damaged_surveys.py`: each is refused in words, read as it is written, or fitted to a whole result."""
 
-from studies.damaged_surveys import fit_work
+from studies.damaged_surveys import check_work, fit_work
+
+
+def test_damaged_surveys_are_refused_in_words_or_read_as_they_are_written():
+    done = check_work({"seed": 1, "damages": 40})
+    assert not done["faults"] and sum(done["refused"].values()) > 10 and sum(done["accepted"].values()) > 3
 
 
 def test_damaged_survey_fits_to_a_whole_result():

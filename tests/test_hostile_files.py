@@ -18,6 +18,9 @@ from test_bad_input import TABLE_NAMES, good_workbook, problems_of, the_problem,
 from standage import survey_cells, survey_checks, survey_files, survey_limits, survey_workbook
 from standage.errors import KEPT_OF_A_COLUMN, Problem, ProblemList, StandageError, SurveyError
 from standage.result_folder import check_result_folder
+from standage.simulate import small_survey
+from standage.stand import fit
+from standage.stand.fit import fit_stands
 from standage.survey import read_survey
 from standage.survey_limits import LONGEST_CELL, LONGEST_NAME, MOST_COLUMNS
 
@@ -153,6 +156,14 @@ def test_advice_is_worked_out_only_for_the_problems_that_are_told(tmp_path, monk
     assert max(by_column.values()) <= 2 * told  # refused as a cell, and as a name that is nowhere
     assert {"dbh_cm", "status", "stand", "plot"} <= set(by_column)
     assert told < len(asked) <= told * len(columns)
+
+
+def test_more_dates_than_memory_holds_are_refused_before_anything_is_sampled(tmp_path, monkeypatch):
+    monkeypatch.setattr(fit, "MOST_DATES", 1000)
+    monkeypatch.setattr(fit, "sample", None)
+    survey = read_survey(small_survey(4, stems=40, cores=15).write(tmp_path / "survey"))
+    with pytest.raises(StandageError, match=r"stems to be dated in each of 4,000 draws; expected at most 1,000 dates.*--draws"):
+        fit_stands(survey)
 
 
 def test_thousands_of_lost_names_are_not_all_compared_with_all_others(tmp_path):

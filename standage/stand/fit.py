@@ -22,6 +22,9 @@ from standage.stand.states import Delays, UnitState, prior_draws, unit_delays, u
 from standage.stand.verdict import SHORT_RUN, Convergence, convergence, fitted_checks, judge, parameter_table
 from standage.survey import Survey
 
+MOST_DATES = 400_000_000
+"""Dates of stems, one a draw (assumption: with two of four bytes each, and what is made of them, about ten gigabytes of memory)."""
+
 
 # matrices are small, and with more threads the library adds up in another order: the same seed gives the same answer
 @threadpool_limits.wrap(limits=1, user_api="blas")
@@ -49,6 +52,10 @@ def fit_stands(
     if not 0.5 <= level < 1:
         raise StandageError(f"level must lie between 0.5 and 1 (an interval of 90 % is 0.9), not {level}")
     built = build_stands(survey, profile_folder=profile_folder, emergence=emergence)
+    if (dates := chains * draws * len(built.stems)) > MOST_DATES:
+        asked = f"{len(built.stems):,} stems to be dated in each of {chains * draws:,} draws"
+        raise StandageError.at(survey.path, asked, f"at most {MOST_DATES:,} dates, not {dates:,}",
+                               "Ask for fewer draws (--draws), or make a survey of each stand and use `standage batch`.")
     key = draws_key(survey.hashes, built.data, {"seed": seed, "draws": draws, "tune": tune, "chains": chains})
     earlier = None if kept is None else kept.take_up(key)
     sampled = earlier or sample(built.data, seed=seed, draws=draws, tune=tune, chains=chains, cores=cores, progress=progress)

@@ -121,7 +121,7 @@ class Posterior:
             "survey_tables": {name: text for name, text in survey.items() if text is not None},
             "survey": {
                 "name": self.survey.name,
-                "path": self.survey.path,
+                "path": Path(self.survey.path).name,  # whose computer it was read on is nobody's business
                 "notes": list(self.survey.notes),
                 "hashes": self.survey.hashes,
                 "main_species": self.survey.main_species,
