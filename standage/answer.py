@@ -5,20 +5,21 @@ The printed summary and the report say these sentences alike.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import pandas as pd
 
 from standage.findings.attribution_words import NO_PROOF, pulse_sentences
 from standage.findings.cannot_tell import AGREED, WIDE_YEARS, oldest_before, reach_assumed, too_wide, untold, why_reach
-from standage.findings.events_on_record import LAG_WINDOW
+from standage.findings.events_on_record import LAG_WINDOW, Event
 from standage.findings.stand_summary import AGES, EVEN_AGED_SHARE
 from standage.findings.stems import CORING_HEIGHT, SAMPLED
 from standage.measures import Measures
-from standage.words import UNSAYABLE, amount_words, counted, listed, probability_words, share_words, year_words
+from standage.words import UNSAYABLE, counted, listed, probability_words, share_words, year_words
 
 NOT_CHANCE = 0.1  # probability of an explanation from which it is said that agreement in time is no proof (assumption)
+LARGE_GROUP = 0.2  # share of the living stems from which ten years are named though no pulse is told there (assumption)
 HARDLY_ANY = 0.005  # share of stems below which an age isn't worth naming (assumption)
 
 
@@ -34,18 +35,37 @@ class Answer:
     not_told: tuple[str, ...]
 
 
-def unit_answer(row: pd.Series, tables: Mapping[str, pd.DataFrame], measures: Measures) -> Answer:
-    """row: the unit's row of the summary table. tables: those of the result."""
-    pulses = rows_of(tables["pulses"], row)
+def unit_answer(row: pd.Series, tables: Mapping[str, pd.DataFrame], measures: Measures, events: Sequence[Event] = ()) -> Answer:
+    """row: the unit's row of the summary table. tables: those of the result. events: those on record for its stand, oldest first."""
+    pulses, trees = rows_of(tables["pulses"], row), rows_of(tables["tree_dates"], row)
     attribution = rows_of(tables.get("attribution"), row)
-    oldest = _oldest(row, rows_of(tables["tree_dates"], row))
+    recorded = [events_words(events)] if events else []
+    if pulses.empty and recorded:
+        recorded = [f"{recorded[0]} Without a pulse there is nothing to be tied to that."]
     return Answer(
         title=unit_name(row),
-        when=(*_spans(row), *_pulses(row, pulses)),
-        preceded=tuple(_preceded(attribution)),
-        stands_there=(*oldest, *_ages(row), *_amounts(row, measures)),
+        when=(
+            *_spans(row), *_pulses(row, pulses, measures), *_other_groups(row, rows_of(tables.get("cohorts"), row), pulses, trees),
+            *(recorded if pulses.empty else ()),
+        ),
+        preceded=() if pulses.empty else (*recorded, *_preceded(attribution)),
+        stands_there=(*_oldest(row, trees), *_ages(row), *_amounts(row, measures)),
         not_told=tuple(_not_told(row, pulses, attribution)),
     )
+
+
+def events_words(events: Sequence[Event]) -> str:
+    """The events on record in one sentence; what recurs as one."""
+    told = []
+    for kind in dict.fromkeys(event.kind for event in events if event.recurring):
+        years = [event for event in events if event.recurring and event.kind == kind]
+        told.append(f"{kind.replace('-', ' ')} again and again from {years[0].first} to {years[-1].last}")
+    for event in (event for event in events if not event.recurring):
+        when = f"in {event.first}" if event.first == event.last else f"in some year from {event.first} to {event.last}"
+        if event.timing == "period":
+            when = f"begun {when} and ended in {event.ended:.0f}"
+        told.append(f"{event.kind.replace('-', ' ')} {when}")
+    return f"On record: {'; '.join(told)}."
 
 
 def never_told(tables: Mapping[str, pd.DataFrame]) -> list[str]:
@@ -146,11 +166,31 @@ def _oldest(row, trees: pd.DataFrame) -> list[str]:
         cored = trees[(trees["basis"] == "cored") & (trees["status"] == "live") & trees[f"{name}_median"].notna()]
         if len(cored):
             oldest = cored.sort_values([f"{name}_median", f"{name}_low"]).iloc[0]
-            told.append(f"The oldest cored tree, {oldest['tree']}, {verb} {year_words(*points(oldest, name))}.")
+            told.append(f"The oldest living tree that is cored, {oldest['tree']}, {verb} {year_words(*points(oldest, name))}.")
     return told
 
 
-def _pulses(row, pulses: pd.DataFrame) -> list[str]:
+def _other_groups(row, cohorts: pd.DataFrame, pulses: pd.DataFrame, trees: pd.DataFrame) -> list[str]:
+    """Ten years that hold many of the stems and are in no pulse: that they are not called one says little against them."""
+    if cohorts.empty or reach_assumed(row):
+        return []
+    name = "coring_height_year" if row["basis"] == CORING_HEIGHT else "establishment_year"
+    told = []
+    for cohort in cohorts.to_dict("records"):
+        first, last = int(cohort["first_year"]), int(cohort["last_year"])
+        in_pulse = any(pulse["start_low"] <= last and pulse["end_high"] >= first for pulse in pulses.to_dict("records"))
+        if in_pulse or not points(cohort, "share")[1] >= LARGE_GROUP:
+            continue
+        dated = int(((trees["basis"] == "cored") & trees[f"{name}_median"].between(first, last)).sum()) if len(trees) else 0
+        are = "is" if dated == 1 else "are"
+        told.append(
+            f"The share of the years {first} to {last} is {share_words(*points(cohort, 'share'))}; {counted(dated, 'cored tree')} {are} "
+            "dated to them. What rests on sizes, or has hardly any years after it, is not called a pulse."
+        )
+    return told
+
+
+def _pulses(row, pulses: pd.DataFrame, measures: Measures) -> list[str]:
     if pulses.empty:
         return ["No recruitment pulse stands out from steady recruitment; that is not proof that there was none."]
     burst = "burst of arrivals at the height of the cores" if row["basis"] == CORING_HEIGHT else "recruitment pulse"
@@ -158,7 +198,7 @@ def _pulses(row, pulses: pd.DataFrame) -> list[str]:
     for pulse in pulses.to_dict("records"):
         name = f"A {burst}" if len(pulses) == 1 else f"Pulse {pulse['pulse']}, a {burst},"
         extra = points(pulse, "stems_per_ha")
-        beyond = f" ({amount_words(*extra, 'per hectare', around=False)} beyond the years around it)" if extra[1] == extra[1] else ""
+        beyond = f" ({measures.density(*extra)} more than the years around it would give)" if extra[1] == extra[1] else ""
         told.append(
             f"{name} is {probability_words(pulse['probability'])}. It began {year_words(*points(pulse, 'start'))}, and ended "
             f"{year_words(*points(pulse, 'end'))}. Its share of the living stems is {share_words(*points(pulse, 'share'))}{beyond}; "

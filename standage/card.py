@@ -42,7 +42,8 @@ class AgeCard:
     """A tree's story with what the two pictures of it need.
 
     years : drawn years of establishment, or of reaching the core's height where `at_core`; empty where there is none. (draw,)
-    rings : its rows of `ring_years`, empty without ring widths. passed : whether the fit passed its checks.
+    rings : its rows of `ring_years`, empty without ring widths.
+    survey : its name and the day the stand was surveyed. passed : whether the fit passed its checks.
     """
 
     story: TreeStory
@@ -127,7 +128,9 @@ def age_card(results: str | Path, tree: str, *, units: str = METRIC) -> AgeCard:
         releases = tree_release_table(changes, level=told["level"]).query("tree == @tree")
     years, at_core = _drawn_years(posterior, tree)
     story = tree_story(row, cores, Measures(units), releases=releases, rings=span)
-    return AgeCard(story, years, at_core, row, rings, str(told["survey"]), float(told["level"]), bool(posterior.verdict["passed"]))
+    surveyed = survey.stands.loc[survey.stands["stand"] == row["stand"], "survey_date"].dt.strftime("%Y-%m-%d").iloc[0]
+    named = f"{told['survey']} of {surveyed}"
+    return AgeCard(story, years, at_core, row, rings, named, float(told["level"]), bool(posterior.verdict["passed"]))
 
 
 def _numbers(path: Path) -> list[str]:

@@ -33,6 +33,12 @@ class Measures:
         least, most = (sayable(end * HECTARES_PER_ACRE) for end in (low, high))
         return self._bracketed(told, f"{least} to {most} per acre")
 
+    def density(self, low: float, middle: float, high: float) -> str:
+        """A density without its middle, `between 60 and 90 per hectare (24 to 36 per acre)`. [stems/ha]"""
+        told = amount_words(low, middle, high, "per hectare", around=False)
+        least, most = (sayable(end * HECTARES_PER_ACRE) for end in (low, high))
+        return self._bracketed(told, f"{least} to {most} per acre")
+
     def basal_area(self, number: float) -> str:
         """Cross-section of stems. [m2/ha]"""
         return self._beside(f"{sayable(number)} m\u00b2 per hectare", number * FT2_PER_M2 * HECTARES_PER_ACRE, "ft\u00b2 per acre")

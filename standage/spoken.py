@@ -13,6 +13,7 @@ import pandas as pd
 from standage.answer import Answer, never_told, unit_answer
 from standage.findings.attribution import NEEDED_FACTOR
 from standage.findings.comparison_words import comparison_sentences
+from standage.findings.events_on_record import stand_events
 from standage.findings.growth_changes import MODEL
 from standage.findings.prior_sensitivity import DISAGREE, STAGE_COUNTS, WORTH_TELLING_YEARS
 from standage.findings.release_criteria import criterion_words
@@ -42,7 +43,8 @@ def summary(posterior, *, level: float = 0.9, tables: Mapping[str, pd.DataFrame]
     tables = result_tables(posterior, level=level) if tables is None else tables
     measures = Measures(units)
     parts = [verdict_sentence(posterior.verdict), between_means(level)]
-    parts += [_paragraph(unit_answer(row, tables, measures)) for _, row in tables["stand_summary"].iterrows()]
+    for _, row in tables["stand_summary"].iterrows():
+        parts.append(_paragraph(unit_answer(row, tables, measures, stand_events(posterior.survey, row["stand"]))))
     parts += emergence_paragraphs(posterior, level)
     parts += ring_paragraphs(tables)
     compared = comparison_sentences(tables.get("comparison"))

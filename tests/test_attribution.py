@@ -391,7 +391,7 @@ def test_a_cut_is_offered_as_the_other_explanation(table):
     posterior = with_events(("cut", "Fern Flat", "logging", 1926.0, 1928.0, np.nan), ("gale", "Fern Flat", "storm", 1901.0, 1901.0, np.nan))
     posterior.survey.events["removed_dbh_low_cm"], posterior.survey.events["removed_dbh_high_cm"] = 30.0, np.nan
     found = attribution(posterior)
-    assert row_of(found, "cut")["other_explanation"] == "the cut took stems from 30 cm, which can leave the same shape"
+    assert row_of(found, "cut")["other_explanation"] == "the cut took stems from 30 cm up, which can leave the same shape"
     assert row_of(found, "gale")["other_explanation"] == "" and "not recorded" in row_of(table, "cut")["other_explanation"]
     assert "which can leave the same shape." in row_of(found, "cut")["words"]
 

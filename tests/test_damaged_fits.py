@@ -1,4 +1,4 @@
-"""A few damaged surveys of `tests/studies/damaged_surveys.py`: each is refused in words, read as it is written, or fitted to a whole result."""
+"""A few surveys of `tests/studies/damaged_surveys.py`: refused in words, read as they are written, or fitted to a whole result."""
 
 from studies.damaged_surveys import check_work, fit_work
 

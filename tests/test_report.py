@@ -17,14 +17,17 @@ from click.testing import CliRunner
 from fake_posterior import fake_posterior
 
 from standage import card as age_cards
-from standage.answer import points
+from standage.answer import events_words, points, unit_answer
 from standage.card import NAMED, write_card
 from standage.cli import BAD_INPUT, main
 from standage.errors import StandageError
 from standage.figure_axes import without_formulas
 from standage.figures import plot_rate, result_figures
-from standage.measures import Measures
+from standage.findings.cannot_tell import AGREED
+from standage.findings.events_on_record import Event
+from standage.measures import METRIC, Measures
 from standage.report import report_html, report_writer
+from standage.report.glance import glance
 from standage.report.pictures import grey_out, unsupported_centuries
 from standage.report.tree_story import file_name_of, tree_story
 from standage.report.uncertainty import STEPS, budget, budget_sentences
@@ -170,7 +173,7 @@ def test_the_answer_comes_first_with_when_how_sure_what_preceded_and_what_cannot
     oldest = tables["stand_summary"].iloc[0]
     assert f"The oldest tree that is dated established {year_words(*points(oldest, 'oldest_year'))}." in answer
     assert "A recruitment pulse is virtually certain (more than 99 %)" in answer
-    assert "What would make it surer. For the date of a tree: enter stems of known age" in answer
+    assert "What would make it surer. For the date of a tree: enter more stems of known age" in answer
     assert "What preceded it." in answer and "the logging of some year from 1926 to 1928" in answer
     assert "Agreement in time is not proof of cause." in answer
     assert "How many plants established: only those alive today are seen." in answer
@@ -393,3 +396,59 @@ def test_a_card_is_never_written_through_a_link(result, loads_fake, tmp_path):
 def test_the_report_belongs_to_the_result(result):
     files = json.loads((result / "provenance.json").read_text(encoding="utf-8"))["files"]
     assert "report.html" in files and (result / "report.html").read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
+
+
+# --- the answer and the table above it say alike ---
+
+
+def test_the_table_at_a_glance_gives_no_year_where_the_sentences_give_none(tables):
+    row = tables["stand_summary"].iloc[0].copy()
+    table = glance([row], Measures(METRIC))
+    assert table.heads[3:5] == ["Oldest tree", "Half of the stems came in"]
+    assert table.rows[0][3].text.isdigit() and table.rows[0][4].text == "many ages"
+    row["oldest_year_low"] = row["years_from"]
+    row["half_span_agreed"] = AGREED - 0.01
+    (cells,) = glance([row], Measures(METRIC)).rows
+    assert cells[3].text == f"{int(row['oldest_year_high'])} or before"
+    assert cells[4].text == "can't tell which" and cells[4].below.startswith("within")
+    said = " ".join(unit_answer(row, tables, Measures(METRIC)).stands_there + unit_answer(row, tables, Measures(METRIC)).when)
+    assert f"in {int(row['oldest_year_high'])} or before" in said and "can't be told well" in said
+    row["trees_reach_unknown"] = row["trees_dated"]
+    (cells,) = glance([row], Measures(METRIC)).rows
+    assert cells[3].text == cells[4].text == "can't tell"
+
+
+def test_ten_years_with_many_stems_are_named_though_they_are_no_pulse(tables):
+    row = tables["stand_summary"].iloc[0]
+    cohorts = tables["cohorts"][tables["cohorts"]["stand"] == row["stand"]].copy()
+    recent = cohorts["first_year"] == cohorts["first_year"].max()
+    for point, share in (("low", 0.19), ("median", 0.43), ("high", 0.67)):
+        cohorts.loc[recent, f"share_{point}"] = share
+    (first, last) = cohorts.loc[recent, ["first_year", "last_year"]].iloc[0]
+    said = " ".join(unit_answer(row, {**tables, "cohorts": cohorts}, Measures(METRIC)).when)
+    assert f"The share of the years {first} to {last} is between 19 % and 67 %, most likely around 43 %; no cored tree" in said
+    pulse = tables["pulses"].iloc[0]
+    assert f"The share of the years {int(pulse['start_median'])}" not in said  # a pulse has its own sentence
+
+
+def test_events_on_record_are_told_with_and_without_a_pulse(tables):
+    row = tables["stand_summary"].iloc[0]
+    events = [
+        Event("e1", "turpentining", 1906, 1909, 1915.0, np.nan, np.nan),
+        Event("e2", "storm", 1965, 1965, np.nan, np.nan, np.nan),
+        *(Event(f"f{year}", "fire", year, year, np.nan, np.nan, np.nan, recurring=True) for year in (1990, 1993, 1996)),
+    ]
+    told = "On record: fire again and again from 1990 to 1996; turpentining begun in some year from 1906 to 1909 and ended in 1915; "
+    told += "storm in 1965."
+    assert events_words(events) == told
+    with_pulse = unit_answer(row, tables, Measures(METRIC), events)
+    assert with_pulse.preceded[0] == told
+    without = unit_answer(row, {**tables, "pulses": tables["pulses"].iloc[:0]}, Measures(METRIC), events)
+    assert without.preceded == () and without.when[-1].startswith(told) and "Without a pulse" in without.when[-1]
+    assert unit_answer(row, tables, Measures(METRIC)).preceded == with_pulse.preceded[1:]
+
+
+def test_the_extra_stems_of_a_pulse_have_acres_beside_them_where_asked(tables):
+    row = tables["stand_summary"].iloc[0]
+    said = " ".join(unit_answer(row, tables, Measures("us")).when)
+    assert re.search(r"between [\d.]+ and [\d.]+ per hectare \([\d.]+ to [\d.]+ per acre\) more than the years around it", said)

@@ -203,10 +203,9 @@ def _other(event: Event) -> str:
     low, high = event.smallest_cut_cm, event.largest_cut_cm
     if not np.isfinite(low) and not np.isfinite(high):
         return "the cut can leave the same shape; which sizes it took is not recorded"
-    sizes = " ".join(
-        [f"from {low:g} cm" if np.isfinite(low) and low > 0 else "", f"up to {high:g} cm" if np.isfinite(high) else ""]
-    ).strip()  # fmt: skip
-    return f"the cut took stems {sizes or 'of all sizes'}, which can leave the same shape"
+    sizes = [f"from {low:g} cm" if np.isfinite(low) and low > 0 else "", f"up to {high:g} cm" if np.isfinite(high) else "up"]
+    told = " ".join(sizes).strip() if sizes != ["", "up"] else "of all sizes"
+    return f"the cut took stems {told}, which can leave the same shape"
 
 
 def _blank() -> dict:

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from standage.findings.stems import CORING_HEIGHT, MOSTLY, SAMPLED
-from standage.words import amount_words, counted
+from standage.words import amount_words, counted, sayable
 
 WIDE_RATIO = 5.0  # an amount known no better than fivefold is not told as a number (assumption)
 WIDE_YEARS = 60.0  # nor a year known no better than two generations of people (assumption)
@@ -67,7 +67,7 @@ def untold(row: Mapping, pulses: pd.DataFrame) -> list[Untold]:
         low, middle, high = (float(row[f"{name}_{point}"]) for point in ("low", "median", "high"))
         if too_wide(low, high):
             ends = amount_words(low, middle, high, "per hectare", around=False)
-            left.append(Untold(what, f"{ends}, for the plots are too few or too unlike."))
+            left.append(Untold(what, f"{ends}, for the plots are too few, or differ too much."))
     if reach_assumed(row):
         left += [Untold(what, f"{why_reach(row)}.") for what in (OLDEST, WHEN)]
     else:
@@ -90,7 +90,7 @@ def _open_years(row: Mapping) -> list[Untold]:
     elif oldest_before(row):
         left.append(Untold(OLDEST, f"it is known only to be {last} or before; years before {row['years_from']} were not considered."))
     elif last - first > WIDE_YEARS:
-        left.append(Untold(OLDEST, f"it is known only to {last - first:.0f} years."))
+        left.append(Untold(OLDEST, f"it is known only to within some {sayable(last - first)} years."))
     if not row["trees_dated"]:
         left.append(Untold(WHEN, "no tree is dated by its core; years rest on sizes and the species profile alone."))
     elif pd.notna(row["half_span_agreed"]) and row["half_span_agreed"] < AGREED:

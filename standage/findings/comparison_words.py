@@ -190,7 +190,8 @@ def _surest(rows: pd.DataFrame) -> str:
     unit = "" if row["unit"] == "stems/ha" else " years"
     by = f"{number_words(middle, row)}{unit} (between {number_words(low, row)} and {number_words(high, row)})"
     by += f", {probability_words(sign_probability(row))}"
-    count = "" if len(rows) == 1 else f"; {len(sure)} of {len(rows)} pairs of stands are told apart by it"
+    told = int((rows["told_apart"] == "yes").sum())
+    count = "" if len(rows) == 1 else f"; {told} of {len(rows)} pairs of stands are told apart by it"
     if row["measure"] == "median_establishment_year":
         return f"The median stem of {first} established later than that of {second}, by about {by}{count}."
     if row["measure"] == "half_span_years":

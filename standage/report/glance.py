@@ -5,11 +5,13 @@ from __future__ import annotations
 import pandas as pd
 
 from standage.answer import points, unit_name
+from standage.findings.cannot_tell import AGREED, WIDE_YEARS, oldest_before, reach_assumed
 from standage.findings.stems import CORING_HEIGHT, SAMPLED
 from standage.measures import HECTARES_PER_ACRE, US, Measures
-from standage.report.shown_tables import Cell, ShownTable
-from standage.words import percent, rounding_of, sayable
+from standage.report.shown_tables import Cell, ShownTable, share_cell
+from standage.words import rounding_of, sayable
 
+CANT_TELL = "can't tell"
 AGES = (60, 100, 150)  # ages whose share of the stems is told, as in stand_summary.csv [years]
 
 
@@ -22,7 +24,7 @@ def glance(summary_rows: list, measures: Measures) -> ShownTable:
         "Stand and species",
         "Living stems per hectare",
         "Basal area",
-        "Oldest dated tree",
+        "Oldest tree",
         "Half of the stems came in",
         *(f"Stems over {age} years" for age in AGES),
         "Last recruitment",
@@ -37,16 +39,14 @@ def glance(summary_rows: list, measures: Measures) -> ShownTable:
             )
             if there
         ]
-        span = "can't tell" if pd.isna(row["half_span_first"]) else f"{int(row['half_span_first'])} to {int(row['half_span_last'])}"
-        agreed = "" if pd.isna(row["half_span_agreed"]) else f"{percent(float(row['half_span_agreed']))} of the draws agree"
         basal = measures.basal_area(float(row["basal_area_m2_ha"])) if pd.notna(row["basal_area_m2_ha"]) else ""
         rows.append(
             [
                 Cell(unit_name(row), ", ".join(marks)),
                 _density(row, measures),
                 Cell(basal or "no plots", ""),
-                _year(row, "oldest_year"),
-                Cell(span, agreed),
+                _oldest(row),
+                _half_span(row),
                 *(_share(row, f"share_over_{age}_years") for age in AGES),
                 _year(row, "last_recruitment_year"),
             ]
@@ -59,17 +59,40 @@ def _density(row, measures: Measures) -> Cell:
     if pd.isna(middle):
         return Cell("no plots", "")
     beside = f" = {sayable(middle * HECTARES_PER_ACRE)} per acre" if measures.units == US else ""
-    return Cell(f"{sayable(middle)}{beside}", f"{sayable(low)} to {sayable(high)}")
+    ends = f"{sayable(low)} to {sayable(high)}"
+    if measures.units == US:
+        ends += f" = {sayable(low * HECTARES_PER_ACRE)} to {sayable(high * HECTARES_PER_ACRE)} per acre"
+    return Cell(f"{sayable(middle)}{beside}", ends)
+
+
+def _oldest(row) -> Cell:
+    """What the sentences say of it, and no year where they give none."""
+    if reach_assumed(row):
+        return Cell(CANT_TELL, "")
+    if oldest_before(row):
+        return Cell(f"{int(row['oldest_year_high'])} or before", "")
+    return _year(row, "oldest_year")
+
+
+def _half_span(row) -> Cell:
+    if pd.isna(row["half_span_first"]) or reach_assumed(row):
+        return Cell(CANT_TELL, "")
+    low, middle, high = points(row, "half_span_years")
+    if row["half_span_agreed"] < AGREED:
+        return Cell("can't tell which", f"within {low:.0f} to {high:.0f} years")
+    if middle > WIDE_YEARS:
+        return Cell("many ages", f"no span under {middle:.0f} years")
+    return Cell(f"{int(row['half_span_first'])} to {int(row['half_span_last'])}", "")
 
 
 def _year(row, name: str) -> Cell:
     low, middle, high = points(row, name)
     if pd.isna(middle):
-        return Cell("can't tell", "")
+        return Cell(CANT_TELL, "")
     step = rounding_of(high - low)
     return Cell(f"{round(middle / step) * step}", f"{low:.0f} to {high:.0f}")
 
 
 def _share(row, name: str) -> Cell:
     low, middle, high = points(row, name)
-    return Cell("can't tell", "") if pd.isna(middle) else Cell(percent(middle), f"{percent(low)} to {percent(high)}")
+    return Cell(CANT_TELL, "") if pd.isna(middle) else share_cell(low, middle, high)

@@ -18,6 +18,7 @@ import pandas as pd
 
 from standage.answer import never_told, rows_of, unit_answer, unit_name
 from standage.findings.disturbances import tree_release_table
+from standage.findings.events_on_record import stand_events
 from standage.findings.growth_changes import GrowthChanges
 from standage.measures import METRIC, Measures
 from standage.profiles import Profile, load_profile
@@ -91,13 +92,14 @@ def report_html(
         "title": f"Age structure: {posterior.survey.name}",
         "survey": posterior.survey.name,
         "written": told["written"][:10],
+        "surveyed": _surveyed(posterior.survey.stands),
         "version": told["version"],
         "made_by": "standage",
         "between_means": between_means(level),
         "verdict": posterior.verdict,
         "verdict_sentence": verdict_sentence(posterior.verdict),
         "glance": glance(summary_rows, measures),
-        "answers": [unit_answer(row, tables, measures) for row in summary_rows],
+        "answers": [unit_answer(row, tables, measures, stand_events(posterior.survey, row["stand"])) for row in summary_rows],
         "remedies": [" ".join(remedy_sentences(row, found)) for row, found in zip(summary_rows, budgets, strict=True)],
         "emergence": emergence_paragraphs(posterior, level),
         "never_told": never_told(tables),
@@ -125,6 +127,12 @@ def report_html(
         "libraries": sorted(told["libraries"].items()),
     }
     return render("report.html", context, script="table.js")
+
+
+def _surveyed(stands: pd.DataFrame) -> str:
+    """When the stands were surveyed, to which all ages are counted."""
+    first, last = stands["survey_date"].min(), stands["survey_date"].max()
+    return f"{first:%Y-%m-%d}" if first == last else f"{first:%Y-%m-%d} to {last:%Y-%m-%d}"
 
 
 def render(template: str, context: Mapping[str, Any], *, script: str | None = None) -> str:

@@ -205,8 +205,13 @@ def _years(row, name: str) -> Cell:
 
 
 def _share(row, name: str) -> Cell:
-    low, middle, high = points(row, name)
-    return Cell(percent(middle), f"{percent(low)} to {percent(high)}")
+    return share_cell(*points(row, name))
+
+
+def share_cell(low: float, middle: float, high: float) -> Cell:
+    """A share with its interval below it, once where its ends sound alike."""
+    least, most = percent(low), percent(high)
+    return Cell(percent(middle), "" if least == most else f"{least} to {most}")
 
 
 def _interval(row, name: str) -> Cell:

@@ -59,7 +59,7 @@ def tree_story(
     status = str(row["status"]) or "live"
     return TreeStory(
         tree=str(row["tree"]),
-        title=f"{row['tree']}: {str(row['species']).replace('-', ' ')}, {status}{size}",
+        title=f"{row['tree']}: {str(row['species']).replace('-', ' ')} of {row['stand']}, {status}{size}",
         date=tuple(_date(row)),
         found=tuple(_found(row, cores, measures)),
         sure=tuple(_sure(row)),

@@ -46,7 +46,7 @@ STEPS = (
     Step(
         "sd_grass",
         "years in the grass stage",
-        "enter stems of known age (sections.csv) and count grass-stage and emerging plants; coring can't lower it",
+        "enter more stems of known age (sections.csv) and count grass-stage and emerging plants on more subplots; coring can't lower it",
         "#6f6f6f",
         "xx",
     ),

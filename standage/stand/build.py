@@ -97,7 +97,8 @@ def build_stands(survey: Survey, *, profile_folder: str | None = None, emergence
         stand, key, stems, readings = group
         is_modelled = any(group is other for other in modelled)
         if not is_modelled:
-            notes.append(f"{_why_none(survey, group)}; their cores are dated one by one.")
+            then = "each core is dated by itself" if readings.readable.any() else "no core can be read, and none is dated"
+            notes.append(f"{_why_none(survey, group)}; {then}.")
         unit_number = len(units) if is_modelled else -1
         unit, dated = _unit(survey, stand, key, profiles[key], stems, readings, years, edges, keys, unit_number, notes)
         stems_out.extend(dated)
