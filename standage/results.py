@@ -34,7 +34,7 @@ from standage.findings import (
     tree_dates,
 )
 from standage.findings.cannot_tell import cannot_tell
-from standage.findings.disturbances import disturbance_table, event_table
+from standage.findings.disturbances import disturbance_table, event_table, tree_release_table
 from standage.findings.events_on_record import event_years_by_rings
 from standage.findings.growth_changes import MODEL, GrowthChanges, growth_changes
 from standage.findings.long_table import COORDINATES, stand_places
@@ -67,13 +67,15 @@ def result_tables(
     """All tables of a result by file name without ending.
 
     ages: cores dated one by one, for the columns of `tree_dates` that say what each step adds. profile_folder: where the species
-    profiles of the fit are, if not the shipped ones. changes: `ring_changes(posterior)`, where it is at hand. `releases`, `disturbances`
-    and `event_years` are there where the survey has ring widths; the rings then also sharpen the years of events for `attribution`.
+    profiles of the fit are, if not the shipped ones. changes: `ring_changes(posterior)`, where it is at hand. `releases`,
+    `tree_releases`, `disturbances` and `event_years` are there where the survey has ring widths; the rings then also sharpen the years of
+    events for `attribution`.
     """
     changes = ring_changes(posterior) if changes is None else changes
     sharpened = {} if changes is None else event_years_by_rings(changes)
     of_rings = {} if changes is None else {
         "releases": release_table(posterior, level=level, changes=changes),
+        "tree_releases": tree_release_table(changes, level=level),
         "disturbances": disturbance_table(changes, seed=posterior.seed, level=level),
         "event_years": event_table(posterior.survey, changes, level=level),
     }  # fmt: skip

@@ -33,6 +33,7 @@ SHEETS = {
     "pulses": "one row for a recruitment pulse; none where none stands out",
     "attribution": "one row for a pulse and an event: how far apart, whether chance would do it, which explains it",
     "releases": "one row for a stand and year in which trees with ring widths changed their growth for long",
+    "tree_releases": "one row for a release or suppression of a tree with ring widths",
     "disturbances": "one row for an opening or a loss of vigour that is likelier than not",
     "event_years": "one row for an event and a stand with ring widths: its year as the rings leave it",
     "comparison": "one row for a pair of stands or communities and a measure",

@@ -17,6 +17,7 @@ from standage.findings.events_on_record import stand_events
 from standage.findings.growth_changes import MODEL
 from standage.findings.prior_sensitivity import DISAGREE, STAGE_COUNTS, WORTH_TELLING_YEARS
 from standage.findings.release_criteria import criterion_words
+from standage.findings.tree_series import tree_series
 from standage.measures import METRIC, Measures
 from standage.results import result_tables
 from standage.words import capital, counted, listed, percent, probability_words, sayable, year_words
@@ -27,6 +28,7 @@ MANY_FAILED = 0.25  # share of attempts without readable core from which the sam
 LIKELIER = 0.5  # probability from which the rings count as showing a disturbance
 TAKEN_FOR_GRANTED = 0.9  # prior probability from which that openings let plants go was assumed, not asked
 NO_CAUSE = "A release dates a change of growth; it doesn't prove what caused it."
+LEFT_OUT_NAMED = 8  # series left out that are named one by one; more would fill the screen
 MUCH_ONE_PLOT = 0.6  # share of a pulse in one plot from which it may be a patch rather than the stand (assumption)
 
 
@@ -240,6 +242,7 @@ def warnings_about(posterior, tables: Mapping[str, pd.DataFrame]) -> list[str]:
     if len(pulses) and (pulses["limit_status"] == "assumed").any():
         limit = pulses.loc[pulses["limit_status"] == "assumed", "limit"].iloc[0]
         warned.append(f"Pulses are told from a probability of {100 * limit:.0f} % on; that limit is assumed, not tested by simulation.")
+    warned += _series_left_out(posterior.survey)
     warned += _cultural_scars(posterior.survey, rings="releases" in tables)
     trees = tables["tree_dates"]
     foreign = trees["left_out_reason"].str.startswith("no profile for species")
@@ -250,6 +253,16 @@ def warnings_about(posterior, tables: Mapping[str, pd.DataFrame]) -> list[str]:
     undated = trees.loc[~foreign & (trees["left_out_reason"] != ""), "left_out_reason"].value_counts()
     warned += [f"{counted(count, 'tree')} left out: {reason}." for reason, count in undated.items()]
     return warned
+
+
+def _series_left_out(survey) -> list[str]:
+    """Cores and trees whose rings say nothing of releases, each with its reason, the first few of many."""
+    widths = getattr(survey, "ring_widths", None)
+    if widths is None or widths.empty:
+        return []
+    reasons = tree_series(survey).left_out
+    more = f"; and {len(reasons) - LEFT_OUT_NAMED} more" if len(reasons) > LEFT_OUT_NAMED else ""
+    return [f"Ring widths not used for releases: {'; '.join(reasons[:LEFT_OUT_NAMED])}{more}."] if reasons else []
 
 
 def _cultural_scars(survey, *, rings: bool) -> list[str]:

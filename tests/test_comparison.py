@@ -219,6 +219,32 @@ def test_two_stands_say_little_about_their_community_and_many_say_more():
     assert width(2) > 30 and width(8) < 12
 
 
+def test_stands_left_out_of_a_community_are_named_with_the_reason():
+    stands = [history("U1", community="upland"), history("U2", community="upland"), history("Bare", community="upland", has_plots=False),
+              history("High", community="flat", basis="coring height"), history("F1", 1950, community="flat")]  # fmt: skip
+    table = compare_histories(stands)
+    said = list(table.loc[(table["kind"] == "community") & (table["measure"] == "all"), "words"])
+    assert any("left out of upland: Bare (no plots); its mean is of the others" in words for words in said)
+    assert any("left out of flat: High (coring heights are not recorded); so that it is not estimated" in words for words in said)
+
+
+def test_what_communities_can_t_be_compared_by_is_said():
+    stands = [history("U1", community="upland"), history("U2", community="upland"), history("F1", 1950, community="flat")]
+    table = compare_histories(stands)
+    row = row_of(table[table["kind"] == "community and stand"], "latest_pulse_start")
+    assert row["told_apart"] == "not compared" and "no pulse can be told in " in row["words"]
+
+
+def test_the_summary_has_a_sentence_on_communities_where_there_are_any():
+    stands = [history(f"{name}{n}", middle + n, community=name) for name, middle in (("upland", 1900), ("flat", 1950)) for n in range(4)]
+    last = comparison_sentences(compare_histories(stands))[-1]
+    assert "upland" in last and "flat" in last and "virtually certain" in last
+    alike = [history("U1", 1900, community="upland"), history("U2", 1960, community="upland"), history("F1", 1950, community="flat")]
+    assert comparison_sentences(compare_histories(alike))[-1].startswith("Communities of two and more stands can't be told apart")
+    alone = [history("U1", 1900, community="upland"), history("F1", 1950, community="flat")]
+    assert not any("ommunit" in sentence for sentence in comparison_sentences(compare_histories(alone)))
+
+
 def test_communities_that_differ_are_told_apart():
     stands = [history(f"U{n}", 1900 + n, community="upland") for n in range(4)]
     stands += [history(f"F{n}", 1950 + n, community="flat") for n in range(4)]

@@ -22,7 +22,7 @@ from standage.cli import main
 from standage.column_reference import column_reference
 from standage.evidence.ages import COLUMNS as AGES_COLUMNS
 from standage.figures import result_figures
-from standage.findings.disturbances import DISTURBANCE_COLUMNS, EVENT_COLUMNS
+from standage.findings.disturbances import DISTURBANCE_COLUMNS, EVENT_COLUMNS, TREE_COLUMNS
 from standage.findings.releases import COLUMNS as RELEASES_COLUMNS
 from standage.profiles import profile_keys, profile_reference
 from standage.results import provenance, result_tables
@@ -36,7 +36,9 @@ TABLES = (
     *("stand_summary", "tree_dates", "cohorts", "rate", "pulses", "attribution"),
     *("comparison", "parameters", "prior_sensitivity", "all_stands"),
 )
-RING_TABLES = {"releases": RELEASES_COLUMNS, "disturbances": DISTURBANCE_COLUMNS, "event_years": EVENT_COLUMNS}  # only with ring widths
+RING_TABLES = {  # only with ring widths
+    "releases": RELEASES_COLUMNS, "tree_releases": TREE_COLUMNS, "disturbances": DISTURBANCE_COLUMNS, "event_years": EVENT_COLUMNS,
+}  # fmt: skip
 
 
 def read(page: str) -> str:

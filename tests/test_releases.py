@@ -150,6 +150,17 @@ def test_a_recovery_soon_after_a_suppression_is_no_release():
     assert found_changes(late, years, MEANS)["kind"].tolist() == ["suppression", "release"]
 
 
+@pytest.mark.parametrize("criterion", CRITERIA.values(), ids=CRITERIA)
+@pytest.mark.parametrize(("low", "kind"), [(8, "recovery"), (9, "recovery"), (20, "release")])
+def test_how_long_a_low_was_is_measured_on_noisy_rings_whatever_the_window(criterion, low, kind):
+    """Windows of 15 years date the ends of a low of 9 anywhere within 20 years; what counts is how long growth was low."""
+    level = np.array([2.0] * 40 + [0.6] * low + [2.0] * (40 - low))
+    widths = level * np.exp(0.15 * np.random.default_rng(1).standard_normal((100, 80)))
+    found = found_changes(widths, np.arange(1880, 1960), criterion)
+    rises = found[(found["kind"] != "suppression") & found["year"].between(1915, 1945 + low)]
+    assert (rises["kind"] == kind).sum() >= 98 and (rises["kind"] != kind).sum() <= 2
+
+
 @settings(max_examples=40, deadline=None)
 @given(st.lists(st.floats(0.05, 5), min_size=25, max_size=60), st.floats(0.1, 20))
 def test_relative_criteria_do_not_depend_on_the_unit(widths, factor):

@@ -210,7 +210,7 @@ def with_rings():
 
 def test_ring_widths_bring_their_tables_and_pictures_and_sharpen_events(with_rings, tmp_path):
     folder = write_results(with_rings, tmp_path / "out")
-    assert {"releases.csv", "disturbances.csv", "event_years.csv"} < {path.name for path in folder.iterdir()}
+    assert {"releases.csv", "tree_releases.csv", "disturbances.csv", "event_years.csv"} < {path.name for path in folder.iterdir()}
     assert {"ring_widths.png", "disturbances.png"} < {path.name for path in (folder / "figures").iterdir()}
     openings = pd.read_csv(folder / "disturbances.csv").query("kind == 'opening'")
     assert len(openings) == 1 and openings["year_low"].iloc[0] >= 1925 and openings["year_high"].iloc[0] <= 1928
@@ -226,6 +226,24 @@ def test_the_summary_tells_what_the_rings_say_and_claims_no_cause(with_rings):
     assert "let go as by an opening" in said and "doesn't prove what caused it" in said
     assert "The logging known to 1921 to 1931 began" in said
     assert "from ring widths" not in summary(fake_posterior(draws=60))
+
+
+def test_trees_whose_rings_are_not_used_are_named_in_the_summary(with_rings):
+    assert "not used for releases" not in summary(with_rings)
+    posterior = copy.copy(with_rings)
+    posterior.survey = copy.copy(with_rings.survey)
+    widths = with_rings.survey.ring_widths
+    short = widths["core"].iloc[0]
+    posterior.survey.ring_widths = widths[(widths["core"] != short) | (widths["year"] >= widths["year"].max() - 4)]
+    told = summary(posterior)
+    assert f"Ring widths not used for releases: tree {short.removesuffix('a')}: fewer than" in told
+
+
+def test_releases_of_single_trees_are_in_a_table_of_their_own(with_rings, tmp_path):
+    table = pd.read_csv(write_results(with_rings, tmp_path / "out") / "tree_releases.csv")
+    released = table[table["kind"] == "release"]
+    assert len(released) == released["tree"].nunique() == 12 and released["year_median"].between(1925, 1929).all()
+    assert (released["probability"] >= 0.5).all() and (released["change_percent_median"] > 25).all()
 
 
 def test_what_only_the_record_says_is_not_told_as_seen_in_the_rings(with_rings):

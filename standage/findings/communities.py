@@ -36,11 +36,11 @@ class CommunityMeans:
     degrees_of_freedom: int
 
 
-def shared_communities(histories: Sequence[StandHistory]) -> dict[str, list[StandHistory]]:
-    """Communities that two or more comparable stands of a species share; stands whose years are not of establishment are left out."""
+def shared_communities(histories: Sequence[StandHistory], *, of_any_basis: bool = False) -> dict[str, list[StandHistory]]:
+    """Communities that two or more stands of a species share; stands whose years are not of establishment only `of_any_basis`."""
     groups: dict[str, list[StandHistory]] = {}
     for history in histories:
-        if history.community and history.basis != CORING_HEIGHT:
+        if history.community and (of_any_basis or history.basis != CORING_HEIGHT):
             groups.setdefault(history.community, []).append(history)
     return {name: stands for name, stands in groups.items() if len(stands) >= FEWEST_STANDS}
 

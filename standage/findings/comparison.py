@@ -36,7 +36,8 @@ CLASS_YEARS = 20  # classes of establishment compared one by one [years]
 LEAST_CLASS_SHARE = 0.01  # classes that hold less in both stands, at their high points, are not worth a row (assumption)
 SURELY = 0.95  # probability of the likelier sign from which two are told apart: a 90 % interval that leaves out 0 (assumption)
 MOST_STANDS_BY_CLASS = 20  # of a species; pairs grow with the square, and beyond this nobody reads their classes (assumption)
-OF_COMMUNITIES = ("stems_per_ha", "median_establishment_year", "half_span_years", "share_in_grass_stage")
+# what has a mean over stands; a number of pulses, a distance or a shared pulse is a thing of two stands
+OF_COMMUNITIES = ("stems_per_ha", "median_establishment_year", "half_span_years", "latest_pulse_start", "share_in_grass_stage")
 
 CLASS_MEASURES = ((SHARE_IN_CLASS, "share of stems", True), (STEMS_IN_CLASS, "stems/ha", False))  # name, unit, whether a share
 ESTABLISHMENT = "establishment"
@@ -207,25 +208,43 @@ def _synchrony_row(about: dict, first: StandHistory, second: StandHistory, level
 
 def _communities(histories: list[StandHistory], values: _Values, level: float, class_years: int, seed: int) -> Iterator[dict]:
     """Communities with each other, and with stands that no other shares a community with."""
-    histories = [history for history in histories if history.basis != CORING_HEIGHT and history.profile == histories[0].profile]
-    groups = shared_communities([history for history in histories if history.has_plots])
+    usable, left_out = [], []
+    for history in histories:
+        if history.basis == CORING_HEIGHT:
+            reason = "coring heights are not recorded"
+        elif history.profile != histories[0].profile:
+            reason = "another profile of the species"
+        else:
+            reason = "" if history.has_plots else "no plots"
+        (left_out if reason else usable).append((history, reason))
+    groups = shared_communities([history for history, _ in usable])
+    for community, stands in shared_communities(histories, of_any_basis=True).items():
+        without = [f"{history.name} ({reason})" for history, reason in left_out if history in stands]
+        if without:
+            left = "its mean is of the others" if community in groups else "so that it is not estimated"
+            about = {"kind": COMMUNITY, "first": community, "second": "others", "species": histories[0].species, "measure": "all"}
+            yield {**about, "told_apart": NOT_COMPARED, "reason": f"left out of {community}: {', '.join(without)}; {left}"}
     if not groups:
         return
+    histories = [history for history, _ in usable]
     season = min(history.season for history in histories)
     axis = (min(int(history.years[0]) for history in histories), season)
     grouped = {history.name for stands in groups.values() for history in stands}
-    single = [history for history in histories if history.has_plots and history.name not in grouped]
+    single = [history for history in histories if history.name not in grouped]
     everyone = [*single, *(history for stands in groups.values() for history in stands)]
 
     def means(draws, scale: str) -> CommunityMeans:
         by_group = {name: np.array([draws(history) for history in stands]) for name, stands in groups.items()}
         return community_means(by_group, scale, axis=axis, seed=seed)
 
-    compared = []
-    for measure in MEASURES:
-        if measure.name in OF_COMMUNITIES and not any(not_comparable(measure, history, history) for history in everyone):
-            draws = partial(_of_stand, values, measure, season)
-            compared.append(({"measure": measure.name, "unit": measure.unit}, draws, means(draws, measure.scale)))
+    compared, refused = [], []
+    for measure in (measure for measure in MEASURES if measure.name in OF_COMMUNITIES):
+        about_it = {"measure": measure.name, "unit": measure.unit}
+        if reason := next(filter(None, (not_comparable(measure, history, history) for history in everyone)), ""):
+            refused.append({**about_it, "told_apart": NOT_COMPARED, "reason": reason})
+            continue
+        draws = partial(_of_stand, values, measure, season)
+        compared.append((about_it, draws, means(draws, measure.scale)))
     for begin, end in classes_worth_showing(everyone, season, class_years):
         for name, unit, share in CLASS_MEASURES:
             draws = partial(in_class, first=begin, last=end, season=season, share=share)
@@ -239,12 +258,14 @@ def _communities(histories: list[StandHistory], values: _Values, level: float, c
             spreads = {"first_spread": _typical(found.spread[first]), "second_spread": _typical(found.spread[second])}
             columns = difference_columns(found.mean[first], found.mean[second], level)
             yield {**pair, **measure, **columns, **spreads, "degrees_of_freedom": found.degrees_of_freedom}
+        yield from ({**pair, **row} for row in refused)
     for first, history in product(groups, single):
         pair = {"kind": COMMUNITY_AND_STAND, "first": first, "second": history.name, **about}
         pair |= {"first_stands": len(groups[first]), "second_stands": 1}
         for measure, draws, found in compared:
             columns = difference_columns(found.mean[first], draws(history), level) | {"first_spread": _typical(found.spread[first])}
             yield {**pair, **measure, **columns, "degrees_of_freedom": found.degrees_of_freedom}
+        yield from ({**pair, **row} for row in refused)
 
 
 def _of_stand(values: _Values, measure: Measure, season: int, history: StandHistory) -> np.ndarray:

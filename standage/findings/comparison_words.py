@@ -149,7 +149,7 @@ def _cautions(row: Mapping) -> list[str]:
 
 
 def comparison_sentences(table: pd.DataFrame | None) -> list[str]:
-    """The comparison for the summary: at most three sentences, of stands only, and only what can be told apart.
+    """The comparison for the summary: at most three sentences of stands, only of what can be told apart, and one of communities.
 
     table: `comparison`, or None where there is none. Of many pairs some look different by chance, so a measure is told by its surest pair,
     and only where that pair would be as sure as `FALSELY_TOLD` among so many.
@@ -169,10 +169,23 @@ def comparison_sentences(table: pd.DataFrame | None) -> list[str]:
             alike.append(WORDS[name].removeprefix("the ").replace("their stems", "stems"))
     told = told[:1] + _shared_sentences(stands) + told[1:]
     if not told and alike:
-        return [f"The stands can't be told apart by {' or '.join(alike)}."]
-    if not told and len(stands) and (stands["told_apart"] == "not compared").all():
-        return ["The stands can't be compared with each other; comparison.csv says why."]
-    return told[:3]
+        told = [f"The stands can't be told apart by {' or '.join(alike)}."]
+    elif not told and len(stands) and (stands["told_apart"] == "not compared").all():
+        told = ["The stands can't be compared with each other; comparison.csv says why."]
+    return [*told[:3], *_community_sentences(table[table["kind"] != "stand"])]
+
+
+def _community_sentences(table: pd.DataFrame) -> list[str]:
+    """The surest difference of a community from another or from a single stand, or that there is none that can be told."""
+    rows = table[table["measure"].isin(SUMMARY_MEASURES) & table["told_apart"].isin(["yes", "no"])]
+    if rows.empty:
+        return []
+    apart = rows[rows["told_apart"] == "yes"]
+    if apart.empty:
+        return ["Communities of two and more stands can't be told apart from each other or from single stands."]
+    greater = apart["probability_greater"].astype(float)
+    surest = np.maximum(greater, 1 - greater - apart["probability_equal"].astype(float)).to_numpy().argmax()
+    return [str(apart.iloc[int(surest)]["words"])]
 
 
 def _surest(rows: pd.DataFrame) -> str:

@@ -51,6 +51,8 @@ class Criterion:
             raise ValueError(f"the smallest change must be above 0, not {self.least}")
 
 
+SMOOTHED = 3  # years of the running median by which the length of a low is measured (assumption)
+
 # that the year itself belongs to the preceding window is from memory, for all four; `year_in` changes it
 CRITERIA: dict[str, Criterion] = {
     criterion.name: criterion
@@ -167,8 +169,9 @@ def found_changes(widths: np.ndarray, years: np.ndarray, criterion: Criterion, *
     dates it), `first_year` (of the following window: the first ring of the new growth), `change` (% or mm, positive), `before_mm`,
     `after_mm`, `major` (bool; False where the criterion has no levels).
 
-    A rise at most `recovery_years` after a suppression is a recovery, unless what follows it exceeds by as much as the criterion asks
-    what had been before the suppression.
+    A rise that ends a low of at most `recovery_years` is a recovery, unless what follows it exceeds by as much as the criterion asks what
+    had been before the low. How long the low was is measured on the rings: windows longer than it date its two ends anywhere within their
+    length.
     """
     widths = _checked(widths)
     before, after = window_middles(widths, criterion.window, criterion.middle)
@@ -185,23 +188,46 @@ def found_changes(widths: np.ndarray, years: np.ndarray, criterion: Criterion, *
             })  # fmt: skip
     columns = ["series", "kind", "year", "first_year", "change", "before_mm", "after_mm", "major"]
     table = pd.DataFrame(rows, columns=columns).sort_values(["series", "year", "kind"], ignore_index=True)
-    return _recoveries_named(table, criterion, least, recovery_years)
+    return _recoveries_named(table, widths, int(years[0]), criterion, least, recovery_years)
 
 
-def _recoveries_named(table: pd.DataFrame, criterion: Criterion, least: float, recovery_years: int) -> pd.DataFrame:
+def _recoveries_named(
+    table: pd.DataFrame, widths: np.ndarray, first_year: int, criterion: Criterion, least: float, recovery_years: int
+) -> pd.DataFrame:
     kinds = table["kind"].tolist()
     for place, row in enumerate(table.itertuples()):
         if row.kind != "release":
             continue
-        lows = table[(table["series"] == row.series) & (table["kind"] == "suppression")
-                     & (row.year - table["year"]).between(1, recovery_years)]  # fmt: skip
-        if lows.empty:
+        falls = table[(table["series"] == row.series) & (table["kind"] == "suppression")
+                      & (row.year - table["year"]).between(1, recovery_years + 2 * criterion.window)]  # fmt: skip
+        short = []
+        for fall in falls.itertuples():
+            ends = fall.year - first_year, row.year - first_year
+            if low_years(widths[row.series], *ends, fall.before_mm, criterion.window) <= recovery_years:
+                short.append(fall.before_mm)
+        if not short:
             continue
-        former = float(lows["before_mm"].max())
-        gain = 100 * (row.after_mm - former) / former if criterion.relative else row.after_mm - former
+        gain = 100 * (row.after_mm - max(short)) / max(short) if criterion.relative else row.after_mm - max(short)
         if gain < least * (1 - MOSTLY_EQUAL):
             kinds[place] = "recovery"
     return table.assign(kind=kinds)
+
+
+def low_years(widths: np.ndarray, fall: int, rise: int, former: float, window: int) -> int:
+    """How many years growth was low between a fall and a rise that windows of so many years have found.
+
+    widths: (year,) of one series. fall, rise: places of the two. former: the level before the fall. [mm] Low is a running median of three
+    years below the middle between that level and the lowest median between the two, round the place of the lowest.
+    """
+    begin, end = max(fall - window + 1, 1), min(rise + window, len(widths) - 1)
+    three = np.lib.stride_tricks.sliding_window_view(widths[begin - 1 : end + 1], SMOOTHED)
+    level = np.median(three, axis=1)
+    between = slice(fall + 1 - begin, rise + 1 - begin)
+    lowest = between.start + int(np.argmin(np.where(np.isnan(level[between]), np.inf, level[between])))
+    low = level < (former + level[lowest]) / 2
+    left = lowest - int(np.argmin(low[lowest::-1])) if not low[: lowest + 1].all() else -1
+    right = lowest + int(np.argmin(low[lowest:])) if not low[lowest:].all() else len(low)
+    return right - left - 1
 
 
 def _checked(widths: np.ndarray) -> np.ndarray:

@@ -120,9 +120,9 @@ def _sure(row) -> list[str]:
     told = []
     if steps and max(size for size, _ in steps) > 0:
         size, step = max(steps, key=lambda pair: pair[0])
-        told.append(f"Most of what isn't known of this date comes from {step.name} (standard deviation {size:.1f} years).")
+        told.append(f"Its wood alone leaves most open about {step.name} (standard deviation {size:.1f} years).")
     if pd.notna(row["sd_total"]):
-        told.append(f"With everything the survey knows, its standard deviation is {float(row['sd_total']):.1f} years.")
+        told.append(f"With everything the survey knows, its date has a standard deviation of {float(row['sd_total']):.1f} years.")
     if row["basis"] == "cored" and _known(row, "establishment_year"):
         told.append(SHARED_CAUTION)
     return told
