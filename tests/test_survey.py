@@ -12,7 +12,11 @@ import pytest
 
 from standage.column_reference import column_reference, column_rows
 from standage.errors import StandageError
+from standage.evidence import date_trees
+from standage.simulate import small_survey
+from standage.stand.build import build_stands
 from standage.survey import read_survey
+from standage.survey_cells import near_column
 from standage.tables import KINDS, TABLES, table
 from standage.template import write_template
 from standage.years import growing_season, growing_seasons, year_axis
@@ -261,3 +265,21 @@ def test_a_hundred_thousand_cores_are_read_in_seconds(tmp_path):
     survey = read_survey(folder)
     assert len(survey.cores) == number
     assert time.process_time() - start < 20  # about 3 s
+
+
+@pytest.mark.parametrize("name", [each.name for each in TABLES if each.name != "ring_widths"])
+def test_unknown_columns_named_like_those_of_other_tables_disturb_nothing(tmp_path, name):
+    """A column of another table in the wrong one is not known there, kept, and not used; it has to stay out of everything's way."""
+    simulated = small_survey(5, stems=40, cores=15)
+    plain = read_survey(simulated.write(tmp_path / "plain"))
+    known = [column.name for column in table(name).columns]
+    folder = simulated.write(tmp_path / "more")
+    path = folder / f"{name}.csv"
+    frame = pd.read_csv(path, dtype=str, keep_default_na=False) if path.exists() else pd.DataFrame(columns=known)
+    others = {column.name for each in TABLES for column in each.columns} - set(known)
+    unknown = sorted(column for column in others if near_column(column, known, set(frame.columns)) is None)
+    assert len(unknown) > 20
+    frame.assign(**dict.fromkeys(unknown, "x")).to_csv(path, index=False)
+    survey = read_survey(folder)
+    assert date_trees(survey).equals(date_trees(plain))
+    assert [stem.tree for stem in build_stands(survey).stems] == [stem.tree for stem in build_stands(plain).stems]

@@ -84,7 +84,9 @@ def read_cores(survey: Survey, stand: str, species: str, profile: Profile) -> Co
 
 def core_table(survey: Survey) -> pd.DataFrame:
     """cores.csv with what is needed of each core's tree beside it; a blank core date is the stand's survey date."""
-    table = survey.cores.merge(survey.trees[list(_TREE_COLUMNS)], on="tree", how="inner", sort=False)
+    called_so = [name for name in _TREE_COLUMNS if name != "tree"]  # an unknown column of cores.csv may be
+    cores = survey.cores.drop(columns=called_so, errors="ignore")
+    table = cores.merge(survey.trees[list(_TREE_COLUMNS)], on="tree", how="inner", sort=False)
     survey_date = table["stand"].map(survey.stands.set_index("stand")["survey_date"])
     return table.assign(core_date=table["core_date"].fillna(survey_date))
 

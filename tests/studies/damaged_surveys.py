@@ -327,6 +327,9 @@ def _original(name: str) -> Survey:
     return _originals[name]
 
 
+ONE_CELL = [("a cell",), ("a unit",), ("an identifier",)]  # damages whose refusal has to name a cell: row and column
+
+
 def one_check(seed: int, number: int) -> tuple[str, str, str]:
     """Kinds of damage, `accepted` or `refused`, and what is wrong with that (empty if nothing is)."""
     name, kinds, files = damaged(seed, number)
@@ -343,6 +346,8 @@ def one_check(seed: int, number: int) -> tuple[str, str, str]:
                     survey = read_survey(path)
                 except SurveyError as error:
                     check_refusal(error, path)
+                    if kinds in ONE_CELL:
+                        hold(any(problem.row and problem.column for problem in error.problems), f"no cell is named: {error}"[:400])
                     if set(kinds) <= set(HARMLESS):
                         raise Fault(f"refused, though nothing that is said was changed: {error}"[:400]) from error
                 else:
