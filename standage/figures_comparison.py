@@ -26,13 +26,16 @@ DIFFERENCES = {  # measures drawn, and what the axis says
 }
 
 
-def comparison_figures(tables: Mapping[str, pd.DataFrame], *, level: float = 0.9) -> dict[str, Figure]:
+def comparison_figures(
+    tables: Mapping[str, pd.DataFrame], *, level: float = 0.9, events: pd.DataFrame | None = None
+) -> dict[str, Figure]:  # fmt: skip
     """Both pictures of a comparison by name; one without anything to show is left out.
 
-    tables: `cohorts`, `pulses`, `stand_summary` and `comparison`. level: credible level, told below each picture.
+    tables: `cohorts`, `pulses`, `stand_summary` and `comparison`. level: credible level, told below each picture. events: those
+    on record, where they are at hand.
     """
     style = current_style()
-    figures = {"side_by_side": side_by_side(tables["cohorts"], tables["pulses"], tables["stand_summary"]),
+    figures = {"side_by_side": side_by_side(tables["cohorts"], tables["pulses"], tables["stand_summary"], events=events),
                "differences": differences(tables["comparison"])}  # fmt: skip
     drawn = {name: figure for name, figure in figures.items() if figure is not None}
     for figure in drawn.values():
@@ -40,8 +43,13 @@ def comparison_figures(tables: Mapping[str, pd.DataFrame], *, level: float = 0.9
     return drawn
 
 
-def side_by_side(cohorts: pd.DataFrame, pulses: pd.DataFrame, stand_summary: pd.DataFrame) -> Figure | None:
-    """Every stand as a strip, those of a community together and the youngest last, on one axis and scale. None for a single stand."""
+def side_by_side(
+    cohorts: pd.DataFrame, pulses: pd.DataFrame, stand_summary: pd.DataFrame, *, events: pd.DataFrame | None = None
+) -> Figure | None:  # fmt: skip
+    """Every stand as a strip, those of a community together and the youngest last, on one axis and scale. None for a single stand.
+
+    events: all on record; each is hatched in the strip of its stand, those without a stand in all.
+    """
     style = current_style()
     order = strip_order(stand_summary)[:MOST_STRIPS]
     if len(order) < 2:
@@ -55,10 +63,12 @@ def side_by_side(cohorts: pd.DataFrame, pulses: pd.DataFrame, stand_summary: pd.
     axes = figure.subplots(len(strips), 1, squeeze=False, sharex=True, sharey=True).ravel()
     for ax, table, (stand, species, community) in zip(axes, strips, order, strict=True):
         own = pulses[(pulses["stand"] == stand) & (pulses["species"] == species)]
-        plot_strip(table, pulses=own, community=community, years=years, top=top, ax=ax)
+        here = None if events is None else events[events["stand"].isin([stand, ""])]
+        plot_strip(table, pulses=own, events=here, community=community, years=years, top=top, ax=ax)
     bases = {basis for table in strips for basis in table["basis"].unique()}
     axes[-1].set_xlabel("Year of establishment" + (", or of arrival at coring height where that is said" if CORING_HEIGHT in bases else ""))
-    figure.suptitle("The stands side by side, pulses shaded", x=0.01, ha="left", fontweight="bold")
+    hatched = "" if events is None or events.empty else ", events on record hatched"
+    figure.suptitle(f"The stands side by side, pulses shaded{hatched}", x=0.01, ha="left", fontweight="bold")
     figure.supylabel("Share of the stand's stems (%)", fontsize=style.points(9))
     return figure
 
@@ -77,6 +87,7 @@ def plot_strip(
     cohorts: pd.DataFrame,
     *,
     pulses: pd.DataFrame | None = None,
+    events: pd.DataFrame | None = None,
     community: str = "",
     years: tuple[int, int] | None = None,
     top: float | None = None,
@@ -84,8 +95,8 @@ def plot_strip(
 ) -> Axes:
     """One stand among others: share of its stems by class of years.
 
-    cohorts: rows of one unit of the cohort table. pulses: those of the unit. years, top: ends of the time axis, and highest share [%],
-    that all strips have in common.
+    cohorts: rows of one unit of the cohort table. pulses: those of the unit. events: those of its stand; the years in which each began
+    are hatched. years, top: ends of the time axis, and highest share [%], that all strips have in common.
     """
     style, alone = current_style(), ax is None
     ax = plain(drawing_axes(ax, height=STRIP_HEIGHT + 0.9))
@@ -97,6 +108,10 @@ def plot_strip(
     low, middle, high = (100 * np.nan_to_num(cohorts[f"share_{point}"].to_numpy(dtype=float)) for point in ("low", "median", "high"))
     for pulse in () if pulses is None else pulses.itertuples():
         ax.axvspan(pulse.start_median, pulse.end_median + 1, color=style.pulse, zorder=0)
+    for event in () if events is None else events.itertuples():
+        ax.axvspan(
+            event.first_year, event.last_year + 1, facecolor="none", edgecolor=style.quiet, hatch="////", linewidth=0.6, zorder=0.5
+        )  # fmt: skip
     ax.bar(first, middle, width=width * 0.94, align="edge", color=style.posterior, alpha=0.6, edgecolor=style.posterior, linewidth=0.5)
     around = {"yerr": [middle - low, high - middle], "ecolor": style.observed, "elinewidth": 0.9, "capsize": 1.5}
     ax.errorbar(first + width / 2, middle, fmt="none", **around)

@@ -180,7 +180,7 @@ def write_results(
                 figures |= result_figures(posterior, tables, level=level, changes=changes)
             if "comparison" in tables:
                 with attempt("figures of the comparison", building):
-                    figures |= comparison_figures(tables, level=level)
+                    figures |= comparison_figures(tables, level=level, events=posterior.survey.events)
             for name, figure in figures.items():
                 with attempt(f"figure {name}", building):
                     write_figures({name: figure}, building / "figures")

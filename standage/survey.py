@@ -148,7 +148,10 @@ def _check_presence(frames: Mapping[str, pd.DataFrame], files: Mapping[str, str]
 
     for name in ("stands", "trees"):
         if frames[name].empty and name not in written.unreadable:
-            missing(name, f"at least one row; a row is {table(name).one_row}", "`standage new DIR` makes forms to fill in.")
+            what_to_do = "`standage new DIR` makes forms to fill in."
+            if name == "trees" and not frames["stands"].empty:
+                what_to_do = "List stems and core some: counts of seedlings alone say how many there are, not when they came. " + what_to_do
+            missing(name, f"at least one row; a row is {table(name).one_row}", what_to_do)
     if frames["cores"].empty and "cores" not in written.unreadable and not frames["trees"].empty:
         if (frames["trees"]["plot"] != "").any():
             written.notes.append("there are no cores: stems are dated by size alone, from the species profile, with wide intervals")

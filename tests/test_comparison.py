@@ -333,7 +333,7 @@ def summary_of(stands, communities) -> pd.DataFrame:
 
 
 def test_the_report_puts_stands_side_by_side_and_communities_only_where_stands_share_one(monkeypatch):
-    monkeypatch.setattr(compared_page, "_pictures", lambda tables: [])
+    monkeypatch.setattr(compared_page, "_pictures", lambda *_: [])
     stands = [history("U1", 1900, community="upland", **pulses_at(1890)), history("U2", 1906, community="upland", **pulses_at(1891)),
               history("Alone", 1950, community="flat")]  # fmt: skip
     tables = {"comparison": compare_histories(stands), "stand_summary": summary_of(["U1", "U2", "Alone"], ["upland", "upland", "flat"])}

@@ -19,7 +19,7 @@ from standage import figures
 from standage.figure_axes import chance, drawing_axes
 from standage.figure_files import write_figures
 from standage.figure_styles import SCREEN, STYLES, current_style
-from standage.figures_comparison import comparison_figures
+from standage.figures_comparison import comparison_figures, side_by_side
 from standage.figures_events import mark_events
 from standage.findings import count_check, delays, diameter_check, size_curves
 from standage.results import result_tables
@@ -89,6 +89,21 @@ def test_events_are_on_every_timeline(posterior, tables, plot, name):
     ax = getattr(figures, plot)(of_stand(tables[name]), events=posterior.survey.events)
     notes = " | ".join(text.get_text() for text in ax.get_legend().get_texts())
     assert "logging 1926\u20131928" in notes and "fire exclusion 1945, until 1980" in notes
+
+
+def test_events_are_in_the_strips_of_their_stands(posterior, tables):
+    def hatched(ax):
+        return [(bar.get_x(), bar.get_width()) for bar in ax.patches if bar.get_hatch()]
+
+    events = posterior.survey.events
+    figure = side_by_side(tables["cohorts"], tables["pulses"], tables["stand_summary"], events=events)
+    for ax in figure.axes:
+        stand = ax.get_title(loc="left").split(",")[0]
+        own = events[events["stand"].isin([stand, ""])]
+        assert hatched(ax) == [(row.first_year, row.last_year + 1 - row.first_year) for row in own.itertuples()]
+    assert sum(len(hatched(ax)) for ax in figure.axes) > 0 and "hatched" in figure.get_suptitle()
+    plain = side_by_side(tables["cohorts"], tables["pulses"], tables["stand_summary"])
+    assert not any(hatched(ax) for ax in plain.axes)
 
 
 def test_of_many_events_none_vanishes_those_of_a_kind_share_a_letter():

@@ -103,7 +103,7 @@ def report_html(
         "remedies": [" ".join(remedy_sentences(row, found)) for row, found in zip(summary_rows, budgets, strict=True)],
         "emergence": emergence_paragraphs(posterior, level),
         "never_told": never_told(tables),
-        "side_by_side": compared(tables),
+        "side_by_side": compared(tables, posterior.survey.events),
         "leaning": leaning_sentences(leaning),
         "warnings": warnings_about(posterior, tables),
         "units": [_unit(posterior, row, tables, number, level) for number, row in enumerate(summary_rows)],

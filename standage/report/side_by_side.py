@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from standage.figures_comparison import differences, side_by_side
+from standage.findings.cannot_tell import AGREED
 from standage.findings.comparison import NOT_COMPARED, STAND, YES
 from standage.findings.comparison_measures import AGE_STRUCTURE_DISTANCE, SHARED_PULSE
 from standage.findings.comparison_words import comparison_sentences, number_words, range_words, sign_probability, unit_words
@@ -41,10 +42,10 @@ class SideBySide:
     classes: list[str]
 
 
-def compared(tables: Mapping[str, pd.DataFrame]) -> SideBySide | None:
+def compared(tables: Mapping[str, pd.DataFrame], events: pd.DataFrame | None = None) -> SideBySide | None:
     """The section; None where no two stands have a species in common.
 
-    tables: those of the result, `comparison` among them.
+    tables: those of the result, `comparison` among them. events: those on record.
     """
     table = tables.get("comparison")
     if table is None or table.empty:
@@ -54,7 +55,7 @@ def compared(tables: Mapping[str, pd.DataFrame]) -> SideBySide | None:
     by_class = table[table["class_first_year"].notna() & (table["told_apart"] == YES) & (table["kind"] == STAND)]
     return SideBySide(
         intro=(*comparison_sentences(table), *_groups(tables["stand_summary"])),
-        pictures=_pictures(tables),
+        pictures=_pictures(tables, events),
         tables=[shown for shown in (_differences(stands, "Stand"), _differences(communities, "Community")) if shown.rows],
         refused=list(dict.fromkeys(table.loc[table["told_apart"] == NOT_COMPARED, "words"])),
         classes=list(dict.fromkeys(by_class["words"])),
@@ -76,17 +77,18 @@ def _groups(stand_summary: pd.DataFrame) -> list[str]:
     return told
 
 
-def _pictures(tables: Mapping[str, pd.DataFrame]) -> list[Picture]:
+def _pictures(tables: Mapping[str, pd.DataFrame], events: pd.DataFrame | None) -> list[Picture]:
     drawn = []
-    strips = side_by_side(tables["cohorts"], tables["pulses"], tables["stand_summary"])
+    strips = side_by_side(tables["cohorts"], tables["pulses"], tables["stand_summary"], events=events)
     if strips is not None:
         strips.suptitle("")
-        spans = [
-            f"{row['stand']}: " + (UNSAYABLE if pd.isna(row["half_span_first"]) else f"{row['half_span_first']} to {row['half_span_last']}")
-            for _, row in tables["stand_summary"].iterrows()
-        ]
+        spans = []
+        for _, row in tables["stand_summary"].iterrows():
+            known = pd.notna(row["half_span_first"]) and row["half_span_agreed"] >= AGREED
+            spans.append(f"{row['stand']}: " + (f"{row['half_span_first']} to {row['half_span_last']}" if known else UNSAYABLE))
         said = f"Histograms of the stands' stems by ten years of establishment, on one axis. Half of the stems came in: {'; '.join(spans)}."
-        drawn.append(Picture("strips", "The stands on one axis of time, pulses shaded.", inline_svg(strips, "strips", said)))
+        caption = "The stands on one axis of time; pulses are shaded, years in which events on record began hatched."
+        drawn.append(Picture("strips", caption, inline_svg(strips, "strips", said)))
     figure = differences(tables["comparison"])
     if figure is not None:
         figure.suptitle("")
