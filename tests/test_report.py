@@ -7,12 +7,17 @@ import hashlib
 import io
 import json
 import re
+import shutil
+import subprocess
+import sys
 from html.parser import HTMLParser
+from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
 import pytest
+from benchmarks.report_in_browser import BROWSERS
 from click.testing import CliRunner
 from fake_posterior import fake_posterior
 
@@ -44,6 +49,7 @@ class Page(HTMLParser):
 
     def __init__(self, text: str):
         super().__init__(convert_charrefs=True)
+        self.source = text
         self.elements, self.open, self.texts, self.mistakes = [], [], [], []
         self.feed(text)
         self.close()
@@ -452,3 +458,15 @@ def test_the_extra_stems_of_a_pulse_have_acres_beside_them_where_asked(tables):
     row = tables["stand_summary"].iloc[0]
     said = " ".join(unit_answer(row, tables, Measures("us")).when)
     assert re.search(r"between [\d.]+ and [\d.]+ per hectare \([\d.]+ to [\d.]+ per acre\) more than the years around it", said)
+
+
+# --- in a real browser ---
+
+
+@pytest.mark.skipif(not any(map(shutil.which, BROWSERS)), reason="no Chromium on this machine")
+def test_a_real_browser_shows_the_report_without_error_or_request_and_sorts_and_filters_its_trees(page, tmp_path):
+    (tmp_path / "report.html").write_text(page.source, encoding="utf-8")
+    script = Path(__file__).parent / "benchmarks" / "report_in_browser.py"
+    ended = subprocess.run([sys.executable, script, tmp_path, tmp_path / "pictures"], capture_output=True, text=True)
+    assert ended.returncode == 0 and "no console error, no request, script alive" in ended.stdout, ended.stdout
+    assert (tmp_path / "pictures" / "phone.png").stat().st_size > 10_000

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from standage.findings.stems import CORING_HEIGHT
-from standage.words import capital, percent, probability_words, share_words
+from standage.words import capital, percent, probability_words, sayable, share_words
 
 WORTH_TELLING = 0.1  # share of waiting stems that posterior or prior must allow before a sentence is spent on it (assumption)
 NO_PROOF = "Agreement in time is not proof of cause."
@@ -158,7 +158,7 @@ def claim_words(row: Mapping) -> str:
 def _factor(factor: float) -> str:
     larger = max(factor, 1 / factor)
     side = "for waiting" if factor >= 1 else "against waiting"
-    return f"{'over 100' if larger > 100 else f'{larger:.1f}'} {side}"
+    return f"{'over 100' if larger > 100 else sayable(larger)} {side}"
 
 
 def _share(row: Mapping, name: str) -> str:

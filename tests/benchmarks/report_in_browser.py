@@ -1,14 +1,17 @@
-"""Opens a report in a real headless Chromium and says what the browser says: errors, requests, and pictures to look at.
+"""Opens a report in a real headless Chromium and says what the browser says: errors, requests, whether sorting and filtering work, and
+pictures to look at.
 
     python tests/benchmarks/report_in_browser.py RESULTS OUT [--browser PATH]
 
 RESULTS is a folder that `standage run` wrote. OUT gets `desktop.png`, `phone.png` and `print.pdf`. Exit code 1 where the console shows
-an error, the page asks the network for anything, or the script did not come to life; 2 where there is no browser (Debian: chromium).
+an error, the page asks the network for anything, or the table of trees doesn't sort or filter; 2 where there is no browser (Debian:
+chromium).
 """
 
 from __future__ import annotations
 
 import argparse
+import html
 import json
 import re
 import shutil
@@ -36,6 +39,17 @@ BROWSERS_OWN = {  # what Chromium asks for by itself; never what a page would lo
     "optimizationguide-pa.googleapis.com",
 }  # fmt: skip
 PATIENCE = 120  # for one start of the browser [s]
+PROBE = """<script>addEventListener("load", function () {
+  var body = document.querySelector("#tree-table tbody"), filter = document.getElementById("tree-filter");
+  var head = document.querySelector("#tree-table thead button");
+  function shown() { return Array.from(body.rows).filter(function (row) { return getComputedStyle(row).display !== "none"; }).length; }
+  function first() { return body.rows[0].cells[0].textContent.trim(); }
+  function seek(words) { filter.value = words; filter.dispatchEvent(new Event("input")); return shown(); }
+  var name = first(), all = shown(), none = seek("no such tree at all"), one = seek(name), again = seek("");
+  head.click(); var low = first();
+  head.click(); var high = first();
+  document.body.dataset.probe = JSON.stringify({all: all, none: none, one: one, again: again, low: low, high: high});
+});</script></body>"""
 
 
 def main() -> int:
@@ -64,6 +78,8 @@ def main() -> int:
     problems += [f"asked the network for {request}" for request in requests]
     if 'id="tree-filter"' not in page or "<button" not in page:
         problems.append("the script did not run: no filter, no heads to click on")
+    else:
+        problems += table_problems(browser, asked.results / "report.html")
     problems += [f"{name} was not made" for name in ("desktop.png", "phone.png", "print.pdf") if not (asked.out / name).is_file()]
     print("\n".join(problems) or f"no console error, no request, script alive; look at the pictures in {asked.out}")
     return 1 if problems else 0
@@ -74,6 +90,26 @@ def run(browser: str, url: str, *options: str) -> subprocess.CompletedProcess:
     with tempfile.TemporaryDirectory() as profile:
         command = [browser, *COMMON, f"--user-data-dir={profile}", "--enable-logging=stderr", *options, url]
         return subprocess.run(command, capture_output=True, text=True, timeout=PATIENCE, check=False)
+
+
+def table_problems(browser: str, report: Path) -> list[str]:
+    """What is wrong with filtering and sorting the table of trees, tried on a copy of the page that lets a probe of ours run in it."""
+    text = re.sub(r'<meta http-equiv="Content-Security-Policy"[^>]*>', "", report.read_text(encoding="utf-8"))
+    with tempfile.TemporaryDirectory() as folder:
+        copy = Path(folder) / "report.html"
+        copy.write_text(text.replace("</body>", PROBE), encoding="utf-8")
+        page = run(browser, copy.as_uri(), "--dump-dom").stdout
+    found = re.search(r'data-probe="([^"]*)"', page)
+    if found is None:
+        return ["the table of trees could not be tried"]
+    told = json.loads(html.unescape(found[1]))
+    checks = {
+        "a filter that nothing fits hides all": told["none"] == 0,
+        "a tree's name filters": 1 <= told["one"] < told["all"],
+        "an empty filter shows all again": told["again"] == told["all"],
+        "a head clicked once and twice sorts both ways": told["low"] != told["high"],
+    }
+    return [f"not so: {what} ({told})" for what, holds in checks.items() if not holds]
 
 
 def console(errors: str) -> list[str]:
