@@ -50,7 +50,7 @@ def unit_answer(row: pd.Series, tables: Mapping[str, pd.DataFrame], measures: Me
         ),
         preceded=() if pulses.empty else (*recorded, *_preceded(attribution)),
         stands_there=(*_oldest(row, trees), *_ages(row), *_amounts(row, measures)),
-        not_told=tuple(_not_told(row, pulses, attribution)),
+        not_told=tuple(_not_told(row, pulses, attribution, measures)),
     )
 
 
@@ -222,9 +222,9 @@ def _preceded(attribution: pd.DataFrame) -> list[str]:
     return list(dict.fromkeys(told))
 
 
-def _not_told(row, pulses: pd.DataFrame, attribution: pd.DataFrame) -> list[str]:
+def _not_told(row, pulses: pd.DataFrame, attribution: pd.DataFrame, measures: Measures) -> list[str]:
     """What a reader may look for in vain, each with the reason."""
-    return [*(str(each) for each in untold(row, pulses)), *_not_told_of_events(attribution)]
+    return [*(str(each) for each in untold(row, pulses, measures)), *_not_told_of_events(attribution)]
 
 
 def _not_told_of_events(attribution: pd.DataFrame) -> list[str]:

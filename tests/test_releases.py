@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import re
 from itertools import chain as joined
 from itertools import combinations, product
@@ -21,7 +22,16 @@ from standage.findings import release_model, stand_disturbance
 from standage.findings.dated_events import OPENING, WEAKENING, effect_chance, events_on_axis
 from standage.findings.disturbances import disturbance_table, episodes, event_table, tree_release_table
 from standage.findings.growth_changes import MODEL, growth_changes, ring_years
-from standage.findings.release_criteria import CRITERIA, FOLLOWING, Criterion, found_changes, growth_change, growth_loss, peaks
+from standage.findings.release_criteria import (
+    CRITERIA,
+    FOLLOWING,
+    Criterion,
+    found_changes,
+    growth_change,
+    growth_loss,
+    peaks,
+    smallest_change,
+)
 from standage.findings.release_loops import chain
 from standage.findings.release_model import changes_of_trees, classified, design, log_widths, prior_probabilities, whitened
 from standage.findings.releases import COLUMNS, disturbance_chronology, release_table
@@ -83,6 +93,23 @@ def test_a_sustained_release_needs_fifteen_years_on_either_side():
     assert found_changes(stepped(1.0, 2.0, 14), years[:28], SUSTAINED).empty
     brief = np.array([[1.0] * 15 + [2.0] * 6 + [1.0] * 15])
     assert found_changes(brief, np.arange(1900, 1936), SUSTAINED).empty
+
+
+@pytest.mark.parametrize(("after", "kinds"), [(1.5, ["release"]), (1.499, [])])
+def test_fifty_per_cent_sustained_exactly_is_a_release_and_less_is_not(after, kinds):
+    assert found_changes(stepped(1.0, after, 15), np.arange(1900, 1930), SUSTAINED)["kind"].tolist() == kinds
+
+
+def test_the_smallest_absolute_increase_is_a_share_of_the_spread_of_all_changes():
+    """Worked by hand: 21 rings of two 1-to-2 steps' series give changes 1.0 and 0.9 each; one flat series gives 0 and 0."""
+    criterion = dataclasses.replace(CRITERIA["absolute_increase"], spreads=1.25)
+    widths = np.array([[1.0] * 10 + [2.0] * 11, [1.0] * 10 + [2.0] * 11, [1.0] * 21])
+    changes = [1.0, 0.9, 1.0, 0.9, 0.0, 0.0]  # at the tenth and the eleventh ring: 2 - 1, and 2 - 1.1
+    mean = sum(changes) / 6
+    spread = (sum((change - mean) ** 2 for change in changes) / 5) ** 0.5
+    assert smallest_change(widths, criterion) == pytest.approx(1.25 * spread) and 1.25 * spread == pytest.approx(0.6158, abs=1e-4)
+    assert found_changes(widths, np.arange(1900, 1921), criterion)[["series", "year"]].values.tolist() == [[0, 1909], [1, 1909]]
+    assert smallest_change(widths[:, :11], criterion) == np.inf  # no window is complete: nothing to measure a change by
 
 
 def test_the_year_of_a_release_and_its_first_ring():

@@ -463,6 +463,20 @@ def test_the_extra_stems_of_a_pulse_have_acres_beside_them_where_asked(tables):
 # --- in a real browser ---
 
 
+def test_sources_of_assumptions_and_files_read_are_printed_though_folded(page):
+    on_paper = [details for details in page.named("details") if details.get("class") == "on-paper"]
+    assert len(on_paper) >= 2  # a profile's numbers; files and libraries
+    style = page.source[page.source.index("@media print") :]
+    assert "details.on-paper::details-content { content-visibility: visible" in style and "details:not([open]):not(.on-paper)" in style
+
+
+def test_what_can_t_be_told_of_amounts_has_acres_beside_it_where_asked(tables):
+    row = tables["stand_summary"].iloc[0].copy()
+    row["grass_stage_per_ha_low"], row["grass_stage_per_ha_median"], row["grass_stage_per_ha_high"] = 25.0, 70.0, 200.0
+    (said,) = (each for each in unit_answer(row, tables, Measures("us")).not_told if "without a stem" in each)
+    assert "between 25 and 200 per hectare (10 to 81 per acre)" in said
+
+
 @pytest.mark.skipif(not any(map(shutil.which, BROWSERS)), reason="no Chromium on this machine")
 def test_a_real_browser_shows_the_report_without_error_or_request_and_sorts_and_filters_its_trees(page, tmp_path):
     (tmp_path / "report.html").write_text(page.source, encoding="utf-8")

@@ -13,7 +13,8 @@ import numpy as np
 import pandas as pd
 
 from standage.findings.stems import CORING_HEIGHT, MOSTLY, SAMPLED
-from standage.words import amount_words, counted, sayable
+from standage.measures import Measures
+from standage.words import counted, sayable
 
 WIDE_RATIO = 5.0  # an amount known no better than fivefold is not told as a number (assumption)
 WIDE_YEARS = 60.0  # nor a year known no better than two generations of people (assumption)
@@ -26,6 +27,7 @@ HEIGHTS, AMOUNTS, OLDEST, SPAN, STEADY = (
 )  # fmt: skip
 MANY, MANY_GRASS = (f"How many {what} are alive, to better than fivefold" for what in ("stems", "plants without a stem"))
 WHEN = "When the stems came"
+METRIC_ALONE = Measures()
 
 
 @dataclass(frozen=True)
@@ -56,8 +58,8 @@ def why_reach(row: Mapping) -> str:
     )
 
 
-def untold(row: Mapping, pulses: pd.DataFrame) -> list[Untold]:
-    """What can't be told of one unit. row: its row of the summary table. pulses: its rows of the table of pulses."""
+def untold(row: Mapping, pulses: pd.DataFrame, measures: Measures = METRIC_ALONE) -> list[Untold]:
+    """What can't be told of one unit. row: its row of the summary table. pulses: its rows of the table of pulses. measures: of amounts."""
     left = []
     if row["basis"] == CORING_HEIGHT:
         left.append(Untold(HEIGHTS, "no coring height is recorded, so years are those of reaching the height of the core."))
@@ -66,8 +68,7 @@ def untold(row: Mapping, pulses: pd.DataFrame) -> list[Untold]:
     for name, what in (("stems_per_ha", MANY), ("grass_stage_per_ha", MANY_GRASS)):
         low, middle, high = (float(row[f"{name}_{point}"]) for point in ("low", "median", "high"))
         if too_wide(low, high):
-            ends = amount_words(low, middle, high, "per hectare", around=False)
-            left.append(Untold(what, f"{ends}, for the plots are too few, or differ too much."))
+            left.append(Untold(what, f"{measures.density(low, middle, high)}, for the plots are too few, or differ too much."))
     if reach_assumed(row):
         left += [Untold(what, f"{why_reach(row)}.") for what in (OLDEST, WHEN)]
     else:
