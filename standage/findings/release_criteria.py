@@ -51,6 +51,7 @@ class Criterion:
             raise ValueError(f"the smallest change must be above 0, not {self.least}")
 
 
+DATED_WITHIN = 2  # years by which noise moves the ends of a low (assumption)
 SMOOTHED = 3  # years of the running median by which the length of a low is measured (assumption)
 
 # that the year itself belongs to the preceding window is from memory, for all four; `year_in` changes it
@@ -203,7 +204,9 @@ def _recoveries_named(
         short = []
         for fall in falls.itertuples():
             ends = fall.year - first_year, row.year - first_year
-            if low_years(widths[row.series], *ends, fall.before_mm, criterion.window) <= recovery_years:
+            low = low_years(widths[row.series], *ends, fall.before_mm, criterion.window)
+            # a window longer than the low dates either end up to its surplus away; what lies further apart is not this low's
+            if low <= recovery_years and row.year - fall.year <= max(low, 2 * criterion.window - low) + DATED_WITHIN:
                 short.append(fall.before_mm)
         if not short:
             continue
