@@ -223,9 +223,11 @@ def test_stands_left_out_of_a_community_are_named_with_the_reason():
     stands = [history("U1", community="upland"), history("U2", community="upland"), history("Bare", community="upland", has_plots=False),
               history("High", community="flat", basis="coring height"), history("F1", 1950, community="flat")]  # fmt: skip
     table = compare_histories(stands)
-    said = list(table.loc[(table["kind"] == "community") & (table["measure"] == "all"), "words"])
-    assert any("left out of upland: Bare (no plots); its mean is of the others" in words for words in said)
-    assert any("left out of flat: High (coring heights are not recorded); so that it is not estimated" in words for words in said)
+    said = list(table.loc[(table["kind"] == "community and stand") & (table["measure"] == "all"), "words"])
+    assert said == [
+        "upland and Bare can't be compared: no plots, so that it is left out of the mean of upland.",
+        "flat and High can't be compared: coring heights are not recorded, so that flat is not estimated.",
+    ]
 
 
 def test_what_communities_can_t_be_compared_by_is_said():

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from standage.findings.compared_stands import StandHistory
-from standage.findings.stems import CORING_HEIGHT
 
 FEWEST_STANDS = 2  # that share a community before it is spoken of
 WELL_KNOWN_SPREAD = 5  # degrees of freedom below which the spread between stands is called barely known (assumption)
@@ -36,11 +35,11 @@ class CommunityMeans:
     degrees_of_freedom: int
 
 
-def shared_communities(histories: Sequence[StandHistory], *, of_any_basis: bool = False) -> dict[str, list[StandHistory]]:
-    """Communities that two or more stands of a species share; stands whose years are not of establishment only `of_any_basis`."""
+def shared_communities(histories: Sequence[StandHistory]) -> dict[str, list[StandHistory]]:
+    """Communities that two or more of these stands share."""
     groups: dict[str, list[StandHistory]] = {}
     for history in histories:
-        if history.community and (of_any_basis or history.basis != CORING_HEIGHT):
+        if history.community:
             groups.setdefault(history.community, []).append(history)
     return {name: stands for name, stands in groups.items() if len(stands) >= FEWEST_STANDS}
 

@@ -218,12 +218,12 @@ def _communities(histories: list[StandHistory], values: _Values, level: float, c
             reason = "" if history.has_plots else "no plots"
         (left_out if reason else usable).append((history, reason))
     groups = shared_communities([history for history, _ in usable])
-    for community, stands in shared_communities(histories, of_any_basis=True).items():
-        without = [f"{history.name} ({reason})" for history, reason in left_out if history in stands]
-        if without:
-            left = "its mean is of the others" if community in groups else "so that it is not estimated"
-            about = {"kind": COMMUNITY, "first": community, "second": "others", "species": histories[0].species, "measure": "all"}
-            yield {**about, "told_apart": NOT_COMPARED, "reason": f"left out of {community}: {', '.join(without)}; {left}"}
+    for community, stands in shared_communities(histories).items():
+        then = f"it is left out of the mean of {community}" if community in groups else f"{community} is not estimated"
+        for history, reason in left_out:
+            if history in stands:
+                about = {"kind": COMMUNITY_AND_STAND, "first": community, "second": history.name, "species": history.species}
+                yield {**about, "measure": "all", "told_apart": NOT_COMPARED, "reason": f"{reason}, so that {then}"}
     if not groups:
         return
     histories = [history for history, _ in usable]
