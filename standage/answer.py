@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from standage.findings.attribution_words import NO_PROOF, pulse_sentences
+from standage.findings.attribution_words import NO_PROOF, begun_words, pulse_sentences
 from standage.findings.cannot_tell import AGREED, WIDE_YEARS, oldest_before, reach_assumed, too_wide, untold, why_reach
 from standage.findings.events_on_record import LAG_WINDOW, Event
 from standage.findings.stand_summary import AGES, EVEN_AGED_SHARE
@@ -61,7 +61,7 @@ def events_words(events: Sequence[Event]) -> str:
         years = [event for event in events if event.recurring and event.kind == kind]
         told.append(f"{kind.replace('-', ' ')} again and again from {years[0].first} to {years[-1].last}")
     for event in (event for event in events if not event.recurring):
-        when = f"in {event.first}" if event.first == event.last else f"in some year from {event.first} to {event.last}"
+        when = begun_words(event.first, event.last)
         if event.timing == "period":
             when = f"begun {when} and ended in {event.ended:.0f}"
         told.append(f"{event.kind.replace('-', ' ')} {when}")
@@ -161,7 +161,7 @@ def _oldest(row, trees: pd.DataFrame) -> list[str]:
         return [f"The oldest tree that is dated {verb} {year_words(low, middle, high)}."]
     when = f"in {high:.0f} or before" if oldest_before(row) else year_words(low, middle, high)
     told = [f"The year of the oldest tree can't be told well, cored or not: it {verb} {when}."]
-    name = "coring_height_year" if row["basis"] == CORING_HEIGHT else "establishment_year"
+    name = _year_column(row)
     if len(trees):
         cored = trees[(trees["basis"] == "cored") & (trees["status"] == "live") & trees[f"{name}_median"].notna()]
         if len(cored):
@@ -170,15 +170,20 @@ def _oldest(row, trees: pd.DataFrame) -> list[str]:
     return told
 
 
+def _year_column(row) -> str:
+    """The column of tree_dates that holds the years a unit speaks of."""
+    return "coring_height_year" if row["basis"] == CORING_HEIGHT else "establishment_year"
+
+
 def _other_groups(row, cohorts: pd.DataFrame, pulses: pd.DataFrame, trees: pd.DataFrame) -> list[str]:
     """Ten years that hold many of the stems and are in no pulse: that they are not called one says little against them."""
     if cohorts.empty or reach_assumed(row):
         return []
-    name = "coring_height_year" if row["basis"] == CORING_HEIGHT else "establishment_year"
+    name = _year_column(row)
     told = []
     for cohort in cohorts.to_dict("records"):
         first, last = int(cohort["first_year"]), int(cohort["last_year"])
-        in_pulse = any(pulse["start_low"] <= last and pulse["end_high"] >= first for pulse in pulses.to_dict("records"))
+        in_pulse = len(pulses) and ((pulses["start_low"] <= last) & (pulses["end_high"] >= first)).any()
         if in_pulse or not points(cohort, "share")[1] >= LARGE_GROUP:
             continue
         dated = int(((trees["basis"] == "cored") & trees[f"{name}_median"].between(first, last)).sum()) if len(trees) else 0

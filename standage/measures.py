@@ -15,6 +15,11 @@ CM_PER_FOOT = 30.48  # exact
 FT2_PER_M2 = 1 / 0.3048**2  # exact
 
 
+def per_acre(low: float, high: float) -> str:
+    """The ends of a density as they are said by the acre, `24 to 36 per acre`. [stems/ha]"""
+    return f"{sayable(low * HECTARES_PER_ACRE)} to {sayable(high * HECTARES_PER_ACRE)} per acre"
+
+
 @dataclass(frozen=True)
 class Measures:
     """How amounts are written: `metric`, or `us`, which adds acres, inches and feet in brackets."""
@@ -30,14 +35,11 @@ class Measures:
         told = amount_words(low, middle, high, f"{what} per hectare")
         if not np.isfinite(middle):
             return told
-        least, most = (sayable(end * HECTARES_PER_ACRE) for end in (low, high))
-        return self._bracketed(told, f"{least} to {most} per acre")
+        return self._bracketed(told, per_acre(low, high))
 
     def density(self, low: float, middle: float, high: float) -> str:
         """A density without its middle, `between 60 and 90 per hectare (24 to 36 per acre)`. [stems/ha]"""
-        told = amount_words(low, middle, high, "per hectare", around=False)
-        least, most = (sayable(end * HECTARES_PER_ACRE) for end in (low, high))
-        return self._bracketed(told, f"{least} to {most} per acre")
+        return self._bracketed(amount_words(low, middle, high, "per hectare", around=False), per_acre(low, high))
 
     def basal_area(self, number: float) -> str:
         """Cross-section of stems. [m2/ha]"""

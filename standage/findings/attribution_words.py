@@ -26,9 +26,13 @@ def event_name(row: Mapping) -> str:
     first, last = int(row["event_first_year"]), int(row["event_last_year"])
     when = f"of {first}" if first == last else f"of some year from {first} to {last}"
     if row["timing"] == "period":
-        begun = f"in {first}" if first == last else f"in some year from {first} to {last}"
-        when = f"that began {begun} and ended in {int(row['event_ended_year'])}"
+        when = f"that began {begun_words(first, last)} and ended in {int(row['event_ended_year'])}"
     return f"the {kind} {when}"
+
+
+def begun_words(first: int, last: int) -> str:
+    """When an event began: `in 1926`, `in some year from 1921 to 1924`."""
+    return f"in {first}" if first == last else f"in some year from {first} to {last}"
 
 
 def row_words(row: Mapping, lag_window: int, *, events: int = 0, testable: int = 0) -> str:

@@ -7,7 +7,7 @@ import pandas as pd
 from standage.answer import points, unit_name
 from standage.findings.cannot_tell import AGREED, WIDE_YEARS, oldest_before, reach_assumed
 from standage.findings.stems import CORING_HEIGHT, SAMPLED
-from standage.measures import HECTARES_PER_ACRE, US, Measures
+from standage.measures import HECTARES_PER_ACRE, US, Measures, per_acre
 from standage.report.shown_tables import Cell, ShownTable, share_cell
 from standage.words import rounding_of, sayable
 
@@ -61,7 +61,7 @@ def _density(row, measures: Measures) -> Cell:
     beside = f" = {sayable(middle * HECTARES_PER_ACRE)} per acre" if measures.units == US else ""
     ends = f"{sayable(low)} to {sayable(high)}"
     if measures.units == US:
-        ends += f" = {sayable(low * HECTARES_PER_ACRE)} to {sayable(high * HECTARES_PER_ACRE)} per acre"
+        ends += f" = {per_acre(low, high)}"
     return Cell(f"{sayable(middle)}{beside}", ends)
 
 
