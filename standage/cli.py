@@ -6,6 +6,7 @@ report are missing from a result, 5 a run that was repeated came out otherwise, 
 
 from __future__ import annotations
 
+import gc
 import sys
 import warnings
 from importlib.metadata import version
@@ -34,6 +35,7 @@ class _Commands(click.Group):
     def invoke(self, context: click.Context):
         from standage.errors import StandageError
 
+        gc.set_threshold(200_000, 20, 100)  # tables are millions of cells without cycles; looking for some takes a third of the reading
         try:
             with warnings.catch_warnings():
                 # what a profile warns of is for people: one plain line, without the place in the code

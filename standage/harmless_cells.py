@@ -17,6 +17,8 @@ STARTERS = "=+-@\t\r\n\uff1d\uff0b\uff0d\uff20"
 """What begins a formula in some spreadsheet, wide forms of East Asian keyboards included (common practice, no one source)."""
 
 _FORMULA = re.compile(f"'*[{re.escape(STARTERS)}]")
+_BETWEEN = "\0"
+_ANY_FORMULA = re.compile(_BETWEEN + _FORMULA.pattern)
 _WRITTEN = re.compile(f"'+[{re.escape(STARTERS)}]")
 _NEGATIVE = re.compile(r"-\d+(\.\d+)?([eE][-+]?\d+)?")
 
@@ -46,8 +48,7 @@ def harmless_table(table: pd.DataFrame) -> pd.DataFrame:
 
 def write_harmless_csv(table: pd.DataFrame, path: str | PathLike) -> None:
     """Write a table that has been made harmless. Where a cell has a carriage return in it all cells are quoted, or it would end the row."""
-    text = [table[name] for name in table.columns if not pd.api.types.is_numeric_dtype(table[name].dtype)]
-    returns = any("\r" in cell for column in text for cell in column if isinstance(cell, str))
+    returns = any("\r" in _joined(table[name]) for name in table.columns if not pd.api.types.is_numeric_dtype(table[name].dtype))
     quoting = csv.QUOTE_ALL if returns else csv.QUOTE_MINIMAL
     table.to_csv(path, index=False, encoding="utf-8", lineterminator="\n", quoting=quoting)
 
@@ -60,6 +61,13 @@ def table_as_it_was(table: pd.DataFrame) -> pd.DataFrame:
 def _text_changed(table: pd.DataFrame, change) -> pd.DataFrame:
     changed = table.copy()
     for name in changed.columns:
-        if not pd.api.types.is_numeric_dtype(changed[name].dtype) and not pd.api.types.is_datetime64_any_dtype(changed[name].dtype):
+        if pd.api.types.is_numeric_dtype(changed[name].dtype) or pd.api.types.is_datetime64_any_dtype(changed[name].dtype):
+            continue
+        if _ANY_FORMULA.search(_joined(changed[name])):  # nearly never: one look at a column costs less than one at each cell
             changed[name] = [change(cell) if isinstance(cell, str) else cell for cell in changed[name]]
     return changed
+
+
+def _joined(column: pd.Series) -> str:
+    """All text of a column, a mark before each cell."""
+    return _BETWEEN + _BETWEEN.join([cell for cell in column.tolist() if isinstance(cell, str)])

@@ -50,11 +50,13 @@ def typed_table(table: Table, written: WrittenTable | None, problems: list[Probl
     data: dict[str, pd.Series] = {}
     unfit: dict[str, pd.Series] = {}
     for column in table.columns:
-        present = column.name in places
-        text = pd.Series(list(columns[places[column.name]]) if present else [""] * len(rows), dtype=object)
-        if present and column.required == "yes":
+        if column.name not in places:
+            data[column.name] = _typed(written.file, column, pd.Series([""] * len(rows), dtype=object), rows, problems)
+            continue
+        text = pd.Series(list(columns[places[column.name]]), dtype=object)
+        if column.required == "yes":
             _required(written.file, column, text, rows, problems)
-        if present and not column.is_number and column.kind not in ("date", "code"):
+        if not column.is_number and column.kind not in ("date", "code"):
             text = _legible(written.file, column, text, rows, problems)
         data[column.name] = _typed(written.file, column, text, rows, problems)
         refused = (text != "") & (data[column.name].isna() | (data[column.name] == ""))

@@ -342,7 +342,9 @@ def lay_out(file: str, records: list[list[str]], name: str, survey: WrittenSurve
             survey.problems.append(Problem(file, row, None, f"{len(stripped)} cells: {_shortened(stripped)}",
                                            f"{width} cells, as in the header",
                                            "Look for a missing comma; a blank cell still needs its comma."))
-        cells.append([as_it_was(cell) for cell in (stripped + [""] * (width - len(stripped)))[:width]])
+        if len(stripped) != width:
+            stripped = (stripped + [""] * (width - len(stripped)))[:width]
+        cells.append([as_it_was(cell) for cell in stripped] if "'" in "".join(stripped) else stripped)
         rows.append(row)
     cells, rows = take_out_explanations(_table(name), file, header, cells, rows, survey.problems, survey.notes)
     survey.tables[name] = WrittenTable(file, header, cells, rows, start + 1)

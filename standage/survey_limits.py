@@ -47,7 +47,7 @@ def bounded(records: Iterable[Record]) -> Iterator[Record]:
     rows = cells = characters = 0
     for record in records:
         rows, cells = rows + 1, cells + len(record)
-        characters += sum(len(cell) for cell in record if isinstance(cell, str))
+        characters += sum([len(cell) for cell in record if isinstance(cell, str)])
         for count, most, what in ((rows, MOST_ROWS, "rows"), (cells, MOST_CELLS, "cells"), (characters, MOST_CHARACTERS, "characters")):
             if count > most:
                 raise TooLarge(f"more than {most:,} {what}\nat most {most:,} {what}")

@@ -5,7 +5,9 @@ The prior over years is flat up to the survey (for a dead stem, up to its last r
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -26,6 +28,8 @@ Integers = NDArray[np.int64]
 PRIOR_SENTENCE = "Each tree by itself, under a prior that holds all years up to the survey equally likely; no stand model."
 FIRST_MONTH_COMPLETE = 10
 """From October on the season's growth counts as completed. Common practice, no source."""
+MOST_THREADS = 4
+"""Blocks dated at a time: each takes some 100 MB, and beyond a few the memory is what is waited for."""
 _SPREADS = ("sd_count", "sd_centre", "sd_height", "sd_grass", "sd_total")
 COLUMNS = (
     "stand", "tree", "species", "plot", "basis",
@@ -132,8 +136,10 @@ def _date_species(
     text["left_out_reason"][place] = readings.left_out_reason  # what the last core says, unless one can be read
     recorded = table["height_cm"].to_numpy(float)
     dead = trees["status"].isin(("dead", "stump")).to_numpy()
-    for rows in tree_blocks(readings, place, profile):
-        found = date_block(readings, rows, profile, level)
+    blocks = list(tree_blocks(readings, place, profile))
+    with ThreadPoolExecutor(min(os.cpu_count() or 1, MOST_THREADS)) as pool:  # array arithmetic, which threads do side by side
+        found_of_blocks = list(pool.map(lambda rows: date_block(readings, rows, profile, level), blocks))
+    for rows, found in zip(blocks, found_of_blocks, strict=True):
         lowest = rows[:, -1]
         row = place[lowest]
         for name, values in found.items():

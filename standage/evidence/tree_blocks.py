@@ -6,6 +6,7 @@ A lag is a number of years before the plug-in year of a tree's lowest core, so t
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -51,7 +52,8 @@ def tree_blocks(readings: CoreReadings, place: Integers, profile: Profile) -> It
     rows = rows[~blank | ~has_height[place[rows]]]
     rows = rows[np.lexsort((np.arange(rows.size), -np.nan_to_num(_node_height(readings)[rows]), place[rows]))]
     _, start, count = np.unique(place[rows], return_index=True, return_counts=True)
-    longest = _longest_missed(readings, int(profile["longevity.years"]))
+    longest = np.zeros(len(readings), int)
+    longest[rows] = _longest_missed(readings, rows, profile)
     for cores in np.unique(count):
         chosen = rows[start[count == cores][:, None] + np.arange(cores)]
         length = longest[chosen].max(axis=1)
@@ -67,11 +69,12 @@ def tree_blocks(readings: CoreReadings, place: Integers, profile: Profile) -> It
             first = last
 
 
-def _longest_missed(readings: CoreReadings, longevity: int) -> Integers:
-    total = np.hypot(readings.centre_sigma, readings.centre_loading)
+def _longest_missed(readings: CoreReadings, rows: Integers, profile: Profile) -> Integers:
+    """How many rings missed are followed, of each of the `rows`."""
+    total = np.hypot(readings.centre_sigma[rows], readings.centre_loading[rows])
     with np.errstate(over="ignore"):
-        longest = np.exp(readings.centre_mu + REACH_LOG_SDS * total)
-    return np.minimum(np.ceil(np.nan_to_num(longest)) + 1, longevity).astype(int)
+        longest = np.exp(readings.centre_mu[rows] + REACH_LOG_SDS * total)
+    return np.minimum(np.ceil(np.nan_to_num(longest)) + 1, int(profile["longevity.years"])).astype(int)
 
 
 def _ring_pmf(readings: CoreReadings, rows: Integers, profile: Profile, counting: Floats) -> tuple[int, Floats]:
@@ -126,7 +129,7 @@ def date_block(readings: CoreReadings, rows: Integers, profile: Profile, level: 
     missed = missing_rings_pmf(
         readings.centre_mu[lowest],
         np.hypot(readings.centre_sigma[lowest], readings.centre_loading[lowest]),
-        int(_longest_missed(readings, longevity)[lowest].max()),
+        int(_longest_missed(readings, lowest, profile).max()),
     )
     ring_first, ring = _ring_pmf(readings, lowest, profile, _COUNTING_ALONE[0])
     ring = np.einsum("tds,d->ts", ring, _COUNTING_ALONE[1])
@@ -150,7 +153,7 @@ def date_block(readings: CoreReadings, rows: Integers, profile: Profile, level: 
         here = heights == node
         delay, grass_sd, height_sd = _delay(profile, float(node))
         below = np.arange(lags[0], lags[-1] + delay.size)
-        established = arrival[here] @ _toeplitz(delay, lags.size, below.size)
+        established = _convolve(arrival[here], delay[None, :])
         age = below - (reference - latest)[here, None]
         established = _normalised(established * ((age >= 0) & (age <= longevity)))
         part = _summary("establishment_year", established, reference[here], below, level)
@@ -176,7 +179,7 @@ def _joint_arrival(readings: CoreReadings, rows: Integers, profile: Profile, ref
         variance, tree = readings.centre_sigma[row] ** 2, np.minimum(readings.centre_tree_log_sd[row], readings.centre_sigma[row]) ** 2
         shared = np.sqrt(tree + readings.centre_loading[row] ** 2)
         own = np.maximum(np.sqrt(variance - tree), np.maximum(OWN_LOG_SD_FLOOR, spacing * shared / 2.0))
-        longest = int(_longest_missed(readings, int(profile["longevity.years"]))[row].max())
+        longest = int(_longest_missed(readings, row, profile).max())
         missed = missing_rings_pmf(readings.centre_mu[row][:, None] + shared[:, None] * nodes, own[:, None], longest)
         first, ring = _ring_pmf(readings, row, profile, counting)
         parts.append((first, _convolve(ring[:, :, None, :], missed[:, None, :, :])))
@@ -205,18 +208,25 @@ def _descend(message: Floats, upper: Floats, lower: Floats, profile: Profile) ->
     """Move the messages of each tree from one height to the next, in place: an earlier year by the seasons of growth between."""
     for high, low in {(float(a), float(b)) for a, b in zip(upper, lower, strict=True) if a != b}:
         chosen = (upper == high) & (lower == low)
-        if low == BELOW_EMERGENCE and profile.has_grass_stage:
-            step = np.convolve(
-                height.height_growth_pmf_prior(profile, height.emergence_node_cm(profile), high), height.years_already_waited_pmf(profile)
-            )
-        else:
-            step = height.height_growth_pmf_prior(profile, low, high)
+        step = _step(profile, high, low)
         above, below = message[chosen], np.zeros((int(chosen.sum()), *message.shape[1:]))
-        for seasons in range(int(np.argmax(np.cumsum(step) >= step.sum() - STEP_TAIL)) + 1):  # short: cheaper than a transform
-            below[..., seasons:] += step[seasons] * above[..., : above.shape[-1] - seasons]
+        for seasons, chance in enumerate(step):  # short: cheaper than a transform
+            below[..., seasons:] += chance * above[..., : above.shape[-1] - seasons]
         message[chosen] = below
 
 
+@lru_cache(maxsize=1024)
+def _step(profile: Profile, high: float, low: float) -> Floats:
+    """Prior pmf `(k,)` of the seasons of growth between two heights, without its rare tail."""
+    if low == BELOW_EMERGENCE and profile.has_grass_stage:
+        from_node = height.height_growth_pmf_prior(profile, height.emergence_node_cm(profile), high)
+        step = np.convolve(from_node, height.years_already_waited_pmf(profile))
+    else:
+        step = height.height_growth_pmf_prior(profile, low, high)
+    return step[: int(np.argmax(np.cumsum(step) >= step.sum() - STEP_TAIL)) + 1]
+
+
+@lru_cache(maxsize=256)  # crews core at a few heights, and many blocks ask for each
 def _delay(profile: Profile, node_cm: float) -> tuple[Floats, float, float]:
     """Prior pmf `(k,)` of the seasons below a core, and the sds of its two parts: grass stage and height growth. [years]"""
     if node_cm == BELOW_EMERGENCE and profile.has_grass_stage:
@@ -229,12 +239,6 @@ def _delay(profile: Profile, node_cm: float) -> tuple[Floats, float, float]:
     return delay, spreads[0], spreads[1]
 
 
-def _toeplitz(kernel: Floats, rows: int, columns: int) -> Floats:
-    """Matrix `(rows, columns)` with kernel[c - r]: right-multiplying by it convolves with the kernel."""
-    lag = np.arange(columns) - np.arange(rows)[:, None]
-    return np.where((lag >= 0) & (lag < kernel.size), kernel[np.clip(lag, 0, kernel.size - 1)], 0.0)
-
-
 def _normalised(pmf: Floats) -> Floats:
     total = pmf.sum(axis=-1, keepdims=True)
     return np.divide(pmf, total, out=np.full(pmf.shape, np.nan), where=total > 0)
@@ -245,16 +249,13 @@ def _sd(pmf: Floats, values: Integers) -> Floats:
     return np.sqrt(np.maximum(pmf @ values.astype(float) ** 2 - mean**2, 0.0))
 
 
-def _at(pmf: Floats, values: Integers, share: float) -> Floats:
-    """The smallest value with at least `share` of the probability at or below it, `(tree,)`; NaN where the row is blank."""
-    reached = np.argmax(np.cumsum(pmf, axis=-1) >= share - 1e-9, axis=-1)
-    return np.where(np.isnan(pmf[..., 0]), np.nan, values[reached].astype(float))
-
-
 def _points(name: str, pmf: Floats, values: Integers, level: float) -> dict[str, Floats]:
+    """Low, median and high of each row: the smallest values with that share at or below them, `(tree,)`; NaN where the row is blank."""
     tail = (1.0 - level) / 2.0
+    below, blank = np.cumsum(pmf, axis=-1), np.isnan(pmf[..., 0])
     shares = {"low": tail, "median": 0.5, "high": 1.0 - tail}
-    return {f"{name}_{point}": _at(pmf, values, share) for point, share in shares.items()}
+    points = {point: values[np.argmax(below >= share - 1e-9, axis=-1)].astype(float) for point, share in shares.items()}
+    return {f"{name}_{point}": np.where(blank, np.nan, found) for point, found in points.items()}
 
 
 def _summary(name: str, pmf: Floats, reference: Integers, lags: Integers, level: float) -> dict[str, Floats]:
