@@ -48,7 +48,7 @@ def unit_answer(row: pd.Series, tables: Mapping[str, pd.DataFrame], measures: Me
             *_spans(row), *_pulses(row, pulses, measures), *_other_groups(row, rows_of(tables.get("cohorts"), row), pulses, trees),
             *(recorded if pulses.empty else ()),
         ),
-        preceded=() if pulses.empty else (*recorded, *_preceded(attribution)),
+        preceded=() if pulses.empty else (*recorded, *(measures.beside_cm(each) for each in _preceded(attribution))),
         stands_there=(*_oldest(row, trees), *_ages(row), *_amounts(row, measures)),
         not_told=tuple(_not_told(row, pulses, attribution, measures)),
     )

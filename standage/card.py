@@ -171,7 +171,8 @@ def plot_year(card: AgeCard, *, ax: Axes | None = None) -> Axes:
         side = "left" if across < 0.2 else "right" if across > 0.8 else "center"
         ax.annotate(said, (place, 1.02 + 0.09 * level), xycoords=("data", "axes fraction"), ha=side, va="bottom", fontsize=8)
     ax.set_ylabel("Probability (%)")
-    ax.set_xlabel("Year of reaching the height of the core" if card.at_core else "Year of establishment")
+    what = "Year of reaching the height of the core" if card.at_core else "Year of establishment"
+    ax.set_xlabel(f"{what}; shaded: the years that hold {100 * card.level:.0f} % between them")
     return ax
 
 
@@ -179,8 +180,7 @@ def card_html(card: AgeCard) -> str:
     """The card as a page of HTML, complete in itself."""
     pictures = []
     if len(card.years):
-        said = f"How probable each year is; shaded: the years that hold {100 * card.level:.0f} % between them."
-        pictures.append(picture(plot_year(card), "years", said, " ".join(card.story.date)))
+        pictures.append(picture(plot_year(card), "years", "How probable each year is.", " ".join(card.story.date)))
     if len(card.rings):
         pictures.append(picture(plot_ring_panel(card.rings), "rings", "Its ring widths.", " ".join(card.story.rings)))
     context = {

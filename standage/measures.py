@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 import numpy as np
@@ -48,6 +49,10 @@ class Measures:
     def diameter(self, number: float) -> str:
         """[cm]"""
         return self._written(number, "cm", number / CM_PER_INCH, "in")
+
+    def beside_cm(self, told: str) -> str:
+        """A sentence with inches beside its centimetres, `stems from 22 cm (8.7 in) up`."""
+        return re.sub(r"(\d+(?:\.\d+)?) cm\b", lambda found: self.diameter(float(found[1])), told)
 
     def height(self, number: float) -> str:
         """[cm]"""

@@ -5,7 +5,8 @@ Every number is one a person would say, with what it is sure to within; where th
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import re
+from collections.abc import Iterable, Mapping
 
 import numpy as np
 import pandas as pd
@@ -214,9 +215,26 @@ def _lost_pulses(changed: str, rows: pd.DataFrame) -> str:
     return f"if {changed}, {listed(parts)} would fall below the limit"
 
 
+_OF_CORES = re.compile(r"(?P<where>[^:]+): of (?P<cores>\d+ cores?) (?P<rest>.+)")
+
+
+def together(notes: Iterable[str]) -> list[str]:
+    """Notes that say the same of cores of several stands as one, where the first of them stood.
+
+    >>> together(["a: of 2 cores nothing is known.", "else", "b: of 1 core nothing is known."])
+    ['Of 2 cores (a) and 1 core (b) nothing is known.', 'else']
+    """
+    alike: dict[str, list[tuple[str, str]]] = {}
+    for note in notes:
+        found = _OF_CORES.fullmatch(note)
+        said, cores = (found["rest"], f"{found['cores']} ({found['where']})") if found else (note, "")
+        alike.setdefault(said, []).append((note, cores))
+    return [of[0][0] if len(of) == 1 or not of[0][1] else f"Of {listed([cores for _, cores in of])} {said}" for said, of in alike.items()]
+
+
 def warnings_about(posterior, tables: Mapping[str, pd.DataFrame]) -> list[str]:
     """What a reader must know before using the result, one sentence each."""
-    warned = list(getattr(posterior, "notes", ()))
+    warned = together(getattr(posterior, "notes", ()))
     for _, row in tables["stand_summary"].iterrows():
         name = f"{row['stand']}, {row['species'].replace('-', ' ')}"
         if "chosen" in row["placement"]:

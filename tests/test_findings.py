@@ -36,7 +36,7 @@ from standage.findings.local_ratio import (
     steady_shape,
 )
 from standage.findings.pulse_limit import ASSUMED_LIMIT, LEAST_LIMIT, ReportingLimit, limit_table, reporting_limit, unit_limit
-from standage.findings.pulses import find_bursts, running_mean
+from standage.findings.pulses import _part_of_delays, find_bursts, running_mean
 
 
 def three(name: str) -> list[str]:
@@ -314,6 +314,20 @@ def test_the_excess_is_the_burst_above_its_background(posterior, found):
 def test_cutting_on_record_is_said_with_the_pulse(found):
     assert found.set_index("stand").loc["Fern Flat", "holds_if_cutting_differs"] == "a cut can leave the same shape"
     assert found.set_index("stand").loc["Old Field", "holds_if_cutting_differs"] == "not assessed"
+
+
+def test_what_a_centre_shares_with_the_delays_is_told(posterior, found):
+    """Centres that are the delays' noise and as much of their own: half of the variance is shared. Delays of one mass a draw, by hand."""
+    rng = np.random.default_rng(3)
+    years = rng.integers(3, 12, 4000)
+    grass = np.eye(13)[years]
+    centre = 1930.0 - years + rng.normal(0, years.std(), 4000)
+    everywhere = np.ones(4000, dtype=bool)
+    part = _part_of_delays(centre, {"grass": grass, "breast_height": grass}, np.arange(4000), everywhere)
+    assert part == pytest.approx(0.5, abs=0.05)  # standard error 0.011
+    assert _part_of_delays(1930.0 - years, {"grass": grass}, np.arange(4000), everywhere) == pytest.approx(1)
+    assert np.isnan(_part_of_delays(np.full(4000, 1930.0), {"grass": grass}, np.arange(4000), everywhere))
+    assert found.loc[found["basis"] == "establishment", "centre_shared_part"].between(0, 1).all()
 
 
 def test_steady_recruitment_has_no_pulse(found):

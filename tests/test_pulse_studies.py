@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from studies import pulse_departures
 from studies.pulse_departures import _straightened, jobs, shares
 from studies.pulse_oracle import oracle_statistic, stem_likelihoods, window_log_ratios
 from studies.pulse_surveys import known_survey, survey_with_stems
@@ -23,6 +24,7 @@ from studies.pulse_tables import (
 )
 from studies.pulses import limit_jobs, power_jobs, verify_jobs
 
+import standage.stand.fit as fit_module
 from standage import read_survey
 from standage.findings.pulse_limit import LEAST_LIMIT
 from standage.stand.build import build_stands
@@ -144,6 +146,16 @@ def test_flattening_shows_as_a_negative_bias():
     table = departure_table(rows).set_index("process")
     assert table.loc["plain", "log_bias"] == pytest.approx(np.log(0.5)) and table.loc["plain", "covered"] == 0
     assert table.loc["package", "log_bias"] == pytest.approx(0) and table.loc["package", "covered"] == 1
+
+
+def test_the_plain_process_is_fitted_and_put_away_again(monkeypatch):
+    monkeypatch.setattr(pulse_departures, "SHORT_FIT", {"chains": 2, "cores": 1, "tune": 30, "draws": 30})
+    job = next(job for job in jobs("plain", 1) if job["pulse_years"] == 10) | {"stems": 40}
+    before = fit_module.sample
+    windows = pulse_departures.work(job)["windows"]
+    assert [row["window"] for row in windows] == ["10 years", "20 years", "quiet 20 years"]
+    assert all(0 <= row["low"] <= row["median"] <= row["high"] <= 1 and 0 < row["truth"] < 1 for row in windows)
+    assert fit_module.sample is before
 
 
 def test_a_table_as_markdown():

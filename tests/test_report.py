@@ -22,7 +22,7 @@ from click.testing import CliRunner
 from fake_posterior import fake_posterior
 
 from standage import card as age_cards
-from standage.answer import events_words, points, unit_answer
+from standage.answer import events_words, points, rows_of, unit_answer
 from standage.card import NAMED, write_card
 from standage.cli import BAD_INPUT, main
 from standage.errors import StandageError
@@ -34,10 +34,11 @@ from standage.measures import METRIC, Measures
 from standage.report import report_html, report_writer
 from standage.report.glance import glance
 from standage.report.pictures import grey_out, unsupported_centuries
+from standage.report.shown_tables import shown_tables
 from standage.report.tree_story import file_name_of, tree_story
-from standage.report.uncertainty import STEPS, budget, budget_sentences
+from standage.report.uncertainty import STEPS, budget, budget_sentences, remedy_sentences, steps_to_lower
 from standage.results import result_tables, write_results
-from standage.words import year_words
+from standage.words import sayable, year_words
 
 HOSTILE = "</script><script>alert(1)</script>\"'><img src=//x.example onerror=alert(2)> $\\frac{ & {{ 7*7 }}"
 VOID = {"meta", "link", "img", "br", "input", "hr"}
@@ -179,7 +180,8 @@ def test_the_answer_comes_first_with_when_how_sure_what_preceded_and_what_cannot
     oldest = tables["stand_summary"].iloc[0]
     assert f"The oldest tree that is dated established {year_words(*points(oldest, 'oldest_year'))}." in answer
     assert "A recruitment pulse is virtually certain (more than 99 %)" in answer
-    assert "What would make it surer. For the date of a tree: enter more stems of known age" in answer
+    assert "What would make it surer. For the date of a tree: what is known worst is years in the grass stage." in answer
+    assert answer.count("Years in the grass stage: enter more stems of known age") == 1
     assert "What preceded it." in answer and "the logging of some year from 1926 to 1928" in answer
     assert "Agreement in time is not proof of cause." in answer
     assert "How many plants established: only those alive today are seen." in answer
@@ -205,6 +207,14 @@ def test_acres_inches_and_feet_stand_beside_on_request(posterior, tables, page):
     assert Measures().stems_between(100, 200, 300) == said
     assert measures.basal_area(20) == "20 m\u00b2 per hectare (87 ft\u00b2 per acre)"  # 1 m2/ha = 4.356 ft2/acre
     assert measures.diameter(25.4) == "25.4 cm (10.0 in)" and measures.height(137.16) == "137.2 cm (4.5 ft)"
+    assert measures.beside_cm("stems from 22 cm up to 25.4 cm") == "stems from 22 cm (8.7 in) up to 25.4 cm (10.0 in)"
+    assert Measures().beside_cm("from 22 cm up") == "from 22 cm up"
+    row = tables["stand_summary"].iloc[0]
+    cohorts = shown_tables(row, tables, measures)[-1]
+    assert cohorts.heads == ["Years", "Share of the stems", "Stems per hectare", "Stems per acre"]
+    of_year = next(cells for cells in cohorts.rows if cells[0].text == "1930 to 1939")
+    middle = rows_of(tables["cohorts"], row).set_index("first_year").loc[1930, "stems_per_ha_median"]
+    assert of_year[3].text == sayable(0.40468564224 * middle)
     with pytest.raises(ValueError, match="metric"):
         Measures("feet")
 
@@ -285,6 +295,23 @@ def test_the_budget_is_that_of_the_squares(tables):
     said = " ".join(budget_sentences(found))
     assert "years in the grass stage (64 %)" in said and "5.0 years would become 3.0." in said and "coring can't lower it" in said
     assert budget(row, trees.assign(**{step.column: np.nan for step in STEPS})) is None
+
+
+def test_what_would_sharpen_pulses_follows_from_what_their_centres_share(tables):
+    row = tables["stand_summary"].iloc[0]
+
+    def said(*parts: float) -> str:
+        return " ".join(remedy_sentences(row, None, pd.DataFrame({"centre_shared_part": parts})))
+
+    assert "stems of known age; of what is open of the pulse's centre, 70 % is shared by all its trees" in said(0.7)
+    assert "more cored trees of those years; of what is open of the pulses' centres, 20 % to 70 % is shared" in said(0.7, 0.2)
+    assert said(np.nan).startswith("For the years of a pulse: more cored trees of those years.")
+    assert "about half are told with 12 cored trees" in said()
+    trees = rows_of(tables["tree_dates"], row)
+    assert steps_to_lower([None, budget(row, trees), budget(row, trees)]) == [
+        "Years in the grass stage: enter more stems of known age (sections.csv) and count grass-stage and emerging plants on more "
+        "subplots; coring can't lower it."
+    ]
 
 
 def test_centuries_without_a_dated_tree_are_greyed(tables):

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as some
 
-from standage import words
+from standage import spoken, words
 from standage.words import (
     LIKELIHOODS,
     UNSAYABLE,
@@ -29,6 +29,7 @@ ROOT = Path(__file__).parent.parent
 
 def test_examples_in_the_module_hold():
     assert doctest.testmod(words).attempted > 5 and doctest.testmod(words).failed == 0
+    assert doctest.testmod(spoken).attempted and doctest.testmod(spoken).failed == 0
 
 
 def test_the_page_has_the_table_of_the_code():

@@ -18,6 +18,7 @@ from standage.findings.intervals import blank_columns, interval_columns, whole_n
 from standage.findings.local_ratio import WINDOWS, Scan, held_in_windows, scan_units, window_years
 from standage.findings.pulse_limit import ReportingLimit, unit_limit
 from standage.findings.stems import (
+    CORING_HEIGHT,
     cut_on_record,
     dated_by_core,
     dated_years,
@@ -31,6 +32,7 @@ SMOOTHING = 11  # running mean that tells bursts apart: single draws are jagged,
 HULL_SHARE = 0.25  # a burst seen through smoothing crosses half its height above background at its edges, a quarter well outside
 OUTLYING_SHARE = 0.05  # share of the excess in the hull that may lie before the start, and after the end
 VALLEY = 0.5  # two bursts are two where the rate between them falls below this share of the lower one
+FEWEST_DRAWS = 50  # from which a variance is parted; fewer would make a part out of chance
 FARTHEST_EDGE = 40  # a pulse reaches no further from its peak (assumption) [years]
 
 COLUMNS = (
@@ -39,6 +41,7 @@ COLUMNS = (
     *("stems_per_ha_low", "stems_per_ha_median", "stems_per_ha_high", "share_low", "share_median", "share_high"),
     *("dated_stems", "plots_with_it", "largest_plot_share", "holds_if_cutting_differs"),
     *("window_years", "prior_share", "limit", "limit_status", "amounts"),
+    "centre_shared_part",
 )
 
 
@@ -66,7 +69,8 @@ def pulses(posterior, *, level: float = 0.9, scans: list[Scan] | None = None, li
     `probability` is the share of draws in which the best window stands out; years and amounts are those of these draws. `stems_per_ha`
     are the living stems in excess of the background, `share` the share of all stems past the emerging stage that established from
     start to end. `dated_stems` counts stems dated by core, more likely than not, to it. `plots_with_it` and `largest_plot_share`
-    tell a burst of the stand from one of a single plot. Amounts that need plots are blank without them.
+    tell a burst of the stand from one of a single plot. `centre_shared_part` is the part of the centre's variance that goes with the
+    delays which the stand's trees share. Amounts that need plots are blank without them.
 
     Parameters
     ----------
@@ -215,8 +219,26 @@ def _row(posterior, number: int, scan: Scan, limit: ReportingLimit, burst: Burst
         "prior_share": scan.prior_share[burst.width][burst.place],
         "limit": limit.value,
         "limit_status": limit.status,
+        "centre_shared_part": np.nan
+        if unit.basis == CORING_HEIGHT
+        else _part_of_delays(centre, posterior.delay_posterior[number], scan.kept, there),
     }
     return row | unit_basis(unit)
+
+
+def _part_of_delays(centre: np.ndarray, delays: dict[str, np.ndarray], kept: np.ndarray, there: np.ndarray) -> float:
+    """Part of the variance of a pulse's centre that goes with the stand's delays, by least squares over draws; NaN where it doesn't vary.
+
+    centre : (kept draw,) [calendar year]. delays : pmfs `(draw, years)` by name, those of the grass stage and of the height growth to
+        breast height: what all trees of the stand share of the years below their cores, so that more cores can't lower it.
+    """
+    used = there & np.isfinite(centre)
+    if used.sum() < FEWEST_DRAWS or np.ptp(centre[used]) == 0:
+        return np.nan
+    means = [delays[name][kept][used] @ np.arange(delays[name].shape[1]) for name in ("grass", "height") if name in delays]
+    known = np.column_stack([np.ones(used.sum()), *means])
+    left = centre[used] - known @ np.linalg.lstsq(known, centre[used], rcond=None)[0]
+    return float(1 - left.var() / centre[used].var())
 
 
 def _stems_behind(posterior, number: int, kept: np.ndarray, start: np.ndarray, end: np.ndarray, there: np.ndarray) -> dict[str, float]:

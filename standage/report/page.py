@@ -28,7 +28,16 @@ from standage.report.pictures import model_pictures, picture, ring_pictures, uni
 from standage.report.shown_tables import TREE_HEADS, ShownTable, shown_tables, tree_rows
 from standage.report.side_by_side import compared
 from standage.report.tree_story import cores_by_tree, tree_story
-from standage.report.uncertainty import MORE_CORES, Budget, amount_sentence, budget, budget_sentences, plot_budgets, remedy_sentences
+from standage.report.uncertainty import (
+    MORE_CORES,
+    Budget,
+    amount_sentence,
+    budget,
+    budget_sentences,
+    plot_budgets,
+    remedy_sentences,
+    steps_to_lower,
+)
 from standage.results import provenance
 from standage.spoken import between_means, emergence_paragraphs, leaning_sentences, ring_paragraphs, verdict_sentence, warnings_about
 from standage.words import LIKELIHOODS, percent
@@ -100,13 +109,17 @@ def report_html(
         "verdict_sentence": verdict_sentence(posterior.verdict),
         "glance": glance(summary_rows, measures),
         "answers": [unit_answer(row, tables, measures, stand_events(posterior.survey, row["stand"])) for row in summary_rows],
-        "remedies": [" ".join(remedy_sentences(row, found)) for row, found in zip(summary_rows, budgets, strict=True)],
+        "remedies": [
+            " ".join(remedy_sentences(row, found, rows_of(tables["pulses"], row)))
+            for row, found in zip(summary_rows, budgets, strict=True)
+        ],
+        "steps": steps_to_lower(budgets),
         "emergence": emergence_paragraphs(posterior, level),
         "never_told": never_told(tables),
         "side_by_side": compared(tables, posterior.survey.events),
         "leaning": leaning_sentences(leaning),
         "warnings": warnings_about(posterior, tables),
-        "units": [_unit(posterior, row, tables, number, level) for number, row in enumerate(summary_rows)],
+        "units": [_unit(posterior, row, tables, number, level, measures) for number, row in enumerate(summary_rows)],
         "rings": ring_paragraphs(tables),
         "ring_pictures": [] if changes is None else ring_pictures(posterior, changes, level=level),
         "tree_heads": TREE_HEADS,
@@ -153,11 +166,11 @@ def render(template: str, context: Mapping[str, Any], *, script: str | None = No
     return environment.get_template(template).render(**context, policy=policy, style=style, script=code)
 
 
-def _unit(posterior, row, tables: Mapping[str, pd.DataFrame], number: int, level: float) -> dict[str, Any]:
+def _unit(posterior, row, tables: Mapping[str, pd.DataFrame], number: int, level: float, measures: Measures) -> dict[str, Any]:
     return {
         "title": unit_name(row),
         "pictures": unit_pictures(posterior, row, tables, number, level=level),
-        "tables": shown_tables(row, tables),
+        "tables": shown_tables(row, tables, measures),
     }
 
 

@@ -10,7 +10,7 @@ import pandas as pd
 
 from standage.answer import points, rows_of
 from standage.findings.stems import SAMPLED
-from standage.measures import Measures
+from standage.measures import HECTARES_PER_ACRE, US, Measures
 from standage.report.uncertainty import STEPS, Budget
 from standage.words import percent, probability_words, sayable
 
@@ -98,12 +98,12 @@ class ShownTable:
         return ShownTable("Typical standard deviations of a cored tree's date, in years", heads, rows)
 
 
-def shown_tables(row, tables: Mapping[str, pd.DataFrame]) -> list[ShownTable]:
+def shown_tables(row, tables: Mapping[str, pd.DataFrame], measures: Measures) -> list[ShownTable]:
     """Pulses, events and cohorts of the unit of `row`, those that have rows."""
     shown = [
         _pulses(rows_of(tables["pulses"], row)),
-        _events(rows_of(tables.get("attribution"), row)),
-        _cohorts(row, rows_of(tables["cohorts"], row)),
+        _events(rows_of(tables.get("attribution"), row), measures),
+        _cohorts(row, rows_of(tables["cohorts"], row), measures),
     ]
     return [table for table in shown if table.rows]
 
@@ -129,33 +129,33 @@ def _pulses(pulses: pd.DataFrame) -> ShownTable:
     )
 
 
-def _events(attribution: pd.DataFrame) -> ShownTable:
+def _events(attribution: pd.DataFrame, measures: Measures) -> ShownTable:
     rows = [
         [
             Cell(str(row["pulse"])),
             Cell(str(row["event"]) or "none on record", str(row["kind"]).replace("-", " ")),
             Cell("" if pd.isna(row["probability_explains"]) else percent(row["probability_explains"])),
-            Cell(str(row["words"])),
+            Cell(measures.beside_cm(str(row["words"]))),
         ]
         for row in attribution.to_dict("records")
     ]
     return ShownTable("Pulses and events", ["Pulse", "Event", "Explains it", "In words"], rows)
 
 
-def _cohorts(row, cohorts: pd.DataFrame) -> ShownTable:
-    sampled = row["amounts"] == SAMPLED
+def _cohorts(row, cohorts: pd.DataFrame, measures: Measures) -> ShownTable:
+    densities = {} if row["amounts"] == SAMPLED else {"Stems per hectare": 1.0}
+    if densities and measures.units == US:
+        densities["Stems per acre"] = HECTARES_PER_ACRE
     rows = []
     for cohort in cohorts.to_dict("records"):
         if points(cohort, "share")[2] < 0.002:
             continue  # as in the picture: classes without ink
         cells = [Cell(f"{int(cohort['first_year'])} to {int(cohort['last_year'])}"), _share(cohort, "share")]
-        if not sampled:
-            low, middle, high = points(cohort, "stems_per_ha")
-            cells.append(Cell(sayable(middle), f"{sayable(low)} to {sayable(high)}"))
+        for area in densities.values():
+            low, middle, high = (sayable(area * number) for number in points(cohort, "stems_per_ha"))
+            cells.append(Cell(middle, f"{low} to {high}"))
         rows.append(cells)
-    return ShownTable(
-        "Living stems by ten years of establishment", ["Years", "Share of the stems", *([] if sampled else ["Stems per hectare"])], rows
-    )
+    return ShownTable("Living stems by ten years of establishment", ["Years", "Share of the stems", *densities], rows)
 
 
 @dataclass(frozen=True)

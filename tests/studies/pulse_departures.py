@@ -7,6 +7,7 @@ kernel: with the activity so high that softplus is a straight line, the package'
 
 from __future__ import annotations
 
+import dataclasses
 import math
 import tempfile
 
@@ -81,7 +82,7 @@ def plain_fit(survey, **settings):
         if not used:
             raise RuntimeError("the sampler no longer makes its density by `Kernel`: the plain process was not used")
         shift, factor = _straightened(data)
-        return type(sampled)(shift + factor * sampled.values, sampled.divergences, sampled.steps_per_draw, sampled.seconds)
+        return dataclasses.replace(sampled, values=shift + factor * sampled.values)
 
     def plain_prior(data, n_draws, generator):
         shift, factor = _straightened(data)
