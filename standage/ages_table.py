@@ -50,7 +50,7 @@ def write_ages(table: pd.DataFrame, path: str | os.PathLike) -> Path:
     header = ",".join(table.columns)
     beside = path.with_name(path.name + ".part")
     try:
-        if path.exists() and path.read_text(encoding="utf-8", errors="replace").partition("\n")[0].strip().replace('"', "") != header:
+        if path.exists() and path.read_text(encoding="utf-8-sig", errors="replace").partition("\n")[0].strip().replace('"', "") != header:
             found = "something else than a table of ages; it is left as it is"
             raise StandageError.at(path, found, "an earlier table of ages, or nothing yet", "Choose another place with --csv.")
         write_harmless_csv(harmless_table(table), beside)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import csv
 import functools
 import os
@@ -30,7 +31,7 @@ from standage.batch_surveys import (
 )
 from standage.batch_workers import WorkerLost, on_cluster, on_this_machine
 from standage.errors import StandageError
-from standage.harmless_cells import as_it_was, harmless
+from standage.harmless_cells import as_it_was, encoding_for, harmless
 from standage.profiles import profile_keys
 from standage.workplace import work_on, workplace_of
 
@@ -158,11 +159,11 @@ class _Summary:
         return [self.outcomes.get(name, Outcome(name, None, NOT_RUN, None)) for name in self.names]
 
     def write(self) -> None:
-        with _replaced_whole(self.path) as file:
+        cells_of_rows = [[getattr(row, name) for name in COLUMNS] for row in self.rows()]
+        with _replaced_whole(self.path, encoding_for(str(cells_of_rows))) as file:
             writer = csv.writer(file, lineterminator="\n")
             writer.writerow(COLUMNS)
-            for row in self.rows():
-                cells = [getattr(row, name) for name in COLUMNS]
+            for cells in cells_of_rows:
                 writer.writerow([harmless(cell) if isinstance(cell, str) else "" if cell is None else cell for cell in cells])
         self.written = time.monotonic()
 
@@ -173,22 +174,28 @@ def _join_long_tables(path: Path, surveys: list[BatchSurvey]) -> None:
         path.unlink(missing_ok=True)
         return
     header = None
-    with _replaced_whole(path) as file:
+    beyond_ascii = any(not survey.name.isascii() or _has_mark(Path(survey.out) / LONG_TABLE) for survey in surveys)
+    with _replaced_whole(path, "utf-8-sig" if beyond_ascii else "utf-8") as file:
         writer = csv.writer(file, lineterminator="\n")
         for survey in surveys:
-            with (Path(survey.out) / LONG_TABLE).open(encoding="utf-8", newline="") as table:
+            with (Path(survey.out) / LONG_TABLE).open(encoding="utf-8-sig", newline="") as table:
                 names, *rows = csv.reader(table)
                 if header is None:
                     writer.writerow(header := names)
                 writer.writerows([harmless(survey.name), *row[1:]] for row in rows)
 
 
+def _has_mark(path: Path) -> bool:
+    with path.open("rb") as file:
+        return file.read(len(codecs.BOM_UTF8)) == codecs.BOM_UTF8
+
+
 @contextmanager
-def _replaced_whole(path: Path) -> Iterator[TextIO]:
+def _replaced_whole(path: Path, encoding: str) -> Iterator[TextIO]:
     """A text file to write, which takes the place of the one at `path` when all of it is written, and is gone if not."""
     half = path.with_name(f".{path.name}.{os.getpid()}")
     try:
-        with half.open("w", encoding="utf-8", newline="") as file:
+        with half.open("w", encoding=encoding, newline="") as file:
             yield file
         half.replace(path)
     finally:
@@ -198,7 +205,7 @@ def _replaced_whole(path: Path) -> Iterator[TextIO]:
 def _seconds_before(path: Path) -> dict[str, float]:
     """Seconds by survey from the summary of an earlier run; none where there is none, or somebody has edited it out of shape."""
     try:
-        with path.open(encoding="utf-8", newline="") as file:
+        with path.open(encoding="utf-8-sig", newline="") as file:
             return {as_it_was(row["survey"]): float(row["seconds"]) for row in csv.DictReader(file) if row["seconds"]}
     except (OSError, ValueError, KeyError, TypeError, csv.Error):
         return {}

@@ -255,7 +255,7 @@ def _complete_tree(context: click.Context, _, begun: str) -> list[str]:
     from standage.harmless_cells import as_it_was
 
     try:
-        with (Path(context.params["results"]) / "tree_dates.csv").open(encoding="utf-8", newline="") as file:
+        with (Path(context.params["results"]) / "tree_dates.csv").open(encoding="utf-8-sig", newline="") as file:
             return [name for row in csv.DictReader(file) if (name := as_it_was(row["tree"])).startswith(begun)]
     except (OSError, KeyError, TypeError, ValueError, csv.Error):
         return []

@@ -48,9 +48,18 @@ def harmless_table(table: pd.DataFrame) -> pd.DataFrame:
 
 def write_harmless_csv(table: pd.DataFrame, path: str | PathLike) -> None:
     """Write a table that has been made harmless. Where a cell has a carriage return in it all cells are quoted, or it would end the row."""
-    returns = any("\r" in _joined(table[name]) for name in table.columns if not pd.api.types.is_numeric_dtype(table[name].dtype))
-    quoting = csv.QUOTE_ALL if returns else csv.QUOTE_MINIMAL
-    table.to_csv(path, index=False, encoding="utf-8", lineterminator="\n", quoting=quoting)
+    text = "".join(_joined(table[name]) for name in table.columns if not pd.api.types.is_numeric_dtype(table[name].dtype))
+    quoting = csv.QUOTE_ALL if "\r" in text else csv.QUOTE_MINIMAL
+    table.to_csv(path, index=False, encoding=encoding_for(text), lineterminator="\n", quoting=quoting)
+
+
+def encoding_for(text: str) -> str:
+    """The encoding in which a table with this text opens cleanly in spreadsheets and elsewhere.
+
+    Some spreadsheets take text beyond ASCII for UTF-8 only after a byte-order mark (common practice, no source). Readers that know no such
+    mark are spared it wherever there is no need.
+    """
+    return "utf-8" if text.isascii() else "utf-8-sig"
 
 
 def table_as_it_was(table: pd.DataFrame) -> pd.DataFrame:

@@ -311,10 +311,10 @@ def test_a_disk_that_fills_stops_no_survey(quick, monkeypatch):
     monkeypatch.setattr(batch, "SECONDS_BETWEEN_SUMMARIES", -1.0)
 
     @contextmanager
-    def full(path):
+    def full(path, encoding):
         if RAN:
             raise OSError(errno.ENOSPC, "No space left on device")
-        with true(path) as file:
+        with true(path, encoding) as file:
             yield file
 
     monkeypatch.setattr(batch, "_replaced_whole", full)

@@ -52,6 +52,14 @@ def test_no_text_is_taken_for_a_formula_and_every_text_comes_back(text):
     assert harmless(text) == text or written == "'" + text
 
 
+@pytest.mark.parametrize("stand", ["Fern Flat", "Fougère Plate", "羊歯"])
+def test_letters_beyond_ascii_are_marked_for_spreadsheets_and_come_back(tmp_path, stand):
+    path = tmp_path / "table.csv"
+    write_table(pd.DataFrame({"stand": [stand], "stems": [3]}), path)
+    assert path.read_bytes().startswith(b"\xef\xbb\xbf") is not stand.isascii()
+    assert pd.read_csv(path).to_dict("records") == [{"stand": stand, "stems": 3}]
+
+
 @given(st.floats(allow_nan=False, allow_infinity=False, max_value=-1e-300), st.integers(max_value=-1))
 def test_negative_numbers_stay_numbers(number, whole):
     for text in (repr(number), str(whole), f"{number:.6f}"):
@@ -70,7 +78,7 @@ def test_names_that_only_begin_with_an_apostrophe_stay_as_they_are():
 def test_tables_come_back_with_text_and_negative_numbers_as_they_were(tmp_path, rows):
     table = pd.DataFrame(rows, columns=["name", "amount"]).assign(whole=-7)
     write_table(table, tmp_path / "table.csv")
-    with (tmp_path / "table.csv").open(encoding="utf-8", newline="") as stream:
+    with (tmp_path / "table.csv").open(encoding="utf-8-sig", newline="") as stream:
         written = list(csv.DictReader(stream))
     assert not [row for row in written if row["name"][0] in STARTERS and not is_number(row["name"])]
     assert all(is_number(row["amount"]) and row["whole"] == "-7" for row in written)
@@ -105,7 +113,7 @@ def test_ages_and_the_table_of_a_batch_are_harmless(tmp_path):
     for name in names:
         batch.add(Outcome(name, 1, PASSED, 2.5, "=hello"))
     batch.write()
-    with batch.path.open(encoding="utf-8", newline="") as stream:
+    with batch.path.open(encoding="utf-8-sig", newline="") as stream:
         rows = list(csv.DictReader(stream))
     assert tuple(rows[0]) == COLUMNS
     assert all(row[column][0] not in STARTERS for row in rows for column in ("survey", "message"))
