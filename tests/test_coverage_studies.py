@@ -195,7 +195,9 @@ def test_the_table_of_departures_says_yes_where_it_is_wrong_and_silent():
 def test_warnings_are_those_about_the_data_and_far_is_outside_the_prior():
     notes = [
         "The chains disagree (R-hat 1.02, should be under 1.01).", "Too few effective draws.", "3 draws diverged, too few to matter.",
-        "The chains agree and the model reproduces the counts and diameters.", "The model fits 'a: grass counted' poorly: 3 seen.",
+        "The chains agree and the model reproduces the counts and diameters.",
+        "This was a short run of 500 draws: that it fails says nothing of what the survey could tell.",
+        "The model fits 'a: grass counted' poorly: 3 seen.",
     ]  # fmt: skip
     assert wrong_assumptions.warnings_about_the_data(notes) == notes[-1:]
     table = pd.DataFrame({"name": ["a", "b", "c"], "prior_low": 1.0, "prior_high": 2.0, "posterior_median": [0.9, 1.5, 2.1]})

@@ -20,6 +20,7 @@ import sys
 from dataclasses import dataclass
 from pathlib import Path
 
+import click
 import matplotlib
 import pytest
 from click.testing import CliRunner
@@ -236,6 +237,21 @@ def sentences_are_alike(shown: str, printed: str) -> None:
     wanted, have = sentences(shown), set(sentences(printed))
     missing = [one for one in wanted if one not in have]
     assert wanted and len(missing) <= (1 - ALIKE) * len(wanted), f"shown and not printed: {missing}\nprinted: {printed}"
+
+
+def test_commands_that_other_tests_run_have_options_that_exist():
+    """What is in NOT_TYPED of standage's own is read as the command line reads it, in every page."""
+    read = []
+    for page in (*pages(), "docs/batch.md"):
+        blocks = blocks_of((ROOT / page).read_text(encoding="utf-8"))
+        for line in (line.strip() for block in blocks if block.kind == "sh" for line in block.text.splitlines()):
+            words = shlex.split(line, comments=True)
+            if words[:1] == ["standage"] and line.startswith(tuple(NOT_TYPED)):
+                main.commands[words[1]].make_context(words[1], words[2:])  # raises for an option or a value that it doesn't know
+                read.append(words[1])
+    assert {"batch", "compare", "run"} <= set(read)
+    with pytest.raises(click.UsageError):
+        main.commands["batch"].make_context("batch", ["surveys", "--out", "results", "--clusters", "tcp://a:1"])
 
 
 def test_what_is_shown_wrongly_would_be_found():

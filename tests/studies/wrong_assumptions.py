@@ -28,7 +28,8 @@ NONE = "no departure"
 LEAST_COVERAGE = 0.8  # below it the answers are wrong enough to be warned of
 WARNED = 0.5  # of the surveys, more than without departure: a warning that comes less often cannot be relied on
 STAGE_FACTOR_LOG_SD = 0.4  # counts of stages stand off from the stand by less than what is warned of, a factor of e (invented)
-ABOUT_THE_CHAINS = ("The chains disagree", "Too few effective draws", "The chains agree")  # and "... draws diverged"
+# and "... draws diverged"
+ABOUT_THE_CHAINS = ("The chains disagree", "Too few effective draws", "The chains agree", "This was a short run")
 DEPARTURES: dict[str, dict] = {
     NONE: {},
     "grass stage gamma of shape 2": {"grass_shape": "gamma"},
@@ -71,7 +72,7 @@ def one_survey(job: dict) -> dict:
     stems = stem_outcomes(simulated, posterior, tables["tree_dates"], np.random.default_rng([job["seed"], 8]))
     return {
         "stems": [row for row in stems if row["what"] == "establishment_year"],
-        "warnings": warnings_about_the_data(posterior.verdict["notes"]),
+        "warnings": list(posterior.verdict["notes"]),
         "far_parameters": far_parameters(posterior.parameters),
         "build_notes": list(posterior.notes),
         "pulses": [[int(row.start_median), int(row.end_median)] for row in tables["pulses"].itertuples()],
@@ -131,6 +132,7 @@ def report(frame: pd.DataFrame) -> str:
     if len(failed) == len(frame):
         raise ValueError(f"all {len(failed)} surveys failed: {sorted(set(failed['error']))[:3]}")
     frame = frame[frame["error"] == ""]
+    frame = frame.assign(warnings=frame["warnings"].map(warnings_about_the_data))
     order = {departure: place for place, departure in enumerate(DEPARTURES)}
     table = summary(frame.sort_values("departure", key=lambda names: names.map(order), kind="stable"))
     shown = pd.DataFrame({"assumption": table["assumption"], "surveys": table["surveys"]})
