@@ -46,6 +46,11 @@ class Measures:
         """Cross-section of stems. [m2/ha]"""
         return self._beside(f"{sayable(number)} m\u00b2 per hectare", number * FT2_PER_M2 * HECTARES_PER_ACRE, "ft\u00b2 per acre")
 
+    def basal_area_parts(self, number: float) -> tuple[str, str]:
+        """The same for a narrow cell: `23 m2/ha`, and what stands below it, `= 100 ft2/acre` or nothing. [m2/ha]"""
+        other = f"= {sayable(number * FT2_PER_M2 * HECTARES_PER_ACRE)} ft\u00b2/acre"
+        return f"{sayable(number)} m\u00b2/ha", other if self.units == US else ""
+
     def diameter(self, number: float) -> str:
         """[cm]"""
         return self._written(number, "cm", number / CM_PER_INCH, "in")

@@ -301,7 +301,7 @@ def test_what_would_sharpen_pulses_follows_from_what_their_centres_share(tables)
     row = tables["stand_summary"].iloc[0]
 
     def said(*parts: float) -> str:
-        return " ".join(remedy_sentences(row, None, pd.DataFrame({"centre_shared_part": parts})))
+        return " ".join(remedy_sentences(row, None, pd.DataFrame({"shared_part_of_centre": parts})))
 
     assert "stems of known age; of what is open of the pulse's centre, 70 % is shared by all its trees" in said(0.7)
     assert "more cored trees of those years; of what is open of the pulses' centres, 20 % to 70 % is shared" in said(0.7, 0.2)

@@ -41,7 +41,7 @@ COLUMNS = (
     *("stems_per_ha_low", "stems_per_ha_median", "stems_per_ha_high", "share_low", "share_median", "share_high"),
     *("dated_stems", "plots_with_it", "largest_plot_share", "holds_if_cutting_differs"),
     *("window_years", "prior_share", "limit", "limit_status", "amounts"),
-    "centre_shared_part",
+    "shared_part_of_centre",
 )
 
 
@@ -69,7 +69,7 @@ def pulses(posterior, *, level: float = 0.9, scans: list[Scan] | None = None, li
     `probability` is the share of draws in which the best window stands out; years and amounts are those of these draws. `stems_per_ha`
     are the living stems in excess of the background, `share` the share of all stems past the emerging stage that established from
     start to end. `dated_stems` counts stems dated by core, more likely than not, to it. `plots_with_it` and `largest_plot_share`
-    tell a burst of the stand from one of a single plot. `centre_shared_part` is the part of the centre's variance that goes with the
+    tell a burst of the stand from one of a single plot. `shared_part_of_centre` is the part of the centre's variance that goes with the
     delays which the stand's trees share. Amounts that need plots are blank without them.
 
     Parameters
@@ -219,7 +219,7 @@ def _row(posterior, number: int, scan: Scan, limit: ReportingLimit, burst: Burst
         "prior_share": scan.prior_share[burst.width][burst.place],
         "limit": limit.value,
         "limit_status": limit.status,
-        "centre_shared_part": np.nan
+        "shared_part_of_centre": np.nan
         if unit.basis == CORING_HEIGHT
         else _part_of_delays(centre, posterior.delay_posterior[number], scan.kept, there),
     }

@@ -39,12 +39,12 @@ def glance(summary_rows: list, measures: Measures) -> ShownTable:
             )
             if there
         ]
-        basal = measures.basal_area(float(row["basal_area_m2_ha"])) if pd.notna(row["basal_area_m2_ha"]) else ""
+        basal = float(row["basal_area_m2_ha"])
         rows.append(
             [
                 Cell(unit_name(row), ", ".join(marks)),
                 _density(row, measures),
-                Cell(basal or "no plots", ""),
+                Cell("no plots") if pd.isna(basal) else Cell(*measures.basal_area_parts(basal)),
                 _oldest(row),
                 _half_span(row),
                 *(_share(row, f"share_over_{age}_years") for age in AGES),
@@ -61,7 +61,7 @@ def _density(row, measures: Measures) -> Cell:
     beside = f" = {sayable(middle * HECTARES_PER_ACRE)} per acre" if measures.units == US else ""
     ends = f"{sayable(low)} to {sayable(high)}"
     if measures.units == US:
-        ends += f" = {per_acre(low, high)}"
+        ends += f" = {per_acre(low, high).replace(' per ', '/')}"
     return Cell(f"{sayable(middle)}{beside}", ends)
 
 

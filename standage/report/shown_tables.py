@@ -168,7 +168,8 @@ class TreeRow:
     cells: list[Cell]
 
 
-TREE_HEADS = ("Tree", "Stand", "Species", "Dated by", "Established", "Age", "Diameter", "Status", "Remark")
+TREE_HEADS = ("Tree", "Established", "Age", "Dated by", "Diameter", "Status", "Stand", "Species", "Remark")
+"""What matters first: a phone shows the first ones."""
 
 
 def tree_rows(trees: pd.DataFrame, measures: Measures) -> list[TreeRow]:
@@ -185,13 +186,13 @@ def tree_rows(trees: pd.DataFrame, measures: Measures) -> list[TreeRow]:
                 str(row["tree"]),
                 row["basis"] in ("cored", "planted"),
                 [
-                    Cell(str(row["stand"])),
-                    Cell(str(row["species"]).replace("-", " ")),
-                    Cell(str(row["basis"]) if pd.notna(row["basis"]) and row["basis"] else "not dated"),
                     Cell("", "", "") if np.isnan(year[1]) else Cell(f"{year[1]:.0f}", f"{year[0]:.0f} to {year[2]:.0f}", f"{year[1]:.0f}"),
                     Cell("", "", "") if np.isnan(age[1]) else Cell(f"{age[1]:.0f}", f"{age[0]:.0f} to {age[2]:.0f}", f"{age[1]:.0f}"),
+                    Cell(str(row["basis"]) if pd.notna(row["basis"]) and row["basis"] else "not dated"),
                     Cell("", "", "") if np.isnan(dbh) else Cell(measures.diameter(dbh), "", f"{dbh:.2f}"),
                     Cell(str(row["status"]) if pd.notna(row["status"]) else ""),
+                    Cell(str(row["stand"])),
+                    Cell(str(row["species"]).replace("-", " ")),
                     Cell(remark),
                 ],
             )
@@ -209,9 +210,11 @@ def _share(row, name: str) -> Cell:
 
 
 def share_cell(low: float, middle: float, high: float) -> Cell:
-    """A share with its interval below it, once where its ends sound alike."""
+    """A share with its interval below it, once where its ends sound alike; "up to" where it begins at next to nothing."""
     least, most = percent(low), percent(high)
-    return Cell(percent(middle), "" if least == most else f"{least} to {most}")
+    if least == most:
+        return Cell(percent(middle))
+    return Cell(percent(middle), f"up to {most}" if least == percent(0.0) else f"{least} to {most}")
 
 
 def _interval(row, name: str) -> Cell:

@@ -171,7 +171,7 @@ def remedy_sentences(row, found: Budget | None, pulses: pd.DataFrame) -> list[st
 
 
 def _pulse_remedies(pulses: pd.DataFrame) -> list[str]:
-    parts = pulses["centre_shared_part"].astype(float).dropna()
+    parts = pulses["shared_part_of_centre"].astype(float).dropna()
     if parts.empty:
         return ["For the years of a pulse: more cored trees of those years."]
     least, most = percent(parts.min()), percent(parts.max())
