@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import tempfile
 from dataclasses import dataclass, replace
 from importlib.metadata import version
@@ -129,7 +130,7 @@ def _difference(then: Path, now: Path) -> str:
     """How a table differs, by its first cell that does; empty if it doesn't."""
     if not then.exists() or not now.exists():
         return f"{then.name}: {'was not there before' if not then.exists() else 'is not made any more'}"
-    if then.read_bytes() == now.read_bytes():
+    if then.read_bytes().removeprefix(codecs.BOM_UTF8) == now.read_bytes().removeprefix(codecs.BOM_UTF8):
         return ""
     before, after = (pd.read_csv(path, dtype=str, keep_default_na=False) for path in (then, now))
     if list(before) != list(after) or len(before) != len(after):

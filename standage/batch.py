@@ -32,6 +32,7 @@ from standage.batch_surveys import (
 from standage.batch_workers import WorkerLost, on_cluster, on_this_machine
 from standage.errors import StandageError
 from standage.harmless_cells import as_it_was, encoding_for, harmless
+from standage.processors import processors
 from standage.profiles import profile_keys
 from standage.workplace import work_on, workplace_of
 
@@ -122,11 +123,6 @@ def _fit_for(folder: str, out: str, wanted: str) -> str:
     return unlike_the_first_machine(folder, wanted) or unlike_the_first_machine(out, wanted)
 
 
-def processors() -> int:
-    """Processors that this process may use."""
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-
-
 class _Summary:
     """The rows so far, and the file they are kept in; `names` are all surveys of the batch, in the order of the file."""
 
@@ -160,7 +156,7 @@ class _Summary:
 
     def write(self) -> None:
         cells_of_rows = [[getattr(row, name) for name in COLUMNS] for row in self.rows()]
-        with _replaced_whole(self.path, encoding_for(str(cells_of_rows))) as file:
+        with _replaced_whole(self.path, encoding_for("".join(str(cell) for cells in cells_of_rows for cell in cells))) as file:
             writer = csv.writer(file, lineterminator="\n")
             writer.writerow(COLUMNS)
             for cells in cells_of_rows:

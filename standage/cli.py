@@ -35,7 +35,6 @@ class _Commands(click.Group):
     def invoke(self, context: click.Context):
         from standage.errors import StandageError
 
-        gc.set_threshold(200_000, 20, 100)  # tables are millions of cells without cycles; looking for some takes a third of the reading
         try:
             with warnings.catch_warnings():
                 # what a profile warns of is for people: one plain line, without the place in the code
@@ -299,4 +298,9 @@ def _read(path: str, profile_folder: str | None):
     from standage.profiles import profile_keys
     from standage.survey import read_survey
 
-    return read_survey(path, known_species=profile_keys(profile_folder))
+    usual = gc.get_threshold()
+    gc.set_threshold(200_000, 20, 100)  # cells hold no cycles, and looking for some among millions takes a third of the reading
+    try:
+        return read_survey(path, known_species=profile_keys(profile_folder))
+    finally:
+        gc.set_threshold(*usual)

@@ -317,18 +317,31 @@ def test_cutting_on_record_is_said_with_the_pulse(found):
 
 
 def test_what_a_centre_shares_with_the_delays_is_told(posterior, found):
-    """Centres that are the delays' noise and as much of their own: half of the variance is shared. Delays of one mass a draw, by hand."""
+    """Centres that move with both delays and with as much of their own: half of the variance is shared. Delays of one mass a draw."""
     rng = np.random.default_rng(3)
-    years = rng.integers(3, 12, 4000)
-    grass = np.eye(13)[years]
-    centre = 1930.0 - years + rng.normal(0, years.std(), 4000)
-    everywhere = np.ones(4000, dtype=bool)
-    part = _part_of_delays(centre, {"grass": grass, "breast_height": grass}, np.arange(4000), everywhere)
-    assert part == pytest.approx(0.5, abs=0.05)  # standard error 0.011
-    assert _part_of_delays(1930.0 - years, {"grass": grass}, np.arange(4000), everywhere) == pytest.approx(1)
-    assert np.isnan(_part_of_delays(np.full(4000, 1930.0), {"grass": grass}, np.arange(4000), everywhere))
-    in_table = found.loc[found["basis"] == "establishment", "shared_part_of_centre"]
-    assert ((in_table > 0) & (in_table < 1)).all()  # a part, not a whole number as years are
+    grass, growth = rng.integers(3, 12, (2, 4000))
+    own = rng.normal(0, np.hypot(grass.std(), growth.std()), 4000)
+    delays = {"grass": np.eye(13)[grass], "height": np.eye(13)[growth], "breast_height": np.eye(13)[grass]}
+    kept, there = np.arange(4000), np.ones(4000, dtype=bool)
+    assert _part_of_delays(1930.0 - grass - growth + own, delays, kept, there) == pytest.approx(0.5, abs=0.05)  # standard error 0.011
+    assert _part_of_delays(1930.0 - grass - growth, delays, kept, there) == pytest.approx(1)
+    assert _part_of_delays(1930.0 - grass, {"height": delays["height"]}, kept, there) < 0.01
+    assert np.isnan(_part_of_delays(np.full(4000, 1930.0), delays, kept, there))
+    for few, too_few in ((49, True), (50, False)):
+        assert np.isnan(_part_of_delays(1930.0 - grass, delays, kept, np.arange(4000) < few)) == too_few
+
+
+def test_a_burst_that_moves_with_the_grass_stage_shares_its_centre(posterior):
+    moved = fake_posterior()
+    rng = np.random.default_rng(4)
+    shift = rng.integers(-2, 3, len(moved.living[0]))
+    moved.living[0] = np.stack([np.roll(rate, -by) for rate, by in zip(moved.living[0], shift, strict=True)])
+    for number, of_unit in enumerate(moved.delay_posterior):
+        seasons = 6 + (shift if number == 0 else rng.integers(-2, 3, len(shift)))
+        moved.delay_posterior[number] = of_unit | {"grass": np.eye(12)[seasons]}
+    parts = pulses(moved, limits=limit_table()[:0]).set_index("stand")["shared_part_of_centre"]
+    before = pulses(posterior, limits=limit_table()[:0]).set_index("stand")["shared_part_of_centre"]
+    assert parts["Fern Flat"] > 0.8 and before["Fern Flat"] < 0.1
 
 
 def test_steady_recruitment_has_no_pulse(found):

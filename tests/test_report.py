@@ -34,9 +34,9 @@ from standage.measures import METRIC, Measures
 from standage.report import report_html, report_writer
 from standage.report.glance import glance
 from standage.report.pictures import grey_out, unsupported_centuries
-from standage.report.shown_tables import shown_tables
+from standage.report.shown_tables import share_cell, shown_tables
 from standage.report.tree_story import file_name_of, tree_story
-from standage.report.uncertainty import STEPS, budget, budget_sentences, remedy_sentences, steps_to_lower
+from standage.report.uncertainty import MORE_CORES_FOR_A_PULSE, STEPS, budget, budget_sentences, common_remedies, remedy_sentences
 from standage.results import result_tables, write_results
 from standage.words import sayable, year_words
 
@@ -300,18 +300,39 @@ def test_the_budget_is_that_of_the_squares(tables):
 def test_what_would_sharpen_pulses_follows_from_what_their_centres_share(tables):
     row = tables["stand_summary"].iloc[0]
 
-    def said(*parts: float) -> str:
-        return " ".join(remedy_sentences(row, None, pd.DataFrame({"shared_part_of_centre": parts})))
+    def said(*parts: float) -> list[str]:
+        told = remedy_sentences(row, None, pd.DataFrame({"pulse": range(1, len(parts) + 1), "shared_part_of_centre": parts}))
+        return [sentence for sentence in told if "pulse" in sentence]
 
-    assert "stems of known age; of what is open of the pulse's centre, 70 % is shared by all its trees" in said(0.7)
-    assert "more cored trees of those years; of what is open of the pulses' centres, 20 % to 70 % is shared" in said(0.7, 0.2)
-    assert said(np.nan).startswith("For the years of a pulse: more cored trees of those years.")
-    assert "about half are told with 12 cored trees" in said()
-    trees = rows_of(tables["tree_dates"], row)
-    assert steps_to_lower([None, budget(row, trees), budget(row, trees)]) == [
+    (mostly_shared,) = said(0.7)
+    assert mostly_shared.startswith("For the years of the pulse: 70 % of the variance of its centre is that of the years below the cores")
+    first, second = said(0.2, 0.9)
+    assert first.startswith("For the years of pulse 1: more cored trees of those years; 20 %") and "pulse 2: 90 %" in second
+    assert len(said(np.nan, 0.9)) == 1 and "pulse 2" in said(np.nan, 0.9)[0]
+    assert said(np.nan) == said() == remedy_sentences(row, None, pd.DataFrame({"pulse": [1]}))[1:] == []  # not worked out: nothing is said
+    found = budget(row, rows_of(tables["tree_dates"], row))
+    steps = common_remedies([None, found, found], without_pulse=False)
+    assert steps == [
         "Years in the grass stage: enter more stems of known age (sections.csv) and count grass-stage and emerging plants on more "
         "subplots; coring can't lower it."
     ]
+    assert common_remedies([found], without_pulse=True) == [*steps, MORE_CORES_FOR_A_PULSE] and "12 cored trees" in MORE_CORES_FOR_A_PULSE
+
+
+def test_a_passed_fit_is_told_in_short_and_its_numbers_with_its_checks(tables):
+    passed = fake_posterior(draws=100)
+    passed.verdict |= {"notes": ["The model fits it all."]}
+    text = Page(report_html(passed, tables)).text
+    answer, checks = text[: text.index("Stand by stand", 2000)], text[text.rindex("Can the computation be trusted?") :]
+    assert "passed its checks" in answer and "The model fits it all." in answer and "R-hat" not in answer
+    assert "The fit passed its checks (largest R-hat 1.004" in checks
+
+
+def test_cells_are_short(tables):
+    assert (share_cell(0.001, 0.02, 0.04).text, share_cell(0.001, 0.02, 0.04).below) == ("2 %", "up to 4 %")
+    assert share_cell(0.02, 0.03, 0.04).below == "2 % to 4 %" and share_cell(0.0, 0.0, 0.001).below == ""
+    assert Measures("us").basal_area_parts(20) == ("20 m\u00b2/ha", "= 87 ft\u00b2/acre")  # 1 m2/ha = 4.356 ft2/acre
+    assert Measures().basal_area_parts(20) == ("20 m\u00b2/ha", "")
 
 
 def test_centuries_without_a_dated_tree_are_greyed(tables):

@@ -5,7 +5,6 @@ The prior over years is flat up to the survey (for a dead stem, up to its last r
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING
@@ -16,6 +15,7 @@ from numpy.typing import NDArray
 
 from standage.evidence.core import CoreReadings, core_table, readings_of
 from standage.evidence.tree_blocks import date_block, tree_blocks
+from standage.processors import processors
 from standage.profiles import Profile, load_profile, profile_keys
 from standage.years import growing_season
 
@@ -137,7 +137,7 @@ def _date_species(
     recorded = table["height_cm"].to_numpy(float)
     dead = trees["status"].isin(("dead", "stump")).to_numpy()
     blocks = list(tree_blocks(readings, place, profile))
-    with ThreadPoolExecutor(min(os.cpu_count() or 1, MOST_THREADS)) as pool:  # array arithmetic, which threads do side by side
+    with ThreadPoolExecutor(min(processors(), MOST_THREADS)) as pool:  # array arithmetic, which threads do side by side
         found_of_blocks = list(pool.map(lambda rows: date_block(readings, rows, profile, level), blocks))
     for rows, found in zip(blocks, found_of_blocks, strict=True):
         lowest = rows[:, -1]

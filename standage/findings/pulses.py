@@ -230,7 +230,7 @@ def _part_of_delays(centre: np.ndarray, delays: dict[str, np.ndarray], kept: np.
     """Part of the variance of a pulse's centre that goes with the stand's delays, by least squares over draws; NaN where it doesn't vary.
 
     centre : (kept draw,) [calendar year]. delays : pmfs `(draw, years)` by name, those of the grass stage and of the height growth to
-        breast height: what all trees of the stand share of the years below their cores, so that more cores can't lower it.
+        breast height, the years below the cores. What else the trees share (counting bias, early growth near the pith) is not in it.
     """
     used = there & np.isfinite(centre)
     if used.sum() < FEWEST_DRAWS or np.ptp(centre[used]) == 0:

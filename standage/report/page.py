@@ -34,9 +34,9 @@ from standage.report.uncertainty import (
     amount_sentence,
     budget,
     budget_sentences,
+    common_remedies,
     plot_budgets,
     remedy_sentences,
-    steps_to_lower,
 )
 from standage.results import provenance
 from standage.spoken import between_means, emergence_paragraphs, leaning_sentences, ring_paragraphs, verdict_sentence, warnings_about
@@ -113,7 +113,7 @@ def report_html(
             " ".join(remedy_sentences(row, found, rows_of(tables["pulses"], row)))
             for row, found in zip(summary_rows, budgets, strict=True)
         ],
-        "steps": steps_to_lower(budgets),
+        "common_remedies": common_remedies(budgets, without_pulse=any(rows_of(tables["pulses"], row).empty for row in summary_rows)),
         "emergence": emergence_paragraphs(posterior, level),
         "never_told": never_told(tables),
         "side_by_side": compared(tables, posterior.survey.events),

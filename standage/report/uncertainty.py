@@ -13,10 +13,10 @@ from standage.figure_axes import beside_axis, drawing_axes, plain
 from standage.figure_styles import current_style
 from standage.words import counted, listed, percent
 
-MOSTLY = 0.5  # part of what is open of a pulse from which it is said to be mostly shared (assumption)
+MOSTLY = 0.5  # shared part of the variance of a pulse's centre from which more cores aren't advised for it (assumption)
 MORE_CORES_FOR_A_PULSE = (
-    "For pulses: more cores. Of simulated pulses of five times the background for ten years about half are told with 12 cored trees in "
-    "them, and 85 % with 20."  # docs/validation.md, Pulses
+    "Pulses that were not told: more cores. Of simulated pulses of five times the background for ten years about half are told with 12 "
+    "cored trees in them, and 85 % with 20."  # docs/validation.md, Pulses
 )
 FAR_WORSE = 3.0  # times the typical standard deviation from which a tree is called far worse dated (assumption)
 
@@ -152,8 +152,8 @@ def budget_sentences(found: Budget) -> list[str]:
 def remedy_sentences(row, found: Budget | None, pulses: pd.DataFrame) -> list[str]:
     """What a unit's dates, pulses and amounts hang on most, and what would make them surer; nothing where nothing is known of it.
 
-    row: the unit's row of the summary table. found: its budget. pulses: its rows of the table of pulses. How the step that is known
-    worst is lowered is said once for all units, see `steps_to_lower`.
+    row: the unit's row of the summary table. found: its budget. pulses: its rows of the table of pulses. What holds for all units is said
+    once, see `common_remedies`.
     """
     told = []
     if found is not None:
@@ -162,7 +162,7 @@ def remedy_sentences(row, found: Budget | None, pulses: pd.DataFrame) -> list[st
             f"For the date of a tree: what is known worst is {step.name}. With it known exactly, a core alone would date its tree to "
             f"{found.without[step.column]:.1f} instead of {found.alone:.1f} years, as a standard deviation."
         )
-    told += _pulse_remedies(pulses) if len(pulses) else [MORE_CORES_FOR_A_PULSE]
+    told += _pulse_remedies(pulses)
     if pd.notna(row["stems_per_ha_low"]):
         told.append("For the number of stems: more plots.")
     elif pd.isna(row["stems_per_ha_median"]):
@@ -171,22 +171,29 @@ def remedy_sentences(row, found: Budget | None, pulses: pd.DataFrame) -> list[st
 
 
 def _pulse_remedies(pulses: pd.DataFrame) -> list[str]:
-    parts = pulses["shared_part_of_centre"].astype(float).dropna()
-    if parts.empty:
-        return ["For the years of a pulse: more cored trees of those years."]
-    least, most = percent(parts.min()), percent(parts.max())
-    said = least if least == most else f"{least} to {most}"
-    whose = "the pulse's centre" if len(parts) == 1 else "the pulses' centres"
-    shared = f"of what is open of {whose}, {said} is shared by all its trees (the grass stage and the growth up to the core)"
-    if parts.min() >= MOSTLY:
-        return [f"For the years of a pulse: stems of known age; {shared}, and more cores don't lower that."]
-    return [f"For the years of a pulse: more cored trees of those years; {shared}, which only stems of known age lower."]
+    """A sentence for each pulse of which it is known how much of its centre's variance its trees share."""
+    told = []
+    for pulse in pulses.to_dict("records"):
+        part = pulse.get("shared_part_of_centre", np.nan)
+        if pd.isna(part):
+            continue
+        which = "the pulse" if len(pulses) == 1 else f"pulse {pulse['pulse']}"
+        first = "" if part >= MOSTLY else "more cored trees of those years; "
+        told.append(
+            f"For the years of {which}: {first}{percent(part)} of the variance of its centre is that of the years below the cores, which "
+            "all its trees share. Stems of known age lower that part, more cores hardly."
+        )
+    return told
 
 
-def steps_to_lower(budgets: list[Budget | None]) -> list[str]:
-    """How the steps that are known worst are lowered, each once however many units name it."""
+def common_remedies(budgets: list[Budget | None], *, without_pulse: bool) -> list[str]:
+    """What holds for all units, each once: how the steps that are known worst are lowered, and what it takes to tell a pulse.
+
+    without_pulse: whether there is a unit in which none was told.
+    """
     steps = dict.fromkeys(found.most for found in budgets if found is not None)
-    return [f"{step.name[0].upper()}{step.name[1:]}: {step.remedy}." for step in steps]
+    told = [f"{step.name[0].upper()}{step.name[1:]}: {step.remedy}." for step in steps]
+    return [*told, MORE_CORES_FOR_A_PULSE] if without_pulse else told
 
 
 def amount_sentence(summary_rows: list) -> str:
