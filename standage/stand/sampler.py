@@ -18,6 +18,7 @@ Progress = Callable[[float, str], None]  # share done (0 to 1), what is being do
 
 # a short run round the mode shows where the posterior holds its mass; the curvature there whitens the coordinates of the run that counts
 PILOT_TUNE, PILOT_DRAWS = 40, 16
+PILOT_DEPTH, DEPTH = 6, 10  # most doublings of a trajectory: the pilot, in coordinates that fit badly, would spend a fifth of all gradients
 PILOT_POINTS = 16  # where the curvature is averaged
 TARGET_ACCEPTANCE = 0.9  # at 0.8 some runs step over the narrow places where a knot turns from nothing to a burst, and diverge
 PILOT_SHARE = 0.2  # of the work of a run of the usual length, for telling the time left
@@ -63,7 +64,7 @@ def sample(
 
     pilot = _chains(
         kernel, whitening(kernel, data, mode[None]), seed=seed, draws=PILOT_DRAWS, tune=PILOT_TUNE, chains=chains, cores=cores,
-        progress=told(0.0, PILOT_SHARE),
+        depth=PILOT_DEPTH, progress=told(0.0, PILOT_SHARE),
     )  # fmt: skip
     places = np.linspace(0, PILOT_DRAWS - 1, -(-PILOT_POINTS // chains)).astype(int)
     points = pilot.values[:, places].reshape(-1, kernel.size)
@@ -91,7 +92,8 @@ def sample_again(data: StandData, sampled: Draws, *, seed: int, tune: int = 200,
 
 
 def _chains(
-    kernel: Kernel, coordinates: Whitening, *, seed: int, draws: int, tune: int, chains: int, cores: int, progress: Progress | None
+    kernel: Kernel, coordinates: Whitening, *, seed: int, draws: int, tune: int, chains: int, cores: int, progress: Progress | None,
+    depth: int = DEPTH,
 ) -> Draws:
     """One run of the No-U-Turn sampler in whitened coordinates."""
     import nutpie
@@ -122,7 +124,7 @@ def _chains(
     model = from_pyfunc(kernel.size, make_logp, make_expand, [np.dtype("float64")], [(kernel.size,)], ["z"], make_initial_point_fn=initial)
     sampler = nutpie.sample(
         model, draws=draws, tune=tune, chains=chains, cores=min(cores, chains), seed=seed, progress_bar=False,
-        save_warmup=False, low_rank_modified_mass_matrix=False, target_accept=TARGET_ACCEPTANCE, blocking=False,
+        save_warmup=False, low_rank_modified_mass_matrix=False, target_accept=TARGET_ACCEPTANCE, maxdepth=depth, blocking=False,
     )  # fmt: skip
     total = chains * (draws + tune)
     try:
