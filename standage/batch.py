@@ -5,6 +5,7 @@ from __future__ import annotations
 import codecs
 import csv
 import functools
+import io
 import os
 import sys
 import time
@@ -155,12 +156,14 @@ class _Summary:
         return [self.outcomes.get(name, Outcome(name, None, NOT_RUN, None)) for name in self.names]
 
     def write(self) -> None:
-        cells_of_rows = [[getattr(row, name) for name in COLUMNS] for row in self.rows()]
-        with _replaced_whole(self.path, encoding_for("".join(str(cell) for cells in cells_of_rows for cell in cells))) as file:
-            writer = csv.writer(file, lineterminator="\n")
-            writer.writerow(COLUMNS)
-            for cells in cells_of_rows:
-                writer.writerow([harmless(cell) if isinstance(cell, str) else "" if cell is None else cell for cell in cells])
+        written = io.StringIO()
+        writer = csv.writer(written, lineterminator="\n")
+        writer.writerow(COLUMNS)
+        for row in self.rows():
+            cells = [getattr(row, name) for name in COLUMNS]
+            writer.writerow([harmless(cell) if isinstance(cell, str) else "" if cell is None else cell for cell in cells])
+        with _replaced_whole(self.path, encoding_for(written.getvalue())) as file:
+            file.write(written.getvalue())
         self.written = time.monotonic()
 
 

@@ -14,11 +14,12 @@ HECTARES_PER_ACRE = 0.40468564224  # the international acre, exact
 CM_PER_INCH = 2.54  # exact
 CM_PER_FOOT = 30.48  # exact
 FT2_PER_M2 = 1 / 0.3048**2  # exact
+FT2_PER_ACRE = FT2_PER_M2 * HECTARES_PER_ACRE  # of one m2/ha
 
 
-def per_acre(low: float, high: float) -> str:
-    """The ends of a density as they are said by the acre, `24 to 36 per acre`. [stems/ha]"""
-    return f"{sayable(low * HECTARES_PER_ACRE)} to {sayable(high * HECTARES_PER_ACRE)} per acre"
+def per_acre(low: float, high: float, unit: str = " per acre") -> str:
+    """The ends of a density as they are said by the acre, `24 to 36 per acre`; in a narrow cell with `/acre`. [stems/ha]"""
+    return f"{sayable(low * HECTARES_PER_ACRE)} to {sayable(high * HECTARES_PER_ACRE)}{unit}"
 
 
 @dataclass(frozen=True)
@@ -44,11 +45,11 @@ class Measures:
 
     def basal_area(self, number: float) -> str:
         """Cross-section of stems. [m2/ha]"""
-        return self._beside(f"{sayable(number)} m\u00b2 per hectare", number * FT2_PER_M2 * HECTARES_PER_ACRE, "ft\u00b2 per acre")
+        return self._beside(f"{sayable(number)} m\u00b2 per hectare", number * FT2_PER_ACRE, "ft\u00b2 per acre")
 
     def basal_area_parts(self, number: float) -> tuple[str, str]:
         """The same for a narrow cell: `23 m2/ha`, and what stands below it, `= 100 ft2/acre` or nothing. [m2/ha]"""
-        other = f"= {sayable(number * FT2_PER_M2 * HECTARES_PER_ACRE)} ft\u00b2/acre"
+        other = f"= {sayable(number * FT2_PER_ACRE)} ft\u00b2/acre"
         return f"{sayable(number)} m\u00b2/ha", other if self.units == US else ""
 
     def diameter(self, number: float) -> str:

@@ -316,7 +316,7 @@ def test_cutting_on_record_is_said_with_the_pulse(found):
     assert found.set_index("stand").loc["Old Field", "holds_if_cutting_differs"] == "not assessed"
 
 
-def test_what_a_centre_shares_with_the_delays_is_told(posterior, found):
+def test_what_a_centre_shares_with_the_delays_is_told():
     """Centres that move with both delays and with as much of their own: half of the variance is shared. Delays of one mass a draw."""
     rng = np.random.default_rng(3)
     grass, growth = rng.integers(3, 12, (2, 4000))

@@ -61,7 +61,7 @@ def _density(row, measures: Measures) -> Cell:
     beside = f" = {sayable(middle * HECTARES_PER_ACRE)} per acre" if measures.units == US else ""
     ends = f"{sayable(low)} to {sayable(high)}"
     if measures.units == US:
-        ends += f" = {per_acre(low, high).replace(' per ', '/')}"
+        ends += f" = {per_acre(low, high, '/acre')}"
     return Cell(f"{sayable(middle)}{beside}", ends)
 
 

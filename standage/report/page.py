@@ -97,6 +97,7 @@ def report_html(
     summary_rows = [row for _, row in tables["stand_summary"].iterrows()]
     leaning = tables.get("prior_sensitivity")
     budgets = [budget(row, rows_of(tables["tree_dates"], row)) for row in summary_rows]
+    pulses = [rows_of(tables["pulses"], row) for row in summary_rows]
     context = {
         "title": f"Age structure: {posterior.survey.name}",
         "survey": posterior.survey.name,
@@ -109,11 +110,8 @@ def report_html(
         "verdict_sentence": verdict_sentence(posterior.verdict),
         "glance": glance(summary_rows, measures),
         "answers": [unit_answer(row, tables, measures, stand_events(posterior.survey, row["stand"])) for row in summary_rows],
-        "remedies": [
-            " ".join(remedy_sentences(row, found, rows_of(tables["pulses"], row)))
-            for row, found in zip(summary_rows, budgets, strict=True)
-        ],
-        "common_remedies": common_remedies(budgets, without_pulse=any(rows_of(tables["pulses"], row).empty for row in summary_rows)),
+        "remedies": [" ".join(remedy_sentences(*of_unit)) for of_unit in zip(summary_rows, budgets, pulses, strict=True)],
+        "common_remedies": common_remedies(budgets, without_pulse=any(of_unit.empty for of_unit in pulses)),
         "emergence": emergence_paragraphs(posterior, level),
         "never_told": never_told(tables),
         "side_by_side": compared(tables, posterior.survey.events),

@@ -11,7 +11,7 @@ from matplotlib.axes import Axes
 from standage.answer import unit_name
 from standage.figure_axes import beside_axis, drawing_axes, plain
 from standage.figure_styles import current_style
-from standage.words import counted, listed, percent
+from standage.words import capital, counted, listed, percent
 
 MOSTLY = 0.5  # shared part of the variance of a pulse's centre from which more cores aren't advised for it (assumption)
 MORE_CORES_FOR_A_PULSE = (
@@ -192,7 +192,7 @@ def common_remedies(budgets: list[Budget | None], *, without_pulse: bool) -> lis
     without_pulse: whether there is a unit in which none was told.
     """
     steps = dict.fromkeys(found.most for found in budgets if found is not None)
-    told = [f"{step.name[0].upper()}{step.name[1:]}: {step.remedy}." for step in steps]
+    told = [f"{capital(step.name)}: {step.remedy}." for step in steps]
     return [*told, MORE_CORES_FOR_A_PULSE] if without_pulse else told
 
 

@@ -17,8 +17,9 @@ from pathlib import Path
 
 import numpy as np
 
-from standage.batch import in_words, processors, run_batch, told
+from standage.batch import in_words, run_batch, told
 from standage.batch_surveys import BatchSettings
+from standage.processors import processors
 from standage.simulate import small_survey
 
 MANY = 10_000  # surveys for which the need is worked out
