@@ -14,14 +14,17 @@ from pathlib import Path
 import numpy as np
 
 from standage.profiles import load_profile
-from standage.simulate import simulate_survey
-from standage.simulate_history import Extras, Pulse, StandHistory, SurveyDesign, steady_recruitment
-from standage.simulate_life import draw_life_histories
-from standage.simulate_tables import SimulatedSurvey
+from standage.simulate.history import Extras, Pulse, StandHistory, SurveyDesign, steady_recruitment
+from standage.simulate.life import draw_life_histories
+from standage.simulate.surveys import simulate_survey
+from standage.simulate.tables import SimulatedSurvey
 
 SEED = 20250301
 FIRST_YEAR, SEASON = 1780, 2024
-GRASS_YEARS, YEARS_TO_BREAST_HEIGHT = 10.0, 4.0  # of this stand; the profile holds 5.5 and 2.5 likeliest
+GRASS_YEARS, YEARS_TO_BREAST_HEIGHT = (
+    10.0,
+    4.0,
+)  # of this stand; the profile holds 5.5 and 2.5 likeliest
 
 
 def slow_stand() -> SimulatedSurvey:
@@ -30,7 +33,12 @@ def slow_stand() -> SimulatedSurvey:
     middle = draw_life_histories(
         profile, np.random.default_rng(0), stands=1, first_year=FIRST_YEAR, last_year=SEASON, central=True
     )[0]  # fmt: skip
-    life = dataclasses.replace(middle, grass_median_years=GRASS_YEARS, years_to_breast_height=YEARS_TO_BREAST_HEIGHT, size_scatter=0.25)
+    life = dataclasses.replace(
+        middle,
+        grass_median_years=GRASS_YEARS,
+        years_to_breast_height=YEARS_TO_BREAST_HEIGHT,
+        size_scatter=0.25,
+    )
     stand = StandHistory(
         stand="tarnfield-flat",
         survey_date="2024-10-22",
@@ -42,13 +50,17 @@ def slow_stand() -> SimulatedSurvey:
         design=SurveyDesign(plot_areas_m2=(2000.0, 2000.0), cores=25),
         extras=Extras(sections=24),
     )
-    return simulate_survey(SEED, stands=[stand], profile=profile, plot_dispersion=8.0, count_dispersion=2.0)
+    return simulate_survey(
+        SEED, stands=[stand], profile=profile, plot_dispersion=8.0, count_dispersion=2.0
+    )
 
 
 def main(folder: Path) -> None:
     """Write the survey and its truth."""
     survey = slow_stand()
-    print(f"wrote {survey.write(folder)} and {survey.write_truth(folder.with_name(folder.name + '-truth'))}")
+    print(
+        f"wrote {survey.write(folder)} and {survey.write_truth(folder.with_name(folder.name + '-truth'))}"
+    )
 
 
 if __name__ == "__main__":

@@ -15,11 +15,18 @@ from pathlib import Path
 import numpy as np
 
 from standage.profiles import Profile, load_profile
-from standage.simulate import simulate_survey
-from standage.simulate_history import Extras, Pulse, StandHistory, SurveyDesign, mast_years, steady_recruitment
-from standage.simulate_life import LifeHistory, draw_life_histories
-from standage.simulate_plants import Cut
-from standage.simulate_tables import SimulatedSurvey
+from standage.simulate.history import (
+    Extras,
+    Pulse,
+    StandHistory,
+    SurveyDesign,
+    mast_years,
+    steady_recruitment,
+)
+from standage.simulate.life import LifeHistory, draw_life_histories
+from standage.simulate.plants import Cut
+from standage.simulate.surveys import simulate_survey
+from standage.simulate.tables import SimulatedSurvey
 
 SEED = 20240514
 FIRST_YEAR = 1740
@@ -36,8 +43,15 @@ def demo_survey() -> SimulatedSurvey:
     """The demonstration survey with its truth."""
     profile = load_profile("longleaf-pine")
     rng = np.random.default_rng(SEED)
-    stands = [dunmarrow_ridge(profile, rng), oxbell_upland(profile, rng), hollowfern_upland(profile, rng), wicketmere_flat(profile, rng)]
-    return simulate_survey(SEED, stands=stands, profile=profile, plot_dispersion=6.0, count_dispersion=1.2)
+    stands = [
+        dunmarrow_ridge(profile, rng),
+        oxbell_upland(profile, rng),
+        hollowfern_upland(profile, rng),
+        wicketmere_flat(profile, rng),
+    ]
+    return simulate_survey(
+        SEED, stands=stands, profile=profile, plot_dispersion=6.0, count_dispersion=1.2
+    )
 
 
 def dunmarrow_ridge(profile: Profile, rng: np.random.Generator) -> StandHistory:
@@ -86,7 +100,9 @@ def oxbell_upland(profile: Profile, rng: np.random.Generator) -> StandHistory:
 def hollowfern_upland(profile: Profile, rng: np.random.Generator) -> StandHistory:
     """Mesic upland on a field given up in the thirties: nearly even-aged, with recent advance regeneration and a few planted stems."""
     years = np.arange(FIRST_YEAR, 2024)
-    background = _background(profile, rng, season=2023, per_ha_at_fifty=0.18, seedlings=10.0) * np.where(years < 1936, 0.05, 1.0)
+    background = _background(
+        profile, rng, season=2023, per_ha_at_fifty=0.18, seedlings=10.0
+    ) * np.where(years < 1936, 0.05, 1.0)
     return StandHistory(
         stand="hollowfern-upland",
         survey_date="2024-02-13",
@@ -133,7 +149,14 @@ def wicketmere_flat(profile: Profile, rng: np.random.Generator) -> StandHistory:
     )  # fmt: skip
 
 
-def _background(profile: Profile, rng: np.random.Generator, *, season: int, per_ha_at_fifty: float, seedlings: float) -> np.ndarray:
+def _background(
+    profile: Profile,
+    rng: np.random.Generator,
+    *,
+    season: int,
+    per_ha_at_fifty: float,
+    seedlings: float,
+) -> np.ndarray:
     """Steady recruitment with good and bad seed years; the fires of the last years were kind, so `seedlings` times the usual are there."""
     steady = steady_recruitment(profile, FIRST_YEAR, season, per_ha_at_fifty=per_ha_at_fifty)
     age = season - np.arange(FIRST_YEAR, season + 1)
@@ -142,8 +165,17 @@ def _background(profile: Profile, rng: np.random.Generator, *, season: int, per_
 
 def _life(profile: Profile, **stand: float | tuple[float, ...]) -> LifeHistory:
     """The profile's middle values with what is this stand's own."""
-    middle = draw_life_histories(profile, np.random.default_rng(0), stands=1, first_year=FIRST_YEAR, last_year=2024, central=True)[0]
-    return dataclasses.replace(middle, size_scatter=0.22, most_scatter=3.0, asymptote_cm=52.0, **stand)
+    middle = draw_life_histories(
+        profile,
+        np.random.default_rng(0),
+        stands=1,
+        first_year=FIRST_YEAR,
+        last_year=2024,
+        central=True,
+    )[0]
+    return dataclasses.replace(
+        middle, size_scatter=0.22, most_scatter=3.0, asymptote_cm=52.0, **stand
+    )
 
 
 def main(folder: Path) -> None:

@@ -21,9 +21,10 @@ from matplotlib.axes import Axes
 from PIL import Image
 
 import standage
-from standage import figures, findings
-from standage.findings.growth_changes import growth_changes, ring_years
+from standage import findings
+from standage.figures import result_figures as figures
 from standage.findings.releases import disturbance_chronology
+from standage.growth.growth_changes import growth_changes, ring_years
 
 IMAGES = Path(__file__).parent.parent / "docs" / "images"
 STAND = "oxbell-upland"
@@ -42,7 +43,9 @@ def drawings(results: str | Path) -> dict[str, Callable[[], Axes]]:
     cohorts, trees = standage.cohorts(posterior), standage.tree_dates(posterior)
     rate, delays = findings.rates(posterior), findings.delays(posterior)
     differences = standage.comparison(posterior)
-    spans = differences[(differences["kind"] == "stand") & (differences["measure"] == "half_span_years")]
+    spans = differences[
+        (differences["kind"] == "stand") & (differences["measure"] == "half_span_years")
+    ]
     rings, chronology, cut = invented_rings()
     grass = one(delays)
     drawn = {
@@ -51,14 +54,22 @@ def drawings(results: str | Path) -> dict[str, Callable[[], Axes]]:
         "plot_rate": lambda: figures.plot_rate(one(rate), pulses=one(pulses), events=of_stand),
         "plot_lags": lambda: figures.plot_lags(one(attribution), one(pulses)),
         "plot_tree_dates": lambda: figures.plot_tree_dates(one(trees), events=of_stand),
-        "plot_size_age": lambda: figures.plot_size_age(one(trees), curve=one(findings.size_curves(posterior))),
-        "plot_strip": lambda: figures.plot_strip(one(cohorts), pulses=one(pulses), community="mesic upland"),
+        "plot_size_age": lambda: figures.plot_size_age(
+            one(trees), curve=one(findings.size_curves(posterior))
+        ),
+        "plot_strip": lambda: figures.plot_strip(
+            one(cohorts), pulses=one(pulses), community="mesic upland"
+        ),
         "plot_differences": lambda: figures.plot_differences(spans),
         "plot_delay": lambda: figures.plot_delay(grass[grass["delay"] == "grass"]),
-        "plot_diameter_check": lambda: figures.plot_diameter_check(one(findings.diameter_check(posterior))),
+        "plot_diameter_check": lambda: figures.plot_diameter_check(
+            one(findings.diameter_check(posterior))
+        ),
         "plot_count_check": lambda: figures.plot_count_check(one(findings.count_check(posterior))),
         "plot_ring_panel": lambda: figures.plot_ring_panel(rings, events=cut),
-        "plot_disturbance_chronology": lambda: figures.plot_disturbance_chronology(chronology, events=cut),
+        "plot_disturbance_chronology": lambda: figures.plot_disturbance_chronology(
+            chronology, events=cut
+        ),
     }
     if spans.empty:  # a result of one stand
         del drawn["plot_differences"]
@@ -80,8 +91,19 @@ def invented_rings() -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
         begun, left = np.clip((year - CUT) / 2, 0, 1), np.exp(-np.clip(year - 1945, 0, None) / 40)
         released = rng.normal(0.75, 0.15) * (rng.random() < 0.8) * begun * left
         logs = 0.8 - 0.6 * np.exp(-age / 8) - age / 200 + released + rng.normal(0, 0.18, len(year))
-        rings.append(pd.DataFrame({"core": tree, "year": year.astype(float), "width_mm": np.exp(logs).round(2)}))
-    event = {"event": "cut", "stand": "invented stand", "kind": "logging", "first_year": 1924.0, "last_year": 1928.0, "ended_year": np.nan}
+        rings.append(
+            pd.DataFrame(
+                {"core": tree, "year": year.astype(float), "width_mm": np.exp(logs).round(2)}
+            )
+        )
+    event = {
+        "event": "cut",
+        "stand": "invented stand",
+        "kind": "logging",
+        "first_year": 1924.0,
+        "last_year": 1928.0,
+        "ended_year": np.nan,
+    }
     survey = SimpleNamespace(
         ring_widths=pd.concat(rings, ignore_index=True),
         cores=pd.DataFrame({"core": trees, "tree": trees}),
@@ -101,7 +123,9 @@ def main(results: str | Path, folder: str | Path = IMAGES) -> None:
         with figures.in_style("grey" if name.endswith("-grey") else "print", width_mm=WIDTH_MM):
             written = io.BytesIO()
             draw().figure.savefig(written, format="png", dpi=DOTS_PER_INCH)
-        Image.open(written).convert("RGB").quantize(INKS, dither=Image.Dither.NONE).save(folder / f"{name}.png", optimize=True)
+        Image.open(written).convert("RGB").quantize(INKS, dither=Image.Dither.NONE).save(
+            folder / f"{name}.png", optimize=True
+        )
         print(f"wrote {folder / f'{name}.png'}")
 
 

@@ -13,11 +13,11 @@ import numba
 
 # all whose text ends up in compiled code: the flags here, and the constants that are frozen into it, as well as the loops
 STAND_SOURCES = (
-    "compiled.py", "stand/kernel*.py", "stand/whitening.py", "stand/parameters.py", "stand/data.py", "stand/dating.py",
+    "compiled.py", "stand/kernel/*.py", "stand/whitening.py", "stand/parameters.py", "stand/data.py", "stand/dating.py",
     "stand/emergence.py",
 )  # fmt: skip
 SOURCES = (
-    *STAND_SOURCES, "findings/local_ratio.py", "findings/release_loops.py", "findings/release_model.py", "findings/stand_disturbance.py",
+    *STAND_SOURCES, "findings/local_ratio.py", "growth/release_loops.py", "growth/release_model.py", "growth/stand_disturbance.py",
 )  # fmt: skip
 
 
@@ -38,4 +38,6 @@ numba.config.CACHE_DIR = os.environ.get("NUMBA_CACHE_DIR") or _cache_folder()
 
 # a division by zero far from the mode gives an infinity that the sampler turns down, not an exception in the middle of a chain;
 # sums may be reordered so that loops run in vector registers; infinities and not-a-numbers keep their meaning
-compiled = numba.njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract", "arcp", "nsz"})
+compiled = numba.njit(
+    cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract", "arcp", "nsz"}
+)

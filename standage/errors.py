@@ -58,12 +58,17 @@ class Problem:
             place += f", row {self.row}"
         if self.column is not None:
             place += f", column {plainly(self.column)}"
-        return _in_one_voice(place, plainly(self.found), plainly(self.expected), plainly(self.what_to_do))
+        return _in_one_voice(
+            place, plainly(self.found), plainly(self.expected), plainly(self.what_to_do)
+        )
 
 
 def plainly(text: str, most: int = SHOWN) -> str:
     """Text for a message: shortened, and what nobody sees, or what could steer a terminal, written as its code."""
-    code = "".join(letter if letter.isprintable() else letter.encode("unicode_escape").decode("ascii") for letter in text[:most])
+    code = "".join(
+        letter if letter.isprintable() else letter.encode("unicode_escape").decode("ascii")
+        for letter in text[:most]
+    )
     return code if len(text) <= most else f"{code[: most - 30]}... ({len(text):,} characters)"
 
 
@@ -80,8 +85,14 @@ class ProblemList(list):
         if count <= KEPT_OF_A_COLUMN:
             super().append(problem)
         elif count == KEPT_OF_A_COLUMN + 1:
-            more = Problem(problem.file, None, problem.column, f"more than {KEPT_OF_A_COLUMN:,} problems", "a table of this kind",
-                           "Check that this is the right file and column; what comes after these is not told.")
+            more = Problem(
+                problem.file,
+                None,
+                problem.column,
+                f"more than {KEPT_OF_A_COLUMN:,} problems",
+                "a table of this kind",
+                "Check that this is the right file and column; what comes after these is not told.",
+            )
             super().append(more)
 
     def __iadd__(self, problems: Iterable[Problem]) -> ProblemList:  # type: ignore[override, misc]  # only problems are ever added
@@ -114,5 +125,7 @@ def _message(problems: tuple[Problem, ...]) -> str:
     for (file, column, _), number in shown.items():
         if number > LIKE_PROBLEMS_SHOWN:
             where = plainly(f"{file}, column {column}" if column else file)
-            lines.append(f"  {where}: {number - LIKE_PROBLEMS_SHOWN} more like the {LIKE_PROBLEMS_SHOWN} shown")
+            lines.append(
+                f"  {where}: {number - LIKE_PROBLEMS_SHOWN} more like the {LIKE_PROBLEMS_SHOWN} shown"
+            )
     return "\n".join(lines)

@@ -40,49 +40,131 @@ class Quantity:
 
 
 QUANTITIES: dict[str, Quantity] = {
-    "grass_stage.present": Quantity(_YES_OR_NO, 0, 1, "whether young plants stay without a stem for a time"),
-    "grass_stage.median_years": Quantity("growing seasons", 0.5, 25, "median seasons without a stem, in the middle stand"),
-    "grass_stage.median_log_sd": Quantity("log units", 0.01, 2, "how far the median may be wrong for the species as a whole"),
-    "grass_stage.between_stand_log_sd": Quantity("log units", 0.01, 2, "how stands differ in their median"),
-    "grass_stage.within_stand_log_sd": Quantity("log units", 0.05, 2, "how plants of one stand differ"),
-    "grass_stage.within_log_sd": Quantity("log units", 0.01, 2, "how far the line above may be wrong, as a factor"),
-    "grass_stage.longest_years": Quantity("growing seasons", 1, 80, "longest grass stage the model allows"),
-    "grass_stage.emergence_height_cm": Quantity("cm", 0, 100, "height at which the stem has started; 0 without a grass stage"),
-    "height_growth.years_to_breast_height": Quantity("growing seasons", 0.5, 80, "mean from emergence (else establishment) to 1.37 m"),
-    "height_growth.years_log_sd": Quantity("log units", 0.01, 2, "how far that mean may be wrong for the species as a whole"),
-    "height_growth.between_stand_log_sd": Quantity("log units", 0.01, 2, "how stands differ in that mean"),
-    "height_growth.exponent": Quantity("power of height", 0.2, 3, "seasons go with this power of height: 1 = even pace, less = slow start"),
-    "height_growth.dispersion": Quantity("variance / mean", 1.01, 20, "how plants of one stand differ in the years taken"),
-    "height_growth.longest_height_years": Quantity("growing seasons", 3, 250, "longest time to any coring height the model allows"),
-    "survival.adult_hazard_per_year": Quantity("per year", 1e-4, 0.1, "death rate of established trees"),
-    "survival.seedling_hazard_per_year": Quantity("per year", 0, 5, "death rate of new seedlings on top of that"),
-    "survival.seedling_decline_years": Quantity("years", 0.5, 50, "age by which the seedlings' extra rate has fallen to 37 %"),
-    "survival.slope_sd": Quantity("log units per century", 0.01, 5, "freedom of the long trend in living stems by age"),
+    "grass_stage.present": Quantity(
+        _YES_OR_NO, 0, 1, "whether young plants stay without a stem for a time"
+    ),
+    "grass_stage.median_years": Quantity(
+        "growing seasons", 0.5, 25, "median seasons without a stem, in the middle stand"
+    ),
+    "grass_stage.median_log_sd": Quantity(
+        "log units", 0.01, 2, "how far the median may be wrong for the species as a whole"
+    ),
+    "grass_stage.between_stand_log_sd": Quantity(
+        "log units", 0.01, 2, "how stands differ in their median"
+    ),
+    "grass_stage.within_stand_log_sd": Quantity(
+        "log units", 0.05, 2, "how plants of one stand differ"
+    ),
+    "grass_stage.within_log_sd": Quantity(
+        "log units", 0.01, 2, "how far the line above may be wrong, as a factor"
+    ),
+    "grass_stage.longest_years": Quantity(
+        "growing seasons", 1, 80, "longest grass stage the model allows"
+    ),
+    "grass_stage.emergence_height_cm": Quantity(
+        "cm", 0, 100, "height at which the stem has started; 0 without a grass stage"
+    ),
+    "height_growth.years_to_breast_height": Quantity(
+        "growing seasons", 0.5, 80, "mean from emergence (else establishment) to 1.37 m"
+    ),
+    "height_growth.years_log_sd": Quantity(
+        "log units", 0.01, 2, "how far that mean may be wrong for the species as a whole"
+    ),
+    "height_growth.between_stand_log_sd": Quantity(
+        "log units", 0.01, 2, "how stands differ in that mean"
+    ),
+    "height_growth.exponent": Quantity(
+        "power of height",
+        0.2,
+        3,
+        "seasons go with this power of height: 1 = even pace, less = slow start",
+    ),
+    "height_growth.dispersion": Quantity(
+        "variance / mean", 1.01, 20, "how plants of one stand differ in the years taken"
+    ),
+    "height_growth.longest_height_years": Quantity(
+        "growing seasons", 3, 250, "longest time to any coring height the model allows"
+    ),
+    "survival.adult_hazard_per_year": Quantity(
+        "per year", 1e-4, 0.1, "death rate of established trees"
+    ),
+    "survival.seedling_hazard_per_year": Quantity(
+        "per year", 0, 5, "death rate of new seedlings on top of that"
+    ),
+    "survival.seedling_decline_years": Quantity(
+        "years", 0.5, 50, "age by which the seedlings' extra rate has fallen to 37 %"
+    ),
+    "survival.slope_sd": Quantity(
+        "log units per century", 0.01, 5, "freedom of the long trend in living stems by age"
+    ),
     "survival.early_sd": Quantity("log units", 0.01, 5, "freedom of the first two decades"),
-    "size.growth_cm_per_year": Quantity("cm of dbh per year", 0.05, 4, "median diameter growth when breast height has just been passed"),
-    "size.growth_log_sd": Quantity("log units", 0.01, 2, "how far that growth may be wrong for the species as a whole"),
-    "size.growth_between_stand_log_sd": Quantity("log units", 0.01, 2, "how stands differ in that growth"),
+    "size.growth_cm_per_year": Quantity(
+        "cm of dbh per year",
+        0.05,
+        4,
+        "median diameter growth when breast height has just been passed",
+    ),
+    "size.growth_log_sd": Quantity(
+        "log units", 0.01, 2, "how far that growth may be wrong for the species as a whole"
+    ),
+    "size.growth_between_stand_log_sd": Quantity(
+        "log units", 0.01, 2, "how stands differ in that growth"
+    ),
     "size.asymptote_cm": Quantity("cm", 10, 500, "diameter that the median tree tends to"),
     "size.asymptote_log_sd": Quantity("log units", 0.01, 2, "how far that diameter may be wrong"),
     "size.scatter": Quantity("log units", 0.05, 1.5, "how trees of one age differ in diameter"),
-    "size.scatter_log_sd": Quantity("log units", 0.01, 2, "how far the scatter may be wrong, as a factor"),
-    "size.epoch_log_sd": Quantity("log units", 0.01, 1, "how growth differed between periods a few decades long"),
+    "size.scatter_log_sd": Quantity(
+        "log units", 0.01, 2, "how far the scatter may be wrong, as a factor"
+    ),
+    "size.epoch_log_sd": Quantity(
+        "log units", 0.01, 1, "how growth differed between periods a few decades long"
+    ),
     "core.pith_radius_mm": Quantity("mm", 0, 10, "radius of the pith itself, which is not wood"),
-    "core.early_growth_mm_per_year": Quantity("mm per year", 0.1, 20, "median radial growth next to the pith"),
-    "core.early_growth_log_sd": Quantity("log units", 0.05, 2, "how trees of one stand differ in early growth"),
-    "core.early_growth_stand_log_sd": Quantity("log units", 0.01, 2, "how stands differ in early growth"),
-    "core.early_to_inner_ratio": Quantity("ratio", 0.2, 5, "growth in the missed part over growth in the innermost rings seen"),
-    "core.bark_share_of_diameter": Quantity("share of diameter, one side", 0, 0.25, "bark thickness on one side over diameter over bark"),
-    "core.taper_per_m": Quantity("share of dbh per m", 0, 0.3, "diameter lost per metre above breast height, gained below it"),
-    "core.eccentricity_log_sd": Quantity("log units", 0.01, 1, "how far the cored radius differs from half the diameter"),
-    "core.dry_shrinkage_share": Quantity("share of length", 0, 0.2, "radial length lost when a core dries"),
-    "core.unknown_missing_rings_median": Quantity("rings", 0.5, 100, "median rings missed where nothing about the centre is recorded"),
-    "core.unknown_missing_rings_log_sd": Quantity("log units", 0.1, 3, "how far one such core may differ from that"),
-    "rings.false_per_100": Quantity("rings per 100 counted", 0, 30, "false rings taken for annual ones"),
-    "rings.absent_per_100": Quantity("rings per 100 visible", 0, 30, "years without a visible ring"),
-    "rings.bias_sd": Quantity("share of rings", 5e-4, 0.5, "how stands differ in net counting bias"),
-    "rings.reader_sd_rings": Quantity("rings", 0.05, 20, "mean reading error of a count, fixed part (the two add as squares)"),
-    "rings.reader_sd_share": Quantity("share of rings", 0, 0.3, "mean reading error of a count, part that grows with it"),
+    "core.early_growth_mm_per_year": Quantity(
+        "mm per year", 0.1, 20, "median radial growth next to the pith"
+    ),
+    "core.early_growth_log_sd": Quantity(
+        "log units", 0.05, 2, "how trees of one stand differ in early growth"
+    ),
+    "core.early_growth_stand_log_sd": Quantity(
+        "log units", 0.01, 2, "how stands differ in early growth"
+    ),
+    "core.early_to_inner_ratio": Quantity(
+        "ratio", 0.2, 5, "growth in the missed part over growth in the innermost rings seen"
+    ),
+    "core.bark_share_of_diameter": Quantity(
+        "share of diameter, one side", 0, 0.25, "bark thickness on one side over diameter over bark"
+    ),
+    "core.taper_per_m": Quantity(
+        "share of dbh per m", 0, 0.3, "diameter lost per metre above breast height, gained below it"
+    ),
+    "core.eccentricity_log_sd": Quantity(
+        "log units", 0.01, 1, "how far the cored radius differs from half the diameter"
+    ),
+    "core.dry_shrinkage_share": Quantity(
+        "share of length", 0, 0.2, "radial length lost when a core dries"
+    ),
+    "core.unknown_missing_rings_median": Quantity(
+        "rings", 0.5, 100, "median rings missed where nothing about the centre is recorded"
+    ),
+    "core.unknown_missing_rings_log_sd": Quantity(
+        "log units", 0.1, 3, "how far one such core may differ from that"
+    ),
+    "rings.false_per_100": Quantity(
+        "rings per 100 counted", 0, 30, "false rings taken for annual ones"
+    ),
+    "rings.absent_per_100": Quantity(
+        "rings per 100 visible", 0, 30, "years without a visible ring"
+    ),
+    "rings.bias_sd": Quantity(
+        "share of rings", 5e-4, 0.5, "how stands differ in net counting bias"
+    ),
+    "rings.reader_sd_rings": Quantity(
+        "rings", 0.05, 20, "mean reading error of a count, fixed part (the two add as squares)"
+    ),
+    "rings.reader_sd_share": Quantity(
+        "share of rings", 0, 0.3, "mean reading error of a count, part that grows with it"
+    ),
     "longevity.years": Quantity("years", 50, 6000, "greatest age the model allows"),
     "germination.autumn": Quantity(_YES_OR_NO, 0, 1, "whether seed sprouts in the autumn it falls"),
 }
@@ -134,7 +216,11 @@ class Profile:
     @property
     def sources(self) -> tuple[str, ...]:
         """Every source named in the profile once, in order of first use: what to cite beside a result."""
-        return tuple(dict.fromkeys(number.source for number in self._numbers.values() if number.source != "none"))
+        return tuple(
+            dict.fromkeys(
+                number.source for number in self._numbers.values() if number.source != "none"
+            )
+        )
 
     def differences(self, other: Profile) -> dict[str, tuple[float, float]]:
         """Keys whose numbers differ, with (this profile's, the other's) value."""
@@ -179,9 +265,19 @@ def load_profile(key: str, folder: str | Path | None = None) -> Profile:
         raise SurveyError((Problem(str(folder), None, None, "no such folder", expected, advice),))
     profile = _locate(key, folder)
     if not profile.shipped or not profile.checked:
-        changes = profile.differences(_locate(key, None)) if not profile.shipped and key in profile_keys() else {}
-        changed = "; ".join(f"{name} {own:g} (shipped: {shipped:g})" for name, (own, shipped) in changes.items())
-        warnings.warn(f"{key}: {profile.standing()}" + (f" Changed: {changed}." if changed else ""), UncheckedProfile, stacklevel=2)
+        changes = (
+            profile.differences(_locate(key, None))
+            if not profile.shipped and key in profile_keys()
+            else {}
+        )
+        changed = "; ".join(
+            f"{name} {own:g} (shipped: {shipped:g})" for name, (own, shipped) in changes.items()
+        )
+        warnings.warn(
+            f"{key}: {profile.standing()}" + (f" Changed: {changed}." if changed else ""),
+            UncheckedProfile,
+            stacklevel=2,
+        )
     return profile
 
 
@@ -191,7 +287,9 @@ def _locate(key: str, folder: str | Path | None) -> Profile:
     if key not in profile_keys():
         there_are = ", ".join(profile_keys(folder))
         advice = "Use one of these keys, or copy the nearest profile into a folder of your own and edit it (docs/profiles.md)."
-        raise SurveyError((Problem(f"{key}.toml", None, "species", key, f"one of: {there_are}", advice),))
+        raise SurveyError(
+            (Problem(f"{key}.toml", None, "species", key, f"one of: {there_are}", advice),)
+        )
     return _read(models_folder() / f"{key}.toml", shipped=True)
 
 
@@ -201,7 +299,9 @@ def _read(path: Path, *, shipped: bool) -> Profile:
     try:
         content = tomllib.loads(raw.decode("utf-8-sig"))
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as fault:
-        raise SurveyError((Problem(path.name, None, None, str(fault), "a TOML file in UTF-8", "Mend that line."),)) from fault
+        raise SurveyError(
+            (Problem(path.name, None, None, str(fault), "a TOML file in UTF-8", "Mend that line."),)
+        ) from fault
     problems: list[Problem] = []
 
     def problem(key: str, found: object, expected: str, what_to_do: str) -> None:
@@ -210,14 +310,29 @@ def _read(path: Path, *, shipped: bool) -> Profile:
     headings = {heading: content.pop(heading, "") for heading in _HEADINGS}
     for heading, text in headings.items():
         if not isinstance(text, str) or (heading != "checked" and not text.strip()):
-            problem(heading, text or "nothing", "a text in quotation marks", "Add the line at the top of the file.")
+            problem(
+                heading,
+                text or "nothing",
+                "a text in quotation marks",
+                "Add the line at the top of the file.",
+            )
     if headings["key"] != path.stem:
-        problem("key", headings["key"], f"'{path.stem}', the file's own name", "Make key and file name agree.")
+        problem(
+            "key",
+            headings["key"],
+            f"'{path.stem}', the file's own name",
+            "Make key and file name agree.",
+        )
 
     entries: dict[str, object] = {}
     for table, inside in content.items():
         if not isinstance(inside, dict):
-            problem(table, inside, "a table of numbers", f"Remove it, or move it into its table.{_nearest(table, _HEADINGS)}")
+            problem(
+                table,
+                inside,
+                "a table of numbers",
+                f"Remove it, or move it into its table.{_nearest(table, _HEADINGS)}",
+            )
             continue
         entries |= {f"{table}.{name}": entry for name, entry in inside.items()}
     for key in entries.keys() - QUANTITIES.keys():
@@ -225,21 +340,37 @@ def _read(path: Path, *, shipped: bool) -> Profile:
     numbers: dict[str, Sourced] = {}
     for key, quantity in QUANTITIES.items():
         if key not in entries:
-            problem(key, "nothing", f"a number [{quantity.unit}]: {quantity.meaning}", "Add it; another profile shows the form.")
+            problem(
+                key,
+                "nothing",
+                f"a number [{quantity.unit}]: {quantity.meaning}",
+                "Add it; another profile shows the form.",
+            )
         elif (number := _sourced(key, entries[key], problem)) is not None:
             numbers[key] = number
     _check_together(numbers, problem)
     if problems:  # told in the order of the file, unknown keys last
         order = {name: place for place, name in enumerate((*_HEADINGS, *QUANTITIES))}
         raise SurveyError(sorted(problems, key=lambda one: order.get(str(one.column), len(order))))
-    return Profile(**headings, shipped=shipped, path=str(path), sha256=hashlib.sha256(raw).hexdigest(), _numbers=numbers)
+    return Profile(
+        **headings,
+        shipped=shipped,
+        path=str(path),
+        sha256=hashlib.sha256(raw).hexdigest(),
+        _numbers=numbers,
+    )
 
 
 def _sourced(key: str, entry: object, problem: _Teller) -> Sourced | None:
     """One entry as a `Sourced` number, or None after noting everything wrong with it."""
     quantity = QUANTITIES[key]
     if not isinstance(entry, dict):
-        problem(key, entry, "{value = , unit = , status = , source = , reason = }", "Write the number with all five parts.")
+        problem(
+            key,
+            entry,
+            "{value = , unit = , status = , source = , reason = }",
+            "Write the number with all five parts.",
+        )
         return None
     faults = 0
 
@@ -254,19 +385,45 @@ def _sourced(key: str, entry: object, problem: _Teller) -> Sourced | None:
         fault(f"no {part}", f"{part} = ...", f"Add the {part}.")
     value = entry.get("value", quantity.lowest)
     if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-        fault(value, f"a number [{quantity.unit}]", "Write the value as a number without quotation marks.")
-    elif not quantity.lowest <= value <= quantity.highest or (quantity.unit == _YES_OR_NO and value not in (0, 1)):
-        span = "0 or 1" if quantity.unit == _YES_OR_NO else f"{quantity.lowest:g} to {quantity.highest:g}"
-        fault(f"{value:g}", f"{span} [{quantity.unit}]", f"Check the number and its unit: {quantity.meaning}.")
+        fault(
+            value,
+            f"a number [{quantity.unit}]",
+            "Write the value as a number without quotation marks.",
+        )
+    elif not quantity.lowest <= value <= quantity.highest or (
+        quantity.unit == _YES_OR_NO and value not in (0, 1)
+    ):
+        span = (
+            "0 or 1"
+            if quantity.unit == _YES_OR_NO
+            else f"{quantity.lowest:g} to {quantity.highest:g}"
+        )
+        fault(
+            f"{value:g}",
+            f"{span} [{quantity.unit}]",
+            f"Check the number and its unit: {quantity.meaning}.",
+        )
     if entry.get("unit", quantity.unit) != quantity.unit:
         fault(entry["unit"], quantity.unit, "Convert the number to this unit and name it so.")
     if entry.get("status", STATUSES[0]) not in STATUSES:
-        fault(entry["status"], " | ".join(STATUSES), f"Say honestly where the number is from.{_nearest(str(entry['status']), STATUSES)}")
+        fault(
+            entry["status"],
+            " | ".join(STATUSES),
+            f"Say honestly where the number is from.{_nearest(str(entry['status']), STATUSES)}",
+        )
     for part in ("source", "reason"):
         if part in entry and (not isinstance(entry[part], str) or not entry[part].strip()):
-            fault(f"{part} blank", f"a {part} in words", "Name the source, or 'none' if there is none." if part == "source" else "Say why.")
+            fault(
+                f"{part} blank",
+                f"a {part} in words",
+                "Name the source, or 'none' if there is none." if part == "source" else "Say why.",
+            )
     if entry.get("status") in STATUSES[:2] and entry.get("source") == "none":
-        fault("source = 'none'", f"a source, since status is '{entry['status']}'", "Name the source, or change the status to 'assumed'.")
+        fault(
+            "source = 'none'",
+            f"a source, since status is '{entry['status']}'",
+            "Name the source, or change the status to 'assumed'.",
+        )
     return None if faults else Sourced(float(value), *(str(entry[part]) for part in _PARTS[1:]))
 
 
@@ -276,9 +433,18 @@ def _check_together(numbers: Mapping[str, Sourced], problem: _Teller) -> None:
     if (present := numbers.get("grass_stage.present")) and present.value == 1:
         pairs.append(("grass_stage.longest_years", "grass_stage.median_years"))
     for longest, usual in pairs:
-        if longest in numbers and usual in numbers and numbers[longest].value < 2 * numbers[usual].value:
+        if (
+            longest in numbers
+            and usual in numbers
+            and numbers[longest].value < 2 * numbers[usual].value
+        ):
             found, twice = f"{numbers[longest].value:g}", f"{2 * numbers[usual].value:g}"
-            problem(longest, found, f"at least {twice}, twice {usual}", "Raise it: the slow plants must have room.")
+            problem(
+                longest,
+                found,
+                f"at least {twice}, twice {usual}",
+                "Raise it: the slow plants must have room.",
+            )
     for longest in ("grass_stage.longest_years", "height_growth.longest_height_years"):
         if longest in numbers and numbers[longest].value != round(numbers[longest].value):
             problem(longest, numbers[longest].value, "a whole number of seasons", "Round it up.")
@@ -298,16 +464,36 @@ def _card(profile: Profile) -> str:
     """The card: three sentences a forester can judge, then every number."""
     grass = "No grass stage: the stem starts in the first growing season."
     if profile.has_grass_stage:
-        spread = [profile[f"grass_stage.{name}"] for name in ("median_log_sd", "between_stand_log_sd")]
-        plants = _ninety(profile["grass_stage.median_years"], *spread, profile["grass_stage.within_stand_log_sd"])
+        spread = [
+            profile[f"grass_stage.{name}"] for name in ("median_log_sd", "between_stand_log_sd")
+        ]
+        plants = _ninety(
+            profile["grass_stage.median_years"], *spread, profile["grass_stage.within_stand_log_sd"]
+        )
         grass = f"Grass stage: a stand's median {_ninety(profile['grass_stage.median_years'], *spread)} seasons, a plant's {plants}."
     spread = [profile[f"height_growth.{name}"] for name in ("years_log_sd", "between_stand_log_sd")]
     height = f"From there to 1.37 m: a stand's mean {_ninety(profile['height_growth.years_to_breast_height'], *spread)} seasons."
-    growth = _ninety(profile["size.growth_cm_per_year"], profile["size.growth_log_sd"], profile["size.growth_between_stand_log_sd"])
+    growth = _ninety(
+        profile["size.growth_cm_per_year"],
+        profile["size.growth_log_sd"],
+        profile["size.growth_between_stand_log_sd"],
+    )
     size = f"Diameter: grows {growth} cm a year when young, towards {profile['size.asymptote_cm']:g} cm."
-    autumn = "Seed sprouts in the autumn it falls" if profile["germination.autumn"] else "Seed sprouts in the year after it falls"
+    autumn = (
+        "Seed sprouts in the autumn it falls"
+        if profile["germination.autumn"]
+        else "Seed sprouts in the year after it falls"
+    )
     seed = f"{autumn}; establishment is the year after the seed crop."
-    lines = [f"{profile.name} ({profile.species}), profile {profile.key}", profile.standing(), "", grass, height, size, seed]
+    lines = [
+        f"{profile.name} ({profile.species}), profile {profile.key}",
+        profile.standing(),
+        "",
+        grass,
+        height,
+        size,
+        seed,
+    ]
     table = ""
     for key in _used(profile):
         number, (section, name) = profile.sourced(key), key.split(".")
@@ -325,7 +511,13 @@ def _card(profile: Profile) -> str:
 
 def _used(profile: Profile) -> list[str]:
     """The keys the model uses: without a grass stage, of that table only `present`."""
-    idle = () if profile.has_grass_stage else tuple(key for key in QUANTITIES if key.startswith("grass_stage.") and "present" not in key)
+    idle = (
+        ()
+        if profile.has_grass_stage
+        else tuple(
+            key for key in QUANTITIES if key.startswith("grass_stage.") and "present" not in key
+        )
+    )
     return [key for key in QUANTITIES if key not in idle]
 
 
@@ -337,14 +529,29 @@ def _short(source: str) -> str:
 
 def profile_reference() -> str:
     """The reference part of docs/profiles.md in Markdown: what each key means, then one table a shipped species."""
-    lines = ["## What each number means", "", "| key | unit | allowed | meaning |", "|---|---|---|---|"]
+    lines = [
+        "## What each number means",
+        "",
+        "| key | unit | allowed | meaning |",
+        "|---|---|---|---|",
+    ]
     for key, quantity in QUANTITIES.items():
-        lines.append(f"| `{key}` | {quantity.unit} | {quantity.lowest:g} to {quantity.highest:g} | {quantity.meaning} |")
+        lines.append(
+            f"| `{key}` | {quantity.unit} | {quantity.lowest:g} to {quantity.highest:g} | {quantity.meaning} |"
+        )
     for profile_key in profile_keys():
         profile = _read(models_folder() / f"{profile_key}.toml", shipped=True)
-        lines += ["", f"## {profile.name} (*{profile.species}*), `{profile.key}`", "", profile.standing(), ""]
+        lines += [
+            "",
+            f"## {profile.name} (*{profile.species}*), `{profile.key}`",
+            "",
+            profile.standing(),
+            "",
+        ]
         lines += ["| key | value | unit | status | source | reason |", "|---|---|---|---|---|---|"]
         for key in _used(profile):
             number = profile.sourced(key)
-            lines.append(f"| `{key}` | {number.value:g} | {number.unit} | {number.status} | {number.source} | {number.reason} |")
+            lines.append(
+                f"| `{key}` | {number.value:g} | {number.unit} | {number.status} | {number.source} | {number.reason} |"
+            )
     return "\n".join(lines) + "\n"

@@ -37,7 +37,9 @@ def growing_seasons(dates: pd.Series) -> np.ndarray:
     return np.where(months >= SEASON_START_MONTH, years, years - 1)
 
 
-def year_axis(oldest_innermost_ring: int | None, season: int, *, longevity_years: int) -> np.ndarray:
+def year_axis(
+    oldest_innermost_ring: int | None, season: int, *, longevity_years: int
+) -> np.ndarray:
     """The years on which establishment is described: first_year ... season, int64 (year,).
 
     oldest_innermost_ring: calendar year of the innermost ring of the oldest core, None without cores. season: the survey

@@ -10,11 +10,13 @@ from pathlib import Path
 
 import pytest
 
-from standage.simulate import small_survey
-from standage.simulate_history import SurveyDesign
-from standage.survey import read_survey
+from standage.simulate.history import SurveyDesign
+from standage.simulate.surveys import small_survey
+from standage.survey.reading import read_survey
 
-if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:  # as in a job started in the background: tests of Ctrl-C need it heard
+if (
+    signal.getsignal(signal.SIGINT) is signal.SIG_IGN
+):  # as in a job started in the background: tests of Ctrl-C need it heard
     signal.signal(signal.SIGINT, signal.default_int_handler)
 
 WARM = """
@@ -40,7 +42,9 @@ def pytest_configure(config):
     if getattr(config.option, "numprocesses", None) and not hasattr(config, "workerinput"):
         mark = warm_mark()
         if not mark.exists():
-            subprocess.run([sys.executable, "-c", WARM, str(mark)], check=False)  # what fails here fails in the tests, with its reason
+            subprocess.run(
+                [sys.executable, "-c", WARM, str(mark)], check=False
+            )  # what fails here fails in the tests, with its reason
 
 
 def warm_mark() -> Path:
@@ -79,4 +83,6 @@ def simulated_fit(simulated_folder):
 def tiny_folder(tmp_path_factory) -> Path:
     """One plot, some twenty stems, eight cores: the quickest survey that still has every kind of table."""
     design = SurveyDesign(plot_areas_m2=(1500.0,), cores=8, subplots_per_plot=2)
-    return small_survey(3, stems=22, design=design, first_year=1880).write(tmp_path_factory.mktemp("tiny") / "survey")
+    return small_survey(3, stems=22, design=design, first_year=1880).write(
+        tmp_path_factory.mktemp("tiny") / "survey"
+    )

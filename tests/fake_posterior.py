@@ -40,13 +40,16 @@ def fake_posterior(seed: int = 1, *, draws: int = DRAWS) -> FakePosterior:
     age = SEASON - YEARS
     past = [_past_emerging(age, 9), _past_emerging(age, 3), np.ones(len(YEARS))]
     shapes = [
-        np.exp(-age / 110) * (0.25 + 3.0 * ((BURST[0] <= YEARS) & (BURST[1] >= YEARS))) + 40 * np.exp(-age / 3) * (age < 40),
+        np.exp(-age / 110) * (0.25 + 3.0 * ((BURST[0] <= YEARS) & (BURST[1] >= YEARS)))
+        + 40 * np.exp(-age / 3) * (age < 40),
         np.exp(-(((YEARS - 1962) / 5) ** 2)) * 30 + 0.002,
         0.35 * np.exp(-age / 90),
     ]
     living = [shape * _wobble(rng, draws, 0.25) for shape in shapes]
     prior = [
-        np.exp(rng.normal(0, 1.5, (draws, 1))) * _wobble(rng, draws, 0.9) * (1 + 160 * np.exp(-age / 3) * (unit.basis == "establishment"))
+        np.exp(rng.normal(0, 1.5, (draws, 1)))
+        * _wobble(rng, draws, 0.9)
+        * (1 + 160 * np.exp(-age / 3) * (unit.basis == "establishment"))
         for unit in units
     ]
     trees, established, at_core = _stems(rng, draws, living, past, units)
@@ -60,7 +63,10 @@ def fake_posterior(seed: int = 1, *, draws: int = DRAWS) -> FakePosterior:
         living=living,
         prior_living=prior,
         past_emerging=[np.broadcast_to(shape, (draws, len(YEARS))) for shape in past],
-        grass_share=[np.broadcast_to(grass_only * (unit.species == "longleaf-pine"), (draws, len(YEARS))) for unit in units],
+        grass_share=[
+            np.broadcast_to(grass_only * (unit.species == "longleaf-pine"), (draws, len(YEARS)))
+            for unit in units
+        ],
         trees=trees,
         year_at_core=at_core,
         establishment_year=established,
@@ -71,7 +77,9 @@ def fake_posterior(seed: int = 1, *, draws: int = DRAWS) -> FakePosterior:
             "rhat_max": 1.004,
             "ess_min": 612.0,
             "divergences": 0,
-            "checks": [{"name": "stems listed", "observed": 61.0, "low": 48.0, "high": 77.0, "p": 0.61}],
+            "checks": [
+                {"name": "stems listed", "observed": 61.0, "low": 48.0, "high": 77.0, "p": 0.61}
+            ],
         },
         delay_prior=[_delays(rng, draws, 5.5, 0.5) for _ in units],
         delay_posterior=[_delays(rng, draws, 6.5, 0.2) for _ in units],
@@ -83,7 +91,14 @@ def fake_posterior(seed: int = 1, *, draws: int = DRAWS) -> FakePosterior:
 
 def _unit(stand: str, species: str, basis: str, area_ha: float) -> SimpleNamespace:
     has_plots = bool(np.isfinite(area_ha))
-    return SimpleNamespace(stand=stand, species=species, basis=basis, has_plots=has_plots, season=SEASON, area_ha=area_ha)
+    return SimpleNamespace(
+        stand=stand,
+        species=species,
+        basis=basis,
+        has_plots=has_plots,
+        season=SEASON,
+        area_ha=area_ha,
+    )
 
 
 def _past_emerging(age: np.ndarray, delay: float) -> np.ndarray:
@@ -111,8 +126,16 @@ def _stems(rng, draws, living, past, units):
     true_years, spread = np.array(true_years), np.array(spread)
     trees = pd.DataFrame(rows)
     years_since = SEASON - true_years
-    trees["dbh_cm"] = np.round(55 * (1 - np.exp(-np.maximum(years_since - 8, 1) / 60)) * np.exp(rng.normal(0, 0.15, len(trees))) + 10, 1)
-    established = np.rint(true_years + rng.normal(0, 1, (draws, len(trees))) * spread).astype(np.int32)
+    trees["dbh_cm"] = np.round(
+        55
+        * (1 - np.exp(-np.maximum(years_since - 8, 1) / 60))
+        * np.exp(rng.normal(0, 0.15, len(trees)))
+        + 10,
+        1,
+    )
+    established = np.rint(true_years + rng.normal(0, 1, (draws, len(trees))) * spread).astype(
+        np.int32
+    )
     established = np.minimum(established, SEASON - 10)
     below = np.maximum(np.rint(rng.normal(8, 2, established.shape)), 1).astype(np.int32)
     at_core = np.where(trees["cored"].to_numpy(), established + below, -1).astype(np.int32)
@@ -144,7 +167,13 @@ def _tree_row(rng, unit, number: int, stem: int, cored: bool) -> dict:
 
 def _survey(trees: pd.DataFrame, units) -> FakeSurvey:
     plots = [
-        {"plot": f"{unit.stand[0]}-p{place}", "stand": unit.stand, "area_m2": unit.area_ha * 2500, "min_dbh_cm": 5.0, "max_dbh_cm": np.nan}
+        {
+            "plot": f"{unit.stand[0]}-p{place}",
+            "stand": unit.stand,
+            "area_m2": unit.area_ha * 2500,
+            "min_dbh_cm": 5.0,
+            "max_dbh_cm": np.nan,
+        }
         for unit in units
         if unit.has_plots
         for place in (1, 2, 3, 4)
@@ -156,26 +185,71 @@ def _survey(trees: pd.DataFrame, units) -> FakeSurvey:
     survey_trees["death_year"] = np.nan
     survey_trees["core_outcome"] = np.where(trees["cored"], "taken", "not_tried")
     survey_trees.loc[1, "core_outcome"] = "no_sound_wood"
-    other = pd.DataFrame([{"tree": "F-oak", "stand": "Fern Flat", "plot": "F-p1", "species": "post-oak", "dbh_cm": 22.0, "status": "live"}])
-    survey_trees = pd.concat([survey_trees, other.assign(note="", core_outcome="not_tried")], ignore_index=True)
+    other = pd.DataFrame(
+        [
+            {
+                "tree": "F-oak",
+                "stand": "Fern Flat",
+                "plot": "F-p1",
+                "species": "post-oak",
+                "dbh_cm": 22.0,
+                "status": "live",
+            }
+        ]
+    )
+    survey_trees = pd.concat(
+        [survey_trees, other.assign(note="", core_outcome="not_tried")], ignore_index=True
+    )
     counts = pd.DataFrame(
-        [{"plot": "F-p1", "stage": "grass", "species": "longleaf-pine", "area_m2": 100.0, "count": 9.0}],
+        [
+            {
+                "plot": "F-p1",
+                "stage": "grass",
+                "species": "longleaf-pine",
+                "area_m2": 100.0,
+                "count": 9.0,
+            }
+        ],
     )
     events = pd.DataFrame(
         [
-            {"event": "cut", "stand": "Fern Flat", "kind": "logging", "first_year": 1926.0, "last_year": 1928.0, "ended_year": np.nan},
-            {"event": "fires end", "stand": "", "kind": "fire-exclusion", "first_year": 1945.0, "last_year": 1945.0, "ended_year": 1980.0},
+            {
+                "event": "cut",
+                "stand": "Fern Flat",
+                "kind": "logging",
+                "first_year": 1926.0,
+                "last_year": 1928.0,
+                "ended_year": np.nan,
+            },
+            {
+                "event": "fires end",
+                "stand": "",
+                "kind": "fire-exclusion",
+                "first_year": 1945.0,
+                "last_year": 1945.0,
+                "ended_year": 1980.0,
+            },
         ]
     )
     return FakeSurvey(
         name="invented",
         path="invented",
-        stands=pd.DataFrame({"stand": STANDS, "community": "", "survey_date": pd.Timestamp("2020-06-15"), "origin": "natural"}),
+        stands=pd.DataFrame(
+            {
+                "stand": STANDS,
+                "community": "",
+                "survey_date": pd.Timestamp("2020-06-15"),
+                "origin": "natural",
+            }
+        ),
         plots=plots,
         trees=survey_trees,
         cores=pd.DataFrame(
             {
-                "core": cored["tree"] + "a", "tree": cored["tree"], "centre": np.resize(centres, len(cored)), "last_ring_year": 2019.0,
+                "core": cored["tree"] + "a",
+                "tree": cored["tree"],
+                "centre": np.resize(centres, len(cored)),
+                "last_ring_year": 2019.0,
                 "core_length_mm": 180.0,
             }  # fmt: skip
         ),
@@ -189,14 +263,29 @@ def _survey(trees: pd.DataFrame, units) -> FakeSurvey:
 
 
 def _parameters() -> pd.DataFrame:
-    row = {"name": "level", "stand": "Fern Flat", "prior_low": -3.3, "prior_median": 0.0, "prior_high": 3.3}
-    row |= {"posterior_low": -1.9, "posterior_median": -1.4, "posterior_high": -0.8, "ess": 900.0, "rhat": 1.001}
+    row = {
+        "name": "level",
+        "stand": "Fern Flat",
+        "prior_low": -3.3,
+        "prior_median": 0.0,
+        "prior_high": 3.3,
+    }
+    row |= {
+        "posterior_low": -1.9,
+        "posterior_median": -1.4,
+        "posterior_high": -0.8,
+        "ess": 900.0,
+        "rhat": 1.001,
+    }
     return pd.DataFrame([row | {"what_it_means": "log stems per hectare and year in quiet times"}])
 
 
 def _delays(rng, draws: int, median: float, spread: float) -> dict[str, np.ndarray]:
     stages = {"grass": (1.0, 31), "height": (1.3, 41), "breast_height": (2.3, 71)}
-    return {stage: _mass(rng, draws, share * median, spread, length) for stage, (share, length) in stages.items()}
+    return {
+        stage: _mass(rng, draws, share * median, spread, length)
+        for stage, (share, length) in stages.items()
+    }
 
 
 def _mass(rng, draws: int, median: float, spread: float, length: int) -> np.ndarray:

@@ -8,13 +8,26 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from standage.simulate_tables import SimulatedSurvey, as_table
+from standage.simulate.tables import SimulatedSurvey, as_table
 
 YEAR = 2020  # of the surveys
 SURVEY_DATE = "2020-11-20"  # the season of the year is over
 PINE, OTHER_PINE = "longleaf-pine", "loblolly-pine"
 BELOW_CORE = 8  # years that the invented trees took to the height of their core [years]
-AGES = (24, 31, 37, 45, 52, 60, 66, 75, 83, 94, 110, 130)  # no two near each other: nothing here is a pulse
+AGES = (
+    24,
+    31,
+    37,
+    45,
+    52,
+    60,
+    66,
+    75,
+    83,
+    94,
+    110,
+    130,
+)  # no two near each other: nothing here is a pulse
 PLOT_M2 = 2000
 SURVEYS: dict[str, Callable[[], SimulatedSurvey]] = {}
 
@@ -33,7 +46,14 @@ def dbh_of(age: float) -> float:
 def trees_of(ages=AGES, *, stand="a", plot="a1", species=PINE, prefix="t", **more) -> list[dict]:
     """A live tree for each age; `more` fills further columns of all."""
     return [
-        {"tree": f"{stand}-{prefix}{n}", "stand": stand, "plot": plot, "species": species, "dbh_cm": dbh_of(age)} | more
+        {
+            "tree": f"{stand}-{prefix}{n}",
+            "stand": stand,
+            "plot": plot,
+            "species": species,
+            "dbh_cm": dbh_of(age),
+        }
+        | more
         for n, age in enumerate(ages, start=1)
     ]
 
@@ -57,14 +77,22 @@ def cores_of(trees: list[dict], ages=AGES, *, chosen=None, **more) -> list[dict]
 
 
 def plot(name="a1", stand="a", area_m2=PLOT_M2, min_dbh_cm=5, **more) -> dict:
-    return {"plot": name, "stand": stand, "area_m2": area_m2, "min_dbh_cm": min_dbh_cm, "placement": "random"} | more
+    return {
+        "plot": name,
+        "stand": stand,
+        "area_m2": area_m2,
+        "min_dbh_cm": min_dbh_cm,
+        "placement": "random",
+    } | more
 
 
 def stand(name="a", survey_date=SURVEY_DATE, **more) -> dict:
     return {"stand": name, "survey_date": survey_date, "community": "sandhill"} | more
 
 
-def of(*, stands=None, plots=None, trees=(), cores=(), counts=(), sections=(), events=()) -> SimulatedSurvey:
+def of(
+    *, stands=None, plots=None, trees=(), cores=(), counts=(), sections=(), events=()
+) -> SimulatedSurvey:
     """Tables of a survey; one stand with one plot unless told otherwise."""
     rows = {
         "stands": [stand()] if stands is None else stands,
@@ -84,7 +112,13 @@ def with_cores(trees=None, ages=AGES, *, chosen=None, **core) -> SimulatedSurvey
 
 
 def count(stage: str, number: int, *, plot="a1", area_m2=100, **more) -> dict:
-    return {"plot": plot, "stage": stage, "species": PINE, "area_m2": area_m2, "count": number} | more
+    return {
+        "plot": plot,
+        "stage": stage,
+        "species": PINE,
+        "area_m2": area_m2,
+        "count": number,
+    } | more
 
 
 # too few cores
@@ -159,7 +193,12 @@ def all_cores_at_three_metres():
 def no_year_of_bark():
     trees = trees_of()
     cores = cores_of(trees, first_ring_year=None, last_ring_year=None, outer_ring="unknown")
-    return of(trees=trees, cores=[core | {"ring_count": age - BELOW_CORE} for core, age in zip(cores, AGES, strict=True)])
+    return of(
+        trees=trees,
+        cores=[
+            core | {"ring_count": age - BELOW_CORE} for core, age in zip(cores, AGES, strict=True)
+        ],
+    )
 
 
 @survey
@@ -175,7 +214,15 @@ def outer_rings_lost():
 def upper_core_older_than_lower():
     trees = trees_of()
     lower = cores_of(trees)
-    upper = [core | {"core": f"{core['tree']}-b", "height_cm": 137, "first_ring_year": core["first_ring_year"] - 15} for core in lower]
+    upper = [
+        core
+        | {
+            "core": f"{core['tree']}-b",
+            "height_cm": 137,
+            "first_ring_year": core["first_ring_year"] - 15,
+        }
+        for core in lower
+    ]
     return of(trees=trees, cores=[*lower, *upper])
 
 
@@ -183,7 +230,10 @@ def upper_core_older_than_lower():
 def two_cores_of_a_tree_forty_years_apart():
     trees = trees_of()
     first = cores_of(trees, dating="crossdated")
-    second = [core | {"core": f"{core['tree']}-b", "first_ring_year": core["first_ring_year"] - 40} for core in first]
+    second = [
+        core | {"core": f"{core['tree']}-b", "first_ring_year": core["first_ring_year"] - 40}
+        for core in first
+    ]
     return of(trees=trees, cores=[*first, *second])
 
 
@@ -235,7 +285,11 @@ def a_plot_with_one_stem():
 @survey
 def most_plots_empty():
     trees = trees_of()
-    return of(plots=[plot(), *(plot(f"a{n}") for n in range(2, 9))], trees=trees, cores=cores_of(trees, chosen=[2, 6, 9]))
+    return of(
+        plots=[plot(), *(plot(f"a{n}") for n in range(2, 9))],
+        trees=trees,
+        cores=cores_of(trees, chosen=[2, 6, 9]),
+    )
 
 
 @survey
@@ -256,12 +310,26 @@ def one_old_tree_among_saplings():
 
 @survey
 def nothing_alive_before_last_year():
-    return of(counts=[count("germinant", 400), count("grass", 0), count("emerging", 0), count("sapling", 0)])
+    return of(
+        counts=[
+            count("germinant", 400),
+            count("grass", 0),
+            count("emerging", 0),
+            count("sapling", 0),
+        ]
+    )
 
 
 @survey
 def only_seedlings_counted():
-    return of(counts=[count("germinant", 3), count("grass", 120), count("emerging", 9), count("sapling", 4)])
+    return of(
+        counts=[
+            count("germinant", 3),
+            count("grass", 120),
+            count("emerging", 9),
+            count("sapling", 4),
+        ]
+    )
 
 
 @survey
@@ -285,8 +353,17 @@ def only_species_without_profile():
 @survey
 def one_stem_a_stand():
     names = [f"s{n}" for n in range(1, 7)]
-    trees = [tree for n, name in enumerate(names) for tree in trees_of(AGES[n : n + 1], stand=name, plot=None)]
-    return of(stands=[stand(name) for name in names], plots=[], trees=trees, cores=cores_of(trees, AGES[:6]))
+    trees = [
+        tree
+        for n, name in enumerate(names)
+        for tree in trees_of(AGES[n : n + 1], stand=name, plot=None)
+    ]
+    return of(
+        stands=[stand(name) for name in names],
+        plots=[],
+        trees=trees,
+        cores=cores_of(trees, AGES[:6]),
+    )
 
 
 # tables that contradict each other, or what is assumed
@@ -295,7 +372,12 @@ def one_stem_a_stand():
 @survey
 def no_grass_and_thousands_of_saplings():
     trees = trees_of()
-    counts = [count("germinant", 0), count("grass", 0), count("emerging", 0), count("sapling", 3000)]
+    counts = [
+        count("germinant", 0),
+        count("grass", 0),
+        count("emerging", 0),
+        count("sapling", 3000),
+    ]
     return of(trees=trees, cores=cores_of(trees, chosen=[2, 6, 9]), counts=counts)
 
 
@@ -321,7 +403,14 @@ def events_after_the_survey():
     trees = trees_of()
     events = [
         {"event": "storm", "stand": "a", "kind": "storm", "first_year": 2023, "last_year": 2023},
-        {"event": "cut", "stand": "a", "kind": "logging", "first_year": 2022, "last_year": 2024, "share_removed": 0.5},
+        {
+            "event": "cut",
+            "stand": "a",
+            "kind": "logging",
+            "first_year": 2022,
+            "last_year": 2024,
+            "share_removed": 0.5,
+        },
     ]
     return of(trees=trees, cores=cores_of(trees, chosen=[2, 6, 9]), events=events)
 
@@ -329,7 +418,16 @@ def events_after_the_survey():
 @survey
 def a_cut_that_took_everything():
     trees = trees_of()
-    events = [{"event": "cut", "stand": "a", "kind": "logging", "first_year": 2000, "last_year": 2000, "share_removed": 1.0}]
+    events = [
+        {
+            "event": "cut",
+            "stand": "a",
+            "kind": "logging",
+            "first_year": 2000,
+            "last_year": 2000,
+            "share_removed": 1.0,
+        }
+    ]
     return of(trees=trees, cores=cores_of(trees, chosen=[2, 6, 9]), events=events)
 
 
@@ -337,14 +435,20 @@ def a_cut_that_took_everything():
 def two_species_with_eight_stems_each():
     pines = trees_of(AGES[:8])
     others = trees_of(AGES[:8], species=OTHER_PINE, prefix="o")
-    return of(trees=[*pines, *others], cores=[*cores_of(pines, chosen=[2, 6]), *cores_of(others, chosen=[2, 6])])
+    return of(
+        trees=[*pines, *others],
+        cores=[*cores_of(pines, chosen=[2, 6]), *cores_of(others, chosen=[2, 6])],
+    )
 
 
 @survey
 def surveys_decades_apart():
     early = trees_of(stand="a")
     late = trees_of(stand="b", plot="b1")
-    cores = [core | {"first_ring_year": core["first_ring_year"] - 40, "last_ring_year": YEAR - 40} for core in cores_of(early, chosen=[6])]
+    cores = [
+        core | {"first_ring_year": core["first_ring_year"] - 40, "last_ring_year": YEAR - 40}
+        for core in cores_of(early, chosen=[6])
+    ]
     return of(
         stands=[stand("a", "1980-11-20"), stand("b")], plots=[plot(), plot("b1", "b")], trees=[*early, *late],
         cores=[*cores, *cores_of(late, chosen=[6])],

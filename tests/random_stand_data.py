@@ -10,7 +10,16 @@ KNOT_SPACINGS = {"pulse_knots": 4, "trend_knots": 16, "epoch_knots": 25}
 SURVEY_FACTORS = ("plot_dispersion", "count_dispersion")
 SPECIES_FACTORS = ("grass_median", "grass_spread", "height_years", "growth", "asymptote", "scatter")
 UNIT_FACTORS = (
-    *("level", "activity", "pulse_scale", "trend_scale", "shared_pace", "grass_pace", "height_pace", "growth_pace"),
+    *(
+        "level",
+        "activity",
+        "pulse_scale",
+        "trend_scale",
+        "shared_pace",
+        "grass_pace",
+        "height_pace",
+        "growth_pace",
+    ),
     *("early_growth", "counting", "slope", "early"),
 )
 
@@ -68,14 +77,25 @@ def random_core(rng, likely_year, loads_gamma, loads_delta):
     gamma = np.arange(-5.0, 6.0)[:, None, None] if loads_gamma else np.zeros((1, 1, 1))
     delta = np.arange(-5.0, 6.0)[None, :, None] if loads_delta else np.zeros((1, 1, 1))
     centre = likely_year - start - rng.uniform(0.2, 1.0) * gamma - rng.uniform(0.1, 0.8) * delta
-    return start, np.exp(-0.5 * ((place - centre) / rng.uniform(1.5, 5.0)) ** 2) + rng.uniform(0.01, 0.05)
+    return start, np.exp(-0.5 * ((place - centre) / rng.uniform(1.5, 5.0)) ** 2) + rng.uniform(
+        0.01, 0.05
+    )
 
 
 def random_tree(rng, season, basis, class_edges_cm):
     """A chain of one to three heights that one life could show; breast height carries a diameter, a core, or both."""
     born = int(rng.integers(3, season - 12))
-    heights = [float(height) for height in rng.choice([5, 10, 30, 50, 100, 140], size=int(rng.integers(1, 3)), replace=False)]
-    kind = rng.choice(["no diameter", "diameter", "diameter and core"]) if basis == "establishment" else "no diameter"
+    heights = [
+        float(height)
+        for height in rng.choice(
+            [5, 10, 30, 50, 100, 140], size=int(rng.integers(1, 3)), replace=False
+        )
+    ]
+    kind = (
+        rng.choice(["no diameter", "diameter", "diameter and core"])
+        if basis == "establishment"
+        else "no diameter"
+    )
     if kind != "no diameter":
         heights.append(137.0)
     nodes = []
@@ -89,11 +109,30 @@ def random_tree(rng, season, basis, class_edges_cm):
             loads = [bool(value) for value in rng.integers(0, 2, 2)]
             start, evidence = random_core(rng, likely_year, *loads)
         on_gamma, on_delta = loads
-        nodes.append(Node(height, dbh_class, evidence=evidence, band_start=start, loads_gamma=on_gamma, loads_delta=on_delta))
+        nodes.append(
+            Node(
+                height,
+                dbh_class,
+                evidence=evidence,
+                band_start=start,
+                loads_gamma=on_gamma,
+                loads_delta=on_delta,
+            )
+        )
     return TreeChain(nodes=tuple(nodes))
 
 
-def random_unit(rng, n_years, species_index, has_grass_stage, stand, basis, has_plots, class_edges_cm, n_openings):
+def random_unit(
+    rng,
+    n_years,
+    species_index,
+    has_grass_stage,
+    stand,
+    basis,
+    has_plots,
+    class_edges_cm,
+    n_openings,
+):
     """A unit with plots or none, cuts, stems with and without cores, counts of all stages, some with judged ages, all kinds of section.
 
     Nothing is impossible: without a grass stage none is counted in it and no section is said to have been in it.
@@ -102,15 +141,23 @@ def random_unit(rng, n_years, species_index, has_grass_stage, stand, basis, has_
     n_classes = len(class_edges_cm) - 1
     n_plots = int(rng.integers(2, 5)) if has_plots else 0
     class_low = rng.integers(1, 4, n_plots)
-    class_high = np.where(rng.uniform(size=n_plots) < 0.3, rng.integers(8, n_classes, n_plots), n_classes)
+    class_high = np.where(
+        rng.uniform(size=n_plots) < 0.3, rng.integers(8, n_classes, n_plots), n_classes
+    )
     n_cuts = int(rng.integers(0, 3))
     establishment = basis == "establishment"
     n_uncored = int(rng.integers(1, 5)) if establishment else 0
     n_counts = 10 if establishment else 0
     stage = np.arange(n_counts) % 4
     judged = (rng.permutation(n_counts) % 2 == 0) | (np.arange(n_counts) >= 6)
-    judged &= stage != STAGES.index("sapling")  # ages judged for saplings are not carried into the arrays
-    age_low = np.where(judged, np.where(stage == STAGES.index("germinant"), 0, rng.integers(0, 4, n_counts)), np.nan)
+    judged &= stage != STAGES.index(
+        "sapling"
+    )  # ages judged for saplings are not carried into the arrays
+    age_low = np.where(
+        judged,
+        np.where(stage == STAGES.index("germinant"), 0, rng.integers(0, 4, n_counts)),
+        np.nan,
+    )
     age_high = age_low + rng.integers(2, 12, n_counts)
     count = rng.integers(0, 15, n_counts)
     kinds = np.array([0, 0, 1, 1, 2, 2, 3, 3]) if establishment else np.zeros(0, dtype=int)
@@ -134,7 +181,9 @@ def random_unit(rng, n_years, species_index, has_grass_stage, stand, basis, has_
         reference_height_cm=float(rng.choice([10, 30, 137])) if establishment else 0.0,
         uncored_class=np.sort(rng.choice(n_classes // 2, n_uncored, replace=False)),
         uncored_count=rng.integers(1, 12, n_uncored),
-        trees=tuple(random_tree(rng, season, basis, class_edges_cm) for _ in range(int(rng.integers(4, 9)))),
+        trees=tuple(
+            random_tree(rng, season, basis, class_edges_cm) for _ in range(int(rng.integers(4, 9)))
+        ),
         count_stage=stage,
         count_area_ha=rng.uniform(0.001, 0.02, n_counts),
         count_value=count,
@@ -145,7 +194,9 @@ def random_unit(rng, n_years, species_index, has_grass_stage, stand, basis, has_
         section_kind=kinds,
         section_value=value,
         section_height_cm=np.where(kinds == 3, rng.choice([30.0, 60.0, 137.0], len(kinds)), 0.0),
-        openness=random_openness(rng, n_years, n_openings) if n_openings and establishment and has_grass_stage else np.zeros(0),
+        openness=random_openness(rng, n_years, n_openings)
+        if n_openings and establishment and has_grass_stage
+        else np.zeros(0),
         release_mean=float(rng.choice([0.0, 0.8])),
         release_sd=float(rng.choice([0.4, 1.0])),
     )
@@ -154,9 +205,14 @@ def random_unit(rng, n_years, species_index, has_grass_stage, stand, basis, has_
 def random_openness(rng, n_years, n_openings):
     """Seasons of openness, 0 elsewhere; the last opening is so late that it lasts to the end of the axis."""
     openness = np.zeros(n_years)
-    for begins in [*rng.integers(1, n_years - 12, n_openings - 1), n_years - int(rng.integers(9, 12))]:
+    for begins in [
+        *rng.integers(1, n_years - 12, n_openings - 1),
+        n_years - int(rng.integers(9, 12)),
+    ]:
         length = min(int(rng.integers(6, 11)), n_years - begins)
-        openness[begins : begins + length] = np.maximum(openness[begins : begins + length], np.sort(rng.uniform(0.05, 1, length))[::-1])
+        openness[begins : begins + length] = np.maximum(
+            openness[begins : begins + length], np.sort(rng.uniform(0.05, 1, length))[::-1]
+        )
     return openness
 
 
@@ -170,14 +226,36 @@ def random_stand_data(seed, units=(("establishment", True),), grass_stages=(True
     class_edges_cm = np.unique(np.concatenate([np.arange(0.0, 42.0, 2.0), [5.0, 12.7], [np.inf]]))
     species = []
     for index, has_grass_stage in enumerate(grass_stages):
-        species.append(SpeciesData(f"invented-{index}", invented_profile(rng, has_grass_stage), has_grass_stage))
+        species.append(
+            SpeciesData(
+                f"invented-{index}", invented_profile(rng, has_grass_stage), has_grass_stage
+            )
+        )
     made = []
     for u, (basis, has_plots) in enumerate(units):
         index = u % len(species)
         n_openings = openings[u] if u < len(openings) else 0
         grassy = species[index].has_grass_stage
-        made.append(random_unit(rng, n_years, index, grassy, f"stand-{u}", basis, has_plots, class_edges_cm, n_openings))
-    return StandData(n_years=n_years, first_year=1940, units=tuple(made), species=tuple(species), class_edges_cm=class_edges_cm)
+        made.append(
+            random_unit(
+                rng,
+                n_years,
+                index,
+                grassy,
+                f"stand-{u}",
+                basis,
+                has_plots,
+                class_edges_cm,
+                n_openings,
+            )
+        )
+    return StandData(
+        n_years=n_years,
+        first_year=1940,
+        units=tuple(made),
+        species=tuple(species),
+        class_edges_cm=class_edges_cm,
+    )
 
 
 def random_parameters(seed, data, scale=0.8):
@@ -192,8 +270,12 @@ def random_parameters(seed, data, scale=0.8):
     parameters |= {name: scale * rng.standard_normal(n_units) for name in UNIT_FACTORS}
     parameters["level"] *= 0.3
     parameters["stage_factor"] = scale * rng.standard_normal((n_units, 4))
-    parameters["removal"] = [scale * rng.standard_normal(len(unit.removal_m)) for unit in data.units]
-    parameters["release"] = [1.2 * scale * rng.standard_normal(int(len(unit.openness) > 0)) for unit in data.units]
+    parameters["removal"] = [
+        scale * rng.standard_normal(len(unit.removal_m)) for unit in data.units
+    ]
+    parameters["release"] = [
+        1.2 * scale * rng.standard_normal(int(len(unit.openness) > 0)) for unit in data.units
+    ]
     for name, spacing in KNOT_SPACINGS.items():
         knots = math.ceil((data.n_years - 1 + (0 if name == "epoch_knots" else 40)) / spacing) + 1
         parameters[name] = [scale * rng.standard_normal(knots) for _ in range(n_units)]

@@ -31,12 +31,23 @@ def log_standard_normal(z):
 
 def log_prior(parameters, data):
     """Standard normals for every z; knot chains for the three processes (section 2)."""
-    total = log_standard_normal(parameters["plot_dispersion"]) + log_standard_normal(parameters["count_dispersion"])
+    total = log_standard_normal(parameters["plot_dispersion"]) + log_standard_normal(
+        parameters["count_dispersion"]
+    )
     for name in ("grass_median", "grass_spread", "height_years", "growth", "asymptote", "scatter"):
         for k in range(len(data.species)):
             total += log_standard_normal(parameters[name][k])
     of_unit = (
-        *("level", "activity", "pulse_scale", "trend_scale", "shared_pace", "grass_pace", "height_pace", "growth_pace"),
+        *(
+            "level",
+            "activity",
+            "pulse_scale",
+            "trend_scale",
+            "shared_pace",
+            "grass_pace",
+            "height_pace",
+            "growth_pace",
+        ),
         *("early_growth", "counting", "slope", "early"),
     )
     for u in range(len(data.units)):
@@ -54,7 +65,9 @@ def log_prior(parameters, data):
 
 def log_knots(knots, spacing, length, n_years):
     """x_0 ~ N(0, 1), x_k | x_{k-1} ~ N(rho x_{k-1}, 1 - rho^2)."""
-    beyond = 0 if spacing == 25 else 2 * 20  # the pulse and trend processes reach 20 years beyond both ends of the axis
+    beyond = (
+        0 if spacing == 25 else 2 * 20
+    )  # the pulse and trend processes reach 20 years beyond both ends of the axis
     assert len(knots) == math.ceil((n_years - 1 + beyond) / spacing) + 1
     rho = math.exp(-spacing / length)
     variance = 1 - rho * rho
@@ -72,7 +85,9 @@ def between_knots(knots, spacing, year):
     share = (year - before * spacing) / spacing
     if share == 0:
         return float(knots[before])
-    if spacing != 25:  # pulses and trend change smoothly from knot to knot, the epochs of growth linearly
+    if (
+        spacing != 25
+    ):  # pulses and trend change smoothly from knot to knot, the epochs of growth linearly
         share = 3 * share**2 - 2 * share**3
     return (1 - share) * float(knots[before]) + share * float(knots[before + 1])
 
@@ -143,7 +158,9 @@ class UnitReading:
         self._stays = {}
         self.living = [self._living(t) for t in range(self.season + 1)]
         classes = range(len(data.class_edges_cm) - 1)
-        self.class_probability = [[self._class_probability(c, y) for c in classes] for y in range(self.season + 1)]
+        self.class_probability = [
+            [self._class_probability(c, y) for c in classes] for y in range(self.season + 1)
+        ]
 
     def of_unit(self, name):
         return float(self.parameters[name][self.index])
@@ -157,7 +174,9 @@ class UnitReading:
         total = self.profile["survival.adult_hazard_per_year"] * a
         if self.establishment:
             tau = self.profile["survival.seedling_decline_years"]
-            total += self.profile["survival.seedling_hazard_per_year"] * tau * (1 - math.exp(-a / tau))
+            total += (
+                self.profile["survival.seedling_hazard_per_year"] * tau * (1 - math.exp(-a / tau))
+            )
         return total
 
     def _living(self, t):
@@ -168,13 +187,22 @@ class UnitReading:
         activity = -2.5 + 0.7 * self.of_unit("activity")
         pulse_scale = math.exp(math.log(2) + 0.25 * self.of_unit("pulse_scale"))
         trend_scale = math.exp(math.log(0.3) + 0.35 * self.of_unit("trend_scale"))
-        log_rate = 2 * self.of_unit("level") + trend_scale * trend + softplus(activity + pulse_scale * pulse)
+        log_rate = (
+            2 * self.of_unit("level")
+            + trend_scale * trend
+            + softplus(activity + pulse_scale * pulse)
+        )
         log_rate += self._hazard(50) - self._hazard(a)
         log_rate += self.profile["survival.slope_sd"] * self.of_unit("slope") * a / 100
         if self.establishment:
-            log_rate += self.profile["survival.early_sd"] * self.of_unit("early") * math.exp(-a / 10)
+            log_rate += (
+                self.profile["survival.early_sd"] * self.of_unit("early") * math.exp(-a / 10)
+            )
         for j in range(len(self.unit.removal_m)):
-            beta = -math.exp(self.unit.removal_m[j] + self.unit.removal_sd[j] * self.parameters["removal"][self.index][j])
+            beta = -math.exp(
+                self.unit.removal_m[j]
+                + self.unit.removal_sd[j] * self.parameters["removal"][self.index][j]
+            )
             log_rate += beta * self.unit.removal_shape[j][t]
         return math.exp(log_rate)
 
@@ -188,7 +216,9 @@ class UnitReading:
             self.profile["height_growth.years_log_sd"] * self.of_species("height_years")
             + self.profile["height_growth.between_stand_log_sd"] * pace
         )
-        ground = self.profile["grass_stage.emergence_height_cm"] if self.species.has_grass_stage else 0
+        ground = (
+            self.profile["grass_stage.emergence_height_cm"] if self.species.has_grass_stage else 0
+        )
         way = max(0.0, float(self.unit.reference_height_cm) - ground) / (137 - ground)
         moved = way ** self.profile["height_growth.exponent"] * (years - typical)
         if self.species.has_grass_stage:
@@ -198,8 +228,12 @@ class UnitReading:
                 + self.profile["grass_stage.between_stand_log_sd"] * pace
             )
             usual = self.profile["grass_stage.within_stand_log_sd"]
-            spread = usual * math.exp(self.profile["grass_stage.within_log_sd"] * self.of_species("grass_spread"))
-            moved += median * math.exp(spread**2 / 2) - self.profile["grass_stage.median_years"] * math.exp(usual**2 / 2)
+            spread = usual * math.exp(
+                self.profile["grass_stage.within_log_sd"] * self.of_species("grass_spread")
+            )
+            moved += median * math.exp(spread**2 / 2) - self.profile[
+                "grass_stage.median_years"
+            ] * math.exp(usual**2 / 2)
         return moved
 
     # Section 3
@@ -213,24 +247,36 @@ class UnitReading:
         log_median += self.profile["grass_stage.between_stand_log_sd"] * pace
         log_spread = math.log(self.profile["grass_stage.within_stand_log_sd"])
         log_spread += self.profile["grass_stage.within_log_sd"] * self.of_species("grass_spread")
-        return grass_stage_pmf(log_median, math.exp(log_spread), int(self.profile["grass_stage.longest_years"]))
+        return grass_stage_pmf(
+            log_median, math.exp(log_spread), int(self.profile["grass_stage.longest_years"])
+        )
 
     def _shape(self, height):
         """r(h) = mu(h) / (dispersion - 1)."""
-        emergence = self.profile["grass_stage.emergence_height_cm"] if self.species.has_grass_stage else 0.0
+        emergence = (
+            self.profile["grass_stage.emergence_height_cm"] if self.species.has_grass_stage else 0.0
+        )
         if height <= emergence:
             return 0.0
         pace = (self.of_unit("shared_pace") + self.of_unit("height_pace")) / math.sqrt(2)
         log_years = math.log(self.profile["height_growth.years_to_breast_height"])
         log_years += self.profile["height_growth.years_log_sd"] * self.of_species("height_years")
         log_years += self.profile["height_growth.between_stand_log_sd"] * pace
-        mean = math.exp(log_years) * ((height - emergence) / (BREAST_HEIGHT - emergence)) ** self.profile["height_growth.exponent"]
+        mean = (
+            math.exp(log_years)
+            * ((height - emergence) / (BREAST_HEIGHT - emergence))
+            ** self.profile["height_growth.exponent"]
+        )
         return mean / (self.profile["height_growth.dispersion"] - 1)
 
     def _seasons_between(self, low, high):
         """P(B(high) - B(low) = k); from the ground, P(B(high) = k)."""
         shape = self._shape(high) - self._shape(low) if high != low else 0.0
-        return seasons_pmf(shape, self.profile["height_growth.dispersion"], int(self.profile["height_growth.longest_height_years"]))
+        return seasons_pmf(
+            shape,
+            self.profile["height_growth.dispersion"],
+            int(self.profile["height_growth.longest_height_years"]),
+        )
 
     def delay_pmf(self, height, t):
         """P(D_h = k) of a plant of year t, k = 0 .. season; no delay at all under basis 'coring height'."""
@@ -252,14 +298,18 @@ class UnitReading:
         """P(a plant of year t starts its stem g seasons later): from g = 1 on Q_t(t + g - 1) - Q_t(t + g), as far as the survey."""
         if not self.opened:
             return self.grass_pmf
-        return [0.0] + [self.stays(t, g - 1) - self.stays(t, g) for g in range(1, self.season - t + 1)]
+        return [0.0] + [
+            self.stays(t, g - 1) - self.stays(t, g) for g in range(1, self.season - t + 1)
+        ]
 
     def stays(self, t, d):
         """Q_t(t + d), season by season."""
         if d == 0:
             return 1.0
         if (t, d) not in self._stays:
-            rho = self.unit.release_mean + self.unit.release_sd * float(self.parameters["release"][self.index][0])
+            rho = self.unit.release_mean + self.unit.release_sd * float(
+                self.parameters["release"][self.index][0]
+            )
             p0 = self.grass_hazard(d)
             p = 1 - (1 - p0) ** math.exp(rho * float(self.unit.openness[t + d]))
             self._stays[t, d] = self.stays(t, d - 1) * (1 - p)
@@ -275,7 +325,8 @@ class UnitReading:
         """alpha_h(y), y = 0 .. season."""
         if height not in self._arrivals:
             self._arrivals[height] = [
-                sum(self.living[t] * at(self.delay_pmf(height, t), y - t) for t in range(y + 1)) for y in range(self.season + 1)
+                sum(self.living[t] * at(self.delay_pmf(height, t), y - t) for t in range(y + 1))
+                for y in range(self.season + 1)
             ]
         return self._arrivals[height]
 
@@ -286,13 +337,22 @@ class UnitReading:
         if stage == SAPLING:
             arrival_year_of_birth = self.season - a
             delay = self.delay_pmf(BREAST_HEIGHT, self.season - a)
-            return sum(at(delay, k) * self.smaller_than(class_low, arrival_year_of_birth + k) for k in range(a + 1))
+            return sum(
+                at(delay, k) * self.smaller_than(class_low, arrival_year_of_birth + k)
+                for k in range(a + 1)
+            )
         if a == 0:
             return 0.0
-        in_grass = 1 - sum(at(self.grass_pmf_of(self.season - a), g) for g in range(a + 1)) if self.species.has_grass_stage else 0.0
+        in_grass = (
+            1 - sum(at(self.grass_pmf_of(self.season - a), g) for g in range(a + 1))
+            if self.species.has_grass_stage
+            else 0.0
+        )
         if stage == GRASS:
             return in_grass
-        past_emerging = sum(at(self.delay_pmf(BREAST_HEIGHT, self.season - a), k) for k in range(a + 1))
+        past_emerging = sum(
+            at(self.delay_pmf(BREAST_HEIGHT, self.season - a), k) for k in range(a + 1)
+        )
         return 1 - in_grass - past_emerging
 
     # Section 4
@@ -306,9 +366,13 @@ class UnitReading:
                 return 0.0
             value = 0.0
             for i in range(node.evidence.shape[0]):
-                weight_i = spline_weight(self.of_unit("early_growth"), i - 5) if node.loads_gamma else 1.0
+                weight_i = (
+                    spline_weight(self.of_unit("early_growth"), i - 5) if node.loads_gamma else 1.0
+                )
                 for j in range(node.evidence.shape[1]):
-                    weight_j = spline_weight(self.of_unit("counting"), j - 5) if node.loads_delta else 1.0
+                    weight_j = (
+                        spline_weight(self.of_unit("counting"), j - 5) if node.loads_delta else 1.0
+                    )
                     value += weight_i * weight_j * float(node.evidence[i, j, place])
         if node.dbh_class >= 0:
             value *= self.class_probability[y][node.dbh_class]
@@ -321,7 +385,10 @@ class UnitReading:
         for node in tree.nodes:
             if previous is not None:
                 climb = self._seasons_between(node.height_cm, previous.height_cm)
-                message = [sum(at(climb, e) * message[y + e] for e in range(self.season - y + 1)) for y in range(self.season + 1)]
+                message = [
+                    sum(at(climb, e) * message[y + e] for e in range(self.season - y + 1))
+                    for y in range(self.season + 1)
+                ]
             message = [message[y] * self.evidence(node, y) for y in range(self.season + 1)]
             previous = node
         alpha = self.arrival(previous.height_cm)
@@ -335,11 +402,18 @@ class UnitReading:
             + self.profile["size.growth_log_sd"] * self.of_species("growth")
             + self.profile["size.growth_between_stand_log_sd"] * self.of_unit("growth_pace")
         )
-        asymptote = self.profile["size.asymptote_cm"] * math.exp(self.profile["size.asymptote_log_sd"] * self.of_species("asymptote"))
-        scatter = math.exp(math.log(self.profile["size.scatter"]) + self.profile["size.scatter_log_sd"] * self.of_species("scatter"))
+        asymptote = self.profile["size.asymptote_cm"] * math.exp(
+            self.profile["size.asymptote_log_sd"] * self.of_species("asymptote")
+        )
+        scatter = math.exp(
+            math.log(self.profile["size.scatter"])
+            + self.profile["size.scatter_log_sd"] * self.of_species("scatter")
+        )
         n = self.season - y
         median = asymptote * (1 - math.exp(-(growth / asymptote) * (n + 0.5)))
-        location = math.log(median) + self.profile["size.epoch_log_sd"] * between_knots(self.parameters["epoch_knots"][self.index], 25, y)
+        location = math.log(median) + self.profile["size.epoch_log_sd"] * between_knots(
+            self.parameters["epoch_knots"][self.index], 25, y
+        )
 
         def below(edge):
             if edge == 0:
@@ -354,12 +428,21 @@ class UnitReading:
     # Section 6
 
     def log_likelihood(self):
-        total = self.log_plots() if self.unit.has_plots else -sum(self.arrival(self.unit.reference_height_cm))
+        total = (
+            self.log_plots()
+            if self.unit.has_plots
+            else -sum(self.arrival(self.unit.reference_height_cm))
+        )
         for tree in self.unit.trees:
             total += log_of(self.tree_likelihood(tree))
         at_breast_height = self.arrival(BREAST_HEIGHT)
         for c, count in zip(self.unit.uncored_class, self.unit.uncored_count, strict=True):
-            total += count * log_of(sum(at_breast_height[y] * self.class_probability[y][c] for y in range(self.season + 1)))
+            total += count * log_of(
+                sum(
+                    at_breast_height[y] * self.class_probability[y][c]
+                    for y in range(self.season + 1)
+                )
+            )
         if self.establishment:
             total += self.log_counts() + self.log_sections()
         return total
@@ -374,7 +457,12 @@ class UnitReading:
             for y in range(self.season + 1):
                 for c in range(self.unit.plot_class_low[p], self.unit.plot_class_high[p]):
                     listed += alpha[y] * self.class_probability[y][c]
-            total += phi * math.log(phi) - gammaln(phi) + gammaln(phi + stems) - (phi + stems) * math.log(phi + area * listed)
+            total += (
+                phi * math.log(phi)
+                - gammaln(phi)
+                + gammaln(phi + stems)
+                - (phi + stems) * math.log(phi + area * listed)
+            )
             total += stems * math.log(area)
         return total
 
@@ -385,11 +473,19 @@ class UnitReading:
             stage, count = int(self.unit.count_stage[j]), int(self.unit.count_value[j])
             by_age = []
             for a in range(self.season + 1):
-                by_age.append(self.living[self.season - a] * self.stage_probability(stage, a, int(self.unit.count_class_low[j])))
-            factor = math.exp(self.unit.stage_factor_scale * float(self.parameters["stage_factor"][self.index][stage]))
+                by_age.append(
+                    self.living[self.season - a]
+                    * self.stage_probability(stage, a, int(self.unit.count_class_low[j]))
+                )
+            factor = math.exp(
+                self.unit.stage_factor_scale
+                * float(self.parameters["stage_factor"][self.index][stage])
+            )
             mean = float(self.unit.count_area_ha[j]) * sum(by_age) * factor
             total += gammaln(phi + count) - gammaln(phi) - gammaln(count + 1)
-            total += phi * math.log(phi / (phi + mean)) + count * (log_of(mean) - math.log(phi + mean))
+            total += phi * math.log(phi / (phi + mean)) + count * (
+                log_of(mean) - math.log(phi + mean)
+            )
             low, high = float(self.unit.count_age_low[j]), float(self.unit.count_age_high[j])
             if stage != 3 and not math.isnan(low) and not math.isnan(high):
                 in_range = sum(value for a, value in enumerate(by_age) if low <= a <= high)

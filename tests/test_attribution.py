@@ -12,11 +12,23 @@ from fake_posterior import fake_posterior
 
 from standage.findings import attribution as public_attribution
 from standage.findings import pulses, scan_units
-from standage.findings.attribution import attribution, bayes_factor, chance_match, claim_of, explanation_chances, mostly
-from standage.findings.attribution_words import lag_words, pulse_sentences, row_words
+from standage.findings.attribution import (
+    attribution,
+    bayes_factor,
+    chance_match,
+    claim_of,
+    explanation_chances,
+    mostly,
+)
 from standage.findings.events_on_record import LAG_WINDOW, Event, event_years_by_rings, stand_events
-from standage.findings.stages_at_event import StageShares, StemHistories, stage_shares, stem_histories
+from standage.findings.stages_at_event import (
+    StageShares,
+    StemHistories,
+    stage_shares,
+    stem_histories,
+)
 from standage.profiles import load_profile
+from standage.prose.attribution import lag_words, pulse_sentences, row_words
 
 POINTS = ("_low", "_median", "_high")
 
@@ -40,7 +52,9 @@ def with_events(*rows, draws=100):
     """The invented posterior with other events: (event, stand, kind, first, last, ended)."""
     posterior = fake_posterior(draws=draws)
     names = ("event", "stand", "kind", "first_year", "last_year", "ended_year")
-    posterior.survey.events = pd.DataFrame([dict(zip(names, row, strict=True)) for row in rows], columns=list(names))
+    posterior.survey.events = pd.DataFrame(
+        [dict(zip(names, row, strict=True)) for row in rows], columns=list(names)
+    )
     return posterior
 
 
@@ -56,7 +70,11 @@ def test_each_pulse_has_a_row_for_each_event_of_its_stand_and_one_for_none(poste
     found = pulses(posterior, scans=scans)
     assert len(found) == 2 and public_attribution is attribution
     for pulse in found.itertuples():
-        events = set(posterior.survey.events.loc[posterior.survey.events["stand"].isin([pulse.stand, ""]), "event"])
+        events = set(
+            posterior.survey.events.loc[
+                posterior.survey.events["stand"].isin([pulse.stand, ""]), "event"
+            ]
+        )
         own = table[(table["stand"] == pulse.stand) & (table["pulse"] == pulse.pulse)]
         assert sorted(own["event"]) == sorted(events | {""})
 
@@ -69,44 +87,86 @@ def test_lags_are_those_of_the_pulse_table(posterior, scans, table):
     assert [cut[f"lag_years{point}"] for point in POINTS] == [2, 3, 4]
     assert cut["probability_began_within_5"] > 0.95 and cut["probability_before"] < 0.05
     later = row_of(table, "fires end")
-    assert later["lag_years_median"] == -15 and later["probability_before"] > 0.95 and later["probability_began_within_20"] < 0.05
+    assert (
+        later["lag_years_median"] == -15
+        and later["probability_before"] > 0.95
+        and later["probability_began_within_20"] < 0.05
+    )
 
 
 def test_probabilities_nest_and_explanations_sum_to_one(table):
     told = table[table["event"] != ""]
     within = told[[f"probability_began_within_{span}" for span in (5, 10, 20)]].to_numpy()
-    assert (np.diff(within, axis=1) >= 0).all() and (within[:, 2] + told["probability_before"] <= 1 + 1e-12).all()
-    assert table.groupby(["stand", "pulse"])["probability_explains"].sum().to_numpy() == pytest.approx([1.0, 1.0])
+    assert (np.diff(within, axis=1) >= 0).all() and (
+        within[:, 2] + told["probability_before"] <= 1 + 1e-12
+    ).all()
+    assert table.groupby(["stand", "pulse"])[
+        "probability_explains"
+    ].sum().to_numpy() == pytest.approx([1.0, 1.0])
 
 
 def test_periods_and_uncertain_years_are_told_apart(table):
-    assert row_of(table, "cut")["timing"] == "uncertain year" and pd.isna(row_of(table, "cut")["event_ended_year"])
+    assert row_of(table, "cut")["timing"] == "uncertain year" and pd.isna(
+        row_of(table, "cut")["event_ended_year"]
+    )
     fires = row_of(table, "fires end", "Old Field")
     assert fires["timing"] == "period" and fires["event_ended_year"] == 1980
-    assert fires["probability_during"] > 0.99 and np.isnan(row_of(table, "cut")["probability_during"])
-    assert "began in 1945 and ended in 1980" in fires["words"] and "some year from 1926 to 1928" in row_of(table, "cut")["words"]
+    assert fires["probability_during"] > 0.99 and np.isnan(
+        row_of(table, "cut")["probability_during"]
+    )
+    assert (
+        "began in 1945 and ended in 1980" in fires["words"]
+        and "some year from 1926 to 1928" in row_of(table, "cut")["words"]
+    )
 
 
 def test_a_period_is_told_from_its_beginning_and_by_its_reach():
     """A pulse 25 years after turpentining began and five after it ended lies within the ten years after it."""
-    row = {"event": "boxing", "kind": "turpentining", "timing": "period", "event_first_year": 1905, "event_last_year": 1905}
-    row |= {"event_ended_year": 1925, "lag_years_low": 25, "lag_years_median": 25, "lag_years_high": 25, "probability_before": 0.0}
-    row |= {"probability_began_within_10": 0.0, "probability_in_reach": 1.0, "chance_match": 0.13, "basis": "establishment"}
+    row = {
+        "event": "boxing",
+        "kind": "turpentining",
+        "timing": "period",
+        "event_first_year": 1905,
+        "event_last_year": 1905,
+    }
+    row |= {
+        "event_ended_year": 1925,
+        "lag_years_low": 25,
+        "lag_years_median": 25,
+        "lag_years_high": 25,
+        "probability_before": 0.0,
+    }
+    row |= {
+        "probability_began_within_10": 0.0,
+        "probability_in_reach": 1.0,
+        "chance_match": 0.13,
+        "basis": "establishment",
+    }
     words = row_words(row | {"share_after_median": np.nan, "share_waiting_high": np.nan, "prior_share_waiting_high": np.nan,
                              "other_explanation": ""}, 10)  # fmt: skip
-    assert words.startswith("The pulse began 25 years after the beginning of the turpentining that began in 1905 and ended in 1925; ")
-    assert "in its years or within 10 after them is virtually certain (more than 99 %)" in words and "less than 1 %" not in words
+    assert words.startswith(
+        "The pulse began 25 years after the beginning of the turpentining that began in 1905 and ended in 1925; "
+    )
+    assert (
+        "in its years or within 10 after them is virtually certain (more than 99 %)" in words
+        and "less than 1 %" not in words
+    )
 
 
 def test_the_same_seed_gives_the_same_table(posterior, scans, table):
     pd.testing.assert_frame_equal(table, attribution(posterior, scans=scans))
-    pd.testing.assert_frame_equal(table, attribution(posterior, scans=scans, pulses=pulses(posterior, scans=scans)))
+    pd.testing.assert_frame_equal(
+        table, attribution(posterior, scans=scans, pulses=pulses(posterior, scans=scans))
+    )
 
 
 def test_without_events_nothing_is_told_and_a_pulse_still_has_its_row():
     found = attribution(with_events())
     assert len(found) == 2 and (found["event"] == "").all()
-    assert found["probability_explains"].isna().all() and found["words"].str.startswith("No event of this stand is on record").all()
+    assert (
+        found["probability_explains"].isna().all()
+        and found["words"].str.startswith("No event of this stand is on record").all()
+    )
 
 
 def test_years_of_an_event_that_the_rings_sharpen_are_used(posterior, scans):
@@ -114,7 +174,10 @@ def test_years_of_an_event_that_the_rings_sharpen_are_used(posterior, scans):
     cut = row_of(attribution(posterior, scans=scans, event_years=sharp), "cut")
     assert cut["lag_years_median"] == cut["lag_years_low"] == 2
     nowhere = {("Fern Flat", "cut"): pd.Series({1700: 1.0})}
-    assert row_of(attribution(posterior, scans=scans, event_years=nowhere), "cut")["lag_years_median"] == 3
+    assert (
+        row_of(attribution(posterior, scans=scans, event_years=nowhere), "cut")["lag_years_median"]
+        == 3
+    )
 
 
 def test_event_years_by_rings_ask_what_was_likelier_beforehand():
@@ -137,7 +200,9 @@ def test_explanations_have_the_odds_that_can_be_worked_out_by_hand():
     events, none = explanation_chances([np.full(50, 3.0)], [np.zeros(50)], 110)
     assert events == pytest.approx([10 / 11]) and none == pytest.approx(1 / 11)
     # a second event that came after the pulse takes half of what was given to events beforehand
-    events, none = explanation_chances([np.full(50, 3.0), np.full(50, -5.0)], [np.zeros(50)] * 2, 110)
+    events, none = explanation_chances(
+        [np.full(50, 3.0), np.full(50, -5.0)], [np.zeros(50)] * 2, 110
+    )
     assert events == pytest.approx([5 / 6, 0]) and none == pytest.approx(1 / 6)
     # a period of 44 more years gives a pulse 55 years to begin in
     events, none = explanation_chances([np.full(50, 30.0)], [np.full(50, 44.0)], 110)
@@ -152,21 +217,30 @@ def test_stated_explanations_come_true_as_often_as_stated():
     for _ in range(3000):
         events = rng.integers(0, span, 3)
         cause = int(rng.integers(3)) if rng.random() < 0.5 else -1
-        start = rng.integers(0, span) if cause < 0 else events[cause] + rng.integers(0, LAG_WINDOW + 1)
+        start = (
+            rng.integers(0, span) if cause < 0 else events[cause] + rng.integers(0, LAG_WINDOW + 1)
+        )
         spread = rng.uniform(0.5, 4)
         draws = np.rint(start + rng.normal(0, spread) + rng.normal(0, spread, 200))
-        chances, none = explanation_chances([draws - event for event in events], [np.zeros(200)] * 3, span)
+        chances, none = explanation_chances(
+            [draws - event for event in events], [np.zeros(200)] * 3, span
+        )
         stated += [*chances, none]
         true += [*(np.arange(3) == cause), cause < 0]
     stated, true = np.array(stated), np.array(true)
     for low, high in ((0.02, 0.2), (0.2, 0.4), (0.4, 0.6), (0.6, 0.8), (0.8, 0.97)):
         inside = (stated >= low) & (stated < high)
         error = np.sqrt(0.25 / inside.sum())
-        assert inside.sum() > 100 and abs(true[inside].mean() - stated[inside].mean()) < 3.5 * error, (low, high)
+        assert (
+            inside.sum() > 100 and abs(true[inside].mean() - stated[inside].mean()) < 3.5 * error
+        ), (low, high)
 
 
 def test_the_lag_window_has_ends():
-    at = [float(explanation_chances([np.full(9, lag)], [np.zeros(9)], 110)[0][0]) for lag in (-1.0, 0.0, LAG_WINDOW, LAG_WINDOW + 1.0)]
+    at = [
+        float(explanation_chances([np.full(9, lag)], [np.zeros(9)], 110)[0][0])
+        for lag in (-1.0, 0.0, LAG_WINDOW, LAG_WINDOW + 1.0)
+    ]
     assert at[0] == at[3] == 0 and at[1] == at[2] > 0.9
 
 
@@ -175,7 +249,10 @@ def test_chance_match_is_that_of_events_thrown_at_random():
     start, longer = np.repeat([1930.0, 1903.0], 20), np.repeat([0.0, 6.0], 20)
     exact = chance_match(start, longer, 3, 1900, 1999)
     years = rng.integers(1900, 2000, (40000, 3))
-    hits = [np.mean(((years <= begun) & (begun - years - more <= LAG_WINDOW)).any(axis=1)) for begun, more in ((1930, 0), (1903, 6))]
+    hits = [
+        np.mean(((years <= begun) & (begun - years - more <= LAG_WINDOW)).any(axis=1))
+        for begun, more in ((1930, 0), (1903, 6))
+    ]
     assert exact == pytest.approx(np.mean(hits), abs=0.01)
     assert chance_match(start[:20], longer[:20], 1, 1900, 1999) == pytest.approx(11 / 100)
 
@@ -184,39 +261,79 @@ def test_chance_match_is_that_of_events_thrown_at_random():
 
 
 def events_of(*rows):
-    table = pd.DataFrame(rows, columns=["event", "kind", "first_year", "last_year"]).assign(stand="", ended_year=np.nan)
+    table = pd.DataFrame(rows, columns=["event", "kind", "first_year", "last_year"]).assign(
+        stand="", ended_year=np.nan
+    )
     return {event.name: event for event in stand_events(SimpleNamespace(events=table), "A")}
 
 
 def test_three_events_nearer_than_twice_the_lag_window_recur_and_two_do_not():
     every_third = [(f"f{year}", "fire", year, year) for year in range(1950, 1960, 3)]
-    events = events_of(*every_third, ("old fire", "fire", 1900, 1902), ("cut", "logging", 1951, 1951), ("cut 2", "logging", 1958, 1958))
-    assert {name for name, event in events.items() if event.recurring} == {"f1950", "f1953", "f1956", "f1959"}
+    events = events_of(
+        *every_third,
+        ("old fire", "fire", 1900, 1902),
+        ("cut", "logging", 1951, 1951),
+        ("cut 2", "logging", 1958, 1958),
+    )
+    assert {name for name, event in events.items() if event.recurring} == {
+        "f1950",
+        "f1953",
+        "f1956",
+        "f1959",
+    }
     for apart, recurring in ((2 * LAG_WINDOW, False), (2 * LAG_WINDOW - 1, True)):
-        storms = events_of(*[(f"{k}", "storm", 1900 + apart * k, 1900 + apart * k) for k in range(4)])
+        storms = events_of(
+            *[(f"{k}", "storm", 1900 + apart * k, 1900 + apart * k) for k in range(4)]
+        )
         assert [event.recurring for event in storms.values()] == [recurring] * 4
 
 
 def test_recurring_events_are_refused_in_words_and_leave_the_others_alone():
-    fires = [(f"fire {year}", "Fern Flat", "fire", year, year, np.nan) for year in range(1921, 1940, 3)]
+    fires = [
+        (f"fire {year}", "Fern Flat", "fire", year, year, np.nan) for year in range(1921, 1940, 3)
+    ]
     cut = ("cut", "Fern Flat", "logging", 1926.0, 1928.0, np.nan)
     found = attribution(with_events(*fires, cut))
     refused = found[found["kind"] == "fire"]
     assert len(refused) == 7
-    assert refused[["lag_years_median", "probability_began_within_10", "probability_explains", "bayes_factor"]].isna().all(axis=None)
-    assert refused["words"].str.contains("can't be tied").all() and refused["words"].str.contains("fires less than 20 years apart").all()
+    assert (
+        refused[
+            [
+                "lag_years_median",
+                "probability_began_within_10",
+                "probability_explains",
+                "bayes_factor",
+            ]
+        ]
+        .isna()
+        .all(axis=None)
+    )
+    assert (
+        refused["words"].str.contains("can't be tied").all()
+        and refused["words"].str.contains("fires less than 20 years apart").all()
+    )
     assert (refused["chance_match"] > 0.25).all()  # seven chances of about 11 years in 220
     alone = attribution(with_events(cut))
-    assert row_of(found, "cut")["probability_explains"] == pytest.approx(row_of(alone, "cut")["probability_explains"], abs=0.01)
-    said = pulse_sentences(found[found["stand"] == "Fern Flat"].to_dict("records"), "the pulse", LAG_WINDOW)
-    assert said[0].startswith("The pulse began") and "logging" in said[0] and "fires less than 20 years apart" in said[-1]
+    assert row_of(found, "cut")["probability_explains"] == pytest.approx(
+        row_of(alone, "cut")["probability_explains"], abs=0.01
+    )
+    said = pulse_sentences(
+        found[found["stand"] == "Fern Flat"].to_dict("records"), "the pulse", LAG_WINDOW
+    )
+    assert (
+        said[0].startswith("The pulse began")
+        and "logging" in said[0]
+        and "fires less than 20 years apart" in said[-1]
+    )
 
 
 def test_where_all_events_recur_no_probability_is_given():
     fires = [(f"fire {year}", "", "fire", year, year, np.nan) for year in range(1921, 1940, 3)]
     found = attribution(with_events(*fires))
     assert found["probability_explains"].isna().all()
-    said = pulse_sentences(found[found["stand"] == "Fern Flat"].to_dict("records"), "the pulse", LAG_WINDOW)
+    said = pulse_sentences(
+        found[found["stand"] == "Fern Flat"].to_dict("records"), "the pulse", LAG_WINDOW
+    )
     assert said[0].startswith("No event on record can be tied to the pulse")
 
 
@@ -233,7 +350,9 @@ def test_stages_at_an_event_by_hand():
     inside = np.array([[True, True, True, True, False, True]])
     shares = stage_shares(histories, np.array([2.0, 1, 1, 1, 1, 1]), inside, np.array([1920.0]))
     assert (shares.after[0], shares.waiting[0], shares.emerging[0]) == (2 / 5, 1 / 5, 1 / 5)
-    assert np.isnan(stage_shares(histories, np.ones(6), np.zeros((1, 6), bool), np.array([1920.0])).waiting[0])
+    assert np.isnan(
+        stage_shares(histories, np.ones(6), np.zeros((1, 6), bool), np.array([1920.0])).waiting[0]
+    )
 
 
 def one_stem(*, cored, years_to_core, grass, height, draws=20000):
@@ -241,7 +360,13 @@ def one_stem(*, cored, years_to_core, grass, height, draws=20000):
     trees = pd.DataFrame([{"unit": 0, "status": "live", "in_process": True, "cored": cored, "coring_height_cm": 40.0 if cored else np.nan,
                            "plot": "", "dbh_cm": 20.0}])  # fmt: skip
     delays = {"grass": np.tile(grass, (draws, 1)), "height": np.tile(height, (draws, 1))}
-    unit = SimpleNamespace(stand="A", species="longleaf-pine", basis="establishment", has_plots=False, season=1900 + years_to_core)
+    unit = SimpleNamespace(
+        stand="A",
+        species="longleaf-pine",
+        basis="establishment",
+        has_plots=False,
+        season=1900 + years_to_core,
+    )
     return SimpleNamespace(
         units=(unit,), trees=trees, delay_posterior=[delays], delay_prior=[delays],
         establishment_year=np.full((draws, 1), 1900), year_at_core=np.full((draws, 1), 1900 + years_to_core if cored else -1),
@@ -264,12 +389,18 @@ def test_the_grass_stage_of_a_stem_has_its_exact_conditional(cored):
     profile = load_profile("longleaf-pine")
     dispersion, size, d = profile["height_growth.dispersion"], 3.0, 9
     grass = np.array([0, 0.1, 0.2, 0.3, 0.2, 0.1, 0.05, 0.03, 0.02])
-    posterior = one_stem(cored=cored, years_to_core=d, grass=grass, height=negative_binomial(size, dispersion, 200))
+    posterior = one_stem(
+        cored=cored, years_to_core=d, grass=grass, height=negative_binomial(size, dispersion, 200)
+    )
     kept = np.arange(len(posterior.establishment_year))
     _, told, _ = stem_histories(posterior, 0, kept, profile, np.random.default_rng(3))
     g = np.arange(len(grass))
     share = height_share(profile, 40.0)
-    growth = nbinom.pmf(d - g, size * share, 1 / dispersion) if cored else nbinom.cdf(d - g, size, 1 / dispersion)
+    growth = (
+        nbinom.pmf(d - g, size * share, 1 / dispersion)
+        if cored
+        else nbinom.cdf(d - g, size, 1 / dispersion)
+    )
     expected = grass * growth / (grass * growth).sum()
     drawn = np.bincount((told.emerged[:, 0] - 1900).astype(int), minlength=len(g)) / len(kept)
     assert np.abs(drawn - expected).max() < 0.012
@@ -278,7 +409,9 @@ def test_the_grass_stage_of_a_stem_has_its_exact_conditional(cored):
         assert increment.min() >= 0
         assert increment.mean() == pytest.approx(size * (1 - share) * (dispersion - 1), rel=0.03)
     else:
-        assert (told.breast_height[:, 0] <= 1900 + d).all() and (told.breast_height >= told.emerged).all()
+        assert (told.breast_height[:, 0] <= 1900 + d).all() and (
+            told.breast_height >= told.emerged
+        ).all()
 
 
 def test_the_prior_takes_the_arrival_and_its_own_delays():
@@ -301,17 +434,26 @@ def test_where_emergence_was_learned_the_grass_stage_is_that_of_its_years():
     profile = load_profile("longleaf-pine")
     dispersion, size, rho = profile["height_growth.dispersion"], 3.0, 1.2
     grass = np.array([0, 0.1, 0.2, 0.3, 0.2, 0.1, 0.05, 0.03, 0.02])
-    posterior = one_stem(cored=True, years_to_core=9, grass=grass, height=negative_binomial(size, dispersion, 200))
+    posterior = one_stem(
+        cored=True, years_to_core=9, grass=grass, height=negative_binomial(size, dispersion, 200)
+    )
     storm = {"event": "storm", "stand": "", "kind": "storm", "first_year": 1903, "last_year": 1903, "ended_year": np.nan,
              "opens_canopy": "", "share_removed": np.nan}  # fmt: skip
-    posterior.survey, posterior.years = SimpleNamespace(events=pd.DataFrame([storm])), np.arange(1850, 1950)
+    posterior.survey, posterior.years = (
+        SimpleNamespace(events=pd.DataFrame([storm])),
+        np.arange(1850, 1950),
+    )
     posterior.delay_posterior[0]["release"] = np.full((len(posterior.establishment_year), 1), rho)
 
     def leaving(established):
         left, waiting = np.zeros(len(grass)), 1.0
         for d in range(1, len(grass)):
             year = established + d
-            openness = math.exp(-(year - 1904) / 3) if 1904 <= year <= 1913 and year <= posterior.units[0].season else 0.0
+            openness = (
+                math.exp(-(year - 1904) / 3)
+                if 1904 <= year <= 1913 and year <= posterior.units[0].season
+                else 0.0
+            )
             p0 = min(grass[d] / grass[d:].sum(), 1.0)
             left[d] = waiting * (1 - (1 - p0) ** math.exp(rho * openness))
             waiting -= left[d]
@@ -331,16 +473,29 @@ def test_where_emergence_was_learned_the_grass_stage_is_that_of_its_years():
         started = 1909 - growth
         waited = np.array([0.0] + [leaving(started - d)[d] for d in g[1:]])
         expected += nbinom.pmf(growth, shape, 1 / dispersion) * waited / waited.sum()
-    drawn = np.bincount((prior.emerged[:, 0] - prior.established[:, 0]).astype(int), minlength=len(g)) / len(kept)
+    drawn = np.bincount(
+        (prior.emerged[:, 0] - prior.established[:, 0]).astype(int), minlength=len(g)
+    ) / len(kept)
     assert np.abs(drawn - expected).max() < 0.012
 
 
 def test_shares_beside_the_prior_and_none_without_a_grass_stage(table):
     cut = row_of(table, "cut")
-    assert 0 <= cut["share_waiting_low"] <= cut["share_waiting_median"] <= cut["share_waiting_high"] < cut["share_after_median"] <= 1
+    assert (
+        0
+        <= cut["share_waiting_low"]
+        <= cut["share_waiting_median"]
+        <= cut["share_waiting_high"]
+        < cut["share_after_median"]
+        <= 1
+    )
     assert cut["prior_share_waiting_high"] > cut["share_waiting_high"]
     field = row_of(table, "fires end", "Old Field")
-    assert np.isnan(field["share_waiting_median"]) and np.isnan(field["bayes_factor"]) and field["claim"] == "nothing"
+    assert (
+        np.isnan(field["share_waiting_median"])
+        and np.isnan(field["bayes_factor"])
+        and field["claim"] == "nothing"
+    )
     assert field["share_after_median"] > 0.9
 
 
@@ -388,11 +543,23 @@ def test_waiting_plants_let_go_at_once_show_as_waiting():
 
 
 def test_a_cut_is_offered_as_the_other_explanation(table):
-    posterior = with_events(("cut", "Fern Flat", "logging", 1926.0, 1928.0, np.nan), ("gale", "Fern Flat", "storm", 1901.0, 1901.0, np.nan))
-    posterior.survey.events["removed_dbh_low_cm"], posterior.survey.events["removed_dbh_high_cm"] = 30.0, np.nan
+    posterior = with_events(
+        ("cut", "Fern Flat", "logging", 1926.0, 1928.0, np.nan),
+        ("gale", "Fern Flat", "storm", 1901.0, 1901.0, np.nan),
+    )
+    (
+        posterior.survey.events["removed_dbh_low_cm"],
+        posterior.survey.events["removed_dbh_high_cm"],
+    ) = 30.0, np.nan
     found = attribution(posterior)
-    assert row_of(found, "cut")["other_explanation"] == "the cut took stems from 30 cm up, which can leave the same shape"
-    assert row_of(found, "gale")["other_explanation"] == "" and "not recorded" in row_of(table, "cut")["other_explanation"]
+    assert (
+        row_of(found, "cut")["other_explanation"]
+        == "the cut took stems from 30 cm up, which can leave the same shape"
+    )
+    assert (
+        row_of(found, "gale")["other_explanation"] == ""
+        and "not recorded" in row_of(table, "cut")["other_explanation"]
+    )
     assert "which can leave the same shape." in row_of(found, "cut")["words"]
 
 
@@ -400,16 +567,31 @@ def test_a_cut_is_offered_as_the_other_explanation(table):
     ("low", "middle", "high", "said"),
     [
         (1, 4, 9, "about 4 years after the storm of 1921 (between 1 and 9 years)"),
-        (-2, 1, 5, "about 1 year after the storm of 1921 (between 2 years before and 5 years after)"),
+        (
+            -2,
+            1,
+            5,
+            "about 1 year after the storm of 1921 (between 2 years before and 5 years after)",
+        ),
         (-9, -4, -1, "about 4 years before the storm of 1921 (between 1 and 9 years)"),
-        (-1, 0, 0, "about in the year of the storm of 1921 (between 1 year before and the same year)"),
+        (
+            -1,
+            0,
+            0,
+            "about in the year of the storm of 1921 (between 1 year before and the same year)",
+        ),
         (0, 0, 0, "in the year of the storm of 1921"),
         (3, 3, 3, "3 years after the storm of 1921"),
     ],
 )
 def test_lags_are_said_plainly(low, middle, high, said):
     event = {"kind": "storm", "timing": "year", "event_first_year": 1921, "event_last_year": 1921}
-    assert lag_words(event | {"lag_years_low": low, "lag_years_median": middle, "lag_years_high": high}) == said
+    assert (
+        lag_words(
+            event | {"lag_years_low": low, "lag_years_median": middle, "lag_years_high": high}
+        )
+        == said
+    )
 
 
 def test_every_row_has_words_without_blanks(table):
@@ -421,22 +603,40 @@ def test_a_pulse_that_no_event_explains_is_said_to_be_one():
     found = attribution(with_events(("gale", "Fern Flat", "storm", 1975.0, 1975.0, np.nan)))
     own = found[found["stand"] == "Fern Flat"]
     assert row_of(found, "")["probability_explains"] > 0.95
-    assert pulse_sentences(own.to_dict("records"), "the pulse", LAG_WINDOW)[0].startswith("No event on record explains the pulse well: ")
+    assert pulse_sentences(own.to_dict("records"), "the pulse", LAG_WINDOW)[0].startswith(
+        "No event on record explains the pulse well: "
+    )
 
 
 def test_a_burst_of_arrivals_is_tied_to_nothing():
     posterior = with_events(("cut", "Fern Flat", "logging", 1926.0, 1928.0, np.nan))
     posterior.units[0].basis = "coring height"
-    posterior.year_at_core[:, (posterior.trees["unit"] == 0).to_numpy()] = posterior.establishment_year[:, (posterior.trees["unit"] == 0)]
+    posterior.year_at_core[:, (posterior.trees["unit"] == 0).to_numpy()] = (
+        posterior.establishment_year[:, (posterior.trees["unit"] == 0)]
+    )
     found = attribution(posterior)
     own = found[found["stand"] == "Fern Flat"]
-    assert len(own) >= 2 and own["probability_explains"].isna().all() and own["share_after_median"].isna().all()
+    assert (
+        len(own) >= 2
+        and own["probability_explains"].isna().all()
+        and own["share_after_median"].isna().all()
+    )
     assert row_of(found, "cut")["lag_years_median"] == 3
-    assert "can't be tied" in row_of(found, "")["words"] and "arrival at the core's height" in row_of(found, "cut")["words"]
+    assert (
+        "can't be tied" in row_of(found, "")["words"]
+        and "arrival at the core's height" in row_of(found, "cut")["words"]
+    )
 
 
 def test_words_of_a_recurring_event_name_it():
-    row = {"event": "f", "kind": "fire", "timing": "year", "event_first_year": 1921, "event_last_year": 1921, "lag_years_median": np.nan}
+    row = {
+        "event": "f",
+        "kind": "fire",
+        "timing": "year",
+        "event_first_year": 1921,
+        "event_last_year": 1921,
+        "lag_years_median": np.nan,
+    }
     said = row_words(row | {"basis": "establishment"}, LAG_WINDOW)
     told = "On record are fires less than 20 years apart, so that one always goes before"
     assert said == f"{told}: the pulse can't be tied to the fire of 1921."
@@ -446,4 +646,7 @@ def test_an_event_is_drawn_from_its_range_alike():
     event = Event("cut", "logging", 1921, 1924, np.nan, np.nan, np.nan)
     years, counts = np.unique(event.began(40000, np.random.default_rng(2)), return_counts=True)
     assert list(years) == [1921, 1922, 1923, 1924] and np.abs(counts / 40000 - 0.25).max() < 0.01
-    assert event.timing == "uncertain year" and Event("f", "fire", 1921, 1921, 1921.0, np.nan, np.nan).timing == "year"
+    assert (
+        event.timing == "uncertain year"
+        and Event("f", "fire", 1921, 1921, 1921.0, np.nan, np.nan).timing == "year"
+    )

@@ -11,22 +11,51 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from standage.errors import Problem, SurveyError
-from standage.survey import read_survey
-from standage.tables import TABLES, table
+from standage.survey.reading import read_survey
+from standage.survey.schema import TABLES, table
 
 TABLE_NAMES = [each.name for each in TABLES]
 GOOD = {
-    "stands": [{"stand": "north", "survey_date": "2021-07-14", "area_ha": "20"}, {"stand": "south", "survey_date": "2021-07-15"}],
-    "plots": [{"plot": "p1", "stand": "north", "area_m2": "1000", "min_dbh_cm": "5", "max_dbh_cm": "60"},
-              {"plot": "p2", "stand": "south", "area_m2": "1000", "min_dbh_cm": "5"}],
-    "trees": [{"tree": "a1", "stand": "north", "plot": "p1", "species": "longleaf-pine", "dbh_cm": "40"},
-              {"tree": "a2", "stand": "south", "plot": "p2", "species": "longleaf-pine", "dbh_cm": "25"},
-              {"tree": "a3", "stand": "south", "species": "longleaf-pine", "dbh_cm": "31", "status": "dead"}],
-    "cores": [{"core": "k1", "tree": "a1", "height_cm": "30", "first_ring_year": "1921", "centre": "arcs"},
-              {"core": "k2", "tree": "a2", "height_cm": "30", "ring_count": "60", "centre": "pith"},
-              {"core": "k3", "tree": "a3", "centre": "decayed"}],
+    "stands": [
+        {"stand": "north", "survey_date": "2021-07-14", "area_ha": "20"},
+        {"stand": "south", "survey_date": "2021-07-15"},
+    ],
+    "plots": [
+        {"plot": "p1", "stand": "north", "area_m2": "1000", "min_dbh_cm": "5", "max_dbh_cm": "60"},
+        {"plot": "p2", "stand": "south", "area_m2": "1000", "min_dbh_cm": "5"},
+    ],
+    "trees": [
+        {"tree": "a1", "stand": "north", "plot": "p1", "species": "longleaf-pine", "dbh_cm": "40"},
+        {"tree": "a2", "stand": "south", "plot": "p2", "species": "longleaf-pine", "dbh_cm": "25"},
+        {
+            "tree": "a3",
+            "stand": "south",
+            "species": "longleaf-pine",
+            "dbh_cm": "31",
+            "status": "dead",
+        },
+    ],
+    "cores": [
+        {
+            "core": "k1",
+            "tree": "a1",
+            "height_cm": "30",
+            "first_ring_year": "1921",
+            "centre": "arcs",
+        },
+        {"core": "k2", "tree": "a2", "height_cm": "30", "ring_count": "60", "centre": "pith"},
+        {"core": "k3", "tree": "a3", "centre": "decayed"},
+    ],
     "counts": [{"plot": "p1", "stage": "grass", "area_m2": "100", "count": "3"}],
-    "sections": [{"section": "s1", "stand": "north", "known_from": "tagged", "age_years": "8", "grass_years": "5"}],
+    "sections": [
+        {
+            "section": "s1",
+            "stand": "north",
+            "known_from": "tagged",
+            "age_years": "8",
+            "grass_years": "5",
+        }
+    ],
     "events": [{"event": "e1", "kind": "logging", "first_year": "1905", "last_year": "1910"}],
     "ring_widths": [{"core": "k2", "year": "1990", "width_mm": "1.2"}],
 }
@@ -72,14 +101,18 @@ def problems_of(path) -> tuple[Problem, ...]:
         read_survey(path)
     for problem in caught.value.problems:
         assert problem.file and problem.found and problem.expected and problem.what_to_do, problem
-        assert "{" not in str(problem) and not re.search(r"\bnan\b", str(problem).replace("'nan'", "")), problem
+        assert "{" not in str(problem) and not re.search(
+            r"\bnan\b", str(problem).replace("'nan'", "")
+        ), problem
     return caught.value.problems
 
 
 def the_problem(path, file: str, row: int | None, column: str | None) -> Problem:
     """The only problem of a survey, at the place where it must be."""
     problems = problems_of(path)
-    assert [(problem.file, problem.row, problem.column) for problem in problems] == [(file, row, column)], "\n".join(map(str, problems))
+    assert [(problem.file, problem.row, problem.column) for problem in problems] == [
+        (file, row, column)
+    ], "\n".join(map(str, problems))
     return problems[0]
 
 
@@ -177,10 +210,15 @@ ONE_CELL = [
     ("ring_widths", 0, "width_mm", "-9999", "0 to 50 mm"),
 ]
 # Where one wrong cell is told at another cell of its row, or makes a second cell wrong.
-TOLD_AT = {("cores", "arc_chord_mm"): "arc_height_mm", ("cores", "last_ring_year", "1900"): "first_ring_year"}
+TOLD_AT = {
+    ("cores", "arc_chord_mm"): "arc_height_mm",
+    ("cores", "last_ring_year", "1900"): "first_ring_year",
+}
 
 
-@pytest.mark.parametrize(("name", "place", "column", "cell", "said"), ONE_CELL, ids=lambda value: str(value) or "blank")
+@pytest.mark.parametrize(
+    ("name", "place", "column", "cell", "said"), ONE_CELL, ids=lambda value: str(value) or "blank"
+)
 def test_one_wrong_cell_is_one_problem_at_its_place(tmp_path, name, place, column, cell, said):
     path = write_survey(tmp_path, changes=[(name, place, column, cell)])
     at = TOLD_AT.get((name, column)) or TOLD_AT.get((name, column, cell)) or column
@@ -193,81 +231,150 @@ def test_one_wrong_cell_is_one_problem_at_its_place(tmp_path, name, place, colum
 
 
 def test_everything_is_told_at_once_in_the_order_of_files_and_rows(tmp_path):
-    cells = [("stands", 1, "survey_date", "15.7.21"), ("plots", 1, "min_dbh_cm", ""), ("trees", 2, "dbh_cm", "a lot"),
-             ("trees", 0, "status", "alive"), ("cores", 0, "height_cm", "400"), ("events", 0, "kind", "flood")]
+    cells = [
+        ("stands", 1, "survey_date", "15.7.21"),
+        ("plots", 1, "min_dbh_cm", ""),
+        ("trees", 2, "dbh_cm", "a lot"),
+        ("trees", 0, "status", "alive"),
+        ("cores", 0, "height_cm", "400"),
+        ("events", 0, "kind", "flood"),
+    ]
     problems = problems_of(write_survey(tmp_path, changes=cells))
     assert [(problem.file, problem.row, problem.column) for problem in problems] == [
-        ("stands.csv", 3, "survey_date"), ("plots.csv", 3, "min_dbh_cm"), ("trees.csv", 2, "status"), ("trees.csv", 4, "dbh_cm"),
-        ("cores.csv", 2, "height_cm"), ("events.csv", 2, "kind")]
+        ("stands.csv", 3, "survey_date"),
+        ("plots.csv", 3, "min_dbh_cm"),
+        ("trees.csv", 2, "status"),
+        ("trees.csv", 4, "dbh_cm"),
+        ("cores.csv", 2, "height_cm"),
+        ("events.csv", 2, "kind"),
+    ]
 
 
 TWO_CELLS = [
     ({"first_ring_year": "1921", "last_ring_year": "2020", "ring_count": "98"}, "ring_count"),
     ({"first_ring_year": "1921", "last_ring_year": "2020", "ring_count": "101"}, "ring_count"),
-    ({"first_ring_year": "1921", "last_ring_year": "2020", "ring_count": "70", "dating": "crossdated"}, "ring_count"),
-    ({"first_ring_year": "1921", "dating": "crossdated", "crossdated_back_to_year": "1900"}, "crossdated_back_to_year"),
+    (
+        {
+            "first_ring_year": "1921",
+            "last_ring_year": "2020",
+            "ring_count": "70",
+            "dating": "crossdated",
+        },
+        "ring_count",
+    ),
+    (
+        {"first_ring_year": "1921", "dating": "crossdated", "crossdated_back_to_year": "1900"},
+        "crossdated_back_to_year",
+    ),
     ({"first_ring_year": "2020", "core_date": "2020-01-20"}, "first_ring_year"),
     ({"arc_chord_mm": "4", "arc_height_mm": "2.5"}, "arc_height_mm"),
     ({"arc_chord_mm": "4", "arc_height_mm": "0.5", "centre": "straight"}, "arc_chord_mm"),
     ({"core_length_mm": "500", "diameter_at_core_cm": "44"}, "core_length_mm"),
     ({"bark_mm": "190", "diameter_at_core_cm": "30"}, "bark_mm"),
     ({"inner_ring_mm": "20", "core_length_mm": "15"}, "inner_ring_mm"),
-    ({"first_ring_year": "2021", "last_ring_year": "2021", "core_date": "2021-02-01"}, "last_ring_year"),
+    (
+        {"first_ring_year": "2021", "last_ring_year": "2021", "core_date": "2021-02-01"},
+        "last_ring_year",
+    ),
 ]
 
 
 @pytest.mark.parametrize(("cells", "column"), TWO_CELLS)
 def test_cells_of_a_core_that_contradict_each_other(tmp_path, cells, column):
-    path = write_survey(tmp_path, changes=[("cores", 0, name, cell) for name, cell in cells.items()])
-    assert ("cores.csv", 2, column) in [(problem.file, problem.row, problem.column) for problem in problems_of(path)]
+    path = write_survey(
+        tmp_path, changes=[("cores", 0, name, cell) for name, cell in cells.items()]
+    )
+    assert ("cores.csv", 2, column) in [
+        (problem.file, problem.row, problem.column) for problem in problems_of(path)
+    ]
 
 
 AGREEING = [
     {"first_ring_year": "1921", "last_ring_year": "2020", "ring_count": "100"},
     {"first_ring_year": "1921", "last_ring_year": "2020", "ring_count": "99"},
-    {"first_ring_year": "1921", "last_ring_year": "2020", "ring_count": "93", "dating": "crossdated"},
-    {"first_ring_year": "1921", "last_ring_year": "2020", "dating": "crossdated", "crossdated_back_to_year": "1940"},
+    {
+        "first_ring_year": "1921",
+        "last_ring_year": "2020",
+        "ring_count": "93",
+        "dating": "crossdated",
+    },
+    {
+        "first_ring_year": "1921",
+        "last_ring_year": "2020",
+        "dating": "crossdated",
+        "crossdated_back_to_year": "1940",
+    },
     {"arc_chord_mm": "4", "arc_height_mm": "2"},
     {"centre": "pith", "missing_rings": "0"},
-    {"height_cm": "0"}, {"height_cm": "300"}, {"height_cm": ""},
+    {"height_cm": "0"},
+    {"height_cm": "300"},
+    {"height_cm": ""},
     {"first_ring_year": "2021", "last_ring_year": "2021"},
 ]
 
 
 @pytest.mark.parametrize("cells", AGREEING)
 def test_cores_at_the_edge_of_what_agrees_are_accepted(tmp_path, cells):
-    path = write_survey(tmp_path, changes=[("cores", 0, name, cell) for name, cell in cells.items()])
+    path = write_survey(
+        tmp_path, changes=[("cores", 0, name, cell) for name, cell in cells.items()]
+    )
     assert len(read_survey(path).cores) == 3
 
 
 def test_a_ring_after_the_survey_in_a_core_taken_later(tmp_path):
-    path = write_survey(tmp_path, changes=[("cores", 0, "core_date", "2023-05-01"), ("cores", 0, "first_ring_year", "2022")])
+    path = write_survey(
+        tmp_path,
+        changes=[("cores", 0, "core_date", "2023-05-01"), ("cores", 0, "first_ring_year", "2022")],
+    )
     assert "survey" in str(the_problem(path, "cores.csv", 2, "first_ring_year"))
 
 
 def test_rings_and_death_must_agree(tmp_path):
-    path = write_survey(tmp_path, changes=[("trees", 2, "death_year", "2001"), ("cores", 2, "first_ring_year", "1950"),
-                                           ("cores", 2, "last_ring_year", "2005")])
+    path = write_survey(
+        tmp_path,
+        changes=[
+            ("trees", 2, "death_year", "2001"),
+            ("cores", 2, "first_ring_year", "1950"),
+            ("cores", 2, "last_ring_year", "2005"),
+        ],
+    )
     assert "death_year" in str(the_problem(path, "cores.csv", 4, "last_ring_year"))
 
 
 def test_stumps_and_dead_stems_in_plots_need_no_diameter(tmp_path):
-    path = write_survey(tmp_path, changes=[("trees", 2, "dbh_cm", ""), ("trees", 2, "status", "stump"), ("trees", 2, "plot", "p2")])
+    path = write_survey(
+        tmp_path,
+        changes=[
+            ("trees", 2, "dbh_cm", ""),
+            ("trees", 2, "status", "stump"),
+            ("trees", 2, "plot", "p2"),
+        ],
+    )
     assert len(read_survey(path).trees) == 3
 
 
 def test_a_core_said_to_be_taken_must_be_there(tmp_path):
-    path = write_survey(tmp_path, changes=[("cores", 0, "tree", "a2"), ("trees", 0, "core_outcome", "taken")])
+    path = write_survey(
+        tmp_path, changes=[("cores", 0, "tree", "a2"), ("trees", 0, "core_outcome", "taken")]
+    )
     assert "no core of 'a1'" in str(the_problem(path, "trees.csv", 2, "core_outcome"))
 
 
 @pytest.mark.parametrize("name", ["stands", "trees"])
 def test_a_missing_or_empty_needed_table(tmp_path, name):
     path = write_survey(tmp_path / "missing", without=[name])
-    assert "no such table" in next(problem for problem in problems_of(path) if problem.file == f"{name}.csv").found
+    assert (
+        "no such table"
+        in next(problem for problem in problems_of(path) if problem.file == f"{name}.csv").found
+    )
     path = write_survey(tmp_path / "header")
-    (path / f"{name}.csv").write_text(",".join(column.name for column in table(name).columns) + "\n")
-    assert "no rows" in next(problem for problem in problems_of(path) if problem.file == f"{name}.csv").found
+    (path / f"{name}.csv").write_text(
+        ",".join(column.name for column in table(name).columns) + "\n"
+    )
+    assert (
+        "no rows"
+        in next(problem for problem in problems_of(path) if problem.file == f"{name}.csv").found
+    )
     for blank in (",,,\n,,\n", " \n", ""):
         (path / f"{name}.csv").write_text(blank)
         assert the_problem(path, f"{name}.csv", None, None).found == "an empty file"
@@ -276,28 +383,46 @@ def test_a_missing_or_empty_needed_table(tmp_path, name):
 
 
 def test_no_cores_and_no_plots_leave_nothing_to_date(tmp_path):
-    path = write_survey(tmp_path, without=["cores", "plots", "counts", "ring_widths"],
-                        changes=[("trees", 0, "plot", ""), ("trees", 1, "plot", "")])
+    path = write_survey(
+        tmp_path,
+        without=["cores", "plots", "counts", "ring_widths"],
+        changes=[("trees", 0, "plot", ""), ("trees", 1, "plot", "")],
+    )
     assert "size" in the_problem(path, "cores.csv", None, None).what_to_do
 
 
 def test_paths_that_are_no_survey(tmp_path):
-    assert "nothing" in the_problem(tmp_path / "nowhere", str(tmp_path / "nowhere"), None, None).found
+    assert (
+        "nothing" in the_problem(tmp_path / "nowhere", str(tmp_path / "nowhere"), None, None).found
+    )
     write_survey(tmp_path)
-    assert str(tmp_path) in the_problem(tmp_path / "trees.csv", str(tmp_path / "trees.csv"), None, None).what_to_do
+    assert (
+        str(tmp_path)
+        in the_problem(tmp_path / "trees.csv", str(tmp_path / "trees.csv"), None, None).what_to_do
+    )
     (tmp_path / "survey.ods").write_text("x")
-    assert ".ods" in the_problem(tmp_path / "survey.ods", str(tmp_path / "survey.ods"), None, None).found
+    assert (
+        ".ods"
+        in the_problem(tmp_path / "survey.ods", str(tmp_path / "survey.ods"), None, None).found
+    )
     (tmp_path / "survey.xlsx").write_text("no workbook")
     assert "does not open" in the_problem(tmp_path / "survey.xlsx", "survey.xlsx", None, None).found
     (tmp_path / "empty").mkdir()
-    assert {problem.file for problem in problems_of(tmp_path / "empty")} == {"stands.csv", "trees.csv"}
+    assert {problem.file for problem in problems_of(tmp_path / "empty")} == {
+        "stands.csv",
+        "trees.csv",
+    }
 
 
-@pytest.mark.parametrize(("mark", "word"), [(";", "semicolons"), ("\t", "tabs"), ("|", "vertical bars")])
+@pytest.mark.parametrize(
+    ("mark", "word"), [(";", "semicolons"), ("\t", "tabs"), ("|", "vertical bars")]
+)
 def test_another_delimiter_is_refused_by_name(tmp_path, mark, word):
     path = write_survey(tmp_path)
     text = (path / "trees.csv").read_text()
-    (path / "trees.csv").write_text(text.replace(",", mark).replace("40", "40,5" if mark == ";" else "40"))
+    (path / "trees.csv").write_text(
+        text.replace(",", mark).replace("40", "40,5" if mark == ";" else "40")
+    )
     assert word in the_problem(path, "trees.csv", 1, None).found
 
 
@@ -313,36 +438,64 @@ def replace_header(path: Path, old: str, new: str) -> None:
     path.write_text("\n".join([",".join(names), *lines[1:]]) + "\n")
 
 
-@pytest.mark.parametrize(("name", "right", "wrong"), [
-    ("trees", "dbh_cm", "dbh"), ("trees", "dbh_cm", "dbh_in"), ("trees", "dbh_cm", "DBH_cm"), ("trees", "species", "specis"),
-    ("cores", "height_cm", "height (cm)"), ("cores", "first_ring_year", "firstring_year"), ("cores", "centre", "center"),
-    ("plots", "min_dbh_cm", "min_dbh"), ("stands", "survey_date", "Survey Date"), ("counts", "area_m2", "area_m"),
-])
+@pytest.mark.parametrize(
+    ("name", "right", "wrong"),
+    [
+        ("trees", "dbh_cm", "dbh"),
+        ("trees", "dbh_cm", "dbh_in"),
+        ("trees", "dbh_cm", "DBH_cm"),
+        ("trees", "species", "specis"),
+        ("cores", "height_cm", "height (cm)"),
+        ("cores", "first_ring_year", "firstring_year"),
+        ("cores", "centre", "center"),
+        ("plots", "min_dbh_cm", "min_dbh"),
+        ("stands", "survey_date", "Survey Date"),
+        ("counts", "area_m2", "area_m"),
+    ],
+)
 def test_a_misspelt_column_is_suggested_once(tmp_path, name, right, wrong):
     path = write_survey(tmp_path)
     replace_header(path / f"{name}.csv", right, wrong)
     told = [problem for problem in problems_of(path) if problem.column == wrong]
     assert len(told) == 1 and f"'{right}'" in told[0].what_to_do
-    assert list(problems_of(path)) == told, "its cells are read all the same, so nothing else is amiss"
+    assert list(problems_of(path)) == told, (
+        "its cells are read all the same, so nothing else is amiss"
+    )
 
 
 def test_unknown_columns_are_kept_even_beside_a_known_one_in_another_unit(tmp_path):
-    survey = read_survey(write_survey(tmp_path, changes=[("trees", 0, "dbh_in", "15.7"), ("trees", 0, "crew", "B")]))
+    survey = read_survey(
+        write_survey(tmp_path, changes=[("trees", 0, "dbh_in", "15.7"), ("trees", 0, "crew", "B")])
+    )
     assert survey.trees["dbh_in"].tolist() == ["15.7", "", ""]
     assert any("dbh_in, crew" in note for note in survey.notes)
 
 
-@pytest.mark.parametrize(("name", "column"), [(each.name, column.name) for each in TABLES for column in each.columns
-                                              if column.required == "yes"])
+@pytest.mark.parametrize(
+    ("name", "column"),
+    [
+        (each.name, column.name)
+        for each in TABLES
+        for column in each.columns
+        if column.required == "yes"
+    ],
+)
 def test_a_missing_required_column_is_one_problem(tmp_path, name, column):
     path = write_survey(tmp_path, drop=[(name, column)])
     told = [problem for problem in problems_of(path) if problem.file == f"{name}.csv"]
-    assert [(problem.row, problem.column) for problem in told if problem.found.startswith("no column")] == [(1, column)]
+    assert [
+        (problem.row, problem.column) for problem in told if problem.found.startswith("no column")
+    ] == [(1, column)]
     assert len(problems_of(path)) <= 2
 
 
 def test_a_missing_optional_column_is_blank(tmp_path):
-    drop = [(each.name, column.name) for each in TABLES for column in each.columns if not column.required]
+    drop = [
+        (each.name, column.name)
+        for each in TABLES
+        for column in each.columns
+        if not column.required
+    ]
     survey = read_survey(write_survey(tmp_path, drop=drop, without=["sections"]))
     assert survey.trees["x_m"].isna().all() and survey.trees["status"].eq("live").all()
 
@@ -359,18 +512,34 @@ def test_repeated_columns_and_columns_without_a_name(tmp_path):
 def test_ragged_rows_and_open_quotes(tmp_path):
     path = write_survey(tmp_path)
     text = (path / "stands.csv").read_text().splitlines()
-    (path / "stands.csv").write_text("\n".join([text[0], text[1] + ",5", "south,,2021-07-15"]) + "\n")
-    assert [(problem.row, problem.column) for problem in problems_of(path)] == [(2, None), (3, None)]
+    (path / "stands.csv").write_text(
+        "\n".join([text[0], text[1] + ",5", "south,,2021-07-15"]) + "\n"
+    )
+    assert [(problem.row, problem.column) for problem in problems_of(path)] == [
+        (2, None),
+        (3, None),
+    ]
     (path / "stands.csv").write_text("\n".join([text[0], '"north' + text[1][5:], text[2]]) + "\n")
     assert "valid CSV" in the_problem(path, "stands.csv", None, None).found
 
 
-@pytest.mark.parametrize(("content", "row", "word"), [
-    ("stand,survey_date\nnorth,2021-07-14\nsouth\u2019s,2021-07-15\n".encode("cp1252"), 3, "byte 92"),
-    ("stand,survey_date\nnorth\u00e9,2021-07-14\n".encode() + b"south\xe9,2021-07-15\n", 3, "byte E9"),
-    ("stand,survey_date\nnorth,2021-07-14\n".encode("utf-16"), None, "UTF-16"),
-    (b"PK\x03\x04 and so on", None, "workbook"),
-])
+@pytest.mark.parametrize(
+    ("content", "row", "word"),
+    [
+        (
+            "stand,survey_date\nnorth,2021-07-14\nsouth\u2019s,2021-07-15\n".encode("cp1252"),
+            3,
+            "byte 92",
+        ),
+        (
+            "stand,survey_date\nnorth\u00e9,2021-07-14\n".encode() + b"south\xe9,2021-07-15\n",
+            3,
+            "byte E9",
+        ),
+        ("stand,survey_date\nnorth,2021-07-14\n".encode("utf-16"), None, "UTF-16"),
+        (b"PK\x03\x04 and so on", None, "workbook"),
+    ],
+)
 def test_encodings_that_would_have_to_be_guessed_are_refused(tmp_path, content, row, word):
     path = write_survey(tmp_path)
     (path / "stands.csv").write_bytes(content)
@@ -378,12 +547,16 @@ def test_encodings_that_would_have_to_be_guessed_are_refused(tmp_path, content, 
 
 
 def test_species_without_any_profile_are_refused(tmp_path):
-    path = write_survey(tmp_path, changes=[("trees", place, "species", "PIPA") for place in range(3)])
+    path = write_survey(
+        tmp_path, changes=[("trees", place, "species", "PIPA") for place in range(3)]
+    )
     assert "longleaf-pine" in the_problem(path, "trees.csv", None, "species").expected
 
 
 def test_a_stem_of_a_sequence_is_not_suggested_for_its_neighbour(tmp_path):
-    path = write_survey(tmp_path, changes=[("cores", 0, "tree", "a-01"), ("cores", 1, "tree", "A 4")])
+    path = write_survey(
+        tmp_path, changes=[("cores", 0, "tree", "a-01"), ("cores", 1, "tree", "A 4")]
+    )
     first, second = problems_of(path)
     assert "Did you mean 'a1'" in first.what_to_do and "Did you mean" not in second.what_to_do
 
@@ -397,14 +570,27 @@ def test_a_formula_that_was_never_computed_is_no_blank(tmp_path):
     book["stands"]["C2"].number_format = "General"
     book["trees"]["E4"] = "=30+1"
     book.save(tmp_path / "bad.xlsx")
-    told = {(problem.file, problem.row, problem.column): problem for problem in problems_of(tmp_path / "bad.xlsx")}
-    assert set(told) == {("bad.xlsx, sheet stands", 2, "survey_date"), ("bad.xlsx, sheet trees", 4, "dbh_cm")}
+    told = {
+        (problem.file, problem.row, problem.column): problem
+        for problem in problems_of(tmp_path / "bad.xlsx")
+    }
+    assert set(told) == {
+        ("bad.xlsx, sheet stands", 2, "survey_date"),
+        ("bad.xlsx, sheet trees", 4, "dbh_cm"),
+    }
     assert "=30+1" in told["bad.xlsx, sheet trees", 4, "dbh_cm"].found
 
 
 def test_a_thousand_like_problems_are_all_kept_and_few_are_printed(tmp_path):
     path = write_survey(tmp_path)
-    frame = pd.DataFrame({"tree": [f"b{place}" for place in range(1000)], "stand": "north", "species": "longleaf-pine", "dbh_cm": "NA"})
+    frame = pd.DataFrame(
+        {
+            "tree": [f"b{place}" for place in range(1000)],
+            "stand": "north",
+            "species": "longleaf-pine",
+            "dbh_cm": "NA",
+        }
+    )
     frame.to_csv(path / "trees.csv", index=False)
     with pytest.raises(SurveyError) as caught:
         read_survey(path)
@@ -413,8 +599,13 @@ def test_a_thousand_like_problems_are_all_kept_and_few_are_printed(tmp_path):
 
 
 def test_a_problem_reads_as_one_line():
-    problem = Problem("cores.csv", 14, "height_cm", "'410'", "a number from 0 to 300 cm", "Check the unit.")
-    assert str(problem) == "cores.csv, row 14, column height_cm: found '410'; expected a number from 0 to 300 cm. Check the unit."
+    problem = Problem(
+        "cores.csv", 14, "height_cm", "'410'", "a number from 0 to 300 cm", "Check the unit."
+    )
+    assert (
+        str(problem)
+        == "cores.csv, row 14, column height_cm: found '410'; expected a number from 0 to 300 cm. Check the unit."
+    )
 
 
 def test_two_columns_that_were_mixed_up_are_told_as_such_besides_their_cells(tmp_path):
@@ -422,23 +613,57 @@ def test_two_columns_that_were_mixed_up_are_told_as_such_besides_their_cells(tmp
                ("cores", 1, "ring_count", "1960")]  # fmt: skip
     with pytest.raises(SurveyError) as found:
         read_survey(write_survey(tmp_path / "mixed", changes=changes))
-    told = [problem for problem in found.value.problems if "Exchange the two names" in problem.what_to_do]
-    assert [(problem.file, problem.row, problem.column) for problem in told] == [("cores.csv", 1, "first_ring_year")]
+    told = [
+        problem
+        for problem in found.value.problems
+        if "Exchange the two names" in problem.what_to_do
+    ]
+    assert [(problem.file, problem.row, problem.column) for problem in told] == [
+        ("cores.csv", 1, "first_ring_year")
+    ]
     assert "'ring_count'" in told[0].found and len(found.value.problems) >= 5
     with pytest.raises(SurveyError) as found:  # one column wrong by itself is no exchange
-        read_survey(write_survey(tmp_path / "one", changes=[("cores", 0, "first_ring_year", "100"), ("cores", 0, "ring_count", "90")]))
+        read_survey(
+            write_survey(
+                tmp_path / "one",
+                changes=[("cores", 0, "first_ring_year", "100"), ("cores", 0, "ring_count", "90")],
+            )
+        )
     assert not any("Exchange" in problem.what_to_do for problem in found.value.problems)
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
 @given(data=st.data())
 def test_no_cell_whatsoever_crashes_the_reading(tmp_path, data):
     """Any text in any cell either passes or is a SurveyError: never another exception."""
     each = data.draw(st.sampled_from(TABLES))
     column = data.draw(st.sampled_from(each.columns))
     place = data.draw(st.integers(0, len(GOOD[each.name]) - 1))
-    odd = ["", "0", "-1", "1e400", "1e9", "nan", "2021-02-30", "9999-12-31", "0001-01-01", "=1", "a,b", "'", "\u0661", "1_0", "0x1f"]
-    cell = data.draw(st.one_of(st.sampled_from(odd), st.text(st.characters(exclude_categories=["Cs", "Cc"]), max_size=8)))
+    odd = [
+        "",
+        "0",
+        "-1",
+        "1e400",
+        "1e9",
+        "nan",
+        "2021-02-30",
+        "9999-12-31",
+        "0001-01-01",
+        "=1",
+        "a,b",
+        "'",
+        "\u0661",
+        "1_0",
+        "0x1f",
+    ]
+    cell = data.draw(
+        st.one_of(
+            st.sampled_from(odd),
+            st.text(st.characters(exclude_categories=["Cs", "Cc"]), max_size=8),
+        )
+    )
     path = write_survey(tmp_path, changes=[(each.name, place, column.name, cell)])
     try:
         survey = read_survey(path)
@@ -448,9 +673,16 @@ def test_no_cell_whatsoever_crashes_the_reading(tmp_path, data):
         assert str(survey).startswith("Survey ")
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(content=st.one_of(st.binary(max_size=60), st.text(max_size=60).map(lambda text: text.encode("utf-8", "ignore"))),
-       name=st.sampled_from(TABLE_NAMES))
+@settings(
+    max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(
+    content=st.one_of(
+        st.binary(max_size=60),
+        st.text(max_size=60).map(lambda text: text.encode("utf-8", "ignore")),
+    ),
+    name=st.sampled_from(TABLE_NAMES),
+)
 def test_no_file_whatsoever_crashes_the_reading(tmp_path, content, name):
     path = write_survey(tmp_path)
     (path / f"{name}.csv").write_bytes(content)

@@ -18,23 +18,37 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from standage import batch, batch_surveys
-from standage.batch import clear_half_written, in_words, run_batch, told
-from standage.batch_surveys import BAD_INPUT, ERROR, FAILED, NOT_RUN, PASSED, BatchSettings, Outcome, find_surveys, run_one
-from standage.batch_workers import ONE_THREAD, WorkerLost, on_cluster, on_this_machine
-from standage.cli import BAD_INPUT as EXIT_BAD_INPUT
-from standage.cli import FIT_FAILED, main
+from standage.commands import batch, batch_surveys
+from standage.commands.batch import clear_half_written, in_words, run_batch, told
+from standage.commands.batch_surveys import (
+    BAD_INPUT,
+    ERROR,
+    FAILED,
+    NOT_RUN,
+    PASSED,
+    BatchSettings,
+    Outcome,
+    find_surveys,
+    run_one,
+)
+from standage.commands.batch_workers import ONE_THREAD, WorkerLost, on_cluster, on_this_machine
+from standage.commands.cli import BAD_INPUT as EXIT_BAD_INPUT
+from standage.commands.cli import FIT_FAILED, main
+from standage.commands.run import RunResult
 from standage.errors import StandageError
 from standage.profiles import load_profile, models_folder
-from standage.result_folder import build_result_folder
-from standage.run import RunResult
-from standage.simulate import small_survey
-from standage.simulate_history import SurveyDesign
-from standage.template import write_template
-from standage.workplace import cannot_write
+from standage.results.folder import build_result_folder
+from standage.results.folder_swap import cannot_write
+from standage.simulate.history import SurveyDesign
+from standage.simulate.surveys import small_survey
+from standage.survey.forms import write_template
 
 SHORT = BatchSettings(seed=7, level=0.8, draws=60, chains=2)
-NOT_COMPARED = {"posterior.nc", "provenance.json", "verdict.json"}  # they hold the time of day and seconds
+NOT_COMPARED = {
+    "posterior.nc",
+    "provenance.json",
+    "verdict.json",
+}  # they hold the time of day and seconds
 RAN: list[str] = []  # what `quick_run` was given
 
 
@@ -63,8 +77,24 @@ def single(tiny, tmp_path_factory) -> dict[str, Path]:
     """The results of `standage run` on each sound survey by itself."""
     out = tmp_path_factory.mktemp("single")
     for name in ("north/ridge", "north/slough", "south"):
-        command = ("run", tiny / name, "--out", out / name, "--draws", 60, "--chains", 2, "--seed", 7, "--level", 0.8)
-        assert CliRunner().invoke(main, [str(word) for word in command]).exit_code in (0, FIT_FAILED)
+        command = (
+            "run",
+            tiny / name,
+            "--out",
+            out / name,
+            "--draws",
+            60,
+            "--chains",
+            2,
+            "--seed",
+            7,
+            "--level",
+            0.8,
+        )
+        assert CliRunner().invoke(main, [str(word) for word in command]).exit_code in (
+            0,
+            FIT_FAILED,
+        )
     return {name: out / name for name in ("north/ridge", "north/slough", "south")}
 
 
@@ -75,10 +105,15 @@ def quick_run(survey, out, *, options, cores, quiet):
 
     def fill(building: Path) -> dict:
         (building / "verdict.json").write_text('{"passed": true, "notes": []}')
-        (building / "all_stands.csv").write_text(f"survey,stand,median\n{survey.name},one,{len(RAN)}\n{survey.name},'=two,2.5\n")
+        (building / "all_stands.csv").write_text(
+            f"survey,stand,median\n{survey.name},one,{len(RAN)}\n{survey.name},'=two,2.5\n"
+        )
         assert quiet and cores > 0
         same = {"version": version("standage"), "options": options.recorded()}
-        return same | {"inputs_sha256": survey.hashes, "profiles": [{"key": profile.key, "sha256": profile.sha256}]}
+        return same | {
+            "inputs_sha256": survey.hashes,
+            "profiles": [{"key": profile.key, "sha256": profile.sha256}],
+        }
 
     build_result_folder(out, fill)
     return RunResult("", True)
@@ -87,7 +122,7 @@ def quick_run(survey, out, *, options, cores, quiet):
 @pytest.fixture
 def quick(monkeypatch, tmp_path) -> Path:
     """A folder with surveys a, b and c, whose runs take no time; `RAN` has what was run."""
-    monkeypatch.setattr("standage.run.run_survey", quick_run)
+    monkeypatch.setattr("standage.commands.run.run_survey", quick_run)
     batch_surveys._profile_hash.cache_clear()
     RAN.clear()
     tiny_survey(0, tmp_path / "in" / "a")
@@ -102,7 +137,16 @@ def states(outcomes: list[Outcome]) -> dict[str, str]:
 
 def here(folder: Path, settings: BatchSettings = SHORT, **more) -> dict[str, str]:
     """A batch in this process; what became of each survey."""
-    return states(run_batch(folder, folder.parent / "out", settings=settings, workers=0, tell=more.pop("tell", lambda _: None), **more))
+    return states(
+        run_batch(
+            folder,
+            folder.parent / "out",
+            settings=settings,
+            workers=0,
+            tell=more.pop("tell", lambda _: None),
+            **more,
+        )
+    )
 
 
 def summary(out: Path) -> list[dict[str, str]]:
@@ -112,9 +156,19 @@ def summary(out: Path) -> list[dict[str, str]]:
 
 def same_files(one: Path, other: Path) -> int:
     """How many files two results have in common, byte for byte; fails where one differs."""
-    files = {path.relative_to(one) for path in one.rglob("*") if path.is_file() and path.name not in NOT_COMPARED}
-    assert files == {path.relative_to(other) for path in other.rglob("*") if path.is_file() and path.name not in NOT_COMPARED}
-    assert [str(file) for file in files if (one / file).read_bytes() != (other / file).read_bytes()] == []
+    files = {
+        path.relative_to(one)
+        for path in one.rglob("*")
+        if path.is_file() and path.name not in NOT_COMPARED
+    }
+    assert files == {
+        path.relative_to(other)
+        for path in other.rglob("*")
+        if path.is_file() and path.name not in NOT_COMPARED
+    }
+    assert [
+        str(file) for file in files if (one / file).read_bytes() != (other / file).read_bytes()
+    ] == []
     return len(files)
 
 
@@ -144,7 +198,10 @@ def test_folders_and_workbooks_are_found_and_nothing_else(tmp_path):
     from openpyxl import Workbook
 
     Workbook().save(folder / "e" / "prices.xlsx")
-    build_result_folder(folder / "earlier", lambda building: shutil.copy(folder / "c" / "stands.csv", building) and {})
+    build_result_folder(
+        folder / "earlier",
+        lambda building: shutil.copy(folder / "c" / "stands.csv", building) and {},
+    )
     assert names(folder, out) == (["a/deep", "b/survey", "c", "d", "e/torn"], [])
     assert names(folder / "c", out) == (["c"], [])
 
@@ -153,7 +210,9 @@ def test_links_are_followed_and_a_loop_of_links_ends(tmp_path):
     write_template(tmp_path / "elsewhere" / "a")
     (tmp_path / "region").mkdir()
     try:
-        (tmp_path / "region" / "linked").symlink_to(tmp_path / "elsewhere", target_is_directory=True)
+        (tmp_path / "region" / "linked").symlink_to(
+            tmp_path / "elsewhere", target_is_directory=True
+        )
         (tmp_path / "region" / "loop").symlink_to(tmp_path / "region", target_is_directory=True)
     except OSError:
         pytest.skip("this system makes no links")
@@ -166,8 +225,16 @@ def test_results_never_go_into_one_another(quick):
     shutil.copy(quick.parent / "book" / "survey.xlsx", quick / "b.xlsx")
     found = names(quick, quick.parent / "out")
     assert found[0] == ["a", "b", "c"] and sorted(found[1]) == ["a/copy", "b.xlsx"]
-    outcomes = run_batch(quick, quick.parent / "out", settings=SHORT, workers=0, tell=lambda _: None)
-    assert states(outcomes) == {"a": PASSED, "b": PASSED, "c": PASSED, "a/copy": BAD_INPUT, "b.xlsx": BAD_INPUT}
+    outcomes = run_batch(
+        quick, quick.parent / "out", settings=SHORT, workers=0, tell=lambda _: None
+    )
+    assert states(outcomes) == {
+        "a": PASSED,
+        "b": PASSED,
+        "c": PASSED,
+        "a/copy": BAD_INPUT,
+        "b.xlsx": BAD_INPUT,
+    }
     assert "inside those of a" in next(one.message for one in outcomes if one.survey == "a/copy")
 
 
@@ -190,7 +257,9 @@ def test_what_cannot_be_a_batch_is_refused_in_words(quick):
 def test_a_second_batch_runs_only_what_would_come_out_otherwise(quick):
     assert here(quick) == dict.fromkeys("abc", PASSED) and RAN == ["a", "b", "c"]
     rows = summary(quick.parent / "out")
-    assert [row["survey"] for row in rows] == ["a", "b", "c"] and all(row["stands"] == "1" and float(row["seconds"]) >= 0 for row in rows)
+    assert [row["survey"] for row in rows] == ["a", "b", "c"] and all(
+        row["stands"] == "1" and float(row["seconds"]) >= 0 for row in rows
+    )
     RAN.clear()
     said: list[str] = []
     assert here(quick, tell=said.append) == dict.fromkeys("abc", PASSED)
@@ -206,18 +275,30 @@ def test_a_second_batch_runs_only_what_would_come_out_otherwise(quick):
 @pytest.mark.parametrize(
     "otherwise",
     [
-        *({"seed": 8}, {"level": 0.9}, {"draws": 70}, {"chains": 3}, {"coordinates": "0.1"}, {"units": "us"}, {"style": "grey"}),
+        *(
+            {"seed": 8},
+            {"level": 0.9},
+            {"draws": 70},
+            {"chains": 3},
+            {"coordinates": "0.1"},
+            {"units": "us"},
+            {"style": "grey"},
+        ),
         {"release_criterion": "sustained"},
         {"emergence": "learned"},
     ],
 )
 def test_other_settings_run_all_surveys_again(otherwise, quick):
     here(quick)
-    assert here(quick, BatchSettings(**{"seed": 7, "level": 0.8, "draws": 60, "chains": 2} | otherwise)) == dict.fromkeys("abc", PASSED)
+    assert here(
+        quick, BatchSettings(**{"seed": 7, "level": 0.8, "draws": 60, "chains": 2} | otherwise)
+    ) == dict.fromkeys("abc", PASSED)
     assert RAN == ["a", "b", "c"] * 2
 
 
-def test_another_profile_or_version_runs_all_again_and_more_cores_do_not(quick, tmp_path, monkeypatch):
+def test_another_profile_or_version_runs_all_again_and_more_cores_do_not(
+    quick, tmp_path, monkeypatch
+):
     own = shutil.copytree(models_folder(), tmp_path / "profiles")
     same = {"seed": 7, "level": 0.8, "draws": 60, "chains": 2}
     here(quick, BatchSettings(**same, profile_folder=str(own)))
@@ -229,7 +310,9 @@ def test_another_profile_or_version_runs_all_again_and_more_cores_do_not(quick, 
     here(quick, BatchSettings(**same, profile_folder=str(own)))
     assert RAN == ["a", "b", "c"] * 2
     monkeypatch.setattr(batch_surveys, "version", lambda _: "0.0.1")
-    assert here(quick, BatchSettings(**same, version="0.0.1", profile_folder=str(own))) == dict.fromkeys("abc", PASSED)
+    assert here(
+        quick, BatchSettings(**same, version="0.0.1", profile_folder=str(own))
+    ) == dict.fromkeys("abc", PASSED)
     assert RAN == ["a", "b", "c"] * 3
 
 
@@ -243,22 +326,26 @@ def test_bad_input_and_faults_are_told_and_the_rest_is_run(quick, monkeypatch):
         return quick_run(survey, out, **settings)
 
     here(quick)
-    monkeypatch.setattr("standage.run.run_survey", faulty)
+    monkeypatch.setattr("standage.commands.run.run_survey", faulty)
     spoil(quick / "a")
     (quick / "b" / "trees.csv").write_text((quick / "b" / "trees.csv").read_text() + "\n")
     RAN.clear()
     said: list[str] = []
     assert here(quick, tell=said.append) == {"a": BAD_INPUT, "b": ERROR, "c": PASSED}
     rows = {row["survey"]: row["message"] for row in summary(quick.parent / "out")}
-    assert "3 in trees.csv. First: trees.csv, row 2, column species" in rows["a"] and rows["a"].endswith("is an earlier one.")
+    assert "3 in trees.csv. First: trees.csv, row 2, column species" in rows["a"] and rows[
+        "a"
+    ].endswith("is an earlier one.")
     assert rows["b"].startswith("ZeroDivisionError: of no importance All of it: b.problems.txt")
     assert rows["c"] == "" and any("row 2, column species" in line for line in said)
     problems = (quick.parent / "out" / "a.problems.txt").read_text().splitlines()
     assert len(problems) == 3 and all("column species" in line for line in problems)
     assert "Traceback" in (quick.parent / "out" / "b.problems.txt").read_text()
     shutil.copy(quick / "c" / "trees.csv", quick / "a" / "trees.csv")
-    monkeypatch.setattr("standage.run.run_survey", quick_run)
-    assert here(quick) == dict.fromkeys("abc", PASSED) and RAN == ["b"]  # of a, the earlier result is true again
+    monkeypatch.setattr("standage.commands.run.run_survey", quick_run)
+    assert here(quick) == dict.fromkeys("abc", PASSED) and RAN == [
+        "b"
+    ]  # of a, the earlier result is true again
     assert not (quick.parent / "out" / "b.problems.txt").exists()
 
 
@@ -275,7 +362,7 @@ def test_no_stale_file_of_problems_is_left(quick):
 def test_a_folder_in_the_way_is_that_survey_s_problem_only(quick):
     (quick.parent / "out" / "b").mkdir(parents=True)
     (quick.parent / "out" / "b" / "mine.txt").write_text("mine")
-    from standage.result_folder import check_result_folder
+    from standage.results.folder import check_result_folder
 
     with pytest.raises(StandageError):
         check_result_folder(quick.parent / "out" / "b")
@@ -286,7 +373,11 @@ def test_a_folder_in_the_way_is_that_survey_s_problem_only(quick):
 def test_another_machine_with_another_standage_or_without_the_survey_says_so(quick):
     surveys, _ = find_surveys(quick, quick.parent / "out")
     outcome = run_one(surveys[0], BatchSettings(version="0.0.1"))
-    assert outcome.state == ERROR and "0.0.1" in outcome.message and "install the same" in outcome.message
+    assert (
+        outcome.state == ERROR
+        and "0.0.1" in outcome.message
+        and "install the same" in outcome.message
+    )
     shutil.rmtree(quick / "a")
     outcome = run_one(surveys[0], SHORT)
     assert outcome.state == ERROR and "does not see" in outcome.message
@@ -302,7 +393,9 @@ def test_stands_of_all_surveys_are_joined_in_one_table(quick):
     assert [row["median"] for row in rows[::2]] == ["1", "2", "3"] and rows[1]["stand"] == "'=two"
     spoil(quick / "a")
     here(quick)
-    assert "a,one" not in (quick.parent / "out" / "all_stands.csv").read_text()  # its result is of a survey that has changed since
+    assert (
+        "a,one" not in (quick.parent / "out" / "all_stands.csv").read_text()
+    )  # its result is of a survey that has changed since
 
 
 def test_a_disk_that_fills_stops_no_survey(quick, monkeypatch):
@@ -330,7 +423,7 @@ def test_a_place_without_room_is_not_the_survey_s_fault(quick, monkeypatch):
     def full(survey, out, **more):
         raise cannot_write(out, OSError(errno.ENOSPC, "No space left on device"))
 
-    monkeypatch.setattr("standage.run.run_survey", full)
+    monkeypatch.setattr("standage.commands.run.run_survey", full)
     assert set(here(quick).values()) == {ERROR}
 
 
@@ -338,7 +431,9 @@ def test_a_place_without_room_is_not_the_survey_s_fault(quick, monkeypatch):
 def test_a_folder_that_can_t_be_read_is_told_of(quick):
     (quick / "b").chmod(0)
     try:
-        outcomes = run_batch(quick, quick.parent / "out", settings=SHORT, workers=0, tell=lambda _: None)
+        outcomes = run_batch(
+            quick, quick.parent / "out", settings=SHORT, workers=0, tell=lambda _: None
+        )
     finally:
         (quick / "b").chmod(0o700)
     assert states(outcomes)["b"] == BAD_INPUT
@@ -346,14 +441,25 @@ def test_a_folder_that_can_t_be_read_is_told_of(quick):
 
 def test_exit_codes_and_words_of_the_command(quick):
     def command(*more) -> tuple[int, str]:
-        result = CliRunner().invoke(main, [str(word) for word in ("batch", quick, "--out", quick.parent / "out", "--workers", 1, *more)])
+        result = CliRunner().invoke(
+            main,
+            [
+                str(word)
+                for word in ("batch", quick, "--out", quick.parent / "out", "--workers", 1, *more)
+            ],
+        )
         return result.exit_code, result.output
 
     here(quick, BatchSettings())
     code, said = command()
     table = quick.parent / "out" / "surveys.csv"
-    assert (code, said) == (0, f"0 surveys to run; 3 done before\n3 surveys: 3 passed. The table of all is in {table}\n")
-    (quick.parent / "out" / "b" / "verdict.json").write_text('{"passed": false, "notes": ["Chains disagree."]}')
+    assert (code, said) == (
+        0,
+        f"0 surveys to run; 3 done before\n3 surveys: 3 passed. The table of all is in {table}\n",
+    )
+    (quick.parent / "out" / "b" / "verdict.json").write_text(
+        '{"passed": false, "notes": ["Chains disagree."]}'
+    )
     code, said = command()
     assert code == FIT_FAILED and "2 passed, 1 failed" in said
     assert [row["message"] for row in summary(quick.parent / "out")] == ["", "Chains disagree.", ""]
@@ -379,7 +485,11 @@ def test_what_a_killed_worker_left_half_written_is_cleared_away(quick):
     for name in "ab":
         (out / f".{name}.standage" / "draws.npz").write_bytes(b"draws")
     clear_half_written(find_surveys(quick, out)[0], done={"a", "c"})
-    left = {path.relative_to(out).as_posix() for path in out.rglob("*") if ".standage" in path.as_posix()}
+    left = {
+        path.relative_to(out).as_posix()
+        for path in out.rglob("*")
+        if ".standage" in path.as_posix()
+    }
     assert left == {".b.standage", ".b.standage/draws.npz", ".z.standage", ".z.standage/new"}
 
 
@@ -416,13 +526,19 @@ def wait_and_clear(folder: str) -> None:
         Path(folder, f"cleared-{os.getpid()}").touch()
 
 
-needs_signals = pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="this system ends processes in another way")
+needs_signals = pytest.mark.skipif(
+    not hasattr(signal, "SIGKILL"), reason="this system ends processes in another way"
+)
 
 
 def test_workers_are_used_again_and_have_one_thread():
     before = dict(os.environ)
     answers = [answer for _, answer in on_this_machine(range(6), who, 2)]
-    assert len(answers) == 6 and 1 <= len({pid for pid, _ in answers}) <= 2 and os.getpid() not in {pid for pid, _ in answers}
+    assert (
+        len(answers) == 6
+        and 1 <= len({pid for pid, _ in answers}) <= 2
+        and os.getpid() not in {pid for pid, _ in answers}
+    )
     assert all(environment == ONE_THREAD for _, environment in answers)
     assert dict(os.environ) == before
 
@@ -436,13 +552,23 @@ def test_each_task_is_answered_once_and_none_needs_no_worker():
 @needs_signals
 def test_the_task_of_a_worker_that_was_killed_is_done_by_another(tmp_path):
     jobs = [(number, str(tmp_path / "mark")) for number in range(4)]
-    assert {job[0]: answer for job, answer in on_this_machine(jobs, die_once, 2)} == {0: 0, 1: 2, 2: 4, 3: 6}
+    assert {job[0]: answer for job, answer in on_this_machine(jobs, die_once, 2)} == {
+        0: 0,
+        1: 2,
+        2: 4,
+        3: 6,
+    }
     assert (tmp_path / "mark").exists()
 
 
 def test_a_task_that_ends_every_worker_is_given_up_and_the_rest_is_done():
     answers = dict(on_this_machine(range(5), always_die_of_two, 2))
-    assert {number: answer for number, answer in answers.items() if number != 2} == {0: 0, 1: 2, 3: 6, 4: 8}
+    assert {number: answer for number, answer in answers.items() if number != 2} == {
+        0: 0,
+        1: 2,
+        3: 6,
+        4: 8,
+    }
     assert isinstance(answers[2], WorkerLost) and "exit code 3, 2 times" in answers[2].reason
 
 
@@ -462,12 +588,22 @@ def test_workers_clear_up_when_the_batch_is_stopped(tmp_path):
 def test_a_worker_that_cannot_start_is_an_error_and_no_endless_loop(tmp_path):
     """A script without the usual guard would start itself anew in each worker."""
     script = tmp_path / "unguarded.py"
-    script.write_text("from standage.batch_workers import on_this_machine\nprint(list(on_this_machine([-1], abs, 1)))\n")
-    done = subprocess.run([sys.executable, str(script)], capture_output=True, text=True, timeout=120)
-    assert done.returncode == 1 and "A worker process could not start" in done.stderr and "__main__" in done.stderr
-    script.write_text("from standage.batch_workers import on_this_machine\nif __name__ == '__main__':\n"
+    script.write_text(
+        "from standage.commands.batch_workers import on_this_machine\nprint(list(on_this_machine([-1], abs, 1)))\n"
+    )
+    done = subprocess.run(
+        [sys.executable, str(script)], capture_output=True, text=True, timeout=120
+    )
+    assert (
+        done.returncode == 1
+        and "A worker process could not start" in done.stderr
+        and "__main__" in done.stderr
+    )
+    script.write_text("from standage.commands.batch_workers import on_this_machine\nif __name__ == '__main__':\n"
                       "    print(list(on_this_machine([-1], abs, 1)))\n")  # fmt: skip
-    done = subprocess.run([sys.executable, str(script)], capture_output=True, text=True, timeout=120)
+    done = subprocess.run(
+        [sys.executable, str(script)], capture_output=True, text=True, timeout=120
+    )
     assert (done.returncode, done.stdout) == (0, "[(-1, 1)]\n")
 
 
@@ -478,7 +614,12 @@ def compiled_so_far() -> int:
     from numba.core.dispatcher import Dispatcher
 
     modules = [module for name, module in list(sys.modules.items()) if name.startswith("standage")]
-    functions = {id(value): value for module in modules for value in vars(module).values() if isinstance(value, Dispatcher)}
+    functions = {
+        id(value): value
+        for module in modules
+        for value in vars(module).values()
+        if isinstance(value, Dispatcher)
+    }
     return sum(len(function.signatures) for function in functions.values())
 
 
@@ -488,25 +629,54 @@ def run_and_count(survey) -> tuple[str, int, int]:
 
 
 @pytest.mark.statistical
-def test_a_batch_equals_single_runs_byte_for_byte_and_compiles_once_a_worker(tiny, single, tmp_path):
+def test_a_batch_equals_single_runs_byte_for_byte_and_compiles_once_a_worker(
+    tiny, single, tmp_path
+):
     surveys, _ = find_surveys(tiny, tmp_path)
     answers = {survey.name: answer for survey, answer in on_this_machine(surveys, run_and_count, 1)}
-    assert {name: state for name, (state, _, _) in answers.items()} == dict.fromkeys(single, FAILED) | {"flats": BAD_INPUT}
+    assert {name: state for name, (state, _, _) in answers.items()} == dict.fromkeys(
+        single, FAILED
+    ) | {"flats": BAD_INPUT}
     assert len({pid for _, _, pid in answers.values()}) == 1
     of_fits = [answers[name][1] for name in ("north/ridge", "north/slough", "south")]
     assert of_fits[0] > 5 and of_fits == of_fits[:1] * 3
     assert all(same_files(tmp_path / name, single[name]) > 15 for name in single)
     # what `quick_run` writes for the tests above is what a real result is compared by
-    written = {path: path.stat().st_mtime_ns for path in tmp_path.rglob("*.csv") if path.name != batch.SUMMARY}
+    written = {
+        path: path.stat().st_mtime_ns
+        for path in tmp_path.rglob("*.csv")
+        if path.name != batch.SUMMARY
+    }
     outcomes = run_batch(tiny, tmp_path, settings=SHORT, workers=1, tell=lambda _: None)
     assert states(outcomes) == dict.fromkeys(single, FAILED) | {"flats": BAD_INPUT}
     assert {path: path.stat().st_mtime_ns for path in written} == written
 
 
 def batch_process(tiny: Path, out: Path, *more) -> subprocess.Popen:
-    words = ("batch", tiny, "--out", out, "--draws", 60, "--chains", 2, "--seed", 7, "--level", 0.8, *more)
-    start = [sys.executable, "-c", "from standage.cli import main; main()", *(str(word) for word in words)]
-    return subprocess.Popen(start, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True)
+    words = (
+        "batch",
+        tiny,
+        "--out",
+        out,
+        "--draws",
+        60,
+        "--chains",
+        2,
+        "--seed",
+        7,
+        "--level",
+        0.8,
+        *more,
+    )
+    start = [
+        sys.executable,
+        "-c",
+        "from standage.commands.cli import main; main()",
+        *(str(word) for word in words),
+    ]
+    return subprocess.Popen(
+        start, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True
+    )
 
 
 @needs_signals
@@ -521,14 +691,20 @@ def test_an_interrupt_keeps_what_is_done_and_the_same_command_goes_on(tiny, sing
     _, said = process.communicate(timeout=60)
     assert process.returncode == 130 and "are kept" in said and "Traceback" not in said, said
     found = {row["survey"]: row["state"] for row in summary(tmp_path)}
-    assert found["flats"] == BAD_INPUT and found["north/ridge"] == FAILED and found["south"] == NOT_RUN
+    assert (
+        found["flats"] == BAD_INPUT and found["north/ridge"] == FAILED and found["south"] == NOT_RUN
+    )
     # nothing half-built; the draws of the survey that it was at, where they were done
     assert {path.name for path in tmp_path.rglob(".*")} <= {".slough.standage"}
     assert {path.name for path in tmp_path.rglob(".slough.standage/*")} <= {"draws.npz"}
     written = (tmp_path / "north" / "ridge" / "cohorts.csv").stat().st_mtime_ns
     process = batch_process(tiny, tmp_path, "--workers", 2)
     said, progress = process.communicate(timeout=300)
-    assert process.returncode == EXIT_BAD_INPUT and "3 failed, 1 bad input" in said and "done before" in progress
+    assert (
+        process.returncode == EXIT_BAD_INPUT
+        and "3 failed, 1 bad input" in said
+        and "done before" in progress
+    )
     assert (tmp_path / "north" / "ridge" / "cohorts.csv").stat().st_mtime_ns == written
     assert all(same_files(tmp_path / name, single[name]) > 15 for name in single)
 
@@ -538,7 +714,10 @@ def test_an_interrupt_keeps_what_is_done_and_the_same_command_goes_on(tiny, sing
 
 def test_without_dask_the_message_says_what_to_install(quick, monkeypatch):
     monkeypatch.setitem(sys.modules, "distributed", None)
-    result = CliRunner().invoke(main, ["batch", str(quick), "--out", str(quick.parent / "out"), "--cluster", "tcp://127.0.0.1:1"])
+    result = CliRunner().invoke(
+        main,
+        ["batch", str(quick), "--out", str(quick.parent / "out"), "--cluster", "tcp://127.0.0.1:1"],
+    )
     assert result.exit_code == EXIT_BAD_INPUT and "pip install 'standage[dask]'" in result.output
 
 
@@ -546,7 +725,9 @@ def test_without_dask_the_message_says_what_to_install(quick, monkeypatch):
 def cluster():
     """Two worker processes of two threads each, looked after by nannies."""
     distributed = pytest.importorskip("distributed", reason="needs the optional extra 'dask'")
-    with distributed.LocalCluster(n_workers=2, threads_per_worker=2, processes=True, dashboard_address=None) as started:
+    with distributed.LocalCluster(
+        n_workers=2, threads_per_worker=2, processes=True, dashboard_address=None
+    ) as started:
         yield started
 
 
@@ -572,12 +753,19 @@ def test_workers_that_cannot_take_part_are_named_before_anything_is_run(cluster)
     import functools
 
     with pytest.raises(StandageError, match="can't take part:\n.*tcp://.*has standage 9"):
-        list(on_cluster([1], double, cluster.scheduler_address, look=functools.partial(useless_for, "x has standage 9")))
+        list(
+            on_cluster(
+                [1],
+                double,
+                cluster.scheduler_address,
+                look=functools.partial(useless_for, "x has standage 9"),
+            )
+        )
 
 
 def test_no_scheduler_at_the_address(monkeypatch):
     pytest.importorskip("distributed", reason="needs the optional extra 'dask'")
-    monkeypatch.setattr("standage.batch_workers.PATIENCE_SECONDS", 1)
+    monkeypatch.setattr("standage.commands.batch_workers.PATIENCE_SECONDS", 1)
     for address in ("tcp://127.0.0.1:1", "nonsense://x"):
         with pytest.raises(StandageError, match="No Dask scheduler answers"):
             list(on_cluster([1], double, address))
@@ -586,18 +774,27 @@ def test_no_scheduler_at_the_address(monkeypatch):
 @needs_signals
 def test_a_task_that_ends_every_worker_of_a_cluster_is_given_up(cluster):
     answers = dict(on_cluster(range(5), always_die_of_two, cluster.scheduler_address))
-    assert {number: answer for number, answer in answers.items() if number != 2} == {0: 0, 1: 2, 3: 6, 4: 8}
+    assert {number: answer for number, answer in answers.items() if number != 2} == {
+        0: 0,
+        1: 2,
+        3: 6,
+        4: 8,
+    }
     assert isinstance(answers[2], WorkerLost) and "no worker came through" in answers[2].reason
 
 
 @needs_signals
 @pytest.mark.statistical
-def test_a_cluster_that_loses_a_worker_half_way_ends_with_the_results_of_single_runs(cluster, tiny, single, tmp_path):
+def test_a_cluster_that_loses_a_worker_half_way_ends_with_the_results_of_single_runs(
+    cluster, tiny, single, tmp_path
+):
     """Killed after the first result, while it is fitting the next one."""
     killed: list[int] = []
 
     def kill_one_at_work(line: str) -> None:
-        if not killed and " in " in line and "flats" not in line:  # a fit is done; the other worker is at another one
+        if (
+            not killed and " in " in line and "flats" not in line
+        ):  # a fit is done; the other worker is at another one
             time.sleep(0.5)
             with Client(cluster.scheduler_address, set_as_default=False) as client:
                 busy = [worker for worker, tasks in client.processing().items() if tasks]
@@ -606,7 +803,9 @@ def test_a_cluster_that_loses_a_worker_half_way_ends_with_the_results_of_single_
 
     from distributed import Client
 
-    outcomes = run_batch(tiny, tmp_path, settings=SHORT, cluster=cluster.scheduler_address, tell=kill_one_at_work)
+    outcomes = run_batch(
+        tiny, tmp_path, settings=SHORT, cluster=cluster.scheduler_address, tell=kill_one_at_work
+    )
     assert len(killed) == 1
     assert states(outcomes) == dict.fromkeys(single, FAILED) | {"flats": BAD_INPUT}
     assert all(same_files(tmp_path / name, single[name]) > 15 for name in single)

@@ -27,12 +27,16 @@ def fitted(folder, surveys: int, wrong: str) -> pd.DataFrame:
 
 @pytest.fixture(scope="module")
 def table(tmp_path_factory) -> pd.DataFrame:
-    return calibration_table(fitted(tmp_path_factory.mktemp("calibration"), SURVEYS, "")).set_index("quantity")
+    return calibration_table(fitted(tmp_path_factory.mktemp("calibration"), SURVEYS, "")).set_index(
+        "quantity"
+    )
 
 
 def test_truths_are_like_draws_of_the_posterior(table):
     assert list(table.index) == list(QUANTITIES) and (table["surveys"] == SURVEYS).all()
-    assert (table["corrected"] > FALSE_ALARM).all(), table.loc[table["corrected"] <= FALSE_ALARM, ["mean rank", "corrected"]]
+    assert (table["corrected"] > FALSE_ALARM).all(), table.loc[
+        table["corrected"] <= FALSE_ALARM, ["mean rank", "corrected"]
+    ]
 
 
 def test_draws_are_near_enough_independent_to_be_ranked(table):
@@ -41,5 +45,7 @@ def test_draws_are_near_enough_independent_to_be_ranked(table):
 
 def test_a_density_in_place_of_a_probability_is_noticed_within_six_surveys(tmp_path):
     """The rings missed given as a density of the distance: the early growth that the cores share is then taken for far too slow."""
-    wrong = calibration_table(fitted(tmp_path, OF_THE_WRONG_MODEL, "density-for-pmf")).set_index("quantity")
+    wrong = calibration_table(fitted(tmp_path, OF_THE_WRONG_MODEL, "density-for-pmf")).set_index(
+        "quantity"
+    )
     assert wrong.loc["early growth near the pith", "corrected"] <= FALSE_ALARM

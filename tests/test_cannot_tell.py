@@ -11,19 +11,23 @@ import pandas as pd
 import pytest
 from hopeless_surveys import SURVEYS
 
-from standage.answer import unit_answer
 from standage.errors import StandageError
 from standage.findings.cannot_tell import MANY_GRASS, OLDEST, SPAN, cannot_tell
-from standage.measures import METRIC, Measures
-from standage.results import plain_values, result_tables
-from standage.spoken import summary
+from standage.prose.measures import METRIC, Measures
+from standage.prose.summary import summary
+from standage.prose.unit_answer import unit_answer
+from standage.results.writing import plain_values, result_tables
 from standage.stand.fit import fit_stands
-from standage.survey import read_survey
+from standage.survey.reading import read_survey
 
 PAGE = Path(__file__).parent.parent / "docs" / "cannot-tell.md"
 REFUSED = "anything of the stand: refused"
 WITH_PULSE = "every tree the same age"
-CLOSE_CALLS = {SPAN, OLDEST, MANY_GRASS}  # may be open in a survey that lies near their limits, whichever way so few draws fall
+CLOSE_CALLS = {
+    SPAN,
+    OLDEST,
+    MANY_GRASS,
+}  # may be open in a survey that lies near their limits, whichever way so few draws fall
 
 
 @dataclass(frozen=True)
@@ -36,7 +40,9 @@ class Row:
 
 
 def rows_of_the_page() -> list[Row]:
-    lines = [line for line in PAGE.read_text(encoding="utf-8").splitlines() if line.startswith("| ")][1:]
+    lines = [
+        line for line in PAGE.read_text(encoding="utf-8").splitlines() if line.startswith("| ")
+    ][1:]
     cells = [[cell.strip() for cell in line.strip("|").split("|")] for line in lines]
     return [Row(name, cannot, says) for name, _, cannot, says in cells]
 
@@ -75,7 +81,11 @@ def test_what_a_survey_leaves_open_is_told(row, end_of):
     _, tables, text = end_of(row.name)
     wanted = set(row.cannot.split("; "))
     for unit in tables["stand_summary"].to_dict("records"):
-        told = {each["what"] for each in cannot_tell(tables) if each["stand"] == unit["stand"] and each["species"] == unit["species"]}
+        told = {
+            each["what"]
+            for each in cannot_tell(tables)
+            if each["stand"] == unit["stand"] and each["species"] == unit["species"]
+        }
         assert wanted <= told <= wanted | CLOSE_CALLS
     assert row.says in text
 
@@ -95,17 +105,25 @@ def test_every_number_is_one_or_blank(row, end_of):
         numbers = table.select_dtypes("number").to_numpy(dtype=float, na_value=np.nan)
         assert not np.isinf(numbers).any(), name
     for name in ("stems_per_ha", "oldest_year", "half_span_years", "share_over_100_years"):
-        points = tables["stand_summary"][[f"{name}_low", f"{name}_median", f"{name}_high"]].astype(float).to_numpy()
+        points = (
+            tables["stand_summary"][[f"{name}_low", f"{name}_median", f"{name}_high"]]
+            .astype(float)
+            .to_numpy()
+        )
         known = points[~np.isnan(points).all(axis=1)]
         assert (np.diff(known, axis=1) >= 0).all(), name
     json.dumps(plain_values(posterior.verdict), allow_nan=False)
-    assert not {"nan", "inf", "<NA>", "None"} & set(text.replace("(", " ").replace(".", " ").split())
+    assert not {"nan", "inf", "<NA>", "None"} & set(
+        text.replace("(", " ").replace(".", " ").split()
+    )
 
 
 @named(FITTED)
 def test_a_short_run_is_told_from_a_survey_that_leaves_questions_open(row, end_of):
     posterior, _, text = end_of(row.name)
-    assert posterior.verdict["passed"] or "short run of 300 draws" in text or "draws diverged" in text
+    assert (
+        posterior.verdict["passed"] or "short run of 300 draws" in text or "draws diverged" in text
+    )
 
 
 @named(FITTED)
@@ -113,21 +131,38 @@ def test_the_report_says_the_same(row, end_of):
     _, tables, _ = end_of(row.name)
     for _, unit in tables["stand_summary"].iterrows():
         answer = unit_answer(unit, tables, Measures(METRIC))
-        open_ones = [each for each in cannot_tell(tables) if each["stand"] == unit["stand"] and each["species"] == unit["species"]]
+        open_ones = [
+            each
+            for each in cannot_tell(tables)
+            if each["stand"] == unit["stand"] and each["species"] == unit["species"]
+        ]
         assert {f"{each['what']}: {each['why']}" for each in open_ones} <= set(answer.not_told)
-        assert "nan" not in " ".join([*answer.when, *answer.preceded, *answer.stands_there, *answer.not_told]).split()
+        assert (
+            "nan"
+            not in " ".join(
+                [*answer.when, *answer.preceded, *answer.stands_there, *answer.not_told]
+            ).split()
+        )
 
 
 @named(TURNED_AWAY)
 def test_a_survey_without_a_history_is_refused_with_what_can_be_told(row, tmp_path):
     with pytest.raises(StandageError) as refused:
-        fit_stands(read_survey(SURVEYS[row.name]().write(tmp_path / "survey")), draws=20, tune=20, chains=2, cores=1)
+        fit_stands(
+            read_survey(SURVEYS[row.name]().write(tmp_path / "survey")),
+            draws=20,
+            tune=20,
+            chains=2,
+            cores=1,
+        )
     assert row.says in str(refused.value)
 
 
 def test_cores_that_tell_nothing_of_their_reach_date_no_stand(end_of):
     """All trees were cored to the same depth and differ by a hundred years in age: they must not pass for one age class."""
     _, tables, text = end_of("five rings a core")
-    assert tables["stand_summary"]["trees_reach_unknown"].tolist() == [12] and "even-aged" not in text
+    assert (
+        tables["stand_summary"]["trees_reach_unknown"].tolist() == [12] and "even-aged" not in text
+    )
     assert "no younger than its rings seen" in text
     assert pd.isna(tables["pulses"]["start_median"]).sum() == 0 and tables["pulses"].empty

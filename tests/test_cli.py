@@ -16,10 +16,10 @@ import pandas as pd
 import pytest
 from click.testing import CliRunner
 
-from standage.cli import BAD_INPUT, FIT_FAILED, main
+from standage.commands.cli import BAD_INPUT, FIT_FAILED, main
+from standage.commands.run_options import RunOptions
 from standage.profiles import models_folder, profile_keys
-from standage.run_options import RunOptions
-from standage.tables import TABLES
+from standage.survey.schema import TABLES
 
 COMMANDS = ("new", "check", "ages", "run", "card", "compare", "batch", "profiles")
 TABLES_WRITTEN = {"stand_summary", "tree_dates", "cohorts", "rate", "pulses", "parameters"}
@@ -36,7 +36,9 @@ def standage(*arguments, code: int = 0):
 
 
 def files_below(folder: Path) -> list[str]:
-    return sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file())
+    return sorted(
+        path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file()
+    )
 
 
 @pytest.fixture
@@ -48,7 +50,11 @@ def forms(tmp_path) -> Path:
 @pytest.fixture
 def broken(forms) -> Path:
     """The forms with three mistakes, in two files."""
-    for name, column, cell in (("trees", "species", "longlaef-pine"), ("trees", "dbh_cm", "forty"), ("cores", "centre", "middle")):
+    for name, column, cell in (
+        ("trees", "species", "longlaef-pine"),
+        ("trees", "dbh_cm", "forty"),
+        ("cores", "centre", "middle"),
+    ):
         with (forms / f"{name}.csv").open(encoding="utf-8-sig", newline="") as stream:
             rows = list(csv.DictReader(stream))
         rows[0][column] = cell
@@ -63,7 +69,21 @@ def broken(forms) -> Path:
 def ran(tiny_folder, tmp_path_factory):
     """Folder of results and what the command said, run twice into one folder: (folder, first result, its files, second result)."""
     out = tmp_path_factory.mktemp("results") / "deep" / "results"
-    command = ("run", tiny_folder, "--out", out, "--draws", 60, "--chains", 2, "--seed", 7, "--level", 0.8, "--xlsx")
+    command = (
+        "run",
+        tiny_folder,
+        "--out",
+        out,
+        "--draws",
+        60,
+        "--chains",
+        2,
+        "--seed",
+        7,
+        "--level",
+        0.8,
+        "--xlsx",
+    )
     runner = CliRunner()
     first = runner.invoke(main, [str(part) for part in command])
     kept = {name: (out / name).read_bytes() for name in files_below(out)}
@@ -79,7 +99,9 @@ def test_every_option_of_a_run_is_in_the_one_list_and_has_the_default_of_the_lis
     """What is in the list is recorded in provenance.json; an option that is not would be lost to whoever repeats the run."""
     own = {"survey", "folder", "out", "again", "workers", "cores", "cluster"}
     parsed = main.commands[command].make_context(command, ["surveys", "--out", "results"]).params
-    assert {name: value for name, value in parsed.items() if name not in own} == RunOptions().recorded()
+    assert {
+        name: value for name, value in parsed.items() if name not in own
+    } == RunOptions().recorded()
 
 
 def test_help_names_every_command_and_each_has_its_own():
@@ -119,9 +141,14 @@ def completed(shell: str, *words: str) -> str:
     """What the program answers to a shell: without words its script, with words what the last of them may become."""
     told = {"_STANDAGE_COMPLETE": f"{shell}_{'complete' if words else 'source'}"}
     if words:
-        told |= {"COMP_WORDS": " ".join(["standage", *words]), "COMP_CWORD": words[-1] if shell == "fish" else str(len(words))}
-    code = "from standage.cli import main; main(prog_name='standage')"
-    done = subprocess.run([sys.executable, "-c", code], env=os.environ | told, capture_output=True, text=True)
+        told |= {
+            "COMP_WORDS": " ".join(["standage", *words]),
+            "COMP_CWORD": words[-1] if shell == "fish" else str(len(words)),
+        }
+    code = "from standage.commands.cli import main; main(prog_name='standage')"
+    done = subprocess.run(
+        [sys.executable, "-c", code], env=os.environ | told, capture_output=True, text=True
+    )
     assert not done.stderr, done.stderr
     return done.stdout
 
@@ -137,11 +164,15 @@ def test_the_completion_of_each_shell_prints_as_the_readme_says(shell):
 @pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])
 def test_commands_and_species_are_completed(shell):
     assert "profiles" in completed(shell, "prof")
-    assert "longleaf-pine" in completed(shell, "profiles", "long") and "loblolly" not in completed(shell, "profiles", "long")
+    assert "longleaf-pine" in completed(shell, "profiles", "long") and "loblolly" not in completed(
+        shell, "profiles", "long"
+    )
 
 
 def test_trees_of_a_result_are_completed(tmp_path):
-    (tmp_path / "tree_dates.csv").write_text("stand,tree\na,north-1\na,'=north\na,south-2\n", encoding="utf-8")
+    (tmp_path / "tree_dates.csv").write_text(
+        "stand,tree\na,north-1\na,'=north\na,south-2\n", encoding="utf-8"
+    )
     assert completed("bash", "card", str(tmp_path), "nor").split() == ["plain,north-1"]
     assert completed("bash", "card", str(tmp_path), "=n").split() == ["plain,=north"]
     assert completed("bash", "card", str(tmp_path / "nowhere"), "nor").strip() == ""
@@ -153,7 +184,11 @@ def test_trees_of_a_result_are_completed(tmp_path):
 def test_check_tells_all_problems_at_once_and_exits_with_2(broken):
     before = files_below(broken)
     result = standage("check", broken, code=BAD_INPUT)
-    for place in ("trees.csv, row 2, column species", "trees.csv, row 2, column dbh_cm", "cores.csv, row 2, column centre"):
+    for place in (
+        "trees.csv, row 2, column species",
+        "trees.csv, row 2, column dbh_cm",
+        "cores.csv, row 2, column centre",
+    ):
         assert place in result.stderr
     assert "longleaf-pine" in result.stderr  # the key that was meant
     assert "No problems found" not in result.output
@@ -182,17 +217,21 @@ def test_too_few_stems_are_refused_in_words(forms, tmp_path):
     assert "standage ages" in result.stderr and not (tmp_path / "out").exists()
 
 
-@pytest.mark.parametrize("options", [("--draws", 10), ("--chains", 1), ("--level", 1.5), ("--seed", -1)])
+@pytest.mark.parametrize(
+    "options", [("--draws", 10), ("--chains", 1), ("--level", 1.5), ("--seed", -1)]
+)
 def test_options_out_of_range_are_refused(options, tiny_folder, tmp_path):
     result = standage("run", tiny_folder, "--out", tmp_path / "out", *options, code=2)
     assert options[0] in result.output and not (tmp_path / "out").exists()
 
 
-def test_a_folder_that_is_no_result_is_refused_before_any_sampling(tiny_folder, tmp_path, monkeypatch):
+def test_a_folder_that_is_no_result_is_refused_before_any_sampling(
+    tiny_folder, tmp_path, monkeypatch
+):
     def never(*_, **__):
         raise AssertionError("sampled before looking at the folder")
 
-    monkeypatch.setattr("standage.run.fit_stands", never)
+    monkeypatch.setattr("standage.commands.run.fit_stands", never)
     (tmp_path / "notes.txt").write_text("mine")
     result = standage("run", tiny_folder, "--out", tmp_path, code=BAD_INPUT)
     assert "nothing was written" in result.stderr
@@ -205,7 +244,7 @@ def test_a_stop_by_the_user_writes_nothing(tiny_folder, tmp_path, monkeypatch):
     def stopped(*_, **__):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("standage.run.fit_stands", stopped)
+    monkeypatch.setattr("standage.commands.run.fit_stands", stopped)
     result = standage("run", tiny_folder, "--out", tmp_path / "out", code=130)
     assert "nothing was written" in result.stderr and files_below(tmp_path) == []
 
@@ -225,29 +264,41 @@ def test_ages_prints_every_cored_tree_and_writes_the_same(tiny_folder, tmp_path)
     assert (dated["establishment_year_low"] <= dated["establishment_year_median"]).all()
     assert (dated["establishment_year_median"] <= dated["establishment_year_high"]).all()
     row = dated.iloc[0]
-    assert f"{row['establishment_year_median']:.0f} ({row['establishment_year_low']:.0f}-{row['establishment_year_high']:.0f})" in said
+    assert (
+        f"{row['establishment_year_median']:.0f} ({row['establishment_year_low']:.0f}-{row['establishment_year_high']:.0f})"
+        in said
+    )
 
 
 def test_a_higher_level_gives_no_narrower_ages(tiny_folder, tmp_path):
     for level in (0.5, 0.95):
         standage("ages", tiny_folder, "--csv", tmp_path / f"{level}.csv", "--level", level)
-    narrow, wide = (pd.read_csv(tmp_path / f"{level}.csv").dropna(subset=["establishment_year_median"]) for level in (0.5, 0.95))
+    narrow, wide = (
+        pd.read_csv(tmp_path / f"{level}.csv").dropna(subset=["establishment_year_median"])
+        for level in (0.5, 0.95)
+    )
     assert (wide["establishment_year_low"] < narrow["establishment_year_low"]).all()
     assert (wide["establishment_year_high"] > narrow["establishment_year_high"]).all()
 
 
-def test_ages_go_into_this_folder_by_default_and_replace_ages_only(tiny_folder, tmp_path, monkeypatch):
+def test_ages_go_into_this_folder_by_default_and_replace_ages_only(
+    tiny_folder, tmp_path, monkeypatch
+):
     monkeypatch.chdir(tmp_path)
     for _ in range(2):
         assert "wrote survey-ages.csv" in standage("ages", tiny_folder).output
     assert files_below(tmp_path) == ["survey-ages.csv"]
     (tmp_path / "survey-ages.csv").write_text("mine")
     assert "left as it is" in standage("ages", tiny_folder, code=BAD_INPUT).stderr
-    assert (tmp_path / "survey-ages.csv").read_text() == "mine" and files_below(tmp_path) == ["survey-ages.csv"]
+    assert (tmp_path / "survey-ages.csv").read_text() == "mine" and files_below(tmp_path) == [
+        "survey-ages.csv"
+    ]
 
 
 def test_ages_to_a_place_that_cannot_be_written(tiny_folder, tmp_path):
-    result = standage("ages", tiny_folder, "--csv", tmp_path / "no" / "such" / "ages.csv", code=BAD_INPUT)
+    result = standage(
+        "ages", tiny_folder, "--csv", tmp_path / "no" / "such" / "ages.csv", code=BAD_INPUT
+    )
     assert "can't be written" in result.stderr and files_below(tmp_path) == []
 
 
@@ -279,7 +330,9 @@ def test_provenance_tells_how_to_make_the_result_again(ran, tiny_folder):
     _, _, kept, _ = ran
     told = json.loads(kept["provenance.json"])
     assert (told["seed"], told["level"]) == (7, 0.8)
-    assert told["options"] == RunOptions(seed=7, level=0.8, draws=60, chains=2, xlsx=True).recorded()
+    assert (
+        told["options"] == RunOptions(seed=7, level=0.8, draws=60, chains=2, xlsx=True).recorded()
+    )
     for name in ("stands.csv", "trees.csv", "cores.csv", "plots.csv", "counts.csv"):
         digest = hashlib.sha256((tiny_folder / name).read_bytes()).hexdigest()
         assert digest in told["inputs_sha256"].values(), name
@@ -319,11 +372,15 @@ def test_a_saved_posterior_comes_back(ran):
     posterior = load_posterior(ran[0] / "posterior.nc")
     assert posterior.seed == 7 and posterior.level == 0.8
     assert posterior.establishment_year.shape == (120, len(posterior.trees))
-    dates = pd.read_csv(ran[0] / "tree_dates.csv", dtype={"tree": str}).set_index("tree")["establishment_year_median"]
+    dates = pd.read_csv(ran[0] / "tree_dates.csv", dtype={"tree": str}).set_index("tree")[
+        "establishment_year_median"
+    ]
     drawn = pd.DataFrame(posterior.establishment_year, columns=posterior.trees["tree"]).median()
     known = dates.dropna().index
     assert len(known) > 10
-    assert (dates[known].to_numpy(float) - drawn[known].to_numpy()).tolist() == pytest.approx([0] * len(known), abs=0.51)
+    assert (dates[known].to_numpy(float) - drawn[known].to_numpy()).tolist() == pytest.approx(
+        [0] * len(known), abs=0.51
+    )
 
 
 # profiles
@@ -334,7 +391,12 @@ def test_profiles_lists_each_number_with_its_standing():
     said = standage("profiles").output
     assert all(f"profile {key}" in said for key in profile_keys())
     one = standage("profiles", "longleaf-pine").output
-    assert "Pinus palustris" in one and "median_years" in one and "growing seasons" in one and "Status of the numbers" in one
+    assert (
+        "Pinus palustris" in one
+        and "median_years" in one
+        and "growing seasons" in one
+        and "Status of the numbers" in one
+    )
     assert "profile slash-pine" not in one
 
 
@@ -346,7 +408,9 @@ def test_an_unknown_profile_is_refused_with_those_there_are():
 @pytest.mark.filterwarnings("default::standage.profiles.UncheckedProfile")
 def test_profiles_of_ones_own(tmp_path):
     text = (models_folder() / "longleaf-pine.toml").read_text(encoding="utf-8")
-    (tmp_path / "my-pine.toml").write_text(text.replace('key = "longleaf-pine"', 'key = "my-pine"'), encoding="utf-8")
+    (tmp_path / "my-pine.toml").write_text(
+        text.replace('key = "longleaf-pine"', 'key = "my-pine"'), encoding="utf-8"
+    )
     said = standage("profiles", "my-pine", "--profiles", tmp_path)
     assert "Own profile" in said.output
     assert said.stderr.startswith("Note: my-pine: Own profile") and ".py:" not in said.stderr
@@ -357,19 +421,28 @@ def test_profiles_of_ones_own(tmp_path):
 # what starts at once
 
 
-@pytest.mark.parametrize("command", [("--help",), ("check",), ("profiles", "longleaf-pine"), ("new",)], ids=lambda command: command[0])
+@pytest.mark.parametrize(
+    "command",
+    [("--help",), ("check",), ("profiles", "longleaf-pine"), ("new",)],
+    ids=lambda command: command[0],
+)
 def test_light_commands_load_no_heavy_library(command, tiny_folder, tmp_path):
     """In a process of its own, since this one has long loaded them."""
-    arguments = [*command, *({"check": [str(tiny_folder)], "new": [str(tmp_path / "forms")]}.get(command[0], []))]
+    arguments = [
+        *command,
+        *({"check": [str(tiny_folder)], "new": [str(tmp_path / "forms")]}.get(command[0], [])),
+    ]
     program = (
         "import sys\n"
         "from click.testing import CliRunner\n"
-        "from standage.cli import main\n"
+        "from standage.commands.cli import main\n"
         f"result = CliRunner().invoke(main, {arguments!r})\n"
         "assert result.exit_code == 0, result.output\n"
         f"print(sorted(name for name in {HEAVY!r} if name in sys.modules))\n"
     )
-    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, cwd=tmp_path, check=False)
+    done = subprocess.run(
+        [sys.executable, "-c", program], capture_output=True, text=True, cwd=tmp_path, check=False
+    )
     assert done.returncode == 0, done.stderr
     assert done.stdout.strip() == "[]"
 
@@ -378,8 +451,14 @@ def test_the_installed_command_and_its_exit_codes(broken, tmp_path):
     command = Path(sys.executable).with_name("standage")
     if not command.exists():
         command = Path(sys.executable).with_name("standage.exe")
-    done = subprocess.run([command, "check", broken], capture_output=True, text=True, cwd=tmp_path, check=False)
-    assert done.returncode == BAD_INPUT and "column dbh_cm" in done.stderr and "Traceback" not in done.stderr
+    done = subprocess.run(
+        [command, "check", broken], capture_output=True, text=True, cwd=tmp_path, check=False
+    )
+    assert (
+        done.returncode == BAD_INPUT
+        and "column dbh_cm" in done.stderr
+        and "Traceback" not in done.stderr
+    )
     assert done.stdout == ""
 
 

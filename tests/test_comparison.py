@@ -16,30 +16,35 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import wasserstein_distance
 
-from standage import compare
-from standage.cli import BAD_INPUT, main
-from standage.compare import compare_results, run_comparison
-from standage.coordinates import coordinates_to
+from standage.commands import compare
+from standage.commands.cli import BAD_INPUT, main
+from standage.commands.compare import compare_results, run_comparison
+from standage.commands.run import run_survey
+from standage.commands.run_options import RunOptions
 from standage.errors import StandageError
-from standage.figures_comparison import comparison_figures, plot_differences, side_by_side, strip_order
+from standage.figures.comparison import (
+    comparison_figures,
+    plot_differences,
+    side_by_side,
+    strip_order,
+)
 from standage.findings import comparison
 from standage.findings.age_structure_distance import age_structure_distance
 from standage.findings.communities import community_means
 from standage.findings.compared_stands import StandHistory, aligned
 from standage.findings.comparison import COLUMNS, compare_histories, difference_columns
 from standage.findings.comparison_measures import median_year
-from standage.findings.comparison_words import comparison_sentences
 from standage.findings.long_table import long_table
 from standage.findings.pulse_synchrony import placed_at_random, synchrony
+from standage.prose.comparison import comparison_sentences
+from standage.prose.wording import LIKELIHOODS
 from standage.report import side_by_side as compared_page
-from standage.result_folder import build_result_folder
-from standage.results import result_tables, write_table
-from standage.run import run_survey
-from standage.run_options import RunOptions
-from standage.simulate import small_survey
+from standage.results.folder import build_result_folder
+from standage.results.writing import result_tables, write_table
+from standage.simulate.surveys import small_survey
 from standage.stand.posterior import load_posterior
-from standage.survey import read_survey
-from standage.words import LIKELIHOODS
+from standage.survey.coordinates import coordinates_to
+from standage.survey.reading import read_survey
 
 YEARS = np.arange(1850, 2021)
 DRAWS = 400
@@ -53,8 +58,17 @@ def history(
     centre = middle + rng.normal(0, noise, (DRAWS, 1))
     shape = np.exp(-0.5 * ((YEARS - centre) / spread) ** 2)
     if not isinstance(stems, np.ndarray):
-        stems = stems * np.exp(rng.normal(0, 0.05, (DRAWS, 1))) * shape / shape.sum(axis=1, keepdims=True)
-    nothing = {"starts": np.zeros((0, DRAWS)), "ends": np.zeros((0, DRAWS)), "possible": np.zeros(DRAWS)}
+        stems = (
+            stems
+            * np.exp(rng.normal(0, 0.05, (DRAWS, 1)))
+            * shape
+            / shape.sum(axis=1, keepdims=True)
+        )
+    nothing = {
+        "starts": np.zeros((0, DRAWS)),
+        "ends": np.zeros((0, DRAWS)),
+        "possible": np.zeros(DRAWS),
+    }
     plain = {
         "name": name, "stand": name, "species": "longleaf-pine", "community": "", "basis": "establishment", "has_plots": True,
         "searched": True, "season": 2020, "years": YEARS, "stems": stems,
@@ -66,7 +80,11 @@ def history(
 def pulses_at(*starts: float, noise: float = 1.0, seed: int = 3) -> dict[str, np.ndarray]:
     rng = np.random.default_rng(seed)
     begun = np.rint(np.array(starts)[:, None] + rng.normal(0, noise, (len(starts), DRAWS)))
-    return {"starts": begun, "ends": begun + 8, "possible": np.full(DRAWS, len(starts), dtype=float)}
+    return {
+        "starts": begun,
+        "ends": begun + 8,
+        "possible": np.full(DRAWS, len(starts), dtype=float),
+    }
 
 
 def row_of(table: pd.DataFrame, measure: str) -> pd.Series:
@@ -86,30 +104,50 @@ def test_the_median_year_is_that_of_the_cumulative_share():
 def test_a_known_difference_is_found_with_its_sign():
     table = compare_histories([history("North", 1900), history("South", 1930, stems=200)])
     row = row_of(table, "median_establishment_year")
-    assert row["difference_low"] < -30 < row["difference_high"] and row["difference_high"] - row["difference_low"] < 12
+    assert (
+        row["difference_low"] < -30 < row["difference_high"]
+        and row["difference_high"] - row["difference_low"] < 12
+    )
     assert row["probability_greater"] == 0 and row["told_apart"] == "yes"
     assert "North established" in row["words"] and "earlier than that of South" in row["words"]
     more = row_of(table, "stems_per_ha")
-    assert more["difference_median"] == pytest.approx(100, rel=0.1) and more["probability_greater"] == 1
+    assert (
+        more["difference_median"] == pytest.approx(100, rel=0.1)
+        and more["probability_greater"] == 1
+    )
 
 
 def test_equal_stands_come_out_equal():
-    pairs = [compare_histories([history("A", noise=3, seed=seed), history("B", noise=3, seed=seed)]) for seed in range(6)]
+    pairs = [
+        compare_histories([history("A", noise=3, seed=seed), history("B", noise=3, seed=seed)])
+        for seed in range(6)
+    ]
     rows = pd.concat(pairs)
     asked = rows[rows["told_apart"].isin(["yes", "no"])]
     assert len(asked) > 60 and (asked["told_apart"] == "yes").mean() < 0.05
-    assert (rows[rows["measure"] == "median_establishment_year"]["difference_low"].astype(float) < 0).all()
+    assert (
+        rows[rows["measure"] == "median_establishment_year"]["difference_low"].astype(float) < 0
+    ).all()
 
 
 def test_turning_a_pair_round_turns_the_signs():
     one, other = history("A", 1920, **pulses_at(1915)), history("B", 1935, **pulses_at(1931))
     there, back = compare_histories([one, other]), compare_histories([other, one])
-    for measure in ("median_establishment_year", "half_span_years", "latest_pulse_start", "shared_pulse"):
+    for measure in (
+        "median_establishment_year",
+        "half_span_years",
+        "latest_pulse_start",
+        "shared_pulse",
+    ):
         a, b = row_of(there, measure), row_of(back, measure)
         assert a["difference_low"] == pytest.approx(-b["difference_high"])
-        assert a["probability_greater"] + b["probability_greater"] + a["probability_equal"] == pytest.approx(1)
+        assert a["probability_greater"] + b["probability_greater"] + a[
+            "probability_equal"
+        ] == pytest.approx(1)
     for name in ("difference_median", "probability_greater"):
-        assert row_of(there, "age_structure_distance")[name] == pytest.approx(row_of(back, "age_structure_distance")[name])
+        assert row_of(there, "age_structure_distance")[name] == pytest.approx(
+            row_of(back, "age_structure_distance")[name]
+        )
 
 
 @given(st.lists(st.integers(-3, 3), min_size=2, max_size=30), st.floats(0.5, 0.99))
@@ -130,18 +168,29 @@ def test_draws_of_one_fit_are_paired_and_of_separate_runs_independent():
         shape = np.exp(-0.5 * ((YEARS - 1930 - by - shared) / 10) ** 2)
         return history(name, source=source, stems=shape)
 
-    together = row_of(compare_histories([moved("A", 0, ""), moved("B", 8, "")]), "median_establishment_year")
-    apart = row_of(compare_histories([moved("A", 0, "one"), moved("B", 8, "two")]), "median_establishment_year")
-    assert together["told_apart"] == "yes" and together["difference_high"] - together["difference_low"] < 1
+    together = row_of(
+        compare_histories([moved("A", 0, ""), moved("B", 8, "")]), "median_establishment_year"
+    )
+    apart = row_of(
+        compare_histories([moved("A", 0, "one"), moved("B", 8, "two")]), "median_establishment_year"
+    )
+    assert (
+        together["told_apart"] == "yes"
+        and together["difference_high"] - together["difference_low"] < 1
+    )
     width = apart["difference_high"] - apart["difference_low"]
-    assert apart["told_apart"] == "no" and width == pytest.approx(2 * 1.645 * 15 * np.sqrt(2), rel=0.2)
+    assert apart["told_apart"] == "no" and width == pytest.approx(
+        2 * 1.645 * 15 * np.sqrt(2), rel=0.2
+    )
 
 
 def test_runs_with_other_numbers_of_draws_are_brought_to_one():
     few = dataclasses.replace(history("B"), source="two")
     few = aligned([few, history("C", stems=np.ones((120, len(YEARS))), grass=np.ones(120), starts=np.zeros((0, 120)),
                                 ends=np.zeros((0, 120)), possible=np.zeros(120), source="three")])  # fmt: skip
-    assert [len(one.stems) for one in few] == [120, 120] and few[0].stems[0, :].tolist() == history("B").stems[0].tolist()
+    assert [len(one.stems) for one in few] == [120, 120] and few[0].stems[0, :].tolist() == history(
+        "B"
+    ).stems[0].tolist()
 
 
 # distance and synchrony
@@ -150,7 +199,10 @@ def test_runs_with_other_numbers_of_draws_are_brought_to_one():
 def test_the_distance_is_that_of_a_general_library():
     rng = np.random.default_rng(4)
     first, second = rng.gamma(1, 1, (3, 60)), rng.gamma(1, 1, (3, 60))
-    expected = [wasserstein_distance(np.arange(60), np.arange(60), a, b) for a, b in zip(first, second, strict=True)]
+    expected = [
+        wasserstein_distance(np.arange(60), np.arange(60), a, b)
+        for a, b in zip(first, second, strict=True)
+    ]
     assert age_structure_distance(first, second).draws == pytest.approx(expected)
 
 
@@ -160,8 +212,13 @@ def told_apart_share(apart: float, trials: int = 150) -> float:
     found = []
     for trial in range(trials):
         middles = np.array([1930.0, 1930.0 + apart]) + rng.normal(0, 5, 2)
-        structures = [np.exp(-0.5 * ((YEARS - middle - rng.normal(0, 5, (200, 1))) / 15) ** 2) for middle in middles]
-        found.append(age_structure_distance(*structures, seed=trial).probability_beyond_chance >= 0.95)
+        structures = [
+            np.exp(-0.5 * ((YEARS - middle - rng.normal(0, 5, (200, 1))) / 15) ** 2)
+            for middle in middles
+        ]
+        found.append(
+            age_structure_distance(*structures, seed=trial).probability_beyond_chance >= 0.95
+        )
     return float(np.mean(found))
 
 
@@ -177,7 +234,11 @@ def test_stands_that_differ_lie_farther_apart():
 def test_pulses_of_one_year_are_shared_and_those_of_other_years_are_not():
     one, other = history("A", **pulses_at(1900, 1932)), history("B", **pulses_at(1933, seed=5))
     found = synchrony(one, other)
-    assert found.probability > 0.95 and (found.first_pulse, found.second_pulse) == (2, 1) and abs(np.median(found.lag) + 1) <= 1
+    assert (
+        found.probability > 0.95
+        and (found.first_pulse, found.second_pulse) == (2, 1)
+        and abs(np.median(found.lag) + 1) <= 1
+    )
     assert synchrony(one, history("C", **pulses_at(1960))).probability == 0
     assert synchrony(one, history("D")) is None
 
@@ -187,7 +248,9 @@ def test_chance_is_that_of_pulses_thrown_at_random():
     fixed = np.full((1, 1), 1940.0)
     thrown = rng.integers(1900, 2000, (20000, 2))
     expected = np.mean((np.abs(thrown - 1940) <= 5).any(axis=1))
-    assert placed_at_random(fixed, np.zeros((2, 1)), 1900, 1999, 5) == pytest.approx(expected, abs=0.01)
+    assert placed_at_random(fixed, np.zeros((2, 1)), 1900, 1999, 5) == pytest.approx(
+        expected, abs=0.01
+    )
     assert placed_at_random(fixed, np.full((2, 1), np.nan), 1900, 1999, 5) == 0
 
 
@@ -212,7 +275,11 @@ def test_two_stands_say_little_about_their_community_and_many_say_more():
         upland = [history(f"U{n}", 1930 + 3 * (-1) ** n, community="upland") for n in range(stands)]
         table = compare_histories([*upland, history("Alone", 1900, community="flat")])
         row = row_of(table[table["kind"] == "community and stand"], "median_establishment_year")
-        assert row["first"] == "upland" and row["first_stands"] == stands and 1 < row["first_spread"] < 9
+        assert (
+            row["first"] == "upland"
+            and row["first_stands"] == stands
+            and 1 < row["first_spread"] < 9
+        )
         assert ("barely known" in row["words"]) == (stands < 6)
         return row["difference_high"] - row["difference_low"]
 
@@ -223,7 +290,9 @@ def test_stands_left_out_of_a_community_are_named_with_the_reason():
     stands = [history("U1", community="upland"), history("U2", community="upland"), history("Bare", community="upland", has_plots=False),
               history("High", community="flat", basis="coring height"), history("F1", 1950, community="flat")]  # fmt: skip
     table = compare_histories(stands)
-    said = list(table.loc[(table["kind"] == "community and stand") & (table["measure"] == "all"), "words"])
+    said = list(
+        table.loc[(table["kind"] == "community and stand") & (table["measure"] == "all"), "words"]
+    )
     assert said == [
         "upland and Bare can't be compared: no plots, so that it is left out of the mean of upland.",
         "flat and High can't be compared: coring heights are not recorded, so that flat is not estimated.",
@@ -231,20 +300,36 @@ def test_stands_left_out_of_a_community_are_named_with_the_reason():
 
 
 def test_what_communities_can_t_be_compared_by_is_said():
-    stands = [history("U1", community="upland"), history("U2", community="upland"), history("F1", 1950, community="flat")]
+    stands = [
+        history("U1", community="upland"),
+        history("U2", community="upland"),
+        history("F1", 1950, community="flat"),
+    ]
     table = compare_histories(stands)
     row = row_of(table[table["kind"] == "community and stand"], "latest_pulse_start")
     assert row["told_apart"] == "not compared" and "no pulse can be told in " in row["words"]
 
 
 def test_the_summary_has_a_sentence_on_communities_where_there_are_any():
-    stands = [history(f"{name}{n}", middle + n, community=name) for name, middle in (("upland", 1900), ("flat", 1950)) for n in range(4)]
+    stands = [
+        history(f"{name}{n}", middle + n, community=name)
+        for name, middle in (("upland", 1900), ("flat", 1950))
+        for n in range(4)
+    ]
     last = comparison_sentences(compare_histories(stands))[-1]
     assert "upland" in last and "flat" in last and "virtually certain" in last
-    alike = [history("U1", 1900, community="upland"), history("U2", 1960, community="upland"), history("F1", 1950, community="flat")]
-    assert comparison_sentences(compare_histories(alike))[-1].startswith("Communities of two and more stands can't be told apart")
+    alike = [
+        history("U1", 1900, community="upland"),
+        history("U2", 1960, community="upland"),
+        history("F1", 1950, community="flat"),
+    ]
+    assert comparison_sentences(compare_histories(alike))[-1].startswith(
+        "Communities of two and more stands can't be told apart"
+    )
     alone = [history("U1", 1900, community="upland"), history("F1", 1950, community="flat")]
-    assert not any("ommunit" in sentence for sentence in comparison_sentences(compare_histories(alone)))
+    assert not any(
+        "ommunit" in sentence for sentence in comparison_sentences(compare_histories(alone))
+    )
 
 
 def test_communities_that_differ_are_told_apart():
@@ -274,9 +359,14 @@ def test_the_mean_of_a_community_is_covered(stands):
 
 def test_coring_heights_stand_apart_from_establishment():
     cores_only = {"basis": "coring height", "has_plots": False}
-    table = compare_histories([history("A"), history("B", **cores_only), history("C", 1990, **cores_only)])
+    table = compare_histories(
+        [history("A"), history("B", **cores_only), history("C", 1990, **cores_only)]
+    )
     mixed = table[(table["first"] == "A") & (table["second"] == "B")]
-    assert list(mixed["measure"]) == ["all"] and "no coring height is recorded in B" in mixed["words"].iloc[0]
+    assert (
+        list(mixed["measure"]) == ["all"]
+        and "no coring height is recorded in B" in mixed["words"].iloc[0]
+    )
     both = table[(table["first"] == "B") & (table["second"] == "C")]
     row = row_of(both, "median_establishment_year")
     assert row["told_apart"] == "not assessed" and "may be one of heights" in row["words"]
@@ -284,9 +374,16 @@ def test_coring_heights_stand_apart_from_establishment():
 
 
 def test_without_plots_only_what_compares_is_compared():
-    table = compare_histories([history("A", **pulses_at(1930)), history("B", has_plots=False, **pulses_at(1960))])
+    table = compare_histories(
+        [history("A", **pulses_at(1930)), history("B", has_plots=False, **pulses_at(1960))]
+    )
     told = table.set_index("measure")["told_apart"]
-    assert (told[["median_establishment_year", "half_span_years", "stems_per_ha", "share_in_grass_stage"]] == "not compared").all()
+    assert (
+        told[
+            ["median_establishment_year", "half_span_years", "stems_per_ha", "share_in_grass_stage"]
+        ]
+        == "not compared"
+    ).all()
     assert told["latest_pulse_start"] == "yes" and "age_structure_distance" not in told.index
     assert "no plots in B" in row_of(table, "stems_per_ha")["words"]
 
@@ -303,55 +400,92 @@ def test_the_summary_tells_the_surest_and_no_more_than_three():
               (("A", 1890, 100), ("B", 1932, 200), ("C", 1933, 500))]  # fmt: skip
     said = comparison_sentences(compare_histories(stands))
     assert 1 <= len(said) <= 3
-    assert said[0].startswith("The median stem of C established later than that of A, by about 43 years")
+    assert said[0].startswith(
+        "The median stem of C established later than that of A, by about 43 years"
+    )
     assert "B and C share a pulse" in said[1]
 
 
 def test_the_summary_says_what_cannot_be_told_apart():
     said = comparison_sentences(compare_histories([history("A", noise=20), history("B", noise=20)]))
     assert len(said) == 1 and said[0].startswith("The stands can't be told apart by median year")
-    assert comparison_sentences(None) == [] and comparison_sentences(pd.DataFrame(columns=list(COLUMNS))) == []
+    assert (
+        comparison_sentences(None) == []
+        and comparison_sentences(pd.DataFrame(columns=list(COLUMNS))) == []
+    )
 
 
 def test_a_difference_that_is_not_told_apart_is_said_without_a_sign():
     table = compare_histories([history("A", noise=20), history("B", noise=20)])
     said = row_of(table, "median_establishment_year")["words"]
-    assert re.search(r"can't be told apart by the median year .*: for A it is between \d+ years earlier and \d+ later\.", said), said
+    assert re.search(
+        r"can't be told apart by the median year .*: for A it is between \d+ years earlier and \d+ later\.",
+        said,
+    ), said
     assert not table["words"].str.contains(r"-\d|nan|<NA>").any()
 
 
 def test_every_probability_is_said_in_words_and_figures():
-    table = compare_histories([history("A", 1900, **pulses_at(1890)), history("B", 1930, stems=200, **pulses_at(1891))])
-    told = table[(table["told_apart"] == "yes") & ~table["measure"].isin(["age_structure_distance"])]
+    table = compare_histories(
+        [history("A", 1900, **pulses_at(1890)), history("B", 1930, stems=200, **pulses_at(1891))]
+    )
+    told = table[
+        (table["told_apart"] == "yes") & ~table["measure"].isin(["age_structure_distance"])
+    ]
     words = [step.words for step in LIKELIHOODS]
-    assert len(told) > 3 and all(any(f"{word} (" in said for word in words) for said in told["words"])
+    assert len(told) > 3 and all(
+        any(f"{word} (" in said for word in words) for said in told["words"]
+    )
 
 
 # of the report
 
 
 def summary_of(stands, communities) -> pd.DataFrame:
-    return pd.DataFrame({"stand": stands, "community": communities, "half_span_first": 1900, "half_span_last": 1930})
+    return pd.DataFrame(
+        {"stand": stands, "community": communities, "half_span_first": 1900, "half_span_last": 1930}
+    )
 
 
-def test_the_report_puts_stands_side_by_side_and_communities_only_where_stands_share_one(monkeypatch):
+def test_the_report_puts_stands_side_by_side_and_communities_only_where_stands_share_one(
+    monkeypatch,
+):
     monkeypatch.setattr(compared_page, "_pictures", lambda *_: [])
     stands = [history("U1", 1900, community="upland", **pulses_at(1890)), history("U2", 1906, community="upland", **pulses_at(1891)),
               history("Alone", 1950, community="flat")]  # fmt: skip
-    tables = {"comparison": compare_histories(stands), "stand_summary": summary_of(["U1", "U2", "Alone"], ["upland", "upland", "flat"])}
+    tables = {
+        "comparison": compare_histories(stands),
+        "stand_summary": summary_of(["U1", "U2", "Alone"], ["upland", "upland", "flat"]),
+    }
     found = compared_page.compared(tables)
     of_stands, of_communities = found.tables
-    assert [row[0].text for row in of_stands.rows] == ["U1 beside U2", "U1 beside Alone", "U2 beside Alone"]
+    assert [row[0].text for row in of_stands.rows] == [
+        "U1 beside U2",
+        "U1 beside Alone",
+        "U2 beside Alone",
+    ]
     assert [row[0].text for row in of_communities.rows] == ["upland beside Alone"]
     median = of_stands.heads.index("Median year of establishment")
-    row = row_of(tables["comparison"].query("first == 'U1' and second == 'Alone'"), "median_establishment_year")
+    row = row_of(
+        tables["comparison"].query("first == 'U1' and second == 'Alone'"),
+        "median_establishment_year",
+    )
     cell = of_stands.rows[1][median]
-    assert cell.text == f"{-row['difference_median']:.0f} years earlier" and "virtually certain (more than 99 %)" in cell.below
+    assert (
+        cell.text == f"{-row['difference_median']:.0f} years earlier"
+        and "virtually certain (more than 99 %)" in cell.below
+    )
     assert f"{-row['difference_high']:.0f} to {-row['difference_low']:.0f}" in cell.below
     told = " ".join(found.intro)
-    assert "The community upland has 2 stands: U1 and U2." in told and "Alone shares its community with no other" in told
+    assert (
+        "The community upland has 2 stands: U1 and U2." in told
+        and "Alone shares its community with no other" in told
+    )
     assert any("no pulse can be told in Alone" in reason for reason in found.refused)
-    single = {"comparison": compare_histories(stands[1:]), "stand_summary": summary_of(["U2", "Alone"], ["upland", "flat"])}
+    single = {
+        "comparison": compare_histories(stands[1:]),
+        "stand_summary": summary_of(["U2", "Alone"], ["upland", "flat"]),
+    }
     found = compared_page.compared(single)
     assert len(found.tables) == 1 and "not communities" in " ".join(found.intro)
     assert compared_page.compared({"comparison": compare_histories(stands[:1])}) is None
@@ -363,7 +497,10 @@ def test_the_report_puts_stands_side_by_side_and_communities_only_where_stands_s
 @pytest.fixture(scope="module")
 def posterior():
     made = fake_posterior(draws=120)
-    made.survey.stands["latitude"], made.survey.stands["longitude"] = [31.123456, np.nan, 30.5], [-84.987654, np.nan, -85.25]
+    made.survey.stands["latitude"], made.survey.stands["longitude"] = (
+        [31.123456, np.nan, 30.5],
+        [-84.987654, np.nan, -85.25],
+    )
     return made
 
 
@@ -376,7 +513,9 @@ def test_a_result_compares_its_stands(posterior, tables):
     table = comparison(posterior)
     assert list(table.columns) == list(COLUMNS)
     assert table.equals(tables["comparison"])
-    assert set(table["first"]) == {"Fern Flat"} and list(table["measure"]) == ["all"]  # Old Field holds another species
+    assert set(table["first"]) == {"Fern Flat"} and list(table["measure"]) == [
+        "all"
+    ]  # Old Field holds another species
 
 
 def test_coordinates_go_through_to_tables_and_files(tables, tmp_path):
@@ -392,15 +531,26 @@ def test_the_long_table_holds_what_the_others_hold(posterior, tables):
     cohort = tables["cohorts"].query("stand == 'Fern Flat' and first_year == 1930").iloc[0]
     (row,) = (row for _, row in table.query("table == 'cohorts' and measure == 'stems_per_ha' and stand == 'Fern Flat'"
               " and first_year == 1930").iterrows())  # fmt: skip
-    assert (row["low"], row["median"], row["high"]) == tuple(cohort[f"stems_per_ha_{point}"] for point in ("low", "median", "high"))
-    assert row["unit"] == "stems/ha" and row["survey_date"] == "2020-06-15" and table["median"].notna().all()
+    assert (row["low"], row["median"], row["high"]) == tuple(
+        cohort[f"stems_per_ha_{point}"] for point in ("low", "median", "high")
+    )
+    assert (
+        row["unit"] == "stems/ha"
+        and row["survey_date"] == "2020-06-15"
+        and table["median"].notna().all()
+    )
     assert not ((table["stand"] == "Stony Ridge") & table["measure"].str.contains("per_ha")).any()
 
 
-@pytest.mark.parametrize(("coarseness", "kept"), [("as-given", 31.1234), ("0.01", 31.12), ("0.1", 31.1), ("1", 31.0), ("none", np.nan)])
+@pytest.mark.parametrize(
+    ("coarseness", "kept"),
+    [("as-given", 31.1234), ("0.01", 31.12), ("0.1", 31.1), ("1", 31.0), ("none", np.nan)],
+)
 def test_coordinates_are_coarsened_in_the_survey_itself(simulated_folder, coarseness, kept):
     survey = read_survey(simulated_folder)
-    exact = dataclasses.replace(survey, stands=survey.stands.assign(latitude=31.1234, longitude=-84.5678))
+    exact = dataclasses.replace(
+        survey, stands=survey.stands.assign(latitude=31.1234, longitude=-84.5678)
+    )
     coarse = coordinates_to(exact, coarseness).stands
     assert coarse["latitude"].iloc[0] == pytest.approx(kept, nan_ok=True)
     assert (exact.stands["latitude"] == 31.1234).all()
@@ -408,7 +558,13 @@ def test_coordinates_are_coarsened_in_the_survey_itself(simulated_folder, coarse
         coordinates_to(exact, "0.5")
 
 
-PLACES = {"latitude": 31.14159265, "longitude": -84.27182818, "x_m": 712345.67, "y_m": 3451234.89, "gps": "31.16180339N 84.14142135W"}
+PLACES = {
+    "latitude": 31.14159265,
+    "longitude": -84.27182818,
+    "x_m": 712345.67,
+    "y_m": 3451234.89,
+    "gps": "31.16180339N 84.14142135W",
+}
 
 
 @pytest.mark.parametrize("coarseness", ["0.1", "none"])
@@ -418,8 +574,18 @@ def test_nothing_that_is_written_holds_a_place_more_exactly_than_asked(tmp_path,
         survey, stands=survey.stands.assign(latitude=PLACES["latitude"], longitude=PLACES["longitude"]),
         trees=survey.trees.assign(x_m=PLACES["x_m"], y_m=PLACES["y_m"], gps=PLACES["gps"]),
     )  # fmt: skip
-    run_survey(survey, tmp_path / "results", options=RunOptions(draws=25, chains=2, coordinates=coarseness, xlsx=True), cores=1, quiet=True)
-    written = b"".join(path.read_bytes() for path in (tmp_path / "results").rglob("*") if path.is_file() and path.suffix != ".xlsx")
+    run_survey(
+        survey,
+        tmp_path / "results",
+        options=RunOptions(draws=25, chains=2, coordinates=coarseness, xlsx=True),
+        cores=1,
+        quiet=True,
+    )
+    written = b"".join(
+        path.read_bytes()
+        for path in (tmp_path / "results").rglob("*")
+        if path.is_file() and path.suffix != ".xlsx"
+    )
     with zipfile.ZipFile(tmp_path / "results" / "results.xlsx") as book:
         written += b"".join(book.read(name) for name in book.namelist())
     assert survey.stands["stand"].iloc[0].encode() in written
@@ -431,16 +597,32 @@ def test_nothing_that_is_written_holds_a_place_more_exactly_than_asked(tmp_path,
 
 
 def test_strips_of_a_community_stand_together_the_oldest_first():
-    rows = [("young", "flat", 1990, 1999), ("old", "upland", 1900, 1910), ("alone", "", 1950, 1960), ("middle", "flat", 1920, 1930)]
+    rows = [
+        ("young", "flat", 1990, 1999),
+        ("old", "upland", 1900, 1910),
+        ("alone", "", 1950, 1960),
+        ("middle", "flat", 1920, 1930),
+    ]
     stands = pd.DataFrame(rows, columns=["stand", "community", "half_span_first", "half_span_last"])
-    assert [stand for stand, _, _ in strip_order(stands.assign(species="longleaf-pine"))] == ["old", "middle", "young", "alone"]
+    assert [stand for stand, _, _ in strip_order(stands.assign(species="longleaf-pine"))] == [
+        "old",
+        "middle",
+        "young",
+        "alone",
+    ]
 
 
 def test_stands_are_drawn_on_one_time_axis_and_one_scale(tables):
     figure = side_by_side(tables["cohorts"], tables["pulses"], tables["stand_summary"])
-    assert len(figure.axes) == 3 and len({ax.get_xlim() for ax in figure.axes}) == 1 and len({ax.get_ylim() for ax in figure.axes}) == 1
+    assert (
+        len(figure.axes) == 3
+        and len({ax.get_xlim() for ax in figure.axes}) == 1
+        and len({ax.get_ylim() for ax in figure.axes}) == 1
+    )
     assert side_by_side(tables["cohorts"], tables["pulses"], tables["stand_summary"][:1]) is None
-    assert set(comparison_figures(tables)) == {"side_by_side"}  # nothing differs where nothing is compared
+    assert set(comparison_figures(tables)) == {
+        "side_by_side"
+    }  # nothing differs where nothing is compared
 
 
 def test_differences_are_drawn_as_the_table_has_them():
@@ -460,9 +642,25 @@ def two_results(monkeypatch, tmp_path):
     """Two results on disk, of invented posteriors whose draws are kept at hand instead of in the file."""
     made = {}
 
-    def result(name: str, posterior, *, level: float = 0.9, sha256: str = "a", inputs: str = "0", version: str = "0.1.0", **options):
-        about = {"version": version, "level": level, "inputs_sha256": {"trees.csv": inputs}, "options": options}
-        about["profiles"] = [{"key": key, "sha256": sha256} for key in ("longleaf-pine", "loblolly-pine")]
+    def result(
+        name: str,
+        posterior,
+        *,
+        level: float = 0.9,
+        sha256: str = "a",
+        inputs: str = "0",
+        version: str = "0.1.0",
+        **options,
+    ):
+        about = {
+            "version": version,
+            "level": level,
+            "inputs_sha256": {"trees.csv": inputs},
+            "options": options,
+        }
+        about["profiles"] = [
+            {"key": key, "sha256": sha256} for key in ("longleaf-pine", "loblolly-pine")
+        ]
 
         def fill(folder):
             (folder / "posterior.nc").write_bytes(b"draws")
@@ -477,10 +675,16 @@ def two_results(monkeypatch, tmp_path):
 
 
 def test_results_of_separate_runs_are_joined(two_results, tmp_path):
-    folders = [two_results("east", fake_posterior(1, draws=120)), two_results("west", fake_posterior(2, draws=80), inputs="1", level=0.8)]
+    folders = [
+        two_results("east", fake_posterior(1, draws=120)),
+        two_results("west", fake_posterior(2, draws=80), inputs="1", level=0.8),
+    ]
     joined = run_comparison(folders, tmp_path / "out")
     pairs = set(joined.comparison[["first", "second"]].itertuples(index=False, name=None))
-    assert ("Old Field (east)", "Old Field (west)") in pairs and ("Fern Flat (east)", "Stony Ridge (west)") in pairs
+    assert ("Old Field (east)", "Old Field (west)") in pairs and (
+        "Fern Flat (east)",
+        "Stony Ridge (west)",
+    ) in pairs
     assert joined.level == 0.9 and "intervals of 80 % and 90 %" in str(joined)
     assert any("fitted without each other" in note for note in joined.notes)
     written = pd.read_csv(tmp_path / "out" / "comparison.csv")
@@ -491,7 +695,10 @@ def test_results_of_separate_runs_are_joined(two_results, tmp_path):
 
 
 def test_another_profile_is_not_compared_and_is_said(two_results):
-    folders = [two_results("east", fake_posterior(1, draws=60)), two_results("west", fake_posterior(2, draws=60), sha256="b", inputs="1")]
+    folders = [
+        two_results("east", fake_posterior(1, draws=60)),
+        two_results("west", fake_posterior(2, draws=60), sha256="b", inputs="1"),
+    ]
     with pytest.raises(StandageError, match="different profiles"):
         compare_results(folders)  # within each, the two stands of a species differ in basis
 
@@ -500,15 +707,27 @@ def test_another_profile_is_not_compared_and_is_said(two_results):
 def test_results_that_were_asked_differently_of_openings_are_told_of(two_results, west, told):
     east, other = (fake_posterior(seed, draws=60) for seed in (1, 2))
     folders = [two_results("east", east), two_results("west", other, inputs="1", emergence=west)]
-    assert any("--emergence (east off, west learned)" in note for note in compare_results(folders).notes) == told
+    assert (
+        any(
+            "--emergence (east off, west learned)" in note
+            for note in compare_results(folders).notes
+        )
+        == told
+    )
 
 
 def test_a_failed_result_is_left_out_and_said(two_results):
     failed = fake_posterior(3, draws=60)
     failed.verdict["passed"] = False
-    folders = [two_results(name, fake_posterior(seed, draws=60), inputs=name) for seed, name in ((1, "east"), (2, "west"))]
+    folders = [
+        two_results(name, fake_posterior(seed, draws=60), inputs=name)
+        for seed, name in ((1, "east"), (2, "west"))
+    ]
     joined = compare_results([*folders, two_results("north", failed, inputs="2")])
-    assert "north failed its checks" in str(joined) and not joined.comparison["first"].str.contains("north").any()
+    assert (
+        "north failed its checks" in str(joined)
+        and not joined.comparison["first"].str.contains("north").any()
+    )
 
 
 def test_what_is_no_result_is_refused_all_at_once(two_results, tmp_path):
@@ -518,7 +737,12 @@ def test_what_is_no_result_is_refused_all_at_once(two_results, tmp_path):
     with pytest.raises(StandageError) as raised:
         compare_results([east, east, again, tmp_path / "survey", tmp_path / "nowhere"])
     text = str(raised.value)
-    for told in ("given twice", "results of one survey", "survey: found no result", "nowhere: found no such folder"):
+    for told in (
+        "given twice",
+        "results of one survey",
+        "survey: found no result",
+        "nowhere: found no such folder",
+    ):
         assert told in text
     with pytest.raises(StandageError, match="would be lost"):
         run_comparison([east], east)
@@ -532,12 +756,21 @@ def test_a_result_in_which_every_fit_failed_compares_nothing(two_results):
 
 
 def test_the_command_refuses_in_words_and_writes_nothing(tmp_path):
-    told = CliRunner().invoke(main, ["compare", str(tmp_path / "nowhere"), "--out", str(tmp_path / "out")])
-    assert told.exit_code == BAD_INPUT and "no such folder" in told.stderr and not (tmp_path / "out").exists()
+    told = CliRunner().invoke(
+        main, ["compare", str(tmp_path / "nowhere"), "--out", str(tmp_path / "out")]
+    )
+    assert (
+        told.exit_code == BAD_INPUT
+        and "no such folder" in told.stderr
+        and not (tmp_path / "out").exists()
+    )
 
 
 def test_the_command_says_what_it_found(two_results, tmp_path):
-    folders = [two_results(name, fake_posterior(seed, draws=60), inputs=name) for seed, name in ((1, "east"), (2, "west"))]
+    folders = [
+        two_results(name, fake_posterior(seed, draws=60), inputs=name)
+        for seed, name in ((1, "east"), (2, "west"))
+    ]
     options = ["--out", str(tmp_path / "out"), "--level", "0.8", "--class-years", "50"]
     told = CliRunner().invoke(main, ["compare", *map(str, folders), *options])
     assert told.exit_code == 0 and "Mind this:" in told.output

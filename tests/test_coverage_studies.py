@@ -11,10 +11,17 @@ from studies import emergence_settings, wrong_assumptions
 from studies import interval_coverage as coverage
 
 from standage.profiles import load_profile
-from standage.results import result_tables
+from standage.results.writing import result_tables
 
 
-def made_up_stems(coverage_by_survey: list[float], *, trees: int = 200, mass: float = 0.92, what: str = "establishment_year", **more):
+def made_up_stems(
+    coverage_by_survey: list[float],
+    *,
+    trees: int = 200,
+    mass: float = 0.92,
+    what: str = "establishment_year",
+    **more,
+):
     """Trees of surveys in each of which a known share of the intervals holds the truth; half of the trees are cored."""
     rows = []
     for survey, share in enumerate(coverage_by_survey):
@@ -41,12 +48,20 @@ def nested(stems: pd.DataFrame, **columns) -> pd.DataFrame:
 
 def test_coverage_equal_to_the_mass_inside_holds():
     table = coverage.nominal_verdict(made_up_stems([0.92] * 10))
-    assert table["holds"].all() and set(table["group"]) == {"establishment, all trees", "establishment, cored", "establishment, by size"}
+    assert table["holds"].all() and set(table["group"]) == {
+        "establishment, all trees",
+        "establishment, cored",
+        "establishment, by size",
+    }
     assert table["gap"].to_numpy() == pytest.approx(0, abs=1e-12)
-    assert table["mean_rank"].to_numpy() == pytest.approx(0.5, abs=0.003) and table["rank_spread"].to_numpy() == pytest.approx(1, abs=0.003)
+    assert table["mean_rank"].to_numpy() == pytest.approx(0.5, abs=0.003) and table[
+        "rank_spread"
+    ].to_numpy() == pytest.approx(1, abs=0.003)
 
 
-@pytest.mark.parametrize(("share", "holds"), [(0.89, False), (0.9, True), (0.94, True), (0.95, False)])
+@pytest.mark.parametrize(
+    ("share", "holds"), [(0.89, False), (0.9, True), (0.94, True), (0.95, False)]
+)
 def test_a_gap_of_more_than_two_and_a_half_points_fails_whichever_way(share, holds):
     """90 % of the truths inside would look right, were it not that 92 % of the posterior are."""
     table = coverage.nominal_verdict(made_up_stems([share] * 10)).set_index("group")
@@ -55,7 +70,9 @@ def test_a_gap_of_more_than_two_and_a_half_points_fails_whichever_way(share, hol
 
 
 def test_years_at_the_core_are_judged_too_and_a_missing_nominal_setting_is_refused():
-    both = pd.concat([made_up_stems([0.92] * 4), made_up_stems([0.8] * 4, what="coring_height_year", by="core")])
+    both = pd.concat(
+        [made_up_stems([0.92] * 4), made_up_stems([0.8] * 4, what="coring_height_year", by="core")]
+    )
     table = coverage.nominal_verdict(both).set_index("group")["holds"]
     assert not table["first ring at the core"] and table["establishment, cored"]
     with pytest.raises(ValueError, match="nominal"):
@@ -64,11 +81,15 @@ def test_years_at_the_core_are_judged_too_and_a_missing_nominal_setting_is_refus
 
 def test_standard_errors_go_by_survey_not_by_tree():
     """Ten surveys, half all right and half all wrong, are ten numbers of spread 1/2, however many trees each has."""
-    mean, se = coverage.clustered_mean(np.repeat([0.0, 1.0] * 5, 100), np.repeat(np.arange(10), 100))
+    mean, se = coverage.clustered_mean(
+        np.repeat([0.0, 1.0] * 5, 100), np.repeat(np.arange(10), 100)
+    )
     assert mean == 0.5 and se == pytest.approx(math.sqrt(0.25 * 10 / 9 / 10))
     assert math.isnan(coverage.clustered_mean(np.ones(5), np.zeros(5))[1])
     alone = np.random.default_rng(1).random(500)
-    assert coverage.clustered_mean(alone, np.arange(500))[1] == pytest.approx(alone.std(ddof=1) / math.sqrt(500))
+    assert coverage.clustered_mean(alone, np.arange(500))[1] == pytest.approx(
+        alone.std(ddof=1) / math.sqrt(500)
+    )
 
 
 def test_truth_off_by_a_standard_deviation_moves_the_answers_by_the_years_told():
@@ -80,19 +101,40 @@ def test_truth_off_by_a_standard_deviation_moves_the_answers_by_the_years_told()
             made_up_stems([0.995] * 5, setting="early growth +1 sd", error=1.5),
         ]
     )
-    table = coverage.off_verdict(stems).groupby("setting")[["moved", "holds"]].agg({"moved": "mean", "holds": "all"})
-    assert table.loc["grass stage +1 sd", "moved"] == pytest.approx(2.5) and table.loc["grass stage +1 sd", "holds"]
-    assert table.loc["grass stage -1 sd", "moved"] == pytest.approx(-4.0) and not table.loc["grass stage -1 sd", "holds"]
+    table = (
+        coverage.off_verdict(stems)
+        .groupby("setting")[["moved", "holds"]]
+        .agg({"moved": "mean", "holds": "all"})
+    )
+    assert (
+        table.loc["grass stage +1 sd", "moved"] == pytest.approx(2.5)
+        and table.loc["grass stage +1 sd", "holds"]
+    )
+    assert (
+        table.loc["grass stage -1 sd", "moved"] == pytest.approx(-4.0)
+        and not table.loc["grass stage -1 sd", "holds"]
+    )
     assert not table.loc["early growth +1 sd", "holds"]  # intervals too wide to mean anything
 
 
 def test_groups_by_age_and_the_report_tell_what_fails():
-    assert [coverage.age_class(age) for age in (49.9, 50, 100, 100.1)] == ["under 50", "50-100", "50-100", "over 100"]
-    amounts = [{"table": "cohorts", "name": "stems per ha", "hit": 1}, {"table": "cohorts", "name": "stems per ha", "hit": 0}]
+    assert [coverage.age_class(age) for age in (49.9, 50, 100, 100.1)] == [
+        "under 50",
+        "50-100",
+        "50-100",
+        "over 100",
+    ]
+    amounts = [
+        {"table": "cohorts", "name": "stems per ha", "hit": 1},
+        {"table": "cohorts", "name": "stems per ha", "hit": 0},
+    ]
     frame = nested(made_up_stems([0.7] * 3))
     frame["amounts"] = [amounts] * 3
     text = coverage.report(frame)
-    assert "| establishment, all trees | 3 | 600 | 0.700 | 0.920 | -0.220 |" in text and "| NO |" in text
+    assert (
+        "| establishment, all trees | 3 | 600 | 0.700 | 0.920 | -0.220 |" in text
+        and "| NO |" in text
+    )
     assert "| cohorts | stems per ha | 3 | 6 | 0.500 |" in text
     assert "| core | over 100 | 3 |" in text and "| establishment_year | pith | 3 |" in text
 
@@ -110,26 +152,49 @@ def test_recorded_centres_are_told_apart_by_their_evidence():
             blank | {"tree": "f", "centre": "arcs"},
         ]
     )
-    kinds = {"a": "arcs", "b": "circles", "c": "reader's own number", "d": "hollow", "e": "unknown", "f": "several"}
+    kinds = {
+        "a": "arcs",
+        "b": "circles",
+        "c": "reader's own number",
+        "d": "hollow",
+        "e": "unknown",
+        "f": "several",
+    }
     assert coverage.recorded_centres(cores) == kinds
 
 
 def test_outcomes_of_a_fitted_survey_are_those_of_its_written_tables(simulated, simulated_fit):
     tables = coverage.as_written(result_tables(simulated_fit))
-    rows = pd.DataFrame(coverage.stem_outcomes(simulated, simulated_fit, tables["tree_dates"], np.random.default_rng(0)))
+    rows = pd.DataFrame(
+        coverage.stem_outcomes(
+            simulated, simulated_fit, tables["tree_dates"], np.random.default_rng(0)
+        )
+    )
     established = rows[rows["what"] == "establishment_year"]
     dates = tables["tree_dates"].set_index("tree")
     truth = simulated.truth["trees"].set_index("tree")["establishment_year"].astype(int)
     dated = dates.dropna(subset="establishment_year_low")
-    inside = (dated["establishment_year_low"] <= truth[dated.index]) & (truth[dated.index] <= dated["establishment_year_high"])
+    inside = (dated["establishment_year_low"] <= truth[dated.index]) & (
+        truth[dated.index] <= dated["establishment_year_high"]
+    )
     assert len(established) == len(dated) and established["hit"].sum() == inside.sum()
-    assert (rows["mass"] >= 0.88).all() and rows["mass"].mean() < 0.97  # whole years hold a little more than 90 %
+    assert (rows["mass"] >= 0.88).all() and rows[
+        "mass"
+    ].mean() < 0.97  # whole years hold a little more than 90 %
     assert (rows.loc[rows["what"] == "coring_height_year", "by"] == "core").all()
-    amounts = pd.DataFrame(coverage.amount_outcomes(simulated, load_profile("longleaf-pine"), tables))
+    amounts = pd.DataFrame(
+        coverage.amount_outcomes(simulated, load_profile("longleaf-pine"), tables)
+    )
     assert set(amounts["table"]) == {"cohorts", "stand_summary", "parameters"}
     assert amounts.groupby("table")["hit"].mean().min() > 0.5
-    doubled = tables | {"cohorts": tables["cohorts"].assign(**{f"stems_per_ha_{end}": 1e9 for end in ("low", "high")})}
-    wrong = pd.DataFrame(coverage.amount_outcomes(simulated, load_profile("longleaf-pine"), doubled)).query("name == 'stems per ha'")
+    doubled = tables | {
+        "cohorts": tables["cohorts"].assign(
+            **{f"stems_per_ha_{end}": 1e9 for end in ("low", "high")}
+        )
+    }
+    wrong = pd.DataFrame(
+        coverage.amount_outcomes(simulated, load_profile("longleaf-pine"), doubled)
+    ).query("name == 'stems per ha'")
     assert wrong.query("table == 'cohorts'")["hit"].sum() == 0
 
 
@@ -139,27 +204,37 @@ def test_share_past_breast_height_waits_as_long_as_the_simulated_plants(simulate
     share = coverage.share_past_breast_height(simulated, load_profile("longleaf-pine"), ages)
     middle = int(np.searchsorted(share, 0.5))
     assert share[0] == 0 and share[-1] > 0.999 and (np.diff(share) >= 0).all()
-    assert middle == pytest.approx(truth["grass_median_years"] + truth["years_to_breast_height"], abs=1.5)
+    assert middle == pytest.approx(
+        truth["grass_median_years"] + truth["years_to_breast_height"], abs=1.5
+    )
 
 
 def test_the_true_pulse_is_held_to_the_row_that_overlaps_it():
     row = {"start_low": 1929, "start_median": 1931, "start_high": 1933, "centre_low": 1937, "centre_median": 1938, "centre_high": 1940,
            "end_low": 1938, "end_median": 1941, "end_high": 1944, "probability": 0.99}  # fmt: skip
-    elsewhere = {name: value - 60 if name != "probability" else value for name, value in row.items()}
+    elsewhere = {
+        name: value - 60 if name != "probability" else value for name, value in row.items()
+    }
     outcome = coverage.pulse_outcome(pd.DataFrame([row, elsewhere]))
     assert (outcome["found"], outcome["others"]) == (1, 1)
-    assert (outcome["start_hit"], outcome["end_hit"], outcome["centre_hit"]) == (1, 1, 0)  # the true centre is near 1935
+    assert (outcome["start_hit"], outcome["end_hit"], outcome["centre_hit"]) == (
+        1,
+        1,
+        0,
+    )  # the true centre is near 1935
     assert coverage.pulse_outcome(pd.DataFrame([elsewhere])) == {"found": 0, "others": 1}
 
 
 def made_up_departures(shares: dict[str, float], warned: dict[str, int]) -> pd.DataFrame:
     frames = []
     for departure, share in shares.items():
-        frame = nested(made_up_stems([share] * 4, error=1.0 if departure == wrong_assumptions.NONE else 3.0)).rename(
-            columns={"setting": "departure"}
-        )
+        frame = nested(
+            made_up_stems([share] * 4, error=1.0 if departure == wrong_assumptions.NONE else 3.0)
+        ).rename(columns={"setting": "departure"})
         frame["departure"] = departure
-        frame["warnings"] = [["The model fits poorly"]] * warned[departure] + [[]] * (4 - warned[departure])
+        frame["warnings"] = [["The model fits poorly"]] * warned[departure] + [[]] * (
+            4 - warned[departure]
+        )
         frame["far_parameters"] = [["dbh_scatter"], [], [], []]
         frame["pulses"] = [[[1900, 1910]], [], [], []]
         frames.append(frame)
@@ -167,25 +242,48 @@ def made_up_departures(shares: dict[str, float], warned: dict[str, int]) -> pd.D
 
 
 def test_wrong_answers_without_a_warning_are_flagged_and_no_others():
-    shares = {wrong_assumptions.NONE: 0.92, "grass stage bimodal": 0.6, "rot by age, neighbours cored": 0.6, "early deaths a third": 0.85}
-    warned = {wrong_assumptions.NONE: 0, "grass stage bimodal": 1, "rot by age, neighbours cored": 3, "early deaths a third": 0}
+    shares = {
+        wrong_assumptions.NONE: 0.92,
+        "grass stage bimodal": 0.6,
+        "rot by age, neighbours cored": 0.6,
+        "early deaths a third": 0.85,
+    }
+    warned = {
+        wrong_assumptions.NONE: 0,
+        "grass stage bimodal": 1,
+        "rot by age, neighbours cored": 3,
+        "early deaths a third": 0,
+    }
     table = wrong_assumptions.summary(made_up_departures(shares, warned)).set_index("assumption")
     assert table["flag"].to_dict() == dict(zip(shares, (False, True, False, False), strict=True))
     assert table["warned"].to_dict() == dict(zip(shares, (0.0, 0.25, 0.75, 0.0), strict=True))
     assert (table["false_pulse"] == 0.25).all() and (table["far_parameter"] == 0.25).all()
-    usual = wrong_assumptions.summary(made_up_departures(shares, warned | {wrong_assumptions.NONE: 2})).set_index("assumption")
-    assert usual.loc["rot by age, neighbours cored", "flag"]  # three in four say little where two in four come without any reason
+    usual = wrong_assumptions.summary(
+        made_up_departures(shares, warned | {wrong_assumptions.NONE: 2})
+    ).set_index("assumption")
+    assert usual.loc[
+        "rot by age, neighbours cored", "flag"
+    ]  # three in four say little where two in four come without any reason
     assert table.loc["grass stage bimodal", "change_cored"] == pytest.approx(2.0)
     assert math.isnan(table.loc[wrong_assumptions.NONE, "change_cored"])
 
 
 def test_the_table_of_departures_says_yes_where_it_is_wrong_and_silent():
-    shares, warned = {wrong_assumptions.NONE: 0.92, "grass stage bimodal": 0.6}, {wrong_assumptions.NONE: 0, "grass stage bimodal": 1}
+    shares, warned = (
+        {wrong_assumptions.NONE: 0.92, "grass stage bimodal": 0.6},
+        {wrong_assumptions.NONE: 0, "grass stage bimodal": 1},
+    )
     frame = made_up_departures(shares, warned)
     table = wrong_assumptions.report(frame).split("####")[0]
-    lines = {line.split(" | ")[0].strip("| "): line for line in table.splitlines() if line.startswith("|")}
+    lines = {
+        line.split(" | ")[0].strip("| "): line
+        for line in table.splitlines()
+        if line.startswith("|")
+    }
     assert lines["grass stage bimodal"].endswith("| YES |")
-    assert "YES" not in lines[wrong_assumptions.NONE] and "| 92.0 ± 0.0 |" in wrong_assumptions.report(frame)
+    assert "YES" not in lines[
+        wrong_assumptions.NONE
+    ] and "| 92.0 ± 0.0 |" in wrong_assumptions.report(frame)
     with pytest.raises(ValueError, match="all 8 surveys failed"):
         wrong_assumptions.report(frame.assign(error="KeyError: x"))
     failed = frame.assign(error=["KeyError: x", *[""] * (len(frame) - 1)])
@@ -200,12 +298,19 @@ def test_warnings_are_those_about_the_data_and_far_is_outside_the_prior():
         "The model fits 'a: grass counted' poorly: 3 seen.",
     ]  # fmt: skip
     assert wrong_assumptions.warnings_about_the_data(notes) == notes[-1:]
-    table = pd.DataFrame({"name": ["a", "b", "c"], "prior_low": 1.0, "prior_high": 2.0, "posterior_median": [0.9, 1.5, 2.1]})
+    table = pd.DataFrame(
+        {
+            "name": ["a", "b", "c"],
+            "prior_low": 1.0,
+            "prior_high": 2.0,
+            "posterior_median": [0.9, 1.5, 2.1],
+        }
+    )
     assert wrong_assumptions.far_parameters(table) == ["a", "c"]
 
 
 def test_every_departure_is_one_the_simulator_knows_and_seeds_are_shared():
-    from standage.simulate_departures import Departures
+    from standage.simulate.departures import Departures
 
     for knobs in wrong_assumptions.DEPARTURES.values():
         departures = Departures(**{name: value for name, value in knobs.items() if name != "cuts"})
@@ -214,7 +319,11 @@ def test_every_departure_is_one_the_simulator_knows_and_seeds_are_shared():
     assert (listed.groupby("departure")["seed"].apply(list).map(tuple) == (0, 1, 2)).all()
     assert listed["departure"].nunique() == len(wrong_assumptions.DEPARTURES) >= 17
     nominal = pd.DataFrame(coverage.jobs(100)).groupby("setting").size()
-    assert nominal["nominal"] == 100 and (nominal.drop("nominal") == 20).all() and set(nominal.index) == set(coverage.SETTINGS)
+    assert (
+        nominal["nominal"] == 100
+        and (nominal.drop("nominal") == 20).all()
+        and set(nominal.index) == set(coverage.SETTINGS)
+    )
 
 
 # emergence after openings
@@ -222,8 +331,14 @@ def test_every_departure_is_one_the_simulator_knows_and_seeds_are_shared():
 
 def emergence_rows() -> pd.DataFrame:
     """Two surveys of each of two settings: a claim that is right, one that is wrong, one where there was no pulse."""
-    stems = [{"hit": 1, "mass": 0.9, "score": 1.0, "error": 0.5}, {"hit": 0, "mass": 0.9, "score": 3.0, "error": -1.5}]
-    claims = {"let go by the cut": (["waiting"], ["germinated after", "nothing"]), "nothing then": (["nothing"], ["waiting"])}
+    stems = [
+        {"hit": 1, "mass": 0.9, "score": 1.0, "error": 0.5},
+        {"hit": 0, "mass": 0.9, "score": 3.0, "error": -1.5},
+    ]
+    claims = {
+        "let go by the cut": (["waiting"], ["germinated after", "nothing"]),
+        "nothing then": (["nothing"], ["waiting"]),
+    }
     return pd.DataFrame(
         [
             {"setting": setting, "emergence": choice, "seed": seed, "stems": stems, "claims": claims[setting][seed], "error": "",
@@ -236,17 +351,33 @@ def emergence_rows() -> pd.DataFrame:
 
 def test_claims_of_emergence_count_as_wrong_only_against_the_setting():
     table = emergence_settings.summary(emergence_rows()).set_index(["setting", "emergence"])
-    let_go, nothing = table.loc[("let go by the cut", "learned")], table.loc[("nothing then", "learned")]
-    assert (let_go["coverage"], let_go["score"], let_go["error"], let_go["trees"]) == (0.5, 2.0, -0.5, 4)
+    let_go, nothing = (
+        table.loc[("let go by the cut", "learned")],
+        table.loc[("nothing then", "learned")],
+    )
+    assert (let_go["coverage"], let_go["score"], let_go["error"], let_go["trees"]) == (
+        0.5,
+        2.0,
+        -0.5,
+        4,
+    )
     assert (let_go["claimed"], let_go["claimed_wrongly"]) == (1.0, 0.5)
     assert (nothing["claimed"], nothing["claimed_wrongly"]) == (0.5, 0.5)
-    assert (let_go["rho_held"], nothing["rho_held"]) == (1.0, 0.0)  # the logarithm of eight is 2.08; nothing let go is 0
+    assert (let_go["rho_held"], nothing["rho_held"]) == (
+        1.0,
+        0.0,
+    )  # the logarithm of eight is 2.08; nothing let go is 0
     assert (let_go["sooner"], let_go["later"]) == (0.5, 0.5)
     assert math.isnan(table.loc[("let go by the cut", "off"), "rho_held"])
     assert "8 fits, 0 failed, 8 divergences" in emergence_settings.report(emergence_rows())
 
 
 def test_the_score_of_a_tree_known_to_the_year_is_nothing():
-    assert emergence_settings.tree_outcome(np.full(100, 1930.0), 1930.0) == {"hit": 1, "mass": 1.0, "score": 0.0, "error": 0.0}
+    assert emergence_settings.tree_outcome(np.full(100, 1930.0), 1930.0) == {
+        "hit": 1,
+        "mass": 1.0,
+        "score": 0.0,
+        "error": 0.0,
+    }
     spread = emergence_settings.tree_outcome(np.tile(np.arange(1920.0, 1940.0), 10), 1950.0)
     assert spread["hit"] == 0 and spread["score"] > 10

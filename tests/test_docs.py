@@ -17,20 +17,36 @@ from click.testing import CliRunner
 from fake_posterior import fake_posterior
 
 import standage
-from standage import figures
-from standage.cli import main
-from standage.column_reference import column_reference
-from standage.evidence.ages import COLUMNS as AGES_COLUMNS
-from standage.figures import result_figures
+from standage.commands.cli import main
+from standage.evidence.tree_ages import COLUMNS as AGES_COLUMNS
+from standage.figures import result_figures as figures
+from standage.figures.result_figures import result_figures
 from standage.findings.disturbances import DISTURBANCE_COLUMNS, EVENT_COLUMNS, TREE_COLUMNS
 from standage.findings.releases import COLUMNS as RELEASES_COLUMNS
 from standage.profiles import profile_keys, profile_reference
-from standage.results import provenance, result_tables
+from standage.results.writing import provenance, result_tables
 from standage.stand.data import STAGES
+from standage.survey.column_reference import column_reference
 
 ROOT = Path(__file__).parent.parent
-PAGES = sorted([ROOT / "README.md", ROOT / "DEVELOPERS.md", ROOT / "demo" / "README.md", *(ROOT / "docs").glob("*.md")])
-TOP_LEVEL = {"README.md", "DEVELOPERS.md", "pyproject.toml", "standage", "models", "tests", "demo", "docs"}
+PAGES = sorted(
+    [
+        ROOT / "README.md",
+        ROOT / "DEVELOPERS.md",
+        ROOT / "demo" / "README.md",
+        *(ROOT / "docs").glob("*.md"),
+    ]
+)
+TOP_LEVEL = {
+    "README.md",
+    "DEVELOPERS.md",
+    "pyproject.toml",
+    "standage",
+    "models",
+    "tests",
+    "demo",
+    "docs",
+}
 POINTS = ("_low", "_median", "_high")
 TABLES = (
     *("stand_summary", "tree_dates", "cohorts", "rate", "pulses", "attribution"),
@@ -67,9 +83,13 @@ def without_code_blocks(text: str) -> str:
 
 
 def test_generated_pages_are_up_to_date():
-    assert read("docs/survey-tables.md") == column_reference(), "write column_reference() into docs/survey-tables.md"
+    assert read("docs/survey-tables.md") == column_reference(), (
+        "write column_reference() into docs/survey-tables.md"
+    )
     generated = read("docs/profiles.md").split("<!-- generated from here on -->\n", 1)[1]
-    assert generated.strip() == profile_reference().strip(), "write profile_reference() below the mark in docs/profiles.md"
+    assert generated.strip() == profile_reference().strip(), (
+        "write profile_reference() below the mark in docs/profiles.md"
+    )
 
 
 # ------------------------------------------------------------------------------------------------------------ commands
@@ -79,7 +99,9 @@ def commands_in(text: str) -> list[str]:
     """Every `standage ...` of a page: in blocks of code, fenced or indented, and between backticks."""
     found = re.findall(r"`(standage [^`\n]+)`", without_code_blocks(text))
     blocks = re.findall(r"^```sh\n(.*?)^```", text, flags=re.DOTALL | re.MULTILINE)
-    lines = [line for block in blocks for line in block.splitlines()] + re.findall(r"^ {4}(standage [a-z].*)$", text, flags=re.MULTILINE)
+    lines = [line for block in blocks for line in block.splitlines()] + re.findall(
+        r"^ {4}(standage [a-z].*)$", text, flags=re.MULTILINE
+    )
     for line in lines:
         for part in line.split("&&"):
             words = part.strip().removeprefix(".venv/bin/")
@@ -88,7 +110,11 @@ def commands_in(text: str) -> list[str]:
     return found
 
 
-WRITTEN = [(name_of(page), command) for page in PAGES for command in commands_in(page.read_text(encoding="utf-8"))]
+WRITTEN = [
+    (name_of(page), command)
+    for page in PAGES
+    for command in commands_in(page.read_text(encoding="utf-8"))
+]
 
 
 @pytest.mark.parametrize(("page", "command"), WRITTEN)
@@ -105,7 +131,9 @@ def test_written_commands_are_understood(page, command):
 
 def test_a_command_that_is_wrong_would_be_found():
     with pytest.raises(click.UsageError):
-        main.commands["run"].make_context("run", ["survey", "--out", "results", "--colour", "green"])
+        main.commands["run"].make_context(
+            "run", ["survey", "--out", "results", "--colour", "green"]
+        )
     with pytest.raises(click.UsageError):
         main.commands["run"].make_context("run", ["survey"])
     assert commands_in("see `standage ages`\n```sh\na && .venv/bin/standage run x --out y\n```\n\n    standage new z\n") == [
@@ -124,14 +152,21 @@ def test_commands_explain_themselves_and_are_in_the_readme(name):
 
 
 def test_exit_codes_are_those_of_the_documents():
-    from standage.cli import BAD_INPUT, CAME_OUT_OTHERWISE, FIT_FAILED, INCOMPLETE
+    from standage.commands.cli import BAD_INPUT, CAME_OUT_OTHERWISE, FIT_FAILED, INCOMPLETE
 
     every = {0, BAD_INPUT, FIT_FAILED, INCOMPLETE, CAME_OUT_OTHERWISE}
     for page in ("README.md", "docs/results.md"):
-        codes = {int(code) for code in re.findall(r"(?:exits with|[Ee]xit code|and with) (\d)", read(page))}
+        codes = {
+            int(code)
+            for code in re.findall(r"(?:exits with|[Ee]xit code|and with) (\d)", read(page))
+        }
         assert {BAD_INPUT, FIT_FAILED} <= codes <= every, page
-    assert f"| a picture or the report fails | {INCOMPLETE} ({FIT_FAILED} if" in read("docs/results.md")
-    assert f"exit code {CAME_OUT_OTHERWISE}: some table came out" in one_line(read("docs/results.md"))
+    assert f"| a picture or the report fails | {INCOMPLETE} ({FIT_FAILED} if" in read(
+        "docs/results.md"
+    )
+    assert f"exit code {CAME_OUT_OTHERWISE}: some table came out" in one_line(
+        read("docs/results.md")
+    )
 
 
 # ------------------------------------------------------------------------------------------------------------ links and names
@@ -153,12 +188,16 @@ def test_links_lead_somewhere(page):
         linked = (page.parent / file).resolve() if file else page
         assert linked.exists(), f"{target}: there is no such file"
         if anchor:
-            assert anchor in anchors(linked.read_text(encoding="utf-8")), f"{target}: there is no such heading"
+            assert anchor in anchors(linked.read_text(encoding="utf-8")), (
+                f"{target}: there is no such heading"
+            )
 
 
 @pytest.mark.parametrize("page", PAGES, ids=name_of)
 def test_files_that_are_named_exist(page):
-    named = re.findall(r"`((?:standage|tests|docs|models|demo)/[\w./*-]*)`", page.read_text(encoding="utf-8"))
+    named = re.findall(
+        r"`((?:standage|tests|docs|models|demo)/[\w./*-]*)`", page.read_text(encoding="utf-8")
+    )
     assert [path for path in named if not any(ROOT.glob(path.rstrip("/")))] == []
 
 
@@ -170,7 +209,9 @@ def test_public_names_in_python_examples_exist(page):
         node.attr
         for block in blocks
         for node in ast.walk(ast.parse(block))
-        if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name) and node.value.id == "standage"
+        if isinstance(node, ast.Attribute)
+        and isinstance(node.value, ast.Name)
+        and node.value.id == "standage"
     }
     assert used <= set(standage.__all__)
     for name in used:
@@ -184,12 +225,16 @@ def test_every_page_can_be_reached_from_the_readme():
 
 def test_developers_page_names_every_module():
     named = set(re.findall(r"`(standage/[\w/]+\.py)`", read("DEVELOPERS.md")))
-    modules = {name_of(path) for path in (ROOT / "standage").rglob("*.py") if path.name != "__init__.py"}
+    modules = {
+        name_of(path) for path in (ROOT / "standage").rglob("*.py") if path.name != "__init__.py"
+    }
     assert modules <= named, f"not in the module map: {sorted(modules - named)}"
 
 
 def test_changes_are_dated_and_reach_this_version():
-    headings = re.findall(r"^### (.+)$", read("DEVELOPERS.md").split("\n## Changes\n", 1)[1], flags=re.MULTILINE)
+    headings = re.findall(
+        r"^### (.+)$", read("DEVELOPERS.md").split("\n## Changes\n", 1)[1], flags=re.MULTILINE
+    )
     assert headings
     for heading in headings:
         assert re.fullmatch(r"\d+\.\d+\.\d+, \d{4}-\d{2}-\d{2}", heading)
@@ -200,7 +245,9 @@ def test_changes_are_dated_and_reach_this_version():
 
 
 def section(text: str, heading: str) -> str:
-    return re.split(r"^#{1,2} ", text.split(f"\n## {heading}\n", 1)[1], maxsplit=1, flags=re.MULTILINE)[0]
+    return re.split(
+        r"^#{1,2} ", text.split(f"\n## {heading}\n", 1)[1], maxsplit=1, flags=re.MULTILINE
+    )[0]
 
 
 def documented(name: str) -> list[tuple[str, str, str]]:
@@ -211,7 +258,9 @@ def documented(name: str) -> list[tuple[str, str, str]]:
             continue
         names, unit, meaning = (cell.strip() for cell in line.strip("|").split("|"))
         for column in re.findall(r"`([^`]+)`", names):
-            for full in [column[:-2] + point for point in POINTS] if column.endswith("_*") else [column]:
+            for full in (
+                [column[:-2] + point for point in POINTS] if column.endswith("_*") else [column]
+            ):
                 rows.append((full, unit, meaning))
     return rows
 
@@ -229,7 +278,11 @@ def test_columns_of_results_are_documented_in_their_order(name):
     assert [column for column, _, _ in rows] == list(tables()[name].columns)
     for column, unit, meaning in rows:
         assert meaning, column
-        if tables()[name][column].dtype.kind in "if" and column not in ("pulse", "rhat") and not column.startswith("ratio_"):
+        if (
+            tables()[name][column].dtype.kind in "if"
+            and column not in ("pulse", "rhat")
+            and not column.startswith("ratio_")
+        ):
             assert unit, f"{name}.{column} is a number without unit"
 
 
@@ -247,7 +300,9 @@ def test_ages_table_is_as_the_results_page_says():
 def test_parameters_verdict_and_provenance_are_documented():
     page = read("docs/results.md")
     source = read("standage/stand/verdict.py")
-    parameters = set(re.findall(r'\badd\(\s*"(\w+)"', source)) | {f"stage_factor_{stage}" for stage in STAGES}
+    parameters = set(re.findall(r'\badd\(\s*"(\w+)"', source)) | {
+        f"stage_factor_{stage}" for stage in STAGES
+    }
     assert len(parameters) > 10
     assert parameters <= set(re.findall(r"`(\w+)`", section(page, "parameters.csv")))
     (verdict,) = (
@@ -282,38 +337,72 @@ def test_every_picture_function_is_on_its_page_with_an_image_that_the_script_dra
     images = list((ROOT / "docs" / "images").iterdir())
     pages = "".join(path.read_text(encoding="utf-8") for path in (ROOT / "docs").glob("*.md"))
     assert {image.name for image in images} == set(re.findall(r"\]\(images/([\w-]+\.png)\)", pages))
-    assert max(image.stat().st_size for image in images) < 60_000 and sum(image.stat().st_size for image in images) < 700_000
+    assert (
+        max(image.stat().st_size for image in images) < 60_000
+        and sum(image.stat().st_size for image in images) < 700_000
+    )
 
 
 def test_limits_in_the_documents_are_those_of_the_code():
     from standage.findings import events_on_record, local_ratio, pulse_limit
     from standage.findings.attribution import NEEDED_FACTOR, NEEDED_SHARE, NO_EVENT_PRIOR
-    from standage.stand import build, kernel_pieces, verdict
+    from standage.stand import build, verdict
+    from standage.stand.kernel import pieces as kernel_pieces
 
     model, results = (one_line(read(page)) for page in ("docs/the-model.md", "docs/results.md"))
     assert f"at least {build.FEWEST_STEMS} of its stems" in model
     assert f"oldest - {build.YEARS_BEFORE_OLDEST_RING}, last - {build.SHORTEST_AXIS}" in model
     assert build.NEGLIGIBLE_EVIDENCE == 1e-5 and "less than 1e-5 of it" in model
     assert kernel_pieces.NEGLIGIBLE == 1e-11 and "down to 1e-11" in model
-    assert f"at most {verdict.RHAT_LIMIT} " in model and f"over {verdict.RHAT_LIMIT} fails" in results
-    assert f"at most {verdict.LOOSE_RHAT_LIMIT} " in model and f"over {verdict.LOOSE_RHAT_LIMIT} fails" in results
-    assert f"at least {verdict.ESS_LIMIT} " in model and f"under {verdict.ESS_LIMIT} fails" in results
+    assert (
+        f"at most {verdict.RHAT_LIMIT} " in model and f"over {verdict.RHAT_LIMIT} fails" in results
+    )
+    assert (
+        f"at most {verdict.LOOSE_RHAT_LIMIT} " in model
+        and f"over {verdict.LOOSE_RHAT_LIMIT} fails" in results
+    )
+    assert (
+        f"at least {verdict.ESS_LIMIT} " in model and f"under {verdict.ESS_LIMIT} fails" in results
+    )
     assert f"below {verdict.CHECK_LIMIT} " in model and f"below {verdict.CHECK_LIMIT} it" in results
     assert f"it is {pulse_limit.ASSUMED_LIMIT} and" in results
     assert f"at least {local_ratio.STANDS_OUT:g} times their living stems" in results
     assert f"and with {local_ratio.NEEDED_EXCESS:g} standard errors more dated stems" in results
     lowest = f"the lowest {100 * local_ratio.LOWEST_SHARE:.0f} % of those"
-    assert f"({local_ratio.NEAREST_BACKGROUND} to {local_ratio.FARTHEST_BACKGROUND} years away; {lowest}" in results
+    assert (
+        f"({local_ratio.NEAREST_BACKGROUND} to {local_ratio.FARTHEST_BACKGROUND} years away; {lowest}"
+        in results
+    )
     assert f"blank where fewer than {local_ratio.FEWEST_YOUNGER} such years follow" in results
-    assert events_on_record.LAG_WINDOW == 10 and "before the pulse by 10 years or less" in results and "`e_j .. e_j + m_j + 10`" in model
+    assert (
+        events_on_record.LAG_WINDOW == 10
+        and "before the pulse by 10 years or less" in results
+        and "`e_j .. e_j + m_j + 10`" in model
+    )
     assert f"each less than {2 * events_on_record.LAG_WINDOW} years after the one before" in results
-    assert events_on_record.RECURRING == 3 and "Three events of a kind or more" in results and "Three or more of a kind" in model
-    assert NO_EVENT_PRIOR == 0.5 and "Half of the prior is that no event" in results and "Prior: none `1/2`" in model
-    assert NEEDED_FACTOR == 3 and "between 1/3 and 3" in results and "from a factor of 3 on" in model
-    assert f"under {100 * NEEDED_SHARE:.0f} % of the posterior" in results and "where 80 % of the posterior agree" in model
+    assert (
+        events_on_record.RECURRING == 3
+        and "Three events of a kind or more" in results
+        and "Three or more of a kind" in model
+    )
+    assert (
+        NO_EVENT_PRIOR == 0.5
+        and "Half of the prior is that no event" in results
+        and "Prior: none `1/2`" in model
+    )
+    assert (
+        NEEDED_FACTOR == 3 and "between 1/3 and 3" in results and "from a factor of 3 on" in model
+    )
+    assert (
+        f"under {100 * NEEDED_SHARE:.0f} % of the posterior" in results
+        and "where 80 % of the posterior agree" in model
+    )
     (_, first), (_, second), (_, third) = build.CLASS_WIDTHS_CM
     assert [up_to for up_to, _ in build.CLASS_WIDTHS_CM[:2]] == [20, 40]
-    assert f"({first:.0f} cm wide up to 20 cm, {second:.0f} cm up to 40 cm, {third:.0f} cm beyond;" in model
+    assert (
+        f"({first:.0f} cm wide up to 20 cm, {second:.0f} cm up to 40 cm, {third:.0f} cm beyond;"
+        in model
+    )
 
 
 def test_sampling_in_the_documents_is_that_of_the_code():
@@ -322,14 +411,21 @@ def test_sampling_in_the_documents_is_that_of_the_code():
     from standage.stand.whitening import SMALLEST_CURVATURE
 
     told = one_line(section(read("docs/the-model.md"), "7. Sampling, and after"))
-    usual = {name: parameter.default for name, parameter in inspect.signature(fit_stands).parameters.items()}
+    usual = {
+        name: parameter.default
+        for name, parameter in inspect.signature(fit_stands).parameters.items()
+    }
     assert f"Each of {usual['chains']} chains" in told
     assert f"{usual['tune']} steps of tuning, {usual['draws']} kept draws" in told
     assert f"least curvature below {SMALLEST_CURVATURE} " in told
     assert f"{sampler.PILOT_TUNE} steps of tuning and {sampler.PILOT_DRAWS} draws" in told
     assert f"At {sampler.PILOT_POINTS} of its points" in told
     options = {option.name: option.default for option in main.commands["run"].params}
-    assert (options["draws"], options["chains"], options["seed"]) == (usual["draws"], usual["chains"], usual["seed"])
+    assert (options["draws"], options["chains"], options["seed"]) == (
+        usual["draws"],
+        usual["chains"],
+        usual["seed"],
+    )
 
 
 # ------------------------------------------------------------------------------------------------------------ the repository
@@ -349,7 +445,9 @@ def test_shipped_species_are_in_the_profiles_page():
 def test_nothing_else_stands_at_the_top():
     if not (ROOT / ".git").exists():
         pytest.skip("not a git repository: an unpacked source distribution")
-    listed = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=True).stdout.split("\n")
+    listed = subprocess.run(
+        ["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=True
+    ).stdout.split("\n")
     top = {path.split("/")[0] for path in listed if path and not path.startswith(".")}
     assert top <= TOP_LEVEL, f"not meant to be there: {sorted(top - TOP_LEVEL)}"
 
@@ -358,9 +456,15 @@ def test_nothing_else_stands_at_the_top():
 
 
 def test_the_oldest_versions_tested_are_those_promised():
-    listed = [line for line in read("tests/oldest-versions.txt").splitlines() if line and not line.startswith("#")]
+    listed = [
+        line
+        for line in read("tests/oldest-versions.txt").splitlines()
+        if line and not line.startswith("#")
+    ]
     tested = dict(line.split("==") for line in listed)
     for promise in tomllib.loads(read("pyproject.toml"))["project"]["dependencies"]:
         name, oldest = re.fullmatch(r"([a-z0-9]+)>=([0-9.]+)(?:,<.*)?", promise).groups()
         held = tested[name].split(".")[: oldest.count(".") + 1]
-        assert held == oldest.split(".") and set("".join(tested[name].split(".")[len(held) :])) <= {"0"}, promise
+        assert held == oldest.split(".") and set("".join(tested[name].split(".")[len(held) :])) <= {
+            "0"
+        }, promise

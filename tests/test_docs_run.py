@@ -26,7 +26,7 @@ import pytest
 from click.testing import CliRunner
 
 import standage
-from standage.cli import FIT_FAILED, main
+from standage.commands.cli import FIT_FAILED, main
 
 pytestmark = pytest.mark.statistical
 
@@ -60,15 +60,33 @@ class Block:
 
 def blocks_of(page: str) -> list[Block]:
     """The blocks of a page in their order."""
-    found = re.finditer(r"^```([\w ]*)\n(.*?)^```|((?:^ {4}(?:standage|dask) [^\n]*\n)+)", page, flags=re.DOTALL | re.MULTILINE)
-    return [Block(*(("sh", part[3].replace("    ", "")) if part[3] else (part[1], part[2]))) for part in found]
+    found = re.finditer(
+        r"^```([\w ]*)\n(.*?)^```|((?:^ {4}(?:standage|dask) [^\n]*\n)+)",
+        page,
+        flags=re.DOTALL | re.MULTILINE,
+    )
+    return [
+        Block(*(("sh", part[3].replace("    ", "")) if part[3] else (part[1], part[2])))
+        for part in found
+    ]
 
 
 def pages() -> list[str]:
     """Pages with something to type; tests/test_batch.py does what docs/batch.md says."""
-    every = [ROOT / "README.md", ROOT / "DEVELOPERS.md", ROOT / "demo" / "README.md", *sorted((ROOT / "docs").glob("*.md"))]
+    every = [
+        ROOT / "README.md",
+        ROOT / "DEVELOPERS.md",
+        ROOT / "demo" / "README.md",
+        *sorted((ROOT / "docs").glob("*.md")),
+    ]
     every.remove(ROOT / "docs" / "batch.md")
-    typed = [page for page in every if any(block.kind in ("sh", "python") for block in blocks_of(page.read_text(encoding="utf-8")))]
+    typed = [
+        page
+        for page in every
+        if any(
+            block.kind in ("sh", "python") for block in blocks_of(page.read_text(encoding="utf-8"))
+        )
+    ]
     return [page.relative_to(ROOT).as_posix() for page in typed]
 
 
@@ -106,7 +124,11 @@ class Reader:
 
     def __init__(self, folder: Path, one_stand: Path, results, demo: Path) -> None:
         self.folder, self.one_stand, self.results = folder, one_stand, results
-        shutil.copytree(ROOT / "demo", folder / "demo", ignore=shutil.ignore_patterns("__pycache__", "longleaf-survey"))
+        shutil.copytree(
+            ROOT / "demo",
+            folder / "demo",
+            ignore=shutil.ignore_patterns("__pycache__", "longleaf-survey"),
+        )
         self._put(demo, folder / "demo" / "longleaf-survey")
         self.names: dict = {"__name__": "__main__"}
 
@@ -125,17 +147,27 @@ class Reader:
     def _standage(self, words: list[str]) -> str:
         if words[0] == "run":
             asked = main.commands["run"].make_context("run", words[1:]).params
-            usual = main.commands["run"].make_context("run", [asked["survey"], "--out", asked["out"]]).params
-            assert asked == usual and (self.folder / asked["survey"]).exists(), f"run {words}: only the usual options are run here"
+            usual = (
+                main.commands["run"]
+                .make_context("run", [asked["survey"], "--out", asked["out"]])
+                .params
+            )
+            assert asked == usual and (self.folder / asked["survey"]).exists(), (
+                f"run {words}: only the usual options are run here"
+            )
             made, printed = self.results("demo")
             self._put(made, self.folder / asked["out"])
             return printed.replace(str(made), asked["out"])
         ran = CliRunner().invoke(main, words)
         assert ran.exception is None or isinstance(ran.exception, SystemExit), ran.output
         wrong_on_purpose = words[:2] == ["check", "broken"]
-        assert ran.exit_code in ((2,) if wrong_on_purpose else (0, FIT_FAILED)), f"standage {words}: {ran.output}"
+        assert ran.exit_code in ((2,) if wrong_on_purpose else (0, FIT_FAILED)), (
+            f"standage {words}: {ran.output}"
+        )
         if words[0] == "new":  # the reader fills the forms in
-            assert {"stands.csv", "trees.csv", "cores.csv"} <= {path.name for path in (self.folder / words[1]).iterdir()}
+            assert {"stands.csv", "trees.csv", "cores.csv"} <= {
+                path.name for path in (self.folder / words[1]).iterdir()
+            }
             self._put(self.one_stand, self.folder / words[1])
         return ran.output
 
@@ -175,7 +207,9 @@ def quick_python(monkeypatch):
     sample_prior_predictive = pm.sample_prior_predictive
 
     def quick_fit(survey, **asked):
-        return fit_stands(survey, **asked | {"draws": min(asked.get("draws", 50), MOST_DRAWS), "chains": 2})
+        return fit_stands(
+            survey, **asked | {"draws": min(asked.get("draws", 50), MOST_DRAWS), "chains": 2}
+        )
 
     def quick_prior(draws, **asked):
         return sample_prior_predictive(draws, **asked, compile_kwargs={"mode": AS_WRITTEN})
@@ -190,7 +224,10 @@ def test_what_a_page_says_to_type_works_and_prints_what_it_shows(
 ):
     monkeypatch.chdir(tmp_path)
     monkeypatch.setattr(os, "environ", os.environ | {"COLUMNS": "200"})
-    demos = {"docs/tutorial.md": ROOT / "demo" / "longleaf-survey", "docs/the-model.md": simulated_folder}
+    demos = {
+        "docs/tutorial.md": ROOT / "demo" / "longleaf-survey",
+        "docs/the-model.md": simulated_folder,
+    }
     reader = Reader(tmp_path, one_stand, quick_results, demos.get(page, one_stand))
     if page in ("docs/report.md", "docs/figures.md"):  # of somebody who has run a survey
         reader.types("standage run demo/longleaf-survey --out results")
@@ -198,8 +235,12 @@ def test_what_a_page_says_to_type_works_and_prints_what_it_shows(
     with matplotlib.rc_context():
         for block in blocks_of((ROOT / page).read_text(encoding="utf-8")):
             if block.kind == "sh":
-                commands = [part.strip() for line in block.text.splitlines() for part in line.split("&&")]
-                typed = [command for command in commands if not command.startswith(tuple(NOT_TYPED))]
+                commands = [
+                    part.strip() for line in block.text.splitlines() for part in line.split("&&")
+                ]
+                typed = [
+                    command for command in commands if not command.startswith(tuple(NOT_TYPED))
+                ]
                 printed = "".join(reader.types(command) for command in typed)
             elif block.kind == "python":
                 printed = reader.writes(block.text)
@@ -220,7 +261,9 @@ def lines_are(shown: str, printed: str) -> None:
         if line == "...":
             gap = True
             continue
-        assert line in (have[place:] if gap else have[place : place + 1]), f"not printed there: {line}\nprinted:\n{printed}"
+        assert line in (have[place:] if gap else have[place : place + 1]), (
+            f"not printed there: {line}\nprinted:\n{printed}"
+        )
         place, gap = have.index(line, place) + 1, False
 
 
@@ -236,7 +279,9 @@ def sentences_are_alike(shown: str, printed: str) -> None:
     """Of the sentences shown most are printed, numbers aside."""
     wanted, have = sentences(shown), set(sentences(printed))
     missing = [one for one in wanted if one not in have]
-    assert wanted and len(missing) <= (1 - ALIKE) * len(wanted), f"shown and not printed: {missing}\nprinted: {printed}"
+    assert wanted and len(missing) <= (1 - ALIKE) * len(wanted), (
+        f"shown and not printed: {missing}\nprinted: {printed}"
+    )
 
 
 def test_commands_that_other_tests_run_have_options_that_exist():
@@ -244,14 +289,23 @@ def test_commands_that_other_tests_run_have_options_that_exist():
     read = []
     for page in (*pages(), "docs/batch.md"):
         blocks = blocks_of((ROOT / page).read_text(encoding="utf-8"))
-        for line in (line.strip() for block in blocks if block.kind == "sh" for line in block.text.splitlines()):
+        for line in (
+            line.strip()
+            for block in blocks
+            if block.kind == "sh"
+            for line in block.text.splitlines()
+        ):
             words = shlex.split(line, comments=True)
             if words[:1] == ["standage"] and line.startswith(tuple(NOT_TYPED)):
-                main.commands[words[1]].make_context(words[1], words[2:])  # raises for an option or a value that it doesn't know
+                main.commands[words[1]].make_context(
+                    words[1], words[2:]
+                )  # raises for an option or a value that it doesn't know
                 read.append(words[1])
     assert {"batch", "compare", "run"} <= set(read)
     with pytest.raises(click.UsageError):
-        main.commands["batch"].make_context("batch", ["surveys", "--out", "results", "--clusters", "tcp://a:1"])
+        main.commands["batch"].make_context(
+            "batch", ["surveys", "--out", "results", "--clusters", "tcp://a:1"]
+        )
 
 
 def test_what_is_shown_wrongly_would_be_found():
@@ -259,11 +313,19 @@ def test_what_is_shown_wrongly_would_be_found():
     for wrong in ("a\nc\n", "d\n...\na\n", "e\n"):
         with pytest.raises(AssertionError):
             lines_are(wrong, "a\nb\nc\nd\n")
-    sentences_are_alike("It began in 1920 (5 to 6). Then 12 more.", "It began in 1931 (7 to 8). Then 1.5 more. And more.")
+    sentences_are_alike(
+        "It began in 1920 (5 to 6). Then 12 more.",
+        "It began in 1931 (7 to 8). Then 1.5 more. And more.",
+    )
     with pytest.raises(AssertionError):
         sentences_are_alike("It began in 1920. It ended.", "It began in 1931. It goes on.")
 
 
 def test_blocks_are_found_in_their_order():
     page = "x\n```sh\na\n```\n\n    standage b\n\n```text about\nc\n```\n```python\nd\n```\n"
-    assert blocks_of(page) == [Block("sh", "a\n"), Block("sh", "standage b\n"), Block("text about", "c\n"), Block("python", "d\n")]
+    assert blocks_of(page) == [
+        Block("sh", "a\n"),
+        Block("sh", "standage b\n"),
+        Block("text about", "c\n"),
+        Block("python", "d\n"),
+    ]

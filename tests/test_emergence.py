@@ -16,20 +16,20 @@ from reference_likelihood import UnitReading
 from test_kernel import LEAST_P, Tiny, chi_square, core_at, spline_mixture, tiny
 
 from standage.errors import StandageError
-from standage.simulate import small_survey
-from standage.simulate_departures import Departures
-from standage.spoken import emergence_paragraphs
+from standage.prose.summary import emergence_paragraphs
+from standage.simulate.departures import Departures
+from standage.simulate.surveys import small_survey
 from standage.stand.build import build_stands
 from standage.stand.data import BREAST_HEIGHT_CM, STAGES, TreeChain
 from standage.stand.dating import chain_years, size_years
 from standage.stand.emergence import Emergence
 from standage.stand.fit import fit_stands
-from standage.stand.kernel import log_density_and_gradient
+from standage.stand.kernel.log_density import log_density_and_gradient
 from standage.stand.openings import openness
 from standage.stand.parameters import layout, pack, unpack
 from standage.stand.states import grass_stage_pmfs, unit_state
 from standage.stand.verdict import stage_densities
-from standage.survey import read_survey
+from standage.survey.reading import read_survey
 
 OPENINGS = (109, (("establishment", True),), (True,), (2,))
 YEARS = np.arange(1900, 2001)
@@ -45,7 +45,9 @@ def on_record(**event) -> SimpleNamespace:
 def opened(survey, season=2000) -> dict[int, float]:
     """Openness by calendar year, of the years in which it is not 0."""
     values = openness(survey, "north", YEARS, season)
-    return {int(year): float(value) for year, value in zip(YEARS, values, strict=False) if value != 0}
+    return {
+        int(year): float(value) for year, value in zip(YEARS, values, strict=False) if value != 0
+    }
 
 
 # openness
@@ -60,11 +62,15 @@ def test_openness_begins_in_the_season_after_and_fades():
 
 def test_an_uncertain_year_a_period_and_a_share_weigh_in():
     either = opened(on_record(first_year=1950, last_year=1951))
-    assert either[1951] == pytest.approx(0.5) and either[1952] == pytest.approx((1 + math.exp(-1 / 3)) / 2)
+    assert either[1951] == pytest.approx(0.5) and either[1952] == pytest.approx(
+        (1 + math.exp(-1 / 3)) / 2
+    )
     period = opened(on_record(ended_year=1953))
     assert [period[year] for year in range(1951, 1955)] == [1.0] * 4 and list(period)[-1] == 1963
     assert opened(on_record(share_removed=0.4))[1951] == pytest.approx(0.4)
-    two = SimpleNamespace(events=pd.concat([on_record(share_removed=0.4).events, on_record(share_removed=0.5).events]))
+    two = SimpleNamespace(
+        events=pd.concat([on_record(share_removed=0.4).events, on_record(share_removed=0.5).events])
+    )
     assert opened(two)[1951] == pytest.approx(1 - 0.6 * 0.5)
 
 
@@ -104,7 +110,10 @@ def test_rho_of_zero_and_openness_of_zero_are_the_plain_kernel(seed):
     assert layout(plain).size == layout(data).size - 1
     density, gradient = log_density_and_gradient(pack(nothing, plain), plain)
     of_plain = unpack(gradient, plain)
-    for same, values in ((data, at_rest), (with_openness(data, np.zeros(data.n_years)), parameters)):
+    for same, values in (
+        (data, at_rest),
+        (with_openness(data, np.zeros(data.n_years)), parameters),
+    ):
         found, slope = log_density_and_gradient(pack(values, same), same)
         z = values["release"][0][0]
         of_prior = -0.5 * z**2 - 0.5 * math.log(2 * math.pi)
@@ -137,7 +146,9 @@ def test_a_geometric_grass_stage_keeps_its_closed_form():
     rho = 0.8
     found = Emergence(np.ones(30), np.array([rho]), grass).leaving(np.array([5]))[0]
     faster = 1 - (1 - p) ** math.exp(rho)
-    np.testing.assert_allclose(found[1:longest], faster * (1 - faster) ** np.arange(longest - 1), rtol=1e-12)
+    np.testing.assert_allclose(
+        found[1:longest], faster * (1 - faster) ** np.arange(longest - 1), rtol=1e-12
+    )
 
 
 # states and draws
@@ -148,10 +159,14 @@ def test_stages_sum_to_one_in_every_year_of_establishment_and_agree_with_plain_l
     parameters = random_parameters(5, data)
     unit, n = data.units[0], data.units[0].season_index + 1
     every, no_limit = np.arange(len(STAGES)), np.full(len(STAGES), len(data.class_edges_cm) - 1)
-    all_stages = dataclasses.replace(data, units=(dataclasses.replace(unit, count_stage=every, count_class_low=no_limit),))
+    all_stages = dataclasses.replace(
+        data, units=(dataclasses.replace(unit, count_stage=every, count_class_low=no_limit),)
+    )
     state = unit_state(np.tile(pack(parameters, data), (n, 1)), all_stages, 0)
     state = dataclasses.replace(state, living=np.eye(n)[::-1])  # draw a has one stem, of age a
-    share = stage_densities(all_stages, 0, state, state.delays.arrival(state.living, BREAST_HEIGHT_CM))
+    share = stage_densities(
+        all_stages, 0, state, state.delays.arrival(state.living, BREAST_HEIGHT_CM)
+    )
     assert all(np.all(of_stage > -1e-12) for of_stage in share.values())
     np.testing.assert_allclose(sum(share.values()), 1.0, atol=1e-10)
     reading = UnitReading(parameters, data, 0)
@@ -163,21 +178,37 @@ def test_stages_sum_to_one_in_every_year_of_establishment_and_agree_with_plain_l
 def test_arrivals_of_the_states_agree_with_plain_loops():
     data = random_stand_data(*OPENINGS)
     parameters = random_parameters(7, data)
-    state, reading = unit_state(pack(parameters, data)[None], data, 0), UnitReading(parameters, data, 0)
+    state, reading = (
+        unit_state(pack(parameters, data)[None], data, 0),
+        UnitReading(parameters, data, 0),
+    )
     for height in (10.0, 30.0, BREAST_HEIGHT_CM):
-        np.testing.assert_allclose(state.delays.arrival(state.living, height)[0], reading.arrival(height), rtol=1e-9, atol=1e-12)
+        np.testing.assert_allclose(
+            state.delays.arrival(state.living, height)[0],
+            reading.arrival(height),
+            rtol=1e-9,
+            atol=1e-12,
+        )
 
 
 def opened_setting(seed: int) -> Tiny:
     setting = tiny(seed)
-    opening = Emergence(random_openness(np.random.default_rng(seed), setting.n, 1), np.array([1.5]), setting.delays.grass)
-    return dataclasses.replace(setting, delays=dataclasses.replace(setting.delays, emergence=opening))
+    opening = Emergence(
+        random_openness(np.random.default_rng(seed), setting.n, 1),
+        np.array([1.5]),
+        setting.delays.grass,
+    )
+    return dataclasses.replace(
+        setting, delays=dataclasses.replace(setting.delays, emergence=opening)
+    )
 
 
 def many_of(setting: Tiny):
     opening = setting.delays.emergence
     grass = setting.repeated(opening.grass)
-    return dataclasses.replace(setting.many(), emergence=Emergence(opening.openness, setting.repeated(opening.rho), grass))
+    return dataclasses.replace(
+        setting.many(), emergence=Emergence(opening.openness, setting.repeated(opening.rho), grass)
+    )
 
 
 def written_out(setting: Tiny, height: float, seen: np.ndarray) -> np.ndarray:
@@ -205,14 +236,30 @@ def test_years_are_drawn_from_their_exact_conditional():
     many, living = many_of(setting), setting.repeated(setting.living)
     nothing = np.zeros(len(living))
     arrival = many.arrival(living, 30.0)
-    at_core, established = chain_years(TreeChain((node,)), living, arrival, many, None, nothing, nothing, np.random.default_rng(3))
+    at_core, established = chain_years(
+        TreeChain((node,)), living, arrival, many, None, nothing, nothing, np.random.default_rng(3)
+    )
     found = np.zeros((setting.n, setting.n))
     np.add.at(found, (at_core, established), 1)
-    assert chi_square(found, written_out(setting, 30.0, spline_mixture(node, 0, 0, setting.n))) > LEAST_P
+    assert (
+        chi_square(found, written_out(setting, 30.0, spline_mixture(node, 0, 0, setting.n)))
+        > LEAST_P
+    )
     at_rest = dataclasses.replace(setting.delays.emergence, rho=np.zeros(1))
-    plain = dataclasses.replace(setting, delays=dataclasses.replace(setting.delays, emergence=at_rest))
-    assert chi_square(found, written_out(plain, 30.0, spline_mixture(node, 0, 0, setting.n))) < LEAST_P  # the opening would be missed
-    drawn = size_years(living, many, many.arrival(living, BREAST_HEIGHT_CM), setting.repeated(setting.sizes), 1, np.random.default_rng(4))
+    plain = dataclasses.replace(
+        setting, delays=dataclasses.replace(setting.delays, emergence=at_rest)
+    )
+    assert (
+        chi_square(found, written_out(plain, 30.0, spline_mixture(node, 0, 0, setting.n))) < LEAST_P
+    )  # the opening would be missed
+    drawn = size_years(
+        living,
+        many,
+        many.arrival(living, BREAST_HEIGHT_CM),
+        setting.repeated(setting.sizes),
+        1,
+        np.random.default_rng(4),
+    )
     expected = written_out(setting, BREAST_HEIGHT_CM, setting.sizes[0]).sum(axis=0)
     assert chi_square(np.bincount(drawn[:, 0], minlength=setting.n), expected) > LEAST_P
 
@@ -224,7 +271,9 @@ def test_what_waited_before_a_start_is_the_reverse_of_leaving():
     found = opening.waited(np.array([41]))[0]
     expected = np.array([0.0] + [opening.leaving(np.array([41 - g]))[0, g] for g in range(1, 26)])
     np.testing.assert_allclose(found, expected / expected.sum(), rtol=1e-12)
-    np.testing.assert_allclose(opening.waited(np.array([10]))[0], grass[0], atol=1e-12)  # long before the opening
+    np.testing.assert_allclose(
+        opening.waited(np.array([10]))[0], grass[0], atol=1e-12
+    )  # long before the opening
 
 
 # a survey
@@ -237,18 +286,24 @@ def test_emergence_is_checked_and_off_leaves_the_survey_as_it_was():
     off = build_stands(demo_survey).data
     assert all(len(unit.openness) == 0 for unit in off.units)
     without = dataclasses.replace(demo_survey, events=demo_survey.events.iloc[:0])
-    assert all(len(unit.openness) == 0 for unit in build_stands(without, emergence="learned").data.units)
+    assert all(
+        len(unit.openness) == 0 for unit in build_stands(without, emergence="learned").data.units
+    )
     learned = build_stands(demo_survey, emergence="learned").data
     opened_stands = {unit.stand for unit in learned.units if len(unit.openness)}
     assert "oxbell-upland" in opened_stands
-    assert layout(learned).size == layout(off).size + sum(len(unit.openness) > 0 for unit in learned.units)
+    assert layout(learned).size == layout(off).size + sum(
+        len(unit.openness) > 0 for unit in learned.units
+    )
     on = build_stands(demo_survey, emergence="on").data
     assert layout(on).size == layout(learned).size
     for prior_of in (on, learned):
         drawn = np.random.default_rng(1).standard_normal((4000, layout(prior_of).size))
         rho = unit_state(drawn, prior_of, 0).delays.emergence.rho
         expected = (1.0, 0.5) if prior_of is on else (0.0, 1.0)
-        np.testing.assert_allclose([rho.mean(), rho.std()], expected, atol=0.06)  # four standard errors of the wider one's mean
+        np.testing.assert_allclose(
+            [rho.mean(), rho.std()], expected, atol=0.06
+        )  # four standard errors of the wider one's mean
 
 
 def test_the_summary_says_what_was_learned_or_that_nothing_was():
@@ -258,13 +313,23 @@ def test_the_summary_says_what_was_learned_or_that_nothing_was():
 
     def told(rho, before=normal):
         release = [[{"release": draws[:, None]}] for draws in (before, rho)]
-        return emergence_paragraphs(SimpleNamespace(units=[unit], delay_prior=release[0], delay_posterior=release[1]), 0.9)
+        return emergence_paragraphs(
+            SimpleNamespace(units=[unit], delay_prior=release[0], delay_posterior=release[1]), 0.9
+        )
 
     assert "taken for granted" in told(1.2 + 0.4 * normal, before=1 + 0.5 * normal)[0]
     assert "can't be told" in told(normal)[0] and "sooner" not in told(normal)[0]
-    assert "sooner" in told(1.5 + 0.5 * normal)[0] and "about 4.5 times" in told(1.5 + 0.5 * (normal - np.median(normal)))[0]
+    assert (
+        "sooner" in told(1.5 + 0.5 * normal)[0]
+        and "about 4.5 times" in told(1.5 + 0.5 * (normal - np.median(normal)))[0]
+    )
     assert "later" in told(-1.5 + 0.5 * normal)[0]
-    assert emergence_paragraphs(SimpleNamespace(units=[unit], delay_prior=[{}], delay_posterior=[{}]), 0.9) == []
+    assert (
+        emergence_paragraphs(
+            SimpleNamespace(units=[unit], delay_prior=[{}], delay_posterior=[{}]), 0.9
+        )
+        == []
+    )
 
 
 # known truth
@@ -280,23 +345,44 @@ def surveyed(folder, seed: int, *, tries: tuple[int, ...], grass_stage: float = 
         seed, stems=60, cores=32, pulse=(1926, 1933), pulse_share=0.8, departures=Departures(openings=(1935,), release_tries=tries),
         standing={"grass_stage": grass_stage} if grass_stage else None,
     )  # fmt: skip
-    cut = {"event": "cut", "stand": "", "kind": "logging", "first_year": 1935, "last_year": 1935, "opens_canopy": "yes", "source": "record"}
-    simulated.tables["events"] = pd.DataFrame([cut]).reindex(columns=simulated.tables["events"].columns)
-    return read_survey(simulated.write(folder)), simulated.truth["trees"].set_index("tree")["establishment_year"].astype(float)
+    cut = {
+        "event": "cut",
+        "stand": "",
+        "kind": "logging",
+        "first_year": 1935,
+        "last_year": 1935,
+        "opens_canopy": "yes",
+        "source": "record",
+    }
+    simulated.tables["events"] = pd.DataFrame([cut]).reindex(
+        columns=simulated.tables["events"].columns
+    )
+    return read_survey(simulated.write(folder)), simulated.truth["trees"].set_index("tree")[
+        "establishment_year"
+    ].astype(float)
 
 
 def years_of_the_pulse(posterior, truth: pd.Series) -> tuple[np.ndarray, np.ndarray]:
     """Drawn years `(draw, tree)` and true ones `(tree,)` of the cored trees that established within 20 years of 1932."""
     true = posterior.trees["tree"].map(truth).to_numpy(float)
     drawn = posterior.establishment_year
-    used = posterior.trees["cored"].to_numpy(bool) & (drawn >= 0).all(axis=0) & (np.abs(true - 1932) <= 20)
+    used = (
+        posterior.trees["cored"].to_numpy(bool)
+        & (drawn >= 0).all(axis=0)
+        & (np.abs(true - 1932) <= 20)
+    )
     return drawn[:, used].astype(float), true[used]
 
 
 def distance_from_truth(drawn: np.ndarray, true: np.ndarray) -> float:
     """Continuous ranked probability score, mean over trees (Gneiting & Raftery 2007, J Am Stat Assoc 102:359-378). [years]"""
     half = len(drawn) // 2
-    return float((np.abs(drawn - true).mean(axis=0) - 0.5 * np.abs(drawn[:half] - drawn[half : 2 * half]).mean(axis=0)).mean())
+    return float(
+        (
+            np.abs(drawn - true).mean(axis=0)
+            - 0.5 * np.abs(drawn[:half] - drawn[half : 2 * half]).mean(axis=0)
+        ).mean()
+    )
 
 
 def fitted(survey, emergence: str):
@@ -316,7 +402,9 @@ def test_a_release_after_a_cut_is_found_and_the_truth_lies_in_its_posterior(tmp_
     assert "sooner" in emergence_paragraphs(posterior, 0.9)[0]
     (row,) = posterior.parameters.query("name == 'release_after_openings'").to_dict("records")
     assert row["posterior_low"] == pytest.approx(low)
-    assert abs(row["prior_median"]) < 0.15 and row["prior_high"] == pytest.approx(1.64, abs=0.2)  # a standard normal
+    assert abs(row["prior_median"]) < 0.15 and row["prior_high"] == pytest.approx(
+        1.64, abs=0.2
+    )  # a standard normal
     drawn, true = years_of_the_pulse(posterior, truth)
     low, high = np.quantile(drawn.mean(axis=1), [0.025, 0.975])
     assert low < true.mean() < high
@@ -326,5 +414,8 @@ def test_a_release_after_a_cut_is_found_and_the_truth_lies_in_its_posterior(tmp_
 def test_learning_a_release_brings_dates_nearer_to_the_truth(tmp_path):
     """Where the plain model takes a burst of waiting plants for a short grass stage."""
     survey, truth = surveyed(tmp_path / "s", 3, tries=(10, 7, 5, 3, 2))
-    learned, off = (distance_from_truth(*years_of_the_pulse(fitted(survey, emergence), truth)) for emergence in ("learned", "off"))
+    learned, off = (
+        distance_from_truth(*years_of_the_pulse(fitted(survey, emergence), truth))
+        for emergence in ("learned", "off")
+    )
     assert learned < off - 0.1

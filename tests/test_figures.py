@@ -15,14 +15,14 @@ from fake_posterior import fake_posterior
 from matplotlib.axes import Axes
 from matplotlib.text import Text
 
-from standage import figures
-from standage.figure_axes import chance, drawing_axes
-from standage.figure_files import write_figures
-from standage.figure_styles import SCREEN, STYLES, current_style
-from standage.figures_comparison import comparison_figures, side_by_side
-from standage.figures_events import mark_events
+from standage.figures import result_figures as figures
+from standage.figures.axes import chance, drawing_axes
+from standage.figures.comparison import comparison_figures, side_by_side
+from standage.figures.events import mark_events
+from standage.figures.files import write_figures
+from standage.figures.styles import SCREEN, STYLES, current_style
 from standage.findings import count_check, delays, diameter_check, size_curves
-from standage.results import result_tables
+from standage.results.writing import result_tables
 
 
 @pytest.fixture(scope="module")
@@ -48,9 +48,15 @@ def test_every_picture_makes_its_own_axes_and_labels_them(posterior, tables):
     delay = delays(posterior)
     drawn = [
         figures.plot_cohorts(of_stand(tables["cohorts"])),
-        figures.plot_rate(of_stand(tables["rate"]), pulses=of_stand(tables["pulses"]), events=posterior.survey.events),
+        figures.plot_rate(
+            of_stand(tables["rate"]),
+            pulses=of_stand(tables["pulses"]),
+            events=posterior.survey.events,
+        ),
         figures.plot_tree_dates(of_stand(tables["tree_dates"])),
-        figures.plot_size_age(of_stand(tables["tree_dates"]), curve=of_stand(size_curves(posterior))),
+        figures.plot_size_age(
+            of_stand(tables["tree_dates"]), curve=of_stand(size_curves(posterior))
+        ),
         figures.plot_delay(of_stand(delay[delay["delay"] == "grass"])),
         figures.plot_diameter_check(of_stand(diameter_check(posterior))),
         figures.plot_count_check(of_stand(count_check(posterior))),
@@ -58,7 +64,12 @@ def test_every_picture_makes_its_own_axes_and_labels_them(posterior, tables):
     for ax in drawn:
         assert isinstance(ax, Axes)
         assert ax.get_xlabel() and ax.get_title(loc="left") == "Fern Flat, longleaf pine"
-        assert ax.get_ylabel() or [label.get_text() for label in ax.get_yticklabels()] == ["germinant", "grass", "emerging", "sapling"]
+        assert ax.get_ylabel() or [label.get_text() for label in ax.get_yticklabels()] == [
+            "germinant",
+            "grass",
+            "emerging",
+            "sapling",
+        ]
     assert "(per ha)" in drawn[0].get_ylabel() and "(cm)" in drawn[3].get_ylabel()
 
 
@@ -78,13 +89,17 @@ def test_without_plots_the_axis_says_among_sampled_trees(tables):
 
 
 def test_pulses_and_events_are_marked_and_explained(posterior, tables):
-    ax = figures.plot_rate(of_stand(tables["rate"]), pulses=of_stand(tables["pulses"]), events=posterior.survey.events)
+    ax = figures.plot_rate(
+        of_stand(tables["rate"]), pulses=of_stand(tables["pulses"]), events=posterior.survey.events
+    )
     notes = " | ".join(text.get_text() for text in ax.get_legend().get_texts())
     assert "pulse 1930" in notes and "> 99 %" in notes
     assert "logging 1926\u20131928" in notes and "fire exclusion 1945" in notes
 
 
-@pytest.mark.parametrize(("plot", "name"), [("plot_cohorts", "cohorts"), ("plot_tree_dates", "tree_dates")])
+@pytest.mark.parametrize(
+    ("plot", "name"), [("plot_cohorts", "cohorts"), ("plot_tree_dates", "tree_dates")]
+)
 def test_events_are_on_every_timeline(posterior, tables, plot, name):
     ax = getattr(figures, plot)(of_stand(tables[name]), events=posterior.survey.events)
     notes = " | ".join(text.get_text() for text in ax.get_legend().get_texts())
@@ -96,11 +111,15 @@ def test_events_are_in_the_strips_of_their_stands(posterior, tables):
         return [(bar.get_x(), bar.get_width()) for bar in ax.patches if bar.get_hatch()]
 
     events = posterior.survey.events
-    figure = side_by_side(tables["cohorts"], tables["pulses"], tables["stand_summary"], events=events)
+    figure = side_by_side(
+        tables["cohorts"], tables["pulses"], tables["stand_summary"], events=events
+    )
     for ax in figure.axes:
         stand = ax.get_title(loc="left").split(",")[0]
         own = events[events["stand"].isin([stand, ""])]
-        assert hatched(ax) == [(row.first_year, row.last_year + 1 - row.first_year) for row in own.itertuples()]
+        assert hatched(ax) == [
+            (row.first_year, row.last_year + 1 - row.first_year) for row in own.itertuples()
+        ]
     assert sum(len(hatched(ax)) for ax in figure.axes) > 0 and "hatched" in figure.get_suptitle()
     plain = side_by_side(tables["cohorts"], tables["pulses"], tables["stand_summary"])
     assert not any(hatched(ax) for ax in plain.axes)
@@ -108,14 +127,19 @@ def test_events_are_in_the_strips_of_their_stands(posterior, tables):
 
 def test_of_many_events_none_vanishes_those_of_a_kind_share_a_letter():
     """Fourteen fires before a cut: the cut keeps its letter, the fires share one; events too many even then are counted."""
+
     def noted(kinds):
         years = [1932.0 + 3 * number for number in range(len(kinds))]
-        rows = pd.DataFrame({"kind": kinds, "first_year": years, "last_year": years, "ended_year": np.nan})
+        rows = pd.DataFrame(
+            {"kind": kinds, "first_year": years, "last_year": years, "ended_year": np.nan}
+        )
         axes = drawing_axes(None)
         return mark_events(axes, rows, 1900), [text.get_text() for text in axes.texts]
 
     notes, letters = noted(["fire"] * 14 + ["thinning"])
-    assert notes == ["a  fire, 14 times, 1932\u20131971", "b  thinning 1974"] and letters == ["a"] * 14 + ["b"]
+    assert notes == ["a  fire, 14 times, 1932\u20131971", "b  thinning 1974"] and letters == [
+        "a"
+    ] * 14 + ["b"]
     notes, _ = noted([f"kind {number}" for number in range(15)])
     assert len(notes) == 13 and notes[-1] == "and 3 more on record"
     assert len(noted(["fire"] * 12)[0]) == 12
@@ -125,24 +149,35 @@ def test_recurring_events_share_a_row_beside_those_that_are_tied(tables):
     table = of_stand(tables["attribution"])
     cut = table[table["event"] == "cut"]
     lags = [name for name in table.columns if name.startswith(("lag_years", "probability_"))]
-    fires = [cut.assign(event=f"f{year}", kind="fire", event_first_year=year, event_last_year=year) for year in range(1932, 1974, 3)]
+    fires = [
+        cut.assign(event=f"f{year}", kind="fire", event_first_year=year, event_last_year=year)
+        for year in range(1932, 1974, 3)
+    ]
     fires = pd.concat(fires)
     fires[lags] = np.nan
     ax = figures.plot_lags(pd.concat([cut, fires]), of_stand(tables["pulses"]))
-    assert [label.get_text() for label in ax.get_yticklabels()] == ["logging\n1926\u20131928", "fire, 14 times\n1932\u20131971"]
+    assert [label.get_text() for label in ax.get_yticklabels()] == [
+        "logging\n1926\u20131928",
+        "fire, 14 times\n1932\u20131971",
+    ]
     assert sum(bar.get_width() == 1.0 and bar.get_y() == 0.75 for bar in ax.patches) == 14
 
 
 def test_lags_are_drawn_from_event_to_pulse(tables):
     table, found = of_stand(tables["attribution"]), of_stand(tables["pulses"])
     ax = figures.plot_lags(table, found)
-    assert [label.get_text() for label in ax.get_yticklabels()] == ["logging\n1926\u20131928", "fire exclusion\n1945, until 1980"]
+    assert [label.get_text() for label in ax.get_yticklabels()] == [
+        "logging\n1926\u20131928",
+        "fire exclusion\n1945, until 1980",
+    ]
     (start,) = found["start_median"]
     ends = [tuple(line.get_xdata()) for line in ax.lines if len(set(line.get_xdata())) == 2]
     assert (1927.5, start + 0.5) in ends and (1945.5, start + 0.5) in ends
     told = [text.get_text() for text in ax.texts]
     (explains,) = table.loc[table["event"] == "cut", "probability_explains"]
-    assert f"+3 (2 to 4), {chance(explains)}" in told and any(text.startswith("-15") for text in told)
+    assert f"+3 (2 to 4), {chance(explains)}" in told and any(
+        text.startswith("-15") for text in told
+    )
     bars = {(bar.get_x(), bar.get_width()) for bar in ax.patches}
     assert {(1926.0, 3.0), (1945.0, 1.0), (1945.0, 36.0)} <= bars
     assert ax.get_title(loc="left") == "Fern Flat, longleaf pine"
@@ -153,7 +188,9 @@ def test_a_unit_whose_events_all_recur_is_still_drawn(tables):
     lags = [name for name in table.columns if name.startswith(("lag_years", "probability_"))]
     table[lags] = np.nan
     ax = figures.plot_lags(table, of_stand(tables["pulses"]))
-    assert len(ax.get_yticklabels()) == 2 and not any(text.get_text().startswith(("+", "-")) for text in ax.texts)
+    assert len(ax.get_yticklabels()) == 2 and not any(
+        text.get_text().startswith(("+", "-")) for text in ax.texts
+    )
 
 
 def test_every_dated_tree_is_drawn(tables):
@@ -184,7 +221,10 @@ def test_panels_do_not_overlap(posterior, tables):
         boxes = [ax.get_tightbbox() for ax in figure.axes if ax.axison]
         for place, box in enumerate(boxes):
             for other in boxes[place + 1 :]:
-                overlap = min(box.x1, other.x1) - max(box.x0, other.x0), min(box.y1, other.y1) - max(box.y0, other.y0)
+                overlap = (
+                    min(box.x1, other.x1) - max(box.x0, other.x0),
+                    min(box.y1, other.y1) - max(box.y0, other.y0),
+                )
                 assert min(overlap) < 2, name
 
 
@@ -200,7 +240,10 @@ def printed(posterior, tables):
     drawn = {}
     for name in ("print", "grey"):
         with figures.in_style(name):
-            drawn[name] = {**figures.result_figures(posterior, tables), **comparison_figures(tables)}
+            drawn[name] = {
+                **figures.result_figures(posterior, tables),
+                **comparison_figures(tables),
+            }
     return drawn
 
 
@@ -217,7 +260,9 @@ def test_the_grey_style_has_no_colour(printed):
     for name, figure in printed["grey"].items():
         figure.set_dpi(40)
         figure.canvas.draw()
-        red, green, blue = np.moveaxis(np.asarray(figure.canvas.buffer_rgba())[..., :3].astype(int), -1, 0)
+        red, green, blue = np.moveaxis(
+            np.asarray(figure.canvas.buffer_rgba())[..., :3].astype(int), -1, 0
+        )
         assert red.min() < 100, f"{name} is blank"
         assert np.abs(red - green).max() == np.abs(red - blue).max() == 0, name
 
@@ -234,9 +279,14 @@ def test_a_style_holds_inside_its_block_only(tables):
     with figures.in_style("print", width_mm=90):
         inside = figures.plot_cohorts(of_stand(tables["cohorts"])).figure
     after = figures.plot_cohorts(of_stand(tables["cohorts"])).figure
-    assert inside.get_figwidth() == pytest.approx(90 / 25.4) and after.get_figwidth() == SCREEN.width
+    assert (
+        inside.get_figwidth() == pytest.approx(90 / 25.4) and after.get_figwidth() == SCREEN.width
+    )
     assert current_style() is SCREEN
-    with pytest.raises(ValueError, match="no style 'blue'; there are screen, print, grey"), figures.in_style("blue"):
+    with (
+        pytest.raises(ValueError, match="no style 'blue'; there are screen, print, grey"),
+        figures.in_style("blue"),
+    ):
         pass
 
 
@@ -245,11 +295,15 @@ def test_files_are_those_of_the_style(tables, tmp_path):
         folder = tmp_path / name
         folder.mkdir()
         with figures.in_style(name):
-            write_figures({"cohorts": figures.plot_cohorts(of_stand(tables["cohorts"])).figure}, folder)
+            write_figures(
+                {"cohorts": figures.plot_cohorts(of_stand(tables["cohorts"])).figure}, folder
+            )
         assert {path.suffix[1:] for path in folder.iterdir()} == set(style.formats)
     drawn = (tmp_path / "print" / "cohorts.svg").read_text(encoding="utf-8")
     assert "Fern Flat, longleaf pine</text>" in drawn
-    assert float(re.search(r'<svg[^>]* width="([0-9.]+)pt"', drawn).group(1)) == pytest.approx(180 / 25.4 * 72, abs=0.01)
+    assert float(re.search(r'<svg[^>]* width="([0-9.]+)pt"', drawn).group(1)) == pytest.approx(
+        180 / 25.4 * 72, abs=0.01
+    )
 
 
 def test_rows_go_to_as_many_pages_as_they_need():
@@ -258,7 +312,12 @@ def test_rows_go_to_as_many_pages_as_they_need():
 
 
 def test_a_chance_never_claims_certainty():
-    assert [chance(value) for value in (1.0, 0.973, 0.5, 0.0)] == ["> 99 %", "97 %", "50 %", "< 1 %"]
+    assert [chance(value) for value in (1.0, 0.973, 0.5, 0.0)] == [
+        "> 99 %",
+        "97 %",
+        "50 %",
+        "< 1 %",
+    ]
 
 
 def test_drawing_leaves_the_global_figures_alone():

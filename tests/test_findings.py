@@ -25,7 +25,13 @@ from standage.findings import (
     stand_summary,
     tree_dates,
 )
-from standage.findings.intervals import credible_points, fullest_span, interval_columns, shortest_span, typical_span
+from standage.findings.intervals import (
+    credible_points,
+    fullest_span,
+    interval_columns,
+    shortest_span,
+    typical_span,
+)
 from standage.findings.local_ratio import (
     WINDOWS,
     excess_in_errors,
@@ -35,7 +41,14 @@ from standage.findings.local_ratio import (
     smallest_telling_rate,
     steady_shape,
 )
-from standage.findings.pulse_limit import ASSUMED_LIMIT, LEAST_LIMIT, ReportingLimit, limit_table, reporting_limit, unit_limit
+from standage.findings.pulse_limit import (
+    ASSUMED_LIMIT,
+    LEAST_LIMIT,
+    ReportingLimit,
+    limit_table,
+    reporting_limit,
+    unit_limit,
+)
 from standage.findings.pulses import _part_of_delays, find_bursts, running_mean
 
 
@@ -55,7 +68,9 @@ def scans(posterior):
 
 @pytest.fixture(scope="module")
 def found(posterior, scans):
-    return pulses(posterior, scans=scans, limits=limit_table()[:0])  # not tied to the simulated limits of the day
+    return pulses(
+        posterior, scans=scans, limits=limit_table()[:0]
+    )  # not tied to the simulated limits of the day
 
 
 # intervals
@@ -81,7 +96,10 @@ def test_a_level_that_is_no_probability_is_refused(level):
 
 
 def test_years_are_whole():
-    assert interval_columns("year", np.array([1900.0, 1901.0]), whole=True)["year_median"] in (1900, 1901)
+    assert interval_columns("year", np.array([1900.0, 1901.0]), whole=True)["year_median"] in (
+        1900,
+        1901,
+    )
 
 
 amounts = st.lists(st.integers(0, 20), min_size=1, max_size=25).filter(any)
@@ -127,7 +145,15 @@ def test_of_two_bursts_the_typical_span_is_one_and_not_what_lies_between():
 
 
 def test_cohort_columns_are_the_documented_ones(posterior):
-    expected = ["stand", "species", "first_year", "last_year", *three("stems_per_ha"), *three("share"), *three("basal_area_m2_ha")]
+    expected = [
+        "stand",
+        "species",
+        "first_year",
+        "last_year",
+        *three("stems_per_ha"),
+        *three("share"),
+        *three("basal_area_m2_ha"),
+    ]
     assert list(cohorts(posterior))[:16] == [*expected, *three("seedling_stages_per_ha")][:16]
     assert list(cohorts(posterior))[-2:] == ["basis", "amounts"]
 
@@ -170,22 +196,42 @@ def test_nested_plots_count_a_stem_by_the_area_that_listed_its_size():
 
 
 def test_without_plots_nothing_is_per_hectare(posterior, scans):
-    tables = {"cohorts": cohorts(posterior), "rate": rates(posterior, scans=scans), "stand_summary": stand_summary(posterior)}
+    tables = {
+        "cohorts": cohorts(posterior),
+        "rate": rates(posterior, scans=scans),
+        "stand_summary": stand_summary(posterior),
+    }
     for name, table in tables.items():
         ridge = table[table["stand"] == "Stony Ridge"]
         per_hectare = [column for column in table if "per_ha" in column or "m2_ha" in column]
         assert per_hectare and ridge[per_hectare].isna().all().all(), name
         assert (ridge["amounts"] == "among sampled trees").all()
         assert (ridge["basis"] == "coring height").all()
-    assert tables["cohorts"].query("stand == 'Stony Ridge'")["share_median"].sum() == pytest.approx(1, abs=0.05)
+    assert tables["cohorts"].query("stand == 'Stony Ridge'")["share_median"].sum() == pytest.approx(
+        1, abs=0.05
+    )
 
 
 # trees
 
 
 def test_tree_columns_are_the_documented_ones(posterior):
-    head = ["stand", "tree", "species", "plot", "basis", *three("establishment_year"), *three("age"), "innermost_ring_year"]
-    middle = [*three("rings_added_centre"), "coring_height_cm", *three("coring_height_year"), *three("years_below_core")]
+    head = [
+        "stand",
+        "tree",
+        "species",
+        "plot",
+        "basis",
+        *three("establishment_year"),
+        *three("age"),
+        "innermost_ring_year",
+    ]
+    middle = [
+        *three("rings_added_centre"),
+        "coring_height_cm",
+        *three("coring_height_year"),
+        *three("years_below_core"),
+    ]
     tail = ["sd_count", "sd_centre", "sd_height", "sd_grass", "sd_total", "left_out_reason", "note"]
     expected = [*head, *middle, *tail]
     assert list(tree_dates(posterior))[: len(expected)] == expected
@@ -198,7 +244,9 @@ def test_every_tree_of_the_survey_has_its_row_in_order(posterior):
     assert "no profile" in oak["left_out_reason"] and pd.isna(oak["establishment_year_median"])
 
 
-@pytest.mark.parametrize(("survey_date", "completed"), [("2020-06-15", 2019), ("2020-11-15", 2020), ("2021-01-20", 2020)])
+@pytest.mark.parametrize(
+    ("survey_date", "completed"), [("2020-06-15", 2019), ("2020-11-15", 2020), ("2021-01-20", 2020)]
+)
 def test_age_counts_completed_seasons(survey_date, completed):
     posterior = fake_posterior(draws=5)
     posterior.survey.stands["survey_date"] = pd.Timestamp(survey_date)
@@ -220,7 +268,14 @@ def test_a_dead_tree_is_as_old_as_it_got():
 
 
 def test_steps_of_the_core_alone_are_merged_by_tree(posterior):
-    ages = pd.DataFrame({"tree": ["F4", "F1"], "sd_count": [1.5, 0.5], "sd_centre": [3.0, 0.0], "rings_added_centre_median": [4.0, 0.0]})
+    ages = pd.DataFrame(
+        {
+            "tree": ["F4", "F1"],
+            "sd_count": [1.5, 0.5],
+            "sd_centre": [3.0, 0.0],
+            "rings_added_centre_median": [4.0, 0.0],
+        }
+    )
     table = tree_dates(posterior, ages=ages).set_index("tree")
     assert table.loc["F4", "sd_count"] == 1.5 and table.loc["F1", "sd_centre"] == 0
     assert table.loc["F4", "rings_added_centre_median"] == 4
@@ -248,7 +303,11 @@ def slow_background(rate: np.ndarray, centre: int, width: int) -> tuple[float, f
     younger = [rate[year] for year in range(len(rate)) if 5 <= year - window[-1] <= 25]
     if len(younger) < 5:
         return np.nan, np.nan
-    sides = [np.mean(sorted(side)[: max(1, int(0.6 * len(side) + 0.5))]) for side in (older, younger) if side]
+    sides = [
+        np.mean(sorted(side)[: max(1, int(0.6 * len(side) + 0.5))])
+        for side in (older, younger)
+        if side
+    ]
     return float(np.mean([rate[year] for year in window])), float(max(sides))
 
 
@@ -286,7 +345,9 @@ def test_four_units_are_scanned_in_about_a_second():
     begun = time.process_time()
     for width in WINDOWS:
         inside_and_background(rate, width)
-    assert 4 * (time.process_time() - begun) < 3  # three times the time taken where this was written
+    assert (
+        4 * (time.process_time() - begun) < 3
+    )  # three times the time taken where this was written
 
 
 # pulses
@@ -312,7 +373,10 @@ def test_the_excess_is_the_burst_above_its_background(posterior, found):
 
 
 def test_cutting_on_record_is_said_with_the_pulse(found):
-    assert found.set_index("stand").loc["Fern Flat", "holds_if_cutting_differs"] == "a cut can leave the same shape"
+    assert (
+        found.set_index("stand").loc["Fern Flat", "holds_if_cutting_differs"]
+        == "a cut can leave the same shape"
+    )
     assert found.set_index("stand").loc["Old Field", "holds_if_cutting_differs"] == "not assessed"
 
 
@@ -321,21 +385,32 @@ def test_what_a_centre_shares_with_the_delays_is_told():
     rng = np.random.default_rng(3)
     grass, growth = rng.integers(3, 12, (2, 4000))
     own = rng.normal(0, np.hypot(grass.std(), growth.std()), 4000)
-    delays = {"grass": np.eye(13)[grass], "height": np.eye(13)[growth], "breast_height": np.eye(13)[grass]}
+    delays = {
+        "grass": np.eye(13)[grass],
+        "height": np.eye(13)[growth],
+        "breast_height": np.eye(13)[grass],
+    }
     kept, there = np.arange(4000), np.ones(4000, dtype=bool)
-    assert _part_of_delays(1930.0 - grass - growth + own, delays, kept, there) == pytest.approx(0.5, abs=0.05)  # standard error 0.011
+    assert _part_of_delays(1930.0 - grass - growth + own, delays, kept, there) == pytest.approx(
+        0.5, abs=0.05
+    )  # standard error 0.011
     assert _part_of_delays(1930.0 - grass - growth, delays, kept, there) == pytest.approx(1)
     assert _part_of_delays(1930.0 - grass, {"height": delays["height"]}, kept, there) < 0.01
     assert np.isnan(_part_of_delays(np.full(4000, 1930.0), delays, kept, there))
     for few, too_few in ((49, True), (50, False)):
-        assert np.isnan(_part_of_delays(1930.0 - grass, delays, kept, np.arange(4000) < few)) == too_few
+        assert (
+            np.isnan(_part_of_delays(1930.0 - grass, delays, kept, np.arange(4000) < few))
+            == too_few
+        )
 
 
 def test_a_burst_that_moves_with_the_grass_stage_shares_its_centre(posterior):
     moved = fake_posterior()
     rng = np.random.default_rng(4)
     shift = rng.integers(-2, 3, len(moved.living[0]))
-    moved.living[0] = np.stack([np.roll(rate, -by) for rate, by in zip(moved.living[0], shift, strict=True)])
+    moved.living[0] = np.stack(
+        [np.roll(rate, -by) for rate, by in zip(moved.living[0], shift, strict=True)]
+    )
     for number, of_unit in enumerate(moved.delay_posterior):
         seasons = 6 + (shift if number == 0 else rng.integers(-2, 3, len(shift)))
         moved.delay_posterior[number] = of_unit | {"grass": np.eye(12)[seasons]}
@@ -363,7 +438,9 @@ def test_a_ratio_that_the_prior_held_already_is_not_supported(posterior):
     assert (quiet["supported"] == "no").all()
 
 
-def burst_posterior(bursts: list[tuple[int, int]], *, height: float = 12.0, between: float = 1.0, draws: int = 200):
+def burst_posterior(
+    bursts: list[tuple[int, int]], *, height: float = 12.0, between: float = 1.0, draws: int = 200
+):
     """One unit without plots with rectangular bursts, smoothed as a process with knots would; `between`: height in between."""
     posterior = fake_posterior(draws=draws)
     rng = np.random.default_rng(7)
@@ -377,33 +454,59 @@ def burst_posterior(bursts: list[tuple[int, int]], *, height: float = 12.0, betw
     # every stem is cored and dated to the year, as many in a year as the rate has it
     at = YEARS[np.searchsorted(np.cumsum(smooth), np.arange(0.5, smooth.sum()))]
     like = posterior.trees[posterior.trees["unit"] == 2].iloc[[0] * len(at)].reset_index(drop=True)
-    stems = {"trees": like.assign(unit=0), "year_at_core": np.tile(at, (draws, 1)), "establishment_year": np.tile(at, (draws, 1))}
-    own = {"units": posterior.units[2:], "living": [living], "prior_living": posterior.prior_living[2:], **stems}
+    stems = {
+        "trees": like.assign(unit=0),
+        "year_at_core": np.tile(at, (draws, 1)),
+        "establishment_year": np.tile(at, (draws, 1)),
+    }
+    own = {
+        "units": posterior.units[2:],
+        "living": [living],
+        "prior_living": posterior.prior_living[2:],
+        **stems,
+    }
     return SimpleNamespace(**{**vars(posterior), **own})
 
 
 def starts_of(posterior) -> list[tuple[int, int]]:
     scan = scan_unit(posterior, 0)
     bursts = find_bursts(scan, ReportingLimit(0.95, "assumed"))
-    return sorted((int(YEARS[int(np.median(burst.start))]), int(YEARS[int(np.median(burst.end))])) for burst in bursts)
+    return sorted(
+        (int(YEARS[int(np.median(burst.start))]), int(YEARS[int(np.median(burst.end))]))
+        for burst in bursts
+    )
 
 
 @pytest.mark.parametrize(
-    "bursts", [[(1900, 1904)], [(1900, 1911)], [(1890, 1914)], [(1880, 1889), (1905, 1912)], [(1850, 1856), (1950, 1970)]]
+    "bursts",
+    [
+        [(1900, 1904)],
+        [(1900, 1911)],
+        [(1890, 1914)],
+        [(1880, 1889), (1905, 1912)],
+        [(1850, 1856), (1950, 1970)],
+    ],
 )
 def test_bursts_are_told_apart_with_their_edges(bursts):
     found = starts_of(burst_posterior(bursts))
     assert len(found) == len(bursts)
-    np.testing.assert_allclose(found, bursts, atol=1)  # a burst no longer than the smoothing widens by a year at each edge
+    np.testing.assert_allclose(
+        found, bursts, atol=1
+    )  # a burst no longer than the smoothing widens by a year at each edge
 
 
 @pytest.mark.parametrize("between", [1.0, 3.2, 4.0])
 def test_two_reported_pulses_share_no_year(between):
     """Between close bursts the rate need not come down to the background: the older one's edges ran on through the younger."""
     scan = scan_unit(burst_posterior([(1880, 1889), (1905, 1912)], between=between), 0)
-    older, younger = sorted(find_bursts(scan, ReportingLimit(0.95, "assumed")), key=lambda burst: burst.start.mean())
+    older, younger = sorted(
+        find_bursts(scan, ReportingLimit(0.95, "assumed")), key=lambda burst: burst.start.mean()
+    )
     assert older.end.max() < younger.start.min()
-    assert np.abs(YEARS[older.start] - 1880).max() <= 2 and np.abs(YEARS[younger.end] - 1912).max() <= 2
+    assert (
+        np.abs(YEARS[older.start] - 1880).max() <= 2
+        and np.abs(YEARS[younger.end] - 1912).max() <= 2
+    )
     assert (YEARS[older.end] >= 1888).all() and (YEARS[younger.start] <= 1906).all()
 
 
@@ -419,7 +522,9 @@ def test_a_burst_of_less_than_half_as_many_again_is_none():
 def test_a_beginning_and_a_rise_are_no_pulse(later):
     """Nothing before 1900; from then on as many every year, or more and more."""
     posterior = burst_posterior([(1900, 2020)])
-    posterior.living = [posterior.living[0] * np.where(YEARS < 1900, 1.0, later ** ((YEARS - 1900) / 120))]
+    posterior.living = [
+        posterior.living[0] * np.where(YEARS < 1900, 1.0, later ** ((YEARS - 1900) / 120))
+    ]
     assert starts_of(posterior) == []
 
 
@@ -431,11 +536,27 @@ def test_a_burst_is_none_while_the_years_after_it_are_not_known():
 def test_a_burst_of_few_dated_stems_is_none():
     """Two stems where the background has a tenth of one would be chance; five are not."""
     posterior = burst_posterior([(1900, 1904)])
-    inside = np.flatnonzero((posterior.year_at_core[0] >= 1898) & (posterior.year_at_core[0] <= 1906))
+    inside = np.flatnonzero(
+        (posterior.year_at_core[0] >= 1898) & (posterior.year_at_core[0] <= 1906)
+    )
     for stems, told in ((2, 0), (6, 1)):
-        kept = np.concatenate([np.setdiff1d(np.arange(posterior.year_at_core.shape[1]), inside), inside[:stems]])
-        few = {name: getattr(posterior, name)[:, kept] for name in ("year_at_core", "establishment_year")}
-        assert len(starts_of(SimpleNamespace(**{**vars(posterior), **few, "trees": posterior.trees.iloc[kept]}))) == told
+        kept = np.concatenate(
+            [np.setdiff1d(np.arange(posterior.year_at_core.shape[1]), inside), inside[:stems]]
+        )
+        few = {
+            name: getattr(posterior, name)[:, kept]
+            for name in ("year_at_core", "establishment_year")
+        }
+        assert (
+            len(
+                starts_of(
+                    SimpleNamespace(
+                        **{**vars(posterior), **few, "trees": posterior.trees.iloc[kept]}
+                    )
+                )
+            )
+            == told
+        )
 
 
 def test_stems_whose_core_ended_anywhere_or_that_have_none_date_no_burst():
@@ -447,7 +568,10 @@ def test_stems_whose_core_ended_anywhere_or_that_have_none_date_no_burst():
     assert starts_of(SimpleNamespace(**{**vars(posterior), "survey": unknown})) == []
 
 
-@pytest.mark.parametrize(("held", "ratio", "errors"), [(0, 3.0, 0.0), (9, 1.0, 0.0), (16, 4.0, 2 * (16.375**0.5 - 4.375**0.5))])
+@pytest.mark.parametrize(
+    ("held", "ratio", "errors"),
+    [(0, 3.0, 0.0), (9, 1.0, 0.0), (16, 4.0, 2 * (16.375**0.5 - 4.375**0.5))],
+)
 def test_an_excess_is_counted_in_standard_errors(held, ratio, errors):
     assert excess_in_errors(np.array(float(held)), np.array(ratio)) == pytest.approx(errors)
 
@@ -462,7 +586,9 @@ def test_the_root_of_a_count_has_unit_variance():
 def test_stems_are_counted_in_windows_by_draw():
     stems = np.array([[1.0, 0, 2, 0, 1, 1], [0, 0, 0, 3, 0, 0]])
     np.testing.assert_array_equal(held_in_windows(stems, 5)[:, 2], [4, 3])
-    np.testing.assert_array_equal(held_in_windows(stems, 2)[0], [1, 1, 2, 2, 1, 2])  # the year before and the year
+    np.testing.assert_array_equal(
+        held_in_windows(stems, 2)[0], [1, 1, 2, 2, 1, 2]
+    )  # the year before and the year
 
 
 def test_a_seedling_crop_is_no_pulse_until_some_have_grown_up():
@@ -480,7 +606,9 @@ def test_a_seedling_crop_is_no_pulse_until_some_have_grown_up():
 
 
 def simulated(limit: float) -> pd.DataFrame:
-    return pd.DataFrame([(limit, 99, 40, 240)], columns=["limit", "simulated_surveys", "fewest_stems", "most_stems"])
+    return pd.DataFrame(
+        [(limit, 99, 40, 240)], columns=["limit", "simulated_surveys", "fewest_stems", "most_stems"]
+    )
 
 
 def test_the_packaged_limit_was_simulated():
@@ -490,17 +618,25 @@ def test_the_packaged_limit_was_simulated():
 
 
 def test_without_simulations_the_limit_is_assumed_and_says_so():
-    assert reporting_limit(100, table=simulated(0.6)[:0]) == ReportingLimit(ASSUMED_LIMIT, "assumed")
+    assert reporting_limit(100, table=simulated(0.6)[:0]) == ReportingLimit(
+        ASSUMED_LIMIT, "assumed"
+    )
 
 
 def test_a_survey_far_from_those_simulated_is_said_to_be_assumed(posterior):
     for stems in (40, 240):
         assert reporting_limit(stems, table=simulated(0.6)) == ReportingLimit(0.6, "simulated")
     for stems in (39, 241):
-        assert reporting_limit(stems, table=simulated(0.6)) == ReportingLimit(ASSUMED_LIMIT, "assumed")
+        assert reporting_limit(stems, table=simulated(0.6)) == ReportingLimit(
+            ASSUMED_LIMIT, "assumed"
+        )
         assert reporting_limit(stems, table=simulated(0.97)) == ReportingLimit(0.97, "assumed")
-    without_plots = next(number for number, unit in enumerate(posterior.units) if not unit.has_plots)
-    assert unit_limit(posterior, without_plots, table=simulated(0.6)) == ReportingLimit(ASSUMED_LIMIT, "assumed")
+    without_plots = next(
+        number for number, unit in enumerate(posterior.units) if not unit.has_plots
+    )
+    assert unit_limit(posterior, without_plots, table=simulated(0.6)) == ReportingLimit(
+        ASSUMED_LIMIT, "assumed"
+    )
 
 
 def test_a_limit_nothing_reaches_reports_nothing(posterior, scans):
@@ -512,7 +648,11 @@ def test_the_best_score_decides_whether_anything_is_reported(posterior, scans):
     assert best_score(scans[0]) == 1.0
     best = best_score(scans[2])
     assert best < 0.95
-    assert pulses(posterior, scans=scans, limits=simulated(best + 0.001)).query("stand == 'Stony Ridge'").empty
+    assert (
+        pulses(posterior, scans=scans, limits=simulated(best + 0.001))
+        .query("stand == 'Stony Ridge'")
+        .empty
+    )
 
 
 # the summary table
@@ -541,8 +681,16 @@ def test_shares_over_an_age_are_counted_from_the_last_completed_season():
 
 def test_the_summary_tells_what_it_rests_on(posterior):
     row = stand_summary(posterior).iloc[0]
-    assert row["cores"] == 20 == sum(row[f"cores_{centre}"] for centre in ("pith", "arcs", "straight", "decayed", "unknown"))
-    assert row["attempts_failed"] == 1 and row["placement"] == "random" and row["listed_stems"] == 60
+    assert (
+        row["cores"]
+        == 20
+        == sum(
+            row[f"cores_{centre}"] for centre in ("pith", "arcs", "straight", "decayed", "unknown")
+        )
+    )
+    assert (
+        row["attempts_failed"] == 1 and row["placement"] == "random" and row["listed_stems"] == 60
+    )
     assert stand_summary(posterior)["placement"].iloc[2] == "no plots"
 
 
@@ -563,8 +711,16 @@ def test_model_tables(posterior):
     assert set(delay["delay"]) == {"grass", "height"} and "Stony Ridge" not in set(delay["stand"])
     curve = size_curves(posterior)
     flat = curve[curve["stand"] == "Fern Flat"]
-    mean = sum(float(np.mean(posterior.delay_posterior[0][stage] @ np.arange(length))) for stage, length in (("grass", 31), ("height", 41)))
+    mean = sum(
+        float(np.mean(posterior.delay_posterior[0][stage] @ np.arange(length)))
+        for stage, length in (("grass", 31), ("height", 41))
+    )
     assert flat["years_to_breast_height"].iloc[0] == pytest.approx(mean)
     check = diameter_check(posterior)
-    assert check.groupby("stand")["observed"].sum()["Fern Flat"] == 60 and "Stony Ridge" not in set(check["stand"])
-    assert count_check(posterior)["stage"].tolist() == ["germinant", "grass", "emerging", "sapling"] * 2
+    assert check.groupby("stand")["observed"].sum()["Fern Flat"] == 60 and "Stony Ridge" not in set(
+        check["stand"]
+    )
+    assert (
+        count_check(posterior)["stage"].tolist()
+        == ["germinant", "grass", "emerging", "sapling"] * 2
+    )

@@ -15,14 +15,18 @@ import pytest
 from openpyxl import Workbook
 from test_bad_input import TABLE_NAMES, good_workbook, problems_of, the_problem, write_survey
 
-from standage import survey_cells, survey_checks, survey_files, survey_limits, survey_workbook
 from standage.errors import KEPT_OF_A_COLUMN, Problem, ProblemList, StandageError, SurveyError
-from standage.result_folder import check_result_folder
-from standage.simulate import small_survey
+from standage.results.folder import check_result_folder
+from standage.simulate.surveys import small_survey
 from standage.stand import fit
 from standage.stand.fit import fit_stands
-from standage.survey import read_survey
-from standage.survey_limits import LONGEST_CELL, LONGEST_NAME, MOST_COLUMNS
+from standage.survey import cells as survey_cells
+from standage.survey import files as survey_files
+from standage.survey import limits as survey_limits
+from standage.survey import table_checks as survey_checks
+from standage.survey import workbooks as survey_workbook
+from standage.survey.limits import LONGEST_CELL, LONGEST_NAME, MOST_COLUMNS
+from standage.survey.reading import read_survey
 
 # --- workbooks ---
 
@@ -72,20 +76,29 @@ def test_sheets_that_would_lose_rows_or_take_all_memory_are_refused(tmp_path, ol
 
 def test_a_single_cell_a_million_rows_down_is_read_or_told(tmp_path):
     """Whoever scrolled too far: a million blank rows between are no rows of the table."""
-    path = workbook(tmp_path / "book.xlsx", in_trees(b"</sheetData>", b'<row r="1048576"><c r="A1048576"/></row></sheetData>'))
+    path = workbook(
+        tmp_path / "book.xlsx",
+        in_trees(b"</sheetData>", b'<row r="1048576"><c r="A1048576"/></row></sheetData>'),
+    )
     assert len(read_survey(path).trees) == 3
 
 
 def test_a_workbook_that_unpacks_to_more_than_the_limit_is_refused_unread(tmp_path, monkeypatch):
     monkeypatch.setattr(survey_workbook, "LARGEST_UNPACKED", 1_000_000)
-    path = workbook(tmp_path / "bomb.xlsx", lambda parts: parts.update({"xl/bomb.xml": b"<a>" + b" " * 2_000_000 + b"</a>"}))
+    path = workbook(
+        tmp_path / "bomb.xlsx",
+        lambda parts: parts.update({"xl/bomb.xml": b"<a>" + b" " * 2_000_000 + b"</a>"}),
+    )
     assert path.stat().st_size < 50_000
     problem = the_problem(path, "bomb.xlsx", None, None)
     assert "2 MB" in problem.found and "1 MB" in problem.expected
 
 
 def test_a_part_that_is_longer_than_it_says_is_never_unpacked_whole(tmp_path):
-    path = workbook(tmp_path / "liar.xlsx", lambda parts: parts.update({"xl/bomb.xml": b"<a>" + b" " * 5_000_000 + b"</a>"}))
+    path = workbook(
+        tmp_path / "liar.xlsx",
+        lambda parts: parts.update({"xl/bomb.xml": b"<a>" + b" " * 5_000_000 + b"</a>"}),
+    )
     size = (5_000_007).to_bytes(4, "little")
     content = path.read_bytes()
     assert content.count(size) == 2
@@ -113,25 +126,37 @@ def test_a_file_or_a_table_beyond_the_limits_is_refused_with_the_limit(tmp_path,
     monkeypatch.setattr(survey_limits, "LARGEST_FILE", sizes[largest] - 1)
     assert "at most" in the_problem(path, largest, None, None).expected
     monkeypatch.undo()
-    for limit, word in (("MOST_ROWS", "rows"), ("MOST_CELLS", "cells"), ("MOST_CHARACTERS", "characters")):
+    for limit, word in (
+        ("MOST_ROWS", "rows"),
+        ("MOST_CELLS", "cells"),
+        ("MOST_CHARACTERS", "characters"),
+    ):
         monkeypatch.setattr(survey_limits, limit, 3)
         assert any(f"more than 3 {word}" in problem.found for problem in problems_of(path))
         monkeypatch.undo()
     monkeypatch.setattr(survey_files, "MOST_CELLS", 60)
-    assert "at most" in next(problem for problem in problems_of(path) if problem.file == "trees.csv").expected
+    assert (
+        "at most"
+        in next(problem for problem in problems_of(path) if problem.file == "trees.csv").expected
+    )
 
 
 def test_thousands_of_columns_are_refused(tmp_path):
     path = write_survey(tmp_path)
     header, *rows = (path / "plots.csv").read_text().splitlines()
     more = [f"extra{number}" for number in range(MOST_COLUMNS)]
-    (path / "plots.csv").write_text("\n".join([",".join([header, *more]), *(row + "," * MOST_COLUMNS for row in rows)]) + "\n")
+    (path / "plots.csv").write_text(
+        "\n".join([",".join([header, *more]), *(row + "," * MOST_COLUMNS for row in rows)]) + "\n"
+    )
     assert "columns" in the_problem(path, "plots.csv", None, None).found
 
 
 def test_millions_of_problems_are_not_all_kept():
     problems = ProblemList()
-    problems.extend(Problem("a.csv", row, "x", "'?'", "a number", "Write it.") for row in range(KEPT_OF_A_COLUMN + 1000))
+    problems.extend(
+        Problem("a.csv", row, "x", "'?'", "a number", "Write it.")
+        for row in range(KEPT_OF_A_COLUMN + 1000)
+    )
     problems.append(Problem("a.csv", 2, "y", "'?'", "a number", "Write it."))
     assert len(problems) == KEPT_OF_A_COLUMN + 2 and problems[-1].column == "y"
     assert "more than" in problems[-2].found and problems[-2].row is None
@@ -144,7 +169,9 @@ def test_advice_is_worked_out_only_for_the_problems_that_are_told(tmp_path, monk
         monkeypatch.setattr(module, "TOLD_OF_A_COLUMN", told)
     for name in ("_advice", "_code_advice", "_date_advice"):
         true = getattr(survey_cells, name)
-        monkeypatch.setattr(survey_cells, name, lambda *given, true=true: asked.add(str(given[:2])) or true(*given))
+        monkeypatch.setattr(
+            survey_cells, name, lambda *given, true=true: asked.add(str(given[:2])) or true(*given)
+        )
     path = write_survey(tmp_path, without=["cores", "ring_widths"])
     header = (path / "trees.csv").read_text().splitlines()[0]
     columns = header.split(",")
@@ -152,7 +179,9 @@ def test_advice_is_worked_out_only_for_the_problems_that_are_told(tmp_path, monk
     (path / "trees.csv").write_text("\n".join([header, *rows]) + "\n")
     with pytest.raises(SurveyError) as refused:
         read_survey(path)
-    by_column = Counter(problem.column for problem in refused.value.problems if problem.file == "trees.csv")
+    by_column = Counter(
+        problem.column for problem in refused.value.problems if problem.file == "trees.csv"
+    )
     assert max(by_column.values()) <= 2 * told  # refused as a cell, and as a name that is nowhere
     assert {"dbh_cm", "status", "stand", "plot"} <= set(by_column)
     assert told < len(asked) <= told * len(columns)
@@ -162,7 +191,10 @@ def test_more_dates_than_memory_holds_are_refused_before_anything_is_sampled(tmp
     monkeypatch.setattr(fit, "MOST_DATES", 1000)
     monkeypatch.setattr(fit, "sample", None)
     survey = read_survey(small_survey(4, stems=40, cores=15).write(tmp_path / "survey"))
-    with pytest.raises(StandageError, match=r"stems to be dated in each of 4,000 draws; expected at most 1,000 dates.*--draws"):
+    with pytest.raises(
+        StandageError,
+        match=r"stems to be dated in each of 4,000 draws; expected at most 1,000 dates.*--draws",
+    ):
         fit_stands(survey)
 
 
@@ -170,10 +202,17 @@ def test_thousands_of_lost_names_are_not_all_compared_with_all_others(tmp_path):
     """Names nearly the same are looked for where that helps; for 3,000 names against 1,000 it would take minutes."""
     path = write_survey(tmp_path, without=["cores", "ring_widths"])
     letters = "abcdefghij"
-    known = ["".join(letters[int(digit)] for digit in f"{number:03d}") + "-stem-in-the-wood" for number in range(1000)]
-    (path / "trees.csv").write_text("tree,stand,species,dbh_cm\n" + "".join(f"{name},north,longleaf-pine,40\n" for name in known))
+    known = [
+        "".join(letters[int(digit)] for digit in f"{number:03d}") + "-stem-in-the-wood"
+        for number in range(1000)
+    ]
+    (path / "trees.csv").write_text(
+        "tree,stand,species,dbh_cm\n"
+        + "".join(f"{name},north,longleaf-pine,40\n" for name in known)
+    )
     (path / "cores.csv").write_text(
-        "core,tree,centre,ring_count\n" + "".join(f"k{n},lost stem {n} of the wood,pith,50\n" for n in range(3000))
+        "core,tree,centre,ring_count\n"
+        + "".join(f"k{n},lost stem {n} of the wood,pith,50\n" for n in range(3000))
     )
     told = [problem for problem in problems_of(path) if problem.file == "cores.csv"]
     assert len(told) == 3000 and {problem.column for problem in told} == {"tree"}
@@ -183,13 +222,21 @@ LENGTHS = {("trees", "tree"): LONGEST_NAME, ("trees", "species"): LONGEST_NAME, 
            ("trees", "note"): LONGEST_CELL}  # fmt: skip
 
 
-@pytest.mark.parametrize(("name", "column", "most"), [(*place, most) for place, most in LENGTHS.items()])
+@pytest.mark.parametrize(
+    ("name", "column", "most"), [(*place, most) for place, most in LENGTHS.items()]
+)
 def test_absurdly_long_cells_are_refused_where_they_stand(tmp_path, name, column, most):
     path = write_survey(tmp_path / "long", changes=[(name, 1, column, "x" * (most + 1))])
-    problem = next(problem for problem in problems_of(path) if (problem.file, problem.row, problem.column) == (f"{name}.csv", 3, column))
+    problem = next(
+        problem
+        for problem in problems_of(path)
+        if (problem.file, problem.row, problem.column) == (f"{name}.csv", 3, column)
+    )
     assert f"{most + 1:,} characters" in problem.found and f"{most:,}" in problem.expected
     if (name, column) != ("trees", "tree"):  # its core would lose it
-        assert read_survey(write_survey(tmp_path / "not-too-long", changes=[(name, 1, column, "x" * most)]))
+        assert read_survey(
+            write_survey(tmp_path / "not-too-long", changes=[(name, 1, column, "x" * most)])
+        )
 
 
 # --- names and notes that do harm where they are shown ---
@@ -204,14 +251,18 @@ def test_names_with_characters_that_nobody_sees_are_refused(tmp_path, letter):
 
 
 def test_notes_may_have_lines_and_nothing_that_steers_a_terminal(tmp_path):
-    survey = read_survey(write_survey(tmp_path / "lines", changes=[("trees", 0, "note", "two\nlines,\tand a mark")]))
+    survey = read_survey(
+        write_survey(tmp_path / "lines", changes=[("trees", 0, "note", "two\nlines,\tand a mark")])
+    )
     assert survey.trees["note"][0] == "two\nlines,\tand a mark"
     path = write_survey(tmp_path / "steers", changes=[("trees", 0, "note", "\x1b]0;title\x07")])
     assert "U+001B" in the_problem(path, "trees.csv", 2, "note").found
 
 
 def test_what_is_shown_of_a_survey_steers_no_terminal(tmp_path):
-    path = write_survey(tmp_path, changes=[("trees", 0, "dbh_cm", "\x1b[31m40"), ("trees", 1, "x\x1b[2J", "1")])
+    path = write_survey(
+        tmp_path, changes=[("trees", 0, "dbh_cm", "\x1b[31m40"), ("trees", 1, "x\x1b[2J", "1")]
+    )
     (path / "\x1b[1m.txt").write_text("x")
     with pytest.raises(SurveyError) as caught:
         read_survey(path)
@@ -221,7 +272,23 @@ def test_what_is_shown_of_a_survey_steers_no_terminal(tmp_path):
     assert "\x1b" not in card and "x\\x1b[2J" in card
 
 
-@pytest.mark.parametrize("name", ["../../x", "/etc/passwd", "C:\\x", "CON", "a/b", "~", "$(id)", "`id`", "-rf", "{0}", "%s", "<b>"])
+@pytest.mark.parametrize(
+    "name",
+    [
+        "../../x",
+        "/etc/passwd",
+        "C:\\x",
+        "CON",
+        "a/b",
+        "~",
+        "$(id)",
+        "`id`",
+        "-rf",
+        "{0}",
+        "%s",
+        "<b>",
+    ],
+)
 def test_names_that_are_tricks_elsewhere_are_names(tmp_path, name):
     path = write_survey(tmp_path, changes=[("trees", 0, "tree", name), ("cores", 0, "tree", name)])
     before = sorted(tmp_path.parent.rglob("*"))
@@ -245,7 +312,9 @@ def test_pipes_devices_folders_and_broken_links_are_refused_and_not_waited_for(t
     (path / "counts.csv").mkdir()
     assert "folder" in the_problem(path, "counts.csv", None, None).found
     os.mkfifo(tmp_path / "pipe.xlsx")
-    assert "pipe" in the_problem(tmp_path / "pipe.xlsx", str(tmp_path / "pipe.xlsx"), None, None).found
+    assert (
+        "pipe" in the_problem(tmp_path / "pipe.xlsx", str(tmp_path / "pipe.xlsx"), None, None).found
+    )
 
 
 @pytest.mark.skipif(os.geteuid() == 0, reason="the superuser may read everything")
@@ -275,7 +344,12 @@ def test_rings_of_other_people_are_named_and_left_alone(tmp_path):
     for name in ("photo.jpg", "letter.docx", "a.rwl.bak", ".hidden.rwl", "~$open.rwl"):
         (path / "rings" / name).write_bytes(b"\xff\xd8 whatever")
     notes = " ".join(read_survey(path).notes)
-    assert "photo.jpg" in notes and "letter.docx" in notes and "a.rwl.bak" in notes and "hidden" not in notes
+    assert (
+        "photo.jpg" in notes
+        and "letter.docx" in notes
+        and "a.rwl.bak" in notes
+        and "hidden" not in notes
+    )
     (path / "rings" / "photo.rwl").write_bytes(b"\xff\xd8\xff\xe0" + bytes(range(256)))
     assert problems_of(path)[0].file == "rings/photo.rwl"
 
@@ -307,7 +381,14 @@ class Harmful:
 
 
 @pytest.mark.parametrize(
-    "content", [b"", b"not a posterior", b"\x89HDF\r\n\x1a\n" + bytes(200), b"CDF\x01" + bytes(100), pickle.dumps(Harmful())]
+    "content",
+    [
+        b"",
+        b"not a posterior",
+        b"\x89HDF\r\n\x1a\n" + bytes(200),
+        b"CDF\x01" + bytes(100),
+        pickle.dumps(Harmful()),
+    ],
 )
 def test_files_that_are_no_posterior_are_refused_in_words(tmp_path, monkeypatch, content):
     from standage.stand.posterior import load_posterior
@@ -333,14 +414,19 @@ def test_a_damaged_posterior_is_refused_or_whole(saved, simulated_fit, tmp_path)
             content[at : at + 8] = rng.bytes(8)
         (tmp_path / "posterior.nc").write_bytes(content)
         try:
-            assert load_posterior(tmp_path / "posterior.nc").year_at_core.shape == simulated_fit.year_at_core.shape
+            assert (
+                load_posterior(tmp_path / "posterior.nc").year_at_core.shape
+                == simulated_fit.year_at_core.shape
+            )
         except StandageError as error:
             assert "posterior" in str(error)
             refused += 1
     assert refused >= 10, "files cut off, at the least"
 
 
-def test_a_posterior_that_asks_for_all_memory_or_does_not_belong_together_is_refused(saved, tmp_path, monkeypatch):
+def test_a_posterior_that_asks_for_all_memory_or_does_not_belong_together_is_refused(
+    saved, tmp_path, monkeypatch
+):
     import h5py
 
     from standage.stand import posterior
@@ -358,8 +444,8 @@ def test_a_posterior_that_asks_for_all_memory_or_does_not_belong_together_is_ref
 
 
 def test_provenance_of_strangers_is_refused_in_words(tmp_path):
-    from standage.card import write_card
-    from standage.compare import compare_results
+    from standage.commands.compare import compare_results
+    from standage.report.card import write_card
 
     for text in (
         "[]",

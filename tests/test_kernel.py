@@ -13,13 +13,28 @@ from reference_likelihood import UnitReading
 from scipy import special, stats
 from scipy.interpolate import BSpline
 
-from standage.stand import kernel_pieces as pieces
-from standage.stand.data import BREAST_HEIGHT_CM, FACTOR_NODES, STAGES, Node, SpeciesData, StandData, TreeChain
+from standage.stand.data import (
+    BREAST_HEIGHT_CM,
+    FACTOR_NODES,
+    STAGES,
+    Node,
+    SpeciesData,
+    StandData,
+    TreeChain,
+)
 from standage.stand.dating import chain_years, size_years
-from standage.stand.kernel import Kernel, log_density_and_gradient, unit_log_density
+from standage.stand.kernel import pieces as pieces
+from standage.stand.kernel.log_density import Kernel, log_density_and_gradient, unit_log_density
 from standage.stand.packing import height_share, pack_priors, pack_unit
 from standage.stand.parameters import KNOT_NAMES, layout, pack, unpack
-from standage.stand.states import Delays, delayed, grass_stage_pmfs, prior_draws, unit_delays, unit_state
+from standage.stand.states import (
+    Delays,
+    delayed,
+    grass_stage_pmfs,
+    prior_draws,
+    unit_delays,
+    unit_state,
+)
 from standage.stand.verdict import stage_densities
 
 ESTABLISHMENT, CORING_HEIGHT = "establishment", "coring height"
@@ -28,7 +43,11 @@ SURVEYS = {
     "no plots": (102, ((ESTABLISHMENT, False),), (True,)),
     "no grass stage": (103, ((ESTABLISHMENT, True),), (False,)),
     "coring height": (104, ((CORING_HEIGHT, False),), (True,)),
-    "two stands, two species": (107, ((ESTABLISHMENT, True), (ESTABLISHMENT, False)), (True, False)),
+    "two stands, two species": (
+        107,
+        ((ESTABLISHMENT, True), (ESTABLISHMENT, False)),
+        (True, False),
+    ),
     "openings": (109, ((ESTABLISHMENT, True),), (True,), (2,)),
 }
 LEAST_P = 1e-4  # false-alarm rate of each chi-square test below; the seeds are fixed, so a pass stays a pass
@@ -46,7 +65,11 @@ def without_evidence(data: StandData, **more) -> StandData:
     """The first unit with nothing seen on it but what `more` says; stems are counted as they pass breast height."""
     nothing = {name: np.zeros(0, dtype=kind) for name, kind in _EMPTY.items()}
     bare = dataclasses.replace(
-        data.units[0], has_plots=False, reference_height_cm=BREAST_HEIGHT_CM, trees=(), **{**nothing, **more}
+        data.units[0],
+        has_plots=False,
+        reference_height_cm=BREAST_HEIGHT_CM,
+        trees=(),
+        **{**nothing, **more},
     )
     return dataclasses.replace(data, units=(bare,))
 
@@ -96,7 +119,9 @@ def test_gradient_of_the_prior_alone():
         up, down = vector.copy(), vector.copy()
         up[i] += 1e-4
         down[i] -= 1e-4
-        assert gradient[i] == pytest.approx((log_prior(up, data) - log_prior(down, data)) / 2e-4, abs=1e-6)
+        assert gradient[i] == pytest.approx(
+            (log_prior(up, data) - log_prior(down, data)) / 2e-4, abs=1e-6
+        )
 
 
 def test_a_call_leaves_the_parameters_alone_and_repeats():
@@ -139,9 +164,13 @@ def test_spline_weights_are_the_uniform_cubic_b_spline(position):
     found[first : first + 4], slope[first : first + 4] = weights, slopes
     np.testing.assert_allclose(found, expected, atol=1e-14)
     np.testing.assert_allclose(slope, steepness, atol=1e-14)
-    assert weights.sum() == pytest.approx(1, abs=1e-14) and slopes.sum() == pytest.approx(0, abs=1e-14)
+    assert weights.sum() == pytest.approx(1, abs=1e-14) and slopes.sum() == pytest.approx(
+        0, abs=1e-14
+    )
     assert found @ FACTOR_NODES == pytest.approx(position)
-    assert found @ (FACTOR_NODES - position) ** 2 == pytest.approx(1 / 3)  # the widening that the evidence takes off beforehand
+    assert found @ (FACTOR_NODES - position) ** 2 == pytest.approx(
+        1 / 3
+    )  # the widening that the evidence takes off beforehand
 
 
 def test_spline_weights_are_held_beyond_the_nodes():
@@ -159,7 +188,9 @@ def test_digamma_is_scipys():
 def test_student_t_with_four_degrees_of_freedom_is_scipys():
     for t in [-12.0, -2.5, -0.3, 0.0, 0.9, 3.3, 25.0]:
         cdf, pdf = pieces.t4_cdf_and_pdf(t)
-        assert cdf == pytest.approx(stats.t(4).cdf(t), abs=1e-13) and pdf == pytest.approx(stats.t(4).pdf(t), rel=1e-12)
+        assert cdf == pytest.approx(stats.t(4).cdf(t), abs=1e-13) and pdf == pytest.approx(
+            stats.t(4).pdf(t), rel=1e-12
+        )
 
 
 @pytest.mark.parametrize(("mean", "dispersion"), [(0.4, 1.6), (5.0, 1.8), (14.0, 2.5)])
@@ -171,7 +202,10 @@ def test_height_growth_is_the_negative_binomial_and_so_is_its_derivative(mean, d
     assert pmf @ seasons == pytest.approx(mean, rel=1e-3)
     assert pmf @ (seasons - mean) ** 2 == pytest.approx(dispersion * mean, rel=1e-2)
     pull = np.random.default_rng(1).normal(size=61)
-    slope = (pull @ stats.nbinom(r * 1.00001, p).pmf(seasons) - pull @ stats.nbinom(r * 0.99999, p).pmf(seasons)) / (2e-5 * r)
+    slope = (
+        pull @ stats.nbinom(r * 1.00001, p).pmf(seasons)
+        - pull @ stats.nbinom(r * 0.99999, p).pmf(seasons)
+    ) / (2e-5 * r)
     assert pieces.height_growth_adjoint(r, p, pmf, pull) == pytest.approx(slope, rel=1e-6)
 
 
@@ -182,35 +216,65 @@ def test_no_height_to_grow_takes_no_season():
     assert pieces.height_growth_adjoint(0.0, 0.5, pmf, np.ones(9)) == 0.0
 
 
-@pytest.mark.parametrize(("median", "spread", "longest"), [(4.0, 0.5, 30), (9.0, 0.8, 25), (1.2, 0.3, 20)])
+@pytest.mark.parametrize(
+    ("median", "spread", "longest"), [(4.0, 0.5, 30), (9.0, 0.8, 25), (1.2, 0.3, 20)]
+)
 def test_grass_stage_is_the_rounded_log_normal_and_so_is_its_derivative(median, spread, longest):
     def by_scipy(log_median, log_spread):
-        below = stats.lognorm(s=math.exp(log_spread), scale=math.exp(log_median)).cdf(np.arange(longest + 1) + 0.5)
+        below = stats.lognorm(s=math.exp(log_spread), scale=math.exp(log_median)).cdf(
+            np.arange(longest + 1) + 0.5
+        )
         return np.concatenate([[0.0], np.diff(below) / (below[-1] - below[0])])
 
     pmf, cdf, pdf = (np.empty(longest + 1) for _ in range(3))
     total = pieces.grass_stage(math.log(median), spread, pmf, cdf, pdf)
-    np.testing.assert_allclose(pmf, by_scipy(math.log(median), math.log(spread)), rtol=1e-9, atol=1e-15)
-    np.testing.assert_allclose(grass_stage_pmfs(np.log([median]), np.array([spread]), longest)[0], pmf, rtol=1e-9, atol=1e-15)
+    np.testing.assert_allclose(
+        pmf, by_scipy(math.log(median), math.log(spread)), rtol=1e-9, atol=1e-15
+    )
+    np.testing.assert_allclose(
+        grass_stage_pmfs(np.log([median]), np.array([spread]), longest)[0],
+        pmf,
+        rtol=1e-9,
+        atol=1e-15,
+    )
     assert pmf.sum() == pytest.approx(1)
     pull = np.random.default_rng(2).normal(size=longest + 1)
-    by_median, by_spread = pieces.grass_stage_adjoint(math.log(median), spread, pmf, pull, pdf, total)
+    by_median, by_spread = pieces.grass_stage_adjoint(
+        math.log(median), spread, pmf, pull, pdf, total
+    )
     centre, h = (math.log(median), math.log(spread)), 1e-5
-    assert by_median == pytest.approx(pull @ (by_scipy(centre[0] + h, centre[1]) - by_scipy(centre[0] - h, centre[1])) / (2 * h), rel=1e-6)
-    assert by_spread == pytest.approx(pull @ (by_scipy(centre[0], centre[1] + h) - by_scipy(centre[0], centre[1] - h)) / (2 * h), rel=1e-6)
+    assert by_median == pytest.approx(
+        pull @ (by_scipy(centre[0] + h, centre[1]) - by_scipy(centre[0] - h, centre[1])) / (2 * h),
+        rel=1e-6,
+    )
+    assert by_spread == pytest.approx(
+        pull @ (by_scipy(centre[0], centre[1] + h) - by_scipy(centre[0], centre[1] - h)) / (2 * h),
+        rel=1e-6,
+    )
 
 
 def test_a_delay_is_a_convolution_and_its_adjoint_its_transpose():
     rng = np.random.default_rng(3)
-    source, pmf, pull, last = rng.uniform(size=40), rng.dirichlet(np.ones(9)), rng.normal(size=40), 34
+    source, pmf, pull, last = (
+        rng.uniform(size=40),
+        rng.dirichlet(np.ones(9)),
+        rng.normal(size=40),
+        34,
+    )
     out = np.zeros(40)
     pieces.delayed(source, pmf, out, last)
     np.testing.assert_allclose(out[: last + 1], np.convolve(source, pmf)[: last + 1], rtol=1e-12)
-    np.testing.assert_allclose(delayed(source[None, : last + 1], pmf[None])[0], out[: last + 1], rtol=1e-12)
+    np.testing.assert_allclose(
+        delayed(source[None, : last + 1], pmf[None])[0], out[: last + 1], rtol=1e-12
+    )
     source_bar, pmf_bar = np.zeros(40), np.zeros(9)
     pieces.delayed_adjoint(source, pmf, pull, source_bar, pmf_bar, last)
-    together = pull[: last + 1] @ out[: last + 1]  # linear in either argument, so each gradient times its argument gives it back
-    assert source_bar @ source == pytest.approx(together) and pmf_bar @ pmf == pytest.approx(together)
+    together = (
+        pull[: last + 1] @ out[: last + 1]
+    )  # linear in either argument, so each gradient times its argument gives it back
+    assert source_bar @ source == pytest.approx(together) and pmf_bar @ pmf == pytest.approx(
+        together
+    )
     assert not source_bar[last + 1 :].any()
 
 
@@ -223,13 +287,17 @@ def test_stages_at_the_survey_sum_to_one_at_every_age(name):
     data = random_stand_data(*SURVEYS[name])
     unit, n = data.units[0], data.units[0].season_index + 1
     every, no_limit = np.arange(len(STAGES)), np.full(len(STAGES), len(data.class_edges_cm) - 1)
-    data = dataclasses.replace(data, units=(dataclasses.replace(unit, count_stage=every, count_class_low=no_limit),))
+    data = dataclasses.replace(
+        data, units=(dataclasses.replace(unit, count_stage=every, count_class_low=no_limit),)
+    )
     state = unit_state(np.tile(flat(5, data), (n, 1)), data, 0)
     state = dataclasses.replace(state, living=np.eye(n)[::-1])
     arrival = delayed(state.living, state.delays.to_height(BREAST_HEIGHT_CM))
     share = stage_densities(data, 0, state, arrival)
     assert all(np.all(of_stage > -1e-12) for of_stage in share.values())
-    from_one = 0 if data.species[0].has_grass_stage else 1  # a germinant is one, even if its first season already takes it to 1.37 m
+    from_one = (
+        0 if data.species[0].has_grass_stage else 1
+    )  # a germinant is one, even if its first season already takes it to 1.37 m
     np.testing.assert_allclose(sum(share.values())[from_one:], 1.0, atol=1e-10)
     assert share[0, no_limit[0]].tolist() == [1.0] + [0.0] * (n - 1)
 
@@ -239,9 +307,14 @@ def test_stages_agree_with_plain_loops():
     parameters = random_parameters(6, data)
     state = unit_state(pack(parameters, data)[None], data, 0)
     reading, unit = UnitReading(parameters, data, 0), data.units[0]
-    found = stage_densities(data, 0, state, delayed(state.living, state.delays.to_height(BREAST_HEIGHT_CM)))
+    found = stage_densities(
+        data, 0, state, delayed(state.living, state.delays.to_height(BREAST_HEIGHT_CM))
+    )
     for (stage, low), density in found.items():
-        loops = sum(reading.living[unit.season_index - a] * reading.stage_probability(stage, a, low) for a in range(unit.season_index + 1))
+        loops = sum(
+            reading.living[unit.season_index - a] * reading.stage_probability(stage, a, low)
+            for a in range(unit.season_index + 1)
+        )
         assert density[0] == pytest.approx(loops, rel=1e-9), STAGES[stage]
 
 
@@ -250,10 +323,18 @@ def test_states_agree_with_plain_loops(name):
     """What the tables are made from is what the sampler's density is made from."""
     data = random_stand_data(*SURVEYS[name])
     parameters = random_parameters(7, data)
-    state, reading = unit_state(pack(parameters, data)[None], data, 0), UnitReading(parameters, data, 0)
+    state, reading = (
+        unit_state(pack(parameters, data)[None], data, 0),
+        UnitReading(parameters, data, 0),
+    )
     np.testing.assert_allclose(state.living[0], reading.living, rtol=1e-10)
     for height in (10.0, 30.0, BREAST_HEIGHT_CM):
-        np.testing.assert_allclose(delayed(state.living, state.delays.to_height(height))[0], reading.arrival(height), rtol=1e-9, atol=1e-12)
+        np.testing.assert_allclose(
+            delayed(state.living, state.delays.to_height(height))[0],
+            reading.arrival(height),
+            rtol=1e-9,
+            atol=1e-12,
+        )
     edges = data.class_edges_cm
     for c in (0, 3, len(edges) - 2):
         expected = [of_year[c] for of_year in reading.class_probability]
@@ -289,15 +370,26 @@ def test_plots_merge_like_gamma_poisson_plots_only_when_alike():
 
     def density(areas, stems, z):
         place = {"plot_area_ha": np.array(areas), "plot_stems": np.array(stems)}
-        limits = {"plot_class_low": np.full(len(areas), 3), "plot_class_high": np.full(len(areas), edges)}
+        limits = {
+            "plot_class_low": np.full(len(areas), 3),
+            "plot_class_high": np.full(len(areas), edges),
+        }
         surveyed = without_evidence(data, **place, **limits)
-        surveyed = dataclasses.replace(surveyed, units=(dataclasses.replace(surveyed.units[0], has_plots=True),))
+        surveyed = dataclasses.replace(
+            surveyed, units=(dataclasses.replace(surveyed.units[0], has_plots=True),)
+        )
         parameters = unpack(flat(10, surveyed), surveyed) | {"plot_dispersion": z}
         vector = pack(parameters, surveyed)
-        return Kernel(surveyed)(vector)[0] - log_prior(vector, surveyed) - sum(n * math.log(a) for n, a in zip(stems, areas, strict=True))
+        return (
+            Kernel(surveyed)(vector)[0]
+            - log_prior(vector, surveyed)
+            - sum(n * math.log(a) for n, a in zip(stems, areas, strict=True))
+        )
 
     alike = 20.0  # phi = 4 e^16
-    assert density([0.1, 0.1], [7, 5], alike) == pytest.approx(density([0.2], [12], alike), abs=1e-3)
+    assert density([0.1, 0.1], [7, 5], alike) == pytest.approx(
+        density([0.2], [12], alike), abs=1e-3
+    )
     clumped = density([0.1, 0.1], [12, 0], -2.0) - density([0.1, 0.1], [6, 6], -2.0)
     assert clumped > 5 + density([0.1, 0.1], [12, 0], alike) - density([0.1, 0.1], [6, 6], alike)
 
@@ -308,26 +400,53 @@ def test_an_empty_past_adds_nothing():
     The first 48 years of knots are empty already, since processes move with the delay; trees of that time are left out.
     """
     data = random_stand_data(*SURVEYS["plots"])
-    unit, more, nobody = data.units[0], 400, {"pulse_knots": -1e6, "trend_knots": -1e6, "epoch_knots": 0.0}
-    late = tuple(tree for tree in unit.trees if all(node.evidence is None or node.band_start > 30 for node in tree.nodes))
+    unit, more, nobody = (
+        data.units[0],
+        400,
+        {"pulse_knots": -1e6, "trend_knots": -1e6, "epoch_knots": 0.0},
+    )
+    late = tuple(
+        tree
+        for tree in unit.trees
+        if all(node.evidence is None or node.band_start > 30 for node in tree.nodes)
+    )
     unit = dataclasses.replace(unit, trees=late)
     data = dataclasses.replace(data, units=(unit,))
-    moved = tuple(TreeChain(tuple(dataclasses.replace(node, band_start=node.band_start + more) for node in tree.nodes)) for tree in late)
+    moved = tuple(
+        TreeChain(
+            tuple(
+                dataclasses.replace(node, band_start=node.band_start + more) for node in tree.nodes
+            )
+        )
+        for tree in late
+    )
     shape = np.hstack([np.zeros((len(unit.removal_m), more)), unit.removal_shape])
-    later = dataclasses.replace(unit, season_index=unit.season_index + more, trees=moved, removal_shape=shape)
-    longer = dataclasses.replace(data, n_years=data.n_years + more, first_year=data.first_year - more, units=(later,))
-    parameters = random_parameters(11, data, 0.3)  # delays near the profile's, so that the process moves by less than its margin
+    later = dataclasses.replace(
+        unit, season_index=unit.season_index + more, trees=moved, removal_shape=shape
+    )
+    longer = dataclasses.replace(
+        data, n_years=data.n_years + more, first_year=data.first_year - more, units=(later,)
+    )
+    parameters = random_parameters(
+        11, data, 0.3
+    )  # delays near the profile's, so that the process moves by less than its margin
     for name in ("pulse_knots", "trend_knots"):
-        parameters[name][0][: 48 // dict((knot, spacing) for knot, spacing, _ in KNOT_NAMES)[name]] = nobody[name]
+        parameters[name][0][
+            : 48 // dict((knot, spacing) for knot, spacing, _ in KNOT_NAMES)[name]
+        ] = nobody[name]
     stretched = dict(parameters)
     for name, spacing, _ in KNOT_NAMES:
-        stretched[name] = [np.concatenate([np.full(more // spacing, nobody[name]), parameters[name][0]])]
+        stretched[name] = [
+            np.concatenate([np.full(more // spacing, nobody[name]), parameters[name][0]])
+        ]
     short, long = pack(parameters, data), pack(stretched, longer)
     assert len(late) >= 2 and len(long) == layout(longer).size
     # the likelihood alone: a knot a million standard deviations off has a prior of some -1e12, which would swallow it
     likelihood = unit_log_density(short, np.zeros(len(short)), *pack_unit(data, 0))
     assert likelihood > -600  # nothing is at its floor, which costs 690
-    assert unit_log_density(long, np.zeros(len(long)), *pack_unit(longer, 0)) == pytest.approx(likelihood, rel=1e-11)
+    assert unit_log_density(long, np.zeros(len(long)), *pack_unit(longer, 0)) == pytest.approx(
+        likelihood, rel=1e-11
+    )
 
 
 def test_knots_of_prior_draws_are_an_ornstein_uhlenbeck_process():
@@ -372,8 +491,17 @@ class Tiny:
 def tiny(seed: int, has_grass: bool = True) -> Tiny:
     rng = np.random.default_rng(seed)
     profile = invented_profile(rng, has_grass)
-    names = ("grass_median", "grass_spread", "height_years", "shared_pace", "grass_pace", "height_pace")
-    delays = unit_delays(profile, False, {name: np.array([rng.normal(-0.7, 0.3)]) for name in names})
+    names = (
+        "grass_median",
+        "grass_spread",
+        "height_years",
+        "shared_pace",
+        "grass_pace",
+        "height_pace",
+    )
+    delays = unit_delays(
+        profile, False, {name: np.array([rng.normal(-0.7, 0.3)]) for name in names}
+    )
     return Tiny(delays, rng.uniform(0.2, 2.0, (1, 14)), rng.uniform(0.05, 1.0, (1, 14)))
 
 
@@ -383,18 +511,32 @@ def spline_mixture(node: Node, gamma: float, delta: float, n: int) -> np.ndarray
     def weights(factor, loads):
         if not loads:
             return np.ones(1)
-        return np.array([np.nan_to_num(BSpline.basis_element(k + np.arange(-2.0, 3.0), extrapolate=False)(factor)) for k in FACTOR_NODES])
+        return np.array(
+            [
+                np.nan_to_num(
+                    BSpline.basis_element(k + np.arange(-2.0, 3.0), extrapolate=False)(factor)
+                )
+                for k in FACTOR_NODES
+            ]
+        )
 
     whole = np.zeros(n)
     if node.evidence is None:
         return np.ones(n)
-    mixed = np.einsum("i,j,ijy->y", weights(gamma, node.loads_gamma), weights(delta, node.loads_delta), node.evidence)
+    mixed = np.einsum(
+        "i,j,ijy->y",
+        weights(gamma, node.loads_gamma),
+        weights(delta, node.loads_delta),
+        node.evidence,
+    )
     stop = min(n, node.band_start + len(mixed))
     whole[node.band_start : stop] = mixed[: stop - node.band_start]
     return whole
 
 
-def written_out(setting: Tiny, chain: TreeChain, gamma: float, delta: float, with_size: bool) -> np.ndarray:
+def written_out(
+    setting: Tiny, chain: TreeChain, gamma: float, delta: float, with_size: bool
+) -> np.ndarray:
     """P(first ring at the lowest core, establishment), shape `(year, year)`: every path of years of one tree, added up."""
     n, profile = setting.n, setting.delays.profile
     evidence = []
@@ -403,12 +545,18 @@ def written_out(setting: Tiny, chain: TreeChain, gamma: float, delta: float, wit
         evidence.append(seen * setting.sizes[0] if with_size and node.dbh_class >= 0 else seen)
     core = max(k for k, node in enumerate(chain.nodes) if node.evidence is not None)
     shares = [height_share(profile, node.height_cm) for node in chain.nodes]
-    from_ground = stats.nbinom(setting.delays.shape[0] * shares[-1], 1 / profile["height_growth.dispersion"])
+    from_ground = stats.nbinom(
+        setting.delays.shape[0] * shares[-1], 1 / profile["height_growth.dispersion"]
+    )
     table = np.zeros((n, n))
 
     def climb(above: int, below: int, seasons: int) -> float:
         r = setting.delays.shape[0] * (shares[above] - shares[below])
-        return stats.nbinom(r, 1 / profile["height_growth.dispersion"]).pmf(seasons) if r > 0 else float(seasons == 0)
+        return (
+            stats.nbinom(r, 1 / profile["height_growth.dispersion"]).pmf(seasons)
+            if r > 0
+            else float(seasons == 0)
+        )
 
     def upward(k: int, year: int, weight: float, at_core: int, established: int):
         """From node k, reached in `year`, up the stem."""
@@ -425,21 +573,39 @@ def written_out(setting: Tiny, chain: TreeChain, gamma: float, delta: float, wit
     grass = setting.delays.grass[0]
     for established in range(n):
         for year in range(established, n):
-            waited = sum(grass[g] * from_ground.pmf(year - established - g) for g in range(min(len(grass), year - established + 1)))
-            upward(len(chain.nodes) - 1, year, setting.living[0, established] * waited, -1, established)
+            waited = sum(
+                grass[g] * from_ground.pmf(year - established - g)
+                for g in range(min(len(grass), year - established + 1))
+            )
+            upward(
+                len(chain.nodes) - 1, year, setting.living[0, established] * waited, -1, established
+            )
     return table / table.sum()
 
 
-def core_at(height: float, start: int, seed: int, loads_gamma=False, loads_delta=False, dbh_class=-1, band=6) -> Node:
+def core_at(
+    height: float, start: int, seed: int, loads_gamma=False, loads_delta=False, dbh_class=-1, band=6
+) -> Node:
     shape = (11 if loads_gamma else 1, 11 if loads_delta else 1, band)
-    return Node(height, dbh_class, np.random.default_rng(seed).uniform(0.05, 1.0, shape), start, loads_gamma, loads_delta)
+    return Node(
+        height,
+        dbh_class,
+        np.random.default_rng(seed).uniform(0.05, 1.0, shape),
+        start,
+        loads_gamma,
+        loads_delta,
+    )
 
 
 DIAMETER = Node(BREAST_HEIGHT_CM, 4, None, 0, False, False)
 CHAINS = {
     "one core": (core_at(30.0, 4, 1, loads_gamma=True),),
     "one core and the diameter": (DIAMETER, core_at(30.0, 3, 2, loads_delta=True)),
-    "two cores and the diameter": (DIAMETER, core_at(100.0, 5, 3), core_at(20.0, 3, 4, loads_gamma=True, loads_delta=True)),
+    "two cores and the diameter": (
+        DIAMETER,
+        core_at(100.0, 5, 3),
+        core_at(20.0, 3, 4, loads_gamma=True, loads_delta=True),
+    ),
     "core and diameter at breast height": (core_at(BREAST_HEIGHT_CM, 5, 5, dbh_class=4),),
     "a core above breast height": (core_at(200.0, 8, 6), DIAMETER),
     "a band that runs past the survey": (core_at(50.0, 10, 7, band=9),),
@@ -451,7 +617,10 @@ def chi_square(found: np.ndarray, expected: np.ndarray) -> float:
     total = found.sum()
     assert found[expected == 0].sum() == 0, "a year that can't be"
     rare = expected * total < 5
-    counts, hoped = np.append(found[~rare], found[rare].sum()), np.append(expected[~rare], expected[rare].sum()) * total
+    counts, hoped = (
+        np.append(found[~rare], found[rare].sum()),
+        np.append(expected[~rare], expected[rare].sum()) * total,
+    )
     keep = hoped > 0
     return float(stats.chisquare(counts[keep], hoped[keep]).pvalue)
 
@@ -473,7 +642,9 @@ def test_years_of_a_cored_tree_are_drawn_from_their_exact_conditional(name, has_
     expected = written_out(setting, chain, gamma, delta, with_size)
     assert chi_square(found, expected) > LEAST_P
     wrong = dataclasses.replace(setting, living=np.roll(setting.living, 1))
-    assert chi_square(found, written_out(wrong, chain, gamma, delta, with_size)) < LEAST_P  # recruitment a year off would be seen
+    assert (
+        chi_square(found, written_out(wrong, chain, gamma, delta, with_size)) < LEAST_P
+    )  # recruitment a year off would be seen
 
 
 def test_years_of_a_tree_that_cannot_be_are_none():
@@ -482,7 +653,9 @@ def test_years_of_a_tree_that_cannot_be_are_none():
     many, living = setting.many(), setting.repeated(setting.living)
     arrival = delayed(living, many.to_height(30.0))
     nothing = np.zeros(len(living))
-    at_core, established = chain_years(late, living, arrival, many, None, nothing, nothing, np.random.default_rng(1))
+    at_core, established = chain_years(
+        late, living, arrival, many, None, nothing, nothing, np.random.default_rng(1)
+    )
     assert (at_core == -1).all() and (established == -1).all()
 
 
@@ -491,18 +664,24 @@ def test_years_of_stems_known_by_size_are_drawn_from_their_exact_conditional(has
     setting = tiny(24, has_grass)
     many, living = setting.many(), setting.repeated(setting.living)
     arrival = delayed(living, many.to_height(BREAST_HEIGHT_CM))
-    drawn = size_years(living, many, arrival, setting.repeated(setting.sizes), 2, np.random.default_rng(25))
+    drawn = size_years(
+        living, many, arrival, setting.repeated(setting.sizes), 2, np.random.default_rng(25)
+    )
     waits = setting.delays.to_height(BREAST_HEIGHT_CM)[0]
     expected = np.zeros(setting.n)
     for established in range(setting.n):
         for year in range(established, setting.n):
-            expected[established] += setting.living[0, established] * waits[year - established] * setting.sizes[0, year]
+            expected[established] += (
+                setting.living[0, established] * waits[year - established] * setting.sizes[0, year]
+            )
     expected /= expected.sum()
     for stem in range(2):
         assert chi_square(np.bincount(drawn[:, stem], minlength=setting.n), expected) > LEAST_P
     both = np.zeros((setting.n, setting.n))
     np.add.at(both, (drawn[:, 0], drawn[:, 1]), 1)
-    assert chi_square(both, np.outer(expected, expected)) > LEAST_P  # two stems of a class are independent given the draw
+    assert (
+        chi_square(both, np.outer(expected, expected)) > LEAST_P
+    )  # two stems of a class are independent given the draw
 
 
 def test_species_data_and_layout_cover_every_parameter_once():
@@ -511,6 +690,12 @@ def test_species_data_and_layout_cover_every_parameter_once():
     assert all(isinstance(species, SpeciesData) for species in data.species)
     numbers = np.arange(layout(data).size, dtype=float)
     named = unpack(numbers, data)
-    seen = np.concatenate([np.ravel(part) for value in named.values() for part in (value if isinstance(value, list) else [value])])
+    seen = np.concatenate(
+        [
+            np.ravel(part)
+            for value in named.values()
+            for part in (value if isinstance(value, list) else [value])
+        ]
+    )
     assert sorted(seen) == numbers.tolist()
     assert np.array_equal(pack(named, data), numbers)

@@ -27,18 +27,24 @@ def test_arc_radius_is_that_of_the_circle_through_three_points():
         points = np.array([[-chord / 2, 0.0], [chord / 2, 0.0], [0.0, arc_height]])
         # Circle x^2 + y^2 + a x + b y + c = 0 through the ends and the top of the arc.
         a, b, c = np.linalg.solve(np.c_[points, np.ones(3)], -(points**2).sum(axis=1))
-        assert geometry.arc_radius_mm(chord, arc_height) == pytest.approx(np.sqrt((a * a + b * b) / 4 - c), rel=1e-12)
+        assert geometry.arc_radius_mm(chord, arc_height) == pytest.approx(
+            np.sqrt((a * a + b * b) / 4 - c), rel=1e-12
+        )
 
 
 # Sensitivities L/(4h) and 1/2 - L^2/(8h^2), in mm per mm, worked by hand.
 @pytest.mark.parametrize(
-    ("chord", "arc_height", "by_chord", "by_height"), [(5, 0.5, 2.5, -12.0), (5, 1, 1.25, -2.625), (12, 0.3, 10.0, -199.5)]
+    ("chord", "arc_height", "by_chord", "by_height"),
+    [(5, 0.5, 2.5, -12.0), (5, 1, 1.25, -2.625), (12, 0.3, 10.0, -199.5)],
 )
 def test_arc_sensitivities(chord, arc_height, by_chord, by_height):
     found = geometry.arc_radius_sensitivities(chord, arc_height)
     assert found[0] == pytest.approx(by_chord) and found[1] == pytest.approx(by_height)
     step = 1e-6
-    slope = (geometry.arc_radius_mm(chord, arc_height + step) - geometry.arc_radius_mm(chord, arc_height - step)) / (2 * step)
+    slope = (
+        geometry.arc_radius_mm(chord, arc_height + step)
+        - geometry.arc_radius_mm(chord, arc_height - step)
+    ) / (2 * step)
     assert found[1] == pytest.approx(slope, rel=1e-4)
 
 
@@ -52,7 +58,9 @@ def test_reading_error_of_the_arc_height_inflates_the_plain_radius_and_the_corre
     effect = geometry.arc_radius_sensitivities(chord, read)[1] * ARC_READING_SD_MM / plain
     corrected = plain * np.exp(-(effect**2) / 2)
     assert plain.mean() > 1.01 * radius
-    assert abs(np.log(corrected).mean() - np.log(radius)) < 0.4 * abs(np.log(plain).mean() - np.log(radius))
+    assert abs(np.log(corrected).mean() - np.log(radius)) < 0.4 * abs(
+        np.log(plain).mean() - np.log(radius)
+    )
 
 
 def test_one_centimetre_missing_in_slow_wood_is_ten_to_twenty_years():
@@ -69,7 +77,9 @@ def test_even_extrapolation_to_the_pith_overestimates():
     share, seen = np.array([0.1, 0.3, 0.5, 0.7]), 120.0
     even = geometry.rings_in_missing_share(share, seen, 0.0)
     np.testing.assert_allclose(even, seen * share / (1 - share))
-    slowing = geometry.rings_in_missing_share(share, seen, LONGLEAF["size.growth_cm_per_year"] / LONGLEAF["size.asymptote_cm"])
+    slowing = geometry.rings_in_missing_share(
+        share, seen, LONGLEAF["size.growth_cm_per_year"] / LONGLEAF["size.asymptote_cm"]
+    )
     assert (even / slowing > 1.2).all() and (even / slowing < 4).all()
     np.testing.assert_allclose(geometry.rings_in_missing_share(share, seen, 1e-9), even, rtol=1e-5)
 
@@ -78,7 +88,9 @@ def test_rings_in_the_missing_share_invert_the_growth_curve():
     slowing, seen = 0.01, 90.0
     missed = np.array([3.0, 20.0, 75.0])
     share = np.expm1(-slowing * missed) / np.expm1(-slowing * (missed + seen))
-    np.testing.assert_allclose(geometry.rings_in_missing_share(share, seen, slowing), missed, rtol=1e-10)
+    np.testing.assert_allclose(
+        geometry.rings_in_missing_share(share, seen, slowing), missed, rtol=1e-10
+    )
 
 
 # Distributions against scipy.
@@ -88,7 +100,9 @@ def test_missing_rings_are_a_lognormal_in_whole_rings():
     np.testing.assert_allclose(pmf, np.diff(stats.lognorm(0.6, scale=9.0).cdf(edges)), atol=1e-14)
     assert pmf.sum() == pytest.approx(1, abs=1e-8)
     far = missing_rings_pmf(np.log(2.0), 0.1, 40)
-    exact = stats.norm.sf(np.log(19.5), np.log(2.0), 0.1) - stats.norm.sf(np.log(20.5), np.log(2.0), 0.1)
+    exact = stats.norm.sf(np.log(19.5), np.log(2.0), 0.1) - stats.norm.sf(
+        np.log(20.5), np.log(2.0), 0.1
+    )
     assert far[20] == pytest.approx(exact, rel=1e-9) and far[20] > 0
 
 
@@ -101,8 +115,14 @@ def test_grass_stage_is_a_truncated_lognormal():
 
 def test_height_growth_is_a_negative_binomial_and_its_steps_add_up():
     dispersion, longest = 1.7, 60
-    low, step, high = (height.height_growth_pmf(mean, dispersion, longest) for mean in (1.3, 2.9, 4.2))
-    np.testing.assert_allclose(high, stats.nbinom(4.2 / (dispersion - 1), 1 / dispersion).pmf(np.arange(longest + 1)), atol=1e-13)
+    low, step, high = (
+        height.height_growth_pmf(mean, dispersion, longest) for mean in (1.3, 2.9, 4.2)
+    )
+    np.testing.assert_allclose(
+        high,
+        stats.nbinom(4.2 / (dispersion - 1), 1 / dispersion).pmf(np.arange(longest + 1)),
+        atol=1e-13,
+    )
     np.testing.assert_allclose(np.convolve(low, step)[: longest + 1], high, atol=1e-13)
     np.testing.assert_array_equal(height.height_growth_pmf(0.0, dispersion, 5), [1, 0, 0, 0, 0, 0])
 
@@ -121,15 +141,30 @@ def test_delay_to_a_height_against_draws():
     draws, p = 40_000, LONGLEAF
     shared, own_g, own_h, species_g, species_w, species_h = rng.standard_normal((6, draws))
     median = p["grass_stage.median_years"] * np.exp(
-        p["grass_stage.median_log_sd"] * species_g + p["grass_stage.between_stand_log_sd"] * (shared + own_g) / np.sqrt(2)
+        p["grass_stage.median_log_sd"] * species_g
+        + p["grass_stage.between_stand_log_sd"] * (shared + own_g) / np.sqrt(2)
     )
-    within = p["grass_stage.within_stand_log_sd"] * np.exp(p["grass_stage.within_log_sd"] * species_w)
-    lowest, highest = (stats.norm.cdf((np.log(e) - np.log(median)) / within) for e in (0.5, p["grass_stage.longest_years"] + 0.5))
-    seasons = np.exp(np.log(median) + within * stats.norm.ppf(lowest + rng.random(draws) * (highest - lowest)))
+    within = p["grass_stage.within_stand_log_sd"] * np.exp(
+        p["grass_stage.within_log_sd"] * species_w
+    )
+    lowest, highest = (
+        stats.norm.cdf((np.log(e) - np.log(median)) / within)
+        for e in (0.5, p["grass_stage.longest_years"] + 0.5)
+    )
+    seasons = np.exp(
+        np.log(median) + within * stats.norm.ppf(lowest + rng.random(draws) * (highest - lowest))
+    )
     grass = np.floor(seasons + 0.5).astype(int)
-    share = ((100 - p["grass_stage.emergence_height_cm"]) / (137 - p["grass_stage.emergence_height_cm"])) ** p["height_growth.exponent"]
-    mean = share * p["height_growth.years_to_breast_height"] * np.exp(
-        p["height_growth.years_log_sd"] * species_h + p["height_growth.between_stand_log_sd"] * (shared + own_h) / np.sqrt(2)
+    share = (
+        (100 - p["grass_stage.emergence_height_cm"]) / (137 - p["grass_stage.emergence_height_cm"])
+    ) ** p["height_growth.exponent"]
+    mean = (
+        share
+        * p["height_growth.years_to_breast_height"]
+        * np.exp(
+            p["height_growth.years_log_sd"] * species_h
+            + p["height_growth.between_stand_log_sd"] * (shared + own_h) / np.sqrt(2)
+        )
     )
     dispersion = p["height_growth.dispersion"]
     delay = grass + rng.negative_binomial(mean / (dispersion - 1), 1 / dispersion)
@@ -139,22 +174,30 @@ def test_delay_to_a_height_against_draws():
     assert delay.mean() == pytest.approx(expected, abs=4 * delay.std() / np.sqrt(draws))
     cdf = np.cumsum(pmf)
     for seasons in (3, 6, 10, 20):
-        assert np.mean(delay <= seasons) == pytest.approx(cdf[seasons], abs=4 * 0.5 / np.sqrt(draws))
+        assert np.mean(delay <= seasons) == pytest.approx(
+            cdf[seasons], abs=4 * 0.5 / np.sqrt(draws)
+        )
 
 
 # Ring counts.
 def test_expected_years_of_a_count_follow_the_closed_form():
     # Ricker et al. 2020 (PLoS ONE 15:e0239052): each boundary advances the expected age by the probability that it is annual.
     # St. George, Ault & Torbenson 2013: one absent ring for every 240 visible ones; 240 counted rings then stand for 241 years.
-    mean, sd = ring_count.counting_bias({"rings.false_per_100": 0.0, "rings.absent_per_100": 100 / 240, "rings.bias_sd": 0.01})
+    mean, sd = ring_count.counting_bias(
+        {"rings.false_per_100": 0.0, "rings.absent_per_100": 100 / 240, "rings.bias_sd": 0.01}
+    )
     assert 240 * (1 + mean) == pytest.approx(241) and sd == 0.01
-    mean, _ = ring_count.counting_bias({"rings.false_per_100": 3.0, "rings.absent_per_100": 0.0, "rings.bias_sd": 0.01})
+    mean, _ = ring_count.counting_bias(
+        {"rings.false_per_100": 3.0, "rings.absent_per_100": 0.0, "rings.bias_sd": 0.01}
+    )
     assert 200 * (1 + mean) == pytest.approx(194)
     rng = np.random.default_rng(2)
     false, absent, counted = 0.03, 0.01, 200
     annual = rng.binomial(counted, 1 - false, 50_000)
     true = annual + rng.poisson(absent * annual)
-    mean, _ = ring_count.counting_bias({"rings.false_per_100": 3.0, "rings.absent_per_100": 1.0, "rings.bias_sd": 0.01})
+    mean, _ = ring_count.counting_bias(
+        {"rings.false_per_100": 3.0, "rings.absent_per_100": 1.0, "rings.bias_sd": 0.01}
+    )
     assert true.mean() == pytest.approx(counted * (1 + mean), abs=4 * true.std() / np.sqrt(50_000))
 
 
@@ -166,7 +209,9 @@ def test_a_probability_of_rings_is_not_a_density_of_distance():
     right = missing_rings_pmf(np.log(median), sigma, 399)
     assert right @ rings == pytest.approx(median * np.exp(sigma**2 / 2), abs=0.01)
     trap = right * rings / (right @ rings)
-    assert trap @ rings - right @ rings == pytest.approx(median * np.exp(sigma**2 / 2) * np.expm1(sigma**2), abs=0.02)
+    assert trap @ rings - right @ rings == pytest.approx(
+        median * np.exp(sigma**2 / 2) * np.expm1(sigma**2), abs=0.02
+    )
     assert trap @ rings - right @ rings > 6
 
 

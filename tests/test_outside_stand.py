@@ -26,7 +26,7 @@ from standage.stand.model import build_model
 from standage.stand.parameters import SPECIES_NAMES, UNIT_NAMES, layout, unpack
 from standage.stand.sampler import sample
 from standage.stand.states import unit_state
-from standage.survey import read_survey
+from standage.survey.reading import read_survey
 
 pytestmark = pytest.mark.filterwarnings("ignore::standage.profiles.UncheckedProfile")
 
@@ -34,9 +34,15 @@ pytestmark = pytest.mark.filterwarnings("ignore::standage.profiles.UncheckedProf
 def own_profile(folder: Path, key: str, **changes: float) -> Path:
     """A copy of the generic conifer's profile under another key, with some numbers changed."""
     folder.mkdir(parents=True, exist_ok=True)
-    text = (models_folder() / "generic-conifer.toml").read_text(encoding="utf-8").replace('key = "generic-conifer"', f'key = "{key}"')
+    text = (
+        (models_folder() / "generic-conifer.toml")
+        .read_text(encoding="utf-8")
+        .replace('key = "generic-conifer"', f'key = "{key}"')
+    )
     for name, value in changes.items():
-        text, found = re.subn(rf"^({name} = {{value = )[^,]+", rf"\g<1>{value}", text, flags=re.MULTILINE)
+        text, found = re.subn(
+            rf"^({name} = {{value = )[^,]+", rf"\g<1>{value}", text, flags=re.MULTILINE
+        )
         assert found == 1, name
     (folder / f"{key}.toml").write_text(text, encoding="utf-8")
     return folder
@@ -45,12 +51,16 @@ def own_profile(folder: Path, key: str, **changes: float) -> Path:
 def write(folder: Path, **tables: list[dict]) -> Path:
     folder.mkdir(parents=True, exist_ok=True)
     for name, rows in tables.items():
-        lines = [",".join(rows[0])] + [",".join(str(value) for value in row.values()) for row in rows]
+        lines = [",".join(rows[0])] + [
+            ",".join(str(value) for value in row.values()) for row in rows
+        ]
         (folder / f"{name}.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
     return folder
 
 
-def exactly_dated(years, species: str, *, height: float | None = None, plot: str = "", dbh_cm=None) -> dict[str, list[dict]]:
+def exactly_dated(
+    years, species: str, *, height: float | None = None, plot: str = "", dbh_cm=None
+) -> dict[str, list[dict]]:
     """A stand of which every stem has a crossdated core through the pith, complete to the bark."""
     trees, cores = [], []
     for number, year in enumerate(years):
@@ -70,13 +80,23 @@ def with_axis_from(data: StandData, first_year: int) -> StandData:
     """The same data on an axis that begins later. Trees stood before the record of them; explosions were not recorded before 1851."""
     fewer, unit = first_year - data.first_year, data.units[0]
     trees = tuple(
-        dataclasses.replace(tree, nodes=tuple(dataclasses.replace(node, band_start=node.band_start - fewer) for node in tree.nodes))
+        dataclasses.replace(
+            tree,
+            nodes=tuple(
+                dataclasses.replace(node, band_start=node.band_start - fewer) for node in tree.nodes
+            ),
+        )
         for tree in unit.trees
     )
     unit = dataclasses.replace(
-        unit, season_index=unit.season_index - fewer, trees=trees, removal_shape=unit.removal_shape[:, fewer:]
+        unit,
+        season_index=unit.season_index - fewer,
+        trees=trees,
+        removal_shape=unit.removal_shape[:, fewer:],
     )
-    return dataclasses.replace(data, n_years=data.n_years - fewer, first_year=first_year, units=(unit,))
+    return dataclasses.replace(
+        data, n_years=data.n_years - fewer, first_year=first_year, units=(unit,)
+    )
 
 
 @pytest.fixture(scope="module")
@@ -91,9 +111,14 @@ def explosion_years() -> np.ndarray:
 def explosion_rates(explosion_years, tmp_path_factory) -> tuple[np.ndarray, np.ndarray]:
     """(years, draws of the yearly rate `(draw, year)`): each explosion goes in as a tree that established in its year, and none died."""
     folder = tmp_path_factory.mktemp("explosions")
-    profiles = own_profile(folder / "profiles", "lasting", adult_hazard_per_year=1e-4, slope_sd=0.01)
+    profiles = own_profile(
+        folder / "profiles", "lasting", adult_hazard_per_year=1e-4, slope_sd=0.01
+    )
     stand = [{"stand": "a", "survey_date": "1962-12-31"}]
-    survey = read_survey(write(folder / "survey", stands=stand, **exactly_dated(explosion_years, "lasting")), known_species=["lasting"])
+    survey = read_survey(
+        write(folder / "survey", stands=stand, **exactly_dated(explosion_years, "lasting")),
+        known_species=["lasting"],
+    )
     data = with_axis_from(build_stands(survey, profile_folder=str(profiles)).data, 1851)
     assert data.units[0].basis == "coring height" and len(data.units[0].trees) == 191
     draws = sample(data, seed=1, draws=1000, tune=500, chains=4)
@@ -123,13 +148,19 @@ def test_year_of_the_change(explosion_rates, explosion_years):
     73:85-89: 10 March 1890. Exact posterior with Gamma(1, 1) rates: median 1890, 95 % 1886-1896."""
     years, rates = explosion_rates
     middle = np.log(np.median(rates, axis=0))
-    fall = [middle[i - 10 : i].mean() - middle[i : i + 10].mean() for i in range(10, len(years) - 9)]
+    fall = [
+        middle[i - 10 : i].mean() - middle[i : i + 10].mean() for i in range(10, len(years) - 9)
+    ]
     assert abs(years[10 + int(np.argmax(fall))] - 1890) <= 6
     # the split of each draw that a single change would be put at
     length, passed = np.arange(1, len(years)), np.cumsum(rates, axis=1)
     before = passed[:, :-1]
     after = passed[:, -1:] - before
-    split = years[np.argmax(before * np.log(before / length) + after * np.log(after / (len(years) - length)), axis=1)]
+    split = years[
+        np.argmax(
+            before * np.log(before / length) + after * np.log(after / (len(years) - length)), axis=1
+        )
+    ]
     low, median, high = np.quantile(split, [0.025, 0.5, 0.975])
     assert abs(median - 1890) <= 3
     assert 1876 <= low <= 1889 and 1892 <= high <= 1906
@@ -170,20 +201,32 @@ def test_sampled_stems_have_the_interval_of_a_poisson_count(n, tmp_path):
     Under a flat prior of log Lambda the posterior is Gamma(n, 1), whose lower point is Garwood's and whose upper one lies under
     his by one event at most. The level's prior pulls the log of Lambda up by about log(300/n)/(4 n), 9 % at n = 10 and 3 % at 25.
     """
-    profiles = own_profile(tmp_path / "profiles", "lasting", adult_hazard_per_year=1e-4, slope_sd=0.01)
+    profiles = own_profile(
+        tmp_path / "profiles", "lasting", adult_hazard_per_year=1e-4, slope_sd=0.01
+    )
     stand = [{"stand": "a", "survey_date": "2020-12-31"}]
     stems = exactly_dated(flat_history(n, 1822, 2018), "lasting")
-    survey = read_survey(write(tmp_path / "survey", stands=stand, **stems), known_species=["lasting"])
-    posterior = fit_stands(survey, seed=1, draws=500, tune=400, chains=2, profile_folder=str(profiles))
+    survey = read_survey(
+        write(tmp_path / "survey", stands=stand, **stems), known_species=["lasting"]
+    )
+    posterior = fit_stands(
+        survey, seed=1, draws=500, tune=400, chains=2, profile_folder=str(profiles)
+    )
     number = posterior.living[0].sum(axis=1)
     found = np.quantile(number, [0.05, 0.5, 0.95])
 
     log_number = np.linspace(0, 6, 2001)
-    prior = prior_of_log_number(posterior, build_stands(survey, profile_folder=str(profiles)).data, number)
+    prior = prior_of_log_number(
+        posterior, build_stands(survey, profile_folder=str(profiles)).data, number
+    )
     expected = points(log_number, stats.poisson(np.exp(log_number)).pmf(n) * prior.pdf(log_number))
-    np.testing.assert_allclose(found, expected, rtol=0.1)  # three standard errors of the outer points of 1,000 draws at n = 10
+    np.testing.assert_allclose(
+        found, expected, rtol=0.1
+    )  # three standard errors of the outer points of 1,000 draws at n = 10
     lower, upper = GARWOOD_90[n]
-    assert (lower, upper) == pytest.approx((stats.chi2(2 * n).ppf(0.05) / 2, stats.chi2(2 * n + 2).ppf(0.95) / 2), abs=0.005)
+    assert (lower, upper) == pytest.approx(
+        (stats.chi2(2 * n).ppf(0.05) / 2, stats.chi2(2 * n + 2).ppf(0.95) / 2), abs=0.005
+    )
     assert lower * 0.92 < found[0] < lower * 1.18 and upper * 0.88 < found[2] < upper * 1.1
 
 
@@ -191,7 +234,9 @@ def test_stems_per_hectare_have_the_interval_of_one_clumped_plot(tmp_path):
     """25 stems in one plot of a hectare. How alike plots are is not known from one, so the interval is wider than Garwood's; it is that
     of a negative binomial count whose dispersion has its prior, worked out here by adding up over a grid."""
     n, years = 25, flat_history(25, 1860, 2010)
-    profiles = own_profile(tmp_path / "profiles", "lasting", adult_hazard_per_year=1e-4, slope_sd=0.01)
+    profiles = own_profile(
+        tmp_path / "profiles", "lasting", adult_hazard_per_year=1e-4, slope_sd=0.01
+    )
     profile = load_profile("lasting", profiles)
     ages = 2020 - years
     growth, asymptote = profile["size.growth_cm_per_year"], profile["size.asymptote_cm"]
@@ -201,13 +246,17 @@ def test_stems_per_hectare_have_the_interval_of_one_clumped_plot(tmp_path):
     tables["plots"] = [{"plot": "p", "stand": "a", "area_m2": 10_000, "min_dbh_cm": 0}]
     survey = read_survey(write(tmp_path / "survey", **tables), known_species=["lasting"])
     built = build_stands(survey, profile_folder=str(profiles))
-    posterior = fit_stands(survey, seed=1, draws=2000, tune=500, chains=4, profile_folder=str(profiles))
+    posterior = fit_stands(
+        survey, seed=1, draws=2000, tune=500, chains=4, profile_folder=str(profiles)
+    )
     stems = (posterior.living[0] * posterior.past_emerging[0]).sum(axis=1)
 
     log_stems, z = np.linspace(0, 8, 801), np.linspace(-4, 4, 161)[:, None]
     phi = 4 * np.exp(0.8 * z)  # the prior of plot dispersion
     count = stats.nbinom(phi, phi / (phi + np.exp(log_stems))).pmf(n)
-    weight = (count * stats.norm.pdf(z)).sum(axis=0) * prior_of_log_number(posterior, built.data, stems).pdf(log_stems)
+    weight = (count * stats.norm.pdf(z)).sum(axis=0) * prior_of_log_number(
+        posterior, built.data, stems
+    ).pdf(log_stems)
     found = np.quantile(stems, [0.05, 0.5, 0.95])
     exact = np.log(points(log_stems, weight))
     # dispersion and level trade off along a long upper tail that the chains walk slowly: over four seeds its 5 % point was up to 0.15 off,
@@ -232,7 +281,9 @@ def few_trees() -> StandData:
         count_value=whole, count_class_low=whole, count_age_low=none, count_age_high=none, section_kind=whole, section_value=whole,
         section_height_cm=none, removal_shape=np.zeros((0, n_years)), removal_m=none, removal_sd=none, reference_height_cm=137.0,
     )  # fmt: skip
-    return StandData(n_years=n_years, first_year=1980, units=(unit,), species=(species,), class_edges_cm=edges)
+    return StandData(
+        n_years=n_years, first_year=1980, units=(unit,), species=(species,), class_edges_cm=edges
+    )
 
 
 def log_quantities(living: np.ndarray, season: int) -> np.ndarray:
@@ -255,7 +306,15 @@ def test_pymcs_sampler_on_the_pymc_statement_finds_the_same_posterior(few_trees)
     """
     season = few_trees.units[0].season_index
     with build_model(few_trees):
-        theirs = pm.sample(500, tune=500, chains=2, cores=1, random_seed=1, progressbar=False, compute_convergence_checks=False)
+        theirs = pm.sample(
+            500,
+            tune=500,
+            chains=2,
+            cores=1,
+            random_seed=1,
+            progressbar=False,
+            compute_convergence_checks=False,
+        )
     ours = sample(few_trees, seed=1, draws=2000, tune=500, chains=2)
     living = unit_state(ours.values.reshape(-1, ours.values.shape[-1]), few_trees, 0).living
     named = unpack(ours.values, few_trees)
@@ -263,15 +322,25 @@ def test_pymcs_sampler_on_the_pymc_statement_finds_the_same_posterior(few_trees)
     two = []
     for by_name, stems in (
         ({name: named[name][..., 0] for name in names}, living.reshape(*ours.values.shape[:2], -1)),
-        ({name: theirs.posterior[name].to_numpy()[..., 0] for name in names}, theirs.posterior["living_0"].to_numpy()),
+        (
+            {name: theirs.posterior[name].to_numpy()[..., 0] for name in names},
+            theirs.posterior["living_0"].to_numpy(),
+        ),
     ):
-        draws = np.concatenate([np.stack(list(by_name.values()), axis=-1), log_quantities(stems, season)], axis=-1)
+        draws = np.concatenate(
+            [np.stack(list(by_name.values()), axis=-1), log_quantities(stems, season)], axis=-1
+        )
         squares = (draws - draws.mean(axis=(0, 1))) ** 2
         spread = np.sqrt(squares.mean(axis=(0, 1)))
-        errors = (spread / effective(draws) ** 0.5, squares.std(axis=(0, 1)) / effective(squares) ** 0.5 / (2 * spread))
+        errors = (
+            spread / effective(draws) ** 0.5,
+            squares.std(axis=(0, 1)) / effective(squares) ** 0.5 / (2 * spread),
+        )
         two.append((draws.mean(axis=(0, 1)), spread, *errors))
     mean, spread, mean_error, spread_error = (np.stack(parts) for parts in zip(*two, strict=True))
     assert np.abs(np.diff(mean, axis=0) / np.hypot(*mean_error)).max() < 4.5
     assert np.abs(np.diff(spread, axis=0) / np.hypot(*spread_error)).max() < 4.5
     assert (mean_error < 0.2 * spread).all()  # or the comparison would mean little
-    assert (spread[:, : len(SPECIES_NAMES)].min(axis=1) < 0.97).all()  # and the data have told something that the prior did not
+    assert (
+        spread[:, : len(SPECIES_NAMES)].min(axis=1) < 0.97
+    ).all()  # and the data have told something that the prior did not

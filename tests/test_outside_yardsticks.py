@@ -21,7 +21,7 @@ from test_outside_stand import exactly_dated, own_profile, with_axis_from, write
 
 from standage.findings.pulses import pulses
 from standage.profiles import load_profile
-from standage.simulate_history import steady_recruitment
+from standage.simulate.history import steady_recruitment
 from standage.stand.build import build_stands
 from standage.stand.data import Node, SpeciesData, StandData, TreeChain, UnitData
 from standage.stand.dating import chain_years
@@ -30,7 +30,7 @@ from standage.stand.packing import cumulative_hazard, log_reference
 from standage.stand.parameters import unpack
 from standage.stand.sampler import sample
 from standage.stand.states import delayed, unit_state
-from standage.survey import read_survey
+from standage.survey.reading import read_survey
 
 pytestmark = pytest.mark.filterwarnings("ignore::standage.profiles.UncheckedProfile")
 
@@ -51,20 +51,38 @@ def test_the_rate_of_explosions_changes_where_the_blocks_do(tmp_path):
     edges = bayesian_blocks(dates, fitness="events", p0=0.05)
     change = largest_change(edges, dates)
 
-    profiles = own_profile(tmp_path / "profiles", "lasting", adult_hazard_per_year=1e-4, slope_sd=0.01)
+    profiles = own_profile(
+        tmp_path / "profiles", "lasting", adult_hazard_per_year=1e-4, slope_sd=0.01
+    )
     stand = [{"stand": "a", "survey_date": "1962-12-31"}]
     tables = exactly_dated(np.floor(dates).astype(int), "lasting")
-    survey = read_survey(write(tmp_path / "survey", stands=stand, **tables), known_species=["lasting"])
+    survey = read_survey(
+        write(tmp_path / "survey", stands=stand, **tables), known_species=["lasting"]
+    )
     data = with_axis_from(build_stands(survey, profile_folder=str(profiles)).data, 1851)
     draws = sample(data, seed=1, draws=500, tune=300, chains=2)
-    rates, years = unit_state(draws.values.reshape(-1, draws.values.shape[-1]), data, 0).living, data.years
+    rates, years = (
+        unit_state(draws.values.reshape(-1, draws.values.shape[-1]), data, 0).living,
+        data.years,
+    )
 
     passed, length = np.cumsum(rates, axis=1)[:, :-1], np.arange(1, len(years))
     rest = rates.sum(axis=1, keepdims=True) - passed
-    split = 1 + years[np.argmax(passed * np.log(passed / length) + rest * np.log(rest / (len(years) - length)), axis=1)]
+    split = (
+        1
+        + years[
+            np.argmax(
+                passed * np.log(passed / length) + rest * np.log(rest / (len(years) - length)),
+                axis=1,
+            )
+        ]
+    )
     low, median, high = np.quantile(split, [0.025, 0.5, 0.975])
     assert abs(median - change) <= 3 and low <= change <= high
-    for inside, own in ((dates < change, years < change - 5), (dates >= change, years > change + 5)):  # no jump, but a slope, between
+    for inside, own in (
+        (dates < change, years < change - 5),
+        (dates >= change, years > change + 5),
+    ):  # no jump, but a slope, between
         span = change - 1851.2 if inside[0] else 1962.2 - change
         by_draw = rates[:, own].mean(axis=1)
         assert np.quantile(by_draw, 0.025) < inside.sum() / span < np.quantile(by_draw, 0.975)
@@ -79,20 +97,31 @@ def test_a_pulse_begins_and_ends_where_the_blocks_do(tmp_path):
     rate = np.histogram(dates, edges)[0] / np.diff(edges)
     begins, ends = edges[np.argmax(rate)], edges[np.argmax(rate) + 1]
 
-    profiles = own_profile(tmp_path / "profiles", "lasting", adult_hazard_per_year=1e-4, slope_sd=0.01)
+    profiles = own_profile(
+        tmp_path / "profiles", "lasting", adult_hazard_per_year=1e-4, slope_sd=0.01
+    )
     stand = [{"stand": "a", "survey_date": "2020-12-31"}]
     tables = exactly_dated(np.floor(dates).astype(int), "lasting")
-    survey = read_survey(write(tmp_path / "survey", stands=stand, **tables), known_species=["lasting"])
-    found = pulses(fit_stands(survey, seed=1, draws=300, tune=250, chains=2, profile_folder=str(profiles)))
+    survey = read_survey(
+        write(tmp_path / "survey", stands=stand, **tables), known_species=["lasting"]
+    )
+    found = pulses(
+        fit_stands(survey, seed=1, draws=300, tune=250, chains=2, profile_folder=str(profiles))
+    )
     assert len(found) == 1
-    assert abs(found["start_median"].iloc[0] - begins) <= 3 and abs(found["end_median"].iloc[0] + 1 - ends) <= 3
+    assert (
+        abs(found["start_median"].iloc[0] - begins) <= 3
+        and abs(found["end_median"].iloc[0] + 1 - ends) <= 3
+    )
     assert found["start_low"].iloc[0] <= begins <= found["start_high"].iloc[0] + 1
 
 
 # ---- survivorship and being seen only if alive: product-limit curves, with delayed entry
 
 
-def lifetimes(rng: np.random.Generator, plants: int, adult: float, seedling: float, decline: float) -> np.ndarray:
+def lifetimes(
+    rng: np.random.Generator, plants: int, adult: float, seedling: float, decline: float
+) -> np.ndarray:
     """Ages at death under the yearly hazard `adult + seedling exp(-age/decline)`, by thinning (Lewis & Shedler 1979, Naval Research
     Logistics Quarterly 26:403-413): candidates at the highest hazard, each kept at its share of it. Nothing is integrated. [years]"""
     highest, age = adult + seedling, np.zeros(plants)
@@ -140,7 +169,10 @@ def test_reference_is_what_trees_followed_from_a_survey_on_show(key):
     ages = np.array([20.0, 40.0, 70.0, 120.0, 180.0])
     found, error = curve_at(SurvfuncRight(at_death, np.ones(len(at_death)), entry=entry), ages)
     profile = load_profile(key)
-    ours = np.exp(log_reference(profile, ages, adult_only=False) - log_reference(profile, np.array(10.0), adult_only=False))
+    ours = np.exp(
+        log_reference(profile, ages, adult_only=False)
+        - log_reference(profile, np.array(10.0), adult_only=False)
+    )
     assert (np.abs(found - ours) < 4.5 * error + 1e-9).all()
     naive, _ = curve_at(SurvfuncRight(at_death, np.ones(len(at_death))), ages)
     assert (naive - ours > 0.1)[:3].all()
@@ -155,12 +187,19 @@ def test_ages_of_what_is_alive_at_a_survey_follow_the_reference(key):
     died = lifetimes(rng, len(ages) * 1_500, *hazards_of(key)).reshape(len(ages), -1)
     alive = (died > ages[:, None]).sum(axis=1)
     reference = np.exp(log_reference(profile, ages.astype(float), adult_only=False))
-    by_class, expected = alive[2:].reshape(-1, 14).sum(axis=1), reference[2:].reshape(-1, 14).sum(axis=1)
+    by_class, expected = (
+        alive[2:].reshape(-1, 14).sum(axis=1),
+        reference[2:].reshape(-1, 14).sum(axis=1),
+    )
     assert stats.chisquare(by_class, expected * by_class.sum() / expected.sum()).pvalue > 1e-4
     simulated = steady_recruitment(profile, 1785, 2024, per_ha_at_fifty=1.0)[::-1]
     np.testing.assert_allclose(simulated, reference, rtol=1e-9)
     # and without the seedlings' hazard it would not pass: the check tells the two apart
-    wrong = np.exp(log_reference(profile, ages.astype(float), adult_only=True))[2:].reshape(-1, 14).sum(axis=1)
+    wrong = (
+        np.exp(log_reference(profile, ages.astype(float), adult_only=True))[2:]
+        .reshape(-1, 14)
+        .sum(axis=1)
+    )
     assert stats.chisquare(by_class, wrong * by_class.sum() / wrong.sum()).pvalue < 1e-6
 
 
@@ -170,16 +209,27 @@ def test_a_fit_of_steady_recruitment_gives_back_the_survival_curve_of_the_ages(t
     rng, hazard = np.random.default_rng(12), 0.02
     ages = rng.exponential(1 / hazard, 250).astype(int)
     ages = ages[ages < 190]
-    profiles = own_profile(tmp_path / "profiles", "dying", adult_hazard_per_year=hazard, slope_sd=0.3)
+    profiles = own_profile(
+        tmp_path / "profiles", "dying", adult_hazard_per_year=hazard, slope_sd=0.3
+    )
     stand = [{"stand": "a", "survey_date": "2020-12-31"}]
-    survey = read_survey(write(tmp_path / "survey", stands=stand, **exactly_dated(2020 - ages, "dying")), known_species=["dying"])
-    posterior = fit_stands(survey, seed=1, draws=250, tune=250, chains=2, profile_folder=str(profiles))
+    survey = read_survey(
+        write(tmp_path / "survey", stands=stand, **exactly_dated(2020 - ages, "dying")),
+        known_species=["dying"],
+    )
+    posterior = fit_stands(
+        survey, seed=1, draws=250, tune=250, chains=2, profile_folder=str(profiles)
+    )
     at = np.array([10, 25, 50, 75, 100, 150])
     found, error = curve_at(SurvfuncRight(ages + 0.5, np.ones(len(ages))), at.astype(float))
     living = posterior.living[0][:, ::-1]  # by age
-    ours = np.stack([living[:, age:].sum(axis=1) for age in at], axis=1) / living.sum(axis=1, keepdims=True)
+    ours = np.stack([living[:, age:].sum(axis=1) for age in at], axis=1) / living.sum(
+        axis=1, keepdims=True
+    )
     assert (np.abs(ours.mean(axis=0) - found) < 4 * error).all()
-    assert (np.abs(ours.mean(axis=0) - np.exp(-hazard * at)) < 4 * np.hypot(error, ours.std(axis=0))).all()
+    assert (
+        np.abs(ours.mean(axis=0) - np.exp(-hazard * at)) < 4 * np.hypot(error, ours.std(axis=0))
+    ).all()
 
 
 # ---- the same posterior by plain enumeration of every year of every tree, averaged over draws from the prior
@@ -189,7 +239,17 @@ N_YEARS, SEASON = 36, 35
 EDGES_CM = np.array([0.0, 4.0, 8.0, 12.0, np.inf])
 DRAWS = 30_000
 FACTORS = (
-    *("activity", "pulse_scale", "trend_scale", "shared_pace", "grass_pace", "height_pace", "growth_pace", "early_growth", "slope"),
+    *(
+        "activity",
+        "pulse_scale",
+        "trend_scale",
+        "shared_pace",
+        "grass_pace",
+        "height_pace",
+        "growth_pace",
+        "early_growth",
+        "slope",
+    ),
     *("early", "grass_median", "grass_spread", "height_years", "growth", "asymptote", "scatter"),
 )
 
@@ -198,15 +258,40 @@ def core(first: int, *likelihood: float, loads_gamma: bool = False) -> dict:
     """A core's likelihood over a few years; with `loads_gamma` it moves two years earlier for each node of the early-growth factor."""
     band = np.array(likelihood)
     if not loads_gamma:
-        return {"evidence": band[None, None, :], "band_start": first, "loads_gamma": False, "loads_delta": False}
-    rows = [np.interp(np.arange(len(band)) + 2 * node, np.arange(len(band)), band, left=0.01, right=0.01) for node in np.arange(-5.0, 6.0)]
-    return {"evidence": np.stack(rows)[:, None, :], "band_start": first, "loads_gamma": True, "loads_delta": False}
+        return {
+            "evidence": band[None, None, :],
+            "band_start": first,
+            "loads_gamma": False,
+            "loads_delta": False,
+        }
+    rows = [
+        np.interp(
+            np.arange(len(band)) + 2 * node, np.arange(len(band)), band, left=0.01, right=0.01
+        )
+        for node in np.arange(-5.0, 6.0)
+    ]
+    return {
+        "evidence": np.stack(rows)[:, None, :],
+        "band_start": first,
+        "loads_gamma": True,
+        "loads_delta": False,
+    }
 
 
 NO_CORE = {"evidence": None, "band_start": 0, "loads_gamma": False, "loads_delta": False}
 TREES = (
-    TreeChain((Node(137.0, 2, **core(17, 0.3, 1, 0.5)), Node(30.0, -1, **core(6, 0.1, 0.6, 1, 0.8, 0.3, 0.1, 0.1, 0.1, loads_gamma=True)))),
-    TreeChain((Node(137.0, 3, **NO_CORE), Node(30.0, -1, **core(16, 0.1, 0.1, 0.4, 1, 0.4, 0.1, 0.1, 0.1, loads_gamma=True)))),
+    TreeChain(
+        (
+            Node(137.0, 2, **core(17, 0.3, 1, 0.5)),
+            Node(30.0, -1, **core(6, 0.1, 0.6, 1, 0.8, 0.3, 0.1, 0.1, 0.1, loads_gamma=True)),
+        )
+    ),
+    TreeChain(
+        (
+            Node(137.0, 3, **NO_CORE),
+            Node(30.0, -1, **core(16, 0.1, 0.1, 0.4, 1, 0.4, 0.1, 0.1, 0.1, loads_gamma=True)),
+        )
+    ),
     TreeChain((Node(137.0, -1, **core(29, 1.0)), Node(30.0, -1, **core(20, 1.0, 1.0, 0.3)))),
     TreeChain((Node(30.0, -1, **core(27, 0.5, 1.0, 0.5)),)),
 )
@@ -224,7 +309,9 @@ def four_trees() -> StandData:
         section_value=whole, section_height_cm=none,
     )  # fmt: skip
     species = SpeciesData("invented", invented_profile(np.random.default_rng(4), True), True)
-    return StandData(n_years=N_YEARS, first_year=1989, units=(unit,), species=(species,), class_edges_cm=EDGES_CM)
+    return StandData(
+        n_years=N_YEARS, first_year=1989, units=(unit,), species=(species,), class_edges_cm=EDGES_CM
+    )
 
 
 @dataclasses.dataclass(frozen=True)
@@ -244,13 +331,28 @@ def prior_by_the_page(profile, draws: int, seed: int) -> PriorDraws:
     z = {name: rng.standard_normal(draws) for name in FACTORS}
     years, age = np.arange(N_YEARS), SEASON - np.arange(N_YEARS)
 
-    pace = p["grass_stage.between_stand_log_sd"] * (z["shared_pace"] + z["grass_pace"]) / math.sqrt(2)
-    median = p["grass_stage.median_years"] * np.exp(p["grass_stage.median_log_sd"] * z["grass_median"] + pace)
-    spread = p["grass_stage.within_stand_log_sd"] * np.exp(p["grass_stage.within_log_sd"] * z["grass_spread"])
-    below = ndtr((np.log(np.arange(p["grass_stage.longest_years"] + 1) + 0.5) - np.log(median)[:, None]) / spread[:, None])
+    pace = (
+        p["grass_stage.between_stand_log_sd"] * (z["shared_pace"] + z["grass_pace"]) / math.sqrt(2)
+    )
+    median = p["grass_stage.median_years"] * np.exp(
+        p["grass_stage.median_log_sd"] * z["grass_median"] + pace
+    )
+    spread = p["grass_stage.within_stand_log_sd"] * np.exp(
+        p["grass_stage.within_log_sd"] * z["grass_spread"]
+    )
+    below = ndtr(
+        (np.log(np.arange(p["grass_stage.longest_years"] + 1) + 0.5) - np.log(median)[:, None])
+        / spread[:, None]
+    )
     grass = np.diff(below, prepend=below[:, :1]) / (below[:, -1:] - below[:, :1])
-    pace = p["height_growth.between_stand_log_sd"] * (z["shared_pace"] + z["height_pace"]) / math.sqrt(2)
-    up = p["height_growth.years_to_breast_height"] * np.exp(p["height_growth.years_log_sd"] * z["height_years"] + pace)
+    pace = (
+        p["height_growth.between_stand_log_sd"]
+        * (z["shared_pace"] + z["height_pace"])
+        / math.sqrt(2)
+    )
+    up = p["height_growth.years_to_breast_height"] * np.exp(
+        p["height_growth.years_log_sd"] * z["height_years"] + pace
+    )
 
     def way(height):
         ground = p["grass_stage.emergence_height_cm"]
@@ -263,7 +365,11 @@ def prior_by_the_page(profile, draws: int, seed: int) -> PriorDraws:
         climb[low, high] = np.where(k <= p["height_growth.longest_height_years"], pmf, 0.0)
 
     usual = p["grass_stage.median_years"] * math.exp(p["grass_stage.within_stand_log_sd"] ** 2 / 2)
-    moved = median * np.exp(spread**2 / 2) - usual + way(30.0) * (up - p["height_growth.years_to_breast_height"])
+    moved = (
+        median * np.exp(spread**2 / 2)
+        - usual
+        + way(30.0) * (up - p["height_growth.years_to_breast_height"])
+    )
 
     def process(spacing, length, margin, place, smooth):
         knots = math.ceil((N_YEARS - 1 + 2 * margin) / spacing) + 1
@@ -273,26 +379,40 @@ def prior_by_the_page(profile, draws: int, seed: int) -> PriorDraws:
         left = np.minimum(np.floor(at).astype(int), knots - 2)
         f = at - left
         f = 3 * f**2 - 2 * f**3 if smooth else f
-        return (1 - f) * np.take_along_axis(value, left, 1) + f * np.take_along_axis(value, left + 1, 1)
+        return (1 - f) * np.take_along_axis(value, left, 1) + f * np.take_along_axis(
+            value, left + 1, 1
+        )
 
     place = years + 20 + moved[:, None]
     pulse, trend = process(4, 8, 20, place, True), process(16, 50, 20, place, True)
     tau = p["survival.seedling_decline_years"]
 
     def hazard(a):
-        return p["survival.adult_hazard_per_year"] * a + p["survival.seedling_hazard_per_year"] * tau * (1 - np.exp(-a / tau))
+        return p["survival.adult_hazard_per_year"] * a + p[
+            "survival.seedling_hazard_per_year"
+        ] * tau * (1 - np.exp(-a / tau))
 
     log_living = 0.3 * np.exp(0.35 * z["trend_scale"])[:, None] * trend + hazard(50.0) - hazard(age)
-    log_living += np.log1p(np.exp((-2.5 + 0.7 * z["activity"])[:, None] + 2 * np.exp(0.25 * z["pulse_scale"])[:, None] * pulse))
+    log_living += np.log1p(
+        np.exp(
+            (-2.5 + 0.7 * z["activity"])[:, None]
+            + 2 * np.exp(0.25 * z["pulse_scale"])[:, None] * pulse
+        )
+    )
     log_living += p["survival.slope_sd"] * z["slope"][:, None] * age / 100
     log_living += p["survival.early_sd"] * z["early"][:, None] * np.exp(-age / 10)
 
-    growth = np.exp(p["size.growth_log_sd"] * z["growth"] + p["size.growth_between_stand_log_sd"] * z["growth_pace"])
+    growth = np.exp(
+        p["size.growth_log_sd"] * z["growth"]
+        + p["size.growth_between_stand_log_sd"] * z["growth_pace"]
+    )
     growth *= p["size.growth_cm_per_year"]
     asymptote = p["size.asymptote_cm"] * np.exp(p["size.asymptote_log_sd"] * z["asymptote"])
     scatter = p["size.scatter"] * np.exp(p["size.scatter_log_sd"] * z["scatter"])
     size = np.log(asymptote[:, None] * (1 - np.exp(-(growth / asymptote)[:, None] * (age + 0.5))))
-    size += p["size.epoch_log_sd"] * process(25, 50, 0, np.broadcast_to(years, (draws, N_YEARS)), False)
+    size += p["size.epoch_log_sd"] * process(
+        25, 50, 0, np.broadcast_to(years, (draws, N_YEARS)), False
+    )
     with np.errstate(divide="ignore"):
         under = stdtr(4, (np.log(EDGES_CM) - size[..., None]) / scatter[:, None, None])
     return PriorDraws(z, np.exp(log_living), grass, climb, np.diff(under, axis=-1))
@@ -311,7 +431,11 @@ def probability(node: Node, year: int, prior: PriorDraws):
         place = year - node.band_start
         if not 0 <= place < node.evidence.shape[2]:
             return 0.0
-        value = spline(prior.factors["early_growth"]) @ node.evidence[:, 0, place] if node.loads_gamma else node.evidence[0, 0, place]
+        value = (
+            spline(prior.factors["early_growth"]) @ node.evidence[:, 0, place]
+            if node.loads_gamma
+            else node.evidence[0, 0, place]
+        )
     return value * prior.in_class[:, year, node.dbh_class] if node.dbh_class >= 0 else value
 
 
@@ -326,17 +450,27 @@ def enumerated(tree: TreeChain, prior: PriorDraws) -> np.ndarray:
         if above is not None:
             further = 0.0
             for e in range(N_YEARS - year):
-                further = further + prior.climb[30.0, 137.0][:, e] * probability(above, year + e, prior)
+                further = further + prior.climb[30.0, 137.0][:, e] * probability(
+                    above, year + e, prior
+                )
             seen = seen * further
         for t in range(year + 1):
             for g in range(min(year - t, prior.grass.shape[1] - 1) + 1):
-                out[:, t] += prior.living[:, t] * prior.grass[:, g] * prior.climb[0.0, 30.0][:, year - t - g] * seen
+                out[:, t] += (
+                    prior.living[:, t]
+                    * prior.grass[:, g]
+                    * prior.climb[0.0, 30.0][:, year - t - g]
+                    * seen
+                )
     return out
 
 
 def windows(living: np.ndarray) -> dict[str, np.ndarray]:
     """Logs of the living stems by six years of establishment, of `(draw, year)`."""
-    return {f"stems of years {first} on": np.log(living[:, first : first + 6].sum(axis=1)) for first in range(0, N_YEARS, 6)}
+    return {
+        f"stems of years {first} on": np.log(living[:, first : first + 6].sum(axis=1))
+        for first in range(0, N_YEARS, 6)
+    }
 
 
 def test_enumeration_of_all_years_over_the_prior_finds_the_same_posterior(four_trees):
@@ -349,12 +483,20 @@ def test_enumeration_of_all_years_over_the_prior_finds_the_same_posterior(four_t
     arriving = np.zeros(DRAWS)
     for t in range(N_YEARS):
         for g in range(min(SEASON - t, prior.grass.shape[1] - 1) + 1):
-            arriving += prior.living[:, t] * prior.grass[:, g] * prior.climb[0.0, 30.0][:, : SEASON - t - g + 1].sum(axis=1)
+            arriving += (
+                prior.living[:, t]
+                * prior.grass[:, g]
+                * prior.climb[0.0, 30.0][:, : SEASON - t - g + 1].sum(axis=1)
+            )
     level = np.linspace(-4.5, 4.5, 91)
-    with_level = stats.norm.pdf(level) * np.exp(2 * level * len(TREES) - arriving[:, None] * np.exp(2 * level))
+    with_level = stats.norm.pdf(level) * np.exp(
+        2 * level * len(TREES) - arriving[:, None] * np.exp(2 * level)
+    )
     weight = with_level.sum(axis=1) * np.prod([own.sum(axis=1) for own in by_year], axis=0)
     weight /= weight.sum()
-    assert 1 / (weight**2).sum() > 300  # effective draws of the prior; with fewer the comparison would mean little
+    assert (
+        1 / (weight**2).sum() > 300
+    )  # effective draws of the prior; with fewer the comparison would mean little
 
     rng = np.random.default_rng(6)
     cumulative = np.cumsum(with_level, axis=1)
@@ -377,7 +519,9 @@ def test_enumeration_of_all_years_over_the_prior_finds_the_same_posterior(four_t
             apart[name, power] = (own.mean() - mean) / math.hypot(error, own_error)
     assert {key: value for key, value in apart.items() if abs(value) > 4.5} == {}
     # and the data have told something that the prior did not
-    assert max(abs(weight @ theirs[name]) for name in ("early_growth", "height_years", "growth")) > 0.3
+    assert (
+        max(abs(weight @ theirs[name]) for name in ("early_growth", "height_years", "growth")) > 0.3
+    )
 
     arrival = delayed(state.living, state.delays.to_height(30.0))
     for tree, own in zip(TREES, by_year, strict=True):
@@ -390,9 +534,13 @@ def test_enumeration_of_all_years_over_the_prior_finds_the_same_posterior(four_t
             tree, state.living, arrival, state.delays, sizes, state.early_growth, state.counting, np.random.default_rng(2)
         )  # fmt: skip
         found = (years[:, None] <= np.arange(N_YEARS)).astype(float)
-        own_error = found.std(axis=0) / math.sqrt(min(effective(years.reshape(2, -1).astype(float)), len(years)))
+        own_error = found.std(axis=0) / math.sqrt(
+            min(effective(years.reshape(2, -1).astype(float)), len(years))
+        )
         assert (years >= 0).all()
-        assert (np.abs(found.mean(axis=0) - exact) < 4.5 * np.hypot(error, own_error) + 1e-3).all(), tree
+        assert (
+            np.abs(found.mean(axis=0) - exact) < 4.5 * np.hypot(error, own_error) + 1e-3
+        ).all(), tree
 
 
 def effective(draws: np.ndarray) -> float:

@@ -43,24 +43,30 @@ from standage.findings.reweighting import (
     with_prior_moved,
 )
 from standage.profiles import load_profile, models_folder
-from standage.simulate import small_survey
-from standage.spoken import leaning_sentences, summary
+from standage.prose.summary import leaning_sentences, summary
+from standage.simulate.surveys import small_survey
 from standage.stand.build import build_stands
 from standage.stand.count_likelihood import log_counts, log_negative_binomials
 from standage.stand.parameters import pack
 from standage.stand.posterior import load_posterior
 from standage.stand.prior_components import GRASS_STAGE_LONGER, PriorComponent
 from standage.stand.states import unit_state
-from standage.survey import read_survey
+from standage.survey.reading import read_survey
 
 # ------------------------------------------------------------------------------------------------ exact: one normal mean
 
 
-def normal_posterior(draws: int, *, seen: float, noise_variance: float, seed: int = 1) -> tuple[np.ndarray, float, float]:
+def normal_posterior(
+    draws: int, *, seen: float, noise_variance: float, seed: int = 1
+) -> tuple[np.ndarray, float, float]:
     """Draws of z ~ N(0, 1) seen once with noise, and the mean and variance of its posterior."""
     variance = noise_variance / (1 + noise_variance)
     mean = seen / (1 + noise_variance)
-    return mean + math.sqrt(variance) * np.random.default_rng(seed).standard_normal(draws), mean, variance
+    return (
+        mean + math.sqrt(variance) * np.random.default_rng(seed).standard_normal(draws),
+        mean,
+        variance,
+    )
 
 
 @pytest.mark.parametrize(("noise_variance", "by"), [(0.25, 1.0), (1.0, -1.0), (4.0, 0.8)])
@@ -81,7 +87,9 @@ def test_the_error_of_a_change_is_that_seen_over_repetitions():
         weights = with_prior_moved(z[:, None], by)
         changes.append(weights.values @ z - z.mean())
         told.append(error_of_change(z, weights.values, chains=2))
-    assert np.mean(told) == pytest.approx(np.std(changes), rel=0.2)  # 200 repetitions know an sd within 5 % (one standard error)
+    assert np.mean(told) == pytest.approx(
+        np.std(changes), rel=0.2
+    )  # 200 repetitions know an sd within 5 % (one standard error)
 
 
 def test_a_change_too_far_is_scaled_up_from_a_part_of_it():
@@ -91,7 +99,9 @@ def test_a_change_too_far_is_scaled_up_from_a_part_of_it():
     weights = with_prior_moved(z[:, None], np.array([6.0]))
     assert weights.share < 1 and weights.pareto_k <= highest_k(len(z))
     error = error_of_change(z, weights.values, chains=4) / weights.share
-    assert (weights.values @ z - z.mean()) / weights.share == pytest.approx(6.0 * variance, abs=4 * error)
+    assert (weights.values @ z - z.mean()) / weights.share == pytest.approx(
+        6.0 * variance, abs=4 * error
+    )
 
 
 def test_what_no_weights_can_say_is_not_said():
@@ -130,7 +140,12 @@ def test_sensitivity_to_a_power_is_the_exact_one_of_a_normal_prior():
     for power in (0.99, 1.01):
         scaled = 1 / (power + 1.0)
         sides = [(side * 3.0 * scaled, side * mean, side * z) for side in (1, -1)]
-        exact.append(max(exact_distance(m, scaled, draws, (plain, math.sqrt(variance))) for m, plain, draws in sides))
+        exact.append(
+            max(
+                exact_distance(m, scaled, draws, (plain, math.sqrt(variance)))
+                for m, plain, draws in sides
+            )
+        )
     expected = sum(exact) / (2 * math.log2(1.01))
     assert found == pytest.approx(expected, rel=0.1) and found > 0.05
 
@@ -158,7 +173,9 @@ def test_surprise_is_standard_normal_where_prior_and_data_agree():
         noise_variance = float(rng.uniform(0.1, 3))
         for truth, kept in ((rng.standard_normal(), scores), (6.0, off)):
             seen = truth + math.sqrt(noise_variance) * rng.standard_normal()
-            z, _, _ = normal_posterior(2000, seen=seen, noise_variance=noise_variance, seed=int(rng.integers(2**31)))
+            z, _, _ = normal_posterior(
+                2000, seen=seen, noise_variance=noise_variance, seed=int(rng.integers(2**31))
+            )
             kept.append(surprise(z))
     assert np.std(scores) == pytest.approx(1, abs=0.12) and abs(np.mean(scores)) < 0.2
     assert np.mean(np.abs(scores) > 1.96) == pytest.approx(0.05, abs=0.035)
@@ -174,8 +191,12 @@ def test_leaning_in_words():
 
 def test_weighted_median():
     values = np.sort(np.random.default_rng(1).normal(size=2001))
-    assert weighted_median(values, np.full(2001, 1 / 2001)) == pytest.approx(np.median(values), abs=1e-12)
-    assert weighted_median(np.array([1.0, 2.0, 9.0]), np.array([0.0, 0.0, 1.0])) == pytest.approx(9, abs=1e-9)
+    assert weighted_median(values, np.full(2001, 1 / 2001)) == pytest.approx(
+        np.median(values), abs=1e-12
+    )
+    assert weighted_median(np.array([1.0, 2.0, 9.0]), np.array([0.0, 0.0, 1.0])) == pytest.approx(
+        9, abs=1e-9
+    )
 
 
 # ------------------------------------------------------------------------------------------------ exact: the stage counts
@@ -188,7 +209,9 @@ def test_counts_with_their_factor_integrated_out_agree_with_a_fine_grid(scale):
     counts = [[3.0, 0.0, 7.0], [22.0]]
     found = log_negative_binomials(mean, counts, dispersion, scale)
 
-    z = np.arange(-30, 30, 0.005)[:, None]  # a smooth integrand that vanishes at both ends: the sum over a grid is exact
+    z = np.arange(-30, 30, 0.005)[
+        :, None
+    ]  # a smooth integrand that vanishes at both ends: the sum over a grid is exact
     for draw, phi in enumerate(dispersion):
         logs = norm.logpdf(z[:, 0])
         for group, m in zip(counts, mean[draw], strict=True):
@@ -208,9 +231,15 @@ def test_log_counts_agree_with_the_plain_loops(seed, grass):
         only = data.units[0].count_stage == stage
         unit = dataclasses.replace(
             data.units[0],
-            **{name: getattr(data.units[0], name)[only] for name in vars(data.units[0]) if name.startswith("count_")},
+            **{
+                name: getattr(data.units[0], name)[only]
+                for name in vars(data.units[0])
+                if name.startswith("count_")
+            },
         )
-        reading = UnitReading(copy.deepcopy(parameters), dataclasses.replace(data, units=(unit,)), 0)
+        reading = UnitReading(
+            copy.deepcopy(parameters), dataclasses.replace(data, units=(unit,)), 0
+        )
         logs = []
         for z in grid:
             reading.parameters["stage_factor"][0][stage] = z
@@ -233,10 +262,22 @@ def two_factors(posterior, seed: int = 4):
     flat = 0.25 * np.exp(-(2020 - years) / 110)
     posterior.living[0] = np.where(gone[:, None], flat, posterior.living[0])
     delay = np.rint(3.0 * factors[:, 1]).astype(np.int32)[:, None]
-    posterior.establishment_year = np.where(posterior.establishment_year >= 0, posterior.establishment_year - delay, -1)
+    posterior.establishment_year = np.where(
+        posterior.establishment_year >= 0, posterior.establishment_year - delay, -1
+    )
     posterior.draws = factors.reshape(2, -1, 2)
-    burst = PriorComponent("recorded cuts", "the cuts took more", 1.0, "prior standard deviations", (0,), (1.0,), (1.0,))
-    delays = PriorComponent("grass stage", "the grass stage lasts longer", 2.0, "years", (1,), (1.0,), (1.0,))
+    burst = PriorComponent(
+        "recorded cuts",
+        "the cuts took more",
+        1.0,
+        "prior standard deviations",
+        (0,),
+        (1.0,),
+        (1.0,),
+    )
+    delays = PriorComponent(
+        "grass stage", "the grass stage lasts longer", 2.0, "years", (1,), (1.0,), (1.0,)
+    )
     posterior.prior_components = [[burst, delays], [delays], [delays]]
     posterior.log_counts = [np.zeros(draws), np.zeros(0), np.zeros(0)]
     return posterior
@@ -244,7 +285,9 @@ def two_factors(posterior, seed: int = 4):
 
 @cache
 def told():
-    limits = pd.DataFrame([{"fewest_stems": 50, "most_stems": 50, "limit": 0.75, "simulated_surveys": 1}])
+    limits = pd.DataFrame(
+        [{"fewest_stems": 50, "most_stems": 50, "limit": 0.75, "simulated_surveys": 1}]
+    )
     posterior = two_factors(fake_posterior(draws=1000))
     return posterior, prior_sensitivity(posterior, limits=limits)
 
@@ -257,39 +300,63 @@ def test_a_pulse_that_rests_on_an_assumption_is_said_to_be_lost():
     """The burst is there where z < 1: in 84 % of the draws, and in half of them once the prior mean of z is 1."""
     row = of(told()[1], "Fern Flat", "recorded cuts")
     assert row["pulses_reported"] == 1 and row["pulses_lost"] == 1
-    assert row["lowest_pulse_probability"] == pytest.approx(norm.cdf(0.0), abs=0.08)  # 1000 draws weighed: 4 standard errors
+    assert row["lowest_pulse_probability"] == pytest.approx(
+        norm.cdf(0.0), abs=0.08
+    )  # 1000 draws weighed: 4 standard errors
     assert "would not be told" in row["words"]
     kept = of(told()[1], "Fern Flat", "grass stage")
-    assert kept["pulses_lost"] == 0 and kept["lowest_pulse_probability"] == pytest.approx(norm.cdf(1.0), abs=0.08)
-    assert re.search(r"pulse around 19\d\d stays", kept["words"]) and re.fullmatch(r"1: 0\.\d\d, 19\d\d", kept["pulses_then"])
+    assert kept["pulses_lost"] == 0 and kept["lowest_pulse_probability"] == pytest.approx(
+        norm.cdf(1.0), abs=0.08
+    )
+    assert re.search(r"pulse around 19\d\d stays", kept["words"]) and re.fullmatch(
+        r"1: 0\.\d\d, 19\d\d", kept["pulses_then"]
+    )
 
 
 def test_dates_that_follow_an_assumption_move_with_it():
     """No data on z, each date 3 z earlier: the whole shift of one prior standard deviation arrives, 3 years."""
     for stand in ("Fern Flat", "Old Field"):
         row = of(told()[1], stand, "grass stage")
-        assert row["establishment_years_change"] == pytest.approx(-3.0, abs=max(4 * row["establishment_years_error"], 0.1))
+        assert row["establishment_years_change"] == pytest.approx(
+            -3.0, abs=max(4 * row["establishment_years_error"], 0.1)
+        )
         assert row["share_followed"] == pytest.approx(1.0, abs=0.15)
         assert row["leaning"] == "dates lean on the prior" and "years earlier" in row["words"]
     unmoved = of(told()[1], "Fern Flat", "recorded cuts")
-    assert abs(unmoved["establishment_years_change"]) < 4 * unmoved["establishment_years_error"] and unmoved["leaning"] == "no"
+    assert (
+        abs(unmoved["establishment_years_change"]) < 4 * unmoved["establishment_years_error"]
+        and unmoved["leaning"] == "no"
+    )
     assert pd.isna(of(told()[1], "Stony Ridge", "grass stage")["stems_per_ha_change"])
 
 
 def test_counts_that_say_nothing_leave_everything_as_it_is():
     row = of(told()[1], "Fern Flat", STAGE_COUNTS)
-    assert row["change"] == -100 and row["establishment_years_change"] == 0 and row["stems_per_ha_change"] == 0
-    assert row["leaning"] == "" and row["words"].startswith("Without the stage counts, the dates of cored trees stay")
+    assert (
+        row["change"] == -100
+        and row["establishment_years_change"] == 0
+        and row["stems_per_ha_change"] == 0
+    )
+    assert row["leaning"] == "" and row["words"].startswith(
+        "Without the stage counts, the dates of cored trees stay"
+    )
 
 
 def test_counts_too_heavy_to_be_left_out_are_weighed_less_or_not_told():
     posterior = two_factors(fake_posterior(draws=1000))
-    posterior.log_counts[0] = -np.random.default_rng(2).standard_exponential(1000) * 1.6  # 1/p has Pareto k 1.6, p^-0.2 has 0.3
+    posterior.log_counts[0] = (
+        -np.random.default_rng(2).standard_exponential(1000) * 1.6
+    )  # 1/p has Pareto k 1.6, p^-0.2 has 0.3
     row = of(prior_sensitivity(posterior), "Fern Flat", STAGE_COUNTS)
-    assert row["change"] == pytest.approx(-20) and "can't be told without another fit" in row["words"]
+    assert (
+        row["change"] == pytest.approx(-20) and "can't be told without another fit" in row["words"]
+    )
     posterior.log_counts[0] = posterior.log_counts[0] * 40
     row = of(prior_sensitivity(posterior), "Fern Flat", STAGE_COUNTS)
-    assert pd.isna(row["establishment_years_change"]) and "can't be told without another fit" in row["words"]
+    assert (
+        pd.isna(row["establishment_years_change"])
+        and "can't be told without another fit" in row["words"]
+    )
 
 
 def test_table_has_its_columns_and_is_empty_without_parameters():
@@ -317,11 +384,22 @@ def test_numbers_in_the_model_page_are_those_of_the_code():
     from standage.findings import reweighting
     from standage.stand import prior_components as steps
 
-    page = " ".join((Path(__file__).parent.parent / "docs" / "the-model.md").read_text(encoding="utf-8").split())
+    page = " ".join(
+        (Path(__file__).parent.parent / "docs" / "the-model.md").read_text(encoding="utf-8").split()
+    )
     page = page.split("## 9. What the answer owes to the prior", 1)[1]
-    assert f"log((med + {steps.GRASS_STAGE_LONGER:g})/med)" in page and f"log((years + {steps.BREAST_HEIGHT_LATER:g})/years)" in page
-    assert f"-log({1 - steps.FIRST_RINGS_NARROWER:g})" in page and f"log({1 + steps.DIAMETER_FASTER:g})/growth_log_sd" in page
-    assert f"min(1 - 1/log10(draws), {reweighting.HIGHEST_PARETO_K})" in page and reweighting.SHARES_TRIED == (1, 1 / 2, 1 / 4, 1 / 8)
+    assert (
+        f"log((med + {steps.GRASS_STAGE_LONGER:g})/med)" in page
+        and f"log((years + {steps.BREAST_HEIGHT_LATER:g})/years)" in page
+    )
+    assert (
+        f"-log({1 - steps.FIRST_RINGS_NARROWER:g})" in page
+        and f"log({1 + steps.DIAMETER_FASTER:g})/growth_log_sd" in page
+    )
+    assert (
+        f"min(1 - 1/log10(draws), {reweighting.HIGHEST_PARETO_K})" in page
+        and reweighting.SHARES_TRIED == (1, 1 / 2, 1 / 4, 1 / 8)
+    )
     powers = f"powers {1 - reweighting.POWER_STEP} and {1 + reweighting.POWER_STEP}"
     assert powers in page and f"From {LEANS} on the prior is felt" in page
     assert f"outside +-{SURPRISE}" in page and f"max(1 - s^2, {LEAST_LEARNT})" in page
@@ -333,7 +411,14 @@ def test_numbers_in_the_model_page_are_those_of_the_code():
 
 def test_a_fit_carries_what_is_needed_and_keeps_it_in_its_file(simulated_fit, tmp_path):
     names = [component.name for component in simulated_fit.prior_components[0]]
-    assert names == ["grass stage", "height growth", "survivorship slope", "early survivorship", "early growth", "size growth"]
+    assert names == [
+        "grass stage",
+        "height growth",
+        "survivorship slope",
+        "early survivorship",
+        "early growth",
+        "size growth",
+    ]
     assert simulated_fit.log_counts[0].shape == (600,) and np.ptp(simulated_fit.log_counts[0]) > 0
     simulated_fit.save(tmp_path / "posterior.nc")
     back = load_posterior(tmp_path / "posterior.nc")
@@ -348,39 +433,68 @@ def test_a_real_result_tells_it(simulated_fit):
     assert table["words"].str.endswith((".", ")")).all() and table["pareto_k"].notna().any()
     row = of(table, "a", "grass stage")
     assert row["establishment_years_change"] < 0 < row["share_followed"]
-    assert ("grass stage lasts" in summary(simulated_fit)) == (abs(row["establishment_years_change"]) > 1)
+    assert ("grass stage lasts" in summary(simulated_fit)) == (
+        abs(row["establishment_years_change"]) > 1
+    )
 
 
 def mean_of_dates(posterior) -> tuple[float, float]:
     """Mean establishment year of the cored trees and its Monte Carlo standard error."""
-    years = posterior.establishment_year[:, posterior.trees["cored"].to_numpy().astype(bool)].mean(axis=1)
+    years = posterior.establishment_year[:, posterior.trees["cored"].to_numpy().astype(bool)].mean(
+        axis=1
+    )
     chains = years.reshape(len(posterior.draws), -1)
     return float(years.mean()), float(years.std() / math.sqrt(arviz.ess(chains, method="mean")))
 
 
 def change_by_weights(posterior, weights: np.ndarray) -> tuple[float, float]:
-    years = posterior.establishment_year[:, posterior.trees["cored"].to_numpy().astype(bool)].mean(axis=1)
-    return float(weights @ years - years.mean()), error_of_change(years, weights, len(posterior.draws))
+    years = posterior.establishment_year[:, posterior.trees["cored"].to_numpy().astype(bool)].mean(
+        axis=1
+    )
+    return float(weights @ years - years.mean()), error_of_change(
+        years, weights, len(posterior.draws)
+    )
 
 
 @pytest.mark.statistical
 @pytest.mark.filterwarnings("ignore::standage.profiles.UncheckedProfile")
-def test_weights_agree_with_a_fit_under_another_grass_stage(simulated_fit, simulated_folder, tmp_path):
+def test_weights_agree_with_a_fit_under_another_grass_stage(
+    simulated_fit, simulated_folder, tmp_path
+):
     """Tolerance: 4 times the Monte Carlo error of the two fits and of the weights together, some 1 year of the 2 that are moved."""
     from standage.stand.fit import fit_stands
 
     written = (models_folder() / "longleaf-pine.toml").read_text(encoding="utf-8")
     usual = load_profile("longleaf-pine")["grass_stage.median_years"]
-    longer = re.sub(r"(?m)^median_years = \{value = [\d.]+", f"median_years = {{value = {usual + GRASS_STAGE_LONGER}", written, count=1)
+    longer = re.sub(
+        r"(?m)^median_years = \{value = [\d.]+",
+        f"median_years = {{value = {usual + GRASS_STAGE_LONGER}",
+        written,
+        count=1,
+    )
     (tmp_path / "longleaf-pine.toml").write_text(longer, encoding="utf-8")
-    assert load_profile("longleaf-pine", tmp_path)["grass_stage.median_years"] == usual + GRASS_STAGE_LONGER
-    fitted = fit_stands(read_survey(simulated_folder), seed=2, draws=300, tune=300, chains=2, cores=1, profile_folder=str(tmp_path))
+    assert (
+        load_profile("longleaf-pine", tmp_path)["grass_stage.median_years"]
+        == usual + GRASS_STAGE_LONGER
+    )
+    fitted = fit_stands(
+        read_survey(simulated_folder),
+        seed=2,
+        draws=300,
+        tune=300,
+        chains=2,
+        cores=1,
+        profile_folder=str(tmp_path),
+    )
     (component,) = [one for one in simulated_fit.prior_components[0] if one.name == "grass stage"]
     flat = simulated_fit.draws.reshape(-1, simulated_fit.draws.shape[-1])
     weights = with_prior_moved(flat[:, list(component.places)], np.array(component.by))
     assert weights.share == 1
     change, error = change_by_weights(simulated_fit, weights.values)
-    (before, error_before), (after, error_after) = mean_of_dates(simulated_fit), mean_of_dates(fitted)
+    (before, error_before), (after, error_after) = (
+        mean_of_dates(simulated_fit),
+        mean_of_dates(fitted),
+    )
     allowed = 4 * math.sqrt(error**2 + error_before**2 + error_after**2)
     assert allowed < 2
     assert after - before == pytest.approx(change, abs=allowed)
@@ -398,9 +512,17 @@ def test_weights_agree_with_a_fit_without_the_counts(tmp_path):
 
     survey = read_survey(small_survey(7, stems=40, cores=12).write(tmp_path / "few"))
     settings = {"draws": 500, "tune": 250, "chains": 2, "cores": 1}
-    fitted = fit_stands(dataclasses.replace(survey, counts=survey.counts.iloc[:0]), seed=2, **settings)
+    fitted = fit_stands(
+        dataclasses.replace(survey, counts=survey.counts.iloc[:0]), seed=2, **settings
+    )
     assert not len(fitted.log_counts[0])
-    for seed in (1, 3, 4, 5, 6):  # draws differ by processor, and some bear no weights as heavy as these; then none are used
+    for seed in (
+        1,
+        3,
+        4,
+        5,
+        6,
+    ):  # draws differ by processor, and some bear no weights as heavy as these; then none are used
         counted = fit_stands(survey, seed=seed, **settings)
         found = with_likelihood_weakened(counted.log_counts[0], (0.0,))
         if found is not None:
@@ -409,7 +531,9 @@ def test_weights_agree_with_a_fit_without_the_counts(tmp_path):
     out = found[0].values
     change, error = change_by_weights(counted, out)
     (before, error_before), (after, error_after) = mean_of_dates(counted), mean_of_dates(fitted)
-    assert after - before == pytest.approx(change, abs=4 * math.sqrt(error**2 + error_before**2 + error_after**2))
+    assert after - before == pytest.approx(
+        change, abs=4 * math.sqrt(error**2 + error_before**2 + error_after**2)
+    )
 
     def log_seedlings(posterior):
         return np.log((posterior.living[0] * posterior.grass_share[0]).sum(axis=1))
@@ -419,9 +543,13 @@ def test_weights_agree_with_a_fit_without_the_counts(tmp_path):
     assert 0.4 * true < told < 1.6 * true
 
     data = build_stands(survey).data
-    back = smoothed_weights(log_counts(data, 0, unit_state(fitted.draws.reshape(-1, fitted.draws.shape[-1]), data, 0)))
+    back = smoothed_weights(
+        log_counts(data, 0, unit_state(fitted.draws.reshape(-1, fitted.draws.shape[-1]), data, 0))
+    )
     assert back.pareto_k < 0.5
-    variances = [x.var() / arviz.ess(x.reshape(2, -1), method="mean") for x in (with_counts, without)]
+    variances = [
+        x.var() / arviz.ess(x.reshape(2, -1), method="mean") for x in (with_counts, without)
+    ]
     error = math.sqrt(error_of_change(without, back.values, 2) ** 2 + sum(variances))
     assert 4 * error < true  # so that weights that do nothing would fail
     assert back.values @ without - without.mean() == pytest.approx(-true, abs=4 * error)

@@ -7,7 +7,15 @@ from pathlib import Path
 import pytest
 
 from standage.errors import SurveyError
-from standage.profiles import QUANTITIES, STATUSES, UncheckedProfile, load_profile, models_folder, profile_keys, profile_reference
+from standage.profiles import (
+    QUANTITIES,
+    STATUSES,
+    UncheckedProfile,
+    load_profile,
+    models_folder,
+    profile_keys,
+    profile_reference,
+)
 
 SHIPPED = ["generic-conifer", "loblolly-pine", "longleaf-pine", "ponderosa-pine", "slash-pine"]
 UNCHECKED = ["slash-pine"]
@@ -22,7 +30,9 @@ def own_folder(tmp_path):
 
     def edit(old, new):
         text = copy.read_text(encoding="utf-8")
-        assert text.count(old) == 1, f"the test edits '{old}', which is in the file {text.count(old)} times"
+        assert text.count(old) == 1, (
+            f"the test edits '{old}', which is in the file {text.count(old)} times"
+        )
         copy.write_text(text.replace(old, new), encoding="utf-8")
 
     return tmp_path, edit
@@ -48,7 +58,9 @@ def test_every_number_has_unit_source_reason_and_status(key):
         assert quantity.lowest <= profile[name] <= quantity.highest
         assert number.status in STATUSES
         assert len(number.reason) > 10 or "See the line above" in number.reason
-        assert (number.source == "none") == (number.status in ("assumed", "from memory")), f"{key} {name}: {number}"
+        assert (number.source == "none") == (number.status in ("assumed", "from memory")), (
+            f"{key} {name}: {number}"
+        )
 
 
 @pytest.mark.parametrize("key", SHIPPED)
@@ -57,7 +69,9 @@ def test_published_and_derived_numbers_name_a_dated_or_open_source(key):
     for name in QUANTITIES:
         number = profile.sourced(name)
         if number.status in ("published", "derived"):
-            assert re.search(r"\b(18|19|20)\d\d\b|\.org|\.edu", number.source), f"{key} {name} cites '{number.source}'"
+            assert re.search(r"\b(18|19|20)\d\d\b|\.org|\.edu", number.source), (
+                f"{key} {name} cites '{number.source}'"
+            )
 
 
 def test_only_longleaf_has_a_grass_stage_and_sprouts_in_autumn():
@@ -73,7 +87,9 @@ def test_card_shows_every_number_in_use_with_unit_and_status(key):
     assert card.startswith(f"{profile.name} ({profile.species})")
     assert profile.standing() in card
     for name, quantity in QUANTITIES.items():
-        if quantity.unit == "1 = yes, 0 = no" or (name.startswith("grass_stage.") and not profile.has_grass_stage):
+        if quantity.unit == "1 = yes, 0 = no" or (
+            name.startswith("grass_stage.") and not profile.has_grass_stage
+        ):
             continue
         line = rf"^  {name.split('.')[1]} +{re.escape(f'{profile[name]:g}')}  {re.escape(quantity.unit)} +{profile.sourced(name).status}"
         assert re.search(line, card, re.MULTILINE), f"{name} is not on the card of {key}"
@@ -127,7 +143,9 @@ def test_an_edited_copy_warns_with_what_was_changed_and_says_so_on_its_card(own_
     assert profile["grass_stage.median_years"] == 7
     assert not profile.shipped
     assert "not shipped with standage" in str(profile) and str(folder) in str(profile)
-    assert profile.differences(quiet_load("longleaf-pine")) == {"grass_stage.median_years": (7.0, 5.5)}
+    assert profile.differences(quiet_load("longleaf-pine")) == {
+        "grass_stage.median_years": (7.0, 5.5)
+    }
     assert profile.sha256 != quiet_load("longleaf-pine").sha256
 
 
@@ -150,15 +168,50 @@ def problems_of(folder, key="longleaf-pine"):
 @pytest.mark.parametrize(
     ("old", "new", "key", "words"),
     [
-        ("median_years = {value = 5.5", 'median_years = {value = "5.5"', "grass_stage.median_years", "number"),
-        ("median_years = {value = 5.5", "median_years = {value = 550", "grass_stage.median_years", "0.5 to 25"),
-        ("median_years = {value = 5.5", "median_years = {value = nan", "grass_stage.median_years", "number"),
-        ("median_years = {value = 5.5", "median_years = {valeu = 5.5", "grass_stage.median_years", "Did you mean 'value'"),
-        ("median_years = {value = 5.5", "median_year = {value = 5.5", "grass_stage.median_year", "Did you mean 'grass_stage.median_years'"),
+        (
+            "median_years = {value = 5.5",
+            'median_years = {value = "5.5"',
+            "grass_stage.median_years",
+            "number",
+        ),
+        (
+            "median_years = {value = 5.5",
+            "median_years = {value = 550",
+            "grass_stage.median_years",
+            "0.5 to 25",
+        ),
+        (
+            "median_years = {value = 5.5",
+            "median_years = {value = nan",
+            "grass_stage.median_years",
+            "number",
+        ),
+        (
+            "median_years = {value = 5.5",
+            "median_years = {valeu = 5.5",
+            "grass_stage.median_years",
+            "Did you mean 'value'",
+        ),
+        (
+            "median_years = {value = 5.5",
+            "median_year = {value = 5.5",
+            "grass_stage.median_year",
+            "Did you mean 'grass_stage.median_years'",
+        ),
         ("present = {value = 1,", "present = {value = 0.5,", "grass_stage.present", "0 or 1"),
         ("present = {value = 1,", "present = {value = true,", "grass_stage.present", "number"),
-        ("dispersion = {value = 1.2", "dispersion = {value = 1.0", "height_growth.dispersion", "1.01"),
-        ('height_cm = {value = 12, unit = "cm"', 'height_cm = {value = 12, unit = "m"', "grass_stage.emergence_height_cm", "cm"),
+        (
+            "dispersion = {value = 1.2",
+            "dispersion = {value = 1.0",
+            "height_growth.dispersion",
+            "1.01",
+        ),
+        (
+            'height_cm = {value = 12, unit = "cm"',
+            'height_cm = {value = 12, unit = "m"',
+            "grass_stage.emergence_height_cm",
+            "cm",
+        ),
         (
             'median_years = {value = 5.5, unit = "growing seasons", status = "from memory"',
             'median_years = {value = 5.5, unit = "growing seasons", status = "published"',
@@ -171,12 +224,27 @@ def problems_of(folder, key="longleaf-pine"):
             "grass_stage.median_years",
             "assumed",
         ),
-        ("longest_years = {value = 30", "longest_years = {value = 8", "grass_stage.longest_years", "at least 11"),
-        ("longest_years = {value = 30", "longest_years = {value = 30.5", "grass_stage.longest_years", "whole number"),
+        (
+            "longest_years = {value = 30",
+            "longest_years = {value = 8",
+            "grass_stage.longest_years",
+            "at least 11",
+        ),
+        (
+            "longest_years = {value = 30",
+            "longest_years = {value = 30.5",
+            "grass_stage.longest_years",
+            "whole number",
+        ),
         ("[longevity]", "[longevety]", "longevity.years", "greatest age"),
         ('name = "longleaf pine"', "", "name", "text"),
         ('key = "longleaf-pine"', 'key = "longleaf"', "key", "file's own name"),
-        ('name = "longleaf pine"', 'name = "longleaf pine"\nname_of_author = "nobody"', "name_of_author", "table"),
+        (
+            'name = "longleaf pine"',
+            'name = "longleaf pine"\nname_of_author = "nobody"',
+            "name_of_author",
+            "table",
+        ),
     ],
 )
 def test_each_fault_is_named_by_file_and_key(own_folder, old, new, key, words):
@@ -208,7 +276,12 @@ def test_a_file_that_is_no_toml_tells_the_line(own_folder):
 
 def test_an_empty_file_asks_for_every_number(tmp_path):
     (tmp_path / "longleaf-pine.toml").write_text("", encoding="utf-8")
-    assert {problem.column for problem in problems_of(tmp_path)} >= {"key", "name", "species", *QUANTITIES}
+    assert {problem.column for problem in problems_of(tmp_path)} >= {
+        "key",
+        "name",
+        "species",
+        *QUANTITIES,
+    }
 
 
 def test_the_reference_page_is_not_stale():

@@ -45,20 +45,31 @@ def test_too_few_values_give_the_largest():
 
 
 def test_the_limit_is_never_rounded_down_and_never_less_likely_than_not():
-    rows = pd.DataFrame({"listed_stems": np.linspace(40, 240, 100), "best_score": [0.1] * 48 + [0.62345] * 50 + [0.9] * 2})
+    rows = pd.DataFrame(
+        {
+            "listed_stems": np.linspace(40, 240, 100),
+            "best_score": [0.1] * 48 + [0.62345] * 50 + [0.9] * 2,
+        }
+    )
     (row,) = limit_row(rows).to_dict("records")
     assert row == {"limit": 0.9, "simulated_surveys": 100, "fewest_stems": 40, "most_stems": 240}
     rows.loc[98:, "best_score"] = 0.1
     assert limit_row(rows)["limit"].item() == 0.624
     assert limit_row(rows.assign(best_score=0.2))["limit"].item() == LEAST_LIMIT
     table = score_table(rows)
-    assert table["surveys"].tolist() == [34, 33, 33] and table["point_97.5"].tolist() == [0.1, 0.62345, 0.62345]
+    assert table["surveys"].tolist() == [34, 33, 33] and table["point_97.5"].tolist() == [
+        0.1,
+        0.62345,
+        0.62345,
+    ]
 
 
 # false pulses
 
 
-LIMITS = pd.DataFrame([(0.8, 99, 60, 300)], columns=["limit", "simulated_surveys", "fewest_stems", "most_stems"])
+LIMITS = pd.DataFrame(
+    [(0.8, 99, 60, 300)], columns=["limit", "simulated_surveys", "fewest_stems", "most_stems"]
+)
 
 
 def fresh(kind: str, scores: list[float], warning: str = CUT_WARNING) -> pd.DataFrame:
@@ -74,8 +85,15 @@ def test_twelve_false_pulses_in_400_are_allowed_and_thirteen_are_not(false, hold
 
 
 def test_clumped_plots_are_counted_apart():
-    table = false_pulse_table(pd.concat([fresh("null", [0.1] * 40), fresh("clumped plots", [0.9] * 5 + [0.2] * 45)]), LIMITS)
-    assert table["kind"].tolist() == ["null", "clumped plots"] and table["holds"].all() and table["false_pulses"].tolist() == [0, 5]
+    table = false_pulse_table(
+        pd.concat([fresh("null", [0.1] * 40), fresh("clumped plots", [0.9] * 5 + [0.2] * 45)]),
+        LIMITS,
+    )
+    assert (
+        table["kind"].tolist() == ["null", "clumped plots"]
+        and table["holds"].all()
+        and table["false_pulses"].tolist() == [0, 5]
+    )
 
 
 def test_cuts_must_carry_the_warning():
@@ -89,7 +107,13 @@ def test_cuts_must_carry_the_warning():
 
 
 def pulse(start: int, end: int, low: int = 0, high: int = 0) -> dict:
-    return {"start_median": start, "end_median": end, "centre_low": low, "centre_median": (low + high) / 2, "centre_high": high}
+    return {
+        "start_median": start,
+        "end_median": end,
+        "centre_low": low,
+        "centre_median": (low + high) / 2,
+        "centre_high": high,
+    }
 
 
 def test_every_true_pulse_needs_a_reported_one_to_itself():
@@ -97,22 +121,36 @@ def test_every_true_pulse_needs_a_reported_one_to_itself():
     assert told_apart(pair, [pulse(1940, 1946), pulse(1898, 1905)])
     assert not told_apart(pair, [pulse(1895, 1950)])
     assert not told_apart(pair, [pulse(1898, 1905), pulse(1906, 1912)])
-    assert told_apart(pair, [pulse(1898, 1940), pulse(1903, 1908)])  # the wide one is the second's, the narrow one the first's
+    assert told_apart(
+        pair, [pulse(1898, 1940), pulse(1903, 1908)]
+    )  # the wide one is the second's, the narrow one the first's
 
 
 def power_rows(told: int, surveys: int, oracle: list[float]) -> pd.DataFrame:
     reported = [[pulse(1900, 1908, 1901, 1907)]] * told + [[pulse(1850, 1860)]] * (surveys - told)
-    return pd.DataFrame({"scenario": "20 cored", "true_pulses": [[[1900, 1909]]] * surveys, "reported_pulses": reported, "oracle": oracle})
+    return pd.DataFrame(
+        {
+            "scenario": "20 cored",
+            "true_pulses": [[[1900, 1909]]] * surveys,
+            "reported_pulses": reported,
+            "oracle": oracle,
+        }
+    )
 
 
 @pytest.mark.parametrize(
-    ("told", "oracle_told", "holds"), [(18, 19, True), (17, 17, False), (18, 20, True), (18, 20.5, True), (17, 20, False)]
+    ("told", "oracle_told", "holds"),
+    [(18, 19, True), (17, 17, False), (18, 20, True), (18, 20.5, True), (17, 20, False)],
 )
 def test_power_is_held_to_what_is_asked_and_to_the_best_possible(told, oracle_told, holds):
     nulls = pd.DataFrame({"scenario": "20 cored", "oracle": np.linspace(-2, 1, 60)})
     rows = power_rows(told, 20, [2.0] * int(oracle_told) + [0.0] * (20 - int(oracle_told)))
     row = power_table(rows, nulls).iloc[0]
-    assert row["told"] == told / 20 and row["best_possible"] == int(oracle_told) / 20 and row["false_beside"] == (20 - told) / 20
+    assert (
+        row["told"] == told / 20
+        and row["best_possible"] == int(oracle_told) / 20
+        and row["false_beside"] == (20 - told) / 20
+    )
     assert row["holds"] == holds
 
 
@@ -129,38 +167,69 @@ def test_centres_are_counted_where_one_pulse_meets_one():
             "scenario": "35 years apart",
             "true_pulses": [[[1900, 1909], [1935, 1944]]] * 3,
             "reported_pulses": [
-                [pulse(1900, 1909, 1903, 1904), pulse(1936, 1940, 1930, 1936)],  # held by the half year; missed
+                [
+                    pulse(1900, 1909, 1903, 1904),
+                    pulse(1936, 1940, 1930, 1936),
+                ],  # held by the half year; missed
                 [pulse(1890, 1950, 1904, 1905)],  # one over both says nothing of either
-                [pulse(1900, 1903, 1904, 1905), pulse(1906, 1909, 1904, 1905)],  # one in two parts neither
+                [
+                    pulse(1900, 1903, 1904, 1905),
+                    pulse(1906, 1909, 1904, 1905),
+                ],  # one in two parts neither
             ],
         }
     )
     table = centre_table(rows).set_index("scenario")
-    assert table.loc["all", "pulses"] == 2 and table.loc["all", "covered"] == 0.5 and not table.loc["all", "holds"]
+    assert (
+        table.loc["all", "pulses"] == 2
+        and table.loc["all", "covered"] == 0.5
+        and not table.loc["all", "holds"]
+    )
 
 
 def test_flattening_shows_as_a_negative_bias():
     flat = [{"window": "10 years", "truth": 0.3, "low": 0.1, "median": 0.15, "high": 0.25}]
     true = [{"window": "10 years", "truth": 0.3, "low": 0.2, "median": 0.3, "high": 0.4}]
-    rows = pd.DataFrame({"process": ["plain"] * 4 + ["package"] * 4, "pulse_years": 4, "windows": [flat] * 4 + [true] * 4})
+    rows = pd.DataFrame(
+        {
+            "process": ["plain"] * 4 + ["package"] * 4,
+            "pulse_years": 4,
+            "windows": [flat] * 4 + [true] * 4,
+        }
+    )
     table = departure_table(rows).set_index("process")
-    assert table.loc["plain", "log_bias"] == pytest.approx(np.log(0.5)) and table.loc["plain", "covered"] == 0
-    assert table.loc["package", "log_bias"] == pytest.approx(0) and table.loc["package", "covered"] == 1
+    assert (
+        table.loc["plain", "log_bias"] == pytest.approx(np.log(0.5))
+        and table.loc["plain", "covered"] == 0
+    )
+    assert (
+        table.loc["package", "log_bias"] == pytest.approx(0)
+        and table.loc["package", "covered"] == 1
+    )
 
 
 def test_the_plain_process_is_fitted_and_put_away_again(monkeypatch):
-    monkeypatch.setattr(pulse_departures, "SHORT_FIT", {"chains": 2, "cores": 1, "tune": 30, "draws": 30})
+    monkeypatch.setattr(
+        pulse_departures, "SHORT_FIT", {"chains": 2, "cores": 1, "tune": 30, "draws": 30}
+    )
     job = next(job for job in jobs("plain", 1) if job["pulse_years"] == 10) | {"stems": 40}
     before = fit_module.sample
     windows = pulse_departures.work(job)["windows"]
     assert [row["window"] for row in windows] == ["10 years", "20 years", "quiet 20 years"]
-    assert all(0 <= row["low"] <= row["median"] <= row["high"] <= 1 and 0 < row["truth"] < 1 for row in windows)
+    assert all(
+        0 <= row["low"] <= row["median"] <= row["high"] <= 1 and 0 < row["truth"] < 1
+        for row in windows
+    )
     assert fit_module.sample is before
 
 
 def test_a_table_as_markdown():
     table = pd.DataFrame({"kind": ["null"], "share": [0.25], "needed": [None], "holds": [False]})
-    assert markdown(table).splitlines() == ["| kind | share | needed | holds |", "|---|---|---|---|", "| null | 0.25 |  | NO |"]
+    assert markdown(table).splitlines() == [
+        "| kind | share | needed | holds |",
+        "|---|---|---|---|",
+        "| null | 0.25 |  | NO |",
+    ]
 
 
 # jobs and aids
@@ -173,24 +242,42 @@ def test_jobs_are_all_different_and_seeds_are_not_shared_between_steps():
     seeds = [{job["seed"] for job in listed} for listed in steps]
     assert not (seeds[0] & seeds[1] or seeds[1] & seeds[2] or seeds[0] & seeds[2])
     designs = {(job["stems"], job["share_cored"]) for job in steps[1]}
-    assert len(designs) > 80 and all(60 <= stems <= 300 and 0.15 <= share <= 0.7 for stems, share in designs)
+    assert len(designs) > 80 and all(
+        60 <= stems <= 300 and 0.15 <= share <= 0.7 for stems, share in designs
+    )
 
 
 @pytest.fixture(scope="module")
 def known():
-    job = {"seed": 3, "species": "longleaf-pine", "share_cored": 0.5, "living_in_pulse": 40, "pulses": [[1915, 1924, 5.0]]}
+    job = {
+        "seed": 3,
+        "species": "longleaf-pine",
+        "share_cored": 0.5,
+        "living_in_pulse": 40,
+        "pulses": [[1915, 1924, 5.0]],
+    }
     return survey_with_stems(job, cored=20, living=40)
 
 
 def test_the_pulse_holds_the_stems_asked_for_and_five_times_the_background(known):
     listed, cored = known.stems_in(1915, 1924)
     assert 18 <= cored <= 22 and 34 <= listed <= 46
-    rate = pd.Series(known.history.before_cuts_per_ha() / known.quiet_per_ha, index=known.history.years)
-    assert rate.loc[1915:1924].to_numpy() == pytest.approx(5) and rate.drop(range(1915, 1925)).to_numpy() == pytest.approx(1)
+    rate = pd.Series(
+        known.history.before_cuts_per_ha() / known.quiet_per_ha, index=known.history.years
+    )
+    assert rate.loc[1915:1924].to_numpy() == pytest.approx(5) and rate.drop(
+        range(1915, 1925)
+    ).to_numpy() == pytest.approx(1)
 
 
 def test_a_null_has_the_background_and_the_cores_of_its_scenario(known):
-    job = {"seed": 3, "species": "longleaf-pine", "share_cored": 0.5, "living_in_pulse": 40, "pulses": [[1915, 1924, 5.0]]}
+    job = {
+        "seed": 3,
+        "species": "longleaf-pine",
+        "share_cored": 0.5,
+        "living_in_pulse": 40,
+        "pulses": [[1915, 1924, 5.0]],
+    }
     null = known_survey(job | {"pulses_left_out": True})
     with_it = known_survey(job)
     np.testing.assert_allclose(null.history.background_per_ha, with_it.quiet_per_ha)
@@ -244,7 +331,11 @@ def test_shares_of_a_posterior_that_knows_the_truth(known):
     from types import SimpleNamespace
 
     rate = known.history.before_cuts_per_ha()
-    sure = SimpleNamespace(living=[np.tile(rate, (5, 1)) * np.arange(1, 6)[:, None]], years=known.history.years)
+    sure = SimpleNamespace(
+        living=[np.tile(rate, (5, 1)) * np.arange(1, 6)[:, None]], years=known.history.years
+    )
     told = shares(sure, known, (1915, 1924))
-    assert told["low"] == pytest.approx(told["truth"]) and told["high"] == pytest.approx(told["truth"])
+    assert told["low"] == pytest.approx(told["truth"]) and told["high"] == pytest.approx(
+        told["truth"]
+    )
     assert [job["seed"] for job in jobs("package", 3)] == [job["seed"] for job in jobs("plain", 3)]

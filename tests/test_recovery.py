@@ -12,9 +12,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from standage.simulate import small_survey
+from standage.simulate.surveys import small_survey
 from standage.stand.fit import fit_stands
-from standage.survey import read_survey
+from standage.survey.reading import read_survey
 
 FALSE_ALARM = 0.001
 LEVEL = 0.9
@@ -33,7 +33,9 @@ def hits(draws: np.ndarray, truth: np.ndarray) -> np.ndarray:
 
 SUMMARIES = {
     "mean rank (too old or too young)": lambda draws, truth: ranks(draws, truth).mean(),
-    "spread of ranks (too sure or too unsure)": lambda draws, truth: ((ranks(draws, truth) - 0.5) ** 2).mean(),
+    "spread of ranks (too sure or too unsure)": lambda draws, truth: (
+        (ranks(draws, truth) - 0.5) ** 2
+    ).mean(),
     "share within the 90 % intervals": lambda draws, truth: hits(draws, truth).mean(),
 }
 
@@ -43,7 +45,9 @@ def chance(summary, surveys: list[tuple[np.ndarray, np.ndarray]], seed: int = 1)
     rng, weights = np.random.default_rng(seed), np.array([len(truth) for _, truth in surveys])
     seen = np.average([summary(draws, truth) for draws, truth in surveys], weights=weights)
     by_survey = [np.array([summary(draws, one) for one in draws]) for draws, _ in surveys]
-    simulated = np.average([rng.choice(values, 50_000) for values in by_survey], axis=0, weights=weights)
+    simulated = np.average(
+        [rng.choice(values, 50_000) for values in by_survey], axis=0, weights=weights
+    )
     above = (simulated > seen - 1e-12).mean()
     below = (simulated < seen + 1e-12).mean()
     return float(min(1.0, 2 * min(above, below)))
@@ -54,9 +58,17 @@ TRUE_COLUMN = {"establishment_year": "establishment_year", "year_at_core": "year
 
 def known(posterior, simulated, what: str, *, cored: bool = True) -> tuple[np.ndarray, np.ndarray]:
     """Draws `(draw, tree)` and truth `(tree,)` of the listed trees: of establishment, or of the first ring at the core."""
-    truth = posterior.trees["tree"].map(simulated.truth["trees"].set_index("tree")[TRUE_COLUMN[what]].astype(float)).to_numpy(float)
+    truth = (
+        posterior.trees["tree"]
+        .map(simulated.truth["trees"].set_index("tree")[TRUE_COLUMN[what]].astype(float))
+        .to_numpy(float)
+    )
     drawn = getattr(posterior, what)
-    usable = (posterior.trees["cored"].to_numpy(bool) == cored) & (drawn >= 0).all(axis=0) & np.isfinite(truth)
+    usable = (
+        (posterior.trees["cored"].to_numpy(bool) == cored)
+        & (drawn >= 0).all(axis=0)
+        & np.isfinite(truth)
+    )
     return drawn[:, usable].astype(float), truth[usable]
 
 
@@ -99,18 +111,25 @@ def test_a_truth_six_years_off_is_noticed(what, years, all_surveys):
 
 
 @pytest.mark.statistical
-@pytest.mark.parametrize("summary", ["spread of ranks (too sure or too unsure)", "share within the 90 % intervals"])
+@pytest.mark.parametrize(
+    "summary", ["spread of ranks (too sure or too unsure)", "share within the 90 % intervals"]
+)
 @pytest.mark.parametrize("what", WHAT)
 def test_intervals_a_third_as_wide_are_noticed(what, summary, all_surveys):
     surveys = [known(posterior, simulated, what) for posterior, simulated in all_surveys]
-    too_sure = [(draws.mean(axis=0) + (draws - draws.mean(axis=0)) / 3, truth) for draws, truth in surveys]
+    too_sure = [
+        (draws.mean(axis=0) + (draws - draws.mean(axis=0)) / 3, truth) for draws, truth in surveys
+    ]
     assert chance(SUMMARIES[summary], too_sure) < FALSE_ALARM
 
 
 @pytest.mark.statistical
 @pytest.mark.parametrize("summary", SUMMARIES)
 def test_true_years_of_stems_known_by_size_are_like_draws_of_the_posterior(summary, all_surveys):
-    surveys = [known(posterior, simulated, "establishment_year", cored=False) for posterior, simulated in all_surveys]
+    surveys = [
+        known(posterior, simulated, "establishment_year", cored=False)
+        for posterior, simulated in all_surveys
+    ]
     assert sum(len(truth) for _, truth in surveys) > 100
     assert chance(SUMMARIES[summary], surveys) > FALSE_ALARM
 
@@ -124,7 +143,9 @@ def test_true_delays_and_growth_lie_in_wide_intervals(simulated_fit, simulated):
         "dbh_growth_cm_per_year": "growth_cm_per_year", "dbh_asymptote_cm": "asymptote_cm", "dbh_scatter": "size_scatter",
     }  # fmt: skip
     for name, true_name in names.items():
-        low, middle, high = np.log(found.loc[name, ["posterior_low", "posterior_median", "posterior_high"]].to_numpy(float))
+        low, middle, high = np.log(
+            found.loc[name, ["posterior_low", "posterior_median", "posterior_high"]].to_numpy(float)
+        )
         assert abs(np.log(truth[true_name]) - middle) < 3.1 * (high - low) / (2 * 1.645), name
 
 
@@ -138,27 +159,42 @@ def test_share_of_the_listed_stems_in_the_true_pulse(simulated_fit, simulated):
     share = ((years[:, dated] >= 1930) & (years[:, dated] <= 1941)).mean(axis=1)
     assert true_share > 0.3
     assert np.quantile(share, 0.0005) <= true_share <= np.quantile(share, 0.9995)
-    flat = 12 / (simulated_fit.units[0].season - truth.min())  # what an even history would hold in twelve years
+    flat = 12 / (
+        simulated_fit.units[0].season - truth.min()
+    )  # what an even history would hold in twelve years
     assert np.median(share) > 2.5 * flat
 
 
 def test_dates_keep_to_what_is_certain(simulated_fit):
     """No tree is dated after its innermost ring or the survey, and none established after its first ring at the core."""
     posterior = simulated_fit
-    established, at_core, trees = posterior.establishment_year, posterior.year_at_core, posterior.trees
+    established, at_core, trees = (
+        posterior.establishment_year,
+        posterior.year_at_core,
+        posterior.trees,
+    )
     both = (established >= 0) & (at_core >= 0)
     assert both.any() and (established[both] <= at_core[both]).all()
-    assert established.max() <= posterior.units[0].season and established[established >= 0].min() >= posterior.years[0]
+    assert (
+        established.max() <= posterior.units[0].season
+        and established[established >= 0].min() >= posterior.years[0]
+    )
     crossdated = posterior.survey.cores.query("dating == 'crossdated' and outer_ring == 'complete'")
     once = crossdated[~crossdated["tree"].duplicated(keep=False)]
     for row in once.itertuples():
         column = int(np.flatnonzero(trees["tree"] == row.tree)[0])
-        if trees["cored"].iloc[column] and np.isfinite(row.first_ring_year) and not np.isfinite(row.crossdated_back_to_year):
+        if (
+            trees["cored"].iloc[column]
+            and np.isfinite(row.first_ring_year)
+            and not np.isfinite(row.crossdated_back_to_year)
+        ):
             assert at_core[:, column].max() <= row.first_ring_year, row.tree
 
 
 @pytest.mark.statistical
-def test_fifty_more_years_before_the_oldest_ring_change_nothing(simulated_fit, simulated_folder, monkeypatch):
+def test_fifty_more_years_before_the_oldest_ring_change_nothing(
+    simulated_fit, simulated_folder, monkeypatch
+):
     """The axis begins 80 years before the oldest ring; that choice must not matter. With some 200 effective draws in each fit the means
     of a tree differ by 0.1 standard deviations by chance; 0.45 is more than four times that."""
     monkeypatch.setattr("standage.stand.build.YEARS_BEFORE_OLDEST_RING", 130)
@@ -180,9 +216,13 @@ def test_fifty_more_years_before_the_oldest_ring_change_nothing(simulated_fit, s
 def test_the_same_seed_dates_the_same_way(simulated_folder):
     """Whatever the order in which the chains' threads run."""
     survey = read_survey(simulated_folder)
-    first, again = (fit_stands(survey, seed=4, draws=40, tune=60, chains=2, cores=cores) for cores in (2, 1))
+    first, again = (
+        fit_stands(survey, seed=4, draws=40, tune=60, chains=2, cores=cores) for cores in (2, 1)
+    )
     assert np.array_equal(first.draws, again.draws)
-    assert np.array_equal(first.establishment_year, again.establishment_year) and np.array_equal(first.year_at_core, again.year_at_core)
+    assert np.array_equal(first.establishment_year, again.establishment_year) and np.array_equal(
+        first.year_at_core, again.year_at_core
+    )
     pd.testing.assert_frame_equal(first.parameters, again.parameters)
     other = fit_stands(survey, seed=5, draws=40, tune=60, chains=2)
     assert not np.array_equal(first.draws, other.draws)

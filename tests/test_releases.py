@@ -15,14 +15,20 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import beta, multivariate_normal
 
-from standage.cli import CRITERION_CHOICES, main
-from standage.figures_disturbance import plot_disturbance_chronology, plot_ring_panel
-from standage.findings import common_growth as shared
-from standage.findings import release_model, stand_disturbance
-from standage.findings.dated_events import OPENING, WEAKENING, effect_chance, events_on_axis
-from standage.findings.disturbances import disturbance_table, episodes, event_table, tree_release_table
-from standage.findings.growth_changes import MODEL, growth_changes, ring_years
-from standage.findings.release_criteria import (
+from standage.commands.cli import CRITERION_CHOICES, main
+from standage.figures.disturbance import plot_disturbance_chronology, plot_ring_panel
+from standage.findings.disturbances import (
+    disturbance_table,
+    episodes,
+    event_table,
+    tree_release_table,
+)
+from standage.findings.releases import COLUMNS, disturbance_chronology, release_table
+from standage.growth import common_growth as shared
+from standage.growth import release_model, stand_disturbance
+from standage.growth.dated_events import OPENING, WEAKENING, effect_chance, events_on_axis
+from standage.growth.growth_changes import MODEL, growth_changes, ring_years
+from standage.growth.release_criteria import (
     CRITERIA,
     FOLLOWING,
     Criterion,
@@ -32,11 +38,17 @@ from standage.findings.release_criteria import (
     peaks,
     smallest_change,
 )
-from standage.findings.release_loops import chain
-from standage.findings.release_model import changes_of_trees, classified, design, log_widths, prior_probabilities, whitened
-from standage.findings.releases import COLUMNS, disturbance_chronology, release_table
-from standage.findings.stand_disturbance import KnownEvent, drawn_history, year_chances, year_evidence
-from standage.findings.tree_series import model_series, tree_series
+from standage.growth.release_loops import chain
+from standage.growth.release_model import (
+    changes_of_trees,
+    classified,
+    design,
+    log_widths,
+    prior_probabilities,
+    whitened,
+)
+from standage.growth.stand_disturbance import KnownEvent, drawn_history, year_chances, year_evidence
+from standage.growth.tree_series import model_series, tree_series
 
 MEANS, MEDIANS = CRITERIA["percent_change_means"], CRITERIA["percent_change_medians"]
 SUSTAINED, INCREASE = CRITERIA["sustained"], CRITERIA["absolute_increase"]
@@ -47,17 +59,24 @@ def stepped(before: float, after: float, length: int = 10) -> np.ndarray:
 
 
 def with_increase(least: float) -> Criterion:
-    return Criterion("absolute_increase", 10, "mean", False, least, None, "preceding", 10, "Fraver & White 2005")
+    return Criterion(
+        "absolute_increase", 10, "mean", False, least, None, "preceding", 10, "Fraver & White 2005"
+    )
 
 
 # ---------------------------------------------------------------------------------------------------------------- criteria
 
 
-@pytest.mark.parametrize(("before", "after", "percent"), [(1.0, 1.5, 50.0), (1.0, 1.25, 25.0), (1.0, 2.0, 100.0), (0.2, 0.4, 100.0)])
+@pytest.mark.parametrize(
+    ("before", "after", "percent"),
+    [(1.0, 1.5, 50.0), (1.0, 1.25, 25.0), (1.0, 2.0, 100.0), (0.2, 0.4, 100.0)],
+)
 @pytest.mark.parametrize("criterion", [MEANS, MEDIANS])
 def test_percent_growth_change_is_that_of_the_definition(before, after, percent, criterion):
     change = growth_change(stepped(before, after), criterion)[0]
-    assert np.flatnonzero(np.isfinite(change)).tolist() == [9]  # both windows are complete in one year only
+    assert np.flatnonzero(np.isfinite(change)).tolist() == [
+        9
+    ]  # both windows are complete in one year only
     assert change[9] == pytest.approx(percent)
 
 
@@ -79,7 +98,9 @@ def test_a_year_late_the_change_is_smaller():
 def test_twenty_five_per_cent_exactly_is_a_release_and_less_is_not():
     years = np.arange(1900, 1920)
     assert found_changes(stepped(1.0, 1.25), years, MEANS)["kind"].tolist() == ["release"]
-    assert found_changes(stepped(0.7, 0.875), years, MEANS)["kind"].tolist() == ["release"]  # not exact in binary
+    assert found_changes(stepped(0.7, 0.875), years, MEANS)["kind"].tolist() == [
+        "release"
+    ]  # not exact in binary
     assert found_changes(stepped(1.0, 1.2499), years, MEANS).empty
     assert not found_changes(stepped(1.0, 1.49), years, MEANS)["major"].item()
     assert found_changes(stepped(1.0, 1.5), years, MEANS)["major"].item()
@@ -88,7 +109,9 @@ def test_twenty_five_per_cent_exactly_is_a_release_and_less_is_not():
 def test_a_sustained_release_needs_fifteen_years_on_either_side():
     years = np.arange(1900, 1930)
     table = found_changes(stepped(1.0, 2.0, 15), years, SUSTAINED)
-    assert table[["kind", "year", "first_year", "major"]].values.tolist() == [["release", 1914, 1915, True]]
+    assert table[["kind", "year", "first_year", "major"]].values.tolist() == [
+        ["release", 1914, 1915, True]
+    ]
     assert not found_changes(stepped(1.0, 1.7, 15), years, SUSTAINED)["major"].item()
     assert found_changes(stepped(1.0, 2.0, 14), years[:28], SUSTAINED).empty
     brief = np.array([[1.0] * 15 + [2.0] * 6 + [1.0] * 15])
@@ -97,25 +120,54 @@ def test_a_sustained_release_needs_fifteen_years_on_either_side():
 
 @pytest.mark.parametrize(("after", "kinds"), [(1.5, ["release"]), (1.499, [])])
 def test_fifty_per_cent_sustained_exactly_is_a_release_and_less_is_not(after, kinds):
-    assert found_changes(stepped(1.0, after, 15), np.arange(1900, 1930), SUSTAINED)["kind"].tolist() == kinds
+    assert (
+        found_changes(stepped(1.0, after, 15), np.arange(1900, 1930), SUSTAINED)["kind"].tolist()
+        == kinds
+    )
 
 
 def test_the_smallest_absolute_increase_is_a_share_of_the_spread_of_all_changes():
     """Worked by hand: 21 rings of two 1-to-2 steps' series give changes 1.0 and 0.9 each; one flat series gives 0 and 0."""
     criterion = dataclasses.replace(CRITERIA["absolute_increase"], spreads=1.25)
     widths = np.array([[1.0] * 10 + [2.0] * 11, [1.0] * 10 + [2.0] * 11, [1.0] * 21])
-    changes = [1.0, 0.9, 1.0, 0.9, 0.0, 0.0]  # at the tenth and the eleventh ring: 2 - 1, and 2 - 1.1
+    changes = [
+        1.0,
+        0.9,
+        1.0,
+        0.9,
+        0.0,
+        0.0,
+    ]  # at the tenth and the eleventh ring: 2 - 1, and 2 - 1.1
     mean = sum(changes) / 6
     spread = (sum((change - mean) ** 2 for change in changes) / 5) ** 0.5
-    assert smallest_change(widths, criterion) == pytest.approx(1.25 * spread) and 1.25 * spread == pytest.approx(0.6158, abs=1e-4)
-    assert found_changes(widths, np.arange(1900, 1921), criterion)[["series", "year"]].values.tolist() == [[0, 1909], [1, 1909]]
-    assert smallest_change(widths[:, :11], criterion) == np.inf  # no window is complete: nothing to measure a change by
+    assert smallest_change(widths, criterion) == pytest.approx(
+        1.25 * spread
+    ) and 1.25 * spread == pytest.approx(0.6158, abs=1e-4)
+    assert found_changes(widths, np.arange(1900, 1921), criterion)[
+        ["series", "year"]
+    ].values.tolist() == [[0, 1909], [1, 1909]]
+    assert (
+        smallest_change(widths[:, :11], criterion) == np.inf
+    )  # no window is complete: nothing to measure a change by
 
 
 def test_the_year_of_a_release_and_its_first_ring():
     years = np.arange(1900, 1920)
-    following = Criterion("percent_change_means", 10, "mean", True, 25.0, 50.0, FOLLOWING, 10, "the same, the other way to count")
-    one, other = found_changes(stepped(1.0, 1.5), years, MEANS), found_changes(stepped(1.0, 1.5), years, following)
+    following = Criterion(
+        "percent_change_means",
+        10,
+        "mean",
+        True,
+        25.0,
+        50.0,
+        FOLLOWING,
+        10,
+        "the same, the other way to count",
+    )
+    one, other = (
+        found_changes(stepped(1.0, 1.5), years, MEANS),
+        found_changes(stepped(1.0, 1.5), years, following),
+    )
     assert (one["year"].item(), one["first_year"].item()) == (1909, 1910)
     assert (other["year"].item(), other["first_year"].item()) == (1910, 1910)
     assert other[["before_mm", "after_mm"]].values.tolist() == [[1.0, 1.5]]
@@ -147,22 +199,37 @@ def test_what_can_not_be_ring_widths_is_refused():
 
 def test_the_command_offers_every_criterion_and_the_model_first():
     assert (MODEL, *CRITERIA) == CRITERION_CHOICES
-    (option,) = (option for option in main.commands["run"].params if option.name == "release_criterion")
+    (option,) = (
+        option for option in main.commands["run"].params if option.name == "release_criterion"
+    )
     authors = [name for rule in CRITERIA.values() for name in re.findall(r"[A-Z]\w+", rule.source)]
     assert option.default == MODEL and all(name in option.help for name in authors)
 
 
 def test_a_criterion_of_ones_own_is_used_and_recorded_whole():
     survey = small_survey(1)
-    loose, strict = (growth_changes(survey, criterion=with_increase(least)) for least in (0.3, 50.0))
-    assert loose.released.any() and not strict.released.any() and strict.criterion == "absolute_increase"
-    assert strict.recorded_criterion["least"] == 50.0 and Criterion(**strict.recorded_criterion) == with_increase(50.0)
+    loose, strict = (
+        growth_changes(survey, criterion=with_increase(least)) for least in (0.3, 50.0)
+    )
+    assert (
+        loose.released.any()
+        and not strict.released.any()
+        and strict.criterion == "absolute_increase"
+    )
+    assert strict.recorded_criterion["least"] == 50.0 and Criterion(
+        **strict.recorded_criterion
+    ) == with_increase(50.0)
     assert growth_changes(survey, criterion="sustained").recorded_criterion == "sustained"
 
 
 def test_peaks_are_the_greatest_of_each_run_and_far_enough_apart():
     row = np.array([[0, 30, 40, 40, 0, 26, 0, 0, 0, 50, 24.9, np.nan, 25]], dtype=float)
-    assert np.flatnonzero(peaks(row, 25, 0)[0]).tolist() == [2, 5, 9, 12]  # the first of equals; a missing year ends a run
+    assert np.flatnonzero(peaks(row, 25, 0)[0]).tolist() == [
+        2,
+        5,
+        9,
+        12,
+    ]  # the first of equals; a missing year ends a run
     assert np.flatnonzero(peaks(row, 25, 4)[0]).tolist() == [2, 9]
     assert np.flatnonzero(peaks(row, 25, 3)[0]).tolist() == [2, 5, 9, 12]
 
@@ -193,7 +260,9 @@ def test_how_long_a_low_was_is_measured_on_noisy_rings_whatever_the_window(crite
 def test_relative_criteria_do_not_depend_on_the_unit(widths, factor):
     row = np.array([widths])
     for criterion in (MEANS, MEDIANS, SUSTAINED):
-        assert np.allclose(growth_change(row, criterion), growth_change(row * factor, criterion), equal_nan=True)
+        assert np.allclose(
+            growth_change(row, criterion), growth_change(row * factor, criterion), equal_nan=True
+        )
         back = growth_loss(row[:, ::-1], criterion)[:, ::-1]  # read backwards a gain is a loss
         there = growth_change(row, criterion)
         assert np.allclose(there[:, :-1], back[:, 1:], equal_nan=True)
@@ -204,7 +273,11 @@ def test_relative_criteria_do_not_depend_on_the_unit(widths, factor):
 
 def sets_apart(sites: int, spacing: int) -> list[tuple[int, ...]]:
     every = joined.from_iterable(combinations(range(sites), number) for number in range(sites + 1))
-    return [chosen for chosen in every if all(b - a >= spacing for a, b in zip(chosen, chosen[1:], strict=False))]
+    return [
+        chosen
+        for chosen in every
+        if all(b - a >= spacing for a, b in zip(chosen, chosen[1:], strict=False))
+    ]
 
 
 def test_the_chain_draws_from_the_sum_over_all_possibilities():
@@ -218,12 +291,19 @@ def test_the_chain_draws_from_the_sum_over_all_possibilities():
     trend = np.stack([np.log(age / 20), age / 100, np.exp(-age / 10)])
     trend -= trend.mean(axis=1, keepdims=True)
     lag = np.abs(np.subtract.outer(age, age))
-    base = 1.5**2 + sum(sd**2 * np.outer(row, row) for sd, row in zip((0.5, 1.0, 0.7), trend, strict=True))
+    base = 1.5**2 + sum(
+        sd**2 * np.outer(row, row) for sd, row in zip((0.5, 1.0, 0.7), trend, strict=True)
+    )
     logs, chosen_sets = [], sets_apart(len(places), 3)
     for chosen, phi, sigma in product(chosen_sets, phis, sigmas):
-        level = sum((0.36 * np.outer(age > places[site], age > places[site]) for site in chosen), np.zeros((length, length)))
+        level = sum(
+            (0.36 * np.outer(age > places[site], age > places[site]) for site in chosen),
+            np.zeros((length, length)),
+        )
         noise = sigma**2 / (1 - phi**2) * phi**lag
-        density = multivariate_normal(np.zeros(length), base + level + noise).logpdf(series - series.mean())
+        density = multivariate_normal(np.zeros(length), base + level + noise).logpdf(
+            series - series.mean()
+        )
         logs.append(density + len(chosen) * np.log(odds))
     weights = np.exp(np.array(logs) - max(logs)).reshape(len(chosen_sets), 2, 2)
     weights /= weights.sum()
@@ -233,14 +313,30 @@ def test_the_chain_draws_from_the_sum_over_all_possibilities():
     white = [(whitened(columns, phi), whitened(series - series.mean(), phi)) for phi in phis]
     gram, cross = np.stack([w.T @ w for w, _ in white]), np.stack([w.T @ y for w, y in white])
     sizes, noise = np.zeros((20_000, len(places))), np.zeros((20_000, 2), dtype=np.int64)
-    chain(gram, cross, np.array([y @ y for _, y in white]), length, precision, phis, sigmas, np.log(odds), 3, 500, 1, sizes, noise)
+    chain(
+        gram,
+        cross,
+        np.array([y @ y for _, y in white]),
+        length,
+        precision,
+        phis,
+        sigmas,
+        np.log(odds),
+        3,
+        500,
+        1,
+        sizes,
+        noise,
+    )
     assert step.max() > 0.3  # a case worth looking at
     assert np.abs((sizes != 0).mean(axis=0) - step).max() < 0.02
     assert (noise[:, 0] == 1).mean() == pytest.approx(weights[:, 1].sum(), abs=0.02)
     assert (noise[:, 1] == 1).mean() == pytest.approx(weights[:, :, 1].sum(), abs=0.02)
 
 
-def release_years(level: list[tuple[int, float]], length: int = 60, asked: float = np.log(1.25)) -> tuple[list[int], list[int]]:
+def release_years(
+    level: list[tuple[int, float]], length: int = 60, asked: float = np.log(1.25)
+) -> tuple[list[int], list[int]]:
     _, _, places = design(length)
     sizes = np.zeros((1, len(places)))
     for year, size in level:
@@ -252,13 +348,22 @@ def release_years(level: list[tuple[int, float]], length: int = 60, asked: float
 def test_which_steps_are_releases_and_which_suppressions():
     assert release_years([(30, 0.4)]) == ([30], [])
     assert release_years([(30, 0.2)]) == ([], [])
-    assert release_years([(30, 0.4), (36, -0.4)]) == ([], [36])  # growth did not stay up for ten years
+    assert release_years([(30, 0.4), (36, -0.4)]) == (
+        [],
+        [36],
+    )  # growth did not stay up for ten years
     assert release_years([(30, 0.4), (41, -0.4)]) == ([30], [41])
     assert release_years([(25, -0.5), (33, 0.5)]) == ([], [25])  # a recovery
     assert release_years([(25, -0.5), (33, 0.9)]) == ([33], [25])  # more than one
     assert release_years([(20, -0.5), (33, 0.5)]) == ([33], [20])
-    assert release_years([(30, 0.15), (33, 0.15)]) == ([30], [])  # a rise in two steps is one release
-    assert release_years([(3, 0.6)]) == ([], []) and release_years([(57, 0.6)]) == ([], [])  # too near the ends
+    assert release_years([(30, 0.15), (33, 0.15)]) == (
+        [30],
+        [],
+    )  # a rise in two steps is one release
+    assert release_years([(3, 0.6)]) == ([], []) and release_years([(57, 0.6)]) == (
+        [],
+        [],
+    )  # too near the ends
 
 
 def noisy(rng, length: int, *, phi: float = 0.4, sd: float = 0.22) -> np.ndarray:
@@ -277,22 +382,35 @@ def test_a_doubling_is_dated_and_trends_are_not():
     found = changes_of_trees(step + trends, seed=3, draws=200)
     near = np.array([tree.release_probability[78:83].sum() for tree in found[:8]])
     assert (near > 0.5).sum() >= 6
-    assert np.mean([tree.release_probability.sum() for tree in found[8:]]) < 0.5  # a tree in 150 years; the prior expects 0.9
-    assert np.mean([tree.change[tree.released].mean() for tree in found[:8]]) == pytest.approx(np.log(2), abs=0.2)
+    assert (
+        np.mean([tree.release_probability.sum() for tree in found[8:]]) < 0.5
+    )  # a tree in 150 years; the prior expects 0.9
+    assert np.mean([tree.change[tree.released].mean() for tree in found[:8]]) == pytest.approx(
+        np.log(2), abs=0.2
+    )
 
 
 def test_results_depend_on_the_seed_and_not_on_threads():
     rng = np.random.default_rng(5)
     series = [noisy(rng, 60) + np.where(np.arange(60) > 30, 0.5, 0) for _ in range(3)]
-    one, two = changes_of_trees(series, seed=1, draws=100, threads=1), changes_of_trees(series, seed=1, draws=100, threads=3)
-    assert all(np.array_equal(a.released, b.released) and np.array_equal(a.change, b.change) for a, b in zip(one, two, strict=True))
+    one, two = (
+        changes_of_trees(series, seed=1, draws=100, threads=1),
+        changes_of_trees(series, seed=1, draws=100, threads=3),
+    )
+    assert all(
+        np.array_equal(a.released, b.released) and np.array_equal(a.change, b.change)
+        for a, b in zip(one, two, strict=True)
+    )
     other = changes_of_trees(series, seed=2, draws=100)
     assert any(not np.array_equal(a.released, b.released) for a, b in zip(one, other, strict=True))
 
 
 def test_without_data_the_prior_is_what_the_rules_make_of_it():
     release, suppression = prior_probabilities()
-    assert 0.003 < release < release_model.STEP_RATE / 2 and 0.003 < suppression < release_model.STEP_RATE / 2
+    assert (
+        0.003 < release < release_model.STEP_RATE / 2
+        and 0.003 < suppression < release_model.STEP_RATE / 2
+    )
     assert prior_probabilities(1.0)[0] < release
 
 
@@ -309,7 +427,11 @@ def test_absent_rings_and_outliers_stay_near_their_neighbours():
     widths = np.exp(np.random.default_rng(1).normal(0, 0.1, 40))
     widths[20] = 0
     logs = log_widths(widths)
-    assert np.isfinite(logs).all() and -0.5 < logs[20] < np.median(logs[18:23]) and logs[20] > np.log(widths[widths > 0].min() / 2)
+    assert (
+        np.isfinite(logs).all()
+        and -0.5 < logs[20] < np.median(logs[18:23])
+        and logs[20] > np.log(widths[widths > 0].min() / 2)
+    )
     assert np.allclose(np.delete(logs, 20)[:15], np.log(widths[:15]), atol=0.2)
 
 
@@ -328,7 +450,10 @@ def test_a_lasting_step_common_to_all_trees_is_kept_and_slow_climate_and_a_bad_y
     cleaned = (logs - shared.common_growth(logs)).mean(axis=0)
     assert cleaned[75:95].mean() - cleaned[45:65].mean() == pytest.approx(0.9, abs=0.25)
     ordinary = np.delete(np.arange(60), 20)
-    slow = [values[ordinary] - np.polyval(np.polyfit(ordinary, values[ordinary], 1), ordinary) for values in (logs.mean(axis=0), cleaned)]
+    slow = [
+        values[ordinary] - np.polyval(np.polyfit(ordinary, values[ordinary], 1), ordinary)
+        for values in (logs.mean(axis=0), cleaned)
+    ]
     assert slow[0].std() > 0.15 and slow[1].std() < 0.3 * slow[0].std()
     assert abs(cleaned[20] - cleaned[15:20].mean()) < 0.15
 
@@ -352,7 +477,9 @@ def test_trees_that_share_few_years_lose_their_common_swings_only():
     rng = np.random.default_rng(9)
     logs = np.full((3, 47), np.nan)
     for tree, first in enumerate((0, 0, 30)):
-        logs[tree, first : first + (15 if tree < 2 else 17)] = rng.normal(0, 0.1, 15 if tree < 2 else 17)
+        logs[tree, first : first + (15 if tree < 2 else 17)] = rng.normal(
+            0, 0.1, 15 if tree < 2 else 17
+        )
     logs[:2, 7] -= 1
     logs[:2, 8:] += 0.7
     common = shared.common_growth(logs)
@@ -364,7 +491,12 @@ def test_trends_and_the_common_curve_are_told_apart():
     """Trees that begin in different years, with trends of their own, under a sine that all share."""
     year = np.arange(150)
     sine = 0.3 * np.sin(year / 6)
-    logs = np.array([np.where(year >= first, sine + first / 50 - 0.01 * (year - first), np.nan) for first in (0, 10, 30, 45, 60)])
+    logs = np.array(
+        [
+            np.where(year >= first, sine + first / 50 - 0.01 * (year - first), np.nan)
+            for first in (0, 10, 30, 45, 60)
+        ]
+    )
     trends, curve = shared.trends_and_curve(logs)
     assert np.corrcoef(curve, sine)[0, 1] > 0.95 and not trends[4, :60].any()
     assert np.nanmax(np.abs(logs - trends - curve)) < 0.2
@@ -375,7 +507,12 @@ def test_slow_climate_alone_makes_no_opening_and_a_cut_under_it_is_found():
     climate = slow_climate(np.random.default_rng(14), 160, sd=0.3)
     for one in (quiet, cut):
         one.ring_widths["width_mm"] *= np.exp(climate[one.ring_widths["year"].astype(int) - 1840])
-    before = growth_changes(quiet, draws=100, remove_common=False).openings["North"].history.disturbed().mean(axis=0)
+    before = (
+        growth_changes(quiet, draws=100, remove_common=False)
+        .openings["North"]
+        .history.disturbed()
+        .mean(axis=0)
+    )
     after = growth_changes(quiet, draws=100).openings["North"].history.disturbed().mean(axis=0)
     assert before.max() > 0.5 and after.sum() < 0.5 * before.sum() and after.max() < 0.2
     found = disturbance_table(growth_changes(cut, draws=100)).query("kind == 'opening'")
@@ -393,8 +530,13 @@ def test_chances_of_unrecorded_disturbances_are_sums_over_all_histories():
     evidence = np.random.default_rng(8).normal(1.5, 2.5, 12)
     odds = np.log(stand_disturbance.RATE / (1 - stand_disturbance.RATE))
     histories = all_histories(12, stand_disturbance.APART)
-    weights = np.array([np.exp(sum(evidence[year] + odds for year in history)) for history in histories])
-    exact = [weights[[year in history for history in histories]].sum() / weights.sum() for year in range(12)]
+    weights = np.array(
+        [np.exp(sum(evidence[year] + odds for year in history)) for history in histories]
+    )
+    exact = [
+        weights[[year in history for history in histories]].sum() / weights.sum()
+        for year in range(12)
+    ]
     assert np.allclose(year_chances(evidence), exact)
     drawn = drawn_history(evidence, [], draws=20_000).unrecorded
     assert np.abs(drawn.mean(axis=0) - exact).max() < 0.015
@@ -402,10 +544,16 @@ def test_chances_of_unrecorded_disturbances_are_sums_over_all_histories():
 
 def test_an_event_and_the_unrecorded_are_drawn_from_the_sum_over_all_histories():
     evidence = np.array([0, 0, 0, 0, 2.0, 5.0, 3.0, 0, 0, 0, 0, 4.5, 0, 0])
-    event, apart, visible = KnownEvent(2, 7, 0.8), stand_disturbance.APART, stand_disturbance.VISIBLE
+    event, apart, visible = (
+        KnownEvent(2, 7, 0.8),
+        stand_disturbance.APART,
+        stand_disturbance.VISIBLE,
+    )
     odds = np.log(stand_disturbance.RATE / (1 - stand_disturbance.RATE))
     years, seen, disturbed, total = np.zeros(14), 0.0, np.zeros(14), 0.0
-    for history, year, state in product(all_histories(14, apart), range(2, 8), ("none", "hidden", "seen")):
+    for history, year, state in product(
+        all_histories(14, apart), range(2, 8), ("none", "hidden", "seen")
+    ):
         weight = np.exp(sum(evidence[other] + odds for other in history)) / 6
         if state == "seen":
             if any(abs(other - year) < apart for other in history):
@@ -420,13 +568,25 @@ def test_an_event_and_the_unrecorded_are_drawn_from_the_sum_over_all_histories()
             disturbed[place] += weight
     drawn = drawn_history(evidence, [event], draws=30_000)
     assert drawn.event_seen.mean() == pytest.approx(seen / total, abs=0.015)
-    assert np.abs(np.bincount(drawn.event_place[:, 0], minlength=14) / 30_000 - years / total).max() < 0.015
+    assert (
+        np.abs(np.bincount(drawn.event_place[:, 0], minlength=14) / 30_000 - years / total).max()
+        < 0.015
+    )
     assert np.abs(drawn.disturbed().mean(axis=0) - disturbed / total).max() < 0.015
 
 
 def test_years_without_trees_at_risk_carry_no_evidence():
     probability = np.full((6, 40), 0.9)
-    assert np.allclose(year_evidence(probability, 0.005, np.zeros((6, 40), dtype=bool), stand_disturbance.RELEASE_LAGS, draws=400), 0)
+    assert np.allclose(
+        year_evidence(
+            probability,
+            0.005,
+            np.zeros((6, 40), dtype=bool),
+            stand_disturbance.RELEASE_LAGS,
+            draws=400,
+        ),
+        0,
+    )
 
 
 def test_one_tree_of_many_is_weak_evidence_and_many_are_strong():
@@ -448,9 +608,18 @@ def test_an_event_range_off_the_axis_is_refused():
 
 
 def test_what_events_may_have_done():
-    assert effect_chance("fire", "yes", OPENING) > 0.9 and effect_chance("logging", "no", OPENING) == 0
-    assert effect_chance("seed-crop", "", OPENING) == 0 and effect_chance("turpentining", "", WEAKENING) > 0.5
-    rows = [("cut", "logging", 1920, 1930, "record"), ("same", "logging", 1925, 1925, "release"), ("crop", "seed-crop", 1920, 1920, "")]
+    assert (
+        effect_chance("fire", "yes", OPENING) > 0.9 and effect_chance("logging", "no", OPENING) == 0
+    )
+    assert (
+        effect_chance("seed-crop", "", OPENING) == 0
+        and effect_chance("turpentining", "", WEAKENING) > 0.5
+    )
+    rows = [
+        ("cut", "logging", 1920, 1930, "record"),
+        ("same", "logging", 1925, 1925, "release"),
+        ("crop", "seed-crop", 1920, 1920, ""),
+    ]
     found = events_on_axis(events(rows), np.arange(1900, 2000), OPENING)
     assert found.names == ("cut",) and (found.known[0].first, found.known[0].last) == (20, 30)
 
@@ -459,12 +628,32 @@ def test_what_events_may_have_done():
 
 
 def events(rows) -> pd.DataFrame:
-    columns = ["event", "stand", "kind", "first_year", "last_year", "ended_year", "opens_canopy", "source"]
-    made = [(name, "", kind, float(first), float(last), np.nan, "", source) for name, kind, first, last, source in rows]
+    columns = [
+        "event",
+        "stand",
+        "kind",
+        "first_year",
+        "last_year",
+        "ended_year",
+        "opens_canopy",
+        "source",
+    ]
+    made = [
+        (name, "", kind, float(first), float(last), np.nan, "", source)
+        for name, kind, first, last, source in rows
+    ]
     return pd.DataFrame(made, columns=columns)
 
 
-def small_survey(seed: int, *, trees: int = 12, cut: int | None = 1925, gain: float = 2.2, happened=(), stand: str = "North"):
+def small_survey(
+    seed: int,
+    *,
+    trees: int = 12,
+    cut: int | None = 1925,
+    gain: float = 2.2,
+    happened=(),
+    stand: str = "North",
+):
     """Trees of different ages of which four in five release within two years of the cut."""
     rng = np.random.default_rng(seed)
     rings, cores, stems = [], [], []
@@ -474,7 +663,13 @@ def small_survey(seed: int, *, trees: int = 12, cut: int | None = 1925, gain: fl
         if cut and number % 5:
             logs += np.log(gain) * (year >= cut + number % 2)
         name = f"{stand}-{number + 1}"
-        widths = {"core": f"{name}-a", "year": year.astype(float), "width_mm": np.exp(logs).round(3), "row": 2, "file": "r.csv"}
+        widths = {
+            "core": f"{name}-a",
+            "year": year.astype(float),
+            "width_mm": np.exp(logs).round(3),
+            "row": 2,
+            "file": "r.csv",
+        }
         rings.append(pd.DataFrame(widths))
         cores.append((f"{name}-a", name))
         stems.append((name, stand, "longleaf-pine"))
@@ -486,7 +681,11 @@ def small_survey(seed: int, *, trees: int = 12, cut: int | None = 1925, gain: fl
     )
 
 
-HAPPENED = (("cut", "logging", 1920, 1930, "record"), ("burn", "fire", 1960, 1960, "scar"), ("rings", "storm", 1924, 1928, "release"))
+HAPPENED = (
+    ("cut", "logging", 1920, 1930, "record"),
+    ("burn", "fire", 1960, 1960, "scar"),
+    ("rings", "storm", 1924, 1928, "release"),
+)
 
 
 @pytest.fixture(scope="module")
@@ -507,7 +706,11 @@ def chronology(survey, changes):
 def test_a_stand_that_was_cut_is_found_in_the_right_year(changes, chronology):
     found = disturbance_table(changes)
     opening = found[found["kind"] == "opening"].iloc[0]
-    assert abs(opening["year_median"] - 1925) <= 1 and opening["probability"] > 0.95 and opening["probability_rings"] > 0.9
+    assert (
+        abs(opening["year_median"] - 1925) <= 1
+        and opening["probability"] > 0.95
+        and opening["probability_rings"] > 0.9
+    )
     assert opening["events"] == "cut" and opening["unrecorded_probability"] < 0.5
     assert opening["share_low"] < 0.75 < opening["share_high"] + 0.1
     best = chronology.loc[chronology["probability_disturbed"].astype(float).idxmax()]
@@ -516,7 +719,10 @@ def test_a_stand_that_was_cut_is_found_in_the_right_year(changes, chronology):
 
 def test_an_event_of_uncertain_year_comes_out_sharper(survey, changes):
     table = event_table(survey, changes).set_index("event")
-    assert table.loc["cut", "year_high"] - table.loc["cut", "year_low"] < 8 and abs(table.loc["cut", "year_median"] - 1925) <= 1
+    assert (
+        table.loc["cut", "year_high"] - table.loc["cut", "year_low"] < 8
+        and abs(table.loc["cut", "year_median"] - 1925) <= 1
+    )
     assert table.loc["cut", "seen_in_rings"] > 0.6 and table.loc["cut", "read_from"] == "releases"
     assert table.loc["burn", ["year_low", "year_high"]].tolist() == [1960, 1960]
 
@@ -524,23 +730,40 @@ def test_an_event_of_uncertain_year_comes_out_sharper(survey, changes):
 def test_an_event_known_from_releases_is_not_combined_with_the_rings(survey, changes):
     table = event_table(survey, changes).set_index("event")
     assert table.loc["rings", "read_from"] == "" and "not combined" in table.loc["rings", "note"]
-    assert table.loc["rings", ["year_low", "year_median", "year_high"]].tolist() == [1924, 1926, 1928]
+    assert table.loc["rings", ["year_low", "year_median", "year_high"]].tolist() == [
+        1924,
+        1926,
+        1928,
+    ]
     without = small_survey(1, happened=HAPPENED[:2])
     other = growth_changes(without, draws=200)
-    assert np.array_equal(other.openings["North"].history.disturbed(), changes.openings["North"].history.disturbed())
+    assert np.array_equal(
+        other.openings["North"].history.disturbed(), changes.openings["North"].history.disturbed()
+    )
 
 
 def test_without_releases_an_event_keeps_its_range():
     quiet = small_survey(4, cut=None, happened=HAPPENED[:1])
     table = event_table(quiet, growth_changes(quiet, draws=150))
-    assert table["year_high"].item() - table["year_low"].item() >= 8 and table["seen_in_rings"].item() < 0.35
+    assert (
+        table["year_high"].item() - table["year_low"].item() >= 8
+        and table["seen_in_rings"].item() < 0.35
+    )
 
 
 def test_trees_at_risk_fall_back_in_time(chronology, changes):
     at_risk = chronology.set_index("year")["trees_at_risk"].astype(float)
-    assert at_risk.loc[1844] == 0 and at_risk.loc[1845] == 1 and at_risk.loc[1950] == 12 and at_risk.loc[1996] == 0
+    assert (
+        at_risk.loc[1844] == 0
+        and at_risk.loc[1845] == 1
+        and at_risk.loc[1950] == 12
+        and at_risk.loc[1996] == 0
+    )
     width = (chronology["share_released_high"] - chronology["share_released_low"]).astype(float)
-    assert width[chronology["trees_at_risk"] == 1].median() > 2 * width[chronology["trees_at_risk"] == 12].median()
+    assert (
+        width[chronology["trees_at_risk"] == 1].median()
+        > 2 * width[chronology["trees_at_risk"] == 12].median()
+    )
     assert chronology.loc[chronology["trees_at_risk"] == 0, "share_released_median"].isna().all()
 
 
@@ -552,15 +775,23 @@ def test_shares_by_a_criterion_are_jeffreys_intervals(survey):
     count = int(by_rule.released[0, :, place - 1 : place + 2].any(axis=1).sum())
     assert count >= 4
     exact = beta(0.5 + count, 0.5 + row["trees_at_risk"] - count).ppf([0.05, 0.5, 0.95])
-    assert np.allclose([row[f"share_released{point}"] for point in ("_low", "_median", "_high")], exact, atol=0.05)
+    assert np.allclose(
+        [row[f"share_released{point}"] for point in ("_low", "_median", "_high")], exact, atol=0.05
+    )
     assert table[["probability_disturbed", "probability_suppressed"]].isna().all().all()
     assert disturbance_table(by_rule).empty
 
 
 def test_a_criterion_narrows_no_event_and_says_why(survey):
     table = event_table(survey, growth_changes(survey, criterion="sustained")).set_index("event")
-    assert table.loc["cut", ["year_low", "year_high"]].tolist() == [1920, 1930] and table.loc["cut", "read_from"] == ""
-    assert "published criterion" in table.loc["cut", "note"] and "releases itself" in table.loc["rings", "note"]
+    assert (
+        table.loc["cut", ["year_low", "year_high"]].tolist() == [1920, 1930]
+        and table.loc["cut", "read_from"] == ""
+    )
+    assert (
+        "published criterion" in table.loc["cut", "note"]
+        and "releases itself" in table.loc["rings", "note"]
+    )
 
 
 def test_release_table_holds_the_years_that_say_something(survey, changes, chronology):
@@ -577,7 +808,9 @@ def test_each_release_of_a_tree_has_a_row(changes):
     expected = {f"North-{number + 1}" for number in range(12) if number % 5}
     assert set(releases["tree"]) <= expected and len(releases) >= 0.7 * len(expected)
     assert releases["change_percent_median"].median() == pytest.approx(120, abs=45)
-    assert (releases["year_low"] <= releases["year_high"]).all() and (releases["probability"] >= 0.5).all()
+    assert (releases["year_low"] <= releases["year_high"]).all() and (
+        releases["probability"] >= 0.5
+    ).all()
 
 
 def test_a_survey_without_rings_gives_empty_tables_with_their_columns(survey):
@@ -586,12 +819,19 @@ def test_a_survey_without_rings_gives_empty_tables_with_their_columns(survey):
     none = growth_changes(bare)
     for table in (release_table(posterior), disturbance_chronology(posterior)):
         assert table.empty and list(table.columns) == list(COLUMNS)
-    for table in (tree_release_table(none), disturbance_table(none), event_table(bare, none), ring_years(none)):
+    for table in (
+        tree_release_table(none),
+        disturbance_table(none),
+        event_table(bare, none),
+        ring_years(none),
+    ):
         assert table.empty and len(table.columns) >= 7
 
 
 def test_cores_of_a_tree_are_brought_to_one_level(survey):
-    half = survey.ring_widths[(survey.ring_widths["core"] == "North-1-a") & (survey.ring_widths["year"] >= 1900)]
+    half = survey.ring_widths[
+        (survey.ring_widths["core"] == "North-1-a") & (survey.ring_widths["year"] >= 1900)
+    ]
     second = half.assign(core="North-1-b", width_mm=half["width_mm"] / 2)
     short = half.head(5).assign(core="North-1-c")
     more = SimpleNamespace(**(vars(survey) | {
@@ -606,7 +846,9 @@ def test_cores_of_a_tree_are_brought_to_one_level(survey):
 
 
 def test_a_tree_with_too_few_rings_is_left_out_and_said_so(survey):
-    few = survey.ring_widths[(survey.ring_widths["core"] != "North-12-a") | (survey.ring_widths["year"] > 1985)]
+    few = survey.ring_widths[
+        (survey.ring_widths["core"] != "North-12-a") | (survey.ring_widths["year"] > 1985)
+    ]
     series = tree_series(SimpleNamespace(**(vars(survey) | {"ring_widths": few})))
     assert len(series.trees) == 11 and "North-12" in series.left_out[0]
 
@@ -626,14 +868,22 @@ def test_episodes_never_share_a_year_and_come_likeliest_first():
 
 def test_pictures_show_what_the_tables_say(survey, changes, chronology):
     ax = plot_disturbance_chronology(chronology, events=survey.events)
-    heights = {round(bar.get_x() + bar.get_width() / 2): bar.get_height() for bar in ax.patches if hasattr(bar, "get_height")}
+    heights = {
+        round(bar.get_x() + bar.get_width() / 2): bar.get_height()
+        for bar in ax.patches
+        if hasattr(bar, "get_height")
+    }
     row = chronology[chronology["year"] == 1926].iloc[0]
-    assert 100 * row["share_released_median"] in [pytest.approx(bar.get_height()) for bar in ax.patches if hasattr(bar, "get_height")]
+    assert 100 * row["share_released_median"] in [
+        pytest.approx(bar.get_height()) for bar in ax.patches if hasattr(bar, "get_height")
+    ]
     assert heights and ax.get_xlabel() == "Year" and ax.get_title(loc="left") == "North"
     notes = " | ".join(text.get_text() for text in ax.get_legend().get_texts())
     assert "logging 1920" in notes and "fire 1960" in notes
     marks = [line for line in ax.lines if line.get_marker() == "D"]
-    assert max(marks[0].get_ydata()) == pytest.approx(100 * chronology["probability_disturbed"].astype(float).max())
+    assert max(marks[0].get_ydata()) == pytest.approx(
+        100 * chronology["probability_disturbed"].astype(float).max()
+    )
     (depth,) = [other for other in ax.figure.axes if other is not ax]
     assert depth.get_ylabel() == "Trees at risk" and max(depth.get_yticks()) == 12
 
@@ -642,8 +892,12 @@ def test_the_ring_panel_has_a_row_a_tree(survey, changes):
     rings = ring_years(changes)
     assert len(rings) == len(survey.ring_widths)
     ax = plot_ring_panel(rings, events=survey.events)
-    assert [label.get_text() for label in ax.get_yticklabels()] == [f"North-{number}" for number in range(12, 0, -1)]
-    lines = [line for line in ax.lines if len(line.get_xdata()) > 60 and line.get_linestyle() == "-"]
+    assert [label.get_text() for label in ax.get_yticklabels()] == [
+        f"North-{number}" for number in range(12, 0, -1)
+    ]
+    lines = [
+        line for line in ax.lines if len(line.get_xdata()) > 60 and line.get_linestyle() == "-"
+    ]
     assert len(lines) == 12
 
 
@@ -652,4 +906,7 @@ def test_pictures_by_a_criterion_name_it_and_speak_of_no_probability(survey):
     years = disturbance_chronology(SimpleNamespace(survey=survey, seed=1), changes=by_rule)
     for ax in (plot_ring_panel(ring_years(by_rule)), plot_disturbance_chronology(years)):
         notes = " | ".join(text.get_text() for text in ax.get_legend().get_texts())
-        assert "percent change medians (Rubino & McCarthy 2004)" in notes and "probability" not in notes
+        assert (
+            "percent change medians (Rubino & McCarthy 2004)" in notes
+            and "probability" not in notes
+        )

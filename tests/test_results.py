@@ -12,14 +12,21 @@ import pandas as pd
 import pytest
 from fake_posterior import fake_posterior
 
-from standage.card import write_card
 from standage.errors import StandageError
+from standage.prose.summary import summary
+from standage.prose.wording import sayable
 from standage.report import report_html
-from standage.result_folder import build_result_folder, check_result_folder
-from standage.results import IncompleteResult, plain_values, result_tables, ring_changes, write_results, write_table
-from standage.spoken import summary
-from standage.table_numbers import in_digits
-from standage.words import sayable
+from standage.report.card import write_card
+from standage.results.folder import build_result_folder, check_result_folder
+from standage.results.number_format import in_digits
+from standage.results.writing import (
+    IncompleteResult,
+    plain_values,
+    result_tables,
+    ring_changes,
+    write_results,
+    write_table,
+)
 
 
 @pytest.fixture(scope="module")
@@ -34,7 +41,12 @@ def tables(posterior):
 
 @pytest.fixture(scope="module")
 def result(posterior, tables, tmp_path_factory):
-    return write_results(posterior, tmp_path_factory.mktemp("site") / "deep" / "result", tables=tables, settings={"draws": np.int64(7)})
+    return write_results(
+        posterior,
+        tmp_path_factory.mktemp("site") / "deep" / "result",
+        tables=tables,
+        settings={"draws": np.int64(7)},
+    )
 
 
 TABLES = (
@@ -45,9 +57,17 @@ TABLES = (
 
 def test_everything_is_there(result):
     files = {path.relative_to(result).as_posix() for path in result.rglob("*") if path.is_file()}
-    expected = {f"{name}.csv" for name in TABLES} | {"verdict.json", "provenance.json", "posterior.nc"}
+    expected = {f"{name}.csv" for name in TABLES} | {
+        "verdict.json",
+        "provenance.json",
+        "posterior.nc",
+    }
     assert expected < files
-    assert {"figures/cohorts.png", "figures/establishment_rate.png", "figures/tree_dates.png"} < files
+    assert {
+        "figures/cohorts.png",
+        "figures/establishment_rate.png",
+        "figures/tree_dates.png",
+    } < files
     assert [path.name for path in result.parent.iterdir()] == ["result"]
 
 
@@ -56,8 +76,12 @@ def test_tables_read_back_as_they_were(result, tables):
         back = pd.read_csv(result / f"{name}.csv", keep_default_na=False)
         assert list(back) == list(tables[name]) and len(back) == len(tables[name])
     back = pd.read_csv(result / "cohorts.csv")
-    np.testing.assert_allclose(back["share_median"], tables["cohorts"]["share_median"].astype(float), rtol=1e-3, atol=1e-8)
-    assert "e-" not in re.sub(r"[a-z]+e-[a-z]", "", (result / "rate.csv").read_text(encoding="utf-8")).replace("longleaf-pine", "")
+    np.testing.assert_allclose(
+        back["share_median"], tables["cohorts"]["share_median"].astype(float), rtol=1e-3, atol=1e-8
+    )
+    assert "e-" not in re.sub(
+        r"[a-z]+e-[a-z]", "", (result / "rate.csv").read_text(encoding="utf-8")
+    ).replace("longleaf-pine", "")
 
 
 def test_years_are_written_without_a_point_and_blanks_empty(result):
@@ -80,8 +104,15 @@ def test_verdict_is_json_that_every_reader_takes(tmp_path, tables):
     posterior = fake_posterior(draws=100)
     posterior.verdict |= {"rhat_max": float("nan"), "per_chain": np.array([1.0, np.inf])}
     folder = write_results(posterior, tmp_path / "result", tables=tables)
-    verdict = json.loads((folder / "verdict.json").read_text(encoding="utf-8"), parse_constant=lambda word: pytest.fail(word))
-    assert verdict["rhat_max"] is None and verdict["per_chain"] == [1.0, None] and verdict["passed"] is True
+    verdict = json.loads(
+        (folder / "verdict.json").read_text(encoding="utf-8"),
+        parse_constant=lambda word: pytest.fail(word),
+    )
+    assert (
+        verdict["rhat_max"] is None
+        and verdict["per_chain"] == [1.0, None]
+        and verdict["passed"] is True
+    )
 
 
 def fill_with(text: str):
@@ -147,10 +178,14 @@ def test_a_writer_that_fails_costs_only_what_it_writes(tmp_path, tables):
     def failing(building):
         raise RuntimeError("no such words")
 
-    with pytest.raises(IncompleteResult, match="failing \\(RuntimeError: no such words\\)") as raised:
+    with pytest.raises(
+        IncompleteResult, match="failing \\(RuntimeError: no such words\\)"
+    ) as raised:
         write_results(fake_posterior(draws=100), tmp_path / "out", tables=tables, also=[failing])
     assert list(raised.value.not_made) == ["failing"]
-    assert (tmp_path / "out" / "cohorts.csv").is_file() and (tmp_path / "out" / "figures" / "cohorts.png").is_file()
+    assert (tmp_path / "out" / "cohorts.csv").is_file() and (
+        tmp_path / "out" / "figures" / "cohorts.png"
+    ).is_file()
 
 
 def test_tables_that_fail_leave_the_earlier_result(tmp_path, tables):
@@ -167,24 +202,40 @@ def test_further_writers_belong_to_the_result(tmp_path, posterior, tables):
 
     folder = write_results(posterior, tmp_path / "out", tables=tables, also=[report])
     check_result_folder(folder)
-    assert "report.html" in json.loads((folder / "provenance.json").read_text(encoding="utf-8"))["files"]
+    assert (
+        "report.html"
+        in json.loads((folder / "provenance.json").read_text(encoding="utf-8"))["files"]
+    )
 
 
 @pytest.mark.parametrize(
     ("number", "text"),
-    [(0.0, "0"), (12.0, "12"), (1234567.8, "1234568"), (0.000012345678, "0.000012346"), (0.1, "0.1"), (3e-12, "0"), (-2.5, "-2.5")],
+    [
+        (0.0, "0"),
+        (12.0, "12"),
+        (1234567.8, "1234568"),
+        (0.000012345678, "0.000012346"),
+        (0.1, "0.1"),
+        (3e-12, "0"),
+        (-2.5, "-2.5"),
+    ],
 )
 def test_numbers_are_written_for_spreadsheets(number, text):
     assert in_digits(number) == text
 
 
 def test_a_table_with_text_and_blanks(tmp_path):
-    write_table(pd.DataFrame({"stand": ["A, B", ""], "amount": [np.nan, 0.5]}), tmp_path / "table.csv")
+    write_table(
+        pd.DataFrame({"stand": ["A, B", ""], "amount": [np.nan, 0.5]}), tmp_path / "table.csv"
+    )
     assert (tmp_path / "table.csv").read_text(encoding="utf-8") == 'stand,amount\n"A, B",\n,0.5\n'
 
 
 def test_plain_values():
-    assert plain_values({"a": (np.float32(1), np.nan), 2: np.bool_(True)}) == {"a": [1.0, None], "2": True}
+    assert plain_values({"a": (np.float32(1), np.nan), 2: np.bool_(True)}) == {
+        "a": [1.0, None],
+        "2": True,
+    }
 
 
 # ring widths
@@ -197,11 +248,23 @@ def with_rings():
     survey = posterior.survey
     names = ("status", "species")
     survey.trees[list(names)] = survey.trees[list(names)].fillna("")
-    survey.events = survey.events.assign(opens_canopy=["yes", ""], source="record", first_year=[1921.0, 1945.0], last_year=[1931.0, 1945.0])
+    survey.events = survey.events.assign(
+        opens_canopy=["yes", ""],
+        source="record",
+        first_year=[1921.0, 1945.0],
+        last_year=[1931.0, 1945.0],
+    )
     cores = survey.cores[survey.cores["tree"].str.startswith("F")]["core"].iloc[:12]
     rng, years = np.random.default_rng(4), np.arange(1890.0, 1971.0)
     series = [
-        pd.DataFrame({"core": core, "year": years, "width_mm": np.where(years >= 1927, 2.4, 1.2) * np.exp(rng.normal(0, 0.12, len(years)))})
+        pd.DataFrame(
+            {
+                "core": core,
+                "year": years,
+                "width_mm": np.where(years >= 1927, 2.4, 1.2)
+                * np.exp(rng.normal(0, 0.12, len(years))),
+            }
+        )
         for core in cores
     ]
     survey.ring_widths = pd.concat(series, ignore_index=True).assign(row=1, file="ring_widths.csv")
@@ -210,19 +273,35 @@ def with_rings():
 
 def test_ring_widths_bring_their_tables_and_pictures_and_sharpen_events(with_rings, tmp_path):
     folder = write_results(with_rings, tmp_path / "out")
-    assert {"releases.csv", "tree_releases.csv", "disturbances.csv", "event_years.csv"} < {path.name for path in folder.iterdir()}
-    assert {"ring_widths.png", "disturbances.png"} < {path.name for path in (folder / "figures").iterdir()}
+    assert {"releases.csv", "tree_releases.csv", "disturbances.csv", "event_years.csv"} < {
+        path.name for path in folder.iterdir()
+    }
+    assert {"ring_widths.png", "disturbances.png"} < {
+        path.name for path in (folder / "figures").iterdir()
+    }
     openings = pd.read_csv(folder / "disturbances.csv").query("kind == 'opening'")
-    assert len(openings) == 1 and openings["year_low"].iloc[0] >= 1925 and openings["year_high"].iloc[0] <= 1928
-    attributed = pd.read_csv(folder / "attribution.csv").query("event == 'cut' and stand == 'Fern Flat'").iloc[0]
+    assert (
+        len(openings) == 1
+        and openings["year_low"].iloc[0] >= 1925
+        and openings["year_high"].iloc[0] <= 1928
+    )
+    attributed = (
+        pd.read_csv(folder / "attribution.csv")
+        .query("event == 'cut' and stand == 'Fern Flat'")
+        .iloc[0]
+    )
     recorded = with_rings.survey.events.iloc[0]
-    assert attributed["lag_years_high"] - attributed["lag_years_low"] < 0.5 * (recorded["last_year"] - recorded["first_year"])
+    assert attributed["lag_years_high"] - attributed["lag_years_low"] < 0.5 * (
+        recorded["last_year"] - recorded["first_year"]
+    )
     assert 2 <= attributed["lag_years_median"] <= 5
 
 
 def test_the_summary_tells_what_the_rings_say_and_claims_no_cause(with_rings):
     text = summary(with_rings)
-    (said,) = (part for part in text.split("\n\n") if part.startswith("Fern Flat, from ring widths"))
+    (said,) = (
+        part for part in text.split("\n\n") if part.startswith("Fern Flat, from ring widths")
+    )
     assert "let go as by an opening" in said and "doesn't prove what caused it" in said
     assert "The logging known to 1921 to 1931 began" in said
     assert "from ring widths" not in summary(fake_posterior(draws=60))
@@ -234,7 +313,9 @@ def test_trees_whose_rings_are_not_used_are_named_in_the_summary(with_rings):
     posterior.survey = copy.copy(with_rings.survey)
     widths = with_rings.survey.ring_widths
     short = widths["core"].iloc[0]
-    posterior.survey.ring_widths = widths[(widths["core"] != short) | (widths["year"] >= widths["year"].max() - 4)]
+    posterior.survey.ring_widths = widths[
+        (widths["core"] != short) | (widths["year"] >= widths["year"].max() - 4)
+    ]
     told = summary(posterior)
     assert f"Ring widths not used for releases: tree {short.removesuffix('a')}: fewer than" in told
 
@@ -242,7 +323,10 @@ def test_trees_whose_rings_are_not_used_are_named_in_the_summary(with_rings):
 def test_releases_of_single_trees_are_in_a_table_of_their_own(with_rings, tmp_path):
     table = pd.read_csv(write_results(with_rings, tmp_path / "out") / "tree_releases.csv")
     released = table[table["kind"] == "release"]
-    assert len(released) == released["tree"].nunique() == 12 and released["year_median"].between(1925, 1929).all()
+    assert (
+        len(released) == released["tree"].nunique() == 12
+        and released["year_median"].between(1925, 1929).all()
+    )
     assert (released["probability"] >= 0.5).all() and (released["change_percent_median"] > 25).all()
 
 
@@ -250,30 +334,61 @@ def test_what_only_the_record_says_is_not_told_as_seen_in_the_rings(with_rings):
     """Rings that show the cut only: boxing and a thinning on record keep their prior chance, and no ring speaks of them."""
     posterior = copy.copy(with_rings)
     posterior.survey = copy.copy(with_rings.survey)
-    more = {"event": ["boxing", "thin"], "stand": "Fern Flat", "kind": ["turpentining", "thinning"], "first_year": [1905.0, 1970.0]}
-    more = pd.DataFrame(more).assign(last_year=[1905.0, 1970.0], ended_year=[1925.0, np.nan], opens_canopy="", source="record")
+    more = {
+        "event": ["boxing", "thin"],
+        "stand": "Fern Flat",
+        "kind": ["turpentining", "thinning"],
+        "first_year": [1905.0, 1970.0],
+    }
+    more = pd.DataFrame(more).assign(
+        last_year=[1905.0, 1970.0], ended_year=[1925.0, np.nan], opens_canopy="", source="record"
+    )
     posterior.survey.events = pd.concat([with_rings.survey.events, more], ignore_index=True)
-    (said,) = (part for part in summary(posterior).split("\n\n") if part.startswith("Fern Flat, from ring widths"))
+    (said,) = (
+        part
+        for part in summary(posterior).split("\n\n")
+        if part.startswith("Fern Flat, from ring widths")
+    )
     seen, rest = said.split("On record and not to be seen in the rings")
-    assert seen.count("let go as by an opening") == 1 and "lost vigour" not in seen and "192" in seen
-    assert rest.startswith(", which is no proof that nothing happened: ") and "turpentining 1905 and thinning 1970." in rest
+    assert (
+        seen.count("let go as by an opening") == 1 and "lost vigour" not in seen and "192" in seen
+    )
+    assert (
+        rest.startswith(", which is no proof that nothing happened: ")
+        and "turpentining 1905 and thinning 1970." in rest
+    )
 
 
 def test_releases_by_a_criterion_are_told_as_such_everywhere(with_rings, tmp_path, monkeypatch):
     changes = ring_changes(with_rings, criterion="percent_change_means")
     tables = result_tables(with_rings, changes=changes)
     named = "percent change means (Nowacki & Abrams 1997)"
-    (said,) = (part for part in summary(with_rings, tables=tables).split("\n\n") if part.startswith("Fern Flat, from ring widths"))
-    assert f"by the criterion {named}. 12 releases" in said and "about 1927" in said and "doesn't prove what caused it" in said
+    (said,) = (
+        part
+        for part in summary(with_rings, tables=tables).split("\n\n")
+        if part.startswith("Fern Flat, from ring widths")
+    )
+    assert (
+        f"by the criterion {named}. 12 releases" in said
+        and "about 1927" in said
+        and "doesn't prove what caused it" in said
+    )
     assert "gives no probability" in said and "likelier" not in said
     page = report_html(with_rings, tables, changes=changes)
     assert page.count(html.escape(named)) > 12 and "as steps of their logarithm" not in page
     folder = write_results(with_rings, tmp_path / "out", tables=tables, changes=changes)
-    assert json.loads((folder / "provenance.json").read_text())["release_criterion"] == "percent_change_means"
+    assert (
+        json.loads((folder / "provenance.json").read_text())["release_criterion"]
+        == "percent_change_means"
+    )
     assert set(pd.read_csv(folder / "releases.csv")["criterion"]) == {"percent_change_means"}
-    monkeypatch.setattr("standage.card.load_posterior", lambda _: with_rings)
-    card = write_card(folder, with_rings.survey.ring_widths["core"].iloc[0].removesuffix("a"), tmp_path / "card")
-    assert named in html.unescape(next(path for path in card if path.suffix == ".html").read_text(encoding="utf-8"))
+    monkeypatch.setattr("standage.report.card.load_posterior", lambda _: with_rings)
+    card = write_card(
+        folder, with_rings.survey.ring_widths["core"].iloc[0].removesuffix("a"), tmp_path / "card"
+    )
+    assert named in html.unescape(
+        next(path for path in card if path.suffix == ".html").read_text(encoding="utf-8")
+    )
 
 
 def test_where_releases_are_spoken_of_scars_are_to_be_left_alone(with_rings):
@@ -286,7 +401,16 @@ def test_where_releases_are_spoken_of_scars_are_to_be_left_alone(with_rings):
 
 @pytest.mark.parametrize(
     ("number", "said"),
-    [(0, "none"), (0.03, "less than 0.1"), (0.27, "0.3"), (4.26, "4.3"), (46.2, "46"), (268.0, "270"), (12345.0, "12 000"), (9.97, "10")],
+    [
+        (0, "none"),
+        (0.03, "less than 0.1"),
+        (0.27, "0.3"),
+        (4.26, "4.3"),
+        (46.2, "46"),
+        (268.0, "270"),
+        (12345.0, "12 000"),
+        (9.97, "10"),
+    ],
 )
 def test_numbers_are_sayable(number, said):
     assert sayable(number) == said
@@ -295,12 +419,25 @@ def test_numbers_are_sayable(number, said):
 def test_the_summary_tells_each_stand(posterior, tables):
     text = summary(posterior, tables=tables)
     assert "The fit passed its checks" in text
-    flat, field, ridge = (next(part for part in text.split("\n\n") if part.startswith(name)) for name in ("Fern", "Old", "Stony"))
-    assert "A recruitment pulse is virtually certain (more than 99 %). It began" in flat and "Cutting is on record" in flat
+    flat, field, ridge = (
+        next(part for part in text.split("\n\n") if part.startswith(name))
+        for name in ("Fern", "Old", "Stony")
+    )
+    assert (
+        "A recruitment pulse is virtually certain (more than 99 %). It began" in flat
+        and "Cutting is on record" in flat
+    )
     assert "even-aged" in field and "even-aged" not in flat
-    assert "The pulse began about 3 years after the logging of some year from 1926 to 1928" in flat and "no proof" not in flat
+    assert (
+        "The pulse began about 3 years after the logging of some year from 1926 to 1928" in flat
+        and "no proof" not in flat
+    )
     assert "Agreement in time is not proof of cause." in flat and "proof of cause" not in ridge
-    assert "about the sampled trees" in ridge and "Stems per hectare: there are no plots." in ridge and "height of the core" in ridge
+    assert (
+        "about the sampled trees" in ridge
+        and "Stems per hectare: there are no plots." in ridge
+        and "height of the core" in ridge
+    )
     assert "No recruitment pulse stands out" in ridge
     assert "post-oak" in text and "limit is assumed" not in text
     assumed = {**tables, "pulses": tables["pulses"].assign(limit_status="assumed")}
@@ -311,7 +448,9 @@ def test_the_summary_tells_each_stand(posterior, tables):
 def test_marks_that_people_left_are_warned_of():
     posterior = fake_posterior(draws=60)
     assert "Turpentine scars" not in summary(posterior)
-    posterior.survey.trees["scar"] = np.where(posterior.survey.trees["tree"] == "F1", "turpentine", "none")
+    posterior.survey.trees["scar"] = np.where(
+        posterior.survey.trees["tree"] == "F1", "turpentine", "none"
+    )
     assert "protected in places: don't core or cut them" in summary(posterior)
     del posterior.survey.trees["scar"]
     posterior.survey.events.loc[0, "kind"] = "turpentining"
@@ -338,15 +477,25 @@ def test_what_cannot_be_told_is_said():
 
 def test_weak_designs_are_warned_of():
     posterior = fake_posterior(draws=60)
-    posterior.survey.plots["placement"] = np.where(posterior.survey.plots["stand"] == "Fern Flat", "chosen", "")
-    posterior.survey.trees.loc[posterior.survey.trees["core_outcome"] == "not_tried", "core_outcome"] = "no_sound_wood"
+    posterior.survey.plots["placement"] = np.where(
+        posterior.survey.plots["stand"] == "Fern Flat", "chosen", ""
+    )
+    posterior.survey.trees.loc[
+        posterior.survey.trees["core_outcome"] == "not_tried", "core_outcome"
+    ] = "no_sound_wood"
     text = summary(posterior)
-    assert "placed by choice" in text and "not recorded" in text and "attempts to core gave nothing" in text
+    assert (
+        "placed by choice" in text
+        and "not recorded" in text
+        and "attempts to core gave nothing" in text
+    )
 
 
 def test_summary_and_report_speak_with_one_voice(posterior, tables):
     """Every sentence of the summary's stands, of what can't be told and of what to mind, is in the report word for word."""
-    page = re.sub(r"\s+", " ", html.unescape(re.sub(r"<[^>]+>", " ", report_html(posterior, tables))))
+    page = re.sub(
+        r"\s+", " ", html.unescape(re.sub(r"<[^>]+>", " ", report_html(posterior, tables)))
+    )
     for part in summary(posterior, tables=tables).split("\n\n"):
         for line in part.splitlines():
             for sentence in re.split(r"(?<=[.]) (?=[A-Z])", line.removeprefix("- ")):

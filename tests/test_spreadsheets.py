@@ -15,18 +15,44 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from openpyxl import load_workbook
 
-from standage import harmless_cells
-from standage.ages_table import write_ages
-from standage.batch import COLUMNS, _seconds_before, _Summary
-from standage.batch_surveys import PASSED, Outcome
-from standage.harmless_cells import STARTERS, as_it_was, harmless, table_as_it_was
-from standage.results import result_tables, write_results, write_table
-from standage.results_workbook import CONTENTS, RESULTS_WORKBOOK, SHEETS, workbook_writer, write_results_workbook
-from standage.survey import read_survey
+from standage.commands.ages_table import write_ages
+from standage.commands.batch import COLUMNS, _seconds_before, _Summary
+from standage.commands.batch_surveys import PASSED, Outcome
+from standage.results.workbook import (
+    CONTENTS,
+    RESULTS_WORKBOOK,
+    SHEETS,
+    workbook_writer,
+    write_results_workbook,
+)
+from standage.results.writing import result_tables, write_results, write_table
+from standage.survey import formula_escapes as harmless_cells
+from standage.survey.formula_escapes import STARTERS, as_it_was, harmless, table_as_it_was
+from standage.survey.reading import read_survey
 
-NASTY = st.text(st.sampled_from([*STARTERS, "'", '"', ",", ";", " ", "1", "a", "é", "(", "!"]), min_size=1, max_size=8)
-ANYTHING = st.one_of(NASTY, st.text(st.characters(exclude_categories=["Cs", "Cc"]), min_size=1), st.text(string.printable, min_size=1))
-FORMULAS = ["=1+1", "+1", "-a", "@SUM(A1)", "\t=1", "\r=1", "=cmd|' /C calc'!A0", "-2+3+cmd|'!A0", "'=a", "''@b", "＝1"]
+NASTY = st.text(
+    st.sampled_from([*STARTERS, "'", '"', ",", ";", " ", "1", "a", "é", "(", "!"]),
+    min_size=1,
+    max_size=8,
+)
+ANYTHING = st.one_of(
+    NASTY,
+    st.text(st.characters(exclude_categories=["Cs", "Cc"]), min_size=1),
+    st.text(string.printable, min_size=1),
+)
+FORMULAS = [
+    "=1+1",
+    "+1",
+    "-a",
+    "@SUM(A1)",
+    "\t=1",
+    "\r=1",
+    "=cmd|' /C calc'!A0",
+    "-2+3+cmd|'!A0",
+    "'=a",
+    "''@b",
+    "＝1",
+]
 
 
 def is_number(text: str) -> bool:
@@ -41,14 +67,19 @@ def is_number(text: str) -> bool:
 
 
 def test_examples_in_the_module():
-    assert doctest.testmod(harmless_cells).attempted >= 2 and doctest.testmod(harmless_cells).failed == 0
+    assert (
+        doctest.testmod(harmless_cells).attempted >= 2
+        and doctest.testmod(harmless_cells).failed == 0
+    )
 
 
 @given(ANYTHING)
 def test_no_text_is_taken_for_a_formula_and_every_text_comes_back(text):
     written = harmless(text)
     assert as_it_was(written) == text
-    assert written[0] not in STARTERS or (written == text and is_number(text) and text.startswith("-"))
+    assert written[0] not in STARTERS or (
+        written == text and is_number(text) and text.startswith("-")
+    )
     assert harmless(text) == text or written == "'" + text
 
 
@@ -60,7 +91,9 @@ def test_letters_beyond_ascii_are_marked_for_spreadsheets_and_come_back(tmp_path
     assert pd.read_csv(path).to_dict("records") == [{"stand": stand, "stems": 3}]
 
 
-@given(st.floats(allow_nan=False, allow_infinity=False, max_value=-1e-300), st.integers(max_value=-1))
+@given(
+    st.floats(allow_nan=False, allow_infinity=False, max_value=-1e-300), st.integers(max_value=-1)
+)
 def test_negative_numbers_stay_numbers(number, whole):
     for text in (repr(number), str(whole), f"{number:.6f}"):
         assert harmless(text) == text and as_it_was(text) == text
@@ -82,7 +115,9 @@ def test_tables_come_back_with_text_and_negative_numbers_as_they_were(tmp_path, 
         written = list(csv.DictReader(stream))
     assert not [row for row in written if row["name"][0] in STARTERS and not is_number(row["name"])]
     assert all(is_number(row["amount"]) and row["whole"] == "-7" for row in written)
-    back = table_as_it_was(pd.read_csv(tmp_path / "table.csv", dtype={"name": str}, keep_default_na=False))
+    back = table_as_it_was(
+        pd.read_csv(tmp_path / "table.csv", dtype={"name": str}, keep_default_na=False)
+    )
     assert back["name"].tolist() == table["name"].tolist()
     np.testing.assert_allclose(back["amount"], table["amount"], rtol=1e-4, atol=1e-9)
 
@@ -90,13 +125,18 @@ def test_tables_come_back_with_text_and_negative_numbers_as_they_were(tmp_path, 
 @pytest.mark.parametrize("name", [name for name in FORMULAS if name == name.strip()])
 def test_a_name_from_a_result_is_the_same_name_in_a_survey(tmp_path, name):
     """Written by standage, put into a survey, read by standage: the name is the one it was."""
+
     def cells(*row: str) -> str:
         stream = io.StringIO()
         csv.writer(stream, lineterminator="\n").writerow([harmless(cell) for cell in row])
         return stream.getvalue()
 
-    (tmp_path / "stands.csv").write_text("stand,survey_date,longitude\n" + cells(name, "2020-07-01", "-81.5"), encoding="utf-8")
-    (tmp_path / "trees.csv").write_text("tree,stand,species,x_m\n" + cells("a", name, "longleaf-pine", "-3"), encoding="utf-8")
+    (tmp_path / "stands.csv").write_text(
+        "stand,survey_date,longitude\n" + cells(name, "2020-07-01", "-81.5"), encoding="utf-8"
+    )
+    (tmp_path / "trees.csv").write_text(
+        "tree,stand,species,x_m\n" + cells("a", name, "longleaf-pine", "-3"), encoding="utf-8"
+    )
     (tmp_path / "cores.csv").write_text("core,tree,first_ring_year,centre\nk,a,1950,pith\n")
     survey = read_survey(tmp_path)
     assert survey.stands["stand"].tolist() == survey.trees["stand"].tolist() == [name]
@@ -134,21 +174,34 @@ def tables(posterior):
 
 
 def test_the_workbook_holds_every_table_with_its_numbers(posterior, tables, tmp_path):
-    folder = write_results(posterior, tmp_path / "out", tables=tables, also=[workbook_writer(tables, survey="Fern Flat", level=0.9)])
+    folder = write_results(
+        posterior,
+        tmp_path / "out",
+        tables=tables,
+        also=[workbook_writer(tables, survey="Fern Flat", level=0.9)],
+    )
     assert f'"{RESULTS_WORKBOOK}"' in (folder / "provenance.json").read_text(encoding="utf-8")
     book = load_workbook(folder / RESULTS_WORKBOOK)
     assert book.sheetnames == [CONTENTS, *tables]
     for name, table in tables.items():
         sheet = book[name]
-        assert sheet.freeze_panes == "A2" and [cell.value for cell in sheet[1]] == list(table.columns)
+        assert sheet.freeze_panes == "A2" and [cell.value for cell in sheet[1]] == list(
+            table.columns
+        )
         written = pd.read_csv(folder / f"{name}.csv", keep_default_na=False)
         assert sheet.max_row == len(table) + 1
         for place, column in enumerate(table.columns, 1):
             values = [sheet.cell(row, place).value for row in range(2, sheet.max_row + 1)]
-            if pd.api.types.is_numeric_dtype(table[column].dtype) and not pd.api.types.is_bool_dtype(table[column].dtype):
+            if pd.api.types.is_numeric_dtype(
+                table[column].dtype
+            ) and not pd.api.types.is_bool_dtype(table[column].dtype):
                 assert not [value for value in values if isinstance(value, str)], (name, column)
                 numbers = pd.to_numeric(written[column], errors="coerce").to_numpy(dtype=float)
-                np.testing.assert_allclose(np.array([np.nan if value is None else value for value in values]), numbers, err_msg=column)
+                np.testing.assert_allclose(
+                    np.array([np.nan if value is None else value for value in values]),
+                    numbers,
+                    err_msg=column,
+                )
     told = {row[0]: row[1:3] for row in book[CONTENTS].iter_rows(min_row=6, values_only=True)}
     assert told == {name: (len(table), SHEETS[name]) for name, table in tables.items()}
 
@@ -159,8 +212,14 @@ def test_every_table_a_result_can_have_is_told_of():
     assert set(SHEETS) == {*TABLES, *RING_TABLES}
 
 
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=25, deadline=None)
-@given(st.lists(st.one_of(ANYTHING, st.text(max_size=5), st.sampled_from(FORMULAS)), min_size=1, max_size=4))
+@settings(
+    suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=25, deadline=None
+)
+@given(
+    st.lists(
+        st.one_of(ANYTHING, st.text(max_size=5), st.sampled_from(FORMULAS)), min_size=1, max_size=4
+    )
+)
 def test_text_in_the_workbook_stays_text(tmp_path, names):
     table = pd.DataFrame({"name": names, "amount": -0.5, "count": -3})
     write_results_workbook({"cohorts": table}, tmp_path / "book.xlsx", survey=names[0], level=0.9)
@@ -169,4 +228,6 @@ def test_text_in_the_workbook_stays_text(tmp_path, names):
         assert row[0].data_type != "f" and (row[0].quotePrefix or not name)
         if name.isprintable():
             assert (row[0].value or "") == name
-        assert (row[1].value, row[2].value) == (-0.5, -3) and row[1].data_type == row[2].data_type == "n"
+        assert (row[1].value, row[2].value) == (-0.5, -3) and row[1].data_type == row[
+            2
+        ].data_type == "n"

@@ -9,18 +9,27 @@ import pytest
 from pytensor.compile.mode import Mode
 from pytensor.gradient import grad
 from pytensor.link.vm import VMLinker
-from random_stand_data import KNOT_SPACINGS, SPECIES_FACTORS, SURVEY_FACTORS, UNIT_FACTORS, random_parameters, random_stand_data
+from random_stand_data import (
+    KNOT_SPACINGS,
+    SPECIES_FACTORS,
+    SURVEY_FACTORS,
+    UNIT_FACTORS,
+    random_parameters,
+    random_stand_data,
+)
 from reference_likelihood import UnitReading, log_density, log_prior
 from scipy.special import stdtr
 from scipy.stats import multivariate_normal, nbinom
 
 from standage.stand.data import Node, StandData, TreeChain
 from standage.stand.expressions import negative_binomial_pmf, spline_weights, student_t4_cdf
-from standage.stand.kernel import log_density_and_gradient
+from standage.stand.kernel.log_density import log_density_and_gradient
 from standage.stand.model import build_model, parameters_to_point
 from standage.stand.parameters import pack, unpack
 
-AS_WRITTEN = Mode(linker=VMLinker(c_thunks=False), optimizer=None)  # neither rewritten nor compiled: seconds instead of a minute a survey
+AS_WRITTEN = Mode(
+    linker=VMLinker(c_thunks=False), optimizer=None
+)  # neither rewritten nor compiled: seconds instead of a minute a survey
 ESTABLISHMENT, CORING_HEIGHT = "establishment", "coring height"
 SURVEYS = {
     "plots": (101, ((ESTABLISHMENT, True),), (True,)),
@@ -33,7 +42,12 @@ SURVEYS = {
     "mixed bases": (108, ((CORING_HEIGHT, False), (ESTABLISHMENT, True)), (True,)),
     "openings": (109, ((ESTABLISHMENT, True),), (True,), (2,)),
     "openings, no plots": (110, ((ESTABLISHMENT, False),), (True,), (1,)),
-    "openings in one stand": (112, ((ESTABLISHMENT, False), (ESTABLISHMENT, True)), (True,), (0, 3)),
+    "openings in one stand": (
+        112,
+        ((ESTABLISHMENT, False), (ESTABLISHMENT, True)),
+        (True,),
+        (0, 3),
+    ),
 }
 PARAMETER_SEEDS = (1, 2, 3)
 
@@ -48,7 +62,9 @@ def compiled(name):
     """Log density of the PyMC statement and its gradient by variable, as a function of a point."""
     model = build_model(survey(name))
     log_density_of_model = model.logp()
-    density = model.compile_fn([log_density_of_model, *grad(log_density_of_model, model.value_vars)], mode=AS_WRITTEN)
+    density = model.compile_fn(
+        [log_density_of_model, *grad(log_density_of_model, model.value_vars)], mode=AS_WRITTEN
+    )
     names = [variable.name for variable in model.value_vars]
 
     def at_point(point):
@@ -86,14 +102,19 @@ def test_kernel_gradient_agrees_with_pymc(name, seed):
     of_kernel = parameters_to_point(unpack(gradient, data), data)
     assert of_kernel.keys() == expected.keys()
     for variable, value in expected.items():
-        np.testing.assert_allclose(of_kernel[variable], value, rtol=1e-6, atol=1e-7, err_msg=variable)
+        np.testing.assert_allclose(
+            of_kernel[variable], value, rtol=1e-6, atol=1e-7, err_msg=variable
+        )
 
 
 @pytest.mark.parametrize("name", SURVEYS)
 def test_packed_parameters_come_back(name):
     data = survey(name)
     parameters = random_parameters(4, data)
-    expected, found = parameters_to_point(parameters, data), parameters_to_point(unpack(pack(parameters, data), data), data)
+    expected, found = (
+        parameters_to_point(parameters, data),
+        parameters_to_point(unpack(pack(parameters, data), data), data),
+    )
     assert found.keys() == expected.keys()
     for variable, value in expected.items():
         np.testing.assert_array_equal(found[variable], value, err_msg=variable)
@@ -107,9 +128,15 @@ def test_factors_beyond_the_nodes_are_held(factor, extreme):
     parameters[factor][0] = extreme
     expected = log_density(parameters, data)
     held = {**parameters, factor: np.array([np.sign(extreme) * 3.9])}
-    assert expected - log_prior(parameters, data) == pytest.approx(log_density(held, data) - log_prior(held, data), rel=1e-12)
-    assert compiled("plots")(parameters_to_point(parameters, data))[0] == pytest.approx(expected, rel=1e-10)
-    assert log_density_and_gradient(pack(parameters, data), data)[0] == pytest.approx(expected, rel=1e-8)
+    assert expected - log_prior(parameters, data) == pytest.approx(
+        log_density(held, data) - log_prior(held, data), rel=1e-12
+    )
+    assert compiled("plots")(parameters_to_point(parameters, data))[0] == pytest.approx(
+        expected, rel=1e-10
+    )
+    assert log_density_and_gradient(pack(parameters, data), data)[0] == pytest.approx(
+        expected, rel=1e-8
+    )
 
 
 def test_impossible_tree_costs_a_finite_amount():
@@ -118,32 +145,60 @@ def test_impossible_tree_costs_a_finite_amount():
     unit = data.units[0]
     start = unit.season_index + 1
     evidence = np.ones((1, 1, data.n_years - start))
-    late = Node(height_cm=30.0, dbh_class=-1, evidence=evidence, band_start=start, loads_gamma=False, loads_delta=False)
-    with_tree = dataclasses.replace(data, units=(dataclasses.replace(unit, trees=(*unit.trees, TreeChain(nodes=(late,)))),))
+    late = Node(
+        height_cm=30.0,
+        dbh_class=-1,
+        evidence=evidence,
+        band_start=start,
+        loads_gamma=False,
+        loads_delta=False,
+    )
+    with_tree = dataclasses.replace(
+        data, units=(dataclasses.replace(unit, trees=(*unit.trees, TreeChain(nodes=(late,)))),)
+    )
     parameters = random_parameters(6, data)
     expected = log_density(parameters, data) + np.log(1e-300)
     assert log_density(parameters, with_tree) == pytest.approx(expected, rel=1e-12)
     model = build_model(with_tree)
-    assert float(model.compile_logp(mode=AS_WRITTEN)(parameters_to_point(parameters, data))) == pytest.approx(expected, rel=1e-10)
-    assert log_density_and_gradient(pack(parameters, data), with_tree)[0] == pytest.approx(expected, rel=1e-8)
+    assert float(
+        model.compile_logp(mode=AS_WRITTEN)(parameters_to_point(parameters, data))
+    ) == pytest.approx(expected, rel=1e-10)
+    assert log_density_and_gradient(pack(parameters, data), with_tree)[0] == pytest.approx(
+        expected, rel=1e-8
+    )
 
 
 def test_surveys_hold_every_kind_of_evidence():
     """The comparison means something only if each term of the likelihood is there to be compared."""
     units = [unit for name in SURVEYS for unit in survey(name).units]
     nodes = [node for unit in units for tree in unit.trees for node in tree.nodes]
-    assert {(node.loads_gamma, node.loads_delta) for node in nodes} == {(False, False), (False, True), (True, False), (True, True)}
-    assert {(node.dbh_class >= 0, node.evidence is not None) for node in nodes} == {(True, True), (True, False), (False, True)}
+    assert {(node.loads_gamma, node.loads_delta) for node in nodes} == {
+        (False, False),
+        (False, True),
+        (True, False),
+        (True, True),
+    }
+    assert {(node.dbh_class >= 0, node.evidence is not None) for node in nodes} == {
+        (True, True),
+        (True, False),
+        (False, True),
+    }
     assert {len(tree.nodes) for unit in units for tree in unit.trees} == {1, 2, 3}
     assert any(node.height_cm == 140 for node in nodes)  # a core above breast height
-    assert any((unit.plot_class_high < len(survey("plots").class_edges_cm) - 1).any() for unit in units)  # a largest listed diameter
+    assert any(
+        (unit.plot_class_high < len(survey("plots").class_edges_cm) - 1).any() for unit in units
+    )  # a largest listed diameter
     assert {stage for unit in units for stage in unit.count_stage} == {0, 1, 2, 3}
-    assert {stage for unit in units for stage in unit.count_stage[np.isfinite(unit.count_age_low)]} == {0, 1, 2}
+    assert {
+        stage for unit in units for stage in unit.count_stage[np.isfinite(unit.count_age_low)]
+    } == {0, 1, 2}
     assert {kind for unit in units for kind in unit.section_kind} == {0, 1, 2, 3}
     assert {len(unit.removal_m) for unit in units} >= {0, 1}
     assert {unit.stage_factor_scale for unit in units} == {0.5, 1.0}
     opened = [unit for unit in units if len(unit.openness)]
-    assert any(unit.openness[unit.season_index] > 0 and len(unit.count_value) for unit in opened)  # still open at the survey
+    assert any(
+        unit.openness[unit.season_index] > 0 and len(unit.count_value) for unit in opened
+    )  # still open at the survey
     assert any(not len(unit.openness) for unit in survey("openings in one stand").units)
     assert any(unit.season_index < survey("plots").n_years - 1 for unit in units)
 
@@ -162,7 +217,13 @@ def test_nothing_compared_is_at_its_floor(name, seed):
             assert reading.log_sections() > -300
 
 
-VARIABLES = [*SURVEY_FACTORS, *SPECIES_FACTORS, *UNIT_FACTORS, "stage_factor", *(f"{name}_0" for name in KNOT_SPACINGS)]
+VARIABLES = [
+    *SURVEY_FACTORS,
+    *SPECIES_FACTORS,
+    *UNIT_FACTORS,
+    "stage_factor",
+    *(f"{name}_0" for name in KNOT_SPACINGS),
+]
 
 
 @pytest.mark.parametrize("variable", VARIABLES)
@@ -191,23 +252,31 @@ def test_reference_prior_is_the_stated_normal():
     expected = 0.0
     for variable, value in parameters_to_point(parameters, data).items():
         stem = variable.rsplit("_", 1)[0]
-        covariance = knot_covariance(stem, value.size) if stem in KNOT_SPACINGS else np.eye(value.size)
+        covariance = (
+            knot_covariance(stem, value.size) if stem in KNOT_SPACINGS else np.eye(value.size)
+        )
         expected += multivariate_normal(np.zeros(value.size), covariance).logpdf(np.ravel(value))
     assert log_prior(parameters, data) == pytest.approx(expected, rel=1e-10)
 
 
 def test_closed_forms_of_the_pymc_statement():
     values = np.array([-30.0, -3.0, -0.4, 0.0, 1.2, 8.0])
-    np.testing.assert_allclose(student_t4_cdf(values).eval(), stdtr(4, values), rtol=1e-9, atol=1e-15)
+    np.testing.assert_allclose(
+        student_t4_cdf(values).eval(), stdtr(4, values), rtol=1e-9, atol=1e-15
+    )
     mean, dispersion = 4.2, 1.7
     shape = mean / (dispersion - 1)
     expected = nbinom(shape, 1 / dispersion).pmf(np.arange(41))
-    np.testing.assert_allclose(negative_binomial_pmf(shape, dispersion, 40).eval(), expected, rtol=1e-10)
+    np.testing.assert_allclose(
+        negative_binomial_pmf(shape, dispersion, 40).eval(), expected, rtol=1e-10
+    )
     weights = spline_weights(1.3).eval()
     nodes = np.arange(-5, 6)
     assert weights.sum() == pytest.approx(1)
     assert weights @ nodes == pytest.approx(1.3)
-    assert weights @ (nodes - 1.3) ** 2 == pytest.approx(1 / 3)  # the known variance that the evidence takes off
+    assert weights @ (nodes - 1.3) ** 2 == pytest.approx(
+        1 / 3
+    )  # the known variance that the evidence takes off
 
 
 @pytest.mark.filterwarnings("ignore:The effect of Potentials")  # that is the point
@@ -216,7 +285,12 @@ def test_prior_draws_leave_the_data_out():
     data = survey("coring height, no plots")
     draws = 400
     with build_model(data):
-        prior = pm.sample_prior_predictive(draws, var_names=["living_0", "level"], random_seed=1, compile_kwargs={"mode": AS_WRITTEN}).prior
+        prior = pm.sample_prior_predictive(
+            draws,
+            var_names=["living_0", "level"],
+            random_seed=1,
+            compile_kwargs={"mode": AS_WRITTEN},
+        ).prior
     assert prior["living_0"].dims == ("chain", "draw", "year")
     living = prior["living_0"].to_numpy()[0]
     season = data.units[0].season_index
@@ -225,4 +299,6 @@ def test_prior_draws_leave_the_data_out():
     level = prior["level"].to_numpy().ravel()
     assert abs(level.mean()) < 4 / np.sqrt(draws)
     assert abs(level.std() - 1) < 4 / np.sqrt(2 * draws)
-    assert np.corrcoef(level, np.log(living[:, season - 30]))[0, 1] > 0.8  # the level's 2 against less than 1 from the processes
+    assert (
+        np.corrcoef(level, np.log(living[:, season - 30]))[0, 1] > 0.8
+    )  # the level's 2 against less than 1 from the processes

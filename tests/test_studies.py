@@ -10,12 +10,29 @@ import pandas as pd
 import pytest
 from scipy import stats
 from studies import calibration, runner
-from studies.calibration import QUANTITIES, calibration_report, calibration_table, holm, passes, rank_of_truth, uniformity_p, with_number
-from studies.prior_surveys import AXIS_YEARS, Size, counting_pmf, draw_unknowns, life_history, living_per_ha, prior_survey
+from studies.calibration import (
+    QUANTITIES,
+    calibration_report,
+    calibration_table,
+    holm,
+    passes,
+    rank_of_truth,
+    uniformity_p,
+    with_number,
+)
+from studies.prior_surveys import (
+    AXIS_YEARS,
+    Size,
+    counting_pmf,
+    draw_unknowns,
+    life_history,
+    living_per_ha,
+    prior_survey,
+)
 from studies.runner import finished_rows, run_study
 
 from standage.profiles import load_profile, models_folder
-from standage.survey import read_survey
+from standage.survey.reading import read_survey
 
 DONE: list[int] = []  # seeds worked on in this process
 
@@ -50,7 +67,9 @@ def test_a_second_run_does_only_what_is_left(tmp_path):
 
 def test_a_job_that_raises_is_kept_with_its_error_and_tried_again(tmp_path, capsys):
     rows = run_study("squares", seeds(5), square, folder=tmp_path, workers=0)
-    assert len(rows) == 5 and rows["error"].iloc[3].startswith("ValueError: three is not to be had (test_studies.py, line ")
+    assert len(rows) == 5 and rows["error"].iloc[3].startswith(
+        "ValueError: three is not to be had (test_studies.py, line "
+    )
     assert (rows["error"].drop(3) == "").all() and math.isnan(rows["square"].iloc[3])
     assert "5 of 5, 1 failed" in capsys.readouterr().err
     DONE.clear()
@@ -89,12 +108,18 @@ def test_other_sources_start_anew_and_leave_the_old_rows_alone(tmp_path, monkeyp
 
 def test_equal_jobs_are_refused(tmp_path):
     with pytest.raises(ValueError, match="two jobs"):
-        run_study("squares", [{"seed": 1}, {"seed": 1}], square, folder=tmp_path, workers=0, tell=False)
+        run_study(
+            "squares", [{"seed": 1}, {"seed": 1}], square, folder=tmp_path, workers=0, tell=False
+        )
 
 
 def test_processes_of_their_own_give_the_same_rows(tmp_path):
-    here = run_study("here", seeds(5), square, folder=tmp_path, workers=0, tell=False).drop(columns="seconds")
-    there = run_study("there", seeds(5), square, folder=tmp_path, workers=2, tell=False).drop(columns="seconds")
+    here = run_study("here", seeds(5), square, folder=tmp_path, workers=0, tell=False).drop(
+        columns="seconds"
+    )
+    there = run_study("there", seeds(5), square, folder=tmp_path, workers=2, tell=False).drop(
+        columns="seconds"
+    )
     here["error"], there["error"] = (rows["error"].str.split("(").str[0] for rows in (here, there))
     pd.testing.assert_frame_equal(here, there)
 
@@ -110,7 +135,13 @@ def test_rows_go_under_the_folder_for_caches(monkeypatch, tmp_path):
 def made_up_rows(ranks_of, surveys: int = 300, seed: int = 1) -> pd.DataFrame:
     """Rows as the study has them, with uniform ranks but for the quantities that `ranks_of` gives a function of (rng, surveys)."""
     rng = np.random.default_rng(seed)
-    rows = {"error": [""] * surveys, "stems": 100, "cores": 30, "divergences": 0, "refused": [{"too many stems": 2}] * surveys}
+    rows = {
+        "error": [""] * surveys,
+        "stems": 100,
+        "cores": 30,
+        "divergences": 0,
+        "refused": [{"too many stems": 2}] * surveys,
+    }
     for name in QUANTITIES:
         draw = ranks_of.get(name, lambda rng, n: rng.random(n))
         rows |= {f"rank {name}": draw(rng, surveys), f"draws {name}": 99}
@@ -124,10 +155,14 @@ def test_uniform_ranks_pass_but_for_one_study_in_twenty():
 
 
 WRONG_RANKS = {
-    "too old by half a standard deviation": lambda rng, n: stats.norm.cdf(rng.standard_normal(n) - 0.5),
+    "too old by half a standard deviation": lambda rng, n: stats.norm.cdf(
+        rng.standard_normal(n) - 0.5
+    ),
     "intervals too narrow by a third": lambda rng, n: stats.norm.cdf(1.5 * rng.standard_normal(n)),
     "intervals too wide by a half": lambda rng, n: stats.norm.cdf(rng.standard_normal(n) / 1.5),
-    "one in ten far out": lambda rng, n: np.where(rng.random(n) < 0.1, rng.random(n) / 200, rng.random(n)),
+    "one in ten far out": lambda rng, n: np.where(
+        rng.random(n) < 0.1, rng.random(n) / 200, rng.random(n)
+    ),
 }
 
 
@@ -153,10 +188,22 @@ def test_holm_against_figures_worked_by_hand():
 
 def test_ranks_of_a_truth_like_the_draws_are_uniform_ties_and_all():
     rng = np.random.default_rng(3)
-    whole = [rank_of_truth(rng.poisson(2, (2, 150)).astype(float), float(rng.poisson(2)), rng)[0] for _ in range(400)]
-    single = [rank_of_truth(rng.standard_normal((2, 30)), float(rng.standard_normal()), rng)[0] for _ in range(400)]
-    assert stats.kstest(whole, "uniform").pvalue > 0.001 and stats.kstest(single, "uniform").pvalue > 0.001
-    moved = [rank_of_truth(rng.poisson(2, (2, 150)).astype(float), float(rng.poisson(2) + 1), rng)[0] for _ in range(400)]
+    whole = [
+        rank_of_truth(rng.poisson(2, (2, 150)).astype(float), float(rng.poisson(2)), rng)[0]
+        for _ in range(400)
+    ]
+    single = [
+        rank_of_truth(rng.standard_normal((2, 30)), float(rng.standard_normal()), rng)[0]
+        for _ in range(400)
+    ]
+    assert (
+        stats.kstest(whole, "uniform").pvalue > 0.001
+        and stats.kstest(single, "uniform").pvalue > 0.001
+    )
+    moved = [
+        rank_of_truth(rng.poisson(2, (2, 150)).astype(float), float(rng.poisson(2) + 1), rng)[0]
+        for _ in range(400)
+    ]
     assert stats.kstest(moved, "uniform").pvalue < 1e-6
 
 
@@ -174,8 +221,14 @@ def test_surveys_that_failed_are_counted_not_ranked():
     rows = made_up_rows({}, surveys=40)
     failed = pd.DataFrame({"error": ["StandageError: no"] * 3})
     report = calibration_report(pd.concat([rows, failed], ignore_index=True), "")
-    assert "40 surveys, 3 fits ended in an error" in report and "too many stems 80" in report and "PASSES" in report
-    assert "FAILS" in calibration_report(made_up_rows({"level": lambda rng, n: rng.random(n) ** 2}), "density-for-pmf")
+    assert (
+        "40 surveys, 3 fits ended in an error" in report
+        and "too many stems 80" in report
+        and "PASSES" in report
+    )
+    assert "FAILS" in calibration_report(
+        made_up_rows({"level": lambda rng, n: rng.random(n) ** 2}), "density-for-pmf"
+    )
 
 
 # the wrong models, and the surveys
@@ -184,8 +237,14 @@ def test_surveys_that_failed_are_counted_not_ranked():
 def test_a_wrong_profile_differs_in_one_number_only():
     text = (models_folder() / "longleaf-pine.toml").read_text(encoding="utf-8")
     changed = with_number(text, "grass_stage", "median_years", 6.5)
-    differing = [(a, b) for a, b in zip(text.splitlines(), changed.splitlines(), strict=True) if a != b]
-    assert len(differing) == 1 and differing[0][0].startswith("median_years") and "6.5" in differing[0][1]
+    differing = [
+        (a, b) for a, b in zip(text.splitlines(), changed.splitlines(), strict=True) if a != b
+    ]
+    assert (
+        len(differing) == 1
+        and differing[0][0].startswith("median_years")
+        and "6.5" in differing[0][1]
+    )
     with pytest.raises(ValueError, match="0 numbers"):
         with_number(text, "survival", "median_years", 6.5)
 
@@ -198,7 +257,10 @@ def test_the_wrong_evidence_reaches_the_model_and_is_taken_back(tmp_path):
         wrong = core.missing_rings_pmf(np.array([2.0]), np.array([0.5]), 30)
     assert wrong[0, 5:] == pytest.approx(right[0, 5:] * np.arange(5, 31))
     assert np.array_equal(core.missing_rings_pmf(np.array([2.0]), np.array([0.5]), 30), right)
-    with pytest.raises(ValueError, match="no wrong model"), calibration.wrong_model("other", tmp_path):
+    with (
+        pytest.raises(ValueError, match="no wrong model"),
+        calibration.wrong_model("other", tmp_path),
+    ):
         pass
 
 
@@ -216,9 +278,17 @@ def test_a_drawn_survey_is_read_without_complaint_and_is_what_was_asked_for(tmp_
     size = Size(stems=(15, 120), cores=(8, 12), plots=2, subplots_per_plot=2)
     drawn, again = prior_survey(5, size), prior_survey(5, size)
     survey = read_survey(drawn.survey.write(tmp_path / "survey"))
-    assert drawn.truth == again.truth and drawn.survey.tables["cores"].equals(again.survey.tables["cores"])
-    assert len(survey.trees) == drawn.stems and 15 <= drawn.stems <= 120 and len(survey.cores) == drawn.cores >= 8
-    assert drawn.cored_tree in set(survey.cores["tree"]) and drawn.uncored_tree not in set(survey.cores["tree"])
+    assert drawn.truth == again.truth and drawn.survey.tables["cores"].equals(
+        again.survey.tables["cores"]
+    )
+    assert (
+        len(survey.trees) == drawn.stems
+        and 15 <= drawn.stems <= 120
+        and len(survey.cores) == drawn.cores >= 8
+    )
+    assert drawn.cored_tree in set(survey.cores["tree"]) and drawn.uncored_tree not in set(
+        survey.cores["tree"]
+    )
     assert survey.cores["height_cm"].mode().iloc[0] == 30
 
 
@@ -231,7 +301,9 @@ def test_unknowns_are_standard_normal_and_the_level_is_among_them():
         assert abs(values.mean()) < 0.1 and abs(values.std() - 1) < 0.07, name
     knots = np.array([z["pulse_knots"] for z in drawn])
     assert knots.shape[1] == 61 and np.abs(knots.std(axis=0) - 1).max() < 0.1
-    assert np.corrcoef(knots[:, 10], knots[:, 11])[0, 1] == pytest.approx(math.exp(-4 / 8), abs=0.07)
+    assert np.corrcoef(knots[:, 10], knots[:, 11])[0, 1] == pytest.approx(
+        math.exp(-4 / 8), abs=0.07
+    )
 
 
 def test_the_drawn_history_is_the_models_own_at_the_same_unknowns(tmp_path):
@@ -245,10 +317,18 @@ def test_the_drawn_history_is_the_models_own_at_the_same_unknowns(tmp_path):
         data = build_stands(read_survey(drawn.survey.write(tmp_path / "survey"))).data
     assert data.n_years == AXIS_YEARS
     shared = {"plot_dispersion", "count_dispersion"}
-    vector = pack({name: value if name in shared else [value] for name, value in (drawn.z | {"removal": [], "release": []}).items()}, data)
+    vector = pack(
+        {
+            name: value if name in shared else [value]
+            for name, value in (drawn.z | {"removal": [], "release": []}).items()
+        },
+        data,
+    )
     state = unit_state(vector[None], data, 0)
     profile = load_profile("longleaf-pine")
     life = life_history(drawn.z, profile)
     assert state.living[0] == pytest.approx(living_per_ha(drawn.z, life, profile), rel=1e-9)
-    assert state.delays.median_grass_years[0] == pytest.approx(drawn.truth["grass-stage median"], rel=1e-12)
+    assert state.delays.median_grass_years[0] == pytest.approx(
+        drawn.truth["grass-stage median"], rel=1e-12
+    )
     assert state.growth[0] == pytest.approx(drawn.truth["diameter growth"], rel=1e-12)

@@ -10,15 +10,15 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from standage.column_reference import column_reference, column_rows
 from standage.errors import StandageError
 from standage.evidence import date_trees
-from standage.simulate import small_survey
+from standage.simulate.surveys import small_survey
 from standage.stand.build import build_stands
-from standage.survey import read_survey
-from standage.survey_cells import near_column
-from standage.tables import KINDS, TABLES, table
-from standage.template import write_template
+from standage.survey.cells import near_column
+from standage.survey.column_reference import column_reference, column_rows
+from standage.survey.forms import write_template
+from standage.survey.reading import read_survey
+from standage.survey.schema import KINDS, TABLES, table
 from standage.years import growing_season, growing_seasons, year_axis
 
 ROOT = Path(__file__).parent.parent
@@ -71,7 +71,9 @@ def test_the_examples_of_the_forms_are_a_valid_survey_as_csv_and_as_workbook(tmp
         one, other = getattr(from_csv, each.name), getattr(from_book, each.name)
         assert len(one) == 1, f"{each.file} must have one example row"
         place = ["row", "file"]  # the workbook has a row of units more
-        pd.testing.assert_frame_equal(one.drop(columns=place, errors="ignore"), other.drop(columns=place, errors="ignore"))
+        pd.testing.assert_frame_equal(
+            one.drop(columns=place, errors="ignore"), other.drop(columns=place, errors="ignore")
+        )
     assert from_csv.main_species == "longleaf-pine"
     assert from_csv.survey_season("north") == 2021
 
@@ -87,10 +89,18 @@ def test_tables_always_exist_with_all_columns_in_order_and_fixed_types(small):
     survey = read_survey(small)
     for each in TABLES:
         frame = getattr(survey, each.name)
-        assert list(frame.columns) == [column.name for column in each.columns] + ["row"] + ["file"] * (each.name == "ring_widths")
+        assert list(frame.columns) == [column.name for column in each.columns] + ["row"] + [
+            "file"
+        ] * (each.name == "ring_widths")
         assert frame["row"].dtype == np.int64
         for column in each.columns:
-            wanted = "float64" if column.is_number else "datetime64[ns]" if column.kind == "date" else "object"
+            wanted = (
+                "float64"
+                if column.is_number
+                else "datetime64[ns]"
+                if column.kind == "date"
+                else "object"
+            )
             assert frame[column.name].dtype == wanted, (each.name, column.name)
             if wanted == "object":
                 assert all(type(value) is str for value in frame[column.name])
@@ -101,11 +111,24 @@ def test_documented_defaults_are_filled_in(small):
     survey = read_survey(small)
     assert survey.stands["origin"].tolist() == ["natural", "mixed"]
     assert survey.trees["status"].tolist() == ["live", "live", "stump", "live", "dead"]
-    assert survey.trees["core_outcome"].tolist() == ["taken", "no_sound_wood", "taken", "not_tried", "not_tried"]
+    assert survey.trees["core_outcome"].tolist() == [
+        "taken",
+        "no_sound_wood",
+        "taken",
+        "not_tried",
+        "not_tried",
+    ]
     assert survey.trees["origin"].eq("natural").all()
     assert survey.cores["dating"].tolist() == ["counted"] * 3
-    assert survey.cores["outer_ring"].eq("unknown").all() and survey.cores["core_state"].eq("dry").all()
-    assert survey.cores["core_date"].dt.strftime("%Y-%m-%d").tolist() == ["2020-01-15", "2020-06-30", "2020-01-15"]
+    assert (
+        survey.cores["outer_ring"].eq("unknown").all()
+        and survey.cores["core_state"].eq("dry").all()
+    )
+    assert survey.cores["core_date"].dt.strftime("%Y-%m-%d").tolist() == [
+        "2020-01-15",
+        "2020-06-30",
+        "2020-01-15",
+    ]
     assert survey.counts["species"].tolist() == ["longleaf-pine"] * 2
     assert survey.plots["placement"].tolist() == ["", ""]
 
@@ -128,24 +151,56 @@ def test_survey_season_begins_in_march(small):
 def test_summary_counts_and_card(small):
     survey = read_survey(small)
     numbers = survey.summary_counts()
-    assert (numbers["stands"], numbers["plots"], numbers["cores"], numbers["cored_trees"]) == (2, 2, 3, 2)
+    assert (numbers["stands"], numbers["plots"], numbers["cores"], numbers["cored_trees"]) == (
+        2,
+        2,
+        3,
+        2,
+    )
     assert numbers["plot_area_ha"] == pytest.approx(0.1)
-    assert numbers["stems"] == {"live": {"in_plots": 2, "outside": 1}, "dead": {"in_plots": 0, "outside": 1},
-                                "stump": {"in_plots": 0, "outside": 1}}
+    assert numbers["stems"] == {
+        "live": {"in_plots": 2, "outside": 1},
+        "dead": {"in_plots": 0, "outside": 1},
+        "stump": {"in_plots": 0, "outside": 1},
+    }
     assert numbers["species_without_profile"] == {"swamp-oak": 1}
-    assert numbers["cores_by_centre"] == {"pith": 1, "arcs": 1, "straight": 0, "decayed": 1, "unknown": 0}
+    assert numbers["cores_by_centre"] == {
+        "pith": 1,
+        "arcs": 1,
+        "straight": 0,
+        "decayed": 1,
+        "unknown": 0,
+    }
     assert numbers["cores_by_dating"] == {"crossdated": 0, "counted": 3}
-    assert (numbers["cores_without_height"], numbers["attempts_failed"], numbers["events_by_kind"]) == (1, 1, {"fire": 1})
-    assert numbers["count_rows_by_stage"] == {"germinant": 1, "grass": 1, "emerging": 0, "sapling": 0}
+    assert (
+        numbers["cores_without_height"],
+        numbers["attempts_failed"],
+        numbers["events_by_kind"],
+    ) == (1, 1, {"fire": 1})
+    assert numbers["count_rows_by_stage"] == {
+        "germinant": 1,
+        "grass": 1,
+        "emerging": 0,
+        "sapling": 0,
+    }
     assert numbers["counted_by_stage"]["germinant"] == 7
     card = str(survey)
-    for said in ("Survey small", "stands    2, season 2019 to 2020", "1 pith, 1 arcs, 1 decayed", "3 live (2 in plots, 1 outside)",
-                 "1 swamp-oak", "7 germinant", "1 fire"):
+    for said in (
+        "Survey small",
+        "stands    2, season 2019 to 2020",
+        "1 pith, 1 arcs, 1 decayed",
+        "3 live (2 in plots, 1 outside)",
+        "1 swamp-oak",
+        "7 germinant",
+        "1 fire",
+    ):
         assert said in card
 
 
 def test_trees_that_nothing_can_date_are_told_of_before_a_run(small):
-    assert not any("nothing dates" in note for note in read_survey(small).notes)  # 003 has a core; lower has no plots
+    assert not any(
+        "nothing dates" in note for note in read_survey(small).notes
+    )  # 003 has a core; lower has no plots
     with (small / "trees.csv").open("a") as stream:
         stream.writelines(f"{tree},upper,,longleaf-pine,30,live,\n" for tree in range(101, 107))
     (told,) = [note for note in read_survey(small).notes if "nothing dates" in note]
@@ -155,13 +210,28 @@ def test_trees_that_nothing_can_date_are_told_of_before_a_run(small):
 def test_notes_say_what_was_left_out(small):
     (small / "weather.csv").write_text("a,b\n1,2\n")
     text = (small / "trees.csv").read_text().splitlines()
-    (small / "trees.csv").write_text("\n".join([text[0] + ",crown_notes", *[line + ",x" for line in text[1:]]]) + "\n")
+    (small / "trees.csv").write_text(
+        "\n".join([text[0] + ",crown_notes", *[line + ",x" for line in text[1:]]]) + "\n"
+    )
     survey = read_survey(small)
     notes = "\n".join(survey.notes)
-    for said in ("weather.csv", "crown_notes", "1 stem of swamp-oak", "without coring height", "u2"):
+    for said in (
+        "weather.csv",
+        "crown_notes",
+        "1 stem of swamp-oak",
+        "without coring height",
+        "u2",
+    ):
         assert said in notes
     assert survey.trees["crown_notes"].tolist() == ["x"] * 5
-    assert set(survey.hashes) == {"stands.csv", "plots.csv", "trees.csv", "cores.csv", "counts.csv", "events.csv"}
+    assert set(survey.hashes) == {
+        "stands.csv",
+        "plots.csv",
+        "trees.csv",
+        "cores.csv",
+        "counts.csv",
+        "events.csv",
+    }
     assert all(len(value) == 64 for value in survey.hashes.values())
 
 
@@ -194,9 +264,16 @@ def test_workbook_dates_and_numbers_are_taken_as_typed(tmp_path):
 
     book = Workbook()
     book.remove(book.active)
-    rows = {"stands": [["stand", "survey_date"], [1, dt.datetime(2020, 5, 12)]],
-            "trees": [["tree", "stand", "species", "dbh_cm"], [101, 1, "longleaf-pine", 30.25], [], [102, 1.0, "longleaf-pine"]],
-            "cores": [["core", "tree", "first_ring_year", "centre"], ["a", 101, 1950, "pith"]]}
+    rows = {
+        "stands": [["stand", "survey_date"], [1, dt.datetime(2020, 5, 12)]],
+        "trees": [
+            ["tree", "stand", "species", "dbh_cm"],
+            [101, 1, "longleaf-pine", 30.25],
+            [],
+            [102, 1.0, "longleaf-pine"],
+        ],
+        "cores": [["core", "tree", "first_ring_year", "centre"], ["a", 101, 1950, "pith"]],
+    }
     for name, lines in rows.items():
         sheet = book.create_sheet(name)
         for line in lines:
@@ -205,7 +282,10 @@ def test_workbook_dates_and_numbers_are_taken_as_typed(tmp_path):
     survey = read_survey(tmp_path / "old field.xlsx")
     assert survey.name == "old field"
     assert survey.stands["survey_date"].iloc[0] == pd.Timestamp(2020, 5, 12)
-    assert survey.trees["tree"].tolist() == ["101", "102"] and survey.trees["stand"].tolist() == ["1", "1"]
+    assert survey.trees["tree"].tolist() == ["101", "102"] and survey.trees["stand"].tolist() == [
+        "1",
+        "1",
+    ]
     assert survey.trees["row"].tolist() == [2, 4] and survey.trees["dbh_cm"].iloc[0] == 30.25
 
 
@@ -226,13 +306,17 @@ def test_column_definitions_are_sound():
 
 def test_the_column_page_is_up_to_date():
     page = (ROOT / "docs" / "survey-tables.md").read_text(encoding="utf-8")
-    assert page == column_reference(), "write column_reference() of standage.column_reference into docs/survey-tables.md"
+    assert page == column_reference(), (
+        "write column_reference() of standage.survey.column_reference into docs/survey-tables.md"
+    )
     for row in column_rows():
         assert f"| `{row[1]}` |" in page
 
 
 def test_growing_season_and_axis():
-    assert growing_season(dt.date(2020, 2, 29)) == 2019 and growing_season(dt.date(2020, 3, 1)) == 2020
+    assert (
+        growing_season(dt.date(2020, 2, 29)) == 2019 and growing_season(dt.date(2020, 3, 1)) == 2020
+    )
     dates = pd.Series(pd.to_datetime(["2020-02-29", "2020-03-01", None]))
     np.testing.assert_array_equal(growing_seasons(dates), [2019, 2020, np.nan])
     assert year_axis(None, 2020, longevity_years=450)[0] == 1820
@@ -243,13 +327,26 @@ def test_growing_season_and_axis():
 
 
 def test_reading_loads_nothing_heavy():
-    code = ("import pandas, sys, time; start = time.perf_counter(); import standage.survey, standage.template; "
-            "print(time.perf_counter() - start); "
-            "print(sorted({'pymc', 'scipy', 'openpyxl', 'arviz', 'pytensor', 'matplotlib'} & set(sys.modules)))")
-    out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT).stdout.split("\n")
+    code = (
+        "import pandas, sys, time; start = time.perf_counter(); import standage.survey, standage.survey.forms; "
+        "print(time.perf_counter() - start); "
+        "print(sorted({'pymc', 'scipy', 'openpyxl', 'arviz', 'pytensor', 'matplotlib'} & set(sys.modules)))"
+    )
+    out = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT
+    ).stdout.split("\n")
     assert float(out[0]) < 1.0  # 0.02 s on a quiet machine; the room is for a busy one
-    already = subprocess.run([sys.executable, "-c", "import pandas, sys; print(sorted({'scipy', 'openpyxl'} & set(sys.modules)))"],
-                             capture_output=True, text=True, check=True, cwd=ROOT).stdout.strip()
+    already = subprocess.run(
+        [
+            sys.executable,
+            "-c",
+            "import pandas, sys; print(sorted({'scipy', 'openpyxl'} & set(sys.modules)))",
+        ],
+        capture_output=True,
+        text=True,
+        check=True,
+        cwd=ROOT,
+    ).stdout.strip()
     assert out[1] == already
 
 
@@ -257,9 +354,21 @@ def test_a_hundred_thousand_cores_are_read_in_seconds(tmp_path):
     number = 100_000
     names = [f"t{place}" for place in range(number)]
     folder = write(tmp_path, stands="stand,survey_date\ns,2020-07-01")
-    pd.DataFrame({"tree": names, "stand": "s", "species": "longleaf-pine", "dbh_cm": 30}).to_csv(folder / "trees.csv", index=False)
-    cores = pd.DataFrame({column.name: "" for column in table("cores").columns}, index=range(number))
-    cores = cores.assign(core=names, tree=names, height_cm=30, first_ring_year=1950, core_date="2020-07-01", centre="pith", ring_count=70)
+    pd.DataFrame({"tree": names, "stand": "s", "species": "longleaf-pine", "dbh_cm": 30}).to_csv(
+        folder / "trees.csv", index=False
+    )
+    cores = pd.DataFrame(
+        {column.name: "" for column in table("cores").columns}, index=range(number)
+    )
+    cores = cores.assign(
+        core=names,
+        tree=names,
+        height_cm=30,
+        first_ring_year=1950,
+        core_date="2020-07-01",
+        centre="pith",
+        ring_count=70,
+    )
     cores.to_csv(folder / "cores.csv", index=False)
     start = time.process_time()  # of the processor, which other work on the machine hardly moves
     survey = read_survey(folder)
@@ -275,11 +384,19 @@ def test_unknown_columns_named_like_those_of_other_tables_disturb_nothing(tmp_pa
     known = [column.name for column in table(name).columns]
     folder = simulated.write(tmp_path / "more")
     path = folder / f"{name}.csv"
-    frame = pd.read_csv(path, dtype=str, keep_default_na=False) if path.exists() else pd.DataFrame(columns=known)
+    frame = (
+        pd.read_csv(path, dtype=str, keep_default_na=False)
+        if path.exists()
+        else pd.DataFrame(columns=known)
+    )
     others = {column.name for each in TABLES for column in each.columns} - set(known)
-    unknown = sorted(column for column in others if near_column(column, known, set(frame.columns)) is None)
+    unknown = sorted(
+        column for column in others if near_column(column, known, set(frame.columns)) is None
+    )
     assert len(unknown) > 20
     frame.assign(**dict.fromkeys(unknown, "x")).to_csv(path, index=False)
     survey = read_survey(folder)
     assert date_trees(survey).equals(date_trees(plain))
-    assert [stem.tree for stem in build_stands(survey).stems] == [stem.tree for stem in build_stands(plain).stems]
+    assert [stem.tree for stem in build_stands(survey).stems] == [
+        stem.tree for stem in build_stands(plain).stems
+    ]

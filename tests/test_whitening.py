@@ -6,15 +6,23 @@ import numpy as np
 import pytest
 from random_stand_data import random_parameters, random_stand_data
 
-from standage.stand.kernel import Kernel
+from standage.stand.kernel.log_density import Kernel
 from standage.stand.parameters import pack
-from standage.stand.whitening import SMALLEST_CURVATURE, from_whitened, to_whitened, unit_blocks, whitening
+from standage.stand.whitening import (
+    SMALLEST_CURVATURE,
+    from_whitened,
+    to_whitened,
+    unit_blocks,
+    whitening,
+)
 
 
 @pytest.fixture(scope="module")
 def two_units():
     """Two stands of two species, their kernel, and four points not far apart."""
-    data = random_stand_data(107, (("establishment", True), ("establishment", False)), (True, False))
+    data = random_stand_data(
+        107, (("establishment", True), ("establishment", False)), (True, False)
+    )
     points = np.array([pack(random_parameters(seed, data, 0.3), data) for seed in range(4)])
     return data, Kernel(data), points
 
@@ -41,11 +49,18 @@ def test_coordinates_turn_the_mean_curvature_into_the_identity(two_units):
     """Rows W = U^-1 of curvature U U' make W curvature W' the identity, but for what was added to the diagonal."""
     data, kernel, points = two_units
     curvature = plain_curvature(kernel, points)
-    assert np.abs(curvature[unit_blocks(data)[0][0] : unit_blocks(data)[0][1], unit_blocks(data)[1][0] :]).max() == 0
+    assert (
+        np.abs(
+            curvature[unit_blocks(data)[0][0] : unit_blocks(data)[0][1], unit_blocks(data)[1][0] :]
+        ).max()
+        == 0
+    )
     added = max(0.0, SMALLEST_CURVATURE - np.linalg.eigvalsh(curvature)[0])
     found = whitening(kernel, data, points)
     identity = found.rows @ (curvature + added * np.eye(kernel.size)) @ found.rows.T
-    assert np.abs(identity - np.eye(kernel.size)).max() < 2e-3  # the error of differences to one side
+    assert (
+        np.abs(identity - np.eye(kernel.size)).max() < 2e-3
+    )  # the error of differences to one side
     assert np.allclose(found.center, points.mean(axis=0))
 
 
@@ -53,7 +68,9 @@ def test_a_curvature_below_the_least_is_raised_to_it(two_units, monkeypatch):
     data, kernel, points = two_units
     monkeypatch.setattr("standage.stand.whitening.SMALLEST_CURVATURE", 3.0)
     found = whitening(kernel, data, points)
-    assert np.linalg.svd(found.rows, compute_uv=False)[0] == pytest.approx(1 / np.sqrt(3.0), rel=1e-6)
+    assert np.linalg.svd(found.rows, compute_uv=False)[0] == pytest.approx(
+        1 / np.sqrt(3.0), rel=1e-6
+    )
 
 
 def test_compiled_changes_of_coordinates_are_the_dense_ones(two_units):
@@ -61,6 +78,12 @@ def test_compiled_changes_of_coordinates_are_the_dense_ones(two_units):
     found = whitening(kernel, data, points)
     rng = np.random.default_rng(1)
     z, gradient = rng.standard_normal((2, kernel.size))
-    assert np.allclose(from_whitened(found.center, found.rows, found.ends, z), found.outward(z), rtol=0, atol=1e-12)
-    assert np.allclose(to_whitened(found.rows, found.ends, gradient), found.rows @ gradient, rtol=0, atol=1e-12)
-    assert np.any(found.ends < kernel.size) and np.all(found.ends[: unit_blocks(data)[0][0]] == kernel.size)
+    assert np.allclose(
+        from_whitened(found.center, found.rows, found.ends, z), found.outward(z), rtol=0, atol=1e-12
+    )
+    assert np.allclose(
+        to_whitened(found.rows, found.ends, gradient), found.rows @ gradient, rtol=0, atol=1e-12
+    )
+    assert np.any(found.ends < kernel.size) and np.all(
+        found.ends[: unit_blocks(data)[0][0]] == kernel.size
+    )

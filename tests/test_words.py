@@ -10,15 +10,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as some
 
-from standage import spoken, words
-from standage.words import (
+from standage.grammar import counted, listed
+from standage.prose import summary as spoken
+from standage.prose import wording as words
+from standage.prose.wording import (
     LIKELIHOODS,
     UNSAYABLE,
     age_words,
-    counted,
     likelihood,
     likelihood_table,
-    listed,
     percent,
     probability_words,
     year_words,
@@ -33,7 +33,9 @@ def test_examples_in_the_module_hold():
 
 
 def test_the_page_has_the_table_of_the_code():
-    assert likelihood_table() in (ROOT / "docs" / "words.md").read_text(encoding="utf-8"), "write likelihood_table() into docs/words.md"
+    assert likelihood_table() in (ROOT / "docs" / "words.md").read_text(encoding="utf-8"), (
+        "write likelihood_table() into docs/words.md"
+    )
 
 
 @pytest.mark.parametrize(
@@ -58,15 +60,24 @@ def test_words_are_those_of_the_published_scale(probability, said):
 @given(some.floats(0, 1))
 def test_word_and_figure_never_contradict_each_other(probability):
     word, figure = re.fullmatch(r"(.*) \((.*) %\)", probability_words(probability)).groups()
-    said = {"more than 99": 1.0, "less than 1": 0.0}.get(figure) if not figure.isdigit() else int(figure) / 100
+    said = (
+        {"more than 99": 1.0, "less than 1": 0.0}.get(figure)
+        if not figure.isdigit()
+        else int(figure) / 100
+    )
     assert word == likelihood(said)
 
 
 def test_what_is_no_probability_is_refused_and_what_is_unknown_is_said():
     with pytest.raises(ValueError, match="between 0 and 1"):
         likelihood(1.2)
-    assert probability_words(float("nan")) == UNSAYABLE and year_words(float("nan"), 1900, 1910) == UNSAYABLE
-    assert [step.least for step in LIKELIHOODS] == sorted((step.least for step in LIKELIHOODS), reverse=True) and LIKELIHOODS[-1].least == 0
+    assert (
+        probability_words(float("nan")) == UNSAYABLE
+        and year_words(float("nan"), 1900, 1910) == UNSAYABLE
+    )
+    assert [step.least for step in LIKELIHOODS] == sorted(
+        (step.least for step in LIKELIHOODS), reverse=True
+    ) and LIKELIHOODS[-1].least == 0
 
 
 def test_years_are_said_as_people_say_them():
@@ -90,4 +101,8 @@ def test_rounding_never_makes_an_interval_narrower(low, width, place):
 
 def test_lists_and_counts():
     assert listed([]) == "" and listed(["a"]) == "a" and listed(["a", "b", "c"]) == "a, b and c"
-    assert counted(0, "core") == "no core" and counted(1, "core") == "1 core" and counted(2, "core") == "2 cores"
+    assert (
+        counted(0, "core") == "no core"
+        and counted(1, "core") == "1 core"
+        and counted(2, "core") == "2 cores"
+    )

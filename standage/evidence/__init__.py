@@ -1,10 +1,15 @@
 """What the records of a tree say about the years at its core and of its establishment."""
 
-from standage.evidence.ages import date_trees
 from standage.evidence.centre import missing_rings_pmf
-from standage.evidence.core import CoreReadings, evidence_over_years, pooled_evidence_over_years, read_cores
+from standage.evidence.core import (
+    CoreReadings,
+    evidence_over_years,
+    pooled_evidence_over_years,
+    read_cores,
+)
 from standage.evidence.geometry import arc_radius_mm
 from standage.evidence.height import delay_pmf_prior, grass_stage_pmf, height_growth_pmf, steps
+from standage.evidence.tree_ages import date_trees
 
 __all__ = [
     "CoreReadings",

@@ -60,44 +60,70 @@ def missing_rings_pmf(mu: ArrayLike, sigma: ArrayLike, longest: int) -> NDArray[
     """
     mu, sigma = np.broadcast_arrays(np.asarray(mu, float), np.asarray(sigma, float))
     exact = np.isneginf(mu)
-    safe_mu, safe_sigma = np.where(exact, 0.0, mu), np.where(exact, 1.0, np.maximum(sigma, SMALLEST_LOG_SD))
+    safe_mu, safe_sigma = (
+        np.where(exact, 0.0, mu),
+        np.where(exact, 1.0, np.maximum(sigma, SMALLEST_LOG_SD)),
+    )
     z = (np.log(np.arange(longest + 1) + 0.5) - safe_mu[..., None]) / safe_sigma[..., None]
     # Differences are taken in the nearer tail, so that far tails keep their relative precision.
     tail = ndtr(-np.abs(z))
     pmf = np.empty(z.shape)
     pmf[..., 0] = np.where(z[..., 0] < 0, tail[..., 0], 1.0 - tail[..., 0])
     low, high, low_tail, high_tail = z[..., :-1], z[..., 1:], tail[..., :-1], tail[..., 1:]
-    pmf[..., 1:] = np.where(high <= 0, high_tail - low_tail, np.where(low >= 0, low_tail - high_tail, 1.0 - low_tail - high_tail))
+    pmf[..., 1:] = np.where(
+        high <= 0,
+        high_tail - low_tail,
+        np.where(low >= 0, low_tail - high_tail, 1.0 - low_tail - high_tail),
+    )
     pmf[exact] = 0.0
     pmf[..., 0] = np.where(exact, 1.0, pmf[..., 0])
     return pmf
 
 
-def read_centres(table: pd.DataFrame, visible_rings: NDArray[np.float64], profile: Profile) -> CentreEvidence:
+def read_centres(
+    table: pd.DataFrame, visible_rings: NDArray[np.float64], profile: Profile
+) -> CentreEvidence:
     """The centre evidence of each row of `table`: the columns of cores.csv, and `dbh_cm` of the tree.
 
     `visible_rings` `(core,)` are the rings from the last to the innermost seen, NaN where none can be read.
     """
     column = {name: table[name].to_numpy(float) for name in _NUMBERS}
     centre = table["centre"].to_numpy(object)
-    reader_says, distance_known = ~np.isnan(column["missing_rings"]), ~np.isnan(column["missing_mm"])
+    reader_says, distance_known = (
+        ~np.isnan(column["missing_rings"]),
+        ~np.isnan(column["missing_mm"]),
+    )
     inner_known = ~np.isnan(column["inner_ring_mm"])
     arc_measured = (centre == "arcs") & (column["arc_chord_mm"] > 0) & (column["arc_height_mm"] > 0)
     by_share_kind = (centre == "straight") | (centre == "decayed")
 
     by_share = _from_share_of_radius(table, column, centre, visible_rings, profile)
-    by_distance = _from_distance(*_estimated_distance(column, profile), inner_known, column, profile)
+    by_distance = _from_distance(
+        *_estimated_distance(column, profile), inner_known, column, profile
+    )
     # From weakest to strongest evidence; what comes later replaces what came before.
     choices = [
         (np.ones(len(table), bool), _unknown(len(table), profile)),
-        (centre == "arcs", _from_distance(*_unmeasured_arc(len(table)), inner_known, column, profile)),
+        (
+            centre == "arcs",
+            _from_distance(*_unmeasured_arc(len(table)), inner_known, column, profile),
+        ),
         (by_share_kind & ~np.isnan(by_share.mu), by_share),
-        (arc_measured, _from_distance(*_arc_distance(column, profile), inner_known, column, profile)),
+        (
+            arc_measured,
+            _from_distance(*_arc_distance(column, profile), inner_known, column, profile),
+        ),
         (distance_known & (~by_share_kind | inner_known | np.isnan(visible_rings)), by_distance),
         (reader_says, _readers_own(column)),
         (centre == "pith", _pith(len(table))),
     ]
-    parts = [np.select([use for use, _ in reversed(choices)], [getattr(found, name) for _, found in reversed(choices)]) for name in _PARTS]
+    parts = [
+        np.select(
+            [use for use, _ in reversed(choices)],
+            [getattr(found, name) for _, found in reversed(choices)],
+        )
+        for name in _PARTS
+    ]
     return CentreEvidence(*parts)
 
 
@@ -111,7 +137,9 @@ _NUMBERS = (
 def reach_unknown(cores: pd.DataFrame) -> NDArray[np.bool_]:
     """Which rows of cores.csv tell nothing of how far from the pith they ended, `(core,)`: no curvature or no centre, and neither rings,
     nor a distance that is used, nor a length. What they missed is then assumed from the rings seen (E14)."""
-    cores = cores.reindex(columns=["centre", "missing_rings", "missing_mm", "inner_ring_mm", "core_length_mm"])
+    cores = cores.reindex(
+        columns=["centre", "missing_rings", "missing_mm", "inner_ring_mm", "core_length_mm"]
+    )
     distance = cores["missing_mm"].notna() & cores["inner_ring_mm"].notna()
     told = cores["missing_rings"].notna() | distance | cores["core_length_mm"].notna()
     return (cores["centre"].isin(["straight", "decayed"]) & ~told).to_numpy(dtype=bool)
@@ -127,7 +155,12 @@ def _unknown(cores: int, profile: Profile) -> CentreEvidence:
     spread = profile["core.unknown_missing_rings_log_sd"]
     loading = min(profile["core.early_growth_stand_log_sd"], 0.7 * spread)
     own = np.sqrt(spread**2 - loading**2)
-    fill = [np.log(profile["core.unknown_missing_rings_median"]), own, loading, min(profile["core.early_growth_log_sd"], 0.7 * own)]
+    fill = [
+        np.log(profile["core.unknown_missing_rings_median"]),
+        own,
+        loading,
+        min(profile["core.early_growth_log_sd"], 0.7 * own),
+    ]
     return CentreEvidence(*(np.full(cores, value) for value in fill))
 
 
@@ -136,27 +169,39 @@ def _readers_own(column: dict[str, NDArray[np.float64]]) -> CentreEvidence:
     default = MISSING_RINGS_SD_SHARE * column["missing_rings"] + MISSING_RINGS_SD_RINGS
     sd = np.where(np.isnan(column["missing_rings_sd"]), default, column["missing_rings_sd"])
     zero = np.zeros(rings.size)
-    return CentreEvidence(np.log(rings), np.maximum(np.sqrt(np.log1p((sd / rings) ** 2)), SMALLEST_LOG_SD), zero, zero)
+    return CentreEvidence(
+        np.log(rings), np.maximum(np.sqrt(np.log1p((sd / rings) ** 2)), SMALLEST_LOG_SD), zero, zero
+    )
 
 
 def _unmeasured_arc(cores: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    return np.full(cores, np.log(ARC_WITHOUT_MEASURE_MM)), np.full(cores, ARC_WITHOUT_MEASURE_LOG_SD)
+    return np.full(cores, np.log(ARC_WITHOUT_MEASURE_MM)), np.full(
+        cores, ARC_WITHOUT_MEASURE_LOG_SD
+    )
 
 
-def _arc_distance(column: dict[str, NDArray[np.float64]], profile: Profile) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _arc_distance(
+    column: dict[str, NDArray[np.float64]], profile: Profile
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Log distance and log-sd from chord and arc height. The radius is convex in the arc height, so reading error inflates it: half the
     squared relative effect of that error is taken off the log radius."""
     with np.errstate(divide="ignore", invalid="ignore"):
         radius = geometry.arc_radius_mm(column["arc_chord_mm"], column["arc_height_mm"])
-        by_chord, by_height = geometry.arc_radius_sensitivities(column["arc_chord_mm"], column["arc_height_mm"])
+        by_chord, by_height = geometry.arc_radius_sensitivities(
+            column["arc_chord_mm"], column["arc_height_mm"]
+        )
         chord_cv = by_chord * ARC_READING_SD_MM / radius
         height_cv = np.minimum(np.abs(by_height) * ARC_READING_SD_MM / radius, 1.0)
         corrected = radius * np.exp(-(height_cv**2) / 2.0)
         distance = geometry.distance_less_pith_mm(corrected, profile["core.pith_radius_mm"])
-        return np.log(distance), np.sqrt(np.log1p((chord_cv**2 + height_cv**2) * (corrected / distance) ** 2))
+        return np.log(distance), np.sqrt(
+            np.log1p((chord_cv**2 + height_cv**2) * (corrected / distance) ** 2)
+        )
 
 
-def _estimated_distance(column: dict[str, NDArray[np.float64]], profile: Profile) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _estimated_distance(
+    column: dict[str, NDArray[np.float64]], profile: Profile
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Log distance and log-sd where the reader gives a distance to the pith (circles laid over, or other); the pith is taken off."""
     distance = geometry.distance_less_pith_mm(column["missing_mm"], profile["core.pith_radius_mm"])
     default = MISSING_MM_SD_SHARE * column["missing_mm"] + MISSING_MM_SD_MM
@@ -172,7 +217,10 @@ def _from_distance(
     profile: Profile,
 ) -> CentreEvidence:
     """Rings = distance over early growth; early growth from the innermost rings of the same core where measured, else the profile's."""
-    measured = np.log(np.maximum(np.where(inner_known, column["inner_ring_mm"], 1.0), 0.01) * profile["core.early_to_inner_ratio"])
+    measured = np.log(
+        np.maximum(np.where(inner_known, column["inner_ring_mm"], 1.0), 0.01)
+        * profile["core.early_to_inner_ratio"]
+    )
     log_growth = np.where(inner_known, measured, np.log(profile["core.early_growth_mm_per_year"]))
     tree = profile["core.early_growth_log_sd"] * np.where(inner_known, INNER_RINGS_SHARE, 1.0)
     loading = np.full(log_distance.size, profile["core.early_growth_stand_log_sd"])
@@ -187,21 +235,38 @@ def _from_share_of_radius(
     profile: Profile,
 ) -> CentreEvidence:
     """No curvature to see, or the centre gone: the share of the radius missed, and how growth slows with age, give the rings missed."""
-    by_taper = geometry.diameter_at_height_cm(column["dbh_cm"], column["height_cm"], profile["core.taper_per_m"])
-    diameter = np.where(np.isnan(column["diameter_at_core_cm"]), by_taper, column["diameter_at_core_cm"])
-    radius = geometry.radius_under_bark_mm(diameter, column["bark_mm"], profile["core.bark_share_of_diameter"])
+    by_taper = geometry.diameter_at_height_cm(
+        column["dbh_cm"], column["height_cm"], profile["core.taper_per_m"]
+    )
+    diameter = np.where(
+        np.isnan(column["diameter_at_core_cm"]), by_taper, column["diameter_at_core_cm"]
+    )
+    radius = geometry.radius_under_bark_mm(
+        diameter, column["bark_mm"], profile["core.bark_share_of_diameter"]
+    )
     dry = table["core_state"].to_numpy(object) != "fresh"
-    length = geometry.length_in_the_tree_mm(column["core_length_mm"], dry, profile["core.dry_shrinkage_share"])
+    length = geometry.length_in_the_tree_mm(
+        column["core_length_mm"], dry, profile["core.dry_shrinkage_share"]
+    )
     nodes, weights = normal_nodes(5)
     eccentricity = profile["core.eccentricity_log_sd"]
-    share = geometry.share_of_radius_missing(length, radius, profile["core.pith_radius_mm"], eccentricity, nodes)
+    share = geometry.share_of_radius_missing(
+        length, radius, profile["core.pith_radius_mm"], eccentricity, nodes
+    )
     median = np.where(centre == "decayed", SHARE_MISSING["decayed"], SHARE_MISSING["straight"])
     assumed = expit(np.log(median / (1.0 - median))[:, None] + SHARE_MISSING_LOG_ODDS_SD * nodes)
     share = np.where(np.isnan(share), assumed, share)
     # The shape of the profile's curve of diameter on age: how growth slows, not how thick the stem is.
     slowing = profile["size.growth_cm_per_year"] / profile["size.asymptote_cm"]
-    log_rings = np.log(geometry.rings_in_missing_share(share, np.maximum(visible_rings, 1.0)[:, None], slowing))
+    log_rings = np.log(
+        geometry.rings_in_missing_share(share, np.maximum(visible_rings, 1.0)[:, None], slowing)
+    )
     mu = log_rings @ weights
     spread = np.sqrt(((log_rings - mu[:, None]) ** 2) @ weights)
     loading = np.full(mu.size, profile["core.early_growth_stand_log_sd"])
-    return CentreEvidence(mu, np.hypot(spread, SHARE_TO_RINGS_LOG_SD), loading, np.full(mu.size, SHARE_TO_RINGS_LOG_SD))
+    return CentreEvidence(
+        mu,
+        np.hypot(spread, SHARE_TO_RINGS_LOG_SD),
+        loading,
+        np.full(mu.size, SHARE_TO_RINGS_LOG_SD),
+    )

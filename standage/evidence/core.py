@@ -19,7 +19,7 @@ from standage.evidence.centre import missing_rings_pmf, read_centres
 from standage.profiles import Profile
 
 if TYPE_CHECKING:
-    from standage.survey import Survey
+    from standage.survey.survey import Survey
 
 Floats = NDArray[np.float64]
 Nodes = tuple[Sequence[float] | Floats, Sequence[float] | Floats]
@@ -34,7 +34,17 @@ COUNTING_NODES = 7
 OWN_LOG_SD_FLOOR = 0.15
 """Two cores of one tree never share their early growth to better than this. Assumed."""
 
-_TREE_COLUMNS = ("tree", "stand", "species", "dbh_cm", "status", "death_year", "death_year_sd", "origin", "planted_year")
+_TREE_COLUMNS = (
+    "tree",
+    "stand",
+    "species",
+    "dbh_cm",
+    "status",
+    "death_year",
+    "death_year_sd",
+    "origin",
+    "planted_year",
+)
 
 
 @dataclass(frozen=True)
@@ -73,7 +83,9 @@ class CoreReadings:
 
     def __str__(self) -> str:
         kinds = pd.Series(self.centre).value_counts()
-        return f"{len(self)} cores, {int(self.readable.sum())} readable; centre: " + ", ".join(f"{kind} {n}" for kind, n in kinds.items())
+        return f"{len(self)} cores, {int(self.readable.sum())} readable; centre: " + ", ".join(
+            f"{kind} {n}" for kind, n in kinds.items()
+        )
 
 
 def read_cores(survey: Survey, stand: str, species: str, profile: Profile) -> CoreReadings:
@@ -84,7 +96,9 @@ def read_cores(survey: Survey, stand: str, species: str, profile: Profile) -> Co
 
 def core_table(survey: Survey) -> pd.DataFrame:
     """cores.csv with what is needed of each core's tree beside it; a blank core date is the stand's survey date."""
-    called_so = [name for name in _TREE_COLUMNS if name != "tree"]  # an unknown column of cores.csv may be
+    called_so = [
+        name for name in _TREE_COLUMNS if name != "tree"
+    ]  # an unknown column of cores.csv may be
     cores = survey.cores.drop(columns=called_so, errors="ignore")
     table = cores.merge(survey.trees[list(_TREE_COLUMNS)], on="tree", how="inner", sort=False)
     survey_date = table["stand"].map(survey.stands.set_index("stand")["survey_date"])
@@ -97,7 +111,11 @@ def readings_of(table: pd.DataFrame, profile: Profile) -> CoreReadings:
     centre = read_centres(table, ring.visible_rings, profile)
     recorded = table["height_cm"].to_numpy(float)
     emergence = height.emergence_node_cm(profile)
-    below = recorded < profile["grass_stage.emergence_height_cm"] if profile.has_grass_stage else np.zeros(len(table), bool)
+    below = (
+        recorded < profile["grass_stage.emergence_height_cm"]
+        if profile.has_grass_stage
+        else np.zeros(len(table), bool)
+    )
     return CoreReadings(
         core=table["core"].to_numpy(object),
         tree=table["tree"].to_numpy(object),
@@ -122,7 +140,11 @@ def readings_of(table: pd.DataFrame, profile: Profile) -> CoreReadings:
 
 
 def evidence_over_years(
-    readings: CoreReadings, index: int, years: NDArray[np.int64], profile: Profile, nodes: Nodes | None = None
+    readings: CoreReadings,
+    index: int,
+    years: NDArray[np.int64],
+    profile: Profile,
+    nodes: Nodes | None = None,
 ) -> Floats:
     """Likelihood of each year of arrival at the core's height.
 
@@ -135,7 +157,11 @@ def evidence_over_years(
 
 
 def pooled_evidence_over_years(
-    readings: CoreReadings, indices: Sequence[int], years: NDArray[np.int64], profile: Profile, nodes: Nodes | None = None
+    readings: CoreReadings,
+    indices: Sequence[int],
+    years: NDArray[np.int64],
+    profile: Profile,
+    nodes: Nodes | None = None,
 ) -> Floats:
     """Joint likelihood of several cores at the same height of one tree, of the shapes of `evidence_over_years`.
 
@@ -144,7 +170,9 @@ def pooled_evidence_over_years(
     """
     rows = np.asarray(indices, int)
     if np.unique(readings.height_cm[rows][~np.isnan(readings.height_cm[rows])]).size > 1:
-        raise ValueError(f"cores of different heights cannot be pooled: {', '.join(map(str, readings.core[rows]))}")
+        raise ValueError(
+            f"cores of different heights cannot be pooled: {', '.join(map(str, readings.core[rows]))}"
+        )
     years = np.asarray(years, np.int64)
     if nodes is None:
         counting, counting_weights = height.normal_nodes(COUNTING_NODES)
@@ -158,33 +186,56 @@ def pooled_evidence_over_years(
         product = np.ones_like(result)
         for place, row in enumerate(rows):
             log_mean = mu[place] + readings.centre_loading[row] * early + shared[place] * node
-            product *= _one_core(readings, int(row), years, profile, log_mean, own[place], counting, with_nodes=nodes is not None)
+            product *= _one_core(
+                readings,
+                int(row),
+                years,
+                profile,
+                log_mean,
+                own[place],
+                counting,
+                with_nodes=nodes is not None,
+            )
         result += weight * product
     if nodes is None:
         return counting_weights @ result[0]
     return result
 
 
-def _split_spread(readings: CoreReadings, rows: NDArray[np.int64], *, with_nodes: bool) -> tuple[Floats, Floats, Floats]:
+def _split_spread(
+    readings: CoreReadings, rows: NDArray[np.int64], *, with_nodes: bool
+) -> tuple[Floats, Floats, Floats]:
     """Log mean, own log-sd and log-sd shared by the cores of the tree, each `(row,)`.
 
     With nodes the spline's variance comes off the shared part first, being shared itself, and off the own part for the rest. Without nodes
     the stand's factor is one more thing that cores of a tree share.
     """
-    mu, sigma, loading = readings.centre_mu[rows], readings.centre_sigma[rows], readings.centre_loading[rows]
-    shared_variance = np.minimum(readings.centre_tree_log_sd[rows], sigma) ** 2 if rows.size > 1 else np.zeros(rows.size)
+    mu, sigma, loading = (
+        readings.centre_mu[rows],
+        readings.centre_sigma[rows],
+        readings.centre_loading[rows],
+    )
+    shared_variance = (
+        np.minimum(readings.centre_tree_log_sd[rows], sigma) ** 2
+        if rows.size > 1
+        else np.zeros(rows.size)
+    )
     own_variance = sigma**2 - shared_variance
     if with_nodes:
         excess = SPLINE_VARIANCE * loading**2
         off_shared = np.minimum(excess, shared_variance)
         shared_variance = shared_variance - off_shared
-        own_variance = np.maximum(own_variance - (excess - off_shared), SMALLEST_SHARE_LEFT * own_variance)
+        own_variance = np.maximum(
+            own_variance - (excess - off_shared), SMALLEST_SHARE_LEFT * own_variance
+        )
     elif rows.size > 1:
         shared_variance = shared_variance + loading**2
     else:
         own_variance = own_variance + loading**2
     if rows.size > 1:
-        own_variance = np.where(sigma > 0, np.maximum(own_variance, OWN_LOG_SD_FLOOR**2), own_variance)
+        own_variance = np.where(
+            sigma > 0, np.maximum(own_variance, OWN_LOG_SD_FLOOR**2), own_variance
+        )
     return mu, np.sqrt(own_variance), np.sqrt(shared_variance)
 
 
@@ -208,9 +259,16 @@ def innermost_ring_pmf(
     location = counted * (bias_mean + bias_sd * counting)
     if with_nodes and scale > 0:
         # The variance of a Student-t with 4 degrees of freedom is twice its squared scale.
-        scale = np.sqrt(max(scale**2 - SPLINE_VARIANCE * (counted * bias_sd) ** 2 / 2.0, SMALLEST_SHARE_LEFT * scale**2))
+        scale = np.sqrt(
+            max(
+                scale**2 - SPLINE_VARIANCE * (counted * bias_sd) ** 2 / 2.0,
+                SMALLEST_SHARE_LEFT * scale**2,
+            )
+        )
     reach = SHIFT_SCALES * scale
-    shifts = np.arange(int(np.floor(location.min() - reach)), int(np.ceil(location.max() + reach)) + 1)
+    shifts = np.arange(
+        int(np.floor(location.min() - reach)), int(np.ceil(location.max() + reach)) + 1
+    )
     pmf = ring_count.shift_pmf(location, np.full(location.shape, scale), shifts)
     return _with_outer_ring(shifts, pmf, readings.outer_years[row], readings.outer_weights[row])
 
@@ -245,11 +303,17 @@ def _one_core(
         return np.where(reachable, 1.0, 0.0)[None, None, :]
     counting = counting if readings.counted_rings[row] > 0 else np.zeros(1)
     before, ring = innermost_ring_pmf(readings, row, profile, counting, with_nodes=with_nodes)
-    already = height.years_already_waited_pmf(profile) if readings.below_emergence[row] else np.ones(1)
+    already = (
+        height.years_already_waited_pmf(profile) if readings.below_emergence[row] else np.ones(1)
+    )
     # Years at the core itself: as many more before the first as a core below emergence height can be early.
     at_core = np.arange(years[0] - already.size + 1, years[-1] + 1)
     lag = int(readings.innermost_year[row]) - before[:, None] - at_core[None, :]
-    log_mean = log_mean if np.isfinite(log_mean).all() and readings.centre_loading[row] != 0 else log_mean[:1]
+    log_mean = (
+        log_mean
+        if np.isfinite(log_mean).all() and readings.centre_loading[row] != 0
+        else log_mean[:1]
+    )
     longest = max(int(lag.max()), 0)
     missed = missing_rings_pmf(log_mean, np.full(log_mean.shape, own), longest)
     by_lag = np.where(lag >= 0, missed[:, np.clip(lag, 0, longest)], 0.0)

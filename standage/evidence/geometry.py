@@ -25,7 +25,9 @@ def arc_radius_mm(chord_mm: ArrayLike, arc_height_mm: ArrayLike) -> NDArray[np.f
     return chord**2 / (8.0 * height) + height / 2.0
 
 
-def arc_radius_sensitivities(chord_mm: ArrayLike, arc_height_mm: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def arc_radius_sensitivities(
+    chord_mm: ArrayLike, arc_height_mm: ArrayLike
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Change of the arc radius per mm of chord, `L/(4h)`, and per mm of arc height, `1/2 - L^2/(8h^2)`."""
     chord, height = np.asarray(chord_mm, float), np.asarray(arc_height_mm, float)
     return chord / (4.0 * height), 0.5 - chord**2 / (8.0 * height**2)
@@ -36,39 +38,55 @@ def distance_less_pith_mm(distance_mm: ArrayLike, pith_radius_mm: float) -> NDAr
     return np.maximum(np.asarray(distance_mm, float) - pith_radius_mm, SMALLEST_DISTANCE_MM)
 
 
-def diameter_at_height_cm(dbh_cm: ArrayLike, height_cm: ArrayLike, taper_per_m: float) -> NDArray[np.float64]:
+def diameter_at_height_cm(
+    dbh_cm: ArrayLike, height_cm: ArrayLike, taper_per_m: float
+) -> NDArray[np.float64]:
     """Diameter over bark at a height, from that at breast height and a straight taper; blank heights count as breast height. [cm]"""
     height = np.asarray(height_cm, float)
     metres_above = np.where(np.isnan(height), 0.0, (height - BREAST_HEIGHT_CM) / 100.0)
     return np.asarray(dbh_cm, float) * (1.0 - taper_per_m * metres_above)
 
 
-def radius_under_bark_mm(diameter_cm: ArrayLike, bark_mm: ArrayLike, bark_share: float) -> NDArray[np.float64]:
+def radius_under_bark_mm(
+    diameter_cm: ArrayLike, bark_mm: ArrayLike, bark_share: float
+) -> NDArray[np.float64]:
     """Half the diameter less the bark of one side, measured or, where blank, `bark_share` of the diameter. [mm]"""
     diameter, bark = np.asarray(diameter_cm, float) * 10.0, np.asarray(bark_mm, float)
     return diameter / 2.0 - np.where(np.isnan(bark), bark_share * diameter, bark)
 
 
-def length_in_the_tree_mm(core_length_mm: ArrayLike, dry: ArrayLike, shrinkage_share: float) -> NDArray[np.float64]:
+def length_in_the_tree_mm(
+    core_length_mm: ArrayLike, dry: ArrayLike, shrinkage_share: float
+) -> NDArray[np.float64]:
     """Length of a core as it was in the tree: dry cores have lost `shrinkage_share` of it. [mm]"""
     length = np.asarray(core_length_mm, float)
     return np.where(np.asarray(dry, bool), length / (1.0 - shrinkage_share), length)
 
 
 def share_of_radius_missing(
-    length_mm: ArrayLike, radius_mm: ArrayLike, pith_radius_mm: float, eccentricity_log_sd: float, nodes: ArrayLike
+    length_mm: ArrayLike,
+    radius_mm: ArrayLike,
+    pith_radius_mm: float,
+    eccentricity_log_sd: float,
+    nodes: ArrayLike,
 ) -> NDArray[np.float64]:
     """Share of the radius that the core missed, `(core, node)`, at standard normal `nodes` of the stem's eccentricity.
 
     The cored radius differs from half the diameter by a log-normal factor. Shares are held within `SMALLEST_SHARE_MISSING` of 0 and 1: a
     core longer than half the diameter has missed little, not less than nothing.
     """
-    radius = np.asarray(radius_mm, float)[..., None] * np.exp(eccentricity_log_sd * np.asarray(nodes, float)) - pith_radius_mm
+    radius = (
+        np.asarray(radius_mm, float)[..., None]
+        * np.exp(eccentricity_log_sd * np.asarray(nodes, float))
+        - pith_radius_mm
+    )
     share = 1.0 - np.asarray(length_mm, float)[..., None] / np.maximum(radius, SMALLEST_DISTANCE_MM)
     return np.clip(share, SMALLEST_SHARE_MISSING, 1.0 - SMALLEST_SHARE_MISSING)
 
 
-def rings_in_missing_share(share: ArrayLike, visible_rings: ArrayLike, slowing_per_year: float) -> NDArray[np.float64]:
+def rings_in_missing_share(
+    share: ArrayLike, visible_rings: ArrayLike, slowing_per_year: float
+) -> NDArray[np.float64]:
     """Rings in the missing share of a radius that grew as `1 - exp(-c age)`, given the rings seen in the rest.
 
     Solving `(1 - e^(-c m))/(1 - e^(-c (m + n))) = share` for m gives `log[(1 - share e^(-c n))/(1 - share)]/c`. With c = 0, even growth,
@@ -78,4 +96,6 @@ def rings_in_missing_share(share: ArrayLike, visible_rings: ArrayLike, slowing_p
     share, rings = np.asarray(share, float), np.asarray(visible_rings, float)
     if slowing_per_year == 0:
         return rings * share / (1.0 - share)
-    return np.log((1.0 - share * np.exp(-slowing_per_year * rings)) / (1.0 - share)) / slowing_per_year
+    return (
+        np.log((1.0 - share * np.exp(-slowing_per_year * rings)) / (1.0 - share)) / slowing_per_year
+    )

@@ -35,7 +35,9 @@ def emergence_node_cm(profile: Profile) -> float:
     """The lowest height a delay is stated for: emergence height rounded up to 5 cm, 0 without a grass stage. [cm]"""
     if not profile.has_grass_stage:
         return 0.0
-    return float(np.ceil(profile["grass_stage.emergence_height_cm"] / HEIGHT_STEP_CM) * HEIGHT_STEP_CM)
+    return float(
+        np.ceil(profile["grass_stage.emergence_height_cm"] / HEIGHT_STEP_CM) * HEIGHT_STEP_CM
+    )
 
 
 def grass_stage_pmf(median: ArrayLike, log_sd: ArrayLike, longest: int) -> NDArray[np.float64]:
@@ -62,7 +64,9 @@ def height_growth_pmf(mean: ArrayLike, dispersion: float, longest: int) -> NDArr
     pmf = np.empty((*mean.shape, longest + 1))
     pmf[..., 0] = success**shape
     for seasons in range(1, longest + 1):
-        pmf[..., seasons] = pmf[..., seasons - 1] * (1.0 - success) * (shape + seasons - 1) / seasons
+        pmf[..., seasons] = (
+            pmf[..., seasons - 1] * (1.0 - success) * (shape + seasons - 1) / seasons
+        )
     return pmf
 
 
@@ -73,23 +77,35 @@ def relative_height(profile: Profile, height_cm: ArrayLike) -> NDArray[np.float6
     return above ** profile["height_growth.exponent"]
 
 
-def _averaged_growth_pmf(profile: Profile, share: float, shared_factor: ArrayLike, own_log_sd: float) -> NDArray[np.float64]:
+def _averaged_growth_pmf(
+    profile: Profile, share: float, shared_factor: ArrayLike, own_log_sd: float
+) -> NDArray[np.float64]:
     """Pmf of the seasons for a share of the height growth, averaged over its own normal factor, at given shared log factors `(...)`."""
     nodes, weights = normal_nodes(QUADRATURE_NODES)
     scale = np.asarray(shared_factor, float)[..., None] + own_log_sd * nodes
     mean = share * profile["height_growth.years_to_breast_height"] * np.exp(scale)
-    pmf = height_growth_pmf(mean, profile["height_growth.dispersion"], int(profile["height_growth.longest_height_years"]))
+    pmf = height_growth_pmf(
+        mean,
+        profile["height_growth.dispersion"],
+        int(profile["height_growth.longest_height_years"]),
+    )
     return np.einsum("...nk,n->...k", pmf, weights)
 
 
-def height_growth_pmf_prior(profile: Profile, lower_cm: float, upper_cm: float) -> NDArray[np.float64]:
+def height_growth_pmf_prior(
+    profile: Profile, lower_cm: float, upper_cm: float
+) -> NDArray[np.float64]:
     """Pmf of the seasons from `lower_cm` to `upper_cm`, `(k,)`, averaged over what the profile is unsure of."""
     share = float(relative_height(profile, upper_cm) - relative_height(profile, lower_cm))
-    spread = np.hypot(profile["height_growth.years_log_sd"], profile["height_growth.between_stand_log_sd"])
+    spread = np.hypot(
+        profile["height_growth.years_log_sd"], profile["height_growth.between_stand_log_sd"]
+    )
     return _averaged_growth_pmf(profile, max(share, 0.0), 0.0, float(spread))
 
 
-def grass_stage_pmf_prior(profile: Profile, shared_z: ArrayLike | None = None) -> NDArray[np.float64]:
+def grass_stage_pmf_prior(
+    profile: Profile, shared_z: ArrayLike | None = None
+) -> NDArray[np.float64]:
     """Pmf of G averaged over species and stand factors: `(g,)`, or `(..., g)` at given values of the factor shared with height growth."""
     longest = int(profile["grass_stage.longest_years"])
     shared = np.zeros(()) if shared_z is None else np.asarray(shared_z, float)
@@ -98,11 +114,18 @@ def grass_stage_pmf_prior(profile: Profile, shared_z: ArrayLike | None = None) -
         pmf[..., 0] = 1.0
         return pmf
     between = profile["grass_stage.between_stand_log_sd"]
-    own = np.hypot(profile["grass_stage.median_log_sd"], between if shared_z is None else between / np.sqrt(2.0))
+    own = np.hypot(
+        profile["grass_stage.median_log_sd"],
+        between if shared_z is None else between / np.sqrt(2.0),
+    )
     nodes, weights = normal_nodes(QUADRATURE_NODES)
     offset = np.zeros(()) if shared_z is None else between / np.sqrt(2.0) * shared
-    median = profile["grass_stage.median_years"] * np.exp(offset[..., None, None] + own * nodes[:, None])
-    log_sd = profile["grass_stage.within_stand_log_sd"] * np.exp(profile["grass_stage.within_log_sd"] * nodes)
+    median = profile["grass_stage.median_years"] * np.exp(
+        offset[..., None, None] + own * nodes[:, None]
+    )
+    log_sd = profile["grass_stage.within_stand_log_sd"] * np.exp(
+        profile["grass_stage.within_log_sd"] * nodes
+    )
     return np.einsum("...mwg,m,w->...g", grass_stage_pmf(median, log_sd, longest), weights, weights)
 
 
@@ -116,7 +139,9 @@ def delay_pmf_prior(profile: Profile, height_cm: float) -> NDArray[np.float64]:
     grass = grass_stage_pmf_prior(profile, nodes)
     between = profile["height_growth.between_stand_log_sd"] / np.sqrt(2.0)
     own = float(np.hypot(profile["height_growth.years_log_sd"], between))
-    growth = _averaged_growth_pmf(profile, float(relative_height(profile, height_cm)), between * nodes, own)
+    growth = _averaged_growth_pmf(
+        profile, float(relative_height(profile, height_cm)), between * nodes, own
+    )
     pmf = np.zeros(grass.shape[-1] + growth.shape[-1] - 1)
     for weight, grass_row, growth_row in zip(weights, grass, growth, strict=True):
         pmf += weight * np.convolve(grass_row, growth_row)
@@ -142,4 +167,7 @@ def steps(profile: Profile, heights_cm: Sequence[float]) -> tuple[NDArray[np.flo
     heights = np.asarray(heights_cm, float)
     if np.any(np.diff(heights) < 0):
         raise ValueError(f"heights must ascend, got {heights.tolist()} cm")
-    return tuple(height_growth_pmf_prior(profile, low, high) for low, high in zip(heights[:-1], heights[1:], strict=True))
+    return tuple(
+        height_growth_pmf_prior(profile, low, high)
+        for low, high in zip(heights[:-1], heights[1:], strict=True)
+    )

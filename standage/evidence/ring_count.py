@@ -63,7 +63,9 @@ def student_t4_cdf(t: ArrayLike) -> NDArray[np.float64]:
     return 0.5 + 0.375 * t / np.sqrt(1.0 + squared / 4.0) * (1.0 - squared / (12.0 + 3.0 * squared))
 
 
-def shift_pmf(location: ArrayLike, scale: ArrayLike, shifts: NDArray[np.int64]) -> NDArray[np.float64]:
+def shift_pmf(
+    location: ArrayLike, scale: ArrayLike, shifts: NDArray[np.int64]
+) -> NDArray[np.float64]:
     """P(true - counted rings = shift): Student-t with 4 degrees of freedom rounded to whole rings, `(..., shift)`.
 
     `location` and `scale` broadcast to `(...)`; `shifts` are consecutive. A scale of 0 is exact at the rounded location.
@@ -80,13 +82,18 @@ def shift_pmf(location: ArrayLike, scale: ArrayLike, shifts: NDArray[np.int64]) 
 
 def date_innermost_rings(table: pd.DataFrame, profile: Profile) -> InnermostRing:
     """Date the innermost ring of each row of `table`: columns of cores.csv, and `status`, `death_year`, `death_year_sd` of the tree."""
-    first, last, count = (table[name].to_numpy(float) for name in ("first_ring_year", "last_ring_year", "ring_count"))
+    first, last, count = (
+        table[name].to_numpy(float) for name in ("first_ring_year", "last_ring_year", "ring_count")
+    )
     back_to = table["crossdated_back_to_year"].to_numpy(float)
     outer = table["outer_ring"].to_numpy(object)
     crossdated = table["dating"].to_numpy(object) == "crossdated"
     dead = np.isin(table["status"].to_numpy(object), ("dead", "stump"))
     season, month = growing_seasons(table["core_date"]), table["core_date"].dt.month.to_numpy(float)
-    death_year, death_sd = table["death_year"].to_numpy(float), np.nan_to_num(table["death_year_sd"].to_numpy(float))
+    death_year, death_sd = (
+        table["death_year"].to_numpy(float),
+        np.nan_to_num(table["death_year_sd"].to_numpy(float)),
+    )
 
     outermost = _outermost_complete_ring(last, outer, season, month, dead, death_year)
     innermost = np.where(np.isnan(first), outermost - count + 1.0, first)
@@ -94,7 +101,9 @@ def date_innermost_rings(table: pd.DataFrame, profile: Profile) -> InnermostRing
     no_anchor = ~no_ring & np.isnan(innermost)
     readable = ~(no_ring | no_anchor)
     # A crossdated last ring counts even where it was still growing: only its year matters, not whether it is complete.
-    outer_end = np.where(crossdated & ~np.isnan(last), last, np.where(np.isnan(outermost), season, outermost))
+    outer_end = np.where(
+        crossdated & ~np.isnan(last), last, np.where(np.isnan(outermost), season, outermost)
+    )
     visible = np.where(np.isnan(first), count, outer_end - first + 1.0)
     visible = np.where(no_ring, np.nan, np.maximum(visible, 1.0))
 
@@ -104,12 +113,27 @@ def date_innermost_rings(table: pd.DataFrame, profile: Profile) -> InnermostRing
     scale = _reader_scale(counted, table["count_sd"].to_numpy(float), profile)
     latest = np.where(dead & ~np.isnan(outermost), np.minimum(outermost, season), season)
     # Rings without a calendar year still bound the arrival: so many seasons passed since, give or take the count.
-    latest = np.where(no_anchor, season - count + 1.0 + np.ceil(READER_SCALES_IN_BOUND * _usual_reader_scale(count, profile)), latest)
-    weights, shifts = _outer_ring_pmf(table, crossdated, dead & np.isnan(first) & np.isnan(last), death_sd, month)
+    latest = np.where(
+        no_anchor,
+        season
+        - count
+        + 1.0
+        + np.ceil(READER_SCALES_IN_BOUND * _usual_reader_scale(count, profile)),
+        latest,
+    )
+    weights, shifts = _outer_ring_pmf(
+        table, crossdated, dead & np.isnan(first) & np.isnan(last), death_sd, month
+    )
     beyond = readable & ~dead & (outermost < season - 2)
-    unanchored = np.where(no_anchor, "the last ring has no calendar year: the count has no anchor", "")
+    unanchored = np.where(
+        no_anchor, "the last ring has no calendar year: the count has no anchor", ""
+    )
     reason = np.where(no_ring, "no ring could be read", unanchored)
-    note = np.where(beyond, "last ring lies years before the core was taken: the core did not reach the bark", "")
+    note = np.where(
+        beyond,
+        "last ring lies years before the core was taken: the core did not reach the bark",
+        "",
+    )
     return InnermostRing(
         innermost_year=np.where(readable, innermost, np.nan),
         counted_rings=counted,
@@ -141,7 +165,9 @@ def _outermost_complete_ring(
     """
     autumn_or_winter = (month >= 9) | (month < 3)
     full_latewood = (outer == "complete") & (month >= 7)
-    from_date = np.where((autumn_or_winter | full_latewood) & (outer != "partial"), season, season - 1.0)
+    from_date = np.where(
+        (autumn_or_winter | full_latewood) & (outer != "partial"), season, season - 1.0
+    )
     from_date = np.where(dead, death_year, from_date)
     from_date = np.where(outer == "lost", np.nan, from_date)
     return np.where(np.isnan(last), from_date, np.where(outer == "partial", last - 1.0, last))
@@ -155,12 +181,18 @@ def _outer_ring_pmf(
     month: NDArray[np.float64],
 ) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
     """Weights `(core, k)` of whole-year shifts `(k,)`, to be added to the plug-in year."""
-    unstated = (table["outer_ring"].to_numpy(object) == "unknown") & np.isnan(table["last_ring_year"].to_numpy(float))
+    unstated = (table["outer_ring"].to_numpy(object) == "unknown") & np.isnan(
+        table["last_ring_year"].to_numpy(float)
+    )
     unclear = unstated & ~crossdated & ~by_death & ((month >= 9) | (month < 3))
     widest = min(DEATH_YEAR_SPAN, max(1, int(np.ceil(3.0 * death_sd[by_death].max(initial=0.0)))))
     shifts = np.arange(-widest, widest + 1)
     weights = np.where(shifts == 0, 1.0, 0.0) * np.ones((len(table), 1))
-    weights[unclear] = np.where(shifts == 0, 1.0 - 2.0 * OUTER_UNCLEAR_WEIGHT, np.where(np.abs(shifts) == 1, OUTER_UNCLEAR_WEIGHT, 0.0))
+    weights[unclear] = np.where(
+        shifts == 0,
+        1.0 - 2.0 * OUTER_UNCLEAR_WEIGHT,
+        np.where(np.abs(shifts) == 1, OUTER_UNCLEAR_WEIGHT, 0.0),
+    )
     weights[unclear & (month == 9)] = np.where((shifts == 0) | (shifts == -1), 0.5, 0.0)
     spread = by_death & (death_sd > 0)
     if spread.any():
@@ -173,7 +205,9 @@ def _usual_reader_scale(counted: NDArray[np.float64], profile: Profile) -> NDArr
     return np.hypot(profile["rings.reader_sd_rings"], profile["rings.reader_sd_share"] * counted)
 
 
-def _reader_scale(counted: NDArray[np.float64], count_sd: NDArray[np.float64], profile: Profile) -> NDArray[np.float64]:
+def _reader_scale(
+    counted: NDArray[np.float64], count_sd: NDArray[np.float64], profile: Profile
+) -> NDArray[np.float64]:
     """Scale of the Student-t of each count: the reader's own standard deviation, else the profile's fixed and growing parts.
 
     A standard deviation is taken as the scale itself: about two counts in three lie within one of it, in either reading of the word.

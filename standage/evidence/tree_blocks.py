@@ -50,7 +50,11 @@ def tree_blocks(readings: CoreReadings, place: Integers, profile: Profile) -> It
     has_height = np.zeros(place.max() + 1, bool)
     has_height[place[rows[~blank]]] = True
     rows = rows[~blank | ~has_height[place[rows]]]
-    rows = rows[np.lexsort((np.arange(rows.size), -np.nan_to_num(_node_height(readings)[rows]), place[rows]))]
+    rows = rows[
+        np.lexsort(
+            (np.arange(rows.size), -np.nan_to_num(_node_height(readings)[rows]), place[rows])
+        )
+    ]
     _, start, count = np.unique(place[rows], return_index=True, return_counts=True)
     longest = np.zeros(len(readings), int)
     longest[rows] = _longest_missed(readings, rows, profile)
@@ -74,10 +78,14 @@ def _longest_missed(readings: CoreReadings, rows: Integers, profile: Profile) ->
     total = np.hypot(readings.centre_sigma[rows], readings.centre_loading[rows])
     with np.errstate(over="ignore"):
         longest = np.exp(readings.centre_mu[rows] + REACH_LOG_SDS * total)
-    return np.minimum(np.ceil(np.nan_to_num(longest)) + 1, int(profile["longevity.years"])).astype(int)
+    return np.minimum(np.ceil(np.nan_to_num(longest)) + 1, int(profile["longevity.years"])).astype(
+        int
+    )
 
 
-def _ring_pmf(readings: CoreReadings, rows: Integers, profile: Profile, counting: Floats) -> tuple[int, Floats]:
+def _ring_pmf(
+    readings: CoreReadings, rows: Integers, profile: Profile, counting: Floats
+) -> tuple[int, Floats]:
     """Years before the plug-in year of the innermost ring: the first of them, and probabilities `(core, counting factor, years before)`."""
     bias_mean, bias_sd = ring_count.counting_bias(profile)
     counted, scale = readings.counted_rings[rows], readings.reader_scale[rows]
@@ -121,7 +129,9 @@ def _take_lags(values: Floats, first: int, offset: Integers, lags: Integers) -> 
     return np.take_along_axis(values, index.reshape(shape), axis=-1) * inside.reshape(shape)
 
 
-def date_block(readings: CoreReadings, rows: Integers, profile: Profile, level: float) -> dict[str, Floats]:
+def date_block(
+    readings: CoreReadings, rows: Integers, profile: Profile, level: float
+) -> dict[str, Floats]:
     """Dates of a block of trees with equally many cores, `rows` `(tree, core)` by descending height. Arrays `(tree,)` by column name."""
     longevity = int(profile["longevity.years"])
     lowest = rows[:, -1]
@@ -145,7 +155,14 @@ def date_block(readings: CoreReadings, rows: Integers, profile: Profile, level: 
     found |= _points("rings_added_centre", _normalised(missed), np.arange(missed.shape[1]), level)
     found["sd_count"] = _sd(_normalised(ring), np.arange(ring.shape[1]))
     found["sd_centre"] = _sd(_normalised(missed), np.arange(missed.shape[1]))
-    for name in ("establishment_year_low", "establishment_year_median", "establishment_year_high", "sd_total", "sd_height", "sd_grass"):
+    for name in (
+        "establishment_year_low",
+        "establishment_year_median",
+        "establishment_year_high",
+        "sd_total",
+        "sd_height",
+        "sd_grass",
+    ):
         found[name] = np.full(len(rows), np.nan)
     for name in ("low", "median", "high"):
         found[f"years_below_core_{name}"] = np.full(len(rows), np.nan)
@@ -160,14 +177,18 @@ def date_block(readings: CoreReadings, rows: Integers, profile: Profile, level: 
         part["sd_total"] = part.pop("establishment_year_sd")
         for name, values in part.items():
             found[name][here] = values
-        for name, value in _points("years_below_core", delay[None, :], np.arange(delay.size), level).items():
+        for name, value in _points(
+            "years_below_core", delay[None, :], np.arange(delay.size), level
+        ).items():
             found[name][here] = value
         found["sd_grass"][here], found["sd_height"][here] = grass_sd, height_sd
     found.pop("coring_height_year_sd")
     return found
 
 
-def _joint_arrival(readings: CoreReadings, rows: Integers, profile: Profile, reference: Integers) -> tuple[Integers, Floats]:
+def _joint_arrival(
+    readings: CoreReadings, rows: Integers, profile: Profile, reference: Integers
+) -> tuple[Integers, Floats]:
     """Lags `(u,)` and the joint likelihood `(tree, u)` of the year at the lowest core, from the top core down."""
     nodes, node_weights = TREE_NODES, np.exp(-0.5 * TREE_NODES**2)
     spacing = TREE_NODES[1] - TREE_NODES[0]
@@ -176,16 +197,31 @@ def _joint_arrival(readings: CoreReadings, rows: Integers, profile: Profile, ref
     parts = []
     for column in range(rows.shape[1]):
         row = rows[:, column]
-        variance, tree = readings.centre_sigma[row] ** 2, np.minimum(readings.centre_tree_log_sd[row], readings.centre_sigma[row]) ** 2
+        variance, tree = (
+            readings.centre_sigma[row] ** 2,
+            np.minimum(readings.centre_tree_log_sd[row], readings.centre_sigma[row]) ** 2,
+        )
         shared = np.sqrt(tree + readings.centre_loading[row] ** 2)
-        own = np.maximum(np.sqrt(variance - tree), np.maximum(OWN_LOG_SD_FLOOR, spacing * shared / 2.0))
+        own = np.maximum(
+            np.sqrt(variance - tree), np.maximum(OWN_LOG_SD_FLOOR, spacing * shared / 2.0)
+        )
         longest = int(_longest_missed(readings, row, profile).max())
-        missed = missing_rings_pmf(readings.centre_mu[row][:, None] + shared[:, None] * nodes, own[:, None], longest)
+        missed = missing_rings_pmf(
+            readings.centre_mu[row][:, None] + shared[:, None] * nodes, own[:, None], longest
+        )
         first, ring = _ring_pmf(readings, row, profile, counting)
         parts.append((first, _convolve(ring[:, :, None, :], missed[:, None, :, :])))
-    offsets = [readings.innermost_year[rows[:, column]].astype(int) - reference for column in range(rows.shape[1])]
-    start = min(first - int(offset.max()) for (first, _), offset in zip(parts, offsets, strict=True))
-    end = max(first + values.shape[-1] - int(offset.min()) for (first, values), offset in zip(parts, offsets, strict=True))
+    offsets = [
+        readings.innermost_year[rows[:, column]].astype(int) - reference
+        for column in range(rows.shape[1])
+    ]
+    start = min(
+        first - int(offset.max()) for (first, _), offset in zip(parts, offsets, strict=True)
+    )
+    end = max(
+        first + values.shape[-1] - int(offset.min())
+        for (first, values), offset in zip(parts, offsets, strict=True)
+    )
     end += int(profile["height_growth.longest_height_years"])
     lags = np.arange(start, end)
     message, height_above = None, None
@@ -235,7 +271,9 @@ def _delay(profile: Profile, node_cm: float) -> tuple[Floats, float, float]:
     delay = height.delay_pmf_prior(profile, node_cm)
     growth = height.height_growth_pmf_prior(profile, 0.0, node_cm)
     grass = height.grass_stage_pmf_prior(profile)
-    spreads = [float(_sd(_normalised(part[None, :]), np.arange(part.size))[0]) for part in (grass, growth)]
+    spreads = [
+        float(_sd(_normalised(part[None, :]), np.arange(part.size))[0]) for part in (grass, growth)
+    ]
     return delay, spreads[0], spreads[1]
 
 
@@ -254,11 +292,19 @@ def _points(name: str, pmf: Floats, values: Integers, level: float) -> dict[str,
     tail = (1.0 - level) / 2.0
     below, blank = np.cumsum(pmf, axis=-1), np.isnan(pmf[..., 0])
     shares = {"low": tail, "median": 0.5, "high": 1.0 - tail}
-    points = {point: values[np.argmax(below >= share - 1e-9, axis=-1)].astype(float) for point, share in shares.items()}
+    points = {
+        point: values[np.argmax(below >= share - 1e-9, axis=-1)].astype(float)
+        for point, share in shares.items()
+    }
     return {f"{name}_{point}": np.where(blank, np.nan, found) for point, found in points.items()}
 
 
-def _summary(name: str, pmf: Floats, reference: Integers, lags: Integers, level: float) -> dict[str, Floats]:
+def _summary(
+    name: str, pmf: Floats, reference: Integers, lags: Integers, level: float
+) -> dict[str, Floats]:
     """Low, median, high and sd of calendar years, from a pmf `(tree, u)` over lags before each tree's reference year."""
-    points = {key: reference - value for key, value in _points(name, pmf[:, ::-1], lags[::-1], level).items()}
+    points = {
+        key: reference - value
+        for key, value in _points(name, pmf[:, ::-1], lags[::-1], level).items()
+    }
     return {**points, f"{name}_sd": _sd(pmf, lags)}

@@ -23,7 +23,9 @@ class AgeStructureDistance:
     probability_beyond_chance: float
 
 
-def age_structure_distance(first: np.ndarray, second: np.ndarray, *, seed: int = 0) -> AgeStructureDistance:
+def age_structure_distance(
+    first: np.ndarray, second: np.ndarray, *, seed: int = 0
+) -> AgeStructureDistance:
     """Wasserstein distance between two age structures: by how many years the stems of one must be moved, on average, to give the other.
 
     In one dimension it is the area between the cumulative shares. It's never 0 where anything is unknown, so it is set beside chance. Let
@@ -48,7 +50,9 @@ def age_structure_distance(first: np.ndarray, second: np.ndarray, *, seed: int =
     order = np.random.default_rng(seed).permutation(len(apart))
     scatter = np.abs(apart[order] - apart[np.roll(order, 1)]).sum(axis=1)
     between_means = np.abs(apart.mean(axis=0)).sum()
-    return AgeStructureDistance(np.abs(apart).sum(axis=1), scatter, float(np.mean(between_means > scatter / np.sqrt(2))))
+    return AgeStructureDistance(
+        np.abs(apart).sum(axis=1), scatter, float(np.mean(between_means > scatter / np.sqrt(2)))
+    )
 
 
 def cumulative_share(stems: np.ndarray) -> np.ndarray:

@@ -11,7 +11,6 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
-from standage.findings.attribution_words import row_words
 from standage.findings.events_on_record import LAG_WINDOW, Event, stand_events
 from standage.findings.intervals import blank_columns, interval_columns, whole_numbers
 from standage.findings.local_ratio import Scan, scan_units
@@ -20,22 +19,40 @@ from standage.findings.pulses import Burst, find_bursts
 from standage.findings.stages_at_event import StageShares, stage_shares, stem_histories
 from standage.findings.stems import CORING_HEIGHT, dated_years, unit_basis, unit_label
 from standage.profiles import load_profile
+from standage.prose.attribution import row_words
 
 SPANS = (5, 10, 20)  # spans after an event that are told [years]
 NO_EVENT_PRIOR = 0.5  # before looking, a pulse is as likely to follow none of the events listed as one of them (assumption)
-NEEDED_FACTOR = 3.0  # Bayes factor under which nothing is claimed about waiting or germinating after
+NEEDED_FACTOR = (
+    3.0  # Bayes factor under which nothing is claimed about waiting or germinating after
+)
 NEEDED_SHARE = 0.8  # and share of the posterior that must agree with the claim (assumption)
 CUTS = ("logging", "thinning")
 
 SHARES = ("waiting", "emerging", "after")
 COLUMNS = (
-    *("stand", "species", "pulse", "event", "kind", "timing", "event_first_year", "event_last_year", "event_ended_year"),
+    *(
+        "stand",
+        "species",
+        "pulse",
+        "event",
+        "kind",
+        "timing",
+        "event_first_year",
+        "event_last_year",
+        "event_ended_year",
+    ),
     *("lag_years_low", "lag_years_median", "lag_years_high"),
     *(f"probability_began_within_{span}" for span in SPANS),
     *("probability_before", "probability_during", "chance_match", "probability_explains"),
     *(f"share_{share}_{point}" for share in SHARES for point in ("low", "median", "high")),
     *(f"prior_share_{share}_{point}" for share in SHARES for point in ("low", "median", "high")),
-    *("probability_mostly_waiting", "probability_mostly_after", "prior_probability_mostly_waiting", "prior_probability_mostly_after"),
+    *(
+        "probability_mostly_waiting",
+        "probability_mostly_after",
+        "prior_probability_mostly_waiting",
+        "prior_probability_mostly_after",
+    ),
     *("bayes_factor", "claim", "other_explanation", "words"),
     *("basis", "amounts"),
 )
@@ -70,16 +87,25 @@ def attribution(
     rows = []
     for number, scan in enumerate(scans):
         unit = posterior.units[number]
-        if pulses is not None and not ((pulses["stand"] == unit.stand) & (pulses["species"] == unit.species)).any():
+        if (
+            pulses is not None
+            and not ((pulses["stand"] == unit.stand) & (pulses["species"] == unit.species)).any()
+        ):
             continue
         bursts = find_bursts(scan, unit_limit(posterior, number))
         if bursts:
-            rows += _unit_rows(posterior, number, scan, bursts, level, profile_folder, event_years or {})
+            rows += _unit_rows(
+                posterior, number, scan, bursts, level, profile_folder, event_years or {}
+            )
     table = pd.DataFrame(rows, columns=list(COLUMNS))
-    return whole_numbers(table, ("pulse", "event_first_year", "event_last_year", "event_ended_year"))
+    return whole_numbers(
+        table, ("pulse", "event_first_year", "event_last_year", "event_ended_year")
+    )
 
 
-def explanation_chances(lags: list[np.ndarray], lasting: list[np.ndarray], telling_years: int) -> tuple[np.ndarray, float]:
+def explanation_chances(
+    lags: list[np.ndarray], lasting: list[np.ndarray], telling_years: int
+) -> tuple[np.ndarray, float]:
     """Probability that each event explains a pulse, and that none does.
 
     Half of the prior is that none does and half is spread evenly over the events. If an event does, the pulse begins in any of the years
@@ -99,13 +125,17 @@ def explanation_chances(lags: list[np.ndarray], lasting: list[np.ndarray], telli
     if not lags:
         return np.zeros(0), 1.0
     width = [longer + LAG_WINDOW + 1 for longer in lasting]
-    held = np.array([np.mean(((lag >= 0) & (lag < wide)) / wide) for lag, wide in zip(lags, width, strict=True)])
+    held = np.array(
+        [np.mean(((lag >= 0) & (lag < wide)) / wide) for lag, wide in zip(lags, width, strict=True)]
+    )
     events = (1 - NO_EVENT_PRIOR) / len(lags) * held
     total = none + events.sum()
     return events / total, float(none / total)
 
 
-def chance_match(start: np.ndarray, longer: np.ndarray, events: int, first: int, last: int) -> float:
+def chance_match(
+    start: np.ndarray, longer: np.ndarray, events: int, first: int, last: int
+) -> float:
     """Probability that of so many events placed at random in first..last at least one would go before the pulse's start closely.
 
     start: the pulse's first year; longer: years that the event went on after its first. Both (draw,).
@@ -131,7 +161,9 @@ def bayes_factor(told: tuple[float, float], assumed: tuple[float, float], draws:
     """
     if not (sum(told) > 0 and sum(assumed) > 0):
         return np.nan
-    odds, prior_odds = ((waiting * draws + 0.5) / (after * draws + 0.5) for waiting, after in (told, assumed))
+    odds, prior_odds = (
+        (waiting * draws + 0.5) / (after * draws + 0.5) for waiting, after in (told, assumed)
+    )
     return odds / prior_odds
 
 
@@ -145,20 +177,37 @@ def claim_of(told: tuple[float, float], factor: float) -> str:
     return "nothing"
 
 
-def _unit_rows(posterior, number: int, scan: Scan, bursts: list[Burst], level: float, profile_folder, event_years) -> list[dict]:
+def _unit_rows(
+    posterior,
+    number: int,
+    scan: Scan,
+    bursts: list[Burst],
+    level: float,
+    profile_folder,
+    event_years,
+) -> list[dict]:
     unit = posterior.units[number]
     generator = np.random.default_rng([posterior.seed, number, 73])
     events = stand_events(posterior.survey, unit.stand)
     established = unit.basis != CORING_HEIGHT
     _, years = dated_years(posterior, number)
-    profile = load_profile(unit.species, profile_folder) if profile_folder else load_profile(unit.species)
-    histories = stem_histories(posterior, number, scan.kept, profile, generator) if established and events else None
+    profile = (
+        load_profile(unit.species, profile_folder) if profile_folder else load_profile(unit.species)
+    )
+    histories = (
+        stem_histories(posterior, number, scan.kept, profile, generator)
+        if established and events
+        else None
+    )
     oldest = np.nanmedian(years, axis=0).min() if years.shape[1] else np.inf
     rows = []
     for place, burst in enumerate(bursts):
         start = scan.years[burst.start].astype(float)
         first = int(min(oldest, np.median(start[burst.there]))) - LAG_WINDOW
-        began = [event.began(len(start), generator, event_years.get((unit.stand, event.name))) for event in events]
+        began = [
+            event.began(len(start), generator, event_years.get((unit.stand, event.name)))
+            for event in events
+        ]
         lasting = [_lasting(event, year) for event, year in zip(events, began, strict=True)]
         testable = [not event.recurring and np.median(year + longer) >= first
                     for event, year, longer in zip(events, began, lasting, strict=True)]  # fmt: skip
@@ -173,16 +222,32 @@ def _unit_rows(posterior, number: int, scan: Scan, bursts: list[Burst], level: f
             explains = float(next(chance_of)) if can else 0.0
             alike = sum(other.kind == event.kind and other.last >= first for other in events)
             row = label | _event_columns(event)
-            row["chance_match"] = chance_match(start[burst.there], longer[burst.there], max(alike, 1), first, unit.season)
+            row["chance_match"] = chance_match(
+                start[burst.there], longer[burst.there], max(alike, 1), first, unit.season
+            )
             if event.recurring:
                 row |= _blank()
             else:
-                row |= _lag_columns(start, year, longer, burst.there, level) | {"probability_explains": explains if established else np.nan}
+                row |= _lag_columns(start, year, longer, burst.there, level) | {
+                    "probability_explains": explains if established else np.nan
+                }
                 row |= _share_columns(histories, scan, burst, year, profile.has_grass_stage, level)
             rows.append(row | {"words": row_words(row, LAG_WINDOW)})
-        row = label | _blank() | {"event": "", "kind": "", "timing": "", "chance_match": np.nan, "other_explanation": ""}
+        row = (
+            label
+            | _blank()
+            | {
+                "event": "",
+                "kind": "",
+                "timing": "",
+                "chance_match": np.nan,
+                "other_explanation": "",
+            }
+        )
         row["probability_explains"] = none if established and any(testable) else np.nan
-        rows.append(row | {"words": row_words(row, LAG_WINDOW, events=len(events), testable=sum(testable))})
+        rows.append(
+            row | {"words": row_words(row, LAG_WINDOW, events=len(events), testable=sum(testable))}
+        )
     return rows
 
 
@@ -192,8 +257,16 @@ def _lasting(event: Event, began: np.ndarray) -> np.ndarray:
 
 
 def _event_columns(event: Event) -> dict:
-    years = {"event_first_year": event.first, "event_last_year": event.last, "event_ended_year": event.ended}
-    return {"event": event.name, "kind": event.kind, "timing": event.timing} | years | {"other_explanation": _other(event)}
+    years = {
+        "event_first_year": event.first,
+        "event_last_year": event.last,
+        "event_ended_year": event.ended,
+    }
+    return (
+        {"event": event.name, "kind": event.kind, "timing": event.timing}
+        | years
+        | {"other_explanation": _other(event)}
+    )
 
 
 def _other(event: Event) -> str:
@@ -203,7 +276,10 @@ def _other(event: Event) -> str:
     low, high = event.smallest_cut_cm, event.largest_cut_cm
     if not np.isfinite(low) and not np.isfinite(high):
         return "the cut can leave the same shape; which sizes it took is not recorded"
-    sizes = [f"from {low:g} cm" if np.isfinite(low) and low > 0 else "", f"up to {high:g} cm" if np.isfinite(high) else "up"]
+    sizes = [
+        f"from {low:g} cm" if np.isfinite(low) and low > 0 else "",
+        f"up to {high:g} cm" if np.isfinite(high) else "up",
+    ]
     told = " ".join(sizes).strip() if sizes != ["", "up"] else "of all sizes"
     return f"the cut took stems {told}, which can leave the same shape"
 
@@ -216,16 +292,25 @@ def _blank() -> dict:
 
 
 def _blank_shares() -> dict:
-    blank = {f"{when}probability_mostly_{share}": np.nan for when in ("", "prior_") for share in ("waiting", "after")}
+    blank = {
+        f"{when}probability_mostly_{share}": np.nan
+        for when in ("", "prior_")
+        for share in ("waiting", "after")
+    }
     blank |= {"bayes_factor": np.nan, "claim": "nothing"}
     for share in SHARES:
         blank |= blank_columns(f"share_{share}") | blank_columns(f"prior_share_{share}")
     return blank
 
 
-def _lag_columns(start: np.ndarray, year: np.ndarray, longer: np.ndarray, there: np.ndarray, level: float) -> dict:
+def _lag_columns(
+    start: np.ndarray, year: np.ndarray, longer: np.ndarray, there: np.ndarray, level: float
+) -> dict:
     lag, longer = (start - year)[there], longer[there]
-    within = {f"probability_began_within_{span}": float(np.mean((lag >= 0) & (lag <= span))) for span in SPANS}
+    within = {
+        f"probability_began_within_{span}": float(np.mean((lag >= 0) & (lag <= span)))
+        for span in SPANS
+    }
     during = float(np.mean((lag >= 0) & (lag <= longer))) if longer.any() else np.nan
     before = {"probability_before": float(np.mean(lag < 0)), "probability_during": during}
     # for the words of a period: what `explanation_chances` counts as its reach
@@ -233,7 +318,9 @@ def _lag_columns(start: np.ndarray, year: np.ndarray, longer: np.ndarray, there:
     return interval_columns("lag_years", lag, level, whole=True) | within | before
 
 
-def _share_columns(histories, scan: Scan, burst: Burst, year: np.ndarray, has_grass_stage: bool, level: float) -> dict:
+def _share_columns(
+    histories, scan: Scan, burst: Burst, year: np.ndarray, has_grass_stage: bool, level: float
+) -> dict:
     if histories is None:
         return _blank_shares()
     weights, fitted, prior = histories
@@ -241,7 +328,10 @@ def _share_columns(histories, scan: Scan, burst: Burst, year: np.ndarray, has_gr
     inside = (fitted.established >= first) & (fitted.established <= last)
     # the same stems in every draw: taking each draw's own would leave out, by definition, what germinated before a pulse's first year
     inside = (inside[burst.there].mean(axis=0) > 0.5) & burst.there[:, None]
-    told = {"share": stage_shares(fitted, weights, inside, year), "prior_share": stage_shares(prior, weights, inside, year)}
+    told = {
+        "share": stage_shares(fitted, weights, inside, year),
+        "prior_share": stage_shares(prior, weights, inside, year),
+    }
     columns = _blank_shares()
     for name, shares in told.items():
         for share in SHARES:
@@ -250,7 +340,10 @@ def _share_columns(histories, scan: Scan, burst: Burst, year: np.ndarray, has_gr
     if has_grass_stage:
         fitted_mostly, prior_mostly = mostly(told["share"]), mostly(told["prior_share"])
         for when, (waiting, after) in (("", fitted_mostly), ("prior_", prior_mostly)):
-            columns |= {f"{when}probability_mostly_waiting": waiting, f"{when}probability_mostly_after": after}
+            columns |= {
+                f"{when}probability_mostly_waiting": waiting,
+                f"{when}probability_mostly_after": after,
+            }
         columns["bayes_factor"] = bayes_factor(fitted_mostly, prior_mostly, int(burst.there.sum()))
         columns["claim"] = claim_of(fitted_mostly, columns["bayes_factor"])
     return columns

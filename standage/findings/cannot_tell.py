@@ -13,19 +13,25 @@ import numpy as np
 import pandas as pd
 
 from standage.findings.stems import CORING_HEIGHT, MOSTLY, SAMPLED
-from standage.measures import Measures
-from standage.words import counted, sayable
+from standage.grammar import counted
+from standage.prose.measures import Measures
+from standage.prose.wording import sayable
 
 WIDE_RATIO = 5.0  # an amount known no better than fivefold is not told as a number (assumption)
 WIDE_YEARS = 60.0  # nor a year known no better than two generations of people (assumption)
-EDGE_YEARS = 10  # an interval that begins so near the first year considered is cut off by it (assumption)
+EDGE_YEARS = (
+    10  # an interval that begins so near the first year considered is cut off by it (assumption)
+)
 AGREED = 0.8  # share of draws that must agree on a span of years before it is told (assumption)
 
 HEIGHTS, AMOUNTS, OLDEST, SPAN, STEADY = (
     "Years of establishment", "Stems per hectare", "The year of the oldest tree", "Which years hold half of the stems",
     "Whether recruitment was steady",
 )  # fmt: skip
-MANY, MANY_GRASS = (f"How many {what} are alive, to better than fivefold" for what in ("stems", "plants without a stem"))
+MANY, MANY_GRASS = (
+    f"How many {what} are alive, to better than fivefold"
+    for what in ("stems", "plants without a stem")
+)
 WHEN = "When the stems came"
 METRIC_ALONE = Measures()
 
@@ -62,25 +68,40 @@ def untold(row: Mapping, pulses: pd.DataFrame, measures: Measures = METRIC_ALONE
     """What can't be told of one unit. row: its row of the summary table. pulses: its rows of the table of pulses. measures: of amounts."""
     left = []
     if row["basis"] == CORING_HEIGHT:
-        left.append(Untold(HEIGHTS, "no coring height is recorded, so years are those of reaching the height of the core."))
+        left.append(
+            Untold(
+                HEIGHTS,
+                "no coring height is recorded, so years are those of reaching the height of the core.",
+            )
+        )
     if row["amounts"] == SAMPLED:
         left.append(Untold(AMOUNTS, "there are no plots."))
     for name, what in (("stems_per_ha", MANY), ("grass_stage_per_ha", MANY_GRASS)):
         low, middle, high = (float(row[f"{name}_{point}"]) for point in ("low", "median", "high"))
         if too_wide(low, high):
-            left.append(Untold(what, f"{measures.density(low, middle, high)}, for the plots are too few, or differ too much."))
+            left.append(
+                Untold(
+                    what,
+                    f"{measures.density(low, middle, high)}, for the plots are too few, or differ too much.",
+                )
+            )
     if reach_assumed(row):
         left += [Untold(what, f"{why_reach(row)}.") for what in (OLDEST, WHEN)]
     else:
         left += _open_years(row)
     if pulses.empty:
-        left.append(Untold(STEADY, "a short pulse could be hidden by what isn't known of the dates."))
+        left.append(
+            Untold(STEADY, "a short pulse could be hidden by what isn't known of the dates.")
+        )
     return left
 
 
 def oldest_before(row: Mapping) -> bool:
     """Whether the oldest tree may have come before all years considered, so that only the end of its interval is known."""
-    return bool(pd.notna(row["oldest_year_low"]) and row["oldest_year_low"] - row["years_from"] <= EDGE_YEARS)
+    return bool(
+        pd.notna(row["oldest_year_low"])
+        and row["oldest_year_low"] - row["years_from"] <= EDGE_YEARS
+    )
 
 
 def _open_years(row: Mapping) -> list[Untold]:
@@ -89,11 +110,23 @@ def _open_years(row: Mapping) -> list[Untold]:
     if pd.isna(first):
         left.append(Untold(OLDEST, "no tree could be dated."))
     elif oldest_before(row):
-        left.append(Untold(OLDEST, f"it is known only to be {last} or before; years before {row['years_from']} were not considered."))
+        left.append(
+            Untold(
+                OLDEST,
+                f"it is known only to be {last} or before; years before {row['years_from']} were not considered.",
+            )
+        )
     elif last - first > WIDE_YEARS:
-        left.append(Untold(OLDEST, f"it is known only to within some {sayable(last - first)} years."))
+        left.append(
+            Untold(OLDEST, f"it is known only to within some {sayable(last - first)} years.")
+        )
     if not row["trees_dated"]:
-        left.append(Untold(WHEN, "no tree is dated by its core; years rest on sizes and the species profile alone."))
+        left.append(
+            Untold(
+                WHEN,
+                "no tree is dated by its core; years rest on sizes and the species profile alone.",
+            )
+        )
     elif pd.notna(row["half_span_agreed"]) and row["half_span_agreed"] < AGREED:
         left.append(Untold(SPAN, "several spans would do."))
     return left
@@ -109,5 +142,8 @@ def cannot_tell(tables: Mapping[str, pd.DataFrame]) -> list[dict[str, str]]:
     pulses, records = tables["pulses"], []
     for row in tables["stand_summary"].to_dict("records"):
         own = pulses[(pulses["stand"] == row["stand"]) & (pulses["species"] == row["species"])]
-        records += [{"stand": row["stand"], "species": row["species"], "what": each.what, "why": each.why} for each in untold(row, own)]
+        records += [
+            {"stand": row["stand"], "species": row["species"], "what": each.what, "why": each.why}
+            for each in untold(row, own)
+        ]
     return records

@@ -43,7 +43,10 @@ def cohorts(posterior, *, level: float = 0.9, class_years: int = 10) -> pd.DataF
     """
     if class_years < 1:
         raise ValueError(f"a class of years must be at least 1 year long, not {class_years}")
-    tables = [_unit_cohorts(posterior, number, level, class_years) for number in range(len(posterior.units))]
+    tables = [
+        _unit_cohorts(posterior, number, level, class_years)
+        for number in range(len(posterior.units))
+    ]
     return pd.concat(tables, ignore_index=True)
 
 
@@ -56,17 +59,33 @@ def _unit_cohorts(posterior, number: int, level: float, class_years: int) -> pd.
     stems = _sum_by_class(living * past, class_of_year, len(starts))
     seedlings = _sum_by_class(living * (1 - past), class_of_year, len(starts))
 
-    table = pd.DataFrame({**unit_label(unit), "first_year": starts, "last_year": np.minimum(starts + class_years - 1, years[-1])})
+    table = pd.DataFrame(
+        {
+            **unit_label(unit),
+            "first_year": starts,
+            "last_year": np.minimum(starts + class_years - 1, years[-1]),
+        }
+    )
     per_hectare = unit.has_plots
     total = stems.sum(axis=1, keepdims=True)
-    columns = interval_columns("stems_per_ha", stems, level) if per_hectare else blank_columns("stems_per_ha")
+    columns = (
+        interval_columns("stems_per_ha", stems, level)
+        if per_hectare
+        else blank_columns("stems_per_ha")
+    )
     columns |= interval_columns("share", stems / np.where(total > 0, total, np.nan), level)
     if per_hectare:
-        columns |= interval_columns("basal_area_m2_ha", _basal_area_by_class(posterior, number, starts, class_years), level)
+        columns |= interval_columns(
+            "basal_area_m2_ha", _basal_area_by_class(posterior, number, starts, class_years), level
+        )
     else:
         columns |= blank_columns("basal_area_m2_ha")
     has_seedlings = per_hectare and unit.basis != CORING_HEIGHT
-    columns |= interval_columns("seedling_stages_per_ha", seedlings, level) if has_seedlings else blank_columns("seedling_stages_per_ha")
+    columns |= (
+        interval_columns("seedling_stages_per_ha", seedlings, level)
+        if has_seedlings
+        else blank_columns("seedling_stages_per_ha")
+    )
     return table.assign(**columns, **unit_basis(unit))
 
 
@@ -77,15 +96,21 @@ def _sum_by_class(amounts: np.ndarray, class_of_year: np.ndarray, classes: int) 
     return amounts @ member
 
 
-def _basal_area_by_class(posterior, number: int, starts: np.ndarray, class_years: int) -> np.ndarray:
+def _basal_area_by_class(
+    posterior, number: int, starts: np.ndarray, class_years: int
+) -> np.ndarray:
     """Basal area of the listed stems by class of drawn years. (draw, class) [m2/ha]"""
     trees, years = dated_years(posterior, number)
-    each = basal_area_each(trees) * stems_per_hectare_each(posterior, trees, posterior.units[number].stand)
+    each = basal_area_each(trees) * stems_per_hectare_each(
+        posterior, trees, posterior.units[number].stand
+    )
     area = np.zeros((len(posterior.living[number]), len(starts)))
     draws = np.arange(len(area))
     for stem in np.flatnonzero(np.isfinite(each)):
         drawn = np.isfinite(years[:, stem])
         # a year before the axis belongs to the oldest class: nothing listed is lost
-        place = np.clip((years[drawn, stem] - starts[0]) // class_years, 0, len(starts) - 1).astype(int)
+        place = np.clip((years[drawn, stem] - starts[0]) // class_years, 0, len(starts) - 1).astype(
+            int
+        )
         area[draws[drawn], place] += each[stem]
     return area

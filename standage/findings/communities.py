@@ -44,7 +44,9 @@ def shared_communities(histories: Sequence[StandHistory]) -> dict[str, list[Stan
     return {name: stands for name, stands in groups.items() if len(stands) >= FEWEST_STANDS}
 
 
-def community_means(values: Mapping[str, np.ndarray], scale: str, *, axis: tuple[int, int] = (0, 0), seed: int = 0) -> CommunityMeans:
+def community_means(
+    values: Mapping[str, np.ndarray], scale: str, *, axis: tuple[int, int] = (0, 0), seed: int = 0
+) -> CommunityMeans:
     """Means of communities from the values of their stands.
 
     For each draw the stands of a community scatter normally round its mean, on a scale on which they can: amounts by their logarithms,
@@ -62,7 +64,10 @@ def community_means(values: Mapping[str, np.ndarray], scale: str, *, axis: tuple
     seed : of the draws of spread and mean.
     """
     generator = np.random.default_rng(seed)
-    on_scale = {name: _forward(np.asarray(of_one, dtype=float), scale, axis) for name, of_one in values.items()}
+    on_scale = {
+        name: _forward(np.asarray(of_one, dtype=float), scale, axis)
+        for name, of_one in values.items()
+    }
     squares, freedom = 0.0, 0.0
     for of_one in on_scale.values():
         there = np.isfinite(of_one).all(axis=0)
@@ -72,9 +77,14 @@ def community_means(values: Mapping[str, np.ndarray], scale: str, *, axis: tuple
     variance = squares / generator.chisquare(np.maximum(freedom, 1))
     mean = {}
     for name, of_one in on_scale.items():
-        drawn = of_one.mean(axis=0) + np.sqrt(variance / len(of_one)) * generator.standard_normal(of_one.shape[1])
+        drawn = of_one.mean(axis=0) + np.sqrt(variance / len(of_one)) * generator.standard_normal(
+            of_one.shape[1]
+        )
         mean[name] = _back(drawn, scale, axis)
-    spread = {name: np.std(np.asarray(of_one, dtype=float), axis=0, ddof=1) for name, of_one in values.items()}
+    spread = {
+        name: np.std(np.asarray(of_one, dtype=float), axis=0, ddof=1)
+        for name, of_one in values.items()
+    }
     return CommunityMeans(mean, spread, sum(len(of_one) - 1 for of_one in values.values()))
 
 

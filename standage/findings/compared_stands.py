@@ -14,7 +14,13 @@ import numpy as np
 from standage.findings.local_ratio import Scan, scan_units
 from standage.findings.pulse_limit import LEAST_LIMIT, ReportingLimit, unit_limit
 from standage.findings.pulses import Burst, find_bursts
-from standage.findings.stems import CORING_HEIGHT, dated_years, living_rate, stage_count_area, stems_past_emerging
+from standage.findings.stems import (
+    CORING_HEIGHT,
+    dated_years,
+    living_rate,
+    stage_count_area,
+    stems_past_emerging,
+)
 
 BEFORE_OLDEST_STEM = 10  # years before the oldest dated stem from which on a pulse could have been told, as for pulses and events [years]
 
@@ -63,7 +69,11 @@ class StandHistory:
 
 
 def stand_histories(
-    posterior, *, scans: list[Scan] | None = None, source: str = "", profiles: Mapping[str, str] | None = None
+    posterior,
+    *,
+    scans: list[Scan] | None = None,
+    source: str = "",
+    profiles: Mapping[str, str] | None = None,
 ) -> list[StandHistory]:
     """All units of a posterior as they are compared, in its order.
 
@@ -88,7 +98,11 @@ def _history(posterior, number: int, scan: Scan, source: str, profile: str) -> S
         community=str(stands.loc[stands["stand"] == unit.stand, "community"].iloc[0]),
         basis=unit.basis,
         has_plots=bool(unit.has_plots),
-        searched=bool(unit.has_plots and unit.basis != CORING_HEIGHT and stage_count_area(posterior.survey, unit) > 0),
+        searched=bool(
+            unit.has_plots
+            and unit.basis != CORING_HEIGHT
+            and stage_count_area(posterior.survey, unit) > 0
+        ),
         season=int(unit.season),
         years=scan.years,
         stems=stems_past_emerging(posterior, number)[scan.kept],

@@ -55,7 +55,9 @@ def median_year(stems: np.ndarray, years: np.ndarray) -> np.ndarray:
     return np.where(held[:, -1] > 0, years[place] + part, np.nan)
 
 
-def in_class(history: StandHistory, first: int, last: int, season: int, *, share: bool) -> np.ndarray:
+def in_class(
+    history: StandHistory, first: int, last: int, season: int, *, share: bool
+) -> np.ndarray:
     """Stems that established from first to last, per hectare or as a share of all up to the season. (draw,)"""
     years, stems = history.up_to(season)
     held = stems[:, (years >= first) & (years <= last)].sum(axis=1)
@@ -78,7 +80,11 @@ def _half_span(history: StandHistory, season: int) -> np.ndarray:
 
 def _latest(edges: np.ndarray) -> np.ndarray:
     """The latest of the pulses there in each draw. (draw,)"""
-    return np.where(np.isfinite(edges).any(axis=0), np.max(np.nan_to_num(edges, nan=-np.inf), axis=0, initial=-np.inf), np.nan)
+    return np.where(
+        np.isfinite(edges).any(axis=0),
+        np.max(np.nan_to_num(edges, nan=-np.inf), axis=0, initial=-np.inf),
+        np.nan,
+    )
 
 
 MEASURES = (
@@ -100,20 +106,30 @@ MEASURES = (
 
 def not_comparable(measure: Measure, first: StandHistory, second: StandHistory) -> str:
     """Why two stands can't be compared by a measure; blank where they can."""
-    without_plots = list(dict.fromkeys(history.name for history in (first, second) if not history.has_plots))
+    without_plots = list(
+        dict.fromkeys(history.name for history in (first, second) if not history.has_plots)
+    )
     if measure.per_hectare and without_plots:
         return f"no plots in {' and '.join(without_plots)}, so nothing per hectare and no plants of the grass stage are known there"
     if measure.of_shape and len(without_plots) == 1:
         listed = first.name if second.name == without_plots[0] else second.name
         return f"in {listed} all stems of plots were listed and in {without_plots[0]} single trees sampled; these are not the same stems"
     if measure.name == "share_in_grass_stage":
-        unsearched = list(dict.fromkeys(history.name for history in (first, second) if not history.searched))
+        unsearched = list(
+            dict.fromkeys(history.name for history in (first, second) if not history.searched)
+        )
         if np.isnan(first.grass).all() or np.isnan(second.grass).all():
-            return "the species has no grass stage" if first.basis == second.basis == "establishment" else "coring heights are not recorded"
+            return (
+                "the species has no grass stage"
+                if first.basis == second.basis == "establishment"
+                else "coring heights are not recorded"
+            )
         if unsearched:
             return f"plants in the grass stage were not searched for in {' and '.join(unsearched)}"
     if measure.name in ("latest_pulse_start", "years_since_latest_pulse"):
-        without = list(dict.fromkeys(history.name for history in (first, second) if not len(history.starts)))
+        without = list(
+            dict.fromkeys(history.name for history in (first, second) if not len(history.starts))
+        )
         if without:
             return f"no pulse can be told in {' and '.join(without)}, which is not proof that there was none"
     return ""

@@ -5,12 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from standage.findings.growth_changes import GrowthChanges, StandHistory
 from standage.findings.intervals import blank_columns, interval_columns, whole_numbers
-from standage.findings.stand_disturbance import APART, RELEASE_LAGS, SUPPRESSION_LAGS, year_chances
+from standage.growth.growth_changes import GrowthChanges, StandHistory
+from standage.growth.stand_disturbance import APART, RELEASE_LAGS, SUPPRESSION_LAGS, year_chances
 
 TREE_WINDOW = 7  # length of the window in which draws tell of the same change of a tree [years]
-LEAST_PROBABILITY = 0.5  # from which a change of a tree, or a disturbance, gets a row: likelier than not
+LEAST_PROBABILITY = (
+    0.5  # from which a change of a tree, or a disturbance, gets a row: likelier than not
+)
 LEAST_NAMED = 0.1  # share of the draws in which an event must begin in a disturbance's window to be named with it
 
 TREE_COLUMNS = ("stand", "tree", "species", "kind", "probability", "year_low", "year_median", "year_high",
@@ -21,7 +23,9 @@ EVENT_COLUMNS = ("event", "stand", "kind", "source", "first_year", "last_year", 
                  "likeliest_probability", "seen_in_rings", "read_from", "note")  # fmt: skip
 
 
-def episodes(drawn: np.ndarray, window: int, least: float = LEAST_PROBABILITY) -> list[tuple[int, int, float]]:
+def episodes(
+    drawn: np.ndarray, window: int, least: float = LEAST_PROBABILITY
+) -> list[tuple[int, int, float]]:
     """First and last place, and probability, of the windows in which something likelier than not began, the likeliest first.
 
     drawn : (draw, year) bool. Windows never share a year.
@@ -29,12 +33,16 @@ def episodes(drawn: np.ndarray, window: int, least: float = LEAST_PROBABILITY) -
     found, left = [], drawn.copy()
     window = min(window, drawn.shape[1])
     while window:
-        held = np.concatenate([np.zeros((len(left), 1), dtype=int), np.cumsum(left, axis=1)], axis=1)
+        held = np.concatenate(
+            [np.zeros((len(left), 1), dtype=int), np.cumsum(left, axis=1)], axis=1
+        )
         inside = (held[:, window:] > held[:, :-window]).mean(axis=0)
         best = int(np.argmax(inside))
         if inside[best] < least:
             break
-        alike = np.flatnonzero(inside >= inside[best] - 1e-12)  # of a run of equal windows the middle one
+        alike = np.flatnonzero(
+            inside >= inside[best] - 1e-12
+        )  # of a run of equal windows the middle one
         best = int(alike[alike < best + window].mean())
         found.append((best, best + window - 1, float(inside[best])))
         left[:, best : best + window] = False
@@ -47,7 +55,9 @@ def tree_release_table(changes: GrowthChanges, *, level: float = 0.9) -> pd.Data
     years = changes.series.years
     for tree, name in enumerate(changes.series.trees):
         for kind, drawn in (("release", changes.released), ("suppression", changes.suppressed)):
-            for first, last, probability in episodes(drawn[:, tree], TREE_WINDOW if changes.rule is None else 1):
+            for first, last, probability in episodes(
+                drawn[:, tree], TREE_WINDOW if changes.rule is None else 1
+            ):
                 inside = drawn[:, tree, first : last + 1]
                 has = inside.any(axis=1)
                 place = first + inside[has].argmax(axis=1)
@@ -56,7 +66,9 @@ def tree_release_table(changes: GrowthChanges, *, level: float = 0.9) -> pd.Data
                 rows.append({"stand": changes.series.stands[tree], "tree": name, "species": changes.series.species[tree], "kind": kind,
                              "probability": probability, "criterion": changes.criterion} | when
                             | interval_columns("change_percent", size, level))  # fmt: skip
-    table = pd.DataFrame(rows, columns=list(TREE_COLUMNS)).sort_values(["stand", "tree", "year_median", "kind"], ignore_index=True)
+    table = pd.DataFrame(rows, columns=list(TREE_COLUMNS)).sort_values(
+        ["stand", "tree", "year_median", "kind"], ignore_index=True
+    )
     return whole_numbers(table, ("year_low", "year_median", "year_high"))
 
 
@@ -68,7 +80,10 @@ def disturbance_table(changes: GrowthChanges, *, seed: int = 1, level: float = 0
     """
     rows = []
     rng = np.random.default_rng(seed)
-    for kind, histories, drawn in (("opening", changes.openings, changes.released), ("weakening", changes.weakenings, changes.suppressed)):
+    for kind, histories, drawn in (
+        ("opening", changes.openings, changes.released),
+        ("weakening", changes.weakenings, changes.suppressed),
+    ):
         lags = len(RELEASE_LAGS if kind == "opening" else SUPPRESSION_LAGS) - 1
         for stand, of_stand in histories.items():
             chances = year_chances(of_stand.evidence)
@@ -78,7 +93,9 @@ def disturbance_table(changes: GrowthChanges, *, seed: int = 1, level: float = 0
                              "probability_rings": min(float(chances[first : last + 1].sum()), 1.0)}
                             | _when_and_why(of_stand, first, last, level)
                             | _share_that_answered(changes, stand, drawn, span, rng, level))  # fmt: skip
-    table = pd.DataFrame(rows, columns=list(DISTURBANCE_COLUMNS)).sort_values(["stand", "year_median", "kind"], ignore_index=True)
+    table = pd.DataFrame(rows, columns=list(DISTURBANCE_COLUMNS)).sort_values(
+        ["stand", "year_median", "kind"], ignore_index=True
+    )
     return whole_numbers(table, ("year_low", "year_median", "year_high", "trees_at_risk"))
 
 
@@ -95,7 +112,14 @@ def _when_and_why(of_stand: StandHistory, first: int, last: int, level: float) -
         "events": "; ".join(named), "unrecorded_probability": unrecorded}  # fmt: skip
 
 
-def _share_that_answered(changes: GrowthChanges, stand: str, drawn: np.ndarray, between: tuple[int, int], rng, level: float) -> dict:
+def _share_that_answered(
+    changes: GrowthChanges,
+    stand: str,
+    drawn: np.ndarray,
+    between: tuple[int, int],
+    rng,
+    level: float,
+) -> dict:
     """Share of the trees at risk in a span of years whose change began in it, in this stand and in the others."""
     years = changes.series.years
     span = np.flatnonzero((years >= between[0]) & (years <= between[1]))
@@ -103,7 +127,10 @@ def _share_that_answered(changes: GrowthChanges, stand: str, drawn: np.ndarray, 
     result = {"trees_at_risk": 0, "share_elsewhere": np.nan} | blank_columns("share")
     if not len(span):
         return result
-    for stem, places in (("share", members), ("elsewhere", np.setdiff1d(np.arange(len(changes.series.trees)), members))):
+    for stem, places in (
+        ("share", members),
+        ("elsewhere", np.setdiff1d(np.arange(len(changes.series.trees)), members)),
+    ):
         at_risk = changes.at_risk[np.ix_(places, span)].any(axis=1)
         if not at_risk.any():
             continue
@@ -140,18 +167,34 @@ def event_table(survey, changes: GrowthChanges, *, level: float = 0.9) -> pd.Dat
     return whole_numbers(pd.DataFrame(rows, columns=list(EVENT_COLUMNS)), names)
 
 
-def _event_draws(changes: GrowthChanges, stand: str, event) -> tuple[np.ndarray | None, float, str, str]:
+def _event_draws(
+    changes: GrowthChanges, stand: str, event
+) -> tuple[np.ndarray | None, float, str, str]:
     """Drawn years of an event, how likely trees answered it, from which changes of growth, and why not."""
     if event.source == "release":
-        return None, np.nan, "", "known from growth releases itself, so not combined with ring widths"
+        return (
+            None,
+            np.nan,
+            "",
+            "known from growth releases itself, so not combined with ring widths",
+        )
     if changes.rule is not None:
-        return None, np.nan, "", "a published criterion gives no chances by which the year of an event could be narrowed"
+        return (
+            None,
+            np.nan,
+            "",
+            "a published criterion gives no chances by which the year of an event could be narrowed",
+        )
     for word, histories in (("releases", changes.openings), ("suppressions", changes.weakenings)):
         of_stand = histories.get(stand)
         if of_stand is None or event.event not in of_stand.events.names:
             continue
         other = changes.weakenings[stand].events if word == "releases" else None
-        if other and event.event in other.names and other.chance(event.event) > of_stand.events.chance(event.event):
+        if (
+            other
+            and event.event in other.names
+            and other.chance(event.event) > of_stand.events.chance(event.event)
+        ):
             continue
         number = of_stand.events.names.index(event.event)
         years = of_stand.years[of_stand.history.event_place[:, number]]

@@ -34,10 +34,14 @@ class Event:
             return "period"
         return "year" if self.first == self.last else "uncertain year"
 
-    def began(self, draws: int, generator: np.random.Generator, chances: pd.Series | None = None) -> np.ndarray:
+    def began(
+        self, draws: int, generator: np.random.Generator, chances: pd.Series | None = None
+    ) -> np.ndarray:
         """Drawn years in which it began, `(draw,)`: each of its range equally likely, or by `chances` indexed by year."""
         years = np.arange(self.first, self.last + 1)
-        weights = None if chances is None else chances.reindex(years).fillna(0.0).to_numpy(dtype=float)
+        weights = (
+            None if chances is None else chances.reindex(years).fillna(0.0).to_numpy(dtype=float)
+        )
         if weights is None or not weights.sum() > 0:
             return generator.choice(years, size=draws).astype(float)
         return generator.choice(years, size=draws, p=weights / weights.sum()).astype(float)
@@ -48,12 +52,24 @@ def stand_events(survey, stand: str) -> list[Event]:
     table = survey.events
     own = table[table["stand"].isin([stand, ""])]
     blank = pd.Series(np.nan, index=own.index)
-    low, high = (own.get(name, blank).astype(float) for name in ("removed_dbh_low_cm", "removed_dbh_high_cm"))
+    low, high = (
+        own.get(name, blank).astype(float) for name in ("removed_dbh_low_cm", "removed_dbh_high_cm")
+    )
     listed = [
-        Event(row.event, row.kind, int(row.first_year), int(row.last_year), float(row.ended_year), low[row.Index], high[row.Index])
+        Event(
+            row.event,
+            row.kind,
+            int(row.first_year),
+            int(row.last_year),
+            float(row.ended_year),
+            low[row.Index],
+            high[row.Index],
+        )
         for row in own.itertuples()
     ]
-    return _recurring_marked(sorted(listed, key=lambda event: (event.first + event.last, event.name)))
+    return _recurring_marked(
+        sorted(listed, key=lambda event: (event.first + event.last, event.name))
+    )
 
 
 def _recurring_marked(events: list[Event]) -> list[Event]:
@@ -62,7 +78,10 @@ def _recurring_marked(events: list[Event]) -> list[Event]:
     for kind in {event.kind for event in events}:
         run: list[Event] = []
         for event in [each for each in events if each.kind == kind] + [None]:
-            if run and (event is None or (event.first + event.last - run[-1].first - run[-1].last) / 2 >= 2 * LAG_WINDOW):
+            if run and (
+                event is None
+                or (event.first + event.last - run[-1].first - run[-1].last) / 2 >= 2 * LAG_WINDOW
+            ):
                 recurring |= {each.name for each in run} if len(run) >= RECURRING else set()
                 run = []
             run.append(event)

@@ -8,7 +8,9 @@ import numpy as np
 import pandas as pd
 
 SUFFIXES = ("_low", "_median", "_high")
-ALIKE = 1 / 3  # share of common years from which two spans tell the same: two of equal length shifted by half of it (assumption)
+ALIKE = (
+    1 / 3
+)  # share of common years from which two spans tell the same: two of equal length shifted by half of it (assumption)
 MOST_SPANS_TRIED = 300  # candidates for the typical span; more hardly find a better one [draws]
 
 
@@ -42,7 +44,9 @@ def credible_points(draws: np.ndarray, level: float = 0.9) -> np.ndarray:
     return result
 
 
-def interval_columns(name: str, draws: np.ndarray, level: float = 0.9, *, whole: bool = False) -> dict[str, np.ndarray | float]:
+def interval_columns(
+    name: str, draws: np.ndarray, level: float = 0.9, *, whole: bool = False
+) -> dict[str, np.ndarray | float]:
     """Columns `name_low`, `name_median`, `name_high`; `whole` rounds to whole numbers (calendar years, ages)."""
     points = credible_points(draws, level)
     if whole:
@@ -57,10 +61,14 @@ def blank_columns(name: str) -> dict[str, float]:
 
 def whole_numbers(table: pd.DataFrame, names: Iterable[str]) -> pd.DataFrame:
     """The table with the named columns as whole numbers that may be blank."""
-    return table.assign(**{name: table[name].astype(float).round().astype("Int64") for name in names})
+    return table.assign(
+        **{name: table[name].astype(float).round().astype("Int64") for name in names}
+    )
 
 
-def shortest_span(stems: np.ndarray, years: np.ndarray, share: float) -> tuple[np.ndarray, np.ndarray]:
+def shortest_span(
+    stems: np.ndarray, years: np.ndarray, share: float
+) -> tuple[np.ndarray, np.ndarray]:
     """First and last year of the shortest run of years that holds a share of the stems, for each draw.
 
     Parameters
@@ -104,10 +112,16 @@ def typical_span(first: np.ndarray, last: np.ndarray) -> tuple[float, float, flo
     covered = (last - first + 1) + (last - first + 1)[tried, None] - common
     likeness = np.maximum(common, 0) / np.where(common > 0, covered, 1)
     best = int(np.argmax(likeness.mean(axis=1)))
-    return float(first[tried[best]]), float(last[tried[best]]), float(np.mean(likeness[best] >= ALIKE))
+    return (
+        float(first[tried[best]]),
+        float(last[tried[best]]),
+        float(np.mean(likeness[best] >= ALIKE)),
+    )
 
 
-def fullest_span(stems: np.ndarray, years: np.ndarray, length: int) -> tuple[np.ndarray, np.ndarray]:
+def fullest_span(
+    stems: np.ndarray, years: np.ndarray, length: int
+) -> tuple[np.ndarray, np.ndarray]:
     """First year of the run of `length` years that holds most stems, and the share it holds, for each draw.
 
     Same shapes as `shortest_span`; returns first year and share, both (draw,).

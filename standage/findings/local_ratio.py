@@ -22,7 +22,9 @@ from standage.findings.stems import (
 )
 
 WINDOWS = (5, 10, 20)  # lengths of the windows looked at [years]
-NEAREST_BACKGROUND = 5  # the years right beside a window are its shoulders, not its background [years]
+NEAREST_BACKGROUND = (
+    5  # the years right beside a window are its shoulders, not its background [years]
+)
 FARTHEST_BACKGROUND = 25  # further away, another pulse is as likely as quiet years [years]
 LOWEST_SHARE = 0.6  # share of the background years used, the lowest: a second pulse nearby must not hide the first
 FEWEST_YOUNGER = 5  # years of background after a window without which it may be the beginning of a rise as well as a pulse (assumption)
@@ -74,7 +76,9 @@ class Scan:
 
     def odds_against_prior(self, width: int) -> np.ndarray:
         """Posterior odds that a window stands out, over the prior odds of its ratio. (year,)"""
-        return _odds(self.score[width], len(self.settled)) / _odds(self.prior_share[width], self.prior_draws)
+        return _odds(self.score[width], len(self.settled)) / _odds(
+            self.prior_share[width], self.prior_draws
+        )
 
 
 def _odds(share: np.ndarray, draws: int) -> np.ndarray:
@@ -109,8 +113,22 @@ def scan_unit(posterior, number: int) -> Scan:
         stands_out[width] = (ratio[width] >= STANDS_OUT) & (excess >= NEEDED_EXCESS)
         score[width] = stands_out[width].mean(axis=0)
         inside, around = inside_and_background(prior / shape, width)
-        prior_share[width] = np.mean((inside + smallest) / (around + smallest) >= STANDS_OUT, axis=0)
-    return Scan(years, kept, shape, settled, ratio, background, stands_out, score, prior_share, len(prior), last_telling)
+        prior_share[width] = np.mean(
+            (inside + smallest) / (around + smallest) >= STANDS_OUT, axis=0
+        )
+    return Scan(
+        years,
+        kept,
+        shape,
+        settled,
+        ratio,
+        background,
+        stands_out,
+        score,
+        prior_share,
+        len(prior),
+        last_telling,
+    )
 
 
 def scan_units(posterior) -> list[Scan]:
@@ -132,7 +150,10 @@ def held_in_windows(stems: np.ndarray, width: int) -> np.ndarray:
     """Sum of the yearly stems in the window round each year; of a window that leaves the axis, those on it. (draw, year)"""
     upto = np.concatenate([np.zeros((len(stems), 1)), np.cumsum(stems, axis=1)], axis=1)
     first = np.arange(stems.shape[1]) - width // 2
-    return upto[:, np.clip(first + width, 0, stems.shape[1])] - upto[:, np.clip(first, 0, stems.shape[1])]
+    return (
+        upto[:, np.clip(first + width, 0, stems.shape[1])]
+        - upto[:, np.clip(first, 0, stems.shape[1])]
+    )
 
 
 def excess_in_errors(held: np.ndarray, ratio: np.ndarray) -> np.ndarray:
@@ -191,7 +212,14 @@ def inside_and_background(rate: np.ndarray, width: int) -> tuple[np.ndarray, np.
     inside = np.full(rate.shape, np.nan)
     background = np.full(rate.shape, np.nan)
     _slide(
-        np.ascontiguousarray(rate), width, NEAREST_BACKGROUND, FARTHEST_BACKGROUND, LOWEST_SHARE, FEWEST_YOUNGER, inside, background
+        np.ascontiguousarray(rate),
+        width,
+        NEAREST_BACKGROUND,
+        FARTHEST_BACKGROUND,
+        LOWEST_SHARE,
+        FEWEST_YOUNGER,
+        inside,
+        background,
     )
     return inside, background
 
@@ -213,15 +241,27 @@ def _slide(rate, width, nearest, farthest, lowest_share, fewest_younger, inside,
             first = centre - width // 2
             last = first + width - 1
             leaves, joins = first - 1 - farthest, first - nearest
-            older = _move(before, older, row[leaves] if leaves >= 0 else np.nan, row[joins] if 0 <= joins < years else np.nan)
+            older = _move(
+                before,
+                older,
+                row[leaves] if leaves >= 0 else np.nan,
+                row[joins] if 0 <= joins < years else np.nan,
+            )
             leaves, joins = last - 1 + nearest, last + farthest
-            younger = _move(after, younger, row[leaves] if leaves < years else np.nan, row[joins] if joins < years else np.nan)
+            younger = _move(
+                after,
+                younger,
+                row[leaves] if leaves < years else np.nan,
+                row[joins] if joins < years else np.nan,
+            )
             if first < 0 or last >= years or younger < fewest_younger:
                 continue
             inside[draw, centre] = _mean(row[first : last + 1])
             background[draw, centre] = _lowest(after[:younger], lowest_share)
             if older > 0:
-                background[draw, centre] = max(background[draw, centre], _lowest(before[:older], lowest_share))
+                background[draw, centre] = max(
+                    background[draw, centre], _lowest(before[:older], lowest_share)
+                )
 
 
 @compiled

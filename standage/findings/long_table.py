@@ -18,7 +18,19 @@ UNITS = {  # by the beginning of a name; the first that fits
     "last_recruitment_year": "calendar year", "start": "calendar year", "centre": "calendar year", "end": "calendar year",
 }  # fmt: skip
 COLUMNS = (
-    *("survey", "stand", "species", "community", *COORDINATES, "survey_date", "table", "measure", "pulse", "first_year", "last_year"),
+    *(
+        "survey",
+        "stand",
+        "species",
+        "community",
+        *COORDINATES,
+        "survey_date",
+        "table",
+        "measure",
+        "pulse",
+        "first_year",
+        "last_year",
+    ),
     *("unit", "low", "median", "high", "probability", "basis", "amounts"),
 )
 
@@ -46,17 +58,28 @@ def long_table(tables: Mapping[str, pd.DataFrame], survey) -> pd.DataFrame:
 def stand_places(stands: pd.DataFrame) -> pd.DataFrame:
     """Community, coordinates and survey date of each stand; blank where the survey doesn't say."""
     dates = pd.to_datetime(stands["survey_date"]).dt.strftime("%Y-%m-%d")
-    places = stands.reindex(columns=["stand", "community", *COORDINATES]).assign(survey_date=dates.to_numpy())
+    places = stands.reindex(columns=["stand", "community", *COORDINATES]).assign(
+        survey_date=dates.to_numpy()
+    )
     return places.assign(**{name: places[name].astype(float) for name in COORDINATES})
 
 
 def _long(name: str, table: pd.DataFrame, keys: tuple[str, ...]) -> pd.DataFrame:
-    measures = list(dict.fromkeys(column.removesuffix("_median") for column in table if column.endswith("_median")))
+    measures = list(
+        dict.fromkeys(
+            column.removesuffix("_median") for column in table if column.endswith("_median")
+        )
+    )
     plain = [column for column in ("basal_area_m2_ha",) if column in table]
     label = ["stand", "species", *keys, "basis", "amounts"]
     parts = []
     for measure in [*measures, *plain]:
-        part = table[label].assign(table=name, measure=measure, unit=_unit(measure), probability=table.get("probability", np.nan))
+        part = table[label].assign(
+            table=name,
+            measure=measure,
+            unit=_unit(measure),
+            probability=table.get("probability", np.nan),
+        )
         for suffix in SUFFIXES:
             column = measure if measure in plain and suffix == "_median" else measure + suffix
             part[suffix[1:]] = table[column].astype(float) if column in table else np.nan

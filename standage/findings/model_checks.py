@@ -8,7 +8,10 @@ import pandas as pd
 from standage.findings.intervals import interval_columns
 from standage.findings.stems import CORING_HEIGHT, unit_label
 
-DELAYS = {"grass": "years in the grass stage", "height": "years from the start of the stem to breast height"}
+DELAYS = {
+    "grass": "years in the grass stage",
+    "height": "years from the start of the stem to breast height",
+}
 
 
 def delays(posterior, *, level: float = 0.9) -> pd.DataFrame:
@@ -29,7 +32,9 @@ def delays(posterior, *, level: float = 0.9) -> pd.DataFrame:
             if after.shape[1] < 2 or np.allclose(after[:, 1:], 0):
                 continue  # a species without a grass stage
             columns = {"delay": stage, "years": np.arange(after.shape[1])}
-            columns |= interval_columns("prior", before, level) | interval_columns("posterior", after, level)
+            columns |= interval_columns("prior", before, level) | interval_columns(
+                "posterior", after, level
+            )
             tables.append(pd.DataFrame({**unit_label(unit), **columns}))
     return pd.concat([table for table in tables if len(table)] or tables, ignore_index=True)
 
@@ -47,7 +52,11 @@ def size_curves(posterior, *, level: float = 0.9) -> pd.DataFrame:
             for stage in DELAYS:
                 mass = np.asarray(posterior.delay_posterior[number][stage], dtype=float)
                 before += float(np.mean(mass @ np.arange(mass.shape[1])))
-        columns = {"seasons": np.arange(curve.shape[1]), **interval_columns("dbh", curve, level), "years_to_breast_height": before}
+        columns = {
+            "seasons": np.arange(curve.shape[1]),
+            **interval_columns("dbh", curve, level),
+            "years_to_breast_height": before,
+        }
         tables.append(pd.DataFrame({**unit_label(unit), **columns}))
     return pd.concat(tables, ignore_index=True)
 
@@ -62,7 +71,11 @@ def diameter_check(posterior, *, level: float = 0.9) -> pd.DataFrame:
         if not unit.has_plots:
             continue
         edges = np.asarray(fitted["dbh_edges"], dtype=float)
-        columns = {"dbh_from_cm": edges[:-1], "dbh_to_cm": edges[1:], "observed": np.asarray(fitted["dbh_observed"])}
+        columns = {
+            "dbh_from_cm": edges[:-1],
+            "dbh_to_cm": edges[1:],
+            "observed": np.asarray(fitted["dbh_observed"]),
+        }
         columns |= interval_columns("predicted", fitted["dbh_predicted"], level)
         tables.append(pd.DataFrame({**unit_label(unit), **columns}))
     return pd.concat([table for table in tables if len(table)] or tables, ignore_index=True)
@@ -70,7 +83,19 @@ def diameter_check(posterior, *, level: float = 0.9) -> pd.DataFrame:
 
 def count_check(posterior) -> pd.DataFrame:
     """Plants counted by stage against those the model expects: `stand, species, stage, observed, predicted_*`."""
-    tables = [pd.DataFrame(columns=["stand", "species", "stage", "observed", "predicted_low", "predicted_median", "predicted_high"])]
+    tables = [
+        pd.DataFrame(
+            columns=[
+                "stand",
+                "species",
+                "stage",
+                "observed",
+                "predicted_low",
+                "predicted_median",
+                "predicted_high",
+            ]
+        )
+    ]
     for unit, fitted in zip(posterior.units, posterior.fitted, strict=True):
         counts = fitted.get("counts")
         if counts is not None and len(counts):

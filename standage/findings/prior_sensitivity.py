@@ -23,7 +23,14 @@ from standage.findings.reweighting import (
     with_likelihood_weakened,
     with_prior_moved,
 )
-from standage.findings.stems import completed_season, dated_years, stems_past_emerging, unit_basis, unit_label, unit_years
+from standage.findings.stems import (
+    completed_season,
+    dated_years,
+    stems_past_emerging,
+    unit_basis,
+    unit_label,
+    unit_years,
+)
 
 LEANS = 0.05  # sensitivity to a power of the prior from which the prior is felt (Kallioinen et al. 2023)
 SURPRISE = 1.96  # normal points from which the data sit in the outer 5 % of what the prior expects of them (common practice, no source)
@@ -34,13 +41,38 @@ SMALLEST_MOVE = 0.1  # dates that move by less stay; a change known less well th
 WORTH_TELLING_YEARS = 1.0  # a date that moves less than this isn't told in the summary (assumption)
 STAGE_COUNTS = "stage counts"
 DISAGREE = "prior and data disagree"
-COUNT_POWERS = (0.0, 0.8, 0.9)  # left out; where the draws don't bear that, weighed a fifth or a tenth less
+COUNT_POWERS = (
+    0.0,
+    0.8,
+    0.9,
+)  # left out; where the draws don't bear that, weighed a fifth or a tenth less
 
 COLUMNS = (
     *("stand", "species", "component", "what_is_changed", "change", "unit"),
-    *("establishment_years_change", "establishment_years_error", "stems_per_ha_change", "share_over_100_years_change"),
-    *("pulses_reported", "pulses_lost", "lowest_pulse_probability", "largest_pulse_move_years", "pulses_then"),
-    *("share_followed", "sensitivity", "surprise", "leaning", "pareto_k", "share_of_change_tried", "words", "basis", "amounts"),
+    *(
+        "establishment_years_change",
+        "establishment_years_error",
+        "stems_per_ha_change",
+        "share_over_100_years_change",
+    ),
+    *(
+        "pulses_reported",
+        "pulses_lost",
+        "lowest_pulse_probability",
+        "largest_pulse_move_years",
+        "pulses_then",
+    ),
+    *(
+        "share_followed",
+        "sensitivity",
+        "surprise",
+        "leaning",
+        "pareto_k",
+        "share_of_change_tried",
+        "words",
+        "basis",
+        "amounts",
+    ),
 )
 
 
@@ -90,7 +122,9 @@ class Answer:
     centre: np.ndarray
 
 
-def prior_sensitivity(posterior, *, scans: list[Scan] | None = None, limits: pd.DataFrame | None = None) -> pd.DataFrame:
+def prior_sensitivity(
+    posterior, *, scans: list[Scan] | None = None, limits: pd.DataFrame | None = None
+) -> pd.DataFrame:
     """One row a unit and assumption: what would change if it were another.
 
     Parameters
@@ -117,7 +151,9 @@ def prior_sensitivity(posterior, *, scans: list[Scan] | None = None, limits: pd.
             for component in of_unit:
                 rows.append(label | _component_row(component, flat, seen, before, chains) | ends)
             if len(posterior.log_counts[number]):
-                rows.append(label | _counts_row(posterior.log_counts[number], seen, before, chains) | ends)
+                rows.append(
+                    label | _counts_row(posterior.log_counts[number], seen, before, chains) | ends
+                )
     table = pd.DataFrame(rows, columns=list(COLUMNS))
     return whole_numbers(table, ["pulses_reported", "pulses_lost"])
 
@@ -146,19 +182,34 @@ def unit_seen(posterior, number: int, scan: Scan, limits: pd.DataFrame | None = 
     )
 
 
-def _pulses_seen(posterior, number: int, scan: Scan, limits: pd.DataFrame | None) -> tuple[PulseSeen, ...]:
+def _pulses_seen(
+    posterior, number: int, scan: Scan, limits: pd.DataFrame | None
+) -> tuple[PulseSeen, ...]:
     limit = unit_limit(posterior, number, table=limits)
     found = find_bursts(scan, limit)
-    return tuple(_pulse_seen(scan, burst, [other.place for other in found if other is not burst], limit.value) for burst in found)
+    return tuple(
+        _pulse_seen(
+            scan, burst, [other.place for other in found if other is not burst], limit.value
+        )
+        for burst in found
+    )
 
 
 def _pulse_seen(scan: Scan, burst: Burst, others: list[int], limit: float) -> PulseSeen:
-    places = np.arange(max(burst.place - NEAR_YEARS, 0), min(burst.place + NEAR_YEARS + 1, len(scan.years)))
-    own = np.array([all(abs(place - burst.place) < abs(place - other) for other in others) for place in places])
+    places = np.arange(
+        max(burst.place - NEAR_YEARS, 0), min(burst.place + NEAR_YEARS + 1, len(scan.years))
+    )
+    own = np.array(
+        [all(abs(place - burst.place) < abs(place - other) for other in others) for place in places]
+    )
     allowed = (own & scan.supported(burst.width)[places]) | (places == burst.place)
     on_axis = np.arange(len(scan.years))
     inside = (on_axis >= burst.start[:, None]) & (on_axis <= burst.end[:, None])
-    excess = np.maximum(scan.settled - scan.background[burst.width][:, burst.place][:, None], 0) * scan.shape * inside
+    excess = (
+        np.maximum(scan.settled - scan.background[burst.width][:, burst.place][:, None], 0)
+        * scan.shape
+        * inside
+    )
     held = excess.sum(axis=1)
     centre = excess @ scan.years / np.where(held > 0, held, np.nan)
     there = burst.there & np.isfinite(centre)
@@ -173,14 +224,23 @@ def answer(seen: UnitSeen, weights: np.ndarray) -> Answer:
     there = [among_kept @ pulse.there for pulse in seen.pulses]
     return Answer(
         years=(weights @ seen.years) / np.where(present > 0, present, np.nan),
-        stems=weighted_median(seen.stems, weights[seen.order]) if np.isfinite(seen.stems).all() else np.nan,
+        stems=weighted_median(seen.stems, weights[seen.order])
+        if np.isfinite(seen.stems).all()
+        else np.nan,
         old_share=float(weights @ seen.old_share),
         probability=np.array([float((among_kept @ pulse.near).max()) for pulse in seen.pulses]),
-        centre=np.array([among_kept @ pulse.centre / held if held > 0 else np.nan for pulse, held in zip(seen.pulses, there, strict=True)]),
+        centre=np.array(
+            [
+                among_kept @ pulse.centre / held if held > 0 else np.nan
+                for pulse, held in zip(seen.pulses, there, strict=True)
+            ]
+        ),
     )
 
 
-def _component_row(component, flat: np.ndarray, seen: UnitSeen, before: Answer, chains: int) -> dict:
+def _component_row(
+    component, flat: np.ndarray, seen: UnitSeen, before: Answer, chains: int
+) -> dict:
     factors = flat[:, list(component.places)]
     by, own = np.array(component.by), np.array(component.weights)
     quantity = factors @ own / np.linalg.norm(own)  # a standard normal in the prior
@@ -195,12 +255,18 @@ def _component_row(component, flat: np.ndarray, seen: UnitSeen, before: Answer, 
     told["leaning"] = leaning(told["sensitivity"], told["surprise"])
     weights = with_prior_moved(factors, by)
     if weights is None:
-        return told | _not_told(seen, f"What would be if {component.changed} can't be told without another fit.")
+        return told | _not_told(
+            seen, f"What would be if {component.changed} can't be told without another fit."
+        )
     effect = _effect(seen, before, weights, chains)
-    followed = (weights.values @ quantity - quantity.mean()) / (weights.share * (own @ by) / np.linalg.norm(own))
+    followed = (weights.values @ quantity - quantity.mean()) / (
+        weights.share * (own @ by) / np.linalg.norm(own)
+    )
     words = _words(f"If {component.changed}", effect, seen, before)
     if weights.share < 1:
-        words += f" (Scaled up from {_part(weights.share)} of the change, the most that the draws bear.)"
+        words += (
+            f" (Scaled up from {_part(weights.share)} of the change, the most that the draws bear.)"
+        )
     return told | effect | {"share_followed": followed, "words": words}
 
 
@@ -223,32 +289,47 @@ def _counts_row(log_counts: np.ndarray, seen: UnitSeen, before: Answer, chains: 
         return told | effect | {"words": _words("Without the stage counts", effect, seen, before)}
     less = f"the counts of seedling stages weigh {100 * (1 - power):.0f} % less"
     words = _words(f"If {less}", effect, seen, before)
-    return told | effect | {"what_is_changed": less, "change": 100 * (power - 1), "words": f"{words} {refit}"}
+    return (
+        told
+        | effect
+        | {"what_is_changed": less, "change": 100 * (power - 1), "words": f"{words} {refit}"}
+    )
 
 
 def _effect(seen: UnitSeen, before: Answer, weights: Weights, chains: int) -> dict:
     """The change of everything that is followed, scaled up to the whole change where the weights stand for a part of it."""
     after, whole = answer(seen, weights.values), 1 / weights.share
-    probability = np.clip(before.probability + whole * (after.probability - before.probability), 0.0, 1.0)
+    probability = np.clip(
+        before.probability + whole * (after.probability - before.probability), 0.0, 1.0
+    )
     moved = whole * (after.centre - before.centre)
     limit = np.array([pulse.limit for pulse in seen.pulses])
     change = after.years - before.years
     change = change[np.isfinite(change)]
     then = [
         f"{number + 1}: {there:.2f}, {centre + move:.0f}"
-        for number, (there, centre, move) in enumerate(zip(probability, before.centre, moved, strict=True))
+        for number, (there, centre, move) in enumerate(
+            zip(probability, before.centre, moved, strict=True)
+        )
     ]
     some = bool(len(seen.pulses))
     return {
         "establishment_years_change": whole * float(np.median(change)) if change.size else np.nan,
-        "establishment_years_error": whole * error_of_change(seen.mean_year, weights.values, chains) if change.size else np.nan,
-        "stems_per_ha_change": before.stems * ((after.stems / before.stems) ** whole - 1),  # a straight line in logarithms
-        "share_over_100_years_change": float(np.clip(before.old_share + whole * (after.old_share - before.old_share), 0, 1))
+        "establishment_years_error": whole * error_of_change(seen.mean_year, weights.values, chains)
+        if change.size
+        else np.nan,
+        "stems_per_ha_change": before.stems
+        * ((after.stems / before.stems) ** whole - 1),  # a straight line in logarithms
+        "share_over_100_years_change": float(
+            np.clip(before.old_share + whole * (after.old_share - before.old_share), 0, 1)
+        )
         - before.old_share,
         "pulses_reported": len(seen.pulses),
         "pulses_lost": int((probability < limit).sum()),
         "lowest_pulse_probability": float(probability.min()) if some else np.nan,
-        "largest_pulse_move_years": float(moved[np.nanargmax(np.abs(moved))]) if some and np.isfinite(moved).any() else np.nan,
+        "largest_pulse_move_years": float(moved[np.nanargmax(np.abs(moved))])
+        if some and np.isfinite(moved).any()
+        else np.nan,
         "pulses_then": "; ".join(then),
         "pareto_k": weights.pareto_k,
         "share_of_change_tried": weights.share,
@@ -287,12 +368,20 @@ def _words(condition: str, effect: dict, seen: UnitSeen, before: Answer) -> str:
     said = [f"{condition}, {dates}"]
     change = effect["stems_per_ha_change"]
     if np.isfinite(change) and abs(change) >= 0.05 * before.stems:
-        said.append(f"there are {100 * abs(change) / before.stems:.0f} % {'fewer' if change < 0 else 'more'} stems past the emerging stage")
+        said.append(
+            f"there are {100 * abs(change) / before.stems:.0f} % {'fewer' if change < 0 else 'more'} stems past the emerging stage"
+        )
     lost = effect["pulses_lost"]
     if len(seen.pulses) == 1:
-        said.append(f"the pulse around {before.centre[0]:.0f} {'would not be told' if lost else 'stays'}")
+        said.append(
+            f"the pulse around {before.centre[0]:.0f} {'would not be told' if lost else 'stays'}"
+        )
     elif seen.pulses:
-        said.append(f"{lost} of {len(seen.pulses)} pulses would not be told" if lost else f"all {len(seen.pulses)} pulses stay")
+        said.append(
+            f"{lost} of {len(seen.pulses)} pulses would not be told"
+            if lost
+            else f"all {len(seen.pulses)} pulses stay"
+        )
     return "; ".join(said) + "."
 
 

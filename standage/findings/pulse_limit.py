@@ -52,6 +52,8 @@ def reporting_limit(listed_stems: float, *, table: pd.DataFrame | None = None) -
 def unit_limit(posterior, number: int, *, table: pd.DataFrame | None = None) -> ReportingLimit:
     """The reporting limit of a unit."""
     if posterior.units[number].basis == CORING_HEIGHT or not posterior.units[number].has_plots:
-        return ReportingLimit(ASSUMED_LIMIT, "assumed")  # the simulated surveys all had plots and coring heights
+        return ReportingLimit(
+            ASSUMED_LIMIT, "assumed"
+        )  # the simulated surveys all had plots and coring heights
     trees, _ = dated_years(posterior, number)
     return reporting_limit(len(trees), table=table)

@@ -30,13 +30,17 @@ class Synchrony:
     lag: np.ndarray
 
 
-def synchrony(first: StandHistory, second: StandHistory, *, tolerance: int = TOLERANCE) -> Synchrony | None:
+def synchrony(
+    first: StandHistory, second: StandHistory, *, tolerance: int = TOLERANCE
+) -> Synchrony | None:
     """Whether two stands share a pulse; None where one of them has none that is told, or they share no years to speak about."""
     low, high = max(first.telling_from, second.telling_from), min(first.season, second.season)
     if not len(first.starts) or not len(second.starts) or low > high:
         return None
     lags = first.starts[:, None, :] - second.starts[None, :, :]
-    shared = (np.abs(lags) <= tolerance).any(axis=(0, 1))  # NaN, a draw without the pulse, shares nothing
+    shared = (np.abs(lags) <= tolerance).any(
+        axis=(0, 1)
+    )  # NaN, a draw without the pulse, shares nothing
     both = np.isfinite(lags).any(axis=2)
     typical = np.full(both.shape, np.inf)
     typical[both] = np.nanmedian(np.abs(lags[both]), axis=1)
@@ -51,7 +55,9 @@ def synchrony(first: StandHistory, second: StandHistory, *, tolerance: int = TOL
     )  # fmt: skip
 
 
-def placed_at_random(fixed: np.ndarray, moved: np.ndarray, low: int, high: int, tolerance: int) -> float:
+def placed_at_random(
+    fixed: np.ndarray, moved: np.ndarray, low: int, high: int, tolerance: int
+) -> float:
     """Probability that one of the moved pulses, each put in any year of low..high alike, falls within the tolerance of a fixed one.
 
     fixed, moved: (pulse, draw) starts, NaN in draws without the pulse.

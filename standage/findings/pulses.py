@@ -30,15 +30,36 @@ from standage.findings.stems import (
 
 SMOOTHING = 11  # running mean that tells bursts apart: single draws are jagged, with knots every 4 years [years]
 HULL_SHARE = 0.25  # a burst seen through smoothing crosses half its height above background at its edges, a quarter well outside
-OUTLYING_SHARE = 0.05  # share of the excess in the hull that may lie before the start, and after the end
-VALLEY = 0.5  # two bursts are two where the rate between them falls below this share of the lower one
+OUTLYING_SHARE = (
+    0.05  # share of the excess in the hull that may lie before the start, and after the end
+)
+VALLEY = (
+    0.5  # two bursts are two where the rate between them falls below this share of the lower one
+)
 FEWEST_DRAWS = 50  # from which a variance is parted; fewer would make a part out of chance
 FARTHEST_EDGE = 40  # a pulse reaches no further from its peak (assumption) [years]
 
 COLUMNS = (
     *("stand", "species", "pulse", "basis", "probability"),
-    *("start_low", "start_median", "start_high", "centre_low", "centre_median", "centre_high", "end_low", "end_median", "end_high"),
-    *("stems_per_ha_low", "stems_per_ha_median", "stems_per_ha_high", "share_low", "share_median", "share_high"),
+    *(
+        "start_low",
+        "start_median",
+        "start_high",
+        "centre_low",
+        "centre_median",
+        "centre_high",
+        "end_low",
+        "end_median",
+        "end_high",
+    ),
+    *(
+        "stems_per_ha_low",
+        "stems_per_ha_median",
+        "stems_per_ha_high",
+        "share_low",
+        "share_median",
+        "share_high",
+    ),
     *("dated_stems", "plots_with_it", "largest_plot_share", "holds_if_cutting_differs"),
     *("window_years", "prior_share", "limit", "limit_status", "amounts"),
     "shared_part_of_centre",
@@ -63,7 +84,13 @@ class Burst:
     end: np.ndarray
 
 
-def pulses(posterior, *, level: float = 0.9, scans: list[Scan] | None = None, limits: pd.DataFrame | None = None) -> pd.DataFrame:
+def pulses(
+    posterior,
+    *,
+    level: float = 0.9,
+    scans: list[Scan] | None = None,
+    limits: pd.DataFrame | None = None,
+) -> pd.DataFrame:
     """The pulses of every unit, numbered from the oldest.
 
     `probability` is the share of draws in which the best window stands out; years and amounts are those of these draws. `stems_per_ha`
@@ -88,7 +115,10 @@ def pulses(posterior, *, level: float = 0.9, scans: list[Scan] | None = None, li
     for number, scan in enumerate(scans):
         limit = unit_limit(posterior, number, table=limits)
         found = find_bursts(scan, limit)
-        rows += [_row(posterior, number, scan, limit, burst, place + 1, level) for place, burst in enumerate(found)]
+        rows += [
+            _row(posterior, number, scan, limit, burst, place + 1, level)
+            for place, burst in enumerate(found)
+        ]
     table = pd.DataFrame(rows, columns=list(COLUMNS))
     years = [name for name in COLUMNS if name.startswith(("start_", "centre_", "end_"))]
     counts = ["pulse", "dated_stems", "plots_with_it", "window_years"]
@@ -108,7 +138,10 @@ def find_bursts(scan: Scan, limit: ReportingLimit) -> list[Burst]:
     for width, place in _candidates(scan, limit):
         if all(_apart(smooth, burst, width, place) for burst in found):
             windows = [(burst.width, burst.place) for burst in found] + [(width, place)]
-            found = [_burst(smooth, scan, *window, within) for window, within in zip(windows, _domains(smooth, windows), strict=True)]
+            found = [
+                _burst(smooth, scan, *window, within)
+                for window, within in zip(windows, _domains(smooth, windows), strict=True)
+            ]
     return sorted(found, key=lambda burst: np.median(burst.start[burst.there]))
 
 
@@ -118,7 +151,9 @@ def _candidates(scan: Scan, limit: ReportingLimit) -> list[tuple[int, int]]:
     for width in WINDOWS:
         score = scan.score[width]
         for place in np.flatnonzero((score >= limit.value) & scan.supported(width)):
-            listed.append((-score[place], -float(np.median(scan.ratio[width][:, place])), width, int(place)))
+            listed.append(
+                (-score[place], -float(np.median(scan.ratio[width][:, place])), width, int(place))
+            )
     return [(width, place) for _, _, width, place in sorted(listed)]
 
 
@@ -138,7 +173,9 @@ def _apart(smooth: np.ndarray, burst: Burst, width: int, place: int) -> bool:
     other_peak = other_first + smooth[:, other_first : other_last + 1].argmax(axis=1)
     lower = np.minimum(smooth[draws, peak], smooth[draws, other_peak])
     places = np.arange(smooth.shape[1])
-    between = (places >= np.minimum(peak, other_peak)[:, None]) & (places <= np.maximum(peak, other_peak)[:, None])
+    between = (places >= np.minimum(peak, other_peak)[:, None]) & (
+        places <= np.maximum(peak, other_peak)[:, None]
+    )
     lowest = np.where(between, smooth, np.inf).min(axis=1)
     return bool(np.mean(lowest < VALLEY * lower) > 0.5)
 
@@ -163,7 +200,9 @@ def _peak(rate: np.ndarray, width: int, place: int) -> int:
     return first + int(rate[first : last + 1].argmax())
 
 
-def _burst(smooth: np.ndarray, scan: Scan, width: int, place: int, within: tuple[int, int]) -> Burst:
+def _burst(
+    smooth: np.ndarray, scan: Scan, width: int, place: int, within: tuple[int, int]
+) -> Burst:
     """The edges of the burst in a window; it stays within the places given.
 
     The hull of the burst is where the mean of all draws, smoothed, lies above a part of its height over the background; smoothing
@@ -192,10 +231,20 @@ def running_mean(rate: np.ndarray, width: int) -> np.ndarray:
     return held_in_windows(rate, width) / held_in_windows(np.ones((1, rate.shape[1])), width)
 
 
-def _row(posterior, number: int, scan: Scan, limit: ReportingLimit, burst: Burst, pulse: int, level: float) -> dict:
+def _row(
+    posterior,
+    number: int,
+    scan: Scan,
+    limit: ReportingLimit,
+    burst: Burst,
+    pulse: int,
+    level: float,
+) -> dict:
     unit = posterior.units[number]
     years, there = scan.years, burst.there
-    inside = (np.arange(len(years)) >= burst.start[:, None]) & (np.arange(len(years)) <= burst.end[:, None])
+    inside = (np.arange(len(years)) >= burst.start[:, None]) & (
+        np.arange(len(years)) <= burst.end[:, None]
+    )
     living = living_rate(posterior, number)[scan.kept]
     background = scan.background[burst.width][:, burst.place][:, None] * scan.shape
     excess = np.maximum(living - background, 0) * inside
@@ -214,7 +263,9 @@ def _row(posterior, number: int, scan: Scan, limit: ReportingLimit, burst: Burst
         **(excess_columns if unit.has_plots else blank_columns("stems_per_ha")),
         **interval_columns("share", share[there], level),
         **_stems_behind(posterior, number, scan.kept, start, end, there),
-        "holds_if_cutting_differs": "a cut can leave the same shape" if cut_on_record(posterior.survey, unit.stand) else "not assessed",
+        "holds_if_cutting_differs": "a cut can leave the same shape"
+        if cut_on_record(posterior.survey, unit.stand)
+        else "not assessed",
         "window_years": burst.width,
         "prior_share": scan.prior_share[burst.width][burst.place],
         "limit": limit.value,
@@ -226,7 +277,9 @@ def _row(posterior, number: int, scan: Scan, limit: ReportingLimit, burst: Burst
     return row | unit_basis(unit)
 
 
-def _part_of_delays(centre: np.ndarray, delays: dict[str, np.ndarray], kept: np.ndarray, there: np.ndarray) -> float:
+def _part_of_delays(
+    centre: np.ndarray, delays: dict[str, np.ndarray], kept: np.ndarray, there: np.ndarray
+) -> float:
     """Part of the variance of a pulse's centre that goes with the stand's delays, by least squares over draws; NaN where it doesn't vary.
 
     centre : (kept draw,) [calendar year]. delays : pmfs `(draw, years)` by name, those of the grass stage and of the height growth to
@@ -235,20 +288,30 @@ def _part_of_delays(centre: np.ndarray, delays: dict[str, np.ndarray], kept: np.
     used = there & np.isfinite(centre)
     if used.sum() < FEWEST_DRAWS or np.ptp(centre[used]) == 0:
         return np.nan
-    means = [delays[name][kept][used] @ np.arange(delays[name].shape[1]) for name in ("grass", "height") if name in delays]
+    means = [
+        delays[name][kept][used] @ np.arange(delays[name].shape[1])
+        for name in ("grass", "height")
+        if name in delays
+    ]
     known = np.column_stack([np.ones(used.sum()), *means])
     left = centre[used] - known @ np.linalg.lstsq(known, centre[used], rcond=None)[0]
     return float(1 - left.var() / centre[used].var())
 
 
-def _stems_behind(posterior, number: int, kept: np.ndarray, start: np.ndarray, end: np.ndarray, there: np.ndarray) -> dict[str, float]:
+def _stems_behind(
+    posterior, number: int, kept: np.ndarray, start: np.ndarray, end: np.ndarray, there: np.ndarray
+) -> dict[str, float]:
     """Cored stems in the pulse, and how it spreads over the plots (listed stems at their drawn years)."""
     trees, years = dated_years(posterior, number)
     years = years[kept]
     inside = (years >= start[:, None]) & (years <= end[:, None])
     in_typical = (years >= np.median(start[there])) & (years <= np.median(end[there]))
     by_core = dated_by_core(posterior, trees)
-    result = {"dated_stems": int((in_typical.mean(axis=0) > 0.5)[by_core].sum()), "plots_with_it": np.nan, "largest_plot_share": np.nan}
+    result = {
+        "dated_stems": int((in_typical.mean(axis=0) > 0.5)[by_core].sum()),
+        "plots_with_it": np.nan,
+        "largest_plot_share": np.nan,
+    }
     plots = trees["plot"].to_numpy()
     names = np.unique(plots[plots != ""])
     if not posterior.units[number].has_plots or not len(names):

@@ -7,7 +7,14 @@ import pandas as pd
 
 from standage.findings.intervals import blank_columns, interval_columns
 from standage.findings.local_ratio import Scan, scan_units
-from standage.findings.stems import dated_by_core, dated_years, living_rate, stems_past_emerging, unit_basis, unit_label
+from standage.findings.stems import (
+    dated_by_core,
+    dated_years,
+    living_rate,
+    stems_past_emerging,
+    unit_basis,
+    unit_label,
+)
 
 TABLE_WINDOW = 10  # the window the yearly table speaks of [years]
 
@@ -26,7 +33,10 @@ def rates(posterior, *, level: float = 0.9, scans: list[Scan] | None = None) -> 
     One row a unit and year, up to the survey season.
     """
     scans = scan_units(posterior) if scans is None else scans
-    return pd.concat([_unit_rates(posterior, number, scan, level) for number, scan in enumerate(scans)], ignore_index=True)
+    return pd.concat(
+        [_unit_rates(posterior, number, scan, level) for number, scan in enumerate(scans)],
+        ignore_index=True,
+    )
 
 
 def _unit_rates(posterior, number: int, scan: Scan, level: float) -> pd.DataFrame:
@@ -58,6 +68,8 @@ def _dated_in_window(posterior, number: int, years: np.ndarray) -> np.ndarray:
     stems = np.zeros(len(years), dtype=int)
     for stem in drawn.T:
         in_order = np.sort(stem[np.isfinite(stem)])
-        inside = np.searchsorted(in_order, first + TABLE_WINDOW, side="left") - np.searchsorted(in_order, first, side="left")
+        inside = np.searchsorted(in_order, first + TABLE_WINDOW, side="left") - np.searchsorted(
+            in_order, first, side="left"
+        )
         stems += inside > len(in_order) / 2
     return stems

@@ -7,9 +7,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from standage.findings.growth_changes import GrowthChanges, growth_changes
 from standage.findings.intervals import interval_columns, whole_numbers
-from standage.findings.stand_disturbance import year_chances
+from standage.growth.growth_changes import GrowthChanges, growth_changes
+from standage.growth.stand_disturbance import year_chances
 
 NEAR_YEARS = 1  # a change counts for a year if it began within so many years of it: a tree's year is known no better [years]
 CHANGED_TREES = 0.5  # trees expected to have changed, from which a year gets a row in releases.csv
@@ -20,12 +20,25 @@ COLUMNS = (
     *("stand", "year", "trees_at_risk"),
     *("share_released_low", "share_released_median", "share_released_high"),
     *("share_suppressed_low", "share_suppressed_median", "share_suppressed_high"),
-    *("probability_disturbed", "probability_disturbed_rings", "probability_suppressed", "probability_suppressed_rings"),
-    *("released_trees", "suppressed_trees", "released_elsewhere", "suppressed_elsewhere", "criterion"),
+    *(
+        "probability_disturbed",
+        "probability_disturbed_rings",
+        "probability_suppressed",
+        "probability_suppressed_rings",
+    ),
+    *(
+        "released_trees",
+        "suppressed_trees",
+        "released_elsewhere",
+        "suppressed_elsewhere",
+        "criterion",
+    ),
 )
 
 
-def disturbance_chronology(posterior, *, level: float = 0.9, changes: GrowthChanges | None = None) -> pd.DataFrame:
+def disturbance_chronology(
+    posterior, *, level: float = 0.9, changes: GrowthChanges | None = None
+) -> pd.DataFrame:
     """Every year of every stand with rings: trees at risk, shares that changed, and how likely the stand was disturbed.
 
     Parameters
@@ -40,24 +53,46 @@ def disturbance_chronology(posterior, *, level: float = 0.9, changes: GrowthChan
     stand for all: for each draw of the trees' changes a draw from Beta(1/2 + changed, 1/2 + not).
     """
     changes = growth_changes(posterior.survey, seed=posterior.seed) if changes is None else changes
-    tables = [_chronology_of_stand(changes, stand, posterior.seed, level) for stand in changes.stands]
+    tables = [
+        _chronology_of_stand(changes, stand, posterior.seed, level) for stand in changes.stands
+    ]
     if not tables:
-        return pd.DataFrame({name: pd.Series(dtype=object if name in ("stand", "criterion") else float) for name in COLUMNS})
-    return whole_numbers(pd.concat(tables, ignore_index=True)[list(COLUMNS)], ("year", "trees_at_risk"))
+        return pd.DataFrame(
+            {
+                name: pd.Series(dtype=object if name in ("stand", "criterion") else float)
+                for name in COLUMNS
+            }
+        )
+    return whole_numbers(
+        pd.concat(tables, ignore_index=True)[list(COLUMNS)], ("year", "trees_at_risk")
+    )
 
 
-def release_table(posterior, *, level: float = 0.9, changes: GrowthChanges | None = None) -> pd.DataFrame:
+def release_table(
+    posterior, *, level: float = 0.9, changes: GrowthChanges | None = None
+) -> pd.DataFrame:
     """releases.csv: the rows of `disturbance_chronology` with growth releases or suppressions, or a stand likely disturbed.
 
     A year is kept where half a tree or more is expected to have changed in it, or a probability is 0.1 or more.
     """
     table = disturbance_chronology(posterior, level=level, changes=changes)
-    likely = table[["probability_disturbed", "probability_suppressed"]].astype(float).max(axis=1).fillna(0) >= WORTH_A_ROW
-    changed = table[["released_trees", "suppressed_trees"]].astype(float).max(axis=1).fillna(0) >= CHANGED_TREES
+    likely = (
+        table[["probability_disturbed", "probability_suppressed"]]
+        .astype(float)
+        .max(axis=1)
+        .fillna(0)
+        >= WORTH_A_ROW
+    )
+    changed = (
+        table[["released_trees", "suppressed_trees"]].astype(float).max(axis=1).fillna(0)
+        >= CHANGED_TREES
+    )
     return table[likely | changed].reset_index(drop=True)
 
 
-def _chronology_of_stand(changes: GrowthChanges, stand: str, seed: int, level: float) -> pd.DataFrame:
+def _chronology_of_stand(
+    changes: GrowthChanges, stand: str, seed: int, level: float
+) -> pd.DataFrame:
     members = changes.series.of_stand(stand)
     others = np.setdiff1d(np.arange(len(changes.series.trees)), members)
     years = changes.openings[stand].years if changes.openings else changes.series.years
@@ -65,9 +100,17 @@ def _chronology_of_stand(changes: GrowthChanges, stand: str, seed: int, level: f
     inner = slice(start, start + len(changes.series.years))
     at_risk = np.zeros(len(years))
     at_risk[inner] = changes.at_risk[members].sum(axis=0)
-    table: dict[str, Any] = {"stand": stand, "year": years, "trees_at_risk": at_risk, "criterion": changes.criterion}
+    table: dict[str, Any] = {
+        "stand": stand,
+        "year": years,
+        "trees_at_risk": at_risk,
+        "criterion": changes.criterion,
+    }
     rng = np.random.default_rng(seed)
-    kinds = (("released", changes.released, changes.openings), ("suppressed", changes.suppressed, changes.weakenings))
+    kinds = (
+        ("released", changes.released, changes.openings),
+        ("suppressed", changes.suppressed, changes.weakenings),
+    )
     for name, drawn, histories in kinds:
         near = _near(drawn[:, members] & changes.at_risk[members])
         shares = np.full((max(len(near), BETA_DRAWS), len(years)), np.nan)
@@ -78,7 +121,9 @@ def _chronology_of_stand(changes: GrowthChanges, stand: str, seed: int, level: f
         table[f"{name}_trees"] = expected
         table[f"{name}_elsewhere"] = np.full(len(years), np.nan)
         if len(others):
-            table[f"{name}_elsewhere"][inner] = _mean_share(drawn[:, others], changes.at_risk[others])
+            table[f"{name}_elsewhere"][inner] = _mean_share(
+                drawn[:, others], changes.at_risk[others]
+            )
         column = "probability_disturbed" if name == "released" else "probability_suppressed"
         table[column] = histories[stand].history.disturbed().mean(axis=0) if histories else np.nan
         table[f"{column}_rings"] = year_chances(histories[stand].evidence) if histories else np.nan
@@ -104,4 +149,6 @@ def _shares(near: np.ndarray, at_risk: np.ndarray, rng, number: int) -> np.ndarr
 
 def _mean_share(drawn: np.ndarray, at_risk: np.ndarray) -> np.ndarray:
     trees = at_risk.sum(axis=0)
-    return np.where(trees > 0, (_near(drawn) & at_risk).mean(axis=0).sum(axis=0) / np.maximum(trees, 1), np.nan)
+    return np.where(
+        trees > 0, (_near(drawn) & at_risk).mean(axis=0).sum(axis=0) / np.maximum(trees, 1), np.nan
+    )

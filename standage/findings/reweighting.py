@@ -12,8 +12,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-HIGHEST_PARETO_K = 0.7  # above it weights are not to be trusted however many draws there are (Vehtari et al. 2024)
-SHARES_TRIED = (1.0, 0.5, 0.25, 0.125)  # of a change that is too far for the draws; what is found is then scaled up in a straight line
+HIGHEST_PARETO_K = (
+    0.7  # above it weights are not to be trusted however many draws there are (Vehtari et al. 2024)
+)
+SHARES_TRIED = (
+    1.0,
+    0.5,
+    0.25,
+    0.125,
+)  # of a change that is too far for the draws; what is found is then scaled up in a straight line
 POWER_STEP = 0.01  # how far the power of the prior is moved from 1 either way (Kallioinen et al. 2023: a derivative)
 
 
@@ -48,13 +55,17 @@ def with_prior_moved(factors: np.ndarray, by: np.ndarray) -> Weights | None:
     """
     along = factors @ by
     for share in SHARES_TRIED:
-        found = smoothed_weights(share * along, share)  # N(z; c, 1)/N(z; 0, 1) is exp(c z) but for a constant
+        found = smoothed_weights(
+            share * along, share
+        )  # N(z; c, 1)/N(z; 0, 1) is exp(c z) but for a constant
         if found.pareto_k <= highest_k(len(factors)):
             return found
     return None
 
 
-def with_likelihood_weakened(log_likelihood: np.ndarray, powers: tuple[float, ...]) -> tuple[Weights, float] | None:
+def with_likelihood_weakened(
+    log_likelihood: np.ndarray, powers: tuple[float, ...]
+) -> tuple[Weights, float] | None:
     """Weights that raise a part of the likelihood to a power below 1, and the first of the powers that the draws bear.
 
     log_likelihood : (draw,) of that part. powers : tried in order; 0 leaves it out. None if no power is borne.
@@ -96,7 +107,9 @@ def cumulative_distance(summary: np.ndarray, weights: np.ndarray) -> float:
     weighted = np.minimum(np.cumsum(weights[order])[:-1], 1.0)
     middle = (plain + weighted) / 2
     with np.errstate(divide="ignore", invalid="ignore"):
-        gap = plain * np.log2(plain / middle) + np.where(weighted > 0, weighted * np.log2(weighted / middle), 0.0)
+        gap = plain * np.log2(plain / middle) + np.where(
+            weighted > 0, weighted * np.log2(weighted / middle), 0.0
+        )
     bound = steps @ (plain + weighted)
     return math.sqrt(max(float(steps @ gap), 0.0) / bound) if bound > 0 else 0.0
 

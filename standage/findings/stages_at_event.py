@@ -70,9 +70,15 @@ def stem_histories(
     established = years[kept]
     at_core = np.asarray(posterior.year_at_core)[np.ix_(kept, trees.index.to_numpy())].astype(float)
     at_core[at_core < 0] = np.nan
-    heights = np.where(trees["cored"].to_numpy().astype(bool), trees["coring_height_cm"].to_numpy(dtype=float), np.nan)
+    heights = np.where(
+        trees["cored"].to_numpy().astype(bool),
+        trees["coring_height_cm"].to_numpy(dtype=float),
+        np.nan,
+    )
     fitted, prior = posterior.delay_posterior[number], posterior.delay_prior[number]
-    chosen = generator.integers(len(prior["grass"]), size=len(kept))  # one prior draw for all stems of a draw: they share a stand
+    chosen = generator.integers(
+        len(prior["grass"]), size=len(kept)
+    )  # one prior draw for all stems of a draw: they share a stand
     grass = np.asarray(fitted["grass"], dtype=float)[kept]
     prior_grass = np.asarray(prior["grass"], dtype=float)[chosen]
     released = _emergence(posterior, number, fitted, grass, kept)
@@ -83,27 +89,43 @@ def stem_histories(
     for stem, height in enumerate(heights):
         share = min(height_share(profile, height), 1.0) if np.isfinite(height) else 1.0
         began = established[:, stem]
-        grass_of_stem = grass if released is None else released.leaving(_place(began, posterior.years))
+        grass_of_stem = (
+            grass if released is None else released.leaving(_place(began, posterior.years))
+        )
         if np.isfinite(height):
-            emerged, arrived = _split(began, at_core[:, stem], grass_of_stem, size * share, profile, generator)
+            emerged, arrived = _split(
+                began, at_core[:, stem], grass_of_stem, size * share, profile, generator
+            )
         else:
             emerged, arrived = _grown(began, unit.season, grass_of_stem, size, profile, generator)
         breast_height = arrived + _growth(size * (1 - share), profile, generator)
         prior_emerged = arrived - _growth(prior_size * share, profile, generator)
-        waited = prior_grass if prior_released is None else prior_released.waited(_place(prior_emerged, posterior.years))
+        waited = (
+            prior_grass
+            if prior_released is None
+            else prior_released.waited(_place(prior_emerged, posterior.years))
+        )
         cumulative = np.cumsum(waited, axis=1)
-        prior_began = prior_emerged - (generator.random((len(kept), 1)) * cumulative[:, -1:] > cumulative).sum(axis=1)
+        prior_began = prior_emerged - (
+            generator.random((len(kept), 1)) * cumulative[:, -1:] > cumulative
+        ).sum(axis=1)
         prior_breast_height = arrived + _growth(prior_size * (1 - share), profile, generator)
         for column, values in zip(
             result, (began, emerged, breast_height, prior_began, prior_emerged, prior_breast_height), strict=True
         ):  # fmt: skip
             column[:, stem] = values
-    weights = stems_per_hectare_each(posterior, trees, unit.stand) if unit.has_plots else np.ones(len(trees))
+    weights = (
+        stems_per_hectare_each(posterior, trees, unit.stand)
+        if unit.has_plots
+        else np.ones(len(trees))
+    )
     weights = weights if np.isfinite(weights).all() else np.ones(len(trees))
     return weights, StemHistories(*result[:3]), StemHistories(*result[3:])
 
 
-def stage_shares(histories: StemHistories, weights: np.ndarray, inside: np.ndarray, event_year: np.ndarray) -> StageShares:
+def stage_shares(
+    histories: StemHistories, weights: np.ndarray, inside: np.ndarray, event_year: np.ndarray
+) -> StageShares:
     """Shares of the stems `inside` a pulse `(draw, stem)` by where they stood in the event's year `(draw,)`.
 
     A plant whose first season is the event's year or later germinated after it; one that germinated before is waiting if it has no
@@ -116,10 +138,17 @@ def stage_shares(histories: StemHistories, weights: np.ndarray, inside: np.ndarr
     before = histories.established < year
     waiting = before & (histories.emerged > year)
     emerging = before & (histories.emerged <= year) & (histories.breast_height > year)
-    return StageShares(*((known & those) @ weights / total for those in (waiting, emerging, histories.established >= year)))
+    return StageShares(
+        *(
+            (known & those) @ weights / total
+            for those in (waiting, emerging, histories.established >= year)
+        )
+    )
 
 
-def _emergence(posterior, number: int, delays: dict, grass: np.ndarray, chosen: np.ndarray) -> Emergence | None:
+def _emergence(
+    posterior, number: int, delays: dict, grass: np.ndarray, chosen: np.ndarray
+) -> Emergence | None:
     """Emergence under chosen draws of the posterior or prior whose `delays` are given; None where the stand's own pace holds."""
     if "release" not in delays:
         return None
@@ -143,7 +172,9 @@ def _growth_size(height: np.ndarray, profile: Profile) -> np.ndarray:
 def _growth(size: np.ndarray, profile: Profile, generator: np.random.Generator) -> np.ndarray:
     """Drawn seasons of height growth by negative binomial size, 0 where that is 0. (draw,)"""
     grows = size > 0
-    drawn = generator.negative_binomial(np.where(grows, size, 1.0), 1 / profile["height_growth.dispersion"])
+    drawn = generator.negative_binomial(
+        np.where(grows, size, 1.0), 1 / profile["height_growth.dispersion"]
+    )
     return np.where(grows, drawn, 0).astype(float)
 
 
@@ -164,7 +195,9 @@ def _split(began, arrived, grass, size, profile, generator):
     growth = _growth_pmf(size, max(int(delay.max()), 0), profile)
     left = delay[:, None] - np.arange(grass.shape[1])
     possible = left >= 0
-    weights = np.where(possible, grass * np.take_along_axis(growth, np.where(possible, left, 0), axis=1), 0.0)
+    weights = np.where(
+        possible, grass * np.take_along_axis(growth, np.where(possible, left, 0), axis=1), 0.0
+    )
     stage = _drawn(weights, grass * possible, generator)
     return np.where(known, began + stage, np.nan), np.where(known, arrived, np.nan)
 
@@ -177,10 +210,14 @@ def _grown(began, season, grass, size, profile, generator):
     grown_by = np.cumsum(growth, axis=1)
     left = seasons[:, None] - np.arange(grass.shape[1])
     possible = left >= 0
-    weights = np.where(possible, grass * np.take_along_axis(grown_by, np.where(possible, left, 0), axis=1), 0.0)
+    weights = np.where(
+        possible, grass * np.take_along_axis(grown_by, np.where(possible, left, 0), axis=1), 0.0
+    )
     stage = _drawn(weights, grass * possible, generator)
     most = np.maximum(seasons - stage, 0)
-    target = generator.random(len(began)) * np.take_along_axis(grown_by, most[:, None], axis=1)[:, 0]
+    target = (
+        generator.random(len(began)) * np.take_along_axis(grown_by, most[:, None], axis=1)[:, 0]
+    )
     grew = np.minimum((grown_by < target[:, None]).sum(axis=1), most)
     emerged = np.where(known, began + stage, np.nan)
     return emerged, emerged + grew

@@ -5,7 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from standage.findings.intervals import blank_columns, fullest_span, interval_columns, shortest_span, typical_span, whole_numbers
+from standage.findings.intervals import (
+    blank_columns,
+    fullest_span,
+    interval_columns,
+    shortest_span,
+    typical_span,
+    whole_numbers,
+)
 from standage.findings.stems import (
     CORING_HEIGHT,
     basal_area_each,
@@ -42,11 +49,16 @@ def stand_summary(posterior, *, level: float = 0.9) -> pd.DataFrame:
     -------
     One row a unit.
     """
-    table = pd.DataFrame([_unit_row(posterior, number, level) for number in range(len(posterior.units))])
+    table = pd.DataFrame(
+        [_unit_row(posterior, number, level) for number in range(len(posterior.units))]
+    )
     years = [
         name
         for name in table
-        if name.startswith(("oldest_year", "half_span", "span_80", "last_recruitment", "densest_20", "years_from")) and "agreed" not in name
+        if name.startswith(
+            ("oldest_year", "half_span", "span_80", "last_recruitment", "densest_20", "years_from")
+        )
+        and "agreed" not in name
     ]
     return whole_numbers(table, years)
 
@@ -61,16 +73,36 @@ def _unit_row(posterior, number: int, level: float) -> dict:
     densest_first, densest_share = fullest_span(stems, years, EVEN_AGED_YEARS)
     stand = posterior.survey.stands[posterior.survey.stands["stand"] == unit.stand].iloc[0]
     row = {**unit_label(unit), "community": stand["community"]}
-    row |= interval_columns("stems_per_ha", total, level) if unit.has_plots else blank_columns("stems_per_ha")
+    row |= (
+        interval_columns("stems_per_ha", total, level)
+        if unit.has_plots
+        else blank_columns("stems_per_ha")
+    )
     row["basal_area_m2_ha"] = _basal_area(posterior, number)
     row |= interval_columns("oldest_year", _oldest_year(posterior, number), level, whole=True)
-    row |= dict(zip(("half_span_first", "half_span_last", "half_span_agreed"), typical_span(half_first, half_last), strict=True))
+    row |= dict(
+        zip(
+            ("half_span_first", "half_span_last", "half_span_agreed"),
+            typical_span(half_first, half_last),
+            strict=True,
+        )
+    )
     row |= interval_columns("half_span_years", half_last - half_first + 1, level, whole=True)
-    row |= dict(zip(("span_80_first", "span_80_last", "span_80_agreed"), typical_span(most_first, most_last), strict=True))
+    row |= dict(
+        zip(
+            ("span_80_first", "span_80_last", "span_80_agreed"),
+            typical_span(most_first, most_last),
+            strict=True,
+        )
+    )
     row |= interval_columns("span_80_years", most_last - most_first + 1, level, whole=True)
     for age in AGES:
-        row |= interval_columns(f"share_over_{age}_years", _share_over(posterior, unit, stems, years, age), level)
-    row |= interval_columns("last_recruitment_year", _last_recruitment(unit, stems, years), level, whole=True)
+        row |= interval_columns(
+            f"share_over_{age}_years", _share_over(posterior, unit, stems, years, age), level
+        )
+    row |= interval_columns(
+        "last_recruitment_year", _last_recruitment(unit, stems, years), level, whole=True
+    )
     row |= _grass_stage(posterior, number, level)
     row |= {"densest_20_years_first": _typical_year(densest_first)}
     row |= interval_columns("share_in_20_years", densest_share, level)
@@ -91,7 +123,9 @@ def _typical_year(years: np.ndarray) -> float:
 def _listed(posterior, number: int) -> pd.Series:
     """Which rows of the posterior's trees are live stems counted in the unit's likelihood."""
     trees = posterior.trees
-    return (trees["unit"] == number) & (trees["status"] == "live") & trees["in_process"].astype(bool)
+    return (
+        (trees["unit"] == number) & (trees["status"] == "live") & trees["in_process"].astype(bool)
+    )
 
 
 def _basal_area(posterior, number: int) -> float:
@@ -100,7 +134,9 @@ def _basal_area(posterior, number: int) -> float:
     if not unit.has_plots:
         return np.nan
     listed = posterior.trees[_listed(posterior, number)]
-    return float(np.nansum(basal_area_each(listed) * stems_per_hectare_each(posterior, listed, unit.stand)))
+    return float(
+        np.nansum(basal_area_each(listed) * stems_per_hectare_each(posterior, listed, unit.stand))
+    )
 
 
 def _oldest_year(posterior, number: int) -> np.ndarray:
@@ -137,7 +173,9 @@ def _grass_stage(posterior, number: int, level: float) -> dict:
 
 def _what_it_rests_on(survey, unit) -> dict:
     """Cores by what was seen of the centre, attempts that failed, and how the plots were placed."""
-    trees = survey.trees[(survey.trees["stand"] == unit.stand) & (survey.trees["species"] == unit.species)]
+    trees = survey.trees[
+        (survey.trees["stand"] == unit.stand) & (survey.trees["species"] == unit.species)
+    ]
     cores = survey.cores[survey.cores["tree"].isin(trees["tree"])]
     by_centre = cores["centre"].value_counts()
     plots = survey.plots[survey.plots["stand"] == unit.stand]

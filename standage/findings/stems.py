@@ -8,8 +8,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from standage.evidence.ages import last_completed_season
 from standage.evidence.centre import reach_unknown
+from standage.evidence.tree_ages import last_completed_season
 
 PER_HECTARE = "per hectare"
 SAMPLED = "among sampled trees"
@@ -36,7 +36,9 @@ def unit_years(posterior, unit) -> np.ndarray:
 
 def living_rate(posterior, number: int) -> np.ndarray:
     """Living stems by year of establishment, up to the survey season. (draw, year) [stems/ha/year, or sampled stems/year]"""
-    return np.asarray(posterior.living[number], dtype=float)[:, : len(unit_years(posterior, posterior.units[number]))]
+    return np.asarray(posterior.living[number], dtype=float)[
+        :, : len(unit_years(posterior, posterior.units[number]))
+    ]
 
 
 def share_past_emerging(posterior, number: int) -> np.ndarray:
@@ -56,7 +58,9 @@ def stems_past_emerging(posterior, number: int) -> np.ndarray:
     return living_rate(posterior, number) * share_past_emerging(posterior, number)
 
 
-def dated_years(posterior, number: int, *, in_process: bool = True) -> tuple[pd.DataFrame, np.ndarray]:
+def dated_years(
+    posterior, number: int, *, in_process: bool = True
+) -> tuple[pd.DataFrame, np.ndarray]:
     """Live stems of a unit with a drawn year.
 
     Parameters
@@ -106,14 +110,20 @@ def basal_area_each(trees: pd.DataFrame) -> np.ndarray:
 
 def completed_season(survey, stand: str) -> int:
     """Last growing season that was over at the survey: ages are seasons completed."""
-    return last_completed_season(survey.stands.loc[survey.stands["stand"] == stand, "survey_date"].iloc[0])
+    return last_completed_season(
+        survey.stands.loc[survey.stands["stand"] == stand, "survey_date"].iloc[0]
+    )
 
 
 def stage_count_area(survey, unit) -> float:
     """Area in which stems of the unit still in the grass stage were searched for. [ha]"""
     plots = survey.plots.loc[survey.plots["stand"] == unit.stand, "plot"]
     counts = survey.counts
-    searched = counts["plot"].isin(plots) & (counts["stage"] == "grass") & (counts["species"] == unit.species)
+    searched = (
+        counts["plot"].isin(plots)
+        & (counts["stage"] == "grass")
+        & (counts["species"] == unit.species)
+    )
     return float(counts.loc[searched, "area_m2"].sum()) / SQUARE_METRES_PER_HECTARE
 
 
@@ -129,10 +139,15 @@ def dated_by_core(posterior, trees: pd.DataFrame) -> np.ndarray:
     Sizes alone don't tell years. Nor do cores of which it isn't known how far from the pith they ended: cores alike in length would pass
     for trees alike in age.
     """
-    return trees["cored"].to_numpy(dtype=bool) & ~trees["tree"].isin(trees_of_unknown_reach(posterior.survey)).to_numpy()
+    return (
+        trees["cored"].to_numpy(dtype=bool)
+        & ~trees["tree"].isin(trees_of_unknown_reach(posterior.survey)).to_numpy()
+    )
 
 
 def cut_on_record(survey, stand: str) -> bool:
     """Whether the survey tells of logging or thinning in the stand (an event without a stand is one of all stands)."""
     events = survey.events
-    return bool((events["kind"].isin(["logging", "thinning"]) & events["stand"].isin([stand, ""])).any())
+    return bool(
+        (events["kind"].isin(["logging", "thinning"]) & events["stand"].isin([stand, ""])).any()
+    )

@@ -24,7 +24,12 @@ COLUMNS = (
     *("stand", "tree", "species", "plot", "basis"),
     *("establishment_year_low", "establishment_year_median", "establishment_year_high"),
     *("age_low", "age_median", "age_high", "innermost_ring_year"),
-    *("rings_added_centre_low", "rings_added_centre_median", "rings_added_centre_high", "coring_height_cm"),
+    *(
+        "rings_added_centre_low",
+        "rings_added_centre_median",
+        "rings_added_centre_high",
+        "coring_height_cm",
+    ),
     *("coring_height_year_low", "coring_height_year_median", "coring_height_year_high"),
     *("years_below_core_low", "years_below_core_median", "years_below_core_high"),
     *("sd_count", "sd_centre", "sd_height", "sd_grass", "sd_total", "left_out_reason", "note"),
@@ -34,7 +39,16 @@ COLUMNS = (
 WHOLE = tuple(
     name
     for name in COLUMNS
-    if name.startswith(("establishment_year", "age_", "innermost_ring", "coring_height_year", "years_below", "rings_added"))
+    if name.startswith(
+        (
+            "establishment_year",
+            "age_",
+            "innermost_ring",
+            "coring_height_year",
+            "years_below",
+            "rings_added",
+        )
+    )
 )
 
 
@@ -74,7 +88,10 @@ def tree_dates(posterior, *, level: float = 0.9, ages: pd.DataFrame | None = Non
         **interval_columns("years_below_core", at_core - established, level, whole=True),
         sd_total=_standard_deviation(established),
         left_out_reason=trees["left_out_reason"],
-        note=[_joined(note, ONLY_AT_CORE if only else "") for note, only in zip(trees["note"], only_at_core, strict=True)],
+        note=[
+            _joined(note, ONLY_AT_CORE if only else "")
+            for note, only in zip(trees["note"], only_at_core, strict=True)
+        ],
         status=trees["status"],
         dbh_cm=trees["dbh_cm"],
     )
@@ -82,7 +99,9 @@ def tree_dates(posterior, *, level: float = 0.9, ages: pd.DataFrame | None = Non
     table = pd.concat([table, _undated(posterior, table)], ignore_index=True)
     table = whole_numbers(table, WHOLE)
     order = {tree: place for place, tree in enumerate(posterior.survey.trees["tree"])}
-    return table[list(COLUMNS)].sort_values("tree", key=lambda names: names.map(order), kind="stable", ignore_index=True)
+    return table[list(COLUMNS)].sort_values(
+        "tree", key=lambda names: names.map(order), kind="stable", ignore_index=True
+    )
 
 
 def _last_season(survey, trees: pd.DataFrame) -> np.ndarray:
@@ -115,7 +134,9 @@ def _standard_deviation(years: np.ndarray) -> np.ndarray:
 def _with_core_columns(table: pd.DataFrame, ages: pd.DataFrame | None) -> pd.DataFrame:
     if ages is None:
         return table.assign(**dict.fromkeys(FROM_THE_CORE_ALONE, np.nan))
-    known = ages.drop_duplicates("tree").set_index("tree").reindex(columns=list(FROM_THE_CORE_ALONE))
+    known = (
+        ages.drop_duplicates("tree").set_index("tree").reindex(columns=list(FROM_THE_CORE_ALONE))
+    )
     return table.join(known, on="tree")
 
 
@@ -124,6 +145,11 @@ def _undated(posterior, dated: pd.DataFrame) -> pd.DataFrame:
     trees = posterior.survey.trees
     rest = trees[~trees["tree"].isin(dated["tree"])]
     modelled = {unit.species for unit in posterior.units}
-    reasons = ["not dated" if species in modelled else f"no profile for species '{species}': tallied only" for species in rest["species"]]
-    kept = rest[["stand", "tree", "species", "plot", "status", "dbh_cm", "note"]].assign(basis="", left_out_reason=reasons)
+    reasons = [
+        "not dated" if species in modelled else f"no profile for species '{species}': tallied only"
+        for species in rest["species"]
+    ]
+    kept = rest[["stand", "tree", "species", "plot", "status", "dbh_cm", "note"]].assign(
+        basis="", left_out_reason=reasons
+    )
     return kept.reindex(columns=dated.columns)

@@ -16,19 +16,22 @@ from typing import Any
 import jinja2
 import pandas as pd
 
-from standage.answer import never_told, rows_of, unit_answer, unit_name
 from standage.findings.disturbances import tree_release_table
 from standage.findings.events_on_record import stand_events
-from standage.findings.growth_changes import GrowthChanges
-from standage.measures import METRIC, Measures
+from standage.growth.growth_changes import GrowthChanges
 from standage.profiles import Profile, load_profile
-from standage.report.glance import glance
-from standage.report.methods import assumptions, citations, methods_paragraph
-from standage.report.pictures import model_pictures, picture, ring_pictures, unit_pictures
-from standage.report.shown_tables import TREE_HEADS, ShownTable, shown_tables, tree_rows
-from standage.report.side_by_side import compared
-from standage.report.tree_story import cores_by_tree, tree_story
-from standage.report.uncertainty import (
+from standage.prose.measures import METRIC, Measures
+from standage.prose.methods import assumptions, citations, methods_paragraph
+from standage.prose.summary import (
+    between_means,
+    emergence_paragraphs,
+    leaning_sentences,
+    ring_paragraphs,
+    verdict_sentence,
+    warnings_about,
+)
+from standage.prose.tree_story import cores_by_tree, tree_story
+from standage.prose.uncertainty import (
     MORE_CORES,
     Budget,
     amount_sentence,
@@ -38,13 +41,27 @@ from standage.report.uncertainty import (
     plot_budgets,
     remedy_sentences,
 )
-from standage.results import provenance
-from standage.spoken import between_means, emergence_paragraphs, leaning_sentences, ring_paragraphs, verdict_sentence, warnings_about
-from standage.words import LIKELIHOODS, percent
+from standage.prose.unit_answer import never_told, rows_of, unit_answer, unit_name
+from standage.prose.wording import LIKELIHOODS, percent
+from standage.report.at_a_glance import glance
+from standage.report.pictures import model_pictures, picture, ring_pictures, unit_pictures
+from standage.report.shown_tables import TREE_HEADS, ShownTable, shown_tables, tree_rows
+from standage.report.side_by_side import compared
+from standage.results.writing import provenance
 
 FILE = "report.html"
 # of provenance: what stands elsewhere on the page, and paths, which tell about a computer and not about the result
-LEFT_OUT = ("written", "profiles", "inputs_sha256", "libraries", "options", "xlsx", "profile_folder", "survey_path", "processor")
+LEFT_OUT = (
+    "written",
+    "profiles",
+    "inputs_sha256",
+    "libraries",
+    "options",
+    "xlsx",
+    "profile_folder",
+    "survey_path",
+    "processor",
+)
 TEMPLATES = Path(__file__).parent / "templates"
 CAUTIONS = (
     'Stems alive today are not all that recruited. Say "living stems that established in", not "recruitment in".',
@@ -58,7 +75,9 @@ CAUTIONS = (
 )
 
 
-def report_writer(posterior, tables: Mapping[str, pd.DataFrame], **settings) -> Callable[[Path], None]:
+def report_writer(
+    posterior, tables: Mapping[str, pd.DataFrame], **settings
+) -> Callable[[Path], None]:
     """What writes report.html into a folder, for `write_results(..., also=[...])`. settings: those of `report_html`."""
 
     def report(folder: Path) -> None:
@@ -109,31 +128,56 @@ def report_html(
         "verdict": posterior.verdict,
         "verdict_sentence": verdict_sentence(posterior.verdict),
         "glance": glance(summary_rows, measures),
-        "answers": [unit_answer(row, tables, measures, stand_events(posterior.survey, row["stand"])) for row in summary_rows],
-        "remedies": [" ".join(remedy_sentences(*of_unit)) for of_unit in zip(summary_rows, budgets, pulses, strict=True)],
-        "common_remedies": common_remedies(budgets, without_pulse=any(of_unit.empty for of_unit in pulses)),
+        "answers": [
+            unit_answer(row, tables, measures, stand_events(posterior.survey, row["stand"]))
+            for row in summary_rows
+        ],
+        "remedies": [
+            " ".join(remedy_sentences(*of_unit))
+            for of_unit in zip(summary_rows, budgets, pulses, strict=True)
+        ],
+        "common_remedies": common_remedies(
+            budgets, without_pulse=any(of_unit.empty for of_unit in pulses)
+        ),
         "emergence": emergence_paragraphs(posterior, level),
         "never_told": never_told(tables),
         "side_by_side": compared(tables, posterior.survey.events),
         "leaning": leaning_sentences(leaning),
         "warnings": warnings_about(posterior, tables),
-        "units": [_unit(posterior, row, tables, number, level, measures) for number, row in enumerate(summary_rows)],
+        "units": [
+            _unit(posterior, row, tables, number, level, measures)
+            for number, row in enumerate(summary_rows)
+        ],
         "rings": ring_paragraphs(tables),
         "ring_pictures": [] if changes is None else ring_pictures(posterior, changes, level=level),
         "tree_heads": TREE_HEADS,
         "trees": tree_rows(tables["tree_dates"], measures),
         "stories": _stories(posterior, tables["tree_dates"], measures, changes, level),
-        "uncertainty": _uncertainty(summary_rows, [found for found in budgets if found is not None]),
+        "uncertainty": _uncertainty(
+            summary_rows, [found for found in budgets if found is not None]
+        ),
         "checks": ShownTable.of_checks(posterior.verdict),
         "model_pictures": model_pictures(posterior, level=level),
         "sensitivity": ShownTable.of_sensitivity(leaning),
         "parameters": ShownTable.of_parameters(tables["parameters"]),
-        "methods": methods_paragraph(posterior, level=level, profiles=profiles, criterion=None if changes is None else changes.criterion),
+        "methods": methods_paragraph(
+            posterior,
+            level=level,
+            profiles=profiles,
+            criterion=None if changes is None else changes.criterion,
+        ),
         "citations": citations(profiles, leaning=leaning is not None and len(leaning) > 0),
-        "profiles": [{"profile": profile, "standing": profile.standing(), "numbers": assumptions(profile)} for profile in profiles],
+        "profiles": [
+            {"profile": profile, "standing": profile.standing(), "numbers": assumptions(profile)}
+            for profile in profiles
+        ],
         "scale": _scale(),
         "cautions": CAUTIONS,
-        "provenance": [(key.replace("_", " "), _plain(value)) for key, value in shown.items() if key not in LEFT_OUT],
+        "provenance": [
+            (key.replace("_", " "), _plain(value))
+            for key, value in shown.items()
+            if key not in LEFT_OUT
+        ],
         "hashes": sorted(told["inputs_sha256"].items()),
         "libraries": sorted(told["libraries"].items()),
     }
@@ -154,17 +198,28 @@ def render(template: str, context: Mapping[str, Any], *, script: str | None = No
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
-        finalize=lambda value: value.replace(" %", "\u00a0%") if type(value) is str else value,  # a figure keeps its sign at line ends
+        finalize=lambda value: (
+            value.replace(" %", "\u00a0%") if type(value) is str else value
+        ),  # a figure keeps its sign at line ends
     )
     code = (TEMPLATES / script).read_text(encoding="utf-8") if script else ""
     hashed = base64.b64encode(hashlib.sha256(code.encode("utf-8")).digest()).decode("ascii")
     allowed = f"'sha256-{hashed}'" if script else "'none'"
     policy = f"default-src 'none'; script-src {allowed}; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
     style = (TEMPLATES / "style.css").read_text(encoding="utf-8")
-    return environment.get_template(template).render(**context, policy=policy, style=style, script=code)
+    return environment.get_template(template).render(
+        **context, policy=policy, style=style, script=code
+    )
 
 
-def _unit(posterior, row, tables: Mapping[str, pd.DataFrame], number: int, level: float, measures: Measures) -> dict[str, Any]:
+def _unit(
+    posterior,
+    row,
+    tables: Mapping[str, pd.DataFrame],
+    number: int,
+    level: float,
+    measures: Measures,
+) -> dict[str, Any]:
     return {
         "title": unit_name(row),
         "pictures": unit_pictures(posterior, row, tables, number, level=level),
@@ -172,7 +227,9 @@ def _unit(posterior, row, tables: Mapping[str, pd.DataFrame], number: int, level
     }
 
 
-def _stories(posterior, trees: pd.DataFrame, measures: Measures, changes: GrowthChanges | None, level: float) -> list:
+def _stories(
+    posterior, trees: pd.DataFrame, measures: Measures, changes: GrowthChanges | None, level: float
+) -> list:
     """A story a tree, in the order of the table."""
     cores = cores_by_tree(posterior.survey.cores)
     none = posterior.survey.cores[:0]
@@ -181,7 +238,13 @@ def _stories(posterior, trees: pd.DataFrame, measures: Measures, changes: Growth
         releases = dict(tuple(tree_release_table(changes, level=level).groupby("tree", sort=False)))
         spans = ring_spans(changes)
     return [
-        tree_story(row, cores.get(row["tree"], none), measures, releases=releases.get(row["tree"]), rings=spans.get(row["tree"]))
+        tree_story(
+            row,
+            cores.get(row["tree"], none),
+            measures,
+            releases=releases.get(row["tree"]),
+            rings=spans.get(row["tree"]),
+        )
         for row in trees.to_dict("records")
     ]
 
@@ -199,7 +262,9 @@ def ring_spans(changes: GrowthChanges) -> dict[str, tuple[int, int]]:
 
 def _uncertainty(summary_rows: list, budgets: list[Budget]) -> dict[str, Any]:
     return {
-        "budgets": [{"title": found.title, "sentences": budget_sentences(found)} for found in budgets],
+        "budgets": [
+            {"title": found.title, "sentences": budget_sentences(found)} for found in budgets
+        ],
         "shared": MORE_CORES,
         "amounts": amount_sentence(summary_rows),
         "table": ShownTable.of_budgets(budgets),
@@ -208,7 +273,11 @@ def _uncertainty(summary_rows: list, budgets: list[Budget]) -> dict[str, Any]:
             "uncertainty",
             "Where the uncertainty of a core taken alone comes from.",
             "; ".join(
-                f"{found.title}: " + ", ".join(f"{name.removeprefix('sd_')} {percent(share)}" for name, share in found.shares.items())
+                f"{found.title}: "
+                + ", ".join(
+                    f"{name.removeprefix('sd_')} {percent(share)}"
+                    for name, share in found.shares.items()
+                )
                 for found in budgets
             )
             + ".",
@@ -221,7 +290,10 @@ def _uncertainty(summary_rows: list, budgets: list[Budget]) -> dict[str, Any]:
 def _scale() -> list[tuple[str, str]]:
     upper = [1.0, *(step.least for step in LIKELIHOODS[:-1])]
     return [
-        (step.words, f"from {100 * step.least:.0f} % to {'' if high == 1 else 'under '}{100 * high:.0f} %")
+        (
+            step.words,
+            f"from {100 * step.least:.0f} % to {'' if high == 1 else 'under '}{100 * high:.0f} %",
+        )
         for step, high in zip(LIKELIHOODS, upper, strict=True)
     ]
 

@@ -10,16 +10,17 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from standage import figures
-from standage.answer import points, rows_of, unit_name
-from standage.figure_axes import new_figure
+from standage.figures import result_figures as figures
+from standage.figures.axes import new_figure
 from standage.findings import count_check, delays, diameter_check, size_curves
-from standage.findings.growth_changes import GrowthChanges, ring_years
 from standage.findings.model_checks import DELAYS
 from standage.findings.releases import disturbance_chronology
 from standage.findings.stems import CORING_HEIGHT, SAMPLED
+from standage.grammar import counted
+from standage.growth.growth_changes import GrowthChanges, ring_years
+from standage.prose.unit_answer import points, rows_of, unit_name
+from standage.prose.wording import percent, probability_words, sayable, year_words
 from standage.report.svg import inline_svg
-from standage.words import counted, percent, probability_words, sayable, year_words
 
 UNSUPPORTED = "#dcdcdc"
 SMALL = (4.4, 2.6)  # of the pictures that stand two abreast [inches]
@@ -46,7 +47,9 @@ def picture(ax: Axes, name: str, caption: str, alternative: str) -> Picture:
     return Picture(name, caption, inline_svg(ax.figure, name, alternative))
 
 
-def unit_pictures(posterior, row, tables: Mapping[str, pd.DataFrame], number: int, *, level: float) -> list[Picture]:
+def unit_pictures(
+    posterior, row, tables: Mapping[str, pd.DataFrame], number: int, *, level: float
+) -> list[Picture]:
     """Cohorts, establishment through time, size and age, every tree, pulses and events of a unit.
 
     row: its row of the summary table. number: that of the unit on the page.
@@ -54,7 +57,8 @@ def unit_pictures(posterior, row, tables: Mapping[str, pd.DataFrame], number: in
     events = posterior.survey.events
     events = events[events["stand"].isin([row["stand"], ""])]
     cohorts, rate, pulses, trees, attribution = (
-        rows_of(tables.get(name), row) for name in ("cohorts", "rate", "pulses", "tree_dates", "attribution")
+        rows_of(tables.get(name), row)
+        for name in ("cohorts", "rate", "pulses", "tree_dates", "attribution")
     )
     drawn = [
         picture(
@@ -65,8 +69,19 @@ def unit_pictures(posterior, row, tables: Mapping[str, pd.DataFrame], number: in
         ),
         _rate_picture(rate, pulses, events, row, number),
     ]
-    dated = trees[trees["establishment_year_median"].notna() | trees["coring_height_year_median"].notna()] if len(trees) else trees
-    if len(dated) and ((dated["basis"] == "cored") & dated["age_median"].notna() & dated["dbh_cm"].notna()).any():
+    dated = (
+        trees[
+            trees["establishment_year_median"].notna() | trees["coring_height_year_median"].notna()
+        ]
+        if len(trees)
+        else trees
+    )
+    if (
+        len(dated)
+        and (
+            (dated["basis"] == "cored") & dated["age_median"].notna() & dated["dbh_cm"].notna()
+        ).any()
+    ):
         curve = rows_of(size_curves(posterior, level=level), row)
         drawn.append(
             picture(
@@ -89,13 +104,18 @@ def unit_pictures(posterior, row, tables: Mapping[str, pd.DataFrame], number: in
         ax = figures.plot_lags(attribution, pulses)
         drawn.append(
             picture(
-                ax, f"lags-{number}", "Years from each event on record to the beginning of each pulse.", lag_alternative(row, attribution)
+                ax,
+                f"lags-{number}",
+                "Years from each event on record to the beginning of each pulse.",
+                lag_alternative(row, attribution),
             )
         )
     return drawn
 
 
-def _rate_picture(rate: pd.DataFrame, pulses: pd.DataFrame, events: pd.DataFrame, row, number: int) -> Picture:
+def _rate_picture(
+    rate: pd.DataFrame, pulses: pd.DataFrame, events: pd.DataFrame, row, number: int
+) -> Picture:
     ax = figures.plot_rate(rate, pulses=pulses if len(pulses) else None, events=events)
     caption = "Living stems by year of establishment; pulses shaded."
     grey = unsupported_centuries(rate)
@@ -132,11 +152,18 @@ def model_pictures(posterior, *, level: float) -> list[Picture]:
     """Whether the model fits what was listed and counted, and what the survey taught it about delays."""
     drawn = []
     for number, table in enumerate(_by_unit(diameter_check(posterior, level=level))):
-        outside = int(((table["observed"] < table["predicted_low"]) | (table["observed"] > table["predicted_high"])).sum())
+        outside = int(
+            (
+                (table["observed"] < table["predicted_low"])
+                | (table["observed"] > table["predicted_high"])
+            ).sum()
+        )
         said = f"Stems listed by diameter class in {unit_name(table.iloc[0])} against those the model expects: "
         said += f"{outside} of {len(table)} classes lie outside the interval."
         ax = figures.plot_diameter_check(table, ax=_small())
-        drawn.append(picture(ax, f"diameters-{number}", "Diameters listed, on what the model expects.", said))
+        drawn.append(
+            picture(ax, f"diameters-{number}", "Diameters listed, on what the model expects.", said)
+        )
     for number, table in enumerate(_by_unit(count_check(posterior))):
         said = "; ".join(
             f"{stage.stage}: {stage.observed:.0f} counted, {stage.predicted_low:.0f} to {stage.predicted_high:.0f} expected"
@@ -153,11 +180,16 @@ def model_pictures(posterior, *, level: float) -> list[Picture]:
     table = delays(posterior, level=level)
     groups = table.groupby(["stand", "species", "delay"], sort=False) if len(table) else ()
     for number, ((_, _, delay), of_one) in enumerate(groups):
-        middle = [of_one.loc[of_one[f"{when}_median"].astype(float).idxmax(), "years"] for when in ("prior", "posterior")]
+        middle = [
+            of_one.loc[of_one[f"{when}_median"].astype(float).idxmax(), "years"]
+            for when in ("prior", "posterior")
+        ]
         said = f"{unit_name(of_one.iloc[0])}, {DELAYS[delay]}: "
         said += f"commonest length {middle[0]:.0f} years before the data and {middle[1]:.0f} given the data."
         ax = figures.plot_delay(of_one, ax=_small())
-        drawn.append(picture(ax, f"delay-{number}", "Before the data (dashed) and after them (solid).", said))
+        drawn.append(
+            picture(ax, f"delay-{number}", "Before the data (dashed) and after them (solid).", said)
+        )
     return drawn
 
 
@@ -170,7 +202,13 @@ def ring_pictures(posterior, changes: GrowthChanges, *, level: float) -> list[Pi
     drawn = []
     events = posterior.survey.events
     rings = ring_years(changes).groupby("stand", sort=False)
-    chronology = dict(tuple(disturbance_chronology(posterior, level=level, changes=changes).groupby("stand", sort=False)))
+    chronology = dict(
+        tuple(
+            disturbance_chronology(posterior, level=level, changes=changes).groupby(
+                "stand", sort=False
+            )
+        )
+    )
     for number, (stand, table) in enumerate(rings):
         of_stand = events[events["stand"].isin([stand, ""])]
         trees = counted(table["tree"].nunique(), "tree")
@@ -178,7 +216,10 @@ def ring_pictures(posterior, changes: GrowthChanges, *, level: float) -> list[Pi
         said += "with the years in which growth changed for long."
         drawn.append(
             picture(
-                figures.plot_ring_panel(table, events=of_stand), f"rings-{number}", "Ring widths, and where growth changed for long.", said
+                figures.plot_ring_panel(table, events=of_stand),
+                f"rings-{number}",
+                "Ring widths, and where growth changed for long.",
+                said,
             )
         )
         of_years = chronology[stand]
@@ -194,14 +235,20 @@ def ring_pictures(posterior, changes: GrowthChanges, *, level: float) -> list[Pi
 
 
 def _by_unit(table: pd.DataFrame) -> list[pd.DataFrame]:
-    return [part for _, part in table.groupby(["stand", "species"], sort=False)] if len(table) else []
+    return (
+        [part for _, part in table.groupby(["stand", "species"], sort=False)] if len(table) else []
+    )
 
 
 def cohort_words(row, cohorts: pd.DataFrame) -> str:
     """The cohort histogram in words: its range and its three largest classes."""
     sampled = row["amounts"] == SAMPLED
     name = "share" if sampled else "stems_per_ha"
-    largest = cohorts.sort_values(f"{name}_median", ascending=False, kind="stable").head(3).sort_values("first_year")
+    largest = (
+        cohorts.sort_values(f"{name}_median", ascending=False, kind="stable")
+        .head(3)
+        .sort_values("first_year")
+    )
     said = []
     for cohort in largest.to_dict("records"):
         low, middle, high = points(cohort, name)
@@ -218,13 +265,19 @@ def cohort_words(row, cohorts: pd.DataFrame) -> str:
 def rate_words(row, rate: pd.DataFrame, pulses: pd.DataFrame, grey: list[int]) -> str:
     """The curve of establishment in words: its range, its pulses, and where it rests on nothing."""
     what = "arrival at the height of the core" if row["basis"] == CORING_HEIGHT else "establishment"
-    said = [f"Curve of the living stems of {unit_name(row)} by year of {what}, {int(rate['year'].min())} to {int(rate['year'].max())}."]
+    said = [
+        f"Curve of the living stems of {unit_name(row)} by year of {what}, {int(rate['year'].min())} to {int(rate['year'].max())}."
+    ]
     for pulse in pulses.to_dict("records"):
-        said.append(f"Pulse {pulse['pulse']} began {year_words(*points(pulse, 'start'))}: {probability_words(pulse['probability'])}.")
+        said.append(
+            f"Pulse {pulse['pulse']} began {year_words(*points(pulse, 'start'))}: {probability_words(pulse['probability'])}."
+        )
     if pulses.empty:
         said.append("No pulse stands out.")
     if grey:
-        said.append(f"No cored tree is dated in the centuries that begin in {', '.join(map(str, grey))}.")
+        said.append(
+            f"No cored tree is dated in the centuries that begin in {', '.join(map(str, grey))}."
+        )
     return " ".join(said)
 
 
@@ -233,7 +286,9 @@ def lag_alternative(row, attribution: pd.DataFrame) -> str:
     said = [
         f"pulse {lag.pulse} began {lag.lag_years_low:.0f} to {lag.lag_years_high:.0f} years after the beginning of {lag.event} "
         f"({str(lag.kind).replace('-', ' ')})"
-        for lag in attribution[(attribution["event"] != "") & attribution["lag_years_median"].notna()].itertuples()
+        for lag in attribution[
+            (attribution["event"] != "") & attribution["lag_years_median"].notna()
+        ].itertuples()
     ]
     told = "; ".join(said) if said else "no event can be tied to a pulse"
     return f"Pulses of {unit_name(row)} and events on record (negative years: the pulse came first): {told}."
@@ -242,14 +297,24 @@ def lag_alternative(row, attribution: pd.DataFrame) -> str:
 def tree_words(row, dated: pd.DataFrame) -> str:
     """The picture of all trees in words."""
     cored = int((dated["basis"] == "cored").sum())
-    name = "establishment_year" if dated["establishment_year_median"].notna().any() else "coring_height_year"
+    name = (
+        "establishment_year"
+        if dated["establishment_year_median"].notna().any()
+        else "coring_height_year"
+    )
     middle = dated[f"{name}_median"].astype(float)
     width = (
-        np.nanmedian((dated[f"{name}_high"].astype(float) - dated[f"{name}_low"].astype(float))[dated["basis"] == "cored"])
+        np.nanmedian(
+            (dated[f"{name}_high"].astype(float) - dated[f"{name}_low"].astype(float))[
+                dated["basis"] == "cored"
+            ]
+        )
         if cored
         else np.nan
     )
-    said = (
-        f"Dates of {counted(len(dated), 'tree')} of {unit_name(row)}, {cored} of them cored, from {middle.min():.0f} to {middle.max():.0f}."
+    said = f"Dates of {counted(len(dated), 'tree')} of {unit_name(row)}, {cored} of them cored, from {middle.min():.0f} to {middle.max():.0f}."
+    return (
+        f"{said} The interval of a cored tree is typically {width:.0f} years wide."
+        if np.isfinite(width)
+        else said
     )
-    return f"{said} The interval of a cored tree is typically {width:.0f} years wide." if np.isfinite(width) else said

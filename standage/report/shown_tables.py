@@ -8,11 +8,11 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from standage.answer import points, rows_of
 from standage.findings.stems import SAMPLED
-from standage.measures import HECTARES_PER_ACRE, US, Measures
-from standage.report.uncertainty import STEPS, Budget
-from standage.words import percent, probability_words, sayable
+from standage.prose.measures import HECTARES_PER_ACRE, US, Measures
+from standage.prose.uncertainty import STEPS, Budget
+from standage.prose.unit_answer import points, rows_of
+from standage.prose.wording import percent, probability_words, sayable
 
 
 @dataclass(frozen=True)
@@ -45,7 +45,9 @@ class ShownTable:
             for check in verdict.get("checks", ())
         ]
         return ShownTable(
-            "Stems and plants seen, against those the fitted model expects", ["What", "Seen", "Expected", "p, two-sided"], rows
+            "Stems and plants seen, against those the fitted model expects",
+            ["What", "Seen", "Expected", "p, two-sided"],
+            rows,
         )
 
     @staticmethod
@@ -64,7 +66,11 @@ class ShownTable:
                 for row in table.to_dict("records")
             ]
         )
-        return ShownTable("One assumption moved at a time", ["Stand", "Assumption", "What would change", "Leaning"], rows)
+        return ShownTable(
+            "One assumption moved at a time",
+            ["Stand", "Assumption", "What would change", "Leaning"],
+            rows,
+        )
 
     @staticmethod
     def of_parameters(table: pd.DataFrame) -> ShownTable:
@@ -80,7 +86,11 @@ class ShownTable:
             ]
             for row in table.to_dict("records")
         ]
-        return ShownTable("Before and after the survey", ["Stand", "Quantity", "Before", "After", "Effective draws", "R-hat"], rows)
+        return ShownTable(
+            "Before and after the survey",
+            ["Stand", "Quantity", "Before", "After", "Effective draws", "R-hat"],
+            rows,
+        )
 
     @staticmethod
     def of_budgets(budgets: list[Budget]) -> ShownTable:
@@ -88,14 +98,27 @@ class ShownTable:
         rows = [
             [
                 Cell(found.title),
-                *(Cell(f"{found.typical[step.column]:.1f}", f"without it {found.without[step.column]:.1f}") for step in STEPS),
+                *(
+                    Cell(
+                        f"{found.typical[step.column]:.1f}",
+                        f"without it {found.without[step.column]:.1f}",
+                    )
+                    for step in STEPS
+                ),
                 Cell(f"{found.alone:.1f}"),
                 Cell(_digits(found.given_all, 1)),
             ]
             for found in budgets
         ]
-        heads = ["Stand and species", *(step.name.capitalize() for step in STEPS), "Core taken alone", "Given the whole survey"]
-        return ShownTable("Typical standard deviations of a cored tree's date, in years", heads, rows)
+        heads = [
+            "Stand and species",
+            *(step.name.capitalize() for step in STEPS),
+            "Core taken alone",
+            "Given the whole survey",
+        ]
+        return ShownTable(
+            "Typical standard deviations of a cored tree's date, in years", heads, rows
+        )
 
 
 def shown_tables(row, tables: Mapping[str, pd.DataFrame], measures: Measures) -> list[ShownTable]:
@@ -124,7 +147,16 @@ def _pulses(pulses: pd.DataFrame) -> ShownTable:
     ]
     return ShownTable(
         "Pulses",
-        ["Pulse", "Probability", "Began", "Centre", "Ended", "Share of the stems", "Cored trees in it", "If cutting differs"],
+        [
+            "Pulse",
+            "Probability",
+            "Began",
+            "Centre",
+            "Ended",
+            "Share of the stems",
+            "Cored trees in it",
+            "If cutting differs",
+        ],
         rows,
     )
 
@@ -134,7 +166,9 @@ def _events(attribution: pd.DataFrame, measures: Measures) -> ShownTable:
         [
             Cell(str(row["pulse"])),
             Cell(str(row["event"]) or "none on record", str(row["kind"]).replace("-", " ")),
-            Cell("" if pd.isna(row["probability_explains"]) else percent(row["probability_explains"])),
+            Cell(
+                "" if pd.isna(row["probability_explains"]) else percent(row["probability_explains"])
+            ),
             Cell(measures.beside_cm(str(row["words"]))),
         ]
         for row in attribution.to_dict("records")
@@ -150,12 +184,21 @@ def _cohorts(row, cohorts: pd.DataFrame, measures: Measures) -> ShownTable:
     for cohort in cohorts.to_dict("records"):
         if points(cohort, "share")[2] < 0.002:
             continue  # as in the picture: classes without ink
-        cells = [Cell(f"{int(cohort['first_year'])} to {int(cohort['last_year'])}"), _share(cohort, "share")]
+        cells = [
+            Cell(f"{int(cohort['first_year'])} to {int(cohort['last_year'])}"),
+            _share(cohort, "share"),
+        ]
         for area in densities.values():
-            low, middle, high = (sayable(area * number) for number in points(cohort, "stems_per_ha"))
+            low, middle, high = (
+                sayable(area * number) for number in points(cohort, "stems_per_ha")
+            )
             cells.append(Cell(middle, f"{low} to {high}"))
         rows.append(cells)
-    return ShownTable("Living stems by ten years of establishment", ["Years", "Share of the stems", *densities], rows)
+    return ShownTable(
+        "Living stems by ten years of establishment",
+        ["Years", "Share of the stems", *densities],
+        rows,
+    )
 
 
 @dataclass(frozen=True)
@@ -168,7 +211,17 @@ class TreeRow:
     cells: list[Cell]
 
 
-TREE_HEADS = ("Tree", "Established", "Age", "Dated by", "Diameter", "Status", "Stand", "Species", "Remark")
+TREE_HEADS = (
+    "Tree",
+    "Established",
+    "Age",
+    "Dated by",
+    "Diameter",
+    "Status",
+    "Stand",
+    "Species",
+    "Remark",
+)
 """What matters first: a phone shows the first ones."""
 
 
@@ -179,17 +232,33 @@ def tree_rows(trees: pd.DataFrame, measures: Measures) -> list[TreeRow]:
         year = points(row, "establishment_year")
         age = points(row, "age")
         dbh = float(row["dbh_cm"]) if pd.notna(row["dbh_cm"]) else np.nan
-        remark = "; ".join(str(row[name]) for name in ("left_out_reason", "note") if pd.notna(row[name]) and str(row[name]))
+        remark = "; ".join(
+            str(row[name])
+            for name in ("left_out_reason", "note")
+            if pd.notna(row[name]) and str(row[name])
+        )
         rows.append(
             TreeRow(
                 number,
                 str(row["tree"]),
                 row["basis"] in ("cored", "planted"),
                 [
-                    Cell("", "", "") if np.isnan(year[1]) else Cell(f"{year[1]:.0f}", f"{year[0]:.0f} to {year[2]:.0f}", f"{year[1]:.0f}"),
-                    Cell("", "", "") if np.isnan(age[1]) else Cell(f"{age[1]:.0f}", f"{age[0]:.0f} to {age[2]:.0f}", f"{age[1]:.0f}"),
-                    Cell(str(row["basis"]) if pd.notna(row["basis"]) and row["basis"] else "not dated"),
-                    Cell("", "", "") if np.isnan(dbh) else Cell(measures.diameter(dbh), "", f"{dbh:.2f}"),
+                    Cell("", "", "")
+                    if np.isnan(year[1])
+                    else Cell(
+                        f"{year[1]:.0f}", f"{year[0]:.0f} to {year[2]:.0f}", f"{year[1]:.0f}"
+                    ),
+                    Cell("", "", "")
+                    if np.isnan(age[1])
+                    else Cell(f"{age[1]:.0f}", f"{age[0]:.0f} to {age[2]:.0f}", f"{age[1]:.0f}"),
+                    Cell(
+                        str(row["basis"])
+                        if pd.notna(row["basis"]) and row["basis"]
+                        else "not dated"
+                    ),
+                    Cell("", "", "")
+                    if np.isnan(dbh)
+                    else Cell(measures.diameter(dbh), "", f"{dbh:.2f}"),
                     Cell(str(row["status"]) if pd.notna(row["status"]) else ""),
                     Cell(str(row["stand"])),
                     Cell(str(row["species"]).replace("-", " ")),

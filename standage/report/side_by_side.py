@@ -7,15 +7,22 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from standage.figures_comparison import differences, side_by_side
+from standage.figures.comparison import differences, side_by_side
 from standage.findings.cannot_tell import AGREED
 from standage.findings.comparison import NOT_COMPARED, STAND, YES
 from standage.findings.comparison_measures import AGE_STRUCTURE_DISTANCE, SHARED_PULSE
-from standage.findings.comparison_words import comparison_sentences, number_words, range_words, sign_probability, unit_words
+from standage.grammar import counted, listed
+from standage.prose.comparison import (
+    comparison_sentences,
+    number_words,
+    range_words,
+    sign_probability,
+    unit_words,
+)
+from standage.prose.wording import UNSAYABLE, percent, probability_words
 from standage.report.pictures import Picture
 from standage.report.shown_tables import Cell, ShownTable
 from standage.report.svg import inline_svg
-from standage.words import UNSAYABLE, counted, listed, percent, probability_words
 
 COLUMNS = {  # of the table: measure, its head, what more and less are called
     "median_establishment_year": ("Median year of establishment", "later", "earlier"),
@@ -42,7 +49,9 @@ class SideBySide:
     classes: list[str]
 
 
-def compared(tables: Mapping[str, pd.DataFrame], events: pd.DataFrame | None = None) -> SideBySide | None:
+def compared(
+    tables: Mapping[str, pd.DataFrame], events: pd.DataFrame | None = None
+) -> SideBySide | None:
     """The section; None where no two stands have a species in common.
 
     tables: those of the result, `comparison` among them. events: those on record.
@@ -52,11 +61,17 @@ def compared(tables: Mapping[str, pd.DataFrame], events: pd.DataFrame | None = N
         return None
     stands = table[table["kind"] == STAND]
     communities = table[table["kind"] != STAND]
-    by_class = table[table["class_first_year"].notna() & (table["told_apart"] == YES) & (table["kind"] == STAND)]
+    by_class = table[
+        table["class_first_year"].notna() & (table["told_apart"] == YES) & (table["kind"] == STAND)
+    ]
     return SideBySide(
         intro=(*comparison_sentences(table), *_groups(tables["stand_summary"])),
         pictures=_pictures(tables, events),
-        tables=[shown for shown in (_differences(stands, "Stand"), _differences(communities, "Community")) if shown.rows],
+        tables=[
+            shown
+            for shown in (_differences(stands, "Stand"), _differences(communities, "Community"))
+            if shown.rows
+        ],
         refused=list(dict.fromkeys(table.loc[table["told_apart"] == NOT_COMPARED, "words"])),
         classes=list(dict.fromkeys(by_class["words"])),
     )
@@ -66,26 +81,46 @@ def _groups(stand_summary: pd.DataFrame) -> list[str]:
     """Which communities two or more stands share; a stand alone in its community is called a stand."""
     stands = stand_summary.drop_duplicates("stand")
     named = stands[stands["community"].astype(str) != ""]
-    shared = {name: list(of_one["stand"]) for name, of_one in named.groupby("community", sort=False) if len(of_one) > 1}
-    alone = [stand for stand in stands["stand"] if not any(stand in of_one for of_one in shared.values())]
+    shared = {
+        name: list(of_one["stand"])
+        for name, of_one in named.groupby("community", sort=False)
+        if len(of_one) > 1
+    }
+    alone = [
+        stand for stand in stands["stand"] if not any(stand in of_one for of_one in shared.values())
+    ]
     if not shared:
         return ["No community has two stands in this survey: stands are compared, not communities."]
-    told = [f"The community {name} has {counted(len(of_one), 'stand')}: {listed(of_one)}." for name, of_one in shared.items()]
+    told = [
+        f"The community {name} has {counted(len(of_one), 'stand')}: {listed(of_one)}."
+        for name, of_one in shared.items()
+    ]
     if alone:
-        verb = "shares its community with no other and is" if len(alone) == 1 else "share their communities with no other and are"
-        told.append(f"{listed(alone)} {verb} called by name: one stand does not show what its community is like.")
+        verb = (
+            "shares its community with no other and is"
+            if len(alone) == 1
+            else "share their communities with no other and are"
+        )
+        told.append(
+            f"{listed(alone)} {verb} called by name: one stand does not show what its community is like."
+        )
     return told
 
 
 def _pictures(tables: Mapping[str, pd.DataFrame], events: pd.DataFrame | None) -> list[Picture]:
     drawn = []
-    strips = side_by_side(tables["cohorts"], tables["pulses"], tables["stand_summary"], events=events)
+    strips = side_by_side(
+        tables["cohorts"], tables["pulses"], tables["stand_summary"], events=events
+    )
     if strips is not None:
         strips.suptitle("")
         spans = []
         for _, row in tables["stand_summary"].iterrows():
             known = pd.notna(row["half_span_first"]) and row["half_span_agreed"] >= AGREED
-            spans.append(f"{row['stand']}: " + (f"{row['half_span_first']} to {row['half_span_last']}" if known else UNSAYABLE))
+            spans.append(
+                f"{row['stand']}: "
+                + (f"{row['half_span_first']} to {row['half_span_last']}" if known else UNSAYABLE)
+            )
         said = f"Histograms of the stands' stems by ten years of establishment, on one axis. Half of the stems came in: {'; '.join(spans)}."
         caption = "The stands on one axis of time; pulses are shaded, years in which events on record began hatched."
         drawn.append(Picture("strips", caption, inline_svg(strips, "strips", said)))
@@ -93,21 +128,35 @@ def _pictures(tables: Mapping[str, pd.DataFrame], events: pd.DataFrame | None) -
     if figure is not None:
         figure.suptitle("")
         said = "Differences between pairs of stands with their intervals, measure by measure; the table below gives the same in words."
-        caption = "What differs between the stands, with intervals: filled where two are told apart."
+        caption = (
+            "What differs between the stands, with intervals: filled where two are told apart."
+        )
         drawn.append(Picture("differences", caption, inline_svg(figure, "differences", said)))
     return drawn
 
 
 def _differences(table: pd.DataFrame, what: str) -> ShownTable:
     """A row a pair, a column a measure: the first is later, longer, more than the second, by how much, how surely."""
-    shown = [name for name in COLUMNS if ((table["measure"] == name) & table["difference_median"].notna()).any()]
+    shown = [
+        name
+        for name in COLUMNS
+        if ((table["measure"] == name) & table["difference_median"].notna()).any()
+    ]
     more = {"Distance of age structures": (AGE_STRUCTURE_DISTANCE, "difference_median", _distance),
             "A pulse of both": (SHARED_PULSE, "probability_shared", _pulse)}  # fmt: skip
-    more = {head: by for head, by in more.items() if ((table["measure"] == by[0]) & table[by[1]].notna()).any()}
+    more = {
+        head: by
+        for head, by in more.items()
+        if ((table["measure"] == by[0]) & table[by[1]].notna()).any()
+    }
     heads = [f"{what}, beside another", *(COLUMNS[name][0] for name in shown), *more]
     rows = []
-    for (first, second, species), pair in list(table.groupby(["first", "second", "species"], sort=False))[:MOST_PAIRS]:
-        of = {row["measure"]: row for row in pair[pair["class_first_year"].isna()].to_dict("records")}
+    for (first, second, species), pair in list(
+        table.groupby(["first", "second", "species"], sort=False)
+    )[:MOST_PAIRS]:
+        of = {
+            row["measure"]: row for row in pair[pair["class_first_year"].isna()].to_dict("records")
+        }
         if not of or "all" in of:
             continue
         cells = [Cell(f"{first} beside {second}", str(species).replace("-", " "))]
@@ -115,7 +164,11 @@ def _differences(table: pd.DataFrame, what: str) -> ShownTable:
         cells += [cell(of.get(measure)) for measure, _, cell in more.values()]
         rows.append(cells)
     pairs = table.groupby(["first", "second", "species"], sort=False).ngroups
-    part = f" (the first {MOST_PAIRS} of {pairs} pairs; comparison.csv has all)" if pairs > MOST_PAIRS else ""
+    part = (
+        f" (the first {MOST_PAIRS} of {pairs} pairs; comparison.csv has all)"
+        if pairs > MOST_PAIRS
+        else ""
+    )
     name = "stands" if what == "Stand" else "communities, and communities and single stands"
     return ShownTable(f"Differences between {name}: the first less the second{part}", heads, rows)
 
@@ -129,7 +182,10 @@ def _difference(row: Mapping | None, more: str, less: str) -> Cell:
         return Cell("can't be told apart", range_words(row))
     ends = sorted((abs(low), abs(high)))
     said = f"{number_words(abs(middle), row)} {unit} {more if middle > 0 else less}"
-    return Cell(said, f"{number_words(ends[0], row)} to {number_words(ends[1], row)}; {probability_words(sign_probability(row))}")
+    return Cell(
+        said,
+        f"{number_words(ends[0], row)} to {number_words(ends[1], row)}; {probability_words(sign_probability(row))}",
+    )
 
 
 def _distance(row: Mapping | None) -> Cell:
@@ -137,10 +193,15 @@ def _distance(row: Mapping | None) -> Cell:
         return Cell("not compared")
     chance = f"by chance up to {row['chance_high']:.0f}"
     told = "" if row["told_apart"] == YES else "; can't be told apart"
-    return Cell(f"{row['difference_median']:.0f} years{told}", f"{row['difference_low']:.0f} to {row['difference_high']:.0f}; {chance}")
+    return Cell(
+        f"{row['difference_median']:.0f} years{told}",
+        f"{row['difference_low']:.0f} to {row['difference_high']:.0f}; {chance}",
+    )
 
 
 def _pulse(row: Mapping | None) -> Cell:
     if row is None or pd.isna(row["probability_shared"]):
         return Cell("not compared")
-    return Cell(probability_words(row["probability_shared"]), f"by chance {percent(row['chance_shared'])}")
+    return Cell(
+        probability_words(row["probability_shared"]), f"by chance {percent(row['chance_shared'])}"
+    )

@@ -6,12 +6,16 @@ import xml.etree.ElementTree as ElementTree
 
 from matplotlib.figure import Figure
 
-from standage.figure_axes import without_formulas
-from standage.figure_files import svg_text
+from standage.figures.axes import without_formulas
+from standage.figures.files import svg_text
 
 SVG = "http://www.w3.org/2000/svg"
 XLINK = "http://www.w3.org/1999/xlink"
-DROPPED = (f"{{{SVG}}}metadata", f"{{{SVG}}}script", f"{{{SVG}}}style")  # a style inside would hold for the whole page
+DROPPED = (
+    f"{{{SVG}}}metadata",
+    f"{{{SVG}}}script",
+    f"{{{SVG}}}style",
+)  # a style inside would hold for the whole page
 
 
 def inline_svg(figure: Figure, name: str, alternative: str) -> str:

@@ -9,13 +9,28 @@ import numpy as np
 import pandas as pd
 
 from standage.errors import StandageError
-from standage.evidence.ages import last_completed_season
-from standage.evidence.core import CoreReadings, core_table, evidence_over_years, pooled_evidence_over_years, read_cores
+from standage.evidence.core import (
+    CoreReadings,
+    core_table,
+    evidence_over_years,
+    pooled_evidence_over_years,
+    read_cores,
+)
+from standage.evidence.tree_ages import last_completed_season
 from standage.profiles import Profile, load_profile, profile_keys
 from standage.stand.build_notes import core_notes, event_notes, no_history, why_no_history
-from standage.stand.data import BREAST_HEIGHT_CM, FACTOR_NODES, STAGES, Node, SpeciesData, StandData, TreeChain, UnitData
+from standage.stand.data import (
+    BREAST_HEIGHT_CM,
+    FACTOR_NODES,
+    STAGES,
+    Node,
+    SpeciesData,
+    StandData,
+    TreeChain,
+    UnitData,
+)
 from standage.stand.openings import OFF, RELEASE_PRIORS, openness
-from standage.survey import Survey
+from standage.survey.survey import Survey
 
 CLASS_WIDTHS_CM = (
     (20.0, 2.0),
@@ -23,12 +38,19 @@ CLASS_WIDTHS_CM = (
     (np.inf, 8.0),
 )  # up to a diameter, the width of its classes: well under the scatter of size at one age
 FEWEST_STEMS = 8  # fewer stems of a species in a stand are dated one by one, without a history of their own (assumption)
-WIDEST_FACTOR = 3.0  # prior standard deviations of a stand's factors that a core's band of years has to hold
+WIDEST_FACTOR = (
+    3.0  # prior standard deviations of a stand's factors that a core's band of years has to hold
+)
 YEARS_BEFORE_OLDEST_RING = 80
 SHORTEST_AXIS = 200
 NEGLIGIBLE_EVIDENCE = 1e-5  # share of a core's likelihood, summed over years, that may be cut off either end of its band
-STUMP_REMOVAL = (math.log(0.5), 1.0)  # cumulative hazard of a cut of unrecorded intensity, log scale (assumption: half, within a factor e)
-RECORDED_REMOVAL_LOG_SD = 0.5  # of the cumulative hazard of a cut whose share is recorded (assumption)
+STUMP_REMOVAL = (
+    math.log(0.5),
+    1.0,
+)  # cumulative hazard of a cut of unrecorded intensity, log scale (assumption: half, within a factor e)
+RECORDED_REMOVAL_LOG_SD = (
+    0.5  # of the cumulative hazard of a cut whose share is recorded (assumption)
+)
 
 
 @dataclass(frozen=True)
@@ -63,7 +85,9 @@ class BuiltStands:
     notes: tuple[str, ...]
 
 
-def build_stands(survey: Survey, *, profile_folder: str | None = None, emergence: str = OFF) -> BuiltStands:
+def build_stands(
+    survey: Survey, *, profile_folder: str | None = None, emergence: str = OFF
+) -> BuiltStands:
     """Reduce a checked survey to the model's arrays.
 
     emergence: `off`, plants leave the grass stage at the stand's own pace in every year; `on`, openings on record let them go sooner;
@@ -71,7 +95,9 @@ def build_stands(survey: Survey, *, profile_folder: str | None = None, emergence
     model, or for another `emergence`.
     """
     if emergence not in (OFF, *RELEASE_PRIORS):
-        raise StandageError(f"emergence can be {', '.join((OFF, *RELEASE_PRIORS))}, not {emergence!r}")
+        raise StandageError(
+            f"emergence can be {', '.join((OFF, *RELEASE_PRIORS))}, not {emergence!r}"
+        )
     with_profile = set(profile_keys(profile_folder)) if profile_folder else set(profile_keys())
     trees = survey.trees[survey.trees["species"].isin(with_profile)]
     profiles = {key: load_profile(key, profile_folder) for key in sorted(trees["species"].unique())}
@@ -82,9 +108,18 @@ def build_stands(survey: Survey, *, profile_folder: str | None = None, emergence
             stems = trees[(trees["stand"] == stand) & (trees["species"] == key)]
             if len(stems):
                 groups.append((stand, key, stems, read_cores(survey, stand, key, profiles[key])))
-    modelled = [group for group in groups if _in_process(survey, group[0], group[2]).sum() >= FEWEST_STEMS and _informative(survey, group)]
+    modelled = [
+        group
+        for group in groups
+        if _in_process(survey, group[0], group[2]).sum() >= FEWEST_STEMS
+        and _informative(survey, group)
+    ]
     if not modelled:
-        raise no_history(survey, [_why_none(survey, group) for group in groups], sum(int(group[3].readable.sum()) for group in groups))
+        raise no_history(
+            survey,
+            [_why_none(survey, group) for group in groups],
+            sum(int(group[3].readable.sum()) for group in groups),
+        )
     first_year, n_years = _axis(survey, modelled, profiles)
     years = np.arange(first_year, first_year + n_years)
     edges = _class_edges(survey)
@@ -97,15 +132,37 @@ def build_stands(survey: Survey, *, profile_folder: str | None = None, emergence
         stand, key, stems, readings = group
         is_modelled = any(group is other for other in modelled)
         if not is_modelled:
-            then = "each core is dated by itself" if readings.readable.any() else "no core can be read, and none is dated"
+            then = (
+                "each core is dated by itself"
+                if readings.readable.any()
+                else "no core can be read, and none is dated"
+            )
             notes.append(f"{_why_none(survey, group)}; {then}.")
         unit_number = len(units) if is_modelled else -1
-        unit, dated = _unit(survey, stand, key, profiles[key], stems, readings, years, edges, keys, unit_number, notes)
+        unit, dated = _unit(
+            survey,
+            stand,
+            key,
+            profiles[key],
+            stems,
+            readings,
+            years,
+            edges,
+            keys,
+            unit_number,
+            notes,
+        )
         stems_out.extend(dated)
         rows = cores[(cores["stand"] == stand) & (cores["species"] == key)]
-        notes += core_notes(stand, key, readings, rows, contradicting=[stem.tree for stem in dated if stem.note])
+        notes += core_notes(
+            stand, key, readings, rows, contradicting=[stem.tree for stem in dated if stem.note]
+        )
         if is_modelled:
-            if emergence in RELEASE_PRIORS and unit.basis == "establishment" and profiles[key].has_grass_stage:
+            if (
+                emergence in RELEASE_PRIORS
+                and unit.basis == "establishment"
+                and profiles[key].has_grass_stage
+            ):
                 opened = openness(survey, stand, years, survey.survey_season(stand))
                 mean, sd = RELEASE_PRIORS[emergence]
                 unit = replace(unit, openness=opened, release_mean=mean, release_sd=sd)
@@ -132,7 +189,9 @@ def _in_process(survey: Survey, stand: str, stems: pd.DataFrame) -> pd.Series:
 
 def _informative(survey: Survey, group) -> bool:
     stand, _, stems, readings = group
-    return bool(np.any(readings.readable)) or (_has_plots(survey, stand) and stems["dbh_cm"].notna().any())
+    return bool(np.any(readings.readable)) or (
+        _has_plots(survey, stand) and stems["dbh_cm"].notna().any()
+    )
 
 
 def _axis(survey: Survey, groups: list, profiles: dict[str, Profile]) -> tuple[int, int]:
@@ -141,10 +200,15 @@ def _axis(survey: Survey, groups: list, profiles: dict[str, Profile]) -> tuple[i
     oldest = last
     for stand, _, stems, readings in groups:
         counted = set(stems["tree"][_in_process(survey, stand, stems)])
-        used = np.array([tree in counted for tree in readings.tree], dtype=bool) & np.isfinite(readings.innermost_year)
+        used = np.array([tree in counted for tree in readings.tree], dtype=bool) & np.isfinite(
+            readings.innermost_year
+        )
         if used.any():
             oldest = min(oldest, int(readings.innermost_year[used].min()))
-    first = max(min(oldest - YEARS_BEFORE_OLDEST_RING, last - SHORTEST_AXIS), min(last - longevity, oldest - 20))
+    first = max(
+        min(oldest - YEARS_BEFORE_OLDEST_RING, last - SHORTEST_AXIS),
+        min(last - longevity, oldest - 20),
+    )
     return first, last - first + 1
 
 
@@ -153,7 +217,9 @@ def _class_edges(survey: Survey) -> np.ndarray:
     limits = [*survey.plots["min_dbh_cm"].dropna(), *survey.plots["max_dbh_cm"].dropna()]
     inner = [0.0]
     while inner[-1] < largest:
-        inner.append(inner[-1] + next(width for up_to, width in CLASS_WIDTHS_CM if inner[-1] < up_to))
+        inner.append(
+            inner[-1] + next(width for up_to, width in CLASS_WIDTHS_CM if inner[-1] < up_to)
+        )
     return np.unique(np.concatenate([inner, [limit for limit in limits if limit > 0], [np.inf]]))
 
 
@@ -166,7 +232,13 @@ def _edge_index(edges: np.ndarray, limit_cm: float, blank: int) -> int:
 
 
 def _tree_chain(
-    tree: str, rows: np.ndarray, readings: CoreReadings, heights: np.ndarray, years: np.ndarray, profile: Profile, dbh_class: int
+    tree: str,
+    rows: np.ndarray,
+    readings: CoreReadings,
+    heights: np.ndarray,
+    years: np.ndarray,
+    profile: Profile,
+    dbh_class: int,
 ) -> TreeChain | None:
     """Cores of one tree, pooled by height, with the diameter at breast height: the chain by descending height."""
     nodes = []
@@ -174,23 +246,46 @@ def _tree_chain(
         at_height = rows[heights[rows] == height]
         nodes_of_factors = (FACTOR_NODES, FACTOR_NODES)
         if len(at_height) == 1:
-            evidence = evidence_over_years(readings, int(at_height[0]), years, profile, nodes=nodes_of_factors)
+            evidence = evidence_over_years(
+                readings, int(at_height[0]), years, profile, nodes=nodes_of_factors
+            )
         else:
-            evidence = pooled_evidence_over_years(readings, at_height, years, profile, nodes=nodes_of_factors)
-        loads_gamma = bool(np.any((readings.centre_loading[at_height] > 0) & (readings.centre_sigma[at_height] > 0)))
+            evidence = pooled_evidence_over_years(
+                readings, at_height, years, profile, nodes=nodes_of_factors
+            )
+        loads_gamma = bool(
+            np.any(
+                (readings.centre_loading[at_height] > 0) & (readings.centre_sigma[at_height] > 0)
+            )
+        )
         loads_delta = bool(np.any(readings.counted_rings[at_height] > 0))
         if not loads_gamma:
             evidence = evidence[:1]
         if not loads_delta:
             evidence = evidence[:, :1]
-        inner = [np.abs(FACTOR_NODES) <= WIDEST_FACTOR if size > 1 else slice(None) for size in evidence.shape[:2]]
+        inner = [
+            np.abs(FACTOR_NODES) <= WIDEST_FACTOR if size > 1 else slice(None)
+            for size in evidence.shape[:2]
+        ]
         top = evidence[inner[0]][:, inner[1]].max(axis=(0, 1))
         if not top.max() > 0:
             return None
         below = np.cumsum(top) / top.sum()
-        low, high = np.searchsorted(below, NEGLIGIBLE_EVIDENCE), np.searchsorted(below, 1.0 - NEGLIGIBLE_EVIDENCE) + 1
+        low, high = (
+            np.searchsorted(below, NEGLIGIBLE_EVIDENCE),
+            np.searchsorted(below, 1.0 - NEGLIGIBLE_EVIDENCE) + 1,
+        )
         part = evidence[:, :, low:high] / top.max()
-        nodes.append(Node(float(height), dbh_class if height == BREAST_HEIGHT_CM else -1, part, int(low), loads_gamma, loads_delta))
+        nodes.append(
+            Node(
+                float(height),
+                dbh_class if height == BREAST_HEIGHT_CM else -1,
+                part,
+                int(low),
+                loads_gamma,
+                loads_delta,
+            )
+        )
     if dbh_class >= 0 and all(node.height_cm != BREAST_HEIGHT_CM for node in nodes):
         nodes.append(Node(BREAST_HEIGHT_CM, dbh_class, None, 0, False, False))
     return TreeChain(tuple(sorted(nodes, key=lambda node: -node.height_cm)), tree)
@@ -202,15 +297,23 @@ def _chain_heights(readings: CoreReadings, at_coring_height: bool, commonest: fl
         return np.zeros(len(readings.height_cm))
     # 135 and 140 cm are breast height to the nearest 5 cm
     near_breast_height = np.abs(readings.height_cm - BREAST_HEIGHT_CM) <= 3.0
-    return np.where(np.isnan(readings.height_cm), commonest, np.where(near_breast_height, BREAST_HEIGHT_CM, readings.height_cm))
+    return np.where(
+        np.isnan(readings.height_cm),
+        commonest,
+        np.where(near_breast_height, BREAST_HEIGHT_CM, readings.height_cm),
+    )
 
 
-def _unit(survey, stand, key, profile, stems, readings, years, edges, keys, number, notes) -> tuple[UnitData | None, list[DatedStem]]:
+def _unit(
+    survey, stand, key, profile, stems, readings, years, edges, keys, number, notes
+) -> tuple[UnitData | None, list[DatedStem]]:
     season = survey.survey_season(stand)
     season_index = season - int(years[0])
     in_process = _in_process(survey, stand, stems)
     has_plots = _has_plots(survey, stand)
-    usable = np.asarray(readings.readable, dtype=bool) & (np.asarray(readings.left_out_reason, dtype=object) == "")
+    usable = np.asarray(readings.readable, dtype=bool) & (
+        np.asarray(readings.left_out_reason, dtype=object) == ""
+    )
     heights_known = np.isfinite(readings.height_cm) & usable
     at_coring_height = bool(usable.any()) and not heights_known.any()
     if heights_known.any():
@@ -230,7 +333,9 @@ def _unit(survey, stand, key, profile, stems, readings, years, edges, keys, numb
         chain, reason, note = None, "", ""
         if len(rows):
             with_size = counted and not at_coring_height
-            chain = _tree_chain(row.tree, rows, readings, heights, years, profile, c if with_size else -1)
+            chain = _tree_chain(
+                row.tree, rows, readings, heights, years, profile, c if with_size else -1
+            )
             if chain is None:
                 note = "the cores of this tree contradict each other or lie before the axis; dated without them"
         planted_year = row.planted_year if row.origin == "planted" else np.nan
@@ -247,7 +352,11 @@ def _unit(survey, stand, key, profile, stems, readings, years, edges, keys, numb
         if number < 0 and chain is None and basis != "planted" and not reason:
             reason = f"too few stems of {key} in this stand to date one by its size"
         known = rows[np.isfinite(readings.height_cm[rows])]
-        lowest = known[np.argmin(readings.height_cm[known])] if len(known) else (rows[0] if len(rows) else -1)
+        lowest = (
+            known[np.argmin(readings.height_cm[known])]
+            if len(known)
+            else (rows[0] if len(rows) else -1)
+        )
         dated.append(
             DatedStem(
                 row.tree,
@@ -275,8 +384,12 @@ def _unit(survey, stand, key, profile, stems, readings, years, edges, keys, numb
     plots = survey.plots[survey.plots["stand"] == stand] if has_plots else survey.plots.iloc[:0]
     inside = stems[in_process]
     low = np.array([_edge_index(edges, limit, 0) for limit in plots["min_dbh_cm"]], dtype=int)
-    high = np.array([_edge_index(edges, limit, len(edges) - 1) for limit in plots["max_dbh_cm"]], dtype=int)
-    counts = survey.counts[survey.counts["plot"].isin(plots["plot"]) & (survey.counts["species"] == key)]
+    high = np.array(
+        [_edge_index(edges, limit, len(edges) - 1) for limit in plots["max_dbh_cm"]], dtype=int
+    )
+    counts = survey.counts[
+        survey.counts["plot"].isin(plots["plot"]) & (survey.counts["species"] == key)
+    ]
     if at_coring_height:
         counts = counts.iloc[:0]
         if has_plots:
@@ -285,16 +398,29 @@ def _unit(survey, stand, key, profile, stems, readings, years, edges, keys, numb
                 "sizes, plots and stage counts can't be used."
             )
     low_of_plot = dict(zip(plots["plot"], low, strict=True))
-    sections = survey.sections[(survey.sections["stand"] == stand) & (survey.sections["species"].replace("", survey.main_species) == key)]
+    sections = survey.sections[
+        (survey.sections["stand"] == stand)
+        & (survey.sections["species"].replace("", survey.main_species) == key)
+    ]
     completed = last_completed_season(survey.stands.set_index("stand").loc[stand, "survey_date"])
-    age_to_seasons = season - completed - 1  # the model counts seasons begun after the first one; ages count completed seasons
+    age_to_seasons = (
+        season - completed - 1
+    )  # the model counts seasons begun after the first one; ages count completed seasons
     if not profile.has_grass_stage and (counts["stage"] == "grass").any():
-        notes.append(f"{stand}: {key} has no grass stage by its profile, so its counts of that stage are not used.")
+        notes.append(
+            f"{stand}: {key} has no grass stage by its profile, so its counts of that stage are not used."
+        )
         counts = counts[counts["stage"] != "grass"]
     kinds, values, section_heights = _sections(
-        sections if not at_coring_height else sections.iloc[:0], age_to_seasons, profile.has_grass_stage
+        sections if not at_coring_height else sections.iloc[:0],
+        age_to_seasons,
+        profile.has_grass_stage,
     )
-    judged = (counts["stage"] != "sapling") & counts["age_low_years"].notna() & counts["age_high_years"].notna()
+    judged = (
+        (counts["stage"] != "sapling")
+        & counts["age_low_years"].notna()
+        & counts["age_high_years"].notna()
+    )
     shape, removal_m, removal_sd = _removals(survey, stand, profile, years, season)
     use_plots = has_plots and not at_coring_height
     plots_used = plots if use_plots else plots.iloc[:0]
@@ -307,7 +433,9 @@ def _unit(survey, stand, key, profile, stems, readings, years, edges, keys, numb
         plot_area_ha=plots_used["area_m2"].to_numpy(float) / 10_000.0,
         plot_class_low=low[: len(plots_used)],
         plot_class_high=high[: len(plots_used)],
-        plot_stems=np.array([(inside["plot"] == plot).sum() for plot in plots_used["plot"]], dtype=int),
+        plot_stems=np.array(
+            [(inside["plot"] == plot).sum() for plot in plots_used["plot"]], dtype=int
+        ),
         removal_shape=shape,
         removal_m=removal_m,
         removal_sd=removal_sd,
@@ -319,8 +447,12 @@ def _unit(survey, stand, key, profile, stems, readings, years, edges, keys, numb
         count_area_ha=counts["area_m2"].to_numpy(float) / 10_000.0,
         count_value=counts["count"].to_numpy(float),
         count_class_low=np.array([low_of_plot[plot] for plot in counts["plot"]], dtype=int),
-        count_age_low=np.where(judged, np.maximum(counts["age_low_years"] + age_to_seasons, 0), np.nan),
-        count_age_high=np.where(judged, np.maximum(counts["age_high_years"] + age_to_seasons, 0), np.nan),
+        count_age_low=np.where(
+            judged, np.maximum(counts["age_low_years"] + age_to_seasons, 0), np.nan
+        ),
+        count_age_high=np.where(
+            judged, np.maximum(counts["age_high_years"] + age_to_seasons, 0), np.nan
+        ),
         stage_factor_scale=0.5 if len(kinds) else 1.0,
         section_kind=kinds,
         section_value=values,
@@ -333,7 +465,9 @@ def _snap(height_cm: float) -> float:
     return BREAST_HEIGHT_CM if abs(height_cm - BREAST_HEIGHT_CM) <= 3.0 else height_cm
 
 
-def _reason(readings: CoreReadings, rows: np.ndarray, row, has_plots: bool, at_coring_height: bool) -> str:
+def _reason(
+    readings: CoreReadings, rows: np.ndarray, row, has_plots: bool, at_coring_height: bool
+) -> str:
     """Why a stem gets no date, in words for the table."""
     for core in rows:
         if readings.left_out_reason[core]:
@@ -349,7 +483,9 @@ def _reason(readings: CoreReadings, rows: np.ndarray, row, has_plots: bool, at_c
     return "neither core nor diameter"
 
 
-def _sections(sections: pd.DataFrame, age_to_seasons: int, has_grass_stage: bool) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _sections(
+    sections: pd.DataFrame, age_to_seasons: int, has_grass_stage: bool
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Sections as (kind, value, height): 0 G = value, 1 G > value, 2 G <= value, 3 B(height) <= value."""
     rows = []
     for row in sections.itertuples():
@@ -357,22 +493,44 @@ def _sections(sections: pd.DataFrame, age_to_seasons: int, has_grass_stage: bool
             if np.isfinite(row.grass_years):
                 rows.append((0, row.grass_years, 0.0))
             elif np.isfinite(row.age_years) and row.still_in_grass in ("yes", "no"):
-                rows.append((1 if row.still_in_grass == "yes" else 2, max(0.0, row.age_years + age_to_seasons), 0.0))
-        if np.isfinite(row.height_cm) and np.isfinite(row.rings_at_ground) and np.isfinite(row.rings_at_height):
+                rows.append(
+                    (
+                        1 if row.still_in_grass == "yes" else 2,
+                        max(0.0, row.age_years + age_to_seasons),
+                        0.0,
+                    )
+                )
+        if (
+            np.isfinite(row.height_cm)
+            and np.isfinite(row.rings_at_ground)
+            and np.isfinite(row.rings_at_height)
+        ):
             # rings at the collar miss years of the grass stage, so the difference is at least the seasons of height growth
-            rows.append((3, max(0.0, row.rings_at_ground - row.rings_at_height), 5.0 * round(row.height_cm / 5.0)))
+            rows.append(
+                (
+                    3,
+                    max(0.0, row.rings_at_ground - row.rings_at_height),
+                    5.0 * round(row.height_cm / 5.0),
+                )
+            )
     table = np.array(rows, dtype=float).reshape(-1, 3)
     return table[:, 0].astype(int), table[:, 1].astype(int), table[:, 2]
 
 
-def _removals(survey: Survey, stand: str, profile: Profile, years: np.ndarray, season: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _removals(
+    survey: Survey, stand: str, profile: Profile, years: np.ndarray, season: int
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Recorded cuts: share of each establishment year's stems in reach of the cut, and the prior of its cumulative hazard."""
     events = survey.events
     cuts = events[events["kind"].isin(["logging", "thinning"]) & events["stand"].isin(["", stand])]
     mean_delay = profile["height_growth.years_to_breast_height"]
     if profile.has_grass_stage:
         mean_delay += profile["grass_stage.median_years"]
-    growth, asymptote, scatter = profile["size.growth_cm_per_year"], profile["size.asymptote_cm"], profile["size.scatter"]
+    growth, asymptote, scatter = (
+        profile["size.growth_cm_per_year"],
+        profile["size.asymptote_cm"],
+        profile["size.scatter"],
+    )
     shapes, centres, spreads = [], [], []
     for cut in cuts.itertuples():
         span = np.arange(int(cut.first_year), int(cut.last_year) + 1)

@@ -10,10 +10,12 @@ import pandas as pd
 from standage.errors import StandageError
 from standage.evidence.centre import reach_unknown
 from standage.evidence.core import CoreReadings
-from standage.survey import Survey
-from standage.words import counted
+from standage.grammar import counted
+from standage.survey.survey import Survey
 
-SCALES_APART = 4.0  # reader's scales by which two counts may differ by misreading alone (assumption)
+SCALES_APART = (
+    4.0  # reader's scales by which two counts may differ by misreading alone (assumption)
+)
 
 
 def no_history(survey: Survey, reasons: Iterable[str], readable: int) -> StandageError:
@@ -23,10 +25,14 @@ def no_history(survey: Survey, reasons: Iterable[str], readable: int) -> Standag
     else:
         told = "No core can be read either, so nothing in this survey can be dated."
     open_ = "How many stems came when, and whether there was a recruitment pulse, can't be told from this survey"
-    return StandageError("\n".join([f"{survey.name}: {open_}.", *(f"- {reason}" for reason in reasons), told]))
+    return StandageError(
+        "\n".join([f"{survey.name}: {open_}.", *(f"- {reason}" for reason in reasons), told])
+    )
 
 
-def why_no_history(stand: str, species: str, stems: pd.DataFrame, counted_in: pd.Series, fewest: int) -> str:
+def why_no_history(
+    stand: str, species: str, stems: pd.DataFrame, counted_in: pd.Series, fewest: int
+) -> str:
     """Why a species of a stand has no history of its own.
 
     stems: its rows of trees. counted_in: bool by row, live, not planted and, where there are plots, inside one.
@@ -36,16 +42,17 @@ def why_no_history(stand: str, species: str, stems: pd.DataFrame, counted_in: pd
         for number, what in (
             ((stems["status"] != "live").sum(), "dead"),
             (((stems["status"] == "live") & (stems["origin"] == "planted")).sum(), "planted"),
-            (((stems["status"] == "live") & (stems["origin"] != "planted") & ~counted_in).sum(), "outside the plots"),
+            (
+                ((stems["status"] == "live") & (stems["origin"] != "planted") & ~counted_in).sum(),
+                "outside the plots",
+            ),
         )
         if number
     ]
     of = f" (and {', '.join(parts)})" if parts else ""
     number = int(counted_in.sum())
     if number < fewest:
-        return (
-            f"{stand}: {counted(number, 'live natural stem')} of {species}{of}, too few for a history of their own ({fewest} are needed)"
-        )
+        return f"{stand}: {counted(number, 'live natural stem')} of {species}{of}, too few for a history of their own ({fewest} are needed)"
     return f"{stand}: {counted(number, 'live natural stem')} of {species}, without a core that can be read or a diameter in a plot"
 
 
@@ -57,7 +64,9 @@ def event_notes(survey: Survey) -> list[str]:
         season = max(survey.survey_season(stand) for stand in stands)
         kind = event.kind.replace("-", " ")
         if event.first_year > season:
-            notes.append(f"The {kind} '{event.event}' of {int(event.first_year)} came after the survey of {season}: it explains nothing.")
+            notes.append(
+                f"The {kind} '{event.event}' of {int(event.first_year)} came after the survey of {season}: it explains nothing."
+            )
         elif event.kind in ("logging", "thinning") and event.share_removed == 1:
             notes.append(
                 f"The {kind} '{event.event}' is recorded to have taken every stem in its reach, and stems of those years may stand: "
@@ -66,7 +75,14 @@ def event_notes(survey: Survey) -> list[str]:
     return notes
 
 
-def core_notes(stand: str, species: str, readings: CoreReadings, cores: pd.DataFrame, *, contradicting: list[str]) -> list[str]:
+def core_notes(
+    stand: str,
+    species: str,
+    readings: CoreReadings,
+    cores: pd.DataFrame,
+    *,
+    contradicting: list[str],
+) -> list[str]:
     """What cores of a stand and species contradict or leave open.
 
     cores: their rows of `core_table`, in the order of the readings. contradicting: trees whose cores no history could bring together.
@@ -90,14 +106,27 @@ def core_notes(stand: str, species: str, readings: CoreReadings, cores: pd.DataF
             f"{name}: {counted(unknown, 'core')} with neither the pith nor its distance nor a length of core beside the diameter. How many "
             "rings they missed is assumed; record core_length_mm or missing_mm."
         )
-    blank = int((usable & (cores["centre"] == "unknown") & cores["missing_rings"].isna() & cores["missing_mm"].isna()).sum())
+    blank = int(
+        (
+            usable
+            & (cores["centre"] == "unknown")
+            & cores["missing_rings"].isna()
+            & cores["missing_mm"].isna()
+        ).sum()
+    )
     if blank:
         notes.append(
             f"{name}: of {counted(blank, 'core')} nothing is recorded of the centre. How many rings they missed is what the profile says "
             "of such cores; the trees may be older."
         )
     live = cores["status"].to_numpy() == "live"
-    no_bark = usable & live & (cores["outer_ring"] == "unknown") & cores["last_ring_year"].isna() & cores["first_ring_year"].isna()
+    no_bark = (
+        usable
+        & live
+        & (cores["outer_ring"] == "unknown")
+        & cores["last_ring_year"].isna()
+        & cores["first_ring_year"].isna()
+    )
     if no_bark.any():
         notes.append(
             f"{name}: of {counted(int(no_bark.sum()), 'core')} neither the year of the last ring nor whether it was the last is known; "
@@ -110,10 +139,16 @@ def _older_above(readings: CoreReadings) -> list[str]:
     """Trees of which a core begins before one below it that holds the pith, by more than counts stray."""
     odd = []
     for tree in dict.fromkeys(readings.tree):
-        rows = np.flatnonzero((readings.tree == tree) & np.isfinite(readings.innermost_year) & np.isfinite(readings.height_cm))
+        rows = np.flatnonzero(
+            (readings.tree == tree)
+            & np.isfinite(readings.innermost_year)
+            & np.isfinite(readings.height_cm)
+        )
         for low in rows[readings.centre[rows] == "pith"]:
             above = rows[readings.height_cm[rows] > readings.height_cm[low]]
-            slack = SCALES_APART * np.hypot(readings.reader_scale[above], readings.reader_scale[low])
+            slack = SCALES_APART * np.hypot(
+                readings.reader_scale[above], readings.reader_scale[low]
+            )
             if (readings.innermost_year[above] < readings.innermost_year[low] - slack).any():
                 odd.append(str(tree))
                 break

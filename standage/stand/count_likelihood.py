@@ -38,13 +38,22 @@ def log_counts(data: StandData, which: int, state: UnitState) -> np.ndarray:
     for stage in np.unique(unit.count_stage):
         alike: dict[tuple[int, float], list[float]] = {}
         for j in np.flatnonzero(unit.count_stage == stage):
-            alike.setdefault((int(unit.count_class_low[j]), float(unit.count_area_ha[j])), []).append(float(unit.count_value[j]))
+            alike.setdefault(
+                (int(unit.count_class_low[j]), float(unit.count_area_ha[j])), []
+            ).append(float(unit.count_value[j]))
         means = [np.maximum(area * density[int(stage), low], SMALLEST) for low, area in alike]
-        total += log_negative_binomials(np.stack(means, axis=1), list(alike.values()), state.count_dispersion, unit.stage_factor_scale)
+        total += log_negative_binomials(
+            np.stack(means, axis=1),
+            list(alike.values()),
+            state.count_dispersion,
+            unit.stage_factor_scale,
+        )
     return total + _log_judged(data, which, state)
 
 
-def log_negative_binomials(mean: np.ndarray, counts: list[list[float]], dispersion: np.ndarray, scale: float) -> np.ndarray:
+def log_negative_binomials(
+    mean: np.ndarray, counts: list[list[float]], dispersion: np.ndarray, scale: float
+) -> np.ndarray:
     """Log probability of counts that share a factor `exp(scale z)`, `z` standard normal and integrated out.
 
     Parameters
@@ -62,7 +71,9 @@ def log_negative_binomials(mean: np.ndarray, counts: list[list[float]], dispersi
     seen = np.array([sum(group) for group in counts])
     phi = dispersion[:, None]
     weight = number * phi + seen  # (draw, group)
-    log_odds = np.log(mean) - np.log(phi)  # the sum over a group's subplots needs only their number and the sum of their counts
+    log_odds = np.log(mean) - np.log(
+        phi
+    )  # the sum over a group's subplots needs only their number and the sum of their counts
 
     def excess(z):
         """What the counts and the prior of z together say of z, and its first two derivatives. (draw,)"""
@@ -82,7 +93,12 @@ def log_negative_binomials(mean: np.ndarray, counts: list[list[float]], dispersi
             break
     width = 1.0 / np.sqrt(-excess(z)[2])
     nodes, weights = np.polynomial.hermite.hermgauss(NODES)
-    terms = np.stack([np.log(w) + x * x + excess(z + np.sqrt(2.0) * width * x)[0] for x, w in zip(nodes, weights, strict=True)])
+    terms = np.stack(
+        [
+            np.log(w) + x * x + excess(z + np.sqrt(2.0) * width * x)[0]
+            for x, w in zip(nodes, weights, strict=True)
+        ]
+    )
     integral = logsumexp(terms, axis=0) + np.log(width) - 0.5 * np.log(np.pi)
     every = np.concatenate([np.asarray(group, dtype=float) for group in counts])
     values, often = np.unique(every, return_counts=True)
@@ -94,10 +110,18 @@ def _log_judged(data: StandData, which: int, state: UnitState) -> np.ndarray:
     """What judged age ranges add: each counted plant lies in its range with the probability its stage's ages give it. (draw,)"""
     unit = data.units[which]
     total = np.zeros(len(state.living))
-    judged = np.isfinite(unit.count_age_low) & np.isfinite(unit.count_age_high) & (unit.count_stage != STAGES.index("sapling"))
+    judged = (
+        np.isfinite(unit.count_age_low)
+        & np.isfinite(unit.count_age_high)
+        & (unit.count_stage != STAGES.index("sapling"))
+    )
     ranges: dict[tuple[int, float, float], float] = {}
     for j in np.flatnonzero(judged & (unit.count_value > 0)):
-        key = (int(unit.count_stage[j]), float(unit.count_age_low[j]), float(unit.count_age_high[j]))
+        key = (
+            int(unit.count_stage[j]),
+            float(unit.count_age_low[j]),
+            float(unit.count_age_high[j]),
+        )
         ranges[key] = ranges.get(key, 0.0) + float(unit.count_value[j])
     if not ranges:
         return total
@@ -106,7 +130,9 @@ def _log_judged(data: StandData, which: int, state: UnitState) -> np.ndarray:
     for (stage, low, high), seen in ranges.items():
         plants = by_age * _in_stage(state, STAGES[stage], ages)
         inside = plants[:, (ages >= low) & (ages <= high)].sum(axis=1)
-        total += seen * (np.log(np.maximum(inside, SMALLEST)) - np.log(np.maximum(plants.sum(axis=1), SMALLEST)))
+        total += seen * (
+            np.log(np.maximum(inside, SMALLEST)) - np.log(np.maximum(plants.sum(axis=1), SMALLEST))
+        )
     return total
 
 

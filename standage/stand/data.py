@@ -9,7 +9,9 @@ import numpy as np
 from standage.profiles import Profile
 
 BREAST_HEIGHT_CM = 137.0  # 1.37 m, the height of `dbh_cm`; common practice, no source
-FACTOR_NODES = np.arange(-5.0, 6.0)  # nodes of the cubic B-splines of the early-growth and the counting factor
+FACTOR_NODES = np.arange(
+    -5.0, 6.0
+)  # nodes of the cubic B-splines of the early-growth and the counting factor
 STAGES = ("germinant", "grass", "emerging", "sapling")
 
 

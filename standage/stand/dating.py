@@ -10,7 +10,7 @@ import numpy as np
 
 from standage.compiled import compiled
 from standage.stand.data import BREAST_HEIGHT_CM, TreeChain
-from standage.stand.kernel_pieces import bspline_weights, reach_of
+from standage.stand.kernel.pieces import bspline_weights, reach_of
 from standage.stand.packing import height_share
 from standage.stand.states import Delays
 
@@ -51,11 +51,15 @@ def draw_all_established(living, delay, arrival_year, uniforms, out_year):
         for stem in range(arrival_year.shape[1]):
             out_year[d, stem] = -1
             if arrival_year[d, stem] >= 0:
-                out_year[d, stem] = draw_establishment(living[d], delay[d], arrival_year[d, stem], uniforms[d, stem], weights)
+                out_year[d, stem] = draw_establishment(
+                    living[d], delay[d], arrival_year[d, stem], uniforms[d, stem], weights
+                )
 
 
 @compiled
-def draw_through_openings(living, begun, growth, excess, tail, step, arrival_year, uniforms, out_year):
+def draw_through_openings(
+    living, begun, growth, excess, tail, step, arrival_year, uniforms, out_year
+):
     """Years of establishment given arrival at a height: first the season in which the stem started, then the year before it.
 
     living, begun, excess (draw, year); growth (draw, k): pmf of the seasons from the start to the height; arrival_year, out_year
@@ -82,7 +86,9 @@ def draw_through_openings(living, begun, growth, excess, tail, step, arrival_yea
                 for s in range(t + 1, started):
                     added += excess[d, s] * step[d, s - t]
                 waited = started - t
-                leaves = tail[d, waited - 1] * np.exp(added) - tail[d, waited] * np.exp(added + excess[d, started] * step[d, waited])
+                leaves = tail[d, waited - 1] * np.exp(added) - tail[d, waited] * np.exp(
+                    added + excess[d, started] * step[d, waited]
+                )
                 weights[t] = living[d, t] * leaves
             out_year[d, stem] = pick(weights, low, started, uniforms[d, stem, 1])
 
@@ -104,13 +110,17 @@ def established(
     out = np.empty(arrival_year.shape, dtype=np.int64)
     living = np.ascontiguousarray(living)
     if delays.emergence is None:
-        draw_all_established(living, np.ascontiguousarray(delays.to_height(height_cm)), arrival_year, uniforms, out)
+        draw_all_established(
+            living, np.ascontiguousarray(delays.to_height(height_cm)), arrival_year, uniforms, out
+        )
         return out
     begun = delays.begun(living) if begun is None else begun
     growth = np.ascontiguousarray(delays.growth(height_share(delays.profile, height_cm)))
     twice = np.stack([uniforms, generator.random(uniforms.shape)], axis=-1)
     emergence = delays.emergence
-    draw_through_openings(living, begun, growth, emergence.excess, *emergence.tails, arrival_year, twice, out)
+    draw_through_openings(
+        living, begun, growth, emergence.excess, *emergence.tails, arrival_year, twice, out
+    )
     return out
 
 
@@ -193,7 +203,9 @@ def draw_chain(
                     row = gamma_first + a if loads[k, 0] == 1 else 0
                     for b in range(4 if loads[k, 1] == 1 else 1):
                         column = delta_first + b if loads[k, 1] == 1 else 0
-                        weight = (gamma_weights[a] if loads[k, 0] == 1 else 1.0) * (delta_weights[b] if loads[k, 1] == 1 else 1.0)
+                        weight = (gamma_weights[a] if loads[k, 0] == 1 else 1.0) * (
+                            delta_weights[b] if loads[k, 1] == 1 else 1.0
+                        )
                         base = offsets[k] + (row * n_delta + column) * band - starts[k]
                         for y in range(low, high):
                             products[k, y] += weight * evidence[base + y]
@@ -214,11 +226,18 @@ def draw_chain(
         if lowest < 0:
             continue
         at_core = lowest
-        if core_node < bottom:  # cored above breast height: the lowest node is the diameter's, one step further up is the core's
+        if (
+            core_node < bottom
+        ):  # cored above breast height: the lowest node is the diameter's, one step further up is the core's
             for y in range(n):
                 weights[y] = 0.0
-            for e in range(max(0, first_year[bottom - 1] - lowest), min(increments.shape[2], end_year[bottom - 1] - lowest)):
-                weights[lowest + e] = increments[d, bottom - 1, e] * products[bottom - 1, lowest + e]
+            for e in range(
+                max(0, first_year[bottom - 1] - lowest),
+                min(increments.shape[2], end_year[bottom - 1] - lowest),
+            ):
+                weights[lowest + e] = (
+                    increments[d, bottom - 1, e] * products[bottom - 1, lowest + e]
+                )
             at_core = pick(weights, 0, n, uniforms[d, 2])
         out_core[d] = at_core
 
@@ -242,14 +261,25 @@ def chain_years(
     n_draws, n = living.shape
     nodes = chain.nodes
     profile = delays.profile
-    parts = [np.zeros(0) if node.evidence is None else np.ascontiguousarray(node.evidence, dtype=float).ravel() for node in nodes]
+    parts = [
+        np.zeros(0)
+        if node.evidence is None
+        else np.ascontiguousarray(node.evidence, dtype=float).ravel()
+        for node in nodes
+    ]
     offsets = np.concatenate([[0], np.cumsum([part.size for part in parts])])[:-1].astype(np.int64)
     starts = np.array([node.band_start for node in nodes], dtype=np.int64)
-    lengths = np.array([0 if node.evidence is None else node.evidence.shape[2] for node in nodes], dtype=np.int64)
+    lengths = np.array(
+        [0 if node.evidence is None else node.evidence.shape[2] for node in nodes], dtype=np.int64
+    )
     loads = np.array([[node.loads_gamma, node.loads_delta] for node in nodes], dtype=np.int64)
-    has_size = np.array([int(node.dbh_class >= 0 and sizes is not None) for node in nodes], dtype=np.int64)
+    has_size = np.array(
+        [int(node.dbh_class >= 0 and sizes is not None) for node in nodes], dtype=np.int64
+    )
     segments = [
-        delays.growth(height_share(profile, upper.height_cm) - height_share(profile, lower.height_cm))
+        delays.growth(
+            height_share(profile, upper.height_cm) - height_share(profile, lower.height_cm)
+        )
         for upper, lower in zip(nodes, nodes[1:], strict=False)
     ]
     increments = np.stack(segments, axis=1) if segments else np.zeros((n_draws, 1, 1))
@@ -274,7 +304,9 @@ def chain_years(
         out_core,
         out_lowest,
     )
-    years = established(living, delays, nodes[-1].height_cm, out_lowest[:, None], uniforms[:, 1:2], begun, generator)
+    years = established(
+        living, delays, nodes[-1].height_cm, out_lowest[:, None], uniforms[:, 1:2], begun, generator
+    )
     return out_core, years[:, 0]
 
 
@@ -291,14 +323,28 @@ def draw_by_size(arrival, sizes, uniforms, out_year):
         for stem in range(out_year.shape[1]):
             out_year[d, stem] = -1
             if total > 0.0:
-                out_year[d, stem] = min(np.searchsorted(cumulative, uniforms[d, stem] * total), n - 1)
+                out_year[d, stem] = min(
+                    np.searchsorted(cumulative, uniforms[d, stem] * total), n - 1
+                )
 
 
-def size_years(living: np.ndarray, delays: Delays, arrival: np.ndarray, sizes: np.ndarray, n_stems: int, generator) -> np.ndarray:
+def size_years(
+    living: np.ndarray,
+    delays: Delays,
+    arrival: np.ndarray,
+    sizes: np.ndarray,
+    n_stems: int,
+    generator,
+) -> np.ndarray:
     """Indices on the axis of the establishment years of `n_stems` stems of one diameter class, `(draw, stem)`."""
     at_breast_height = np.empty((len(living), n_stems), dtype=np.int64)
     uniforms = generator.random((len(living), n_stems, 2))
     draw_by_size(
-        np.ascontiguousarray(arrival), np.ascontiguousarray(sizes), np.ascontiguousarray(uniforms[:, :, 0]), at_breast_height
+        np.ascontiguousarray(arrival),
+        np.ascontiguousarray(sizes),
+        np.ascontiguousarray(uniforms[:, :, 0]),
+        at_breast_height,
     )
-    return established(living, delays, BREAST_HEIGHT_CM, at_breast_height, uniforms[:, :, 1], None, generator)
+    return established(
+        living, delays, BREAST_HEIGHT_CM, at_breast_height, uniforms[:, :, 1], None, generator
+    )

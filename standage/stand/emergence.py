@@ -8,7 +8,7 @@ from functools import cached_property
 import numpy as np
 
 from standage.compiled import compiled
-from standage.stand.kernel_emergence import LEAST_TAIL, staying, stems_begun
+from standage.stand.kernel.emergence import LEAST_TAIL, staying, stems_begun
 from standage.stand.packing import exposed_years
 
 
@@ -49,7 +49,14 @@ class Emergence:
     def begun(self, living: np.ndarray) -> np.ndarray:
         """Stems by the season in which they start, of `living` by year of establishment; both `(draw, year)`."""
         out = np.empty(living.shape)
-        begun_by_draw(np.ascontiguousarray(living), self.exposed, np.ascontiguousarray(self.grass), self.excess, *self.tails, out)
+        begun_by_draw(
+            np.ascontiguousarray(living),
+            self.exposed,
+            np.ascontiguousarray(self.grass),
+            self.excess,
+            *self.tails,
+            out,
+        )
         return out
 
     def staying(self, established: np.ndarray) -> np.ndarray:

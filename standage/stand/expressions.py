@@ -38,7 +38,9 @@ def student_t4_cdf(value: Any) -> Any:
 
 def grass_stage_pmf(log_median: Any, log_spread: Any, longest: int) -> Any:
     """P(G = g), g = 0 .. longest: a discretised log-normal cut at both ends, shape `(longest + 1,)`."""
-    below = standard_normal_cdf((np.log(np.arange(longest + 1) + 0.5) - log_median) / pt.exp(log_spread))
+    below = standard_normal_cdf(
+        (np.log(np.arange(longest + 1) + 0.5) - log_median) / pt.exp(log_spread)
+    )
     return pt.concatenate([[0.0], (below[1:] - below[:-1]) / (below[-1] - below[0])])
 
 
@@ -49,11 +51,15 @@ def left_by_season(log_median: Any, log_spread: Any, longest: int, pace: Any, n_
     """
     edges = (np.log(np.arange(longest + 1) + 0.5) - log_median) / pt.exp(log_spread)
     above = standard_normal_cdf(-edges)
-    log_tail = floored_log((above[:longest] - above[longest]) / (above[0] - above[longest]))  # log P(G > d), d = 0 .. longest - 1
+    log_tail = floored_log(
+        (above[:longest] - above[longest]) / (above[0] - above[longest])
+    )  # log P(G > d), d = 0 .. longest - 1
     hazard = pt.concatenate([[0.0], log_tail[:-1] - log_tail[1:], [0.0]])
     waited = np.arange(n_years)[:, None] - np.arange(n_years)[None, :]
     in_stage = (waited >= 1) & (waited < longest)
-    suffered = pt.cumsum(pt.reshape(pace, (-1, 1)) * hazard[np.where(in_stage, waited, longest)], axis=0)
+    suffered = pt.cumsum(
+        pt.reshape(pace, (-1, 1)) * hazard[np.where(in_stage, waited, longest)], axis=0
+    )
     stays = (waited < longest) * pt.exp(-suffered)  # 1 before establishment
     before = pt.concatenate([pt.ones((1, n_years)), stays[:-1]], axis=0)
     return before - stays
@@ -63,7 +69,13 @@ def negative_binomial_pmf(shape: Any, dispersion: float, longest: int) -> Any:
     """P(k), k = 0 .. longest, with variance `dispersion` times the mean, shape `(longest + 1,)`."""
     k = np.arange(longest + 1)
     p = 1 / dispersion
-    return pt.exp(pt.gammaln(shape + k) - pt.gammaln(shape) - pt.gammaln(k + 1.0) + shape * math.log(p) + k * math.log(1 - p))
+    return pt.exp(
+        pt.gammaln(shape + k)
+        - pt.gammaln(shape)
+        - pt.gammaln(k + 1.0)
+        + shape * math.log(p)
+        + k * math.log(1 - p)
+    )
 
 
 def toeplitz(pmf: Any, longest: int, n_years: int) -> Any:

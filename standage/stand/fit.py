@@ -12,15 +12,22 @@ from standage.stand.build import BuiltStands, DatedStem, build_stands
 from standage.stand.count_likelihood import counts_used, log_counts
 from standage.stand.data import BREAST_HEIGHT_CM, StandData
 from standage.stand.dating import NO_YEAR, chain_years, size_years
-from standage.stand.kept_draws import KeptDraws, draws_key
+from standage.stand.draws_file import KeptDraws, draws_key
 from standage.stand.openings import OFF
 from standage.stand.packing import log_reference
 from standage.stand.posterior import Posterior, Unit
 from standage.stand.prior_components import prior_components
 from standage.stand.sampler import Draws, Progress, sample, sample_again
 from standage.stand.states import Delays, UnitState, prior_draws, unit_delays, unit_state
-from standage.stand.verdict import SHORT_RUN, Convergence, convergence, fitted_checks, judge, parameter_table
-from standage.survey import Survey
+from standage.stand.verdict import (
+    SHORT_RUN,
+    Convergence,
+    convergence,
+    fitted_checks,
+    judge,
+    parameter_table,
+)
+from standage.survey.survey import Survey
 
 MOST_DATES = 400_000_000
 """Dates of stems, one a draw (assumption: with two of four bytes each, and what is made of them, about ten gigabytes of memory)."""
@@ -50,26 +57,40 @@ def fit_stands(
     modelled.
     """
     if not 0.5 <= level < 1:
-        raise StandageError(f"level must lie between 0.5 and 1 (an interval of 90 % is 0.9), not {level}")
+        raise StandageError(
+            f"level must lie between 0.5 and 1 (an interval of 90 % is 0.9), not {level}"
+        )
     built = build_stands(survey, profile_folder=profile_folder, emergence=emergence)
     if (dates := chains * draws * len(built.stems)) > MOST_DATES:
         asked = f"{len(built.stems):,} stems to be dated in each of {chains * draws:,} draws"
-        raise StandageError.at(survey.path, asked, f"at most {MOST_DATES:,} dates, not {dates:,}",
-                               "Ask for fewer draws (--draws), or make a survey of each stand and use `standage batch`.")
-    key = draws_key(survey.hashes, built.data, {"seed": seed, "draws": draws, "tune": tune, "chains": chains})
+        raise StandageError.at(
+            survey.path,
+            asked,
+            f"at most {MOST_DATES:,} dates, not {dates:,}",
+            "Ask for fewer draws (--draws), or make a survey of each stand and use `standage batch`.",
+        )
+    key = draws_key(
+        survey.hashes, built.data, {"seed": seed, "draws": draws, "tune": tune, "chains": chains}
+    )
     earlier = None if kept is None else kept.take_up(key)
-    sampled = earlier or sample(built.data, seed=seed, draws=draws, tune=tune, chains=chains, cores=cores, progress=progress)
+    sampled = earlier or sample(
+        built.data, seed=seed, draws=draws, tune=tune, chains=chains, cores=cores, progress=progress
+    )
     states = states_of(sampled, built.data)
     found = convergence(built.data, sampled, states)
     # chance puts a sound fit a little over a limit now and then; as many chains again tell it from one that does not mix. A run that
     # could hardly reach the limits was asked to be short
     if earlier is None and not found.enough and chains * draws >= SHORT_RUN:
-        sampled = sample_again(built.data, sampled, seed=seed, tune=tune, cores=cores, progress=progress)
+        sampled = sample_again(
+            built.data, sampled, seed=seed, tune=tune, cores=cores, progress=progress
+        )
         states = states_of(sampled, built.data)
         found = convergence(built.data, sampled, states)
     if kept is not None and earlier is None:
         kept.keep(key, sampled)
-    return assemble(survey, built, sampled, states, found, seed=seed, level=level, profile_folder=profile_folder)
+    return assemble(
+        survey, built, sampled, states, found, seed=seed, level=level, profile_folder=profile_folder
+    )
 
 
 def states_of(sampled: Draws, data: StandData) -> list[UnitState]:
@@ -141,7 +162,10 @@ def assemble(
         notes=built.notes,
         draws=sampled.values,
         prior_components=[prior_components(data, u) for u in range(len(data.units))],
-        log_counts=[log_counts(data, u, state) if counts_used(data, u) else np.zeros(0) for u, state in enumerate(states)],
+        log_counts=[
+            log_counts(data, u, state) if counts_used(data, u) else np.zeros(0)
+            for u, state in enumerate(states)
+        ],
     )
 
 
@@ -151,7 +175,11 @@ def _on_axis(values: np.ndarray, n_years: int) -> np.ndarray:
 
 
 def _delay_pmfs(delays: Delays) -> dict[str, np.ndarray]:
-    pmfs = {"grass": delays.grass, "height": delays.growth(1.0), "breast_height": delays.to_height(BREAST_HEIGHT_CM)}
+    pmfs = {
+        "grass": delays.grass,
+        "height": delays.growth(1.0),
+        "breast_height": delays.to_height(BREAST_HEIGHT_CM),
+    }
     return pmfs if delays.emergence is None else pmfs | {"release": delays.emergence.rho[:, None]}
 
 
@@ -175,7 +203,11 @@ def _row(stem: DatedStem) -> dict:
 
 
 def date_stems(
-    survey: Survey, built: BuiltStands, states: list[UnitState], generator: np.random.Generator, profile_folder: str | None
+    survey: Survey,
+    built: BuiltStands,
+    states: list[UnitState],
+    generator: np.random.Generator,
+    profile_folder: str | None,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Calendar years `(draw, stem)` of the first ring at the core and of establishment; -1 where there is none to give."""
     data = built.data
@@ -190,7 +222,9 @@ def date_stems(
     sizes = None
     by_size: dict[tuple[int, int], list[int]] = {}
     # by unit and diameter class, so that one class's probabilities are worked out once and only one is held at a time
-    for i in sorted(range(len(built.stems)), key=lambda i: (built.stems[i].unit, built.stems[i].dbh_class, i)):
+    for i in sorted(
+        range(len(built.stems)), key=lambda i: (built.stems[i].unit, built.stems[i].dbh_class, i)
+    ):
         stem = built.stems[i]
         if stem.basis == "planted":
             established[:, i] = int(stem.planted_year)
@@ -206,9 +240,16 @@ def date_stems(
             sizes = states[stem.unit].in_class(edges[stem.dbh_class], edges[stem.dbh_class + 1])
         if stem.in_process:
             state = states[stem.unit]
-            living, delays, gamma, delta = state.living, state.delays, state.early_growth, state.counting
+            living, delays, gamma, delta = (
+                state.living,
+                state.delays,
+                state.early_growth,
+                state.counting,
+            )
         else:
-            living, delays, (gamma, delta) = _outside(survey, built, states, stem, loose, generator, profile_folder)
+            living, delays, (gamma, delta) = _outside(
+                survey, built, states, stem, loose, generator, profile_folder
+            )
         height = stem.chain.nodes[-1].height_cm
         source = (stem.stand, stem.species, stem.in_process)
         if delays.emergence is not None and source not in begun:
@@ -217,7 +258,15 @@ def date_stems(
         if key not in arrivals:
             arrivals[key] = delays.arrival(living, height, begun.get(source))
         core, year = chain_years(
-            stem.chain, living, arrivals[key], delays, sizes if has_size else None, gamma, delta, generator, begun.get(source)
+            stem.chain,
+            living,
+            arrivals[key],
+            delays,
+            sizes if has_size else None,
+            gamma,
+            delta,
+            generator,
+            begun.get(source),
         )
         at_core[:, i] = np.where(core >= 0, data.first_year + core, NO_YEAR)
         if np.isfinite(stem.coring_height_cm) and not delays.at_coring_height:
@@ -227,7 +276,14 @@ def date_stems(
         key = (unit, "by size")
         if key not in arrivals:
             arrivals[key] = state.delays.arrival(state.living, BREAST_HEIGHT_CM)
-        years = size_years(state.living, state.delays, arrivals[key], state.in_class(edges[c], edges[c + 1]), len(members), generator)
+        years = size_years(
+            state.living,
+            state.delays,
+            arrivals[key],
+            state.in_class(edges[c], edges[c + 1]),
+            len(members),
+            generator,
+        )
         established[:, members] = np.where(years >= 0, data.first_year + years, NO_YEAR)
     return at_core, established
 
@@ -238,16 +294,33 @@ def _outside(survey, built, states, stem, loose, generator, profile_folder):
     if key not in loose:
         n_draws = len(states[0].living)
         data = built.data
-        profile = load_profile(stem.species, profile_folder) if profile_folder else load_profile(stem.species)
+        profile = (
+            load_profile(stem.species, profile_folder)
+            if profile_folder
+            else load_profile(stem.species)
+        )
         if stem.unit >= 0:
             delays = states[stem.unit].delays
             factors = np.vstack([states[stem.unit].early_growth, states[stem.unit].counting])
         else:
-            names = ("grass_median", "grass_spread", "height_years", "shared_pace", "grass_pace", "height_pace")
-            delays = unit_delays(profile, False, {name: generator.standard_normal(n_draws) for name in names})
+            names = (
+                "grass_median",
+                "grass_spread",
+                "height_years",
+                "shared_pace",
+                "grass_pace",
+                "height_pace",
+            )
+            delays = unit_delays(
+                profile, False, {name: generator.standard_normal(n_draws) for name in names}
+            )
             factors = generator.standard_normal((2, n_draws))
         age = survey.survey_season(stem.stand) - data.years
-        prior = np.where(age >= 0, np.exp(log_reference(profile, np.maximum(age, 0).astype(float), adult_only=True)), 0.0)
+        prior = np.where(
+            age >= 0,
+            np.exp(log_reference(profile, np.maximum(age, 0).astype(float), adult_only=True)),
+            0.0,
+        )
         living = np.broadcast_to(prior[age >= 0], (n_draws, int((age >= 0).sum())))
         loose[key] = (np.ascontiguousarray(living), delays, factors)
     return loose[key]

@@ -29,14 +29,31 @@ from standage.stand.expressions import (
 )
 from standage.stand.parameters import MARGIN_YEARS, knot_count
 
-KNOTS = {"pulse_knots": (4, 8.0), "trend_knots": (16, 50.0), "epoch_knots": (25, 50.0)}  # spacing and length of each process. [years]
+KNOTS = {
+    "pulse_knots": (4, 8.0),
+    "trend_knots": (16, 50.0),
+    "epoch_knots": (25, 50.0),
+}  # spacing and length of each process. [years]
 SURVEY_FACTORS = ("plot_dispersion", "count_dispersion")
 SPECIES_FACTORS = ("grass_median", "grass_spread", "height_years", "growth", "asymptote", "scatter")
 UNIT_FACTORS = (
-    *("level", "activity", "pulse_scale", "trend_scale", "shared_pace", "grass_pace", "height_pace", "growth_pace"),
+    *(
+        "level",
+        "activity",
+        "pulse_scale",
+        "trend_scale",
+        "shared_pace",
+        "grass_pace",
+        "height_pace",
+        "growth_pace",
+    ),
     *("early_growth", "counting", "slope", "early"),
 )
-SECTION_GRASS_YEARS, SECTION_STILL_IN_GRASS, SECTION_OUT_OF_GRASS = 0, 1, 2  # kinds of section; any other bounds a ring count
+SECTION_GRASS_YEARS, SECTION_STILL_IN_GRASS, SECTION_OUT_OF_GRASS = (
+    0,
+    1,
+    2,
+)  # kinds of section; any other bounds a ring count
 
 
 def build_model(data: StandData) -> pm.Model:
@@ -70,7 +87,9 @@ def build_model(data: StandData) -> pm.Model:
     }
     for name, (spacing, _) in KNOTS.items():
         first = data.first_year - (0 if name == "epoch_knots" else MARGIN_YEARS)
-        coords[name.removesuffix("s")] = first + spacing * np.arange(knot_count(data.n_years, name, spacing))
+        coords[name.removesuffix("s")] = first + spacing * np.arange(
+            knot_count(data.n_years, name, spacing)
+        )
     for u, unit in enumerate(data.units):
         if len(unit.removal_m):
             coords[f"cut_{u}"] = np.arange(len(unit.removal_m))
@@ -83,14 +102,18 @@ def build_model(data: StandData) -> pm.Model:
         for u, unit in enumerate(data.units):
             for name, (spacing, length) in KNOTS.items():
                 dim = name.removesuffix("s")
-                factors[f"{name}_{u}"] = unit_ornstein_uhlenbeck(f"{name}_{u}", spacing, length, dim=dim, n_years=data.n_years)
+                factors[f"{name}_{u}"] = unit_ornstein_uhlenbeck(
+                    f"{name}_{u}", spacing, length, dim=dim, n_years=data.n_years
+                )
             if len(unit.removal_m):
                 factors[f"removal_{u}"] = pm.Normal(f"removal_{u}", dims=f"cut_{u}")
             if len(unit.openness):
                 factors[f"release_{u}"] = pm.Normal(f"release_{u}", shape=1)
             statement = UnitStatement(data, u, factors)
             after_survey = pt.zeros(data.n_years - statement.n_years)
-            pm.Deterministic(f"living_{u}", pt.concatenate([statement.living, after_survey]), dims="year")
+            pm.Deterministic(
+                f"living_{u}", pt.concatenate([statement.living, after_survey]), dims="year"
+            )
             pm.Potential(f"likelihood_{u}", statement.log_likelihood())
     return model
 
@@ -109,7 +132,10 @@ def parameters_to_point(parameters: Mapping[str, Any], data: StandData) -> dict[
     KeyError
         If a parameter is missing.
     """
-    point = {name: np.asarray(parameters[name], dtype=float) for name in (*SURVEY_FACTORS, *SPECIES_FACTORS, *UNIT_FACTORS, "stage_factor")}
+    point = {
+        name: np.asarray(parameters[name], dtype=float)
+        for name in (*SURVEY_FACTORS, *SPECIES_FACTORS, *UNIT_FACTORS, "stage_factor")
+    }
     for u, unit in enumerate(data.units):
         for name in KNOTS:
             point[f"{name}_{u}"] = np.asarray(parameters[name][u], dtype=float)
@@ -120,7 +146,9 @@ def parameters_to_point(parameters: Mapping[str, Any], data: StandData) -> dict[
     return point
 
 
-def unit_ornstein_uhlenbeck(name: str, spacing: int, length: float, *, dim: str, n_years: int) -> Any:
+def unit_ornstein_uhlenbeck(
+    name: str, spacing: int, length: float, *, dim: str, n_years: int
+) -> Any:
     """Knots of a stationary process of mean 0 and variance 1 whose correlation falls as `exp(-years / length)`."""
     place = spacing * np.arange(knot_count(n_years, name.rsplit("_", 1)[0], spacing))
     correlation = np.exp(-np.abs(place[:, None] - place[None, :]) / length)
@@ -137,26 +165,42 @@ class UnitStatement:
         self.unit: UnitData = data.units[index]
         self.species = data.species[self.unit.species_index]
         self.n_years = int(self.unit.season_index) + 1
-        self.age = self.n_years - 1 - np.arange(self.n_years)  # seasons begun after the first one, by year of establishment
+        self.age = (
+            self.n_years - 1 - np.arange(self.n_years)
+        )  # seasons begun after the first one, by year of establishment
         self.n_classes = len(data.class_edges_cm) - 1
         self.establishment = self.unit.basis == "establishment"
-        self.longest_grass = int(self.species.profile["grass_stage.longest_years"]) if self.species.has_grass_stage else 0
+        self.longest_grass = (
+            int(self.species.profile["grass_stage.longest_years"])
+            if self.species.has_grass_stage
+            else 0
+        )
         self.longest_height = int(self.species.profile["height_growth.longest_height_years"])
         self.survey_factors = {name: factors[name] for name in SURVEY_FACTORS}
         self.of_species = {name: factors[name][self.unit.species_index] for name in SPECIES_FACTORS}
         self.of_unit = {name: factors[name][index] for name in UNIT_FACTORS}
         self.of_unit["stage_factor"] = factors["stage_factor"][index]
         years = pt.arange(self.n_years)
-        places = {"epoch_knots": years} | dict.fromkeys(("pulse_knots", "trend_knots"), years + MARGIN_YEARS + self._years_moved())
+        places = {"epoch_knots": years} | dict.fromkeys(
+            ("pulse_knots", "trend_knots"), years + MARGIN_YEARS + self._years_moved()
+        )
         for name, (spacing, _) in KNOTS.items():
             count = knot_count(data.n_years, name, spacing)
-            self.of_unit[name] = between_knots(factors[f"{name}_{index}"], spacing, places[name], count, smooth=name != "epoch_knots")
+            self.of_unit[name] = between_knots(
+                factors[f"{name}_{index}"],
+                spacing,
+                places[name],
+                count,
+                smooth=name != "epoch_knots",
+            )
         self.of_unit["removal"] = factors.get(f"removal_{index}")
         self.of_unit["release"] = factors.get(f"release_{index}")
         self.living = self._living()
         self.grass = self._grass()
         self.leaving = self._leaving()
-        self.class_probability = self._class_probability(np.asarray(data.class_edges_cm, dtype=float))
+        self.class_probability = self._class_probability(
+            np.asarray(data.class_edges_cm, dtype=float)
+        )
         self._arrivals: dict[float, Any] = {}
 
     def number(self, key: str) -> float:
@@ -173,14 +217,20 @@ class UnitStatement:
         """Living stems by establishment year, shape `(year,)` [stems/ha/year or sampled stems/year]."""
         f = self.of_unit
         log_rate = 2 * f["level"] + 0.3 * pt.exp(0.35 * f["trend_scale"]) * f["trend_knots"]
-        log_rate += pt.softplus(-2.5 + 0.7 * f["activity"] + 2 * pt.exp(0.25 * f["pulse_scale"]) * f["pulse_knots"])
+        log_rate += pt.softplus(
+            -2.5 + 0.7 * f["activity"] + 2 * pt.exp(0.25 * f["pulse_scale"]) * f["pulse_knots"]
+        )
         log_rate += self._cumulative_hazard(50.0) - self._cumulative_hazard(self.age)
         log_rate += self.number("survival.slope_sd") * f["slope"] * self.age / 100
         if self.establishment:
             log_rate += self.number("survival.early_sd") * f["early"] * np.exp(-self.age / 10)
         if f["removal"] is not None:
-            strength = pt.exp(np.asarray(self.unit.removal_m) + np.asarray(self.unit.removal_sd) * f["removal"])
-            log_rate -= pt.dot(strength, np.asarray(self.unit.removal_shape, dtype=float)[:, : self.n_years])
+            strength = pt.exp(
+                np.asarray(self.unit.removal_m) + np.asarray(self.unit.removal_sd) * f["removal"]
+            )
+            log_rate -= pt.dot(
+                strength, np.asarray(self.unit.removal_shape, dtype=float)[:, : self.n_years]
+            )
         return pt.exp(log_rate)
 
     def _years_moved(self) -> Any:
@@ -192,7 +242,9 @@ class UnitStatement:
         )
         if self.species.has_grass_stage:
             log_median, log_spread = self._grass_scale()
-            usual = self.number("grass_stage.median_years") * math.exp(self.number("grass_stage.within_stand_log_sd") ** 2 / 2)
+            usual = self.number("grass_stage.median_years") * math.exp(
+                self.number("grass_stage.within_stand_log_sd") ** 2 / 2
+            )
             moved += pt.exp(log_median + pt.exp(2 * log_spread) / 2) - usual
         return moved
 
@@ -200,7 +252,9 @@ class UnitStatement:
         hazard = self.number("survival.adult_hazard_per_year") * age
         if self.establishment:
             decline = self.number("survival.seedling_decline_years")
-            hazard = hazard + self.number("survival.seedling_hazard_per_year") * decline * (1 - np.exp(-age / decline))
+            hazard = hazard + self.number("survival.seedling_hazard_per_year") * decline * (
+                1 - np.exp(-age / decline)
+            )
         return hazard
 
     # Section 3: delays
@@ -222,9 +276,13 @@ class UnitStatement:
     def _grass_scale(self) -> tuple[Any, Any]:
         """Logarithms of the median and of the spread of the grass stage."""
         pace = (self.of_unit["shared_pace"] + self.of_unit["grass_pace"]) / math.sqrt(2)
-        log_median = self.log_number("grass_stage.median_years", "grass_stage.median_log_sd", "grass_median")
+        log_median = self.log_number(
+            "grass_stage.median_years", "grass_stage.median_log_sd", "grass_median"
+        )
         log_median += self.number("grass_stage.between_stand_log_sd") * pace
-        return log_median, self.log_number("grass_stage.within_stand_log_sd", "grass_stage.within_log_sd", "grass_spread")
+        return log_median, self.log_number(
+            "grass_stage.within_stand_log_sd", "grass_stage.within_log_sd", "grass_spread"
+        )
 
     def climb_pmf(self, low_cm: float, high_cm: float) -> Any:
         """P(B(high) - B(low) = k), shape `(longest_height_years + 1,)`."""
@@ -232,15 +290,25 @@ class UnitStatement:
         if share == 0:
             return pt.concatenate([[1.0], pt.zeros(self.longest_height)])
         dispersion = self.number("height_growth.dispersion")
-        return negative_binomial_pmf(self._years_to_breast_height() * share / (dispersion - 1), dispersion, self.longest_height)
+        return negative_binomial_pmf(
+            self._years_to_breast_height() * share / (dispersion - 1),
+            dispersion,
+            self.longest_height,
+        )
 
     def _share_of_way(self, height_cm: float) -> float:
-        emergence = self.number("grass_stage.emergence_height_cm") if self.species.has_grass_stage else 0.0
-        return (max(height_cm - emergence, 0.0) / (BREAST_HEIGHT_CM - emergence)) ** self.number("height_growth.exponent")
+        emergence = (
+            self.number("grass_stage.emergence_height_cm") if self.species.has_grass_stage else 0.0
+        )
+        return (max(height_cm - emergence, 0.0) / (BREAST_HEIGHT_CM - emergence)) ** self.number(
+            "height_growth.exponent"
+        )
 
     def _years_to_breast_height(self) -> Any:
         pace = (self.of_unit["shared_pace"] + self.of_unit["height_pace"]) / math.sqrt(2)
-        log_years = self.log_number("height_growth.years_to_breast_height", "height_growth.years_log_sd", "height_years")
+        log_years = self.log_number(
+            "height_growth.years_to_breast_height", "height_growth.years_log_sd", "height_years"
+        )
         return pt.exp(log_years + self.number("height_growth.between_stand_log_sd") * pace)
 
     def climb(self, low_cm: float, high_cm: float) -> Any:
@@ -277,13 +345,20 @@ class UnitStatement:
     def _class_probability(self, edges_cm: np.ndarray) -> Any:
         """P(diameter class | year of the first ring at breast height), shape `(year, class)`."""
         log_growth = self.log_number("size.growth_cm_per_year", "size.growth_log_sd", "growth")
-        growth = pt.exp(log_growth + self.number("size.growth_between_stand_log_sd") * self.of_unit["growth_pace"])
-        asymptote = pt.exp(self.log_number("size.asymptote_cm", "size.asymptote_log_sd", "asymptote"))
+        growth = pt.exp(
+            log_growth
+            + self.number("size.growth_between_stand_log_sd") * self.of_unit["growth_pace"]
+        )
+        asymptote = pt.exp(
+            self.log_number("size.asymptote_cm", "size.asymptote_log_sd", "asymptote")
+        )
         scatter = pt.exp(self.log_number("size.scatter", "size.scatter_log_sd", "scatter"))
         log_median = pt.log(asymptote) + pt.log1p(-pt.exp(-(growth / asymptote) * (self.age + 0.5)))
         location = log_median + self.number("size.epoch_log_sd") * self.of_unit["epoch_knots"]
         inner = student_t4_cdf((np.log(edges_cm[1:-1])[None, :] - location[:, None]) / scatter)
-        below = pt.concatenate([pt.zeros((self.n_years, 1)), inner, pt.ones((self.n_years, 1))], axis=1)
+        below = pt.concatenate(
+            [pt.zeros((self.n_years, 1)), inner, pt.ones((self.n_years, 1))], axis=1
+        )
         return below[:, 1:] - below[:, :-1]
 
     # Section 4: trees with a core
@@ -303,7 +378,18 @@ class UnitStatement:
         """Sum of log T over the cored trees; trees whose nodes are alike are taken together."""
         alike = defaultdict(list)
         for tree in self.unit.trees:
-            alike[tuple((n.height_cm, n.evidence is None, n.loads_gamma, n.loads_delta, n.dbh_class >= 0) for n in tree.nodes)].append(tree)
+            alike[
+                tuple(
+                    (
+                        n.height_cm,
+                        n.evidence is None,
+                        n.loads_gamma,
+                        n.loads_delta,
+                        n.dbh_class >= 0,
+                    )
+                    for n in tree.nodes
+                )
+            ].append(tree)
         total = pt.zeros(())
         for trees in alike.values():
             message = pt.ones((len(trees), self.n_years))
@@ -324,11 +410,18 @@ class UnitStatement:
 
     def log_likelihood(self) -> Any:
         """Log likelihood of all evidence on the unit."""
-        total = self.log_plots() if self.unit.has_plots else -pt.sum(self.arrival(self.unit.reference_height_cm))
+        total = (
+            self.log_plots()
+            if self.unit.has_plots
+            else -pt.sum(self.arrival(self.unit.reference_height_cm))
+        )
         total += self.log_trees()
         if len(self.unit.uncored_class):
             by_class = pt.dot(self.arrival(BREAST_HEIGHT_CM), self.class_probability)
-            total += pt.sum(np.asarray(self.unit.uncored_count) * floored_log(by_class[np.asarray(self.unit.uncored_class)]))
+            total += pt.sum(
+                np.asarray(self.unit.uncored_count)
+                * floored_log(by_class[np.asarray(self.unit.uncored_class)])
+            )
         if self.establishment:
             total += self.log_counts() + self.log_sections()
         return total
@@ -336,12 +429,22 @@ class UnitStatement:
     def log_plots(self) -> Any:
         """The numbers of listed stems, gamma-Poisson over plots, as far as the stems themselves do not bring it."""
         phi = 4 * pt.exp(0.8 * self.survey_factors["plot_dispersion"])
-        area, stems = np.asarray(self.unit.plot_area_ha, dtype=float), np.asarray(self.unit.plot_stems)
+        area, stems = (
+            np.asarray(self.unit.plot_area_ha, dtype=float),
+            np.asarray(self.unit.plot_stems),
+        )
         by_class = pt.dot(self.arrival(BREAST_HEIGHT_CM), self.class_probability)
         which = np.arange(self.n_classes)
-        listed = (which >= np.asarray(self.unit.plot_class_low)[:, None]) & (which < np.asarray(self.unit.plot_class_high)[:, None])
+        listed = (which >= np.asarray(self.unit.plot_class_low)[:, None]) & (
+            which < np.asarray(self.unit.plot_class_high)[:, None]
+        )
         expected = area * pt.dot(listed.astype(float), by_class)
-        total = phi * pt.log(phi) - pt.gammaln(phi) + pt.gammaln(phi + stems) - (phi + stems) * pt.log(phi + expected)
+        total = (
+            phi * pt.log(phi)
+            - pt.gammaln(phi)
+            + pt.gammaln(phi + stems)
+            - (phi + stems) * pt.log(phi + expected)
+        )
         return pt.sum(total + stems * np.log(area))
 
     def log_counts(self) -> Any:
@@ -352,25 +455,45 @@ class UnitStatement:
         phi = pt.exp(0.8 * self.survey_factors["count_dispersion"])
         stage, count = np.asarray(unit.count_stage, dtype=int), np.asarray(unit.count_value)
         searched = zip(stage, unit.count_class_low, strict=True)
-        density = self.living * pt.stack([self.stage_probability(STAGES[j], int(class_low)) for j, class_low in searched])  # (count, year)
+        density = self.living * pt.stack(
+            [self.stage_probability(STAGES[j], int(class_low)) for j, class_low in searched]
+        )  # (count, year)
         factor = pt.exp(unit.stage_factor_scale * self.of_unit["stage_factor"][stage])
         mean = np.asarray(unit.count_area_ha) * pt.sum(density, axis=1) * factor
         total = pt.gammaln(phi + count) - pt.gammaln(phi) - pt.gammaln(count + 1.0)
         total += phi * pt.log(phi / (phi + mean)) + count * (floored_log(mean) - pt.log(phi + mean))
 
-        judged = np.isfinite(unit.count_age_low) & np.isfinite(unit.count_age_high) & (unit.count_stage != STAGES.index("sapling"))
+        judged = (
+            np.isfinite(unit.count_age_low)
+            & np.isfinite(unit.count_age_high)
+            & (unit.count_stage != STAGES.index("sapling"))
+        )
         youngest = np.where(np.isnan(unit.count_age_low), 0, unit.count_age_low)
         oldest = np.where(np.isnan(unit.count_age_high), np.inf, unit.count_age_high)
         in_range = (self.age >= youngest[:, None]) & (self.age <= oldest[:, None])
-        total += judged * count * (floored_log(pt.sum(density * in_range, axis=1)) - floored_log(pt.sum(density, axis=1)))
+        total += (
+            judged
+            * count
+            * (
+                floored_log(pt.sum(density * in_range, axis=1))
+                - floored_log(pt.sum(density, axis=1))
+            )
+        )
         return pt.sum(total)
 
     def log_sections(self) -> Any:
         """Small stems of known age, and ring counts between heights."""
         probabilities = []
-        for kind, value, height in zip(self.unit.section_kind, self.unit.section_value, self.unit.section_height_cm, strict=True):
+        for kind, value, height in zip(
+            self.unit.section_kind,
+            self.unit.section_value,
+            self.unit.section_height_cm,
+            strict=True,
+        ):
             if kind == SECTION_GRASS_YEARS:
-                probability = self.grass[int(value)] if value <= self.longest_grass else pt.zeros(())
+                probability = (
+                    self.grass[int(value)] if value <= self.longest_grass else pt.zeros(())
+                )
             elif kind == SECTION_STILL_IN_GRASS:
                 probability = 1 - pt.sum(self.grass[: int(value) + 1])
             elif kind == SECTION_OUT_OF_GRASS:

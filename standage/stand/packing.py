@@ -40,13 +40,17 @@ def cumulative_hazard(profile: Profile, age: np.ndarray, *, adult_only: bool) ->
     total = profile["survival.adult_hazard_per_year"] * age
     if not adult_only:
         decline = profile["survival.seedling_decline_years"]
-        total = total + profile["survival.seedling_hazard_per_year"] * decline * -np.expm1(-age / decline)
+        total = total + profile["survival.seedling_hazard_per_year"] * decline * -np.expm1(
+            -age / decline
+        )
     return total
 
 
 def log_reference(profile: Profile, age: np.ndarray, *, adult_only: bool) -> np.ndarray:
     """Log of the reference survivorship, 0 at age 50, shape of `age`."""
-    return cumulative_hazard(profile, np.array(50.0), adult_only=adult_only) - cumulative_hazard(profile, age, adult_only=adult_only)
+    return cumulative_hazard(profile, np.array(50.0), adult_only=adult_only) - cumulative_hazard(
+        profile, age, adult_only=adult_only
+    )
 
 
 def height_share(profile: Profile, height_cm: float) -> float:
@@ -72,7 +76,11 @@ def pack_priors(data: StandData) -> tuple[np.ndarray, np.ndarray]:
 def unit_heights(unit: UnitData) -> list[float]:
     """Heights at which the unit's arrivals are needed: breast height first, then reference, lowest nodes and sections."""
     wanted = {unit.reference_height_cm, *(tree.nodes[-1].height_cm for tree in unit.trees)}
-    wanted |= {float(height) for height, kind in zip(unit.section_height_cm, unit.section_kind, strict=True) if kind == 3}
+    wanted |= {
+        float(height)
+        for height, kind in zip(unit.section_height_cm, unit.section_kind, strict=True)
+        if kind == 3
+    }
     return [BREAST_HEIGHT_CM, *sorted(wanted - {BREAST_HEIGHT_CM})]
 
 
@@ -86,7 +94,18 @@ def pack_unit(data: StandData, which: int) -> tuple:
     place = tuple(
         [places.offsets[name] + unit.species_index for name in SPECIES_NAMES]
         + [places.offsets[name] for name in SURVEY_NAMES]
-        + [offsets[name] for name in (*UNIT_NAMES, "stage_factor", "removal", "release", "pulse_knots", "trend_knots", "epoch_knots")]
+        + [
+            offsets[name]
+            for name in (
+                *UNIT_NAMES,
+                "stage_factor",
+                "removal",
+                "release",
+                "pulse_knots",
+                "trend_knots",
+                "epoch_knots",
+            )
+        ]
     )
     at_coring_height = unit.basis == "coring height"
     values = []
@@ -100,7 +119,13 @@ def pack_unit(data: StandData, which: int) -> tuple:
     n = unit.season_index + 1
     age = unit.season_index - np.arange(n, dtype=float)
     reference = log_reference(profile, age, adult_only=at_coring_height)
-    columns = np.vstack([age / 100.0, np.exp(-age / 10.0), unit.removal_shape[:, :n].reshape(len(unit.removal_m), n)])
+    columns = np.vstack(
+        [
+            age / 100.0,
+            np.exp(-age / 10.0),
+            unit.removal_shape[:, :n].reshape(len(unit.removal_m), n),
+        ]
+    )
     heights = unit_heights(unit)
     needed = {unit.reference_height_cm, *(tree.nodes[-1].height_cm for tree in unit.trees)}
     if unit.has_plots or len(unit.uncored_class) or len(unit.count_value):
@@ -120,18 +145,35 @@ def pack_unit(data: StandData, which: int) -> tuple:
             if node.evidence is not None:
                 usable = max(0, min(node.evidence.shape[2], n - node.band_start))
                 # evidence wholly after the survey season is one year of no likelihood, not no evidence
-                part = node.evidence[:, :, :usable] if usable else np.zeros((*node.evidence.shape[:2], 1))
+                part = (
+                    node.evidence[:, :, :usable]
+                    if usable
+                    else np.zeros((*node.evidence.shape[:2], 1))
+                )
                 band, start = part.shape[2], node.band_start if usable else n - 1
                 part = np.ascontiguousarray(part, dtype=float)
                 evidence.append(part.ravel())
-            node_rows.append((node.dbh_class, start, band, place_in_evidence, node.loads_gamma, node.loads_delta, segment))
+            node_rows.append(
+                (
+                    node.dbh_class,
+                    start,
+                    band,
+                    place_in_evidence,
+                    node.loads_gamma,
+                    node.loads_delta,
+                    segment,
+                )
+            )
             if node.evidence is not None:
                 place_in_evidence += evidence[-1].size
             above = node.height_cm
         node_of_tree.append(len(node_rows))
         tree_height.append(heights.index(tree.nodes[-1].height_cm))
     top_of_tree, tops = _shared_tops(unit, segment_index, n)
-    segments = np.array([height_share(profile, high) - height_share(profile, low) for low, high in segment_index] or [0.0])
+    segments = np.array(
+        [height_share(profile, high) - height_share(profile, low) for low, high in segment_index]
+        or [0.0]
+    )
 
     openness = np.ascontiguousarray(unit.openness[:n], dtype=float)
     longest_grass = int(profile["grass_stage.longest_years"]) if species.has_grass_stage else 1
@@ -152,7 +194,10 @@ def pack_unit(data: StandData, which: int) -> tuple:
     count_rows = np.column_stack([
         unit.count_stage, unit.count_class_low, np.where(judged, unit.count_age_low, 0), np.where(judged, unit.count_age_high, -1),
     ]).astype(np.int64).reshape(-1, 4)  # fmt: skip
-    section_height = [heights.index(h) if kind == 3 else 0 for h, kind in zip(unit.section_height_cm, unit.section_kind, strict=True)]
+    section_height = [
+        heights.index(h) if kind == 3 else 0
+        for h, kind in zip(unit.section_height_cm, unit.section_kind, strict=True)
+    ]
     most_nodes = max([len(tree.nodes) for tree in unit.trees] or [1])
     return (
         place, tuple(values), flags,
@@ -180,7 +225,9 @@ def exposed_years(openness: np.ndarray, longest_grass: int) -> np.ndarray:
     return np.flatnonzero(((waited >= 1) & (waited < longest_grass)).any(axis=0)).astype(np.int64)
 
 
-def _shared_tops(unit: UnitData, segment_index: dict[tuple[float, float], int], n: int) -> tuple[np.ndarray, np.ndarray]:
+def _shared_tops(
+    unit: UnitData, segment_index: dict[tuple[float, float], int], n: int
+) -> tuple[np.ndarray, np.ndarray]:
     """Trees that begin with their diameter alone, by diameter class and height of the core below it.
 
     Returns the place in the second for each tree (-1 where its chain begins otherwise), and rows of diameter class, segment, first and
@@ -198,6 +245,11 @@ def _shared_tops(unit: UnitData, segment_index: dict[tuple[float, float], int], 
             bounds[:] = [0, n]
         else:  # the same years as in `pack_unit`
             start = min(core.band_start, n - 1)
-            bounds[:] = [min(bounds[0], start), max(bounds[1], min(core.band_start + core.evidence.shape[2], n), start + 1)]
+            bounds[:] = [
+                min(bounds[0], start),
+                max(bounds[1], min(core.band_start + core.evidence.shape[2], n), start + 1),
+            ]
         top_of_tree[number] = list(rows).index(key)
-    return top_of_tree, np.array([(*key, *bounds) for key, bounds in rows.items()], dtype=np.int64).reshape(-1, 4)
+    return top_of_tree, np.array(
+        [(*key, *bounds) for key, bounds in rows.items()], dtype=np.int64
+    ).reshape(-1, 4)

@@ -9,7 +9,10 @@ import numpy as np
 
 from standage.stand.data import StandData
 
-PULSE_SPACING, PULSE_LENGTH = 4, 8.0  # years; knots and correlation length of the pulse process (docs/the-model.md, section 2)
+PULSE_SPACING, PULSE_LENGTH = (
+    4,
+    8.0,
+)  # years; knots and correlation length of the pulse process (docs/the-model.md, section 2)
 TREND_SPACING, TREND_LENGTH = 16, 50.0
 EPOCH_SPACING, EPOCH_LENGTH = 25, 50.0
 MARGIN_YEARS = 20  # the pulse and trend processes reach this far beyond the axis on both sides, since they move with the delay
@@ -73,7 +76,9 @@ def pack(parameters: dict, data: StandData) -> np.ndarray:
         vector[places.offsets[name]] = parameters[name]
     for name in SPECIES_NAMES:
         vector[places.offsets[name] : places.offsets[name] + places.n_species] = parameters[name]
-    for unit, (starts, sizes) in enumerate(zip(places.unit_offsets, places.unit_sizes, strict=True)):
+    for unit, (starts, sizes) in enumerate(
+        zip(places.unit_offsets, places.unit_sizes, strict=True)
+    ):
         for name, start in starts.items():
             vector[start : start + sizes[name]] = parameters[name][unit]
     return vector
@@ -85,11 +90,19 @@ def unpack(vector: np.ndarray, data: StandData) -> dict:
     vector = np.asarray(vector)
     parameters = {name: vector[..., places.offsets[name]] for name in SURVEY_NAMES}
     for name in SPECIES_NAMES:
-        parameters[name] = vector[..., places.offsets[name] : places.offsets[name] + places.n_species]
+        parameters[name] = vector[
+            ..., places.offsets[name] : places.offsets[name] + places.n_species
+        ]
     for name in UNIT_NAMES:
-        parameters[name] = np.stack([vector[..., starts[name]] for starts in places.unit_offsets], axis=-1)
+        parameters[name] = np.stack(
+            [vector[..., starts[name]] for starts in places.unit_offsets], axis=-1
+        )
     parameters["stage_factor"] = np.stack(
-        [vector[..., starts["stage_factor"] : starts["stage_factor"] + 4] for starts in places.unit_offsets], axis=-2
+        [
+            vector[..., starts["stage_factor"] : starts["stage_factor"] + 4]
+            for starts in places.unit_offsets
+        ],
+        axis=-2,
     )
     for name in ("removal", "release", *(knots[0] for knots in KNOT_NAMES)):
         parameters[name] = [

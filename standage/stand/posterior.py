@@ -16,12 +16,16 @@ import pandas as pd
 
 from standage.errors import StandageError
 from standage.stand.prior_components import PriorComponent
-from standage.survey import Survey
-from standage.tables import TABLES
+from standage.survey.schema import TABLES
+from standage.survey.survey import Survey
 
 MOST_BYTES = 8e9  # of all arrays of a saved posterior (assumption: a hundred stands have two); a damaged one may ask for any amount
-ROOM_FOR_LAYOUT = 100_000  # [bytes] of a saved file beside its numbers, which are compressed; assumption
-FORMAT = 2  # of the saved file; raised when its layout changes, so that an older one is refused by name
+ROOM_FOR_LAYOUT = (
+    100_000  # [bytes] of a saved file beside its numbers, which are compressed; assumption
+)
+FORMAT = (
+    2  # of the saved file; raised when its layout changes, so that an older one is refused by name
+)
 
 
 @dataclass(frozen=True)
@@ -68,12 +72,17 @@ class Posterior:
     log_counts: list[np.ndarray] = field(default_factory=list, repr=False)
 
     def __str__(self) -> str:
-        dated = int(((self.establishment_year >= 0).any(axis=0) | (self.year_at_core >= 0).any(axis=0)).sum())
+        dated = int(
+            (
+                (self.establishment_year >= 0).any(axis=0) | (self.year_at_core >= 0).any(axis=0)
+            ).sum()
+        )
         lines = [
             f"Posterior of {self.survey.name}: {len(self.living[0])} draws, "
             f"years {self.years[0]}-{self.years[-1]}, intervals of {self.level:.0%}",
             *(
-                f"  {unit.stand}, {unit.species}: by {unit.basis}" + ("" if unit.has_plots else ", among sampled trees")
+                f"  {unit.stand}, {unit.species}: by {unit.basis}"
+                + ("" if unit.has_plots else ", among sampled trees")
                 for unit in self.units
             ),
             f"  {dated} of {len(self.trees)} stems dated; the fit "
@@ -97,15 +106,23 @@ class Posterior:
             by_chain[f"size_curve_{u}"] = _split(self.size_curve[u].astype(np.float32), chains)
             for name, pmf in self.delay_posterior[u].items():
                 by_chain[f"delay_{name}_{u}"] = _split(pmf.astype(np.float32), chains)
-            by_chain[f"fitted_dbh_{u}"] = _split(np.asarray(self.fitted[u]["dbh_predicted"], dtype=np.float32), chains)
-        by_chain |= {f"log_counts_{u}": _split(of_unit, chains) for u, of_unit in enumerate(self.log_counts) if len(of_unit)}
+            by_chain[f"fitted_dbh_{u}"] = _split(
+                np.asarray(self.fitted[u]["dbh_predicted"], dtype=np.float32), chains
+            )
+        by_chain |= {
+            f"log_counts_{u}": _split(of_unit, chains)
+            for u, of_unit in enumerate(self.log_counts)
+            if len(of_unit)
+        }
         prior = {}
         for u in range(len(self.units)):
             prior[f"living_{u}"] = self.prior_living[u].astype(np.float32)[None]
             for name, pmf in self.delay_prior[u].items():
                 prior[f"delay_{name}_{u}"] = pmf.astype(np.float32)[None]
         survey = {
-            item.name: _table(getattr(self.survey, item.name)) if isinstance(getattr(self.survey, item.name), pd.DataFrame) else None
+            item.name: _table(getattr(self.survey, item.name))
+            if isinstance(getattr(self.survey, item.name), pd.DataFrame)
+            else None
             for item in fields(self.survey)
         }
         about = {
@@ -117,11 +134,15 @@ class Posterior:
             "verdict": self.verdict,
             "trees": _table(self.trees),
             "parameters": _table(self.parameters),
-            "prior_components": [[vars(component) for component in of_unit] for of_unit in self.prior_components],
+            "prior_components": [
+                [vars(component) for component in of_unit] for of_unit in self.prior_components
+            ],
             "survey_tables": {name: text for name, text in survey.items() if text is not None},
             "survey": {
                 "name": self.survey.name,
-                "path": Path(self.survey.path).name,  # whose computer it was read on is nobody's business
+                "path": Path(
+                    self.survey.path
+                ).name,  # whose computer it was read on is nobody's business
                 "notes": list(self.survey.notes),
                 "hashes": self.survey.hashes,
                 "main_species": self.survey.main_species,
@@ -136,8 +157,16 @@ class Posterior:
             ],
         }
         text = json.dumps(about)
-        saved = arviz.from_dict(posterior=by_chain, prior=prior, constant_data={"years": self.years}, attrs={"standage": text})
-        _look_for_room(Path(path), sum(values.nbytes for values in (*by_chain.values(), *prior.values())) + len(text))
+        saved = arviz.from_dict(
+            posterior=by_chain,
+            prior=prior,
+            constant_data={"years": self.years},
+            attrs={"standage": text},
+        )
+        _look_for_room(
+            Path(path),
+            sum(values.nbytes for values in (*by_chain.values(), *prior.values())) + len(text),
+        )
         saved.to_netcdf(str(path))
 
 
@@ -149,7 +178,11 @@ def _look_for_room(path: Path, size: int) -> None:
         with path.open("wb") as file:
             os.posix_fallocate(file.fileno(), 0, size + ROOM_FOR_LAYOUT)
     except OSError as error:
-        if error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):  # others: file systems that can't be asked
+        if error.errno in (
+            errno.ENOSPC,
+            errno.EDQUOT,
+            errno.EFBIG,
+        ):  # others: file systems that can't be asked
             raise
     finally:
         path.unlink(missing_ok=True)
@@ -163,28 +196,41 @@ def load_posterior(path: str | Path) -> Posterior:
     import arviz
 
     if not Path(path).is_file():
-        raise StandageError.at(path, "no such file", "a posterior saved by standage", "Check the path.")
+        raise StandageError.at(
+            path, "no such file", "a posterior saved by standage", "Check the path."
+        )
     try:
         with arviz.rc_context({"data.load": "lazy"}):
             saved = arviz.from_netcdf(str(path))
         about = json.loads(saved.attrs["standage"])
         layout = about["format"]
-    except Exception as problem:  # a damaged file fails in the library of its format, with errors of every kind
+    except (
+        Exception
+    ) as problem:  # a damaged file fails in the library of its format, with errors of every kind
         _close_in_silence(problem)
         advice = "Give a posterior.nc that `standage run` wrote."
-        raise StandageError.at(path, "something else", "a posterior saved by standage", advice) from problem
+        raise StandageError.at(
+            path, "something else", "a posterior saved by standage", advice
+        ) from problem
     if layout != FORMAT:
         found = f"the draws of another version of standage (layout {layout})"
         raise StandageError.at(path, found, f"layout {FORMAT}", "Run the survey again.")
     size = sum(group.nbytes for group in (saved[name] for name in saved.groups()))
     if size > MOST_BYTES:
-        raise StandageError.at(path, f"{size / 1e9:,.0f} GB of draws", f"at most {MOST_BYTES / 1e9:.0f} GB", "Run the survey again.")
+        raise StandageError.at(
+            path,
+            f"{size / 1e9:,.0f} GB of draws",
+            f"at most {MOST_BYTES / 1e9:.0f} GB",
+            "Run the survey again.",
+        )
     try:
         return _checked(_posterior(saved, about))
     except Exception as problem:
         del saved
         _close_in_silence(problem)
-        raise StandageError.at(path, "a damaged posterior", "a whole one", "Run the survey again.") from problem
+        raise StandageError.at(
+            path, "a damaged posterior", "a whole one", "Run the survey again."
+        ) from problem
 
 
 def _close_in_silence(problem: Exception) -> None:
@@ -205,8 +251,15 @@ def _checked(posterior: Posterior) -> Posterior:
     """The posterior, if its parts belong together. Raises ValueError."""
     stems, years, draws = len(posterior.trees), len(posterior.years), len(posterior.living[0])
     shapes = [
-        *((array.shape, (draws, stems)) for array in (posterior.year_at_core, posterior.establishment_year)),
-        *((np.shape(array)[0], draws) for arrays in (posterior.past_emerging, posterior.grass_share) for array in arrays),
+        *(
+            (array.shape, (draws, stems))
+            for array in (posterior.year_at_core, posterior.establishment_year)
+        ),
+        *(
+            (np.shape(array)[0], draws)
+            for arrays in (posterior.past_emerging, posterior.grass_share)
+            for array in arrays
+        ),
         *((array.shape, (draws, array.shape[1])) for array in posterior.living),
         ((np.prod(posterior.draws.shape[:2]),), (draws,)),
         ((max(array.shape[1] for array in posterior.living) <= years,), (True,)),
@@ -218,7 +271,9 @@ def _checked(posterior: Posterior) -> Posterior:
     if not all(np.isfinite(array).all() for array in (posterior.draws, *posterior.living)):
         raise ValueError("draws that are no numbers")
     for each in TABLES:
-        missing = {column.name for column in each.columns} - set(getattr(posterior.survey, each.name))
+        missing = {column.name for column in each.columns} - set(
+            getattr(posterior.survey, each.name)
+        )
         if missing and each.name != "ring_widths":
             raise ValueError(f"{each.name} without {missing}")
     return posterior
@@ -234,7 +289,9 @@ def _posterior(saved, about: dict) -> Posterior:
 
     def delays(group, u):
         return {
-            name: group[f"delay_{name}_{u}"].to_numpy().reshape(-1, group[f"delay_{name}_{u}"].shape[-1])
+            name: group[f"delay_{name}_{u}"]
+            .to_numpy()
+            .reshape(-1, group[f"delay_{name}_{u}"].shape[-1])
             for name in ("grass", "height", "breast_height", "release")
             if f"delay_{name}_{u}" in group
         }
@@ -270,13 +327,24 @@ def _posterior(saved, about: dict) -> Posterior:
         size_curve=[flat(f"size_curve_{u}") for u in range(n_units)],
         notes=tuple(about["notes"]),
         draws=post["parameters"].to_numpy(),
-        prior_components=[[_component(saved_one) for saved_one in of_unit] for of_unit in about["prior_components"]],
-        log_counts=[flat(f"log_counts_{u}") if f"log_counts_{u}" in post else np.zeros(0) for u in range(n_units)],
+        prior_components=[
+            [_component(saved_one) for saved_one in of_unit]
+            for of_unit in about["prior_components"]
+        ],
+        log_counts=[
+            flat(f"log_counts_{u}") if f"log_counts_{u}" in post else np.zeros(0)
+            for u in range(n_units)
+        ],
     )
 
 
 def _component(saved: dict) -> PriorComponent:
-    return PriorComponent(**{name: tuple(value) if isinstance(value, list) else value for name, value in saved.items()})
+    return PriorComponent(
+        **{
+            name: tuple(value) if isinstance(value, list) else value
+            for name, value in saved.items()
+        }
+    )
 
 
 def _split(values: np.ndarray, chains: int) -> np.ndarray:
@@ -289,21 +357,35 @@ def _table(table: pd.DataFrame) -> dict:
     for name in table.columns:
         column = table[name]
         if pd.api.types.is_datetime64_any_dtype(column):
-            columns[name] = ["date", [None if pd.isna(value) else value.date().isoformat() for value in column]]
+            columns[name] = [
+                "date",
+                [None if pd.isna(value) else value.date().isoformat() for value in column],
+            ]
         elif pd.api.types.is_bool_dtype(column):
             columns[name] = ["bool", [bool(value) for value in column]]
         elif pd.api.types.is_integer_dtype(column):
             columns[name] = ["int", [int(value) for value in column]]
         elif pd.api.types.is_float_dtype(column):
-            columns[name] = ["float", [None if not np.isfinite(value) else float(value) for value in column]]
+            columns[name] = [
+                "float",
+                [None if not np.isfinite(value) else float(value) for value in column],
+            ]
         else:
             columns[name] = ["text", [None if value is None else str(value) for value in column]]
     return columns
 
 
 def _read_table(columns: dict) -> pd.DataFrame:
-    kinds = {"date": "datetime64[ns]", "bool": bool, "int": "int64", "float": "float64", "text": object}
-    return pd.DataFrame({name: pd.Series(values, dtype=kinds[kind]) for name, (kind, values) in columns.items()})
+    kinds = {
+        "date": "datetime64[ns]",
+        "bool": bool,
+        "int": "int64",
+        "float": "float64",
+        "text": object,
+    }
+    return pd.DataFrame(
+        {name: pd.Series(values, dtype=kinds[kind]) for name, (kind, values) in columns.items()}
+    )
 
 
 def _survey(about: dict) -> Survey:

@@ -68,7 +68,10 @@ def prior_components(data: StandData, which: int) -> list[PriorComponent]:
 
 
 def _grass_stage(profile: Profile, of_species: dict, own: dict) -> PriorComponent:
-    sd, between = profile["grass_stage.median_log_sd"], profile["grass_stage.between_stand_log_sd"] * math.sqrt(0.5)
+    sd, between = (
+        profile["grass_stage.median_log_sd"],
+        profile["grass_stage.between_stand_log_sd"] * math.sqrt(0.5),
+    )
     years = profile["grass_stage.median_years"]
     return PriorComponent(
         "grass stage", f"the grass stage lasts {GRASS_STAGE_LONGER:g} years longer than the profile says", GRASS_STAGE_LONGER,
@@ -79,7 +82,10 @@ def _grass_stage(profile: Profile, of_species: dict, own: dict) -> PriorComponen
 
 
 def _height_growth(profile: Profile, of_species: dict, own: dict) -> PriorComponent:
-    sd, between = profile["height_growth.years_log_sd"], profile["height_growth.between_stand_log_sd"] * math.sqrt(0.5)
+    sd, between = (
+        profile["height_growth.years_log_sd"],
+        profile["height_growth.between_stand_log_sd"] * math.sqrt(0.5),
+    )
     years = profile["height_growth.years_to_breast_height"]
     later = "1 year" if BREAST_HEIGHT_LATER == 1 else f"{BREAST_HEIGHT_LATER:g} years"
     return PriorComponent(

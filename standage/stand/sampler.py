@@ -11,14 +11,17 @@ from scipy.optimize import minimize
 
 from standage.errors import StandageError
 from standage.stand.data import StandData
-from standage.stand.kernel import Kernel
+from standage.stand.kernel.log_density import Kernel
 from standage.stand.whitening import Whitening, from_whitened, to_whitened, whitening
 
 Progress = Callable[[float, str], None]  # share done (0 to 1), what is being done
 
 # a short run round the mode shows where the posterior holds its mass; the curvature there whitens the coordinates of the run that counts
 PILOT_TUNE, PILOT_DRAWS = 40, 16
-PILOT_DEPTH, DEPTH = 6, 10  # most doublings of a trajectory: the pilot, in coordinates that fit badly, would spend a fifth of all gradients
+PILOT_DEPTH, DEPTH = (
+    6,
+    10,
+)  # most doublings of a trajectory: the pilot, in coordinates that fit badly, would spend a fifth of all gradients
 PILOT_POINTS = 16  # where the curvature is averaged
 TARGET_ACCEPTANCE = 0.9  # at 0.8 some runs step over the narrow places where a knot turns from nothing to a burst, and diverge
 PILOT_SHARE = 0.2  # of the work of a run of the usual length, for telling the time left
@@ -46,21 +49,36 @@ def find_mode(kernel: Kernel, start: np.ndarray, steps: int = 300) -> np.ndarray
         logp, gradient = kernel(x)
         return -logp, -gradient
 
-    return minimize(downhill, start, jac=True, method="L-BFGS-B", options={"maxiter": steps, "maxcor": 20}).x
+    return minimize(
+        downhill, start, jac=True, method="L-BFGS-B", options={"maxiter": steps, "maxcor": 20}
+    ).x
 
 
 def sample(
-    data: StandData, *, seed: int, draws: int = 1000, tune: int = 200, chains: int = 4, cores: int = 2, progress: Progress | None = None
+    data: StandData,
+    *,
+    seed: int,
+    draws: int = 1000,
+    tune: int = 200,
+    chains: int = 4,
+    cores: int = 2,
+    progress: Progress | None = None,
 ) -> Draws:
     """Run the chains. Raises `StandageError` if the density has no finite start."""
     began = time.perf_counter()
     kernel = Kernel(data)
     mode = find_mode(kernel, np.zeros(kernel.size))
     if not np.isfinite(kernel(mode)[0]):
-        raise StandageError("The stand model has no finite density on this survey; run `standage check` and look at the cores it lists.")
+        raise StandageError(
+            "The stand model has no finite density on this survey; run `standage check` and look at the cores it lists."
+        )
 
     def told(start: float, end: float) -> Progress | None:
-        return None if progress is None else lambda share, what: progress(start + share * (end - start), what)
+        return (
+            None
+            if progress is None
+            else lambda share, what: progress(start + share * (end - start), what)
+        )
 
     pilot = _chains(
         kernel, whitening(kernel, data, mode[None]), seed=seed, draws=PILOT_DRAWS, tune=PILOT_TUNE, chains=chains, cores=cores,
@@ -75,11 +93,26 @@ def sample(
     return replace(final, seconds=time.perf_counter() - began)
 
 
-def sample_again(data: StandData, sampled: Draws, *, seed: int, tune: int = 200, cores: int = 2, progress: Progress | None = None) -> Draws:
+def sample_again(
+    data: StandData,
+    sampled: Draws,
+    *,
+    seed: int,
+    tune: int = 200,
+    cores: int = 2,
+    progress: Progress | None = None,
+) -> Draws:
     """As many chains again, in the same coordinates from other starts, beside those at hand; thinned to as many draws in all."""
     chains, draws, _ = sampled.values.shape
     more = _chains(
-        Kernel(data), sampled.coordinates, seed=seed + 2, draws=draws, tune=tune, chains=chains, cores=cores, progress=progress
+        Kernel(data),
+        sampled.coordinates,
+        seed=seed + 2,
+        draws=draws,
+        tune=tune,
+        chains=chains,
+        cores=cores,
+        progress=progress,
     )
     return replace(
         sampled,
@@ -92,7 +125,15 @@ def sample_again(data: StandData, sampled: Draws, *, seed: int, tune: int = 200,
 
 
 def _chains(
-    kernel: Kernel, coordinates: Whitening, *, seed: int, draws: int, tune: int, chains: int, cores: int, progress: Progress | None,
+    kernel: Kernel,
+    coordinates: Whitening,
+    *,
+    seed: int,
+    draws: int,
+    tune: int,
+    chains: int,
+    cores: int,
+    progress: Progress | None,
     depth: int = DEPTH,
 ) -> Draws:
     """One run of the No-U-Turn sampler in whitened coordinates."""
@@ -121,7 +162,15 @@ def _chains(
         # chains start apart, each from its own seed, so that the order of threads makes no difference
         return np.random.default_rng(chain_seed).standard_normal(kernel.size)
 
-    model = from_pyfunc(kernel.size, make_logp, make_expand, [np.dtype("float64")], [(kernel.size,)], ["z"], make_initial_point_fn=initial)
+    model = from_pyfunc(
+        kernel.size,
+        make_logp,
+        make_expand,
+        [np.dtype("float64")],
+        [(kernel.size,)],
+        ["z"],
+        make_initial_point_fn=initial,
+    )
     sampler = nutpie.sample(
         model, draws=draws, tune=tune, chains=chains, cores=min(cores, chains), seed=seed, progress_bar=False,
         save_warmup=False, low_rank_modified_mass_matrix=False, target_accept=TARGET_ACCEPTANCE, maxdepth=depth, blocking=False,
@@ -147,5 +196,10 @@ def _chains(
     values = coordinates.outward(trace.posterior["z"].to_numpy())
     stats = trace.sample_stats
     return Draws(
-        values, int(stats["diverging"].sum()), float(stats["n_steps"].mean()), time.perf_counter() - began, chains * draws, coordinates
+        values,
+        int(stats["diverging"].sum()),
+        float(stats["n_steps"].mean()),
+        time.perf_counter() - began,
+        chains * draws,
+        coordinates,
     )

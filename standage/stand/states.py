@@ -11,9 +11,17 @@ from scipy.special import ndtr
 from standage.profiles import Profile
 from standage.stand.data import BREAST_HEIGHT_CM, StandData
 from standage.stand.emergence import Emergence
-from standage.stand.kernel_pieces import delayed_by_draw, in_class_by_draw
+from standage.stand.kernel.pieces import delayed_by_draw, in_class_by_draw
 from standage.stand.packing import height_share, log_reference
-from standage.stand.parameters import EPOCH_SPACING, KNOT_NAMES, MARGIN_YEARS, PULSE_SPACING, TREND_SPACING, layout, unpack
+from standage.stand.parameters import (
+    EPOCH_SPACING,
+    KNOT_NAMES,
+    MARGIN_YEARS,
+    PULSE_SPACING,
+    TREND_SPACING,
+    layout,
+    unpack,
+)
 
 
 def prior_draws(data: StandData, n_draws: int, generator: np.random.Generator) -> np.ndarray:
@@ -43,7 +51,9 @@ class Delays:
     grass: np.ndarray
     years_to_breast_height: np.ndarray
     emergence: Emergence | None = None
-    _known: dict = field(default_factory=dict, repr=False, compare=False)  # pmfs already worked out, by what they are of
+    _known: dict = field(
+        default_factory=dict, repr=False, compare=False
+    )  # pmfs already worked out, by what they are of
 
     @property
     def shape(self) -> np.ndarray:
@@ -79,13 +89,20 @@ class Delays:
 
     def begun(self, living: np.ndarray) -> np.ndarray:
         """Stems by the season in which they start, of `living` by year of establishment; both `(draw, year)`."""
-        return delayed(living, self.grass) if self.emergence is None else self.emergence.begun(living)
+        return (
+            delayed(living, self.grass) if self.emergence is None else self.emergence.begun(living)
+        )
 
-    def arrival(self, living: np.ndarray, height_cm: float, begun: np.ndarray | None = None) -> np.ndarray:
+    def arrival(
+        self, living: np.ndarray, height_cm: float, begun: np.ndarray | None = None
+    ) -> np.ndarray:
         """Stems by the year of the first ring at a height, of `living` by year of establishment; `begun` as above, if at hand."""
         if self.emergence is None:
             return delayed(living, self.to_height(height_cm))
-        return delayed(self.begun(living) if begun is None else begun, self.growth(height_share(self.profile, height_cm)))
+        return delayed(
+            self.begun(living) if begun is None else begun,
+            self.growth(height_share(self.profile, height_cm)),
+        )
 
     def stem_begun_by_age(self, ages: np.ndarray) -> np.ndarray:
         """P(out of the grass stage at the survey | age) for ages 0, 1, ..., `(draw, age)`."""
@@ -104,7 +121,9 @@ class Delays:
             grown = np.cumsum(self.growth(1.0), axis=1)
             for age, leaving in self._exposed(ages):
                 waited = np.arange(min(age + 1, leaving.shape[1]))
-                past[:, age] = (leaving[:, waited] * grown[:, np.minimum(age - waited, grown.shape[1] - 1)]).sum(axis=1)
+                past[:, age] = (
+                    leaving[:, waited] * grown[:, np.minimum(age - waited, grown.shape[1] - 1)]
+                ).sum(axis=1)
         return past
 
     def _exposed(self, ages: np.ndarray):
@@ -128,16 +147,28 @@ def unit_delays(profile: Profile, at_coring_height: bool, z: dict[str, np.ndarra
     years = np.exp(
         math.log(profile["height_growth.years_to_breast_height"])
         + profile["height_growth.years_log_sd"] * z["height_years"]
-        + profile["height_growth.between_stand_log_sd"] * half * (z["shared_pace"] + z["height_pace"])
+        + profile["height_growth.between_stand_log_sd"]
+        * half
+        * (z["shared_pace"] + z["height_pace"])
     )
     if not profile.has_grass_stage:
-        return Delays(profile, at_coring_height, np.zeros(len(years)), np.zeros(len(years)), np.ones((len(years), 1)), years)
+        return Delays(
+            profile,
+            at_coring_height,
+            np.zeros(len(years)),
+            np.zeros(len(years)),
+            np.ones((len(years), 1)),
+            years,
+        )
     log_median = (
         math.log(profile["grass_stage.median_years"])
         + profile["grass_stage.median_log_sd"] * z["grass_median"]
         + profile["grass_stage.between_stand_log_sd"] * half * (z["shared_pace"] + z["grass_pace"])
     )
-    spread = np.exp(math.log(profile["grass_stage.within_stand_log_sd"]) + profile["grass_stage.within_log_sd"] * z["grass_spread"])
+    spread = np.exp(
+        math.log(profile["grass_stage.within_stand_log_sd"])
+        + profile["grass_stage.within_log_sd"] * z["grass_spread"]
+    )
     pmf = grass_stage_pmfs(log_median, spread, int(profile["grass_stage.longest_years"]))
     return Delays(profile, at_coring_height, np.exp(log_median), spread, pmf, years)
 
@@ -149,17 +180,24 @@ def delayed(source: np.ndarray, pmf: np.ndarray) -> np.ndarray:
     return out
 
 
-def between_knots(knots: np.ndarray, spacing: int, years: np.ndarray, *, smooth: bool) -> np.ndarray:
+def between_knots(
+    knots: np.ndarray, spacing: int, years: np.ndarray, *, smooth: bool
+) -> np.ndarray:
     """A process between its knots `(draw, knot)` at places `(draw, year)` or `(year,)` in years after the first knot.
 
     Linear in the share f of the way, or smooth: in 3 f^2 - 2 f^3.
     """
-    position = np.clip(np.broadcast_to(years, (len(knots), np.shape(years)[-1])) / spacing, 0, knots.shape[1] - 1)
+    position = np.clip(
+        np.broadcast_to(years, (len(knots), np.shape(years)[-1])) / spacing, 0, knots.shape[1] - 1
+    )
     left = np.minimum(position.astype(int), knots.shape[1] - 2)
     f = position - left
     if smooth:
         f = f * f * (3 - 2 * f)
-    return np.take_along_axis(knots, left, axis=1) * (1 - f) + np.take_along_axis(knots, left + 1, axis=1) * f
+    return (
+        np.take_along_axis(knots, left, axis=1) * (1 - f)
+        + np.take_along_axis(knots, left + 1, axis=1) * f
+    )
 
 
 def years_moved(delays: Delays, reference_height_cm: float) -> np.ndarray:
@@ -168,9 +206,13 @@ def years_moved(delays: Delays, reference_height_cm: float) -> np.ndarray:
         return np.zeros(len(delays.years_to_breast_height))
     profile = delays.profile
     share = height_share(profile, reference_height_cm)
-    moved = share * (delays.years_to_breast_height - profile["height_growth.years_to_breast_height"])
+    moved = share * (
+        delays.years_to_breast_height - profile["height_growth.years_to_breast_height"]
+    )
     if profile.has_grass_stage:
-        central = profile["grass_stage.median_years"] * np.exp(0.5 * profile["grass_stage.within_stand_log_sd"] ** 2)
+        central = profile["grass_stage.median_years"] * np.exp(
+            0.5 * profile["grass_stage.within_stand_log_sd"] ** 2
+        )
         moved = moved + delays.median_grass_years * np.exp(0.5 * delays.grass_spread**2) - central
     return moved
 
@@ -206,7 +248,9 @@ def unit_state(draws: np.ndarray, data: StandData, which: int) -> UnitState:
     profile = data.species[unit.species_index].profile
     named = unpack(draws, data)
     own = {
-        name: value[:, which] for name, value in named.items() if isinstance(value, np.ndarray) and value.ndim >= 2 and name not in SPECIES
+        name: value[:, which]
+        for name, value in named.items()
+        if isinstance(value, np.ndarray) and value.ndim >= 2 and name not in SPECIES
     }
     species = {name: named[name][:, unit.species_index] for name in SPECIES}
     at_coring_height = unit.basis == "coring height"
@@ -219,8 +263,14 @@ def unit_state(draws: np.ndarray, data: StandData, which: int) -> UnitState:
     places = np.arange(n) + MARGIN_YEARS + years_moved(delays, unit.reference_height_cm)[:, None]
     pulse = between_knots(named["pulse_knots"][which], PULSE_SPACING, places, smooth=True)
     trend = between_knots(named["trend_knots"][which], TREND_SPACING, places, smooth=True)
-    link = (-2.5 + 0.7 * own["activity"])[:, None] + (2.0 * np.exp(0.25 * own["pulse_scale"]))[:, None] * pulse
-    log_living = 2.0 * own["level"][:, None] + (0.3 * np.exp(0.35 * own["trend_scale"]))[:, None] * trend + np.logaddexp(0.0, link)
+    link = (-2.5 + 0.7 * own["activity"])[:, None] + (2.0 * np.exp(0.25 * own["pulse_scale"]))[
+        :, None
+    ] * pulse
+    log_living = (
+        2.0 * own["level"][:, None]
+        + (0.3 * np.exp(0.35 * own["trend_scale"]))[:, None] * trend
+        + np.logaddexp(0.0, link)
+    )
     log_living += log_reference(profile, age, adult_only=at_coring_height)
     log_living += profile["survival.slope_sd"] * own["slope"][:, None] * age / 100.0
     if not at_coring_height:
@@ -228,13 +278,18 @@ def unit_state(draws: np.ndarray, data: StandData, which: int) -> UnitState:
     hazard = np.exp(unit.removal_m + unit.removal_sd * named["removal"][which])
     log_living -= hazard @ unit.removal_shape[:, :n]
     scatter = profile["size.scatter"] * np.exp(profile["size.scatter_log_sd"] * species["scatter"])
-    asymptote = profile["size.asymptote_cm"] * np.exp(profile["size.asymptote_log_sd"] * species["asymptote"])
+    asymptote = profile["size.asymptote_cm"] * np.exp(
+        profile["size.asymptote_log_sd"] * species["asymptote"]
+    )
     growth = profile["size.growth_cm_per_year"] * np.exp(
-        profile["size.growth_log_sd"] * species["growth"] + profile["size.growth_between_stand_log_sd"] * own["growth_pace"]
+        profile["size.growth_log_sd"] * species["growth"]
+        + profile["size.growth_between_stand_log_sd"] * own["growth_pace"]
     )
     epoch = between_knots(named["epoch_knots"][which], EPOCH_SPACING, np.arange(n), smooth=False)
     q = (growth / asymptote)[:, None] * (age + 0.5)
-    median_size_log = np.log(asymptote)[:, None] + np.log(-np.expm1(-q)) + profile["size.epoch_log_sd"] * epoch
+    median_size_log = (
+        np.log(asymptote)[:, None] + np.log(-np.expm1(-q)) + profile["size.epoch_log_sd"] * epoch
+    )
     return UnitState(
         living=np.exp(np.minimum(log_living, 60.0)),
         delays=delays,

@@ -15,12 +15,14 @@ from standage.stand.states import UnitState
 # limits of the verdict: R-hat and effective sample size after Vehtari, Gelman, Simpson, Carpenter & Buerkner (2021), Bayesian
 # Analysis 16:667-718, who ask for R-hat below 1.01 and 100 effective draws a chain
 RHAT_LIMIT = 1.01  # of the quantities people read
-LOOSE_RHAT_LIMIT = (
-    1.05  # of any single parameter: hundreds of knots that nobody reads one by one, whose largest R-hat strays by chance (assumption)
-)
+LOOSE_RHAT_LIMIT = 1.05  # of any single parameter: hundreds of knots that nobody reads one by one, whose largest R-hat strays by chance (assumption)
 ESS_LIMIT = 400
-SHORT_RUN = 5 * ESS_LIMIT  # draws in all; a run with fewer could hardly reach the limits (assumption)
-DIVERGENT_LIMIT = 0.005  # share of draws that may diverge before the fit fails; any at all is told (assumption)
+SHORT_RUN = (
+    5 * ESS_LIMIT
+)  # draws in all; a run with fewer could hardly reach the limits (assumption)
+DIVERGENT_LIMIT = (
+    0.005  # share of draws that may diverge before the fit fails; any at all is told (assumption)
+)
 CHECK_LIMIT = 0.01  # two-sided posterior predictive probability below which a check is remarked on (assumption)
 CLASS_YEARS = 20  # width of the classes of years whose density is watched for convergence
 
@@ -30,7 +32,9 @@ def _two_sided(predicted: np.ndarray, observed: float) -> float:
     return float(2 * min(above, 1 - above))
 
 
-def fitted_checks(data: StandData, which: int, state: UnitState, generator: np.random.Generator, level: float) -> dict:
+def fitted_checks(
+    data: StandData, which: int, state: UnitState, generator: np.random.Generator, level: float
+) -> dict:
     """Predictions of a unit's diameter classes and stage counts from the fitted model, beside what was seen."""
     unit = data.units[which]
     edges = data.class_edges_cm
@@ -52,19 +56,35 @@ def fitted_checks(data: StandData, which: int, state: UnitState, generator: np.r
             for c in range(len(coarse) - 1):
                 bottom, top = max(coarse[c], low), min(coarse[c + 1], high)
                 if bottom < top:
-                    expected[:, c, p] = unit.plot_area_ha[p] * (arrival * state.in_class(bottom, top)).sum(axis=1)
-        plot_factor = generator.gamma(state.plot_dispersion[:, None], 1 / state.plot_dispersion[:, None], (len(living), expected.shape[2]))
-        predicted = generator.poisson(np.minimum((expected * plot_factor[:, None, :]).sum(axis=2), 1e9)).astype(float)
+                    expected[:, c, p] = unit.plot_area_ha[p] * (
+                        arrival * state.in_class(bottom, top)
+                    ).sum(axis=1)
+        plot_factor = generator.gamma(
+            state.plot_dispersion[:, None],
+            1 / state.plot_dispersion[:, None],
+            (len(living), expected.shape[2]),
+        )
+        predicted = generator.poisson(
+            np.minimum((expected * plot_factor[:, None, :]).sum(axis=2), 1e9)
+        ).astype(float)
     rows = []
     if len(unit.count_value) and unit.basis == "establishment":
         low_tail, high_tail = (1 - level) / 2, (1 + level) / 2
         density = stage_densities(data, which, state, arrival)
         for stage in sorted(set(unit.count_stage)):
             of_stage = unit.count_stage == stage
-            mean = np.stack([unit.count_area_ha[j] * density[(stage, unit.count_class_low[j])] for j in np.flatnonzero(of_stage)], axis=1)
+            mean = np.stack(
+                [
+                    unit.count_area_ha[j] * density[(stage, unit.count_class_low[j])]
+                    for j in np.flatnonzero(of_stage)
+                ],
+                axis=1,
+            )
             mean = mean * state.stage_factor[:, stage : stage + 1]
             dispersion = state.count_dispersion[:, None]
-            total = generator.poisson(np.minimum(generator.gamma(dispersion, mean / dispersion), 1e9)).sum(axis=1)
+            total = generator.poisson(
+                np.minimum(generator.gamma(dispersion, mean / dispersion), 1e9)
+            ).sum(axis=1)
             rows.append(
                 {
                     "stage": STAGES[stage],
@@ -76,7 +96,15 @@ def fitted_checks(data: StandData, which: int, state: UnitState, generator: np.r
                     "factor": float(np.median(state.stage_factor[:, stage])),
                 }
             )
-    columns = ["stage", "observed", "predicted_low", "predicted_median", "predicted_high", "p", "factor"]
+    columns = [
+        "stage",
+        "observed",
+        "predicted_low",
+        "predicted_median",
+        "predicted_high",
+        "p",
+        "factor",
+    ]
     return {
         "dbh_edges": coarse,
         "dbh_observed": observed.astype(int),
@@ -85,7 +113,9 @@ def fitted_checks(data: StandData, which: int, state: UnitState, generator: np.r
     }
 
 
-def stage_densities(data: StandData, which: int, state: UnitState, arrival: np.ndarray) -> dict[tuple[int, int], np.ndarray]:
+def stage_densities(
+    data: StandData, which: int, state: UnitState, arrival: np.ndarray
+) -> dict[tuple[int, int], np.ndarray]:
     """Stems per hectare by stage and draw `(draw,)`, keyed by (stage, index of the plot's lower class edge)."""
     unit = data.units[which]
     ages = np.arange(unit.season_index + 1)
@@ -97,7 +127,9 @@ def stage_densities(data: StandData, which: int, state: UnitState, arrival: np.n
     emerging = 1.0 - grass - past
     emerging[:, 0] = 0.0
     out = {}
-    for stage, low in set(zip(unit.count_stage.tolist(), unit.count_class_low.tolist(), strict=True)):
+    for stage, low in set(
+        zip(unit.count_stage.tolist(), unit.count_class_low.tolist(), strict=True)
+    ):
         if stage == 0:
             out[stage, low] = by_age[:, 0]
         elif stage == 1:
@@ -119,9 +151,9 @@ def _watched(data: StandData, states: list[UnitState], chains: int) -> dict[str,
         end = living.shape[1]
         while end > 0:
             start = max(0, end - CLASS_YEARS)
-            out[f"{name}: stems established {data.first_year + start}-{data.first_year + end - 1}"] = np.log(
-                living[:, start:end].sum(axis=1) + 1e-12
-            )
+            out[
+                f"{name}: stems established {data.first_year + start}-{data.first_year + end - 1}"
+            ] = np.log(living[:, start:end].sum(axis=1) + 1e-12)
             end = start
         if unit.basis == "establishment":
             if state.delays.profile.has_grass_stage:
@@ -137,7 +169,9 @@ def _summarise(values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     import arviz
 
     dataset = arviz.convert_to_dataset({"x": values})
-    return arviz.ess(dataset, method="bulk")["x"].to_numpy(), arviz.rhat(dataset, method="rank")["x"].to_numpy()
+    return arviz.ess(dataset, method="bulk")["x"].to_numpy(), arviz.rhat(dataset, method="rank")[
+        "x"
+    ].to_numpy()
 
 
 @dataclass(frozen=True)
@@ -151,29 +185,48 @@ class Convergence:
 
     @property
     def enough(self) -> bool:
-        return self.rhat_max <= RHAT_LIMIT and self.rhat_any <= LOOSE_RHAT_LIMIT and self.ess_min >= ESS_LIMIT
+        return (
+            self.rhat_max <= RHAT_LIMIT
+            and self.rhat_any <= LOOSE_RHAT_LIMIT
+            and self.ess_min >= ESS_LIMIT
+        )
 
 
 def convergence(data: StandData, sampled: Draws, states: list[UnitState]) -> Convergence:
     """Agreement of the chains of a fit; `states` are those of its draws."""
     watched = _watched(data, states, len(sampled.values))
-    ess, rhat = _summarise(np.concatenate([sampled.values, np.stack(list(watched.values()), axis=-1)], axis=-1))
+    ess, rhat = _summarise(
+        np.concatenate([sampled.values, np.stack(list(watched.values()), axis=-1)], axis=-1)
+    )
     n_parameters = sampled.values.shape[-1]
     read = dict(zip(watched, ess[n_parameters:], strict=True))
     slowest = min(read, key=read.get)
-    return Convergence(float(np.nanmax(rhat[n_parameters:])), float(np.nanmax(rhat)), float(read[slowest]), slowest)
+    return Convergence(
+        float(np.nanmax(rhat[n_parameters:])), float(np.nanmax(rhat)), float(read[slowest]), slowest
+    )
 
 
 def judge(data: StandData, sampled: Draws, found: Convergence, fitted: list[dict]) -> dict:
     """The verdict: passed or not, the figures behind it, and in words what to try."""
-    rhat_max, rhat_any, ess_min, slowest = found.rhat_max, found.rhat_any, found.ess_min, found.slowest
+    rhat_max, rhat_any, ess_min, slowest = (
+        found.rhat_max,
+        found.rhat_any,
+        found.ess_min,
+        found.slowest,
+    )
     notes, failed = [], False
     again = 2 * sampled.made // len(sampled.values)
     if sampled.made > sampled.values.shape[0] * sampled.values.shape[1]:
-        notes.append("The first chains did not agree well enough; as many again were run beside them.")
+        notes.append(
+            "The first chains did not agree well enough; as many again were run beside them."
+        )
     if rhat_max > RHAT_LIMIT or rhat_any > LOOSE_RHAT_LIMIT:
         failed = True
-        worst = f"R-hat {rhat_max:.3f}, should be under {RHAT_LIMIT}" if rhat_max > RHAT_LIMIT else f"R-hat {rhat_any:.3f} of one parameter"
+        worst = (
+            f"R-hat {rhat_max:.3f}, should be under {RHAT_LIMIT}"
+            if rhat_max > RHAT_LIMIT
+            else f"R-hat {rhat_any:.3f} of one parameter"
+        )
         notes.append(f"The chains disagree ({worst}). Run again with more draws: --draws {again}.")
     if ess_min < ESS_LIMIT:
         failed = True
@@ -182,7 +235,9 @@ def judge(data: StandData, sampled: Draws, found: Convergence, fitted: list[dict
             f"Run again with more draws: --draws {again}."
         )
     if failed and sampled.made < SHORT_RUN:
-        notes.append(f"This was a short run of {sampled.made} draws: that it fails says nothing of what the survey could tell.")
+        notes.append(
+            f"This was a short run of {sampled.made} draws: that it fails says nothing of what the survey could tell."
+        )
     if sampled.divergences > DIVERGENT_LIMIT * sampled.made:
         failed = True
         notes.append(
@@ -190,7 +245,9 @@ def judge(data: StandData, sampled: Draws, found: Convergence, fitted: list[dict
             "if it stays, look for contradictory cores with `standage check`."
         )
     elif sampled.divergences:
-        notes.append(f"{sampled.divergences} draws diverged, too few to matter; more than {DIVERGENT_LIMIT:.1%} would fail the fit.")
+        notes.append(
+            f"{sampled.divergences} draws diverged, too few to matter; more than {DIVERGENT_LIMIT:.1%} would fail the fit."
+        )
     checks = []
     for unit, part in zip(data.units, fitted, strict=True):
         name = f"{unit.stand}, {data.species[unit.species_index].key}"
@@ -198,8 +255,18 @@ def judge(data: StandData, sampled: Draws, found: Convergence, fitted: list[dict
             for c in range(len(part["dbh_observed"])):
                 predicted = part["dbh_predicted"][:, c]
                 top = part["dbh_edges"][c + 1]
-                label = f"{part['dbh_edges'][c]:.0f}-{top:.0f} cm" if np.isfinite(top) else f"over {part['dbh_edges'][c]:.0f} cm"
-                checks.append(_check(f"{name}: listed stems of {label}", float(part["dbh_observed"][c]), predicted))
+                label = (
+                    f"{part['dbh_edges'][c]:.0f}-{top:.0f} cm"
+                    if np.isfinite(top)
+                    else f"over {part['dbh_edges'][c]:.0f} cm"
+                )
+                checks.append(
+                    _check(
+                        f"{name}: listed stems of {label}",
+                        float(part["dbh_observed"][c]),
+                        predicted,
+                    )
+                )
         for row in part["counts"].itertuples():
             checks.append(
                 {
@@ -241,10 +308,22 @@ def judge(data: StandData, sampled: Draws, found: Convergence, fitted: list[dict
 
 def _check(name: str, observed: float, predicted: np.ndarray) -> dict:
     low, high = np.quantile(predicted, [0.05, 0.95])
-    return {"name": name, "observed": observed, "low": float(low), "high": float(high), "p": _two_sided(predicted, observed)}
+    return {
+        "name": name,
+        "observed": observed,
+        "low": float(low),
+        "high": float(high),
+        "p": _two_sided(predicted, observed),
+    }
 
 
-def parameter_table(data: StandData, sampled: Draws, prior_states: list[UnitState], states: list[UnitState], level: float) -> pd.DataFrame:
+def parameter_table(
+    data: StandData,
+    sampled: Draws,
+    prior_states: list[UnitState],
+    states: list[UnitState],
+    level: float,
+) -> pd.DataFrame:
     """What the parameters mean in the field's units, prior beside posterior, with their effective draws and R-hat."""
     chains = len(sampled.values)
     rows, values = [], []
@@ -309,12 +388,38 @@ def parameter_table(data: StandData, sampled: Draws, prior_states: list[UnitStat
                 "false or absent rings against the profile's [standard deviations of the prior]",
             )
         if len(unit.removal_m):
-            assumed, taken = (1 - np.prod(1 - state.removed_shares, axis=1) for state in (before, after))
-            add("share_removed", stand, assumed, taken, "share of the stems in reach that recorded cuts took, all cuts together")
+            assumed, taken = (
+                1 - np.prod(1 - state.removed_shares, axis=1) for state in (before, after)
+            )
+            add(
+                "share_removed",
+                stand,
+                assumed,
+                taken,
+                "share of the stems in reach that recorded cuts took, all cuts together",
+            )
         if unit.has_plots or any(node.dbh_class >= 0 for tree in unit.trees for node in tree.nodes):
-            add("dbh_growth_cm_per_year", stand, before.growth, after.growth, "diameter growth of young stems at breast height [cm/year]")
-            add("dbh_asymptote_cm", stand, before.asymptote, after.asymptote, "diameter towards which stems grow [cm]")
-            add("dbh_scatter", stand, before.scatter, after.scatter, "spread of diameter at one age [log scale]")
+            add(
+                "dbh_growth_cm_per_year",
+                stand,
+                before.growth,
+                after.growth,
+                "diameter growth of young stems at breast height [cm/year]",
+            )
+            add(
+                "dbh_asymptote_cm",
+                stand,
+                before.asymptote,
+                after.asymptote,
+                "diameter towards which stems grow [cm]",
+            )
+            add(
+                "dbh_scatter",
+                stand,
+                before.scatter,
+                after.scatter,
+                "spread of diameter at one age [log scale]",
+            )
         if unit.has_plots:
             add(
                 "plot_dispersion",

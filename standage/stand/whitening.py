@@ -13,11 +13,13 @@ from scipy.linalg import cholesky, solve_triangular
 
 from standage.compiled import compiled
 from standage.stand.data import StandData
-from standage.stand.kernel import Kernel
-from standage.stand.kernel_pieces import add_scaled, inner
+from standage.stand.kernel.log_density import Kernel
+from standage.stand.kernel.pieces import add_scaled, inner
 from standage.stand.parameters import layout
 
-SMALLEST_CURVATURE = 0.1  # priors are unit normal and knots hang together, so no direction is wider than about three
+SMALLEST_CURVATURE = (
+    0.1  # priors are unit normal and knots hang together, so no direction is wider than about three
+)
 HESSIAN_STEP = 1e-5  # a step to one side is exact enough for a scale
 
 
@@ -80,7 +82,10 @@ def unit_blocks(data: StandData) -> list[tuple[int, int]]:
     """First and end place of each unit's own parameters in the flat vector; what comes before all of them is shared."""
     places = layout(data)
     starts = [min(offsets.values()) for offsets in places.unit_offsets]
-    return [(start, start + sum(sizes.values())) for start, sizes in zip(starts, places.unit_sizes, strict=True)]
+    return [
+        (start, start + sum(sizes.values()))
+        for start, sizes in zip(starts, places.unit_sizes, strict=True)
+    ]
 
 
 def _curvature(kernel: Kernel, blocks: list[tuple[int, int]], point: np.ndarray) -> np.ndarray:

@@ -17,8 +17,8 @@ from collections.abc import Callable
 from pathlib import Path
 
 from standage.evidence import date_trees
-from standage.simulate import small_survey
-from standage.survey import read_survey
+from standage.simulate.surveys import small_survey
+from standage.survey.reading import read_survey
 
 
 def least_seconds(work: Callable[[], object], repeats: int) -> float:
@@ -32,12 +32,22 @@ def least_seconds(work: Callable[[], object], repeats: int) -> float:
 
 def run_ages(folder: Path, scratch: Path) -> None:
     """The command as a process of its own; raises CalledProcessError if it fails."""
-    command = [sys.executable, "-c", "from standage.cli import main; main()", "ages", str(folder), "--csv", str(scratch / "ages.csv")]
+    command = [
+        sys.executable,
+        "-c",
+        "from standage.commands.cli import main; main()",
+        "ages",
+        str(folder),
+        "--csv",
+        str(scratch / "ages.csv"),
+    ]
     subprocess.run(command, check=True, capture_output=True)
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--cores", type=int, default=60, help="cores of the smaller survey")
     parser.add_argument("--repeats", type=int, default=3)
     options = parser.parse_args()
@@ -45,11 +55,17 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as scratch:
         for times in (1, 10):
             cores = options.cores * times
-            folder = small_survey(3, stems=2 * cores, cores=cores, plots=4).write(Path(scratch) / str(times))
+            folder = small_survey(3, stems=2 * cores, cores=cores, plots=4).write(
+                Path(scratch) / str(times)
+            )
             survey = read_survey(folder)
-            date_trees(survey)  # once before the clock runs: what is loaded or compiled on first use is in the process's time
+            date_trees(
+                survey
+            )  # once before the clock runs: what is loaded or compiled on first use is in the process's time
             seconds = least_seconds(lambda survey=survey: date_trees(survey), options.repeats)
-            process = least_seconds(lambda folder=folder: run_ages(folder, Path(scratch)), options.repeats)
+            process = least_seconds(
+                lambda folder=folder: run_ages(folder, Path(scratch)), options.repeats
+            )
             taken = len(survey.cores)
             print(f"| {taken} | {seconds:.3f} | {1000 * seconds / taken:.2f} | {process:.2f} |")
 

@@ -30,16 +30,24 @@ import pandas as pd
 CHAINS, AT_ONCE = 4, 2
 CLASS_YEARS = 20
 RHAT_LIMIT, ENOUGH = 1.01, 400
-GRASS, HEIGHT, GROWTH = "median grass stage [years]", "years to breast height [years]", "growth in diameter [cm/year]"
+GRASS, HEIGHT, GROWTH = (
+    "median grass stage [years]",
+    "years to breast height [years]",
+    "growth in diameter [cm/year]",
+)
 
 
-def watched(living: np.ndarray, first_year: int, numbers: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
+def watched(
+    living: np.ndarray, first_year: int, numbers: dict[str, np.ndarray]
+) -> dict[str, np.ndarray]:
     """What is compared, `(chain, draw)` each, from living stems `(chain, draw, year)` and numbers by name."""
     out = {"all stems [per ha]": living.sum(axis=-1)}
     end = living.shape[-1]
     while end > 0:
         start = max(0, end - CLASS_YEARS)
-        out[f"stems {first_year + start}-{first_year + end - 1} [per ha]"] = living[..., start:end].sum(axis=-1)
+        out[f"stems {first_year + start}-{first_year + end - 1} [per ha]"] = living[
+            ..., start:end
+        ].sum(axis=-1)
         end = start
     return out | numbers
 
@@ -48,10 +56,12 @@ def fit_by_standage(folder: Path, draws: int | None, tune: int | None, limit: fl
     from standage.stand.build import build_stands
     from standage.stand.fit import fit_stands
     from standage.stand.states import unit_state
-    from standage.survey import read_survey
+    from standage.survey.reading import read_survey
 
     survey = read_survey(folder)
-    settings = {name: value for name, value in (("draws", draws), ("tune", tune)) if value is not None}
+    settings = {
+        name: value for name, value in (("draws", draws), ("tune", tune)) if value is not None
+    }
     posterior = fit_stands(survey, seed=1, chains=CHAINS, cores=AT_ONCE, **settings)
     data = build_stands(survey).data
     chains, kept = posterior.draws.shape[:2]
@@ -63,20 +73,25 @@ def fit_by_standage(folder: Path, draws: int | None, tune: int | None, limit: fl
         GROWTH: state.growth.reshape(by_chain),
     }
     divergent = float(posterior.verdict.get("divergences", math.nan))
-    return summarise(watched(state.living.reshape(*by_chain, -1), data.first_year, numbers)) | {"divergences": divergent, "stopped": False}
+    return summarise(watched(state.living.reshape(*by_chain, -1), data.first_year, numbers)) | {
+        "divergences": divergent,
+        "stopped": False,
+    }
 
 
 def fit_by_analyst(folder: Path, draws: int | None, tune: int | None, limit: float) -> dict:
     import pymc as pm
     from analyst_model import analyst_data, analyst_model
 
-    from standage.survey import read_survey
+    from standage.survey.reading import read_survey
 
     began = time.monotonic()
     given = analyst_data(read_survey(folder))
     first_kept: dict[int, float] = {}
     last_kept: dict[int, float] = {}
-    settings = {name: value for name, value in (("draws", draws), ("tune", tune)) if value is not None}
+    settings = {
+        name: value for name, value in (("draws", draws), ("tune", tune)) if value is not None
+    }
 
     def watch(trace, draw):
         now = time.monotonic()
@@ -86,13 +101,29 @@ def fit_by_analyst(folder: Path, draws: int | None, tune: int | None, limit: flo
         if now - began > limit:
             raise KeyboardInterrupt  # how pm.sample is told to stop with the draws it has
 
-    nothing = {"ess": math.nan, "rhat": math.nan, "slowest": "", "quantities": {}, "chains": 0, "draws": 0, "stopped": True}
+    nothing = {
+        "ess": math.nan,
+        "rhat": math.nan,
+        "slowest": "",
+        "quantities": {},
+        "chains": 0,
+        "draws": 0,
+        "stopped": True,
+    }
     with analyst_model(given):
         try:
             trace = pm.sample(
-                chains=CHAINS, cores=AT_ONCE, random_seed=1, progressbar=False, callback=watch, compute_convergence_checks=False, **settings
+                chains=CHAINS,
+                cores=AT_ONCE,
+                random_seed=1,
+                progressbar=False,
+                callback=watch,
+                compute_convergence_checks=False,
+                **settings,
             )
-        except ValueError as problem:  # how pm.sample answers when it was stopped before any chain was tuned
+        except (
+            ValueError
+        ) as problem:  # how pm.sample answers when it was stopped before any chain was tuned
             if "Not enough samples" not in str(problem):
                 raise
             return nothing
@@ -105,9 +136,17 @@ def fit_by_analyst(folder: Path, draws: int | None, tune: int | None, limit: flo
         HEIGHT: posterior["years_to_breast_height"].to_numpy(),
         GROWTH: posterior["growth_cm_per_year"].to_numpy(),
     }
-    found = summarise(watched(np.exp(posterior["log_living"].to_numpy()), given.first_year, numbers))
-    kept = sum(last_kept[chain] - first_kept[chain] for chain in first_kept) / min(AT_ONCE, len(first_kept))
-    return found | {"divergences": float(trace.sample_stats["diverging"].sum()), "stopped": stopped, "kept_seconds": kept}
+    found = summarise(
+        watched(np.exp(posterior["log_living"].to_numpy()), given.first_year, numbers)
+    )
+    kept = sum(last_kept[chain] - first_kept[chain] for chain in first_kept) / min(
+        AT_ONCE, len(first_kept)
+    )
+    return found | {
+        "divergences": float(trace.sample_stats["diverging"].sum()),
+        "stopped": stopped,
+        "kept_seconds": kept,
+    }
 
 
 FITS = {"standage": fit_by_standage, "analyst": fit_by_analyst}
@@ -117,8 +156,13 @@ def summarise(quantities: dict[str, np.ndarray]) -> dict:
     """Least effective sample size and largest R-hat of positive quantities `(chain, draw)`, on the log scale, and where each stands."""
     import arviz
 
-    logs = arviz.convert_to_dataset({"x": np.log(np.stack(list(quantities.values()), axis=-1) + 1e-12)})
-    ess, rhat = arviz.ess(logs, method="bulk")["x"].to_numpy(), arviz.rhat(logs, method="rank")["x"].to_numpy()
+    logs = arviz.convert_to_dataset(
+        {"x": np.log(np.stack(list(quantities.values()), axis=-1) + 1e-12)}
+    )
+    ess, rhat = (
+        arviz.ess(logs, method="bulk")["x"].to_numpy(),
+        arviz.rhat(logs, method="rank")["x"].to_numpy(),
+    )
     names = list(quantities)
     chains, draws = next(iter(quantities.values())).shape
     return {
@@ -168,14 +212,28 @@ def table(results: dict[str, dict]) -> str:
     for row in ours:
         ratio = ""
         if row in better_high + better_low:
-            ratio = _number(ours[row] / theirs[row] if row in better_high else theirs[row] / ours[row])
+            ratio = _number(
+                ours[row] / theirs[row] if row in better_high else theirs[row] / ours[row]
+            )
         lines.append(f"| {row} | {_number(ours[row])} | {_number(theirs[row])} | {ratio} |")
     for name, found in results.items():
         if not found["rhat"] < RHAT_LIMIT:
             when = "stopped at its time limit" if found["stopped"] else "at its end"
-            where = f", {found['rhat']:.3f} for {found['highest_rhat']}" if found["chains"] else ": it had no draws yet"
-            lines.append(f"\n{name}: R-hat {RHAT_LIMIT} was NOT reached ({when}{where}); its figures are those of that moment.")
-    lines += ["", "Do they answer alike? 5, 50 and 95 % points, R-hat:", "", "| | standage | analyst |", "|---|---|---|"]
+            where = (
+                f", {found['rhat']:.3f} for {found['highest_rhat']}"
+                if found["chains"]
+                else ": it had no draws yet"
+            )
+            lines.append(
+                f"\n{name}: R-hat {RHAT_LIMIT} was NOT reached ({when}{where}); its figures are those of that moment."
+            )
+    lines += [
+        "",
+        "Do they answer alike? 5, 50 and 95 % points, R-hat:",
+        "",
+        "| | standage | analyst |",
+        "|---|---|---|",
+    ]
     for quantity, values in results["standage"]["quantities"].items():
         other = results["analyst"]["quantities"].get(quantity)
         lines.append(f"| {quantity} | {_points(values)} | {_points(other) if other else ''} |")
@@ -194,13 +252,27 @@ def run_one(name: str, folder: Path, options: argparse.Namespace) -> dict:
     """Fit by a process of its own; its seconds are from before it starts to after it has ended."""
     with tempfile.TemporaryDirectory() as scratch:
         answer = Path(scratch) / "answer.json"
-        command = [sys.executable, __file__, "--fit", name, "--survey", str(folder), "--answer", str(answer), "--limit", str(options.limit)]
+        command = [
+            sys.executable,
+            __file__,
+            "--fit",
+            name,
+            "--survey",
+            str(folder),
+            "--answer",
+            str(answer),
+            "--limit",
+            str(options.limit),
+        ]
         for setting in ("draws", "tune"):
             if getattr(options, setting) is not None:
                 command += [f"--{setting}", str(getattr(options, setting))]
         began, busy_before = time.perf_counter(), processor_seconds()
         subprocess.run(command, check=True, stdout=sys.stderr)
-        taken = {"seconds": time.perf_counter() - began, "processor_seconds": processor_seconds() - busy_before}
+        taken = {
+            "seconds": time.perf_counter() - began,
+            "processor_seconds": processor_seconds() - busy_before,
+        }
         return json.loads(answer.read_text()) | taken
 
 
@@ -212,29 +284,50 @@ def processor_seconds() -> float:
 
 def default_survey(folder: Path) -> Path:
     """One stand of some 175 listed stems of which 70 are cored, with a pulse in 1930-1941; always the same."""
-    from standage.simulate import small_survey
+    from standage.simulate.surveys import small_survey
 
     return small_survey(11, stems=175, cores=70, plots=4).write(folder)
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--survey", type=Path, help="one stand with plots and coring heights, without cuts, sections and judged ages")
-    parser.add_argument("--draws", type=int, help="kept draws a chain, of both; each one's default if left out")
-    parser.add_argument("--tune", type=int, help="steps of tuning a chain, of both; each one's default if left out")
-    parser.add_argument("--limit", type=float, default=3600.0, help="seconds after which the analyst's model is stopped")
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument(
+        "--survey",
+        type=Path,
+        help="one stand with plots and coring heights, without cuts, sections and judged ages",
+    )
+    parser.add_argument(
+        "--draws", type=int, help="kept draws a chain, of both; each one's default if left out"
+    )
+    parser.add_argument(
+        "--tune", type=int, help="steps of tuning a chain, of both; each one's default if left out"
+    )
+    parser.add_argument(
+        "--limit",
+        type=float,
+        default=3600.0,
+        help="seconds after which the analyst's model is stopped",
+    )
     parser.add_argument("--fit", choices=FITS, help=argparse.SUPPRESS)
     parser.add_argument("--answer", type=Path, help=argparse.SUPPRESS)
     options = parser.parse_args()
     if options.fit:
         sys.path.insert(0, str(Path(__file__).parent))
-        options.answer.write_text(json.dumps(FITS[options.fit](options.survey, options.draws, options.tune, options.limit)))
+        options.answer.write_text(
+            json.dumps(
+                FITS[options.fit](options.survey, options.draws, options.tune, options.limit)
+            )
+        )
         return
     with tempfile.TemporaryDirectory() as scratch:
         folder = options.survey or default_survey(Path(scratch) / "survey")
         results = {name: run_one(name, folder, options) for name in FITS}
         stems, cores = (len(pd.read_csv(folder / f"{name}.csv")) for name in ("trees", "cores"))
-    print(f"{stems} stems, {cores} cores; {os.cpu_count()} processors; python {sys.version.split()[0]}\n")
+    print(
+        f"{stems} stems, {cores} cores; {os.cpu_count()} processors; python {sys.version.split()[0]}\n"
+    )
     print(table(results))
 
 

@@ -23,7 +23,9 @@ import pandas as pd
 
 PROJECT = Path(__file__).resolve().parents[2]
 DEMO = PROJECT / "demo" / "longleaf-survey"
-FAILED_CHECKS = 3  # exit code of a run whose fit fails its checks; all tables are written all the same
+FAILED_CHECKS = (
+    3  # exit code of a run whose fit fails its checks; all tables are written all the same
+)
 
 TRIVIAL = """
 import nutpie, pymc as pm
@@ -45,7 +47,12 @@ def cut_out(stand: str, survey: Path, folder: Path) -> Path:
         raise ValueError(f"no stand {stand}; there are {', '.join(stands['stand'])}")
     plots, trees = read("plots"), read("trees")
     plots, trees = plots[plots["stand"] == stand], trees[trees["stand"] == stand]
-    cores, counts, events, sections = read("cores"), read("counts"), read("events"), read("sections")
+    cores, counts, events, sections = (
+        read("cores"),
+        read("counts"),
+        read("events"),
+        read("sections"),
+    )
     kept = {
         "stands": stands[stands["stand"] == stand], "plots": plots, "trees": trees, "cores": cores[cores["tree"].isin(trees["tree"])],
         "counts": counts[counts["plot"].isin(plots["plot"])], "events": events[events["stand"].isin(["", stand])],
@@ -63,13 +70,25 @@ def seconds_of(command: list[str], *, cold: bool, allowed: tuple[int, ...] = (0,
     with tempfile.TemporaryDirectory() as empty:
         environment = dict(os.environ)
         if cold:
-            environment |= {"XDG_CACHE_HOME": empty, "PYTENSOR_FLAGS": f"base_compiledir={empty}/pytensor"}
+            environment |= {
+                "XDG_CACHE_HOME": empty,
+                "PYTENSOR_FLAGS": f"base_compiledir={empty}/pytensor",
+            }
             environment.pop("NUMBA_CACHE_DIR", None)
         began = time.perf_counter()
-        ended = subprocess.run(command, env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True, cwd=empty)
+        ended = subprocess.run(
+            command,
+            env=environment,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.PIPE,
+            text=True,
+            cwd=empty,
+        )
         seconds = time.perf_counter() - began
     if ended.returncode not in allowed:
-        raise RuntimeError(f"{' '.join(command[:3])} ended with {ended.returncode}:\n{ended.stderr}")
+        raise RuntimeError(
+            f"{' '.join(command[:3])} ended with {ended.returncode}:\n{ended.stderr}"
+        )
     return seconds
 
 
@@ -77,7 +96,15 @@ def run_standage(survey: Path, *, cold: bool) -> float:
     """One run from process start to all tables and figures."""
     with tempfile.TemporaryDirectory() as scratch:
         out = Path(scratch) / "results"
-        command = [sys.executable, "-c", "from standage.cli import main; main()", "run", str(survey), "--out", str(out)]
+        command = [
+            sys.executable,
+            "-c",
+            "from standage.commands.cli import main; main()",
+            "run",
+            str(survey),
+            "--out",
+            str(out),
+        ]
         seconds = seconds_of(command, cold=cold, allowed=(0, FAILED_CHECKS))
         if not list(out.glob("*.csv")):
             raise RuntimeError("standage run wrote no tables")
@@ -91,15 +118,22 @@ def run_trivial(*, cold: bool) -> float:
 def table(timed: dict[str, list[float]], reference: str) -> str:
     """Least and median seconds of each, and their ratios to those of the reference."""
     least, middle = min(timed[reference]), statistics.median(timed[reference])
-    lines = ["| process | runs | least [s] | median [s] | ratio of least | ratio of medians |", "|---|---:|---:|---:|---:|---:|"]
+    lines = [
+        "| process | runs | least [s] | median [s] | ratio of least | ratio of medians |",
+        "|---|---:|---:|---:|---:|---:|",
+    ]
     for name, seconds in timed.items():
         own, own_middle = min(seconds), statistics.median(seconds)
-        lines.append(f"| {name} | {len(seconds)} | {own:.2f} | {own_middle:.2f} | {own / least:.2f} | {own_middle / middle:.2f} |")
+        lines.append(
+            f"| {name} | {len(seconds)} | {own:.2f} | {own_middle:.2f} | {own / least:.2f} | {own_middle / middle:.2f} |"
+        )
     return "\n".join(lines)
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--stand", default="oxbell-upland", help="which stand of the demo survey")
     parser.add_argument("--times", type=int, default=5)
     parser.add_argument("--cold", action="store_true", help="empty caches for every process")
@@ -116,7 +150,9 @@ def main() -> None:
             timed[theirs].append(run_trivial(cold=options.cold))
             timed[ours].append(run_standage(survey, cold=options.cold))
         if options.demo:
-            timed["standage run, all stands of the demo survey"] = [run_standage(DEMO, cold=options.cold)]
+            timed["standage run, all stands of the demo survey"] = [
+                run_standage(DEMO, cold=options.cold)
+            ]
     print(f"Caches {'empty' if options.cold else 'warm'}; {os.cpu_count()} processors.\n")
     print(table(timed, theirs))
 

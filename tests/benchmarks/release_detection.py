@@ -19,18 +19,36 @@ import numpy as np
 import pandas as pd
 
 from standage.findings.disturbances import disturbance_table, event_table, tree_release_table
-from standage.findings.growth_changes import MODEL, growth_changes
-from standage.findings.release_criteria import CRITERIA
+from standage.growth.growth_changes import MODEL, growth_changes
+from standage.growth.release_criteria import CRITERIA
 
 LAST, CUT = 2020, 1925
 OPEN, CLOSED = 0.3, 0.8
-DESIGNS = ((0.0, OPEN), (0.2, OPEN), (0.5, OPEN), (0.8, OPEN), (0.2, CLOSED), (0.5, CLOSED), (0.8, CLOSED))  # share taken, competition
-WEATHERS = ((0.15, 0.3), (0.2, 0.6), (0.25, 0.85))  # sd in log width, and memory from year to year: from weather to slow climate
+DESIGNS = (
+    (0.0, OPEN),
+    (0.2, OPEN),
+    (0.5, OPEN),
+    (0.8, OPEN),
+    (0.2, CLOSED),
+    (0.5, CLOSED),
+    (0.8, CLOSED),
+)  # share taken, competition
+WEATHERS = (
+    (0.15, 0.3),
+    (0.2, 0.6),
+    (0.25, 0.85),
+)  # sd in log width, and memory from year to year: from weather to slow climate
 RECORD = (1916, 1935)  # years between which the cut is known to lie
 
 
 def thinned_stand(
-    rng, trees: int, share: float, competition: float, *, weather_sd: float = 0.15, weather_memory: float = 0.3
+    rng,
+    trees: int,
+    share: float,
+    competition: float,
+    *,
+    weather_sd: float = 0.15,
+    weather_memory: float = 0.3,
 ) -> SimpleNamespace:
     """A survey of one tree core a tree: what the release functions ask of a survey."""
     weather = memory(rng, LAST - 1750 + 1, weather_memory, weather_sd)
@@ -39,17 +57,39 @@ def thinned_stand(
         first = int(rng.integers(1800, CUT - 25))
         year = np.arange(first, LAST + 1)
         age = year - first + 1
-        trend = rng.normal(0.7, 0.3) - 0.8 * np.exp(-age / rng.uniform(4, 12)) - age / rng.uniform(120, 350)
+        trend = (
+            rng.normal(0.7, 0.3)
+            - 0.8 * np.exp(-age / rng.uniform(4, 12))
+            - age / rng.uniform(120, 350)
+        )
         response = -competition * np.log(1 - share) * np.exp(rng.normal(0, 0.3))
         begun = np.clip((year - CUT + 1 - rng.integers(0, 2)) / 3, 0, 1)
         lasting = np.where(year > CUT + 10, np.exp(-(year - CUT - 10) / 25), 1.0)
-        logs = trend + memory(rng, len(year), rng.uniform(0.2, 0.6), 0.22) + weather[year - 1750] + response * begun * lasting
+        logs = (
+            trend
+            + memory(rng, len(year), rng.uniform(0.2, 0.6), 0.22)
+            + weather[year - 1750]
+            + response * begun * lasting
+        )
         name = f"t{number + 1}"
-        rings.append(pd.DataFrame({"core": name, "year": year.astype(float), "width_mm": np.exp(logs).round(2)}))
+        rings.append(
+            pd.DataFrame(
+                {"core": name, "year": year.astype(float), "width_mm": np.exp(logs).round(2)}
+            )
+        )
         cores.append((name, name))
         stems.append((name, "stand", "longleaf-pine"))
     event = ("cut", "stand", "logging", *map(float, RECORD), np.nan, "", "record")
-    columns = ["event", "stand", "kind", "first_year", "last_year", "ended_year", "opens_canopy", "source"]
+    columns = [
+        "event",
+        "stand",
+        "kind",
+        "first_year",
+        "last_year",
+        "ended_year",
+        "opens_canopy",
+        "source",
+    ]
     return SimpleNamespace(
         ring_widths=pd.concat(rings, ignore_index=True),
         cores=pd.DataFrame(cores, columns=["core", "tree"]),
@@ -97,14 +137,33 @@ def climate_table(stands: int, trees: int, seed: int) -> list[str]:
         "|---|---:|---:|---:|---:|---:|---:|---:|",
     ]
     for sd, phi in WEATHERS:
-        for share, competition in ((0.0, OPEN), (0.5, OPEN), (0.8, OPEN), (0.5, CLOSED), (0.8, CLOSED)):
-            rng = np.random.default_rng([seed, int(100 * sd), int(100 * share), int(10 * competition)])
+        for share, competition in (
+            (0.0, OPEN),
+            (0.5, OPEN),
+            (0.8, OPEN),
+            (0.5, CLOSED),
+            (0.8, CLOSED),
+        ):
+            rng = np.random.default_rng(
+                [seed, int(100 * sd), int(100 * share), int(10 * competition)]
+            )
             settings = {"weather_sd": sd, "weather_memory": phi}
             number = stands if share else 2 * stands
-            surveys = [thinned_stand(rng, trees, share, competition, **settings) for _ in range(number)]
-            found = pd.DataFrame([looked_at(survey, share, MODEL, 1 + place, draws=200) for place, survey in enumerate(surveys)])
+            surveys = [
+                thinned_stand(rng, trees, share, competition, **settings) for _ in range(number)
+            ]
+            found = pd.DataFrame(
+                [
+                    looked_at(survey, share, MODEL, 1 + place, draws=200)
+                    for place, survey in enumerate(surveys)
+                ]
+            )
             total = found.sum()
-            event = f"{found['seen'].mean():.2f} | {found['holds'].sum()} of {len(found)} |" if share else "- | - |"
+            event = (
+                f"{found['seen'].mean():.2f} | {found['holds'].sum()} of {len(found)} |"
+                if share
+                else "- | - |"
+            )
             rows.append(
                 f"| {sd}, {phi} | {100 * share:.0f} % | {competition} | {found['stand_found'].sum()} of {len(found)} | "
                 f"{total['stand_elsewhere'] / total['centuries']:.2f} | {100 * total['found'] / total['trees']:.0f} % | {event}"
@@ -114,30 +173,48 @@ def climate_table(stands: int, trees: int, seed: int) -> list[str]:
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--stands", type=int, default=6, help="of each design")
     parser.add_argument("--trees", type=int, default=15, help="of each stand")
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--climate", action="store_true", help="weather of which more and more is slow, in place of the two tables")
+    parser.add_argument(
+        "--climate",
+        action="store_true",
+        help="weather of which more and more is slow, in place of the two tables",
+    )
     options = parser.parse_args()
     if options.climate:
         print("\n".join(climate_table(options.stands, options.trees, options.seed)))
         return
     names = [MODEL, *CRITERIA]
     headed = "".join(f" {name}: found, false |" for name in names)
-    trees = [f"| basal area taken | competition | growth after |{headed}", "|---:|---:|---:|" + "---:|" * len(names)]
+    trees = [
+        f"| basal area taken | competition | growth after |{headed}",
+        "|---:|---:|---:|" + "---:|" * len(names),
+    ]
     stands = [
         "| basal area taken | competition | stands found | false a century | event seen | years of its interval | holds the year |",
         "|---:|---:|---:|---:|---:|---:|---:|",
     ]
     for design, (share, competition) in enumerate(DESIGNS):
         rng = np.random.default_rng([options.seed, design])
-        surveys = [thinned_stand(rng, options.trees, share, competition) for _ in range(options.stands)]
+        surveys = [
+            thinned_stand(rng, options.trees, share, competition) for _ in range(options.stands)
+        ]
         cells = []
         for name in names:
-            found = pd.DataFrame([looked_at(survey, share, name, 1 + number) for number, survey in enumerate(surveys)])
+            found = pd.DataFrame(
+                [
+                    looked_at(survey, share, name, 1 + number)
+                    for number, survey in enumerate(surveys)
+                ]
+            )
             total = found.sum()
-            cells.append(f"{100 * total['found'] / total['trees']:.0f} %, {100 * total['elsewhere'] / total['tree_years']:.2f}")
+            cells.append(
+                f"{100 * total['found'] / total['trees']:.0f} %, {100 * total['elsewhere'] / total['tree_years']:.2f}"
+            )
             if name == MODEL:
                 about = f"| {100 * share:.0f} % | {competition} | {found['stand_found'].sum()} of {len(found)} | "
                 about += f"{total['stand_elsewhere'] / total['centuries']:.2f} | "
@@ -146,7 +223,9 @@ def main() -> None:
                     event = f"{found['seen'].mean():.2f} | {found['width'].mean():.0f} | {found['holds'].sum()} of {len(found)} |"
                 stands.append(about + event)
         growth = 100 * ((1 - share) ** -competition - 1)
-        trees.append(f"| {100 * share:.0f} % | {competition} | {growth:+.0f} % | " + " | ".join(cells) + " |")
+        trees.append(
+            f"| {100 * share:.0f} % | {competition} | {growth:+.0f} % | " + " | ".join(cells) + " |"
+        )
     print("\n".join(trees), "\n".join(stands), sep="\n\n")
 
 

@@ -13,8 +13,8 @@ import time
 
 import numpy as np
 
-from standage.findings.release_criteria import CRITERIA, found_changes
-from standage.findings.release_model import changes_of_trees, log_widths
+from standage.growth.release_criteria import CRITERIA, found_changes
+from standage.growth.release_model import changes_of_trees, log_widths
 
 
 def invented_widths(series: int, years: int, seed: int = 1) -> np.ndarray:
@@ -31,7 +31,9 @@ def _since(began: float, worked: float) -> str:
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--series", type=int, default=250)
     parser.add_argument("--years", type=int, default=200)
     options = parser.parse_args()
@@ -41,12 +43,17 @@ def main() -> None:
     for criterion in CRITERIA.values():
         began, worked = time.perf_counter(), time.process_time()
         found_changes(widths, years, criterion)
-        print(f"| {criterion.name} | {options.series} x {options.years} | {_since(began, worked)} |")
+        print(
+            f"| {criterion.name} | {options.series} x {options.years} | {_since(began, worked)} |"
+        )
     changes_of_trees([np.log(widths[0])] * 2)  # what is compiled on first use
     for threads in (1, 2):
         began, worked = time.perf_counter(), time.process_time()
         changes_of_trees([log_widths(row) for row in widths], threads=threads)
-        print(f"| change_point, {threads} threads | {options.series} x {options.years} | {_since(began, worked)} |", flush=True)
+        print(
+            f"| change_point, {threads} threads | {options.series} x {options.years} | {_since(began, worked)} |",
+            flush=True,
+        )
 
 
 if __name__ == "__main__":

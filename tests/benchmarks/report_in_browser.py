@@ -60,41 +60,76 @@ def main() -> int:
     asked = parser.parse_args()
     browser = asked.browser or next(filter(None, map(shutil.which, BROWSERS)), None)
     if browser is None:
-        print(f"no browser: none of {', '.join(BROWSERS)} is on the path; name one with --browser", file=sys.stderr)
+        print(
+            f"no browser: none of {', '.join(BROWSERS)} is on the path; name one with --browser",
+            file=sys.stderr,
+        )
         return 2
     asked.out.mkdir(parents=True, exist_ok=True)
     url = (asked.results / "report.html").resolve().as_uri()
     problems = []
     for name, (width, height) in WIDTHS.items():
-        errors = run(browser, url, f"--window-size={width},{height}", f"--screenshot={(asked.out / f'{name}.png').resolve()}").stderr
+        errors = run(
+            browser,
+            url,
+            f"--window-size={width},{height}",
+            f"--screenshot={(asked.out / f'{name}.png').resolve()}",
+        ).stderr
         problems += [f"{name}: {line}" for line in console(errors)]
-    run(browser, url, f"--print-to-pdf={(asked.out / 'print.pdf').resolve()}", "--no-pdf-header-footer")
+    run(
+        browser,
+        url,
+        f"--print-to-pdf={(asked.out / 'print.pdf').resolve()}",
+        "--no-pdf-header-footer",
+    )
     with tempfile.TemporaryDirectory() as folder:
         log, empty = Path(folder) / "net.json", Path(folder) / "empty.json"
-        run(browser, "about:blank", "--dump-dom", f"--log-net-log={empty}")  # a browser calls home whatever it shows
+        run(
+            browser, "about:blank", "--dump-dom", f"--log-net-log={empty}"
+        )  # a browser calls home whatever it shows
         own = {urlsplit(address).hostname for address in asked_of_network(empty)} | BROWSERS_OWN
         page = run(browser, url, "--dump-dom", f"--log-net-log={log}").stdout
-        requests = [address for address in asked_of_network(log) if urlsplit(address).hostname not in own]
+        requests = [
+            address for address in asked_of_network(log) if urlsplit(address).hostname not in own
+        ]
     problems += [f"asked the network for {request}" for request in requests]
     if 'id="tree-filter"' not in page or "<button" not in page:
         problems.append("the script did not run: no filter, no heads to click on")
     else:
         problems += table_problems(browser, asked.results / "report.html")
-    problems += [f"{name} was not made" for name in ("desktop.png", "phone.png", "print.pdf") if not (asked.out / name).is_file()]
-    print("\n".join(problems) or f"no console error, no request, script alive; look at the pictures in {asked.out}")
+    problems += [
+        f"{name} was not made"
+        for name in ("desktop.png", "phone.png", "print.pdf")
+        if not (asked.out / name).is_file()
+    ]
+    print(
+        "\n".join(problems)
+        or f"no console error, no request, script alive; look at the pictures in {asked.out}"
+    )
     return 1 if problems else 0
 
 
 def run(browser: str, url: str, *options: str) -> subprocess.CompletedProcess:
     """One start of the browser with a profile of its own that is thrown away."""
     with tempfile.TemporaryDirectory() as profile:
-        command = [browser, *COMMON, f"--user-data-dir={profile}", "--enable-logging=stderr", *options, url]
-        return subprocess.run(command, capture_output=True, text=True, timeout=PATIENCE, check=False)
+        command = [
+            browser,
+            *COMMON,
+            f"--user-data-dir={profile}",
+            "--enable-logging=stderr",
+            *options,
+            url,
+        ]
+        return subprocess.run(
+            command, capture_output=True, text=True, timeout=PATIENCE, check=False
+        )
 
 
 def table_problems(browser: str, report: Path) -> list[str]:
     """What is wrong with filtering and sorting the table of trees, tried on a copy of the page that lets a probe of ours run in it."""
-    text = re.sub(r'<meta http-equiv="Content-Security-Policy"[^>]*>', "", report.read_text(encoding="utf-8"))
+    text = re.sub(
+        r'<meta http-equiv="Content-Security-Policy"[^>]*>', "", report.read_text(encoding="utf-8")
+    )
     with tempfile.TemporaryDirectory() as folder:
         copy = Path(folder) / "report.html"
         copy.write_text(text.replace("</body>", PROBE), encoding="utf-8")

@@ -16,7 +16,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from standage.decadal_format import read_decadal
+from standage.survey.decadal_format import read_decadal
 
 MISSING = ("", "NA", "NaN", "-999", "-9999")
 CLOSE_MM = 5e-4  # half of the last digit
@@ -47,9 +47,19 @@ def rings_of_file(path: Path) -> tuple[dict[tuple[str, int], float], int]:
 
 def rings_of_copy(path: Path) -> dict[tuple[str, int], float]:
     """Widths by series and year [mm] of the plain-text template."""
-    lines = [line for line in path.read_text(encoding="utf-8", errors="replace").splitlines() if line.strip() and not line.startswith("#")]
-    start = next(place for place, line in enumerate(lines) if line.split("\t")[0].strip().lower() in ("age_ce", "year", "age"))
-    table = pd.read_csv(io.StringIO("\n".join(lines[start:])), sep="\t", dtype=str, keep_default_na=False)
+    lines = [
+        line
+        for line in path.read_text(encoding="utf-8", errors="replace").splitlines()
+        if line.strip() and not line.startswith("#")
+    ]
+    start = next(
+        place
+        for place, line in enumerate(lines)
+        if line.split("\t")[0].strip().lower() in ("age_ce", "year", "age")
+    )
+    table = pd.read_csv(
+        io.StringIO("\n".join(lines[start:])), sep="\t", dtype=str, keep_default_na=False
+    )
     years = table.iloc[:, 0].astype(float).astype(int)
     return {
         (plain(name), year): float(cell)
@@ -76,14 +86,22 @@ def main() -> int:
     if len(sys.argv) != 3:
         sys.exit(__doc__)
     files, copies = (Path(argument) for argument in sys.argv[1:])
-    found = [compare(path, copies / f"{path.stem}-rwl-noaa.txt") for path in sorted(files.glob("*.rwl"))]
+    found = [
+        compare(path, copies / f"{path.stem}-rwl-noaa.txt") for path in sorted(files.glob("*.rwl"))
+    ]
     if not found:
         sys.exit(f"no .rwl file in {files}")
-    print("| file | rings in both | absent rings | differ | only in the file | only in the copy | problems |")
+    print(
+        "| file | rings in both | absent rings | differ | only in the file | only in the copy | problems |"
+    )
     print("|---|---|---|---|---|---|---|")
     for each in found:
         print("| " + " | ".join(str(value) for value in vars(each).values()) + " |")
-    return int(any(each.differ or each.only_in_file or each.only_in_copy or each.problems for each in found))
+    return int(
+        any(
+            each.differ or each.only_in_file or each.only_in_copy or each.problems for each in found
+        )
+    )
 
 
 if __name__ == "__main__":

@@ -34,12 +34,25 @@ from scipy import stats
 
 # studies are imported as studies.<name>: with their own folder on the path, one named like a library would stand in its place
 STUDIES = Path(__file__).resolve().parent
-sys.path[:] = [str(STUDIES.parent), *(place for place in sys.path if Path(place).resolve() not in (STUDIES, STUDIES.parent))]
-from studies.prior_surveys import LEAST_YEARS_BEFORE_RING, SPECIES, PriorSurvey, Size, history_quantities, prior_survey  # noqa: E402
+sys.path[:] = [
+    str(STUDIES.parent),
+    *(place for place in sys.path if Path(place).resolve() not in (STUDIES, STUDIES.parent)),
+]
+from studies.prior_surveys import (
+    LEAST_YEARS_BEFORE_RING,
+    SPECIES,
+    PriorSurvey,
+    Size,
+    history_quantities,
+    prior_survey,
+)  # noqa: E402
 from studies.runner import default_folder, finished_rows, run_study  # noqa: E402
 
 WRONG = ("", "grass-off-by-one", "density-for-pmf")
-SIZES = {"study": Size(), "short": Size(stems=(15, 120), cores=(8, 12), plots=2, subplots_per_plot=2)}
+SIZES = {
+    "study": Size(),
+    "short": Size(stems=(15, 120), cores=(8, 12), plots=2, subplots_per_plot=2),
+}
 MOST_DRAWS_KEPT = 99
 LEVEL = 0.05
 # named before any fit was made
@@ -57,43 +70,83 @@ QUANTITIES = (
 def one_survey(job: dict) -> dict:
     """Draw a survey, fit it and rank its true quantities. job: seed, size, wrong, tune, draws."""
     drawn = prior_survey(job["seed"], SIZES[job["size"]])
-    draws, truth, about = fit_and_compare(drawn, wrong=job["wrong"], seed=job["seed"], tune=job["tune"], draws=job["draws"])
+    draws, truth, about = fit_and_compare(
+        drawn, wrong=job["wrong"], seed=job["seed"], tune=job["tune"], draws=job["draws"]
+    )
     rng = np.random.default_rng([job["seed"], 10**6])
     result = {"stems": drawn.stems, "cores": drawn.cores, "refused": drawn.refused} | about
     for name in QUANTITIES:
-        result[f"rank {name}"], result[f"draws {name}"] = rank_of_truth(draws[name], truth[name], rng)
+        result[f"rank {name}"], result[f"draws {name}"] = rank_of_truth(
+            draws[name], truth[name], rng
+        )
     return result
 
 
-def fit_and_compare(drawn: PriorSurvey, *, wrong: str, seed: int, tune: int, draws: int) -> tuple[dict, dict, dict]:
+def fit_and_compare(
+    drawn: PriorSurvey, *, wrong: str, seed: int, tune: int, draws: int
+) -> tuple[dict, dict, dict]:
     """Draws (chain, draw) and truth of each quantity, and what the sampler says of itself."""
     import standage
     from standage.stand.build import build_stands
     from standage.stand.fit import fit_stands
-    from standage.stand.kernel import Kernel
+    from standage.stand.kernel.log_density import Kernel
     from standage.stand.parameters import layout, pack
     from standage.stand.states import unit_state
 
-    with tempfile.TemporaryDirectory() as scratch, fixed_axis(), wrong_model(wrong, Path(scratch)) as profile_folder:
+    with (
+        tempfile.TemporaryDirectory() as scratch,
+        fixed_axis(),
+        wrong_model(wrong, Path(scratch)) as profile_folder,
+    ):
         survey = standage.read_survey(drawn.survey.write(Path(scratch) / "survey"))
         data = build_stands(survey, profile_folder=profile_folder).data
-        posterior = fit_stands(survey, seed=seed, tune=tune, draws=draws, chains=2, cores=1, profile_folder=profile_folder)
+        posterior = fit_stands(
+            survey,
+            seed=seed,
+            tune=tune,
+            draws=draws,
+            chains=2,
+            cores=1,
+            profile_folder=profile_folder,
+        )
     if len(data.years) != 201 or posterior.years[-1] != 2024 or len(data.units) != 1:
-        raise RuntimeError(f"the fit is on {posterior.years[0]}-{posterior.years[-1]}, not on the axis of the prior")
+        raise RuntimeError(
+            f"the fit is on {posterior.years[0]}-{posterior.years[-1]}, not on the axis of the prior"
+        )
     flat = posterior.draws.reshape(-1, posterior.draws.shape[-1])
     state = unit_state(flat, data, 0)
     kernel, places = Kernel(data), layout(data)
-    shared = {"plot_dispersion", "count_dispersion"}  # of the survey; all else is of its one species or one unit
-    vector = pack({name: value if name in shared else [value] for name, value in (drawn.z | {"removal": [], "release": []}).items()}, data)
-    column = {name: int(np.flatnonzero(posterior.trees["tree"] == name)[0]) for name in (drawn.cored_tree, drawn.uncored_tree)}
+    shared = {
+        "plot_dispersion",
+        "count_dispersion",
+    }  # of the survey; all else is of its one species or one unit
+    vector = pack(
+        {
+            name: value if name in shared else [value]
+            for name, value in (drawn.z | {"removal": [], "release": []}).items()
+        },
+        data,
+    )
+    column = {
+        name: int(np.flatnonzero(posterior.trees["tree"] == name)[0])
+        for name in (drawn.cored_tree, drawn.uncored_tree)
+    }
     established = posterior.establishment_year.astype(float)
     dated = (established >= 0).any(axis=0)  # all but those whose coring height is blank
     true_year = posterior.trees["tree"].map(drawn.established).to_numpy(float)[dated]
     of_unit = places.unit_offsets[0]
-    found = history_quantities(posterior.years, posterior.living[0] * posterior.past_emerging[0]) | {
-        "listed stems of 1955-1974": ((established[:, dated] >= 1955) & (established[:, dated] <= 1974)).sum(axis=1).astype(float),
+    found = history_quantities(
+        posterior.years, posterior.living[0] * posterior.past_emerging[0]
+    ) | {
+        "listed stems of 1955-1974": (
+            (established[:, dated] >= 1955) & (established[:, dated] <= 1974)
+        )
+        .sum(axis=1)
+        .astype(float),
         "year of a cored tree": established[:, column[drawn.cored_tree]],
-        "year at the core of a cored tree": posterior.year_at_core[:, column[drawn.cored_tree]].astype(float),
+        "year at the core of a cored tree": posterior.year_at_core[
+            :, column[drawn.cored_tree]
+        ].astype(float),
         "year of an uncored stem": established[:, column[drawn.uncored_tree]],
         "grass-stage median": state.delays.median_grass_years,
         "years to breast height": state.delays.years_to_breast_height,
@@ -119,7 +172,11 @@ def fit_and_compare(drawn: PriorSurvey, *, wrong: str, seed: int, tune: int, dra
         if (established[:, column[name]] < 0).any():
             raise RuntimeError(f"{name} has no establishment year in some draws")
     about = {"divergences": posterior.verdict["divergences"]}
-    return {name: values.reshape(posterior.draws.shape[:2]) for name, values in found.items()}, truth, about
+    return (
+        {name: values.reshape(posterior.draws.shape[:2]) for name, values in found.items()},
+        truth,
+        about,
+    )
 
 
 @contextlib.contextmanager
@@ -143,7 +200,9 @@ def wrong_model(which: str, scratch: Path):
         right = load_profile(SPECIES)["grass_stage.median_years"]
         folder = scratch / "profiles"
         folder.mkdir()
-        (folder / f"{SPECIES}.toml").write_text(with_number(text, "grass_stage", "median_years", right + 1), encoding="utf-8")
+        (folder / f"{SPECIES}.toml").write_text(
+            with_number(text, "grass_stage", "median_years", right + 1), encoding="utf-8"
+        )
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", UncheckedProfile)
             if load_profile(SPECIES, folder)["grass_stage.median_years"] != right + 1:
@@ -152,7 +211,11 @@ def wrong_model(which: str, scratch: Path):
     elif which == "density-for-pmf":
         from standage.evidence import core
 
-        with mock.patch.object(core, "missing_rings_pmf", functools.partial(density_of_distance, core.missing_rings_pmf)):
+        with mock.patch.object(
+            core,
+            "missing_rings_pmf",
+            functools.partial(density_of_distance, core.missing_rings_pmf),
+        ):
             yield None
     elif which == "":
         yield None
@@ -167,7 +230,9 @@ def density_of_distance(pmf, mu, sigma, longest: int) -> np.ndarray:
 
 def with_number(text: str, table: str, key: str, value: float) -> str:
     """The text of a profile with another value at `key` of `[table]`. Raises ValueError where there is none."""
-    changed, times = re.subn(rf"(?ms)(^\[{table}\]$[^\[]*?^{key} = \{{value = )[^,]+", rf"\g<1>{value}", text)
+    changed, times = re.subn(
+        rf"(?ms)(^\[{table}\]$[^\[]*?^{key} = \{{value = )[^,]+", rf"\g<1>{value}", text
+    )
     if times != 1:
         raise ValueError(f"{times} numbers {key} in [{table}]")
     return changed
@@ -193,9 +258,13 @@ def thinned(draws: np.ndarray) -> np.ndarray:
 
     flat = draws.reshape(-1)
     if np.ptp(flat) == 0:
-        return flat[np.linspace(0, flat.size - 1, min(MOST_DRAWS_KEPT, flat.size)).round().astype(int)]
+        return flat[
+            np.linspace(0, flat.size - 1, min(MOST_DRAWS_KEPT, flat.size)).round().astype(int)
+        ]
     effective = float(arviz.ess(draws, method="bulk"))
-    keep = int(np.clip(effective if np.isfinite(effective) else 10, 10, min(MOST_DRAWS_KEPT, flat.size)))
+    keep = int(
+        np.clip(effective if np.isfinite(effective) else 10, 10, min(MOST_DRAWS_KEPT, flat.size))
+    )
     return flat[np.linspace(0, flat.size - 1, keep).round().astype(int)]
 
 
@@ -206,7 +275,10 @@ _GRID = 100
 def _tails(surveys: int) -> np.ndarray:
     """Two-sided binomial chance of `count` ranks below each grid point, shape (count, grid point)."""
     counts, points = np.arange(surveys + 1)[:, None], np.arange(1, _GRID)[None] / _GRID
-    at_most, at_least = stats.binom.cdf(counts, surveys, points), stats.binom.sf(counts - 1, surveys, points)
+    at_most, at_least = (
+        stats.binom.cdf(counts, surveys, points),
+        stats.binom.sf(counts - 1, surveys, points),
+    )
     return np.minimum(1.0, 2 * np.minimum(at_most, at_least))
 
 
@@ -219,7 +291,10 @@ def _least_tail(by_bin: np.ndarray, surveys: int) -> np.ndarray:
 @functools.cache
 def _least_tails_by_chance(surveys: int, trials: int) -> np.ndarray:
     rng = np.random.default_rng(1)
-    least = [_least_tail(rng.multinomial(surveys, np.full(_GRID, 1 / _GRID), 5_000), surveys) for _ in range(trials // 5_000)]
+    least = [
+        _least_tail(rng.multinomial(surveys, np.full(_GRID, 1 / _GRID), 5_000), surveys)
+        for _ in range(trials // 5_000)
+    ]
     return np.sort(np.concatenate(least))
 
 
@@ -290,7 +365,9 @@ def calibration_report(rows: pd.DataFrame, wrong: str) -> str:
         "",
         f"{used['stems'].median():.0f} listed stems (median; {used['stems'].min()} to {used['stems'].max()}), "
         f"{used['cores'].median():.0f} cores, {used['divergences'].sum()} divergent transitions. Drawn in vain for their data: "
-        f"{sum(refused.values())} surveys (" + ", ".join(f"{reason} {count}" for reason, count in refused.most_common()) + ").",
+        f"{sum(refused.values())} surveys ("
+        + ", ".join(f"{reason} {count}" for reason, count in refused.most_common())
+        + ").",
         "",
         "| quantity | mean rank | outside the middle 90 % | draws kept | chance (distribution) | corrected | chance (20 bins) |",
         "|---|---|---|---|---|---|---|",
@@ -306,8 +383,19 @@ def calibration_report(rows: pd.DataFrame, wrong: str) -> str:
 # the study
 
 
-def study_jobs(surveys: int, *, wrong: str = "", size: str = "study", tune: int = 200, draws: int = 250, first_seed: int = 1) -> list[dict]:
-    return [{"seed": seed, "size": size, "wrong": wrong, "tune": tune, "draws": draws} for seed in range(first_seed, first_seed + surveys)]
+def study_jobs(
+    surveys: int,
+    *,
+    wrong: str = "",
+    size: str = "study",
+    tune: int = 200,
+    draws: int = 250,
+    first_seed: int = 1,
+) -> list[dict]:
+    return [
+        {"seed": seed, "size": size, "wrong": wrong, "tune": tune, "draws": draws}
+        for seed in range(first_seed, first_seed + surveys)
+    ]
 
 
 def study_name(wrong: str) -> str:
@@ -317,7 +405,9 @@ def study_name(wrong: str) -> str:
 def main() -> None:
     parser = argparse.ArgumentParser(description="Simulation-based calibration of the stand model.")
     parser.add_argument("verb", choices=("run", "report"))
-    parser.add_argument("--surveys", type=int, help="surveys to fit (500; 150 with density-for-pmf)")
+    parser.add_argument(
+        "--surveys", type=int, help="surveys to fit (500; 150 with density-for-pmf)"
+    )
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--folder", type=Path, default=default_folder())
     parser.add_argument("--wrong", choices=WRONG[1:], default="")
@@ -325,7 +415,13 @@ def main() -> None:
     name = study_name(given.wrong)
     if given.verb == "run":
         surveys = given.surveys or (150 if given.wrong == "density-for-pmf" else 500)
-        run_study(name, study_jobs(surveys, wrong=given.wrong), one_survey, folder=given.folder, workers=given.workers)
+        run_study(
+            name,
+            study_jobs(surveys, wrong=given.wrong),
+            one_survey,
+            folder=given.folder,
+            workers=given.workers,
+        )
     rows = finished_rows(name, folder=given.folder)
     if rows.empty or not (rows["error"] == "").any():
         sys.exit(f"{given.folder}: no rows of {name} under the present sources; run it first")

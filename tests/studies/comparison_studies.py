@@ -44,7 +44,10 @@ from studies.runner import rows_asked_for, study_options
 
 POOLING, EFFORT = "pooling", "effort"
 NAMES = {POOLING: "comparison_pooling", EFFORT: "comparison_effort"}
-SETTINGS = {POOLING: ("alike", "sections next door", "differs"), EFFORT: ("unequal effort", "equal effort")}
+SETTINGS = {
+    POOLING: ("alike", "sections next door", "differs"),
+    EFFORT: ("unequal effort", "equal effort"),
+}
 SURVEY_DATE, FIRST_YEAR, SEASON = "2024-06-11", 1850, 2024
 SMALL_CORES, NEIGHBOUR_CORES, NEIGHBOURS = 15, 50, 3
 SECTIONS = 12  # of each neighbour, in the setting that has them
@@ -57,7 +60,9 @@ PULSE = (1930, 1941)
 
 def jobs(study: str, surveys: int) -> list[dict]:
     """So many surveys of each setting; settings share their seeds, and with them all that the setting does not change."""
-    return [{"setting": setting, "seed": seed} for setting in SETTINGS[study] for seed in range(surveys)]
+    return [
+        {"setting": setting, "seed": seed} for setting in SETTINGS[study] for seed in range(surveys)
+    ]
 
 
 # pooling
@@ -72,23 +77,31 @@ def one_pooled_survey(job: dict) -> dict:
     result: dict[str, list] = {"stems": [], "parameters": []}
     for fit, survey in (("with neighbours", simulated), ("by itself", only(simulated, "a"))):
         posterior, dates = fitted(survey, job["seed"])
-        judged = dataclasses.replace(survey, truth={**survey.truth, "trees": true_of(survey.truth["trees"], "a")})
+        judged = dataclasses.replace(
+            survey, truth={**survey.truth, "trees": true_of(survey.truth["trees"], "a")}
+        )
         rows = stem_outcomes(judged, posterior, dates, np.random.default_rng([job["seed"], 8]))
-        result["stems"] += [{"fit": fit, **row} for row in rows if row["what"] == "establishment_year"]
-        result["parameters"] += [{"fit": fit, **row} for row in parameter_outcomes(survey, posterior, profile)]
+        result["stems"] += [
+            {"fit": fit, **row} for row in rows if row["what"] == "establishment_year"
+        ]
+        result["parameters"] += [
+            {"fit": fit, **row} for row in parameter_outcomes(survey, posterior, profile)
+        ]
     return result
 
 
 def neighbours(seed: int, setting: str):
     """A survey of stand a, with few cores, and stands b to d, with many; each with a history of its own from the prior."""
     from standage.profiles import load_profile
-    from standage.simulate import simulate_survey
-    from standage.simulate_history import Extras, StandHistory, SurveyDesign, recruitment_from_prior
-    from standage.simulate_life import draw_life_histories
+    from standage.simulate.history import Extras, StandHistory, SurveyDesign, recruitment_from_prior
+    from standage.simulate.life import draw_life_histories
+    from standage.simulate.surveys import simulate_survey
 
     profile = load_profile("longleaf-pine")
     rng = np.random.default_rng([seed, 11])
-    lives = draw_life_histories(profile, rng, stands=1 + NEIGHBOURS, first_year=FIRST_YEAR, last_year=SEASON)
+    lives = draw_life_histories(
+        profile, rng, stands=1 + NEIGHBOURS, first_year=FIRST_YEAR, last_year=SEASON
+    )
     if setting == "differs":
         lives[0] = apart(lives[0], lives[1:], profile, APART if seed % 2 else -APART)
     histories = []
@@ -96,10 +109,22 @@ def neighbours(seed: int, setting: str):
         rate = recruitment_from_prior(rng, profile, FIRST_YEAR, SEASON)
         rate = rate * STEMS_PER_HA / rate[: len(rate) - LISTED_AGE].sum()
         small = number == 0
-        design = SurveyDesign(plot_areas_m2=(2000.0,) * (2 if small else 4), cores=SMALL_CORES if small else NEIGHBOUR_CORES)
+        design = SurveyDesign(
+            plot_areas_m2=(2000.0,) * (2 if small else 4),
+            cores=SMALL_CORES if small else NEIGHBOUR_CORES,
+        )
         extras = Extras(sections=SECTIONS if setting == "sections next door" and not small else 0)
         histories.append(
-            StandHistory("abcd"[number], SURVEY_DATE, FIRST_YEAR, rate, community="mesic upland", life=life, design=design, extras=extras)
+            StandHistory(
+                "abcd"[number],
+                SURVEY_DATE,
+                FIRST_YEAR,
+                rate,
+                community="mesic upland",
+                life=life,
+                design=design,
+                extras=extras,
+            )
         )
     return simulate_survey(int(rng.integers(2**31)), stands=histories, profile=profile)
 
@@ -111,8 +136,13 @@ def apart(life, others, profile, sds: float):
         "years_to_breast_height": profile["height_growth.between_stand_log_sd"],
         "growth_cm_per_year": -profile["size.growth_between_stand_log_sd"],
     }
-    middle = {name: math.exp(float(np.mean([math.log(getattr(other, name)) for other in others]))) for name in between}
-    return dataclasses.replace(life, **{name: middle[name] * math.exp(sds * sd) for name, sd in between.items()})
+    middle = {
+        name: math.exp(float(np.mean([math.log(getattr(other, name)) for other in others])))
+        for name in between
+    }
+    return dataclasses.replace(
+        life, **{name: middle[name] * math.exp(sds * sd) for name, sd in between.items()}
+    )
 
 
 def only(simulated, stand: str):
@@ -126,33 +156,48 @@ def only(simulated, stand: str):
         else table[table["stand"] == stand]
         for name, table in tables.items()
     }  # fmt: skip
-    truth = {name: table[table["stand"] == stand] if "stand" in table else table for name, table in simulated.truth.items()}
-    return dataclasses.replace(simulated, tables={name: table.reset_index(drop=True) for name, table in kept.items()}, truth=truth)
+    truth = {
+        name: table[table["stand"] == stand] if "stand" in table else table
+        for name, table in simulated.truth.items()
+    }
+    return dataclasses.replace(
+        simulated,
+        tables={name: table.reset_index(drop=True) for name, table in kept.items()},
+        truth=truth,
+    )
 
 
 def true_of(trees: pd.DataFrame, stand: str) -> pd.DataFrame:
     """The true years of one stand's trees; those of the others are left blank, so that they are not judged."""
     years = ["establishment_year", "year_at_core_height"]
-    return trees.assign(**{name: trees[name].where(trees["stand"] == stand, None) for name in years})
+    return trees.assign(
+        **{name: trees[name].where(trees["stand"] == stand, None) for name in years}
+    )
 
 
 def fitted(simulated, seed: int) -> tuple:
     """The posterior of a simulated survey, written and read back, and its table of tree dates as whoever opens the CSV finds it."""
     from standage.findings import tree_dates
     from standage.stand.fit import fit_stands
-    from standage.survey import read_survey
+    from standage.survey.reading import read_survey
 
     with tempfile.TemporaryDirectory() as folder:
         survey = read_survey(simulated.write(Path(folder) / "survey"))
-        posterior = fit_stands(survey, seed=seed, level=LEVEL, chains=2, cores=1, tune=200, draws=250)
+        posterior = fit_stands(
+            survey, seed=seed, level=LEVEL, chains=2, cores=1, tune=200, draws=250
+        )
     return posterior, as_written({"tree_dates": tree_dates(posterior, level=LEVEL)})["tree_dates"]
 
 
 def parameter_outcomes(simulated, posterior, profile) -> list[dict]:
     """Delays and diameter growth of stand a: whether the interval holds the truth, and its width as a factor. [log units]"""
     true = simulated.truth["parameters"]
-    values = {row.name: float(row.value) for row in true[true["stand"] == "a"].itertuples(index=False)}
-    table = posterior.parameters[posterior.parameters["stand"].str.startswith("a")].set_index("name")
+    values = {
+        row.name: float(row.value) for row in true[true["stand"] == "a"].itertuples(index=False)
+    }
+    table = posterior.parameters[posterior.parameters["stand"].str.startswith("a")].set_index(
+        "name"
+    )
     rows = []
     for name in ("grass_stage_median_years", "years_to_breast_height", "dbh_growth_cm_per_year"):
         low, high = float(table.at[name, "posterior_low"]), float(table.at[name, "posterior_high"])
@@ -175,7 +220,11 @@ def pooled_gain(rows: pd.DataFrame, by: list[str]) -> pd.DataFrame:
         further = (group["off", "with neighbours"] - group["off", "by itself"]).to_numpy()
         table.append(
             dict(zip(by, key if isinstance(key, tuple) else (key,), strict=True))
-            | {"surveys": len(group), "width_ratio": math.exp(ratio.mean()), "width_ratio_low": math.exp(ratio.mean() - 2 * _se(ratio))}
+            | {
+                "surveys": len(group),
+                "width_ratio": math.exp(ratio.mean()),
+                "width_ratio_low": math.exp(ratio.mean() - 2 * _se(ratio)),
+            }
             | {"width_ratio_high": math.exp(ratio.mean() + 2 * _se(ratio))}
             | {"further_off": further.mean(), "further_off_se": _se(further)}
         )
@@ -189,31 +238,68 @@ def _se(values: np.ndarray) -> float:
 def pooling_verdict(stems: pd.DataFrame, parameters: pd.DataFrame) -> pd.DataFrame:
     """What has to hold, one row a claim: `value`, its `limit`, whether it holds. A setting without surveys makes no claim."""
     rows: list[tuple[str, float, float, str]] = []
-    groups = {"the life history": parameters, "all trees": stems, "cored trees": stems[stems["by"] == "core"]}
+    groups = {
+        "the life history": parameters,
+        "all trees": stems,
+        "cored trees": stems[stems["by"] == "core"],
+    }
     gain = {name: pooled_gain(of, ["setting"]).set_index("setting") for name, of in groups.items()}
     judged = calibration(stems, ["setting", "fit"]).set_index(["setting", "fit"])
     for setting in [one for one in SETTINGS[POOLING] if one in gain["all trees"].index]:
         if setting == "differs":
             for name in ("all trees", "cored trees"):
                 further = gain[name].at[setting, "further_off"]
-                rows.append((f"{setting}: {name} are further off than by itself [years]", further, MOST_DRAGGED_YEARS, "below"))
+                rows.append(
+                    (
+                        f"{setting}: {name} are further off than by itself [years]",
+                        further,
+                        MOST_DRAGGED_YEARS,
+                        "below",
+                    )
+                )
             coverage = judged.at[(setting, "with neighbours"), "coverage"]
-            rows.append((f"{setting}: coverage of trees with neighbours", coverage, OFF_LOWEST, "above"))
+            rows.append(
+                (f"{setting}: coverage of trees with neighbours", coverage, OFF_LOWEST, "above")
+            )
             continue
-        for name in groups if setting == "sections next door" else ("the life history", "all trees"):
+        for name in (
+            groups if setting == "sections next door" else ("the life history", "all trees")
+        ):
             ratio = gain[name].at[setting, "width_ratio_high"]
-            rows.append((f"{setting}: intervals of {name} are narrower (ratio of widths, upper end)", ratio, 1.0, "below"))
+            rows.append(
+                (
+                    f"{setting}: intervals of {name} are narrower (ratio of widths, upper end)",
+                    ratio,
+                    1.0,
+                    "below",
+                )
+            )
         gap, gap_se = judged.loc[(setting, "with neighbours"), ["gap", "gap_se"]]
         beyond = max(abs(gap) - 2 * gap_se, 0.0) if math.isfinite(gap_se) else math.nan
-        rows.append((f"{setting}: coverage of trees less the mass inside, beyond its error", beyond, LARGEST_GAP, "below"))
+        rows.append(
+            (
+                f"{setting}: coverage of trees less the mass inside, beyond its error",
+                beyond,
+                LARGEST_GAP,
+                "below",
+            )
+        )
     table = pd.DataFrame(rows, columns=["claim", "value", "limit", "side"])
-    return table.assign(holds=np.where(table["side"] == "below", table["value"] < table["limit"], table["value"] > table["limit"]))
+    return table.assign(
+        holds=np.where(
+            table["side"] == "below",
+            table["value"] < table["limit"],
+            table["value"] > table["limit"],
+        )
+    )
 
 
 def pooling_report(frame: pd.DataFrame) -> str:
     """The study's tables in markdown. Raises ValueError if no survey came through."""
     stems, parameters = long_rows(frame, "stems"), long_rows(frame, "parameters")
-    covered = parameters.groupby(["setting", "name", "fit"], sort=False).agg(coverage=("hit", "mean"), width=("width", "median"))
+    covered = parameters.groupby(["setting", "name", "fit"], sort=False).agg(
+        coverage=("hit", "mean"), width=("width", "median")
+    )
     return "\n\n".join(
         [
             f"The stand with {SMALL_CORES} cores among {NEIGHBOURS} with {NEIGHBOUR_CORES}. Intervals of {LEVEL:.0%}.",
@@ -224,7 +310,11 @@ def pooling_report(frame: pd.DataFrame) -> str:
             markdown(pooled_gain(stems, ["setting", "by"])),
             "#### Its life history (width as a factor, log units)",
             markdown(covered.reset_index()),
-            markdown(pooled_gain(parameters, ["setting", "name"]).drop(columns=["further_off", "further_off_se"])),
+            markdown(
+                pooled_gain(parameters, ["setting", "name"]).drop(
+                    columns=["further_off", "further_off_se"]
+                )
+            ),
         ]
     )
 
@@ -236,12 +326,14 @@ def one_pair(job: dict) -> dict:
     """Two stands of equal truth: what the comparison says of each measure, and what the tables say as they are."""
     from standage.findings import comparison
     from standage.stand.fit import fit_stands
-    from standage.survey import read_survey
+    from standage.survey.reading import read_survey
 
     simulated = pair(job["seed"], job["setting"])
     with tempfile.TemporaryDirectory() as folder:
         survey = read_survey(simulated.write(Path(folder) / "survey"))
-        posterior = fit_stands(survey, seed=job["seed"], level=LEVEL, chains=2, cores=1, tune=200, draws=250)
+        posterior = fit_stands(
+            survey, seed=job["seed"], level=LEVEL, chains=2, cores=1, tune=200, draws=250
+        )
     table = as_written({"comparison": comparison(posterior, level=LEVEL)})["comparison"]
     return {"measures": measure_outcomes(table), "raw": raw_differences(simulated)}
 
@@ -249,9 +341,9 @@ def one_pair(job: dict) -> dict:
 def pair(seed: int, setting: str):
     """Stands a and b, one life history and one recruitment for both."""
     from standage.profiles import load_profile
-    from standage.simulate import simulate_survey
-    from standage.simulate_history import Pulse, StandHistory, SurveyDesign, steady_recruitment
-    from standage.simulate_life import draw_life_histories
+    from standage.simulate.history import Pulse, StandHistory, SurveyDesign, steady_recruitment
+    from standage.simulate.life import draw_life_histories
+    from standage.simulate.surveys import simulate_survey
 
     profile = load_profile("longleaf-pine")
     rng = np.random.default_rng([seed, 12])
@@ -259,11 +351,28 @@ def pair(seed: int, setting: str):
     rate = steady_recruitment(profile, FIRST_YEAR, SEASON, per_ha_at_fifty=1.0)
     rate = rate * 0.5 * STEMS_PER_HA / rate[: len(rate) - LISTED_AGE].sum()
     pulses = (Pulse(*PULSE, 0.5 * STEMS_PER_HA),)
-    full = SurveyDesign(plot_areas_m2=(2500.0,) * 4, min_dbh_cm=5.0, cores=60, core_heights_cm=(30.0,))
-    scant = SurveyDesign(plot_areas_m2=(1000.0,) * 2, min_dbh_cm=10.0, cores=20, least_cored_dbh_cm=10.0, core_heights_cm=(137.0,))
+    full = SurveyDesign(
+        plot_areas_m2=(2500.0,) * 4, min_dbh_cm=5.0, cores=60, core_heights_cm=(30.0,)
+    )
+    scant = SurveyDesign(
+        plot_areas_m2=(1000.0,) * 2,
+        min_dbh_cm=10.0,
+        cores=20,
+        least_cored_dbh_cm=10.0,
+        core_heights_cm=(137.0,),
+    )
     designs = (full, scant if setting == "unequal effort" else full)
     histories = [
-        StandHistory(name, SURVEY_DATE, FIRST_YEAR, rate, pulses, community="mesic upland", life=life, design=design)
+        StandHistory(
+            name,
+            SURVEY_DATE,
+            FIRST_YEAR,
+            rate,
+            pulses,
+            community="mesic upland",
+            life=life,
+            design=design,
+        )
         for name, design in zip("ab", designs, strict=True)
     ]
     return simulate_survey(int(rng.integers(2**31)), stands=histories, profile=profile)
@@ -279,10 +388,19 @@ def measure_outcomes(table: pd.DataFrame) -> list[dict]:
         if pd.isna(row.difference_low):
             continue  # some things can't be compared, such as the latest pulse where none is told
         measure = row.measure if pd.isna(row.class_first_year) else f"{row.measure}, by class"
-        hit = math.nan if row.measure == "age_structure_distance" else float(row.difference_low <= 0 <= row.difference_high)
+        hit = (
+            math.nan
+            if row.measure == "age_structure_distance"
+            else float(row.difference_low <= 0 <= row.difference_high)
+        )
         width = row.difference_high - row.difference_low
         rows.append(
-            {"measure": measure, "hit": hit, "told_apart": int(row.told_apart == "yes"), "difference": row.difference_median}
+            {
+                "measure": measure,
+                "hit": hit,
+                "told_apart": int(row.told_apart == "yes"),
+                "difference": row.difference_median,
+            }
             | {"width": width}
         )
     return rows
@@ -315,8 +433,19 @@ def effort_table(measures: pd.DataFrame) -> pd.DataFrame:
         by_chance = math.sqrt(LEVEL * (1 - LEVEL) / len(set(survey)))
         se, apart_se = (by_chance if not one > 0 else one for one in (se, apart_se))
         table.append(
-            {"setting": setting, "measure": measure, "surveys": len(set(survey)), "rows": len(group), "coverage": coverage, "se": se}
-            | {"told_apart": apart_share, "difference": group["difference"].median(), "width": group["width"].median()}
+            {
+                "setting": setting,
+                "measure": measure,
+                "surveys": len(set(survey)),
+                "rows": len(group),
+                "coverage": coverage,
+                "se": se,
+            }
+            | {
+                "told_apart": apart_share,
+                "difference": group["difference"].median(),
+                "width": group["width"].median(),
+            }
             | {"holds": not coverage < LEVEL - 2 * se and apart_share <= 1 - LEVEL + 2 * apart_se}
         )
     return pd.DataFrame(table)
@@ -324,7 +453,11 @@ def effort_table(measures: pd.DataFrame) -> pd.DataFrame:
 
 def effort_report(frame: pd.DataFrame) -> str:
     """The study's tables in markdown. Raises ValueError if no survey came through."""
-    raw = long_rows(frame, "raw").groupby(["setting", "what"], sort=False)["difference"].agg(["median", "min", "max"])
+    raw = (
+        long_rows(frame, "raw")
+        .groupby(["setting", "what"], sort=False)["difference"]
+        .agg(["median", "min", "max"])
+    )
     parts = [
         f"Two stands of equal truth. Intervals of {LEVEL:.0%}; the true difference of each measure is 0.",
         markdown(effort_table(long_rows(frame, "measures"))),
@@ -352,7 +485,9 @@ def main() -> None:
     study_options(parser, surveys=60, about="surveys of each setting")
     given = parser.parse_args()
     study = given.study
-    print(report(study, rows_asked_for(given, NAMES[study], jobs(study, given.surveys), WORK[study])))
+    print(
+        report(study, rows_asked_for(given, NAMES[study], jobs(study, given.surveys), WORK[study]))
+    )
 
 
 if __name__ == "__main__":

@@ -7,7 +7,7 @@ Asked of every damaged survey: no exception but a SurveyError; an end within the
 refusal that each problem names a file, what was found, what was expected and what to do, and a row that the file has. A silent repair is
 a value in the survey that is not what stands in the file, or a row or column that is missing without a word: what was accepted is held,
 cell by cell, to a second reading of the damaged files by other code (pandas for CSV, the other reader of the library for workbooks, plain
-columns for ring files). Only blanks may be filled, with the defaults of `standage.tables`. Of a fit besides: a folder of results that is
+columns for ring files). Only blanks may be filled, with the defaults of `standage.survey.schema`. Of a fit besides: a folder of results that is
 whole, or none; and numbers that are finite, and in their order, wherever a table has numbers.
 """
 
@@ -36,10 +36,11 @@ from studies.damages import BOOK, BOOK_DAMAGES, CSV_DAMAGES, HARMLESS, Files, va
 from studies.runner import default_folder, finished_rows, run_study
 
 from standage.errors import StandageError, SurveyError
-from standage.harmless_cells import as_it_was
-from standage.result_folder import MARK
-from standage.survey import Survey, read_survey
-from standage.tables import TABLES, Table
+from standage.results.folder import MARK
+from standage.survey.formula_escapes import as_it_was
+from standage.survey.reading import read_survey
+from standage.survey.schema import TABLES, Table
+from standage.survey.survey import Survey
 
 SECONDS_OF_A_CHECK, SECONDS_OF_A_FIT = 30, 600
 AT_A_TIME = 100  # damaged surveys a row of the study
@@ -116,7 +117,10 @@ def write_files(files: Files, folder: Path) -> Path:
 
 
 def listing(folder: Path) -> dict[str, bytes | None]:
-    return {path.relative_to(folder).as_posix(): path.read_bytes() if path.is_file() else None for path in sorted(folder.rglob("*"))}
+    return {
+        path.relative_to(folder).as_posix(): path.read_bytes() if path.is_file() else None
+        for path in sorted(folder.rglob("*"))
+    }
 
 
 # --- refusals ---
@@ -126,19 +130,33 @@ def check_refusal(error: SurveyError, path: Path) -> None:
     """Each problem says where, what, what instead and what to do; the row is one that the file has."""
     hold(error.problems, "a refusal without a problem")
     hold(len(str(error)) < MOST_SAID, f"{len(str(error))} characters of message")
-    hold(not re.search(r"[\x00-\x09\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]", str(error)), "control characters in the message")
+    hold(
+        not re.search(r"[\x00-\x09\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]", str(error)),
+        "control characters in the message",
+    )
     rows_of: dict[str, int] = {}
     for problem in error.problems:
         told = f"{problem!r}"[:400]
-        hold(problem.file and problem.found and problem.expected and problem.what_to_do, f"not all is said: {told}")
-        unfilled = {name for name in re.findall(r"\{(\w+)\}", f"{problem.expected} {problem.what_to_do}")} - {"stand"}
+        hold(
+            problem.file and problem.found and problem.expected and problem.what_to_do,
+            f"not all is said: {told}",
+        )
+        unfilled = {
+            name for name in re.findall(r"\{(\w+)\}", f"{problem.expected} {problem.what_to_do}")
+        } - {"stand"}
         hold(not unfilled, f"unfilled words: {told}")
-        hold(not re.search(r"\bnan\b|\bNaT\b", f"{problem.expected} {problem.what_to_do}"), f"a missing number is told: {told}")
+        hold(
+            not re.search(r"\bnan\b|\bNaT\b", f"{problem.expected} {problem.what_to_do}"),
+            f"a missing number is told: {told}",
+        )
         if problem.row is None:
             continue
         if problem.file not in rows_of:
             rows_of[problem.file] = _rows_of(path, problem.file)
-        hold(1 <= problem.row <= rows_of[problem.file], f"no such row in a file of {rows_of[problem.file]}: {told}")
+        hold(
+            1 <= problem.row <= rows_of[problem.file],
+            f"no such row in a file of {rows_of[problem.file]}: {told}",
+        )
 
 
 def _rows_of(path: Path, file: str) -> int:
@@ -159,16 +177,27 @@ def check_reading(survey: Survey, path: Path) -> None:
         written = _second_reading(path, each, book, survey.notes)
         frame = getattr(survey, each.name)
         if written is None:
-            hold(each.name == "ring_widths" or len(frame) == 0, f"{each.name}: {len(frame)} rows without a file")
+            hold(
+                each.name == "ring_widths" or len(frame) == 0,
+                f"{each.name}: {len(frame)} rows without a file",
+            )
             continue
         header, cells, rows = written
         if each.name == "ring_widths":
             _check_rings_of_table(survey, header, cells, rows)
             continue
-        hold(frame["row"].tolist() == rows, f"{each.name}: rows {_unlike(frame['row'].tolist(), rows)} are not those of the file")
+        hold(
+            frame["row"].tolist() == rows,
+            f"{each.name}: rows {_unlike(frame['row'].tolist(), rows)} are not those of the file",
+        )
         for place, name in enumerate(header):
             if name:
-                _check_column(each, name if name != "row" else "row (as written)", frame, [row[place] for row in cells])
+                _check_column(
+                    each,
+                    name if name != "row" else "row (as written)",
+                    frame,
+                    [row[place] for row in cells],
+                )
     _check_ring_files(survey, path)
 
 
@@ -182,12 +211,16 @@ def _book(path: Path):
     return load_workbook(io.BytesIO(path.read_bytes()), data_only=True)
 
 
-def _second_reading(path: Path, each: Table, book, notes: tuple[str, ...]) -> tuple[list[str], list[list[str]], list[int]] | None:
+def _second_reading(
+    path: Path, each: Table, book, notes: tuple[str, ...]
+) -> tuple[list[str], list[list[str]], list[int]] | None:
     """Header, rows that are not blank, and their numbers; without what a note says was above the header, or units."""
     if path.is_file():
         if each.name not in book.sheetnames:
             return None
-        grid = [[_text(cell) for cell in row] for row in book[each.name].iter_rows(values_only=True)]
+        grid = [
+            [_text(cell) for cell in row] for row in book[each.name].iter_rows(values_only=True)
+        ]
     else:
         file = path / each.file
         if not file.is_file():
@@ -217,13 +250,28 @@ def _second_reading(path: Path, each: Table, book, notes: tuple[str, ...]) -> tu
     filled = [number for number, row in enumerate(grid) if any(row)]
     if not filled:
         return None
-    told = [note for note in notes if note.startswith((f"{each.file}:", f"{path.name}, sheet {each.name}:"))]
-    start = next((int(found[1]) - 1 for note in told if (found := re.search(r"header was found in row (\d+)", note))), filled[0])
-    units = {int(found[1]) - 1 for note in told if (found := re.search(r"row (\d+) holds units", note))}
+    told = [
+        note
+        for note in notes
+        if note.startswith((f"{each.file}:", f"{path.name}, sheet {each.name}:"))
+    ]
+    start = next(
+        (
+            int(found[1]) - 1
+            for note in told
+            if (found := re.search(r"header was found in row (\d+)", note))
+        ),
+        filled[0],
+    )
+    units = {
+        int(found[1]) - 1 for note in told if (found := re.search(r"row (\d+) holds units", note))
+    }
     rows = [
         number
         for number in filled
-        if number > start and number not in units and not all(cell.startswith("[") for cell in grid[number] if cell)
+        if number > start
+        and number not in units
+        and not all(cell.startswith("[") for cell in grid[number] if cell)
     ]
     return grid[start], [grid[number] for number in rows], [number + 1 for number in rows]
 
@@ -245,10 +293,14 @@ def _same(kind: str, read: object, written: str) -> bool:
         return math.isfinite(read) and float(written) == read
     if kind == "date":
         written = re.sub(r"[ T]00:00(:00(\.0+)?)?$", "", written)
-        return bool(re.fullmatch("[0-9]{4}-[0-9]{2}-[0-9]{2}", written)) and str(read)[:10] == written
-    return read == (written[:-2] if kind == "" and written.endswith(".0") and not read.endswith(".0") else written) or (
-        re.fullmatch(r"-?\d+\.0", written) is not None and read == written[:-2]
-    )
+        return (
+            bool(re.fullmatch("[0-9]{4}-[0-9]{2}-[0-9]{2}", written)) and str(read)[:10] == written
+        )
+    return read == (
+        written[:-2]
+        if kind == "" and written.endswith(".0") and not read.endswith(".0")
+        else written
+    ) or (re.fullmatch(r"-?\d+\.0", written) is not None and read == written[:-2])
 
 
 def _check_column(each: Table, name: str, frame: pd.DataFrame, cells: list[str]) -> None:
@@ -257,20 +309,28 @@ def _check_column(each: Table, name: str, frame: pd.DataFrame, cells: list[str])
     kind, default = (column.kind, column.default) if column else ("", "")
     for read, written, row in zip(frame[name], cells, frame["row"], strict=True):
         if written:
-            hold(_same(kind, read, written), f"{each.name}, row {row}, {name}: {written!r} was read as {read!r}")
+            hold(
+                _same(kind, read, written),
+                f"{each.name}, row {row}, {name}: {written!r} was read as {read!r}",
+            )
         elif (each.name, name) not in FILLED:
             blank = pd.isna(read) if kind in ("number", "whole", "date") else read == default
             hold(blank, f"{each.name}, row {row}, {name}: a blank was read as {read!r}")
 
 
-def _check_rings_of_table(survey: Survey, header: list[str], cells: list[list[str]], rows: list[int]) -> None:
+def _check_rings_of_table(
+    survey: Survey, header: list[str], cells: list[list[str]], rows: list[int]
+) -> None:
     place = {name: number for number, name in enumerate(header)}
     rings = survey.ring_widths
     ours = rings[~rings["file"].str.startswith("rings/")].set_index("row")
     known, told = set(survey.cores["core"]), " ".join(survey.notes)
     for row, line in zip(rows, cells, strict=True):
         if row not in ours.index:
-            hold("alike; they were taken once" in told or line[place["core"]] not in known, f"ring_widths, row {row} is lost")
+            hold(
+                "alike; they were taken once" in told or line[place["core"]] not in known,
+                f"ring_widths, row {row} is lost",
+            )
             continue
         read = ours.loc[row]
         hold(
@@ -280,27 +340,42 @@ def _check_rings_of_table(survey: Survey, header: list[str], cells: list[list[st
             f"ring_widths, row {row}: {line} was read as {list(read)}",
         )
         for name in set(place) - {"core", "year", "width_mm", "row", ""}:
-            hold(name in rings and _same("", read[name], line[place[name]]), f"ring_widths, row {row}: column {name} is lost or changed")
+            hold(
+                name in rings and _same("", read[name], line[place[name]]),
+                f"ring_widths, row {row}: column {name} is lost or changed",
+            )
     hold(set(ours.index) <= set(rows), "ring_widths has rows that the file has not")
 
 
 def _check_ring_files(survey: Survey, path: Path) -> None:
     """Every ring of a decadal file is the whole number that stands at its year in its line, in the one unit or the other."""
     rings = survey.ring_widths[survey.ring_widths["file"].str.startswith("rings/")]
-    lines = {file: re.split(r"\r*\n|\r", (path / file).read_bytes().decode("latin-1")) for file in rings["file"].unique()}
-    for file, row, year, width in zip(rings["file"], rings["row"], rings["year"], rings["width_mm"], strict=True):
+    lines = {
+        file: re.split(r"\r*\n|\r", (path / file).read_bytes().decode("latin-1"))
+        for file in rings["file"].unique()
+    }
+    for file, row, year, width in zip(
+        rings["file"], rings["row"], rings["year"], rings["width_mm"], strict=True
+    ):
         line = lines[file][row - 1]
         body = line[12:72] if re.fullmatch(r"[12]\d{3}", line[8:12]) and line[:8].strip() else None
         ways = []
         if body is not None:
-            ways.append((int(line[8:12]), [body[at : at + 6].strip() for at in range(0, len(body), 6)]))
+            ways.append(
+                (int(line[8:12]), [body[at : at + 6].strip() for at in range(0, len(body), 6)])
+            )
             ways.append((int(line[8:12]), line[12:].split()))
         words = line.split()
-        ways += [(int(word), words[at + 1 :]) for at, word in enumerate(words) if re.fullmatch(r"[12]\d{3}", word)]
+        ways += [
+            (int(word), words[at + 1 :])
+            for at, word in enumerate(words)
+            if re.fullmatch(r"[12]\d{3}", word)
+        ]
         wanted = {str(round(width * 100)), str(round(width * 1000))}
         hold(
             any(
-                0 <= year - first < len(values) and values[int(year - first)].lstrip("0") in {text.lstrip("0") for text in wanted}
+                0 <= year - first < len(values)
+                and values[int(year - first)].lstrip("0") in {text.lstrip("0") for text in wanted}
                 for first, values in ways
             ),
             f"{file}, line {row}: {width:g} mm in {year:.0f} is not what stands there: {line!r}",
@@ -310,7 +385,10 @@ def _check_ring_files(survey: Survey, path: Path) -> None:
 def check_same(survey: Survey, original: Survey) -> None:
     """Nothing that the tables say was changed, so nothing that is read may be."""
     for each in TABLES:
-        ours, theirs = (getattr(one, each.name).drop(columns=["row", "file"], errors="ignore") for one in (survey, original))
+        ours, theirs = (
+            getattr(one, each.name).drop(columns=["row", "file"], errors="ignore")
+            for one in (survey, original)
+        )
         named = [column.name for column in each.columns]
         pd.testing.assert_frame_equal(ours[named], theirs[named], check_exact=True, obj=each.name)
 
@@ -323,11 +401,17 @@ _originals: dict[str, Survey] = {}
 def _original(name: str) -> Survey:
     if name not in _originals:
         with tempfile.TemporaryDirectory() as place:
-            _originals[name] = read_survey(write_files(valid_surveys()[name], Path(place) / "survey"))
+            _originals[name] = read_survey(
+                write_files(valid_surveys()[name], Path(place) / "survey")
+            )
     return _originals[name]
 
 
-ONE_CELL = [("a cell",), ("a unit",), ("an identifier",)]  # damages whose refusal has to name a cell: row and column
+ONE_CELL = [
+    ("a cell",),
+    ("a unit",),
+    ("an identifier",),
+]  # damages whose refusal has to name a cell: row and column
 
 
 def one_check(seed: int, number: int) -> tuple[str, str, str]:
@@ -347,9 +431,14 @@ def one_check(seed: int, number: int) -> tuple[str, str, str]:
                 except SurveyError as error:
                     check_refusal(error, path)
                     if kinds in ONE_CELL:
-                        hold(any(problem.row and problem.column for problem in error.problems), f"no cell is named: {error}"[:400])
+                        hold(
+                            any(problem.row and problem.column for problem in error.problems),
+                            f"no cell is named: {error}"[:400],
+                        )
                     if set(kinds) <= set(HARMLESS):
-                        raise Fault(f"refused, though nothing that is said was changed: {error}"[:400]) from error
+                        raise Fault(
+                            f"refused, though nothing that is said was changed: {error}"[:400]
+                        ) from error
                 else:
                     outcome = "accepted"
                     hold(str(survey).startswith("Survey "), "no card")
@@ -358,7 +447,11 @@ def one_check(seed: int, number: int) -> tuple[str, str, str]:
                         check_same(survey, _original(name))
             hold(listing(folder) == before, "files were changed")
         except Exception as fault:  # every kind of it is what this study looks for
-            return kind, outcome, f"{name}, {kind}, damage {seed}/{number}: {type(fault).__name__}: {fault}"[:600]
+            return (
+                kind,
+                outcome,
+                f"{name}, {kind}, damage {seed}/{number}: {type(fault).__name__}: {fault}"[:600],
+            )
     return kind, outcome, ""
 
 
@@ -378,8 +471,8 @@ def check_work(job: dict) -> dict:
 
 def fit_work(job: dict) -> dict:
     """Damages surveys until one is accepted, and runs that one to a folder of results with few draws."""
-    from standage.run import run_survey
-    from standage.run_options import RunOptions
+    from standage.commands.run import run_survey
+    from standage.commands.run_options import RunOptions
 
     refused = 0
     for number in range(1000):
@@ -401,19 +494,36 @@ def fit_work(job: dict) -> dict:
                 with warnings.catch_warnings(), time_limit(SECONDS_OF_A_FIT):
                     warnings.simplefilter("ignore")
                     try:
-                        run_survey(survey, out, options=RunOptions(draws=25, chains=2), cores=1, quiet=True)
+                        run_survey(
+                            survey, out, options=RunOptions(draws=25, chains=2), cores=1, quiet=True
+                        )
                     except StandageError as error:
                         said = str(error)
                         hold(said.strip(), "a refusal without words")
                         hold(not out.exists(), "a half-written result beside a refusal")
                     else:
                         check_results(out)
-                left = sorted(entry.name for entry in Path(place).iterdir() if entry.name not in ("survey", "results"))
+                left = sorted(
+                    entry.name
+                    for entry in Path(place).iterdir()
+                    if entry.name not in ("survey", "results")
+                )
                 hold(not left, f"left behind: {left}")
             except Exception as error:  # every kind of it is what this study looks for
-                shutil.copytree(folder, Path(tempfile.gettempdir()) / f"damaged-{job['seed']}-{number}", dirs_exist_ok=True)
-                fault = f"{name}, {' and '.join(kinds)}, damage {700_000 + job['seed']}/{number}: {type(error).__name__}: {error}"[:600]
-        return {"kind": " and ".join(kinds), "refused_before": refused, "said": said[:200], "fault": fault}
+                shutil.copytree(
+                    folder,
+                    Path(tempfile.gettempdir()) / f"damaged-{job['seed']}-{number}",
+                    dirs_exist_ok=True,
+                )
+                fault = f"{name}, {' and '.join(kinds)}, damage {700_000 + job['seed']}/{number}: {type(error).__name__}: {error}"[
+                    :600
+                ]
+        return {
+            "kind": " and ".join(kinds),
+            "refused_before": refused,
+            "said": said[:200],
+            "fault": fault,
+        }
     raise RuntimeError("no damaged survey was accepted")
 
 
@@ -440,12 +550,22 @@ def check_numbers(name: str, table: pd.DataFrame) -> None:
             not wrong.any() or column in ("stand", "tree", "core", "note", "community", "plot"),
             f"{name}, {column}: {set(table[column][wrong])}",
         )
-    for low in [column for column in table.columns if column.endswith("_low") and {column[:-4] + end for end in TRIPLE} <= set(table)]:
+    for low in [
+        column
+        for column in table.columns
+        if column.endswith("_low") and {column[:-4] + end for end in TRIPLE} <= set(table)
+    ]:
         cells = table[[low[:-4] + end for end in TRIPLE]]
         blank = (cells == "").to_numpy()
-        hold((blank.all(axis=1) | ~blank.any(axis=1)).all(), f"{name}, {low[:-4]}: an interval with a gap")
+        hold(
+            (blank.all(axis=1) | ~blank.any(axis=1)).all(),
+            f"{name}, {low[:-4]}: an interval with a gap",
+        )
         numbers = cells[~blank.any(axis=1)].astype(float).to_numpy()
-        hold((np.diff(numbers, axis=1) >= -1e-9 * np.abs(numbers[:, 1:])).all(), f"{name}, {low[:-4]}: an interval out of order")
+        hold(
+            (np.diff(numbers, axis=1) >= -1e-9 * np.abs(numbers[:, 1:])).all(),
+            f"{name}, {low[:-4]}: an interval out of order",
+        )
     for column in [column for column in table.columns if column.startswith("probability")]:
         numbers = table[column][table[column] != ""].astype(float)
         hold(numbers.between(0, 1).all(), f"{name}, {column}: not a probability")
@@ -460,7 +580,9 @@ def check_jobs(surveys: int) -> list[dict]:
 
 def check_report(rows: pd.DataFrame) -> str:
     """Counts by kind of damage, all faults, and how fast it went."""
-    accepted, refused = (sum((Counter(one) for one in rows[name]), Counter()) for name in ("accepted", "refused"))
+    accepted, refused = (
+        sum((Counter(one) for one in rows[name]), Counter()) for name in ("accepted", "refused")
+    )
     faults = [fault for one in rows["faults"] for fault in one]
     single = sorted(kind for kind in {*accepted, *refused} if " and " not in kind)
     more = [kind for kind in {*accepted, *refused} if " and " in kind]
@@ -470,7 +592,14 @@ def check_report(rows: pd.DataFrame) -> str:
         lines.append(f"| {said} | {good + bad} | {bad} | {good} |")
     total = sum(accepted.values()) + sum(refused.values())
     lines.append(f"| all | {total} | {sum(refused.values())} | {sum(accepted.values())} |")
-    return "\n".join([*lines, "", f"{len(faults)} faults; {rows['per_second'].median():.1f} surveys a second", *faults[:60]])
+    return "\n".join(
+        [
+            *lines,
+            "",
+            f"{len(faults)} faults; {rows['per_second'].median():.1f} surveys a second",
+            *faults[:60],
+        ]
+    )
 
 
 def fit_report(rows: pd.DataFrame) -> str:
@@ -480,11 +609,19 @@ def fit_report(rows: pd.DataFrame) -> str:
         f"{len(rows)} accepted surveys fitted, {int(rows['refused_before'].sum())} refused before them, {len(faults)} faults, "
         f"{sum(bool(text) for text in rows['said'])} refused by the fit; {rows['seconds'].median():.0f} s each (median)"
     ]
-    return "\n".join([*lines, *(f"  refused: {count} x {text}" for text, count in said.most_common(10)), *faults[:40]])
+    return "\n".join(
+        [
+            *lines,
+            *(f"  refused: {count} x {text}" for text, count in said.most_common(10)),
+            *faults[:40],
+        ]
+    )
 
 
 def main() -> int:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("part", choices=("check", "fit"))
     parser.add_argument("verb", choices=("run", "report"), nargs="?", default="run")
     parser.add_argument("--surveys", type=int, default=20_000)
@@ -492,9 +629,19 @@ def main() -> int:
     parser.add_argument("--folder", type=Path, default=default_folder())
     given = parser.parse_args()
     name = f"damaged_surveys_{given.part}"
-    jobs = check_jobs(given.surveys) if given.part == "check" else [{"seed": seed} for seed in range(given.surveys)]
+    jobs = (
+        check_jobs(given.surveys)
+        if given.part == "check"
+        else [{"seed": seed} for seed in range(given.surveys)]
+    )
     if given.verb == "run":
-        rows = run_study(name, jobs, check_work if given.part == "check" else fit_work, folder=given.folder, workers=given.workers)
+        rows = run_study(
+            name,
+            jobs,
+            check_work if given.part == "check" else fit_work,
+            folder=given.folder,
+            workers=given.workers,
+        )
     else:
         rows = finished_rows(name, folder=given.folder)
     rows = rows[rows["error"] == ""] if len(rows) else rows

@@ -18,9 +18,9 @@ from pathlib import Path
 import numpy as np
 from openpyxl import Workbook, load_workbook
 
-from standage.simulate import small_survey
-from standage.tables import TABLES, table
-from standage.template import write_template
+from standage.simulate.surveys import small_survey
+from standage.survey.forms import write_template
+from standage.survey.schema import TABLES, table
 
 PROJECT = Path(__file__).resolve().parents[2]
 BOOK = "survey.xlsx"
@@ -152,17 +152,28 @@ def valid_surveys() -> dict[str, Files]:
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place)
         write_template(folder / "forms")
-        surveys = {"demo": _files_of(PROJECT / "demo" / "longleaf-survey"), "forms": _files_of(folder / "forms")}
+        surveys = {
+            "demo": _files_of(PROJECT / "demo" / "longleaf-survey"),
+            "forms": _files_of(folder / "forms"),
+        }
         for seed in (1, 2):
-            surveys[f"small-{seed}"] = _files_of(small_survey(seed, stems=25, cores=8).write(folder / f"small-{seed}"))
-        surveys["rings"] = with_rings(_files_of(small_survey(3, stems=25, cores=12).write(folder / "rings")))
+            surveys[f"small-{seed}"] = _files_of(
+                small_survey(seed, stems=25, cores=8).write(folder / f"small-{seed}")
+            )
+        surveys["rings"] = with_rings(
+            _files_of(small_survey(3, stems=25, cores=12).write(folder / "rings"))
+        )
     for name in ("forms", "small-1", "rings"):
         surveys[f"{name}-workbook"] = {BOOK: workbook_of(surveys[name])}
     return surveys
 
 
 def _files_of(folder: Path) -> Files:
-    return {path.relative_to(folder).as_posix(): path.read_bytes() for path in sorted(folder.rglob("*")) if path.is_file()}
+    return {
+        path.relative_to(folder).as_posix(): path.read_bytes()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file()
+    }
 
 
 def with_rings(files: Files) -> Files:
@@ -170,20 +181,37 @@ def with_rings(files: Files) -> Files:
     header, *rows = records_of(files["cores.csv"])
     place = {name: number for number, name in enumerate(header)}
     dbh = {row[0]: row[4] for row in records_of(files["trees.csv"])[1:]}
-    written, lines = [["core", "year", "width_mm"]], ["site  1 An invented site", "site  2 Nowhere", "site  3 Nobody"]
+    written, lines = (
+        [["core", "year", "width_mm"]],
+        ["site  1 An invented site", "site  2 Nowhere", "site  3 Nobody"],
+    )
     dated = [row for row in rows if row[place["first_ring_year"]]]
     for number, row in enumerate(dated):
         first, last = int(row[place["first_ring_year"]]), int(row[place["last_ring_year"]] or 2023)
         rings = last - first + 1
         length = row[place["core_length_mm"]]
-        mean = min(max((float(length) if length else 3.5 * float(dbh[row[place["tree"]]])) * 0.9 / rings, 0.3), 6)
-        widths = [round(100 * mean * (1 + 0.4 * ((7 * year + 3 * number) % 5 - 2) / 2)) for year in range(rings)]
+        mean = min(
+            max(
+                (float(length) if length else 3.5 * float(dbh[row[place["tree"]]])) * 0.9 / rings,
+                0.3,
+            ),
+            6,
+        )
+        widths = [
+            round(100 * mean * (1 + 0.4 * ((7 * year + 3 * number) % 5 - 2) / 2))
+            for year in range(rings)
+        ]
         name = row[place["core"]]
         if number % 2 or len(name) > 8:
-            written += [[name, str(first + year), f"{width / 100:g}"] for year, width in enumerate(widths)]
+            written += [
+                [name, str(first + year), f"{width / 100:g}"] for year, width in enumerate(widths)
+            ]
         else:
             lines += decadal_lines(name, first, widths)
-    return files | {"ring_widths.csv": csv_of(written), "rings/site.rwl": ("\n".join(lines) + "\n").encode()}
+    return files | {
+        "ring_widths.csv": csv_of(written),
+        "rings/site.rwl": ("\n".join(lines) + "\n").encode(),
+    }
 
 
 def decadal_lines(name: str, first: int, widths: list[int]) -> list[str]:
@@ -209,7 +237,9 @@ def workbook_of(files: Files) -> bytes:
         sheet.append(header)
         kinds = {column.name: column for column in each.columns}
         for row in rows:
-            sheet.append([_typed(cell, kinds.get(name)) for name, cell in zip(header, row, strict=True)])
+            sheet.append(
+                [_typed(cell, kinds.get(name)) for name, cell in zip(header, row, strict=True)]
+            )
     content = io.BytesIO()
     book.save(content)
     return content.getvalue()
@@ -287,7 +317,11 @@ def a_cell(files: Files, rng: np.random.Generator):
 def a_unit(files: Files, rng: np.random.Generator):
     """A number, or a whole column of them, in another unit."""
     name, records = _records(files, rng)
-    numbers = [place for place, cell in enumerate(records[0]) if any(column.name == cell and column.is_number for column in _columns(name))]
+    numbers = [
+        place
+        for place, cell in enumerate(records[0])
+        if any(column.name == cell and column.is_number for column in _columns(name))
+    ]
     if not numbers or len(records) < 2:
         return None
     place, times = _pick(rng, numbers), _pick(rng, (10, 0.1, 1 / 2.54, 25.4, 1000, 0.3048, -1))
@@ -414,9 +448,24 @@ def an_encoding(files: Files, rng: np.random.Generator):
     if rng.random() < 0.6:
         records = records_of(files[name])
         row = _pick(rng, records[1:] or records)
-        row[int(rng.integers(len(row)))] = _pick(rng, ("Jos\u00e9", "M\u00fcller", "\u201cquoted\u201d", "\u2013", "na\u00efve \u20ac5"))
+        row[int(rng.integers(len(row)))] = _pick(
+            rng, ("Jos\u00e9", "M\u00fcller", "\u201cquoted\u201d", "\u2013", "na\u00efve \u20ac5")
+        )
         text = csv_of(records).decode()
-    code = _pick(rng, ("cp1252", "latin-1", "utf-16", "utf-16-le", "utf-32", "mac-roman", "cp437", "utf-8-sig", "cp037"))
+    code = _pick(
+        rng,
+        (
+            "cp1252",
+            "latin-1",
+            "utf-16",
+            "utf-16-le",
+            "utf-32",
+            "mac-roman",
+            "cp437",
+            "utf-8-sig",
+            "cp037",
+        ),
+    )
     files[name] = text.encode(code, "replace")
     if rng.random() < 0.1:
         files[name] = b"\xef\xbb\xbf" * 2 + text.encode()
@@ -457,7 +506,10 @@ def some_bytes(files: Files, rng: np.random.Generator):
         lambda: content.__setitem__(slice(at, at + span), bytes(len(content[at : at + span]))),
         lambda: content.extend(rng.bytes(span)),
         lambda: content.__setitem__(
-            slice(at, at), _pick(rng, (b'"', b"\r", b"\x1a", b"\x0b", b"\x0c", b"\xff", b"\xc2\x85", b"\xe2\x80\xa8"))
+            slice(at, at),
+            _pick(
+                rng, (b'"', b"\r", b"\x1a", b"\x0b", b"\x0c", b"\xff", b"\xc2\x85", b"\xe2\x80\xa8")
+            ),
         ),
     )
     if content:
@@ -474,7 +526,18 @@ def whole_files(files: Files, rng: np.random.Generator):
         lambda: files.pop(first),
         lambda: files.update({first: b""}),
         lambda: files.update(
-            {_pick(rng, (first.upper(), first.replace(".", "s."), f"copy of {first}", first + ".txt", first.title())): files.pop(first)}
+            {
+                _pick(
+                    rng,
+                    (
+                        first.upper(),
+                        first.replace(".", "s."),
+                        f"copy of {first}",
+                        first + ".txt",
+                        first.title(),
+                    ),
+                ): files.pop(first)
+            }
         ),
         lambda: files.update({_pick(rng, TABLES).file: files[first]}),
         lambda: files.update({first.replace(".csv", ".CSV"): files[first]}),
@@ -482,8 +545,12 @@ def whole_files(files: Files, rng: np.random.Generator):
         lambda: files.update({first: rng.bytes(int(rng.integers(200)))}),
         lambda: files.update({first: b"<!DOCTYPE html><html><body>Sign in</body></html>"}),
         lambda: files.update({f"{first}/x.csv": files.pop(first)}),
-        lambda: files.update({f"rings/{Path(second).name}": files[second], "rings/other.rwl": files[first]}),
-        lambda: files.update({"rings/big.rwl": b"\n".join(b"A1      1900" + b"   100" * 10 for _ in range(50))}),
+        lambda: files.update(
+            {f"rings/{Path(second).name}": files[second], "rings/other.rwl": files[first]}
+        ),
+        lambda: files.update(
+            {"rings/big.rwl": b"\n".join(b"A1      1900" + b"   100" * 10 for _ in range(50))}
+        ),
     )
     _pick(rng, ways)()
     return first, ""
@@ -501,17 +568,30 @@ def a_ring_file(files: Files, rng: np.random.Generator):
         lambda: lines.insert(at, line),
         lambda: lines.__setitem__(at, line[:place] + line[place + 1 :]),
         lambda: lines.__setitem__(at, line[:place] + _pick(rng, "0123456789 -.\tx") + line[place:]),
-        lambda: lines.__setitem__(at, line[:place] + _pick(rng, "0123456789 -.\tx") + line[place + 1 :]),
-        lambda: lines.__setitem__(at, line.replace("   999", _pick(rng, ("", " -9999", "  9999", "   998", "   999   999")))),
+        lambda: lines.__setitem__(
+            at, line[:place] + _pick(rng, "0123456789 -.\tx") + line[place + 1 :]
+        ),
+        lambda: lines.__setitem__(
+            at,
+            line.replace("   999", _pick(rng, ("", " -9999", "  9999", "   998", "   999   999"))),
+        ),
         lambda: lines.__setitem__(at, " ".join(line.split())),
         lambda: lines.__setitem__(at, line[:12].replace("19", "18", 1) + line[12:]),
         lambda: lines.__setitem__(at, line.lower()),
         lambda: lines.__setitem__(at, line[:place]),
-        lambda: lines.insert(at, _pick(rng, ("", "junk", "# note", "12345", "a-1-1  1 header again", "\x1a", "a-1     1990"))),
+        lambda: lines.insert(
+            at,
+            _pick(
+                rng,
+                ("", "junk", "# note", "12345", "a-1-1  1 header again", "\x1a", "a-1     1990"),
+            ),
+        ),
         lambda: lines.__setitem__(slice(at, at + 2), lines[at : at + 2][::-1]),
     )
     _pick(rng, ways)()
-    files["rings/site.rwl"] = _pick(rng, ("\n", "\r\n", "\r", "\r\r\n")).join([*lines, ""]).encode("latin-1", "replace")
+    files["rings/site.rwl"] = (
+        _pick(rng, ("\n", "\r\n", "\r", "\r\r\n")).join([*lines, ""]).encode("latin-1", "replace")
+    )
     return "rings/site.rwl", ""
 
 
@@ -537,7 +617,9 @@ def nothing_said(files: Files, rng: np.random.Generator):
     )
     files[name] = _pick(rng, ways)()
     if rng.random() < 0.3:
-        files[_pick(rng, (".DS_Store", "~$trees.csv", "readme.txt", "Thumbs.db", ".trees.csv.swp"))] = rng.bytes(20)
+        files[
+            _pick(rng, (".DS_Store", "~$trees.csv", "readme.txt", "Thumbs.db", ".trees.csv.swp"))
+        ] = rng.bytes(20)
     return name, ""
 
 
@@ -550,11 +632,33 @@ def a_sheet(files: Files, rng: np.random.Generator):
         return None
     book = load_workbook(io.BytesIO(files[BOOK]))
     sheet = book[_pick(rng, book.sheetnames)]
-    cell = sheet.cell(int(rng.integers(1, sheet.max_row + 1)), int(rng.integers(1, sheet.max_column + 1)))
+    cell = sheet.cell(
+        int(rng.integers(1, sheet.max_row + 1)), int(rng.integers(1, sheet.max_column + 1))
+    )
     before = str(cell.value) if cell.value is not None else ""
     odd = (
-        *(True, 0.1 + 0.2, 1e20, dt.datetime(2021, 7, 14, 8, 30), dt.datetime(1905, 7, 1), dt.time(8, 30), dt.timedelta(days=2, hours=3)),
-        *("=1+1", "=A1", "#REF!", before, f" {before} ", "\u00a0", dt.date(2030, 1, 1), "x" * 2000, "a\nb", 44391, 12.5),
+        *(
+            True,
+            0.1 + 0.2,
+            1e20,
+            dt.datetime(2021, 7, 14, 8, 30),
+            dt.datetime(1905, 7, 1),
+            dt.time(8, 30),
+            dt.timedelta(days=2, hours=3),
+        ),
+        *(
+            "=1+1",
+            "=A1",
+            "#REF!",
+            before,
+            f" {before} ",
+            "\u00a0",
+            dt.date(2030, 1, 1),
+            "x" * 2000,
+            "a\nb",
+            44391,
+            12.5,
+        ),
     )
 
     def put() -> None:
@@ -567,7 +671,15 @@ def a_sheet(files: Files, rng: np.random.Generator):
         cell.number_format = _pick(rng, ("0%", "yyyy-mm-dd", "[h]:mm", "General", "@", "0.00E+00"))
 
     def titled() -> None:
-        sheet.title = _pick(rng, (sheet.title.upper(), f"{sheet.title} 2021", sheet.title[:-1] or "x", f" {sheet.title}"))
+        sheet.title = _pick(
+            rng,
+            (
+                sheet.title.upper(),
+                f"{sheet.title} 2021",
+                sheet.title[:-1] or "x",
+                f" {sheet.title}",
+            ),
+        )
 
     def state() -> None:
         sheet.sheet_state = "hidden"
@@ -581,7 +693,9 @@ def a_sheet(files: Files, rng: np.random.Generator):
         style,
         titled,
         state,
-        lambda: book.create_sheet(_pick(rng, ("Sheet1", "notes", "tree", "cores2"))).append(["x", 1]),
+        lambda: book.create_sheet(_pick(rng, ("Sheet1", "notes", "tree", "cores2"))).append(
+            ["x", 1]
+        ),
         lambda: book.remove(sheet) if len(book.sheetnames) > 1 else None,
         lambda: sheet.insert_rows(1),
         lambda: sheet.delete_rows(1),
@@ -651,5 +765,9 @@ CSV_DAMAGES: dict[str, Damage] = {
     "ring file": a_ring_file,
     "nothing said": nothing_said,
 }
-BOOK_DAMAGES: dict[str, Damage] = {"sheet": a_sheet, "part of a workbook": a_part_of_the_workbook, "workbook's bytes": some_bytes}
+BOOK_DAMAGES: dict[str, Damage] = {
+    "sheet": a_sheet,
+    "part of a workbook": a_part_of_the_workbook,
+    "workbook's bytes": some_bytes,
+}
 HARMLESS = ("nothing said",)

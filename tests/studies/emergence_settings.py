@@ -26,28 +26,49 @@ from studies.runner import study_command
 NAME = "emergence_settings"
 CUT, NEAR_YEARS = 1935, 20
 TRIES = (8, 5, 3, 2, 2)  # chances to start a stem in the seasons after the cut, for one without it
-SETTINGS = {"let go by the cut": (1926, 1933), "came after the cut": (1937, 1944), "nothing then": None}
+SETTINGS = {
+    "let go by the cut": (1926, 1933),
+    "came after the cut": (1937, 1944),
+    "nothing then": None,
+}
 CHOICES = ("off", "on", "learned")
-RIGHT_CLAIM = {"let go by the cut": "waiting", "came after the cut": "germinated after", "nothing then": ""}
+RIGHT_CLAIM = {
+    "let go by the cut": "waiting",
+    "came after the cut": "germinated after",
+    "nothing then": "",
+}
 
 
 def jobs(surveys: int) -> list[dict]:
     """So many surveys of each setting, the same one under each choice."""
     seeds = range(surveys)
-    return [{"setting": setting, "emergence": choice, "seed": seed} for seed in seeds for setting in SETTINGS for choice in CHOICES]
+    return [
+        {"setting": setting, "emergence": choice, "seed": seed}
+        for seed in seeds
+        for setting in SETTINGS
+        for choice in CHOICES
+    ]
 
 
 def simulated(setting: str, seed: int):
     """The survey of a setting, the cut on record."""
-    from standage.simulate import small_survey
-    from standage.simulate_departures import Departures
+    from standage.simulate.departures import Departures
+    from standage.simulate.surveys import small_survey
 
     let_go = setting == "let go by the cut"
     survey = small_survey(
         seed, stems=80, cores=40, pulse=SETTINGS[setting], pulse_share=0.6,
         departures=Departures(openings=(CUT,), release_tries=TRIES) if let_go else None,
     )  # fmt: skip
-    cut = {"event": "cut", "stand": "", "kind": "logging", "first_year": CUT, "last_year": CUT, "opens_canopy": "yes", "source": "record"}
+    cut = {
+        "event": "cut",
+        "stand": "",
+        "kind": "logging",
+        "first_year": CUT,
+        "last_year": CUT,
+        "opens_canopy": "yes",
+        "source": "record",
+    }
     survey.tables["events"] = pd.DataFrame([cut]).reindex(columns=survey.tables["events"].columns)
     return survey
 
@@ -56,23 +77,46 @@ def one_survey(job: dict) -> dict:
     """Simulate, write, read, fit: years of the cored trees near the cut, what is claimed of the cut, rho."""
     from standage.findings.attribution import attribution
     from standage.stand.fit import fit_stands
-    from standage.survey import read_survey
+    from standage.survey.reading import read_survey
 
     survey = simulated(job["setting"], job["seed"])
     with tempfile.TemporaryDirectory() as folder:
         posterior = fit_stands(
-            read_survey(survey.write(folder)), seed=job["seed"], chains=2, cores=1, tune=200, draws=400, emergence=job["emergence"]
+            read_survey(survey.write(folder)),
+            seed=job["seed"],
+            chains=2,
+            cores=1,
+            tune=200,
+            draws=400,
+            emergence=job["emergence"],
         )
-    true = posterior.trees["tree"].map(survey.truth["trees"].set_index("tree")["establishment_year"].astype(float)).to_numpy(float)
+    true = (
+        posterior.trees["tree"]
+        .map(survey.truth["trees"].set_index("tree")["establishment_year"].astype(float))
+        .to_numpy(float)
+    )
     drawn = posterior.establishment_year
-    near = posterior.trees["cored"].to_numpy(bool) & (drawn >= 0).all(axis=0) & (np.abs(true - CUT) <= NEAR_YEARS)
+    near = (
+        posterior.trees["cored"].to_numpy(bool)
+        & (drawn >= 0).all(axis=0)
+        & (np.abs(true - CUT) <= NEAR_YEARS)
+    )
     rho = posterior.delay_posterior[0].get("release")
     of_cut = attribution(posterior, level=LEVEL).query("event == 'cut'")
     return {
-        "stems": [tree_outcome(years.astype(float), year) for years, year in zip(drawn[:, near].T, true[near], strict=True)],
-        "claims": of_cut.loc[of_cut["lag_years_median"].between(-NEAR_YEARS, NEAR_YEARS), "claim"].tolist(),
-        "rho": [] if rho is None else [float(value) for value in np.quantile(rho, [(1 - LEVEL) / 2, 0.5, (1 + LEVEL) / 2])],
-        "odds_sooner": math.nan if rho is None else float(((rho > 0).sum() + 0.5) / ((rho <= 0).sum() + 0.5)),
+        "stems": [
+            tree_outcome(years.astype(float), year)
+            for years, year in zip(drawn[:, near].T, true[near], strict=True)
+        ],
+        "claims": of_cut.loc[
+            of_cut["lag_years_median"].between(-NEAR_YEARS, NEAR_YEARS), "claim"
+        ].tolist(),
+        "rho": []
+        if rho is None
+        else [float(value) for value in np.quantile(rho, [(1 - LEVEL) / 2, 0.5, (1 + LEVEL) / 2])],
+        "odds_sooner": math.nan
+        if rho is None
+        else float(((rho > 0).sum() + 0.5) / ((rho <= 0).sum() + 0.5)),
         "divergences": int(posterior.verdict["divergences"]),
     }
 
@@ -86,7 +130,12 @@ def tree_outcome(years: np.ndarray, true: float) -> dict:
     half = len(years) // 2
     score = np.abs(years - true).mean() - 0.5 * np.abs(years[:half] - years[half : 2 * half]).mean()
     inside = float(((low <= years) & (years <= high)).mean())
-    return {"hit": int(low <= true <= high), "mass": round(inside, 4), "score": round(float(score), 3), "error": float(years.mean() - true)}
+    return {
+        "hit": int(low <= true <= high),
+        "mass": round(inside, 4),
+        "score": round(float(score), 3),
+        "error": float(years.mean() - true),
+    }
 
 
 def summary(frame: pd.DataFrame) -> pd.DataFrame:
@@ -101,10 +150,24 @@ def summary(frame: pd.DataFrame) -> pd.DataFrame:
         coverage, se = clustered_mean(trees["hit"].to_numpy(), trees["survey"].to_numpy())
         score, score_se = clustered_mean(trees["score"].to_numpy(), trees["survey"].to_numpy())
         made = [[claim for claim in claims if claim != "nothing"] for claims in rows["claims"]]
-        row = {"setting": setting, "emergence": choice, "surveys": len(rows), "trees": len(trees), "coverage": coverage, "coverage_se": se}
-        row |= {"mass": trees["mass"].mean(), "score": score, "score_se": score_se, "error": trees["error"].mean()}
+        row = {
+            "setting": setting,
+            "emergence": choice,
+            "surveys": len(rows),
+            "trees": len(trees),
+            "coverage": coverage,
+            "coverage_se": se,
+        }
+        row |= {
+            "mass": trees["mass"].mean(),
+            "score": score,
+            "score_se": score_se,
+            "error": trees["error"].mean(),
+        }
         row["claimed"] = float(np.mean([len(claims) > 0 for claims in made]))
-        row["claimed_wrongly"] = float(np.mean([any(claim != RIGHT_CLAIM[setting] for claim in claims) for claims in made]))
+        row["claimed_wrongly"] = float(
+            np.mean([any(claim != RIGHT_CLAIM[setting] for claim in claims) for claims in made])
+        )
         if choice != "off":
             true = math.log(TRIES[0]) if setting == "let go by the cut" else 0.0
             row["rho_held"] = float(np.mean([low <= true <= high for low, _, high in rows["rho"]]))

@@ -33,19 +33,26 @@ from pathlib import Path
 
 from runner import default_folder
 
-import standage.again  # noqa: F401  every library that a run needs
-from standage.cli import main
-from standage.result_folder import read_told
-from standage.simulate import small_survey
-from standage.simulate_history import SurveyDesign
-from standage.workplace import workplace_of
+from standage.commands.cli import main
+from standage.results.folder import read_told
+from standage.results.folder_swap import workplace_of
+from standage.simulate.history import SurveyDesign
+from standage.simulate.surveys import small_survey
 
 SEEDS = (1, 2)
 OPTIONS = ("--draws", "60", "--chains", "2")
 CODES = (0, 3)  # so few draws seldom pass the checks, which has nothing to do with faults
-NOT_COMPARED = {"posterior.nc", "provenance.json", "verdict.json"}  # they hold the time of day and seconds
+NOT_COMPARED = {
+    "posterior.nc",
+    "provenance.json",
+    "verdict.json",
+}  # they hold the time of day and seconds
 DISKS_KB = (60, 300, 1000, 1600)  # the draws have no room; the tables; the posterior; the pictures
-BEFORE, AFTER = 0.06, 0.01  # seconds within which a kill comes after the new result is complete, and after it is in its place
+BEFORE, AFTER = (
+    0.06,
+    0.01,
+)  # seconds within which a kill comes after the new result is complete, and after it is in its place
+
 
 def survey_in(folder: Path) -> Path:
     """One plot, some twenty stems, eight cores."""
@@ -59,7 +66,9 @@ class Run:
     def __init__(self, survey: Path, out: Path, seed: int) -> None:
         self.said_in = Path(tempfile.mkstemp(prefix="standage-faults-")[1])
         words = ["run", str(survey), "--out", str(out), "--seed", str(seed), *OPTIONS]
-        self.process = multiprocessing.get_context("fork").Process(target=_run, args=(words, str(self.said_in)))
+        self.process = multiprocessing.get_context("fork").Process(
+            target=_run, args=(words, str(self.said_in))
+        )
         self.process.start()
 
     @property
@@ -75,11 +84,15 @@ class Run:
         self.process.join()
         said = self.said_in.read_text(encoding="utf-8")
         self.said_in.unlink()
-        return self.process.exitcode, "\n".join(line for line in said.splitlines() if not line.startswith("sampling the stand")).strip()
+        return self.process.exitcode, "\n".join(
+            line for line in said.splitlines() if not line.startswith("sampling the stand")
+        ).strip()
 
 
 def _run(words: list[str], said_in: str) -> None:
-    signal.signal(signal.SIGINT, signal.default_int_handler)  # a study started in the background has it switched off
+    signal.signal(
+        signal.SIGINT, signal.default_int_handler
+    )  # a study started in the background has it switched off
     where = os.open(said_in, os.O_WRONLY | os.O_APPEND)
     os.dup2(where, 1)
     os.dup2(where, 2)
@@ -95,7 +108,10 @@ def to_its_end(survey: Path, out: Path, seed: int) -> tuple[int, str, float]:
 def prints(folder: Path) -> dict[str, str]:
     """SHA-256 by name of every file that the same run makes again byte for byte."""
     files = (path for path in folder.rglob("*") if path.is_file() and path.name not in NOT_COMPARED)
-    return {path.relative_to(folder).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest() for path in files}
+    return {
+        path.relative_to(folder).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest()
+        for path in files
+    }
 
 
 def whole(out: Path, known: dict[int, dict[str, str]]) -> str:
@@ -106,11 +122,19 @@ def whole(out: Path, known: dict[int, dict[str, str]]) -> str:
     there = {path.relative_to(out).as_posix() for path in out.rglob("*") if path.is_file()}
     if there != set(told["files"]):
         return f"TORN: {sorted(there ^ set(told['files']))}"
-    return f"seed {told['seed']}" if prints(out) == known[told["seed"]] else f"MIXED: not the files of seed {told['seed']}"
+    return (
+        f"seed {told['seed']}"
+        if prints(out) == known[told["seed"]]
+        else f"MIXED: not the files of seed {told['seed']}"
+    )
 
 
 def litter(out: Path) -> list[str]:
-    return sorted(path.relative_to(out.parent).as_posix() for path in out.parent.rglob("*") if ".standage" in path.as_posix())
+    return sorted(
+        path.relative_to(out.parent).as_posix()
+        for path in out.parent.rglob("*")
+        if ".standage" in path.as_posix()
+    )
 
 
 def kill_any_time(run: Run, out: Path, takes: float, dice: random.Random) -> str:
@@ -152,7 +176,10 @@ def kills(count: int, place: Path, rows: Path, dice_seed: int) -> None:
         known[seed] = prints(place / f"known-{seed}")
     dice = random.Random(dice_seed)
     for number in range(count):
-        seed, way = SEEDS[number // 2 % 2], (kill_any_time, kill_before_the_swap, kill_any_time, kill_after_the_swap)[number % 4]
+        seed, way = (
+            SEEDS[number // 2 % 2],
+            (kill_any_time, kill_before_the_swap, kill_any_time, kill_after_the_swap)[number % 4],
+        )
         before = whole(out, known)
         began = time.perf_counter()
         run = Run(survey, out, seed)
@@ -160,10 +187,19 @@ def kills(count: int, place: Path, rows: Path, dice_seed: int) -> None:
         row["alive"] = run.alive
         run.send(signal.SIGKILL)
         run.end()
-        row |= {"seconds": round(time.perf_counter() - began, 2), "after": whole(out, known), "beside": litter(out)}
+        row |= {
+            "seconds": round(time.perf_counter() - began, 2),
+            "after": whole(out, known),
+            "beside": litter(out),
+        }
         if number % 10 == 9:
             code, said, takes_now = to_its_end(survey, out, seed)
-            row |= {"rerun": code, "rerun_seconds": round(takes_now, 2), "rerun_left": litter(out), "rerun_is": whole(out, known)}
+            row |= {
+                "rerun": code,
+                "rerun_seconds": round(takes_now, 2),
+                "rerun_left": litter(out),
+                "rerun_is": whole(out, known),
+            }
             row["draws_taken_up"] = "nothing was sampled again" in said
         _add(rows, row)
 
@@ -175,20 +211,49 @@ def other_faults(place: Path, rows: Path) -> None:
     _until(first, workplace_of(out).path / "lock")
     code, said, _ = to_its_end(survey, out, 2)
     first_code, _ = first.end()
-    _add(rows, {"fault": "two runs at once", "code": code, "first": first_code, "said": said, "left": litter(out)})
+    _add(
+        rows,
+        {
+            "fault": "two runs at once",
+            "code": code,
+            "first": first_code,
+            "said": said,
+            "left": litter(out),
+        },
+    )
     for name, when in (("Ctrl-C while sampling", "lock"), ("Ctrl-C after sampling", "draws.npz")):
         run = Run(survey, out, 2)
         _until(run, workplace_of(out).path / when)
         run.send(signal.SIGINT)
         code, said = run.end()
-        _add(rows, {"fault": name, "code": code, "said": said, "folder": read_told(out)["seed"], "left": litter(out)})
+        _add(
+            rows,
+            {
+                "fault": name,
+                "code": code,
+                "said": said,
+                "folder": read_told(out)["seed"],
+                "left": litter(out),
+            },
+        )
     run = Run(survey, out, 1)
     _until(run, workplace_of(out).path / "lock")  # taken after the survey was read
     with (survey / "trees.csv").open("a") as file:
         file.write("\n")
     code, said = run.end()
-    _add(rows, {"fault": "input changed", "code": code, "said": said.splitlines()[-1], "left": litter(out)})
-    for name, options in (*((f"disk of {size} kB full", f"size={size}k") for size in DISKS_KB), ("disk read-only", "size=1m,ro")):
+    _add(
+        rows,
+        {
+            "fault": "input changed",
+            "code": code,
+            "said": said.splitlines()[-1],
+            "left": litter(out),
+        },
+    )
+    for name, options in (
+        *((f"disk of {size} kB full", f"size={size}k") for size in DISKS_KB),
+        ("disk read-only", "size=1m,ro"),
+    ):
         with _mounted(place / name.replace(" ", "-"), options) as disk:
             if disk is None:
                 _add(rows, {"fault": name, "said": "left out: this user may not mount a disk"})
@@ -206,7 +271,9 @@ def _until(run: Run, there: Path) -> None:
 @contextlib.contextmanager
 def _mounted(at: Path, options: str) -> Iterator[Path | None]:
     at.mkdir()
-    if subprocess.run(["mount", "-t", "tmpfs", "-o", options, "tmpfs", str(at)], capture_output=True).returncode:
+    if subprocess.run(
+        ["mount", "-t", "tmpfs", "-o", options, "tmpfs", str(at)], capture_output=True
+    ).returncode:
         yield None
         return
     try:
@@ -224,19 +291,37 @@ def _add(rows: Path, row: dict) -> None:
 def report(rows: list[dict]) -> str:
     """How many kills came when, what they left, and how the other faults ended."""
     killed = [row for row in rows if "kill" in row]
-    lines = [f"{len(killed)} kills, {sum(row['alive'] for row in killed)} of a process that was still running"]
+    lines = [
+        f"{len(killed)} kills, {sum(row['alive'] for row in killed)} of a process that was still running"
+    ]
     for when in ("any", "before the swap", "after the swap"):
         of = [row for row in killed if row["when"] == when]
         bad = [row["after"] for row in of if row["after"].startswith(("TORN", "MIXED"))]
         became = Counter(_became(row) for row in of)
         ended = ", ".join(f"{count} {what}" for what, count in sorted(became.items()))
-        lines.append(f"  {when}: {len(of)}; {ended}; neither one nor the other: {len(bad)} {bad or ''}")
-        lines.append(f"    with draws kept: {sum(any('draws.npz' in name for name in row['beside']) for row in of)}")
+        lines.append(
+            f"  {when}: {len(of)}; {ended}; neither one nor the other: {len(bad)} {bad or ''}"
+        )
+        lines.append(
+            f"    with draws kept: {sum(any('draws.npz' in name for name in row['beside']) for row in of)}"
+        )
     reruns = [row for row in killed if "rerun" in row]
-    sound = [row for row in reruns if row["rerun"] in CODES and not row["rerun_left"] and row["rerun_is"] == f"seed {row['seed']}"]
+    sound = [
+        row
+        for row in reruns
+        if row["rerun"] in CODES
+        and not row["rerun_left"]
+        and row["rerun_is"] == f"seed {row['seed']}"
+    ]
     taken = sum(row["draws_taken_up"] for row in reruns)
-    lines.append(f"  {len(reruns)} runs afterwards, left alone: {len(sound)} ended whole with nothing beside; {taken} took draws up")
-    lines += [f"{row['fault']}: exit code {row.get('code')}; left {row.get('left')}; {row['said']}" for row in rows if "fault" in row]
+    lines.append(
+        f"  {len(reruns)} runs afterwards, left alone: {len(sound)} ended whole with nothing beside; {taken} took draws up"
+    )
+    lines += [
+        f"{row['fault']}: exit code {row.get('code')}; left {row.get('left')}; {row['said']}"
+        for row in rows
+        if "fault" in row
+    ]
     return "\n".join(lines)
 
 
@@ -247,7 +332,9 @@ def _became(row: dict) -> str:
 
 
 def command_line() -> None:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("verb", choices=("run", "report"))
     parser.add_argument("--kills", type=int, default=100)
     parser.add_argument("--dice", type=int, default=1, help="seed of the moments")

@@ -30,7 +30,10 @@ from studies.runner import study_command
 NAME = "interval_coverage"
 LEVEL = 0.9
 LARGEST_GAP = 0.025  # of coverage against the posterior mass inside the intervals, over all trees
-OFF_LOWEST, OFF_HIGHEST = 0.75, 0.97  # coverage to be kept where the truth stands a prior standard deviation off
+OFF_LOWEST, OFF_HIGHEST = (
+    0.75,
+    0.97,
+)  # coverage to be kept where the truth stands a prior standard deviation off
 PULSE = (1930, 1941)
 FIRST_YEAR = 1650  # of the simulated histories: well before the axis of a fit begins, which knows of no first year
 SETTINGS: dict[str, dict] = {
@@ -53,14 +56,18 @@ def jobs(surveys: int) -> list[dict]:
     """So many surveys of the nominal setting, a fifth as many (20 at least, if there are so many) of each other one."""
     fewer = min(max(20, math.ceil(0.2 * surveys)), surveys)
     number = {setting: surveys if setting == "nominal" else fewer for setting in SETTINGS}
-    return [{"setting": setting, "seed": seed} for setting in SETTINGS for seed in range(number[setting])]
+    return [
+        {"setting": setting, "seed": seed}
+        for setting in SETTINGS
+        for seed in range(number[setting])
+    ]
 
 
 def one_survey(job: dict) -> dict:
     """Simulate, write, read, fit, write, read: what became of every tree, cohort and other amount of one survey."""
     from standage.profiles import load_profile
-    from standage.simulate import small_survey
-    from standage.simulate_history import SurveyDesign
+    from standage.simulate.history import SurveyDesign
+    from standage.simulate.surveys import small_survey
 
     rng = np.random.default_rng([job["seed"], 7])
     stems, cores = float(rng.integers(120, 201)), int(rng.integers(50, 61))
@@ -72,7 +79,11 @@ def one_survey(job: dict) -> dict:
     )  # fmt: skip
     posterior, tables = fitted_tables(simulated, seed=job["seed"])
     profile = load_profile("longleaf-pine")
-    result = {"stems": stem_outcomes(simulated, posterior, tables["tree_dates"], np.random.default_rng([job["seed"], 8]))}
+    result = {
+        "stems": stem_outcomes(
+            simulated, posterior, tables["tree_dates"], np.random.default_rng([job["seed"], 8])
+        )
+    }
     result["amounts"] = amount_outcomes(simulated, profile, tables)
     if pulse:
         result["pulses"] = pulse_outcome(tables["pulses"])
@@ -81,19 +92,21 @@ def one_survey(job: dict) -> dict:
 
 def fitted_tables(simulated, *, seed: int) -> tuple:
     """A simulated survey written, read back and fitted; the posterior, and its result tables as read back from CSV."""
-    from standage.results import result_tables
+    from standage.results.writing import result_tables
     from standage.stand.fit import fit_stands
-    from standage.survey import read_survey
+    from standage.survey.reading import read_survey
 
     with tempfile.TemporaryDirectory() as folder:
         survey = read_survey(simulated.write(Path(folder) / "survey"))
-        posterior = fit_stands(survey, seed=seed, level=LEVEL, chains=2, cores=1, tune=200, draws=250)
+        posterior = fit_stands(
+            survey, seed=seed, level=LEVEL, chains=2, cores=1, tune=200, draws=250
+        )
     return posterior, as_written(result_tables(posterior, level=LEVEL))
 
 
 def as_written(tables: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
     """Result tables as whoever opens their CSV files finds them."""
-    from standage.results import write_table
+    from standage.results.writing import write_table
 
     read = {}
     with tempfile.TemporaryDirectory() as folder:
@@ -103,16 +116,27 @@ def as_written(tables: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
     return read
 
 
-def stem_outcomes(simulated, posterior, dates: pd.DataFrame, rng: np.random.Generator) -> list[dict]:
+def stem_outcomes(
+    simulated, posterior, dates: pd.DataFrame, rng: np.random.Generator
+) -> list[dict]:
     """One row a live natural stem and year (establishment; first ring at the core): was the truth inside, and what the draws say of it."""
     truth = simulated.truth["trees"].set_index("tree")
     centre = recorded_centres(simulated.tables["cores"])
     dates = dates.set_index("tree")
     rows = []
-    for what, column in (("establishment_year", "establishment_year"), ("coring_height_year", "year_at_core_height")):
-        drawn = posterior.establishment_year if what == "establishment_year" else posterior.year_at_core
+    for what, column in (
+        ("establishment_year", "establishment_year"),
+        ("coring_height_year", "year_at_core_height"),
+    ):
+        drawn = (
+            posterior.establishment_year if what == "establishment_year" else posterior.year_at_core
+        )
         for place, tree in enumerate(posterior.trees["tree"]):
-            low, high, true = dates.at[tree, f"{what}_low"], dates.at[tree, f"{what}_high"], truth.at[tree, column]
+            low, high, true = (
+                dates.at[tree, f"{what}_low"],
+                dates.at[tree, f"{what}_high"],
+                truth.at[tree, column],
+            )
             if pd.isna(low) or pd.isna(true):
                 continue
             years, true = drawn[drawn[:, place] >= 0, place].astype(float), float(true)
@@ -124,7 +148,9 @@ def stem_outcomes(simulated, posterior, dates: pd.DataFrame, rng: np.random.Gene
                     "age": posterior.units[0].season - float(np.median(years)),
                     "hit": int(low <= true <= high),
                     "mass": round(float(((low <= years) & (years <= high)).mean()), 4),
-                    "rank": round(float((years < true).mean() + rng.random() * (years == true).mean()), 4),
+                    "rank": round(
+                        float((years < true).mean() + rng.random() * (years == true).mean()), 4
+                    ),
                     "error": round(float(years.mean() - true), 2),
                     "width": float(high - low),
                 }
@@ -164,27 +190,67 @@ def amount_outcomes(simulated, profile, tables: dict[str, pd.DataFrame]) -> list
     stems, seedlings = alive * past, alive * (1 - past)
     for _, row in tables["cohorts"].iterrows():
         inside = (years >= row["first_year"]) & (years <= row["last_year"])
-        if inside.sum() < row["last_year"] - row["first_year"] + 1 or row.name == 0:  # the oldest class may begin before the axis
+        if (
+            inside.sum() < row["last_year"] - row["first_year"] + 1 or row.name == 0
+        ):  # the oldest class may begin before the axis
             continue
         age = age_class(season - (row["first_year"] + row["last_year"]) / 2)
         add("cohorts", "stems per ha", row, "stems_per_ha", float(stems[inside].sum()), age=age)
-        add("cohorts", "share of stems", row, "share", float(stems[inside].sum() / stems.sum()), age=age)
+        add(
+            "cohorts",
+            "share of stems",
+            row,
+            "share",
+            float(stems[inside].sum() / stems.sum()),
+            age=age,
+        )
         if row["last_year"] >= season - 30:  # earlier classes hold no plant without a stem
-            add("cohorts", "seedling stages per ha", row, "seedling_stages_per_ha", float(seedlings[inside].sum()), age=age)
+            add(
+                "cohorts",
+                "seedling stages per ha",
+                row,
+                "seedling_stages_per_ha",
+                float(seedlings[inside].sum()),
+                age=age,
+            )
     stand = tables["stand_summary"].iloc[0]
     add("stand_summary", "stems per ha", stand, "stems_per_ha", float(stems.sum()))
     ages = season - years  # seasons completed at a survey in June
     for over in (60, 100, 150):
-        add("stand_summary", f"share over {over} years", stand, f"share_over_{over}_years", float(stems[ages > over].sum() / stems.sum()))
+        add(
+            "stand_summary",
+            f"share over {over} years",
+            stand,
+            f"share_over_{over}_years",
+            float(stems[ages > over].sum() / stems.sum()),
+        )
     held = np.convolve(stems, np.ones(20), "valid").max() / stems.sum()
     add("stand_summary", "largest share in 20 years", stand, "share_in_20_years", float(held))
-    oldest = simulated.truth["trees"].set_index("tree").loc[tables["tree_dates"].dropna(subset="establishment_year_low")["tree"]]
-    add("stand_summary", "oldest tree's year", stand, "oldest_year", float(oldest["establishment_year"].astype(int).min()))
-    true = {row.name: float(row.value) for row in simulated.truth["parameters"].itertuples(index=False)}
+    oldest = (
+        simulated.truth["trees"]
+        .set_index("tree")
+        .loc[tables["tree_dates"].dropna(subset="establishment_year_low")["tree"]]
+    )
+    add(
+        "stand_summary",
+        "oldest tree's year",
+        stand,
+        "oldest_year",
+        float(oldest["establishment_year"].astype(int).min()),
+    )
+    true = {
+        row.name: float(row.value) for row in simulated.truth["parameters"].itertuples(index=False)
+    }
     given = tables["parameters"].set_index("name")
     for name, value in true_parameters(true, profile).items():
         row = given.loc[name]
-        rows.append({"table": "parameters", "name": name, "hit": int(row["posterior_low"] <= value <= row["posterior_high"])})
+        rows.append(
+            {
+                "table": "parameters",
+                "name": name,
+                "hit": int(row["posterior_low"] <= value <= row["posterior_high"]),
+            }
+        )
     return rows
 
 
@@ -203,26 +269,39 @@ def true_parameters(true: dict[str, float], profile) -> dict[str, float]:
     }
 
 
-def share_past_breast_height(simulated, profile, ages: np.ndarray, *, plants: int = 40_000) -> np.ndarray:
+def share_past_breast_height(
+    simulated, profile, ages: np.ndarray, *, plants: int = 40_000
+) -> np.ndarray:
     """Share of the living past breast height by age, played with the simulator's own plants, shape (year,)."""
-    from standage.simulate_life import draw_life_histories
-    from standage.simulate_plants import grow
+    from standage.simulate.life import draw_life_histories
+    from standage.simulate.plants import grow
 
-    true = {row.name: float(row.value) for row in simulated.truth["parameters"].itertuples(index=False)}
-    (life,) = draw_life_histories(profile, np.random.default_rng(0), stands=1, first_year=1900, last_year=2000, central=True)
+    true = {
+        row.name: float(row.value) for row in simulated.truth["parameters"].itertuples(index=False)
+    }
+    (life,) = draw_life_histories(
+        profile, np.random.default_rng(0), stands=1, first_year=1900, last_year=2000, central=True
+    )
     names = ("grass_median_years", "grass_log_sd", "years_to_breast_height")
     life = dataclasses.replace(life, **{name: true[name] for name in names})
-    waited = np.sort(grow(np.random.default_rng(1), life, np.array([0]), np.array([float(plants)])).years_below(137.0))
+    waited = np.sort(
+        grow(np.random.default_rng(1), life, np.array([0]), np.array([float(plants)])).years_below(
+            137.0
+        )
+    )
     return np.searchsorted(waited, ages, side="right") / len(waited)
 
 
 def pulse_outcome(pulses: pd.DataFrame) -> dict:
     """What pulses.csv says of the one true pulse, of which a twentieth of the stems came before `start`, a twentieth after `end`."""
-    from standage.simulate_history import Pulse
+    from standage.simulate.history import Pulse
 
     years = np.arange(PULSE[0], PULSE[1] + 1)
     rate = Pulse(*PULSE, 1.0).per_ha(years)
-    true = {"start": PULSE[0] + int((rate.cumsum() <= 0.05).sum()), "end": PULSE[0] + int((rate.cumsum() < 0.95).sum())}
+    true = {
+        "start": PULSE[0] + int((rate.cumsum() <= 0.05).sum()),
+        "end": PULSE[0] + int((rate.cumsum() < 0.95).sum()),
+    }
     true["centre"] = round(float(rate @ years))
     found = pulses[(pulses["start_median"] <= PULSE[1]) & (pulses["end_median"] >= PULSE[0])]
     outcome: dict = {"found": len(found), "others": len(pulses) - len(found)}
@@ -243,7 +322,9 @@ def long_rows(frame: pd.DataFrame, column: str) -> pd.DataFrame:
     """The lists of outcomes that jobs answered with, one row an outcome, with the job's `setting` and `seed`."""
     parts = [
         pd.DataFrame(outcomes).assign(setting=setting, survey=seed)
-        for setting, seed, outcomes in zip(frame["setting"], frame["seed"], frame[column], strict=True)
+        for setting, seed, outcomes in zip(
+            frame["setting"], frame["seed"], frame[column], strict=True
+        )
         if isinstance(outcomes, list) and outcomes
     ]
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
@@ -274,7 +355,12 @@ def calibration(rows: pd.DataFrame, by: list[str]) -> pd.DataFrame:
         error, error_se = clustered_mean(group["error"].to_numpy(), survey)
         table.append(
             dict(zip(by, key if isinstance(key, tuple) else (key,), strict=True))
-            | {"surveys": len(set(survey)), "rows": len(group), "coverage": group["hit"].mean(), "mass": group["mass"].mean()}
+            | {
+                "surveys": len(set(survey)),
+                "rows": len(group),
+                "coverage": group["hit"].mean(),
+                "mass": group["mass"].mean(),
+            }
             | {"gap": gap, "gap_se": gap_se, "mean_rank": rank, "mean_rank_se": rank_se}
             | {"rank_spread": math.sqrt(12 * ((group["rank"] - 0.5) ** 2).mean())}
             | {"error": error, "error_se": error_se, "width": group["width"].median()}
@@ -290,14 +376,24 @@ def nominal_verdict(stems: pd.DataFrame) -> pd.DataFrame:
     nominal = stems[stems["setting"] == "nominal"]
     if nominal.empty:
         raise ValueError("no survey of the nominal setting")
-    established, at_core = nominal[nominal["what"] == "establishment_year"], nominal[nominal["what"] == "coring_height_year"]
+    established, at_core = (
+        nominal[nominal["what"] == "establishment_year"],
+        nominal[nominal["what"] == "coring_height_year"],
+    )
     groups = {
         "establishment, all trees": established,
         "establishment, cored": established[established["by"] == "core"],
         "establishment, by size": established[established["by"] == "size"],
         "first ring at the core": at_core,
     }
-    table = pd.concat([calibration(rows.assign(group=name), ["group"]) for name, rows in groups.items() if len(rows)], ignore_index=True)
+    table = pd.concat(
+        [
+            calibration(rows.assign(group=name), ["group"])
+            for name, rows in groups.items()
+            if len(rows)
+        ],
+        ignore_index=True,
+    )
     return table.assign(holds=table["gap"].abs() <= LARGEST_GAP)
 
 
@@ -316,18 +412,31 @@ def off_verdict(stems: pd.DataFrame) -> pd.DataFrame:
             moved.append((math.nan, math.nan))
             continue
         apart = (by_survey[setting, by] - by_survey["nominal", by]).dropna()
-        moved.append((apart.mean(), apart.std() / math.sqrt(len(apart)) if len(apart) > 1 else math.nan))
+        moved.append(
+            (apart.mean(), apart.std() / math.sqrt(len(apart)) if len(apart) > 1 else math.nan)
+        )
     table = table.assign(moved=[one for one, _ in moved], moved_se=[se for _, se in moved])
-    return table.assign(holds=(table["setting"] == "nominal") | table["coverage"].between(OFF_LOWEST, OFF_HIGHEST))
+    return table.assign(
+        holds=(table["setting"] == "nominal") | table["coverage"].between(OFF_LOWEST, OFF_HIGHEST)
+    )
 
 
 def amounts_table(amounts: pd.DataFrame) -> pd.DataFrame:
     """Coverage of amounts by table and name, nominal setting: amounts are continuous, so the mass inside is the level."""
     table = []
-    for (name, what), group in amounts[amounts["setting"] == "nominal"].groupby(["table", "name"], sort=False):
+    for (name, what), group in amounts[amounts["setting"] == "nominal"].groupby(
+        ["table", "name"], sort=False
+    ):
         coverage, se = clustered_mean(group["hit"].to_numpy(), group["survey"].to_numpy())
         table.append(
-            {"table": name, "name": what, "surveys": group["survey"].nunique(), "rows": len(group), "coverage": coverage, "se": se}
+            {
+                "table": name,
+                "name": what,
+                "surveys": group["survey"].nunique(),
+                "rows": len(group),
+                "coverage": coverage,
+                "se": se,
+            }
         )
     return pd.DataFrame(table)
 
@@ -339,17 +448,36 @@ def report(frame: pd.DataFrame) -> str:
         raise ValueError(f"all {failed} surveys failed: {sorted(set(frame['error']))[:3]}")
     stems, amounts = long_rows(frame, "stems"), long_rows(frame, "amounts")
     nominal = stems[stems["setting"] == "nominal"]
-    established = nominal[nominal["what"] == "establishment_year"].assign(age_class=lambda rows: rows["age"].map(age_class))
-    parts = [f"{len(frame)} surveys, {failed} failed. Intervals of {LEVEL:.0%}; standard errors clustered by survey."]
+    established = nominal[nominal["what"] == "establishment_year"].assign(
+        age_class=lambda rows: rows["age"].map(age_class)
+    )
+    parts = [
+        f"{len(frame)} surveys, {failed} failed. Intervals of {LEVEL:.0%}; standard errors clustered by survey."
+    ]
     parts += ["### Truth drawn from the prior", markdown(nominal_verdict(stems))]
-    parts += ["#### By age (posterior median)", markdown(calibration(established, ["by", "age_class"]).sort_values(["by", "age_class"]))]
-    parts += ["#### By centre", markdown(calibration(nominal[nominal["by"] == "core"], ["what", "centre"]).sort_values(["what", "centre"]))]
+    parts += [
+        "#### By age (posterior median)",
+        markdown(calibration(established, ["by", "age_class"]).sort_values(["by", "age_class"])),
+    ]
+    parts += [
+        "#### By centre",
+        markdown(
+            calibration(nominal[nominal["by"] == "core"], ["what", "centre"]).sort_values(
+                ["what", "centre"]
+            )
+        ),
+    ]
     parts += ["#### Cohorts, stand, parameters", markdown(amounts_table(amounts))]
     if stems["setting"].nunique() > 1:
         parts += ["### Truth one prior standard deviation off", markdown(off_verdict(stems))]
     if "pulses" in frame and frame["pulses"].notna().any():
         found = pd.DataFrame([one for one in frame["pulses"] if isinstance(one, dict)])
-        summary = found.mean(numeric_only=True).rename("mean").rename_axis("of the true pulse").reset_index()
+        summary = (
+            found.mean(numeric_only=True)
+            .rename("mean")
+            .rename_axis("of the true pulse")
+            .reset_index()
+        )
         parts += [f"### One pulse, {PULSE[0]}-{PULSE[1]}, {len(found)} surveys", markdown(summary)]
     return "\n\n".join(parts)
 

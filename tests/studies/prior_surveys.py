@@ -28,14 +28,19 @@ import pandas as pd
 from scipy import stats
 
 from standage.profiles import Profile, load_profile
-from standage.simulate import SimulatedSurvey
-from standage.simulate_life import LifeHistory, draw_life_histories
-from standage.simulate_plants import Plants, grow
-from standage.simulate_tables import COLUMNS, as_table
+from standage.simulate.life import LifeHistory, draw_life_histories
+from standage.simulate.plants import Plants, grow
+from standage.simulate.surveys import SimulatedSurvey
+from standage.simulate.tables import COLUMNS, as_table
 
 SPECIES, STAND, SEASON = "longleaf-pine", "a", 2024
-SURVEY_DATE = pd.Timestamp("2024-06-11")  # a ring is growing, so the last complete one is that of 2023
-AXIS_YEARS, LEAST_YEARS_BEFORE_RING = 201, 20  # as standage.stand.build._axis gives them where no core is older
+SURVEY_DATE = pd.Timestamp(
+    "2024-06-11"
+)  # a ring is growing, so the last complete one is that of 2023
+AXIS_YEARS, LEAST_YEARS_BEFORE_RING = (
+    201,
+    20,
+)  # as standage.stand.build._axis gives them where no core is older
 COMMONEST_HEIGHT_CM = 30.0
 STAGES = ("germinant", "grass", "emerging", "sapling")
 SINGLE_PARAMETERS = (
@@ -44,10 +49,22 @@ SINGLE_PARAMETERS = (
     "slope", "early",
 )  # fmt: skip
 _MARGIN_YEARS = 20
-_KNOTS = {"pulse_knots": (4, 8.0, 2 * _MARGIN_YEARS), "trend_knots": (16, 50.0, 2 * _MARGIN_YEARS), "epoch_knots": (25, 50.0, 0)}
+_KNOTS = {
+    "pulse_knots": (4, 8.0, 2 * _MARGIN_YEARS),
+    "trend_knots": (16, 50.0, 2 * _MARGIN_YEARS),
+    "epoch_knots": (25, 50.0, 0),
+}
 _MOST = 1.08  # above the sum over n of P(N | n) for any counting factor within 4 standard deviations (it is 1 / (1 + bias), nearly)
 _LEAST_RINGS = 3
-_CENTRES = {"pith": 0.2, "arcs": 0.3, "distance": 0.2, "rings": 0.1, "arcs unmeasured": 0.06, "straight": 0.06, "unknown": 0.08}
+_CENTRES = {
+    "pith": 0.2,
+    "arcs": 0.3,
+    "distance": 0.2,
+    "rings": 0.1,
+    "arcs unmeasured": 0.06,
+    "straight": 0.06,
+    "unknown": 0.08,
+}
 _PLAYED_AT_MOST = 200_000  # plants; more are played in part, and what comes of them is scaled up
 
 
@@ -91,7 +108,9 @@ def prior_survey(seed: int, size: Size) -> PriorSurvey:
     refused: Counter[str] = Counter()
     for attempt in range(100_000):
         try:
-            return dataclasses.replace(_draw(np.random.default_rng([seed, attempt]), profile, size), refused=dict(refused))
+            return dataclasses.replace(
+                _draw(np.random.default_rng([seed, attempt]), profile, size), refused=dict(refused)
+            )
         except _Refused as reason:
             refused[str(reason)] += 1
     raise RuntimeError(f"no survey as wanted in 100,000: {refused}")
@@ -99,7 +118,9 @@ def prior_survey(seed: int, size: Size) -> PriorSurvey:
 
 def draw_unknowns(rng: np.random.Generator) -> dict[str, float | np.ndarray]:
     """All unknowns of one stand of one species: standard normal, or unit Ornstein-Uhlenbeck knots (the-model.md, sections 2 to 6)."""
-    z: dict[str, float | np.ndarray] = {name: float(rng.standard_normal()) for name in SINGLE_PARAMETERS}
+    z: dict[str, float | np.ndarray] = {
+        name: float(rng.standard_normal()) for name in SINGLE_PARAMETERS
+    }
     z["stage_factor"] = rng.standard_normal(4)
     for name, (spacing, length, margins) in _KNOTS.items():
         kept = math.exp(-spacing / length)
@@ -118,43 +139,66 @@ def life_history(z: dict[str, float | np.ndarray], profile: Profile) -> LifeHist
         profile, np.random.default_rng(0), stands=1, first_year=first_year, last_year=SEASON, central=True
     )[0]  # fmt: skip
     grass = profile["grass_stage.median_log_sd"] * z["grass_median"]
-    grass += profile["grass_stage.between_stand_log_sd"] * half * (z["shared_pace"] + z["grass_pace"])
+    grass += (
+        profile["grass_stage.between_stand_log_sd"] * half * (z["shared_pace"] + z["grass_pace"])
+    )
     height = profile["height_growth.years_log_sd"] * z["height_years"]
-    height += profile["height_growth.between_stand_log_sd"] * half * (z["shared_pace"] + z["height_pace"])
-    growth = profile["size.growth_log_sd"] * z["growth"] + profile["size.growth_between_stand_log_sd"] * z["growth_pace"]
+    height += (
+        profile["height_growth.between_stand_log_sd"] * half * (z["shared_pace"] + z["height_pace"])
+    )
+    growth = (
+        profile["size.growth_log_sd"] * z["growth"]
+        + profile["size.growth_between_stand_log_sd"] * z["growth_pace"]
+    )
     return dataclasses.replace(
         middle,
         grass_median_years=profile["grass_stage.median_years"] * math.exp(grass),
-        grass_log_sd=profile["grass_stage.within_stand_log_sd"] * math.exp(profile["grass_stage.within_log_sd"] * z["grass_spread"]),
+        grass_log_sd=profile["grass_stage.within_stand_log_sd"]
+        * math.exp(profile["grass_stage.within_log_sd"] * z["grass_spread"]),
         years_to_breast_height=profile["height_growth.years_to_breast_height"] * math.exp(height),
         growth_cm_per_year=profile["size.growth_cm_per_year"] * math.exp(growth),
-        asymptote_cm=profile["size.asymptote_cm"] * math.exp(profile["size.asymptote_log_sd"] * z["asymptote"]),
-        size_scatter=profile["size.scatter"] * math.exp(profile["size.scatter_log_sd"] * z["scatter"]),
+        asymptote_cm=profile["size.asymptote_cm"]
+        * math.exp(profile["size.asymptote_log_sd"] * z["asymptote"]),
+        size_scatter=profile["size.scatter"]
+        * math.exp(profile["size.scatter_log_sd"] * z["scatter"]),
         epoch_first_year=first_year,
         epoch_log_effects=tuple(profile["size.epoch_log_sd"] * z["epoch_knots"]),
         most_scatter=math.inf,
     )
 
 
-def living_per_ha(z: dict[str, float | np.ndarray], life: LifeHistory, profile: Profile) -> np.ndarray:
+def living_per_ha(
+    z: dict[str, float | np.ndarray], life: LifeHistory, profile: Profile
+) -> np.ndarray:
     """Stems per hectare alive at the survey by establishment year of the axis, shape (year,) (section 2, without cuts)."""
     age = np.arange(AXIS_YEARS - 1, -1, -1, dtype=float)
     moved = life.grass_median_years * math.exp(life.grass_log_sd**2 / 2)
-    moved -= profile["grass_stage.median_years"] * math.exp(profile["grass_stage.within_stand_log_sd"] ** 2 / 2)
+    moved -= profile["grass_stage.median_years"] * math.exp(
+        profile["grass_stage.within_stand_log_sd"] ** 2 / 2
+    )
     share = float(life.mean_seasons_to(COMMONEST_HEIGHT_CM)) / life.years_to_breast_height
     moved += share * (life.years_to_breast_height - profile["height_growth.years_to_breast_height"])
     place = np.arange(AXIS_YEARS) + _MARGIN_YEARS + moved
-    quick, slow = (_between(z[name], place / _KNOTS[name][0]) for name in ("pulse_knots", "trend_knots"))
-    adult, seedling = profile["survival.adult_hazard_per_year"], profile["survival.seedling_hazard_per_year"]
+    quick, slow = (
+        _between(z[name], place / _KNOTS[name][0]) for name in ("pulse_knots", "trend_knots")
+    )
+    adult, seedling = (
+        profile["survival.adult_hazard_per_year"],
+        profile["survival.seedling_hazard_per_year"],
+    )
     decline = profile["survival.seedling_decline_years"]
 
     def hazard(years):
         return adult * years + seedling * decline * (1 - np.exp(-years / decline))
 
     log_living = 2 * z["level"] + 0.3 * math.exp(0.35 * z["trend_scale"]) * slow
-    log_living += np.logaddexp(0, -2.5 + 0.7 * z["activity"] + 2 * math.exp(0.25 * z["pulse_scale"]) * quick)
+    log_living += np.logaddexp(
+        0, -2.5 + 0.7 * z["activity"] + 2 * math.exp(0.25 * z["pulse_scale"]) * quick
+    )
     log_living += hazard(50.0) - hazard(age)
-    log_living += profile["survival.slope_sd"] * z["slope"] * age / 100 + profile["survival.early_sd"] * z["early"] * np.exp(-age / 10)
+    log_living += profile["survival.slope_sd"] * z["slope"] * age / 100 + profile[
+        "survival.early_sd"
+    ] * z["early"] * np.exp(-age / 10)
     return np.exp(log_living)
 
 
@@ -169,7 +213,10 @@ def _between(knots: np.ndarray, place: np.ndarray) -> np.ndarray:
 def past_emerging_share(life: LifeHistory) -> np.ndarray:
     """Probability that a stem of each establishment year has passed breast height by the survey, shape (year,) (section 3)."""
     longest = life.longest_grass_years
-    below = stats.norm.cdf((np.log(np.arange(longest + 1) + 0.5) - math.log(life.grass_median_years)) / life.grass_log_sd)
+    below = stats.norm.cdf(
+        (np.log(np.arange(longest + 1) + 0.5) - math.log(life.grass_median_years))
+        / life.grass_log_sd
+    )
     grass = np.append(0.0, np.diff(below)) / (below[-1] - below[0])
     r = life.years_to_breast_height / (life.height_dispersion - 1)
     grown = stats.nbinom.pmf(np.arange(AXIS_YEARS), r, 1 / life.height_dispersion)
@@ -188,7 +235,13 @@ def _draw(rng: np.random.Generator, profile: Profile, size: Size) -> PriorSurvey
     _count_stages(rng, z, life, years, living, size, rows)
 
     trees = [row["tree"] for row in rows["trees"]]
-    dated = [place for place in cored if all(not math.isnan(row["height_cm"]) for row in rows["cores"] if row["tree"] == trees[place])]
+    dated = [
+        place
+        for place in cored
+        if all(
+            not math.isnan(row["height_cm"]) for row in rows["cores"] if row["tree"] == trees[place]
+        )
+    ]
     uncored = np.setdiff1d(np.arange(len(trees)), cored)
     if not len(dated) or not len(uncored):
         raise _Refused("no stem with, or none without, a core")
@@ -212,8 +265,16 @@ def _draw(rng: np.random.Generator, profile: Profile, size: Size) -> PriorSurvey
 
 def history_quantities(years: np.ndarray, past: np.ndarray) -> dict[str, np.ndarray]:
     """What people read off a history, of draws `past` (draw, year) of the stems per ha past emerging: one `(draw,)` each."""
-    classes = {"1905-1924": (1905, 1924), "1945-1964": (1945, 1964), "1965-1984": (1965, 1984), "1985-2004": (1985, 2004)}
-    found = {f"stems per ha of {name}": past[:, (years >= low) & (years <= high)].sum(axis=1) for name, (low, high) in classes.items()}
+    classes = {
+        "1905-1924": (1905, 1924),
+        "1945-1964": (1945, 1964),
+        "1965-1984": (1965, 1984),
+        "1985-2004": (1985, 2004),
+    }
+    found = {
+        f"stems per ha of {name}": past[:, (years >= low) & (years <= high)].sum(axis=1)
+        for name, (low, high) in classes.items()
+    }
     total = past.sum(axis=1)
     found["stems per ha in all"] = total
     found["share of 1955-1974"] = past[:, (years >= 1955) & (years <= 1974)].sum(axis=1) / total
@@ -243,7 +304,15 @@ def _list_stems(rng, z, life, years, living, size, rows) -> tuple[Plants, np.nda
         raise _Refused("a stem thicker than a survey may hold")
     plot = rng.choice(size.plots, len(plants), p=richness / richness.sum())
     for number in range(size.plots):
-        rows["plots"].append({"plot": f"p{number + 1}", "stand": STAND, "area_m2": 1e4 * area_ha, "min_dbh_cm": 5.0, "placement": "random"})
+        rows["plots"].append(
+            {
+                "plot": f"p{number + 1}",
+                "stand": STAND,
+                "area_m2": 1e4 * area_ha,
+                "min_dbh_cm": 5.0,
+                "placement": "random",
+            }
+        )
     large = np.flatnonzero(dbh >= size.least_cored_dbh_cm)
     wanted = int(rng.integers(size.cores[0], size.cores[1] + 1))
     if len(large) < min(8, size.cores[0]):
@@ -266,7 +335,9 @@ def _count_stages(rng, z, life, years, living, size, rows) -> None:
         expected = living * area_ha * math.exp(factor) * clump.sum()
         part = min(1.0, _PLAYED_AT_MOST / expected.sum())
         found = int((grow(rng, life, years, expected * part).stage(SEASON, 5.0) == stage).sum())
-        if part < 1:  # the expected number is then known to well within the spread that `factor` gives it
+        if (
+            part < 1
+        ):  # the expected number is then known to well within the spread that `factor` gives it
             found = int(rng.poisson(found / part))
         counts = rng.multinomial(found, clump / clump.sum())
         if counts.max() > 50_000:
@@ -303,7 +374,11 @@ def _core_heights(rng, trees: int) -> list[list[tuple[float, bool]]]:
     while True:
         chosen: list[list[tuple[float, bool]]] = []
         for _ in range(trees):
-            height = COMMONEST_HEIGHT_CM if rng.random() < 0.6 else float(rng.choice([20.0, 50.0, 100.0, 137.0]))
+            height = (
+                COMMONEST_HEIGHT_CM
+                if rng.random() < 0.6
+                else float(rng.choice([20.0, 50.0, 100.0, 137.0]))
+            )
             if height == COMMONEST_HEIGHT_CM and rng.random() < 0.06:
                 chosen.append([(height, False)])
             elif height < 100 and rng.random() < 0.12:
@@ -311,7 +386,9 @@ def _core_heights(rng, trees: int) -> list[list[tuple[float, bool]]]:
             else:
                 chosen.append([(height, True)])
         written = Counter(height for tree in chosen for height, recorded in tree if recorded)
-        if written and written[COMMONEST_HEIGHT_CM] > max([0, *(n for height, n in written.items() if height != COMMONEST_HEIGHT_CM)]):
+        if written and written[COMMONEST_HEIGHT_CM] > max(
+            [0, *(n for height, n in written.items() if height != COMMONEST_HEIGHT_CM)]
+        ):
             return chosen
 
 
@@ -326,7 +403,11 @@ def _read_centre(rng, z, profile) -> tuple[dict, int]:
         sd = 0.2 * row["missing_rings"] + 1
         if rng.random() < 0.5:
             sd = row["missing_rings_sd"] = float(rng.choice([1.0, 1.5, 3.0]))
-        return row, _rings(rng, math.log(row["missing_rings"]), math.sqrt(math.log1p((sd / row["missing_rings"]) ** 2)))
+        return row, _rings(
+            rng,
+            math.log(row["missing_rings"]),
+            math.sqrt(math.log1p((sd / row["missing_rings"]) ** 2)),
+        )
     if kind == "unknown":
         total = profile["core.unknown_missing_rings_log_sd"]
         loading = min(stand_sd, 0.7 * total)
@@ -348,7 +429,10 @@ def _read_centre(rng, z, profile) -> tuple[dict, int]:
         by_height = min(abs(0.5 - chord**2 / (8 * height**2)) * 0.3 / radius, 1)
         radius *= math.exp(-(by_height**2) / 2)
         distance = max(radius - pith_mm, 0.3)
-        log_distance, reading = math.log(distance), math.sqrt(math.log1p((by_chord**2 + by_height**2) * (radius / distance) ** 2))
+        log_distance, reading = (
+            math.log(distance),
+            math.sqrt(math.log1p((by_chord**2 + by_height**2) * (radius / distance) ** 2)),
+        )
     else:
         low, high = (15, 40) if kind == "straight" else (3, 20)
         row["missing_mm"] = round(float(rng.uniform(low, high)), 1)
@@ -370,9 +454,18 @@ def _read_years(rng, z, profile, innermost: int) -> dict:
     dating = rng.choice(["crossdated", "partly", "counted"], p=[0.35, 0.15, 0.5])
     if dating == "counted":
         own_sd = float(rng.choice([1.0, 2.0, 3.0])) if rng.random() < 0.15 else None
-        row = {"dating": "counted", "outer_ring": "partial", "ring_count": _count(rng, z, profile, SEASON - innermost, own_sd)}
+        row = {
+            "dating": "counted",
+            "outer_ring": "partial",
+            "ring_count": _count(rng, z, profile, SEASON - innermost, own_sd),
+        }
         return row if own_sd is None else row | {"count_sd": own_sd}
-    row = {"dating": "crossdated", "outer_ring": "partial", "last_ring_year": SEASON, "first_ring_year": innermost}
+    row = {
+        "dating": "crossdated",
+        "outer_ring": "partial",
+        "last_ring_year": SEASON,
+        "first_ring_year": innermost,
+    }
     secure = SEASON - int(rng.integers(6, 60))
     if dating == "partly" and innermost < secure:
         counted = _count(rng, z, profile, secure - innermost, None)
@@ -387,16 +480,26 @@ def _count(rng, z, profile, true_rings: int, own_sd: float | None) -> int:
     chance = counting_pmf(counted, true_rings, z["counting"], profile, own_sd) / _MOST
     fails = 1 - chance.sum()
     if fails < 0 and abs(z["counting"]) < 4:
-        raise RuntimeError(f"a count of {true_rings} rings has total chance {chance.sum():.4f}; _MOST is too small")
+        raise RuntimeError(
+            f"a count of {true_rings} rings has total chance {chance.sum():.4f}; _MOST is too small"
+        )
     if rng.random() < fails:
         raise _Refused("a count put aside (see the module's head)")
     return int(rng.choice(counted, p=chance / chance.sum()))
 
 
-def counting_pmf(counted: np.ndarray, true_rings: int, delta: float, profile: Profile, own_sd: float | None) -> np.ndarray:
+def counting_pmf(
+    counted: np.ndarray, true_rings: int, delta: float, profile: Profile, own_sd: float | None
+) -> np.ndarray:
     """P(true rings | rings counted) by rings counted: a rounded Student-t of 4 degrees of freedom about their bias."""
-    bias = (1 - profile["rings.false_per_100"] / 100) * (1 + profile["rings.absent_per_100"] / 100) - 1
-    scale = np.hypot(profile["rings.reader_sd_rings"], profile["rings.reader_sd_share"] * counted) if own_sd is None else own_sd
+    bias = (1 - profile["rings.false_per_100"] / 100) * (
+        1 + profile["rings.absent_per_100"] / 100
+    ) - 1
+    scale = (
+        np.hypot(profile["rings.reader_sd_rings"], profile["rings.reader_sd_share"] * counted)
+        if own_sd is None
+        else own_sd
+    )
     scale = np.maximum(scale, 0.2)
     off = true_rings - counted - counted * (bias + profile["rings.bias_sd"] * delta)
     return stats.t.cdf((off + 0.5) / scale, 4) - stats.t.cdf((off - 0.5) / scale, 4)

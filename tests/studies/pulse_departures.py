@@ -23,11 +23,17 @@ from standage.stand.parameters import layout
 PROCESSES = ("package", "plain")
 SHORT_FIT = {"chains": 2, "cores": 1, "tune": 200, "draws": 250}
 WINDOWS = (10, 20)  # years
-PULSE_YEARS = (4, 10)  # a narrow pulse holds as many stems as a broad one: eight times the background for 10 years
+PULSE_YEARS = (
+    4,
+    10,
+)  # a narrow pulse holds as many stems as a broad one: eight times the background for 10 years
 PULSE_STEMS_TIMES = 7 * 10  # years of background that a pulse holds in excess
 YOUNGEST = 30  # years; shares are of stems at least this old: of the younger ones few are listed
 STRAIGHT = 12.0  # softplus(12 + s u) is a straight line down to s u = -10
-PLAIN_SCALE = (0.8, 0.5)  # median and log sd of the plain process's scale: with 90 % between 0.35 and 1.8 it reaches fivefold pulses
+PLAIN_SCALE = (
+    0.8,
+    0.5,
+)  # median and log sd of the plain process's scale: with 90 % between 0.35 and 1.8 it reaches fivefold pulses
 
 
 def jobs(process: str, surveys: int) -> list[dict]:
@@ -54,9 +60,23 @@ def work(job: dict) -> dict:
     posterior = with_process(survey, seed=job["seed"], **SHORT_FIT)
     first, last, _ = job["pulses"][0]
     centre = (first + last + 1) / 2
-    windows = {f"{width} years": (math.floor(centre - width / 2), math.floor(centre - width / 2) + width - 1) for width in WINDOWS}
-    windows["quiet 20 years"] = (last + 11, last + 30) if last + 30 <= survey.survey_season("a") - YOUNGEST else (first - 30, first - 11)
-    return {"windows": [{"window": name, **shares(posterior, known, span)} for name, span in windows.items()]}
+    windows = {
+        f"{width} years": (
+            math.floor(centre - width / 2),
+            math.floor(centre - width / 2) + width - 1,
+        )
+        for width in WINDOWS
+    }
+    windows["quiet 20 years"] = (
+        (last + 11, last + 30)
+        if last + 30 <= survey.survey_season("a") - YOUNGEST
+        else (first - 30, first - 11)
+    )
+    return {
+        "windows": [
+            {"window": name, **shares(posterior, known, span)} for name, span in windows.items()
+        ]
+    }
 
 
 def shares(posterior, known, span: tuple[int, int]) -> dict[str, float]:
@@ -80,7 +100,9 @@ def plain_fit(survey, **settings):
     def plain_sample(data, **more):
         sampled = kept[0](data, **more)
         if not used:
-            raise RuntimeError("the sampler no longer makes its density by `Kernel`: the plain process was not used")
+            raise RuntimeError(
+                "the sampler no longer makes its density by `Kernel`: the plain process was not used"
+            )
         shift, factor = _straightened(data)
         return dataclasses.replace(sampled, values=shift + factor * sampled.values)
 
@@ -104,7 +126,11 @@ def plain_fit(survey, **settings):
             logp = logp + 0.5 * (x[self.moved] ** 2 - z[self.moved] ** 2).sum()
             return logp, np.where(self.moved, self.factor * (gradient + x) - z, gradient)
 
-    fit_module.sample, fit_module.prior_draws, sampler_module.Kernel = plain_sample, plain_prior, PlainKernel
+    fit_module.sample, fit_module.prior_draws, sampler_module.Kernel = (
+        plain_sample,
+        plain_prior,
+        PlainKernel,
+    )
     try:
         return fit_stands(survey, **settings)
     finally:
@@ -119,5 +145,8 @@ def _straightened(data) -> tuple[np.ndarray, np.ndarray]:
     for unit in places.unit_offsets:
         shift[unit["activity"]], factor[unit["activity"]] = (STRAIGHT + 2.5) / 0.7, 1e-3
         shift[unit["level"]] = -STRAIGHT / 2
-        shift[unit["pulse_scale"]], factor[unit["pulse_scale"]] = math.log(median / 2) / 0.25, log_sd / 0.25
+        shift[unit["pulse_scale"]], factor[unit["pulse_scale"]] = (
+            math.log(median / 2) / 0.25,
+            log_sd / 0.25,
+        )
     return shift, factor

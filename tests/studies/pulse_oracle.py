@@ -21,13 +21,17 @@ BREAST_HEIGHT_CM = 137.0
 TAIL_DEGREES = 4  # of Student's t for diameters (docs/the-model.md, section 5)
 
 
-def oracle_statistic(known: KnownSurvey, built: BuiltStands, *, times: float = 5.0, length: int = 10) -> float:
+def oracle_statistic(
+    known: KnownSurvey, built: BuiltStands, *, times: float = 5.0, length: int = 10
+) -> float:
     """Log of the mean likelihood ratio of `length` years of `times` the background against none, over all windows."""
     ratios = window_log_ratios(known, built, times=times, length=length)
     return float(logsumexp(ratios) - math.log(len(ratios)))
 
 
-def window_log_ratios(known: KnownSurvey, built: BuiltStands, *, times: float, length: int) -> np.ndarray:
+def window_log_ratios(
+    known: KnownSurvey, built: BuiltStands, *, times: float, length: int
+) -> np.ndarray:
     """Log likelihood ratio by first year of the window, shape (window,)."""
     quiet = _on_axis(known, built)
     stems = stem_likelihoods(known, built) * quiet
@@ -38,7 +42,9 @@ def window_log_ratios(known: KnownSurvey, built: BuiltStands, *, times: float, l
     phi = known.plot_dispersion
     for area, count in zip(unit.plot_area_ha, unit.plot_stems, strict=True):
         expected = area * listed.sum()
-        ratio -= (phi + count) * (np.log(phi + expected + area * extra[-1]) - np.log(phi + expected))
+        ratio -= (phi + count) * (
+            np.log(phi + expected + area * extra[-1]) - np.log(phi + expected)
+        )
     return ratio
 
 
@@ -50,7 +56,9 @@ def _window_sums(rates: np.ndarray, length: int) -> np.ndarray:
 def _on_axis(known: KnownSurvey, built: BuiltStands) -> np.ndarray:
     """The true background over the fitted axis, up to the survey season; nothing where the history had not begun."""
     years = built.data.years[: built.data.units[0].season_index + 1]
-    return np.interp(years, known.history.years, known.quiet_per_ha) * (years >= known.history.first_year)
+    return np.interp(years, known.history.years, known.quiet_per_ha) * (
+        years >= known.history.first_year
+    )
 
 
 def stem_likelihoods(known: KnownSurvey, built: BuiltStands) -> np.ndarray:
@@ -65,13 +73,17 @@ def stem_likelihoods(known: KnownSurvey, built: BuiltStands) -> np.ndarray:
             continue
         if stem.chain is None:
             if stem.dbh_class not in by_class:
-                by_class[stem.dbh_class] = _delay_matrix(known, BREAST_HEIGHT_CM, sizes.n_years) @ sizes.in_class(stem.dbh_class)
+                by_class[stem.dbh_class] = _delay_matrix(
+                    known, BREAST_HEIGHT_CM, sizes.n_years
+                ) @ sizes.in_class(stem.dbh_class)
             rows.append(by_class[stem.dbh_class])
             continue
         message, upper = np.ones(sizes.n_years), None
         for node in stem.chain.nodes:
             if upper is not None:
-                climb = known.history.life.mean_seasons_to(upper) - known.history.life.mean_seasons_to(node.height_cm)
+                climb = known.history.life.mean_seasons_to(
+                    upper
+                ) - known.history.life.mean_seasons_to(node.height_cm)
                 message = _later(_growth_pmf(known, float(climb)), sizes.n_years) @ message
             if node.evidence is not None:
                 message = message * _core_likelihood(node, gamma, delta, sizes.n_years)
@@ -87,13 +99,18 @@ def stem_likelihoods(known: KnownSurvey, built: BuiltStands) -> np.ndarray:
 def listed_probability(known: KnownSurvey, built: BuiltStands) -> np.ndarray:
     """Probability that a survivor of each establishment year is large enough to be listed, (year,)."""
     sizes = _Sizes(known, built)
-    return _delay_matrix(known, BREAST_HEIGHT_CM, sizes.n_years) @ sizes.between(known.history.design.min_dbh_cm, math.inf)
+    return _delay_matrix(known, BREAST_HEIGHT_CM, sizes.n_years) @ sizes.between(
+        known.history.design.min_dbh_cm, math.inf
+    )
 
 
 def _true_factors(known: KnownSurvey) -> tuple[float, float]:
     """The stand's early-growth and counting factors in prior standard deviations (docs/the-model.md, section 4)."""
     life, profile = known.history.life, known.profile
-    early = math.log(life.early_growth_mm_per_year / profile["core.early_growth_mm_per_year"]) / profile["core.early_growth_stand_log_sd"]
+    early = (
+        math.log(life.early_growth_mm_per_year / profile["core.early_growth_mm_per_year"])
+        / profile["core.early_growth_stand_log_sd"]
+    )
     mean = (profile["rings.absent_per_100"] - profile["rings.false_per_100"]) / 100
     return early, (life.counting_bias_share - mean) / profile["rings.bias_sd"]
 
@@ -111,20 +128,31 @@ def _core_likelihood(node, gamma: float, delta: float, n_years: int) -> np.ndarr
 def _spline(factor: float) -> np.ndarray:
     """Weights of the nodes -5 .. 5: uniform cubic B-splines of spacing 1."""
     distance = np.abs(min(max(factor, -3.9), 3.9) - np.arange(-5.0, 6.0))
-    return np.where(distance < 1, 2 / 3 - distance**2 + distance**3 / 2, np.where(distance < 2, (2 - distance) ** 3 / 6, 0.0))
+    return np.where(
+        distance < 1,
+        2 / 3 - distance**2 + distance**3 / 2,
+        np.where(distance < 2, (2 - distance) ** 3 / 6, 0.0),
+    )
 
 
 def _growth_pmf(known: KnownSurvey, mean: float) -> np.ndarray:
     seasons = np.arange(int(known.profile["height_growth.longest_height_years"]) + 1)
     dispersion = known.history.life.height_dispersion
-    return nbinom.pmf(seasons, mean / (dispersion - 1), 1 / dispersion) if mean > 0 else (seasons == 0) * 1.0
+    return (
+        nbinom.pmf(seasons, mean / (dispersion - 1), 1 / dispersion)
+        if mean > 0
+        else (seasons == 0) * 1.0
+    )
 
 
 def _grass_pmf(known: KnownSurvey) -> np.ndarray:
     life = known.history.life
     if not life.grass_stage:
         return np.ones(1)
-    below = ndtr((np.log(np.arange(life.longest_grass_years + 1) + 0.5) - math.log(life.grass_median_years)) / life.grass_log_sd)
+    below = ndtr(
+        (np.log(np.arange(life.longest_grass_years + 1) + 0.5) - math.log(life.grass_median_years))
+        / life.grass_log_sd
+    )
     return np.concatenate([[0.0], np.diff(below) / (below[-1] - below[0])])
 
 
@@ -144,7 +172,11 @@ class _Sizes:
 
     def __init__(self, known: KnownSurvey, built: BuiltStands) -> None:
         life, season = known.history.life, built.data.units[0].season_index
-        self.edges, self.n_years, self.scatter = built.data.class_edges_cm, season + 1, life.size_scatter
+        self.edges, self.n_years, self.scatter = (
+            built.data.class_edges_cm,
+            season + 1,
+            life.size_scatter,
+        )
         years = built.data.years[: self.n_years]
         self.location = np.log(life.median_dbh_cm(years[-1] - years)) + life.log_epoch_effect(years)
 

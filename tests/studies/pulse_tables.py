@@ -10,13 +10,25 @@ import pandas as pd
 from standage.findings.pulse_limit import LEAST_LIMIT, reporting_limit
 
 FALSE_SHARE = 0.025  # of surveys without a pulse that may report one, by design
-MOST_FALSE = {"null": 0.03, "clumped plots": 0.10}  # of fresh surveys: 12 in 400 for the designs the limits were made for
+MOST_FALSE = {
+    "null": 0.03,
+    "clumped plots": 0.10,
+}  # of fresh surveys: 12 in 400 for the designs the limits were made for
 WARNED_NEEDED = 0.8
 CUT_WARNING = "a cut can leave the same shape"
-FAR_BESIDE = 10  # a reported pulse further than this from every true one is a false one beside it [years]
+FAR_BESIDE = (
+    10  # a reported pulse further than this from every true one is a false one beside it [years]
+)
 BEHIND_ORACLE = 0.10  # the most that may be lost against the best possible
 # what each scenario has to reach: share of surveys in which all of its pulses are told; None where failing is expected
-POWER_NEEDED = {"12 cored": None, "20 cored": 0.87, "30 cored": None, "35 years apart": 0.75, "20 years apart": None, "past 180": None}
+POWER_NEEDED = {
+    "12 cored": None,
+    "20 cored": 0.87,
+    "30 cored": None,
+    "35 years apart": 0.75,
+    "20 years apart": None,
+    "past 180": None,
+}
 COVERED_NEEDED = 0.85
 
 
@@ -43,18 +55,34 @@ def limit_row(rows: pd.DataFrame) -> pd.DataFrame:
     ----------
     rows : `listed_stems, best_score` a survey.
     """
-    limit = math.ceil(max(conservative_quantile(rows["best_score"].to_numpy()), LEAST_LIMIT) * 1000 - 1e-9) / 1000
+    limit = (
+        math.ceil(
+            max(conservative_quantile(rows["best_score"].to_numpy()), LEAST_LIMIT) * 1000 - 1e-9
+        )
+        / 1000
+    )
     stems = rows["listed_stems"]
     return pd.DataFrame(
-        {"limit": [limit], "simulated_surveys": [len(rows)], "fewest_stems": [int(stems.min())], "most_stems": [int(stems.max())]}
+        {
+            "limit": [limit],
+            "simulated_surveys": [len(rows)],
+            "fewest_stems": [int(stems.min())],
+            "most_stems": [int(stems.max())],
+        }
     )
 
 
 def score_table(rows: pd.DataFrame) -> pd.DataFrame:
     """Surveys without pulses by number of listed stems: the 97.5 % point of each third, to see whether one limit does for all."""
     thirds = pd.qcut(rows["listed_stems"], 3)
-    table = rows.groupby(thirds, observed=True)["best_score"].agg(["size", "median", conservative_quantile]).reset_index()
-    table["listed_stems"] = table["listed_stems"].map(lambda span: f"{span.left:.0f} to {span.right:.0f}")
+    table = (
+        rows.groupby(thirds, observed=True)["best_score"]
+        .agg(["size", "median", conservative_quantile])
+        .reset_index()
+    )
+    table["listed_stems"] = table["listed_stems"].map(
+        lambda span: f"{span.left:.0f} to {span.right:.0f}"
+    )
     return table.rename(columns={"size": "surveys", "conservative_quantile": "point_97.5"})
 
 
@@ -71,8 +99,21 @@ def false_pulse_table(rows: pd.DataFrame, limits: pd.DataFrame) -> pd.DataFrame:
         hits = reports[rows["kind"] == kind]
         if len(hits):
             allowed = math.floor(MOST_FALSE[kind] * len(hits) + 1e-9)
-            table.append((kind, len(hits), int(hits.sum()), hits.mean(), standard_error(hits), allowed, int(hits.sum()) <= allowed))
-    return pd.DataFrame(table, columns=["kind", "surveys", "false_pulses", "share", "standard_error", "allowed", "holds"])
+            table.append(
+                (
+                    kind,
+                    len(hits),
+                    int(hits.sum()),
+                    hits.mean(),
+                    standard_error(hits),
+                    allowed,
+                    int(hits.sum()) <= allowed,
+                )
+            )
+    return pd.DataFrame(
+        table,
+        columns=["kind", "surveys", "false_pulses", "share", "standard_error", "allowed", "holds"],
+    )
 
 
 def warning_table(rows: pd.DataFrame, limits: pd.DataFrame) -> pd.DataFrame:
@@ -87,17 +128,25 @@ def warning_table(rows: pd.DataFrame, limits: pd.DataFrame) -> pd.DataFrame:
     for kind in ("cut", "cut not on record"):
         of_kind = rows["kind"] == kind
         with_pulse = rows[of_kind & reports]
-        warned = with_pulse["warnings"].map(lambda texts: len(texts) > 0 and all(text == CUT_WARNING for text in texts))
+        warned = with_pulse["warnings"].map(
+            lambda texts: len(texts) > 0 and all(text == CUT_WARNING for text in texts)
+        )
         share = float(warned.mean()) if len(warned) else math.nan
         holds = kind != "cut" or not len(warned) or share >= WARNED_NEEDED
         if of_kind.any():
-            table.append((kind, int(of_kind.sum()), len(with_pulse), int(warned.sum()), share, holds))
-    return pd.DataFrame(table, columns=["kind", "surveys", "with_pulse", "warned", "share_warned", "holds"])
+            table.append(
+                (kind, int(of_kind.sum()), len(with_pulse), int(warned.sum()), share, holds)
+            )
+    return pd.DataFrame(
+        table, columns=["kind", "surveys", "with_pulse", "warned", "share_warned", "holds"]
+    )
 
 
 def reported(rows: pd.DataFrame, limits: pd.DataFrame) -> pd.Series:
     """Whether each survey reports a pulse: its best score reaches the limit for as many stems."""
-    needed = np.array([reporting_limit(stems, table=limits).value for stems in rows["listed_stems"]])
+    needed = np.array(
+        [reporting_limit(stems, table=limits).value for stems in rows["listed_stems"]]
+    )
     return pd.Series(rows["best_score"].to_numpy() >= needed, index=rows.index)
 
 
@@ -119,12 +168,47 @@ def power_table(rows: pd.DataFrame, nulls: pd.DataFrame) -> pd.DataFrame:
         if of.empty:
             continue
         told = of.apply(lambda row: told_apart(row["true_pulses"], row["reported_pulses"]), axis=1)
-        beside = of.apply(lambda row: any(_far_from_all(one, row["true_pulses"]) for one in row["reported_pulses"]), axis=1)
-        own_nulls = nulls["oracle"][nulls["scenario"] == scenario] if len(nulls) else pd.Series(dtype=float)
-        oracle = float((of["oracle"] > conservative_quantile(own_nulls)).mean()) if len(own_nulls) else math.nan
-        holds = (needed is None or told.mean() >= needed) and not told.mean() < oracle - BEHIND_ORACLE
-        table.append((scenario, len(of), told.mean(), standard_error(told), oracle, len(own_nulls), beside.mean(), needed, holds))
-    columns = ["scenario", "surveys", "told", "standard_error", "best_possible", "oracle_nulls", "false_beside", "needed", "holds"]
+        beside = of.apply(
+            lambda row: any(
+                _far_from_all(one, row["true_pulses"]) for one in row["reported_pulses"]
+            ),
+            axis=1,
+        )
+        own_nulls = (
+            nulls["oracle"][nulls["scenario"] == scenario] if len(nulls) else pd.Series(dtype=float)
+        )
+        oracle = (
+            float((of["oracle"] > conservative_quantile(own_nulls)).mean())
+            if len(own_nulls)
+            else math.nan
+        )
+        holds = (
+            needed is None or told.mean() >= needed
+        ) and not told.mean() < oracle - BEHIND_ORACLE
+        table.append(
+            (
+                scenario,
+                len(of),
+                told.mean(),
+                standard_error(told),
+                oracle,
+                len(own_nulls),
+                beside.mean(),
+                needed,
+                holds,
+            )
+        )
+    columns = [
+        "scenario",
+        "surveys",
+        "told",
+        "standard_error",
+        "best_possible",
+        "oracle_nulls",
+        "false_beside",
+        "needed",
+        "holds",
+    ]
     return pd.DataFrame(table, columns=columns)
 
 
@@ -142,7 +226,10 @@ def told_apart(true_pulses: list, reported_pulses: list[dict]) -> bool:
 
 
 def _far_from_all(one: dict, true_pulses: list) -> bool:
-    return all(one["start_median"] > last + FAR_BESIDE or one["end_median"] < first - FAR_BESIDE for first, last in true_pulses)
+    return all(
+        one["start_median"] > last + FAR_BESIDE or one["end_median"] < first - FAR_BESIDE
+        for first, last in true_pulses
+    )
 
 
 def centre_table(rows: pd.DataFrame) -> pd.DataFrame:
@@ -163,8 +250,20 @@ def centre_table(rows: pd.DataFrame) -> pd.DataFrame:
         if len(of):
             share = of["covered"].mean()
             holds = scenario != "all" or share >= COVERED_NEEDED
-            table.append((scenario, len(of), share, standard_error(of["covered"]), of["abs_error"].median(), holds))
-    return pd.DataFrame(table, columns=["scenario", "pulses", "covered", "standard_error", "median_error_years", "holds"])
+            table.append(
+                (
+                    scenario,
+                    len(of),
+                    share,
+                    standard_error(of["covered"]),
+                    of["abs_error"].median(),
+                    holds,
+                )
+            )
+    return pd.DataFrame(
+        table,
+        columns=["scenario", "pulses", "covered", "standard_error", "median_error_years", "holds"],
+    )
 
 
 def _centres(true_pulses: list, reported_pulses: list[dict]) -> list[tuple[float, bool]]:
@@ -178,7 +277,12 @@ def _centres(true_pulses: list, reported_pulses: list[dict]) -> list[tuple[float
         meeting = [one for one in reported_pulses if meet(one, true)]
         if len(meeting) == 1 and sum(meet(meeting[0], other) for other in true_pulses) == 1:
             centre, one = (true[0] + true[1]) / 2, meeting[0]
-            out.append((abs(one["centre_median"] - centre), bool(one["centre_low"] - 0.5 <= centre <= one["centre_high"] + 0.5)))
+            out.append(
+                (
+                    abs(one["centre_median"] - centre),
+                    bool(one["centre_low"] - 0.5 <= centre <= one["centre_high"] + 0.5),
+                )
+            )
     return out
 
 
@@ -214,5 +318,8 @@ def markdown(table: pd.DataFrame) -> str:
         return f"{value:.3f}".rstrip("0").rstrip(".") if isinstance(value, float) else str(value)
 
     lines = ["| " + " | ".join(table.columns) + " |", "|" + "---|" * len(table.columns)]
-    lines += ["| " + " | ".join(cell(value) for value in row) + " |" for row in table.itertuples(index=False, name=None)]
+    lines += [
+        "| " + " | ".join(cell(value) for value in row) + " |"
+        for row in table.itertuples(index=False, name=None)
+    ]
     return "\n".join(lines)

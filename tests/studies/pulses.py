@@ -23,7 +23,10 @@ import pandas as pd
 
 STUDIES = Path(__file__).resolve().parent
 # studies are imported as studies.<name>: with their own folder on the path, one named like a library would stand in its place
-sys.path[:] = [str(STUDIES.parent), *(place for place in sys.path if Path(place).resolve() not in (STUDIES, STUDIES.parent))]
+sys.path[:] = [
+    str(STUDIES.parent),
+    *(place for place in sys.path if Path(place).resolve() not in (STUDIES, STUDIES.parent)),
+]
 
 from studies import pulse_departures  # noqa: E402
 from studies.pulse_oracle import oracle_statistic  # noqa: E402
@@ -47,14 +50,21 @@ from standage.findings.pulse_limit import LEAST_LIMIT, limit_table, unit_limit  
 from standage.findings.pulses import best_score, pulses  # noqa: E402
 from standage.findings.stems import dated_years  # noqa: E402
 from standage.stand.build import build_stands  # noqa: E402
+from standage.stand.draws_file import KeptDraws  # noqa: E402
 from standage.stand.fit import fit_stands  # noqa: E402
-from standage.stand.kept_draws import KeptDraws  # noqa: E402
 
 SHORT_FIT = {"chains": 2, "cores": 1, "tune": 200, "draws": 250}
 LIMIT_FILE = Path(pulse_limit.__file__).with_suffix(".csv")
 SPECIES = ("longleaf-pine", "loblolly-pine")  # with a grass stage of years, and without
 # what may look like a pulse in a stand that had none: a trend either way, years of much and little seed, uneven effort
-TROUBLES = ({}, {"slope": 0.7}, {"slope": -0.7}, {"mast_log_sd": 0.8}, {"uneven": True}, {"uneven": True, "mast_log_sd": 0.8})
+TROUBLES = (
+    {},
+    {"slope": 0.7},
+    {"slope": -0.7},
+    {"mast_log_sd": 0.8},
+    {"uneven": True},
+    {"uneven": True, "mast_log_sd": 0.8},
+)
 # scenario: cored and living stems in the first pulse, range of its first year, first years of the others after it
 SCENARIOS = {
     "12 cored": (12, 24, (1885, 1965), ()),
@@ -78,14 +88,25 @@ def limit_jobs(surveys: int) -> list[dict]:
 def verify_jobs(surveys: int) -> list[dict]:
     """Fresh ones of designs drawn anew; clumped plots and cuts, an eighth as many each, apart."""
     apart = max(surveys // 8, 1)
-    kinds = ["null"] * surveys + ["clumped plots"] * apart + ["cut"] * apart + ["cut not on record"] * apart
-    return [_without_pulse(kind, 10_000 + number, seed=900_000 + number) for number, kind in enumerate(kinds)]
+    kinds = (
+        ["null"] * surveys
+        + ["clumped plots"] * apart
+        + ["cut"] * apart
+        + ["cut not on record"] * apart
+    )
+    return [
+        _without_pulse(kind, 10_000 + number, seed=900_000 + number)
+        for number, kind in enumerate(kinds)
+    ]
 
 
 def _without_pulse(kind: str, number: int, *, seed: int) -> dict:
     rng = np.random.default_rng([number, 77])
     job = {"kind": kind, "seed": seed, "species": SPECIES[number % 2]}
-    job |= {"stems": round(float(np.exp(rng.uniform(np.log(60), np.log(300))))), "share_cored": round(float(rng.uniform(0.15, 0.7)), 3)}
+    job |= {
+        "stems": round(float(np.exp(rng.uniform(np.log(60), np.log(300))))),
+        "share_cored": round(float(rng.uniform(0.15, 0.7)), 3),
+    }
     if kind == "clumped plots":
         return job | {"plot_dispersion": 0.8}
     if kind != "null":
@@ -100,19 +121,30 @@ def power_jobs(surveys: int) -> list[dict]:
     """Surveys of every scenario, and nulls for the oracle. The table of limits is part of a job: it decides what is reported."""
     jobs = []
     limits = hashlib.sha256(LIMIT_FILE.read_bytes()).hexdigest()[:8]
-    for place, (scenario, (cored, living, (earliest, latest), later)) in enumerate(SCENARIOS.items()):
+    for place, (scenario, (cored, living, (earliest, latest), later)) in enumerate(
+        SCENARIOS.items()
+    ):
         for number in range(surveys * (1 if later else 3)):
             null = number >= surveys
             first = int(np.random.default_rng([place, number, 78]).integers(earliest, latest + 1))
-            spans = [[first + lag, first + lag + PULSE_YEARS - 1, PULSE_TIMES] for lag in (0, *later)]
+            spans = [
+                [first + lag, first + lag + PULSE_YEARS - 1, PULSE_TIMES] for lag in (0, *later)
+            ]
             job = {
                 "scenario": scenario,
                 "seed": 700_000 + 10_000 * place + number,
                 "species": "longleaf-pine",
                 "share_cored": cored / living,
             }
-            job |= {"living_in_pulse": living, "cored_in_pulse": cored, "pulses": spans, "pulses_left_out": null}
-            job |= {"first_year": 1620} if scenario == "past 180" else {}  # a background before its pulses
+            job |= {
+                "living_in_pulse": living,
+                "cored_in_pulse": cored,
+                "pulses": spans,
+                "pulses_left_out": null,
+            }
+            job |= (
+                {"first_year": 1620} if scenario == "past 180" else {}
+            )  # a background before its pulses
             jobs.append(job if null else job | {"limits": limits})
     return jobs
 
@@ -122,7 +154,9 @@ def power_jobs(surveys: int) -> list[dict]:
 
 def fitted(known: KnownSurvey, job: dict):
     """The posterior of a survey by a short fit. Draws are kept, so that another rule for pulses is tried in a tenth of the time."""
-    asked = json.dumps({name: value for name, value in job.items() if name != "limits"}, sort_keys=True)
+    asked = json.dumps(
+        {name: value for name, value in job.items() if name != "limits"}, sort_keys=True
+    )
     place = default_folder() / "draws" / f"{hashlib.sha256(asked.encode()).hexdigest()[:16]}.npz"
     place.parent.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory() as folder:
@@ -136,7 +170,9 @@ def scan_null(job: dict) -> dict:
     scans = scan_units(posterior)
     trees, _ = dated_years(posterior, 0)
     least = pd.DataFrame([(LEAST_LIMIT, 1, len(trees), len(trees))], columns=list(limit_table()))
-    candidates = pulses(posterior, scans=scans, limits=least)  # every pulse that any limit could let through
+    candidates = pulses(
+        posterior, scans=scans, limits=least
+    )  # every pulse that any limit could let through
     return {
         "listed_stems": len(trees),
         "cored_stems": int(trees["cored"].astype(bool).sum()),
@@ -159,7 +195,15 @@ def find_pulses(job: dict) -> dict:
         return result
     posterior = fitted(known, job)
     scans = scan_units(posterior)
-    wanted = ["probability", "start_median", "end_median", "centre_low", "centre_median", "centre_high", "window_years"]
+    wanted = [
+        "probability",
+        "start_median",
+        "end_median",
+        "centre_low",
+        "centre_median",
+        "centre_high",
+        "window_years",
+    ]
     living, cored = known.stems_in(*job["pulses"][0][:2])
     return result | {
         "true_pulses": [span[:2] for span in job["pulses"]],
@@ -181,7 +225,10 @@ def tables_of(step: str, rows: pd.DataFrame) -> list[tuple[str, pd.DataFrame]]:
         return [("Reporting limit", limit_row(rows)), ("By size", score_table(rows))]
     if step == "verify":
         limits = limit_table()
-        return [("False pulses", false_pulse_table(rows, limits)), ("Cuts without recruitment", warning_table(rows, limits))]
+        return [
+            ("False pulses", false_pulse_table(rows, limits)),
+            ("Cuts without recruitment", warning_table(rows, limits)),
+        ]
     if step == "power":
         now = hashlib.sha256(LIMIT_FILE.read_bytes()).hexdigest()[:8]
         null = rows["pulses_left_out"].astype(bool)
@@ -191,13 +238,17 @@ def tables_of(step: str, rows: pd.DataFrame) -> list[tuple[str, pd.DataFrame]]:
 
 
 def main(arguments: list[str] | None = None) -> int:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("step", choices=["limits", "verify", "power", "departures"])
     parser.add_argument("action", nargs="?", choices=["run", "report"], default="report")
     parser.add_argument("--surveys", type=int)
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--folder", type=Path, default=default_folder())
-    parser.add_argument("--write", action="store_true", help="limits only: write the table that the package uses")
+    parser.add_argument(
+        "--write", action="store_true", help="limits only: write the table that the package uses"
+    )
     options = parser.parse_args(arguments)
     if options.write and options.step != "limits":
         parser.error("--write belongs to limits")
@@ -213,11 +264,25 @@ def main(arguments: list[str] | None = None) -> int:
         if options.step == "departures":
             for name, process in zip(names, pulse_departures.PROCESSES, strict=True):
                 jobs = pulse_departures.jobs(process, options.surveys or 30)
-                run_study(name, jobs, pulse_departures.work, folder=options.folder, workers=options.workers)
+                run_study(
+                    name,
+                    jobs,
+                    pulse_departures.work,
+                    folder=options.folder,
+                    workers=options.workers,
+                )
         else:
             jobs_of, work, surveys = steps[options.step]
-            run_study(names[0], jobs_of(options.surveys or surveys), work, folder=options.folder, workers=options.workers)
-    rows = pd.concat([finished_rows(name, folder=options.folder) for name in names], ignore_index=True)
+            run_study(
+                names[0],
+                jobs_of(options.surveys or surveys),
+                work,
+                folder=options.folder,
+                workers=options.workers,
+            )
+    rows = pd.concat(
+        [finished_rows(name, folder=options.folder) for name in names], ignore_index=True
+    )
     if rows.empty or not (rows["error"] == "").any():
         print("nothing is done yet under the present sources")
         return 1
@@ -229,7 +294,9 @@ def main(arguments: list[str] | None = None) -> int:
     if options.write:
         tables[0][1].to_csv(LIMIT_FILE, index=False)
         print(f"written: {LIMIT_FILE}")
-    return int(failed > 0 or any("holds" in table and not table["holds"].all() for _, table in tables))
+    return int(
+        failed > 0 or any("holds" in table and not table["holds"].all() for _, table in tables)
+    )
 
 
 if __name__ == "__main__":

@@ -32,7 +32,9 @@ _SHOWS_ONLY = {
     "figures_disturbance.py", "figures_events.py", "figures_model.py", "figures_stand.py", "progress.py", "result_folder.py", "run.py",
     "spoken.py", "survey_summary.py", "template.py", "words.py", "workplace.py",
 }  # fmt: skip
-_ONE_THREAD = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS"), "1")
+_ONE_THREAD = dict.fromkeys(
+    ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS"), "1"
+)
 
 
 def default_folder() -> Path:
@@ -53,7 +55,13 @@ def sources_hash() -> str:
 
 
 def run_study(
-    name: str, jobs: list[dict], work: Callable[[dict], dict], *, folder: Path, workers: int = 2, tell: bool = True
+    name: str,
+    jobs: list[dict],
+    work: Callable[[dict], dict],
+    *,
+    folder: Path,
+    workers: int = 2,
+    tell: bool = True,
 ) -> pd.DataFrame:
     """Do the jobs that are not done yet and return all of them, one row a job in the order of `jobs`.
 
@@ -69,7 +77,9 @@ def run_study(
     path.parent.mkdir(parents=True, exist_ok=True)
     _drop_half_written(path)
     done = {_key(line["job"]): line for line in _lines(path) if line["sources"] == sources_hash()}
-    left = [job for job, key in zip(jobs, keys, strict=True) if key not in done or done[key]["error"]]
+    left = [
+        job for job, key in zip(jobs, keys, strict=True) if key not in done or done[key]["error"]
+    ]
     telling = _Progress(name, len(jobs), len(jobs) - len(left), tell)
     with path.open("ab") as file:
         for line in _finished(left, work, workers):
@@ -98,7 +108,9 @@ def study_options(parser: argparse.ArgumentParser, *, surveys: int, about: str) 
     parser.add_argument("--folder", type=Path, default=default_folder())
 
 
-def rows_asked_for(given: argparse.Namespace, name: str, jobs: list[dict], work: Callable[[dict], dict]) -> pd.DataFrame:
+def rows_asked_for(
+    given: argparse.Namespace, name: str, jobs: list[dict], work: Callable[[dict], dict]
+) -> pd.DataFrame:
     """The rows of a study, done first where `study_options` were answered with run. Stops with a message where there are none."""
     if given.verb == "run":
         return run_study(name, jobs, work, folder=given.folder, workers=given.workers)
@@ -129,7 +141,9 @@ def _finished(jobs: list[dict], work: Callable[[dict], dict], workers: int):
     # asked to stop, the study ends as with Ctrl-C: its workers finish what they have in hand and go, too
     earlier = signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))
     outside = {name: os.environ.get(name) for name in _ONE_THREAD}
-    os.environ.update(_ONE_THREAD)  # read by libraries when they are first loaded, so it has to be there before a process starts
+    os.environ.update(
+        _ONE_THREAD
+    )  # read by libraries when they are first loaded, so it has to be there before a process starts
     pool = ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn"))
     try:
         waiting, jobs_left = set(), iter(jobs)
@@ -154,10 +168,20 @@ def _done(work: Callable[[dict], dict], job: dict) -> dict:
     start = time.perf_counter()
     try:
         result, error = work(dict(job)), ""
-    except Exception as fault:  # whatever it was, it is told in the row and counted, and the study goes on
+    except (
+        Exception
+    ) as fault:  # whatever it was, it is told in the row and counted, and the study goes on
         last = traceback.extract_tb(fault.__traceback__)[-1]
-        result, error = {}, f"{type(fault).__name__}: {fault} ({Path(last.filename).name}, line {last.lineno})"
-    return {"job": job, "result": result, "error": error, "seconds": round(time.perf_counter() - start, 2)}
+        result, error = (
+            {},
+            f"{type(fault).__name__}: {fault} ({Path(last.filename).name}, line {last.lineno})",
+        )
+    return {
+        "job": job,
+        "result": result,
+        "error": error,
+        "seconds": round(time.perf_counter() - start, 2),
+    }
 
 
 def _row(line: dict) -> dict:
@@ -173,19 +197,25 @@ def _plain(value: object) -> object:
         return value.item()
     if isinstance(value, np.ndarray):
         return value.tolist()
-    raise TypeError(f"{type(value).__name__} cannot be kept in a row: give numbers, texts and lists of them")
+    raise TypeError(
+        f"{type(value).__name__} cannot be kept in a row: give numbers, texts and lists of them"
+    )
 
 
 def _lines(path: Path) -> list[dict]:
     if not path.exists():
         return []
-    whole = path.read_bytes().rpartition(b"\n")[0]  # what follows the last line end was cut off in writing
+    whole = path.read_bytes().rpartition(b"\n")[
+        0
+    ]  # what follows the last line end was cut off in writing
     lines = []
     for number, text in enumerate(whole.splitlines(), 1):
         try:
             lines.append(json.loads(text))
         except ValueError as fault:
-            raise ValueError(f"{path}, line {number}: cannot be read ({fault}); take the line out") from fault
+            raise ValueError(
+                f"{path}, line {number}: cannot be read ({fault}); take the line out"
+            ) from fault
     return lines
 
 
@@ -213,8 +243,14 @@ class _Progress:
         if not self.tell:
             return
         if line["error"]:
-            print(f"{self.name}: {line['job']} failed: {line['error']}", file=sys.stderr, flush=True)
+            print(
+                f"{self.name}: {line['job']} failed: {line['error']}", file=sys.stderr, flush=True
+            )
         left = self.jobs - self.before - self.now
         minutes = (time.perf_counter() - self.start) / self.now * left / 60
         failed = f", {self.failed} failed" if self.failed else ""
-        print(f"{self.name}: {self.before + self.now} of {self.jobs}{failed}, {minutes:.0f} min left", file=sys.stderr, flush=True)
+        print(
+            f"{self.name}: {self.before + self.now} of {self.jobs}{failed}, {minutes:.0f} min left",
+            file=sys.stderr,
+            flush=True,
+        )

@@ -1,0 +1,324 @@
+"""Results of separate runs side by side: what `standage compare` does."""
+
+from __future__ import annotations
+
+import json
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from os import PathLike
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from standage.errors import StandageError
+from standage.figures.comparison import comparison_figures
+from standage.figures.files import write_figures
+from standage.figures.styles import SCREEN, in_style
+from standage.findings import cohorts, pulses, scan_units, stand_summary
+from standage.findings.compared_stands import StandHistory, stand_histories
+from standage.findings.comparison import CLASS_YEARS, NOT_COMPARED, compare_histories
+from standage.findings.long_table import long_table
+from standage.prose.comparison import comparison_sentences
+from standage.results.folder import MARK, build_result_folder, check_result_folder, read_told
+from standage.results.writing import with_coordinates, write_table
+from standage.stand.openings import OFF
+
+DRAWS = "posterior.nc"
+A_RESULT = ("a result of a survey", "Give folders that `standage run` has written.")
+POOLED_NOTE = (
+    "Stands of separate runs were fitted without each other: what is unknown of their species counts twice between them, "
+    "and their differences are less sure than from one survey with all stands in it."
+)
+
+
+@dataclass(frozen=True)
+class Joined:
+    """What a comparison of results found.
+
+    Attributes
+    ----------
+    comparison : the table, see `standage.findings.comparison`.
+    tables : `stand_summary`, `cohorts`, `pulses` and `all_stands` of all stands that take part, named as in the comparison.
+    notes : what can't be compared and what to mind, one sentence each.
+    level : credible level of all of it.
+    """
+
+    comparison: pd.DataFrame
+    tables: dict[str, pd.DataFrame]
+    notes: tuple[str, ...]
+    level: float
+
+    def __str__(self) -> str:
+        sentences = comparison_sentences(self.comparison) or ["No stands can be told apart."]
+        parts = [" ".join(sentences)]
+        if self.notes:
+            parts.append("Mind this:\n" + "\n".join(f"- {note}" for note in self.notes))
+        return "\n\n".join(parts) + "\n"
+
+
+@dataclass(frozen=True)
+class _Result:
+    """One result as it takes part: only what is compared is kept, so that many results fit into memory."""
+
+    name: str
+    provenance: dict[str, Any]
+    histories: list[StandHistory]
+    tables: dict[str, pd.DataFrame]
+    failed: bool
+
+
+def compare_results(
+    folders: Sequence[str | PathLike], *, level: float | None = None, class_years: int = CLASS_YEARS, seed: int = 1
+) -> Joined:  # fmt: skip
+    """Joins results and compares all their stands.
+
+    Parameters
+    ----------
+    folders : results of `standage run`.
+    level : credible level; by default that of the results, or 0.9 where they differ.
+    class_years : length of the classes of establishment.
+    seed : of the order in which draws of separate runs are put side by side.
+
+    Raises
+    ------
+    StandageError where a folder is no result, or no two stands can be compared; all faults are told at once.
+    """
+    paths = [Path(folder) for folder in folders]
+    told = [_provenance(folder) for folder in paths]
+    faults = [fault for fault in told if isinstance(fault, str)]
+    once = ("a result that is given twice", "each result once", "Give it once.")
+    given = Counter(folder.resolve() for folder in paths)
+    faults += [str(StandageError.at(folder, *once)) for folder, times in given.items() if times > 1]
+    by_input: dict[str, list[str]] = {}
+    for folder, about in zip(paths, told, strict=True):
+        if isinstance(about, dict):
+            by_input.setdefault(json.dumps(about.get("inputs_sha256"), sort_keys=True), []).append(
+                str(folder)
+            )
+    other = ("results of one survey", "results of other stands", "Give one of them.")
+    faults += [str(StandageError.at(" and ".join(same), *other)) for same in by_input.values()
+               if len(set(same)) > 1]  # fmt: skip
+    if faults:
+        raise StandageError("\n".join(faults))
+    notes = []
+    abouts = [about for about in told if isinstance(about, dict)]
+    levels = sorted({about["level"] for about in abouts})
+    level = level or (levels[0] if len(levels) == 1 else 0.9)
+    if levels != [level]:
+        written = " and ".join(f"{100 * one:g} %" for one in levels)
+        notes.append(
+            f"The results were written with intervals of {written}; here all intervals are worked out anew at {100 * level:g} %."
+        )
+    names = _names(paths)
+    results = [
+        _read(folder, about, name, level)
+        for folder, about, name in zip(paths, abouts, names, strict=True)
+    ]
+    notes += _notes(results)
+    sound = _named([result for result in results if not result.failed])
+    histories = [history for result in sound for history in result.histories]
+    table = compare_histories(histories, level=level, class_years=class_years, seed=seed)
+    if table.empty or (table["told_apart"] == NOT_COMPARED).all():
+        reasons = [
+            *notes,
+            *dict.fromkeys(
+                table["words"] if len(table) else ["No two stands have a species in common."]
+            ),
+        ]
+        raise StandageError(
+            "Nothing can be compared:\n" + "\n".join(f"  {reason}" for reason in reasons)
+        )
+    whole = table[(table["measure"] == "all") & (table["told_apart"] == NOT_COMPARED)]
+    notes += list(dict.fromkeys(whole["words"]))
+    notes += _partly(histories)
+    tables = {
+        name: pd.concat([result.tables[name] for result in sound], ignore_index=True)
+        for name in sound[0].tables
+    }
+    return Joined(table, tables, tuple(notes), level)
+
+
+def write_comparison(
+    joined: Joined,
+    results: Sequence[str | PathLike],
+    out: str | PathLike,
+    *,
+    style: str = SCREEN.name,
+) -> Path:
+    """Writes comparison.csv, all_stands.csv and the pictures into a folder, all or nothing; an earlier one is replaced whole."""
+
+    def fill(building: Path) -> dict[str, Any]:
+        write_table(joined.comparison, building / "comparison.csv")
+        write_table(joined.tables["all_stands"], building / "all_stands.csv")
+        (building / "figures").mkdir()
+        with in_style(style):
+            write_figures(
+                comparison_figures(
+                    {**joined.tables, "comparison": joined.comparison}, level=joined.level
+                ),
+                building / "figures",
+            )
+        (building / "comparison.txt").write_text(str(joined), encoding="utf-8")
+        return {
+            "compared": [str(result) for result in results],
+            "level": joined.level,
+            "notes": list(joined.notes),
+        }
+
+    return build_result_folder(out, fill)
+
+
+def run_comparison(
+    folders: Sequence[str | PathLike],
+    out: str | PathLike,
+    *,
+    level: float | None = None,
+    class_years: int = CLASS_YEARS,
+    seed: int = 1,
+    style: str = SCREEN.name,
+) -> Joined:
+    """Joins, compares, writes; style: of the figures. Raises `StandageError` before any work where the folder can't take it."""
+    check_result_folder(out)
+    if Path(out).resolve() in {Path(folder).resolve() for folder in folders}:
+        found = "one of the results compared in --out; it would be lost"
+        raise StandageError.at(out, found, "another folder", "Choose another --out.")
+    joined = compare_results(folders, level=level, class_years=class_years, seed=seed)
+    write_comparison(joined, folders, out, style=style)
+    return joined
+
+
+def _provenance(folder: Path) -> dict[str, Any] | str:
+    """What a result says of itself, or why it is none."""
+    if not folder.is_dir():
+        return str(StandageError.at(folder, "no such folder", *A_RESULT))
+    if not (folder / MARK).is_file():
+        return str(StandageError.at(folder, f"no result, for want of a readable {MARK}", *A_RESULT))
+    try:
+        about = read_told(folder)
+    except StandageError as problem:
+        return str(problem)
+    if not _has_profiles(about) or not (folder / DRAWS).is_file():
+        return str(
+            StandageError.at(
+                folder, f"no result of a survey, for want of its draws ({DRAWS})", *A_RESULT
+            )
+        )
+    return about
+
+
+def _has_profiles(about: dict[str, Any]) -> bool:
+    """Whether provenance is that of a survey's result, with the profiles and the level it was made with."""
+    profiles = about.get("profiles")
+    told = isinstance(profiles, list) and all(
+        isinstance(one, dict) and {"key", "sha256"} <= set(one) for one in profiles
+    )
+    return told and isinstance(about.get("level"), float)
+
+
+def _names(folders: Sequence[Path]) -> list[str]:
+    """Each result by its folder, with as much of the path as tells them apart."""
+    parts = 1
+    while True:
+        names = ["/".join(folder.resolve().parts[-parts:]) for folder in folders]
+        if len(set(names)) == len(names):
+            return names
+        parts += 1
+
+
+def _read(folder: Path, about: dict[str, Any], name: str, level: float) -> _Result:
+    from standage.stand.posterior import load_posterior
+
+    posterior = load_posterior(folder / DRAWS)
+    scans = scan_units(posterior)
+    profiles = {profile["key"]: profile["sha256"] for profile in about["profiles"]}
+    tables = {
+        "stand_summary": with_coordinates(stand_summary(posterior, level=level), posterior.survey),
+        "cohorts": cohorts(posterior, level=level),
+        "pulses": pulses(posterior, level=level, scans=scans),
+    }
+    tables["all_stands"] = long_table(tables, posterior.survey).assign(survey=name)
+    histories = stand_histories(posterior, scans=scans, source=name, profiles=profiles)
+    return _Result(name, about, histories, tables, not posterior.verdict["passed"])
+
+
+def _named(results: list[_Result]) -> list[_Result]:
+    """Stands of the same name in several results get the result's name in brackets, in histories and tables alike."""
+    times = Counter(
+        stand for result in results for stand in {history.stand for history in result.histories}
+    )
+    named = []
+    for result in results:
+        said = {
+            history.stand: f"{history.stand} ({result.name})"
+            for history in result.histories
+            if times[history.stand] > 1
+        }
+        histories = [
+            replace(history, name=said.get(history.stand, history.name))
+            for history in result.histories
+        ]
+        tables = {
+            name: table.assign(stand=table["stand"].replace(said))
+            for name, table in result.tables.items()
+        }
+        named.append(replace(result, histories=histories, tables=tables))
+    return named
+
+
+def _notes(results: list[_Result]) -> list[str]:
+    """What is left out, and what the results as wholes don't have in common."""
+    notes = [
+        f"{result.name} failed its checks and is left out; run it again as its summary says."
+        for result in results
+        if result.failed
+    ]
+    if len([result for result in results if not result.failed]) > 1:
+        notes.append(POOLED_NOTE)
+    versions = sorted({str(result.provenance.get("version")) for result in results})
+    if len(versions) > 1:
+        notes.append(
+            f"The results were made by different versions of standage ({', '.join(versions)}); their models may differ."
+        )
+    emergence = {
+        result.name: str(result.provenance.get("options", {}).get("emergence", OFF))
+        for result in results
+    }
+    if len(set(emergence.values())) > 1:
+        asked = ", ".join(f"{name} {choice}" for name, choice in emergence.items())
+        notes.append(
+            f"Run with different --emergence ({asked}): a difference in dates may come of that. Run them alike to be sure."
+        )
+    return notes
+
+
+def _partly(histories: list[StandHistory]) -> list[str]:
+    """Stands of which only some things can be compared, in a sentence each."""
+    notes = []
+    without = [history.name for history in histories if not history.has_plots]
+    if without and len(without) < len(histories):
+        notes.append(
+            f"No plots in {', '.join(dict.fromkeys(without))}: against stands with plots, only pulses are compared."
+        )
+    elif without:
+        notes.append(
+            "No plots anywhere: nothing per hectare is compared, and ages are those of the trees sampled."
+        )
+    species = {
+        kind: [history.name for history in histories if history.species == kind]
+        for kind in {h.species for h in histories}
+    }
+    alone = sorted(
+        f"{stands[0]} ({kind.replace('-', ' ')})"
+        for kind, stands in species.items()
+        if len(stands) == 1
+    )
+    if alone:
+        notes.append(f"Alone with its species, and so compared with no other: {', '.join(alone)}.")
+    seasons = sorted({history.season for history in histories})
+    if len(seasons) > 1:
+        notes.append(
+            f"Surveyed from {seasons[0]} to {seasons[-1]}: stems that came after the earlier survey of a pair are not counted."
+        )
+    return notes

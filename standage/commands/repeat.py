@@ -1,0 +1,183 @@
+"""A run repeated from what its result recorded: what `standage run --again` does."""
+
+from __future__ import annotations
+
+import codecs
+import tempfile
+from dataclasses import dataclass, replace
+from importlib.metadata import version
+from os import PathLike
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+from llvmlite.binding import get_host_cpu_name
+
+from standage.commands.run import RunResult, profile_hashes, run_survey
+from standage.commands.run_options import RunOptions
+from standage.errors import StandageError
+from standage.profiles import profile_keys
+from standage.results.folder import read_told
+from standage.results.writing import library_versions
+from standage.survey.files import read_written
+from standage.survey.reading import read_survey
+from standage.survey.survey import Survey
+
+MOVES_NUMBERS = (
+    "numpy",
+    "pandas",
+    "scipy",
+    "numba",
+    "nutpie",
+    "arviz",
+)  # libraries whose versions may change a table
+
+
+@dataclass(frozen=True)
+class Repeated:
+    """A run made again. `run`: how the new one ended; `differences`: a line for each table that isn't the same; `notes`: what else is."""
+
+    run: RunResult
+    differences: tuple[str, ...]
+    tables: int
+    notes: tuple[str, ...]
+
+    @property
+    def same(self) -> bool:
+        return not self.differences
+
+    def __str__(self) -> str:
+        said = (
+            [f"All {self.tables} tables came out the same, byte for byte."]
+            if self.same
+            else [
+                f"{len(self.differences)} of {self.tables} tables came out otherwise:",
+                *(f"  {line}" for line in self.differences),
+            ]
+        )
+        return "\n".join([*said, *self.notes])
+
+
+def run_again(
+    results: str | PathLike, out: str | PathLike | None = None, *, survey: str | PathLike | None = None, cores: int = 2, quiet: bool = False
+) -> Repeated:  # fmt: skip
+    """Makes a result again with everything it recorded, and compares the tables byte for byte.
+
+    Parameters
+    ----------
+    results : folder that `standage run` wrote.
+    out : where the new result goes; by default it is only compared and not kept.
+    survey : where the survey is now, if not where the result recorded it, as seen from its folder.
+    cores, quiet : as for `run_survey`.
+
+    Raises
+    ------
+    StandageError with all reasons, before any sampling, where the inputs or the versions aren't those recorded.
+    """
+    folder = Path(results)
+    told = read_told(folder)
+    if "options" not in told or "survey_path" not in told:
+        raise StandageError(
+            f"{folder} can't be repeated: it doesn't say how it was made, so `standage run` didn't write it."
+        )
+    if out is not None and Path(out).resolve() == folder.resolve():
+        raise StandageError(
+            f"{out} is the result to be repeated and would be lost. Choose another folder."
+        )
+    path = Path(survey) if survey is not None else folder / told["survey_path"]
+    reasons = _other_versions(told)
+    try:
+        options = RunOptions.from_record(told["options"])
+        if options.profile_folder is not None:
+            options = replace(options, profile_folder=str(folder / options.profile_folder))
+    except KeyError as odd:
+        raise StandageError(
+            f"{folder} can't be repeated: option {odd} is not one that both versions of standage know."
+        ) from odd
+    read = _same_survey(path, told, options, reasons)
+    if read is None:
+        raise StandageError(
+            "\n".join([f"{folder} can't be repeated:", *(f"  {reason}" for reason in reasons)])
+        )
+    with tempfile.TemporaryDirectory(prefix="standage-again-") as temporary:
+        new = Path(out) if out is not None else Path(temporary) / folder.resolve().name
+        run = run_survey(read, new, options=options, cores=cores, quiet=quiet, take_up=False)
+        names = sorted({path.name for place in (folder, new) for path in place.glob("*.csv")})
+        differences = tuple(
+            line for name in names if (line := _difference(folder / name, new / name))
+        )
+    notes = []
+    processor = get_host_cpu_name()
+    if differences and told.get("processor") != processor:
+        notes.append(
+            f"The processor was another one ({told.get('processor')}, now {processor}): its last digits may differ, and then the draws do."
+        )
+    return Repeated(run, differences, len(names), tuple(notes))
+
+
+def _other_versions(told: dict[str, Any]) -> list[str]:
+    """Versions that may change a number and aren't those of the result, a line each."""
+    now = {"standage": version("standage")} | library_versions()
+    then = {"standage": told.get("version")} | told.get("libraries", {})
+    return [
+        f"{name} was {then.get(name, 'not recorded')} and is {now[name]} here; install that version, or run the survey anew"
+        for name in ("standage", *MOVES_NUMBERS)
+        if then.get(name) != now[name]
+    ]
+
+
+def _same_survey(
+    path: Path, told: dict[str, Any], options: RunOptions, reasons: list[str]
+) -> Survey | None:
+    """The survey, where it and the profiles are those of the result and nothing speaks against it; what differs becomes a reason."""
+    if not path.exists():
+        reasons.append(
+            f"the survey is not at {path}; if it was moved, give its place: standage run SURVEY --again RESULTS"
+        )
+        return None
+    then, now = told["inputs_sha256"], read_written(path).hashes
+    for file in sorted(then.keys() | now.keys()):
+        if then.get(file) != now.get(file):
+            what = (
+                "is missing"
+                if file not in now
+                else "was not there"
+                if file not in then
+                else "has been changed"
+            )
+            reasons.append(f"{path / file if path.is_dir() else path} {what} since")
+    folder = options.profile_folder
+    if folder is not None and not Path(folder).is_dir():
+        reasons.append(f"the species profiles are not at {folder}")
+        return None
+    profiles = profile_hashes(folder)
+    for profile in told["profiles"]:
+        if profiles.get(profile["key"]) != profile["sha256"]:
+            reasons.append(
+                f"the profile {profile['key']} {'has been changed' if profile['key'] in profiles else 'is missing'} since"
+            )
+    return None if reasons else read_survey(path, known_species=profile_keys(folder))
+
+
+def _difference(then: Path, now: Path) -> str:
+    """How a table differs, by its first cell that does; empty if it doesn't."""
+    if not then.exists() or not now.exists():
+        return f"{then.name}: {'was not there before' if not then.exists() else 'is not made any more'}"
+    if then.read_bytes().removeprefix(codecs.BOM_UTF8) == now.read_bytes().removeprefix(
+        codecs.BOM_UTF8
+    ):
+        return ""
+    before, after = (pd.read_csv(path, dtype=str, keep_default_na=False) for path in (then, now))
+    if list(before) != list(after) or len(before) != len(after):
+        return f"{then.name}: {len(before)} rows and {before.shape[1]} columns, now {len(after)} and {after.shape[1]}"
+    cells = [
+        (row + 2, column, old, new)
+        for column in before
+        for row, (old, new) in enumerate(zip(before[column], after[column], strict=True))
+        if old != new
+    ]
+    if not cells:
+        return f"{then.name}: the same cells, written otherwise"
+    row, column, old, new = min(cells, key=lambda cell: cell[0])
+    count = f"{len(cells)} cells" if len(cells) > 1 else "1 cell"
+    return f"{then.name}: {count}; first in row {row}, column {column}: {old or 'blank'}, now {new or 'blank'}"

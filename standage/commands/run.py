@@ -1,0 +1,181 @@
+"""One survey from checked tables to a folder of results: what `standage run` does."""
+
+from __future__ import annotations
+
+import os
+import warnings
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager, nullcontext, suppress
+from dataclasses import dataclass
+from os import PathLike
+from pathlib import Path
+
+from threadpoolctl import threadpool_limits
+
+from standage.commands.run_options import RunOptions
+from standage.errors import StandageError
+from standage.evidence import date_trees
+from standage.growth.growth_changes import check_criterion
+from standage.profiles import load_profile, profile_keys
+from standage.progress import progress_on_screen
+from standage.prose.summary import summary
+from standage.report import report_writer
+from standage.results.folder import check_result_folder
+from standage.results.folder_swap import Workplace, work_on
+from standage.results.workbook import workbook_writer
+from standage.results.writing import IncompleteResult, result_tables, ring_changes, write_results
+from standage.stand.draws_file import KeptDraws
+from standage.stand.fit import fit_stands
+from standage.survey.coordinates import coordinates_to
+from standage.survey.files import read_written
+from standage.survey.survey import Survey
+
+DRAWS_KEPT = "The draws are kept: the same command goes on from them, without sampling again."
+TAKEN_UP = "An earlier run of the same survey and options sampled, but did not end; its draws were taken up, and nothing was sampled again."
+SAMPLER = "nutpie, No-U-Turn, whitened coordinates"
+
+
+@dataclass(frozen=True)
+class RunResult:
+    """The summary in words, and whether the fit passed its checks.
+
+    notes : what the person who ran it should know of how it went. incomplete : which pictures are missing and why; empty if none is.
+    """
+
+    text: str
+    passed: bool
+    notes: tuple[str, ...] = ()
+    incomplete: str = ""
+
+
+def run_survey(
+    survey: Survey,
+    out: str | PathLike,
+    *,
+    options: RunOptions | None = None,
+    cores: int = 2,
+    quiet: bool = False,
+    take_up: bool = True,
+) -> RunResult:
+    """Fit, find, write. Raises `StandageError` before any sampling if the folder can't take results.
+
+    options: what is asked, by default what `RunOptions` says. cores: chains at a time; it makes no difference to the result. quiet: no
+    progress on the screen. take_up: whether kept draws of the same run may be used in place of sampling.
+
+    Draws are kept beside `out` until the result is whole, and taken up by the next run that would make the same ones. A picture or report
+    that can't be made costs nothing else: the result is written, `incomplete` says what is missing, and the draws stay.
+    """
+    asked = RunOptions() if options is None else options
+    level, profile_folder = asked.level, asked.profile_folder
+    check_result_folder(out)
+    check_criterion(asked.release_criterion)
+    survey = coordinates_to(survey, asked.coordinates)
+    profiles_before = profile_hashes(profile_folder)
+    # the last digit of a factorisation depends on its number of threads, and a chain makes another chain of a last digit
+    with work_on(out) as place, _draws_told(place), threadpool_limits(1, user_api="blas"):
+        notes = []
+        if not take_up:
+            place.forget_draws()
+        kept_before = _when(place.draws)
+        with nullcontext() if quiet else progress_on_screen() as show:
+            posterior = fit_stands(
+                survey, seed=asked.seed, level=level, draws=asked.draws, chains=asked.chains, cores=cores, profile_folder=profile_folder,
+                emergence=asked.emergence, progress=show, kept=KeptDraws(place.draws),
+            )  # fmt: skip
+        if kept_before is not None and _when(place.draws) == kept_before:
+            notes.append(TAKEN_UP)
+        ages = date_trees(survey, level=level, folder=profile_folder)
+        changes = ring_changes(posterior, criterion=asked.release_criterion)
+        tables = result_tables(
+            posterior, level=level, ages=ages, profile_folder=profile_folder, changes=changes
+        )
+        species = sorted({unit.species for unit in posterior.units})
+        options_told = asked.recorded() | {
+            "profile_folder": None if profile_folder is None else _path_from(out, profile_folder)
+        }
+        settings = {
+            "sampler": SAMPLER,
+            "options": options_told,
+            "survey_path": _path_from(out, survey.path),
+        }
+        changed = changed_inputs(survey, profiles_before, species, profile_folder)
+        if changed:
+            settings["changed_while_running"] = changed
+            notes.append(
+                f"Changed while this ran: {', '.join(changed)}. The results are of the survey as it was read; run it again."
+            )
+        told = {
+            "level": level,
+            "profiles": [load_profile(key, profile_folder) for key in species],
+            "changes": changes,
+            "settings": settings,
+        }
+        incomplete = ""
+        try:
+            also = [report_writer(posterior, tables, units=asked.units, **told)]
+            if asked.xlsx:
+                also.append(workbook_writer(tables, survey=survey.name, level=level))
+            write_results(
+                posterior, out, tables=tables, style=asked.style, also=also, place=place, **told
+            )
+            place.forget_draws()
+        except IncompleteResult as lacking:
+            incomplete = f"{lacking} The draws are kept, so that the same command makes the rest without sampling again."
+    text = summary(posterior, level=level, tables=tables, units=asked.units)
+    return RunResult(text, bool(posterior.verdict["passed"]), tuple(notes), incomplete)
+
+
+@contextmanager
+def _draws_told(place: Workplace) -> Iterator[None]:
+    """Whoever stops a run, or lacks the room to write it, should know that its draws are kept."""
+    try:
+        yield
+    except StandageError as problem:
+        if not place.draws.exists():
+            raise
+        raise StandageError(f"{problem} {DRAWS_KEPT}") from problem
+    except KeyboardInterrupt as stop:
+        raise KeyboardInterrupt(
+            f"stopped; nothing was written. {DRAWS_KEPT}" if place.draws.exists() else ""
+        ) from stop
+
+
+def changed_inputs(
+    survey: Survey, profiles: Mapping[str, str], species: Iterable[str], profile_folder: str | None
+) -> list[str]:  # fmt: skip
+    """Files of the survey, and profiles of these species, that aren't any more what they were when they were read; by name."""
+    if not survey.hashes:  # a survey made by a program
+        return []
+    now = read_written(Path(survey.path)).hashes
+    changed = sorted(
+        file
+        for file in survey.hashes.keys() | now.keys()
+        if survey.hashes.get(file) != now.get(file)
+    )
+    profiles_now = profile_hashes(profile_folder)
+    return changed + [
+        f"profile {key}" for key in species if profiles.get(key) != profiles_now.get(key)
+    ]
+
+
+def profile_hashes(profile_folder: str | None) -> dict[str, str]:
+    """SHA-256 by key of every profile that can be read; what a profile warns of is told where it is used."""
+    hashes = {}
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        for key in profile_keys(profile_folder):
+            with suppress(StandageError):
+                hashes[key] = load_profile(key, profile_folder).sha256
+    return hashes
+
+
+def _when(path: Path) -> int | None:
+    return path.stat().st_mtime_ns if path.exists() else None
+
+
+def _path_from(out: str | PathLike, path: str) -> str:
+    """A place as seen from the folder of results: it holds when both are moved together, and tells nothing of the computer."""
+    try:
+        return Path(os.path.relpath(os.path.realpath(path), os.path.realpath(out))).as_posix()
+    except ValueError:  # on another drive
+        return str(Path(path).absolute())

@@ -1,0 +1,203 @@
+"""Tree by tree: year of establishment from a tree's own cores, before any stand model.
+
+The prior over years is flat up to the survey (for a dead stem, up to its last ring), so nothing is borrowed from other trees.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from standage.evidence.core import CoreReadings, core_table, readings_of
+from standage.evidence.tree_blocks import date_block, tree_blocks
+from standage.processors import processors
+from standage.profiles import Profile, load_profile, profile_keys
+from standage.years import growing_season
+
+if TYPE_CHECKING:
+    from standage.survey.survey import Survey
+
+Floats = NDArray[np.float64]
+Integers = NDArray[np.int64]
+
+PRIOR_SENTENCE = "Each tree by itself, under a prior that holds all years up to the survey equally likely; no stand model."
+FIRST_MONTH_COMPLETE = 10
+"""From October on the season's growth counts as completed. Common practice, no source."""
+MOST_THREADS = 4
+"""Blocks dated at a time: each takes some 100 MB, and beyond a few the memory is what is waited for."""
+_SPREADS = ("sd_count", "sd_centre", "sd_height", "sd_grass", "sd_total")
+COLUMNS = (
+    "stand", "tree", "species", "plot", "basis",
+    *(f"establishment_year_{point}" for point in ("low", "median", "high")),
+    *(f"age_{point}" for point in ("low", "median", "high")),
+    "innermost_ring_year",
+    *(f"rings_added_centre_{point}" for point in ("low", "median", "high")),
+    "coring_height_cm",
+    *(f"coring_height_year_{point}" for point in ("low", "median", "high")),
+    *(f"years_below_core_{point}" for point in ("low", "median", "high")),
+    *_SPREADS, "left_out_reason", "note",
+)  # fmt: skip
+
+_FAILED = {
+    "no_sound_wood": "coring was tried: no sound wood",
+    "unreadable": "cored, but the core could not be read",
+    "not_allowed": "coring was not allowed",
+}
+
+
+def last_completed_season(date: pd.Timestamp) -> int:
+    """The last growing season that was over at a date: from October on the one that began in March, before that the previous one."""
+    season = growing_season(date)
+    return season if date.month >= FIRST_MONTH_COMPLETE or date.month < 3 else season - 1
+
+
+def date_trees(survey: Survey, level: float = 0.9, *, folder: str | None = None) -> pd.DataFrame:
+    """A table of dates, one row a stem of the survey, from each stem's own cores and nothing else.
+
+    The prior over years is flat up to the survey. Columns are those of tree_dates.csv, `_low`, `_median`, `_high` being the points that
+    hold `level` between them; years are calendar years, ages seasons completed at the survey (dead stems: at the last ring), heights in
+    cm, `sd_*` in years. Stems that cannot be dated keep their row and a `left_out_reason`. `folder` holds the user's own profiles. Raises
+    ValueError for a level outside 0 ... 1.
+    """
+    if not 0.0 < level < 1.0:
+        raise ValueError(f"level must lie between 0 and 1, got {level}")
+    trees = survey.trees
+    dates = (
+        trees[["stand", "tree", "species", "plot"]]
+        .reset_index(drop=True)
+        .reindex(columns=list(COLUMNS))
+    )
+    for name in ("basis", "left_out_reason", "note"):
+        dates[name] = pd.Series([""] * len(dates), dtype=object)
+    numbers = {
+        name: np.full(len(dates), np.nan)
+        for name in COLUMNS[5:]
+        if name not in ("left_out_reason", "note")
+    }
+    text = {
+        name: np.full(len(dates), "", dtype=object) for name in ("basis", "left_out_reason", "note")
+    }
+    completed = (
+        trees["stand"]
+        .map({stand: last_completed_season(day) for stand, day in _survey_dates(survey)})
+        .to_numpy(float)
+    )
+    known, cores = set(profile_keys(folder)), core_table(survey)
+    position = pd.Series(np.arange(len(trees)), index=trees["tree"].to_numpy(object))
+    for species, members in trees.groupby("species", sort=False).indices.items():
+        if species not in known:
+            text["left_out_reason"][members] = f"no profile for species '{species}': tallied only"
+            continue
+        profile = load_profile(species, folder)
+        table = cores[cores["species"].to_numpy(object) == species]
+        _date_species(
+            readings_of(table, profile),
+            table,
+            profile,
+            level,
+            trees,
+            position,
+            completed,
+            members,
+            numbers,
+            text,
+        )
+    _planted(trees, completed, numbers, text)
+    for name, values in {**numbers, **text}.items():
+        dates[name] = values
+    dates.attrs["prior"], dates.attrs["level"] = PRIOR_SENTENCE, level
+    return dates
+
+
+def _survey_dates(survey: Survey) -> Iterator[tuple[str, pd.Timestamp]]:
+    return zip(survey.stands["stand"], survey.stands["survey_date"], strict=True)
+
+
+def _planted(
+    trees: pd.DataFrame,
+    completed: Floats,
+    numbers: dict[str, Floats],
+    text: dict[str, NDArray[np.object_]],
+) -> None:
+    """Planted stems: the recorded year of planting stands for establishment. Without it the delays of natural plants would not apply."""
+    planted = trees["origin"].to_numpy(object) == "planted"
+    year = trees["planted_year"].to_numpy(float)
+    recorded = planted & ~np.isnan(year)
+    for point in ("low", "median", "high"):
+        numbers[f"establishment_year_{point}"][planted] = year[planted]
+        numbers[f"age_{point}"][planted] = (completed - year + 1.0)[planted]
+    dead = trees["status"].isin(("dead", "stump")).to_numpy()
+    for point in ("low", "median", "high"):
+        numbers[f"age_{point}"][planted & dead] = np.nan
+    for name in ("sd_height", "sd_grass", "sd_total"):
+        numbers[name][planted] = np.where(recorded[planted], 0.0, np.nan)
+    for point in ("low", "median", "high"):
+        numbers[f"years_below_core_{point}"][planted] = np.nan
+    text["basis"][planted] = "planted"
+    text["left_out_reason"][recorded] = ""
+    text["left_out_reason"][planted & ~recorded] = (
+        "planted, year not recorded: natural delays don't apply, dated at coring height only"
+    )
+
+
+def _date_species(
+    readings: CoreReadings,
+    table: pd.DataFrame,
+    profile: Profile,
+    level: float,
+    trees: pd.DataFrame,
+    position: pd.Series,
+    completed: Floats,
+    members: Integers,
+    numbers: dict[str, Floats],
+    text: dict[str, NDArray[np.object_]],
+) -> None:
+    """Fill the rows `members` of the columns in `numbers` and `text` for one species."""
+    outcome = trees["core_outcome"].to_numpy(object)
+    not_cored = "not cored: only the stand model dates it, by its size"
+    text["left_out_reason"][members] = [_FAILED.get(outcome[row], not_cored) for row in members]
+    if not len(readings):
+        return
+    place = position.loc[readings.tree].to_numpy(int)
+    text["basis"][place] = "cored"
+    text["left_out_reason"][place] = (
+        readings.left_out_reason
+    )  # what the last core says, unless one can be read
+    recorded = table["height_cm"].to_numpy(float)
+    dead = trees["status"].isin(("dead", "stump")).to_numpy()
+    blocks = list(tree_blocks(readings, place, profile))
+    with ThreadPoolExecutor(
+        min(processors(), MOST_THREADS)
+    ) as pool:  # array arithmetic, which threads do side by side
+        found_of_blocks = list(
+            pool.map(lambda rows: date_block(readings, rows, profile, level), blocks)
+        )
+    for rows, found in zip(blocks, found_of_blocks, strict=True):
+        lowest = rows[:, -1]
+        row = place[lowest]
+        for name, values in found.items():
+            numbers[name][row] = values
+        numbers["innermost_ring_year"][row] = readings.innermost_year[lowest]
+        numbers["coring_height_cm"][row] = recorded[lowest]
+        at_end = np.where(dead[row], readings.latest_year[lowest], completed[row])
+        for low, high in (("low", "high"), ("median", "median"), ("high", "low")):
+            numbers[f"age_{low}"][row] = np.maximum(
+                at_end - numbers[f"establishment_year_{high}"][row] + 1.0, 0.0
+            )
+        blank = np.isnan(readings.height_cm[lowest])
+        reason = np.where(blank, "coring height not recorded: dated at coring height only", "")
+        impossible = np.isnan(found["coring_height_year_median"])
+        text["left_out_reason"][row] = np.where(
+            impossible, "its cores contradict one another, or the year of its last ring", reason
+        )
+        text["note"][row] = readings.note[lowest]
+    noted = dead.copy()
+    noted[np.setdiff1d(np.arange(len(dead)), place)] = False
+    text["note"][noted] = [
+        f"{note}; age at the last ring".lstrip("; ") for note in text["note"][noted]
+    ]

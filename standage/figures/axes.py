@@ -1,0 +1,95 @@
+"""Axes to draw on, and what all pictures share.
+
+Pictures are drawn on Figure objects with the Agg canvas and never touch a global figure, so that they can be made in any thread and
+on machines without a screen.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from textwrap import wrap
+
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.text import Text
+from matplotlib.transforms import ScaledTranslation
+
+from standage.figures.styles import current_style
+
+LINE = 1.25  # height of a line of letters against their size
+LETTERS_BESIDE = 32  # of a name in a line beside an axis
+NARROW = 5.0  # axes narrower than this have their notes one below the other [inches]
+
+
+def drawing_axes(ax: Axes | None, *, height: float = 3.6) -> Axes:
+    """The Axes given, or those of a new figure of one panel in the current style. height: of the new figure on the screen [inches]"""
+    if ax is not None:
+        return ax
+    style = current_style()
+    return new_figure(style.width, style.height_scale * height).subplots()
+
+
+def new_figure(width: float, height: float) -> Figure:
+    """A figure of its own with an Agg canvas. [inches]"""
+    figure = Figure(figsize=(width, height), layout="constrained")
+    FigureCanvasAgg(figure)
+    return figure
+
+
+def plain(ax: Axes) -> Axes:
+    """Without the two lines that carry no scale."""
+    ax.spines[["top", "right"]].set_visible(False)
+    return ax
+
+
+def unit_title(table) -> str:
+    """`Stand, species` of a table about one unit."""
+    first = table.iloc[0]
+    return f"{first['stand']}, {first['species'].replace('-', ' ')}"
+
+
+def beside_axis(name: str) -> str:
+    """A name as the label of a bar: two lines at most, so that a long one leaves room for the bars."""
+    return "\n".join(wrap(name, LETTERS_BESIDE, max_lines=2, placeholder="…"))
+
+
+def years_are(table) -> str:
+    """What the years of a table are years of, for an axis label."""
+    return (
+        "Year of arrival at coring height"
+        if table["basis"].iloc[0] == "coring height"
+        else "Year of establishment"
+    )
+
+
+def chance(probability: float) -> str:
+    """A probability in per cent that never claims certainty: draws can't tell 100 % from 99.9 %."""
+    if probability > 0.99:
+        return "> 99 %"
+    return "< 1 %" if probability < 0.01 else f"{100 * probability:.0f} %"
+
+
+def explain_below(ax: Axes, notes: Sequence[str], *, handles: Sequence = ()) -> None:
+    """What marks stand for, below the axis and its label, two abreast where there is room. handles: marks shown with their own label."""
+    handles = [*handles, *(Line2D([], [], linestyle="none", label=note) for note in notes)]
+    if not handles:
+        return
+    style = current_style()
+    down = (
+        9 + LINE * style.points(10) + 4 + LINE * style.points(10)
+    ) / 72  # ticks, their numbers, the label [inches]
+    below = ax.transAxes + ScaledTranslation(0, -down, ax.figure.dpi_scale_trans)
+    wide = ax.get_position().width * ax.figure.bbox.width / ax.figure.dpi >= NARROW
+    lengths = {} if len(handles) > len(notes) else {"handlelength": 0, "handletextpad": 0}
+    ax.legend(
+        handles=handles, fontsize=style.points(8), frameon=False, ncols=2 if wide else 1, loc="upper left", bbox_to_anchor=(0, 0),
+        bbox_transform=below, borderaxespad=0, **lengths,
+    )  # fmt: skip
+
+
+def without_formulas(figure: Figure) -> None:
+    """Dollar signs in names of stands and trees are dollar signs."""
+    for text in figure.findobj(Text):
+        text.set_parse_math(False)

@@ -1,0 +1,220 @@
+"""Stands side by side: small multiples on one time axis and one scale, and what differs between them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from standage.figures.axes import drawing_axes, new_figure, plain, unit_title, years_are
+from standage.figures.styles import current_style
+from standage.findings.stems import CORING_HEIGHT, SAMPLED
+
+STRIP_HEIGHT = 1.15  # of a stand among others [inches]
+LINE_HEIGHT = 0.24  # of a pair of stands [inches]
+MOST_STRIPS = 40  # of one picture; more can't be read on a page
+MOST_PAIRS = 60
+LEAST_SHARE = 0.004  # classes that hold less in every stand are not worth paper at the old end
+DIFFERENCES = {  # measures drawn, and what the axis says
+    "median_establishment_year": "Median year of the stems: years later than in the second stand",
+    "half_span_years": "Span of years that holds half of the stems: years longer",
+    "stems_per_ha": "Stems per hectare more",
+    "years_since_latest_pulse": "Years since the latest pulse: more",
+}
+
+
+def comparison_figures(
+    tables: Mapping[str, pd.DataFrame], *, level: float = 0.9, events: pd.DataFrame | None = None
+) -> dict[str, Figure]:  # fmt: skip
+    """Both pictures of a comparison by name; one without anything to show is left out.
+
+    tables: `cohorts`, `pulses`, `stand_summary` and `comparison`. level: credible level, told below each picture. events: those
+    on record, where they are at hand.
+    """
+    style = current_style()
+    figures = {"side_by_side": side_by_side(tables["cohorts"], tables["pulses"], tables["stand_summary"], events=events),
+               "differences": differences(tables["comparison"])}  # fmt: skip
+    drawn = {name: figure for name, figure in figures.items() if figure is not None}
+    for figure in drawn.values():
+        figure.supxlabel(
+            f"Bars: {100 * level:.0f} % credible intervals",
+            fontsize=style.points(8),
+            x=0.99,
+            ha="right",
+        )
+    return drawn
+
+
+def side_by_side(
+    cohorts: pd.DataFrame, pulses: pd.DataFrame, stand_summary: pd.DataFrame, *, events: pd.DataFrame | None = None
+) -> Figure | None:  # fmt: skip
+    """Every stand as a strip, those of a community together and the youngest last, on one axis and scale. None for a single stand.
+
+    events: all on record; each is hatched in the strip of its stand, those without a stand in all.
+    """
+    style = current_style()
+    order = strip_order(stand_summary)[:MOST_STRIPS]
+    if len(order) < 2:
+        return None
+    strips = [
+        cohorts[(cohorts["stand"] == stand) & (cohorts["species"] == species)]
+        for stand, species, _ in order
+    ]
+    shown = pd.concat(strips)
+    worth = shown[shown["share_high"] >= LEAST_SHARE]
+    years = (int(worth["first_year"].min()), int(shown["last_year"].max()) + 1)
+    top = 100 * float(shown["share_high"].max())
+    figure = new_figure(style.width, style.height_scale * (STRIP_HEIGHT * len(strips) + 1.2))
+    axes = figure.subplots(len(strips), 1, squeeze=False, sharex=True, sharey=True).ravel()
+    for ax, table, (stand, species, community) in zip(axes, strips, order, strict=True):
+        own = pulses[(pulses["stand"] == stand) & (pulses["species"] == species)]
+        here = None if events is None else events[events["stand"].isin([stand, ""])]
+        plot_strip(table, pulses=own, events=here, community=community, years=years, top=top, ax=ax)
+    bases = {basis for table in strips for basis in table["basis"].unique()}
+    axes[-1].set_xlabel(
+        "Year of establishment"
+        + (", or of arrival at coring height where that is said" if CORING_HEIGHT in bases else "")
+    )
+    hatched = "" if events is None or events.empty else ", events on record hatched"
+    figure.suptitle(
+        f"The stands side by side, pulses shaded{hatched}", x=0.01, ha="left", fontweight="bold"
+    )
+    figure.supylabel("Share of the stand's stems (%)", fontsize=style.points(9))
+    return figure
+
+
+def strip_order(stand_summary: pd.DataFrame) -> list[tuple[str, str, str]]:
+    """Stand, species and community of each unit: by species, communities in the order of their oldest stand, then by middle year."""
+    first, last = (
+        stand_summary[name].astype(float) for name in ("half_span_first", "half_span_last")
+    )
+    table = stand_summary.assign(middle=(first + last) / 2)
+    table["group"] = np.where(
+        table["community"].astype(str) != "", table["community"], table["stand"]
+    )
+    table["begins"] = table.groupby(["species", "group"])["middle"].transform("min")
+    table = table.sort_values(["species", "begins", "group", "middle", "stand"], kind="stable")
+    return list(table[["stand", "species", "community"]].itertuples(index=False, name=None))
+
+
+def plot_strip(
+    cohorts: pd.DataFrame,
+    *,
+    pulses: pd.DataFrame | None = None,
+    events: pd.DataFrame | None = None,
+    community: str = "",
+    years: tuple[int, int] | None = None,
+    top: float | None = None,
+    ax: Axes | None = None,
+) -> Axes:
+    """One stand among others: share of its stems by class of years.
+
+    cohorts: rows of one unit of the cohort table. pulses: those of the unit. events: those of its stand; the years in which each began
+    are hatched. years, top: ends of the time axis, and highest share [%], that all strips have in common.
+    """
+    style, alone = current_style(), ax is None
+    ax = plain(drawing_axes(ax, height=STRIP_HEIGHT + 0.9))
+    if alone:  # among others the labels stand once, at the edge of the picture
+        ax.set_xlabel(years_are(cohorts))
+        ax.set_ylabel("Stems (%)")
+    first = cohorts["first_year"].to_numpy(dtype=float)
+    width = cohorts["last_year"].to_numpy(dtype=float) - first + 1
+    low, middle, high = (
+        100 * np.nan_to_num(cohorts[f"share_{point}"].to_numpy(dtype=float))
+        for point in ("low", "median", "high")
+    )
+    for pulse in () if pulses is None else pulses.itertuples():
+        ax.axvspan(pulse.start_median, pulse.end_median + 1, color=style.pulse, zorder=0)
+    for event in () if events is None else events.itertuples():
+        ax.axvspan(
+            event.first_year, event.last_year + 1, facecolor="none", edgecolor=style.quiet, hatch="////", linewidth=0.6, zorder=0.5
+        )  # fmt: skip
+    ax.bar(
+        first,
+        middle,
+        width=width * 0.94,
+        align="edge",
+        color=style.posterior,
+        alpha=0.6,
+        edgecolor=style.posterior,
+        linewidth=0.5,
+    )
+    around = {
+        "yerr": [middle - low, high - middle],
+        "ecolor": style.observed,
+        "elinewidth": 0.9,
+        "capsize": 1.5,
+    }
+    ax.errorbar(first + width / 2, middle, fmt="none", **around)
+    ax.set_xlim(*(years or (first[0], first[-1] + width[-1])))
+    ax.set_ylim(0, 1.05 * max(top or high.max(), 1e-6))
+    row = cohorts.iloc[0]
+    about = [community] if community else []
+    about += ["among sampled trees"] if row["amounts"] == SAMPLED else []
+    about += ["arrival at coring height"] if row["basis"] == CORING_HEIGHT else []
+    ax.set_title(
+        unit_title(cohorts) + (f" ({'; '.join(about)})" if about else ""),
+        loc="left",
+        fontsize=style.points(9),
+    )
+    return ax
+
+
+def differences(comparison: pd.DataFrame) -> Figure | None:
+    """The differences between stands, a panel a measure; None where nothing can be compared."""
+    style = current_style()
+    stands = comparison[(comparison["kind"] == "stand") & comparison["difference_median"].notna()]
+    parts = {name: stands[stands["measure"] == name].head(MOST_PAIRS) for name in DIFFERENCES}
+    parts = {name: table for name, table in parts.items() if len(table)}
+    if not parts:
+        return None
+    heights = [LINE_HEIGHT * len(table) + 0.9 for table in parts.values()]
+    figure = new_figure(style.width, style.height_scale * (sum(heights) + 0.6))
+    axes = figure.subplots(
+        len(parts), 1, squeeze=False, gridspec_kw={"height_ratios": heights}
+    ).ravel()
+    for ax, table in zip(axes, parts.values(), strict=True):
+        plot_differences(table, ax=ax)
+    figure.suptitle(
+        "What differs between the stands: filled where they are told apart",
+        x=0.01,
+        ha="left",
+        fontweight="bold",
+    )
+    return figure
+
+
+def plot_differences(comparison: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
+    """Each pair's difference by one measure with its interval, filled where the pair is told apart.
+
+    comparison: rows of one measure of the comparison table.
+    """
+    style = current_style()
+    ax = plain(drawing_axes(ax, height=LINE_HEIGHT * len(comparison) + 0.9))
+    low, middle, high = (
+        comparison[f"difference_{point}"].to_numpy(dtype=float)
+        for point in ("low", "median", "high")
+    )
+    place = np.arange(len(comparison))
+    told = (comparison["told_apart"] == "yes").to_numpy()
+    ax.axvline(0, color=style.quiet, linewidth=0.8, zorder=0)
+    for those, ink, fill in (
+        (~told, style.quiet, "white"),
+        (told, style.posterior, style.posterior),
+    ):
+        ax.hlines(place[those], low[those], high[those], color=ink, linewidth=1.4)
+        ax.plot(middle[those], place[those], "o", color=ink, markerfacecolor=fill, markersize=4.5)
+    ax.set_yticks(
+        place,
+        [f"{row.first} \u2212 {row.second}" for row in comparison.itertuples()],
+        fontsize=style.points(8),
+    )
+    ax.set_ylim(len(comparison) - 0.4, -0.6)
+    unit = str(comparison["unit"].iloc[0]).replace("calendar year", "years")
+    ax.set_title(f"First less second, {unit}", loc="left", fontsize=style.points(9))
+    measure = comparison["measure"].iloc[0]
+    ax.set_xlabel(DIFFERENCES.get(measure, measure.replace("_", " ")), fontsize=style.points(9))
+    return ax

@@ -1,0 +1,202 @@
+"""Pictures of growth releases: the rings of each tree with what is likely to have begun in them, and the stand through time."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch
+
+from standage.figures.axes import drawing_axes, explain_below, plain
+from standage.figures.events import mark_events
+from standage.figures.styles import current_style
+from standage.growth.growth_changes import MODEL
+from standage.growth.release_criteria import criterion_words
+
+ROW = 0.26  # of the rings of one tree [inches]
+MOST_TREES = 40  # more rows than this can't be read; the longest series are shown
+SHOWN_CHANCE = (
+    0.05  # probability from which a year gets a mark: smaller ones would be a line along every row
+)
+
+
+def ring_panel_height(trees: int) -> float:
+    """Height of the panel of the rings of so many trees. [inches]"""
+    return 1.4 + ROW * min(max(trees, 3), MOST_TREES)
+
+
+def plot_ring_panel(
+    rings: pd.DataFrame, *, events: pd.DataFrame | None = None, ax: Axes | None = None
+) -> Axes:
+    """Ring widths of the trees of a stand, a row each, and below each row how likely a release or a suppression began in each year.
+
+    rings : rows of one stand of `ring_years`. Widths are drawn on a ratio scale that fills the row, absent rings as dots at its foot.
+    Bars up from the line of a row are the probability of a release, bars down, hatched, of a suppression; a row is 1 high.
+    """
+    style = current_style()
+    lengths = rings.groupby("tree", sort=False)["year"].agg(["size", "min"])
+    shown = (
+        lengths.sort_values("size", ascending=False, kind="stable")
+        .head(MOST_TREES)
+        .sort_values("min", kind="stable")
+        .index
+    )
+    ax = plain(drawing_axes(ax, height=ring_panel_height(len(shown))))
+    by_tree = dict(tuple(rings.groupby("tree", sort=False)))
+    for row, tree in enumerate(shown):
+        table = by_tree[tree]
+        year, width = table["year"].to_numpy(dtype=float), table["width_mm"].to_numpy(dtype=float)
+        grown = width > 0
+        logs = np.log(np.where(grown, width, np.nan))
+        low, high = np.nanmin(logs), np.nanmax(logs)
+        height = 0.5 if high == low else (logs - low) / (high - low)
+        foot = len(shown) - 1 - row
+        ax.plot(year, foot - 0.1 + 0.6 * height, color=style.observed, linewidth=0.6)
+        ax.plot(
+            year[~grown],
+            np.full((~grown).sum(), foot - 0.1),
+            ".",
+            color=style.observed,
+            markersize=2.5,
+        )
+        release, suppression = (
+            table[name].to_numpy(dtype=float)
+            for name in ("release_probability", "suppression_probability")
+        )
+        up, down = release >= SHOWN_CHANCE, suppression >= SHOWN_CHANCE
+        ax.bar(
+            year[up],
+            0.8 * release[up],
+            bottom=foot - 0.2,
+            width=1.4,
+            color=style.posterior,
+            alpha=0.85,
+            zorder=3,
+        )
+        hatched = {
+            "facecolor": "none",
+            "edgecolor": style.prior,
+            "hatch": "//////",
+            "linewidth": 0.7,
+        }
+        ax.bar(
+            year[down], -0.8 * suppression[down], bottom=foot + 0.6, width=1.4, zorder=3, **hatched
+        )
+    ax.set_yticks(np.arange(len(shown)), list(shown)[::-1], fontsize=style.points(6))
+    ax.set_ylim(-0.6, len(shown))
+    ax.set_xlim(rings["year"].min() - 2, _last_event(events, rings["year"].max()) + 2)
+    ax.set_xlabel("Year of the ring")
+    left_out = len(lengths) - len(shown)
+    ax.set_ylabel(
+        "Trees, the earliest ring first"
+        + (f"\n({left_out} shorter series not shown)" if left_out else "")
+    )
+    ax.set_title(str(rings["stand"].iloc[0]), loc="left")
+    criterion = str(rings["criterion"].iloc[0])
+    told = "probability" if criterion == MODEL else criterion_words(criterion)
+    handles = [
+        Line2D([], [], color=style.observed, linewidth=0.8, label="ring width, ratio scale"),
+        Patch(color=style.posterior, label=f"a release began: {told}, upwards"),
+        Patch(
+            facecolor="none",
+            edgecolor=style.prior,
+            hatch="//////",
+            label="a suppression began: downwards",
+        ),
+    ]
+    explain_below(ax, mark_events(ax, events, rings["year"].min()), handles=handles)
+    return ax
+
+
+def plot_disturbance_chronology(
+    chronology: pd.DataFrame, *, events: pd.DataFrame | None = None, ax: Axes | None = None
+) -> Axes:
+    """Shares of trees at risk that released (up) or were suppressed (down), chance of a disturbance, and how many trees are at risk.
+
+    chronology : rows of one stand of `disturbance_chronology`. Shares with their credible intervals as thin lines. The grey steps
+    behind, on the axis at the right, are the trees at risk: where they are few the past is seen through few trees, and it shows.
+    """
+    style = current_style()
+    ax = plain(drawing_axes(ax, height=4.0))
+    shown = chronology[chronology["trees_at_risk"] > 0]
+    if shown.empty:
+        shown = chronology
+    year = shown["year"].to_numpy(dtype=float)
+    depth = ax.twinx()
+    at_risk = {"color": style.quiet, "alpha": 0.25, "linewidth": 0}
+    all_years, trees = (
+        chronology[name].to_numpy(dtype=float) for name in ("year", "trees_at_risk")
+    )
+    depth.fill_between(all_years, trees, step="mid", **at_risk)
+    most = max(float(shown["trees_at_risk"].max()), 1.0)
+    depth.set_ylim(
+        -3 * most, 3 * most
+    )  # the steps start at the line of no share and reach a third of the way up
+    depth.set_yticks([0, round(most)])
+    depth.set_ylabel("Trees at risk", color=style.quiet)
+    depth.spines[["top", "left"]].set_visible(False)
+    ax.set_zorder(depth.get_zorder() + 1)
+    ax.patch.set_visible(False)
+    for name, sign, ink, hatch in (
+        ("share_released", 100, style.posterior, None),
+        ("share_suppressed", -100, style.prior, "////"),
+    ):
+        low, middle, high = (
+            sign * shown[name + point].to_numpy(dtype=float)
+            for point in ("_low", "_median", "_high")
+        )
+        ax.bar(
+            year,
+            middle,
+            width=1.0,
+            facecolor=ink if hatch is None else "none",
+            edgecolor=ink,
+            hatch=hatch,
+            linewidth=0.5,
+            alpha=0.9,
+        )
+        telling = (
+            np.abs(middle) >= 10
+        )  # intervals of years in which next to nothing changed would hide the rest
+        ax.vlines(year[telling], low[telling], high[telling], color=style.observed, linewidth=0.6)
+    for name, sign in (("probability_disturbed", 100), ("probability_suppressed", -100)):
+        chance = chronology[name].to_numpy(dtype=float)
+        worth = np.nan_to_num(chance) >= SHOWN_CHANCE
+        marked = chronology["year"].to_numpy(dtype=float)[worth]
+        ax.plot(
+            marked,
+            sign * chance[worth],
+            "D",
+            color=style.observed,
+            markersize=3.5,
+            markerfacecolor="white",
+        )
+    ax.axhline(0, color=style.observed, linewidth=0.7)
+    ax.set_ylim(-105, 105)
+    ax.set_yticks([-100, -50, 0, 50, 100], ["100", "50", "0", "50", "100"])
+    ax.set_xlim(min(year[0], _first_event(events, year[0])) - 2, _last_event(events, year[-1]) + 2)
+    ax.set_xlabel("Year")
+    ax.set_ylabel("Suppressed (%)   |   Released (%)")
+    ax.set_title(str(chronology["stand"].iloc[0]), loc="left")
+    notes = mark_events(ax, events, ax.get_xlim()[0])
+    criterion = str(chronology["criterion"].iloc[0])
+    said = (
+        "diamonds: probability that the stand was disturbed"
+        if criterion == MODEL
+        else f"released: {criterion_words(criterion)}"
+    )
+    explain_below(ax, ["bars: share of trees at risk, lines their interval", said, *notes])
+    return ax
+
+
+def _first_event(events: pd.DataFrame | None, otherwise: float) -> float:
+    return otherwise if events is None or events.empty else float(events["first_year"].min())
+
+
+def _last_event(events: pd.DataFrame | None, otherwise: float) -> float:
+    return (
+        otherwise
+        if events is None or events.empty
+        else max(otherwise, float(events["last_year"].max()))
+    )

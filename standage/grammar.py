@@ -1,0 +1,30 @@
+"""Lists, counts and capitals in English sentences."""
+
+from __future__ import annotations
+
+
+def capital(words: str) -> str:
+    """With a capital at its beginning, the rest as it is: names keep their own."""
+    return f"{words[:1].upper()}{words[1:]}"
+
+
+def listed(parts: list[str]) -> str:
+    """`a`, `a and b`, `a, b and c`; nothing for nothing."""
+    return (
+        ""
+        if not parts
+        else parts[0]
+        if len(parts) == 1
+        else ", ".join(parts[:-1]) + " and " + parts[-1]
+    )
+
+
+def counted(number: int, one: str, many: str | None = None) -> str:
+    """`no core`, `1 core`, `7 cores`.
+
+    >>> counted(1, "core"), counted(0, "tree"), counted(3, "community", "communities")
+    ('1 core', 'no tree', '3 communities')
+    """
+    if number == 1:
+        return f"1 {one}"
+    return f"no {one}" if number == 0 else f"{number} {many or one + 's'}"

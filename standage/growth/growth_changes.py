@@ -1,0 +1,205 @@
+"""What the rings say of the changes of growth of all trees, and of the history of each stand: worked out once, told by several tables.
+
+The model of `standage.growth.release_model` is the default; a published criterion by its name gives the years of changes, but no
+probabilities, which it doesn't have.
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+
+import numpy as np
+import pandas as pd
+
+from standage.growth.dated_events import OPENING, WEAKENING, EventsOnAxis, events_on_axis
+from standage.growth.release_criteria import CRITERIA, Criterion, criterion_named, found_changes
+from standage.growth.release_loops import LEAST_SIDE
+from standage.growth.release_model import DRAWS, changes_of_trees, prior_probabilities
+from standage.growth.stand_disturbance import (
+    RELEASE_LAGS,
+    SUPPRESSION_LAGS,
+    History,
+    drawn_history,
+    year_evidence,
+)
+from standage.growth.tree_series import TreeSeries, model_series, tree_series
+
+MODEL = "change_point"
+
+
+@dataclass(frozen=True)
+class StandHistory:
+    """A stand's years, evidence and drawn history, of releases or of suppressions.
+
+    years : (year,) consecutive, of the rings and of all events. evidence : (year,) log, 0 where no tree is at risk.
+    """
+
+    years: np.ndarray
+    evidence: np.ndarray
+    history: History
+    events: EventsOnAxis
+
+
+@dataclass(frozen=True)
+class GrowthChanges:
+    """What the rings say of the changes of growth of all trees.
+
+    Attributes
+    ----------
+    criterion : `change_point`, or the name of a published criterion.
+    rule : the criterion; None under the model.
+    series : one ring series a tree.
+    at_risk : (tree, year) bool, years in which a change could have been told.
+    released, suppressed : (draw, tree, year) bool, whether one began with the ring of the year; a single draw under a criterion.
+    change : (draw, tree, year) growth after over growth before, less 1; 0 elsewhere.
+    openings, weakenings : by stand, its history; empty under a criterion.
+    """
+
+    criterion: str
+    series: TreeSeries
+    at_risk: np.ndarray
+    released: np.ndarray
+    suppressed: np.ndarray
+    change: np.ndarray
+    openings: dict[str, StandHistory]
+    weakenings: dict[str, StandHistory]
+    rule: Criterion | None = None
+
+    @property
+    def recorded_criterion(self) -> str | dict:
+        """What provenance says of the criterion: its name, or all its numbers where they are not those of the name."""
+        return (
+            self.criterion
+            if self.rule is None or self.rule == CRITERIA.get(self.criterion)
+            else asdict(self.rule)
+        )
+
+    @property
+    def stands(self) -> list[str]:
+        return list(dict.fromkeys(self.series.stands))
+
+    @property
+    def release_probability(self) -> np.ndarray:
+        """Probability that a release of the tree began with the ring of the year. (tree, year)"""
+        return self.released.mean(axis=0)
+
+    @property
+    def suppression_probability(self) -> np.ndarray:
+        return self.suppressed.mean(axis=0)
+
+
+def check_criterion(name: str) -> None:
+    """Raises ValueError, which lists the names, where there is no such criterion: call it before hours of sampling, not after."""
+    if name != MODEL:
+        criterion_named(name)
+
+
+def growth_changes(
+    survey,
+    *,
+    criterion: str | Criterion = MODEL,
+    seed: int = 1,
+    draws: int = DRAWS,
+    remove_common: bool = True,
+) -> GrowthChanges:
+    """Releases and suppressions of every tree with rings.
+
+    Parameters
+    ----------
+    survey : with `ring_widths` (no rows are fine), `cores`, `trees`, `events`.
+    criterion : `change_point` (the model), a name in `release_criteria.CRITERIA`, or a `Criterion` of your own.
+    draws : of each tree's chain. remove_common : take out what the trees of a stand have in common but for lasting steps.
+
+    Raises
+    ------
+    ValueError for a criterion that there is not.
+    """
+    rule = (
+        criterion
+        if isinstance(criterion, Criterion)
+        else None
+        if criterion == MODEL
+        else criterion_named(criterion)
+    )
+    series = tree_series(survey)
+    shape = (draws if rule is None else 1, *series.widths.shape)
+    released, suppressed = np.zeros(shape, dtype=bool), np.zeros(shape, dtype=bool)
+    change = np.zeros(shape, dtype=np.float32)
+    if rule is None:
+        _fill_from_model(series, released, suppressed, change, seed, draws, remove_common)
+        at_risk = _rings_on_both_sides(series.widths, LEAST_SIDE)
+    else:
+        for row in found_changes(series.widths, series.years, rule).itertuples():
+            if row.kind == "recovery":
+                continue
+            place = row.first_year - int(series.years[0])
+            (released if row.kind == "release" else suppressed)[0, row.series, place] = True
+            change[0, row.series, place] = (
+                row.after_mm / row.before_mm - 1 if row.before_mm > 0 else np.inf
+            )
+        at_risk = _rings_on_both_sides(series.widths, rule.window)
+    openings, weakenings = {}, {}
+    if rule is None and len(series.trees):
+        prior_release, prior_suppression = prior_probabilities()
+        for number, stand in enumerate(dict.fromkeys(series.stands)):
+            members = series.of_stand(stand)
+            for aim, drawn, prior, lags, kept in (
+                (OPENING, released, prior_release, RELEASE_LAGS, openings),
+                (WEAKENING, suppressed, prior_suppression, SUPPRESSION_LAGS, weakenings),
+            ):
+                evidence = year_evidence(
+                    drawn[:, members].mean(axis=0), prior, at_risk[members], lags, draws=draws
+                )
+                kept[stand] = _stand_history(
+                    survey, stand, series.years, evidence, aim, seed + number
+                )
+    name = MODEL if rule is None else rule.name
+    return GrowthChanges(
+        name, series, at_risk, released, suppressed, change, openings, weakenings, rule
+    )
+
+
+def _fill_from_model(
+    series: TreeSeries, released, suppressed, change, seed: int, draws: int, remove_common: bool
+) -> None:
+    logs, first = model_series(series, remove_common=remove_common, seed=seed)
+    for tree, found in enumerate(changes_of_trees(logs, seed=seed, draws=draws)):
+        span = slice(first[tree], first[tree] + len(logs[tree]))
+        released[:, tree, span], suppressed[:, tree, span] = found.released, found.suppressed
+        change[:, tree, span] = np.expm1(found.change)
+
+
+def _rings_on_both_sides(widths: np.ndarray, side: int) -> np.ndarray:
+    """Years that have `side` rings of the series before them, and as many from them on. (tree, year) bool"""
+    there = np.isfinite(widths)
+    before = np.cumsum(there, axis=1) - there
+    return there & (before >= side) & (there.sum(axis=1, keepdims=True) - before >= side)
+
+
+def _stand_history(
+    survey, stand: str, years: np.ndarray, evidence: np.ndarray, aim: str, seed: int
+) -> StandHistory:
+    events = survey.events[survey.events["stand"].isin([stand, ""])]
+    first = int(min([years[0], *events["first_year"]]))
+    last = int(max([years[-1], *events["last_year"]]))
+    axis = np.arange(first, last + 1)
+    of_axis = np.zeros(len(axis))
+    of_axis[years[0] - first : years[0] - first + len(years)] = evidence
+    on_axis = events_on_axis(events, axis, aim)
+    return StandHistory(
+        axis, of_axis, drawn_history(of_axis, list(on_axis.known), seed=seed), on_axis
+    )
+
+
+def ring_years(changes: GrowthChanges) -> pd.DataFrame:
+    """Every ring of every tree, for the pictures.
+
+    Columns: stand, tree, species, year, width_mm, release_probability, suppression_probability, criterion.
+    """
+    tree, place = np.nonzero(np.isfinite(changes.series.widths))
+    of_tree = {name: np.array(getattr(changes.series, names), dtype=object)[tree] if len(tree) else np.zeros(0, dtype=object)
+               for name, names in (("stand", "stands"), ("tree", "trees"), ("species", "species"))}  # fmt: skip
+    return pd.DataFrame(of_tree | {
+        "year": changes.series.years[place], "width_mm": changes.series.widths[tree, place],
+        "release_probability": changes.release_probability[tree, place],
+        "suppression_probability": changes.suppression_probability[tree, place], "criterion": changes.criterion})  # fmt: skip

@@ -1,0 +1,257 @@
+"""Releases by a model: log ring width as an age trend, lasting steps of the level, and noise that remembers last year.
+
+    log width(t) = level + trend(age) + sum of the steps up to t + e(t),        e(t) = phi e(t - 1) + N(0, sigma^2)
+
+Growth that wanders belongs to the noise, slow change to the trend; only what a lasting step explains better than both together counts.
+Levels, trend and steps are integrated out in closed form; which years hold a step, phi and sigma are drawn by a Markov chain that flips,
+shifts and pairs steps. Every number fixed here is an assumption, listed in docs/disturbance.md.
+"""
+
+from __future__ import annotations
+
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from standage.growth.release_loops import LEAST_SPACING, WINDOW, chain, classify
+
+STEP_RATE = 0.02  # prior probability that a year begins a new level: once in 50 years a tree
+STEP_SD = 0.6  # of a step of log width: two in three between a fall to 55 % and a rise to 182 %
+LEVEL_SD = 1.5  # of log width round the series' mean
+TREND_SD = (0.5, 1.0, 0.7)  # of the coefficients on log(age/20), age/100 and exp(-age/10)
+WAVE_YEARS = 40  # half the length of the shortest wave of the slow trend: slower change is trend, not a step [years]
+WAVE_SD = 0.15  # of the coefficient of each wave
+PHIS = np.array([0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.88, 0.94])  # equally likely
+SIGMAS = np.exp(np.linspace(np.log(0.05), np.log(0.9), 24))  # equally likely
+LEAST_CHANGE = 0.25  # rise of growth that is a release: Nowacki & Abrams 1997
+SHORTEST_SERIES = 20  # rings below which nothing lasting can be told from noise
+FARTHEST_OUTLIER = (
+    3.0  # single rings are pulled in to so many robust standard deviations from their neighbours
+)
+
+DRAWS, BURN_IN = 400, 150  # of the chain of one tree [sweeps]
+
+
+@dataclass(frozen=True)
+class TreeChanges:
+    """What the model says of one tree; arrays run over the years of its series.
+
+    released, suppressed : (draw, year) whether a release, or a suppression, began with the ring of that year.
+    change : (draw, year) log of growth after over growth before, of a release or a suppression; 0 elsewhere.
+    phi, sigma : (draw,) serial correlation, and spread of what is new each year [log width].
+    """
+
+    released: np.ndarray
+    suppressed: np.ndarray
+    change: np.ndarray
+    phi: np.ndarray
+    sigma: np.ndarray
+
+    @property
+    def release_probability(self) -> np.ndarray:
+        """Probability that a release began with the ring of each year. (year,)"""
+        return self.released.mean(axis=0)
+
+    @property
+    def suppression_probability(self) -> np.ndarray:
+        return self.suppressed.mean(axis=0)
+
+
+def log_widths(widths: np.ndarray) -> np.ndarray:
+    """Log of the widths of one series: absent rings at half its narrowest ring, single outliers pulled in. (year,) [log mm]
+
+    Raises ValueError for a series without any ring that grew.
+    """
+    widths = np.asarray(widths, dtype=float)
+    grown = widths[widths > 0]
+    if not len(grown):
+        raise ValueError("a series of nothing but absent rings has no growth to compare")
+    return pulled_in(np.log(np.where(widths > 0, widths, grown.min() / 2)))
+
+
+def pulled_in(logs: np.ndarray) -> np.ndarray:
+    """Single outliers brought to `FARTHEST_OUTLIER` robust standard deviations from the median of the five years round them. (year,)"""
+    middle = running_median(logs, 5)
+    away = logs - middle
+    spread = 1.4826 * np.median(
+        np.abs(away)
+    )  # of a normal sample the median distance is its standard deviation over 1.4826
+    reach = FARTHEST_OUTLIER * max(spread, 0.02)
+    return middle + np.clip(away, -reach, reach)
+
+
+def running_median(values: np.ndarray, length: int) -> np.ndarray:
+    """Median of the values within `length // 2` places, fewer at the ends alike on both sides: a lasting step stays a step."""
+    half = length // 2
+    result = np.empty(len(values))
+    for place in range(len(values)):
+        reach = min(half, place, len(values) - 1 - place)
+        result[place] = np.median(values[place - reach : place + reach + 1])
+    return result
+
+
+def changes_of_trees(
+    series: list[np.ndarray],
+    *,
+    seed: int = 1,
+    draws: int = DRAWS,
+    burn_in: int = BURN_IN,
+    least_change: float = LEAST_CHANGE,
+    threads: int = 2,
+) -> list[TreeChanges]:
+    """The model fitted to each tree by itself.
+
+    Parameters
+    ----------
+    series : log widths by year, one (year,) array a tree, without gaps; at least `SHORTEST_SERIES` years each.
+    seed : results depend on it and on the place of a tree in the list, never on `threads`.
+    least_change : rise of growth that is a release, as a share: 0.25 is 25 %.
+
+    Raises
+    ------
+    ValueError for a series that is too short or has gaps.
+    """
+    for each in series:
+        _check_series(each)
+    seeds = np.random.default_rng(seed).integers(0, 2**31 - 1, len(series))
+
+    def one(place: int) -> TreeChanges:
+        return _changes_of_tree(
+            series[place], int(seeds[place]), draws, burn_in, np.log1p(least_change)
+        )
+
+    with ThreadPoolExecutor(max(threads, 1)) as pool:
+        return list(pool.map(one, range(len(series))))
+
+
+def mean_steps(
+    logs: np.ndarray, *, seed: int = 1, draws: int = DRAWS, burn_in: int = BURN_IN
+) -> np.ndarray:
+    """Mean over the draws of the level that lasting steps have brought a series to, each year. (year,) [log width]
+
+    Raises ValueError for a series that is too short or has gaps.
+    """
+    _check_series(logs)
+    sizes, places, _ = _drawn_steps(logs, seed, draws, burn_in)
+    steps = np.zeros(len(logs))
+    steps[places] = sizes.mean(axis=0)
+    return np.cumsum(steps)
+
+
+def _check_series(logs: np.ndarray) -> None:
+    if len(logs) < SHORTEST_SERIES or not np.isfinite(logs).all():
+        raise ValueError(
+            f"a series needs at least {SHORTEST_SERIES} years and no gaps; one has {len(logs)}"
+        )
+
+
+def trend_columns(length: int) -> np.ndarray:
+    """Trend with age, counted from the first ring of the series, each column about its mean. (year, 3)"""
+    age = np.arange(1, length + 1)
+    trend = np.stack([np.log(age / 20), age / 100, np.exp(-age / 10)], axis=1)
+    return trend - trend.mean(axis=0)
+
+
+def design(length: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Columns of level, trend (in age, and slow waves) and all possible steps, their prior precisions, and the places of the steps.
+
+    Returns (year, column), (column,), (step,).
+    """
+    age = np.arange(1, length + 1)
+    places = np.arange(LEAST_SPACING, length - LEAST_SPACING + 1)
+    trend = trend_columns(length)
+    waves = np.cos(np.pi * (age[:, None] - 0.5) * np.arange(1, length // WAVE_YEARS + 1) / length)
+    steps = (np.arange(length)[:, None] >= places[None, :]).astype(float)
+    columns = np.concatenate([np.ones((length, 1)), trend, waves, steps], axis=1)
+    spreads = [LEVEL_SD, *TREND_SD, *[WAVE_SD] * waves.shape[1], *[STEP_SD] * len(places)]
+    precision = np.array(spreads) ** -2.0
+    return columns, precision, places
+
+
+def whitened(values: np.ndarray, phi: float) -> np.ndarray:
+    """Values along the first axis less phi times those before, the first by its stationary spread: noise becomes independent."""
+    result = values.copy()
+    result[1:] -= phi * values[:-1]
+    result[0] *= np.sqrt(1 - phi**2)
+    return result
+
+
+def _drawn_steps(
+    logs: np.ndarray, seed: int, draws: int, burn_in: int
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Sizes of drawn steps (draw, step), 0 for none, their places, and the places of phi and sigma on their grids (draw, 2)."""
+    columns, precision, places = design(len(logs))
+    centred = logs - logs.mean()
+    gram = np.empty((len(PHIS), columns.shape[1], columns.shape[1]))
+    cross = np.empty((len(PHIS), columns.shape[1]))
+    squares = np.empty(len(PHIS))
+    for number, phi in enumerate(PHIS):
+        white, grown = whitened(columns, phi), whitened(centred, phi)
+        gram[number], cross[number], squares[number] = (
+            white.T @ white,
+            white.T @ grown,
+            grown @ grown,
+        )
+    sizes = np.zeros((draws, len(places)))
+    noise = np.zeros((draws, 2), dtype=np.int64)
+    log_odds = np.log(STEP_RATE / (1 - STEP_RATE))
+    chain(
+        gram,
+        cross,
+        squares,
+        len(logs),
+        precision,
+        PHIS,
+        SIGMAS,
+        log_odds,
+        LEAST_SPACING,
+        burn_in,
+        seed,
+        sizes,
+        noise,
+    )
+    return sizes, places, noise
+
+
+def _changes_of_tree(
+    logs: np.ndarray, seed: int, draws: int, burn_in: int, least: float
+) -> TreeChanges:
+    sizes, places, noise = _drawn_steps(logs, seed, draws, burn_in)
+    released, suppressed, change = classified(sizes, places, len(logs), least)
+    return TreeChanges(released, suppressed, change, PHIS[noise[:, 0]], SIGMAS[noise[:, 1]])
+
+
+def classified(
+    sizes: np.ndarray, places: np.ndarray, length: int, least: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Releases, suppressions and their size among drawn steps, by `release_loops.classify`. sizes: (draw, step), 0 for none."""
+    shape = (len(sizes), length)
+    released, suppressed, change = (
+        np.zeros(shape, dtype=bool),
+        np.zeros(shape, dtype=bool),
+        np.zeros(shape, dtype=np.float32),
+    )
+    classify(sizes, places, least, released, suppressed, change)
+    return released, suppressed, change
+
+
+@lru_cache(maxsize=8)
+def prior_probabilities(least_change: float = LEAST_CHANGE) -> tuple[float, float]:
+    """Prior probability that a release, and that a suppression, begins in a year: the rules applied to steps of the prior."""
+    rng = np.random.default_rng(20240607)
+    length, draws = 200, 2000
+    _, _, places = design(length)
+    sizes = np.zeros((draws, len(places)))
+    for draw in range(
+        draws
+    ):  # steps too close to the one before are drawn anew, as the prior has none of them
+        while True:
+            steps = np.flatnonzero(rng.random(len(places)) < STEP_RATE)
+            if len(steps) < 2 or np.diff(steps).min() >= LEAST_SPACING:
+                break
+        sizes[draw, steps] = rng.normal(0, STEP_SD, len(steps))
+    released, suppressed, _ = classified(sizes, places, length, float(np.log1p(least_change)))
+    inner = slice(2 * WINDOW, length - 2 * WINDOW)
+    return float(released[:, inner].mean()), float(suppressed[:, inner].mean())

@@ -1,0 +1,246 @@
+"""From trees to the stand: in which years it was disturbed, from the changes of its trees and from what is known of its history.
+
+A disturbance of year d lets each tree answer with a chance s, in year d or one of the three after it. Against trees that change each
+for itself, at the rate the model of one tree assumes, a year's evidence is
+
+    evidence(d) = integral over s of prod over trees [ s sum_l lag(l) p(d + l)/p0 + (1 - s)(1 - sum_l p(d + l))/(1 - sum_l p0) ]
+
+with p the tree's probability of a change in a year and p0 its prior. Years of disturbances not on record, and the years and traces of
+events that are, are then drawn together, so that one burst of releases is never spent twice.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from standage.compiled import compiled
+from standage.growth.release_loops import weighed_place
+
+RELEASE_LAGS = np.array(
+    [0.3, 0.3, 0.2, 0.2]
+)  # chance that a tree answers an opening in its year, and 1, 2, 3 years later (assumption)
+SUPPRESSION_LAGS = np.array([0.5, 0.3, 0.2])  # a loss of crown or roots shows sooner (assumption)
+RATE = 0.01  # prior chance that a year has a disturbance that trees answered and nobody put on record: once a century (assumption)
+APART = 5  # between two disturbances that rings can tell apart [years] (assumption; more than the longest lag)
+VISIBLE = 0.5  # chance that an opening is one that trees answer at all: light cuts in open woodland mostly are not (assumption)
+SHARES = (np.arange(24) + 0.5) / 24  # of trees at risk that answer; all alike likely (assumption)
+
+
+@dataclass(frozen=True)
+class KnownEvent:
+    """An event as far as it could have changed growth: places of its first and last possible year on the axis, and the chance that
+    it was of the kind looked for (that it opened the canopy, or that it weakened trees)."""
+
+    first: int
+    last: int
+    chance: float
+
+
+@dataclass(frozen=True)
+class History:
+    """What was drawn.
+
+    unrecorded : (draw, year) bool, a disturbance that is on no record.
+    event_place : (draw, event) place of the year in which each event began.
+    event_happened : (draw, event) bool, whether it was of the kind looked for.
+    event_seen : (draw, event) bool, whether trees answered it.
+    """
+
+    unrecorded: np.ndarray
+    event_place: np.ndarray
+    event_happened: np.ndarray
+    event_seen: np.ndarray
+
+    def disturbed(self) -> np.ndarray:
+        """Whether the stand was disturbed in each year, on record or not. (draw, year)"""
+        result = self.unrecorded.copy()
+        rows = np.arange(len(result))
+        for event in range(self.event_place.shape[1]):
+            result[rows, self.event_place[:, event]] |= self.event_happened[:, event]
+        return result
+
+
+def year_evidence(
+    probability: np.ndarray, prior: float, at_risk: np.ndarray, lags: np.ndarray, *, draws: int
+) -> np.ndarray:
+    """Log of how much likelier the trees' changes are if the stand was disturbed in each year. (year,)
+
+    probability : (tree, year) chance that a change of the tree began in the year. prior : the same before any ring was seen.
+    at_risk : (tree, year) bool; a tree says nothing about years in which no change of it could be told. draws : behind each probability,
+    which is never taken as known better than from so many.
+    """
+    known = np.where(at_risk, (probability * draws + prior) / (draws + 1), prior)
+    length = known.shape[1]
+    padded = np.concatenate([known, np.full((len(known), len(lags) - 1), prior)], axis=1)
+    ratio = sum(weight * padded[:, lag : lag + length] for lag, weight in enumerate(lags)) / prior
+    some = sum(padded[:, lag : lag + length] for lag in range(len(lags)))
+    none = np.maximum(1 - some, 1 / (draws + 1)) / (1 - len(lags) * prior)
+    terms = np.stack([np.log(share * ratio + (1 - share) * none).sum(axis=0) for share in SHARES])
+    highest = terms.max(axis=0)
+    return highest + np.log(np.exp(terms - highest).mean(axis=0))
+
+
+def drawn_history(
+    evidence: np.ndarray,
+    events: list[KnownEvent],
+    *,
+    seed: int = 1,
+    draws: int = 1000,
+    burn_in: int = 100,
+) -> History:
+    """Draws of disturbances on record and not, given the evidence of each year. (year,)
+
+    An event's years are alike likely beforehand. Raises ValueError where an event's range leaves the axis.
+    """
+    evidence = np.ascontiguousarray(evidence, dtype=float)
+    for event in events:
+        if not 0 <= event.first <= event.last < len(evidence):
+            raise ValueError(
+                f"the range {event.first}-{event.last} of an event leaves the axis of {len(evidence)} years"
+            )
+    first = np.array([event.first for event in events], dtype=np.int64)
+    last = np.array([event.last for event in events], dtype=np.int64)
+    chance = np.array([event.chance for event in events], dtype=float)
+    unrecorded = np.zeros((draws, len(evidence)), dtype=np.bool_)
+    place = np.zeros((draws, len(events)), dtype=np.int64)
+    happened = np.zeros((draws, len(events)), dtype=np.bool_)
+    seen = np.zeros((draws, len(events)), dtype=np.bool_)
+    _draw(
+        evidence,
+        first,
+        last,
+        chance,
+        RATE,
+        VISIBLE,
+        APART,
+        seed,
+        burn_in,
+        unrecorded,
+        place,
+        happened,
+        seen,
+    )
+    return History(unrecorded, place, happened, seen)
+
+
+def year_chances(evidence: np.ndarray) -> np.ndarray:
+    """Chance of an unrecorded disturbance in each year where nothing is on record, exactly. (year,)"""
+    evidence = np.ascontiguousarray(evidence, dtype=float)
+    length = len(evidence)
+    logs = evidence + np.log(RATE / (1 - RATE))
+    blocked = np.zeros(length, dtype=np.bool_)
+    forward, backward = np.zeros(length + 1), np.zeros(length + 1)
+    _sums(logs, blocked, APART, forward, backward)
+    before = forward[np.maximum(np.arange(length) - APART + 1, 0)]
+    after = backward[np.minimum(np.arange(length) + APART, length)]
+    return np.exp(before + logs + after - forward[length])
+
+
+@compiled
+def _sums(logs, blocked, apart, forward, backward):
+    """Log sums over all sets of years at least `apart` from each other: of those before place t, and of those from place t on."""
+    length = len(logs)
+    forward[0] = 0.0
+    for place in range(length):
+        forward[place + 1] = forward[place]
+        if not blocked[place]:
+            forward[place + 1] = np.logaddexp(
+                forward[place], logs[place] + forward[max(place - apart + 1, 0)]
+            )
+    backward[length] = 0.0
+    for place in range(length - 1, -1, -1):
+        backward[place] = backward[place + 1]
+        if not blocked[place]:
+            backward[place] = np.logaddexp(
+                backward[place + 1], logs[place] + backward[min(place + apart, length)]
+            )
+
+
+@compiled
+def _draw(
+    evidence,
+    first,
+    last,
+    chance,
+    rate,
+    visible,
+    apart,
+    seed,
+    burn_in,
+    unrecorded,
+    place,
+    happened,
+    seen,
+):
+    """Each event in turn given the others, unrecorded disturbances summed out; then those, exactly, given the events."""
+    np.random.seed(seed)
+    length, events = len(evidence), len(first)
+    logs = evidence + np.log(rate / (1 - rate))
+    now, there, shown = (
+        first.copy(),
+        np.zeros(events, dtype=np.bool_),
+        np.zeros(events, dtype=np.bool_),
+    )
+    forward, backward = np.zeros(length + 1), np.zeros(length + 1)
+    blocked = np.zeros(length, dtype=np.bool_)
+    for sweep in range(burn_in + unrecorded.shape[0]):
+        for event in range(events):
+            _block(now, shown, event, apart, blocked)
+            _sums(logs, blocked, apart, forward, backward)
+            years = last[event] - first[event] + 1
+            weights = np.empty(years + 1)
+            quiet = 1 - chance[event] * visible
+            # the last place stands for an event that left no trace, in whichever year
+            weights[years] = np.log(max(quiet, 1e-300)) + forward[length]
+            for option in range(years):
+                year = first[event] + option
+                total = np.log(max(chance[event] * visible, 1e-300) / years)
+                if _taken(now, shown, event, apart, year):
+                    total += forward[
+                        length
+                    ]  # another event explains the rings of these years already
+                else:
+                    total += (
+                        evidence[year]
+                        + forward[max(year - apart + 1, 0)]
+                        + backward[min(year + apart, length)]
+                    )
+                weights[option] = total
+            drawn = weighed_place(weights)
+            shown[event] = drawn < years
+            now[event] = first[event] + (drawn if drawn < years else np.random.randint(0, years))
+            there[event] = shown[event] or np.random.random() < chance[event] * (1 - visible) / max(
+                quiet, 1e-300
+            )
+        if sweep < burn_in:
+            continue
+        draw = sweep - burn_in
+        place[draw], happened[draw], seen[draw] = now, there, shown
+        _block(now, shown, -1, apart, blocked)
+        _sums(logs, blocked, apart, forward, backward)
+        t = length
+        while t > 0:
+            if np.log(np.random.random()) < forward[t - 1] - forward[t]:
+                t -= 1
+            else:
+                unrecorded[draw, t - 1] = True
+                t = max(t - apart, 0)
+
+
+@compiled
+def _block(now, shown, but, apart, blocked):
+    """Years too near to an event that trees answered for another disturbance to be told from it."""
+    blocked[:] = False
+    for event in range(len(now)):
+        if event != but and shown[event]:
+            blocked[max(now[event] - apart + 1, 0) : now[event] + apart] = True
+
+
+@compiled
+def _taken(now, shown, but, apart, year):
+    for event in range(len(now)):  # noqa: SIM110 - a compiled loop
+        if event != but and shown[event] and abs(now[event] - year) < apart:
+            return True
+    return False

@@ -1,0 +1,125 @@
+"""From the rings of cores to one series a tree, and to the log widths that the model of releases is given."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from standage.growth.common_growth import LEAST_SHARED, common_growth
+from standage.growth.release_model import SHORTEST_SERIES, log_widths
+
+
+@dataclass(frozen=True)
+class TreeSeries:
+    """One ring series a tree.
+
+    trees, stands, species : (tree,) names. cores : (tree,) how many cores are in the series.
+    years : (year,) consecutive calendar years of all series together.
+    widths : (tree, year) ring widths, NaN outside a series, 0 for a ring absent in all its cores. [mm]
+    left_out : reasons, one for each tree or core that has rings and no part in a series.
+    """
+
+    trees: tuple[str, ...]
+    stands: tuple[str, ...]
+    species: tuple[str, ...]
+    cores: tuple[int, ...]
+    years: np.ndarray
+    widths: np.ndarray
+    left_out: tuple[str, ...] = ()
+
+    def of_stand(self, stand: str) -> np.ndarray:
+        """Places of the trees of a stand. (tree,) int"""
+        return np.flatnonzero(np.array(self.stands, dtype=object) == stand)
+
+
+def core_widths(ring_widths: pd.DataFrame) -> tuple[list[str], np.ndarray, np.ndarray]:
+    """Names, consecutive years and widths (core, year) of a table of rings, NaN outside a core."""
+    if ring_widths.empty:
+        return [], np.zeros(0, dtype=int), np.zeros((0, 0))
+    numbers, names = pd.factorize(ring_widths["core"])
+    year = ring_widths["year"].to_numpy(dtype=float).astype(int)
+    years = np.arange(year.min(), year.max() + 1)
+    widths = np.full((len(names), len(years)), np.nan)
+    widths[numbers, year - years[0]] = ring_widths["width_mm"].to_numpy(dtype=float)
+    return [str(name) for name in names], years, widths
+
+
+def tree_series(survey) -> TreeSeries:
+    """The series of all trees whose cores have rings, in the order of trees.csv.
+
+    Cores of one tree are averaged ring by ring after each was brought to the level of the longest by the ratio of their sums where
+    both have rings; a mean of cores that begin in different years would otherwise step where one begins.
+    """
+    names, years, widths = core_widths(survey.ring_widths)
+    tree_of = dict(zip(survey.cores["core"], survey.cores["tree"], strict=True))
+    by_tree: dict[str, list[int]] = {}
+    for place, core in enumerate(names):
+        by_tree.setdefault(tree_of[core], []).append(place)
+    rows, about, left_out = [], [], []
+    for tree in survey.trees.itertuples():
+        places = by_tree.get(tree.tree, [])
+        if not places:
+            continue
+        series, used, reasons = _joined(widths[places], [names[place] for place in places])
+        left_out += reasons
+        if np.isfinite(series).sum() < SHORTEST_SERIES or not (series > 0).any():
+            left_out.append(
+                f"tree {tree.tree}: fewer than {SHORTEST_SERIES} rings, too few to tell a lasting change"
+            )
+            continue
+        rows.append(series)
+        about.append((tree.tree, tree.stand, tree.species, used))
+    trees, stands, species, used = zip(*about, strict=True) if about else ((), (), (), ())
+    stacked = np.stack(rows) if rows else np.zeros((0, len(years)))
+    return TreeSeries(trees, stands, species, used, years, stacked, tuple(left_out))
+
+
+def _joined(widths: np.ndarray, names: list[str]) -> tuple[np.ndarray, int, list[str]]:
+    """Mean series of the cores of a tree, how many are in it, and why others are not."""
+    longest = int(np.argmax(np.isfinite(widths).sum(axis=1)))
+    kept, reasons = [widths[longest]], []
+    for place, row in enumerate(widths):
+        if place == longest:
+            continue
+        shared = np.isfinite(row) & np.isfinite(widths[longest])
+        total = row[shared].sum()
+        if shared.sum() < LEAST_SHARED or total <= 0 or widths[longest][shared].sum() <= 0:
+            reasons.append(
+                f"core {names[place]}: shares fewer than {LEAST_SHARED} grown rings with the longest core of its tree"
+            )
+            continue
+        kept.append(row * widths[longest][shared].sum() / total)
+    stacked = np.stack(kept)
+    there = np.isfinite(stacked)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return (
+            np.where(there, stacked, 0).sum(axis=0)
+            / np.where(there.any(axis=0), there.sum(axis=0), np.nan),
+            len(kept),
+            reasons,
+        )
+
+
+def model_series(
+    series: TreeSeries, *, remove_common: bool = True, seed: int = 1
+) -> tuple[list[np.ndarray], np.ndarray]:
+    """Log widths of each tree, and the place on the common axis where each begins.
+
+    remove_common : take out what the trees of a stand and species have in common but for lasting steps, see
+    `standage.growth.common_growth`.
+    """
+    first = np.array([int(np.flatnonzero(np.isfinite(row))[0]) for row in series.widths], dtype=int)
+    logs = [log_widths(row[np.isfinite(row)]) for row in series.widths]
+    spans = [slice(start, start + len(each)) for start, each in zip(first, logs, strict=True)]
+    groups: dict[tuple[str, str], list[int]] = {}
+    for tree, group in enumerate(zip(series.stands, series.species, strict=True)):
+        groups.setdefault(group, []).append(tree)
+    for number, members in enumerate(groups.values() if remove_common else ()):
+        laid_out = np.full((len(members), series.widths.shape[1]), np.nan)
+        for row, tree in enumerate(members):
+            laid_out[row, spans[tree]] = logs[tree]
+        for tree, common in zip(members, common_growth(laid_out, seed=seed + number), strict=True):
+            logs[tree] = logs[tree] - common[spans[tree]]
+    return logs, first

@@ -1,0 +1,191 @@
+"""Pulses and events in words: one row of the attribution table as a sentence."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from standage.findings.stems import CORING_HEIGHT
+from standage.grammar import capital
+from standage.prose.wording import percent, probability_words, sayable, share_words
+
+WORTH_TELLING = 0.1  # share of waiting stems that posterior or prior must allow before a sentence is spent on it (assumption)
+NO_PROOF = "Agreement in time is not proof of cause."
+NAMES = {
+    "fire-resumed": "return of fire",
+    "field-abandoned": "abandonment of the field",
+    "grazing-end": "end of grazing",
+    "insects": "insect outbreak",
+    "other": "event on record",
+}
+
+
+def event_name(row: Mapping) -> str:
+    """An event as a person would name it: `the logging of some year from 1921 to 1924`."""
+    kind = NAMES.get(row["kind"], str(row["kind"]).replace("-", " "))
+    first, last = int(row["event_first_year"]), int(row["event_last_year"])
+    when = f"of {first}" if first == last else f"of some year from {first} to {last}"
+    if row["timing"] == "period":
+        when = f"that began {begun_words(first, last)} and ended in {int(row['event_ended_year'])}"
+    return f"the {kind} {when}"
+
+
+def begun_words(first: int, last: int) -> str:
+    """When an event began: `in 1926`, `in some year from 1921 to 1924`."""
+    return f"in {first}" if first == last else f"in some year from {first} to {last}"
+
+
+def row_words(row: Mapping, lag_window: int, *, events: int = 0, testable: int = 0) -> str:
+    """A row of the attribution table as sentences; `events` and `testable` count those of the stand, for the row without event."""
+    arrivals = row["basis"] == CORING_HEIGHT
+    if row["event"] == "":
+        return _no_event_words(row, arrivals, events, testable)
+    if np.isnan(row["lag_years_median"]):
+        return f"{recurring_words(row['kind'], lag_window)}: the pulse can't be tied to {event_name(row)}."
+    if row["probability_before"] < 0.5:
+        within = f"within {lag_window} years after it is {probability_words(row[f'probability_began_within_{lag_window}'])}"
+        if row["timing"] == "period":
+            within = f"in its years or within {lag_window} after them is {probability_words(row['probability_in_reach'])}"
+        odds = f"that it began {within}, as it would be in {percent(row['chance_match'])} of cases for events placed at random"
+    else:
+        odds = f"that the pulse came first is {probability_words(row['probability_before'])}"
+    sentences = [f"The pulse began {lag_words(row)}; {odds}."]
+    if arrivals:
+        sentences.append(
+            "Its years are those of arrival at the core's height, so that the seasons below the core lie between."
+        )
+    elif stage_words(row):
+        sentences.append(stage_words(row))
+    if row["other_explanation"]:
+        sentences.append(f"{capital(row['other_explanation'])}.")
+    return " ".join(sentences)
+
+
+def recurring_words(kind: str, lag_window: int) -> str:
+    """Why nothing is tied to an event that recurs."""
+    kinds = {
+        "fire": "fires",
+        "storm": "storms",
+        "seed-crop": "seed crops",
+        "logging": "cuts",
+        "thinning": "cuts",
+    }.get(kind, "such events")
+    return f"On record are {kinds} less than {2 * lag_window} years apart, so that one always goes before"
+
+
+def _no_event_words(row: Mapping, arrivals: bool, events: int, testable: int) -> str:
+    if not events:
+        return "No event of this stand is on record, so that the pulse can't be compared with any."
+    if arrivals:
+        return "Years are those of arrival at the core's height: without the seasons below it, the pulse can't be tied to an event."
+    if not testable:
+        return "None of the events on record can be tested against this pulse: they recur too often, or lie before all that is dated."
+    return f"That none of the events on record explains this pulse is {probability_words(row['probability_explains'])}."
+
+
+def pulse_sentences(rows: Sequence[Mapping], pulse: str, lag_window: int) -> list[str]:
+    """One pulse beside the events of its stand, in sentences that can be read aloud.
+
+    rows: all its rows of the attribution table. pulse: how to name it, such as `the pulse` or `pulse 2`.
+    """
+    (none,) = (row for row in rows if row["event"] == "")
+    told = [row for row in rows if row["event"] != "" and not np.isnan(row["lag_years_median"])]
+    recurring = [row for row in rows if row["event"] != "" and np.isnan(row["lag_years_median"])]
+    if len(rows) == 1 or none["basis"] == CORING_HEIGHT:
+        return [str(none["words"])]
+    too_often = (
+        [f"{recurring_words(recurring[0]['kind'], lag_window)}; nothing is tied to them."]
+        if recurring
+        else []
+    )
+    if np.isnan(none["probability_explains"]):
+        reason = "" if recurring else ": all lie before what is dated"
+        return [f"No event on record can be tied to {pulse}{reason}.", *too_often]
+    best = max(told, key=lambda row: row["probability_explains"])
+    if best["probability_explains"] <= none["probability_explains"]:
+        said = f"No event on record explains {pulse} well: that none does is {probability_words(none['probability_explains'])}."
+        return [said, *too_often]
+    sentences = [
+        f"{capital(pulse)} began {lag_words(best)}.",
+        f"That this explains it, and not another event or none on record, is {probability_words(best['probability_explains'])}; events "
+        f"placed at random would come as close in {percent(best['chance_match'])} of cases.",
+    ]
+    others = [
+        row for row in told if row is not best and row["probability_explains"] >= WORTH_TELLING
+    ]
+    sentences += [
+        f"That {event_name(row)} does is {probability_words(row['probability_explains'])}."
+        for row in others
+    ]
+    if best["claim"] != "nothing":
+        most = (
+            "were waiting in the grass stage by then"
+            if best["claim"] == "waiting"
+            else "germinated after it"
+        )
+        sentences.append(f"Most of its stems {most}.")
+    if best["other_explanation"]:
+        sentences.append(f"But {best['other_explanation']}.")
+    return [*sentences, *too_often]
+
+
+def lag_words(row: Mapping) -> str:
+    """`about 4 years after the logging of 1921 (between 1 and 9 years)`."""
+    event = event_name(row)
+    low, middle, high = (int(row[f"lag_years_{point}"]) for point in ("low", "median", "high"))
+    if middle == 0:
+        told = f"in the year of {event}" if low == high else f"about in the year of {event}"
+    else:
+        beginning = "the beginning of " if row["timing"] == "period" else ""
+        told = f"{'' if low == high else 'about '}{abs(middle)} {_years(middle)} {_side(middle)} {beginning}{event}"
+    if low == high:
+        return told
+    if (low >= 0 or high <= 0) and middle != 0:
+        near, far = sorted((abs(low), abs(high)))
+        return f"{told} (between {near} and {far} years)"
+    return f"{told} (between {_end(low)} and {_end(high)})"
+
+
+def _years(number: int) -> str:
+    return "year" if abs(number) == 1 else "years"
+
+
+def _side(number: int) -> str:
+    return "after" if number > 0 else "before"
+
+
+def _end(number: int) -> str:
+    return "the same year" if number == 0 else f"{abs(number)} {_years(number)} {_side(number)}"
+
+
+def stage_words(row: Mapping) -> str:
+    """Where the pulse's stems stood when the event came; blank where none of them can have been there as a plant without a stem."""
+    some = np.nanmax([row["share_waiting_high"], row["prior_share_waiting_high"], 0.0])
+    if np.isnan(row["share_after_median"]) or some < WORTH_TELLING:
+        return ""
+    told = f"Of its stems {_share(row, 'share_waiting')} were then waiting in the grass stage"
+    told += f" and {_share(row, 'share_after')} germinated in that year or later"
+    assumed = f"their arrivals and the profile's delays alone would say {_share(row, 'prior_share_waiting')}"
+    assumed += f" and {_share(row, 'prior_share_after')}"
+    return f"{told}; {assumed}. {claim_words(row)}"
+
+
+def claim_words(row: Mapping) -> str:
+    """What may be said of plants that were there before the event, and from which Bayes factor."""
+    factor = row["bayes_factor"]
+    if row["claim"] == "nothing":
+        number = "" if np.isnan(factor) else f" (Bayes factor {_factor(factor)})"
+        return f"Nothing is claimed of which were more{number}."
+    most = "were there before the event" if row["claim"] == "waiting" else "germinated after it"
+    return f"The survey speaks for it that most {most} (Bayes factor {_factor(factor)})."
+
+
+def _factor(factor: float) -> str:
+    larger = max(factor, 1 / factor)
+    side = "for waiting" if factor >= 1 else "against waiting"
+    return f"{'over 100' if larger > 100 else sayable(larger)} {side}"
+
+
+def _share(row: Mapping, name: str) -> str:
+    return share_words(*(row[f"{name}_{point}"] for point in ("low", "median", "high")))

@@ -1,0 +1,316 @@
+"""A comparison in sentences: what is told apart and by how much, what can't be, and what can't even be asked."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import pandas as pd
+
+from standage.findings.communities import WELL_KNOWN_SPREAD
+from standage.findings.comparison_measures import (
+    AGE_STRUCTURE_DISTANCE,
+    MEASURES,
+    SHARE_IN_CLASS,
+    SHARED_PULSE,
+    STEMS_IN_CLASS,
+)
+from standage.grammar import capital, counted
+from standage.prose.wording import percent, probability_words
+
+WORDS = {measure.name: measure.words for measure in MEASURES} | {
+    AGE_STRUCTURE_DISTANCE: "their age structures"
+}
+TOLD = {  # sentence, word where the first has more, word where it has less
+    "median_establishment_year": (
+        "the median stem of {first} established {by} than that of {second}",
+        "later",
+        "earlier",
+    ),
+    "half_span_years": (
+        "half of the stems of {first} came within a span {by} than those of {second}",
+        "longer",
+        "shorter",
+    ),
+    "stems_per_ha": ("{first} has {by} stems per hectare than {second}", "more", "fewer"),
+    "latest_pulse_start": (
+        "the latest pulse of {first} began {by} than that of {second}",
+        "later",
+        "earlier",
+    ),
+    "years_since_latest_pulse": (
+        "at its survey the latest pulse of {first} had been over for {by} than that of {second}",
+        "more",
+        "less",
+    ),
+    "share_in_grass_stage": (
+        "of the plants of {first} {by} are in the grass stage than of those of {second}",
+        "more",
+        "fewer",
+    ),
+    SHARE_IN_CLASS: (
+        "of the stems of {first} {by} established {span} than of those of {second}",
+        "more",
+        "fewer",
+    ),
+    STEMS_IN_CLASS: ("{first} has {by} stems per hectare {span} than {second}", "more", "fewer"),
+}
+SUMMARY_MEASURES = ("median_establishment_year", "stems_per_ha", "half_span_years")
+FALSELY_TOLD = 0.05  # probability left that the strongest of all pairs, as told in the summary, is none (assumption)
+SHARED_IN_SUMMARY = 0.8  # probability from which a shared pulse is told in the summary (assumption)
+BY_CHANCE_IN_SUMMARY = 0.5  # and most that chance may give of it (assumption)
+
+
+def row_words(row: Mapping) -> str:
+    """One row of the comparison as a sentence."""
+    pair = f"{row['first']} and {row['second']}"
+    if "reason" in row:
+        what = "" if row["measure"] == "all" else f" by {_measure_words(row)}"
+        return f"{pair} can't be compared{what}: {row['reason']}."
+    if row["measure"] == SHARED_PULSE:
+        sentence = _shared_words(row)
+    elif row["measure"] == AGE_STRUCTURE_DISTANCE:
+        sentence = _distance_words(row)
+    else:
+        sentence = _difference_words(row, pair)
+    return " ".join([sentence, *_cautions(row)])
+
+
+def _measure_words(row: Mapping) -> str:
+    span = f"from {row.get('class_first_year')} to {row.get('class_last_year')}"
+    if row["measure"] == SHARE_IN_CLASS:
+        return f"the share of their stems that established {span}"
+    if row["measure"] == STEMS_IN_CLASS:
+        return f"their stems per hectare that established {span}"
+    if row["measure"] == SHARED_PULSE:
+        return "their pulses"
+    return WORDS[row["measure"]]
+
+
+def _difference_words(row: Mapping, pair: str) -> str:
+    if "difference_median" not in row:
+        return f"{pair} can't be told apart by {_measure_words(row)}: no draw has it in both."
+    low, middle, high = (float(row[f"difference_{point}"]) for point in ("low", "median", "high"))
+    if row["measure"] == "number_of_pulses":
+        pulses = (counted(round(row[f"{side}_median"]), "pulse") for side in ("first", "second"))
+        return f"{pair} show {' and '.join(pulses)}."
+    if row["told_apart"] == "no":
+        return f"{pair} can't be told apart by {_measure_words(row)}: for {row['first']} it is {range_words(row)}."
+    greater = middle >= 0
+    low, middle, high = (low, middle, high) if greater else (-high, -middle, -low)
+    template, more, less = TOLD[row["measure"]]
+    by = f"{number_words(middle, row)} {unit_words(row)}".removesuffix(" stems/ha")
+    span = f"from {row.get('class_first_year')} to {row.get('class_last_year')}"
+    sentence = template.format(
+        first=row["first"], second=row["second"], by=f"{by} {more if greater else less}", span=span
+    )
+    between = f"(between {number_words(low, row)} and {number_words(high, row)})"
+    begins = (
+        sentence if template.startswith("{first}") else capital(sentence)
+    )  # a stand keeps its own capitals
+    return f"{begins} {between}: {probability_words(sign_probability(row))}."
+
+
+def range_words(row: Mapping) -> str:
+    """The interval of a difference without a sign: `between 35 years earlier and 12 years later`."""
+    low, high = float(row["difference_low"]), float(row["difference_high"])
+    _, more, less = TOLD[row["measure"]]
+    unit = unit_words(row).replace("stems/ha", "stems per hectare")
+    if low < 0 < high:
+        return (
+            f"between {number_words(-low, row)} {unit} {less} and {number_words(high, row)} {more}"
+        )
+    near, far = sorted((abs(low), abs(high)))
+    return f"between {number_words(near, row)} and {number_words(far, row)} {unit} {more if high > 0 else less}"
+
+
+def sign_probability(row: Mapping) -> float:
+    """Probability that the difference has the sign of its median."""
+    greater = float(row["probability_greater"])
+    return (
+        greater
+        if float(row["difference_median"]) >= 0
+        else 1 - greater - float(row["probability_equal"])
+    )
+
+
+def number_words(number: float, row: Mapping) -> str:
+    """A difference as it is said: whole years, per cent to a half, amounts to two digits."""
+    if row["unit"].startswith("share"):
+        number = 100 * number
+        text = f"{number:.0f}" if abs(number) >= 10 else f"{number:.1f}"
+    elif row["unit"] == "stems/ha":
+        places = 1 - int(np.floor(np.log10(max(abs(number), 0.01))))
+        text = f"{round(number, places):.{max(places, 0)}f}"
+    else:
+        text = f"{number:.0f}"
+    return text.removeprefix("-") if float(text) == 0 else text
+
+
+def unit_words(row: Mapping) -> str:
+    return (
+        "percentage points"
+        if row["unit"].startswith("share")
+        else "years"
+        if row["unit"] == "calendar year"
+        else row["unit"]
+    )
+
+
+def _distance_words(row: Mapping) -> str:
+    """Sentence about the distance of two age structures, against chance."""
+    names = f"The age structures of {row['first']} and {row['second']}"
+    if not np.isfinite(row["difference_median"]):
+        return f"{names} can't be told apart: one of them is not known."
+    chance = f"two stands alike would lie up to {row['chance_high']:.0f} years apart by chance"
+    apart = f"{row['difference_median']:.0f} years apart (between {row['difference_low']:.0f} and {row['difference_high']:.0f})"
+    told = row["told_apart"] == "yes"
+    return (
+        f"{names} lie {apart}; {chance}."
+        if told
+        else f"{names} can't be told apart: they lie {apart}, and {chance}."
+    )
+
+
+def _shared_words(row: Mapping) -> str:
+    pulses = f"Pulse {row['first_pulse']} of {row['first']} and pulse {row['second_pulse']} of {row['second']}"
+    shared = f"that a pulse of each began within {row['tolerance']} years of the other is {probability_words(row['probability_shared'])}; "
+    shared += f"by chance it would be so in {percent(row['chance_shared'])} of cases"
+    if "difference_median" not in row:
+        return f"{pulses} are never both there; {shared}."
+    low, middle, high = (row[f"difference_{point}"] for point in ("low", "median", "high"))
+    if middle < 0:
+        low, middle, high = -high, -middle, -low
+    earlier = row["first"] if row["difference_median"] < 0 else row["second"]
+    began = (
+        "in the same year"
+        if round(middle) == 0
+        else f"{middle:.0f} years apart, that of {earlier} first"
+    )
+    return f"{pulses} began {began} (between {low:.0f} and {high:.0f}); {shared}."
+
+
+def _cautions(row: Mapping) -> list[str]:
+    told = []
+    if (
+        row["basis"] == "coring height"
+        and row["told_apart"] == "not assessed"
+        and row["measure"] != "number_of_pulses"
+    ):
+        told.append(
+            "Coring heights are not recorded: years are those of reaching the cores, and a difference may be one of heights."
+        )
+    if row["measure"] == "number_of_pulses":
+        told.append(
+            "Which of them had more is not asked: that no pulse can be told is no proof that there was none."
+        )
+    if row["amounts"] == "among sampled trees" and row["measure"] in (
+        "median_establishment_year",
+        "half_span_years",
+    ):
+        told.append(
+            "That holds of the trees sampled, and of the stands only if trees were chosen alike, without regard to size or age."
+        )
+    if "degrees_of_freedom" in row and row["degrees_of_freedom"] < WELL_KNOWN_SPREAD:
+        sides = [side for side in ("first", "second") if row[f"{side}_stands"] > 1]
+        few = " and ".join(
+            f"{row[side]} of {counted(row[f'{side}_stands'], 'stand')}" for side in sides
+        )
+        told.append(f"How much stands differ within a community is barely known here ({few}).")
+    return told
+
+
+def comparison_sentences(table: pd.DataFrame | None) -> list[str]:
+    """The comparison for the summary: at most three sentences of stands, only of what can be told apart, and one of communities.
+
+    table: `comparison`, or None where there is none. Of many pairs some look different by chance, so a measure is told by its surest pair,
+    and only where that pair would be as sure as `FALSELY_TOLD` among so many.
+    """
+    if table is None or table.empty:
+        return []
+    stands = table[table["kind"] == "stand"]
+    told, alike = [], []
+    for name in SUMMARY_MEASURES:
+        rows = stands[(stands["measure"] == name) & stands["told_apart"].isin(["yes", "no"])]
+        if rows.empty:
+            continue
+        sentence = _surest(rows)
+        if sentence:
+            told.append(sentence)
+        else:
+            alike.append(WORDS[name].removeprefix("the ").replace("their stems", "stems"))
+    told = told[:1] + _shared_sentences(stands) + told[1:]
+    if not told and alike:
+        told = [f"The stands can't be told apart by {' or '.join(alike)}."]
+    elif not told and len(stands) and (stands["told_apart"] == "not compared").all():
+        told = ["The stands can't be compared with each other; comparison.csv says why."]
+    return [*told[:3], *_community_sentences(table[table["kind"] != "stand"])]
+
+
+def _community_sentences(table: pd.DataFrame) -> list[str]:
+    """The surest difference of a community from another or from a single stand, or that there is none that can be told."""
+    rows = table[table["measure"].isin(SUMMARY_MEASURES) & table["told_apart"].isin(["yes", "no"])]
+    if rows.empty:
+        return []
+    apart = rows[rows["told_apart"] == "yes"]
+    if apart.empty:
+        return [
+            "Communities of two and more stands can't be told apart from each other or from single stands."
+        ]
+    greater = apart["probability_greater"].astype(float)
+    surest = (
+        np.maximum(greater, 1 - greater - apart["probability_equal"].astype(float))
+        .to_numpy()
+        .argmax()
+    )
+    return [str(apart.iloc[int(surest)]["words"])]
+
+
+def _surest(rows: pd.DataFrame) -> str:
+    """The pair that a measure tells apart most surely, with the number of pairs it tells apart; blank where none is sure enough."""
+    greater = rows["probability_greater"].astype(float)
+    surety = np.maximum(greater, 1 - greater - rows["probability_equal"].astype(float)) * rows[
+        "probability_both"
+    ].astype(float)
+    sure = rows[surety >= 1 - FALSELY_TOLD / len(rows)]
+    if sure.empty:
+        return ""
+    row = sure.iloc[int(sure["difference_median"].astype(float).abs().to_numpy().argmax())]
+    first, second = (
+        (row["first"], row["second"])
+        if row["difference_median"] >= 0
+        else (row["second"], row["first"])
+    )
+    low, middle, high = (
+        row[["difference_low", "difference_median", "difference_high"]].astype(float).to_numpy()
+    )
+    if middle < 0:
+        low, middle, high = -high, -middle, -low
+    unit = "" if row["unit"] == "stems/ha" else " years"
+    by = f"{number_words(middle, row)}{unit} (between {number_words(low, row)} and {number_words(high, row)})"
+    by += f", {probability_words(sign_probability(row))}"
+    told = int((rows["told_apart"] == "yes").sum())
+    count = (
+        "" if len(rows) == 1 else f"; {told} of {len(rows)} pairs of stands are told apart by it"
+    )
+    if row["measure"] == "median_establishment_year":
+        return f"The median stem of {first} established later than that of {second}, by about {by}{count}."
+    if row["measure"] == "half_span_years":
+        return f"Half of the stems of {first} took longer to come than those of {second}, by about {by}{count}."
+    return f"{first} has more stems per hectare than {second}, by about {by}{count}."
+
+
+def _shared_sentences(stands: pd.DataFrame) -> list[str]:
+    rows = stands[(stands["measure"] == SHARED_PULSE) & (stands["told_apart"] == "no")]
+    rows = rows[
+        (rows["probability_shared"] >= SHARED_IN_SUMMARY)
+        & (rows["chance_shared"] <= BY_CHANCE_IN_SUMMARY)
+    ]
+    if rows.empty:
+        return []
+    row = rows.iloc[
+        int((rows["probability_shared"] - rows["chance_shared"]).astype(float).to_numpy().argmax())
+    ]
+    more = "" if len(rows) == 1 else f"; so do {len(rows) - 1} more pairs of stands"
+    sure = f"{probability_words(row['probability_shared'])}; by chance in {percent(row['chance_shared'])} of cases"
+    return [f"{row['first']} and {row['second']} share a pulse: {sure}{more}."]

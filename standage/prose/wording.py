@@ -1,0 +1,184 @@
+"""Probabilities, years and amounts as a person would say them: one table of words, and no more digits than are known.
+
+The words for probabilities are the likelihood scale of the Intergovernmental Panel on Climate Change (Fourth Assessment Report 2007,
+Working Group II, "Communication of uncertainty"). The table in `docs/words.md` is made from this module.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+WIDE_INTERVAL = 40  # from this width on a middle year is said to the nearest 5 (assumption) [years]
+VERY_WIDE_INTERVAL = 100  # and from this one on to the nearest 10 (assumption) [years]
+UNSAYABLE = "can't be told from this survey"
+
+
+@dataclass(frozen=True)
+class Likelihood:
+    """A class of the scale: said from `least` on up to the next class. Both are probabilities."""
+
+    least: float
+    words: str
+
+
+LIKELIHOODS = (
+    Likelihood(0.99, "virtually certain"),
+    Likelihood(0.90, "very likely"),
+    Likelihood(0.66, "likely"),
+    Likelihood(0.33, "about as likely as not"),
+    Likelihood(0.10, "unlikely"),
+    Likelihood(0.01, "very unlikely"),
+    Likelihood(0.0, "exceptionally unlikely"),
+)
+
+
+def likelihood(probability: float) -> str:
+    """The words alone. Raises ValueError for what is no probability.
+
+    >>> likelihood(0.97)
+    'very likely'
+    """
+    if not 0 <= probability <= 1:
+        raise ValueError(f"a probability lies between 0 and 1, got {probability}")
+    return next(step.words for step in LIKELIHOODS if probability >= step.least)
+
+
+def percent(share: float) -> str:
+    """A share in per cent that never claims certainty: draws can't tell 100 % from 99.9 %.
+
+    >>> percent(0.125), percent(1.0), percent(0.0)
+    ('12 %', 'more than 99 %', 'less than 1 %')
+    """
+    if not math.isfinite(share):
+        return "unknown"
+    if share > 0.99:
+        return "more than 99 %"
+    return "less than 1 %" if share < 0.01 else f"{100 * share:.0f} %"
+
+
+def probability_words(probability: float) -> str:
+    """Words and figure together, the word being that of the figure as it is said; a probability that is not known says so.
+
+    >>> probability_words(0.83), probability_words(0.8976)
+    ('likely (83 %)', 'very likely (90 %)')
+    """
+    if not math.isfinite(probability):
+        return UNSAYABLE
+    said = (
+        probability
+        if probability < 0.01 or probability > 0.99
+        else int(f"{100 * probability:.0f}") / 100
+    )
+    return f"{likelihood(said)} ({percent(probability)})"
+
+
+def year_words(low: float, middle: float, high: float) -> str:
+    """A year with its interval, rounded to what is known: the wider the interval, the rounder the middle, and its ends outwards.
+
+    low, middle, high : points of one posterior [calendar year]; NaN where there is none.
+
+    >>> year_words(1915, 1922, 1931)
+    'between 1915 and 1931, most likely around 1922'
+    >>> year_words(1672, 1708, 1751)
+    'between 1670 and 1755, most likely around 1710'
+    """
+    return _between(low, middle, high, "in")
+
+
+def age_words(low: float, middle: float, high: float) -> str:
+    """An age with its interval, rounded like a year. [years]
+
+    >>> age_words(93, 102, 109)
+    'between 93 and 109 years, most likely around 102'
+    """
+    return _between(low, middle, high, "")
+
+
+def _between(low: float, middle: float, high: float, preposition: str) -> str:
+    if not all(_is_number(value) for value in (low, middle, high)):
+        return UNSAYABLE
+    years = "" if preposition else " years"
+    if low == high:
+        return f"{preposition} {middle:.0f}{years}".strip()
+    step = rounding_of(high - low)
+    first, last = math.floor(low / step) * step, math.ceil(high / step) * step
+    about = min(max(round(middle / step) * step, first), last)
+    return f"between {first} and {last}{years}, most likely around {about}"
+
+
+def rounding_of(width: float) -> int:
+    """To how many years a date is said whose interval is so wide. [years]"""
+    return 10 if width >= VERY_WIDE_INTERVAL else 5 if width >= WIDE_INTERVAL else 1
+
+
+def _is_number(value) -> bool:
+    try:
+        return math.isfinite(value)
+    except TypeError:  # pandas' missing value
+        return False
+
+
+def sayable(number: float) -> str:
+    """A number as a person would say it: two digits above ten, one below, without false precision."""
+    if not math.isfinite(number):
+        return "an unknown number"
+    if number < 0.1:
+        return "none" if number < 0.005 else "less than 0.1"
+    digits = 2 if number >= 1 else 1
+    places = digits - 1 - math.floor(math.log10(number))
+    rounded = round(number, places)
+    return (
+        f"{rounded:,.0f}".replace(",", " ")
+        if rounded >= 10 or rounded == int(rounded)
+        else f"{rounded:.1f}"
+    )
+
+
+def amount_words(low: float, middle: float, high: float, unit: str, *, around: bool = True) -> str:
+    """An amount with its interval, each end to two digits at most. unit: what is counted; blank where the sentence says it.
+
+    around: whether the middle is told; a wide interval is better without.
+
+    >>> amount_words(151.3, 203.8, 262.0, "stems per hectare")
+    'between 150 and 260 stems per hectare, most likely around 200'
+    """
+    if not all(_is_number(value) for value in (low, middle, high)):
+        return UNSAYABLE
+    least, about, most = sayable(low), sayable(middle), sayable(high)
+    counted_in = f" {unit}" if unit else ""
+    if least == most:
+        return f"about {about}{counted_in}"
+    return f"between {least} and {most}{counted_in}" + (
+        f", most likely around {about}" if around else ""
+    )
+
+
+def share_words(low: float, middle: float, high: float) -> str:
+    """A share with its interval, told once where its ends sound alike.
+
+    >>> share_words(0.2, 0.26, 0.31), share_words(0.999, 1, 1)
+    ('between 20 % and 31 %, most likely around 26 %', 'more than 99 %')
+    """
+    if not all(_is_number(value) for value in (low, middle, high)):
+        return UNSAYABLE
+    least, about, most = percent(low), percent(middle), percent(high)
+    if least == most:
+        return about
+    return f"between {least} and {most}" + (
+        "" if about in (least, most) else f", most likely around {about}"
+    )
+
+
+def likelihood_table() -> str:
+    """The table of words as markdown, for docs/words.md."""
+    upper = [1.0, *(step.least for step in LIKELIHOODS[:-1])]
+    lines = ["| said | means a probability of |", "|---|---|"]
+    for step, below in zip(LIKELIHOODS, upper, strict=True):
+        means = (
+            f"{100 * step.least:.0f} % or more"
+            if below == 1
+            else f"{100 * step.least:.0f} % to under {100 * below:.0f} %"
+        )
+        lines.append(f"| {step.words} | {means if step.least else f'under {100 * below:.0f} %'} |")
+    return "\n".join(lines)

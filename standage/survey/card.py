@@ -1,0 +1,130 @@
+"""A survey in numbers: the counts behind the card that `standage check` prints, and the card."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from standage.errors import plainly
+from standage.survey.schema import table
+
+if TYPE_CHECKING:
+    from standage.survey.survey import Survey
+
+LONGEST_LINE = 5_000
+"""Characters of a line of the card; a note may list forty names."""
+
+
+def summary_counts(survey: Survey, species_with_profile: tuple[str, ...]) -> dict:
+    """How much of everything a survey holds.
+
+    Keys: `stands`, `plots`, `plot_area_ha`; `stems`: {status: {"in_plots", "outside"}}; `stems_by_species`: {species:
+    stems}; `species_without_profile`: {species: stems}; `cores`, `cored_trees`, `cores_by_centre`, `cores_by_dating`,
+    `cores_without_height`; `attempts_failed`: stems tried without a core; `count_rows_by_stage`, `counted_by_stage`;
+    `sections`, `events`, `events_by_kind`, `rings_measured`, `ring_series`, `rings_absent`.
+    Every code is present, with 0 where nothing has it.
+    """
+    trees, cores, counts = survey.trees, survey.cores, survey.counts
+    in_plots = trees["plot"] != ""
+    by_species = {
+        str(species): int(number) for species, number in trees["species"].value_counts().items()
+    }
+    failed = trees["core_outcome"].isin(["no_sound_wood", "unreadable"]) & ~trees["tree"].isin(
+        cores["tree"]
+    )
+    return {
+        "stands": len(survey.stands),
+        "plots": len(survey.plots),
+        "plot_area_ha": float(survey.plots["area_m2"].sum() / 1e4),
+        "stems": {
+            status: {
+                "in_plots": int(((trees["status"] == status) & in_plots).sum()),
+                "outside": int(((trees["status"] == status) & ~in_plots).sum()),
+            }
+            for status in table("trees").column("status").codes
+        },
+        "stems_by_species": by_species,
+        "species_without_profile": {
+            species: number
+            for species, number in by_species.items()
+            if species not in species_with_profile
+        },
+        "cores": len(cores),
+        "cored_trees": int(cores["tree"].nunique()),
+        "cores_by_centre": _by_code(cores, "cores", "centre"),
+        "cores_by_dating": _by_code(cores, "cores", "dating"),
+        "cores_without_height": int(cores["height_cm"].isna().sum()),
+        "attempts_failed": int(failed.sum()),
+        "count_rows_by_stage": _by_code(counts, "counts", "stage"),
+        "counted_by_stage": {
+            stage: int(counts.loc[counts["stage"] == stage, "count"].sum())
+            for stage in table("counts").column("stage").codes
+        },
+        "sections": len(survey.sections),
+        "events": len(survey.events),
+        "events_by_kind": {
+            kind: number
+            for kind, number in _by_code(survey.events, "events", "kind").items()
+            if number
+        },
+        "rings_measured": len(survey.ring_widths),
+        "ring_series": int(survey.ring_widths["core"].nunique()),
+        "rings_absent": int((survey.ring_widths["width_mm"] == 0).sum()),
+    }
+
+
+def _by_code(frame: pd.DataFrame, name: str, column: str) -> dict[str, int]:
+    """Rows for each code of a column, codes without rows included."""
+    return {code: int((frame[column] == code).sum()) for code in table(name).column(column).codes}
+
+
+def _listed(numbers: dict[str, int]) -> str:
+    return ", ".join(f"{number} {name}" for name, number in numbers.items() if number) or "none"
+
+
+def _range(values: pd.Series, what: str) -> str:
+    """Smallest, middle and largest [cm], at which a person sees that something was written in another unit."""
+    values = values.dropna()
+    return (
+        f"{what} {values.min():.4g} to {values.max():.4g} cm, half of them up to {values.median():.4g}"
+        if len(values)
+        else f"no {what}"
+    )
+
+
+def summary_card(survey: Survey, numbers: dict) -> str:
+    """The card: one line a subject, then the notes."""
+    stems = ", ".join(
+        f"{counts['in_plots'] + counts['outside']} {status} ({counts['in_plots']} in plots, {counts['outside']} outside)"
+        for status, counts in numbers["stems"].items()
+        if counts["in_plots"] + counts["outside"]
+    )
+    seasons = sorted({survey.survey_season(stand) for stand in survey.stands["stand"]})
+    season = str(seasons[0]) if len(seasons) == 1 else f"{seasons[0]} to {seasons[-1]}"
+    lines = [
+        f"Survey {survey.name}",
+        f"  stands    {numbers['stands']}, season {season}",
+        f"  plots     {numbers['plots']}"
+        + (f", {numbers['plot_area_ha']:.4g} ha in all" if numbers["plots"] else ""),
+        f"  stems     {stems}",
+        f"  sizes     {_range(survey.trees['dbh_cm'], 'diameters')}; {_range(survey.cores['height_cm'], 'coring heights')}",
+        f"  species   {_listed(numbers['stems_by_species'])}; main species {survey.main_species}",
+        f"  cores     {numbers['cores']} of {numbers['cored_trees']} trees; centre: {_listed(numbers['cores_by_centre'])}; "
+        f"dating: {_listed(numbers['cores_by_dating'])}; {numbers['cores_without_height']} without coring height",
+        f"  attempts  {numbers['attempts_failed']} trees tried without a core",
+        f"  counts    rows: {_listed(numbers['count_rows_by_stage'])}; plants: {_listed(numbers['counted_by_stage'])}",
+        f"  sections  {numbers['sections']}",
+        f"  events    {_listed(numbers['events_by_kind'])}",
+    ]
+    if numbers["rings_measured"]:
+        years, files = survey.ring_widths["year"], sorted(set(survey.ring_widths["file"]))
+        lines.append(
+            f"  rings     {numbers['rings_measured']} measured in {numbers['ring_series']} series, "
+            f"{years.min():.0f} to {years.max():.0f}, {numbers['rings_absent']} of them absent (width 0); "
+            f"from {', '.join(files[:5])}"
+            + (f" and {len(files) - 5} more files" if len(files) > 5 else "")
+        )
+    return "\n".join(
+        plainly(line, LONGEST_LINE) for line in lines + [f"  note: {note}" for note in survey.notes]
+    )

@@ -1,0 +1,206 @@
+"""Rows of a filled-in form that are not data: a title above the header, units and explanations below it, the example row.
+
+They are recognised, told of, and never read as data.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+
+from standage.errors import Problem
+from standage.survey.schema import Column, Table
+
+EXAMPLE_NOTE = "example row: delete it"
+ROWS_SEARCHED = 10
+"""Rows from the top among which the header is looked for: titles of field forms are shorter than that (assumption)."""
+
+SAME_UNIT = {
+    "cm": ("centimetre", "centimetres", "centimeter", "centimeters"), "mm": ("millimetre", "millimetres", "millimeter", "millimeters"),
+    "m": ("metre", "metres", "meter", "meters"), "m2": ("m²", "m^2", "sqm", "sq m"), "ha": ("hectare", "hectares"),
+    "in": ("inch", "inches", '"'), "ft": ("foot", "feet", "'"), "acres": ("acre", "ac"), "ft2": ("ft²", "sq ft", "square feet"),
+    "years": ("year", "yr", "yrs"), "rings": ("ring",), "stems": ("stem", "n", "number"), "degrees": ("degree", "deg", "°"),
+    "calendar year": ("yyyy",), "share of stems": ("share",), "%": ("percent",),
+}  # fmt: skip
+MEASURES = {
+    "cm",
+    "mm",
+    "m",
+    "m2",
+    "ha",
+    "in",
+    "ft",
+    "acres",
+    "ft2",
+    "degrees",
+    "share of stems",
+    "%",
+}
+"""Units that a value can be in by mistake for another; `rings` for a number of years is only another word."""
+
+TO_METRIC = {  # exact by the definition of the international foot, save the acre, which is rounded
+    ("in", "cm"): "multiply by 2.54", ("ft", "cm"): "multiply by 30.48", ("in", "mm"): "multiply by 25.4",
+    ("ft", "m"): "multiply by 0.3048", ("acres", "ha"): "multiply by 0.404686", ("ft2", "m2"): "multiply by 0.092903",
+    ("mm", "cm"): "divide by 10", ("cm", "mm"): "multiply by 10", ("m", "cm"): "multiply by 100", ("%", "share of stems"): "divide by 100",
+}  # fmt: skip
+OTHER_WORDS = {
+    "date",
+    "text",
+    "name",
+    "code",
+    "list",
+    "yyyy-mm-dd",
+    "no unit",
+    "none",
+    "-",
+    "units",
+    "unit",
+}
+
+
+def explanation(column: Column) -> str:
+    """The cell below the column's name in a form: its unit or what it takes, in square brackets, so that it is no value."""
+    if column.is_number:
+        said = column.unit
+    else:
+        said = {
+            "identifier": "a name of your own", "reference": f"as in sheet {column.refers_to}", "code": "from the list",
+            "date": "YYYY-MM-DD", "text": "text",
+        }[column.kind]  # fmt: skip
+    return f"[{said}; required]" if column.required == "yes" else f"[{said}]"
+
+
+def example_cells(table: Table) -> list[str]:
+    """The example row of a form."""
+    return [EXAMPLE_NOTE if column.name == "note" else column.example for column in table.columns]
+
+
+def header_place(records: Sequence[Sequence[str]], known: Iterable[str]) -> int | None:
+    """Which record is the header: the first that is not blank, unless it is a title with far more column names further down."""
+    known = set(known)
+    filled = [
+        place for place, record in enumerate(records[:1000]) if any(cell.strip() for cell in record)
+    ][:ROWS_SEARCHED]
+    if not filled:
+        return next(
+            (place for place, record in enumerate(records) if any(cell.strip() for cell in record)),
+            None,
+        )
+    named = {place: len({cell.strip() for cell in records[place]} & known) for place in filled}
+    best = max(filled, key=lambda place: named[place])
+    return best if named[best] > max(1, 2 * named[filled[0]]) else filled[0]
+
+
+def take_out_explanations(
+    table: Table,
+    file: str,
+    header: list[str],
+    cells: list[list[str]],
+    rows: list[int],
+    problems: list[Problem],
+    notes: list[str],
+) -> tuple[list[list[str]], list[int]]:
+    """Cells and rows without those that hold units and explanations. A unit that is not the column's is a problem."""
+    columns = {column.name: column for column in table.columns}
+    kept_cells, kept_rows = [], []
+    for place, (record, row) in enumerate(zip(cells, rows, strict=True)):
+        if place >= 2 and "[" not in "".join(record):  # nearly every row
+            kept_cells.append(record)
+            kept_rows.append(row)
+            continue
+        said = {name: cell for name, cell in zip(header, record, strict=True) if cell}
+        ours = all(
+            name in columns and cell == explanation(columns[name]) for name, cell in said.items()
+        )
+        if (
+            not ours
+            and not _in_brackets(said, columns)
+            and not (place < 2 and _only_units(said, columns, table.identifier))
+        ):
+            kept_cells.append(record)
+            kept_rows.append(row)
+            continue
+        if not ours:
+            notes.append(
+                f"{file}: row {row} holds units or explanations, no data; it was not read as data"
+            )
+        for name, cell in said.items():
+            wrong = _other_unit(columns[name], cell) if name in columns else None
+            if wrong:
+                how = TO_METRIC.get((wrong, columns[name].unit))
+                problems.append(
+                    Problem(
+                        file,
+                        row,
+                        name,
+                        f"the unit '{cell}'",
+                        columns[name].unit,
+                        f"Convert the values of the column to {columns[name].unit}{f' ({how})' if how else ''}, "
+                        "then correct or delete this row.",
+                    )
+                )
+    return kept_cells, kept_rows
+
+
+def _in_brackets(said: dict[str, str], columns: dict[str, Column]) -> bool:
+    """A row with nothing but words in square brackets, one of them the form's own or a unit: also where somebody has sorted the sheet."""
+    if not all(re.fullmatch(r"\[.*\]", cell) for cell in said.values()):
+        return False
+    return any(
+        name in columns and (cell == explanation(columns[name]) or unit_of(cell))
+        for name, cell in said.items()
+    )
+
+
+def _only_units(said: dict[str, str], columns: dict[str, Column], identifier: str | None) -> bool:
+    """A row of units as people write it by hand: no name in it, and below every column a unit or a word like `date`."""
+    words = {name: unit_of(cell) for name, cell in said.items()}
+    if identifier and words.get(identifier, "units") not in OTHER_WORDS:
+        return False
+    measured = any(
+        name in columns and (columns[name].is_number or columns[name].kind == "date")
+        for name in said
+    )
+    return measured and all(words.values())
+
+
+def unit_of(cell: str) -> str | None:
+    """The unit or other word that a cell of a row of units says; None where it says something else."""
+    bare = (
+        cell.strip("[]() ").rstrip(".").lower().removesuffix("; required").strip()
+        if cell not in ('"', "'")
+        else cell
+    )
+    if bare in OTHER_WORDS:
+        return bare
+    return next((unit for unit, names in SAME_UNIT.items() if bare == unit or bare in names), None)
+
+
+def _other_unit(column: Column, cell: str) -> str | None:
+    said = unit_of(cell)
+    return said if said in MEASURES and column.unit in MEASURES and said != column.unit else None
+
+
+def example_rows(table: Table, header: list[str], cells: list[list[str]]) -> list[bool]:
+    """Which rows are the form's example as it came; none where a column that it fills has gone: less could be a coincidence."""
+    example = dict(
+        zip((column.name for column in table.columns), example_cells(table), strict=True)
+    )
+    if not {name for name, cell in example.items() if cell} <= set(header):
+        return [False] * len(cells)
+    return [
+        all(cell == example.get(name, "") for name, cell in zip(header, record, strict=True))
+        for record in cells
+    ]
+
+
+def example_problem(file: str, row: int) -> Problem:
+    """An example row left among rows of one's own."""
+    return Problem(
+        file,
+        row,
+        None,
+        "the example row of the empty form",
+        "rows of your own survey only",
+        "Delete the row.",
+    )

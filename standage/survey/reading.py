@@ -1,0 +1,271 @@
+"""The survey: read once, checked once, frozen; everything later trusts it."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Mapping, Sequence
+from os import PathLike
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from standage.errors import TOLD_OF_A_COLUMN, Problem, SurveyError
+from standage.survey.cells import typed_table
+from standage.survey.core_checks import check_cores
+from standage.survey.files import WrittenSurvey, read_written
+from standage.survey.ring_checks import check_ring_widths
+from standage.survey.ring_widths import fill_core_years, gather_ring_widths
+from standage.survey.schema import TABLES, table
+from standage.survey.survey import Survey, keys_of_profiles
+from standage.survey.table_checks import (
+    check_counts,
+    check_events,
+    check_plots,
+    check_references,
+    check_sections,
+    check_trees,
+    looked_up,
+)
+
+MISSPELT_SPECIES = 0.9
+"""Similarity (difflib) from which a species without a profile is taken for a misspelt one with a profile."""
+
+
+TREES_NAMED = 5
+"""In a note; more would fill the screen."""
+SPECIES_COMPARED = 500
+"""Species without a profile that are compared with those that have one, and named each (assumption: more than any flora of pines)."""
+
+
+def read_survey(path: str | PathLike, *, known_species: Sequence[str] | None = None) -> Survey:
+    """Read a folder of CSV files or an .xlsx workbook, check it whole, and fill in the documented defaults.
+
+    path: the folder or the workbook; a folder that holds one workbook and no CSV file stands for the workbook. known_species: keys of
+    the species that have a profile, the installed ones by default. Raises SurveyError with all problems found, never the first alone.
+
+    Example: ``print(read_survey("demo/survey"))``.
+    """
+    path = Path(path)
+    written = read_written(path)
+    problems, notes = written.problems, written.notes
+    frames = {
+        each.name: typed_table(each, written.tables.get(each.name), problems, notes)
+        for each in TABLES
+    }
+    book = written.book
+    files = {
+        each.name: written.files.get(each.name, f"{book}, sheet {each.name}" if book else each.file)
+        for each in TABLES
+    }
+    if not path.is_dir() and not (book and path.is_file()):
+        raise SurveyError(problems)
+    _check_presence(frames, files, written)
+    _fill_defaults(frames)
+    # A table without its names, or not readable, is not held against the tables that refer to it: one problem, not a thousand.
+    unheld = written.unreadable | {
+        each.name
+        for each in TABLES
+        if each.identifier and _lacks_names(frames[each.name], each.identifier)
+    }
+    for each in TABLES:
+        check_references(each, frames, files, unheld, problems)
+    frames["ring_widths"], series = gather_ring_widths(
+        frames, files, written.rings, problems, notes, cores_readable="cores" not in unheld
+    )
+    fill_core_years(frames, series, notes)
+    check_plots(frames, files, problems, notes)
+    check_trees(frames, files, problems, cores_readable="cores" not in unheld)
+    check_cores(frames, files, problems)
+    check_ring_widths(frames, files, series, problems, notes)
+    check_counts(frames, files, problems)
+    check_sections(frames, files, problems)
+    check_events(frames, files, problems)
+    keys = keys_of_profiles(known_species)
+    _check_species(frames, files, keys, problems, notes)
+    if problems:
+        order = {file: place for place, file in enumerate([*files.values(), *written.rings])}
+        raise SurveyError(
+            sorted(
+                dict.fromkeys(problems),
+                key=lambda problem: (order.get(problem.file, -1), problem.row or 0),
+            )
+        )
+    main = _main_species(frames["trees"], keys)
+    for name in ("counts", "sections"):
+        frames[name]["species"] = (
+            frames[name]["species"].where(frames[name]["species"] != "", main).astype(object)
+        )
+    outcome = frames["trees"]["core_outcome"]
+    default = np.where(
+        frames["trees"]["tree"].isin(set(frames["cores"]["tree"])), "taken", "not_tried"
+    )
+    frames["trees"]["core_outcome"] = outcome.where(
+        outcome != "", pd.Series(default, dtype=object)
+    ).astype(object)
+    _note_what_is_missing(frames, notes)
+    name = path.resolve().name if path.is_dir() else path.stem
+    return Survey(
+        name=name,
+        path=str(path),
+        notes=tuple(dict.fromkeys(notes)),
+        hashes=written.hashes,
+        main_species=main,
+        known_species=keys,
+        **frames,
+    )
+
+
+def _lacks_names(frame: pd.DataFrame, identifier: str) -> bool:
+    return len(frame) > 0 and bool((frame[identifier] == "").all())
+
+
+def _check_presence(
+    frames: Mapping[str, pd.DataFrame], files: Mapping[str, str], written: WrittenSurvey
+) -> None:
+    """Stands and trees must be there with rows; cores too, unless plots with stems let size speak alone."""
+
+    def missing(name: str, expected: str, advice: str) -> None:
+        found = "a header and no rows" if name in written.tables else "no such table in the survey"
+        written.problems.append(Problem(files[name], None, None, found, expected, advice))
+
+    for name in ("stands", "trees"):
+        if frames[name].empty and name not in written.unreadable:
+            what_to_do = "`standage new DIR` makes forms to fill in."
+            if name == "trees" and not frames["stands"].empty:
+                what_to_do = (
+                    "List stems and core some: counts of seedlings alone say how many there are, not when they came. "
+                    + what_to_do
+                )
+            missing(name, f"at least one row; a row is {table(name).one_row}", what_to_do)
+    if frames["cores"].empty and "cores" not in written.unreadable and not frames["trees"].empty:
+        if (frames["trees"]["plot"] != "").any():
+            written.notes.append(
+                "there are no cores: stems are dated by size alone, from the species profile, with wide intervals"
+            )
+        else:
+            missing(
+                "cores",
+                "cores, or trees in plots",
+                "Without cores, only stems listed in plots can be dated, by size.",
+            )
+    optional = [each.name for each in TABLES if not each.needed]
+    blank = [
+        written.files[name] for name in optional if name in written.tables and frames[name].empty
+    ]
+    if blank:
+        written.notes.append(f"a header and no rows, treated as absent: {', '.join(blank)}")
+
+
+def _fill_defaults(frames: dict[str, pd.DataFrame]) -> None:
+    """Defaults of single cells, and the survey date where a core has none."""
+    for each in TABLES:
+        frame = frames[each.name]
+        for column in each.columns:
+            if column.default:
+                frame[column.name] = (
+                    frame[column.name]
+                    .where(frame[column.name] != "", column.default)
+                    .astype(object)
+                )
+    cores = frames["cores"]
+    stand = looked_up(cores["tree"], frames["trees"], "tree", "stand").fillna("").astype(object)
+    surveyed = looked_up(stand, frames["stands"], "stand", "survey_date")
+    cores["core_date"] = (
+        cores["core_date"].where(cores["core_date"].notna(), surveyed).astype("datetime64[ns]")
+    )
+
+
+def _check_species(
+    frames: Mapping[str, pd.DataFrame],
+    files: Mapping[str, str],
+    keys: tuple[str, ...],
+    problems: list[Problem],
+    notes: list[str],
+) -> None:
+    """Species without a profile are tallied with a note; a misspelt key, or a survey without any key, is a problem."""
+    plain = {key.casefold().replace("-", ""): key for key in keys}
+    for name in ("trees", "counts", "sections"):
+        frame = frames[name]
+        # thousands of species are a column of something else
+        for species in sorted(set(frame["species"]) - set(keys) - {""})[:SPECIES_COMPARED]:
+            folded = "".join(letter for letter in species.casefold() if letter.isalnum())
+            near = difflib.get_close_matches(folded, list(plain), 1, MISSPELT_SPECIES)
+            if not near:
+                continue
+            for row in frame.loc[frame["species"] == species, "row"].head(TOLD_OF_A_COLUMN):
+                problems.append(
+                    Problem(
+                        files[name],
+                        int(row),
+                        "species",
+                        f"'{species}'",
+                        f"'{plain[near[0]]}'",
+                        f"Write '{plain[near[0]]}', or a name unlike it if another species is meant.",
+                    )
+                )
+    trees = frames["trees"]
+    present = set(trees["species"]) - {""}
+    if (
+        present
+        and not present & set(keys)
+        and not any(problem.column == "species" for problem in problems)
+    ):
+        problems.append(
+            Problem(
+                files["trees"],
+                None,
+                "species",
+                ", ".join(f"'{species}'" for species in sorted(present)[:5]),
+                f"a species with a profile: {', '.join(keys) or 'there is none'}",
+                "Write the key of a profile (`standage profiles` lists them), or copy one and edit it for the species.",
+            )
+        )
+    without_profile = trees.loc[
+        ~trees["species"].isin(keys) & (trees["species"] != ""), "species"
+    ].value_counts()
+    if len(without_profile) > SPECIES_COMPARED:
+        notes.append(
+            f"{without_profile.sum()} stems of {len(without_profile)} species without a profile: tallied and left out"
+        )
+    else:
+        for species, number in without_profile.items():
+            notes.append(
+                f"{number} {'stem' if number == 1 else 'stems'} of {species}: no profile of the species, tallied and left out"
+            )
+
+
+def _main_species(trees: pd.DataFrame, keys: tuple[str, ...]) -> str:
+    """The commonest species with a profile; of equals the first in the alphabet."""
+    numbers = trees.loc[trees["species"].isin(keys), "species"].value_counts()
+    return min(numbers.index[numbers == numbers.max()])
+
+
+def _note_what_is_missing(frames: Mapping[str, pd.DataFrame], notes: list[str]) -> None:
+    cores, trees, plots = frames["cores"], frames["trees"], frames["plots"]
+    if plots.empty:
+        notes.append(
+            "there are no plots: results are about the sampled trees, not stems per hectare"
+        )
+    without_height = int(cores["height_cm"].isna().sum())
+    if without_height:
+        notes.append(
+            f"{without_height} of {len(cores)} cores without coring height: their trees are dated at coring height only"
+        )
+    outside = (
+        (trees["plot"] == "")
+        & trees["stand"].isin(set(plots["stand"]))
+        & ~trees["tree"].isin(set(cores["tree"]))
+    )
+    if outside.any():
+        untold = trees.loc[outside, "tree"].tolist()
+        named = ", ".join(untold[:TREES_NAMED]) + (" and more" if len(untold) > TREES_NAMED else "")
+        notes.append(
+            f"outside the plots and without a core, so that nothing dates or counts them: {len(untold)} of the trees ({named})"
+        )
+    for stand in frames["stands"]["stand"]:
+        if stand not in set(trees["stand"]):
+            notes.append(f"stand {stand} has no trees")
+    empty_plots = sorted(set(plots["plot"]) - set(trees["plot"]))
+    if empty_plots:
+        notes.append(f"plots without a listed stem, taken as found empty: {', '.join(empty_plots)}")

@@ -1,0 +1,356 @@
+"""What ring widths say must not contradict cores.csv, the tree, the day of the core or the wood it had room for.
+
+Contradictions are problems. What is only odd for growth is asked about in a note, and used as written: nothing is rescaled.
+"""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Mapping
+
+import numpy as np
+import pandas as pd
+
+from standage.errors import TOLD_OF_A_COLUMN, Problem, StandageError
+from standage.survey.core_checks import NARROWEST_MEAN_RING_MM
+from standage.survey.ring_widths import COUNT_TOLERANCE_SHARE, NAMES_LISTED, UNMEASURED_OUTER_YEARS
+from standage.survey.table_checks import looked_up
+from standage.years import growing_seasons
+
+WIDEST_MEAN_RING_MM = 15.0
+"""Ten rings or more with a mean above this are taken for a mistake of unit: 3 cm of diameter a year (common practice, no source)."""
+
+USUAL_MEAN_RING_MM = (0.25, 7.0)
+"""Half of the series of a file have a mean ring in this range, or the unit is asked about (common practice, no source)."""
+
+LIKE_OTHERS_FACTOR = 6.0
+"""A series this many times wider or narrower than the middle of all is asked about: between one, and a unit ten times off (assumption)."""
+
+FEWEST_RINGS_TO_JUDGE = 10
+FEWEST_SERIES_TO_COMPARE = 5
+
+LONGEST_OF_CORE = 1.25
+"""Measured rings may be longer than the core by this factor, for shrinkage and reading (assumption)."""
+
+SHORTEST_OF_CORE = 0.5
+"""A fully measured core whose rings come to less than this share of its length contradicts itself (assumption)."""
+
+WIDEST_OF_RADIUS, NARROWEST_OF_RADIUS = 2.0, 0.2
+"""Rings against half of the diameter over bark: no stem is so far off centre, swollen or barked (assumption)."""
+
+NURSERY_YEARS = 3
+"""Planting stock is no older (common practice, no source)."""
+
+BEYOND_LONGEVITY = 1.5
+"""Series longer than the oldest tree known of the species are noted, and beyond this factor refused (assumption)."""
+
+UNIT_ADVICE = (
+    "Is the unit a factor of ten off? Widths are in mm in ring_widths; in a decadal file the end mark tells, 999 = 0.01 mm and "
+    "-9999 = 0.001 mm. Nothing was changed: correct the widths, the end mark or the measure they contradict."
+)
+
+
+def check_ring_widths(
+    frames: Mapping[str, pd.DataFrame],
+    files: Mapping[str, str],
+    series: pd.DataFrame,
+    problems: list[Problem],
+    notes: list[str],
+) -> None:
+    """All contradictions of series with cores, trees and stands. series: as `ring_widths.gather_ring_widths` gives it.
+
+    `frames["cores"]` may have been filled from the series already: then there is nothing left to contradict. A core whose own
+    years are refused already is asked nothing more about them.
+    """
+    if series.empty:
+        return
+    table = _with_core_and_tree(frames, files, series, problems)
+    _check_years(table, problems, notes)
+    _check_wood(table, problems)
+    _ask_about_growth(table, notes)
+
+
+def _with_core_and_tree(
+    frames: Mapping[str, pd.DataFrame],
+    files: Mapping[str, str],
+    series: pd.DataFrame,
+    problems: list[Problem],
+) -> pd.DataFrame:
+    cores, trees = frames["cores"], frames["trees"]
+    one_each = cores.drop_duplicates("core").rename(columns={"row": "core_row"})
+    table = series.merge(one_each, on="core", how="inner", suffixes=("", "_of_core"))
+    table["core_season"] = growing_seasons(table["core_date"])
+    for name in ("death_year", "death_year_sd", "planted_year", "dbh_cm", "species"):
+        table[name] = looked_up(table["tree"], trees, "tree", name)
+    refused = {
+        problem.row
+        for problem in problems
+        if problem.file == files["cores"]
+        and problem.column in ("first_ring_year", "last_ring_year", "ring_count")
+    }
+    table["years_refused"] = table["core_row"].isin(refused)
+    table["place"] = [f"{files['cores']}, row {row}" for row in table["core_row"]]
+    table["column"] = np.where(table["file"] == files["ring_widths"], "year", "")
+    # Only rings to the innermost seen, and to near the bark, come to the whole of a core.
+    inward = (table["first"] <= table["first_ring_year"]) | (
+        table["span"] - table["absent"] >= table["ring_count"]
+    )
+    outward = ~(table["last"] < table["core_season"] - UNMEASURED_OUTER_YEARS) & (
+        table["outer_ring"] != "lost"
+    )
+    table["whole"] = inward & outward & (table["unmeasured"] == 0)
+    table["diameter"] = table["diameter_at_core_cm"].fillna(table["dbh_cm"])
+    table["radius"] = 5 * table["diameter"]  # mm, over bark
+    rings = table["measured"] - table["absent"]
+    table["mean_mm"] = table["sum_mm"] / rings.where(rings > 0)
+    return table
+
+
+def _tell(
+    table: pd.DataFrame,
+    mask,
+    problems: list[Problem],
+    found: str,
+    expected: str,
+    what_to_do: str,
+    *,
+    row: str = "first_row",
+    column: str | None = None,
+) -> None:
+    """A problem for each series where mask holds; {name} in the texts stands for the cell of that column."""
+    for place in np.flatnonzero(np.asarray(mask, dtype=bool))[:TOLD_OF_A_COLUMN]:
+        cells = {
+            name: f"{value:.6g}" if isinstance(value, float) else str(value)
+            for name, value in table.iloc[place].items()
+        }
+        at = column if cells["column"] and column else cells["column"] or None
+        problems.append(
+            Problem(
+                cells["file"],
+                int(table[row].iat[place]),
+                at,
+                found.format(**cells),
+                expected.format(**cells),
+                what_to_do.format(**cells),
+            )
+        )
+
+
+def _check_years(table: pd.DataFrame, problems: list[Problem], notes: list[str]) -> None:
+    first, last, clean = table["first"], table["last"], ~table["years_refused"]
+    _tell(
+        table,
+        last > table["core_season"],
+        problems,
+        "core {core}: a ring of {last}, after the last season the core can hold, {core_season}",
+        "no year after the core was taken (a growing season begins on 1 March)",
+        "Correct the years of the series, or core_date ({place}).",
+        row="last_row",
+    )
+    _tell(
+        table,
+        clean & (first < table["first_ring_year"]),
+        problems,
+        "core {core}: a ring of {first}, before its first_ring_year {first_ring_year} ({place})",
+        "no ring inside the innermost ring seen",
+        "Correct the years of the series, or first_ring_year.",
+    )
+    _tell(
+        table,
+        clean & (last > table["last_ring_year"]) & ~(last > table["core_season"]),
+        problems,
+        "core {core}: a ring of {last}, after its last_ring_year {last_ring_year} ({place})",
+        "no ring outside the outermost ring",
+        "Correct the years of the series, or last_ring_year.",
+        row="last_row",
+    )
+    slack = 1 + COUNT_TOLERANCE_SHARE * table["ring_count"] * (table["dating"] == "crossdated")
+    visible = table["span"] - table["absent"]
+    _tell(
+        table.assign(visible=visible),
+        clean & (visible > table["ring_count"] + slack),
+        problems,
+        "core {core}: {visible} rings from {first} to {last}, and a ring_count of {ring_count} ({place})",
+        "no more rings measured than counted, save one still growing",
+        "Correct the series, or ring_count.",
+    )
+    dead = table["death_year"].notna() & ~(table["death_year_sd"] > 0)
+    _tell(
+        table,
+        dead & (last > table["death_year"]),
+        problems,
+        "core {core}: a ring of {last}, after the death_year of its tree, {death_year}",
+        "no ring after the tree died",
+        "Correct the years of the series, or death_year.",
+        row="last_row",
+    )
+    _tell(
+        table,
+        first < table["planted_year"] - NURSERY_YEARS,
+        problems,
+        "core {core}: a ring of {first}, and a tree planted in {planted_year}",
+        "a series no longer than the life of the tree",
+        "Correct the years of the series, or planted_year; check that core and tree belong together.",
+    )
+    oldest = (
+        table["species"]
+        .map({species: _longevity(species) for species in table["species"].unique()})
+        .astype(float)
+    )
+    with_oldest = table.assign(oldest=oldest)
+    beyond = table["span"] > BEYOND_LONGEVITY * oldest
+    _tell(
+        with_oldest,
+        beyond,
+        problems,
+        "core {core}: {span} years from {first} to {last}; the oldest known {species} had {oldest}",
+        "a series no longer than the life of a tree",
+        "Correct the first year of the series; years are calendar years.",
+    )
+    for place in np.flatnonzero((table["span"] > oldest) & ~beyond):
+        notes.append(
+            f"core {table['core'].iat[place]}: a series of {table['span'].iat[place]:.0f} years, more than the "
+            f"{oldest.iat[place]:.0f} of the oldest known {table['species'].iat[place]}; are its years right?"
+        )
+    later = clean & (first > table["first_ring_year"])
+    _note(notes, table, later, "begin later than first_ring_year (inner rings not measured)")
+    earlier = clean & (last < table["last_ring_year"] - 1)
+    _note(
+        notes,
+        table,
+        earlier,
+        "end more than a year before last_ring_year (outer rings not measured)",
+    )
+    _note(
+        notes,
+        table,
+        (table["absent"] > 0) & (table["dating"] == "counted"),
+        "have absent rings (width 0), which only crossdating finds, and dating 'counted': is it 'crossdated'?",
+    )
+
+
+def _longevity(species: str) -> float:
+    """Years of the oldest tree known, from the installed profile; NaN without one."""
+    from standage.profiles import (
+        load_profile,
+        profile_keys,
+    )  # imported here: most surveys have no ring widths
+
+    if species not in profile_keys():
+        return np.nan
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            return float(load_profile(species)["longevity.years"])
+    except StandageError:
+        return np.nan
+
+
+def _note(notes: list[str], table: pd.DataFrame, mask, said: str) -> None:
+    names = list(table.loc[np.asarray(mask, dtype=bool), "core"])
+    if names:
+        more = f" and {len(names) - NAMES_LISTED} more" if len(names) > NAMES_LISTED else ""
+        notes.append(
+            f"{len(names)} of {len(table)} series of ring widths {said}: {', '.join(names[:NAMES_LISTED])}{more}"
+        )
+
+
+def _check_wood(table: pd.DataFrame, problems: list[Problem]) -> None:
+    """The sum of the widths against the length of the core and the radius of the stem."""
+    total, length = table["sum_mm"], table["core_length_mm"]
+    whole = table["whole"]
+    with_ratio = table.assign(times=[f"{ratio:.2g}" for ratio in total / length])
+    _tell(
+        with_ratio,
+        total > LONGEST_OF_CORE * length,
+        problems,
+        "core {core}: rings of {sum_mm} mm in all, {times} times its core_length_mm {core_length_mm} ({place})",
+        "no more rings than the core is long",
+        UNIT_ADVICE,
+        column="width_mm",
+    )
+    _tell(
+        with_ratio,
+        whole & (total < SHORTEST_OF_CORE * length),
+        problems,
+        "core {core}: all its rings come to {sum_mm} mm, {times} times its core_length_mm {core_length_mm} ({place})",
+        "rings that fill the core",
+        UNIT_ADVICE,
+        column="width_mm",
+    )
+    radius = table["radius"]
+    told = total > LONGEST_OF_CORE * length
+    _tell(
+        table,
+        (total > WIDEST_OF_RADIUS * radius) & ~told,
+        problems,
+        "core {core}: rings of {sum_mm} mm in all, in a stem of {diameter} cm with a radius of {radius} mm",
+        "rings that the stem has room for",
+        UNIT_ADVICE,
+        column="width_mm",
+    )
+    told = whole & (total < SHORTEST_OF_CORE * length)
+    to_pith = table["centre"].isin(["pith", "arcs"]) & whole
+    thin = to_pith & (total < NARROWEST_OF_RADIUS * radius)
+    _tell(
+        table,
+        thin & ~told,
+        problems,
+        "core {core}: all its rings, to the centre, come to {sum_mm} mm, in a stem of {diameter} cm with a radius of {radius} mm",
+        "rings that fill the stem from bark to centre",
+        UNIT_ADVICE,
+        column="width_mm",
+    )
+    judged = table["measured"] - table["absent"] >= FEWEST_RINGS_TO_JUDGE
+    odd = (
+        judged
+        & ((table["mean_mm"] < NARROWEST_MEAN_RING_MM) | (table["mean_mm"] > WIDEST_MEAN_RING_MM))
+        & ~told
+        & ~thin
+    )
+    odd &= ~(total > LONGEST_OF_CORE * length) & ~(total > WIDEST_OF_RADIUS * radius)
+    _tell(
+        table.assign(middle=[f"{mean:.3g}" for mean in table["mean_mm"]]),
+        odd,
+        problems,
+        "core {core}: a mean ring of {middle} mm",
+        f"a mean ring from {NARROWEST_MEAN_RING_MM:g} to {WIDEST_MEAN_RING_MM:g} mm",
+        UNIT_ADVICE,
+        column="width_mm",
+    )
+
+
+def _ask_about_growth(table: pd.DataFrame, notes: list[str]) -> None:
+    """Questions about files and series that grow unlike trees, or unlike the other series; nothing is changed."""
+    thin = (
+        table["whole"]
+        & table["centre"].isin(["straight", "unknown"])
+        & (table["sum_mm"] < NARROWEST_OF_RADIUS * table["radius"])
+    )
+    thin &= 10 * table["sum_mm"] <= WIDEST_OF_RADIUS * table["radius"]
+    _note(
+        notes,
+        table,
+        thin,
+        "come to less than a fifth of the radius of the stem, with no word of a centre missed that far; is the unit "
+        "a factor of ten off? Used as written",
+    )
+    judged = table[table["measured"] - table["absent"] >= FEWEST_RINGS_TO_JUDGE]
+    low, high = USUAL_MEAN_RING_MM
+    for file, middle in judged.groupby("file")["mean_mm"].median().items():
+        if not low <= middle <= high:
+            notes.append(
+                f"{file}: the middle series has a mean ring of {middle:.3g} mm; is the unit a factor of ten off? Used as written"
+            )
+    if len(judged) < FEWEST_SERIES_TO_COMPARE:
+        return
+    middle = judged["mean_mm"].median()
+    unlike = judged[
+        (judged["mean_mm"] > LIKE_OTHERS_FACTOR * middle)
+        | (judged["mean_mm"] * LIKE_OTHERS_FACTOR < middle)
+    ]
+    for core, mean, file in zip(unlike["core"], unlike["mean_mm"], unlike["file"], strict=True):
+        notes.append(
+            f"core {core} ({file}): a mean ring of {mean:.3g} mm, where the middle of all series is {middle:.3g} mm; is its unit "
+            "a factor of ten off? Used as written"
+        )

@@ -1,0 +1,533 @@
+"""The tables of a survey, column by column: the single source for the checks, the empty forms and the column reference."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+KINDS = ("identifier", "reference", "text", "code", "number", "whole", "date")
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column of a survey table.
+
+    required: "yes", "" (optional), or the condition in words. kind: one of `KINDS`. unit: of a number, "" for none. codes:
+    the words allowed. low, high: range allowed, ends included, save that low is excluded with `above_low`. default: what a
+    blank means, filled in on reading ("" where the default depends on another table: see meaning). refers_to: the table
+    whose identifier the cell repeats. example: the cell in the example row of an empty form.
+    """
+
+    name: str
+    kind: str
+    meaning: str
+    required: str = ""
+    unit: str = ""
+    codes: tuple[str, ...] = ()
+    low: float | None = None
+    high: float | None = None
+    above_low: bool = False
+    default: str = ""
+    refers_to: str = ""
+    example: str = ""
+
+    @property
+    def is_number(self) -> bool:
+        return self.kind in ("number", "whole")
+
+    @property
+    def allowed(self) -> str:
+        """What a cell may hold, in words."""
+        if self.kind == "code":
+            return ", ".join(self.codes)
+        if self.kind == "date":
+            return "a date written YYYY-MM-DD"
+        if self.kind == "identifier":
+            return "a name used once in this table"
+        if self.kind == "reference":
+            return f"a {self.name} of {self.refers_to}.csv"
+        if not self.is_number:
+            return "free text"
+        noun = "a whole number" if self.kind == "whole" else "a number"
+        unit = f" {self.unit}" if self.unit and self.unit != "calendar year" else ""
+        if self.low is None or self.high is None:
+            return noun
+        if self.above_low:
+            return f"{noun} above {self.low:.12g} and up to {self.high:.12g}{unit}"
+        return f"{noun} from {self.low:.12g} to {self.high:.12g}{unit}"
+
+
+@dataclass(frozen=True)
+class Table:
+    """One table of a survey. one_row: what a row stands for. needed: a survey cannot begin without it."""
+
+    name: str
+    one_row: str
+    columns: tuple[Column, ...]
+    needed: bool = False
+
+    @property
+    def file(self) -> str:
+        return f"{self.name}.csv"
+
+    @property
+    def identifier(self) -> str | None:
+        """The column that names a row, None where rows have no name."""
+        return next((column.name for column in self.columns if column.kind == "identifier"), None)
+
+    def column(self, name: str) -> Column:
+        """The column of that name. Raises KeyError."""
+        for column in self.columns:
+            if column.name == name:
+                return column
+        raise KeyError(f"{self.file} has no column {name}")
+
+
+def _number(name: str, unit: str, low: float, high: float, meaning: str, **more) -> Column:
+    return Column(name, "number", meaning, unit=unit, low=low, high=high, **more)
+
+
+def _positive(name: str, unit: str, high: float, meaning: str, **more) -> Column:
+    return Column(name, "number", meaning, unit=unit, low=0, high=high, above_low=True, **more)
+
+
+def _whole(name: str, unit: str, low: float, high: float, meaning: str, **more) -> Column:
+    return Column(name, "whole", meaning, unit=unit, low=low, high=high, **more)
+
+
+def _year(name: str, meaning: str, **more) -> Column:
+    return Column(name, "whole", meaning, unit="calendar year", low=1000, high=2100, **more)
+
+
+def _code(name: str, codes: str, meaning: str, **more) -> Column:
+    return Column(name, "code", meaning, codes=tuple(codes.split()), **more)
+
+
+def _name(name: str, meaning: str, example: str) -> Column:
+    return Column(name, "identifier", meaning, required="yes", example=example)
+
+
+def _of(name: str, table: str, meaning: str, *, required: str = "", example: str = "") -> Column:
+    return Column(name, "reference", meaning, required=required, refers_to=table, example=example)
+
+
+NOTE = Column("note", "text", "free text, kept through to the results")
+ONE_OF_TWO = "one of first_ring_year and ring_count, unless centre is decayed"
+# The widest diameter accepted, 250 cm, is beyond any southern pine: a larger figure is a unit mistaken or a slip of the pen.
+WIDEST_DBH_CM = 250
+
+STANDS = Table(
+    "stands",
+    "a stand",
+    needed=True,
+    columns=(
+        _name("stand", "identifier of the stand, unique", "north"),
+        Column(
+            "community",
+            "text",
+            "natural community or forest type. Results speak of a community only where two or more stands share one",
+            example="sandhill",
+        ),
+        Column(
+            "survey_date", "date", "date of the field work", required="yes", example="2021-07-14"
+        ),
+        _code(
+            "origin",
+            "natural planted mixed unknown",
+            "how the stand came about",
+            default="natural",
+            example="natural",
+        ),
+        _positive("area_ha", "ha", 1e6, "area of the whole stand", example="24.5"),
+        _number("latitude", "degrees", -90, 90, "kept through to the results"),
+        _number("longitude", "degrees", -180, 180, "kept through to the results"),
+        NOTE,
+    ),
+)
+
+PLOTS = Table(
+    "plots",
+    "a plot; plots do not overlap. Without plots, results are about the sampled trees only. Prism points are not "
+    "plots with an area: leave `plot` blank for their trees",
+    columns=(
+        _name("plot", "identifier of the plot, unique", "north-1"),
+        _of("stand", "stands", "the stand the plot lies in", required="yes", example="north"),
+        _positive(
+            "area_m2",
+            "m2",
+            1e7,
+            "horizontal area in which every live stem within the diameter limits was listed",
+            required="yes",
+            example="1000",
+        ),
+        _number(
+            "min_dbh_cm",
+            "cm",
+            0,
+            WIDEST_DBH_CM,
+            "smallest diameter listed; never guessed",
+            required="yes",
+            example="2.5",
+        ),
+        _positive(
+            "max_dbh_cm",
+            "cm",
+            WIDEST_DBH_CM,
+            "largest diameter listed; blank = no limit. Nested plots: give each ring as a plot",
+        ),
+        _code(
+            "placement",
+            "random systematic chosen",
+            "how the place of the plot was decided",
+            example="random",
+        ),
+    ),
+)
+
+TREES = Table(
+    "trees",
+    "a stem, cored or not",
+    needed=True,
+    columns=(
+        _name("tree", "identifier of the stem, unique in the whole survey", "north-1-01"),
+        _of("stand", "stands", "the stand it grows in", required="yes", example="north"),
+        _of(
+            "plot",
+            "plots",
+            "blank = outside the plots (picked by eye, or no plots): dated, and kept out of stems per hectare and rates, and of "
+            "the relation of size and age unless the survey has no plots",
+            example="north-1",
+        ),
+        Column(
+            "species",
+            "text",
+            "key of a species profile, e.g. `longleaf-pine`; stems of species without a profile are tallied and left out",
+            required="yes",
+            example="longleaf-pine",
+        ),
+        _positive(
+            "dbh_cm",
+            "cm",
+            WIDEST_DBH_CM,
+            "diameter at breast height (1.37 m), over bark",
+            required="live stems in plots",
+            example="38.4",
+        ),
+        _code(
+            "status",
+            "live dead stump",
+            "dead stems are dated and reported, and stay out of the age structure of the living stand",
+            default="live",
+            example="live",
+        ),
+        _year("death_year", "dead stems: year of death, where known other than from the core"),
+        _number("death_year_sd", "years", 0, 300, "standard deviation of death_year"),
+        _code(
+            "origin",
+            "natural planted unknown",
+            "planted stems stay out of the recruitment process and of the grass stage",
+            default="natural",
+            example="natural",
+        ),
+        _year("planted_year", "planted stems: year of planting"),
+        _code(
+            "canopy_position",
+            "open upper middle overtopped",
+            "place of the crown in the canopy",
+            example="upper",
+        ),
+        _code(
+            "core_outcome",
+            "taken no_sound_wood unreadable not_tried not_allowed",
+            "what came of coring it. Default: taken where cores.csv has "
+            "a core of the tree, not_tried elsewhere. Tried and failed is evidence; keep it",
+            example="taken",
+        ),
+        _code("scar", "none fire turpentine lightning other", "scar on the stem", example="none"),
+        _number("x_m", "m", -1e8, 1e8, "position, any local origin"),
+        _number("y_m", "m", -1e8, 1e8, "position, any local origin"),
+        NOTE,
+    ),
+)
+
+CORES = Table(
+    "cores",
+    "a core or disc; several of a tree are read jointly",
+    needed=True,
+    columns=(
+        _name("core", "identifier of the core, unique", "north-1-01-a"),
+        _of("tree", "trees", "the stem it was taken from", required="yes", example="north-1-01"),
+        _number(
+            "height_cm",
+            "cm",
+            0,
+            300,
+            "height above mineral soil. Blank = not recorded: the tree is dated at coring height only and carries no "
+            "establishment date of its own",
+            example="30",
+        ),
+        Column(
+            "core_date",
+            "date",
+            "day the core was taken. Default: survey_date of the stand",
+            example="2021-07-14",
+        ),
+        _year(
+            "first_ring_year",
+            "calendar year of the innermost ring seen",
+            required=ONE_OF_TWO,
+            example="1921",
+        ),
+        _whole(
+            "ring_count",
+            "rings",
+            1,
+            1500,
+            "complete rings from the last ring to the innermost seen",
+            required=ONE_OF_TWO,
+            example="100",
+        ),
+        _code(
+            "dating",
+            "crossdated counted",
+            "how the rings got their years",
+            default="counted",
+            example="counted",
+        ),
+        _year(
+            "crossdated_back_to_year",
+            "crossdated cores: where the secure part ends; rings inside it are counted",
+        ),
+        _year("last_ring_year", "calendar year of the outermost ring", example="2020"),
+        _code(
+            "outer_ring",
+            "complete partial lost unknown",
+            "complete = dormant, or full latewood; partial = growing; lost = sapwood or outer rings "
+            "missing",
+            default="unknown",
+            example="partial",
+        ),
+        _number("count_sd", "rings", 0, 500, "the reader's own standard deviation of the count"),
+        _code(
+            "centre",
+            "pith arcs straight decayed unknown",
+            "pith = in the core; arcs = inner rings curve, pith close; straight = no curvature to "
+            "see; decayed = centre rotten or hollow; unknown = nothing recorded (archived series)",
+            required="yes",
+            example="arcs",
+        ),
+        _positive(
+            "arc_chord_mm",
+            "mm",
+            1000,
+            "chord of the pithward edge of the innermost ring seen",
+            example="5",
+        ),
+        _positive("arc_height_mm", "mm", 500, "height (sagitta) of that arc", example="0.6"),
+        _number(
+            "missing_mm",
+            "mm",
+            0,
+            1500,
+            "estimated distance from there to the pith (concentric circles, or other)",
+        ),
+        _number("missing_mm_sd", "mm", 0, 1500, "its standard deviation"),
+        _number(
+            "missing_rings",
+            "rings",
+            0,
+            500,
+            "the reader's own estimate of rings missed; wins over the arc and missing_mm",
+        ),
+        _number("missing_rings_sd", "rings", 0, 500, "its standard deviation"),
+        _positive(
+            "inner_ring_mm",
+            "mm",
+            50,
+            "mean width of the innermost five to ten rings",
+            example="1.8",
+        ),
+        _positive(
+            "core_length_mm",
+            "mm",
+            1500,
+            "wood from the cambium to the innermost ring seen",
+            example="172",
+        ),
+        _positive(
+            "diameter_at_core_cm",
+            "cm",
+            350,
+            "diameter over bark at the height of the core",
+            example="43.5",
+        ),
+        _number("bark_mm", "mm", 0, 200, "bark at the height of the core, one side", example="18"),
+        _code(
+            "core_state",
+            "fresh dry",
+            "state of the core when it was measured",
+            default="dry",
+            example="dry",
+        ),
+        Column("reader", "text", "who read the rings, by initials or a letter", example="A"),
+        NOTE,
+    ),
+)
+
+COUNTS = Table(
+    "counts",
+    "a subplot and stage: stems too small to core, counted in subplots inside plots. A stage without a row was not searched",
+    columns=(
+        _of("plot", "plots", "the plot the subplot lies in", required="yes", example="north-1"),
+        _code(
+            "stage",
+            "germinant grass emerging sapling",
+            "germinant = first growing season; grass = no stem yet; emerging = stem started, below "
+            "breast height; sapling = breast height reached, below min_dbh_cm",
+            required="yes",
+            example="grass",
+        ),
+        Column(
+            "species", "text", "default: the main species of the survey", example="longleaf-pine"
+        ),
+        _positive("area_m2", "m2", 1e7, "area searched", required="yes", example="100"),
+        _whole(
+            "count",
+            "stems",
+            0,
+            1e6,
+            "0 is a finding and must be given",
+            required="yes",
+            example="14",
+        ),
+        _number("age_low_years", "years", 0, 100, "age range of the stems counted, youngest"),
+        _number("age_high_years", "years", 0, 100, "age range of the stems counted, oldest"),
+        _code("age_basis", "judged seed_crop", "what the age range rests on"),
+        _number(
+            "collar_low_mm",
+            "mm",
+            0,
+            300,
+            "diameter class at the root collar, lower limit, where tallied so",
+        ),
+        _number("collar_high_mm", "mm", 0, 300, "diameter class at the root collar, upper limit"),
+    ),
+)
+
+SECTIONS = Table(
+    "sections",
+    "a small stem cut and read, or of known age: local evidence on the years before the core",
+    columns=(
+        _name("section", "identifier, unique", "north-s1"),
+        _of("stand", "stands", "the stand it grew in", required="yes", example="north"),
+        Column(
+            "species", "text", "default: the main species of the survey", example="longleaf-pine"
+        ),
+        _code(
+            "known_from",
+            "records tagged rings",
+            "what the age is known from; ring counts at the collar miss years of the grass stage: they "
+            "bound, they do not tell",
+            required="yes",
+            example="tagged",
+        ),
+        _code("still_in_grass", "yes no", "no stem yet when cut or last seen", example="no"),
+        _number("age_years", "years", 0, 200, "age, where truly known", example="9"),
+        _number(
+            "grass_years",
+            "years",
+            0,
+            100,
+            "growing seasons without a stem, where truly known",
+            example="5",
+        ),
+        _number(
+            "height_cm", "cm", 0, 300, "height at which rings_at_height was read", example="60"
+        ),
+        _whole("rings_at_ground", "rings", 0, 200, "rings at the ground", example="6"),
+        _whole("rings_at_height", "rings", 0, 200, "rings at height_cm", example="3"),
+    ),
+)
+
+EVENTS = Table(
+    "events",
+    "something known of the history of the site",
+    columns=(
+        _name("event", "identifier, unique", "first-logging"),
+        _of("stand", "stands", "blank = all stands", example="north"),
+        _code(
+            "kind",
+            "logging thinning storm fire fire-exclusion fire-resumed turpentining planting site-preparation field-abandoned grazing-end "
+            "insects seed-crop other",
+            "what happened",
+            required="yes",
+            example="logging",
+        ),
+        _year(
+            "first_year", "earliest year in which it may have begun", required="yes", example="1905"
+        ),
+        _year(
+            "last_year",
+            "latest year in which it may have begun: uncertainty, not duration",
+            required="yes",
+            example="1912",
+        ),
+        _year("ended_year", "end of a period"),
+        _code("opens_canopy", "yes no", "whether it let light to the ground", example="yes"),
+        _number(
+            "share_removed",
+            "share of stems",
+            0,
+            1,
+            "share of the stems in reach that a cut took, where known",
+        ),
+        _number(
+            "removed_dbh_low_cm",
+            "cm",
+            0,
+            WIDEST_DBH_CM,
+            "smallest diameter a cut took, where known",
+            example="30",
+        ),
+        _number(
+            "removed_dbh_high_cm",
+            "cm",
+            0,
+            WIDEST_DBH_CM,
+            "largest diameter a cut took, where known",
+        ),
+        _code(
+            "source",
+            "record scar witness stumps release",
+            "how it is known; a release is not combined with the ring widths it came from",
+            example="record",
+        ),
+    ),
+)
+
+RING_WIDTHS = Table(
+    "ring_widths",
+    "a ring of a core",
+    columns=(
+        _of("core", "cores", "the core", required="yes", example="north-1-01-a"),
+        _year("year", "calendar year of the ring", required="yes", example="1921"),
+        _number(
+            "width_mm",
+            "mm",
+            0,
+            50,
+            "width of the ring; 0 = absent in this core",
+            required="yes",
+            example="1.62",
+        ),
+    ),
+)
+
+TABLES: tuple[Table, ...] = (STANDS, PLOTS, TREES, CORES, COUNTS, SECTIONS, EVENTS, RING_WIDTHS)
+
+
+def table(name: str) -> Table:
+    """The table of that name. Raises KeyError."""
+    for candidate in TABLES:
+        if candidate.name == name:
+            return candidate
+    raise KeyError(f"a survey has no table {name}")

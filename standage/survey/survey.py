@@ -1,0 +1,74 @@
+"""A survey that was checked: frozen tables that later code trusts."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import pandas as pd
+
+from standage.survey.card import summary_card, summary_counts
+from standage.survey.cells import typed_table
+from standage.survey.ring_widths import ring_frame
+from standage.survey.schema import RING_WIDTHS
+from standage.years import growing_season
+
+
+def _no_ring_widths() -> pd.DataFrame:
+    return ring_frame(typed_table(RING_WIDTHS, None, [], []), RING_WIDTHS.file, [], {})
+
+
+@dataclass(frozen=True, eq=False)
+class Survey:
+    """A survey that passed every check.
+
+    name: of the folder or workbook. path: as given. The tables are DataFrames with all columns of their definition in
+    `standage.survey.schema`, then `row` (row in the file, header 1), then columns that are not known; 0 rows where a table is
+    absent. Text is str, "" for blank; numbers are float64, NaN for blank; dates datetime64[ns]. Documented defaults are
+    filled in. `ring_widths` has a row a ring, from ring_widths.csv and the decadal files in rings/ alike: sorted by core and
+    year, years consecutive within a core, 0 = absent ring, and `row` is the row or line of `file`. notes: what the reader of
+    the results should know. hashes: SHA-256 by file name. main_species: the commonest species with a profile. known_species:
+    keys of the profiles it was read with.
+    """
+
+    name: str
+    path: str
+    stands: pd.DataFrame
+    plots: pd.DataFrame
+    trees: pd.DataFrame
+    cores: pd.DataFrame
+    counts: pd.DataFrame
+    sections: pd.DataFrame
+    events: pd.DataFrame
+    notes: tuple[str, ...]
+    hashes: dict[str, str]
+    main_species: str
+    ring_widths: pd.DataFrame = field(default_factory=_no_ring_widths)
+    known_species: tuple[str, ...] | None = None
+
+    def survey_season(self, stand: str) -> int:
+        """The growing season that had begun last when the stand was surveyed. Raises KeyError for a stand it does not have."""
+        dates = self.stands.loc[self.stands["stand"] == stand, "survey_date"]
+        if dates.empty:
+            raise KeyError(
+                f"the survey has no stand {stand!r}; it has {', '.join(self.stands['stand'])}"
+            )
+        return growing_season(dates.iloc[0])
+
+    def summary_counts(self) -> dict:
+        """What the survey holds, in numbers; see `standage.survey.card.summary_counts`."""
+        return summary_counts(self, keys_of_profiles(self.known_species))
+
+    def __str__(self) -> str:
+        return summary_card(self, self.summary_counts())
+
+
+def keys_of_profiles(known_species: Sequence[str] | None) -> tuple[str, ...]:
+    """The species that have a profile; the installed ones where none are given."""
+    if known_species is not None:
+        return tuple(known_species)
+    from standage.profiles import (
+        profile_keys,
+    )  # imported here: a survey can be described without reading profiles
+
+    return tuple(profile_keys())

@@ -1,0 +1,91 @@
+"""Cells of a workbook as a CSV file would write them, and what a spreadsheet may have done to them."""
+
+from __future__ import annotations
+
+import datetime as dt
+import warnings
+
+from standage.errors import Problem
+from standage.survey.limits import bounded
+from standage.survey.schema import Table
+
+
+def sheet_values(sheet) -> list[tuple]:
+    """The rows of a sheet without the blanks at their ends. Raises TooLarge.
+
+    What openpyxl says of lists to choose from, which it leaves out, is none of a reader's business.
+    """
+    sheet.reset_dimensions()
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", category=UserWarning, module="openpyxl")
+        return [_without_end(record) for record in bounded(sheet.iter_rows(values_only=True))]
+
+
+def _without_end(record: tuple) -> tuple:
+    end = len(record)
+    while end and record[end - 1] is None:
+        end -= 1
+    return record[:end]
+
+
+def names_made_dates(
+    file: str,
+    values: list[tuple],
+    records: list[list[str]],
+    header: int,
+    table: Table,
+    notes: list[str],
+) -> None:
+    """A name such as 3-4 that the spreadsheet took for a date is another name now; nobody can tell which, so it is asked about."""
+    named = {column.name for column in table.columns if column.kind in ("identifier", "reference")}
+    for place, name in enumerate(records[header] if records else ()):
+        if name.strip() not in named:
+            continue
+        dated = [
+            row
+            for row, record in enumerate(values, 1)
+            if row > header + 1
+            and place < len(record)
+            and isinstance(record[place], dt.datetime | dt.date)
+        ]
+        if dated:
+            notes.append(
+                f"{file}: column {name.strip()} holds dates in {len(dated)} rows, first in row {dated[0]}. If they were "
+                "names such as 3-4, format the column as text and write them anew"
+            )
+
+
+def uncomputed(
+    file: str, formulas: list[tuple], records: list[list[str]], header: int, problems: list[Problem]
+) -> None:
+    """Formulas whose result was never stored would read as blank, and a blank means 'not recorded': they are problems."""
+    for row, record in enumerate(formulas, 1):
+        for place, value in enumerate(record):
+            if (
+                isinstance(value, str)
+                and value.startswith("=")
+                and (place >= len(records[row - 1]) or not records[row - 1][place])
+            ):
+                problems.append(
+                    Problem(
+                        file,
+                        row,
+                        records[header][place] if place < len(records[header]) else None,
+                        f"the formula '{value}' without a stored result",
+                        "a value",
+                        "Open the workbook in the spreadsheet and save it, or paste the values.",
+                    )
+                )
+
+
+def as_text(value: object) -> str:
+    """A workbook cell as a CSV file would write it; a date at midnight loses its time."""
+    if value is None:
+        return ""
+    if isinstance(value, dt.datetime):
+        return value.date().isoformat() if value.time() == dt.time() else value.isoformat(sep=" ")
+    if isinstance(value, bool):
+        return str(value).upper()
+    if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
+        return str(int(value))
+    return str(value)
