@@ -1,8 +1,10 @@
-"""Write the invented survey of docs/tutorial-local-delays.md: a stand of slow seedlings, and young plants of known age beside it.
+"""Write the invented survey of docs/tutorial-local-delays.md: a stand of slow seedlings, and young
+plants of known age beside it.
 
     python demo/local_delays.py FOLDER
 
-FOLDER gets the tables; `truth` inside FOLDER-truth what they don't tell. The same bytes every time. Nothing here was measured anywhere.
+FOLDER gets the tables; `truth` inside FOLDER-truth what they don't tell. The same bytes every time.
+Nothing here was measured anywhere.
 """
 
 from __future__ import annotations
@@ -31,8 +33,13 @@ def slow_stand() -> SimulatedSurvey:
     """A stand whose seedlings stay in the grass for ten seasons, with twenty-four sections."""
     profile = load_profile("longleaf-pine")
     middle = draw_life_histories(
-        profile, np.random.default_rng(0), stands=1, first_year=FIRST_YEAR, last_year=SEASON, central=True
-    )[0]  # fmt: skip
+        profile,
+        np.random.default_rng(0),
+        stands=1,
+        first_year=FIRST_YEAR,
+        last_year=SEASON,
+        central=True,
+    )[0]
     life = dataclasses.replace(
         middle,
         grass_median_years=GRASS_YEARS,
@@ -59,7 +66,8 @@ def main(folder: Path) -> None:
     """Write the survey and its truth."""
     survey = slow_stand()
     print(
-        f"wrote {survey.write(folder)} and {survey.write_truth(folder.with_name(folder.name + '-truth'))}"
+        f"wrote {survey.write(folder)} and"
+        f" {survey.write_truth(folder.with_name(folder.name + '-truth'))}"
     )
 
 

@@ -1,10 +1,11 @@
-"""Draw the pictures of docs/figures.md into docs/images, from a result of the demonstration survey and from invented ring widths.
+"""Draw the pictures of docs/figures.md into docs/images, from a result of the demonstration survey
+and from invented ring widths.
 
     standage run demo/longleaf-survey --out results
     python demo/make_figures.py results [FOLDER]
 
-FOLDER is docs/images if left out. The demonstration survey has no ring widths; those drawn here are of ten trees that nobody measured, in a
-stand of which a third was cut in 1926.
+FOLDER is docs/images if left out. The demonstration survey has no ring widths; those drawn here are
+of ten trees that nobody measured, in a stand of which a third was cut in 1926.
 """
 
 from __future__ import annotations
@@ -82,7 +83,9 @@ def one(table: pd.DataFrame) -> pd.DataFrame:
 
 
 def invented_rings() -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
-    """Rings of ten invented trees with their changes of growth, the stand's years, and the cut as an event."""
+    """Rings of ten invented trees with their changes of growth, the stand's years, and the cut as
+    an event.
+    """
     rng = np.random.default_rng(1926)
     rings, trees = [], [f"tree {number}" for number in range(1, 11)]
     for tree in trees:

@@ -1,4 +1,5 @@
-"""standage: establishment dates, cohorts and recruitment pulses of forest stands from increment cores, with honest uncertainty.
+"""standage: establishment dates, cohorts and recruitment pulses of forest stands from increment
+cores, with honest uncertainty.
 
 Public names, each loaded when first used, so that commands which need no model start at once.
 """

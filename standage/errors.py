@@ -7,7 +7,9 @@ from dataclasses import dataclass
 from typing import Self
 
 LIKE_PROBLEMS_SHOWN = 5
-"""Problems of one kind in one column that the message of a `SurveyError` spells out; `.problems` holds all, of a column 20,000 at most."""
+"""Problems of one kind in one column that the message of a `SurveyError` spells out; `.problems`
+holds all, of a column 20,000 at most.
+"""
 
 SHOWN = 300
 """Characters of what was found that a message shows; a cell may hold thousands."""
@@ -16,7 +18,9 @@ KEPT_OF_A_COLUMN = 20_000
 """Problems of one column that are kept; a file of the wrong kind may have millions."""
 
 TOLD_OF_A_COLUMN = KEPT_OF_A_COLUMN + 1
-"""Cells of a column that a check turns into problems: those that are kept, and one for `ProblemList` to say that there are more."""
+"""Cells of a column that a check turns into problems: those that are kept, and one for
+`ProblemList` to say that there are more.
+"""
 
 
 class StandageError(Exception):
@@ -40,9 +44,10 @@ def _in_one_voice(place: str, found: str, expected: str, what_to_do: str) -> str
 class Problem:
     """One thing wrong in the files of a survey.
 
-    file: file (or workbook and sheet) as the person named it. row: row in the file, the header being row 1; None where the
-    file or a whole column is meant. column: column name, None where a row or the file is meant. found: the cell as
-    written. expected: what would be accepted. what_to_do: one instruction.
+    file: file (or workbook and sheet) as the person named it. row: row in the file, the header
+    being row 1; None where the file or a whole column is meant. column: column name, None where a
+    row or the file is meant. found: the cell as written. expected: what would be accepted.
+    what_to_do: one instruction.
     """
 
     file: str
@@ -64,7 +69,9 @@ class Problem:
 
 
 def plainly(text: str, most: int = SHOWN) -> str:
-    """Text for a message: shortened, and what nobody sees, or what could steer a terminal, written as its code."""
+    """Text for a message: shortened, and what nobody sees, or what could steer a terminal, written
+    as its code.
+    """
     code = "".join(
         letter if letter.isprintable() else letter.encode("unicode_escape").decode("ascii")
         for letter in text[:most]
@@ -73,7 +80,9 @@ def plainly(text: str, most: int = SHOWN) -> str:
 
 
 class ProblemList(list):
-    """Problems as they are found; of one column of a file the first `KEPT_OF_A_COLUMN`, then one that says that there are more."""
+    """Problems as they are found; of one column of a file the first `KEPT_OF_A_COLUMN`, then one
+    that says that there are more.
+    """
 
     def __init__(self) -> None:
         super().__init__()
@@ -105,7 +114,9 @@ class ProblemList(list):
 
 
 class SurveyError(StandageError):
-    """A survey that cannot be used as it stands; `.problems` lists everything found, in order of file and row."""
+    """A survey that cannot be used as it stands; `.problems` lists everything found, in order of
+    file and row.
+    """
 
     def __init__(self, problems: Iterable[Problem]) -> None:
         self.problems: tuple[Problem, ...] = tuple(problems)
@@ -113,7 +124,9 @@ class SurveyError(StandageError):
 
 
 def _message(problems: tuple[Problem, ...]) -> str:
-    """All problems as lines. Thousands of cells with one mistake in common are shown by their first few and a number."""
+    """All problems as lines. Thousands of cells with one mistake in common are shown by their first
+    few and a number.
+    """
     count = len(problems)
     lines = [f"The survey has {count} {'problem' if count == 1 else 'problems'}:"]
     shown: dict[tuple[str, str | None, str], int] = {}
@@ -126,6 +139,7 @@ def _message(problems: tuple[Problem, ...]) -> str:
         if number > LIKE_PROBLEMS_SHOWN:
             where = plainly(f"{file}, column {column}" if column else file)
             lines.append(
-                f"  {where}: {number - LIKE_PROBLEMS_SHOWN} more like the {LIKE_PROBLEMS_SHOWN} shown"
+                f"  {where}: {number - LIKE_PROBLEMS_SHOWN} more like the {LIKE_PROBLEMS_SHOWN}"
+                " shown"
             )
     return "\n".join(lines)

@@ -1,7 +1,8 @@
 """Life-history profiles: the numbers about a species that a stand's own survey cannot supply.
 
-A profile is one TOML file. Every number in it has a unit, a source, a reason and a status, so that a reader can see which of them are
-published and which are somebody's judgement. The shipped profiles live in `models/`; people copy one, edit it and name its folder.
+A profile is one TOML file. Every number in it has a unit, a source, a reason and a status, so that
+a reader can see which of them are published and which are somebody's judgement. The shipped
+profiles live in `models/`; people copy one, edit it and name its folder.
 """
 
 from __future__ import annotations
@@ -31,7 +32,9 @@ class UncheckedProfile(UserWarning):
 
 @dataclass(frozen=True)
 class Quantity:
-    """What a profile key means, the one unit it may have, and the range that is not a slip of the pen."""
+    """What a profile key means, the one unit it may have, and the range that is not a slip of the
+    pen.
+    """
 
     unit: str
     lowest: float
@@ -185,9 +188,10 @@ class Sourced:
 class Profile:
     """The life history of one species.
 
-    `profile["grass_stage.median_years"]` is the number; `profile.sourced(...)` the number with unit, source, reason and status. Keys and
-    units are those of `QUANTITIES`. Printing a profile gives its card. `shipped` is False for a user's own file, `checked` says where the
-    shipped file is held to outside sources ("" = nowhere), `sha256` is that of the file.
+    `profile["grass_stage.median_years"]` is the number; `profile.sourced(...)` the number with
+    unit, source, reason and status. Keys and units are those of `QUANTITIES`. Printing a profile
+    gives its card. `shipped` is False for a user's own file, `checked` says where the shipped file
+    is held to outside sources ("" = nowhere), `sha256` is that of the file.
     """
 
     key: str
@@ -200,7 +204,9 @@ class Profile:
     _numbers: dict[str, Sourced] = field(hash=False, repr=False)
 
     def sourced(self, key: str) -> Sourced:
-        """The number under `key` with everything known about it. Raises KeyError, naming the nearest key, where there is none."""
+        """The number under `key` with everything known about it. Raises KeyError, naming the
+        nearest key, where there is none.
+        """
         if key not in self._numbers:
             raise KeyError(f"profile {self.key} has no '{key}'{_nearest(key, QUANTITIES)}")
         return self._numbers[key]
@@ -215,7 +221,9 @@ class Profile:
 
     @property
     def sources(self) -> tuple[str, ...]:
-        """Every source named in the profile once, in order of first use: what to cite beside a result."""
+        """Every source named in the profile once, in order of first use: what to cite beside a
+        result.
+        """
         return tuple(
             dict.fromkeys(
                 number.source for number in self._numbers.values() if number.source != "none"
@@ -229,9 +237,15 @@ class Profile:
     def standing(self) -> str:
         """One sentence on how far the profile can be trusted, for cards and reports."""
         if not self.shipped:
-            return f"Own profile from {self.path}: not shipped with standage, and no test holds it to outside sources."
+            return (
+                f"Own profile from {self.path}: not shipped with standage, and no test holds it to"
+                " outside sources."
+            )
         if not self.checked:
-            return "Shipped with standage, but no test holds it to outside sources: treat its numbers as a start."
+            return (
+                "Shipped with standage, but no test holds it to outside sources: treat its numbers"
+                " as a start."
+            )
         return f"Shipped with standage and held to outside sources: {self.checked}."
 
     def __str__(self) -> str:
@@ -239,14 +253,18 @@ class Profile:
 
 
 def models_folder() -> Path:
-    """The folder of shipped profiles: inside the package when installed, beside it in a source tree or an editable install."""
+    """The folder of shipped profiles: inside the package when installed, beside it in a source tree
+    or an editable install.
+    """
     package = Path(__file__).resolve().parent
     inside = package / "models"
     return inside if inside.is_dir() else package.parent / "models"
 
 
 def profile_keys(folder: str | Path | None = None) -> list[str]:
-    """Keys of the shipped profiles, and of those in `folder` if one is given, in alphabetical order."""
+    """Keys of the shipped profiles, and of those in `folder` if one is given, in alphabetical
+    order.
+    """
     places = [models_folder()] if folder is None else [models_folder(), Path(folder)]
     return sorted({file.stem for place in places for file in place.glob("*.toml")})
 
@@ -254,8 +272,9 @@ def profile_keys(folder: str | Path | None = None) -> list[str]:
 def load_profile(key: str, folder: str | Path | None = None) -> Profile:
     """Load the profile `key`, from `folder` if it holds `key`.toml, else the shipped one.
 
-    Raises SurveyError listing every problem of the file, or naming the profiles there are. Warns `UncheckedProfile` for a shipped profile
-    that no test holds to outside sources, and for an own one, with the numbers in which it differs from the shipped one of the same key.
+    Raises SurveyError listing every problem of the file, or naming the profiles there are. Warns
+    `UncheckedProfile` for a shipped profile that no test holds to outside sources, and for an own
+    one, with the numbers in which it differs from the shipped one of the same key.
 
     >>> load_profile("longleaf-pine")["grass_stage.emergence_height_cm"]
     12.0
@@ -286,7 +305,10 @@ def _locate(key: str, folder: str | Path | None) -> Profile:
         return _read(own, shipped=False)
     if key not in profile_keys():
         there_are = ", ".join(profile_keys(folder))
-        advice = "Use one of these keys, or copy the nearest profile into a folder of your own and edit it (docs/profiles.md)."
+        advice = (
+            "Use one of these keys, or copy the nearest profile into a folder of your own and edit"
+            " it (docs/profiles.md)."
+        )
         raise SurveyError(
             (Problem(f"{key}.toml", None, "species", key, f"one of: {there_are}", advice),)
         )
@@ -470,15 +492,24 @@ def _card(profile: Profile) -> str:
         plants = _ninety(
             profile["grass_stage.median_years"], *spread, profile["grass_stage.within_stand_log_sd"]
         )
-        grass = f"Grass stage: a stand's median {_ninety(profile['grass_stage.median_years'], *spread)} seasons, a plant's {plants}."
+        grass = (
+            f"Grass stage: a stand's median {_ninety(profile['grass_stage.median_years'], *spread)}"
+            f" seasons, a plant's {plants}."
+        )
     spread = [profile[f"height_growth.{name}"] for name in ("years_log_sd", "between_stand_log_sd")]
-    height = f"From there to 1.37 m: a stand's mean {_ninety(profile['height_growth.years_to_breast_height'], *spread)} seasons."
+    height = (
+        "From there to 1.37 m: a stand's mean"
+        f" {_ninety(profile['height_growth.years_to_breast_height'], *spread)} seasons."
+    )
     growth = _ninety(
         profile["size.growth_cm_per_year"],
         profile["size.growth_log_sd"],
         profile["size.growth_between_stand_log_sd"],
     )
-    size = f"Diameter: grows {growth} cm a year when young, towards {profile['size.asymptote_cm']:g} cm."
+    size = (
+        f"Diameter: grows {growth} cm a year when young, towards"
+        f" {profile['size.asymptote_cm']:g} cm."
+    )
     autumn = (
         "Seed sprouts in the autumn it falls"
         if profile["germination.autumn"]
@@ -528,7 +559,9 @@ def _short(source: str) -> str:
 
 
 def profile_reference() -> str:
-    """The reference part of docs/profiles.md in Markdown: what each key means, then one table a shipped species."""
+    """The reference part of docs/profiles.md in Markdown: what each key means, then one table a
+    shipped species.
+    """
     lines = [
         "## What each number means",
         "",
@@ -537,7 +570,8 @@ def profile_reference() -> str:
     ]
     for key, quantity in QUANTITIES.items():
         lines.append(
-            f"| `{key}` | {quantity.unit} | {quantity.lowest:g} to {quantity.highest:g} | {quantity.meaning} |"
+            f"| `{key}` | {quantity.unit} | {quantity.lowest:g} to {quantity.highest:g} |"
+            f" {quantity.meaning} |"
         )
     for profile_key in profile_keys():
         profile = _read(models_folder() / f"{profile_key}.toml", shipped=True)
@@ -552,6 +586,7 @@ def profile_reference() -> str:
         for key in _used(profile):
             number = profile.sourced(key)
             lines.append(
-                f"| `{key}` | {number.value:g} | {number.unit} | {number.status} | {number.source} | {number.reason} |"
+                f"| `{key}` | {number.value:g} | {number.unit} | {number.status} | {number.source}"
+                f" | {number.reason} |"
             )
     return "\n".join(lines) + "\n"

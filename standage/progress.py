@@ -1,4 +1,6 @@
-"""Progress with the time left, on standard error: a bar at a terminal, a line now and then elsewhere."""
+"""Progress with the time left, on standard error: a bar at a terminal, a line now and then
+elsewhere.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,6 @@
-"""What several test files share: one small simulated survey whose truth is known, one fit of it, and a tiny survey."""
+"""What several test files share: one small simulated survey whose truth is known, one fit of it,
+and a tiny survey.
+"""
 
 from __future__ import annotations
 
@@ -37,7 +39,8 @@ Path(sys.argv[1]).touch()
 def pytest_configure(config):
     """Before pytest-xdist starts workers, one process compiles the loops for all of them.
 
-    Otherwise each worker compiles the same, and a worker that meets half of a cache compiles the other half against it.
+    Otherwise each worker compiles the same, and a worker that meets half of a cache compiles the
+    other half against it.
     """
     if getattr(config.option, "numprocesses", None) and not hasattr(config, "workerinput"):
         mark = warm_mark()
@@ -48,20 +51,27 @@ def pytest_configure(config):
 
 
 def warm_mark() -> Path:
-    """The file that says that the compile cache is warm for this package, at this place, under these versions, on this processor."""
+    """The file that says that the compile cache is warm for this package, at this place, under
+    these versions, on this processor.
+    """
     import numba
     from llvmlite.binding import get_host_cpu_name
 
     import standage
     from standage import compiled
 
-    told = f"{Path(standage.__file__).parent} {sys.version} {numba.__version__} {get_host_cpu_name()} {compiled.SOURCES_HASH}"
+    told = (
+        f"{Path(standage.__file__).parent} {sys.version} {numba.__version__} {get_host_cpu_name()}"
+        f" {compiled.SOURCES_HASH}"
+    )
     return Path(numba.config.CACHE_DIR) / f"warm-{hashlib.sha256(told.encode()).hexdigest()[:16]}"
 
 
 @pytest.fixture(scope="session")
 def simulated():
-    """A stand of about 60 listed stems, 25 of them cored, half of which came in 1930-1941; `.truth` holds what the survey doesn't say."""
+    """A stand of about 60 listed stems, 25 of them cored, half of which came in 1930-1941; `.truth`
+    holds what the survey doesn't say.
+    """
     return small_survey(5)
 
 
@@ -73,7 +83,9 @@ def simulated_folder(simulated, tmp_path_factory):
 
 @pytest.fixture(scope="session")
 def simulated_fit(simulated_folder):
-    """Posterior of the small survey, from few draws: enough to look at dates, too few for the verdict's limits."""
+    """Posterior of the small survey, from few draws: enough to look at dates, too few for the
+    verdict's limits.
+    """
     from standage.stand.fit import fit_stands
 
     return fit_stands(read_survey(simulated_folder), seed=1, draws=300, tune=400, chains=2)
@@ -81,7 +93,9 @@ def simulated_fit(simulated_folder):
 
 @pytest.fixture(scope="session")
 def tiny_folder(tmp_path_factory) -> Path:
-    """One plot, some twenty stems, eight cores: the quickest survey that still has every kind of table."""
+    """One plot, some twenty stems, eight cores: the quickest survey that still has every kind of
+    table.
+    """
     design = SurveyDesign(plot_areas_m2=(1500.0,), cores=8, subplots_per_plot=2)
     return small_survey(3, stems=22, design=design, first_year=1880).write(
         tmp_path_factory.mktemp("tiny") / "survey"

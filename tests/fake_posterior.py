@@ -1,7 +1,7 @@
 """A small invented posterior with known truth: the attributes of the real one, without a sampler.
 
-Three units: a stand with plots and a burst in 1930-1939, one old field that filled within fifteen years, and one sampled without
-plots whose cores have no recorded height.
+Three units: a stand with plots and a burst in 1930-1939, one old field that filled within fifteen
+years, and one sampled without plots whose cores have no recorded height.
 """
 
 from __future__ import annotations
@@ -251,7 +251,7 @@ def _survey(trees: pd.DataFrame, units) -> FakeSurvey:
                 "centre": np.resize(centres, len(cored)),
                 "last_ring_year": 2019.0,
                 "core_length_mm": 180.0,
-            }  # fmt: skip
+            }
         ),
         counts=counts,
         events=events,

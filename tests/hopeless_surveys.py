@@ -1,7 +1,9 @@
-"""Small surveys that can't support an answer: each is made by code, and docs/cannot-tell.md tells what may be said of it and what may not.
+"""Small surveys that can't support an answer: each is made by code, and docs/cannot-tell.md tells
+what may be said of it and what may not.
 
-`SURVEYS` holds a function by name; called, it gives the tables of the survey. All are invented. Sizes grow with age by the rule of
-thumb of `dbh_of` (assumption), so that nothing but what the name says is wrong with them.
+`SURVEYS` holds a function by name; called, it gives the tables of the survey. All are invented.
+Sizes grow with age by the rule of thumb of `dbh_of` (assumption), so that nothing but what the name
+says is wrong with them.
 """
 
 from __future__ import annotations
@@ -59,7 +61,9 @@ def trees_of(ages=AGES, *, stand="a", plot="a1", species=PINE, prefix="t", **mor
 
 
 def cores_of(trees: list[dict], ages=AGES, *, chosen=None, **more) -> list[dict]:
-    """A core for each tree, or for the trees whose places are `chosen`; `more` fills or replaces columns of all."""
+    """A core for each tree, or for the trees whose places are `chosen`; `more` fills or replaces
+    columns of all.
+    """
     places = range(len(trees)) if chosen is None else chosen
     return [
         {
@@ -385,10 +389,17 @@ def no_grass_and_thousands_of_saplings():
 def sections_against_the_profile():
     trees = trees_of()
     sections = [
-        {"section": f"c{n}", "stand": "a", "species": PINE, "known_from": "records", "still_in_grass": "no", "age_years": 40,
-         "grass_years": 30}
+        {
+            "section": f"c{n}",
+            "stand": "a",
+            "species": PINE,
+            "known_from": "records",
+            "still_in_grass": "no",
+            "age_years": 40,
+            "grass_years": 30,
+        }
         for n in range(1, 7)
-    ]  # fmt: skip
+    ]
     return of(trees=trees, cores=cores_of(trees, chosen=[2, 6, 9]), sections=sections)
 
 
@@ -450,6 +461,8 @@ def surveys_decades_apart():
         for core in cores_of(early, chosen=[6])
     ]
     return of(
-        stands=[stand("a", "1980-11-20"), stand("b")], plots=[plot(), plot("b1", "b")], trees=[*early, *late],
+        stands=[stand("a", "1980-11-20"), stand("b")],
+        plots=[plot(), plot("b1", "b")],
+        trees=[*early, *late],
         cores=[*cores, *cores_of(late, chosen=[6])],
-    )  # fmt: skip
+    )

@@ -1,4 +1,6 @@
-"""Small invented surveys, already reduced to arrays, with every kind of evidence: input for comparing the statements of the model."""
+"""Small invented surveys, already reduced to arrays, with every kind of evidence: input for
+comparing the statements of the model.
+"""
 
 import math
 
@@ -70,7 +72,9 @@ def invented_profile(rng, has_grass_stage):
 
 
 def random_core(rng, likely_year, loads_gamma, loads_delta):
-    """Evidence of one core on a band around a likely first ring, which moves earlier with either factor; positive, not normalised."""
+    """Evidence of one core on a band around a likely first ring, which moves earlier with either
+    factor; positive, not normalised.
+    """
     band = int(rng.integers(14, 26))
     start = max(likely_year - band // 2, 0)  # may run past the survey, where it must carry nothing
     place = np.arange(band)[None, None, :]
@@ -83,7 +87,9 @@ def random_core(rng, likely_year, loads_gamma, loads_delta):
 
 
 def random_tree(rng, season, basis, class_edges_cm):
-    """A chain of one to three heights that one life could show; breast height carries a diameter, a core, or both."""
+    """A chain of one to three heights that one life could show; breast height carries a diameter, a
+    core, or both.
+    """
     born = int(rng.integers(3, season - 12))
     heights = [
         float(height)
@@ -133,9 +139,11 @@ def random_unit(
     class_edges_cm,
     n_openings,
 ):
-    """A unit with plots or none, cuts, stems with and without cores, counts of all stages, some with judged ages, all kinds of section.
+    """A unit with plots or none, cuts, stems with and without cores, counts of all stages, some
+    with judged ages, all kinds of section.
 
-    Nothing is impossible: without a grass stage none is counted in it and no section is said to have been in it.
+    Nothing is impossible: without a grass stage none is counted in it and no section is said to
+    have been in it.
     """
     season = int(n_years - 1 - rng.integers(0, 6))
     n_classes = len(class_edges_cm) - 1
@@ -194,16 +202,20 @@ def random_unit(
         section_kind=kinds,
         section_value=value,
         section_height_cm=np.where(kinds == 3, rng.choice([30.0, 60.0, 137.0], len(kinds)), 0.0),
-        openness=random_openness(rng, n_years, n_openings)
-        if n_openings and establishment and has_grass_stage
-        else np.zeros(0),
+        openness=(
+            random_openness(rng, n_years, n_openings)
+            if n_openings and establishment and has_grass_stage
+            else np.zeros(0)
+        ),
         release_mean=float(rng.choice([0.0, 0.8])),
         release_sd=float(rng.choice([0.4, 1.0])),
     )
 
 
 def random_openness(rng, n_years, n_openings):
-    """Seasons of openness, 0 elsewhere; the last opening is so late that it lasts to the end of the axis."""
+    """Seasons of openness, 0 elsewhere; the last opening is so late that it lasts to the end of the
+    axis.
+    """
     openness = np.zeros(n_years)
     for begins in [
         *rng.integers(1, n_years - 12, n_openings - 1),
@@ -217,9 +229,11 @@ def random_openness(rng, n_years, n_openings):
 
 
 def random_stand_data(seed, units=(("establishment", True),), grass_stages=(True,), openings=()):
-    """A survey of one unit for each pair `(basis, has_plots)`; unit u has species u modulo the number of species.
+    """A survey of one unit for each pair `(basis, has_plots)`; unit u has species u modulo the
+    number of species.
 
-    openings: how many openings each unit has, where emergence is learned; none for those beyond its end.
+    openings: how many openings each unit has, where emergence is learned; none for those beyond its
+    end.
     """
     rng = np.random.default_rng(seed)
     n_years = int(rng.integers(60, 91))
@@ -261,7 +275,8 @@ def random_stand_data(seed, units=(("establishment", True),), grass_stages=(True
 def random_parameters(seed, data, scale=0.8):
     """A draw of all parameters from normals of standard deviation `scale`.
 
-    Knots are drawn independently, which every density must allow. Levels are kept small, so that no single term drowns the others.
+    Knots are drawn independently, which every density must allow. Levels are kept small, so that no
+    single term drowns the others.
     """
     rng = np.random.default_rng(seed)
     n_units = len(data.units)

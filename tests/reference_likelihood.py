@@ -1,8 +1,9 @@
 """The model of docs/the-model.md, a third time: plain loops, for tiny surveys only.
 
-Written from the page alone, so that a mistake in the kernel or in the PyMC statement shows as a difference. Nothing here is fast; every
-sum of the page is one loop. Years are positions on the axis, 0 .. n_years - 1; `season` is the position of the survey season S. Section
-numbers are those of the page.
+Written from the page alone, so that a mistake in the kernel or in the PyMC statement shows as a
+difference. Nothing here is fast; every sum of the page is one loop. Years are positions on the
+axis, 0 .. n_years - 1; `season` is the position of the survey season S. Section numbers are those
+of the page.
 """
 
 import math
@@ -22,7 +23,8 @@ def log_density(parameters, data) -> float:
     return float(total)
 
 
-# ---------------------------------------------------------------------------------------------------------------- priors
+# ------------------------------------------------------------------------------
+# priors
 
 
 def log_standard_normal(z):
@@ -79,7 +81,9 @@ def log_knots(knots, spacing, length, n_years):
 
 
 def between_knots(knots, spacing, year):
-    """The process so many years after its first knot: between the knots either side, level beyond the ends."""
+    """The process so many years after its first knot: between the knots either side, level beyond
+    the ends.
+    """
     year = min(max(year, 0), (len(knots) - 1) * spacing)
     before = int(year // spacing)
     share = (year - before * spacing) / spacing
@@ -92,7 +96,8 @@ def between_knots(knots, spacing, year):
     return (1 - share) * float(knots[before]) + share * float(knots[before + 1])
 
 
-# ------------------------------------------------------------------------------------------------------- small functions
+# ------------------------------------------------------------------------------
+# small functions
 
 
 def log_of(value):
@@ -125,7 +130,9 @@ def seasons_pmf(shape, dispersion, longest):
 
 
 def spline_weight(factor, node):
-    """Uniform cubic B-spline of spacing 1 centred at the node, factor held to [-3.9, 3.9] (section 4)."""
+    """Uniform cubic B-spline of spacing 1 centred at the node, factor held to [-3.9, 3.9] (section
+    4).
+    """
     distance = abs(min(max(float(factor), -3.9), 3.9) - node)
     if distance < 1:
         return 2 / 3 - distance**2 + distance**3 / 2
@@ -138,7 +145,8 @@ def at(pmf, k):
     return pmf[k] if 0 <= k < len(pmf) else 0.0
 
 
-# ---------------------------------------------------------------------------------------------------------------- a unit
+# ------------------------------------------------------------------------------
+# a unit
 
 
 class UnitReading:
@@ -279,7 +287,9 @@ class UnitReading:
         )
 
     def delay_pmf(self, height, t):
-        """P(D_h = k) of a plant of year t, k = 0 .. season; no delay at all under basis 'coring height'."""
+        """P(D_h = k) of a plant of year t, k = 0 .. season; no delay at all under basis 'coring
+        height'.
+        """
         if not self.establishment:
             return [1.0]
         key = (height, t if self.opened else None)
@@ -295,7 +305,9 @@ class UnitReading:
     # Section 11
 
     def grass_pmf_of(self, t):
-        """P(a plant of year t starts its stem g seasons later): from g = 1 on Q_t(t + g - 1) - Q_t(t + g), as far as the survey."""
+        """P(a plant of year t starts its stem g seasons later): from g = 1 on Q_t(t + g - 1) -
+        Q_t(t + g), as far as the survey.
+        """
         if not self.opened:
             return self.grass_pmf
         return [0.0] + [
@@ -358,7 +370,9 @@ class UnitReading:
     # Section 4
 
     def evidence(self, node, y):
-        """P(readings | first ring at the core's height is of year y), times P(class | y) where the node carries a diameter."""
+        """P(readings | first ring at the core's height is of year y), times P(class | y) where the
+        node carries a diameter.
+        """
         value = 1.0
         if node.evidence is not None:
             place = y - node.band_start

@@ -1,4 +1,6 @@
-"""Pulses and events: lags, chance, explanations, recurrence, and where a pulse's stems stood when an event came."""
+"""Pulses and events: lags, chance, explanations, recurrence, and where a pulse's stems stood when
+an event came.
+"""
 
 from __future__ import annotations
 
@@ -80,7 +82,9 @@ def test_each_pulse_has_a_row_for_each_event_of_its_stand_and_one_for_none(poste
 
 
 def test_lags_are_those_of_the_pulse_table(posterior, scans, table):
-    """The pulse began in 1930 in nearly all draws, and the cut in 1926, 1927 or 1928, each as likely."""
+    """The pulse began in 1930 in nearly all draws, and the cut in 1926, 1927 or 1928, each as
+    likely.
+    """
     found = pulses(posterior, scans=scans).set_index("stand").loc["Fern Flat"]
     assert found["start_low"] == found["start_high"] == 1930
     cut = row_of(table, "cut")
@@ -121,7 +125,9 @@ def test_periods_and_uncertain_years_are_told_apart(table):
 
 
 def test_a_period_is_told_from_its_beginning_and_by_its_reach():
-    """A pulse 25 years after turpentining began and five after it ended lies within the ten years after it."""
+    """A pulse 25 years after turpentining began and five after it ended lies within the ten years
+    after it.
+    """
     row = {
         "event": "boxing",
         "kind": "turpentining",
@@ -142,10 +148,19 @@ def test_a_period_is_told_from_its_beginning_and_by_its_reach():
         "chance_match": 0.13,
         "basis": "establishment",
     }
-    words = row_words(row | {"share_after_median": np.nan, "share_waiting_high": np.nan, "prior_share_waiting_high": np.nan,
-                             "other_explanation": ""}, 10)  # fmt: skip
+    words = row_words(
+        row
+        | {
+            "share_after_median": np.nan,
+            "share_waiting_high": np.nan,
+            "prior_share_waiting_high": np.nan,
+            "other_explanation": "",
+        },
+        10,
+    )
     assert words.startswith(
-        "The pulse began 25 years after the beginning of the turpentining that began in 1905 and ended in 1925; "
+        "The pulse began 25 years after the beginning of the turpentining that began in 1905 and"
+        " ended in 1925; "
     )
     assert (
         "in its years or within 10 after them is virtually certain (more than 99 %)" in words
@@ -196,7 +211,9 @@ def test_event_years_by_rings_ask_what_was_likelier_beforehand():
 
 
 def test_explanations_have_the_odds_that_can_be_worked_out_by_hand():
-    """One event 3 years before a pulse, in 110 years: (1/2)(1/11) against (1/2)(1/110) is 10 to 1."""
+    """One event 3 years before a pulse, in 110 years: (1/2)(1/11) against (1/2)(1/110) is 10 to
+    1.
+    """
     events, none = explanation_chances([np.full(50, 3.0)], [np.zeros(50)], 110)
     assert events == pytest.approx([10 / 11]) and none == pytest.approx(1 / 11)
     # a second event that came after the pulse takes half of what was given to events beforehand
@@ -211,7 +228,9 @@ def test_explanations_have_the_odds_that_can_be_worked_out_by_hand():
 
 
 def test_stated_explanations_come_true_as_often_as_stated():
-    """Pulses that follow one of three events, or none, half of the time each, their starts known to a few years: 30 % means 30 %."""
+    """Pulses that follow one of three events, or none, half of the time each, their starts known to
+    a few years: 30 % means 30 %.
+    """
     rng = np.random.default_rng(11)
     span, true, stated = 200, [], []
     for _ in range(3000):
@@ -341,7 +360,9 @@ def test_where_all_events_recur_no_probability_is_given():
 
 
 def test_stages_at_an_event_by_hand():
-    """Event in 1920: germinated then or later, without a stem, with one, past breast height; the last is outside the pulse."""
+    """Event in 1920: germinated then or later, without a stem, with one, past breast height; the
+    last is outside the pulse.
+    """
     histories = StemHistories(
         established=np.array([[1920.0, 1915, 1915, 1900, 1919, np.nan]]),
         emerged=np.array([[1925.0, 1921, 1920, 1905, 1930, np.nan]]),
@@ -357,8 +378,19 @@ def test_stages_at_an_event_by_hand():
 
 def one_stem(*, cored, years_to_core, grass, height, draws=20000):
     """A posterior of one stem established in 1900, with certain delays given as pmfs."""
-    trees = pd.DataFrame([{"unit": 0, "status": "live", "in_process": True, "cored": cored, "coring_height_cm": 40.0 if cored else np.nan,
-                           "plot": "", "dbh_cm": 20.0}])  # fmt: skip
+    trees = pd.DataFrame(
+        [
+            {
+                "unit": 0,
+                "status": "live",
+                "in_process": True,
+                "cored": cored,
+                "coring_height_cm": 40.0 if cored else np.nan,
+                "plot": "",
+                "dbh_cm": 20.0,
+            }
+        ]
+    )
     delays = {"grass": np.tile(grass, (draws, 1)), "height": np.tile(height, (draws, 1))}
     unit = SimpleNamespace(
         stand="A",
@@ -368,9 +400,13 @@ def one_stem(*, cored, years_to_core, grass, height, draws=20000):
         season=1900 + years_to_core,
     )
     return SimpleNamespace(
-        units=(unit,), trees=trees, delay_posterior=[delays], delay_prior=[delays],
-        establishment_year=np.full((draws, 1), 1900), year_at_core=np.full((draws, 1), 1900 + years_to_core if cored else -1),
-    )  # fmt: skip
+        units=(unit,),
+        trees=trees,
+        delay_posterior=[delays],
+        delay_prior=[delays],
+        establishment_year=np.full((draws, 1), 1900),
+        year_at_core=np.full((draws, 1), 1900 + years_to_core if cored else -1),
+    )
 
 
 def negative_binomial(size, dispersion, length):
@@ -381,7 +417,9 @@ def negative_binomial(size, dispersion, length):
 
 @pytest.mark.parametrize("cored", [True, False])
 def test_the_grass_stage_of_a_stem_has_its_exact_conditional(cored):
-    """Against the closed form: P(g) P(B = d - g) for a core, P(g) P(B <= d - g) for a stem listed d seasons later."""
+    """Against the closed form: P(g) P(B = d - g) for a core, P(g) P(B <= d - g) for a stem listed d
+    seasons later.
+    """
     from scipy.stats import nbinom
 
     from standage.stand.packing import height_share
@@ -426,7 +464,9 @@ def test_the_prior_takes_the_arrival_and_its_own_delays():
 
 
 def test_where_emergence_was_learned_the_grass_stage_is_that_of_its_years():
-    """A storm of 1903 and rho 1.2, season by season: P(leave in d) P(B = 9 - d) for the posterior; backwards, too, for the prior."""
+    """A storm of 1903 and rho 1.2, season by season: P(leave in d) P(B = 9 - d) for the posterior;
+    backwards, too, for the prior.
+    """
     from scipy.stats import nbinom
 
     from standage.stand.packing import height_share
@@ -437,8 +477,16 @@ def test_where_emergence_was_learned_the_grass_stage_is_that_of_its_years():
     posterior = one_stem(
         cored=True, years_to_core=9, grass=grass, height=negative_binomial(size, dispersion, 200)
     )
-    storm = {"event": "storm", "stand": "", "kind": "storm", "first_year": 1903, "last_year": 1903, "ended_year": np.nan,
-             "opens_canopy": "", "share_removed": np.nan}  # fmt: skip
+    storm = {
+        "event": "storm",
+        "stand": "",
+        "kind": "storm",
+        "first_year": 1903,
+        "last_year": 1903,
+        "ended_year": np.nan,
+        "opens_canopy": "",
+        "share_removed": np.nan,
+    }
     posterior.survey, posterior.years = (
         SimpleNamespace(events=pd.DataFrame([storm])),
         np.arange(1850, 1950),
@@ -529,7 +577,9 @@ def test_under_a_bayes_factor_of_three_nothing_is_claimed(told, factor, claim):
 
 
 def test_waiting_plants_let_go_at_once_show_as_waiting():
-    """Stems that all germinated five years before the cut and reached their cores three years after it."""
+    """Stems that all germinated five years before the cut and reached their cores three years after
+    it.
+    """
     posterior = with_events(("cut", "Fern Flat", "logging", 1935.0, 1935.0, np.nan), draws=200)
     ours = (posterior.trees["unit"] == 0).to_numpy()
     posterior.establishment_year[:, ours] = 1931
@@ -550,7 +600,10 @@ def test_a_cut_is_offered_as_the_other_explanation(table):
     (
         posterior.survey.events["removed_dbh_low_cm"],
         posterior.survey.events["removed_dbh_high_cm"],
-    ) = 30.0, np.nan
+    ) = (
+        30.0,
+        np.nan,
+    )
     found = attribution(posterior)
     assert (
         row_of(found, "cut")["other_explanation"]

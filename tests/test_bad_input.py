@@ -1,4 +1,6 @@
-"""A survey that is wrong: each mistake is found, in its file, row and column, with what to do, and all are told at once."""
+"""A survey that is wrong: each mistake is found, in its file, row and column, with what to do, and
+all are told at once.
+"""
 
 import csv
 import datetime as dt
@@ -62,7 +64,9 @@ GOOD = {
 
 
 def write_survey(folder: Path, *, changes=(), without=(), drop=()) -> Path:
-    """The good survey with cells changed. changes: (table, place of the row, column, cell). drop: (table, column) left out."""
+    """The good survey with cells changed. changes: (table, place of the row, column, cell). drop:
+    (table, column) left out.
+    """
     folder.mkdir(parents=True, exist_ok=True)
     for each in TABLES:
         if each.name in without:
@@ -604,13 +608,18 @@ def test_a_problem_reads_as_one_line():
     )
     assert (
         str(problem)
-        == "cores.csv, row 14, column height_cm: found '410'; expected a number from 0 to 300 cm. Check the unit."
+        == "cores.csv, row 14, column height_cm: found '410'; expected a number from 0 to 300 cm."
+        " Check the unit."
     )
 
 
 def test_two_columns_that_were_mixed_up_are_told_as_such_besides_their_cells(tmp_path):
-    changes = [("cores", 0, "first_ring_year", "100"), ("cores", 0, "ring_count", "1921"), ("cores", 1, "first_ring_year", "60"),
-               ("cores", 1, "ring_count", "1960")]  # fmt: skip
+    changes = [
+        ("cores", 0, "first_ring_year", "100"),
+        ("cores", 0, "ring_count", "1921"),
+        ("cores", 1, "first_ring_year", "60"),
+        ("cores", 1, "ring_count", "1960"),
+    ]
     with pytest.raises(SurveyError) as found:
         read_survey(write_survey(tmp_path / "mixed", changes=changes))
     told = [
@@ -691,5 +700,6 @@ def test_no_file_whatsoever_crashes_the_reading(tmp_path, content, name):
     except SurveyError as error:
         assert error.problems
     else:
-        # Only bytes that hold no row of their own may pass, and only where the table may be left out.
+        # Only bytes that hold no row of their own may pass, and only where the table may be left
+        # out.
         assert not table(name).needed or name == "cores"

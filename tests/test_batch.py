@@ -1,4 +1,6 @@
-"""Many surveys at once: found, run, taken up again; whatever happens to one of them or to who works on it, the others come out as ever."""
+"""Many surveys at once: found, run, taken up again; whatever happens to one of them or to who works
+on it, the others come out as ever.
+"""
 
 from __future__ import annotations
 
@@ -399,7 +401,9 @@ def test_stands_of_all_surveys_are_joined_in_one_table(quick):
 
 
 def test_a_disk_that_fills_stops_no_survey(quick, monkeypatch):
-    """The tables of all can't be written then; the surveys' own results are there, and the next batch makes the tables."""
+    """The tables of all can't be written then; the surveys' own results are there, and the next
+    batch makes the tables.
+    """
     true, said = batch._replaced_whole, []
     monkeypatch.setattr(batch, "SECONDS_BETWEEN_SUMMARIES", -1.0)
 
@@ -589,7 +593,8 @@ def test_a_worker_that_cannot_start_is_an_error_and_no_endless_loop(tmp_path):
     """A script without the usual guard would start itself anew in each worker."""
     script = tmp_path / "unguarded.py"
     script.write_text(
-        "from standage.commands.batch_workers import on_this_machine\nprint(list(on_this_machine([-1], abs, 1)))\n"
+        "from standage.commands.batch_workers import"
+        " on_this_machine\nprint(list(on_this_machine([-1], abs, 1)))\n"
     )
     done = subprocess.run(
         [sys.executable, str(script)], capture_output=True, text=True, timeout=120
@@ -599,8 +604,10 @@ def test_a_worker_that_cannot_start_is_an_error_and_no_endless_loop(tmp_path):
         and "A worker process could not start" in done.stderr
         and "__main__" in done.stderr
     )
-    script.write_text("from standage.commands.batch_workers import on_this_machine\nif __name__ == '__main__':\n"
-                      "    print(list(on_this_machine([-1], abs, 1)))\n")  # fmt: skip
+    script.write_text(
+        "from standage.commands.batch_workers import on_this_machine\nif __name__ == '__main__':\n"
+        "    print(list(on_this_machine([-1], abs, 1)))\n"
+    )
     done = subprocess.run(
         [sys.executable, str(script)], capture_output=True, text=True, timeout=120
     )

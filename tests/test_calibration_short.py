@@ -1,7 +1,9 @@
-"""The short form of the calibration study: 24 small surveys drawn from the prior and fitted, some 40 seconds on two free cores.
+"""The short form of the calibration study: 24 small surveys drawn from the prior and fitted, some
+40 seconds on two free cores.
 
-At the family-wise level used here a right program fails one time in 1,000 by chance; seeds are fixed, so it fails always or never until
-the draws change. It sees gross errors only: the full study (`studies/calibration.py`) has 500 larger surveys.
+At the family-wise level used here a right program fails one time in 1,000 by chance; seeds are
+fixed, so it fails always or never until the draws change. It sees gross errors only: the full study
+(`studies/calibration.py`) has 500 larger surveys.
 """
 
 from __future__ import annotations
@@ -44,7 +46,9 @@ def test_draws_are_near_enough_independent_to_be_ranked(table):
 
 
 def test_a_density_in_place_of_a_probability_is_noticed_within_six_surveys(tmp_path):
-    """The rings missed given as a density of the distance: the early growth that the cores share is then taken for far too slow."""
+    """The rings missed given as a density of the distance: the early growth that the cores share is
+    then taken for far too slow.
+    """
     wrong = calibration_table(fitted(tmp_path, OF_THE_WRONG_MODEL, "density-for-pmf")).set_index(
         "quantity"
     )

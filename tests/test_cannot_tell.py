@@ -1,4 +1,6 @@
-"""Surveys that can't support an answer end with what can and what can't be said, as docs/cannot-tell.md has it."""
+"""Surveys that can't support an answer end with what can and what can't be said, as
+docs/cannot-tell.md has it.
+"""
 
 from __future__ import annotations
 
@@ -159,7 +161,9 @@ def test_a_survey_without_a_history_is_refused_with_what_can_be_told(row, tmp_pa
 
 
 def test_cores_that_tell_nothing_of_their_reach_date_no_stand(end_of):
-    """All trees were cored to the same depth and differ by a hundred years in age: they must not pass for one age class."""
+    """All trees were cored to the same depth and differ by a hundred years in age: they must not
+    pass for one age class.
+    """
     _, tables, text = end_of("five rings a core")
     assert (
         tables["stand_summary"]["trees_reach_unknown"].tolist() == [12] and "even-aged" not in text

@@ -1,4 +1,6 @@
-"""The commands from outside: what they print, what they write, what they refuse, and their exit codes."""
+"""The commands from outside: what they print, what they write, what they refuse, and their exit
+codes.
+"""
 
 from __future__ import annotations
 
@@ -67,7 +69,9 @@ def broken(forms) -> Path:
 
 @pytest.fixture(scope="module")
 def ran(tiny_folder, tmp_path_factory):
-    """Folder of results and what the command said, run twice into one folder: (folder, first result, its files, second result)."""
+    """Folder of results and what the command said, run twice into one folder: (folder, first
+    result, its files, second result).
+    """
     out = tmp_path_factory.mktemp("results") / "deep" / "results"
     command = (
         "run",
@@ -96,7 +100,9 @@ def ran(tiny_folder, tmp_path_factory):
 
 @pytest.mark.parametrize("command", ["run", "batch"])
 def test_every_option_of_a_run_is_in_the_one_list_and_has_the_default_of_the_list(command):
-    """What is in the list is recorded in provenance.json; an option that is not would be lost to whoever repeats the run."""
+    """What is in the list is recorded in provenance.json; an option that is not would be lost to
+    whoever repeats the run.
+    """
     own = {"survey", "folder", "out", "again", "workers", "cores", "cluster"}
     parsed = main.commands[command].make_context(command, ["surveys", "--out", "results"]).params
     assert {
@@ -138,7 +144,9 @@ def test_new_overwrites_nothing(forms):
 
 
 def completed(shell: str, *words: str) -> str:
-    """What the program answers to a shell: without words its script, with words what the last of them may become."""
+    """What the program answers to a shell: without words its script, with words what the last of
+    them may become.
+    """
     told = {"_STANDAGE_COMPLETE": f"{shell}_{'complete' if words else 'source'}"}
     if words:
         told |= {
@@ -265,8 +273,8 @@ def test_ages_prints_every_cored_tree_and_writes_the_same(tiny_folder, tmp_path)
     assert (dated["establishment_year_median"] <= dated["establishment_year_high"]).all()
     row = dated.iloc[0]
     assert (
-        f"{row['establishment_year_median']:.0f} ({row['establishment_year_low']:.0f}-{row['establishment_year_high']:.0f})"
-        in said
+        f"{row['establishment_year_median']:.0f}"
+        f" ({row['establishment_year_low']:.0f}-{row['establishment_year_high']:.0f})" in said
     )
 
 
@@ -319,7 +327,9 @@ def test_run_writes_all_tables_and_says_whether_to_trust_them(ran):
 
 
 def test_so_few_draws_do_not_pass(ran):
-    """120 draws can't hold 400 effective ones: the exit code has to say so, and the summary what to try."""
+    """120 draws can't hold 400 effective ones: the exit code has to say so, and the summary what to
+    try.
+    """
     _, first, kept, _ = ran
     verdict = json.loads(kept["verdict.json"])
     assert first.exit_code == FIT_FAILED and verdict["passed"] is False and verdict["ess_min"] < 400

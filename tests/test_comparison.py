@@ -1,4 +1,6 @@
-"""Stands side by side: what is equal comes out equal, what differs by a known amount by that amount, and what can't be compared is said."""
+"""Stands side by side: what is equal comes out equal, what differs by a known amount by that
+amount, and what can't be compared is said.
+"""
 
 from __future__ import annotations
 
@@ -51,9 +53,18 @@ DRAWS = 400
 
 
 def history(
-    name: str, middle: float = 1930, *, spread: float = 12, stems: float | np.ndarray = 300, noise: float = 2.0, seed: int = 0, **more
-) -> StandHistory:  # fmt: skip
-    """A stand whose stems came round a year that is known to `noise` years; `stems` is their number, or (draw, year) all of them."""
+    name: str,
+    middle: float = 1930,
+    *,
+    spread: float = 12,
+    stems: float | np.ndarray = 300,
+    noise: float = 2.0,
+    seed: int = 0,
+    **more,
+) -> StandHistory:
+    """A stand whose stems came round a year that is known to `noise` years; `stems` is their
+    number, or (draw, year) all of them.
+    """
     rng = np.random.default_rng([seed, sum(map(ord, name))])
     centre = middle + rng.normal(0, noise, (DRAWS, 1))
     shape = np.exp(-0.5 * ((YEARS - centre) / spread) ** 2)
@@ -70,10 +81,20 @@ def history(
         "possible": np.zeros(DRAWS),
     }
     plain = {
-        "name": name, "stand": name, "species": "longleaf-pine", "community": "", "basis": "establishment", "has_plots": True,
-        "searched": True, "season": 2020, "years": YEARS, "stems": stems,
-        "grass": rng.beta(20, 80, DRAWS), "telling_from": 1860, **nothing,
-    }  # fmt: skip
+        "name": name,
+        "stand": name,
+        "species": "longleaf-pine",
+        "community": "",
+        "basis": "establishment",
+        "has_plots": True,
+        "searched": True,
+        "season": 2020,
+        "years": YEARS,
+        "stems": stems,
+        "grass": rng.beta(20, 80, DRAWS),
+        "telling_from": 1860,
+        **nothing,
+    }
     return StandHistory(**(plain | more))
 
 
@@ -186,8 +207,20 @@ def test_draws_of_one_fit_are_paired_and_of_separate_runs_independent():
 
 def test_runs_with_other_numbers_of_draws_are_brought_to_one():
     few = dataclasses.replace(history("B"), source="two")
-    few = aligned([few, history("C", stems=np.ones((120, len(YEARS))), grass=np.ones(120), starts=np.zeros((0, 120)),
-                                ends=np.zeros((0, 120)), possible=np.zeros(120), source="three")])  # fmt: skip
+    few = aligned(
+        [
+            few,
+            history(
+                "C",
+                stems=np.ones((120, len(YEARS))),
+                grass=np.ones(120),
+                starts=np.zeros((0, 120)),
+                ends=np.zeros((0, 120)),
+                possible=np.zeros(120),
+                source="three",
+            ),
+        ]
+    )
     assert [len(one.stems) for one in few] == [120, 120] and few[0].stems[0, :].tolist() == history(
         "B"
     ).stems[0].tolist()
@@ -207,7 +240,9 @@ def test_the_distance_is_that_of_a_general_library():
 
 
 def told_apart_share(apart: float, trials: int = 150) -> float:
-    """Share of pairs told apart where estimates scatter round their truth, and draws round the estimates, by the same 5 years."""
+    """Share of pairs told apart where estimates scatter round their truth, and draws round the
+    estimates, by the same 5 years.
+    """
     rng = np.random.default_rng(8)
     found = []
     for trial in range(trials):
@@ -223,7 +258,9 @@ def told_apart_share(apart: float, trials: int = 150) -> float:
 
 
 def test_stands_alike_lie_as_far_apart_as_chance_says():
-    """The share falsely told apart is 1 in 20: of 150, at most 14 but once in a hundred trials (binomial)."""
+    """The share falsely told apart is 1 in 20: of 150, at most 14 but once in a hundred trials
+    (binomial).
+    """
     assert told_apart_share(0) <= 14 / 150
 
 
@@ -287,15 +324,26 @@ def test_two_stands_say_little_about_their_community_and_many_say_more():
 
 
 def test_stands_left_out_of_a_community_are_named_with_the_reason():
-    stands = [history("U1", community="upland"), history("U2", community="upland"), history("Bare", community="upland", has_plots=False),
-              history("High", community="flat", basis="coring height"), history("F1", 1950, community="flat")]  # fmt: skip
+    stands = [
+        history("U1", community="upland"),
+        history("U2", community="upland"),
+        history("Bare", community="upland", has_plots=False),
+        history("High", community="flat", basis="coring height"),
+        history("F1", 1950, community="flat"),
+    ]
     table = compare_histories(stands)
     said = list(
         table.loc[(table["kind"] == "community and stand") & (table["measure"] == "all"), "words"]
     )
     assert said == [
-        "upland and Bare can't be compared: no plots, so that it is left out of the mean of upland.",
-        "flat and High can't be compared: coring heights are not recorded, so that flat is not estimated.",
+        (
+            "upland and Bare can't be compared: no plots, so that it is left out of the mean of"
+            " upland."
+        ),
+        (
+            "flat and High can't be compared: coring heights are not recorded, so that flat is not"
+            " estimated."
+        ),
     ]
 
 
@@ -396,8 +444,10 @@ def test_stands_without_a_species_in_common_have_no_row():
 
 
 def test_the_summary_tells_the_surest_and_no_more_than_three():
-    stands = [history(name, middle, stems=stems, **pulses_at(middle)) for name, middle, stems in
-              (("A", 1890, 100), ("B", 1932, 200), ("C", 1933, 500))]  # fmt: skip
+    stands = [
+        history(name, middle, stems=stems, **pulses_at(middle))
+        for name, middle, stems in (("A", 1890, 100), ("B", 1932, 200), ("C", 1933, 500))
+    ]
     said = comparison_sentences(compare_histories(stands))
     assert 1 <= len(said) <= 3
     assert said[0].startswith(
@@ -419,7 +469,8 @@ def test_a_difference_that_is_not_told_apart_is_said_without_a_sign():
     table = compare_histories([history("A", noise=20), history("B", noise=20)])
     said = row_of(table, "median_establishment_year")["words"]
     assert re.search(
-        r"can't be told apart by the median year .*: for A it is between \d+ years earlier and \d+ later\.",
+        r"can't be told apart by the median year .*: for A it is between \d+ years earlier and \d+"
+        r" later\.",
         said,
     ), said
     assert not table["words"].str.contains(r"-\d|nan|<NA>").any()
@@ -451,8 +502,11 @@ def test_the_report_puts_stands_side_by_side_and_communities_only_where_stands_s
     monkeypatch,
 ):
     monkeypatch.setattr(compared_page, "_pictures", lambda *_: [])
-    stands = [history("U1", 1900, community="upland", **pulses_at(1890)), history("U2", 1906, community="upland", **pulses_at(1891)),
-              history("Alone", 1950, community="flat")]  # fmt: skip
+    stands = [
+        history("U1", 1900, community="upland", **pulses_at(1890)),
+        history("U2", 1906, community="upland", **pulses_at(1891)),
+        history("Alone", 1950, community="flat"),
+    ]
     tables = {
         "comparison": compare_histories(stands),
         "stand_summary": summary_of(["U1", "U2", "Alone"], ["upland", "upland", "flat"]),
@@ -529,8 +583,13 @@ def test_coordinates_go_through_to_tables_and_files(tables, tmp_path):
 def test_the_long_table_holds_what_the_others_hold(posterior, tables):
     table = long_table(tables, posterior.survey)
     cohort = tables["cohorts"].query("stand == 'Fern Flat' and first_year == 1930").iloc[0]
-    (row,) = (row for _, row in table.query("table == 'cohorts' and measure == 'stems_per_ha' and stand == 'Fern Flat'"
-              " and first_year == 1930").iterrows())  # fmt: skip
+    (row,) = (
+        row
+        for _, row in table.query(
+            "table == 'cohorts' and measure == 'stems_per_ha' and stand == 'Fern Flat'"
+            " and first_year == 1930"
+        ).iterrows()
+    )
     assert (row["low"], row["median"], row["high"]) == tuple(
         cohort[f"stems_per_ha_{point}"] for point in ("low", "median", "high")
     )
@@ -571,9 +630,10 @@ PLACES = {
 def test_nothing_that_is_written_holds_a_place_more_exactly_than_asked(tmp_path, coarseness):
     survey = read_survey(small_survey(4, stems=30, cores=12).write(tmp_path / "survey"))
     survey = dataclasses.replace(
-        survey, stands=survey.stands.assign(latitude=PLACES["latitude"], longitude=PLACES["longitude"]),
+        survey,
+        stands=survey.stands.assign(latitude=PLACES["latitude"], longitude=PLACES["longitude"]),
         trees=survey.trees.assign(x_m=PLACES["x_m"], y_m=PLACES["y_m"], gps=PLACES["gps"]),
-    )  # fmt: skip
+    )
     run_survey(
         survey,
         tmp_path / "results",
@@ -639,7 +699,9 @@ def test_differences_are_drawn_as_the_table_has_them():
 
 @pytest.fixture
 def two_results(monkeypatch, tmp_path):
-    """Two results on disk, of invented posteriors whose draws are kept at hand instead of in the file."""
+    """Two results on disk, of invented posteriors whose draws are kept at hand instead of in the
+    file.
+    """
     made = {}
 
     def result(

@@ -1,4 +1,6 @@
-"""The arithmetic of the studies on pooling and unequal effort, on rows made up so that the answer is known."""
+"""The arithmetic of the studies on pooling and unequal effort, on rows made up so that the answer
+is known.
+"""
 
 from __future__ import annotations
 
@@ -16,7 +18,9 @@ from standage.survey.reading import read_survey
 def trees(
     setting: str, *, ratio: float, off: float = 5.0, coverage: float = 0.92, surveys: int = 10
 ) -> pd.DataFrame:
-    """Trees of the small stand: intervals of 20 years by itself and `ratio` times that with neighbours, there `off` years wrong, not 5."""
+    """Trees of the small stand: intervals of 20 years by itself and `ratio` times that with
+    neighbours, there `off` years wrong, not 5.
+    """
     rows = []
     for survey in range(surveys):
         for fit, width, wrong in (
@@ -26,9 +30,18 @@ def trees(
             for tree in range(50):
                 sign = 1 if tree % 2 else -1
                 rows.append(
-                    {"setting": setting, "survey": survey, "fit": fit, "by": "core" if tree % 4 < 2 else "size", "width": width,
-                     "hit": int(tree < 50 * coverage), "mass": 0.92, "rank": (tree + 0.5) / 50, "error": sign * wrong}
-                )  # fmt: skip
+                    {
+                        "setting": setting,
+                        "survey": survey,
+                        "fit": fit,
+                        "by": "core" if tree % 4 < 2 else "size",
+                        "width": width,
+                        "hit": int(tree < 50 * coverage),
+                        "mass": 0.92,
+                        "rank": (tree + 0.5) / 50,
+                        "error": sign * wrong,
+                    }
+                )
     return pd.DataFrame(rows)
 
 
@@ -95,9 +108,16 @@ def test_one_survey_proves_nothing():
 
 def pairs(hits: list[int], told_apart: list[int]) -> pd.DataFrame:
     return pd.DataFrame(
-        {"setting": "unequal effort", "measure": "stems_per_ha", "survey": range(len(hits)), "hit": hits, "told_apart": told_apart,
-         "difference": 0.0, "width": 1.0}
-    )  # fmt: skip
+        {
+            "setting": "unequal effort",
+            "measure": "stems_per_ha",
+            "survey": range(len(hits)),
+            "hit": hits,
+            "told_apart": told_apart,
+            "difference": 0.0,
+            "width": 1.0,
+        }
+    )
 
 
 def test_equal_stands_come_out_equal_where_nearly_all_intervals_hold_nothing():
@@ -179,11 +199,22 @@ def test_a_pair_of_equal_truth_is_surveyed_as_it_is_said_to(tmp_path):
 
 def test_measures_are_judged_by_whether_the_interval_holds_nothing():
     table = pd.DataFrame(
-        {"kind": ["stand", "stand", "stand", "stand", "community"], "told_apart": ["no", "yes", "not compared", "no", "no"],
-         "measure": ["stems_per_ha", "share_in_class", "latest_pulse_start", "age_structure_distance", "stems_per_ha"],
-         "class_first_year": [np.nan, 1900, np.nan, np.nan, np.nan], "difference_low": [-3, 0.1, np.nan, 2, -1],
-         "difference_median": [1, 0.2, np.nan, 4, 0], "difference_high": [5, 0.4, np.nan, 9, 1]}
-    )  # fmt: skip
+        {
+            "kind": ["stand", "stand", "stand", "stand", "community"],
+            "told_apart": ["no", "yes", "not compared", "no", "no"],
+            "measure": [
+                "stems_per_ha",
+                "share_in_class",
+                "latest_pulse_start",
+                "age_structure_distance",
+                "stems_per_ha",
+            ],
+            "class_first_year": [np.nan, 1900, np.nan, np.nan, np.nan],
+            "difference_low": [-3, 0.1, np.nan, 2, -1],
+            "difference_median": [1, 0.2, np.nan, 4, 0],
+            "difference_high": [5, 0.4, np.nan, 9, 1],
+        }
+    )
     rows = studies.measure_outcomes(table)
     assert [row["measure"] for row in rows] == [
         "stems_per_ha",

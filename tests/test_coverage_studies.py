@@ -1,4 +1,6 @@
-"""The studies' arithmetic, on rows made up so that the answer is known; the studies themselves take minutes to hours."""
+"""The studies' arithmetic, on rows made up so that the answer is known; the studies themselves take
+minutes to hours.
+"""
 
 from __future__ import annotations
 
@@ -22,18 +24,31 @@ def made_up_stems(
     what: str = "establishment_year",
     **more,
 ):
-    """Trees of surveys in each of which a known share of the intervals holds the truth; half of the trees are cored."""
+    """Trees of surveys in each of which a known share of the intervals holds the truth; half of the
+    trees are cored.
+    """
     rows = []
     for survey, share in enumerate(coverage_by_survey):
         hits = np.arange(trees) < round(share * trees)
         rank = (np.arange(trees) + 0.5) / trees
         rows.append(
             pd.DataFrame(
-                {"what": what, "by": np.where(np.arange(trees) % 2, "core", "size"), "centre": "pith", "age": np.linspace(10, 150, trees),
-                 "hit": hits.astype(int), "mass": mass, "rank": rank, "error": 1.5, "width": 20.0, "setting": "nominal", "survey": survey}
+                {
+                    "what": what,
+                    "by": np.where(np.arange(trees) % 2, "core", "size"),
+                    "centre": "pith",
+                    "age": np.linspace(10, 150, trees),
+                    "hit": hits.astype(int),
+                    "mass": mass,
+                    "rank": rank,
+                    "error": 1.5,
+                    "width": 20.0,
+                    "setting": "nominal",
+                    "survey": survey,
+                }
                 | more
             )
-        )  # fmt: skip
+        )
     return pd.concat(rows, ignore_index=True)
 
 
@@ -80,7 +95,9 @@ def test_years_at_the_core_are_judged_too_and_a_missing_nominal_setting_is_refus
 
 
 def test_standard_errors_go_by_survey_not_by_tree():
-    """Ten surveys, half all right and half all wrong, are ten numbers of spread 1/2, however many trees each has."""
+    """Ten surveys, half all right and half all wrong, are ten numbers of spread 1/2, however many
+    trees each has.
+    """
     mean, se = coverage.clustered_mean(
         np.repeat([0.0, 1.0] * 5, 100), np.repeat(np.arange(10), 100)
     )
@@ -188,8 +205,8 @@ def test_outcomes_of_a_fitted_survey_are_those_of_its_written_tables(simulated, 
     assert set(amounts["table"]) == {"cohorts", "stand_summary", "parameters"}
     assert amounts.groupby("table")["hit"].mean().min() > 0.5
     doubled = tables | {
-        "cohorts": tables["cohorts"].assign(
-            **{f"stems_per_ha_{end}": 1e9 for end in ("low", "high")}
+        "cohorts": (
+            tables["cohorts"].assign(**{f"stems_per_ha_{end}": 1e9 for end in ("low", "high")})
         )
     }
     wrong = pd.DataFrame(
@@ -210,8 +227,18 @@ def test_share_past_breast_height_waits_as_long_as_the_simulated_plants(simulate
 
 
 def test_the_true_pulse_is_held_to_the_row_that_overlaps_it():
-    row = {"start_low": 1929, "start_median": 1931, "start_high": 1933, "centre_low": 1937, "centre_median": 1938, "centre_high": 1940,
-           "end_low": 1938, "end_median": 1941, "end_high": 1944, "probability": 0.99}  # fmt: skip
+    row = {
+        "start_low": 1929,
+        "start_median": 1931,
+        "start_high": 1933,
+        "centre_low": 1937,
+        "centre_median": 1938,
+        "centre_high": 1940,
+        "end_low": 1938,
+        "end_median": 1941,
+        "end_high": 1944,
+        "probability": 0.99,
+    }
     elsewhere = {
         name: value - 60 if name != "probability" else value for name, value in row.items()
     }
@@ -292,11 +319,16 @@ def test_the_table_of_departures_says_yes_where_it_is_wrong_and_silent():
 
 def test_warnings_are_those_about_the_data_and_far_is_outside_the_prior():
     notes = [
-        "The chains disagree (R-hat 1.02, should be under 1.01).", "Too few effective draws.", "3 draws diverged, too few to matter.",
+        "The chains disagree (R-hat 1.02, should be under 1.01).",
+        "Too few effective draws.",
+        "3 draws diverged, too few to matter.",
         "The chains agree and the model reproduces the counts and diameters.",
-        "This was a short run of 500 draws: that it fails says nothing of what the survey could tell.",
+        (
+            "This was a short run of 500 draws: that it fails says nothing of what the survey could"
+            " tell."
+        ),
         "The model fits 'a: grass counted' poorly: 3 seen.",
-    ]  # fmt: skip
+    ]
     assert wrong_assumptions.warnings_about_the_data(notes) == notes[-1:]
     table = pd.DataFrame(
         {
@@ -330,7 +362,9 @@ def test_every_departure_is_one_the_simulator_knows_and_seeds_are_shared():
 
 
 def emergence_rows() -> pd.DataFrame:
-    """Two surveys of each of two settings: a claim that is right, one that is wrong, one where there was no pulse."""
+    """Two surveys of each of two settings: a claim that is right, one that is wrong, one where
+    there was no pulse.
+    """
     stems = [
         {"hit": 1, "mass": 0.9, "score": 1.0, "error": 0.5},
         {"hit": 0, "mass": 0.9, "score": 3.0, "error": -1.5},
@@ -341,12 +375,22 @@ def emergence_rows() -> pd.DataFrame:
     }
     return pd.DataFrame(
         [
-            {"setting": setting, "emergence": choice, "seed": seed, "stems": stems, "claims": claims[setting][seed], "error": "",
-             "rho": [] if choice == "off" else [0.5, 1.0, 2.5], "odds_sooner": math.nan if choice == "off" else (4.0, 0.2)[seed],
-             "divergences": 1}
-            for setting in claims for choice in ("off", "learned") for seed in (0, 1)
+            {
+                "setting": setting,
+                "emergence": choice,
+                "seed": seed,
+                "stems": stems,
+                "claims": claims[setting][seed],
+                "error": "",
+                "rho": [] if choice == "off" else [0.5, 1.0, 2.5],
+                "odds_sooner": math.nan if choice == "off" else (4.0, 0.2)[seed],
+                "divergences": 1,
+            }
+            for setting in claims
+            for choice in ("off", "learned")
+            for seed in (0, 1)
         ]
-    )  # fmt: skip
+    )
 
 
 def test_claims_of_emergence_count_as_wrong_only_against_the_setting():

@@ -1,4 +1,6 @@
-"""A few surveys of `tests/studies/damaged_surveys.py`: refused in words, read as they are written, or fitted to a whole result."""
+"""A few surveys of `tests/studies/damaged_surveys.py`: refused in words, read as they are written,
+or fitted to a whole result.
+"""
 
 from studies.damaged_surveys import check_work, fit_work
 

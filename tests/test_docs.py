@@ -53,8 +53,11 @@ TABLES = (
     *("comparison", "parameters", "prior_sensitivity", "all_stands"),
 )
 RING_TABLES = {  # only with ring widths
-    "releases": RELEASES_COLUMNS, "tree_releases": TREE_COLUMNS, "disturbances": DISTURBANCE_COLUMNS, "event_years": EVENT_COLUMNS,
-}  # fmt: skip
+    "releases": RELEASES_COLUMNS,
+    "tree_releases": TREE_COLUMNS,
+    "disturbances": DISTURBANCE_COLUMNS,
+    "event_years": EVENT_COLUMNS,
+}
 
 
 def read(page: str) -> str:
@@ -79,7 +82,8 @@ def without_code_blocks(text: str) -> str:
     return re.sub(r"^```.*?^```", "", text, flags=re.DOTALL | re.MULTILINE)
 
 
-# ------------------------------------------------------------------------------------------------------------ generated pages
+# ------------------------------------------------------------------------------
+# generated pages
 
 
 def test_generated_pages_are_up_to_date():
@@ -92,11 +96,14 @@ def test_generated_pages_are_up_to_date():
     )
 
 
-# ------------------------------------------------------------------------------------------------------------ commands
+# ------------------------------------------------------------------------------
+# commands
 
 
 def commands_in(text: str) -> list[str]:
-    """Every `standage ...` of a page: in blocks of code, fenced or indented, and between backticks."""
+    """Every `standage ...` of a page: in blocks of code, fenced or indented, and between
+    backticks.
+    """
     found = re.findall(r"`(standage [^`\n]+)`", without_code_blocks(text))
     blocks = re.findall(r"^```sh\n(.*?)^```", text, flags=re.DOTALL | re.MULTILINE)
     lines = [line for block in blocks for line in block.splitlines()] + re.findall(
@@ -119,7 +126,9 @@ WRITTEN = [
 
 @pytest.mark.parametrize(("page", "command"), WRITTEN)
 def test_written_commands_are_understood(page, command):
-    """Parsed as the shell and click would, without being run. A bare name of a command needs no arguments."""
+    """Parsed as the shell and click would, without being run. A bare name of a command needs no
+    arguments.
+    """
     words = shlex.split(command, comments=True)[1:]
     if words == ["--version"]:
         assert CliRunner().invoke(main, words).exit_code == 0
@@ -136,9 +145,14 @@ def test_a_command_that_is_wrong_would_be_found():
         )
     with pytest.raises(click.UsageError):
         main.commands["run"].make_context("run", ["survey"])
-    assert commands_in("see `standage ages`\n```sh\na && .venv/bin/standage run x --out y\n```\n\n    standage new z\n") == [
-        "standage ages", "standage run x --out y", "standage new z",
-    ]  # fmt: skip
+    assert commands_in(
+        "see `standage ages`\n```sh\na && .venv/bin/standage run x --out y\n```\n\n    standage"
+        " new z\n"
+    ) == [
+        "standage ages",
+        "standage run x --out y",
+        "standage new z",
+    ]
 
 
 @pytest.mark.parametrize("name", sorted(main.commands))
@@ -169,11 +183,14 @@ def test_exit_codes_are_those_of_the_documents():
     )
 
 
-# ------------------------------------------------------------------------------------------------------------ links and names
+# ------------------------------------------------------------------------------
+# links and names
 
 
 def anchors(text: str) -> set[str]:
-    """Headings as anchors, as code hosts make them: lower case, spaces to hyphens, punctuation gone."""
+    """Headings as anchors, as code hosts make them: lower case, spaces to hyphens, punctuation
+    gone.
+    """
     headings = re.findall(r"^#+ (.+)$", without_code_blocks(text), flags=re.MULTILINE)
     return {re.sub(r"[^\w\- ]", "", heading.lower()).replace(" ", "-") for heading in headings}
 
@@ -241,7 +258,8 @@ def test_changes_are_dated_and_reach_this_version():
     assert headings[0].split(",")[0] == tomllib.loads(read("pyproject.toml"))["project"]["version"]
 
 
-# ------------------------------------------------------------------------------------------------------------ results
+# ------------------------------------------------------------------------------
+# results
 
 
 def section(text: str, heading: str) -> str:
@@ -370,8 +388,8 @@ def test_limits_in_the_documents_are_those_of_the_code():
     assert f"and with {local_ratio.NEEDED_EXCESS:g} standard errors more dated stems" in results
     lowest = f"the lowest {100 * local_ratio.LOWEST_SHARE:.0f} % of those"
     assert (
-        f"({local_ratio.NEAREST_BACKGROUND} to {local_ratio.FARTHEST_BACKGROUND} years away; {lowest}"
-        in results
+        f"({local_ratio.NEAREST_BACKGROUND} to {local_ratio.FARTHEST_BACKGROUND} years away;"
+        f" {lowest}" in results
     )
     assert f"blank where fewer than {local_ratio.FEWEST_YOUNGER} such years follow" in results
     assert (
@@ -428,7 +446,8 @@ def test_sampling_in_the_documents_is_that_of_the_code():
     )
 
 
-# ------------------------------------------------------------------------------------------------------------ the repository
+# ------------------------------------------------------------------------------
+# the repository
 
 
 def test_readme_begins_with_the_job():
@@ -452,7 +471,8 @@ def test_nothing_else_stands_at_the_top():
     assert top <= TOP_LEVEL, f"not meant to be there: {sorted(top - TOP_LEVEL)}"
 
 
-# ------------------------------------------------------------------------------------------------------------ versions
+# ------------------------------------------------------------------------------
+# versions
 
 
 def test_the_oldest_versions_tested_are_those_promised():

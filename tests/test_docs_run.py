@@ -1,8 +1,11 @@
-"""What the pages tell people to type is typed: every command and every Python block, page by page; what is shown is held to what came out.
+"""What the pages tell people to type is typed: every command and every Python block, page by page;
+what is shown is held to what came out.
 
-Fits are made small: `standage run` keeps 50 draws of 2 chains, and a run of the demo survey is one of its stands; Python blocks
-keep the draws they ask for up to `MOST_DRAWS`. Blocks marked `text` must be what was printed, line by line, `...` standing for lines left
-out; of those marked `text about`, which come from random draws, most sentences must be among those printed once numbers are taken away.
+Fits are made small: `standage run` keeps 50 draws of 2 chains, and a run of the demo survey is one
+of its stands; Python blocks keep the draws they ask for up to `MOST_DRAWS`. Blocks marked `text`
+must be what was printed, line by line, `...` standing for lines left out; of those marked `text
+about`, which come from random draws, most sentences must be among those printed once numbers are
+taken away.
 """
 
 from __future__ import annotations
@@ -35,19 +38,30 @@ STAND = "oxbell-upland"
 TREE = "oxbell-upland-4-10"
 QUICK = ("--draws", "50", "--chains", "2")
 MOST_DRAWS = 250
-ALIKE = 0.75  # of the sentences of a block from random draws: few draws of one stand tell some things otherwise
+# of the sentences of a block from random draws: few draws of one stand tell some things otherwise
+ALIKE = 0.75
 NAMES = {"my-tree": TREE, "T17": TREE}  # pages speak of a tree of the reader's own
 NOT_TYPED = {  # beginnings of commands, and who types them
-    "python3 -m venv": ".ci/run makes the environment", ".venv/bin/pip": ".ci/run installs", "pip install": ".ci/run installs",
-    ". .venv/bin/activate": "changes the shell only", ".venv/bin/python -m pytest": ".ci/run", "python -m pytest": ".ci/run",
-    ".venv/bin/python -c": "tests/test_docs.py compares the page", "python tests/studies/": "hours; tests/test_studies.py and others",
-    "python tests/benchmarks/": "measures time", "dask worker": "tests/test_batch.py starts a cluster",
+    "python3 -m venv": ".ci/run makes the environment",
+    ".venv/bin/pip": ".ci/run installs",
+    "pip install": ".ci/run installs",
+    ". .venv/bin/activate": "changes the shell only",
+    ".venv/bin/python -m pytest": ".ci/run",
+    "python -m pytest": ".ci/run",
+    ".venv/bin/python -c": "tests/test_docs.py compares the page",
+    "python tests/studies/": "hours; tests/test_studies.py and others",
+    "python tests/benchmarks/": "measures time",
+    "dask worker": "tests/test_batch.py starts a cluster",
     "standage batch": "tests/test_batch.py runs batches",
-    "standage run --again": "tests/test_faults.py repeats runs", "standage run moved-survey": "tests/test_faults.py repeats runs",
-    "standage compare": "tests/test_comparison.py; results of few draws don't pass the checks that it asks for",
-    ".venv/bin/ruff": ".ci/run", ".venv/bin/lint-imports": ".ci/run",
+    "standage run --again": "tests/test_faults.py repeats runs",
+    "standage run moved-survey": "tests/test_faults.py repeats runs",
+    "standage compare": (
+        "tests/test_comparison.py; results of few draws don't pass the checks that it asks for"
+    ),
+    ".venv/bin/ruff": ".ci/run",
+    ".venv/bin/lint-imports": ".ci/run",
     ".ci/run": "runs these tests",
-}  # fmt: skip
+}
 
 
 @dataclass(frozen=True)
@@ -106,7 +120,9 @@ def one_stand(tmp_path_factory) -> Path:
 
 @pytest.fixture(scope="session")
 def quick_results(one_stand, simulated_folder, tmp_path_factory):
-    """Results by survey, each fitted once: a function of `demo` or `other` that gives the folder and what was printed."""
+    """Results by survey, each fitted once: a function of `demo` or `other` that gives the folder
+    and what was printed.
+    """
     place = tmp_path_factory.mktemp("results")
 
     @functools.cache
@@ -198,7 +214,9 @@ class Reader:
 
 @pytest.fixture
 def quick_python(monkeypatch):
-    """Fits from Python blocks keep few draws, and the PyMC model is drawn from without being compiled."""
+    """Fits from Python blocks keep few draws, and the PyMC model is drawn from without being
+    compiled.
+    """
     import pymc as pm
     from test_statements import AS_WRITTEN
 
@@ -250,11 +268,14 @@ def test_what_a_page_says_to_type_works_and_prints_what_it_shows(
                 sentences_are_alike(block.text, printed)
 
 
-# ------------------------------------------------------------------------------------------------------------ shown and printed
+# ------------------------------------------------------------------------------
+# shown and printed
 
 
 def lines_are(shown: str, printed: str) -> None:
-    """Each line shown is printed, in this order, one straight after the other but for `...` between them."""
+    """Each line shown is printed, in this order, one straight after the other but for `...` between
+    them.
+    """
     have = [line.rstrip() for line in printed.splitlines()]
     place, gap = 0, True
     for line in (line.rstrip() for line in shown.splitlines()):
@@ -268,7 +289,9 @@ def lines_are(shown: str, printed: str) -> None:
 
 
 def sentences(text: str) -> list[str]:
-    """The sentences of a text without its numbers, and without what a sentence says of how sure it is."""
+    """The sentences of a text without its numbers, and without what a sentence says of how sure it
+    is.
+    """
     parts = re.split(r"(?<=[.:;,])\s+|\n+", text)
     plain = (re.sub(r"\b(?:more|less) than (?=\d)|[<>] ", "", part) for part in parts)
     plain = (" ".join(re.sub(r"-?\d[\d.,]*\d|-?\d|\bOne\b", "#", part).split()) for part in plain)
@@ -285,7 +308,9 @@ def sentences_are_alike(shown: str, printed: str) -> None:
 
 
 def test_commands_that_other_tests_run_have_options_that_exist():
-    """What is in NOT_TYPED of standage's own is read as the command line reads it, in every page."""
+    """What is in NOT_TYPED of standage's own is read as the command line reads it, in every
+    page.
+    """
     read = []
     for page in (*pages(), "docs/batch.md"):
         blocks = blocks_of((ROOT / page).read_text(encoding="utf-8"))

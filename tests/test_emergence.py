@@ -1,5 +1,7 @@
-"""Emergence after openings (docs/the-model.md, section 11): openness of events, the plain kernel as a special case, stages that sum to
-one, exact draws of years, and what is said of it. The three statements are compared in test_statements.py."""
+"""Emergence after openings (docs/the-model.md, section 11): openness of events, the plain kernel as
+a special case, stages that sum to one, exact draws of years, and what is said of it. The three
+statements are compared in test_statements.py.
+"""
 
 from __future__ import annotations
 
@@ -37,8 +39,16 @@ YEARS = np.arange(1900, 2001)
 
 def on_record(**event) -> SimpleNamespace:
     """A survey of which only the events are asked."""
-    usual = {"event": "e", "stand": "", "kind": "storm", "first_year": 1950, "last_year": 1950, "ended_year": np.nan, "opens_canopy": "",
-             "share_removed": np.nan}  # fmt: skip
+    usual = {
+        "event": "e",
+        "stand": "",
+        "kind": "storm",
+        "first_year": 1950,
+        "last_year": 1950,
+        "ended_year": np.nan,
+        "opens_canopy": "",
+        "share_removed": np.nan,
+    }
     return SimpleNamespace(events=pd.DataFrame([usual | event]))
 
 
@@ -76,10 +86,20 @@ def test_an_uncertain_year_a_period_and_a_share_weigh_in():
 
 @pytest.mark.parametrize(
     ("kind", "said", "opens"),
-    [("logging", "", True), ("thinning", "", True), ("insects", "", True), ("storm", "no", False), ("fire", "", False),
-     ("fire", "yes", True), ("turpentining", "yes", True), ("field-abandoned", "yes", False), ("planting", "yes", False),
-     ("seed-crop", "", False), ("fire-exclusion", "", False)],
-)  # fmt: skip
+    [
+        ("logging", "", True),
+        ("thinning", "", True),
+        ("insects", "", True),
+        ("storm", "no", False),
+        ("fire", "", False),
+        ("fire", "yes", True),
+        ("turpentining", "yes", True),
+        ("field-abandoned", "yes", False),
+        ("planting", "yes", False),
+        ("seed-crop", "", False),
+        ("fire-exclusion", "", False),
+    ],
+)
 def test_which_events_open_the_canopy_above_waiting_plants(kind, said, opens):
     assert bool(opened(on_record(kind=kind, opens_canopy=said))) == opens
 
@@ -100,7 +120,9 @@ def with_openness(data, values):
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_rho_of_zero_and_openness_of_zero_are_the_plain_kernel(seed):
-    """To 1e-12, by all other parameters, too; the layout without openings has no further parameter."""
+    """To 1e-12, by all other parameters, too; the layout without openings has no further
+    parameter.
+    """
     data = random_stand_data(*OPENINGS)
     plain = with_openness(data, np.zeros(0))
     parameters = random_parameters(seed, data)
@@ -121,10 +143,21 @@ def test_rho_of_zero_and_openness_of_zero_are_the_plain_kernel(seed):
         named = unpack(slope, same)
         for name, expected in of_plain.items():
             if name != "release":
-                np.testing.assert_allclose(np.concatenate([np.ravel(part) for part in named[name]] if isinstance(expected, list) else
-                                                          [np.ravel(named[name])]),
-                                           np.concatenate([np.ravel(part) for part in expected] if isinstance(expected, list) else
-                                                          [np.ravel(expected)]), rtol=1e-9, atol=1e-9, err_msg=name)  # fmt: skip
+                np.testing.assert_allclose(
+                    np.concatenate(
+                        [np.ravel(part) for part in named[name]]
+                        if isinstance(expected, list)
+                        else [np.ravel(named[name])]
+                    ),
+                    np.concatenate(
+                        [np.ravel(part) for part in expected]
+                        if isinstance(expected, list)
+                        else [np.ravel(expected)]
+                    ),
+                    rtol=1e-9,
+                    atol=1e-9,
+                    err_msg=name,
+                )
     moved, _ = log_density_and_gradient(pack(parameters, data), data)
     assert abs(moved - density) > 1e-3  # and another rho is something else
 
@@ -140,7 +173,9 @@ def test_plants_too_young_to_respond_are_not_released_and_none_waits_longer_than
 
 
 def test_a_geometric_grass_stage_keeps_its_closed_form():
-    """With the same chance p every season, the chance under a hazard `c` times as high is 1 - (1 - p)^c in every season: textbook."""
+    """With the same chance p every season, the chance under a hazard `c` times as high is 1 - (1 -
+    p)^c in every season: textbook.
+    """
     p, longest = 0.3, 12
     grass = np.array([[0.0, *(p * (1 - p) ** np.arange(longest - 1)), (1 - p) ** (longest - 1)]])
     rho = 0.8
@@ -212,12 +247,18 @@ def many_of(setting: Tiny):
 
 
 def written_out(setting: Tiny, height: float, seen: np.ndarray) -> np.ndarray:
-    """P(arrival at a height, establishment), `(year, year)`, season by season, with what is seen of the arrival `(year,)`."""
+    """P(arrival at a height, establishment), `(year, year)`, season by season, with what is seen of
+    the arrival `(year,)`.
+    """
     delays, n = setting.delays, setting.n
     opening = delays.emergence
-    climb = delays.growth(((height - delays.profile["grass_stage.emergence_height_cm"])
-                           / (BREAST_HEIGHT_CM - delays.profile["grass_stage.emergence_height_cm"]))
-                          ** delays.profile["height_growth.exponent"])[0]  # fmt: skip
+    climb = delays.growth(
+        (
+            (height - delays.profile["grass_stage.emergence_height_cm"])
+            / (BREAST_HEIGHT_CM - delays.profile["grass_stage.emergence_height_cm"])
+        )
+        ** delays.profile["height_growth.exponent"]
+    )[0]
     grass = delays.grass[0]
     table = np.zeros((n, n))
     for t in range(n):
@@ -265,7 +306,9 @@ def test_years_are_drawn_from_their_exact_conditional():
 
 
 def test_what_waited_before_a_start_is_the_reverse_of_leaving():
-    """With as many plants every year, P(waited g | started in s) is in proportion to P(leaves after g | established in s - g)."""
+    """With as many plants every year, P(waited g | started in s) is in proportion to P(leaves after
+    g | established in s - g).
+    """
     grass = grass_stage_pmfs(np.array([1.5]), np.array([0.5]), 25)
     opening = Emergence(np.r_[np.zeros(40), 1.0, 0.6, 0.3, np.zeros(40)], np.array([2.0]), grass)
     found = opening.waited(np.array([41]))[0]
@@ -336,15 +379,22 @@ def test_the_summary_says_what_was_learned_or_that_nothing_was():
 
 
 def surveyed(folder, seed: int, *, tries: tuple[int, ...], grass_stage: float = 0.0):
-    """A simulated survey, most of it plants of 1926-1933, with a cut of 1935 on record that released the waiting; and the true years.
+    """A simulated survey, most of it plants of 1926-1933, with a cut of 1935 on record that
+    released the waiting; and the true years.
 
-    tries: chances to start a stem in the seasons after the cut, for one without it. grass_stage: how many prior standard deviations the
-    stand's grass stage is longer than the profile's; 0 leaves it drawn.
+    tries: chances to start a stem in the seasons after the cut, for one without it. grass_stage:
+    how many prior standard deviations the stand's grass stage is longer than the profile's; 0
+    leaves it drawn.
     """
     simulated = small_survey(
-        seed, stems=60, cores=32, pulse=(1926, 1933), pulse_share=0.8, departures=Departures(openings=(1935,), release_tries=tries),
+        seed,
+        stems=60,
+        cores=32,
+        pulse=(1926, 1933),
+        pulse_share=0.8,
+        departures=Departures(openings=(1935,), release_tries=tries),
         standing={"grass_stage": grass_stage} if grass_stage else None,
-    )  # fmt: skip
+    )
     cut = {
         "event": "cut",
         "stand": "",
@@ -363,7 +413,9 @@ def surveyed(folder, seed: int, *, tries: tuple[int, ...], grass_stage: float = 
 
 
 def years_of_the_pulse(posterior, truth: pd.Series) -> tuple[np.ndarray, np.ndarray]:
-    """Drawn years `(draw, tree)` and true ones `(tree,)` of the cored trees that established within 20 years of 1932."""
+    """Drawn years `(draw, tree)` and true ones `(tree,)` of the cored trees that established within
+    20 years of 1932.
+    """
     true = posterior.trees["tree"].map(truth).to_numpy(float)
     drawn = posterior.establishment_year
     used = (
@@ -375,7 +427,9 @@ def years_of_the_pulse(posterior, truth: pd.Series) -> tuple[np.ndarray, np.ndar
 
 
 def distance_from_truth(drawn: np.ndarray, true: np.ndarray) -> float:
-    """Continuous ranked probability score, mean over trees (Gneiting & Raftery 2007, J Am Stat Assoc 102:359-378). [years]"""
+    """Continuous ranked probability score, mean over trees (Gneiting & Raftery 2007, J Am Stat
+    Assoc 102:359-378). [years]
+    """
     half = len(drawn) // 2
     return float(
         (
@@ -391,7 +445,9 @@ def fitted(survey, emergence: str):
 
 @pytest.mark.statistical
 def test_a_release_after_a_cut_is_found_and_the_truth_lies_in_its_posterior(tmp_path):
-    """The true rho is the logarithm of the chances in the first season: c chances for one are a cumulative hazard c times as high."""
+    """The true rho is the logarithm of the chances in the first season: c chances for one are a
+    cumulative hazard c times as high.
+    """
     tries = (8, 5, 3, 2, 2)
     survey, truth = surveyed(tmp_path / "s", 5, tries=tries, grass_stage=1.0)
     posterior = fitted(survey, "learned")

@@ -124,7 +124,8 @@ def test_an_undescribed_outer_ring_in_winter_may_be_one_year_off_either_way(tmp_
 
 
 def test_crossdated_pith_is_exact(tmp_path):
-    # Eastern OLDLIST: a longleaf with pith 1547 and outer ring 1928; its 381 years there are a difference, 382 rings counting both ends.
+    # Eastern OLDLIST: a longleaf with pith 1547 and outer ring 1928; its 381 years there are a
+    # difference, 382 rings counting both ends.
     trees = [{"tree": "t0", "status": "dead"}]
     found = readings_from(tmp_path, [crossdated(1547, 1928, centre="pith", height_cm=100)], trees)
     evidence = evidence_over_years(found, 0, YEARS, LONGLEAF)
@@ -294,7 +295,9 @@ def test_evidence_is_a_probability_of_what_was_read_and_depends_only_on_factors_
 
 
 def spline_weights():
-    """Weights of the nodes when a standard normal factor, held within -3.9 ... 3.9, is mixed in by cubic B-splines of spacing 1."""
+    """Weights of the nodes when a standard normal factor, held within -3.9 ... 3.9, is mixed in by
+    cubic B-splines of spacing 1.
+    """
     bump = BSpline.basis_element(np.arange(-2.0, 3.0), extrapolate=False)
     factor = np.linspace(-3.9, 3.9, 313)
     density = stats.norm.pdf(factor) / stats.norm.pdf(factor).sum()
@@ -326,7 +329,8 @@ def test_pooled_cores_share_the_trees_growth(tmp_path):
     found = readings_from(tmp_path, [crossdated(1900, **one), crossdated(1900, **one)])
     alone = evidence_over_years(found, 0, YEARS, LONGLEAF)
     both = pooled_evidence_over_years(found, [0, 1], YEARS, LONGLEAF)
-    # The shared growth cannot average away: far wider than a product of marginals, somewhat narrower than one core.
+    # The shared growth cannot average away: far wider than a product of marginals, somewhat
+    # narrower than one core.
     assert sd_of(alone * alone) < 0.85 * sd_of(both) and sd_of(both) < sd_of(alone)
     nodes = pooled_evidence_over_years(found, [0, 1], YEARS, LONGLEAF, NODES)
     assert nodes.shape == (11, 11, YEARS.size)
@@ -429,7 +433,8 @@ def test_two_heights_of_one_tree_are_read_down_the_stem(tmp_path):
         == table.loc["t", "coring_height_year_high"]
         == 1950
     )
-    # The upper core was reached in 1951, so the lower one before that: by loops over the seasons between.
+    # The upper core was reached in 1951, so the lower one before that: by loops over the seasons
+    # between.
     found = read_cores(survey, "a", "longleaf-pine", LONGLEAF)
     lower = evidence_over_years(found, 2, YEARS, LONGLEAF)
     (step,) = height.steps(LONGLEAF, [30, 100])
@@ -528,7 +533,8 @@ def test_wider_levels_hold_narrower_ones_and_spreads_add_up(tmp_path):
     parts = np.sqrt(
         sum(wide[name] ** 2 for name in ("sd_count", "sd_centre", "sd_height", "sd_grass"))
     )
-    # Grass stage and height growth share a factor, so that the total is a little more than independent parts would give.
+    # Grass stage and height growth share a factor, so that the total is a little more than
+    # independent parts would give.
     narrow_centre = wide["sd_centre"] < 20  # wide ones are cut off by longevity
     assert narrow_centre.sum() >= 6
     np.testing.assert_allclose(wide["sd_total"][narrow_centre], parts[narrow_centre], rtol=0.02)
@@ -548,7 +554,9 @@ def test_the_order_of_rows_does_not_matter(tmp_path):
 
 @pytest.mark.statistical
 def test_intervals_hold_the_truth_of_simulated_stands(tmp_path):
-    """A simulator that shares no code with the evidence: 90 % intervals over 20 stands hold 85 to 96 % of the true years."""
+    """A simulator that shares no code with the evidence: 90 % intervals over 20 stands hold 85 to
+    96 % of the true years.
+    """
     inside = {"coring_height_year": [], "establishment_year": []}
     for seed in range(20):
         folder = tmp_path / str(seed)

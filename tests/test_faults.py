@@ -1,4 +1,6 @@
-"""Nothing is lost: kills, full disks, two runs at once, pictures that fail, inputs that change. At full size: `tests/studies/faults.py`."""
+"""Nothing is lost: kills, full disks, two runs at once, pictures that fail, inputs that change. At
+full size: `tests/studies/faults.py`.
+"""
 
 from __future__ import annotations
 
@@ -106,7 +108,9 @@ for n in range(1, 10_000):
 @needs_kill
 @pytest.mark.parametrize("way", ["exchange", "two renames"])
 def test_a_kill_before_any_step_leaves_one_whole_result_and_the_next_run_no_litter(way, tmp_path):
-    """Every call of the operating system while a result is replaced is a step; the process is killed before each in turn."""
+    """Every call of the operating system while a result is replaced is a step; the process is
+    killed before each in turn.
+    """
     folder, program = tmp_path / "site" / "out", tmp_path / "program.py"
     program.write_text(STEP_PROGRAM)
     process = subprocess.Popen(
@@ -147,14 +151,18 @@ def exchange_is_here(folder: Path) -> bool:
 def test_a_lock_ends_with_its_process_and_two_runs_never_share_a_folder(tmp_path):
     pytest.importorskip("fcntl", reason="this system has no locks that end with their process")
     program = (
-        "import sys, time\nfrom standage.results.folder_swap import work_on\n"
-        f"with work_on({str(tmp_path / 'out')!r}):\n    print('held', flush=True)\n    time.sleep(600)\n"
+        "import sys, time\nfrom standage.results.folder_swap import work_on\nwith"
+        f" work_on({str(tmp_path / 'out')!r}):\n    print('held', flush=True)\n   "
+        " time.sleep(600)\n"
     )
     process = subprocess.Popen([sys.executable, "-c", program], stdout=subprocess.PIPE, text=True)
     assert process.stdout.readline() == "held\n"
     with pytest.raises(
         StandageError,
-        match=rf"Another run of standage \(process {process.pid} on .*, since .*\) is writing to .*out",
+        match=(
+            rf"Another run of standage \(process {process.pid} on .*, since .*\) is writing to"
+            r" .*out"
+        ),
     ):
         build_result_folder(tmp_path / "out", fill_with("second"))
     assert not (tmp_path / "out").exists()
@@ -170,7 +178,9 @@ def test_a_lock_ends_with_its_process_and_two_runs_never_share_a_folder(tmp_path
 
 
 def test_half_of_a_result_is_never_taken_for_one(tmp_path):
-    """Killed while the earlier result was being cleared away, and the new one then removed by hand."""
+    """Killed while the earlier result was being cleared away, and the new one then removed by
+    hand.
+    """
     place = workplace_of(tmp_path / "out")
     (place.old).mkdir(parents=True)
     (place.old / "cohorts.csv").write_text("half")
@@ -247,7 +257,9 @@ def test_links_to_a_result_stay_links(tmp_path):
 
 @pytest.fixture(scope="module")
 def fault_then_mended(tiny_folder, tmp_path_factory):
-    """A run whose pictures fail, and the same again with a sampler that must not be called: (folder, output, files, second output)."""
+    """A run whose pictures fail, and the same again with a sampler that must not be called:
+    (folder, output, files, second output).
+    """
     out = tmp_path_factory.mktemp("faulty") / "out"
     with pytest.MonkeyPatch.context() as patched:
         patched.setattr(standage.results, "result_figures", lambda *_, **__: 1 / 0)
@@ -271,8 +283,8 @@ def test_pictures_that_fail_cost_neither_tables_nor_draws(fault_then_mended):
         kept
     ) and "report.html" not in kept
     assert (
-        "figures of the stands (ZeroDivisionError: division by zero); broken_report (RuntimeError: no such words)"
-        in said
+        "figures of the stands (ZeroDivisionError: division by zero); broken_report (RuntimeError:"
+        " no such words)" in said
     )
     assert "draws are kept" in said
     assert json.loads(kept["provenance.json"])["not_made"] == [
@@ -317,7 +329,9 @@ class Sampled(Exception):
 
 @pytest.fixture
 def with_draws(fault_then_mended, tiny_folder, tmp_path, monkeypatch):
-    """A copy of the survey, and a place beside which draws of it are kept; whoever samples is found out."""
+    """A copy of the survey, and a place beside which draws of it are kept; whoever samples is found
+    out.
+    """
 
     def sampled(*_, **__):
         raise Sampled
@@ -515,7 +529,8 @@ def test_a_result_of_another_format_is_refused_by_name(
             and words in said
             and f"reads format {FORMAT}" in said
         ), command
-    # a run may replace an older result, as any earlier one; one that only a later version knows it leaves alone
+    # a run may replace an older result, as any earlier one; one that only a later version knows it
+    # leaves alone
     monkeypatch.setattr(standage.commands.run, "fit_stands", interrupted)
     newer = number is not None and number > FORMAT
     said = standage_command("run", tiny_folder, "--out", folder, code=BAD_INPUT if newer else 130)

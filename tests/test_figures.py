@@ -126,7 +126,9 @@ def test_events_are_in_the_strips_of_their_stands(posterior, tables):
 
 
 def test_of_many_events_none_vanishes_those_of_a_kind_share_a_letter():
-    """Fourteen fires before a cut: the cut keeps its letter, the fires share one; events too many even then are counted."""
+    """Fourteen fires before a cut: the cut keeps its letter, the fires share one; events too many
+    even then are counted.
+    """
 
     def noted(kinds):
         years = [1932.0 + 3 * number for number in range(len(kinds))]

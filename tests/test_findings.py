@@ -1,4 +1,6 @@
-"""The findings against closed forms, slow plain loops and an invented posterior whose truth is known."""
+"""The findings against closed forms, slow plain loops and an invented posterior whose truth is
+known.
+"""
 
 from __future__ import annotations
 
@@ -381,7 +383,9 @@ def test_cutting_on_record_is_said_with_the_pulse(found):
 
 
 def test_what_a_centre_shares_with_the_delays_is_told():
-    """Centres that move with both delays and with as much of their own: half of the variance is shared. Delays of one mass a draw."""
+    """Centres that move with both delays and with as much of their own: half of the variance is
+    shared. Delays of one mass a draw.
+    """
     rng = np.random.default_rng(3)
     grass, growth = rng.integers(3, 12, (2, 4000))
     own = rng.normal(0, np.hypot(grass.std(), growth.std()), 4000)
@@ -441,7 +445,9 @@ def test_a_ratio_that_the_prior_held_already_is_not_supported(posterior):
 def burst_posterior(
     bursts: list[tuple[int, int]], *, height: float = 12.0, between: float = 1.0, draws: int = 200
 ):
-    """One unit without plots with rectangular bursts, smoothed as a process with knots would; `between`: height in between."""
+    """One unit without plots with rectangular bursts, smoothed as a process with knots would;
+    `between`: height in between.
+    """
     posterior = fake_posterior(draws=draws)
     rng = np.random.default_rng(7)
     rate = np.full(len(YEARS), 0.3)
@@ -497,7 +503,9 @@ def test_bursts_are_told_apart_with_their_edges(bursts):
 
 @pytest.mark.parametrize("between", [1.0, 3.2, 4.0])
 def test_two_reported_pulses_share_no_year(between):
-    """Between close bursts the rate need not come down to the background: the older one's edges ran on through the younger."""
+    """Between close bursts the rate need not come down to the background: the older one's edges ran
+    on through the younger.
+    """
     scan = scan_unit(burst_posterior([(1880, 1889), (1905, 1912)], between=between), 0)
     older, younger = sorted(
         find_bursts(scan, ReportingLimit(0.95, "assumed")), key=lambda burst: burst.start.mean()

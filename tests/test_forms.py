@@ -84,7 +84,9 @@ def form(tmp_path) -> Path:
 def filled_in(
     form: Path, *, keep: tuple[str, ...] = (), tables=FILLED, change=lambda book: None
 ) -> Path:
-    """The form with its example rows deleted, save in the tables of `keep`, and rows typed below the units, as in a spreadsheet."""
+    """The form with its example rows deleted, save in the tables of `keep`, and rows typed below
+    the units, as in a spreadsheet.
+    """
     book = load_workbook(form)
     for each in TABLES:
         sheet = book[each.name]
@@ -95,9 +97,8 @@ def filled_in(
             sheet.append([row.get(column.name) for column in each.columns])
             for cell in sheet[sheet.max_row]:
                 if isinstance(cell.value, str) and cell.value.startswith("="):
-                    cell.data_type = (
-                        "s"  # typed with an apostrophe, or into a column that is kept as text
-                    )
+                    # typed with an apostrophe, or into a column that is kept as text
+                    cell.data_type = "s"
     change(book)
     book.save(form.with_name("filled in.xlsx"))
     return form.with_name("filled in.xlsx")
@@ -173,7 +174,9 @@ def test_a_filled_in_form_reads_as_typed_units_row_and_all(form):
 
 
 def as_left_by_people(book) -> None:
-    """A title across the sheet, a blank row, formatted rows below, a remark in a comment, the units sorted to the end."""
+    """A title across the sheet, a blank row, formatted rows below, a remark in a comment, the units
+    sorted to the end.
+    """
     for name in ("trees", "cores"):
         sheet = book[name]
         sheet.append([cell.value for cell in sheet[2]])
@@ -306,7 +309,9 @@ def test_day_numbers_and_dates_that_can_be_read_in_two_ways_are_refused_with_wha
 
 
 def test_lists_of_other_spreadsheets_raise_no_warning(form, recwarn):
-    """Spreadsheets keep a list from another sheet in an extension that openpyxl leaves out, and says so."""
+    """Spreadsheets keep a list from another sheet in an extension that openpyxl leaves out, and
+    says so.
+    """
     import zipfile
 
     path = filled_in(form)
@@ -315,7 +320,10 @@ def test_lists_of_other_spreadsheets_raise_no_warning(form, recwarn):
         for name in old.namelist():
             text = old.read(name)
             if name.startswith("xl/worksheets/sheet"):
-                extension = b'<extLst><ext uri="{CCE6A557-97BC-4b89-ADB6-D9C93CAAB3DF}"></ext></extLst></worksheet>'
+                extension = (
+                    b"<extLst><ext"
+                    b' uri="{CCE6A557-97BC-4b89-ADB6-D9C93CAAB3DF}"></ext></extLst></worksheet>'
+                )
                 text = text.replace(b"</worksheet>", extension)
             new.writestr(name, text)
     is_as_typed(read_survey(again))
@@ -325,9 +333,15 @@ def test_lists_of_other_spreadsheets_raise_no_warning(form, recwarn):
 # what is told of cells that people write
 
 CELLS = [  # a cell for dbh_cm, and what the message says to do
-    ("4O.2", "perhaps 40.2"), ("l5", "perhaps 15"), ("16 in", "from in to cm (multiply by 2.54)"), ("1.5 ft", "multiply by 30.48"),
-    ("38 cm", "without the unit: 38"), ("30,5", "30.5"), ("about 30", "Write the number alone in cm"), ("[cm]", "square brackets"),
-]  # fmt: skip
+    ("4O.2", "perhaps 40.2"),
+    ("l5", "perhaps 15"),
+    ("16 in", "from in to cm (multiply by 2.54)"),
+    ("1.5 ft", "multiply by 30.48"),
+    ("38 cm", "without the unit: 38"),
+    ("30,5", "30.5"),
+    ("about 30", "Write the number alone in cm"),
+    ("[cm]", "square brackets"),
+]
 
 
 @pytest.mark.parametrize(("cell", "said"), CELLS)
@@ -427,17 +441,32 @@ def test_a_workbook_of_examples_alone_may_be_tried(form):
 # one voice
 
 VOICE = re.compile(
-    r"^(?P<place>[^\n]+?): found (?P<found>[^\n]+); expected (?P<expected>[^\n]+?)\. (?P<what_to_do>[A-Z][^\n]+[.?])$"
+    r"^(?P<place>[^\n]+?): found (?P<found>[^\n]+); expected (?P<expected>[^\n]+?)\."
+    r" (?P<what_to_do>[A-Z][^\n]+[.?])$"
 )
 
 
-@pytest.mark.parametrize("command", [
-    ("new", "FILE"), ("check", "nowhere"), ("ages", "FORMS", "--csv", "FILE"), ("run", "FORMS", "--out", "FILE"),
-    ("run", "FORMS", "--out", "FULL"), ("card", "FULL", "tree"), ("compare", "FULL", "nowhere", "--out", "out"),
-    ("batch", "nowhere", "--out", "out"), ("batch", "FULL", "--out", "out"), ("batch", "FORMS", "--out", "FORMS"), ("profiles", "oak"),
-], ids=" ".join)  # fmt: skip
+@pytest.mark.parametrize(
+    "command",
+    [
+        ("new", "FILE"),
+        ("check", "nowhere"),
+        ("ages", "FORMS", "--csv", "FILE"),
+        ("run", "FORMS", "--out", "FILE"),
+        ("run", "FORMS", "--out", "FULL"),
+        ("card", "FULL", "tree"),
+        ("compare", "FULL", "nowhere", "--out", "out"),
+        ("batch", "nowhere", "--out", "out"),
+        ("batch", "FULL", "--out", "out"),
+        ("batch", "FORMS", "--out", "FORMS"),
+        ("profiles", "oak"),
+    ],
+    ids=" ".join,
+)
 def test_commands_refuse_in_one_voice(command, form, tmp_path):
-    """Place, what was found, what was expected, what to do: the same sentence for files, folders and cells."""
+    """Place, what was found, what was expected, what to do: the same sentence for files, folders
+    and cells.
+    """
     (tmp_path / "file").write_text("mine")
     (tmp_path / "full").mkdir()
     (tmp_path / "full" / "notes.txt").write_text("mine")

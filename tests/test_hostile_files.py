@@ -1,5 +1,6 @@
-"""Files that are no slip of the pen: too large, endless, tangled, or made by somebody to do harm. Each is refused in words, in bounded
-time and memory, and nothing in it is run."""
+"""Files that are no slip of the pen: too large, endless, tangled, or made by somebody to do harm.
+Each is refused in words, in bounded time and memory, and nothing in it is run.
+"""
 
 from __future__ import annotations
 
@@ -32,7 +33,9 @@ from standage.survey.reading import read_survey
 
 
 def workbook(path: Path, change=lambda parts: None) -> Path:
-    """The good survey as a workbook, its parts changed: `change` is given the dictionary of parts by name."""
+    """The good survey as a workbook, its parts changed: `change` is given the dictionary of parts
+    by name.
+    """
     plain = io.BytesIO()
     good_workbook().save(plain)
     with zipfile.ZipFile(plain) as archive:
@@ -59,17 +62,22 @@ def test_a_workbook_put_together_anew_is_good(tmp_path):
     assert len(read_survey(workbook(tmp_path / "fine.xlsx")).trees) == 3
 
 
-@pytest.mark.parametrize(("old", "new", "said"), [
-    (b'<row r="3"', b'<row r="2"', "row 2 after row 2"),
-    (b'<row r="4"', b'<row r="9999999999"', "row 9999999999"),
-    (b'r="A3"', b'r="ZZZZZZ3"', "no sheet has"),
-    (b'r="B3"', b'r="A3"', "out of its place"),
-    (b'r="A3"', b'r="A2"', "out of its place"),
-    (b"<worksheet", b'<!DOCTYPE a [<!ENTITY b "bb">]><worksheet', "document type"),
-    (b"</row>", b"", "does not open"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        (b'<row r="3"', b'<row r="2"', "row 2 after row 2"),
+        (b'<row r="4"', b'<row r="9999999999"', "row 9999999999"),
+        (b'r="A3"', b'r="ZZZZZZ3"', "no sheet has"),
+        (b'r="B3"', b'r="A3"', "out of its place"),
+        (b'r="A3"', b'r="A2"', "out of its place"),
+        (b"<worksheet", b'<!DOCTYPE a [<!ENTITY b "bb">]><worksheet', "document type"),
+        (b"</row>", b"", "does not open"),
+    ],
+)
 def test_sheets_that_would_lose_rows_or_take_all_memory_are_refused(tmp_path, old, new, said):
-    """A second row 2, or a cell left of the last one, would be passed over by the library without a word."""
+    """A second row 2, or a cell left of the last one, would be passed over by the library without a
+    word.
+    """
     path = workbook(tmp_path / "book.xlsx", in_trees(old, new))
     assert said in the_problem(path, "book.xlsx", None, None).found
 
@@ -163,7 +171,9 @@ def test_millions_of_problems_are_not_all_kept():
 
 
 def test_advice_is_worked_out_only_for_the_problems_that_are_told(tmp_path, monkeypatch):
-    """A million rows wrong in every column would take minutes otherwise, and most of it would be thrown away."""
+    """A million rows wrong in every column would take minutes otherwise, and most of it would be
+    thrown away.
+    """
     told, asked = 20, set()
     for module in (survey_cells, survey_checks):
         monkeypatch.setattr(module, "TOLD_OF_A_COLUMN", told)
@@ -199,7 +209,9 @@ def test_more_dates_than_memory_holds_are_refused_before_anything_is_sampled(tmp
 
 
 def test_thousands_of_lost_names_are_not_all_compared_with_all_others(tmp_path):
-    """Names nearly the same are looked for where that helps; for 3,000 names against 1,000 it would take minutes."""
+    """Names nearly the same are looked for where that helps; for 3,000 names against 1,000 it would
+    take minutes.
+    """
     path = write_survey(tmp_path, without=["cores", "ring_widths"])
     letters = "abcdefghij"
     known = [
@@ -218,8 +230,12 @@ def test_thousands_of_lost_names_are_not_all_compared_with_all_others(tmp_path):
     assert len(told) == 3000 and {problem.column for problem in told} == {"tree"}
 
 
-LENGTHS = {("trees", "tree"): LONGEST_NAME, ("trees", "species"): LONGEST_NAME, ("stands", "community"): LONGEST_NAME,
-           ("trees", "note"): LONGEST_CELL}  # fmt: skip
+LENGTHS = {
+    ("trees", "tree"): LONGEST_NAME,
+    ("trees", "species"): LONGEST_NAME,
+    ("stands", "community"): LONGEST_NAME,
+    ("trees", "note"): LONGEST_CELL,
+}
 
 
 @pytest.mark.parametrize(
@@ -301,9 +317,13 @@ def test_names_that_are_tricks_elsewhere_are_names(tmp_path, name):
 
 @pytest.mark.parametrize("name", ["counts.csv", "rings/site.rwl"])
 def test_pipes_devices_folders_and_broken_links_are_refused_and_not_waited_for(tmp_path, name):
-    for number, (make, said) in enumerate((
-        (os.mkfifo, "pipe"), (lambda place: place.symlink_to("/dev/zero"), "device"), (lambda place: place.symlink_to("nowhere"), "link"),
-    )):  # fmt: skip
+    for number, (make, said) in enumerate(
+        (
+            (os.mkfifo, "pipe"),
+            (lambda place: place.symlink_to("/dev/zero"), "device"),
+            (lambda place: place.symlink_to("nowhere"), "link"),
+        )
+    ):
         path = write_survey(tmp_path / str(number), without=["counts"])
         (path / "rings").mkdir()
         make(path / name)

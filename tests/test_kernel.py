@@ -1,5 +1,6 @@
-"""The sampled log density: its hand-written gradient, its pieces against scipy, identities that must hold whatever the numbers, and the
-exact draws of years against plain enumeration."""
+"""The sampled log density: its hand-written gradient, its pieces against scipy, identities that
+must hold whatever the numbers, and the exact draws of years against plain enumeration.
+"""
 
 from __future__ import annotations
 
@@ -50,7 +51,8 @@ SURVEYS = {
     ),
     "openings": (109, ((ESTABLISHMENT, True),), (True,), (2,)),
 }
-LEAST_P = 1e-4  # false-alarm rate of each chi-square test below; the seeds are fixed, so a pass stays a pass
+# false-alarm rate of each chi-square test below; the seeds are fixed, so a pass stays a pass
+LEAST_P = 1e-4
 
 
 def flat(seed: int, data: StandData, scale: float = 0.8) -> np.ndarray:
@@ -62,7 +64,9 @@ def log_prior(vector: np.ndarray, data: StandData) -> float:
 
 
 def without_evidence(data: StandData, **more) -> StandData:
-    """The first unit with nothing seen on it but what `more` says; stems are counted as they pass breast height."""
+    """The first unit with nothing seen on it but what `more` says; stems are counted as they pass
+    breast height.
+    """
     nothing = {name: np.zeros(0, dtype=kind) for name, kind in _EMPTY.items()}
     bare = dataclasses.replace(
         data.units[0],
@@ -75,10 +79,22 @@ def without_evidence(data: StandData, **more) -> StandData:
 
 
 _EMPTY = {
-    "plot_area_ha": float, "plot_class_low": int, "plot_class_high": int, "plot_stems": int, "uncored_class": int, "uncored_count": int,
-    "count_stage": int, "count_area_ha": float, "count_value": int, "count_class_low": int, "count_age_low": float,
-    "count_age_high": float, "section_kind": int, "section_value": int, "section_height_cm": float,
-}  # fmt: skip
+    "plot_area_ha": float,
+    "plot_class_low": int,
+    "plot_class_high": int,
+    "plot_stems": int,
+    "uncored_class": int,
+    "uncored_count": int,
+    "count_stage": int,
+    "count_area_ha": float,
+    "count_value": int,
+    "count_class_low": int,
+    "count_age_low": float,
+    "count_age_high": float,
+    "section_kind": int,
+    "section_value": int,
+    "section_height_cm": float,
+}
 
 
 # the gradient
@@ -87,7 +103,9 @@ _EMPTY = {
 @pytest.mark.parametrize("seed", [1, 2])
 @pytest.mark.parametrize("name", SURVEYS)
 def test_gradient_is_the_slope_of_the_density(name, seed):
-    """Central differences of fourth order; their own error is about 1e-12 of the density over the step, here near 1e-6."""
+    """Central differences of fourth order; their own error is about 1e-12 of the density over the
+    step, here near 1e-6.
+    """
     data = random_stand_data(*SURVEYS[name])
     kernel, vector, step = Kernel(data), flat(seed, data), 1e-3
     _, gradient = kernel(vector)
@@ -137,7 +155,9 @@ def test_a_call_leaves_the_parameters_alone_and_repeats():
 @pytest.mark.parametrize("far", [-1e3, -30.0, 30.0, 1e3])
 @pytest.mark.parametrize("name", SURVEYS)
 def test_far_off_parameters_give_a_density_and_never_an_exception(name, far):
-    """A sampler's first steps go far; an exception there would end the whole fit. No density, NaN, is an answer it can step back from."""
+    """A sampler's first steps go far; an exception there would end the whole fit. No density, NaN,
+    is an answer it can step back from.
+    """
     data = random_stand_data(*SURVEYS[name])
     kernel = Kernel(data)
     for i in range(kernel.size):
@@ -283,7 +303,9 @@ def test_a_delay_is_a_convolution_and_its_adjoint_its_transpose():
 
 @pytest.mark.parametrize("name", ["plots", "no grass stage"])
 def test_stages_at_the_survey_sum_to_one_at_every_age(name):
-    """Draw a has one stem, of age a. `sapling` below a class that is never reached is every stem past breast height."""
+    """Draw a has one stem, of age a. `sapling` below a class that is never reached is every stem
+    past breast height.
+    """
     data = random_stand_data(*SURVEYS[name])
     unit, n = data.units[0], data.units[0].season_index + 1
     every, no_limit = np.arange(len(STAGES)), np.full(len(STAGES), len(data.class_edges_cm) - 1)
@@ -351,7 +373,9 @@ def test_classes_sum_to_the_probability_of_being_listed():
 
 
 def test_stems_of_all_classes_are_the_stems_expected():
-    """One uncored stem of class c multiplies the likelihood by the stems expected of that class; over classes that is Lambda."""
+    """One uncored stem of class c multiplies the likelihood by the stems expected of that class;
+    over classes that is Lambda.
+    """
     data = random_stand_data(*SURVEYS["plots"])
     nobody = without_evidence(data)
     vector = flat(9, nobody)
@@ -364,7 +388,9 @@ def test_stems_of_all_classes_are_the_stems_expected():
 
 
 def test_plots_merge_like_gamma_poisson_plots_only_when_alike():
-    """Two halves of a plot are a plot when plots are all alike (phi large), and tell more apart when they are not."""
+    """Two halves of a plot are a plot when plots are all alike (phi large), and tell more apart
+    when they are not.
+    """
     data = random_stand_data(*SURVEYS["plots"])
     edges = len(data.class_edges_cm) - 1
 
@@ -395,9 +421,11 @@ def test_plots_merge_like_gamma_poisson_plots_only_when_alike():
 
 
 def test_an_empty_past_adds_nothing():
-    """400 more years, a multiple of all three knot spacings, in which no stem established, leave the likelihood as it was.
+    """400 more years, a multiple of all three knot spacings, in which no stem established, leave
+    the likelihood as it was.
 
-    The first 48 years of knots are empty already, since processes move with the delay; trees of that time are left out.
+    The first 48 years of knots are empty already, since processes move with the delay; trees of
+    that time are left out.
     """
     data = random_stand_data(*SURVEYS["plots"])
     unit, more, nobody = (
@@ -441,7 +469,8 @@ def test_an_empty_past_adds_nothing():
         ]
     short, long = pack(parameters, data), pack(stretched, longer)
     assert len(late) >= 2 and len(long) == layout(longer).size
-    # the likelihood alone: a knot a million standard deviations off has a prior of some -1e12, which would swallow it
+    # the likelihood alone: a knot a million standard deviations off has a prior of some -1e12,
+    # which would swallow it
     likelihood = unit_log_density(short, np.zeros(len(short)), *pack_unit(data, 0))
     assert likelihood > -600  # nothing is at its floor, which costs 690
     assert unit_log_density(long, np.zeros(len(long)), *pack_unit(longer, 0)) == pytest.approx(
@@ -456,7 +485,8 @@ def test_knots_of_prior_draws_are_an_ornstein_uhlenbeck_process():
     for name, spacing, length in KNOT_NAMES:
         knots = named[name][0]
         apart = np.abs(np.subtract.outer(np.arange(knots.shape[1]), np.arange(knots.shape[1])))
-        # a correlation of 20,000 draws has a standard error below 0.0071; five of them over some 700 pairs
+        # a correlation of 20,000 draws has a standard error below 0.0071; five of them over some
+        # 700 pairs
         np.testing.assert_allclose(np.cov(knots.T), np.exp(-spacing * apart / length), atol=0.05)
     for name in ("level", "early_growth", "plot_dispersion"):
         assert abs(named[name].std() - 1) < 0.025 and abs(named[name].mean()) < 0.035
@@ -483,9 +513,12 @@ class Tiny:
 
     def many(self) -> Delays:
         return dataclasses.replace(
-            self.delays, median_grass_years=self.repeated(self.delays.median_grass_years), grass=self.repeated(self.delays.grass),
-            years_to_breast_height=self.repeated(self.delays.years_to_breast_height), _known={},
-        )  # fmt: skip
+            self.delays,
+            median_grass_years=self.repeated(self.delays.median_grass_years),
+            grass=self.repeated(self.delays.grass),
+            years_to_breast_height=self.repeated(self.delays.years_to_breast_height),
+            _known={},
+        )
 
 
 def tiny(seed: int, has_grass: bool = True) -> Tiny:
@@ -537,7 +570,9 @@ def spline_mixture(node: Node, gamma: float, delta: float, n: int) -> np.ndarray
 def written_out(
     setting: Tiny, chain: TreeChain, gamma: float, delta: float, with_size: bool
 ) -> np.ndarray:
-    """P(first ring at the lowest core, establishment), shape `(year, year)`: every path of years of one tree, added up."""
+    """P(first ring at the lowest core, establishment), shape `(year, year)`: every path of years of
+    one tree, added up.
+    """
     n, profile = setting.n, setting.delays.profile
     evidence = []
     for node in chain.nodes:
@@ -613,7 +648,9 @@ CHAINS = {
 
 
 def chi_square(found: np.ndarray, expected: np.ndarray) -> float:
-    """P-value of counts against probabilities; cells with fewer than five expected are taken together."""
+    """P-value of counts against probabilities; cells with fewer than five expected are taken
+    together.
+    """
     total = found.sum()
     assert found[expected == 0].sum() == 0, "a year that can't be"
     rare = expected * total < 5
@@ -634,9 +671,15 @@ def test_years_of_a_cored_tree_are_drawn_from_their_exact_conditional(name, has_
     many, living = setting.many(), setting.repeated(setting.living)
     arrival = delayed(living, many.to_height(chain.nodes[-1].height_cm))
     at_core, established = chain_years(
-        chain, living, arrival, many, setting.repeated(setting.sizes) if with_size else None, np.full(len(living), gamma),
-        np.full(len(living), delta), np.random.default_rng(22),
-    )  # fmt: skip
+        chain,
+        living,
+        arrival,
+        many,
+        setting.repeated(setting.sizes) if with_size else None,
+        np.full(len(living), gamma),
+        np.full(len(living), delta),
+        np.random.default_rng(22),
+    )
     found = np.zeros((setting.n, setting.n))
     np.add.at(found, (at_core, established), 1)
     expected = written_out(setting, chain, gamma, delta, with_size)

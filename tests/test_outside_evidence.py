@@ -1,4 +1,6 @@
-"""Core evidence held to sources outside the project: published formulas and numbers, and general-purpose statistics libraries."""
+"""Core evidence held to sources outside the project: published formulas and numbers, and
+general-purpose statistics libraries.
+"""
 
 import numpy as np
 import pytest
@@ -11,13 +13,21 @@ from standage.profiles import load_profile
 LONGLEAF = load_profile("longleaf-pine")
 
 
-# Arc geometry: R = L^2/(8h) + h/2 (Duncan 1989, New Zealand Natural Sciences 16:31-37), worked by hand.
+# Arc geometry: R = L^2/(8h) + h/2 (Duncan 1989, New Zealand Natural Sciences 16:31-37), worked by
+# hand.
 @pytest.mark.parametrize(
     ("chord", "arc_height", "radius"),
     [
-        (5, 1, 3.625), (5, 0.5, 6.5), (5.15, 0.5, 6.880625), (10, 1, 13.0), (10, 2, 7.25), (20, 2, 26.0), (20, 10, 10.0), (12, 0.3, 60.15),
+        (5, 1, 3.625),
+        (5, 0.5, 6.5),
+        (5.15, 0.5, 6.880625),
+        (10, 1, 13.0),
+        (10, 2, 7.25),
+        (20, 2, 26.0),
+        (20, 10, 10.0),
+        (12, 0.3, 60.15),
     ],
-)  # fmt: skip
+)
 def test_arc_radius_is_duncans(chord, arc_height, radius):
     assert geometry.arc_radius_mm(chord, arc_height) == pytest.approx(radius, abs=1e-12)
 
@@ -48,8 +58,9 @@ def test_arc_sensitivities(chord, arc_height, by_chord, by_height):
     assert found[1] == pytest.approx(slope, rel=1e-4)
 
 
-def test_reading_error_of_the_arc_height_inflates_the_plain_radius_and_the_correction_takes_it_off():
-    # Baker et al. 2005 (Ecological Monographs 75:317-343, App. B): adjusted ages tended to be slightly greater than the true ones.
+def test_reading_error_of_the_arc_height_inflates_the_radius_and_the_correction_takes_it_off():
+    # Baker et al. 2005 (Ecological Monographs 75:317-343, App. B): adjusted ages tended to be
+    # slightly greater than the true ones.
     rng = np.random.default_rng(5)
     radius, chord = 20.0, 18.0
     arc_height = radius - np.sqrt(radius**2 - chord**2 / 4)
@@ -64,7 +75,8 @@ def test_reading_error_of_the_arc_height_inflates_the_plain_radius_and_the_corre
 
 
 def test_one_centimetre_missing_in_slow_wood_is_ten_to_twenty_years():
-    # Villalba & Veblen 1997 (Ecoscience 4:534-542): a missing length of 1 cm may err by 10 to 20 years in slow-growing trees (0.5 to 1 mm).
+    # Villalba & Veblen 1997 (Ecoscience 4:534-542): a missing length of 1 cm may err by 10 to 20
+    # years in slow-growing trees (0.5 to 1 mm).
     for ring_mm in (0.55, 0.75, 0.95):
         assert 10 <= 10.0 / ring_mm <= 20
         mu = np.log(geometry.distance_less_pith_mm(10.0 + 2.5, 2.5) / ring_mm)
@@ -73,7 +85,8 @@ def test_one_centimetre_missing_in_slow_wood_is_ten_to_twenty_years():
 
 
 def test_even_extrapolation_to_the_pith_overestimates():
-    # Baudet, Josefsson & Ostlund 2020 (Dendrochronologia 64:125782): linear extrapolation overestimated, up to threefold.
+    # Baudet, Josefsson & Ostlund 2020 (Dendrochronologia 64:125782): linear extrapolation
+    # overestimated, up to threefold.
     share, seen = np.array([0.1, 0.3, 0.5, 0.7]), 120.0
     even = geometry.rings_in_missing_share(share, seen, 0.0)
     np.testing.assert_allclose(even, seen * share / (1 - share))
@@ -181,8 +194,9 @@ def test_delay_to_a_height_against_draws():
 
 # Ring counts.
 def test_expected_years_of_a_count_follow_the_closed_form():
-    # Ricker et al. 2020 (PLoS ONE 15:e0239052): each boundary advances the expected age by the probability that it is annual.
-    # St. George, Ault & Torbenson 2013: one absent ring for every 240 visible ones; 240 counted rings then stand for 241 years.
+    # Ricker et al. 2020 (PLoS ONE 15:e0239052): each boundary advances the expected age by the
+    # probability that it is annual. St. George, Ault & Torbenson 2013: one absent ring for every
+    # 240 visible ones; 240 counted rings then stand for 241 years.
     mean, sd = ring_count.counting_bias(
         {"rings.false_per_100": 0.0, "rings.absent_per_100": 100 / 240, "rings.bias_sd": 0.01}
     )
@@ -202,8 +216,9 @@ def test_expected_years_of_a_count_follow_the_closed_form():
 
 
 def test_a_probability_of_rings_is_not_a_density_of_distance():
-    # The likelihood of a distance given m rings differs from the probability of m given the distance by a factor m. Used by mistake it
-    # would add (e^(sigma^2) - 1) x mean rings: 6 years at 20 rings and sigma 0.5 (closed form of the log-normal).
+    # The likelihood of a distance given m rings differs from the probability of m given the
+    # distance by a factor m. Used by mistake it would add (e^(sigma^2) - 1) x mean rings: 6 years
+    # at 20 rings and sigma 0.5 (closed form of the log-normal).
     median, sigma = 20.0, 0.5
     rings = np.arange(400)
     right = missing_rings_pmf(np.log(median), sigma, 399)
@@ -225,8 +240,9 @@ def test_grass_stage_of_longleaf_is_the_usual_one():
 
 
 def test_no_site_index_curve_dates_longleaf_below_breast_height():
-    # Carmean, Hahn & Jacobs 1989: H = 1.421 SI^0.9947 (1 - exp(-0.0269 A))^(1.1344 SI^-0.0109) feet passes 4.5 feet in 1.8 to 3.1 years,
-    # since it has no grass stage; used for coring heights it would make every longleaf several years too young.
+    # Carmean, Hahn & Jacobs 1989: H = 1.421 SI^0.9947 (1 - exp(-0.0269 A))^(1.1344 SI^-0.0109) feet
+    # passes 4.5 feet in 1.8 to 3.1 years, since it has no grass stage; used for coring heights it
+    # would make every longleaf several years too young.
     age = np.linspace(0.5, 10, 2000)
     for site in (50, 70, 90):
         curve = 1.421 * site**0.9947 * (1 - np.exp(-0.0269 * age)) ** (1.1344 * site**-0.0109)
@@ -240,6 +256,7 @@ def test_species_without_a_grass_stage_wait_for_height_alone():
     loblolly = load_profile("loblolly-pine")
     np.testing.assert_array_equal(height.grass_stage_pmf_prior(loblolly)[:3], [1, 0, 0])
     np.testing.assert_allclose(height.delay_pmf_prior(loblolly, 0.0)[:2], [1, 0], atol=1e-12)
-    # Loblolly seed sources passed 4.5 feet in 2.8 to 3.4 years (Kung 1986, planted): natural plants take that or longer.
+    # Loblolly seed sources passed 4.5 feet in 2.8 to 3.4 years (Kung 1986, planted): natural plants
+    # take that or longer.
     pmf = height.delay_pmf_prior(loblolly, 137.0)
     assert 2 <= np.argmax(np.cumsum(pmf) >= 0.5) <= 8

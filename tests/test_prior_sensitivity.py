@@ -1,4 +1,6 @@
-"""How the answer leans on the prior: weights against exact normal answers, quadrature and fits with the prior really moved."""
+"""How the answer leans on the prior: weights against exact normal answers, quadrature and fits with
+the prior really moved.
+"""
 
 from __future__ import annotations
 
@@ -53,7 +55,8 @@ from standage.stand.prior_components import GRASS_STAGE_LONGER, PriorComponent
 from standage.stand.states import unit_state
 from standage.survey.reading import read_survey
 
-# ------------------------------------------------------------------------------------------------ exact: one normal mean
+# ------------------------------------------------------------------------------
+# exact: one normal mean
 
 
 def normal_posterior(
@@ -116,7 +119,9 @@ def test_few_draws_bear_less():
 
 
 def exact_distance(mean: float, variance: float, of: np.ndarray, weight: np.ndarray) -> float:
-    """The distance between the draws' distribution and a normal, by the formula, on a fine grid between the outermost draws."""
+    """The distance between the draws' distribution and a normal, by the formula, on a fine grid
+    between the outermost draws.
+    """
     grid = np.linspace(of.min(), of.max(), 20_001)
     p, q = norm.cdf(grid, *weight), norm.cdf(grid, mean, math.sqrt(variance))
     m = (p + q) / 2
@@ -166,7 +171,9 @@ def test_what_does_not_matter_is_not_felt():
 
 
 def test_surprise_is_standard_normal_where_prior_and_data_agree():
-    """Truth from the prior, data from the truth: the score over many surveys; and far off where the truth is not from the prior."""
+    """Truth from the prior, data from the truth: the score over many surveys; and far off where the
+    truth is not from the prior.
+    """
     rng = np.random.default_rng(8)
     scores, off = [], []
     for _ in range(400):
@@ -199,7 +206,8 @@ def test_weighted_median():
     )
 
 
-# ------------------------------------------------------------------------------------------------ exact: the stage counts
+# ------------------------------------------------------------------------------
+# exact: the stage counts
 
 
 @pytest.mark.parametrize("scale", [1.0, 0.5])
@@ -249,11 +257,14 @@ def test_log_counts_agree_with_the_plain_loops(seed, grass):
     assert found[0] == pytest.approx(expected, abs=1e-5)
 
 
-# ------------------------------------------------------------------------------------------------ the table
+# ------------------------------------------------------------------------------
+# the table
 
 
 def two_factors(posterior, seed: int = 4):
-    """Gives the invented posterior two factors: one that decides whether the burst is there, one that moves every date by three years."""
+    """Gives the invented posterior two factors: one that decides whether the burst is there, one
+    that moves every date by three years.
+    """
     rng = np.random.default_rng(seed)
     draws = len(posterior.living[0])
     factors = rng.standard_normal((draws, 2))
@@ -297,7 +308,9 @@ def of(table: pd.DataFrame, stand: str, component: str) -> pd.Series:
 
 
 def test_a_pulse_that_rests_on_an_assumption_is_said_to_be_lost():
-    """The burst is there where z < 1: in 84 % of the draws, and in half of them once the prior mean of z is 1."""
+    """The burst is there where z < 1: in 84 % of the draws, and in half of them once the prior mean
+    of z is 1.
+    """
     row = of(told()[1], "Fern Flat", "recorded cuts")
     assert row["pulses_reported"] == 1 and row["pulses_lost"] == 1
     assert row["lowest_pulse_probability"] == pytest.approx(
@@ -314,7 +327,9 @@ def test_a_pulse_that_rests_on_an_assumption_is_said_to_be_lost():
 
 
 def test_dates_that_follow_an_assumption_move_with_it():
-    """No data on z, each date 3 z earlier: the whole shift of one prior standard deviation arrives, 3 years."""
+    """No data on z, each date 3 z earlier: the whole shift of one prior standard deviation arrives,
+    3 years.
+    """
     for stand in ("Fern Flat", "Old Field"):
         row = of(told()[1], stand, "grass stage")
         assert row["establishment_years_change"] == pytest.approx(
@@ -406,7 +421,8 @@ def test_numbers_in_the_model_page_are_those_of_the_code():
     assert "power {1} or {2}".format(*COUNT_POWERS) in page and COUNT_POWERS[0] == 0
 
 
-# ------------------------------------------------------------------------------------------------ a real fit
+# ------------------------------------------------------------------------------------------------ a
+# real fit
 
 
 def test_a_fit_carries_what_is_needed_and_keeps_it_in_its_file(simulated_fit, tmp_path):
@@ -461,7 +477,9 @@ def change_by_weights(posterior, weights: np.ndarray) -> tuple[float, float]:
 def test_weights_agree_with_a_fit_under_another_grass_stage(
     simulated_fit, simulated_folder, tmp_path
 ):
-    """Tolerance: 4 times the Monte Carlo error of the two fits and of the weights together, some 1 year of the 2 that are moved."""
+    """Tolerance: 4 times the Monte Carlo error of the two fits and of the weights together, some 1
+    year of the 2 that are moved.
+    """
     from standage.stand.fit import fit_stands
 
     written = (models_folder() / "longleaf-pine.toml").read_text(encoding="utf-8")
@@ -503,10 +521,12 @@ def test_weights_agree_with_a_fit_under_another_grass_stage(
 
 @pytest.mark.statistical
 def test_weights_agree_with_a_fit_without_the_counts(tmp_path):
-    """Tolerance as above. The plants without a stem are held down most by the counts, in which none was found.
+    """Tolerance as above. The plants without a stem are held down most by the counts, in which none
+    was found.
 
-    Weights that take the counts out have a heavy tail, so of these plants' change only the size is asked. The same likelihood brings the
-    counts back into the draws without them; these weights are calm and hold it to the fit closely.
+    Weights that take the counts out have a heavy tail, so of these plants' change only the size is
+    asked. The same likelihood brings the counts back into the draws without them; these weights are
+    calm and hold it to the fit closely.
     """
     from standage.stand.fit import fit_stands
 

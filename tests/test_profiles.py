@@ -1,4 +1,6 @@
-"""Profiles: what is shipped is whole and honest, what is wrong is told in one go, own and edited profiles say so."""
+"""Profiles: what is shipped is whole and honest, what is wrong is told in one go, own and edited
+profiles say so.
+"""
 
 import re
 import warnings
@@ -91,7 +93,10 @@ def test_card_shows_every_number_in_use_with_unit_and_status(key):
             name.startswith("grass_stage.") and not profile.has_grass_stage
         ):
             continue
-        line = rf"^  {name.split('.')[1]} +{re.escape(f'{profile[name]:g}')}  {re.escape(quantity.unit)} +{profile.sourced(name).status}"
+        line = (
+            rf"^  {name.split('.')[1]} +{re.escape(f'{profile[name]:g}')} "
+            rf" {re.escape(quantity.unit)} +{profile.sourced(name).status}"
+        )
         assert re.search(line, card, re.MULTILINE), f"{name} is not on the card of {key}"
     assert max(len(line) for line in card.splitlines() if not line.startswith("File: ")) <= 160
 
@@ -263,8 +268,11 @@ def test_all_faults_are_told_at_once_in_the_order_of_the_file(own_folder):
     edit("adult_hazard_per_year = {value = 0.004", "adult_hazard_per_year = {value = -0.004")
     edit("emergence_height_cm = {", "emergence_height = {")
     assert [problem.column for problem in problems_of(folder)] == [
-        "grass_stage.emergence_height_cm", "survival.adult_hazard_per_year", "germination.autumn", "grass_stage.emergence_height",
-    ]  # fmt: skip
+        "grass_stage.emergence_height_cm",
+        "survival.adult_hazard_per_year",
+        "germination.autumn",
+        "grass_stage.emergence_height",
+    ]
 
 
 def test_a_file_that_is_no_toml_tells_the_line(own_folder):
@@ -288,8 +296,8 @@ def test_the_reference_page_is_not_stale():
     page = (Path(__file__).parent.parent / "docs" / "profiles.md").read_text(encoding="utf-8")
     generated = page.split("<!-- generated from here on -->\n", 1)[1]
     assert generated.strip() == profile_reference().strip(), (
-        'write it anew: everything below the mark in docs/profiles.md is python -c "from standage.profiles import profile_reference; '
-        'print(profile_reference())"'
+        'write it anew: everything below the mark in docs/profiles.md is python -c "from'
+        ' standage.profiles import profile_reference; print(profile_reference())"'
     )
 
 

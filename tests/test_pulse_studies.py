@@ -1,4 +1,6 @@
-"""The tables of the study of pulses on made-up rows, and its aids: surveys with known pulses, the oracle, the plain process."""
+"""The tables of the study of pulses on made-up rows, and its aids: surveys with known pulses, the
+oracle, the plain process.
+"""
 
 from __future__ import annotations
 
@@ -297,7 +299,8 @@ def test_the_oracle_dates_stems_without_bias(known, built):
     stems = [stem for stem in built.stems if stem.in_process and not stem.left_out_reason]
     true = known.simulated.truth["trees"].set_index("tree")["establishment_year"].astype(float)
     rank = [(chance[k] * (years < true[stem.tree])).sum() for k, stem in enumerate(stems)]
-    # stems share a reader's bias and early growth, which the oracle does not know: ranks of one survey stray together
+    # stems share a reader's bias and early growth, which the oracle does not know: ranks of one
+    # survey stray together
     assert np.mean(rank) == pytest.approx(0.5, abs=0.15)
     assert np.std(rank) == pytest.approx(12**-0.5, abs=0.06)
 

@@ -1,9 +1,12 @@
-"""Known truth: the dates of simulated surveys lie in their posteriors as often, and as evenly, as the posteriors say.
+"""Known truth: the dates of simulated surveys lie in their posteriors as often, and as evenly, as
+the posteriors say.
 
-If history, delays and readings come from the priors and the model is right, the true years are one more joint draw of the posterior. So
-the spread of any summary of "how well the posterior hits", over posterior draws taken for the truth in turn, is what the summary of the
-real truth has to lie in. This allows for what the trees of a stand share (delays, early growth, counting), which a binomial count of
-hits would not. Each check below fails a right model once in 1,000 runs; the seeds are fixed. A wrong truth has to fail the same check.
+If history, delays and readings come from the priors and the model is right, the true years are one
+more joint draw of the posterior. So the spread of any summary of "how well the posterior hits",
+over posterior draws taken for the truth in turn, is what the summary of the real truth has to lie
+in. This allows for what the trees of a stand share (delays, early growth, counting), which a
+binomial count of hits would not. Each check below fails a right model once in 1,000 runs; the seeds
+are fixed. A wrong truth has to fail the same check.
 """
 
 from __future__ import annotations
@@ -21,7 +24,9 @@ LEVEL = 0.9
 
 
 def ranks(draws: np.ndarray, truth: np.ndarray) -> np.ndarray:
-    """Share of the draws `(draw, tree)` below each tree's true year, half of those equal to it: uniform on 0..1 if all is right."""
+    """Share of the draws `(draw, tree)` below each tree's true year, half of those equal to it:
+    uniform on 0..1 if all is right.
+    """
     return (draws < truth).mean(axis=0) + 0.5 * (draws == truth).mean(axis=0)
 
 
@@ -33,15 +38,17 @@ def hits(draws: np.ndarray, truth: np.ndarray) -> np.ndarray:
 
 SUMMARIES = {
     "mean rank (too old or too young)": lambda draws, truth: ranks(draws, truth).mean(),
-    "spread of ranks (too sure or too unsure)": lambda draws, truth: (
-        (ranks(draws, truth) - 0.5) ** 2
-    ).mean(),
+    "spread of ranks (too sure or too unsure)": (
+        lambda draws, truth: ((ranks(draws, truth) - 0.5) ** 2).mean()
+    ),
     "share within the 90 % intervals": lambda draws, truth: hits(draws, truth).mean(),
 }
 
 
 def chance(summary, surveys: list[tuple[np.ndarray, np.ndarray]], seed: int = 1) -> float:
-    """Two-sided chance of a summary as far out as that of the truth, over surveys `(draws (draw, tree), truth (tree,))` together."""
+    """Two-sided chance of a summary as far out as that of the truth, over surveys `(draws (draw,
+    tree), truth (tree,))` together.
+    """
     rng, weights = np.random.default_rng(seed), np.array([len(truth) for _, truth in surveys])
     seen = np.average([summary(draws, truth) for draws, truth in surveys], weights=weights)
     by_survey = [np.array([summary(draws, one) for one in draws]) for draws, _ in surveys]
@@ -57,7 +64,9 @@ TRUE_COLUMN = {"establishment_year": "establishment_year", "year_at_core": "year
 
 
 def known(posterior, simulated, what: str, *, cored: bool = True) -> tuple[np.ndarray, np.ndarray]:
-    """Draws `(draw, tree)` and truth `(tree,)` of the listed trees: of establishment, or of the first ring at the core."""
+    """Draws `(draw, tree)` and truth `(tree,)` of the listed trees: of establishment, or of the
+    first ring at the core.
+    """
     truth = (
         posterior.trees["tree"]
         .map(simulated.truth["trees"].set_index("tree")[TRUE_COLUMN[what]].astype(float))
@@ -104,7 +113,9 @@ def test_true_years_of_cored_trees_are_like_draws_of_the_posterior(what, summary
 @pytest.mark.parametrize("years", [-6, 6])
 @pytest.mark.parametrize("what", WHAT)
 def test_a_truth_six_years_off_is_noticed(what, years, all_surveys):
-    """The check above has the power to see an error of about one standard deviation of a tree's date, shared by all."""
+    """The check above has the power to see an error of about one standard deviation of a tree's
+    date, shared by all.
+    """
     surveys = [known(posterior, simulated, what) for posterior, simulated in all_surveys]
     moved = [(draws, truth + years) for draws, truth in surveys]
     assert chance(SUMMARIES["mean rank (too old or too young)"], moved) < FALSE_ALARM
@@ -135,13 +146,18 @@ def test_true_years_of_stems_known_by_size_are_like_draws_of_the_posterior(summa
 
 
 def test_true_delays_and_growth_lie_in_wide_intervals(simulated_fit, simulated):
-    """Intervals of 99.8 %, taken as normal on the log scale: five numbers, so a false alarm in 100 runs."""
+    """Intervals of 99.8 %, taken as normal on the log scale: five numbers, so a false alarm in 100
+    runs.
+    """
     truth = simulated.truth["parameters"].set_index("name")["value"].astype(float)
     found = simulated_fit.parameters.set_index("name")
     names = {
-        "grass_stage_median_years": "grass_median_years", "years_to_breast_height": "years_to_breast_height",
-        "dbh_growth_cm_per_year": "growth_cm_per_year", "dbh_asymptote_cm": "asymptote_cm", "dbh_scatter": "size_scatter",
-    }  # fmt: skip
+        "grass_stage_median_years": "grass_median_years",
+        "years_to_breast_height": "years_to_breast_height",
+        "dbh_growth_cm_per_year": "growth_cm_per_year",
+        "dbh_asymptote_cm": "asymptote_cm",
+        "dbh_scatter": "size_scatter",
+    }
     for name, true_name in names.items():
         low, middle, high = np.log(
             found.loc[name, ["posterior_low", "posterior_median", "posterior_high"]].to_numpy(float)
@@ -150,7 +166,9 @@ def test_true_delays_and_growth_lie_in_wide_intervals(simulated_fit, simulated):
 
 
 def test_share_of_the_listed_stems_in_the_true_pulse(simulated_fit, simulated):
-    """Half of the stems came in 1930-1941; which of them did is known. The whole posterior but 0.1 % has to hold the true share."""
+    """Half of the stems came in 1930-1941; which of them did is known. The whole posterior but 0.1
+    % has to hold the true share.
+    """
     truth = simulated.truth["trees"].set_index("tree")["establishment_year"].astype(float)
     trees = simulated_fit.trees["tree"]
     years = simulated_fit.establishment_year
@@ -166,7 +184,9 @@ def test_share_of_the_listed_stems_in_the_true_pulse(simulated_fit, simulated):
 
 
 def test_dates_keep_to_what_is_certain(simulated_fit):
-    """No tree is dated after its innermost ring or the survey, and none established after its first ring at the core."""
+    """No tree is dated after its innermost ring or the survey, and none established after its first
+    ring at the core.
+    """
     posterior = simulated_fit
     established, at_core, trees = (
         posterior.establishment_year,
@@ -195,8 +215,10 @@ def test_dates_keep_to_what_is_certain(simulated_fit):
 def test_fifty_more_years_before_the_oldest_ring_change_nothing(
     simulated_fit, simulated_folder, monkeypatch
 ):
-    """The axis begins 80 years before the oldest ring; that choice must not matter. With some 200 effective draws in each fit the means
-    of a tree differ by 0.1 standard deviations by chance; 0.45 is more than four times that."""
+    """The axis begins 80 years before the oldest ring; that choice must not matter. With some 200
+    effective draws in each fit the means of a tree differ by 0.1 standard deviations by chance;
+    0.45 is more than four times that.
+    """
     monkeypatch.setattr("standage.stand.build.YEARS_BEFORE_OLDEST_RING", 130)
     longer = fit_stands(read_survey(simulated_folder), seed=1, draws=300, tune=400, chains=2)
     assert longer.years[0] == simulated_fit.years[0] - 50

@@ -1,4 +1,6 @@
-"""Growth releases: each criterion to the digit, the model against sums over all its possibilities, the stand against the same."""
+"""Growth releases: each criterion to the digit, the model against sums over all its possibilities,
+the stand against the same.
+"""
 
 from __future__ import annotations
 
@@ -64,7 +66,8 @@ def with_increase(least: float) -> Criterion:
     )
 
 
-# ---------------------------------------------------------------------------------------------------------------- criteria
+# ------------------------------------------------------------------------------
+# criteria
 
 
 @pytest.mark.parametrize(
@@ -127,7 +130,9 @@ def test_fifty_per_cent_sustained_exactly_is_a_release_and_less_is_not(after, ki
 
 
 def test_the_smallest_absolute_increase_is_a_share_of_the_spread_of_all_changes():
-    """Worked by hand: 21 rings of two 1-to-2 steps' series give changes 1.0 and 0.9 each; one flat series gives 0 and 0."""
+    """Worked by hand: 21 rings of two 1-to-2 steps' series give changes 1.0 and 0.9 each; one flat
+    series gives 0 and 0.
+    """
     criterion = dataclasses.replace(CRITERIA["absolute_increase"], spreads=1.25)
     widths = np.array([[1.0] * 10 + [2.0] * 11, [1.0] * 10 + [2.0] * 11, [1.0] * 21])
     changes = [
@@ -247,7 +252,9 @@ def test_a_recovery_soon_after_a_suppression_is_no_release():
 @pytest.mark.parametrize("criterion", CRITERIA.values(), ids=CRITERIA)
 @pytest.mark.parametrize(("low", "kind"), [(8, "recovery"), (9, "recovery"), (20, "release")])
 def test_how_long_a_low_was_is_measured_on_noisy_rings_whatever_the_window(criterion, low, kind):
-    """Windows of 15 years date the ends of a low of 9 anywhere within 20 years; what counts is how long growth was low."""
+    """Windows of 15 years date the ends of a low of 9 anywhere within 20 years; what counts is how
+    long growth was low.
+    """
     level = np.array([2.0] * 40 + [0.6] * low + [2.0] * (40 - low))
     widths = level * np.exp(0.15 * np.random.default_rng(1).standard_normal((100, 80)))
     found = found_changes(widths, np.arange(1880, 1960), criterion)
@@ -268,7 +275,8 @@ def test_relative_criteria_do_not_depend_on_the_unit(widths, factor):
         assert np.allclose(there[:, :-1], back[:, 1:], equal_nan=True)
 
 
-# ---------------------------------------------------------------------------------------------------------------- one tree
+# ------------------------------------------------------------------------------
+# one tree
 
 
 def sets_apart(sites: int, spacing: int) -> list[tuple[int, ...]]:
@@ -281,7 +289,9 @@ def sets_apart(sites: int, spacing: int) -> list[tuple[int, ...]]:
 
 
 def test_the_chain_draws_from_the_sum_over_all_possibilities():
-    """Each set of steps, phi and sigma weighed by the density of the series, its covariance written out here."""
+    """Each set of steps, phi and sigma weighed by the density of the series, its covariance written
+    out here.
+    """
     rng = np.random.default_rng(4)
     length, phis, sigmas = 15, np.array([0.0, 0.5]), np.array([0.15, 0.4])
     series = np.where(np.arange(length) >= 8, 0.9, 0.0) + rng.normal(0, 0.2, length)
@@ -435,7 +445,8 @@ def test_absent_rings_and_outliers_stay_near_their_neighbours():
     assert np.allclose(np.delete(logs, 20)[:15], np.log(widths[:15]), atol=0.2)
 
 
-# ---------------------------------------------------------------------------------------------------------------- common growth
+# ------------------------------------------------------------------------------
+# common growth
 
 
 def slow_climate(rng, length: int, sd: float = 0.25, phi: float = 0.85) -> np.ndarray:
@@ -465,7 +476,9 @@ def test_one_tree_has_nothing_in_common_and_trees_without_anything_in_common_har
 
 
 def test_the_common_part_of_a_tree_is_what_the_others_tell_shrunk_by_their_number():
-    """Trees that share all of a signal but for noise of known size: v_c/(v_c + v_o/n) of the mean of the others."""
+    """Trees that share all of a signal but for noise of known size: v_c/(v_c + v_o/n) of the mean
+    of the others.
+    """
     rng = np.random.default_rng(8)
     signal, own = rng.normal(0, 1, 4000), rng.normal(0, 0.7, (5, 4000))
     told = shared.common_to_others(signal + own)
@@ -488,7 +501,9 @@ def test_trees_that_share_few_years_lose_their_common_swings_only():
 
 
 def test_trends_and_the_common_curve_are_told_apart():
-    """Trees that begin in different years, with trends of their own, under a sine that all share."""
+    """Trees that begin in different years, with trends of their own, under a sine that all
+    share.
+    """
     year = np.arange(150)
     sine = 0.3 * np.sin(year / 6)
     logs = np.array(
@@ -519,7 +534,8 @@ def test_slow_climate_alone_makes_no_opening_and_a_cut_under_it_is_found():
     assert found["year_median"].between(1924, 1926).any()
 
 
-# ---------------------------------------------------------------------------------------------------------------- stand
+# ------------------------------------------------------------------------------
+# stand
 
 
 def all_histories(length: int, apart: int) -> list[tuple[int, ...]]:
@@ -624,7 +640,8 @@ def test_what_events_may_have_done():
     assert found.names == ("cut",) and (found.known[0].first, found.known[0].last) == (20, 30)
 
 
-# ---------------------------------------------------------------------------------------------------------------- tables
+# ------------------------------------------------------------------------------
+# tables
 
 
 def events(rows) -> pd.DataFrame:
@@ -798,8 +815,10 @@ def test_release_table_holds_the_years_that_say_something(survey, changes, chron
     table = release_table(SimpleNamespace(survey=survey, seed=1), changes=changes)
     assert list(table.columns) == list(COLUMNS) and 0 < len(table) < len(chronology) / 3
     assert {1925, 1926} <= set(table["year"])
-    assert ((table[["released_trees", "suppressed_trees"]].max(axis=1) >= 0.5)
-            | (table[["probability_disturbed", "probability_suppressed"]].max(axis=1) >= 0.1)).all()  # fmt: skip
+    assert (
+        (table[["released_trees", "suppressed_trees"]].max(axis=1) >= 0.5)
+        | (table[["probability_disturbed", "probability_suppressed"]].max(axis=1) >= 0.1)
+    ).all()
 
 
 def test_each_release_of_a_tree_has_a_row(changes):
@@ -834,10 +853,21 @@ def test_cores_of_a_tree_are_brought_to_one_level(survey):
     ]
     second = half.assign(core="North-1-b", width_mm=half["width_mm"] / 2)
     short = half.head(5).assign(core="North-1-c")
-    more = SimpleNamespace(**(vars(survey) | {
-        "ring_widths": pd.concat([survey.ring_widths, second, short], ignore_index=True),
-        "cores": pd.concat([survey.cores, pd.DataFrame({"core": ["North-1-b", "North-1-c"], "tree": "North-1"})], ignore_index=True),
-    }))  # fmt: skip
+    more = SimpleNamespace(
+        **(
+            vars(survey)
+            | {
+                "ring_widths": pd.concat([survey.ring_widths, second, short], ignore_index=True),
+                "cores": pd.concat(
+                    [
+                        survey.cores,
+                        pd.DataFrame({"core": ["North-1-b", "North-1-c"], "tree": "North-1"}),
+                    ],
+                    ignore_index=True,
+                ),
+            }
+        )
+    )
     one, two = tree_series(survey), tree_series(more)
     assert np.allclose(one.widths[0], two.widths[0], equal_nan=True)
     assert two.cores[0] == 2 and "North-1-c" in two.left_out[0]
@@ -863,7 +893,8 @@ def test_episodes_never_share_a_year_and_come_likeliest_first():
     assert episodes(np.zeros((10, 3), dtype=bool), 5) == []
 
 
-# ---------------------------------------------------------------------------------------------------------------- pictures
+# ------------------------------------------------------------------------------
+# pictures
 
 
 def test_pictures_show_what_the_tables_say(survey, changes, chronology):

@@ -1,4 +1,6 @@
-"""The report and the cards: one page without any load from elsewhere, whole without script, safe from whatever a survey holds."""
+"""The report and the cards: one page without any load from elsewhere, whole without script, safe
+from whatever a survey holds.
+"""
 
 from __future__ import annotations
 
@@ -47,7 +49,10 @@ from standage.report.pictures import grey_out, unsupported_centuries
 from standage.report.shown_tables import share_cell, shown_tables
 from standage.results.writing import result_tables, write_results
 
-HOSTILE = "</script><script>alert(1)</script>\"'><img src=//x.example onerror=alert(2)> $\\frac{ & {{ 7*7 }}"
+HOSTILE = (
+    "</script><script>alert(1)</script>\"'><img src=//x.example onerror=alert(2)> $\\frac{ & {{"
+    " 7*7 }}"
+)
 VOID = {"meta", "link", "img", "br", "input", "hr"}
 LOADING = {
     "script",
@@ -66,7 +71,9 @@ LOADING = {
 
 
 class Page(HTMLParser):
-    """Elements of a page with their attributes, its text without script and style, and whether every element is closed in order."""
+    """Elements of a page with their attributes, its text without script and style, and whether
+    every element is closed in order.
+    """
 
     def __init__(self, text: str):
         super().__init__(convert_charrefs=True)
@@ -136,7 +143,8 @@ def result(posterior, tables, tmp_path_factory):
     return write_results(posterior, folder, tables=tables, also=[report_writer(posterior, tables)])
 
 
-# ------------------------------------------------------------------------------------------------------------ the page as a page
+# ------------------------------------------------------------------------------
+# the page as a page
 
 
 def test_elements_are_nested_and_ids_are_unique(page):
@@ -222,7 +230,8 @@ def test_the_page_is_whole_without_script(html, tables):
     )
 
 
-# ------------------------------------------------------------------------------------------------------------ what it says
+# ------------------------------------------------------------------------------
+# what it says
 
 
 def test_the_answer_comes_first_with_when_how_sure_what_preceded_and_what_cannot_be_told(
@@ -247,8 +256,8 @@ def test_the_answer_comes_first_with_when_how_sure_what_preceded_and_what_cannot
     )
     assert "A recruitment pulse is virtually certain (more than 99 %)" in answer
     assert (
-        "What would make it surer. For the date of a tree: what is known worst is years in the grass stage."
-        in answer
+        "What would make it surer. For the date of a tree: what is known worst is years in the"
+        " grass stage." in answer
     )
     assert answer.count("Years in the grass stage: enter more stems of known age") == 1
     assert "What preceded it." in answer and "the logging of some year from 1926 to 1928" in answer
@@ -332,7 +341,8 @@ def test_a_stand_without_dates_or_pulses_still_makes_a_report(tables):
     )
 
 
-# ------------------------------------------------------------------------------------------------------------ hostile surveys
+# ------------------------------------------------------------------------------
+# hostile surveys
 
 
 def hostile(posterior, tables):
@@ -387,7 +397,8 @@ def test_pictures_of_a_hostile_survey_are_drawn_as_written(tables):
         figure.savefig(io.BytesIO(), format="png", dpi=40)
 
 
-# ------------------------------------------------------------------------------------------------------------ uncertainty, grey centuries
+# ------------------------------------------------------------------------------
+# uncertainty, grey centuries
 
 
 def test_the_budget_is_that_of_the_squares(tables):
@@ -421,7 +432,8 @@ def test_what_would_sharpen_pulses_follows_from_what_their_centres_share(tables)
 
     (mostly_shared,) = said(0.7)
     assert mostly_shared.startswith(
-        "For the years of the pulse: 70 % of the variance of its centre is that of the years below the cores"
+        "For the years of the pulse: 70 % of the variance of its centre is that of the years below"
+        " the cores"
     )
     first, second = said(0.2, 0.9)
     assert (
@@ -438,8 +450,8 @@ def test_what_would_sharpen_pulses_follows_from_what_their_centres_share(tables)
     found = budget(row, rows_of(tables["tree_dates"], row))
     steps = common_remedies([None, found, found], without_pulse=False)
     assert steps == [
-        "Years in the grass stage: enter more stems of known age (sections.csv) and count grass-stage and emerging plants on more "
-        "subplots; coring can't lower it."
+        "Years in the grass stage: enter more stems of known age (sections.csv) and count"
+        " grass-stage and emerging plants on more subplots; coring can't lower it."
     ]
     assert (
         common_remedies([found], without_pulse=True) == [*steps, MORE_CORES_FOR_A_PULSE]
@@ -499,7 +511,8 @@ def test_centuries_without_a_dated_tree_are_greyed(tables):
     ] and ax.get_xlim() == limits
 
 
-# ------------------------------------------------------------------------------------------------------------ cards
+# ------------------------------------------------------------------------------
+# cards
 
 
 @pytest.fixture
@@ -711,11 +724,11 @@ def test_ten_years_with_many_stems_are_named_though_they_are_no_pulse(tables):
     recent = cohorts["first_year"] == cohorts["first_year"].max()
     for point, share in (("low", 0.19), ("median", 0.43), ("high", 0.67)):
         cohorts.loc[recent, f"share_{point}"] = share
-    (first, last) = cohorts.loc[recent, ["first_year", "last_year"]].iloc[0]
+    first, last = cohorts.loc[recent, ["first_year", "last_year"]].iloc[0]
     said = " ".join(unit_answer(row, {**tables, "cohorts": cohorts}, Measures(METRIC)).when)
     assert (
-        f"The share of the years {first} to {last} is between 19 % and 67 %, most likely around 43 %; no cored tree"
-        in said
+        f"The share of the years {first} to {last} is between 19 % and 67 %, most likely around 43"
+        " %; no cored tree" in said
     )
     pulse = tables["pulses"].iloc[0]
     assert (
@@ -733,7 +746,10 @@ def test_events_on_record_are_told_with_and_without_a_pulse(tables):
             for year in (1990, 1993, 1996)
         ),
     ]
-    told = "On record: fire again and again from 1990 to 1996; turpentining begun in some year from 1906 to 1909 and ended in 1915; "
+    told = (
+        "On record: fire again and again from 1990 to 1996; turpentining begun in some year from"
+        " 1906 to 1909 and ended in 1915; "
+    )
     told += "storm in 1965."
     assert events_words(events) == told
     with_pulse = unit_answer(row, tables, Measures(METRIC), events)
@@ -753,7 +769,8 @@ def test_the_extra_stems_of_a_pulse_have_acres_beside_them_where_asked(tables):
     row = tables["stand_summary"].iloc[0]
     said = " ".join(unit_answer(row, tables, Measures("us")).when)
     assert re.search(
-        r"between [\d.]+ and [\d.]+ per hectare \([\d.]+ to [\d.]+ per acre\) more than the years around it",
+        r"between [\d.]+ and [\d.]+ per hectare \([\d.]+ to [\d.]+ per acre\) more than the years"
+        r" around it",
         said,
     )
 
@@ -777,7 +794,11 @@ def test_what_can_t_be_told_of_amounts_has_acres_beside_it_where_asked(tables):
         row["grass_stage_per_ha_low"],
         row["grass_stage_per_ha_median"],
         row["grass_stage_per_ha_high"],
-    ) = 25.0, 70.0, 200.0
+    ) = (
+        25.0,
+        70.0,
+        200.0,
+    )
     (said,) = (
         each
         for each in unit_answer(row, tables, Measures("us")).not_told

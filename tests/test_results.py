@@ -1,4 +1,6 @@
-"""The folder of results: whole or not at all, never over somebody's work; and the summary in words."""
+"""The folder of results: whole or not at all, never over somebody's work; and the summary in
+words.
+"""
 
 from __future__ import annotations
 
@@ -243,7 +245,9 @@ def test_plain_values():
 
 @pytest.fixture(scope="module")
 def with_rings():
-    """The invented survey with rings of twelve cored trees of Fern Flat, all of which grow twice as fast from 1927 on."""
+    """The invented survey with rings of twelve cored trees of Fern Flat, all of which grow twice as
+    fast from 1927 on.
+    """
     posterior = fake_posterior(draws=60)
     survey = posterior.survey
     names = ("status", "species")
@@ -261,8 +265,9 @@ def with_rings():
             {
                 "core": core,
                 "year": years,
-                "width_mm": np.where(years >= 1927, 2.4, 1.2)
-                * np.exp(rng.normal(0, 0.12, len(years))),
+                "width_mm": (
+                    np.where(years >= 1927, 2.4, 1.2) * np.exp(rng.normal(0, 0.12, len(years)))
+                ),
             }
         )
         for core in cores
@@ -331,7 +336,9 @@ def test_releases_of_single_trees_are_in_a_table_of_their_own(with_rings, tmp_pa
 
 
 def test_what_only_the_record_says_is_not_told_as_seen_in_the_rings(with_rings):
-    """Rings that show the cut only: boxing and a thinning on record keep their prior chance, and no ring speaks of them."""
+    """Rings that show the cut only: boxing and a thinning on record keep their prior chance, and no
+    ring speaks of them.
+    """
     posterior = copy.copy(with_rings)
     posterior.survey = copy.copy(with_rings.survey)
     more = {
@@ -492,7 +499,9 @@ def test_weak_designs_are_warned_of():
 
 
 def test_summary_and_report_speak_with_one_voice(posterior, tables):
-    """Every sentence of the summary's stands, of what can't be told and of what to mind, is in the report word for word."""
+    """Every sentence of the summary's stands, of what can't be told and of what to mind, is in the
+    report word for word.
+    """
     page = re.sub(
         r"\s+", " ", html.unescape(re.sub(r"<[^>]+>", " ", report_html(posterior, tables)))
     )

@@ -1,4 +1,6 @@
-"""Ring widths in: the decadal format with its traps, series matched to cores, what cores.csv leaves blank, and contradictions."""
+"""Ring widths in: the decadal format with its traps, series matched to cores, what cores.csv leaves
+blank, and contradictions.
+"""
 
 import time
 from pathlib import Path
@@ -19,7 +21,9 @@ def line(name: str, year: int, *widths: int) -> str:
 
 
 def decadal(name: str, first_year: int, widths, end: int = 999) -> list[str]:
-    """Lines of a series as the format lays them out, broken at the decades; the end mark on its own line after a full decade."""
+    """Lines of a series as the format lays them out, broken at the decades; the end mark on its own
+    line after a full decade.
+    """
     values, year, lines = [*widths, end], first_year, []
     while values:
         room = 10 - year % 10
@@ -284,7 +288,9 @@ def test_no_bytes_whatsoever_crash_the_reading(content):
 @settings(max_examples=100, deadline=None)
 @given(data=st.data())
 def test_a_spoilt_character_never_changes_a_width_unnoticed_into_another_year(data):
-    """One blank put in or taken out moves a line: then it is refused, or read with the same widths in the same years."""
+    """One blank put in or taken out moves a line: then it is refused, or read with the same widths
+    in the same years.
+    """
     lines = decadal("SITE12", 1943, range(101, 140))
     at = data.draw(st.integers(0, len(lines) - 1))
     blanks = [place for place, letter in enumerate(lines[at]) if letter == " "]
@@ -313,9 +319,11 @@ def survey_folder(
     tables = {
         "stands": "stand,survey_date\ns,2020-12-01",
         "cores": cores,
-        "trees": trees
-        or "tree,stand,species,dbh_cm\n"
-        + "\n".join(f"t{number},s,longleaf-pine,40" for number in range(1, 10)),
+        "trees": (
+            trees
+            or "tree,stand,species,dbh_cm\n"
+            + "\n".join(f"t{number},s,longleaf-pine,40" for number in range(1, 10))
+        ),
     }
     if csv:
         tables["ring_widths"] = csv
@@ -399,15 +407,18 @@ def test_a_sheet_of_a_workbook_is_read_like_the_csv(tmp_path):
 def test_series_find_their_cores_by_name_or_by_file_and_name(tmp_path):
     cores = (
         CORES
-        + "PNE 12,t1,30,1990,,,,,pith\nSITE-11_1,t2,30,1990,,,,,pith\nother_11_1,t3,30,1990,,,,,pith"
+        + "PNE 12,t1,30,1990,,,,,pith\nSITE-11_1,t2,30,1990,,,,,pith\n"
+        + "other_11_1,t3,30,1990,,,,,pith"
     )
     path = survey_folder(
         tmp_path,
         cores=cores,
         rings={
-            "site.rwl": decadal("PNE 12", 1990, [10])
-            + decadal("11_1", 1991, [20])
-            + decadal("111", 1990, [9]),
+            "site.rwl": (
+                decadal("PNE 12", 1990, [10])
+                + decadal("11_1", 1991, [20])
+                + decadal("111", 1990, [9])
+            ),
             "other.rwl": decadal("11_1", 1992, [30]),
         },
     )
@@ -504,7 +515,8 @@ def test_of_a_series_in_parts_the_longest_is_used_and_the_whole_dates_the_core(t
     assert any("1962-1969, 2000-2004" in note and "1970 to 1999" in note for note in survey.notes)
 
 
-# cells of the core (first, last, count, dating, outer ring, status), years of the series, (first, last) filled in; None = stays blank
+# cells of the core (first, last, count, dating, outer ring, status), years of the series, (first,
+# last) filled in; None = stays blank
 FILLED = [
     (("", "", "", "crossdated", "", "live"), (1950, 2020), (1950, 2020)),
     (("1945", "", "", "crossdated", "", "live"), (1950, 2019), (1945, 2019)),
@@ -665,7 +677,9 @@ def test_partly_measured_cores_need_not_fill_the_stem(tmp_path):
 
 
 def test_a_wrong_end_mark_is_asked_about(tmp_path):
-    """One series of six in thousandths marked as hundredths, and a file whose every series is marked so."""
+    """One series of six in thousandths marked as hundredths, and a file whose every series is
+    marked so.
+    """
     cores = CORES + "\n".join(
         f"k{number},t{number},30,,,,crossdated,,unknown" for number in range(1, 7)
     )

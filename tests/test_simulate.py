@@ -1,4 +1,6 @@
-"""The simulator is held to closed forms and to the formats of a survey, and the demonstration survey to its own recipe."""
+"""The simulator is held to closed forms and to the formats of a survey, and the demonstration
+survey to its own recipe.
+"""
 
 from __future__ import annotations
 
@@ -186,7 +188,8 @@ def test_arcs_give_back_the_distance_to_the_pith_by_chord_and_height(life):
     )
     true = np.array([truth["missed_mm"] for _, truth in read])
     assert np.median(radius / true) == pytest.approx(1.0, abs=0.03)
-    # in the juvenile wood the distance, less the pith's own radius, is the rings missed times their width
+    # in the juvenile wood the distance, less the pith's own radius, is the rings missed times their
+    # width
     near = true < 25
     missed = np.array([truth["missed_rings"] for _, truth in read])
     assert missed[near] * 2.5 + life.pith_radius_mm == pytest.approx(true[near], abs=0.01)
@@ -355,7 +358,9 @@ def test_the_null_has_no_pulse_and_a_rate_that_only_mortality_bends(profile):
 
 @pytest.mark.statistical
 def test_core_evidence_is_calibrated_on_cores_told_in_millimetres(tmp_path, profile):
-    """The share of its own distribution below the true number of rings missed is uniform for every kind of centre: mean 1/2, sd 0.289."""
+    """The share of its own distribution below the true number of rings missed is uniform for every
+    kind of centre: mean 1/2, sd 0.289.
+    """
     rng = np.random.default_rng(8)
     design = SurveyDesign(
         plot_areas_m2=(4000.0, 4000.0),
@@ -451,7 +456,9 @@ def test_openings_gather_the_starts_of_stems_without_moving_establishment(life):
 
 
 def test_openings_that_hasten_give_waiting_plants_so_many_chances(life):
-    """With `c` chances where there would be one, of those still waiting 1 - (1 - p)^c start: counted beside plants without openings."""
+    """With `c` chances where there would be one, of those still waiting 1 - (1 - p)^c start:
+    counted beside plants without openings.
+    """
     years, expected = np.full(1, 1936), np.full(1, 40_000.0)
     usual = grow(np.random.default_rng(2), life, years, expected)
     hastened = grow(
@@ -476,7 +483,8 @@ def test_openings_that_hasten_give_waiting_plants_so_many_chances(life):
 def test_early_survival_touches_the_young_and_leaves_the_old(profile):
     years = np.arange(1900, 2025)
     threefold = early_survival(Departures(seedling_hazard_factor=3.0), profile, years)
-    # all of the early deaths are behind a tree: exp(-0.5 x 4 x 2) for a hazard of 0.5 a year that falls off over 4 years
+    # all of the early deaths are behind a tree: exp(-0.5 x 4 x 2) for a hazard of 0.5 a year that
+    # falls off over 4 years
     assert (
         threefold[0] == pytest.approx(math.exp(-4), rel=1e-6)
         and threefold[-1] == 1
@@ -485,8 +493,16 @@ def test_early_survival_touches_the_young_and_leaves_the_old(profile):
     assert threefold[0] / threefold[60] == pytest.approx(1, rel=1e-4)
     crop = early_survival(Departures(crop_factor=1000.0), profile, years)
     assert crop[-2] == 1000 and (np.delete(crop, -2) == 1).all()
-    seedlings = [small_survey(5, stems=40, cores=5, departures=Departures(crop_factor=factor), count_dispersion=math.inf).tables["counts"]
-                 for factor in (1.0, 1000.0)]  # fmt: skip
+    seedlings = [
+        small_survey(
+            5,
+            stems=40,
+            cores=5,
+            departures=Departures(crop_factor=factor),
+            count_dispersion=math.inf,
+        ).tables["counts"]
+        for factor in (1.0, 1000.0)
+    ]
     assert (
         seedlings[1].query("stage == 'grass'")["count"].sum()
         > 5 * seedlings[0].query("stage == 'grass'")["count"].sum() + 8

@@ -1,4 +1,6 @@
-"""What standage writes for spreadsheets: the workbook of results, and text that no spreadsheet may take for a formula."""
+"""What standage writes for spreadsheets: the workbook of results, and text that no spreadsheet may
+take for a formula.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,6 @@
-"""The three statements of docs/the-model.md agree: plain loops (`reference_likelihood`), PyMC (`standage.stand.model`), sampled kernel."""
+"""The three statements of docs/the-model.md agree: plain loops (`reference_likelihood`), PyMC
+(`standage.stand.model`), sampled kernel.
+"""
 
 import dataclasses
 from functools import cache
@@ -169,7 +171,9 @@ def test_impossible_tree_costs_a_finite_amount():
 
 
 def test_surveys_hold_every_kind_of_evidence():
-    """The comparison means something only if each term of the likelihood is there to be compared."""
+    """The comparison means something only if each term of the likelihood is there to be
+    compared.
+    """
     units = [unit for name in SURVEYS for unit in survey(name).units]
     nodes = [node for unit in units for tree in unit.trees for node in tree.nodes]
     assert {(node.loads_gamma, node.loads_delta) for node in nodes} == {
@@ -228,7 +232,9 @@ VARIABLES = [
 
 @pytest.mark.parametrize("variable", VARIABLES)
 def test_every_parameter_meets_the_data(variable):
-    """The gradient of the likelihood, that is without the prior's `-z`, is not zero under basis 'establishment'."""
+    """The gradient of the likelihood, that is without the prior's `-z`, is not zero under basis
+    'establishment'.
+    """
     data = survey("plots")
     parameters = random_parameters(7, data)
     point = parameters_to_point(parameters, data)
@@ -281,7 +287,9 @@ def test_closed_forms_of_the_pymc_statement():
 
 @pytest.mark.filterwarnings("ignore:The effect of Potentials")  # that is the point
 def test_prior_draws_leave_the_data_out():
-    """The potentials do not weigh draws from the prior: the level keeps its standard deviation, and rates end with the survey."""
+    """The potentials do not weigh draws from the prior: the level keeps its standard deviation, and
+    rates end with the survey.
+    """
     data = survey("coring height, no plots")
     draws = 400
     with build_model(data):

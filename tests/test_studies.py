@@ -1,4 +1,6 @@
-"""What every study stands on: runs that can be stopped and taken up again, and the arithmetic of calibration, on made-up rows."""
+"""What every study stands on: runs that can be stopped and taken up again, and the arithmetic of
+calibration, on made-up rows.
+"""
 
 from __future__ import annotations
 
@@ -133,7 +135,9 @@ def test_rows_go_under_the_folder_for_caches(monkeypatch, tmp_path):
 
 
 def made_up_rows(ranks_of, surveys: int = 300, seed: int = 1) -> pd.DataFrame:
-    """Rows as the study has them, with uniform ranks but for the quantities that `ranks_of` gives a function of (rng, surveys)."""
+    """Rows as the study has them, with uniform ranks but for the quantities that `ranks_of` gives a
+    function of (rng, surveys).
+    """
     rng = np.random.default_rng(seed)
     rows = {
         "error": [""] * surveys,
@@ -149,7 +153,9 @@ def made_up_rows(ranks_of, surveys: int = 300, seed: int = 1) -> pd.DataFrame:
 
 
 def test_uniform_ranks_pass_but_for_one_study_in_twenty():
-    """100 studies of uniform ranks: more than 12 failing would be chance in one of 700 runs, none in one of 170."""
+    """100 studies of uniform ranks: more than 12 failing would be chance in one of 700 runs, none
+    in one of 170.
+    """
     failing = sum(not passes(calibration_table(made_up_rows({}, seed=seed))) for seed in range(100))
     assert 1 <= failing <= 12
 
@@ -175,7 +181,9 @@ def test_wrong_ranks_of_one_quantity_fail(wrong, name):
 
 
 def test_false_alarms_are_as_many_as_promised():
-    """1,000 times 100 uniform ranks: at a level of 10 % between 7.3 and 12.9 % alarms but for 1 run in 400."""
+    """1,000 times 100 uniform ranks: at a level of 10 % between 7.3 and 12.9 % alarms but for 1 run
+    in 400.
+    """
     rng = np.random.default_rng(2)
     alarms = np.mean([uniformity_p(rng.random(100), trials=20_000) <= 0.1 for _ in range(1000)])
     assert 0.073 < alarms < 0.129
@@ -265,7 +273,9 @@ def test_the_wrong_evidence_reaches_the_model_and_is_taken_back(tmp_path):
 
 
 def test_counts_given_true_rings_sum_to_nearly_one():
-    """The surveys' counts fail with what is left of one after division by 1.08; more than one would be no probability."""
+    """The surveys' counts fail with what is left of one after division by 1.08; more than one would
+    be no probability.
+    """
     profile = load_profile("longleaf-pine")
     counted = np.arange(1, 2001)
     for rings in (3, 30, 300):
@@ -293,7 +303,9 @@ def test_a_drawn_survey_is_read_without_complaint_and_is_what_was_asked_for(tmp_
 
 
 def test_unknowns_are_standard_normal_and_the_level_is_among_them():
-    """2,000 draws: a mean beyond 0.1 or a standard deviation beyond 7 % off would be chance in one of some 10,000 runs."""
+    """2,000 draws: a mean beyond 0.1 or a standard deviation beyond 7 % off would be chance in one
+    of some 10,000 runs.
+    """
     rng = np.random.default_rng(6)
     drawn = [draw_unknowns(rng) for _ in range(2000)]
     for name in ("level", "early", "plot_dispersion", "grass_median", "counting"):
@@ -307,7 +319,9 @@ def test_unknowns_are_standard_normal_and_the_level_is_among_them():
 
 
 def test_the_drawn_history_is_the_models_own_at_the_same_unknowns(tmp_path):
-    """A second writing of the model page gives the same stems alive by year as the model, to rounding."""
+    """A second writing of the model page gives the same stems alive by year as the model, to
+    rounding.
+    """
     from standage.stand.build import build_stands
     from standage.stand.parameters import pack
     from standage.stand.states import unit_state

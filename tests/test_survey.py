@@ -1,4 +1,6 @@
-"""A survey that is right: what reading makes of it, the forms, the column page, and that both are quick."""
+"""A survey that is right: what reading makes of it, the forms, the column page, and that both are
+quick.
+"""
 
 import datetime as dt
 import subprocess
@@ -328,9 +330,9 @@ def test_growing_season_and_axis():
 
 def test_reading_loads_nothing_heavy():
     code = (
-        "import pandas, sys, time; start = time.perf_counter(); import standage.survey, standage.survey.forms; "
-        "print(time.perf_counter() - start); "
-        "print(sorted({'pymc', 'scipy', 'openpyxl', 'arviz', 'pytensor', 'matplotlib'} & set(sys.modules)))"
+        "import pandas, sys, time; start = time.perf_counter(); import standage.survey,"
+        " standage.survey.forms; print(time.perf_counter() - start); print(sorted({'pymc', 'scipy',"
+        " 'openpyxl', 'arviz', 'pytensor', 'matplotlib'} & set(sys.modules)))"
     )
     out = subprocess.run(
         [sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT
@@ -378,7 +380,9 @@ def test_a_hundred_thousand_cores_are_read_in_seconds(tmp_path):
 
 @pytest.mark.parametrize("name", [each.name for each in TABLES if each.name != "ring_widths"])
 def test_unknown_columns_named_like_those_of_other_tables_disturb_nothing(tmp_path, name):
-    """A column of another table in the wrong one is not known there, kept, and not used; it has to stay out of everything's way."""
+    """A column of another table in the wrong one is not known there, kept, and not used; it has to
+    stay out of everything's way.
+    """
     simulated = small_survey(5, stems=40, cores=15)
     plain = read_survey(simulated.write(tmp_path / "plain"))
     known = [column.name for column in table(name).columns]

@@ -1,4 +1,6 @@
-"""Whitened coordinates: the curvature that skips zeros against the plain one, and the change of coordinates against dense algebra."""
+"""Whitened coordinates: the curvature that skips zeros against the plain one, and the change of
+coordinates against dense algebra.
+"""
 
 from __future__ import annotations
 
@@ -46,7 +48,9 @@ def test_units_follow_what_is_shared_without_a_gap(two_units):
 
 
 def test_coordinates_turn_the_mean_curvature_into_the_identity(two_units):
-    """Rows W = U^-1 of curvature U U' make W curvature W' the identity, but for what was added to the diagonal."""
+    """Rows W = U^-1 of curvature U U' make W curvature W' the identity, but for what was added to
+    the diagonal.
+    """
     data, kernel, points = two_units
     curvature = plain_curvature(kernel, points)
     assert (

@@ -1,4 +1,6 @@
-"""Words for probabilities, years and amounts: from one table, rounded to what is known, and never more than that."""
+"""Words for probabilities, years and amounts: from one table, rounded to what is known, and never
+more than that.
+"""
 
 from __future__ import annotations
 
@@ -52,7 +54,9 @@ def test_the_page_has_the_table_of_the_code():
     ],
 )
 def test_words_are_those_of_the_published_scale(probability, said):
-    """Intergovernmental Panel on Climate Change 2007, Working Group II: > 99, 90-99, 66-90, 33-66, 10-33, 1-10, < 1 %."""
+    """Intergovernmental Panel on Climate Change 2007, Working Group II: > 99, 90-99, 66-90, 33-66,
+    10-33, 1-10, < 1 %.
+    """
     assert likelihood(probability) == said
     assert probability_words(probability) == f"{said} ({percent(probability)})"
 

@@ -54,20 +54,25 @@ def run_batch(
     cluster: str | None = None,
     tell: Callable[[str], None] | None = None,
 ) -> list[Outcome]:
-    """Run every survey below `folder` and write each one's results to the same place below `out`; returns the summary's rows.
+    """Run every survey below `folder` and write each one's results to the same place below `out`;
+    returns the summary's rows.
 
     Parameters
     ----------
-    folder, out : see `find_surveys`. A survey whose result is there and would come out the same is not run again, see `finished`.
+    folder, out : see `find_surveys`. A survey whose result is there and would come out the same is
+        not run again, see `finished`.
     settings : seed, level, draws and the like, the same for all surveys.
-    workers : surveys at a time on this machine, by default one a processor allowed; 0 runs all in this process.
-    cluster : address of a Dask scheduler, in place of this machine. All its machines must see `folder` and `out` under the same paths.
+    workers : surveys at a time on this machine, by default one a processor allowed; 0 runs all in
+        this process.
+    cluster : address of a Dask scheduler, in place of this machine. All its machines must see
+        `folder` and `out` under the same paths.
     tell : called with each line of progress; by default they go to standard error.
 
     Raises
     ------
-    StandageError if nothing can be run at all. What goes wrong with one survey is in its row, and in its file of problems.
-    KeyboardInterrupt after the workers have stopped and the summary is written; surveys that were done stay done.
+    StandageError if nothing can be run at all. What goes wrong with one survey is in its row, and
+    in its file of problems. KeyboardInterrupt after the workers have stopped and the summary is
+    written; surveys that were done stay done.
     """
     settings = BatchSettings() if settings is None else settings
     tell = _to_screen if tell is None else tell
@@ -140,7 +145,8 @@ def run_batch(
             _join_long_tables(out / LONG_TABLE, done)
         except OSError as error:  # the results are there
             tell(
-                f"The tables of all in {out} could not be written ({error.strerror or error}); give the same command again when they can."
+                f"The tables of all in {out} could not be written ({error.strerror or error}); give"
+                " the same command again when they can."
             )
         if not cluster:
             clear_half_written(surveys, done={survey.name for survey in done})
@@ -156,7 +162,9 @@ def _fit_for(folder: str, out: str, wanted: str) -> str:
 
 
 class _Summary:
-    """The rows so far, and the file they are kept in; `names` are all surveys of the batch, in the order of the file."""
+    """The rows so far, and the file they are kept in; `names` are all surveys of the batch, in the
+    order of the file.
+    """
 
     def __init__(self, out: Path, names: Iterable[str]) -> None:
         self.path, self.names = out / SUMMARY, list(names)
@@ -219,7 +227,9 @@ class _Summary:
 
 
 def _join_long_tables(path: Path, surveys: list[BatchSurvey]) -> None:
-    """All stands of all surveys in one long table, one survey after another; `survey` is then its path below the folder."""
+    """All stands of all surveys in one long table, one survey after another; `survey` is then its
+    path below the folder.
+    """
     if not surveys:
         path.unlink(missing_ok=True)
         return
@@ -244,7 +254,9 @@ def _has_mark(path: Path) -> bool:
 
 @contextmanager
 def _replaced_whole(path: Path, encoding: str) -> Iterator[TextIO]:
-    """A text file to write, which takes the place of the one at `path` when all of it is written, and is gone if not."""
+    """A text file to write, which takes the place of the one at `path` when all of it is written,
+    and is gone if not.
+    """
     half = path.with_name(f".{path.name}.{os.getpid()}")
     try:
         with half.open("w", encoding=encoding, newline="") as file:
@@ -255,7 +267,9 @@ def _replaced_whole(path: Path, encoding: str) -> Iterator[TextIO]:
 
 
 def _seconds_before(path: Path) -> dict[str, float]:
-    """Seconds by survey from the summary of an earlier run; none where there is none, or somebody has edited it out of shape."""
+    """Seconds by survey from the summary of an earlier run; none where there is none, or somebody
+    has edited it out of shape.
+    """
     try:
         with path.open(encoding="utf-8-sig", newline="") as file:
             return {
@@ -313,7 +327,9 @@ def told(outcomes: list[Outcome], out: str | Path) -> str:
 
 
 def clear_half_written(surveys: list[BatchSurvey], done: Collection[str]) -> None:
-    """Removes what a worker that was killed left beside the results; the draws of surveys that are not done stay for the next batch."""
+    """Removes what a worker that was killed left beside the results; the draws of surveys that are
+    not done stay for the next batch.
+    """
     for survey in surveys:
         if workplace_of(survey.out).path.exists():
             with (

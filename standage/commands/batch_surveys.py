@@ -1,4 +1,6 @@
-"""The surveys of a batch: how they are found below a folder, when one counts as done, and what doing one means."""
+"""The surveys of a batch: how they are found below a folder, when one counts as done, and what
+doing one means.
+"""
 
 from __future__ import annotations
 
@@ -35,7 +37,9 @@ LONGEST_MESSAGE = (
 
 @dataclass(frozen=True)
 class BatchSurvey:
-    """A survey to run. `name`: its path below the batch's folder, with `/`; `path`: where it is; `out`: where its results go."""
+    """A survey to run. `name`: its path below the batch's folder, with `/`; `path`: where it is;
+    `out`: where its results go.
+    """
 
     name: str
     path: str
@@ -49,7 +53,9 @@ class BatchSurvey:
 
 @dataclass(frozen=True)
 class BatchSettings(RunOptions):
-    """What all surveys of a batch are run with; `version` of standage is that of the machine that started the batch."""
+    """What all surveys of a batch are run with; `version` of standage is that of the machine that
+    started the batch.
+    """
 
     cores: int = 1
     version: str = version("standage")
@@ -57,7 +63,9 @@ class BatchSettings(RunOptions):
 
 @dataclass(frozen=True)
 class Outcome:
-    """A row of the summary: `state` is one of `STATES`; `stands` and `seconds` are None where they are not known."""
+    """A row of the summary: `state` is one of `STATES`; `stands` and `seconds` are None where they
+    are not known.
+    """
 
     survey: str
     stands: int | None
@@ -67,11 +75,13 @@ class Outcome:
 
 
 def find_surveys(folder: str | Path, out: str | Path) -> tuple[list[BatchSurvey], list[Outcome]]:
-    """All surveys below `folder`, by name, and an outcome for each that has no place for its results.
+    """All surveys below `folder`, by name, and an outcome for each that has no place for its
+    results.
 
-    A survey is a folder with stands.csv, or with trees.csv and cores.csv, so that one whose stands are missing is told of and not passed
-    over; or a workbook with such sheets, or one that does not open. Workbooks beside the tables of a survey belong to that survey. Hidden
-    folders, results and `out` are not searched. Raises StandageError if `folder` is no folder, or is `out`.
+    A survey is a folder with stands.csv, or with trees.csv and cores.csv, so that one whose stands
+    are missing is told of and not passed over; or a workbook with such sheets, or one that does not
+    open. Workbooks beside the tables of a survey belong to that survey. Hidden folders, results and
+    `out` are not searched. Raises StandageError if `folder` is no folder, or is `out`.
     """
     folder, out = Path(folder).absolute(), Path(out).absolute()
     if not folder.is_dir():
@@ -82,7 +92,10 @@ def find_surveys(folder: str | Path, out: str | Path) -> tuple[list[BatchSurvey]
             "Give the folder below which the surveys are.",
         )
     if folder.resolve() == out.resolve():
-        found = "the folder of the surveys in --out; the results of a batch can't go into the folder of its surveys"
+        found = (
+            "the folder of the surveys in --out; the results of a batch can't go into the folder of"
+            " its surveys"
+        )
         raise StandageError.at(folder, found, "another folder", "Choose another --out.")
     paths = sorted(_survey_paths(folder, out), key=lambda path: path.relative_to(folder).as_posix())
     surveys: dict[str, BatchSurvey] = {}
@@ -105,13 +118,18 @@ def find_surveys(folder: str | Path, out: str | Path) -> tuple[list[BatchSurvey]
             continue
         place = "the same folder as" if held.name == name else "a folder inside"
         full = path.relative_to(folder).as_posix()
-        told = f"{full} was not run: its results would go into {place} those of {Path(held.path).name}. Move it elsewhere or rename it."
+        told = (
+            f"{full} was not run: its results would go into {place} those of"
+            f" {Path(held.path).name}. Move it elsewhere or rename it."
+        )
         without_place.append(Outcome(full, None, BAD_INPUT, None, told))
     return [surveys[name] for name in sorted(surveys)], without_place
 
 
 def _survey_paths(folder: Path, out: Path):
-    """Paths of surveys below a folder; a folder that can't be read is one, too, so that it is told of and not passed over."""
+    """Paths of surveys below a folder; a folder that can't be read is one, too, so that it is told
+    of and not passed over.
+    """
     met: set[str] = set()
     closed: list[str] = []
     for here, folders, files in os.walk(
@@ -174,10 +192,11 @@ def _name(folder: Path, path: Path) -> str:
 
 
 def finished(survey: BatchSurvey, settings: BatchSettings) -> Outcome | None:
-    """The outcome of a result that is there already and would come out the same; None where the survey has to be run.
+    """The outcome of a result that is there already and would come out the same; None where the
+    survey has to be run.
 
-    The same: standage's version, every option of a run, every input file and every species profile used, byte for byte. The folder of
-    profiles may be another one.
+    The same: standage's version, every option of a run, every input file and every species profile
+    used, byte for byte. The folder of profiles may be another one.
     """
     out = Path(survey.out)
     told, verdict = _json(out / MARK), _json(out / "verdict.json")
@@ -205,7 +224,9 @@ def finished(survey: BatchSurvey, settings: BatchSettings) -> Outcome | None:
 
 
 def replaced(survey: BatchSurvey) -> str:
-    """What is to be told of a result that is there and whose format this version does not read; empty if there is none."""
+    """What is to be told of a result that is there and whose format this version does not read;
+    empty if there is none.
+    """
     told = _json(Path(survey.out) / MARK)
     if told is None or told.get("made_by") != MADE_BY or told.get("format") == FORMAT:
         return ""
@@ -243,7 +264,9 @@ def _stands(written) -> int | None:
 
 
 def run_one(survey: BatchSurvey, settings: BatchSettings) -> Outcome:
-    """Run a survey as `standage run` does. Whatever goes wrong becomes its outcome, with all of it in the survey's file of problems."""
+    """Run a survey as `standage run` does. Whatever goes wrong becomes its outcome, with all of it
+    in the survey's file of problems.
+    """
     began = time.perf_counter()
     stands, whole = None, ""
     try:
@@ -260,7 +283,10 @@ def run_one(survey: BatchSurvey, settings: BatchSettings) -> Outcome:
     except StandageError as error:
         state = ERROR if isinstance(error, PlaceError) else BAD_INPUT
         message = whole = str(error)
-    except Exception as fault:  # one survey never stops the rest; what it was is told in the summary, and where in the file
+    except (
+        Exception
+        # one survey never stops the rest; what it was is told in the summary, and where in the file
+    ) as fault:
         state, message, whole = ERROR, f"{type(fault).__name__}: {fault}", traceback.format_exc()
     if whole:
         message = f"{_short(message)} {_kept(survey, whole)}"
@@ -274,12 +300,20 @@ def run_one(survey: BatchSurvey, settings: BatchSettings) -> Outcome:
 
 
 def unlike_the_first_machine(path: str, wanted: str) -> str:
-    """What keeps this machine from doing its part of a batch: another standage, or no such place here. Empty if nothing does."""
+    """What keeps this machine from doing its part of a batch: another standage, or no such place
+    here. Empty if nothing does.
+    """
     here = version("standage")
     if here != wanted:
-        return f"{socket.gethostname()} has standage {here}, and the batch was started by {wanted}; install the same everywhere."
+        return (
+            f"{socket.gethostname()} has standage {here}, and the batch was started by {wanted};"
+            " install the same everywhere."
+        )
     if not Path(path).exists():
-        return f"{socket.gethostname()} does not see {path}; surveys and results have to be in a place that all machines share."
+        return (
+            f"{socket.gethostname()} does not see {path}; surveys and results have to be in a place"
+            " that all machines share."
+        )
     return ""
 
 

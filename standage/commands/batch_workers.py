@@ -1,7 +1,9 @@
-"""Tasks done by worker processes, on this machine or on a Dask cluster: answers as they come, whatever becomes of a worker.
+"""Tasks done by worker processes, on this machine or on a Dask cluster: answers as they come,
+whatever becomes of a worker.
 
-Each worker does one task at a time and many one after the other, so that what is compiled or loaded is so once a worker. Tasks and
-answers are small; whatever is large a worker writes where it belongs.
+Each worker does one task at a time and many one after the other, so that what is compiled or loaded
+is so once a worker. Tasks and answers are small; whatever is large a worker writes where it
+belongs.
 """
 
 from __future__ import annotations
@@ -24,7 +26,9 @@ from standage.errors import StandageError
 ONE_THREAD = dict.fromkeys(
     ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS"), "1"
 )
-TRIES = 2  # a worker may be ended for another's memory, so its task gets a second one; a task that ends two is left alone
+# a worker may be ended for another's memory, so its task gets a second one; a task that ends two is
+# left alone
+TRIES = 2
 PATIENCE_SECONDS = 30  # for a scheduler to answer, and for a worker that is told to leave
 
 
@@ -40,8 +44,9 @@ def on_this_machine(
 ) -> Generator[tuple[Any, Any], None, None]:
     """Each task with its answer, or `WorkerLost`, in the order in which they are done.
 
-    work: a function of a module, which does not raise. workers: processes started afresh, with one thread for linear algebra each; 0 does
-    all in this process. Closing the iterator stops the workers and what they are at. Raises StandageError if a process can't start.
+    work: a function of a module, which does not raise. workers: processes started afresh, with one
+    thread for linear algebra each; 0 does all in this process. Closing the iterator stops the
+    workers and what they are at. Raises StandageError if a process can't start.
     """
     if not workers:
         yield from ((task, work(task)) for task in tasks)
@@ -75,7 +80,8 @@ def on_this_machine(
                         yield (
                             task,
                             WorkerLost(
-                                f"{worker.end}, {tries} times; most often there was not enough memory"
+                                f"{worker.end}, {tries} times; most often there was not enough"
+                                " memory"
                             ),
                         )
                 else:
@@ -87,7 +93,9 @@ def on_this_machine(
 
 
 class _Worker:
-    """A process that answers one task after the other. It says that it has started before it is given one."""
+    """A process that answers one task after the other. It says that it has started before it is
+    given one.
+    """
 
     def __init__(self, work: Callable[[Any], Any]) -> None:
         context = multiprocessing.get_context("spawn")
@@ -132,8 +140,9 @@ class _Worker:
         self.link.close()
         if not self.started:
             raise StandageError(
-                f"A worker process could not start (exit code {self.process.exitcode}). In a script, start a batch below "
-                "`if __name__ == '__main__':`; otherwise try fewer --workers."
+                f"A worker process could not start (exit code {self.process.exitcode}). In a"
+                " script, start a batch below `if __name__ == '__main__':`; otherwise try fewer"
+                " --workers."
             )
         return self.job
 
@@ -168,7 +177,9 @@ def _serve(link: connection.Connection, work: Callable[[Any], Any]) -> None:
 
 @contextmanager
 def _as_workers_start() -> Iterator[None]:
-    """Environment read by libraries when they are first loaded, and no interrupt before a process knows what to do about it."""
+    """Environment read by libraries when they are first loaded, and no interrupt before a process
+    knows what to do about it.
+    """
     outside = {name: os.environ.get(name) for name in ONE_THREAD}
     in_main = threading.current_thread() is threading.main_thread()
     before = signal.signal(signal.SIGINT, signal.SIG_IGN) if in_main else None
@@ -189,11 +200,13 @@ def on_cluster(
     *,
     look: Callable[[], str] | None = None,
 ) -> Generator[tuple[Any, Any], None, None]:
-    """As `on_this_machine`, by the workers of the Dask scheduler at `address`; as many tasks at a time as there are workers.
+    """As `on_this_machine`, by the workers of the Dask scheduler at `address`; as many tasks at a
+    time as there are workers.
 
-    look: run first by every worker; what it returns, if not empty, is what keeps that worker from being of use. Workers may come and go:
-    the task of one that went is done by another. Closing the iterator takes back what was not begun. Raises StandageError without a
-    scheduler, without workers, if one is of no use, or if the scheduler goes away.
+    look: run first by every worker; what it returns, if not empty, is what keeps that worker from
+    being of use. Workers may come and go: the task of one that went is done by another. Closing the
+    iterator takes back what was not begun. Raises StandageError without a scheduler, without
+    workers, if one is of no use, or if the scheduler goes away.
     """
     with _client(address) as client:
         _check_workers(client, address, look)
@@ -222,7 +235,8 @@ def _answers(
             task = given.pop(future)
             if future.status not in ("finished", "error"):
                 raise StandageError(
-                    "The connection to the cluster was lost. Give the same command again to go on where it stopped."
+                    "The connection to the cluster was lost. Give the same command again to go on"
+                    " where it stopped."
                 )
             fault = future.exception() if future.status == "error" else None
             answer = (
@@ -242,7 +256,9 @@ _ALONE = threading.Lock()
 
 
 def _alone(work: Callable[[Any], Any], task: Any) -> Any:
-    """One task at a time in a process, however many threads its worker was given: memory, figures and files are not shared."""
+    """One task at a time in a process, however many threads its worker was given: memory, figures
+    and files are not shared.
+    """
     with _ALONE:
         return work(task)
 
@@ -252,12 +268,18 @@ def _client(address: str):
     try:
         from distributed import Client
     except ImportError as missing:
-        told = "A cluster needs Dask's scheduler: pip install 'standage[dask]'. Without --cluster a batch runs on this machine."
+        told = (
+            "A cluster needs Dask's scheduler: pip install 'standage[dask]'. Without --cluster a"
+            " batch runs on this machine."
+        )
         raise StandageError(told) from missing
     try:
         client = Client(address, timeout=PATIENCE_SECONDS, set_as_default=False)
     except (OSError, TimeoutError, ValueError, TypeError) as fault:
-        told = f"No Dask scheduler answers at {address} ({fault}). Look at the address that `dask scheduler` printed."
+        told = (
+            f"No Dask scheduler answers at {address} ({fault}). Look at the address that `dask"
+            " scheduler` printed."
+        )
         raise StandageError(told) from fault
     try:
         yield client
@@ -268,7 +290,8 @@ def _client(address: str):
 def _check_workers(client, address: str, look: Callable[[], str] | None) -> None:
     if not client.nthreads():
         raise StandageError(
-            f"The cluster at {address} has no workers. Start some: dask worker {address} --nworkers auto --nthreads 1"
+            f"The cluster at {address} has no workers. Start some: dask worker {address} --nworkers"
+            " auto --nthreads 1"
         )
     if look is None:
         return

@@ -1,7 +1,9 @@
-"""The commands: they parse and call, nothing else. Heavy libraries are imported inside the commands that need them.
+"""The commands: they parse and call, nothing else. Heavy libraries are imported inside the commands
+that need them.
 
-Exit codes: 0 done, 2 the input can't be used or the output can't be written as things are, 3 the fit fails its checks, 4 pictures or the
-report are missing from a result, 5 a run that was repeated came out otherwise, 130 stopped with Ctrl-C.
+Exit codes: 0 done, 2 the input can't be used or the output can't be written as things are, 3 the
+fit fails its checks, 4 pictures or the report are missing from a result, 5 a run that was repeated
+came out otherwise, 130 stopped with Ctrl-C.
 """
 
 from __future__ import annotations
@@ -43,7 +45,9 @@ HELP_OPTIONS = {"help_option_names": ["-h", "--help"]}
 
 
 class _Commands(click.Group):
-    """Turns every expected error into a message on standard error and an exit code, never a traceback."""
+    """Turns every expected error into a message on standard error and an exit code, never a
+    traceback.
+    """
 
     def command(self, *args, **settings):
         return super().command(*args, **{"context_settings": HELP_OPTIONS} | settings)
@@ -53,7 +57,8 @@ class _Commands(click.Group):
 
         try:
             with warnings.catch_warnings():
-                # what a profile warns of is for people: one plain line, without the place in the code
+                # what a profile warns of is for people: one plain line, without the place in the
+                # code
                 warnings.showwarning = lambda message, *_: click.echo(f"Note: {message}", err=True)
                 # what libraries plan for their own interfaces is none of a reader's business
                 warnings.filterwarnings("ignore", category=FutureWarning, module="arviz")
@@ -105,31 +110,58 @@ chains_option = click.option(
     "--chains", type=click.IntRange(2, 32), default=4, show_default=True, help="Chains."
 )
 coordinates_option = click.option(
-    "--coordinates-to", "coordinates", type=click.Choice(COORDINATE_CHOICES), default="as-given", show_default=True,
-    help="Degrees to which latitude and longitude are rounded in all that is written; none leaves them out.",
-)  # fmt: skip
+    "--coordinates-to",
+    "coordinates",
+    type=click.Choice(COORDINATE_CHOICES),
+    default="as-given",
+    show_default=True,
+    help=(
+        "Degrees to which latitude and longitude are rounded in all that is written; none leaves"
+        " them out."
+    ),
+)
 emergence_option = click.option(
-    "--emergence", type=click.Choice(EMERGENCE_CHOICES), default="off", show_default=True,
-    help="How openings on record changed how soon plants left the grass stage: off, not at all; on, sooner; learned, as the survey says.",
-)  # fmt: skip
+    "--emergence",
+    type=click.Choice(EMERGENCE_CHOICES),
+    default="off",
+    show_default=True,
+    help=(
+        "How openings on record changed how soon plants left the grass stage: off, not at all; on,"
+        " sooner; learned, as the survey says."
+    ),
+)
 criterion_option = click.option(
-    "--release-criterion", type=click.Choice(CRITERION_CHOICES), default="change_point", show_default=True,
-    help="How releases are told from ring widths: by the model change_point, or by means (Nowacki & Abrams 1997), medians (Rubino & "
-    "McCarthy 2004), sustained growth (Lorimer & Frelich 1989) or absolute increase (Fraver & White 2005). See docs/disturbance.md.",
-)  # fmt: skip
+    "--release-criterion",
+    type=click.Choice(CRITERION_CHOICES),
+    default="change_point",
+    show_default=True,
+    help=(
+        "How releases are told from ring widths: by the model change_point, or by means (Nowacki &"
+        " Abrams 1997), medians (Rubino & McCarthy 2004), sustained growth (Lorimer & Frelich 1989)"
+        " or absolute increase (Fraver & White 2005). See docs/disturbance.md."
+    ),
+)
 xlsx_option = click.option(
     "--xlsx", is_flag=True, help="The result tables as one workbook too, results.xlsx."
 )
 
 
 style_option = click.option(
-    "--style", type=click.Choice(STYLE_CHOICES), default="screen", show_default=True,
-    help="Of the figures: screen, PNG; print, SVG and PNG as wide as a journal's page; grey, the same without colour.",
-)  # fmt: skip
+    "--style",
+    type=click.Choice(STYLE_CHOICES),
+    default="screen",
+    show_default=True,
+    help=(
+        "Of the figures: screen, PNG; print, SVG and PNG as wide as a journal's page; grey, the"
+        " same without colour."
+    ),
+)
 
 
 def fit_options(command):
-    """The options of every command that fits, in the order in which `--help` lists them; their list is `standage.commands.run_options`."""
+    """The options of every command that fits, in the order in which `--help` lists them; their list
+    is `standage.commands.run_options`.
+    """
     shown_first = (
         seed_option,
         level_option,
@@ -158,7 +190,9 @@ def main() -> None:
 @click.argument("folder", type=click.Path())
 @click.option("--xlsx", is_flag=True, help="One workbook in place of CSV files.")
 def new(folder: str, xlsx: bool) -> None:
-    """Write empty survey forms into FOLDER: every table, its columns explained, one example row to delete."""
+    """Write empty survey forms into FOLDER: every table, its columns explained, one example row to
+    delete.
+    """
     from standage.survey.forms import write_template
 
     written = write_template(folder, xlsx=xlsx)
@@ -166,7 +200,8 @@ def new(folder: str, xlsx: bool) -> None:
         click.echo(f"wrote {path}")
     survey = written[0] if xlsx else folder
     click.echo(
-        f"Delete the example rows, fill in what you have (only stands, trees and cores are needed), then: standage check {survey}"
+        "Delete the example rows, fill in what you have (only stands, trees and cores are needed),"
+        f" then: standage check {survey}"
     )
 
 
@@ -190,7 +225,9 @@ def check(survey: str, profile_folder: str | None) -> None:
     help="Where the table goes as CSV.  [default: NAME-ages.csv in this folder]",
 )
 def ages(survey: str, level: float, profile_folder: str | None, csv_path: str | None) -> None:
-    """Date each cored tree of a SURVEY by itself, at once, without the stand model; says what each step adds to the uncertainty."""
+    """Date each cored tree of a SURVEY by itself, at once, without the stand model; says what each
+    step adds to the uncertainty.
+    """
     from standage.commands.ages_table import ages_text, write_ages
     from standage.evidence import date_trees
 
@@ -307,7 +344,9 @@ def _again(
     help="Run on the Dask cluster whose scheduler has this address, as in tcp://host:8786.",
 )
 def batch(folder: str, out: str, workers: int | None, cluster: str | None, **same_for_all) -> None:
-    """Run every survey below FOLDER, many at a time; what is done already is not done again, and no survey stops the others."""
+    """Run every survey below FOLDER, many at a time; what is done already is not done again, and no
+    survey stops the others.
+    """
     from standage.commands.batch import run_batch, told
     from standage.commands.batch_surveys import FAILED, PASSED, BatchSettings
 
@@ -320,7 +359,8 @@ def batch(folder: str, out: str, workers: int | None, cluster: str | None, **sam
         outcomes = run_batch(folder, out, settings=settings, workers=workers, cluster=cluster)
     except KeyboardInterrupt:
         click.echo(
-            "stopped; the surveys that were done are kept, and the same command goes on with the others",
+            "stopped; the surveys that were done are kept, and the same command goes on with the"
+            " others",
             err=True,
         )
         sys.exit(130)
@@ -361,7 +401,9 @@ def batch(folder: str, out: str, workers: int | None, cluster: str | None, **sam
 def compare(
     results: tuple[str, ...], out: str, level: float | None, class_years: int, seed: int, style: str
 ) -> None:
-    """Put the stands of RESULTS, folders that `run` has written, side by side, and say what can't be compared."""
+    """Put the stands of RESULTS, folders that `run` has written, side by side, and say what can't
+    be compared.
+    """
     from standage.commands.compare import run_comparison
 
     click.echo(
@@ -375,7 +417,9 @@ def compare(
 
 
 def _complete_tree(context: click.Context, _, begun: str) -> list[str]:
-    """Trees of the result that was named before; none where there is no such result, for completing must never fail."""
+    """Trees of the result that was named before; none where there is no such result, for completing
+    must never fail.
+    """
     import csv
     from pathlib import Path
 
@@ -402,7 +446,9 @@ def _complete_tree(context: click.Context, _, begun: str) -> list[str]:
 )
 @units_option
 def card(results: str, tree: str, out: str, units: str) -> None:
-    """Write the age card of one TREE of RESULTS (what `run` wrote), as HTML and PNG: its age, how it was found, what its rings say."""
+    """Write the age card of one TREE of RESULTS (what `run` wrote), as HTML and PNG: its age, how
+    it was found, what its rings say.
+    """
     from standage.report.card import write_card
 
     for path in write_card(results, tree, out, units=units):
@@ -427,7 +473,9 @@ def _complete_species(context: click.Context, _, begun: str) -> list[str]:
 @click.argument("species", required=False, shell_complete=_complete_species)
 @profiles_option
 def profiles(species: str | None, profile_folder: str | None) -> None:
-    """List the species profiles: each number with unit, source and status. With a SPECIES, that one."""
+    """List the species profiles: each number with unit, source and status. With a SPECIES, that
+    one.
+    """
     from standage.profiles import load_profile, profile_keys
 
     keys = [species] if species else profile_keys(profile_folder)

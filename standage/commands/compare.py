@@ -28,8 +28,9 @@ from standage.stand.openings import OFF
 DRAWS = "posterior.nc"
 A_RESULT = ("a result of a survey", "Give folders that `standage run` has written.")
 POOLED_NOTE = (
-    "Stands of separate runs were fitted without each other: what is unknown of their species counts twice between them, "
-    "and their differences are less sure than from one survey with all stands in it."
+    "Stands of separate runs were fitted without each other: what is unknown of their species"
+    " counts twice between them, and their differences are less sure than from one survey with all"
+    " stands in it."
 )
 
 
@@ -40,7 +41,8 @@ class Joined:
     Attributes
     ----------
     comparison : the table, see `standage.findings.comparison`.
-    tables : `stand_summary`, `cohorts`, `pulses` and `all_stands` of all stands that take part, named as in the comparison.
+    tables : `stand_summary`, `cohorts`, `pulses` and `all_stands` of all stands that take part,
+        named as in the comparison.
     notes : what can't be compared and what to mind, one sentence each.
     level : credible level of all of it.
     """
@@ -60,7 +62,9 @@ class Joined:
 
 @dataclass(frozen=True)
 class _Result:
-    """One result as it takes part: only what is compared is kept, so that many results fit into memory."""
+    """One result as it takes part: only what is compared is kept, so that many results fit into
+    memory.
+    """
 
     name: str
     provenance: dict[str, Any]
@@ -70,8 +74,12 @@ class _Result:
 
 
 def compare_results(
-    folders: Sequence[str | PathLike], *, level: float | None = None, class_years: int = CLASS_YEARS, seed: int = 1
-) -> Joined:  # fmt: skip
+    folders: Sequence[str | PathLike],
+    *,
+    level: float | None = None,
+    class_years: int = CLASS_YEARS,
+    seed: int = 1,
+) -> Joined:
     """Joins results and compares all their stands.
 
     Parameters
@@ -83,7 +91,8 @@ def compare_results(
 
     Raises
     ------
-    StandageError where a folder is no result, or no two stands can be compared; all faults are told at once.
+    StandageError where a folder is no result, or no two stands can be compared; all faults are told
+    at once.
     """
     paths = [Path(folder) for folder in folders]
     told = [_provenance(folder) for folder in paths]
@@ -98,8 +107,11 @@ def compare_results(
                 str(folder)
             )
     other = ("results of one survey", "results of other stands", "Give one of them.")
-    faults += [str(StandageError.at(" and ".join(same), *other)) for same in by_input.values()
-               if len(set(same)) > 1]  # fmt: skip
+    faults += [
+        str(StandageError.at(" and ".join(same), *other))
+        for same in by_input.values()
+        if len(set(same)) > 1
+    ]
     if faults:
         raise StandageError("\n".join(faults))
     notes = []
@@ -109,7 +121,8 @@ def compare_results(
     if levels != [level]:
         written = " and ".join(f"{100 * one:g} %" for one in levels)
         notes.append(
-            f"The results were written with intervals of {written}; here all intervals are worked out anew at {100 * level:g} %."
+            f"The results were written with intervals of {written}; here all intervals are worked"
+            f" out anew at {100 * level:g} %."
         )
     names = _names(paths)
     results = [
@@ -147,7 +160,9 @@ def write_comparison(
     *,
     style: str = SCREEN.name,
 ) -> Path:
-    """Writes comparison.csv, all_stands.csv and the pictures into a folder, all or nothing; an earlier one is replaced whole."""
+    """Writes comparison.csv, all_stands.csv and the pictures into a folder, all or nothing; an
+    earlier one is replaced whole.
+    """
 
     def fill(building: Path) -> dict[str, Any]:
         write_table(joined.comparison, building / "comparison.csv")
@@ -179,7 +194,9 @@ def run_comparison(
     seed: int = 1,
     style: str = SCREEN.name,
 ) -> Joined:
-    """Joins, compares, writes; style: of the figures. Raises `StandageError` before any work where the folder can't take it."""
+    """Joins, compares, writes; style: of the figures. Raises `StandageError` before any work where
+    the folder can't take it.
+    """
     check_result_folder(out)
     if Path(out).resolve() in {Path(folder).resolve() for folder in folders}:
         found = "one of the results compared in --out; it would be lost"
@@ -209,7 +226,9 @@ def _provenance(folder: Path) -> dict[str, Any] | str:
 
 
 def _has_profiles(about: dict[str, Any]) -> bool:
-    """Whether provenance is that of a survey's result, with the profiles and the level it was made with."""
+    """Whether provenance is that of a survey's result, with the profiles and the level it was made
+    with.
+    """
     profiles = about.get("profiles")
     told = isinstance(profiles, list) and all(
         isinstance(one, dict) and {"key", "sha256"} <= set(one) for one in profiles
@@ -244,7 +263,9 @@ def _read(folder: Path, about: dict[str, Any], name: str, level: float) -> _Resu
 
 
 def _named(results: list[_Result]) -> list[_Result]:
-    """Stands of the same name in several results get the result's name in brackets, in histories and tables alike."""
+    """Stands of the same name in several results get the result's name in brackets, in histories
+    and tables alike.
+    """
     times = Counter(
         stand for result in results for stand in {history.stand for history in result.histories}
     )
@@ -279,7 +300,8 @@ def _notes(results: list[_Result]) -> list[str]:
     versions = sorted({str(result.provenance.get("version")) for result in results})
     if len(versions) > 1:
         notes.append(
-            f"The results were made by different versions of standage ({', '.join(versions)}); their models may differ."
+            f"The results were made by different versions of standage ({', '.join(versions)});"
+            " their models may differ."
         )
     emergence = {
         result.name: str(result.provenance.get("options", {}).get("emergence", OFF))
@@ -288,7 +310,8 @@ def _notes(results: list[_Result]) -> list[str]:
     if len(set(emergence.values())) > 1:
         asked = ", ".join(f"{name} {choice}" for name, choice in emergence.items())
         notes.append(
-            f"Run with different --emergence ({asked}): a difference in dates may come of that. Run them alike to be sure."
+            f"Run with different --emergence ({asked}): a difference in dates may come of that. Run"
+            " them alike to be sure."
         )
     return notes
 
@@ -299,11 +322,13 @@ def _partly(histories: list[StandHistory]) -> list[str]:
     without = [history.name for history in histories if not history.has_plots]
     if without and len(without) < len(histories):
         notes.append(
-            f"No plots in {', '.join(dict.fromkeys(without))}: against stands with plots, only pulses are compared."
+            f"No plots in {', '.join(dict.fromkeys(without))}: against stands with plots, only"
+            " pulses are compared."
         )
     elif without:
         notes.append(
-            "No plots anywhere: nothing per hectare is compared, and ages are those of the trees sampled."
+            "No plots anywhere: nothing per hectare is compared, and ages are those of the trees"
+            " sampled."
         )
     species = {
         kind: [history.name for history in histories if history.species == kind]
@@ -319,6 +344,7 @@ def _partly(histories: list[StandHistory]) -> list[str]:
     seasons = sorted({history.season for history in histories})
     if len(seasons) > 1:
         notes.append(
-            f"Surveyed from {seasons[0]} to {seasons[-1]}: stems that came after the earlier survey of a pair are not counted."
+            f"Surveyed from {seasons[0]} to {seasons[-1]}: stems that came after the earlier survey"
+            " of a pair are not counted."
         )
     return notes

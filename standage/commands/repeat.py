@@ -35,7 +35,9 @@ MOVES_NUMBERS = (
 
 @dataclass(frozen=True)
 class Repeated:
-    """A run made again. `run`: how the new one ended; `differences`: a line for each table that isn't the same; `notes`: what else is."""
+    """A run made again. `run`: how the new one ended; `differences`: a line for each table that
+    isn't the same; `notes`: what else is.
+    """
 
     run: RunResult
     differences: tuple[str, ...]
@@ -59,8 +61,13 @@ class Repeated:
 
 
 def run_again(
-    results: str | PathLike, out: str | PathLike | None = None, *, survey: str | PathLike | None = None, cores: int = 2, quiet: bool = False
-) -> Repeated:  # fmt: skip
+    results: str | PathLike,
+    out: str | PathLike | None = None,
+    *,
+    survey: str | PathLike | None = None,
+    cores: int = 2,
+    quiet: bool = False,
+) -> Repeated:
     """Makes a result again with everything it recorded, and compares the tables byte for byte.
 
     Parameters
@@ -72,13 +79,15 @@ def run_again(
 
     Raises
     ------
-    StandageError with all reasons, before any sampling, where the inputs or the versions aren't those recorded.
+    StandageError with all reasons, before any sampling, where the inputs or the versions aren't
+    those recorded.
     """
     folder = Path(results)
     told = read_told(folder)
     if "options" not in told or "survey_path" not in told:
         raise StandageError(
-            f"{folder} can't be repeated: it doesn't say how it was made, so `standage run` didn't write it."
+            f"{folder} can't be repeated: it doesn't say how it was made, so `standage run` didn't"
+            " write it."
         )
     if out is not None and Path(out).resolve() == folder.resolve():
         raise StandageError(
@@ -92,7 +101,8 @@ def run_again(
             options = replace(options, profile_folder=str(folder / options.profile_folder))
     except KeyError as odd:
         raise StandageError(
-            f"{folder} can't be repeated: option {odd} is not one that both versions of standage know."
+            f"{folder} can't be repeated: option {odd} is not one that both versions of standage"
+            " know."
         ) from odd
     read = _same_survey(path, told, options, reasons)
     if read is None:
@@ -110,7 +120,8 @@ def run_again(
     processor = get_host_cpu_name()
     if differences and told.get("processor") != processor:
         notes.append(
-            f"The processor was another one ({told.get('processor')}, now {processor}): its last digits may differ, and then the draws do."
+            f"The processor was another one ({told.get('processor')}, now {processor}): its last"
+            " digits may differ, and then the draws do."
         )
     return Repeated(run, differences, len(names), tuple(notes))
 
@@ -120,7 +131,8 @@ def _other_versions(told: dict[str, Any]) -> list[str]:
     now = {"standage": version("standage")} | library_versions()
     then = {"standage": told.get("version")} | told.get("libraries", {})
     return [
-        f"{name} was {then.get(name, 'not recorded')} and is {now[name]} here; install that version, or run the survey anew"
+        f"{name} was {then.get(name, 'not recorded')} and is {now[name]} here; install that"
+        " version, or run the survey anew"
         for name in ("standage", *MOVES_NUMBERS)
         if then.get(name) != now[name]
     ]
@@ -129,10 +141,13 @@ def _other_versions(told: dict[str, Any]) -> list[str]:
 def _same_survey(
     path: Path, told: dict[str, Any], options: RunOptions, reasons: list[str]
 ) -> Survey | None:
-    """The survey, where it and the profiles are those of the result and nothing speaks against it; what differs becomes a reason."""
+    """The survey, where it and the profiles are those of the result and nothing speaks against it;
+    what differs becomes a reason.
+    """
     if not path.exists():
         reasons.append(
-            f"the survey is not at {path}; if it was moved, give its place: standage run SURVEY --again RESULTS"
+            f"the survey is not at {path}; if it was moved, give its place: standage run SURVEY"
+            " --again RESULTS"
         )
         return None
     then, now = told["inputs_sha256"], read_written(path).hashes
@@ -154,7 +169,8 @@ def _same_survey(
     for profile in told["profiles"]:
         if profiles.get(profile["key"]) != profile["sha256"]:
             reasons.append(
-                f"the profile {profile['key']} {'has been changed' if profile['key'] in profiles else 'is missing'} since"
+                f"the profile {profile['key']}"
+                f" {'has been changed' if profile['key'] in profiles else 'is missing'} since"
             )
     return None if reasons else read_survey(path, known_species=profile_keys(folder))
 
@@ -162,14 +178,20 @@ def _same_survey(
 def _difference(then: Path, now: Path) -> str:
     """How a table differs, by its first cell that does; empty if it doesn't."""
     if not then.exists() or not now.exists():
-        return f"{then.name}: {'was not there before' if not then.exists() else 'is not made any more'}"
+        return (
+            f"{then.name}:"
+            f" {'was not there before' if not then.exists() else 'is not made any more'}"
+        )
     if then.read_bytes().removeprefix(codecs.BOM_UTF8) == now.read_bytes().removeprefix(
         codecs.BOM_UTF8
     ):
         return ""
     before, after = (pd.read_csv(path, dtype=str, keep_default_na=False) for path in (then, now))
     if list(before) != list(after) or len(before) != len(after):
-        return f"{then.name}: {len(before)} rows and {before.shape[1]} columns, now {len(after)} and {after.shape[1]}"
+        return (
+            f"{then.name}: {len(before)} rows and {before.shape[1]} columns, now {len(after)} and"
+            f" {after.shape[1]}"
+        )
     cells = [
         (row + 2, column, old, new)
         for column in before
@@ -180,4 +202,7 @@ def _difference(then: Path, now: Path) -> str:
         return f"{then.name}: the same cells, written otherwise"
     row, column, old, new = min(cells, key=lambda cell: cell[0])
     count = f"{len(cells)} cells" if len(cells) > 1 else "1 cell"
-    return f"{then.name}: {count}; first in row {row}, column {column}: {old or 'blank'}, now {new or 'blank'}"
+    return (
+        f"{then.name}: {count}; first in row {row}, column {column}: {old or 'blank'}, now"
+        f" {new or 'blank'}"
+    )

@@ -31,7 +31,10 @@ from standage.survey.files import read_written
 from standage.survey.survey import Survey
 
 DRAWS_KEPT = "The draws are kept: the same command goes on from them, without sampling again."
-TAKEN_UP = "An earlier run of the same survey and options sampled, but did not end; its draws were taken up, and nothing was sampled again."
+TAKEN_UP = (
+    "An earlier run of the same survey and options sampled, but did not end; its draws were taken"
+    " up, and nothing was sampled again."
+)
 SAMPLER = "nutpie, No-U-Turn, whitened coordinates"
 
 
@@ -39,7 +42,8 @@ SAMPLER = "nutpie, No-U-Turn, whitened coordinates"
 class RunResult:
     """The summary in words, and whether the fit passed its checks.
 
-    notes : what the person who ran it should know of how it went. incomplete : which pictures are missing and why; empty if none is.
+    notes : what the person who ran it should know of how it went. incomplete : which pictures are
+        missing and why; empty if none is.
     """
 
     text: str
@@ -57,13 +61,16 @@ def run_survey(
     quiet: bool = False,
     take_up: bool = True,
 ) -> RunResult:
-    """Fit, find, write. Raises `StandageError` before any sampling if the folder can't take results.
+    """Fit, find, write. Raises `StandageError` before any sampling if the folder can't take
+    results.
 
-    options: what is asked, by default what `RunOptions` says. cores: chains at a time; it makes no difference to the result. quiet: no
-    progress on the screen. take_up: whether kept draws of the same run may be used in place of sampling.
+    options: what is asked, by default what `RunOptions` says. cores: chains at a time; it makes no
+    difference to the result. quiet: no progress on the screen. take_up: whether kept draws of the
+    same run may be used in place of sampling.
 
-    Draws are kept beside `out` until the result is whole, and taken up by the next run that would make the same ones. A picture or report
-    that can't be made costs nothing else: the result is written, `incomplete` says what is missing, and the draws stay.
+    Draws are kept beside `out` until the result is whole, and taken up by the next run that would
+    make the same ones. A picture or report that can't be made costs nothing else: the result is
+    written, `incomplete` says what is missing, and the draws stay.
     """
     asked = RunOptions() if options is None else options
     level, profile_folder = asked.level, asked.profile_folder
@@ -71,7 +78,8 @@ def run_survey(
     check_criterion(asked.release_criterion)
     survey = coordinates_to(survey, asked.coordinates)
     profiles_before = profile_hashes(profile_folder)
-    # the last digit of a factorisation depends on its number of threads, and a chain makes another chain of a last digit
+    # the last digit of a factorisation depends on its number of threads, and a chain makes another
+    # chain of a last digit
     with work_on(out) as place, _draws_told(place), threadpool_limits(1, user_api="blas"):
         notes = []
         if not take_up:
@@ -79,9 +87,17 @@ def run_survey(
         kept_before = _when(place.draws)
         with nullcontext() if quiet else progress_on_screen() as show:
             posterior = fit_stands(
-                survey, seed=asked.seed, level=level, draws=asked.draws, chains=asked.chains, cores=cores, profile_folder=profile_folder,
-                emergence=asked.emergence, progress=show, kept=KeptDraws(place.draws),
-            )  # fmt: skip
+                survey,
+                seed=asked.seed,
+                level=level,
+                draws=asked.draws,
+                chains=asked.chains,
+                cores=cores,
+                profile_folder=profile_folder,
+                emergence=asked.emergence,
+                progress=show,
+                kept=KeptDraws(place.draws),
+            )
         if kept_before is not None and _when(place.draws) == kept_before:
             notes.append(TAKEN_UP)
         ages = date_trees(survey, level=level, folder=profile_folder)
@@ -102,7 +118,8 @@ def run_survey(
         if changed:
             settings["changed_while_running"] = changed
             notes.append(
-                f"Changed while this ran: {', '.join(changed)}. The results are of the survey as it was read; run it again."
+                f"Changed while this ran: {', '.join(changed)}. The results are of the survey as it"
+                " was read; run it again."
             )
         told = {
             "level": level,
@@ -120,7 +137,10 @@ def run_survey(
             )
             place.forget_draws()
         except IncompleteResult as lacking:
-            incomplete = f"{lacking} The draws are kept, so that the same command makes the rest without sampling again."
+            incomplete = (
+                f"{lacking} The draws are kept, so that the same command makes the rest without"
+                " sampling again."
+            )
     text = summary(posterior, level=level, tables=tables, units=asked.units)
     return RunResult(text, bool(posterior.verdict["passed"]), tuple(notes), incomplete)
 
@@ -142,8 +162,10 @@ def _draws_told(place: Workplace) -> Iterator[None]:
 
 def changed_inputs(
     survey: Survey, profiles: Mapping[str, str], species: Iterable[str], profile_folder: str | None
-) -> list[str]:  # fmt: skip
-    """Files of the survey, and profiles of these species, that aren't any more what they were when they were read; by name."""
+) -> list[str]:
+    """Files of the survey, and profiles of these species, that aren't any more what they were when
+    they were read; by name.
+    """
     if not survey.hashes:  # a survey made by a program
         return []
     now = read_written(Path(survey.path)).hashes
@@ -159,7 +181,9 @@ def changed_inputs(
 
 
 def profile_hashes(profile_folder: str | None) -> dict[str, str]:
-    """SHA-256 by key of every profile that can be read; what a profile warns of is told where it is used."""
+    """SHA-256 by key of every profile that can be read; what a profile warns of is told where it is
+    used.
+    """
     hashes = {}
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
@@ -174,7 +198,9 @@ def _when(path: Path) -> int | None:
 
 
 def _path_from(out: str | PathLike, path: str) -> str:
-    """A place as seen from the folder of results: it holds when both are moved together, and tells nothing of the computer."""
+    """A place as seen from the folder of results: it holds when both are moved together, and tells
+    nothing of the computer.
+    """
     try:
         return Path(os.path.relpath(os.path.realpath(path), os.path.realpath(out))).as_posix()
     except ValueError:  # on another drive

@@ -1,9 +1,11 @@
-"""Rings missed between the innermost ring seen and the pith: one log-normal a core, by kind of centre.
+"""Rings missed between the innermost ring seen and the pith: one log-normal a core, by kind of
+centre.
 
-Whatever the evidence, the outcome is the same three numbers a core: the rings missed are a log-normal in whole rings with log mean
-`mu + loading x gamma` and log-sd `sigma`, gamma the early-growth factor of the stand. Positive gamma is slower early growth, so more
-rings in the same distance. It is written as a probability of the rings given the reading, never as a density of the distance given the
-rings.
+Whatever the evidence, the outcome is the same three numbers a core: the rings missed are a
+log-normal in whole rings with log mean `mu + loading x gamma` and log-sd `sigma`, gamma the
+early-growth factor of the stand. Positive gamma is slower early growth, so more rings in the same
+distance. It is written as a probability of the rings given the reading, never as a density of the
+distance given the rings.
 """
 
 from __future__ import annotations
@@ -20,23 +22,32 @@ from standage.evidence.height import normal_nodes
 from standage.profiles import Profile
 
 ARC_READING_SD_MM = 0.3
-"""Reading error of chord and of arc height. Assumed: a third of a millimetre is what a scale under a lens gives."""
+"""Reading error of chord and of arc height. Assumed: a third of a millimetre is what a scale under
+a lens gives.
+"""
 MISSING_MM_SD_SHARE, MISSING_MM_SD_MM = 0.2, 1.0
 """Error of an estimated distance where none is given: 20 % and 1 mm. Assumed."""
 MISSING_RINGS_SD_SHARE, MISSING_RINGS_SD_RINGS = 0.2, 1.0
-"""Error of the reader's own number of rings missed where none is given: 20 % and 1 ring. Assumed."""
+"""Error of the reader's own number of rings missed where none is given: 20 % and 1 ring. Assumed.
+"""
 FEWEST_RINGS = 0.3
 """Stands for "no ring missed" on the log scale: it rounds to 0. Assumed."""
 INNER_RINGS_SHARE = 0.6
-"""Share of the tree-to-tree spread of early growth left once the innermost rings are measured. Assumed."""
+"""Share of the tree-to-tree spread of early growth left once the innermost rings are measured.
+Assumed.
+"""
 ARC_WITHOUT_MEASURE_MM, ARC_WITHOUT_MEASURE_LOG_SD = 8.0, 0.7
 """Distance to the pith where arcs are seen but not measured: median and log-sd. Assumed."""
 SHARE_MISSING = {"straight": 0.3, "decayed": 0.5}
 SHARE_MISSING_LOG_ODDS_SD = 1.0
-"""Share of the radius missed where diameter or core length is blank: median, sd of its log-odds. Assumed."""
+"""Share of the radius missed where diameter or core length is blank: median, sd of its log-odds.
+Assumed.
+"""
 SHARE_TO_RINGS_LOG_SD = 0.65
-"""How far the rings in a missing share of the radius differ from those of the profile's median growth curve. Assumed:
-extrapolation was off by up to factor of three (Baudet, Josefsson & Ostlund 2020); taken as the 95 % point, log(3)/1.645 = 0.67."""
+"""How far the rings in a missing share of the radius differ from those of the profile's median
+growth curve. Assumed: extrapolation was off by up to factor of three (Baudet, Josefsson & Ostlund
+2020); taken as the 95 % point, log(3)/1.645 = 0.67.
+"""
 SMALLEST_LOG_SD = 0.01
 
 
@@ -44,7 +55,8 @@ SMALLEST_LOG_SD = 0.01
 class CentreEvidence:
     """Rings missed by each core: `mu`, `sigma`, `loading`, `tree_log_sd`, each `(core,)`.
 
-    `tree_log_sd` is the part of sigma that two cores of one tree share. Cores that hold the pith have mu = -inf and sigma = loading = 0.
+    `tree_log_sd` is the part of sigma that two cores of one tree share. Cores that hold the pith
+    have mu = -inf and sigma = loading = 0.
     """
 
     mu: NDArray[np.float64]
@@ -54,9 +66,11 @@ class CentreEvidence:
 
 
 def missing_rings_pmf(mu: ArrayLike, sigma: ArrayLike, longest: int) -> NDArray[np.float64]:
-    """P(m = k) for k = 0 ... longest rings missed: `Phi((log(k + 1/2) - mu)/sigma) - Phi((log(k - 1/2) - mu)/sigma)`.
+    """P(m = k) for k = 0 ... longest rings missed: `Phi((log(k + 1/2) - mu)/sigma) - Phi((log(k -
+    1/2) - mu)/sigma)`.
 
-    `mu` and `sigma` broadcast to `(...)`; the result is `(..., longest + 1)`. mu = -inf means that no ring was missed.
+    `mu` and `sigma` broadcast to `(...)`; the result is `(..., longest + 1)`. mu = -inf means that
+    no ring was missed.
     """
     mu, sigma = np.broadcast_arrays(np.asarray(mu, float), np.asarray(sigma, float))
     exact = np.isneginf(mu)
@@ -83,9 +97,11 @@ def missing_rings_pmf(mu: ArrayLike, sigma: ArrayLike, longest: int) -> NDArray[
 def read_centres(
     table: pd.DataFrame, visible_rings: NDArray[np.float64], profile: Profile
 ) -> CentreEvidence:
-    """The centre evidence of each row of `table`: the columns of cores.csv, and `dbh_cm` of the tree.
+    """The centre evidence of each row of `table`: the columns of cores.csv, and `dbh_cm` of the
+    tree.
 
-    `visible_rings` `(core,)` are the rings from the last to the innermost seen, NaN where none can be read.
+    `visible_rings` `(core,)` are the rings from the last to the innermost seen, NaN where none can
+    be read.
     """
     column = {name: table[name].to_numpy(float) for name in _NUMBERS}
     centre = table["centre"].to_numpy(object)
@@ -129,14 +145,26 @@ def read_centres(
 
 _PARTS = ("mu", "sigma", "loading", "tree_log_sd")
 _NUMBERS = (
-    "arc_chord_mm", "arc_height_mm", "missing_mm", "missing_mm_sd", "missing_rings", "missing_rings_sd", "inner_ring_mm",
-    "core_length_mm", "diameter_at_core_cm", "bark_mm", "height_cm", "dbh_cm",
-)  # fmt: skip
+    "arc_chord_mm",
+    "arc_height_mm",
+    "missing_mm",
+    "missing_mm_sd",
+    "missing_rings",
+    "missing_rings_sd",
+    "inner_ring_mm",
+    "core_length_mm",
+    "diameter_at_core_cm",
+    "bark_mm",
+    "height_cm",
+    "dbh_cm",
+)
 
 
 def reach_unknown(cores: pd.DataFrame) -> NDArray[np.bool_]:
-    """Which rows of cores.csv tell nothing of how far from the pith they ended, `(core,)`: no curvature or no centre, and neither rings,
-    nor a distance that is used, nor a length. What they missed is then assumed from the rings seen (E14)."""
+    """Which rows of cores.csv tell nothing of how far from the pith they ended, `(core,)`: no
+    curvature or no centre, and neither rings, nor a distance that is used, nor a length. What they
+    missed is then assumed from the rings seen (E14).
+    """
     cores = cores.reindex(
         columns=["centre", "missing_rings", "missing_mm", "inner_ring_mm", "core_length_mm"]
     )
@@ -151,7 +179,9 @@ def _pith(cores: int) -> CentreEvidence:
 
 
 def _unknown(cores: int, profile: Profile) -> CentreEvidence:
-    """Nothing recorded: the profile's median, its spread split between the stand and the core so that the total is the profile's."""
+    """Nothing recorded: the profile's median, its spread split between the stand and the core so
+    that the total is the profile's.
+    """
     spread = profile["core.unknown_missing_rings_log_sd"]
     loading = min(profile["core.early_growth_stand_log_sd"], 0.7 * spread)
     own = np.sqrt(spread**2 - loading**2)
@@ -183,8 +213,10 @@ def _unmeasured_arc(cores: int) -> tuple[NDArray[np.float64], NDArray[np.float64
 def _arc_distance(
     column: dict[str, NDArray[np.float64]], profile: Profile
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Log distance and log-sd from chord and arc height. The radius is convex in the arc height, so reading error inflates it: half the
-    squared relative effect of that error is taken off the log radius."""
+    """Log distance and log-sd from chord and arc height. The radius is convex in the arc height, so
+    reading error inflates it: half the squared relative effect of that error is taken off the log
+    radius.
+    """
     with np.errstate(divide="ignore", invalid="ignore"):
         radius = geometry.arc_radius_mm(column["arc_chord_mm"], column["arc_height_mm"])
         by_chord, by_height = geometry.arc_radius_sensitivities(
@@ -202,7 +234,9 @@ def _arc_distance(
 def _estimated_distance(
     column: dict[str, NDArray[np.float64]], profile: Profile
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Log distance and log-sd where the reader gives a distance to the pith (circles laid over, or other); the pith is taken off."""
+    """Log distance and log-sd where the reader gives a distance to the pith (circles laid over, or
+    other); the pith is taken off.
+    """
     distance = geometry.distance_less_pith_mm(column["missing_mm"], profile["core.pith_radius_mm"])
     default = MISSING_MM_SD_SHARE * column["missing_mm"] + MISSING_MM_SD_MM
     sd = np.where(np.isnan(column["missing_mm_sd"]), default, column["missing_mm_sd"])
@@ -216,7 +250,9 @@ def _from_distance(
     column: dict[str, NDArray[np.float64]],
     profile: Profile,
 ) -> CentreEvidence:
-    """Rings = distance over early growth; early growth from the innermost rings of the same core where measured, else the profile's."""
+    """Rings = distance over early growth; early growth from the innermost rings of the same core
+    where measured, else the profile's.
+    """
     measured = np.log(
         np.maximum(np.where(inner_known, column["inner_ring_mm"], 1.0), 0.01)
         * profile["core.early_to_inner_ratio"]
@@ -234,7 +270,9 @@ def _from_share_of_radius(
     visible_rings: NDArray[np.float64],
     profile: Profile,
 ) -> CentreEvidence:
-    """No curvature to see, or the centre gone: the share of the radius missed, and how growth slows with age, give the rings missed."""
+    """No curvature to see, or the centre gone: the share of the radius missed, and how growth slows
+    with age, give the rings missed.
+    """
     by_taper = geometry.diameter_at_height_cm(
         column["dbh_cm"], column["height_cm"], profile["core.taper_per_m"]
     )
@@ -256,7 +294,8 @@ def _from_share_of_radius(
     median = np.where(centre == "decayed", SHARE_MISSING["decayed"], SHARE_MISSING["straight"])
     assumed = expit(np.log(median / (1.0 - median))[:, None] + SHARE_MISSING_LOG_ODDS_SD * nodes)
     share = np.where(np.isnan(share), assumed, share)
-    # The shape of the profile's curve of diameter on age: how growth slows, not how thick the stem is.
+    # The shape of the profile's curve of diameter on age: how growth slows, not how thick the stem
+    # is.
     slowing = profile["size.growth_cm_per_year"] / profile["size.asymptote_cm"]
     log_rings = np.log(
         geometry.rings_in_missing_share(share, np.maximum(visible_rings, 1.0)[:, None], slowing)

@@ -1,7 +1,9 @@
-"""One core, all evidence together: the likelihood of the year in which the tree reached the core's height.
+"""One core, all evidence together: the likelihood of the year in which the tree reached the core's
+height.
 
-`E(y) = sum_x P(innermost ring seen is that of year x) P(m = x - y)`, with m the rings missed between it and the pith
-(`docs/the-model.md`, section 4). Cores are read once, before any model is fitted.
+`E(y) = sum_x P(innermost ring seen is that of year x) P(m = x - y)`, with m the rings missed
+between it and the pith (`docs/the-model.md`, section 4). Cores are read once, before any model is
+fitted.
 """
 
 from __future__ import annotations
@@ -29,7 +31,9 @@ SPLINE_VARIANCE = 1.0 / 3.0
 SMALLEST_SHARE_LEFT = 0.1
 """At least this share of a variance is kept when the B-spline's is taken off it."""
 SHIFT_SCALES = 20
-"""Reader errors beyond this many scales carry 4 in 100,000 of a Student-t with 4 degrees of freedom and are dropped."""
+"""Reader errors beyond this many scales carry 4 in 100,000 of a Student-t with 4 degrees of freedom
+and are dropped.
+"""
 COUNTING_NODES = 7
 OWN_LOG_SD_FLOOR = 0.15
 """Two cores of one tree never share their early growth to better than this. Assumed."""
@@ -49,13 +53,16 @@ _TREE_COLUMNS = (
 
 @dataclass(frozen=True)
 class CoreReadings:
-    """Cores of live and dead stems, in the order of `core`; every array is `(core,)` except the outer-ring pmf, `(core, k)`.
+    """Cores of live and dead stems, in the order of `core`; every array is `(core,)` except the
+    outer-ring pmf, `(core, k)`.
 
-    innermost_year: plug-in calendar year of the innermost ring seen, NaN if none can be read. counted_rings: rings that carry counting
-    error, 0 if exact. reader_scale: scale of the reader's Student-t error. [rings] outer_years, outer_weights: shifts to be added to
-    innermost_year, and their weights. centre_mu, centre_sigma, centre_loading: log-normal of the rings missed; -inf, 0, 0 where the pith is
-    in the core; centre_tree_log_sd the part of sigma common to cores of one tree. height_cm: to 5 cm, NaN if not recorded; a core below
-    emergence height stands at emergence height and has below_emergence set. latest_year: arrival cannot be later.
+    innermost_year: plug-in calendar year of the innermost ring seen, NaN if none can be read.
+    counted_rings: rings that carry counting error, 0 if exact. reader_scale: scale of the reader's
+    Student-t error. [rings] outer_years, outer_weights: shifts to be added to innermost_year, and
+    their weights. centre_mu, centre_sigma, centre_loading: log-normal of the rings missed; -inf, 0,
+    0 where the pith is in the core; centre_tree_log_sd the part of sigma common to cores of one
+    tree. height_cm: to 5 cm, NaN if not recorded; a core below emergence height stands at emergence
+    height and has below_emergence set. latest_year: arrival cannot be later.
     """
 
     core: NDArray[np.object_]
@@ -89,13 +96,17 @@ class CoreReadings:
 
 
 def read_cores(survey: Survey, stand: str, species: str, profile: Profile) -> CoreReadings:
-    """Readings of all cores of a stand and species, live and dead stems alike, in the order of cores.csv."""
+    """Readings of all cores of a stand and species, live and dead stems alike, in the order of
+    cores.csv.
+    """
     table = core_table(survey)
     return readings_of(table[(table["stand"] == stand) & (table["species"] == species)], profile)
 
 
 def core_table(survey: Survey) -> pd.DataFrame:
-    """cores.csv with what is needed of each core's tree beside it; a blank core date is the stand's survey date."""
+    """cores.csv with what is needed of each core's tree beside it; a blank core date is the stand's
+    survey date.
+    """
     called_so = [
         name for name in _TREE_COLUMNS if name != "tree"
     ]  # an unknown column of cores.csv may be
@@ -148,10 +159,11 @@ def evidence_over_years(
 ) -> Floats:
     """Likelihood of each year of arrival at the core's height.
 
-    `years` `(year,)`, calendar years. Without `nodes` the early-growth and counting factors are averaged out: `(year,)`. With nodes =
-    (values of the early-growth factor, values of the counting factor): `(g, d, year)`, made for mixing by B-splines of spacing 1, whose
-    variance is taken off beforehand. A core without a readable ring is flat up to its latest year. A core below emergence height speaks
-    about the year of emergence. Years must be consecutive.
+    `years` `(year,)`, calendar years. Without `nodes` the early-growth and counting factors are
+    averaged out: `(year,)`. With nodes = (values of the early-growth factor, values of the counting
+    factor): `(g, d, year)`, made for mixing by B-splines of spacing 1, whose variance is taken off
+    beforehand. A core without a readable ring is flat up to its latest year. A core below emergence
+    height speaks about the year of emergence. Years must be consecutive.
     """
     return pooled_evidence_over_years(readings, [index], years, profile, nodes)
 
@@ -163,15 +175,18 @@ def pooled_evidence_over_years(
     profile: Profile,
     nodes: Nodes | None = None,
 ) -> Floats:
-    """Joint likelihood of several cores at the same height of one tree, of the shapes of `evidence_over_years`.
+    """Joint likelihood of several cores at the same height of one tree, of the shapes of
+    `evidence_over_years`.
 
-    The cores share the early growth of their tree (averaged over a grid fine enough for the sharpest of them) besides the stand's
-    factors; it is never a product of separately averaged likelihoods. Raises ValueError where the cores' heights differ.
+    The cores share the early growth of their tree (averaged over a grid fine enough for the
+    sharpest of them) besides the stand's factors; it is never a product of separately averaged
+    likelihoods. Raises ValueError where the cores' heights differ.
     """
     rows = np.asarray(indices, int)
     if np.unique(readings.height_cm[rows][~np.isnan(readings.height_cm[rows])]).size > 1:
         raise ValueError(
-            f"cores of different heights cannot be pooled: {', '.join(map(str, readings.core[rows]))}"
+            "cores of different heights cannot be pooled:"
+            f" {', '.join(map(str, readings.core[rows]))}"
         )
     years = np.asarray(years, np.int64)
     if nodes is None:
@@ -207,8 +222,9 @@ def _split_spread(
 ) -> tuple[Floats, Floats, Floats]:
     """Log mean, own log-sd and log-sd shared by the cores of the tree, each `(row,)`.
 
-    With nodes the spline's variance comes off the shared part first, being shared itself, and off the own part for the rest. Without nodes
-    the stand's factor is one more thing that cores of a tree share.
+    With nodes the spline's variance comes off the shared part first, being shared itself, and off
+    the own part for the rest. Without nodes the stand's factor is one more thing that cores of a
+    tree share.
     """
     mu, sigma, loading = (
         readings.centre_mu[rows],
@@ -240,7 +256,9 @@ def _split_spread(
 
 
 def _tree_factor_grid(own: Floats, shared: Floats) -> tuple[Floats, Floats]:
-    """Nodes and weights of the tree's own early-growth factor: a grid on -4 ... 4 no wider than the sharpest core can tell apart."""
+    """Nodes and weights of the tree's own early-growth factor: a grid on -4 ... 4 no wider than the
+    sharpest core can tell apart.
+    """
     told = (shared > 0) & (own > 0)
     if not told.any():
         return np.zeros(1), np.ones(1)
@@ -253,7 +271,9 @@ def _tree_factor_grid(own: Floats, shared: Floats) -> tuple[Floats, Floats]:
 def innermost_ring_pmf(
     readings: CoreReadings, row: int, profile: Profile, counting: Floats, *, with_nodes: bool
 ) -> tuple[NDArray[np.int64], Floats]:
-    """Years before the plug-in year of the innermost ring `(s,)`; their probabilities at each value of the counting factor, `(d, s)`."""
+    """Years before the plug-in year of the innermost ring `(s,)`; their probabilities at each value
+    of the counting factor, `(d, s)`.
+    """
     bias_mean, bias_sd = ring_count.counting_bias(profile)
     counted, scale = readings.counted_rings[row], readings.reader_scale[row]
     location = counted * (bias_mean + bias_sd * counting)
@@ -297,7 +317,9 @@ def _one_core(
     *,
     with_nodes: bool,
 ) -> Floats:
-    """E at each early-growth log mean `(g,)` and counting factor `(d,)`: `(g, d, year)`; size 1 on an axis the core does not depend on."""
+    """E at each early-growth log mean `(g,)` and counting factor `(d,)`: `(g, d, year)`; size 1 on
+    an axis the core does not depend on.
+    """
     reachable = years <= readings.latest_year[row]
     if not readings.readable[row]:
         return np.where(reachable, 1.0, 0.0)[None, None, :]
@@ -306,7 +328,8 @@ def _one_core(
     already = (
         height.years_already_waited_pmf(profile) if readings.below_emergence[row] else np.ones(1)
     )
-    # Years at the core itself: as many more before the first as a core below emergence height can be early.
+    # Years at the core itself: as many more before the first as a core below emergence height can
+    # be early.
     at_core = np.arange(years[0] - already.size + 1, years[-1] + 1)
     lag = int(readings.innermost_year[row]) - before[:, None] - at_core[None, :]
     log_mean = (

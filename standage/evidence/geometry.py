@@ -10,13 +10,17 @@ from numpy.typing import ArrayLike, NDArray
 
 BREAST_HEIGHT_CM = 137.0
 SMALLEST_DISTANCE_MM = 0.3
-"""Distances to the pith are held at or above this: a core that came nearer is one whose pith was seen. Assumed."""
+"""Distances to the pith are held at or above this: a core that came nearer is one whose pith was
+seen. Assumed.
+"""
 SMALLEST_SHARE_MISSING = 0.02
-"""A core cannot be judged to have missed less of the radius than this from lengths alone. Assumed."""
+"""A core cannot be judged to have missed less of the radius than this from lengths alone. Assumed.
+"""
 
 
 def arc_radius_mm(chord_mm: ArrayLike, arc_height_mm: ArrayLike) -> NDArray[np.float64]:
-    """Radius of the circle through an arc of chord L and height h: `L^2/(8h) + h/2` (Duncan 1989). [mm]
+    """Radius of the circle through an arc of chord L and height h: `L^2/(8h) + h/2` (Duncan 1989).
+    [mm]
 
     >>> float(arc_radius_mm(10, 2))
     7.25
@@ -28,20 +32,26 @@ def arc_radius_mm(chord_mm: ArrayLike, arc_height_mm: ArrayLike) -> NDArray[np.f
 def arc_radius_sensitivities(
     chord_mm: ArrayLike, arc_height_mm: ArrayLike
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Change of the arc radius per mm of chord, `L/(4h)`, and per mm of arc height, `1/2 - L^2/(8h^2)`."""
+    """Change of the arc radius per mm of chord, `L/(4h)`, and per mm of arc height, `1/2 -
+    L^2/(8h^2)`.
+    """
     chord, height = np.asarray(chord_mm, float), np.asarray(arc_height_mm, float)
     return chord / (4.0 * height), 0.5 - chord**2 / (8.0 * height**2)
 
 
 def distance_less_pith_mm(distance_mm: ArrayLike, pith_radius_mm: float) -> NDArray[np.float64]:
-    """Wood between a ring and the pith's own edge, at least `SMALLEST_DISTANCE_MM`: the pith is not made of rings. [mm]"""
+    """Wood between a ring and the pith's own edge, at least `SMALLEST_DISTANCE_MM`: the pith is not
+    made of rings. [mm]
+    """
     return np.maximum(np.asarray(distance_mm, float) - pith_radius_mm, SMALLEST_DISTANCE_MM)
 
 
 def diameter_at_height_cm(
     dbh_cm: ArrayLike, height_cm: ArrayLike, taper_per_m: float
 ) -> NDArray[np.float64]:
-    """Diameter over bark at a height, from that at breast height and a straight taper; blank heights count as breast height. [cm]"""
+    """Diameter over bark at a height, from that at breast height and a straight taper; blank
+    heights count as breast height. [cm]
+    """
     height = np.asarray(height_cm, float)
     metres_above = np.where(np.isnan(height), 0.0, (height - BREAST_HEIGHT_CM) / 100.0)
     return np.asarray(dbh_cm, float) * (1.0 - taper_per_m * metres_above)
@@ -50,7 +60,9 @@ def diameter_at_height_cm(
 def radius_under_bark_mm(
     diameter_cm: ArrayLike, bark_mm: ArrayLike, bark_share: float
 ) -> NDArray[np.float64]:
-    """Half the diameter less the bark of one side, measured or, where blank, `bark_share` of the diameter. [mm]"""
+    """Half the diameter less the bark of one side, measured or, where blank, `bark_share` of the
+    diameter. [mm]
+    """
     diameter, bark = np.asarray(diameter_cm, float) * 10.0, np.asarray(bark_mm, float)
     return diameter / 2.0 - np.where(np.isnan(bark), bark_share * diameter, bark)
 
@@ -70,10 +82,12 @@ def share_of_radius_missing(
     eccentricity_log_sd: float,
     nodes: ArrayLike,
 ) -> NDArray[np.float64]:
-    """Share of the radius that the core missed, `(core, node)`, at standard normal `nodes` of the stem's eccentricity.
+    """Share of the radius that the core missed, `(core, node)`, at standard normal `nodes` of the
+    stem's eccentricity.
 
-    The cored radius differs from half the diameter by a log-normal factor. Shares are held within `SMALLEST_SHARE_MISSING` of 0 and 1: a
-    core longer than half the diameter has missed little, not less than nothing.
+    The cored radius differs from half the diameter by a log-normal factor. Shares are held within
+    `SMALLEST_SHARE_MISSING` of 0 and 1: a core longer than half the diameter has missed little, not
+    less than nothing.
     """
     radius = (
         np.asarray(radius_mm, float)[..., None]
@@ -87,11 +101,13 @@ def share_of_radius_missing(
 def rings_in_missing_share(
     share: ArrayLike, visible_rings: ArrayLike, slowing_per_year: float
 ) -> NDArray[np.float64]:
-    """Rings in the missing share of a radius that grew as `1 - exp(-c age)`, given the rings seen in the rest.
+    """Rings in the missing share of a radius that grew as `1 - exp(-c age)`, given the rings seen
+    in the rest.
 
-    Solving `(1 - e^(-c m))/(1 - e^(-c (m + n))) = share` for m gives `log[(1 - share e^(-c n))/(1 - share)]/c`. With c = 0, even growth,
-    it is n times the odds of the share; growth that slows with age puts fewer rings near the pith (constant-rate extrapolation
-    overestimates: Rozas 2003; Baudet, Josefsson & Ostlund 2020).
+    Solving `(1 - e^(-c m))/(1 - e^(-c (m + n))) = share` for m gives `log[(1 - share e^(-c n))/(1 -
+    share)]/c`. With c = 0, even growth, it is n times the odds of the share; growth that slows with
+    age puts fewer rings near the pith (constant-rate extrapolation overestimates: Rozas 2003;
+    Baudet, Josefsson & Ostlund 2020).
     """
     share, rings = np.asarray(share, float), np.asarray(visible_rings, float)
     if slowing_per_year == 0:

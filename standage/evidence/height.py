@@ -1,7 +1,9 @@
-"""Delays between establishment and the first ring at a height: seasons without a stem, then seasons of height growth.
+"""Delays between establishment and the first ring at a height: seasons without a stem, then seasons
+of height growth.
 
-`docs/the-model.md`, section 3, states both distributions. This module holds them as plain arrays: at given parameters, and averaged over
-everything the profile is unsure of, for dating trees before any stand model has been fitted.
+`docs/the-model.md`, section 3, states both distributions. This module holds them as plain arrays:
+at given parameters, and averaged over everything the profile is unsure of, for dating trees before
+any stand model has been fitted.
 """
 
 from __future__ import annotations
@@ -17,11 +19,15 @@ from standage.profiles import Profile
 BREAST_HEIGHT_CM = 137.0
 HEIGHT_STEP_CM = 5.0
 QUADRATURE_NODES = 9
-"""Gauss-Hermite nodes for one normal factor; the delay's mean changes by less than 0.001 years beyond this."""
+"""Gauss-Hermite nodes for one normal factor; the delay's mean changes by less than 0.001 years
+beyond this.
+"""
 
 
 def normal_nodes(count: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Gauss-Hermite nodes and weights for a standard normal factor, each `(count,)`; the weights sum to 1."""
+    """Gauss-Hermite nodes and weights for a standard normal factor, each `(count,)`; the weights
+    sum to 1.
+    """
     nodes, weights = np.polynomial.hermite_e.hermegauss(count)
     return nodes, weights / weights.sum()
 
@@ -32,7 +38,9 @@ def round_height_cm(height_cm: ArrayLike) -> NDArray[np.float64]:
 
 
 def emergence_node_cm(profile: Profile) -> float:
-    """The lowest height a delay is stated for: emergence height rounded up to 5 cm, 0 without a grass stage. [cm]"""
+    """The lowest height a delay is stated for: emergence height rounded up to 5 cm, 0 without a
+    grass stage. [cm]
+    """
     if not profile.has_grass_stage:
         return 0.0
     return float(
@@ -41,9 +49,11 @@ def emergence_node_cm(profile: Profile) -> float:
 
 
 def grass_stage_pmf(median: ArrayLike, log_sd: ArrayLike, longest: int) -> NDArray[np.float64]:
-    """P(G = g) for g = 0 ... longest seasons without a stem: a log-normal in whole seasons, none at 0, cut off at `longest`.
+    """P(G = g) for g = 0 ... longest seasons without a stem: a log-normal in whole seasons, none at
+    0, cut off at `longest`.
 
-    `median` and `log_sd` broadcast to a shape `(...)`; the result is `(..., longest + 1)` and sums to 1 along the last axis.
+    `median` and `log_sd` broadcast to a shape `(...)`; the result is `(..., longest + 1)` and sums
+    to 1 along the last axis.
     """
     median, log_sd = np.broadcast_arrays(np.asarray(median, float), np.asarray(log_sd, float))
     edges = np.log(np.arange(longest + 1) + 0.5)
@@ -54,10 +64,11 @@ def grass_stage_pmf(median: ArrayLike, log_sd: ArrayLike, longest: int) -> NDArr
 
 
 def height_growth_pmf(mean: ArrayLike, dispersion: float, longest: int) -> NDArray[np.float64]:
-    """P(B = k) for k = 0 ... longest seasons of height growth: negative binomial of given mean and variance = dispersion x mean.
+    """P(B = k) for k = 0 ... longest seasons of height growth: negative binomial of given mean and
+    variance = dispersion x mean.
 
-    `mean` has any shape `(...)`; the result is `(..., longest + 1)`. It is not rescaled for what lies beyond `longest`, so that the pmfs of
-    successive heights convolve to one another exactly.
+    `mean` has any shape `(...)`; the result is `(..., longest + 1)`. It is not rescaled for what
+    lies beyond `longest`, so that the pmfs of successive heights convolve to one another exactly.
     """
     mean = np.asarray(mean, float)
     shape, success = mean / (dispersion - 1.0), 1.0 / dispersion
@@ -71,7 +82,9 @@ def height_growth_pmf(mean: ArrayLike, dispersion: float, longest: int) -> NDArr
 
 
 def relative_height(profile: Profile, height_cm: ArrayLike) -> NDArray[np.float64]:
-    """Mean seasons of growth from emergence to `height_cm` as a share of those to breast height; 0 at emergence height and below."""
+    """Mean seasons of growth from emergence to `height_cm` as a share of those to breast height; 0
+    at emergence height and below.
+    """
     start = profile["grass_stage.emergence_height_cm"] if profile.has_grass_stage else 0.0
     above = np.maximum((np.asarray(height_cm, float) - start) / (BREAST_HEIGHT_CM - start), 0.0)
     return above ** profile["height_growth.exponent"]
@@ -80,7 +93,9 @@ def relative_height(profile: Profile, height_cm: ArrayLike) -> NDArray[np.float6
 def _averaged_growth_pmf(
     profile: Profile, share: float, shared_factor: ArrayLike, own_log_sd: float
 ) -> NDArray[np.float64]:
-    """Pmf of the seasons for a share of the height growth, averaged over its own normal factor, at given shared log factors `(...)`."""
+    """Pmf of the seasons for a share of the height growth, averaged over its own normal factor, at
+    given shared log factors `(...)`.
+    """
     nodes, weights = normal_nodes(QUADRATURE_NODES)
     scale = np.asarray(shared_factor, float)[..., None] + own_log_sd * nodes
     mean = share * profile["height_growth.years_to_breast_height"] * np.exp(scale)
@@ -95,7 +110,9 @@ def _averaged_growth_pmf(
 def height_growth_pmf_prior(
     profile: Profile, lower_cm: float, upper_cm: float
 ) -> NDArray[np.float64]:
-    """Pmf of the seasons from `lower_cm` to `upper_cm`, `(k,)`, averaged over what the profile is unsure of."""
+    """Pmf of the seasons from `lower_cm` to `upper_cm`, `(k,)`, averaged over what the profile is
+    unsure of.
+    """
     share = float(relative_height(profile, upper_cm) - relative_height(profile, lower_cm))
     spread = np.hypot(
         profile["height_growth.years_log_sd"], profile["height_growth.between_stand_log_sd"]
@@ -106,7 +123,9 @@ def height_growth_pmf_prior(
 def grass_stage_pmf_prior(
     profile: Profile, shared_z: ArrayLike | None = None
 ) -> NDArray[np.float64]:
-    """Pmf of G averaged over species and stand factors: `(g,)`, or `(..., g)` at given values of the factor shared with height growth."""
+    """Pmf of G averaged over species and stand factors: `(g,)`, or `(..., g)` at given values of
+    the factor shared with height growth.
+    """
     longest = int(profile["grass_stage.longest_years"])
     shared = np.zeros(()) if shared_z is None else np.asarray(shared_z, float)
     if not profile.has_grass_stage:
@@ -130,10 +149,11 @@ def grass_stage_pmf_prior(
 
 
 def delay_pmf_prior(profile: Profile, height_cm: float) -> NDArray[np.float64]:
-    """Pmf `(k,)` of the seasons from establishment to the first ring at `height_cm`, before any data of the stand.
+    """Pmf `(k,)` of the seasons from establishment to the first ring at `height_cm`, before any
+    data of the stand.
 
-    Averages `docs/the-model.md`, section 3, over the species and stand factors, with the factor that holds back seedlings and saplings
-    alike kept common to both parts.
+    Averages `docs/the-model.md`, section 3, over the species and stand factors, with the factor
+    that holds back seedlings and saplings alike kept common to both parts.
     """
     nodes, weights = normal_nodes(QUADRATURE_NODES)
     grass = grass_stage_pmf_prior(profile, nodes)
@@ -149,10 +169,12 @@ def delay_pmf_prior(profile: Profile, height_cm: float) -> NDArray[np.float64]:
 
 
 def years_already_waited_pmf(profile: Profile) -> NDArray[np.float64]:
-    """Pmf `(v,)` of the seasons V between a ring seen below emergence height and the start of the stem.
+    """Pmf `(v,)` of the seasons V between a ring seen below emergence height and the start of the
+    stem.
 
-    A core below emergence height may hold any part of the grass stage: V is uniform on 0 ... G (assumption E12 in `docs/evidence.md`). By
-    symmetry it is also the pmf of the seasons from establishment to that ring.
+    A core below emergence height may hold any part of the grass stage: V is uniform on 0 ... G
+    (assumption E12 in `docs/evidence.md`). By symmetry it is also the pmf of the seasons from
+    establishment to that ring.
     """
     grass = grass_stage_pmf_prior(profile)
     share = grass / (np.arange(grass.size) + 1.0)
@@ -160,7 +182,8 @@ def years_already_waited_pmf(profile: Profile) -> NDArray[np.float64]:
 
 
 def steps(profile: Profile, heights_cm: Sequence[float]) -> tuple[NDArray[np.float64], ...]:
-    """Prior pmfs of the seasons between successive heights, given in ascending order: one array fewer than heights.
+    """Prior pmfs of the seasons between successive heights, given in ascending order: one array
+    fewer than heights.
 
     Raises ValueError where the heights don't ascend.
     """

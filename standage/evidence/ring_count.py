@@ -1,7 +1,8 @@
 """The calendar year of the innermost ring seen: counted, crossdated, or crossdated part of the way.
 
-The reading gives a plug-in year, the number of counted rings that can carry an error, the scale of the reader's error, and a small pmf for
-the calendar year of the outer ring where neither the reader nor the date of the core settles it.
+The reading gives a plug-in year, the number of counted rings that can carry an error, the scale of
+the reader's error, and a small pmf for the calendar year of the outer ring where neither the reader
+nor the date of the core settles it.
 """
 
 from __future__ import annotations
@@ -16,21 +17,27 @@ from standage.profiles import Profile
 from standage.years import growing_seasons
 
 OUTER_UNCLEAR_WEIGHT = 0.15
-"""Chance, either way, that a count stands one calendar year off where a September-February core's outer ring is not described. In
-September the season's ring is as likely counted as left out: even chances for the year itself and the one before. Assumed."""
+"""Chance, either way, that a count stands one calendar year off where a September-February core's
+outer ring is not described. In September the season's ring is as likely counted as left out: even
+chances for the year itself and the one before. Assumed.
+"""
 READER_SCALES_IN_BOUND = 3.0
 SMALLEST_READER_SCALE = 0.2
 """A counted series is never exact: least scale of its error, in rings. Assumed."""
 DEATH_YEAR_SPAN = 15
-"""Widest shift of the outer ring considered for a recorded year of death that is itself uncertain. [years]"""
+"""Widest shift of the outer ring considered for a recorded year of death that is itself uncertain.
+[years]
+"""
 
 
 @dataclass(frozen=True)
 class InnermostRing:
-    """Dating of the innermost ring of each core; arrays `(core,)`, the outer-ring pmf `(core, k)`. Calendar years, NaN if unreadable.
+    """Dating of the innermost ring of each core; arrays `(core,)`, the outer-ring pmf `(core, k)`.
+    Calendar years, NaN if unreadable.
 
-    `visible_rings` counts from the last ring to the innermost seen, `latest_year` is the last season in which the innermost ring can have
-    been laid, `reason` says why a core cannot be read and `note` what is odd about one that can.
+    `visible_rings` counts from the last ring to the innermost seen, `latest_year` is the last
+    season in which the innermost ring can have been laid, `reason` says why a core cannot be read
+    and `note` what is odd about one that can.
     """
 
     innermost_year: NDArray[np.float64]
@@ -49,8 +56,9 @@ class InnermostRing:
 def counting_bias(profile: Profile) -> tuple[float, float]:
     """Mean and stand-to-stand sd of (true - counted)/counted rings.
 
-    With a share f of false rings, and a absent rings to each visible one, n counted rings are n (1 - f)(1 + a) years: each boundary
-    advances the age by the probability that it is annual (Ricker et al. 2020).
+    With a share f of false rings, and a absent rings to each visible one, n counted rings are n (1
+    - f)(1 + a) years: each boundary advances the age by the probability that it is annual (Ricker
+    et al. 2020).
     """
     false, absent = profile["rings.false_per_100"] / 100.0, profile["rings.absent_per_100"] / 100.0
     return (1.0 - false) * (1.0 + absent) - 1.0, profile["rings.bias_sd"]
@@ -66,9 +74,11 @@ def student_t4_cdf(t: ArrayLike) -> NDArray[np.float64]:
 def shift_pmf(
     location: ArrayLike, scale: ArrayLike, shifts: NDArray[np.int64]
 ) -> NDArray[np.float64]:
-    """P(true - counted rings = shift): Student-t with 4 degrees of freedom rounded to whole rings, `(..., shift)`.
+    """P(true - counted rings = shift): Student-t with 4 degrees of freedom rounded to whole rings,
+    `(..., shift)`.
 
-    `location` and `scale` broadcast to `(...)`; `shifts` are consecutive. A scale of 0 is exact at the rounded location.
+    `location` and `scale` broadcast to `(...)`; `shifts` are consecutive. A scale of 0 is exact at
+    the rounded location.
     """
     location, scale = np.broadcast_arrays(np.asarray(location, float), np.asarray(scale, float))
     exact = scale == 0
@@ -81,7 +91,9 @@ def shift_pmf(
 
 
 def date_innermost_rings(table: pd.DataFrame, profile: Profile) -> InnermostRing:
-    """Date the innermost ring of each row of `table`: columns of cores.csv, and `status`, `death_year`, `death_year_sd` of the tree."""
+    """Date the innermost ring of each row of `table`: columns of cores.csv, and `status`,
+    `death_year`, `death_year_sd` of the tree.
+    """
     first, last, count = (
         table[name].to_numpy(float) for name in ("first_ring_year", "last_ring_year", "ring_count")
     )
@@ -100,7 +112,8 @@ def date_innermost_rings(table: pd.DataFrame, profile: Profile) -> InnermostRing
     no_ring = np.isnan(first) & np.isnan(count)
     no_anchor = ~no_ring & np.isnan(innermost)
     readable = ~(no_ring | no_anchor)
-    # A crossdated last ring counts even where it was still growing: only its year matters, not whether it is complete.
+    # A crossdated last ring counts even where it was still growing: only its year matters, not
+    # whether it is complete.
     outer_end = np.where(
         crossdated & ~np.isnan(last), last, np.where(np.isnan(outermost), season, outermost)
     )
@@ -112,7 +125,8 @@ def date_innermost_rings(table: pd.DataFrame, profile: Profile) -> InnermostRing
     counted = np.where(readable, counted, 0.0)
     scale = _reader_scale(counted, table["count_sd"].to_numpy(float), profile)
     latest = np.where(dead & ~np.isnan(outermost), np.minimum(outermost, season), season)
-    # Rings without a calendar year still bound the arrival: so many seasons passed since, give or take the count.
+    # Rings without a calendar year still bound the arrival: so many seasons passed since, give or
+    # take the count.
     latest = np.where(
         no_anchor,
         season
@@ -159,9 +173,10 @@ def _outermost_complete_ring(
 ) -> NDArray[np.float64]:
     """Calendar year of the last complete ring, `(core,)`; NaN where nothing tells.
 
-    A given last ring stands, less one if it was still growing. Otherwise the core's date decides: by September the season's ring counts
-    as complete, before it does not, unless the reader says otherwise. Outer rings lost, or a dead stem without a year of death, leave no
-    anchor. Common practice, no source.
+    A given last ring stands, less one if it was still growing. Otherwise the core's date decides:
+    by September the season's ring counts as complete, before it does not, unless the reader says
+    otherwise. Outer rings lost, or a dead stem without a year of death, leave no anchor. Common
+    practice, no source.
     """
     autumn_or_winter = (month >= 9) | (month < 3)
     full_latewood = (outer == "complete") & (month >= 7)
@@ -208,9 +223,11 @@ def _usual_reader_scale(counted: NDArray[np.float64], profile: Profile) -> NDArr
 def _reader_scale(
     counted: NDArray[np.float64], count_sd: NDArray[np.float64], profile: Profile
 ) -> NDArray[np.float64]:
-    """Scale of the Student-t of each count: the reader's own standard deviation, else the profile's fixed and growing parts.
+    """Scale of the Student-t of each count: the reader's own standard deviation, else the profile's
+    fixed and growing parts.
 
-    A standard deviation is taken as the scale itself: about two counts in three lie within one of it, in either reading of the word.
+    A standard deviation is taken as the scale itself: about two counts in three lie within one of
+    it, in either reading of the word.
     """
     scale = np.where(np.isnan(count_sd), _usual_reader_scale(counted, profile), count_sd)
     return np.where(counted > 0, np.maximum(scale, SMALLEST_READER_SCALE), 0.0)

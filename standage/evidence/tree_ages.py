@@ -1,6 +1,7 @@
 """Tree by tree: year of establishment from a tree's own cores, before any stand model.
 
-The prior over years is flat up to the survey (for a dead stem, up to its last ring), so nothing is borrowed from other trees.
+The prior over years is flat up to the survey (for a dead stem, up to its last ring), so nothing is
+borrowed from other trees.
 """
 
 from __future__ import annotations
@@ -25,14 +26,23 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
 
-PRIOR_SENTENCE = "Each tree by itself, under a prior that holds all years up to the survey equally likely; no stand model."
+PRIOR_SENTENCE = (
+    "Each tree by itself, under a prior that holds all years up to the survey equally likely; no"
+    " stand model."
+)
 FIRST_MONTH_COMPLETE = 10
 """From October on the season's growth counts as completed. Common practice, no source."""
 MOST_THREADS = 4
-"""Blocks dated at a time: each takes some 100 MB, and beyond a few the memory is what is waited for."""
+"""Blocks dated at a time: each takes some 100 MB, and beyond a few the memory is what is waited
+for.
+"""
 _SPREADS = ("sd_count", "sd_centre", "sd_height", "sd_grass", "sd_total")
 COLUMNS = (
-    "stand", "tree", "species", "plot", "basis",
+    "stand",
+    "tree",
+    "species",
+    "plot",
+    "basis",
     *(f"establishment_year_{point}" for point in ("low", "median", "high")),
     *(f"age_{point}" for point in ("low", "median", "high")),
     "innermost_ring_year",
@@ -40,8 +50,10 @@ COLUMNS = (
     "coring_height_cm",
     *(f"coring_height_year_{point}" for point in ("low", "median", "high")),
     *(f"years_below_core_{point}" for point in ("low", "median", "high")),
-    *_SPREADS, "left_out_reason", "note",
-)  # fmt: skip
+    *_SPREADS,
+    "left_out_reason",
+    "note",
+)
 
 _FAILED = {
     "no_sound_wood": "coring was tried: no sound wood",
@@ -51,7 +63,9 @@ _FAILED = {
 
 
 def last_completed_season(date: pd.Timestamp) -> int:
-    """The last growing season that was over at a date: from October on the one that began in March, before that the previous one."""
+    """The last growing season that was over at a date: from October on the one that began in March,
+    before that the previous one.
+    """
     season = growing_season(date)
     return season if date.month >= FIRST_MONTH_COMPLETE or date.month < 3 else season - 1
 
@@ -59,10 +73,11 @@ def last_completed_season(date: pd.Timestamp) -> int:
 def date_trees(survey: Survey, level: float = 0.9, *, folder: str | None = None) -> pd.DataFrame:
     """A table of dates, one row a stem of the survey, from each stem's own cores and nothing else.
 
-    The prior over years is flat up to the survey. Columns are those of tree_dates.csv, `_low`, `_median`, `_high` being the points that
-    hold `level` between them; years are calendar years, ages seasons completed at the survey (dead stems: at the last ring), heights in
-    cm, `sd_*` in years. Stems that cannot be dated keep their row and a `left_out_reason`. `folder` holds the user's own profiles. Raises
-    ValueError for a level outside 0 ... 1.
+    The prior over years is flat up to the survey. Columns are those of tree_dates.csv, `_low`,
+    `_median`, `_high` being the points that hold `level` between them; years are calendar years,
+    ages seasons completed at the survey (dead stems: at the last ring), heights in cm, `sd_*` in
+    years. Stems that cannot be dated keep their row and a `left_out_reason`. `folder` holds the
+    user's own profiles. Raises ValueError for a level outside 0 ... 1.
     """
     if not 0.0 < level < 1.0:
         raise ValueError(f"level must lie between 0 and 1, got {level}")
@@ -124,7 +139,9 @@ def _planted(
     numbers: dict[str, Floats],
     text: dict[str, NDArray[np.object_]],
 ) -> None:
-    """Planted stems: the recorded year of planting stands for establishment. Without it the delays of natural plants would not apply."""
+    """Planted stems: the recorded year of planting stands for establishment. Without it the delays
+    of natural plants would not apply.
+    """
     planted = trees["origin"].to_numpy(object) == "planted"
     year = trees["planted_year"].to_numpy(float)
     recorded = planted & ~np.isnan(year)

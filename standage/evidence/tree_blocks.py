@@ -1,6 +1,7 @@
 """Arithmetic of dating many trees: blocks of trees with equally many cores, on an axis of lags.
 
-A lag is a number of years before the plug-in year of a tree's lowest core, so that trees of all ages share one short axis.
+A lag is a number of years before the plug-in year of a tree's lowest core, so that trees of all
+ages share one short axis.
 """
 
 from __future__ import annotations
@@ -28,7 +29,9 @@ REACH_SCALES = 10
 REACH_LOG_SDS = 3.3
 """Rings missed are followed to the 99.95 % point."""
 TREE_NODES = np.linspace(-3.0, 3.0, 7)
-"""Grid of the early-growth factor that the cores of one tree share; the cores' own log-sd is kept at half its spacing or more."""
+"""Grid of the early-growth factor that the cores of one tree share; the cores' own log-sd is kept
+at half its spacing or more.
+"""
 BELOW_EMERGENCE = 0.0
 """Stands in for the height of a core below emergence height: all such cores are alike."""
 _COUNTING = height.normal_nodes(3)
@@ -42,8 +45,8 @@ def _node_height(readings: CoreReadings) -> Floats:
 def tree_blocks(readings: CoreReadings, place: Integers, profile: Profile) -> Iterator[Integers]:
     """Positions of readable cores as arrays `(tree, core)`, cores by descending height.
 
-    Trees of a block have equally many cores, and much the same range of rings missed. Cores without a height are used only where the
-    tree has no other.
+    Trees of a block have equally many cores, and much the same range of rings missed. Cores without
+    a height are used only where the tree has no other.
     """
     rows = np.flatnonzero(readings.readable)
     blank = np.isnan(readings.height_cm[rows])
@@ -86,7 +89,9 @@ def _longest_missed(readings: CoreReadings, rows: Integers, profile: Profile) ->
 def _ring_pmf(
     readings: CoreReadings, rows: Integers, profile: Profile, counting: Floats
 ) -> tuple[int, Floats]:
-    """Years before the plug-in year of the innermost ring: the first of them, and probabilities `(core, counting factor, years before)`."""
+    """Years before the plug-in year of the innermost ring: the first of them, and probabilities
+    `(core, counting factor, years before)`.
+    """
     bias_mean, bias_sd = ring_count.counting_bias(profile)
     counted, scale = readings.counted_rings[rows], readings.reader_scale[rows]
     location = counted[:, None] * (bias_mean + bias_sd * counting)
@@ -104,7 +109,9 @@ def _ring_pmf(
 
 
 def _convolve(left: Floats, right: Floats) -> Floats:
-    """Full convolution along the last axis, other axes broadcast; short left sides are summed directly."""
+    """Full convolution along the last axis, other axes broadcast; short left sides are summed
+    directly.
+    """
     length = left.shape[-1] + right.shape[-1] - 1
     if left.shape[-1] == 1:
         return left * right
@@ -114,7 +121,9 @@ def _convolve(left: Floats, right: Floats) -> Floats:
 
 
 def _take_lags(values: Floats, first: int, offset: Integers, lags: Integers) -> Floats:
-    """`values` `(tree, ..., n)` given at lags first, first + 1, ...; returned at `lags + offset` of each tree, 0 outside."""
+    """`values` `(tree, ..., n)` given at lags first, first + 1, ...; returned at `lags + offset` of
+    each tree, 0 outside.
+    """
     if (offset == offset[0]).all():
         start = int(lags[0] + offset[0] - first)
         result = np.zeros((*values.shape[:-1], lags.size))
@@ -132,7 +141,9 @@ def _take_lags(values: Floats, first: int, offset: Integers, lags: Integers) -> 
 def date_block(
     readings: CoreReadings, rows: Integers, profile: Profile, level: float
 ) -> dict[str, Floats]:
-    """Dates of a block of trees with equally many cores, `rows` `(tree, core)` by descending height. Arrays `(tree,)` by column name."""
+    """Dates of a block of trees with equally many cores, `rows` `(tree, core)` by descending
+    height. Arrays `(tree,)` by column name.
+    """
     longevity = int(profile["longevity.years"])
     lowest = rows[:, -1]
     reference = readings.innermost_year[lowest].astype(int)
@@ -189,7 +200,9 @@ def date_block(
 def _joint_arrival(
     readings: CoreReadings, rows: Integers, profile: Profile, reference: Integers
 ) -> tuple[Integers, Floats]:
-    """Lags `(u,)` and the joint likelihood `(tree, u)` of the year at the lowest core, from the top core down."""
+    """Lags `(u,)` and the joint likelihood `(tree, u)` of the year at the lowest core, from the top
+    core down.
+    """
     nodes, node_weights = TREE_NODES, np.exp(-0.5 * TREE_NODES**2)
     spacing = TREE_NODES[1] - TREE_NODES[0]
     counted = bool((readings.reader_scale[rows] > 0).any())
@@ -241,7 +254,9 @@ def _joint_arrival(
 
 
 def _descend(message: Floats, upper: Floats, lower: Floats, profile: Profile) -> None:
-    """Move the messages of each tree from one height to the next, in place: an earlier year by the seasons of growth between."""
+    """Move the messages of each tree from one height to the next, in place: an earlier year by the
+    seasons of growth between.
+    """
     for high, low in {(float(a), float(b)) for a, b in zip(upper, lower, strict=True) if a != b}:
         chosen = (upper == high) & (lower == low)
         step = _step(profile, high, low)
@@ -264,7 +279,9 @@ def _step(profile: Profile, high: float, low: float) -> Floats:
 
 @lru_cache(maxsize=256)  # crews core at a few heights, and many blocks ask for each
 def _delay(profile: Profile, node_cm: float) -> tuple[Floats, float, float]:
-    """Prior pmf `(k,)` of the seasons below a core, and the sds of its two parts: grass stage and height growth. [years]"""
+    """Prior pmf `(k,)` of the seasons below a core, and the sds of its two parts: grass stage and
+    height growth. [years]
+    """
     if node_cm == BELOW_EMERGENCE and profile.has_grass_stage:
         waited = height.years_already_waited_pmf(profile)
         return waited, float(_sd(waited[None, :], np.arange(waited.size))[0]), 0.0
@@ -288,7 +305,9 @@ def _sd(pmf: Floats, values: Integers) -> Floats:
 
 
 def _points(name: str, pmf: Floats, values: Integers, level: float) -> dict[str, Floats]:
-    """Low, median and high of each row: the smallest values with that share at or below them, `(tree,)`; NaN where the row is blank."""
+    """Low, median and high of each row: the smallest values with that share at or below them,
+    `(tree,)`; NaN where the row is blank.
+    """
     tail = (1.0 - level) / 2.0
     below, blank = np.cumsum(pmf, axis=-1), np.isnan(pmf[..., 0])
     shares = {"low": tail, "median": 0.5, "high": 1.0 - tail}
@@ -302,7 +321,9 @@ def _points(name: str, pmf: Floats, values: Integers, level: float) -> dict[str,
 def _summary(
     name: str, pmf: Floats, reference: Integers, lags: Integers, level: float
 ) -> dict[str, Floats]:
-    """Low, median, high and sd of calendar years, from a pmf `(tree, u)` over lags before each tree's reference year."""
+    """Low, median, high and sd of calendar years, from a pmf `(tree, u)` over lags before each
+    tree's reference year.
+    """
     points = {
         key: reference - value
         for key, value in _points(name, pmf[:, ::-1], lags[::-1], level).items()

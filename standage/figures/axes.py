@@ -1,7 +1,7 @@
 """Axes to draw on, and what all pictures share.
 
-Pictures are drawn on Figure objects with the Agg canvas and never touch a global figure, so that they can be made in any thread and
-on machines without a screen.
+Pictures are drawn on Figure objects with the Agg canvas and never touch a global figure, so that
+they can be made in any thread and on machines without a screen.
 """
 
 from __future__ import annotations
@@ -24,7 +24,9 @@ NARROW = 5.0  # axes narrower than this have their notes one below the other [in
 
 
 def drawing_axes(ax: Axes | None, *, height: float = 3.6) -> Axes:
-    """The Axes given, or those of a new figure of one panel in the current style. height: of the new figure on the screen [inches]"""
+    """The Axes given, or those of a new figure of one panel in the current style. height: of the
+    new figure on the screen [inches]
+    """
     if ax is not None:
         return ax
     style = current_style()
@@ -51,7 +53,9 @@ def unit_title(table) -> str:
 
 
 def beside_axis(name: str) -> str:
-    """A name as the label of a bar: two lines at most, so that a long one leaves room for the bars."""
+    """A name as the label of a bar: two lines at most, so that a long one leaves room for the
+    bars.
+    """
     return "\n".join(wrap(name, LETTERS_BESIDE, max_lines=2, placeholder="…"))
 
 
@@ -72,7 +76,9 @@ def chance(probability: float) -> str:
 
 
 def explain_below(ax: Axes, notes: Sequence[str], *, handles: Sequence = ()) -> None:
-    """What marks stand for, below the axis and its label, two abreast where there is room. handles: marks shown with their own label."""
+    """What marks stand for, below the axis and its label, two abreast where there is room. handles:
+    marks shown with their own label.
+    """
     handles = [*handles, *(Line2D([], [], linestyle="none", label=note) for note in notes)]
     if not handles:
         return
@@ -84,9 +90,16 @@ def explain_below(ax: Axes, notes: Sequence[str], *, handles: Sequence = ()) -> 
     wide = ax.get_position().width * ax.figure.bbox.width / ax.figure.dpi >= NARROW
     lengths = {} if len(handles) > len(notes) else {"handlelength": 0, "handletextpad": 0}
     ax.legend(
-        handles=handles, fontsize=style.points(8), frameon=False, ncols=2 if wide else 1, loc="upper left", bbox_to_anchor=(0, 0),
-        bbox_transform=below, borderaxespad=0, **lengths,
-    )  # fmt: skip
+        handles=handles,
+        fontsize=style.points(8),
+        frameon=False,
+        ncols=2 if wide else 1,
+        loc="upper left",
+        bbox_to_anchor=(0, 0),
+        bbox_transform=below,
+        borderaxespad=0,
+        **lengths,
+    )
 
 
 def without_formulas(figure: Figure) -> None:

@@ -1,4 +1,6 @@
-"""Stands side by side: small multiples on one time axis and one scale, and what differs between them."""
+"""Stands side by side: small multiples on one time axis and one scale, and what differs between
+them.
+"""
 
 from __future__ import annotations
 
@@ -28,15 +30,19 @@ DIFFERENCES = {  # measures drawn, and what the axis says
 
 def comparison_figures(
     tables: Mapping[str, pd.DataFrame], *, level: float = 0.9, events: pd.DataFrame | None = None
-) -> dict[str, Figure]:  # fmt: skip
+) -> dict[str, Figure]:
     """Both pictures of a comparison by name; one without anything to show is left out.
 
-    tables: `cohorts`, `pulses`, `stand_summary` and `comparison`. level: credible level, told below each picture. events: those
-    on record, where they are at hand.
+    tables: `cohorts`, `pulses`, `stand_summary` and `comparison`. level: credible level, told below
+    each picture. events: those on record, where they are at hand.
     """
     style = current_style()
-    figures = {"side_by_side": side_by_side(tables["cohorts"], tables["pulses"], tables["stand_summary"], events=events),
-               "differences": differences(tables["comparison"])}  # fmt: skip
+    figures = {
+        "side_by_side": side_by_side(
+            tables["cohorts"], tables["pulses"], tables["stand_summary"], events=events
+        ),
+        "differences": differences(tables["comparison"]),
+    }
     drawn = {name: figure for name, figure in figures.items() if figure is not None}
     for figure in drawn.values():
         figure.supxlabel(
@@ -49,9 +55,14 @@ def comparison_figures(
 
 
 def side_by_side(
-    cohorts: pd.DataFrame, pulses: pd.DataFrame, stand_summary: pd.DataFrame, *, events: pd.DataFrame | None = None
-) -> Figure | None:  # fmt: skip
-    """Every stand as a strip, those of a community together and the youngest last, on one axis and scale. None for a single stand.
+    cohorts: pd.DataFrame,
+    pulses: pd.DataFrame,
+    stand_summary: pd.DataFrame,
+    *,
+    events: pd.DataFrame | None = None,
+) -> Figure | None:
+    """Every stand as a strip, those of a community together and the youngest last, on one axis and
+    scale. None for a single stand.
 
     events: all on record; each is hatched in the strip of its stand, those without a stand in all.
     """
@@ -87,7 +98,9 @@ def side_by_side(
 
 
 def strip_order(stand_summary: pd.DataFrame) -> list[tuple[str, str, str]]:
-    """Stand, species and community of each unit: by species, communities in the order of their oldest stand, then by middle year."""
+    """Stand, species and community of each unit: by species, communities in the order of their
+    oldest stand, then by middle year.
+    """
     first, last = (
         stand_summary[name].astype(float) for name in ("half_span_first", "half_span_last")
     )
@@ -112,8 +125,9 @@ def plot_strip(
 ) -> Axes:
     """One stand among others: share of its stems by class of years.
 
-    cohorts: rows of one unit of the cohort table. pulses: those of the unit. events: those of its stand; the years in which each began
-    are hatched. years, top: ends of the time axis, and highest share [%], that all strips have in common.
+    cohorts: rows of one unit of the cohort table. pulses: those of the unit. events: those of its
+    stand; the years in which each began are hatched. years, top: ends of the time axis, and highest
+    share [%], that all strips have in common.
     """
     style, alone = current_style(), ax is None
     ax = plain(drawing_axes(ax, height=STRIP_HEIGHT + 0.9))
@@ -130,8 +144,14 @@ def plot_strip(
         ax.axvspan(pulse.start_median, pulse.end_median + 1, color=style.pulse, zorder=0)
     for event in () if events is None else events.itertuples():
         ax.axvspan(
-            event.first_year, event.last_year + 1, facecolor="none", edgecolor=style.quiet, hatch="////", linewidth=0.6, zorder=0.5
-        )  # fmt: skip
+            event.first_year,
+            event.last_year + 1,
+            facecolor="none",
+            edgecolor=style.quiet,
+            hatch="////",
+            linewidth=0.6,
+            zorder=0.5,
+        )
     ax.bar(
         first,
         middle,

@@ -1,4 +1,6 @@
-"""Pictures of growth releases: the rings of each tree with what is likely to have begun in them, and the stand through time."""
+"""Pictures of growth releases: the rings of each tree with what is likely to have begun in them,
+and the stand through time.
+"""
 
 from __future__ import annotations
 
@@ -29,10 +31,13 @@ def ring_panel_height(trees: int) -> float:
 def plot_ring_panel(
     rings: pd.DataFrame, *, events: pd.DataFrame | None = None, ax: Axes | None = None
 ) -> Axes:
-    """Ring widths of the trees of a stand, a row each, and below each row how likely a release or a suppression began in each year.
+    """Ring widths of the trees of a stand, a row each, and below each row how likely a release or a
+    suppression began in each year.
 
-    rings : rows of one stand of `ring_years`. Widths are drawn on a ratio scale that fills the row, absent rings as dots at its foot.
-    Bars up from the line of a row are the probability of a release, bars down, hatched, of a suppression; a row is 1 high.
+    rings : rows of one stand of `ring_years`. Widths are drawn on a ratio scale that fills the row,
+        absent rings as dots at its foot.
+    Bars up from the line of a row are the probability of a release, bars down, hatched, of a
+    suppression; a row is 1 high.
     """
     style = current_style()
     lengths = rings.groupby("tree", sort=False)["year"].agg(["size", "min"])
@@ -112,10 +117,13 @@ def plot_ring_panel(
 def plot_disturbance_chronology(
     chronology: pd.DataFrame, *, events: pd.DataFrame | None = None, ax: Axes | None = None
 ) -> Axes:
-    """Shares of trees at risk that released (up) or were suppressed (down), chance of a disturbance, and how many trees are at risk.
+    """Shares of trees at risk that released (up) or were suppressed (down), chance of a
+    disturbance, and how many trees are at risk.
 
-    chronology : rows of one stand of `disturbance_chronology`. Shares with their credible intervals as thin lines. The grey steps
-    behind, on the axis at the right, are the trees at risk: where they are few the past is seen through few trees, and it shows.
+    chronology : rows of one stand of `disturbance_chronology`. Shares with their credible intervals
+        as thin lines. The grey steps
+    behind, on the axis at the right, are the trees at risk: where they are few the past is seen
+    through few trees, and it shows.
     """
     style = current_style()
     ax = plain(drawing_axes(ax, height=4.0))

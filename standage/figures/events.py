@@ -15,15 +15,20 @@ from standage.findings.events_on_record import RECURRING
 MOST_EVENTS = 12  # more marks than this can't be read
 NEAR_YEARS = 40  # an event further from a pulse than this is shown without a line to it [years]
 EVENT_HEIGHT = 0.34  # of the row of an event [inches]
-BESIDE = "Beside a line: years from event to pulse, and the probability\nthat the event explains the pulse"
+BESIDE = (
+    "Beside a line: years from event to pulse, and the probability\nthat the event explains the"
+    " pulse"
+)
 MARGIN_YEARS = 12  # empty years beside the first and last mark
 
 
 def mark_events(ax: Axes, events: pd.DataFrame | None, first_year: int) -> list[str]:
-    """Hatches the years in which each event began under a letter; returns what each letter stands for.
+    """Hatches the years in which each event began under a letter; returns what each letter stands
+    for.
 
-    A period has a line from its beginning to its end. Words beside the marks would run into each other. Of very many events those of a
-    kind share a letter, and what still finds no room is counted.
+    A period has a line from its beginning to its end. Words beside the marks would run into each
+    other. Of very many events those of a kind share a letter, and what still finds no room is
+    counted.
     """
     style = current_style()
     if events is None or events.empty:
@@ -70,15 +75,17 @@ def mark_events(ax: Axes, events: pd.DataFrame | None, first_year: int) -> list[
         if len(marks[number]) == 1:
             notes.append(f"{letter}  {event.kind.replace('-', ' ')} {when}")
         elif event is marks[number][0]:
-            notes.append(
-                f"{letter}  {_together(event.kind, len(marks[number]), event.first_year, marks[number][-1].last_year)}"
-            )
+            alike = marks[number]
+            span = _together(event.kind, len(alike), event.first_year, alike[-1].last_year)
+            notes.append(f"{letter}  {span}")
     left = sum(len(mark) for mark in marks[MOST_EVENTS:])
     return [*notes, f"and {left} more on record"] if left else notes
 
 
 def _marks(events: pd.DataFrame) -> list[list]:
-    """Events that share a letter, in order of the first of each: one each, or all of a kind, commonest kinds first, until there is room."""
+    """Events that share a letter, in order of the first of each: one each, or all of a kind,
+    commonest kinds first, until there is room.
+    """
     rows = list(events.itertuples())
     together: set[str] = set()
     for kind, number in events["kind"].value_counts().items():
@@ -103,13 +110,13 @@ def lag_panel_height(attribution: pd.DataFrame) -> float:
     return 1.6 + EVENT_HEIGHT * _shown_events(attribution)["row"].nunique()
 
 
-def plot_lags(
-    attribution: pd.DataFrame, pulses: pd.DataFrame, *, ax: Axes | None = None
-) -> Axes:  # fmt: skip
-    """Each event with the years in which it may have begun, each pulse with those in which it may have, and the years between.
+def plot_lags(attribution: pd.DataFrame, pulses: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
+    """Each event with the years in which it may have begun, each pulse with those in which it may
+    have, and the years between.
 
-    attribution: rows of one unit of the attribution table. pulses: those of the unit. Beside a line stands how many years the pulse began
-    after the event (before: negative) with its interval, and the probability that this event explains it.
+    attribution: rows of one unit of the attribution table. pulses: those of the unit. Beside a line
+    stands how many years the pulse began after the event (before: negative) with its interval, and
+    the probability that this event explains it.
     """
     style = current_style()
     ax = plain(drawing_axes(ax, height=lag_panel_height(attribution)))
@@ -194,7 +201,9 @@ def plot_lags(
 
 
 def _shown_events(attribution: pd.DataFrame) -> pd.DataFrame:
-    """The events of a unit with the `row` of each, oldest first; those of a kind that recur share one. Of many those nearest to a pulse."""
+    """The events of a unit with the `row` of each, oldest first; those of a kind that recur share
+    one. Of many those nearest to a pulse.
+    """
     events = attribution[attribution["event"] != ""]
     distance = events["lag_years_median"].astype(float).abs().fillna(np.inf)
     once = (

@@ -12,13 +12,15 @@ from matplotlib.figure import Figure
 from standage.figures.axes import without_formulas
 from standage.figures.styles import current_style
 
-SALT = (
-    "standage"  # of the names matplotlib gives to parts, so that the same picture has the same text
+SALT = (  # of the names matplotlib gives to parts, so that the same picture has the same text
+    "standage"
 )
 
 
 def write_figures(figures: Mapping[str, Figure], folder: Path) -> None:
-    """Writes pictures by name into a folder that is there, in the formats of the current style. Names in them are drawn as written."""
+    """Writes pictures by name into a folder that is there, in the formats of the current style.
+    Names in them are drawn as written.
+    """
     style = current_style()
     for name, figure in figures.items():
         without_formulas(figure)

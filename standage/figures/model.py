@@ -1,4 +1,6 @@
-"""Pictures of the model: what the data taught it about delays, and whether it fits what was listed and counted."""
+"""Pictures of the model: what the data taught it about delays, and whether it fits what was listed
+and counted.
+"""
 
 from __future__ import annotations
 
@@ -14,7 +16,8 @@ LEAST_CHANCE = 0.002  # delays rarer than this are not worth paper at the long e
 
 
 def plot_delay(delay: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
-    """Chance of each length of a delay before the data (dashed) and after (solid), with bands of their credible intervals.
+    """Chance of each length of a delay before the data (dashed) and after (solid), with bands of
+    their credible intervals.
 
     delay: rows of one unit and one delay of the delay table.
     """

@@ -1,4 +1,5 @@
-"""All pictures: a function for each, which takes tables and Axes; and those of a whole result, one panel a unit, one figure a question.
+"""All pictures: a function for each, which takes tables and Axes; and those of a whole result, one
+panel a unit, one figure a question.
 
 This is the public module of the pictures, see docs/figures.md.
 """
@@ -57,16 +58,23 @@ Panel = Callable[[Axes], Axes]
 
 
 def result_figures(
-    posterior, tables: Mapping[str, pd.DataFrame], *, level: float = 0.9, changes: GrowthChanges | None = None
-) -> dict[str, Figure]:  # fmt: skip
-    """All pictures of a result by name, in the current style; a picture without anything to show is left out.
+    posterior,
+    tables: Mapping[str, pd.DataFrame],
+    *,
+    level: float = 0.9,
+    changes: GrowthChanges | None = None,
+) -> dict[str, Figure]:
+    """All pictures of a result by name, in the current style; a picture without anything to show is
+    left out.
 
     Parameters
     ----------
     posterior : the posterior of a survey.
-    tables : `cohorts`, `rate`, `pulses` and `tree_dates` as the findings give them; `attribution` where there is one.
+    tables : `cohorts`, `rate`, `pulses` and `tree_dates` as the findings give them; `attribution`
+        where there is one.
     level : credible level, told below each picture.
-    changes : what ring widths say of changes of growth; without it the two pictures of the rings are left out.
+    changes : what ring widths say of changes of growth; without it the two pictures of the rings
+        are left out.
     """
     events = posterior.survey.events
     curves = _by_unit(size_curves(posterior, level=level))

@@ -1,6 +1,7 @@
 """Pictures of a stand: cohorts, establishment through time, the trees one by one, size against age.
 
-Each takes a table of the findings that has been cut to one unit; nothing is computed here but what ink needs.
+Each takes a table of the findings that has been cut to one unit; nothing is computed here but what
+ink needs.
 """
 
 from __future__ import annotations
@@ -29,8 +30,9 @@ MOST_TREE_HEIGHT = 5.0  # of all trees of a unit together [inches]
 
 def plot_cohorts(
     cohorts: pd.DataFrame, *, events: pd.DataFrame | None = None, ax: Axes | None = None
-) -> Axes:  # fmt: skip
-    """Stems past the emerging stage by class of years, with credible intervals: per hectare, or shares without plots.
+) -> Axes:
+    """Stems past the emerging stage by class of years, with credible intervals: per hectare, or
+    shares without plots.
 
     cohorts: rows of one unit of the cohort table. events: the survey's events of the stand.
     """
@@ -87,8 +89,9 @@ def plot_rate(
 ) -> Axes:
     """Living stems by year of establishment, pulses shaded and known events marked.
 
-    rate: rows of one unit of the rate table. pulses: those of the unit. events: the survey's events of the stand. The axis is set by the
-    years older than the seedlings, whose numbers would flatten the rest.
+    rate: rows of one unit of the rate table. pulses: those of the unit. events: the survey's events
+    of the stand. The axis is set by the years older than the seedlings, whose numbers would flatten
+    the rest.
     """
     style = current_style()
     ax = plain(drawing_axes(ax, height=4.0))
@@ -126,7 +129,9 @@ def _from_first_worth_showing(table: pd.DataFrame, worth: pd.Series) -> pd.DataF
 
 
 def _shade_pulses(ax: Axes, pulses: pd.DataFrame | None) -> list[str]:
-    """Shades each pulse under its number; returns what each number stands for. Words beside the marks would run into each other."""
+    """Shades each pulse under its number; returns what each number stands for. Words beside the
+    marks would run into each other.
+    """
     style = current_style()
     notes = []
     for pulse in () if pulses is None else pulses.itertuples():
@@ -135,7 +140,8 @@ def _shade_pulses(ax: Axes, pulses: pd.DataFrame | None) -> list[str]:
         words = {"ha": "center", "va": "top", "fontsize": style.points(9), "fontweight": "bold"}
         ax.annotate(f"{pulse.pulse}", (middle, 0.985), xycoords=("data", "axes fraction"), **words)
         notes.append(
-            f"{pulse.pulse}  pulse {pulse.start_median}\u2013{pulse.end_median}, probability {chance(pulse.probability)}"
+            f"{pulse.pulse}  pulse {pulse.start_median}\u2013{pulse.end_median}, probability"
+            f" {chance(pulse.probability)}"
         )
     return notes
 
@@ -147,11 +153,13 @@ def tree_panel_height(trees: int) -> float:
 
 def plot_tree_dates(
     tree_dates: pd.DataFrame, *, events: pd.DataFrame | None = None, ax: Axes | None = None
-) -> Axes:  # fmt: skip
-    """Every dated tree in order of its year, with its credible interval; cored trees filled, those dated by size hollow.
+) -> Axes:
+    """Every dated tree in order of its year, with its credible interval; cored trees filled, those
+    dated by size hollow.
 
-    tree_dates: rows of one unit of the tree table. Trees dated at coring height only are shown at that year where no tree of the unit has
-    an establishment year. events: the survey's events of the stand.
+    tree_dates: rows of one unit of the tree table. Trees dated at coring height only are shown at
+    that year where no tree of the unit has an establishment year. events: the survey's events of
+    the stand.
     """
     style = current_style()
     established = tree_dates["establishment_year_median"].notna().any()
@@ -208,7 +216,8 @@ def plot_tree_dates(
 def plot_size_age(
     tree_dates: pd.DataFrame, *, curve: pd.DataFrame | None = None, ax: Axes | None = None
 ) -> Axes:
-    """Diameter against age of the cored trees with their intervals, and the size curve of the model with its own.
+    """Diameter against age of the cored trees with their intervals, and the size curve of the model
+    with its own.
 
     tree_dates: rows of one unit of the tree table. curve: rows of the unit of the size-curve table.
     """

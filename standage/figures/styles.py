@@ -1,4 +1,6 @@
-"""How pictures look: for the screen, for print, and for print in grey. Inks, type, widths and files of each."""
+"""How pictures look: for the screen, for print, and for print in grey. Inks, type, widths and files
+of each.
+"""
 
 from __future__ import annotations
 
@@ -24,10 +26,12 @@ class Style:
 
     Attributes
     ----------
-    posterior, prior, observed, pulse, quiet : inks of what the data say, of what was believed before, of what was seen, of the years of a
-        pulse, and of what is only there for orientation.
+    posterior, prior, observed, pulse, quiet : inks of what the data say, of what was believed
+        before, of what was seen, of the years of a pulse, and of what is only there for
+        orientation.
     prior_hatch : pattern of bands of prior belief where inks alone would not tell them from others.
-    type_scale, least_type, most_type : sizes of letters against those on the screen, and their limits [points].
+    type_scale, least_type, most_type : sizes of letters against those on the screen, and their
+        limits [points].
     width, column : of a picture, and of one panel of two abreast [inches].
     height_scale : heights against those on the screen.
     page_height : from which on a picture is continued in another one [inches].
@@ -70,22 +74,42 @@ class Style:
 
     def settings(self) -> dict:
         """Matplotlib's settings that differ from the reader's own."""
-        lines = {} if self.line is None else {
-            name: self.line for name in ("axes.linewidth", "xtick.major.width", "ytick.major.width", "hatch.linewidth")
-        }  # fmt: skip
+        lines = (
+            {}
+            if self.line is None
+            else {
+                name: self.line
+                for name in (
+                    "axes.linewidth",
+                    "xtick.major.width",
+                    "ytick.major.width",
+                    "hatch.linewidth",
+                )
+            }
+        )
         if self.type_scale == 1:
             return lines
         titles = {name: self.points(12) for name in ("axes.titlesize", "figure.titlesize")}
         return {"font.size": self.points(10), **titles, **lines}
 
 
-# Blue and orange that colour-blind readers tell apart (Okabe & Ito 2008, from memory); the blue is much darker, so grey prints differ too.
+# Blue and orange that colour-blind readers tell apart (Okabe & Ito 2008, from memory); the blue is
+# much darker, so grey prints differ too.
 SCREEN = Style("screen")
 PRINT = replace(
-    SCREEN, name="print", type_scale=0.8, least_type=LEAST_TYPE, most_type=MOST_TYPE, width=PAGE_MM / MILLIMETRES,
-    column=COLUMN_MM / MILLIMETRES, height_scale=0.75, page_height=PAGE_HEIGHT_MM / MILLIMETRES, formats=("svg", "png"), dots_per_inch=300,
+    SCREEN,
+    name="print",
+    type_scale=0.8,
+    least_type=LEAST_TYPE,
+    most_type=MOST_TYPE,
+    width=PAGE_MM / MILLIMETRES,
+    column=COLUMN_MM / MILLIMETRES,
+    height_scale=0.75,
+    page_height=PAGE_HEIGHT_MM / MILLIMETRES,
+    formats=("svg", "png"),
+    dots_per_inch=300,
     line=0.6,
-)  # fmt: skip
+)
 GREY = replace(
     PRINT,
     name="grey",
@@ -113,13 +137,15 @@ def in_style(name: str, *, width_mm: float | None = None) -> Iterator[Style]:
     Parameters
     ----------
     name : of the style.
-    width_mm : width of pictures of one panel, in place of the style's own [mm]; journals mostly have columns near 90 and pages near 180.
+    width_mm : width of pictures of one panel, in place of the style's own [mm]; journals mostly
+        have columns near 90 and pages near 180.
 
     Raises
     ------
     ValueError where there is no such style.
 
-    Sizes of letters and lines are settings of matplotlib, which all threads share: don't draw in two styles at a time.
+    Sizes of letters and lines are settings of matplotlib, which all threads share: don't draw in
+    two styles at a time.
     """
     if name not in STYLES:
         raise ValueError(f"there is no style {name!r}; there are {', '.join(STYLES)}")

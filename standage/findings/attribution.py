@@ -1,7 +1,9 @@
-"""Pulses and events: how far apart they began, how surprising that is, and what share of a pulse's stems was there before.
+"""Pulses and events: how far apart they began, how surprising that is, and what share of a pulse's
+stems was there before.
 
-Agreement in time is told with its probability and beside what chance would give; it is no proof of cause. Where events of a kind
-recur so often that some event always goes before, nothing is tied to them.
+Agreement in time is told with its probability and beside what chance would give; it is no proof of
+cause. Where events of a kind recur so often that some event always goes before, nothing is tied to
+them.
 """
 
 from __future__ import annotations
@@ -22,7 +24,9 @@ from standage.profiles import load_profile
 from standage.prose.attribution import row_words
 
 SPANS = (5, 10, 20)  # spans after an event that are told [years]
-NO_EVENT_PRIOR = 0.5  # before looking, a pulse is as likely to follow none of the events listed as one of them (assumption)
+# before looking, a pulse is as likely to follow none of the events listed as one of them
+# (assumption)
+NO_EVENT_PRIOR = 0.5
 NEEDED_FACTOR = (
     3.0  # Bayes factor under which nothing is claimed about waiting or germinating after
 )
@@ -76,12 +80,13 @@ def attribution(
     pulses : the pulse table, where it is at hand: units without a pulse in it are passed over.
     scans : `scan_units(posterior)`, where it is at hand.
     profile_folder : where the species profiles of the fit are, if not the shipped ones.
-    event_years : by stand and event, the chance of each year (index) in which it may have begun; all alike where not given.
+    event_years : by stand and event, the chance of each year (index) in which it may have begun;
+        all alike where not given.
 
     Returns
     -------
-    A row for each pulse and event of its stand, numbered as in the pulse table, and one with a blank event: that none of them explains
-    the pulse. See docs/the-model.md, section 10.
+    A row for each pulse and event of its stand, numbered as in the pulse table, and one with a
+    blank event: that none of them explains the pulse. See docs/the-model.md, section 10.
     """
     scans = scan_units(posterior) if scans is None else scans
     rows = []
@@ -108,8 +113,9 @@ def explanation_chances(
 ) -> tuple[np.ndarray, float]:
     """Probability that each event explains a pulse, and that none does.
 
-    Half of the prior is that none does and half is spread evenly over the events. If an event does, the pulse begins in any of the years
-    from its beginning to `LAG_WINDOW` years after it, or after its last year, alike; if none does, in any telling year, alike.
+    Half of the prior is that none does and half is spread evenly over the events. If an event does,
+    the pulse begins in any of the years from its beginning to `LAG_WINDOW` years after it, or after
+    its last year, alike; if none does, in any telling year, alike.
 
     Parameters
     ----------
@@ -136,9 +142,11 @@ def explanation_chances(
 def chance_match(
     start: np.ndarray, longer: np.ndarray, events: int, first: int, last: int
 ) -> float:
-    """Probability that of so many events placed at random in first..last at least one would go before the pulse's start closely.
+    """Probability that of so many events placed at random in first..last at least one would go
+    before the pulse's start closely.
 
-    start: the pulse's first year; longer: years that the event went on after its first. Both (draw,).
+    start: the pulse's first year; longer: years that the event went on after its first. Both
+    (draw,).
     """
     earliest = np.maximum(start - LAG_WINDOW - longer, first)
     matching = np.maximum(np.minimum(start, last) - earliest + 1, 0) / (last - first + 1)
@@ -146,7 +154,9 @@ def chance_match(
 
 
 def mostly(shares: StageShares) -> tuple[float, float]:
-    """Probability that more than half of the stems were waiting, and that more than half germinated after; NaN without a draw."""
+    """Probability that more than half of the stems were waiting, and that more than half germinated
+    after; NaN without a draw.
+    """
     known = np.isfinite(shares.after)
     if not known.any():
         return np.nan, np.nan
@@ -154,10 +164,11 @@ def mostly(shares: StageShares) -> tuple[float, float]:
 
 
 def bayes_factor(told: tuple[float, float], assumed: tuple[float, float], draws: int) -> float:
-    """By how much the survey raised the odds of mostly waiting against mostly germinated after; below 1 it lowered them.
+    """By how much the survey raised the odds of mostly waiting against mostly germinated after;
+    below 1 it lowered them.
 
-    told, assumed: `mostly` of posterior and prior, from so many draws; half a draw on each side keeps none and all finite. NaN where
-    neither ever held.
+    told, assumed: `mostly` of posterior and prior, from so many draws; half a draw on each side
+    keeps none and all finite. NaN where neither ever held.
     """
     if not (sum(told) > 0 and sum(assumed) > 0):
         return np.nan
@@ -168,7 +179,9 @@ def bayes_factor(told: tuple[float, float], assumed: tuple[float, float], draws:
 
 
 def claim_of(told: tuple[float, float], factor: float) -> str:
-    """`waiting`, `germinated after`, or `nothing` where the Bayes factor is under 3 or the posterior is not agreed."""
+    """`waiting`, `germinated after`, or `nothing` where the Bayes factor is under 3 or the
+    posterior is not agreed.
+    """
     waiting, after = told
     if factor >= NEEDED_FACTOR and waiting >= NEEDED_SHARE:
         return "waiting"
@@ -209,8 +222,10 @@ def _unit_rows(
             for event in events
         ]
         lasting = [_lasting(event, year) for event, year in zip(events, began, strict=True)]
-        testable = [not event.recurring and np.median(year + longer) >= first
-                    for event, year, longer in zip(events, began, lasting, strict=True)]  # fmt: skip
+        testable = [
+            not event.recurring and np.median(year + longer) >= first
+            for event, year, longer in zip(events, began, lasting, strict=True)
+        ]
         chances, none = explanation_chances(
             [(start - year)[burst.there] for year, can in zip(began, testable, strict=True) if can],
             [longer[burst.there] for longer, can in zip(lasting, testable, strict=True) if can],
@@ -326,7 +341,8 @@ def _share_columns(
     weights, fitted, prior = histories
     first, last = (scan.years[edge][:, None] for edge in (burst.start, burst.end))
     inside = (fitted.established >= first) & (fitted.established <= last)
-    # the same stems in every draw: taking each draw's own would leave out, by definition, what germinated before a pulse's first year
+    # the same stems in every draw: taking each draw's own would leave out, by definition, what
+    # germinated before a pulse's first year
     inside = (inside[burst.there].mean(axis=0) > 0.5) & burst.there[:, None]
     told = {
         "share": stage_shares(fitted, weights, inside, year),

@@ -1,7 +1,8 @@
-"""What a result can't tell of each stand, and why: the same list for the summary, the report and verdict.json.
+"""What a result can't tell of each stand, and why: the same list for the summary, the report and
+verdict.json.
 
-A question stands here where the survey leaves it open, however well the chains agree; whether they agree is another matter, and the
-verdict's own.
+A question stands here where the survey leaves it open, however well the chains agree; whether they
+agree is another matter, and the verdict's own.
 """
 
 from __future__ import annotations
@@ -25,9 +26,12 @@ EDGE_YEARS = (
 AGREED = 0.8  # share of draws that must agree on a span of years before it is told (assumption)
 
 HEIGHTS, AMOUNTS, OLDEST, SPAN, STEADY = (
-    "Years of establishment", "Stems per hectare", "The year of the oldest tree", "Which years hold half of the stems",
+    "Years of establishment",
+    "Stems per hectare",
+    "The year of the oldest tree",
+    "Which years hold half of the stems",
     "Whether recruitment was steady",
-)  # fmt: skip
+)
 MANY, MANY_GRASS = (
     f"How many {what} are alive, to better than fivefold"
     for what in ("stems", "plants without a stem")
@@ -38,7 +42,9 @@ METRIC_ALONE = Measures()
 
 @dataclass(frozen=True)
 class Untold:
-    """One question that stays open. what: the question as a heading. why: the reason, going on after a colon."""
+    """One question that stays open. what: the question as a heading. why: the reason, going on
+    after a colon.
+    """
 
     what: str
     why: str
@@ -48,10 +54,11 @@ class Untold:
 
 
 def reach_assumed(row: Mapping) -> bool:
-    """Whether most dated trees of a unit are dated by cores of which it isn't known how far from the pith they ended.
+    """Whether most dated trees of a unit are dated by cores of which it isn't known how far from
+    the pith they ended.
 
-    Their rings missed are assumed, from the rings seen: cores alike in length then make trees alike in age. row: the unit's row of the
-    summary table.
+    Their rings missed are assumed, from the rings seen: cores alike in length then make trees alike
+    in age. row: the unit's row of the summary table.
     """
     return row["trees_reach_unknown"] > MOSTLY * row["trees_dated"]
 
@@ -59,19 +66,23 @@ def reach_assumed(row: Mapping) -> bool:
 def why_reach(row: Mapping) -> str:
     """The same in words."""
     return (
-        f"{int(row['trees_reach_unknown'])} of {counted(int(row['trees_dated']), 'tree')} dated by core have neither the pith nor its "
-        "distance recorded, so that ages are mostly assumed; what is known is that a tree is no younger than its rings seen"
+        f"{int(row['trees_reach_unknown'])} of {counted(int(row['trees_dated']), 'tree')} dated by"
+        " core have neither the pith nor its distance recorded, so that ages are mostly assumed;"
+        " what is known is that a tree is no younger than its rings seen"
     )
 
 
 def untold(row: Mapping, pulses: pd.DataFrame, measures: Measures = METRIC_ALONE) -> list[Untold]:
-    """What can't be told of one unit. row: its row of the summary table. pulses: its rows of the table of pulses. measures: of amounts."""
+    """What can't be told of one unit. row: its row of the summary table. pulses: its rows of the
+    table of pulses. measures: of amounts.
+    """
     left = []
     if row["basis"] == CORING_HEIGHT:
         left.append(
             Untold(
                 HEIGHTS,
-                "no coring height is recorded, so years are those of reaching the height of the core.",
+                "no coring height is recorded, so years are those of reaching the height of the"
+                " core.",
             )
         )
     if row["amounts"] == SAMPLED:
@@ -82,7 +93,8 @@ def untold(row: Mapping, pulses: pd.DataFrame, measures: Measures = METRIC_ALONE
             left.append(
                 Untold(
                     what,
-                    f"{measures.density(low, middle, high)}, for the plots are too few, or differ too much.",
+                    f"{measures.density(low, middle, high)}, for the plots are too few, or differ"
+                    " too much.",
                 )
             )
     if reach_assumed(row):
@@ -97,7 +109,9 @@ def untold(row: Mapping, pulses: pd.DataFrame, measures: Measures = METRIC_ALONE
 
 
 def oldest_before(row: Mapping) -> bool:
-    """Whether the oldest tree may have come before all years considered, so that only the end of its interval is known."""
+    """Whether the oldest tree may have come before all years considered, so that only the end of
+    its interval is known.
+    """
     return bool(
         pd.notna(row["oldest_year_low"])
         and row["oldest_year_low"] - row["years_from"] <= EDGE_YEARS
@@ -113,7 +127,8 @@ def _open_years(row: Mapping) -> list[Untold]:
         left.append(
             Untold(
                 OLDEST,
-                f"it is known only to be {last} or before; years before {row['years_from']} were not considered.",
+                f"it is known only to be {last} or before; years before {row['years_from']} were"
+                " not considered.",
             )
         )
     elif last - first > WIDE_YEARS:
@@ -138,7 +153,9 @@ def too_wide(low: float, high: float) -> bool:
 
 
 def cannot_tell(tables: Mapping[str, pd.DataFrame]) -> list[dict[str, str]]:
-    """All of it as records `stand`, `species`, `what`, `why`, for verdict.json. tables: those of a result."""
+    """All of it as records `stand`, `species`, `what`, `why`, for verdict.json. tables: those of a
+    result.
+    """
     pulses, records = tables["pulses"], []
     for row in tables["stand_summary"].to_dict("records"):
         own = pulses[(pulses["stand"] == row["stand"]) & (pulses["species"] == row["species"])]

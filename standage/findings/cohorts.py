@@ -22,10 +22,11 @@ from standage.findings.stems import (
 def cohorts(posterior, *, level: float = 0.9, class_years: int = 10) -> pd.DataFrame:
     """Stems, basal area and seedlings by class of establishment years.
 
-    Stems per hectare and shares count stems past the emerging stage; plants still in the seedling stages stand apart, so that
-    a crop of germinants does not drown the trees. Both come from the establishment process. Basal area comes from the listed
-    stems at their drawn years. Without plots there is no hectare to refer to and the columns per hectare are blank; under basis
-    `coring height` there are no seedling stages.
+    Stems per hectare and shares count stems past the emerging stage; plants still in the seedling
+    stages stand apart, so that a crop of germinants does not drown the trees. Both come from the
+    establishment process. Basal area comes from the listed stems at their drawn years. Without
+    plots there is no hectare to refer to and the columns per hectare are blank; under basis `coring
+    height` there are no seedling stages.
 
     Parameters
     ----------

@@ -1,7 +1,7 @@
 """Communities as groups of stands: their mean, and how much their stands differ.
 
-A community is more than the stands surveyed of it. Its mean is known no better than its stands agree, and from two stands nobody knows
-well how much stands differ.
+A community is more than the stands surveyed of it. Its mean is known no better than its stands
+agree, and from two stands nobody knows well how much stands differ.
 """
 
 from __future__ import annotations
@@ -14,9 +14,13 @@ import numpy as np
 from standage.findings.compared_stands import StandHistory
 
 FEWEST_STANDS = 2  # that share a community before it is spoken of
-WELL_KNOWN_SPREAD = 5  # degrees of freedom below which the spread between stands is called barely known (assumption)
-LOWEST_SHARE = 1e-4  # a share of nothing or all has no finite odds; what lies beyond is no difference anybody counts (assumption)
-LARGEST_LOG = 20.0  # of amounts and odds: with two stands the tails are without end, and their exponentials overflow
+# degrees of freedom below which the spread between stands is called barely known (assumption)
+WELL_KNOWN_SPREAD = 5
+# a share of nothing or all has no finite odds; what lies beyond is no difference anybody counts
+# (assumption)
+LOWEST_SHARE = 1e-4
+# of amounts and odds: with two stands the tails are without end, and their exponentials overflow
+LARGEST_LOG = 20.0
 
 
 @dataclass(frozen=True)
@@ -25,9 +29,12 @@ class CommunityMeans:
 
     Attributes
     ----------
-    mean : by community, (draw,) its mean over all its stands, surveyed or not; NaN in a draw in which a stand doesn't have the measure.
-    spread : by community, (draw,) standard deviation between its surveyed stands, in the unit of the measure.
-    degrees_of_freedom : of the spread between stands, one for each stand beyond the first of its community.
+    mean : by community, (draw,) its mean over all its stands, surveyed or not; NaN in a draw in
+        which a stand doesn't have the measure.
+    spread : by community, (draw,) standard deviation between its surveyed stands, in the unit of
+        the measure.
+    degrees_of_freedom : of the spread between stands, one for each stand beyond the first of its
+        community.
     """
 
     mean: dict[str, np.ndarray]
@@ -49,12 +56,14 @@ def community_means(
 ) -> CommunityMeans:
     """Means of communities from the values of their stands.
 
-    For each draw the stands of a community scatter normally round its mean, on a scale on which they can: amounts by their logarithms,
-    shares by their log odds, years by the log odds of their place between the ends of the time axis. One standard deviation holds for all
-    communities (assumption). Its prior is flat in its logarithm, that of the means flat, so that a mean is drawn from Student's t with as
-    many degrees of freedom as there are stands beyond the first of each community (Gelman et al. 2013, Bayesian Data Analysis, section
-    3.2; from memory). With one community of two stands that is one: a mean hardly known, as it should be. What is unknown of each stand
-    counts as scatter between stands, so that the spread errs high.
+    For each draw the stands of a community scatter normally round its mean, on a scale on which
+    they can: amounts by their logarithms, shares by their log odds, years by the log odds of their
+    place between the ends of the time axis. One standard deviation holds for all communities
+    (assumption). Its prior is flat in its logarithm, that of the means flat, so that a mean is
+    drawn from Student's t with as many degrees of freedom as there are stands beyond the first of
+    each community (Gelman et al. 2013, Bayesian Data Analysis, section 3.2; from memory). With one
+    community of two stands that is one: a mean hardly known, as it should be. What is unknown of
+    each stand counts as scatter between stands, so that the spread errs high.
 
     Parameters
     ----------

@@ -1,7 +1,9 @@
-"""What of a stand takes part in a comparison: its age structure and pulses by draw, and on what footing they stand.
+"""What of a stand takes part in a comparison: its age structure and pulses by draw, and on what
+footing they stand.
 
-Draws of one joint fit belong together: what is unknown of the species moves all its stands at once and drops out of their differences.
-Draws of separate runs don't, and are put side by side in random order.
+Draws of one joint fit belong together: what is unknown of the species moves all its stands at once
+and drops out of their differences. Draws of separate runs don't, and are put side by side in random
+order.
 """
 
 from __future__ import annotations
@@ -22,7 +24,9 @@ from standage.findings.stems import (
     stems_past_emerging,
 )
 
-BEFORE_OLDEST_STEM = 10  # years before the oldest dated stem from which on a pulse could have been told, as for pulses and events [years]
+# years before the oldest dated stem from which on a pulse could have been told, as for pulses and
+# events [years]
+BEFORE_OLDEST_STEM = 10
 
 
 @dataclass(frozen=True)
@@ -31,16 +35,20 @@ class StandHistory:
 
     Attributes
     ----------
-    name : what it is called: the stand, with its result in brackets where two results have a stand of that name.
+    name : what it is called: the stand, with its result in brackets where two results have a stand
+        of that name.
     source : the result it comes from, blank within one result; draws of one source are paired.
     profile : hash of the species profile behind it; blank where it is that of all.
     season : growing season begun last at the survey.
     searched : whether plants in the grass stage were searched for.
     years : (year,) calendar years.
-    stems : (draw, year) stems past the emerging stage by year of establishment. [stems/ha, or sampled stems]
+    stems : (draw, year) stems past the emerging stage by year of establishment. [stems/ha, or
+        sampled stems]
     grass : (draw,) share of all living plants still without a stem; NaN where nothing tells it.
-    starts, ends : (pulse, draw) first and last year of each reported pulse, oldest first; NaN in draws without it.
-    possible : (draw,) number of pulses, those that are likelier than not but below their reporting limit too.
+    starts, ends : (pulse, draw) first and last year of each reported pulse, oldest first; NaN in
+        draws without it.
+    possible : (draw,) number of pulses, those that are likelier than not but below their reporting
+        limit too.
     telling_from : first year in which a pulse could have been told.
     """
 
@@ -63,7 +71,9 @@ class StandHistory:
     profile: str = ""
 
     def up_to(self, season: int) -> tuple[np.ndarray, np.ndarray]:
-        """Years and stems up to a season: stems that came after an earlier survey of another stand are no difference between them."""
+        """Years and stems up to a season: stems that came after an earlier survey of another stand
+        are no difference between them.
+        """
         keep = self.years <= season
         return self.years[keep], self.stems[:, keep]
 
@@ -77,12 +87,20 @@ def stand_histories(
 ) -> list[StandHistory]:
     """All units of a posterior as they are compared, in its order.
 
-    scans: `scan_units(posterior)`, where it is at hand. source, profiles: the result it comes from and the hash of each species'
-    profile, where results are joined.
+    scans: `scan_units(posterior)`, where it is at hand. source, profiles: the result it comes from
+    and the hash of each species' profile, where results are joined.
     """
     scans = scan_units(posterior) if scans is None else scans
-    return [_history(posterior, number, scan, source, (profiles or {}).get(posterior.units[number].species, "")) for number, scan in
-            enumerate(scans)]  # fmt: skip
+    return [
+        _history(
+            posterior,
+            number,
+            scan,
+            source,
+            (profiles or {}).get(posterior.units[number].species, ""),
+        )
+        for number, scan in enumerate(scans)
+    ]
 
 
 def _history(posterior, number: int, scan: Scan, source: str, profile: str) -> StandHistory:
@@ -140,7 +158,8 @@ def _telling_from(posterior, number: int, scan: Scan) -> int:
 
 
 def aligned(histories: Sequence[StandHistory], *, seed: int = 0) -> list[StandHistory]:
-    """The same with as many draws each, those of one source still paired and those of others in an order of their own.
+    """The same with as many draws each, those of one source still paired and those of others in an
+    order of their own.
 
     seed: of the orders; within one source nothing is reordered.
     """
@@ -153,7 +172,8 @@ def aligned(histories: Sequence[StandHistory], *, seed: int = 0) -> list[StandHi
         if history.source not in orders:
             draws = len(history.stems)
             thinned = np.linspace(0, draws - 1, least).round().astype(int)
-            # the first keeps its order; one random order among two is enough to make them independent
+            # the first keeps its order; one random order among two is enough to make them
+            # independent
             orders[history.source] = generator.permutation(thinned) if orders else thinned
     return [_taken(history, orders[history.source]) for history in histories]
 

@@ -1,7 +1,9 @@
-"""Stands and communities side by side: each difference with its interval and probability, or the reason why there is none.
+"""Stands and communities side by side: each difference with its interval and probability, or the
+reason why there is none.
 
-Amounts and ages are those of the fitted history, not of the stems listed, so that plots of other sizes, diameter limits, coring heights and
-shares cored are already allowed for. What they do to how well a stand is known is in the interval.
+Amounts and ages are those of the fitted history, not of the stems listed, so that plots of other
+sizes, diameter limits, coring heights and shares cored are already allowed for. What they do to how
+well a stand is known is in the interval.
 """
 
 from __future__ import annotations
@@ -33,10 +35,15 @@ from standage.findings.stems import CORING_HEIGHT, PER_HECTARE, SAMPLED
 from standage.prose.comparison import row_words
 
 CLASS_YEARS = 20  # classes of establishment compared one by one [years]
-LEAST_CLASS_SHARE = 0.01  # classes that hold less in both stands, at their high points, are not worth a row (assumption)
-SURELY = 0.95  # probability of the likelier sign from which two are told apart: a 90 % interval that leaves out 0 (assumption)
-MOST_STANDS_BY_CLASS = 20  # of a species; pairs grow with the square, and beyond this nobody reads their classes (assumption)
-# what has a mean over stands; a number of pulses, a distance or a shared pulse is a thing of two stands
+# classes that hold less in both stands, at their high points, are not worth a row (assumption)
+LEAST_CLASS_SHARE = 0.01
+# probability of the likelier sign from which two are told apart: a 90 % interval that leaves out 0
+# (assumption)
+SURELY = 0.95
+# of a species; pairs grow with the square, and beyond this nobody reads their classes (assumption)
+MOST_STANDS_BY_CLASS = 20
+# what has a mean over stands; a number of pulses, a distance or a shared pulse is a thing of two
+# stands
 OF_COMMUNITIES = (
     "stems_per_ha",
     "median_establishment_year",
@@ -107,16 +114,23 @@ TEXT = (
 
 
 def comparison(
-    posterior, *, level: float = 0.9, class_years: int = CLASS_YEARS, scans: list[Scan] | None = None
-) -> pd.DataFrame:  # fmt: skip
-    """All stands of a posterior that have a species in common, pair by pair, and the communities that two or more of them share.
+    posterior,
+    *,
+    level: float = 0.9,
+    class_years: int = CLASS_YEARS,
+    scans: list[Scan] | None = None,
+) -> pd.DataFrame:
+    """All stands of a posterior that have a species in common, pair by pair, and the communities
+    that two or more of them share.
 
-    posterior: the posterior of a survey. level: credible level of `_low` and `_high`. class_years: length of the classes of
-    establishment; classes begin at multiples of it. scans: `scan_units(posterior)`, where it is at hand.
+    posterior: the posterior of a survey. level: credible level of `_low` and `_high`. class_years:
+    length of the classes of establishment; classes begin at multiples of it. scans:
+    `scan_units(posterior)`, where it is at hand.
 
     Returns
     -------
-    One row for a pair and measure, the difference being first less second. No row where no two stands share a species.
+    One row for a pair and measure, the difference being first less second. No row where no two
+    stands share a species.
     """
     return compare_histories(
         stand_histories(posterior, scans=scans),
@@ -127,9 +141,15 @@ def comparison(
 
 
 def compare_histories(
-    histories: Sequence[StandHistory], *, level: float = 0.9, class_years: int = CLASS_YEARS, seed: int = 0
-) -> pd.DataFrame:  # fmt: skip
-    """The same for stands that may come from separate runs. seed: of the order in which draws of separate runs are put side by side."""
+    histories: Sequence[StandHistory],
+    *,
+    level: float = 0.9,
+    class_years: int = CLASS_YEARS,
+    seed: int = 0,
+) -> pd.DataFrame:
+    """The same for stands that may come from separate runs. seed: of the order in which draws of
+    separate runs are put side by side.
+    """
     if class_years < 1:
         raise ValueError(f"a class of years must be at least 1 year long, not {class_years}")
     rows: list[dict] = []
@@ -213,10 +233,16 @@ def _pair(
 def not_on_one_footing(first: StandHistory, second: StandHistory) -> str:
     """Why nothing of two stands of a species can be compared; blank where something can."""
     if first.profile != second.profile:
-        return "their results rest on different profiles of the species, and their dates differ by what these assume"
+        return (
+            "their results rest on different profiles of the species, and their dates differ by"
+            " what these assume"
+        )
     if first.basis != second.basis:
         without = first.name if first.basis == CORING_HEIGHT else second.name
-        return f"no coring height is recorded in {without}: its years are those of reaching the core, not of establishment"
+        return (
+            f"no coring height is recorded in {without}: its years are those of reaching the core,"
+            " not of establishment"
+        )
     return ""
 
 
@@ -234,7 +260,9 @@ def _about(kind: str, first: StandHistory, second: StandHistory) -> dict:
 def difference_columns(
     first: np.ndarray, second: np.ndarray, level: float, *, claims: bool = True
 ) -> dict:
-    """First less second: interval, probability of each sign, and whether they are told apart. Shapes (draw,), NaN where one is missing."""
+    """First less second: interval, probability of each sign, and whether they are told apart.
+    Shapes (draw,), NaN where one is missing.
+    """
     there = np.isfinite(first) & np.isfinite(second)
     if not there.any():
         return {"told_apart": NO, "probability_both": 0.0}
@@ -258,7 +286,9 @@ def difference_columns(
 def classes_worth_showing(
     histories: Sequence[StandHistory], season: int, class_years: int
 ) -> list[tuple[int, int]]:
-    """Classes of years, oldest first, that may hold a share of some stand worth a row; the last ends with the earlier survey."""
+    """Classes of years, oldest first, that may hold a share of some stand worth a row; the last
+    ends with the earlier survey.
+    """
     if not class_years:
         return []
     oldest = min(int(history.years[0]) for history in histories) // class_years * class_years
@@ -304,7 +334,9 @@ def _distance_row(
 
 
 def _on_axis(history: StandHistory, begin: int, season: int) -> np.ndarray:
-    """Stems over the years from begin to season, none in years before the stand's own axis. (draw, year)"""
+    """Stems over the years from begin to season, none in years before the stand's own axis. (draw,
+    year)
+    """
     years, stems = history.up_to(season)
     return np.pad(stems, ((0, 0), (int(years[0] - begin), 0)))
 

@@ -1,4 +1,6 @@
-"""What two stands are compared by, one number a draw, and what each needs to be comparable at all."""
+"""What two stands are compared by, one number a draw, and what each needs to be comparable at
+all.
+"""
 
 from __future__ import annotations
 
@@ -24,13 +26,17 @@ class Measure:
     ----------
     name, unit : as in the table.
     words : the measure in a sentence.
-    scale : `year`, `amount` or `share`: how stands of a community scatter in it (by factors of the years before the survey, by factors, by
-        odds).
-    of_shape : depends on which stems were sampled, so that stems listed in plots and trees picked otherwise don't compare.
+    scale : `year`, `amount` or `share`: how stands of a community scatter in it (by factors of the
+        years before the survey, by factors, by odds).
+    of_shape : depends on which stems were sampled, so that stems listed in plots and trees picked
+        otherwise don't compare.
     per_hectare : needs plots.
-    by_calendar : shifts with the years below the core, so that it can't be told apart where coring heights are unknown.
-    of_draws : (history, last year) to (draw,), NaN in draws that don't have it; only stems established up to the last year count.
-    claims : whether stands can be told apart by it at all: that no pulse is told is no proof of none.
+    by_calendar : shifts with the years below the core, so that it can't be told apart where coring
+        heights are unknown.
+    of_draws : (history, last year) to (draw,), NaN in draws that don't have it; only stems
+        established up to the last year count.
+    claims : whether stands can be told apart by it at all: that no pulse is told is no proof of
+        none.
     """
 
     name: str
@@ -45,7 +51,9 @@ class Measure:
 
 
 def median_year(stems: np.ndarray, years: np.ndarray) -> np.ndarray:
-    """Year by which half of the stems had established; a year's stems come evenly through it. (draw,) NaN without stems"""
+    """Year by which half of the stems had established; a year's stems come evenly through it.
+    (draw,) NaN without stems
+    """
     held = np.concatenate([np.zeros((len(stems), 1)), np.cumsum(stems, axis=1)], axis=1)
     half = held[:, -1:] / 2
     place = np.clip((held < half).sum(axis=1) - 1, 0, len(years) - 1)
@@ -58,7 +66,9 @@ def median_year(stems: np.ndarray, years: np.ndarray) -> np.ndarray:
 def in_class(
     history: StandHistory, first: int, last: int, season: int, *, share: bool
 ) -> np.ndarray:
-    """Stems that established from first to last, per hectare or as a share of all up to the season. (draw,)"""
+    """Stems that established from first to last, per hectare or as a share of all up to the season.
+    (draw,)
+    """
     years, stems = history.up_to(season)
     held = stems[:, (years >= first) & (years <= last)].sum(axis=1)
     if not share:
@@ -88,20 +98,78 @@ def _latest(edges: np.ndarray) -> np.ndarray:
 
 
 MEASURES = (
-    Measure("median_establishment_year", "calendar year", "the median year of their stems", "year", True, False, True, _median),
-    Measure("half_span_years", "years", "the shortest span of years that holds half of their stems", "amount", True, False, False,
-            _half_span),
-    Measure("stems_per_ha", "stems/ha", "their stems per hectare", "amount", True, True, False,
-            lambda history, season: history.up_to(season)[1].sum(axis=1)),
-    Measure("number_of_pulses", "pulses", "their number of pulses", "amount", False, False, False,
-            lambda history, season: history.possible, claims=False),
-    Measure("latest_pulse_start", "calendar year", "the start of their latest pulse", "year", False, False, True,
-            lambda history, season: _latest(history.starts)),
-    Measure("years_since_latest_pulse", "years", "the years since their latest pulse ended", "year", False, False, True,
-            lambda history, season: history.season - _latest(history.ends)),
-    Measure("share_in_grass_stage", "share of plants", "the share of their plants in the grass stage", "share", False, True, False,
-            lambda history, season: history.grass),
-)  # fmt: skip
+    Measure(
+        "median_establishment_year",
+        "calendar year",
+        "the median year of their stems",
+        "year",
+        True,
+        False,
+        True,
+        _median,
+    ),
+    Measure(
+        "half_span_years",
+        "years",
+        "the shortest span of years that holds half of their stems",
+        "amount",
+        True,
+        False,
+        False,
+        _half_span,
+    ),
+    Measure(
+        "stems_per_ha",
+        "stems/ha",
+        "their stems per hectare",
+        "amount",
+        True,
+        True,
+        False,
+        lambda history, season: history.up_to(season)[1].sum(axis=1),
+    ),
+    Measure(
+        "number_of_pulses",
+        "pulses",
+        "their number of pulses",
+        "amount",
+        False,
+        False,
+        False,
+        lambda history, season: history.possible,
+        claims=False,
+    ),
+    Measure(
+        "latest_pulse_start",
+        "calendar year",
+        "the start of their latest pulse",
+        "year",
+        False,
+        False,
+        True,
+        lambda history, season: _latest(history.starts),
+    ),
+    Measure(
+        "years_since_latest_pulse",
+        "years",
+        "the years since their latest pulse ended",
+        "year",
+        False,
+        False,
+        True,
+        lambda history, season: history.season - _latest(history.ends),
+    ),
+    Measure(
+        "share_in_grass_stage",
+        "share of plants",
+        "the share of their plants in the grass stage",
+        "share",
+        False,
+        True,
+        False,
+        lambda history, season: history.grass,
+    ),
+)
 
 
 def not_comparable(measure: Measure, first: StandHistory, second: StandHistory) -> str:
@@ -110,10 +178,16 @@ def not_comparable(measure: Measure, first: StandHistory, second: StandHistory) 
         dict.fromkeys(history.name for history in (first, second) if not history.has_plots)
     )
     if measure.per_hectare and without_plots:
-        return f"no plots in {' and '.join(without_plots)}, so nothing per hectare and no plants of the grass stage are known there"
+        return (
+            f"no plots in {' and '.join(without_plots)}, so nothing per hectare and no plants of"
+            " the grass stage are known there"
+        )
     if measure.of_shape and len(without_plots) == 1:
         listed = first.name if second.name == without_plots[0] else second.name
-        return f"in {listed} all stems of plots were listed and in {without_plots[0]} single trees sampled; these are not the same stems"
+        return (
+            f"in {listed} all stems of plots were listed and in {without_plots[0]} single trees"
+            " sampled; these are not the same stems"
+        )
     if measure.name == "share_in_grass_stage":
         unsearched = list(
             dict.fromkeys(history.name for history in (first, second) if not history.searched)
@@ -131,5 +205,8 @@ def not_comparable(measure: Measure, first: StandHistory, second: StandHistory) 
             dict.fromkeys(history.name for history in (first, second) if not len(history.starts))
         )
         if without:
-            return f"no pulse can be told in {' and '.join(without)}, which is not proof that there was none"
+            return (
+                f"no pulse can be told in {' and '.join(without)}, which is not proof that there"
+                " was none"
+            )
     return ""

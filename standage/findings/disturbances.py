@@ -1,4 +1,6 @@
-"""What the changes of growth add up to: releases of each tree, disturbances of each stand, and the years of events on record."""
+"""What the changes of growth add up to: releases of each tree, disturbances of each stand, and the
+years of events on record.
+"""
 
 from __future__ import annotations
 
@@ -13,20 +15,62 @@ TREE_WINDOW = 7  # length of the window in which draws tell of the same change o
 LEAST_PROBABILITY = (
     0.5  # from which a change of a tree, or a disturbance, gets a row: likelier than not
 )
-LEAST_NAMED = 0.1  # share of the draws in which an event must begin in a disturbance's window to be named with it
+# share of the draws in which an event must begin in a disturbance's window to be named with it
+LEAST_NAMED = 0.1
 
-TREE_COLUMNS = ("stand", "tree", "species", "kind", "probability", "year_low", "year_median", "year_high",
-                "change_percent_low", "change_percent_median", "change_percent_high", "criterion")  # fmt: skip
-DISTURBANCE_COLUMNS = ("stand", "kind", "probability", "probability_rings", "year_low", "year_median", "year_high", "trees_at_risk",
-                       "share_low", "share_median", "share_high", "share_elsewhere", "events", "unrecorded_probability")  # fmt: skip
-EVENT_COLUMNS = ("event", "stand", "kind", "source", "first_year", "last_year", "year_low", "year_median", "year_high", "likeliest_year",
-                 "likeliest_probability", "seen_in_rings", "read_from", "note")  # fmt: skip
+TREE_COLUMNS = (
+    "stand",
+    "tree",
+    "species",
+    "kind",
+    "probability",
+    "year_low",
+    "year_median",
+    "year_high",
+    "change_percent_low",
+    "change_percent_median",
+    "change_percent_high",
+    "criterion",
+)
+DISTURBANCE_COLUMNS = (
+    "stand",
+    "kind",
+    "probability",
+    "probability_rings",
+    "year_low",
+    "year_median",
+    "year_high",
+    "trees_at_risk",
+    "share_low",
+    "share_median",
+    "share_high",
+    "share_elsewhere",
+    "events",
+    "unrecorded_probability",
+)
+EVENT_COLUMNS = (
+    "event",
+    "stand",
+    "kind",
+    "source",
+    "first_year",
+    "last_year",
+    "year_low",
+    "year_median",
+    "year_high",
+    "likeliest_year",
+    "likeliest_probability",
+    "seen_in_rings",
+    "read_from",
+    "note",
+)
 
 
 def episodes(
     drawn: np.ndarray, window: int, least: float = LEAST_PROBABILITY
 ) -> list[tuple[int, int, float]]:
-    """First and last place, and probability, of the windows in which something likelier than not began, the likeliest first.
+    """First and last place, and probability, of the windows in which something likelier than not
+    began, the likeliest first.
 
     drawn : (draw, year) bool. Windows never share a year.
     """
@@ -50,7 +94,9 @@ def episodes(
 
 
 def tree_release_table(changes: GrowthChanges, *, level: float = 0.9) -> pd.DataFrame:
-    """A row for each release and suppression of a tree that is likelier than not: when, how sure, and by how much growth changed."""
+    """A row for each release and suppression of a tree that is likelier than not: when, how sure,
+    and by how much growth changed.
+    """
     rows = []
     years = changes.series.years
     for tree, name in enumerate(changes.series.trees):
@@ -63,9 +109,18 @@ def tree_release_table(changes: GrowthChanges, *, level: float = 0.9) -> pd.Data
                 place = first + inside[has].argmax(axis=1)
                 size = 100 * changes.change[has, tree, place].astype(float)
                 when = interval_columns("year", years[place].astype(float), level, whole=True)
-                rows.append({"stand": changes.series.stands[tree], "tree": name, "species": changes.series.species[tree], "kind": kind,
-                             "probability": probability, "criterion": changes.criterion} | when
-                            | interval_columns("change_percent", size, level))  # fmt: skip
+                rows.append(
+                    {
+                        "stand": changes.series.stands[tree],
+                        "tree": name,
+                        "species": changes.series.species[tree],
+                        "kind": kind,
+                        "probability": probability,
+                        "criterion": changes.criterion,
+                    }
+                    | when
+                    | interval_columns("change_percent", size, level)
+                )
     table = pd.DataFrame(rows, columns=list(TREE_COLUMNS)).sort_values(
         ["stand", "tree", "year_median", "kind"], ignore_index=True
     )
@@ -73,10 +128,12 @@ def tree_release_table(changes: GrowthChanges, *, level: float = 0.9) -> pd.Data
 
 
 def disturbance_table(changes: GrowthChanges, *, seed: int = 1, level: float = 0.9) -> pd.DataFrame:
-    """A row for each opening (`kind` opening) or loss of vigour (`weakening`) of a stand that is likelier than not.
+    """A row for each opening (`kind` opening) or loss of vigour (`weakening`) of a stand that is
+    likelier than not.
 
-    `probability_rings` is that of the rings alone. `events` names the events that begin in its window in a tenth or more of the draws;
-    `unrecorded_probability` is the chance that it is none of them. Empty under a published criterion.
+    `probability_rings` is that of the rings alone. `events` names the events that begin in its
+    window in a tenth or more of the draws; `unrecorded_probability` is the chance that it is none
+    of them. Empty under a published criterion.
     """
     rows = []
     rng = np.random.default_rng(seed)
@@ -89,10 +146,16 @@ def disturbance_table(changes: GrowthChanges, *, seed: int = 1, level: float = 0
             chances = year_chances(of_stand.evidence)
             for first, last, probability in episodes(of_stand.history.disturbed(), APART):
                 span = (of_stand.years[first], of_stand.years[last] + lags)
-                rows.append({"stand": stand, "kind": kind, "probability": probability,
-                             "probability_rings": min(float(chances[first : last + 1].sum()), 1.0)}
-                            | _when_and_why(of_stand, first, last, level)
-                            | _share_that_answered(changes, stand, drawn, span, rng, level))  # fmt: skip
+                rows.append(
+                    {
+                        "stand": stand,
+                        "kind": kind,
+                        "probability": probability,
+                        "probability_rings": min(float(chances[first : last + 1].sum()), 1.0),
+                    }
+                    | _when_and_why(of_stand, first, last, level)
+                    | _share_that_answered(changes, stand, drawn, span, rng, level)
+                )
     table = pd.DataFrame(rows, columns=list(DISTURBANCE_COLUMNS)).sort_values(
         ["stand", "year_median", "kind"], ignore_index=True
     )
@@ -109,7 +172,9 @@ def _when_and_why(of_stand: StandHistory, first: int, last: int, level: float) -
     named = [name for name, worth in zip(of_stand.events.names, often, strict=True) if worth]
     unrecorded = float((~here[has].any(axis=1)).mean())
     return interval_columns("year", of_stand.years[place].astype(float), level, whole=True) | {
-        "events": "; ".join(named), "unrecorded_probability": unrecorded}  # fmt: skip
+        "events": "; ".join(named),
+        "unrecorded_probability": unrecorded,
+    }
 
 
 def _share_that_answered(
@@ -120,7 +185,9 @@ def _share_that_answered(
     rng,
     level: float,
 ) -> dict:
-    """Share of the trees at risk in a span of years whose change began in it, in this stand and in the others."""
+    """Share of the trees at risk in a span of years whose change began in it, in this stand and in
+    the others.
+    """
     years = changes.series.years
     span = np.flatnonzero((years >= between[0]) & (years <= between[1]))
     members = changes.series.of_stand(stand)
@@ -145,24 +212,40 @@ def _share_that_answered(
 
 
 def event_table(survey, changes: GrowthChanges, *, level: float = 0.9) -> pd.DataFrame:
-    """A row for each event and stand with rings: its year as known beforehand, and as the rings leave it.
+    """A row for each event and stand with rings: its year as known beforehand, and as the rings
+    leave it.
 
-    `seen_in_rings` is the probability that trees answered it; `read_from` says whether releases or suppressions were asked, and is
-    empty with a `note` where neither may be. An event's interval is that of its range where the rings say nothing.
+    `seen_in_rings` is the probability that trees answered it; `read_from` says whether releases or
+    suppressions were asked, and is empty with a `note` where neither may be. An event's interval is
+    that of its range where the rings say nothing.
     """
     rows = []
     for stand in changes.stands:
         for event in survey.events[survey.events["stand"].isin([stand, ""])].itertuples():
-            about = {"event": event.event, "stand": stand, "kind": event.kind, "source": event.source,
-                     "first_year": event.first_year, "last_year": event.last_year}  # fmt: skip
+            about = {
+                "event": event.event,
+                "stand": stand,
+                "kind": event.kind,
+                "source": event.source,
+                "first_year": event.first_year,
+                "last_year": event.last_year,
+            }
             possible = np.arange(int(event.first_year), int(event.last_year) + 1)
             drawn, seen, read_from, note = _event_draws(changes, stand, event)
             if drawn is None:
                 drawn = possible
             share = np.array([(drawn == year).mean() for year in possible])
-            rows.append(about | interval_columns("year", np.asarray(drawn, dtype=float), level, whole=True) | {
-                "likeliest_year": possible[int(share.argmax())] if read_from else np.nan,
-                "likeliest_probability": float(share.max()), "seen_in_rings": seen, "read_from": read_from, "note": note})  # fmt: skip
+            rows.append(
+                about
+                | interval_columns("year", np.asarray(drawn, dtype=float), level, whole=True)
+                | {
+                    "likeliest_year": possible[int(share.argmax())] if read_from else np.nan,
+                    "likeliest_probability": float(share.max()),
+                    "seen_in_rings": seen,
+                    "read_from": read_from,
+                    "note": note,
+                }
+            )
     names = ("first_year", "last_year", "year_low", "year_median", "year_high", "likeliest_year")
     return whole_numbers(pd.DataFrame(rows, columns=list(EVENT_COLUMNS)), names)
 
@@ -170,7 +253,9 @@ def event_table(survey, changes: GrowthChanges, *, level: float = 0.9) -> pd.Dat
 def _event_draws(
     changes: GrowthChanges, stand: str, event
 ) -> tuple[np.ndarray | None, float, str, str]:
-    """Drawn years of an event, how likely trees answered it, from which changes of growth, and why not."""
+    """Drawn years of an event, how likely trees answered it, from which changes of growth, and why
+    not.
+    """
     if event.source == "release":
         return (
             None,
@@ -183,7 +268,10 @@ def _event_draws(
             None,
             np.nan,
             "",
-            "a published criterion gives no chances by which the year of an event could be narrowed",
+            (
+                "a published criterion gives no chances by which the year of an event could be"
+                " narrowed"
+            ),
         )
     for word, histories in (("releases", changes.openings), ("suppressions", changes.weakenings)):
         of_stand = histories.get(stand)

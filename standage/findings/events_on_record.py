@@ -1,4 +1,6 @@
-"""The events on record for a stand: periods and single years told apart, recurring ones marked, their years drawn."""
+"""The events on record for a stand: periods and single years told apart, recurring ones marked,
+their years drawn.
+"""
 
 from __future__ import annotations
 
@@ -7,15 +9,21 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-LAG_WINDOW = 10  # a pulse an event gave way to begins within it: good seed crops of longleaf are years apart (assumption) [years]
-RECURRING = 3  # so many events of a kind, each nearer than twice the lag window to the next, are a recurrence and no events to tie to
+# a pulse an event gave way to begins within it: good seed crops of longleaf are years apart
+# (assumption) [years]
+LAG_WINDOW = 10
+# so many events of a kind, each nearer than twice the lag window to the next, are a recurrence and
+# no events to tie to
+RECURRING = 3
 
 
 @dataclass(frozen=True)
 class Event:
-    """An event of a stand. `first`, `last`: range of years in which it began; `ended`: last year of a period, NaN where it is none.
+    """An event of a stand. `first`, `last`: range of years in which it began; `ended`: last year of
+    a period, NaN where it is none.
 
-    `recurring`: one of a run of events of its kind that follow each other too closely for any to be told as the one.
+    `recurring`: one of a run of events of its kind that follow each other too closely for any to be
+    told as the one.
     """
 
     name: str
@@ -37,7 +45,9 @@ class Event:
     def began(
         self, draws: int, generator: np.random.Generator, chances: pd.Series | None = None
     ) -> np.ndarray:
-        """Drawn years in which it began, `(draw,)`: each of its range equally likely, or by `chances` indexed by year."""
+        """Drawn years in which it began, `(draw,)`: each of its range equally likely, or by
+        `chances` indexed by year.
+        """
         years = np.arange(self.first, self.last + 1)
         weights = (
             None if chances is None else chances.reindex(years).fillna(0.0).to_numpy(dtype=float)
@@ -48,7 +58,9 @@ class Event:
 
 
 def stand_events(survey, stand: str) -> list[Event]:
-    """The events on record for a stand, those of all stands among them, oldest first; recurring ones are marked."""
+    """The events on record for a stand, those of all stands among them, oldest first; recurring
+    ones are marked.
+    """
     table = survey.events
     own = table[table["stand"].isin([stand, ""])]
     blank = pd.Series(np.nan, index=own.index)
@@ -73,7 +85,9 @@ def stand_events(survey, stand: str) -> list[Event]:
 
 
 def _recurring_marked(events: list[Event]) -> list[Event]:
-    """The events, in order of years, with those marked that recur faster than twice the lag window."""
+    """The events, in order of years, with those marked that recur faster than twice the lag
+    window.
+    """
     recurring = set()
     for kind in {event.kind for event in events}:
         run: list[Event] = []
@@ -89,10 +103,12 @@ def _recurring_marked(events: list[Event]) -> list[Event]:
 
 
 def event_years_by_rings(changes) -> dict[tuple[str, str], pd.Series]:
-    """By stand and event, the chance of each year in which it may have begun, as the ring widths leave it.
+    """By stand and event, the chance of each year in which it may have begun, as the ring widths
+    leave it.
 
-    changes: `growth_changes` of the survey. An event may have opened the canopy or weakened trees: whichever was likelier beforehand is
-    asked. An event known from growth releases is in neither, since the same rings would be asked twice.
+    changes: `growth_changes` of the survey. An event may have opened the canopy or weakened trees:
+    whichever was likelier beforehand is asked. An event known from growth releases is in neither,
+    since the same rings would be asked twice.
     """
     chances, beforehand = {}, {}
     for histories in (changes.openings, changes.weakenings):

@@ -1,4 +1,6 @@
-"""Draws to low, median and high: the one place where a credible level becomes columns of a table."""
+"""Draws to low, median and high: the one place where a credible level becomes columns of a
+table.
+"""
 
 from __future__ import annotations
 
@@ -10,7 +12,9 @@ import pandas as pd
 SUFFIXES = ("_low", "_median", "_high")
 ALIKE = (
     1 / 3
-)  # share of common years from which two spans tell the same: two of equal length shifted by half of it (assumption)
+    # share of common years from which two spans tell the same: two of equal length shifted by half
+    # of it (assumption)
+)
 MOST_SPANS_TRIED = 300  # candidates for the typical span; more hardly find a better one [draws]
 
 
@@ -47,7 +51,9 @@ def credible_points(draws: np.ndarray, level: float = 0.9) -> np.ndarray:
 def interval_columns(
     name: str, draws: np.ndarray, level: float = 0.9, *, whole: bool = False
 ) -> dict[str, np.ndarray | float]:
-    """Columns `name_low`, `name_median`, `name_high`; `whole` rounds to whole numbers (calendar years, ages)."""
+    """Columns `name_low`, `name_median`, `name_high`; `whole` rounds to whole numbers (calendar
+    years, ages).
+    """
     points = credible_points(draws, level)
     if whole:
         points = np.rint(points)
@@ -69,7 +75,8 @@ def whole_numbers(table: pd.DataFrame, names: Iterable[str]) -> pd.DataFrame:
 def shortest_span(
     stems: np.ndarray, years: np.ndarray, share: float
 ) -> tuple[np.ndarray, np.ndarray]:
-    """First and last year of the shortest run of years that holds a share of the stems, for each draw.
+    """First and last year of the shortest run of years that holds a share of the stems, for each
+    draw.
 
     Parameters
     ----------
@@ -98,10 +105,12 @@ def shortest_span(
 
 
 def typical_span(first: np.ndarray, last: np.ndarray) -> tuple[float, float, float]:
-    """The drawn span that shares most years with the others, and the share of draws that agree with it.
+    """The drawn span that shares most years with the others, and the share of draws that agree with
+    it.
 
-    Medians of first and last years taken apart may make a span that no draw has, as where half of the stems came in either of two
-    bursts. Two spans agree if they have at least a third of the years in common that they cover together. NaN where no draw has a span.
+    Medians of first and last years taken apart may make a span that no draw has, as where half of
+    the stems came in either of two bursts. Two spans agree if they have at least a third of the
+    years in common that they cover together. NaN where no draw has a span.
     """
     known = np.isfinite(first)
     if not known.any():
@@ -122,7 +131,8 @@ def typical_span(first: np.ndarray, last: np.ndarray) -> tuple[float, float, flo
 def fullest_span(
     stems: np.ndarray, years: np.ndarray, length: int
 ) -> tuple[np.ndarray, np.ndarray]:
-    """First year of the run of `length` years that holds most stems, and the share it holds, for each draw.
+    """First year of the run of `length` years that holds most stems, and the share it holds, for
+    each draw.
 
     Same shapes as `shortest_span`; returns first year and share, both (draw,).
     """

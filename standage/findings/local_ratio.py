@@ -1,7 +1,7 @@
 """How a window of years stands out against the years around it, for each draw and each year.
 
-A pulse is defined locally. A median over the whole history is near zero in a stand that recruited in bursts, so that every
-year with a tree would stand out against it.
+A pulse is defined locally. A median over the whole history is near zero in a stand that recruited
+in bursts, so that every year with a tree would stand out against it.
 """
 
 from __future__ import annotations
@@ -26,14 +26,27 @@ NEAREST_BACKGROUND = (
     5  # the years right beside a window are its shoulders, not its background [years]
 )
 FARTHEST_BACKGROUND = 25  # further away, another pulse is as likely as quiet years [years]
-LOWEST_SHARE = 0.6  # share of the background years used, the lowest: a second pulse nearby must not hide the first
-FEWEST_YOUNGER = 5  # years of background after a window without which it may be the beginning of a rise as well as a pulse (assumption)
-STANDS_OUT = 1.5  # ratio to the background from which a window stands out: dates that are years off wash a burst of thrice as many to less
-NEEDED_EXCESS = 2.0  # and by so many standard errors its dated stems exceed what the background would give: a few trees are chance
-YEARS_A_STEM = 20.0  # one stem of the sample in so many years is the amount below which nothing can be told [years]
-SETTLED_AGE = 40  # from this age the steady shape of a stand without bursts is flat enough to need no correction [years]
-LEAST_GROWN = 0.1  # share past the emerging stage below which a year's plants are a seedling crop, not yet recruits (assumption)
-MOST_DRAWS = 1000  # more say nothing that can be told from chance: a score of 0.95 is known within 0.007 [draws]
+# share of the background years used, the lowest: a second pulse nearby must not hide the first
+LOWEST_SHARE = 0.6
+# years of background after a window without which it may be the beginning of a rise as well as a
+# pulse (assumption)
+FEWEST_YOUNGER = 5
+# ratio to the background from which a window stands out: dates that are years off wash a burst of
+# thrice as many to less
+STANDS_OUT = 1.5
+# and by so many standard errors its dated stems exceed what the background would give: a few trees
+# are chance
+NEEDED_EXCESS = 2.0
+# one stem of the sample in so many years is the amount below which nothing can be told [years]
+YEARS_A_STEM = 20.0
+# from this age the steady shape of a stand without bursts is flat enough to need no correction
+# [years]
+SETTLED_AGE = 40
+# share past the emerging stage below which a year's plants are a seedling crop, not yet recruits
+# (assumption)
+LEAST_GROWN = 0.1
+# more say nothing that can be told from chance: a score of 0.95 is known within 0.007 [draws]
+MOST_DRAWS = 1000
 MOST_PRIOR_DRAWS = 300  # enough to know a chance within 0.03 [draws]
 
 
@@ -45,16 +58,21 @@ class Scan:
     ----------
     years : (year,) calendar years, each the centre of its windows.
     kept : (draw,) which of the posterior's draws were looked at; "draw" below counts these.
-    shape : (year,) how much denser than at a settled age the living are without any burst; 1 for older years.
+    shape : (year,) how much denser than at a settled age the living are without any burst; 1 for
+        older years.
     settled : (draw, year) living over shape, the rate that is scanned.
-    ratio, background : by window length, (draw, year); ratio to, and level of, the local background, the latter over shape as
-        `settled`. NaN where the window leaves the axis or too few years follow it.
-    stands_out : by window length, (draw, year) bool; whether the ratio and the excess of dated stems both reach what is needed.
+    ratio, background : by window length, (draw, year); ratio to, and level of, the local
+        background, the latter over shape as `settled`. NaN where the window leaves the axis or too
+        few years follow it.
+    stands_out : by window length, (draw, year) bool; whether the ratio and the excess of dated
+        stems both reach what is needed.
     score : by window length, (year,); share of draws in which the window stands out.
-    prior_share : by window length, (year,); share of prior draws whose ratio reaches what is needed. A prior has no dated stems.
+    prior_share : by window length, (year,); share of prior draws whose ratio reaches what is
+        needed. A prior has no dated stems.
     prior_draws : number of prior draws behind `prior_share`.
-    last_telling : place of the last year whose plants have begun to grow past the emerging stage. What germinated later is a
-        seedling crop of which nobody knows whether it will be recruits; no window that reaches beyond is reported.
+    last_telling : place of the last year whose plants have begun to grow past the emerging stage.
+        What germinated later is a seedling crop of which nobody knows whether it will be recruits;
+        no window that reaches beyond is reported.
     """
 
     years: np.ndarray
@@ -70,7 +88,9 @@ class Scan:
     last_telling: int
 
     def supported(self, width: int) -> np.ndarray:
-        """Whether the data speak: odds raised over the prior, by a window that ends among grown plants. (year,) bool"""
+        """Whether the data speak: odds raised over the prior, by a window that ends among grown
+        plants. (year,) bool
+        """
         last = np.arange(len(self.years)) - width // 2 + width - 1
         return (self.odds_against_prior(width) > 1) & (last <= self.last_telling)
 
@@ -82,7 +102,9 @@ class Scan:
 
 
 def _odds(share: np.ndarray, draws: int) -> np.ndarray:
-    """Odds of a share of draws; half a draw is added to each side so that none and all stay finite."""
+    """Odds of a share of draws; half a draw is added to each side so that none and all stay
+    finite.
+    """
     return (share * draws + 0.5) / ((1 - share) * draws + 0.5)
 
 
@@ -93,7 +115,9 @@ def window_years(centre: int, width: int) -> tuple[int, int]:
 
 
 def scan_unit(posterior, number: int) -> Scan:
-    """Ratios to the local background of one unit and how often they stand out, posterior and prior."""
+    """Ratios to the local background of one unit and how often they stand out, posterior and
+    prior.
+    """
     years = unit_years(posterior, posterior.units[number])
     living = living_rate(posterior, number)
     kept = np.arange(0, len(living), -(-len(living) // MOST_DRAWS))
@@ -147,7 +171,9 @@ def dated_stems(posterior, number: int, years: np.ndarray) -> np.ndarray:
 
 
 def held_in_windows(stems: np.ndarray, width: int) -> np.ndarray:
-    """Sum of the yearly stems in the window round each year; of a window that leaves the axis, those on it. (draw, year)"""
+    """Sum of the yearly stems in the window round each year; of a window that leaves the axis,
+    those on it. (draw, year)
+    """
     upto = np.concatenate([np.zeros((len(stems), 1)), np.cumsum(stems, axis=1)], axis=1)
     first = np.arange(stems.shape[1]) - width // 2
     return (
@@ -157,18 +183,22 @@ def held_in_windows(stems: np.ndarray, width: int) -> np.ndarray:
 
 
 def excess_in_errors(held: np.ndarray, ratio: np.ndarray) -> np.ndarray:
-    """By how many standard errors a count exceeds the count that the background would give, `held / ratio`; shape of both.
+    """By how many standard errors a count exceeds the count that the background would give, `held /
+    ratio`; shape of both.
 
-    Counts are compared by 2 sqrt(count + 3/8), whose variance is nearly 1 whatever the mean (Anscombe 1948, Biometrika 35:246-254).
+    Counts are compared by 2 sqrt(count + 3/8), whose variance is nearly 1 whatever the mean
+    (Anscombe 1948, Biometrika 35:246-254).
     """
     return 2.0 * (np.sqrt(held + 0.375) - np.sqrt(held / ratio + 0.375))
 
 
 def steady_shape(prior: np.ndarray) -> np.ndarray:
-    """How much denser than at a settled age the living of each year are where recruitment never changed. (year,) at least 1
+    """How much denser than at a settled age the living of each year are where recruitment never
+    changed. (year,) at least 1
 
-    Seedlings are always many and die fast, so that the years before any survey hold more living plants than older ones. That
-    is no pulse. The shape is the prior's geometric mean by age relative to `SETTLED_AGE`, and 1 beyond it.
+    Seedlings are always many and die fast, so that the years before any survey hold more living
+    plants than older ones. That is no pulse. The shape is the prior's geometric mean by age
+    relative to `SETTLED_AGE`, and 1 beyond it.
     """
     settled = max(prior.shape[1] - 1 - SETTLED_AGE, 0)
     with np.errstate(divide="ignore"):
@@ -179,26 +209,30 @@ def steady_shape(prior: np.ndarray) -> np.ndarray:
 
 
 def smallest_telling_rate(posterior, number: int) -> np.ndarray:
-    """One stem of the sample in `YEARS_A_STEM` years, carried through detection. (year,) [stems/ha/year or sampled stems/year]
+    """One stem of the sample in `YEARS_A_STEM` years, carried through detection. (year,)
+    [stems/ha/year or sampled stems/year]
 
-    With plots a plant is seen in the plots' whole area once it is past the emerging stage, before that only in the area
-    searched for seedlings.
+    With plots a plant is seen in the plots' whole area once it is past the emerging stage, before
+    that only in the area searched for seedlings.
     """
     unit = posterior.units[number]
     if not unit.has_plots:
         return np.full(len(unit_years(posterior, unit)), 1 / YEARS_A_STEM)
     grown = share_past_emerging(posterior, number).mean(axis=0)
     searched = 0.0 if unit.basis == CORING_HEIGHT else stage_count_area(posterior.survey, unit)
-    # a tenth of a per cent keeps a year in which nothing can be seen finite; its ratio is then 1 whatever the rate
+    # a tenth of a per cent keeps a year in which nothing can be seen finite; its ratio is then 1
+    # whatever the rate
     seen = unit.area_ha * np.maximum(grown, 1e-3) + searched * (1 - grown)
     return 1 / (YEARS_A_STEM * seen)
 
 
 def inside_and_background(rate: np.ndarray, width: int) -> tuple[np.ndarray, np.ndarray]:
-    """Mean rate inside the window round each year, and its background: of the years before and those after it the side that is higher.
+    """Mean rate inside the window round each year, and its background: of the years before and
+    those after it the side that is higher.
 
-    A rise, or a trend, has more on one side than on the other; a pulse stands out from both. Of each side the mean of the lowest years
-    is taken. Nothing may lie before the window, but the years after it have to be known.
+    A rise, or a trend, has more on one side than on the other; a pulse stands out from both. Of
+    each side the mean of the lowest years is taken. Nothing may lie before the window, but the
+    years after it have to be known.
 
     Parameters
     ----------
@@ -207,7 +241,8 @@ def inside_and_background(rate: np.ndarray, width: int) -> tuple[np.ndarray, np.
 
     Returns
     -------
-    inside, background : (draw, year), NaN where the window leaves the axis or fewer than `FEWEST_YOUNGER` background years follow it.
+    inside, background : (draw, year), NaN where the window leaves the axis or fewer than
+        `FEWEST_YOUNGER` background years follow it.
     """
     inside = np.full(rate.shape, np.nan)
     background = np.full(rate.shape, np.nan)
@@ -226,7 +261,9 @@ def inside_and_background(rate: np.ndarray, width: int) -> tuple[np.ndarray, np.
 
 @compiled
 def _slide(rate, width, nearest, farthest, lowest_share, fewest_younger, inside, background):
-    """Fills `inside` and `background`; the years of each side are kept sorted while the window moves by one year."""
+    """Fills `inside` and `background`; the years of each side are kept sorted while the window
+    moves by one year.
+    """
     draws, years = rate.shape
     before = np.empty(farthest - nearest + 3)
     after = np.empty(farthest - nearest + 3)
@@ -280,7 +317,9 @@ def _mean(values):
 
 @compiled
 def _move(kept, size, leaves, joins):
-    """Takes one value out of the sorted list and puts one in, shifting only what lies between; NaN stands for none."""
+    """Takes one value out of the sorted list and puts one in, shifting only what lies between; NaN
+    stands for none.
+    """
     if np.isnan(leaves):
         if np.isnan(joins):
             return size

@@ -1,4 +1,6 @@
-"""The results of all stands in one long table: a row for a number, for those who filter, pivot or map."""
+"""The results of all stands in one long table: a row for a number, for those who filter, pivot or
+map.
+"""
 
 from __future__ import annotations
 
@@ -13,10 +15,19 @@ COORDINATES = ("latitude", "longitude")
 # tables taken, and what tells their rows apart
 ROWS_OF = {"stand_summary": (), "cohorts": ("first_year", "last_year"), "pulses": ("pulse",)}
 UNITS = {  # by the beginning of a name; the first that fits
-    "stems_per_ha": "stems/ha", "basal_area": "m2/ha", "grass_stage_per_ha": "plants/ha", "seedling_stages_per_ha": "plants/ha",
-    "half_span_years": "years", "span_80_years": "years", "share": "share of stems", "oldest_year": "calendar year",
-    "last_recruitment_year": "calendar year", "start": "calendar year", "centre": "calendar year", "end": "calendar year",
-}  # fmt: skip
+    "stems_per_ha": "stems/ha",
+    "basal_area": "m2/ha",
+    "grass_stage_per_ha": "plants/ha",
+    "seedling_stages_per_ha": "plants/ha",
+    "half_span_years": "years",
+    "span_80_years": "years",
+    "share": "share of stems",
+    "oldest_year": "calendar year",
+    "last_recruitment_year": "calendar year",
+    "start": "calendar year",
+    "centre": "calendar year",
+    "end": "calendar year",
+}
 COLUMNS = (
     *(
         "survey",
@@ -36,14 +47,15 @@ COLUMNS = (
 
 
 def long_table(tables: Mapping[str, pd.DataFrame], survey) -> pd.DataFrame:
-    """Every number with an interval of `stand_summary`, `cohorts` and `pulses`, one below the other.
+    """Every number with an interval of `stand_summary`, `cohorts` and `pulses`, one below the
+    other.
 
     tables: those three by name. survey: where stands, communities and coordinates are read.
 
     Returns
     -------
-    One row for a stand, species, measure and, where there are such, pulse or class of years. A number without interval stands under
-    `median` alone; what the survey can't say has no row.
+    One row for a stand, species, measure and, where there are such, pulse or class of years. A
+    number without interval stands under `median` alone; what the survey can't say has no row.
     """
     parts = [_long(name, tables[name], keys) for name, keys in ROWS_OF.items() if len(tables[name])]
     table = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()

@@ -1,4 +1,6 @@
-"""Tables behind the pictures that show what the data taught the model, and where it does not fit."""
+"""Tables behind the pictures that show what the data taught the model, and where it does not
+fit.
+"""
 
 from __future__ import annotations
 
@@ -19,8 +21,8 @@ def delays(posterior, *, level: float = 0.9) -> pd.DataFrame:
 
     Returns
     -------
-    One row a unit, delay and number of seasons: `stand, species, delay, years, prior_low, _median, _high, posterior_low, _median,
-    _high`. Units at basis `coring height` have no delays and no row.
+    One row a unit, delay and number of seasons: `stand, species, delay, years, prior_low, _median,
+    _high, posterior_low, _median, _high`. Units at basis `coring height` have no delays and no row.
     """
     tables = [pd.DataFrame(columns=["stand", "species", "delay", "years"])]
     for number, unit in enumerate(posterior.units):
@@ -40,9 +42,11 @@ def delays(posterior, *, level: float = 0.9) -> pd.DataFrame:
 
 
 def size_curves(posterior, *, level: float = 0.9) -> pd.DataFrame:
-    """Median diameter by seasons since breast height: `stand, species, seasons, dbh_low, dbh_median, dbh_high`. [cm]
+    """Median diameter by seasons since breast height: `stand, species, seasons, dbh_low,
+    dbh_median, dbh_high`. [cm]
 
-    Also `years_to_breast_height`, the mean delay before, so that a picture can set the curve on an axis of age.
+    Also `years_to_breast_height`, the mean delay before, so that a picture can set the curve on an
+    axis of age.
     """
     tables = []
     for number, unit in enumerate(posterior.units):
@@ -62,9 +66,11 @@ def size_curves(posterior, *, level: float = 0.9) -> pd.DataFrame:
 
 
 def diameter_check(posterior, *, level: float = 0.9) -> pd.DataFrame:
-    """Stems listed by class of diameter against those the model expects: `stand, species, dbh_from_cm, dbh_to_cm, observed, predicted_*`.
+    """Stems listed by class of diameter against those the model expects: `stand, species,
+    dbh_from_cm, dbh_to_cm, observed, predicted_*`.
 
-    Units without plots have no row: what was sampled there has no expected number. The last class may be open.
+    Units without plots have no row: what was sampled there has no expected number. The last class
+    may be open.
     """
     tables = [pd.DataFrame(columns=["stand", "species", "dbh_from_cm", "dbh_to_cm", "observed"])]
     for unit, fitted in zip(posterior.units, posterior.fitted, strict=True):
@@ -82,7 +88,9 @@ def diameter_check(posterior, *, level: float = 0.9) -> pd.DataFrame:
 
 
 def count_check(posterior) -> pd.DataFrame:
-    """Plants counted by stage against those the model expects: `stand, species, stage, observed, predicted_*`."""
+    """Plants counted by stage against those the model expects: `stand, species, stage, observed,
+    predicted_*`.
+    """
     tables = [
         pd.DataFrame(
             columns=[

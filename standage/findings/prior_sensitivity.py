@@ -1,7 +1,9 @@
-"""How the answer leans on what was assumed: each assumption is moved a step, and the draws are weighed as the other prior would have them.
+"""How the answer leans on what was assumed: each assumption is moved a step, and the draws are
+weighed as the other prior would have them.
 
-For each assumption of the species profile that a stand's answer can hang on, the table says how far the dates, the number of stems and the
-pulses would move, and how much of the change the survey lets through: where stems speak about an assumption, little of it arrives.
+For each assumption of the species profile that a stand's answer can hang on, the table says how far
+the dates, the number of stems and the pulses would move, and how much of the change the survey lets
+through: where stems speak about an assumption, little of it arrives.
 """
 
 from __future__ import annotations
@@ -32,12 +34,20 @@ from standage.findings.stems import (
     unit_years,
 )
 
-LEANS = 0.05  # sensitivity to a power of the prior from which the prior is felt (Kallioinen et al. 2023)
-SURPRISE = 1.96  # normal points from which the data sit in the outer 5 % of what the prior expects of them (common practice, no source)
-LEAST_LEARNT = 0.02  # share of the prior variance gone below which nothing was learnt that could disagree (assumption)
+# sensitivity to a power of the prior from which the prior is felt (Kallioinen et al. 2023)
+LEANS = 0.05
+# normal points from which the data sit in the outer 5 % of what the prior expects of them (common
+# practice, no source)
+SURPRISE = 1.96
+# share of the prior variance gone below which nothing was learnt that could disagree (assumption)
+LEAST_LEARNT = 0.02
 OLD_AGE = 100  # years; the share of stems past it is followed
-NEAR_YEARS = 5  # a pulse may move so far with the dates and be the same one (assumption: the longest delay changed is 2 years)
-SMALLEST_MOVE = 0.1  # dates that move by less stay; a change known less well than this is told with its Monte Carlo error [years]
+# a pulse may move so far with the dates and be the same one (assumption: the longest delay changed
+# is 2 years)
+NEAR_YEARS = 5
+# dates that move by less stay; a change known less well than this is told with its Monte Carlo
+# error [years]
+SMALLEST_MOVE = 0.1
 WORTH_TELLING_YEARS = 1.0  # a date that moves less than this isn't told in the summary (assumption)
 STAGE_COUNTS = "stage counts"
 DISAGREE = "prior and data disagree"
@@ -78,7 +88,9 @@ COLUMNS = (
 
 @dataclass(frozen=True)
 class PulseSeen:
-    """A reported pulse by kept draw: which windows near its own stand out `(draw, window)`, whether its own does, its centre year."""
+    """A reported pulse by kept draw: which windows near its own stand out `(draw, window)`, whether
+    its own does, its centre year.
+    """
 
     near: np.ndarray
     there: np.ndarray
@@ -93,9 +105,11 @@ class UnitSeen:
     Attributes
     ----------
     whose : `cored trees`, or `trees dated by size` where there is no cored one.
-    years, dated : (draw, tree) year of each of them, 0 where a draw has none, and whether it has one.
+    years, dated : (draw, tree) year of each of them, 0 where a draw has none, and whether it has
+        one.
     mean_year : (draw,) their mean.
-    order, stems : places of the draws by number of stems past the emerging stage, and these numbers in order; blank without plots.
+    order, stems : places of the draws by number of stems past the emerging stage, and these numbers
+        in order; blank without plots.
     old_share : (draw,) share of stems older than `OLD_AGE`.
     kept : draws that were scanned for pulses. pulses : those reported.
     """
@@ -113,7 +127,9 @@ class UnitSeen:
 
 @dataclass(frozen=True)
 class Answer:
-    """The same under one set of weights: years by tree, median stems per hectare, mean share, each pulse's probability and centre."""
+    """The same under one set of weights: years by tree, median stems per hectare, mean share, each
+    pulse's probability and centre.
+    """
 
     years: np.ndarray
     stems: float
@@ -224,9 +240,11 @@ def answer(seen: UnitSeen, weights: np.ndarray) -> Answer:
     there = [among_kept @ pulse.there for pulse in seen.pulses]
     return Answer(
         years=(weights @ seen.years) / np.where(present > 0, present, np.nan),
-        stems=weighted_median(seen.stems, weights[seen.order])
-        if np.isfinite(seen.stems).all()
-        else np.nan,
+        stems=(
+            weighted_median(seen.stems, weights[seen.order])
+            if np.isfinite(seen.stems).all()
+            else np.nan
+        ),
         old_share=float(weights @ seen.old_share),
         probability=np.array([float((among_kept @ pulse.near).max()) for pulse in seen.pulses]),
         centre=np.array(
@@ -279,7 +297,10 @@ def _counts_row(log_counts: np.ndarray, seen: UnitSeen, before: Answer, chains: 
         "sensitivity": power_sensitivity(seen.mean_year, log_counts),
         "leaning": "",
     }
-    refit = "What leaving the stage counts out altogether would do can't be told without another fit: run the survey without counts.csv."
+    refit = (
+        "What leaving the stage counts out altogether would do can't be told without another fit:"
+        " run the survey without counts.csv."
+    )
     found = with_likelihood_weakened(log_counts, COUNT_POWERS)
     if found is None:
         return told | _not_told(seen, refit)
@@ -292,12 +313,18 @@ def _counts_row(log_counts: np.ndarray, seen: UnitSeen, before: Answer, chains: 
     return (
         told
         | effect
-        | {"what_is_changed": less, "change": 100 * (power - 1), "words": f"{words} {refit}"}
+        | {
+            "what_is_changed": less,
+            "change": 100 * (power - 1),
+            "words": f"{words} {refit}",
+        }
     )
 
 
 def _effect(seen: UnitSeen, before: Answer, weights: Weights, chains: int) -> dict:
-    """The change of everything that is followed, scaled up to the whole change where the weights stand for a part of it."""
+    """The change of everything that is followed, scaled up to the whole change where the weights
+    stand for a part of it.
+    """
     after, whole = answer(seen, weights.values), 1 / weights.share
     probability = np.clip(
         before.probability + whole * (after.probability - before.probability), 0.0, 1.0
@@ -315,21 +342,26 @@ def _effect(seen: UnitSeen, before: Answer, weights: Weights, chains: int) -> di
     some = bool(len(seen.pulses))
     return {
         "establishment_years_change": whole * float(np.median(change)) if change.size else np.nan,
-        "establishment_years_error": whole * error_of_change(seen.mean_year, weights.values, chains)
-        if change.size
-        else np.nan,
-        "stems_per_ha_change": before.stems
-        * ((after.stems / before.stems) ** whole - 1),  # a straight line in logarithms
-        "share_over_100_years_change": float(
-            np.clip(before.old_share + whole * (after.old_share - before.old_share), 0, 1)
-        )
-        - before.old_share,
+        "establishment_years_error": (
+            whole * error_of_change(seen.mean_year, weights.values, chains)
+            if change.size
+            else np.nan
+        ),
+        "stems_per_ha_change": (
+            before.stems * ((after.stems / before.stems) ** whole - 1)
+        ),  # a straight line in logarithms
+        "share_over_100_years_change": (
+            float(np.clip(before.old_share + whole * (after.old_share - before.old_share), 0, 1))
+            - before.old_share
+        ),
         "pulses_reported": len(seen.pulses),
         "pulses_lost": int((probability < limit).sum()),
         "lowest_pulse_probability": float(probability.min()) if some else np.nan,
-        "largest_pulse_move_years": float(moved[np.nanargmax(np.abs(moved))])
-        if some and np.isfinite(moved).any()
-        else np.nan,
+        "largest_pulse_move_years": (
+            float(moved[np.nanargmax(np.abs(moved))])
+            if some and np.isfinite(moved).any()
+            else np.nan
+        ),
         "pulses_then": "; ".join(then),
         "pareto_k": weights.pareto_k,
         "share_of_change_tried": weights.share,
@@ -341,16 +373,20 @@ def _not_told(seen: UnitSeen, words: str) -> dict:
 
 
 def surprise(quantity: np.ndarray) -> float:
-    """How far the data pulled a standard normal quantity from its prior, in standard deviations of what the prior expects of such data.
+    """How far the data pulled a standard normal quantity from its prior, in standard deviations of
+    what the prior expects of such data.
 
-    The posterior mean m of a quantity with prior N(0, 1) has, before the data, mean 0 and variance 1 - E[posterior variance]; so
-    m / sqrt(1 - s^2) is about standard normal where prior and data agree (Evans & Moshonov 2006, Bayesian Analysis 1:893-914). (draw,)
+    The posterior mean m of a quantity with prior N(0, 1) has, before the data, mean 0 and variance
+    1 - E[posterior variance]; so m / sqrt(1 - s^2) is about standard normal where prior and data
+    agree (Evans & Moshonov 2006, Bayesian Analysis 1:893-914). (draw,)
     """
     return float(quantity.mean() / np.sqrt(max(1 - quantity.var(), LEAST_LEARNT)))
 
 
 def leaning(sensitivity: float, surprised: float) -> str:
-    """In words: whether the dates feel the prior of an assumption, and whether prior and data disagree about it."""
+    """In words: whether the dates feel the prior of an assumption, and whether prior and data
+    disagree about it.
+    """
     if sensitivity < LEANS:
         return "no"
     return DISAGREE if abs(surprised) > SURPRISE else "dates lean on the prior"
@@ -364,12 +400,16 @@ def _words(condition: str, effect: dict, seen: UnitSeen, before: Answer) -> str:
         dates = f"the dates of {seen.whose} stay"
     else:
         give_or_take = f" (give or take {2 * error:.1f})" if error > SMALLEST_MOVE else ""
-        dates = f"{seen.whose} date {abs(moved):.1f} years {'earlier' if moved < 0 else 'later'}{give_or_take}"
+        dates = (
+            f"{seen.whose} date {abs(moved):.1f} years"
+            f" {'earlier' if moved < 0 else 'later'}{give_or_take}"
+        )
     said = [f"{condition}, {dates}"]
     change = effect["stems_per_ha_change"]
     if np.isfinite(change) and abs(change) >= 0.05 * before.stems:
         said.append(
-            f"there are {100 * abs(change) / before.stems:.0f} % {'fewer' if change < 0 else 'more'} stems past the emerging stage"
+            f"there are {100 * abs(change) / before.stems:.0f} %"
+            f" {'fewer' if change < 0 else 'more'} stems past the emerging stage"
         )
     lost = effect["pulses_lost"]
     if len(seen.pulses) == 1:
@@ -390,6 +430,8 @@ def _part(share: float) -> str:
 
 
 def sensitivity_records(table: pd.DataFrame) -> list[dict]:
-    """The table as a list for verdict.json: what was changed, what came of it, and whether the dates lean on it."""
+    """The table as a list for verdict.json: what was changed, what came of it, and whether the
+    dates lean on it.
+    """
     blanks = table.astype(object).where(table.notna(), None)
     return blanks.drop(columns=["basis", "amounts"]).to_dict("records")

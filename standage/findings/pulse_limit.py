@@ -1,8 +1,10 @@
 """The score from which a pulse is reported.
 
-The table beside this module holds the 97.5 % point of the best score over surveys simulated without any pulse, so that at most one survey
-in forty reports a pulse that is none; `tests/studies/pulses.py limits` makes it. Stems are counted against chance in every draw, so that
-one limit does for small surveys and large ones. For surveys of another kind or size it is an assumption and is said to be.
+The table beside this module holds the 97.5 % point of the best score over surveys simulated without
+any pulse, so that at most one survey in forty reports a pulse that is none;
+`tests/studies/pulses.py limits` makes it. Stems are counted against chance in every draw, so that
+one limit does for small surveys and large ones. For surveys of another kind or size it is an
+assumption and is said to be.
 """
 
 from __future__ import annotations
@@ -15,7 +17,9 @@ import pandas as pd
 from standage.findings.stems import CORING_HEIGHT, dated_years
 
 ASSUMED_LIMIT = 0.8  # well above the simulated one; assumption, no source
-LEAST_LIMIT = 0.5  # a pulse that is less likely than not is never reported, however rare such a score is without pulses
+# a pulse that is less likely than not is never reported, however rare such a score is without
+# pulses
+LEAST_LIMIT = 0.5
 
 
 @dataclass(frozen=True)
@@ -33,13 +37,17 @@ class ReportingLimit:
 
 
 def limit_table() -> pd.DataFrame:
-    """One row `limit, simulated_surveys, fewest_stems, most_stems`; none where nothing was simulated."""
+    """One row `limit, simulated_surveys, fewest_stems, most_stems`; none where nothing was
+    simulated.
+    """
     with files("standage.findings").joinpath("pulse_limit.csv").open(encoding="utf-8") as table:
         return pd.read_csv(table)
 
 
 def reporting_limit(listed_stems: float, *, table: pd.DataFrame | None = None) -> ReportingLimit:
-    """The limit for a survey that lists so many stems. table: as `limit_table`, the package's own where not given."""
+    """The limit for a survey that lists so many stems. table: as `limit_table`, the package's own
+    where not given.
+    """
     table = limit_table() if table is None else table
     if table.empty:
         return ReportingLimit(ASSUMED_LIMIT, "assumed")

@@ -8,7 +8,9 @@ import numpy as np
 
 from standage.findings.compared_stands import StandHistory
 
-TOLERANCE = 5  # years between the starts of two pulses up to which they are one of both stands; starts are known to about that (assumption)
+# years between the starts of two pulses up to which they are one of both stands; starts are known
+# to about that (assumption)
+TOLERANCE = 5
 
 
 @dataclass(frozen=True)
@@ -17,9 +19,12 @@ class Synchrony:
 
     Attributes
     ----------
-    probability : that some pulse of the first began within the tolerance of some pulse of the second.
-    chance : the same if the pulses of either were placed at random in the years that both stands can speak about.
-    first_pulse, second_pulse : numbers of the two pulses that began closest to each other, as in the pulse table.
+    probability : that some pulse of the first began within the tolerance of some pulse of the
+        second.
+    chance : the same if the pulses of either were placed at random in the years that both stands
+        can speak about.
+    first_pulse, second_pulse : numbers of the two pulses that began closest to each other, as in
+        the pulse table.
     lag : (draw,) years from the second's start to the first's; NaN in draws without both.
     """
 
@@ -33,7 +38,9 @@ class Synchrony:
 def synchrony(
     first: StandHistory, second: StandHistory, *, tolerance: int = TOLERANCE
 ) -> Synchrony | None:
-    """Whether two stands share a pulse; None where one of them has none that is told, or they share no years to speak about."""
+    """Whether two stands share a pulse; None where one of them has none that is told, or they share
+    no years to speak about.
+    """
     low, high = max(first.telling_from, second.telling_from), min(first.season, second.season)
     if not len(first.starts) or not len(second.starts) or low > high:
         return None
@@ -47,18 +54,22 @@ def synchrony(
     closest = np.unravel_index(int(np.argmin(typical)), typical.shape)
     return Synchrony(
         probability=float(shared.mean()),
-        chance=(placed_at_random(first.starts, second.starts, low, high, tolerance)
-                + placed_at_random(second.starts, first.starts, low, high, tolerance)) / 2,
+        chance=(
+            placed_at_random(first.starts, second.starts, low, high, tolerance)
+            + placed_at_random(second.starts, first.starts, low, high, tolerance)
+        )
+        / 2,
         first_pulse=int(closest[0]) + 1,
         second_pulse=int(closest[1]) + 1,
         lag=lags[closest],
-    )  # fmt: skip
+    )
 
 
 def placed_at_random(
     fixed: np.ndarray, moved: np.ndarray, low: int, high: int, tolerance: int
 ) -> float:
-    """Probability that one of the moved pulses, each put in any year of low..high alike, falls within the tolerance of a fixed one.
+    """Probability that one of the moved pulses, each put in any year of low..high alike, falls
+    within the tolerance of a fixed one.
 
     fixed, moved: (pulse, draw) starts, NaN in draws without the pulse.
     """

@@ -1,9 +1,10 @@
 """Recruitment pulses: bursts of establishment that stand out against the years around them.
 
-A window of 5, 10 or 20 years is a candidate where the probability that it stands out reaches the reporting limit: that it holds half as
-many again as its local background, by more dated stems than chance would bring. So years without dated stems never report, and a crop of
-seedlings of which none has grown up is no recruitment yet. The best candidate becomes a pulse; a further one becomes another pulse only
-where a valley lies between the two.
+A window of 5, 10 or 20 years is a candidate where the probability that it stands out reaches the
+reporting limit: that it holds half as many again as its local background, by more dated stems than
+chance would bring. So years without dated stems never report, and a crop of seedlings of which none
+has grown up is no recruitment yet. The best candidate becomes a pulse; a further one becomes
+another pulse only where a valley lies between the two.
 """
 
 from __future__ import annotations
@@ -28,8 +29,11 @@ from standage.findings.stems import (
     unit_label,
 )
 
-SMOOTHING = 11  # running mean that tells bursts apart: single draws are jagged, with knots every 4 years [years]
-HULL_SHARE = 0.25  # a burst seen through smoothing crosses half its height above background at its edges, a quarter well outside
+# running mean that tells bursts apart: single draws are jagged, with knots every 4 years [years]
+SMOOTHING = 11
+# a burst seen through smoothing crosses half its height above background at its edges, a quarter
+# well outside
+HULL_SHARE = 0.25
 OUTLYING_SHARE = (
     0.05  # share of the excess in the hull that may lie before the start, and after the end
 )
@@ -93,11 +97,13 @@ def pulses(
 ) -> pd.DataFrame:
     """The pulses of every unit, numbered from the oldest.
 
-    `probability` is the share of draws in which the best window stands out; years and amounts are those of these draws. `stems_per_ha`
-    are the living stems in excess of the background, `share` the share of all stems past the emerging stage that established from
-    start to end. `dated_stems` counts stems dated by core, more likely than not, to it. `plots_with_it` and `largest_plot_share`
-    tell a burst of the stand from one of a single plot. `shared_part_of_centre` is the part of the centre's variance that goes with the
-    delays which the stand's trees share. Amounts that need plots are blank without them.
+    `probability` is the share of draws in which the best window stands out; years and amounts are
+    those of these draws. `stems_per_ha` are the living stems in excess of the background, `share`
+    the share of all stems past the emerging stage that established from start to end. `dated_stems`
+    counts stems dated by core, more likely than not, to it. `plots_with_it` and
+    `largest_plot_share` tell a burst of the stand from one of a single plot.
+    `shared_part_of_centre` is the part of the centre's variance that goes with the delays which the
+    stand's trees share. Amounts that need plots are blank without them.
 
     Parameters
     ----------
@@ -126,13 +132,17 @@ def pulses(
 
 
 def best_score(scan: Scan) -> float:
-    """Highest score of any window that might be reported; over surveys simulated without pulses it makes the table of limits."""
+    """Highest score of any window that might be reported; over surveys simulated without pulses it
+    makes the table of limits.
+    """
     scores = [scan.score[width][scan.supported(width)] for width in WINDOWS]
     return float(np.concatenate([[0.0], *scores]).max())
 
 
 def find_bursts(scan: Scan, limit: ReportingLimit) -> list[Burst]:
-    """The pulses of one unit, the oldest first, from what stands out in it and the score from which that is reported."""
+    """The pulses of one unit, the oldest first, from what stands out in it and the score from which
+    that is reported.
+    """
     smooth = running_mean(scan.settled, SMOOTHING)
     found: list[Burst] = []
     for width, place in _candidates(scan, limit):
@@ -146,7 +156,9 @@ def find_bursts(scan: Scan, limit: ReportingLimit) -> list[Burst]:
 
 
 def _candidates(scan: Scan, limit: ReportingLimit) -> list[tuple[int, int]]:
-    """Window length and centre of all windows that may be reported, best score first, then highest ratio."""
+    """Window length and centre of all windows that may be reported, best score first, then highest
+    ratio.
+    """
     listed = []
     for width in WINDOWS:
         score = scan.score[width]
@@ -158,7 +170,9 @@ def _candidates(scan: Scan, limit: ReportingLimit) -> list[tuple[int, int]]:
 
 
 def _apart(smooth: np.ndarray, burst: Burst, width: int, place: int) -> bool:
-    """Whether a window is another burst: it doesn't touch the first on its side of the valley, and the rate falls there in most draws."""
+    """Whether a window is another burst: it doesn't touch the first on its side of the valley, and
+    the rate falls there in most draws.
+    """
     first, last = window_years(place, width)
     domains = _domains(smooth, [(burst.width, burst.place), (width, place)])
     if domains[0] == domains[1]:  # the same peak
@@ -181,9 +195,11 @@ def _apart(smooth: np.ndarray, burst: Burst, width: int, place: int) -> bool:
 
 
 def _domains(smooth: np.ndarray, windows: list[tuple[int, int]]) -> list[tuple[int, int]]:
-    """First and last place each burst may reach: a valley belongs to the older side, so that no two bursts share a year in any draw.
+    """First and last place each burst may reach: a valley belongs to the older side, so that no two
+    bursts share a year in any draw.
 
-    A burst's background leaves out a neighbour's years, so that between two close bursts the rate may never come down to it.
+    A burst's background leaves out a neighbour's years, so that between two close bursts the rate
+    may never come down to it.
     """
     mean = smooth.mean(axis=0)
     peaks = [_peak(mean, width, place) for width, place in windows]
@@ -205,8 +221,9 @@ def _burst(
 ) -> Burst:
     """The edges of the burst in a window; it stays within the places given.
 
-    The hull of the burst is where the mean of all draws, smoothed, lies above a part of its height over the background; smoothing
-    and averaging make it too wide. Within it each draw's start and end leave a twentieth of its excess on either side.
+    The hull of the burst is where the mean of all draws, smoothed, lies above a part of its height
+    over the background; smoothing and averaging make it too wide. Within it each draw's start and
+    end leave a twentieth of its excess on either side.
     """
     there = scan.stands_out[width][:, place]
     base = scan.background[width][:, place]
@@ -227,7 +244,9 @@ def _burst(
 
 
 def running_mean(rate: np.ndarray, width: int) -> np.ndarray:
-    """Mean of the years round each year, of those on the axis; width: an odd number of years. (draw, year)"""
+    """Mean of the years round each year, of those on the axis; width: an odd number of years.
+    (draw, year)
+    """
     return held_in_windows(rate, width) / held_in_windows(np.ones((1, rate.shape[1])), width)
 
 
@@ -263,16 +282,20 @@ def _row(
         **(excess_columns if unit.has_plots else blank_columns("stems_per_ha")),
         **interval_columns("share", share[there], level),
         **_stems_behind(posterior, number, scan.kept, start, end, there),
-        "holds_if_cutting_differs": "a cut can leave the same shape"
-        if cut_on_record(posterior.survey, unit.stand)
-        else "not assessed",
+        "holds_if_cutting_differs": (
+            "a cut can leave the same shape"
+            if cut_on_record(posterior.survey, unit.stand)
+            else "not assessed"
+        ),
         "window_years": burst.width,
         "prior_share": scan.prior_share[burst.width][burst.place],
         "limit": limit.value,
         "limit_status": limit.status,
-        "shared_part_of_centre": np.nan
-        if unit.basis == CORING_HEIGHT
-        else _part_of_delays(centre, posterior.delay_posterior[number], scan.kept, there),
+        "shared_part_of_centre": (
+            np.nan
+            if unit.basis == CORING_HEIGHT
+            else _part_of_delays(centre, posterior.delay_posterior[number], scan.kept, there)
+        ),
     }
     return row | unit_basis(unit)
 
@@ -280,10 +303,12 @@ def _row(
 def _part_of_delays(
     centre: np.ndarray, delays: dict[str, np.ndarray], kept: np.ndarray, there: np.ndarray
 ) -> float:
-    """Part of the variance of a pulse's centre that goes with the stand's delays, by least squares over draws; NaN where it doesn't vary.
+    """Part of the variance of a pulse's centre that goes with the stand's delays, by least squares
+    over draws; NaN where it doesn't vary.
 
-    centre : (kept draw,) [calendar year]. delays : pmfs `(draw, years)` by name, those of the grass stage and of the height growth to
-        breast height, the years below the cores. What else the trees share (counting bias, early growth near the pith) is not in it.
+    centre : (kept draw,) [calendar year]. delays : pmfs `(draw, years)` by name, those of the grass
+        stage and of the height growth to breast height, the years below the cores. What else the
+        trees share (counting bias, early growth near the pith) is not in it.
     """
     used = there & np.isfinite(centre)
     if used.sum() < FEWEST_DRAWS or np.ptp(centre[used]) == 0:
@@ -301,7 +326,9 @@ def _part_of_delays(
 def _stems_behind(
     posterior, number: int, kept: np.ndarray, start: np.ndarray, end: np.ndarray, there: np.ndarray
 ) -> dict[str, float]:
-    """Cored stems in the pulse, and how it spreads over the plots (listed stems at their drawn years)."""
+    """Cored stems in the pulse, and how it spreads over the plots (listed stems at their drawn
+    years).
+    """
     trees, years = dated_years(posterior, number)
     years = years[kept]
     inside = (years >= start[:, None]) & (years <= end[:, None])

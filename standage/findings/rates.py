@@ -22,11 +22,12 @@ TABLE_WINDOW = 10  # the window the yearly table speaks of [years]
 def rates(posterior, *, level: float = 0.9, scans: list[Scan] | None = None) -> pd.DataFrame:
     """Living stems by year of establishment, with the ratio to the local background.
 
-    `ratio`, `pulse_score` (probability that the ten years round the year stand out from their background), `prior_share` (that their
-    ratio would, before any data) and `dated_stems` (stems dated by core, more likely than not, to those ten years) belong to the window
-    of ten years; `supported` says whether the odds rose over the prior and the window ends among plants that have begun to grow up.
-    `share` is the share of the stems past the emerging stage that established in the year: what remains where there are no plots and
-    the column per hectare is blank.
+    `ratio`, `pulse_score` (probability that the ten years round the year stand out from their
+    background), `prior_share` (that their ratio would, before any data) and `dated_stems` (stems
+    dated by core, more likely than not, to those ten years) belong to the window of ten years;
+    `supported` says whether the odds rose over the prior and the window ends among plants that have
+    begun to grow up. `share` is the share of the stems past the emerging stage that established in
+    the year: what remains where there are no plots and the column per hectare is blank.
 
     Returns
     -------

@@ -1,4 +1,6 @@
-"""releases.csv: a stand year by year, its trees at risk, the shares that changed, and how likely it was disturbed."""
+"""releases.csv: a stand year by year, its trees at risk, the shares that changed, and how likely it
+was disturbed.
+"""
 
 from __future__ import annotations
 
@@ -11,7 +13,9 @@ from standage.findings.intervals import interval_columns, whole_numbers
 from standage.growth.growth_changes import GrowthChanges, growth_changes
 from standage.growth.stand_disturbance import year_chances
 
-NEAR_YEARS = 1  # a change counts for a year if it began within so many years of it: a tree's year is known no better [years]
+# a change counts for a year if it began within so many years of it: a tree's year is known no
+# better [years]
+NEAR_YEARS = 1
 CHANGED_TREES = 0.5  # trees expected to have changed, from which a year gets a row in releases.csv
 WORTH_A_ROW = 0.1  # probability from which a year without a released tree is kept in releases.csv
 BETA_DRAWS = 400  # of a share, at least [draws]
@@ -39,18 +43,21 @@ COLUMNS = (
 def disturbance_chronology(
     posterior, *, level: float = 0.9, changes: GrowthChanges | None = None
 ) -> pd.DataFrame:
-    """Every year of every stand with rings: trees at risk, shares that changed, and how likely the stand was disturbed.
+    """Every year of every stand with rings: trees at risk, shares that changed, and how likely the
+    stand was disturbed.
 
     Parameters
     ----------
     posterior : a posterior, or anything with `survey` and `seed`.
     level : probability of the intervals.
-    changes : what `growth_changes` returned for the same survey; worked out anew where it is not given.
+    changes : what `growth_changes` returned for the same survey; worked out anew where it is not
+        given.
 
     Returns
     -------
-    DataFrame of `COLUMNS`, a row a stand and year. A share's interval holds both what is not known of each tree and that so few trees
-    stand for all: for each draw of the trees' changes a draw from Beta(1/2 + changed, 1/2 + not).
+    DataFrame of `COLUMNS`, a row a stand and year. A share's interval holds both what is not known
+    of each tree and that so few trees stand for all: for each draw of the trees' changes a draw
+    from Beta(1/2 + changed, 1/2 + not).
     """
     changes = growth_changes(posterior.survey, seed=posterior.seed) if changes is None else changes
     tables = [
@@ -71,9 +78,11 @@ def disturbance_chronology(
 def release_table(
     posterior, *, level: float = 0.9, changes: GrowthChanges | None = None
 ) -> pd.DataFrame:
-    """releases.csv: the rows of `disturbance_chronology` with growth releases or suppressions, or a stand likely disturbed.
+    """releases.csv: the rows of `disturbance_chronology` with growth releases or suppressions, or a
+    stand likely disturbed.
 
-    A year is kept where half a tree or more is expected to have changed in it, or a probability is 0.1 or more.
+    A year is kept where half a tree or more is expected to have changed in it, or a probability is
+    0.1 or more.
     """
     table = disturbance_chronology(posterior, level=level, changes=changes)
     likely = (

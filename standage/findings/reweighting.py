@@ -1,8 +1,10 @@
-"""The draws of one posterior as draws of another, by weights: what a different prior would have given without sampling again.
+"""The draws of one posterior as draws of another, by weights: what a different prior would have
+given without sampling again.
 
-Weights are importance ratios, smoothed in their upper tail by a generalized Pareto distribution (Vehtari, Simpson, Gelman, Yao & Gabry
-2024, Journal of Machine Learning Research 25(72):1-58); its shape, k, says whether they can be trusted. Sensitivity to a power of the
-prior is that of Kallioinen, Paananen, Buerkner & Vehtari (2023), Statistics and Computing 34:57.
+Weights are importance ratios, smoothed in their upper tail by a generalized Pareto distribution
+(Vehtari, Simpson, Gelman, Yao & Gabry 2024, Journal of Machine Learning Research 25(72):1-58); its
+shape, k, says whether they can be trusted. Sensitivity to a power of the prior is that of
+Kallioinen, Paananen, Buerkner & Vehtari (2023), Statistics and Computing 34:57.
 """
 
 from __future__ import annotations
@@ -21,12 +23,15 @@ SHARES_TRIED = (
     0.25,
     0.125,
 )  # of a change that is too far for the draws; what is found is then scaled up in a straight line
-POWER_STEP = 0.01  # how far the power of the prior is moved from 1 either way (Kallioinen et al. 2023: a derivative)
+# how far the power of the prior is moved from 1 either way (Kallioinen et al. 2023: a derivative)
+POWER_STEP = 0.01
 
 
 @dataclass(frozen=True)
 class Weights:
-    """Normalised weights `(draw,)`, the Pareto k behind them, and the share of the wanted change that they stand for."""
+    """Normalised weights `(draw,)`, the Pareto k behind them, and the share of the wanted change
+    that they stand for.
+    """
 
     values: np.ndarray
     pareto_k: float
@@ -34,7 +39,9 @@ class Weights:
 
 
 def highest_k(draws: int) -> float:
-    """Largest Pareto k at which weights of so many draws are still used; few draws bear less (Vehtari et al. 2024)."""
+    """Largest Pareto k at which weights of so many draws are still used; few draws bear less
+    (Vehtari et al. 2024).
+    """
     return min(1 - 1 / math.log10(max(draws, 20)), HIGHEST_PARETO_K)
 
 
@@ -49,7 +56,8 @@ def smoothed_weights(log_ratios: np.ndarray, share: float = 1.0) -> Weights:
 
 
 def with_prior_moved(factors: np.ndarray, by: np.ndarray) -> Weights | None:
-    """Weights that move the prior mean of standard normal factors from 0 to `by`; None if even an eighth of it is too far.
+    """Weights that move the prior mean of standard normal factors from 0 to `by`; None if even an
+    eighth of it is too far.
 
     factors : (draw, factor). by : (factor,), in prior standard deviations.
     """
@@ -66,9 +74,11 @@ def with_prior_moved(factors: np.ndarray, by: np.ndarray) -> Weights | None:
 def with_likelihood_weakened(
     log_likelihood: np.ndarray, powers: tuple[float, ...]
 ) -> tuple[Weights, float] | None:
-    """Weights that raise a part of the likelihood to a power below 1, and the first of the powers that the draws bear.
+    """Weights that raise a part of the likelihood to a power below 1, and the first of the powers
+    that the draws bear.
 
-    log_likelihood : (draw,) of that part. powers : tried in order; 0 leaves it out. None if no power is borne.
+    log_likelihood : (draw,) of that part. powers : tried in order; 0 leaves it out. None if no
+        power is borne.
     """
     for power in powers:
         found = smoothed_weights((power - 1) * log_likelihood)
@@ -78,10 +88,12 @@ def with_likelihood_weakened(
 
 
 def power_sensitivity(summary: np.ndarray, log_component: np.ndarray) -> float:
-    """How far the distribution of a summary moves per doubling of the power of a component, at power 1.
+    """How far the distribution of a summary moves per doubling of the power of a component, at
+    power 1.
 
-    Cumulative Jensen-Shannon distance between the posterior and that with the power at 1 +- `POWER_STEP`, over the change in log2 of
-    the power. About 0.05 is a mean that moves by 0.3 of its standard deviation per doubling (Kallioinen et al. 2023).
+    Cumulative Jensen-Shannon distance between the posterior and that with the power at 1 +-
+    `POWER_STEP`, over the change in log2 of the power. About 0.05 is a mean that moves by 0.3 of
+    its standard deviation per doubling (Kallioinen et al. 2023).
 
     summary : (draw,) what is looked at. log_component : (draw,) log density of the component.
     """
@@ -96,7 +108,8 @@ def power_sensitivity(summary: np.ndarray, log_component: np.ndarray) -> float:
 
 
 def cumulative_distance(summary: np.ndarray, weights: np.ndarray) -> float:
-    """Cumulative Jensen-Shannon distance, 0 to 1, between equally weighted draws and the same draws with weights.
+    """Cumulative Jensen-Shannon distance, 0 to 1, between equally weighted draws and the same draws
+    with weights.
 
     With P and Q the distribution functions and M their mean, the square root of
     integral of P log2(P/M) + Q log2(Q/M), over the integral of P + Q.
@@ -115,14 +128,18 @@ def cumulative_distance(summary: np.ndarray, weights: np.ndarray) -> float:
 
 
 def weighted_median(ordered: np.ndarray, weights: np.ndarray) -> float:
-    """Median of values in ascending order under weights of the same order, halfway between the two that share the middle."""
+    """Median of values in ascending order under weights of the same order, halfway between the two
+    that share the middle.
+    """
     held = np.cumsum(weights)
     held /= held[-1]
     return float(np.interp(0.5, held - weights / (2 * weights.sum()), ordered))
 
 
 def error_of_change(values: np.ndarray, weights: np.ndarray, chains: int) -> float:
-    """Monte Carlo standard error of a weighted less a plain mean of the same draws, autocorrelation allowed for. (draw,) values"""
+    """Monte Carlo standard error of a weighted less a plain mean of the same draws, autocorrelation
+    allowed for. (draw,) values
+    """
     import arviz
 
     count = len(values)

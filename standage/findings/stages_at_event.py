@@ -1,8 +1,10 @@
-"""Where the stems of a pulse stood when an event came: not germinated yet, in the grass stage, with a stem, past breast height.
+"""Where the stems of a pulse stood when an event came: not germinated yet, in the grass stage, with
+a stem, past breast height.
 
-A burst of arrivals at the height of the cores can be a burst of germination or many waiting plants let go at once. The posterior has for
-each stem an establishment year and, if cored, the year at the core; how the seasons between them were split into grass stage and height
-growth is drawn here from its exact conditional. Beside it stands what the arrivals would say with the profile's delays alone.
+A burst of arrivals at the height of the cores can be a burst of germination or many waiting plants
+let go at once. The posterior has for each stem an establishment year and, if cored, the year at the
+core; how the seasons between them were split into grass stage and height growth is drawn here from
+its exact conditional. Beside it stands what the arrivals would say with the profile's delays alone.
 """
 
 from __future__ import annotations
@@ -36,7 +38,9 @@ class StemHistories:
 
 @dataclass(frozen=True)
 class StageShares:
-    """Shares of a pulse's stems by where they stood in an event's year, `(draw,)`; with those past breast height they sum to 1."""
+    """Shares of a pulse's stems by where they stood in an event's year, `(draw,)`; with those past
+    breast height they sum to 1.
+    """
 
     waiting: np.ndarray
     emerging: np.ndarray
@@ -57,13 +61,15 @@ def stem_histories(
     Returns
     -------
     weights : (stem,) how many stems each stands for, in proportion.
-    posterior : the grass stage `G` of a stem that reached its core `d` seasons after establishment is drawn from
-        `P(G = g) P(B(core) = d - g)`, that of a stem dated by size from `P(G = g) P(B(137 cm) <= S - t - g)`: it is past breast height.
-    prior : the same arrivals at core or breast height, but delays from the prior and a history without bursts, so that a stem
-        established its delay before its arrival. What stand and survey taught about delays and bursts is not in it.
+    posterior : the grass stage `G` of a stem that reached its core `d` seasons after establishment
+        is drawn from `P(G = g) P(B(core) = d - g)`, that of a stem dated by size from `P(G = g)
+        P(B(137 cm) <= S - t - g)`: it is past breast height.
+    prior : the same arrivals at core or breast height, but delays from the prior and a history
+        without bursts, so that a stem established its delay before its arrival. What stand and
+        survey taught about delays and bursts is not in it.
 
-    Where openings may have changed emergence, `P(G = g)` is that of the stem's own year of establishment, of the posterior's and of the
-    prior's release.
+    Where openings may have changed emergence, `P(G = g)` is that of the stem's own year of
+    establishment, of the posterior's and of the prior's release.
     """
     trees, years = dated_years(posterior, number)
     unit = posterior.units[number]
@@ -111,8 +117,10 @@ def stem_histories(
         ).sum(axis=1)
         prior_breast_height = arrived + _growth(prior_size * (1 - share), profile, generator)
         for column, values in zip(
-            result, (began, emerged, breast_height, prior_began, prior_emerged, prior_breast_height), strict=True
-        ):  # fmt: skip
+            result,
+            (began, emerged, breast_height, prior_began, prior_emerged, prior_breast_height),
+            strict=True,
+        ):
             column[:, stem] = values
     weights = (
         stems_per_hectare_each(posterior, trees, unit.stand)
@@ -126,10 +134,11 @@ def stem_histories(
 def stage_shares(
     histories: StemHistories, weights: np.ndarray, inside: np.ndarray, event_year: np.ndarray
 ) -> StageShares:
-    """Shares of the stems `inside` a pulse `(draw, stem)` by where they stood in the event's year `(draw,)`.
+    """Shares of the stems `inside` a pulse `(draw, stem)` by where they stood in the event's year
+    `(draw,)`.
 
-    A plant whose first season is the event's year or later germinated after it; one that germinated before is waiting if it has no
-    stem in the event's year. NaN in draws without a stem inside.
+    A plant whose first season is the event's year or later germinated after it; one that germinated
+    before is waiting if it has no stem in the event's year. NaN in draws without a stem inside.
     """
     year = event_year[:, None]
     known = inside & np.isfinite(histories.emerged)
@@ -149,7 +158,9 @@ def stage_shares(
 def _emergence(
     posterior, number: int, delays: dict, grass: np.ndarray, chosen: np.ndarray
 ) -> Emergence | None:
-    """Emergence under chosen draws of the posterior or prior whose `delays` are given; None where the stand's own pace holds."""
+    """Emergence under chosen draws of the posterior or prior whose `delays` are given; None where
+    the stand's own pace holds.
+    """
     if "release" not in delays:
         return None
     unit = posterior.units[number]
@@ -158,12 +169,16 @@ def _emergence(
 
 
 def _place(year: np.ndarray, years: np.ndarray) -> np.ndarray:
-    """Place of calendar years on the axis, shape of `year`; for no year a place before it, where there is no opening."""
+    """Place of calendar years on the axis, shape of `year`; for no year a place before it, where
+    there is no opening.
+    """
     return np.where(np.isfinite(year), year - years[0], -len(years)).astype(int)
 
 
 def _growth_size(height: np.ndarray, profile: Profile) -> np.ndarray:
-    """Negative binomial size of the seasons from emergence to breast height, from their pmf `(draw, k)`. (draw,)"""
+    """Negative binomial size of the seasons from emergence to breast height, from their pmf `(draw,
+    k)`. (draw,)
+    """
     pmf = np.asarray(height, dtype=float)
     mean = pmf @ np.arange(pmf.shape[1]) / pmf.sum(axis=1)
     return mean / (profile["height_growth.dispersion"] - 1.0)
@@ -189,7 +204,9 @@ def _growth_pmf(size: np.ndarray, seasons: int, profile: Profile) -> np.ndarray:
 
 
 def _split(began, arrived, grass, size, profile, generator):
-    """First season with a stem and season of arrival of a cored stem, given its drawn years. Each (draw,)"""
+    """First season with a stem and season of arrival of a cored stem, given its drawn years. Each
+    (draw,)
+    """
     known = np.isfinite(began) & np.isfinite(arrived)
     delay = np.where(known, arrived - began, 0).astype(int)
     growth = _growth_pmf(size, max(int(delay.max()), 0), profile)
@@ -203,7 +220,9 @@ def _split(began, arrived, grass, size, profile, generator):
 
 
 def _grown(began, season, grass, size, profile, generator):
-    """First season with a stem, and season of breast height, of a stem dated by its size. Each (draw,)"""
+    """First season with a stem, and season of breast height, of a stem dated by its size. Each
+    (draw,)
+    """
     known = np.isfinite(began)
     seasons = np.where(known, season - began, 0).astype(int)
     growth = _growth_pmf(size, max(int(seasons.max()), 0), profile)
@@ -224,7 +243,9 @@ def _grown(began, season, grass, size, profile, generator):
 
 
 def _drawn(weights, fallback, generator) -> np.ndarray:
-    """A column by draw, in proportion to the weights; to the fallback where they are all zero, and 0 where that is, too."""
+    """A column by draw, in proportion to the weights; to the fallback where they are all zero, and
+    0 where that is, too.
+    """
     weights = np.where(weights.sum(axis=1, keepdims=True) > 0, weights, fallback)
     held = np.cumsum(weights, axis=1)
     target = generator.random(len(weights)) * held[:, -1]

@@ -30,20 +30,23 @@ from standage.findings.stems import (
 CENTRES = ("pith", "arcs", "straight", "decayed", "unknown")
 FAILED_ATTEMPTS = ("no_sound_wood", "unreadable")
 AGES = (60, 100, 150)  # ages whose share of the stems is told [years]
-EVEN_AGED_YEARS = 20  # span in which an even-aged stand has nearly all its stems (common practice, no source) [years]
+# span in which an even-aged stand has nearly all its stems (common practice, no source) [years]
+EVEN_AGED_YEARS = 20
 EVEN_AGED_SHARE = 0.8  # "nearly all" (assumption)
 
 
 def stand_summary(posterior, *, level: float = 0.9) -> pd.DataFrame:
     """What stands in each unit and when it came.
 
-    Spans and shares are of stems past the emerging stage. `half_span_first` and `_last` bound the shortest span of years
-    that holds half of them (that of the most typical draw), `half_span_agreed` is the share of draws that agree with it;
-    `span_80_*` is the same for 80 %; `share_in_20_years` is the largest share that established
-    within any twenty years. `oldest_year` is that of the oldest dated live tree, picked by eye or not. `last_recruitment_year` is
-    the latest year from which, counted back from the survey, at least one stem past the emerging stage is expected in the area
-    sampled. Basal area is a plain sum over the listed stems and has no interval. Columns that need plots are blank without them,
-    those of the grass stage also under basis `coring height`.
+    Spans and shares are of stems past the emerging stage. `half_span_first` and `_last` bound the
+    shortest span of years that holds half of them (that of the most typical draw),
+    `half_span_agreed` is the share of draws that agree with it; `span_80_*` is the same for 80 %;
+    `share_in_20_years` is the largest share that established within any twenty years. `oldest_year`
+    is that of the oldest dated live tree, picked by eye or not. `last_recruitment_year` is the
+    latest year from which, counted back from the survey, at least one stem past the emerging stage
+    is expected in the area sampled. Basal area is a plain sum over the listed stems and has no
+    interval. Columns that need plots are blank without them, those of the grass stage also under
+    basis `coring height`.
 
     Returns
     -------
@@ -153,7 +156,9 @@ def _share_over(posterior, unit, stems: np.ndarray, years: np.ndarray, age: int)
 
 
 def _last_recruitment(unit, stems: np.ndarray, years: np.ndarray) -> np.ndarray:
-    """Latest year with one stem of the sample expected from it to the survey. (draw,) NaN where the sample holds less in all"""
+    """Latest year with one stem of the sample expected from it to the survey. (draw,) NaN where the
+    sample holds less in all
+    """
     sampled = stems * (unit.area_ha if unit.has_plots else 1.0)
     since = np.cumsum(sampled[:, ::-1], axis=1)[:, ::-1]
     reached = since >= 1.0

@@ -1,6 +1,8 @@
-"""What the findings ask of a posterior: the years of a unit, its drawn stems and what each stem stands for.
+"""What the findings ask of a posterior: the years of a unit, its drawn stems and what each stem
+stands for.
 
-Rates come from `living`, shares of listed stems from drawn stems; the functions here keep the two apart by name.
+Rates come from `living`, shares of listed stems from drawn stems; the functions here keep the two
+apart by name.
 """
 
 from __future__ import annotations
@@ -15,7 +17,9 @@ PER_HECTARE = "per hectare"
 SAMPLED = "among sampled trees"
 CORING_HEIGHT = "coring height"
 SQUARE_METRES_PER_HECTARE = 10_000.0
-MOSTLY = 0.5  # share of the dated trees from which on what is assumed of their cores is what years rest on (assumption)
+# share of the dated trees from which on what is assumed of their cores is what years rest on
+# (assumption)
+MOSTLY = 0.5
 
 
 def unit_label(unit) -> dict[str, str]:
@@ -24,7 +28,9 @@ def unit_label(unit) -> dict[str, str]:
 
 
 def unit_basis(unit) -> dict[str, str]:
-    """`basis` (what the years are years of) and `amounts` (what the amounts are amounts of), the last columns of a table."""
+    """`basis` (what the years are years of) and `amounts` (what the amounts are amounts of), the
+    last columns of a table.
+    """
     return {"basis": unit.basis, "amounts": PER_HECTARE if unit.has_plots else SAMPLED}
 
 
@@ -35,7 +41,9 @@ def unit_years(posterior, unit) -> np.ndarray:
 
 
 def living_rate(posterior, number: int) -> np.ndarray:
-    """Living stems by year of establishment, up to the survey season. (draw, year) [stems/ha/year, or sampled stems/year]"""
+    """Living stems by year of establishment, up to the survey season. (draw, year) [stems/ha/year,
+    or sampled stems/year]
+    """
     return np.asarray(posterior.living[number], dtype=float)[
         :, : len(unit_years(posterior, posterior.units[number]))
     ]
@@ -44,7 +52,8 @@ def living_rate(posterior, number: int) -> np.ndarray:
 def share_past_emerging(posterior, number: int) -> np.ndarray:
     """Share of the living that has passed breast height, by year of establishment. (draw, year)
 
-    Under basis `coring height` every stem counts: the process is arrival of stems at the height of the core.
+    Under basis `coring height` every stem counts: the process is arrival of stems at the height of
+    the core.
     """
     unit = posterior.units[number]
     length = len(unit_years(posterior, unit))
@@ -54,7 +63,9 @@ def share_past_emerging(posterior, number: int) -> np.ndarray:
 
 
 def stems_past_emerging(posterior, number: int) -> np.ndarray:
-    """Living stems past the emerging stage by year of establishment: what every stem share is a share of. (draw, year)"""
+    """Living stems past the emerging stage by year of establishment: what every stem share is a
+    share of. (draw, year)
+    """
     return living_rate(posterior, number) * share_past_emerging(posterior, number)
 
 
@@ -65,13 +76,14 @@ def dated_years(
 
     Parameters
     ----------
-    in_process : only the stems counted in the likelihood; otherwise also those picked by eye outside the plots.
+    in_process : only the stems counted in the likelihood; otherwise also those picked by eye
+        outside the plots.
 
     Returns
     -------
     trees : rows of `posterior.trees`.
-    years : (draw, tree) float array, year of establishment, or of arrival at coring height where that is the unit's basis; NaN
-        in a draw without a year.
+    years : (draw, tree) float array, year of establishment, or of arrival at coring height where
+        that is the unit's basis; NaN in a draw without a year.
     """
     unit = posterior.units[number]
     trees = posterior.trees
@@ -88,8 +100,9 @@ def dated_years(
 def stems_per_hectare_each(posterior, trees: pd.DataFrame, stand: str) -> np.ndarray:
     """Stems per hectare that one listed stem stands for. (tree,) [1/ha]
 
-    Plots of one stand may list different diameters (nested plots), so a stem stands for one over the area of those plots
-    of its stand in which a stem of its diameter would have been listed. NaN for a stem outside the plots.
+    Plots of one stand may list different diameters (nested plots), so a stem stands for one over
+    the area of those plots of its stand in which a stem of its diameter would have been listed. NaN
+    for a stem outside the plots.
     """
     plots = posterior.survey.plots
     plots = plots[plots["stand"] == stand]
@@ -128,7 +141,9 @@ def stage_count_area(survey, unit) -> float:
 
 
 def trees_of_unknown_reach(survey) -> set[str]:
-    """Cored trees of which no core tells how far from the pith it ended, see `standage.evidence.centre.reach_unknown`."""
+    """Cored trees of which no core tells how far from the pith it ended, see
+    `standage.evidence.centre.reach_unknown`.
+    """
     cores = survey.cores
     return set(cores["tree"]) - set(cores["tree"][~reach_unknown(cores)])
 
@@ -136,8 +151,8 @@ def trees_of_unknown_reach(survey) -> set[str]:
 def dated_by_core(posterior, trees: pd.DataFrame) -> np.ndarray:
     """Which stems have a year that rests on wood, of rows of `posterior.trees`. (tree,) bool
 
-    Sizes alone don't tell years. Nor do cores of which it isn't known how far from the pith they ended: cores alike in length would pass
-    for trees alike in age.
+    Sizes alone don't tell years. Nor do cores of which it isn't known how far from the pith they
+    ended: cores alike in length would pass for trees alike in age.
     """
     return (
         trees["cored"].to_numpy(dtype=bool)
@@ -146,7 +161,9 @@ def dated_by_core(posterior, trees: pd.DataFrame) -> np.ndarray:
 
 
 def cut_on_record(survey, stand: str) -> bool:
-    """Whether the survey tells of logging or thinning in the stand (an event without a stand is one of all stands)."""
+    """Whether the survey tells of logging or thinning in the stand (an event without a stand is one
+    of all stands).
+    """
     events = survey.events
     return bool(
         (events["kind"].isin(["logging", "thinning"]) & events["stand"].isin([stand, ""])).any()

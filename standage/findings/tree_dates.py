@@ -55,17 +55,19 @@ WHOLE = tuple(
 def tree_dates(posterior, *, level: float = 0.9, ages: pd.DataFrame | None = None) -> pd.DataFrame:
     """One row a tree of the survey, dated or with the reason why not.
 
-    `establishment_year` is the calendar year of the first growing season and `age` counts growing seasons completed at the survey,
-    for a dead tree at its death or last ring, where either year is recorded. `sd_count`, `sd_centre`,
-    `sd_height` and `sd_grass` say what each step adds for the core taken alone; `sd_total` is the standard deviation of the
-    establishment year given everything, so it can be smaller than the steps together where the stand tells more.
+    `establishment_year` is the calendar year of the first growing season and `age` counts growing
+    seasons completed at the survey, for a dead tree at its death or last ring, where either year is
+    recorded. `sd_count`, `sd_centre`, `sd_height` and `sd_grass` say what each step adds for the
+    core taken alone; `sd_total` is the standard deviation of the establishment year given
+    everything, so it can be smaller than the steps together where the stand tells more.
 
     Parameters
     ----------
     posterior : the posterior of a survey.
     level : credible level of `_low` and `_high`.
-    ages : optional table of cores dated one by one: `tree` and any of `sd_count, sd_centre, sd_height, sd_grass,
-        rings_added_centre_low, _median, _high`. Without it these columns are blank.
+    ages : optional table of cores dated one by one: `tree` and any of `sd_count, sd_centre,
+        sd_height, sd_grass, rings_added_centre_low, _median, _high`. Without it these columns are
+        blank.
 
     Returns
     -------
@@ -105,7 +107,9 @@ def tree_dates(posterior, *, level: float = 0.9, ages: pd.DataFrame | None = Non
 
 
 def _last_season(survey, trees: pd.DataFrame) -> np.ndarray:
-    """Last growing season of each tree's life so far: the last completed at the survey, or a dead tree's last. (tree,) NaN unknown"""
+    """Last growing season of each tree's life so far: the last completed at the survey, or a dead
+    tree's last. (tree,) NaN unknown
+    """
     seasons = {stand: completed_season(survey, stand) for stand in trees["stand"].unique()}
     alive = trees["stand"].map(seasons).to_numpy(dtype=float)
     death = trees["tree"].map(survey.trees.set_index("tree")["death_year"])
@@ -124,7 +128,9 @@ def _years_or_blank(years: np.ndarray) -> np.ndarray:
 
 
 def _standard_deviation(years: np.ndarray) -> np.ndarray:
-    """Standard deviation by tree over the draws with a year, NaN where there is none. (tree,) [years]"""
+    """Standard deviation by tree over the draws with a year, NaN where there is none. (tree,)
+    [years]
+    """
     spread = np.full(years.shape[1], np.nan)
     known = np.isfinite(years).any(axis=0)
     spread[known] = np.nanstd(years[:, known], axis=0)
@@ -141,7 +147,9 @@ def _with_core_columns(table: pd.DataFrame, ages: pd.DataFrame | None) -> pd.Dat
 
 
 def _undated(posterior, dated: pd.DataFrame) -> pd.DataFrame:
-    """The survey's trees that the posterior does not speak of: kept in the table, with the reason."""
+    """The survey's trees that the posterior does not speak of: kept in the table, with the
+    reason.
+    """
     trees = posterior.survey.trees
     rest = trees[~trees["tree"].isin(dated["tree"])]
     modelled = {unit.species for unit in posterior.units}

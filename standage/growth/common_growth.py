@@ -1,8 +1,10 @@
-"""What the trees of a stand have in common in their growth, parted into lasting steps, which are kept, and all else, which is taken out.
+"""What the trees of a stand have in common in their growth, parted into lasting steps, which are
+kept, and all else, which is taken out.
 
-A dry decade moves all trees alike and then looks like so many releases. The mean curve of the trees is therefore asked first, by the model
-of `standage.growth.release_model` and so against the curve's own memory: what it shows as a lasting step may be an opening and stays in
-the trees; its swings from year to year and its slow wandering are weather and climate.
+A dry decade moves all trees alike and then looks like so many releases. The mean curve of the trees
+is therefore asked first, by the model of `standage.growth.release_model` and so against the curve's
+own memory: what it shows as a lasting step may be an opening and stays in the trees; its swings
+from year to year and its slow wandering are weather and climate.
 """
 
 from __future__ import annotations
@@ -19,14 +21,20 @@ from standage.growth.release_model import (
 )
 
 LEAST_SHARED = 10  # rings that two trees, or two cores of a tree, must share to be compared [rings]
-WEATHER_YEARS = 5  # without a common curve long enough, what is taken out are swings from the running median of so many years [years]
-OWN_VARIANCE = 0.05  # of what a tree does for itself, for the weight of its trend beside it: 25 % of its width (assumption) [log width]
+# without a common curve long enough, what is taken out are swings from the running median of so
+# many years [years]
+WEATHER_YEARS = 5
+# of what a tree does for itself, for the weight of its trend beside it: 25 % of its width
+# (assumption) [log width]
+OWN_VARIANCE = 0.05
 LEVEL_PRECISION = 0.01  # of a tree's mean level: next to nothing assumed
-ROUNDS = 20  # of fitting trends and the common curve in turn; a further one moves the curve by less than 0.01
+# of fitting trends and the common curve in turn; a further one moves the curve by less than 0.01
+ROUNDS = 20
 
 
 def common_growth(logs: np.ndarray, *, seed: int = 1) -> np.ndarray:
-    """What each tree's growth owes to what the others do too, lasting steps excepted: to be taken from its log widths.
+    """What each tree's growth owes to what the others do too, lasting steps excepted: to be taken
+    from its log widths.
 
     Parameters
     ----------
@@ -35,7 +43,8 @@ def common_growth(logs: np.ndarray, *, seed: int = 1) -> np.ndarray:
 
     Returns
     -------
-    (tree, year), NaN nowhere. 0 where no other tree has rings, and everywhere where trees have nothing in common.
+    (tree, year), NaN nowhere. 0 where no other tree has rings, and everywhere where trees have
+    nothing in common.
     """
     there = np.isfinite(logs)
     years = _longest_run(there.sum(axis=0) >= 2)
@@ -49,7 +58,9 @@ def common_growth(logs: np.ndarray, *, seed: int = 1) -> np.ndarray:
 
 
 def trends_and_curve(logs: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Each tree's level and trend with age (tree, year), 0 outside its series, and the mean of what is left, (year,)."""
+    """Each tree's level and trend with age (tree, year), 0 outside its series, and the mean of what
+    is left, (year,).
+    """
     there = np.isfinite(logs)
     fits = []
     for row in there:
@@ -68,9 +79,11 @@ def trends_and_curve(logs: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 
 def common_to_others(apart: np.ndarray) -> np.ndarray:
-    """The common part of each year as the *other* trees tell it, shrunk by how well so many tell it: by v_c/(v_c + v_o/n).
+    """The common part of each year as the *other* trees tell it, shrunk by how well so many tell
+    it: by v_c/(v_c + v_o/n).
 
-    v_c is the mean covariance between trees, v_o what is a tree's own. (tree, year); 0 where the others tell nothing.
+    v_c is the mean covariance between trees, v_o what is a tree's own. (tree, year); 0 where the
+    others tell nothing.
     """
     there = np.isfinite(apart)
     filled = np.where(there, apart, 0.0)

@@ -1,4 +1,6 @@
-"""Which events on record can have changed the growth of trees, and in which years: what is assumed before the rings are asked."""
+"""Which events on record can have changed the growth of trees, and in which years: what is assumed
+before the rings are asked.
+"""
 
 from __future__ import annotations
 
@@ -11,7 +13,8 @@ from standage.growth.stand_disturbance import KnownEvent
 
 OPENING, WEAKENING = "opening", "weakening"
 
-# chance that an event of a kind let light to the crowns that stayed, where `opens_canopy` is blank (assumptions)
+# chance that an event of a kind let light to the crowns that stayed, where `opens_canopy` is blank
+# (assumptions)
 OPENS = {
     "logging": 0.9,
     "storm": 0.8,
@@ -21,7 +24,8 @@ OPENS = {
     "fire": 0.1,
     "other": 0.1,
 }
-# chance that an event of a kind cost living trees crown, roots or resin enough to grow less (assumptions)
+# chance that an event of a kind cost living trees crown, roots or resin enough to grow less
+# (assumptions)
 WEAKENS = {
     "turpentining": 0.7,
     "insects": 0.7,
@@ -30,7 +34,9 @@ WEAKENS = {
     "fire-resumed": 0.2,
     "other": 0.1,
 }
-ON_RECORD = 0.99  # chance that an opening stated as such was one: a record may still be about the stand next to it (assumption)
+# chance that an opening stated as such was one: a record may still be about the stand next to it
+# (assumption)
+ON_RECORD = 0.99
 
 
 @dataclass(frozen=True)
@@ -41,12 +47,16 @@ class EventsOnAxis:
     known: tuple[KnownEvent, ...]
 
     def chance(self, name: str) -> float:
-        """Chance beforehand that the event had the effect. Raises ValueError for a name it does not hold."""
+        """Chance beforehand that the event had the effect. Raises ValueError for a name it does not
+        hold.
+        """
         return self.known[self.names.index(name)].chance
 
 
 def effect_chance(kind: str, opens_canopy: str, aim: str) -> float:
-    """Chance beforehand that an event opened the canopy, or weakened trees; what the survey says of the canopy goes before the kind."""
+    """Chance beforehand that an event opened the canopy, or weakened trees; what the survey says of
+    the canopy goes before the kind.
+    """
     if aim == OPENING:
         return {"yes": ON_RECORD, "no": 0.0}.get(opens_canopy, OPENS.get(kind, 0.0))
     return WEAKENS.get(kind, 0.0)
@@ -55,8 +65,10 @@ def effect_chance(kind: str, opens_canopy: str, aim: str) -> float:
 def events_on_axis(events: pd.DataFrame, years: np.ndarray, aim: str) -> EventsOnAxis:
     """The events of one stand as the history needs them.
 
-    events : rows of events.csv. years : consecutive, holding all ranges. aim : `opening` or `weakening`. An event known from growth
-    releases is left out: the same rings would be asked twice. A period (`ended_year`) counts by its beginning.
+    events : rows of events.csv. years : consecutive, holding all ranges. aim : `opening` or
+        `weakening`. An event known from growth
+    releases is left out: the same rings would be asked twice. A period (`ended_year`) counts by its
+    beginning.
     """
     names, known = [], []
     for event in events.itertuples():

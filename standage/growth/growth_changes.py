@@ -1,7 +1,8 @@
-"""What the rings say of the changes of growth of all trees, and of the history of each stand: worked out once, told by several tables.
+"""What the rings say of the changes of growth of all trees, and of the history of each stand:
+worked out once, told by several tables.
 
-The model of `standage.growth.release_model` is the default; a published criterion by its name gives the years of changes, but no
-probabilities, which it doesn't have.
+The model of `standage.growth.release_model` is the default; a published criterion by its name gives
+the years of changes, but no probabilities, which it doesn't have.
 """
 
 from __future__ import annotations
@@ -31,7 +32,8 @@ MODEL = "change_point"
 class StandHistory:
     """A stand's years, evidence and drawn history, of releases or of suppressions.
 
-    years : (year,) consecutive, of the rings and of all events. evidence : (year,) log, 0 where no tree is at risk.
+    years : (year,) consecutive, of the rings and of all events. evidence : (year,) log, 0 where no
+        tree is at risk.
     """
 
     years: np.ndarray
@@ -50,7 +52,8 @@ class GrowthChanges:
     rule : the criterion; None under the model.
     series : one ring series a tree.
     at_risk : (tree, year) bool, years in which a change could have been told.
-    released, suppressed : (draw, tree, year) bool, whether one began with the ring of the year; a single draw under a criterion.
+    released, suppressed : (draw, tree, year) bool, whether one began with the ring of the year; a
+        single draw under a criterion.
     change : (draw, tree, year) growth after over growth before, less 1; 0 elsewhere.
     openings, weakenings : by stand, its history; empty under a criterion.
     """
@@ -67,7 +70,9 @@ class GrowthChanges:
 
     @property
     def recorded_criterion(self) -> str | dict:
-        """What provenance says of the criterion: its name, or all its numbers where they are not those of the name."""
+        """What provenance says of the criterion: its name, or all its numbers where they are not
+        those of the name.
+        """
         return (
             self.criterion
             if self.rule is None or self.rule == CRITERIA.get(self.criterion)
@@ -89,7 +94,9 @@ class GrowthChanges:
 
 
 def check_criterion(name: str) -> None:
-    """Raises ValueError, which lists the names, where there is no such criterion: call it before hours of sampling, not after."""
+    """Raises ValueError, which lists the names, where there is no such criterion: call it before
+    hours of sampling, not after.
+    """
     if name != MODEL:
         criterion_named(name)
 
@@ -107,8 +114,10 @@ def growth_changes(
     Parameters
     ----------
     survey : with `ring_widths` (no rows are fine), `cores`, `trees`, `events`.
-    criterion : `change_point` (the model), a name in `release_criteria.CRITERIA`, or a `Criterion` of your own.
-    draws : of each tree's chain. remove_common : take out what the trees of a stand have in common but for lasting steps.
+    criterion : `change_point` (the model), a name in `release_criteria.CRITERIA`, or a `Criterion`
+        of your own.
+    draws : of each tree's chain. remove_common : take out what the trees of a stand have in common
+        but for lasting steps.
 
     Raises
     ------
@@ -170,7 +179,9 @@ def _fill_from_model(
 
 
 def _rings_on_both_sides(widths: np.ndarray, side: int) -> np.ndarray:
-    """Years that have `side` rings of the series before them, and as many from them on. (tree, year) bool"""
+    """Years that have `side` rings of the series before them, and as many from them on. (tree,
+    year) bool
+    """
     there = np.isfinite(widths)
     before = np.cumsum(there, axis=1) - there
     return there & (before >= side) & (there.sum(axis=1, keepdims=True) - before >= side)
@@ -194,12 +205,25 @@ def _stand_history(
 def ring_years(changes: GrowthChanges) -> pd.DataFrame:
     """Every ring of every tree, for the pictures.
 
-    Columns: stand, tree, species, year, width_mm, release_probability, suppression_probability, criterion.
+    Columns: stand, tree, species, year, width_mm, release_probability, suppression_probability,
+    criterion.
     """
     tree, place = np.nonzero(np.isfinite(changes.series.widths))
-    of_tree = {name: np.array(getattr(changes.series, names), dtype=object)[tree] if len(tree) else np.zeros(0, dtype=object)
-               for name, names in (("stand", "stands"), ("tree", "trees"), ("species", "species"))}  # fmt: skip
-    return pd.DataFrame(of_tree | {
-        "year": changes.series.years[place], "width_mm": changes.series.widths[tree, place],
-        "release_probability": changes.release_probability[tree, place],
-        "suppression_probability": changes.suppression_probability[tree, place], "criterion": changes.criterion})  # fmt: skip
+    of_tree = {
+        name: (
+            np.array(getattr(changes.series, names), dtype=object)[tree]
+            if len(tree)
+            else np.zeros(0, dtype=object)
+        )
+        for name, names in (("stand", "stands"), ("tree", "trees"), ("species", "species"))
+    }
+    return pd.DataFrame(
+        of_tree
+        | {
+            "year": changes.series.years[place],
+            "width_mm": changes.series.widths[tree, place],
+            "release_probability": changes.release_probability[tree, place],
+            "suppression_probability": changes.suppression_probability[tree, place],
+            "criterion": changes.criterion,
+        }
+    )

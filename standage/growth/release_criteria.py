@@ -1,7 +1,9 @@
-"""Growth releases and suppressions by published criteria: two running windows side by side, and the peaks of what they differ by.
+"""Growth releases and suppressions by published criteria: two running windows side by side, and the
+peaks of what they differ by.
 
-All work on an array (series, year) with NaN outside a series; an absent ring is a ring of 0 mm and counts as one. A change is looked at
-only where both windows are complete, so that the first and last years of a series, as many as a window is long, can't hold one.
+All work on an array (series, year) with NaN outside a series; an absent ring is a ring of 0 mm and
+counts as one. A change is looked at only where both windows are complete, so that the first and
+last years of a series, as many as a window is long, can't hold one.
 """
 
 from __future__ import annotations
@@ -12,7 +14,9 @@ import numpy as np
 import pandas as pd
 
 PRECEDING, FOLLOWING = "preceding", "following"
-MOSTLY_EQUAL = 1e-9  # a change this little below a threshold has reached it: widths are decimal, sums of them are not [relative]
+# a change this little below a threshold has reached it: widths are decimal, sums of them are not
+# [relative]
+MOSTLY_EQUAL = 1e-9
 
 
 @dataclass(frozen=True)
@@ -22,8 +26,10 @@ class Criterion:
     window : length of each window. [rings]
     middle : `mean` or `median` of a window.
     relative : change in per cent of the preceding window; otherwise in mm.
-    least : smallest change that is a release, reached included. [% or mm]; None: `spreads` standard deviations of all changes given.
-    major : change from which a release is called major. [same unit]; None where the source has no levels.
+    least : smallest change that is a release, reached included. [% or mm]; None: `spreads` standard
+        deviations of all changes given.
+    major : change from which a release is called major. [same unit]; None where the source has no
+        levels.
     year_in : window that the year itself belongs to.
     least_apart : of two peaks fewer years apart the greater stays. [years]
     source : where it comes from.
@@ -43,13 +49,15 @@ class Criterion:
     def __post_init__(self) -> None:
         if self.window < 1 or self.least_apart < 0:
             raise ValueError(
-                f"a window needs at least one ring and a distance can't be negative: {self.window}, {self.least_apart}"
+                f"a window needs at least one ring and a distance can't be negative: {self.window},"
+                f" {self.least_apart}"
             )
         if self.middle not in ("mean", "median"):
             raise ValueError(f"the middle of a window is 'mean' or 'median', not {self.middle!r}")
         if self.year_in not in (PRECEDING, FOLLOWING):
             raise ValueError(
-                f"a year belongs to the '{PRECEDING}' or the '{FOLLOWING}' window, not {self.year_in!r}"
+                f"a year belongs to the '{PRECEDING}' or the '{FOLLOWING}' window, not"
+                f" {self.year_in!r}"
             )
         if self.least is not None and not self.least > 0:
             raise ValueError(f"the smallest change must be above 0, not {self.least}")
@@ -58,7 +66,8 @@ class Criterion:
 DATED_WITHIN = 2  # years by which noise moves the ends of a low (assumption)
 SMOOTHED = 3  # years of the running median by which the length of a low is measured (assumption)
 
-# that the year itself belongs to the preceding window is from memory, for all four; `year_in` changes it
+# that the year itself belongs to the preceding window is from memory, for all four; `year_in`
+# changes it
 CRITERIA: dict[str, Criterion] = {
     criterion.name: criterion
     for criterion in (
@@ -87,7 +96,8 @@ CRITERIA: dict[str, Criterion] = {
         Criterion(
             "sustained", 15, "mean", True, 50.0, 100.0, PRECEDING, 15, "Lorimer & Frelich 1989"
         ),
-        # the publication's thresholds are by species and none is known for the species here; 1.25 standard deviations is from memory
+        # the publication's thresholds are by species and none is known for the species here; 1.25
+        # standard deviations is from memory
         Criterion(
             "absolute_increase", 10, "mean", False, None, None, PRECEDING, 10, "Fraver & White 2005"
         ),
@@ -99,13 +109,16 @@ def criterion_named(name: str) -> Criterion:
     """The criterion of that name. Raises ValueError that lists the names."""
     if name not in CRITERIA:
         raise ValueError(
-            f"there is no release criterion {name!r}; there are change_point (the model), {', '.join(CRITERIA)}"
+            f"there is no release criterion {name!r}; there are change_point (the model),"
+            f" {', '.join(CRITERIA)}"
         )
     return CRITERIA[name]
 
 
 def criterion_words(name: str) -> str:
-    """A published criterion with its source, as a sentence names it: `percent change means (Nowacki & Abrams 1997)`."""
+    """A published criterion with its source, as a sentence names it: `percent change means (Nowacki
+    & Abrams 1997)`.
+    """
     source = f" ({CRITERIA[name].source})" if name in CRITERIA else ""
     return f"{name.replace('_', ' ')}{source}"
 
@@ -129,8 +142,9 @@ def window_middles(widths: np.ndarray, window: int, middle: str) -> tuple[np.nda
 def growth_change(widths: np.ndarray, criterion: Criterion) -> np.ndarray:
     """Change of growth at each year: 100 (M2 - M1)/M1 in per cent, or M2 - M1 in mm. (series, year)
 
-    M1 and M2 are the middles of the preceding and the following window. Infinite where a window of nothing but absent rings is
-    followed by growth; NaN where a window is not complete, or both hold nothing but absent rings.
+    M1 and M2 are the middles of the preceding and the following window. Infinite where a window of
+    nothing but absent rings is followed by growth; NaN where a window is not complete, or both hold
+    nothing but absent rings.
     """
     before, after = window_middles(widths, criterion.window, criterion.middle)
     if criterion.year_in == FOLLOWING:
@@ -145,7 +159,9 @@ def growth_change(widths: np.ndarray, criterion: Criterion) -> np.ndarray:
 
 
 def growth_loss(widths: np.ndarray, criterion: Criterion) -> np.ndarray:
-    """The same read backwards, 100 (M1 - M2)/M2 or M1 - M2: a fall to two thirds is a loss of 50 %, as the way back is a gain of 50 %."""
+    """The same read backwards, 100 (M1 - M2)/M2 or M1 - M2: a fall to two thirds is a loss of 50 %,
+    as the way back is a gain of 50 %.
+    """
     before, after = window_middles(widths, criterion.window, criterion.middle)
     if criterion.year_in == FOLLOWING:
         before, after = (
@@ -159,7 +175,9 @@ def growth_loss(widths: np.ndarray, criterion: Criterion) -> np.ndarray:
 
 
 def smallest_change(widths: np.ndarray, criterion: Criterion) -> float:
-    """From which change on it is a release: the criterion's own, or so many standard deviations of all changes of these series."""
+    """From which change on it is a release: the criterion's own, or so many standard deviations of
+    all changes of these series.
+    """
     if criterion.least is not None:
         return float(criterion.least)
     changes = growth_change(widths, criterion)
@@ -172,8 +190,9 @@ def smallest_change(widths: np.ndarray, criterion: Criterion) -> float:
 def peaks(changes: np.ndarray, least: float, least_apart: int) -> np.ndarray:
     """Years of the changes to be reported. (series, year) bool
 
-    Of each run of consecutive years that reach `least` the year of the greatest change, the first of equals. Then, from the greatest
-    down, a peak stays unless a greater one stays fewer than `least_apart` years away; of equals the earlier.
+    Of each run of consecutive years that reach `least` the year of the greatest change, the first
+    of equals. Then, from the greatest down, a peak stays unless a greater one stays fewer than
+    `least_apart` years away; of equals the earlier.
     """
     changes = np.asarray(changes, dtype=float)
     reached = changes >= least - MOSTLY_EQUAL * abs(least)
@@ -204,13 +223,14 @@ def found_changes(
 
     Returns
     -------
-    DataFrame by series and year: `series` (place in `widths`), `kind` (`release`, `suppression`, `recovery`), `year` (as the criterion
-    dates it), `first_year` (of the following window: the first ring of the new growth), `change` (% or mm, positive), `before_mm`,
-    `after_mm`, `major` (bool; False where the criterion has no levels).
+    DataFrame by series and year: `series` (place in `widths`), `kind` (`release`, `suppression`,
+    `recovery`), `year` (as the criterion dates it), `first_year` (of the following window: the
+    first ring of the new growth), `change` (% or mm, positive), `before_mm`, `after_mm`, `major`
+    (bool; False where the criterion has no levels).
 
-    A rise that ends a low of at most `recovery_years` is a recovery, unless what follows it exceeds by as much as the criterion asks what
-    had been before the low. How long the low was is measured on the rings: windows longer than it date its two ends anywhere within their
-    length.
+    A rise that ends a low of at most `recovery_years` is a recovery, unless what follows it exceeds
+    by as much as the criterion asks what had been before the low. How long the low was is measured
+    on the rings: windows longer than it date its two ends anywhere within their length.
     """
     widths = _checked(widths)
     before, after = window_middles(widths, criterion.window, criterion.middle)
@@ -224,12 +244,21 @@ def found_changes(
         ("suppression", growth_loss(widths, criterion)),
     ):
         for series, place in np.argwhere(peaks(changes, least, criterion.least_apart)):
-            rows.append({
-                "series": int(series), "kind": kind, "year": int(years[place]), "first_year": int(years[place]) + 1 - shift,
-                "change": float(changes[series, place]), "before_mm": float(before[series, place - shift]),
-                "after_mm": float(after[series, place - shift]),
-                "major": bool(criterion.major is not None and changes[series, place] >= criterion.major * (1 - MOSTLY_EQUAL)),
-            })  # fmt: skip
+            rows.append(
+                {
+                    "series": int(series),
+                    "kind": kind,
+                    "year": int(years[place]),
+                    "first_year": int(years[place]) + 1 - shift,
+                    "change": float(changes[series, place]),
+                    "before_mm": float(before[series, place - shift]),
+                    "after_mm": float(after[series, place - shift]),
+                    "major": bool(
+                        criterion.major is not None
+                        and changes[series, place] >= criterion.major * (1 - MOSTLY_EQUAL)
+                    ),
+                }
+            )
     columns = ["series", "kind", "year", "first_year", "change", "before_mm", "after_mm", "major"]
     table = pd.DataFrame(rows, columns=columns).sort_values(
         ["series", "year", "kind"], ignore_index=True
@@ -249,13 +278,17 @@ def _recoveries_named(
     for place, row in enumerate(table.itertuples()):
         if row.kind != "release":
             continue
-        falls = table[(table["series"] == row.series) & (table["kind"] == "suppression")
-                      & (row.year - table["year"]).between(1, recovery_years + 2 * criterion.window)]  # fmt: skip
+        falls = table[
+            (table["series"] == row.series)
+            & (table["kind"] == "suppression")
+            & (row.year - table["year"]).between(1, recovery_years + 2 * criterion.window)
+        ]
         short = []
         for fall in falls.itertuples():
             ends = fall.year - first_year, row.year - first_year
             low = low_years(widths[row.series], *ends, fall.before_mm, criterion.window)
-            # a window longer than the low dates either end up to its surplus away; what lies further apart is not this low's
+            # a window longer than the low dates either end up to its surplus away; what lies
+            # further apart is not this low's
             if (
                 low <= recovery_years
                 and row.year - fall.year <= max(low, 2 * criterion.window - low) + DATED_WITHIN
@@ -274,10 +307,12 @@ def _recoveries_named(
 
 
 def low_years(widths: np.ndarray, fall: int, rise: int, former: float, window: int) -> int:
-    """How many years growth was low between a fall and a rise that windows of so many years have found.
+    """How many years growth was low between a fall and a rise that windows of so many years have
+    found.
 
-    widths: (year,) of one series. fall, rise: places of the two. former: the level before the fall. [mm] Low is a running median of three
-    years below the middle between that level and the lowest median between the two, round the place of the lowest.
+    widths: (year,) of one series. fall, rise: places of the two. former: the level before the fall.
+    [mm] Low is a running median of three years below the middle between that level and the lowest
+    median between the two, round the place of the lowest.
     """
     begin, end = max(fall - window + 1, 1), min(rise + window, len(widths) - 1)
     three = np.lib.stride_tricks.sliding_window_view(widths[begin - 1 : end + 1], SMOOTHED)
@@ -298,6 +333,7 @@ def _checked(widths: np.ndarray) -> np.ndarray:
         raise ValueError(f"ring widths are an array (series, year), not of shape {widths.shape}")
     if (widths < 0).any() or np.isinf(widths).any():
         raise ValueError(
-            "ring widths can't be negative or infinite; an absent ring is 0, a year outside a series NaN"
+            "ring widths can't be negative or infinite; an absent ring is 0, a year outside a"
+            " series NaN"
         )
     return widths

@@ -1,4 +1,6 @@
-"""The compiled loops of the release model: the chain that draws steps, and which of the drawn steps are releases or suppressions."""
+"""The compiled loops of the release model: the chain that draws steps, and which of the drawn steps
+are releases or suppressions.
+"""
 
 from __future__ import annotations
 
@@ -17,10 +19,12 @@ SUPPRESSION_BEFORE = 5  # a suppression is compared with so many years before [y
 
 @compiled
 def classify(sizes, places, least, released, suppressed, change):
-    """A release: a rise after which, once settled, every year of the window lies above every year of the window before.
+    """A release: a rise after which, once settled, every year of the window lies above every year
+    of the window before.
 
-    A recovery therefore is none: the years before a suppression are among those it is compared with. A rise in several steps is dated by
-    the first that is half of what is asked. A suppression: all of its first `LEAST_SPACING` years below all of the years before.
+    A recovery therefore is none: the years before a suppression are among those it is compared
+    with. A rise in several steps is dated by the first that is half of what is asked. A
+    suppression: all of its first `LEAST_SPACING` years below all of the years before.
     """
     length = released.shape[1]
     level = np.empty(length)
@@ -54,7 +58,9 @@ def classify(sizes, places, least, released, suppressed, change):
 
 @compiled
 def _factor(gram, cross, chosen, count, variance, precision, lower, scaled):
-    """Cholesky factor of the chosen columns' posterior precision; returns the part of the log marginal likelihood they change."""
+    """Cholesky factor of the chosen columns' posterior precision; returns the part of the log
+    marginal likelihood they change.
+    """
     total = 0.0
     for row in range(count):
         a = chosen[row]
@@ -93,7 +99,9 @@ def _gain(gram, cross, chosen, count, variance, precision, lower, scaled, extra,
 
 @compiled
 def _free(on, site, spacing, ignored):
-    """Whether a step may stand at a site: none nearer than the spacing, but for one that is about to move away."""
+    """Whether a step may stand at a site: none nearer than the spacing, but for one that is about
+    to move away.
+    """
     for other in range(max(site - spacing + 1, 0), min(site + spacing, len(on))):  # noqa: SIM110 - a compiled loop
         if on[other] and other != ignored:
             return False
@@ -138,7 +146,9 @@ def chain(
     sizes,
     noise,
 ):
-    """Draws which years hold a step, phi and sigma; fills `sizes` (draw, step) with drawn steps and `noise` (draw, 2) with grid places."""
+    """Draws which years hold a step, phi and sigma; fills `sizes` (draw, step) with drawn steps and
+    `noise` (draw, 2) with grid places.
+    """
     np.random.seed(seed)
     fixed = gram.shape[1] - sizes.shape[1]
     sites = sizes.shape[1]
@@ -213,15 +223,17 @@ def chain(
         for place in range(len(phis)):
             by_phi[place] = (
                 _factor(gram[place], cross[place], chosen, count, variance, precision, trial, other)
-                - 0.5 * squares[place] / variance + 0.5 * np.log(1 - phis[place] ** 2)
-            )  # fmt: skip
+                - 0.5 * squares[place] / variance
+                + 0.5 * np.log(1 - phis[place] ** 2)
+            )
         phi = weighed_place(by_phi)
         for place in range(len(sigmas)):
             v = sigmas[place] ** 2
             by_sigma[place] = (
                 _factor(gram[phi], cross[phi], chosen, count, v, precision, trial, other)
-                - 0.5 * squares[phi] / v - length * np.log(sigmas[place])
-            )  # fmt: skip
+                - 0.5 * squares[phi] / v
+                - length * np.log(sigmas[place])
+            )
         sigma = weighed_place(by_sigma)
         if sweep >= burn_in:
             draw = sweep - burn_in

@@ -1,10 +1,13 @@
-"""Releases by a model: log ring width as an age trend, lasting steps of the level, and noise that remembers last year.
+"""Releases by a model: log ring width as an age trend, lasting steps of the level, and noise
+that remembers last year.
 
-    log width(t) = level + trend(age) + sum of the steps up to t + e(t),        e(t) = phi e(t - 1) + N(0, sigma^2)
+    log width(t) = level + trend(age) + sum of the steps up to t + e(t),
+    e(t) = phi e(t - 1) + N(0, sigma^2)
 
-Growth that wanders belongs to the noise, slow change to the trend; only what a lasting step explains better than both together counts.
-Levels, trend and steps are integrated out in closed form; which years hold a step, phi and sigma are drawn by a Markov chain that flips,
-shifts and pairs steps. Every number fixed here is an assumption, listed in docs/disturbance.md.
+Growth that wanders belongs to the noise, slow change to the trend; only what a lasting step
+explains better than both together counts. Levels, trend and steps are integrated out in closed
+form; which years hold a step, phi and sigma are drawn by a Markov chain that flips, shifts and
+pairs steps. Every number fixed here is an assumption, listed in docs/disturbance.md.
 """
 
 from __future__ import annotations
@@ -21,7 +24,8 @@ STEP_RATE = 0.02  # prior probability that a year begins a new level: once in 50
 STEP_SD = 0.6  # of a step of log width: two in three between a fall to 55 % and a rise to 182 %
 LEVEL_SD = 1.5  # of log width round the series' mean
 TREND_SD = (0.5, 1.0, 0.7)  # of the coefficients on log(age/20), age/100 and exp(-age/10)
-WAVE_YEARS = 40  # half the length of the shortest wave of the slow trend: slower change is trend, not a step [years]
+# half the length of the shortest wave of the slow trend: slower change is trend, not a step [years]
+WAVE_YEARS = 40
 WAVE_SD = 0.15  # of the coefficient of each wave
 PHIS = np.array([0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.88, 0.94])  # equally likely
 SIGMAS = np.exp(np.linspace(np.log(0.05), np.log(0.9), 24))  # equally likely
@@ -38,8 +42,10 @@ DRAWS, BURN_IN = 400, 150  # of the chain of one tree [sweeps]
 class TreeChanges:
     """What the model says of one tree; arrays run over the years of its series.
 
-    released, suppressed : (draw, year) whether a release, or a suppression, began with the ring of that year.
-    change : (draw, year) log of growth after over growth before, of a release or a suppression; 0 elsewhere.
+    released, suppressed : (draw, year) whether a release, or a suppression, began with the ring of
+        that year.
+    change : (draw, year) log of growth after over growth before, of a release or a suppression; 0
+        elsewhere.
     phi, sigma : (draw,) serial correlation, and spread of what is new each year [log width].
     """
 
@@ -60,7 +66,8 @@ class TreeChanges:
 
 
 def log_widths(widths: np.ndarray) -> np.ndarray:
-    """Log of the widths of one series: absent rings at half its narrowest ring, single outliers pulled in. (year,) [log mm]
+    """Log of the widths of one series: absent rings at half its narrowest ring, single outliers
+    pulled in. (year,) [log mm]
 
     Raises ValueError for a series without any ring that grew.
     """
@@ -72,7 +79,9 @@ def log_widths(widths: np.ndarray) -> np.ndarray:
 
 
 def pulled_in(logs: np.ndarray) -> np.ndarray:
-    """Single outliers brought to `FARTHEST_OUTLIER` robust standard deviations from the median of the five years round them. (year,)"""
+    """Single outliers brought to `FARTHEST_OUTLIER` robust standard deviations from the median of
+    the five years round them. (year,)
+    """
     middle = running_median(logs, 5)
     away = logs - middle
     spread = 1.4826 * np.median(
@@ -83,7 +92,9 @@ def pulled_in(logs: np.ndarray) -> np.ndarray:
 
 
 def running_median(values: np.ndarray, length: int) -> np.ndarray:
-    """Median of the values within `length // 2` places, fewer at the ends alike on both sides: a lasting step stays a step."""
+    """Median of the values within `length // 2` places, fewer at the ends alike on both sides: a
+    lasting step stays a step.
+    """
     half = length // 2
     result = np.empty(len(values))
     for place in range(len(values)):
@@ -105,7 +116,8 @@ def changes_of_trees(
 
     Parameters
     ----------
-    series : log widths by year, one (year,) array a tree, without gaps; at least `SHORTEST_SERIES` years each.
+    series : log widths by year, one (year,) array a tree, without gaps; at least `SHORTEST_SERIES`
+        years each.
     seed : results depend on it and on the place of a tree in the list, never on `threads`.
     least_change : rise of growth that is a release, as a share: 0.25 is 25 %.
 
@@ -129,7 +141,8 @@ def changes_of_trees(
 def mean_steps(
     logs: np.ndarray, *, seed: int = 1, draws: int = DRAWS, burn_in: int = BURN_IN
 ) -> np.ndarray:
-    """Mean over the draws of the level that lasting steps have brought a series to, each year. (year,) [log width]
+    """Mean over the draws of the level that lasting steps have brought a series to, each year.
+    (year,) [log width]
 
     Raises ValueError for a series that is too short or has gaps.
     """
@@ -148,14 +161,17 @@ def _check_series(logs: np.ndarray) -> None:
 
 
 def trend_columns(length: int) -> np.ndarray:
-    """Trend with age, counted from the first ring of the series, each column about its mean. (year, 3)"""
+    """Trend with age, counted from the first ring of the series, each column about its mean. (year,
+    3)
+    """
     age = np.arange(1, length + 1)
     trend = np.stack([np.log(age / 20), age / 100, np.exp(-age / 10)], axis=1)
     return trend - trend.mean(axis=0)
 
 
 def design(length: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Columns of level, trend (in age, and slow waves) and all possible steps, their prior precisions, and the places of the steps.
+    """Columns of level, trend (in age, and slow waves) and all possible steps, their prior
+    precisions, and the places of the steps.
 
     Returns (year, column), (column,), (step,).
     """
@@ -171,7 +187,9 @@ def design(length: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 
 
 def whitened(values: np.ndarray, phi: float) -> np.ndarray:
-    """Values along the first axis less phi times those before, the first by its stationary spread: noise becomes independent."""
+    """Values along the first axis less phi times those before, the first by its stationary spread:
+    noise becomes independent.
+    """
     result = values.copy()
     result[1:] -= phi * values[:-1]
     result[0] *= np.sqrt(1 - phi**2)
@@ -181,7 +199,9 @@ def whitened(values: np.ndarray, phi: float) -> np.ndarray:
 def _drawn_steps(
     logs: np.ndarray, seed: int, draws: int, burn_in: int
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Sizes of drawn steps (draw, step), 0 for none, their places, and the places of phi and sigma on their grids (draw, 2)."""
+    """Sizes of drawn steps (draw, step), 0 for none, their places, and the places of phi and sigma
+    on their grids (draw, 2).
+    """
     columns, precision, places = design(len(logs))
     centred = logs - logs.mean()
     gram = np.empty((len(PHIS), columns.shape[1], columns.shape[1]))
@@ -226,7 +246,9 @@ def _changes_of_tree(
 def classified(
     sizes: np.ndarray, places: np.ndarray, length: int, least: float
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Releases, suppressions and their size among drawn steps, by `release_loops.classify`. sizes: (draw, step), 0 for none."""
+    """Releases, suppressions and their size among drawn steps, by `release_loops.classify`. sizes:
+    (draw, step), 0 for none.
+    """
     shape = (len(sizes), length)
     released, suppressed, change = (
         np.zeros(shape, dtype=bool),
@@ -239,7 +261,9 @@ def classified(
 
 @lru_cache(maxsize=8)
 def prior_probabilities(least_change: float = LEAST_CHANGE) -> tuple[float, float]:
-    """Prior probability that a release, and that a suppression, begins in a year: the rules applied to steps of the prior."""
+    """Prior probability that a release, and that a suppression, begins in a year: the rules applied
+    to steps of the prior.
+    """
     rng = np.random.default_rng(20240607)
     length, draws = 200, 2000
     _, _, places = design(length)

@@ -1,12 +1,16 @@
-"""From trees to the stand: in which years it was disturbed, from the changes of its trees and from what is known of its history.
+"""From trees to the stand: in which years it was disturbed, from the changes of its trees and
+from what is known of its history.
 
-A disturbance of year d lets each tree answer with a chance s, in year d or one of the three after it. Against trees that change each
-for itself, at the rate the model of one tree assumes, a year's evidence is
+A disturbance of year d lets each tree answer with a chance s, in year d or one of the three
+after it. Against trees that change each for itself, at the rate the model of one tree assumes,
+a year's evidence is
 
-    evidence(d) = integral over s of prod over trees [ s sum_l lag(l) p(d + l)/p0 + (1 - s)(1 - sum_l p(d + l))/(1 - sum_l p0) ]
+    evidence(d) = integral over s of prod over trees [
+        s sum_l lag(l) p(d + l)/p0 + (1 - s)(1 - sum_l p(d + l))/(1 - sum_l p0) ]
 
-with p the tree's probability of a change in a year and p0 its prior. Years of disturbances not on record, and the years and traces of
-events that are, are then drawn together, so that one burst of releases is never spent twice.
+with p the tree's probability of a change in a year and p0 its prior. Years of disturbances not
+on record, and the years and traces of events that are, are then drawn together, so that one
+burst of releases is never spent twice.
 """
 
 from __future__ import annotations
@@ -22,16 +26,23 @@ RELEASE_LAGS = np.array(
     [0.3, 0.3, 0.2, 0.2]
 )  # chance that a tree answers an opening in its year, and 1, 2, 3 years later (assumption)
 SUPPRESSION_LAGS = np.array([0.5, 0.3, 0.2])  # a loss of crown or roots shows sooner (assumption)
-RATE = 0.01  # prior chance that a year has a disturbance that trees answered and nobody put on record: once a century (assumption)
-APART = 5  # between two disturbances that rings can tell apart [years] (assumption; more than the longest lag)
-VISIBLE = 0.5  # chance that an opening is one that trees answer at all: light cuts in open woodland mostly are not (assumption)
+# prior chance that a year has a disturbance that trees answered and nobody put on record: once a
+# century (assumption)
+RATE = 0.01
+# between two disturbances that rings can tell apart [years] (assumption; more than the longest lag)
+APART = 5
+# chance that an opening is one that trees answer at all: light cuts in open woodland mostly are not
+# (assumption)
+VISIBLE = 0.5
 SHARES = (np.arange(24) + 0.5) / 24  # of trees at risk that answer; all alike likely (assumption)
 
 
 @dataclass(frozen=True)
 class KnownEvent:
-    """An event as far as it could have changed growth: places of its first and last possible year on the axis, and the chance that
-    it was of the kind looked for (that it opened the canopy, or that it weakened trees)."""
+    """An event as far as it could have changed growth: places of its first and last possible year
+    on the axis, and the chance that it was of the kind looked for (that it opened the canopy, or
+    that it weakened trees).
+    """
 
     first: int
     last: int
@@ -65,10 +76,13 @@ class History:
 def year_evidence(
     probability: np.ndarray, prior: float, at_risk: np.ndarray, lags: np.ndarray, *, draws: int
 ) -> np.ndarray:
-    """Log of how much likelier the trees' changes are if the stand was disturbed in each year. (year,)
+    """Log of how much likelier the trees' changes are if the stand was disturbed in each year.
+    (year,)
 
-    probability : (tree, year) chance that a change of the tree began in the year. prior : the same before any ring was seen.
-    at_risk : (tree, year) bool; a tree says nothing about years in which no change of it could be told. draws : behind each probability,
+    probability : (tree, year) chance that a change of the tree began in the year. prior : the same
+        before any ring was seen.
+    at_risk : (tree, year) bool; a tree says nothing about years in which no change of it could be
+        told. draws : behind each probability,
     which is never taken as known better than from so many.
     """
     known = np.where(at_risk, (probability * draws + prior) / (draws + 1), prior)
@@ -92,13 +106,15 @@ def drawn_history(
 ) -> History:
     """Draws of disturbances on record and not, given the evidence of each year. (year,)
 
-    An event's years are alike likely beforehand. Raises ValueError where an event's range leaves the axis.
+    An event's years are alike likely beforehand. Raises ValueError where an event's range leaves
+    the axis.
     """
     evidence = np.ascontiguousarray(evidence, dtype=float)
     for event in events:
         if not 0 <= event.first <= event.last < len(evidence):
             raise ValueError(
-                f"the range {event.first}-{event.last} of an event leaves the axis of {len(evidence)} years"
+                f"the range {event.first}-{event.last} of an event leaves the axis of"
+                f" {len(evidence)} years"
             )
     first = np.array([event.first for event in events], dtype=np.int64)
     last = np.array([event.last for event in events], dtype=np.int64)
@@ -126,7 +142,9 @@ def drawn_history(
 
 
 def year_chances(evidence: np.ndarray) -> np.ndarray:
-    """Chance of an unrecorded disturbance in each year where nothing is on record, exactly. (year,)"""
+    """Chance of an unrecorded disturbance in each year where nothing is on record, exactly.
+    (year,)
+    """
     evidence = np.ascontiguousarray(evidence, dtype=float)
     length = len(evidence)
     logs = evidence + np.log(RATE / (1 - RATE))
@@ -140,7 +158,9 @@ def year_chances(evidence: np.ndarray) -> np.ndarray:
 
 @compiled
 def _sums(logs, blocked, apart, forward, backward):
-    """Log sums over all sets of years at least `apart` from each other: of those before place t, and of those from place t on."""
+    """Log sums over all sets of years at least `apart` from each other: of those before place t,
+    and of those from place t on.
+    """
     length = len(logs)
     forward[0] = 0.0
     for place in range(length):
@@ -174,7 +194,9 @@ def _draw(
     happened,
     seen,
 ):
-    """Each event in turn given the others, unrecorded disturbances summed out; then those, exactly, given the events."""
+    """Each event in turn given the others, unrecorded disturbances summed out; then those, exactly,
+    given the events.
+    """
     np.random.seed(seed)
     length, events = len(evidence), len(first)
     logs = evidence + np.log(rate / (1 - rate))

@@ -1,4 +1,6 @@
-"""From the rings of cores to one series a tree, and to the log widths that the model of releases is given."""
+"""From the rings of cores to one series a tree, and to the log widths that the model of releases is
+given.
+"""
 
 from __future__ import annotations
 
@@ -17,7 +19,8 @@ class TreeSeries:
 
     trees, stands, species : (tree,) names. cores : (tree,) how many cores are in the series.
     years : (year,) consecutive calendar years of all series together.
-    widths : (tree, year) ring widths, NaN outside a series, 0 for a ring absent in all its cores. [mm]
+    widths : (tree, year) ring widths, NaN outside a series, 0 for a ring absent in all its cores.
+        [mm]
     left_out : reasons, one for each tree or core that has rings and no part in a series.
     """
 
@@ -49,8 +52,9 @@ def core_widths(ring_widths: pd.DataFrame) -> tuple[list[str], np.ndarray, np.nd
 def tree_series(survey) -> TreeSeries:
     """The series of all trees whose cores have rings, in the order of trees.csv.
 
-    Cores of one tree are averaged ring by ring after each was brought to the level of the longest by the ratio of their sums where
-    both have rings; a mean of cores that begin in different years would otherwise step where one begins.
+    Cores of one tree are averaged ring by ring after each was brought to the level of the longest
+    by the ratio of their sums where both have rings; a mean of cores that begin in different years
+    would otherwise step where one begins.
     """
     names, years, widths = core_widths(survey.ring_widths)
     tree_of = dict(zip(survey.cores["core"], survey.cores["tree"], strict=True))
@@ -66,7 +70,8 @@ def tree_series(survey) -> TreeSeries:
         left_out += reasons
         if np.isfinite(series).sum() < SHORTEST_SERIES or not (series > 0).any():
             left_out.append(
-                f"tree {tree.tree}: fewer than {SHORTEST_SERIES} rings, too few to tell a lasting change"
+                f"tree {tree.tree}: fewer than {SHORTEST_SERIES} rings, too few to tell a lasting"
+                " change"
             )
             continue
         rows.append(series)
@@ -87,7 +92,8 @@ def _joined(widths: np.ndarray, names: list[str]) -> tuple[np.ndarray, int, list
         total = row[shared].sum()
         if shared.sum() < LEAST_SHARED or total <= 0 or widths[longest][shared].sum() <= 0:
             reasons.append(
-                f"core {names[place]}: shares fewer than {LEAST_SHARED} grown rings with the longest core of its tree"
+                f"core {names[place]}: shares fewer than {LEAST_SHARED} grown rings with the"
+                " longest core of its tree"
             )
             continue
         kept.append(row * widths[longest][shared].sum() / total)
@@ -107,7 +113,8 @@ def model_series(
 ) -> tuple[list[np.ndarray], np.ndarray]:
     """Log widths of each tree, and the place on the common axis where each begins.
 
-    remove_common : take out what the trees of a stand and species have in common but for lasting steps, see
+    remove_common : take out what the trees of a stand and species have in common but for lasting
+        steps, see
     `standage.growth.common_growth`.
     """
     first = np.array([int(np.flatnonzero(np.isfinite(row))[0]) for row in series.widths], dtype=int)

@@ -10,7 +10,9 @@ from standage.findings.stems import CORING_HEIGHT
 from standage.grammar import capital
 from standage.prose.wording import percent, probability_words, sayable, share_words
 
-WORTH_TELLING = 0.1  # share of waiting stems that posterior or prior must allow before a sentence is spent on it (assumption)
+# share of waiting stems that posterior or prior must allow before a sentence is spent on it
+# (assumption)
+WORTH_TELLING = 0.1
 NO_PROOF = "Agreement in time is not proof of cause."
 NAMES = {
     "fire-resumed": "return of fire",
@@ -37,23 +39,38 @@ def begun_words(first: int, last: int) -> str:
 
 
 def row_words(row: Mapping, lag_window: int, *, events: int = 0, testable: int = 0) -> str:
-    """A row of the attribution table as sentences; `events` and `testable` count those of the stand, for the row without event."""
+    """A row of the attribution table as sentences; `events` and `testable` count those of the
+    stand, for the row without event.
+    """
     arrivals = row["basis"] == CORING_HEIGHT
     if row["event"] == "":
         return _no_event_words(row, arrivals, events, testable)
     if np.isnan(row["lag_years_median"]):
-        return f"{recurring_words(row['kind'], lag_window)}: the pulse can't be tied to {event_name(row)}."
+        return (
+            f"{recurring_words(row['kind'], lag_window)}: the pulse can't be tied to"
+            f" {event_name(row)}."
+        )
     if row["probability_before"] < 0.5:
-        within = f"within {lag_window} years after it is {probability_words(row[f'probability_began_within_{lag_window}'])}"
+        within = (
+            f"within {lag_window} years after it is"
+            f" {probability_words(row[f'probability_began_within_{lag_window}'])}"
+        )
         if row["timing"] == "period":
-            within = f"in its years or within {lag_window} after them is {probability_words(row['probability_in_reach'])}"
-        odds = f"that it began {within}, as it would be in {percent(row['chance_match'])} of cases for events placed at random"
+            within = (
+                f"in its years or within {lag_window} after them is"
+                f" {probability_words(row['probability_in_reach'])}"
+            )
+        odds = (
+            f"that it began {within}, as it would be in {percent(row['chance_match'])} of cases for"
+            " events placed at random"
+        )
     else:
         odds = f"that the pulse came first is {probability_words(row['probability_before'])}"
     sentences = [f"The pulse began {lag_words(row)}; {odds}."]
     if arrivals:
         sentences.append(
-            "Its years are those of arrival at the core's height, so that the seasons below the core lie between."
+            "Its years are those of arrival at the core's height, so that the seasons below the"
+            " core lie between."
         )
     elif stage_words(row):
         sentences.append(stage_words(row))
@@ -71,23 +88,36 @@ def recurring_words(kind: str, lag_window: int) -> str:
         "logging": "cuts",
         "thinning": "cuts",
     }.get(kind, "such events")
-    return f"On record are {kinds} less than {2 * lag_window} years apart, so that one always goes before"
+    return (
+        f"On record are {kinds} less than {2 * lag_window} years apart, so that one always goes"
+        " before"
+    )
 
 
 def _no_event_words(row: Mapping, arrivals: bool, events: int, testable: int) -> str:
     if not events:
         return "No event of this stand is on record, so that the pulse can't be compared with any."
     if arrivals:
-        return "Years are those of arrival at the core's height: without the seasons below it, the pulse can't be tied to an event."
+        return (
+            "Years are those of arrival at the core's height: without the seasons below it, the"
+            " pulse can't be tied to an event."
+        )
     if not testable:
-        return "None of the events on record can be tested against this pulse: they recur too often, or lie before all that is dated."
-    return f"That none of the events on record explains this pulse is {probability_words(row['probability_explains'])}."
+        return (
+            "None of the events on record can be tested against this pulse: they recur too often,"
+            " or lie before all that is dated."
+        )
+    return (
+        "That none of the events on record explains this pulse is"
+        f" {probability_words(row['probability_explains'])}."
+    )
 
 
 def pulse_sentences(rows: Sequence[Mapping], pulse: str, lag_window: int) -> list[str]:
     """One pulse beside the events of its stand, in sentences that can be read aloud.
 
-    rows: all its rows of the attribution table. pulse: how to name it, such as `the pulse` or `pulse 2`.
+    rows: all its rows of the attribution table. pulse: how to name it, such as `the pulse` or
+    `pulse 2`.
     """
     (none,) = (row for row in rows if row["event"] == "")
     told = [row for row in rows if row["event"] != "" and not np.isnan(row["lag_years_median"])]
@@ -104,12 +134,18 @@ def pulse_sentences(rows: Sequence[Mapping], pulse: str, lag_window: int) -> lis
         return [f"No event on record can be tied to {pulse}{reason}.", *too_often]
     best = max(told, key=lambda row: row["probability_explains"])
     if best["probability_explains"] <= none["probability_explains"]:
-        said = f"No event on record explains {pulse} well: that none does is {probability_words(none['probability_explains'])}."
+        said = (
+            f"No event on record explains {pulse} well: that none does is"
+            f" {probability_words(none['probability_explains'])}."
+        )
         return [said, *too_often]
     sentences = [
         f"{capital(pulse)} began {lag_words(best)}.",
-        f"That this explains it, and not another event or none on record, is {probability_words(best['probability_explains'])}; events "
-        f"placed at random would come as close in {percent(best['chance_match'])} of cases.",
+        (
+            "That this explains it, and not another event or none on record, is"
+            f" {probability_words(best['probability_explains'])}; events placed at random would"
+            f" come as close in {percent(best['chance_match'])} of cases."
+        ),
     ]
     others = [
         row for row in told if row is not best and row["probability_explains"] >= WORTH_TELLING
@@ -138,7 +174,10 @@ def lag_words(row: Mapping) -> str:
         told = f"in the year of {event}" if low == high else f"about in the year of {event}"
     else:
         beginning = "the beginning of " if row["timing"] == "period" else ""
-        told = f"{'' if low == high else 'about '}{abs(middle)} {_years(middle)} {_side(middle)} {beginning}{event}"
+        told = (
+            f"{'' if low == high else 'about '}{abs(middle)} {_years(middle)} {_side(middle)}"
+            f" {beginning}{event}"
+        )
     if low == high:
         return told
     if (low >= 0 or high <= 0) and middle != 0:
@@ -160,13 +199,18 @@ def _end(number: int) -> str:
 
 
 def stage_words(row: Mapping) -> str:
-    """Where the pulse's stems stood when the event came; blank where none of them can have been there as a plant without a stem."""
+    """Where the pulse's stems stood when the event came; blank where none of them can have been
+    there as a plant without a stem.
+    """
     some = np.nanmax([row["share_waiting_high"], row["prior_share_waiting_high"], 0.0])
     if np.isnan(row["share_after_median"]) or some < WORTH_TELLING:
         return ""
     told = f"Of its stems {_share(row, 'share_waiting')} were then waiting in the grass stage"
     told += f" and {_share(row, 'share_after')} germinated in that year or later"
-    assumed = f"their arrivals and the profile's delays alone would say {_share(row, 'prior_share_waiting')}"
+    assumed = (
+        "their arrivals and the profile's delays alone would say"
+        f" {_share(row, 'prior_share_waiting')}"
+    )
     assumed += f" and {_share(row, 'prior_share_after')}"
     return f"{told}; {assumed}. {claim_words(row)}"
 

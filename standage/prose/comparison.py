@@ -1,4 +1,6 @@
-"""A comparison in sentences: what is told apart and by how much, what can't be, and what can't even be asked."""
+"""A comparison in sentences: what is told apart and by how much, what can't be, and what can't even
+be asked.
+"""
 
 from __future__ import annotations
 
@@ -56,7 +58,8 @@ TOLD = {  # sentence, word where the first has more, word where it has less
     STEMS_IN_CLASS: ("{first} has {by} stems per hectare {span} than {second}", "more", "fewer"),
 }
 SUMMARY_MEASURES = ("median_establishment_year", "stems_per_ha", "half_span_years")
-FALSELY_TOLD = 0.05  # probability left that the strongest of all pairs, as told in the summary, is none (assumption)
+# probability left that the strongest of all pairs, as told in the summary, is none (assumption)
+FALSELY_TOLD = 0.05
 SHARED_IN_SUMMARY = 0.8  # probability from which a shared pulse is told in the summary (assumption)
 BY_CHANCE_IN_SUMMARY = 0.5  # and most that chance may give of it (assumption)
 
@@ -95,7 +98,10 @@ def _difference_words(row: Mapping, pair: str) -> str:
         pulses = (counted(round(row[f"{side}_median"]), "pulse") for side in ("first", "second"))
         return f"{pair} show {' and '.join(pulses)}."
     if row["told_apart"] == "no":
-        return f"{pair} can't be told apart by {_measure_words(row)}: for {row['first']} it is {range_words(row)}."
+        return (
+            f"{pair} can't be told apart by {_measure_words(row)}: for {row['first']} it is"
+            f" {range_words(row)}."
+        )
     greater = middle >= 0
     low, middle, high = (low, middle, high) if greater else (-high, -middle, -low)
     template, more, less = TOLD[row["measure"]]
@@ -112,7 +118,9 @@ def _difference_words(row: Mapping, pair: str) -> str:
 
 
 def range_words(row: Mapping) -> str:
-    """The interval of a difference without a sign: `between 35 years earlier and 12 years later`."""
+    """The interval of a difference without a sign: `between 35 years earlier and 12 years
+    later`.
+    """
     low, high = float(row["difference_low"]), float(row["difference_high"])
     _, more, less = TOLD[row["measure"]]
     unit = unit_words(row).replace("stems/ha", "stems per hectare")
@@ -121,7 +129,10 @@ def range_words(row: Mapping) -> str:
             f"between {number_words(-low, row)} {unit} {less} and {number_words(high, row)} {more}"
         )
     near, far = sorted((abs(low), abs(high)))
-    return f"between {number_words(near, row)} and {number_words(far, row)} {unit} {more if high > 0 else less}"
+    return (
+        f"between {number_words(near, row)} and {number_words(far, row)} {unit}"
+        f" {more if high > 0 else less}"
+    )
 
 
 def sign_probability(row: Mapping) -> float:
@@ -163,7 +174,10 @@ def _distance_words(row: Mapping) -> str:
     if not np.isfinite(row["difference_median"]):
         return f"{names} can't be told apart: one of them is not known."
     chance = f"two stands alike would lie up to {row['chance_high']:.0f} years apart by chance"
-    apart = f"{row['difference_median']:.0f} years apart (between {row['difference_low']:.0f} and {row['difference_high']:.0f})"
+    apart = (
+        f"{row['difference_median']:.0f} years apart (between {row['difference_low']:.0f} and"
+        f" {row['difference_high']:.0f})"
+    )
     told = row["told_apart"] == "yes"
     return (
         f"{names} lie {apart}; {chance}."
@@ -173,8 +187,14 @@ def _distance_words(row: Mapping) -> str:
 
 
 def _shared_words(row: Mapping) -> str:
-    pulses = f"Pulse {row['first_pulse']} of {row['first']} and pulse {row['second_pulse']} of {row['second']}"
-    shared = f"that a pulse of each began within {row['tolerance']} years of the other is {probability_words(row['probability_shared'])}; "
+    pulses = (
+        f"Pulse {row['first_pulse']} of {row['first']} and pulse {row['second_pulse']} of"
+        f" {row['second']}"
+    )
+    shared = (
+        f"that a pulse of each began within {row['tolerance']} years of the other is"
+        f" {probability_words(row['probability_shared'])}; "
+    )
     shared += f"by chance it would be so in {percent(row['chance_shared'])} of cases"
     if "difference_median" not in row:
         return f"{pulses} are never both there; {shared}."
@@ -198,18 +218,21 @@ def _cautions(row: Mapping) -> list[str]:
         and row["measure"] != "number_of_pulses"
     ):
         told.append(
-            "Coring heights are not recorded: years are those of reaching the cores, and a difference may be one of heights."
+            "Coring heights are not recorded: years are those of reaching the cores, and a"
+            " difference may be one of heights."
         )
     if row["measure"] == "number_of_pulses":
         told.append(
-            "Which of them had more is not asked: that no pulse can be told is no proof that there was none."
+            "Which of them had more is not asked: that no pulse can be told is no proof that there"
+            " was none."
         )
     if row["amounts"] == "among sampled trees" and row["measure"] in (
         "median_establishment_year",
         "half_span_years",
     ):
         told.append(
-            "That holds of the trees sampled, and of the stands only if trees were chosen alike, without regard to size or age."
+            "That holds of the trees sampled, and of the stands only if trees were chosen alike,"
+            " without regard to size or age."
         )
     if "degrees_of_freedom" in row and row["degrees_of_freedom"] < WELL_KNOWN_SPREAD:
         sides = [side for side in ("first", "second") if row[f"{side}_stands"] > 1]
@@ -221,10 +244,12 @@ def _cautions(row: Mapping) -> list[str]:
 
 
 def comparison_sentences(table: pd.DataFrame | None) -> list[str]:
-    """The comparison for the summary: at most three sentences of stands, only of what can be told apart, and one of communities.
+    """The comparison for the summary: at most three sentences of stands, only of what can be told
+    apart, and one of communities.
 
-    table: `comparison`, or None where there is none. Of many pairs some look different by chance, so a measure is told by its surest pair,
-    and only where that pair would be as sure as `FALSELY_TOLD` among so many.
+    table: `comparison`, or None where there is none. Of many pairs some look different by chance,
+    so a measure is told by its surest pair, and only where that pair would be as sure as
+    `FALSELY_TOLD` among so many.
     """
     if table is None or table.empty:
         return []
@@ -248,14 +273,17 @@ def comparison_sentences(table: pd.DataFrame | None) -> list[str]:
 
 
 def _community_sentences(table: pd.DataFrame) -> list[str]:
-    """The surest difference of a community from another or from a single stand, or that there is none that can be told."""
+    """The surest difference of a community from another or from a single stand, or that there is
+    none that can be told.
+    """
     rows = table[table["measure"].isin(SUMMARY_MEASURES) & table["told_apart"].isin(["yes", "no"])]
     if rows.empty:
         return []
     apart = rows[rows["told_apart"] == "yes"]
     if apart.empty:
         return [
-            "Communities of two and more stands can't be told apart from each other or from single stands."
+            "Communities of two and more stands can't be told apart from each other or from single"
+            " stands."
         ]
     greater = apart["probability_greater"].astype(float)
     surest = (
@@ -267,7 +295,9 @@ def _community_sentences(table: pd.DataFrame) -> list[str]:
 
 
 def _surest(rows: pd.DataFrame) -> str:
-    """The pair that a measure tells apart most surely, with the number of pairs it tells apart; blank where none is sure enough."""
+    """The pair that a measure tells apart most surely, with the number of pairs it tells apart;
+    blank where none is sure enough.
+    """
     greater = rows["probability_greater"].astype(float)
     surety = np.maximum(greater, 1 - greater - rows["probability_equal"].astype(float)) * rows[
         "probability_both"
@@ -287,16 +317,25 @@ def _surest(rows: pd.DataFrame) -> str:
     if middle < 0:
         low, middle, high = -high, -middle, -low
     unit = "" if row["unit"] == "stems/ha" else " years"
-    by = f"{number_words(middle, row)}{unit} (between {number_words(low, row)} and {number_words(high, row)})"
+    by = (
+        f"{number_words(middle, row)}{unit} (between {number_words(low, row)} and"
+        f" {number_words(high, row)})"
+    )
     by += f", {probability_words(sign_probability(row))}"
     told = int((rows["told_apart"] == "yes").sum())
     count = (
         "" if len(rows) == 1 else f"; {told} of {len(rows)} pairs of stands are told apart by it"
     )
     if row["measure"] == "median_establishment_year":
-        return f"The median stem of {first} established later than that of {second}, by about {by}{count}."
+        return (
+            f"The median stem of {first} established later than that of {second}, by about"
+            f" {by}{count}."
+        )
     if row["measure"] == "half_span_years":
-        return f"Half of the stems of {first} took longer to come than those of {second}, by about {by}{count}."
+        return (
+            f"Half of the stems of {first} took longer to come than those of {second}, by about"
+            f" {by}{count}."
+        )
     return f"{first} has more stems per hectare than {second}, by about {by}{count}."
 
 
@@ -312,5 +351,8 @@ def _shared_sentences(stands: pd.DataFrame) -> list[str]:
         int((rows["probability_shared"] - rows["chance_shared"]).astype(float).to_numpy().argmax())
     ]
     more = "" if len(rows) == 1 else f"; so do {len(rows) - 1} more pairs of stands"
-    sure = f"{probability_words(row['probability_shared'])}; by chance in {percent(row['chance_shared'])} of cases"
+    sure = (
+        f"{probability_words(row['probability_shared'])}; by chance in"
+        f" {percent(row['chance_shared'])} of cases"
+    )
     return [f"{row['first']} and {row['second']} share a pulse: {sure}{more}."]

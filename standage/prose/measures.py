@@ -1,4 +1,6 @@
-"""Amounts with their units, metric, and beside them those of the United States where somebody asks for them."""
+"""Amounts with their units, metric, and beside them those of the United States where somebody asks
+for them.
+"""
 
 from __future__ import annotations
 
@@ -18,7 +20,9 @@ FT2_PER_ACRE = FT2_PER_M2 * HECTARES_PER_ACRE  # of one m2/ha
 
 
 def per_acre(low: float, high: float, unit: str = " per acre") -> str:
-    """The ends of a density as they are said by the acre, `24 to 36 per acre`; in a narrow cell with `/acre`. [stems/ha]"""
+    """The ends of a density as they are said by the acre, `24 to 36 per acre`; in a narrow cell
+    with `/acre`. [stems/ha]
+    """
     return f"{sayable(low * HECTARES_PER_ACRE)} to {sayable(high * HECTARES_PER_ACRE)}{unit}"
 
 
@@ -33,14 +37,18 @@ class Measures:
             raise ValueError(f"units are '{METRIC}' or '{US}', got '{self.units}'")
 
     def stems_between(self, low: float, middle: float, high: float, what: str = "stems") -> str:
-        """A density with its interval, `between 150 and 260 stems per hectare, most likely around 200 (61 to 110 per acre)`. [stems/ha]"""
+        """A density with its interval, `between 150 and 260 stems per hectare, most likely around
+        200 (61 to 110 per acre)`. [stems/ha]
+        """
         told = amount_words(low, middle, high, f"{what} per hectare")
         if not np.isfinite(middle):
             return told
         return self._bracketed(told, per_acre(low, high))
 
     def density(self, low: float, middle: float, high: float) -> str:
-        """A density without its middle, `between 60 and 90 per hectare (24 to 36 per acre)`. [stems/ha]"""
+        """A density without its middle, `between 60 and 90 per hectare (24 to 36 per acre)`.
+        [stems/ha]
+        """
         return self._bracketed(
             amount_words(low, middle, high, "per hectare", around=False), per_acre(low, high)
         )
@@ -52,7 +60,9 @@ class Measures:
         )
 
     def basal_area_parts(self, number: float) -> tuple[str, str]:
-        """The same for a narrow cell: `23 m2/ha`, and what stands below it, `= 100 ft2/acre` or nothing. [m2/ha]"""
+        """The same for a narrow cell: `23 m2/ha`, and what stands below it, `= 100 ft2/acre` or
+        nothing. [m2/ha]
+        """
         other = f"= {sayable(number * FT2_PER_ACRE)} ft\u00b2/acre"
         return f"{sayable(number)} m\u00b2/ha", other if self.units == US else ""
 

@@ -1,6 +1,8 @@
-"""The findings in plain sentences that can be read aloud: the printed summary, and what it shares with the report.
+"""The findings in plain sentences that can be read aloud: the printed summary, and what it shares
+with the report.
 
-Every number is one a person would say, with what it is sure to within; where the survey can't tell, the sentence says so.
+Every number is one a person would say, with what it is sure to within; where the survey can't tell,
+the sentence says so.
 """
 
 from __future__ import annotations
@@ -24,16 +26,20 @@ from standage.prose.unit_answer import Answer, never_told, unit_answer
 from standage.prose.wording import percent, probability_words, sayable, year_words
 from standage.results.writing import result_tables
 
-SHARPER = 0.7  # of the range on record, below which a year that the rings have sharpened is told (assumption)
+# of the range on record, below which a year that the rings have sharpened is told (assumption)
+SHARPER = 0.7
 FEW_CORES = 10  # with fewer dated trees, pulses rest on almost nothing (common practice, no source)
-MANY_FAILED = 0.25  # share of attempts without readable core from which the sample may miss the rotten, old trees (assumption)
+# share of attempts without readable core from which the sample may miss the rotten, old trees
+# (assumption)
+MANY_FAILED = 0.25
 LIKELIER = 0.5  # probability from which the rings count as showing a disturbance
 TAKEN_FOR_GRANTED = (
     0.9  # prior probability from which that openings let plants go was assumed, not asked
 )
 NO_CAUSE = "A release dates a change of growth; it doesn't prove what caused it."
 LEFT_OUT_NAMED = 8  # series left out that are named one by one; more would fill the screen
-MUCH_ONE_PLOT = 0.6  # share of a pulse in one plot from which it may be a patch rather than the stand (assumption)
+# share of a pulse in one plot from which it may be a patch rather than the stand (assumption)
+MUCH_ONE_PLOT = 0.6
 
 
 def summary(
@@ -81,7 +87,10 @@ def summary(
 
 def between_means(level: float) -> str:
     """What an interval is, once for all sentences."""
-    return f'"Between" means: with a probability of {100 * level:.0f} %, given the survey and the model.'
+    return (
+        f'"Between" means: with a probability of {100 * level:.0f} %, given the survey and the'
+        " model."
+    )
 
 
 def _paragraph(answer: Answer) -> str:
@@ -101,8 +110,8 @@ def _paragraph(answer: Answer) -> str:
 def verdict_sentence(verdict: Mapping) -> str:
     """Whether the fit can be used, with its numbers."""
     numbers = (
-        f"largest R-hat {verdict['rhat_max']:.3f}, smallest effective sample {verdict['ess_min']:.0f}, "
-        f"{verdict['divergences']} divergent transitions"
+        f"largest R-hat {verdict['rhat_max']:.3f}, smallest effective sample"
+        f" {verdict['ess_min']:.0f}, {verdict['divergences']} divergent transitions"
     )
     passed = f"The fit passed its checks ({numbers})."
     failed = f"THE FIT DID NOT PASS its checks ({numbers}): do not use the numbers below."
@@ -110,7 +119,9 @@ def verdict_sentence(verdict: Mapping) -> str:
 
 
 def emergence_paragraphs(posterior, level: float) -> list[str]:
-    """What was learned of plants let go by openings, stand by stand; nothing where they were left out (docs/the-model.md, section 11)."""
+    """What was learned of plants let go by openings, stand by stand; nothing where they were left
+    out (docs/the-model.md, section 11).
+    """
     paragraphs = []
     for unit, prior, delays in zip(
         posterior.units, posterior.delay_prior, posterior.delay_posterior, strict=True
@@ -126,24 +137,44 @@ def emergence_paragraphs(posterior, level: float) -> list[str]:
             for pace in np.exp(np.quantile(rho, [(1 - level) / 2, 0.5, (1 + level) / 2]))
         )
         if (before > 0).mean() > TAKEN_FOR_GRANTED:
-            told = "It was taken for granted that the openings on record let waiting plants leave the grass stage sooner; how much sooner "
-            told += f"was learned: just after one, at about {middle} times the usual pace (between {low} and {high})."
+            told = (
+                "It was taken for granted that the openings on record let waiting plants leave the"
+                " grass stage sooner; how much sooner "
+            )
+            told += (
+                f"was learned: just after one, at about {middle} times the usual pace (between"
+                f" {low} and {high})."
+            )
         elif 1 / NEEDED_FACTOR < factor < NEEDED_FACTOR:
-            told = "Whether the openings on record hastened or delayed the end of the grass stage can't be told: just after one, plants "
-            told += f"may have left it at anything between {low} and {high} times the usual pace (Bayes factor for faster {factor:.1f})."
+            told = (
+                "Whether the openings on record hastened or delayed the end of the grass stage"
+                " can't be told: just after one, plants "
+            )
+            told += (
+                f"may have left it at anything between {low} and {high} times the usual pace (Bayes"
+                f" factor for faster {factor:.1f})."
+            )
         else:
             side, odds = ("sooner", factor) if factor >= 1 else ("later", 1 / factor)
-            told = f"Plants left the grass stage {side} after the openings on record than in other years (Bayes factor "
-            told += f"{'over 100' if odds > 100 else f'{odds:.0f}'}): just after one, at about {middle} times the usual pace "
+            told = (
+                f"Plants left the grass stage {side} after the openings on record than in other"
+                " years (Bayes factor "
+            )
+            told += (
+                f"{'over 100' if odds > 100 else f'{odds:.0f}'}): just after one, at about {middle}"
+                " times the usual pace "
+            )
             told += f"(between {low} and {high})."
         paragraphs.append(f"{unit.stand}, {unit.species.replace('-', ' ')}, after openings. {told}")
     return paragraphs
 
 
 def ring_paragraphs(tables: Mapping[str, pd.DataFrame]) -> list[str]:
-    """What the ring widths say of each stand's disturbances, and of events whose year they sharpen; nothing without ring widths.
+    """What the ring widths say of each stand's disturbances, and of events whose year they sharpen;
+    nothing without ring widths.
 
-    tables: those of the result; `releases`, `disturbances` and `event_years` are read where they are there.
+    tables: those of the result; `releases`, `disturbances` and `event_years` are read where they
+    are there.
     """
     if "releases" not in tables:
         return []
@@ -189,7 +220,8 @@ def ring_paragraphs(tables: Mapping[str, pd.DataFrame]) -> list[str]:
                 ]
             )
             told.append(
-                f"On record and not to be seen in the rings, which is no proof that nothing happened: {events}."
+                "On record and not to be seen in the rings, which is no proof that nothing"
+                f" happened: {events}."
             )
         for row in of_stand.itertuples():
             if row.read_from and row.year_high - row.year_low < SHARPER * (
@@ -197,7 +229,8 @@ def ring_paragraphs(tables: Mapping[str, pd.DataFrame]) -> list[str]:
             ):
                 known = f"known to {row.first_year} to {row.last_year}"
                 told.append(
-                    f"The {row.kind.replace('-', ' ')} {known} began {year_words(row.year_low, row.year_median, row.year_high)}."
+                    f"The {row.kind.replace('-', ' ')} {known} began"
+                    f" {year_words(row.year_low, row.year_median, row.year_high)}."
                 )
         if sentences:
             told.append(NO_CAUSE)
@@ -206,7 +239,9 @@ def ring_paragraphs(tables: Mapping[str, pd.DataFrame]) -> list[str]:
 
 
 def _seen_in_rings(row, event_years: pd.DataFrame) -> bool:
-    """Whether a disturbance is told by the rings, or by what they make of an event on record; otherwise it is on record only."""
+    """Whether a disturbance is told by the rings, or by what they make of an event on record;
+    otherwise it is on record only.
+    """
     if row.probability_rings >= LIKELIER or not row.events:
         return True
     named = event_years[event_years["event"].isin(row.events.split("; "))]
@@ -218,7 +253,9 @@ def _range(first: int, last: int) -> str:
 
 
 def _by_criterion(stand: str, rows: pd.DataFrame) -> str:
-    """The releases of a stand's trees by a published criterion, which says nothing of the stand itself."""
+    """The releases of a stand's trees by a published criterion, which says nothing of the stand
+    itself.
+    """
     releases, suppressions = (
         int(rows[name].sum()) for name in ("released_trees", "suppressed_trees")
     )
@@ -228,12 +265,16 @@ def _by_criterion(stand: str, rows: pd.DataFrame) -> str:
     told += f"{counted(releases, 'release')} and {counted(suppressions, 'suppression')} of trees"
     if releases:
         most = rows.loc[rows["share_released_median"].astype(float).idxmax()]
-        told += f", releases most often about {most['year']} ({percent(most['share_released_median'])} of {most['trees_at_risk']} trees)"
+        told += (
+            f", releases most often about {most['year']} ({percent(most['share_released_median'])}"
+            f" of {most['trees_at_risk']} trees)"
+        )
     return f"{told}. A criterion gives no probability that the stand was disturbed. {NO_CAUSE}"
 
 
 def leaning_sentences(table: pd.DataFrame | None) -> list[str]:
-    """What the answer owes to the assumptions, where it matters: dates that move by more than a year, pulses that would be lost.
+    """What the answer owes to the assumptions, where it matters: dates that move by more than a
+    year, pulses that would be lost.
 
     table: `prior_sensitivity`, or None where there is none.
     """
@@ -253,7 +294,8 @@ def leaning_sentences(table: pd.DataFrame | None) -> list[str]:
     ]
     if said:
         sentences.append(
-            f"Survey and species profile disagree about: {listed(said)}. Look for the reason before believing either."
+            f"Survey and species profile disagree about: {listed(said)}. Look for the reason before"
+            " believing either."
         )
     lost = table[table["pulses_lost"].fillna(0) > 0]
     said = [
@@ -264,7 +306,8 @@ def leaning_sentences(table: pd.DataFrame | None) -> list[str]:
         sentences.append(f"Pulses rest on assumptions too: {'; '.join(said)}.")
     if ((moved["component"] == STAGE_COUNTS) & (moved["change"] > -100)).any():
         sentences.append(
-            "What leaving the seedling counts out altogether would do can only be seen by running the survey without them."
+            "What leaving the seedling counts out altogether would do can only be seen by running"
+            " the survey without them."
         )
     return sentences
 
@@ -275,14 +318,17 @@ def _moved_dates(rows: pd.DataFrame) -> str:
     least, most = years.abs().min(), years.abs().max()
     span = f"{most:.1f}" if most - least < 0.5 else f"{least:.1f} to {most:.1f}"
     way = "earlier" if (years < 0).all() else "later" if (years > 0).all() else "earlier or later"
-    return f"if {rows['what_is_changed'].iloc[0]}, the cored trees of {listed(list(dict.fromkeys(rows['stand'])))} date {span} years {way}"
+    return (
+        f"if {rows['what_is_changed'].iloc[0]}, the cored trees of"
+        f" {listed(list(dict.fromkeys(rows['stand'])))} date {span} years {way}"
+    )
 
 
 def _lost_pulses(changed: str, rows: pd.DataFrame) -> str:
-    parts = [
-        f"{'the pulse' if row.pulses_reported == 1 else f'{row.pulses_lost} of the {row.pulses_reported} pulses'} of {row.stand}"
-        for row in rows.itertuples()
-    ]
+    parts = []
+    for row in rows.itertuples():
+        some = f"{row.pulses_lost} of the {row.pulses_reported} pulses"
+        parts.append(f"{'the pulse' if row.pulses_reported == 1 else some} of {row.stand}")
     return f"if {changed}, {listed(parts)} would fall below the limit"
 
 
@@ -303,9 +349,11 @@ def together(notes: Iterable[str]) -> list[str]:
         )
         alike.setdefault(said, []).append((note, cores))
     return [
-        of[0][0]
-        if len(of) == 1 or not of[0][1]
-        else f"Of {listed([cores for _, cores in of])} {said}"
+        (
+            of[0][0]
+            if len(of) == 1 or not of[0][1]
+            else f"Of {listed([cores for _, cores in of])} {said}"
+        )
         for said, of in alike.items()
     ]
 
@@ -317,11 +365,13 @@ def warnings_about(posterior, tables: Mapping[str, pd.DataFrame]) -> list[str]:
         name = f"{row['stand']}, {row['species'].replace('-', ' ')}"
         if "chosen" in row["placement"]:
             warned.append(
-                f"{name}: plots were placed by choice, so results speak for the plots and not for the stand."
+                f"{name}: plots were placed by choice, so results speak for the plots and not for"
+                " the stand."
             )
         if "not recorded" in row["placement"]:
             warned.append(
-                f"{name}: how the plots were placed is not recorded; only plots placed by chance or by a grid speak for it."
+                f"{name}: how the plots were placed is not recorded; only plots placed by chance or"
+                " by a grid speak for it."
             )
         if row["trees_dated"] < FEW_CORES:
             dated = (
@@ -329,12 +379,14 @@ def warnings_about(posterior, tables: Mapping[str, pd.DataFrame]) -> list[str]:
             )
             verb = "are" if row["trees_dated"] > 1 else "is"
             warned.append(
-                f"{name}: {dated} of the stand {verb} dated by core; years rest mostly on sizes and on what the profile assumes."
+                f"{name}: {dated} of the stand {verb} dated by core; years rest mostly on sizes and"
+                " on what the profile assumes."
             )
         attempts = row["cores"] + row["attempts_failed"]
         if attempts and row["attempts_failed"] > MANY_FAILED * attempts:
             warned.append(
-                f"{name}: {row['attempts_failed']} attempts to core gave nothing to read; old and rotten trees may be missed."
+                f"{name}: {row['attempts_failed']} attempts to core gave nothing to read; old and"
+                " rotten trees may be missed."
             )
     pulses = tables["pulses"]
     plots_of = dict(
@@ -353,12 +405,14 @@ def warnings_about(posterior, tables: Mapping[str, pd.DataFrame]) -> list[str]:
         ):
             share = percent(pulse.largest_plot_share)
             warned.append(
-                f"{name}: {share} of its stems stand in one plot; it may be a patch and not the stand."
+                f"{name}: {share} of its stems stand in one plot; it may be a patch and not the"
+                " stand."
             )
     if len(pulses) and (pulses["limit_status"] == "assumed").any():
         limit = pulses.loc[pulses["limit_status"] == "assumed", "limit"].iloc[0]
         warned.append(
-            f"Pulses are told from a probability of {100 * limit:.0f} % on; that limit is assumed, not tested by simulation."
+            f"Pulses are told from a probability of {100 * limit:.0f} % on; that limit is assumed,"
+            " not tested by simulation."
         )
     warned += _series_left_out(posterior.survey)
     warned += _cultural_scars(posterior.survey, rings="releases" in tables)
@@ -366,7 +420,8 @@ def warnings_about(posterior, tables: Mapping[str, pd.DataFrame]) -> list[str]:
     foreign = trees["left_out_reason"].str.startswith("no profile for species")
     if foreign.any():
         warned.append(
-            f"Tallied only, for want of a profile: {foreign.sum()} stems of {listed(sorted(set(trees.loc[foreign, 'species'])))}."
+            f"Tallied only, for want of a profile: {foreign.sum()} stems of"
+            f" {listed(sorted(set(trees.loc[foreign, 'species'])))}."
         )
     undated = trees.loc[
         ~foreign & (trees["left_out_reason"] != ""), "left_out_reason"
@@ -376,7 +431,9 @@ def warnings_about(posterior, tables: Mapping[str, pd.DataFrame]) -> list[str]:
 
 
 def _series_left_out(survey) -> list[str]:
-    """Cores and trees whose rings say nothing of releases, each with its reason, the first few of many."""
+    """Cores and trees whose rings say nothing of releases, each with its reason, the first few of
+    many.
+    """
     widths = getattr(survey, "ring_widths", None)
     if widths is None or widths.empty:
         return []
@@ -390,10 +447,13 @@ def _series_left_out(survey) -> list[str]:
 
 
 def _cultural_scars(survey, *, rings: bool) -> list[str]:
-    """A caution where the survey tells of scars that people made, monuments in places, or where ring widths invite more cores."""
+    """A caution where the survey tells of scars that people made, monuments in places, or where
+    ring widths invite more cores.
+    """
     scarred = "scar" in survey.trees and (survey.trees["scar"] == "turpentine").any()
     if not scarred and not rings and not (survey.events["kind"] == "turpentining").any():
         return []
     return [
-        "Turpentine scars and other marks that people left are protected in places: don't core or cut them to date them."
+        "Turpentine scars and other marks that people left are protected in places: don't core or"
+        " cut them to date them."
     ]

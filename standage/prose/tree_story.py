@@ -1,4 +1,6 @@
-"""One tree in sentences: how old it is, how that was found, how sure it is, and what its rings say."""
+"""One tree in sentences: how old it is, how that was found, how sure it is, and what its rings
+say.
+"""
 
 from __future__ import annotations
 
@@ -27,12 +29,17 @@ CENTRES = {
 LONGEST_PART = (
     100  # characters of an identifier in the name of a file; systems take 255 bytes in all
 )
-SHARED_CAUTION = "Its date hangs on those of its neighbours and on what is assumed about the species; it isn't a date read from the wood alone."
+SHARED_CAUTION = (
+    "Its date hangs on those of its neighbours and on what is assumed about the species; it isn't a"
+    " date read from the wood alone."
+)
 
 
 @dataclass(frozen=True)
 class TreeStory:
-    """What is said of a tree, sentence by sentence: its date, how it was found, how sure it is, its rings, and remarks."""
+    """What is said of a tree, sentence by sentence: its date, how it was found, how sure it is, its
+    rings, and remarks.
+    """
 
     tree: str
     title: str
@@ -65,7 +72,10 @@ def tree_story(
     status = str(row["status"]) or "live"
     return TreeStory(
         tree=str(row["tree"]),
-        title=f"{row['tree']}: {str(row['species']).replace('-', ' ')} of {row['stand']}, {status}{size}",
+        title=(
+            f"{row['tree']}: {str(row['species']).replace('-', ' ')} of {row['stand']},"
+            f" {status}{size}"
+        ),
         date=tuple(_date(row)),
         found=tuple(_found(row, cores, measures)),
         sure=tuple(_sure(row)),
@@ -82,7 +92,9 @@ def _date(row) -> list[str]:
     if not _known(row, "establishment_year"):
         if _known(row, "coring_height_year"):
             return [
-                f"It reached the height of its core {year_words(*points(row, 'coring_height_year'))}. When it established {UNSAYABLE}."
+                "It reached the height of its core"
+                f" {year_words(*points(row, 'coring_height_year'))}. When it established"
+                f" {UNSAYABLE}."
             ]
         return [f"When it established {UNSAYABLE}."]
     told = [f"It established {year_words(*points(row, 'establishment_year'))}."]
@@ -97,7 +109,8 @@ def _found(row, cores: pd.DataFrame, measures: Measures) -> list[str]:
         return ["Its year is that of planting, as recorded."]
     if row["basis"] == "size":
         return [
-            "It was not cored. It is dated by its diameter and its stand's history: too widely for a claim about one tree."
+            "It was not cored. It is dated by its diameter and its stand's history: too widely for"
+            " a claim about one tree."
         ]
     if row["basis"] != "cored":
         return []
@@ -111,7 +124,8 @@ def _found(row, cores: pd.DataFrame, measures: Measures) -> list[str]:
         )
         at = f" at {height}" if height else " at a height that is not recorded"
         told.append(
-            f"Core {core['core']}{at}{f', {kind}' if kind else ''}: {CENTRES.get(core.get('centre'), CENTRES['unknown'])}."
+            f"Core {core['core']}{at}{f', {kind}' if kind else ''}:"
+            f" {CENTRES.get(core.get('centre'), CENTRES['unknown'])}."
         )
     if pd.notna(row["innermost_ring_year"]):
         told.append(
@@ -122,13 +136,16 @@ def _found(row, cores: pd.DataFrame, measures: Measures) -> list[str]:
         told.append(
             "No ring was missed at the centre."
             if high < 0.5
-            else f"Between it and the pith {low:.0f} to {high:.0f} rings were added, most likely {middle:.0f}."
+            else (
+                f"Between it and the pith {low:.0f} to {high:.0f} rings were added, most likely"
+                f" {middle:.0f}."
+            )
         )
     if _known(row, "establishment_year") and _known(row, "coring_height_year"):
         low, middle, high = points(row, "years_below_core")
         told.append(
-            f"It passed the height of the core {year_words(*points(row, 'coring_height_year'))}, after {low:.0f} to {high:.0f} "
-            f"growing seasons below it, most likely {middle:.0f}."
+            f"It passed the height of the core {year_words(*points(row, 'coring_height_year'))},"
+            f" after {low:.0f} to {high:.0f} growing seasons below it, most likely {middle:.0f}."
         )
     return told
 
@@ -139,11 +156,13 @@ def _sure(row) -> list[str]:
     if steps and max(size for size, _ in steps) > 0:
         size, step = max(steps, key=lambda pair: pair[0])
         told.append(
-            f"Its wood alone leaves most open about {step.name} (standard deviation {size:.1f} years)."
+            f"Its wood alone leaves most open about {step.name} (standard deviation {size:.1f}"
+            " years)."
         )
     if pd.notna(row["sd_total"]):
         told.append(
-            f"With everything the survey knows, its date has a standard deviation of {float(row['sd_total']):.1f} years."
+            "With everything the survey knows, its date has a standard deviation of"
+            f" {float(row['sd_total']):.1f} years."
         )
     if row["basis"] == "cored" and _known(row, "establishment_year"):
         told.append(SHARED_CAUTION)
@@ -170,7 +189,10 @@ def _rings(
             if abs(grew) < float("inf")
             else "after years without any ring"
         )
-        what = f"It began to grow {'faster' if change['kind'] == 'release' else 'more slowly'} for long ({much})"
+        what = (
+            f"It began to grow {'faster' if change['kind'] == 'release' else 'more slowly'} for"
+            f" long ({much})"
+        )
         sure = f"; that it did is {probability_words(change['probability'])}"
         if change["criterion"] != MODEL:
             sure = f", by the criterion {criterion_words(change['criterion'])}"
@@ -184,7 +206,8 @@ def _pace(cores: pd.DataFrame) -> list[str]:
         return []
     read = zip(cores["core"], cores["ring_count"], cores["core_length_mm"], strict=True)
     return [
-        f"Core {core} has {counted(int(rings), 'ring')} on {length_mm:.0f} mm of wood, {length_mm / rings:.1f} mm a ring on average."
+        f"Core {core} has {counted(int(rings), 'ring')} on {length_mm:.0f} mm of wood,"
+        f" {length_mm / rings:.1f} mm a ring on average."
         for core, rings, length_mm in read
         if rings > 0 and length_mm == length_mm
     ]
@@ -205,7 +228,8 @@ def cores_by_tree(cores: pd.DataFrame) -> dict[str, pd.DataFrame]:
 
 
 def file_name_of(tree: str) -> str:
-    """A tree's identifier as part of a file's name: letters, digits, dots and hyphens, and where that isn't all of it, a short hash.
+    """A tree's identifier as part of a file's name: letters, digits, dots and hyphens, and where
+    that isn't all of it, a short hash.
 
     >>> file_name_of("north-7"), file_name_of("Plot 1/Tree 7")
     ('north-7', 'Plot-1-Tree-7-c8fc9d')

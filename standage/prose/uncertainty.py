@@ -14,17 +14,23 @@ from standage.grammar import capital, counted, listed
 from standage.prose.unit_answer import unit_name
 from standage.prose.wording import percent
 
-MOSTLY = 0.5  # shared part of the variance of a pulse's centre from which more cores aren't advised for it (assumption)
+# shared part of the variance of a pulse's centre from which more cores aren't advised for it
+# (assumption)
+MOSTLY = 0.5
 MORE_CORES_FOR_A_PULSE = (
-    "Pulses that were not told: more cores. Of simulated pulses of five times the background for ten years about half are told with 12 "
+    "Pulses that were not told: more cores. Of simulated pulses of five times the background for"
+    " ten years about half are told with 12 "
     "cored trees in them, and 85 % with 20."  # docs/validation.md, Pulses
 )
-FAR_WORSE = 3.0  # times the typical standard deviation from which a tree is called far worse dated (assumption)
+# times the typical standard deviation from which a tree is called far worse dated (assumption)
+FAR_WORSE = 3.0
 
 
 @dataclass(frozen=True)
 class Step:
-    """A step from a ring count to a year: its column in `tree_dates`, what it is, what lowers it; colour and hatch of its bars."""
+    """A step from a ring count to a year: its column in `tree_dates`, what it is, what lowers it;
+    colour and hatch of its bars.
+    """
 
     column: str
     name: str
@@ -44,7 +50,8 @@ STEPS = (
     Step(
         "sd_centre",
         "rings missed at the centre",
-        "take a second core from another side, measure chord and height of an inner arc, and the width of the inner rings",
+        "take a second core from another side, measure chord and height of an inner arc, and the"
+        " width of the inner rings",
         "#e6a23c",
         "///",
     ),
@@ -58,7 +65,8 @@ STEPS = (
     Step(
         "sd_grass",
         "years in the grass stage",
-        "enter more stems of known age (sections.csv) and count grass-stage and emerging plants on more subplots; coring can't lower it",
+        "enter more stems of known age (sections.csv) and count grass-stage and emerging plants on"
+        " more subplots; coring can't lower it",
         "#6f6f6f",
         "xx",
     ),
@@ -66,8 +74,8 @@ STEPS = (
 
 
 MORE_CORES = (
-    "More cores lower what trees don't share. They lower only slowly what they do: a bias in counting, the pace of early growth and of the "
-    "grass stage are common to a stand."
+    "More cores lower what trees don't share. They lower only slowly what they do: a bias in"
+    " counting, the pace of early growth and of the grass stage are common to a stand."
 )
 
 
@@ -78,12 +86,14 @@ class Budget:
     Attributes
     ----------
     typical : median standard deviation each step adds, by column [years].
-    shares : each step's part of the variance of a core taken alone, the mean over trees, by column. (A sum over trees would speak of
-        the few rotten ones only.)
-    alone, given_all : median standard deviation of the core taken alone, and given the whole survey [years].
+    shares : each step's part of the variance of a core taken alone, the mean over trees, by column.
+        (A sum over trees would speak of the few rotten ones only.)
+    alone, given_all : median standard deviation of the core taken alone, and given the whole survey
+        [years].
     without : `alone` if a step were known exactly, by column [years].
     trees : how many cored trees these are of.
-    far_worse : how many of them are dated `FAR_WORSE` times worse than the typical one. their_step : which step is to blame in most.
+    far_worse : how many of them are dated `FAR_WORSE` times worse than the typical one. their_step
+        : which step is to blame in most.
     """
 
     title: str
@@ -131,9 +141,11 @@ def budget(row, trees: pd.DataFrame) -> Budget | None:
             name: float((parts[:, place] / total).mean()) for place, name in enumerate(columns)
         },
         alone=alone,
-        given_all=float(np.nanmedian(cored["sd_total"].astype(float)))
-        if cored["sd_total"].notna().any()
-        else float("nan"),
+        given_all=(
+            float(np.nanmedian(cored["sd_total"].astype(float)))
+            if cored["sd_total"].notna().any()
+            else float("nan")
+        ),
         without={
             name: float(np.median(np.sqrt(np.maximum(total - parts[:, place], 0))))
             for place, name in enumerate(columns)
@@ -148,37 +160,49 @@ def budget_sentences(found: Budget) -> list[str]:
     ranked = sorted(STEPS, key=lambda step: -found.shares[step.column])
     first = found.most
     told = [
-        f"A core taken alone dates its tree with a standard deviation of {found.alone:.1f} years (typical of {found.trees} trees).",
-        f"On average over trees most of its variance comes from {ranked[0].name} ({percent(found.shares[ranked[0].column])}), "
-        f"then from {ranked[1].name} ({percent(found.shares[ranked[1].column])}).",
-        f"What would help a single date most: {first.remedy}. With {first.name} known exactly, {found.alone:.1f} years would become "
-        f"{found.without[first.column]:.1f}.",
+        (
+            f"A core taken alone dates its tree with a standard deviation of {found.alone:.1f}"
+            f" years (typical of {found.trees} trees)."
+        ),
+        (
+            f"On average over trees most of its variance comes from {ranked[0].name}"
+            f" ({percent(found.shares[ranked[0].column])}), then from {ranked[1].name}"
+            f" ({percent(found.shares[ranked[1].column])})."
+        ),
+        (
+            f"What would help a single date most: {first.remedy}. With {first.name} known exactly,"
+            f" {found.alone:.1f} years would become {found.without[first.column]:.1f}."
+        ),
     ]
     if found.far_worse:
         (step,) = (step for step in STEPS if step.column == found.their_step)
         are = "tree is" if found.far_worse == 1 else "trees are"
         told.append(
-            f"{found.far_worse} {are} dated over {FAR_WORSE:.0f} times worse than that, mostly for {step.name}: there, {step.remedy}."
+            f"{found.far_worse} {are} dated over {FAR_WORSE:.0f} times worse than that, mostly for"
+            f" {step.name}: there, {step.remedy}."
         )
     if np.isfinite(found.given_all):
         told.append(
-            f"Given the whole survey, a cored tree's standard deviation is {found.given_all:.1f} years."
+            f"Given the whole survey, a cored tree's standard deviation is {found.given_all:.1f}"
+            " years."
         )
     return told
 
 
 def remedy_sentences(row, found: Budget | None, pulses: pd.DataFrame) -> list[str]:
-    """What a unit's dates, pulses and amounts hang on most, and what would make them surer; nothing where nothing is known of it.
+    """What a unit's dates, pulses and amounts hang on most, and what would make them surer; nothing
+    where nothing is known of it.
 
-    row: the unit's row of the summary table. found: its budget. pulses: its rows of the table of pulses. What holds for all units is said
-    once, see `common_remedies`.
+    row: the unit's row of the summary table. found: its budget. pulses: its rows of the table of
+    pulses. What holds for all units is said once, see `common_remedies`.
     """
     told = []
     if found is not None:
         step = found.most
         told.append(
-            f"For the date of a tree: what is known worst is {step.name}. With it known exactly, a core alone would date its tree to "
-            f"{found.without[step.column]:.1f} instead of {found.alone:.1f} years, as a standard deviation."
+            f"For the date of a tree: what is known worst is {step.name}. With it known exactly, a"
+            f" core alone would date its tree to {found.without[step.column]:.1f} instead of"
+            f" {found.alone:.1f} years, as a standard deviation."
         )
     told += _pulse_remedies(pulses)
     if pd.notna(row["stems_per_ha_low"]):
@@ -189,7 +213,9 @@ def remedy_sentences(row, found: Budget | None, pulses: pd.DataFrame) -> list[st
 
 
 def _pulse_remedies(pulses: pd.DataFrame) -> list[str]:
-    """A sentence for each pulse of which it is known how much of its centre's variance its trees share."""
+    """A sentence for each pulse of which it is known how much of its centre's variance its trees
+    share.
+    """
     told = []
     for pulse in pulses.to_dict("records"):
         part = pulse.get("shared_part_of_centre", np.nan)
@@ -198,14 +224,16 @@ def _pulse_remedies(pulses: pd.DataFrame) -> list[str]:
         which = "the pulse" if len(pulses) == 1 else f"pulse {pulse['pulse']}"
         first = "" if part >= MOSTLY else "more cored trees of those years; "
         told.append(
-            f"For the years of {which}: {first}{percent(part)} of the variance of its centre is that of the years below the cores, which "
-            "all its trees share. Stems of known age lower that part, more cores hardly."
+            f"For the years of {which}: {first}{percent(part)} of the variance of its centre is"
+            " that of the years below the cores, which all its trees share. Stems of known age"
+            " lower that part, more cores hardly."
         )
     return told
 
 
 def common_remedies(budgets: list[Budget | None], *, without_pulse: bool) -> list[str]:
-    """What holds for all units, each once: how the steps that are known worst are lowered, and what it takes to tell a pulse.
+    """What holds for all units, each once: how the steps that are known worst are lowered, and what
+    it takes to tell a pulse.
 
     without_pulse: whether there is a unit in which none was told.
     """
@@ -227,17 +255,20 @@ def amount_sentence(summary_rows: list) -> str:
     if not known:
         return ""
     factors = [
-        f"{float(row['stems_per_ha_high']) / float(row['stems_per_ha_low']):.1f} in {unit_name(row)} ({counted(int(row['plots']), 'plot')})"
+        f"{float(row['stems_per_ha_high']) / float(row['stems_per_ha_low']):.1f} in"
+        f" {unit_name(row)} ({counted(int(row['plots']), 'plot')})"
         for row in known
     ]
     return (
-        f"The number of stems per hectare is known, from end to end of its interval, to a factor of {listed(factors)}; more plots would "
-        "narrow it, more cores would not."
+        "The number of stems per hectare is known, from end to end of its interval, to a factor of"
+        f" {listed(factors)}; more plots would narrow it, more cores would not."
     )
 
 
 def plot_budgets(budgets: list[Budget], *, ax: Axes | None = None) -> Axes:
-    """Parts of the variance of a core taken alone, a bar for each unit. Patterns tell the steps apart without colour."""
+    """Parts of the variance of a core taken alone, a bar for each unit. Patterns tell the steps
+    apart without colour.
+    """
     ax = plain(drawing_axes(ax, height=1.5 + 0.45 * len(budgets)))
     place = np.arange(len(budgets))
     left = np.zeros(len(budgets))

@@ -1,4 +1,5 @@
-"""What a unit's result says, for those who read nothing else: when, how sure, what preceded it, and what can't be told.
+"""What a unit's result says, for those who read nothing else: when, how sure, what preceded it, and
+what can't be told.
 
 The printed summary and the report say these sentences alike.
 """
@@ -27,15 +28,21 @@ from standage.prose.attribution import NO_PROOF, begun_words, pulse_sentences
 from standage.prose.measures import Measures
 from standage.prose.wording import UNSAYABLE, probability_words, share_words, year_words
 
-NOT_CHANCE = 0.1  # probability of an explanation from which it is said that agreement in time is no proof (assumption)
-LARGE_GROUP = 0.2  # share of the living stems from which ten years are named though no pulse is told there (assumption)
+# probability of an explanation from which it is said that agreement in time is no proof
+# (assumption)
+NOT_CHANCE = 0.1
+# share of the living stems from which ten years are named though no pulse is told there
+# (assumption)
+LARGE_GROUP = 0.2
 HARDLY_ANY = 0.005  # share of stems below which an age isn't worth naming (assumption)
 
 
 @dataclass(frozen=True)
 class Answer:
-    """A unit's answer in sentences under its questions: when its stems came and how sure that is, what preceded that (empty where no pulse
-    stands out), what stands there by age and amount, what can't be told."""
+    """A unit's answer in sentences under its questions: when its stems came and how sure that is,
+    what preceded that (empty where no pulse stands out), what stands there by age and amount, what
+    can't be told.
+    """
 
     title: str
     when: tuple[str, ...]
@@ -50,7 +57,9 @@ def unit_answer(
     measures: Measures,
     events: Sequence[Event] = (),
 ) -> Answer:
-    """row: the unit's row of the summary table. tables: those of the result. events: those on record for its stand, oldest first."""
+    """row: the unit's row of the summary table. tables: those of the result. events: those on
+    record for its stand, oldest first.
+    """
     pulses, trees = rows_of(tables["pulses"], row), rows_of(tables["tree_dates"], row)
     attribution = rows_of(tables.get("attribution"), row)
     recorded = [events_words(events)] if events else []
@@ -64,9 +73,11 @@ def unit_answer(
             *_other_groups(row, rows_of(tables.get("cohorts"), row), pulses, trees),
             *(recorded if pulses.empty else ()),
         ),
-        preceded=()
-        if pulses.empty
-        else (*recorded, *(measures.beside_cm(each) for each in _preceded(attribution))),
+        preceded=(
+            ()
+            if pulses.empty
+            else (*recorded, *(measures.beside_cm(each) for each in _preceded(attribution)))
+        ),
         stands_there=(*_oldest(row, trees), *_ages(row), *_amounts(row, measures)),
         not_told=tuple(_not_told(row, pulses, attribution, measures)),
     )
@@ -112,9 +123,11 @@ def rows_of(table: pd.DataFrame | None, row) -> pd.DataFrame:
 def points(row, name: str) -> tuple[float, float, float]:
     """`name_low`, `_median` and `_high` as plain numbers, NaN where blank."""
     low, median, high = (
-        float(pd.to_numeric(row[f"{name}_{point}"], errors="coerce"))
-        if pd.notna(row[f"{name}_{point}"])
-        else float("nan")
+        (
+            float(pd.to_numeric(row[f"{name}_{point}"], errors="coerce"))
+            if pd.notna(row[f"{name}_{point}"])
+            else float("nan")
+        )
         for point in ("low", "median", "high")
     )
     return low, median, high
@@ -134,19 +147,23 @@ def _spans(row) -> list[str]:
         first = int(row["densest_20_years_first"])
         said = "is" if share[0] >= EVEN_AGED_SHARE else "may be"
         return [
-            f"The stand {said} even-aged: the share of living stems of the 20 years from {first} is {share_words(*share)}."
+            f"The stand {said} even-aged: the share of living stems of the 20 years from {first} is"
+            f" {share_words(*share)}."
         ]
     low, middle, high = points(row, "half_span_years")
     if row["half_span_agreed"] < AGREED:
         return [
-            f"Half of the living stems came within {low:.0f} to {high:.0f} years, but which years these are can't be told well."
+            f"Half of the living stems came within {low:.0f} to {high:.0f} years, but which years"
+            " these are can't be told well."
         ]
     if middle > WIDE_YEARS:
         return [
-            f"Stems of many ages stand together: no span of years shorter than about {middle:.0f} holds half of those alive."
+            f"Stems of many ages stand together: no span of years shorter than about {middle:.0f}"
+            " holds half of those alive."
         ]
     return [
-        f"Half of the living stems came between {int(row['half_span_first'])} and {int(row['half_span_last'])}."
+        f"Half of the living stems came between {int(row['half_span_first'])} and"
+        f" {int(row['half_span_last'])}."
     ]
 
 
@@ -159,9 +176,11 @@ def _ages(row) -> list[str]:
         if points(row, f"share_over_{age}_years")[1] >= HARDLY_ANY
     ]
     told = [
-        f"Of the living stems {listed(over)}."
-        if over
-        else f"Hardly any living stem is over {AGES[0]} years old."
+        (
+            f"Of the living stems {listed(over)}."
+            if over
+            else f"Hardly any living stem is over {AGES[0]} years old."
+        )
     ]
     last = points(row, "last_recruitment_year")
     what = "reached the height of the cores" if row["basis"] == CORING_HEIGHT else "established"
@@ -178,12 +197,14 @@ def _amounts(row, measures: Measures) -> list[str]:
         )
     elif not barely_known(row, "stems_per_ha"):
         area = (
-            f"; the stems listed have a basal area of {measures.basal_area(row['basal_area_m2_ha'])}"
+            "; the stems listed have a basal area of"
+            f" {measures.basal_area(row['basal_area_m2_ha'])}"
             if pd.notna(row["basal_area_m2_ha"])
             else ""
         )
         told.append(
-            f"Alive today, past breast height, are {measures.stems_between(*points(row, 'stems_per_ha'))}{area}."
+            "Alive today, past breast height, are"
+            f" {measures.stems_between(*points(row, 'stems_per_ha'))}{area}."
         )
     grass = points(row, "grass_stage_per_ha")
     if grass[1] > 0.5 and not barely_known(row, "grass_stage_per_ha"):
@@ -192,7 +213,9 @@ def _amounts(row, measures: Measures) -> list[str]:
 
 
 def _oldest(row, trees: pd.DataFrame) -> list[str]:
-    """The oldest tree; where its year is known badly, the oldest cored one by name, of which more is known."""
+    """The oldest tree; where its year is known badly, the oldest cored one by name, of which more
+    is known.
+    """
     low, middle, high = points(row, "oldest_year")
     verb = "reached the height of its core" if row["basis"] == CORING_HEIGHT else "established"
     if reach_assumed(row):
@@ -211,7 +234,8 @@ def _oldest(row, trees: pd.DataFrame) -> list[str]:
         if len(cored):
             oldest = cored.sort_values([f"{name}_median", f"{name}_low"]).iloc[0]
             told.append(
-                f"The oldest living tree that is cored, {oldest['tree']}, {verb} {year_words(*points(oldest, name))}."
+                f"The oldest living tree that is cored, {oldest['tree']}, {verb}"
+                f" {year_words(*points(oldest, name))}."
             )
     return told
 
@@ -224,7 +248,9 @@ def _year_column(row) -> str:
 def _other_groups(
     row, cohorts: pd.DataFrame, pulses: pd.DataFrame, trees: pd.DataFrame
 ) -> list[str]:
-    """Ten years that hold many of the stems and are in no pulse: that they are not called one says little against them."""
+    """Ten years that hold many of the stems and are in no pulse: that they are not called one says
+    little against them.
+    """
     if cohorts.empty or reach_assumed(row):
         return []
     name = _year_column(row)
@@ -243,8 +269,9 @@ def _other_groups(
         )
         are = "is" if dated == 1 else "are"
         told.append(
-            f"The share of the years {first} to {last} is {share_words(*points(cohort, 'share'))}; {counted(dated, 'cored tree')} {are} "
-            "dated to them. What rests on sizes, or has hardly any years after it, is not called a pulse."
+            f"The share of the years {first} to {last} is {share_words(*points(cohort, 'share'))};"
+            f" {counted(dated, 'cored tree')} {are} dated to them. What rests on sizes, or has"
+            " hardly any years after it, is not called a pulse."
         )
     return told
 
@@ -252,7 +279,8 @@ def _other_groups(
 def _pulses(row, pulses: pd.DataFrame, measures: Measures) -> list[str]:
     if pulses.empty:
         return [
-            "No recruitment pulse stands out from steady recruitment; that is not proof that there was none."
+            "No recruitment pulse stands out from steady recruitment; that is not proof that there"
+            " was none."
         ]
     burst = (
         "burst of arrivals at the height of the cores"
@@ -269,9 +297,11 @@ def _pulses(row, pulses: pd.DataFrame, measures: Measures) -> list[str]:
             else ""
         )
         told.append(
-            f"{name} is {probability_words(pulse['probability'])}. It began {year_words(*points(pulse, 'start'))}, and ended "
-            f"{year_words(*points(pulse, 'end'))}. Its share of the living stems is {share_words(*points(pulse, 'share'))}{beyond}; "
-            f"it rests on {counted(int(pulse['dated_stems']), 'cored tree')} dated to it."
+            f"{name} is {probability_words(pulse['probability'])}. It began"
+            f" {year_words(*points(pulse, 'start'))}, and ended"
+            f" {year_words(*points(pulse, 'end'))}. Its share of the living stems is"
+            f" {share_words(*points(pulse, 'share'))}{beyond}; it rests on"
+            f" {counted(int(pulse['dated_stems']), 'cored tree')} dated to it."
         )
     if (pulses["holds_if_cutting_differs"] != "not assessed").any():
         told.append(
@@ -281,7 +311,9 @@ def _pulses(row, pulses: pd.DataFrame, measures: Measures) -> list[str]:
 
 
 def _preceded(attribution: pd.DataFrame) -> list[str]:
-    """Which event on record went before each pulse, how probably it explains it, and how often chance would do as well."""
+    """Which event on record went before each pulse, how probably it explains it, and how often
+    chance would do as well.
+    """
     if attribution.empty:
         return []
     by_pulse = [rows.to_dict("records") for _, rows in attribution.groupby("pulse", sort=True)]
@@ -316,7 +348,8 @@ def _not_told_of_events(attribution: pd.DataFrame) -> list[str]:
     if len(untied):
         kinds = listed(sorted({str(kind).replace("-", " ") for kind in untied["kind"]}))
         told.append(
-            f"Whether a pulse followed one of the events of the kind {kinds}: they can't be told apart, or lie before all dates."
+            f"Whether a pulse followed one of the events of the kind {kinds}: they can't be told"
+            " apart, or lie before all dates."
         )
     unclear = events[
         (events["claim"] == "nothing")
@@ -325,6 +358,7 @@ def _not_told_of_events(attribution: pd.DataFrame) -> list[str]:
     ]
     if len(unclear):
         told.append(
-            "Whether the stems of a pulse were waiting as seedlings when the event came, or germinated after it."
+            "Whether the stems of a pulse were waiting as seedlings when the event came, or"
+            " germinated after it."
         )
     return told

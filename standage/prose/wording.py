@@ -1,7 +1,9 @@
-"""Probabilities, years and amounts as a person would say them: one table of words, and no more digits than are known.
+"""Probabilities, years and amounts as a person would say them: one table of words, and no more
+digits than are known.
 
-The words for probabilities are the likelihood scale of the Intergovernmental Panel on Climate Change (Fourth Assessment Report 2007,
-Working Group II, "Communication of uncertainty"). The table in `docs/words.md` is made from this module.
+The words for probabilities are the likelihood scale of the Intergovernmental Panel on Climate
+Change (Fourth Assessment Report 2007, Working Group II, "Communication of uncertainty"). The table
+in `docs/words.md` is made from this module.
 """
 
 from __future__ import annotations
@@ -58,7 +60,8 @@ def percent(share: float) -> str:
 
 
 def probability_words(probability: float) -> str:
-    """Words and figure together, the word being that of the figure as it is said; a probability that is not known says so.
+    """Words and figure together, the word being that of the figure as it is said; a probability
+    that is not known says so.
 
     >>> probability_words(0.83), probability_words(0.8976)
     ('likely (83 %)', 'very likely (90 %)')
@@ -74,7 +77,8 @@ def probability_words(probability: float) -> str:
 
 
 def year_words(low: float, middle: float, high: float) -> str:
-    """A year with its interval, rounded to what is known: the wider the interval, the rounder the middle, and its ends outwards.
+    """A year with its interval, rounded to what is known: the wider the interval, the rounder the
+    middle, and its ends outwards.
 
     low, middle, high : points of one posterior [calendar year]; NaN where there is none.
 
@@ -120,7 +124,9 @@ def _is_number(value) -> bool:
 
 
 def sayable(number: float) -> str:
-    """A number as a person would say it: two digits above ten, one below, without false precision."""
+    """A number as a person would say it: two digits above ten, one below, without false
+    precision.
+    """
     if not math.isfinite(number):
         return "an unknown number"
     if number < 0.1:
@@ -136,7 +142,8 @@ def sayable(number: float) -> str:
 
 
 def amount_words(low: float, middle: float, high: float, unit: str, *, around: bool = True) -> str:
-    """An amount with its interval, each end to two digits at most. unit: what is counted; blank where the sentence says it.
+    """An amount with its interval, each end to two digits at most. unit: what is counted; blank
+    where the sentence says it.
 
     around: whether the middle is told; a wide interval is better without.
 

@@ -16,9 +16,11 @@ AGES = (60, 100, 150)  # ages whose share of the stems is told, as in stand_summ
 
 
 def glance(summary_rows: list, measures: Measures) -> ShownTable:
-    """Stems and basal area, oldest tree, the shortest span that holds half of the stems, shares by age, last recruitment.
+    """Stems and basal area, oldest tree, the shortest span that holds half of the stems, shares by
+    age, last recruitment.
 
-    summary_rows: rows of `stand_summary`. An interval stands under its middle; `can't tell` where the survey knows nothing.
+    summary_rows: rows of `stand_summary`. An interval stands under its middle; `can't tell` where
+    the survey knows nothing.
     """
     heads = [
         "Stand and species",

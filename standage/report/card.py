@@ -31,7 +31,8 @@ from standage.results.writing import ring_changes
 from standage.stand.posterior import load_posterior
 from standage.survey.formula_escapes import table_as_it_was
 
-NAMED = "standage age card"  # in the page's head and the picture's data: what tells an earlier card from somebody's file
+# in the page's head and the picture's data: what tells an earlier card from somebody's file
+NAMED = "standage age card"
 PAGE = (8.27, 11.69)  # A4 [inches]
 LINE = 92  # characters of a line of text on the picture
 HEADINGS = (
@@ -47,9 +48,11 @@ HEADINGS = (
 class AgeCard:
     """A tree's story with what the two pictures of it need.
 
-    years : drawn years of establishment, or of reaching the core's height where `at_core`; empty where there is none. (draw,)
+    years : drawn years of establishment, or of reaching the core's height where `at_core`; empty
+        where there is none. (draw,)
     rings : its rows of `ring_years`, empty without ring widths.
-    survey : its name and the day the stand was surveyed. passed : whether the fit passed its checks.
+    survey : its name and the day the stand was surveyed. passed : whether the fit passed its
+        checks.
     """
 
     story: TreeStory
@@ -76,7 +79,8 @@ def write_card(
 
     Raises
     ------
-    StandageError where the folder is no result, has no such tree, or a file is in the way that is no earlier card.
+    StandageError where the folder is no result, has no such tree, or a file is in the way that is
+    no earlier card.
     """
     card = age_card(results, tree, units=units)
     folder = Path(out)
@@ -115,7 +119,9 @@ def write_card(
 
 
 def age_card(results: str | Path, tree: str, *, units: str = METRIC) -> AgeCard:
-    """What the card of a tree says, read from a folder of results. Raises StandageError as `write_card` does."""
+    """What the card of a tree says, read from a folder of results. Raises StandageError as
+    `write_card` does.
+    """
     folder = Path(results)
     told = read_told(folder)
     if not isinstance(told.get("level"), float) or "survey" not in told:
@@ -203,7 +209,9 @@ def _drawn_years(posterior, tree: str) -> tuple[np.ndarray, bool]:
 
 
 def plot_year(card: AgeCard, *, ax: Axes | None = None) -> Axes:
-    """How probable each year of establishment is, with the interval shaded and what was read from the core marked."""
+    """How probable each year of establishment is, with the interval shaded and what was read from
+    the core marked.
+    """
     style = current_style()
     ax = plain(drawing_axes(ax, height=2.4))
     name = "coring_height_year" if card.at_core else "establishment_year"
@@ -308,8 +316,10 @@ def card_figure(card: AgeCard) -> Figure:
         height = min(0.22, max(room - 0.07, 0.08))
         plot_year(card, ax=figure.add_axes((0.12, max(top - height - 0.07, bottom), 0.8, height)))
     foot = (
-        f'"Between" means: with a probability of {100 * card.level:.0f} %, given the survey {card.survey} and the model of standage '
-        f"{version('standage')}. A date is evidence, not a licence to burn, cut or plant; coring wounds a tree, so ask before."
+        f'"Between" means: with a probability of {100 * card.level:.0f} %, given the survey'
+        f" {card.survey} and the model of standage "
+        f"{version('standage')}. A date is evidence, not a licence to burn, cut or plant; coring"
+        " wounds a tree, so ask before."
     )
     figure.text(
         0.08, 0.04, "\n".join(textwrap.wrap(foot, 110)), fontsize=8, va="bottom", color="#333333"

@@ -1,7 +1,8 @@
 """report.html: one file, complete in itself, the answer first.
 
-Whatever comes from the survey is escaped by the templates. The page's policy forbids every load from elsewhere and every script but the
-one whose hash it names, so that nothing in a survey could run even if the escaping failed.
+Whatever comes from the survey is escaped by the templates. The page's policy forbids every load
+from elsewhere and every script but the one whose hash it names, so that nothing in a survey could
+run even if the escaping failed.
 """
 
 from __future__ import annotations
@@ -50,7 +51,8 @@ from standage.report.side_by_side import compared
 from standage.results.writing import provenance
 
 FILE = "report.html"
-# of provenance: what stands elsewhere on the page, and paths, which tell about a computer and not about the result
+# of provenance: what stands elsewhere on the page, and paths, which tell about a computer and not
+# about the result
 LEFT_OUT = (
     "written",
     "profiles",
@@ -64,21 +66,39 @@ LEFT_OUT = (
 )
 TEMPLATES = Path(__file__).parent / "templates"
 CAUTIONS = (
-    'Stems alive today are not all that recruited. Say "living stems that established in", not "recruitment in".',
-    "The years below a core come largely from the species profile, and most of its spreads are assumptions.",
-    "Dates of trees that were not cored are a statement about stems of that size in that stand, not about one tree.",
-    "Agreement of a pulse with an event in time is not proof of its effect, and the year of a release is not proof of what released the "
-    "trees.",
-    "Coring wounds a tree. Ask the landowner, follow local rules on protected trees, cavity trees and scars of cultural value, and don't "
-    "core or cut those.",
-    "A date with its interval is evidence, not a licence: burning, cutting and planting stay with those licensed and responsible for them.",
+    (
+        'Stems alive today are not all that recruited. Say "living stems that established in", not'
+        ' "recruitment in".'
+    ),
+    (
+        "The years below a core come largely from the species profile, and most of its spreads are"
+        " assumptions."
+    ),
+    (
+        "Dates of trees that were not cored are a statement about stems of that size in that stand,"
+        " not about one tree."
+    ),
+    (
+        "Agreement of a pulse with an event in time is not proof of its effect, and the year of a"
+        " release is not proof of what released the trees."
+    ),
+    (
+        "Coring wounds a tree. Ask the landowner, follow local rules on protected trees, cavity"
+        " trees and scars of cultural value, and don't core or cut those."
+    ),
+    (
+        "A date with its interval is evidence, not a licence: burning, cutting and planting stay"
+        " with those licensed and responsible for them."
+    ),
 )
 
 
 def report_writer(
     posterior, tables: Mapping[str, pd.DataFrame], **settings
 ) -> Callable[[Path], None]:
-    """What writes report.html into a folder, for `write_results(..., also=[...])`. settings: those of `report_html`."""
+    """What writes report.html into a folder, for `write_results(..., also=[...])`. settings: those
+    of `report_html`.
+    """
 
     def report(folder: Path) -> None:
         (folder / FILE).write_text(report_html(posterior, tables, **settings), encoding="utf-8")
@@ -191,7 +211,9 @@ def _surveyed(stands: pd.DataFrame) -> str:
 
 
 def render(template: str, context: Mapping[str, Any], *, script: str | None = None) -> str:
-    """A template of this package with the style, and the script if one is named, inside; everything else in `context` is escaped."""
+    """A template of this package with the style, and the script if one is named, inside; everything
+    else in `context` is escaped.
+    """
     environment = jinja2.Environment(
         loader=jinja2.FileSystemLoader(TEMPLATES),
         autoescape=True,
@@ -205,7 +227,10 @@ def render(template: str, context: Mapping[str, Any], *, script: str | None = No
     code = (TEMPLATES / script).read_text(encoding="utf-8") if script else ""
     hashed = base64.b64encode(hashlib.sha256(code.encode("utf-8")).digest()).decode("ascii")
     allowed = f"'sha256-{hashed}'" if script else "'none'"
-    policy = f"default-src 'none'; script-src {allowed}; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
+    policy = (
+        f"default-src 'none'; script-src {allowed}; style-src 'unsafe-inline'; img-src data:;"
+        " base-uri 'none'; form-action 'none'"
+    )
     style = (TEMPLATES / "style.css").read_text(encoding="utf-8")
     return environment.get_template(template).render(
         **context, policy=policy, style=style, script=code
@@ -268,22 +293,24 @@ def _uncertainty(summary_rows: list, budgets: list[Budget]) -> dict[str, Any]:
         "shared": MORE_CORES,
         "amounts": amount_sentence(summary_rows),
         "table": ShownTable.of_budgets(budgets),
-        "picture": picture(
-            plot_budgets(budgets),
-            "uncertainty",
-            "Where the uncertainty of a core taken alone comes from.",
-            "; ".join(
-                f"{found.title}: "
-                + ", ".join(
-                    f"{name.removeprefix('sd_')} {percent(share)}"
-                    for name, share in found.shares.items()
+        "picture": (
+            picture(
+                plot_budgets(budgets),
+                "uncertainty",
+                "Where the uncertainty of a core taken alone comes from.",
+                "; ".join(
+                    f"{found.title}: "
+                    + ", ".join(
+                        f"{name.removeprefix('sd_')} {percent(share)}"
+                        for name, share in found.shares.items()
+                    )
+                    for found in budgets
                 )
-                for found in budgets
+                + ".",
             )
-            + ".",
-        )
-        if budgets
-        else None,
+            if budgets
+            else None
+        ),
     }
 
 

@@ -1,4 +1,6 @@
-"""The pictures of the report, one panel each so that every one fits on a printed page, with what each shows in words from its table."""
+"""The pictures of the report, one panel each so that every one fits on a printed page, with what
+each shows in words from its table.
+"""
 
 from __future__ import annotations
 
@@ -64,7 +66,8 @@ def unit_pictures(
         picture(
             figures.plot_cohorts(cohorts, events=events),
             f"cohorts-{number}",
-            "Living stems by ten years of establishment. Old classes are small also because trees died. Thin lines are intervals.",
+            "Living stems by ten years of establishment. Old classes are small also because trees"
+            " died. Thin lines are intervals.",
             cohort_words(row, cohorts),
         ),
         _rate_picture(rate, pulses, events, row, number),
@@ -88,7 +91,8 @@ def unit_pictures(
                 figures.plot_size_age(dated, curve=curve),
                 f"size-{number}",
                 "Size against age: a diameter says little about an age.",
-                f"Scatter of diameter against age for the cored trees of {unit_name(row)}, with the median the model fits.",
+                f"Scatter of diameter against age for the cored trees of {unit_name(row)}, with the"
+                " median the model fits.",
             )
         )
     if len(dated):
@@ -121,14 +125,19 @@ def _rate_picture(
     grey = unsupported_centuries(rate)
     if grey:
         grey_out(ax, grey)
-        caption += " Grey: centuries in which no cored tree is dated; the curve there rests on the model and on assumptions alone."
+        caption += (
+            " Grey: centuries in which no cored tree is dated; the curve there rests on the model"
+            " and on assumptions alone."
+        )
     return picture(ax, f"rate-{number}", caption, rate_words(row, rate, pulses, grey))
 
 
 def unsupported_centuries(rate: pd.DataFrame) -> list[int]:
-    """First years of the calendar centuries, up to the last with a dated tree, in which no cored tree is dated.
+    """First years of the calendar centuries, up to the last with a dated tree, in which no cored
+    tree is dated.
 
-    rate: rows of one unit of the rate table, whose `dated_stems` counts cored stems dated to ten years round each year.
+    rate: rows of one unit of the rate table, whose `dated_stems` counts cored stems dated to ten
+    years round each year.
     """
     with_trees = rate.loc[rate["dated_stems"].astype(float) > 0, "year"].astype(int)
     if with_trees.empty:
@@ -149,7 +158,9 @@ def grey_out(ax: Axes, centuries: list[int]) -> None:
 
 
 def model_pictures(posterior, *, level: float) -> list[Picture]:
-    """Whether the model fits what was listed and counted, and what the survey taught it about delays."""
+    """Whether the model fits what was listed and counted, and what the survey taught it about
+    delays.
+    """
     drawn = []
     for number, table in enumerate(_by_unit(diameter_check(posterior, level=level))):
         outside = int(
@@ -158,7 +169,10 @@ def model_pictures(posterior, *, level: float) -> list[Picture]:
                 | (table["observed"] > table["predicted_high"])
             ).sum()
         )
-        said = f"Stems listed by diameter class in {unit_name(table.iloc[0])} against those the model expects: "
+        said = (
+            f"Stems listed by diameter class in {unit_name(table.iloc[0])} against those the model"
+            " expects: "
+        )
         said += f"{outside} of {len(table)} classes lie outside the interval."
         ax = figures.plot_diameter_check(table, ax=_small())
         drawn.append(
@@ -166,7 +180,8 @@ def model_pictures(posterior, *, level: float) -> list[Picture]:
         )
     for number, table in enumerate(_by_unit(count_check(posterior))):
         said = "; ".join(
-            f"{stage.stage}: {stage.observed:.0f} counted, {stage.predicted_low:.0f} to {stage.predicted_high:.0f} expected"
+            f"{stage.stage}: {stage.observed:.0f} counted, {stage.predicted_low:.0f} to"
+            f" {stage.predicted_high:.0f} expected"
             for stage in table.itertuples()
         )
         drawn.append(
@@ -185,7 +200,10 @@ def model_pictures(posterior, *, level: float) -> list[Picture]:
             for when in ("prior", "posterior")
         ]
         said = f"{unit_name(of_one.iloc[0])}, {DELAYS[delay]}: "
-        said += f"commonest length {middle[0]:.0f} years before the data and {middle[1]:.0f} given the data."
+        said += (
+            f"commonest length {middle[0]:.0f} years before the data and {middle[1]:.0f} given the"
+            " data."
+        )
         ax = figures.plot_delay(of_one, ax=_small())
         drawn.append(
             picture(ax, f"delay-{number}", "Before the data (dashed) and after them (solid).", said)
@@ -212,7 +230,10 @@ def ring_pictures(posterior, changes: GrowthChanges, *, level: float) -> list[Pi
     for number, (stand, table) in enumerate(rings):
         of_stand = events[events["stand"].isin([stand, ""])]
         trees = counted(table["tree"].nunique(), "tree")
-        said = f"Ring widths of {trees} of {stand}, {int(table['year'].min())} to {int(table['year'].max())}, "
+        said = (
+            f"Ring widths of {trees} of {stand}, {int(table['year'].min())} to"
+            f" {int(table['year'].max())}, "
+        )
         said += "with the years in which growth changed for long."
         drawn.append(
             picture(
@@ -228,7 +249,10 @@ def ring_pictures(posterior, changes: GrowthChanges, *, level: float) -> list[Pi
         said = f"Shares of trees in {stand} that grew faster or more slowly for long, by year."
         if most is not None:
             probability = probability_words(float(most["probability_disturbed"]))
-            said += f" The year most likely to have seen an opening is {int(most['year'])}: {probability}."
+            said += (
+                f" The year most likely to have seen an opening is {int(most['year'])}:"
+                f" {probability}."
+            )
         ax = figures.plot_disturbance_chronology(of_years, events=of_stand)
         drawn.append(picture(ax, f"disturbance-{number}", "When was the stand disturbed?", said))
     return drawn
@@ -259,18 +283,23 @@ def cohort_words(row, cohorts: pd.DataFrame) -> str:
         )
         said.append(f"{int(cohort['first_year'])} to {int(cohort['last_year'])}: {much}")
     span = f"{int(cohorts['first_year'].min())} to {int(cohorts['last_year'].max())}"
-    return f"Histogram of the living stems of {unit_name(row)} by class of years, {span}. The largest classes are {'; '.join(said)}."
+    return (
+        f"Histogram of the living stems of {unit_name(row)} by class of years, {span}. The largest"
+        f" classes are {'; '.join(said)}."
+    )
 
 
 def rate_words(row, rate: pd.DataFrame, pulses: pd.DataFrame, grey: list[int]) -> str:
     """The curve of establishment in words: its range, its pulses, and where it rests on nothing."""
     what = "arrival at the height of the core" if row["basis"] == CORING_HEIGHT else "establishment"
     said = [
-        f"Curve of the living stems of {unit_name(row)} by year of {what}, {int(rate['year'].min())} to {int(rate['year'].max())}."
+        f"Curve of the living stems of {unit_name(row)} by year of {what},"
+        f" {int(rate['year'].min())} to {int(rate['year'].max())}."
     ]
     for pulse in pulses.to_dict("records"):
         said.append(
-            f"Pulse {pulse['pulse']} began {year_words(*points(pulse, 'start'))}: {probability_words(pulse['probability'])}."
+            f"Pulse {pulse['pulse']} began {year_words(*points(pulse, 'start'))}:"
+            f" {probability_words(pulse['probability'])}."
         )
     if pulses.empty:
         said.append("No pulse stands out.")
@@ -284,14 +313,17 @@ def rate_words(row, rate: pd.DataFrame, pulses: pd.DataFrame, grey: list[int]) -
 def lag_alternative(row, attribution: pd.DataFrame) -> str:
     """Each pulse and event: years between, in words."""
     said = [
-        f"pulse {lag.pulse} began {lag.lag_years_low:.0f} to {lag.lag_years_high:.0f} years after the beginning of {lag.event} "
-        f"({str(lag.kind).replace('-', ' ')})"
+        f"pulse {lag.pulse} began {lag.lag_years_low:.0f} to {lag.lag_years_high:.0f} years after"
+        f" the beginning of {lag.event} ({str(lag.kind).replace('-', ' ')})"
         for lag in attribution[
             (attribution["event"] != "") & attribution["lag_years_median"].notna()
         ].itertuples()
     ]
     told = "; ".join(said) if said else "no event can be tied to a pulse"
-    return f"Pulses of {unit_name(row)} and events on record (negative years: the pulse came first): {told}."
+    return (
+        f"Pulses of {unit_name(row)} and events on record (negative years: the pulse came first):"
+        f" {told}."
+    )
 
 
 def tree_words(row, dated: pd.DataFrame) -> str:
@@ -312,7 +344,10 @@ def tree_words(row, dated: pd.DataFrame) -> str:
         if cored
         else np.nan
     )
-    said = f"Dates of {counted(len(dated), 'tree')} of {unit_name(row)}, {cored} of them cored, from {middle.min():.0f} to {middle.max():.0f}."
+    said = (
+        f"Dates of {counted(len(dated), 'tree')} of {unit_name(row)}, {cored} of them cored, from"
+        f" {middle.min():.0f} to {middle.max():.0f}."
+    )
     return (
         f"{said} The interval of a cored tree is typically {width:.0f} years wide."
         if np.isfinite(width)

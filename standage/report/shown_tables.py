@@ -1,4 +1,6 @@
-"""The result's tables as the page shows them: fewer columns, an interval in one cell, numbers that can be said."""
+"""The result's tables as the page shows them: fewer columns, an interval in one cell, numbers that
+can be said.
+"""
 
 from __future__ import annotations
 
@@ -203,7 +205,9 @@ def _cohorts(row, cohorts: pd.DataFrame, measures: Measures) -> ShownTable:
 
 @dataclass(frozen=True)
 class TreeRow:
-    """A row of the table of all trees. `card`: number of its card on the page. `by_wood`: whether it is dated by core or planting."""
+    """A row of the table of all trees. `card`: number of its card on the page. `by_wood`: whether
+    it is dated by core or planting.
+    """
 
     card: int
     tree: str
@@ -243,22 +247,28 @@ def tree_rows(trees: pd.DataFrame, measures: Measures) -> list[TreeRow]:
                 str(row["tree"]),
                 row["basis"] in ("cored", "planted"),
                 [
-                    Cell("", "", "")
-                    if np.isnan(year[1])
-                    else Cell(
-                        f"{year[1]:.0f}", f"{year[0]:.0f} to {year[2]:.0f}", f"{year[1]:.0f}"
+                    (
+                        Cell("", "", "")
+                        if np.isnan(year[1])
+                        else Cell(
+                            f"{year[1]:.0f}", f"{year[0]:.0f} to {year[2]:.0f}", f"{year[1]:.0f}"
+                        )
                     ),
-                    Cell("", "", "")
-                    if np.isnan(age[1])
-                    else Cell(f"{age[1]:.0f}", f"{age[0]:.0f} to {age[2]:.0f}", f"{age[1]:.0f}"),
+                    (
+                        Cell("", "", "")
+                        if np.isnan(age[1])
+                        else Cell(f"{age[1]:.0f}", f"{age[0]:.0f} to {age[2]:.0f}", f"{age[1]:.0f}")
+                    ),
                     Cell(
                         str(row["basis"])
                         if pd.notna(row["basis"]) and row["basis"]
                         else "not dated"
                     ),
-                    Cell("", "", "")
-                    if np.isnan(dbh)
-                    else Cell(measures.diameter(dbh), "", f"{dbh:.2f}"),
+                    (
+                        Cell("", "", "")
+                        if np.isnan(dbh)
+                        else Cell(measures.diameter(dbh), "", f"{dbh:.2f}")
+                    ),
                     Cell(str(row["status"]) if pd.notna(row["status"]) else ""),
                     Cell(str(row["stand"])),
                     Cell(str(row["species"]).replace("-", " ")),
@@ -279,7 +289,9 @@ def _share(row, name: str) -> Cell:
 
 
 def share_cell(low: float, middle: float, high: float) -> Cell:
-    """A share with its interval below it, once where its ends sound alike; "up to" where it begins at next to nothing."""
+    """A share with its interval below it, once where its ends sound alike; "up to" where it begins
+    at next to nothing.
+    """
     least, most = percent(low), percent(high)
     if least == most:
         return Cell(percent(middle))

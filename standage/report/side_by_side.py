@@ -1,4 +1,6 @@
-"""Stands, and communities that two or more of them share, beside each other: pictures, a table of differences, and sentences."""
+"""Stands, and communities that two or more of them share, beside each other: pictures, a table of
+differences, and sentences.
+"""
 
 from __future__ import annotations
 
@@ -38,7 +40,8 @@ MOST_PAIRS = 45  # shown, ten stands by pairs; comparison.csv has all
 class SideBySide:
     """The section on stands beside each other.
 
-    tables : one for stands and one for communities, where there are any. refused : what can't be compared, with the reason. classes : the
+    tables : one for stands and one for communities, where there are any. refused : what can't be
+        compared, with the reason. classes : the
     classes of years in which two stands are told apart.
     """
 
@@ -78,7 +81,9 @@ def compared(
 
 
 def _groups(stand_summary: pd.DataFrame) -> list[str]:
-    """Which communities two or more stands share; a stand alone in its community is called a stand."""
+    """Which communities two or more stands share; a stand alone in its community is called a
+    stand.
+    """
     stands = stand_summary.drop_duplicates("stand")
     named = stands[stands["community"].astype(str) != ""]
     shared = {
@@ -102,7 +107,8 @@ def _groups(stand_summary: pd.DataFrame) -> list[str]:
             else "share their communities with no other and are"
         )
         told.append(
-            f"{listed(alone)} {verb} called by name: one stand does not show what its community is like."
+            f"{listed(alone)} {verb} called by name: one stand does not show what its community is"
+            " like."
         )
     return told
 
@@ -121,13 +127,22 @@ def _pictures(tables: Mapping[str, pd.DataFrame], events: pd.DataFrame | None) -
                 f"{row['stand']}: "
                 + (f"{row['half_span_first']} to {row['half_span_last']}" if known else UNSAYABLE)
             )
-        said = f"Histograms of the stands' stems by ten years of establishment, on one axis. Half of the stems came in: {'; '.join(spans)}."
-        caption = "The stands on one axis of time; pulses are shaded, years in which events on record began hatched."
+        said = (
+            "Histograms of the stands' stems by ten years of establishment, on one axis. Half of"
+            f" the stems came in: {'; '.join(spans)}."
+        )
+        caption = (
+            "The stands on one axis of time; pulses are shaded, years in which events on record"
+            " began hatched."
+        )
         drawn.append(Picture("strips", caption, inline_svg(strips, "strips", said)))
     figure = differences(tables["comparison"])
     if figure is not None:
         figure.suptitle("")
-        said = "Differences between pairs of stands with their intervals, measure by measure; the table below gives the same in words."
+        said = (
+            "Differences between pairs of stands with their intervals, measure by measure; the"
+            " table below gives the same in words."
+        )
         caption = (
             "What differs between the stands, with intervals: filled where two are told apart."
         )
@@ -136,14 +151,18 @@ def _pictures(tables: Mapping[str, pd.DataFrame], events: pd.DataFrame | None) -
 
 
 def _differences(table: pd.DataFrame, what: str) -> ShownTable:
-    """A row a pair, a column a measure: the first is later, longer, more than the second, by how much, how surely."""
+    """A row a pair, a column a measure: the first is later, longer, more than the second, by how
+    much, how surely.
+    """
     shown = [
         name
         for name in COLUMNS
         if ((table["measure"] == name) & table["difference_median"].notna()).any()
     ]
-    more = {"Distance of age structures": (AGE_STRUCTURE_DISTANCE, "difference_median", _distance),
-            "A pulse of both": (SHARED_PULSE, "probability_shared", _pulse)}  # fmt: skip
+    more = {
+        "Distance of age structures": (AGE_STRUCTURE_DISTANCE, "difference_median", _distance),
+        "A pulse of both": (SHARED_PULSE, "probability_shared", _pulse),
+    }
     more = {
         head: by
         for head, by in more.items()
@@ -184,7 +203,8 @@ def _difference(row: Mapping | None, more: str, less: str) -> Cell:
     said = f"{number_words(abs(middle), row)} {unit} {more if middle > 0 else less}"
     return Cell(
         said,
-        f"{number_words(ends[0], row)} to {number_words(ends[1], row)}; {probability_words(sign_probability(row))}",
+        f"{number_words(ends[0], row)} to {number_words(ends[1], row)};"
+        f" {probability_words(sign_probability(row))}",
     )
 
 

@@ -1,4 +1,6 @@
-"""Pictures as SVG to stand inside a page: text stays text, names of parts are unique, and each says in words what it shows."""
+"""Pictures as SVG to stand inside a page: text stays text, names of parts are unique, and each says
+in words what it shows.
+"""
 
 from __future__ import annotations
 

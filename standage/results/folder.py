@@ -1,7 +1,7 @@
 """A folder of results that appears whole or not at all, and how it is told from any other.
 
-Everything is built in a hidden folder beside the one wanted, see `standage.results.folder_swap`. An earlier result is replaced whole; anything else
-that stands in its place is left alone.
+Everything is built in a hidden folder beside the one wanted, see `standage.results.folder_swap`. An
+earlier result is replaced whole; anything else that stands in its place is left alone.
 """
 
 from __future__ import annotations
@@ -19,12 +19,17 @@ from standage.results.folder_swap import MARK, Workplace, cannot_write, work_on,
 
 MADE_BY = "standage result"
 A_PLACE = "a folder that is empty, an earlier result, or not there yet"
-FORMAT = 1  # of a folder of results; raised when files or columns that are read again change, so that other formats are refused by name
-DISREGARDED = ("Thumbs.db", "desktop.ini")  # what file managers leave behind; so are names that begin with a dot
+# of a folder of results; raised when files or columns that are read again change, so that other
+# formats are refused by name
+FORMAT = 1
+# what file managers leave behind; so are names that begin with a dot
+DISREGARDED = ("Thumbs.db", "desktop.ini")
 
 
 def check_result_folder(folder: str | Path) -> None:
-    """Raises StandageError where `folder` can't become a result: call it before hours of sampling, not after."""
+    """Raises StandageError where `folder` can't become a result: call it before hours of sampling,
+    not after.
+    """
     folder = Path(folder)
     if not folder.exists():
         above = next(parent for parent in folder.absolute().parents if parent.exists())
@@ -56,13 +61,14 @@ def build_result_folder(folder: str | Path, fill: Callable[[Path], dict], *, pla
     Parameters
     ----------
     folder : where the result is wanted; missing, empty or an earlier result.
-    fill : writes into the folder it is given and returns the provenance; the list of files is added to it here.
+    fill : writes into the folder it is given and returns the provenance; the list of files is added
+        to it here.
     place : the folder's workplace, by whoever works on it already.
 
     Raises
     ------
-    StandageError where `folder` may not be replaced or can't be written. Whatever else `fill` raises goes through. `folder` stays as it
-    was.
+    StandageError where `folder` may not be replaced or can't be written. Whatever else `fill`
+    raises goes through. `folder` stays as it was.
     """
     check_result_folder(folder)
     with contextlib.nullcontext(place) if place else work_on(folder) as place:
@@ -82,10 +88,13 @@ def build_result_folder(folder: str | Path, fill: Callable[[Path], dict], *, pla
 
 
 def read_told(folder: str | Path) -> dict[str, Any]:
-    """What a result says of itself. Raises StandageError where the folder is no result, or one of another format."""
+    """What a result says of itself. Raises StandageError where the folder is no result, or one of
+    another format.
+    """
     folder = Path(folder)
     if not folder.exists() and workplace_of(folder).old.exists():
-        with work_on(folder):  # a run was killed between two renames; this puts the result in its place
+        # a run was killed between two renames; this puts the result in its place
+        with work_on(folder):
             pass
     told = _told(folder)
     if told is None:

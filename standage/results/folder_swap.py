@@ -1,9 +1,11 @@
-"""The hidden folder beside a result in which the result is made: one run at a time, and old and new change places in one step.
+"""The hidden folder beside a result in which the result is made: one run at a time, and old and new
+change places in one step.
 
-`.NAME.standage` stands beside `NAME` while a run works on it. It holds `new`, what is being built; `old`, for a moment, where the file
-system can't exchange two folders in one step; `draws.npz`, the draws of a run that hasn't written its result; and `lock`. The lock is the
-system's: it ends with the process that holds it, however that ends, so a lock file without a process means nothing. Whoever works there
-next clears away what was left.
+`.NAME.standage` stands beside `NAME` while a run works on it. It holds `new`, what is being built;
+`old`, for a moment, where the file system can't exchange two folders in one step; `draws.npz`, the
+draws of a run that hasn't written its result; and `lock`. The lock is the system's: it ends with
+the process that holds it, however that ends, so a lock file without a process means nothing.
+Whoever works there next clears away what was left.
 """
 
 from __future__ import annotations
@@ -38,7 +40,9 @@ AT_CURRENT_FOLDER, EXCHANGE = -100, 2  # AT_FDCWD and RENAME_EXCHANGE of Linux
 
 @dataclass(frozen=True)
 class Workplace:
-    """Where a result is made. `folder`: where it is wanted, links followed; `path`: the hidden folder."""
+    """Where a result is made. `folder`: where it is wanted, links followed; `path`: the hidden
+    folder.
+    """
 
     folder: Path
     path: Path
@@ -56,8 +60,11 @@ class Workplace:
         return self.path / "draws.npz"
 
     def clear(self) -> None:
-        """Ends what a run that was killed had begun: the folder becomes a whole result again, and nothing half-built stays."""
-        if not self.folder.exists() and self.old.exists():  # killed between two renames, so the new result is whole
+        """Ends what a run that was killed had begun: the folder becomes a whole result again, and
+        nothing half-built stays.
+        """
+        # killed between two renames, so the new result is whole
+        if not self.folder.exists() and self.old.exists():
             for whole in (self.new, self.old):
                 if (whole / MARK).is_file():
                     whole.rename(self.folder)
@@ -95,9 +102,11 @@ def workplace_of(folder: str | Path) -> Workplace:
 
 @contextlib.contextmanager
 def work_on(folder: str | Path) -> Iterator[Workplace]:
-    """A workplace for the result wanted at `folder`, cleared, and nobody else's until the block ends.
+    """A workplace for the result wanted at `folder`, cleared, and nobody else's until the block
+    ends.
 
-    Raises StandageError where another run works on the folder, or it can't be written. What is left at the end is kept draws, if any.
+    Raises StandageError where another run works on the folder, or it can't be written. What is left
+    at the end is kept draws, if any.
     """
     place = workplace_of(folder)
     missing = [parent for parent in place.folder.parents if not parent.exists()]
@@ -111,7 +120,8 @@ def work_on(folder: str | Path) -> Iterator[Workplace]:
         yield place
     finally:
         place.clear()
-        (place.path / "lock").unlink(missing_ok=True)  # while it is held, so that nobody else's is removed
+        # while it is held, so that nobody else's is removed
+        (place.path / "lock").unlink(missing_ok=True)
         _remove_empty([place.path, *missing])
         os.close(lock)
 
@@ -125,7 +135,9 @@ def cannot_write(folder: str | Path, error: OSError) -> PlaceError:
 
 
 def exchange(one: Path, other: Path) -> bool:
-    """Two folders change places in one step; False where the system or the file system has no such step."""
+    """Two folders change places in one step; False where the system or the file system has no such
+    step.
+    """
     try:
         call = ctypes.CDLL(None, use_errno=True).renameat2
     except (OSError, AttributeError, TypeError):
@@ -159,7 +171,8 @@ def _locked(place: Workplace) -> int:
             ) from None
         except OSError:
             pass  # a file system without locks: better no lock than no result
-        with contextlib.suppress(OSError):  # on a full disk there is no room for it, but the lock holds
+        # on a full disk there is no room for it, but the lock holds
+        with contextlib.suppress(OSError):
             os.ftruncate(lock, 0)
             since = datetime.now().astimezone().isoformat(timespec="seconds")
             os.write(lock, json.dumps({"process": os.getpid(), "machine": socket.gethostname(), "since": since}).encode())
@@ -176,7 +189,9 @@ def _holder(told: str) -> str:
 
 
 def _to_disk(folder: Path) -> None:
-    """Everything below a folder is on the disk, not only on its way there, before it takes an earlier result's place."""
+    """Everything below a folder is on the disk, not only on its way there, before it takes an
+    earlier result's place.
+    """
     for path in [*folder.rglob("*"), folder]:
         _sync(path)
 
@@ -204,7 +219,9 @@ def _remove_empty(folders: list[Path]) -> None:
 
 @contextlib.contextmanager
 def _uninterrupted() -> Iterator[None]:
-    """Ctrl-C waits for nothing that takes longer than a blink; here it is not heard, so that what is said afterwards is true."""
+    """Ctrl-C waits for nothing that takes longer than a blink; here it is not heard, so that what
+    is said afterwards is true.
+    """
     if threading.current_thread() is not threading.main_thread():
         yield
         return

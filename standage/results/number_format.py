@@ -1,4 +1,6 @@
-"""Numbers of result tables as they are written: enough digits, and none that a spreadsheet takes for something else."""
+"""Numbers of result tables as they are written: enough digits, and none that a spreadsheet takes
+for something else.
+"""
 
 from __future__ import annotations
 
@@ -8,7 +10,9 @@ SIGNIFICANT_DIGITS = 5  # of amounts and shares in the files; far more than any 
 
 
 def in_digits(number: float, *, in_full: bool = False) -> str:
-    """Five digits, and never the power-of-ten notation that a spreadsheet may take for text or a date. in_full: seven, for coordinates."""
+    """Five digits, and never the power-of-ten notation that a spreadsheet may take for text or a
+    date. in_full: seven, for coordinates.
+    """
     if in_full:
         return f"{number:.7g}"  # five digits of a longitude would be off by a hundred metres
     if number == 0 or not np.isfinite(number):

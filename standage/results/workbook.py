@@ -1,4 +1,6 @@
-"""All tables of a result in one workbook, results.xlsx: a sheet each, and a first sheet that says what they hold."""
+"""All tables of a result in one workbook, results.xlsx: a sheet each, and a first sheet that says
+what they hold.
+"""
 
 from __future__ import annotations
 
@@ -44,7 +46,9 @@ SHEETS = {
 
 
 def workbook_writer(tables: Mapping[str, pd.DataFrame], *, survey: str, level: float) -> Callable[[Path], None]:
-    """A writer for `write_results(also=...)`, so that the workbook comes with its folder or not at all."""
+    """A writer for `write_results(also=...)`, so that the workbook comes with its folder or not at
+    all.
+    """
 
     def workbook(folder: Path) -> None:
         write_results_workbook(tables, folder / RESULTS_WORKBOOK, survey=survey, level=level)
@@ -53,7 +57,9 @@ def workbook_writer(tables: Mapping[str, pd.DataFrame], *, survey: str, level: f
 
 
 def write_results_workbook(tables: Mapping[str, pd.DataFrame], path: Path, *, survey: str, level: float) -> None:
-    """Write the tables as sheets. Numbers stay numbers, to the digits of the CSV files; text stays text, whatever it begins with."""
+    """Write the tables as sheets. Numbers stay numbers, to the digits of the CSV files; text stays
+    text, whatever it begins with.
+    """
     book = Workbook(write_only=True)
     _contents(book, tables, survey, level)
     for name, table in tables.items():
@@ -71,7 +77,9 @@ def write_results_workbook(tables: Mapping[str, pd.DataFrame], path: Path, *, su
 
 
 def _without_times(path: Path) -> None:
-    """The same tables give the same file, byte for byte: the times of writing, which provenance.json holds, are taken out of it."""
+    """The same tables give the same file, byte for byte: the times of writing, which
+    provenance.json holds, are taken out of it.
+    """
     with zipfile.ZipFile(path) as written:
         parts = {name: written.read(name) for name in written.namelist()}
     times = rb"(<dcterms:(?:created|modified)[^>]*>)[^<]*"
@@ -88,9 +96,9 @@ def _contents(book: Workbook, tables: Mapping[str, pd.DataFrame], survey: str, l
     sheet.freeze_panes = "A6"
     sheet.append([_bold(sheet, f"Results of the survey {survey}")])
     sheet.append([_text(sheet, f"Columns _low, _median and _high: the interval between low and high holds {level:.0%} of the probability. "
-                               "A median without its interval says too little.")])  # fmt: skip
+                               "A median without its interval says too little.")])  
     sheet.append([_text(sheet, "A blank cell means that the survey can't say; it is never a zero. Everything is metric. What each column "
-                               f"means is told in docs/results.md; how the result was made, in {MARK} beside this file.")])  # fmt: skip
+                               f"means is told in docs/results.md; how the result was made, in {MARK} beside this file.")])  
     sheet.append([])
     sheet.append([_bold(sheet, title) for title in ("sheet", "rows", "what it holds")])
     for name, table in tables.items():
@@ -121,7 +129,9 @@ def _cell(sheet, value: object, column: str) -> object:
 
 
 def _text(sheet, text: str, *, wrap: bool = False) -> WriteOnlyCell:
-    """A cell that is text whatever it begins with, also after somebody has edited it. Marks that the format can't hold are replaced."""
+    """A cell that is text whatever it begins with, also after somebody has edited it. Marks that
+    the format can't hold are replaced.
+    """
     cell = WriteOnlyCell(sheet)
     kept = "".join(mark if mark >= " " or mark in "\t\n" else " " if mark == "\r" else "\ufffd" for mark in text)
     cell.value = kept[:MOST_CHARACTERS]

@@ -1,4 +1,5 @@
-"""Everything a run leaves behind: tables, verdict, provenance, draws and pictures, in one folder."""
+"""Everything a run leaves behind: tables, verdict, provenance, draws and pictures, in one folder.
+"""
 
 from __future__ import annotations
 
@@ -36,7 +37,8 @@ from standage.results.folder import build_result_folder
 from standage.results.number_format import in_digits
 from standage.results.folder_swap import DISK_FAULTS, Workplace
 
-NOT_MADE = "not_made.txt"  # what went wrong with the pictures or the report of a result, for whoever mends it
+# what went wrong with the pictures or the report of a result, for whoever mends it
+NOT_MADE = "not_made.txt"
 LIBRARIES = ("numpy", "pandas", "scipy", "numba", "nutpie", "pymc", "arviz", "matplotlib")
 
 PARAMETER_COLUMNS = (
@@ -55,10 +57,11 @@ def result_tables(
 ) -> dict[str, pd.DataFrame]:
     """All tables of a result by file name without ending.
 
-    ages: cores dated one by one, for the columns of `tree_dates` that say what each step adds. profile_folder: where the species
-    profiles of the fit are, if not the shipped ones. changes: `ring_changes(posterior)`, where it is at hand. `releases`,
-    `tree_releases`, `disturbances` and `event_years` are there where the survey has ring widths; the rings then also sharpen the years of
-    events for `attribution`.
+    ages: cores dated one by one, for the columns of `tree_dates` that say what each step adds.
+    profile_folder: where the species profiles of the fit are, if not the shipped ones. changes:
+    `ring_changes(posterior)`, where it is at hand. `releases`, `tree_releases`, `disturbances` and
+    `event_years` are there where the survey has ring widths; the rings then also sharpen the years
+    of events for `attribution`.
     """
     changes = ring_changes(posterior) if changes is None else changes
     sharpened = {} if changes is None else event_years_by_rings(changes)
@@ -67,7 +70,7 @@ def result_tables(
         "tree_releases": tree_release_table(changes, level=level),
         "disturbances": disturbance_table(changes, seed=posterior.seed, level=level),
         "event_years": event_table(posterior.survey, changes, level=level),
-    }  # fmt: skip
+    }  
     scans = scan_units(posterior)
     found = pulses(posterior, level=level, scans=scans)
     tables = {
@@ -88,7 +91,9 @@ def result_tables(
 
 
 def with_coordinates(table: pd.DataFrame, survey) -> pd.DataFrame:
-    """A table of stands with latitude and longitude after `community`, as exactly as the survey holds them; blank where it doesn't."""
+    """A table of stands with latitude and longitude after `community`, as exactly as the survey
+    holds them; blank where it doesn't.
+    """
     places = stand_places(survey.stands).set_index("stand")
     table = table.copy()
     for place, name in enumerate(COORDINATES, start=table.columns.get_loc("community") + 1):
@@ -97,8 +102,11 @@ def with_coordinates(table: pd.DataFrame, survey) -> pd.DataFrame:
 
 
 def ring_changes(posterior, *, criterion: str | Criterion = MODEL) -> GrowthChanges | None:
-    """Releases and suppressions of all trees with ring widths, see `growth_changes`; None, and no work, where the survey has none."""
-    widths = getattr(posterior.survey, "ring_widths", None)  # posteriors saved before there were ring widths have none
+    """Releases and suppressions of all trees with ring widths, see `growth_changes`; None, and no
+    work, where the survey has none.
+    """
+    # posteriors saved before there were ring widths have none
+    widths = getattr(posterior.survey, "ring_widths", None)
     return growth_changes(posterior.survey, criterion=criterion, seed=posterior.seed) if widths is not None and len(widths) else None
 
 
@@ -124,24 +132,31 @@ def write_results(
     folder : missing, empty, or an earlier result, which is replaced whole.
     level : credible level of `_low` and `_high`.
     ages : cores dated one by one, see `result_tables`.
-    profiles : the life-history profiles the fit used; by default the shipped ones of the posterior's species.
+    profiles : the life-history profiles the fit used; by default the shipped ones of the
+        posterior's species.
     tables : `result_tables`, where they are at hand.
     settings : what else to record in provenance.json, such as the sampler and its numbers of draws.
-    changes : `ring_changes`, where it is at hand, or with another criterion of releases than the model.
-    style : of the figures: `screen`, `print` or `grey`, see `standage.figures.result_figures.in_style`.
-    also : further writers, functions named for what they write, called with the folder being built; what they write belongs to the result.
+    changes : `ring_changes`, where it is at hand, or with another criterion of releases than the
+        model.
+    style : of the figures: `screen`, `print` or `grey`, see
+        `standage.figures.result_figures.in_style`.
+    also : further writers, functions named for what they write, called with the folder being built;
+        what they write belongs to the result.
     place : the folder's workplace, by whoever works on it already.
 
     Raises
     ------
-    StandageError where the folder holds anything but an earlier result, or can't be written. It is then as it was.
-    IncompleteResult where pictures, or what `also` writes, could not be made: the result is written without them.
+    StandageError where the folder holds anything but an earlier result, or can't be written. It is
+    then as it was. IncompleteResult where pictures, or what `also` writes, could not be made: the
+    result is written without them.
     """
     not_made: dict[str, str] = {}
 
     @contextlib.contextmanager
     def attempt(what: str, building: Path) -> Iterator[None]:
-        """Tables that took hours aren't given up for a picture; a disk that can't be written is another matter."""
+        """Tables that took hours aren't given up for a picture; a disk that can't be written is
+        another matter.
+        """
         before = set(building.rglob("*"))
         try:
             yield
@@ -189,7 +204,9 @@ def write_results(
 
 
 class IncompleteResult(StandageError):
-    """A result that was written, but for some pictures or the report. `not_made`: what went wrong, by what is missing."""
+    """A result that was written, but for some pictures or the report. `not_made`: what went wrong,
+    by what is missing.
+    """
 
     def __init__(self, folder: Path, not_made: Mapping[str, str]) -> None:
         self.not_made = dict(not_made)
@@ -203,7 +220,9 @@ class IncompleteResult(StandageError):
 def provenance(
     posterior, *, level: float = 0.9, profiles: Iterable[Profile] | None = None, settings: Mapping[str, Any] | None = None
 ) -> dict[str, Any]:
-    """What is needed to make the result again: version, seed, inputs with their hashes, profiles with their sources, libraries."""
+    """What is needed to make the result again: version, seed, inputs with their hashes, profiles
+    with their sources, libraries.
+    """
     if profiles is None:
         profiles = [load_profile(species) for species in dict.fromkeys(unit.species for unit in posterior.units)]
     survey = posterior.survey
@@ -239,7 +258,9 @@ def _version(package: str) -> str:
 
 
 def write_table(table: pd.DataFrame, path: Path) -> None:
-    """A table as CSV that spreadsheets read: whole numbers without a point, blanks empty, the rest to five digits, no text a formula."""
+    """A table as CSV that spreadsheets read: whole numbers without a point, blanks empty, the rest
+    to five digits, no text a formula.
+    """
     written = harmless_table(table)
     for name in written.columns[[pd.api.types.is_float_dtype(kind) for kind in written.dtypes]]:
         numbers = written[name].to_numpy(dtype=float, na_value=np.nan)

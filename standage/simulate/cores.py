@@ -1,8 +1,9 @@
 """Increment cores of simulated trees, read as a person with a lens and a scale reads them.
 
-A core is told in physical terms. The tree grew at its own rate next to the pith, then slower or faster as its radius requires. The borer
-missed the pith by some millimetres, or the wood there was gone; the rings between are not in the core. What the reader saw of the rest is
-written down, with the errors of a scale (0.2 mm), of a sheet of circles (a fifth of the distance) and of a count.
+A core is told in physical terms. The tree grew at its own rate next to the pith, then slower or
+faster as its radius requires. The borer missed the pith by some millimetres, or the wood there was
+gone; the rings between are not in the core. What the reader saw of the rest is written down, with
+the errors of a scale (0.2 mm), of a sheet of circles (a fifth of the distance) and of a count.
 """
 
 from __future__ import annotations
@@ -20,7 +21,8 @@ from standage.years import growing_season
 CENTRES = ("pith", "arcs", "circles", "estimate", "straight", "decayed", "hollow", "unknown")
 _SCALE_ERROR_MM = 0.2
 _CIRCLES_ERROR_LOG = 0.2
-# the scatter of size at an age has heavy tails; beyond these a stem would not be believed, let alone read (assumed) [mm a ring]
+# the scatter of size at an age has heavy tails; beyond these a stem would not be believed, let
+# alone read (assumed) [mm a ring]
 _LEAST_MEAN_RING_MM, _MOST_MEAN_RING_MM = 0.15, 25.0
 _LEAST_READABLE_ARC_MM = 0.5  # an arc flatter than this is passed over for the next ring outwards
 _STRAIGHT_BEYOND_MM = (
@@ -31,7 +33,9 @@ _FIRST_GROWING_MONTH, _LAST_GROWING_MONTH = 3, 9
 
 @dataclass(frozen=True)
 class CoredStem:
-    """One stem where it is cored: first ring there, last season it lived, diameter, whether others stand over it."""
+    """One stem where it is cored: first ring there, last season it lived, diameter, whether others
+    stand over it.
+    """
 
     tree: str
     dbh_cm: float
@@ -44,7 +48,9 @@ class CoredStem:
 
 @dataclass(frozen=True)
 class Reading:
-    """How a core is read: `centre` is one of `CENTRES`, `dating` is `crossdated`, `partly` or `counted`."""
+    """How a core is read: `centre` is one of `CENTRES`, `dating` is `crossdated`, `partly` or
+    `counted`.
+    """
 
     centre: str
     dating: str
@@ -58,10 +64,12 @@ class Reading:
 def read_core(
     rng: np.random.Generator, life: LifeHistory, stem: CoredStem, reading: Reading, name: str
 ) -> tuple[dict, dict] | None:
-    """One row of `cores.csv` and its truth, or None where the stem is too young at this height to give a ring.
+    """One row of `cores.csv` and its truth, or None where the stem is too young at this height to
+    give a ring.
 
-    `centre` `circles` and `estimate` are cores with arcs whose reader used concentric circles, or judged the rings missed; `hollow` is a
-    decayed core without one readable ring. A centre that the stem is too thin for becomes the nearest that it can have.
+    `centre` `circles` and `estimate` are cores with arcs whose reader used concentric circles, or
+    judged the rings missed; `hollow` is a decayed core without one readable ring. A centre that the
+    stem is too thin for becomes the nearest that it can have.
     """
     growing = (
         reading.live and _FIRST_GROWING_MONTH <= reading.core_date.month <= _LAST_GROWING_MONTH
@@ -91,9 +99,14 @@ def read_core(
         row |= _dates(rng, life, stem, innermost, last_complete, last_ring, growing, reading)
     row["reader"] = "A" if rng.random() < 0.6 else "B"
     truth = {
-        "core": name, "tree": stem.tree, "height_cm": stem.height_cm, "year_at_core_height": stem.first_ring_year,
-        "innermost_ring_year": innermost, "missed_rings": missed, "missed_mm": round(float(radii[missed]), 2),
-    }  # fmt: skip
+        "core": name,
+        "tree": stem.tree,
+        "height_cm": stem.height_cm,
+        "year_at_core_height": stem.first_ring_year,
+        "innermost_ring_year": innermost,
+        "missed_rings": missed,
+        "missed_mm": round(float(radii[missed]), 2),
+    }
     return row, truth
 
 
@@ -119,10 +132,11 @@ def _cored_radius_mm(rng: np.random.Generator, life: LifeHistory, stem: CoredSte
 
 
 def _ring_radii_mm(life: LifeHistory, early_mm: float, radius_mm: float, rings: int) -> np.ndarray:
-    """Distance from the centre of the pith to the outside of ring k = 0 (the pith) to `rings`, shape (rings + 1,). [mm]
+    """Distance from the centre of the pith to the outside of ring k = 0 (the pith) to `rings`,
+    shape (rings + 1,). [mm]
 
-    Even growth at the early rate through the juvenile wood, a third of the radius at most; from there a steady fall (or rise) of ring
-    width that brings the last ring to the bark.
+    Even growth at the early rate through the juvenile wood, a third of the radius at most; from
+    there a steady fall (or rise) of ring width that brings the last ring to the bark.
     """
     wood_mm = radius_mm - life.pith_radius_mm
     juvenile_mm = min(30.0, wood_mm / 3)
@@ -141,7 +155,9 @@ def _ring_radii_mm(life: LifeHistory, early_mm: float, radius_mm: float, rings: 
 
 
 def _fall(start_over_mean: float) -> float:
-    """Exponent f of a ring width falling as exp(-f share) that starts at this many times its mean; f is held between -0.7 and 2.5."""
+    """Exponent f of a ring width falling as exp(-f share) that starts at this many times its mean;
+    f is held between -0.7 and 2.5.
+    """
     low, high = (
         -0.7,
         2.5,
@@ -156,7 +172,9 @@ def _fall(start_over_mean: float) -> float:
 def _missed(
     rng: np.random.Generator, life: LifeHistory, centre: str, radii: np.ndarray
 ) -> tuple[str, int, float]:
-    """The centre the core turned out to have, the rings it misses, and how far its line passes from the pith. [mm]"""
+    """The centre the core turned out to have, the rings it misses, and how far its line passes from
+    the pith. [mm]
+    """
     rings, radius_mm, pith_mm = len(radii) - 1, float(radii[-1]), float(radii[0])
     if centre == "unknown":
         slower = life.usual_early_growth_mm_per_year / life.early_growth_mm_per_year
@@ -285,5 +303,7 @@ def _dates(
 
 
 def _count_error(rng: np.random.Generator, life: LifeHistory, rings: int, scale: float) -> int:
-    """True rings less those counted: the stand's bias and the reader's slips, heavy-tailed. [rings]"""
+    """True rings less those counted: the stand's bias and the reader's slips, heavy-tailed.
+    [rings]
+    """
     return round(rings * life.counting_bias_share + scale * float(rng.standard_t(4)))

@@ -1,8 +1,10 @@
-"""Ways in which a simulated stand, or the people who survey it, can depart from what the stand model takes for granted.
+"""Ways in which a simulated stand, or the people who survey it, can depart from what the stand
+model takes for granted.
 
-A `Departures` goes with the stand's `LifeHistory`, so that it is at hand wherever plants are grown, cores are chosen and rings are read.
-Its default departs in nothing and then draws no random number. Each field is one wrong assumption; how large each is made is invented,
-to be clearly more than the model allows for.
+A `Departures` goes with the stand's `LifeHistory`, so that it is at hand wherever plants are grown,
+cores are chosen and rings are read. Its default departs in nothing and then draws no random number.
+Each field is one wrong assumption; how large each is made is invented, to be clearly more than the
+model allows for.
 """
 
 from __future__ import annotations
@@ -32,23 +34,29 @@ _ROT_AT_SIXTY, _MOST_ROT = (
     0.15,
     0.7,
 )  # share rotten at age 60, rising with the square of age up to the most
-PLANTED_GRASS_MEDIAN_YEARS = 2.0  # planted stock starts its stem sooner than natural plants (Haywood 2000, New Forests 19:279-290)
+# planted stock starts its stem sooner than natural plants (Haywood 2000, New Forests 19:279-290)
+PLANTED_GRASS_MEDIAN_YEARS = 2.0
 
 
 @dataclass(frozen=True)
 class Departures:
-    """What is true of a stand or survey although the model assumes otherwise. Shares are fractions of one, factors 1 = no departure.
+    """What is true of a stand or survey although the model assumes otherwise. Shares are fractions
+    of one, factors 1 = no departure.
 
-    grass_shape: distribution of the grass stage, same median, one of `GRASS_SHAPES`. grass_years_longer: seasons on top for every plant.
-    openings: years after which most plants that would have started their stem in the ten years before or after start it together.
-    release_tries: with it openings hold back and gather nothing; in the first, second, ... season after one each plant without a stem has
-    so many chances to start it, where it would have one.
-    seedling_hazard_factor: early deaths against the profile's. crop_factor: the seedlings of the year before the
-    survey against the usual. missing_distance_factor: distances to the pith as read (arcs, circles, rings judged missing) against the true
-    ones. false_inner_share: false rings among the 20 rings nearest the pith that counts take for years. absent_overtopped_share: rings of
-    overtopped stems absent from the core, which counts leave out. rot_by_age: old stems are rotten more often than their diameter tells;
-    a sound neighbour is cored and nothing written down. planted_share: share of the listed stems planted in `planted_in`, which nobody
-    wrote down. picked_old: how much cored stems are chosen for looking old and large, 0 = by lot, 2 = nearly always the oldest.
+    grass_shape: distribution of the grass stage, same median, one of `GRASS_SHAPES`.
+    grass_years_longer: seasons on top for every plant. openings: years after which most plants that
+    would have started their stem in the ten years before or after start it together. release_tries:
+    with it openings hold back and gather nothing; in the first, second, ... season after one each
+    plant without a stem has so many chances to start it, where it would have one.
+    seedling_hazard_factor: early deaths against the profile's. crop_factor: the seedlings of the
+    year before the survey against the usual. missing_distance_factor: distances to the pith as read
+    (arcs, circles, rings judged missing) against the true ones. false_inner_share: false rings
+    among the 20 rings nearest the pith that counts take for years. absent_overtopped_share: rings
+    of overtopped stems absent from the core, which counts leave out. rot_by_age: old stems are
+    rotten more often than their diameter tells; a sound neighbour is cored and nothing written
+    down. planted_share: share of the listed stems planted in `planted_in`, which nobody wrote down.
+    picked_old: how much cored stems are chosen for looking old and large, 0 = by lot, 2 = nearly
+    always the oldest.
     """
 
     grass_shape: str = "log-normal"
@@ -78,7 +86,9 @@ class Departures:
 def grass_waiting_years(
     rng: np.random.Generator, shape: str, median: float, log_sd: float, plants: int
 ) -> np.ndarray:
-    """Waiting times without a stem, not yet rounded, shape (plant,); all shapes have the same median. [years]"""
+    """Waiting times without a stem, not yet rounded, shape (plant,); all shapes have the same
+    median. [years]
+    """
     if shape == "gamma":
         return median / _GAMMA_MEDIAN * rng.gamma(_GAMMA_SHAPE, size=plants)
     if shape == "geometric":  # every season the same chance to start the stem
@@ -95,7 +105,9 @@ def released_together(
     established: np.ndarray,
     grass_years: np.ndarray,
 ) -> np.ndarray:
-    """Grass stages `(plant,)` once openings have held back and released their plants, shape (plant,). [growing seasons]"""
+    """Grass stages `(plant,)` once openings have held back and released their plants, shape
+    (plant,). [growing seasons]
+    """
     grass_years = grass_years.copy()
     for opening in departures.openings:
         near = np.abs(established + grass_years - opening) <= _RELEASE_REACH_YEARS
@@ -113,9 +125,11 @@ def hastened(
     grass_years: np.ndarray,
     others: np.ndarray,
 ) -> np.ndarray:
-    """Grass stages `(plant,)` once openings have given the waiting plants more chances, shape (plant,). [growing seasons]
+    """Grass stages `(plant,)` once openings have given the waiting plants more chances, shape
+    (plant,). [growing seasons]
 
-    others: grass stages of a great many plants of the stand without openings: how many that waited so long start in their next season.
+    others: grass stages of a great many plants of the stand without openings: how many that waited
+    so long start in their next season.
     """
     grass_years = grass_years.copy()
     for opening in departures.openings:
@@ -130,7 +144,9 @@ def hastened(
 
 
 def early_survival(departures: Departures, profile: Profile, years: np.ndarray) -> np.ndarray:
-    """Factor on the living by year of establishment, `years` ending at the survey's season, shape (year,)."""
+    """Factor on the living by year of establishment, `years` ending at the survey's season, shape
+    (year,).
+    """
     age = (years[-1] - years).astype(float)
     decline = profile["survival.seedling_decline_years"]
     suffered = profile["survival.seedling_hazard_per_year"] * decline * -np.expm1(-age / decline)
@@ -142,7 +158,9 @@ def early_survival(departures: Departures, profile: Profile, years: np.ndarray) 
 def coring_order(
     rng: np.random.Generator, departures: Departures, age: np.ndarray, dbh_cm: np.ndarray
 ) -> np.ndarray:
-    """Places of stems in the order in which they are tried, by lot unless old-looking ones are picked, shape (stem,)."""
+    """Places of stems in the order in which they are tried, by lot unless old-looking ones are
+    picked, shape (stem,).
+    """
     if not departures.picked_old or not len(age):
         return rng.permutation(len(age))
     looks = sum(
@@ -160,7 +178,9 @@ def rotten_share(age: float) -> float:
 def miscounted_rings(
     rng: np.random.Generator, departures: Departures, counted: int, missed: int, overtopped: bool
 ) -> int:
-    """False rings less absent rings in a count of `counted` rings, the innermost of which has `missed` rings inside it. [rings]"""
+    """False rings less absent rings in a count of `counted` rings, the innermost of which has
+    `missed` rings inside it. [rings]
+    """
     rings = 0
     if departures.false_inner_share:
         rings += int(

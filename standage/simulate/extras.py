@@ -1,4 +1,6 @@
-"""What a survey holds besides listed stems: other species, planted and dead stems, a stump, stems picked by eye, sections."""
+"""What a survey holds besides listed stems: other species, planted and dead stems, a stump, stems
+picked by eye, sections.
+"""
 
 from __future__ import annotations
 
@@ -14,7 +16,9 @@ _LEAST_RINGS = 15
 def stems_of_other_species(
     rng: np.random.Generator, history: StandHistory, plots: list[tuple[str, float]]
 ) -> list[dict]:
-    """Rows of trees.csv for species that are tallied only. `plots`: identifier and area in hectares."""
+    """Rows of trees.csv for species that are tallied only. `plots`: identifier and area in
+    hectares.
+    """
     rows = []
     for species, per_ha in history.extras.other_species.items():
         for plot, area_ha in plots:
@@ -46,7 +50,9 @@ def stems_picked_by_eye(
 def dead_stems(
     rng: np.random.Generator, history: StandHistory, living_per_ha: np.ndarray
 ) -> tuple[Plants, np.ndarray]:
-    """Stems that died standing in the last twenty-five years, and the last season each lived, shape (plant,)."""
+    """Stems that died standing in the last twenty-five years, and the last season each lived, shape
+    (plant,).
+    """
     everyone = _population(rng, history, living_per_ha, stems=400)
     died = history.season - rng.integers(1, 26, len(everyone))
     fit = np.flatnonzero(
@@ -64,7 +70,9 @@ def stump(rng: np.random.Generator, history: StandHistory) -> Plants:
 
 
 def planted_stems(rng: np.random.Generator, history: StandHistory, *, stems: int = 8) -> np.ndarray:
-    """Diameters of planted stems (quick to start their stem) that reach the plots' limit, shape (plant,). [cm]"""
+    """Diameters of planted stems (quick to start their stem) that reach the plots' limit, shape
+    (plant,). [cm]
+    """
     passed = history.extras.planted_in + rng.integers(3, 7, stems)
     dbh = history.life.median_dbh_cm(history.season - passed) * np.exp(
         0.15 * rng.standard_normal(stems)
@@ -75,7 +83,9 @@ def planted_stems(rng: np.random.Generator, history: StandHistory, *, stems: int
 def sections(
     rng: np.random.Generator, history: StandHistory, species: str, prefix: str
 ) -> list[dict]:
-    """Rows of sections.csv: young plants of known seed crop from records, some tagged, and a few cut and ring-counted."""
+    """Rows of sections.csv: young plants of known seed crop from records, some tagged, and a few
+    cut and ring-counted.
+    """
     rows: list[dict] = []
     wanted = history.extras.sections
     age = rng.integers(3, 16, wanted)

@@ -1,4 +1,6 @@
-"""The field crew of a simulated survey: lists stems, counts seedlings, cores and reads, and keeps the truth beside it."""
+"""The field crew of a simulated survey: lists stems, counts seedlings, cores and reads, and keeps
+the truth beside it.
+"""
 
 from __future__ import annotations
 
@@ -43,7 +45,9 @@ _COMMON_AGE_RANGES = (
 
 
 class Surveyor:
-    """One stand's survey in the making: rows by table in `rows`, truth beside them in `truth`. `history.life` is given."""
+    """One stand's survey in the making: rows by table in `rows`, truth beside them in `truth`.
+    `history.life` is given.
+    """
 
     def __init__(self, history: StandHistory, species: str, rng: np.random.Generator) -> None:
         self.history, self.species, self.rng = history, species, rng
@@ -96,9 +100,14 @@ class Surveyor:
         listed: list[tuple[dict[str, Any], Plants]] = []
         for plot, area_ha in plots:
             self.rows["plots"].append(
-                {"plot": plot, "stand": history.stand, "area_m2": round(area_ha * 1e4, 1), "min_dbh_cm": history.design.min_dbh_cm,
-                 "placement": history.design.placement}
-            )  # fmt: skip
+                {
+                    "plot": plot,
+                    "stand": history.stand,
+                    "area_m2": round(area_ha * 1e4, 1),
+                    "min_dbh_cm": history.design.min_dbh_cm,
+                    "placement": history.design.placement,
+                }
+            )
             richness = rng.gamma(dispersion, 1 / dispersion) if math.isfinite(dispersion) else 1.0
             plants = grow(rng, history.life, history.years, before * area_ha * richness)
             plants = plants.chosen(standing_after(rng, plants, history.cuts))
@@ -109,8 +118,14 @@ class Surveyor:
             np.add.at(self._listed_by_year, trees.establishment_year - history.first_year, 1)
             for number, dbh in enumerate(trees.dbh_cm(history.season)):
                 # a stem below the limit must not reach it by rounding, nor one above it lose it
-                row = {"tree": f"{plot}-{number + 1:02d}", "stand": history.stand, "plot": plot, "species": self.species,
-                       "dbh_cm": round(max(float(dbh), history.design.min_dbh_cm), 1), "status": "live"}  # fmt: skip
+                row = {
+                    "tree": f"{plot}-{number + 1:02d}",
+                    "stand": history.stand,
+                    "plot": plot,
+                    "species": self.species,
+                    "dbh_cm": round(max(float(dbh), history.design.min_dbh_cm), 1),
+                    "status": "live",
+                }
                 faced = history.extras.turpentined_in
                 if (
                     faced is not None
@@ -200,8 +215,10 @@ class Surveyor:
             if departures.rot_by_age and rng.random() < rotten_share(
                 history.season - int(plant.establishment_year[0]) + 1
             ):
-                row["core_outcome"] = (
-                    "not_tried"  # the borer met rot, a sound neighbour was cored, and nobody wrote it down
+                row[
+                    "core_outcome"
+                ] = (  # the borer met rot, a sound neighbour was cored, and nobody wrote it down
+                    "not_tried"
                 )
                 continue
             # rot is commoner in thick stems; it must not depend on age in any other way
@@ -297,8 +314,15 @@ class Surveyor:
             add(row)
         if extras.planted_in is not None:
             for dbh in planted_stems(rng, history):
-                add({"plot": plots[0][0], "dbh_cm": round(float(dbh), 1), "origin": "planted", "planted_year": extras.planted_in,
-                     "core_outcome": "not_tried"})  # fmt: skip
+                add(
+                    {
+                        "plot": plots[0][0],
+                        "dbh_cm": round(float(dbh), 1),
+                        "origin": "planted",
+                        "planted_year": extras.planted_in,
+                        "core_outcome": "not_tried",
+                    }
+                )
         if extras.picked_by_eye:
             plants = stems_picked_by_eye(rng, history, living)
             for number, dbh in enumerate(plants.dbh_cm(history.season)):
@@ -336,7 +360,9 @@ class Surveyor:
             self.rows["sections"] += sections(rng, history, self.species, history.stand)
 
     def _core_outside(self, row: dict, plant: Plants, last_season: int | None = None) -> None:
-        """A stem outside the sample of living stems: cored near the ground and crossdated, as dead wood has to be."""
+        """A stem outside the sample of living stems: cored near the ground and crossdated, as dead
+        wood has to be.
+        """
         early = float(draw_early_growth_mm(self.rng, self.history.life, 1)[0])
         centre = "pith" if self.rng.random() < 0.5 else "arcs"
         live = last_season is None
@@ -350,11 +376,18 @@ class Surveyor:
         below = int(plant.years_below(min(heights))[0]) if heights else None
         established = int(plant.establishment_year[0])
         self._true_trees.append(
-            {"tree": tree, "stand": self.history.stand, "species": self.species, "establishment_year": established,
-             "grass_years": int(plant.grass_years[0]), "core_height_cm": min(heights) if heights else None,
-             "years_to_core_height": below, "year_at_core_height": None if below is None else established + below,
-             "year_at_breast_height": int(plant.first_ring_year(137.0)[0])}
-        )  # fmt: skip
+            {
+                "tree": tree,
+                "stand": self.history.stand,
+                "species": self.species,
+                "establishment_year": established,
+                "grass_years": int(plant.grass_years[0]),
+                "core_height_cm": min(heights) if heights else None,
+                "years_to_core_height": below,
+                "year_at_core_height": None if below is None else established + below,
+                "year_at_breast_height": int(plant.first_ring_year(137.0)[0]),
+            }
+        )
 
     def _settle_truth(self, living: np.ndarray, left: np.ndarray) -> None:
         history = self.history

@@ -1,4 +1,6 @@
-"""Histories to simulate from: when the living stems established, what was cut, and how the stand was then surveyed."""
+"""Histories to simulate from: when the living stems established, what was cut, and how the stand
+was then surveyed.
+"""
 
 from __future__ import annotations
 
@@ -14,8 +16,8 @@ from standage.simulate.plants import Cut
 
 @dataclass(frozen=True)
 class Pulse:
-    """A time of extra recruitment, `start` to `end` inclusive, rising over the first third and fading after; stems that later survive.
-    [stems/ha]
+    """A time of extra recruitment, `start` to `end` inclusive, rising over the first third and
+    fading after; stems that later survive. [stems/ha]
     """
 
     start: int
@@ -35,11 +37,13 @@ class Pulse:
 
 @dataclass(frozen=True)
 class SurveyDesign:
-    """How a stand is surveyed. Shares are fractions of one; the two mixes are weights by name and need not sum to one.
+    """How a stand is surveyed. Shares are fractions of one; the two mixes are weights by name and
+    need not sum to one.
 
-    plot_areas_m2: one plot each, no plots if empty is not provided for. core_heights_cm: drawn with equal weight for each entry, repeats
-    count. centres: weights over `simulate_cores.CENTRES`. datings: weights over `crossdated`, `partly`, `counted`. stage_factor_log_sd:
-    how far a stage's counts may stand off from the stand as a whole, as a log-normal factor.
+    plot_areas_m2: one plot each, no plots if empty is not provided for. core_heights_cm: drawn with
+    equal weight for each entry, repeats count. centres: weights over `simulate_cores.CENTRES`.
+    datings: weights over `crossdated`, `partly`, `counted`. stage_factor_log_sd: how far a stage's
+    counts may stand off from the stand as a whole, as a log-normal factor.
     """
 
     plot_areas_m2: tuple[float, ...] = (2500.0, 2500.0, 2500.0, 2500.0)
@@ -58,10 +62,16 @@ class SurveyDesign:
     no_sound_wood_share: float = 0.05
     centres: dict[str, float] = field(
         default_factory=lambda: {
-            "pith": 0.25, "arcs": 0.25, "circles": 0.15, "estimate": 0.06,
-            "straight": 0.1, "decayed": 0.09, "hollow": 0.03, "unknown": 0.07,
+            "pith": 0.25,
+            "arcs": 0.25,
+            "circles": 0.15,
+            "estimate": 0.06,
+            "straight": 0.1,
+            "decayed": 0.09,
+            "hollow": 0.03,
+            "unknown": 0.07,
         }
-    )  # fmt: skip
+    )
     datings: dict[str, float] = field(
         default_factory=lambda: {"crossdated": 0.35, "partly": 0.15, "counted": 0.5}
     )
@@ -71,9 +81,10 @@ class SurveyDesign:
 class Extras:
     """What real surveys hold besides the living natural stems of one species.
 
-    other_species: stems per ha by name, tallied only. picked_by_eye, dead: stems. stumps_of, planted_in, turpentined_in: year of the cut
-    that a stump is left of, of a planting in the first plot, of faces cut into the larger stems. sections: young plants of known age.
-    winter_core: one core of a December.
+    other_species: stems per ha by name, tallied only. picked_by_eye, dead: stems. stumps_of,
+    planted_in, turpentined_in: year of the cut that a stump is left of, of a planting in the first
+    plot, of faces cut into the larger stems. sections: young plants of known age. winter_core: one
+    core of a December.
     """
 
     other_species: dict[str, float] = field(default_factory=dict)
@@ -90,9 +101,10 @@ class Extras:
 class StandHistory:
     """One stand's history and survey.
 
-    background_per_ha: plants that ordinary mortality leaves alive at the survey, by establishment year from `first_year` to the survey's
-    season, shape (year,) [stems/ha/yr]; `pulses` come on top and `cuts` then take their share. `life` None: drawn from the profile's
-    prior. `events`: rows of events.csv without `event` and `stand`.
+    background_per_ha: plants that ordinary mortality leaves alive at the survey, by establishment
+    year from `first_year` to the survey's season, shape (year,) [stems/ha/yr]; `pulses` come on top
+    and `cuts` then take their share. `life` None: drawn from the profile's prior. `events`: rows of
+    events.csv without `event` and `stand`.
     """
 
     stand: str
@@ -135,9 +147,11 @@ def steady_recruitment(
     per_ha_at_fifty: float,
     slope_per_century: float = 0.0,
 ) -> np.ndarray:
-    """Survivors of a recruitment that never changed, by establishment year, shape (year,). [stems/ha/yr]
+    """Survivors of a recruitment that never changed, by establishment year, shape (year,).
+    [stems/ha/yr]
 
-    `per_ha_at_fifty` is their density for plants fifty seasons old. `slope_per_century`: log units by which older years stand higher.
+    `per_ha_at_fifty` is their density for plants fifty seasons old. `slope_per_century`: log units
+    by which older years stand higher.
     """
     age = season - np.arange(first_year, season + 1)
     return (
@@ -155,7 +169,9 @@ def mast_years(rng: np.random.Generator, years: int, *, log_sd: float) -> np.nda
 def recruitment_from_prior(
     rng: np.random.Generator, profile: Profile, first_year: int, season: int
 ) -> np.ndarray:
-    """A history drawn as the model page's section 2 says, without cuts and with `level` zero, shape (year,). [relative]"""
+    """A history drawn as the model page's section 2 says, without cuts and with `level` zero, shape
+    (year,). [relative]
+    """
     years = np.arange(first_year, season + 1)
     age = season - years
     quick = _wandering(rng, years, spacing=4, length=8)
@@ -179,7 +195,9 @@ def recruitment_from_prior(
 def _wandering(
     rng: np.random.Generator, years: np.ndarray, *, spacing: int, length: float
 ) -> np.ndarray:
-    """A unit process that forgets over `length` years, given every `spacing` years and smooth between, shape (year,)."""
+    """A unit process that forgets over `length` years, given every `spacing` years and smooth
+    between, shape (year,).
+    """
     kept = math.exp(-spacing / length)
     knots = [float(rng.standard_normal())]
     while years[0] + spacing * (len(knots) - 1) < years[-1]:

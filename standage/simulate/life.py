@@ -1,7 +1,9 @@
-"""What is true of one species in one simulated stand: the numbers a fitted model does not see and has to recover.
+"""What is true of one species in one simulated stand: the numbers a fitted model does not see and
+has to recover.
 
-A `LifeHistory` is drawn from a profile as the model page (sections 2 to 5) says: a part shared by all stands of the survey, a part of
-the stand's own. It is stated here a second time on purpose; the simulator shares no code with the evidence or the stand model.
+A `LifeHistory` is drawn from a profile as the model page (sections 2 to 5) says: a part shared by
+all stands of the survey, a part of the stand's own. It is stated here a second time on purpose; the
+simulator shares no code with the evidence or the stand model.
 """
 
 from __future__ import annotations
@@ -18,13 +20,16 @@ from standage.profiles import Profile
 from standage.simulate.departures import Departures, grass_waiting_years
 
 BREAST_HEIGHT_CM = 137.0
-_EPOCH_SPACING_YEARS = 25  # growth by period is given at these steps and runs straight between them (model page, section 5)
+# growth by period is given at these steps and runs straight between them (model page, section 5)
+_EPOCH_SPACING_YEARS = 25
 _EPOCH_LENGTH_YEARS = 50
 
 
 @dataclass(frozen=True)
 class LifeHistory:
-    """The true numbers of one species in one stand. Shares are fractions of one, `_sd` are in log units unless said otherwise."""
+    """The true numbers of one species in one stand. Shares are fractions of one, `_sd` are in log
+    units unless said otherwise.
+    """
 
     grass_stage: bool
     grass_median_years: float
@@ -53,11 +58,15 @@ class LifeHistory:
     counting_bias_share: float
     reader_sd_rings: float
     reader_sd_share: float
-    most_scatter: float = 6.0  # no living stem is further from its age's median than this many scatters, however heavy the tails
+    # no living stem is further from its age's median than this many scatters, however heavy the
+    # tails
+    most_scatter: float = 6.0
     departures: Departures = Departures()
 
     def grass_years(self, rng: np.random.Generator, plants: int) -> np.ndarray:
-        """Growing seasons without a stem, drawn plant by plant, shape (plant,). [growing seasons]"""
+        """Growing seasons without a stem, drawn plant by plant, shape (plant,). [growing
+        seasons]
+        """
         if not self.grass_stage:
             return np.zeros(plants, dtype=int)
         waiting = np.empty(plants)
@@ -82,7 +91,9 @@ class LifeHistory:
         )
 
     def median_dbh_cm(self, seasons_since_breast_height: np.ndarray) -> np.ndarray:
-        """Median diameter by seasons since breast height was passed, before the effect of the period. [cm]"""
+        """Median diameter by seasons since breast height was passed, before the effect of the
+        period. [cm]
+        """
         seasons = np.clip(np.asarray(seasons_since_breast_height, dtype=float), 0.0, None) + 0.5
         return self.asymptote_cm * -np.expm1(-self.growth_cm_per_year * seasons / self.asymptote_cm)
 
@@ -94,7 +105,9 @@ class LifeHistory:
         return np.interp(breast_height_year, knots, self.epoch_log_effects)
 
     def log_size_scatter(self, rng: np.random.Generator, plants: int) -> np.ndarray:
-        """How far each plant's diameter is from its age's median, heavy-tailed, shape (plant,). [log units]"""
+        """How far each plant's diameter is from its age's median, heavy-tailed, shape (plant,).
+        [log units]
+        """
         scatter = rng.standard_t(4, plants)
         while (wild := np.abs(scatter) > self.most_scatter).any():
             scatter[wild] = rng.standard_t(4, int(wild.sum()))
@@ -103,9 +116,15 @@ class LifeHistory:
     def truth(self, stand: str, species: str) -> pd.DataFrame:
         """The numbers a fit may be held to, one row each: stand, species, name, value."""
         names = (
-            "grass_median_years", "grass_log_sd", "years_to_breast_height", "growth_cm_per_year", "asymptote_cm", "size_scatter",
-            "early_growth_mm_per_year", "counting_bias_share",
-        )  # fmt: skip
+            "grass_median_years",
+            "grass_log_sd",
+            "years_to_breast_height",
+            "growth_cm_per_year",
+            "asymptote_cm",
+            "size_scatter",
+            "early_growth_mm_per_year",
+            "counting_bias_share",
+        )
         return pd.DataFrame(
             {
                 "stand": stand,
@@ -125,10 +144,11 @@ def draw_life_histories(
     last_year: int,
     central: bool = False,
 ) -> list[LifeHistory]:
-    """One life history a stand, drawn from the profile's prior: the species' part once, each stand's own part on top.
+    """One life history a stand, drawn from the profile's prior: the species' part once, each
+    stand's own part on top.
 
-    `central=True` gives every stand the profile's middle values, without drawing. `first_year` to `last_year` is the time over which
-    growth by period is laid out.
+    `central=True` gives every stand the profile's middle values, without drawing. `first_year` to
+    `last_year` is the time over which growth by period is laid out.
     """
     spread = 0.0 if central else 1.0
 
@@ -171,9 +191,9 @@ def draw_life_histories(
                 grass_log_sd=profile["grass_stage.within_stand_log_sd"]
                 * math.exp(grass_width * profile["grass_stage.within_log_sd"]),
                 longest_grass_years=int(profile["grass_stage.longest_years"]),
-                emergence_height_cm=profile["grass_stage.emergence_height_cm"]
-                if profile.has_grass_stage
-                else 0.0,
+                emergence_height_cm=(
+                    profile["grass_stage.emergence_height_cm"] if profile.has_grass_stage else 0.0
+                ),
                 years_to_breast_height=profile["height_growth.years_to_breast_height"]
                 * math.exp(height),
                 height_exponent=profile["height_growth.exponent"],
@@ -198,7 +218,8 @@ def draw_life_histories(
                 eccentricity_log_sd=profile["core.eccentricity_log_sd"],
                 dry_shrinkage_share=profile["core.dry_shrinkage_share"],
                 unknown_missing_rings_median=profile["core.unknown_missing_rings_median"],
-                # where early growth is slow a core misses more rings; that part of the spread is the stand's
+                # where early growth is slow a core misses more rings; that part of the spread is
+                # the stand's
                 unknown_missing_rings_log_sd=math.sqrt(
                     max(
                         profile["core.unknown_missing_rings_log_sd"] ** 2
@@ -217,23 +238,31 @@ def draw_life_histories(
 def standing_off(
     life: LifeHistory, profile: Profile, prior_sds: Mapping[str, float]
 ) -> LifeHistory:
-    """The life history with some of its numbers put at a fixed place of their prior, standard deviations from the profile's value.
+    """The life history with some of its numbers put at a fixed place of their prior, standard
+    deviations from the profile's value.
 
-    prior_sds: by name, of `grass_stage` (the stand's median), `height_growth` (the stand's years to breast height; more is slower) and
-    `early_growth` (mm a year next to the pith). One standard deviation is that of the stand's own number, species and stand together.
-    Raises KeyError for another name.
+    prior_sds: by name, of `grass_stage` (the stand's median), `height_growth` (the stand's years to
+    breast height; more is slower) and `early_growth` (mm a year next to the pith). One standard
+    deviation is that of the stand's own number, species and stand together. Raises KeyError for
+    another name.
     """
     spreads = {
         "grass_stage": (
-            "grass_median_years", "grass_stage.median_years",
+            "grass_median_years",
+            "grass_stage.median_years",
             ("grass_stage.median_log_sd", "grass_stage.between_stand_log_sd"),
         ),
         "height_growth": (
-            "years_to_breast_height", "height_growth.years_to_breast_height",
+            "years_to_breast_height",
+            "height_growth.years_to_breast_height",
             ("height_growth.years_log_sd", "height_growth.between_stand_log_sd"),
         ),
-        "early_growth": ("early_growth_mm_per_year", "core.early_growth_mm_per_year", ("core.early_growth_stand_log_sd",)),
-    }  # fmt: skip
+        "early_growth": (
+            "early_growth_mm_per_year",
+            "core.early_growth_mm_per_year",
+            ("core.early_growth_stand_log_sd",),
+        ),
+    }
     fixed = {}
     for name, sds in prior_sds.items():
         attribute, value, log_sds = spreads[name]

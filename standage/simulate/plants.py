@@ -1,7 +1,9 @@
-"""Plants of a simulated stand, played forward one by one: grass stage, height growth, diameter, and what a cut took.
+"""Plants of a simulated stand, played forward one by one: grass stage, height growth, diameter, and
+what a cut took.
 
-Only plants that no ordinary cause kills before the survey are drawn, so a history is stated in the plants that later survive
-(`living_per_ha`); cuts remove plants that were in reach when they came, by the diameter each had then.
+Only plants that no ordinary cause kills before the survey are drawn, so a history is stated in the
+plants that later survive (`living_per_ha`); cuts remove plants that were in reach when they came,
+by the diameter each had then.
 """
 
 from __future__ import annotations
@@ -15,12 +17,15 @@ from standage.simulate.life import BREAST_HEIGHT_CM, LifeHistory
 
 _HEIGHTS_CM = np.array([*range(5, 136, 5), BREAST_HEIGHT_CM, *range(140, 301, 5)], dtype=float)
 _OTHERS = 20_000  # plants that tell how many start their stem in each season
-_THICKEST_CM = 240.0  # just below what a survey may hold; only wild draws of growth and scatter together come near it
+# just below what a survey may hold; only wild draws of growth and scatter together come near it
+_THICKEST_CM = 240.0
 
 
 @dataclass(frozen=True)
 class Cut:
-    """A cut that took a share of the stems between two diameters in one year. Diameters in cm, share between 0 and 1."""
+    """A cut that took a share of the stems between two diameters in one year. Diameters in cm,
+    share between 0 and 1.
+    """
 
     year: int
     share_removed: float
@@ -30,7 +35,9 @@ class Cut:
 
 @dataclass(frozen=True)
 class Plants:
-    """Plants of one stand, each array of shape (plant,), `seasons_to_height` of shape (plant, height)."""
+    """Plants of one stand, each array of shape (plant,), `seasons_to_height` of shape (plant,
+    height).
+    """
 
     establishment_year: np.ndarray
     grass_years: np.ndarray
@@ -63,7 +70,9 @@ class Plants:
         )
 
     def years_below(self, height_cm: float) -> np.ndarray:
-        """Growing seasons before the first ring at a height, grass stage included, shape (plant,). Whole steps of 5 cm, or 137."""
+        """Growing seasons before the first ring at a height, grass stage included, shape (plant,).
+        Whole steps of 5 cm, or 137.
+        """
         if height_cm <= self.life.emergence_height_cm:
             return self.grass_years
         place = int(np.argmin(np.abs(_HEIGHTS_CM - height_cm)))
@@ -81,7 +90,9 @@ class Plants:
         return np.where(passed <= season, dbh, 0.0)
 
     def stage(self, season: int, min_dbh_cm: float) -> np.ndarray:
-        """`germinant`, `grass`, `emerging`, `sapling` or `tree` (at least `min_dbh_cm`) of every plant, shape (plant,)."""
+        """`germinant`, `grass`, `emerging`, `sapling` or `tree` (at least `min_dbh_cm`) of every
+        plant, shape (plant,).
+        """
         age = season - self.establishment_year
         return np.select(
             [
@@ -98,7 +109,9 @@ class Plants:
 def grow(
     rng: np.random.Generator, life: LifeHistory, years: np.ndarray, plants_by_year: np.ndarray
 ) -> Plants:
-    """Play plants forward from their establishment. `years` and expected numbers `plants_by_year` have shape (year,)."""
+    """Play plants forward from their establishment. `years` and expected numbers `plants_by_year`
+    have shape (year,).
+    """
     established = np.repeat(years, rng.poisson(plants_by_year))
     return _grown(rng, life, established)
 
@@ -145,7 +158,9 @@ def share_left(
     *,
     trials: int = 600,
 ) -> np.ndarray:
-    """Expected share of each establishment year's plants that the cuts left, from `trials` plants a year, shape (year,)."""
+    """Expected share of each establishment year's plants that the cuts left, from `trials` plants a
+    year, shape (year,).
+    """
     share = np.ones(len(years))
     if not cuts:
         return share

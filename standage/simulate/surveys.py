@@ -1,8 +1,9 @@
 """Surveys of stands whose history is known, so that a dating can be held to the truth.
 
-Nothing here is shared with the evidence or the stand model. A stand is played forward plant by plant, then surveyed: stems listed in
-plots, seedlings counted in subplots, cores taken and read. What a fitted model assumes about these steps is written down in the model
-page; the simulator is a second writing of the same page.
+Nothing here is shared with the evidence or the stand model. A stand is played forward plant by
+plant, then surveyed: stems listed in plots, seedlings counted in subplots, cores taken and read.
+What a fitted model assumes about these steps is written down in the model page; the simulator is a
+second writing of the same page.
 """
 
 from __future__ import annotations
@@ -41,9 +42,10 @@ def simulate_survey(
 ) -> SimulatedSurvey:
     """Survey stands of known history.
 
-    seed: the same seed gives the same survey, cell by cell. profile: life history, longleaf pine if None. plot_dispersion,
-    count_dispersion: how alike plots and subplots are (the larger the more alike; infinity = as alike as chance allows); drawn from the
-    priors of the model page, section 6, if None. Raises ValueError where a history does not end at its survey's growing season.
+    seed: the same seed gives the same survey, cell by cell. profile: life history, longleaf pine if
+    None. plot_dispersion, count_dispersion: how alike plots and subplots are (the larger the more
+    alike; infinity = as alike as chance allows); drawn from the priors of the model page, section
+    6, if None. Raises ValueError where a history does not end at its survey's growing season.
     """
     profile = load_profile("longleaf-pine") if profile is None else profile
     rng = np.random.default_rng(seed)
@@ -62,7 +64,8 @@ def simulate_survey(
     for history, life in zip(stands, drawn, strict=True):
         if growing_season(pd.Timestamp(history.survey_date)) != history.season:
             raise ValueError(
-                f"{history.stand}: the history ends in {history.season}, the survey of {history.survey_date} is in another season"
+                f"{history.stand}: the history ends in {history.season}, the survey of"
+                f" {history.survey_date} is in another season"
             )
         history = history if history.life is not None else dataclasses.replace(history, life=life)
         surveyor = Surveyor(history, profile.key, np.random.default_rng(rng.integers(2**63)))
@@ -101,11 +104,13 @@ def small_survey(
 ) -> SimulatedSurvey:
     """One stand, quickly surveyed; about `stems` listed stems of which `cores` are cored.
 
-    pulse: first and last year of a time of extra recruitment that holds `pulse_share` of the listed stems, None for none. from_prior: the
-    whole history is drawn from the prior of the model page, section 2, and `pulse` is not used: for calibration by simulation.
-    mast_log_sd: spread of yearly seed crops. design: another design; its number of cores and plots wins. cuts: cuts that the survey's
-    tables do not tell of. standing: numbers of the life history at a fixed place of their prior, see `simulate_life.standing_off`, in place
-    of a draw. departures: in what the stand and the crew differ from the model's assumptions.
+    pulse: first and last year of a time of extra recruitment that holds `pulse_share` of the listed
+    stems, None for none. from_prior: the whole history is drawn from the prior of the model page,
+    section 2, and `pulse` is not used: for calibration by simulation. mast_log_sd: spread of yearly
+    seed crops. design: another design; its number of cores and plots wins. cuts: cuts that the
+    survey's tables do not tell of. standing: numbers of the life history at a fixed place of their
+    prior, see `simulate_life.standing_off`, in place of a draw. departures: in what the stand and
+    the crew differ from the model's assumptions.
     """
     profile = load_profile("longleaf-pine") if profile is None else profile
     rng = np.random.default_rng([seed, 1])
@@ -166,7 +171,9 @@ def small_survey(
 def null_survey(
     seed: int, *, stems: float = 150, cores: int = 60, plots: int = 4, **more
 ) -> SimulatedSurvey:
-    """One stand of recruitment that never changed, without any pulse; other arguments as for `small_survey`."""
+    """One stand of recruitment that never changed, without any pulse; other arguments as for
+    `small_survey`.
+    """
     return small_survey(seed, stems=stems, cores=cores, plots=plots, pulse=None, **more)
 
 
@@ -178,7 +185,9 @@ def _expected_listed(
     design: SurveyDesign,
     cuts: tuple[Cut, ...],
 ) -> float:
-    """Listed stems to be expected of a history, from plants played forward on the plots' area many times over."""
+    """Listed stems to be expected of a history, from plants played forward on the plots' area many
+    times over.
+    """
     area_ha = sum(design.plot_areas_m2) / 1e4
     past_seedlings = per_ha * (
         years[-1] - years > 2

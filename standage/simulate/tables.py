@@ -1,4 +1,6 @@
-"""Simulated surveys as tables: column orders, rounding and writing, the same bytes for the same survey everywhere."""
+"""Simulated surveys as tables: column orders, rounding and writing, the same bytes for the same
+survey everywhere.
+"""
 
 from __future__ import annotations
 
@@ -18,18 +20,22 @@ _ALWAYS_WRITTEN = ("stands", "trees", "cores")
 
 @dataclass(frozen=True)
 class SimulatedSurvey:
-    """A survey whose truth is known: `tables` as they would come in, `truth` beside them, both by name without `.csv`.
+    """A survey whose truth is known: `tables` as they would come in, `truth` beside them, both by
+    name without `.csv`.
 
-    Truth: `trees` (tree, stand, species, establishment_year, grass_years, years_to_core_height, year_at_core_height,
-    year_at_breast_height), `cores` (what each core missed), `living` (stand, species, year, living_per_ha as intended, listed_stems as
-    they fell), `pulses` (stand, species, start, end, excess stems per ha), `parameters` (stand, species, name, value).
+    Truth: `trees` (tree, stand, species, establishment_year, grass_years, years_to_core_height,
+    year_at_core_height, year_at_breast_height), `cores` (what each core missed), `living` (stand,
+    species, year, living_per_ha as intended, listed_stems as they fell), `pulses` (stand, species,
+    start, end, excess stems per ha), `parameters` (stand, species, name, value).
     """
 
     tables: dict[str, pd.DataFrame]
     truth: dict[str, pd.DataFrame]
 
     def write(self, folder: str | Path) -> Path:
-        """Write the survey to a folder as CSV files and return the folder. The truth is not written: see `write_truth`."""
+        """Write the survey to a folder as CSV files and return the folder. The truth is not
+        written: see `write_truth`.
+        """
         folder = Path(folder)
         folder.mkdir(parents=True, exist_ok=True)
         for name, columns in COLUMNS.items():
@@ -43,7 +49,9 @@ class SimulatedSurvey:
         return folder
 
     def write_truth(self, folder: str | Path) -> Path:
-        """Write the truth to a folder of its own, so that nobody reads it by mistake, and return the folder."""
+        """Write the truth to a folder of its own, so that nobody reads it by mistake, and return
+        the folder.
+        """
         folder = Path(folder)
         folder.mkdir(parents=True, exist_ok=True)
         for name, rows in self.truth.items():
@@ -56,7 +64,9 @@ class SimulatedSurvey:
 
 
 def as_table(name: str, rows: list[dict]) -> pd.DataFrame:
-    """Rows as a table of the survey with every column in order; what a row does not say is blank. Raises KeyError for a column unknown."""
+    """Rows as a table of the survey with every column in order; what a row does not say is blank.
+    Raises KeyError for a column unknown.
+    """
     unknown = {column for row in rows for column in row} - set(COLUMNS[name])
     if unknown:
         raise KeyError(f"{name} has no column {', '.join(sorted(unknown))}")

@@ -1,4 +1,6 @@
-"""From a survey to what the stand model is given: which stems count, on which axis, with which evidence."""
+"""From a survey to what the stand model is given: which stems count, on which axis, with which
+evidence.
+"""
 
 from __future__ import annotations
 
@@ -37,17 +39,22 @@ CLASS_WIDTHS_CM = (
     (40.0, 4.0),
     (np.inf, 8.0),
 )  # up to a diameter, the width of its classes: well under the scatter of size at one age
-FEWEST_STEMS = 8  # fewer stems of a species in a stand are dated one by one, without a history of their own (assumption)
+# fewer stems of a species in a stand are dated one by one, without a history of their own
+# (assumption)
+FEWEST_STEMS = 8
 WIDEST_FACTOR = (
     3.0  # prior standard deviations of a stand's factors that a core's band of years has to hold
 )
 YEARS_BEFORE_OLDEST_RING = 80
 SHORTEST_AXIS = 200
-NEGLIGIBLE_EVIDENCE = 1e-5  # share of a core's likelihood, summed over years, that may be cut off either end of its band
+# share of a core's likelihood, summed over years, that may be cut off either end of its band
+NEGLIGIBLE_EVIDENCE = 1e-5
 STUMP_REMOVAL = (
     math.log(0.5),
     1.0,
-)  # cumulative hazard of a cut of unrecorded intensity, log scale (assumption: half, within a factor e)
+    # cumulative hazard of a cut of unrecorded intensity, log scale (assumption: half, within a
+    # factor e)
+)
 RECORDED_REMOVAL_LOG_SD = (
     0.5  # of the cumulative hazard of a cut whose share is recorded (assumption)
 )
@@ -55,7 +62,9 @@ RECORDED_REMOVAL_LOG_SD = (
 
 @dataclass(frozen=True)
 class DatedStem:
-    """A stem to be dated after sampling. `chain` is None for stems dated by their size class alone."""
+    """A stem to be dated after sampling. `chain` is None for stems dated by their size class
+    alone.
+    """
 
     tree: str
     stand: str
@@ -90,9 +99,10 @@ def build_stands(
 ) -> BuiltStands:
     """Reduce a checked survey to the model's arrays.
 
-    emergence: `off`, plants leave the grass stage at the stand's own pace in every year; `on`, openings on record let them go sooner;
-    `learned`, openings may have changed it either way (docs/the-model.md, section 11). Raises `StandageError` when no stand has enough to
-    model, or for another `emergence`.
+    emergence: `off`, plants leave the grass stage at the stand's own pace in every year; `on`,
+    openings on record let them go sooner; `learned`, openings may have changed it either way
+    (docs/the-model.md, section 11). Raises `StandageError` when no stand has enough to model, or
+    for another `emergence`.
     """
     if emergence not in (OFF, *RELEASE_PRIORS):
         raise StandageError(
@@ -240,7 +250,9 @@ def _tree_chain(
     profile: Profile,
     dbh_class: int,
 ) -> TreeChain | None:
-    """Cores of one tree, pooled by height, with the diameter at breast height: the chain by descending height."""
+    """Cores of one tree, pooled by height, with the diameter at breast height: the chain by
+    descending height.
+    """
     nodes = []
     for height in sorted(set(heights[rows]), reverse=True):
         at_height = rows[heights[rows] == height]
@@ -292,7 +304,9 @@ def _tree_chain(
 
 
 def _chain_heights(readings: CoreReadings, at_coring_height: bool, commonest: float) -> np.ndarray:
-    """Heights used in the chains: 0 throughout where none is known, the commonest where one is blank."""
+    """Heights used in the chains: 0 throughout where none is known, the commonest where one is
+    blank.
+    """
     if at_coring_height:
         return np.zeros(len(readings.height_cm))
     # 135 and 140 cm are breast height to the nearest 5 cm
@@ -337,7 +351,10 @@ def _unit(
                 row.tree, rows, readings, heights, years, profile, c if with_size else -1
             )
             if chain is None:
-                note = "the cores of this tree contradict each other or lie before the axis; dated without them"
+                note = (
+                    "the cores of this tree contradict each other or lie before the axis; dated"
+                    " without them"
+                )
         planted_year = row.planted_year if row.origin == "planted" else np.nan
         basis = "cored" if chain is not None else "size"
         if np.isfinite(planted_year):
@@ -394,8 +411,8 @@ def _unit(
         counts = counts.iloc[:0]
         if has_plots:
             notes.append(
-                f"{stand}: no coring height is recorded, so years are those of arrival at coring height; "
-                "sizes, plots and stage counts can't be used."
+                f"{stand}: no coring height is recorded, so years are those of arrival at coring"
+                " height; sizes, plots and stage counts can't be used."
             )
     low_of_plot = dict(zip(plots["plot"], low, strict=True))
     sections = survey.sections[
@@ -408,7 +425,8 @@ def _unit(
     )  # the model counts seasons begun after the first one; ages count completed seasons
     if not profile.has_grass_stage and (counts["stage"] == "grass").any():
         notes.append(
-            f"{stand}: {key} has no grass stage by its profile, so its counts of that stage are not used."
+            f"{stand}: {key} has no grass stage by its profile, so its counts of that stage are not"
+            " used."
         )
         counts = counts[counts["stage"] != "grass"]
     kinds, values, section_heights = _sections(
@@ -486,7 +504,9 @@ def _reason(
 def _sections(
     sections: pd.DataFrame, age_to_seasons: int, has_grass_stage: bool
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Sections as (kind, value, height): 0 G = value, 1 G > value, 2 G <= value, 3 B(height) <= value."""
+    """Sections as (kind, value, height): 0 G = value, 1 G > value, 2 G <= value, 3 B(height) <=
+    value.
+    """
     rows = []
     for row in sections.itertuples():
         if has_grass_stage and row.known_from in ("records", "tagged"):
@@ -505,7 +525,8 @@ def _sections(
             and np.isfinite(row.rings_at_ground)
             and np.isfinite(row.rings_at_height)
         ):
-            # rings at the collar miss years of the grass stage, so the difference is at least the seasons of height growth
+            # rings at the collar miss years of the grass stage, so the difference is at least the
+            # seasons of height growth
             rows.append(
                 (
                     3,
@@ -520,7 +541,9 @@ def _sections(
 def _removals(
     survey: Survey, stand: str, profile: Profile, years: np.ndarray, season: int
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Recorded cuts: share of each establishment year's stems in reach of the cut, and the prior of its cumulative hazard."""
+    """Recorded cuts: share of each establishment year's stems in reach of the cut, and the prior of
+    its cumulative hazard.
+    """
     events = survey.events
     cuts = events[events["kind"].isin(["logging", "thinning"]) & events["stand"].isin(["", stand])]
     mean_delay = profile["height_growth.years_to_breast_height"]

@@ -1,4 +1,6 @@
-"""What of a survey the model can't use, or uses on an assumption, in sentences that go with the result."""
+"""What of a survey the model can't use, or uses on an assumption, in sentences that go with the
+result.
+"""
 
 from __future__ import annotations
 
@@ -19,12 +21,20 @@ SCALES_APART = (
 
 
 def no_history(survey: Survey, reasons: Iterable[str], readable: int) -> StandageError:
-    """The refusal of a survey of which no stand can be given a history: why, stand by stand, and what can be told all the same."""
+    """The refusal of a survey of which no stand can be given a history: why, stand by stand, and
+    what can be told all the same.
+    """
     if readable:
-        told = f"What can be told: {counted(readable, 'core')} can be dated, each tree by itself, with `standage ages`."
+        told = (
+            f"What can be told: {counted(readable, 'core')} can be dated, each tree by itself, with"
+            " `standage ages`."
+        )
     else:
         told = "No core can be read either, so nothing in this survey can be dated."
-    open_ = "How many stems came when, and whether there was a recruitment pulse, can't be told from this survey"
+    open_ = (
+        "How many stems came when, and whether there was a recruitment pulse, can't be told from"
+        " this survey"
+    )
     return StandageError(
         "\n".join([f"{survey.name}: {open_}.", *(f"- {reason}" for reason in reasons), told])
     )
@@ -35,7 +45,8 @@ def why_no_history(
 ) -> str:
     """Why a species of a stand has no history of its own.
 
-    stems: its rows of trees. counted_in: bool by row, live, not planted and, where there are plots, inside one.
+    stems: its rows of trees. counted_in: bool by row, live, not planted and, where there are plots,
+    inside one.
     """
     parts = [
         counted(int(number), what, what)
@@ -52,8 +63,14 @@ def why_no_history(
     of = f" (and {', '.join(parts)})" if parts else ""
     number = int(counted_in.sum())
     if number < fewest:
-        return f"{stand}: {counted(number, 'live natural stem')} of {species}{of}, too few for a history of their own ({fewest} are needed)"
-    return f"{stand}: {counted(number, 'live natural stem')} of {species}, without a core that can be read or a diameter in a plot"
+        return (
+            f"{stand}: {counted(number, 'live natural stem')} of {species}{of}, too few for a"
+            f" history of their own ({fewest} are needed)"
+        )
+    return (
+        f"{stand}: {counted(number, 'live natural stem')} of {species}, without a core that can be"
+        " read or a diameter in a plot"
+    )
 
 
 def event_notes(survey: Survey) -> list[str]:
@@ -65,12 +82,13 @@ def event_notes(survey: Survey) -> list[str]:
         kind = event.kind.replace("-", " ")
         if event.first_year > season:
             notes.append(
-                f"The {kind} '{event.event}' of {int(event.first_year)} came after the survey of {season}: it explains nothing."
+                f"The {kind} '{event.event}' of {int(event.first_year)} came after the survey of"
+                f" {season}: it explains nothing."
             )
         elif event.kind in ("logging", "thinning") and event.share_removed == 1:
             notes.append(
-                f"The {kind} '{event.event}' is recorded to have taken every stem in its reach, and stems of those years may stand: "
-                "its share is taken as not recorded."
+                f"The {kind} '{event.event}' is recorded to have taken every stem in its reach, and"
+                " stems of those years may stand: its share is taken as not recorded."
             )
     return notes
 
@@ -85,26 +103,30 @@ def core_notes(
 ) -> list[str]:
     """What cores of a stand and species contradict or leave open.
 
-    cores: their rows of `core_table`, in the order of the readings. contradicting: trees whose cores no history could bring together.
+    cores: their rows of `core_table`, in the order of the readings. contradicting: trees whose
+    cores no history could bring together.
     """
     notes, name = [], f"{stand}, {species.replace('-', ' ')}"
     if contradicting:
         notes.append(
-            f"{name}: the cores of {counted(len(contradicting), 'tree')} ({_first_names(contradicting)}) contradict each other or lie "
-            "before all years considered. They are dated without them; read these cores again."
+            f"{name}: the cores of {counted(len(contradicting), 'tree')}"
+            f" ({_first_names(contradicting)}) contradict each other or lie before all years"
+            " considered. They are dated without them; read these cores again."
         )
     odd = _older_above(readings)
     if odd:
         notes.append(
-            f"{name}: in {counted(len(odd), 'tree')} ({_first_names(odd)}) a core begins years before one below it whose pith was seen. "
-            "One of the two is misread or its height is wrong; their dates can't be trusted."
+            f"{name}: in {counted(len(odd), 'tree')} ({_first_names(odd)}) a core begins years"
+            " before one below it whose pith was seen. One of the two is misread or its height is"
+            " wrong; their dates can't be trusted."
         )
     usable = np.asarray(readings.readable, dtype=bool)
     unknown = int((usable & reach_unknown(cores)).sum())
     if unknown:
         notes.append(
-            f"{name}: {counted(unknown, 'core')} with neither the pith nor its distance nor a length of core beside the diameter. How many "
-            "rings they missed is assumed; record core_length_mm or missing_mm."
+            f"{name}: {counted(unknown, 'core')} with neither the pith nor its distance nor a"
+            " length of core beside the diameter. How many rings they missed is assumed; record"
+            " core_length_mm or missing_mm."
         )
     blank = int(
         (
@@ -116,8 +138,8 @@ def core_notes(
     )
     if blank:
         notes.append(
-            f"{name}: of {counted(blank, 'core')} nothing is recorded of the centre. How many rings they missed is what the profile says "
-            "of such cores; the trees may be older."
+            f"{name}: of {counted(blank, 'core')} nothing is recorded of the centre. How many rings"
+            " they missed is what the profile says of such cores; the trees may be older."
         )
     live = cores["status"].to_numpy() == "live"
     no_bark = (
@@ -129,14 +151,17 @@ def core_notes(
     )
     if no_bark.any():
         notes.append(
-            f"{name}: of {counted(int(no_bark.sum()), 'core')} neither the year of the last ring nor whether it was the last is known; "
-            "that rings were counted from the bark is assumed. Where outer rings were lost, the trees are older by as many."
+            f"{name}: of {counted(int(no_bark.sum()), 'core')} neither the year of the last ring"
+            " nor whether it was the last is known; that rings were counted from the bark is"
+            " assumed. Where outer rings were lost, the trees are older by as many."
         )
     return notes
 
 
 def _older_above(readings: CoreReadings) -> list[str]:
-    """Trees of which a core begins before one below it that holds the pith, by more than counts stray."""
+    """Trees of which a core begins before one below it that holds the pith, by more than counts
+    stray.
+    """
     odd = []
     for tree in dict.fromkeys(readings.tree):
         rows = np.flatnonzero(

@@ -1,8 +1,9 @@
-"""How likely the stage counts of a unit are under each draw, with the counts' own factors averaged out.
+"""How likely the stage counts of a unit are under each draw, with the counts' own factors averaged
+out.
 
-Each stage has a factor of its own (mast years, search), a parameter that only the counts know. Weights that take the counts out of a
-posterior, 1/p(counts | draw), are far calmer if these factors are integrated over their prior first, and as exact: nothing else in the
-model depends on them.
+Each stage has a factor of its own (mast years, search), a parameter that only the counts know.
+Weights that take the counts out of a posterior, 1/p(counts | draw), are far calmer if these factors
+are integrated over their prior first, and as exact: nothing else in the model depends on them.
 """
 
 from __future__ import annotations
@@ -17,7 +18,8 @@ from standage.stand.verdict import stage_densities
 SMALLEST = 1e-300  # a density below this is held here, as in the kernel
 NODES = 15  # of Gauss-Hermite quadrature round the highest point; the integrand is log-concave
 NEWTON_STEPS = 40
-LONGEST_STEP = 1.0  # prior standard deviations; keeps Newton's method from overshooting where the counts say little
+# prior standard deviations; keeps Newton's method from overshooting where the counts say little
+LONGEST_STEP = 1.0
 
 
 def counts_used(data: StandData, which: int) -> bool:
@@ -27,7 +29,8 @@ def counts_used(data: StandData, which: int) -> bool:
 
 
 def log_counts(data: StandData, which: int, state: UnitState) -> np.ndarray:
-    """Log probability of the stage counts and judged age ranges of a unit by draw, `(draw,)`; docs/the-model.md, section 6.
+    """Log probability of the stage counts and judged age ranges of a unit by draw, `(draw,)`;
+    docs/the-model.md, section 6.
 
     The stage factors are integrated over their standard normal prior; everything else is as drawn.
     """
@@ -54,7 +57,8 @@ def log_counts(data: StandData, which: int, state: UnitState) -> np.ndarray:
 def log_negative_binomials(
     mean: np.ndarray, counts: list[list[float]], dispersion: np.ndarray, scale: float
 ) -> np.ndarray:
-    """Log probability of counts that share a factor `exp(scale z)`, `z` standard normal and integrated out.
+    """Log probability of counts that share a factor `exp(scale z)`, `z` standard normal and
+    integrated out.
 
     Parameters
     ----------
@@ -76,7 +80,9 @@ def log_negative_binomials(
     )  # the sum over a group's subplots needs only their number and the sum of their counts
 
     def excess(z):
-        """What the counts and the prior of z together say of z, and its first two derivatives. (draw,)"""
+        """What the counts and the prior of z together say of z, and its first two derivatives.
+        (draw,)
+        """
         x = log_odds + scale * z[:, None]
         p = 1.0 / (1.0 + np.exp(-np.clip(x, -700, 700)))
         value = (seen * x - weight * np.logaddexp(0.0, x)).sum(axis=1) - 0.5 * z * z
@@ -107,7 +113,9 @@ def log_negative_binomials(
 
 
 def _log_judged(data: StandData, which: int, state: UnitState) -> np.ndarray:
-    """What judged age ranges add: each counted plant lies in its range with the probability its stage's ages give it. (draw,)"""
+    """What judged age ranges add: each counted plant lies in its range with the probability its
+    stage's ages give it. (draw,)
+    """
     unit = data.units[which]
     total = np.zeros(len(state.living))
     judged = (

@@ -1,4 +1,6 @@
-"""What the stand model is given: a survey reduced to arrays on a yearly axis, without any parameter in it."""
+"""What the stand model is given: a survey reduced to arrays on a yearly axis, without any parameter
+in it.
+"""
 
 from __future__ import annotations
 
@@ -26,11 +28,13 @@ class SpeciesData:
 
 @dataclass(frozen=True)
 class Node:
-    """One height of a tree at which something is known about the year its first ring there was laid.
+    """One height of a tree at which something is known about the year its first ring there was
+    laid.
 
-    `evidence` has shape `(11, 11, band)`: likelihood over years `band_start ... band_start + band - 1` of the axis at the nodes of
-    the early-growth factor and the counting factor; an axis on which the core does not depend has length 1. `dbh_class` is -1
-    unless the node is breast height and the stem has a diameter.
+    `evidence` has shape `(11, 11, band)`: likelihood over years `band_start ... band_start + band -
+    1` of the axis at the nodes of the early-growth factor and the counting factor; an axis on which
+    the core does not depend has length 1. `dbh_class` is -1 unless the node is breast height and
+    the stem has a diameter.
     """
 
     height_cm: float
@@ -51,10 +55,11 @@ class TreeChain:
 
 @dataclass(frozen=True)
 class UnitData:
-    """A species in a stand: counts, diameters and cores as arrays. Shapes are given in docs/the-model.md.
+    """A species in a stand: counts, diameters and cores as arrays. Shapes are given in
+    docs/the-model.md.
 
-    `openness` `(year,)` is empty where leaving the grass stage is as in section 3 in every year; rho of section 11 is
-    `release_mean + release_sd z`.
+    `openness` `(year,)` is empty where leaving the grass stage is as in section 3 in every year;
+    rho of section 11 is `release_mean + release_sd z`.
     """
 
     stand: str

@@ -1,7 +1,9 @@
-"""Each stem's years, drawn from their exact discrete conditionals given the parameters (docs/the-model.md, section 7).
+"""Each stem's years, drawn from their exact discrete conditionals given the parameters
+(docs/the-model.md, section 7).
 
-Nothing latent is ever walked by the sampler: for every kept draw of the parameters, the year of the first ring at the lowest node is
-drawn from what the chain of nodes says, then the establishment year given it.
+Nothing latent is ever walked by the sampler: for every kept draw of the parameters, the year of the
+first ring at the lowest node is drawn from what the chain of nodes says, then the establishment
+year given it.
 """
 
 from __future__ import annotations
@@ -19,7 +21,9 @@ NO_YEAR = -1
 
 @compiled
 def pick(weights, low, high, uniform):
-    """Index in low..high-1 drawn with probability proportional to the weights; -1 if they are all zero."""
+    """Index in low..high-1 drawn with probability proportional to the weights; -1 if they are all
+    zero.
+    """
     total = 0.0
     for y in range(low, high):
         total += weights[y]
@@ -45,7 +49,9 @@ def draw_establishment(living, delay, arrival_year, uniform, weights):
 
 @compiled
 def draw_all_established(living, delay, arrival_year, uniforms, out_year):
-    """`draw_establishment` for every draw and stem: arrays `(draw, year)`, `(draw, k)`, `(draw, stem)`; -1 for none."""
+    """`draw_establishment` for every draw and stem: arrays `(draw, year)`, `(draw, k)`, `(draw,
+    stem)`; -1 for none.
+    """
     weights = np.zeros(living.shape[1])
     for d in range(living.shape[0]):
         for stem in range(arrival_year.shape[1]):
@@ -60,10 +66,11 @@ def draw_all_established(living, delay, arrival_year, uniforms, out_year):
 def draw_through_openings(
     living, begun, growth, excess, tail, step, arrival_year, uniforms, out_year
 ):
-    """Years of establishment given arrival at a height: first the season in which the stem started, then the year before it.
+    """Years of establishment given arrival at a height: first the season in which the stem started,
+    then the year before it.
 
-    living, begun, excess (draw, year); growth (draw, k): pmf of the seasons from the start to the height; arrival_year, out_year
-    (draw, stem), -1 for none; uniforms (draw, stem, 2).
+    living, begun, excess (draw, year); growth (draw, k): pmf of the seasons from the start to the
+    height; arrival_year, out_year (draw, stem), -1 for none; uniforms (draw, stem, 2).
     """
     n_draws, n = living.shape
     longest = tail.shape[1] - 1
@@ -102,10 +109,11 @@ def established(
     begun: np.ndarray | None,
     generator: np.random.Generator,
 ) -> np.ndarray:
-    """Indices on the axis of the establishment years of stems that arrived at a height in `arrival_year` `(draw, stem)`; -1 for none.
+    """Indices on the axis of the establishment years of stems that arrived at a height in
+    `arrival_year` `(draw, stem)`; -1 for none.
 
-    uniforms (draw, stem). begun (draw, year): stems of `living` by the season in which they start; needed where openings count, and
-    worked out here if None.
+    uniforms (draw, stem). begun (draw, year): stems of `living` by the season in which they start;
+    needed where openings count, and worked out here if None.
     """
     out = np.empty(arrival_year.shape, dtype=np.int64)
     living = np.ascontiguousarray(living)
@@ -126,7 +134,9 @@ def established(
 
 @compiled
 def years_looked_at(starts, stops, longest, n):
-    """First and end year at each node in which a tree's message can be other than zero and is needed by the node below."""
+    """First and end year at each node in which a tree's message can be other than zero and is
+    needed by the node below.
+    """
     n_nodes = len(starts)
     first_year = np.zeros(n_nodes, np.int64)
     end_year = np.zeros(n_nodes, np.int64)
@@ -164,10 +174,12 @@ def draw_chain(
     out_core,
     out_lowest,
 ):
-    """Years of one tree for every draw: `out_core` at the lowest core, `out_lowest` at the lowest node; arrays `(draw,)`.
+    """Years of one tree for every draw: `out_core` at the lowest core, `out_lowest` at the lowest
+    node; arrays `(draw,)`.
 
-    `increments` `(draw, segment, k)`: pmf of the seasons from node k + 1 up to node k. `sizes` `(draw, year)`: probability of the
-    stem's diameter by year of breast height, used at the node whose `has_size` is 1.
+    `increments` `(draw, segment, k)`: pmf of the seasons from node k + 1 up to node k. `sizes`
+    `(draw, year)`: probability of the stem's diameter by year of breast height, used at the node
+    whose `has_size` is 1.
     """
     n_draws, n = arrival.shape
     n_nodes = len(starts)
@@ -228,7 +240,9 @@ def draw_chain(
         at_core = lowest
         if (
             core_node < bottom
-        ):  # cored above breast height: the lowest node is the diameter's, one step further up is the core's
+            # cored above breast height: the lowest node is the diameter's, one step further up is
+            # the core's
+        ):
             for y in range(n):
                 weights[y] = 0.0
             for e in range(
@@ -253,18 +267,21 @@ def chain_years(
     generator: np.random.Generator,
     begun: np.ndarray | None = None,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Indices on the axis of (first ring at the lowest core, establishment) by draw; -1 where there is none.
+    """Indices on the axis of (first ring at the lowest core, establishment) by draw; -1 where there
+    is none.
 
-    `living`, `arrival` (at the lowest node's height) `(draw, year)` up to the survey season; `sizes` `(draw, year)` or None; `begun`
-    as for `established`.
+    `living`, `arrival` (at the lowest node's height) `(draw, year)` up to the survey season;
+    `sizes` `(draw, year)` or None; `begun` as for `established`.
     """
     n_draws, n = living.shape
     nodes = chain.nodes
     profile = delays.profile
     parts = [
-        np.zeros(0)
-        if node.evidence is None
-        else np.ascontiguousarray(node.evidence, dtype=float).ravel()
+        (
+            np.zeros(0)
+            if node.evidence is None
+            else np.ascontiguousarray(node.evidence, dtype=float).ravel()
+        )
         for node in nodes
     ]
     offsets = np.concatenate([[0], np.cumsum([part.size for part in parts])])[:-1].astype(np.int64)
@@ -312,7 +329,9 @@ def chain_years(
 
 @compiled
 def draw_by_size(arrival, sizes, uniforms, out_year):
-    """Years of breast height of stems of one diameter class, `out_year` and uniforms `(draw, stem)`."""
+    """Years of breast height of stems of one diameter class, `out_year` and uniforms `(draw,
+    stem)`.
+    """
     n_draws, n = arrival.shape
     cumulative = np.zeros(n)
     for d in range(n_draws):
@@ -336,7 +355,9 @@ def size_years(
     n_stems: int,
     generator,
 ) -> np.ndarray:
-    """Indices on the axis of the establishment years of `n_stems` stems of one diameter class, `(draw, stem)`."""
+    """Indices on the axis of the establishment years of `n_stems` stems of one diameter class,
+    `(draw, stem)`.
+    """
     at_breast_height = np.empty((len(living), n_stems), dtype=np.int64)
     uniforms = generator.random((len(living), n_stems, 2))
     draw_by_size(

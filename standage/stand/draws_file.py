@@ -1,4 +1,6 @@
-"""Draws that outlive the process that made them: sampling is most of a run, and whatever goes wrong afterwards must not cost it."""
+"""Draws that outlive the process that made them: sampling is most of a run, and whatever goes wrong
+afterwards must not cost it.
+"""
 
 from __future__ import annotations
 
@@ -26,7 +28,9 @@ NUMBERS = ("divergences", "steps_per_draw", "seconds", "made")
 
 @dataclass(frozen=True)
 class KeptDraws:
-    """The file of draws of one run. Only draws of the very same inputs, settings and versions are taken up."""
+    """The file of draws of one run. Only draws of the very same inputs, settings and versions are
+    taken up.
+    """
 
     path: Path
 
@@ -48,16 +52,22 @@ class KeptDraws:
         )
 
     def keep(self, key: str, draws: Draws) -> None:
-        """Write the draws, whole or not at all. A full disk is no reason to lose the run that made them: then nothing is kept."""
+        """Write the draws, whole or not at all. A full disk is no reason to lose the run that made
+        them: then nothing is kept.
+        """
         half = self.path.with_name(f"{self.path.name}.half")
         about = {"key": key} | {name: getattr(draws, name) for name in NUMBERS}
         coordinates = draws.coordinates
         try:
             with half.open("wb") as file:
                 np.savez(
-                    file, about=json.dumps(about), values=draws.values, center=coordinates.center, rows=coordinates.rows,
+                    file,
+                    about=json.dumps(about),
+                    values=draws.values,
+                    center=coordinates.center,
+                    rows=coordinates.rows,
                     ends=coordinates.ends,
-                )  # fmt: skip
+                )
                 file.flush()
                 os.fsync(file.fileno())
             half.replace(self.path)
@@ -66,7 +76,9 @@ class KeptDraws:
 
 
 def draws_key(inputs: Mapping[str, str], data: StandData, settings: Mapping[str, int]) -> str:
-    """Hash of all that decides the draws: the survey's files by name and SHA-256, what the model is given, seed and numbers, versions."""
+    """Hash of all that decides the draws: the survey's files by name and SHA-256, what the model is
+    given, seed and numbers, versions.
+    """
     versions = {name: version(name) for name in SAMPLED_WITH}
     decided = {
         "inputs": dict(inputs),

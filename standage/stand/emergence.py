@@ -1,4 +1,6 @@
-"""How plants left the grass stage in a stand with openings, for many draws at once (docs/the-model.md, section 11)."""
+"""How plants left the grass stage in a stand with openings, for many draws at once
+(docs/the-model.md, section 11).
+"""
 
 from __future__ import annotations
 
@@ -29,7 +31,9 @@ class Emergence:
 
     @property
     def exposed(self) -> np.ndarray:
-        """Places on the axis of the years of establishment that differ from the stand's own pace, `(exposed,)`."""
+        """Places on the axis of the years of establishment that differ from the stand's own pace,
+        `(exposed,)`.
+        """
         return exposed_years(self.openness, self.grass.shape[1] - 1)
 
     @property
@@ -39,7 +43,9 @@ class Emergence:
 
     @cached_property
     def tails(self) -> tuple[np.ndarray, np.ndarray]:
-        """P(G > d) and log[P(G > d)/P(G > d - 1)], `(draw, d)`; 0 at the last, and the second 0 at d = 0."""
+        """P(G > d) and log[P(G > d)/P(G > d - 1)], `(draw, d)`; 0 at the last, and the second 0 at
+        d = 0.
+        """
         tail = np.zeros(self.grass.shape)
         tail[:, :-1] = np.cumsum(np.asarray(self.grass, dtype=float)[:, :0:-1], axis=1)[:, ::-1]
         step = np.zeros(tail.shape)
@@ -47,7 +53,9 @@ class Emergence:
         return tail, step
 
     def begun(self, living: np.ndarray) -> np.ndarray:
-        """Stems by the season in which they start, of `living` by year of establishment; both `(draw, year)`."""
+        """Stems by the season in which they start, of `living` by year of establishment; both
+        `(draw, year)`.
+        """
         out = np.empty(living.shape)
         begun_by_draw(
             np.ascontiguousarray(living),
@@ -60,7 +68,9 @@ class Emergence:
         return out
 
     def staying(self, established: np.ndarray) -> np.ndarray:
-        """Q_t(t + d) of plants that established at a place of the axis by draw, `(draw,)`: `(draw, d)`, as far as the axis goes."""
+        """Q_t(t + d) of plants that established at a place of the axis by draw, `(draw,)`: `(draw,
+        d)`, as far as the axis goes.
+        """
         tail, step = self.tails
         seasons = established[:, None] + np.arange(tail.shape[1])
         known = (seasons >= 0) & (seasons < len(self.openness))
@@ -68,12 +78,16 @@ class Emergence:
         return tail * np.exp(np.cumsum(np.expm1(self.rho[:, None] * opened) * step, axis=1))
 
     def leaving(self, established: np.ndarray) -> np.ndarray:
-        """P(G = g) of plants that established at a place of the axis by draw, `(draw,)`: `(draw, g)`."""
+        """P(G = g) of plants that established at a place of the axis by draw, `(draw,)`: `(draw,
+        g)`.
+        """
         stays = self.staying(established)
         return np.concatenate([np.zeros((len(stays), 1)), stays[:, :-1] - stays[:, 1:]], axis=1)
 
     def waited(self, started: np.ndarray) -> np.ndarray:
-        """P(G = g) of plants whose stem started at a place of the axis by draw, `(draw,)`, as many established each year: `(draw, g)`."""
+        """P(G = g) of plants whose stem started at a place of the axis by draw, `(draw,)`, as many
+        established each year: `(draw, g)`.
+        """
         out = np.zeros(self.grass.shape)
         for g in range(1, self.grass.shape[1]):
             out[:, g] = self.leaving(started - g)[:, g]

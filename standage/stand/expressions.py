@@ -1,4 +1,6 @@
-"""Distributions and matrices of the PyMC statement as symbolic expressions: processes between knots, delays, splines, Student's t."""
+"""Distributions and matrices of the PyMC statement as symbolic expressions: processes between
+knots, delays, splines, Student's t.
+"""
 
 from __future__ import annotations
 
@@ -14,7 +16,8 @@ SMALLEST_PROBABILITY = 1e-300  # keeps a logarithm finite where a draw makes the
 
 
 def between_knots(knots: Any, spacing: int, years: Any, count: int, *, smooth: bool) -> Any:
-    """A process between its `count` knots, `years` after the first knot, shape of `years`: level beyond the ends.
+    """A process between its `count` knots, `years` after the first knot, shape of `years`: level
+    beyond the ends.
 
     Linear in the share f of the way from knot to knot, or smooth: in 3 f^2 - 2 f^3.
     """
@@ -37,7 +40,9 @@ def student_t4_cdf(value: Any) -> Any:
 
 
 def grass_stage_pmf(log_median: Any, log_spread: Any, longest: int) -> Any:
-    """P(G = g), g = 0 .. longest: a discretised log-normal cut at both ends, shape `(longest + 1,)`."""
+    """P(G = g), g = 0 .. longest: a discretised log-normal cut at both ends, shape `(longest +
+    1,)`.
+    """
     below = standard_normal_cdf(
         (np.log(np.arange(longest + 1) + 0.5) - log_median) / pt.exp(log_spread)
     )
@@ -45,9 +50,11 @@ def grass_stage_pmf(log_median: Any, log_spread: Any, longest: int) -> Any:
 
 
 def left_by_season(log_median: Any, log_spread: Any, longest: int, pace: Any, n_years: int) -> Any:
-    """Matrix whose entry `(i, j)` is P(a plant of year j starts its stem in season i), shape `(year, year)`.
+    """Matrix whose entry `(i, j)` is P(a plant of year j starts its stem in season i), shape
+    `(year, year)`.
 
-    `pace` `(year,)` multiplies the cumulative hazard of leaving the grass stage in a calendar year. docs/the-model.md, section 11.
+    `pace` `(year,)` multiplies the cumulative hazard of leaving the grass stage in a calendar year.
+    docs/the-model.md, section 11.
     """
     edges = (np.log(np.arange(longest + 1) + 0.5) - log_median) / pt.exp(log_spread)
     above = standard_normal_cdf(-edges)
@@ -79,7 +86,9 @@ def negative_binomial_pmf(shape: Any, dispersion: float, longest: int) -> Any:
 
 
 def toeplitz(pmf: Any, longest: int, n_years: int) -> Any:
-    """Matrix whose entry `(i, j)` is P(i - j): it delays what stands at year j to year i. Shape `(year, year)`."""
+    """Matrix whose entry `(i, j)` is P(i - j): it delays what stands at year j to year i. Shape
+    `(year, year)`.
+    """
     lag = np.arange(n_years)[:, None] - np.arange(n_years)[None, :]
     padded = pt.concatenate([pmf, [0.0]])
     return padded[np.where((lag >= 0) & (lag <= longest), lag, longest + 1)]

@@ -30,10 +30,13 @@ from standage.stand.verdict import (
 from standage.survey.survey import Survey
 
 MOST_DATES = 400_000_000
-"""Dates of stems, one a draw (assumption: with two of four bytes each, and what is made of them, about ten gigabytes of memory)."""
+"""Dates of stems, one a draw (assumption: with two of four bytes each, and what is made of them,
+about ten gigabytes of memory).
+"""
 
 
-# matrices are small, and with more threads the library adds up in another order: the same seed gives the same answer
+# matrices are small, and with more threads the library adds up in another order: the same seed
+# gives the same answer
 @threadpool_limits.wrap(limits=1, user_api="blas")
 def fit_stands(
     survey: Survey,
@@ -51,10 +54,11 @@ def fit_stands(
 ) -> Posterior:
     """Sample the joint posterior of all stands of a survey and date every stem.
 
-    emergence: `off`; `on`: openings on record let plants leave the grass stage sooner; `learned`: they may have hastened or delayed it
-    (docs/the-model.md, section 11). kept: a file from which draws of the same run are taken up, if they are there, and in which they are
-    kept otherwise. Returns a `Posterior`; its `verdict` says whether to trust it. Raises `StandageError` if no stand carries enough to be
-    modelled.
+    emergence: `off`; `on`: openings on record let plants leave the grass stage sooner; `learned`:
+    they may have hastened or delayed it (docs/the-model.md, section 11). kept: a file from which
+    draws of the same run are taken up, if they are there, and in which they are kept otherwise.
+    Returns a `Posterior`; its `verdict` says whether to trust it. Raises `StandageError` if no
+    stand carries enough to be modelled.
     """
     if not 0.5 <= level < 1:
         raise StandageError(
@@ -67,7 +71,8 @@ def fit_stands(
             survey.path,
             asked,
             f"at most {MOST_DATES:,} dates, not {dates:,}",
-            "Ask for fewer draws (--draws), or make a survey of each stand and use `standage batch`.",
+            "Ask for fewer draws (--draws), or make a survey of each stand and use `standage"
+            " batch`.",
         )
     key = draws_key(
         survey.hashes, built.data, {"seed": seed, "draws": draws, "tune": tune, "chains": chains}
@@ -78,8 +83,8 @@ def fit_stands(
     )
     states = states_of(sampled, built.data)
     found = convergence(built.data, sampled, states)
-    # chance puts a sound fit a little over a limit now and then; as many chains again tell it from one that does not mix. A run that
-    # could hardly reach the limits was asked to be short
+    # chance puts a sound fit a little over a limit now and then; as many chains again tell it from
+    # one that does not mix. A run that could hardly reach the limits was asked to be short
     if earlier is None and not found.enough and chains * draws >= SHORT_RUN:
         sampled = sample_again(
             built.data, sampled, seed=seed, tune=tune, cores=cores, progress=progress
@@ -170,7 +175,9 @@ def assemble(
 
 
 def _on_axis(values: np.ndarray, n_years: int) -> np.ndarray:
-    """Values `(draw, year)` up to a unit's season, with zeros for the years of the common axis after it."""
+    """Values `(draw, year)` up to a unit's season, with zeros for the years of the common axis
+    after it.
+    """
     return np.pad(values, ((0, 0), (0, n_years - values.shape[1])))
 
 
@@ -209,7 +216,9 @@ def date_stems(
     generator: np.random.Generator,
     profile_folder: str | None,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Calendar years `(draw, stem)` of the first ring at the core and of establishment; -1 where there is none to give."""
+    """Calendar years `(draw, stem)` of the first ring at the core and of establishment; -1 where
+    there is none to give.
+    """
     data = built.data
     n_draws = len(states[0].living)
     at_core = np.full((n_draws, len(built.stems)), NO_YEAR, dtype=np.int32)
@@ -221,7 +230,8 @@ def date_stems(
     last_class: tuple | None = None
     sizes = None
     by_size: dict[tuple[int, int], list[int]] = {}
-    # by unit and diameter class, so that one class's probabilities are worked out once and only one is held at a time
+    # by unit and diameter class, so that one class's probabilities are worked out once and only one
+    # is held at a time
     for i in sorted(
         range(len(built.stems)), key=lambda i: (built.stems[i].unit, built.stems[i].dbh_class, i)
     ):
@@ -289,7 +299,9 @@ def date_stems(
 
 
 def _outside(survey, built, states, stem, loose, generator, profile_folder):
-    """What dates a stem outside the process: reference survivorship in place of recruitment, its stand's delays, or the prior's."""
+    """What dates a stem outside the process: reference survivorship in place of recruitment, its
+    stand's delays, or the prior's.
+    """
     key = (stem.stand, stem.species)
     if key not in loose:
         n_draws = len(states[0].living)

@@ -1,8 +1,10 @@
-"""The stand model written in PyMC: the public statement of the posterior, to read, to draw from the prior, and to fit small surveys.
+"""The stand model written in PyMC: the public statement of the posterior, to read, to draw from the
+prior, and to fit small surveys.
 
-`fit` samples the same posterior through a faster kernel. Both are held, in `tests/`, to a third reading written in plain loops. The model
-is described in docs/the-model.md; the section numbers below are those of that page. Everything sampled is a standard normal or a set of
-unit Ornstein-Uhlenbeck knots, so no variable is transformed.
+`fit` samples the same posterior through a faster kernel. Both are held, in `tests/`, to a third
+reading written in plain loops. The model is described in docs/the-model.md; the section numbers
+below are those of that page. Everything sampled is a standard normal or a set of unit
+Ornstein-Uhlenbeck knots, so no variable is transformed.
 """
 
 from __future__ import annotations
@@ -67,10 +69,12 @@ def build_model(data: StandData) -> pm.Model:
     Returns
     -------
     pymc.Model
-        With dims `unit`, `species`, `year`, `stage`, `pulse_knot`, `trend_knot`, `epoch_knot`, and `cut_<u>` where unit `u` had recorded
-        cuts. Free variables are the factors of docs/the-model.md; `living_<u>` `(year,)` holds the living stems of unit `u` by
-        establishment year, 0 after its survey season [stems/ha/year, or sampled stems/year without plots]. The data enter as one
-        potential a unit, `likelihood_<u>`; drawing from the prior leaves them out, so that `pymc.sample_prior_predictive` shows what the
+        With dims `unit`, `species`, `year`, `stage`, `pulse_knot`, `trend_knot`, `epoch_knot`,
+        and `cut_<u>` where unit `u` had recorded cuts. Free variables are the factors of
+        docs/the-model.md; `living_<u>` `(year,)` holds the living stems of unit `u` by
+        establishment year, 0 after its survey season [stems/ha/year, or sampled stems/year
+        without plots]. The data enter as one potential a unit, `likelihood_<u>`; drawing from
+        the prior leaves them out, so that `pymc.sample_prior_predictive` shows what the
         priors alone say about `living_<u>` (PyMC warns of it).
 
     Examples
@@ -119,13 +123,15 @@ def build_model(data: StandData) -> pm.Model:
 
 
 def parameters_to_point(parameters: Mapping[str, Any], data: StandData) -> dict[str, np.ndarray]:
-    """A point of `build_model(data)` from parameters by name, whose per-unit lists become one entry a unit.
+    """A point of `build_model(data)` from parameters by name, whose per-unit lists become one
+    entry a unit.
 
     Parameters
     ----------
     parameters
-        Arrays by name: a scalar for each survey factor, `(species,)` for each species factor, `(unit,)` for each unit factor, `(unit, 4)`
-        for `stage_factor`, and for `removal`, `release`, `pulse_knots`, `trend_knots`, `epoch_knots` a list of one array a unit.
+        Arrays by name: a scalar for each survey factor, `(species,)` for each species factor,
+        `(unit,)` for each unit factor, `(unit, 4)` for `stage_factor`, and for `removal`,
+        `release`, `pulse_knots`, `trend_knots`, `epoch_knots` a list of one array a unit.
 
     Raises
     ------
@@ -149,7 +155,9 @@ def parameters_to_point(parameters: Mapping[str, Any], data: StandData) -> dict[
 def unit_ornstein_uhlenbeck(
     name: str, spacing: int, length: float, *, dim: str, n_years: int
 ) -> Any:
-    """Knots of a stationary process of mean 0 and variance 1 whose correlation falls as `exp(-years / length)`."""
+    """Knots of a stationary process of mean 0 and variance 1 whose correlation falls as `exp(-years
+    / length)`.
+    """
     place = spacing * np.arange(knot_count(n_years, name.rsplit("_", 1)[0], spacing))
     correlation = np.exp(-np.abs(place[:, None] - place[None, :]) / length)
     return pm.MvNormal(name, mu=np.zeros(len(place)), cov=correlation, dims=dim)
@@ -158,7 +166,8 @@ def unit_ornstein_uhlenbeck(
 class UnitStatement:
     """One unit: its rates and delays as expressions of the factors, and its log likelihood.
 
-    All expressions end at the survey season: `n_years` is the number of years from the first of the axis to the survey season.
+    All expressions end at the survey season: `n_years` is the number of years from the first of the
+    axis to the survey season.
     """
 
     def __init__(self, data: StandData, index: int, factors: Mapping[str, Any]) -> None:
@@ -208,13 +217,17 @@ class UnitStatement:
         return float(self.species.profile[key])
 
     def log_number(self, key: str, log_sd: str, factor: str) -> Any:
-        """Logarithm of a number of the profile that is uncertain for the species: the centre plus the stated sd times the factor."""
+        """Logarithm of a number of the profile that is uncertain for the species: the centre plus
+        the stated sd times the factor.
+        """
         return math.log(self.number(key)) + self.number(log_sd) * self.of_species[factor]
 
     # Section 2: establishment
 
     def _living(self) -> Any:
-        """Living stems by establishment year, shape `(year,)` [stems/ha/year or sampled stems/year]."""
+        """Living stems by establishment year, shape `(year,)` [stems/ha/year or sampled
+        stems/year].
+        """
         f = self.of_unit
         log_rate = 2 * f["level"] + 0.3 * pt.exp(0.35 * f["trend_scale"]) * f["trend_knots"]
         log_rate += pt.softplus(
@@ -234,7 +247,9 @@ class UnitStatement:
         return pt.exp(log_rate)
 
     def _years_moved(self) -> Any:
-        """How far the mean delay to the unit's commonest coring height lies from the profile's: the process moves with it. [years]"""
+        """How far the mean delay to the unit's commonest coring height lies from the profile's: the
+        process moves with it. [years]
+        """
         if not self.establishment:
             return pt.zeros(())
         moved = self._share_of_way(self.unit.reference_height_cm) * (
@@ -266,7 +281,9 @@ class UnitStatement:
         return grass_stage_pmf(*self._grass_scale(), self.longest_grass)
 
     def _leaving(self) -> Any:
-        """P(the stem starts in season i | established in j) as a delay matrix, shape `(year, year)`; with openings that of section 11."""
+        """P(the stem starts in season i | established in j) as a delay matrix, shape `(year,
+        year)`; with openings that of section 11.
+        """
         if self.of_unit["release"] is None:
             return toeplitz(self.grass, self.longest_grass, self.n_years)
         rho = self.unit.release_mean + self.unit.release_sd * self.of_unit["release"][0]
@@ -316,7 +333,9 @@ class UnitStatement:
         return toeplitz(self.climb_pmf(low_cm, high_cm), self.longest_height, self.n_years)
 
     def delay(self, height_cm: float) -> Any:
-        """The delay from establishment to a height, D_h = G + B(h), as a delay matrix, shape `(year, year)`."""
+        """The delay from establishment to a height, D_h = G + B(h), as a delay matrix, shape
+        `(year, year)`.
+        """
         if not self.establishment:
             return pt.eye(self.n_years)
         return pt.dot(self.climb(0.0, height_cm), self.leaving)
@@ -328,7 +347,9 @@ class UnitStatement:
         return self._arrivals[height_cm]
 
     def stage_probability(self, stage: str, class_low: int) -> Any:
-        """P(stage at the survey | year of establishment), shape `(year,)`; a sapling is past breast height and below class `class_low`."""
+        """P(stage at the survey | year of establishment), shape `(year,)`; a sapling is past breast
+        height and below class `class_low`.
+        """
         if stage == "germinant":
             return pt.as_tensor((self.age == 0).astype(float))
         delay = self.delay(BREAST_HEIGHT_CM)
@@ -427,7 +448,9 @@ class UnitStatement:
         return total
 
     def log_plots(self) -> Any:
-        """The numbers of listed stems, gamma-Poisson over plots, as far as the stems themselves do not bring it."""
+        """The numbers of listed stems, gamma-Poisson over plots, as far as the stems themselves do
+        not bring it.
+        """
         phi = 4 * pt.exp(0.8 * self.survey_factors["plot_dispersion"])
         area, stems = (
             np.asarray(self.unit.plot_area_ha, dtype=float),

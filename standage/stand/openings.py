@@ -1,4 +1,6 @@
-"""Openings on record: events that took away trees above plants already there, and for how long (docs/the-model.md, section 11)."""
+"""Openings on record: events that took away trees above plants already there, and for how long
+(docs/the-model.md, section 11).
+"""
 
 from __future__ import annotations
 
@@ -12,8 +14,10 @@ OFF, ON, LEARNED = (
     "learned",
 )  # what openings do to emergence: nothing, let plants go, or what the survey says
 RELEASE_PRIORS = {ON: (1.0, 0.5), LEARNED: (0.0, 1.0)}
-"""Mean and standard deviation of rho beforehand. Assumptions: learned, either way, 2 standard deviations making a yearly chance of 0.2 into
-0.8; on, faster with 98 % and as likely as not more than 2.7 times the usual pace."""
+"""Mean and standard deviation of rho beforehand. Assumptions: learned, either way, 2 standard
+deviations making a yearly chance of 0.2 into 0.8; on, faster with 98 % and as likely as not more
+than 2.7 times the usual pace.
+"""
 OPENS_UNLESS_SAID = (
     "logging",
     "thinning",
@@ -30,7 +34,9 @@ LASTS = 10  # and crowns within about a decade (assumption) [years]
 
 
 def openness(survey: Survey, stand: str, years: np.ndarray, season: int) -> np.ndarray:
-    """Openness of a stand from 0 to 1 by calendar year, shape of `years`; shape `(0,)` where no opening reaches a season up to `season`."""
+    """Openness of a stand from 0 to 1 by calendar year, shape of `years`; shape `(0,)` where no
+    opening reaches a season up to `season`.
+    """
     closed = np.ones(len(years))
     for event in survey.events.itertuples():
         if event.stand not in ("", stand) or not _opens(event.kind, event.opens_canopy):

@@ -10,7 +10,8 @@ from standage.profiles import Profile
 from standage.stand.data import BREAST_HEIGHT_CM, StandData, UnitData
 from standage.stand.parameters import KNOT_NAMES, SPECIES_NAMES, SURVEY_NAMES, UNIT_NAMES, layout
 
-# name in the profile, and whether the kernel wants its logarithm; the order is that of `kernel.unit_log_density`
+# name in the profile, and whether the kernel wants its logarithm; the order is that of
+# `kernel.unit_log_density`
 CONSTANTS = (
     ("grass_stage.median_years", True),
     ("grass_stage.median_log_sd", False),
@@ -54,7 +55,9 @@ def log_reference(profile: Profile, age: np.ndarray, *, adult_only: bool) -> np.
 
 
 def height_share(profile: Profile, height_cm: float) -> float:
-    """mu(h) as a share of the years from emergence to breast height; 0 at or below emergence height."""
+    """mu(h) as a share of the years from emergence to breast height; 0 at or below emergence
+    height.
+    """
     ground = profile["grass_stage.emergence_height_cm"] if profile.has_grass_stage else 0.0
     if height_cm <= ground:
         return 0.0
@@ -62,7 +65,9 @@ def height_share(profile: Profile, height_cm: float) -> float:
 
 
 def pack_priors(data: StandData) -> tuple[np.ndarray, np.ndarray]:
-    """For each parameter: whether it starts a chain of knots, and the chain's rho (0 for independent ones)."""
+    """For each parameter: whether it starts a chain of knots, and the chain's rho (0 for
+    independent ones).
+    """
     places = layout(data)
     starts = np.zeros(places.size, dtype=np.bool_)
     rho = np.zeros(places.size)
@@ -74,7 +79,9 @@ def pack_priors(data: StandData) -> tuple[np.ndarray, np.ndarray]:
 
 
 def unit_heights(unit: UnitData) -> list[float]:
-    """Heights at which the unit's arrivals are needed: breast height first, then reference, lowest nodes and sections."""
+    """Heights at which the unit's arrivals are needed: breast height first, then reference, lowest
+    nodes and sections.
+    """
     wanted = {unit.reference_height_cm, *(tree.nodes[-1].height_cm for tree in unit.trees)}
     wanted |= {
         float(height)
@@ -85,7 +92,9 @@ def unit_heights(unit: UnitData) -> list[float]:
 
 
 def pack_unit(data: StandData, which: int) -> tuple:
-    """All arrays of one unit, in the order of `kernel.unit_log_density` after `x` and `gradient`."""
+    """All arrays of one unit, in the order of `kernel.unit_log_density` after `x` and
+    `gradient`.
+    """
     unit = data.units[which]
     species = data.species[unit.species_index]
     profile = species.profile
@@ -144,7 +153,8 @@ def pack_unit(data: StandData, which: int) -> tuple:
             start = 0
             if node.evidence is not None:
                 usable = max(0, min(node.evidence.shape[2], n - node.band_start))
-                # evidence wholly after the survey season is one year of no likelihood, not no evidence
+                # evidence wholly after the survey season is one year of no likelihood, not no
+                # evidence
                 part = (
                     node.evidence[:, :, :usable]
                     if usable
@@ -186,40 +196,75 @@ def pack_unit(data: StandData, which: int) -> tuple:
     for c in classes:
         used[[c, c + 1]] = 1
     flags = (
-        unit.season_index, int(unit.has_plots), int(at_coring_height), int(species.has_grass_stage),
-        longest_grass, int(profile["height_growth.longest_height_years"]),
-        heights.index(unit.reference_height_cm), int(used.any()), 0,
-    )  # fmt: skip
+        unit.season_index,
+        int(unit.has_plots),
+        int(at_coring_height),
+        int(species.has_grass_stage),
+        longest_grass,
+        int(profile["height_growth.longest_height_years"]),
+        heights.index(unit.reference_height_cm),
+        int(used.any()),
+        0,
+    )
     judged = np.isfinite(unit.count_age_low) & np.isfinite(unit.count_age_high)
-    count_rows = np.column_stack([
-        unit.count_stage, unit.count_class_low, np.where(judged, unit.count_age_low, 0), np.where(judged, unit.count_age_high, -1),
-    ]).astype(np.int64).reshape(-1, 4)  # fmt: skip
+    count_rows = (
+        np.column_stack(
+            [
+                unit.count_stage,
+                unit.count_class_low,
+                np.where(judged, unit.count_age_low, 0),
+                np.where(judged, unit.count_age_high, -1),
+            ]
+        )
+        .astype(np.int64)
+        .reshape(-1, 4)
+    )
     section_height = [
         heights.index(h) if kind == 3 else 0
         for h, kind in zip(unit.section_height_cm, unit.section_kind, strict=True)
     ]
     most_nodes = max([len(tree.nodes) for tree in unit.trees] or [1])
     return (
-        place, tuple(values), flags,
+        place,
+        tuple(values),
+        flags,
         tuple(spacing for _, spacing, _ in KNOT_NAMES),
         tuple(places.unit_sizes[which][name] for name, _, _ in KNOT_NAMES),
-        reference, np.ascontiguousarray(columns),
+        reference,
+        np.ascontiguousarray(columns),
         np.column_stack([unit.removal_m, unit.removal_sd]).astype(float).reshape(-1, 2),
-        np.array([height_share(profile, h) for h in heights]), np.array([int(h in needed) for h in heights]),
-        np.asarray(data.class_edges_cm, dtype=float), used,
+        np.array([height_share(profile, h) for h in heights]),
+        np.array([int(h in needed) for h in heights]),
+        np.asarray(data.class_edges_cm, dtype=float),
+        used,
         np.column_stack([unit.plot_area_ha, unit.plot_stems]).astype(float).reshape(-1, 2),
-        np.column_stack([unit.plot_class_low, unit.plot_class_high]).astype(np.int64).reshape(-1, 2),
-        np.asarray(unit.uncored_class, dtype=np.int64), np.asarray(unit.uncored_count, dtype=float),
-        count_rows, np.column_stack([unit.count_area_ha, unit.count_value]).astype(float).reshape(-1, 2),
-        np.column_stack([unit.section_kind, unit.section_value, section_height]).astype(np.int64).reshape(-1, 3),
-        np.array(node_rows, dtype=np.int64).reshape(-1, 7), np.array(node_of_tree, dtype=np.int64), np.array(tree_height, dtype=np.int64),
-        top_of_tree, tops, np.concatenate(evidence), segments, most_nodes,
-        openness, exposed_years(openness, longest_grass),
-    )  # fmt: skip
+        np.column_stack([unit.plot_class_low, unit.plot_class_high])
+        .astype(np.int64)
+        .reshape(-1, 2),
+        np.asarray(unit.uncored_class, dtype=np.int64),
+        np.asarray(unit.uncored_count, dtype=float),
+        count_rows,
+        np.column_stack([unit.count_area_ha, unit.count_value]).astype(float).reshape(-1, 2),
+        np.column_stack([unit.section_kind, unit.section_value, section_height])
+        .astype(np.int64)
+        .reshape(-1, 3),
+        np.array(node_rows, dtype=np.int64).reshape(-1, 7),
+        np.array(node_of_tree, dtype=np.int64),
+        np.array(tree_height, dtype=np.int64),
+        top_of_tree,
+        tops,
+        np.concatenate(evidence),
+        segments,
+        most_nodes,
+        openness,
+        exposed_years(openness, longest_grass),
+    )
 
 
 def exposed_years(openness: np.ndarray, longest_grass: int) -> np.ndarray:
-    """Places on the axis of the years of establishment whose plants can be in the grass stage in a season of openness, `(exposed,)`."""
+    """Places on the axis of the years of establishment whose plants can be in the grass stage in a
+    season of openness, `(exposed,)`.
+    """
     open_seasons = np.flatnonzero(openness)
     waited = open_seasons[:, None] - np.arange(len(openness))
     return np.flatnonzero(((waited >= 1) & (waited < longest_grass)).any(axis=0)).astype(np.int64)
@@ -228,10 +273,12 @@ def exposed_years(openness: np.ndarray, longest_grass: int) -> np.ndarray:
 def _shared_tops(
     unit: UnitData, segment_index: dict[tuple[float, float], int], n: int
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Trees that begin with their diameter alone, by diameter class and height of the core below it.
+    """Trees that begin with their diameter alone, by diameter class and height of the core below
+    it.
 
-    Returns the place in the second for each tree (-1 where its chain begins otherwise), and rows of diameter class, segment, first and
-    end year of what the cores below say, all trees of the row together.
+    Returns the place in the second for each tree (-1 where its chain begins otherwise), and rows of
+    diameter class, segment, first and end year of what the cores below say, all trees of the row
+    together.
     """
     rows: dict[tuple[int, int], list[int]] = {}
     top_of_tree = np.full(len(unit.trees), -1, dtype=np.int64)

@@ -15,14 +15,26 @@ PULSE_SPACING, PULSE_LENGTH = (
 )  # years; knots and correlation length of the pulse process (docs/the-model.md, section 2)
 TREND_SPACING, TREND_LENGTH = 16, 50.0
 EPOCH_SPACING, EPOCH_LENGTH = 25, 50.0
-MARGIN_YEARS = 20  # the pulse and trend processes reach this far beyond the axis on both sides, since they move with the delay
+# the pulse and trend processes reach this far beyond the axis on both sides, since they move with
+# the delay
+MARGIN_YEARS = 20
 
 SURVEY_NAMES = ("plot_dispersion", "count_dispersion")
 SPECIES_NAMES = ("grass_median", "grass_spread", "height_years", "growth", "asymptote", "scatter")
 UNIT_NAMES = (
-    "level", "activity", "pulse_scale", "trend_scale", "shared_pace", "grass_pace", "height_pace", "growth_pace",
-    "early_growth", "counting", "slope", "early",
-)  # fmt: skip
+    "level",
+    "activity",
+    "pulse_scale",
+    "trend_scale",
+    "shared_pace",
+    "grass_pace",
+    "height_pace",
+    "growth_pace",
+    "early_growth",
+    "counting",
+    "slope",
+    "early",
+)
 KNOT_NAMES = (
     ("pulse_knots", PULSE_SPACING, PULSE_LENGTH),
     ("trend_knots", TREND_SPACING, TREND_LENGTH),
@@ -31,14 +43,18 @@ KNOT_NAMES = (
 
 
 def knot_count(n_years: int, name: str, spacing: int) -> int:
-    """Knots needed so that the last one is at or after the last year of the axis, and of the margins where there are any."""
+    """Knots needed so that the last one is at or after the last year of the axis, and of the
+    margins where there are any.
+    """
     margins = 0 if name == "epoch_knots" else 2 * MARGIN_YEARS
     return math.ceil((n_years - 1 + margins) / spacing) + 1
 
 
 @dataclass(frozen=True)
 class Layout:
-    """Where each parameter stands in the flat vector: `offsets[name]` for single ones, `unit_offsets[unit][name]` for a unit's."""
+    """Where each parameter stands in the flat vector: `offsets[name]` for single ones,
+    `unit_offsets[unit][name]` for a unit's.
+    """
 
     size: int
     offsets: dict[str, int]
@@ -48,7 +64,9 @@ class Layout:
 
 
 def layout(data: StandData) -> Layout:
-    """Order: survey, species by species, then unit by unit (single values, stage factors, removals, release, knots)."""
+    """Order: survey, species by species, then unit by unit (single values, stage factors, removals,
+    release, knots).
+    """
     offsets = {name: place for place, name in enumerate(SURVEY_NAMES)}
     place = len(SURVEY_NAMES)
     for name in SPECIES_NAMES:
@@ -85,7 +103,9 @@ def pack(parameters: dict, data: StandData) -> np.ndarray:
 
 
 def unpack(vector: np.ndarray, data: StandData) -> dict:
-    """Flat vector, or draws of it with shape `(..., parameter)`, to a dictionary of named parameters."""
+    """Flat vector, or draws of it with shape `(..., parameter)`, to a dictionary of named
+    parameters.
+    """
     places = layout(data)
     vector = np.asarray(vector)
     parameters = {name: vector[..., places.offsets[name]] for name in SURVEY_NAMES}

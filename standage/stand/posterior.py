@@ -1,4 +1,6 @@
-"""The posterior of a survey: draws, dates and checks, as plain data that can be saved and reloaded."""
+"""The posterior of a survey: draws, dates and checks, as plain data that can be saved and
+reloaded.
+"""
 
 from __future__ import annotations
 
@@ -19,7 +21,9 @@ from standage.stand.prior_components import PriorComponent
 from standage.survey.schema import TABLES
 from standage.survey.survey import Survey
 
-MOST_BYTES = 8e9  # of all arrays of a saved posterior (assumption: a hundred stands have two); a damaged one may ask for any amount
+# of all arrays of a saved posterior (assumption: a hundred stands have two); a damaged one may ask
+# for any amount
+MOST_BYTES = 8e9
 ROOM_FOR_LAYOUT = (
     100_000  # [bytes] of a saved file beside its numbers, which are compressed; assumption
 )
@@ -30,7 +34,9 @@ FORMAT = (
 
 @dataclass(frozen=True)
 class Unit:
-    """A species in a stand. `season` is the growing season begun last at the survey; `area_ha` the listed area (NaN without plots)."""
+    """A species in a stand. `season` is the growing season begun last at the survey; `area_ha` the
+    listed area (NaN without plots).
+    """
 
     stand: str
     species: str
@@ -42,10 +48,12 @@ class Unit:
 
 @dataclass(frozen=True)
 class Posterior:
-    """What the model says, by draw. Lists run over `units`; arrays `(draw, year)` over `years`; -1 stands for no year.
+    """What the model says, by draw. Lists run over `units`; arrays `(draw, year)` over `years`; -1
+    stands for no year.
 
-    The delays are those of the stand's own pace; where openings may have changed emergence, rho is with them as `release` `(draw, 1)`.
-    `prior_components` are the assumptions that can be moved, `log_counts` `(draw,)` how likely the stage counts are (empty without any).
+    The delays are those of the stand's own pace; where openings may have changed emergence, rho is
+    with them as `release` `(draw, 1)`. `prior_components` are the assumptions that can be moved,
+    `log_counts` `(draw,)` how likely the stage counts are (empty without any).
     """
 
     survey: Survey
@@ -78,8 +86,10 @@ class Posterior:
             ).sum()
         )
         lines = [
-            f"Posterior of {self.survey.name}: {len(self.living[0])} draws, "
-            f"years {self.years[0]}-{self.years[-1]}, intervals of {self.level:.0%}",
+            (
+                f"Posterior of {self.survey.name}: {len(self.living[0])} draws, "
+                f"years {self.years[0]}-{self.years[-1]}, intervals of {self.level:.0%}"
+            ),
             *(
                 f"  {unit.stand}, {unit.species}: by {unit.basis}"
                 + ("" if unit.has_plots else ", among sampled trees")
@@ -91,7 +101,9 @@ class Posterior:
         return "\n".join(lines)
 
     def save(self, path: str | Path) -> None:
-        """Write the posterior to one netCDF file (ArviZ InferenceData groups; tables as JSON text in `constant_data`)."""
+        """Write the posterior to one netCDF file (ArviZ InferenceData groups; tables as JSON text
+        in `constant_data`).
+        """
         import arviz
 
         chains = len(self.draws)
@@ -120,9 +132,11 @@ class Posterior:
             for name, pmf in self.delay_prior[u].items():
                 prior[f"delay_{name}_{u}"] = pmf.astype(np.float32)[None]
         survey = {
-            item.name: _table(getattr(self.survey, item.name))
-            if isinstance(getattr(self.survey, item.name), pd.DataFrame)
-            else None
+            item.name: (
+                _table(getattr(self.survey, item.name))
+                if isinstance(getattr(self.survey, item.name), pd.DataFrame)
+                else None
+            )
             for item in fields(self.survey)
         }
         about = {
@@ -140,9 +154,9 @@ class Posterior:
             "survey_tables": {name: text for name, text in survey.items() if text is not None},
             "survey": {
                 "name": self.survey.name,
-                "path": Path(
-                    self.survey.path
-                ).name,  # whose computer it was read on is nobody's business
+                "path": (
+                    Path(self.survey.path).name
+                ),  # whose computer it was read on is nobody's business
                 "notes": list(self.survey.notes),
                 "hashes": self.survey.hashes,
                 "main_species": self.survey.main_species,
@@ -171,7 +185,9 @@ class Posterior:
 
 
 def _look_for_room(path: Path, size: int) -> None:
-    """Raises OSError where the disk has no room for `size` [bytes]: HDF5 does not say so, but brings the process down at its end."""
+    """Raises OSError where the disk has no room for `size` [bytes]: HDF5 does not say so, but
+    brings the process down at its end.
+    """
     if not hasattr(os, "posix_fallocate"):
         return
     try:
@@ -189,7 +205,8 @@ def _look_for_room(path: Path, size: int) -> None:
 
 
 def load_posterior(path: str | Path) -> Posterior:
-    """Read a posterior written by `Posterior.save`. Raises `StandageError` if the file is missing, damaged or not one of ours.
+    """Read a posterior written by `Posterior.save`. Raises `StandageError` if the file is missing,
+    damaged or not one of ours.
 
     Nothing in the file is ever run: it holds arrays of numbers, and tables as JSON.
     """
@@ -234,8 +251,9 @@ def load_posterior(path: str | Path) -> Posterior:
 
 
 def _close_in_silence(problem: Exception) -> None:
-    """Let go of what was open when `problem` came up. A damaged file can't be closed in order either, and Python would print that, as a
-    traceback, whenever the file's object happens to go."""
+    """Let go of what was open when `problem` came up. A damaged file can't be closed in order
+    either, and Python would print that, as a traceback, whenever the file's object happens to go.
+    """
     printed, sys.unraisablehook = sys.unraisablehook, lambda _: None
     try:
         cause: BaseException | None = problem
@@ -289,9 +307,11 @@ def _posterior(saved, about: dict) -> Posterior:
 
     def delays(group, u):
         return {
-            name: group[f"delay_{name}_{u}"]
-            .to_numpy()
-            .reshape(-1, group[f"delay_{name}_{u}"].shape[-1])
+            name: (
+                group[f"delay_{name}_{u}"]
+                .to_numpy()
+                .reshape(-1, group[f"delay_{name}_{u}"].shape[-1])
+            )
             for name in ("grass", "height", "breast_height", "release")
             if f"delay_{name}_{u}" in group
         }

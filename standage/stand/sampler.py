@@ -1,4 +1,6 @@
-"""Draws from the posterior: the compiled log density, its whitened coordinates, and nutpie's No-U-Turn sampler (Hoffman & Gelman 2014)."""
+"""Draws from the posterior: the compiled log density, its whitened coordinates, and nutpie's
+No-U-Turn sampler (Hoffman & Gelman 2014).
+"""
 
 from __future__ import annotations
 
@@ -16,14 +18,19 @@ from standage.stand.whitening import Whitening, from_whitened, to_whitened, whit
 
 Progress = Callable[[float, str], None]  # share done (0 to 1), what is being done
 
-# a short run round the mode shows where the posterior holds its mass; the curvature there whitens the coordinates of the run that counts
+# a short run round the mode shows where the posterior holds its mass; the curvature there whitens
+# the coordinates of the run that counts
 PILOT_TUNE, PILOT_DRAWS = 40, 16
 PILOT_DEPTH, DEPTH = (
     6,
     10,
-)  # most doublings of a trajectory: the pilot, in coordinates that fit badly, would spend a fifth of all gradients
+    # most doublings of a trajectory: the pilot, in coordinates that fit badly, would spend a fifth
+    # of all gradients
+)
 PILOT_POINTS = 16  # where the curvature is averaged
-TARGET_ACCEPTANCE = 0.9  # at 0.8 some runs step over the narrow places where a knot turns from nothing to a burst, and diverge
+# at 0.8 some runs step over the narrow places where a knot turns from nothing to a burst, and
+# diverge
+TARGET_ACCEPTANCE = 0.9
 PILOT_SHARE = 0.2  # of the work of a run of the usual length, for telling the time left
 
 
@@ -43,7 +50,9 @@ class Draws:
 
 
 def find_mode(kernel: Kernel, start: np.ndarray, steps: int = 300) -> np.ndarray:
-    """A high point of the density to start the chains from. It need not be the mode to the last digit."""
+    """A high point of the density to start the chains from. It need not be the mode to the last
+    digit.
+    """
 
     def downhill(x):
         logp, gradient = kernel(x)
@@ -70,7 +79,8 @@ def sample(
     mode = find_mode(kernel, np.zeros(kernel.size))
     if not np.isfinite(kernel(mode)[0]):
         raise StandageError(
-            "The stand model has no finite density on this survey; run `standage check` and look at the cores it lists."
+            "The stand model has no finite density on this survey; run `standage check` and look at"
+            " the cores it lists."
         )
 
     def told(start: float, end: float) -> Progress | None:
@@ -81,15 +91,28 @@ def sample(
         )
 
     pilot = _chains(
-        kernel, whitening(kernel, data, mode[None]), seed=seed, draws=PILOT_DRAWS, tune=PILOT_TUNE, chains=chains, cores=cores,
-        depth=PILOT_DEPTH, progress=told(0.0, PILOT_SHARE),
-    )  # fmt: skip
+        kernel,
+        whitening(kernel, data, mode[None]),
+        seed=seed,
+        draws=PILOT_DRAWS,
+        tune=PILOT_TUNE,
+        chains=chains,
+        cores=cores,
+        depth=PILOT_DEPTH,
+        progress=told(0.0, PILOT_SHARE),
+    )
     places = np.linspace(0, PILOT_DRAWS - 1, -(-PILOT_POINTS // chains)).astype(int)
     points = pilot.values[:, places].reshape(-1, kernel.size)
     final = _chains(
-        kernel, whitening(kernel, data, points), seed=seed + 1, draws=draws, tune=tune, chains=chains, cores=cores,
+        kernel,
+        whitening(kernel, data, points),
+        seed=seed + 1,
+        draws=draws,
+        tune=tune,
+        chains=chains,
+        cores=cores,
         progress=told(PILOT_SHARE, 1.0),
-    )  # fmt: skip
+    )
     return replace(final, seconds=time.perf_counter() - began)
 
 
@@ -102,7 +125,9 @@ def sample_again(
     cores: int = 2,
     progress: Progress | None = None,
 ) -> Draws:
-    """As many chains again, in the same coordinates from other starts, beside those at hand; thinned to as many draws in all."""
+    """As many chains again, in the same coordinates from other starts, beside those at hand;
+    thinned to as many draws in all.
+    """
     chains, draws, _ = sampled.values.shape
     more = _chains(
         Kernel(data),
@@ -159,7 +184,8 @@ def _chains(
         return expand
 
     def initial(chain_seed):
-        # chains start apart, each from its own seed, so that the order of threads makes no difference
+        # chains start apart, each from its own seed, so that the order of threads makes no
+        # difference
         return np.random.default_rng(chain_seed).standard_normal(kernel.size)
 
     model = from_pyfunc(
@@ -172,9 +198,19 @@ def _chains(
         make_initial_point_fn=initial,
     )
     sampler = nutpie.sample(
-        model, draws=draws, tune=tune, chains=chains, cores=min(cores, chains), seed=seed, progress_bar=False,
-        save_warmup=False, low_rank_modified_mass_matrix=False, target_accept=TARGET_ACCEPTANCE, maxdepth=depth, blocking=False,
-    )  # fmt: skip
+        model,
+        draws=draws,
+        tune=tune,
+        chains=chains,
+        cores=min(cores, chains),
+        seed=seed,
+        progress_bar=False,
+        save_warmup=False,
+        low_rank_modified_mass_matrix=False,
+        target_accept=TARGET_ACCEPTANCE,
+        maxdepth=depth,
+        blocking=False,
+    )
     total = chains * (draws + tune)
     try:
         while True:
@@ -186,7 +222,8 @@ def _chains(
                     progress(min(1.0, done[0] / total), "sampling the stand model")
     except RuntimeError as problem:  # what nutpie raises when a chain can't go on
         raise StandageError(
-            f"The sampler stopped ({problem}). Run again with another --seed; if it stays, look for contradictory cores."
+            f"The sampler stopped ({problem}). Run again with another --seed; if it stays, look for"
+            " contradictory cores."
         ) from problem
     except BaseException:
         sampler.cancel()

@@ -1,4 +1,6 @@
-"""What the parameters imply, for many draws at once: establishment, delays, arrivals, sizes. Plain numpy, shapes start with `(draw,)`."""
+"""What the parameters imply, for many draws at once: establishment, delays, arrivals, sizes. Plain
+numpy, shapes start with `(draw,)`.
+"""
 
 from __future__ import annotations
 
@@ -39,9 +41,11 @@ def prior_draws(data: StandData, n_draws: int, generator: np.random.Generator) -
 
 @dataclass(frozen=True)
 class Delays:
-    """Delays of one unit by draw: pmf of the grass stage `(draw, g)`, negative binomial shape at breast height `(draw,)`.
+    """Delays of one unit by draw: pmf of the grass stage `(draw, g)`, negative binomial shape at
+    breast height `(draw,)`.
 
-    All are at the stand's own pace; `emergence` says how openings changed it, None where they are not asked.
+    All are at the stand's own pace; `emergence` says how openings changed it, None where they are
+    not asked.
     """
 
     profile: Profile
@@ -75,7 +79,9 @@ class Delays:
         return pmf
 
     def to_height(self, height_cm: float) -> np.ndarray:
-        """Pmf of the delay from establishment to a height, `(draw, k)`; certainty of 0 under basis `coring height`."""
+        """Pmf of the delay from establishment to a height, `(draw, k)`; certainty of 0 under basis
+        `coring height`.
+        """
         if self.at_coring_height:
             return np.ones((len(self.grass), 1))
         if ("height", height_cm) in self._known:
@@ -88,7 +94,9 @@ class Delays:
         return out
 
     def begun(self, living: np.ndarray) -> np.ndarray:
-        """Stems by the season in which they start, of `living` by year of establishment; both `(draw, year)`."""
+        """Stems by the season in which they start, of `living` by year of establishment; both
+        `(draw, year)`.
+        """
         return (
             delayed(living, self.grass) if self.emergence is None else self.emergence.begun(living)
         )
@@ -96,7 +104,9 @@ class Delays:
     def arrival(
         self, living: np.ndarray, height_cm: float, begun: np.ndarray | None = None
     ) -> np.ndarray:
-        """Stems by the year of the first ring at a height, of `living` by year of establishment; `begun` as above, if at hand."""
+        """Stems by the year of the first ring at a height, of `living` by year of establishment;
+        `begun` as above, if at hand.
+        """
         if self.emergence is None:
             return delayed(living, self.to_height(height_cm))
         return delayed(
@@ -142,7 +152,9 @@ def grass_stage_pmfs(log_median: np.ndarray, spread: np.ndarray, longest: int) -
 
 
 def unit_delays(profile: Profile, at_coring_height: bool, z: dict[str, np.ndarray]) -> Delays:
-    """Delays from standard normal draws `(draw,)` of grass_median, grass_spread, height_years, shared_pace, grass_pace, height_pace."""
+    """Delays from standard normal draws `(draw,)` of grass_median, grass_spread, height_years,
+    shared_pace, grass_pace, height_pace.
+    """
     half = math.sqrt(0.5)
     years = np.exp(
         math.log(profile["height_growth.years_to_breast_height"])
@@ -174,7 +186,9 @@ def unit_delays(profile: Profile, at_coring_height: bool, z: dict[str, np.ndarra
 
 
 def delayed(source: np.ndarray, pmf: np.ndarray) -> np.ndarray:
-    """Convolution along years by draw: out(y) = sum_k pmf(k) source(y - k). Shapes `(draw, year)`, `(draw, k)`."""
+    """Convolution along years by draw: out(y) = sum_k pmf(k) source(y - k). Shapes `(draw, year)`,
+    `(draw, k)`.
+    """
     out = np.empty(source.shape)
     delayed_by_draw(np.ascontiguousarray(source), np.ascontiguousarray(pmf), out)
     return out
@@ -183,7 +197,8 @@ def delayed(source: np.ndarray, pmf: np.ndarray) -> np.ndarray:
 def between_knots(
     knots: np.ndarray, spacing: int, years: np.ndarray, *, smooth: bool
 ) -> np.ndarray:
-    """A process between its knots `(draw, knot)` at places `(draw, year)` or `(year,)` in years after the first knot.
+    """A process between its knots `(draw, knot)` at places `(draw, year)` or `(year,)` in years
+    after the first knot.
 
     Linear in the share f of the way, or smooth: in 3 f^2 - 2 f^3.
     """
@@ -201,7 +216,9 @@ def between_knots(
 
 
 def years_moved(delays: Delays, reference_height_cm: float) -> np.ndarray:
-    """How far the draws' mean delay to the reference height lies from the profile's, `(draw,)`: the process moves with it."""
+    """How far the draws' mean delay to the reference height lies from the profile's, `(draw,)`: the
+    process moves with it.
+    """
     if delays.at_coring_height:
         return np.zeros(len(delays.years_to_breast_height))
     profile = delays.profile
@@ -219,7 +236,9 @@ def years_moved(delays: Delays, reference_height_cm: float) -> np.ndarray:
 
 @dataclass(frozen=True)
 class UnitState:
-    """A unit by draw. `living` `(draw, year)` up to the survey season, `early_growth` and `counting` factors `(draw,)`."""
+    """A unit by draw. `living` `(draw, year)` up to the survey season, `early_growth` and
+    `counting` factors `(draw,)`.
+    """
 
     living: np.ndarray
     delays: Delays
@@ -235,7 +254,9 @@ class UnitState:
     removed_shares: np.ndarray
 
     def in_class(self, low_cm: float, high_cm: float) -> np.ndarray:
-        """Probability that a stem's diameter lies in low..high by year of breast height, `(draw, year)`."""
+        """Probability that a stem's diameter lies in low..high by year of breast height, `(draw,
+        year)`.
+        """
         out = np.empty_like(self.median_size_log)
         low = math.log(low_cm) if low_cm > 0 else -math.inf
         in_class_by_draw(self.median_size_log, self.scatter, low, math.log(high_cm), out)

@@ -1,4 +1,6 @@
-"""Whether a fit can be trusted: convergence of the chains, and what the fitted model says about data like those seen."""
+"""Whether a fit can be trusted: convergence of the chains, and what the fitted model says about
+data like those seen.
+"""
 
 from __future__ import annotations
 
@@ -12,10 +14,13 @@ from standage.stand.data import BREAST_HEIGHT_CM, STAGES, StandData
 from standage.stand.sampler import Draws
 from standage.stand.states import UnitState
 
-# limits of the verdict: R-hat and effective sample size after Vehtari, Gelman, Simpson, Carpenter & Buerkner (2021), Bayesian
-# Analysis 16:667-718, who ask for R-hat below 1.01 and 100 effective draws a chain
+# limits of the verdict: R-hat and effective sample size after Vehtari, Gelman, Simpson, Carpenter &
+# Buerkner (2021), Bayesian Analysis 16:667-718, who ask for R-hat below 1.01 and 100 effective
+# draws a chain
 RHAT_LIMIT = 1.01  # of the quantities people read
-LOOSE_RHAT_LIMIT = 1.05  # of any single parameter: hundreds of knots that nobody reads one by one, whose largest R-hat strays by chance (assumption)
+# of any single parameter: hundreds of knots that nobody reads one by one, whose largest R-hat
+# strays by chance (assumption)
+LOOSE_RHAT_LIMIT = 1.05
 ESS_LIMIT = 400
 SHORT_RUN = (
     5 * ESS_LIMIT
@@ -23,7 +28,8 @@ SHORT_RUN = (
 DIVERGENT_LIMIT = (
     0.005  # share of draws that may diverge before the fit fails; any at all is told (assumption)
 )
-CHECK_LIMIT = 0.01  # two-sided posterior predictive probability below which a check is remarked on (assumption)
+# two-sided posterior predictive probability below which a check is remarked on (assumption)
+CHECK_LIMIT = 0.01
 CLASS_YEARS = 20  # width of the classes of years whose density is watched for convergence
 
 
@@ -35,7 +41,9 @@ def _two_sided(predicted: np.ndarray, observed: float) -> float:
 def fitted_checks(
     data: StandData, which: int, state: UnitState, generator: np.random.Generator, level: float
 ) -> dict:
-    """Predictions of a unit's diameter classes and stage counts from the fitted model, beside what was seen."""
+    """Predictions of a unit's diameter classes and stage counts from the fitted model, beside what
+    was seen.
+    """
     unit = data.units[which]
     edges = data.class_edges_cm
     living = state.living
@@ -116,7 +124,9 @@ def fitted_checks(
 def stage_densities(
     data: StandData, which: int, state: UnitState, arrival: np.ndarray
 ) -> dict[tuple[int, int], np.ndarray]:
-    """Stems per hectare by stage and draw `(draw,)`, keyed by (stage, index of the plot's lower class edge)."""
+    """Stems per hectare by stage and draw `(draw,)`, keyed by (stage, index of the plot's lower
+    class edge).
+    """
     unit = data.units[which]
     ages = np.arange(unit.season_index + 1)
     by_age = state.living[:, ::-1]
@@ -142,7 +152,9 @@ def stage_densities(
 
 
 def _watched(data: StandData, states: list[UnitState], chains: int) -> dict[str, np.ndarray]:
-    """Quantities people read, by chain and draw `(chain, draw)`: their convergence is what matters."""
+    """Quantities people read, by chain and draw `(chain, draw)`: their convergence is what
+    matters.
+    """
     out = {}
     for unit, state in zip(data.units, states, strict=True):
         name = f"{unit.stand}, {data.species[unit.species_index].key}"
@@ -169,14 +181,17 @@ def _summarise(values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     import arviz
 
     dataset = arviz.convert_to_dataset({"x": values})
-    return arviz.ess(dataset, method="bulk")["x"].to_numpy(), arviz.rhat(dataset, method="rank")[
-        "x"
-    ].to_numpy()
+    return (
+        arviz.ess(dataset, method="bulk")["x"].to_numpy(),
+        arviz.rhat(dataset, method="rank")["x"].to_numpy(),
+    )
 
 
 @dataclass(frozen=True)
 class Convergence:
-    """How well the chains agree: largest R-hat and least bulk effective sample of what people read, largest R-hat of any parameter."""
+    """How well the chains agree: largest R-hat and least bulk effective sample of what people read,
+    largest R-hat of any parameter.
+    """
 
     rhat_max: float
     rhat_any: float
@@ -231,22 +246,25 @@ def judge(data: StandData, sampled: Draws, found: Convergence, fitted: list[dict
     if ess_min < ESS_LIMIT:
         failed = True
         notes.append(
-            f"Too few effective draws of '{slowest}' ({ess_min:.0f}, should be {ESS_LIMIT} or more). "
-            f"Run again with more draws: --draws {again}."
+            f"Too few effective draws of '{slowest}' ({ess_min:.0f}, should be {ESS_LIMIT} or"
+            f" more). Run again with more draws: --draws {again}."
         )
     if failed and sampled.made < SHORT_RUN:
         notes.append(
-            f"This was a short run of {sampled.made} draws: that it fails says nothing of what the survey could tell."
+            f"This was a short run of {sampled.made} draws: that it fails says nothing of what the"
+            " survey could tell."
         )
     if sampled.divergences > DIVERGENT_LIMIT * sampled.made:
         failed = True
         notes.append(
-            f"{sampled.divergences} draws diverged: part of the posterior may not have been reached. Run again with another --seed; "
-            "if it stays, look for contradictory cores with `standage check`."
+            f"{sampled.divergences} draws diverged: part of the posterior may not have been"
+            " reached. Run again with another --seed; if it stays, look for contradictory cores"
+            " with `standage check`."
         )
     elif sampled.divergences:
         notes.append(
-            f"{sampled.divergences} draws diverged, too few to matter; more than {DIVERGENT_LIMIT:.1%} would fail the fit."
+            f"{sampled.divergences} draws diverged, too few to matter; more than"
+            f" {DIVERGENT_LIMIT:.1%} would fail the fit."
         )
     checks = []
     for unit, part in zip(data.units, fitted, strict=True):
@@ -279,8 +297,8 @@ def judge(data: StandData, sampled: Draws, found: Convergence, fitted: list[dict
             )
             if abs(math.log(row.factor)) > 1:
                 notes.append(
-                    f"{name}: the counts of the {row.stage} stage are {row.factor:.1f} times what the rest of the survey "
-                    f"expects; dates of young stems lean on them."
+                    f"{name}: the counts of the {row.stage} stage are {row.factor:.1f} times what"
+                    " the rest of the survey expects; dates of young stems lean on them."
                 )
     for check in checks:
         if check["p"] < CHECK_LIMIT:
@@ -324,7 +342,9 @@ def parameter_table(
     states: list[UnitState],
     level: float,
 ) -> pd.DataFrame:
-    """What the parameters mean in the field's units, prior beside posterior, with their effective draws and R-hat."""
+    """What the parameters mean in the field's units, prior beside posterior, with their effective
+    draws and R-hat.
+    """
     chains = len(sampled.values)
     rows, values = [], []
 
@@ -363,8 +383,8 @@ def parameter_table(
                     stand,
                     before.delays.emergence.rho,
                     after.delays.emergence.rho,
-                    "chance of leaving the grass stage just after an opening against other years: 0 none, positive faster "
-                    "[log factor on the hazard]",
+                    "chance of leaving the grass stage just after an opening against other years: 0"
+                    " none, positive faster [log factor on the hazard]",
                 )
             add(
                 "years_to_breast_height",
@@ -378,7 +398,8 @@ def parameter_table(
                 stand,
                 before.early_growth,
                 after.early_growth,
-                "early growth against the profile's: positive means slower, so more rings missed [standard deviations of the prior]",
+                "early growth against the profile's: positive means slower, so more rings missed"
+                " [standard deviations of the prior]",
             )
             add(
                 "counting_factor",
@@ -436,7 +457,8 @@ def parameter_table(
                         stand,
                         before.stage_factor[:, stage],
                         after.stage_factor[:, stage],
-                        f"{name} counts against what the history expects: mast years, search, clumping [factor]",
+                        f"{name} counts against what the history expects: mast years, search,"
+                        " clumping [factor]",
                     )
     if not rows:
         return pd.DataFrame(

@@ -1,7 +1,9 @@
-"""Coordinates in which the posterior is near a standard normal, so that the sampler can take long steps.
+"""Coordinates in which the posterior is near a standard normal, so that the sampler can take long
+steps.
 
-A unit's own parameters meet those of another unit only through what the survey and the species share. The matrix of second derivatives
-therefore has a block a unit, and a border for what is shared; neither the derivatives nor the change of coordinates touch the rest.
+A unit's own parameters meet those of another unit only through what the survey and the species
+share. The matrix of second derivatives therefore has a block a unit, and a border for what is
+shared; neither the derivatives nor the change of coordinates touch the rest.
 """
 
 from __future__ import annotations
@@ -27,7 +29,8 @@ HESSIAN_STEP = 1e-5  # a step to one side is exact enough for a scale
 class Whitening:
     """x = center + z @ rows.
 
-    center : (parameter,). rows : (parameter, parameter), upper triangular. ends : (parameter,) where each row's entries end: the end of
+    center : (parameter,). rows : (parameter, parameter), upper triangular. ends : (parameter,)
+        where each row's entries end: the end of
     the unit's block, or of the vector for what is shared.
     """
 
@@ -42,7 +45,9 @@ class Whitening:
 
 @compiled
 def from_whitened(center, rows, ends, z):
-    """`Whitening.outward` of one vector, without a threaded library that would fight over the cores with the chains."""
+    """`Whitening.outward` of one vector, without a threaded library that would fight over the cores
+    with the chains.
+    """
     x = center.copy()
     for j in range(len(z)):
         add_scaled(x[j : ends[j]], z[j], rows[j, j : ends[j]])
@@ -59,17 +64,19 @@ def to_whitened(rows, ends, gradient):
 
 
 def whitening(kernel: Kernel, data: StandData, points: np.ndarray) -> Whitening:
-    """Whitened coordinates round `points` (point, parameter), from the curvature of the log density there, averaged.
+    """Whitened coordinates round `points` (point, parameter), from the curvature of the log density
+    there, averaged.
 
-    The curvature at the mode alone is a poor guide: the mode lies away from where the posterior holds its mass (docs/the-model.md,
-    section 7, says what was measured).
+    The curvature at the mode alone is a poor guide: the mode lies away from where the posterior
+    holds its mass (docs/the-model.md, section 7, says what was measured).
     """
     blocks = unit_blocks(data)
     curvature = np.mean([_curvature(kernel, blocks, point) for point in points], axis=0)
     lowest = np.linalg.eigvalsh(curvature)[0]
     if lowest < SMALLEST_CURVATURE:
         curvature = curvature + (SMALLEST_CURVATURE - lowest) * np.eye(kernel.size)
-    # curvature = U U' with U upper triangular keeps the zeros between units; the library factors from the other end, hence the turning
+    # curvature = U U' with U upper triangular keeps the zeros between units; the library factors
+    # from the other end, hence the turning
     upper = cholesky(curvature[::-1, ::-1], lower=True)[::-1, ::-1]
     rows = solve_triangular(upper, np.eye(kernel.size))
     ends = np.full(kernel.size, kernel.size)
@@ -79,7 +86,9 @@ def whitening(kernel: Kernel, data: StandData, points: np.ndarray) -> Whitening:
 
 
 def unit_blocks(data: StandData) -> list[tuple[int, int]]:
-    """First and end place of each unit's own parameters in the flat vector; what comes before all of them is shared."""
+    """First and end place of each unit's own parameters in the flat vector; what comes before all
+    of them is shared.
+    """
     places = layout(data)
     starts = [min(offsets.values()) for offsets in places.unit_offsets]
     return [
@@ -89,7 +98,9 @@ def unit_blocks(data: StandData) -> list[tuple[int, int]]:
 
 
 def _curvature(kernel: Kernel, blocks: list[tuple[int, int]], point: np.ndarray) -> np.ndarray:
-    """Minus the second derivatives, by differences of the gradient; one step serves a parameter of every unit."""
+    """Minus the second derivatives, by differences of the gradient; one step serves a parameter of
+    every unit.
+    """
     size = kernel.size
     shared = blocks[0][0]
     curvature = np.zeros((size, size))

@@ -19,11 +19,12 @@ LONGEST_LINE = 5_000
 def summary_counts(survey: Survey, species_with_profile: tuple[str, ...]) -> dict:
     """How much of everything a survey holds.
 
-    Keys: `stands`, `plots`, `plot_area_ha`; `stems`: {status: {"in_plots", "outside"}}; `stems_by_species`: {species:
-    stems}; `species_without_profile`: {species: stems}; `cores`, `cored_trees`, `cores_by_centre`, `cores_by_dating`,
-    `cores_without_height`; `attempts_failed`: stems tried without a core; `count_rows_by_stage`, `counted_by_stage`;
-    `sections`, `events`, `events_by_kind`, `rings_measured`, `ring_series`, `rings_absent`.
-    Every code is present, with 0 where nothing has it.
+    Keys: `stands`, `plots`, `plot_area_ha`; `stems`: {status: {"in_plots", "outside"}};
+    `stems_by_species`: {species: stems}; `species_without_profile`: {species: stems}; `cores`,
+    `cored_trees`, `cores_by_centre`, `cores_by_dating`, `cores_without_height`; `attempts_failed`:
+    stems tried without a core; `count_rows_by_stage`, `counted_by_stage`; `sections`, `events`,
+    `events_by_kind`, `rings_measured`, `ring_series`, `rings_absent`. Every code is present, with 0
+    where nothing has it.
     """
     trees, cores, counts = survey.trees, survey.cores, survey.counts
     in_plots = trees["plot"] != ""
@@ -84,10 +85,13 @@ def _listed(numbers: dict[str, int]) -> str:
 
 
 def _range(values: pd.Series, what: str) -> str:
-    """Smallest, middle and largest [cm], at which a person sees that something was written in another unit."""
+    """Smallest, middle and largest [cm], at which a person sees that something was written in
+    another unit.
+    """
     values = values.dropna()
     return (
-        f"{what} {values.min():.4g} to {values.max():.4g} cm, half of them up to {values.median():.4g}"
+        f"{what} {values.min():.4g} to {values.max():.4g} cm, half of them up to"
+        f" {values.median():.4g}"
         if len(values)
         else f"no {what}"
     )
@@ -96,7 +100,8 @@ def _range(values: pd.Series, what: str) -> str:
 def summary_card(survey: Survey, numbers: dict) -> str:
     """The card: one line a subject, then the notes."""
     stems = ", ".join(
-        f"{counts['in_plots'] + counts['outside']} {status} ({counts['in_plots']} in plots, {counts['outside']} outside)"
+        f"{counts['in_plots'] + counts['outside']} {status} ({counts['in_plots']} in plots,"
+        f" {counts['outside']} outside)"
         for status, counts in numbers["stems"].items()
         if counts["in_plots"] + counts["outside"]
     )
@@ -108,21 +113,31 @@ def summary_card(survey: Survey, numbers: dict) -> str:
         f"  plots     {numbers['plots']}"
         + (f", {numbers['plot_area_ha']:.4g} ha in all" if numbers["plots"] else ""),
         f"  stems     {stems}",
-        f"  sizes     {_range(survey.trees['dbh_cm'], 'diameters')}; {_range(survey.cores['height_cm'], 'coring heights')}",
+        (
+            f"  sizes     {_range(survey.trees['dbh_cm'], 'diameters')};"
+            f" {_range(survey.cores['height_cm'], 'coring heights')}"
+        ),
         f"  species   {_listed(numbers['stems_by_species'])}; main species {survey.main_species}",
-        f"  cores     {numbers['cores']} of {numbers['cored_trees']} trees; centre: {_listed(numbers['cores_by_centre'])}; "
-        f"dating: {_listed(numbers['cores_by_dating'])}; {numbers['cores_without_height']} without coring height",
+        (
+            f"  cores     {numbers['cores']} of {numbers['cored_trees']} trees; centre:"
+            f" {_listed(numbers['cores_by_centre'])}; dating:"
+            f" {_listed(numbers['cores_by_dating'])}; {numbers['cores_without_height']} without"
+            " coring height"
+        ),
         f"  attempts  {numbers['attempts_failed']} trees tried without a core",
-        f"  counts    rows: {_listed(numbers['count_rows_by_stage'])}; plants: {_listed(numbers['counted_by_stage'])}",
+        (
+            f"  counts    rows: {_listed(numbers['count_rows_by_stage'])}; plants:"
+            f" {_listed(numbers['counted_by_stage'])}"
+        ),
         f"  sections  {numbers['sections']}",
         f"  events    {_listed(numbers['events_by_kind'])}",
     ]
     if numbers["rings_measured"]:
         years, files = survey.ring_widths["year"], sorted(set(survey.ring_widths["file"]))
         lines.append(
-            f"  rings     {numbers['rings_measured']} measured in {numbers['ring_series']} series, "
-            f"{years.min():.0f} to {years.max():.0f}, {numbers['rings_absent']} of them absent (width 0); "
-            f"from {', '.join(files[:5])}"
+            f"  rings     {numbers['rings_measured']} measured in {numbers['ring_series']} series,"
+            f" {years.min():.0f} to {years.max():.0f}, {numbers['rings_absent']} of them absent"
+            f" (width 0); from {', '.join(files[:5])}"
             + (f" and {len(files) - 5} more files" if len(files) > 5 else "")
         )
     return "\n".join(

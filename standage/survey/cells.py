@@ -1,4 +1,6 @@
-"""From written cells to typed columns: names of columns, required cells, numbers, dates, codes, ranges, repeated identifiers."""
+"""From written cells to typed columns: names of columns, required cells, numbers, dates, codes,
+ranges, repeated identifiers.
+"""
 
 from __future__ import annotations
 
@@ -17,7 +19,9 @@ from standage.survey.limits import LONGEST_CELL, LONGEST_NAME, unseen_letter
 from standage.survey.schema import Column, Table
 
 EARLIEST_DATE = pd.Timestamp(1800, 1, 1)
-"""Increment borers came into use in the middle of the nineteenth century (from memory): earlier field work is a slip of the pen."""
+"""Increment borers came into use in the middle of the nineteenth century (from memory): earlier
+field work is a slip of the pen.
+"""
 
 UNIT_ENDINGS = (
     "_cm",
@@ -37,17 +41,23 @@ UNIT_ENDINGS = (
     "_yr",
 )
 NEAR_MISS = 0.8
-"""Similarity (share of letters in common, difflib) from which an unknown column name counts as a known one misspelt."""
+"""Similarity (share of letters in common, difflib) from which an unknown column name counts as a
+known one misspelt.
+"""
 
 MIDNIGHT = r"(?<=^\d{4}-\d{2}-\d{2})[ T]00:00(:00(\.0+)?)?$"
 LETTERS_FOR_DIGITS = str.maketrans("OolIS", "00115")
 """Letters that hands and scanners write for digits (common practice, no source)."""
 
 UNFIT, FITTING, CELLS_TRIED = 0.5, 0.9, 200
-"""Share of refused cells above which a column is held against the others, share that must fit there, and how many cells are tried."""
+"""Share of refused cells above which a column is held against the others, share that must fit
+there, and how many cells are tried.
+"""
 
 ADVISED = 200
-"""Different wrong words of a column for which likely ones are looked for; beyond that the column is another one."""
+"""Different wrong words of a column for which likely ones are looked for; beyond that the column is
+another one.
+"""
 
 BLANK_WORDS = {"na", "n/a", "nan", "none", "null", "#n/a", "-", ".", "?", "missing", "unknown"}
 
@@ -55,10 +65,12 @@ BLANK_WORDS = {"na", "n/a", "nan", "none", "null", "#n/a", "-", ".", "?", "missi
 def typed_table(
     table: Table, written: WrittenTable | None, problems: list[Problem], notes: list[str]
 ) -> pd.DataFrame:
-    """The table as a DataFrame with every column of its definition, then `row` (int64), then unknown columns as text.
+    """The table as a DataFrame with every column of its definition, then `row` (int64), then
+    unknown columns as text.
 
-    Text is str with "" for blank (dtype object), numbers float64 with NaN, dates datetime64[ns] with NaT. A cell that cannot
-    be accepted becomes blank and adds to `problems`. written None: no rows.
+    Text is str with "" for blank (dtype object), numbers float64 with NaN, dates datetime64[ns]
+    with NaT. A cell that cannot be accepted becomes blank and adds to `problems`. written None: no
+    rows.
     """
     if written is None:
         written = WrittenTable(table.file, [column.name for column in table.columns], [], [])
@@ -101,7 +113,9 @@ def typed_table(
 def _places(
     table: Table, written: WrittenTable, problems: list[Problem], notes: list[str]
 ) -> dict[str, int]:
-    """Where each known column stands in the file. Repeated, misspelt and missing names are problems; unknown ones are noted."""
+    """Where each known column stands in the file. Repeated, misspelt and missing names are
+    problems; unknown ones are noted.
+    """
     known = [column.name for column in table.columns]
     places: dict[str, int] = {}
     suggested, unknown, seen = set(), [], set()
@@ -137,7 +151,8 @@ def _places(
                 unknown.append(name)
             else:
                 suggested.add(near)
-                # read under its right name, so that further complaints are about cells, not about all of them being blank
+                # read under its right name, so that further complaints are about cells, not about
+                # all of them being blank
                 places.setdefault(near, place)
                 problems.append(
                     Problem(
@@ -146,7 +161,8 @@ def _places(
                         name,
                         f"the unknown column '{name}'",
                         f"'{near}'",
-                        f"Rename it to '{near}' (and mind the unit), or to something unlike any column of this table.",
+                        f"Rename it to '{near}' (and mind the unit), or to something unlike any"
+                        " column of this table.",
                     )
                 )
         seen.add(name)
@@ -159,12 +175,14 @@ def _places(
                     column.name,
                     f"no column '{column.name}'",
                     f"{column.name}: {column.meaning}",
-                    f"Add the column '{column.name}'; names stand in the first row, as in the forms of `standage new`.",
+                    f"Add the column '{column.name}'; names stand in the first row, as in the forms"
+                    " of `standage new`.",
                 )
             )
     if unknown:
         notes.append(
-            f"{written.file}: {'column' if len(unknown) == 1 else 'columns'} {', '.join(unknown)} not known, kept and not used"
+            f"{written.file}: {'column' if len(unknown) == 1 else 'columns'} {', '.join(unknown)}"
+            " not known, kept and not used"
         )
     return places
 
@@ -182,8 +200,9 @@ def _without_unit(name: str) -> str:
 def near_column(name: str, known: list[str], header: set[str]) -> str | None:
     """The known column that an unknown name was meant to be, or None.
 
-    A name that differs only in its unit is a near miss unless the known column is there as well: `dbh_in` may stand beside
-    `dbh_cm`, and not in place of it. `notes` and the like are harmless, for nothing is computed from `note`.
+    A name that differs only in its unit is a near miss unless the known column is there as well:
+    `dbh_in` may stand beside `dbh_cm`, and not in place of it. `notes` and the like are harmless,
+    for nothing is computed from `note`.
     """
     plain = _plain(name)
     used = [candidate for candidate in known if candidate != "note"]
@@ -199,7 +218,9 @@ def near_column(name: str, known: list[str], header: set[str]) -> str | None:
 def _legible(
     file: str, column: Column, text: pd.Series, rows: np.ndarray, problems: list[Problem]
 ) -> pd.Series:
-    """Text that may stand in tables, pictures and names of files: of some length, and without characters that nobody sees."""
+    """Text that may stand in tables, pictures and names of files: of some length, and without
+    characters that nobody sees.
+    """
     free = column.kind == "text" and column.name != "species" and column.name != "community"
     longest = LONGEST_CELL if free else LONGEST_NAME
     clean = text.copy()
@@ -317,20 +338,32 @@ def _range_advice(column: Column) -> str:
 def _advice(column: Column, cell: str) -> str:
     """What to do about a cell that is not a number."""
     if re.fullmatch(r"[-+]?\d+,\d+", cell):
-        return f"Write a decimal point in place of the comma, and no mark between thousands: {cell.replace(',', '.')}."
+        return (
+            "Write a decimal point in place of the comma, and no mark between thousands:"
+            f" {cell.replace(',', '.')}."
+        )
     if cell.lower() in BLANK_WORDS:
         if column.required == "yes":
             return "Write the value; this column may not be left out."
         return "Leave the cell blank: a blank means 'not recorded'."
     if re.fullmatch(r"\d{4}-\d{2}-\d{2}.*", cell):
-        return "The spreadsheet turned the number into a date: format the column as a number and write the value again."
+        return (
+            "The spreadsheet turned the number into a date: format the column as a number and write"
+            " the value again."
+        )
     if re.fullmatch(r"[<>~=±]+\s*[\d.]+", cell):
-        return "Write the best single value; put the doubt into the column for its standard deviation, or into note."
+        return (
+            "Write the best single value; put the doubt into the column for its standard deviation,"
+            " or into note."
+        )
     if re.fullmatch(r"\[.*\]", cell):
         return "Words in square brackets are the form's: write a value, or empty the cell."
     digits = cell.translate(LETTERS_FOR_DIGITS)
     if digits != cell and re.fullmatch(r"-?\d+(\.\d+)?", digits):
-        return f"There is a letter in it that looks like a digit; look it up, and write the number (perhaps {digits})."
+        return (
+            "There is a letter in it that looks like a digit; look it up, and write the number"
+            f" (perhaps {digits})."
+        )
     if column.unit == "calendar year":
         return "Write the calendar year in four digits, without words; remarks belong into note."
     other = re.fullmatch(r"(-?\d+(?:\.\d+)?)\s*(\D+)", cell)
@@ -338,7 +371,10 @@ def _advice(column: Column, cell: str) -> str:
     if how == column.unit:
         return f"Write the number alone, without the unit: {other[1]}."
     if (how, column.unit) in TO_METRIC:
-        return f"Write the number alone, converted from {how} to {column.unit} ({TO_METRIC[how, column.unit]})."
+        return (
+            f"Write the number alone, converted from {how} to {column.unit}"
+            f" ({TO_METRIC[how, column.unit]})."
+        )
     unit = f" in {column.unit}" if column.unit else ""
     return f"Write the number alone{unit}, without words or unit; remarks belong into note."
 
@@ -346,7 +382,9 @@ def _advice(column: Column, cell: str) -> str:
 def _tell_exchanged(
     table: Table, unfit: dict[str, pd.Series], written: WrittenTable, problems: list[Problem]
 ) -> None:
-    """Two columns whose cells fit under each other's name and not under their own: a problem more, which explains the others."""
+    """Two columns whose cells fit under each other's name and not under their own: a problem more,
+    which explains the others.
+    """
 
     def fits(name: str, text: pd.Series) -> bool:
         some = text[text != ""].head(CELLS_TRIED).reset_index(drop=True)
@@ -382,7 +420,8 @@ def _dates(
         MIDNIGHT, "", regex=True
     )  # a workbook saved as CSV may show the time of a date, as a workbook stores it
     shaped = text.str.fullmatch(r"\d{4}-\d{2}-\d{2}").to_numpy(dtype=bool)
-    # In microseconds until the range is checked: nanoseconds end in 2262, and a slip of the pen may lie beyond.
+    # In microseconds until the range is checked: nanoseconds end in 2262, and a slip of the pen may
+    # lie beyond.
     dates = pd.Series(pd.NaT, index=text.index, dtype="datetime64[us]")
     if shaped.any():
         dates[shaped] = pd.to_datetime(text[shaped], format="%Y-%m-%d", errors="coerce").astype(
@@ -419,9 +458,15 @@ def _dates(
 
 def _date_advice(cell: str) -> str:
     if re.fullmatch(r"\d{5}(\.\d+)?", cell):
-        return "This is a spreadsheet's own day number: format the column as YYYY-MM-DD before saving as CSV."
+        return (
+            "This is a spreadsheet's own day number: format the column as YYYY-MM-DD before saving"
+            " as CSV."
+        )
     if re.fullmatch(r"\d{4}", cell):
-        return f"Write a full date; if only the year is known, write {cell}-12-31 (the season of {cell}), and say so in note."
+        return (
+            f"Write a full date; if only the year is known, write {cell}-12-31 (the season of"
+            f" {cell}), and say so in note."
+        )
     if re.fullmatch(r"\d{1,2}[/.-]\d{1,2}[/.-]\d{2,4}", cell):
         return "Day and month could be either way round: write year-month-day, YYYY-MM-DD."
     if re.fullmatch(r"\d{4}-\d{2}-\d{2}[ T].*", cell):
@@ -456,7 +501,9 @@ def _codes(
 
 
 def _code_advice(column: Column, value: str, by_plain: dict[str, str]) -> str:
-    """What to do about a word that is none of the column's. by_plain: the words to compare it with, by their letters."""
+    """What to do about a word that is none of the column's. by_plain: the words to compare it with,
+    by their letters.
+    """
     near = difflib.get_close_matches(_plain(value[:100]), list(by_plain), 1, 0.7)
     if near:
         return f"Did you mean '{by_plain[near[0]]}'?"

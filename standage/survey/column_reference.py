@@ -1,4 +1,6 @@
-"""The columns of a survey for people to read: the page docs/survey-tables.md and the sheet that comes with empty forms."""
+"""The columns of a survey for people to read: the page docs/survey-tables.md and the sheet that
+comes with empty forms.
+"""
 
 from __future__ import annotations
 
@@ -64,8 +66,9 @@ def column_reference() -> str:
     parts = [INTRODUCTION]
     for table in TABLES:
         parts.append(
-            f"\n## {table.file}\n\nOne row for {table.one_row}.{'' if table.needed else ' Optional.'}\n\n"
-            "| column | required | unit | allowed | meaning |\n|---|---|---|---|---|\n"
+            f"\n## {table.file}\n\nOne row for"
+            f" {table.one_row}.{'' if table.needed else ' Optional.'}\n\n| column | required | unit"
+            " | allowed | meaning |\n|---|---|---|---|---|\n"
         )
         for column in table.columns:
             meaning = column.meaning + (f". Default: {column.default}" if column.default else "")

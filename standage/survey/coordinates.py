@@ -1,7 +1,7 @@
 """Where stands lie, only as exactly as those who publish the result want it known.
 
-Cavity trees and cultural scars are found by coordinates. So these are rounded, or left out, before anything else is done, and nothing that
-is written, the draws included, holds them more exactly.
+Cavity trees and cultural scars are found by coordinates. So these are rounded, or left out, before
+anything else is done, and nothing that is written, the draws included, holds them more exactly.
 """
 
 from __future__ import annotations
@@ -20,11 +20,14 @@ CHOICES = (AS_GIVEN, "0.01", "0.1", "1", LEFT_OUT)  # degrees; 0.01 degrees of l
 
 
 def coordinates_to(survey: Survey, coarseness: str) -> Survey:
-    """The survey with latitude and longitude of stands rounded, or left out, and without whatever else may say where a tree stands.
+    """The survey with latitude and longitude of stands rounded, or left out, and without whatever
+    else may say where a tree stands.
 
-    That is the position of each stem (`x_m`, `y_m`), which may be on a national grid, and every column that standage doesn't know.
+    That is the position of each stem (`x_m`, `y_m`), which may be on a national grid, and every
+    column that standage doesn't know.
 
-    coarseness: one of `CHOICES`: `as-given`, which changes nothing, the degrees to round to, or `none`. Raises ValueError for any other.
+    coarseness: one of `CHOICES`: `as-given`, which changes nothing, the degrees to round to, or
+    `none`. Raises ValueError for any other.
     """
     if coarseness not in CHOICES:
         raise ValueError(f"coordinates can be given to {', '.join(CHOICES)}, not {coarseness!r}")

@@ -12,16 +12,22 @@ from standage.survey.table_checks import Report, looked_up, reporter, seasons_of
 from standage.years import growing_seasons
 
 NARROWEST_MEAN_RING_MM = 0.1
-"""A mean ring narrower than this over a whole core is taken for a mistake of count or unit (common practice, no source)."""
+"""A mean ring narrower than this over a whole core is taken for a mistake of count or unit (common
+practice, no source).
+"""
 
 COUNT_TOLERANCE_SHARE = 0.1
-"""Crossdating finds rings that a count misses or doubles: years and rings of a crossdated core may differ by this share (assumption)."""
+"""Crossdating finds rings that a count misses or doubles: years and rings of a crossdated core may
+differ by this share (assumption).
+"""
 
 
 def check_cores(
     frames: Mapping[str, pd.DataFrame], files: Mapping[str, str], problems: list[Problem]
 ) -> None:
-    """All contradictions within cores, and of cores with trees and stands. Blank and refused cells contradict nothing."""
+    """All contradictions within cores, and of cores with trees and stands. Blank and refused cells
+    contradict nothing.
+    """
     cores, trees = frames["cores"], frames["trees"]
     refused = {
         problem.row
@@ -50,7 +56,8 @@ def _check_years(cores: pd.DataFrame, report: Report, readable: np.ndarray) -> N
         "first_ring_year",
         "neither first_ring_year nor ring_count",
         "one of the two, unless centre is decayed",
-        "Write the year of the innermost ring or the number of rings; delete the row if the core was unreadable and say so in trees.",
+        "Write the year of the innermost ring or the number of rings; delete the row if the core"
+        " was unreadable and say so in trees.",
     )
     report(
         first > cores["core_season"],
@@ -80,7 +87,8 @@ def _check_years(cores: pd.DataFrame, report: Report, readable: np.ndarray) -> N
         "the innermost ring before the outermost",
         "Exchange or correct the two years.",
     )
-    # The outermost ring may be left out of the count where it was still growing: one ring fewer than years is no contradiction.
+    # The outermost ring may be left out of the count where it was still growing: one ring fewer
+    # than years is no contradiction.
     span = last - first + 1
     more, fewer = count - span, span - count
     crossdated = (cores["dating"] == "crossdated").to_numpy(dtype=bool)
@@ -96,7 +104,8 @@ def _check_years(cores: pd.DataFrame, report: Report, readable: np.ndarray) -> N
     report(
         (first + count - 1 > cores["core_season"] + _slack_without_last(cores)) & last.isna(),
         "ring_count",
-        "{ring_count} rings from {first_ring_year} on, which end after the core was taken ({core_season})",
+        "{ring_count} rings from {first_ring_year} on, which end after the core was taken"
+        " ({core_season})",
         "no more rings than years from first_ring_year to the core",
         "Correct ring_count, first_ring_year or core_date.",
     )
@@ -118,7 +127,9 @@ def _check_years(cores: pd.DataFrame, report: Report, readable: np.ndarray) -> N
 
 
 def _slack_without_last(cores: pd.DataFrame) -> np.ndarray:
-    """Rings by which a count may exceed the years to the core, (core,): none if counted, a share of the count if crossdated."""
+    """Rings by which a count may exceed the years to the core, (core,): none if counted, a share of
+    the count if crossdated.
+    """
     return np.where(
         cores["dating"] == "crossdated",
         np.maximum(1, COUNT_TOLERANCE_SHARE * cores["ring_count"]),
@@ -192,7 +203,8 @@ def _check_centre(cores: pd.DataFrame, report: Report) -> None:
         "both or none",
         "Write the height of the arc too, or empty arc_chord_mm.",
     )
-    # A flatter arc than a half circle has a height below half its chord; a fuller one would have its pith in the core.
+    # A flatter arc than a half circle has a height below half its chord; a fuller one would have
+    # its pith in the core.
     report(
         height > chord / 2,
         "arc_height_mm",

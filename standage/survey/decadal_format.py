@@ -1,10 +1,13 @@
-"""The decadal ring-width format of the public tree-ring archive: one file to series of dated widths, or to problems that name the line.
+"""The decadal ring-width format of the public tree-ring archive: one file to series of dated
+widths, or to problems that name the line.
 
-A line holds a name (columns 1-8), a calendar year (9-12) and up to ten whole numbers of six columns, ring by ring to the end of the decade.
-After the last ring stands an end mark that also tells the precision: 999 = hundredths of a millimetre, -9999 = thousandths. Up to three
-header lines come first. The layout is the archive's; what old files make of it, as handled below, is common practice, no source:
-headers twice, none, or again further down; names of eight columns that run into the year; names with blanks; every kind of line end, two
-carriage returns before the line feed included; an end mark on a line of its own, or in an eleventh place; series in several parts.
+A line holds a name (columns 1-8), a calendar year (9-12) and up to ten whole numbers of six
+columns, ring by ring to the end of the decade. After the last ring stands an end mark that also
+tells the precision: 999 = hundredths of a millimetre, -9999 = thousandths. Up to three header lines
+come first. The layout is the archive's; what old files make of it, as handled below, is common
+practice, no source: headers twice, none, or again further down; names of eight columns that run
+into the year; names with blanks; every kind of line end, two carriage returns before the line feed
+included; an end mark on a line of its own, or in an eleventh place; series in several parts.
 
 What can be read in two ways is not read: it becomes a `Problem` with the line.
 """
@@ -35,7 +38,9 @@ _YEAR = re.compile(r"[12]\d{3}")
 
 @dataclass(frozen=True, eq=False)
 class MeasuredPart:
-    """An unbroken run of rings of a series. Ring width `(year,)` [mm], 0 = absent ring; lines: the line of each ring `(year,)`."""
+    """An unbroken run of rings of a series. Ring width `(year,)` [mm], 0 = absent ring; lines: the
+    line of each ring `(year,)`.
+    """
 
     first_year: int
     widths_mm: np.ndarray
@@ -49,7 +54,9 @@ class MeasuredPart:
 
 @dataclass(frozen=True, eq=False)
 class DecadalSeries:
-    """A series under its name as written, outer blanks removed; parts in the order of years, without a year in common."""
+    """A series under its name as written, outer blanks removed; parts in the order of years,
+    without a year in common.
+    """
 
     name: str
     parts: tuple[MeasuredPart, ...]
@@ -67,7 +74,9 @@ class DecadalFile:
 
 @dataclass(frozen=True)
 class _Row:
-    """A line of widths, end mark included; without values where the line is a problem. text: the line."""
+    """A line of widths, end mark included; without values where the line is a problem. text: the
+    line.
+    """
 
     line: int
     name: str
@@ -95,7 +104,8 @@ class _Reading:
 def read_decadal(file: str, content: bytes) -> DecadalFile:
     """Read a file of the decadal format; never raises, whatever the bytes are.
 
-    >>> read_decadal("a.rwl", b"A1      1998   120     0\\nA1      2000    95   999\\n").series[0].parts[0].widths_mm.tolist()
+    >>> lines = b"A1      1998   120     0\\nA1      2000    95   999\\n"
+    >>> read_decadal("a.rwl", lines).series[0].parts[0].widths_mm.tolist()
     [1.2, 0.0, 0.95]
     """
     reading = _Reading(file)
@@ -119,13 +129,15 @@ def read_decadal(file: str, content: bytes) -> DecadalFile:
             None,
             "no line of ring widths",
             "lines with a name, a year and whole numbers",
-            "Check that it is a file of raw ring widths in the decadal format, or take it out of the folder.",
+            "Check that it is a file of raw ring widths in the decadal format, or take it out of"
+            " the folder.",
         )
     if reading.not_in_columns:
         lines = reading.not_in_columns
         reading.notes.append(
-            f"{file}: {len(lines)} {'line does' if len(lines) == 1 else 'lines do'} not keep to the columns of the format "
-            f"(first: line {lines[0]}) and {'was' if len(lines) == 1 else 'were'} read by the blanks between"
+            f"{file}: {len(lines)} {'line does' if len(lines) == 1 else 'lines do'} not keep to the"
+            f" columns of the format (first: line {lines[0]}) and"
+            f" {'was' if len(lines) == 1 else 'were'} read by the blanks between"
         )
     if reading.passed_over:
         more = f" and {len(reading.passed_over) - 3} more" if len(reading.passed_over) > 3 else ""
@@ -136,7 +148,9 @@ def read_decadal(file: str, content: bytes) -> DecadalFile:
 
 
 def _text(content: bytes, reading: _Reading) -> str | None:
-    """Latin-1 takes every byte: only header lines may hold letters beyond ASCII, and nothing is read from those."""
+    """Latin-1 takes every byte: only header lines may hold letters beyond ASCII, and nothing is
+    read from those.
+    """
     if content.startswith((b"PK\x03\x04", b"\xd0\xcf\x11\xe0", b"\x1f\x8b", b"%PDF")):
         reading.problem(
             None,
@@ -148,12 +162,15 @@ def _text(content: bytes, reading: _Reading) -> str | None:
     if content.startswith((b"\xff\xfe", b"\xfe\xff")):
         reading.problem(None, "UTF-16 text", "plain text", "Save it as plain text (UTF-8).")
         return None
-    # An old end-of-file character (hexadecimal 1A) and zero bytes fill up what the file does not need.
+    # An old end-of-file character (hexadecimal 1A) and zero bytes fill up what the file does not
+    # need.
     return content.removeprefix(b"\xef\xbb\xbf").rstrip(b"\x00\x1a \r\n\t").decode("latin-1")
 
 
 def _rows(text: str, reading: _Reading) -> list[_Row]:
-    """The lines of widths. Headers and junk between series are passed over; a line that might be widths and is not plain is a problem."""
+    """The lines of widths. Headers and junk between series are passed over; a line that might be
+    widths and is not plain is a problem.
+    """
     rows: list[_Row] = []
     for line, raw in enumerate(re.split(r"\r*\n|\r", text), 1):
         written = raw.rstrip("\x00\x1a \t")
@@ -176,7 +193,9 @@ def _rows(text: str, reading: _Reading) -> list[_Row]:
 
 
 def _row_in_columns(line: int, text: str, reading: _Reading) -> _Row | None:
-    """A line with name and year in their columns; None if it is none. Values that cannot be told apart: a row without values."""
+    """A line with name and year in their columns; None if it is none. Values that cannot be told
+    apart: a row without values.
+    """
     if (
         "\t" in text
         or len(text) <= YEAR_END
@@ -224,7 +243,9 @@ def _row_in_columns(line: int, text: str, reading: _Reading) -> _Row | None:
 def _row_of_words(
     line: int, name: str, year: int, words: list[str], text: str, reading: _Reading
 ) -> _Row | None:
-    """Widths parted by blanks, and what may follow an end mark; None where the words are no whole numbers at all."""
+    """Widths parted by blanks, and what may follow an end mark; None where the words are no whole
+    numbers at all.
+    """
     number = next(
         (place for place, word in enumerate(words) if not _WHOLE.fullmatch(word)), len(words)
     )
@@ -241,7 +262,9 @@ def _row_of_words(
 
 
 def _row_by_blanks(line: int, text: str, rows: list[_Row], reading: _Reading) -> _Row | None:
-    """A line that keeps to no columns, where only one word can be the year, or one is the year that the series has come to."""
+    """A line that keeps to no columns, where only one word can be the year, or one is the year that
+    the series has come to.
+    """
     words = text.split()
     ways = [
         place
@@ -260,7 +283,8 @@ def _row_by_blanks(line: int, text: str, rows: list[_Row], reading: _Reading) ->
     if len(ways) > 1:
         reading.problem(
             line,
-            f"a line that keeps to no columns, with the year {' or '.join(words[place] for place in ways)}",
+            "a line that keeps to no columns, with the year"
+            f" {' or '.join(words[place] for place in ways)}",
             "the name in columns 1-8 and the year in columns 9-12",
             "Shift the line into its columns.",
             text,
@@ -277,7 +301,9 @@ def _row_by_blanks(line: int, text: str, rows: list[_Row], reading: _Reading) ->
 def _counted(
     line: int, name: str, year: int, values: tuple[int, ...], text: str, reading: _Reading
 ) -> _Row:
-    """The row, if its decade has room for its values. An end mark may stand one place further than the last ring."""
+    """The row, if its decade has room for its values. An end mark may stand one place further than
+    the last ring.
+    """
     room = 10 - year % 10
     rings = len(values) - (values[-1] in UNIT_MM)
     if END_THOUSANDTHS in values[:-1] and not any(values[values.index(END_THOUSANDTHS) + 1 :]):
@@ -297,7 +323,9 @@ def _counted(
 
 
 def _not_widths(line: int, text: str, rows: list[_Row], reading: _Reading) -> None:
-    """Words above the first series are a header, and between series junk; anything like widths, or inside a series, is a problem."""
+    """Words above the first series are a header, and between series junk; anything like widths, or
+    inside a series, is a problem.
+    """
     inside = bool(rows) and rows[-1].values[-1] not in UNIT_MM
     numbers = sum(bool(_WHOLE.fullmatch(word)) for word in text.split())
     year = text[NAME_COLUMNS - 1 : YEAR_END].strip()
@@ -336,7 +364,9 @@ def _blocks(rows: list[_Row]) -> list[list[_Row]]:
 
 
 def _parts(block: list[_Row], reading: _Reading) -> list[MeasuredPart] | None:
-    """The parts of one block of lines, each closed by an end mark; None, with a problem, where that is not plain."""
+    """The parts of one block of lines, each closed by an end mark; None, with a problem, where that
+    is not plain.
+    """
     name = block[0].name
     thousandths = any(END_THOUSANDTHS in row.values for row in block)
     parts: list[MeasuredPart] = []
@@ -365,7 +395,8 @@ def _parts(block: list[_Row], reading: _Reading) -> list[MeasuredPart] | None:
                 row.line,
                 f"series {name}: {kind}, without an end mark before",
                 f"a line for {due}",
-                "Add what is missing (0 = absent ring), or close the part before with its end mark.",
+                "Add what is missing (0 = absent ring), or close the part before with its end"
+                " mark.",
                 row.text,
             )
             return None
@@ -386,7 +417,8 @@ def _parts(block: list[_Row], reading: _Reading) -> list[MeasuredPart] | None:
                     ambiguous(
                         row,
                         "999 inside the series, a ring of 9.99 mm or an end mark",
-                        "Write 998 or 1000 if it is a ring; if it ends a part, put the next part under a name of its own.",
+                        "Write 998 or 1000 if it is a ring; if it ends a part, put the next part"
+                        " under a name of its own.",
                     )
                     return None
                 if not goes_on and thousandths:
@@ -412,7 +444,8 @@ def _parts(block: list[_Row], reading: _Reading) -> list[MeasuredPart] | None:
                 ambiguous(
                     row,
                     f"the negative width {value} for {start + len(values)}",
-                    "Write 0 for an absent ring; end the part (999 or -9999) where rings could not be measured.",
+                    "Write 0 for an absent ring; end the part (999 or -9999) where rings could not"
+                    " be measured.",
                 )
                 return None
             values.append(value)
@@ -431,7 +464,8 @@ def _parts(block: list[_Row], reading: _Reading) -> list[MeasuredPart] | None:
 
 
 def _part(start: int, values: list[int], lines: list[int], unit_mm: float) -> MeasuredPart:
-    # Division by a whole number gives the double nearest to the decimal figure; multiplying by 0.01 does not.
+    # Division by a whole number gives the double nearest to the decimal figure; multiplying by 0.01
+    # does not.
     widths = np.asarray(values, dtype=float) / round(1 / unit_mm)
     return MeasuredPart(start, widths, np.asarray(lines, dtype=np.int64), unit_mm)
 
@@ -445,7 +479,8 @@ def _narrow_enough(block: list[_Row], parts: list[MeasuredPart], reading: _Readi
                 f"series {block[0].name}: a ring of {part.widths_mm[widest]:g} mm in "
                 f"{part.first_year + widest}",
                 f"a width from 0 to {WIDEST_RING_MM:g} mm",
-                "Correct the width, or the end mark that gives the unit (999 = 0.01 mm, -9999 = 0.001 mm).",
+                "Correct the width, or the end mark that gives the unit (999 = 0.01 mm, -9999 ="
+                " 0.001 mm).",
             )
             return False
     return True
@@ -464,14 +499,14 @@ def _in_order(
             part.widths_mm, before.widths_mm
         ):
             reading.notes.append(
-                f"{reading.file}: series {name} stands there twice, in lines {before.lines[0]} and {part.lines[0]}, "
-                "with the same widths; read once"
+                f"{reading.file}: series {name} stands there twice, in lines {before.lines[0]} and"
+                f" {part.lines[0]}, with the same widths; read once"
             )
         else:
             reading.problem(
                 int(part.lines[0]),
-                f"series {name} again for {part.first_year} (first in line {before.lines[0]}), with other "
-                "widths",
+                f"series {name} again for {part.first_year} (first in line {before.lines[0]}), with"
+                " other widths",
                 "one width a year under one name",
                 "Give each core its own name, or delete one of the two.",
             )

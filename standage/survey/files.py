@@ -1,4 +1,6 @@
-"""From the files of a survey to rows of written cells: folders, encodings, delimiters. Nothing is interpreted here."""
+"""From the files of a survey to rows of written cells: folders, encodings, delimiters. Nothing is
+interpreted here.
+"""
 
 from __future__ import annotations
 
@@ -30,15 +32,17 @@ NOT_TABLES = {"columns", GUIDE}
 RINGS_FOLDER = "rings"
 NEARLY_RINGS_FOLDER = {"rings", "ring", "ringwidths", "ring_widths", "ring-widths", "rwl"}
 DECADAL_ENDINGS = (".rwl", ".raw")
-"""Files of raw ring widths in the decadal format are distributed under the first; some programs write the second (from memory)."""
+"""Files of raw ring widths in the decadal format are distributed under the first; some programs
+write the second (from memory).
+"""
 
 OTHER_DELIMITERS = {";": "semicolons", "\t": "tabs", "|": "vertical bars"}
 
 
 @dataclass(frozen=True)
 class WrittenTable:
-    """A table as written. file: name for messages. header: (column,), in row header_row. cells: rows of text, all of header length. rows:
-    row in the file.
+    """A table as written. file: name for messages. header: (column,), in row header_row. cells:
+    rows of text, all of header length. rows: row in the file.
     """
 
     file: str
@@ -50,9 +54,11 @@ class WrittenTable:
 
 @dataclass
 class WrittenSurvey:
-    """All tables that were found, by table name; `unreadable` holds the names of tables that are there but could not be read.
+    """All tables that were found, by table name; `unreadable` holds the names of tables that are
+    there but could not be read.
 
-    rings: content of the decadal ring-width files by name, `rings/FILE`. book: name of the workbook that holds the tables, "" without one.
+    rings: content of the decadal ring-width files by name, `rings/FILE`. book: name of the workbook
+    that holds the tables, "" without one.
     """
 
     tables: dict[str, WrittenTable] = field(default_factory=dict)
@@ -66,7 +72,9 @@ class WrittenSurvey:
 
 
 def read_written(path: Path) -> WrittenSurvey:
-    """Everything a folder of CSV files or an .xlsx workbook says; problems are collected, never raised."""
+    """Everything a folder of CSV files or an .xlsx workbook says; problems are collected, never
+    raised.
+    """
     survey = WrittenSurvey()
     if not path.exists() and not path.is_symlink():
         survey.problems.append(
@@ -121,7 +129,9 @@ def _read_book(path: Path, survey: WrittenSurvey) -> None:
 
 
 def _take_out_examples(survey: WrittenSurvey) -> None:
-    """The forms' example rows, once there are others: a problem each. Where there is nothing else they are a survey to try things on."""
+    """The forms' example rows, once there are others: a problem each. Where there is nothing else
+    they are a survey to try things on.
+    """
     examples = {
         name: example_rows(_table(name), written.header, written.cells)
         for name, written in survey.tables.items()
@@ -160,7 +170,8 @@ def _take_out_examples(survey: WrittenSurvey) -> None:
 
 
 def place_names(names: dict[str, str], survey: WrittenSurvey, *, what: str) -> dict[str, str]:
-    """Which table each file or sheet holds: table name to file or sheet name. Misspelt names become problems, others notes.
+    """Which table each file or sheet holds: table name to file or sheet name. Misspelt names become
+    problems, others notes.
 
     names: stem to full name.
     """
@@ -260,7 +271,9 @@ def _read_folder(folder: Path, survey: WrittenSurvey) -> None:
 
 
 def read_content(path: Path, name: str, survey: WrittenSurvey) -> bytes | None:
-    """The bytes of a file of the survey, whose hash is kept; None, with a problem, where there are none to be had."""
+    """The bytes of a file of the survey, whose hash is kept; None, with a problem, where there are
+    none to be had.
+    """
     if not path.is_file():  # a pipe would be waited for, and a device may never end
         survey.problems.append(_no_file(name, path))
         return None
@@ -287,9 +300,9 @@ def _no_file(name: str, path: Path) -> Problem:
     what = (
         "a folder"
         if path.is_dir()
-        else "a link to nothing"
-        if path.is_symlink() and not path.exists()
-        else "a pipe or a device"
+        else (
+            "a link to nothing" if path.is_symlink() and not path.exists() else "a pipe or a device"
+        )
     )
     return unreadable_file(
         name, f"{what}, not a file", "a file", "Put the file itself in its place."
@@ -308,7 +321,9 @@ def too_large(name: str, error: TooLarge) -> Problem:
 
 
 def _name_other_files(entries: list[Path], there: set[str], survey: WrittenSurvey) -> None:
-    """Files that a table may hide in. One that would be missed is a problem, for without it the answer is another."""
+    """Files that a table may hide in. One that would be missed is a problem, for without it the
+    answer is another.
+    """
     known = {each.name for each in TABLES}
     for entry in entries:
         stem = entry.name.split(".")[0].lower()
@@ -331,7 +346,9 @@ def _name_other_files(entries: list[Path], there: set[str], survey: WrittenSurve
 
 
 def _read_rings(folder: Path, survey: WrittenSurvey) -> None:
-    """The files of the folder `rings`; what looks like ring widths elsewhere is named, and not read."""
+    """The files of the folder `rings`; what looks like ring widths elsewhere is named, and not
+    read.
+    """
     for entry in sorted(folder.iterdir()):
         if (
             entry.is_dir()
@@ -339,11 +356,13 @@ def _read_rings(folder: Path, survey: WrittenSurvey) -> None:
             and entry.name.lower() in NEARLY_RINGS_FOLDER
         ):
             survey.notes.append(
-                f"folder '{entry.name}' was not read; decadal ring-width files are looked for in '{RINGS_FOLDER}'"
+                f"folder '{entry.name}' was not read; decadal ring-width files are looked for in"
+                f" '{RINGS_FOLDER}'"
             )
         elif entry.is_file() and entry.suffix.lower() in DECADAL_ENDINGS:
             survey.notes.append(
-                f"file '{entry.name}' was not read; decadal ring-width files belong into the folder '{RINGS_FOLDER}'"
+                f"file '{entry.name}' was not read; decadal ring-width files belong into the folder"
+                f" '{RINGS_FOLDER}'"
             )
     rings = folder / RINGS_FOLDER
     if not rings.is_dir():
@@ -363,7 +382,8 @@ def _read_rings(folder: Path, survey: WrittenSurvey) -> None:
             continue
         if entry.suffix.lower() not in DECADAL_ENDINGS:
             survey.notes.append(
-                f"file '{name}' was not read; decadal ring-width files end in {' or '.join(DECADAL_ENDINGS)}"
+                f"file '{name}' was not read; decadal ring-width files end in"
+                f" {' or '.join(DECADAL_ENDINGS)}"
             )
             continue
         content = read_content(entry, name, survey)
@@ -372,12 +392,15 @@ def _read_rings(folder: Path, survey: WrittenSurvey) -> None:
 
 
 def read_csv_table(file: str, content: bytes, name: str, survey: WrittenSurvey) -> None:
-    """Read one CSV file into `survey.tables[name]`; on anything that prevents it, a problem, and the name goes to `unreadable`."""
+    """Read one CSV file into `survey.tables[name]`; on anything that prevents it, a problem, and
+    the name goes to `unreadable`.
+    """
     before = len(survey.problems)
     text = _decode(file, content, survey)
     if text is not None and not _wrong_delimiter(file, text, name, survey):
         try:
-            # newline=None turns every kind of line end into one, the single carriage return of old spreadsheets included.
+            # newline=None turns every kind of line end into one, the single carriage return of old
+            # spreadsheets included.
             records = list(bounded(csv.reader(io.StringIO(text, newline=None), strict=True)))
         except TooLarge as error:
             survey.problems.append(too_large(file, error))
@@ -403,7 +426,9 @@ def unreadable_file(
 
 
 def _decode(file: str, content: bytes, survey: WrittenSurvey) -> str | None:
-    """The text of a file, UTF-8 with or without byte-order mark; Windows text where it can be nothing else, with a note; or None."""
+    """The text of a file, UTF-8 with or without byte-order mark; Windows text where it can be
+    nothing else, with a note; or None.
+    """
     save = "Save it as 'CSV UTF-8' from the spreadsheet."
     if content.startswith(b"PK\x03\x04") or content.startswith(b"\xd0\xcf\x11\xe0"):
         survey.problems.append(
@@ -425,23 +450,29 @@ def _decode(file: str, content: bytes, survey: WrittenSurvey) -> str | None:
     except UnicodeDecodeError as error:
         place = error.start
     row = len(re.findall(rb"\r\n|\n|\r", content[:place])) + 1
-    # Bytes from A0 to FF are the same letters in Latin-1 and Windows-1252. Below that, or beside real UTF-8 letters, the
-    # file is a mixture or something else, and a guess could spoil an identifier.
+    # Bytes from A0 to FF are the same letters in Latin-1 and Windows-1252. Below that, or beside
+    # real UTF-8 letters, the file is a mixture or something else, and a guess could spoil an
+    # identifier.
     odd = set(re.findall(rb"[\x80-\x9f]", content))
     mixed = re.search(rb"[\xc3-\xf4][\x80-\xbf]", content)
     if odd or mixed:
-        found = f"the byte {content[place]:02X} (hexadecimal), which is not UTF-8 and not plainly Windows text (cp1252, Latin-1) either"
+        found = (
+            f"the byte {content[place]:02X} (hexadecimal), which is not UTF-8 and not plainly"
+            " Windows text (cp1252, Latin-1) either"
+        )
         survey.problems.append(unreadable_file(file, found, "UTF-8 text", save, row))
         return None
     survey.notes.append(
-        f"{file} is not UTF-8 (first seen in row {row}); it was read as Windows text (cp1252, as Latin-1). "
-        "Accented letters should be looked at once"
+        f"{file} is not UTF-8 (first seen in row {row}); it was read as Windows text (cp1252, as"
+        " Latin-1). Accented letters should be looked at once"
     )
     return content.decode("cp1252")
 
 
 def _wrong_delimiter(file: str, text: str, name: str, survey: WrittenSurvey) -> bool:
-    """Whether another delimiter than the comma yields more of the table's columns; a problem says so."""
+    """Whether another delimiter than the comma yields more of the table's columns; a problem says
+    so.
+    """
     top = re.split(r"[\r\n]+", text.lstrip("\r\n"), maxsplit=ROWS_SEARCHED)[:ROWS_SEARCHED]
     known = {column.name for column in _table(name).columns}
 
@@ -461,7 +492,8 @@ def _wrong_delimiter(file: str, text: str, name: str, survey: WrittenSurvey) -> 
             None,
             f"cells parted by {OTHER_DELIMITERS[found]}",
             "cells parted by commas, points as decimal marks",
-            "Save the table as comma-separated CSV, with decimal points; a .xlsx workbook is accepted too.",
+            "Save the table as comma-separated CSV, with decimal points; a .xlsx workbook is"
+            " accepted too.",
         )
     )
     return True
@@ -472,7 +504,9 @@ def _table(name: str) -> Table:
 
 
 def lay_out(file: str, records: list[list[str]], name: str, survey: WrittenSurvey) -> None:
-    """Strip cells, find the header, drop blank rows and rows of units, and hold every row to the length of the header."""
+    """Strip cells, find the header, drop blank rows and rows of units, and hold every row to the
+    length of the header.
+    """
     start = header_place(records, (column.name for column in _table(name).columns))
     if start is None:
         survey.problems.append(
@@ -513,7 +547,8 @@ def lay_out(file: str, records: list[list[str]], name: str, survey: WrittenSurve
                     None,
                     f"{len(stripped)} cells: {_shortened(stripped)}",
                     f"{width} cells, as in the header",
-                    "Look for a decimal comma or a comma in a note; cells with commas need quotation marks.",
+                    "Look for a decimal comma or a comma in a note; cells with commas need"
+                    " quotation marks.",
                 )
             )
         elif len(stripped) < width:

@@ -1,4 +1,5 @@
-"""Rows of a filled-in form that are not data: a title above the header, units and explanations below it, the example row.
+"""Rows of a filled-in form that are not data: a title above the header, units and explanations
+below it, the example row.
 
 They are recognised, told of, and never read as data.
 """
@@ -13,15 +14,28 @@ from standage.survey.schema import Column, Table
 
 EXAMPLE_NOTE = "example row: delete it"
 ROWS_SEARCHED = 10
-"""Rows from the top among which the header is looked for: titles of field forms are shorter than that (assumption)."""
+"""Rows from the top among which the header is looked for: titles of field forms are shorter than
+that (assumption).
+"""
 
 SAME_UNIT = {
-    "cm": ("centimetre", "centimetres", "centimeter", "centimeters"), "mm": ("millimetre", "millimetres", "millimeter", "millimeters"),
-    "m": ("metre", "metres", "meter", "meters"), "m2": ("m²", "m^2", "sqm", "sq m"), "ha": ("hectare", "hectares"),
-    "in": ("inch", "inches", '"'), "ft": ("foot", "feet", "'"), "acres": ("acre", "ac"), "ft2": ("ft²", "sq ft", "square feet"),
-    "years": ("year", "yr", "yrs"), "rings": ("ring",), "stems": ("stem", "n", "number"), "degrees": ("degree", "deg", "°"),
-    "calendar year": ("yyyy",), "share of stems": ("share",), "%": ("percent",),
-}  # fmt: skip
+    "cm": ("centimetre", "centimetres", "centimeter", "centimeters"),
+    "mm": ("millimetre", "millimetres", "millimeter", "millimeters"),
+    "m": ("metre", "metres", "meter", "meters"),
+    "m2": ("m²", "m^2", "sqm", "sq m"),
+    "ha": ("hectare", "hectares"),
+    "in": ("inch", "inches", '"'),
+    "ft": ("foot", "feet", "'"),
+    "acres": ("acre", "ac"),
+    "ft2": ("ft²", "sq ft", "square feet"),
+    "years": ("year", "yr", "yrs"),
+    "rings": ("ring",),
+    "stems": ("stem", "n", "number"),
+    "degrees": ("degree", "deg", "°"),
+    "calendar year": ("yyyy",),
+    "share of stems": ("share",),
+    "%": ("percent",),
+}
 MEASURES = {
     "cm",
     "mm",
@@ -36,13 +50,22 @@ MEASURES = {
     "share of stems",
     "%",
 }
-"""Units that a value can be in by mistake for another; `rings` for a number of years is only another word."""
+"""Units that a value can be in by mistake for another; `rings` for a number of years is only
+another word.
+"""
 
 TO_METRIC = {  # exact by the definition of the international foot, save the acre, which is rounded
-    ("in", "cm"): "multiply by 2.54", ("ft", "cm"): "multiply by 30.48", ("in", "mm"): "multiply by 25.4",
-    ("ft", "m"): "multiply by 0.3048", ("acres", "ha"): "multiply by 0.404686", ("ft2", "m2"): "multiply by 0.092903",
-    ("mm", "cm"): "divide by 10", ("cm", "mm"): "multiply by 10", ("m", "cm"): "multiply by 100", ("%", "share of stems"): "divide by 100",
-}  # fmt: skip
+    ("in", "cm"): "multiply by 2.54",
+    ("ft", "cm"): "multiply by 30.48",
+    ("in", "mm"): "multiply by 25.4",
+    ("ft", "m"): "multiply by 0.3048",
+    ("acres", "ha"): "multiply by 0.404686",
+    ("ft2", "m2"): "multiply by 0.092903",
+    ("mm", "cm"): "divide by 10",
+    ("cm", "mm"): "multiply by 10",
+    ("m", "cm"): "multiply by 100",
+    ("%", "share of stems"): "divide by 100",
+}
 OTHER_WORDS = {
     "date",
     "text",
@@ -59,14 +82,19 @@ OTHER_WORDS = {
 
 
 def explanation(column: Column) -> str:
-    """The cell below the column's name in a form: its unit or what it takes, in square brackets, so that it is no value."""
+    """The cell below the column's name in a form: its unit or what it takes, in square brackets, so
+    that it is no value.
+    """
     if column.is_number:
         said = column.unit
     else:
         said = {
-            "identifier": "a name of your own", "reference": f"as in sheet {column.refers_to}", "code": "from the list",
-            "date": "YYYY-MM-DD", "text": "text",
-        }[column.kind]  # fmt: skip
+            "identifier": "a name of your own",
+            "reference": f"as in sheet {column.refers_to}",
+            "code": "from the list",
+            "date": "YYYY-MM-DD",
+            "text": "text",
+        }[column.kind]
     return f"[{said}; required]" if column.required == "yes" else f"[{said}]"
 
 
@@ -76,7 +104,9 @@ def example_cells(table: Table) -> list[str]:
 
 
 def header_place(records: Sequence[Sequence[str]], known: Iterable[str]) -> int | None:
-    """Which record is the header: the first that is not blank, unless it is a title with far more column names further down."""
+    """Which record is the header: the first that is not blank, unless it is a title with far more
+    column names further down.
+    """
     known = set(known)
     filled = [
         place for place, record in enumerate(records[:1000]) if any(cell.strip() for cell in record)
@@ -100,7 +130,9 @@ def take_out_explanations(
     problems: list[Problem],
     notes: list[str],
 ) -> tuple[list[list[str]], list[int]]:
-    """Cells and rows without those that hold units and explanations. A unit that is not the column's is a problem."""
+    """Cells and rows without those that hold units and explanations. A unit that is not the
+    column's is a problem.
+    """
     columns = {column.name: column for column in table.columns}
     kept_cells, kept_rows = [], []
     for place, (record, row) in enumerate(zip(cells, rows, strict=True)):
@@ -135,15 +167,18 @@ def take_out_explanations(
                         name,
                         f"the unit '{cell}'",
                         columns[name].unit,
-                        f"Convert the values of the column to {columns[name].unit}{f' ({how})' if how else ''}, "
-                        "then correct or delete this row.",
+                        "Convert the values of the column to"
+                        f" {columns[name].unit}{f' ({how})' if how else ''}, then correct or delete"
+                        " this row.",
                     )
                 )
     return kept_cells, kept_rows
 
 
 def _in_brackets(said: dict[str, str], columns: dict[str, Column]) -> bool:
-    """A row with nothing but words in square brackets, one of them the form's own or a unit: also where somebody has sorted the sheet."""
+    """A row with nothing but words in square brackets, one of them the form's own or a unit: also
+    where somebody has sorted the sheet.
+    """
     if not all(re.fullmatch(r"\[.*\]", cell) for cell in said.values()):
         return False
     return any(
@@ -153,7 +188,9 @@ def _in_brackets(said: dict[str, str], columns: dict[str, Column]) -> bool:
 
 
 def _only_units(said: dict[str, str], columns: dict[str, Column], identifier: str | None) -> bool:
-    """A row of units as people write it by hand: no name in it, and below every column a unit or a word like `date`."""
+    """A row of units as people write it by hand: no name in it, and below every column a unit or a
+    word like `date`.
+    """
     words = {name: unit_of(cell) for name, cell in said.items()}
     if identifier and words.get(identifier, "units") not in OTHER_WORDS:
         return False
@@ -165,7 +202,9 @@ def _only_units(said: dict[str, str], columns: dict[str, Column], identifier: st
 
 
 def unit_of(cell: str) -> str | None:
-    """The unit or other word that a cell of a row of units says; None where it says something else."""
+    """The unit or other word that a cell of a row of units says; None where it says something
+    else.
+    """
     bare = (
         cell.strip("[]() ").rstrip(".").lower().removesuffix("; required").strip()
         if cell not in ('"', "'")
@@ -182,7 +221,9 @@ def _other_unit(column: Column, cell: str) -> str | None:
 
 
 def example_rows(table: Table, header: list[str], cells: list[list[str]]) -> list[bool]:
-    """Which rows are the form's example as it came; none where a column that it fills has gone: less could be a coincidence."""
+    """Which rows are the form's example as it came; none where a column that it fills has gone:
+    less could be a coincidence.
+    """
     example = dict(
         zip((column.name for column in table.columns), example_cells(table), strict=True)
     )

@@ -1,4 +1,6 @@
-"""The empty forms as one workbook: lists to choose from, units, what each column means on hover, and a first sheet that tells how."""
+"""The empty forms as one workbook: lists to choose from, units, what each column means on hover,
+and a first sheet that tells how.
+"""
 
 from __future__ import annotations
 
@@ -35,27 +37,95 @@ NUMBER_FORMATS = {
 
 GUIDE_TOP = (
     ("How to fill in these forms", True),
-    ("One sheet is one table; one row is one stand, one plot, one tree, one core. Leave out the sheets you have nothing for.", False),
+    (
+        (
+            "One sheet is one table; one row is one stand, one plot, one tree, one core. Leave out"
+            " the sheets you have nothing for."
+        ),
+        False,
+    ),
     ("", False),
-    ("1. Delete the yellow example row of every sheet (the whole row). The row of units above it may stay: it is never read as data.",
-     False),
-    ("2. Begin with stands, then plots (if there were any), trees, and cores. The names you give are offered in the other sheets.", False),
-    ("3. Dark green columns have to be filled. All others may stay blank, and may be deleted. Don't rename a column.", False),
-    ("4. Hold the pointer over the name of a column to read what it means. Cells with a list take only the words of the list.", False),
-    ("5. A blank cell means 'not recorded'. It is never a zero: write 0 where you looked and found nothing.", False),
-    ("6. Numbers stand alone, in the unit below the column's name, without unit or remark. Remarks belong into note.", False),
-    ("7. Field notes in other units: 1 inch = 2.54 cm = 25.4 mm, 1 foot = 30.48 cm, 1 acre = 0.4047 ha. "
-     "A formula such as =14.2*2.54 is fine: its result is read.", False),
-    ("8. Dates are written year-month-day, as 2021-07-14; whatever your spreadsheet takes for a date is understood as well.", False),
-    ("9. Trees that were tried and gave no sound wood are evidence: keep them, and say so in core_outcome.", False),
-    ("10. Save as .xlsx, then: standage check NAME-OF-THIS-FILE. It names every sheet, row and column to look at again, and what to do.",
-     False),
+    (
+        (
+            "1. Delete the yellow example row of every sheet (the whole row). The row of units"
+            " above it may stay: it is never read as data."
+        ),
+        False,
+    ),
+    (
+        (
+            "2. Begin with stands, then plots (if there were any), trees, and cores. The names you"
+            " give are offered in the other sheets."
+        ),
+        False,
+    ),
+    (
+        (
+            "3. Dark green columns have to be filled. All others may stay blank, and may be"
+            " deleted. Don't rename a column."
+        ),
+        False,
+    ),
+    (
+        (
+            "4. Hold the pointer over the name of a column to read what it means. Cells with a list"
+            " take only the words of the list."
+        ),
+        False,
+    ),
+    (
+        (
+            "5. A blank cell means 'not recorded'. It is never a zero: write 0 where you looked and"
+            " found nothing."
+        ),
+        False,
+    ),
+    (
+        (
+            "6. Numbers stand alone, in the unit below the column's name, without unit or remark."
+            " Remarks belong into note."
+        ),
+        False,
+    ),
+    (
+        (
+            "7. Field notes in other units: 1 inch = 2.54 cm = 25.4 mm, 1 foot = 30.48 cm, 1 acre ="
+            " 0.4047 ha. A formula such as =14.2*2.54 is fine: its result is read."
+        ),
+        False,
+    ),
+    (
+        (
+            "8. Dates are written year-month-day, as 2021-07-14; whatever your spreadsheet takes"
+            " for a date is understood as well."
+        ),
+        False,
+    ),
+    (
+        (
+            "9. Trees that were tried and gave no sound wood are evidence: keep them, and say so in"
+            " core_outcome."
+        ),
+        False,
+    ),
+    (
+        (
+            "10. Save as .xlsx, then: standage check NAME-OF-THIS-FILE. It names every sheet, row"
+            " and column to look at again, and what to do."
+        ),
+        False,
+    ),
     ("", False),
-    ("Coring wounds a tree. Ask the landowner; follow local rules on protected trees, cavity trees and scars of cultural value, and don't "
-     "core or cut those.", False),
+    (
+        (
+            "Coring wounds a tree. Ask the landowner; follow local rules on protected trees, cavity"
+            " trees and scars of cultural value, and don't core or cut those."
+        ),
+        False,
+    ),
     ("", False),
     ("The sheets", True),
-)  # fmt: skip
+)
 
 
 def write_form_workbook(path: Path) -> None:
@@ -132,7 +202,9 @@ def _told(column: Column) -> str:
 
 
 def _validation(column: Column) -> DataValidation | None:
-    """Words of a code are held to; anything else that looks odd is asked about, for the check says more than a spreadsheet can."""
+    """Words of a code are held to; anything else that looks odd is asked about, for the check says
+    more than a spreadsheet can.
+    """
     if column.kind == "code":
         rule = DataValidation(
             "list", formula1=f'"{",".join(column.codes)}"', allow_blank=True, errorStyle="stop"

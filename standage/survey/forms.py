@@ -1,4 +1,6 @@
-"""Empty forms for a new survey: every table with its header and one example row, and a page that explains each column."""
+"""Empty forms for a new survey: every table with its header and one example row, and a page that
+explains each column.
+"""
 
 from __future__ import annotations
 
@@ -18,8 +20,9 @@ WORKBOOK_NAME = "survey.xlsx"
 def write_template(folder: str | PathLike, xlsx: bool = False) -> list[Path]:
     """Write empty forms into a folder, made if need be, and return the paths written.
 
-    folder: where to. xlsx: one workbook `survey.xlsx` in place of CSV files. The example rows together are a valid survey;
-    delete them before use. `columns` explains each column. Raises StandageError, and writes nothing, where a file is in the way.
+    folder: where to. xlsx: one workbook `survey.xlsx` in place of CSV files. The example rows
+    together are a valid survey; delete them before use. `columns` explains each column. Raises
+    StandageError, and writes nothing, where a file is in the way.
     """
     folder = Path(folder)
     if folder.exists() and not folder.is_dir():

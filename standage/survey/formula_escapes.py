@@ -1,8 +1,10 @@
-"""Text that a spreadsheet would take for a formula, made harmless in what is written and put back in what is read.
+"""Text that a spreadsheet would take for a formula, made harmless in what is written and put back
+in what is read.
 
-A name or a note of the survey that begins with one of `STARTERS` could run as a formula on the machine of whoever opens the table. It gets
-an apostrophe before it, by which spreadsheets know text. Text that begins with apostrophes before such a character gets one more, so that
-taking one away again gives back every text as it was.
+A name or a note of the survey that begins with one of `STARTERS` could run as a formula on the
+machine of whoever opens the table. It gets an apostrophe before it, by which spreadsheets know
+text. Text that begins with apostrophes before such a character gets one more, so that taking one
+away again gives back every text as it was.
 """
 
 from __future__ import annotations
@@ -14,7 +16,9 @@ from os import PathLike
 import pandas as pd
 
 STARTERS = "=+-@\t\r\n\uff1d\uff0b\uff0d\uff20"
-"""What begins a formula in some spreadsheet, wide forms of East Asian keyboards included (common practice, no one source)."""
+"""What begins a formula in some spreadsheet, wide forms of East Asian keyboards included (common
+practice, no one source).
+"""
 
 _FORMULA = re.compile(f"'*[{re.escape(STARTERS)}]")
 _BETWEEN = "\0"
@@ -47,7 +51,9 @@ def harmless_table(table: pd.DataFrame) -> pd.DataFrame:
 
 
 def write_harmless_csv(table: pd.DataFrame, path: str | PathLike) -> None:
-    """Write a table that has been made harmless. Where a cell has a carriage return in it all cells are quoted, or it would end the row."""
+    """Write a table that has been made harmless. Where a cell has a carriage return in it all cells
+    are quoted, or it would end the row.
+    """
     text = "".join(
         _joined(table[name])
         for name in table.columns
@@ -62,8 +68,8 @@ def write_harmless_csv(table: pd.DataFrame, path: str | PathLike) -> None:
 def encoding_for(text: str) -> str:
     """The encoding in which a table with this text opens cleanly in spreadsheets and elsewhere.
 
-    Some spreadsheets take text beyond ASCII for UTF-8 only after a byte-order mark (common practice, no source). Readers that know no such
-    mark are spared it wherever there is no need.
+    Some spreadsheets take text beyond ASCII for UTF-8 only after a byte-order mark (common
+    practice, no source). Readers that know no such mark are spared it wherever there is no need.
     """
     return "utf-8" if text.isascii() else "utf-8-sig"
 

@@ -1,5 +1,6 @@
-"""How large the files of a survey may be: far beyond any field work, and small enough that no file, by mistake or on purpose, takes a
-computer's memory or its day. Everything beyond is refused with the limit in words.
+"""How large the files of a survey may be: far beyond any field work, and small enough that no file,
+by mistake or on purpose, takes a computer's memory or its day. Everything beyond is refused with
+the limit in words.
 """
 
 from __future__ import annotations
@@ -14,10 +15,14 @@ LARGEST_FILE = 200 * MEGABYTE
 """Bytes of one file (assumption: five million rings as ring_widths.csv have 120)."""
 
 LARGEST_UNPACKED = 500 * MEGABYTE
-"""Bytes of all parts of a workbook together, unpacked (assumption: twice a sheet filled with ring widths to its last row)."""
+"""Bytes of all parts of a workbook together, unpacked (assumption: twice a sheet filled with ring
+widths to its last row).
+"""
 
 MOST_ROWS = 5_000_000
-"""Rows of a table (assumption); a sheet of a workbook ends at 1,048,576 (ECMA-376, as spreadsheets implement it; from memory)."""
+"""Rows of a table (assumption); a sheet of a workbook ends at 1,048,576 (ECMA-376, as spreadsheets
+implement it; from memory).
+"""
 
 MOST_COLUMNS = 1_000
 """Columns of a table (assumption)."""
@@ -26,20 +31,26 @@ MOST_CELLS = 40_000_000
 """Cells of a table, blanks included (assumption: about two gigabytes of memory)."""
 
 MOST_CHARACTERS = 200 * MEGABYTE
-"""Characters of all cells of a table (assumption); a workbook may show one long text a million times over."""
+"""Characters of all cells of a table (assumption); a workbook may show one long text a million
+times over.
+"""
 
 LONGEST_CELL = 32_767
 """Characters of a cell: what spreadsheets hold in one (from memory)."""
 
 LONGEST_NAME = 100
-"""Characters of an identifier, a species or a community: they stand in headings, pictures and names of files (assumption)."""
+"""Characters of an identifier, a species or a community: they stand in headings, pictures and names
+of files (assumption).
+"""
 
 
 Record = TypeVar("Record", bound=Sequence)
 
 
 class TooLarge(Exception):
-    """A file beyond a limit; the text says what was found and what is accepted, parted by a line end."""
+    """A file beyond a limit; the text says what was found and what is accepted, parted by a line
+    end.
+    """
 
 
 def bounded(records: Iterable[Record]) -> Iterator[Record]:
@@ -73,7 +84,8 @@ def content_of(path: Path) -> bytes:
 
 
 def unseen_letter(text: str, *, free: bool = False) -> str | None:
-    """The first character that nobody sees, such as a control character or a mark that turns the direction of writing; None without.
+    """The first character that nobody sees, such as a control character or a mark that turns the
+    direction of writing; None without.
 
     free: text of several lines, where only control characters count.
     """

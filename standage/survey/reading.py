@@ -29,20 +29,26 @@ from standage.survey.table_checks import (
 )
 
 MISSPELT_SPECIES = 0.9
-"""Similarity (difflib) from which a species without a profile is taken for a misspelt one with a profile."""
+"""Similarity (difflib) from which a species without a profile is taken for a misspelt one with a
+profile.
+"""
 
 
 TREES_NAMED = 5
 """In a note; more would fill the screen."""
 SPECIES_COMPARED = 500
-"""Species without a profile that are compared with those that have one, and named each (assumption: more than any flora of pines)."""
+"""Species without a profile that are compared with those that have one, and named each (assumption:
+more than any flora of pines).
+"""
 
 
 def read_survey(path: str | PathLike, *, known_species: Sequence[str] | None = None) -> Survey:
-    """Read a folder of CSV files or an .xlsx workbook, check it whole, and fill in the documented defaults.
+    """Read a folder of CSV files or an .xlsx workbook, check it whole, and fill in the documented
+    defaults.
 
-    path: the folder or the workbook; a folder that holds one workbook and no CSV file stands for the workbook. known_species: keys of
-    the species that have a profile, the installed ones by default. Raises SurveyError with all problems found, never the first alone.
+    path: the folder or the workbook; a folder that holds one workbook and no CSV file stands for
+    the workbook. known_species: keys of the species that have a profile, the installed ones by
+    default. Raises SurveyError with all problems found, never the first alone.
 
     Example: ``print(read_survey("demo/survey"))``.
     """
@@ -62,7 +68,8 @@ def read_survey(path: str | PathLike, *, known_species: Sequence[str] | None = N
         raise SurveyError(problems)
     _check_presence(frames, files, written)
     _fill_defaults(frames)
-    # A table without its names, or not readable, is not held against the tables that refer to it: one problem, not a thousand.
+    # A table without its names, or not readable, is not held against the tables that refer to it:
+    # one problem, not a thousand.
     unheld = written.unreadable | {
         each.name
         for each in TABLES
@@ -123,7 +130,9 @@ def _lacks_names(frame: pd.DataFrame, identifier: str) -> bool:
 def _check_presence(
     frames: Mapping[str, pd.DataFrame], files: Mapping[str, str], written: WrittenSurvey
 ) -> None:
-    """Stands and trees must be there with rows; cores too, unless plots with stems let size speak alone."""
+    """Stands and trees must be there with rows; cores too, unless plots with stems let size speak
+    alone.
+    """
 
     def missing(name: str, expected: str, advice: str) -> None:
         found = "a header and no rows" if name in written.tables else "no such table in the survey"
@@ -134,14 +143,15 @@ def _check_presence(
             what_to_do = "`standage new DIR` makes forms to fill in."
             if name == "trees" and not frames["stands"].empty:
                 what_to_do = (
-                    "List stems and core some: counts of seedlings alone say how many there are, not when they came. "
-                    + what_to_do
+                    "List stems and core some: counts of seedlings alone say how many there are,"
+                    " not when they came. " + what_to_do
                 )
             missing(name, f"at least one row; a row is {table(name).one_row}", what_to_do)
     if frames["cores"].empty and "cores" not in written.unreadable and not frames["trees"].empty:
         if (frames["trees"]["plot"] != "").any():
             written.notes.append(
-                "there are no cores: stems are dated by size alone, from the species profile, with wide intervals"
+                "there are no cores: stems are dated by size alone, from the species profile, with"
+                " wide intervals"
             )
         else:
             missing(
@@ -183,7 +193,9 @@ def _check_species(
     problems: list[Problem],
     notes: list[str],
 ) -> None:
-    """Species without a profile are tallied with a note; a misspelt key, or a survey without any key, is a problem."""
+    """Species without a profile are tallied with a note; a misspelt key, or a survey without any
+    key, is a problem.
+    """
     plain = {key.casefold().replace("-", ""): key for key in keys}
     for name in ("trees", "counts", "sections"):
         frame = frames[name]
@@ -201,7 +213,8 @@ def _check_species(
                         "species",
                         f"'{species}'",
                         f"'{plain[near[0]]}'",
-                        f"Write '{plain[near[0]]}', or a name unlike it if another species is meant.",
+                        f"Write '{plain[near[0]]}', or a name unlike it if another species is"
+                        " meant.",
                     )
                 )
     trees = frames["trees"]
@@ -218,7 +231,8 @@ def _check_species(
                 "species",
                 ", ".join(f"'{species}'" for species in sorted(present)[:5]),
                 f"a species with a profile: {', '.join(keys) or 'there is none'}",
-                "Write the key of a profile (`standage profiles` lists them), or copy one and edit it for the species.",
+                "Write the key of a profile (`standage profiles` lists them), or copy one and edit"
+                " it for the species.",
             )
         )
     without_profile = trees.loc[
@@ -226,12 +240,14 @@ def _check_species(
     ].value_counts()
     if len(without_profile) > SPECIES_COMPARED:
         notes.append(
-            f"{without_profile.sum()} stems of {len(without_profile)} species without a profile: tallied and left out"
+            f"{without_profile.sum()} stems of {len(without_profile)} species without a profile:"
+            " tallied and left out"
         )
     else:
         for species, number in without_profile.items():
             notes.append(
-                f"{number} {'stem' if number == 1 else 'stems'} of {species}: no profile of the species, tallied and left out"
+                f"{number} {'stem' if number == 1 else 'stems'} of {species}: no profile of the"
+                " species, tallied and left out"
             )
 
 
@@ -250,7 +266,8 @@ def _note_what_is_missing(frames: Mapping[str, pd.DataFrame], notes: list[str]) 
     without_height = int(cores["height_cm"].isna().sum())
     if without_height:
         notes.append(
-            f"{without_height} of {len(cores)} cores without coring height: their trees are dated at coring height only"
+            f"{without_height} of {len(cores)} cores without coring height: their trees are dated"
+            " at coring height only"
         )
     outside = (
         (trees["plot"] == "")
@@ -261,7 +278,8 @@ def _note_what_is_missing(frames: Mapping[str, pd.DataFrame], notes: list[str]) 
         untold = trees.loc[outside, "tree"].tolist()
         named = ", ".join(untold[:TREES_NAMED]) + (" and more" if len(untold) > TREES_NAMED else "")
         notes.append(
-            f"outside the plots and without a core, so that nothing dates or counts them: {len(untold)} of the trees ({named})"
+            "outside the plots and without a core, so that nothing dates or counts them:"
+            f" {len(untold)} of the trees ({named})"
         )
     for stand in frames["stands"]["stand"]:
         if stand not in set(trees["stand"]):

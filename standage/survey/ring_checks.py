@@ -1,6 +1,8 @@
-"""What ring widths say must not contradict cores.csv, the tree, the day of the core or the wood it had room for.
+"""What ring widths say must not contradict cores.csv, the tree, the day of the core or the wood it
+had room for.
 
-Contradictions are problems. What is only odd for growth is asked about in a note, and used as written: nothing is rescaled.
+Contradictions are problems. What is only odd for growth is asked about in a note, and used as
+written: nothing is rescaled.
 """
 
 from __future__ import annotations
@@ -18,35 +20,50 @@ from standage.survey.table_checks import looked_up
 from standage.years import growing_seasons
 
 WIDEST_MEAN_RING_MM = 15.0
-"""Ten rings or more with a mean above this are taken for a mistake of unit: 3 cm of diameter a year (common practice, no source)."""
+"""Ten rings or more with a mean above this are taken for a mistake of unit: 3 cm of diameter a year
+(common practice, no source).
+"""
 
 USUAL_MEAN_RING_MM = (0.25, 7.0)
-"""Half of the series of a file have a mean ring in this range, or the unit is asked about (common practice, no source)."""
+"""Half of the series of a file have a mean ring in this range, or the unit is asked about (common
+practice, no source).
+"""
 
 LIKE_OTHERS_FACTOR = 6.0
-"""A series this many times wider or narrower than the middle of all is asked about: between one, and a unit ten times off (assumption)."""
+"""A series this many times wider or narrower than the middle of all is asked about: between one,
+and a unit ten times off (assumption).
+"""
 
 FEWEST_RINGS_TO_JUDGE = 10
 FEWEST_SERIES_TO_COMPARE = 5
 
 LONGEST_OF_CORE = 1.25
-"""Measured rings may be longer than the core by this factor, for shrinkage and reading (assumption)."""
+"""Measured rings may be longer than the core by this factor, for shrinkage and reading
+(assumption).
+"""
 
 SHORTEST_OF_CORE = 0.5
-"""A fully measured core whose rings come to less than this share of its length contradicts itself (assumption)."""
+"""A fully measured core whose rings come to less than this share of its length contradicts itself
+(assumption).
+"""
 
 WIDEST_OF_RADIUS, NARROWEST_OF_RADIUS = 2.0, 0.2
-"""Rings against half of the diameter over bark: no stem is so far off centre, swollen or barked (assumption)."""
+"""Rings against half of the diameter over bark: no stem is so far off centre, swollen or barked
+(assumption).
+"""
 
 NURSERY_YEARS = 3
 """Planting stock is no older (common practice, no source)."""
 
 BEYOND_LONGEVITY = 1.5
-"""Series longer than the oldest tree known of the species are noted, and beyond this factor refused (assumption)."""
+"""Series longer than the oldest tree known of the species are noted, and beyond this factor refused
+(assumption).
+"""
 
 UNIT_ADVICE = (
-    "Is the unit a factor of ten off? Widths are in mm in ring_widths; in a decadal file the end mark tells, 999 = 0.01 mm and "
-    "-9999 = 0.001 mm. Nothing was changed: correct the widths, the end mark or the measure they contradict."
+    "Is the unit a factor of ten off? Widths are in mm in ring_widths; in a decadal file the end"
+    " mark tells, 999 = 0.01 mm and -9999 = 0.001 mm. Nothing was changed: correct the widths, the"
+    " end mark or the measure they contradict."
 )
 
 
@@ -57,10 +74,11 @@ def check_ring_widths(
     problems: list[Problem],
     notes: list[str],
 ) -> None:
-    """All contradictions of series with cores, trees and stands. series: as `ring_widths.gather_ring_widths` gives it.
+    """All contradictions of series with cores, trees and stands. series: as
+    `ring_widths.gather_ring_widths` gives it.
 
-    `frames["cores"]` may have been filled from the series already: then there is nothing left to contradict. A core whose own
-    years are refused already is asked nothing more about them.
+    `frames["cores"]` may have been filled from the series already: then there is nothing left to
+    contradict. A core whose own years are refused already is asked nothing more about them.
     """
     if series.empty:
         return
@@ -117,7 +135,9 @@ def _tell(
     row: str = "first_row",
     column: str | None = None,
 ) -> None:
-    """A problem for each series where mask holds; {name} in the texts stands for the cell of that column."""
+    """A problem for each series where mask holds; {name} in the texts stands for the cell of that
+    column.
+    """
     for place in np.flatnonzero(np.asarray(mask, dtype=bool))[:TOLD_OF_A_COLUMN]:
         cells = {
             name: f"{value:.6g}" if isinstance(value, float) else str(value)
@@ -170,7 +190,8 @@ def _check_years(table: pd.DataFrame, problems: list[Problem], notes: list[str])
         table.assign(visible=visible),
         clean & (visible > table["ring_count"] + slack),
         problems,
-        "core {core}: {visible} rings from {first} to {last}, and a ring_count of {ring_count} ({place})",
+        "core {core}: {visible} rings from {first} to {last}, and a ring_count of {ring_count}"
+        " ({place})",
         "no more rings measured than counted, save one still growing",
         "Correct the series, or ring_count.",
     )
@@ -190,7 +211,8 @@ def _check_years(table: pd.DataFrame, problems: list[Problem], notes: list[str])
         problems,
         "core {core}: a ring of {first}, and a tree planted in {planted_year}",
         "a series no longer than the life of the tree",
-        "Correct the years of the series, or planted_year; check that core and tree belong together.",
+        "Correct the years of the series, or planted_year; check that core and tree belong"
+        " together.",
     )
     oldest = (
         table["species"]
@@ -209,8 +231,9 @@ def _check_years(table: pd.DataFrame, problems: list[Problem], notes: list[str])
     )
     for place in np.flatnonzero((table["span"] > oldest) & ~beyond):
         notes.append(
-            f"core {table['core'].iat[place]}: a series of {table['span'].iat[place]:.0f} years, more than the "
-            f"{oldest.iat[place]:.0f} of the oldest known {table['species'].iat[place]}; are its years right?"
+            f"core {table['core'].iat[place]}: a series of {table['span'].iat[place]:.0f} years,"
+            f" more than the {oldest.iat[place]:.0f} of the oldest known"
+            f" {table['species'].iat[place]}; are its years right?"
         )
     later = clean & (first > table["first_ring_year"])
     _note(notes, table, later, "begin later than first_ring_year (inner rings not measured)")
@@ -225,7 +248,8 @@ def _check_years(table: pd.DataFrame, problems: list[Problem], notes: list[str])
         notes,
         table,
         (table["absent"] > 0) & (table["dating"] == "counted"),
-        "have absent rings (width 0), which only crossdating finds, and dating 'counted': is it 'crossdated'?",
+        "have absent rings (width 0), which only crossdating finds, and dating 'counted': is it"
+        " 'crossdated'?",
     )
 
 
@@ -251,7 +275,8 @@ def _note(notes: list[str], table: pd.DataFrame, mask, said: str) -> None:
     if names:
         more = f" and {len(names) - NAMES_LISTED} more" if len(names) > NAMES_LISTED else ""
         notes.append(
-            f"{len(names)} of {len(table)} series of ring widths {said}: {', '.join(names[:NAMES_LISTED])}{more}"
+            f"{len(names)} of {len(table)} series of ring widths {said}:"
+            f" {', '.join(names[:NAMES_LISTED])}{more}"
         )
 
 
@@ -264,7 +289,8 @@ def _check_wood(table: pd.DataFrame, problems: list[Problem]) -> None:
         with_ratio,
         total > LONGEST_OF_CORE * length,
         problems,
-        "core {core}: rings of {sum_mm} mm in all, {times} times its core_length_mm {core_length_mm} ({place})",
+        "core {core}: rings of {sum_mm} mm in all, {times} times its core_length_mm"
+        " {core_length_mm} ({place})",
         "no more rings than the core is long",
         UNIT_ADVICE,
         column="width_mm",
@@ -273,7 +299,8 @@ def _check_wood(table: pd.DataFrame, problems: list[Problem]) -> None:
         with_ratio,
         whole & (total < SHORTEST_OF_CORE * length),
         problems,
-        "core {core}: all its rings come to {sum_mm} mm, {times} times its core_length_mm {core_length_mm} ({place})",
+        "core {core}: all its rings come to {sum_mm} mm, {times} times its core_length_mm"
+        " {core_length_mm} ({place})",
         "rings that fill the core",
         UNIT_ADVICE,
         column="width_mm",
@@ -284,7 +311,8 @@ def _check_wood(table: pd.DataFrame, problems: list[Problem]) -> None:
         table,
         (total > WIDEST_OF_RADIUS * radius) & ~told,
         problems,
-        "core {core}: rings of {sum_mm} mm in all, in a stem of {diameter} cm with a radius of {radius} mm",
+        "core {core}: rings of {sum_mm} mm in all, in a stem of {diameter} cm with a radius of"
+        " {radius} mm",
         "rings that the stem has room for",
         UNIT_ADVICE,
         column="width_mm",
@@ -296,7 +324,8 @@ def _check_wood(table: pd.DataFrame, problems: list[Problem]) -> None:
         table,
         thin & ~told,
         problems,
-        "core {core}: all its rings, to the centre, come to {sum_mm} mm, in a stem of {diameter} cm with a radius of {radius} mm",
+        "core {core}: all its rings, to the centre, come to {sum_mm} mm, in a stem of {diameter} cm"
+        " with a radius of {radius} mm",
         "rings that fill the stem from bark to centre",
         UNIT_ADVICE,
         column="width_mm",
@@ -321,7 +350,9 @@ def _check_wood(table: pd.DataFrame, problems: list[Problem]) -> None:
 
 
 def _ask_about_growth(table: pd.DataFrame, notes: list[str]) -> None:
-    """Questions about files and series that grow unlike trees, or unlike the other series; nothing is changed."""
+    """Questions about files and series that grow unlike trees, or unlike the other series; nothing
+    is changed.
+    """
     thin = (
         table["whole"]
         & table["centre"].isin(["straight", "unknown"])
@@ -332,15 +363,16 @@ def _ask_about_growth(table: pd.DataFrame, notes: list[str]) -> None:
         notes,
         table,
         thin,
-        "come to less than a fifth of the radius of the stem, with no word of a centre missed that far; is the unit "
-        "a factor of ten off? Used as written",
+        "come to less than a fifth of the radius of the stem, with no word of a centre missed that"
+        " far; is the unit a factor of ten off? Used as written",
     )
     judged = table[table["measured"] - table["absent"] >= FEWEST_RINGS_TO_JUDGE]
     low, high = USUAL_MEAN_RING_MM
     for file, middle in judged.groupby("file")["mean_mm"].median().items():
         if not low <= middle <= high:
             notes.append(
-                f"{file}: the middle series has a mean ring of {middle:.3g} mm; is the unit a factor of ten off? Used as written"
+                f"{file}: the middle series has a mean ring of {middle:.3g} mm; is the unit a"
+                " factor of ten off? Used as written"
             )
     if len(judged) < FEWEST_SERIES_TO_COMPARE:
         return
@@ -351,6 +383,6 @@ def _ask_about_growth(table: pd.DataFrame, notes: list[str]) -> None:
     ]
     for core, mean, file in zip(unlike["core"], unlike["mean_mm"], unlike["file"], strict=True):
         notes.append(
-            f"core {core} ({file}): a mean ring of {mean:.3g} mm, where the middle of all series is {middle:.3g} mm; is its unit "
-            "a factor of ten off? Used as written"
+            f"core {core} ({file}): a mean ring of {mean:.3g} mm, where the middle of all series is"
+            f" {middle:.3g} mm; is its unit a factor of ten off? Used as written"
         )

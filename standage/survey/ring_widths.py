@@ -1,8 +1,11 @@
-"""Ring widths from ring_widths.csv and from the decadal files in `rings/`: matched to cores, joined, and what cores.csv lacks filled in.
+"""Ring widths from ring_widths.csv and from the decadal files in `rings/`: matched to cores,
+joined, and what cores.csv lacks filled in.
 
-A series belongs to the core whose identifier is its name, letter by letter, outer blanks removed; or, as names are unique only within a
-file, to the core called FILE-NAME: series 11 of rings/site.rwl to core `site-11` (capitals of the file's name don't count; `_` or a blank
-may stand for `-`). A near miss is a problem with a suggestion. A series without any core is left out with a note.
+A series belongs to the core whose identifier is its name, letter by letter, outer blanks removed;
+or, as names are unique only within a file, to the core called FILE-NAME: series 11 of
+rings/site.rwl to core `site-11` (capitals of the file's name don't count; `_` or a blank may stand
+for `-`). A near miss is a problem with a suggestion. A series without any core is left out with a
+note.
 """
 
 from __future__ import annotations
@@ -24,10 +27,14 @@ NAMES_LISTED = 40
 """Series without a core, or cores, that one note spells out."""
 
 UNMEASURED_OUTER_YEARS = 2
-"""A series that ends further than this before the core of a live stem was taken does not tell the core's last ring (assumption)."""
+"""A series that ends further than this before the core of a live stem was taken does not tell the
+core's last ring (assumption).
+"""
 
 COUNT_TOLERANCE_SHARE = 0.1
-"""As for the cells of cores.csv: rings of a crossdated core may differ from its count by this share (assumption)."""
+"""As for the cells of cores.csv: rings of a crossdated core may differ from its count by this share
+(assumption).
+"""
 
 
 def ring_frame(
@@ -36,7 +43,8 @@ def ring_frame(
     decadal: list[DecadalFile],
     core_of: Mapping[tuple[str, str], str],
 ) -> pd.DataFrame:
-    """All rings with `core`, `year`, `width_mm`, `row`, unknown columns of the csv, `file`; sorted by core, year and file.
+    """All rings with `core`, `year`, `width_mm`, `row`, unknown columns of the csv, `file`; sorted
+    by core, year and file.
 
     csv: the typed table; rows without core or year are left out. core_of: core by (file, series).
     """
@@ -81,11 +89,13 @@ def gather_ring_widths(
     *,
     cores_readable: bool,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """The rings of all cores, years consecutive within a core, and a table of series, one row a core.
+    """The rings of all cores, years consecutive within a core, and a table of series, one row a
+    core.
 
-    frames, files: the survey so far. contents: ring files by name, bytes. Returns (rings, series): rings as `Survey.ring_widths`;
-    series with core, first, last (calendar years, unmeasured years between parts included), span, absent (rings coded 0),
-    unmeasured (years between parts), sum_mm, file, first_row, last_row.
+    frames, files: the survey so far. contents: ring files by name, bytes. Returns (rings, series):
+    rings as `Survey.ring_widths`; series with core, first, last (calendar years, unmeasured years
+    between parts included), span, absent (rings coded 0), unmeasured (years between parts), sum_mm,
+    file, first_row, last_row.
     """
     decadal = [read_decadal(file, content) for file, content in contents.items()]
     for each in decadal:
@@ -103,13 +113,22 @@ def gather_ring_widths(
 
 
 def series_table(rings: pd.DataFrame) -> pd.DataFrame:
-    """One row a core of `rings`, which is sorted by core and year; columns as in `gather_ring_widths`."""
+    """One row a core of `rings`, which is sorted by core and year; columns as in
+    `gather_ring_widths`.
+    """
     grouped = rings.groupby("core", sort=False)
-    table = pd.DataFrame({
-        "first": grouped["year"].first(), "last": grouped["year"].last(), "measured": grouped.size(),
-        "absent": (rings["width_mm"] == 0).groupby(rings["core"], sort=False).sum(), "sum_mm": grouped["width_mm"].sum(),
-        "file": grouped["file"].first(), "first_row": grouped["row"].first(), "last_row": grouped["row"].last(),
-    }).reset_index()  # fmt: skip
+    table = pd.DataFrame(
+        {
+            "first": grouped["year"].first(),
+            "last": grouped["year"].last(),
+            "measured": grouped.size(),
+            "absent": (rings["width_mm"] == 0).groupby(rings["core"], sort=False).sum(),
+            "sum_mm": grouped["width_mm"].sum(),
+            "file": grouped["file"].first(),
+            "first_row": grouped["row"].first(),
+            "last_row": grouped["row"].last(),
+        }
+    ).reset_index()
     table["core"] = table["core"].astype(object)
     table["span"] = table["last"] - table["first"] + 1
     table["unmeasured"] = table["span"] - table["measured"]
@@ -166,20 +185,24 @@ def _cores_of_series(
                     None,
                     f"series '{name}', which is not in cores",
                     "the identifier of a core, letter by letter",
-                    f"Did you mean '{near}'? Write the core in cores as the series is called, or rename the series.",
+                    f"Did you mean '{near}'? Write the core in cores as the series is called, or"
+                    " rename the series.",
                 )
             )
         else:
             without.setdefault(file, []).append(name)
     for file, names in without.items():
         notes.append(
-            f"{file}: not used, as no core in cores has the name of the series ({len(names)}): {_listed(names)}"
+            f"{file}: not used, as no core in cores has the name of the series ({len(names)}):"
+            f" {_listed(names)}"
         )
     return found
 
 
 def _likeness(name: str) -> str:
-    """A name without capitals, blanks, marks and leading zeros; a mark between two numbers keeps them apart."""
+    """A name without capitals, blanks, marks and leading zeros; a mark between two numbers keeps
+    them apart.
+    """
     plain = re.sub(r"[\W_]+", "_", name.casefold()).strip("_")
     plain = re.sub(r"(?<!\d)_|_(?!\d)", "", plain)
     return re.sub(r"(?<!\d)0+(?=\d)", "", plain)
@@ -193,7 +216,9 @@ def _listed(names: list[str]) -> str:
 def _once_a_year(
     rings: pd.DataFrame, csv_file: str, problems: list[Problem], notes: list[str]
 ) -> pd.DataFrame:
-    """Each year of a core once. A core in two files is noted where the widths are the same, and a problem otherwise."""
+    """Each year of a core once. A core in two files is noted where the widths are the same, and a
+    problem otherwise.
+    """
     in_csv = rings["file"] == csv_file
     again = in_csv & rings.duplicated(["core", "year", "file"])
     # Sorting was stable: of equal years the first stands first.
@@ -222,7 +247,8 @@ def _once_a_year(
         for part in of_core[1:]:
             dropped.extend(part.index)
             ours, theirs = (each[["year", "width_mm"]].to_numpy() for each in (of_core[0], part))
-            # written as decimal figures in one file and as whole hundredths in the other: the same to the last digit of both
+            # written as decimal figures in one file and as whole hundredths in the other: the same
+            # to the last digit of both
             if ours.shape != theirs.shape or not np.allclose(ours, theirs, rtol=0, atol=1e-6):
                 problems.append(
                     Problem(
@@ -239,7 +265,8 @@ def _once_a_year(
             same.setdefault(names, []).append(core)
     for names, cores in same.items():
         notes.append(
-            f"the ring widths of {_listed(cores)} stand in {' and in '.join(names)} alike; they were taken once"
+            f"the ring widths of {_listed(cores)} stand in {' and in '.join(names)} alike; they"
+            " were taken once"
         )
     return rings.drop(index=dropped).reset_index(drop=True)
 
@@ -251,7 +278,9 @@ def _longest_runs(
     problems: list[Problem],
     notes: list[str],
 ) -> pd.DataFrame:
-    """Years without a gap. In the csv a missing year is a problem; parts of a decadal file were closed on purpose: the longest is used."""
+    """Years without a gap. In the csv a missing year is a problem; parts of a decadal file were
+    closed on purpose: the longest is used.
+    """
     core, year = rings["core"].to_numpy(object), rings["year"].to_numpy(float)
     gaps = np.flatnonzero((core[1:] == core[:-1]) & (np.diff(year) > 1)) + 1
     kept = np.ones(len(rings), dtype=bool)
@@ -266,8 +295,8 @@ def _longest_runs(
                         "year",
                         f"{year[place]:.0f} after {year[place - 1]:.0f} in core '{name}'",
                         "every year from the first ring to the last",
-                        "Write the years between too, 0 where the ring is absent; if they could not be measured, "
-                        "keep the longer run of years only.",
+                        "Write the years between too, 0 where the ring is absent; if they could not"
+                        " be measured, keep the longer run of years only.",
                     )
                 )
             continue
@@ -289,12 +318,14 @@ def _longest_runs(
 def fill_core_years(
     frames: Mapping[str, pd.DataFrame], series: pd.DataFrame, notes: list[str]
 ) -> None:
-    """Blank first_ring_year and last_ring_year of cores from their series, in place, where the rest of the row agrees with it.
+    """Blank first_ring_year and last_ring_year of cores from their series, in place, where the rest
+    of the row agrees with it.
 
-    The first ring measured is taken for the first seen only where nothing says that more were seen. The last one measured is taken
-    for the last of the core where it can be: the stem is dead, the core has lost its outer rings, or the series ends within two
-    years of the season of the core. A last ring that was still growing may have been left unmeasured: with outer_ring `partial`
-    the series has to end in that very season.
+    The first ring measured is taken for the first seen only where nothing says that more were seen.
+    The last one measured is taken for the last of the core where it can be: the stem is dead, the
+    core has lost its outer rings, or the series ends within two years of the season of the core. A
+    last ring that was still growing may have been left unmeasured: with outer_ring `partial` the
+    series has to end in that very season.
     """
     cores, trees = frames["cores"], frames["trees"]
     by_core = series.set_index("core").reindex(cores["core"])

@@ -1,4 +1,6 @@
-"""The tables of a survey, column by column: the single source for the checks, the empty forms and the column reference."""
+"""The tables of a survey, column by column: the single source for the checks, the empty forms and
+the column reference.
+"""
 
 from __future__ import annotations
 
@@ -11,10 +13,11 @@ KINDS = ("identifier", "reference", "text", "code", "number", "whole", "date")
 class Column:
     """One column of a survey table.
 
-    required: "yes", "" (optional), or the condition in words. kind: one of `KINDS`. unit: of a number, "" for none. codes:
-    the words allowed. low, high: range allowed, ends included, save that low is excluded with `above_low`. default: what a
-    blank means, filled in on reading ("" where the default depends on another table: see meaning). refers_to: the table
-    whose identifier the cell repeats. example: the cell in the example row of an empty form.
+    required: "yes", "" (optional), or the condition in words. kind: one of `KINDS`. unit: of a
+    number, "" for none. codes: the words allowed. low, high: range allowed, ends included, save
+    that low is excluded with `above_low`. default: what a blank means, filled in on reading (""
+    where the default depends on another table: see meaning). refers_to: the table whose identifier
+    the cell repeats. example: the cell in the example row of an empty form.
     """
 
     name: str
@@ -58,7 +61,9 @@ class Column:
 
 @dataclass(frozen=True)
 class Table:
-    """One table of a survey. one_row: what a row stands for. needed: a survey cannot begin without it."""
+    """One table of a survey. one_row: what a row stands for. needed: a survey cannot begin without
+    it.
+    """
 
     name: str
     one_row: str
@@ -112,7 +117,8 @@ def _of(name: str, table: str, meaning: str, *, required: str = "", example: str
 
 NOTE = Column("note", "text", "free text, kept through to the results")
 ONE_OF_TWO = "one of first_ring_year and ring_count, unless centre is decayed"
-# The widest diameter accepted, 250 cm, is beyond any southern pine: a larger figure is a unit mistaken or a slip of the pen.
+# The widest diameter accepted, 250 cm, is beyond any southern pine: a larger figure is a unit
+# mistaken or a slip of the pen.
 WIDEST_DBH_CM = 250
 
 STANDS = Table(
@@ -124,7 +130,8 @@ STANDS = Table(
         Column(
             "community",
             "text",
-            "natural community or forest type. Results speak of a community only where two or more stands share one",
+            "natural community or forest type. Results speak of a community only where two or more"
+            " stands share one",
             example="sandhill",
         ),
         Column(
@@ -146,8 +153,8 @@ STANDS = Table(
 
 PLOTS = Table(
     "plots",
-    "a plot; plots do not overlap. Without plots, results are about the sampled trees only. Prism points are not "
-    "plots with an area: leave `plot` blank for their trees",
+    "a plot; plots do not overlap. Without plots, results are about the sampled trees only. Prism"
+    " points are not plots with an area: leave `plot` blank for their trees",
     columns=(
         _name("plot", "identifier of the plot, unique", "north-1"),
         _of("stand", "stands", "the stand the plot lies in", required="yes", example="north"),
@@ -193,14 +200,16 @@ TREES = Table(
         _of(
             "plot",
             "plots",
-            "blank = outside the plots (picked by eye, or no plots): dated, and kept out of stems per hectare and rates, and of "
-            "the relation of size and age unless the survey has no plots",
+            "blank = outside the plots (picked by eye, or no plots): dated, and kept out of stems"
+            " per hectare and rates, and of the relation of size and age unless the survey has no"
+            " plots",
             example="north-1",
         ),
         Column(
             "species",
             "text",
-            "key of a species profile, e.g. `longleaf-pine`; stems of species without a profile are tallied and left out",
+            "key of a species profile, e.g. `longleaf-pine`; stems of species without a profile are"
+            " tallied and left out",
             required="yes",
             example="longleaf-pine",
         ),
@@ -215,7 +224,8 @@ TREES = Table(
         _code(
             "status",
             "live dead stump",
-            "dead stems are dated and reported, and stay out of the age structure of the living stand",
+            "dead stems are dated and reported, and stay out of the age structure of the living"
+            " stand",
             default="live",
             example="live",
         ),
@@ -261,8 +271,8 @@ CORES = Table(
             "cm",
             0,
             300,
-            "height above mineral soil. Blank = not recorded: the tree is dated at coring height only and carries no "
-            "establishment date of its own",
+            "height above mineral soil. Blank = not recorded: the tree is dated at coring height"
+            " only and carries no establishment date of its own",
             example="30",
         ),
         Column(
@@ -301,8 +311,8 @@ CORES = Table(
         _code(
             "outer_ring",
             "complete partial lost unknown",
-            "complete = dormant, or full latewood; partial = growing; lost = sapwood or outer rings "
-            "missing",
+            "complete = dormant, or full latewood; partial = growing; lost = sapwood or outer rings"
+            " missing",
             default="unknown",
             example="partial",
         ),
@@ -375,7 +385,8 @@ CORES = Table(
 
 COUNTS = Table(
     "counts",
-    "a subplot and stage: stems too small to core, counted in subplots inside plots. A stage without a row was not searched",
+    "a subplot and stage: stems too small to core, counted in subplots inside plots. A stage"
+    " without a row was not searched",
     columns=(
         _of("plot", "plots", "the plot the subplot lies in", required="yes", example="north-1"),
         _code(
@@ -425,8 +436,8 @@ SECTIONS = Table(
         _code(
             "known_from",
             "records tagged rings",
-            "what the age is known from; ring counts at the collar miss years of the grass stage: they "
-            "bound, they do not tell",
+            "what the age is known from; ring counts at the collar miss years of the grass stage:"
+            " they bound, they do not tell",
             required="yes",
             example="tagged",
         ),
@@ -456,8 +467,8 @@ EVENTS = Table(
         _of("stand", "stands", "blank = all stands", example="north"),
         _code(
             "kind",
-            "logging thinning storm fire fire-exclusion fire-resumed turpentining planting site-preparation field-abandoned grazing-end "
-            "insects seed-crop other",
+            "logging thinning storm fire fire-exclusion fire-resumed turpentining planting"
+            " site-preparation field-abandoned grazing-end insects seed-crop other",
             "what happened",
             required="yes",
             example="logging",

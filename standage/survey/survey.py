@@ -22,13 +22,15 @@ def _no_ring_widths() -> pd.DataFrame:
 class Survey:
     """A survey that passed every check.
 
-    name: of the folder or workbook. path: as given. The tables are DataFrames with all columns of their definition in
-    `standage.survey.schema`, then `row` (row in the file, header 1), then columns that are not known; 0 rows where a table is
-    absent. Text is str, "" for blank; numbers are float64, NaN for blank; dates datetime64[ns]. Documented defaults are
-    filled in. `ring_widths` has a row a ring, from ring_widths.csv and the decadal files in rings/ alike: sorted by core and
-    year, years consecutive within a core, 0 = absent ring, and `row` is the row or line of `file`. notes: what the reader of
-    the results should know. hashes: SHA-256 by file name. main_species: the commonest species with a profile. known_species:
-    keys of the profiles it was read with.
+    name: of the folder or workbook. path: as given. The tables are DataFrames with all columns of
+    their definition in `standage.survey.schema`, then `row` (row in the file, header 1), then
+    columns that are not known; 0 rows where a table is absent. Text is str, "" for blank; numbers
+    are float64, NaN for blank; dates datetime64[ns]. Documented defaults are filled in.
+    `ring_widths` has a row a ring, from ring_widths.csv and the decadal files in rings/ alike:
+    sorted by core and year, years consecutive within a core, 0 = absent ring, and `row` is the row
+    or line of `file`. notes: what the reader of the results should know. hashes: SHA-256 by file
+    name. main_species: the commonest species with a profile. known_species: keys of the profiles it
+    was read with.
     """
 
     name: str
@@ -47,7 +49,9 @@ class Survey:
     known_species: tuple[str, ...] | None = None
 
     def survey_season(self, stand: str) -> int:
-        """The growing season that had begun last when the stand was surveyed. Raises KeyError for a stand it does not have."""
+        """The growing season that had begun last when the stand was surveyed. Raises KeyError for a
+        stand it does not have.
+        """
         dates = self.stands.loc[self.stands["stand"] == stand, "survey_date"]
         if dates.empty:
             raise KeyError(

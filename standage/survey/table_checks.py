@@ -1,4 +1,6 @@
-"""What one table of a survey says about another: references, stems against their plots, dates against each other. Cores: `core_checks`."""
+"""What one table of a survey says about another: references, stems against their plots, dates
+against each other. Cores: `core_checks`.
+"""
 
 from __future__ import annotations
 
@@ -15,7 +17,9 @@ from standage.survey.schema import Table
 from standage.years import growing_seasons
 
 ADVISED = 200
-"""Different lost names of a column for which names nearly the same are looked for (of thousands it would take hours)."""
+"""Different lost names of a column for which names nearly the same are looked for (of thousands it
+would take hours).
+"""
 
 COMPARED = 1000
 """Names without a number that they are compared with."""
@@ -24,7 +28,8 @@ Report = Callable[..., None]
 
 
 def reporter(file: str, frame: pd.DataFrame, problems: list[Problem]) -> Report:
-    """A function report(mask, column, found, expected, what_to_do) that adds a problem for each row where mask holds.
+    """A function report(mask, column, found, expected, what_to_do) that adds a problem for each row
+    where mask holds.
 
     mask: bool (row,). found and expected: text, with {name} for the cell of that column in the row.
     """
@@ -69,7 +74,9 @@ def check_references(
     unreadable: set[str],
     problems: list[Problem],
 ) -> None:
-    """Every cell that names a row of another table must name one that is there. Tables that could not be read are not held against it."""
+    """Every cell that names a row of another table must name one that is there. Tables that could
+    not be read are not held against it.
+    """
     frame = frames[table.name]
     for column in table.columns:
         if column.kind != "reference" or column.refers_to in unreadable:
@@ -106,7 +113,8 @@ def check_references(
 def _reference_advice(
     name: str, known: Mapping[str, str], words: list[str], column: str, table: str
 ) -> str:
-    """known: simplified name to name. words: those of them without a number, among which names nearly the same are looked for.
+    """known: simplified name to name. words: those of them without a number, among which names
+    nearly the same are looked for.
 
     Names with numbers are only matched where the numbers agree: 12 is no misspelt 13.
     """
@@ -125,13 +133,17 @@ def _simplified(name: str) -> str:
 
 
 def looked_up(keys: pd.Series, frame: pd.DataFrame, key: str, value: str) -> pd.Series:
-    """Cells of `value` in the rows of `frame` that `keys` names, (row of keys,); missing where there is no such row."""
+    """Cells of `value` in the rows of `frame` that `keys` names, (row of keys,); missing where
+    there is no such row.
+    """
     index = frame[frame[key] != ""].drop_duplicates(key).set_index(key)[value]
     return pd.Series(index.reindex(keys).to_numpy(), index=keys.index, dtype=index.dtype)
 
 
 def seasons_of_stands(stands_wanted: pd.Series, stands: pd.DataFrame) -> np.ndarray:
-    """Survey season of the stand in each row, float64 (row,), NaN where stand or date is missing."""
+    """Survey season of the stand in each row, float64 (row,), NaN where stand or date is
+    missing.
+    """
     return growing_seasons(looked_up(stands_wanted, stands, "stand", "survey_date"))
 
 
@@ -141,7 +153,9 @@ def check_plots(
     problems: list[Problem],
     notes: list[str],
 ) -> None:
-    """Limits of the diameters listed in their order; the area of plots within the area of the stand."""
+    """Limits of the diameters listed in their order; the area of plots within the area of the
+    stand.
+    """
     plots, stands = frames["plots"], frames["stands"]
     report = reporter(files["plots"], plots, problems)
     report(
@@ -155,7 +169,8 @@ def check_plots(
     for stand, area in zip(stands["stand"], stands["area_ha"], strict=True):
         if stand in listed.index and listed[stand] > area:
             notes.append(
-                f"stand {stand}: its plots have {listed[stand]:g} ha, more than the {area:g} ha of the stand (nested plots?)"
+                f"stand {stand}: its plots have {listed[stand]:g} ha, more than the {area:g} ha of"
+                " the stand (nested plots?)"
             )
 
 
@@ -199,7 +214,8 @@ def check_trees(
         "dbh_cm",
         "a blank cell for a live stem in plot '{plot}'",
         "a number of cm",
-        "Write the diameter; every live stem listed in a plot needs one. Leave plot blank if the stem was not in it.",
+        "Write the diameter; every live stem listed in a plot needs one. Leave plot blank if the"
+        " stem was not in it.",
     )
     report_both(
         live & (both["dbh_cm"] < both["lowest"]),
@@ -213,7 +229,8 @@ def check_trees(
         "dbh_cm",
         "{dbh_cm}, in plot '{plot}' that lists stems up to {highest} cm",
         "a diameter of at most {highest} cm",
-        "Correct the diameter or the plot's max_dbh_cm; leave plot blank if the stem was not listed.",
+        "Correct the diameter or the plot's max_dbh_cm; leave plot blank if the stem was not"
+        " listed.",
     )
     report(
         live & trees["death_year"].notna(),
@@ -260,7 +277,8 @@ def check_trees(
             "core_outcome",
             "taken, and no core of '{tree}' in cores",
             "a row in cores",
-            "Add the core, or say what became of it (unreadable, no_sound_wood), or leave the cell blank.",
+            "Add the core, or say what became of it (unreadable, no_sound_wood), or leave the cell"
+            " blank.",
         )
         report(
             outcome.isin(["not_tried", "not_allowed"]) & cored,

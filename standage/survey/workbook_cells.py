@@ -1,4 +1,6 @@
-"""Cells of a workbook as a CSV file would write them, and what a spreadsheet may have done to them."""
+"""Cells of a workbook as a CSV file would write them, and what a spreadsheet may have done to
+them.
+"""
 
 from __future__ import annotations
 
@@ -36,7 +38,9 @@ def names_made_dates(
     table: Table,
     notes: list[str],
 ) -> None:
-    """A name such as 3-4 that the spreadsheet took for a date is another name now; nobody can tell which, so it is asked about."""
+    """A name such as 3-4 that the spreadsheet took for a date is another name now; nobody can tell
+    which, so it is asked about.
+    """
     named = {column.name for column in table.columns if column.kind in ("identifier", "reference")}
     for place, name in enumerate(records[header] if records else ()):
         if name.strip() not in named:
@@ -50,15 +54,18 @@ def names_made_dates(
         ]
         if dated:
             notes.append(
-                f"{file}: column {name.strip()} holds dates in {len(dated)} rows, first in row {dated[0]}. If they were "
-                "names such as 3-4, format the column as text and write them anew"
+                f"{file}: column {name.strip()} holds dates in {len(dated)} rows, first in row"
+                f" {dated[0]}. If they were names such as 3-4, format the column as text and write"
+                " them anew"
             )
 
 
 def uncomputed(
     file: str, formulas: list[tuple], records: list[list[str]], header: int, problems: list[Problem]
 ) -> None:
-    """Formulas whose result was never stored would read as blank, and a blank means 'not recorded': they are problems."""
+    """Formulas whose result was never stored would read as blank, and a blank means 'not recorded':
+    they are problems.
+    """
     for row, record in enumerate(formulas, 1):
         for place, value in enumerate(record):
             if (

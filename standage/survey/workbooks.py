@@ -1,7 +1,8 @@
 """From an .xlsx workbook to rows of written cells, whatever somebody put into the archive.
 
-The library that reads workbooks takes rows as they come: it passes over a row whose number is not above the last one's, and makes as many
-blank rows as a number asks for. So each part of the archive is gone through before, and what no spreadsheet writes is refused.
+The library that reads workbooks takes rows as they come: it passes over a row whose number is not
+above the last one's, and makes as many blank rows as a number asks for. So each part of the archive
+is gone through before, and what no spreadsheet writes is refused.
 """
 
 from __future__ import annotations
@@ -36,7 +37,9 @@ class NotOrderly(Exception):
 
 
 def read_workbook(path: Path, survey: WrittenSurvey) -> None:
-    """Read the sheets of a workbook. Dates and numbers are turned into the text a CSV file would hold."""
+    """Read the sheets of a workbook. Dates and numbers are turned into the text a CSV file would
+    hold.
+    """
     content = read_content(path, path.name, survey)
     if content is None:
         survey.unreadable.update(each.name for each in TABLES)
@@ -60,7 +63,11 @@ def read_workbook(path: Path, survey: WrittenSurvey) -> None:
         )
     except TooLarge as error:
         survey.problems.append(too_large(path.name, error))
-    except Exception as error:  # a damaged archive fails in the unpacking, the XML or the library, each with errors of its own
+    except (
+        Exception
+        # a damaged archive fails in the unpacking, the XML or the library, each with errors of its
+        # own
+    ) as error:
         survey.problems.append(
             unreadable_file(
                 path.name,
@@ -91,7 +98,8 @@ def read_workbook(path: Path, survey: WrittenSurvey) -> None:
 
 
 def _looked_through(content: bytes) -> tuple[bytes, bool]:
-    """The archive packed anew, and whether any cell has a formula. Raises NotOrderly, TooLarge, or what archive and XML fail with.
+    """The archive packed anew, and whether any cell has a formula. Raises NotOrderly, TooLarge, or
+    what archive and XML fail with.
 
     A part of an archive can be longer than it says: packed anew it can't.
     """
@@ -101,7 +109,8 @@ def _looked_through(content: bytes) -> tuple[bytes, bool]:
         size = sum(part.file_size for part in parts)
         if size > LARGEST_UNPACKED:
             raise TooLarge(
-                f"a workbook of {size / MEGABYTE:,.0f} MB, unpacked\nat most {LARGEST_UNPACKED / MEGABYTE:,.0f} MB"
+                f"a workbook of {size / MEGABYTE:,.0f} MB, unpacked\nat most"
+                f" {LARGEST_UNPACKED / MEGABYTE:,.0f} MB"
             )
         if len({part.filename for part in parts}) < len(parts):
             raise NotOrderly("parts of it are there twice")
@@ -147,7 +156,8 @@ class _Part:
             )
             if row != self.row or not self.column < column <= LAST_COLUMN:
                 raise NotOrderly(
-                    f"{self.name}: cell {attributes.get('r', '')} out of its place in row {self.row}"
+                    f"{self.name}: cell {attributes.get('r', '')} out of its place in row"
+                    f" {self.row}"
                 )
             self.column = column
         elif name == "f":

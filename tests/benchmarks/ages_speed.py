@@ -2,8 +2,9 @@
 
     python tests/benchmarks/ages_speed.py [--cores N] [--repeats N]
 
-Prints seconds and milliseconds a core for a simulated survey and for one of ten times the cores, and of the whole process
-`standage ages` on both, each the least of its repeats, as a markdown table.
+Prints seconds and milliseconds a core for a simulated survey and for one of ten times the cores,
+and of the whole process `standage ages` on both, each the least of its repeats, as a markdown
+table.
 """
 
 from __future__ import annotations
@@ -61,7 +62,9 @@ def main() -> None:
             survey = read_survey(folder)
             date_trees(
                 survey
-            )  # once before the clock runs: what is loaded or compiled on first use is in the process's time
+                # once before the clock runs: what is loaded or compiled on first use is in the
+                # process's time
+            )
             seconds = least_seconds(lambda survey=survey: date_trees(survey), options.repeats)
             process = least_seconds(
                 lambda folder=folder: run_ages(folder, Path(scratch)), options.repeats

@@ -1,10 +1,13 @@
-"""A stand's history as a good analyst would write it in PyMC in an afternoon: what `fit_speed.py` holds standage's fit against.
+"""A stand's history as a good analyst would write it in PyMC in an afternoon: what `fit_speed.py`
+holds standage's fit against.
 
-Same survey, same evidence, same priors; the years of every stem are unknowns of the sampler, in continuous time. It is written to sample
-well, as far as an afternoon goes: unit-scale factors throughout, and for a cored stem the unknowns are what its core missed, so that its
-date is a difference of them rather than a narrow ridge. Where it is simpler than docs/the-model.md: waiting times are log-normal with
-the same mean and variance in place of discrete ones, cores of one tree do not share its early growth, history is not moved with the
-delays, and sizes enter as diameters and not as classes.
+Same survey, same evidence, same priors; the years of every stem are unknowns of the sampler, in
+continuous time. It is written to sample well, as far as an afternoon goes: unit-scale factors
+throughout, and for a cored stem the unknowns are what its core missed, so that its date is a
+difference of them rather than a narrow ridge. Where it is simpler than docs/the-model.md: waiting
+times are log-normal with the same mean and variance in place of discrete ones, cores of one tree do
+not share its early growth, history is not moved with the delays, and sizes enter as diameters and
+not as classes.
 """
 
 from __future__ import annotations
@@ -33,7 +36,9 @@ EXACT_SD = (
 
 @dataclass(frozen=True)
 class AnalystData:
-    """One stand laid out stem by stem. `(stem,)`, `(core,)` and `(step,)` arrays; a step is a stretch of height growth of one stem."""
+    """One stand laid out stem by stem. `(stem,)`, `(core,)` and `(step,)` arrays; a step is a
+    stretch of height growth of one stem.
+    """
 
     unit: UnitData
     profile: Profile
@@ -59,7 +64,9 @@ class AnalystData:
 
 
 def analyst_data(survey: Survey) -> AnalystData:
-    """What the model is given, from standage's own reduction of the survey. Raises ValueError where it holds what the model leaves out."""
+    """What the model is given, from standage's own reduction of the survey. Raises ValueError where
+    it holds what the model leaves out.
+    """
     built = build_stands(survey)
     if len(built.data.units) != 1:
         raise ValueError("the analyst's model is of one stand and species")
@@ -71,7 +78,8 @@ def analyst_data(survey: Survey) -> AnalystData:
         or len(unit.section_kind)
     ):
         raise ValueError(
-            "the analyst's model needs plots and coring heights, and knows neither cuts nor sections"
+            "the analyst's model needs plots and coring heights, and knows neither cuts nor"
+            " sections"
         )
     if np.isfinite(unit.count_age_low).any():
         raise ValueError("the analyst's model knows no judged ages of seedlings")
@@ -104,12 +112,26 @@ def analyst_data(survey: Survey) -> AnalystData:
         axis=1
     ) - outer_mean**2
     return AnalystData(
-        unit=unit, profile=profile, first_year=built.data.first_year, n_years=unit.season_index + 1, edges_cm=built.data.class_edges_cm,
-        dbh_cm=np.array([stem.dbh_cm for stem in stems]), step_stem=step_stem, step_share=share, step_above_base=above, step_top_cm=top,
-        core_stem=core_stem, core_height_cm=core_height, core_is_base=is_base, ring_year=readings.innermost_year[row] - outer_mean,
-        counted=readings.counted_rings[row], reader_scale=np.sqrt(readings.reader_scale[row] ** 2 + outer_variance / 2),
-        missing_mu=readings.centre_mu[row], missing_sigma=readings.centre_sigma[row], missing_loading=readings.centre_loading[row],
-    )  # fmt: skip
+        unit=unit,
+        profile=profile,
+        first_year=built.data.first_year,
+        n_years=unit.season_index + 1,
+        edges_cm=built.data.class_edges_cm,
+        dbh_cm=np.array([stem.dbh_cm for stem in stems]),
+        step_stem=step_stem,
+        step_share=share,
+        step_above_base=above,
+        step_top_cm=top,
+        core_stem=core_stem,
+        core_height_cm=core_height,
+        core_is_base=is_base,
+        ring_year=readings.innermost_year[row] - outer_mean,
+        counted=readings.counted_rings[row],
+        reader_scale=np.sqrt(readings.reader_scale[row] ** 2 + outer_variance / 2),
+        missing_mu=readings.centre_mu[row],
+        missing_sigma=readings.centre_sigma[row],
+        missing_loading=readings.centre_loading[row],
+    )
 
 
 def normal_cdf(value):
@@ -122,7 +144,9 @@ def t4_cdf(value):
 
 
 def outside(value, low: float, high: float):
-    """How far a value lies outside a range: soft walls, since a sampler that follows gradients cannot feel hard ones."""
+    """How far a value lies outside a range: soft walls, since a sampler that follows gradients
+    cannot feel hard ones.
+    """
     return pt.maximum(low - value, 0) + pt.maximum(value - high, 0)
 
 
@@ -133,7 +157,9 @@ def log_normal_of(mean, variance):
 
 
 def by_knots(n_years: int, name: str, spacing: int, length: float) -> np.ndarray:
-    """Matrix from independent normals to a unit Ornstein-Uhlenbeck process at every year, `(year, knot)`."""
+    """Matrix from independent normals to a unit Ornstein-Uhlenbeck process at every year, `(year,
+    knot)`.
+    """
     place = spacing * np.arange(knot_count(n_years, name, spacing))
     root = np.linalg.cholesky(np.exp(-np.abs(place[:, None] - place) / length))
     years = np.arange(n_years) + (0 if name == "epoch_knots" else MARGIN_YEARS)
@@ -144,14 +170,18 @@ def by_knots(n_years: int, name: str, spacing: int, length: float) -> np.ndarray
 
 
 def at_date(by_year, date):
-    """A yearly curve at continuous dates, straight between years; dates in years after the first."""
+    """A yearly curve at continuous dates, straight between years; dates in years after the
+    first.
+    """
     date = pt.clip(date, 0, by_year.shape[0] - 1.001)
     left = pt.cast(pt.floor(date), "int64")
     return by_year[left] + (date - left) * (by_year[left + 1] - by_year[left])
 
 
 def analyst_model(given: AnalystData) -> pm.Model:
-    """The model. Deterministic: `log_living` (year,), `median_grass_years`, `years_to_breast_height`, `growth_cm_per_year`."""
+    """The model. Deterministic: `log_living` (year,), `median_grass_years`,
+    `years_to_breast_height`, `growth_cm_per_year`.
+    """
     unit, number, n = given.unit, given.profile, given.n_years
     age = n - 1.0 - np.arange(n)
     season, half = n - 1.0, math.sqrt(0.5)
@@ -217,7 +247,8 @@ def analyst_model(given: AnalystData) -> pm.Model:
         def log_size(seasons):
             return pt.log(asymptote) + pt.log(-pt.expm1(-growth / asymptote * (seasons + 0.5)))
 
-        # every stem's dates, in years after the first: evidence at its lowest height, ground below, breast height above
+        # every stem's dates, in years after the first: evidence at its lowest height, ground below,
+        # breast height above
         grass = pt.exp(log_median + spread * z("grass", shape=stems))
         step_mean, step_sd = log_normal_of(
             years_up * given.step_share, dispersion * years_up * given.step_share
@@ -264,9 +295,12 @@ def analyst_model(given: AnalystData) -> pm.Model:
             * pt.sum(outside(breast_height, 0, season) ** 2 + outside(established, 0, season) ** 2),
         )
         pm.StudentT(
-            "diameters", nu=4, mu=log_size(pt.maximum(seasons, 0)) + at_date(epoch, breast_height), sigma=scatter,
+            "diameters",
+            nu=4,
+            mu=log_size(pt.maximum(seasons, 0)) + at_date(epoch, breast_height),
+            sigma=scatter,
             observed=np.log(given.dbh_cm),
-        )  # fmt: skip
+        )
         for k in np.flatnonzero(
             ~base_core
         ):  # further cores of a tree: what they say about the height they were taken at
@@ -282,8 +316,9 @@ def analyst_model(given: AnalystData) -> pm.Model:
                 pm.logp(pm.StudentT.dist(nu=4, mu=there, sigma=scale), dated_by_core[k]),
             )
 
-        # numbers: listed stems by plot, plants by stage, on the yearly axis
-        # nothing is cut off: what waits longer than the grid counts at its end, or stems and numbers would contradict each other
+        # numbers: listed stems by plot, plants by stage, on the yearly axis nothing is cut off:
+        # what waits longer than the grid counts at its end, or stems and numbers would contradict
+        # each other
         waits = np.arange(2 * int(number["grass_stage.longest_years"]))
         climbs = np.arange(2 * int(number["height_growth.longest_height_years"]))
         out_of_grass = pt.set_subtensor(
@@ -310,7 +345,8 @@ def analyst_model(given: AnalystData) -> pm.Model:
         listed = pt.stack(
             [pt.sum(arriving * (smaller(high[p]) - smaller(low[p]))) for p in range(len(low))]
         )
-        # the stems' own densities stand in "history" unnormalised: what is left of the plots is the negative binomial without mu^count
+        # the stems' own densities stand in "history" unnormalised: what is left of the plots is the
+        # negative binomial without mu^count
         plot_phi, expected = 4 * pt.exp(0.8 * z("plot_dispersion")), unit.plot_area_ha * listed
         counts = pm.logp(
             pm.NegativeBinomial.dist(mu=expected, alpha=plot_phi), unit.plot_stems

@@ -1,10 +1,13 @@
-"""How fast a batch goes: simulated surveys a minute and core, whether time grows in step with surveys, and what many more would need.
+"""How fast a batch goes: simulated surveys a minute and core, whether time grows in step with
+surveys, and what many more would need.
 
     python tests/benchmarks/batch_scale.py [--surveys 200] [--workers N] [--draws N] [--chains N] [--stems N] [--cores N] [--out FOLDER]
 
-Each survey is one stand, simulated from its own seed (`standage.simulate.surveys.small_survey`), run as `standage batch` runs it: checked, fitted,
-all tables, figures and the report written. Given an `--out`, surveys and results stay there, and a run that was stopped is taken up again;
-times are then those of the surveys that were left. Core-hours are workers times wall-clock time, so that waiting counts as well.
+Each survey is one stand, simulated from its own seed
+(`standage.simulate.surveys.small_survey`), run as `standage batch` runs it: checked, fitted,
+all tables, figures and the report written. Given an `--out`, surveys and results stay there,
+and a run that was stopped is taken up again; times are then those of the surveys that were
+left. Core-hours are workers times wall-clock time, so that waiting counts as well.
 """
 
 from __future__ import annotations
@@ -33,10 +36,12 @@ def make_surveys(folder: Path, surveys: int, stems: float, cores: int) -> None:
 
 
 def measured(ended: list[float], seconds: list[float], workers: int) -> dict[str, float]:
-    """Rates of a batch. ended: when each survey was done [s since the start], in order; seconds: how long each took by itself.
+    """Rates of a batch. ended: when each survey was done [s since the start], in order; seconds:
+    how long each took by itself.
 
-    `later_over_earlier` is the time that the later half of the surveys took over that of the earlier one, without the first of each worker,
-    which loads libraries and compiled code: 1 where time grows in step with surveys. NaN where there are too few to tell.
+    `later_over_earlier` is the time that the later half of the surveys took over that of the
+    earlier one, without the first of each worker, which loads libraries and compiled code: 1 where
+    time grows in step with surveys. NaN where there are too few to tell.
     """
     settled = ended[workers:]
     half = len(settled) // 2
@@ -59,7 +64,8 @@ def needs(rates: dict[str, float], bytes_a_survey: float) -> list[str]:
     """What `MANY` surveys of the same kind would take, in words."""
     core_hours = MANY * rates["core_hours_a_survey"]
     lines = [
-        f"{MANY} surveys: {core_hours:.0f} core-hours, {MANY * bytes_a_survey / 1e9:.1f} GB of results"
+        f"{MANY} surveys: {core_hours:.0f} core-hours, {MANY * bytes_a_survey / 1e9:.1f} GB of"
+        " results"
     ]
     return lines + [
         f"  on {cores} cores about {in_words(3600 * core_hours / cores)}" for cores in MACHINES
@@ -90,7 +96,8 @@ def run(given: argparse.Namespace, folder: Path) -> None:
             ended.append(time.perf_counter() - began)
             if len(ended) % max(given.surveys // 8, 1) == 0:
                 print(
-                    f"{len(ended)} done after {ended[-1]:.0f} s, {60 * len(ended) / ended[-1]:.2f} a minute",
+                    f"{len(ended)} done after {ended[-1]:.0f} s, {60 * len(ended) / ended[-1]:.2f}"
+                    " a minute",
                     flush=True,
                 )
 
@@ -107,12 +114,16 @@ def run(given: argparse.Namespace, folder: Path) -> None:
         given.workers,
     )
     written = sum(path.stat().st_size for path in (folder / "results").rglob("*") if path.is_file())
-    kind = f"{given.chains} chains of {given.draws} draws, about {given.stems:.0f} stems and {given.cores} increment cores each"
+    kind = (
+        f"{given.chains} chains of {given.draws} draws, about {given.stems:.0f} stems and"
+        f" {given.cores} increment cores each"
+    )
     print(f"{given.workers} workers; {kind}")
     for name, value in rates.items():
         print(f"  {name.replace('_', ' ')}: {value:.4g}")
     print(
-        f"  largest worker: {largest_worker_mb():.0f} MB; a result: {written / given.surveys / 1e6:.2f} MB"
+        f"  largest worker: {largest_worker_mb():.0f} MB; a result:"
+        f" {written / given.surveys / 1e6:.2f} MB"
     )
     print("\n".join(needs(rates, written / given.surveys)))
 

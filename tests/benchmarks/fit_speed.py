@@ -1,14 +1,18 @@
-"""Effective draws a second: standage's fit beside the model a good analyst would write in PyMC (`analyst_model.py`).
+"""Effective draws a second: standage's fit beside the model a good analyst would write in PyMC
+(`analyst_model.py`).
 
     python tests/benchmarks/fit_speed.py [--survey FOLDER] [--draws N] [--limit SECONDS]
 
-Each model is fitted by a process of its own, timed from its start to its end, imports, compilation and dating of stems included; first one
-and then the other, so that neither takes the other's processor. Processor seconds are those of the process and of all it started: on a
-machine that does other work as well they are the fairer figure. standage runs by its defaults. The analyst's model runs by those of
-`pm.sample`, except that four chains are asked for, as many as standage has, two at a time. Both are watched for the same quantities: stems
-per hectare by 20 years of establishment, all stems, median grass stage, years to breast height, diameter growth. A fit counts as having
-converged where the rank-normalised R-hat of all of them is below 1.01 (Vehtari, Gelman, Simpson, Carpenter & Buerkner 2021, Bayesian
-Analysis 16:667-718); their bulk effective sample size is that of the same paper.
+Each model is fitted by a process of its own, timed from its start to its end, imports, compilation
+and dating of stems included; first one and then the other, so that neither takes the other's
+processor. Processor seconds are those of the process and of all it started: on a machine that does
+other work as well they are the fairer figure. standage runs by its defaults. The analyst's model
+runs by those of `pm.sample`, except that four chains are asked for, as many as standage has, two at
+a time. Both are watched for the same quantities: stems per hectare by 20 years of establishment,
+all stems, median grass stage, years to breast height, diameter growth. A fit counts as having
+converged where the rank-normalised R-hat of all of them is below 1.01 (Vehtari, Gelman, Simpson,
+Carpenter & Buerkner 2021, Bayesian Analysis 16:667-718); their bulk effective sample size is that
+of the same paper.
 """
 
 from __future__ import annotations
@@ -40,7 +44,9 @@ GRASS, HEIGHT, GROWTH = (
 def watched(
     living: np.ndarray, first_year: int, numbers: dict[str, np.ndarray]
 ) -> dict[str, np.ndarray]:
-    """What is compared, `(chain, draw)` each, from living stems `(chain, draw, year)` and numbers by name."""
+    """What is compared, `(chain, draw)` each, from living stems `(chain, draw, year)` and numbers
+    by name.
+    """
     out = {"all stems [per ha]": living.sum(axis=-1)}
     end = living.shape[-1]
     while end > 0:
@@ -153,7 +159,9 @@ FITS = {"standage": fit_by_standage, "analyst": fit_by_analyst}
 
 
 def summarise(quantities: dict[str, np.ndarray]) -> dict:
-    """Least effective sample size and largest R-hat of positive quantities `(chain, draw)`, on the log scale, and where each stands."""
+    """Least effective sample size and largest R-hat of positive quantities `(chain, draw)`, on the
+    log scale, and where each stands.
+    """
     import arviz
 
     logs = arviz.convert_to_dataset(
@@ -166,20 +174,25 @@ def summarise(quantities: dict[str, np.ndarray]) -> dict:
     names = list(quantities)
     chains, draws = next(iter(quantities.values())).shape
     return {
-        "ess": float(ess.min()), "slowest": names[int(ess.argmin())], "rhat": float(rhat.max()), "highest_rhat": names[int(rhat.argmax())],
-        "chains": chains, "draws": draws,
+        "ess": float(ess.min()),
+        "slowest": names[int(ess.argmin())],
+        "rhat": float(rhat.max()),
+        "highest_rhat": names[int(rhat.argmax())],
+        "chains": chains,
+        "draws": draws,
         "quantities": {
             name: [*np.quantile(values, [0.05, 0.5, 0.95]).tolist(), float(ess[i]), float(rhat[i])]
             for i, (name, values) in enumerate(quantities.items())
         },
-    }  # fmt: skip
+    }
 
 
 def seconds_to_enough(found: dict) -> float:
     """Seconds from process start to 400 effective draws of the slowest quantity.
 
-    Where a fit has more than it needs, draws are left off its end at their measured pace; where it has fewer, they are added at that
-    pace. For standage, whose pace of kept draws isn't measured apart from tuning, nothing is left off; and all its time is scaled up.
+    Where a fit has more than it needs, draws are left off its end at their measured pace; where it
+    has fewer, they are added at that pace. For standage, whose pace of kept draws isn't measured
+    apart from tuning, nothing is left off; and all its time is scaled up.
     """
     if not math.isfinite(found["ess"]):
         return math.nan
@@ -225,7 +238,8 @@ def table(results: dict[str, dict]) -> str:
                 else ": it had no draws yet"
             )
             lines.append(
-                f"\n{name}: R-hat {RHAT_LIMIT} was NOT reached ({when}{where}); its figures are those of that moment."
+                f"\n{name}: R-hat {RHAT_LIMIT} was NOT reached ({when}{where}); its figures are"
+                " those of that moment."
             )
     lines += [
         "",
@@ -283,7 +297,9 @@ def processor_seconds() -> float:
 
 
 def default_survey(folder: Path) -> Path:
-    """One stand of some 175 listed stems of which 70 are cored, with a pulse in 1930-1941; always the same."""
+    """One stand of some 175 listed stems of which 70 are cored, with a pulse in 1930-1941; always
+    the same.
+    """
     from standage.simulate.surveys import small_survey
 
     return small_survey(11, stems=175, cores=70, plots=4).write(folder)
@@ -326,7 +342,8 @@ def main() -> None:
         results = {name: run_one(name, folder, options) for name in FITS}
         stems, cores = (len(pd.read_csv(folder / f"{name}.csv")) for name in ("trees", "cores"))
     print(
-        f"{stems} stems, {cores} cores; {os.cpu_count()} processors; python {sys.version.split()[0]}\n"
+        f"{stems} stems, {cores} cores; {os.cpu_count()} processors; python"
+        f" {sys.version.split()[0]}\n"
     )
     print(table(results))
 

@@ -2,11 +2,13 @@
 
     python tests/benchmarks/growth.py [--plot FILE.png] [--repeats N] [--draws N] [--tune N]
 
-Prints a table of processor time: microseconds a call of the log density with its gradient, seconds a whole fit (dating of stems and
-verdict included), each the least of its repeats, which go round all surveys in turn, and of their ratios to the smallest survey. All are
-parts of one simulated survey, its oldest stem among them in each, so that the axis is the same within a year or two; it is lengthened by
-empty years before it. Targets: ten times the uncored stems 1.2 times the cost, ten times the cores 4 times, twice the years 2.5 times.
-Steps a draw are shown beside a fit's seconds because surveys that say more may need more or fewer of them.
+Prints a table of processor time: microseconds a call of the log density with its gradient, seconds
+a whole fit (dating of stems and verdict included), each the least of its repeats, which go round
+all surveys in turn, and of their ratios to the smallest survey. All are parts of one simulated
+survey, its oldest stem among them in each, so that the axis is the same within a year or two; it is
+lengthened by empty years before it. Targets: ten times the uncored stems 1.2 times the cost, ten
+times the cores 4 times, twice the years 2.5 times. Steps a draw are shown beside a fit's seconds
+because surveys that say more may need more or fewer of them.
 """
 
 from __future__ import annotations
@@ -65,7 +67,9 @@ def simulated() -> SimulatedSurvey:
 def part_of(
     whole: SimulatedSurvey, folder: Path, uncored: int, cores: int
 ) -> tuple[Survey, BuiltStands]:
-    """So many stems of a survey without, and with, a core of use; the stem with the oldest ring is always among them."""
+    """So many stems of a survey without, and with, a core of use; the stem with the oldest ring is
+    always among them.
+    """
     stems = [
         stem
         for stem in build_stands(read_survey(whole.write(folder / "whole"))).stems
@@ -78,7 +82,8 @@ def part_of(
     without = [stem for stem in stems if stem.chain is None]
     if len(with_core) < cores or len(without) < uncored:
         raise RuntimeError(
-            f"the simulated survey has {len(with_core)} stems with and {len(without)} without a core"
+            f"the simulated survey has {len(with_core)} stems with and {len(without)} without a"
+            " core"
         )
     drawn = np.random.default_rng(SEED).permutation(np.arange(1, len(with_core)))[: cores - 1]
     chosen = {
@@ -101,20 +106,24 @@ def with_longer_axis(built: BuiltStands, times: int) -> BuiltStands:
         if chain is None:
             return None
         nodes = [
-            node
-            if node.evidence is None
-            else dataclasses.replace(node, band_start=node.band_start + more)
+            (
+                node
+                if node.evidence is None
+                else dataclasses.replace(node, band_start=node.band_start + more)
+            )
             for node in chain.nodes
         ]
         return dataclasses.replace(chain, nodes=tuple(nodes))
 
     units = tuple(
         dataclasses.replace(
-            unit, season_index=unit.season_index + more, trees=tuple(moved(tree) for tree in unit.trees),
+            unit,
+            season_index=unit.season_index + more,
+            trees=tuple(moved(tree) for tree in unit.trees),
             removal_shape=np.pad(unit.removal_shape, ((0, 0), (more, 0))),
         )
         for unit in built.data.units
-    )  # fmt: skip
+    )
     data = dataclasses.replace(
         built.data,
         n_years=built.data.n_years + more,
@@ -126,7 +135,9 @@ def with_longer_axis(built: BuiltStands, times: int) -> BuiltStands:
 
 
 def gradient_us(kernel: Kernel) -> float:
-    """Processor microseconds a call of the log density with its gradient, at points near the middle of the prior."""
+    """Processor microseconds a call of the log density with its gradient, at points near the middle
+    of the prior.
+    """
     points = 0.3 * np.random.default_rng(1).standard_normal((CALLS, kernel.size))
     if not all(np.isfinite(kernel(point)[0]) for point in points[:3]):
         raise RuntimeError("the density is not finite near the middle of its prior")
@@ -147,7 +158,9 @@ def dated(survey: Survey, built: BuiltStands, drawn: Draws) -> None:
 def fit_seconds(
     survey: Survey, built: BuiltStands, options: argparse.Namespace
 ) -> tuple[float, float]:
-    """Processor seconds of a whole fit with all that follows from its draws, and gradients a draw."""
+    """Processor seconds of a whole fit with all that follows from its draws, and gradients a
+    draw.
+    """
     began = time.process_time()
     drawn = sample(built.data, seed=1, draws=options.draws, tune=options.tune, chains=2, cores=1)
     dated(survey, built, drawn)
@@ -215,9 +228,14 @@ def smallest_of(costs: list[Cost], grows: str) -> Cost:
 
 
 def table(costs: list[Cost]) -> str:
-    """Markdown; the last column says whether the largest step of each kind stays within its target."""
+    """Markdown; the last column says whether the largest step of each kind stays within its
+    target.
+    """
     lines = [
-        "| grows | times | uncored stems | cored stems | years | gradient [us] | ratio | whole fit [s] | ratio | steps a draw | target |",
+        (
+            "| grows | times | uncored stems | cored stems | years | gradient [us] | ratio | whole"
+            " fit [s] | ratio | steps a draw | target |"
+        ),
         "|---|---:|---:|---:|---:|---:|---:|---:|---:|---:|---|",
     ]
     for cost in costs:
@@ -232,8 +250,9 @@ def table(costs: list[Cost]) -> str:
             ]
             verdict = f"{target}: {', '.join(kept)}"
         lines.append(
-            f"| {cost.grows} | x{cost.times} | {cost.uncored} | {cost.cored} | {cost.years} | {cost.gradient_us:.0f} | {ratio:.2f} "
-            f"| {cost.fit_seconds:.1f} | {fit_ratio:.2f} | {cost.steps_per_draw:.0f} | {verdict} |"
+            f"| {cost.grows} | x{cost.times} | {cost.uncored} | {cost.cored} | {cost.years} |"
+            f" {cost.gradient_us:.0f} | {ratio:.2f} | {cost.fit_seconds:.1f} | {fit_ratio:.2f} |"
+            f" {cost.steps_per_draw:.0f} | {verdict} |"
         )
     return "\n".join(lines)
 

@@ -1,11 +1,14 @@
-"""Whole processes: `standage run` on one stand of the demo survey beside a process that only starts PyMC and nutpie and samples.
+"""Whole processes: `standage run` on one stand of the demo survey beside a process that only starts
+PyMC and nutpie and samples.
 
     python tests/benchmarks/process.py [--stand NAME] [--times N] [--cold] [--demo]
 
-Both are started in turn, N times, and timed from start to end; least, median and ratio are printed as a markdown table. The other process
-imports pymc, compiles a model of one normal variable for nutpie and samples it with standage's numbers of chains, draws and steps: what
-any program built on these libraries pays before its own model. With warm caches each is run once before it is timed; with `--cold` every
-process gets new, empty caches. `--demo` adds the whole demo survey, all stands jointly, once.
+Both are started in turn, N times, and timed from start to end; least, median and ratio are printed
+as a markdown table. The other process imports pymc, compiles a model of one normal variable for
+nutpie and samples it with standage's numbers of chains, draws and steps: what any program built on
+these libraries pays before its own model. With warm caches each is run once before it is timed;
+with `--cold` every process gets new, empty caches. `--demo` adds the whole demo survey, all stands
+jointly, once.
 """
 
 from __future__ import annotations
@@ -37,7 +40,9 @@ assert trace.posterior["one"].shape == (4, 1000)
 
 
 def cut_out(stand: str, survey: Path, folder: Path) -> Path:
-    """The tables of one stand of a survey, cell by cell as they stand there. Raises ValueError if there is no such stand."""
+    """The tables of one stand of a survey, cell by cell as they stand there. Raises ValueError if
+    there is no such stand.
+    """
 
     def read(name: str) -> pd.DataFrame:
         return pd.read_csv(survey / f"{name}.csv", dtype=str, keep_default_na=False)
@@ -54,10 +59,14 @@ def cut_out(stand: str, survey: Path, folder: Path) -> Path:
         read("sections"),
     )
     kept = {
-        "stands": stands[stands["stand"] == stand], "plots": plots, "trees": trees, "cores": cores[cores["tree"].isin(trees["tree"])],
-        "counts": counts[counts["plot"].isin(plots["plot"])], "events": events[events["stand"].isin(["", stand])],
+        "stands": stands[stands["stand"] == stand],
+        "plots": plots,
+        "trees": trees,
+        "cores": cores[cores["tree"].isin(trees["tree"])],
+        "counts": counts[counts["plot"].isin(plots["plot"])],
+        "events": events[events["stand"].isin(["", stand])],
         "sections": sections[sections["stand"] == stand],
-    }  # fmt: skip
+    }
     folder.mkdir(parents=True, exist_ok=True)
     for name, rows in kept.items():
         if len(rows):
@@ -125,7 +134,8 @@ def table(timed: dict[str, list[float]], reference: str) -> str:
     for name, seconds in timed.items():
         own, own_middle = min(seconds), statistics.median(seconds)
         lines.append(
-            f"| {name} | {len(seconds)} | {own:.2f} | {own_middle:.2f} | {own / least:.2f} | {own_middle / middle:.2f} |"
+            f"| {name} | {len(seconds)} | {own:.2f} | {own_middle:.2f} | {own / least:.2f} |"
+            f" {own_middle / middle:.2f} |"
         )
     return "\n".join(lines)
 

@@ -1,12 +1,15 @@
-"""How often a thinning of known year and intensity is found in the rings, and how often one is found that never was.
+"""How often a thinning of known year and intensity is found in the rings, and how often one is
+found that never was.
 
     python tests/benchmarks/release_detection.py [--stands N] [--trees N] [--seed N] [--climate]
 
-Invented stands: each tree has an age trend, noise with memory of its own and the weather of the stand, which has memory too. A thinning
-takes a share of the basal area; a tree's growth then rises by (basal area left)^-competition within three years and falls back over 25.
-Competition is 0.3 in open woodland, where crowns hardly touch, and 0.8 in closed forest (assumptions). Prints two markdown tables: of
-trees (found within 1 year before to 4 after the cut; false ones in a hundred tree-years without a cut) and of stands. With `--climate` one
-table instead: the stands under weather of which more and more is slow, twice as many of those without a cut.
+Invented stands: each tree has an age trend, noise with memory of its own and the weather of the
+stand, which has memory too. A thinning takes a share of the basal area; a tree's growth then rises
+by (basal area left)^-competition within three years and falls back over 25. Competition is 0.3 in
+open woodland, where crowns hardly touch, and 0.8 in closed forest (assumptions). Prints two
+markdown tables: of trees (found within 1 year before to 4 after the cut; false ones in a hundred
+tree-years without a cut) and of stands. With `--climate` one table instead: the stands under
+weather of which more and more is slow, twice as many of those without a cut.
 """
 
 from __future__ import annotations
@@ -108,13 +111,19 @@ def memory(rng, length: int, phi: float, sd: float) -> np.ndarray:
 
 
 def looked_at(survey, share: float, criterion: str, seed: int, draws: int = 300) -> dict:
-    """Counts of one stand: trees, releases found near the cut, releases elsewhere, tree-years; and what is said of the stand."""
+    """Counts of one stand: trees, releases found near the cut, releases elsewhere, tree-years; and
+    what is said of the stand.
+    """
     changes = growth_changes(survey, criterion=criterion, seed=seed, draws=draws)
     table = tree_release_table(changes)
     years = table.loc[table["kind"] == "release", "year_median"].astype(float)
     near = years.between(CUT - 1, CUT + 4)
-    counted = {"trees": len(changes.series.trees), "found": int(near.sum()), "elsewhere": int((~years.between(CUT - 5, CUT + 8)).sum()),
-               "tree_years": int(changes.at_risk.sum())}  # fmt: skip
+    counted = {
+        "trees": len(changes.series.trees),
+        "found": int(near.sum()),
+        "elsewhere": int((~years.between(CUT - 5, CUT + 8)).sum()),
+        "tree_years": int(changes.at_risk.sum()),
+    }
     if criterion == MODEL:
         said = disturbance_table(changes)
         when = said.loc[said["kind"] == "opening", "year_median"].astype(float)
@@ -125,15 +134,23 @@ def looked_at(survey, share: float, criterion: str, seed: int, draws: int = 300)
         }
         if share:
             event = event_table(survey, changes).iloc[0]
-            counted |= {"seen": event["seen_in_rings"], "width": float(event["year_high"] - event["year_low"]),
-                        "holds": int(event["year_low"] <= CUT <= event["year_high"])}  # fmt: skip
+            counted |= {
+                "seen": event["seen_in_rings"],
+                "width": float(event["year_high"] - event["year_low"]),
+                "holds": int(event["year_low"] <= CUT <= event["year_high"]),
+            }
     return counted
 
 
 def climate_table(stands: int, trees: int, seed: int) -> list[str]:
-    """Openings told of that never were, and cuts found, as the weather that all trees share becomes slow. Rows of markdown."""
+    """Openings told of that never were, and cuts found, as the weather that all trees share becomes
+    slow. Rows of markdown.
+    """
     rows = [
-        "| weather sd, memory | basal area taken | competition | stands found | false a century | trees found | event seen | holds year |",
+        (
+            "| weather sd, memory | basal area taken | competition | stands found | false a century"
+            " | trees found | event seen | holds year |"
+        ),
         "|---|---:|---:|---:|---:|---:|---:|---:|",
     ]
     for sd, phi in WEATHERS:
@@ -165,8 +182,10 @@ def climate_table(stands: int, trees: int, seed: int) -> list[str]:
                 else "- | - |"
             )
             rows.append(
-                f"| {sd}, {phi} | {100 * share:.0f} % | {competition} | {found['stand_found'].sum()} of {len(found)} | "
-                f"{total['stand_elsewhere'] / total['centuries']:.2f} | {100 * total['found'] / total['trees']:.0f} % | {event}"
+                f"| {sd}, {phi} | {100 * share:.0f} % | {competition} |"
+                f" {found['stand_found'].sum()} of {len(found)} |"
+                f" {total['stand_elsewhere'] / total['centuries']:.2f} |"
+                f" {100 * total['found'] / total['trees']:.0f} % | {event}"
             )
             print(rows[-1], flush=True, file=sys.stderr)
     return rows
@@ -195,7 +214,10 @@ def main() -> None:
         "|---:|---:|---:|" + "---:|" * len(names),
     ]
     stands = [
-        "| basal area taken | competition | stands found | false a century | event seen | years of its interval | holds the year |",
+        (
+            "| basal area taken | competition | stands found | false a century | event seen | years"
+            " of its interval | holds the year |"
+        ),
         "|---:|---:|---:|---:|---:|---:|---:|",
     ]
     for design, (share, competition) in enumerate(DESIGNS):
@@ -213,14 +235,21 @@ def main() -> None:
             )
             total = found.sum()
             cells.append(
-                f"{100 * total['found'] / total['trees']:.0f} %, {100 * total['elsewhere'] / total['tree_years']:.2f}"
+                f"{100 * total['found'] / total['trees']:.0f} %,"
+                f" {100 * total['elsewhere'] / total['tree_years']:.2f}"
             )
             if name == MODEL:
-                about = f"| {100 * share:.0f} % | {competition} | {found['stand_found'].sum()} of {len(found)} | "
+                about = (
+                    f"| {100 * share:.0f} % | {competition} | {found['stand_found'].sum()} of"
+                    f" {len(found)} | "
+                )
                 about += f"{total['stand_elsewhere'] / total['centuries']:.2f} | "
                 event = "- | - | - |"
                 if share:
-                    event = f"{found['seen'].mean():.2f} | {found['width'].mean():.0f} | {found['holds'].sum()} of {len(found)} |"
+                    event = (
+                        f"{found['seen'].mean():.2f} | {found['width'].mean():.0f} |"
+                        f" {found['holds'].sum()} of {len(found)} |"
+                    )
                 stands.append(about + event)
         growth = 100 * ((1 - share) ** -competition - 1)
         trees.append(

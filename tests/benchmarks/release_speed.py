@@ -2,8 +2,8 @@
 
     python tests/benchmarks/release_speed.py [--series N] [--years N]
 
-Prints seconds for invented series, compiled code loaded before the clocks run, as a markdown table: as they passed, and of the processors,
-which other work on the machine does not lengthen.
+Prints seconds for invented series, compiled code loaded before the clocks run, as a markdown table:
+as they passed, and of the processors, which other work on the machine does not lengthen.
 """
 
 from __future__ import annotations
@@ -51,7 +51,8 @@ def main() -> None:
         began, worked = time.perf_counter(), time.process_time()
         changes_of_trees([log_widths(row) for row in widths], threads=threads)
         print(
-            f"| change_point, {threads} threads | {options.series} x {options.years} | {_since(began, worked)} |",
+            f"| change_point, {threads} threads | {options.series} x {options.years} |"
+            f" {_since(began, worked)} |",
             flush=True,
         )
 

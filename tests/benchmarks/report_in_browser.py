@@ -1,11 +1,11 @@
-"""Opens a report in a real headless Chromium and says what the browser says: errors, requests, whether sorting and filtering work, and
-pictures to look at.
+"""Opens a report in a real headless Chromium and says what the browser says: errors, requests,
+whether sorting and filtering work, and pictures to look at.
 
     python tests/benchmarks/report_in_browser.py RESULTS OUT [--browser PATH]
 
-RESULTS is a folder that `standage run` wrote. OUT gets `desktop.png`, `phone.png` and `print.pdf`. Exit code 1 where the console shows
-an error, the page asks the network for anything, or the table of trees doesn't sort or filter; 2 where there is no browser (Debian:
-chromium).
+RESULTS is a folder that `standage run` wrote. OUT gets `desktop.png`, `phone.png` and `print.pdf`.
+Exit code 1 where the console shows an error, the page asks the network for anything, or the table
+of trees doesn't sort or filter; 2 where there is no browser (Debian: chromium).
 """
 
 from __future__ import annotations
@@ -34,10 +34,15 @@ COMMON = (
     "--disable-sync",
     "--disable-default-apps",
 )
-BROWSERS_OWN = {  # what Chromium asks for by itself; never what a page would load fonts or scripts from
-    "clients2.google.com", "android.clients.google.com", "accounts.google.com", "www.google.com", "update.googleapis.com",
+# what Chromium asks for by itself; never what a page would load fonts or scripts from
+BROWSERS_OWN = {
+    "clients2.google.com",
+    "android.clients.google.com",
+    "accounts.google.com",
+    "www.google.com",
+    "update.googleapis.com",
     "optimizationguide-pa.googleapis.com",
-}  # fmt: skip
+}
 PATIENCE = 120  # for one start of the browser [s]
 PROBE = """<script>addEventListener("load", function () {
   var body = document.querySelector("#tree-table tbody"), filter = document.getElementById("tree-filter");
@@ -126,7 +131,9 @@ def run(browser: str, url: str, *options: str) -> subprocess.CompletedProcess:
 
 
 def table_problems(browser: str, report: Path) -> list[str]:
-    """What is wrong with filtering and sorting the table of trees, tried on a copy of the page that lets a probe of ours run in it."""
+    """What is wrong with filtering and sorting the table of trees, tried on a copy of the page that
+    lets a probe of ours run in it.
+    """
     text = re.sub(
         r'<meta http-equiv="Content-Security-Policy"[^>]*>', "", report.read_text(encoding="utf-8")
     )
@@ -153,7 +160,8 @@ def console(errors: str) -> list[str]:
 
 
 def asked_of_network(log: Path) -> list[str]:
-    """Addresses that the page asked for, out of the browser's own log; the page's file itself is none, nor is data inside it.
+    """Addresses that the page asked for, out of the browser's own log; the page's file itself is
+    none, nor is data inside it.
 
     Raises an error where the log can't be read: no log is no proof.
     """

@@ -1,10 +1,13 @@
-"""Are decadal ring-width files of the public tree-ring archive read value by value as in the archive's own plain-text copies?
+"""Are decadal ring-width files of the public tree-ring archive read value by value as in the
+archive's own plain-text copies?
 
     python tests/studies/archive_copies.py FILES COPIES
 
-FILES is a folder of `*.rwl` files, COPIES one with the archive's plain-text template of the same names (`NAME-rwl-noaa.txt`: a header of
-`#` lines, then a table by tabs, a column a series and a row a year, widths in mm, blank or NA where a series has none). Both are to be had
-from the archive; none is part of the project. Prints a row a file, and ends with 1 where any value differs, is missing or is one too many.
+FILES is a folder of `*.rwl` files, COPIES one with the archive's plain-text template of the same
+names (`NAME-rwl-noaa.txt`: a header of `#` lines, then a table by tabs, a column a series and a row
+a year, widths in mm, blank or NA where a series has none). Both are to be had from the archive;
+none is part of the project. Prints a row a file, and ends with 1 where any value differs, is
+missing or is one too many.
 """
 
 from __future__ import annotations
@@ -24,7 +27,9 @@ CLOSE_MM = 5e-4  # half of the last digit
 
 @dataclass(frozen=True)
 class Compared:
-    """Counts of one file: rings in both, of them absent (width 0), of another width, only in the file, only in its copy; problems told."""
+    """Counts of one file: rings in both, of them absent (width 0), of another width, only in the
+    file, only in its copy; problems told.
+    """
 
     file: str
     rings: int
@@ -40,8 +45,10 @@ def rings_of_file(path: Path) -> tuple[dict[tuple[str, int], float], int]:
     read = read_decadal(path.name, path.read_bytes())
     rings = {
         (plain(series.name), part.first_year + place): float(width)
-        for series in read.series for part in series.parts for place, width in enumerate(part.widths_mm)
-    }  # fmt: skip
+        for series in read.series
+        for part in series.parts
+        for place, width in enumerate(part.widths_mm)
+    }
     return rings, len(read.problems)
 
 
@@ -63,12 +70,16 @@ def rings_of_copy(path: Path) -> dict[tuple[str, int], float]:
     years = table.iloc[:, 0].astype(float).astype(int)
     return {
         (plain(name), year): float(cell)
-        for name in table.columns[1:] for year, cell in zip(years, table[name].str.strip(), strict=True) if cell not in MISSING
-    }  # fmt: skip
+        for name in table.columns[1:]
+        for year, cell in zip(years, table[name].str.strip(), strict=True)
+        if cell not in MISSING
+    }
 
 
 def plain(name: str) -> str:
-    """A series' name as both write it: the table has `_` for blanks and ends its columns in `_raw`."""
+    """A series' name as both write it: the table has `_` for blanks and ends its columns in
+    `_raw`.
+    """
     return "".join(letter for letter in name.upper().removesuffix("_RAW") if letter not in " _\t")
 
 
@@ -77,9 +88,14 @@ def compare(path: Path, copy: Path) -> Compared:
     others = rings_of_copy(copy)
     both = rings.keys() & others.keys()
     return Compared(
-        path.name, len(both), sum(rings[key] == 0 for key in both), sum(abs(rings[key] - others[key]) > CLOSE_MM for key in both),
-        len(rings.keys() - both), len(others.keys() - both), problems,
-    )  # fmt: skip
+        path.name,
+        len(both),
+        sum(rings[key] == 0 for key in both),
+        sum(abs(rings[key] - others[key]) > CLOSE_MM for key in both),
+        len(rings.keys() - both),
+        len(others.keys() - both),
+        problems,
+    )
 
 
 def main() -> int:
@@ -92,7 +108,8 @@ def main() -> int:
     if not found:
         sys.exit(f"no .rwl file in {files}")
     print(
-        "| file | rings in both | absent rings | differ | only in the file | only in the copy | problems |"
+        "| file | rings in both | absent rings | differ | only in the file | only in the copy |"
+        " problems |"
     )
     print("|---|---|---|---|---|---|---|")
     for each in found:

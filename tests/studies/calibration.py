@@ -1,18 +1,24 @@
-"""Simulation-based calibration of the stand model: is the truth like one more draw of its posterior?
+"""Simulation-based calibration of the stand model: is the truth like one more draw of its
+posterior?
 
-Talts, Betancourt, Simpson, Vehtari & Gelman 2018 (arXiv:1804.06788): draw unknowns from the prior, data given the unknowns, fit; the
-rank of each true quantity among the posterior's draws is then uniform, if simulator, model and sampler all say the same. Each rank is
-made a number between 0 and 1, ties broken at random, among as many thinned draws as are nearly independent (at most 99). Uniformity is
-tested by the empirical distribution function against its simultaneous envelope (Saeilynoja, Buerkner & Vehtari 2022, Statistics and
-Computing 32:32), Holm's correction over all quantities: one family-wise level of 5 %. The log density is among the quantities, since it
-sees what single parameters do not (Modrak et al. 2023, Bayesian Analysis, doi 10.1214/23-BA1404).
+Talts, Betancourt, Simpson, Vehtari & Gelman 2018 (arXiv:1804.06788): draw unknowns from the
+prior, data given the unknowns, fit; the rank of each true quantity among the posterior's draws
+is then uniform, if simulator, model and sampler all say the same. Each rank is made a number
+between 0 and 1, ties broken at random, among as many thinned draws as are nearly independent
+(at most 99). Uniformity is tested by the empirical distribution function against its
+simultaneous envelope (Saeilynoja, Buerkner & Vehtari 2022, Statistics and Computing 32:32),
+Holm's correction over all quantities: one family-wise level of 5 %. The log density is among
+the quantities, since it sees what single parameters do not (Modrak et al. 2023, Bayesian
+Analysis, doi 10.1214/23-BA1404).
 
     python tests/studies/calibration.py run [--surveys 500] [--workers 2] [--wrong grass-off-by-one | density-for-pmf]
     python tests/studies/calibration.py report [--wrong ...]
 
-The two wrong models have to fail. Of `density-for-pmf` 6 surveys are enough (mean rank of early growth 0.06). `grass-off-by-one` moves the
-mean rank of the grass-stage median by 0.074 only (10 surveys, standard error 0.010), 5.7 standard errors of 500 surveys but 3.1 of 150:
-the season too many is in the prior of a median that is uncertain by two. Surveys are those of `prior_surveys`.
+The two wrong models have to fail. Of `density-for-pmf` 6 surveys are enough (mean rank of early
+growth 0.06). `grass-off-by-one` moves the mean rank of the grass-stage median by 0.074 only (10
+surveys, standard error 0.010), 5.7 standard errors of 500 surveys but 3.1 of 150: the season
+too many is in the prior of a median that is uncertain by two. Surveys are those of
+`prior_surveys`.
 """
 
 from __future__ import annotations
@@ -32,13 +38,14 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-# studies are imported as studies.<name>: with their own folder on the path, one named like a library would stand in its place
+# studies are imported as studies.<name>: with their own folder on the path, one named like a
+# library would stand in its place
 STUDIES = Path(__file__).resolve().parent
 sys.path[:] = [
     str(STUDIES.parent),
     *(place for place in sys.path if Path(place).resolve() not in (STUDIES, STUDIES.parent)),
 ]
-from studies.prior_surveys import (
+from studies.prior_surveys import (  # noqa: E402
     LEAST_YEARS_BEFORE_RING,
     SPECIES,
     PriorSurvey,
@@ -57,11 +64,27 @@ MOST_DRAWS_KEPT = 99
 LEVEL = 0.05
 # named before any fit was made
 QUANTITIES = (
-    "stems per ha of 1905-1924", "stems per ha of 1945-1964", "stems per ha of 1965-1984", "stems per ha of 1985-2004",
-    "stems per ha in all", "share of 1955-1974", "listed stems of 1955-1974", "year of a cored tree", "year at the core of a cored tree",
-    "year of an uncored stem", "grass-stage median", "years to breast height", "diameter growth", "size scatter", "level",
-    "early growth near the pith", "counting bias", "plot dispersion", "factor of the grass counts", "log density",
-)  # fmt: skip
+    "stems per ha of 1905-1924",
+    "stems per ha of 1945-1964",
+    "stems per ha of 1965-1984",
+    "stems per ha of 1985-2004",
+    "stems per ha in all",
+    "share of 1955-1974",
+    "listed stems of 1955-1974",
+    "year of a cored tree",
+    "year at the core of a cored tree",
+    "year of an uncored stem",
+    "grass-stage median",
+    "years to breast height",
+    "diameter growth",
+    "size scatter",
+    "level",
+    "early growth near the pith",
+    "counting bias",
+    "plot dispersion",
+    "factor of the grass counts",
+    "log density",
+)
 
 
 # one survey
@@ -111,7 +134,8 @@ def fit_and_compare(
         )
     if len(data.years) != 201 or posterior.years[-1] != 2024 or len(data.units) != 1:
         raise RuntimeError(
-            f"the fit is on {posterior.years[0]}-{posterior.years[-1]}, not on the axis of the prior"
+            f"the fit is on {posterior.years[0]}-{posterior.years[-1]}, not on the axis of the"
+            " prior"
         )
     flat = posterior.draws.reshape(-1, posterior.draws.shape[-1])
     state = unit_state(flat, data, 0)
@@ -139,14 +163,14 @@ def fit_and_compare(
         posterior.years, posterior.living[0] * posterior.past_emerging[0]
     ) | {
         "listed stems of 1955-1974": (
-            (established[:, dated] >= 1955) & (established[:, dated] <= 1974)
-        )
-        .sum(axis=1)
-        .astype(float),
+            ((established[:, dated] >= 1955) & (established[:, dated] <= 1974))
+            .sum(axis=1)
+            .astype(float)
+        ),
         "year of a cored tree": established[:, column[drawn.cored_tree]],
-        "year at the core of a cored tree": posterior.year_at_core[
-            :, column[drawn.cored_tree]
-        ].astype(float),
+        "year at the core of a cored tree": (
+            posterior.year_at_core[:, column[drawn.cored_tree]].astype(float)
+        ),
         "year of an uncored stem": established[:, column[drawn.uncored_tree]],
         "grass-stage median": state.delays.median_grass_years,
         "years to breast height": state.delays.years_to_breast_height,
@@ -181,7 +205,9 @@ def fit_and_compare(
 
 @contextlib.contextmanager
 def fixed_axis():
-    """Hold the model to the axis that the prior is drawn on: 200 years unless a core is older than 180."""
+    """Hold the model to the axis that the prior is drawn on: 200 years unless a core is older than
+    180.
+    """
     with mock.patch("standage.stand.build.YEARS_BEFORE_OLDEST_RING", LEAST_YEARS_BEFORE_RING):
         yield
 
@@ -190,8 +216,9 @@ def fixed_axis():
 def wrong_model(which: str, scratch: Path):
     """Make the fit wrong; gives the folder of profiles to fit with, or None.
 
-    `grass-off-by-one`: the profile's median grass stage is one growing season too long. `density-for-pmf`: the rings missed enter as a
-    density of the distance given the rings, which differs from the probability of the rings by a factor of their number.
+    `grass-off-by-one`: the profile's median grass stage is one growing season too long.
+    `density-for-pmf`: the rings missed enter as a density of the distance given the rings, which
+    differs from the probability of the rings by a factor of their number.
     """
     if which == "grass-off-by-one":
         from standage.profiles import UncheckedProfile, load_profile, models_folder
@@ -224,12 +251,16 @@ def wrong_model(which: str, scratch: Path):
 
 
 def density_of_distance(pmf, mu, sigma, longest: int) -> np.ndarray:
-    """What stands in place of `pmf(mu, sigma, longest)` in the wrong model: proportional to the density of the distance given k rings."""
+    """What stands in place of `pmf(mu, sigma, longest)` in the wrong model: proportional to the
+    density of the distance given k rings.
+    """
     return pmf(mu, sigma, longest) * np.maximum(np.arange(longest + 1), 0.25)
 
 
 def with_number(text: str, table: str, key: str, value: float) -> str:
-    """The text of a profile with another value at `key` of `[table]`. Raises ValueError where there is none."""
+    """The text of a profile with another value at `key` of `[table]`. Raises ValueError where there
+    is none.
+    """
     changed, times = re.subn(
         rf"(?ms)(^\[{table}\]$[^\[]*?^{key} = \{{value = )[^,]+", rf"\g<1>{value}", text
     )
@@ -242,10 +273,11 @@ def with_number(text: str, table: str, key: str, value: float) -> str:
 
 
 def rank_of_truth(draws: np.ndarray, truth: float, rng: np.random.Generator) -> tuple[float, int]:
-    """Rank of the truth among thinned draws (chain, draw) as a number between 0 and 1, uniform if all is right; and how many were used.
+    """Rank of the truth among thinned draws (chain, draw) as a number between 0 and 1, uniform if
+    all is right; and how many were used.
 
-    With l of L draws below the truth and e equal to it the rank is one of l ... l + e, and its place is spread over the 1/(L + 1) that
-    it stands for: uniform on 0 to 1 whatever L.
+    With l of L draws below the truth and e equal to it the rank is one of l ... l + e, and its
+    place is spread over the 1/(L + 1) that it stands for: uniform on 0 to 1 whatever L.
     """
     kept = thinned(draws)
     below, equal = int((kept < truth).sum()), int((kept == truth).sum())
@@ -253,7 +285,9 @@ def rank_of_truth(draws: np.ndarray, truth: float, rng: np.random.Generator) -> 
 
 
 def thinned(draws: np.ndarray) -> np.ndarray:
-    """Evenly spaced draws, as many as are nearly independent by their bulk effective sample size, at most `MOST_DRAWS_KEPT`."""
+    """Evenly spaced draws, as many as are nearly independent by their bulk effective sample size,
+    at most `MOST_DRAWS_KEPT`.
+    """
     import arviz
 
     flat = draws.reshape(-1)
@@ -273,7 +307,9 @@ _GRID = 100
 
 @functools.cache
 def _tails(surveys: int) -> np.ndarray:
-    """Two-sided binomial chance of `count` ranks below each grid point, shape (count, grid point)."""
+    """Two-sided binomial chance of `count` ranks below each grid point, shape (count, grid
+    point).
+    """
     counts, points = np.arange(surveys + 1)[:, None], np.arange(1, _GRID)[None] / _GRID
     at_most, at_least = (
         stats.binom.cdf(counts, surveys, points),
@@ -283,7 +319,9 @@ def _tails(surveys: int) -> np.ndarray:
 
 
 def _least_tail(by_bin: np.ndarray, surveys: int) -> np.ndarray:
-    """Chance at the grid point where the empirical distribution strays most, of counts (..., bin)."""
+    """Chance at the grid point where the empirical distribution strays most, of counts (...,
+    bin).
+    """
     below = by_bin.cumsum(axis=-1)[..., :-1]
     return _tails(surveys)[below, np.arange(_GRID - 1)].min(axis=-1)
 
@@ -299,7 +337,8 @@ def _least_tails_by_chance(surveys: int, trials: int) -> np.ndarray:
 
 
 def uniformity_p(ranks: np.ndarray, *, trials: int = 100_000) -> float:
-    """Chance that uniform ranks stray as far from uniform as these, by their empirical distribution function at 99 points.
+    """Chance that uniform ranks stray as far from uniform as these, by their empirical distribution
+    function at 99 points.
 
     Simulated with a fixed seed; 1 / (trials + 1) is the smallest answer.
     """
@@ -311,7 +350,9 @@ def uniformity_p(ranks: np.ndarray, *, trials: int = 100_000) -> float:
 
 
 def holm(chances: np.ndarray) -> np.ndarray:
-    """Chances corrected for their number (Holm 1979): below a level means that one stands out at that level over all."""
+    """Chances corrected for their number (Holm 1979): below a level means that one stands out at
+    that level over all.
+    """
     chances = np.asarray(chances, dtype=float)
     order = np.argsort(chances)
     stepped = np.maximum.accumulate(chances[order] * (len(chances) - np.arange(len(chances))))
@@ -321,9 +362,11 @@ def holm(chances: np.ndarray) -> np.ndarray:
 
 
 def calibration_table(rows: pd.DataFrame) -> pd.DataFrame:
-    """One row a quantity: surveys, mean rank with its standard error, share outside the middle 90 %, chance, and Holm's correction of it.
+    """One row a quantity: surveys, mean rank with its standard error, share outside the middle 90
+    %, chance, and Holm's correction of it.
 
-    `rows` are those of the study; surveys with an error are left out here and counted by `calibration_report`.
+    `rows` are those of the study; surveys with an error are left out here and counted by
+    `calibration_report`.
     """
     used = rows[rows["error"] == ""]
     table = []
@@ -346,7 +389,9 @@ def calibration_table(rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def passes(table: pd.DataFrame) -> bool:
-    """Whether no quantity stands out at the family-wise level. The empirical distribution decides; the chi-square is only shown."""
+    """Whether no quantity stands out at the family-wise level. The empirical distribution decides;
+    the chi-square is only shown.
+    """
     return bool((table["corrected"] >= LEVEL).all())
 
 
@@ -360,22 +405,28 @@ def calibration_report(rows: pd.DataFrame, wrong: str) -> str:
     failed = len(rows) - len(used)
     what = f"wrong model `{wrong}`, which has to fail" if wrong else "the stand model"
     lines = [
-        f"Calibration of {what}: {'PASSES' if passes(table) else 'FAILS'} at a family-wise level of {LEVEL:.0%} "
-        f"({len(used)} surveys, {failed} fits ended in an error)",
+        (
+            f"Calibration of {what}: {'PASSES' if passes(table) else 'FAILS'} at a family-wise"
+            f" level of {LEVEL:.0%} ({len(used)} surveys, {failed} fits ended in an error)"
+        ),
         "",
-        f"{used['stems'].median():.0f} listed stems (median; {used['stems'].min()} to {used['stems'].max()}), "
-        f"{used['cores'].median():.0f} cores, {used['divergences'].sum()} divergent transitions. Drawn in vain for their data: "
-        f"{sum(refused.values())} surveys ("
+        f"{used['stems'].median():.0f} listed stems (median; {used['stems'].min()} to"
+        f" {used['stems'].max()}), {used['cores'].median():.0f} cores, {used['divergences'].sum()}"
+        f" divergent transitions. Drawn in vain for their data: {sum(refused.values())} surveys ("
         + ", ".join(f"{reason} {count}" for reason, count in refused.most_common())
         + ").",
         "",
-        "| quantity | mean rank | outside the middle 90 % | draws kept | chance (distribution) | corrected | chance (20 bins) |",
+        (
+            "| quantity | mean rank | outside the middle 90 % | draws kept | chance (distribution)"
+            " | corrected | chance (20 bins) |"
+        ),
         "|---|---|---|---|---|---|---|",
     ]
     for row in table.to_dict("records"):
         lines.append(
-            f"| {row['quantity']} | {row['mean rank']:.3f} (s.e. {row['standard error']:.3f}) | {row['outside the middle 90 %']:.3f} | "
-            f"{row['draws kept']:.0f} | {row['chance']:.4f} | {row['corrected']:.3f} | {row['chi-square, 20 bins']:.4f} |"
+            f"| {row['quantity']} | {row['mean rank']:.3f} (s.e. {row['standard error']:.3f}) |"
+            f" {row['outside the middle 90 %']:.3f} | {row['draws kept']:.0f} | {row['chance']:.4f}"
+            f" | {row['corrected']:.3f} | {row['chi-square, 20 bins']:.4f} |"
         )
     return "\n".join(lines)
 

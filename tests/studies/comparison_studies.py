@@ -1,18 +1,24 @@
-"""Does a stand gain from its neighbours without being dragged along, and do stands surveyed with unequal effort come out equal?
+"""Does a stand gain from its neighbours without being dragged along, and do stands surveyed with
+unequal effort come out equal?
 
     python tests/studies/comparison_studies.py pooling run [--surveys 60] [--workers 2] [--folder F]
     python tests/studies/comparison_studies.py effort run [--surveys 60] [--workers 2] [--folder F]
     python tests/studies/comparison_studies.py pooling|effort report [--folder F]
 
-`pooling`: a stand with fifteen cores beside three that have fifty, fitted with them and by itself. In the setting `alike` the life
-histories of the four are drawn from the prior, as the model assumes; `sections next door` is the same, with stem sections of young plants
-from the neighbours only; in `differs` the small stand stands two standard deviations of what stands differ by from the middle of its
-neighbours, in grass stage, height growth and diameter growth at once, slower and faster in turn. To gain is narrower intervals that hold
-the truth as often as they say; to be dragged along would be intervals that miss it, or dates further off than those of the stand by itself.
+`pooling`: a stand with fifteen cores beside three that have fifty, fitted with them and by itself.
+In the setting `alike` the life histories of the four are drawn from the prior, as the model
+assumes; `sections next door` is the same, with stem sections of young plants from the neighbours
+only; in `differs` the small stand stands two standard deviations of what stands differ by from the
+middle of its neighbours, in grass stage, height growth and diameter growth at once, slower and
+faster in turn. To gain is narrower intervals that hold the truth as often as they say; to be
+dragged along would be intervals that miss it, or dates further off than those of the stand by
+itself.
 
-`effort`: two stands with the same life history and the same recruitment. In `unequal effort` the second has a fifth of the area, twice the
-diameter limit, a third of the cores, and those at breast height; in `equal effort` it is surveyed as the first. All differences are truly
-0. Beside them stands what the tables say as they are: listed stems per hectare and the median innermost ring of the cores.
+`effort`: two stands with the same life history and the same recruitment. In `unequal effort` the
+second has a fifth of the area, twice the diameter limit, a third of the cores, and those at breast
+height; in `equal effort` it is surveyed as the first. All differences are truly
+0. Beside them stands what the tables say as they are: listed stems per hectare and the median
+  innermost ring of the cores.
 """
 
 from __future__ import annotations
@@ -51,15 +57,22 @@ SETTINGS = {
 SURVEY_DATE, FIRST_YEAR, SEASON = "2024-06-11", 1850, 2024
 SMALL_CORES, NEIGHBOUR_CORES, NEIGHBOURS = 15, 50, 3
 SECTIONS = 12  # of each neighbour, in the setting that has them
-APART = 2.0  # standard deviations of what stands differ by, between the stand that differs and the middle of its neighbours
-MOST_DRAGGED_YEARS = 1.0  # by which its dates may be further off than those of the stand by itself (assumption: less than a crew notices)
+# standard deviations of what stands differ by, between the stand that differs and the middle of its
+# neighbours
+APART = 2.0
+# by which its dates may be further off than those of the stand by itself (assumption: less than a
+# crew notices)
+MOST_DRAGGED_YEARS = 1.0
 STEMS_PER_HA = 160.0  # plants old enough to be listed
-LISTED_AGE = 15  # from which most plants are (for setting the amount only; what is listed is played plant by plant)
+# from which most plants are (for setting the amount only; what is listed is played plant by plant)
+LISTED_AGE = 15
 PULSE = (1930, 1941)
 
 
 def jobs(study: str, surveys: int) -> list[dict]:
-    """So many surveys of each setting; settings share their seeds, and with them all that the setting does not change."""
+    """So many surveys of each setting; settings share their seeds, and with them all that the
+    setting does not change.
+    """
     return [
         {"setting": setting, "seed": seed} for setting in SETTINGS[study] for seed in range(surveys)
     ]
@@ -69,7 +82,9 @@ def jobs(study: str, surveys: int) -> list[dict]:
 
 
 def one_pooled_survey(job: dict) -> dict:
-    """The small stand, fitted with its neighbours and by itself: what became of its trees and of its life history."""
+    """The small stand, fitted with its neighbours and by itself: what became of its trees and of
+    its life history.
+    """
     from standage.profiles import load_profile
 
     profile = load_profile("longleaf-pine")
@@ -91,7 +106,9 @@ def one_pooled_survey(job: dict) -> dict:
 
 
 def neighbours(seed: int, setting: str):
-    """A survey of stand a, with few cores, and stands b to d, with many; each with a history of its own from the prior."""
+    """A survey of stand a, with few cores, and stands b to d, with many; each with a history of its
+    own from the prior.
+    """
     from standage.profiles import load_profile
     from standage.simulate.history import Extras, StandHistory, SurveyDesign, recruitment_from_prior
     from standage.simulate.life import draw_life_histories
@@ -130,7 +147,9 @@ def neighbours(seed: int, setting: str):
 
 
 def apart(life, others, profile, sds: float):
-    """The life history with its delays and diameter growth so many standard deviations from the middle of others; more is slower."""
+    """The life history with its delays and diameter growth so many standard deviations from the
+    middle of others; more is slower.
+    """
     between = {
         "grass_median_years": profile["grass_stage.between_stand_log_sd"],
         "years_to_breast_height": profile["height_growth.between_stand_log_sd"],
@@ -151,11 +170,17 @@ def only(simulated, stand: str):
     plots = set(tables["plots"].loc[tables["plots"]["stand"] == stand, "plot"])
     trees = set(tables["trees"].loc[tables["trees"]["stand"] == stand, "tree"])
     kept = {
-        name: table[table["tree"].isin(trees)] if name == "cores"
-        else table[table["plot"].isin(plots)] if name == "counts"
-        else table[table["stand"] == stand]
+        name: (
+            table[table["tree"].isin(trees)]
+            if name == "cores"
+            else (
+                table[table["plot"].isin(plots)]
+                if name == "counts"
+                else table[table["stand"] == stand]
+            )
+        )
         for name, table in tables.items()
-    }  # fmt: skip
+    }
     truth = {
         name: table[table["stand"] == stand] if "stand" in table else table
         for name, table in simulated.truth.items()
@@ -168,7 +193,9 @@ def only(simulated, stand: str):
 
 
 def true_of(trees: pd.DataFrame, stand: str) -> pd.DataFrame:
-    """The true years of one stand's trees; those of the others are left blank, so that they are not judged."""
+    """The true years of one stand's trees; those of the others are left blank, so that they are not
+    judged.
+    """
     years = ["establishment_year", "year_at_core_height"]
     return trees.assign(
         **{name: trees[name].where(trees["stand"] == stand, None) for name in years}
@@ -176,7 +203,9 @@ def true_of(trees: pd.DataFrame, stand: str) -> pd.DataFrame:
 
 
 def fitted(simulated, seed: int) -> tuple:
-    """The posterior of a simulated survey, written and read back, and its table of tree dates as whoever opens the CSV finds it."""
+    """The posterior of a simulated survey, written and read back, and its table of tree dates as
+    whoever opens the CSV finds it.
+    """
     from standage.findings import tree_dates
     from standage.stand.fit import fit_stands
     from standage.survey.reading import read_survey
@@ -190,7 +219,9 @@ def fitted(simulated, seed: int) -> tuple:
 
 
 def parameter_outcomes(simulated, posterior, profile) -> list[dict]:
-    """Delays and diameter growth of stand a: whether the interval holds the truth, and its width as a factor. [log units]"""
+    """Delays and diameter growth of stand a: whether the interval holds the truth, and its width as
+    a factor. [log units]
+    """
     true = simulated.truth["parameters"]
     values = {
         row.name: float(row.value) for row in true[true["stand"] == "a"].itertuples(index=False)
@@ -207,10 +238,12 @@ def parameter_outcomes(simulated, posterior, profile) -> list[dict]:
 
 
 def pooled_gain(rows: pd.DataFrame, by: list[str]) -> pd.DataFrame:
-    """How the fit with neighbours differs from the fit by itself, over surveys, with standard errors.
+    """How the fit with neighbours differs from the fit by itself, over surveys, with standard
+    errors.
 
-    `width_ratio`: of the mean widths of intervals, geometric over surveys; below 1 is a gain. `further_off`: mean absolute error with
-    neighbours less that by itself, where there are errors. [years]
+    `width_ratio`: of the mean widths of intervals, geometric over surveys; below 1 is a gain.
+    `further_off`: mean absolute error with neighbours less that by itself, where there are errors.
+    [years]
     """
     rows = rows.assign(off=rows["error"].abs() if "error" in rows else math.nan)
     means = rows.groupby([*by, "survey", "fit"])[["width", "off"]].mean().unstack("fit")
@@ -236,7 +269,9 @@ def _se(values: np.ndarray) -> float:
 
 
 def pooling_verdict(stems: pd.DataFrame, parameters: pd.DataFrame) -> pd.DataFrame:
-    """What has to hold, one row a claim: `value`, its `limit`, whether it holds. A setting without surveys makes no claim."""
+    """What has to hold, one row a claim: `value`, its `limit`, whether it holds. A setting without
+    surveys makes no claim.
+    """
     rows: list[tuple[str, float, float, str]] = []
     groups = {
         "the life history": parameters,
@@ -302,7 +337,10 @@ def pooling_report(frame: pd.DataFrame) -> str:
     )
     return "\n\n".join(
         [
-            f"The stand with {SMALL_CORES} cores among {NEIGHBOURS} with {NEIGHBOUR_CORES}. Intervals of {LEVEL:.0%}.",
+            (
+                f"The stand with {SMALL_CORES} cores among {NEIGHBOURS} with {NEIGHBOUR_CORES}."
+                f" Intervals of {LEVEL:.0%}."
+            ),
             markdown(pooling_verdict(stems, parameters).drop(columns="side")),
             "#### Its trees",
             markdown(calibration(stems, ["setting", "by", "fit"])),
@@ -323,7 +361,9 @@ def pooling_report(frame: pd.DataFrame) -> str:
 
 
 def one_pair(job: dict) -> dict:
-    """Two stands of equal truth: what the comparison says of each measure, and what the tables say as they are."""
+    """Two stands of equal truth: what the comparison says of each measure, and what the tables say
+    as they are.
+    """
     from standage.findings import comparison
     from standage.stand.fit import fit_stands
     from standage.survey.reading import read_survey
@@ -379,7 +419,8 @@ def pair(seed: int, setting: str):
 
 
 def measure_outcomes(table: pd.DataFrame) -> list[dict]:
-    """One row a measure of the pair that was compared: whether the interval of the difference holds 0, and whether they were told apart.
+    """One row a measure of the pair that was compared: whether the interval of the difference holds
+    0, and whether they were told apart.
 
     A distance between age structures is never 0, so that there is only the second to be judged.
     """
@@ -407,7 +448,9 @@ def measure_outcomes(table: pd.DataFrame) -> list[dict]:
 
 
 def raw_differences(simulated) -> list[dict]:
-    """First stand less second as the tables have it: live stems listed per hectare, and median year of the innermost ring of cores."""
+    """First stand less second as the tables have it: live stems listed per hectare, and median year
+    of the innermost ring of cores.
+    """
     trees, plots, cores = (simulated.tables[name] for name in ("trees", "plots", "cores"))
     hectares = plots["area_m2"].astype(float).groupby(plots["stand"]).sum() / 1e4
     listed = trees[trees["status"] == "live"].groupby("stand").size() / hectares
@@ -422,14 +465,16 @@ def raw_differences(simulated) -> list[dict]:
 def effort_table(measures: pd.DataFrame) -> pd.DataFrame:
     """Coverage of 0 by setting and measure, and how often two equal stands were told apart.
 
-    `holds`: coverage is no less than the level, and telling apart no more frequent than 1 less the level, within two standard errors.
+    `holds`: coverage is no less than the level, and telling apart no more frequent than 1 less the
+    level, within two standard errors.
     """
     table = []
     for (setting, measure), group in measures.groupby(["setting", "measure"], sort=False):
         survey = group["survey"].to_numpy()
         coverage, se = clustered_mean(group["hit"].to_numpy(), survey)
         apart_share, apart_se = clustered_mean(group["told_apart"].to_numpy(), survey)
-        # where all surveys agree, the spread between them says nothing of what the next one would do
+        # where all surveys agree, the spread between them says nothing of what the next one would
+        # do
         by_chance = math.sqrt(LEVEL * (1 - LEVEL) / len(set(survey)))
         se, apart_se = (by_chance if not one > 0 else one for one in (se, apart_se))
         table.append(
@@ -459,7 +504,10 @@ def effort_report(frame: pd.DataFrame) -> str:
         .agg(["median", "min", "max"])
     )
     parts = [
-        f"Two stands of equal truth. Intervals of {LEVEL:.0%}; the true difference of each measure is 0.",
+        (
+            f"Two stands of equal truth. Intervals of {LEVEL:.0%}; the true difference of each"
+            " measure is 0."
+        ),
         markdown(effort_table(long_rows(frame, "measures"))),
         "#### The tables as they are, first stand less second",
         markdown(raw.reset_index()),
@@ -472,7 +520,9 @@ REPORT = {POOLING: pooling_report, EFFORT: effort_report}
 
 
 def report(study: str, frame: pd.DataFrame) -> str:
-    """How many surveys there were, and the study's tables. Raises ValueError if no survey came through."""
+    """How many surveys there were, and the study's tables. Raises ValueError if no survey came
+    through.
+    """
     failed = int((frame["error"] != "").sum())
     if failed == len(frame):
         raise ValueError(f"all {failed} surveys failed: {sorted(set(frame['error']))[:3]}")

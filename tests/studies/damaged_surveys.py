@@ -1,14 +1,17 @@
-"""Is anything let through? Valid surveys are damaged in many ways, and each must be read as it is written, or refused with words.
+"""Is anything let through? Valid surveys are damaged in many ways, and each must be read as it is
+written, or refused with words.
 
     python tests/studies/damaged_surveys.py check --surveys 20000
     python tests/studies/damaged_surveys.py fit --surveys 500
 
-Asked of every damaged survey: no exception but a SurveyError; an end within the time limit; no file changed; no silent repair; and of a
-refusal that each problem names a file, what was found, what was expected and what to do, and a row that the file has. A silent repair is
-a value in the survey that is not what stands in the file, or a row or column that is missing without a word: what was accepted is held,
-cell by cell, to a second reading of the damaged files by other code (pandas for CSV, the other reader of the library for workbooks, plain
-columns for ring files). Only blanks may be filled, with the defaults of `standage.survey.schema`. Of a fit besides: a folder of results that is
-whole, or none; and numbers that are finite, and in their order, wherever a table has numbers.
+Asked of every damaged survey: no exception but a SurveyError; an end within the time limit; no file
+changed; no silent repair; and of a refusal that each problem names a file, what was found, what was
+expected and what to do, and a row that the file has. A silent repair is a value in the survey that
+is not what stands in the file, or a row or column that is missing without a word: what was accepted
+is held, cell by cell, to a second reading of the damaged files by other code (pandas for CSV, the
+other reader of the library for workbooks, plain columns for ring files). Only blanks may be filled,
+with the defaults of `standage.survey.schema`. Of a fit besides: a folder of results that is whole,
+or none; and numbers that are finite, and in their order, wherever a table has numbers.
 """
 
 from __future__ import annotations
@@ -127,7 +130,9 @@ def listing(folder: Path) -> dict[str, bytes | None]:
 
 
 def check_refusal(error: SurveyError, path: Path) -> None:
-    """Each problem says where, what, what instead and what to do; the row is one that the file has."""
+    """Each problem says where, what, what instead and what to do; the row is one that the file
+    has.
+    """
     hold(error.problems, "a refusal without a problem")
     hold(len(str(error)) < MOST_SAID, f"{len(str(error))} characters of message")
     hold(
@@ -214,7 +219,9 @@ def _book(path: Path):
 def _second_reading(
     path: Path, each: Table, book, notes: tuple[str, ...]
 ) -> tuple[list[str], list[list[str]], list[int]] | None:
-    """Header, rows that are not blank, and their numbers; without what a note says was above the header, or units."""
+    """Header, rows that are not blank, and their numbers; without what a note says was above the
+    header, or units.
+    """
     if path.is_file():
         if each.name not in book.sheetnames:
             return None
@@ -287,7 +294,9 @@ def _text(value: object) -> str:
 
 
 def _same(kind: str, read: object, written: str) -> bool:
-    """Whether a cell was read as it is written: an apostrophe before a formula is the package's own, midnight the spreadsheet's."""
+    """Whether a cell was read as it is written: an apostrophe before a formula is the package's
+    own, midnight the spreadsheet's.
+    """
     written = as_it_was(written)
     if kind in ("number", "whole"):
         return math.isfinite(read) and float(written) == read
@@ -348,7 +357,9 @@ def _check_rings_of_table(
 
 
 def _check_ring_files(survey: Survey, path: Path) -> None:
-    """Every ring of a decadal file is the whole number that stands at its year in its line, in the one unit or the other."""
+    """Every ring of a decadal file is the whole number that stands at its year in its line, in the
+    one unit or the other.
+    """
     rings = survey.ring_widths[survey.ring_widths["file"].str.startswith("rings/")]
     lines = {
         file: re.split(r"\r*\n|\r", (path / file).read_bytes().decode("latin-1"))
@@ -415,7 +426,9 @@ ONE_CELL = [
 
 
 def one_check(seed: int, number: int) -> tuple[str, str, str]:
-    """Kinds of damage, `accepted` or `refused`, and what is wrong with that (empty if nothing is)."""
+    """Kinds of damage, `accepted` or `refused`, and what is wrong with that (empty if nothing
+    is).
+    """
     name, kinds, files = damaged(seed, number)
     kind, outcome = " and ".join(kinds), "refused"
     with tempfile.TemporaryDirectory() as place:
@@ -470,7 +483,9 @@ def check_work(job: dict) -> dict:
 
 
 def fit_work(job: dict) -> dict:
-    """Damages surveys until one is accepted, and runs that one to a folder of results with few draws."""
+    """Damages surveys until one is accepted, and runs that one to a folder of results with few
+    draws.
+    """
     from standage.commands.run import run_survey
     from standage.commands.run_options import RunOptions
 
@@ -528,7 +543,9 @@ def fit_work(job: dict) -> dict:
 
 
 def check_results(out: Path) -> None:
-    """All files that the result says it has, JSON without gaps, and numbers wherever there are numbers."""
+    """All files that the result says it has, JSON without gaps, and numbers wherever there are
+    numbers.
+    """
     told = json.loads((out / MARK).read_text(encoding="utf-8"), parse_constant=_no_constant)
     for file in told["files"]:
         hold((out / file).is_file() and (out / file).stat().st_size, f"{file} is missing or empty")
@@ -543,7 +560,9 @@ def _no_constant(word: str):
 
 
 def check_numbers(name: str, table: pd.DataFrame) -> None:
-    """No `nan` and no `inf`; low, median and high all there or none, in their order; probabilities between 0 and 1."""
+    """No `nan` and no `inf`; low, median and high all there or none, in their order; probabilities
+    between 0 and 1.
+    """
     for column in table.columns:
         wrong = table[column].str.fullmatch(r"[-+]?(nan|inf|infinity)", case=False)
         hold(
@@ -606,8 +625,9 @@ def fit_report(rows: pd.DataFrame) -> str:
     faults = [fault for fault in rows["fault"] if fault]
     said = Counter(re.sub(r"'[^']*'|\d+", "_", text)[:100] for text in rows["said"] if text)
     lines = [
-        f"{len(rows)} accepted surveys fitted, {int(rows['refused_before'].sum())} refused before them, {len(faults)} faults, "
-        f"{sum(bool(text) for text in rows['said'])} refused by the fit; {rows['seconds'].median():.0f} s each (median)"
+        f"{len(rows)} accepted surveys fitted, {int(rows['refused_before'].sum())} refused before"
+        f" them, {len(faults)} faults, {sum(bool(text) for text in rows['said'])} refused by the"
+        f" fit; {rows['seconds'].median():.0f} s each (median)"
     ]
     return "\n".join(
         [

@@ -1,7 +1,9 @@
-"""Valid surveys and what happens to such files: slips of the pen, spreadsheets, mail, bad disks, other people's files.
+"""Valid surveys and what happens to such files: slips of the pen, spreadsheets, mail, bad disks,
+other people's files.
 
-A survey is a dictionary of file contents by path. Each damage changes one in place and returns the file it touched, and the cell where it
-is one cell; `HARMLESS` damages change nothing of what the tables say.
+A survey is a dictionary of file contents by path. Each damage changes one in place and returns the
+file it touched, and the cell where it is one cell; `HARMLESS` damages change nothing of what the
+tables say.
 """
 
 from __future__ import annotations
@@ -148,7 +150,9 @@ FOREIGN_COLUMNS = (
 
 @functools.cache
 def valid_surveys() -> dict[str, Files]:
-    """By name: the demo, the forms' example, simulated surveys, one with ring widths in both formats; as CSV and as workbooks."""
+    """By name: the demo, the forms' example, simulated surveys, one with ring widths in both
+    formats; as CSV and as workbooks.
+    """
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place)
         write_template(folder / "forms")
@@ -177,7 +181,9 @@ def _files_of(folder: Path) -> Files:
 
 
 def with_rings(files: Files) -> Files:
-    """The survey with invented ring widths of every core that has a first year: in turn in ring_widths.csv and in a decadal file."""
+    """The survey with invented ring widths of every core that has a first year: in turn in
+    ring_widths.csv and in a decadal file.
+    """
     header, *rows = records_of(files["cores.csv"])
     place = {name: number for number, name in enumerate(header)}
     dbh = {row[0]: row[4] for row in records_of(files["trees.csv"])[1:]}
@@ -226,7 +232,9 @@ def decadal_lines(name: str, first: int, widths: list[int]) -> list[str]:
 
 
 def workbook_of(files: Files) -> bytes:
-    """The tables as a workbook with numbers as numbers and dates as dates; ring files have no place in it."""
+    """The tables as a workbook with numbers as numbers and dates as dates; ring files have no place
+    in it.
+    """
     book = Workbook()
     book.remove(book.active)
     for each in TABLES:
@@ -268,7 +276,9 @@ def csv_of(records: list[list[str]], *, quoting: int = csv.QUOTE_MINIMAL) -> byt
 # --- damages of CSV files ---
 
 Damage = Callable[[Files, np.random.Generator], tuple[str, str] | None]
-"""Changes files and returns (file, column) it touched, column "" for more than one; None where it does not apply."""
+"""Changes files and returns (file, column) it touched, column "" for more than one; None where it
+does not apply.
+"""
 
 
 def _pick(rng: np.random.Generator, choices):
@@ -599,7 +609,9 @@ def a_ring_file(files: Files, rng: np.random.Generator):
 
 
 def nothing_said(files: Files, rng: np.random.Generator):
-    """Another order of columns, line ends, quotation marks, a byte-order mark, blank rows and cells at the end, remarks of the computer."""
+    """Another order of columns, line ends, quotation marks, a byte-order mark, blank rows and cells
+    at the end, remarks of the computer.
+    """
     name, records = _records(files, rng)
     order = rng.permutation(len(records[0]))
     plain = files[name].removeprefix(b"\xef\xbb\xbf")
@@ -627,7 +639,9 @@ def nothing_said(files: Files, rng: np.random.Generator):
 
 
 def a_sheet(files: Files, rng: np.random.Generator):
-    """A workbook as people and programs leave it: other kinds of cells, sheets renamed, hidden, added, rows of another length."""
+    """A workbook as people and programs leave it: other kinds of cells, sheets renamed, hidden,
+    added, rows of another length.
+    """
     if BOOK not in files:
         return None
     book = load_workbook(io.BytesIO(files[BOOK]))

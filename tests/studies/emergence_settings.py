@@ -1,12 +1,15 @@
-"""What becomes of the answers under each setting of `emergence`, with and without plants that an opening let go.
+"""What becomes of the answers under each setting of `emergence`, with and without plants that an
+opening let go.
 
     python tests/studies/emergence_settings.py run [--surveys 12] [--workers 2] [--folder F]
     python tests/studies/emergence_settings.py report [--folder F]
 
-A simulated stand with a cut of 1935 on record. `let go by the cut`: plants of a pulse of 1926-1933 had eight chances to start their stem in
-the first season after it, fewer in the next four. `came after the cut`: the pulse is of 1937-1944, and nothing was let go. `nothing then`:
-recruitment was steady. Every survey is fitted with emergence off, on and learned. Judged are the years of establishment of the cored trees
-that came within twenty years of the cut, what is claimed of pulses tied to the cut, and, where it is a parameter, rho.
+A simulated stand with a cut of 1935 on record. `let go by the cut`: plants of a pulse of 1926-1933
+had eight chances to start their stem in the first season after it, fewer in the next four. `came
+after the cut`: the pulse is of 1937-1944, and nothing was let go. `nothing then`: recruitment was
+steady. Every survey is fitted with emergence off, on and learned. Judged are the years of
+establishment of the cored trees that came within twenty years of the cut, what is claimed of pulses
+tied to the cut, and, where it is a parameter, rho.
 """
 
 from __future__ import annotations
@@ -57,9 +60,13 @@ def simulated(setting: str, seed: int):
 
     let_go = setting == "let go by the cut"
     survey = small_survey(
-        seed, stems=80, cores=40, pulse=SETTINGS[setting], pulse_share=0.6,
+        seed,
+        stems=80,
+        cores=40,
+        pulse=SETTINGS[setting],
+        pulse_share=0.6,
         departures=Departures(openings=(CUT,), release_tries=TRIES) if let_go else None,
-    )  # fmt: skip
+    )
     cut = {
         "event": "cut",
         "stand": "",
@@ -74,7 +81,9 @@ def simulated(setting: str, seed: int):
 
 
 def one_survey(job: dict) -> dict:
-    """Simulate, write, read, fit: years of the cored trees near the cut, what is claimed of the cut, rho."""
+    """Simulate, write, read, fit: years of the cored trees near the cut, what is claimed of the
+    cut, rho.
+    """
     from standage.findings.attribution import attribution
     from standage.stand.fit import fit_stands
     from standage.survey.reading import read_survey
@@ -108,23 +117,31 @@ def one_survey(job: dict) -> dict:
             tree_outcome(years.astype(float), year)
             for years, year in zip(drawn[:, near].T, true[near], strict=True)
         ],
-        "claims": of_cut.loc[
-            of_cut["lag_years_median"].between(-NEAR_YEARS, NEAR_YEARS), "claim"
-        ].tolist(),
-        "rho": []
-        if rho is None
-        else [float(value) for value in np.quantile(rho, [(1 - LEVEL) / 2, 0.5, (1 + LEVEL) / 2])],
-        "odds_sooner": math.nan
-        if rho is None
-        else float(((rho > 0).sum() + 0.5) / ((rho <= 0).sum() + 0.5)),
+        "claims": (
+            of_cut.loc[
+                of_cut["lag_years_median"].between(-NEAR_YEARS, NEAR_YEARS), "claim"
+            ].tolist()
+        ),
+        "rho": (
+            []
+            if rho is None
+            else [
+                float(value) for value in np.quantile(rho, [(1 - LEVEL) / 2, 0.5, (1 + LEVEL) / 2])
+            ]
+        ),
+        "odds_sooner": (
+            math.nan if rho is None else float(((rho > 0).sum() + 0.5) / ((rho <= 0).sum() + 0.5))
+        ),
         "divergences": int(posterior.verdict["divergences"]),
     }
 
 
 def tree_outcome(years: np.ndarray, true: float) -> dict:
-    """Was the true year inside, how much of the draws `(draw,)` was, and the continuous ranked probability score.
+    """Was the true year inside, how much of the draws `(draw,)` was, and the continuous ranked
+    probability score.
 
-    The score is that of Gneiting & Raftery 2007, J Am Stat Assoc 102:359-378 [years]; a tree known to the year has 0.
+    The score is that of Gneiting & Raftery 2007, J Am Stat Assoc 102:359-378 [years]; a tree known
+    to the year has 0.
     """
     low, high = np.quantile(years, [(1 - LEVEL) / 2, (1 + LEVEL) / 2], method="inverted_cdf")
     half = len(years) // 2
@@ -139,10 +156,12 @@ def tree_outcome(years: np.ndarray, true: float) -> dict:
 
 
 def summary(frame: pd.DataFrame) -> pd.DataFrame:
-    """One row a setting and choice, from rows as `one_survey` answers them. Shares of surveys, but for coverage and mass (of trees).
+    """One row a setting and choice, from rows as `one_survey` answers them. Shares of surveys, but
+    for coverage and mass (of trees).
 
-    claimed, claimed_wrongly: a pulse near the cut is said to have waited, or to have germinated after it; wrongly is the other way
-    round, or any claim where there was no pulse. rho_held: log of the first season's chances (0 where nothing was let go) inside.
+    claimed, claimed_wrongly: a pulse near the cut is said to have waited, or to have germinated
+    after it; wrongly is the other way round, or any claim where there was no pulse. rho_held: log
+    of the first season's chances (0 where nothing was let go) inside.
     """
     table = []
     for (setting, choice), rows in frame.groupby(["setting", "emergence"], sort=False):
@@ -183,11 +202,19 @@ def report(frame: pd.DataFrame) -> str:
     if failed == len(frame):
         raise ValueError(f"all {failed} surveys failed: {sorted(set(frame['error']))[:3]}")
     good = frame[frame["error"] == ""]
-    return f"{len(frame)} fits, {failed} failed, {good['divergences'].sum()} divergences.\n\n{markdown(summary(good))}"
+    return (
+        f"{len(frame)} fits, {failed} failed, {good['divergences'].sum()}"
+        f" divergences.\n\n{markdown(summary(good))}"
+    )
 
 
 if __name__ == "__main__":
     study_command(
-        __doc__.splitlines()[0], NAME, jobs=jobs, work=one_survey, report=report,
-        surveys=12, counted="surveys of every setting",
-    )  # fmt: skip
+        __doc__.splitlines()[0],
+        NAME,
+        jobs=jobs,
+        work=one_survey,
+        report=report,
+        surveys=12,
+        counted="surveys of every setting",
+    )

@@ -1,15 +1,17 @@
-"""What a result and its draws live through: kill -9 at random moments, a full disk, a read-only one, two runs at once, Ctrl-C.
+"""What a result and its draws live through: kill -9 at random moments, a full disk, a read-only
+one, two runs at once, Ctrl-C.
 
     python tests/studies/faults.py run --kills 100
     python tests/studies/faults.py report
 
-`standage run` is started on a small simulated survey (120 draws, compile cache warm), by turns with two seeds, always into one folder, and
-killed; so that a kill takes seconds, its process is forked from one that has loaded the libraries. After each kill the folder has to
-hold one of the two results whole, byte for byte in its tables and pictures, and never a mixture;
-after each tenth a run that is left alone has to end with nothing beside its folder. Of four kills two come at any moment of the run, one
-within 60 ms after the new result is complete, and one within 10 ms after the folders changed places.
-Every kill is a line of
-`<folder>/faults.jsonl`. The other faults are played once each; the disk needs the right to mount one (root), and is left out without it.
+`standage run` is started on a small simulated survey (120 draws, compile cache warm), by turns with
+two seeds, always into one folder, and killed; so that a kill takes seconds, its process is forked
+from one that has loaded the libraries. After each kill the folder has to hold one of the two
+results whole, byte for byte in its tables and pictures, and never a mixture; after each tenth a run
+that is left alone has to end with nothing beside its folder. Of four kills two come at any moment
+of the run, one within 60 ms after the new result is complete, and one within 10 ms after the
+folders changed places. Every kill is a line of `<folder>/faults.jsonl`. The other faults are played
+once each; the disk needs the right to mount one (root), and is left out without it.
 """
 
 from __future__ import annotations
@@ -51,7 +53,9 @@ DISKS_KB = (60, 300, 1000, 1600)  # the draws have no room; the tables; the post
 BEFORE, AFTER = (
     0.06,
     0.01,
-)  # seconds within which a kill comes after the new result is complete, and after it is in its place
+    # seconds within which a kill comes after the new result is complete, and after it is in its
+    # place
+)
 
 
 def survey_in(folder: Path) -> Path:
@@ -84,9 +88,12 @@ class Run:
         self.process.join()
         said = self.said_in.read_text(encoding="utf-8")
         self.said_in.unlink()
-        return self.process.exitcode, "\n".join(
-            line for line in said.splitlines() if not line.startswith("sampling the stand")
-        ).strip()
+        return (
+            self.process.exitcode,
+            "\n".join(
+                line for line in said.splitlines() if not line.startswith("sampling the stand")
+            ).strip(),
+        )
 
 
 def _run(words: list[str], said_in: str) -> None:
@@ -115,7 +122,9 @@ def prints(folder: Path) -> dict[str, str]:
 
 
 def whole(out: Path, known: dict[int, dict[str, str]]) -> str:
-    """`seed 1` or `seed 2` where the folder is that result whole, `no result` where there is none; otherwise what is wrong."""
+    """`seed 1` or `seed 2` where the folder is that result whole, `no result` where there is none;
+    otherwise what is wrong.
+    """
     if not out.exists():
         return "no result"
     told = read_told(out)
@@ -205,7 +214,9 @@ def kills(count: int, place: Path, rows: Path, dice_seed: int) -> None:
 
 
 def other_faults(place: Path, rows: Path) -> None:
-    """A second run into the folder, Ctrl-C, an input that changes, and where it may be mounted a full disk and a read-only one."""
+    """A second run into the folder, Ctrl-C, an input that changes, and where it may be mounted a
+    full disk and a read-only one.
+    """
     survey, out = survey_in(place / "other-survey"), place / "other" / "out"
     first = Run(survey, out, 1)
     _until(first, workplace_of(out).path / "lock")
@@ -292,7 +303,8 @@ def report(rows: list[dict]) -> str:
     """How many kills came when, what they left, and how the other faults ended."""
     killed = [row for row in rows if "kill" in row]
     lines = [
-        f"{len(killed)} kills, {sum(row['alive'] for row in killed)} of a process that was still running"
+        f"{len(killed)} kills, {sum(row['alive'] for row in killed)} of a process that was still"
+        " running"
     ]
     for when in ("any", "before the swap", "after the swap"):
         of = [row for row in killed if row["when"] == when]
@@ -303,7 +315,8 @@ def report(rows: list[dict]) -> str:
             f"  {when}: {len(of)}; {ended}; neither one nor the other: {len(bad)} {bad or ''}"
         )
         lines.append(
-            f"    with draws kept: {sum(any('draws.npz' in name for name in row['beside']) for row in of)}"
+            "    with draws kept:"
+            f" {sum(any('draws.npz' in name for name in row['beside']) for row in of)}"
         )
     reruns = [row for row in killed if "rerun" in row]
     sound = [
@@ -315,7 +328,8 @@ def report(rows: list[dict]) -> str:
     ]
     taken = sum(row["draws_taken_up"] for row in reruns)
     lines.append(
-        f"  {len(reruns)} runs afterwards, left alone: {len(sound)} ended whole with nothing beside; {taken} took draws up"
+        f"  {len(reruns)} runs afterwards, left alone: {len(sound)} ended whole with nothing"
+        f" beside; {taken} took draws up"
     )
     lines += [
         f"{row['fault']}: exit code {row.get('code')}; left {row.get('left')}; {row['said']}"

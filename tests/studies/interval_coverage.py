@@ -1,16 +1,19 @@
-"""Do the intervals hold the truth as often as they say? Tables in, tables out, many simulated surveys.
+"""Do the intervals hold the truth as often as they say? Tables in, tables out, many simulated
+surveys.
 
     python tests/studies/interval_coverage.py run [--surveys 100] [--workers 2] [--folder F]
     python tests/studies/interval_coverage.py report [--folder F]
 
-Each survey is written as a folder of CSV files, read back, fitted, its result tables are written and read back, and what they say is held
-to the truth. Years are whole, so that an interval of 90 % holds rather more than 90 % of the posterior: what coverage has to match is the
-posterior mass inside the interval, which comes from the draws. Trees of a survey share their delays and factors, so standard errors are
-clustered by survey. Groups by age go by the posterior's median age: by true age no posterior is calibrated, since the oldest trees are
-among those dated too young.
+Each survey is written as a folder of CSV files, read back, fitted, its result tables are written
+and read back, and what they say is held to the truth. Years are whole, so that an interval of 90 %
+holds rather more than 90 % of the posterior: what coverage has to match is the posterior mass
+inside the interval, which comes from the draws. Trees of a survey share their delays and factors,
+so standard errors are clustered by survey. Groups by age go by the posterior's median age: by true
+age no posterior is calibrated, since the oldest trees are among those dated too young.
 
-Settings: `nominal`, where history, life history and readings are drawn from the prior; six where one number of the life history stands a
-prior standard deviation off; `one pulse`, where half of the stems came in twelve years.
+Settings: `nominal`, where history, life history and readings are drawn from the prior; six where
+one number of the life history stands a prior standard deviation off; `one pulse`, where half of the
+stems came in twelve years.
 """
 
 from __future__ import annotations
@@ -35,7 +38,8 @@ OFF_LOWEST, OFF_HIGHEST = (
     0.97,
 )  # coverage to be kept where the truth stands a prior standard deviation off
 PULSE = (1930, 1941)
-FIRST_YEAR = 1650  # of the simulated histories: well before the axis of a fit begins, which knows of no first year
+# of the simulated histories: well before the axis of a fit begins, which knows of no first year
+FIRST_YEAR = 1650
 SETTINGS: dict[str, dict] = {
     "nominal": {},
     "grass stage +1 sd": {"grass_stage": 1.0},
@@ -47,13 +51,22 @@ SETTINGS: dict[str, dict] = {
     "one pulse": {},
 }
 CENTRES = {
-    "pith": 0.2, "arcs": 0.2, "circles": 0.12, "estimate": 0.08, "straight": 0.1, "decayed": 0.1, "hollow": 0.03, "unknown": 0.17,
-}  # fmt: skip
+    "pith": 0.2,
+    "arcs": 0.2,
+    "circles": 0.12,
+    "estimate": 0.08,
+    "straight": 0.1,
+    "decayed": 0.1,
+    "hollow": 0.03,
+    "unknown": 0.17,
+}
 AGE_CLASSES = ("under 50", "50-100", "over 100")
 
 
 def jobs(surveys: int) -> list[dict]:
-    """So many surveys of the nominal setting, a fifth as many (20 at least, if there are so many) of each other one."""
+    """So many surveys of the nominal setting, a fifth as many (20 at least, if there are so many)
+    of each other one.
+    """
     fewer = min(max(20, math.ceil(0.2 * surveys)), surveys)
     number = {setting: surveys if setting == "nominal" else fewer for setting in SETTINGS}
     return [
@@ -64,7 +77,9 @@ def jobs(surveys: int) -> list[dict]:
 
 
 def one_survey(job: dict) -> dict:
-    """Simulate, write, read, fit, write, read: what became of every tree, cohort and other amount of one survey."""
+    """Simulate, write, read, fit, write, read: what became of every tree, cohort and other amount
+    of one survey.
+    """
     from standage.profiles import load_profile
     from standage.simulate.history import SurveyDesign
     from standage.simulate.surveys import small_survey
@@ -74,9 +89,16 @@ def one_survey(job: dict) -> dict:
     design = SurveyDesign(plot_areas_m2=(2500.0,) * 4, cores=cores, centres=CENTRES)
     pulse = job["setting"] == "one pulse"
     simulated = small_survey(
-        job["seed"], stems=stems, cores=cores, plots=4, design=design, from_prior=not pulse, pulse=PULSE, first_year=FIRST_YEAR,
+        job["seed"],
+        stems=stems,
+        cores=cores,
+        plots=4,
+        design=design,
+        from_prior=not pulse,
+        pulse=PULSE,
+        first_year=FIRST_YEAR,
         standing=SETTINGS[job["setting"]],
-    )  # fmt: skip
+    )
     posterior, tables = fitted_tables(simulated, seed=job["seed"])
     profile = load_profile("longleaf-pine")
     result = {
@@ -91,7 +113,9 @@ def one_survey(job: dict) -> dict:
 
 
 def fitted_tables(simulated, *, seed: int) -> tuple:
-    """A simulated survey written, read back and fitted; the posterior, and its result tables as read back from CSV."""
+    """A simulated survey written, read back and fitted; the posterior, and its result tables as
+    read back from CSV.
+    """
     from standage.results.writing import result_tables
     from standage.stand.fit import fit_stands
     from standage.survey.reading import read_survey
@@ -119,7 +143,9 @@ def as_written(tables: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
 def stem_outcomes(
     simulated, posterior, dates: pd.DataFrame, rng: np.random.Generator
 ) -> list[dict]:
-    """One row a live natural stem and year (establishment; first ring at the core): was the truth inside, and what the draws say of it."""
+    """One row a live natural stem and year (establishment; first ring at the core): was the truth
+    inside, and what the draws say of it.
+    """
     truth = simulated.truth["trees"].set_index("tree")
     centre = recorded_centres(simulated.tables["cores"])
     dates = dates.set_index("tree")
@@ -159,7 +185,9 @@ def stem_outcomes(
 
 
 def recorded_centres(cores: pd.DataFrame) -> dict[str, str]:
-    """What the reader wrote of each tree's centre, told apart by the kind of evidence; `several` for a tree with more than one core."""
+    """What the reader wrote of each tree's centre, told apart by the kind of evidence; `several`
+    for a tree with more than one core.
+    """
     kinds: dict[str, str] = {}
     for core in cores.to_dict("records"):
         kind = core["centre"]
@@ -174,7 +202,9 @@ def recorded_centres(cores: pd.DataFrame) -> dict[str, str]:
 
 
 def amount_outcomes(simulated, profile, tables: dict[str, pd.DataFrame]) -> list[dict]:
-    """One row a cohort, stand amount or parameter: `table`, `name`, whether the interval holds the truth."""
+    """One row a cohort, stand amount or parameter: `table`, `name`, whether the interval holds the
+    truth.
+    """
     rows = []
 
     def add(table: str, name: str, row: pd.Series, column: str, true: float, **more) -> None:
@@ -272,7 +302,9 @@ def true_parameters(true: dict[str, float], profile) -> dict[str, float]:
 def share_past_breast_height(
     simulated, profile, ages: np.ndarray, *, plants: int = 40_000
 ) -> np.ndarray:
-    """Share of the living past breast height by age, played with the simulator's own plants, shape (year,)."""
+    """Share of the living past breast height by age, played with the simulator's own plants, shape
+    (year,).
+    """
     from standage.simulate.life import draw_life_histories
     from standage.simulate.plants import grow
 
@@ -293,7 +325,9 @@ def share_past_breast_height(
 
 
 def pulse_outcome(pulses: pd.DataFrame) -> dict:
-    """What pulses.csv says of the one true pulse, of which a twentieth of the stems came before `start`, a twentieth after `end`."""
+    """What pulses.csv says of the one true pulse, of which a twentieth of the stems came before
+    `start`, a twentieth after `end`.
+    """
     from standage.simulate.history import Pulse
 
     years = np.arange(PULSE[0], PULSE[1] + 1)
@@ -319,7 +353,9 @@ def age_class(age: float) -> str:
 
 
 def long_rows(frame: pd.DataFrame, column: str) -> pd.DataFrame:
-    """The lists of outcomes that jobs answered with, one row an outcome, with the job's `setting` and `seed`."""
+    """The lists of outcomes that jobs answered with, one row an outcome, with the job's `setting`
+    and `seed`.
+    """
     parts = [
         pd.DataFrame(outcomes).assign(setting=setting, survey=seed)
         for setting, seed, outcomes in zip(
@@ -331,7 +367,9 @@ def long_rows(frame: pd.DataFrame, column: str) -> pd.DataFrame:
 
 
 def clustered_mean(values: np.ndarray, survey: np.ndarray) -> tuple[float, float]:
-    """Mean of `(row,)` and its standard error where the rows of a survey go together; NaN error with fewer than two surveys."""
+    """Mean of `(row,)` and its standard error where the rows of a survey go together; NaN error
+    with fewer than two surveys.
+    """
     values = np.asarray(values, dtype=float)
     mean = float(values.mean())
     sums = pd.Series(values - mean).groupby(np.asarray(survey)).sum().to_numpy()
@@ -341,11 +379,13 @@ def clustered_mean(values: np.ndarray, survey: np.ndarray) -> tuple[float, float
 
 
 def calibration(rows: pd.DataFrame, by: list[str]) -> pd.DataFrame:
-    """Coverage, mass, their gap with its clustered standard error, mean and spread of ranks, error and width, one row a group.
+    """Coverage, mass, their gap with its clustered standard error, mean and spread of ranks, error
+    and width, one row a group.
 
-    rows: `hit` (0 or 1), `mass` (posterior probability inside), `rank` (of the truth among the draws, uniform on 0..1 if all is right),
-    `error` (posterior mean less truth) and `width` in years, `survey`, and the columns of `by`. `rank_spread` is 1 where ranks are uniform,
-    more where intervals are too narrow.
+    rows: `hit` (0 or 1), `mass` (posterior probability inside), `rank` (of the truth among the
+    draws, uniform on 0..1 if all is right), `error` (posterior mean less truth) and `width` in
+    years, `survey`, and the columns of `by`. `rank_spread` is 1 where ranks are uniform, more where
+    intervals are too narrow.
     """
     table = []
     for key, group in rows.groupby(by, sort=False):
@@ -369,7 +409,8 @@ def calibration(rows: pd.DataFrame, by: list[str]) -> pd.DataFrame:
 
 
 def nominal_verdict(stems: pd.DataFrame) -> pd.DataFrame:
-    """Rows whose gap must not pass `LARGEST_GAP`: years of establishment of all trees, cored ones, those by size; years at the core.
+    """Rows whose gap must not pass `LARGEST_GAP`: years of establishment of all trees, cored ones,
+    those by size; years at the core.
 
     `holds` says whether it does. Raises ValueError without a row of the nominal setting.
     """
@@ -398,10 +439,11 @@ def nominal_verdict(stems: pd.DataFrame) -> pd.DataFrame:
 
 
 def off_verdict(stems: pd.DataFrame) -> pd.DataFrame:
-    """Settings a prior standard deviation off: coverage of establishment years kept or not, and how far the answers moved. [years]
+    """Settings a prior standard deviation off: coverage of establishment years kept or not, and how
+    far the answers moved. [years]
 
-    `moved` is the mean error against that of the nominal surveys of the same seeds, whose histories and other
-    numbers of the life history are the same.
+    `moved` is the mean error against that of the nominal surveys of the same seeds, whose histories
+    and other numbers of the life history are the same.
     """
     rows = stems[stems["what"] == "establishment_year"]
     table = calibration(rows[rows["setting"] != "one pulse"], ["setting", "by"])
@@ -422,7 +464,9 @@ def off_verdict(stems: pd.DataFrame) -> pd.DataFrame:
 
 
 def amounts_table(amounts: pd.DataFrame) -> pd.DataFrame:
-    """Coverage of amounts by table and name, nominal setting: amounts are continuous, so the mass inside is the level."""
+    """Coverage of amounts by table and name, nominal setting: amounts are continuous, so the mass
+    inside is the level.
+    """
     table = []
     for (name, what), group in amounts[amounts["setting"] == "nominal"].groupby(
         ["table", "name"], sort=False
@@ -452,7 +496,8 @@ def report(frame: pd.DataFrame) -> str:
         age_class=lambda rows: rows["age"].map(age_class)
     )
     parts = [
-        f"{len(frame)} surveys, {failed} failed. Intervals of {LEVEL:.0%}; standard errors clustered by survey."
+        f"{len(frame)} surveys, {failed} failed. Intervals of {LEVEL:.0%}; standard errors"
+        " clustered by survey."
     ]
     parts += ["### Truth drawn from the prior", markdown(nominal_verdict(stems))]
     parts += [
@@ -499,6 +544,11 @@ def _cell(value: object) -> str:
 
 if __name__ == "__main__":
     study_command(
-        __doc__.splitlines()[0], NAME, jobs=jobs, work=one_survey, report=report,
-        surveys=100, counted="surveys of the nominal setting; a fifth for each other one",
-    )  # fmt: skip
+        __doc__.splitlines()[0],
+        NAME,
+        jobs=jobs,
+        work=one_survey,
+        report=report,
+        surveys=100,
+        counted="surveys of the nominal setting; a fifth for each other one",
+    )

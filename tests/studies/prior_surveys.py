@@ -1,19 +1,23 @@
-"""Surveys drawn from the joint distribution that the stand model states: every unknown from its prior, then the data given the unknowns.
+"""Surveys drawn from the joint distribution that the stand model states: every unknown from its
+prior, then the data given the unknowns.
 
-For calibration by simulation, where a draw "almost from the prior" is not good enough. What docs/the-model.md and docs/evidence.md say is
-written here once more, without the package's evidence or model; plants are played one by one by the simulator's `grow`. Three things
-make it exact:
+For calibration by simulation, where a draw "almost from the prior" is not good enough. What
+docs/the-model.md and docs/evidence.md say is written here once more, without the package's evidence
+or model; plants are played one by one by the simulator's `grow`. Three things make it exact:
 
-* The axis is fixed: 200 years, whatever the oldest core, so that the prior does not depend on the data (`AXIS_YEARS`; the fit is held to
-  the same axis by `calibration.fixed_axis`).
-* The evidence is written as the probability of the rings missed given the reading. So the reading of the centre is drawn first, from
-  anything, and the rings missed then from its log-normal; the tree's year and the innermost ring follow. A count n of N true rings has
-  probability `P(N | n) / _MOST`, which sums to nearly one over n; what is left over is a core that fails.
-* A survey is drawn anew, as a whole, where its data are not as wanted (too few or too many stems, a core that fails, a tree past the
-  axis). That is a condition on data, which leaves every posterior as it is; nothing is ever refused for its parameters.
+* The axis is fixed: 200 years, whatever the oldest core, so that the prior does not depend on the
+  data (`AXIS_YEARS`; the fit is held to the same axis by `calibration.fixed_axis`).
+* The evidence is written as the probability of the rings missed given the reading. So the reading
+  of the centre is drawn first, from anything, and the rings missed then from its log-normal; the
+  tree's year and the innermost ring follow. A count n of N true rings has probability `P(N | n) /
+  _MOST`, which sums to nearly one over n; what is left over is a core that fails.
+* A survey is drawn anew, as a whole, where its data are not as wanted (too few or too many stems, a
+  core that fails, a tree past the axis). That is a condition on data, which leaves every posterior
+  as it is; nothing is ever refused for its parameters.
 
-Kinds left out: centres `straight` and `decayed` judged by the missing share of the radius, whose rings missed depend on the rings seen;
-sections, cuts and several units, which the exact comparison of the model's three statements covers.
+Kinds left out: centres `straight` and `decayed` judged by the missing share of the radius, whose
+rings missed depend on the rings seen; sections, cuts and several units, which the exact comparison
+of the model's three statements covers.
 """
 
 from __future__ import annotations
@@ -44,17 +48,36 @@ AXIS_YEARS, LEAST_YEARS_BEFORE_RING = (
 COMMONEST_HEIGHT_CM = 30.0
 STAGES = ("germinant", "grass", "emerging", "sapling")
 SINGLE_PARAMETERS = (
-    "plot_dispersion", "count_dispersion", "grass_median", "grass_spread", "height_years", "growth", "asymptote", "scatter", "level",
-    "activity", "pulse_scale", "trend_scale", "shared_pace", "grass_pace", "height_pace", "growth_pace", "early_growth", "counting",
-    "slope", "early",
-)  # fmt: skip
+    "plot_dispersion",
+    "count_dispersion",
+    "grass_median",
+    "grass_spread",
+    "height_years",
+    "growth",
+    "asymptote",
+    "scatter",
+    "level",
+    "activity",
+    "pulse_scale",
+    "trend_scale",
+    "shared_pace",
+    "grass_pace",
+    "height_pace",
+    "growth_pace",
+    "early_growth",
+    "counting",
+    "slope",
+    "early",
+)
 _MARGIN_YEARS = 20
 _KNOTS = {
     "pulse_knots": (4, 8.0, 2 * _MARGIN_YEARS),
     "trend_knots": (16, 50.0, 2 * _MARGIN_YEARS),
     "epoch_knots": (25, 50.0, 0),
 }
-_MOST = 1.08  # above the sum over n of P(N | n) for any counting factor within 4 standard deviations (it is 1 / (1 + bias), nearly)
+# above the sum over n of P(N | n) for any counting factor within 4 standard deviations (it is 1 /
+# (1 + bias), nearly)
+_MOST = 1.08
 _LEAST_RINGS = 3
 _CENTRES = {
     "pith": 0.2,
@@ -70,21 +93,25 @@ _PLAYED_AT_MOST = 200_000  # plants; more are played in part, and what comes of 
 
 @dataclass(frozen=True)
 class Size:
-    """How large the surveys are. `stems` and `cores`: fewest and most listed, fewest and most wanted; plots of 0.25 ha each."""
+    """How large the surveys are. `stems` and `cores`: fewest and most listed, fewest and most
+    wanted; plots of 0.25 ha each.
+    """
 
     stems: tuple[int, int] = (40, 600)
     cores: tuple[int, int] = (20, 40)
     plots: int = 4
     subplots_per_plot: int = 3
-    least_cored_dbh_cm: float = 12.0  # an edge of the model's diameter classes, so that who is cored depends on nothing else
+    # an edge of the model's diameter classes, so that who is cored depends on nothing else
+    least_cored_dbh_cm: float = 12.0
 
 
 @dataclass(frozen=True)
 class PriorSurvey:
-    """A survey with all that is true of it: `z` the standard normal unknowns by name, `truth` what plants and history say of quantities.
+    """A survey with all that is true of it: `z` the standard normal unknowns by name, `truth` what
+    plants and history say of quantities.
 
-    `cored_tree`, `uncored_tree`: one listed stem of either kind, taken at random. `established`: year by tree. `refused`: surveys drawn
-    in vain, by reason.
+    `cored_tree`, `uncored_tree`: one listed stem of either kind, taken at random. `established`:
+    year by tree. `refused`: surveys drawn in vain, by reason.
     """
 
     survey: SimulatedSurvey
@@ -117,7 +144,9 @@ def prior_survey(seed: int, size: Size) -> PriorSurvey:
 
 
 def draw_unknowns(rng: np.random.Generator) -> dict[str, float | np.ndarray]:
-    """All unknowns of one stand of one species: standard normal, or unit Ornstein-Uhlenbeck knots (the-model.md, sections 2 to 6)."""
+    """All unknowns of one stand of one species: standard normal, or unit Ornstein-Uhlenbeck knots
+    (the-model.md, sections 2 to 6).
+    """
     z: dict[str, float | np.ndarray] = {
         name: float(rng.standard_normal()) for name in SINGLE_PARAMETERS
     }
@@ -132,12 +161,19 @@ def draw_unknowns(rng: np.random.Generator) -> dict[str, float | np.ndarray]:
 
 
 def life_history(z: dict[str, float | np.ndarray], profile: Profile) -> LifeHistory:
-    """What the unknowns make of the profile (sections 3 to 5). Diameters have no cut-off tails: the model knows none."""
+    """What the unknowns make of the profile (sections 3 to 5). Diameters have no cut-off tails: the
+    model knows none.
+    """
     half = math.sqrt(0.5)
     first_year = SEASON - AXIS_YEARS + 1
     middle = draw_life_histories(
-        profile, np.random.default_rng(0), stands=1, first_year=first_year, last_year=SEASON, central=True
-    )[0]  # fmt: skip
+        profile,
+        np.random.default_rng(0),
+        stands=1,
+        first_year=first_year,
+        last_year=SEASON,
+        central=True,
+    )[0]
     grass = profile["grass_stage.median_log_sd"] * z["grass_median"]
     grass += (
         profile["grass_stage.between_stand_log_sd"] * half * (z["shared_pace"] + z["grass_pace"])
@@ -170,7 +206,9 @@ def life_history(z: dict[str, float | np.ndarray], profile: Profile) -> LifeHist
 def living_per_ha(
     z: dict[str, float | np.ndarray], life: LifeHistory, profile: Profile
 ) -> np.ndarray:
-    """Stems per hectare alive at the survey by establishment year of the axis, shape (year,) (section 2, without cuts)."""
+    """Stems per hectare alive at the survey by establishment year of the axis, shape (year,)
+    (section 2, without cuts).
+    """
     age = np.arange(AXIS_YEARS - 1, -1, -1, dtype=float)
     moved = life.grass_median_years * math.exp(life.grass_log_sd**2 / 2)
     moved -= profile["grass_stage.median_years"] * math.exp(
@@ -211,7 +249,9 @@ def _between(knots: np.ndarray, place: np.ndarray) -> np.ndarray:
 
 
 def past_emerging_share(life: LifeHistory) -> np.ndarray:
-    """Probability that a stem of each establishment year has passed breast height by the survey, shape (year,) (section 3)."""
+    """Probability that a stem of each establishment year has passed breast height by the survey,
+    shape (year,) (section 3).
+    """
     longest = life.longest_grass_years
     below = stats.norm.cdf(
         (np.log(np.arange(longest + 1) + 0.5) - math.log(life.grass_median_years))
@@ -259,12 +299,23 @@ def _draw(rng: np.random.Generator, profile: Profile, size: Size) -> PriorSurvey
         "size scatter": life.size_scatter,
     } | history_quantities(years, past[None])
     survey = SimulatedSurvey({name: as_table(name, found) for name, found in rows.items()}, {})
-    return PriorSurvey(survey, z, {name: float(np.squeeze(value)) for name, value in truth.items()}, trees[one], trees[other],
-                       established, len(trees), cores, {})  # fmt: skip
+    return PriorSurvey(
+        survey,
+        z,
+        {name: float(np.squeeze(value)) for name, value in truth.items()},
+        trees[one],
+        trees[other],
+        established,
+        len(trees),
+        cores,
+        {},
+    )
 
 
 def history_quantities(years: np.ndarray, past: np.ndarray) -> dict[str, np.ndarray]:
-    """What people read off a history, of draws `past` (draw, year) of the stems per ha past emerging: one `(draw,)` each."""
+    """What people read off a history, of draws `past` (draw, year) of the stems per ha past
+    emerging: one `(draw,)` each.
+    """
     classes = {
         "1905-1924": (1905, 1924),
         "1945-1964": (1945, 1964),
@@ -321,9 +372,16 @@ def _list_stems(rng, z, life, years, living, size, rows) -> tuple[Plants, np.nda
     taken = set(cored.tolist())
     for place in range(len(plants)):
         rows["trees"].append(
-            {"tree": f"t{place + 1}", "stand": STAND, "plot": f"p{plot[place] + 1}", "species": SPECIES, "dbh_cm": float(dbh[place]),
-             "status": "live", "core_outcome": "taken" if place in taken else "not_tried"}
-        )  # fmt: skip
+            {
+                "tree": f"t{place + 1}",
+                "stand": STAND,
+                "plot": f"p{plot[place] + 1}",
+                "species": SPECIES,
+                "dbh_cm": float(dbh[place]),
+                "status": "live",
+                "core_outcome": "taken" if place in taken else "not_tried",
+            }
+        )
     return plants, cored
 
 
@@ -344,9 +402,14 @@ def _count_stages(rng, z, life, years, living, size, rows) -> None:
             raise _Refused("more seedlings in a subplot than anyone counts")
         for number, count in enumerate(counts):
             rows["counts"].append(
-                {"plot": f"p{number // size.subplots_per_plot + 1}", "stage": stage, "species": SPECIES, "area_m2": 1e4 * area_ha,
-                 "count": int(count)}
-            )  # fmt: skip
+                {
+                    "plot": f"p{number // size.subplots_per_plot + 1}",
+                    "stage": stage,
+                    "species": SPECIES,
+                    "area_m2": 1e4 * area_ha,
+                    "count": int(count),
+                }
+            )
 
 
 def _core(rng, z, profile, plants, cored, rows) -> int:
@@ -360,8 +423,14 @@ def _core(rng, z, profile, plants, cored, rows) -> int:
             if innermost > SEASON - _LEAST_RINGS:
                 raise _Refused("a core without rings to read")
             row |= _read_years(rng, z, profile, innermost)
-            row |= {"core": f"t{place + 1}-{'ab'[number]}", "tree": f"t{place + 1}", "height_cm": height if recorded else math.nan,
-                    "core_date": SURVEY_DATE, "core_state": "dry", "reader": "A"}  # fmt: skip
+            row |= {
+                "core": f"t{place + 1}-{'ab'[number]}",
+                "tree": f"t{place + 1}",
+                "height_cm": height if recorded else math.nan,
+                "core_date": SURVEY_DATE,
+                "core_state": "dry",
+                "reader": "A",
+            }
             seen = row.get("first_ring_year") or SEASON - row["ring_count"]
             if seen < SEASON - AXIS_YEARS + 1 + LEAST_YEARS_BEFORE_RING:
                 raise _Refused("a core that would lengthen the axis")
@@ -370,7 +439,9 @@ def _core(rng, z, profile, plants, cored, rows) -> int:
 
 
 def _core_heights(rng, trees: int) -> list[list[tuple[float, bool]]]:
-    """Heights of each tree's cores with whether they are written down; 30 cm is the commonest, and is what a blank stands for."""
+    """Heights of each tree's cores with whether they are written down; 30 cm is the commonest, and
+    is what a blank stands for.
+    """
     while True:
         chosen: list[list[tuple[float, bool]]] = []
         for _ in range(trees):
@@ -393,7 +464,9 @@ def _core_heights(rng, trees: int) -> list[list[tuple[float, bool]]]:
 
 
 def _read_centre(rng, z, profile) -> tuple[dict, int]:
-    """A reading of the centre, and the rings missed given that reading (evidence.md, the centre)."""
+    """A reading of the centre, and the rings missed given that reading (evidence.md, the
+    centre).
+    """
     kind = rng.choice(list(_CENTRES), p=list(_CENTRES.values()))
     pith_mm, stand_sd = profile["core.pith_radius_mm"], profile["core.early_growth_stand_log_sd"]
     if kind == "pith":
@@ -474,7 +547,9 @@ def _read_years(rng, z, profile, innermost: int) -> dict:
 
 
 def _count(rng, z, profile, true_rings: int, own_sd: float | None) -> int:
-    """Rings counted where there are `true_rings`: probability in proportion to P(true | counted), or a core that fails."""
+    """Rings counted where there are `true_rings`: probability in proportion to P(true | counted),
+    or a core that fails.
+    """
     reach = 40 + true_rings // 2
     counted = np.arange(max(1, true_rings - reach), true_rings + reach + 1)
     chance = counting_pmf(counted, true_rings, z["counting"], profile, own_sd) / _MOST
@@ -491,7 +566,9 @@ def _count(rng, z, profile, true_rings: int, own_sd: float | None) -> int:
 def counting_pmf(
     counted: np.ndarray, true_rings: int, delta: float, profile: Profile, own_sd: float | None
 ) -> np.ndarray:
-    """P(true rings | rings counted) by rings counted: a rounded Student-t of 4 degrees of freedom about their bias."""
+    """P(true rings | rings counted) by rings counted: a rounded Student-t of 4 degrees of freedom
+    about their bias.
+    """
     bias = (1 - profile["rings.false_per_100"] / 100) * (
         1 + profile["rings.absent_per_100"] / 100
     ) - 1

@@ -1,8 +1,10 @@
-"""Two processes of recruitment on the same surveys: the package's, and a plain Gaussian one on the log rate.
+"""Two processes of recruitment on the same surveys: the package's, and a plain Gaussian one on the
+log rate.
 
-The package's process is quiet most of the time and free upward (docs/the-model.md, section 2). A plain Ornstein-Uhlenbeck process of the
-log rate, with the same knots, is the usual choice; it has one scale for quiet times and pulses. It needs no code of its own in the
-kernel: with the activity so high that softplus is a straight line, the package's formula is the plain process.
+The package's process is quiet most of the time and free upward (docs/the-model.md, section 2). A
+plain Ornstein-Uhlenbeck process of the log rate, with the same knots, is the usual choice; it has
+one scale for quiet times and pulses. It needs no code of its own in the kernel: with the activity
+so high that softplus is a straight line, the package's formula is the plain process.
 """
 
 from __future__ import annotations
@@ -33,7 +35,9 @@ STRAIGHT = 12.0  # softplus(12 + s u) is a straight line down to s u = -10
 PLAIN_SCALE = (
     0.8,
     0.5,
-)  # median and log sd of the plain process's scale: with 90 % between 0.35 and 1.8 it reaches fivefold pulses
+    # median and log sd of the plain process's scale: with 90 % between 0.35 and 1.8 it reaches
+    # fivefold pulses
+)
 
 
 def jobs(process: str, surveys: int) -> list[dict]:
@@ -44,14 +48,23 @@ def jobs(process: str, surveys: int) -> list[dict]:
             first = int(np.random.default_rng([length, number, 79]).integers(1890, 1965))
             span = [first, first + length - 1, 1 + PULSE_STEMS_TIMES / length]
             out.append(
-                {"process": process, "pulse_years": length, "seed": 900_000 + 1000 * length + number, "species": "longleaf-pine",
-                 "stems": 120, "share_cored": 0.45, "pulses": [span]}
-            )  # fmt: skip
+                {
+                    "process": process,
+                    "pulse_years": length,
+                    "seed": 900_000 + 1000 * length + number,
+                    "species": "longleaf-pine",
+                    "stems": 120,
+                    "share_cored": 0.45,
+                    "pulses": [span],
+                }
+            )
     return out
 
 
 def work(job: dict) -> dict:
-    """Posterior and true shares of the stems older than `YOUNGEST` in windows round the pulse and in a quiet one beside it."""
+    """Posterior and true shares of the stems older than `YOUNGEST` in windows round the pulse and
+    in a quiet one beside it.
+    """
     known = known_survey(job)
     with tempfile.TemporaryDirectory() as folder:
         known.simulated.write(folder)
@@ -80,7 +93,9 @@ def work(job: dict) -> dict:
 
 
 def shares(posterior, known, span: tuple[int, int]) -> dict[str, float]:
-    """Share of the older living that established in a span of years: truth, and 5, 50 and 95 % points."""
+    """Share of the older living that established in a span of years: truth, and 5, 50 and 95 %
+    points.
+    """
     living, years = posterior.living[0], posterior.years
     older, inside = years <= years[-1] - YOUNGEST, (years >= span[0]) & (years <= span[1])
     drawn = living[:, inside & older].sum(axis=1) / living[:, older].sum(axis=1)
@@ -101,7 +116,8 @@ def plain_fit(survey, **settings):
         sampled = kept[0](data, **more)
         if not used:
             raise RuntimeError(
-                "the sampler no longer makes its density by `Kernel`: the plain process was not used"
+                "the sampler no longer makes its density by `Kernel`: the plain process was not"
+                " used"
             )
         shift, factor = _straightened(data)
         return dataclasses.replace(sampled, values=shift + factor * sampled.values)
@@ -111,7 +127,9 @@ def plain_fit(survey, **settings):
         return shift + factor * kept[1](data, n_draws, generator)
 
     class PlainKernel(kept[2]):
-        """The package's density with the coordinates that make its process plain: a standard normal z stands for shift + factor z."""
+        """The package's density with the coordinates that make its process plain: a standard normal
+        z stands for shift + factor z.
+        """
 
         def __init__(self, data):
             super().__init__(data)
@@ -138,7 +156,9 @@ def plain_fit(survey, **settings):
 
 
 def _straightened(data) -> tuple[np.ndarray, np.ndarray]:
-    """Shift and factor of every parameter: activity held at `STRAIGHT`, the level lowered by as much, the scale's own prior."""
+    """Shift and factor of every parameter: activity held at `STRAIGHT`, the level lowered by as
+    much, the scale's own prior.
+    """
     places = layout(data)
     shift, factor = np.zeros(places.size), np.ones(places.size)
     median, log_sd = PLAIN_SCALE

@@ -1,9 +1,11 @@
-"""How well anyone could tell a pulse: a likelihood-ratio scan that knows everything but whether and when there was one.
+"""How well anyone could tell a pulse: a likelihood-ratio scan that knows everything but whether and
+when there was one.
 
-It is given the background, the delays, the growth of the stand, the bias of its counts and its plots' spread, and asks only whether
-ten years of five times the background are among the years. By the lemma of Neyman & Pearson the mean of the likelihood ratio over the
-windows is the most powerful statistic against a pulse whose window is as likely to be any. It shares the readings' evidence with the
-package (the question is what can be made of the same readings), and nothing of the stand model.
+It is given the background, the delays, the growth of the stand, the bias of its counts and its
+plots' spread, and asks only whether ten years of five times the background are among the years. By
+the lemma of Neyman & Pearson the mean of the likelihood ratio over the windows is the most powerful
+statistic against a pulse whose window is as likely to be any. It shares the readings' evidence with
+the package (the question is what can be made of the same readings), and nothing of the stand model.
 """
 
 from __future__ import annotations
@@ -24,7 +26,9 @@ TAIL_DEGREES = 4  # of Student's t for diameters (docs/the-model.md, section 5)
 def oracle_statistic(
     known: KnownSurvey, built: BuiltStands, *, times: float = 5.0, length: int = 10
 ) -> float:
-    """Log of the mean likelihood ratio of `length` years of `times` the background against none, over all windows."""
+    """Log of the mean likelihood ratio of `length` years of `times` the background against none,
+    over all windows.
+    """
     ratios = window_log_ratios(known, built, times=times, length=length)
     return float(logsumexp(ratios) - math.log(len(ratios)))
 
@@ -54,7 +58,9 @@ def _window_sums(rates: np.ndarray, length: int) -> np.ndarray:
 
 
 def _on_axis(known: KnownSurvey, built: BuiltStands) -> np.ndarray:
-    """The true background over the fitted axis, up to the survey season; nothing where the history had not begun."""
+    """The true background over the fitted axis, up to the survey season; nothing where the history
+    had not begun.
+    """
     years = built.data.years[: built.data.units[0].season_index + 1]
     return np.interp(years, known.history.years, known.quiet_per_ha) * (
         years >= known.history.first_year
@@ -62,7 +68,9 @@ def _on_axis(known: KnownSurvey, built: BuiltStands) -> np.ndarray:
 
 
 def stem_likelihoods(known: KnownSurvey, built: BuiltStands) -> np.ndarray:
-    """Likelihood of what is known of each stem of the process, by establishment year, (stem, year)."""
+    """Likelihood of what is known of each stem of the process, by establishment year, (stem,
+    year).
+    """
     sizes = _Sizes(known, built)
     gamma, delta = _true_factors(known)
     at_height: dict[float, np.ndarray] = {}
@@ -97,7 +105,9 @@ def stem_likelihoods(known: KnownSurvey, built: BuiltStands) -> np.ndarray:
 
 
 def listed_probability(known: KnownSurvey, built: BuiltStands) -> np.ndarray:
-    """Probability that a survivor of each establishment year is large enough to be listed, (year,)."""
+    """Probability that a survivor of each establishment year is large enough to be listed,
+    (year,).
+    """
     sizes = _Sizes(known, built)
     return _delay_matrix(known, BREAST_HEIGHT_CM, sizes.n_years) @ sizes.between(
         known.history.design.min_dbh_cm, math.inf
@@ -105,7 +115,9 @@ def listed_probability(known: KnownSurvey, built: BuiltStands) -> np.ndarray:
 
 
 def _true_factors(known: KnownSurvey) -> tuple[float, float]:
-    """The stand's early-growth and counting factors in prior standard deviations (docs/the-model.md, section 4)."""
+    """The stand's early-growth and counting factors in prior standard deviations
+    (docs/the-model.md, section 4).
+    """
     life, profile = known.history.life, known.profile
     early = (
         math.log(life.early_growth_mm_per_year / profile["core.early_growth_mm_per_year"])

@@ -1,10 +1,13 @@
-"""Surveys with known pulses, or none, for the study of pulses: histories told in multiples of the background and in listed stems.
+"""Surveys with known pulses, or none, for the study of pulses: histories told in multiples of the
+background and in listed stems.
 
-A job is a dictionary: `seed`, `species`, `stems` (expected listed stems of the background) or `living_in_pulse` (expected listed stems of
-the first pulse's years), `share_cored`, `pulses` as [first year, last year, times the background]. What may trouble a null: `slope` (log
-units a century), `mast_log_sd`, `uneven` (plots of unequal size, small stems neither listed nor cored), `plot_dispersion`, `cuts` as
-[year, share removed, smallest, largest diameter in cm] and whether they are `on_record`. `pulses_left_out`: a null of the same background
-and with as many cores. `first_year` of the history.
+A job is a dictionary: `seed`, `species`, `stems` (expected listed stems of the background) or
+`living_in_pulse` (expected listed stems of the first pulse's years), `share_cored`, `pulses` as
+[first year, last year, times the background]. What may trouble a null: `slope` (log units a
+century), `mast_log_sd`, `uneven` (plots of unequal size, small stems neither listed nor cored),
+`plot_dispersion`, `cuts` as [year, share removed, smallest, largest diameter in cm] and whether
+they are `on_record`. `pulses_left_out`: a null of the same background and with as many cores.
+`first_year` of the history.
 """
 
 from __future__ import annotations
@@ -22,16 +25,21 @@ from standage.simulate.surveys import simulate_survey
 from standage.simulate.tables import SimulatedSurvey
 
 SURVEY_DATE, SEASON, FIRST_YEAR = "2024-06-11", 2024, 1720
-YEARS_OF_ONSET = 100  # recruitment rises over the first years of a history: a stand that began at once began with a pulse
+# recruitment rises over the first years of a history: a stand that began at once began with a pulse
+YEARS_OF_ONSET = 100
 EVEN_PLOTS = (2500.0, 2500.0, 2500.0, 2500.0)
 UNEVEN_PLOTS = (500.0, 1500.0, 3000.0, 5000.0)  # m2
-PLANTS_A_YEAR = 80  # played forward to learn which share of a year's plants is listed: known within a few per cent over a pulse
+# played forward to learn which share of a year's plants is listed: known within a few per cent over
+# a pulse
+PLANTS_A_YEAR = 80
 MOST_TRIES = 200  # surveys drawn until the pulse holds the stems asked for
 
 
 @dataclass(frozen=True)
 class KnownSurvey:
-    """A simulated survey and all that made it; rates `(year,)` over `history.years`. [stems/ha/yr]"""
+    """A simulated survey and all that made it; rates `(year,)` over `history.years`.
+    [stems/ha/yr]
+    """
 
     simulated: SimulatedSurvey
     history: StandHistory
@@ -113,7 +121,9 @@ def known_survey(job: dict, *, attempt: int = 0) -> KnownSurvey:
 
 
 def survey_with_stems(job: dict, *, cored: int, living: int) -> KnownSurvey:
-    """The first survey of the job whose first pulse holds the stems asked for, within a tenth of the cored and a sixth of the living."""
+    """The first survey of the job whose first pulse holds the stems asked for, within a tenth of
+    the cored and a sixth of the living.
+    """
     first, last, _ = job["pulses"][0]
     for attempt in range(MOST_TRIES):
         known = known_survey(job, attempt=attempt)
@@ -131,7 +141,9 @@ def survey_with_stems(job: dict, *, cored: int, living: int) -> KnownSurvey:
 def listed_share(
     rng: np.random.Generator, life: LifeHistory, years: np.ndarray, min_dbh_cm: float
 ) -> np.ndarray:
-    """Share of each establishment year's survivors that are large enough to be listed, shape (year,)."""
+    """Share of each establishment year's survivors that are large enough to be listed, shape
+    (year,).
+    """
     plants = grow(rng, life, years, np.full(len(years), float(PLANTS_A_YEAR)))
     listed = plants.stage(SEASON, min_dbh_cm) == "tree"
     there = np.bincount(plants.establishment_year - years[0], minlength=len(years))

@@ -1,4 +1,6 @@
-"""From the rows of the study of pulses to its tables: limits, false pulses, power, narrow pulses. Nothing is simulated here."""
+"""From the rows of the study of pulses to its tables: limits, false pulses, power, narrow pulses.
+Nothing is simulated here.
+"""
 
 from __future__ import annotations
 
@@ -20,7 +22,8 @@ FAR_BESIDE = (
     10  # a reported pulse further than this from every true one is a false one beside it [years]
 )
 BEHIND_ORACLE = 0.10  # the most that may be lost against the best possible
-# what each scenario has to reach: share of surveys in which all of its pulses are told; None where failing is expected
+# what each scenario has to reach: share of surveys in which all of its pulses are told; None where
+# failing is expected
 POWER_NEEDED = {
     "12 cored": None,
     "20 cored": 0.87,
@@ -33,14 +36,18 @@ COVERED_NEEDED = 0.85
 
 
 def conservative_quantile(values: np.ndarray, share: float = 1 - FALSE_SHARE) -> float:
-    """Order statistic that a new value exceeds with a chance of at most 1 - share; the largest where there are too few for that."""
+    """Order statistic that a new value exceeds with a chance of at most 1 - share; the largest
+    where there are too few for that.
+    """
     in_order = np.sort(np.asarray(values, dtype=float))
     rank = math.ceil(share * (len(in_order) + 1) - 1e-9)
     return float(in_order[min(rank, len(in_order)) - 1])
 
 
 def standard_error(hits: np.ndarray | pd.Series) -> float:
-    """Of a share; surveys are independent, so each is a cluster of its own. Half a survey on either side keeps it above zero."""
+    """Of a share; surveys are independent, so each is a cluster of its own. Half a survey on either
+    side keeps it above zero.
+    """
     n = len(hits)
     share = (float(np.sum(hits)) + 0.5) / (n + 1)
     return math.sqrt(share * (1 - share) / max(n, 1))
@@ -49,7 +56,8 @@ def standard_error(hits: np.ndarray | pd.Series) -> float:
 def limit_row(rows: pd.DataFrame) -> pd.DataFrame:
     """The table of the reporting limit, one row, from surveys without pulses.
 
-    The limit is the conservative order statistic of the best scores, never below `LEAST_LIMIT`, and rounded up.
+    The limit is the conservative order statistic of the best scores, never below `LEAST_LIMIT`, and
+    rounded up.
 
     Parameters
     ----------
@@ -73,7 +81,9 @@ def limit_row(rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def score_table(rows: pd.DataFrame) -> pd.DataFrame:
-    """Surveys without pulses by number of listed stems: the 97.5 % point of each third, to see whether one limit does for all."""
+    """Surveys without pulses by number of listed stems: the 97.5 % point of each third, to see
+    whether one limit does for all.
+    """
     thirds = pd.qcut(rows["listed_stems"], 3)
     table = (
         rows.groupby(thirds, observed=True)["best_score"]
@@ -117,11 +127,13 @@ def false_pulse_table(rows: pd.DataFrame, limits: pd.DataFrame) -> pd.DataFrame:
 
 
 def warning_table(rows: pd.DataFrame, limits: pd.DataFrame) -> pd.DataFrame:
-    """Cuts without recruitment: how often a pulse is reported, and in how many of these the warning stands with every pulse.
+    """Cuts without recruitment: how often a pulse is reported, and in how many of these the warning
+    stands with every pulse.
 
     Parameters
     ----------
-    rows : as for `false_pulse_table`, and `warnings`, the texts of `holds_if_cutting_differs` of the survey's candidate pulses.
+    rows : as for `false_pulse_table`, and `warnings`, the texts of `holds_if_cutting_differs` of
+        the survey's candidate pulses.
     """
     reports = reported(rows, limits)
     table = []
@@ -153,13 +165,14 @@ def reported(rows: pd.DataFrame, limits: pd.DataFrame) -> pd.Series:
 def power_table(rows: pd.DataFrame, nulls: pd.DataFrame) -> pd.DataFrame:
     """How often the pulses of a scenario are told, against the best possible.
 
-    Told: each true pulse is overlapped, from median start to median end, by a reported one of its own. The oracle tells where its
-    statistic passes the conservative 97.5 % point of its own nulls; it is asked about single pulses only.
+    Told: each true pulse is overlapped, from median start to median end, by a reported one of its
+    own. The oracle tells where its statistic passes the conservative 97.5 % point of its own nulls;
+    it is asked about single pulses only.
 
     Parameters
     ----------
-    rows : `scenario, true_pulses` ([first, last] each), `reported_pulses` (dictionaries of `start_median, end_median, centre_low,
-        centre_high`), `oracle` a survey.
+    rows : `scenario, true_pulses` ([first, last] each), `reported_pulses` (dictionaries of
+        `start_median, end_median, centre_low, centre_high`), `oracle` a survey.
     nulls : `scenario, oracle` a survey without pulse.
     """
     table = []
@@ -233,7 +246,8 @@ def _far_from_all(one: dict, true_pulses: list) -> bool:
 
 
 def centre_table(rows: pd.DataFrame) -> pd.DataFrame:
-    """Whether the interval of a pulse's centre holds the true one, by scenario; of pulses found alone, each against its true one.
+    """Whether the interval of a pulse's centre holds the true one, by scenario; of pulses found
+    alone, each against its true one.
 
     Intervals are of whole years, so a centre between two years counts as held by either.
     """
@@ -267,7 +281,9 @@ def centre_table(rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def _centres(true_pulses: list, reported_pulses: list[dict]) -> list[tuple[float, bool]]:
-    """Error and coverage of reported pulses that overlap exactly one true pulse, and that one no other reported pulse."""
+    """Error and coverage of reported pulses that overlap exactly one true pulse, and that one no
+    other reported pulse.
+    """
 
     def meet(one: dict, true: list) -> bool:
         return one["start_median"] <= true[1] and one["end_median"] >= true[0]
@@ -287,23 +303,36 @@ def _centres(true_pulses: list, reported_pulses: list[dict]) -> list[tuple[float
 
 
 def departure_table(rows: pd.DataFrame) -> pd.DataFrame:
-    """Share of the older stems that established in a window, posterior against truth, by process and window.
+    """Share of the older stems that established in a window, posterior against truth, by process
+    and window.
 
     Parameters
     ----------
-    rows : `process, pulse_years, windows` a survey; `windows` are dictionaries of `window` (its name), `truth, low, median, high`.
+    rows : `process, pulse_years, windows` a survey; `windows` are dictionaries of `window` (its
+        name), `truth, low, median, high`.
     """
     found = [
-        (row["process"], row["pulse_years"], one["window"], math.log(one["median"] / one["truth"]),
-         one["low"] <= one["truth"] <= one["high"], math.log(one["high"] / one["low"]))
-        for _, row in rows.iterrows() for one in row["windows"]
-    ]  # fmt: skip
+        (
+            row["process"],
+            row["pulse_years"],
+            one["window"],
+            math.log(one["median"] / one["truth"]),
+            one["low"] <= one["truth"] <= one["high"],
+            math.log(one["high"] / one["low"]),
+        )
+        for _, row in rows.iterrows()
+        for one in row["windows"]
+    ]
     columns = ["process", "pulse_years", "window", "log_bias", "covered", "log_width"]
     groups = pd.DataFrame(found, columns=columns).groupby(["window", "pulse_years", "process"])
     table = groups.agg(
-        surveys=("log_bias", "size"), log_bias=("log_bias", "mean"), bias_error=("log_bias", "sem"), covered=("covered", "mean"),
-        covered_error=("covered", standard_error), log_width=("log_width", "mean"),
-    )  # fmt: skip
+        surveys=("log_bias", "size"),
+        log_bias=("log_bias", "mean"),
+        bias_error=("log_bias", "sem"),
+        covered=("covered", "mean"),
+        covered_error=("covered", standard_error),
+        log_width=("log_width", "mean"),
+    )
     return table.reset_index()
 
 

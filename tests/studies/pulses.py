@@ -1,12 +1,13 @@
-"""Study of pulses: the reporting limit, false pulses, power against the best possible, narrow pulses.
+"""Study of pulses: the reporting limit, false pulses, power against the best possible, narrow
+pulses.
 
     python tests/studies/pulses.py limits run [--surveys 400] [--write]  surveys without pulses; --write puts the table beside the package
     python tests/studies/pulses.py verify run [--surveys 400]            fresh surveys without pulses
     python tests/studies/pulses.py power run [--surveys 60]              surveys a scenario
     python tests/studies/pulses.py departures run [--surveys 30]         surveys a length of pulse and process
 
-`report` in place of `run` prints what is done so far. Every step can be stopped and taken up again; `report` exits with 1 where a figure
-misses what is asked of it.
+`report` in place of `run` prints what is done so far. Every step can be stopped and taken up
+again; `report` exits with 1 where a figure misses what is asked of it.
 """
 
 from __future__ import annotations
@@ -22,7 +23,8 @@ import numpy as np
 import pandas as pd
 
 STUDIES = Path(__file__).resolve().parent
-# studies are imported as studies.<name>: with their own folder on the path, one named like a library would stand in its place
+# studies are imported as studies.<name>: with their own folder on the path, one named like a
+# library would stand in its place
 sys.path[:] = [
     str(STUDIES.parent),
     *(place for place in sys.path if Path(place).resolve() not in (STUDIES, STUDIES.parent)),
@@ -56,7 +58,8 @@ from standage.stand.fit import fit_stands  # noqa: E402
 SHORT_FIT = {"chains": 2, "cores": 1, "tune": 200, "draws": 250}
 LIMIT_FILE = Path(pulse_limit.__file__).with_suffix(".csv")
 SPECIES = ("longleaf-pine", "loblolly-pine")  # with a grass stage of years, and without
-# what may look like a pulse in a stand that had none: a trend either way, years of much and little seed, uneven effort
+# what may look like a pulse in a stand that had none: a trend either way, years of much and little
+# seed, uneven effort
 TROUBLES = (
     {},
     {"slope": 0.7},
@@ -65,7 +68,8 @@ TROUBLES = (
     {"uneven": True},
     {"uneven": True, "mast_log_sd": 0.8},
 )
-# scenario: cored and living stems in the first pulse, range of its first year, first years of the others after it
+# scenario: cored and living stems in the first pulse, range of its first year, first years of the
+# others after it
 SCENARIOS = {
     "12 cored": (12, 24, (1885, 1965), ()),
     "20 cored": (20, 40, (1885, 1965), ()),
@@ -118,7 +122,9 @@ def _without_pulse(kind: str, number: int, *, seed: int) -> dict:
 
 
 def power_jobs(surveys: int) -> list[dict]:
-    """Surveys of every scenario, and nulls for the oracle. The table of limits is part of a job: it decides what is reported."""
+    """Surveys of every scenario, and nulls for the oracle. The table of limits is part of a job: it
+    decides what is reported.
+    """
     jobs = []
     limits = hashlib.sha256(LIMIT_FILE.read_bytes()).hexdigest()[:8]
     for place, (scenario, (cored, living, (earliest, latest), later)) in enumerate(
@@ -153,7 +159,9 @@ def power_jobs(surveys: int) -> list[dict]:
 
 
 def fitted(known: KnownSurvey, job: dict):
-    """The posterior of a survey by a short fit. Draws are kept, so that another rule for pulses is tried in a tenth of the time."""
+    """The posterior of a survey by a short fit. Draws are kept, so that another rule for pulses is
+    tried in a tenth of the time.
+    """
     asked = json.dumps(
         {name: value for name, value in job.items() if name != "limits"}, sort_keys=True
     )
@@ -165,7 +173,9 @@ def fitted(known: KnownSurvey, job: dict):
 
 
 def scan_null(job: dict) -> dict:
-    """Best score of a survey without pulses, how many stems it lists, and the warnings of what might be reported."""
+    """Best score of a survey without pulses, how many stems it lists, and the warnings of what
+    might be reported.
+    """
     posterior = fitted(known_survey(job), job)
     scans = scan_units(posterior)
     trees, _ = dated_years(posterior, 0)
@@ -182,7 +192,9 @@ def scan_null(job: dict) -> dict:
 
 
 def find_pulses(job: dict) -> dict:
-    """Pulses reported of a survey that has some, and what the oracle makes of it; of a null, the oracle's word alone."""
+    """Pulses reported of a survey that has some, and what the oracle makes of it; of a null, the
+    oracle's word alone.
+    """
     if job["pulses_left_out"]:
         known = known_survey(job)
     else:

@@ -1,8 +1,10 @@
-"""Runs of a study: many independent jobs, each kept as soon as it is done, so that a study can be stopped and taken up again.
+"""Runs of a study: many independent jobs, each kept as soon as it is done, so that a study can be
+stopped and taken up again.
 
-A study has a name, a list of jobs (plain dictionaries: a seed, a size, a name) and one function that does a job and answers with a
-dictionary of numbers. Every finished job is one line of JSON in `<folder>/<name>.jsonl`, under the sources it was done with: after a
-change of the package that could move a number, jobs are done anew.
+A study has a name, a list of jobs (plain dictionaries: a seed, a size, a name) and one function
+that does a job and answers with a dictionary of numbers. Every finished job is one line of JSON in
+`<folder>/<name>.jsonl`, under the sources it was done with: after a change of the package that
+could move a number, jobs are done anew.
 """
 
 from __future__ import annotations
@@ -25,26 +27,54 @@ import numpy as np
 import pandas as pd
 
 PROJECT = Path(__file__).resolve().parents[2]
-# what only shows, tells or lays out: an edit there moves no number of a study, and hours of fits are not to be lost to it
+# what only shows, tells or lays out: an edit there moves no number of a study, and hours of fits
+# are not to be lost to it
 _SHOWS_ONLY = {
-    "__init__.py", "again.py", "ages_table.py", "batch.py", "batch_surveys.py", "batch_workers.py", "card.py", "cli.py",
-    "column_reference.py", "compare.py", "figure_axes.py", "figure_files.py", "figure_styles.py", "figures.py", "figures_comparison.py",
-    "figures_disturbance.py", "figures_events.py", "figures_model.py", "figures_stand.py", "progress.py", "result_folder.py", "run.py",
-    "spoken.py", "survey_summary.py", "template.py", "words.py", "workplace.py",
-}  # fmt: skip
+    "__init__.py",
+    "again.py",
+    "ages_table.py",
+    "batch.py",
+    "batch_surveys.py",
+    "batch_workers.py",
+    "card.py",
+    "cli.py",
+    "column_reference.py",
+    "compare.py",
+    "figure_axes.py",
+    "figure_files.py",
+    "figure_styles.py",
+    "figures.py",
+    "figures_comparison.py",
+    "figures_disturbance.py",
+    "figures_events.py",
+    "figures_model.py",
+    "figures_stand.py",
+    "progress.py",
+    "result_folder.py",
+    "run.py",
+    "spoken.py",
+    "survey_summary.py",
+    "template.py",
+    "words.py",
+    "workplace.py",
+}
 _ONE_THREAD = dict.fromkeys(
     ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS"), "1"
 )
 
 
 def default_folder() -> Path:
-    """Where studies keep their rows: ~/.cache/standage/studies, or under XDG_CACHE_HOME where that is set."""
+    """Where studies keep their rows: ~/.cache/standage/studies, or under XDG_CACHE_HOME where that
+    is set.
+    """
     return Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "standage" / "studies"
 
 
 @functools.cache
 def sources_hash() -> str:
-    """Hash of the package's sources that can move a number, and of the species profiles: 16 hexadecimal digits."""
+    """Hash of the package's sources that can move a number, and of the species profiles: 16
+    hexadecimal digits.
+    """
     package = PROJECT / "standage"
     shown = {package / name for name in _SHOWS_ONLY} | set((package / "report").rglob("*.py"))
     files = [path for path in package.rglob("*.py") if path not in shown]
@@ -63,12 +93,15 @@ def run_study(
     workers: int = 2,
     tell: bool = True,
 ) -> pd.DataFrame:
-    """Do the jobs that are not done yet and return all of them, one row a job in the order of `jobs`.
+    """Do the jobs that are not done yet and return all of them, one row a job in the order of
+    `jobs`.
 
-    A row holds the job's entries, those of its result, `error` ("" where there was none) and `seconds`. `work` is a function of a module,
-    not a lambda: it is run in `workers` processes started afresh with one thread each, or here if `workers` is 0. A job that raises is
-    kept with its error and tried again by the next run. `tell`: progress and time left on stderr. Raises ValueError for two equal jobs,
-    or where a line of the file, other than a half-written last one, cannot be read.
+    A row holds the job's entries, those of its result, `error` ("" where there was none) and
+    `seconds`. `work` is a function of a module, not a lambda: it is run in `workers` processes
+    started afresh with one thread each, or here if `workers` is 0. A job that raises is kept with
+    its error and tried again by the next run. `tell`: progress and time left on stderr. Raises
+    ValueError for two equal jobs, or where a line of the file, other than a half-written last one,
+    cannot be read.
     """
     keys = [_key(job) for job in jobs]
     if len(set(keys)) < len(keys):
@@ -94,14 +127,18 @@ def run_study(
 
 
 def finished_rows(name: str, *, folder: Path) -> pd.DataFrame:
-    """The rows that a study has so far under the present sources, in the order in which they came in; empty if there are none."""
+    """The rows that a study has so far under the present sources, in the order in which they came
+    in; empty if there are none.
+    """
     path = Path(folder) / f"{name}.jsonl"
     done = {_key(line["job"]): line for line in _lines(path) if line["sources"] == sources_hash()}
     return pd.DataFrame([_row(line) for line in done.values()])
 
 
 def study_options(parser: argparse.ArgumentParser, *, surveys: int, about: str) -> None:
-    """What every study asks on the command line: run or report, how many surveys, workers, folder."""
+    """What every study asks on the command line: run or report, how many surveys, workers,
+    folder.
+    """
     parser.add_argument("verb", choices=("run", "report"))
     parser.add_argument("--surveys", type=int, default=surveys, help=about)
     parser.add_argument("--workers", type=int, default=2)
@@ -111,7 +148,9 @@ def study_options(parser: argparse.ArgumentParser, *, surveys: int, about: str) 
 def rows_asked_for(
     given: argparse.Namespace, name: str, jobs: list[dict], work: Callable[[dict], dict]
 ) -> pd.DataFrame:
-    """The rows of a study, done first where `study_options` were answered with run. Stops with a message where there are none."""
+    """The rows of a study, done first where `study_options` were answered with run. Stops with a
+    message where there are none.
+    """
     if given.verb == "run":
         return run_study(name, jobs, work, folder=given.folder, workers=given.workers)
     rows = finished_rows(name, folder=given.folder)
@@ -121,12 +160,20 @@ def rows_asked_for(
 
 
 def study_command(
-    about: str, name: str, *, jobs: Callable[[int], list[dict]], work: Callable[[dict], dict], report: Callable[[pd.DataFrame], str],
-    surveys: int, counted: str,
-) -> None:  # fmt: skip
-    """The command of a study of one kind: asks for `study_options`, does its jobs or not, prints its report.
+    about: str,
+    name: str,
+    *,
+    jobs: Callable[[int], list[dict]],
+    work: Callable[[dict], dict],
+    report: Callable[[pd.DataFrame], str],
+    surveys: int,
+    counted: str,
+) -> None:
+    """The command of a study of one kind: asks for `study_options`, does its jobs or not, prints
+    its report.
 
-    jobs: the jobs of so many surveys. surveys: how many unless asked otherwise. counted: what they are surveys of.
+    jobs: the jobs of so many surveys. surveys: how many unless asked otherwise. counted: what they
+    are surveys of.
     """
     parser = argparse.ArgumentParser(description=about)
     study_options(parser, surveys=surveys, about=counted)
@@ -138,7 +185,8 @@ def _finished(jobs: list[dict], work: Callable[[dict], dict], workers: int):
     if not workers:
         yield from (_done(work, job) for job in jobs)
         return
-    # asked to stop, the study ends as with Ctrl-C: its workers finish what they have in hand and go, too
+    # asked to stop, the study ends as with Ctrl-C: its workers finish what they have in hand and
+    # go, too
     earlier = signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))
     outside = {name: os.environ.get(name) for name in _ONE_THREAD}
     os.environ.update(

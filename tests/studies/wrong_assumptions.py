@@ -3,11 +3,13 @@
     python tests/studies/wrong_assumptions.py run [--surveys 20] [--workers 2] [--folder F]
     python tests/studies/wrong_assumptions.py report [--folder F]
 
-Every departure is played by the simulator (`standage/simulate/departures.py`); the fit knows nothing of it. Recruitment never changed, but
-for good and bad seed years, so a pulse that is reported is a false one. Life histories are drawn from the prior, the same for a seed in
-every row, so that bias is told against the same surveys without departure. Columns: error of the posterior mean in years (positive: dated
-too young), coverage of 90 % intervals of establishment years, surveys in which a check or a note of the verdict speaks of the data (not of
-the chains), surveys in which a parameter leaves its prior's 90 % interval, surveys with a false pulse.
+Every departure is played by the simulator (`standage/simulate/departures.py`); the fit knows
+nothing of it. Recruitment never changed, but for good and bad seed years, so a pulse that is
+reported is a false one. Life histories are drawn from the prior, the same for a seed in every row,
+so that bias is told against the same surveys without departure. Columns: error of the posterior
+mean in years (positive: dated too young), coverage of 90 % intervals of establishment years,
+surveys in which a check or a note of the verdict speaks of the data (not of the chains), surveys in
+which a parameter leaves its prior's 90 % interval, surveys with a false pulse.
 """
 
 from __future__ import annotations
@@ -32,8 +34,10 @@ from studies.runner import study_command
 NAME = "wrong_assumptions"
 NONE = "no departure"
 LEAST_COVERAGE = 0.8  # below it the answers are wrong enough to be warned of
-WARNED = 0.5  # of the surveys, more than without departure: a warning that comes less often cannot be relied on
-STAGE_FACTOR_LOG_SD = 0.4  # counts of stages stand off from the stand by less than what is warned of, a factor of e (invented)
+# of the surveys, more than without departure: a warning that comes less often cannot be relied on
+WARNED = 0.5
+# counts of stages stand off from the stand by less than what is warned of, a factor of e (invented)
+STAGE_FACTOR_LOG_SD = 0.4
 # and "... draws diverged"
 ABOUT_THE_CHAINS = (
     "The chains disagree",
@@ -73,7 +77,9 @@ def jobs(surveys: int) -> list[dict]:
 
 
 def one_survey(job: dict) -> dict:
-    """Simulate a survey with the departure, fit it as if there were none: outcomes by stem, warnings, false pulses."""
+    """Simulate a survey with the departure, fit it as if there were none: outcomes by stem,
+    warnings, false pulses.
+    """
     from standage.simulate.departures import Departures
     from standage.simulate.history import SurveyDesign
     from standage.simulate.plants import Cut
@@ -126,10 +132,12 @@ def far_parameters(parameters: pd.DataFrame) -> list[str]:
 
 
 def summary(frame: pd.DataFrame) -> pd.DataFrame:
-    """One row a departure from the study's rows: `departure`, `seed`, `stems`, `warnings`, `far_parameters`, `pulses`.
+    """One row a departure from the study's rows: `departure`, `seed`, `stems`, `warnings`,
+    `far_parameters`, `pulses`.
 
-    `change_*` is the error less that of the same seeds without departure. `flag` marks rows in which coverage of cored trees or of stems
-    by size falls under `LEAST_COVERAGE` while warnings come in no more than `WARNED` of the surveys above those without departure.
+    `change_*` is the error less that of the same seeds without departure. `flag` marks rows in
+    which coverage of cored trees or of stems by size falls under `LEAST_COVERAGE` while warnings
+    come in no more than `WARNED` of the surveys above those without departure.
     """
     stems = long_rows(frame.assign(setting=frame["departure"]), "stems")
     by_survey = stems.groupby(["setting", "by", "survey"])["error"].mean()
@@ -224,15 +232,22 @@ def report(frame: pd.DataFrame) -> str:
 def with_error(values: pd.Series, errors: pd.Series, scale: float, form: str) -> list[str]:
     """`value ± standard error` in words, blank where there is none."""
     return [
-        ""
-        if math.isnan(value)
-        else form.format(scale * value) + ("" if math.isnan(se) else f" ± {scale * se:.1f}")
+        (
+            ""
+            if math.isnan(value)
+            else form.format(scale * value) + ("" if math.isnan(se) else f" ± {scale * se:.1f}")
+        )
         for value, se in zip(values, errors, strict=True)
     ]
 
 
 if __name__ == "__main__":
     study_command(
-        __doc__.splitlines()[0], NAME, jobs=jobs, work=one_survey, report=report,
-        surveys=20, counted="surveys of every departure",
-    )  # fmt: skip
+        __doc__.splitlines()[0],
+        NAME,
+        jobs=jobs,
+        work=one_survey,
+        report=report,
+        surveys=20,
+        counted="surveys of every departure",
+    )

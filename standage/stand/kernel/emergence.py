@@ -1,7 +1,9 @@
-"""Emergence that depends on the calendar year: a unit with openings on record, and the derivatives (docs/the-model.md, section 11).
+"""Emergence that depends on the calendar year: a unit with openings on record, and the derivatives
+(docs/the-model.md, section 11).
 
-Only plants of some years of establishment were in the grass stage in a season of openness. Those are the `exposed` years; for each of
-them Q is kept by seasons since establishment, `(exposed, season)`. All other years have the delays of section 3.
+Only plants of some years of establishment were in the grass stage in a season of openness. Those
+are the `exposed` years; for each of them Q is kept by seasons since establishment, `(exposed,
+season)`. All other years have the delays of section 3.
 """
 
 from __future__ import annotations
@@ -18,7 +20,9 @@ LEAST_TAIL = 1e-300  # of a grass stage, in a logarithm
 
 @compiled
 def tails_of_grass_stage(log_median, spread, tail, step):
-    """Fills P(G > d) and log[P(G > d)/P(G > d - 1)], d = 0..longest; the last, and the step at 0, are left 0. Returns the normaliser."""
+    """Fills P(G > d) and log[P(G > d)/P(G > d - 1)], d = 0..longest; the last, and the step at 0,
+    are left 0. Returns the normaliser.
+    """
     longest = len(tail) - 1
     beyond = normal_cdf(-(math.log(longest + 0.5) - log_median) / spread)
     total = max(normal_cdf(-(math.log(0.5) - log_median) / spread) - beyond, LEAST_TAIL)
@@ -34,7 +38,9 @@ def tails_of_grass_stage(log_median, spread, tail, step):
 
 @compiled
 def staying(exposed, excess, tail, step, last, stays):
-    """Q of the exposed years, `stays` (exposed, season); excess (year,) is exp(rho o) - 1. Seasons after the survey are left 0."""
+    """Q of the exposed years, `stays` (exposed, season); excess (year,) is exp(rho o) - 1. Seasons
+    after the survey are left 0.
+    """
     longest = len(tail) - 1
     for row in range(len(exposed)):
         t = exposed[row]
@@ -78,7 +84,9 @@ def stems_begun_adjoint(living, exposed, grass, stays, begun_bar, living_bar, gr
 
 @compiled
 def stages_of_exposed(exposed, stays, growth_pmf, share, past):
-    """Puts P(grass), P(emerging) and P(D_b <= age) of the exposed years into `share` (3, age) and `past` (age,)."""
+    """Puts P(grass), P(emerging) and P(D_b <= age) of the exposed years into `share` (3, age) and
+    `past` (age,).
+    """
     last = len(past) - 1
     longest = stays.shape[1] - 1
     grown = np.cumsum(growth_pmf)
@@ -93,7 +101,9 @@ def stages_of_exposed(exposed, stays, growth_pmf, share, past):
 
 @compiled
 def stages_of_exposed_adjoint(exposed, stays, growth_pmf, share_bar, stays_bar, growth_pmf_bar):
-    """Takes the exposed years out of share_bar (3, age) and adds what they mean to stays_bar and growth_pmf_bar."""
+    """Takes the exposed years out of share_bar (3, age) and adds what they mean to stays_bar and
+    growth_pmf_bar.
+    """
     last = share_bar.shape[1] - 1
     longest = stays.shape[1] - 1
     grown = np.cumsum(growth_pmf)
@@ -131,9 +141,11 @@ def staying_adjoint(
     stays,
     stays_bar,
 ):
-    """Derivatives of sum(stays_bar x stays) with respect to the log median and log spread of the grass stage, and to rho.
+    """Derivatives of sum(stays_bar x stays) with respect to the log median and log spread of the
+    grass stage, and to rho.
 
-    edge_pdf (season,): standard normal density at the edges of the grass stage, as `kernel_pieces.grass_stage` leaves it.
+    edge_pdf (season,): standard normal density at the edges of the grass stage, as
+    `kernel_pieces.grass_stage` leaves it.
     """
     last = len(excess) - 1
     longest = len(tail) - 1

@@ -1,8 +1,9 @@
 """The log density of the stand model and its gradient, compiled: what is sampled in production.
 
-`unit_log_density` is one unit (a species in a stand) of docs/the-model.md: forward through process, delays, diameters and likelihood,
-then backward by hand. `bar` in a name means derivative of the log density with respect to it. `Kernel` holds a survey's arrays and
-calls it for each unit. The same density stands in `model.py` as a PyMC model and in the tests as a slow reference.
+`unit_log_density` is one unit (a species in a stand) of docs/the-model.md: forward through process,
+delays, diameters and likelihood, then backward by hand. `bar` in a name means derivative of the log
+density with respect to it. `Kernel` holds a survey's arrays and calls it for each unit. The same
+density stands in `model.py` as a PyMC model and in the tests as a slow reference.
 """
 
 from __future__ import annotations
@@ -43,14 +44,65 @@ from standage.stand.parameters import MARGIN_YEARS
 
 @compiled
 def unit_log_density(
-    x, gradient, place, constants, flags, knot_spacing, knot_counts, reference, columns, removal_prior, heights, height_needed,
-    edges, edge_used, plots, plot_ranges, uncored_class, uncored_count, count_rows, count_values, section_rows,
-    node_ints, node_of_tree, tree_height, top_of_tree, tops, evidence, segments, max_nodes, openness, exposed,
-):  # fmt: skip
-    """Log likelihood of one unit; adds its derivative to `gradient` (parameter). Arrays as `packing.pack_unit` lays them out."""
-    (grass_center, grass_sd, grass_between, spread_center, spread_sd, height_center, height_sd, height_between, dispersion,
-     growth_center, growth_sd, growth_between, asymptote_center, asymptote_sd, scatter_center, scatter_sd, epoch_sd,
-     slope_sd, early_sd, stage_scale, release_mean, release_sd) = constants  # fmt: skip
+    x,
+    gradient,
+    place,
+    constants,
+    flags,
+    knot_spacing,
+    knot_counts,
+    reference,
+    columns,
+    removal_prior,
+    heights,
+    height_needed,
+    edges,
+    edge_used,
+    plots,
+    plot_ranges,
+    uncored_class,
+    uncored_count,
+    count_rows,
+    count_values,
+    section_rows,
+    node_ints,
+    node_of_tree,
+    tree_height,
+    top_of_tree,
+    tops,
+    evidence,
+    segments,
+    max_nodes,
+    openness,
+    exposed,
+):
+    """Log likelihood of one unit; adds its derivative to `gradient` (parameter). Arrays as
+    `packing.pack_unit` lays them out.
+    """
+    (
+        grass_center,
+        grass_sd,
+        grass_between,
+        spread_center,
+        spread_sd,
+        height_center,
+        height_sd,
+        height_between,
+        dispersion,
+        growth_center,
+        growth_sd,
+        growth_between,
+        asymptote_center,
+        asymptote_sd,
+        scatter_center,
+        scatter_sd,
+        epoch_sd,
+        slope_sd,
+        early_sd,
+        stage_scale,
+        release_mean,
+        release_sd,
+    ) = constants
     last = flags[0]
     has_plots = flags[1] == 1
     at_coring_height = flags[2] == 1
@@ -61,9 +113,34 @@ def unit_log_density(
     has_sizes = flags[7] == 1
     breast = flags[8]
     n = last + 1
-    (i_grass, i_spread, i_height, i_growth, i_asymptote, i_scatter, i_plot, i_count, i_level, i_activity, i_pulse_scale,
-     i_trend_scale, i_shared, i_grass_pace, i_height_pace, i_growth_pace, i_early_growth, i_counting, i_slope, i_early, i_stage,
-     i_removal, i_release, i_pulse, i_trend, i_epoch) = place  # fmt: skip
+    (
+        i_grass,
+        i_spread,
+        i_height,
+        i_growth,
+        i_asymptote,
+        i_scatter,
+        i_plot,
+        i_count,
+        i_level,
+        i_activity,
+        i_pulse_scale,
+        i_trend_scale,
+        i_shared,
+        i_grass_pace,
+        i_height_pace,
+        i_growth_pace,
+        i_early_growth,
+        i_counting,
+        i_slope,
+        i_early,
+        i_stage,
+        i_removal,
+        i_release,
+        i_pulse,
+        i_trend,
+        i_epoch,
+    ) = place
     logp = 0.0
 
     # ---- scalars of the delays, and how far they move the process
@@ -265,9 +342,23 @@ def unit_log_density(
 
     # ---- cored stems, then stages at the survey
     stems_logp, early_growth_bar, counting_bar = cored_stems(
-        x[i_early_growth], x[i_counting], node_ints, node_of_tree, tree_height, top_of_tree, tops, evidence, max_nodes, increment, reach,
-        arrival, cdf, arrival_bar, cdf_bar, increment_bar,
-    )  # fmt: skip
+        x[i_early_growth],
+        x[i_counting],
+        node_ints,
+        node_of_tree,
+        tree_height,
+        top_of_tree,
+        tops,
+        evidence,
+        max_nodes,
+        increment,
+        reach,
+        arrival,
+        cdf,
+        arrival_bar,
+        cdf_bar,
+        increment_bar,
+    )
     logp += stems_logp
     gradient[i_early_growth] += early_growth_bar
     gradient[i_counting] += counting_bar
@@ -277,9 +368,28 @@ def unit_log_density(
         if released:
             stages_of_exposed(exposed, stays, growth_pmf[breast], share, past)
         logp += stages_at_survey(
-            x, gradient, i_count, i_stage, stage_scale, count_rows, count_values, section_rows, has_grass, living, arrival[breast], cdf,
-            share, grass, growth_pmf, living_bar, arrival_bar[breast], cdf_bar, share_bar, grass_bar, growth_pmf_bar,
-        )  # fmt: skip
+            x,
+            gradient,
+            i_count,
+            i_stage,
+            stage_scale,
+            count_rows,
+            count_values,
+            section_rows,
+            has_grass,
+            living,
+            arrival[breast],
+            cdf,
+            share,
+            grass,
+            growth_pmf,
+            living_bar,
+            arrival_bar[breast],
+            cdf_bar,
+            share_bar,
+            grass_bar,
+            growth_pmf_bar,
+        )
         if released:
             stages_of_exposed_adjoint(
                 exposed, stays, growth_pmf[breast], share_bar, stays_bar, growth_pmf_bar[breast]
@@ -426,7 +536,9 @@ def unit_log_density(
 
 
 class Kernel:
-    """The log density of a survey, ready to be called with flat parameter vectors (see `parameters.layout`)."""
+    """The log density of a survey, ready to be called with flat parameter vectors (see
+    `parameters.layout`).
+    """
 
     def __init__(self, data: StandData):
         self._priors = pack_priors(data)
@@ -443,7 +555,9 @@ class Kernel:
 
 
 def log_density_and_gradient(vector: np.ndarray, data: StandData) -> tuple[float, np.ndarray]:
-    """Log density (with all constants) and gradient at one parameter vector; builds the arrays anew each call."""
+    """Log density (with all constants) and gradient at one parameter vector; builds the arrays anew
+    each call.
+    """
     return Kernel(data)(np.ascontiguousarray(vector, dtype=float))
 
 

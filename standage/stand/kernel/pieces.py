@@ -1,4 +1,6 @@
-"""Small compiled pieces of the log density: each returns values together with what its derivative needs."""
+"""Small compiled pieces of the log density: each returns values together with what its derivative
+needs.
+"""
 
 from __future__ import annotations
 
@@ -13,7 +15,9 @@ NEGLIGIBLE = 1e-11  # tail of a delay's pmf that is not followed
 
 @compiled
 def add_scaled(out, weight, source):
-    """out += weight x source. Slices indexed from zero, so that the loop runs in vector registers."""
+    """out += weight x source. Slices indexed from zero, so that the loop runs in vector
+    registers.
+    """
     for i in range(len(out)):
         out[i] += weight * source[i]
 
@@ -29,9 +33,11 @@ def inner(left, right):
 
 @compiled
 def add_four(out, weights, first, source, shift, step):
-    """out[i] += sum over j = 0..3 of weights[first + j] x source[shift + j step + i]; weights beyond their end count as 0.
+    """out[i] += sum over j = 0..3 of weights[first + j] x source[shift + j step + i]; weights
+    beyond their end count as 0.
 
-    Four at a time, because one sum at a time waits for memory. `source` must reach as far as the four slices, whatever the weights.
+    Four at a time, because one sum at a time waits for memory. `source` must reach as far as the
+    four slices, whatever the weights.
     """
     length = len(out)
     last = len(weights) - first
@@ -49,7 +55,9 @@ def add_four(out, weights, first, source, shift, step):
 
 @compiled
 def inner_four(left, source, shift, step, out, first):
-    """out[first + j] += sum over i of left[i] x source[shift + j step + i], for j = 0..3 as far as `out` goes."""
+    """out[first + j] += sum over i of left[i] x source[shift + j step + i], for j = 0..3 as far as
+    `out` goes.
+    """
     length = len(left)
     s0 = source[shift : shift + length]
     s1 = source[shift + step : shift + step + length]
@@ -85,7 +93,9 @@ def reach_of(pmf):
 
 @compiled
 def place_between_knots(years, spacing, count):
-    """Knot to the left, weight of the next one (smooth in the place: 3 f^2 - 2 f^3), and the weight's slope by knots; 0 beyond the ends."""
+    """Knot to the left, weight of the next one (smooth in the place: 3 f^2 - 2 f^3), and the
+    weight's slope by knots; 0 beyond the ends.
+    """
     last = (count - 1) * spacing
     inside = 1.0
     if not (years > 0.0 and years < last):  # written so that not-a-number lands on the first knot
@@ -110,7 +120,9 @@ def normal_pdf(z):
 
 @compiled
 def digamma(x):
-    """Derivative of log gamma for x > 0: upward recurrence, then the asymptotic series (Abramowitz & Stegun 6.3.18)."""
+    """Derivative of log gamma for x > 0: upward recurrence, then the asymptotic series (Abramowitz
+    & Stegun 6.3.18).
+    """
     total = 0.0
     while x < 10.0:
         total -= 1.0 / x
@@ -125,7 +137,9 @@ def digamma(x):
 
 @compiled
 def t4_cdf_and_pdf(t):
-    """Student-t with 4 degrees of freedom: its distribution function is algebraic, 1/2 + (3/4) q (1 - q^2/3), q = t/sqrt(4 + t^2)."""
+    """Student-t with 4 degrees of freedom: its distribution function is algebraic, 1/2 + (3/4) q (1
+    - q^2/3), q = t/sqrt(4 + t^2).
+    """
     squared = 4.0 + t * t
     root = math.sqrt(squared)
     q = t / root
@@ -134,7 +148,9 @@ def t4_cdf_and_pdf(t):
 
 @compiled
 def t4_row(log_edge, median_log, scatter, cdf, pdf):
-    """`t4_cdf_and_pdf` at a class edge for every year: fills `cdf` and `pdf`, shape of `median_log` (year,)."""
+    """`t4_cdf_and_pdf` at a class edge for every year: fills `cdf` and `pdf`, shape of `median_log`
+    (year,).
+    """
     inverse = 1.0 / scatter
     for y in range(len(median_log)):
         t = (log_edge - median_log[y]) * inverse
@@ -147,9 +163,11 @@ def t4_row(log_edge, median_log, scatter, cdf, pdf):
 
 @compiled
 def bspline_weights(position, weights, slopes):
-    """Uniform cubic B-splines centred at -5 ... 5: fills the 4 weights and slopes that are not zero, returns the first node.
+    """Uniform cubic B-splines centred at -5 ... 5: fills the 4 weights and slopes that are not
+    zero, returns the first node.
 
-    The position is held within [-3.9, 3.9]; outside, slopes are zero and the prior alone pulls it back.
+    The position is held within [-3.9, 3.9]; outside, slopes are zero and the prior alone pulls it
+    back.
     """
     held = min(max(position, -3.9), 3.9)
     cell = int(math.floor(held))
@@ -169,7 +187,9 @@ def bspline_weights(position, weights, slopes):
 
 @compiled
 def grass_stage(log_median, spread, pmf, edge_cdf, edge_pdf):
-    """Pmf of the grass stage on 0..longest (0 has none); edges at g + 0.5 are kept for the derivative. Returns the normaliser."""
+    """Pmf of the grass stage on 0..longest (0 has none); edges at g + 0.5 are kept for the
+    derivative. Returns the normaliser.
+    """
     longest = len(pmf) - 1
     for g in range(longest + 1):
         z = (math.log(g + 0.5) - log_median) / spread
@@ -186,7 +206,9 @@ def grass_stage(log_median, spread, pmf, edge_cdf, edge_pdf):
 
 @compiled
 def grass_stage_adjoint(log_median, spread, pmf, pmf_bar, edge_pdf, total):
-    """Derivative of sum(pmf_bar x pmf) with respect to the log median and to the log of the spread."""
+    """Derivative of sum(pmf_bar x pmf) with respect to the log median and to the log of the
+    spread.
+    """
     longest = len(pmf) - 1
     mean_bar = 0.0
     for g in range(1, longest + 1):
@@ -212,7 +234,9 @@ def grass_stage_adjoint(log_median, spread, pmf, pmf_bar, edge_pdf, total):
 
 @compiled
 def height_growth(r, p, pmf):
-    """Negative binomial pmf with shape r and success probability p; r = 0 is certainty of zero seasons."""
+    """Negative binomial pmf with shape r and success probability p; r = 0 is certainty of zero
+    seasons.
+    """
     pmf[0] = math.exp(r * math.log(p))
     for k in range(1, len(pmf)):
         pmf[k] = pmf[k - 1] * (1.0 - p) * (r + k - 1.0) / k
@@ -220,7 +244,9 @@ def height_growth(r, p, pmf):
 
 @compiled
 def height_growth_adjoint(r, p, pmf, pmf_bar):
-    """Derivative of sum(pmf_bar x pmf) with respect to r; the digammas of the textbook form telescope into a sum."""
+    """Derivative of sum(pmf_bar x pmf) with respect to r; the digammas of the textbook form
+    telescope into a sum.
+    """
     if r == 0.0:
         return 0.0
     log_p = math.log(p)
@@ -253,7 +279,9 @@ def delayed_by_draw(source, pmf, out):
 
 @compiled
 def in_class_by_draw(median_log, scatter, log_low, log_high, out):
-    """Probability of a diameter between two class edges, `(draw, year)`; minus infinity and infinity are open ends."""
+    """Probability of a diameter between two class edges, `(draw, year)`; minus infinity and
+    infinity are open ends.
+    """
     for d in range(median_log.shape[0]):
         for y in range(median_log.shape[1]):
             above = 1.0
@@ -281,7 +309,9 @@ def delayed_adjoint(source, pmf, out_bar, source_bar, pmf_bar, last):
 
 @compiled
 def standard_normal_and_knots(x, gradient, is_knot_start, rho_of):
-    """Priors: every entry standard normal, knots a unit Ornstein-Uhlenbeck chain (rho 0 means independent)."""
+    """Priors: every entry standard normal, knots a unit Ornstein-Uhlenbeck chain (rho 0 means
+    independent).
+    """
     total = -0.5 * len(x) * math.log(2.0 * math.pi)
     for i in range(len(x)):
         rho = rho_of[i]

@@ -1,4 +1,6 @@
-"""Plants counted by stage, judged ages and sections: their log likelihood and its derivatives (docs/the-model.md, section 6)."""
+"""Plants counted by stage, judged ages and sections: their log likelihood and its derivatives
+(docs/the-model.md, section 6).
+"""
 
 from __future__ import annotations
 
@@ -17,14 +19,34 @@ SAPLING = (
 
 @compiled
 def stages_at_survey(
-    x, gradient, i_count, i_stage, stage_scale, count_rows, count_values, section_rows, has_grass, living, arrival_at_breast, cdf,
-    share, grass, growth_pmf, living_bar, arrival_bar_at_breast, cdf_bar, share_bar, grass_bar, growth_pmf_bar,
-):  # fmt: skip
+    x,
+    gradient,
+    i_count,
+    i_stage,
+    stage_scale,
+    count_rows,
+    count_values,
+    section_rows,
+    has_grass,
+    living,
+    arrival_at_breast,
+    cdf,
+    share,
+    grass,
+    growth_pmf,
+    living_bar,
+    arrival_bar_at_breast,
+    cdf_bar,
+    share_bar,
+    grass_bar,
+    growth_pmf_bar,
+):
     """Log likelihood of counts and sections; adds to `gradient` and to the `bar` arrays.
 
-    count_rows (row, 4): stage, class edge below which a sapling is, first and last judged age (-1: none). count_values (row, 2): area
-    [ha], plants. section_rows (row, 3): what it tells, its value, the height it is at. share (3, age): P(germinant), P(grass),
-    P(emerging). grass, growth_pmf (height, seasons): delays.
+    count_rows (row, 4): stage, class edge below which a sapling is, first and last judged age (-1:
+    none). count_values (row, 2): area [ha], plants. section_rows (row, 3): what it tells, its
+    value, the height it is at. share (3, age): P(germinant), P(grass), P(emerging). grass,
+    growth_pmf (height, seasons): delays.
     """
     n = len(living)
     last = n - 1

@@ -1,4 +1,6 @@
-"""The cored stems of a unit: messages down each tree's chain of heights, and the derivative back up (docs/the-model.md, section 4)."""
+"""The cored stems of a unit: messages down each tree's chain of heights, and the derivative back up
+(docs/the-model.md, section 4).
+"""
 
 from __future__ import annotations
 
@@ -11,22 +13,40 @@ from standage.stand.data import FACTOR_NODES
 from standage.stand.kernel.pieces import add_four, bspline_weights, inner, inner_four
 
 NODES = len(FACTOR_NODES)
-SMALLEST = 1e-300  # a likelihood below this is held here, so that a start far off still has a finite log density
+# a likelihood below this is held here, so that a start far off still has a finite log density
+SMALLEST = 1e-300
 
 
 @compiled
 def cored_stems(
-    early_growth, counting, node_ints, node_of_tree, tree_height, top_of_tree, tops, evidence, max_nodes, increment, reach, arrival, cdf,
-    arrival_bar, cdf_bar, increment_bar,
-):  # fmt: skip
-    """Log likelihood of the cored stems and its derivatives with respect to the early-growth and the counting factor.
+    early_growth,
+    counting,
+    node_ints,
+    node_of_tree,
+    tree_height,
+    top_of_tree,
+    tops,
+    evidence,
+    max_nodes,
+    increment,
+    reach,
+    arrival,
+    cdf,
+    arrival_bar,
+    cdf_bar,
+    increment_bar,
+):
+    """Log likelihood of the cored stems and its derivatives with respect to the early-growth and
+    the counting factor.
 
-    increment (segment, seasons): pmf of the height increment, followed for `reach` (segment,) entries. arrival (height, year),
-    cdf (edge, year). Adds to arrival_bar, cdf_bar, increment_bar. Node rows as `packing.pack_unit` lays them out.
+    increment (segment, seasons): pmf of the height increment, followed for `reach` (segment,)
+    entries. arrival (height, year), cdf (edge, year). Adds to arrival_bar, cdf_bar, increment_bar.
+    Node rows as `packing.pack_unit` lays them out.
 
-    Most trees begin with their diameter alone and go down to a core. What that says is the same for all trees of a diameter class cored
-    at one height: it is worked out once for each of `tops` (top, 4), diameter class, segment, first and end year; `top_of_tree` (tree,)
-    says which is a tree's, -1 for none.
+    Most trees begin with their diameter alone and go down to a core. What that says is the same for
+    all trees of a diameter class cored at one height: it is worked out once for each of `tops`
+    (top, 4), diameter class, segment, first and end year; `top_of_tree` (tree,) says which is a
+    tree's, -1 for none.
     """
     n = arrival.shape[1]
     pad = (
@@ -112,10 +132,22 @@ def cored_stems(
                 factor[k, low:high] = 1.0
             else:
                 _evidence_at(
-                    evidence, node_ints[node, 3] - node_ints[node, 1] - pad + low, band, node_ints[node, 4] == 1, node_ints[node, 5] == 1,
-                    gamma_first, gamma_weights, gamma_slopes, delta_first, delta_weights, delta_slopes,
-                    factor[k, low:high], by_gamma[k, low:high], by_delta[k, low:high], rows,
-                )  # fmt: skip
+                    evidence,
+                    node_ints[node, 3] - node_ints[node, 1] - pad + low,
+                    band,
+                    node_ints[node, 4] == 1,
+                    node_ints[node, 5] == 1,
+                    gamma_first,
+                    gamma_weights,
+                    gamma_slopes,
+                    delta_first,
+                    delta_weights,
+                    delta_slopes,
+                    factor[k, low:high],
+                    by_gamma[k, low:high],
+                    by_delta[k, low:high],
+                    rows,
+                )
             c = node_ints[node, 0]
             if c >= 0:
                 _in_class(
@@ -149,9 +181,14 @@ def cored_stems(
             c = node_ints[node, 0]
             if c >= 0:
                 _in_class_adjoint(
-                    product_bar[low:high], message[k, low:high], factor[k, low:high], cdf[c, low - pad :], cdf[c + 1, low - pad :],
-                    cdf_bar[c, low - pad :], cdf_bar[c + 1, low - pad :],
-                )  # fmt: skip
+                    product_bar[low:high],
+                    message[k, low:high],
+                    factor[k, low:high],
+                    cdf[c, low - pad :],
+                    cdf[c + 1, low - pad :],
+                    cdf_bar[c, low - pad :],
+                    cdf_bar[c + 1, low - pad :],
+                )
             if node_ints[node, 2] > 0 and (node_ints[node, 4] == 1 or node_ints[node, 5] == 1):
                 _times(message_bar[low:high], product_bar[low:high], message[k, low:high])
                 if node_ints[node, 4] == 1:
@@ -202,10 +239,25 @@ def cored_stems(
 
 @compiled
 def _evidence_at(
-    evidence, place, band, many_gamma, many_delta, gamma_first, gamma_weights, gamma_slopes, delta_first, delta_weights, delta_slopes,
-    factor, by_gamma, by_delta, rows,
-):  # fmt: skip
-    """A node's evidence between the nodes of the two factors, and its slopes with them, on the years of `factor`."""
+    evidence,
+    place,
+    band,
+    many_gamma,
+    many_delta,
+    gamma_first,
+    gamma_weights,
+    gamma_slopes,
+    delta_first,
+    delta_weights,
+    delta_slopes,
+    factor,
+    by_gamma,
+    by_delta,
+    rows,
+):
+    """A node's evidence between the nodes of the two factors, and its slopes with them, on the
+    years of `factor`.
+    """
     length = len(factor)
     if not many_gamma and not many_delta:
         factor[:] = evidence[place : place + length]
@@ -266,7 +318,9 @@ def _in_class(out, message, factor, below, above):
 
 @compiled
 def _in_class_adjoint(product_bar, message, factor, below, above, below_bar, above_bar):
-    """Takes the class probability into `product_bar` and adds what the edges' distribution functions are owed."""
+    """Takes the class probability into `product_bar` and adds what the edges' distribution
+    functions are owed.
+    """
     for i in range(len(product_bar)):
         pushed = product_bar[i] * message[i] * factor[i]
         above_bar[i] += pushed
