@@ -16,9 +16,8 @@ from standage.simulate.history import SurveyDesign
 from standage.simulate.surveys import small_survey
 from standage.survey.reading import read_survey
 
-if (
-    signal.getsignal(signal.SIGINT) is signal.SIG_IGN
-):  # as in a job started in the background: tests of Ctrl-C need it heard
+# as in a job started in the background: tests of Ctrl-C need it heard
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
 
 WARM = """

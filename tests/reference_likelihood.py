@@ -89,9 +89,8 @@ def between_knots(knots, spacing, year):
     share = (year - before * spacing) / spacing
     if share == 0:
         return float(knots[before])
-    if (
-        spacing != 25
-    ):  # pulses and trend change smoothly from knot to knot, the epochs of growth linearly
+    # pulses and trend change smoothly from knot to knot, the epochs of growth linearly
+    if spacing != 25:
         share = 3 * share**2 - 2 * share**3
     return (1 - share) * float(knots[before]) + share * float(knots[before + 1])
 

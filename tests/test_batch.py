@@ -799,9 +799,8 @@ def test_a_cluster_that_loses_a_worker_half_way_ends_with_the_results_of_single_
     killed: list[int] = []
 
     def kill_one_at_work(line: str) -> None:
-        if (
-            not killed and " in " in line and "flats" not in line
-        ):  # a fit is done; the other worker is at another one
+        # a fit is done; the other worker is at another one
+        if not killed and " in " in line and "flats" not in line:
             time.sleep(0.5)
             with Client(cluster.scheduler_address, set_as_default=False) as client:
                 busy = [worker for worker, tasks in client.processing().items() if tasks]

@@ -40,9 +40,8 @@ from standage.survey.formula_escapes import as_it_was, encoding_for, harmless
 SUMMARY = "surveys.csv"
 LONG_TABLE = "all_stands.csv"  # of each result, and joined beside the summary
 COLUMNS = ("survey", "stands", "state", "seconds", "message")
-SECONDS_BETWEEN_SUMMARIES = (
-    30.0  # so that even a machine that goes down leaves a summary that is nearly true
-)
+# so that even a machine that goes down leaves a summary that is nearly true
+SECONDS_BETWEEN_SUMMARIES = 30.0
 
 
 def run_batch(

@@ -30,9 +30,8 @@ PASSED, FAILED, BAD_INPUT, ERROR, NOT_RUN = "passed", "failed", "bad input", "er
 STATES = (PASSED, FAILED, BAD_INPUT, ERROR, NOT_RUN)
 PROBLEMS_ENDING = ".problems.txt"  # beside the folder of results, under its name
 WORKBOOK = ".xlsx"
-LONGEST_MESSAGE = (
-    300  # characters of a cell of the summary; whatever is longer stands whole in a file
-)
+# characters of a cell of the summary; whatever is longer stands whole in a file
+LONGEST_MESSAGE = 300
 
 
 @dataclass(frozen=True)

@@ -18,9 +18,8 @@ from standage.growth.release_criteria import criterion_words
 
 ROW = 0.26  # of the rings of one tree [inches]
 MOST_TREES = 40  # more rows than this can't be read; the longest series are shown
-SHOWN_CHANCE = (
-    0.05  # probability from which a year gets a mark: smaller ones would be a line along every row
-)
+# probability from which a year gets a mark: smaller ones would be a line along every row
+SHOWN_CHANCE = 0.05
 
 
 def ring_panel_height(trees: int) -> float:

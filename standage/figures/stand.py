@@ -18,12 +18,10 @@ from standage.figures.styles import current_style
 from standage.findings.stems import SAMPLED
 
 MARGIN_YEARS = 10  # empty years shown before the first that matters
-LEAST_SHARE = (
-    0.002  # classes that hold less than this at their high point are not worth paper at the old end
-)
-SEEDLING_YEARS = (
-    15  # the youngest years hold seedlings in numbers that would flatten everything older
-)
+# classes that hold less than this at their high point are not worth paper at the old end
+LEAST_SHARE = 0.002
+# the youngest years hold seedlings in numbers that would flatten everything older
+SEEDLING_YEARS = 15
 TREE_HEIGHT = 0.07  # of a tree in the picture of all trees [inches]
 MOST_TREE_HEIGHT = 5.0  # of all trees of a unit together [inches]
 

@@ -27,9 +27,8 @@ SPANS = (5, 10, 20)  # spans after an event that are told [years]
 # before looking, a pulse is as likely to follow none of the events listed as one of them
 # (assumption)
 NO_EVENT_PRIOR = 0.5
-NEEDED_FACTOR = (
-    3.0  # Bayes factor under which nothing is claimed about waiting or germinating after
-)
+# Bayes factor under which nothing is claimed about waiting or germinating after
+NEEDED_FACTOR = 3.0
 NEEDED_SHARE = 0.8  # and share of the posterior that must agree with the claim (assumption)
 CUTS = ("logging", "thinning")
 

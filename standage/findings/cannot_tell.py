@@ -20,9 +20,8 @@ from standage.prose.wording import sayable
 
 WIDE_RATIO = 5.0  # an amount known no better than fivefold is not told as a number (assumption)
 WIDE_YEARS = 60.0  # nor a year known no better than two generations of people (assumption)
-EDGE_YEARS = (
-    10  # an interval that begins so near the first year considered is cut off by it (assumption)
-)
+# an interval that begins so near the first year considered is cut off by it (assumption)
+EDGE_YEARS = 10
 AGREED = 0.8  # share of draws that must agree on a span of years before it is told (assumption)
 
 HEIGHTS, AMOUNTS, OLDEST, SPAN, STEADY = (

@@ -12,9 +12,8 @@ from standage.growth.growth_changes import GrowthChanges, StandHistory
 from standage.growth.stand_disturbance import APART, RELEASE_LAGS, SUPPRESSION_LAGS, year_chances
 
 TREE_WINDOW = 7  # length of the window in which draws tell of the same change of a tree [years]
-LEAST_PROBABILITY = (
-    0.5  # from which a change of a tree, or a disturbance, gets a row: likelier than not
-)
+# from which a change of a tree, or a disturbance, gets a row: likelier than not
+LEAST_PROBABILITY = 0.5
 # share of the draws in which an event must begin in a disturbance's window to be named with it
 LEAST_NAMED = 0.1
 

@@ -10,11 +10,9 @@ import numpy as np
 import pandas as pd
 
 SUFFIXES = ("_low", "_median", "_high")
-ALIKE = (
-    1 / 3
-    # share of common years from which two spans tell the same: two of equal length shifted by half
-    # of it (assumption)
-)
+# share of common years from which two spans tell the same: two of equal length shifted by half of
+# it (assumption)
+ALIKE = 1 / 3
 MOST_SPANS_TRIED = 300  # candidates for the typical span; more hardly find a better one [draws]
 
 

@@ -22,9 +22,8 @@ from standage.findings.stems import (
 )
 
 WINDOWS = (5, 10, 20)  # lengths of the windows looked at [years]
-NEAREST_BACKGROUND = (
-    5  # the years right beside a window are its shoulders, not its background [years]
-)
+# the years right beside a window are its shoulders, not its background [years]
+NEAREST_BACKGROUND = 5
 FARTHEST_BACKGROUND = 25  # further away, another pulse is as likely as quiet years [years]
 # share of the background years used, the lowest: a second pulse nearby must not hide the first
 LOWEST_SHARE = 0.6

@@ -34,12 +34,10 @@ SMOOTHING = 11
 # a burst seen through smoothing crosses half its height above background at its edges, a quarter
 # well outside
 HULL_SHARE = 0.25
-OUTLYING_SHARE = (
-    0.05  # share of the excess in the hull that may lie before the start, and after the end
-)
-VALLEY = (
-    0.5  # two bursts are two where the rate between them falls below this share of the lower one
-)
+# share of the excess in the hull that may lie before the start, and after the end
+OUTLYING_SHARE = 0.05
+# two bursts are two where the rate between them falls below this share of the lower one
+VALLEY = 0.5
 FEWEST_DRAWS = 50  # from which a variance is parted; fewer would make a part out of chance
 FARTHEST_EDGE = 40  # a pulse reaches no further from its peak (assumption) [years]
 

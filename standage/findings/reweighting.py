@@ -14,9 +14,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-HIGHEST_PARETO_K = (
-    0.7  # above it weights are not to be trusted however many draws there are (Vehtari et al. 2024)
-)
+# above it weights are not to be trusted however many draws there are (Vehtari et al. 2024)
+HIGHEST_PARETO_K = 0.7
 SHARES_TRIED = (
     1.0,
     0.5,

@@ -11,9 +11,8 @@ from standage.compiled import compiled
 LEAST_SPACING = 3  # between two steps of a tree [years]
 WINDOW = 10  # a release is compared with so many years before and holds for so many after [years]
 SETTLING = 3  # of the years after it, those in which a tree may still be opening its crown [years]
-LEAST_SIDE = (
-    5  # rings needed on either side of a change, so that the ends of a series show none [rings]
-)
+# rings needed on either side of a change, so that the ends of a series show none [rings]
+LEAST_SIDE = 5
 SUPPRESSION_BEFORE = 5  # a suppression is compared with so many years before [years]
 
 

@@ -31,9 +31,8 @@ PHIS = np.array([0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.88, 0.94])  # eq
 SIGMAS = np.exp(np.linspace(np.log(0.05), np.log(0.9), 24))  # equally likely
 LEAST_CHANGE = 0.25  # rise of growth that is a release: Nowacki & Abrams 1997
 SHORTEST_SERIES = 20  # rings below which nothing lasting can be told from noise
-FARTHEST_OUTLIER = (
-    3.0  # single rings are pulled in to so many robust standard deviations from their neighbours
-)
+# single rings are pulled in to so many robust standard deviations from their neighbours
+FARTHEST_OUTLIER = 3.0
 
 DRAWS, BURN_IN = 400, 150  # of the chain of one tree [sweeps]
 

@@ -33,9 +33,8 @@ FEW_CORES = 10  # with fewer dated trees, pulses rest on almost nothing (common 
 # (assumption)
 MANY_FAILED = 0.25
 LIKELIER = 0.5  # probability from which the rings count as showing a disturbance
-TAKEN_FOR_GRANTED = (
-    0.9  # prior probability from which that openings let plants go was assumed, not asked
-)
+# prior probability from which that openings let plants go was assumed, not asked
+TAKEN_FOR_GRANTED = 0.9
 NO_CAUSE = "A release dates a change of growth; it doesn't prove what caused it."
 LEFT_OUT_NAMED = 8  # series left out that are named one by one; more would fill the screen
 # share of a pulse in one plot from which it may be a patch rather than the stand (assumption)

@@ -26,9 +26,8 @@ CENTRES = {
     "decayed": "the centre is rotten or hollow",
     "unknown": "nothing is recorded of the centre",
 }
-LONGEST_PART = (
-    100  # characters of an identifier in the name of a file; systems take 255 bytes in all
-)
+# characters of an identifier in the name of a file; systems take 255 bytes in all
+LONGEST_PART = 100
 SHARED_CAUTION = (
     "Its date hangs on those of its neighbours and on what is assumed about the species; it isn't a"
     " date read from the wood alone."

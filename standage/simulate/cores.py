@@ -25,9 +25,8 @@ _CIRCLES_ERROR_LOG = 0.2
 # alone read (assumed) [mm a ring]
 _LEAST_MEAN_RING_MM, _MOST_MEAN_RING_MM = 0.15, 25.0
 _LEAST_READABLE_ARC_MM = 0.5  # an arc flatter than this is passed over for the next ring outwards
-_STRAIGHT_BEYOND_MM = (
-    15.0  # inner rings farther from the pith than this look straight in a 5 mm core
-)
+# inner rings farther from the pith than this look straight in a 5 mm core
+_STRAIGHT_BEYOND_MM = 15.0
 _FIRST_GROWING_MONTH, _LAST_GROWING_MONTH = 3, 9
 
 

@@ -21,13 +21,11 @@ _GAMMA_SHAPE, _GAMMA_MEDIAN = (
     2.0,
     1.678347,
 )  # median of a gamma of shape 2 and scale 1 (solves (1 + x) e^-x = 1/2)
-_MODES_APART = (
-    2.0  # the two medians of a bimodal grass stage are the stand's, divided and multiplied by this
-)
+# the two medians of a bimodal grass stage are the stand's, divided and multiplied by this
+_MODES_APART = 2.0
 _MODE_LOG_SD = 0.15
-_RELEASE_REACH_YEARS = (
-    10  # stems that would have started this long before or after an opening start with it instead
-)
+# stems that would have started this long before or after an opening start with it instead
+_RELEASE_REACH_YEARS = 10
 _RELEASED_SHARE = 0.8
 _INNER_RINGS = 20  # false rings are laid in the rings nearest to the pith
 _ROT_AT_SIXTY, _MOST_ROT = (

@@ -31,9 +31,8 @@ from standage.simulate.extras import (
 from standage.simulate.history import StandHistory
 from standage.simulate.plants import Plants, grow, share_left, standing_after
 
-_LEAST_FACED_DBH_CM = (
-    25.0  # common practice, no source: smaller stems were not worth a turpentine face
-)
+# common practice, no source: smaller stems were not worth a turpentine face
+_LEAST_FACED_DBH_CM = 25.0
 _COMMON_AGE_RANGES = (
     (1, 3),
     (1, 5),

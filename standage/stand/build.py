@@ -42,9 +42,8 @@ CLASS_WIDTHS_CM = (
 # fewer stems of a species in a stand are dated one by one, without a history of their own
 # (assumption)
 FEWEST_STEMS = 8
-WIDEST_FACTOR = (
-    3.0  # prior standard deviations of a stand's factors that a core's band of years has to hold
-)
+# prior standard deviations of a stand's factors that a core's band of years has to hold
+WIDEST_FACTOR = 3.0
 YEARS_BEFORE_OLDEST_RING = 80
 SHORTEST_AXIS = 200
 # share of a core's likelihood, summed over years, that may be cut off either end of its band
@@ -55,9 +54,8 @@ STUMP_REMOVAL = (
     # cumulative hazard of a cut of unrecorded intensity, log scale (assumption: half, within a
     # factor e)
 )
-RECORDED_REMOVAL_LOG_SD = (
-    0.5  # of the cumulative hazard of a cut whose share is recorded (assumption)
-)
+# of the cumulative hazard of a cut whose share is recorded (assumption)
+RECORDED_REMOVAL_LOG_SD = 0.5
 
 
 @dataclass(frozen=True)

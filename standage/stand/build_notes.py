@@ -15,9 +15,8 @@ from standage.evidence.core import CoreReadings
 from standage.grammar import counted
 from standage.survey.survey import Survey
 
-SCALES_APART = (
-    4.0  # reader's scales by which two counts may differ by misreading alone (assumption)
-)
+# reader's scales by which two counts may differ by misreading alone (assumption)
+SCALES_APART = 4.0
 
 
 def no_history(survey: Survey, reasons: Iterable[str], readable: int) -> StandageError:

@@ -24,12 +24,10 @@ from standage.survey.survey import Survey
 # of all arrays of a saved posterior (assumption: a hundred stands have two); a damaged one may ask
 # for any amount
 MOST_BYTES = 8e9
-ROOM_FOR_LAYOUT = (
-    100_000  # [bytes] of a saved file beside its numbers, which are compressed; assumption
-)
-FORMAT = (
-    2  # of the saved file; raised when its layout changes, so that an older one is refused by name
-)
+# [bytes] of a saved file beside its numbers, which are compressed; assumption
+ROOM_FOR_LAYOUT = 100_000
+# of the saved file; raised when its layout changes, so that an older one is refused by name
+FORMAT = 2
 
 
 @dataclass(frozen=True)

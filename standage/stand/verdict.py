@@ -25,9 +25,8 @@ ESS_LIMIT = 400
 SHORT_RUN = (
     5 * ESS_LIMIT
 )  # draws in all; a run with fewer could hardly reach the limits (assumption)
-DIVERGENT_LIMIT = (
-    0.005  # share of draws that may diverge before the fit fails; any at all is told (assumption)
-)
+# share of draws that may diverge before the fit fails; any at all is told (assumption)
+DIVERGENT_LIMIT = 0.005
 # two-sided posterior predictive probability below which a check is remarked on (assumption)
 CHECK_LIMIT = 0.01
 CLASS_YEARS = 20  # width of the classes of years whose density is watched for convergence

@@ -19,9 +19,8 @@ from standage.stand.kernel.log_density import Kernel
 from standage.stand.kernel.pieces import add_scaled, inner
 from standage.stand.parameters import layout
 
-SMALLEST_CURVATURE = (
-    0.1  # priors are unit normal and knots hang together, so no direction is wider than about three
-)
+# priors are unit normal and knots hang together, so no direction is wider than about three
+SMALLEST_CURVATURE = 0.1
 HESSIAN_STEP = 1e-5  # a step to one side is exact enough for a scale
 
 

@@ -29,9 +29,8 @@ from standage.stand.packing import height_share, log_reference
 from standage.stand.parameters import KNOT_NAMES, MARGIN_YEARS, knot_count
 from standage.survey.survey import Survey
 
-EXACT_SD = (
-    0.3  # a year known exactly is uniform within itself, standard deviation 1/sqrt(12). [years]
-)
+# a year known exactly is uniform within itself, standard deviation 1/sqrt(12). [years]
+EXACT_SD = 0.3
 
 
 @dataclass(frozen=True)

@@ -26,9 +26,8 @@ import pandas as pd
 
 PROJECT = Path(__file__).resolve().parents[2]
 DEMO = PROJECT / "demo" / "longleaf-survey"
-FAILED_CHECKS = (
-    3  # exit code of a run whose fit fails its checks; all tables are written all the same
-)
+# exit code of a run whose fit fails its checks; all tables are written all the same
+FAILED_CHECKS = 3
 
 TRIVIAL = """
 import nutpie, pymc as pm

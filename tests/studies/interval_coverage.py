@@ -220,9 +220,8 @@ def amount_outcomes(simulated, profile, tables: dict[str, pd.DataFrame]) -> list
     stems, seedlings = alive * past, alive * (1 - past)
     for _, row in tables["cohorts"].iterrows():
         inside = (years >= row["first_year"]) & (years <= row["last_year"])
-        if (
-            inside.sum() < row["last_year"] - row["first_year"] + 1 or row.name == 0
-        ):  # the oldest class may begin before the axis
+        # the oldest class may begin before the axis
+        if inside.sum() < row["last_year"] - row["first_year"] + 1 or row.name == 0:
             continue
         age = age_class(season - (row["first_year"] + row["last_year"]) / 2)
         add("cohorts", "stems per ha", row, "stems_per_ha", float(stems[inside].sum()), age=age)

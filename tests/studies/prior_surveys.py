@@ -393,9 +393,8 @@ def _count_stages(rng, z, life, years, living, size, rows) -> None:
         expected = living * area_ha * math.exp(factor) * clump.sum()
         part = min(1.0, _PLAYED_AT_MOST / expected.sum())
         found = int((grow(rng, life, years, expected * part).stage(SEASON, 5.0) == stage).sum())
-        if (
-            part < 1
-        ):  # the expected number is then known to well within the spread that `factor` gives it
+        # the expected number is then known to well within the spread that `factor` gives it
+        if part < 1:
             found = int(rng.poisson(found / part))
         counts = rng.multinomial(found, clump / clump.sum())
         if counts.max() > 50_000:

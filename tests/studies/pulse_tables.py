@@ -18,9 +18,8 @@ MOST_FALSE = {
 }  # of fresh surveys: 12 in 400 for the designs the limits were made for
 WARNED_NEEDED = 0.8
 CUT_WARNING = "a cut can leave the same shape"
-FAR_BESIDE = (
-    10  # a reported pulse further than this from every true one is a false one beside it [years]
-)
+# a reported pulse further than this from every true one is a false one beside it [years]
+FAR_BESIDE = 10
 BEHIND_ORACLE = 0.10  # the most that may be lost against the best possible
 # what each scenario has to reach: share of surveys in which all of its pulses are told; None where
 # failing is expected

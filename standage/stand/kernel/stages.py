@@ -12,9 +12,8 @@ from standage.compiled import compiled
 from standage.stand.kernel.pieces import add_scaled, digamma, inner
 from standage.stand.kernel.trees import SMALLEST
 
-SAPLING = (
-    3  # the stage that is counted by size; germinant, grass and emerging (0, 1, 2) are told by age
-)
+# the stage that is counted by size; germinant, grass and emerging (0, 1, 2) are told by age
+SAPLING = 3
 
 
 @compiled
