@@ -33,7 +33,7 @@ from standage.commands.cli import FIT_FAILED, main
 
 pytestmark = pytest.mark.statistical
 
-ROOT = Path(__file__).parent.parent
+ROOT = Path(__file__).parents[2]
 STAND = "oxbell-upland"
 TREE = "oxbell-upland-4-10"
 QUICK = ("--draws", "50", "--chains", "2")
@@ -48,16 +48,14 @@ NOT_TYPED = {  # beginnings of commands, and who types them
     ". .venv/bin/activate": "changes the shell only",
     ".venv/bin/python -m pytest": ".ci/run",
     "python -m pytest": ".ci/run",
-    ".venv/bin/python -c": "tests/test_docs.py compares the page",
-    "python tests/studies/": "hours; tests/test_studies.py and others",
+    ".venv/bin/python -c": "tests/docs/test_docs.py compares the page",
+    "python tests/studies/": "hours; tests/studies_checked/test_studies.py and others",
     "python tests/benchmarks/": "measures time",
-    "dask worker": "tests/test_batch.py starts a cluster",
-    "standage batch": "tests/test_batch.py runs batches",
-    "standage run --again": "tests/test_faults.py repeats runs",
-    "standage run moved-survey": "tests/test_faults.py repeats runs",
-    "standage compare": (
-        "tests/test_comparison.py; results of few draws don't pass the checks that it asks for"
-    ),
+    "dask worker": "tests/commands/test_batch.py starts a cluster",
+    "standage batch": "tests/commands/test_batch.py runs batches",
+    "standage run --again": "tests/results/test_faults.py repeats runs",
+    "standage run moved-survey": "tests/results/test_faults.py repeats runs",
+    "standage compare": ("tests/findings/test_comparison.py; few draws do not pass its checks"),
     ".venv/bin/ruff": ".ci/run",
     ".venv/bin/lint-imports": ".ci/run",
     ".ci/run": "runs these tests",
@@ -86,7 +84,7 @@ def blocks_of(page: str) -> list[Block]:
 
 
 def pages() -> list[str]:
-    """Pages with something to type; tests/test_batch.py does what docs/batch.md says."""
+    """Pages with something to type; tests/commands/test_batch.py does what docs/batch.md says."""
     every = [
         ROOT / "README.md",
         ROOT / "DEVELOPERS.md",

@@ -22,7 +22,7 @@ from standage.results.writing import plain_values, result_tables
 from standage.stand.fit import fit_stands
 from standage.survey.reading import read_survey
 
-PAGE = Path(__file__).parent.parent / "docs" / "cannot-tell.md"
+PAGE = Path(__file__).parents[2] / "docs" / "cannot-tell.md"
 REFUSED = "anything of the stand: refused"
 WITH_PULSE = "every tree the same age"
 CLOSE_CALLS = {

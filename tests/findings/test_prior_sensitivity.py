@@ -400,7 +400,7 @@ def test_numbers_in_the_model_page_are_those_of_the_code():
     from standage.stand import prior_components as steps
 
     page = " ".join(
-        (Path(__file__).parent.parent / "docs" / "the-model.md").read_text(encoding="utf-8").split()
+        (Path(__file__).parents[2] / "docs" / "the-model.md").read_text(encoding="utf-8").split()
     )
     page = page.split("## 9. What the answer owes to the prior", 1)[1]
     assert (

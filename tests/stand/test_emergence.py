@@ -15,7 +15,7 @@ import pandas as pd
 import pytest
 from random_stand_data import random_openness, random_parameters, random_stand_data
 from reference_likelihood import UnitReading
-from test_kernel import LEAST_P, Tiny, chi_square, core_at, spline_mixture, tiny
+from stand.test_kernel import LEAST_P, Tiny, chi_square, core_at, spline_mixture, tiny
 
 from standage.errors import StandageError
 from standage.prose.summary import emergence_paragraphs
@@ -323,7 +323,7 @@ def test_what_waited_before_a_start_is_the_reverse_of_leaving():
 
 
 def test_emergence_is_checked_and_off_leaves_the_survey_as_it_was():
-    demo_survey = read_survey(Path(__file__).parents[1] / "demo" / "longleaf-survey")
+    demo_survey = read_survey(Path(__file__).parents[2] / "demo" / "longleaf-survey")
     with pytest.raises(StandageError, match="emergence can be off, on, learned, not 'yes'"):
         build_stands(demo_survey, emergence="yes")
     off = build_stands(demo_survey).data

@@ -812,7 +812,7 @@ def test_a_real_browser_shows_the_report_without_error_or_request_and_sorts_and_
     page, tmp_path
 ):
     (tmp_path / "report.html").write_text(page.source, encoding="utf-8")
-    script = Path(__file__).parent / "benchmarks" / "report_in_browser.py"
+    script = Path(__file__).parents[1] / "benchmarks" / "report_in_browser.py"
     ended = subprocess.run(
         [sys.executable, script, tmp_path, tmp_path / "pictures"], capture_output=True, text=True
     )

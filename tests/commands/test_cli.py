@@ -166,7 +166,7 @@ def test_the_completion_of_each_shell_prints_as_the_readme_says(shell):
     script = completed(shell)
     assert f"_STANDAGE_COMPLETE={shell}_complete" in script and "standage" in script
     line = f"_STANDAGE_COMPLETE={shell}_source standage"
-    assert line in (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
+    assert line in (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])

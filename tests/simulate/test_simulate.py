@@ -32,7 +32,7 @@ from standage.simulate.plants import Cut, grow, share_left, standing_after
 from standage.simulate.surveys import null_survey, simulate_survey, small_survey
 from standage.survey.reading import read_survey
 
-ROOT = Path(__file__).resolve().parent.parent
+ROOT = Path(__file__).resolve().parents[2]
 SURVEYED = pd.Timestamp("2024-06-11")
 
 

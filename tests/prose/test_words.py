@@ -26,7 +26,7 @@ from standage.prose.wording import (
     year_words,
 )
 
-ROOT = Path(__file__).parent.parent
+ROOT = Path(__file__).parents[2]
 
 
 def test_examples_in_the_module_hold():

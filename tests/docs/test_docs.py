@@ -28,7 +28,7 @@ from standage.results.writing import provenance, result_tables
 from standage.stand.data import STAGES
 from standage.survey.column_reference import column_reference
 
-ROOT = Path(__file__).parent.parent
+ROOT = Path(__file__).parents[2]
 PAGES = sorted(
     [
         ROOT / "README.md",

@@ -18,8 +18,8 @@ from astropy.stats import bayesian_blocks
 from random_stand_data import invented_profile
 from scipy import stats
 from scipy.special import ndtr, stdtr
+from stand.test_outside_stand import exactly_dated, own_profile, with_axis_from, write
 from statsmodels.duration.survfunc import SurvfuncRight
-from test_outside_stand import exactly_dated, own_profile, with_axis_from, write
 
 from standage.findings.pulses import pulses
 from standage.profiles import load_profile

@@ -23,7 +23,7 @@ from standage.survey.reading import read_survey
 from standage.survey.schema import KINDS, TABLES, table
 from standage.years import growing_season, growing_seasons, year_axis
 
-ROOT = Path(__file__).parent.parent
+ROOT = Path(__file__).parents[2]
 
 
 def write(folder: Path, **tables: str) -> Path:
