@@ -23,6 +23,7 @@ from standage.survey.form_rows import (
 )
 from standage.survey.formula_escapes import as_it_was
 from standage.survey.limits import MOST_CELLS, MOST_COLUMNS, TooLarge, bounded, content_of
+from standage.survey.readings import Reading
 from standage.survey.schema import TABLES, Table
 
 GUIDE = "how to fill in"
@@ -57,6 +58,7 @@ class WrittenSurvey:
     """All tables that were found, by table name; `unreadable` holds the names of tables that are
     there but could not be read.
 
+    readings: what was read differently from what was written.
     rings: content of the decadal ring-width files by name, `rings/FILE`. book: name of the workbook
     that holds the tables, "" without one.
     """
@@ -66,6 +68,7 @@ class WrittenSurvey:
     unreadable: set[str] = field(default_factory=set)
     problems: ProblemList = field(default_factory=ProblemList)
     notes: list[str] = field(default_factory=list)
+    readings: list[Reading] = field(default_factory=list)
     hashes: dict[str, str] = field(default_factory=dict)
     rings: dict[str, bytes] = field(default_factory=dict)
     book: str = ""

@@ -119,6 +119,7 @@ def read_survey(path: str | PathLike, *, known_species: Sequence[str] | None = N
         hashes=written.hashes,
         main_species=main,
         known_species=keys,
+        readings=tuple(dict.fromkeys(written.readings)),
         **frames,
     )
 

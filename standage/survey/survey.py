@@ -9,6 +9,7 @@ import pandas as pd
 
 from standage.survey.card import summary_card, summary_counts
 from standage.survey.cells import typed_table
+from standage.survey.readings import Reading
 from standage.survey.ring_widths import ring_frame
 from standage.survey.schema import RING_WIDTHS
 from standage.years import growing_season
@@ -30,7 +31,7 @@ class Survey:
     sorted by core and year, years consecutive within a core, 0 = absent ring, and `row` is the row
     or line of `file`. notes: what the reader of the results should know. hashes: SHA-256 by file
     name. main_species: the commonest species with a profile. known_species: keys of the profiles it
-    was read with.
+    was read with. readings: what was read differently from what was written.
     """
 
     name: str
@@ -47,6 +48,7 @@ class Survey:
     main_species: str
     ring_widths: pd.DataFrame = field(default_factory=_no_ring_widths)
     known_species: tuple[str, ...] | None = None
+    readings: tuple[Reading, ...] = ()
 
     def survey_season(self, stand: str) -> int:
         """The growing season that had begun last when the stand was surveyed. Raises KeyError for a
