@@ -58,7 +58,7 @@ SECTION_GRASS_YEARS, SECTION_STILL_IN_GRASS, SECTION_OUT_OF_GRASS = (
 )  # kinds of section; any other bounds a ring count
 
 
-def build_model(data: StandData) -> pm.Model:
+def stand_model(data: StandData) -> pm.Model:
     """The joint model of all units of a survey.
 
     Parameters
@@ -79,7 +79,7 @@ def build_model(data: StandData) -> pm.Model:
 
     Examples
     --------
-    >>> model = build_model(data)  # doctest: +SKIP
+    >>> model = stand_model(data)  # doctest: +SKIP
     >>> with model:  # doctest: +SKIP
     ...     prior = pm.sample_prior_predictive(500, var_names=["living_0"], random_seed=1)
     """
@@ -123,7 +123,7 @@ def build_model(data: StandData) -> pm.Model:
 
 
 def parameters_to_point(parameters: Mapping[str, Any], data: StandData) -> dict[str, np.ndarray]:
-    """A point of `build_model(data)` from parameters by name, whose per-unit lists become one
+    """A point of `stand_model(data)` from parameters by name, whose per-unit lists become one
     entry a unit.
 
     Parameters

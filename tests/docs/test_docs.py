@@ -483,7 +483,7 @@ def test_the_oldest_versions_tested_are_those_promised():
     ]
     tested = dict(line.split("==") for line in listed)
     for promise in tomllib.loads(read("pyproject.toml"))["project"]["dependencies"]:
-        name, oldest = re.fullmatch(r"([a-z0-9]+)>=([0-9.]+)(?:,<.*)?", promise).groups()
+        name, oldest = re.fullmatch(r"([a-z0-9-]+)>=([0-9.]+)(?:,<.*)?", promise).groups()
         held = tested[name].split(".")[: oldest.count(".") + 1]
         assert held == oldest.split(".") and set("".join(tested[name].split(".")[len(held) :])) <= {
             "0"

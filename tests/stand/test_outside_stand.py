@@ -23,7 +23,7 @@ from standage.profiles import load_profile, models_folder
 from standage.stand.build import build_stands
 from standage.stand.data import SpeciesData, StandData
 from standage.stand.fit import fit_stands
-from standage.stand.model import build_model
+from standage.stand.model import stand_model
 from standage.stand.parameters import SPECIES_NAMES, UNIT_NAMES, layout, unpack
 from standage.stand.sampler import sample
 from standage.stand.states import unit_state
@@ -353,7 +353,7 @@ def test_pymcs_sampler_on_the_pymc_statement_finds_the_same_posterior(few_trees)
     differ by 4.5 Monte-Carlo standard errors: some 80 numbers, so a false alarm in 1,900 runs.
     """
     season = few_trees.units[0].season_index
-    with build_model(few_trees):
+    with stand_model(few_trees):
         theirs = pm.sample(
             500,
             tune=500,

@@ -26,7 +26,7 @@ from scipy.stats import multivariate_normal, nbinom
 from standage.stand.data import Node, StandData, TreeChain
 from standage.stand.expressions import negative_binomial_pmf, spline_weights, student_t4_cdf
 from standage.stand.kernel.log_density import log_density_and_gradient
-from standage.stand.model import build_model, parameters_to_point
+from standage.stand.model import parameters_to_point, stand_model
 from standage.stand.parameters import pack, unpack
 
 AS_WRITTEN = Mode(
@@ -62,7 +62,7 @@ def survey(name) -> StandData:
 @cache
 def compiled(name):
     """Log density of the PyMC statement and its gradient by variable, as a function of a point."""
-    model = build_model(survey(name))
+    model = stand_model(survey(name))
     log_density_of_model = model.logp()
     density = model.compile_fn(
         [log_density_of_model, *grad(log_density_of_model, model.value_vars)], mode=AS_WRITTEN
@@ -161,7 +161,7 @@ def test_impossible_tree_costs_a_finite_amount():
     parameters = random_parameters(6, data)
     expected = log_density(parameters, data) + np.log(1e-300)
     assert log_density(parameters, with_tree) == pytest.approx(expected, rel=1e-12)
-    model = build_model(with_tree)
+    model = stand_model(with_tree)
     assert float(
         model.compile_logp(mode=AS_WRITTEN)(parameters_to_point(parameters, data))
     ) == pytest.approx(expected, rel=1e-10)
@@ -292,7 +292,7 @@ def test_prior_draws_leave_the_data_out():
     """
     data = survey("coring height, no plots")
     draws = 400
-    with build_model(data):
+    with stand_model(data):
         prior = pm.sample_prior_predictive(
             draws,
             var_names=["living_0", "level"],

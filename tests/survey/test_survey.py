@@ -21,7 +21,7 @@ from standage.survey.column_reference import column_reference, column_rows
 from standage.survey.forms import write_template
 from standage.survey.reading import read_survey
 from standage.survey.schema import KINDS, TABLES, table
-from standage.years import growing_season, growing_seasons, year_axis
+from standage.years import growing_season, growing_seasons
 
 ROOT = Path(__file__).parents[2]
 
@@ -315,15 +315,12 @@ def test_the_column_page_is_up_to_date():
         assert f"| `{row[1]}` |" in page
 
 
-def test_growing_season_and_axis():
+def test_growing_season():
     assert (
         growing_season(dt.date(2020, 2, 29)) == 2019 and growing_season(dt.date(2020, 3, 1)) == 2020
     )
     dates = pd.Series(pd.to_datetime(["2020-02-29", "2020-03-01", None]))
     np.testing.assert_array_equal(growing_seasons(dates), [2019, 2020, np.nan])
-    assert year_axis(None, 2020, longevity_years=450)[0] == 1820
-    assert year_axis(1600, 2020, longevity_years=450)[0] == 1570
-    assert year_axis(1800, 2020, longevity_years=450).tolist() == list(range(1720, 2021))
     with pytest.raises(ValueError):
         growing_season(pd.NaT)
 
