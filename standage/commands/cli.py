@@ -208,9 +208,19 @@ def new(folder: str, xlsx: bool) -> None:
 @main.command()
 @click.argument("survey", type=click.Path())
 @profiles_option
-def check(survey: str, profile_folder: str | None) -> None:
+@click.option("--all", "in_full", is_flag=True, help="Every problem on a line of its own.")
+def check(survey: str, profile_folder: str | None, in_full: bool) -> None:
     """Report all problems of a SURVEY (folder of CSV, or .xlsx) at once, and what was read."""
-    click.echo(str(_read(survey, profile_folder)))
+    from standage.errors import SurveyError
+
+    try:
+        read = _read(survey, profile_folder)
+    except SurveyError as refused:
+        if not in_full:
+            raise
+        click.echo(refused.in_full(), err=True)
+        sys.exit(BAD_INPUT)
+    click.echo(str(read))
     click.echo("No problems found.")
 
 

@@ -12,6 +12,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from standage.causes import FIRST_SCREEN, causes_of, height_of, lines_of_causes
 from standage.errors import Problem, SurveyError
 from standage.survey.reading import read_survey
 from standage.survey.schema import TABLES, table
@@ -599,7 +600,9 @@ def test_a_thousand_like_problems_are_all_kept_and_few_are_printed(tmp_path):
     with pytest.raises(SurveyError) as caught:
         read_survey(path)
     assert sum(problem.column == "dbh_cm" for problem in caught.value.problems) == 1000
-    assert len(str(caught.value).splitlines()) < 20 and "995 more" in str(caught.value)
+    assert "dbh_cm, 1000 times (rows 2-1001): found 'NA'" in str(caught.value)
+    assert len(str(caught.value).splitlines()) <= FIRST_SCREEN
+    assert len(caught.value.in_full().splitlines()) == 1 + len(caught.value.problems)
 
 
 def test_a_problem_reads_as_one_line():
@@ -611,6 +614,56 @@ def test_a_problem_reads_as_one_line():
         == "cores.csv, row 14, column height_cm: found '410'; expected a number from 0 to 300 cm."
         " Check the unit."
     )
+
+
+def problem_at(row, column="dbh_cm", found="'12 cm'", what_to_do="Write 12.", file="trees.csv"):
+    return Problem(file, row, column, found, "a number of cm", what_to_do)
+
+
+def test_like_problems_are_one_line_with_their_number_rows_and_fix():
+    same = [problem_at(row) for row in (2, 3, 4, 9)]
+    (cause,) = causes_of(same)
+    assert str(cause) == (
+        "trees.csv, column dbh_cm, 4 times (rows 2-4, 9): found '12 cm'; expected a number of cm."
+        " Write 12."
+    )
+    varied = [problem_at(row, found=f"'{row} cm'", what_to_do=f"Write {row}.") for row in range(7)]
+    (cause,) = causes_of(varied)
+    assert "found '0 cm', '1 cm', '2 cm' and 4 others" in str(cause)
+    assert str(cause).endswith("In row 0: Write 0.")
+    assert str(causes_of(same[:1])[0]) == str(same[0])
+
+
+def test_what_has_another_fix_is_another_cause_though_the_cells_are_alike():
+    told = [problem_at(2, what_to_do="Did you mean 'a'?"), problem_at(3, what_to_do="Empty it.")]
+    assert len(causes_of(told)) == 2
+
+
+def test_whole_files_come_before_columns_and_those_before_cells():
+    cells = [problem_at(row) for row in range(2, 50)]
+    column = problem_at(None, "species", what_to_do="Add it.")
+    whole = problem_at(None, None, "no such table", "Add the table.", "stands.csv")
+    few = problem_at(2, "status", "'alive'", "Did you mean 'live'?")
+    order = [cause.problems[0] for cause in causes_of([few, *cells, column, whole])]
+    assert order == [whole, column, cells[0], few]
+
+
+@given(
+    numbers=st.lists(st.integers(1, 30), min_size=1, max_size=60),
+    width=st.sampled_from([60, 100, 200]),
+)
+def test_the_first_screen_never_overflows_and_loses_no_problem(numbers, width):
+    told = [
+        problem_at(row, "abcdefghij"[kind % 10] * (1 + kind % 7), what_to_do=f"Do {'x' * kind}.")
+        for kind, number in enumerate(numbers)
+        for row in range(number)
+    ]
+    lines = lines_of_causes(causes_of(told), width=width)
+    assert 1 + sum(height_of(line, width) for line in lines) <= FIRST_SCREEN
+    times = [int(found) for line in lines for found in re.findall(r", (\d+) times", line)]
+    ones = sum(", row " in line for line in lines)
+    left = [int(found) for found in re.findall(r"and (\d+) of \d+ more", lines[-1])]
+    assert sum(times) + ones + sum(left) == len(told)
 
 
 def test_two_columns_that_were_mixed_up_are_told_as_such_besides_their_cells(tmp_path):

@@ -1,0 +1,148 @@
+"""Problems that have one cause as one line, the worst first: what a person reads before they open
+the file.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from standage.problems import Problem, in_one_voice, plainly
+
+FIRST_SCREEN = 25
+"""Lines of a first screen: as many as an ordinary terminal window shows."""
+
+SCREEN_WIDTH = 100
+"""Columns of a screen whose width isn't known (assumption); longer lines are counted as several."""
+
+RUNS_OF_ROWS = 4
+EXAMPLES = 3
+LONGEST_EXAMPLE = 40
+"""Rows, and things found, that the line of a cause spells out; characters of one that is short
+enough to stand beside others.
+"""
+
+_NUMBER = re.compile(r"\d[\d.,:/-]*")
+_QUOTED = re.compile(r"'[^']*'")
+
+
+@dataclass(frozen=True)
+class Cause:
+    """Problems of one file and column that are alike but for the cell, in order of rows."""
+
+    problems: tuple[Problem, ...]
+
+    def __len__(self) -> int:
+        return len(self.problems)
+
+    def __str__(self) -> str:
+        """One line: where, how many and in which rows, what was found, expected, and the fix."""
+        first = self.problems[0]
+        if len(self) == 1:
+            return str(first)
+        where = plainly(first.file)
+        if first.column is not None:
+            where += f", column {plainly(first.column)}"
+        where += f", {len(self)} times"
+        rows = rows_in_words([each.row for each in self.problems if each.row is not None])
+        where += f" ({rows})" if rows else ""
+        alike = len({each.what_to_do for each in self.problems}) == 1
+        advice = plainly(first.what_to_do)
+        return in_one_voice(
+            where,
+            self._found(),
+            plainly(first.expected),
+            advice if alike or first.row is None else f"In row {first.row}: {advice}",
+        )
+
+    def _found(self) -> str:
+        different = list(dict.fromkeys(each.found for each in self.problems))
+        first = plainly(different[0])
+        if len(different) == 1:
+            return first
+        short = [plainly(each) for each in different if len(each) <= LONGEST_EXAMPLE][:EXAMPLES]
+        if len(short) < EXAMPLES and len(short) < len(different):
+            return f"{first}, and the like"
+        more = len(different) - len(short)
+        return ", ".join(short) + (f" and {more} others" if more else "")
+
+
+def causes_of(problems: Iterable[Problem]) -> list[Cause]:
+    """Problems folded by cause, the worst first: what is wrong with whole files, then with whole
+    columns, then with most cells; of equals the first in the survey.
+    """
+    alike: dict[tuple, list[Problem]] = {}
+    for problem in problems:
+        alike.setdefault(_kind(problem), []).append(problem)
+    causes = [Cause(tuple(each)) for each in alike.values()]
+    return sorted(causes, key=lambda cause: (_reach(cause.problems[0]), -len(cause)))
+
+
+def _kind(problem: Problem) -> tuple:
+    """What problems of one cause have in common: all but the rows, and the cells they quote."""
+    return (
+        problem.file,
+        problem.column,
+        _NUMBER.sub("#", _QUOTED.sub("'", problem.found)),
+        _NUMBER.sub("#", problem.expected),
+        _NUMBER.sub("#", problem.what_to_do),
+    )
+
+
+def _reach(problem: Problem) -> int:
+    """How much of a survey a problem spoils: 0 a file, 1 a column, 2 a cell or a row."""
+    if problem.row is None:
+        return 0 if problem.column is None else 1
+    return 2
+
+
+def rows_in_words(rows: Sequence[int]) -> str:
+    """Rows as runs, the first of many.
+
+    >>> rows_in_words([2, 3, 4, 9])
+    'rows 2-4, 9'
+    >>> rows_in_words([2, 4, 6, 8, 10, 12])
+    'rows 2, 4, 6, 8 and 2 more'
+    """
+    runs: list[list[int]] = []
+    for row in sorted(set(rows)):
+        if runs and row == runs[-1][1] + 1:
+            runs[-1][1] = row
+        else:
+            runs.append([row, row])
+    shown = runs[:RUNS_OF_ROWS]
+    written = ", ".join(f"{low}" if low == high else f"{low}-{high}" for low, high in shown)
+    more = sum(high - low + 1 for low, high in runs[RUNS_OF_ROWS:])
+    if not runs:
+        return ""
+    name = "row" if len(runs) == 1 and runs[0][0] == runs[0][1] else "rows"
+    return f"{name} {written}" + (f" and {more} more" if more else "")
+
+
+def height_of(line: str, width: int = SCREEN_WIDTH) -> int:
+    """Lines that a line of text takes on a screen."""
+    return max(1, -(-len(line) // width))
+
+
+def lines_of_causes(
+    causes: Sequence[Cause], *, room: int = FIRST_SCREEN - 1, width: int = SCREEN_WIDTH
+) -> list[str]:
+    """A line a cause, as many as fit into `room` lines of the screen, and at least one; then how
+    many are left.
+    """
+    lines: list[str] = []
+    taken = 0
+    for place, cause in enumerate(causes):
+        line = f"  {cause}"
+        last = place == len(causes) - 1
+        if lines and taken + height_of(line, width) + (not last) > room:
+            break
+        lines.append(line)
+        taken += height_of(line, width)
+    left = causes[len(lines) :]
+    if left:
+        number = sum(map(len, left))
+        kinds = "1 more kind" if len(left) == 1 else f"{len(left)} more kinds"
+        lines.append(f"  and {number} of {kinds}: `standage check SURVEY --all` shows every one.")
+    return lines
