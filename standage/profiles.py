@@ -19,7 +19,14 @@ from pathlib import Path
 
 from standage.errors import Problem, SurveyError
 
-STATUSES = ("published", "derived", "common practice", "from memory", "assumed")
+STATUS_MARKS = {
+    "published": "p",
+    "derived": "d",
+    "common practice": "c",
+    "from memory": "m",
+    "assumed": "a",
+}
+STATUSES = tuple(STATUS_MARKS)
 _PARTS = ("value", "unit", "source", "reason", "status")
 _HEADINGS = ("key", "name", "species", "checked")
 _YES_OR_NO = "1 = yes, 0 = no"
@@ -559,34 +566,48 @@ def _short(source: str) -> str:
 
 
 def profile_reference() -> str:
-    """The reference part of docs/profiles.md in Markdown: what each key means, then one table a
-    shipped species.
+    """The reference part of docs/profiles.md in Markdown: the shipped profiles side by side, then
+    the source of each number that has one.
     """
-    lines = [
-        "## What each number means",
+    profiles = [_read(models_folder() / f"{key}.toml", shipped=True) for key in profile_keys()]
+    marks = ", ".join(f"{mark} {status}" for status, mark in STATUS_MARKS.items())
+    lines = ["## The shipped profiles side by side", ""]
+    lines += [
+        f"- `{profile.key}`, *{profile.species}*. {profile.standing()}" for profile in profiles
+    ]
+    lines += [
         "",
-        "| key | unit | allowed | meaning |",
-        "|---|---|---|---|",
+        f"Marks: {marks}. The reason of each number: `standage profiles KEY`.",
+        "",
+        "| key | meaning | unit | allowed | "
+        + " | ".join(f"`{each.key}`" for each in profiles)
+        + " |",
+        "|---|---|---|---|" + "---|" * len(profiles),
     ]
     for key, quantity in QUANTITIES.items():
+        cells = [_cell(profile, key) for profile in profiles]
         lines.append(
-            f"| `{key}` | {quantity.unit} | {quantity.lowest:g} to {quantity.highest:g} |"
-            f" {quantity.meaning} |"
+            f"| `{key}` | {quantity.meaning} | {quantity.unit} | {quantity.lowest:g} to"
+            f" {quantity.highest:g} | {' | '.join(cells)} |"
         )
-    for profile_key in profile_keys():
-        profile = _read(models_folder() / f"{profile_key}.toml", shipped=True)
-        lines += [
-            "",
-            f"## {profile.name} (*{profile.species}*), `{profile.key}`",
-            "",
-            profile.standing(),
-            "",
-        ]
-        lines += ["| key | value | unit | status | source | reason |", "|---|---|---|---|---|---|"]
+    sourced: dict[tuple[str, str], list[str]] = {}
+    for profile in profiles:
         for key in _used(profile):
             number = profile.sourced(key)
-            lines.append(
-                f"| `{key}` | {number.value:g} | {number.unit} | {number.status} | {number.source}"
-                f" | {number.reason} |"
-            )
+            if number.source != "none":
+                place = (number.source, f"`{key}`")
+                sourced.setdefault(place, []).append(f"`{profile.key}`")
+    lines += ["", "## Sources of published and derived numbers", ""]
+    lines += ["| number | profiles | source |", "|---|---|---|"]
+    lines += [
+        f"| {key} | {', '.join(users)} | {source} |" for (source, key), users in sourced.items()
+    ]
     return "\n".join(lines) + "\n"
+
+
+def _cell(profile: Profile, key: str) -> str:
+    """A number with the mark of its status; blank where the profile doesn't use it."""
+    if key not in _used(profile):
+        return ""
+    number = profile.sourced(key)
+    return f"{number.value:g} {STATUS_MARKS[number.status]}"

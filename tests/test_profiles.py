@@ -11,6 +11,7 @@ import pytest
 from standage.errors import SurveyError
 from standage.profiles import (
     QUANTITIES,
+    STATUS_MARKS,
     STATUSES,
     UncheckedProfile,
     load_profile,
@@ -301,11 +302,19 @@ def test_the_reference_page_is_not_stale():
     )
 
 
-def test_the_reference_has_one_table_a_species_and_every_key():
+def test_the_reference_has_every_key_once_with_each_profiles_number_and_all_sources():
     reference = profile_reference()
-    for key in SHIPPED:
-        assert reference.count(f", `{key}`\n") == 1
+    side_by_side = reference.split("## Sources")[0]
+    rows = {line.split(" | ")[0]: line for line in side_by_side.splitlines()}
+    profiles = [quiet_load(key) for key in SHIPPED]
     for name in QUANTITIES:
+        assert reference.count(f"| `{name}` | {QUANTITIES[name].meaning} |") == 1
+        cells = [cell.strip() for cell in rows[f"| `{name}`"].strip("|").split(" | ")[4:]]
+        assert len(cells) == len(profiles)
         idle = name.startswith("grass_stage.") and name != "grass_stage.present"
-        in_use = [key for key in SHIPPED if quiet_load(key).has_grass_stage or not idle]
-        assert reference.count(f"| `{name}` |") == 1 + len(in_use), name
+        for cell, profile in zip(cells, profiles, strict=True):
+            number = profile.sourced(name) if profile.has_grass_stage or not idle else None
+            shown = f"{number.value:g} {STATUS_MARKS[number.status]}" if number else ""
+            assert cell == shown, (name, profile.key)
+    sources = {profile.sourced(name).source for profile in profiles for name in QUANTITIES}
+    assert all(source in reference for source in sources - {"none"})
