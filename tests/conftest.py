@@ -23,14 +23,14 @@ if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
 WARM = """
 import sys, tempfile
 from pathlib import Path
-from standage.results import result_tables
+from standage.findings import Findings
 from standage.simulate import small_survey
 from standage.stand.fit import fit_stands
 from standage.survey import read_survey
 
 with tempfile.TemporaryDirectory() as folder:
     survey = read_survey(small_survey(5).write(Path(folder) / "small"))
-    result_tables(fit_stands(survey, draws=50, tune=50, chains=2))
+    Findings(fit_stands(survey, draws=50, tune=50, chains=2)).tables
 Path(sys.argv[1]).touch()
 """
 

@@ -12,6 +12,8 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 
+from standage.survey.schema import TABLES, Table
+
 DRAWS = 300
 SEASON = 2020
 YEARS = np.arange(1780, SEASON + 1)
@@ -231,10 +233,8 @@ def _survey(trees: pd.DataFrame, units) -> FakeSurvey:
             },
         ]
     )
-    return FakeSurvey(
-        name="invented",
-        path="invented",
-        stands=pd.DataFrame(
+    tables = {
+        "stands": pd.DataFrame(
             {
                 "stand": STANDS,
                 "community": "",
@@ -242,9 +242,9 @@ def _survey(trees: pd.DataFrame, units) -> FakeSurvey:
                 "origin": "natural",
             }
         ),
-        plots=plots,
-        trees=survey_trees,
-        cores=pd.DataFrame(
+        "plots": plots,
+        "trees": survey_trees.assign(origin="natural"),
+        "cores": pd.DataFrame(
             {
                 "core": cored["tree"] + "a",
                 "tree": cored["tree"],
@@ -253,13 +253,29 @@ def _survey(trees: pd.DataFrame, units) -> FakeSurvey:
                 "core_length_mm": 180.0,
             }
         ),
-        counts=counts,
-        events=events,
-        sections=pd.DataFrame(columns=["section"]),
+        "counts": counts,
+        "events": events,
+        "sections": pd.DataFrame(),
+        "ring_widths": pd.DataFrame(),
+    }
+    return FakeSurvey(
+        name="invented",
+        path="invented",
+        **{schema.name: _with_all_columns(tables[schema.name], schema) for schema in TABLES},
         notes=(),
         hashes={"trees.csv": "0" * 64},
         main_species="longleaf-pine",
     )
+
+
+def _with_all_columns(table: pd.DataFrame, schema: Table) -> pd.DataFrame:
+    """The table with the columns of the survey that it lacks, blank."""
+    blank = {
+        column.name: np.nan if column.is_number else pd.NaT if column.kind == "date" else ""
+        for column in schema.columns
+        if column.name not in table
+    }
+    return table.assign(**blank)
 
 
 def _parameters() -> pd.DataFrame:

@@ -16,13 +16,13 @@ from standage.errors import StandageError
 from standage.figures.comparison import comparison_figures
 from standage.figures.files import write_figures
 from standage.figures.styles import SCREEN, in_style
-from standage.findings import cohorts, pulses, scan_units, stand_summary
+from standage.findings import Findings
 from standage.findings.compared_stands import StandHistory, stand_histories
 from standage.findings.comparison import CLASS_YEARS, NOT_COMPARED, compare_histories
 from standage.findings.long_table import long_table
 from standage.prose.comparison import comparison_sentences
 from standage.results.folder import MARK, build_result_folder, check_result_folder, read_told
-from standage.results.writing import with_coordinates, write_table
+from standage.results.table_files import write_table
 from standage.stand.openings import OFF
 
 DRAWS = "posterior.nc"
@@ -250,15 +250,15 @@ def _read(folder: Path, about: dict[str, Any], name: str, level: float) -> _Resu
     from standage.stand.posterior import load_posterior
 
     posterior = load_posterior(folder / DRAWS)
-    scans = scan_units(posterior)
+    findings = Findings(posterior, level=level)
     profiles = {profile["key"]: profile["sha256"] for profile in about["profiles"]}
     tables = {
-        "stand_summary": with_coordinates(stand_summary(posterior, level=level), posterior.survey),
-        "cohorts": cohorts(posterior, level=level),
-        "pulses": pulses(posterior, level=level, scans=scans),
+        "stand_summary": findings.stand_summary,
+        "cohorts": findings.cohorts,
+        "pulses": findings.pulses,
     }
     tables["all_stands"] = long_table(tables, posterior.survey).assign(survey=name)
-    histories = stand_histories(posterior, scans=scans, source=name, profiles=profiles)
+    histories = stand_histories(posterior, scans=findings.scans, source=name, profiles=profiles)
     return _Result(name, about, histories, tables, not posterior.verdict["passed"])
 
 

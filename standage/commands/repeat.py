@@ -18,7 +18,7 @@ from standage.commands.run_options import RunOptions
 from standage.errors import StandageError
 from standage.profiles import profile_keys
 from standage.results.folder import read_told
-from standage.results.writing import library_versions
+from standage.results.provenance import library_versions
 from standage.survey.files import read_written
 from standage.survey.reading import read_survey
 from standage.survey.survey import Survey

@@ -14,7 +14,7 @@ from threadpoolctl import threadpool_limits
 
 from standage.commands.run_options import RunOptions
 from standage.errors import StandageError
-from standage.evidence import date_trees
+from standage.findings import Findings
 from standage.growth.growth_changes import check_criterion
 from standage.profiles import load_profile, profile_keys
 from standage.progress import progress_on_screen
@@ -23,7 +23,7 @@ from standage.report import report_writer
 from standage.results.folder import check_result_folder
 from standage.results.folder_swap import Workplace, work_on
 from standage.results.workbook import workbook_writer
-from standage.results.writing import IncompleteResult, result_tables, ring_changes, write_results
+from standage.results.writing import IncompleteResult, write_results
 from standage.stand.draws_file import KeptDraws
 from standage.stand.fit import fit_stands
 from standage.survey.coordinates import coordinates_to
@@ -100,12 +100,10 @@ def run_survey(
             )
         if kept_before is not None and _when(place.draws) == kept_before:
             notes.append(TAKEN_UP)
-        ages = date_trees(survey, level=level, folder=profile_folder)
-        changes = ring_changes(posterior, criterion=asked.release_criterion)
-        tables = result_tables(
-            posterior, level=level, ages=ages, profile_folder=profile_folder, changes=changes
+        findings = Findings(
+            posterior, criterion=asked.release_criterion, profile_folder=profile_folder
         )
-        species = sorted({unit.species for unit in posterior.units})
+        tables = findings.tables
         options_told = asked.recorded() | {
             "profile_folder": None if profile_folder is None else _path_from(out, profile_folder)
         }
@@ -114,26 +112,30 @@ def run_survey(
             "options": options_told,
             "survey_path": _path_from(out, survey.path),
         }
-        changed = changed_inputs(survey, profiles_before, species, profile_folder)
+        changed = changed_inputs(survey, profiles_before, findings.profiles, profile_folder)
         if changed:
             settings["changed_while_running"] = changed
             notes.append(
                 f"Changed while this ran: {', '.join(changed)}. The results are of the survey as it"
                 " was read; run it again."
             )
-        told = {
-            "level": level,
-            "profiles": [load_profile(key, profile_folder) for key in species],
-            "changes": changes,
-            "settings": settings,
-        }
         incomplete = ""
         try:
-            also = [report_writer(posterior, tables, units=asked.units, **told)]
+            also = [
+                report_writer(
+                    posterior,
+                    tables,
+                    level=level,
+                    units=asked.units,
+                    profiles=findings.profiles.values(),
+                    changes=findings.growth_changes,
+                    settings=settings,
+                )
+            ]
             if asked.xlsx:
-                also.append(workbook_writer(tables, survey=survey.name, level=level))
+                also.append(workbook_writer(findings))
             write_results(
-                posterior, out, tables=tables, style=asked.style, also=also, place=place, **told
+                findings, out, settings=settings, style=asked.style, also=also, place=place
             )
             place.forget_draws()
         except IncompleteResult as lacking:
@@ -141,7 +143,7 @@ def run_survey(
                 f"{lacking} The draws are kept, so that the same command makes the rest without"
                 " sampling again."
             )
-    text = summary(posterior, level=level, tables=tables, units=asked.units)
+    text = summary(posterior, tables=tables, units=asked.units)
     return RunResult(text, bool(posterior.verdict["passed"]), tuple(notes), incomplete)
 
 

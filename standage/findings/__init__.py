@@ -3,6 +3,7 @@
 from standage.findings.attribution import attribution
 from standage.findings.cohorts import cohorts
 from standage.findings.comparison import comparison
+from standage.findings.findings import Findings
 from standage.findings.local_ratio import scan_units
 from standage.findings.long_table import long_table
 from standage.findings.model_checks import count_check, delays, diameter_check, size_curves
@@ -13,6 +14,7 @@ from standage.findings.stand_summary import stand_summary
 from standage.findings.tree_dates import tree_dates
 
 __all__ = [
+    "Findings",
     "attribution",
     "best_score",
     "cohorts",

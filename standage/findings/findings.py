@@ -15,15 +15,18 @@ from standage.findings.disturbances import disturbance_table, event_table, tree_
 from standage.findings.events_on_record import event_years_by_rings
 from standage.findings.local_ratio import Scan, scan_units
 from standage.findings.long_table import COORDINATES, long_table, stand_places
+from standage.findings.model_checks import count_check, delays, diameter_check, size_curves
 from standage.findings.prior_sensitivity import prior_sensitivity
 from standage.findings.pulses import pulses
 from standage.findings.rates import rates
-from standage.findings.releases import release_table
+from standage.findings.releases import disturbance_chronology, release_table
 from standage.findings.stand_summary import stand_summary
 from standage.findings.tree_dates import tree_dates
-from standage.growth.growth_changes import MODEL, GrowthChanges, growth_changes
+from standage.growth.growth_changes import MODEL, GrowthChanges, growth_changes, ring_years
 from standage.growth.release_criteria import Criterion
 from standage.profiles import Profile, load_profile
+from standage.stand.posterior import Posterior
+from standage.survey.survey import Survey
 
 PARAMETER_COLUMNS = (
     *("name", "stand", "prior_low", "prior_median", "prior_high"),
@@ -49,7 +52,7 @@ class Findings:
 
     def __init__(
         self,
-        posterior,
+        posterior: Posterior,
         *,
         level: float | None = None,
         criterion: str | Criterion = MODEL,
@@ -60,8 +63,13 @@ class Findings:
         self.criterion = criterion
         self.profile_folder = profile_folder
 
+    @classmethod
+    def of(cls, result: Posterior | Findings) -> Findings:
+        """The findings of a posterior, at the level of its fit; or findings, as they are."""
+        return result if isinstance(result, Findings) else cls(result)
+
     @property
-    def survey(self):
+    def survey(self) -> Survey:
         """The survey that was fitted."""
         return self.posterior.survey
 
@@ -171,6 +179,39 @@ class Findings:
         return prior_sensitivity(self.posterior, scans=self.scans)
 
     @cached_property
+    def disturbance_chronology(self) -> pd.DataFrame | None:
+        """One row a stand with rings and year, quiet years too; None without ring widths."""
+        changes = self.growth_changes
+        if changes is None:
+            return None
+        return disturbance_chronology(self.posterior, level=self.level, changes=changes)
+
+    @cached_property
+    def ring_years(self) -> pd.DataFrame | None:
+        """One row a ring of a tree; None without ring widths."""
+        return None if self.growth_changes is None else ring_years(self.growth_changes)
+
+    @cached_property
+    def delays(self) -> pd.DataFrame:
+        """One row a unit, delay and number of seasons: its chance before and after the data."""
+        return delays(self.posterior, level=self.level)
+
+    @cached_property
+    def size_curves(self) -> pd.DataFrame:
+        """One row a unit and season since breast height: median diameter."""
+        return size_curves(self.posterior, level=self.level)
+
+    @cached_property
+    def diameter_check(self) -> pd.DataFrame:
+        """One row a unit and class of diameter: stems listed and expected."""
+        return diameter_check(self.posterior, level=self.level)
+
+    @cached_property
+    def count_check(self) -> pd.DataFrame:
+        """One row a unit and seedling stage: plants counted and expected."""
+        return count_check(self.posterior)
+
+    @cached_property
     def tables(self) -> dict[str, pd.DataFrame]:
         """All tables of a result by file name without ending."""
         of_rings = {
@@ -194,7 +235,7 @@ class Findings:
         return tables | {"all_stands": long_table(tables, self.survey)}
 
 
-def with_coordinates(table: pd.DataFrame, survey) -> pd.DataFrame:
+def with_coordinates(table: pd.DataFrame, survey: Survey) -> pd.DataFrame:
     """A table of stands with latitude and longitude after `community`, as exactly as the survey
     holds them; blank where it doesn't.
     """

@@ -15,6 +15,7 @@ import pandas as pd
 
 from standage.findings.attribution import NEEDED_FACTOR
 from standage.findings.events_on_record import stand_events
+from standage.findings.findings import Findings
 from standage.findings.prior_sensitivity import DISAGREE, STAGE_COUNTS, WORTH_TELLING_YEARS
 from standage.grammar import capital, counted, listed
 from standage.growth.growth_changes import MODEL
@@ -24,7 +25,6 @@ from standage.prose.comparison import comparison_sentences
 from standage.prose.measures import METRIC, Measures
 from standage.prose.unit_answer import Answer, never_told, unit_answer
 from standage.prose.wording import percent, probability_words, sayable, year_words
-from standage.results.writing import result_tables
 
 # of the range on record, below which a year that the rings have sharpened is told (assumption)
 SHARPER = 0.7
@@ -44,7 +44,7 @@ MUCH_ONE_PLOT = 0.6
 def summary(
     posterior,
     *,
-    level: float = 0.9,
+    level: float | None = None,
     tables: Mapping[str, pd.DataFrame] | None = None,
     units: str = METRIC,
 ) -> str:
@@ -53,11 +53,12 @@ def summary(
     Parameters
     ----------
     posterior : the posterior of a survey.
-    level : credible level behind "between ... and ...".
-    tables : `result_tables(posterior, level=level)`, where they are at hand.
+    level : credible level behind "between ... and ..."; that of the fit if None.
+    tables : `Findings(posterior, level=level).tables`, where they are at hand.
     units : `metric`, or `us` for acres and feet beside.
     """
-    tables = result_tables(posterior, level=level) if tables is None else tables
+    level = posterior.level if level is None else level
+    tables = Findings(posterior, level=level).tables if tables is None else tables
     measures = Measures(units)
     parts = [verdict_sentence(posterior.verdict), between_means(level)]
     for _, row in tables["stand_summary"].iterrows():

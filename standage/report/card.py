@@ -18,8 +18,8 @@ from standage.errors import StandageError
 from standage.figures.axes import drawing_axes, new_figure, plain, without_formulas
 from standage.figures.disturbance import plot_ring_panel, ring_panel_height
 from standage.figures.styles import current_style
-from standage.findings.disturbances import tree_release_table
-from standage.growth.growth_changes import MODEL, ring_years
+from standage.findings import Findings
+from standage.growth.growth_changes import MODEL
 from standage.growth.release_criteria import Criterion
 from standage.prose.measures import METRIC, Measures
 from standage.prose.tree_story import TreeStory, cores_by_tree, file_name_of, tree_story
@@ -27,7 +27,6 @@ from standage.prose.unit_answer import points
 from standage.report.page import render, ring_spans
 from standage.report.pictures import picture
 from standage.results.folder import read_told
-from standage.results.writing import ring_changes
 from standage.stand.posterior import load_posterior
 from standage.survey.formula_escapes import table_as_it_was
 
@@ -165,12 +164,14 @@ def age_card(results: str | Path, tree: str, *, units: str = METRIC) -> AgeCard:
     widths = getattr(survey, "ring_widths", None)
     if widths is not None and len(widths) and widths["core"].isin(cores["core"]).any():
         recorded = told.get("release_criterion", MODEL)
-        changes = ring_changes(
-            posterior, criterion=Criterion(**recorded) if isinstance(recorded, dict) else recorded
+        findings = Findings(
+            posterior,
+            level=told["level"],
+            criterion=Criterion(**recorded) if isinstance(recorded, dict) else recorded,
         )
-        span = ring_spans(changes).get(tree)
-        rings = ring_years(changes).query("tree == @tree")
-        releases = tree_release_table(changes, level=told["level"]).query("tree == @tree")
+        span = ring_spans(findings.growth_changes).get(tree)
+        rings = findings.ring_years.query("tree == @tree")
+        releases = findings.tree_releases.query("tree == @tree")
     years, at_core = _drawn_years(posterior, tree)
     story = tree_story(row, cores, Measures(units), releases=releases, rings=span)
     surveyed = (

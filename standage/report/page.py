@@ -48,7 +48,7 @@ from standage.report.at_a_glance import glance
 from standage.report.pictures import model_pictures, picture, ring_pictures, unit_pictures
 from standage.report.shown_tables import TREE_HEADS, ShownTable, shown_tables, tree_rows
 from standage.report.side_by_side import compared
-from standage.results.writing import provenance
+from standage.results.provenance import provenance
 
 FILE = "report.html"
 # of provenance: what stands elsewhere on the page, and paths, which tell about a computer and not
@@ -121,11 +121,11 @@ def report_html(
     Parameters
     ----------
     posterior : the posterior of a survey.
-    tables : `result_tables(posterior, level=level)`.
+    tables : `Findings(posterior, level=level).tables`.
     level : credible level behind every "between ... and ...".
     units : `metric`, or `us` for acres, inches and feet beside.
     profiles : the profiles the fit used; by default the shipped ones.
-    changes : `ring_changes(posterior)`, where the survey has ring widths.
+    changes : `Findings(posterior).growth_changes`, where the survey has ring widths.
     settings : what else provenance should say, such as the sampler.
     """
     if profiles is None:

@@ -16,6 +16,7 @@ from openpyxl.cell import WriteOnlyCell
 from openpyxl.styles import Alignment, Font
 from openpyxl.utils import get_column_letter
 
+from standage.findings.findings import Findings
 from standage.findings.long_table import COORDINATES
 from standage.results.folder import MARK
 from standage.results.number_format import in_digits
@@ -29,34 +30,53 @@ ROWS_MEASURED = 200  # for the width of columns
 
 SHEETS = {
     "stand_summary": "one row for a stand and species: stems, basal area, ages, spans and shares",
-    "tree_dates": "one row for a tree: its year of establishment and age, with what adds what uncertainty, or why it isn't dated",
+    "tree_dates": (
+        "one row for a tree: its year of establishment and age, with what adds what "
+        "uncertainty, or why it isn't dated"
+    ),
     "cohorts": "one row for a stand, species and ten years: living stems that established in them",
     "rate": "one row for a stand, species and year",
     "pulses": "one row for a recruitment pulse; none where none stands out",
-    "attribution": "one row for a pulse and an event: how far apart, whether chance would do it, which explains it",
-    "releases": "one row for a stand and year in which trees with ring widths changed their growth for long",
+    "attribution": (
+        "one row for a pulse and an event: how far apart, whether chance would do it, "
+        "which explains it"
+    ),
+    "releases": (
+        "one row for a stand and year in which trees with ring widths changed their growth for long"
+    ),
     "tree_releases": "one row for a release or suppression of a tree with ring widths",
     "disturbances": "one row for an opening or a loss of vigour that is likelier than not",
-    "event_years": "one row for an event and a stand with ring widths: its year as the rings leave it",
+    "event_years": (
+        "one row for an event and a stand with ring widths: its year as the rings leave it"
+    ),
     "comparison": "one row for a pair of stands or communities and a measure",
     "parameters": "one row for a parameter of the model: before and after the survey",
-    "prior_sensitivity": "one row for an assumption: what would come out if something else were assumed",
+    "prior_sensitivity": (
+        "one row for an assumption: what would come out if something else were assumed"
+    ),
     "all_stands": "one row for a number: all stands in one long table, to filter or pivot",
 }
 
 
-def workbook_writer(tables: Mapping[str, pd.DataFrame], *, survey: str, level: float) -> Callable[[Path], None]:
+def workbook_writer(findings: Findings) -> Callable[[Path], None]:
     """A writer for `write_results(also=...)`, so that the workbook comes with its folder or not at
     all.
     """
 
     def workbook(folder: Path) -> None:
-        write_results_workbook(tables, folder / RESULTS_WORKBOOK, survey=survey, level=level)
+        write_results_workbook(
+            findings.tables,
+            folder / RESULTS_WORKBOOK,
+            survey=findings.survey.name,
+            level=findings.level,
+        )
 
     return workbook
 
 
-def write_results_workbook(tables: Mapping[str, pd.DataFrame], path: Path, *, survey: str, level: float) -> None:
+def write_results_workbook(
+    tables: Mapping[str, pd.DataFrame], path: Path, *, survey: str, level: float
+) -> None:
     """Write the tables as sheets. Numbers stay numbers, to the digits of the CSV files; text stays
     text, whatever it begins with.
     """
@@ -65,13 +85,29 @@ def write_results_workbook(tables: Mapping[str, pd.DataFrame], path: Path, *, su
     for name, table in tables.items():
         sheet = book.create_sheet(name)
         for place, column in enumerate(table.columns, 1):
-            longest = max([len(column), *(len(str(cell)) for cell in table[column].head(ROWS_MEASURED) if isinstance(cell, str))])
-            sheet.column_dimensions[get_column_letter(place)].width = min(max(NARROWEST, longest + 2), WIDEST)
+            longest = max(
+                [
+                    len(column),
+                    *(
+                        len(str(cell))
+                        for cell in table[column].head(ROWS_MEASURED)
+                        if isinstance(cell, str)
+                    ),
+                ]
+            )
+            sheet.column_dimensions[get_column_letter(place)].width = min(
+                max(NARROWEST, longest + 2), WIDEST
+            )
         sheet.freeze_panes = "A2"
         sheet.append([_bold(sheet, column) for column in table.columns])
         if len(table) <= MOST_ROWS:
             for row in table.itertuples(index=False, name=None):
-                sheet.append([_cell(sheet, value, column) for value, column in zip(row, table.columns, strict=True)])
+                sheet.append(
+                    [
+                        _cell(sheet, value, column)
+                        for value, column in zip(row, table.columns, strict=True)
+                    ]
+                )
     book.save(path)
     _without_times(path)
 
@@ -83,28 +119,49 @@ def _without_times(path: Path) -> None:
     with zipfile.ZipFile(path) as written:
         parts = {name: written.read(name) for name in written.namelist()}
     times = rb"(<dcterms:(?:created|modified)[^>]*>)[^<]*"
-    parts["docProps/core.xml"] = re.sub(times, rb"\g<1>1980-01-01T00:00:00Z", parts["docProps/core.xml"])
+    parts["docProps/core.xml"] = re.sub(
+        times, rb"\g<1>1980-01-01T00:00:00Z", parts["docProps/core.xml"]
+    )
     with zipfile.ZipFile(path, "w") as again:
         for name, content in parts.items():
             again.writestr(zipfile.ZipInfo(name), content, compress_type=zipfile.ZIP_DEFLATED)
 
 
-def _contents(book: Workbook, tables: Mapping[str, pd.DataFrame], survey: str, level: float) -> None:
+def _contents(
+    book: Workbook, tables: Mapping[str, pd.DataFrame], survey: str, level: float
+) -> None:
     sheet = book.create_sheet(CONTENTS)
     for letter, width in zip("ABC", (20, 10, 110), strict=True):
         sheet.column_dimensions[letter].width = width
     sheet.freeze_panes = "A6"
     sheet.append([_bold(sheet, f"Results of the survey {survey}")])
-    sheet.append([_text(sheet, f"Columns _low, _median and _high: the interval between low and high holds {level:.0%} of the probability. "
-                               "A median without its interval says too little.")])  
-    sheet.append([_text(sheet, "A blank cell means that the survey can't say; it is never a zero. Everything is metric. What each column "
-                               f"means is told in docs/results.md; how the result was made, in {MARK} beside this file.")])  
+    sheet.append(
+        [
+            _text(
+                sheet,
+                "Columns _low, _median and _high: the interval between low and high holds"
+                f" {level:.0%} of the probability. A median without its interval says too little.",
+            )
+        ]
+    )
+    sheet.append(
+        [
+            _text(
+                sheet,
+                "A blank cell means that the survey can't say; it is never a zero. Everything is"
+                " metric. What each column means is told in docs/results.md; how the result was"
+                f" made, in {MARK} beside this file.",
+            )
+        ]
+    )
     sheet.append([])
     sheet.append([_bold(sheet, title) for title in ("sheet", "rows", "what it holds")])
     for name, table in tables.items():
         held = SHEETS.get(name, "")
         if len(table) > MOST_ROWS:
-            held += f". Left empty: {len(table)} rows are more than a sheet can hold; see {name}.csv"
+            held += (
+                f". Left empty: {len(table)} rows are more than a sheet can hold; see {name}.csv"
+            )
         sheet.append([name, len(table), _text(sheet, held, wrap=True)])
 
 
@@ -124,7 +181,11 @@ def _cell(sheet, value: object, column: str) -> object:
     if isinstance(value, int | np.integer):
         return int(value)
     if isinstance(value, float | np.floating):
-        return float(in_digits(value, in_full=column in COORDINATES)) if np.isfinite(value) else str(value)
+        return (
+            float(in_digits(value, in_full=column in COORDINATES))
+            if np.isfinite(value)
+            else str(value)
+        )
     return _text(sheet, str(value))
 
 
@@ -133,7 +194,10 @@ def _text(sheet, text: str, *, wrap: bool = False) -> WriteOnlyCell:
     the format can't hold are replaced.
     """
     cell = WriteOnlyCell(sheet)
-    kept = "".join(mark if mark >= " " or mark in "\t\n" else " " if mark == "\r" else "\ufffd" for mark in text)
+    kept = "".join(
+        mark if mark >= " " or mark in "\t\n" else " " if mark == "\r" else "\ufffd"
+        for mark in text
+    )
     cell.value = kept[:MOST_CHARACTERS]
     cell.data_type = "s"
     cell.quotePrefix = True

@@ -21,10 +21,11 @@ from standage.commands.cli import main
 from standage.evidence.tree_ages import COLUMNS as AGES_COLUMNS
 from standage.figures import result_figures as figures
 from standage.figures.result_figures import result_figures
+from standage.findings import Findings
 from standage.findings.disturbances import DISTURBANCE_COLUMNS, EVENT_COLUMNS, TREE_COLUMNS
 from standage.findings.releases import COLUMNS as RELEASES_COLUMNS
 from standage.profiles import profile_keys, profile_reference
-from standage.results.writing import provenance, result_tables
+from standage.results.provenance import provenance
 from standage.stand.data import STAGES
 from standage.survey.column_reference import column_reference
 
@@ -75,7 +76,7 @@ def name_of(page: Path) -> str:
 
 @cache
 def tables():
-    return result_tables(fake_posterior())
+    return Findings(fake_posterior()).tables
 
 
 def without_code_blocks(text: str) -> str:
@@ -333,7 +334,9 @@ def test_parameters_verdict_and_provenance_are_documented():
     told = re.findall(r"`(\w+)`", section(page, "verdict.json"))
     assert [key for key in verdict if key not in told] == []
     told = re.findall(r"`(\w+)`", section(page, "provenance.json"))
-    assert [key for key in provenance(fake_posterior()) if key not in told] == []
+    assert [
+        key for key in provenance(fake_posterior(), level=0.9, profiles=[]) if key not in told
+    ] == []
 
 
 def test_figures_are_documented():

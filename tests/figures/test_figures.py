@@ -21,8 +21,7 @@ from standage.figures.comparison import comparison_figures, side_by_side
 from standage.figures.events import mark_events
 from standage.figures.files import write_figures
 from standage.figures.styles import SCREEN, STYLES, current_style
-from standage.findings import count_check, delays, diameter_check, size_curves
-from standage.results.writing import result_tables
+from standage.findings import Findings, count_check, delays, diameter_check, size_curves
 
 
 @pytest.fixture(scope="module")
@@ -32,7 +31,7 @@ def posterior():
 
 @pytest.fixture(scope="module")
 def tables(posterior):
-    return result_tables(posterior)
+    return Findings(posterior).tables
 
 
 def of_stand(table, stand="Fern Flat"):

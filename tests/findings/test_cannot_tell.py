@@ -14,11 +14,12 @@ import pytest
 from hopeless_surveys import SURVEYS
 
 from standage.errors import StandageError
+from standage.findings import Findings
 from standage.findings.cannot_tell import MANY_GRASS, OLDEST, SPAN, cannot_tell
 from standage.prose.measures import METRIC, Measures
 from standage.prose.summary import summary
 from standage.prose.unit_answer import unit_answer
-from standage.results.writing import plain_values, result_tables
+from standage.results.table_files import plain_values
 from standage.stand.fit import fit_stands
 from standage.survey.reading import read_survey
 
@@ -67,7 +68,7 @@ def end_of(tmp_path_factory):
         if name not in ends:
             survey = read_survey(SURVEYS[name]().write(folder / name))
             posterior = fit_stands(survey, seed=1, draws=150, tune=100, chains=2, cores=1)
-            tables = result_tables(posterior)
+            tables = Findings(posterior).tables
             ends[name] = posterior, tables, summary(posterior, tables=tables)
         return ends[name]
 

@@ -30,7 +30,7 @@ from standage.figures.comparison import (
     side_by_side,
     strip_order,
 )
-from standage.findings import comparison
+from standage.findings import Findings, comparison
 from standage.findings.age_structure_distance import age_structure_distance
 from standage.findings.communities import community_means
 from standage.findings.compared_stands import StandHistory, aligned
@@ -42,7 +42,7 @@ from standage.prose.comparison import comparison_sentences
 from standage.prose.wording import LIKELIHOODS
 from standage.report import side_by_side as compared_page
 from standage.results.folder import build_result_folder
-from standage.results.writing import result_tables, write_table
+from standage.results.table_files import write_table
 from standage.simulate.surveys import small_survey
 from standage.stand.posterior import load_posterior
 from standage.survey.coordinates import coordinates_to
@@ -560,7 +560,7 @@ def posterior():
 
 @pytest.fixture(scope="module")
 def tables(posterior):
-    return result_tables(posterior)
+    return Findings(posterior).tables
 
 
 def test_a_result_compares_its_stands(posterior, tables):

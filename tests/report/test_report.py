@@ -27,6 +27,7 @@ from standage.commands.cli import BAD_INPUT, main
 from standage.errors import StandageError
 from standage.figures.axes import without_formulas
 from standage.figures.result_figures import plot_rate, result_figures
+from standage.findings import Findings
 from standage.findings.cannot_tell import AGREED
 from standage.findings.events_on_record import Event
 from standage.prose.measures import METRIC, Measures
@@ -47,7 +48,7 @@ from standage.report.at_a_glance import glance
 from standage.report.card import NAMED, write_card
 from standage.report.pictures import grey_out, unsupported_centuries
 from standage.report.shown_tables import share_cell, shown_tables
-from standage.results.writing import result_tables, write_results
+from standage.results.writing import write_results
 
 HOSTILE = (
     "</script><script>alert(1)</script>\"'><img src=//x.example onerror=alert(2)> $\\frac{ & {{"
@@ -124,7 +125,7 @@ def posterior():
 
 @pytest.fixture(scope="module")
 def tables(posterior):
-    return with_steps(result_tables(posterior))
+    return with_steps(Findings(posterior).tables)
 
 
 @pytest.fixture(scope="module")
@@ -140,7 +141,7 @@ def page(html):
 @pytest.fixture(scope="module")
 def result(posterior, tables, tmp_path_factory):
     folder = tmp_path_factory.mktemp("report") / "result"
-    return write_results(posterior, folder, tables=tables, also=[report_writer(posterior, tables)])
+    return write_results(posterior, folder, also=[report_writer(posterior, tables)])
 
 
 # ------------------------------------------------------------------------------

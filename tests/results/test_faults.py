@@ -262,7 +262,7 @@ def fault_then_mended(tiny_folder, tmp_path_factory):
     """
     out = tmp_path_factory.mktemp("faulty") / "out"
     with pytest.MonkeyPatch.context() as patched:
-        patched.setattr(standage.results, "result_figures", lambda *_, **__: 1 / 0)
+        patched.setattr(standage.results.writing, "result_figures", lambda *_, **__: 1 / 0)
         patched.setattr(standage.commands.run, "report_writer", lambda *_, **__: broken_report)
         first = standage_command("run", tiny_folder, "--out", out, *SHORT, code=FIT_FAILED)
     kept = {path.name: path.read_bytes() for path in out.iterdir() if path.is_file()}
@@ -339,7 +339,7 @@ def with_draws(fault_then_mended, tiny_folder, tmp_path, monkeypatch):
     survey = shutil.copytree(tiny_folder, tmp_path / "survey")
     out = tmp_path / "out"
     with pytest.MonkeyPatch.context() as patched:
-        patched.setattr(standage.commands.run, "result_tables", interrupted)
+        patched.setattr(standage.commands.run, "write_results", interrupted)
         said = standage_command("run", survey, "--out", out, *SHORT, code=130)
     assert "stopped; nothing was written. The draws are kept" in said and not out.exists()
     assert [path.name for path in workplace_of(out).path.iterdir()] == ["draws.npz"]
@@ -376,7 +376,7 @@ def test_a_full_disk_after_sampling_keeps_the_draws(with_draws, monkeypatch):
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
     with monkeypatch.context() as patched:
-        patched.setattr(standage.results, "write_table", full)
+        patched.setattr(standage.results.writing, "write_table", full)
         said = standage_command("run", survey, "--out", out, *SHORT, code=BAD_INPUT)
     assert "no room left" in said and "draws are kept" in said and not out.exists()
     draws = workplace_of(out).draws
@@ -388,15 +388,15 @@ def test_a_full_disk_after_sampling_keeps_the_draws(with_draws, monkeypatch):
 
 def test_a_survey_changed_while_it_ran_is_told_of(with_draws, monkeypatch):
     survey, out = with_draws
-    written = standage.commands.run.ring_changes
+    found = standage.commands.run.Findings
 
-    def and_somebody_edits(posterior, **told):
+    def and_somebody_edits(posterior, **settings):
         with (survey / "trees.csv").open("a") as file:
             file.write("\n")
         (survey / "events.csv").unlink(missing_ok=True)
-        return written(posterior, **told)
+        return found(posterior, **settings)
 
-    monkeypatch.setattr(standage.commands.run, "ring_changes", and_somebody_edits)
+    monkeypatch.setattr(standage.commands.run, "Findings", and_somebody_edits)
     there = [name for name in ("events.csv",) if (survey / name).exists()]
     said = standage_command("run", survey, "--out", out, *SHORT, code=FIT_FAILED)
     assert (

@@ -15,20 +15,15 @@ import pytest
 from fake_posterior import fake_posterior
 
 from standage.errors import StandageError
+from standage.findings import Findings
 from standage.prose.summary import summary
 from standage.prose.wording import sayable
 from standage.report import report_html
 from standage.report.card import write_card
 from standage.results.folder import build_result_folder, check_result_folder
 from standage.results.number_format import in_digits
-from standage.results.writing import (
-    IncompleteResult,
-    plain_values,
-    result_tables,
-    ring_changes,
-    write_results,
-    write_table,
-)
+from standage.results.table_files import plain_values, write_table
+from standage.results.writing import IncompleteResult, write_results
 
 
 @pytest.fixture(scope="module")
@@ -38,7 +33,7 @@ def posterior():
 
 @pytest.fixture(scope="module")
 def tables(posterior):
-    return result_tables(posterior)
+    return Findings(posterior).tables
 
 
 @pytest.fixture(scope="module")
@@ -46,7 +41,6 @@ def result(posterior, tables, tmp_path_factory):
     return write_results(
         posterior,
         tmp_path_factory.mktemp("site") / "deep" / "result",
-        tables=tables,
         settings={"draws": np.int64(7)},
     )
 
@@ -105,7 +99,7 @@ def test_provenance_tells_how_to_make_it_again(result):
 def test_verdict_is_json_that_every_reader_takes(tmp_path, tables):
     posterior = fake_posterior(draws=100)
     posterior.verdict |= {"rhat_max": float("nan"), "per_chain": np.array([1.0, np.inf])}
-    folder = write_results(posterior, tmp_path / "result", tables=tables)
+    folder = write_results(posterior, tmp_path / "result")
     verdict = json.loads(
         (folder / "verdict.json").read_text(encoding="utf-8"),
         parse_constant=lambda word: pytest.fail(word),
@@ -183,7 +177,7 @@ def test_a_writer_that_fails_costs_only_what_it_writes(tmp_path, tables):
     with pytest.raises(
         IncompleteResult, match="failing \\(RuntimeError: no such words\\)"
     ) as raised:
-        write_results(fake_posterior(draws=100), tmp_path / "out", tables=tables, also=[failing])
+        write_results(fake_posterior(draws=100), tmp_path / "out", also=[failing])
     assert list(raised.value.not_made) == ["failing"]
     assert (tmp_path / "out" / "cohorts.csv").is_file() and (
         tmp_path / "out" / "figures" / "cohorts.png"
@@ -192,8 +186,10 @@ def test_a_writer_that_fails_costs_only_what_it_writes(tmp_path, tables):
 
 def test_tables_that_fail_leave_the_earlier_result(tmp_path, tables):
     folder = build_result_folder(tmp_path / "out", fill_with("earlier"))
+    findings = Findings(fake_posterior(draws=100))
+    findings.tables["cohorts"] = None
     with pytest.raises(AttributeError):
-        write_results(fake_posterior(draws=100), folder, tables=tables | {"cohorts": None})
+        write_results(findings, folder)
     assert (folder / "cohorts.csv").read_text(encoding="utf-8") == "earlier"
     assert [path.name for path in tmp_path.iterdir()] == ["out"]
 
@@ -202,7 +198,7 @@ def test_further_writers_belong_to_the_result(tmp_path, posterior, tables):
     def report(building):
         (building / "report.html").write_text("<p>", encoding="utf-8")
 
-    folder = write_results(posterior, tmp_path / "out", tables=tables, also=[report])
+    folder = write_results(posterior, tmp_path / "out", also=[report])
     check_result_folder(folder)
     assert (
         "report.html"
@@ -367,8 +363,8 @@ def test_what_only_the_record_says_is_not_told_as_seen_in_the_rings(with_rings):
 
 
 def test_releases_by_a_criterion_are_told_as_such_everywhere(with_rings, tmp_path, monkeypatch):
-    changes = ring_changes(with_rings, criterion="percent_change_means")
-    tables = result_tables(with_rings, changes=changes)
+    findings = Findings(with_rings, criterion="percent_change_means")
+    tables, changes = findings.tables, findings.growth_changes
     named = "percent change means (Nowacki & Abrams 1997)"
     (said,) = (
         part
@@ -383,7 +379,7 @@ def test_releases_by_a_criterion_are_told_as_such_everywhere(with_rings, tmp_pat
     assert "gives no probability" in said and "likelier" not in said
     page = report_html(with_rings, tables, changes=changes)
     assert page.count(html.escape(named)) > 12 and "as steps of their logarithm" not in page
-    folder = write_results(with_rings, tmp_path / "out", tables=tables, changes=changes)
+    folder = write_results(findings, tmp_path / "out")
     assert (
         json.loads((folder / "provenance.json").read_text())["release_criterion"]
         == "percent_change_means"

@@ -116,7 +116,7 @@ def fitted_tables(simulated, *, seed: int) -> tuple:
     """A simulated survey written, read back and fitted; the posterior, and its result tables as
     read back from CSV.
     """
-    from standage.results.writing import result_tables
+    from standage.findings import Findings
     from standage.stand.fit import fit_stands
     from standage.survey.reading import read_survey
 
@@ -125,12 +125,12 @@ def fitted_tables(simulated, *, seed: int) -> tuple:
         posterior = fit_stands(
             survey, seed=seed, level=LEVEL, chains=2, cores=1, tune=200, draws=250
         )
-    return posterior, as_written(result_tables(posterior, level=LEVEL))
+    return posterior, as_written(Findings(posterior, level=LEVEL).tables)
 
 
 def as_written(tables: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
     """Result tables as whoever opens their CSV files finds them."""
-    from standage.results.writing import write_table
+    from standage.results.table_files import write_table
 
     read = {}
     with tempfile.TemporaryDirectory() as folder:

@@ -12,8 +12,8 @@ import pytest
 from studies import emergence_settings, wrong_assumptions
 from studies import interval_coverage as coverage
 
+from standage.findings import Findings
 from standage.profiles import load_profile
-from standage.results.writing import result_tables
 
 
 def made_up_stems(
@@ -181,7 +181,7 @@ def test_recorded_centres_are_told_apart_by_their_evidence():
 
 
 def test_outcomes_of_a_fitted_survey_are_those_of_its_written_tables(simulated, simulated_fit):
-    tables = coverage.as_written(result_tables(simulated_fit))
+    tables = coverage.as_written(Findings(simulated_fit).tables)
     rows = pd.DataFrame(
         coverage.stem_outcomes(
             simulated, simulated_fit, tables["tree_dates"], np.random.default_rng(0)

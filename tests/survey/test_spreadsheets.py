@@ -20,6 +20,8 @@ from openpyxl import load_workbook
 from standage.commands.ages_table import write_ages
 from standage.commands.batch import COLUMNS, _seconds_before, _Summary
 from standage.commands.batch_surveys import PASSED, Outcome
+from standage.findings import Findings
+from standage.results.table_files import write_table
 from standage.results.workbook import (
     CONTENTS,
     RESULTS_WORKBOOK,
@@ -27,7 +29,7 @@ from standage.results.workbook import (
     workbook_writer,
     write_results_workbook,
 )
-from standage.results.writing import result_tables, write_results, write_table
+from standage.results.writing import write_results
 from standage.survey import formula_escapes as harmless_cells
 from standage.survey.formula_escapes import STARTERS, as_it_was, harmless, table_as_it_was
 from standage.survey.reading import read_survey
@@ -172,16 +174,12 @@ def posterior():
 
 @pytest.fixture(scope="module")
 def tables(posterior):
-    return result_tables(posterior)
+    return Findings(posterior).tables
 
 
 def test_the_workbook_holds_every_table_with_its_numbers(posterior, tables, tmp_path):
-    folder = write_results(
-        posterior,
-        tmp_path / "out",
-        tables=tables,
-        also=[workbook_writer(tables, survey="Fern Flat", level=0.9)],
-    )
+    findings = Findings(posterior)
+    folder = write_results(findings, tmp_path / "out", also=[workbook_writer(findings)])
     assert f'"{RESULTS_WORKBOOK}"' in (folder / "provenance.json").read_text(encoding="utf-8")
     book = load_workbook(folder / RESULTS_WORKBOOK)
     assert book.sheetnames == [CONTENTS, *tables]
