@@ -1,56 +1,94 @@
 """How loops are compiled, and where compiled code is kept: outside the project, in a folder named
 after a hash of the sources.
 
-Numba itself tracks the calling file only; the hash makes sure that an edited file never meets a
-stale cache of another.
+Numba itself watches only the file that a function stands in. What ends up in the function's code is
+also what it calls and the constants it reads, from whatever module they were imported; so the hash
+is over that module and all of the package that it imports, at any remove.
 """
 
 from __future__ import annotations
 
 import hashlib
 import os
+import re
+from collections.abc import Callable
+from functools import cache
 from pathlib import Path
+from typing import Any, TypeVar
 
 import numba
 
-# all whose text ends up in compiled code: the flags here, and the constants that are frozen into
-# it, as well as the loops
-STAND_SOURCES = (
-    "compiled.py",
-    "stand/kernel/*.py",
-    "stand/whitening.py",
-    "stand/parameters.py",
-    "stand/data.py",
-    "stand/dating.py",
-    "stand/emergence.py",
+PACKAGE = Path(__file__).parent
+IMPORT = re.compile(
+    r"^\s*(?:from|import) (standage[\w.]*)(?: import (\([^)]*\)|[^\n]*))?", re.MULTILINE
 )
-SOURCES = (
-    *STAND_SOURCES,
-    "findings/local_ratio.py",
-    "growth/release_loops.py",
-    "growth/release_model.py",
-    "growth/stand_disturbance.py",
-)
+LoopsT = TypeVar("LoopsT", bound=Callable[..., Any])
 
 
-def sources_hash(patterns: tuple[str, ...]) -> str:
-    """Hash of the package's files of these patterns: 16 hexadecimal digits."""
-    package = Path(__file__).parent
-    sources = sorted(path for pattern in patterns for path in package.glob(pattern))
+def compiled(loops: LoopsT) -> LoopsT:
+    """Decorator: the function, compiled when it is first called with arguments of some types.
+
+    A division by zero far from the mode gives an infinity that the sampler turns down, not an
+    exception in the middle of a chain. Sums may be reordered so that loops run in vector registers;
+    infinities and not-a-numbers keep their meaning.
+    """
+    elsewhere = numba.config.CACHE_DIR
+    numba.config.CACHE_DIR = str(cache_folder(loops.__module__))
+    try:
+        return numba.njit(
+            cache=True,
+            nogil=True,
+            error_model="numpy",
+            fastmath={"reassoc", "contract", "arcp", "nsz"},
+        )(loops)
+    finally:
+        numba.config.CACHE_DIR = elsewhere
+
+
+@cache
+def cache_folder(module: str) -> Path:
+    """Where the compiled functions of a module are kept: in `NUMBA_CACHE_DIR`, else in the user's
+    folder for caches.
+    """
+    user = os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache"
+    root = os.environ.get("NUMBA_CACHE_DIR") or Path(user) / "standage"
+    return Path(root) / f"compiled-{sources_hash(module)}"
+
+
+@cache
+def sources_hash(module: str) -> str:
+    """Hash of the files of a module, of all that it imports from the package, and of this one: 16
+    hexadecimal digits.
+    """
+    sources = sorted(sources_of(module) | sources_of(__name__))
     return hashlib.sha256(b"".join(source.read_bytes() for source in sources)).hexdigest()[:16]
 
 
-def _cache_folder() -> str:
-    root = os.environ.get("XDG_CACHE_HOME") or str(Path.home() / ".cache")
-    return str(Path(root) / "standage" / f"compiled-{SOURCES_HASH}")
+def sources_of(module: str) -> set[Path]:
+    """Files of the package that a module is made of: its own, and what it imports at any remove."""
+    found: set[Path] = set()
+    waiting = [_file(module)]
+    while waiting:
+        path = waiting.pop()
+        if path is not None and path not in found:
+            found.add(path)
+            waiting += [_file(name) for name in _imported(path)]
+    return found
 
 
-SOURCES_HASH = sources_hash(SOURCES)
-numba.config.CACHE_DIR = os.environ.get("NUMBA_CACHE_DIR") or _cache_folder()
+def _file(module: str) -> Path | None:
+    """File of a module of the package; None for any other."""
+    package, *names = module.split(".")
+    if package != PACKAGE.name:
+        return None
+    path = PACKAGE.joinpath(*names)
+    return next((p for p in (path.with_suffix(".py"), path / "__init__.py") if p.is_file()), None)
 
-# a division by zero far from the mode gives an infinity that the sampler turns down, not an
-# exception in the middle of a chain; sums may be reordered so that loops run in vector registers;
-# infinities and not-a-numbers keep their meaning
-compiled = numba.njit(
-    cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract", "arcp", "nsz"}
-)
+
+@cache
+def _imported(path: Path) -> set[str]:
+    """Modules of the package that a file imports, and names that may be modules of its folders."""
+    found: set[str] = set()
+    for module, names in IMPORT.findall(path.read_text(encoding="utf-8")):
+        found |= {module, *(f"{module}.{name}" for name in re.findall(r"\w+", names))}
+    return found

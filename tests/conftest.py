@@ -61,9 +61,10 @@ def warm_mark() -> Path:
 
     told = (
         f"{Path(standage.__file__).parent} {sys.version} {numba.__version__} {get_host_cpu_name()}"
-        f" {compiled.SOURCES_HASH}"
+        f" {compiled.sources_hash('standage.stand.fit')}"
     )
-    return Path(numba.config.CACHE_DIR) / f"warm-{hashlib.sha256(told.encode()).hexdigest()[:16]}"
+    folder = compiled.cache_folder("standage.stand.fit")
+    return folder.parent / f"warm-{hashlib.sha256(told.encode()).hexdigest()[:16]}"
 
 
 @pytest.fixture(scope="session")

@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from standage.compiled import STAND_SOURCES, sources_hash
+from standage.compiled import sources_hash
 from standage.profiles import Profile
 from standage.stand.data import StandData
 from standage.stand.sampler import Draws
@@ -84,7 +84,7 @@ def draws_key(inputs: Mapping[str, str], data: StandData, settings: Mapping[str,
         "inputs": dict(inputs),
         "settings": dict(settings),
         "versions": versions,
-        "loops": sources_hash(STAND_SOURCES),
+        "loops": sources_hash("standage.stand.sampler"),
     }
     digest = hashlib.sha256(json.dumps(decided, sort_keys=True).encode())
     for part in _parts(data):
