@@ -22,8 +22,7 @@ from matplotlib.axes import Axes
 from PIL import Image
 
 import standage
-from standage import findings
-from standage.figures import result_figures as figures
+from standage import figures, findings
 from standage.findings.releases import disturbance_chronology
 from standage.growth.growth_changes import growth_changes, ring_years
 

@@ -34,28 +34,52 @@ def check_result_folder(folder: str | Path) -> None:
     if not folder.exists():
         above = next(parent for parent in folder.absolute().parents if parent.exists())
         if not above.is_dir():
-            raise StandageError.at(folder, f"a file at {above}", "a folder", "Choose another folder; nothing was written.")
+            raise StandageError.at(
+                folder,
+                f"a file at {above}",
+                "a folder",
+                "Choose another folder; nothing was written.",
+            )
         return
     if not folder.is_dir():
-        raise StandageError.at(folder, "a file", A_PLACE, "Choose another folder; nothing was written.")
+        raise StandageError.at(
+            folder, "a file", A_PLACE, "Choose another folder; nothing was written."
+        )
     if os.path.ismount(folder):
-        raise StandageError.at(folder, "the place where a disk is mounted, which can't be replaced", A_PLACE, "Choose a folder inside it.")
+        raise StandageError.at(
+            folder,
+            "the place where a disk is mounted, which can't be replaced",
+            A_PLACE,
+            "Choose a folder inside it.",
+        )
     present = _files_in(folder)
     if not present:
         return
     told = _told(folder)
     if told is None:
-        raise StandageError.at(folder, "files, and it is not an earlier result", A_PLACE, "Choose another folder; nothing was written.")
+        raise StandageError.at(
+            folder,
+            "files, and it is not an earlier result",
+            A_PLACE,
+            "Choose another folder; nothing was written.",
+        )
     if is_newer(told):
         raise StandageError(f"{other_format(folder, told)} Nothing was written.")
     others = sorted(present - set(told.get("files", ())))
     if others:
         named = ", ".join(others[:3]) + (f" and {len(others) - 3} more" if len(others) > 3 else "")
         found = f"an earlier result and {named}, which would be lost"
-        raise StandageError.at(folder, found, "an earlier result and nothing else", "Move them, or choose another folder.")
+        raise StandageError.at(
+            folder,
+            found,
+            "an earlier result and nothing else",
+            "Move them, or choose another folder.",
+        )
 
 
-def build_result_folder(folder: str | Path, fill: Callable[[Path], dict], *, place: Workplace | None = None) -> Path:
+def build_result_folder(
+    folder: str | Path, fill: Callable[[Path], dict], *, place: Workplace | None = None
+) -> Path:
     """Fills a new folder and puts it in the place of `folder`.
 
     Parameters
@@ -112,17 +136,30 @@ def is_newer(told: dict[str, Any]) -> bool:
 
 def other_format(folder: str | Path, told: dict[str, Any]) -> str:
     """Which format a result has that isn't that of this version, in words, with what to do."""
-    by, here = told.get("version", "of unknown version"), f"this is standage {version('standage')}, which reads format {FORMAT}"
+    by, here = (
+        told.get("version", "of unknown version"),
+        f"this is standage {version('standage')}, which reads format {FORMAT}",
+    )
     if is_newer(told):
-        return f"{folder} was written by standage {by}, in the newer format {told['format']}; {here}. Update standage to read it."
+        return (
+            f"{folder} was written by standage {by}, in the newer format {told['format']};"
+            f" {here}. Update standage to read it."
+        )
     held = f"format {told['format']}" if "format" in told else "a format without a number"
-    return f"{folder} was written by standage {by}, in {held}; {here}. Run the survey again, or use the older standage."
+    return (
+        f"{folder} was written by standage {by}, in {held}; {here}. Run the survey again, or use"
+        " the older standage."
+    )
 
 
 def _files_in(folder: Path) -> set[str]:
     """Files by path below the folder, but for those of file managers."""
     files = (path.relative_to(folder) for path in folder.rglob("*") if not path.is_dir())
-    return {path.as_posix() for path in files if path.name not in DISREGARDED and not path.name.startswith(".")}
+    return {
+        path.as_posix()
+        for path in files
+        if path.name not in DISREGARDED and not path.name.startswith(".")
+    }
 
 
 def _told(folder: Path) -> dict[str, Any] | None:

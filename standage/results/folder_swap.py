@@ -129,9 +129,17 @@ def work_on(folder: str | Path) -> Iterator[Workplace]:
 def cannot_write(folder: str | Path, error: OSError) -> PlaceError:
     """What the system said, with what to do."""
     if error.errno in NO_ROOM:
-        return PlaceError(f"{folder} can't be written: there is no room left for it on the disk. Make room, or choose another folder.")
+        return PlaceError(
+            f"{folder} can't be written: there is no room left for it on the disk. Make room, or"
+            " choose another folder."
+        )
     found = f"a place that can't be written ({error.strerror or error})"
-    return PlaceError.at(folder, found, "a folder that is empty, an earlier result, or not there yet", "Choose another folder.")
+    return PlaceError.at(
+        folder,
+        found,
+        "a folder that is empty, an earlier result, or not there yet",
+        "Choose another folder.",
+    )
 
 
 def exchange(one: Path, other: Path) -> bool:
@@ -142,7 +150,10 @@ def exchange(one: Path, other: Path) -> bool:
         call = ctypes.CDLL(None, use_errno=True).renameat2
     except (OSError, AttributeError, TypeError):
         return False
-    return call(AT_CURRENT_FOLDER, os.fsencode(one), AT_CURRENT_FOLDER, os.fsencode(other), EXCHANGE) == 0
+    return (
+        call(AT_CURRENT_FOLDER, os.fsencode(one), AT_CURRENT_FOLDER, os.fsencode(other), EXCHANGE)
+        == 0
+    )
 
 
 def _locked(place: Workplace) -> int:
@@ -167,7 +178,8 @@ def _locked(place: Workplace) -> int:
             os.close(lock)
             who = f" ({_holder(told)})" if _holder(told) else ""
             raise StandageError(
-                f"Another run of standage{who} is writing to {place.folder}. Wait until it is done, or choose another folder."
+                f"Another run of standage{who} is writing to {place.folder}. Wait until it is"
+                " done, or choose another folder."
             ) from None
         except OSError:
             pass  # a file system without locks: better no lock than no result
@@ -175,9 +187,17 @@ def _locked(place: Workplace) -> int:
         with contextlib.suppress(OSError):
             os.ftruncate(lock, 0)
             since = datetime.now().astimezone().isoformat(timespec="seconds")
-            os.write(lock, json.dumps({"process": os.getpid(), "machine": socket.gethostname(), "since": since}).encode())
+            os.write(
+                lock,
+                json.dumps(
+                    {"process": os.getpid(), "machine": socket.gethostname(), "since": since}
+                ).encode(),
+            )
         return lock
-    raise StandageError(f"{place.path} comes and goes: other runs keep starting there. Try again, or choose another folder.")
+    raise StandageError(
+        f"{place.path} comes and goes: other runs keep starting there. Try again, or choose"
+        " another folder."
+    )
 
 
 def _holder(told: str) -> str:

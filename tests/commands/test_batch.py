@@ -18,6 +18,17 @@ from importlib.metadata import version
 from pathlib import Path
 
 import pytest
+from batch_tasks import (
+    SHORT,
+    always_die_of_two,
+    die_once,
+    double,
+    run_and_count,
+    useless_for,
+    wait_and_clear,
+    when,
+    who,
+)
 from click.testing import CliRunner
 
 from standage.commands import batch, batch_surveys
@@ -45,7 +56,6 @@ from standage.simulate.history import SurveyDesign
 from standage.simulate.surveys import small_survey
 from standage.survey.forms import write_template
 
-SHORT = BatchSettings(seed=7, level=0.8, draws=60, chains=2)
 NOT_COMPARED = {
     "posterior.nc",
     "provenance.json",
@@ -500,36 +510,6 @@ def test_what_a_killed_worker_left_half_written_is_cleared_away(quick):
 # workers on this machine
 
 
-def double(number: int) -> int:
-    return 2 * number
-
-
-def who(number: int) -> tuple[int, dict]:
-    return os.getpid(), {name: os.environ.get(name) for name in ONE_THREAD}
-
-
-def die_once(job: tuple[int, str]) -> int:
-    number, mark = job
-    if number == 1 and not Path(mark).exists():
-        Path(mark).touch()
-        os.kill(os.getpid(), signal.SIGKILL)
-    return 2 * number
-
-
-def always_die_of_two(number: int) -> int:
-    if number == 2:
-        os._exit(3)
-    return 2 * number
-
-
-def wait_and_clear(folder: str) -> None:
-    try:
-        Path(folder, f"at-it-{os.getpid()}").touch()
-        time.sleep(60)
-    finally:
-        Path(folder, f"cleared-{os.getpid()}").touch()
-
-
 needs_signals = pytest.mark.skipif(
     not hasattr(signal, "SIGKILL"), reason="this system ends processes in another way"
 )
@@ -615,24 +595,6 @@ def test_a_worker_that_cannot_start_is_an_error_and_no_endless_loop(tmp_path):
 
 
 # with real fits
-
-
-def compiled_so_far() -> int:
-    from numba.core.dispatcher import Dispatcher
-
-    modules = [module for name, module in list(sys.modules.items()) if name.startswith("standage")]
-    functions = {
-        id(value): value
-        for module in modules
-        for value in vars(module).values()
-        if isinstance(value, Dispatcher)
-    }
-    return sum(len(function.signatures) for function in functions.values())
-
-
-def run_and_count(survey) -> tuple[str, int, int]:
-    outcome = run_one(survey, SHORT)
-    return outcome.state, compiled_so_far(), os.getpid()
 
 
 @pytest.mark.statistical
@@ -733,15 +695,9 @@ def cluster():
     """Two worker processes of two threads each, looked after by nannies."""
     distributed = pytest.importorskip("distributed", reason="needs the optional extra 'dask'")
     with distributed.LocalCluster(
-        n_workers=2, threads_per_worker=2, processes=True, dashboard_address=None
+        n_workers=2, threads_per_worker=2, processes=True, dashboard_address=":0"
     ) as started:
         yield started
-
-
-def when(job: int) -> tuple[int, float, float]:
-    began = time.time()
-    time.sleep(0.2)
-    return os.getpid(), began, time.time()
 
 
 def test_a_cluster_does_one_task_a_worker_at_a_time(cluster):
@@ -750,10 +706,6 @@ def test_a_cluster_does_one_task_a_worker_at_a_time(cluster):
     for pid in {pid for pid, _, _ in answers}:
         spans = sorted((began, ended) for of, began, ended in answers if of == pid)
         assert all(before[1] <= after[0] for before, after in zip(spans, spans[1:], strict=False))
-
-
-def useless_for(what: str) -> str:
-    return what
 
 
 def test_workers_that_cannot_take_part_are_named_before_anything_is_run(cluster):

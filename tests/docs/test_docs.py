@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import inspect
+import pkgutil
 import re
 import shlex
 import subprocess
@@ -17,15 +18,16 @@ from click.testing import CliRunner
 from fake_posterior import fake_posterior
 
 import standage
+from standage import figures
 from standage.commands.cli import main
 from standage.evidence.tree_ages import COLUMNS as AGES_COLUMNS
-from standage.figures import result_figures as figures
 from standage.figures.result_figures import result_figures
 from standage.findings import Findings
 from standage.findings.disturbances import DISTURBANCE_COLUMNS, EVENT_COLUMNS, TREE_COLUMNS
 from standage.findings.releases import COLUMNS as RELEASES_COLUMNS
 from standage.profiles import profile_keys, profile_reference
 from standage.results.provenance import provenance
+from standage.results.workbook import SHEETS
 from standage.stand.data import STAGES
 from standage.survey.column_reference import column_reference
 
@@ -241,12 +243,37 @@ def test_every_page_can_be_reached_from_the_readme():
     assert {name_of(page) for page in PAGES} - {"README.md", "demo/README.md"} <= linked
 
 
-def test_developers_page_names_every_module():
-    named = set(re.findall(r"`(standage/[\w/]+\.py)`", read("DEVELOPERS.md")))
-    modules = {
-        name_of(path) for path in (ROOT / "standage").rglob("*.py") if path.name != "__init__.py"
-    }
-    assert modules <= named, f"not in the module map: {sorted(modules - named)}"
+def test_developers_page_names_every_room():
+    named = set(re.findall(r"`(standage/\w+(?:/|\.py))`", read("DEVELOPERS.md")))
+    package = ROOT / "standage"
+    rooms = {f"standage/{path.parent.name}/" for path in package.glob("*/__init__.py")}
+    modules = {name_of(path) for path in package.glob("*.py") if path.name != "__init__.py"}
+    assert rooms and rooms | modules == named - {"standage/__init__.py"}
+
+
+def test_modules_that_are_named_by_their_dots_exist():
+    """`standage.room.module.name` of pages, docstrings and comments."""
+    wrong = []
+    for page in (*PAGES, *(ROOT / "standage").rglob("*.py")):
+        text = re.sub(
+            r"^from (standage[\w.]*) import (\w+)",
+            r"\1.\2",
+            read(name_of(page)),
+            flags=re.MULTILINE,
+        )
+        for name in re.findall(r"(?<![\w/-])standage(?:\.[A-Za-z_]\w*)+", text):
+            if not leads_somewhere(name):
+                wrong.append(f"{name_of(page)}: {name}")
+    assert wrong == []
+    assert not leads_somewhere("standage.card") and leads_somewhere("standage.report.card")
+
+
+def leads_somewhere(name: str) -> bool:
+    try:
+        pkgutil.resolve_name(name)
+    except (ImportError, AttributeError):
+        return False
+    return True
 
 
 def test_changes_are_dated_and_reach_this_version():
@@ -289,6 +316,10 @@ def test_results_page_has_a_section_for_each_table():
     place = TABLES.index("attribution") + 1
     sections = [*TABLES[:place], *RING_TABLES, *TABLES[place:]]
     assert re.findall(r"^## (\w+)\.csv$", read("docs/results.md"), flags=re.MULTILINE) == sections
+
+
+def test_the_workbook_explains_every_table_a_result_can_have():
+    assert set(SHEETS) == {*TABLES, *RING_TABLES}
 
 
 @pytest.mark.parametrize("name", TABLES)

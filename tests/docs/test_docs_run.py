@@ -216,7 +216,7 @@ def quick_python(monkeypatch):
     compiled.
     """
     import pymc as pm
-    from test_statements import AS_WRITTEN
+    from pymc_as_written import AS_WRITTEN
 
     from standage.stand.fit import fit_stands
 

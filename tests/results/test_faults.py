@@ -71,12 +71,13 @@ def held(folder: Path) -> str:
 STEP_PROGRAM = """
 import os, signal, sys
 from pathlib import Path
-from standage import result_folder, workplace
+from standage.results import folder_swap
+from standage.results.folder import build_result_folder
 
 folder, step = Path(sys.argv[1]), [0]
 last = None
 if sys.argv[2] == "two renames":
-    workplace.exchange = lambda one, other: False
+    folder_swap.exchange = lambda one, other: False
 
 def fill(new):
     (new / "figures").mkdir()
@@ -97,7 +98,7 @@ for n in range(1, 10_000):
     child = os.fork()
     if not child:
         last = n
-        result_folder.build_result_folder(folder, fill)
+        build_result_folder(folder, fill)
         os._exit(0)
     if os.waitpid(child, 0)[1] == 0:
         print("through", flush=True)

@@ -15,7 +15,7 @@ import pandas as pd
 import pytest
 from random_stand_data import random_openness, random_parameters, random_stand_data
 from reference_likelihood import UnitReading
-from stand.test_kernel import LEAST_P, Tiny, chi_square, core_at, spline_mixture, tiny
+from tiny_stand import LEAST_P, Tiny, chi_square, core_at, spline_mixture, tiny
 
 from standage.errors import StandageError
 from standage.prose.summary import emergence_paragraphs

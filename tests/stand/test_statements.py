@@ -8,9 +8,8 @@ from functools import cache
 import numpy as np
 import pymc as pm
 import pytest
-from pytensor.compile.mode import Mode
+from pymc_as_written import AS_WRITTEN
 from pytensor.gradient import grad
-from pytensor.link.vm import VMLinker
 from random_stand_data import (
     KNOT_SPACINGS,
     SPECIES_FACTORS,
@@ -29,9 +28,6 @@ from standage.stand.kernel.log_density import log_density_and_gradient
 from standage.stand.model import parameters_to_point, stand_model
 from standage.stand.parameters import pack, unpack
 
-AS_WRITTEN = Mode(
-    linker=VMLinker(c_thunks=False), optimizer=None
-)  # neither rewritten nor compiled: seconds instead of a minute a survey
 ESTABLISHMENT, CORING_HEIGHT = "establishment", "coring height"
 SURVEYS = {
     "plots": (101, ((ESTABLISHMENT, True),), (True,)),

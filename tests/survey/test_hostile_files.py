@@ -13,8 +13,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from good_survey import TABLE_NAMES, good_workbook, problems_of, the_problem, write_survey
 from openpyxl import Workbook
-from survey.test_bad_input import TABLE_NAMES, good_workbook, problems_of, the_problem, write_survey
 
 from standage.errors import KEPT_OF_A_COLUMN, Problem, ProblemList, StandageError, SurveyError
 from standage.results.folder import check_result_folder

@@ -206,12 +206,6 @@ def test_the_workbook_holds_every_table_with_its_numbers(posterior, tables, tmp_
     assert told == {name: (len(table), SHEETS[name]) for name, table in tables.items()}
 
 
-def test_every_table_a_result_can_have_is_told_of():
-    from test_docs import RING_TABLES, TABLES
-
-    assert set(SHEETS) == {*TABLES, *RING_TABLES}
-
-
 @settings(
     suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=25, deadline=None
 )
