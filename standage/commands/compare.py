@@ -17,7 +17,7 @@ from standage.figures.comparison import comparison_figures
 from standage.figures.files import write_figures
 from standage.figures.styles import SCREEN, in_style
 from standage.findings import Findings
-from standage.findings.compared_stands import StandHistory, stand_histories
+from standage.findings.compared_stands import ComparedStand, stand_histories
 from standage.findings.comparison import CLASS_YEARS, NOT_COMPARED, compare_histories
 from standage.findings.long_table import long_table
 from standage.prose.comparison import comparison_sentences
@@ -68,7 +68,7 @@ class _Result:
 
     name: str
     provenance: dict[str, Any]
-    histories: list[StandHistory]
+    histories: list[ComparedStand]
     tables: dict[str, pd.DataFrame]
     failed: bool
 
@@ -316,7 +316,7 @@ def _notes(results: list[_Result]) -> list[str]:
     return notes
 
 
-def _partly(histories: list[StandHistory]) -> list[str]:
+def _partly(histories: list[ComparedStand]) -> list[str]:
     """Stands of which only some things can be compared, in a sentence each."""
     notes = []
     without = [history.name for history in histories if not history.has_plots]

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from standage.findings.compared_stands import StandHistory
+from standage.findings.compared_stands import ComparedStand
 
 FEWEST_STANDS = 2  # that share a community before it is spoken of
 # degrees of freedom below which the spread between stands is called barely known (assumption)
@@ -42,9 +42,9 @@ class CommunityMeans:
     degrees_of_freedom: int
 
 
-def shared_communities(histories: Sequence[StandHistory]) -> dict[str, list[StandHistory]]:
+def shared_communities(histories: Sequence[ComparedStand]) -> dict[str, list[ComparedStand]]:
     """Communities that two or more of these stands share."""
-    groups: dict[str, list[StandHistory]] = {}
+    groups: dict[str, list[ComparedStand]] = {}
     for history in histories:
         if history.community:
             groups.setdefault(history.community, []).append(history)

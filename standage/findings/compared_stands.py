@@ -30,7 +30,7 @@ BEFORE_OLDEST_STEM = 10
 
 
 @dataclass(frozen=True)
-class StandHistory:
+class ComparedStand:
     """A unit, a species in a stand, as it is compared.
 
     Attributes
@@ -84,7 +84,7 @@ def stand_histories(
     scans: list[Scan] | None = None,
     source: str = "",
     profiles: Mapping[str, str] | None = None,
-) -> list[StandHistory]:
+) -> list[ComparedStand]:
     """All units of a posterior as they are compared, in its order.
 
     scans: `scan_units(posterior)`, where it is at hand. source, profiles: the result it comes from
@@ -103,13 +103,13 @@ def stand_histories(
     ]
 
 
-def _history(posterior, number: int, scan: Scan, source: str, profile: str) -> StandHistory:
+def _history(posterior, number: int, scan: Scan, source: str, profile: str) -> ComparedStand:
     unit = posterior.units[number]
     stands = posterior.survey.stands
     bursts = find_bursts(scan, unit_limit(posterior, number))
     possible = find_bursts(scan, ReportingLimit(LEAST_LIMIT, "assumed"))
     none = np.zeros(len(scan.kept))
-    return StandHistory(
+    return ComparedStand(
         name=unit.stand,
         stand=unit.stand,
         species=unit.species,
@@ -157,7 +157,7 @@ def _telling_from(posterior, number: int, scan: Scan) -> int:
     return max(int(np.nanmedian(years, axis=0).min()) - BEFORE_OLDEST_STEM, int(scan.years[0]))
 
 
-def aligned(histories: Sequence[StandHistory], *, seed: int = 0) -> list[StandHistory]:
+def aligned(histories: Sequence[ComparedStand], *, seed: int = 0) -> list[ComparedStand]:
     """The same with as many draws each, those of one source still paired and those of others in an
     order of their own.
 
@@ -178,7 +178,7 @@ def aligned(histories: Sequence[StandHistory], *, seed: int = 0) -> list[StandHi
     return [_taken(history, orders[history.source]) for history in histories]
 
 
-def _taken(history: StandHistory, order: np.ndarray) -> StandHistory:
+def _taken(history: ComparedStand, order: np.ndarray) -> ComparedStand:
     return replace(
         history,
         stems=history.stems[order],

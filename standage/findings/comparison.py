@@ -17,7 +17,7 @@ import pandas as pd
 
 from standage.findings.age_structure_distance import age_structure_distance
 from standage.findings.communities import CommunityMeans, community_means, shared_communities
-from standage.findings.compared_stands import StandHistory, aligned, stand_histories
+from standage.findings.compared_stands import ComparedStand, aligned, stand_histories
 from standage.findings.comparison_measures import (
     AGE_STRUCTURE_DISTANCE,
     MEASURES,
@@ -141,7 +141,7 @@ def comparison(
 
 
 def compare_histories(
-    histories: Sequence[StandHistory],
+    histories: Sequence[ComparedStand],
     *,
     level: float = 0.9,
     class_years: int = CLASS_YEARS,
@@ -176,7 +176,7 @@ class _Values:
     def __init__(self) -> None:
         self._known: dict[tuple, np.ndarray] = {}
 
-    def of(self, measure: Measure, history: StandHistory, season: int) -> np.ndarray:
+    def of(self, measure: Measure, history: ComparedStand, season: int) -> np.ndarray:
         key = (measure.name, history.name, season)
         if key not in self._known:
             self._known[key] = measure.of_draws(history, season)
@@ -184,8 +184,8 @@ class _Values:
 
 
 def _pair(
-    first: StandHistory,
-    second: StandHistory,
+    first: ComparedStand,
+    second: ComparedStand,
     values: _Values,
     level: float,
     class_years: int,
@@ -230,7 +230,7 @@ def _pair(
     yield _synchrony_row(about, first, second, level, claims=not shifted)
 
 
-def not_on_one_footing(first: StandHistory, second: StandHistory) -> str:
+def not_on_one_footing(first: ComparedStand, second: ComparedStand) -> str:
     """Why nothing of two stands of a species can be compared; blank where something can."""
     if first.profile != second.profile:
         return (
@@ -246,7 +246,7 @@ def not_on_one_footing(first: StandHistory, second: StandHistory) -> str:
     return ""
 
 
-def _about(kind: str, first: StandHistory, second: StandHistory) -> dict:
+def _about(kind: str, first: ComparedStand, second: ComparedStand) -> dict:
     amounts = PER_HECTARE if first.has_plots and second.has_plots else SAMPLED
     names = {"first": first.name, "second": second.name, "species": first.species}
     return {
@@ -284,7 +284,7 @@ def difference_columns(
 
 
 def classes_worth_showing(
-    histories: Sequence[StandHistory], season: int, class_years: int
+    histories: Sequence[ComparedStand], season: int, class_years: int
 ) -> list[tuple[int, int]]:
     """Classes of years, oldest first, that may hold a share of some stand worth a row; the last
     ends with the earlier survey.
@@ -306,8 +306,8 @@ def classes_worth_showing(
 
 def _distance_row(
     about: dict,
-    first: StandHistory,
-    second: StandHistory,
+    first: ComparedStand,
+    second: ComparedStand,
     season: int,
     level: float,
     seed: int,
@@ -333,7 +333,7 @@ def _distance_row(
     return row | {"told_apart": told if claims else NOT_ASSESSED}
 
 
-def _on_axis(history: StandHistory, begin: int, season: int) -> np.ndarray:
+def _on_axis(history: ComparedStand, begin: int, season: int) -> np.ndarray:
     """Stems over the years from begin to season, none in years before the stand's own axis. (draw,
     year)
     """
@@ -342,7 +342,7 @@ def _on_axis(history: StandHistory, begin: int, season: int) -> np.ndarray:
 
 
 def _synchrony_row(
-    about: dict, first: StandHistory, second: StandHistory, level: float, *, claims: bool
+    about: dict, first: ComparedStand, second: ComparedStand, level: float, *, claims: bool
 ) -> dict:
     row = {**about, "measure": SHARED_PULSE, "unit": "years", "tolerance": TOLERANCE}
     found = synchrony(first, second)
@@ -367,7 +367,7 @@ def _synchrony_row(
 
 
 def _communities(
-    histories: list[StandHistory], values: _Values, level: float, class_years: int, seed: int
+    histories: list[ComparedStand], values: _Values, level: float, class_years: int, seed: int
 ) -> Iterator[dict]:
     """Communities with each other, and with stands that no other shares a community with."""
     usable, left_out = [], []
@@ -465,7 +465,7 @@ def _communities(
         yield from ({**pair, **row} for row in refused)
 
 
-def _of_stand(values: _Values, measure: Measure, season: int, history: StandHistory) -> np.ndarray:
+def _of_stand(values: _Values, measure: Measure, season: int, history: ComparedStand) -> np.ndarray:
     return values.of(measure, history, season)
 
 

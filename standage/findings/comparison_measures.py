@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from standage.findings.compared_stands import StandHistory
+from standage.findings.compared_stands import ComparedStand
 from standage.findings.intervals import shortest_span
 
 AGE_STRUCTURE_DISTANCE = "age_structure_distance"
@@ -46,7 +46,7 @@ class Measure:
     of_shape: bool
     per_hectare: bool
     by_calendar: bool
-    of_draws: Callable[[StandHistory, int], np.ndarray]
+    of_draws: Callable[[ComparedStand, int], np.ndarray]
     claims: bool = True
 
 
@@ -64,7 +64,7 @@ def median_year(stems: np.ndarray, years: np.ndarray) -> np.ndarray:
 
 
 def in_class(
-    history: StandHistory, first: int, last: int, season: int, *, share: bool
+    history: ComparedStand, first: int, last: int, season: int, *, share: bool
 ) -> np.ndarray:
     """Stems that established from first to last, per hectare or as a share of all up to the season.
     (draw,)
@@ -77,12 +77,12 @@ def in_class(
     return held / np.where(total > 0, total, np.nan)
 
 
-def _median(history: StandHistory, season: int) -> np.ndarray:
+def _median(history: ComparedStand, season: int) -> np.ndarray:
     years, stems = history.up_to(season)
     return median_year(stems, years)
 
 
-def _half_span(history: StandHistory, season: int) -> np.ndarray:
+def _half_span(history: ComparedStand, season: int) -> np.ndarray:
     years, stems = history.up_to(season)
     first, last = shortest_span(stems, years, 0.5)
     return last - first + 1
@@ -172,7 +172,7 @@ MEASURES = (
 )
 
 
-def not_comparable(measure: Measure, first: StandHistory, second: StandHistory) -> str:
+def not_comparable(measure: Measure, first: ComparedStand, second: ComparedStand) -> str:
     """Why two stands can't be compared by a measure; blank where they can."""
     without_plots = list(
         dict.fromkeys(history.name for history in (first, second) if not history.has_plots)

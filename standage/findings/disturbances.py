@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from standage.findings.intervals import blank_columns, interval_columns, whole_numbers
-from standage.growth.growth_changes import GrowthChanges, StandHistory
+from standage.growth.growth_changes import DisturbanceHistory, GrowthChanges
 from standage.growth.stand_disturbance import APART, RELEASE_LAGS, SUPPRESSION_LAGS, year_chances
 
 TREE_WINDOW = 7  # length of the window in which draws tell of the same change of a tree [years]
@@ -143,7 +143,7 @@ def disturbance_table(changes: GrowthChanges, *, seed: int = 1, level: float = 0
         lags = len(RELEASE_LAGS if kind == "opening" else SUPPRESSION_LAGS) - 1
         for stand, of_stand in histories.items():
             chances = year_chances(of_stand.evidence)
-            for first, last, probability in episodes(of_stand.history.disturbed(), APART):
+            for first, last, probability in episodes(of_stand.drawn.disturbed(), APART):
                 span = (of_stand.years[first], of_stand.years[last] + lags)
                 rows.append(
                     {
@@ -161,12 +161,12 @@ def disturbance_table(changes: GrowthChanges, *, seed: int = 1, level: float = 0
     return whole_numbers(table, ("year_low", "year_median", "year_high", "trees_at_risk"))
 
 
-def _when_and_why(of_stand: StandHistory, first: int, last: int, level: float) -> dict:
-    history = of_stand.history
-    inside = history.disturbed()[:, first : last + 1]
+def _when_and_why(of_stand: DisturbanceHistory, first: int, last: int, level: float) -> dict:
+    drawn = of_stand.drawn
+    inside = drawn.disturbed()[:, first : last + 1]
     has = inside.any(axis=1)
     place = first + inside[has].argmax(axis=1)
-    here = history.event_happened & (history.event_place >= first) & (history.event_place <= last)
+    here = drawn.event_happened & (drawn.event_index >= first) & (drawn.event_index <= last)
     often = here[has].mean(axis=0) >= LEAST_NAMED if here.shape[1] else np.zeros(0, dtype=bool)
     named = [name for name, worth in zip(of_stand.events.names, often, strict=True) if worth]
     unrecorded = float((~here[has].any(axis=1)).mean())
@@ -284,6 +284,6 @@ def _event_draws(
         ):
             continue
         number = of_stand.events.names.index(event.event)
-        years = of_stand.years[of_stand.history.event_place[:, number]]
-        return years, float(of_stand.history.event_seen[:, number].mean()), word, ""
+        years = of_stand.years[of_stand.drawn.event_index[:, number]]
+        return years, float(of_stand.drawn.event_seen[:, number].mean()), word, ""
     return None, np.nan, "", "neither opens the canopy nor weakens trees, as recorded"

@@ -116,6 +116,6 @@ def event_years_by_rings(changes) -> dict[tuple[str, str], pd.Series]:
             for number, name in enumerate(told.events.names):
                 if told.events.chance(name) > beforehand.get((stand, name), 0.0):
                     beforehand[stand, name] = told.events.chance(name)
-                    years = pd.Series(told.years[told.history.event_place[:, number]])
+                    years = pd.Series(told.years[told.drawn.event_index[:, number]])
                     chances[stand, name] = years.value_counts(normalize=True)
     return chances

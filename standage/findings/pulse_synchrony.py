@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from standage.findings.compared_stands import StandHistory
+from standage.findings.compared_stands import ComparedStand
 
 # years between the starts of two pulses up to which they are one of both stands; starts are known
 # to about that (assumption)
@@ -36,7 +36,7 @@ class Synchrony:
 
 
 def synchrony(
-    first: StandHistory, second: StandHistory, *, tolerance: int = TOLERANCE
+    first: ComparedStand, second: ComparedStand, *, tolerance: int = TOLERANCE
 ) -> Synchrony | None:
     """Whether two stands share a pulse; None where one of them has none that is told, or they share
     no years to speak about.

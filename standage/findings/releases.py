@@ -134,7 +134,7 @@ def _chronology_of_stand(
                 drawn[:, others], changes.at_risk[others]
             )
         column = "probability_disturbed" if name == "released" else "probability_suppressed"
-        table[column] = histories[stand].history.disturbed().mean(axis=0) if histories else np.nan
+        table[column] = histories[stand].drawn.disturbed().mean(axis=0) if histories else np.nan
         table[f"{column}_rings"] = year_chances(histories[stand].evidence) if histories else np.nan
     return pd.DataFrame(table)
 

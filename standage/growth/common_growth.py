@@ -32,14 +32,14 @@ LEVEL_PRECISION = 0.01  # of a tree's mean level: next to nothing assumed
 ROUNDS = 20
 
 
-def common_growth(logs: np.ndarray, *, seed: int = 1) -> np.ndarray:
+def common_growth(logs: np.ndarray, generator: np.random.Generator) -> np.ndarray:
     """What each tree's growth owes to what the others do too, lasting steps excepted: to be taken
     from its log widths.
 
     Parameters
     ----------
     logs : (tree, year) log ring widths of the trees of one stand and species, NaN outside a series.
-    seed : of the chain that looks for lasting steps of the common curve.
+    generator : of the chain that looks for lasting steps of the common curve.
 
     Returns
     -------
@@ -52,7 +52,7 @@ def common_growth(logs: np.ndarray, *, seed: int = 1) -> np.ndarray:
         return common_to_others(_swings(logs))
     trends, curve = trends_and_curve(logs)
     steps = np.zeros(logs.shape[1])
-    steps[years] = mean_steps(pulled_in(curve[years]), seed=seed)
+    steps[years] = mean_steps(pulled_in(curve[years]), generator)
     steps[years.stop :] = steps[years.stop - 1]
     return common_to_others(logs - trends - steps)
 

@@ -1,5 +1,4 @@
-"""What the rings say of the changes of growth of all trees, and of the history of each stand:
-worked out once, told by several tables.
+"""What the rings say of the changes of growth of all trees, and of the history of each stand.
 
 The model of `standage.growth.release_model` is the default; a published criterion by its name gives
 the years of changes, but no probabilities, which it doesn't have.
@@ -8,6 +7,7 @@ the years of changes, but no probabilities, which it doesn't have.
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -19,18 +19,19 @@ from standage.growth.release_model import DRAWS, changes_of_trees, prior_probabi
 from standage.growth.stand_disturbance import (
     RELEASE_LAGS,
     SUPPRESSION_LAGS,
-    History,
-    drawn_history,
+    DrawnDisturbances,
+    drawn_disturbances,
     year_evidence,
 )
 from standage.growth.tree_series import TreeSeries, model_series, tree_series
+from standage.survey.survey import Survey
 
 MODEL = "change_point"
 
 
 @dataclass(frozen=True)
-class StandHistory:
-    """A stand's years, evidence and drawn history, of releases or of suppressions.
+class DisturbanceHistory:
+    """A stand's years, evidence and drawn disturbances, of releases or of suppressions.
 
     years : (year,) consecutive, of the rings and of all events. evidence : (year,) log, 0 where no
         tree is at risk.
@@ -38,7 +39,7 @@ class StandHistory:
 
     years: np.ndarray
     evidence: np.ndarray
-    history: History
+    drawn: DrawnDisturbances
     events: EventsOnAxis
 
 
@@ -64,12 +65,12 @@ class GrowthChanges:
     released: np.ndarray
     suppressed: np.ndarray
     change: np.ndarray
-    openings: dict[str, StandHistory]
-    weakenings: dict[str, StandHistory]
+    openings: dict[str, DisturbanceHistory]
+    weakenings: dict[str, DisturbanceHistory]
     rule: Criterion | None = None
 
     @property
-    def recorded_criterion(self) -> str | dict:
+    def recorded_criterion(self) -> str | dict[str, Any]:
         """What provenance says of the criterion: its name, or all its numbers where they are not
         those of the name.
         """
@@ -90,6 +91,7 @@ class GrowthChanges:
 
     @property
     def suppression_probability(self) -> np.ndarray:
+        """Probability that a suppression began with the ring of the year. (tree, year)"""
         return self.suppressed.mean(axis=0)
 
 
@@ -102,7 +104,7 @@ def check_criterion(name: str) -> None:
 
 
 def growth_changes(
-    survey,
+    survey: Survey,
     *,
     criterion: str | Criterion = MODEL,
     seed: int = 1,
@@ -123,59 +125,81 @@ def growth_changes(
     ------
     ValueError for a criterion that there is not.
     """
-    rule = (
-        criterion
-        if isinstance(criterion, Criterion)
-        else None
-        if criterion == MODEL
-        else criterion_named(criterion)
-    )
     series = tree_series(survey)
-    shape = (draws if rule is None else 1, *series.widths.shape)
+    if criterion == MODEL:
+        generator = np.random.default_rng(seed)
+        return _by_model(survey, series, generator, draws=draws, remove_common=remove_common)
+    return _by_rule(
+        series, criterion if isinstance(criterion, Criterion) else criterion_named(criterion)
+    )
+
+
+def _by_rule(series: TreeSeries, rule: Criterion) -> GrowthChanges:
+    shape = (1, *series.widths.shape)
+    drawn = {"release": np.zeros(shape, dtype=bool), "suppression": np.zeros(shape, dtype=bool)}
+    change = np.zeros(shape, dtype=np.float32)
+    for row in found_changes(series.widths, series.years, rule).itertuples():
+        if row.kind == "recovery":
+            continue
+        year = row.first_year - int(series.years[0])
+        drawn[row.kind][0, row.series, year] = True
+        grew = row.after_mm / row.before_mm - 1 if row.before_mm > 0 else np.inf
+        change[0, row.series, year] = grew
+    return GrowthChanges(
+        rule.name,
+        series,
+        _rings_on_both_sides(series.widths, rule.window),
+        drawn["release"],
+        drawn["suppression"],
+        change,
+        openings={},
+        weakenings={},
+        rule=rule,
+    )
+
+
+def _by_model(
+    survey: Survey,
+    series: TreeSeries,
+    generator: np.random.Generator,
+    *,
+    draws: int,
+    remove_common: bool,
+) -> GrowthChanges:
+    of_common, of_trees, of_stands = generator.spawn(3)
+    logs, first = model_series(series, of_common, remove_common=remove_common)
+    shape = (draws, *series.widths.shape)
     released, suppressed = np.zeros(shape, dtype=bool), np.zeros(shape, dtype=bool)
     change = np.zeros(shape, dtype=np.float32)
-    if rule is None:
-        _fill_from_model(series, released, suppressed, change, seed, draws, remove_common)
-        at_risk = _rings_on_both_sides(series.widths, LEAST_SIDE)
-    else:
-        for row in found_changes(series.widths, series.years, rule).itertuples():
-            if row.kind == "recovery":
-                continue
-            place = row.first_year - int(series.years[0])
-            (released if row.kind == "release" else suppressed)[0, row.series, place] = True
-            change[0, row.series, place] = (
-                row.after_mm / row.before_mm - 1 if row.before_mm > 0 else np.inf
-            )
-        at_risk = _rings_on_both_sides(series.widths, rule.window)
-    openings, weakenings = {}, {}
-    if rule is None and len(series.trees):
-        prior_release, prior_suppression = prior_probabilities()
-        for number, stand in enumerate(dict.fromkeys(series.stands)):
-            members = series.of_stand(stand)
-            for aim, drawn, prior, lags, kept in (
-                (OPENING, released, prior_release, RELEASE_LAGS, openings),
-                (WEAKENING, suppressed, prior_suppression, SUPPRESSION_LAGS, weakenings),
-            ):
-                evidence = year_evidence(
-                    drawn[:, members].mean(axis=0), prior, at_risk[members], lags, draws=draws
-                )
-                kept[stand] = _stand_history(
-                    survey, stand, series.years, evidence, aim, seed + number
-                )
-    name = MODEL if rule is None else rule.name
-    return GrowthChanges(
-        name, series, at_risk, released, suppressed, change, openings, weakenings, rule
-    )
-
-
-def _fill_from_model(
-    series: TreeSeries, released, suppressed, change, seed: int, draws: int, remove_common: bool
-) -> None:
-    logs, first = model_series(series, remove_common=remove_common, seed=seed)
-    for tree, found in enumerate(changes_of_trees(logs, seed=seed, draws=draws)):
+    for tree, found in enumerate(changes_of_trees(logs, of_trees, draws=draws)):
         span = slice(first[tree], first[tree] + len(logs[tree]))
         released[:, tree, span], suppressed[:, tree, span] = found.released, found.suppressed
         change[:, tree, span] = np.expm1(found.change)
+    at_risk = _rings_on_both_sides(series.widths, LEAST_SIDE)
+    stands = list(dict.fromkeys(series.stands))
+    prior_release, prior_suppression = prior_probabilities()
+    histories: dict[str, dict[str, DisturbanceHistory]] = {OPENING: {}, WEAKENING: {}}
+    for stand, own in zip(stands, of_stands.spawn(len(stands)), strict=True):
+        members = series.of_stand(stand)
+        for aim, drawn, prior, lags in (
+            (OPENING, released, prior_release, RELEASE_LAGS),
+            (WEAKENING, suppressed, prior_suppression, SUPPRESSION_LAGS),
+        ):
+            evidence = year_evidence(
+                drawn[:, members].mean(axis=0), prior, at_risk[members], lags, draws=draws
+            )
+            events = survey.events[survey.events["stand"].isin([stand, ""])]
+            histories[aim][stand] = _history(events, series.years, evidence, aim, own)
+    return GrowthChanges(
+        MODEL,
+        series,
+        at_risk,
+        released,
+        suppressed,
+        change,
+        openings=histories[OPENING],
+        weakenings=histories[WEAKENING],
+    )
 
 
 def _rings_on_both_sides(widths: np.ndarray, side: int) -> np.ndarray:
@@ -187,19 +211,22 @@ def _rings_on_both_sides(widths: np.ndarray, side: int) -> np.ndarray:
     return there & (before >= side) & (there.sum(axis=1, keepdims=True) - before >= side)
 
 
-def _stand_history(
-    survey, stand: str, years: np.ndarray, evidence: np.ndarray, aim: str, seed: int
-) -> StandHistory:
-    events = survey.events[survey.events["stand"].isin([stand, ""])]
+def _history(
+    events: pd.DataFrame,
+    years: np.ndarray,
+    evidence: np.ndarray,
+    aim: str,
+    generator: np.random.Generator,
+) -> DisturbanceHistory:
+    """A stand's history from its events, and the evidence of the years with rings. (year,)"""
     first = int(min([years[0], *events["first_year"]]))
     last = int(max([years[-1], *events["last_year"]]))
     axis = np.arange(first, last + 1)
     of_axis = np.zeros(len(axis))
     of_axis[years[0] - first : years[0] - first + len(years)] = evidence
     on_axis = events_on_axis(events, axis, aim)
-    return StandHistory(
-        axis, of_axis, drawn_history(of_axis, list(on_axis.known), seed=seed), on_axis
-    )
+    drawn = drawn_disturbances(of_axis, on_axis.known, generator)
+    return DisturbanceHistory(axis, of_axis, drawn, on_axis)
 
 
 def ring_years(changes: GrowthChanges) -> pd.DataFrame:

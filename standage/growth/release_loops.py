@@ -4,6 +4,8 @@ are releases or suppressions.
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 
 from standage.compiled import compiled
@@ -14,6 +16,8 @@ SETTLING = 3  # of the years after it, those in which a tree may still be openin
 # rings needed on either side of a change, so that the ends of a series show none [rings]
 LEAST_SIDE = 5
 SUPPRESSION_BEFORE = 5  # a suppression is compared with so many years before [years]
+FARTHEST_SHIFT = 8  # that a step moves in one proposal of the chain [years]
+FARTHEST_PAIR = 12  # between two steps that come and go together in one proposal [years]
 
 
 @compiled
@@ -55,19 +59,78 @@ def classify(sizes, places, least, released, suppressed, change):
                     change[draw, place] = highest - lowest
 
 
+class Regression(NamedTuple):
+    """Log widths of a tree, regressed on level, trend and all possible steps; whitened by each phi
+    of the grid.
+
+    gram : (phi, column, column). cross : (phi, column). squares : (phi,) of the log widths.
+    precision : (column,) of the prior. fixed : columns before those of the steps. length : years.
+    """
+
+    gram: np.ndarray
+    cross: np.ndarray
+    squares: np.ndarray
+    precision: np.ndarray
+    fixed: int
+    length: int
+
+
+class NoiseGrid(NamedTuple):
+    """Values that phi and sigma may have, each equally likely. (phi,), (sigma,)"""
+
+    phis: np.ndarray
+    sigmas: np.ndarray
+
+
+class StepPrior(NamedTuple):
+    """log_odds : that a year holds a step. spacing : between two steps, at least. [years]"""
+
+    log_odds: float
+    spacing: int
+
+
+class _Equations(NamedTuple):
+    """Normal equations under one phi and sigma. variance : sigma squared."""
+
+    gram: np.ndarray
+    cross: np.ndarray
+    precision: np.ndarray
+    variance: float
+
+
+class _Factor(NamedTuple):
+    """Cholesky factor of a posterior precision, and the right side solved by it."""
+
+    lower: np.ndarray
+    scaled: np.ndarray
+
+
+class _State(NamedTuple):
+    """Where the chain is. on : (site,) whether it holds a step. chosen : columns of the model, the
+    first of so many. now, proposed : factors. work : of one more column.
+    """
+
+    on: np.ndarray
+    chosen: np.ndarray
+    now: _Factor
+    proposed: _Factor
+    work: np.ndarray
+
+
 @compiled
-def _factor(gram, cross, chosen, count, variance, precision, lower, scaled):
-    """Cholesky factor of the chosen columns' posterior precision; returns the part of the log
+def _factorise(equations, chosen, count, factor):
+    """Fills the factor of the chosen columns' posterior precision; returns the part of the log
     marginal likelihood they change.
     """
+    lower, scaled = factor.lower, factor.scaled
     total = 0.0
     for row in range(count):
         a = chosen[row]
-        right = cross[a] / variance
+        right = equations.cross[a] / equations.variance
         for column in range(row + 1):
-            value = gram[a, chosen[column]] / variance
+            value = equations.gram[a, chosen[column]] / equations.variance
             if row == column:
-                value += precision[a]
+                value += equations.precision[a]
             for inner in range(column):
                 value -= lower[row, inner] * lower[column, inner]
             if row == column:
@@ -77,23 +140,30 @@ def _factor(gram, cross, chosen, count, variance, precision, lower, scaled):
         for inner in range(row):
             right -= lower[row, inner] * scaled[inner]
         scaled[row] = right / lower[row, row]
-        total += 0.5 * np.log(precision[a]) - np.log(lower[row, row]) + 0.5 * scaled[row] ** 2
+        total += (
+            0.5 * np.log(equations.precision[a]) - np.log(lower[row, row]) + 0.5 * scaled[row] ** 2
+        )
     return total
 
 
 @compiled
-def _gain(gram, cross, chosen, count, variance, precision, lower, scaled, extra, work):
+def _gain(equations, state, count, extra):
     """What one more column adds to the log marginal likelihood, from the factor of the others."""
-    diagonal = gram[extra, extra] / variance + precision[extra]
-    right = cross[extra] / variance
+    lower, scaled, work = state.now.lower, state.now.scaled, state.work
+    diagonal = equations.gram[extra, extra] / equations.variance + equations.precision[extra]
+    right = equations.cross[extra] / equations.variance
     for row in range(count):
-        value = gram[chosen[row], extra] / variance
+        value = equations.gram[state.chosen[row], extra] / equations.variance
         for inner in range(row):
             value -= lower[row, inner] * work[inner]
         work[row] = value / lower[row, row]
         diagonal -= work[row] ** 2
         right -= work[row] * scaled[row]
-    return 0.5 * np.log(precision[extra]) - 0.5 * np.log(diagonal) + 0.5 * right**2 / diagonal
+    return (
+        0.5 * np.log(equations.precision[extra])
+        - 0.5 * np.log(diagonal)
+        + 0.5 * right**2 / diagonal
+    )
 
 
 @compiled
@@ -118,134 +188,162 @@ def _listed(on, fixed, chosen):
 
 
 @compiled
-def weighed_place(logs):
-    """Place drawn with probabilities proportional to exp(logs)."""
+def weighed_index(logs, generator):
+    """Index drawn with probabilities proportional to exp(logs)."""
     weights = np.exp(logs - logs.max())
-    target = np.random.random() * weights.sum()
-    for place in range(len(weights)):
-        target -= weights[place]
+    target = generator.random() * weights.sum()
+    for index in range(len(weights)):
+        target -= weights[index]
         if target <= 0:
-            return place
+            return index
     return len(weights) - 1
 
 
 @compiled
-def chain(
-    gram,
-    cross,
-    squares,
-    length,
-    precision,
-    phis,
-    sigmas,
-    log_odds,
-    spacing,
-    burn_in,
-    seed,
-    sizes,
-    noise,
-):
-    """Draws which years hold a step, phi and sigma; fills `sizes` (draw, step) with drawn steps and
-    `noise` (draw, 2) with grid places.
-    """
-    np.random.seed(seed)
-    fixed = gram.shape[1] - sizes.shape[1]
-    sites = sizes.shape[1]
-    most = fixed + sites // spacing + 2
-    chosen = np.arange(most)
-    lower, trial = np.zeros((most, most)), np.zeros((most, most))
-    scaled, other, work = np.zeros(most), np.zeros(most), np.zeros(most)
-    on = np.zeros(sites, dtype=np.bool_)
-    phi, sigma = len(phis) // 2, len(sigmas) // 2
-    by_phi, by_sigma = np.empty(len(phis)), np.empty(len(sigmas))
-    for sweep in range(burn_in + sizes.shape[0]):
-        g, c, variance = gram[phi], cross[phi], sigmas[sigma] ** 2
-        count = _listed(on, fixed, chosen)
-        value = _factor(g, c, chosen, count, variance, precision, lower, scaled)
-        for site in range(sites):  # each site in turn: step or none
-            if on[site]:
-                on[site] = False
+def _flip_sites(equations, fixed, prior, state, generator):
+    """Each site in turn: a step or none. Returns the log marginal likelihood of where that ends."""
+    on, chosen = state.on, state.chosen
+    count = _listed(on, fixed, chosen)
+    value = _factorise(equations, chosen, count, state.now)
+    for site in range(len(on)):
+        if on[site]:
+            on[site] = False
+            count = _listed(on, fixed, chosen)
+            without = _factorise(equations, chosen, count, state.now)
+            if generator.random() < 1 / (1 + np.exp(without - value - prior.log_odds)):
+                on[site] = True
                 count = _listed(on, fixed, chosen)
-                without = _factor(g, c, chosen, count, variance, precision, lower, scaled)
-                if np.random.random() < 1 / (1 + np.exp(without - value - log_odds)):
-                    on[site] = True
-                    count = _listed(on, fixed, chosen)
-                    _factor(g, c, chosen, count, variance, precision, lower, scaled)
-                else:
-                    value = without
-            elif _free(on, site, spacing, -1):
-                gain = _gain(
-                    g, c, chosen, count, variance, precision, lower, scaled, fixed + site, work
-                )
-                if np.random.random() < 1 / (1 + np.exp(-gain - log_odds)):
-                    on[site] = True
-                    count = _listed(on, fixed, chosen)
-                    value = _factor(g, c, chosen, count, variance, precision, lower, scaled)
-        for site in range(sites):  # steps shift by up to 8 years
-            if not on[site]:
-                continue
-            target = site + np.random.randint(-8, 9)
-            if (
-                target < 0
-                or target >= sites
-                or target == site
-                or not _free(on, target, spacing, site)
-            ):
-                continue
-            on[site], on[target] = False, True
-            count = _listed(on, fixed, chosen)
-            moved = _factor(g, c, chosen, count, variance, precision, trial, other)
-            if np.log(np.random.random()) < moved - value:
-                value = moved
+                _factorise(equations, chosen, count, state.now)
             else:
-                on[site], on[target] = True, False
-        for _ in range(
-            sites // 5
-        ):  # two steps at once, such as a fall and the way back: come and go together
-            first = np.random.randint(0, sites)
-            second = first + np.random.randint(spacing, 13)
-            if second >= sites or on[first] != on[second]:
-                continue
-            both = on[first]
-            if not both and not (_free(on, first, spacing, -1) and _free(on, second, spacing, -1)):
-                continue
-            on[first], on[second] = not both, not both
-            count = _listed(on, fixed, chosen)
-            changed = _factor(g, c, chosen, count, variance, precision, trial, other)
-            if np.log(np.random.random()) < changed - value + (
-                -2 * log_odds if both else 2 * log_odds
-            ):
-                value = changed
-            else:
-                on[first], on[second] = both, both
-        count = _listed(on, fixed, chosen)
-        for place in range(len(phis)):
-            by_phi[place] = (
-                _factor(gram[place], cross[place], chosen, count, variance, precision, trial, other)
-                - 0.5 * squares[place] / variance
-                + 0.5 * np.log(1 - phis[place] ** 2)
-            )
-        phi = weighed_place(by_phi)
-        for place in range(len(sigmas)):
-            v = sigmas[place] ** 2
-            by_sigma[place] = (
-                _factor(gram[phi], cross[phi], chosen, count, v, precision, trial, other)
-                - 0.5 * squares[phi] / v
-                - length * np.log(sigmas[place])
-            )
-        sigma = weighed_place(by_sigma)
+                value = without
+        elif _free(on, site, prior.spacing, -1):
+            gain = _gain(equations, state, count, fixed + site)
+            if generator.random() < 1 / (1 + np.exp(-gain - prior.log_odds)):
+                on[site] = True
+                count = _listed(on, fixed, chosen)
+                value = _factorise(equations, chosen, count, state.now)
+    return value
+
+
+@compiled
+def _shift_steps(equations, fixed, prior, state, value, generator):
+    """Steps move by up to `FARTHEST_SHIFT` years. value: log marginal likelihood; returns the new
+    one.
+    """
+    on = state.on
+    for site in range(len(on)):
+        if not on[site]:
+            continue
+        target = site + generator.integers(-FARTHEST_SHIFT, FARTHEST_SHIFT + 1)
+        if (
+            target < 0
+            or target >= len(on)
+            or target == site
+            or not _free(on, target, prior.spacing, site)
+        ):
+            continue
+        on[site], on[target] = False, True
+        count = _listed(on, fixed, state.chosen)
+        moved = _factorise(equations, state.chosen, count, state.proposed)
+        if np.log(generator.random()) < moved - value:
+            value = moved
+        else:
+            on[site], on[target] = True, False
+    return value
+
+
+@compiled
+def _pair_steps(equations, fixed, prior, state, value, generator):
+    """Two steps at once, such as a fall and the way back, come and go together."""
+    on = state.on
+    for _ in range(len(on) // 5):
+        first = generator.integers(0, len(on))
+        second = first + generator.integers(prior.spacing, FARTHEST_PAIR + 1)
+        if second >= len(on) or on[first] != on[second]:
+            continue
+        both = on[first]
+        if not both and not (
+            _free(on, first, prior.spacing, -1) and _free(on, second, prior.spacing, -1)
+        ):
+            continue
+        on[first], on[second] = not both, not both
+        count = _listed(on, fixed, state.chosen)
+        changed = _factorise(equations, state.chosen, count, state.proposed)
+        odds = -2 * prior.log_odds if both else 2 * prior.log_odds
+        if np.log(generator.random()) < changed - value + odds:
+            value = changed
+        else:
+            on[first], on[second] = both, both
+
+
+@compiled
+def _noise_drawn(regression, grid, state, count, sigma, generator):
+    """Places of phi and sigma on their grids, drawn in turn given the steps."""
+    phis, sigmas, chosen = grid.phis, grid.sigmas, state.chosen
+    by_phi, by_sigma = np.empty(len(phis)), np.empty(len(sigmas))
+    variance = sigmas[sigma] ** 2
+    for phi in range(len(phis)):
+        by_phi[phi] = (
+            _factorise(_equations(regression, phi, variance), chosen, count, state.proposed)
+            - 0.5 * regression.squares[phi] / variance
+            + 0.5 * np.log(1 - phis[phi] ** 2)
+        )
+    phi = weighed_index(by_phi, generator)
+    for option in range(len(sigmas)):
+        variance = sigmas[option] ** 2
+        by_sigma[option] = (
+            _factorise(_equations(regression, phi, variance), chosen, count, state.proposed)
+            - 0.5 * regression.squares[phi] / variance
+            - regression.length * np.log(sigmas[option])
+        )
+    return phi, weighed_index(by_sigma, generator)
+
+
+@compiled
+def _equations(regression, phi, variance):
+    return _Equations(regression.gram[phi], regression.cross[phi], regression.precision, variance)
+
+
+@compiled
+def _draw_sizes(equations, fixed, state, count, generator, sizes):
+    """Coefficients of the chosen columns drawn from their normal distribution, by back
+    substitution; those of steps go into `sizes` (step,).
+    """
+    _factorise(equations, state.chosen, count, state.now)
+    lower, work = state.now.lower, state.work
+    for row in range(count - 1, -1, -1):
+        right = state.now.scaled[row] + generator.standard_normal()
+        for below in range(row + 1, count):
+            right -= lower[below, row] * work[below]
+        work[row] = right / lower[row, row]
+    for row in range(fixed, count):
+        sizes[state.chosen[row] - fixed] = work[row]
+
+
+@compiled
+def chain(regression, grid, prior, burn_in, generator, sizes, noise):
+    """Draws which years hold a step, phi and sigma; fills `sizes` (draw, step) with drawn steps and
+    `noise` (draw, 2) with places on the grid.
+    """
+    fixed, sites = regression.fixed, sizes.shape[1]
+    most = fixed + sites // prior.spacing + 2
+    state = _State(
+        np.zeros(sites, dtype=np.bool_),
+        np.arange(most),
+        _Factor(np.zeros((most, most)), np.zeros(most)),
+        _Factor(np.zeros((most, most)), np.zeros(most)),
+        np.zeros(most),
+    )
+    phi, sigma = len(grid.phis) // 2, len(grid.sigmas) // 2
+    for sweep in range(burn_in + sizes.shape[0]):
+        equations = _equations(regression, phi, grid.sigmas[sigma] ** 2)
+        value = _flip_sites(equations, fixed, prior, state, generator)
+        value = _shift_steps(equations, fixed, prior, state, value, generator)
+        _pair_steps(equations, fixed, prior, state, value, generator)
+        count = _listed(state.on, fixed, state.chosen)
+        phi, sigma = _noise_drawn(regression, grid, state, count, sigma, generator)
         if sweep >= burn_in:
             draw = sweep - burn_in
             noise[draw, 0], noise[draw, 1] = phi, sigma
-            _factor(
-                gram[phi], cross[phi], chosen, count, sigmas[sigma] ** 2, precision, lower, scaled
-            )
-            for row in range(
-                count - 1, -1, -1
-            ):  # coefficients from their normal distribution, by back substitution
-                right = scaled[row] + np.random.normal()
-                for below in range(row + 1, count):
-                    right -= lower[below, row] * work[below]
-                work[row] = right / lower[row, row]
-            for row in range(fixed, count):
-                sizes[draw, chosen[row] - fixed] = work[row]
+            equations = _equations(regression, phi, grid.sigmas[sigma] ** 2)
+            _draw_sizes(equations, fixed, state, count, generator, sizes[draw])

@@ -18,7 +18,15 @@ from functools import lru_cache
 
 import numpy as np
 
-from standage.growth.release_loops import LEAST_SPACING, WINDOW, chain, classify
+from standage.growth.release_loops import (
+    LEAST_SPACING,
+    WINDOW,
+    NoiseGrid,
+    Regression,
+    StepPrior,
+    chain,
+    classify,
+)
 
 STEP_RATE = 0.02  # prior probability that a year begins a new level: once in 50 years a tree
 STEP_SD = 0.6  # of a step of log width: two in three between a fall to 55 % and a rise to 182 %
@@ -104,8 +112,8 @@ def running_median(values: np.ndarray, length: int) -> np.ndarray:
 
 def changes_of_trees(
     series: list[np.ndarray],
+    generator: np.random.Generator,
     *,
-    seed: int = 1,
     draws: int = DRAWS,
     burn_in: int = BURN_IN,
     least_change: float = LEAST_CHANGE,
@@ -117,7 +125,8 @@ def changes_of_trees(
     ----------
     series : log widths by year, one (year,) array a tree, without gaps; at least `SHORTEST_SERIES`
         years each.
-    seed : results depend on it and on the place of a tree in the list, never on `threads`.
+    generator : each tree gets one of its own from it, by its place in the list, so that results
+        don't depend on `threads`.
     least_change : rise of growth that is a release, as a share: 0.25 is 25 %.
 
     Raises
@@ -126,19 +135,21 @@ def changes_of_trees(
     """
     for each in series:
         _check_series(each)
-    seeds = np.random.default_rng(seed).integers(0, 2**31 - 1, len(series))
+    least = float(np.log1p(least_change))
 
-    def one(place: int) -> TreeChanges:
-        return _changes_of_tree(
-            series[place], int(seeds[place]), draws, burn_in, np.log1p(least_change)
-        )
+    def one(logs: np.ndarray, own: np.random.Generator) -> TreeChanges:
+        return _changes_of_tree(logs, own, draws, burn_in, least)
 
     with ThreadPoolExecutor(max(threads, 1)) as pool:
-        return list(pool.map(one, range(len(series))))
+        return list(pool.map(one, series, generator.spawn(len(series))))
 
 
 def mean_steps(
-    logs: np.ndarray, *, seed: int = 1, draws: int = DRAWS, burn_in: int = BURN_IN
+    logs: np.ndarray,
+    generator: np.random.Generator,
+    *,
+    draws: int = DRAWS,
+    burn_in: int = BURN_IN,
 ) -> np.ndarray:
     """Mean over the draws of the level that lasting steps have brought a series to, each year.
     (year,) [log width]
@@ -146,7 +157,7 @@ def mean_steps(
     Raises ValueError for a series that is too short or has gaps.
     """
     _check_series(logs)
-    sizes, places, _ = _drawn_steps(logs, seed, draws, burn_in)
+    sizes, places, _ = _drawn_steps(logs, generator, draws, burn_in)
     steps = np.zeros(len(logs))
     steps[places] = sizes.mean(axis=0)
     return np.cumsum(steps)
@@ -196,48 +207,45 @@ def whitened(values: np.ndarray, phi: float) -> np.ndarray:
 
 
 def _drawn_steps(
-    logs: np.ndarray, seed: int, draws: int, burn_in: int
+    logs: np.ndarray, generator: np.random.Generator, draws: int, burn_in: int
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Sizes of drawn steps (draw, step), 0 for none, their places, and the places of phi and sigma
     on their grids (draw, 2).
     """
     columns, precision, places = design(len(logs))
-    centred = logs - logs.mean()
-    gram = np.empty((len(PHIS), columns.shape[1], columns.shape[1]))
-    cross = np.empty((len(PHIS), columns.shape[1]))
-    squares = np.empty(len(PHIS))
-    for number, phi in enumerate(PHIS):
-        white, grown = whitened(columns, phi), whitened(centred, phi)
-        gram[number], cross[number], squares[number] = (
-            white.T @ white,
-            white.T @ grown,
-            grown @ grown,
-        )
     sizes = np.zeros((draws, len(places)))
     noise = np.zeros((draws, 2), dtype=np.int64)
-    log_odds = np.log(STEP_RATE / (1 - STEP_RATE))
     chain(
-        gram,
-        cross,
-        squares,
-        len(logs),
-        precision,
-        PHIS,
-        SIGMAS,
-        log_odds,
-        LEAST_SPACING,
+        regression(logs, columns, precision, fixed=columns.shape[1] - len(places), phis=PHIS),
+        NoiseGrid(PHIS, SIGMAS),
+        StepPrior(float(np.log(STEP_RATE / (1 - STEP_RATE))), LEAST_SPACING),
         burn_in,
-        seed,
+        generator,
         sizes,
         noise,
     )
     return sizes, places, noise
 
 
+def regression(
+    logs: np.ndarray, columns: np.ndarray, precision: np.ndarray, *, fixed: int, phis: np.ndarray
+) -> Regression:
+    """Log widths regressed on the columns of `design`, of which so many are fixed, for each phi."""
+    centred = logs - logs.mean()
+    gram = np.empty((len(phis), columns.shape[1], columns.shape[1]))
+    cross = np.empty((len(phis), columns.shape[1]))
+    squares = np.empty(len(phis))
+    for number, phi in enumerate(phis):
+        white, grown = whitened(columns, phi), whitened(centred, phi)
+        gram[number], cross[number] = white.T @ white, white.T @ grown
+        squares[number] = grown @ grown
+    return Regression(gram, cross, squares, precision, fixed, len(logs))
+
+
 def _changes_of_tree(
-    logs: np.ndarray, seed: int, draws: int, burn_in: int, least: float
+    logs: np.ndarray, generator: np.random.Generator, draws: int, burn_in: int, least: float
 ) -> TreeChanges:
-    sizes, places, noise = _drawn_steps(logs, seed, draws, burn_in)
+    sizes, places, noise = _drawn_steps(logs, generator, draws, burn_in)
     released, suppressed, change = classified(sizes, places, len(logs), least)
     return TreeChanges(released, suppressed, change, PHIS[noise[:, 0]], SIGMAS[noise[:, 1]])
 

@@ -15,16 +15,17 @@ burst of releases is never spent twice.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
 from standage.compiled import compiled
-from standage.growth.release_loops import weighed_place
+from standage.growth.release_loops import weighed_index
 
-RELEASE_LAGS = np.array(
-    [0.3, 0.3, 0.2, 0.2]
-)  # chance that a tree answers an opening in its year, and 1, 2, 3 years later (assumption)
+# chance that a tree answers an opening in its year, and 1, 2, 3 years later (assumption)
+RELEASE_LAGS = np.array([0.3, 0.3, 0.2, 0.2])
 SUPPRESSION_LAGS = np.array([0.5, 0.3, 0.2])  # a loss of crown or roots shows sooner (assumption)
 # prior chance that a year has a disturbance that trees answered and nobody put on record: once a
 # century (assumption)
@@ -50,17 +51,17 @@ class KnownEvent:
 
 
 @dataclass(frozen=True)
-class History:
-    """What was drawn.
+class DrawnDisturbances:
+    """Draws of a stand's disturbances.
 
     unrecorded : (draw, year) bool, a disturbance that is on no record.
-    event_place : (draw, event) place of the year in which each event began.
+    event_index : (draw, event) index of the year in which each event began.
     event_happened : (draw, event) bool, whether it was of the kind looked for.
     event_seen : (draw, event) bool, whether trees answered it.
     """
 
     unrecorded: np.ndarray
-    event_place: np.ndarray
+    event_index: np.ndarray
     event_happened: np.ndarray
     event_seen: np.ndarray
 
@@ -68,8 +69,8 @@ class History:
         """Whether the stand was disturbed in each year, on record or not. (draw, year)"""
         result = self.unrecorded.copy()
         rows = np.arange(len(result))
-        for event in range(self.event_place.shape[1]):
-            result[rows, self.event_place[:, event]] |= self.event_happened[:, event]
+        for event in range(self.event_index.shape[1]):
+            result[rows, self.event_index[:, event]] |= self.event_happened[:, event]
         return result
 
 
@@ -96,17 +97,17 @@ def year_evidence(
     return highest + np.log(np.exp(terms - highest).mean(axis=0))
 
 
-def drawn_history(
+def drawn_disturbances(
     evidence: np.ndarray,
-    events: list[KnownEvent],
+    events: Sequence[KnownEvent],
+    generator: np.random.Generator,
     *,
-    seed: int = 1,
     draws: int = 1000,
     burn_in: int = 100,
-) -> History:
+) -> DrawnDisturbances:
     """Draws of disturbances on record and not, given the evidence of each year. (year,)
 
-    An event's years are alike likely beforehand. Raises ValueError where an event's range leaves
+    An event's years are equally likely beforehand. Raises ValueError where an event's range leaves
     the axis.
     """
     evidence = np.ascontiguousarray(evidence, dtype=float)
@@ -116,29 +117,19 @@ def drawn_history(
                 f"the range {event.first}-{event.last} of an event leaves the axis of"
                 f" {len(evidence)} years"
             )
-    first = np.array([event.first for event in events], dtype=np.int64)
-    last = np.array([event.last for event in events], dtype=np.int64)
-    chance = np.array([event.chance for event in events], dtype=float)
-    unrecorded = np.zeros((draws, len(evidence)), dtype=np.bool_)
-    place = np.zeros((draws, len(events)), dtype=np.int64)
-    happened = np.zeros((draws, len(events)), dtype=np.bool_)
-    seen = np.zeros((draws, len(events)), dtype=np.bool_)
-    _draw(
-        evidence,
-        first,
-        last,
-        chance,
-        RATE,
-        VISIBLE,
-        APART,
-        seed,
-        burn_in,
-        unrecorded,
-        place,
-        happened,
-        seen,
+    known = _Events(
+        np.array([event.first for event in events], dtype=np.int64),
+        np.array([event.last for event in events], dtype=np.int64),
+        np.array([event.chance for event in events], dtype=float),
     )
-    return History(unrecorded, place, happened, seen)
+    drawn = _Drawn(
+        np.zeros((draws, len(evidence)), dtype=np.bool_),
+        np.zeros((draws, len(events)), dtype=np.int64),
+        np.zeros((draws, len(events)), dtype=np.bool_),
+        np.zeros((draws, len(events)), dtype=np.bool_),
+    )
+    _draw(evidence, known, _Prior(RATE, VISIBLE, APART), burn_in, generator, drawn)
+    return DrawnDisturbances(*drawn)
 
 
 def year_chances(evidence: np.ndarray) -> np.ndarray:
@@ -154,6 +145,31 @@ def year_chances(evidence: np.ndarray) -> np.ndarray:
     before = forward[np.maximum(np.arange(length) - APART + 1, 0)]
     after = backward[np.minimum(np.arange(length) + APART, length)]
     return np.exp(before + logs + after - forward[length])
+
+
+class _Events(NamedTuple):
+    """Events on record as arrays `(event,)`, see `KnownEvent`."""
+
+    first: np.ndarray
+    last: np.ndarray
+    chance: np.ndarray
+
+
+class _Prior(NamedTuple):
+    """What is assumed of disturbances: `RATE`, `VISIBLE`, `APART`."""
+
+    rate: float
+    visible: float
+    apart: int
+
+
+class _Drawn(NamedTuple):
+    """Arrays to fill, those of `DrawnDisturbances`."""
+
+    unrecorded: np.ndarray
+    event_index: np.ndarray
+    event_happened: np.ndarray
+    event_seen: np.ndarray
 
 
 @compiled
@@ -179,76 +195,67 @@ def _sums(logs, blocked, apart, forward, backward):
 
 
 @compiled
-def _draw(
-    evidence,
-    first,
-    last,
-    chance,
-    rate,
-    visible,
-    apart,
-    seed,
-    burn_in,
-    unrecorded,
-    place,
-    happened,
-    seen,
-):
+def _draw(evidence, events, prior, burn_in, generator, drawn):
     """Each event in turn given the others, unrecorded disturbances summed out; then those, exactly,
     given the events.
     """
-    np.random.seed(seed)
-    length, events = len(evidence), len(first)
-    logs = evidence + np.log(rate / (1 - rate))
+    length, number = len(evidence), len(events.first)
+    logs = evidence + np.log(prior.rate / (1 - prior.rate))
     now, there, shown = (
-        first.copy(),
-        np.zeros(events, dtype=np.bool_),
-        np.zeros(events, dtype=np.bool_),
+        events.first.copy(),
+        np.zeros(number, dtype=np.bool_),
+        np.zeros(number, dtype=np.bool_),
     )
     forward, backward = np.zeros(length + 1), np.zeros(length + 1)
     blocked = np.zeros(length, dtype=np.bool_)
-    for sweep in range(burn_in + unrecorded.shape[0]):
-        for event in range(events):
-            _block(now, shown, event, apart, blocked)
-            _sums(logs, blocked, apart, forward, backward)
-            years = last[event] - first[event] + 1
+    for sweep in range(burn_in + drawn.unrecorded.shape[0]):
+        for event in range(number):
+            _block(now, shown, event, prior.apart, blocked)
+            _sums(logs, blocked, prior.apart, forward, backward)
+            first, chance = events.first[event], events.chance[event]
+            years = events.last[event] - first + 1
             weights = np.empty(years + 1)
-            quiet = 1 - chance[event] * visible
-            # the last place stands for an event that left no trace, in whichever year
+            quiet = 1 - chance * prior.visible
+            # the last index stands for an event that left no trace, in whichever year
             weights[years] = np.log(max(quiet, 1e-300)) + forward[length]
             for option in range(years):
-                year = first[event] + option
-                total = np.log(max(chance[event] * visible, 1e-300) / years)
-                if _taken(now, shown, event, apart, year):
-                    total += forward[
-                        length
-                    ]  # another event explains the rings of these years already
+                year = first + option
+                total = np.log(max(chance * prior.visible, 1e-300) / years)
+                if _taken(now, shown, event, prior.apart, year):
+                    # another event explains the rings of these years already
+                    total += forward[length]
                 else:
                     total += (
                         evidence[year]
-                        + forward[max(year - apart + 1, 0)]
-                        + backward[min(year + apart, length)]
+                        + forward[max(year - prior.apart + 1, 0)]
+                        + backward[min(year + prior.apart, length)]
                     )
                 weights[option] = total
-            drawn = weighed_place(weights)
-            shown[event] = drawn < years
-            now[event] = first[event] + (drawn if drawn < years else np.random.randint(0, years))
-            there[event] = shown[event] or np.random.random() < chance[event] * (1 - visible) / max(
-                quiet, 1e-300
-            )
+            index = weighed_index(weights, generator)
+            shown[event] = index < years
+            now[event] = first + (index if index < years else generator.integers(0, years))
+            unseen = chance * (1 - prior.visible) / max(quiet, 1e-300)
+            there[event] = shown[event] or generator.random() < unseen
         if sweep < burn_in:
             continue
         draw = sweep - burn_in
-        place[draw], happened[draw], seen[draw] = now, there, shown
-        _block(now, shown, -1, apart, blocked)
-        _sums(logs, blocked, apart, forward, backward)
-        t = length
-        while t > 0:
-            if np.log(np.random.random()) < forward[t - 1] - forward[t]:
-                t -= 1
-            else:
-                unrecorded[draw, t - 1] = True
-                t = max(t - apart, 0)
+        drawn.event_index[draw], drawn.event_happened[draw] = now, there
+        drawn.event_seen[draw] = shown
+        _block(now, shown, -1, prior.apart, blocked)
+        _sums(logs, blocked, prior.apart, forward, backward)
+        _draw_unrecorded(forward, prior.apart, generator, drawn.unrecorded[draw])
+
+
+@compiled
+def _draw_unrecorded(forward, apart, generator, unrecorded):
+    """Marks drawn years (year,), from the last to the first. forward: see `_sums`."""
+    end = len(unrecorded)
+    while end > 0:
+        if np.log(generator.random()) < forward[end - 1] - forward[end]:
+            end -= 1
+        else:
+            unrecorded[end - 1] = True
+            end = max(end - apart, 0)
 
 
 @compiled

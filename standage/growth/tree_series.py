@@ -109,12 +109,12 @@ def _joined(widths: np.ndarray, names: list[str]) -> tuple[np.ndarray, int, list
 
 
 def model_series(
-    series: TreeSeries, *, remove_common: bool = True, seed: int = 1
+    series: TreeSeries, generator: np.random.Generator, *, remove_common: bool = True
 ) -> tuple[list[np.ndarray], np.ndarray]:
     """Log widths of each tree, and the place on the common axis where each begins.
 
-    remove_common : take out what the trees of a stand and species have in common but for lasting
-        steps, see
+    generator : of the chains that look for lasting steps of common curves. remove_common : take out
+    what the trees of a stand and species have in common but for lasting steps, see
     `standage.growth.common_growth`.
     """
     first = np.array([int(np.flatnonzero(np.isfinite(row))[0]) for row in series.widths], dtype=int)
@@ -123,10 +123,10 @@ def model_series(
     groups: dict[tuple[str, str], list[int]] = {}
     for tree, group in enumerate(zip(series.stands, series.species, strict=True)):
         groups.setdefault(group, []).append(tree)
-    for number, members in enumerate(groups.values() if remove_common else ()):
+    for members in groups.values() if remove_common else ():
         laid_out = np.full((len(members), series.widths.shape[1]), np.nan)
         for row, tree in enumerate(members):
             laid_out[row, spans[tree]] = logs[tree]
-        for tree, common in zip(members, common_growth(laid_out, seed=seed + number), strict=True):
+        for tree, common in zip(members, common_growth(laid_out, generator), strict=True):
             logs[tree] = logs[tree] - common[spans[tree]]
     return logs, first

@@ -46,10 +46,14 @@ def main() -> None:
         print(
             f"| {criterion.name} | {options.series} x {options.years} | {_since(began, worked)} |"
         )
-    changes_of_trees([np.log(widths[0])] * 2)  # what is compiled on first use
+    changes_of_trees(
+        [np.log(widths[0])] * 2, np.random.default_rng(1)
+    )  # what is compiled on first use
     for threads in (1, 2):
         began, worked = time.perf_counter(), time.process_time()
-        changes_of_trees([log_widths(row) for row in widths], threads=threads)
+        changes_of_trees(
+            [log_widths(row) for row in widths], np.random.default_rng(1), threads=threads
+        )
         print(
             f"| change_point, {threads} threads | {options.series} x {options.years} |"
             f" {_since(began, worked)} |",

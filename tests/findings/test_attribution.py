@@ -198,8 +198,8 @@ def test_years_of_an_event_that_the_rings_sharpen_are_used(posterior, scans):
 def test_event_years_by_rings_ask_what_was_likelier_beforehand():
     def told(places, chance):
         events = SimpleNamespace(names=("storm",), chance=lambda name: chance)
-        history = SimpleNamespace(event_place=np.array(places)[:, None])
-        return {"A": SimpleNamespace(years=np.arange(1900, 1910), events=events, history=history)}
+        drawn = SimpleNamespace(event_index=np.array(places)[:, None])
+        return {"A": SimpleNamespace(years=np.arange(1900, 1910), events=events, drawn=drawn)}
 
     changes = SimpleNamespace(openings=told([2, 2, 2, 5], 0.8), weakenings=told([7, 7, 7, 7], 0.3))
     assert event_years_by_rings(changes)["A", "storm"].to_dict() == {1902: 0.75, 1905: 0.25}

@@ -33,7 +33,7 @@ from standage.figures.comparison import (
 from standage.findings import Findings, comparison
 from standage.findings.age_structure_distance import age_structure_distance
 from standage.findings.communities import community_means
-from standage.findings.compared_stands import StandHistory, aligned
+from standage.findings.compared_stands import ComparedStand, aligned
 from standage.findings.comparison import COLUMNS, compare_histories, difference_columns
 from standage.findings.comparison_measures import median_year
 from standage.findings.long_table import long_table
@@ -61,7 +61,7 @@ def history(
     noise: float = 2.0,
     seed: int = 0,
     **more,
-) -> StandHistory:
+) -> ComparedStand:
     """A stand whose stems came round a year that is known to `noise` years; `stems` is their
     number, or (draw, year) all of them.
     """
@@ -95,7 +95,7 @@ def history(
         "telling_from": 1860,
         **nothing,
     }
-    return StandHistory(**(plain | more))
+    return ComparedStand(**(plain | more))
 
 
 def pulses_at(*starts: float, noise: float = 1.0, seed: int = 3) -> dict[str, np.ndarray]:

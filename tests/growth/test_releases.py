@@ -40,16 +40,21 @@ from standage.growth.release_criteria import (
     peaks,
     smallest_change,
 )
-from standage.growth.release_loops import chain
+from standage.growth.release_loops import NoiseGrid, StepPrior, chain
 from standage.growth.release_model import (
     changes_of_trees,
     classified,
     design,
     log_widths,
     prior_probabilities,
-    whitened,
+    regression,
 )
-from standage.growth.stand_disturbance import KnownEvent, drawn_history, year_chances, year_evidence
+from standage.growth.stand_disturbance import (
+    KnownEvent,
+    drawn_disturbances,
+    year_chances,
+    year_evidence,
+)
 from standage.growth.tree_series import model_series, tree_series
 
 MEANS, MEDIANS = CRITERIA["percent_change_means"], CRITERIA["percent_change_medians"]
@@ -320,21 +325,13 @@ def test_the_chain_draws_from_the_sum_over_all_possibilities():
     holds = np.array([[site in chosen for chosen in chosen_sets] for site in range(len(places))])
     step = holds @ weights.sum(axis=(1, 2))
 
-    white = [(whitened(columns, phi), whitened(series - series.mean(), phi)) for phi in phis]
-    gram, cross = np.stack([w.T @ w for w, _ in white]), np.stack([w.T @ y for w, y in white])
     sizes, noise = np.zeros((20_000, len(places))), np.zeros((20_000, 2), dtype=np.int64)
     chain(
-        gram,
-        cross,
-        np.array([y @ y for _, y in white]),
-        length,
-        precision,
-        phis,
-        sigmas,
-        np.log(odds),
-        3,
+        regression(series, columns, precision, fixed=columns.shape[1] - len(places), phis=phis),
+        NoiseGrid(phis, sigmas),
+        StepPrior(np.log(odds), 3),
         500,
-        1,
+        np.random.default_rng(1),
         sizes,
         noise,
     )
@@ -389,7 +386,7 @@ def test_a_doubling_is_dated_and_trends_are_not():
     step = [np.where(year >= 80, np.log(2), 0.0) - 0.004 * year + noisy(rng, 150) for _ in range(8)]
     trends = [-0.8 * np.exp(-year / 8) - 0.01 * year + noisy(rng, 150) for _ in range(4)]
     trends += [0.5 * np.sin(year / 35) + noisy(rng, 150) for _ in range(4)]
-    found = changes_of_trees(step + trends, seed=3, draws=200)
+    found = changes_of_trees(step + trends, np.random.default_rng(3), draws=200)
     near = np.array([tree.release_probability[78:83].sum() for tree in found[:8]])
     assert (near > 0.5).sum() >= 6
     assert (
@@ -404,14 +401,14 @@ def test_results_depend_on_the_seed_and_not_on_threads():
     rng = np.random.default_rng(5)
     series = [noisy(rng, 60) + np.where(np.arange(60) > 30, 0.5, 0) for _ in range(3)]
     one, two = (
-        changes_of_trees(series, seed=1, draws=100, threads=1),
-        changes_of_trees(series, seed=1, draws=100, threads=3),
+        changes_of_trees(series, np.random.default_rng(1), draws=100, threads=1),
+        changes_of_trees(series, np.random.default_rng(1), draws=100, threads=3),
     )
     assert all(
         np.array_equal(a.released, b.released) and np.array_equal(a.change, b.change)
         for a, b in zip(one, two, strict=True)
     )
-    other = changes_of_trees(series, seed=2, draws=100)
+    other = changes_of_trees(series, np.random.default_rng(2), draws=100)
     assert any(not np.array_equal(a.released, b.released) for a, b in zip(one, other, strict=True))
 
 
@@ -426,9 +423,9 @@ def test_without_data_the_prior_is_what_the_rules_make_of_it():
 
 def test_series_that_can_not_be_fitted_are_refused():
     with pytest.raises(ValueError, match="at least 20 years"):
-        changes_of_trees([np.zeros(19)])
+        changes_of_trees([np.zeros(19)], np.random.default_rng(1))
     with pytest.raises(ValueError, match="no gaps"):
-        changes_of_trees([np.append(np.zeros(30), np.nan)])
+        changes_of_trees([np.append(np.zeros(30), np.nan)], np.random.default_rng(1))
     with pytest.raises(ValueError, match="absent rings"):
         log_widths(np.zeros(30))
 
@@ -458,7 +455,7 @@ def test_a_lasting_step_common_to_all_trees_is_kept_and_slow_climate_and_a_bad_y
     climate, step = slow_climate(rng, 120), np.where(np.arange(120) >= 70, 0.9, 0.0)
     climate[20] -= 1.0
     logs = climate + step + rng.normal(0, 0.1, (12, 120)) - 0.004 * np.arange(120)
-    cleaned = (logs - shared.common_growth(logs)).mean(axis=0)
+    cleaned = (logs - shared.common_growth(logs, rng)).mean(axis=0)
     assert cleaned[75:95].mean() - cleaned[45:65].mean() == pytest.approx(0.9, abs=0.25)
     ordinary = np.delete(np.arange(60), 20)
     slow = [
@@ -471,8 +468,8 @@ def test_a_lasting_step_common_to_all_trees_is_kept_and_slow_climate_and_a_bad_y
 
 def test_one_tree_has_nothing_in_common_and_trees_without_anything_in_common_hardly_anything():
     rng = np.random.default_rng(7)
-    assert not shared.common_growth(rng.normal(0, 1, (1, 60))).any()
-    assert shared.common_growth(rng.normal(0, 1, (10, 300))).std() < 0.1
+    assert not shared.common_growth(rng.normal(0, 1, (1, 60)), rng).any()
+    assert shared.common_growth(rng.normal(0, 1, (10, 300)), rng).std() < 0.1
 
 
 def test_the_common_part_of_a_tree_is_what_the_others_tell_shrunk_by_their_number():
@@ -495,7 +492,7 @@ def test_trees_that_share_few_years_lose_their_common_swings_only():
         )
     logs[:2, 7] -= 1
     logs[:2, 8:] += 0.7
-    common = shared.common_growth(logs)
+    common = shared.common_growth(logs, rng)
     assert np.isfinite(common).all() and not common[2, 30:].any()
     assert common[0, 7] < -0.3 and abs(common[0, 10:14].mean()) < 0.1
 
@@ -525,10 +522,10 @@ def test_slow_climate_alone_makes_no_opening_and_a_cut_under_it_is_found():
     before = (
         growth_changes(quiet, draws=100, remove_common=False)
         .openings["North"]
-        .history.disturbed()
+        .drawn.disturbed()
         .mean(axis=0)
     )
-    after = growth_changes(quiet, draws=100).openings["North"].history.disturbed().mean(axis=0)
+    after = growth_changes(quiet, draws=100).openings["North"].drawn.disturbed().mean(axis=0)
     assert before.max() > 0.5 and after.sum() < 0.5 * before.sum() and after.max() < 0.2
     found = disturbance_table(growth_changes(cut, draws=100)).query("kind == 'opening'")
     assert found["year_median"].between(1924, 1926).any()
@@ -554,7 +551,7 @@ def test_chances_of_unrecorded_disturbances_are_sums_over_all_histories():
         for year in range(12)
     ]
     assert np.allclose(year_chances(evidence), exact)
-    drawn = drawn_history(evidence, [], draws=20_000).unrecorded
+    drawn = drawn_disturbances(evidence, [], np.random.default_rng(1), draws=20_000).unrecorded
     assert np.abs(drawn.mean(axis=0) - exact).max() < 0.015
 
 
@@ -582,10 +579,10 @@ def test_an_event_and_the_unrecorded_are_drawn_from_the_sum_over_all_histories()
         seen += weight * (state == "seen")
         for place in {*history, *([year] if state != "none" else [])}:
             disturbed[place] += weight
-    drawn = drawn_history(evidence, [event], draws=30_000)
+    drawn = drawn_disturbances(evidence, [event], np.random.default_rng(1), draws=30_000)
     assert drawn.event_seen.mean() == pytest.approx(seen / total, abs=0.015)
     assert (
-        np.abs(np.bincount(drawn.event_place[:, 0], minlength=14) / 30_000 - years / total).max()
+        np.abs(np.bincount(drawn.event_index[:, 0], minlength=14) / 30_000 - years / total).max()
         < 0.015
     )
     assert np.abs(drawn.disturbed().mean(axis=0) - disturbed / total).max() < 0.015
@@ -620,7 +617,7 @@ def test_one_tree_of_many_is_weak_evidence_and_many_are_strong():
 
 def test_an_event_range_off_the_axis_is_refused():
     with pytest.raises(ValueError, match="leaves the axis"):
-        drawn_history(np.zeros(10), [KnownEvent(5, 10, 0.5)])
+        drawn_disturbances(np.zeros(10), [KnownEvent(5, 10, 0.5)], np.random.default_rng(1))
 
 
 def test_what_events_may_have_done():
@@ -755,7 +752,7 @@ def test_an_event_known_from_releases_is_not_combined_with_the_rings(survey, cha
     without = small_survey(1, happened=HAPPENED[:2])
     other = growth_changes(without, draws=200)
     assert np.array_equal(
-        other.openings["North"].history.disturbed(), changes.openings["North"].history.disturbed()
+        other.openings["North"].drawn.disturbed(), changes.openings["North"].drawn.disturbed()
     )
 
 
@@ -871,7 +868,7 @@ def test_cores_of_a_tree_are_brought_to_one_level(survey):
     one, two = tree_series(survey), tree_series(more)
     assert np.allclose(one.widths[0], two.widths[0], equal_nan=True)
     assert two.cores[0] == 2 and "North-1-c" in two.left_out[0]
-    logs, first = model_series(two)
+    logs, first = model_series(two, np.random.default_rng(1))
     assert len(logs) == 12 and first[0] == 0 and len(logs[0]) == 160
 
 
