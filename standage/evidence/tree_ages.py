@@ -212,9 +212,18 @@ def _date_species(
         text["left_out_reason"][row] = np.where(
             impossible, "its cores contradict one another, or the year of its last ring", reason
         )
-        text["note"][row] = readings.note[lowest]
+    _notes_of_cores(readings, place, text["note"])
     noted = dead.copy()
     noted[np.setdiff1d(np.arange(len(dead)), place)] = False
     text["note"][noted] = [
         f"{note}; age at the last ring".lstrip("; ") for note in text["note"][noted]
     ]
+
+
+def _notes_of_cores(readings: CoreReadings, place: Integers, note: NDArray[np.object_]) -> None:
+    """What is odd about any core of a tree, in place; named by core where the tree has several."""
+    several = np.bincount(place, minlength=len(note)) > 1
+    for core in np.flatnonzero(readings.note != ""):
+        tree = place[core]
+        said = f"core {readings.core[core]}: " if several[tree] else ""
+        note[tree] = f"{note[tree]}; {said}{readings.note[core]}".lstrip("; ")

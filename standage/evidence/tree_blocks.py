@@ -14,6 +14,13 @@ from numpy.typing import NDArray
 from scipy import fft
 
 from standage.evidence import height, ring_count
+from standage.evidence.agreement import (
+    REACH_SCALES,
+    growth_between,
+    last_years_in_common,
+    longest_missed,
+    without_tail,
+)
 from standage.evidence.centre import missing_rings_pmf
 from standage.evidence.core import OWN_LOG_SD_FLOOR, CoreReadings
 from standage.profiles import Profile
@@ -22,12 +29,6 @@ Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
 
 NUMBERS_IN_A_BLOCK = 1_000_000
-STEP_TAIL = 1e-8
-"""Seasons of growth between two cores rarer than this are left out."""
-REACH_SCALES = 10
-"""Reader errors are followed to so many scales: what lies beyond is 6 in 10,000."""
-REACH_LOG_SDS = 3.3
-"""Rings missed are followed to the 99.95 % point."""
 TREE_NODES = np.linspace(-3.0, 3.0, 7)
 """Grid of the early-growth factor that the cores of one tree share; the cores' own log-sd is kept
 at half its spacing or more.
@@ -43,10 +44,11 @@ def _node_height(readings: CoreReadings) -> Floats:
 
 
 def tree_blocks(readings: CoreReadings, place: Integers, profile: Profile) -> Iterator[Integers]:
-    """Positions of readable cores as arrays `(tree, core)`, cores by descending height.
+    """Positions of readable cores as arrays `(tree, core)`, cores by descending height, of one
+    height by the year of their innermost ring: the last is the lowest, and goes back furthest.
 
-    Trees of a block have equally many cores, and much the same range of rings missed. Cores without
-    a height are used only where the tree has no other.
+    Trees of a block have equally many cores, and much the same range of rings missed. Cores
+    without a height are used only where the tree has no other.
     """
     rows = np.flatnonzero(readings.readable)
     blank = np.isnan(readings.height_cm[rows])
@@ -55,12 +57,16 @@ def tree_blocks(readings: CoreReadings, place: Integers, profile: Profile) -> It
     rows = rows[~blank | ~has_height[place[rows]]]
     rows = rows[
         np.lexsort(
-            (np.arange(rows.size), -np.nan_to_num(_node_height(readings)[rows]), place[rows])
+            (
+                -readings.innermost_year[rows],
+                -np.nan_to_num(_node_height(readings)[rows]),
+                place[rows],
+            )
         )
     ]
     _, start, count = np.unique(place[rows], return_index=True, return_counts=True)
     longest = np.zeros(len(readings), int)
-    longest[rows] = _longest_missed(readings, rows, profile)
+    longest[rows] = longest_missed(readings, rows, profile)
     for cores in np.unique(count):
         chosen = rows[start[count == cores][:, None] + np.arange(cores)]
         length = longest[chosen].max(axis=1)
@@ -74,16 +80,6 @@ def tree_blocks(readings: CoreReadings, place: Integers, profile: Profile) -> It
             last = first + size
             yield chosen[first:last]
             first = last
-
-
-def _longest_missed(readings: CoreReadings, rows: Integers, profile: Profile) -> Integers:
-    """How many rings missed are followed, of each of the `rows`."""
-    total = np.hypot(readings.centre_sigma[rows], readings.centre_loading[rows])
-    with np.errstate(over="ignore"):
-        longest = np.exp(readings.centre_mu[rows] + REACH_LOG_SDS * total)
-    return np.minimum(np.ceil(np.nan_to_num(longest)) + 1, int(profile["longevity.years"])).astype(
-        int
-    )
 
 
 def _ring_pmf(
@@ -142,7 +138,7 @@ def date_block(
     readings: CoreReadings, rows: Integers, profile: Profile, level: float
 ) -> dict[str, Floats]:
     """Dates of a block of trees with equally many cores, `rows` `(tree, core)` by descending
-    height. Arrays `(tree,)` by column name.
+    height. Arrays `(tree,)` by column name; years are NaN where the cores contradict each other.
     """
     longevity = int(profile["longevity.years"])
     lowest = rows[:, -1]
@@ -150,7 +146,7 @@ def date_block(
     missed = missing_rings_pmf(
         readings.centre_mu[lowest],
         np.hypot(readings.centre_sigma[lowest], readings.centre_loading[lowest]),
-        int(_longest_missed(readings, lowest, profile).max()),
+        int(longest_missed(readings, lowest, profile).max()),
     )
     ring_first, ring = _ring_pmf(readings, lowest, profile, _COUNTING_ALONE[0])
     ring = np.einsum("tds,d->ts", ring, _COUNTING_ALONE[1])
@@ -194,6 +190,16 @@ def date_block(
             found[name][here] = value
         found["sd_grass"][here], found["sd_height"][here] = grass_sd, height_sd
     found.pop("coring_height_year_sd")
+    in_common = last_years_in_common(
+        readings,
+        rows.ravel(),
+        np.repeat(np.arange(len(rows)), rows.shape[1]),
+        np.nan_to_num(readings.height_cm[rows]).ravel(),
+        profile,
+    )
+    for name in found:
+        if name.startswith(("coring_height_year", "establishment_year")) or name == "sd_total":
+            found[name] = np.where(np.isnan(in_common), np.nan, found[name])
     return found
 
 
@@ -218,7 +224,7 @@ def _joint_arrival(
         own = np.maximum(
             np.sqrt(variance - tree), np.maximum(OWN_LOG_SD_FLOOR, spacing * shared / 2.0)
         )
-        longest = int(_longest_missed(readings, row, profile).max())
+        longest = int(longest_missed(readings, row, profile).max())
         missed = missing_rings_pmf(
             readings.centre_mu[row][:, None] + shared[:, None] * nodes, own[:, None], longest
         )
@@ -269,12 +275,10 @@ def _descend(message: Floats, upper: Floats, lower: Floats, profile: Profile) ->
 @lru_cache(maxsize=1024)
 def _step(profile: Profile, high: float, low: float) -> Floats:
     """Prior pmf `(k,)` of the seasons of growth between two heights, without its rare tail."""
-    if low == BELOW_EMERGENCE and profile.has_grass_stage:
-        from_node = height.height_growth_pmf_prior(profile, height.emergence_node_cm(profile), high)
-        step = np.convolve(from_node, height.years_already_waited_pmf(profile))
-    else:
-        step = height.height_growth_pmf_prior(profile, low, high)
-    return step[: int(np.argmax(np.cumsum(step) >= step.sum() - STEP_TAIL)) + 1]
+    if low != BELOW_EMERGENCE or not profile.has_grass_stage:
+        return growth_between(profile, high, low)
+    from_node = height.height_growth_pmf_prior(profile, height.emergence_node_cm(profile), high)
+    return without_tail(np.convolve(from_node, height.years_already_waited_pmf(profile)))
 
 
 @lru_cache(maxsize=256)  # crews core at a few heights, and many blocks ask for each

@@ -18,8 +18,18 @@ from standage.evidence.core import (
     pooled_evidence_over_years,
     read_cores,
 )
+from standage.evidence.participation import (
+    AT_ODDS,
+    BEFORE_AXIS,
+    FEWEST_STEMS,
+    IN_HISTORY,
+    Participation,
+    participation,
+    profiles_of,
+    stands_with_plots,
+)
 from standage.evidence.tree_ages import last_completed_season
-from standage.profiles import Profile, load_profile, profile_keys
+from standage.profiles import Profile
 from standage.stand.build_notes import core_notes, event_notes, no_history, why_no_history
 from standage.stand.data import (
     BREAST_HEIGHT_CM,
@@ -39,13 +49,8 @@ CLASS_WIDTHS_CM = (
     (40.0, 4.0),
     (np.inf, 8.0),
 )  # up to a diameter, the width of its classes: well under the scatter of size at one age
-# fewer stems of a species in a stand are dated one by one, without a history of their own
-# (assumption)
-FEWEST_STEMS = 8
 # prior standard deviations of a stand's factors that a core's band of years has to hold
 WIDEST_FACTOR = 3.0
-YEARS_BEFORE_OLDEST_RING = 80
-SHORTEST_AXIS = 200
 # share of a core's likelihood, summed over years, that may be cut off either end of its band
 NEGLIGIBLE_EVIDENCE = 1e-5
 STUMP_REMOVAL = (
@@ -106,9 +111,9 @@ def build_stands(
         raise StandageError(
             f"emergence can be {', '.join((OFF, *RELEASE_PRIORS))}, not {emergence!r}"
         )
-    with_profile = set(profile_keys(profile_folder)) if profile_folder else set(profile_keys())
-    trees = survey.trees[survey.trees["species"].isin(with_profile)]
-    profiles = {key: load_profile(key, profile_folder) for key in sorted(trees["species"].unique())}
+    profiles = profiles_of(survey, profile_folder)
+    taking_part = participation(survey, profiles)
+    trees = survey.trees.assign(natural=taking_part.stems["natural"].to_numpy())
     notes: list[str] = []
     groups = []
     for stand in survey.stands["stand"]:
@@ -116,19 +121,16 @@ def build_stands(
             stems = trees[(trees["stand"] == stand) & (trees["species"] == key)]
             if len(stems):
                 groups.append((stand, key, stems, read_cores(survey, stand, key, profiles[key])))
-    modelled = [
-        group
-        for group in groups
-        if _in_process(survey, group[0], group[2]).sum() >= FEWEST_STEMS
-        and _informative(survey, group)
-    ]
+    modelled = [group for group in groups if group[:2] in taking_part.modelled]
     if not modelled:
         raise no_history(
             survey,
-            [_why_none(survey, group) for group in groups],
+            [_why_none(group) for group in groups],
             sum(int(group[3].readable.sum()) for group in groups),
         )
-    first_year, n_years = _axis(survey, modelled, profiles)
+    last_season = max(survey.survey_season(group[0]) for group in modelled)
+    first_year = int(taking_part.first_year)
+    n_years = last_season - first_year + 1
     years = np.arange(first_year, first_year + n_years)
     edges = _class_edges(survey)
     keys = sorted({group[1] for group in modelled})
@@ -138,14 +140,14 @@ def build_stands(
     cores = core_table(survey)
     for group in groups:
         stand, key, stems, readings = group
-        is_modelled = any(group is other for other in modelled)
+        is_modelled = group[:2] in taking_part.modelled
         if not is_modelled:
             then = (
                 "each core is dated by itself"
                 if readings.readable.any()
                 else "no core can be read, and none is dated"
             )
-            notes.append(f"{_why_none(survey, group)}; {then}.")
+            notes.append(f"{_why_none(group)}; {then}.")
         unit_number = len(units) if is_modelled else -1
         unit, dated = _unit(
             survey,
@@ -159,11 +161,18 @@ def build_stands(
             keys,
             unit_number,
             notes,
+            taking_part,
         )
         stems_out.extend(dated)
         rows = cores[(cores["stand"] == stand) & (cores["species"] == key)]
+        aside = taking_part.stems.loc[stems.index].set_index("tree")["set_aside"]
         notes += core_notes(
-            stand, key, readings, rows, contradicting=[stem.tree for stem in dated if stem.note]
+            stand,
+            key,
+            readings,
+            rows,
+            at_odds=list(aside.index[aside == AT_ODDS]),
+            too_early=list(aside.index[aside == BEFORE_AXIS]),
         )
         if is_modelled:
             if (
@@ -179,45 +188,9 @@ def build_stands(
     return BuiltStands(data, tuple(stems_out), (*notes, *event_notes(survey)))
 
 
-def _why_none(survey: Survey, group) -> str:
+def _why_none(group) -> str:
     stand, key, stems, _ = group
-    return why_no_history(stand, key, stems, _in_process(survey, stand, stems), FEWEST_STEMS)
-
-
-def _has_plots(survey: Survey, stand: str) -> bool:
-    in_stand = survey.trees[survey.trees["stand"] == stand]
-    return bool((survey.plots["stand"] == stand).any() and (in_stand["plot"] != "").any())
-
-
-def _in_process(survey: Survey, stand: str, stems: pd.DataFrame) -> pd.Series:
-    """Live stems that came by themselves, inside the plots where there are plots."""
-    inside = (stems["plot"] != "") if _has_plots(survey, stand) else True
-    return (stems["status"] == "live") & (stems["origin"] != "planted") & inside
-
-
-def _informative(survey: Survey, group) -> bool:
-    stand, _, stems, readings = group
-    return bool(np.any(readings.readable)) or (
-        _has_plots(survey, stand) and stems["dbh_cm"].notna().any()
-    )
-
-
-def _axis(survey: Survey, groups: list, profiles: dict[str, Profile]) -> tuple[int, int]:
-    last = max(survey.survey_season(group[0]) for group in groups)
-    longevity = int(max(profiles[group[1]]["longevity.years"] for group in groups))
-    oldest = last
-    for stand, _, stems, readings in groups:
-        counted = set(stems["tree"][_in_process(survey, stand, stems)])
-        used = np.array([tree in counted for tree in readings.tree], dtype=bool) & np.isfinite(
-            readings.innermost_year
-        )
-        if used.any():
-            oldest = min(oldest, int(readings.innermost_year[used].min()))
-    first = max(
-        min(oldest - YEARS_BEFORE_OLDEST_RING, last - SHORTEST_AXIS),
-        min(last - longevity, oldest - 20),
-    )
-    return first, last - first + 1
+    return why_no_history(stand, key, stems, stems["natural"], FEWEST_STEMS)
 
 
 def _class_edges(survey: Survey) -> np.ndarray:
@@ -317,61 +290,57 @@ def _chain_heights(readings: CoreReadings, at_coring_height: bool, commonest: fl
 
 
 def _unit(
-    survey, stand, key, profile, stems, readings, years, edges, keys, number, notes
+    survey,
+    stand,
+    key,
+    profile,
+    stems,
+    readings,
+    years,
+    edges,
+    keys,
+    number,
+    notes,
+    taking_part: Participation,
 ) -> tuple[UnitData | None, list[DatedStem]]:
     season = survey.survey_season(stand)
     season_index = season - int(years[0])
-    in_process = _in_process(survey, stand, stems)
-    has_plots = _has_plots(survey, stand)
-    usable = np.asarray(readings.readable, dtype=bool) & (
-        np.asarray(readings.left_out_reason, dtype=object) == ""
-    )
-    heights_known = np.isfinite(readings.height_cm) & usable
-    at_coring_height = bool(usable.any()) and not heights_known.any()
-    if heights_known.any():
-        values, often = np.unique(readings.height_cm[heights_known], return_counts=True)
-        commonest = float(values[np.argmax(often)])
-    else:
-        commonest = BREAST_HEIGHT_CM
+    in_process = stems["natural"]
+    has_plots = stand in stands_with_plots(survey)
+    usable = np.asarray(readings.readable, dtype=bool)
+    own = taking_part.groups.loc[(stand, key)]
+    at_coring_height = bool(own["at_coring_height"])
+    commonest = float(own["commonest_height_cm"])
     heights = _chain_heights(readings, at_coring_height, commonest)
     rows_of = {tree: np.flatnonzero((readings.tree == tree) & usable) for tree in stems["tree"]}
-    all_rows_of = {tree: np.flatnonzero(readings.tree == tree) for tree in stems["tree"]}
+    what_becomes = taking_part.stems.loc[stems.index]
 
     chains, uncored, dated = [], {}, []
-    for row in stems.itertuples():
-        counted = bool(in_process.loc[row.Index])
+    for row, taking in zip(stems.itertuples(), what_becomes.itertuples(), strict=True):
         rows = rows_of[row.tree]
         c = _dbh_class(edges, row.dbh_cm)
-        chain, reason, note = None, "", ""
-        if len(rows):
-            with_size = counted and not at_coring_height
+        chain, reason, set_aside = None, taking.reason, taking.set_aside
+        if len(rows) and not set_aside:
+            with_size = row.natural and not at_coring_height
             chain = _tree_chain(
                 row.tree, rows, readings, heights, years, profile, c if with_size else -1
             )
-            if chain is None:
-                note = (
-                    "the cores of this tree contradict each other or lie before the axis; dated"
-                    " without them"
-                )
+            # agreement to the last digit of what a likelihood can hold
+            set_aside = "" if chain is not None else AT_ODDS
         planted_year = row.planted_year if row.origin == "planted" else np.nan
         basis = "cored" if chain is not None else "size"
         if np.isfinite(planted_year):
             basis = "planted"
-        if chain is not None and counted:
+        by_size = c >= 0 and not at_coring_height
+        counted = taking.part == IN_HISTORY and (chain is not None or by_size)
+        if counted and chain is not None:
             chains.append(chain)
-        elif counted and c >= 0 and not at_coring_height:
+        elif counted:
             uncored[c] = uncored.get(c, 0) + 1
-        elif basis != "planted" and chain is None:
-            counted = False
-            reason = _reason(readings, all_rows_of[row.tree], row, has_plots, at_coring_height)
-        if number < 0 and chain is None and basis != "planted" and not reason:
-            reason = f"too few stems of {key} in this stand to date one by its size"
-        known = rows[np.isfinite(readings.height_cm[rows])]
-        lowest = (
-            known[np.argmin(readings.height_cm[known])]
-            if len(known)
-            else (rows[0] if len(rows) else -1)
-        )
+        elif chain is None and basis != "planted":
+            reason = reason or set_aside
+        # the lowest core, of one height the one that goes back furthest
+        lowest = rows[np.lexsort((readings.innermost_year[rows], readings.height_cm[rows]))][:1]
         dated.append(
             DatedStem(
                 row.tree,
@@ -381,16 +350,16 @@ def _unit(
                 number,
                 row.status,
                 basis,
-                counted and number >= 0,
+                counted,
                 float(row.dbh_cm),
                 c,
-                float(readings.height_cm[lowest]) if len(known) else np.nan,
-                float(readings.innermost_year[lowest]) if lowest >= 0 else np.nan,
+                float(readings.height_cm[lowest][0]) if len(lowest) else np.nan,
+                float(readings.innermost_year[lowest][0]) if len(lowest) else np.nan,
                 chain,
                 chain.nodes[-1].height_cm if chain is not None else np.nan,
                 float(planted_year),
                 reason,
-                note,
+                f"{set_aside}: dated without them" if set_aside and not reason else "",
             )
         )
     if number < 0:
@@ -479,24 +448,6 @@ def _unit(
 
 def _snap(height_cm: float) -> float:
     return BREAST_HEIGHT_CM if abs(height_cm - BREAST_HEIGHT_CM) <= 3.0 else height_cm
-
-
-def _reason(
-    readings: CoreReadings, rows: np.ndarray, row, has_plots: bool, at_coring_height: bool
-) -> str:
-    """Why a stem gets no date, in words for the table."""
-    for core in rows:
-        if readings.left_out_reason[core]:
-            return str(readings.left_out_reason[core])
-    if len(rows):
-        return "no readable ring"
-    if at_coring_height:
-        return "not cored"
-    if row.status != "live":
-        return "dead and not cored"
-    if has_plots and not row.plot:
-        return "outside the plots and not cored"
-    return "neither core nor diameter"
 
 
 def _sections(

@@ -98,19 +98,24 @@ def core_notes(
     readings: CoreReadings,
     cores: pd.DataFrame,
     *,
-    contradicting: list[str],
+    at_odds: list[str],
+    too_early: list[str],
 ) -> list[str]:
     """What cores of a stand and species contradict or leave open.
 
-    cores: their rows of `core_table`, in the order of the readings. contradicting: trees whose
-    cores no history could bring together.
+    cores: their rows of `core_table`, in the order of the readings. at_odds: trees whose cores no
+    history could bring together. too_early: trees whose cores lie before the years considered.
     """
     notes, name = [], f"{stand}, {species.replace('-', ' ')}"
-    if contradicting:
+    if at_odds:
         notes.append(
-            f"{name}: the cores of {counted(len(contradicting), 'tree')}"
-            f" ({_first_names(contradicting)}) contradict each other or lie before all years"
-            " considered. They are dated without them; read these cores again."
+            f"{name}: the cores of {counted(len(at_odds), 'tree')} ({_first_names(at_odds)})"
+            " contradict each other. They are left out; read these cores again."
+        )
+    if too_early:
+        notes.append(
+            f"{name}: the cores of {counted(len(too_early), 'tree')} ({_first_names(too_early)})"
+            " lie before all years considered. They are left out."
         )
     odd = _older_above(readings)
     if odd:
