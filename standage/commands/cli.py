@@ -456,13 +456,12 @@ def _complete_tree(context: click.Context, _, begun: str) -> list[str]:
 )
 @units_option
 def card(results: str, tree: str, out: str, units: str) -> None:
-    """Write the age card of one TREE of RESULTS (what `run` wrote), as HTML and PNG: its age, how
-    it was found, what its rings say.
+    """Write the age card of one TREE of RESULTS (what `run` wrote), a page of HTML: its age, how it
+    was found, what its rings say.
     """
     from standage.report.card import write_card
 
-    for path in write_card(results, tree, out, units=units):
-        click.echo(f"wrote {path}")
+    click.echo(f"wrote {write_card(results, tree, out, units=units)}")
 
 
 def _complete_species(context: click.Context, _, begun: str) -> list[str]:

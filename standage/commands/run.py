@@ -103,7 +103,6 @@ def run_survey(
         findings = Findings(
             posterior, criterion=asked.release_criterion, profile_folder=profile_folder
         )
-        tables = findings.tables
         options_told = asked.recorded() | {
             "profile_folder": None if profile_folder is None else _path_from(out, profile_folder)
         }
@@ -121,17 +120,7 @@ def run_survey(
             )
         incomplete = ""
         try:
-            also = [
-                report_writer(
-                    posterior,
-                    tables,
-                    level=level,
-                    units=asked.units,
-                    profiles=findings.profiles.values(),
-                    changes=findings.growth_changes,
-                    settings=settings,
-                )
-            ]
+            also = [report_writer(findings, units=asked.units, settings=settings)]
             if asked.xlsx:
                 also.append(workbook_writer(findings))
             write_results(
@@ -143,7 +132,7 @@ def run_survey(
                 f"{lacking} The draws are kept, so that the same command makes the rest without"
                 " sampling again."
             )
-    text = summary(posterior, tables=tables, units=asked.units)
+    text = summary(findings, units=asked.units)
     return RunResult(text, bool(posterior.verdict["passed"]), tuple(notes), incomplete)
 
 

@@ -29,19 +29,19 @@ DIFFERENCES = {  # measures drawn, and what the axis says
 
 
 def comparison_figures(
-    tables: Mapping[str, pd.DataFrame], *, level: float = 0.9, events: pd.DataFrame | None = None
+    tables: Mapping[str, pd.DataFrame], *, level: float, events: pd.DataFrame | None = None
 ) -> dict[str, Figure]:
     """Both pictures of a comparison by name; one without anything to show is left out.
 
-    tables: `cohorts`, `pulses`, `stand_summary` and `comparison`. level: credible level, told below
-    each picture. events: those on record, where they are at hand.
+    tables: `cohorts`, `pulses`, `stand_summary` and `comparison`. level: credible level, named
+    below each picture. events: those on record, where they are known.
     """
     style = current_style()
     figures = {
-        "side_by_side": side_by_side(
+        "side_by_side": strips_figure(
             tables["cohorts"], tables["pulses"], tables["stand_summary"], events=events
         ),
-        "differences": differences(tables["comparison"]),
+        "differences": differences_figure(tables["comparison"]),
     }
     drawn = {name: figure for name, figure in figures.items() if figure is not None}
     for figure in drawn.values():
@@ -54,7 +54,7 @@ def comparison_figures(
     return drawn
 
 
-def side_by_side(
+def strips_figure(
     cohorts: pd.DataFrame,
     pulses: pd.DataFrame,
     stand_summary: pd.DataFrame,
@@ -183,7 +183,7 @@ def plot_strip(
     return ax
 
 
-def differences(comparison: pd.DataFrame) -> Figure | None:
+def differences_figure(comparison: pd.DataFrame) -> Figure | None:
     """The differences between stands, a panel a measure; None where nothing can be compared."""
     style = current_style()
     stands = comparison[(comparison["kind"] == "stand") & comparison["difference_median"].notna()]
@@ -218,17 +218,17 @@ def plot_differences(comparison: pd.DataFrame, *, ax: Axes | None = None) -> Axe
         comparison[f"difference_{point}"].to_numpy(dtype=float)
         for point in ("low", "median", "high")
     )
-    place = np.arange(len(comparison))
-    told = (comparison["told_apart"] == "yes").to_numpy()
+    rows = np.arange(len(comparison))
+    apart = (comparison["told_apart"] == "yes").to_numpy()
     ax.axvline(0, color=style.quiet, linewidth=0.8, zorder=0)
     for those, ink, fill in (
-        (~told, style.quiet, "white"),
-        (told, style.posterior, style.posterior),
+        (~apart, style.quiet, "white"),
+        (apart, style.posterior, style.posterior),
     ):
-        ax.hlines(place[those], low[those], high[those], color=ink, linewidth=1.4)
-        ax.plot(middle[those], place[those], "o", color=ink, markerfacecolor=fill, markersize=4.5)
+        ax.hlines(rows[those], low[those], high[those], color=ink, linewidth=1.4)
+        ax.plot(middle[those], rows[those], "o", color=ink, markerfacecolor=fill, markersize=4.5)
     ax.set_yticks(
-        place,
+        rows,
         [f"{row.first} \u2212 {row.second}" for row in comparison.itertuples()],
         fontsize=style.points(8),
     )

@@ -6,6 +6,8 @@ ink needs.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
@@ -17,7 +19,7 @@ from standage.figures.events import mark_events
 from standage.figures.styles import current_style
 from standage.findings.stems import SAMPLED
 
-MARGIN_YEARS = 10  # empty years shown before the first that matters
+UNDATED = "#dcdcdc"  # of years in which no cored tree is dated
 # classes that hold less than this at their high point are not worth paper at the old end
 LEAST_SHARE = 0.002
 # the youngest years hold seedlings in numbers that would flatten everything older
@@ -142,6 +144,19 @@ def _shade_pulses(ax: Axes, pulses: pd.DataFrame | None) -> list[str]:
             f" {chance(pulse.probability)}"
         )
     return notes
+
+
+def shade_years(ax: Axes, spans: Sequence[tuple[int, int]]) -> None:
+    """Greys spans of years behind what is drawn, as far as the axis reaches; a span ends before its
+    second year.
+    """
+    left, right = ax.get_xlim()
+    for first, end in spans:
+        if max(first, left) < min(end, right):
+            ax.axvspan(
+                max(first, left), min(end, right), facecolor=UNDATED, edgecolor="none", zorder=-2
+            )
+    ax.set_xlim(left, right)
 
 
 def tree_panel_height(trees: int) -> float:

@@ -16,7 +16,7 @@ import pandas as pd
 from standage.findings.stems import CORING_HEIGHT, MOSTLY, SAMPLED
 from standage.grammar import counted
 from standage.prose.measures import Measures
-from standage.prose.wording import sayable
+from standage.prose.wording import rounded
 
 WIDE_RATIO = 5.0  # an amount known no better than fivefold is not told as a number (assumption)
 WIDE_YEARS = 60.0  # nor a year known no better than two generations of people (assumption)
@@ -132,7 +132,7 @@ def _open_years(row: Mapping) -> list[Untold]:
         )
     elif last - first > WIDE_YEARS:
         left.append(
-            Untold(OLDEST, f"it is known only to within some {sayable(last - first)} years.")
+            Untold(OLDEST, f"it is known only to within some {rounded(last - first)} years.")
         )
     if not row["trees_dated"]:
         left.append(

@@ -12,6 +12,7 @@ from standage.findings.attribution import attribution
 from standage.findings.cohorts import cohorts
 from standage.findings.comparison import comparison
 from standage.findings.disturbances import disturbance_table, event_table, tree_release_table
+from standage.findings.emergence_effect import EmergenceEffect, emergence_effects
 from standage.findings.events_on_record import event_years_by_rings
 from standage.findings.local_ratio import Scan, scan_units
 from standage.findings.long_table import COORDINATES, long_table, stand_places
@@ -22,6 +23,7 @@ from standage.findings.rates import rates
 from standage.findings.releases import disturbance_chronology, release_table
 from standage.findings.stand_summary import stand_summary
 from standage.findings.tree_dates import tree_dates
+from standage.findings.unit_findings import UnitFindings, unit_findings
 from standage.growth.growth_changes import MODEL, GrowthChanges, growth_changes, ring_years
 from standage.growth.release_criteria import Criterion
 from standage.profiles import Profile, load_profile
@@ -210,6 +212,27 @@ class Findings:
     def count_check(self) -> pd.DataFrame:
         """One row a unit and seedling stage: plants counted and expected."""
         return count_check(self.posterior)
+
+    @cached_property
+    def units(self) -> tuple[UnitFindings, ...]:
+        """What the tables say of each unit."""
+        return tuple(
+            unit_findings(
+                row,
+                self.survey,
+                pulses=self.pulses,
+                attribution=self.attribution,
+                cohorts=self.cohorts,
+                rate=self.rate,
+                trees=self.tree_dates,
+            )
+            for row in self.stand_summary.to_dict("records")
+        )
+
+    @cached_property
+    def emergence(self) -> tuple[EmergenceEffect, ...]:
+        """How openings changed emergence, by unit; empty where that was left out of the model."""
+        return tuple(emergence_effects(self.posterior, level=self.level))
 
     @cached_property
     def tables(self) -> dict[str, pd.DataFrame]:

@@ -4,7 +4,8 @@ table.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -14,6 +15,31 @@ SUFFIXES = ("_low", "_median", "_high")
 # it (assumption)
 ALIKE = 1 / 3
 MOST_SPANS_TRIED = 300  # candidates for the typical span; more hardly find a better one [draws]
+
+
+class Interval(NamedTuple):
+    """Ends and median of a quantity at the level of its table; NaN where it is not known."""
+
+    low: float
+    median: float
+    high: float
+
+    @classmethod
+    def of(cls, row: Mapping[str, Any], name: str) -> Interval:
+        """`name_low`, `_median` and `_high` of a row of a table."""
+        return cls(*(_number(row[name + suffix]) for suffix in SUFFIXES))
+
+    @property
+    def known(self) -> bool:
+        return bool(np.isfinite(self.median))
+
+    @property
+    def width(self) -> float:
+        return self.high - self.low
+
+
+def _number(value: Any) -> float:
+    return float("nan") if pd.isna(value) else float(value)
 
 
 def credible_points(draws: np.ndarray, level: float = 0.9) -> np.ndarray:

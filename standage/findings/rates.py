@@ -17,6 +17,7 @@ from standage.findings.stems import (
 )
 
 TABLE_WINDOW = 10  # the window the yearly table speaks of [years]
+CENTURY = 100  # [years]
 
 
 def rates(posterior, *, level: float = 0.9, scans: list[Scan] | None = None) -> pd.DataFrame:
@@ -59,6 +60,20 @@ def _unit_rates(posterior, number: int, scan: Scan, level: float) -> pd.DataFram
             **unit_basis(unit),
         }
     )
+
+
+def undated_centuries(rate: pd.DataFrame) -> list[int]:
+    """First years of the calendar centuries, up to the last with a dated tree, in which no cored
+    tree is dated.
+
+    rate: rows of one unit of the rate table.
+    """
+    dated_years = rate.loc[rate["dated_stems"].astype(float) > 0, "year"].astype(int)
+    if dated_years.empty:
+        return []
+    dated = set(dated_years // CENTURY)
+    first = int(rate["year"].min()) // CENTURY
+    return [century * CENTURY for century in range(first, max(dated)) if century not in dated]
 
 
 def _dated_in_window(posterior, number: int, years: np.ndarray) -> np.ndarray:

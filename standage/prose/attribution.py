@@ -8,7 +8,7 @@ import numpy as np
 
 from standage.findings.stems import CORING_HEIGHT
 from standage.grammar import capital
-from standage.prose.wording import percent, probability_words, sayable, share_words
+from standage.prose.wording import percent, probability_words, rounded, share_words
 
 # share of waiting stems that posterior or prior must allow before a sentence is spent on it
 # (assumption)
@@ -228,7 +228,7 @@ def claim_words(row: Mapping) -> str:
 def _factor(factor: float) -> str:
     larger = max(factor, 1 / factor)
     side = "for waiting" if factor >= 1 else "against waiting"
-    return f"{'over 100' if larger > 100 else sayable(larger)} {side}"
+    return f"{'over 100' if larger > 100 else rounded(larger)} {side}"
 
 
 def _share(row: Mapping, name: str) -> str:

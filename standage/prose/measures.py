@@ -1,6 +1,4 @@
-"""Amounts with their units, metric, and beside them those of the United States where somebody asks
-for them.
-"""
+"""Amounts with their units: metric, and on request those of the United States beside."""
 
 from __future__ import annotations
 
@@ -9,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from standage.prose.wording import amount_words, sayable
+from standage.prose.wording import amount_words, rounded
 
 METRIC, US = "metric", "us"
 HECTARES_PER_ACRE = 0.40468564224  # the international acre, exact
@@ -20,10 +18,8 @@ FT2_PER_ACRE = FT2_PER_M2 * HECTARES_PER_ACRE  # of one m2/ha
 
 
 def per_acre(low: float, high: float, unit: str = " per acre") -> str:
-    """The ends of a density as they are said by the acre, `24 to 36 per acre`; in a narrow cell
-    with `/acre`. [stems/ha]
-    """
-    return f"{sayable(low * HECTARES_PER_ACRE)} to {sayable(high * HECTARES_PER_ACRE)}{unit}"
+    """The ends of a density by the acre, `24 to 36 per acre`. [stems/ha]"""
+    return f"{rounded(low * HECTARES_PER_ACRE)} to {rounded(high * HECTARES_PER_ACRE)}{unit}"
 
 
 @dataclass(frozen=True)
@@ -32,7 +28,7 @@ class Measures:
 
     units: str = METRIC
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         if self.units not in (METRIC, US):
             raise ValueError(f"units are '{METRIC}' or '{US}', got '{self.units}'")
 
@@ -40,10 +36,10 @@ class Measures:
         """A density with its interval, `between 150 and 260 stems per hectare, most likely around
         200 (61 to 110 per acre)`. [stems/ha]
         """
-        told = amount_words(low, middle, high, f"{what} per hectare")
+        words = amount_words(low, middle, high, f"{what} per hectare")
         if not np.isfinite(middle):
-            return told
-        return self._bracketed(told, per_acre(low, high))
+            return words
+        return self._bracketed(words, per_acre(low, high))
 
     def density(self, low: float, middle: float, high: float) -> str:
         """A density without its middle, `between 60 and 90 per hectare (24 to 36 per acre)`.
@@ -55,24 +51,27 @@ class Measures:
 
     def basal_area(self, number: float) -> str:
         """Cross-section of stems. [m2/ha]"""
-        return self._beside(
-            f"{sayable(number)} m\u00b2 per hectare", number * FT2_PER_ACRE, "ft\u00b2 per acre"
-        )
+        if not np.isfinite(number):
+            return ""
+        feet = f"{rounded(number * FT2_PER_ACRE)} ft\u00b2 per acre"
+        return self._bracketed(f"{rounded(number)} m\u00b2 per hectare", feet)
 
     def basal_area_parts(self, number: float) -> tuple[str, str]:
         """The same for a narrow cell: `23 m2/ha`, and what stands below it, `= 100 ft2/acre` or
         nothing. [m2/ha]
         """
-        other = f"= {sayable(number * FT2_PER_ACRE)} ft\u00b2/acre"
-        return f"{sayable(number)} m\u00b2/ha", other if self.units == US else ""
+        other = f"= {rounded(number * FT2_PER_ACRE)} ft\u00b2/acre"
+        return f"{rounded(number)} m\u00b2/ha", other if self.units == US else ""
 
     def diameter(self, number: float) -> str:
         """[cm]"""
         return self._written(number, "cm", number / CM_PER_INCH, "in")
 
-    def beside_cm(self, told: str) -> str:
+    def beside_cm(self, sentence: str) -> str:
         """A sentence with inches beside its centimetres, `stems from 22 cm (8.7 in) up`."""
-        return re.sub(r"(\d+(?:\.\d+)?) cm\b", lambda found: self.diameter(float(found[1])), told)
+        return re.sub(
+            r"(\d+(?:\.\d+)?) cm\b", lambda found: self.diameter(float(found[1])), sentence
+        )
 
     def height(self, number: float) -> str:
         """[cm]"""
@@ -85,12 +84,5 @@ class Measures:
             else self._bracketed(f"{number:.4g} {unit}", f"{other:.1f} {other_unit}")
         )
 
-    def _beside(self, told: str, other: float, other_unit: str) -> str:
-        return (
-            ""
-            if not np.isfinite(other)
-            else self._bracketed(told, f"{sayable(other)} {other_unit}")
-        )
-
-    def _bracketed(self, told: str, other: str) -> str:
-        return f"{told} ({other})" if self.units == US else told
+    def _bracketed(self, metric: str, other: str) -> str:
+        return f"{metric} ({other})" if self.units == US else metric

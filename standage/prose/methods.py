@@ -4,9 +4,13 @@ sources.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from importlib.metadata import version
+from typing import Any
 
+import pandas as pd
+
+from standage.findings.findings import Findings
 from standage.grammar import counted, listed
 from standage.growth.growth_changes import MODEL
 from standage.growth.release_criteria import criterion_words
@@ -19,7 +23,7 @@ NUTS = (
     " from memory)"
 )
 RHAT = "Vehtari, Gelman, Simpson, Carpenter & Buerkner 2021, Bayesian Analysis 16:667-718"
-LEANING = "Kallioinen, Paananen, Buerkner & Vehtari 2023, Statistics and Computing 34:57"
+POWER_SCALING = "Kallioinen, Paananen, Buerkner & Vehtari 2023, Statistics and Computing 34:57"
 STATIC = "Johnson, Miyanishi & Kleb 1994, Journal of Ecology 82:923-931"
 SCALE = (
     "IPCC 2007, Fourth Assessment Report, Working Group II: Communication of uncertainty (words for"
@@ -27,73 +31,84 @@ SCALE = (
 )
 
 
-def methods_paragraph(
-    posterior, *, level: float, profiles: Iterable[Profile], criterion: str | None
-) -> str:
-    """What was done, in the past tense, to be adapted. criterion: how releases were told; None
-    where no ring widths were read.
-    """
-    survey, verdict = posterior.survey, posterior.verdict
-    profiles = list(profiles)
-    stands = len({unit.stand for unit in posterior.units})
-    cores = survey.cores
-    told = [
+def methods_paragraph(findings: Findings) -> str:
+    """What was done, in the past tense, to be adapted."""
+    profiles = list(findings.profiles.values())
+    changes = findings.growth_changes
+    sentences = [
+        *_survey_sentences(findings),
+        (
+            "Establishment years and age structure were estimated together in a Bayesian model of"
+            f" each species in each stand (standage {version('standage')}). The year of the"
+            " innermost ring allowed for counting errors, false and absent rings (Ricker et al."
+            " 2020). Rings missed at the centre were estimated from the distance to the pith,"
+            " found from inner arcs where they were measured (Duncan 1989), and the pace of early"
+            " growth."
+        ),
+        _delay_sentence(any(profile.has_grass_stage for profile in profiles)),
+        (
+            "Living stems by year of establishment followed a smooth trend with bursts; stems"
+            " without core were dated by their diameter and their stand's history. Prior knowledge"
+            " of the species came from"
+            f" {listed([f'the profile {profile.key}' for profile in profiles])}."
+        ),
+        *([] if changes is None else [_release_sentence(changes.criterion)]),
+        _sampling_sentence(findings.posterior.verdict),
+        (
+            f"Intervals are credible intervals of {100 * findings.level:.0f} %. Age structures are"
+            " those of living stems and can't tell recruitment from survival (Johnson, Miyanishi &"
+            " Kleb 1994)."
+        ),
+    ]
+    return " ".join(sentences)
+
+
+def _survey_sentences(findings: Findings) -> list[str]:
+    survey, cores = findings.survey, findings.survey.cores
+    stands = len({unit.stand for unit in findings.posterior.units})
+    sentences = [
         f"{counted(stands, 'stand').capitalize()} with {counted(len(survey.plots), 'plot')} were"
         f" surveyed; {counted(len(survey.trees), 'stem')} were recorded and"
         f" {counted(len(cores), 'core')} taken{_kinds(cores)}."
     ]
     if len(survey.counts):
-        told.append("Seedling stages were counted in subplots.")
-    told.append(
-        "Establishment years and age structure were estimated together in a Bayesian model of each"
-        f" species in each stand (standage {version('standage')}). The year of the innermost ring"
-        " allowed for counting errors, false and absent rings (Ricker et al. 2020). Rings missed"
-        " at the centre were estimated from the distance to the pith, found from inner arcs where"
-        " they were measured (Duncan 1989), and the pace of early growth."
-    )
-    if any(profile.has_grass_stage for profile in profiles):
-        told.append(
+        sentences.append("Seedling stages were counted in subplots.")
+    return sentences
+
+
+def _delay_sentence(grass_stage: bool) -> str:
+    if grass_stage:
+        return (
             "The years a tree stood in the grass stage and grew to the height of its core were"
             " added as distributions with their spread."
         )
-    else:
-        told.append(
-            "The years a tree grew to the height of its core were added as a distribution with its"
-            " spread."
-        )
-    told.append(
-        "Living stems by year of establishment followed a smooth trend with bursts; stems without"
-        " core were dated by their diameter and their stand's history. Prior knowledge of the"
-        f" species came from {listed([f'the profile {profile.key}' for profile in profiles])}."
+    return (
+        "The years a tree grew to the height of its core were added as a distribution with its"
+        " spread."
     )
+
+
+def _release_sentence(criterion: str) -> str:
     if criterion == MODEL:
-        told.append(
+        return (
             "Lasting changes of growth were found in ring widths as steps of their logarithm, tree"
             " by tree, and compared among trees."
         )
-    elif criterion:
-        told.append(
-            "Lasting changes of growth were found in ring widths by the criterion"
-            f" {criterion_words(criterion)}."
-        )
-    told.append(_sampling(verdict))
-    told.append(
-        f"Intervals are credible intervals of {100 * level:.0f} %. Age structures are those of"
-        " living stems and can't tell recruitment from survival (Johnson, Miyanishi & Kleb 1994)."
+    return (
+        "Lasting changes of growth were found in ring widths by the criterion"
+        f" {criterion_words(criterion)}."
     )
-    return " ".join(told)
 
 
-def _kinds(cores) -> str:
-    if "centre" not in cores or not len(cores):
+def _kinds(cores: pd.DataFrame) -> str:
+    if cores.empty:
         return ""
     pith = int((cores["centre"] == "pith").sum())
-    crossdated = int((cores["dating"] == "crossdated").sum()) if "dating" in cores else 0
-    told = f", of which {pith} held the pith"
-    return f"{told} and {crossdated} were crossdated" if "dating" in cores else told
+    crossdated = int((cores["dating"] == "crossdated").sum())
+    return f", of which {pith} held the pith and {crossdated} were crossdated"
 
 
-def _sampling(verdict: Mapping) -> str:
+def _sampling_sentence(verdict: Mapping[str, Any]) -> str:
     draws = (
         f"{verdict['chains']} chains of {verdict['draws_per_chain']} draws"
         if {"chains", "draws_per_chain"} <= set(verdict)
@@ -107,14 +122,15 @@ def _sampling(verdict: Mapping) -> str:
     )
 
 
-def citations(profiles: Iterable[Profile], *, leaning: bool) -> list[str]:
+def citations(findings: Findings) -> list[str]:
     """Everything the paragraph and the report cite, once, those of the species profiles among
     them.
     """
-    general = [DUNCAN, NUTS, STATIC, RICKER, RHAT, SCALE, *([LEANING] if leaning else [])]
-    return sorted(
-        dict.fromkeys([*general, *(source for profile in profiles for source in profile.sources)])
-    )
+    general = [DUNCAN, NUTS, STATIC, RICKER, RHAT, SCALE]
+    if len(findings.prior_sensitivity):
+        general.append(POWER_SCALING)
+    of_profiles = [source for profile in findings.profiles.values() for source in profile.sources]
+    return sorted(dict.fromkeys([*general, *of_profiles]))
 
 
 def assumptions(profile: Profile) -> list[dict[str, str]]:

@@ -4,20 +4,21 @@ say.
 
 from __future__ import annotations
 
-import hashlib
-import re
-from collections.abc import Iterable
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import pandas as pd
 
-from standage.grammar import counted
+from standage.findings.findings import Findings
+from standage.findings.intervals import Interval
+from standage.findings.uncertainty_budget import STEPS
+from standage.findings.unit_findings import Row
+from standage.grammar import capital, counted
 from standage.growth.growth_changes import MODEL
 from standage.growth.release_criteria import criterion_words
 from standage.prose.measures import Measures
-from standage.prose.uncertainty import STEPS
-from standage.prose.unit_answer import points
-from standage.prose.wording import UNSAYABLE, age_words, probability_words, year_words
+from standage.prose.uncertainty import STEP_WORDS
+from standage.prose.wording import NOT_KNOWN, age_words, probability_words, year_words
 
 CENTRES = {
     "pith": "the pith is in the core",
@@ -26,8 +27,7 @@ CENTRES = {
     "decayed": "the centre is rotten or hollow",
     "unknown": "nothing is recorded of the centre",
 }
-# characters of an identifier in the name of a file; systems take 255 bytes in all
-LONGEST_PART = 100
+DATING = {"crossdated": ", crossdated with other trees", "counted": ", counted ring by ring"}
 SHARED_CAUTION = (
     "Its date hangs on those of its neighbours and on what is assumed about the species; it isn't a"
     " date read from the wood alone."
@@ -35,212 +35,209 @@ SHARED_CAUTION = (
 
 
 @dataclass(frozen=True)
-class TreeStory:
-    """What is said of a tree, sentence by sentence: its date, how it was found, how sure it is, its
-    rings, and remarks.
+class TreeRecord:
+    """What a result holds about one tree.
+
+    Attributes
+    ----------
+    row : its row of `tree_dates`.
+    cores : its rows of the survey's cores.
+    changes : its rows of `tree_releases`, lasting changes of its growth.
+    ring_span : first and last year of its measured rings; None where none were measured.
     """
+
+    row: Row
+    cores: Sequence[Row] = ()
+    changes: Sequence[Row] = ()
+    ring_span: tuple[int, int] | None = None
+
+
+@dataclass(frozen=True)
+class TreeStory:
+    """Sentences about a tree: its date, how it was found, how sure it is, its rings, remarks."""
 
     tree: str
     title: str
     date: tuple[str, ...]
-    found: tuple[str, ...]
-    sure: tuple[str, ...]
+    method: tuple[str, ...]
+    precision: tuple[str, ...]
     rings: tuple[str, ...]
     remarks: tuple[str, ...]
 
 
-def tree_story(
-    row,
-    cores: pd.DataFrame,
-    measures: Measures,
-    *,
-    releases: pd.DataFrame | None = None,
-    rings: tuple[int, int] | None = None,
-) -> TreeStory:
-    """A tree's story.
+def tree_records(findings: Findings) -> Iterator[TreeRecord]:
+    """One record a tree, in the order of `tree_dates`."""
+    cores = _by_tree(findings.survey.cores)
+    changes = _by_tree(findings.tree_releases)
+    rings = findings.ring_years
+    spans = {}
+    if rings is not None:
+        ends = rings.groupby("tree")["year"].agg(["min", "max"])
+        spans = dict(zip(ends.index, zip(ends["min"], ends["max"], strict=True), strict=True))
+    for row in findings.tree_dates.to_dict("records"):
+        tree = row["tree"]
+        yield TreeRecord(row, cores.get(tree, ()), changes.get(tree, ()), spans.get(tree))
 
-    Parameters
-    ----------
-    row : its row of `tree_dates`.
-    cores : its rows of the survey's cores.
-    releases : its rows of `tree_release_table`, where the survey has ring widths.
-    rings : first and last year of its measured rings, where it has any. [calendar year]
-    """
-    dbh = pd.to_numeric(row["dbh_cm"], errors="coerce")
+
+def _by_tree(table: pd.DataFrame | None) -> dict[str, list[Row]]:
+    if table is None or table.empty:
+        return {}
+    return {str(tree): rows.to_dict("records") for tree, rows in table.groupby("tree", sort=False)}
+
+
+def tree_story(tree: TreeRecord, measures: Measures) -> TreeStory:
+    """The sentences about one tree."""
+    row = tree.row
+    dbh = row["dbh_cm"]
     size = f", {measures.diameter(float(dbh))} across at breast height" if pd.notna(dbh) else ""
-    status = str(row["status"]) or "live"
+    species = str(row["species"]).replace("-", " ")
     return TreeStory(
         tree=str(row["tree"]),
-        title=(
-            f"{row['tree']}: {str(row['species']).replace('-', ' ')} of {row['stand']},"
-            f" {status}{size}"
-        ),
+        title=f"{row['tree']}: {species} of {row['stand']}, {row['status'] or 'live'}{size}",
         date=tuple(_date(row)),
-        found=tuple(_found(row, cores, measures)),
-        sure=tuple(_sure(row)),
-        rings=tuple(_rings(row, cores, releases, rings)),
+        method=tuple(_method(tree, measures)),
+        precision=tuple(_precision(row)),
+        rings=tuple(_rings(tree)),
         remarks=tuple(_remarks(row)),
     )
 
 
-def _known(row, name: str) -> bool:
-    return pd.notna(row[f"{name}_median"])
+def _date(row: Row) -> list[str]:
+    established, at_core = _established(row), Interval.of(row, "coring_height_year")
+    if not established.known and at_core.known:
+        return [
+            f"It reached the height of its core {year_words(*at_core)}. When it established"
+            f" {NOT_KNOWN}."
+        ]
+    if not established.known:
+        return [f"When it established {NOT_KNOWN}."]
+    sentences = [f"It established {year_words(*established)}."]
+    age = Interval.of(row, "age")
+    if age.known:
+        when = "at the survey" if row["status"] == "live" else "when it died"
+        sentences.append(f"Its age {when}, in growing seasons: {age_words(*age)}.")
+    return sentences
 
 
-def _date(row) -> list[str]:
-    if not _known(row, "establishment_year"):
-        if _known(row, "coring_height_year"):
-            return [
-                "It reached the height of its core"
-                f" {year_words(*points(row, 'coring_height_year'))}. When it established"
-                f" {UNSAYABLE}."
-            ]
-        return [f"When it established {UNSAYABLE}."]
-    told = [f"It established {year_words(*points(row, 'establishment_year'))}."]
-    if _known(row, "age"):
-        when = "at the survey" if str(row["status"]) == "live" else "when it died"
-        told.append(f"Its age {when}, in growing seasons: {age_words(*points(row, 'age'))}.")
-    return told
+def _established(row: Row) -> Interval:
+    return Interval.of(row, "establishment_year")
 
 
-def _found(row, cores: pd.DataFrame, measures: Measures) -> list[str]:
-    if row["basis"] == "planted":
+def _method(tree: TreeRecord, measures: Measures) -> list[str]:
+    if tree.row["basis"] == "planted":
         return ["Its year is that of planting, as recorded."]
-    if row["basis"] == "size":
+    if tree.row["basis"] == "size":
         return [
             "It was not cored. It is dated by its diameter and its stand's history: too widely for"
             " a claim about one tree."
         ]
-    if row["basis"] != "cored":
+    if tree.row["basis"] != "cored":
         return []
-    told = []
-    for core in cores.to_dict("records"):
-        kind = {"crossdated": "crossdated with other trees", "counted": "counted ring by ring"}.get(
-            core.get("dating"), ""
-        )
-        height = (
-            measures.height(float(core["height_cm"])) if pd.notna(core.get("height_cm")) else ""
-        )
-        at = f" at {height}" if height else " at a height that is not recorded"
-        told.append(
-            f"Core {core['core']}{at}{f', {kind}' if kind else ''}:"
-            f" {CENTRES.get(core.get('centre'), CENTRES['unknown'])}."
-        )
-    if pd.notna(row["innermost_ring_year"]):
-        told.append(
-            f"The innermost ring seen is that of {int(row['innermost_ring_year'])}, as read."
-        )
-    if _known(row, "rings_added_centre"):
-        low, middle, high = points(row, "rings_added_centre")
-        told.append(
-            "No ring was missed at the centre."
-            if high < 0.5
-            else (
-                f"Between it and the pith {low:.0f} to {high:.0f} rings were added, most likely"
-                f" {middle:.0f}."
-            )
-        )
-    if _known(row, "establishment_year") and _known(row, "coring_height_year"):
-        low, middle, high = points(row, "years_below_core")
-        told.append(
-            f"It passed the height of the core {year_words(*points(row, 'coring_height_year'))},"
-            f" after {low:.0f} to {high:.0f} growing seasons below it, most likely {middle:.0f}."
-        )
-    return told
-
-
-def _sure(row) -> list[str]:
-    steps = [(float(row[step.column]), step) for step in STEPS if pd.notna(row[step.column])]
-    told = []
-    if steps and max(size for size, _ in steps) > 0:
-        size, step = max(steps, key=lambda pair: pair[0])
-        told.append(
-            f"Its wood alone leaves most open about {step.name} (standard deviation {size:.1f}"
-            " years)."
-        )
-    if pd.notna(row["sd_total"]):
-        told.append(
-            "With everything the survey knows, its date has a standard deviation of"
-            f" {float(row['sd_total']):.1f} years."
-        )
-    if row["basis"] == "cored" and _known(row, "establishment_year"):
-        told.append(SHARED_CAUTION)
-    return told
-
-
-def _rings(
-    row, cores: pd.DataFrame, releases: pd.DataFrame | None, rings: tuple[int, int] | None
-) -> list[str]:
-    if rings is None:
-        told = (
-            ["No ring widths were measured: its rings say when, not how it grew."]
-            if row["basis"] == "cored"
-            else []
-        )
-        return [*told, *_pace(cores)]
-    told = [f"Ring widths were measured from {rings[0]} to {rings[1]}."]
-    if releases is None or releases.empty:
-        return [*told, "No lasting change of its growth is likelier than not."]
-    for change in releases.to_dict("records"):
-        grew = points(change, "change_percent")[1]
-        much = (
-            f"by about {abs(grew):.0f} %"
-            if abs(grew) < float("inf")
-            else "after years without any ring"
-        )
-        what = (
-            f"It began to grow {'faster' if change['kind'] == 'release' else 'more slowly'} for"
-            f" long ({much})"
-        )
-        sure = f"; that it did is {probability_words(change['probability'])}"
-        if change["criterion"] != MODEL:
-            sure = f", by the criterion {criterion_words(change['criterion'])}"
-        told.append(f"{what} {year_words(*points(change, 'year'))}{sure}.")
-    return [*told, "A lasting change of growth is not proof of what caused it."]
-
-
-def _pace(cores: pd.DataFrame) -> list[str]:
-    """Mean ring width of the cores with a length and a count."""
-    if not {"core_length_mm", "ring_count"} <= set(cores):
-        return []
-    read = zip(cores["core"], cores["ring_count"], cores["core_length_mm"], strict=True)
     return [
-        f"Core {core} has {counted(int(rings), 'ring')} on {length_mm:.0f} mm of wood,"
-        f" {length_mm / rings:.1f} mm a ring on average."
-        for core, rings, length_mm in read
-        if rings > 0 and length_mm == length_mm
+        *(_core_sentence(core, measures) for core in tree.cores),
+        *_steps_to_the_year(tree.row),
     ]
 
 
-def _remarks(row) -> list[str]:
-    said = [
+def _core_sentence(core: Row, measures: Measures) -> str:
+    height = core["height_cm"]
+    where = (
+        f" at {measures.height(float(height))}"
+        if pd.notna(height)
+        else " at a height that is not recorded"
+    )
+    centre = CENTRES.get(core["centre"], CENTRES["unknown"])
+    return f"Core {core['core']}{where}{DATING.get(core['dating'], '')}: {centre}."
+
+
+def _steps_to_the_year(row: Row) -> list[str]:
+    sentences = []
+    if pd.notna(row["innermost_ring_year"]):
+        ring = int(row["innermost_ring_year"])
+        sentences.append(f"The innermost ring seen is that of {ring}, as read.")
+    added = Interval.of(row, "rings_added_centre")
+    if added.known:
+        sentences.append(
+            "No ring was missed at the centre."
+            if added.high < 0.5
+            else f"Between it and the pith {added.low:.0f} to {added.high:.0f} rings were added,"
+            f" most likely {added.median:.0f}."
+        )
+    at_core = Interval.of(row, "coring_height_year")
+    if _established(row).known and at_core.known:
+        below = Interval.of(row, "years_below_core")
+        sentences.append(
+            f"It passed the height of the core {year_words(*at_core)}, after {below.low:.0f} to"
+            f" {below.high:.0f} growing seasons below it, most likely {below.median:.0f}."
+        )
+    return sentences
+
+
+def _precision(row: Row) -> list[str]:
+    sizes = {step: float(row[step]) for step in STEPS if pd.notna(row[step])}
+    sentences = []
+    if any(size > 0 for size in sizes.values()):
+        largest = max(sizes, key=lambda step: sizes[step])
+        sentences.append(
+            f"Its wood alone leaves most open about {STEP_WORDS[largest].name} (standard deviation"
+            f" {sizes[largest]:.1f} years)."
+        )
+    if pd.notna(row["sd_total"]):
+        sentences.append(
+            "With everything the survey knows, its date has a standard deviation of"
+            f" {float(row['sd_total']):.1f} years."
+        )
+    if row["basis"] == "cored" and _established(row).known:
+        sentences.append(SHARED_CAUTION)
+    return sentences
+
+
+def _rings(tree: TreeRecord) -> list[str]:
+    if tree.ring_span is None:
+        cored = tree.row["basis"] == "cored"
+        unmeasured = "No ring widths were measured: its rings say when, not how it grew."
+        return [*([unmeasured] if cored else []), *_pace(tree.cores)]
+    first, last = tree.ring_span
+    measured = f"Ring widths were measured from {first} to {last}."
+    if not tree.changes:
+        return [measured, "No lasting change of its growth is likelier than not."]
+    return [
+        measured,
+        *(_change_sentence(change) for change in tree.changes),
+        "A lasting change of growth is not proof of what caused it.",
+    ]
+
+
+def _change_sentence(change: Row) -> str:
+    percent = abs(Interval.of(change, "change_percent").median)
+    amount = (
+        f"by about {percent:.0f} %" if percent < float("inf") else "after years without any ring"
+    )
+    pace = "faster" if change["kind"] == "release" else "more slowly"
+    when = year_words(*Interval.of(change, "year"))
+    certainty = (
+        f"; that it did is {probability_words(change['probability'])}"
+        if change["criterion"] == MODEL
+        else f", by the criterion {criterion_words(change['criterion'])}"
+    )
+    return f"It began to grow {pace} for long ({amount}) {when}{certainty}."
+
+
+def _pace(cores: Sequence[Row]) -> list[str]:
+    """Mean ring width of the cores with a length and a count."""
+    return [
+        f"Core {core['core']} has {counted(int(core['ring_count']), 'ring')} on"
+        f" {core['core_length_mm']:.0f} mm of wood,"
+        f" {core['core_length_mm'] / core['ring_count']:.1f} mm a ring on average."
+        for core in cores
+        if core["ring_count"] > 0 and pd.notna(core["core_length_mm"])
+    ]
+
+
+def _remarks(row: Row) -> list[str]:
+    remarks = [
         str(row[name])
         for name in ("left_out_reason", "note")
         if pd.notna(row[name]) and str(row[name]).strip()
     ]
-    return [f"{text[0].upper()}{text[1:]}{'' if text.endswith('.') else '.'}" for text in said]
-
-
-def cores_by_tree(cores: pd.DataFrame) -> dict[str, pd.DataFrame]:
-    """The survey's cores by tree."""
-    return dict(tuple(cores.groupby("tree", sort=False))) if len(cores) else {}
-
-
-def file_name_of(tree: str) -> str:
-    """A tree's identifier as part of a file's name: letters, digits, dots and hyphens, and where
-    that isn't all of it, a short hash.
-
-    >>> file_name_of("north-7"), file_name_of("Plot 1/Tree 7")
-    ('north-7', 'Plot-1-Tree-7-c8fc9d')
-    """
-    plain = re.sub(r"[^\w.-]+", "-", tree, flags=re.ASCII).strip("-.")[:LONGEST_PART]
-    # two trees may differ only in what a file's name can't hold
-    return (
-        plain
-        if plain and plain == tree
-        else f"{plain or 'tree'}-{hashlib.sha256(tree.encode()).hexdigest()[:6]}"
-    )
-
-
-def joined(parts: Iterable[str]) -> str:
-    return " ".join(parts)
+    return [f"{capital(text)}{'' if text.endswith('.') else '.'}" for text in remarks]

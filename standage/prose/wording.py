@@ -1,5 +1,4 @@
-"""Probabilities, years and amounts as a person would say them: one table of words, and no more
-digits than are known.
+"""Probabilities, years and amounts in words: one table of words, and no more digits than are known.
 
 The words for probabilities are the likelihood scale of the Intergovernmental Panel on Climate
 Change (Fourth Assessment Report 2007, Working Group II, "Communication of uncertainty"). The table
@@ -10,15 +9,16 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import SupportsFloat
 
-WIDE_INTERVAL = 40  # from this width on a middle year is said to the nearest 5 (assumption) [years]
+WIDE_INTERVAL = 40  # from this width on a median year is rounded to 5 (assumption) [years]
 VERY_WIDE_INTERVAL = 100  # and from this one on to the nearest 10 (assumption) [years]
-UNSAYABLE = "can't be told from this survey"
+NOT_KNOWN = "can't be told from this survey"
 
 
 @dataclass(frozen=True)
 class Likelihood:
-    """A class of the scale: said from `least` on up to the next class. Both are probabilities."""
+    """A class of the scale, from the probability `least` up to the next class."""
 
     least: float
     words: str
@@ -60,20 +60,19 @@ def percent(share: float) -> str:
 
 
 def probability_words(probability: float) -> str:
-    """Words and figure together, the word being that of the figure as it is said; a probability
-    that is not known says so.
+    """Words and figure together, the word being that of the rounded figure; `NOT_KNOWN` for NaN.
 
     >>> probability_words(0.83), probability_words(0.8976)
     ('likely (83 %)', 'very likely (90 %)')
     """
     if not math.isfinite(probability):
-        return UNSAYABLE
-    said = (
+        return NOT_KNOWN
+    shown = (
         probability
         if probability < 0.01 or probability > 0.99
         else int(f"{100 * probability:.0f}") / 100
     )
-    return f"{likelihood(said)} ({percent(probability)})"
+    return f"{likelihood(shown)} ({percent(probability)})"
 
 
 def year_words(low: float, middle: float, high: float) -> str:
@@ -101,7 +100,7 @@ def age_words(low: float, middle: float, high: float) -> str:
 
 def _between(low: float, middle: float, high: float, preposition: str) -> str:
     if not all(_is_number(value) for value in (low, middle, high)):
-        return UNSAYABLE
+        return NOT_KNOWN
     years = "" if preposition else " years"
     if low == high:
         return f"{preposition} {middle:.0f}{years}".strip()
@@ -112,47 +111,40 @@ def _between(low: float, middle: float, high: float, preposition: str) -> str:
 
 
 def rounding_of(width: float) -> int:
-    """To how many years a date is said whose interval is so wide. [years]"""
+    """To how many years a date with an interval of this width is rounded. [years]"""
     return 10 if width >= VERY_WIDE_INTERVAL else 5 if width >= WIDE_INTERVAL else 1
 
 
-def _is_number(value) -> bool:
-    try:
-        return math.isfinite(value)
-    except TypeError:  # pandas' missing value
-        return False
+def _is_number(value: object) -> bool:
+    # pandas' missing value is no float
+    return isinstance(value, SupportsFloat) and math.isfinite(value)
 
 
-def sayable(number: float) -> str:
-    """A number as a person would say it: two digits above ten, one below, without false
-    precision.
-    """
+def rounded(number: float) -> str:
+    """A number with two digits above one, and one below."""
     if not math.isfinite(number):
         return "an unknown number"
     if number < 0.1:
         return "none" if number < 0.005 else "less than 0.1"
     digits = 2 if number >= 1 else 1
     places = digits - 1 - math.floor(math.log10(number))
-    rounded = round(number, places)
-    return (
-        f"{rounded:,.0f}".replace(",", " ")
-        if rounded >= 10 or rounded == int(rounded)
-        else f"{rounded:.1f}"
-    )
+    value = round(number, places)
+    if value >= 10 or value == int(value):
+        return f"{value:,.0f}".replace(",", " ")
+    return f"{value:.1f}"
 
 
 def amount_words(low: float, middle: float, high: float, unit: str, *, around: bool = True) -> str:
-    """An amount with its interval, each end to two digits at most. unit: what is counted; blank
-    where the sentence says it.
+    """An amount with its interval, each end to two digits at most. unit: what is counted, or blank.
 
-    around: whether the middle is told; a wide interval is better without.
+    around: whether the median is given; a wide interval is better without.
 
     >>> amount_words(151.3, 203.8, 262.0, "stems per hectare")
     'between 150 and 260 stems per hectare, most likely around 200'
     """
     if not all(_is_number(value) for value in (low, middle, high)):
-        return UNSAYABLE
-    least, about, most = sayable(low), sayable(middle), sayable(high)
+        return NOT_KNOWN
+    least, about, most = rounded(low), rounded(middle), rounded(high)
     counted_in = f" {unit}" if unit else ""
     if least == most:
         return f"about {about}{counted_in}"
@@ -162,19 +154,31 @@ def amount_words(low: float, middle: float, high: float, unit: str, *, around: b
 
 
 def share_words(low: float, middle: float, high: float) -> str:
-    """A share with its interval, told once where its ends sound alike.
+    """A share with its interval; one figure where its ends round alike.
 
     >>> share_words(0.2, 0.26, 0.31), share_words(0.999, 1, 1)
     ('between 20 % and 31 %, most likely around 26 %', 'more than 99 %')
     """
     if not all(_is_number(value) for value in (low, middle, high)):
-        return UNSAYABLE
+        return NOT_KNOWN
     least, about, most = percent(low), percent(middle), percent(high)
     if least == most:
         return about
     return f"between {least} and {most}" + (
         "" if about in (least, most) else f", most likely around {about}"
     )
+
+
+def likelihood_ranges() -> list[tuple[str, str]]:
+    """The words with their probabilities, `from 90 % to under 99 %`."""
+    upper = [1.0, *(step.least for step in LIKELIHOODS[:-1])]
+    return [
+        (
+            step.words,
+            f"from {100 * step.least:.0f} % to {'' if high == 1 else 'under '}{100 * high:.0f} %",
+        )
+        for step, high in zip(LIKELIHOODS, upper, strict=True)
+    ]
 
 
 def likelihood_table() -> str:

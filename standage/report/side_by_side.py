@@ -4,16 +4,16 @@ differences, and sentences.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import pandas as pd
 
-from standage.figures.comparison import differences, side_by_side
-from standage.findings.cannot_tell import AGREED
+from standage.figures.comparison import differences_figure, strips_figure
 from standage.findings.comparison import NOT_COMPARED, STAND, YES
 from standage.findings.comparison_measures import AGE_STRUCTURE_DISTANCE, SHARED_PULSE
-from standage.grammar import counted, listed
+from standage.findings.findings import Findings
+from standage.findings.unit_findings import Row
+from standage.prose.communities import community_sentences
 from standage.prose.comparison import (
     comparison_sentences,
     number_words,
@@ -21,7 +21,8 @@ from standage.prose.comparison import (
     sign_probability,
     unit_words,
 )
-from standage.prose.wording import UNSAYABLE, percent, probability_words
+from standage.prose.picture_texts import DIFFERENCES_TEXT, strips_text
+from standage.prose.wording import percent, probability_words
 from standage.report.pictures import Picture
 from standage.report.shown_tables import Cell, ShownTable
 from standage.report.svg import inline_svg
@@ -40,9 +41,11 @@ MOST_PAIRS = 45  # shown, ten stands by pairs; comparison.csv has all
 class SideBySide:
     """The section on stands beside each other.
 
-    tables : one for stands and one for communities, where there are any. refused : what can't be
-        compared, with the reason. classes : the
-    classes of years in which two stands are told apart.
+    Attributes
+    ----------
+    tables : one for stands and one for communities, where there are any.
+    refused : what can't be compared, with the reason.
+    classes : the classes of years in which two stands are told apart.
     """
 
     intro: tuple[str, ...]
@@ -52,101 +55,45 @@ class SideBySide:
     classes: list[str]
 
 
-def compared(
-    tables: Mapping[str, pd.DataFrame], events: pd.DataFrame | None = None
-) -> SideBySide | None:
-    """The section; None where no two stands have a species in common.
-
-    tables: those of the result, `comparison` among them. events: those on record.
-    """
-    table = tables.get("comparison")
-    if table is None or table.empty:
+def side_by_side(findings: Findings) -> SideBySide | None:
+    """The section; None where no two stands have a species in common."""
+    table = findings.comparison
+    if table.empty:
         return None
     stands = table[table["kind"] == STAND]
     communities = table[table["kind"] != STAND]
-    by_class = table[
-        table["class_first_year"].notna() & (table["told_apart"] == YES) & (table["kind"] == STAND)
-    ]
+    by_class = stands[stands["class_first_year"].notna() & (stands["told_apart"] == YES)]
+    shown = [_differences(stands, "Stand"), _differences(communities, "Community")]
     return SideBySide(
-        intro=(*comparison_sentences(table), *_groups(tables["stand_summary"])),
-        pictures=_pictures(tables, events),
-        tables=[
-            shown
-            for shown in (_differences(stands, "Stand"), _differences(communities, "Community"))
-            if shown.rows
-        ],
+        intro=(*comparison_sentences(table), *community_sentences(findings.stand_summary)),
+        pictures=_pictures(findings),
+        tables=[table for table in shown if table.rows],
         refused=list(dict.fromkeys(table.loc[table["told_apart"] == NOT_COMPARED, "words"])),
         classes=list(dict.fromkeys(by_class["words"])),
     )
 
 
-def _groups(stand_summary: pd.DataFrame) -> list[str]:
-    """Which communities two or more stands share; a stand alone in its community is called a
-    stand.
-    """
-    stands = stand_summary.drop_duplicates("stand")
-    named = stands[stands["community"].astype(str) != ""]
-    shared = {
-        name: list(of_one["stand"])
-        for name, of_one in named.groupby("community", sort=False)
-        if len(of_one) > 1
-    }
-    alone = [
-        stand for stand in stands["stand"] if not any(stand in of_one for of_one in shared.values())
-    ]
-    if not shared:
-        return ["No community has two stands in this survey: stands are compared, not communities."]
-    told = [
-        f"The community {name} has {counted(len(of_one), 'stand')}: {listed(of_one)}."
-        for name, of_one in shared.items()
-    ]
-    if alone:
-        verb = (
-            "shares its community with no other and is"
-            if len(alone) == 1
-            else "share their communities with no other and are"
-        )
-        told.append(
-            f"{listed(alone)} {verb} called by name: one stand does not show what its community is"
-            " like."
-        )
-    return told
-
-
-def _pictures(tables: Mapping[str, pd.DataFrame], events: pd.DataFrame | None) -> list[Picture]:
+def _pictures(findings: Findings) -> list[Picture]:
     drawn = []
-    strips = side_by_side(
-        tables["cohorts"], tables["pulses"], tables["stand_summary"], events=events
+    strips = strips_figure(
+        findings.cohorts, findings.pulses, findings.stand_summary, events=findings.survey.events
     )
     if strips is not None:
         strips.suptitle("")
-        spans = []
-        for _, row in tables["stand_summary"].iterrows():
-            known = pd.notna(row["half_span_first"]) and row["half_span_agreed"] >= AGREED
-            spans.append(
-                f"{row['stand']}: "
-                + (f"{row['half_span_first']} to {row['half_span_last']}" if known else UNSAYABLE)
-            )
-        said = (
-            "Histograms of the stands' stems by ten years of establishment, on one axis. Half of"
-            f" the stems came in: {'; '.join(spans)}."
-        )
+        text = strips_text(findings.stand_summary)
         caption = (
             "The stands on one axis of time; pulses are shaded, years in which events on record"
             " began hatched."
         )
-        drawn.append(Picture("strips", caption, inline_svg(strips, "strips", said)))
-    figure = differences(tables["comparison"])
+        drawn.append(Picture("strips", caption, inline_svg(strips, "strips", text)))
+    figure = differences_figure(findings.comparison)
     if figure is not None:
         figure.suptitle("")
-        said = (
-            "Differences between pairs of stands with their intervals, measure by measure; the"
-            " table below gives the same in words."
-        )
         caption = (
             "What differs between the stands, with intervals: filled where two are told apart."
         )
-        drawn.append(Picture("differences", caption, inline_svg(figure, "differences", said)))
+        svg = inline_svg(figure, "differences", DIFFERENCES_TEXT)
+        drawn.append(Picture("differences", caption, svg))
     return drawn
 
 
@@ -159,40 +106,40 @@ def _differences(table: pd.DataFrame, what: str) -> ShownTable:
         for name in COLUMNS
         if ((table["measure"] == name) & table["difference_median"].notna()).any()
     ]
-    more = {
+    others = {
         "Distance of age structures": (AGE_STRUCTURE_DISTANCE, "difference_median", _distance),
         "A pulse of both": (SHARED_PULSE, "probability_shared", _pulse),
     }
     more = {
-        head: by
-        for head, by in more.items()
-        if ((table["measure"] == by[0]) & table[by[1]].notna()).any()
+        head: (measure, cell)
+        for head, (measure, column, cell) in others.items()
+        if ((table["measure"] == measure) & table[column].notna()).any()
     }
     heads = [f"{what}, beside another", *(COLUMNS[name][0] for name in shown), *more]
     rows = []
-    for (first, second, species), pair in list(
-        table.groupby(["first", "second", "species"], sort=False)
-    )[:MOST_PAIRS]:
-        of = {
-            row["measure"]: row for row in pair[pair["class_first_year"].isna()].to_dict("records")
-        }
-        if not of or "all" in of:
+    pairs = list(table.groupby(["first", "second", "species"], sort=False))
+    for (first, second, species), pair in pairs[:MOST_PAIRS]:
+        whole = pair[pair["class_first_year"].isna()].to_dict("records")
+        by_measure: dict[str, Row] = {row["measure"]: row for row in whole}
+        if not by_measure or "all" in by_measure:
             continue
-        cells = [Cell(f"{first} beside {second}", str(species).replace("-", " "))]
-        cells += [_difference(of.get(name), *COLUMNS[name][1:]) for name in shown]
-        cells += [cell(of.get(measure)) for measure, _, cell in more.values()]
-        rows.append(cells)
-    pairs = table.groupby(["first", "second", "species"], sort=False).ngroups
+        rows.append(
+            [
+                Cell(f"{first} beside {second}", str(species).replace("-", " ")),
+                *(_difference(by_measure.get(name), *COLUMNS[name][1:]) for name in shown),
+                *(cell(by_measure.get(measure)) for measure, cell in more.values()),
+            ]
+        )
     part = (
-        f" (the first {MOST_PAIRS} of {pairs} pairs; comparison.csv has all)"
-        if pairs > MOST_PAIRS
+        f" (the first {MOST_PAIRS} of {len(pairs)} pairs; comparison.csv has all)"
+        if len(pairs) > MOST_PAIRS
         else ""
     )
     name = "stands" if what == "Stand" else "communities, and communities and single stands"
     return ShownTable(f"Differences between {name}: the first less the second{part}", heads, rows)
 
 
-def _difference(row: Mapping | None, more: str, less: str) -> Cell:
+def _difference(row: Row | None, more: str, less: str) -> Cell:
     if row is None or pd.isna(row["difference_median"]):
         return Cell("not compared")
     low, middle, high = (float(row[f"difference_{point}"]) for point in ("low", "median", "high"))
@@ -200,26 +147,25 @@ def _difference(row: Mapping | None, more: str, less: str) -> Cell:
     if row["told_apart"] != YES:
         return Cell("can't be told apart", range_words(row))
     ends = sorted((abs(low), abs(high)))
-    said = f"{number_words(abs(middle), row)} {unit} {more if middle > 0 else less}"
     return Cell(
-        said,
+        f"{number_words(abs(middle), row)} {unit} {more if middle > 0 else less}",
         f"{number_words(ends[0], row)} to {number_words(ends[1], row)};"
         f" {probability_words(sign_probability(row))}",
     )
 
 
-def _distance(row: Mapping | None) -> Cell:
+def _distance(row: Row | None) -> Cell:
     if row is None or pd.isna(row["difference_median"]):
         return Cell("not compared")
     chance = f"by chance up to {row['chance_high']:.0f}"
-    told = "" if row["told_apart"] == YES else "; can't be told apart"
+    apart = "" if row["told_apart"] == YES else "; can't be told apart"
     return Cell(
-        f"{row['difference_median']:.0f} years{told}",
+        f"{row['difference_median']:.0f} years{apart}",
         f"{row['difference_low']:.0f} to {row['difference_high']:.0f}; {chance}",
     )
 
 
-def _pulse(row: Mapping | None) -> Cell:
+def _pulse(row: Row | None) -> Cell:
     if row is None or pd.isna(row["probability_shared"]):
         return Cell("not compared")
     return Cell(

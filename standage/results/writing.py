@@ -46,7 +46,7 @@ def write_results(
     folder : missing, empty, or an earlier result, which is replaced whole.
     settings : what else to record in provenance.json, such as the sampler and its numbers of draws.
     style : of the figures: `screen`, `print` or `grey`, see
-        `standage.figures.result_figures.in_style`.
+        `standage.figures.in_style`.
     also : further writers, functions named for what they write, called with the folder being built;
         what they write belongs to the result.
     place : the folder's workplace, by whoever works on it already.
@@ -140,12 +140,7 @@ def _write_figures(findings: Findings, folder: Path, style: str, attempts: _Atte
     figures: dict[str, Figure] = {}
     with in_style(style):
         with attempts.making("figures of the stands", folder):
-            figures |= result_figures(
-                findings.posterior,
-                findings.tables,
-                level=findings.level,
-                changes=findings.growth_changes,
-            )
+            figures |= result_figures(findings)
         with attempts.making("figures of the comparison", folder):
             figures |= comparison_figures(
                 findings.tables, level=findings.level, events=findings.survey.events

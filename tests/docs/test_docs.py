@@ -372,7 +372,7 @@ def test_parameters_verdict_and_provenance_are_documented():
 
 def test_figures_are_documented():
     told = re.findall(r"`(\w+)`", section(read("docs/results.md"), "figures/"))
-    made = set(result_figures(fake_posterior(), tables()))
+    made = set(result_figures(Findings(fake_posterior())))
     assert made and made <= set(told)
 
 

@@ -15,11 +15,12 @@ from fake_posterior import fake_posterior
 from matplotlib.axes import Axes
 from matplotlib.text import Text
 
-from standage.figures import result_figures as figures
+from standage import figures
 from standage.figures.axes import chance, drawing_axes
-from standage.figures.comparison import comparison_figures, side_by_side
+from standage.figures.comparison import comparison_figures, strips_figure
 from standage.figures.events import mark_events
 from standage.figures.files import write_figures
+from standage.figures.result_figures import _pages, result_figures
 from standage.figures.styles import SCREEN, STYLES, current_style
 from standage.findings import Findings, count_check, delays, diameter_check, size_curves
 
@@ -110,7 +111,7 @@ def test_events_are_in_the_strips_of_their_stands(posterior, tables):
         return [(bar.get_x(), bar.get_width()) for bar in ax.patches if bar.get_hatch()]
 
     events = posterior.survey.events
-    figure = side_by_side(
+    figure = strips_figure(
         tables["cohorts"], tables["pulses"], tables["stand_summary"], events=events
     )
     for ax in figure.axes:
@@ -120,7 +121,7 @@ def test_events_are_in_the_strips_of_their_stands(posterior, tables):
             (row.first_year, row.last_year + 1 - row.first_year) for row in own.itertuples()
         ]
     assert sum(len(hatched(ax)) for ax in figure.axes) > 0 and "hatched" in figure.get_suptitle()
-    plain = side_by_side(tables["cohorts"], tables["pulses"], tables["stand_summary"])
+    plain = strips_figure(tables["cohorts"], tables["pulses"], tables["stand_summary"])
     assert not any(hatched(ax) for ax in plain.axes)
 
 
@@ -207,8 +208,8 @@ def test_an_open_last_diameter_class_is_drawn(posterior):
     assert np.isfinite(figures.plot_diameter_check(check).get_xlim()).all()
 
 
-def test_all_pictures_of_a_result(posterior, tables):
-    drawn = figures.result_figures(posterior, tables, level=0.8)
+def test_all_pictures_of_a_result(posterior):
+    drawn = result_figures(Findings(posterior, level=0.8))
     stands = {"cohorts", "establishment_rate", "pulses_and_events", "tree_dates", "size_and_age"}
     assert set(drawn) == stands | {"delays", "check_diameters", "check_counts"}
     for figure in drawn.values():
@@ -216,8 +217,8 @@ def test_all_pictures_of_a_result(posterior, tables):
         figure.canvas.draw()
 
 
-def test_panels_do_not_overlap(posterior, tables):
-    for name, figure in figures.result_figures(posterior, tables).items():
+def test_panels_do_not_overlap(posterior):
+    for name, figure in result_figures(Findings(posterior)).items():
         figure.canvas.draw()
         boxes = [ax.get_tightbbox() for ax in figure.axes if ax.axison]
         for place, box in enumerate(boxes):
@@ -242,8 +243,8 @@ def printed(posterior, tables):
     for name in ("print", "grey"):
         with figures.in_style(name):
             drawn[name] = {
-                **figures.result_figures(posterior, tables),
-                **comparison_figures(tables),
+                **result_figures(Findings(posterior)),
+                **comparison_figures(tables, level=0.9),
             }
     return drawn
 
@@ -308,8 +309,8 @@ def test_files_are_those_of_the_style(tables, tmp_path):
 
 
 def test_rows_go_to_as_many_pages_as_they_need():
-    assert figures._pages([3, 3, 3, 7, 1], 7) == [[0, 1], [2], [3], [4]]
-    assert figures._pages([9], 7) == [[0]] and figures._pages([], 7) == []
+    assert _pages([3, 3, 3, 7, 1], 7) == [[0, 1], [2], [3], [4]]
+    assert _pages([9], 7) == [[0]] and _pages([], 7) == []
 
 
 def test_a_chance_never_claims_certainty():

@@ -18,7 +18,7 @@ from standage.findings import Findings
 from standage.findings.cannot_tell import MANY_GRASS, OLDEST, SPAN, cannot_tell
 from standage.prose.measures import METRIC, Measures
 from standage.prose.summary import summary
-from standage.prose.unit_answer import unit_answer
+from standage.prose.unit_statement import unit_statement
 from standage.results.table_files import plain_values
 from standage.stand.fit import fit_stands
 from standage.survey.reading import read_survey
@@ -61,15 +61,15 @@ def named(rows):
 
 @pytest.fixture(scope="module")
 def end_of(tmp_path_factory):
-    """How a survey ends, each fitted once: posterior, tables, summary."""
+    """How a survey ends, each fitted once: findings, tables, summary."""
     folder, ends = tmp_path_factory.mktemp("hopeless"), {}
 
     def end(name: str):
         if name not in ends:
             survey = read_survey(SURVEYS[name]().write(folder / name))
             posterior = fit_stands(survey, seed=1, draws=150, tune=100, chains=2, cores=1)
-            tables = Findings(posterior).tables
-            ends[name] = posterior, tables, summary(posterior, tables=tables)
+            findings = Findings(posterior)
+            ends[name] = findings, findings.tables, summary(findings)
         return ends[name]
 
     return end
@@ -103,7 +103,7 @@ def test_no_pulse_is_told_where_the_survey_carries_none(row, end_of):
 
 @named(FITTED)
 def test_every_number_is_one_or_blank(row, end_of):
-    posterior, tables, text = end_of(row.name)
+    findings, tables, text = end_of(row.name)
     for name, table in tables.items():
         numbers = table.select_dtypes("number").to_numpy(dtype=float, na_value=np.nan)
         assert not np.isinf(numbers).any(), name
@@ -115,7 +115,7 @@ def test_every_number_is_one_or_blank(row, end_of):
         )
         known = points[~np.isnan(points).all(axis=1)]
         assert (np.diff(known, axis=1) >= 0).all(), name
-    json.dumps(plain_values(posterior.verdict), allow_nan=False)
+    json.dumps(plain_values(findings.posterior.verdict), allow_nan=False)
     assert not {"nan", "inf", "<NA>", "None"} & set(
         text.replace("(", " ").replace(".", " ").split()
     )
@@ -123,29 +123,27 @@ def test_every_number_is_one_or_blank(row, end_of):
 
 @named(FITTED)
 def test_a_short_run_is_told_from_a_survey_that_leaves_questions_open(row, end_of):
-    posterior, _, text = end_of(row.name)
+    findings, _, text = end_of(row.name)
     assert (
-        posterior.verdict["passed"] or "short run of 300 draws" in text or "draws diverged" in text
+        findings.posterior.verdict["passed"]
+        or "short run of 300 draws" in text
+        or "draws diverged" in text
     )
 
 
 @named(FITTED)
 def test_the_report_says_the_same(row, end_of):
-    _, tables, _ = end_of(row.name)
-    for _, unit in tables["stand_summary"].iterrows():
-        answer = unit_answer(unit, tables, Measures(METRIC))
+    findings, tables, _ = end_of(row.name)
+    for unit in findings.units:
+        statement = unit_statement(unit, Measures(METRIC))
         open_ones = [
             each
             for each in cannot_tell(tables)
-            if each["stand"] == unit["stand"] and each["species"] == unit["species"]
+            if each["stand"] == unit.stand and each["species"] == unit.summary["species"]
         ]
-        assert {f"{each['what']}: {each['why']}" for each in open_ones} <= set(answer.not_told)
-        assert (
-            "nan"
-            not in " ".join(
-                [*answer.when, *answer.preceded, *answer.stands_there, *answer.not_told]
-            ).split()
-        )
+        assert {f"{each['what']}: {each['why']}" for each in open_ones} <= set(statement.unknown)
+        parts = (statement.timing, statement.preceded, statement.composition, statement.unknown)
+        assert "nan" not in " ".join(sentence for part in parts for sentence in part).split()
 
 
 @named(TURNED_AWAY)

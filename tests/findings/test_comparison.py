@@ -8,6 +8,7 @@ import dataclasses
 import json
 import re
 import zipfile
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -27,8 +28,8 @@ from standage.errors import StandageError
 from standage.figures.comparison import (
     comparison_figures,
     plot_differences,
-    side_by_side,
     strip_order,
+    strips_figure,
 )
 from standage.findings import Findings, comparison
 from standage.findings.age_structure_distance import age_structure_distance
@@ -40,7 +41,7 @@ from standage.findings.long_table import long_table
 from standage.findings.pulse_synchrony import placed_at_random, synchrony
 from standage.prose.comparison import comparison_sentences
 from standage.prose.wording import LIKELIHOODS
-from standage.report import side_by_side as compared_page
+from standage.report import side_by_side as page_section
 from standage.results.folder import build_result_folder
 from standage.results.table_files import write_table
 from standage.simulate.surveys import small_survey
@@ -501,17 +502,17 @@ def summary_of(stands, communities) -> pd.DataFrame:
 def test_the_report_puts_stands_side_by_side_and_communities_only_where_stands_share_one(
     monkeypatch,
 ):
-    monkeypatch.setattr(compared_page, "_pictures", lambda *_: [])
+    monkeypatch.setattr(page_section, "_pictures", lambda *_: [])
     stands = [
         history("U1", 1900, community="upland", **pulses_at(1890)),
         history("U2", 1906, community="upland", **pulses_at(1891)),
         history("Alone", 1950, community="flat"),
     ]
-    tables = {
-        "comparison": compare_histories(stands),
-        "stand_summary": summary_of(["U1", "U2", "Alone"], ["upland", "upland", "flat"]),
-    }
-    found = compared_page.compared(tables)
+    tables = SimpleNamespace(
+        comparison=compare_histories(stands),
+        stand_summary=summary_of(["U1", "U2", "Alone"], ["upland", "upland", "flat"]),
+    )
+    found = page_section.side_by_side(tables)
     of_stands, of_communities = found.tables
     assert [row[0].text for row in of_stands.rows] == [
         "U1 beside U2",
@@ -521,7 +522,7 @@ def test_the_report_puts_stands_side_by_side_and_communities_only_where_stands_s
     assert [row[0].text for row in of_communities.rows] == ["upland beside Alone"]
     median = of_stands.heads.index("Median year of establishment")
     row = row_of(
-        tables["comparison"].query("first == 'U1' and second == 'Alone'"),
+        tables.comparison.query("first == 'U1' and second == 'Alone'"),
         "median_establishment_year",
     )
     cell = of_stands.rows[1][median]
@@ -536,13 +537,14 @@ def test_the_report_puts_stands_side_by_side_and_communities_only_where_stands_s
         and "Alone shares its community with no other" in told
     )
     assert any("no pulse can be told in Alone" in reason for reason in found.refused)
-    single = {
-        "comparison": compare_histories(stands[1:]),
-        "stand_summary": summary_of(["U2", "Alone"], ["upland", "flat"]),
-    }
-    found = compared_page.compared(single)
+    single = SimpleNamespace(
+        comparison=compare_histories(stands[1:]),
+        stand_summary=summary_of(["U2", "Alone"], ["upland", "flat"]),
+    )
+    found = page_section.side_by_side(single)
     assert len(found.tables) == 1 and "not communities" in " ".join(found.intro)
-    assert compared_page.compared({"comparison": compare_histories(stands[:1])}) is None
+    alone = SimpleNamespace(comparison=compare_histories(stands[:1]))
+    assert page_section.side_by_side(alone) is None
 
 
 # of a result, tables and pictures
@@ -673,14 +675,14 @@ def test_strips_of_a_community_stand_together_the_oldest_first():
 
 
 def test_stands_are_drawn_on_one_time_axis_and_one_scale(tables):
-    figure = side_by_side(tables["cohorts"], tables["pulses"], tables["stand_summary"])
+    figure = strips_figure(tables["cohorts"], tables["pulses"], tables["stand_summary"])
     assert (
         len(figure.axes) == 3
         and len({ax.get_xlim() for ax in figure.axes}) == 1
         and len({ax.get_ylim() for ax in figure.axes}) == 1
     )
-    assert side_by_side(tables["cohorts"], tables["pulses"], tables["stand_summary"][:1]) is None
-    assert set(comparison_figures(tables)) == {
+    assert strips_figure(tables["cohorts"], tables["pulses"], tables["stand_summary"][:1]) is None
+    assert set(comparison_figures(tables, level=0.9)) == {
         "side_by_side"
     }  # nothing differs where nothing is compared
 

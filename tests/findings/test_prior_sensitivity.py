@@ -45,7 +45,8 @@ from standage.findings.reweighting import (
     with_prior_moved,
 )
 from standage.profiles import load_profile, models_folder
-from standage.prose.summary import leaning_sentences, summary
+from standage.prose.sensitivity import sensitivity_sentences
+from standage.prose.summary import summary
 from standage.simulate.surveys import small_survey
 from standage.stand.build import build_stands
 from standage.stand.count_likelihood import log_counts, log_negative_binomials
@@ -388,11 +389,11 @@ def test_records_are_json_with_blanks_as_null():
 
 
 def test_the_summary_speaks_only_where_it_matters():
-    said = " ".join(leaning_sentences(told()[1]))
+    said = " ".join(sensitivity_sentences(told()[1]))
     assert "if the grass stage lasts longer" in said and "years earlier" in said
     assert "if the cuts took more, the pulse of Fern Flat would fall below the limit" in said
     calm = told()[1].assign(establishment_years_change=0.4, pulses_lost=0)
-    assert leaning_sentences(calm) == [] and leaning_sentences(None) == []
+    assert sensitivity_sentences(calm) == [] and sensitivity_sentences(calm[:0]) == []
 
 
 def test_numbers_in_the_model_page_are_those_of_the_code():

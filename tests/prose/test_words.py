@@ -13,11 +13,11 @@ from hypothesis import given
 from hypothesis import strategies as some
 
 from standage.grammar import counted, listed
-from standage.prose import summary as spoken
+from standage.prose import cautions
 from standage.prose import wording as words
 from standage.prose.wording import (
     LIKELIHOODS,
-    UNSAYABLE,
+    NOT_KNOWN,
     age_words,
     likelihood,
     likelihood_table,
@@ -31,7 +31,7 @@ ROOT = Path(__file__).parents[2]
 
 def test_examples_in_the_module_hold():
     assert doctest.testmod(words).attempted > 5 and doctest.testmod(words).failed == 0
-    assert doctest.testmod(spoken).attempted and doctest.testmod(spoken).failed == 0
+    assert doctest.testmod(cautions).attempted and doctest.testmod(cautions).failed == 0
 
 
 def test_the_page_has_the_table_of_the_code():
@@ -76,8 +76,8 @@ def test_what_is_no_probability_is_refused_and_what_is_unknown_is_said():
     with pytest.raises(ValueError, match="between 0 and 1"):
         likelihood(1.2)
     assert (
-        probability_words(float("nan")) == UNSAYABLE
-        and year_words(float("nan"), 1900, 1910) == UNSAYABLE
+        probability_words(float("nan")) == NOT_KNOWN
+        and year_words(float("nan"), 1900, 1910) == NOT_KNOWN
     )
     assert [step.least for step in LIKELIHOODS] == sorted(
         (step.least for step in LIKELIHOODS), reverse=True

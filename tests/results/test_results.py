@@ -17,7 +17,7 @@ from fake_posterior import fake_posterior
 from standage.errors import StandageError
 from standage.findings import Findings
 from standage.prose.summary import summary
-from standage.prose.wording import sayable
+from standage.prose.wording import rounded
 from standage.report import report_html
 from standage.report.card import write_card
 from standage.results.folder import build_result_folder, check_result_folder
@@ -32,8 +32,13 @@ def posterior():
 
 
 @pytest.fixture(scope="module")
-def tables(posterior):
-    return Findings(posterior).tables
+def findings(posterior):
+    return Findings(posterior)
+
+
+@pytest.fixture(scope="module")
+def tables(findings):
+    return findings.tables
 
 
 @pytest.fixture(scope="module")
@@ -364,11 +369,10 @@ def test_what_only_the_record_says_is_not_told_as_seen_in_the_rings(with_rings):
 
 def test_releases_by_a_criterion_are_told_as_such_everywhere(with_rings, tmp_path, monkeypatch):
     findings = Findings(with_rings, criterion="percent_change_means")
-    tables, changes = findings.tables, findings.growth_changes
     named = "percent change means (Nowacki & Abrams 1997)"
     (said,) = (
         part
-        for part in summary(with_rings, tables=tables).split("\n\n")
+        for part in summary(findings).split("\n\n")
         if part.startswith("Fern Flat, from ring widths")
     )
     assert (
@@ -377,7 +381,7 @@ def test_releases_by_a_criterion_are_told_as_such_everywhere(with_rings, tmp_pat
         and "doesn't prove what caused it" in said
     )
     assert "gives no probability" in said and "likelier" not in said
-    page = report_html(with_rings, tables, changes=changes)
+    page = report_html(findings)
     assert page.count(html.escape(named)) > 12 and "as steps of their logarithm" not in page
     folder = write_results(findings, tmp_path / "out")
     assert (
@@ -389,9 +393,7 @@ def test_releases_by_a_criterion_are_told_as_such_everywhere(with_rings, tmp_pat
     card = write_card(
         folder, with_rings.survey.ring_widths["core"].iloc[0].removesuffix("a"), tmp_path / "card"
     )
-    assert named in html.unescape(
-        next(path for path in card if path.suffix == ".html").read_text(encoding="utf-8")
-    )
+    assert named in html.unescape(card.read_text(encoding="utf-8"))
 
 
 def test_where_releases_are_spoken_of_scars_are_to_be_left_alone(with_rings):
@@ -416,11 +418,11 @@ def test_where_releases_are_spoken_of_scars_are_to_be_left_alone(with_rings):
     ],
 )
 def test_numbers_are_sayable(number, said):
-    assert sayable(number) == said
+    assert rounded(number) == said
 
 
-def test_the_summary_tells_each_stand(posterior, tables):
-    text = summary(posterior, tables=tables)
+def test_the_summary_tells_each_stand(findings):
+    text = summary(findings)
     assert "The fit passed its checks" in text
     flat, field, ridge = (
         next(part for part in text.split("\n\n") if part.startswith(name))
@@ -443,8 +445,9 @@ def test_the_summary_tells_each_stand(posterior, tables):
     )
     assert "No recruitment pulse stands out" in ridge
     assert "post-oak" in text and "limit is assumed" not in text
-    assumed = {**tables, "pulses": tables["pulses"].assign(limit_status="assumed")}
-    assert "limit is assumed" in summary(posterior, tables=assumed)
+    assumed = Findings(findings.posterior)
+    assumed.pulses = findings.pulses.assign(limit_status="assumed")
+    assert "limit is assumed" in summary(assumed)
     assert "nan" not in text.lower() and "<NA>" not in text
 
 
@@ -494,14 +497,12 @@ def test_weak_designs_are_warned_of():
     )
 
 
-def test_summary_and_report_speak_with_one_voice(posterior, tables):
+def test_summary_and_report_speak_with_one_voice(findings):
     """Every sentence of the summary's stands, of what can't be told and of what to mind, is in the
     report word for word.
     """
-    page = re.sub(
-        r"\s+", " ", html.unescape(re.sub(r"<[^>]+>", " ", report_html(posterior, tables)))
-    )
-    for part in summary(posterior, tables=tables).split("\n\n"):
+    page = re.sub(r"\s+", " ", html.unescape(re.sub(r"<[^>]+>", " ", report_html(findings))))
+    for part in summary(findings).split("\n\n"):
         for line in part.splitlines():
             for sentence in re.split(r"(?<=[.]) (?=[A-Z])", line.removeprefix("- ")):
                 if not sentence.endswith(":") and sentence != "Side by side.":

@@ -18,7 +18,8 @@ from reference_likelihood import UnitReading
 from tiny_stand import LEAST_P, Tiny, chi_square, core_at, spline_mixture, tiny
 
 from standage.errors import StandageError
-from standage.prose.summary import emergence_paragraphs
+from standage.findings.emergence_effect import emergence_effects
+from standage.prose.emergence import emergence_paragraph
 from standage.simulate.departures import Departures
 from standage.simulate.surveys import small_survey
 from standage.stand.build import build_stands
@@ -349,6 +350,10 @@ def test_emergence_is_checked_and_off_leaves_the_survey_as_it_was():
         )  # four standard errors of the wider one's mean
 
 
+def paragraphs(posterior) -> list[str]:
+    return [emergence_paragraph(effect) for effect in emergence_effects(posterior, level=0.9)]
+
+
 def test_the_summary_says_what_was_learned_or_that_nothing_was():
     unit = SimpleNamespace(stand="north", species="longleaf-pine")
 
@@ -356,8 +361,8 @@ def test_the_summary_says_what_was_learned_or_that_nothing_was():
 
     def told(rho, before=normal):
         release = [[{"release": draws[:, None]}] for draws in (before, rho)]
-        return emergence_paragraphs(
-            SimpleNamespace(units=[unit], delay_prior=release[0], delay_posterior=release[1]), 0.9
+        return paragraphs(
+            SimpleNamespace(units=[unit], delay_prior=release[0], delay_posterior=release[1])
         )
 
     assert "taken for granted" in told(1.2 + 0.4 * normal, before=1 + 0.5 * normal)[0]
@@ -367,12 +372,8 @@ def test_the_summary_says_what_was_learned_or_that_nothing_was():
         and "about 4.5 times" in told(1.5 + 0.5 * (normal - np.median(normal)))[0]
     )
     assert "later" in told(-1.5 + 0.5 * normal)[0]
-    assert (
-        emergence_paragraphs(
-            SimpleNamespace(units=[unit], delay_prior=[{}], delay_posterior=[{}]), 0.9
-        )
-        == []
-    )
+    without = SimpleNamespace(units=[unit], delay_prior=[{}], delay_posterior=[{}])
+    assert paragraphs(without) == []
 
 
 # known truth
@@ -455,7 +456,7 @@ def test_a_release_after_a_cut_is_found_and_the_truth_lies_in_its_posterior(tmp_
     low, high = np.quantile(rho, [0.05, 0.95])
     assert low < math.log(tries[0]) < high
     assert (rho > 0).mean() > 0.75  # a Bayes factor over 3
-    assert "sooner" in emergence_paragraphs(posterior, 0.9)[0]
+    assert "sooner" in paragraphs(posterior)[0]
     (row,) = posterior.parameters.query("name == 'release_after_openings'").to_dict("records")
     assert row["posterior_low"] == pytest.approx(low)
     assert abs(row["prior_median"]) < 0.15 and row["prior_high"] == pytest.approx(

@@ -1,0 +1,75 @@
+"""What the result tables say of one stand and species, in one record."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
+
+from standage.findings.events_on_record import Event, stand_events
+from standage.findings.intervals import Interval
+from standage.findings.uncertainty_budget import Budget, uncertainty_budget
+from standage.survey.survey import Survey
+
+Row = Mapping[str, Any]  # a row of a table, by column
+
+
+@dataclass(frozen=True)
+class UnitFindings:
+    """The rows of the result tables that are about one unit.
+
+    Attributes
+    ----------
+    summary : its row of `stand_summary`.
+    pulses, attribution, cohorts, rate, trees : its rows of these tables.
+    events : those on record for its stand, oldest first.
+    budget : what the uncertainty of its cored trees is made of; None where that is not known.
+    """
+
+    summary: Row
+    pulses: pd.DataFrame
+    attribution: pd.DataFrame
+    cohorts: pd.DataFrame
+    rate: pd.DataFrame
+    trees: pd.DataFrame
+    events: tuple[Event, ...]
+    budget: Budget | None
+
+    @property
+    def stand(self) -> str:
+        return str(self.summary["stand"])
+
+    @property
+    def name(self) -> str:
+        """Stand and species as a heading."""
+        return unit_name(self.stand, str(self.summary["species"]))
+
+    def interval(self, name: str) -> Interval:
+        """A quantity of the summary row."""
+        return Interval.of(self.summary, name)
+
+
+def unit_findings(row: Row, survey: Survey, **tables: pd.DataFrame) -> UnitFindings:
+    """The record of one unit.
+
+    row: its row of `stand_summary`. tables: whole tables by the name they have in the record.
+    """
+    own = {name: rows_of(table, row) for name, table in tables.items()}
+    return UnitFindings(
+        summary=row,
+        events=tuple(stand_events(survey, row["stand"])),
+        budget=uncertainty_budget(own["trees"]),
+        **own,
+    )
+
+
+def unit_name(stand: str, species: str) -> str:
+    """Stand and species as a heading."""
+    return f"{stand}, {species.replace('-', ' ')}"
+
+
+def rows_of(table: pd.DataFrame, row: Row) -> pd.DataFrame:
+    """The rows of a table that are about the stand and species of `row`."""
+    return table[(table["stand"] == row["stand"]) & (table["species"] == row["species"])]

@@ -1,0 +1,138 @@
+"""What ring widths say of each stand's disturbances, and of events whose year they sharpen."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import pandas as pd
+
+from standage.findings.findings import Findings
+from standage.findings.unit_findings import Row
+from standage.grammar import capital, counted, listed
+from standage.growth.growth_changes import MODEL
+from standage.growth.release_criteria import criterion_words
+from standage.prose.wording import percent, probability_words, year_words
+
+# of the range on record, below which a year that the rings have sharpened is named (assumption)
+SHARPER = 0.7
+LIKELIER = 0.5  # probability from which the rings count as showing a disturbance
+NO_CAUSE = "A release dates a change of growth; it doesn't prove what caused it."
+
+
+def disturbance_paragraphs(findings: Findings) -> list[str]:
+    """A paragraph a stand with rings; none without ring widths."""
+    releases, disturbances = findings.releases, findings.disturbances
+    event_years = findings.event_years
+    if releases is None or disturbances is None or event_years is None:
+        return []
+    stands = dict.fromkeys([*event_years["stand"], *disturbances["stand"], *releases["stand"]])
+    return [
+        _stand_paragraph(
+            stand,
+            *(table[table["stand"] == stand] for table in (releases, disturbances, event_years)),
+        )
+        for stand in stands
+    ]
+
+
+def _stand_paragraph(
+    stand: str, releases: pd.DataFrame, disturbances: pd.DataFrame, event_years: pd.DataFrame
+) -> str:
+    by_rule = releases[releases["criterion"] != MODEL]
+    if len(by_rule):
+        return _criterion_paragraph(stand, by_rule)
+    events: list[dict[str, Any]] = event_years.to_dict("records")
+    rows = disturbances.to_dict("records")
+    seen = [row for row in rows if _seen_in_rings(row, events)]
+    sentences = [_disturbance_words(row) for row in seen]
+    found = (
+        capital("; ".join(sentences))
+        or "No disturbance is likelier than not; light cuts leave no mark in open woodland"
+    )
+    return " ".join(
+        [
+            f"{stand}, from ring widths. {found}.",
+            *_unseen_events([row for row in rows if row not in seen], events),
+            *_sharpened_years(events),
+            *([NO_CAUSE] if sentences else []),
+        ]
+    )
+
+
+def _disturbance_words(row: Row) -> str:
+    what = "trees were let go as by an opening" if row["kind"] == "opening" else "trees lost vigour"
+    share = (
+        f", seen in {percent(row['share_median'])} of {row['trees_at_risk']} trees"
+        if row["trees_at_risk"]
+        else ""
+    )
+    when = year_words(row["year_low"], row["year_median"], row["year_high"])
+    return f"{what} {when}, {probability_words(row['probability'])}{share}"
+
+
+def _seen_in_rings(row: Row, events: Sequence[Row]) -> bool:
+    """Whether a disturbance is known from the rings, or from what they make of an event on record;
+    otherwise it is on record only.
+    """
+    if row["probability_rings"] >= LIKELIER or not row["events"]:
+        return True
+    names = row["events"].split("; ")
+    return any(
+        float(event["seen_in_rings"]) >= LIKELIER for event in events if event["event"] in names
+    )
+
+
+def _unseen_events(unseen: Sequence[Row], events: Sequence[Row]) -> list[str]:
+    if not unseen:
+        return []
+    names = "; ".join(row["events"] for row in unseen).split("; ")
+    spans = listed(
+        [
+            f"{event['kind'].replace('-', ' ')} {_range(event['first_year'], event['last_year'])}"
+            for event in events
+            if event["event"] in names
+        ]
+    )
+    return [
+        "On record and not to be seen in the rings, which is no proof that nothing happened:"
+        f" {spans}."
+    ]
+
+
+def _sharpened_years(events: Sequence[Row]) -> list[str]:
+    return [
+        f"The {event['kind'].replace('-', ' ')} known to {event['first_year']} to"
+        f" {event['last_year']} began"
+        f" {year_words(event['year_low'], event['year_median'], event['year_high'])}."
+        for event in events
+        if event["read_from"]
+        and event["year_high"] - event["year_low"]
+        < SHARPER * (event["last_year"] - event["first_year"])
+    ]
+
+
+def _range(first: int, last: int) -> str:
+    return f"{first}" if first == last else f"{first} to {last}"
+
+
+def _criterion_paragraph(stand: str, rows: pd.DataFrame) -> str:
+    """The releases of a stand's trees by a published criterion, which says nothing of the stand
+    itself.
+    """
+    releases, suppressions = (
+        int(rows[name].sum()) for name in ("released_trees", "suppressed_trees")
+    )
+    most_often = ""
+    if releases:
+        most = rows.loc[rows["share_released_median"].astype(float).idxmax()]
+        most_often = (
+            f", releases most often about {most['year']} ({percent(most['share_released_median'])}"
+            f" of {most['trees_at_risk']} trees)"
+        )
+    return (
+        f"{stand}, from ring widths by the criterion"
+        f" {criterion_words(rows['criterion'].iloc[0])}. {counted(releases, 'release')} and"
+        f" {counted(suppressions, 'suppression')} of trees{most_often}. A criterion gives no"
+        f" probability that the stand was disturbed. {NO_CAUSE}"
+    )

@@ -1,0 +1,184 @@
+"""What each picture of a report shows, in words, for those who don't see it."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from standage.findings.cannot_tell import AGREED
+from standage.findings.intervals import Interval
+from standage.findings.model_checks import DELAYS
+from standage.findings.stems import CORING_HEIGHT, SAMPLED
+from standage.findings.unit_findings import UnitFindings, unit_name
+from standage.grammar import counted
+from standage.prose.wording import NOT_KNOWN, percent, probability_words, rounded, year_words
+
+DIFFERENCES_TEXT = (
+    "Differences between pairs of stands with their intervals, measure by measure; the table below"
+    " gives the same in words."
+)
+
+
+def strips_text(stand_summary: pd.DataFrame) -> str:
+    """The histograms of all stands on one axis: when half of the stems of each came."""
+    spans = []
+    for row in stand_summary.to_dict("records"):
+        known = pd.notna(row["half_span_first"]) and row["half_span_agreed"] >= AGREED
+        span = f"{row['half_span_first']} to {row['half_span_last']}" if known else NOT_KNOWN
+        spans.append(f"{row['stand']}: {span}")
+    return (
+        "Histograms of the stands' stems by ten years of establishment, on one axis. Half of the"
+        f" stems came in: {'; '.join(spans)}."
+    )
+
+
+def cohorts_text(unit: UnitFindings) -> str:
+    """The histogram of age classes: its range and its three largest classes."""
+    cohorts = unit.cohorts
+    sampled = unit.summary["amounts"] == SAMPLED
+    name = "share" if sampled else "stems_per_ha"
+    largest = (
+        cohorts.sort_values(f"{name}_median", ascending=False, kind="stable")
+        .head(3)
+        .sort_values("first_year")
+    )
+    parts = []
+    for cohort in largest.to_dict("records"):
+        low, middle, high = Interval.of(cohort, name)
+        amount = (
+            f"{percent(middle)} of the stems ({percent(low)} to {percent(high)})"
+            if sampled
+            else f"{rounded(middle)} stems per hectare ({rounded(low)} to {rounded(high)})"
+        )
+        parts.append(f"{int(cohort['first_year'])} to {int(cohort['last_year'])}: {amount}")
+    span = f"{int(cohorts['first_year'].min())} to {int(cohorts['last_year'].max())}"
+    return (
+        f"Histogram of the living stems of {unit.name} by class of years, {span}. The largest"
+        f" classes are {'; '.join(parts)}."
+    )
+
+
+def rate_text(unit: UnitFindings, undated: list[int]) -> str:
+    """The curve of establishment: its range, its pulses, and the centuries without a dated tree."""
+    at_core = unit.summary["basis"] == CORING_HEIGHT
+    what = "arrival at the height of the core" if at_core else "establishment"
+    years = unit.rate["year"]
+    sentences = [
+        f"Curve of the living stems of {unit.name} by year of {what}, {int(years.min())} to"
+        f" {int(years.max())}."
+    ]
+    for pulse in unit.pulses.to_dict("records"):
+        sentences.append(
+            f"Pulse {pulse['pulse']} began {year_words(*Interval.of(pulse, 'start'))}:"
+            f" {probability_words(pulse['probability'])}."
+        )
+    if unit.pulses.empty:
+        sentences.append("No pulse stands out.")
+    if undated:
+        centuries = ", ".join(map(str, undated))
+        sentences.append(f"No cored tree is dated in the centuries that begin in {centuries}.")
+    return " ".join(sentences)
+
+
+def size_age_text(unit: UnitFindings) -> str:
+    return (
+        f"Scatter of diameter against age for the cored trees of {unit.name}, with the median the"
+        " model fits."
+    )
+
+
+def lags_text(unit: UnitFindings) -> str:
+    """Each pulse and event: years between."""
+    events = unit.attribution[
+        (unit.attribution["event"] != "") & unit.attribution["lag_years_median"].notna()
+    ]
+    parts = [
+        f"pulse {lag['pulse']} began {lag['lag_years_low']:.0f} to {lag['lag_years_high']:.0f}"
+        f" years after the beginning of {lag['event']} ({str(lag['kind']).replace('-', ' ')})"
+        for lag in events.to_dict("records")
+    ]
+    return (
+        f"Pulses of {unit.name} and events on record (negative years: the pulse came first):"
+        f" {'; '.join(parts) if parts else 'no event can be tied to a pulse'}."
+    )
+
+
+def trees_text(unit: UnitFindings, dated: pd.DataFrame) -> str:
+    """The picture of all dated trees: how many, from when to when, how well known."""
+    cored = dated["basis"] == "cored"
+    established = dated["establishment_year_median"].notna().any()
+    name = "establishment_year" if established else "coring_height_year"
+    low, middle, high = (
+        dated[f"{name}_{point}"].astype(float) for point in ("low", "median", "high")
+    )
+    sentence = (
+        f"Dates of {counted(len(dated), 'tree')} of {unit.name}, {cored.sum()} of them cored, from"
+        f" {middle.min():.0f} to {middle.max():.0f}."
+    )
+    width = float(np.nanmedian((high - low)[cored])) if cored.any() else np.nan
+    if not np.isfinite(width):
+        return sentence
+    return f"{sentence} The interval of a cored tree is typically {width:.0f} years wide."
+
+
+def diameters_text(check: pd.DataFrame) -> str:
+    """How many classes of diameter lie outside what the model expects. check: rows of one unit."""
+    outside = (check["observed"] < check["predicted_low"]) | (
+        check["observed"] > check["predicted_high"]
+    )
+    return (
+        f"Stems listed by diameter class in {_name(check)} against those the model"
+        f" expects: {outside.sum()} of {len(check)} classes lie outside the interval."
+    )
+
+
+def counts_text(check: pd.DataFrame) -> str:
+    """Plants counted by stage beside those expected. check: rows of one unit."""
+    parts = [
+        f"{row['stage']}: {row['observed']:.0f} counted, {row['predicted_low']:.0f} to"
+        f" {row['predicted_high']:.0f} expected"
+        for row in check.to_dict("records")
+    ]
+    return f"{_name(check)}: {'; '.join(parts)}."
+
+
+def delay_text(delay: pd.DataFrame) -> str:
+    """The commonest length of a delay before and after the data. delay: rows of one unit and
+    delay.
+    """
+    before, after = (
+        delay.loc[delay[f"{when}_median"].astype(float).idxmax(), "years"]
+        for when in ("prior", "posterior")
+    )
+    return (
+        f"{_name(delay)}, {DELAYS[delay['delay'].iloc[0]]}: commonest length {before:.0f} years"
+        f" before the data and {after:.0f} given the data."
+    )
+
+
+def _name(table: pd.DataFrame) -> str:
+    """Of the unit that a table is about."""
+    return unit_name(str(table["stand"].iloc[0]), str(table["species"].iloc[0]))
+
+
+def rings_text(rings: pd.DataFrame) -> str:
+    """rings: rows of one stand."""
+    trees = counted(rings["tree"].nunique(), "tree")
+    return (
+        f"Ring widths of {trees} of {rings['stand'].iloc[0]}, {int(rings['year'].min())} to"
+        f" {int(rings['year'].max())}, with the years in which growth changed for long."
+    )
+
+
+def chronology_text(chronology: pd.DataFrame) -> str:
+    """The year most likely to have seen an opening. chronology: rows of one stand."""
+    stand = chronology["stand"].iloc[0]
+    sentence = f"Shares of trees in {stand} that grew faster or more slowly for long, by year."
+    chance = chronology["probability_disturbed"].astype(float)
+    if not chance.notna().any():
+        return sentence
+    most = chronology.loc[chance.idxmax()]
+    return (
+        f"{sentence} The year most likely to have seen an opening is {int(most['year'])}:"
+        f" {probability_words(float(most['probability_disturbed']))}."
+    )

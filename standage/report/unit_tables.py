@@ -1,0 +1,92 @@
+"""The tables of one stand and species on the page: pulses, events, age classes."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from standage.figures.stand import LEAST_SHARE
+from standage.findings.intervals import Interval
+from standage.findings.stems import SAMPLED
+from standage.findings.unit_findings import UnitFindings
+from standage.prose.measures import HECTARES_PER_ACRE, US, Measures
+from standage.prose.wording import percent, probability_words, rounded
+from standage.report.shown_tables import Cell, ShownTable, interval_cell, share_cell
+
+
+def unit_tables(unit: UnitFindings, measures: Measures) -> list[ShownTable]:
+    """Pulses, events and age classes of a unit, those that have rows."""
+    shown = [
+        _pulses(unit.pulses),
+        _events(unit.attribution, measures),
+        _cohorts(unit, measures),
+    ]
+    return [table for table in shown if table.rows]
+
+
+def _pulses(pulses: pd.DataFrame) -> ShownTable:
+    rows = [
+        [
+            Cell(str(pulse["pulse"])),
+            Cell(probability_words(pulse["probability"])),
+            interval_cell(Interval.of(pulse, "start")),
+            interval_cell(Interval.of(pulse, "centre")),
+            interval_cell(Interval.of(pulse, "end")),
+            share_cell(Interval.of(pulse, "share")),
+            Cell(str(pulse["dated_stems"])),
+            Cell(str(pulse["holds_if_cutting_differs"])),
+        ]
+        for pulse in pulses.to_dict("records")
+    ]
+    return ShownTable(
+        "Pulses",
+        [
+            "Pulse",
+            "Probability",
+            "Began",
+            "Centre",
+            "Ended",
+            "Share of the stems",
+            "Cored trees in it",
+            "If cutting differs",
+        ],
+        rows,
+    )
+
+
+def _events(attribution: pd.DataFrame, measures: Measures) -> ShownTable:
+    rows = [
+        [
+            Cell(str(row["pulse"])),
+            Cell(str(row["event"]) or "none on record", str(row["kind"]).replace("-", " ")),
+            Cell(
+                "" if pd.isna(row["probability_explains"]) else percent(row["probability_explains"])
+            ),
+            Cell(measures.beside_cm(str(row["words"]))),
+        ]
+        for row in attribution.to_dict("records")
+    ]
+    return ShownTable("Pulses and events", ["Pulse", "Event", "Explains it", "In words"], rows)
+
+
+def _cohorts(unit: UnitFindings, measures: Measures) -> ShownTable:
+    densities = {} if unit.summary["amounts"] == SAMPLED else {"Stems per hectare": 1.0}
+    if densities and measures.units == US:
+        densities["Stems per acre"] = HECTARES_PER_ACRE
+    rows = []
+    for cohort in unit.cohorts.to_dict("records"):
+        share, stems = (Interval.of(cohort, name) for name in ("share", "stems_per_ha"))
+        if share.high < LEAST_SHARE:
+            continue
+        cells = [
+            Cell(f"{int(cohort['first_year'])} to {int(cohort['last_year'])}"),
+            share_cell(share),
+        ]
+        for area in densities.values():
+            low, middle, high = (rounded(area * number) for number in stems)
+            cells.append(Cell(middle, f"{low} to {high}"))
+        rows.append(cells)
+    return ShownTable(
+        "Living stems by ten years of establishment",
+        ["Years", "Share of the stems", *densities],
+        rows,
+    )

@@ -1,0 +1,375 @@
+"""The report and the cards: one page without any load from elsewhere, whole without script, safe
+from whatever a survey holds.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import io
+import json
+import re
+import shutil
+import subprocess
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from benchmarks.report_in_browser import BROWSERS
+from fake_findings import fake_findings
+from fake_posterior import fake_posterior
+from html_page import HtmlPage, hostile
+
+from standage.figures import plot_rate
+from standage.figures.axes import without_formulas
+from standage.figures.result_figures import result_figures
+from standage.figures.stand import shade_years
+from standage.findings import Findings
+from standage.findings.cannot_tell import AGREED
+from standage.findings.intervals import Interval
+from standage.findings.rates import undated_centuries
+from standage.findings.uncertainty_budget import STEPS
+from standage.prose.measures import Measures
+from standage.prose.unit_statement import unit_statement
+from standage.prose.wording import rounded, year_words
+from standage.report import report_html, report_writer
+from standage.report.overview import overview
+from standage.report.shown_tables import Cell, share_cell
+from standage.report.unit_tables import unit_tables
+from standage.results.writing import write_results
+
+LOADING = {
+    "script",
+    "img",
+    "link",
+    "iframe",
+    "object",
+    "embed",
+    "video",
+    "audio",
+    "source",
+    "form",
+    "base",
+    "image",
+}
+
+
+@pytest.fixture(scope="module")
+def findings():
+    return fake_findings()
+
+
+@pytest.fixture(scope="module")
+def html(findings):
+    return report_html(findings)
+
+
+@pytest.fixture(scope="module")
+def page(html):
+    return HtmlPage(html)
+
+
+@pytest.fixture(scope="module")
+def result(findings, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("report") / "result"
+    return write_results(findings, folder, also=[report_writer(findings)])
+
+
+# ------------------------------------------------------------------------------
+# the page as a page
+
+
+def test_elements_are_nested_and_ids_are_unique(page):
+    assert page.mistakes == [] and page.open == []
+    ids = [attributes["id"] for _, attributes in page.elements if "id" in attributes]
+    assert len(ids) == len(set(ids)) > 100
+    links = [attributes["href"] for tag, attributes in page.elements if tag == "a"]
+    assert links and {link.removeprefix("#") for link in links} <= set(ids)
+    inside = re.findall(
+        r"url\(#([^)]+)\)",
+        " ".join(value or "" for _, attributes in page.elements for value in attributes.values()),
+    )
+    assert inside and set(inside) <= set(ids)
+    used = [
+        value[1:]
+        for tag, attributes in page.elements
+        if tag == "use"
+        for name, value in attributes.items()
+        if name.endswith("href")
+    ]
+    assert used and set(used) <= set(ids)
+
+
+def test_nothing_is_loaded_from_elsewhere(html, page):
+    for tag, attributes in page.elements:
+        for name, value in attributes.items():
+            if name in ("src", "href", "xlink:href", "action", "data", "poster", "srcset"):
+                assert value.startswith(("#", "data:,")), f"{tag} {name}={value}"
+            assert not name.startswith("on"), f"{tag} {name}"
+    assert {tag for tag, _ in page.elements} & LOADING == {"script", "link"}
+    assert not re.search(r"@import|url\(\s*['\"]?(?!#)", html)
+
+
+def test_the_policy_forbids_the_network_and_allows_the_one_script(html, page):
+    (policy,) = (
+        meta["content"]
+        for meta in page.named("meta")
+        if meta.get("http-equiv") == "Content-Security-Policy"
+    )
+    rules = dict(rule.strip().split(" ", 1) for rule in policy.split(";"))
+    assert (
+        rules["default-src"] == "'none'"
+        and "connect-src" not in rules
+        and rules["img-src"] == "data:"
+    )
+    (script,) = re.findall(r"<script>(.*?)</script>", html, flags=re.DOTALL)
+    assert (
+        rules["script-src"]
+        == f"'sha256-{base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()}'"
+    )
+
+
+def test_headings_tables_and_pictures_can_be_read_aloud(page):
+    levels = [int(tag[1]) for tag, _ in page.elements if re.fullmatch(r"h[1-6]", tag)]
+    assert (
+        levels[0] == 1
+        and levels.count(1) == 1
+        and all(after - before <= 1 for before, after in zip(levels, levels[1:], strict=False))
+    )
+    assert (
+        page.named("html")[0]["lang"] == "en"
+        and len(page.named("main")) == 1
+        and page.named("nav")[0]["aria-label"]
+    )
+    assert all(head.get("scope") in ("col", "row") for head in page.named("th"))
+    assert len(page.named("caption")) == len(page.named("table")) > 5
+    drawings = page.named("svg")
+    assert len(drawings) > 5 and all(
+        svg["role"] == "img" and svg["aria-labelledby"] for svg in drawings
+    )
+    assert page.named("text") and not any(
+        "font-glyph" in attributes.get("id", "") for attributes in page.named("path")
+    )
+
+
+def test_the_page_is_whole_without_script(html, findings):
+    bare = HtmlPage(re.sub(r"<script>.*?</script>", "", html, flags=re.DOTALL))
+    assert not any("hidden" in attributes for _, attributes in bare.elements)
+    for tree in findings.tree_dates["tree"]:
+        assert tree in bare.text
+    cards = [card for card in bare.named("details") if card.get("class") == "card"]
+    assert len(cards) == len(findings.tree_dates)
+
+
+# ------------------------------------------------------------------------------
+# what it says
+
+
+def test_the_answer_comes_first_with_when_how_sure_what_preceded_and_what_cannot_be_told(
+    page, findings
+):
+    text = page.text
+    answer = text[
+        text.index("The answer") : text.index("Stand by stand", text.index("What can't be told"))
+    ]
+    pulse = findings.pulses.iloc[0]
+    assert (pulse["start_low"], pulse["start_high"], pulse["end_low"], pulse["end_high"]) == (
+        1930,
+        1930,
+        1939,
+        1939,
+    )
+    assert "It began in 1930, and ended in 1939. Its share of the living stems is between" in answer
+    oldest = findings.units[0].interval("oldest_year")
+    assert f"The oldest tree that is dated established {year_words(*oldest)}." in answer
+    assert "A recruitment pulse is virtually certain (more than 99 %)" in answer
+    assert (
+        "What would make it surer. For the date of a tree: what is known worst is years in the"
+        " grass stage." in answer
+    )
+    assert answer.count("Years in the grass stage: enter more stems of known age") == 1
+    assert "What preceded it." in answer and "the logging of some year from 1926 to 1928" in answer
+    assert "Agreement in time is not proof of cause." in answer
+    assert "How many plants established: only those alive today are seen." in answer
+    assert (
+        "Years of establishment: no coring height is recorded" in answer and "even-aged" in answer
+    )
+    assert "nan" not in text.lower().split() and "<NA>" not in text
+
+
+def test_a_failed_fit_is_told_before_anything_else():
+    failed = fake_posterior(draws=100)
+    failed.verdict |= {"passed": False, "notes": ["Run again."]}
+    page = HtmlPage(report_html(failed))
+    assert page.text.index("THE FIT DID NOT PASS") < page.text.index("Contents")
+    assert "DID NOT PASS their checks" in page.text
+
+
+def test_acres_inches_and_feet_stand_beside_on_request(findings, page):
+    us = HtmlPage(report_html(findings, units="us")).text
+    assert "per acre" in us and " in)" in us
+    assert "per acre" not in page.text and " in)" not in page.text
+    unit = findings.units[0]
+    cohorts = unit_tables(unit, Measures("us"))[-1]
+    assert cohorts.heads == ["Years", "Share of the stems", "Stems per hectare", "Stems per acre"]
+    of_years = next(cells for cells in cohorts.rows if cells[0].text == "1930 to 1939")
+    median = unit.cohorts.set_index("first_year").loc[1930, "stems_per_ha_median"]
+    assert of_years[3].text == rounded(0.40468564224 * median)  # hectares in an acre, exact
+
+
+def test_methods_assumptions_and_provenance_are_there_with_their_sources(page):
+    text = page.text
+    assert (
+        "were surveyed" in text
+        and "Hoffman & Gelman 2014" in text
+        and "Duncan 1989, New Zealand Natural Sciences" in text
+    )
+    assert (
+        "median seasons without a stem, in the middle stand" in text
+        and "Haywood 2000, New Forests 19:279-290" in text
+    )
+    assert "0" * 64 in text and "trees.csv" in text
+    assert "burning, cutting and planting stay with those licensed" in text
+
+
+def test_a_stand_without_dates_or_pulses_still_makes_a_report():
+    posterior = fake_posterior(draws=100)
+    posterior.survey.events = posterior.survey.events[:0]
+    bare = Findings(posterior)
+    for name in ("pulses", "attribution", "prior_sensitivity"):
+        setattr(bare, name, getattr(bare, name)[:0])
+    bare.tree_dates = bare.tree_dates.assign(**dict.fromkeys(STEPS, np.nan))
+    page = HtmlPage(report_html(bare))
+    assert page.mistakes == [] and "No recruitment pulse stands out" in page.text
+    assert (
+        "not worked out one by one" in page.text
+        and "This was not worked out for this result" in page.text
+    )
+
+
+# ------------------------------------------------------------------------------
+# hostile surveys
+
+
+@pytest.fixture(scope="module")
+def hostile_findings():
+    return Findings(hostile(fake_posterior(draws=100)))
+
+
+def test_nothing_of_a_survey_can_run_or_load(hostile_findings):
+    html = report_html(hostile_findings)
+    page = HtmlPage(html)
+    assert page.mistakes == [] and len(page.named("script")) == 1 and page.named("img") == []
+    assert not any(name.startswith("on") for _, attributes in page.elements for name in attributes)
+    assert not any(
+        "x.example" in str(value)
+        for tag, attributes in page.elements
+        for name, value in attributes.items()
+        if name != "aria-label"
+    )
+    assert (
+        page.text.count("alert(1)") > 100 and "{{ 7*7 }}" in page.text and "$\\frac{" in page.text
+    )
+    test_elements_are_nested_and_ids_are_unique(page)
+    test_the_policy_forbids_the_network_and_allows_the_one_script(html, page)
+
+
+def test_pictures_of_a_hostile_survey_are_drawn_as_written(hostile_findings):
+    """A dollar sign begins no formula: matplotlib would stop at one it can't read."""
+    for figure in result_figures(hostile_findings).values():
+        without_formulas(figure)
+        figure.savefig(io.BytesIO(), format="png", dpi=40)
+
+
+def test_a_passed_fit_is_told_in_short_and_its_numbers_with_its_checks():
+    passed = fake_posterior(draws=100)
+    passed.verdict |= {"notes": ["The model fits it all."]}
+    text = HtmlPage(report_html(passed)).text
+    answer, checks = (
+        text[: text.index("Stand by stand", 2000)],
+        text[text.rindex("Can the computation be trusted?") :],
+    )
+    assert (
+        "passed its checks" in answer
+        and "The model fits it all." in answer
+        and "R-hat" not in answer
+    )
+    assert "The fit passed its checks (largest R-hat 1.004" in checks
+
+
+def test_cells_are_short():
+    assert share_cell(Interval(0.001, 0.02, 0.04)) == Cell("2 %", "up to 4 %")
+    assert share_cell(Interval(0.02, 0.03, 0.04)) == Cell("3 %", "2 % to 4 %")
+    assert share_cell(Interval(0.0, 0.0, 0.001)).below == ""
+
+
+def test_centuries_without_a_dated_tree_are_greyed(findings):
+    rate = pd.DataFrame({"year": np.arange(1650, 2021)})
+    rate["dated_stems"] = ((rate["year"] >= 1850) | (rate["year"] == 1720)).astype(int)
+    assert undated_centuries(rate) == [1600]
+    recent = rate.assign(dated_stems=(rate["year"] == 1990).astype(int))
+    assert undated_centuries(recent) == [1600, 1700, 1800]
+    assert undated_centuries(rate.assign(dated_stems=0)) == []
+    ax = plot_rate(findings.units[0].rate)
+    before, limits = len(ax.patches), ax.get_xlim()
+    shade_years(ax, [(1700, 1800), (1900, 2000), (2500, 2600)])
+    shown = [round(patch.get_x()) for patch in ax.patches[before:]]
+    assert shown == [max(round(limits[0]), 1700), 1900][-len(shown) :] and ax.get_xlim() == limits
+
+
+def test_the_overview_gives_no_year_where_the_sentences_give_none(findings):
+    unit = findings.units[0]
+    table = overview([unit], Measures())
+    assert table.heads[3:5] == ["Oldest tree", "Half of the stems came in"]
+    assert table.rows[0][3].text.isdigit() and table.rows[0][4].text == "many ages"
+    vague = dict(unit.summary)
+    vague |= {"oldest_year_low": vague["years_from"], "half_span_agreed": AGREED - 0.01}
+    unit = replace(unit, summary=vague)
+    (cells,) = overview([unit], Measures()).rows
+    before = f"{int(vague['oldest_year_high'])} or before"
+    assert cells[3].text == before and cells[4].text == "can't tell which"
+    assert cells[4].below.startswith("within")
+    statement = unit_statement(unit, Measures())
+    sentences = " ".join([*statement.composition, *statement.timing])
+    assert f"in {before}" in sentences and "can't be told well" in sentences
+    unit = replace(unit, summary=vague | {"trees_reach_unknown": vague["trees_dated"]})
+    (cells,) = overview([unit], Measures()).rows
+    assert cells[3].text == cells[4].text == "can't tell"
+
+
+def test_the_report_belongs_to_the_result(result):
+    files = json.loads((result / "provenance.json").read_text(encoding="utf-8"))["files"]
+    assert "report.html" in files and (result / "report.html").read_text(
+        encoding="utf-8"
+    ).startswith("<!DOCTYPE html>")
+
+
+# --- in a real browser ---
+
+
+def test_sources_of_assumptions_and_files_read_are_printed_though_folded(page):
+    on_paper = [details for details in page.named("details") if details.get("class") == "on-paper"]
+    assert len(on_paper) >= 2  # a profile's numbers; files and libraries
+    style = page.source[page.source.index("@media print") :]
+    assert (
+        "details.on-paper::details-content { content-visibility: visible" in style
+        and "details:not([open]):not(.on-paper)" in style
+    )
+
+
+@pytest.mark.skipif(not any(map(shutil.which, BROWSERS)), reason="no Chromium on this machine")
+def test_a_real_browser_shows_the_report_without_error_or_request_and_sorts_and_filters_its_trees(
+    page, tmp_path
+):
+    (tmp_path / "report.html").write_text(page.source, encoding="utf-8")
+    script = Path(__file__).parents[1] / "benchmarks" / "report_in_browser.py"
+    ended = subprocess.run(
+        [sys.executable, script, tmp_path, tmp_path / "pictures"], capture_output=True, text=True
+    )
+    assert ended.returncode == 0 and "no console error, no request, script alive" in ended.stdout, (
+        ended.stdout
+    )
+    assert (tmp_path / "pictures" / "phone.png").stat().st_size > 10_000
