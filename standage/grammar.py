@@ -8,15 +8,11 @@ def capital(words: str) -> str:
     return f"{words[:1].upper()}{words[1:]}"
 
 
-def listed(parts: list[str]) -> str:
+def listed(parts: list[str], joined_by: str = "and") -> str:
     """`a`, `a and b`, `a, b and c`; nothing for nothing."""
-    return (
-        ""
-        if not parts
-        else parts[0]
-        if len(parts) == 1
-        else ", ".join(parts[:-1]) + " and " + parts[-1]
-    )
+    if len(parts) < 2:
+        return "".join(parts)
+    return f"{', '.join(parts[:-1])} {joined_by} {parts[-1]}"
 
 
 def counted(number: int, one: str, many: str | None = None) -> str:

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from standage.findings.intervals import interval_columns, whole_numbers
+from standage.findings.separate_spans import separate_spans
 from standage.findings.stems import completed_season
 
 ONLY_AT_CORE = "coring height not recorded: dated at coring height only"
@@ -33,7 +34,7 @@ COLUMNS = (
     *("coring_height_year_low", "coring_height_year_median", "coring_height_year_high"),
     *("years_below_core_low", "years_below_core_median", "years_below_core_high"),
     *("sd_count", "sd_centre", "sd_height", "sd_grass", "sd_total", "left_out_reason", "note"),
-    *("status", "dbh_cm"),
+    *("status", "dbh_cm", "separate_years"),
 )
 
 WHOLE = tuple(
@@ -60,6 +61,8 @@ def tree_dates(posterior, *, level: float = 0.9, ages: pd.DataFrame | None = Non
     recorded. `sd_count`, `sd_centre`, `sd_height` and `sd_grass` say what each step adds for the
     core taken alone; `sd_total` is the standard deviation of the establishment year given
     everything, so it can be smaller than the steps together where the stand tells more.
+    `separate_years` has the years that a tree may be of where they lie apart, with their shares of
+    the probability; blank for all others.
 
     Parameters
     ----------
@@ -96,6 +99,9 @@ def tree_dates(posterior, *, level: float = 0.9, ages: pd.DataFrame | None = Non
         ],
         status=trees["status"],
         dbh_cm=trees["dbh_cm"],
+        separate_years=[
+            "; ".join(map(str, separate_spans(years, level))) for years in established.T
+        ],
     )
     table = _with_core_columns(table, ages)
     table = pd.concat([table, _undated(posterior, table)], ignore_index=True)
@@ -158,6 +164,6 @@ def _undated(posterior, dated: pd.DataFrame) -> pd.DataFrame:
         for species in rest["species"]
     ]
     kept = rest[["stand", "tree", "species", "plot", "status", "dbh_cm", "note"]].assign(
-        basis="", left_out_reason=reasons
+        basis="", left_out_reason=reasons, separate_years=""
     )
     return kept.reindex(columns=dated.columns)

@@ -33,20 +33,18 @@ class Measures:
             raise ValueError(f"units are '{METRIC}' or '{US}', got '{self.units}'")
 
     def stems_between(self, low: float, middle: float, high: float, what: str = "stems") -> str:
-        """A density with its interval, `between 150 and 260 stems per hectare, most likely around
-        200 (61 to 110 per acre)`. [stems/ha]
+        """A density with its interval, `about 200 stems per hectare (150 to 260; 61 to 110 per
+        acre)`. [stems/ha]
         """
         words = amount_words(low, middle, high, f"{what} per hectare")
-        if not np.isfinite(middle):
+        if self.units != US or not np.isfinite(middle):
             return words
-        return self._bracketed(words, per_acre(low, high))
+        return f"{words.removesuffix(')')}; {per_acre(low, high)})"
 
     def density(self, low: float, middle: float, high: float) -> str:
-        """A density without its middle, `between 60 and 90 per hectare (24 to 36 per acre)`.
-        [stems/ha]
-        """
+        """A density without its median, `60 to 90 per hectare (24 to 36 per acre)`. [stems/ha]"""
         return self._bracketed(
-            amount_words(low, middle, high, "per hectare", around=False), per_acre(low, high)
+            amount_words(low, middle, high, "per hectare", median=False), per_acre(low, high)
         )
 
     def basal_area(self, number: float) -> str:

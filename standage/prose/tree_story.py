@@ -13,7 +13,7 @@ from standage.findings.findings import Findings
 from standage.findings.intervals import Interval
 from standage.findings.uncertainty_budget import STEPS
 from standage.findings.unit_findings import Row
-from standage.grammar import capital, counted
+from standage.grammar import capital, counted, listed
 from standage.growth.growth_changes import MODEL
 from standage.growth.release_criteria import criterion_words
 from standage.prose.measures import Measures
@@ -111,12 +111,22 @@ def _date(row: Row) -> list[str]:
         ]
     if not established.known:
         return [f"When it established {NOT_KNOWN}."]
-    sentences = [f"It established {year_words(*established)}."]
+    spans = two_spans(row)
+    sentences = [f"It established {spans or year_words(*established)}."]
     age = Interval.of(row, "age")
     if age.known:
         when = "at the survey" if row["status"] == "live" else "when it died"
-        sentences.append(f"Its age {when}, in growing seasons: {age_words(*age)}.")
+        words = f"{age.low:.0f} to {age.high:.0f} years" if spans else age_words(*age)
+        sentences.append(f"Its age {when}, in growing seasons: {words}.")
     return sentences
+
+
+def two_spans(row: Row) -> str:
+    """The years of a tree that lie in two or more places, in whose middle it hardly came; blank for
+    all others.
+    """
+    spans = [span.replace("-", " to ") for span in row["separate_years"].split("; ")]
+    return f"either {listed(spans, 'or')}" if len(spans) > 1 else ""
 
 
 def _established(row: Row) -> Interval:
@@ -160,15 +170,15 @@ def _steps_to_the_year(row: Row) -> list[str]:
         sentences.append(
             "No ring was missed at the centre."
             if added.high < 0.5
-            else f"Between it and the pith {added.low:.0f} to {added.high:.0f} rings were added,"
-            f" most likely {added.median:.0f}."
+            else f"Between it and the pith about {added.median:.0f} rings were added"
+            f" ({added.low:.0f} to {added.high:.0f})."
         )
     at_core = Interval.of(row, "coring_height_year")
     if _established(row).known and at_core.known:
         below = Interval.of(row, "years_below_core")
         sentences.append(
-            f"It passed the height of the core {year_words(*at_core)}, after {below.low:.0f} to"
-            f" {below.high:.0f} growing seasons below it, most likely {below.median:.0f}."
+            f"It passed the height of the core {year_words(*at_core)}, after about"
+            f" {below.median:.0f} growing seasons below it ({below.low:.0f} to {below.high:.0f})."
         )
     return sentences
 

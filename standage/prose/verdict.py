@@ -6,11 +6,11 @@ from collections.abc import Mapping
 from typing import Any
 
 
-def between_means(level: float) -> str:
+def intervals_sentence(level: float) -> str:
     """What an interval is, once for all sentences."""
     return (
-        f'"Between" means: with a probability of {100 * level:.0f} %, given the survey and the'
-        " model."
+        "In brackets behind a median: the interval that holds the truth with a probability of"
+        f" {100 * level:.0f} %, given the survey and the model."
     )
 
 

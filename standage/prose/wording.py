@@ -77,37 +77,34 @@ def probability_words(probability: float) -> str:
 
 def year_words(low: float, middle: float, high: float) -> str:
     """A year with its interval, rounded to what is known: the wider the interval, the rounder the
-    middle, and its ends outwards.
+    median, and its ends outwards.
 
     low, middle, high : points of one posterior [calendar year]; NaN where there is none.
 
-    >>> year_words(1915, 1922, 1931)
-    'between 1915 and 1931, most likely around 1922'
+    >>> year_words(1915, 1922, 1931), year_words(1930, 1930, 1930)
+    ('about 1922 (1915 to 1931)', 'in 1930')
     >>> year_words(1672, 1708, 1751)
-    'between 1670 and 1755, most likely around 1710'
+    'about 1710 (1670 to 1755)'
     """
-    return _between(low, middle, high, "in")
+    return f"in {low:.0f}" if low == high else _about(low, middle, high, "")
 
 
 def age_words(low: float, middle: float, high: float) -> str:
     """An age with its interval, rounded like a year. [years]
 
     >>> age_words(93, 102, 109)
-    'between 93 and 109 years, most likely around 102'
+    'about 102 years (93 to 109)'
     """
-    return _between(low, middle, high, "")
+    return f"{low:.0f} years" if low == high else _about(low, middle, high, " years")
 
 
-def _between(low: float, middle: float, high: float, preposition: str) -> str:
+def _about(low: float, middle: float, high: float, unit: str) -> str:
     if not all(_is_number(value) for value in (low, middle, high)):
         return NOT_KNOWN
-    years = "" if preposition else " years"
-    if low == high:
-        return f"{preposition} {middle:.0f}{years}".strip()
     step = rounding_of(high - low)
     first, last = math.floor(low / step) * step, math.ceil(high / step) * step
     about = min(max(round(middle / step) * step, first), last)
-    return f"between {first} and {last}{years}, most likely around {about}"
+    return f"about {about}{unit} ({first} to {last})"
 
 
 def rounding_of(width: float) -> int:
@@ -134,13 +131,13 @@ def rounded(number: float) -> str:
     return f"{value:.1f}"
 
 
-def amount_words(low: float, middle: float, high: float, unit: str, *, around: bool = True) -> str:
+def amount_words(low: float, middle: float, high: float, unit: str, *, median: bool = True) -> str:
     """An amount with its interval, each end to two digits at most. unit: what is counted, or blank.
 
-    around: whether the median is given; a wide interval is better without.
+    median: whether it is given; a wide interval is better without.
 
     >>> amount_words(151.3, 203.8, 262.0, "stems per hectare")
-    'between 150 and 260 stems per hectare, most likely around 200'
+    'about 200 stems per hectare (150 to 260)'
     """
     if not all(_is_number(value) for value in (low, middle, high)):
         return NOT_KNOWN
@@ -148,25 +145,25 @@ def amount_words(low: float, middle: float, high: float, unit: str, *, around: b
     counted_in = f" {unit}" if unit else ""
     if least == most:
         return f"about {about}{counted_in}"
-    return f"between {least} and {most}{counted_in}" + (
-        f", most likely around {about}" if around else ""
-    )
+    if not median:
+        return f"{least} to {most}{counted_in}"
+    return f"about {about}{counted_in} ({least} to {most})"
 
 
 def share_words(low: float, middle: float, high: float) -> str:
     """A share with its interval; one figure where its ends round alike.
 
-    >>> share_words(0.2, 0.26, 0.31), share_words(0.999, 1, 1)
-    ('between 20 % and 31 %, most likely around 26 %', 'more than 99 %')
+    >>> share_words(0.2, 0.26, 0.31), share_words(0.002, 0.02, 0.04), share_words(0.999, 1, 1)
+    ('26 % (20 to 31 %)', '2 % (up to 4 %)', 'more than 99 %')
     """
     if not all(_is_number(value) for value in (low, middle, high)):
         return NOT_KNOWN
     least, about, most = percent(low), percent(middle), percent(high)
     if least == most:
         return about
-    return f"between {least} and {most}" + (
-        "" if about in (least, most) else f", most likely around {about}"
-    )
+    if least == percent(0.0):
+        return f"{about} (up to {most})"
+    return f"{about} ({least.removesuffix(' %')} to {most})"
 
 
 def likelihood_ranges() -> list[tuple[str, str]]:

@@ -25,7 +25,7 @@ from standage.prose.uncertainty import (
     remedy_sentences,
 )
 from standage.prose.unit_statement import never_known, unit_statement
-from standage.prose.verdict import between_means, verdict_sentence
+from standage.prose.verdict import intervals_sentence, verdict_sentence
 from standage.prose.wording import likelihood_ranges
 from standage.report.overview import overview
 from standage.report.pictures import budget_picture, model_pictures, ring_pictures, unit_pictures
@@ -103,7 +103,7 @@ def _head(findings: Findings) -> dict[str, Any]:
         "survey": survey.name,
         "surveyed": _surveyed(survey.stands),
         "made_by": "standage",
-        "between_means": between_means(findings.level),
+        "intervals_sentence": intervals_sentence(findings.level),
         "verdict": verdict,
         "verdict_sentence": verdict_sentence(verdict),
     }

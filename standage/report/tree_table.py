@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pandas as pd
 
 from standage.findings.intervals import Interval
 from standage.findings.unit_findings import Row
 from standage.prose.measures import Measures
+from standage.prose.tree_story import two_spans
 from standage.report.shown_tables import Cell, interval_cell
 
 # what matters first: a phone shows the first ones
@@ -45,7 +46,7 @@ def tree_rows(trees: pd.DataFrame, measures: Measures) -> list[TreeRow]:
             str(row["tree"]),
             row["basis"] in ("cored", "planted"),
             [
-                interval_cell(Interval.of(row, "establishment_year")),
+                _established(row),
                 interval_cell(Interval.of(row, "age")),
                 Cell(_text(row, "basis") or "not dated"),
                 _diameter(row, measures),
@@ -57,6 +58,14 @@ def tree_rows(trees: pd.DataFrame, measures: Measures) -> list[TreeRow]:
         )
         for number, row in enumerate(trees.to_dict("records"))
     ]
+
+
+def _established(row: Row) -> Cell:
+    """No median where a tree is of one time or another: it would be the least likely year."""
+    year = Interval.of(row, "establishment_year")
+    cell = interval_cell(year)
+    spans = two_spans(row)
+    return replace(cell, text=f"{year.low:.0f} to {year.high:.0f}", below=spans) if spans else cell
 
 
 def _text(row: Row, name: str) -> str:

@@ -344,7 +344,7 @@ def test_columns_of_ring_tables_are_documented_in_their_order(name):
 
 
 def test_ages_table_is_as_the_results_page_says():
-    assert list(AGES_COLUMNS) == list(tables()["tree_dates"].columns)[:-2]
+    assert list(AGES_COLUMNS) == list(tables()["tree_dates"].columns)[:-3]
 
 
 def test_parameters_verdict_and_provenance_are_documented():

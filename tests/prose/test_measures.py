@@ -10,8 +10,10 @@ from standage.prose.measures import Measures
 def test_acres_inches_and_feet_stand_beside_on_request():
     us, metric = Measures("us"), Measures()
     words = metric.stems_between(100, 200, 300)
-    assert words == "between 100 and 300 stems per hectare, most likely around 200"
-    assert us.stems_between(100, 200, 300) == f"{words} (40 to 120 per acre)"  # 0.40468564224
+    assert words == "about 200 stems per hectare (100 to 300)"
+    # an acre has 0.40468564224 hectares
+    in_acres = "about 200 stems per hectare (100 to 300; 40 to 120 per acre)"
+    assert us.stems_between(100, 200, 300) == in_acres
     # 1 m2/ha = 4.356 ft2/acre
     assert us.basal_area(20) == "20 m\u00b2 per hectare (87 ft\u00b2 per acre)"
     assert us.basal_area_parts(20) == ("20 m\u00b2/ha", "= 87 ft\u00b2/acre")

@@ -85,9 +85,9 @@ def test_what_is_no_probability_is_refused_and_what_is_unknown_is_said():
 
 
 def test_years_are_said_as_people_say_them():
-    assert year_words(1915, 1922, 1931) == "between 1915 and 1931, most likely around 1922"
+    assert year_words(1915, 1922, 1931) == "about 1922 (1915 to 1931)"
     assert year_words(1915, 1915, 1915) == "in 1915"
-    assert year_words(1671, 1708, 1838) == "between 1670 and 1840, most likely around 1710"
+    assert year_words(1671, 1708, 1838) == "about 1710 (1670 to 1840)"
     assert age_words(12, 12, 12) == "12 years"
 
 
@@ -98,7 +98,7 @@ def test_rounding_never_makes_an_interval_narrower(low, width, place):
     if width == 0:
         assert said == [low]
         return
-    first, last, about = said
+    about, first, last = said
     assert first <= low and last >= high and first <= about <= last
     assert low - first < 10 and last - high < 10 and abs(about - middle) <= 5
 

@@ -48,7 +48,7 @@ def test_a_card_says_how_old_how_found_and_what_the_rings_say(
     path = write_card(result, tree["tree"], tmp_path / "cards")
     page = HtmlPage(path.read_text(encoding="utf-8"))
     assert page.mistakes == [] and page.named("script") == [] and len(page.named("svg")) == 1
-    interval = f"between {tree['establishment_year_low']} and {tree['establishment_year_high']}"
+    interval = f"({tree['establishment_year_low']} to {tree['establishment_year_high']})"
     assert interval in page.text and "How it was found" in page.text
     assert f"that of {int(tree['innermost_ring_year'])}" in page.text
     assert "What its rings say No ring widths were measured" in page.text
@@ -105,7 +105,7 @@ def test_rings_are_told_where_they_were_measured(findings):
     grew = tree_story(TreeRecord(row, (), (change,), (1900, 2019)), Measures())
     words = " ".join(grew.rings)
     assert "measured from 1900 to 2019" in words
-    assert "grow faster for long (by about 80 %) between 1926 and 1928" in words
+    assert "grow faster for long (by about 80 %) about 1927 (1926 to 1928)" in words
     assert "very likely (95 %)" in words and "not proof" in words
     quiet = tree_story(TreeRecord(row, (), (), (1900, 2019)), Measures())
     assert "No lasting change" in " ".join(quiet.rings)

@@ -1,0 +1,29 @@
+"""The printed summary and the report, as a whole."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+from fake_findings import fake_findings
+from html_page import HtmlPage
+
+from standage.prose.summary import summary
+from standage.report import report_html
+
+
+@pytest.fixture(scope="module")
+def findings():
+    return fake_findings()
+
+
+@pytest.fixture(scope="module")
+def texts(findings):
+    """Everything a reader is told: the summary and the report."""
+    return summary(findings), HtmlPage(report_html(findings)).text
+
+
+def test_a_median_is_never_called_the_likeliest(texts):
+    for text in texts:
+        assert not re.search(r"most likely (around|about|\d)", text)
+        assert re.search(r"about \d{4} \(\d{4} to \d{4}\)", text)
