@@ -275,10 +275,6 @@ def _pulses(unit: UnitFindings, measures: Measures) -> list[str]:
             f" {share_words(*Interval.of(pulse, 'share'))}{beyond}; it rests on"
             f" {counted(int(pulse['dated_stems']), 'cored tree')} dated to it."
         )
-    if any(pulse["holds_if_cutting_differs"] != "not assessed" for pulse in pulses):
-        sentences.append(
-            "Cutting is on record in this stand, and a cut can leave the same shape as a pulse."
-        )
     return sentences
 
 

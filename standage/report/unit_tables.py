@@ -33,7 +33,6 @@ def _pulses(pulses: pd.DataFrame) -> ShownTable:
             interval_cell(Interval.of(pulse, "end")),
             share_cell(Interval.of(pulse, "share")),
             Cell(str(pulse["dated_stems"])),
-            Cell(str(pulse["holds_if_cutting_differs"])),
         ]
         for pulse in pulses.to_dict("records")
     ]
@@ -47,7 +46,6 @@ def _pulses(pulses: pd.DataFrame) -> ShownTable:
             "Ended",
             "Share of the stems",
             "Cored trees in it",
-            "If cutting differs",
         ],
         rows,
     )
