@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+import re
+
+# what is counted in whole numbers; other units have no plural to take away
+COUNTED = r"(\s*(?:growing )?(?:stem|tree|core|plot|plant|ring|year|season|pulse|stand|draw))s\b"
+
 
 def capital(words: str) -> str:
     """With a capital at its beginning, the rest as it is: names keep their own."""
@@ -13,6 +18,15 @@ def listed(parts: list[str], joined_by: str = "and") -> str:
     if len(parts) < 2:
         return "".join(parts)
     return f"{', '.join(parts[:-1])} {joined_by} {parts[-1]}"
+
+
+def after_number(number: str, unit: str) -> str:
+    """A unit as it stands after a number: in the singular after 1.
+
+    >>> after_number("1", "stems per hectare"), after_number("2", "rings"), after_number("1", "cm")
+    ('stem per hectare', 'rings', 'cm')
+    """
+    return re.sub(f"^{COUNTED}", r"\1", unit) if number == "1" else unit
 
 
 def counted(number: int, one: str, many: str | None = None) -> str:

@@ -35,7 +35,7 @@ TAKEN_UP = (
     "An earlier run of the same survey and options sampled, but did not end; its draws were taken"
     " up, and nothing was sampled again."
 )
-SAMPLER = "nutpie, No-U-Turn, whitened coordinates"
+SAMPLER = "No-U-Turn (nutpie)"
 
 
 @dataclass(frozen=True)

@@ -173,7 +173,7 @@ def _trees_left_out(trees: pd.DataFrame) -> list[str]:
     sentences = []
     if foreign.any():
         sentences.append(
-            f"Tallied only, for want of a profile: {foreign.sum()} stems of"
+            f"Tallied only, for want of a profile: {counted(int(foreign.sum()), 'stem')} of"
             f" {listed(sorted(set(trees.loc[foreign, 'species'])))}."
         )
     reasons = trees.loc[~foreign & (trees["left_out_reason"] != ""), "left_out_reason"]

@@ -11,17 +11,14 @@ from typing import Any
 import pandas as pd
 
 from standage.findings.findings import Findings
-from standage.grammar import counted, listed
+from standage.grammar import after_number, counted, listed
 from standage.growth.growth_changes import MODEL
 from standage.growth.release_criteria import criterion_words
 from standage.profiles import QUANTITIES, Profile
 
 DUNCAN = "Duncan 1989, New Zealand Natural Sciences 16:31-37"
 RICKER = "Ricker et al. 2020, PLoS ONE 15:e0239052"
-NUTS = (
-    "Hoffman & Gelman 2014, Journal of Machine Learning Research 15:1593-1623 (volume and pages"
-    " from memory)"
-)
+NUTS = "Hoffman & Gelman 2014, Journal of Machine Learning Research 15:1593-1623"
 RHAT = "Vehtari, Gelman, Simpson, Carpenter & Buerkner 2021, Bayesian Analysis 16:667-718"
 POWER_SCALING = "Kallioinen, Paananen, Buerkner & Vehtari 2023, Statistics and Computing 34:57"
 STATIC = "Johnson, Miyanishi & Kleb 1994, Journal of Ecology 82:923-931"
@@ -29,6 +26,9 @@ SCALE = (
     "IPCC 2007, Fourth Assessment Report, Working Group II: Communication of uncertainty (words for"
     " probabilities)"
 )
+
+# what a reader is told of a number that nobody has held to a source yet
+STATUS_WORDS = {"from memory": "not yet checked"}
 
 
 def methods_paragraph(findings: Findings) -> str:
@@ -144,8 +144,8 @@ def assumptions(profile: Profile) -> list[dict[str, str]]:
             {
                 "key": key,
                 "meaning": quantity.meaning,
-                "value": f"{number.value:g} {number.unit}",
-                "status": number.status,
+                "value": f"{number.value:g} {after_number(f'{number.value:g}', number.unit)}",
+                "status": STATUS_WORDS.get(number.status, number.status),
                 "source": "" if number.source == "none" else number.source,
                 "reason": number.reason,
             }

@@ -11,6 +11,8 @@ import math
 from dataclasses import dataclass
 from typing import SupportsFloat
 
+from standage.grammar import after_number
+
 WIDE_INTERVAL = 40  # from this width on a median year is rounded to 5 (assumption) [years]
 VERY_WIDE_INTERVAL = 100  # and from this one on to the nearest 10 (assumption) [years]
 NOT_KNOWN = "can't be told from this survey"
@@ -104,7 +106,7 @@ def _about(low: float, middle: float, high: float, unit: str) -> str:
     step = rounding_of(high - low)
     first, last = math.floor(low / step) * step, math.ceil(high / step) * step
     about = min(max(round(middle / step) * step, first), last)
-    return f"about {about}{unit} ({first} to {last})"
+    return f"about {about}{after_number(str(about), unit)} ({first} to {last})"
 
 
 def rounding_of(width: float) -> int:
@@ -138,11 +140,14 @@ def amount_words(low: float, middle: float, high: float, unit: str, *, median: b
 
     >>> amount_words(151.3, 203.8, 262.0, "stems per hectare")
     'about 200 stems per hectare (150 to 260)'
+    >>> amount_words(0.4, 1, 3, "stems per hectare")
+    'about 1 stem per hectare (0.4 to 3)'
     """
     if not all(_is_number(value) for value in (low, middle, high)):
         return NOT_KNOWN
     least, about, most = rounded(low), rounded(middle), rounded(high)
-    counted_in = f" {unit}" if unit else ""
+    shown = about if median or least == most else most
+    counted_in = f" {after_number(shown, unit)}" if unit else ""
     if least == most:
         return f"about {about}{counted_in}"
     if not median:

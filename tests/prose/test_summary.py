@@ -34,3 +34,17 @@ def test_nothing_constant_is_said_of_pulses_and_cuts(findings, texts):
     assert (findings.pulses["holds_if_cutting_differs"] != "not assessed").any()
     for text in texts:
         assert "Cutting is on record" not in text and "If cutting differs" not in text
+
+
+@pytest.mark.parametrize(
+    "not_for_readers",
+    [
+        r"from memory",
+        r"\btests?/|\btest_\w+",  # names of test files
+        r"whitened",
+        r"(?<![\d.,])1 (stems|trees|cores|plots|years|rings|plants|pulses|stands|draws)\b",
+    ],
+)
+def test_what_is_no_business_of_readers_is_not_said(texts, not_for_readers):
+    for text in texts:
+        assert not re.search(not_for_readers, text)

@@ -12,6 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as some
 
+from standage import grammar
 from standage.grammar import counted, listed
 from standage.prose import cautions
 from standage.prose import wording as words
@@ -31,7 +32,8 @@ ROOT = Path(__file__).parents[2]
 
 def test_examples_in_the_module_hold():
     assert doctest.testmod(words).attempted > 5 and doctest.testmod(words).failed == 0
-    assert doctest.testmod(cautions).attempted and doctest.testmod(cautions).failed == 0
+    for module in (cautions, grammar):
+        assert doctest.testmod(module).attempted and doctest.testmod(module).failed == 0
 
 
 def test_the_page_has_the_table_of_the_code():
