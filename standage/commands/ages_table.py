@@ -8,7 +8,7 @@ from pathlib import Path
 import pandas as pd
 
 from standage.errors import StandageError
-from standage.survey.formula_escapes import harmless_table, write_harmless_csv
+from standage.survey.formula_escapes import escape_table, write_escaped_csv
 
 
 def ages_text(table: pd.DataFrame, level: float) -> str:
@@ -83,7 +83,7 @@ def write_ages(table: pd.DataFrame, path: str | os.PathLike) -> Path:
                 "an earlier table of ages, or nothing yet",
                 "Choose another place with --csv.",
             )
-        write_harmless_csv(harmless_table(table), beside)
+        write_escaped_csv(escape_table(table), beside)
         os.replace(beside, path)
     except OSError as problem:
         beside.unlink(missing_ok=True)

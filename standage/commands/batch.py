@@ -26,7 +26,6 @@ from standage.commands.batch_surveys import (
     Outcome,
     find_surveys,
     finished,
-    replaced,
     run_one,
     unlike_the_first_machine,
 )
@@ -34,8 +33,8 @@ from standage.commands.batch_workers import WorkerLost, on_cluster, on_this_mach
 from standage.errors import StandageError
 from standage.processors import processors
 from standage.profiles import profile_keys
-from standage.results.folder_swap import work_on, workplace_of
-from standage.survey.formula_escapes import as_it_was, encoding_for, harmless
+from standage.results.staging import locked_staging, staging_folder
+from standage.survey.formula_escapes import encoding_for, escape_formula, unescape
 
 SUMMARY = "surveys.csv"
 LONG_TABLE = "all_stands.csv"  # of each result, and joined beside the summary
@@ -99,8 +98,6 @@ def run_batch(
             )  # of a time in between, when the survey was not as it is
         else:
             left.append(survey)
-            if other := replaced(survey):
-                tell(f"{survey.name}: {other}")
     before = len(surveys) - len(left)
     workers = processors() if workers is None else workers
     where = (
@@ -216,7 +213,7 @@ class _Summary:
             cells = [getattr(row, name) for name in COLUMNS]
             writer.writerow(
                 [
-                    harmless(cell) if isinstance(cell, str) else "" if cell is None else cell
+                    escape_formula(cell) if isinstance(cell, str) else "" if cell is None else cell
                     for cell in cells
                 ]
             )
@@ -243,7 +240,7 @@ def _join_long_tables(path: Path, surveys: list[BatchSurvey]) -> None:
                 names, *rows = csv.reader(table)
                 if header is None:
                     writer.writerow(header := names)
-                writer.writerows([harmless(survey.name), *row[1:]] for row in rows)
+                writer.writerows([escape_formula(survey.name), *row[1:]] for row in rows)
 
 
 def _has_mark(path: Path) -> bool:
@@ -272,7 +269,7 @@ def _seconds_before(path: Path) -> dict[str, float]:
     try:
         with path.open(encoding="utf-8-sig", newline="") as file:
             return {
-                as_it_was(row["survey"]): float(row["seconds"])
+                unescape(row["survey"]): float(row["seconds"])
                 for row in csv.DictReader(file)
                 if row["seconds"]
             }
@@ -330,13 +327,13 @@ def clear_half_written(surveys: list[BatchSurvey], done: Collection[str]) -> Non
     not done stay for the next batch.
     """
     for survey in surveys:
-        if workplace_of(survey.out).path.exists():
+        if staging_folder(survey.out).path.exists():
             with (
                 suppress(StandageError),
-                work_on(survey.out) as place,
+                locked_staging(survey.out) as staging,
             ):  # another run may have begun there
                 if survey.name in done:
-                    place.forget_draws()
+                    staging.discard_draws()
 
 
 def _surveys(count: int) -> str:

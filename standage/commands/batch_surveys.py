@@ -5,7 +5,6 @@ doing one means.
 from __future__ import annotations
 
 import functools
-import json
 import os
 import re
 import socket
@@ -23,12 +22,14 @@ from typing import Any
 from standage.commands.run_options import RunOptions
 from standage.errors import PlaceError, StandageError, SurveyError
 from standage.profiles import load_profile, profile_keys
-from standage.results.folder import FORMAT, MADE_BY, MARK, other_format
+from standage.results.folder import FORMAT, provenance_of
+from standage.results.records import read_record
 from standage.survey.files import read_written
 
 PASSED, FAILED, BAD_INPUT, ERROR, NOT_RUN = "passed", "failed", "bad input", "error", "not run"
 STATES = (PASSED, FAILED, BAD_INPUT, ERROR, NOT_RUN)
 PROBLEMS_ENDING = ".problems.txt"  # beside the folder of results, under its name
+VERDICT = "verdict.json"
 WORKBOOK = ".xlsx"
 # characters of a cell of the summary; whatever is longer stands whole in a file
 LONGEST_MESSAGE = 300
@@ -135,11 +136,7 @@ def _survey_paths(folder: Path, out: Path):
         folder, followlinks=True, onerror=lambda error: closed.append(error.filename)
     ):
         real = os.path.realpath(here)
-        if (
-            real in met
-            or real == os.path.realpath(out)
-            or (MARK in files and _is_result(Path(here)))
-        ):
+        if real in met or real == os.path.realpath(out) or (provenance_of(here) is not None):
             folders.clear()
             continue
         met.add(real)
@@ -178,11 +175,6 @@ def _is_survey_workbook(path: Path) -> bool:
     )
 
 
-def _is_result(folder: Path) -> bool:
-    told = _json(folder / MARK)
-    return told is not None and told.get("made_by") == MADE_BY
-
-
 def _name(folder: Path, path: Path) -> str:
     below = path.relative_to(folder)
     if not below.parts:
@@ -198,41 +190,27 @@ def finished(survey: BatchSurvey, settings: BatchSettings) -> Outcome | None:
     used, byte for byte. The folder of profiles may be another one.
     """
     out = Path(survey.out)
-    told, verdict = _json(out / MARK), _json(out / "verdict.json")
-    if (
-        told is None
-        or verdict is None
-        or told.get("made_by") != MADE_BY
-        or told.get("format") != FORMAT
-        or "not_made" in told
-    ):
+    provenance, verdict = provenance_of(out), read_record(out / VERDICT)
+    if provenance is None or verdict is None or "not_made" in provenance:
         return None
-    if told.get("version") != settings.version or _without_place(
-        told.get("options", {})
-    ) != _without_place(settings.recorded()):
+    try:
+        same_options = _compared(provenance["options"]) == _compared(settings.recorded())
+        used = {profile["key"]: profile["sha256"] for profile in provenance["profiles"]}
+        whole = all((out / file).is_file() for file in provenance["files"])
+    except (KeyError, TypeError, ValueError):  # somebody has edited it
         return None
-    if not all((out / file).is_file() for file in told.get("files", ())):
+    made_by = (provenance.get("format"), provenance.get("version"))
+    if not whole or not same_options or made_by != (FORMAT, settings.version):
         return None
     written = read_written(Path(survey.path))
-    if written.hashes != told.get("inputs_sha256"):
+    if written.hashes != provenance.get("inputs_sha256"):
         return None
-    used = {profile["key"]: profile["sha256"] for profile in told.get("profiles", ())}
     if any(_profile_hash(key, settings.profile_folder) != sha256 for key, sha256 in used.items()):
         return None
     return Outcome(survey.name, _stands(written), *_judged(verdict))
 
 
-def replaced(survey: BatchSurvey) -> str:
-    """What is to be told of a result that is there and whose format this version does not read;
-    empty if there is none.
-    """
-    told = _json(Path(survey.out) / MARK)
-    if told is None or told.get("made_by") != MADE_BY or told.get("format") == FORMAT:
-        return ""
-    return other_format(survey.out, told)
-
-
-def _without_place(options: Mapping[str, Any]) -> dict[str, Any]:
+def _compared(options: Mapping[str, Any]) -> dict[str, Any]:
     """Options but for the place of the profiles: what counts is what is in them."""
     return {name: value for name, value in options.items() if name != "profile_folder"}
 
@@ -289,7 +267,7 @@ def run_one(survey: BatchSurvey, settings: BatchSettings) -> Outcome:
         state, message, whole = ERROR, f"{type(fault).__name__}: {fault}", traceback.format_exc()
     if whole:
         message = f"{_short(message)} {_kept(survey, whole)}"
-        if _is_result(Path(survey.out)):
+        if provenance_of(survey.out) is not None:
             message += " The result in its folder is an earlier one."
     else:
         survey.problems.unlink(missing_ok=True)
@@ -339,7 +317,7 @@ def _run(survey: BatchSurvey, settings: BatchSettings) -> tuple[int, str, str]:
     if result.incomplete:
         raise RuntimeError(result.incomplete)
     notes += [note for note in result.notes if note not in notes]
-    verdict = _json(Path(survey.out) / "verdict.json") or {}
+    verdict = read_record(Path(survey.out) / VERDICT) or {}
     _, _, reasons = _judged(verdict)
     return (
         len(read.stands),
@@ -375,11 +353,3 @@ def _short(text: str) -> str:
 
 def _one_line(text: str) -> str:
     return " ".join(text.split())
-
-
-def _json(path: Path) -> dict | None:
-    try:
-        told = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError):
-        return None
-    return told if isinstance(told, dict) else None

@@ -433,7 +433,7 @@ def _complete_tree(context: click.Context, _, begun: str) -> list[str]:
     import csv
     from pathlib import Path
 
-    from standage.survey.formula_escapes import as_it_was
+    from standage.survey.formula_escapes import unescape
 
     try:
         with (Path(context.params["results"]) / "tree_dates.csv").open(
@@ -442,7 +442,7 @@ def _complete_tree(context: click.Context, _, begun: str) -> list[str]:
             return [
                 name
                 for row in csv.DictReader(file)
-                if (name := as_it_was(row["tree"])).startswith(begun)
+                if (name := unescape(row["tree"])).startswith(begun)
             ]
     except (OSError, KeyError, TypeError, ValueError, csv.Error):
         return []

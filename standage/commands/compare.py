@@ -21,7 +21,11 @@ from standage.findings.compared_stands import ComparedStand, stand_histories
 from standage.findings.comparison import CLASS_YEARS, NOT_COMPARED, compare_histories
 from standage.findings.long_table import long_table
 from standage.prose.comparison import comparison_sentences
-from standage.results.folder import MARK, build_result_folder, check_result_folder, read_told
+from standage.results.folder import (
+    build_result_folder,
+    check_result_folder,
+    read_provenance,
+)
 from standage.results.table_files import write_table
 from standage.stand.openings import OFF
 
@@ -208,12 +212,8 @@ def run_comparison(
 
 def _provenance(folder: Path) -> dict[str, Any] | str:
     """What a result says of itself, or why it is none."""
-    if not folder.is_dir():
-        return str(StandageError.at(folder, "no such folder", *A_RESULT))
-    if not (folder / MARK).is_file():
-        return str(StandageError.at(folder, f"no result, for want of a readable {MARK}", *A_RESULT))
     try:
-        about = read_told(folder)
+        about = read_provenance(folder)
     except StandageError as problem:
         return str(problem)
     if not _has_profiles(about) or not (folder / DRAWS).is_file():

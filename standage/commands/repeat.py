@@ -17,7 +17,7 @@ from standage.commands.run import RunResult, profile_hashes, run_survey
 from standage.commands.run_options import RunOptions
 from standage.errors import StandageError
 from standage.profiles import profile_keys
-from standage.results.folder import read_told
+from standage.results.folder import read_provenance
 from standage.results.provenance import library_versions
 from standage.survey.files import read_written
 from standage.survey.reading import read_survey
@@ -83,7 +83,7 @@ def run_again(
     those recorded.
     """
     folder = Path(results)
-    told = read_told(folder)
+    told = read_provenance(folder)
     if "options" not in told or "survey_path" not in told:
         raise StandageError(
             f"{folder} can't be repeated: it doesn't say how it was made, so `standage run` didn't"

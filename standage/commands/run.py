@@ -21,7 +21,7 @@ from standage.progress import progress_on_screen
 from standage.prose.summary import summary
 from standage.report import report_writer
 from standage.results.folder import check_result_folder
-from standage.results.folder_swap import Workplace, work_on
+from standage.results.staging import StagingFolder, locked_staging
 from standage.results.workbook import workbook_writer
 from standage.results.writing import IncompleteResult, write_results
 from standage.stand.draws_file import KeptDraws
@@ -80,11 +80,15 @@ def run_survey(
     profiles_before = profile_hashes(profile_folder)
     # the last digit of a factorisation depends on its number of threads, and a chain makes another
     # chain of a last digit
-    with work_on(out) as place, _draws_told(place), threadpool_limits(1, user_api="blas"):
+    with (
+        locked_staging(out) as staging,
+        _draws_told(staging),
+        threadpool_limits(1, user_api="blas"),
+    ):
         notes = []
         if not take_up:
-            place.forget_draws()
-        kept_before = _when(place.draws)
+            staging.discard_draws()
+        kept_before = _when(staging.draws)
         with nullcontext() if quiet else progress_on_screen() as show:
             posterior = fit_stands(
                 survey,
@@ -96,9 +100,9 @@ def run_survey(
                 profile_folder=profile_folder,
                 emergence=asked.emergence,
                 progress=show,
-                kept=KeptDraws(place.draws),
+                kept=KeptDraws(staging.draws),
             )
-        if kept_before is not None and _when(place.draws) == kept_before:
+        if kept_before is not None and _when(staging.draws) == kept_before:
             notes.append(TAKEN_UP)
         findings = Findings(
             posterior, criterion=asked.release_criterion, profile_folder=profile_folder
@@ -124,9 +128,9 @@ def run_survey(
             if asked.xlsx:
                 also.append(workbook_writer(findings))
             write_results(
-                findings, out, settings=settings, style=asked.style, also=also, place=place
+                findings, out, settings=settings, style=asked.style, also=also, staging=staging
             )
-            place.forget_draws()
+            staging.discard_draws()
         except IncompleteResult as lacking:
             incomplete = (
                 f"{lacking} The draws are kept, so that the same command makes the rest without"
@@ -137,17 +141,17 @@ def run_survey(
 
 
 @contextmanager
-def _draws_told(place: Workplace) -> Iterator[None]:
+def _draws_told(staging: StagingFolder) -> Iterator[None]:
     """Whoever stops a run, or lacks the room to write it, should know that its draws are kept."""
     try:
         yield
     except StandageError as problem:
-        if not place.draws.exists():
+        if not staging.draws.exists():
             raise
         raise StandageError(f"{problem} {DRAWS_KEPT}") from problem
     except KeyboardInterrupt as stop:
         raise KeyboardInterrupt(
-            f"stopped; nothing was written. {DRAWS_KEPT}" if place.draws.exists() else ""
+            f"stopped; nothing was written. {DRAWS_KEPT}" if staging.draws.exists() else ""
         ) from stop
 
 

@@ -24,7 +24,7 @@ from standage.prose.measures import METRIC, Measures
 from standage.prose.tree_story import TreeStory, tree_records, tree_story
 from standage.report.pictures import Picture, picture
 from standage.report.template import render
-from standage.results.folder import read_told
+from standage.results.folder import read_provenance
 from standage.stand.posterior import Posterior, load_posterior
 
 # in the page's head: what tells an earlier card from somebody's file
@@ -103,7 +103,7 @@ def read_findings(results: str | Path) -> Findings:
     StandageError where it is none.
     """
     folder = Path(results)
-    record = read_told(folder)
+    record = read_provenance(folder)
     if not isinstance(record.get("level"), float) or "survey" not in record:
         advice = "Give the folder that `standage run SURVEY --out FOLDER` wrote."
         raise StandageError.at(folder, "no folder of results", "a folder of results", advice)

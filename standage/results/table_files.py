@@ -12,21 +12,21 @@ import pandas as pd
 
 from standage.findings.long_table import COORDINATES
 from standage.results.number_format import in_digits
-from standage.survey.formula_escapes import harmless_table, write_harmless_csv
+from standage.survey.formula_escapes import escape_table, write_escaped_csv
 
 
 def write_table(table: pd.DataFrame, path: Path) -> None:
     """A table as CSV that spreadsheets read: whole numbers without a point, blanks empty, the rest
     to five digits, no text a formula.
     """
-    written = harmless_table(table)
+    written = escape_table(table)
     for name in written.columns[[pd.api.types.is_float_dtype(kind) for kind in written.dtypes]]:
         numbers = written[name].to_numpy(dtype=float, na_value=np.nan)
         written[name] = [
             "" if np.isnan(number) else in_digits(number, in_full=name in COORDINATES)
             for number in numbers
         ]
-    write_harmless_csv(written, path)
+    write_escaped_csv(written, path)
 
 
 def write_json(values: Mapping[str, Any], path: Path) -> None:

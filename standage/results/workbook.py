@@ -18,8 +18,8 @@ from openpyxl.utils import get_column_letter
 
 from standage.findings.findings import Findings
 from standage.findings.long_table import COORDINATES
-from standage.results.folder import MARK
 from standage.results.number_format import in_digits
+from standage.results.records import PROVENANCE_FILE
 
 RESULTS_WORKBOOK = "results.xlsx"
 CONTENTS = "contents"
@@ -150,7 +150,7 @@ def _contents(
                 sheet,
                 "A blank cell means that the survey can't say; it is never a zero. Everything is"
                 " metric. What each column means is told in docs/results.md; how the result was"
-                f" made, in {MARK} beside this file.",
+                f" made, in {PROVENANCE_FILE} beside this file.",
             )
         ]
     )

@@ -20,8 +20,8 @@ from standage.findings.cannot_tell import cannot_tell
 from standage.findings.findings import Findings
 from standage.findings.prior_sensitivity import sensitivity_records
 from standage.results.folder import build_result_folder
-from standage.results.folder_swap import DISK_FAULTS, Workplace
 from standage.results.provenance import provenance
+from standage.results.staging import DISK_FAULTS, StagingFolder
 from standage.results.table_files import write_json, write_table
 from standage.stand.posterior import Posterior
 
@@ -36,7 +36,7 @@ def write_results(
     settings: Mapping[str, Any] | None = None,
     style: str = SCREEN.name,
     also: Iterable[Callable[[Path], None]] = (),
-    place: Workplace | None = None,
+    staging: StagingFolder | None = None,
 ) -> Path:
     """Writes a result, all or nothing, and returns its folder.
 
@@ -49,7 +49,7 @@ def write_results(
         `standage.figures.in_style`.
     also : further writers, functions named for what they write, called with the folder being built;
         what they write belongs to the result.
-    place : the folder's workplace, by whoever works on it already.
+    staging : the locked staging folder, where the caller holds it already.
 
     Raises
     ------
@@ -68,7 +68,7 @@ def write_results(
                 write(building)
         return _recorded(findings, settings or {}) | attempts.recorded(building)
 
-    written = build_result_folder(folder, fill, place=place)
+    written = build_result_folder(folder, fill, staging=staging)
     if attempts.not_made:
         raise IncompleteResult(written, attempts.not_made)
     return written

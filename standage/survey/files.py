@@ -21,7 +21,7 @@ from standage.survey.form_rows import (
     header_place,
     take_out_explanations,
 )
-from standage.survey.formula_escapes import as_it_was
+from standage.survey.formula_escapes import unescape
 from standage.survey.limits import MOST_CELLS, MOST_COLUMNS, TooLarge, bounded, content_of
 from standage.survey.readings import Reading
 from standage.survey.schema import TABLES, Table
@@ -568,7 +568,7 @@ def lay_out(file: str, records: list[list[str]], name: str, survey: WrittenSurve
         if len(stripped) != width:
             stripped = (stripped + [""] * (width - len(stripped)))[:width]
         cells.append(
-            [as_it_was(cell) for cell in stripped] if "'" in "".join(stripped) else stripped
+            [unescape(cell) for cell in stripped] if "'" in "".join(stripped) else stripped
         )
         rows.append(row)
     cells, rows = take_out_explanations(

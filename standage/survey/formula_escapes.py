@@ -1,16 +1,17 @@
-"""Text that a spreadsheet would take for a formula, made harmless in what is written and put back
-in what is read.
+"""Escapes for text that a spreadsheet would take for a formula, in tables that are written and
+read.
 
 A name or a note of the survey that begins with one of `STARTERS` could run as a formula on the
 machine of whoever opens the table. It gets an apostrophe before it, by which spreadsheets know
 text. Text that begins with apostrophes before such a character gets one more, so that taking one
-away again gives back every text as it was.
+away gives back every text.
 """
 
 from __future__ import annotations
 
 import csv
 import re
+from collections.abc import Callable
 from os import PathLike
 
 import pandas as pd
@@ -23,36 +24,41 @@ practice, no one source).
 _FORMULA = re.compile(f"'*[{re.escape(STARTERS)}]")
 _BETWEEN = "\0"
 _ANY_FORMULA = re.compile(_BETWEEN + _FORMULA.pattern)
-_WRITTEN = re.compile(f"'+[{re.escape(STARTERS)}]")
+_ESCAPED = re.compile(f"'+[{re.escape(STARTERS)}]")
 _NEGATIVE = re.compile(r"-\d+(\.\d+)?([eE][-+]?\d+)?")
 
 
-def harmless(text: str) -> str:
-    """The text as it is written into a CSV file. A negative number stays one.
+def escape_formula(text: str) -> str:
+    """Text as a CSV file holds it. A negative number stays one.
 
-    >>> harmless("=1+1"), harmless("-2.5"), harmless("- leans"), harmless("'=a"), harmless("oak")
-    ("'=1+1", '-2.5', "'- leans", "''=a", 'oak')
+    >>> escape_formula("=1+1"), escape_formula("-2.5"), escape_formula("'=a"), escape_formula("oak")
+    ("'=1+1", '-2.5', "''=a", 'oak')
     """
     return f"'{text}" if _FORMULA.match(text) and not _NEGATIVE.fullmatch(text) else text
 
 
-def as_it_was(text: str) -> str:
-    """The text that `harmless` was given.
+def unescape(text: str) -> str:
+    """The text that `escape_formula` was given.
 
-    >>> as_it_was("'=1+1"), as_it_was("''=a"), as_it_was("'t Gooi")
+    >>> unescape("'=1+1"), unescape("''=a"), unescape("'t Gooi")
     ('=1+1', "'=a", "'t Gooi")
     """
-    return text[1:] if text[:1] == "'" and _WRITTEN.match(text) else text
+    return text[1:] if text[:1] == "'" and _ESCAPED.match(text) else text
 
 
-def harmless_table(table: pd.DataFrame) -> pd.DataFrame:
-    """The table with all its text made harmless; numbers and blanks stay as they are."""
-    return _text_changed(table, harmless)
+def escape_table(table: pd.DataFrame) -> pd.DataFrame:
+    """A table with all its text escaped; numbers and blanks stay as they are."""
+    return _text_changed(table, escape_formula)
 
 
-def write_harmless_csv(table: pd.DataFrame, path: str | PathLike) -> None:
-    """Write a table that has been made harmless. Where a cell has a carriage return in it all cells
-    are quoted, or it would end the row.
+def unescape_table(table: pd.DataFrame) -> pd.DataFrame:
+    """The table that `escape_table` was given."""
+    return _text_changed(table, unescape)
+
+
+def write_escaped_csv(table: pd.DataFrame, path: str | PathLike[str]) -> None:
+    """Write a table that has been escaped. Where a cell has a carriage return in it all cells are
+    quoted, or it would end the row.
     """
     text = "".join(
         _joined(table[name])
@@ -74,21 +80,14 @@ def encoding_for(text: str) -> str:
     return "utf-8" if text.isascii() else "utf-8-sig"
 
 
-def table_as_it_was(table: pd.DataFrame) -> pd.DataFrame:
-    """The table that `harmless_table` was given."""
-    return _text_changed(table, as_it_was)
-
-
-def _text_changed(table: pd.DataFrame, change) -> pd.DataFrame:
+def _text_changed(table: pd.DataFrame, change: Callable[[str], str]) -> pd.DataFrame:
     changed = table.copy()
     for name in changed.columns:
-        if pd.api.types.is_numeric_dtype(
-            changed[name].dtype
-        ) or pd.api.types.is_datetime64_any_dtype(changed[name].dtype):
+        kind = changed[name].dtype
+        if pd.api.types.is_numeric_dtype(kind) or pd.api.types.is_datetime64_any_dtype(kind):
             continue
-        if _ANY_FORMULA.search(
-            _joined(changed[name])
-        ):  # nearly never: one look at a column costs less than one at each cell
+        # nearly never: one look at a column costs less than one at each cell
+        if _ANY_FORMULA.search(_joined(changed[name])):
             changed[name] = [
                 change(cell) if isinstance(cell, str) else cell for cell in changed[name]
             ]

@@ -5,6 +5,9 @@ the limit in words.
 
 from __future__ import annotations
 
+import errno
+import os
+import stat
 import unicodedata
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
@@ -44,6 +47,9 @@ of files (assumption).
 """
 
 
+OPEN_FLAGS = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
+"""How a file is opened that may turn out to be a pipe, which is then not waited for."""
+
 Record = TypeVar("Record", bound=Sequence)
 
 
@@ -70,14 +76,22 @@ def bounded(records: Iterable[Record]) -> Iterator[Record]:
 
 
 def content_of(path: Path) -> bytes:
-    """The bytes of a file. Raises TooLarge, or OSError where it can't be read."""
-    size = path.stat().st_size
-    if size > LARGEST_FILE:
-        raise TooLarge(
-            f"a file of {size / MEGABYTE:,.0f} MB\nat most {LARGEST_FILE / MEGABYTE:,.0f} MB"
-        )
-    with path.open("rb") as stream:  # some files of an operating system have no size and no end
+    """The bytes of a file. Raises TooLarge, or OSError where it can't be read or is none: a pipe
+    would be waited for, and a device may never end.
+    """
+    with open(os.open(path, OPEN_FLAGS), "rb") as stream:
+        status = os.fstat(stream.fileno())
+        if not stat.S_ISREG(status.st_mode):
+            raise OSError(errno.EINVAL, "not a file")
+        if status.st_size > LARGEST_FILE:
+            raise TooLarge(
+                f"a file of {status.st_size / MEGABYTE:,.0f} MB\nat most"
+                f" {LARGEST_FILE / MEGABYTE:,.0f} MB"
+            )
         content = stream.read(LARGEST_FILE + 1)
+    if content is None:  # a file of the operating system that has nothing to say now
+        raise OSError(errno.EAGAIN, os.strerror(errno.EAGAIN))
+    # some files of an operating system have no size and no end
     if len(content) > LARGEST_FILE:
         raise TooLarge(f"a file without an end\nat most {LARGEST_FILE / MEGABYTE:,.0f} MB")
     return content

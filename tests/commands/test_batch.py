@@ -51,7 +51,7 @@ from standage.commands.run import RunResult
 from standage.errors import StandageError
 from standage.profiles import load_profile, models_folder
 from standage.results.folder import build_result_folder
-from standage.results.folder_swap import cannot_write
+from standage.results.staging import cannot_write
 from standage.simulate.history import SurveyDesign
 from standage.simulate.surveys import small_survey
 from standage.survey.forms import write_template
@@ -498,13 +498,15 @@ def test_what_a_killed_worker_left_half_written_is_cleared_away(quick):
         (out / name).mkdir(parents=True)
     for name in "ab":
         (out / f".{name}.standage" / "draws.npz").write_bytes(b"draws")
+        (out / f".{name}.standage" / "owner.json").write_text("{}")
     clear_half_written(find_surveys(quick, out)[0], done={"a", "c"})
     left = {
         path.relative_to(out).as_posix()
         for path in out.rglob("*")
         if ".standage" in path.as_posix()
     }
-    assert left == {".b.standage", ".b.standage/draws.npz", ".z.standage", ".z.standage/new"}
+    kept = {".b.standage/draws.npz", ".b.standage/owner.json"}
+    assert left == {".b.standage", *kept, ".z.standage", ".z.standage/new"}
 
 
 # workers on this machine
@@ -665,7 +667,10 @@ def test_an_interrupt_keeps_what_is_done_and_the_same_command_goes_on(tiny, sing
     )
     # nothing half-built; the draws of the survey that it was at, where they were done
     assert {path.name for path in tmp_path.rglob(".*")} <= {".slough.standage"}
-    assert {path.name for path in tmp_path.rglob(".slough.standage/*")} <= {"draws.npz"}
+    assert {path.name for path in tmp_path.rglob(".slough.standage/*")} <= {
+        "draws.npz",
+        "owner.json",
+    }
     written = (tmp_path / "north" / "ridge" / "cohorts.csv").stat().st_mtime_ns
     process = batch_process(tiny, tmp_path, "--workers", 2)
     said, progress = process.communicate(timeout=300)

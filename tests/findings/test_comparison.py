@@ -804,7 +804,7 @@ def test_what_is_no_result_is_refused_all_at_once(two_results, tmp_path):
     for told in (
         "given twice",
         "results of one survey",
-        "survey: found no result",
+        "survey: found no folder of results",
         "nowhere: found no such folder",
     ):
         assert told in text

@@ -7,6 +7,7 @@ from __future__ import annotations
 import errno
 import json
 import os
+import re
 import shutil
 import signal
 import subprocess
@@ -18,13 +19,18 @@ from click.testing import CliRunner
 
 import standage.commands.run
 import standage.results.writing
-from standage.commands.batch_surveys import BatchSettings, find_surveys, run_one
+from standage.commands.batch_surveys import BatchSettings, find_surveys, finished
 from standage.commands.cli import BAD_INPUT, CAME_OUT_OTHERWISE, FIT_FAILED, INCOMPLETE, main
 from standage.commands.run import RunResult
 from standage.errors import StandageError
-from standage.results import folder_swap as workplace
-from standage.results.folder import FORMAT, build_result_folder, check_result_folder, read_told
-from standage.results.folder_swap import exchange, work_on, workplace_of
+from standage.results import staging
+from standage.results.folder import (
+    FORMAT,
+    build_result_folder,
+    check_result_folder,
+    read_provenance,
+)
+from standage.results.staging import LISTED, locked_staging, staging_folder
 
 SHORT = ("--draws", 60, "--chains", 2, "--seed", 7)
 needs_kill = pytest.mark.skipif(
@@ -53,12 +59,11 @@ def fill_with(text: str):
     return fill
 
 
-def held(folder: Path) -> str:
+def contents(folder: Path) -> str:
     """Which result the folder is, whole: every file is there, and says the same."""
-    told = read_told(folder)
-    assert {
-        path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file()
-    } == set(told["files"])
+    told = read_provenance(folder)
+    files = {path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file()}
+    assert files - {".DS_Store"} == set(told["files"])
     assert {(folder / name).read_text() for name in ("cohorts.csv", "figures/cohorts.png")} == {
         told["seed"]
     }
@@ -71,13 +76,10 @@ def held(folder: Path) -> str:
 STEP_PROGRAM = """
 import os, signal, sys
 from pathlib import Path
-from standage.results import folder_swap
-from standage.results.folder import build_result_folder
+from standage.results import folder as result_folder
 
 folder, step = Path(sys.argv[1]), [0]
 last = None
-if sys.argv[2] == "two renames":
-    folder_swap.exchange = lambda one, other: False
 
 def fill(new):
     (new / "figures").mkdir()
@@ -86,7 +88,7 @@ def fill(new):
     return {"version": "0.1.0", "seed": "new"}
 
 def count(event, arguments):
-    if last is not None and (event == "open" or event.startswith(("os.", "shutil.", "ctypes."))):
+    if last is not None and (event == "open" or event.startswith(("os.", "shutil."))):
         step[0] += 1
         if step[0] == last:
             os.kill(os.getpid(), signal.SIGKILL)
@@ -98,7 +100,7 @@ for n in range(1, 10_000):
     child = os.fork()
     if not child:
         last = n
-        build_result_folder(folder, fill)
+        result_folder.build_result_folder(folder, fill)
         os._exit(0)
     if os.waitpid(child, 0)[1] == 0:
         print("through", flush=True)
@@ -107,15 +109,14 @@ for n in range(1, 10_000):
 
 
 @needs_kill
-@pytest.mark.parametrize("way", ["exchange", "two renames"])
-def test_a_kill_before_any_step_leaves_one_whole_result_and_the_next_run_no_litter(way, tmp_path):
+def test_a_kill_before_any_step_leaves_one_whole_result_and_the_next_run_no_litter(tmp_path):
     """Every call of the operating system while a result is replaced is a step; the process is
-    killed before each in turn.
+    killed before each in turn. A file that appears beside the result while it is replaced stays.
     """
     folder, program = tmp_path / "site" / "out", tmp_path / "program.py"
     program.write_text(STEP_PROGRAM)
     process = subprocess.Popen(
-        [sys.executable, str(program), str(folder), way],
+        [sys.executable, str(program), str(folder)],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         text=True,
@@ -127,33 +128,29 @@ def test_a_kill_before_any_step_leaves_one_whole_result_and_the_next_run_no_litt
     for line in process.stdout:
         if steps:
             torn += not folder.exists()
-            seen[held(folder)] += 1  # reading finishes what a kill between two renames left
+            seen[contents(folder)] += 1  # reading finishes what a kill between two renames left
         if line == "through\n":
             break
         build_result_folder(folder, fill_with("old"))
-        assert held(folder) == "old" and [path.name for path in folder.parent.iterdir()] == ["out"]
+        assert contents(folder) == "old" and os.listdir(folder.parent) == ["out"]
+        if steps:
+            assert (folder / ".DS_Store").read_text() == f"left before step {steps}"
+        (folder / ".DS_Store").write_text(f"left before step {steps + 1}")
         steps += 1
         process.stdin.write("\n")
         process.stdin.flush()
     process.communicate(timeout=60)
     assert process.returncode == 0 and steps > 25
     assert seen["old"] > 10 and seen["new"] > 3
-    # with an exchange the folder is never away; without, only between the two renames
-    assert torn == 0 if way == "exchange" and exchange_is_here(tmp_path) else torn <= 3
-
-
-def exchange_is_here(folder: Path) -> bool:
-    for name in ("one", "other"):
-        (folder / name).mkdir()
-    return exchange(folder / "one", folder / "other")
+    assert torn <= 3, "away only between the two renames"
 
 
 @needs_kill
 def test_a_lock_ends_with_its_process_and_two_runs_never_share_a_folder(tmp_path):
     pytest.importorskip("fcntl", reason="this system has no locks that end with their process")
     program = (
-        "import sys, time\nfrom standage.results.folder_swap import work_on\nwith"
-        f" work_on({str(tmp_path / 'out')!r}):\n    print('held', flush=True)\n   "
+        "import sys, time\nfrom standage.results.staging import locked_staging\nwith"
+        f" locked_staging({str(tmp_path / 'out')!r}):\n    print('held', flush=True)\n   "
         " time.sleep(600)\n"
     )
     process = subprocess.Popen([sys.executable, "-c", program], stdout=subprocess.PIPE, text=True)
@@ -169,25 +166,95 @@ def test_a_lock_ends_with_its_process_and_two_runs_never_share_a_folder(tmp_path
     assert not (tmp_path / "out").exists()
     process.send_signal(signal.SIGKILL)
     process.communicate()
-    assert workplace_of(
+    assert staging_folder(
         tmp_path / "out"
     ).path.exists()  # what it left, with a lock file that nobody holds
     build_result_folder(tmp_path / "out", fill_with("second"))
-    assert held(tmp_path / "out") == "second" and [path.name for path in tmp_path.iterdir()] == [
-        "out"
-    ]
+    assert contents(tmp_path / "out") == "second" and [
+        path.name for path in tmp_path.iterdir()
+    ] == ["out"]
 
 
 def test_half_of_a_result_is_never_taken_for_one(tmp_path):
     """Killed while the earlier result was being cleared away, and the new one then removed by
     hand.
     """
-    place = workplace_of(tmp_path / "out")
+    place = staging_folder(tmp_path / "out")
     (place.old).mkdir(parents=True)
+    place.owner.write_text("{}")
     (place.old / "cohorts.csv").write_text("half")
-    with work_on(tmp_path / "out"):
+    (place.old / LISTED).write_text(json.dumps({"files": ["cohorts.csv", "pulses.csv"]}))
+    with locked_staging(tmp_path / "out"):
         pass
     assert list(tmp_path.iterdir()) == []
+
+
+# nobody's file is lost
+
+
+def test_files_that_standage_did_not_write_are_never_removed(tmp_path):
+    """Hidden ones too; a folder with nothing but such files is no empty one."""
+    out = tmp_path / "out"
+    out.mkdir()
+    for name in (".env", ".gitkeep", "notes.txt", "figures/.keep"):
+        (out / name).parent.mkdir(exist_ok=True)
+        (out / name).write_text("mine")
+        with pytest.raises(StandageError, match="not an earlier result"):
+            build_result_folder(out, fill_with("new"))
+        assert (out / name).read_text() == "mine"
+        (out / name).unlink()
+    (out / "figures").rmdir()
+    build_result_folder(out, fill_with("old"))
+    for name in (".env", "notes.txt", "figures/.keep"):
+        (out / name).write_text("mine")
+        with pytest.raises(StandageError, match=re.escape(f"{name}, which standage didn't write")):
+            build_result_folder(out, fill_with("new"))
+        assert (out / name).read_text() == "mine"
+        (out / name).unlink()
+
+
+def test_files_that_come_while_a_result_is_replaced_move_into_the_new_one(tmp_path):
+    """Between the last look at the earlier result and its removal."""
+    out = build_result_folder(tmp_path / "out", fill_with("old"))
+    elsewhere = tmp_path / "elsewhere"
+    elsewhere.mkdir()
+    (elsewhere / "cohorts.png").write_text("mine")
+    with locked_staging(out) as work:
+        work.new.mkdir()
+        fill_with("new")(work.new)
+        (out / ".env").write_text("mine")
+        shutil.rmtree(out / "figures")
+        (out / "figures").symlink_to(elsewhere, target_is_directory=True)
+        (work.new / "provenance.json").write_bytes((out / "provenance.json").read_bytes())
+        work.put_in_place()
+    assert (out / ".env").read_text() == "mine"
+    assert (elsewhere / "cohorts.png").read_text() == "mine", "a link is not followed"
+    assert (out / "figures.kept").is_symlink() and not (out / "figures").is_symlink()
+    assert (out / "cohorts.csv").read_text() == "new"
+    assert sorted(os.listdir(tmp_path)) == ["elsewhere", "out"]
+
+
+@pytest.mark.parametrize("kind", ["link", "folder", "file", "link inside"])
+def test_what_stands_in_the_place_of_the_staging_folder_is_left_alone(kind, tmp_path):
+    mine = tmp_path / "mine"
+    (mine / "new").mkdir(parents=True)
+    (mine / "new" / "provenance.json").write_text("{}")
+    staging = tmp_path / ".out.standage"
+    if kind == "link":
+        staging.symlink_to(mine, target_is_directory=True)
+    elif kind == "folder":
+        mine.rename(staging)
+        mine = staging
+    elif kind == "file":
+        staging.write_text("mine")
+    else:
+        staging.mkdir()
+        (staging / "owner.json").write_text("{}")
+        (staging / "new").symlink_to(mine / "new", target_is_directory=True)
+    with pytest.raises(StandageError, match="something that standage didn't make"):
+        build_result_folder(tmp_path / "out", fill_with("new"))
+    assert (mine / "new" / "provenance.json").read_text() == "{}"
+    assert not (tmp_path / "out").exists()
 
 
 # disks
@@ -210,7 +277,7 @@ def test_a_disk_that_cannot_be_written_costs_nothing_that_was_there(
         raise OSError(fault, os.strerror(fault))
 
     with monkeypatch.context() as patched, pytest.raises(StandageError, match=said):
-        patched.setattr(workplace.os, "fsync", full)
+        patched.setattr(staging.os, "fsync", full)
         build_result_folder(folder, fill_with("new"))
 
     def fill(building: Path) -> dict:
@@ -219,7 +286,7 @@ def test_a_disk_that_cannot_be_written_costs_nothing_that_was_there(
 
     with pytest.raises(StandageError, match=said):
         build_result_folder(folder, fill)
-    assert held(folder) == "old" and [path.name for path in tmp_path.iterdir()] == ["out"]
+    assert contents(folder) == "old" and [path.name for path in tmp_path.iterdir()] == ["out"]
 
 
 def test_a_place_that_cannot_be_written_is_told_before_any_sampling(
@@ -231,7 +298,7 @@ def test_a_place_that_cannot_be_written_is_told_before_any_sampling(
     monkeypatch.setattr(
         standage.commands.run, "fit_stands", lambda *_, **__: pytest.fail("sampled")
     )
-    monkeypatch.setattr(workplace.os, "open", read_only)
+    monkeypatch.setattr(Path, "mkdir", read_only)
     said = standage_command("run", tiny_folder, "--out", tmp_path / "far" / "out", code=BAD_INPUT)
     assert "Read-only file system" in said and list(tmp_path.iterdir()) == []
 
@@ -249,7 +316,7 @@ def test_links_to_a_result_stay_links(tmp_path):
     except OSError:
         pytest.skip("this system makes no links")
     build_result_folder(tmp_path / "link", fill_with("new"))
-    assert (tmp_path / "link").is_symlink() and held(tmp_path / "disk" / "out") == "new"
+    assert (tmp_path / "link").is_symlink() and contents(tmp_path / "disk" / "out") == "new"
     assert sorted(path.name for path in tmp_path.iterdir()) == ["disk", "link"]
 
 
@@ -267,7 +334,7 @@ def fault_then_mended(tiny_folder, tmp_path_factory):
         patched.setattr(standage.commands.run, "report_writer", lambda *_, **__: broken_report)
         first = standage_command("run", tiny_folder, "--out", out, *SHORT, code=FIT_FAILED)
     kept = {path.name: path.read_bytes() for path in out.iterdir() if path.is_file()}
-    litter = sorted(path.name for path in workplace_of(out).path.iterdir())
+    litter = sorted(path.name for path in staging_folder(out).path.iterdir())
     with pytest.MonkeyPatch.context() as patched:
         patched.setattr("standage.stand.fit.sample", lambda *_, **__: pytest.fail("sampled again"))
         second = standage_command("run", tiny_folder, "--out", out, *SHORT, code=FIT_FAILED)
@@ -295,7 +362,7 @@ def test_pictures_that_fail_cost_neither_tables_nor_draws(fault_then_mended):
     assert (
         b"ZeroDivisionError" in kept["not_made.txt"] and b"test_faults.py" in kept["not_made.txt"]
     )
-    assert litter == ["draws.npz"]
+    assert litter == ["draws.npz", "owner.json"]
 
 
 def test_the_next_run_takes_the_draws_up_and_writes_the_same_tables(fault_then_mended):
@@ -306,7 +373,7 @@ def test_the_next_run_takes_the_draws_up_and_writes_the_same_tables(fault_then_m
     assert (
         (out / "report.html").is_file()
         and not (out / "not_made.txt").exists()
-        and "not_made" not in read_told(out)
+        and "not_made" not in read_provenance(out)
     )
     assert [path.name for path in out.parent.iterdir()] == ["out"]
 
@@ -343,7 +410,7 @@ def with_draws(fault_then_mended, tiny_folder, tmp_path, monkeypatch):
         patched.setattr(standage.commands.run, "write_results", interrupted)
         said = standage_command("run", survey, "--out", out, *SHORT, code=130)
     assert "stopped; nothing was written. The draws are kept" in said and not out.exists()
-    assert [path.name for path in workplace_of(out).path.iterdir()] == ["draws.npz"]
+    assert sorted(os.listdir(staging_folder(out).path)) == ["draws.npz", "owner.json"]
     monkeypatch.setattr("standage.stand.fit.sample", sampled)
     return survey, out
 
@@ -380,7 +447,7 @@ def test_a_full_disk_after_sampling_keeps_the_draws(with_draws, monkeypatch):
         patched.setattr(standage.results.writing, "write_table", full)
         said = standage_command("run", survey, "--out", out, *SHORT, code=BAD_INPUT)
     assert "no room left" in said and "draws are kept" in said and not out.exists()
-    draws = workplace_of(out).draws
+    draws = staging_folder(out).draws
     draws.write_bytes(
         draws.read_bytes()[:5000]
     )  # and a file of draws that was cut off is no file of draws
@@ -404,7 +471,7 @@ def test_a_survey_changed_while_it_ran_is_told_of(with_draws, monkeypatch):
         f"Changed while this ran: {', '.join([*there, 'trees.csv'])}" in said
         and "run it again" in said
     )
-    assert read_told(out)["changed_while_running"] == [*there, "trees.csv"]
+    assert read_provenance(out)["changed_while_running"] == [*there, "trees.csv"]
 
 
 def test_a_second_run_into_a_folder_is_refused_in_words(tiny_folder, tmp_path, monkeypatch):
@@ -412,7 +479,7 @@ def test_a_second_run_into_a_folder_is_refused_in_words(tiny_folder, tmp_path, m
     monkeypatch.setattr(
         standage.commands.run, "fit_stands", lambda *_, **__: pytest.fail("sampled")
     )
-    with work_on(tmp_path / "out"):
+    with locked_staging(tmp_path / "out"):
         said = standage_command(
             "run", tiny_folder, "--out", tmp_path / "out", *SHORT, code=BAD_INPUT
         )
@@ -448,7 +515,7 @@ def test_a_run_repeated_gives_the_same_tables_and_a_table_that_was_touched_is_to
     tables = len(list(edited.glob("*.csv")))
     assert f"1 of {tables} tables came out otherwise" in said
     assert f"cohorts.csv: 1 cell; first in row 3, column first_year: 1066, now {cells[2]}" in said
-    assert read_told(tmp_path / "new")["options"] == read_told(edited)["options"]
+    assert read_provenance(tmp_path / "new")["options"] == read_provenance(edited)["options"]
     # and against the result as it was written, all tables are the same
     for path in fault_then_mended[0].glob("*.csv"):
         assert path.read_bytes() == (tmp_path / "new" / path.name).read_bytes(), path.name
@@ -465,7 +532,7 @@ def test_what_keeps_a_run_from_being_repeated_is_named_all_at_once(
     survey = shutil.copytree(tiny_folder, tmp_path / "survey")
     (survey / "plots.csv").unlink()
     (survey / "cores.csv").write_text((survey / "cores.csv").read_text() + "\n")
-    told = read_told(result)
+    told = read_provenance(result)
     profiles = [told["profiles"][0] | {"sha256": "0" * 64}]
     rewrite(
         result,
@@ -495,7 +562,7 @@ def test_a_repeated_run_takes_its_options_from_the_result_and_never_replaces_it(
     assert "would be lost" in standage_command("run", "--again", out, "--out", out, code=BAD_INPUT)
     assert "needed" in standage_command("run", "survey", code=2)
     result = shutil.copytree(out, tmp_path / "out")
-    rewrite(result, options=read_told(out)["options"] | {"colour": "green"})
+    rewrite(result, options=read_provenance(out)["options"] | {"colour": "green"})
     assert "option 'colour'" in standage_command("run", "--again", result, code=BAD_INPUT)
     rewrite(result, options=None)
     assert "doesn't say how it was made" in standage_command(
@@ -506,17 +573,8 @@ def test_a_repeated_run_takes_its_options_from_the_result_and_never_replaces_it(
 # results of other versions
 
 
-@pytest.mark.parametrize(
-    ("number", "words"),
-    [
-        (None, "a format without a number"),
-        (0, "in format 0"),
-        (FORMAT + 1, f"in the newer format {FORMAT + 1}"),
-    ],
-)
-def test_a_result_of_another_format_is_refused_by_name(
-    number, words, tiny_folder, tmp_path, monkeypatch
-):
+@pytest.mark.parametrize("number", [None, 0, FORMAT + 1])
+def test_a_result_of_another_format_is_refused_by_name(number, tiny_folder, tmp_path):
     folder = build_result_folder(tmp_path / "out" / "survey", fill_with("other"))
     rewrite(folder, format=number, version="7.8.9")
     for command in (
@@ -525,22 +583,8 @@ def test_a_result_of_another_format_is_refused_by_name(
         ("run", "--again", folder),
     ):
         said = standage_command(*command, code=BAD_INPUT)
-        assert (
-            f"{folder} was written by standage 7.8.9, " in said
-            and words in said
-            and f"reads format {FORMAT}" in said
-        ), command
-    # a run may replace an older result, as any earlier one; one that only a later version knows it
-    # leaves alone
-    monkeypatch.setattr(standage.commands.run, "fit_stands", interrupted)
-    newer = number is not None and number > FORMAT
-    said = standage_command("run", tiny_folder, "--out", folder, code=BAD_INPUT if newer else 130)
-    assert ("Nothing was written" in said) is newer
+        assert f"{folder} was written by standage 7.8.9 in another format" in said, command
     surveys, _ = find_surveys(tiny_folder, folder.parent)
-    from standage.commands.batch_surveys import finished, replaced
-
-    assert finished(surveys[0], BatchSettings()) is None and words in replaced(surveys[0])
-    if newer:
-        outcome = run_one(surveys[0], BatchSettings())
-        assert outcome.state == "bad input" and "7.8.9" in outcome.message
-    assert (folder / "cohorts.csv").read_text() == "other"
+    assert finished(surveys[0], BatchSettings()) is None
+    build_result_folder(folder, fill_with("new"))
+    assert contents(folder) == "new"

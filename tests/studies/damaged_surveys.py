@@ -39,8 +39,8 @@ from studies.damages import BOOK, BOOK_DAMAGES, CSV_DAMAGES, HARMLESS, Files, va
 from studies.runner import default_folder, finished_rows, run_study
 
 from standage.errors import StandageError, SurveyError
-from standage.results.folder import MARK
-from standage.survey.formula_escapes import as_it_was
+from standage.results.records import PROVENANCE_FILE
+from standage.survey.formula_escapes import unescape
 from standage.survey.reading import read_survey
 from standage.survey.schema import TABLES, Table
 from standage.survey.survey import Survey
@@ -297,7 +297,7 @@ def _same(kind: str, read: object, written: str) -> bool:
     """Whether a cell was read as it is written: an apostrophe before a formula is the package's
     own, midnight the spreadsheet's.
     """
-    written = as_it_was(written)
+    written = unescape(written)
     if kind in ("number", "whole"):
         return math.isfinite(read) and float(written) == read
     if kind == "date":
@@ -546,7 +546,9 @@ def check_results(out: Path) -> None:
     """All files that the result says it has, JSON without gaps, and numbers wherever there are
     numbers.
     """
-    told = json.loads((out / MARK).read_text(encoding="utf-8"), parse_constant=_no_constant)
+    told = json.loads(
+        (out / PROVENANCE_FILE).read_text(encoding="utf-8"), parse_constant=_no_constant
+    )
     for file in told["files"]:
         hold((out / file).is_file() and (out / file).stat().st_size, f"{file} is missing or empty")
     json.loads((out / "verdict.json").read_text(encoding="utf-8"), parse_constant=_no_constant)

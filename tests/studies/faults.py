@@ -36,8 +36,8 @@ from pathlib import Path
 from runner import default_folder
 
 from standage.commands.cli import main
-from standage.results.folder import read_told
-from standage.results.folder_swap import workplace_of
+from standage.results.folder import read_provenance
+from standage.results.staging import staging_folder
 from standage.simulate.history import SurveyDesign
 from standage.simulate.surveys import small_survey
 
@@ -127,7 +127,7 @@ def whole(out: Path, known: dict[int, dict[str, str]]) -> str:
     """
     if not out.exists():
         return "no result"
-    told = read_told(out)
+    told = read_provenance(out)
     there = {path.relative_to(out).as_posix() for path in out.rglob("*") if path.is_file()}
     if there != set(told["files"]):
         return f"TORN: {sorted(there ^ set(told['files']))}"
@@ -153,7 +153,7 @@ def kill_any_time(run: Run, out: Path, takes: float, dice: random.Random) -> str
 
 def kill_before_the_swap(run: Run, out: Path, takes: float, dice: random.Random) -> str:
     """Waits for the last file of the new result, then a moment more."""
-    _until(run, workplace_of(out).new / "provenance.json")
+    _until(run, staging_folder(out).new / "provenance.json")
     time.sleep(dice.uniform(0.0, BEFORE))
     return "before the swap"
 
@@ -219,7 +219,7 @@ def other_faults(place: Path, rows: Path) -> None:
     """
     survey, out = survey_in(place / "other-survey"), place / "other" / "out"
     first = Run(survey, out, 1)
-    _until(first, workplace_of(out).path / "lock")
+    _until(first, staging_folder(out).path / "lock")
     code, said, _ = to_its_end(survey, out, 2)
     first_code, _ = first.end()
     _add(
@@ -234,7 +234,7 @@ def other_faults(place: Path, rows: Path) -> None:
     )
     for name, when in (("Ctrl-C while sampling", "lock"), ("Ctrl-C after sampling", "draws.npz")):
         run = Run(survey, out, 2)
-        _until(run, workplace_of(out).path / when)
+        _until(run, staging_folder(out).path / when)
         run.send(signal.SIGINT)
         code, said = run.end()
         _add(
@@ -243,12 +243,12 @@ def other_faults(place: Path, rows: Path) -> None:
                 "fault": name,
                 "code": code,
                 "said": said,
-                "folder": read_told(out)["seed"],
+                "folder": read_provenance(out)["seed"],
                 "left": litter(out),
             },
         )
     run = Run(survey, out, 1)
-    _until(run, workplace_of(out).path / "lock")  # taken after the survey was read
+    _until(run, staging_folder(out).path / "lock")  # taken after the survey was read
     with (survey / "trees.csv").open("a") as file:
         file.write("\n")
     code, said = run.end()

@@ -30,8 +30,8 @@ from standage.results.workbook import (
     write_results_workbook,
 )
 from standage.results.writing import write_results
-from standage.survey import formula_escapes as harmless_cells
-from standage.survey.formula_escapes import STARTERS, as_it_was, harmless, table_as_it_was
+from standage.survey import formula_escapes
+from standage.survey.formula_escapes import STARTERS, escape_formula, unescape, unescape_table
 from standage.survey.reading import read_survey
 
 NASTY = st.text(
@@ -72,19 +72,19 @@ def is_number(text: str) -> bool:
 
 def test_examples_in_the_module():
     assert (
-        doctest.testmod(harmless_cells).attempted >= 2
-        and doctest.testmod(harmless_cells).failed == 0
+        doctest.testmod(formula_escapes).attempted >= 2
+        and doctest.testmod(formula_escapes).failed == 0
     )
 
 
 @given(ANYTHING)
 def test_no_text_is_taken_for_a_formula_and_every_text_comes_back(text):
-    written = harmless(text)
-    assert as_it_was(written) == text
+    written = escape_formula(text)
+    assert unescape(written) == text
     assert written[0] not in STARTERS or (
         written == text and is_number(text) and text.startswith("-")
     )
-    assert harmless(text) == text or written == "'" + text
+    assert escape_formula(text) == text or written == "'" + text
 
 
 @pytest.mark.parametrize("stand", ["Fern Flat", "Fougère Plate", "羊歯"])
@@ -100,11 +100,11 @@ def test_letters_beyond_ascii_are_marked_for_spreadsheets_and_come_back(tmp_path
 )
 def test_negative_numbers_stay_numbers(number, whole):
     for text in (repr(number), str(whole), f"{number:.6f}"):
-        assert harmless(text) == text and as_it_was(text) == text
+        assert escape_formula(text) == text and unescape(text) == text
 
 
 def test_names_that_only_begin_with_an_apostrophe_stay_as_they_are():
-    assert as_it_was("'t Gooi") == harmless("'t Gooi") == "'t Gooi"
+    assert unescape("'t Gooi") == escape_formula("'t Gooi") == "'t Gooi"
 
 
 # CSV files
@@ -119,7 +119,7 @@ def test_tables_come_back_with_text_and_negative_numbers_as_they_were(tmp_path, 
         written = list(csv.DictReader(stream))
     assert not [row for row in written if row["name"][0] in STARTERS and not is_number(row["name"])]
     assert all(is_number(row["amount"]) and row["whole"] == "-7" for row in written)
-    back = table_as_it_was(
+    back = unescape_table(
         pd.read_csv(tmp_path / "table.csv", dtype={"name": str}, keep_default_na=False)
     )
     assert back["name"].tolist() == table["name"].tolist()
@@ -132,7 +132,7 @@ def test_a_name_from_a_result_is_the_same_name_in_a_survey(tmp_path, name):
 
     def cells(*row: str) -> str:
         stream = io.StringIO()
-        csv.writer(stream, lineterminator="\n").writerow([harmless(cell) for cell in row])
+        csv.writer(stream, lineterminator="\n").writerow([escape_formula(cell) for cell in row])
         return stream.getvalue()
 
     (tmp_path / "stands.csv").write_text(
@@ -150,7 +150,7 @@ def test_a_name_from_a_result_is_the_same_name_in_a_survey(tmp_path, name):
 def test_ages_and_the_table_of_a_batch_are_harmless(tmp_path):
     write_ages(pd.DataFrame({"tree": FORMULAS, "age_median": -1.5}), tmp_path / "ages.csv")
     back = pd.read_csv(tmp_path / "ages.csv", keep_default_na=False)
-    assert table_as_it_was(back)["tree"].tolist() == FORMULAS and (back["age_median"] == -1.5).all()
+    assert unescape_table(back)["tree"].tolist() == FORMULAS and (back["age_median"] == -1.5).all()
     assert all(name[0] not in STARTERS for name in back["tree"])
     names = [name for name in FORMULAS if name.isprintable()]  # they are names of files
     batch = _Summary(tmp_path / "batch", names)
