@@ -105,24 +105,52 @@ def rows_in_words(rows: Sequence[int]) -> str:
     >>> rows_in_words([2, 4, 6, 8, 10, 12])
     'rows 2, 4, 6, 8 and 2 more'
     """
+    runs = _runs(rows)
+    if not runs:
+        return ""
+    more = sum(high - low + 1 for low, high in runs[RUNS_OF_ROWS:])
+    name = "row" if len(runs) == 1 and runs[0][0] == runs[0][1] else "rows"
+    return f"{name} {_written(runs[:RUNS_OF_ROWS])}" + (f" and {more} more" if more else "")
+
+
+def runs_of(rows: Sequence[int]) -> str:
+    """All rows as runs.
+
+    >>> runs_of([9, 2, 3, 4])
+    '2-4, 9'
+    """
+    return _written(_runs(rows))
+
+
+def _runs(rows: Sequence[int]) -> list[list[int]]:
     runs: list[list[int]] = []
     for row in sorted(set(rows)):
         if runs and row == runs[-1][1] + 1:
             runs[-1][1] = row
         else:
             runs.append([row, row])
-    shown = runs[:RUNS_OF_ROWS]
-    written = ", ".join(f"{low}" if low == high else f"{low}-{high}" for low, high in shown)
-    more = sum(high - low + 1 for low, high in runs[RUNS_OF_ROWS:])
-    if not runs:
-        return ""
-    name = "row" if len(runs) == 1 and runs[0][0] == runs[0][1] else "rows"
-    return f"{name} {written}" + (f" and {more} more" if more else "")
+    return runs
+
+
+def _written(runs: Sequence[Sequence[int]]) -> str:
+    return ", ".join(f"{low}" if low == high else f"{low}-{high}" for low, high in runs)
 
 
 def height_of(line: str, width: int = SCREEN_WIDTH) -> int:
     """Lines that a line of text takes on a screen."""
     return max(1, -(-len(line) // width))
+
+
+def fitting(lines: Sequence[str], room: int, width: int = SCREEN_WIDTH) -> int:
+    """How many lines of text fit into `room` lines of the screen, one of which stays free where
+    not all do.
+    """
+    taken = 0
+    for place, line in enumerate(lines):
+        taken += height_of(line, width)
+        if taken + (place < len(lines) - 1) > room:
+            return place
+    return len(lines)
 
 
 def lines_of_causes(
@@ -131,18 +159,14 @@ def lines_of_causes(
     """A line a cause, as many as fit into `room` lines of the screen, and at least one; then how
     many are left.
     """
-    lines: list[str] = []
-    taken = 0
-    for place, cause in enumerate(causes):
-        line = f"  {cause}"
-        last = place == len(causes) - 1
-        if lines and taken + height_of(line, width) + (not last) > room:
-            break
-        lines.append(line)
-        taken += height_of(line, width)
-    left = causes[len(lines) :]
-    if left:
-        number = sum(map(len, left))
-        kinds = "1 more kind" if len(left) == 1 else f"{len(left)} more kinds"
-        lines.append(f"  and {number} of {kinds}: `standage check SURVEY --all` shows every one.")
-    return lines
+    lines = [f"  {cause}" for cause in causes]
+    shown = max(1, fitting(lines, room, width))
+    left = causes[shown:]
+    if not left:
+        return lines
+    kinds = "1 more kind" if len(left) == 1 else f"{len(left)} more kinds"
+    number = sum(map(len, left))
+    return [
+        *lines[:shown],
+        f"  and {number} of {kinds}: `standage check SURVEY --all` shows every one.",
+    ]

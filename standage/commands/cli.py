@@ -211,6 +211,7 @@ def new(folder: str, xlsx: bool) -> None:
 @click.option("--all", "in_full", is_flag=True, help="Every problem on a line of its own.")
 def check(survey: str, profile_folder: str | None, in_full: bool) -> None:
     """Report all problems of a SURVEY (folder of CSV, or .xlsx) at once, and what was read."""
+    from standage.commands.check_text import check_text, screen_width
     from standage.errors import SurveyError
 
     try:
@@ -220,8 +221,10 @@ def check(survey: str, profile_folder: str | None, in_full: bool) -> None:
             raise
         click.echo(refused.in_full(), err=True)
         sys.exit(BAD_INPUT)
-    click.echo(str(read))
-    click.echo("No problems found.")
+    from standage.evidence.account import account
+
+    told = account(read, profile_folder=profile_folder)
+    click.echo(check_text(read, told, in_full=in_full, width=screen_width()))
 
 
 @main.command()

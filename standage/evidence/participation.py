@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from standage.evidence.agreement import last_years_in_common
 from standage.evidence.core import CoreReadings, core_table, readings_of
 from standage.profiles import Profile, load_profile, profile_keys
+from standage.survey.accounted import ALONE, IN_HISTORY, LEFT_OUT, TALLIED
 
 if TYPE_CHECKING:
     from standage.survey.survey import Survey
@@ -28,12 +29,6 @@ FEWEST_STEMS = 8
 YEARS_BEFORE_OLDEST_RING = 80
 SHORTEST_AXIS = 200
 
-IN_HISTORY, ALONE, TALLIED, LEFT_OUT = "in the history", "dated alone", "tallied", "left out"
-PARTS = (IN_HISTORY, ALONE, TALLIED, LEFT_OUT)
-"""What becomes of a stem or core: it is evidence of its stand's history; it is dated by itself; its
-species has no profile; or nothing is made of it.
-"""
-
 GROUP = ["stand", "species"]
 
 AT_ODDS = "its cores contradict each other"
@@ -45,8 +40,9 @@ class Participation:
     """What becomes of each stem and core of a survey.
 
     stems: a row a tree, in the order of trees.csv: `tree`, `stand`, `species`, `natural` (live, not
-    planted and, where its stand has plots, inside one), `part` (one of `PARTS`), `reason` (of those
-    left out or tallied), `set_aside` (why no core of it is used though one can be read; "" else).
+    planted and, where its stand has plots, inside one), `part` (see `standage.survey.accounted`),
+    `reason` (of those left out or tallied), `set_aside` (why no core of it is used though one can
+    be read; "" else).
     cores: a row a core, in the order of cores.csv: `core`, `tree`, `part`, `reason`. groups: a row
     for a species of a stand that has a profile, by (`stand`, `species`): `natural` stems, `cores`
     readable, `modelled`, `at_coring_height` (no height is recorded), `commonest_height_cm` of cores

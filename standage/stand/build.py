@@ -22,7 +22,6 @@ from standage.evidence.participation import (
     AT_ODDS,
     BEFORE_AXIS,
     FEWEST_STEMS,
-    IN_HISTORY,
     Participation,
     participation,
     profiles_of,
@@ -42,6 +41,7 @@ from standage.stand.data import (
     UnitData,
 )
 from standage.stand.openings import OFF, RELEASE_PRIORS, openness
+from standage.survey.accounted import IN_HISTORY
 from standage.survey.survey import Survey
 
 CLASS_WIDTHS_CM = (

@@ -97,8 +97,8 @@ def _range(values: pd.Series, what: str) -> str:
     )
 
 
-def summary_card(survey: Survey, numbers: dict) -> str:
-    """The card: one line a subject, then the notes."""
+def summary_card(survey: Survey, numbers: dict, *, notes: bool = True) -> str:
+    """The card: one line a subject, then the notes unless they are shown elsewhere."""
     stems = ", ".join(
         f"{counts['in_plots'] + counts['outside']} {status} ({counts['in_plots']} in plots,"
         f" {counts['outside']} outside)"
@@ -140,6 +140,6 @@ def summary_card(survey: Survey, numbers: dict) -> str:
             f" (width 0); from {', '.join(files[:5])}"
             + (f" and {len(files) - 5} more files" if len(files) > 5 else "")
         )
-    return "\n".join(
-        plainly(line, LONGEST_LINE) for line in lines + [f"  note: {note}" for note in survey.notes]
-    )
+    if notes:
+        lines += [f"  note: {note}" for note in survey.notes]
+    return "\n".join(plainly(line, LONGEST_LINE) for line in lines)

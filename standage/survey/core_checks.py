@@ -16,10 +16,28 @@ NARROWEST_MEAN_RING_MM = 0.1
 practice, no source).
 """
 
+BREAST_HEIGHT_CM = 137.0
+SWELLING_CM = 30.0
+"""A stem may be so much thicker at the ground than at breast height, and at a core in between in
+proportion: many stems of a juniper share one butt, and a sapling of no diameter at breast height
+has one at the ground. [cm] Assumption, generous.
+"""
+
 COUNT_TOLERANCE_SHARE = 0.1
 """Crossdating finds rings that a count misses or doubles: years and rings of a crossdated core may
 differ by this share (assumption).
 """
+
+
+def widest_at_core(cores: pd.DataFrame, dbh_cm: pd.Series) -> pd.Series:
+    """How thick a stem can be where the core was taken: as measured there, else by its diameter at
+    breast height; NaN where neither is known. [cm]
+
+    cores: `diameter_at_core_cm` and `height_cm`, where a blank may be the ground.
+    """
+    below = 1.0 - cores["height_cm"].fillna(0.0) / BREAST_HEIGHT_CM
+    by_dbh = dbh_cm + SWELLING_CM * below.clip(lower=0.0)
+    return cores["diameter_at_core_cm"].fillna(by_dbh)
 
 
 def check_cores(

@@ -15,6 +15,7 @@ What can be read in two ways is not read: it becomes a `Problem` with the line.
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -64,12 +65,21 @@ class DecadalSeries:
 
 @dataclass(frozen=True, eq=False)
 class DecadalFile:
-    """What a file holds. Series with a problem are not among `series`."""
+    """What a file holds. of_file: problems of the file as a whole. spoilt: problems of single
+    series, by name; these are not among `series`.
+    """
 
     file: str
     series: tuple[DecadalSeries, ...]
-    problems: tuple[Problem, ...]
+    of_file: tuple[Problem, ...]
+    spoilt: Mapping[str, tuple[Problem, ...]]
     notes: tuple[str, ...]
+
+    @property
+    def problems(self) -> tuple[Problem, ...]:
+        """All of them, in order of lines."""
+        everything = [*self.of_file, *(one for each in self.spoilt.values() for one in each)]
+        return tuple(sorted(everything, key=lambda problem: problem.row or 0))
 
 
 @dataclass(frozen=True)
@@ -89,16 +99,29 @@ class _Row:
 class _Reading:
     file: str
     problems: list[Problem] = field(default_factory=list)
+    of_series: dict[str, list[Problem]] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
     passed_over: list[str] = field(default_factory=list)
     spoilt: set[str] = field(default_factory=set)
     not_in_columns: list[int] = field(default_factory=list)
 
     def problem(
-        self, line: int | None, found: str, expected: str, what_to_do: str, text: str = ""
+        self,
+        line: int | None,
+        found: str,
+        expected: str,
+        what_to_do: str,
+        text: str = "",
+        *,
+        series: str | None = None,
     ) -> None:
+        """series: the one that the problem spoils; None for the file as a whole."""
         quoted = f" in the line '{text.rstrip()[:90]}'" if text else ""
-        self.problems.append(Problem(self.file, line, None, found + quoted, expected, what_to_do))
+        problem = Problem(self.file, line, None, found + quoted, expected, what_to_do)
+        if series:
+            self.of_series.setdefault(series, []).append(problem)
+        else:
+            self.problems.append(problem)
 
 
 def read_decadal(file: str, content: bytes) -> DecadalFile:
@@ -124,7 +147,7 @@ def read_decadal(file: str, content: bytes) -> DecadalFile:
         for name, each in parts.items()
         if name not in reading.spoilt and (joined := _in_order(name, each, reading)) is not None
     ]
-    if text is not None and not blocks and not reading.problems:
+    if text is not None and not blocks and not reading.problems and not reading.of_series:
         reading.problem(
             None,
             "no line of ring widths",
@@ -144,7 +167,8 @@ def read_decadal(file: str, content: bytes) -> DecadalFile:
         reading.notes.append(
             f"{file}: passed over, as no ring widths: {', '.join(reading.passed_over[:3])}{more}"
         )
-    return DecadalFile(file, tuple(series), tuple(reading.problems), tuple(reading.notes))
+    spoilt = {name: tuple(problems) for name, problems in reading.of_series.items()}
+    return DecadalFile(file, tuple(series), tuple(reading.problems), spoilt, tuple(reading.notes))
 
 
 def _text(content: bytes, reading: _Reading) -> str | None:
@@ -216,6 +240,7 @@ def _row_in_columns(line: int, text: str, reading: _Reading) -> _Row | None:
             "a name that does not end in '-'",
             "Take the '-' out of the name.",
             text,
+            series=name,
         )
         return _Row(line, name, year, (), text)
     if not _IN_COLUMNS.fullmatch(body) or len(body) % VALUE_COLUMNS:
@@ -233,6 +258,7 @@ def _row_in_columns(line: int, text: str, reading: _Reading) -> _Row | None:
             "ten widths at most, then nothing or an end mark",
             "Take out what follows column 72, or correct the columns of the line.",
             text,
+            series=name,
         )
         return _Row(line, name, year, (), text)
     elif beyond:
@@ -317,6 +343,7 @@ def _counted(
             f"{room} at most, to the end of the decade",
             "Correct the year or the widths; each decade has its own line.",
             text,
+            series=name,
         )
         return _Row(line, name, year, (), text)
     return _Row(line, name, year, values, text)
@@ -337,6 +364,7 @@ def _not_widths(line: int, text: str, rows: list[_Row], reading: _Reading) -> No
             f"a year from {EARLIEST_YEAR} to {LATEST_YEAR} in columns 9-12",
             "Correct the year or the columns of the line.",
             text,
+            series=rows[-1].name if inside else None,
         )
         reading.spoilt.add(rows[-1].name if inside else "")
     elif inside or (numbers >= 2 and not words):
@@ -346,6 +374,7 @@ def _not_widths(line: int, text: str, rows: list[_Row], reading: _Reading) -> No
             "the name in columns 1-8, the year in columns 9-12, widths of six columns each",
             "Correct the line; widths are whole hundredths or thousandths of a millimetre.",
             text,
+            series=rows[-1].name if inside else None,
         )
         reading.spoilt.add(rows[-1].name if inside else "")
     elif rows:
@@ -379,6 +408,7 @@ def _parts(block: list[_Row], reading: _Reading) -> list[MeasuredPart] | None:
             "one reading of the line only",
             what_to_do,
             row.text,
+            series=name,
         )
 
     for place, row in enumerate(block):
@@ -398,6 +428,7 @@ def _parts(block: list[_Row], reading: _Reading) -> list[MeasuredPart] | None:
                 "Add what is missing (0 = absent ring), or close the part before with its end"
                 " mark.",
                 row.text,
+                series=name,
             )
             return None
         after = block[place + 1] if place + 1 < len(block) else None
@@ -458,6 +489,7 @@ def _parts(block: list[_Row], reading: _Reading) -> list[MeasuredPart] | None:
             "999 (hundredths of a mm) or -9999 (thousandths) after the last ring",
             "Add the end mark.",
             block[-1].text,
+            series=name,
         )
         return None
     return parts if _narrow_enough(block, parts, reading) else None
@@ -481,6 +513,7 @@ def _narrow_enough(block: list[_Row], parts: list[MeasuredPart], reading: _Readi
                 f"a width from 0 to {WIDEST_RING_MM:g} mm",
                 "Correct the width, or the end mark that gives the unit (999 = 0.01 mm, -9999 ="
                 " 0.001 mm).",
+                series=block[0].name,
             )
             return False
     return True
@@ -509,6 +542,7 @@ def _in_order(
                 " other widths",
                 "one width a year under one name",
                 "Give each core its own name, or delete one of the two.",
+                series=name,
             )
             return None
     return tuple(kept)

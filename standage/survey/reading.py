@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from standage.errors import TOLD_OF_A_COLUMN, Problem, SurveyError
+from standage.grammar import counted
 from standage.survey.cells import typed_table
 from standage.survey.core_checks import check_cores
 from standage.survey.files import WrittenSurvey, read_written
@@ -36,9 +37,11 @@ profile.
 
 TREES_NAMED = 5
 """In a note; more would fill the screen."""
+SPECIES_NAMED = 10
+"""Without a profile, in the note about them."""
 SPECIES_COMPARED = 500
-"""Species without a profile that are compared with those that have one, and named each (assumption:
-more than any flora of pines).
+"""Species without a profile that are compared with those that have one (assumption: more than any
+flora of pines).
 """
 
 
@@ -77,7 +80,7 @@ def read_survey(path: str | PathLike, *, known_species: Sequence[str] | None = N
     }
     for each in TABLES:
         check_references(each, frames, files, unheld, problems)
-    frames["ring_widths"], series = gather_ring_widths(
+    frames["ring_widths"], series, unused_series = gather_ring_widths(
         frames, files, written.rings, problems, notes, cores_readable="cores" not in unheld
     )
     fill_core_years(frames, series, notes)
@@ -98,6 +101,7 @@ def read_survey(path: str | PathLike, *, known_species: Sequence[str] | None = N
                 key=lambda problem: (order.get(problem.file, -1), problem.row or 0),
             )
         )
+    _take_low_stems(frames["trees"], notes)
     main = _main_species(frames["trees"], keys)
     for name in ("counts", "sections"):
         frames[name]["species"] = (
@@ -120,6 +124,7 @@ def read_survey(path: str | PathLike, *, known_species: Sequence[str] | None = N
         main_species=main,
         known_species=keys,
         readings=tuple(dict.fromkeys(written.readings)),
+        unused_series=unused_series,
         **frames,
     )
 
@@ -239,17 +244,26 @@ def _check_species(
     without_profile = trees.loc[
         ~trees["species"].isin(keys) & (trees["species"] != ""), "species"
     ].value_counts()
-    if len(without_profile) > SPECIES_COMPARED:
-        notes.append(
-            f"{without_profile.sum()} stems of {len(without_profile)} species without a profile:"
-            " tallied and left out"
+    if len(without_profile):
+        named = ", ".join(
+            f"{number} {species}" for species, number in without_profile.head(SPECIES_NAMED).items()
         )
-    else:
-        for species, number in without_profile.items():
-            notes.append(
-                f"{number} {'stem' if number == 1 else 'stems'} of {species}: no profile of the"
-                " species, tallied and left out"
-            )
+        more = len(without_profile) - SPECIES_NAMED
+        named += f" and {more} more species" if more > 0 else ""
+        stems = counted(int(without_profile.sum()), "stem")
+        notes.append(f"{stems} of species without a profile, tallied only: {named}")
+
+
+def _take_low_stems(trees: pd.DataFrame, notes: list[str]) -> None:
+    """Stems below breast height have no diameter there: blank from here on, in place."""
+    low = trees["dbh_cm"] == 0
+    if low.any():
+        number = int(low.sum())
+        notes.append(
+            f"{number} {'stem is' if number == 1 else 'stems are'} below breast height (dbh_cm 0):"
+            " dated by core only, never by size"
+        )
+        trees["dbh_cm"] = trees["dbh_cm"].where(~low)
 
 
 def _main_species(trees: pd.DataFrame, keys: tuple[str, ...]) -> str:

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from standage.errors import TOLD_OF_A_COLUMN, Problem, StandageError
-from standage.survey.core_checks import NARROWEST_MEAN_RING_MM
+from standage.survey.core_checks import NARROWEST_MEAN_RING_MM, widest_at_core
 from standage.survey.ring_widths import COUNT_TOLERANCE_SHARE, NAMES_LISTED, UNMEASURED_OUTER_YEARS
 from standage.survey.table_checks import looked_up
 from standage.years import growing_seasons
@@ -119,6 +119,7 @@ def _with_core_and_tree(
     table["whole"] = inward & outward & (table["unmeasured"] == 0)
     table["diameter"] = table["diameter_at_core_cm"].fillna(table["dbh_cm"])
     table["radius"] = 5 * table["diameter"]  # mm, over bark
+    table["widest"] = widest_at_core(table, table["dbh_cm"])
     rings = table["measured"] - table["absent"]
     table["mean_mm"] = table["sum_mm"] / rings.where(rings > 0)
     return table
@@ -307,12 +308,13 @@ def _check_wood(table: pd.DataFrame, problems: list[Problem]) -> None:
     )
     radius = table["radius"]
     told = total > LONGEST_OF_CORE * length
+    room = 5 * table["widest"]
     _tell(
-        table,
-        (total > WIDEST_OF_RADIUS * radius) & ~told,
+        table.assign(room=room),
+        (total > WIDEST_OF_RADIUS * room) & ~told,
         problems,
         "core {core}: rings of {sum_mm} mm in all, in a stem of {diameter} cm with a radius of"
-        " {radius} mm",
+        " {room} mm at most at the core",
         "rings that the stem has room for",
         UNIT_ADVICE,
         column="width_mm",
@@ -337,7 +339,7 @@ def _check_wood(table: pd.DataFrame, problems: list[Problem]) -> None:
         & ~told
         & ~thin
     )
-    odd &= ~(total > LONGEST_OF_CORE * length) & ~(total > WIDEST_OF_RADIUS * radius)
+    odd &= ~(total > LONGEST_OF_CORE * length) & ~(total > WIDEST_OF_RADIUS * room)
     _tell(
         table.assign(middle=[f"{mean:.3g}" for mean in table["mean_mm"]]),
         odd,

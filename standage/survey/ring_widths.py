@@ -31,6 +31,9 @@ UNMEASURED_OUTER_YEARS = 2
 core's last ring (assumption).
 """
 
+FEWEST_OF_A_PART = 5
+"""A shorter run of years in ring_widths.csv is taken for a year mistyped (assumption)."""
+
 COUNT_TOLERANCE_SHARE = 0.1
 """As for the cells of cores.csv: rings of a crossdated core may differ from its count by this share
 (assumption).
@@ -88,28 +91,36 @@ def gather_ring_widths(
     notes: list[str],
     *,
     cores_readable: bool,
-) -> tuple[pd.DataFrame, pd.DataFrame]:
+) -> tuple[pd.DataFrame, pd.DataFrame, tuple[str, ...]]:
     """The rings of all cores, years consecutive within a core, and a table of series, one row a
     core.
 
-    frames, files: the survey so far. contents: ring files by name, bytes. Returns (rings, series):
-    rings as `Survey.ring_widths`; series with core, first, last (calendar years, unmeasured years
-    between parts included), span, absent (rings coded 0), unmeasured (years between parts), sum_mm,
-    file, first_row, last_row.
+    frames, files: the survey so far. contents: ring files by name, bytes. Returns (rings, series,
+    unused): rings as `Survey.ring_widths`; unused, series that no core is called after, `FILE:
+    NAME`, of which a mistake is no problem of the survey; series with core, first, last (calendar
+    years, unmeasured years between parts included), span, absent (rings coded 0), unmeasured (years
+    between parts), sum_mm, file, first_row, last_row.
     """
     decadal = [read_decadal(file, content) for file, content in contents.items()]
     for each in decadal:
-        problems.extend(each.problems)
+        problems.extend(each.of_file)
         notes.extend(each.notes)
     csv, csv_file = frames["ring_widths"], files["ring_widths"]
     known = [core for core in frames["cores"]["core"] if core]
-    core_of = _cores_of_series(decadal, known, problems, notes) if cores_readable else {}
+    core_of, unused = (
+        _cores_of_series(decadal, known, problems, notes) if cores_readable else ({}, {})
+    )
+    for each in decadal:
+        for name, of_series in each.spoilt.items():
+            if name not in unused.get(each.file, ()):
+                problems.extend(of_series)
     frame = ring_frame(csv[csv["core"].isin(set(known))], csv_file, decadal, core_of)
     incomplete = set(csv.loc[csv["year"].isna(), "core"])
     frame = _once_a_year(frame, csv_file, problems, notes)
     series = series_table(frame)
     frame = _longest_runs(frame, csv_file, incomplete, problems, notes)
-    return frame[frame["width_mm"].notna()].reset_index(drop=True), series
+    rings = frame[frame["width_mm"].notna()].reset_index(drop=True)
+    return rings, series, tuple(f"{file}: {name}" for file in unused for name in unused[file])
 
 
 def series_table(rings: pd.DataFrame) -> pd.DataFrame:
@@ -137,11 +148,14 @@ def series_table(rings: pd.DataFrame) -> pd.DataFrame:
 
 def _cores_of_series(
     decadal: list[DecadalFile], known: list[str], problems: list[Problem], notes: list[str]
-) -> dict[tuple[str, str], str]:
-    """The core of each series, by (file, name of the series)."""
+) -> tuple[dict[tuple[str, str], str], dict[str, list[str]]]:
+    """The core of each series, by (file, name of the series); and the names of series without one,
+    by file. Series that could not be read are looked for, too; one that may be a core's is not
+    without one.
+    """
     cores = set(known)
     found: dict[tuple[str, str], str] = {}
-    open_series: list[tuple[str, str, int]] = []
+    open_series: list[tuple[str, str, int | None, bool]] = []
     for each in decadal:
         stem = PurePosixPath(each.file).stem
         within: dict[str, list[str]] = {}
@@ -150,33 +164,39 @@ def _cores_of_series(
                 len(stem) : len(stem) + 1
             ] in ("-", "_", " "):
                 within.setdefault(core[len(stem) + 1 :], []).append(core)
-        for series in each.series:
-            ways = [series.name] * (series.name in cores) + within.get(series.name, [])
+        lines: dict[str, int | None] = {
+            series.name: int(series.parts[0].lines[0]) for series in each.series
+        }
+        lines |= {name: of_series[0].row for name, of_series in each.spoilt.items()}
+        for name, line in lines.items():
+            ways = [name] * (name in cores) + within.get(name, [])
             if len(ways) > 1:
                 problems.append(
                     Problem(
                         each.file,
-                        int(series.parts[0].lines[0]),
+                        line,
                         None,
-                        f"series {series.name}, which may be core {' or '.join(ways)}",
+                        f"series {name}, which may be core {' or '.join(ways)}",
                         "one core of that name in cores",
                         "Rename one of the cores.",
                     )
                 )
             elif ways:
-                found[each.file, series.name] = ways[0]
+                found[each.file, name] = ways[0]
             else:
-                open_series.append((each.file, series.name, int(series.parts[0].lines[0])))
+                open_series.append((each.file, name, line, name in each.spoilt))
     taken = set(found.values())
     alike: dict[str, str] = {}
     for core in known:
         if core not in taken:
             alike.setdefault(_likeness(core), core)
     without: dict[str, list[str]] = {}
-    for file, name, line in open_series:
+    for file, name, line, spoilt in open_series:
         near = alike.get(_likeness(name)) or alike.get(
             _likeness(f"{PurePosixPath(file).stem}-{name}")
         )
+        if near is not None and spoilt:
+            continue
         if near is not None:
             problems.append(
                 Problem(
@@ -196,7 +216,7 @@ def _cores_of_series(
             f"{file}: not used, as no core in cores has the name of the series ({len(names)}):"
             f" {_listed(names)}"
         )
-    return found
+    return found, without
 
 
 def _likeness(name: str) -> str:
@@ -278,15 +298,18 @@ def _longest_runs(
     problems: list[Problem],
     notes: list[str],
 ) -> pd.DataFrame:
-    """Years without a gap. In the csv a missing year is a problem; parts of a decadal file were
-    closed on purpose: the longest is used.
+    """Years without a gap: of parts with years between that could not be measured the longest is
+    used, with a note. In the csv a part of few rings is more likely a wrong year: a problem.
     """
     core, year = rings["core"].to_numpy(object), rings["year"].to_numpy(float)
     gaps = np.flatnonzero((core[1:] == core[:-1]) & (np.diff(year) > 1)) + 1
     kept = np.ones(len(rings), dtype=bool)
     for name in dict.fromkeys(core[gaps]):
         begins = [place for place in gaps if core[place] == name]
-        if rings["file"].iat[begins[0]] == csv_file:
+        whole = np.flatnonzero(core == name)
+        bounds = [whole[0], *begins, whole[-1] + 1]
+        short = min(np.diff(bounds)) < FEWEST_OF_A_PART
+        if rings["file"].iat[begins[0]] == csv_file and (short or name in incomplete):
             for place in begins if name not in incomplete else ():
                 problems.append(
                     Problem(
@@ -294,14 +317,13 @@ def _longest_runs(
                         int(rings["row"].iat[place]),
                         "year",
                         f"{year[place]:.0f} after {year[place - 1]:.0f} in core '{name}'",
-                        "every year from the first ring to the last",
-                        "Write the years between too, 0 where the ring is absent; if they could not"
-                        " be measured, keep the longer run of years only.",
+                        "every year from the first ring to the last, or parts of at least"
+                        f" {FEWEST_OF_A_PART} rings with unmeasured years between",
+                        "Correct the year, or write the years between too: 0 where the ring is"
+                        " absent.",
                     )
                 )
             continue
-        whole = np.flatnonzero(core == name)
-        bounds = [whole[0], *begins, whole[-1] + 1]
         start, end = max(
             zip(bounds[:-1], bounds[1:], strict=True), key=lambda run: (run[1] - run[0], run[0])
         )

@@ -213,11 +213,12 @@ TREES = Table(
             required="yes",
             example="longleaf-pine",
         ),
-        _positive(
+        _number(
             "dbh_cm",
             "cm",
+            0,
             WIDEST_DBH_CM,
-            "diameter at breast height (1.37 m), over bark",
+            "diameter at breast height (1.37 m), over bark; 0 = the stem is not that tall",
             required="live stems in plots",
             example="38.4",
         ),

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
+from standage.problems import Problem
 from standage.survey.card import summary_card, summary_counts
 from standage.survey.cells import typed_table
 from standage.survey.readings import Reading
@@ -31,7 +32,9 @@ class Survey:
     sorted by core and year, years consecutive within a core, 0 = absent ring, and `row` is the row
     or line of `file`. notes: what the reader of the results should know. hashes: SHA-256 by file
     name. main_species: the commonest species with a profile. known_species: keys of the profiles it
-    was read with. readings: what was read differently from what was written.
+    was read with. readings: what was read differently from what was written. unused_series: ring
+    series that no core is called after, `FILE: NAME`. warnings: numbers that are hard to believe,
+    used as written.
     """
 
     name: str
@@ -49,6 +52,8 @@ class Survey:
     ring_widths: pd.DataFrame = field(default_factory=_no_ring_widths)
     known_species: tuple[str, ...] | None = None
     readings: tuple[Reading, ...] = ()
+    unused_series: tuple[str, ...] = ()
+    warnings: tuple[Problem, ...] = ()
 
     def survey_season(self, stand: str) -> int:
         """The growing season that had begun last when the stand was surveyed. Raises KeyError for a

@@ -218,6 +218,13 @@ def check_trees(
         " stem was not in it.",
     )
     report_both(
+        live & (trees["plot"] != "") & (trees["dbh_cm"] == 0) & ~(both["lowest"] > 0),
+        "dbh_cm",
+        "0, below breast height, for a live stem in plot '{plot}'",
+        "a stem that has reached breast height",
+        "Count it as emerging in counts; leave plot blank if it is listed because it was cored.",
+    )
+    report_both(
         live & (both["dbh_cm"] < both["lowest"]),
         "dbh_cm",
         "{dbh_cm}, in plot '{plot}' that lists stems from {lowest} cm",

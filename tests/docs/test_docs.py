@@ -396,14 +396,15 @@ def test_every_picture_function_is_on_its_page_with_an_image_that_the_script_dra
 
 
 def test_limits_in_the_documents_are_those_of_the_code():
+    from standage.evidence import participation
     from standage.findings import events_on_record, local_ratio, pulse_limit
     from standage.findings.attribution import NEEDED_FACTOR, NEEDED_SHARE, NO_EVENT_PRIOR
     from standage.stand import build, verdict
     from standage.stand.kernel import pieces as kernel_pieces
 
     model, results = (one_line(read(page)) for page in ("docs/the-model.md", "docs/results.md"))
-    assert f"at least {build.FEWEST_STEMS} of its stems" in model
-    assert f"oldest - {build.YEARS_BEFORE_OLDEST_RING}, last - {build.SHORTEST_AXIS}" in model
+    assert f"at least {participation.FEWEST_STEMS} of its stems" in model
+    assert f"oldest - {participation.YEARS_BEFORE_OLDEST_RING}, last - {participation.SHORTEST_AXIS}" in model
     assert build.NEGLIGIBLE_EVIDENCE == 1e-5 and "less than 1e-5 of it" in model
     assert kernel_pieces.NEGLIGIBLE == 1e-11 and "down to 1e-11" in model
     assert (

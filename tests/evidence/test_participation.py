@@ -2,6 +2,8 @@
 it, and cores that can't all be right date nobody.
 """
 
+import functools
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -11,17 +13,10 @@ from hypothesis import strategies as st
 
 from standage.errors import StandageError, SurveyError
 from standage.evidence import date_trees
-from standage.evidence.participation import (
-    ALONE,
-    AT_ODDS,
-    IN_HISTORY,
-    LEFT_OUT,
-    TALLIED,
-    participation,
-    profiles_of,
-)
+from standage.evidence.participation import AT_ODDS, participation, profiles_of
 from standage.simulate.surveys import small_survey
 from standage.stand.build import build_stands
+from standage.survey.accounted import ALONE, IN_HISTORY, LEFT_OUT, TALLIED
 from standage.survey.reading import read_survey
 
 DEMO = "demo/longleaf-survey"
@@ -81,7 +76,7 @@ def test_of_the_demo_the_model_takes_what_is_said():
     }
 
 
-@pytest.fixture(scope="module")
+@functools.cache
 def tables():
     return {
         name: frame.astype(object).where(frame.notna(), None)
@@ -108,17 +103,19 @@ CELLS = {
         "outer_ring": ["lost", "complete", "unknown"],
         "tree": ["first"],
     },
+    "counts": {
+        "species": ["longleaf-pine", "loblolly-pine", "oak", None],
+        "stage": ["germinant", "grass", "emerging", "sapling"],
+        "count": [0, 3],
+    },
 }
 
 
-@settings(
-    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
-@given(data=st.data())
-def test_of_damaged_surveys_the_model_takes_what_is_said(data, tables, tmp_path_factory):
-    changed = {name: frame.copy() for name, frame in tables.items()}
+def damaged(data, folder):
+    """A small survey with cells of trees, cores and counts changed; None where it is refused."""
+    changed = {name: frame.copy() for name, frame in tables().items()}
     for _ in range(data.draw(st.integers(1, 25))):
-        name = data.draw(st.sampled_from(["trees", "trees", "cores"]))
+        name = data.draw(st.sampled_from(["trees", "trees", "cores", "counts"]))
         column = data.draw(st.sampled_from(sorted(CELLS[name])))
         cell = data.draw(st.sampled_from(CELLS[name][column]))
         frame = changed[name]
@@ -126,24 +123,32 @@ def test_of_damaged_surveys_the_model_takes_what_is_said(data, tables, tmp_path_
         if column not in frame:
             frame[column] = None
         if cell == "first":
-            cell = frame["tree"].iat[0]
+            cell = changed["trees"]["tree"].iat[0]
         if cell != "keep":
             frame.loc[frame.index[row], column] = cell
-    survey_folder = tmp_path_factory.mktemp("damaged")
     for name, frame in changed.items():
-        frame.to_csv(survey_folder / f"{name}.csv", index=False)
+        frame.to_csv(folder / f"{name}.csv", index=False)
     try:
-        survey = read_survey(survey_folder)
+        return read_survey(folder)
     except SurveyError:
+        return None
+
+
+@settings(
+    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(data=st.data())
+def test_of_damaged_surveys_the_model_takes_what_is_said(data, tmp_path_factory):
+    survey = damaged(data, tmp_path_factory.mktemp("damaged"))
+    if survey is None:
         return
     try:
         taking_part = held_to_the_model(survey)
     except StandageError:
         return
-    assert len(taking_part.stems) == len(survey.trees) and len(taking_part.cores) == len(
-        survey.cores
-    )
-    assert taking_part.stems.loc[taking_part.stems["part"] == LEFT_OUT, "reason"].ne("").all()
+    stems = taking_part.stems
+    assert len(stems) == len(survey.trees) and len(taking_part.cores) == len(survey.cores)
+    assert stems.loc[stems["part"] == LEFT_OUT, "reason"].ne("").all()
     ages = date_trees(survey).set_index("tree")
     undated = ages[ages["establishment_year_median"].isna()]
     assert undated["left_out_reason"].ne("").all()

@@ -51,8 +51,9 @@ ONE_CELL = [
     ("trees", 0, "species", "Longleaf Pine", "'longleaf-pine'"),
     ("trees", 0, "species", "longleaf-pin", "'longleaf-pine'"),
     ("trees", 0, "dbh_cm", "", "live stem in plot 'p1'"),
-    ("trees", 0, "dbh_cm", "251", "up to 250 cm"),
-    ("trees", 0, "dbh_cm", "-40", "above 0"),
+    ("trees", 0, "dbh_cm", "251", "0 to 250 cm"),
+    ("trees", 0, "dbh_cm", "-40", "0 to 250"),
+    ("trees", 0, "dbh_cm", "0", "at least 5 cm"),
     ("trees", 0, "dbh_cm", "4.9", "at least 5 cm"),
     ("trees", 0, "dbh_cm", "60.1", "at most 60 cm"),
     ("trees", 0, "dbh_cm", "40,5", "40.5"),
@@ -241,6 +242,17 @@ def test_rings_and_death_must_agree(tmp_path):
         ],
     )
     assert "death_year" in str(the_problem(path, "cores.csv", 4, "last_ring_year"))
+
+
+def test_a_stem_below_breast_height_may_be_listed_outside_the_plots_only(tmp_path):
+    low = [("trees", 0, "dbh_cm", "0"), ("trees", 0, "plot", "")]
+    survey = read_survey(write_survey(tmp_path / "outside", changes=low))
+    assert pd.isna(survey.trees["dbh_cm"].iat[0]) and any(
+        "breast height" in n for n in survey.notes
+    )
+    inside = [("trees", 0, "dbh_cm", "0"), ("plots", 0, "min_dbh_cm", "0")]
+    path = write_survey(tmp_path / "inside", changes=inside)
+    assert "in counts" in the_problem(path, "trees.csv", 2, "dbh_cm").what_to_do
 
 
 def test_stumps_and_dead_stems_in_plots_need_no_diameter(tmp_path):

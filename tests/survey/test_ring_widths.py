@@ -772,3 +772,67 @@ def test_250_series_of_200_years_are_read_in_a_second(tmp_path):
         survey.ring_widths["width_mm"].to_numpy().reshape(250, 200), widths / 100
     )
     assert took < 5  # about 0.3 s on a quiet machine
+
+
+# What real archives hold
+
+
+def test_a_mistake_in_a_series_that_no_core_uses_is_no_problem_of_the_survey(tmp_path):
+    """Archived files hold series of other cores, some of them without a ring."""
+    path = survey_folder(
+        tmp_path,
+        cores=CORES + "a,t1,30,1990,,,,,unknown",
+        rings={
+            "x.rwl": [*decadal("a", 1990, [10, 20]), "B       1990   999", "C       1990     5"]
+        },
+    )
+    survey = read_survey(path)
+    assert survey.unused_series == ("rings/x.rwl: B", "rings/x.rwl: C")
+    assert any("not used" in note and "B, C" in note for note in survey.notes)
+    (path / "cores.csv").write_text(CORES + "B,t1,30,1990,,,,,unknown\n")
+    assert [problem.row for problem in problems_of(path)] == [2]
+
+
+def test_years_that_could_not_be_measured_may_be_left_out_of_the_csv_as_of_a_decadal_file(tmp_path):
+    rows = csv_rings("a", 1950, [1.0] * 8) + "\n" + csv_rings("a", 1962, [2.0] * 12, header=False)
+    path = survey_folder(tmp_path, cores=CORES + "a,t1,30,,,,,,unknown", csv=rows)
+    survey = read_survey(path)
+    assert survey.ring_widths["year"].tolist() == list(range(1962, 1974))
+    assert survey.cores["first_ring_year"].item() == 1950
+    assert any("no widths for 1958-1961" in note for note in survey.notes)
+
+
+def test_a_single_ring_apart_in_the_csv_is_a_year_mistyped(tmp_path):
+    rows = csv_rings("a", 1890, [1.0]) + "\n" + csv_rings("a", 1962, [2.0] * 12, header=False)
+    path = survey_folder(tmp_path, cores=CORES + "a,t1,30,,,,,,unknown", csv=rows)
+    (problem,) = problems_of(path)
+    assert "1962 after 1890" in problem.found and "Correct the year" in problem.what_to_do
+
+
+@pytest.mark.parametrize(
+    ("dbh", "height", "millimetres", "accepted"),
+    [
+        (4, 10, 90, True),  # a juniper of several stems from one butt, cored at the ground
+        (2, 50, 60, True),
+        (4, 10, 900, False),  # a unit ten times off
+        (4, 137, 90, False),  # at breast height itself the stem has no room
+        (40, 30, 180, True),
+        (40, 30, 1800, False),
+    ],
+)
+def test_rings_low_on_the_stem_are_not_held_to_its_diameter_at_breast_height(
+    tmp_path, dbh, height, millimetres, accepted
+):
+    path = survey_folder(
+        tmp_path,
+        cores=CORES + f"a,t1,{height},,,,crossdated,,unknown",
+        trees=f"tree,stand,species,dbh_cm\nt1,s,generic-conifer,{dbh}",
+        csv=csv_rings("a", 1921, [millimetres / 100] * 100),
+    )
+    if accepted:
+        assert len(read_survey(path).ring_widths) == 100
+    else:
+        assert any(
+            "in all" in problem.found or "mean ring" in problem.found
+            for problem in problems_of(path)
+        )

@@ -220,7 +220,7 @@ def test_notes_say_what_was_left_out(small):
     for said in (
         "weather.csv",
         "crown_notes",
-        "1 stem of swamp-oak",
+        "tallied only: 1 swamp-oak",
         "without coring height",
         "u2",
     ):

@@ -1,0 +1,102 @@
+"""What `standage check` prints of a survey that can be used: what takes no part first, what was
+read, what looks wrong, and a closing sentence that says whether all is well.
+"""
+
+from __future__ import annotations
+
+import shutil
+from typing import TYPE_CHECKING
+
+from standage.causes import FIRST_SCREEN, SCREEN_WIDTH, causes_of, fitting, height_of
+from standage.grammar import counted
+from standage.problems import plainly
+from standage.survey.card import LONGEST_LINE, summary_card
+from standage.survey.liberties import lines_of_readings
+
+if TYPE_CHECKING:
+    from standage.survey.accounted import Account
+    from standage.survey.survey import Survey
+
+ALL_WELL = "No problems found."
+LEAST_NEEDED = ("attempts", "sections", "events", "counts", "plots", "rings", "sizes")
+"""Lines of the card that give way first: their numbers are in the account, too."""
+
+
+def screen_width() -> int:
+    """Columns of the terminal; `SCREEN_WIDTH` where there is none."""
+    return shutil.get_terminal_size((SCREEN_WIDTH, FIRST_SCREEN)).columns
+
+
+def check_text(
+    survey: Survey, account: Account, *, in_full: bool = False, width: int = SCREEN_WIDTH
+) -> str:
+    """The text for the screen: `FIRST_SCREEN` lines of it, or everything. What doesn't fit is
+    counted.
+    """
+    first = account.in_a_line()
+    card = summary_card(survey, survey.summary_counts(), notes=False).split("\n")
+    closing = closing_lines(survey, account)
+    warnings = [str(each) for each in (survey.warnings if in_full else causes_of(survey.warnings))]
+    readings = lines_of_readings(survey.readings, in_full=in_full)
+    parts = [
+        ("look wrong, used as written", warnings),
+        ("read differently from what was written", readings),
+        ("notes", [plainly(note, LONGEST_LINE) for note in survey.notes]),
+    ]
+    parts = [(title, _indented(lines)) for title, lines in parts if lines]
+    always = [*([first] if first else []), *_indented(str(account).split("\n")), *closing]
+    room = FIRST_SCREEN - _height(always, width) - len(parts)
+    if not in_full:
+        card = _shortened(card, room, width)
+    room -= _height(card, width)
+    shown = [*([first] if first else []), *card, *_indented(str(account).split("\n"))]
+    for title, lines in parts:
+        number = len(lines) if in_full else fitting(lines, max(room, 0), width)
+        left = len(lines) - number
+        of = f" ({left} more: --all)" if number else f" ({left}: --all)"
+        shown += [f"{title}{of if left else ''}:", *lines[:number]]
+        room -= _height(lines[:number], width)
+    return "\n".join([*shown, *closing])
+
+
+def _height(lines: list[str], width: int) -> int:
+    return sum(height_of(line, width) for line in lines)
+
+
+def _shortened(card: list[str], room: int, width: int) -> list[str]:
+    """The card without what else is told, as far as room is lacking."""
+    card = list(card)
+    for subject in LEAST_NEEDED:
+        if _height(card, width) > room:
+            card = [line for line in card if not line.startswith(f"  {subject}")]
+    return card
+
+
+def closing_lines(survey: Survey, account: Account) -> list[str]:
+    """The last words: all well, or what to look at before relying on what comes out."""
+    if account.complete and not survey.warnings:
+        return [ALL_WELL]
+    number = len(survey.warnings)
+    looks = "1 number looks" if number == 1 else f"{number} numbers look"
+    said = [f"No mistakes found, but {looks} wrong." if number else "No mistakes found."]
+    if not account.complete:
+        said.append("What takes no part is in the first line.")
+    lines = [" ".join(said)]
+    if not account.histories:
+        lines.append(
+            "No stand can be given a history, so `standage run` will refuse and say why; `standage"
+            " ages` dates each core by itself."
+        )
+    if account.missing:
+        named = "; ".join(str(each) for each in account.missing[:2])
+        more = len(account.missing) - 2
+        named += f"; and {counted(more, 'more stand')}" if more > 0 else ""
+        lines.append(
+            f"`standage run` will stop, for so much takes no part that the answer would be another:"
+            f" {named}. --accept-left-out goes on."
+        )
+    return lines
+
+
+def _indented(lines: list[str]) -> list[str]:
+    return [f"  {line}" for line in lines]

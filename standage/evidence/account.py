@@ -1,0 +1,228 @@
+"""Everything that a survey lists, accounted for: what is evidence of a stand's history, what is
+dated by itself, what is only tallied, and what is left out and why.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from standage.evidence.participation import (
+    GROUP,
+    Participation,
+    participation,
+    profiles_of,
+    stands_with_plots,
+)
+from standage.profiles import Profile, profile_keys
+from standage.survey.accounted import (
+    IN_HISTORY,
+    LEFT_OUT,
+    MUCH,
+    TALLIED,
+    Account,
+    Missing,
+    Tally,
+    tally,
+)
+
+if TYPE_CHECKING:
+    from standage.survey.survey import Survey
+
+NO_HISTORY = "no history of its stand and species"
+NOT_IN_PLOTS = "no stem of its stand is listed in a plot"
+NO_HEIGHT = "without coring heights plots and counts can't be used"
+KNOWN_FROM = ("records", "tagged")
+"""From what the years of a small stem in the grass stage are truly known."""
+
+
+def account(survey: Survey, *, profile_folder: str | None = None) -> Account:
+    """What becomes of all that a survey lists; what the stand model is built from is the same.
+
+    Raises SurveyError for a profile that can't be used.
+    """
+    profiles, known = profiles_of(survey, profile_folder), profile_keys(profile_folder)
+    taking_part = participation(survey, profiles)
+    stems, cores = taking_part.stems, taking_part.cores
+    counts = counts_taking_part(survey, taking_part, profiles, known)
+    tallies = (
+        tally("stems", stems["part"], stems["reason"]),
+        tally("cores", cores["part"], cores["reason"]),
+        tally("plots", *_plots(survey, taking_part)),
+        tally("stage counts", counts["part"], counts["reason"]),
+        tally("sections", *_sections(survey, taking_part, profiles, known)),
+        tally("events", *_events(survey, taking_part)),
+        _ring_series(survey, cores),
+    )
+    histories = len(taking_part.modelled)
+    missing = _missing(survey, stems, counts) if histories else []
+    return Account(tallies, tuple(missing), histories)
+
+
+def _in_words(conditions, reasons, otherwise=IN_HISTORY) -> tuple[NDArray, NDArray]:
+    """Part and reason of each row: the first condition that holds gives (part, reason)."""
+    part = np.select(conditions, [part for part, _ in reasons], otherwise).astype(object)
+    return part, np.select(conditions, [reason for _, reason in reasons], "").astype(object)
+
+
+def _groups_of(rows: pd.DataFrame, taking_part: Participation) -> pd.DataFrame:
+    """The group of each row by its stand and species: `modelled` and `at_coring_height`, False
+    where there is none.
+    """
+    own = taking_part.groups.reindex(pd.MultiIndex.from_frame(rows[GROUP]))
+    return own[["modelled", "at_coring_height"]].fillna(False).astype(bool)
+
+
+def counts_taking_part(
+    survey: Survey,
+    taking_part: Participation,
+    profiles: dict[str, Profile],
+    known: Sequence[str],
+) -> pd.DataFrame:
+    """A row a row of counts.csv: `stand`, `species`, `count`, `part`, `reason`. profiles: of the
+    species listed as trees. known: all species that have one.
+    """
+    counts = survey.counts
+    stand = counts["plot"].map(survey.plots.set_index("plot")["stand"]).astype(object)
+    rows = counts[["species", "count"]].assign(stand=stand)
+    own = _groups_of(rows, taking_part)
+    without = [key for key, profile in profiles.items() if not profile.has_grass_stage]
+    grass = (counts["stage"] == "grass") & rows["species"].isin(without)
+    rows["part"], rows["reason"] = _in_words(
+        [
+            ~rows["species"].isin(known),
+            ~rows["stand"].isin(stands_with_plots(survey)),
+            ~own["modelled"].to_numpy(dtype=bool),
+            own["at_coring_height"].to_numpy(dtype=bool),
+            grass,
+        ],
+        [
+            (TALLIED, ""),
+            (LEFT_OUT, NOT_IN_PLOTS),
+            (LEFT_OUT, NO_HISTORY),
+            (LEFT_OUT, NO_HEIGHT),
+            (LEFT_OUT, "the species has no grass stage by its profile"),
+        ],
+    )
+    return rows
+
+
+def _plots(survey: Survey, taking_part: Participation) -> tuple[NDArray, NDArray]:
+    groups = taking_part.groups[taking_part.groups["modelled"].to_numpy(dtype=bool)]
+    with_history = groups.index.get_level_values("stand")
+    sized = with_history[~groups["at_coring_height"].to_numpy(dtype=bool)]
+    stand = survey.plots["stand"]
+    return _in_words(
+        [
+            ~stand.isin(stands_with_plots(survey)),
+            ~stand.isin(with_history),
+            ~stand.isin(sized),
+        ],
+        [
+            (LEFT_OUT, NOT_IN_PLOTS),
+            (LEFT_OUT, "no history of its stand"),
+            (LEFT_OUT, NO_HEIGHT),
+        ],
+    )
+
+
+def _sections(
+    survey: Survey,
+    taking_part: Participation,
+    profiles: dict[str, Profile],
+    known: Sequence[str],
+) -> tuple[NDArray, NDArray]:
+    sections = survey.sections
+    rows = sections.assign(species=sections["species"].replace("", survey.main_species))
+    own = _groups_of(rows, taking_part)
+    grass = rows["species"].isin([key for key, each in profiles.items() if each.has_grass_stage])
+    of_grass = (
+        grass
+        & rows["known_from"].isin(KNOWN_FROM)
+        & (
+            rows["grass_years"].notna()
+            | (rows["age_years"].notna() & rows["still_in_grass"].isin(["yes", "no"]))
+        )
+    )
+    of_growth = rows[["height_cm", "rings_at_ground", "rings_at_height"]].notna().all(axis=1)
+    return _in_words(
+        [
+            ~rows["species"].isin(known),
+            ~own["modelled"].to_numpy(dtype=bool),
+            own["at_coring_height"].to_numpy(dtype=bool),
+            ~(of_grass | of_growth),
+        ],
+        [
+            (TALLIED, ""),
+            (LEFT_OUT, NO_HISTORY),
+            (LEFT_OUT, "no coring height is recorded"),
+            (LEFT_OUT, "neither a known grass stage nor rings at two heights"),
+        ],
+    )
+
+
+def _events(survey: Survey, taking_part: Participation) -> tuple[list[str], list[str]]:
+    """An event is held against the dates of the stands it is of, if it came before their survey."""
+    seasons = {
+        stand: survey.survey_season(stand)
+        for stand in dict.fromkeys(taking_part.modelled.get_level_values("stand"))
+    }
+    parts, reasons = [], []
+    for stand, first in zip(survey.events["stand"], survey.events["first_year"], strict=True):
+        of = [season for name, season in seasons.items() if stand in ("", name)]
+        reason = "" if of and first <= max(of) else "after the survey" if of else "no history"
+        parts.append(LEFT_OUT if reason else IN_HISTORY)
+        reasons.append(reason)
+    return parts, reasons
+
+
+def _ring_series(survey: Survey, cores: pd.DataFrame) -> Tally:
+    """A series is what its core is; of what it says about releases, growth decides later."""
+    own = cores.set_index("core").loc[survey.ring_widths["core"].unique()]
+    lost = len(survey.unused_series)
+    return tally(
+        "ring series",
+        [*own["part"], *[LEFT_OUT] * lost],
+        [*("its core: " + own["reason"]), *["no core of its name"] * lost],
+    )
+
+
+def _missing(survey: Survey, stems: pd.DataFrame, counts: pd.DataFrame) -> list[Missing]:
+    """Stands of which `MUCH` of the live stems, of their basal area, or of the counts takes no
+    part, save stems dated by themselves; each once, by what is missed most.
+    """
+    trees = survey.trees
+    live = (trees["status"] == "live").to_numpy(dtype=bool)
+    area = trees["dbh_cm"].fillna(0.0) ** 2
+    found = []
+    for what, rows, amount in (
+        ("live stems", stems[live], np.ones(int(live.sum()))),
+        ("basal area of the live stems", stems[live], area[live].to_numpy(float)),
+        ("rows of counts", counts, np.ones(len(counts))),
+        ("plants counted", counts, counts["count"].to_numpy(float)),
+    ):
+        lost = rows["part"].isin([TALLIED, LEFT_OUT]).to_numpy(dtype=bool)
+        table = pd.DataFrame({"stand": rows["stand"], "all": amount, "lost": amount * lost})
+        for stand, of in table.groupby("stand", sort=False):
+            share = of["lost"].sum() / of["all"].sum() if of["all"].sum() > 0 else 0.0
+            if share >= MUCH:
+                here = lost & (rows["stand"] == stand).to_numpy(dtype=bool)
+                why = tally("", rows["part"][here], rows["reason"][here])
+                words = [why.why()] if why.left_out else []
+                if why.parts[TALLIED]:
+                    words.append(f"{why.parts[TALLIED]} of {_names(rows['species'][here])}")
+                found.append(Missing(str(stand), what, float(share), "; ".join(words)))
+    worst: dict[str, Missing] = {}
+    for each in sorted(found, key=lambda one: -one.share):
+        worst.setdefault(each.stand, each)
+    return [worst[stand] for stand in survey.stands["stand"] if stand in worst]
+
+
+def _names(species: pd.Series) -> str:
+    names = list(dict.fromkeys(species))
+    more = f" and {len(names) - 3} more species" if len(names) > 3 else ""
+    return f"{', '.join(names[:3])}{more} (no profile)"

@@ -1,0 +1,115 @@
+"""What `standage check` prints: all well only where all is; a screen of 25 lines, worst first."""
+
+from dataclasses import replace
+
+import pytest
+from click.testing import CliRunner
+from good_survey import write_survey
+from hopeless_surveys import AGES, cores_of, of, trees_of
+
+from standage.causes import FIRST_SCREEN, height_of
+from standage.commands.check_text import check_text
+from standage.commands.cli import BAD_INPUT, main
+from standage.evidence.account import account
+from standage.problems import Problem
+from standage.survey.reading import read_survey
+from standage.survey.readings import Reading
+
+DEMO = "demo/longleaf-survey"
+
+
+def check(*words) -> str:
+    ran = CliRunner().invoke(main, ["check", *map(str, words)])
+    assert ran.exit_code == 0, ran.output
+    return ran.output.rstrip("\n")
+
+
+def whole(folder):
+    """A survey of which all takes part."""
+    trees = trees_of(AGES[:10])
+    return of(trees=trees, cores=cores_of(trees, AGES[:10], chosen=[2, 6])).write(folder)
+
+
+def test_no_problems_are_said_to_be_found_only_where_all_takes_part(tmp_path):
+    assert check(whole(tmp_path / "whole")).endswith("\nNo problems found.")
+    printed = check(DEMO)
+    assert "No problems found" not in printed
+    assert printed.splitlines()[0].startswith("Not everything takes part. Left out: 7 of 918 stems")
+    assert printed.splitlines()[-1] == "No mistakes found. What takes no part is in the first line."
+
+
+def test_a_stand_of_which_much_is_missing_ends_the_check_with_what_run_will_do(tmp_path):
+    trees = [*trees_of(AGES[:8]), *trees_of(AGES[:6], species="pine", prefix="u")]
+    folder = of(trees=trees, cores=cores_of(trees, AGES[:8], chosen=[2])).write(tmp_path)
+    last = check(folder).splitlines()[-1]
+    assert last.startswith("`standage run` will stop") and "a: 43% of the live stems" in last
+    assert "--accept-left-out" in last
+
+
+@pytest.mark.parametrize("width", [80, 100, 160])
+def test_the_first_screen_of_a_survey_with_much_to_tell_is_25_lines(width):
+    survey = read_survey(DEMO)
+    warnings = [
+        Problem("cores.csv", row, f"column{kind}", f"'{row}'", "less", "Look it up.")
+        for kind in range(30)
+        for row in range(2, 9)
+    ]
+    readings = [
+        Reading("trees.csv", row, f"column{kind}", "NA", "", "no value")
+        for kind in range(30)
+        for row in range(2, 9)
+    ]
+    told = account(survey)
+    survey = replace(survey, warnings=tuple(warnings), readings=tuple(readings))
+    printed = check_text(survey, told, width=width)
+    assert sum(height_of(line, width) for line in printed.splitlines()) <= FIRST_SCREEN
+    assert "look wrong, used as written" in printed and "--all" in printed
+    everything = check_text(survey, told, in_full=True)
+    assert everything.count("Look it up.") == len(warnings)
+    assert everything.count("'NA' read as ''") == 30
+    for note in survey.notes:
+        assert note in everything
+
+
+def test_warnings_keep_the_clean_bill_back(tmp_path):
+    survey = read_survey(whole(tmp_path))
+    told = account(survey)
+    odd = Problem("plots.csv", 2, "area_m2", "0.4", "more", "Look it up.")
+    printed = check_text(replace(survey, warnings=(odd,)), told)
+    assert printed.splitlines()[-1] == "No mistakes found, but 1 number looks wrong."
+    assert str(odd) in printed
+
+
+def test_identical_changes_are_one_line_with_their_rows(tmp_path):
+    survey = read_survey(whole(tmp_path))
+    readings = tuple(
+        Reading("trees.csv", row, "species", "Longleaf", "longleaf-pine", "name of the species")
+        for row in (2, 3, 4, 7)
+    )
+    printed = check_text(replace(survey, readings=readings), account(survey))
+    line = "trees.csv, column species, rows 2-4, 7: 'Longleaf' read as 'longleaf-pine'"
+    assert line in printed and printed.count("Longleaf'") == 1
+
+
+def test_all_shows_each_problem_of_a_survey_that_is_refused(tmp_path):
+    changes = [("trees", place, "dbh_cm", "thick") for place in range(3)]
+    folder = write_survey(tmp_path, changes=changes)
+    folded = CliRunner().invoke(main, ["check", str(folder)])
+    full = CliRunner().invoke(main, ["check", str(folder), "--all"])
+    assert folded.exit_code == full.exit_code == BAD_INPUT
+    assert folded.stderr.count("'thick'") == 1 and "3 times (rows 2-4)" in folded.stderr
+    assert full.stderr.count("'thick'") == 3
+
+
+def test_a_profile_that_ages_refuses_is_refused_by_check(tmp_path):
+    """Only its name was once looked at."""
+    profiles = tmp_path / "profiles"
+    profiles.mkdir()
+    (profiles / "longleaf-pine.toml").write_text('key = "longleaf-pine"\n')
+    survey = whole(tmp_path / "survey")
+    said = []
+    for command in (["check"], ["ages", "--csv", str(tmp_path / "ages.csv")]):
+        ran = CliRunner().invoke(main, [*command, str(survey), "--profiles", str(profiles)])
+        assert ran.exit_code == BAD_INPUT, ran.output
+        said.append(ran.stderr)
+    assert said[0] == said[1] and "longleaf-pine" in said[0]
