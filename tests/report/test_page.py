@@ -182,7 +182,7 @@ def test_the_answer_comes_first_with_when_how_sure_what_preceded_and_what_cannot
         1939,
         1939,
     )
-    assert "It began in 1930, and ended in 1939. Its share of the living stems is between" in answer
+    assert "It began in 1930, and ended in 1939. Its share of the living stems is" in answer
     oldest = findings.units[0].interval("oldest_year")
     assert f"The oldest tree that is dated established {year_words(*oldest)}." in answer
     assert "A recruitment pulse is virtually certain (more than 99 %)" in answer
