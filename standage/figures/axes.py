@@ -9,6 +9,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from textwrap import wrap
 
+import pandas as pd
+from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
@@ -46,7 +48,7 @@ def plain(ax: Axes) -> Axes:
     return ax
 
 
-def unit_title(table) -> str:
+def unit_title(table: pd.DataFrame) -> str:
     """`Stand, species` of a table about one unit."""
     first = table.iloc[0]
     return f"{first['stand']}, {first['species'].replace('-', ' ')}"
@@ -59,7 +61,7 @@ def beside_axis(name: str) -> str:
     return "\n".join(wrap(name, LETTERS_BESIDE, max_lines=2, placeholder="…"))
 
 
-def years_are(table) -> str:
+def years_are(table: pd.DataFrame) -> str:
     """What the years of a table are years of, for an axis label."""
     return (
         "Year of arrival at coring height"
@@ -75,22 +77,25 @@ def chance(probability: float) -> str:
     return "< 1 %" if probability < 0.01 else f"{100 * probability:.0f} %"
 
 
-def explain_below(ax: Axes, notes: Sequence[str], *, handles: Sequence = ()) -> None:
-    """What marks stand for, below the axis and its label, two abreast where there is room. handles:
-    marks shown with their own label.
+def explain_below(
+    ax: Axes, notes: Sequence[str], *, handles: Sequence[Artist] = (), lane: float = 0.0
+) -> None:
+    """What marks stand for, below the axis and its label, two abreast where there is room.
+
+    handles : marks shown with their own label. lane : height of a lane of events between the axis
+        and its numbers. [inches]
     """
-    handles = [*handles, *(Line2D([], [], linestyle="none", label=note) for note in notes)]
-    if not handles:
+    shown = [*handles, *(Line2D([], [], linestyle="none", label=note) for note in notes)]
+    if not shown:
         return
     style = current_style()
-    down = (
-        9 + LINE * style.points(10) + 4 + LINE * style.points(10)
-    ) / 72  # ticks, their numbers, the label [inches]
+    # ticks, their numbers, the label [inches]
+    down = lane + (9 + LINE * style.points(10) + 4 + LINE * style.points(10)) / 72
     below = ax.transAxes + ScaledTranslation(0, -down, ax.figure.dpi_scale_trans)
     wide = ax.get_position().width * ax.figure.bbox.width / ax.figure.dpi >= NARROW
-    lengths = {} if len(handles) > len(notes) else {"handlelength": 0, "handletextpad": 0}
+    lengths = {} if handles else {"handlelength": 0, "handletextpad": 0}
     ax.legend(
-        handles=handles,
+        handles=shown,
         fontsize=style.points(8),
         frameon=False,
         ncols=2 if wide else 1,

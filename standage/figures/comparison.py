@@ -12,10 +12,12 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from standage.figures.axes import drawing_axes, new_figure, plain, unit_title, years_are
+from standage.figures.event_lane import ROW_HEIGHT, draw_events
 from standage.figures.styles import current_style
 from standage.findings.stems import CORING_HEIGHT, SAMPLED
 
 STRIP_HEIGHT = 1.15  # of a stand among others [inches]
+MOST_ROWS = 4  # of events below a strip that the height of the picture reckons with
 LINE_HEIGHT = 0.24  # of a pair of stands [inches]
 MOST_STRIPS = 40  # of one picture; more can't be read on a page
 MOST_PAIRS = 60
@@ -64,7 +66,8 @@ def strips_figure(
     """Every stand as a strip, those of a community together and the youngest last, on one axis and
     scale. None for a single stand.
 
-    events: all on record; each is hatched in the strip of its stand, those without a stand in all.
+    events: all on record; each is drawn below the strip of its stand, those without a stand below
+    all.
     """
     style = current_style()
     order = strip_order(stand_summary)[:MOST_STRIPS]
@@ -78,20 +81,27 @@ def strips_figure(
     worth = shown[shown["share_high"] >= LEAST_SHARE]
     years = (int(worth["first_year"].min()), int(shown["last_year"].max()) + 1)
     top = 100 * float(shown["share_high"].max())
-    figure = new_figure(style.width, style.height_scale * (STRIP_HEIGHT * len(strips) + 1.2))
+    recorded = [
+        None if events is None else events[events["stand"].isin([stand, ""])]
+        for stand, _, _ in order
+    ]
+    lanes = [0 if of_stand is None else min(len(of_stand), MOST_ROWS) for of_stand in recorded]
+    height = STRIP_HEIGHT * len(strips) + ROW_HEIGHT * sum(lanes) + 1.2
+    figure = new_figure(style.width, style.height_scale * height)
     axes = figure.subplots(len(strips), 1, squeeze=False, sharex=True, sharey=True).ravel()
-    for ax, table, (stand, species, community) in zip(axes, strips, order, strict=True):
+    for ax, table, here, (stand, species, community) in zip(
+        axes, strips, recorded, order, strict=True
+    ):
         own = pulses[(pulses["stand"] == stand) & (pulses["species"] == species)]
-        here = None if events is None else events[events["stand"].isin([stand, ""])]
         plot_strip(table, pulses=own, events=here, community=community, years=years, top=top, ax=ax)
     bases = {basis for table in strips for basis in table["basis"].unique()}
     axes[-1].set_xlabel(
         "Year of establishment"
         + (", or of arrival at coring height where that is said" if CORING_HEIGHT in bases else "")
     )
-    hatched = "" if events is None or events.empty else ", events on record hatched"
+    marked = "" if events is None or events.empty else ", events on record below"
     figure.suptitle(
-        f"The stands side by side, pulses shaded{hatched}", x=0.01, ha="left", fontweight="bold"
+        f"The stands side by side, pulses shaded{marked}", x=0.01, ha="left", fontweight="bold"
     )
     figure.supylabel("Share of the stand's stems (%)", fontsize=style.points(9))
     return figure
@@ -126,8 +136,8 @@ def plot_strip(
     """One stand among others: share of its stems by class of years.
 
     cohorts: rows of one unit of the cohort table. pulses: those of the unit. events: those of its
-    stand; the years in which each began are hatched. years, top: ends of the time axis, and highest
-    share [%], that all strips have in common.
+    stand, drawn below the axis. years, top: ends of the time axis, and highest share [%], that all
+    strips have in common.
     """
     style, alone = current_style(), ax is None
     ax = plain(drawing_axes(ax, height=STRIP_HEIGHT + 0.9))
@@ -142,16 +152,6 @@ def plot_strip(
     )
     for pulse in () if pulses is None else pulses.itertuples():
         ax.axvspan(pulse.start_median, pulse.end_median + 1, color=style.pulse, zorder=0)
-    for event in () if events is None else events.itertuples():
-        ax.axvspan(
-            event.first_year,
-            event.last_year + 1,
-            facecolor="none",
-            edgecolor=style.quiet,
-            hatch="////",
-            linewidth=0.6,
-            zorder=0.5,
-        )
     ax.bar(
         first,
         middle,
@@ -171,6 +171,7 @@ def plot_strip(
     ax.errorbar(first + width / 2, middle, fmt="none", **around)
     ax.set_xlim(*(years or (first[0], first[-1] + width[-1])))
     ax.set_ylim(0, 1.05 * max(top or high.max(), 1e-6))
+    draw_events(ax, events)
     row = cohorts.iloc[0]
     about = [community] if community else []
     about += ["among sampled trees"] if row["amounts"] == SAMPLED else []

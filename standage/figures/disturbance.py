@@ -11,7 +11,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
 from standage.figures.axes import drawing_axes, explain_below, plain
-from standage.figures.events import mark_events
+from standage.figures.event_lane import draw_events
 from standage.figures.styles import current_style
 from standage.growth.growth_changes import MODEL
 from standage.growth.release_criteria import criterion_words
@@ -49,44 +49,7 @@ def plot_ring_panel(
     ax = plain(drawing_axes(ax, height=ring_panel_height(len(shown))))
     by_tree = dict(tuple(rings.groupby("tree", sort=False)))
     for row, tree in enumerate(shown):
-        table = by_tree[tree]
-        year, width = table["year"].to_numpy(dtype=float), table["width_mm"].to_numpy(dtype=float)
-        grown = width > 0
-        logs = np.log(np.where(grown, width, np.nan))
-        low, high = np.nanmin(logs), np.nanmax(logs)
-        height = 0.5 if high == low else (logs - low) / (high - low)
-        foot = len(shown) - 1 - row
-        ax.plot(year, foot - 0.1 + 0.6 * height, color=style.observed, linewidth=0.6)
-        ax.plot(
-            year[~grown],
-            np.full((~grown).sum(), foot - 0.1),
-            ".",
-            color=style.observed,
-            markersize=2.5,
-        )
-        release, suppression = (
-            table[name].to_numpy(dtype=float)
-            for name in ("release_probability", "suppression_probability")
-        )
-        up, down = release >= SHOWN_CHANCE, suppression >= SHOWN_CHANCE
-        ax.bar(
-            year[up],
-            0.8 * release[up],
-            bottom=foot - 0.2,
-            width=1.4,
-            color=style.posterior,
-            alpha=0.85,
-            zorder=3,
-        )
-        hatched = {
-            "facecolor": "none",
-            "edgecolor": style.prior,
-            "hatch": "//////",
-            "linewidth": 0.7,
-        }
-        ax.bar(
-            year[down], -0.8 * suppression[down], bottom=foot + 0.6, width=1.4, zorder=3, **hatched
-        )
+        _draw_tree(ax, by_tree[tree], len(shown) - 1 - row)
     ax.set_yticks(np.arange(len(shown)), list(shown)[::-1], fontsize=style.points(6))
     ax.set_ylim(-0.6, len(shown))
     ax.set_xlim(rings["year"].min() - 2, _last_event(events, rings["year"].max()) + 2)
@@ -98,10 +61,10 @@ def plot_ring_panel(
     )
     ax.set_title(str(rings["stand"].iloc[0]), loc="left")
     criterion = str(rings["criterion"].iloc[0])
-    told = "probability" if criterion == MODEL else criterion_words(criterion)
+    measure = "probability" if criterion == MODEL else criterion_words(criterion)
     handles = [
         Line2D([], [], color=style.observed, linewidth=0.8, label="ring width, ratio scale"),
-        Patch(color=style.posterior, label=f"a release began: {told}, upwards"),
+        Patch(color=style.posterior, label=f"a release began: {measure}, upwards"),
         Patch(
             facecolor="none",
             edgecolor=style.prior,
@@ -109,8 +72,46 @@ def plot_ring_panel(
             label="a suppression began: downwards",
         ),
     ]
-    explain_below(ax, mark_events(ax, events, rings["year"].min()), handles=handles)
+    explain_below(ax, [], handles=handles, lane=draw_events(ax, events))
     return ax
+
+
+def _draw_tree(ax: Axes, rings: pd.DataFrame, foot: float) -> None:
+    """One tree's row of the panel: widths on a ratio scale, and the changes of its growth."""
+    style = current_style()
+    year, width = (rings[name].to_numpy(dtype=float) for name in ("year", "width_mm"))
+    grown = width > 0
+    logs = np.log(np.where(grown, width, np.nan))
+    low, high = np.nanmin(logs), np.nanmax(logs)
+    height = np.full(len(logs), 0.5) if high == low else (logs - low) / (high - low)
+    ax.plot(year, foot - 0.1 + 0.6 * height, color=style.observed, linewidth=0.6)
+    absent = year[~grown]
+    ax.plot(absent, np.full(len(absent), foot - 0.1), ".", color=style.observed, markersize=2.5)
+    release, suppression = (
+        rings[name].to_numpy(dtype=float)
+        for name in ("release_probability", "suppression_probability")
+    )
+    up, down = release >= SHOWN_CHANCE, suppression >= SHOWN_CHANCE
+    ax.bar(
+        year[up],
+        0.8 * release[up],
+        bottom=foot - 0.2,
+        width=1.4,
+        color=style.posterior,
+        alpha=0.85,
+        zorder=3,
+    )
+    ax.bar(
+        year[down],
+        -0.8 * suppression[down],
+        bottom=foot + 0.6,
+        width=1.4,
+        zorder=3,
+        facecolor="none",
+        edgecolor=style.prior,
+        hatch="//////",
+        linewidth=0.7,
+    )
 
 
 def plot_disturbance_chronology(
@@ -130,21 +131,7 @@ def plot_disturbance_chronology(
     if shown.empty:
         shown = chronology
     year = shown["year"].to_numpy(dtype=float)
-    depth = ax.twinx()
-    at_risk = {"color": style.quiet, "alpha": 0.25, "linewidth": 0}
-    all_years, trees = (
-        chronology[name].to_numpy(dtype=float) for name in ("year", "trees_at_risk")
-    )
-    depth.fill_between(all_years, trees, step="mid", **at_risk)
-    most = max(float(shown["trees_at_risk"].max()), 1.0)
-    depth.set_ylim(
-        -3 * most, 3 * most
-    )  # the steps start at the line of no share and reach a third of the way up
-    depth.set_yticks([0, round(most)])
-    depth.set_ylabel("Trees at risk", color=style.quiet)
-    depth.spines[["top", "left"]].set_visible(False)
-    ax.set_zorder(depth.get_zorder() + 1)
-    ax.patch.set_visible(False)
+    _draw_depth(ax, chronology)
     for name, sign, ink, hatch in (
         ("share_released", 100, style.posterior, None),
         ("share_suppressed", -100, style.prior, "////"),
@@ -186,15 +173,31 @@ def plot_disturbance_chronology(
     ax.set_xlabel("Year")
     ax.set_ylabel("Suppressed (%)   |   Released (%)")
     ax.set_title(str(chronology["stand"].iloc[0]), loc="left")
-    notes = mark_events(ax, events, ax.get_xlim()[0])
     criterion = str(chronology["criterion"].iloc[0])
-    said = (
+    meaning = (
         "diamonds: probability that the stand was disturbed"
         if criterion == MODEL
         else f"released: {criterion_words(criterion)}"
     )
-    explain_below(ax, ["bars: share of trees at risk, lines their interval", said, *notes])
+    notes = ["bars: share of trees at risk, lines their interval", meaning]
+    explain_below(ax, notes, lane=draw_events(ax, events))
     return ax
+
+
+def _draw_depth(ax: Axes, chronology: pd.DataFrame) -> None:
+    """Trees at risk as grey steps behind, on an axis of their own at the right."""
+    style = current_style()
+    year, trees = (chronology[name].to_numpy(dtype=float) for name in ("year", "trees_at_risk"))
+    depth = ax.twinx()
+    depth.fill_between(year, trees, step="mid", color=style.quiet, alpha=0.25, linewidth=0)
+    most = max(float(trees.max()), 1.0)
+    # the steps start at the line of no share and reach a third of the way up
+    depth.set_ylim(-3 * most, 3 * most)
+    depth.set_yticks([0, round(most)])
+    depth.set_ylabel("Trees at risk", color=style.quiet)
+    depth.spines[["top", "left"]].set_visible(False)
+    ax.set_zorder(depth.get_zorder() + 1)
+    ax.patch.set_visible(False)
 
 
 def _first_event(events: pd.DataFrame | None, otherwise: float) -> float:

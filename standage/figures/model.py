@@ -89,12 +89,12 @@ def plot_count_check(check: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
     """
     style = current_style()
     ax = plain(drawing_axes(ax, height=2.6))
-    place = np.arange(len(check))
+    rows = np.arange(len(check))
     low, middle, high = (
         check["predicted" + point].to_numpy(dtype=float) for point in ("_low", "_median", "_high")
     )
     ax.barh(
-        place,
+        rows,
         high - low,
         left=low,
         height=0.5,
@@ -103,10 +103,10 @@ def plot_count_check(check: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
         linewidth=0,
         label="expected, with interval",
     )
-    ax.vlines(middle, place - 0.25, place + 0.25, color=style.posterior, linewidth=1.6)
+    ax.vlines(middle, rows - 0.25, rows + 0.25, color=style.posterior, linewidth=1.6)
     ax.plot(
         check["observed"],
-        place,
+        rows,
         "o",
         color=style.observed,
         markersize=4.5,
@@ -114,7 +114,7 @@ def plot_count_check(check: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
         clip_on=False,
         zorder=3,
     )
-    ax.set_yticks(place, check["stage"])
+    ax.set_yticks(rows, check["stage"])
     ax.invert_yaxis()
     ax.set_xlim(0, None)
     ax.axvline(0, color=style.quiet, linewidth=0.6)

@@ -15,15 +15,14 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
 from standage.figures.axes import chance, drawing_axes, explain_below, plain, unit_title, years_are
-from standage.figures.events import mark_events
+from standage.figures.event_lane import draw_events
 from standage.figures.styles import current_style
 from standage.findings.stems import SAMPLED
 
 UNDATED = "#dcdcdc"  # of years in which no cored tree is dated
 # classes that hold less than this at their high point are not worth paper at the old end
 LEAST_SHARE = 0.002
-# the youngest years hold seedlings in numbers that would flatten everything older
-SEEDLING_YEARS = 15
+SEEDLING_YEARS = 15  # youngest years, in which most plants are still seedlings (assumption)
 TREE_HEIGHT = 0.07  # of a tree in the picture of all trees [inches]
 MOST_TREE_HEIGHT = 5.0  # of all trees of a unit together [inches]
 
@@ -69,7 +68,7 @@ def plot_cohorts(
     )
     ax.set_ylim(0, max(ends[1].max() * 1.08, 1e-6))
     ax.set_xlim(first[0] - 2, first[-1] + width[-1] + 2)
-    explain_below(ax, mark_events(ax, events, first[0]))
+    draw_events(ax, events)
     ax.set_xlabel(f"{years_are(shown)} (classes of {int(width[0])} years)")
     ax.set_ylabel(
         "Share of stems,\namong sampled trees (%)"
@@ -90,13 +89,15 @@ def plot_rate(
     """Living stems by year of establishment, pulses shaded and known events marked.
 
     rate: rows of one unit of the rate table. pulses: those of the unit. events: the survey's events
-    of the stand. The axis is set by the years older than the seedlings, whose numbers would flatten
-    the rest.
+    of the stand. The youngest years are not drawn: they hold seedlings in numbers that would
+    flatten all that has grown up.
     """
     style = current_style()
     ax = plain(drawing_axes(ax, height=4.0))
-    shown = _from_first_worth_showing(rate, rate["share_high"] >= LEAST_SHARE / 4)
-    sampled = shown["amounts"].iloc[0] == SAMPLED
+    sampled = rate["amounts"].iloc[0] == SAMPLED
+    last = int(rate["year"].max())
+    grown = rate if sampled else rate[rate["year"] <= last - SEEDLING_YEARS]
+    shown = _from_first_worth_showing(grown, grown["share_high"] >= LEAST_SHARE / 4)
     name, scale = ("share", 100) if sampled else ("living_per_ha", 1)
     year = shown["year"].to_numpy()
     low, middle, high = (
@@ -104,14 +105,12 @@ def plot_rate(
     )
     ax.fill_between(year, low, high, color=style.posterior, alpha=0.25, linewidth=0)
     ax.plot(year, middle, color=style.posterior, linewidth=1.6)
-    grown = year <= year[-1] - (0 if sampled else SEEDLING_YEARS)
-    top = 1.35 * (high[grown] if grown.any() else high).max()
-    ax.set_ylim(0, max(top, 1e-9))
-    ax.set_xlim(year[0], year[-1] + 1)
-    notes = [*_shade_pulses(ax, pulses), *mark_events(ax, events, year[0])]
-    if high.max() > top:
-        notes.append("the youngest years rise beyond the axis")
-    explain_below(ax, notes)
+    ax.set_ylim(0, max(1.15 * high.max(), 1e-9))
+    ax.set_xlim(year[0], last + 1)
+    notes = _shade_pulses(ax, pulses)
+    if not sampled:
+        notes.append(f"not drawn: the last {SEEDLING_YEARS} years, mostly seedlings")
+    explain_below(ax, notes, lane=draw_events(ax, events))
     ax.set_xlabel(years_are(shown))
     ax.set_ylabel(
         "Share of stems a year,\namong sampled trees (%)"
@@ -124,8 +123,8 @@ def plot_rate(
 
 def _from_first_worth_showing(table: pd.DataFrame, worth: pd.Series) -> pd.DataFrame:
     """The table from its first row worth showing on; the whole table where none is."""
-    places = np.flatnonzero(worth.to_numpy())
-    return table.iloc[places[0] if len(places) else 0 :]
+    worthy = np.flatnonzero(worth.to_numpy())
+    return table.iloc[worthy[0] if len(worthy) else 0 :]
 
 
 def _shade_pulses(ax: Axes, pulses: pd.DataFrame | None) -> list[str]:
@@ -222,7 +221,7 @@ def plot_tree_dates(
             label="dated by size, or planted",
         ),
     ]
-    explain_below(ax, mark_events(ax, events, int(low.min())), handles=handles)
+    explain_below(ax, [], handles=handles, lane=draw_events(ax, events))
     return ax
 
 

@@ -82,8 +82,8 @@ def _pictures(findings: Findings) -> list[Picture]:
         strips.suptitle("")
         text = strips_text(findings.stand_summary)
         caption = (
-            "The stands on one axis of time; pulses are shaded, years in which events on record"
-            " began hatched."
+            "The stands on one axis of time; pulses are shaded, events on record stand below each"
+            " stand."
         )
         drawn.append(Picture("strips", caption, inline_svg(strips, "strips", text)))
     figure = differences_figure(findings.comparison)

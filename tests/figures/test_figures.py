@@ -18,7 +18,7 @@ from matplotlib.text import Text
 from standage import figures
 from standage.figures.axes import chance, drawing_axes
 from standage.figures.comparison import comparison_figures, strips_figure
-from standage.figures.events import mark_events
+from standage.figures.event_lane import draw_events
 from standage.figures.files import write_figures
 from standage.figures.result_figures import _pages, result_figures
 from standage.figures.styles import SCREEN, STYLES, current_style
@@ -88,13 +88,32 @@ def test_without_plots_the_axis_says_among_sampled_trees(tables):
         assert "among sampled trees (%)" in ax.get_ylabel() and "coring height" in ax.get_xlabel()
 
 
+def words(ax) -> list[str]:
+    return [text.get_text() for text in ax.texts]
+
+
 def test_pulses_and_events_are_marked_and_explained(posterior, tables):
     ax = figures.plot_rate(
         of_stand(tables["rate"]), pulses=of_stand(tables["pulses"]), events=posterior.survey.events
     )
     notes = " | ".join(text.get_text() for text in ax.get_legend().get_texts())
     assert "pulse 1930" in notes and "> 99 %" in notes
-    assert "logging 1926\u20131928" in notes and "fire exclusion 1945" in notes
+    assert "logging, one year of 1926\u20131928" in words(ax)
+    assert "fire exclusion, 1945 to 1980" in words(ax)
+
+
+def test_seedlings_neither_rise_beyond_the_axis_nor_flatten_what_has_grown_up(tables):
+    """The invented stand has some forty times as many of them a year as of anything else."""
+    table = of_stand(tables["rate"])
+    ax = figures.plot_rate(table)
+    (band,) = ax.collections
+    shown = band.get_paths()[0].vertices
+    bottom, top = ax.get_ylim()
+    assert shown[:, 1].max() <= top
+    burst = table.loc[table["year"].between(1930, 1939), "living_per_ha_high"].max()
+    assert burst > 0.6 * top and table["living_per_ha_high"].max() > 3 * top
+    notes = [text.get_text() for text in ax.get_legend().get_texts()]
+    assert any("not drawn: the last 15 years" in note for note in notes)
 
 
 @pytest.mark.parametrize(
@@ -102,49 +121,85 @@ def test_pulses_and_events_are_marked_and_explained(posterior, tables):
 )
 def test_events_are_on_every_timeline(posterior, tables, plot, name):
     ax = getattr(figures, plot)(of_stand(tables[name]), events=posterior.survey.events)
-    notes = " | ".join(text.get_text() for text in ax.get_legend().get_texts())
-    assert "logging 1926\u20131928" in notes and "fire exclusion 1945, until 1980" in notes
+    assert "logging, one year of 1926\u20131928" in words(ax)
+    assert "fire exclusion, 1945 to 1980" in words(ax)
+
+
+def drawn_events(events: list[dict]):
+    """The axes, and the marks below it as (first x, last x, width of the line)."""
+    ax = drawing_axes(None)
+    ax.set_xlim(1900, 2000)
+    table = pd.DataFrame(events).assign(
+        ended_year=[event.get("ended_year", np.nan) for event in events]
+    )
+    draw_events(ax, table)
+    marks = [(*line.get_xdata()[[0, -1]], line.get_linewidth()) for line in ax.lines]
+    return ax, marks
+
+
+def test_not_knowing_the_year_and_lasting_for_years_are_two_marks():
+    """A range of years is a thin line between stops, a period a thick one, a year a point."""
+    ax, marks = drawn_events(
+        [
+            {"kind": "logging", "first_year": 1921, "last_year": 1924},
+            {"kind": "storm", "first_year": 1965, "last_year": 1965},
+            {"kind": "grazing", "first_year": 1930, "last_year": 1930, "ended_year": 1950},
+        ]
+    )
+    thin = [mark[:2] for mark in marks if mark[2] <= 1.0]
+    thick = [mark[:2] for mark in marks if mark[2] >= 4]
+    assert (1921, 1925) in thin and thick == [(1930.5, 1951)]
+    assert (1965.5, 1965.5) in [mark[:2] for mark in marks]
+    assert not ax.patches and ax.get_xlim() == (1900, 2000)  # no box, and the axis as it was
+    assert set(words(ax)) == {
+        "logging, one year of 1921\u20131924",
+        "storm 1965",
+        "grazing, 1930 to 1950",
+    }
+
+
+def test_events_and_their_words_run_into_no_other():
+    years = (1910, 1912, 1915, 1940, 1942, 1990, 1995)
+    ax, _ = drawn_events(
+        [{"kind": f"kind {year}", "first_year": year, "last_year": year} for year in years]
+    )
+    ax.figure.canvas.draw()
+    boxes = [text.get_window_extent() for text in ax.texts]
+    for number, box in enumerate(boxes):
+        assert not any(box.overlaps(other) for other in boxes[number + 1 :])
+        assert box.x0 >= 0 and box.x1 <= ax.figure.bbox.width
 
 
 def test_events_are_in_the_strips_of_their_stands(posterior, tables):
-    def hatched(ax):
-        return [(bar.get_x(), bar.get_width()) for bar in ax.patches if bar.get_hatch()]
-
     events = posterior.survey.events
-    figure = strips_figure(
-        tables["cohorts"], tables["pulses"], tables["stand_summary"], events=events
-    )
+    parts = tables["cohorts"], tables["pulses"], tables["stand_summary"]
+    figure = strips_figure(*parts, events=events)
     for ax in figure.axes:
         stand = ax.get_title(loc="left").split(",")[0]
         own = events[events["stand"].isin([stand, ""])]
-        assert hatched(ax) == [
-            (row.first_year, row.last_year + 1 - row.first_year) for row in own.itertuples()
+        assert len(words(ax)) == len(own)
+    assert "events on record below" in figure.get_suptitle()
+    assert not any(words(ax) for ax in strips_figure(*parts).axes)
+
+
+def test_of_many_events_none_vanishes_those_of_a_kind_share_a_mark():
+    """Fourteen fires before a cut: the cut keeps its mark, the fires share one."""
+    kinds = ["fire"] * 14 + ["thinning"]
+    years = [1932 + 3 * number for number in range(len(kinds))]
+    ax, marks = drawn_events(
+        [
+            {"kind": kind, "first_year": year, "last_year": year}
+            for kind, year in zip(kinds, years, strict=True)
         ]
-    assert sum(len(hatched(ax)) for ax in figure.axes) > 0 and "hatched" in figure.get_suptitle()
-    plain = strips_figure(tables["cohorts"], tables["pulses"], tables["stand_summary"])
-    assert not any(hatched(ax) for ax in plain.axes)
-
-
-def test_of_many_events_none_vanishes_those_of_a_kind_share_a_letter():
-    """Fourteen fires before a cut: the cut keeps its letter, the fires share one; events too many
-    even then are counted.
-    """
-
-    def noted(kinds):
-        years = [1932.0 + 3 * number for number in range(len(kinds))]
-        rows = pd.DataFrame(
-            {"kind": kinds, "first_year": years, "last_year": years, "ended_year": np.nan}
-        )
-        axes = drawing_axes(None)
-        return mark_events(axes, rows, 1900), [text.get_text() for text in axes.texts]
-
-    notes, letters = noted(["fire"] * 14 + ["thinning"])
-    assert notes == ["a  fire, 14 times, 1932\u20131971", "b  thinning 1974"] and letters == [
-        "a"
-    ] * 14 + ["b"]
-    notes, _ = noted([f"kind {number}" for number in range(15)])
-    assert len(notes) == 13 and notes[-1] == "and 3 more on record"
-    assert len(noted(["fire"] * 12)[0]) == 12
+    )
+    assert words(ax) == ["fire, 14 times 1932\u20131971", "thinning 1974"] and len(marks) == 15
+    ax, _ = drawn_events(
+        [
+            {"kind": f"kind {year}", "first_year": year, "last_year": year}
+            for year in range(1930, 1945)
+        ]
+    )
+    assert len(words(ax)) == 15
 
 
 def test_recurring_events_share_a_row_beside_those_that_are_tied(tables):
@@ -162,7 +217,7 @@ def test_recurring_events_share_a_row_beside_those_that_are_tied(tables):
         "logging\n1926\u20131928",
         "fire, 14 times\n1932\u20131971",
     ]
-    assert sum(bar.get_width() == 1.0 and bar.get_y() == 0.75 for bar in ax.patches) == 14
+    assert sum(list(line.get_ydata()) == [1] for line in ax.lines) == 14
 
 
 def test_lags_are_drawn_from_event_to_pulse(tables):
@@ -175,13 +230,9 @@ def test_lags_are_drawn_from_event_to_pulse(tables):
     (start,) = found["start_median"]
     ends = [tuple(line.get_xdata()) for line in ax.lines if len(set(line.get_xdata())) == 2]
     assert (1927.5, start + 0.5) in ends and (1945.5, start + 0.5) in ends
-    told = [text.get_text() for text in ax.texts]
-    (explains,) = table.loc[table["event"] == "cut", "probability_explains"]
-    assert f"+3 (2 to 4), {chance(explains)}" in told and any(
-        text.startswith("-15") for text in told
-    )
-    bars = {(bar.get_x(), bar.get_width()) for bar in ax.patches}
-    assert {(1926.0, 3.0), (1945.0, 1.0), (1945.0, 36.0)} <= bars
+    assert "+3 (2 to 4)" in words(ax) and any(text.startswith("-15") for text in words(ax))
+    assert (1926.0, 1929.0) in ends  # the years in one of which the cut was made
+    assert (1945.5, 35.5) in {(bar.get_x(), bar.get_width()) for bar in ax.patches}  # a period
     assert ax.get_title(loc="left") == "Fern Flat, longleaf pine"
 
 

@@ -1,0 +1,164 @@
+"""Events on record in a lane below a time axis: when each may have begun, and how long it went on.
+
+What isn't known of a year and what an event lasted are two marks: a line between two stops is a
+range of years in one of which it began, a thick bar the years of a period.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.transforms import ScaledTranslation, Transform
+
+from standage.figures.styles import current_style
+from standage.findings.events_on_record import RECURRING
+
+MOST_EVENTS = 12  # in rows of their own; of more, those of a kind share one
+ROW_HEIGHT = 0.16  # of a row of the lane at a type of 8 points [inches]
+LETTER_WIDTH = 0.55  # of a letter against the size of the type, with room to spare
+BESIDE = 0.06  # between a mark and its words [inches]
+ABOVE = 0.05  # between the axis and the lane [inches]
+
+
+@dataclass(frozen=True)
+class _Mark:
+    """An event, or those of a kind that share a mark. spans : first and last year in which each
+    began. ended : last year of a period, NaN where it is none.
+    """
+
+    words: str
+    spans: tuple[tuple[float, float], ...]
+    ended: float = float("nan")
+
+    @property
+    def first(self) -> float:
+        return self.spans[0][0]
+
+    @property
+    def last(self) -> float:
+        """Where the mark ends."""
+        end = self.spans[-1][1] + 1
+        return max(end, self.ended + 1) if np.isfinite(self.ended) else end
+
+
+def draw_events(ax: Axes, events: pd.DataFrame | None) -> float:
+    """Draws the events that lie on the time axis below it, moves the axis's numbers below them, and
+    returns the height of the lane. [inches]
+
+    Call it when the limits of the axis are set.
+    """
+    if events is None or events.empty:
+        return 0.0
+    left, right = ax.get_xlim()
+    on_axis = events[(events["last_year"] >= left) & (events["first_year"] <= right)]
+    marks = _marks(on_axis.sort_values("first_year", kind="stable"))
+    if not marks:
+        return 0.0
+    style = current_style()
+    row_height = ROW_HEIGHT * style.points(8) / 8
+    rows = _rows(ax, marks)
+    for mark, (row, on_left) in zip(marks, rows, strict=True):
+        down = ABOVE + (row + 0.5) * row_height
+        _draw(ax, mark, _below(ax, down), on_left)
+    height = ABOVE + row_height * (1 + max(row for row, _ in rows))
+    ax.tick_params(axis="x", pad=72 * height + 3)
+    ax.set_xlim(left, right)
+    return height
+
+
+def _below(ax: Axes, down: float) -> Transform:
+    """Years across, and a fixed distance below the axis. [inches]"""
+    return ax.get_xaxis_transform() + ScaledTranslation(0, -down, ax.figure.dpi_scale_trans)
+
+
+def _draw(ax: Axes, mark: _Mark, at: Transform, on_left: bool) -> None:
+    style = current_style()
+    ink = {"color": style.observed, "clip_on": False, "transform": at}
+    if np.isfinite(mark.ended):
+        begun = sum(mark.spans[0]) / 2 + 0.5
+        ax.plot(
+            [begun, mark.ended + 1],
+            [0, 0],
+            color=style.quiet,
+            linewidth=4,
+            solid_capstyle="butt",
+            clip_on=False,
+            transform=at,
+        )
+    for first, last in mark.spans:
+        if first == last:
+            ax.plot([first + 0.5], [0], "^", markersize=4, **ink)
+        else:
+            ax.plot([first, last + 1], [0, 0], "-|", linewidth=1.0, markersize=5, **ink)
+    side = -1 if on_left else 1
+    ax.annotate(
+        mark.words,
+        (mark.first if on_left else mark.last, 0),
+        xycoords=at,
+        xytext=(72 * BESIDE * side, 0),
+        textcoords="offset points",
+        ha="right" if on_left else "left",
+        va="center",
+        fontsize=style.points(8),
+        annotation_clip=False,
+    )
+
+
+def _rows(ax: Axes, marks: Sequence[_Mark]) -> list[tuple[int, bool]]:
+    """For each mark the first row in which it runs into no other, and whether its words stand on
+    its left.
+    """
+    left, right = ax.get_xlim()
+    width = ax.get_position().width * ax.figure.bbox.width / ax.figure.dpi
+    inches_a_year = width / (right - left)
+    taken: list[float] = []  # where the last mark of each row ends [inches]
+    found = []
+    for mark in marks:
+        words = len(mark.words) * LETTER_WIDTH * current_style().points(8) / 72 + 2 * BESIDE
+        first, last = ((year - left) * inches_a_year for year in (mark.first, mark.last))
+        on_left = last + words > width and first > words
+        begin, end = (first - words, last) if on_left else (first, last + words)
+        row = next((row for row, until in enumerate(taken) if until <= begin), len(taken))
+        taken[row : row + 1] = [end]
+        found.append((row, on_left))
+    return found
+
+
+def _marks(events: pd.DataFrame) -> list[_Mark]:
+    """A mark each, or one for all of a kind, the commonest kinds first, until there is room."""
+    rows = events.to_dict("records")
+    alike = _kinds_together(events)
+    marks: dict[str, list[dict]] = {}
+    for number, event in enumerate(rows):
+        key = event["kind"] if event["kind"] in alike else str(number)
+        marks.setdefault(key, []).append(event)
+    return [_mark(members) for members in marks.values()]
+
+
+def _kinds_together(events: pd.DataFrame) -> set[str]:
+    together: set[str] = set()
+    left = len(events)
+    for kind, number in events["kind"].value_counts().items():
+        if left <= MOST_EVENTS or number < RECURRING:
+            break
+        together.add(str(kind))
+        left -= number - 1
+    return together
+
+
+def _mark(members: list[dict]) -> _Mark:
+    kind = members[0]["kind"].replace("-", " ")
+    spans = tuple((float(each["first_year"]), float(each["last_year"])) for each in members)
+    first, last = spans[0]
+    if len(members) > 1:
+        words = f"{kind}, {len(members)} times {first:.0f}\u2013{spans[-1][1]:.0f}"
+        return _Mark(words, spans)
+    begun = f"{first:.0f}" if first == last else f"{first:.0f}\u2013{last:.0f}"
+    ended = float(members[0]["ended_year"])
+    if np.isfinite(ended) and ended > last:
+        return _Mark(f"{kind}, {begun} to {ended:.0f}", spans, ended)
+    return _Mark(f"{kind} {begun}" if first == last else f"{kind}, one year of {begun}", spans)
