@@ -158,7 +158,7 @@ def _cultural_scars(survey: Survey) -> list[str]:
     """A caution where the survey tells of scars that people made, monuments in places, or where
     ring widths invite more cores.
     """
-    scarred = "scar" in survey.trees and (survey.trees["scar"] == "turpentine").any()
+    scarred = (survey.trees["scar"] == "turpentine").any()
     turpentined = (survey.events["kind"] == "turpentining").any()
     if not scarred and not turpentined and survey.ring_widths.empty:
         return []

@@ -44,12 +44,14 @@ class TreeRecord:
     cores : its rows of the survey's cores.
     changes : its rows of `tree_releases`, lasting changes of its growth.
     ring_span : first and last year of its measured rings; None where none were measured.
+    scar : kind of the scar on its stem; blank without one.
     """
 
     row: Row
     cores: Sequence[Row] = ()
     changes: Sequence[Row] = ()
     ring_span: tuple[int, int] | None = None
+    scar: str = ""
 
 
 @dataclass(frozen=True)
@@ -74,9 +76,18 @@ def tree_records(findings: Findings) -> Iterator[TreeRecord]:
     if rings is not None:
         ends = rings.groupby("tree")["year"].agg(["min", "max"])
         spans = dict(zip(ends.index, zip(ends["min"], ends["max"], strict=True), strict=True))
+    trees = findings.survey.trees
+    scars = dict(zip(trees["tree"], trees["scar"], strict=True))
     for row in findings.tree_dates.to_dict("records"):
         tree = row["tree"]
-        yield TreeRecord(row, cores.get(tree, ()), changes.get(tree, ()), spans.get(tree))
+        scar = scars.get(tree, "")
+        yield TreeRecord(
+            row,
+            cores.get(tree, ()),
+            changes.get(tree, ()),
+            spans.get(tree),
+            "" if scar == "none" else scar,
+        )
 
 
 def _by_tree(table: pd.DataFrame | None) -> dict[str, list[Row]]:
@@ -98,7 +109,7 @@ def tree_story(tree: TreeRecord, measures: Measures) -> TreeStory:
         method=tuple(_method(tree, measures)),
         precision=tuple(_precision(row)),
         rings=tuple(_rings(tree)),
-        remarks=tuple(_remarks(row)),
+        remarks=tuple(_remarks(tree)),
     )
 
 
@@ -244,10 +255,11 @@ def _pace(cores: Sequence[Row]) -> list[str]:
     ]
 
 
-def _remarks(row: Row) -> list[str]:
-    remarks = [
-        str(row[name])
+def _remarks(tree: TreeRecord) -> list[str]:
+    remarks = [f"Scar on the stem: {tree.scar}"] if tree.scar else []
+    remarks += [
+        str(tree.row[name])
         for name in ("left_out_reason", "note")
-        if pd.notna(row[name]) and str(row[name]).strip()
+        if pd.notna(tree.row[name]) and str(tree.row[name]).strip()
     ]
     return [f"{capital(text)}{'' if text.endswith('.') else '.'}" for text in remarks]

@@ -1,9 +1,10 @@
-"""report.html: one file, complete in itself, the answer first."""
+"""report.html, complete in itself, the answer first; and tree-cards.html, a card a tree."""
 
 from __future__ import annotations
 
 import json
 from collections.abc import Callable, Mapping
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -43,6 +44,7 @@ from standage.results.provenance import provenance
 from standage.stand.posterior import Posterior
 
 FILE = "report.html"
+CARDS_FILE = "tree-cards.html"
 # of provenance: what stands elsewhere on the page, and paths, which tell about a computer and not
 # about the result
 LEFT_OUT = (
@@ -59,12 +61,14 @@ LEFT_OUT = (
 
 
 def report_writer(findings: Findings, **settings: Any) -> Callable[[Path], None]:
-    """What writes report.html into a folder, for `write_results(..., also=[...])`. settings: those
-    of `report_html`.
+    """What writes report.html and tree-cards.html into a folder, for `write_results(...,
+    also=[...])`. settings: those of `report_html`.
     """
 
     def report(folder: Path) -> None:
         (folder / FILE).write_text(report_html(findings, **settings), encoding="utf-8")
+        cards = tree_cards_html(findings, units=settings.get("units", METRIC))
+        (folder / CARDS_FILE).write_text(cards, encoding="utf-8")
 
     return report
 
@@ -94,6 +98,20 @@ def report_html(
         **_provenance(findings, settings),
     }
     return render("report.html", context, script="table.js")
+
+
+def tree_cards_html(result: Posterior | Findings, *, units: str = METRIC) -> str:
+    """The cards of all trees as one page of HTML."""
+    findings, measures = Findings.of(result), Measures(units)
+    context = {
+        "title": f"Tree cards: {findings.survey.name}",
+        "made_by": "standage",
+        "version": version("standage"),
+        "passed": findings.posterior.verdict["passed"],
+        "intervals_sentence": intervals_sentence(findings.level),
+        "stories": [tree_story(tree, measures) for tree in tree_records(findings)],
+    }
+    return render("tree-cards.html", context, script="table.js")
 
 
 def _head(findings: Findings) -> dict[str, Any]:
@@ -156,7 +174,7 @@ def _trees(findings: Findings, measures: Measures) -> dict[str, Any]:
         },
         "tree_heads": TREE_HEADS,
         "trees": tree_rows(findings.tree_dates, measures),
-        "stories": [tree_story(tree, measures) for tree in tree_records(findings)],
+        "cards_file": CARDS_FILE,
     }
 
 

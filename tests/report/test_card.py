@@ -15,7 +15,7 @@ from standage.commands.cli import BAD_INPUT, main
 from standage.errors import StandageError
 from standage.findings.intervals import Interval
 from standage.prose.measures import Measures
-from standage.prose.tree_story import TreeRecord, tree_story
+from standage.prose.tree_story import TreeRecord, tree_records, tree_story
 from standage.report import card as age_cards
 from standage.report.card import file_name_of, write_card
 from standage.results.writing import write_results
@@ -142,6 +142,17 @@ def test_a_card_with_rings_draws_them(findings):
     assert page.mistakes == [] and len(page.named("svg")) == 2
     assert page.named("script") == [] and page.named("img") == []
     assert "did not pass its checks" in page.text
+
+
+def test_notes_and_scars_are_on_the_card(findings):
+    row = findings.tree_dates.to_dict("records")[0] | {"note": "forked at 4 m"}
+    story = tree_story(TreeRecord(row, scar="turpentine"), Measures())
+    assert story.remarks == ("Scar on the stem: turpentine.", "Forked at 4 m.")
+    marked = fake_findings()
+    marked.survey.trees["scar"] = "none"
+    marked.survey.trees.loc[0, "scar"] = "fire"
+    scars = [tree.scar for tree in tree_records(marked)]
+    assert scars[0] == "fire" and set(scars[1:]) == {""}
 
 
 def test_names_of_trees_become_names_of_files():

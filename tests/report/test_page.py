@@ -37,6 +37,7 @@ from standage.prose.unit_statement import unit_statement
 from standage.prose.wording import rounded, year_words
 from standage.report import report_html, report_writer
 from standage.report.overview import overview
+from standage.report.page import CARDS_FILE, tree_cards_html
 from standage.report.shown_tables import Cell, share_cell
 from standage.report.unit_tables import unit_tables
 from standage.results.writing import write_results
@@ -87,7 +88,7 @@ def test_elements_are_nested_and_ids_are_unique(page):
     ids = [attributes["id"] for _, attributes in page.elements if "id" in attributes]
     assert len(ids) == len(set(ids)) > 100
     links = [attributes["href"] for tag, attributes in page.elements if tag == "a"]
-    assert links and {link.removeprefix("#") for link in links} <= set(ids)
+    assert {link[1:] for link in links if link.startswith("#")} <= set(ids)
     inside = re.findall(
         r"url\(#([^)]+)\)",
         " ".join(value or "" for _, attributes in page.elements for value in attributes.values()),
@@ -107,7 +108,8 @@ def test_nothing_is_loaded_from_elsewhere(html, page):
     for tag, attributes in page.elements:
         for name, value in attributes.items():
             if name in ("src", "href", "xlink:href", "action", "data", "poster", "srcset"):
-                assert value.startswith(("#", "data:,")), f"{tag} {name}={value}"
+                inside = ("#", "data:,", *([CARDS_FILE] if tag == "a" else []))
+                assert value.startswith(inside), f"{tag} {name}={value}"
             assert not name.startswith("on"), f"{tag} {name}"
     assert {tag for tag, _ in page.elements} & LOADING == {"script", "link"}
     assert not re.search(r"@import|url\(\s*['\"]?(?!#)", html)
@@ -160,8 +162,6 @@ def test_the_page_is_whole_without_script(html, findings):
     assert not any("hidden" in attributes for _, attributes in bare.elements)
     for tree in findings.tree_dates["tree"]:
         assert tree in bare.text
-    cards = [card for card in bare.named("details") if card.get("class") == "card"]
-    assert len(cards) == len(findings.tree_dates)
 
 
 # ------------------------------------------------------------------------------
@@ -259,10 +259,24 @@ def hostile_findings():
     return Findings(hostile(fake_posterior(draws=100)))
 
 
-def test_nothing_of_a_survey_can_run_or_load(hostile_findings):
-    html = report_html(hostile_findings)
+def test_links_to_cards_lead_to_them(page, findings):
+    """From each tree of the table to its card in the page beside, and cards are there for all."""
+    cards = HtmlPage(tree_cards_html(findings))
+    assert cards.mistakes == [] and len(cards.named("script")) == 1
+    ids = [card["id"] for card in cards.named("details") if card.get("class") == "card"]
+    links = [link["href"] for link in page.named("a") if link["href"].startswith(CARDS_FILE + "#")]
+    assert [link.partition("#")[2] for link in links] == ids
+    assert len(ids) == len(findings.tree_dates) and findings.tree_dates["tree"][0] in cards.text
+
+
+@pytest.mark.parametrize("page_of", [report_html, tree_cards_html])
+def test_nothing_of_a_survey_can_run_or_load(hostile_findings, page_of):
+    html = page_of(hostile_findings)
     page = HtmlPage(html)
-    assert page.mistakes == [] and len(page.named("script")) == 1 and page.named("img") == []
+    assert page.mistakes == [] and page.open == [] and page.named("img") == []
+    assert len(page.named("script")) == 1
+    ids = [attributes["id"] for _, attributes in page.elements if "id" in attributes]
+    assert len(ids) == len(set(ids))
     assert not any(name.startswith("on") for _, attributes in page.elements for name in attributes)
     assert not any(
         "x.example" in str(value)
@@ -270,10 +284,8 @@ def test_nothing_of_a_survey_can_run_or_load(hostile_findings):
         for name, value in attributes.items()
         if name != "aria-label"
     )
-    assert (
-        page.text.count("alert(1)") > 100 and "{{ 7*7 }}" in page.text and "$\\frac{" in page.text
-    )
-    test_elements_are_nested_and_ids_are_unique(page)
+    assert page.text.count("alert(1)") > 100
+    assert "{{ 7*7 }}" in page.text and "$\\frac{" in page.text
     test_the_policy_forbids_the_network_and_allows_the_one_script(html, page)
 
 
