@@ -49,7 +49,9 @@ def drawings(results: str | Path) -> dict[str, Callable[[], Axes]]:
     rings, chronology, cut = invented_rings()
     grass = one(delays)
     drawn = {
-        "plot_cohorts": lambda: figures.plot_cohorts(one(cohorts), events=of_stand),
+        "plot_cohorts": lambda: figures.plot_cohorts(
+            one(cohorts), trees=one(trees), pulses=one(pulses), events=of_stand
+        ),
         "plot_cohorts-grey": lambda: figures.plot_cohorts(one(cohorts), events=of_stand),
         "plot_rate": lambda: figures.plot_rate(one(rate), pulses=one(pulses), events=of_stand),
         "plot_lags": lambda: figures.plot_lags(one(attribution), one(pulses)),

@@ -26,44 +26,50 @@ ABOVE = 0.05  # between the axis and the lane [inches]
 
 @dataclass(frozen=True)
 class _Mark:
-    """An event, or those of a kind that share a mark. spans : first and last year in which each
-    began. ended : last year of a period, NaN where it is none.
+    """An event, those of a kind that share a mark, or trees.
+
+    words : beside it. spans : first and last year in which each began. ended : last year of a
+    period, NaN where it is none. ticks : a tick for each span in place of an event's mark.
     """
 
     words: str
     spans: tuple[tuple[float, float], ...]
     ended: float = float("nan")
+    ticks: bool = False
 
     @property
     def first(self) -> float:
-        return self.spans[0][0]
+        return min(first for first, _ in self.spans)
 
     @property
     def last(self) -> float:
         """Where the mark ends."""
-        end = self.spans[-1][1] + 1
+        end = max(last for _, last in self.spans) + 1
         return max(end, self.ended + 1) if np.isfinite(self.ended) else end
 
 
-def draw_events(ax: Axes, events: pd.DataFrame | None) -> float:
+def draw_events(ax: Axes, events: pd.DataFrame | None, *, dated: np.ndarray | None = None) -> float:
     """Draws the events that lie on the time axis below it, moves the axis's numbers below them, and
     returns the height of the lane. [inches]
 
-    Call it when the limits of the axis are set.
+    Call it when the limits of the axis are set. dated : years of the cored trees, a tick each in a
+    row above the events.
     """
-    if events is None or events.empty:
-        return 0.0
     left, right = ax.get_xlim()
-    on_axis = events[(events["last_year"] >= left) & (events["first_year"] <= right)]
-    marks = _marks(on_axis.sort_values("first_year", kind="stable"))
+    marks = []
+    if dated is not None and len(dated):
+        words = f"{len(dated)} cored trees" if len(dated) > 1 else "1 cored tree"
+        shown = dated[(dated >= left) & (dated <= right)]
+        marks.append(_Mark(words, tuple((year, year) for year in shown), ticks=True))
+    if events is not None:
+        on_axis = events[(events["last_year"] >= left) & (events["first_year"] <= right)]
+        marks += _marks(on_axis.sort_values("first_year", kind="stable"))
     if not marks:
         return 0.0
-    style = current_style()
-    row_height = ROW_HEIGHT * style.points(8) / 8
+    row_height = ROW_HEIGHT * current_style().points(8) / 8
     rows = _rows(ax, marks)
     for mark, (row, on_left) in zip(marks, rows, strict=True):
-        down = ABOVE + (row + 0.5) * row_height
-        _draw(ax, mark, _below(ax, down), on_left)
+        _draw(ax, mark, _below(ax, ABOVE + (row + 0.5) * row_height), on_left)
     height = ABOVE + row_height * (1 + max(row for row, _ in rows))
     ax.tick_params(axis="x", pad=72 * height + 3)
     ax.set_xlim(left, right)
@@ -90,7 +96,9 @@ def _draw(ax: Axes, mark: _Mark, at: Transform, on_left: bool) -> None:
             transform=at,
         )
     for first, last in mark.spans:
-        if first == last:
+        if mark.ticks:
+            ax.plot([first + 0.5], [0], "|", markersize=7, **ink | {"color": style.posterior})
+        elif first == last:
             ax.plot([first + 0.5], [0], "^", markersize=4, **ink)
         else:
             ax.plot([first, last + 1], [0, 0], "-|", linewidth=1.0, markersize=5, **ink)

@@ -70,7 +70,16 @@ def _stand_figures(findings: Findings) -> dict[str, Figure]:
         **_stack(
             "cohorts",
             "When today's stems established",
-            (_panel(plot_cohorts, unit.cohorts, events=events[unit.name]) for unit in units),
+            (
+                _panel(
+                    plot_cohorts,
+                    unit.cohorts,
+                    trees=unit.trees,
+                    pulses=unit.pulses,
+                    events=events[unit.name],
+                )
+                for unit in units
+            ),
             row_height=3.8,
         ),
         **_stack(

@@ -28,15 +28,27 @@ MOST_TREE_HEIGHT = 5.0  # of all trees of a unit together [inches]
 
 
 def plot_cohorts(
-    cohorts: pd.DataFrame, *, events: pd.DataFrame | None = None, ax: Axes | None = None
+    cohorts: pd.DataFrame,
+    *,
+    trees: pd.DataFrame | None = None,
+    pulses: pd.DataFrame | None = None,
+    events: pd.DataFrame | None = None,
+    ax: Axes | None = None,
 ) -> Axes:
     """Stems past the emerging stage by class of years, with credible intervals: per hectare, or
-    shares without plots.
+    shares without plots; pulses shaded, and below the axis the cored trees at their dates and
+    events on record.
 
-    cohorts: rows of one unit of the cohort table. events: the survey's events of the stand.
+    Parameters
+    ----------
+    cohorts : rows of one unit of the cohort table.
+    trees, pulses : those of the unit, of the tree and the pulse table.
+    events : the survey's events of the stand.
     """
     style = current_style()
     ax = plain(drawing_axes(ax))
+    for pulse in () if pulses is None else pulses.itertuples():
+        ax.axvspan(pulse.start_median, pulse.end_median + 1, color=style.pulse, zorder=0)
     shown = _from_first_worth_showing(cohorts, cohorts["share_high"] >= LEAST_SHARE)
     sampled = shown["amounts"].iloc[0] == SAMPLED
     name, scale = ("share", 100) if sampled else ("stems_per_ha", 1)
@@ -68,7 +80,7 @@ def plot_cohorts(
     )
     ax.set_ylim(0, max(ends[1].max() * 1.08, 1e-6))
     ax.set_xlim(first[0] - 2, first[-1] + width[-1] + 2)
-    draw_events(ax, events)
+    draw_events(ax, events, dated=None if trees is None else _cored_years(trees))
     ax.set_xlabel(f"{years_are(shown)} (classes of {int(width[0])} years)")
     ax.set_ylabel(
         "Share of stems,\namong sampled trees (%)"
@@ -77,6 +89,14 @@ def plot_cohorts(
     )
     ax.set_title(unit_title(shown), loc="left")
     return ax
+
+
+def _cored_years(trees: pd.DataFrame) -> np.ndarray:
+    """Median year of each living cored tree, of establishment or at its core."""
+    cored = trees[(trees["basis"] == "cored") & (trees["status"] == "live")]
+    established = cored["establishment_year_median"].notna().any()
+    name = "establishment_year" if established else "coring_height_year"
+    return cored[f"{name}_median"].dropna().to_numpy(dtype=float)
 
 
 def plot_rate(

@@ -55,10 +55,13 @@ def unit_pictures(findings: Findings, unit: UnitFindings, number: int) -> list[P
     events = _events_of(findings, unit.stand)
     drawn = [
         picture(
-            figures.plot_cohorts(unit.cohorts, events=events),
+            figures.plot_cohorts(
+                unit.cohorts, trees=unit.trees, pulses=unit.pulses, events=events
+            ),
             f"cohorts-{number}",
-            "Living stems by ten years of establishment. Old classes are small also because trees"
-            " died. Thin lines are intervals.",
+            "Living stems by ten years of establishment: bars and their intervals are the model's,"
+            " ticks below are the cored trees. Pulses are shaded. Old classes are small also"
+            " because trees died.",
             texts.cohorts_text(unit),
         ),
         _rate_picture(unit, events, number),

@@ -125,6 +125,20 @@ def test_events_are_on_every_timeline(posterior, tables, plot, name):
     assert "fire exclusion, 1945 to 1980" in words(ax)
 
 
+def test_what_is_data_stands_below_what_is_model(posterior, tables):
+    """A tick at the date of each living cored tree, below the bars; the pulse shaded."""
+    trees, pulses = of_stand(tables["tree_dates"]), of_stand(tables["pulses"])
+    ax = figures.plot_cohorts(of_stand(tables["cohorts"]), trees=trees, pulses=pulses)
+    cored = trees[(trees["basis"] == "cored") & (trees["status"] == "live")]
+    ticks = sorted(line.get_xdata()[0] for line in ax.lines if line.get_marker() == "|")
+    left, right = ax.get_xlim()
+    years = cored["establishment_year_median"].astype(float)
+    assert ticks == sorted(years[(years >= left) & (years <= right)] + 0.5)
+    assert f"{len(cored)} cored trees" in words(ax)
+    shaded = [bar for bar in ax.patches if bar.get_x() == pulses["start_median"].iloc[0]]
+    assert any(bar.get_width() == 10 for bar in shaded)  # 1930 to 1939
+
+
 def drawn_events(events: list[dict]):
     """The axes, and the marks below it as (first x, last x, width of the line)."""
     ax = drawing_axes(None)
