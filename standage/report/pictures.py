@@ -55,9 +55,7 @@ def unit_pictures(findings: Findings, unit: UnitFindings, number: int) -> list[P
     events = _events_of(findings, unit.stand)
     drawn = [
         picture(
-            figures.plot_cohorts(
-                unit.cohorts, trees=unit.trees, pulses=unit.pulses, events=events
-            ),
+            figures.plot_cohorts(unit.cohorts, trees=unit.trees, pulses=unit.pulses, events=events),
             f"cohorts-{number}",
             "Living stems by ten years of establishment: bars and their intervals are the model's,"
             " ticks below are the cored trees. Pulses are shaded. Old classes are small also"

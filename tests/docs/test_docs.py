@@ -404,7 +404,10 @@ def test_limits_in_the_documents_are_those_of_the_code():
 
     model, results = (one_line(read(page)) for page in ("docs/the-model.md", "docs/results.md"))
     assert f"at least {participation.FEWEST_STEMS} of its stems" in model
-    assert f"oldest - {participation.YEARS_BEFORE_OLDEST_RING}, last - {participation.SHORTEST_AXIS}" in model
+    assert (
+        f"oldest - {participation.YEARS_BEFORE_OLDEST_RING}, last - {participation.SHORTEST_AXIS}"
+        in model
+    )
     assert build.NEGLIGIBLE_EVIDENCE == 1e-5 and "less than 1e-5 of it" in model
     assert kernel_pieces.NEGLIGIBLE == 1e-11 and "down to 1e-11" in model
     assert (
