@@ -311,7 +311,7 @@ def in_words(seconds: float) -> str:
     return f"{days} d {hours} h"
 
 
-def told(outcomes: list[Outcome], out: str | Path) -> str:
+def batch_in_words(outcomes: list[Outcome], out: str | Path) -> str:
     """The batch in words: how many ended how, and where the table is."""
     counts = Counter(outcome.state for outcome in outcomes)
     states = ", ".join(

@@ -1,183 +1,33 @@
 """The commands: they parse and call, nothing else. Heavy libraries are imported inside the commands
 that need them.
-
-Exit codes: 0 done, 2 the input can't be used or the output can't be written as things are, 3 the
-fit fails its checks, 4 pictures or the report are missing from a result, 5 a run that was repeated
-came out otherwise, 130 stopped with Ctrl-C.
 """
 
 from __future__ import annotations
 
 import gc
 import sys
-import warnings
 from importlib.metadata import version
+from typing import TYPE_CHECKING, Any
 
 import click
 
-BAD_INPUT = 2
-FIT_FAILED = 3
-INCOMPLETE = 4
-CAME_OUT_OTHERWISE = 5
-EMERGENCE_CHOICES = ("off", "on", "learned")  # as in `standage.stand.openings`
-STYLE_CHOICES = (
-    "screen",
-    "print",
-    "grey",
-)  # as in `standage.figures.styles`, for the same reason as the line below
-COORDINATE_CHOICES = (
-    "as-given",
-    "0.01",
-    "0.1",
-    "1",
-    "none",
-)  # as in `standage.survey.coordinates`, which loads more than `--help` needs
-
-CRITERION_CHOICES = (
-    "change_point",
-    "percent_change_means",
-    "percent_change_medians",
-    "sustained",
-    "absolute_increase",
+from standage.commands.click_options import run_option, run_options
+from standage.commands.command_group import (
+    BAD_INPUT,
+    CAME_OUT_OTHERWISE,
+    FIT_FAILED,
+    INCOMPLETE,
+    CommandGroup,
 )
+from standage.commands.run_options import RunOptions
 
-HELP_OPTIONS = {"help_option_names": ["-h", "--help"]}
-
-
-class _Commands(click.Group):
-    """Turns every expected error into a message on standard error and an exit code, never a
-    traceback.
-    """
-
-    def command(self, *args, **settings):
-        return super().command(*args, **{"context_settings": HELP_OPTIONS} | settings)
-
-    def invoke(self, context: click.Context):
-        from standage.errors import StandageError
-
-        try:
-            with warnings.catch_warnings():
-                # what a profile warns of is for people: one plain line, without the place in the
-                # code
-                warnings.showwarning = lambda message, *_: click.echo(f"Note: {message}", err=True)
-                # what libraries plan for their own interfaces is none of a reader's business
-                warnings.filterwarnings("ignore", category=FutureWarning, module="arviz")
-                warnings.filterwarnings("ignore", message=r"\s*ArviZ is undergoing")
-                return super().invoke(context)
-        except StandageError as problem:
-            click.echo(str(problem), err=True)
-            context.exit(BAD_INPUT)
-        except KeyboardInterrupt as stop:
-            click.echo(str(stop) or "stopped; nothing was written", err=True)
-            context.exit(130)
+if TYPE_CHECKING:
+    from standage.choices import FigureStyle, Units
+    from standage.commands.run import RunResult
+    from standage.survey.survey import Survey
 
 
-units_option = click.option(
-    "--units",
-    type=click.Choice(["metric", "us"]),
-    default="metric",
-    show_default=True,
-    help="Metric; us: acres, inches, feet beside.",
-)
-level_option = click.option(
-    "--level",
-    type=click.FloatRange(0.5, 0.999),
-    default=0.9,
-    show_default=True,
-    help="Share of probability inside each interval.",
-)
-profiles_option = click.option(
-    "--profiles",
-    "profile_folder",
-    type=click.Path(),
-    help="Folder with your own species profiles (TOML).",
-)
-seed_option = click.option(
-    "--seed",
-    type=click.IntRange(0),
-    default=1,
-    show_default=True,
-    help="Same survey, seed and versions give the same results.",
-)
-draws_option = click.option(
-    "--draws",
-    type=click.IntRange(50),
-    default=1000,
-    show_default=True,
-    help="Kept draws of each of the chains.",
-)
-chains_option = click.option(
-    "--chains", type=click.IntRange(2, 32), default=4, show_default=True, help="Chains."
-)
-coordinates_option = click.option(
-    "--coordinates-to",
-    "coordinates",
-    type=click.Choice(COORDINATE_CHOICES),
-    default="as-given",
-    show_default=True,
-    help=(
-        "Degrees to which latitude and longitude are rounded in all that is written; none leaves"
-        " them out."
-    ),
-)
-emergence_option = click.option(
-    "--emergence",
-    type=click.Choice(EMERGENCE_CHOICES),
-    default="off",
-    show_default=True,
-    help=(
-        "How openings on record changed how soon plants left the grass stage: off, not at all; on,"
-        " sooner; learned, as the survey says."
-    ),
-)
-criterion_option = click.option(
-    "--release-criterion",
-    type=click.Choice(CRITERION_CHOICES),
-    default="change_point",
-    show_default=True,
-    help=(
-        "How releases are told from ring widths: by the model change_point, or by means (Nowacki &"
-        " Abrams 1997), medians (Rubino & McCarthy 2004), sustained growth (Lorimer & Frelich 1989)"
-        " or absolute increase (Fraver & White 2005). See docs/disturbance.md."
-    ),
-)
-xlsx_option = click.option(
-    "--xlsx", is_flag=True, help="The result tables as one workbook too, results.xlsx."
-)
-
-
-style_option = click.option(
-    "--style",
-    type=click.Choice(STYLE_CHOICES),
-    default="screen",
-    show_default=True,
-    help=(
-        "Of the figures: screen, PNG; print, SVG and PNG as wide as a journal's page; grey, the"
-        " same without colour."
-    ),
-)
-
-
-def fit_options(command):
-    """The options of every command that fits, in the order in which `--help` lists them; their list
-    is `standage.commands.run_options`.
-    """
-    shown_first = (
-        seed_option,
-        level_option,
-        profiles_option,
-        draws_option,
-        chains_option,
-        coordinates_option,
-        units_option,
-        style_option,
-    )
-    for option in reversed((*shown_first, xlsx_option, criterion_option, emergence_option)):
-        command = option(command)
-    return command
-
-
-@click.group(cls=_Commands, context_settings=HELP_OPTIONS)
+@click.group(cls=CommandGroup, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(version("standage"), message="standage %(version)s")
 def main() -> None:
     """When did the stand regenerate, when did each tree establish, and how sure are we?
@@ -207,7 +57,7 @@ def new(folder: str, xlsx: bool) -> None:
 
 @main.command()
 @click.argument("survey", type=click.Path())
-@profiles_option
+@run_option("profile_folder")
 @click.option("--all", "in_full", is_flag=True, help="Every problem on a line of its own.")
 def check(survey: str, profile_folder: str | None, in_full: bool) -> None:
     """Report all problems of a SURVEY (folder of CSV, or .xlsx) at once, and what was read."""
@@ -229,8 +79,8 @@ def check(survey: str, profile_folder: str | None, in_full: bool) -> None:
 
 @main.command()
 @click.argument("survey", type=click.Path())
-@level_option
-@profiles_option
+@run_option("level")
+@run_option("profile_folder")
 @click.option(
     "--csv",
     "csv_path",
@@ -276,39 +126,45 @@ class _Run(click.Command):
     type=click.Path(),
     help="Repeat the run that wrote RESULTS, as it recorded, and compare the tables.",
 )
-@fit_options
+@run_options
 @click.pass_context
 def run(
-    context: click.Context, survey: str | None, out: str | None, again: str | None, **options
+    context: click.Context,
+    survey: str,
+    out: str,
+    again: str | None,
+    **options: Any,
 ) -> None:
     """Check a SURVEY, fit the stand model, and write tables, figures and a report into a folder."""
     if again is not None:
-        _again(context, survey, out, again, options)
+        _repeat(context, survey, out, again, options)
         return
     from standage.commands.run import run_survey
-    from standage.commands.run_options import RunOptions
 
     asked = RunOptions(**options)
     result = run_survey(_read(survey, asked.profile_folder), out, options=asked)
     click.echo(result.text)
     if not result.incomplete:
-        click.echo(f"\nTables and figures are in {out}; report.html tells it to people")
-    _end(result)
-
-
-def _end(result) -> None:
-    """What to know of how a run went, and its exit code."""
-    for note in (*result.notes, result.incomplete):
-        if note:
-            click.echo(note, err=True)
+        click.echo(f"\nTables and figures are in {out}; report.html is for people to read")
+    _print_notes(result)
     if not result.passed:
         sys.exit(FIT_FAILED)
     if result.incomplete:
         sys.exit(INCOMPLETE)
 
 
-def _again(
-    context: click.Context, survey: str | None, out: str | None, results: str, options: dict
+def _print_notes(result: RunResult) -> None:
+    for note in (*result.notes, result.incomplete):
+        if note:
+            click.echo(note, err=True)
+
+
+def _repeat(
+    context: click.Context,
+    survey: str | None,
+    out: str | None,
+    results: str,
+    options: dict[str, Any],
 ) -> None:
     given = [
         name
@@ -319,13 +175,11 @@ def _again(
         raise click.UsageError(
             f"--again takes every option from RESULTS; leave out what sets {', '.join(given)}."
         )
-    from standage.commands.repeat import run_again
+    from standage.commands.repeat import repeat_run
 
-    repeated = run_again(results, out, survey=survey)
+    repeated = repeat_run(results, out, survey=survey)
     click.echo(str(repeated))
-    for note in (*repeated.run.notes, repeated.run.incomplete):
-        if note:
-            click.echo(note, err=True)
+    _print_notes(repeated.run)
     if not repeated.same:
         sys.exit(CAME_OUT_OTHERWISE)
 
@@ -338,7 +192,7 @@ def _again(
     type=click.Path(),
     help="Folder for the results, one folder a survey, and the table of all.",
 )
-@fit_options
+@run_options
 @click.option(
     "--workers",
     type=click.IntRange(1),
@@ -356,28 +210,33 @@ def _again(
     metavar="ADDRESS",
     help="Run on the Dask cluster whose scheduler has this address, as in tcp://host:8786.",
 )
-def batch(folder: str, out: str, workers: int | None, cluster: str | None, **same_for_all) -> None:
+def batch(
+    folder: str,
+    out: str,
+    cores: int,
+    workers: int | None,
+    cluster: str | None,
+    **options: Any,
+) -> None:
     """Run every survey below FOLDER, many at a time; what is done already is not done again, and no
     survey stops the others.
     """
-    from standage.commands.batch import run_batch, told
+    from standage.commands.batch import batch_in_words, run_batch
     from standage.commands.batch_surveys import FAILED, PASSED, BatchSettings
 
     if workers and cluster:
         raise click.UsageError(
             "--workers is about this machine; a cluster has as many as were started."
         )
-    settings = BatchSettings(**same_for_all)
+    settings = BatchSettings(**options, cores=cores)
     try:
         outcomes = run_batch(folder, out, settings=settings, workers=workers, cluster=cluster)
-    except KeyboardInterrupt:
-        click.echo(
+    except KeyboardInterrupt as stop:
+        raise type(stop)(
             "stopped; the surveys that were done are kept, and the same command goes on with the"
-            " others",
-            err=True,
-        )
-        sys.exit(130)
-    click.echo(told(outcomes, out))
+            " others"
+        ) from stop
+    click.echo(batch_in_words(outcomes, out))
     states = {outcome.state for outcome in outcomes}
     if states != {PASSED}:
         sys.exit(FIT_FAILED if states <= {PASSED, FAILED} else BAD_INPUT)
@@ -391,9 +250,9 @@ def batch(folder: str, out: str, workers: int | None, cluster: str | None, **sam
     type=click.Path(),
     help="Folder for the comparison; an earlier one there is replaced whole.",
 )
-@click.option(
-    "--level",
-    type=click.FloatRange(0.5, 0.999),
+@run_option(
+    "level",
+    default=None,
     help="Share of probability inside each interval.  [default: that of the results]",
 )
 @click.option(
@@ -403,16 +262,15 @@ def batch(folder: str, out: str, workers: int | None, cluster: str | None, **sam
     show_default=True,
     help="Length of the classes of establishment years.",
 )
-@click.option(
-    "--seed",
-    type=click.IntRange(0),
-    default=1,
-    show_default=True,
-    help="Order in which draws of separate runs are paired.",
-)
-@style_option
+@run_option("seed", help="Order in which draws of separate runs are paired.")
+@run_option("style")
 def compare(
-    results: tuple[str, ...], out: str, level: float | None, class_years: int, seed: int, style: str
+    results: tuple[str, ...],
+    out: str,
+    level: float | None,
+    class_years: int,
+    seed: int,
+    style: FigureStyle,
 ) -> None:
     """Put the stands of RESULTS, folders that `run` has written, side by side, and say what can't
     be compared.
@@ -429,7 +287,7 @@ def compare(
     click.echo(f"Tables and figures are in {out}")
 
 
-def _complete_tree(context: click.Context, _, begun: str) -> list[str]:
+def _complete_tree(context: click.Context, _: click.Parameter, begun: str) -> list[str]:
     """Trees of the result that was named before; none where there is no such result, for completing
     must never fail.
     """
@@ -457,8 +315,8 @@ def _complete_tree(context: click.Context, _, begun: str) -> list[str]:
 @click.option(
     "--out", default=".", show_default=True, type=click.Path(), help="Folder for the card."
 )
-@units_option
-def card(results: str, tree: str, out: str, units: str) -> None:
+@run_option("units")
+def card(results: str, tree: str, out: str, units: Units) -> None:
     """Write the age card of one TREE of RESULTS (what `run` wrote), a page of HTML: its age, how it
     was found, what its rings say.
     """
@@ -467,7 +325,7 @@ def card(results: str, tree: str, out: str, units: str) -> None:
     click.echo(f"wrote {write_card(results, tree, out, units=units)}")
 
 
-def _complete_species(context: click.Context, _, begun: str) -> list[str]:
+def _complete_species(context: click.Context, _: click.Parameter, begun: str) -> list[str]:
     from standage.errors import StandageError
     from standage.profiles import profile_keys
 
@@ -483,7 +341,7 @@ def _complete_species(context: click.Context, _, begun: str) -> list[str]:
 
 @main.command()
 @click.argument("species", required=False, shell_complete=_complete_species)
-@profiles_option
+@run_option("profile_folder")
 def profiles(species: str | None, profile_folder: str | None) -> None:
     """List the species profiles: each number with unit, source and status. With a SPECIES, that
     one.
@@ -494,7 +352,7 @@ def profiles(species: str | None, profile_folder: str | None) -> None:
     click.echo("\n\n".join(str(load_profile(key, profile_folder)) for key in keys))
 
 
-def _read(path: str, profile_folder: str | None):
+def _read(path: str, profile_folder: str | None) -> Survey:
     from standage.profiles import profile_keys
     from standage.survey.reading import read_survey
 

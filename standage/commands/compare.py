@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from os import PathLike
@@ -12,20 +12,18 @@ from typing import Any
 
 import pandas as pd
 
+from standage.choices import FigureStyle
 from standage.errors import StandageError
 from standage.figures.comparison import comparison_figures
 from standage.figures.files import write_figures
-from standage.figures.styles import SCREEN, in_style
+from standage.figures.styles import in_style
 from standage.findings import Findings
 from standage.findings.compared_stands import ComparedStand, stand_histories
 from standage.findings.comparison import CLASS_YEARS, NOT_COMPARED, compare_histories
 from standage.findings.long_table import long_table
 from standage.prose.comparison import comparison_sentences
-from standage.results.folder import (
-    build_result_folder,
-    check_result_folder,
-    read_provenance,
-)
+from standage.results.folder import build_result_folder, check_result_folder
+from standage.results.run_record import RunRecord, read_run_record
 from standage.results.table_files import write_table
 from standage.stand.openings import OFF
 
@@ -71,14 +69,14 @@ class _Result:
     """
 
     name: str
-    provenance: dict[str, Any]
+    record: RunRecord
     histories: list[ComparedStand]
     tables: dict[str, pd.DataFrame]
     failed: bool
 
 
 def compare_results(
-    folders: Sequence[str | PathLike],
+    folders: Sequence[str | PathLike[str]],
     *,
     level: float | None = None,
     class_years: int = CLASS_YEARS,
@@ -99,28 +97,9 @@ def compare_results(
     at once.
     """
     paths = [Path(folder) for folder in folders]
-    told = [_provenance(folder) for folder in paths]
-    faults = [fault for fault in told if isinstance(fault, str)]
-    once = ("a result that is given twice", "each result once", "Give it once.")
-    given = Counter(folder.resolve() for folder in paths)
-    faults += [str(StandageError.at(folder, *once)) for folder, times in given.items() if times > 1]
-    by_input: dict[str, list[str]] = {}
-    for folder, about in zip(paths, told, strict=True):
-        if isinstance(about, dict):
-            by_input.setdefault(json.dumps(about.get("inputs_sha256"), sort_keys=True), []).append(
-                str(folder)
-            )
-    other = ("results of one survey", "results of other stands", "Give one of them.")
-    faults += [
-        str(StandageError.at(" and ".join(same), *other))
-        for same in by_input.values()
-        if len(set(same)) > 1
-    ]
-    if faults:
-        raise StandageError("\n".join(faults))
+    records = _records(paths)
     notes = []
-    abouts = [about for about in told if isinstance(about, dict)]
-    levels = sorted({about["level"] for about in abouts})
+    levels = sorted({record.level for record in records})
     level = level or (levels[0] if len(levels) == 1 else 0.9)
     if levels != [level]:
         written = " and ".join(f"{100 * one:g} %" for one in levels)
@@ -130,8 +109,8 @@ def compare_results(
         )
     names = _names(paths)
     results = [
-        _read(folder, about, name, level)
-        for folder, about, name in zip(paths, abouts, names, strict=True)
+        _read(folder, record, name, level)
+        for folder, record, name in zip(paths, records, names, strict=True)
     ]
     notes += _notes(results)
     sound = _named([result for result in results if not result.failed])
@@ -159,10 +138,10 @@ def compare_results(
 
 def write_comparison(
     joined: Joined,
-    results: Sequence[str | PathLike],
-    out: str | PathLike,
+    results: Sequence[str | PathLike[str]],
+    out: str | PathLike[str],
     *,
-    style: str = SCREEN.name,
+    style: FigureStyle = "screen",
 ) -> Path:
     """Writes comparison.csv, all_stands.csv and the pictures into a folder, all or nothing; an
     earlier one is replaced whole.
@@ -190,13 +169,13 @@ def write_comparison(
 
 
 def run_comparison(
-    folders: Sequence[str | PathLike],
-    out: str | PathLike,
+    folders: Sequence[str | PathLike[str]],
+    out: str | PathLike[str],
     *,
     level: float | None = None,
     class_years: int = CLASS_YEARS,
     seed: int = 1,
-    style: str = SCREEN.name,
+    style: FigureStyle = "screen",
 ) -> Joined:
     """Joins, compares, writes; style: of the figures. Raises `StandageError` before any work where
     the folder can't take it.
@@ -210,30 +189,34 @@ def run_comparison(
     return joined
 
 
-def _provenance(folder: Path) -> dict[str, Any] | str:
-    """What a result says of itself, or why it is none."""
-    try:
-        about = read_provenance(folder)
-    except StandageError as problem:
-        return str(problem)
-    if not _has_profiles(about) or not (folder / DRAWS).is_file():
-        return str(
-            StandageError.at(
-                folder, f"no result of a survey, for want of its draws ({DRAWS})", *A_RESULT
-            )
-        )
-    return about
-
-
-def _has_profiles(about: dict[str, Any]) -> bool:
-    """Whether provenance is that of a survey's result, with the profiles and the level it was made
-    with.
+def _records(folders: Sequence[Path]) -> list[RunRecord]:
+    """What each result records. Raises StandageError, with all faults, where a folder is none, or
+    two are results of one survey.
     """
-    profiles = about.get("profiles")
-    told = isinstance(profiles, list) and all(
-        isinstance(one, dict) and {"key", "sha256"} <= set(one) for one in profiles
-    )
-    return told and isinstance(about.get("level"), float)
+    records, faults, by_input = [], [], defaultdict(set)
+    for folder in folders:
+        try:
+            record = read_run_record(folder)
+        except StandageError as problem:
+            faults.append(str(problem))
+            continue
+        records.append(record)
+        by_input[json.dumps(record.inputs_sha256, sort_keys=True)].add(str(folder))
+        if not (folder / DRAWS).is_file():
+            found = f"no result of a survey, for want of its draws ({DRAWS})"
+            faults.append(str(StandageError.at(folder, found, *A_RESULT)))
+    given = Counter(folder.resolve() for folder in folders)
+    once = ("a result that is given twice", "each result once", "Give it once.")
+    faults += [str(StandageError.at(folder, *once)) for folder, times in given.items() if times > 1]
+    other = ("results of one survey", "results of other stands", "Give one of them.")
+    faults += [
+        str(StandageError.at(" and ".join(sorted(same)), *other))
+        for same in by_input.values()
+        if len(same) > 1
+    ]
+    if faults:
+        raise StandageError("\n".join(faults))
+    return records
 
 
 def _names(folders: Sequence[Path]) -> list[str]:
@@ -246,20 +229,21 @@ def _names(folders: Sequence[Path]) -> list[str]:
         parts += 1
 
 
-def _read(folder: Path, about: dict[str, Any], name: str, level: float) -> _Result:
+def _read(folder: Path, record: RunRecord, name: str, level: float) -> _Result:
     from standage.stand.posterior import load_posterior
 
     posterior = load_posterior(folder / DRAWS)
     findings = Findings(posterior, level=level)
-    profiles = {profile["key"]: profile["sha256"] for profile in about["profiles"]}
     tables = {
         "stand_summary": findings.stand_summary,
         "cohorts": findings.cohorts,
         "pulses": findings.pulses,
     }
     tables["all_stands"] = long_table(tables, posterior.survey).assign(survey=name)
-    histories = stand_histories(posterior, scans=findings.scans, source=name, profiles=profiles)
-    return _Result(name, about, histories, tables, not posterior.verdict["passed"])
+    histories = stand_histories(
+        posterior, scans=findings.scans, source=name, profiles=record.profiles
+    )
+    return _Result(name, record, histories, tables, not posterior.verdict["passed"])
 
 
 def _named(results: list[_Result]) -> list[_Result]:
@@ -271,17 +255,17 @@ def _named(results: list[_Result]) -> list[_Result]:
     )
     named = []
     for result in results:
-        said = {
+        renamed = {
             history.stand: f"{history.stand} ({result.name})"
             for history in result.histories
             if times[history.stand] > 1
         }
         histories = [
-            replace(history, name=said.get(history.stand, history.name))
+            replace(history, name=renamed.get(history.stand, history.name))
             for history in result.histories
         ]
         tables = {
-            name: table.assign(stand=table["stand"].replace(said))
+            name: table.assign(stand=table["stand"].replace(renamed))
             for name, table in result.tables.items()
         }
         named.append(replace(result, histories=histories, tables=tables))
@@ -297,15 +281,14 @@ def _notes(results: list[_Result]) -> list[str]:
     ]
     if len([result for result in results if not result.failed]) > 1:
         notes.append(POOLED_NOTE)
-    versions = sorted({str(result.provenance.get("version")) for result in results})
+    versions = sorted({result.record.version for result in results})
     if len(versions) > 1:
         notes.append(
             f"The results were made by different versions of standage ({', '.join(versions)});"
             " their models may differ."
         )
     emergence = {
-        result.name: str(result.provenance.get("options", {}).get("emergence", OFF))
-        for result in results
+        result.name: str(result.record.options.get("emergence", OFF)) for result in results
     }
     if len(set(emergence.values())) > 1:
         asked = ", ".join(f"{name} {choice}" for name, choice in emergence.items())

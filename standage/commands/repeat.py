@@ -8,7 +8,6 @@ from dataclasses import dataclass, replace
 from importlib.metadata import version
 from os import PathLike
 from pathlib import Path
-from typing import Any
 
 import pandas as pd
 from llvmlite.binding import get_host_cpu_name
@@ -17,11 +16,10 @@ from standage.commands.run import RunResult, profile_hashes, run_survey
 from standage.commands.run_options import RunOptions
 from standage.errors import StandageError
 from standage.profiles import profile_keys
-from standage.results.folder import read_provenance
 from standage.results.provenance import library_versions
+from standage.results.run_record import RunRecord, read_run_record
 from standage.survey.files import read_written
 from standage.survey.reading import read_survey
-from standage.survey.survey import Survey
 
 MOVES_NUMBERS = (
     "numpy",
@@ -49,7 +47,7 @@ class Repeated:
         return not self.differences
 
     def __str__(self) -> str:
-        said = (
+        lines = (
             [f"All {self.tables} tables came out the same, byte for byte."]
             if self.same
             else [
@@ -57,14 +55,14 @@ class Repeated:
                 *(f"  {line}" for line in self.differences),
             ]
         )
-        return "\n".join([*said, *self.notes])
+        return "\n".join([*lines, *self.notes])
 
 
-def run_again(
-    results: str | PathLike,
-    out: str | PathLike | None = None,
+def repeat_run(
+    results: str | PathLike[str],
+    out: str | PathLike[str] | None = None,
     *,
-    survey: str | PathLike | None = None,
+    survey: str | PathLike[str] | None = None,
     cores: int = 2,
     quiet: bool = False,
 ) -> Repeated:
@@ -83,8 +81,8 @@ def run_again(
     those recorded.
     """
     folder = Path(results)
-    told = read_provenance(folder)
-    if "options" not in told or "survey_path" not in told:
+    record = read_run_record(folder)
+    if not record.options or not record.survey_path:
         raise StandageError(
             f"{folder} can't be repeated: it doesn't say how it was made, so `standage run` didn't"
             " write it."
@@ -93,43 +91,40 @@ def run_again(
         raise StandageError(
             f"{out} is the result to be repeated and would be lost. Choose another folder."
         )
-    path = Path(survey) if survey is not None else folder / told["survey_path"]
-    reasons = _other_versions(told)
+    path = Path(survey) if survey is not None else folder / record.survey_path
     try:
-        options = RunOptions.from_record(told["options"])
-        if options.profile_folder is not None:
-            options = replace(options, profile_folder=str(folder / options.profile_folder))
-    except KeyError as odd:
-        raise StandageError(
-            f"{folder} can't be repeated: option {odd} is not one that both versions of standage"
-            " know."
-        ) from odd
-    read = _same_survey(path, told, options, reasons)
-    if read is None:
+        options = RunOptions.from_record(record.options)
+    except StandageError as odd:
+        raise StandageError(f"{folder} can't be repeated: {odd}") from odd
+    if options.profile_folder is not None:
+        options = replace(options, profile_folder=str(folder / options.profile_folder))
+    reasons = [*_other_versions(record), *_other_inputs(path, record, options)]
+    if reasons:
         raise StandageError(
             "\n".join([f"{folder} can't be repeated:", *(f"  {reason}" for reason in reasons)])
         )
-    with tempfile.TemporaryDirectory(prefix="standage-again-") as temporary:
+    read = read_survey(path, known_species=profile_keys(options.profile_folder))
+    with tempfile.TemporaryDirectory(prefix="standage-repeat-") as temporary:
         new = Path(out) if out is not None else Path(temporary) / folder.resolve().name
-        run = run_survey(read, new, options=options, cores=cores, quiet=quiet, take_up=False)
+        run = run_survey(read, new, options=options, cores=cores, quiet=quiet, reuse_draws=False)
         names = sorted({path.name for place in (folder, new) for path in place.glob("*.csv")})
         differences = tuple(
             line for name in names if (line := _difference(folder / name, new / name))
         )
     notes = []
     processor = get_host_cpu_name()
-    if differences and told.get("processor") != processor:
+    if differences and record.processor != processor:
         notes.append(
-            f"The processor was another one ({told.get('processor')}, now {processor}): its last"
+            f"The processor was another one ({record.processor}, now {processor}): its last"
             " digits may differ, and then the draws do."
         )
     return Repeated(run, differences, len(names), tuple(notes))
 
 
-def _other_versions(told: dict[str, Any]) -> list[str]:
+def _other_versions(record: RunRecord) -> list[str]:
     """Versions that may change a number and aren't those of the result, a line each."""
     now = {"standage": version("standage")} | library_versions()
-    then = {"standage": told.get("version")} | told.get("libraries", {})
+    then = {"standage": record.version} | record.libraries
     return [
         f"{name} was {then.get(name, 'not recorded')} and is {now[name]} here; install that"
         " version, or run the survey anew"
@@ -138,19 +133,15 @@ def _other_versions(told: dict[str, Any]) -> list[str]:
     ]
 
 
-def _same_survey(
-    path: Path, told: dict[str, Any], options: RunOptions, reasons: list[str]
-) -> Survey | None:
-    """The survey, where it and the profiles are those of the result and nothing speaks against it;
-    what differs becomes a reason.
-    """
+def _other_inputs(path: Path, record: RunRecord, options: RunOptions) -> list[str]:
+    """How the survey and the profiles differ from those of the result, a line each."""
     if not path.exists():
-        reasons.append(
+        return [
             f"the survey is not at {path}; if it was moved, give its place: standage run SURVEY"
             " --again RESULTS"
-        )
-        return None
-    then, now = told["inputs_sha256"], read_written(path).hashes
+        ]
+    reasons = []
+    then, now = record.inputs_sha256, read_written(path).hashes
     for file in sorted(then.keys() | now.keys()):
         if then.get(file) != now.get(file):
             what = (
@@ -163,16 +154,13 @@ def _same_survey(
             reasons.append(f"{path / file if path.is_dir() else path} {what} since")
     folder = options.profile_folder
     if folder is not None and not Path(folder).is_dir():
-        reasons.append(f"the species profiles are not at {folder}")
-        return None
+        return [*reasons, f"the species profiles are not at {folder}"]
     profiles = profile_hashes(folder)
-    for profile in told["profiles"]:
-        if profiles.get(profile["key"]) != profile["sha256"]:
-            reasons.append(
-                f"the profile {profile['key']}"
-                f" {'has been changed' if profile['key'] in profiles else 'is missing'} since"
-            )
-    return None if reasons else read_survey(path, known_species=profile_keys(folder))
+    for key, sha256 in record.profiles.items():
+        if profiles.get(key) != sha256:
+            what = "has been changed" if key in profiles else "is missing"
+            reasons.append(f"the profile {key} {what} since")
+    return reasons
 
 
 def _difference(then: Path, now: Path) -> str:

@@ -15,7 +15,6 @@ from threadpoolctl import threadpool_limits
 from standage.commands.run_options import RunOptions
 from standage.errors import StandageError
 from standage.findings import Findings
-from standage.growth.growth_changes import check_criterion
 from standage.profiles import load_profile, profile_keys
 from standage.progress import progress_on_screen
 from standage.prose.summary import summary
@@ -31,9 +30,9 @@ from standage.survey.files import read_written
 from standage.survey.survey import Survey
 
 DRAWS_KEPT = "The draws are kept: the same command goes on from them, without sampling again."
-TAKEN_UP = (
-    "An earlier run of the same survey and options sampled, but did not end; its draws were taken"
-    " up, and nothing was sampled again."
+DRAWS_REUSED = (
+    "An earlier run of the same survey and options sampled, but did not end; its draws were used,"
+    " and nothing was sampled again."
 )
 SAMPLER = "No-U-Turn (nutpie)"
 
@@ -54,41 +53,40 @@ class RunResult:
 
 def run_survey(
     survey: Survey,
-    out: str | PathLike,
+    out: str | PathLike[str],
     *,
     options: RunOptions | None = None,
     cores: int = 2,
     quiet: bool = False,
-    take_up: bool = True,
+    reuse_draws: bool = True,
 ) -> RunResult:
     """Fit, find, write. Raises `StandageError` before any sampling if the folder can't take
     results.
 
     options: what is asked, by default what `RunOptions` says. cores: chains at a time; it makes no
-    difference to the result. quiet: no progress on the screen. take_up: whether kept draws of the
-    same run may be used in place of sampling.
+    difference to the result. quiet: no progress on the screen. reuse_draws: whether kept draws of
+    the same run may be used in place of sampling.
 
-    Draws are kept beside `out` until the result is whole, and taken up by the next run that would
-    make the same ones. A picture or report that can't be made costs nothing else: the result is
+    Draws are kept beside `out` until the result is whole, and used by the next run that would make
+    the same ones. A picture or report that can't be made costs nothing else: the result is
     written, `incomplete` says what is missing, and the draws stay.
     """
     asked = RunOptions() if options is None else options
     level, profile_folder = asked.level, asked.profile_folder
     check_result_folder(out)
-    check_criterion(asked.release_criterion)
     survey = coordinates_to(survey, asked.coordinates)
     profiles_before = profile_hashes(profile_folder)
     # the last digit of a factorisation depends on its number of threads, and a chain makes another
     # chain of a last digit
     with (
         locked_staging(out) as staging,
-        _draws_told(staging),
+        _with_word_of_kept_draws(staging),
         threadpool_limits(1, user_api="blas"),
     ):
         notes = []
-        if not take_up:
+        if not reuse_draws:
             staging.discard_draws()
-        kept_before = _when(staging.draws)
+        kept_before = _time_of(staging.draws)
         with nullcontext() if quiet else progress_on_screen() as show:
             posterior = fit_stands(
                 survey,
@@ -102,17 +100,17 @@ def run_survey(
                 progress=show,
                 kept=KeptDraws(staging.draws),
             )
-        if kept_before is not None and _when(staging.draws) == kept_before:
-            notes.append(TAKEN_UP)
+        if kept_before is not None and _time_of(staging.draws) == kept_before:
+            notes.append(DRAWS_REUSED)
         findings = Findings(
             posterior, criterion=asked.release_criterion, profile_folder=profile_folder
         )
-        options_told = asked.recorded() | {
+        options_recorded = asked.recorded() | {
             "profile_folder": None if profile_folder is None else _path_from(out, profile_folder)
         }
         settings = {
             "sampler": SAMPLER,
-            "options": options_told,
+            "options": options_recorded,
             "survey_path": _path_from(out, survey.path),
         }
         changed = changed_inputs(survey, profiles_before, findings.profiles, profile_folder)
@@ -141,7 +139,7 @@ def run_survey(
 
 
 @contextmanager
-def _draws_told(staging: StagingFolder) -> Iterator[None]:
+def _with_word_of_kept_draws(staging: StagingFolder) -> Iterator[None]:
     """Whoever stops a run, or lacks the room to write it, should know that its draws are kept."""
     try:
         yield
@@ -150,9 +148,8 @@ def _draws_told(staging: StagingFolder) -> Iterator[None]:
             raise
         raise StandageError(f"{problem} {DRAWS_KEPT}") from problem
     except KeyboardInterrupt as stop:
-        raise KeyboardInterrupt(
-            f"stopped; nothing was written. {DRAWS_KEPT}" if staging.draws.exists() else ""
-        ) from stop
+        kept = f"stopped; nothing was written. {DRAWS_KEPT}" if staging.draws.exists() else ""
+        raise type(stop)(kept) from stop
 
 
 def changed_inputs(
@@ -188,12 +185,12 @@ def profile_hashes(profile_folder: str | None) -> dict[str, str]:
     return hashes
 
 
-def _when(path: Path) -> int | None:
+def _time_of(path: Path) -> int | None:
     return path.stat().st_mtime_ns if path.exists() else None
 
 
-def _path_from(out: str | PathLike, path: str) -> str:
-    """A place as seen from the folder of results: it holds when both are moved together, and tells
+def _path_from(out: str | PathLike[str], path: str) -> str:
+    """A path as seen from the folder of results: it holds when both are moved together, and says
     nothing of the computer.
     """
     try:

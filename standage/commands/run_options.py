@@ -1,45 +1,77 @@
-"""What a run may be asked: the one list of its options. The commands parse into it, provenance
-records it, and a run is repeated from it.
-
-An option added here, with a click option of the same name among
-`standage.commands.cli.fit_options`, is recorded, compared and repeated by itself.
+"""What a run may be asked: the one list of its options. The command line is made from it,
+provenance records it, and a run is repeated from it.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, fields
-from typing import Any
+from dataclasses import Field, asdict, dataclass, field, fields
+from typing import Any, Literal, Self, get_args, get_origin, get_type_hints
+
+from standage.choices import Coordinates, Emergence, FigureStyle, ReleaseCriterion, Units
+from standage.errors import StandageError
+
+LARGEST_SEED = 2**63 - 1
+
+
+def _option(
+    default: Any,
+    help: str,
+    *,
+    flag: str = "",
+    least: float | None = None,
+    most: float | None = None,
+) -> Any:
+    """A field with what the command line says of it; flag: where it isn't the field's name."""
+    return field(
+        default=default, metadata={"help": help, "flag": flag, "least": least, "most": most}
+    )
 
 
 @dataclass(frozen=True)
 class RunOptions:
-    """Everything that changes what a run writes. What makes no difference to it, such as
-    processors, doesn't belong here.
-
-    level : credible level of every interval. draws, chains : of the sampler, kept draws of each of
-        the chains. profile_folder : the user's
-    own species profiles, if any. coordinates : how exactly places may be told, see
-        `standage.survey.coordinates`. units : of the report.
-    release_criterion : how releases are told from ring widths, the model `change_point` or the name
-        of a published criterion.
-    emergence : whether openings may have changed the pace of emergence, see
-        `standage.stand.fit.fit_stands`.
-    xlsx : whether the tables come as one workbook too.
-    style : of the figures in their folder, see `standage.figures.styles`; the report has its own.
+    """Everything that changes what a run writes, in the order in which `--help` lists it. What
+    makes no difference to it, such as processors, doesn't belong here. Raises StandageError for a
+    value that an option can't have.
     """
 
-    seed: int = 1
-    level: float = 0.9
-    profile_folder: str | None = None
-    draws: int = 1000
-    chains: int = 4
-    coordinates: str = "as-given"
-    emergence: str = "off"
-    units: str = "metric"
-    release_criterion: str = "change_point"
-    xlsx: bool = False
-    style: str = "screen"
+    seed: int = _option(
+        1, "Same survey, seed and versions give the same results.", least=0, most=LARGEST_SEED
+    )
+    level: float = _option(0.9, "Share of probability inside each interval.", least=0.5, most=0.999)
+    profile_folder: str | None = _option(
+        None, "Folder with your own species profiles (TOML).", flag="--profiles"
+    )
+    draws: int = _option(1000, "Kept draws of each of the chains.", least=50, most=1_000_000)
+    chains: int = _option(4, "Chains.", least=2, most=32)
+    coordinates: Coordinates = _option(
+        "as-given",
+        "How exactly latitude and longitude are in all that is written: rounded to 0.1 degrees, or"
+        " left out.",
+        flag="--coordinates-to",
+    )
+    units: Units = _option("metric", "Metric; us: acres, inches, feet beside.")
+    style: FigureStyle = _option(
+        "screen",
+        "Of the figures: screen, PNG; print, SVG and PNG as wide as a journal's page; grey, the"
+        " same without colour.",
+    )
+    xlsx: bool = _option(False, "The result tables as one workbook too, results.xlsx.")
+    release_criterion: ReleaseCriterion = _option(
+        "change_point",
+        "How releases are told from ring widths: by the model change_point, or by means (Nowacki &"
+        " Abrams 1997), medians (Rubino & McCarthy 2004), sustained growth (Lorimer & Frelich 1989)"
+        " or absolute increase (Fraver & White 2005). See docs/disturbance.md.",
+    )
+    emergence: Emergence = _option(
+        "off",
+        "How openings on record changed how soon plants left the grass stage: off, not at all; on,"
+        " sooner; learned, as the survey says.",
+    )
+
+    def __post_init__(self) -> None:
+        for each in OPTIONS:
+            _check(each, getattr(self, each.name))
 
     def recorded(self) -> dict[str, Any]:
         """By name, as provenance.json holds them under `options`. A subclass may know more; that
@@ -48,14 +80,43 @@ class RunOptions:
         return {name: value for name, value in asdict(self).items() if name in OPTION_NAMES}
 
     @classmethod
-    def from_record(cls, record: Mapping[str, Any]) -> RunOptions:
-        """What `recorded` gave. Raises KeyError with the name of an option that is missing or that
-        this version does not know.
+    def from_record(cls, record: Mapping[str, Any]) -> Self:
+        """What `recorded` gave. Raises StandageError where an option is missing, is none that this
+        version knows, or can't have its value.
         """
-        odd = set(record) ^ set(OPTION_NAMES)
+        odd = sorted(set(record) ^ set(OPTION_NAMES))
         if odd:
-            raise KeyError(sorted(odd)[0])
+            raise StandageError(f"option {odd[0]!r} is not one that both versions of standage know")
         return cls(**record)
 
 
-OPTION_NAMES = tuple(field.name for field in fields(RunOptions))
+OPTIONS: tuple[Field[Any], ...] = fields(RunOptions)
+OPTION_NAMES = tuple(each.name for each in OPTIONS)
+TYPES = get_type_hints(RunOptions)
+
+
+def flag_of(option: Field[Any]) -> str:
+    """The option as the command line has it: `--release-criterion`."""
+    return option.metadata["flag"] or f"--{option.name.replace('_', '-')}"
+
+
+def choices_of(option: Field[Any]) -> tuple[str, ...]:
+    """The names an option may be; none where it is a number, a flag or a path."""
+    kind = TYPES[option.name]
+    return get_args(kind) if get_origin(kind) is Literal else ()
+
+
+def _check(option: Field[Any], value: Any) -> None:
+    choices, least, most = choices_of(option), option.metadata["least"], option.metadata["most"]
+    if choices:
+        fine, expected = value in choices, ", ".join(choices)
+    elif least is not None:
+        number = isinstance(value, int | float) and not isinstance(value, bool)
+        whole = TYPES[option.name] is float or isinstance(value, int)
+        # a value that is no number is not between any two
+        fine, expected = number and whole and least <= value <= most, f"{least:,} to {most:,}"
+    else:
+        fine = isinstance(value, TYPES[option.name])
+        expected = "yes or no" if TYPES[option.name] is bool else "the path of a folder"
+    if not fine:
+        raise StandageError.at(flag_of(option), repr(value), expected, "Choose one of these.")

@@ -11,6 +11,8 @@ from dataclasses import dataclass, replace
 
 from matplotlib import rc_context
 
+from standage.choices import FigureStyle
+
 MILLIMETRES = 25.4  # in an inch
 LEAST_TYPE, MOST_TYPE = 7.0, 9.0  # in print [points]; common practice of journals, no source
 COLUMN_MM, PAGE_MM = (
@@ -131,7 +133,7 @@ def current_style() -> Style:
 
 
 @contextmanager
-def in_style(name: str, *, width_mm: float | None = None) -> Iterator[Style]:
+def in_style(name: FigureStyle, *, width_mm: float | None = None) -> Iterator[Style]:
     """Pictures made inside this `with` block have the style: `screen`, `print` or `grey`.
 
     Parameters

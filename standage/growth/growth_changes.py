@@ -95,12 +95,10 @@ class GrowthChanges:
         return self.suppressed.mean(axis=0)
 
 
-def check_criterion(name: str) -> None:
-    """Raises ValueError, which lists the names, where there is no such criterion: call it before
-    hours of sampling, not after.
-    """
-    if name != MODEL:
-        criterion_named(name)
+def check_criterion(criterion: str | Criterion) -> None:
+    """Raises ValueError, which lists the names, where there is no criterion of that name."""
+    if isinstance(criterion, str) and criterion != MODEL:
+        criterion_named(criterion)
 
 
 def growth_changes(

@@ -7,9 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from standage.choices import Units
 from standage.prose.wording import amount_words, rounded
 
-METRIC, US = "metric", "us"
+METRIC: Units = "metric"
+US: Units = "us"
 HECTARES_PER_ACRE = 0.40468564224  # the international acre, exact
 CM_PER_INCH = 2.54  # exact
 CM_PER_FOOT = 30.48  # exact
@@ -26,7 +28,7 @@ def per_acre(low: float, high: float, unit: str = " per acre") -> str:
 class Measures:
     """How amounts are written: `metric`, or `us`, which adds acres, inches and feet in brackets."""
 
-    units: str = METRIC
+    units: Units = METRIC
 
     def __post_init__(self) -> None:
         if self.units not in (METRIC, US):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from standage.choices import Units
 from standage.findings.findings import Findings
 from standage.prose.cautions import cautions
 from standage.prose.comparison import comparison_sentences
@@ -14,7 +15,7 @@ from standage.prose.verdict import intervals_sentence, verdict_sentence
 from standage.stand.posterior import Posterior
 
 
-def summary(result: Posterior | Findings, *, units: str = METRIC) -> str:
+def summary(result: Posterior | Findings, *, units: Units = METRIC) -> str:
     """The result as text, at the level of the fit or of the findings given.
 
     Parameters

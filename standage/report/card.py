@@ -13,18 +13,19 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from standage.choices import Units
 from standage.errors import StandageError
 from standage.figures.disturbance import plot_ring_panel
 from standage.figures.tree import plot_tree_year
 from standage.findings.findings import Findings
 from standage.findings.intervals import Interval
-from standage.growth.growth_changes import MODEL
+from standage.growth.growth_changes import check_criterion
 from standage.growth.release_criteria import Criterion
 from standage.prose.measures import METRIC, Measures
 from standage.prose.tree_story import TreeStory, tree_records, tree_story
 from standage.report.pictures import Picture, picture
 from standage.report.template import render
-from standage.results.folder import read_provenance
+from standage.results.run_record import read_run_record
 from standage.stand.posterior import Posterior, load_posterior
 
 # in the page's head: what tells an earlier card from somebody's file
@@ -59,7 +60,7 @@ class AgeCard:
 
 
 def write_card(
-    results: str | Path, tree: str, out: str | Path = ".", *, units: str = METRIC
+    results: str | Path, tree: str, out: str | Path = ".", *, units: Units = METRIC
 ) -> Path:
     """Writes the age card of one tree of a result as HTML and returns its path.
 
@@ -103,21 +104,22 @@ def read_findings(results: str | Path) -> Findings:
     StandageError where it is none.
     """
     folder = Path(results)
-    record = read_provenance(folder)
-    if not isinstance(record.get("level"), float) or "survey" not in record:
-        advice = "Give the folder that `standage run SURVEY --out FOLDER` wrote."
-        raise StandageError.at(folder, "no folder of results", "a folder of results", advice)
-    criterion = record.get("release_criterion", MODEL)
-    own_profiles = record.get("options", {}).get("profile_folder")
+    record = read_run_record(folder)
+    criterion, own_profiles = record.release_criterion, record.options.get("profile_folder")
+    try:
+        rule = Criterion(**criterion) if isinstance(criterion, dict) else criterion
+        check_criterion(rule)
+    except (TypeError, ValueError) as odd:
+        raise StandageError(f"{folder}: its record has no release criterion ({odd}).") from odd
     return Findings(
         load_posterior(folder / "posterior.nc"),
-        level=record["level"],
-        criterion=Criterion(**criterion) if isinstance(criterion, dict) else criterion,
-        profile_folder=None if own_profiles is None else str(folder / own_profiles),
+        level=record.level,
+        criterion=rule,
+        profile_folder=str(folder / own_profiles) if isinstance(own_profiles, str) else None,
     )
 
 
-def age_card(findings: Findings, tree: str, *, units: str = METRIC) -> AgeCard:
+def age_card(findings: Findings, tree: str, *, units: Units = METRIC) -> AgeCard:
     """The card of a tree. Raises StandageError where there is no such tree."""
     record = next((each for each in tree_records(findings) if each.row["tree"] == tree), None)
     if record is None:

@@ -10,6 +10,7 @@ from typing import Any
 
 import pandas as pd
 
+from standage.choices import Units
 from standage.findings.findings import Findings
 from standage.prose.cautions import GENERAL_CAUTIONS, cautions
 from standage.prose.disturbance import disturbance_paragraphs
@@ -76,7 +77,7 @@ def report_writer(findings: Findings, **settings: Any) -> Callable[[Path], None]
 def report_html(
     result: Posterior | Findings,
     *,
-    units: str = METRIC,
+    units: Units = METRIC,
     settings: Mapping[str, Any] | None = None,
 ) -> str:
     """The report as one page of HTML, at the level of the fit or of the findings given.

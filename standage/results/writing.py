@@ -11,11 +11,12 @@ from typing import Any
 
 from matplotlib.figure import Figure
 
+from standage.choices import FigureStyle
 from standage.errors import StandageError
 from standage.figures.comparison import comparison_figures
 from standage.figures.files import write_figures
 from standage.figures.result_figures import result_figures
-from standage.figures.styles import SCREEN, in_style
+from standage.figures.styles import in_style
 from standage.findings.cannot_tell import cannot_tell
 from standage.findings.findings import Findings
 from standage.findings.prior_sensitivity import sensitivity_records
@@ -34,7 +35,7 @@ def write_results(
     folder: str | Path,
     *,
     settings: Mapping[str, Any] | None = None,
-    style: str = SCREEN.name,
+    style: FigureStyle = "screen",
     also: Iterable[Callable[[Path], None]] = (),
     staging: StagingFolder | None = None,
 ) -> Path:
@@ -135,7 +136,9 @@ def _write_tables(findings: Findings, building: Path) -> None:
     write_json(verdict, building / "verdict.json")
 
 
-def _write_figures(findings: Findings, folder: Path, style: str, attempts: _Attempts) -> None:
+def _write_figures(
+    findings: Findings, folder: Path, style: FigureStyle, attempts: _Attempts
+) -> None:
     folder.mkdir()
     figures: dict[str, Figure] = {}
     with in_style(style):

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from standage.choices import Emergence
 from standage.errors import StandageError
 from standage.evidence.core import (
     CoreReadings,
@@ -98,7 +99,7 @@ class BuiltStands:
 
 
 def build_stands(
-    survey: Survey, *, profile_folder: str | None = None, emergence: str = OFF
+    survey: Survey, *, profile_folder: str | None = None, emergence: Emergence = OFF
 ) -> BuiltStands:
     """Reduce a checked survey to the model's arrays.
 

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 from threadpoolctl import threadpool_limits
 
+from standage.choices import Emergence
 from standage.errors import StandageError
 from standage.profiles import load_profile
 from standage.stand.build import BuiltStands, DatedStem, build_stands
@@ -48,7 +49,7 @@ def fit_stands(
     chains: int = 4,
     cores: int = 2,
     profile_folder: str | None = None,
-    emergence: str = OFF,
+    emergence: Emergence = OFF,
     progress: Progress | None = None,
     kept: KeptDraws | None = None,
 ) -> Posterior:

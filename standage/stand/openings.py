@@ -6,13 +6,13 @@ from __future__ import annotations
 
 import numpy as np
 
+from standage.choices import Emergence
 from standage.survey.survey import Survey
 
-OFF, ON, LEARNED = (
-    "off",
-    "on",
-    "learned",
-)  # what openings do to emergence: nothing, let plants go, or what the survey says
+# what openings do to emergence: nothing, let plants go, or what the survey says
+OFF: Emergence = "off"
+ON: Emergence = "on"
+LEARNED: Emergence = "learned"
 RELEASE_PRIORS = {ON: (1.0, 0.5), LEARNED: (0.0, 1.0)}
 """Mean and standard deviation of rho beforehand. Assumptions: learned, either way, 2 standard
 deviations making a yearly chance of 0.2 into 0.8; on, faster with 98 % and as likely as not more

@@ -32,7 +32,7 @@ from batch_tasks import (
 from click.testing import CliRunner
 
 from standage.commands import batch, batch_surveys
-from standage.commands.batch import clear_half_written, in_words, run_batch, told
+from standage.commands.batch import batch_in_words, clear_half_written, in_words, run_batch
 from standage.commands.batch_surveys import (
     BAD_INPUT,
     ERROR,
@@ -487,7 +487,7 @@ def test_exit_codes_and_words_of_the_command(quick):
 def test_times_are_told_as_people_say_them():
     words = [in_words(seconds) for seconds in (0.4, 89, 95, 5399, 5400, 172800)]
     assert words == ["0 s", "89 s", "1 min", "89 min", "1 h 30 min", "2 d 0 h"]
-    words = told([Outcome("a", 1, PASSED, 1.0), Outcome("b", 1, NOT_RUN, None)], "out")
+    words = batch_in_words([Outcome("a", 1, PASSED, 1.0), Outcome("b", 1, NOT_RUN, None)], "out")
     assert words.startswith("2 surveys: 1 passed, 1 not run.")
 
 

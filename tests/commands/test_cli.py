@@ -9,6 +9,7 @@ import hashlib
 import json
 import os
 import shutil
+import signal
 import subprocess
 import sys
 from importlib.metadata import version
@@ -20,6 +21,7 @@ from click.testing import CliRunner
 
 from standage.commands.cli import BAD_INPUT, FIT_FAILED, main
 from standage.commands.run_options import RunOptions
+from standage.errors import StandageError
 from standage.profiles import models_folder, profile_keys
 from standage.survey.schema import TABLES
 
@@ -104,9 +106,9 @@ def test_every_option_of_a_run_is_in_the_one_list_and_has_the_default_of_the_lis
     whoever repeats the run.
     """
     own = {"survey", "folder", "out", "again", "workers", "cores", "cluster"}
-    parsed = main.commands[command].make_context(command, ["surveys", "--out", "results"]).params
+    defaults = {each.name: each.default for each in main.commands[command].params}
     assert {
-        name: value for name, value in parsed.items() if name not in own
+        name: default for name, default in defaults.items() if name not in own
     } == RunOptions().recorded()
 
 
@@ -226,11 +228,32 @@ def test_too_few_stems_are_refused_in_words(forms, tmp_path):
 
 
 @pytest.mark.parametrize(
-    "options", [("--draws", 10), ("--chains", 1), ("--level", 1.5), ("--seed", -1)]
+    "options",
+    [
+        *(("--draws", 10), ("--chains", 1), ("--seed", -1), ("--seed", 2**63)),
+        *(("--level", level) for level in (1.5, "nan", "inf", "-inf")),
+    ],
 )
 def test_options_out_of_range_are_refused(options, tiny_folder, tmp_path):
     result = standage("run", tiny_folder, "--out", tmp_path / "out", *options, code=2)
     assert options[0] in result.output and not (tmp_path / "out").exists()
+
+
+@pytest.mark.parametrize(
+    "options",
+    [
+        *({"level": level} for level in (float("nan"), 1, "0.9", None)),
+        *({"seed": seed} for seed in (2**63, -1, 1.0, True, None)),
+        *({"chains": 1}, {"xlsx": "yes"}, {"style": "gray"}, {"emergence": ["off"]}),
+        *({"profile_folder": 3}, {"coordinates": "0.5"}),
+    ],
+    ids=str,
+)
+def test_options_from_python_or_a_record_are_held_to_the_same_limits(options):
+    with pytest.raises(StandageError, match="^--.*: found .*; expected "):
+        RunOptions(**options)
+    with pytest.raises(StandageError):
+        RunOptions.from_record(RunOptions().recorded() | options)
 
 
 def test_a_folder_that_is_no_result_is_refused_before_any_sampling(
@@ -255,6 +278,54 @@ def test_a_stop_by_the_user_writes_nothing(tiny_folder, tmp_path, monkeypatch):
     monkeypatch.setattr("standage.commands.run.fit_stands", stopped)
     result = standage("run", tiny_folder, "--out", tmp_path / "out", code=130)
     assert "nothing was written" in result.stderr and files_below(tmp_path) == []
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGHUP"), reason="this system ends processes otherwise")
+@pytest.mark.parametrize("number", ["SIGTERM", "SIGHUP"])
+def test_an_end_by_the_system_is_like_a_stop_by_the_user(
+    number, tiny_folder, tmp_path, monkeypatch
+):
+    def ended(*_, **__):
+        os.kill(os.getpid(), getattr(signal, number))
+
+    before = signal.getsignal(getattr(signal, number))
+    monkeypatch.setattr("standage.commands.run.fit_stands", ended)
+    result = standage("run", tiny_folder, "--out", tmp_path / "out", code=143)
+    assert "nothing was written" in result.stderr and files_below(tmp_path) == []
+    assert signal.getsignal(getattr(signal, number)) == before
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device that is always full")
+@pytest.mark.parametrize("command", ["check SURVEY", "ages SURVEY --csv ages.csv", "profiles"])
+def test_a_screen_that_is_a_full_disk_ends_in_words(command, tiny_folder, tmp_path):
+    words = command.replace("SURVEY", str(tiny_folder)).split()
+    program = f"from standage.commands.cli import main; main({words!r})"
+    with open("/dev/full", "w") as full:
+        done = subprocess.run(
+            [sys.executable, "-c", program],
+            stdout=full,
+            stderr=subprocess.PIPE,
+            text=True,
+            cwd=tmp_path,
+        )
+    assert done.returncode == BAD_INPUT
+    assert "standard output: can't be written (No space left on device)" in done.stderr
+    assert "Traceback" not in done.stderr and "Exception" not in done.stderr
+
+
+def test_warnings_made_errors_from_outside_change_nothing(tiny_folder, tmp_path):
+    program = (
+        "from standage.commands.cli import main;"
+        f" main(['ages', {str(tiny_folder)!r}, '--csv', 'ages.csv'])"
+    )
+    done = subprocess.run(
+        [sys.executable, "-W", "error", "-c", program],
+        capture_output=True,
+        text=True,
+        cwd=tmp_path,
+        env=os.environ | {"PYTHONWARNINGS": "error"},
+    )
+    assert done.returncode == 0 and not done.stderr, done.stderr
 
 
 # ages

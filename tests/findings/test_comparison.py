@@ -605,7 +605,7 @@ def test_the_long_table_holds_what_the_others_hold(posterior, tables):
 
 @pytest.mark.parametrize(
     ("coarseness", "kept"),
-    [("as-given", 31.1234), ("0.01", 31.12), ("0.1", 31.1), ("1", 31.0), ("none", np.nan)],
+    [("as-given", 31.1234), ("0.1", 31.1), ("none", np.nan)],
 )
 def test_coordinates_are_coarsened_in_the_survey_itself(simulated_folder, coarseness, kept):
     survey = read_survey(simulated_folder)
@@ -615,7 +615,7 @@ def test_coordinates_are_coarsened_in_the_survey_itself(simulated_folder, coarse
     coarse = coordinates_to(exact, coarseness).stands
     assert coarse["latitude"].iloc[0] == pytest.approx(kept, nan_ok=True)
     assert (exact.stands["latitude"] == 31.1234).all()
-    with pytest.raises(ValueError, match="0.01"):
+    with pytest.raises(ValueError, match="as-given, 0.1, none"):
         coordinates_to(exact, "0.5")
 
 
@@ -639,7 +639,7 @@ def test_nothing_that_is_written_holds_a_place_more_exactly_than_asked(tmp_path,
     run_survey(
         survey,
         tmp_path / "results",
-        options=RunOptions(draws=25, chains=2, coordinates=coarseness, xlsx=True),
+        options=RunOptions(draws=50, chains=2, coordinates=coarseness, xlsx=True),
         cores=1,
         quiet=True,
     )

@@ -9,6 +9,7 @@ import re
 from itertools import chain as joined
 from itertools import combinations, product
 from types import SimpleNamespace
+from typing import get_args
 
 import numpy as np
 import pandas as pd
@@ -17,7 +18,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import beta, multivariate_normal
 
-from standage.commands.cli import CRITERION_CHOICES, main
+from standage.choices import ReleaseCriterion
+from standage.commands.cli import main
 from standage.figures.disturbance import plot_disturbance_chronology, plot_ring_panel
 from standage.findings.disturbances import (
     disturbance_table,
@@ -208,7 +210,7 @@ def test_what_can_not_be_ring_widths_is_refused():
 
 
 def test_the_command_offers_every_criterion_and_the_model_first():
-    assert (MODEL, *CRITERIA) == CRITERION_CHOICES
+    assert (MODEL, *CRITERIA) == get_args(ReleaseCriterion)
     (option,) = (
         option for option in main.commands["run"].params if option.name == "release_criterion"
     )

@@ -4,6 +4,7 @@ full size: `tests/studies/faults.py`.
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import json
 import os
@@ -21,6 +22,7 @@ import standage.commands.run
 import standage.results.writing
 from standage.commands.batch_surveys import BatchSettings, find_surveys, finished
 from standage.commands.cli import BAD_INPUT, CAME_OUT_OTHERWISE, FIT_FAILED, INCOMPLETE, main
+from standage.commands.compare import compare_results
 from standage.commands.run import RunResult
 from standage.errors import StandageError
 from standage.results import staging
@@ -568,6 +570,51 @@ def test_a_repeated_run_takes_its_options_from_the_result_and_never_replaces_it(
     assert "doesn't say how it was made" in standage_command(
         "run", "--again", result, code=BAD_INPUT
     )
+
+
+def would_run(*_, **__):
+    raise StandageError("it would be run")
+
+
+STRANGE = (None, 0, True, [], [[]], {}, {"": 1}, "", "\x00", "../" * 2000, 1e308, [{}])
+
+
+@pytest.mark.parametrize(
+    "field",
+    [
+        *("version", "libraries", "level", "inputs_sha256", "profiles", "options"),
+        *("survey_path", "processor", "release_criterion", "files", "format"),
+    ],
+)
+def test_provenance_that_somebody_has_edited_ends_in_words(
+    field, fault_then_mended, tiny_folder, tmp_path, monkeypatch
+):
+    """Every field in turn is something else; what is asked of the result is refused, or done."""
+    monkeypatch.setattr("standage.commands.repeat.run_survey", would_run)
+    result = shutil.copytree(fault_then_mended[0], tmp_path / "out")
+    record = json.loads((result / "provenance.json").read_text())
+    survey = find_surveys(tiny_folder, tmp_path)[0][0]
+    for value in STRANGE:
+        (result / "provenance.json").write_text(json.dumps(record | {field: value}))
+        for command in (("run", "--again", result), ("card", result, "T1", "--out", tmp_path)):
+            done = CliRunner().invoke(main, [str(word) for word in command])
+            assert not done.exception or isinstance(done.exception, SystemExit), (command, value)
+        with contextlib.suppress(StandageError):
+            compare_results([result, result])
+        with contextlib.suppress(StandageError):
+            check_result_folder(result)
+        assert finished(survey, BatchSettings()) is None
+
+
+def test_options_that_somebody_has_edited_end_in_words(fault_then_mended, tmp_path, monkeypatch):
+    monkeypatch.setattr("standage.commands.repeat.run_survey", would_run)
+    result = shutil.copytree(fault_then_mended[0], tmp_path / "out")
+    options = read_provenance(result)["options"]
+    for name in options:
+        for value in STRANGE:
+            rewrite(result, options=options | {name: value})
+            said = standage_command("run", "--again", result, code=BAD_INPUT)
+            assert f"found {value!r}" in said or value in (0, True) or name == "profile_folder"
 
 
 # results of other versions

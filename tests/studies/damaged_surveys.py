@@ -510,7 +510,7 @@ def fit_work(job: dict) -> dict:
                     warnings.simplefilter("ignore")
                     try:
                         run_survey(
-                            survey, out, options=RunOptions(draws=25, chains=2), cores=1, quiet=True
+                            survey, out, options=RunOptions(draws=50, chains=2), cores=1, quiet=True
                         )
                     except StandageError as error:
                         said = str(error)
