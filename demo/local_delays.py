@@ -55,7 +55,7 @@ def slow_stand() -> SimulatedSurvey:
         community="wet-mesic flat",
         life=life,
         design=SurveyDesign(plot_areas_m2=(2000.0, 2000.0), cores=25),
-        extras=Extras(sections=24),
+        extras=Extras(known_age_stems=24),
     )
     return simulate_survey(
         SEED, stands=[stand], profile=profile, plot_dispersion=8.0, count_dispersion=2.0

@@ -266,7 +266,7 @@ def wicketmere_flat(profile: Profile, rng: np.random.Generator) -> StandHistory:
         design=SurveyDesign(
             plot_areas_m2=(1000.0, 3000.0, 3000.0, 4000.0), cores=68, min_dbh_cm=10.0, **FIELD_WORK
         ),
-        extras=Extras({"swamp-tupelo": 15.0}, dead=2, sections=13),
+        extras=Extras({"swamp-tupelo": 15.0}, dead=2, known_age_stems=13),
     )
 
 

@@ -182,7 +182,7 @@ def _survey(trees: pd.DataFrame, units) -> FakeSurvey:
     ]
     plots = pd.DataFrame(plots).assign(placement="random")
     cored = trees[trees["cored"]]
-    centres = np.array(["pith", "arcs", "arcs", "straight", "decayed", "unknown"], dtype=object)
+    centres = np.array(["pith", "arcs", "arcs", "straight", "rotten", "unknown"], dtype=object)
     survey_trees = trees[["tree", "stand", "plot", "species", "dbh_cm", "status", "note"]].copy()
     survey_trees["death_year"] = np.nan
     survey_trees["core_outcome"] = np.where(trees["cored"], "taken", "not_tried")
@@ -255,7 +255,7 @@ def _survey(trees: pd.DataFrame, units) -> FakeSurvey:
         ),
         "counts": counts,
         "events": events,
-        "sections": pd.DataFrame(),
+        "known_age_stems": pd.DataFrame(),
         "ring_widths": pd.DataFrame(),
     }
     return FakeSurvey(

@@ -41,12 +41,12 @@ GOOD = {
             "centre": "arcs",
         },
         {"core": "k2", "tree": "a2", "height_cm": "30", "ring_count": "60", "centre": "pith"},
-        {"core": "k3", "tree": "a3", "centre": "decayed"},
+        {"core": "k3", "tree": "a3", "centre": "rotten"},
     ],
     "counts": [{"plot": "p1", "stage": "grass", "area_m2": "100", "count": "3"}],
-    "sections": [
+    "known_age_stems": [
         {
-            "section": "s1",
+            "stem": "s1",
             "stand": "north",
             "known_from": "tagged",
             "age_years": "8",

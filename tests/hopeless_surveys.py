@@ -95,7 +95,7 @@ def stand(name="a", survey_date=SURVEY_DATE, **more) -> dict:
 
 
 def of(
-    *, stands=None, plots=None, trees=(), cores=(), counts=(), sections=(), events=()
+    *, stands=None, plots=None, trees=(), cores=(), counts=(), known_age_stems=(), events=()
 ) -> SimulatedSurvey:
     """Tables of a survey; one stand with one plot unless told otherwise."""
     rows = {
@@ -104,7 +104,7 @@ def of(
         "trees": trees,
         "cores": cores,
         "counts": counts,
-        "sections": sections,
+        "known_age_stems": known_age_stems,
         "events": events,
     }
     return SimulatedSurvey({name: as_table(name, list(these)) for name, these in rows.items()}, {})
@@ -159,13 +159,13 @@ def three_trees_in_all():
 
 
 @survey
-def all_centres_decayed():
-    return with_cores(centre="decayed", first_ring_year=None, ring_count=18)
+def all_centres_rotten():
+    return with_cores(centre="rotten", first_ring_year=None, ring_count=18)
 
 
 @survey
-def decayed_and_no_ring_counted():
-    return with_cores(centre="decayed", first_ring_year=None, last_ring_year=None)
+def rotten_and_no_ring_counted():
+    return with_cores(centre="rotten", first_ring_year=None, last_ring_year=None)
 
 
 @survey
@@ -388,9 +388,9 @@ def no_grass_and_thousands_of_saplings():
 @survey
 def sections_against_the_profile():
     trees = trees_of()
-    sections = [
+    known_age_stems = [
         {
-            "section": f"c{n}",
+            "stem": f"c{n}",
             "stand": "a",
             "species": PINE,
             "known_from": "records",
@@ -400,7 +400,7 @@ def sections_against_the_profile():
         }
         for n in range(1, 7)
     ]
-    return of(trees=trees, cores=cores_of(trees, chosen=[2, 6, 9]), sections=sections)
+    return of(trees=trees, cores=cores_of(trees, chosen=[2, 6, 9]), known_age_stems=known_age_stems)
 
 
 @survey

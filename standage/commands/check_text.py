@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from standage.survey.survey import Survey
 
 ALL_WELL = "No problems found."
-LEAST_NEEDED = ("attempts", "sections", "events", "counts", "plots", "rings", "sizes")
+LEAST_NEEDED = ("attempts", "known age", "events", "counts", "plots", "rings", "sizes")
 """Lines of the card that give way first: their numbers are in the account, too."""
 
 

@@ -54,7 +54,7 @@ def account(survey: Survey, *, profile_folder: str | None = None) -> Account:
         tally("cores", cores["part"], cores["reason"]),
         tally("plots", *_plots(survey, taking_part)),
         tally("stage counts", counts["part"], counts["reason"]),
-        tally("sections", *_sections(survey, taking_part, profiles, known)),
+        tally("stems of known age", *_sections(survey, taking_part, profiles, known)),
         tally("events", *_events(survey, taking_part)),
         _ring_series(survey, cores),
     )
@@ -136,7 +136,7 @@ def _sections(
     profiles: dict[str, Profile],
     known: Sequence[str],
 ) -> tuple[NDArray, NDArray]:
-    sections = survey.sections
+    sections = survey.known_age_stems
     rows = sections.assign(species=sections["species"].replace("", survey.main_species))
     own = _groups_of(rows, taking_part)
     grass = rows["species"].isin([key for key, each in profiles.items() if each.has_grass_stage])

@@ -38,7 +38,7 @@ Assumed.
 """
 ARC_WITHOUT_MEASURE_MM, ARC_WITHOUT_MEASURE_LOG_SD = 8.0, 0.7
 """Distance to the pith where arcs are seen but not measured: median and log-sd. Assumed."""
-SHARE_MISSING = {"straight": 0.3, "decayed": 0.5}
+SHARE_MISSING = {"straight": 0.3, "rotten": 0.5}
 SHARE_MISSING_LOG_ODDS_SD = 1.0
 """Share of the radius missed where diameter or core length is blank: median, sd of its log-odds.
 Assumed.
@@ -106,12 +106,12 @@ def read_centres(
     column = {name: table[name].to_numpy(float) for name in _NUMBERS}
     centre = table["centre"].to_numpy(object)
     reader_says, distance_known = (
-        ~np.isnan(column["missing_rings"]),
-        ~np.isnan(column["missing_mm"]),
+        ~np.isnan(column["rings_to_pith"]),
+        ~np.isnan(column["pith_distance_mm"]),
     )
     inner_known = ~np.isnan(column["inner_ring_mm"])
     arc_measured = (centre == "arcs") & (column["arc_chord_mm"] > 0) & (column["arc_height_mm"] > 0)
-    by_share_kind = (centre == "straight") | (centre == "decayed")
+    by_share_kind = (centre == "straight") | (centre == "rotten")
 
     by_share = _from_share_of_radius(table, column, centre, visible_rings, profile)
     by_distance = _from_distance(
@@ -147,10 +147,10 @@ _PARTS = ("mu", "sigma", "loading", "tree_log_sd")
 _NUMBERS = (
     "arc_chord_mm",
     "arc_height_mm",
-    "missing_mm",
-    "missing_mm_sd",
-    "missing_rings",
-    "missing_rings_sd",
+    "pith_distance_mm",
+    "pith_distance_mm_sd",
+    "rings_to_pith",
+    "rings_to_pith_sd",
     "inner_ring_mm",
     "core_length_mm",
     "diameter_at_core_cm",
@@ -166,11 +166,11 @@ def reach_unknown(cores: pd.DataFrame) -> NDArray[np.bool_]:
     missed is then assumed from the rings seen (E14).
     """
     cores = cores.reindex(
-        columns=["centre", "missing_rings", "missing_mm", "inner_ring_mm", "core_length_mm"]
+        columns=["centre", "rings_to_pith", "pith_distance_mm", "inner_ring_mm", "core_length_mm"]
     )
-    distance = cores["missing_mm"].notna() & cores["inner_ring_mm"].notna()
-    told = cores["missing_rings"].notna() | distance | cores["core_length_mm"].notna()
-    return (cores["centre"].isin(["straight", "decayed"]) & ~told).to_numpy(dtype=bool)
+    distance = cores["pith_distance_mm"].notna() & cores["inner_ring_mm"].notna()
+    told = cores["rings_to_pith"].notna() | distance | cores["core_length_mm"].notna()
+    return (cores["centre"].isin(["straight", "rotten"]) & ~told).to_numpy(dtype=bool)
 
 
 def _pith(cores: int) -> CentreEvidence:
@@ -195,9 +195,9 @@ def _unknown(cores: int, profile: Profile) -> CentreEvidence:
 
 
 def _readers_own(column: dict[str, NDArray[np.float64]]) -> CentreEvidence:
-    rings = np.maximum(column["missing_rings"], FEWEST_RINGS)
-    default = MISSING_RINGS_SD_SHARE * column["missing_rings"] + MISSING_RINGS_SD_RINGS
-    sd = np.where(np.isnan(column["missing_rings_sd"]), default, column["missing_rings_sd"])
+    rings = np.maximum(column["rings_to_pith"], FEWEST_RINGS)
+    default = MISSING_RINGS_SD_SHARE * column["rings_to_pith"] + MISSING_RINGS_SD_RINGS
+    sd = np.where(np.isnan(column["rings_to_pith_sd"]), default, column["rings_to_pith_sd"])
     zero = np.zeros(rings.size)
     return CentreEvidence(
         np.log(rings), np.maximum(np.sqrt(np.log1p((sd / rings) ** 2)), SMALLEST_LOG_SD), zero, zero
@@ -237,9 +237,11 @@ def _estimated_distance(
     """Log distance and log-sd where the reader gives a distance to the pith (circles laid over, or
     other); the pith is taken off.
     """
-    distance = geometry.distance_less_pith_mm(column["missing_mm"], profile["core.pith_radius_mm"])
-    default = MISSING_MM_SD_SHARE * column["missing_mm"] + MISSING_MM_SD_MM
-    sd = np.where(np.isnan(column["missing_mm_sd"]), default, column["missing_mm_sd"])
+    distance = geometry.distance_less_pith_mm(
+        column["pith_distance_mm"], profile["core.pith_radius_mm"]
+    )
+    default = MISSING_MM_SD_SHARE * column["pith_distance_mm"] + MISSING_MM_SD_MM
+    sd = np.where(np.isnan(column["pith_distance_mm_sd"]), default, column["pith_distance_mm_sd"])
     return np.log(distance), np.maximum(np.sqrt(np.log1p((sd / distance) ** 2)), SMALLEST_LOG_SD)
 
 
@@ -291,7 +293,7 @@ def _from_share_of_radius(
     share = geometry.share_of_radius_missing(
         length, radius, profile["core.pith_radius_mm"], eccentricity, nodes
     )
-    median = np.where(centre == "decayed", SHARE_MISSING["decayed"], SHARE_MISSING["straight"])
+    median = np.where(centre == "rotten", SHARE_MISSING["rotten"], SHARE_MISSING["straight"])
     assumed = expit(np.log(median / (1.0 - median))[:, None] + SHARE_MISSING_LOG_ODDS_SD * nodes)
     share = np.where(np.isnan(share), assumed, share)
     # The shape of the profile's curve of diameter on age: how growth slows, not how thick the stem

@@ -27,7 +27,7 @@ from standage.findings.stems import (
     unit_years,
 )
 
-CENTRES = ("pith", "arcs", "straight", "decayed", "unknown")
+CENTRES = ("pith", "arcs", "straight", "rotten", "unknown")
 FAILED_ATTEMPTS = ("no_sound_wood", "unreadable")
 AGES = (60, 100, 150)  # ages whose share of the stems is told [years]
 # span in which an even-aged stand has nearly all its stems (common practice, no source) [years]

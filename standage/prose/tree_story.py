@@ -24,7 +24,7 @@ CENTRES = {
     "pith": "the pith is in the core",
     "arcs": "the inner rings curve, so the pith is close",
     "straight": "no curvature shows how far the pith is",
-    "decayed": "the centre is rotten or hollow",
+    "rotten": "the centre is rotten or hollow",
     "unknown": "nothing is recorded of the centre",
 }
 DATING = {"crossdated": ", crossdated with other trees", "counted": ", counted ring by ring"}

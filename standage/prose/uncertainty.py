@@ -50,12 +50,13 @@ STEP_WORDS = dict(
             ),
             StepWords(
                 "growing to the height of the core",
-                "core lower, or count the rings of small cut stems at two heights (sections.csv)",
+                "core lower, or count the rings of small cut stems at two heights"
+                " (known_age_stems.csv)",
             ),
             StepWords(
                 "years in the grass stage",
-                "enter more stems of known age (sections.csv) and count grass-stage and emerging"
-                " plants on more subplots; coring can't lower it",
+                "enter more stems of known age (known_age_stems.csv) and count grass-stage and"
+                " emerging plants on more subplots; coring can't lower it",
             ),
         ),
         strict=True,

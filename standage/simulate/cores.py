@@ -18,7 +18,7 @@ from standage.simulate.departures import miscounted_rings
 from standage.simulate.life import LifeHistory
 from standage.years import growing_season
 
-CENTRES = ("pith", "arcs", "circles", "estimate", "straight", "decayed", "hollow", "unknown")
+CENTRES = ("pith", "arcs", "circles", "estimate", "straight", "rotten", "hollow", "unknown")
 _SCALE_ERROR_MM = 0.2
 _CIRCLES_ERROR_LOG = 0.2
 # the scatter of size at an age has heavy tails; beyond these a stem would not be believed, let
@@ -67,7 +67,7 @@ def read_core(
     give a ring.
 
     `centre` `circles` and `estimate` are cores with arcs whose reader used concentric circles, or
-    judged the rings missed; `hollow` is a decayed core without one readable ring. A centre that the
+    judged the rings missed; `hollow` is a rotten core without one readable ring. A centre that the
     stem is too thin for becomes the nearest that it can have.
     """
     growing = (
@@ -90,7 +90,7 @@ def read_core(
         "height_cm": stem.height_cm if reading.height_recorded else math.nan,
     }
     row |= {"core_date": reading.core_date, "core_state": "dry" if rng.random() < 0.8 else "fresh"}
-    row["centre"] = {"circles": "arcs", "estimate": "arcs", "hollow": "decayed"}.get(centre, centre)
+    row["centre"] = {"circles": "arcs", "estimate": "arcs", "hollow": "rotten"}.get(centre, centre)
     shrinkage = 1 - life.dry_shrinkage_share if row["core_state"] == "dry" else 1.0
     row |= _centre_readings(rng, centre, missed, radii, off_mm, stem, life, shrinkage)
     innermost = stem.first_ring_year + missed
@@ -185,7 +185,7 @@ def _missed(
         return (
             ("unknown", missed, float(radii[missed])) if missed <= rings - 2 else ("pith", 0, 0.0)
         )
-    if centre in ("decayed", "hollow"):
+    if centre in ("rotten", "hollow"):
         off_mm = radius_mm * rng.uniform(0.15, 0.75)
     elif centre == "straight":
         off_mm = radius_mm * rng.uniform(0.15, 0.6)
@@ -224,18 +224,20 @@ def _centre_readings(
             1,
         )
     elif centre == "circles":
-        row["missing_mm"] = round(
+        row["pith_distance_mm"] = round(
             max(edge_mm * read * math.exp(_CIRCLES_ERROR_LOG * rng.standard_normal()), 0.5), 1
         )
         if rng.random() < 0.5:
-            row["missing_mm_sd"] = round(max(_CIRCLES_ERROR_LOG * row["missing_mm"], 0.1), 1)
+            row["pith_distance_mm_sd"] = round(
+                max(_CIRCLES_ERROR_LOG * row["pith_distance_mm"], 0.1), 1
+            )
     elif centre == "estimate":
-        row["missing_rings"] = max(
+        row["rings_to_pith"] = max(
             round(missed * read * math.exp(max(0.25, 1 / max(missed, 2)) * rng.standard_normal())),
             1,
         )
-        row["missing_rings_sd"] = round(max(0.25 * row["missing_rings"], 1.0), 1)
-    if centre in ("straight", "decayed", "hollow"):
+        row["rings_to_pith_sd"] = round(max(0.25 * row["rings_to_pith"], 1.0), 1)
+    if centre in ("straight", "rotten", "hollow"):
         row["core_length_mm"] = round((float(radii[-1]) - edge_mm) * shrinkage, 0)
         if rng.random() < 0.7:
             measured = diameter_at_height_cm(life, stem.dbh_cm, stem.height_cm) * math.exp(

@@ -1,5 +1,5 @@
 """What a survey holds besides listed stems: other species, planted and dead stems, a stump, stems
-picked by eye, sections.
+picked by eye, stems of known age.
 """
 
 from __future__ import annotations
@@ -80,14 +80,14 @@ def planted_stems(rng: np.random.Generator, history: StandHistory, *, stems: int
     return dbh[dbh >= history.design.min_dbh_cm]
 
 
-def sections(
+def known_age_stems(
     rng: np.random.Generator, history: StandHistory, species: str, prefix: str
 ) -> list[dict]:
-    """Rows of sections.csv: young plants of known seed crop from records, some tagged, and a few
-    cut and ring-counted.
+    """Rows of known_age_stems.csv: young plants of known seed crop from records, some tagged, and a
+    few cut and ring-counted.
     """
     rows: list[dict] = []
-    wanted = history.extras.sections
+    wanted = history.extras.known_age_stems
     age = rng.integers(3, 16, wanted)
     plants = grow(rng, history.life, history.season - age, np.full(wanted, 3.0))
     for number in range(wanted):
@@ -96,7 +96,7 @@ def sections(
         seasons_begun = int(history.season - plant.establishment_year[0]) + 1
         grass = int(plant.grass_years[0])
         row: dict = {
-            "section": f"{prefix}-s{number + 1:02d}",
+            "stem": f"{prefix}-s{number + 1:02d}",
             "stand": history.stand,
             "species": species,
         }

@@ -21,8 +21,8 @@ from standage.simulate.departures import (
 )
 from standage.simulate.extras import (
     dead_stems,
+    known_age_stems,
     planted_stems,
-    sections,
     stems_of_other_species,
     stems_picked_by_eye,
     stump,
@@ -52,7 +52,7 @@ class Surveyor:
         self.history, self.species, self.rng = history, species, rng
         self.rows: dict[str, list[dict]] = {
             name: []
-            for name in ("stands", "plots", "trees", "cores", "counts", "sections", "events")
+            for name in ("stands", "plots", "trees", "cores", "counts", "known_age_stems", "events")
         }
         self.truth: dict[str, pd.DataFrame] = {}
         self._true_trees: list[dict] = []
@@ -135,7 +135,7 @@ class Surveyor:
                 listed.append((row, trees.chosen(np.array([number]))))
         diameters = sorted(row["dbh_cm"] for row, _ in listed)
         for row, _ in listed:
-            row["canopy_position"] = _canopy_position(row["dbh_cm"], diameters)
+            row["crown_class"] = _crown_class(row["dbh_cm"], diameters)
         self.rows["trees"] += [row for row, _ in listed]
         return listed
 
@@ -274,7 +274,7 @@ class Surveyor:
             first_ring = int(plant.first_ring_year(at)[0])
             last, overtopped = (
                 last_season or self.history.season,
-                row.get("canopy_position") == "overtopped",
+                row.get("crown_class") == "suppressed",
             )
             stem = CoredStem(
                 row["tree"], row.get("dbh_cm") or 45.0, at, first_ring, last, early_mm, overtopped
@@ -355,8 +355,10 @@ class Surveyor:
                 }
             )
             self._core_outside(row, plant, extras.stumps_of)
-        if extras.sections:
-            self.rows["sections"] += sections(rng, history, self.species, history.stand)
+        if extras.known_age_stems:
+            self.rows["known_age_stems"] += known_age_stems(
+                rng, history, self.species, history.stand
+            )
 
     def _core_outside(self, row: dict, plant: Plants, last_season: int | None = None) -> None:
         """A stem outside the sample of living stems: cored near the ground and crossdated, as dead
@@ -421,13 +423,13 @@ def _pick(rng: np.random.Generator, weights: dict[str, float]) -> str:
     return list(weights)[int(rng.choice(len(chances), p=chances / chances.sum()))]
 
 
-def _canopy_position(dbh_cm: float, diameters: list[float]) -> str:
+def _crown_class(dbh_cm: float, diameters: list[float]) -> str:
     """Where a crown stands, told from the rank of its stem's diameter in the stand."""
     rank = bisect.bisect_left(diameters, dbh_cm) / len(diameters)
     return (
-        "overtopped"
+        "suppressed"
         if rank < 0.2
-        else "middle"
+        else "intermediate"
         if rank < 0.5
         else "upper"
         if rank < 0.9

@@ -67,7 +67,7 @@ class SurveyDesign:
             "circles": 0.15,
             "estimate": 0.06,
             "straight": 0.1,
-            "decayed": 0.09,
+            "rotten": 0.09,
             "hollow": 0.03,
             "unknown": 0.07,
         }
@@ -83,8 +83,8 @@ class Extras:
 
     other_species: stems per ha by name, tallied only. picked_by_eye, dead: stems. stumps_of,
     planted_in, turpentined_in: year of the cut that a stump is left of, of a planting in the first
-    plot, of faces cut into the larger stems. sections: young plants of known age. winter_core: one
-    core of a December.
+    plot, of faces cut into the larger stems. known_age_stems: how many. winter_core: one core
+    of a December.
     """
 
     other_species: dict[str, float] = field(default_factory=dict)
@@ -92,7 +92,7 @@ class Extras:
     dead: int = 0
     stumps_of: int | None = None
     planted_in: int | None = None
-    sections: int = 0
+    known_age_stems: int = 0
     winter_core: bool = False
     turpentined_in: int | None = None
 

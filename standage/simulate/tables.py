@@ -11,7 +11,7 @@ import pandas as pd
 
 from standage.survey.schema import table
 
-_TABLES = ("stands", "plots", "trees", "cores", "counts", "sections", "events")
+_TABLES = ("stands", "plots", "trees", "cores", "counts", "known_age_stems", "events")
 COLUMNS: dict[str, tuple[str, ...]] = {
     name: tuple(column.name for column in table(name).columns) for name in _TABLES
 }

@@ -383,9 +383,9 @@ def _unit(
                 " height; sizes, plots and stage counts can't be used."
             )
     low_of_plot = dict(zip(plots["plot"], low, strict=True))
-    sections = survey.sections[
-        (survey.sections["stand"] == stand)
-        & (survey.sections["species"].replace("", survey.main_species) == key)
+    sections = survey.known_age_stems[
+        (survey.known_age_stems["stand"] == stand)
+        & (survey.known_age_stems["species"].replace("", survey.main_species) == key)
     ]
     completed = last_completed_season(survey.stands.set_index("stand").loc[stand, "survey_date"])
     age_to_seasons = (

@@ -130,14 +130,14 @@ def core_notes(
         notes.append(
             f"{name}: {counted(unknown, 'core')} with neither the pith nor its distance nor a"
             " length of core beside the diameter. How many rings they missed is assumed; record"
-            " core_length_mm or missing_mm."
+            " core_length_mm or pith_distance_mm."
         )
     blank = int(
         (
             usable
             & (cores["centre"] == "unknown")
-            & cores["missing_rings"].isna()
-            & cores["missing_mm"].isna()
+            & cores["rings_to_pith"].isna()
+            & cores["pith_distance_mm"].isna()
         ).sum()
     )
     if blank:

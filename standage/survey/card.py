@@ -22,9 +22,9 @@ def summary_counts(survey: Survey, species_with_profile: tuple[str, ...]) -> dic
     Keys: `stands`, `plots`, `plot_area_ha`; `stems`: {status: {"in_plots", "outside"}};
     `stems_by_species`: {species: stems}; `species_without_profile`: {species: stems}; `cores`,
     `cored_trees`, `cores_by_centre`, `cores_by_dating`, `cores_without_height`; `attempts_failed`:
-    stems tried without a core; `count_rows_by_stage`, `counted_by_stage`; `sections`, `events`,
-    `events_by_kind`, `rings_measured`, `ring_series`, `rings_absent`. Every code is present, with 0
-    where nothing has it.
+    stems tried without a core; `count_rows_by_stage`, `counted_by_stage`; `known_age_stems`,
+    `events`, `events_by_kind`, `rings_measured`, `ring_series`, `rings_absent`. Every code is
+    present, with 0 where nothing has it.
     """
     trees, cores, counts = survey.trees, survey.cores, survey.counts
     in_plots = trees["plot"] != ""
@@ -62,7 +62,7 @@ def summary_counts(survey: Survey, species_with_profile: tuple[str, ...]) -> dic
             stage: int(counts.loc[counts["stage"] == stage, "count"].sum())
             for stage in table("counts").column("stage").codes
         },
-        "sections": len(survey.sections),
+        "known_age_stems": len(survey.known_age_stems),
         "events": len(survey.events),
         "events_by_kind": {
             kind: number
@@ -129,7 +129,7 @@ def summary_card(survey: Survey, numbers: dict, *, notes: bool = True) -> str:
             f"  counts    rows: {_listed(numbers['count_rows_by_stage'])}; plants:"
             f" {_listed(numbers['counted_by_stage'])}"
         ),
-        f"  sections  {numbers['sections']}",
+        f"  known age {numbers['known_age_stems']}",
         f"  events    {_listed(numbers['events_by_kind'])}",
     ]
     if numbers["rings_measured"]:

@@ -1,27 +1,24 @@
-"""From written cells to typed columns: names of columns, required cells, numbers, dates, codes,
-ranges, repeated identifiers.
+"""From written cells to typed columns: names of columns, required cells, repeated identifiers. The
+cells themselves: `cell_values`.
 """
 
 from __future__ import annotations
 
-import datetime as dt
 import difflib
 import re
+from functools import cache
 from itertools import combinations
 
 import numpy as np
 import pandas as pd
 
 from standage.errors import TOLD_OF_A_COLUMN, Problem
+from standage.survey.cell_values import BLANK_WORDS, NOT_RECORDED, TableCells, typed, with_extra
 from standage.survey.files import WrittenTable
-from standage.survey.form_rows import TO_METRIC, unit_of
 from standage.survey.limits import LONGEST_CELL, LONGEST_NAME, unseen_letter
+from standage.survey.quantities import comma_in
+from standage.survey.readings import Reading
 from standage.survey.schema import Column, Table
-
-EARLIEST_DATE = pd.Timestamp(1800, 1, 1)
-"""Increment borers came into use in the middle of the nineteenth century (from memory): earlier
-field work is a slip of the pen.
-"""
 
 UNIT_ENDINGS = (
     "_cm",
@@ -45,32 +42,25 @@ NEAR_MISS = 0.8
 known one misspelt.
 """
 
-MIDNIGHT = r"(?<=^\d{4}-\d{2}-\d{2})[ T]00:00(:00(\.0+)?)?$"
-LETTERS_FOR_DIGITS = str.maketrans("OolIS", "00115")
-"""Letters that hands and scanners write for digits (common practice, no source)."""
-
 UNFIT, FITTING, CELLS_TRIED = 0.5, 0.9, 200
 """Share of refused cells above which a column is held against the others, share that must fit
 there, and how many cells are tried.
 """
 
-ADVISED = 200
-"""Different wrong words of a column for which likely ones are looked for; beyond that the column is
-another one.
-"""
-
-BLANK_WORDS = {"na", "n/a", "nan", "none", "null", "#n/a", "-", ".", "?", "missing", "unknown"}
-
 
 def typed_table(
-    table: Table, written: WrittenTable | None, problems: list[Problem], notes: list[str]
+    table: Table,
+    written: WrittenTable | None,
+    problems: list[Problem],
+    notes: list[str],
+    readings: list[Reading] | None = None,
 ) -> pd.DataFrame:
     """The table as a DataFrame with every column of its definition, then `row` (int64), then
     unknown columns as text.
 
     Text is str with "" for blank (dtype object), numbers float64 with NaN, dates datetime64[ns]
-    with NaT. A cell that cannot be accepted becomes blank and adds to `problems`. written None: no
-    rows.
+    with NaT. A cell that cannot be accepted becomes blank and adds to `problems`, one that is read
+    otherwise than written adds to `readings`. written None: no rows.
     """
     if written is None:
         written = WrittenTable(table.file, [column.name for column in table.columns], [], [])
@@ -79,21 +69,43 @@ def typed_table(
     columns = (
         list(zip(*written.cells, strict=True)) if written.cells else [()] * len(written.header)
     )
+    cells = TableCells(
+        written.file,
+        table.name,
+        written.header_row,
+        rows,
+        problems,
+        [] if readings is None else readings,
+        written.units,
+        written.headings,
+        comma=cache(
+            lambda: comma_in(
+                cell
+                for column in table.columns
+                if column.is_number and column.name in places
+                for cell in columns[places[column.name]]
+            )
+        ),
+    )
     data: dict[str, pd.Series] = {}
     unfit: dict[str, pd.Series] = {}
     for column in table.columns:
         if column.name not in places:
-            data[column.name] = _typed(
-                written.file, column, pd.Series([""] * len(rows), dtype=object), rows, problems
-            )
+            text = with_extra(cells, column, pd.Series([""] * len(rows), dtype=object))
+            data[column.name] = typed(cells, column, text)
             continue
         text = pd.Series(list(columns[places[column.name]]), dtype=object)
+        text = with_extra(cells, column, text)
         if column.required == "yes":
             _required(written.file, column, text, rows, problems)
         if not column.is_number and column.kind not in ("date", "code"):
             text = _legible(written.file, column, text, rows, problems)
-        data[column.name] = _typed(written.file, column, text, rows, problems)
+        if column.name == "community" or (column.name == "species" and not column.required):
+            text = _without_words_for_blank(cells, column, text)
+        data[column.name] = typed(cells, column, text)
         refused = (text != "") & (data[column.name].isna() | (data[column.name] == ""))
+        if refused.any():
+            refused &= ~text.str.lower().isin(BLANK_WORDS)
         if refused.sum() > UNFIT * (text != "").sum():
             unfit[column.name] = text
     _tell_exchanged(table, unfit, written, problems)
@@ -246,6 +258,14 @@ def _legible(
     return clean
 
 
+def _without_words_for_blank(cells: TableCells, column: Column, text: pd.Series) -> pd.Series:
+    """Text without `N/A` and the like, by which groups would be made."""
+    words = text.str.lower().isin(NOT_RECORDED)
+    for place in np.flatnonzero(words):
+        cells.reading(place, column, text[place], "", "not recorded")
+    return text.where(~words, "").astype(object) if words.any() else text
+
+
 def _required(
     file: str, column: Column, text: pd.Series, rows: np.ndarray, problems: list[Problem]
 ) -> None:
@@ -262,123 +282,6 @@ def _required(
         )
 
 
-def _typed(
-    file: str, column: Column, text: pd.Series, rows: np.ndarray, problems: list[Problem]
-) -> pd.Series:
-    if column.kind == "date":
-        return _dates(file, column, text, rows, problems)
-    if column.is_number:
-        return _numbers(file, column, text, rows, problems)
-    if column.kind == "code":
-        return _codes(file, column, text, rows, problems)
-    return text
-
-
-def _numbers(
-    file: str, column: Column, text: pd.Series, rows: np.ndarray, problems: list[Problem]
-) -> pd.Series:
-    written = (text != "").to_numpy(dtype=bool)
-    values = pd.to_numeric(text, errors="coerce").to_numpy(dtype=float).copy()
-    bad = written & ~np.isfinite(values)
-    for place in np.flatnonzero(bad)[:TOLD_OF_A_COLUMN]:
-        problems.append(
-            Problem(
-                file,
-                int(rows[place]),
-                column.name,
-                f"'{text[place]}'",
-                column.allowed,
-                _advice(column, text[place]),
-            )
-        )
-    values[bad] = np.nan
-    if column.kind == "whole":
-        broken = written & ~bad & (values != np.round(values))
-        for place in np.flatnonzero(broken)[:TOLD_OF_A_COLUMN]:
-            problems.append(
-                Problem(
-                    file,
-                    int(rows[place]),
-                    column.name,
-                    f"'{text[place]}'",
-                    column.allowed,
-                    "Write a whole number.",
-                )
-            )
-        values[broken] = np.nan
-    if column.low is not None and column.high is not None:
-        low = values <= column.low if column.above_low else values < column.low
-        outside = low | (values > column.high)
-        for place in np.flatnonzero(outside)[:TOLD_OF_A_COLUMN]:
-            problems.append(
-                Problem(
-                    file,
-                    int(rows[place]),
-                    column.name,
-                    f"'{text[place]}'",
-                    column.allowed,
-                    _range_advice(column),
-                )
-            )
-        values[outside] = np.nan
-    return pd.Series(values)
-
-
-def _range_advice(column: Column) -> str:
-    if column.unit == "calendar year":
-        return "Write the calendar year in four digits."
-    if column.unit == "share of stems":
-        return "Write a share, not a percentage: 0.3 for 30 percent."
-    unit = f" (the unit is {column.unit})" if column.unit else ""
-    return f"Check the value and its unit{unit}" + (
-        "." if column.required == "yes" else "; leave the cell blank if it was not recorded."
-    )
-
-
-def _advice(column: Column, cell: str) -> str:
-    """What to do about a cell that is not a number."""
-    if re.fullmatch(r"[-+]?\d+,\d+", cell):
-        return (
-            "Write a decimal point in place of the comma, and no mark between thousands:"
-            f" {cell.replace(',', '.')}."
-        )
-    if cell.lower() in BLANK_WORDS:
-        if column.required == "yes":
-            return "Write the value; this column may not be left out."
-        return "Leave the cell blank: a blank means 'not recorded'."
-    if re.fullmatch(r"\d{4}-\d{2}-\d{2}.*", cell):
-        return (
-            "The spreadsheet turned the number into a date: format the column as a number and write"
-            " the value again."
-        )
-    if re.fullmatch(r"[<>~=±]+\s*[\d.]+", cell):
-        return (
-            "Write the best single value; put the doubt into the column for its standard deviation,"
-            " or into note."
-        )
-    if re.fullmatch(r"\[.*\]", cell):
-        return "Words in square brackets are the form's: write a value, or empty the cell."
-    digits = cell.translate(LETTERS_FOR_DIGITS)
-    if digits != cell and re.fullmatch(r"-?\d+(\.\d+)?", digits):
-        return (
-            "There is a letter in it that looks like a digit; look it up, and write the number"
-            f" (perhaps {digits})."
-        )
-    if column.unit == "calendar year":
-        return "Write the calendar year in four digits, without words; remarks belong into note."
-    other = re.fullmatch(r"(-?\d+(?:\.\d+)?)\s*(\D+)", cell)
-    how = (other and unit_of(other[2])) or ""
-    if how == column.unit:
-        return f"Write the number alone, without the unit: {other[1]}."
-    if (how, column.unit) in TO_METRIC:
-        return (
-            f"Write the number alone, converted from {how} to {column.unit}"
-            f" ({TO_METRIC[how, column.unit]})."
-        )
-    unit = f" in {column.unit}" if column.unit else ""
-    return f"Write the number alone{unit}, without words or unit; remarks belong into note."
-
-
 def _tell_exchanged(
     table: Table, unfit: dict[str, pd.Series], written: WrittenTable, problems: list[Problem]
 ) -> None:
@@ -389,15 +292,20 @@ def _tell_exchanged(
     def fits(name: str, text: pd.Series) -> bool:
         some = text[text != ""].head(CELLS_TRIED).reset_index(drop=True)
         refused: list[Problem] = []
-        _typed(written.file, table.column(name), some, np.arange(len(some)), refused)
+        rows = np.arange(len(some))
+        typed(
+            TableCells(written.file, table.name, 1, rows, refused, [], written.units),
+            table.column(name),
+            some,
+        )
         return len(refused) <= (1 - FITTING) * len(some)
 
-    typed = [
+    shaped = [
         name
         for name in unfit
         if table.column(name).is_number or table.column(name).kind in ("date", "code")
     ]
-    for one, other in combinations(typed, 2):
+    for one, other in combinations(shaped, 2):
         if fits(one, unfit[other]) and fits(other, unfit[one]):
             found = f"cells that fit '{other}', while those of '{other}' fit '{one}'"
             problems.append(
@@ -410,108 +318,6 @@ def _tell_exchanged(
                     "Exchange the two names in the header if the columns were mixed up.",
                 )
             )
-
-
-def _dates(
-    file: str, column: Column, text: pd.Series, rows: np.ndarray, problems: list[Problem]
-) -> pd.Series:
-    written = (text != "").to_numpy(dtype=bool)
-    text = text.str.replace(
-        MIDNIGHT, "", regex=True
-    )  # a workbook saved as CSV may show the time of a date, as a workbook stores it
-    shaped = text.str.fullmatch(r"\d{4}-\d{2}-\d{2}").to_numpy(dtype=bool)
-    # In microseconds until the range is checked: nanoseconds end in 2262, and a slip of the pen may
-    # lie beyond.
-    dates = pd.Series(pd.NaT, index=text.index, dtype="datetime64[us]")
-    if shaped.any():
-        dates[shaped] = pd.to_datetime(text[shaped], format="%Y-%m-%d", errors="coerce").astype(
-            "datetime64[us]"
-        )
-    for place in np.flatnonzero(written & dates.isna().to_numpy())[:TOLD_OF_A_COLUMN]:
-        problems.append(
-            Problem(
-                file,
-                int(rows[place]),
-                column.name,
-                f"'{text[place]}'",
-                "a date written YYYY-MM-DD, e.g. 2019-05-12",
-                _date_advice(text[place]),
-            )
-        )
-    today = pd.Timestamp(dt.date.today())
-    out_of_range = ((dates > today) | (dates < EARLIEST_DATE)).to_numpy()
-    for place in np.flatnonzero(out_of_range)[:TOLD_OF_A_COLUMN]:
-        found = "in the future" if dates[place] > today else "before 1800"
-        problems.append(
-            Problem(
-                file,
-                int(rows[place]),
-                column.name,
-                f"'{text[place]}', a date {found}",
-                f"a date from 1800-01-01 to today, {today.date()}",
-                "Correct the date.",
-            )
-        )
-    dates[out_of_range] = pd.NaT
-    return dates.astype("datetime64[ns]")
-
-
-def _date_advice(cell: str) -> str:
-    if re.fullmatch(r"\d{5}(\.\d+)?", cell):
-        return (
-            "This is a spreadsheet's own day number: format the column as YYYY-MM-DD before saving"
-            " as CSV."
-        )
-    if re.fullmatch(r"\d{4}", cell):
-        return (
-            f"Write a full date; if only the year is known, write {cell}-12-31 (the season of"
-            f" {cell}), and say so in note."
-        )
-    if re.fullmatch(r"\d{1,2}[/.-]\d{1,2}[/.-]\d{2,4}", cell):
-        return "Day and month could be either way round: write year-month-day, YYYY-MM-DD."
-    if re.fullmatch(r"\d{4}-\d{2}-\d{2}[ T].*", cell):
-        return "Leave out the time of day."
-    return "Write the date as YYYY-MM-DD."
-
-
-def _codes(
-    file: str, column: Column, text: pd.Series, rows: np.ndarray, problems: list[Problem]
-) -> pd.Series:
-    bad = ~text.isin([*column.codes, ""]).to_numpy(dtype=bool)
-    if not bad.any():
-        return text
-    by_plain = {_plain(code): code for code in column.codes}
-    told = text[bad].head(TOLD_OF_A_COLUMN)
-    advice = {
-        value: _code_advice(column, value, by_plain if number < ADVISED else {})
-        for number, value in enumerate(told.unique())
-    }
-    for row, value in zip(rows[told.index], told, strict=True):
-        problems.append(
-            Problem(
-                file,
-                int(row),
-                column.name,
-                f"'{value}'",
-                f"one of: {column.allowed}",
-                advice[value],
-            )
-        )
-    return text.where(~bad, "").astype(object)
-
-
-def _code_advice(column: Column, value: str, by_plain: dict[str, str]) -> str:
-    """What to do about a word that is none of the column's. by_plain: the words to compare it with,
-    by their letters.
-    """
-    near = difflib.get_close_matches(_plain(value[:100]), list(by_plain), 1, 0.7)
-    if near:
-        return f"Did you mean '{by_plain[near[0]]}'?"
-    if column.required == "yes":
-        return "Use one of these words as they stand."
-    if value.lower() in BLANK_WORDS:
-        return "Leave the cell blank: a blank means 'not recorded'."
-    return "Use one of these words as they stand, or leave the cell blank."
 
 
 def _unique(file: str, identifier: str, frame: pd.DataFrame, problems: list[Problem]) -> None:

@@ -114,7 +114,7 @@ RELATIONS = """
 - `first_ring_year`, `last_ring_year` and `ring_count` agree: as many rings as years, or one fewer where the last ring was still
   growing. A crossdated core may differ by a tenth, for crossdating finds the rings that a count misses or doubles.
 - A core has at least 0.1 mm of wood a ring.
-- Where the pith is in the core nothing is missing; an arc is given for centre `arcs`, `decayed` or `unknown`, chord and height together,
+- Where the pith is in the core nothing is missing; an arc is given for centre `arcs`, `rotten` or `unknown`, chord and height together,
   the height at most half of the chord.
 - `crossdated_back_to_year` goes with dating `crossdated`; `planted_year` with origin `planted`; `death_year` with `dead` and `stump`.
 - Ring widths lie within `first_ring_year` and `last_ring_year`, are no more than `ring_count` (a tenth more if crossdated), none after

@@ -70,10 +70,10 @@ def check_cores(
 def _check_years(cores: pd.DataFrame, report: Report, readable: np.ndarray) -> None:
     first, last, count = cores["first_ring_year"], cores["last_ring_year"], cores["ring_count"]
     report(
-        readable & first.isna() & count.isna() & ~cores["centre"].isin(["decayed", ""]),
+        readable & first.isna() & count.isna() & ~cores["centre"].isin(["rotten", ""]),
         "first_ring_year",
         "neither first_ring_year nor ring_count",
-        "one of the two, unless centre is decayed",
+        "one of the two, unless centre is rotten",
         "Write the year of the innermost ring or the number of rings; delete the row if the core"
         " was unreadable and say so in trees.",
     )
@@ -180,7 +180,7 @@ def _check_crossdating(cores: pd.DataFrame, report: Report) -> None:
         cores["last_ring_year"].notna() & cores["ring_count"].notna()
     )
     report(
-        crossdated & ~placed & (cores["centre"] != "decayed") & cores["ring_count"].notna(),
+        crossdated & ~placed & (cores["centre"] != "rotten") & cores["ring_count"].notna(),
         "dating",
         "crossdated, with ring_count alone",
         "first_ring_year, or last_ring_year and ring_count",
@@ -190,7 +190,7 @@ def _check_crossdating(cores: pd.DataFrame, report: Report) -> None:
 
 def _check_centre(cores: pd.DataFrame, report: Report) -> None:
     pith, straight = cores["centre"] == "pith", cores["centre"] == "straight"
-    for name in ("missing_rings", "missing_mm"):
+    for name in ("rings_to_pith", "pith_distance_mm"):
         report(
             pith & (cores[name] > 0),
             name,
@@ -230,7 +230,7 @@ def _check_centre(cores: pd.DataFrame, report: Report) -> None:
         "at most half of the chord",
         "The two may be exchanged; correct them.",
     )
-    for name in ("missing_mm", "missing_rings"):
+    for name in ("pith_distance_mm", "rings_to_pith"):
         report(
             cores[name + "_sd"].notna() & cores[name].isna(),
             name + "_sd",

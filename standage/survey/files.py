@@ -10,6 +10,7 @@ import hashlib
 import io
 import re
 from dataclasses import dataclass, field, replace
+from functools import cache
 from pathlib import Path
 
 from standage.errors import Problem, ProblemList
@@ -22,9 +23,11 @@ from standage.survey.form_rows import (
     take_out_explanations,
 )
 from standage.survey.formula_escapes import unescape
+from standage.survey.headings import headings_known, read_header
 from standage.survey.limits import MOST_CELLS, MOST_COLUMNS, TooLarge, bounded, content_of
 from standage.survey.readings import Reading
 from standage.survey.schema import TABLES, Table
+from standage.survey.synonyms import plain, synonym_list
 
 GUIDE = "how to fill in"
 NOT_TABLES = {"columns", GUIDE}
@@ -37,13 +40,18 @@ DECADAL_ENDINGS = (".rwl", ".raw")
 write the second (from memory).
 """
 
+NULS_OF_UTF_16 = 0.2
+"""Share of bytes that are zero from which a file is UTF-16: nearly half are, in English."""
+
 OTHER_DELIMITERS = {";": "semicolons", "\t": "tabs", "|": "vertical bars"}
 
 
 @dataclass(frozen=True)
 class WrittenTable:
-    """A table as written. file: name for messages. header: (column,), in row header_row. cells:
-    rows of text, all of header length. rows: row in the file.
+    """A table as written. file: name for messages. header: (column,), in row header_row, the
+    survey's names where headings could be matched. cells: rows of text, all of header length. rows:
+    row in the file. units: of columns whose values are in another unit than the column's, "" where
+    none is said. headings: as written, by column, where they are other than its name.
     """
 
     file: str
@@ -51,6 +59,8 @@ class WrittenTable:
     cells: list[list[str]]
     rows: list[int]
     header_row: int = 1
+    units: dict[str, str] = field(default_factory=dict)
+    headings: dict[str, str] = field(default_factory=dict)
 
 
 @dataclass
@@ -58,9 +68,10 @@ class WrittenSurvey:
     """All tables that were found, by table name; `unreadable` holds the names of tables that are
     there but could not be read.
 
-    readings: what was read differently from what was written.
-    rings: content of the decadal ring-width files by name, `rings/FILE`. book: name of the workbook
-    that holds the tables, "" without one.
+    readings: what was read differently from what was written. numbers: rows whose cell in a column
+    of names is a number with decimals in a workbook, by table and column. rings: content of the
+    decadal ring-width files by name, `rings/FILE`. book: name of the workbook that holds the
+    tables, "" without one.
     """
 
     tables: dict[str, WrittenTable] = field(default_factory=dict)
@@ -71,6 +82,7 @@ class WrittenSurvey:
     readings: list[Reading] = field(default_factory=list)
     hashes: dict[str, str] = field(default_factory=dict)
     rings: dict[str, bytes] = field(default_factory=dict)
+    numbers: dict[tuple[str, str], set[int]] = field(default_factory=dict)
     book: str = ""
 
 
@@ -172,6 +184,14 @@ def _take_out_examples(survey: WrittenSurvey) -> None:
             ]
 
 
+@cache
+def _table_words() -> dict[str, str]:
+    """Plain names of files and sheets, and the table each one holds."""
+    listed = synonym_list("headings")["tables"]
+    words = {plain(word): name for name, of in listed.items() for word in of}
+    return words | {plain(each.name): each.name for each in TABLES}
+
+
 def place_names(names: dict[str, str], survey: WrittenSurvey, *, what: str) -> dict[str, str]:
     """Which table each file or sheet holds: table name to file or sheet name. Misspelt names become
     problems, others notes.
@@ -180,8 +200,23 @@ def place_names(names: dict[str, str], survey: WrittenSurvey, *, what: str) -> d
     """
     known = [each.name for each in TABLES]
     placed = {stem: full for stem, full in names.items() if stem in known}
+    by_word: dict[str, list[str]] = {}
     for stem, full in names.items():
-        if stem in known or stem in NOT_TABLES:
+        table = _table_words().get(plain(stem))
+        if table and table not in placed and stem not in NOT_TABLES:
+            by_word.setdefault(table, []).append(full)
+    for table, full in by_word.items():
+        placed[table] = full[0]
+        survey.readings.append(Reading(full[0], None, None, full[0], table, f"name of a {what}"))
+        if len(full) > 1:
+            both = " and ".join(f"'{each}'" for each in full)
+            expected = f"one {what} that is '{table}'"
+            advice = f"Join them, or rename one of them to something unlike {table}."
+            survey.problems.append(Problem(full[0], None, None, both, expected, advice))
+            survey.unreadable.add(table)
+    taken = set(placed.values()) | {full for several in by_word.values() for full in several}
+    for stem, full in names.items():
+        if full in taken or stem in NOT_TABLES:
             continue
         near = difflib.get_close_matches(
             stem.strip().lower().replace(" ", "_"),
@@ -400,11 +435,13 @@ def read_csv_table(file: str, content: bytes, name: str, survey: WrittenSurvey) 
     """
     before = len(survey.problems)
     text = _decode(file, content, survey)
-    if text is not None and not _wrong_delimiter(file, text, name, survey):
+    if text is not None:
+        delimiter = _delimiter(file, text, name, survey)
         try:
             # newline=None turns every kind of line end into one, the single carriage return of old
             # spreadsheets included.
-            records = list(bounded(csv.reader(io.StringIO(text, newline=None), strict=True)))
+            lines = io.StringIO(text, newline=None)
+            records = list(bounded(csv.reader(lines, strict=True, delimiter=delimiter)))
         except TooLarge as error:
             survey.problems.append(too_large(file, error))
         except csv.Error as error:
@@ -443,7 +480,14 @@ def _decode(file: str, content: bytes, survey: WrittenSurvey) -> str | None:
             )
         )
         return None
-    if content.startswith((b"\xff\xfe", b"\xfe\xff")) or b"\x00" in content:
+    nuls = content.count(b"\x00")
+    if 0 < nuls < NULS_OF_UTF_16 * len(content):
+        row = _row_of(content, content.index(b"\x00"))
+        found = "the character U+0000, which nobody sees"
+        advice = "Write the cell that holds it anew, or save the table anew as CSV UTF-8."
+        survey.problems.append(unreadable_file(file, found, "plain text", advice, row))
+        return None
+    if content.startswith((b"\xff\xfe", b"\xfe\xff")) or nuls:
         survey.problems.append(
             unreadable_file(file, "UTF-16 text, or a file that is not text", "UTF-8 text", save)
         )
@@ -452,7 +496,7 @@ def _decode(file: str, content: bytes, survey: WrittenSurvey) -> str | None:
         return content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         place = error.start
-    row = len(re.findall(rb"\r\n|\n|\r", content[:place])) + 1
+    row = _row_of(content, place)
     # Bytes from A0 to FF are the same letters in Latin-1 and Windows-1252. Below that, or beside
     # real UTF-8 letters, the file is a mixture or something else, and a guess could spoil an
     # identifier.
@@ -472,45 +516,43 @@ def _decode(file: str, content: bytes, survey: WrittenSurvey) -> str | None:
     return content.decode("cp1252")
 
 
-def _wrong_delimiter(file: str, text: str, name: str, survey: WrittenSurvey) -> bool:
-    """Whether another delimiter than the comma yields more of the table's columns; a problem says
-    so.
-    """
+def _row_of(content: bytes, place: int) -> int:
+    """The row of a file in which a byte lies."""
+    return len(re.findall(rb"\r\n|\n|\r", content[:place])) + 1
+
+
+def _delimiter(file: str, text: str, name: str, survey: WrittenSurvey) -> str:
+    """What parts the cells: the comma, or another mark that yields more headings of the table."""
     top = re.split(r"[\r\n]+", text.lstrip("\r\n"), maxsplit=ROWS_SEARCHED)[:ROWS_SEARCHED]
-    known = {column.name for column in _table(name).columns}
 
     def columns(delimiter: str) -> int:
         return max(
-            sum(cell.strip().strip('"').strip().lower() in known for cell in line.split(delimiter))
+            headings_known(
+                _table(name), [cell.strip().strip('"') for cell in line.split(delimiter)]
+            )
             for line in top
         )
 
     found = max(OTHER_DELIMITERS, key=columns)
     if columns(found) <= max(columns(","), 1):
-        return False
-    survey.problems.append(
-        Problem(
-            file,
-            1,
-            None,
-            f"cells parted by {OTHER_DELIMITERS[found]}",
-            "cells parted by commas, points as decimal marks",
-            "Save the table as comma-separated CSV, with decimal points; a .xlsx workbook is"
-            " accepted too.",
-        )
-    )
-    return True
+        return ","
+    parted = f"cells parted by {OTHER_DELIMITERS[found]}"
+    survey.readings.append(Reading(file, None, None, parted, "a table", "another delimiter"))
+    return found
 
 
 def _table(name: str) -> Table:
     return next(each for each in TABLES if each.name == name)
 
 
-def lay_out(file: str, records: list[list[str]], name: str, survey: WrittenSurvey) -> None:
-    """Strip cells, find the header, drop blank rows and rows of units, and hold every row to the
-    length of the header.
+def lay_out(
+    file: str, records: list[list[str]], name: str, survey: WrittenSurvey, *, sheet: bool = False
+) -> None:
+    """Strip cells, find the header and read its headings, drop blank rows and rows of units, and
+    hold every row to the length of the header. sheet: from a workbook, where blank cells at the end
+    of a row shift nothing.
     """
-    start = header_place(records, (column.name for column in _table(name).columns))
+    start = header_place(records, _table(name))
     if start is None:
         survey.problems.append(
             unreadable_file(
@@ -526,10 +568,11 @@ def lay_out(file: str, records: list[list[str]], name: str, survey: WrittenSurve
         survey.notes.append(
             f"{file}: the header was found in row {start + 1}; what stands above it was not read"
         )
-    header = [cell.strip() for cell in records[start]]
-    while header and not header[-1]:
-        header.pop()
-    width = len(header)
+    written = [cell.strip() for cell in records[start]]
+    full = len(written)
+    while written and not written[-1]:
+        written.pop()
+    width = len(written)
     if width > MOST_COLUMNS or width * len(records) > MOST_CELLS:
         most = f"at most {MOST_COLUMNS:,} columns and {MOST_CELLS:,} cells"
         survey.problems.append(
@@ -537,44 +580,67 @@ def lay_out(file: str, records: list[list[str]], name: str, survey: WrittenSurve
         )
         survey.unreadable.add(name)
         return
-    cells, rows = [], []
+    header = read_header(_table(name), file, start + 1, written, survey.problems, survey.readings)
+    cells, rows, longer = [], [], []
     for row, record in enumerate(records[start + 1 :], start + 2):
         stripped = [cell.strip() for cell in record]
-        if not any(stripped):
+        joined = "".join(stripped)
+        if not joined:
             continue
-        if len(stripped) > width and any(stripped[width:]):
-            survey.problems.append(
-                Problem(
-                    file,
-                    row,
-                    None,
-                    f"{len(stripped)} cells: {_shortened(stripped)}",
-                    f"{width} cells, as in the header",
-                    "Look for a decimal comma or a comma in a note; cells with commas need"
-                    " quotation marks.",
-                )
-            )
+        if len(stripped) > width:
+            if any(stripped[width:]):
+                survey.problems.append(_wrong_length(file, row, stripped, width))
+            elif len(stripped) > full and not sheet:
+                longer.append((row, stripped))
+            stripped = stripped[:width]
         elif len(stripped) < width:
-            survey.problems.append(
-                Problem(
-                    file,
-                    row,
-                    None,
-                    f"{len(stripped)} cells: {_shortened(stripped)}",
-                    f"{width} cells, as in the header",
-                    "Look for a missing comma; a blank cell still needs its comma.",
-                )
-            )
-        if len(stripped) != width:
-            stripped = (stripped + [""] * (width - len(stripped)))[:width]
-        cells.append(
-            [unescape(cell) for cell in stripped] if "'" in "".join(stripped) else stripped
-        )
+            survey.problems.append(_wrong_length(file, row, stripped, width))
+            stripped += [""] * (width - len(stripped))
+        if "\n" in joined:
+            survey.problems += _swallowed(file, row, written, stripped)
+        cells.append([unescape(cell) for cell in stripped] if "'" in joined else stripped)
         rows.append(row)
+    # A comma at the end of every row is a habit of some programs; one at the end of some may be
+    # what a decimal comma has pushed out.
+    if len(longer) < len(rows) or len({len(cells) for _, cells in longer}) > 1:
+        survey.problems += [_wrong_length(file, *each, width) for each in longer]
     cells, rows = take_out_explanations(
-        _table(name), file, header, cells, rows, survey.problems, survey.notes
+        _table(name), file, header.names, cells, rows, survey.problems, survey.notes, header.units
     )
-    survey.tables[name] = WrittenTable(file, header, cells, rows, start + 1)
+    survey.tables[name] = WrittenTable(
+        file, header.names, cells, rows, start + 1, header.units, header.written
+    )
+
+
+def _wrong_length(file: str, row: int, cells: list[str], width: int) -> Problem:
+    """A row with more cells than the header, or fewer."""
+    advice = "Look for a missing comma; a blank cell still needs its comma."
+    if len(cells) > width:
+        advice = (
+            "Look for a decimal comma or a comma in a note; cells with commas need quotation marks."
+        )
+    found = f"{len(cells)} cells: {_shortened(cells)}"
+    return Problem(file, row, None, found, f"{width} cells, as in the header", advice)
+
+
+def _swallowed(file: str, row: int, header: list[str], cells: list[str]) -> list[Problem]:
+    """Cells with line ends and commas enough for rows: a quotation mark left open takes rows in, to
+    the next one.
+    """
+    return [
+        Problem(
+            file,
+            row,
+            name,
+            f"a cell of {cell.count(chr(10)) + 1} lines with as many commas as rows have",
+            "a cell without rows of the table in it",
+            "Close the quotation mark at the start of the cell; in a long note leave out commas.",
+        )
+        for name, cell in zip(header, cells, strict=True)
+        if (ends := cell.count("\n"))
+        and len(header) > 1
+        and max(cell.count(mark) for mark in (",", *OTHER_DELIMITERS)) >= (len(header) - 1) * ends
+    ]
 
 
 def _shortened(cells: list[str]) -> str:

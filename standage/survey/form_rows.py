@@ -7,78 +7,18 @@ They are recognised, told of, and never read as data.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 
 from standage.errors import Problem
+from standage.survey.headings import headings_known
 from standage.survey.schema import Column, Table
+from standage.survey.units import MEASURES, OTHER_WORDS, factor, how_to_convert, unit_of
 
 EXAMPLE_NOTE = "example row: delete it"
 ROWS_SEARCHED = 10
 """Rows from the top among which the header is looked for: titles of field forms are shorter than
 that (assumption).
 """
-
-SAME_UNIT = {
-    "cm": ("centimetre", "centimetres", "centimeter", "centimeters"),
-    "mm": ("millimetre", "millimetres", "millimeter", "millimeters"),
-    "m": ("metre", "metres", "meter", "meters"),
-    "m2": ("m²", "m^2", "sqm", "sq m"),
-    "ha": ("hectare", "hectares"),
-    "in": ("inch", "inches", '"'),
-    "ft": ("foot", "feet", "'"),
-    "acres": ("acre", "ac"),
-    "ft2": ("ft²", "sq ft", "square feet"),
-    "years": ("year", "yr", "yrs"),
-    "rings": ("ring",),
-    "stems": ("stem", "n", "number"),
-    "degrees": ("degree", "deg", "°"),
-    "calendar year": ("yyyy",),
-    "share of stems": ("share",),
-    "%": ("percent",),
-}
-MEASURES = {
-    "cm",
-    "mm",
-    "m",
-    "m2",
-    "ha",
-    "in",
-    "ft",
-    "acres",
-    "ft2",
-    "degrees",
-    "share of stems",
-    "%",
-}
-"""Units that a value can be in by mistake for another; `rings` for a number of years is only
-another word.
-"""
-
-TO_METRIC = {  # exact by the definition of the international foot, save the acre, which is rounded
-    ("in", "cm"): "multiply by 2.54",
-    ("ft", "cm"): "multiply by 30.48",
-    ("in", "mm"): "multiply by 25.4",
-    ("ft", "m"): "multiply by 0.3048",
-    ("acres", "ha"): "multiply by 0.404686",
-    ("ft2", "m2"): "multiply by 0.092903",
-    ("mm", "cm"): "divide by 10",
-    ("cm", "mm"): "multiply by 10",
-    ("m", "cm"): "multiply by 100",
-    ("%", "share of stems"): "divide by 100",
-}
-OTHER_WORDS = {
-    "date",
-    "text",
-    "name",
-    "code",
-    "list",
-    "yyyy-mm-dd",
-    "no unit",
-    "none",
-    "-",
-    "units",
-    "unit",
-}
 
 
 def explanation(column: Column) -> str:
@@ -103,11 +43,10 @@ def example_cells(table: Table) -> list[str]:
     return [EXAMPLE_NOTE if column.name == "note" else column.example for column in table.columns]
 
 
-def header_place(records: Sequence[Sequence[str]], known: Iterable[str]) -> int | None:
+def header_place(records: Sequence[Sequence[str]], table: Table) -> int | None:
     """Which record is the header: the first that is not blank, unless it is a title with far more
-    column names further down.
+    headings of the table further down.
     """
-    known = set(known)
     filled = [
         place for place, record in enumerate(records[:1000]) if any(cell.strip() for cell in record)
     ][:ROWS_SEARCHED]
@@ -116,7 +55,7 @@ def header_place(records: Sequence[Sequence[str]], known: Iterable[str]) -> int 
             (place for place, record in enumerate(records) if any(cell.strip() for cell in record)),
             None,
         )
-    named = {place: len({cell.strip() for cell in records[place]} & known) for place in filled}
+    named = {place: headings_known(table, records[place]) for place in filled}
     best = max(filled, key=lambda place: named[place])
     return best if named[best] > max(1, 2 * named[filled[0]]) else filled[0]
 
@@ -129,10 +68,13 @@ def take_out_explanations(
     rows: list[int],
     problems: list[Problem],
     notes: list[str],
+    units: dict[str, str] | None = None,
 ) -> tuple[list[list[str]], list[int]]:
-    """Cells and rows without those that hold units and explanations. A unit that is not the
-    column's is a problem.
+    """Cells and rows without those that hold units and explanations. units: of columns by their
+    headings, "" for not said, which a row of units settles; a unit that contradicts the heading is
+    a problem.
     """
+    units = {} if units is None else units
     columns = {column.name: column for column in table.columns}
     kept_cells, kept_rows = [], []
     for place, (record, row) in enumerate(zip(cells, rows, strict=True)):
@@ -157,9 +99,14 @@ def take_out_explanations(
                 f"{file}: row {row} holds units or explanations, no data; it was not read as data"
             )
         for name, cell in said.items():
-            wrong = _other_unit(columns[name], cell) if name in columns else None
-            if wrong:
-                how = TO_METRIC.get((wrong, columns[name].unit))
+            if name not in columns:
+                continue
+            if units.get(name) == "" and factor(unit_of(cell) or "", columns[name].unit):
+                units[name] = unit_of(cell)
+                continue
+            wrong = _other_unit(columns[name], cell)
+            if wrong and wrong != units.get(name):
+                how = how_to_convert(wrong, columns[name].unit)
                 problems.append(
                     Problem(
                         file,
@@ -199,20 +146,6 @@ def _only_units(said: dict[str, str], columns: dict[str, Column], identifier: st
         for name in said
     )
     return measured and all(words.values())
-
-
-def unit_of(cell: str) -> str | None:
-    """The unit or other word that a cell of a row of units says; None where it says something
-    else.
-    """
-    bare = (
-        cell.strip("[]() ").rstrip(".").lower().removesuffix("; required").strip()
-        if cell not in ('"', "'")
-        else cell
-    )
-    if bare in OTHER_WORDS:
-        return bare
-    return next((unit for unit, names in SAME_UNIT.items() if bare == unit or bare in names), None)
 
 
 def _other_unit(column: Column, cell: str) -> str | None:

@@ -13,11 +13,14 @@ import pandas as pd
 from standage.errors import TOLD_OF_A_COLUMN, Problem, SurveyError
 from standage.grammar import counted
 from standage.survey.cells import typed_table
+from standage.survey.completion import complete_tables
 from standage.survey.core_checks import check_cores
 from standage.survey.files import WrittenSurvey, read_written
+from standage.survey.references import check_names, resolve_references
 from standage.survey.ring_checks import check_ring_widths
 from standage.survey.ring_widths import fill_core_years, gather_ring_widths
 from standage.survey.schema import TABLES, table
+from standage.survey.species_names import read_species
 from standage.survey.survey import Survey, keys_of_profiles
 from standage.survey.table_checks import (
     check_counts,
@@ -58,8 +61,11 @@ def read_survey(path: str | PathLike, *, known_species: Sequence[str] | None = N
     path = Path(path)
     written = read_written(path)
     problems, notes = written.problems, written.notes
+    complete_tables(written)
     frames = {
-        each.name: typed_table(each, written.tables.get(each.name), problems, notes)
+        each.name: typed_table(
+            each, written.tables.get(each.name), problems, notes, written.readings
+        )
         for each in TABLES
     }
     book = written.book
@@ -78,6 +84,8 @@ def read_survey(path: str | PathLike, *, known_species: Sequence[str] | None = N
         for each in TABLES
         if each.identifier and _lacks_names(frames[each.name], each.identifier)
     }
+    check_names(frames, files, problems)
+    resolve_references(frames, files, written.numbers, problems, written.readings)
     for each in TABLES:
         check_references(each, frames, files, unheld, problems)
     frames["ring_widths"], series, unused_series = gather_ring_widths(
@@ -92,6 +100,7 @@ def read_survey(path: str | PathLike, *, known_species: Sequence[str] | None = N
     check_sections(frames, files, problems)
     check_events(frames, files, problems)
     keys = keys_of_profiles(known_species)
+    read_species(frames, files, keys, problems, written.readings)
     _check_species(frames, files, keys, problems, notes)
     if problems:
         order = {file: place for place, file in enumerate([*files.values(), *written.rings])}
@@ -103,7 +112,7 @@ def read_survey(path: str | PathLike, *, known_species: Sequence[str] | None = N
         )
     _take_low_stems(frames["trees"], notes)
     main = _main_species(frames["trees"], keys)
-    for name in ("counts", "sections"):
+    for name in ("counts", "known_age_stems"):
         frames[name]["species"] = (
             frames[name]["species"].where(frames[name]["species"] != "", main).astype(object)
         )
@@ -203,7 +212,7 @@ def _check_species(
     key, is a problem.
     """
     plain = {key.casefold().replace("-", ""): key for key in keys}
-    for name in ("trees", "counts", "sections"):
+    for name in ("trees", "counts", "known_age_stems"):
         frame = frames[name]
         # thousands of species are a column of something else
         for species in sorted(set(frame["species"]) - set(keys) - {""})[:SPECIES_COMPARED]:

@@ -17,7 +17,9 @@ class Column:
     number, "" for none. codes: the words allowed. low, high: range allowed, ends included, save
     that low is excluded with `above_low`. default: what a blank means, filled in on reading (""
     where the default depends on another table: see meaning). refers_to: the table whose identifier
-    the cell repeats. example: the cell in the example row of an empty form.
+    the cell repeats. example: the cell in the example row of an empty form. sd, at_least, until:
+    the columns for its standard deviation, for whether it is a bound, and for the end of a range
+    that begins with it. earlier_names: under which it is still read.
     """
 
     name: str
@@ -32,6 +34,10 @@ class Column:
     default: str = ""
     refers_to: str = ""
     example: str = ""
+    sd: str = ""
+    at_least: str = ""
+    until: str = ""
+    earlier_names: tuple[str, ...] = ()
 
     @property
     def is_number(self) -> bool:
@@ -116,7 +122,7 @@ def _of(name: str, table: str, meaning: str, *, required: str = "", example: str
 
 
 NOTE = Column("note", "text", "free text, kept through to the results")
-ONE_OF_TWO = "one of first_ring_year and ring_count, unless centre is decayed"
+ONE_OF_TWO = "one of first_ring_year and ring_count, unless centre is rotten"
 # The widest diameter accepted, 250 cm, is beyond any southern pine: a larger figure is a unit
 # mistaken or a slip of the pen.
 WIDEST_DBH_CM = 250
@@ -230,7 +236,11 @@ TREES = Table(
             default="live",
             example="live",
         ),
-        _year("death_year", "dead stems: year of death, where known other than from the core"),
+        _year(
+            "death_year",
+            "dead stems: year of death, where known other than from the core",
+            sd="death_year_sd",
+        ),
         _number("death_year_sd", "years", 0, 300, "standard deviation of death_year"),
         _code(
             "origin",
@@ -241,10 +251,11 @@ TREES = Table(
         ),
         _year("planted_year", "planted stems: year of planting"),
         _code(
-            "canopy_position",
-            "open upper middle overtopped",
-            "place of the crown in the canopy",
-            example="upper",
+            "crown_class",
+            "open dominant codominant intermediate suppressed upper",
+            "crown class; upper = dominant or codominant, not told apart",
+            example="dominant",
+            earlier_names=("canopy_position",),
         ),
         _code(
             "core_outcome",
@@ -287,6 +298,7 @@ CORES = Table(
             "calendar year of the innermost ring seen",
             required=ONE_OF_TWO,
             example="1921",
+            sd="count_sd",
         ),
         _whole(
             "ring_count",
@@ -296,6 +308,7 @@ CORES = Table(
             "complete rings from the last ring to the innermost seen",
             required=ONE_OF_TWO,
             example="100",
+            sd="count_sd",
         ),
         _code(
             "dating",
@@ -320,9 +333,9 @@ CORES = Table(
         _number("count_sd", "rings", 0, 500, "the reader's own standard deviation of the count"),
         _code(
             "centre",
-            "pith arcs straight decayed unknown",
+            "pith arcs straight rotten unknown",
             "pith = in the core; arcs = inner rings curve, pith close; straight = no curvature to "
-            "see; decayed = centre rotten or hollow; unknown = nothing recorded (archived series)",
+            "see; rotten = centre rotten or hollow; unknown = nothing recorded (archived series)",
             required="yes",
             example="arcs",
         ),
@@ -335,21 +348,40 @@ CORES = Table(
         ),
         _positive("arc_height_mm", "mm", 500, "height (sagitta) of that arc", example="0.6"),
         _number(
-            "missing_mm",
+            "pith_distance_mm",
             "mm",
             0,
             1500,
             "estimated distance from there to the pith (concentric circles, or other)",
+            sd="pith_distance_mm_sd",
+            earlier_names=("missing_mm",),
         ),
-        _number("missing_mm_sd", "mm", 0, 1500, "its standard deviation"),
         _number(
-            "missing_rings",
+            "pith_distance_mm_sd",
+            "mm",
+            0,
+            1500,
+            "its standard deviation",
+            earlier_names=("missing_mm_sd",),
+        ),
+        _number(
+            "rings_to_pith",
             "rings",
             0,
             500,
-            "the reader's own estimate of rings missed; wins over the arc and missing_mm",
+            "the reader's own estimate of the rings from the innermost seen to the pith; wins over"
+            " the arc and pith_distance_mm",
+            sd="rings_to_pith_sd",
+            earlier_names=("missing_rings",),
         ),
-        _number("missing_rings_sd", "rings", 0, 500, "its standard deviation"),
+        _number(
+            "rings_to_pith_sd",
+            "rings",
+            0,
+            500,
+            "its standard deviation",
+            earlier_names=("missing_rings_sd",),
+        ),
         _positive(
             "inner_ring_mm",
             "mm",
@@ -411,7 +443,14 @@ COUNTS = Table(
             required="yes",
             example="14",
         ),
-        _number("age_low_years", "years", 0, 100, "age range of the stems counted, youngest"),
+        _number(
+            "age_low_years",
+            "years",
+            0,
+            100,
+            "age range of the stems counted, youngest",
+            until="age_high_years",
+        ),
         _number("age_high_years", "years", 0, 100, "age range of the stems counted, oldest"),
         _code("age_basis", "judged seed_crop", "what the age range rests on"),
         _number(
@@ -420,16 +459,17 @@ COUNTS = Table(
             0,
             300,
             "diameter class at the root collar, lower limit, where tallied so",
+            until="collar_high_mm",
         ),
         _number("collar_high_mm", "mm", 0, 300, "diameter class at the root collar, upper limit"),
     ),
 )
 
-SECTIONS = Table(
-    "sections",
-    "a small stem cut and read, or of known age: local evidence on the years before the core",
+KNOWN_AGE_STEMS = Table(
+    "known_age_stems",
+    "a small stem of known age, or cut and read: local evidence on the years before the core",
     columns=(
-        _name("section", "identifier, unique", "north-s1"),
+        _name("stem", "identifier, unique", "north-s1"),
         _of("stand", "stands", "the stand it grew in", required="yes", example="north"),
         Column(
             "species", "text", "default: the main species of the survey", example="longleaf-pine"
@@ -475,7 +515,11 @@ EVENTS = Table(
             example="logging",
         ),
         _year(
-            "first_year", "earliest year in which it may have begun", required="yes", example="1905"
+            "first_year",
+            "earliest year in which it may have begun",
+            required="yes",
+            example="1905",
+            until="last_year",
         ),
         _year(
             "last_year",
@@ -534,7 +578,16 @@ RING_WIDTHS = Table(
     ),
 )
 
-TABLES: tuple[Table, ...] = (STANDS, PLOTS, TREES, CORES, COUNTS, SECTIONS, EVENTS, RING_WIDTHS)
+TABLES: tuple[Table, ...] = (
+    STANDS,
+    PLOTS,
+    TREES,
+    CORES,
+    COUNTS,
+    KNOWN_AGE_STEMS,
+    EVENTS,
+    RING_WIDTHS,
+)
 
 
 def table(name: str) -> Table:

@@ -44,7 +44,7 @@ class Survey:
     trees: pd.DataFrame
     cores: pd.DataFrame
     counts: pd.DataFrame
-    sections: pd.DataFrame
+    known_age_stems: pd.DataFrame
     events: pd.DataFrame
     notes: tuple[str, ...]
     hashes: dict[str, str]

@@ -345,8 +345,8 @@ def check_sections(
     frames: Mapping[str, pd.DataFrame], files: Mapping[str, str], problems: list[Problem]
 ) -> None:
     """What a small stem says about its years must not contradict itself."""
-    sections = frames["sections"]
-    report = reporter(files["sections"], sections, problems)
+    sections = frames["known_age_stems"]
+    report = reporter(files["known_age_stems"], sections, problems)
     report(
         sections["rings_at_height"] > sections["rings_at_ground"],
         "rings_at_height",

@@ -81,7 +81,7 @@ def read_workbook(path: Path, survey: WrittenSurvey) -> None:
             file = f"{path.name}, sheet {title}"
             survey.files[name] = file
             records = [[as_text(value) for value in record] for record in values[name]]
-            header = header_place(records, (column.name for column in table(name).columns)) or 0
+            header = header_place(records, table(name)) or 0
             if name in raw:
                 uncomputed(file, raw[name], records, header, survey.problems)
             names_made_dates(file, values[name], records, header, table(name), survey.notes)
@@ -92,6 +92,7 @@ def read_workbook(path: Path, survey: WrittenSurvey) -> None:
                 [record + [""] * (width - len(record)) if record else record for record in records],
                 name,
                 survey,
+                sheet=True,
             )
         return
     survey.unreadable.update(each.name for each in TABLES)

@@ -55,7 +55,7 @@ def cut_out(stand: str, survey: Path, folder: Path) -> Path:
         read("cores"),
         read("counts"),
         read("events"),
-        read("sections"),
+        read("known_age_stems"),
     )
     kept = {
         "stands": stands[stands["stand"] == stand],
@@ -64,7 +64,7 @@ def cut_out(stand: str, survey: Path, folder: Path) -> Path:
         "cores": cores[cores["tree"].isin(trees["tree"])],
         "counts": counts[counts["plot"].isin(plots["plot"])],
         "events": events[events["stand"].isin(["", stand])],
-        "sections": sections[sections["stand"] == stand],
+        "known_age_stems": sections[sections["stand"] == stand],
     }
     folder.mkdir(parents=True, exist_ok=True)
     for name, rows in kept.items():

@@ -28,7 +28,7 @@ def adds_up(survey):
         "cores": survey.cores,
         "plots": survey.plots,
         "stage counts": survey.counts,
-        "sections": survey.sections,
+        "stems of known age": survey.known_age_stems,
         "events": survey.events,
     }
     for what, frame in listed.items():
@@ -54,8 +54,8 @@ def adds_up(survey):
     assert told.of("plots").parts[IN_HISTORY] == survey.plots["stand"].isin(with_plots).sum()
     sections = sum(len(unit.section_kind) for unit in units)
     # a section may say two things: the end of the grass stage, and seasons between two heights
-    assert told.of("sections").parts[IN_HISTORY] <= sections
-    assert sections <= 2 * told.of("sections").parts[IN_HISTORY]
+    assert told.of("stems of known age").parts[IN_HISTORY] <= sections
+    assert sections <= 2 * told.of("stems of known age").parts[IN_HISTORY]
     return told
 
 
@@ -103,12 +103,12 @@ def test_a_survey_of_which_all_takes_part_is_complete(tmp_path):
 
 def test_stems_under_an_unknown_word_for_the_species_are_missed_in_numbers(tmp_path):
     """60 of 87 stems were once tallied under another word for the pine, with a clean bill."""
-    trees = [*trees_of(AGES[:8] * 3), *trees_of(AGES[:5] * 12, species="LLP", prefix="u")]
+    trees = [*trees_of(AGES[:8] * 3), *trees_of(AGES[:5] * 12, species="LGLF", prefix="u")]
     survey = read(of(trees=trees, cores=cores_of(trees, AGES * 8, chosen=[2, 6])), tmp_path)
     told = adds_up(survey)
     assert told.of("stems").parts[TALLIED] == 60
     (missing,) = told.missing
-    assert missing.stand == "a" and missing.share == pytest.approx(60 / 84) and "LLP" in missing.why
+    assert missing.stand == "a" and missing.share == pytest.approx(60 / 84) and "LGLF" in missing.why
     assert "--accept-left-out" in told.refusal() and "71%" in told.refusal()
     assert "60 stems" in told.in_a_line()
 

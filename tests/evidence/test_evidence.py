@@ -189,7 +189,7 @@ def test_rings_without_a_calendar_year_only_bound_the_arrival(tmp_path):
 
 
 def test_a_hollow_stem_without_a_ring_says_nothing(tmp_path):
-    found = readings_from(tmp_path, [{"centre": "decayed"}])
+    found = readings_from(tmp_path, [{"centre": "rotten"}])
     assert not found.readable[0] and found.left_out_reason[0]
     np.testing.assert_array_equal(
         evidence_over_years(found, 0, YEARS, LONGLEAF), np.where(YEARS <= 2023, 1.0, 0.0)
@@ -208,11 +208,11 @@ CENTRES = {
         "inner_ring_mm": 1.5,
     },
     "arcs not measured": {"centre": "arcs"},
-    "circles": {"centre": "arcs", "missing_mm": 12.0},
-    "reader": {"centre": "arcs", "missing_mm": 30, "missing_rings": 4, "missing_rings_sd": 1},
+    "circles": {"centre": "arcs", "pith_distance_mm": 12.0},
+    "reader": {"centre": "arcs", "pith_distance_mm": 30, "rings_to_pith": 4, "rings_to_pith_sd": 1},
     "straight": {"centre": "straight", "core_length_mm": 120},
     "straight, no length": {"centre": "straight"},
-    "decayed": {"centre": "decayed", "core_length_mm": 90, "diameter_at_core_cm": 44},
+    "rotten": {"centre": "rotten", "core_length_mm": 90, "diameter_at_core_cm": 44},
     "unknown": {"centre": "unknown"},
 }
 
@@ -240,7 +240,7 @@ def test_each_kind_of_centre_adds_rings_as_it_should(by_centre):
     )
     assert sigma["arcs and inner rings"] < sigma["arcs"] < sigma["arcs not measured"]
     assert sigma["straight"] < sigma["straight, no length"]
-    assert median["decayed"] > median["straight"] > median["arcs"]
+    assert median["rotten"] > median["straight"] > median["arcs"]
     assert median["unknown"] == pytest.approx(LONGLEAF["core.unknown_missing_rings_median"])
     total = np.hypot(sigma["unknown"], by_centre.centre_loading[list(CENTRES).index("unknown")])
     assert total == pytest.approx(LONGLEAF["core.unknown_missing_rings_log_sd"])
@@ -266,7 +266,7 @@ def test_a_longer_core_of_the_same_stem_has_missed_less(tmp_path):
 def test_slower_early_growth_means_more_rings_missed_and_more_absent_rings_an_earlier_year(
     tmp_path,
 ):
-    one = {"ring_count": 150, "outer_ring": "partial", "centre": "arcs", "missing_mm": 25.0}
+    one = {"ring_count": 150, "outer_ring": "partial", "centre": "arcs", "pith_distance_mm": 25.0}
     found = readings_from(tmp_path, [one])
     evidence = evidence_over_years(found, 0, YEARS, LONGLEAF, NODES)
     means = evidence @ YEARS / evidence.sum(axis=-1)
@@ -325,7 +325,13 @@ def test_mixing_over_nodes_gives_back_the_averaged_evidence(by_centre, tmp_path)
 
 # Several cores of a tree.
 def test_pooled_cores_share_the_trees_growth(tmp_path):
-    one = {"centre": "arcs", "missing_mm": 18.0, "missing_mm_sd": 2.0, "tree": "t", "height_cm": 30}
+    one = {
+        "centre": "arcs",
+        "pith_distance_mm": 18.0,
+        "pith_distance_mm_sd": 2.0,
+        "tree": "t",
+        "height_cm": 30,
+    }
     found = readings_from(tmp_path, [crossdated(1900, **one), crossdated(1900, **one)])
     alone = evidence_over_years(found, 0, YEARS, LONGLEAF)
     both = pooled_evidence_over_years(found, [0, 1], YEARS, LONGLEAF)

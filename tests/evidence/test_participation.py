@@ -98,7 +98,7 @@ CELLS = {
         "first_ring_year": [None, 1700, 1900, 1990],
         "last_ring_year": [None, 1985],
         "ring_count": [None, 40],
-        "centre": ["pith", "decayed", "unknown", "straight", "arcs"],
+        "centre": ["pith", "rotten", "unknown", "straight", "arcs"],
         "dating": ["counted", "crossdated"],
         "outer_ring": ["lost", "complete", "unknown"],
         "tree": ["first"],

@@ -571,7 +571,7 @@ def test_stems_whose_core_ended_anywhere_or_that_have_none_date_no_burst():
     posterior = burst_posterior([(1900, 1904)])
     by_size = SimpleNamespace(**{**vars(posterior), "trees": posterior.trees.assign(cored=False)})
     assert starts_of(by_size) == [] and len(starts_of(posterior)) == 1
-    cores = posterior.survey.cores.assign(centre="decayed", core_length_mm=np.nan)
+    cores = posterior.survey.cores.assign(centre="rotten", core_length_mm=np.nan)
     unknown = SimpleNamespace(**{**vars(posterior.survey), "cores": cores})
     assert starts_of(SimpleNamespace(**{**vars(posterior), "survey": unknown})) == []
 
@@ -693,7 +693,7 @@ def test_the_summary_tells_what_it_rests_on(posterior):
         row["cores"]
         == 20
         == sum(
-            row[f"cores_{centre}"] for centre in ("pith", "arcs", "straight", "decayed", "unknown")
+            row[f"cores_{centre}"] for centre in ("pith", "arcs", "straight", "rotten", "unknown")
         )
     )
     assert (

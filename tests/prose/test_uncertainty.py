@@ -57,7 +57,7 @@ def test_what_holds_for_all_stands_is_said_once(unit):
     without = replace(unit, budget=None)
     steps = common_remedies([without, unit, unit])
     assert steps == [
-        "Years in the grass stage: enter more stems of known age (sections.csv) and count"
+        "Years in the grass stage: enter more stems of known age (known_age_stems.csv) and count"
         " grass-stage and emerging plants on more subplots; coring can't lower it."
     ]
     no_pulse = replace(unit, pulses=unit.pulses[:0])

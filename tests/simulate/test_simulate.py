@@ -196,15 +196,15 @@ def test_arcs_give_back_the_distance_to_the_pith_by_chord_and_height(life):
 
 
 def test_concentric_circles_err_by_a_fifth(life):
-    read = [(row, truth) for row, truth in _read_many(life, "circles") if "missing_mm" in row]
-    log_error = np.log([row["missing_mm"] / truth["missed_mm"] for row, truth in read])
+    read = [(row, truth) for row, truth in _read_many(life, "circles") if "pith_distance_mm" in row]
+    log_error = np.log([row["pith_distance_mm"] / truth["missed_mm"] for row, truth in read])
     assert log_error.mean() == pytest.approx(0, abs=0.04) and log_error.std() == pytest.approx(
         0.2, abs=0.03
     )
 
 
-def test_straight_and_decayed_cores_record_the_wood_that_is_there(life):
-    for centre in ("straight", "decayed", "hollow"):
+def test_straight_and_rotten_cores_record_the_wood_that_is_there(life):
+    for centre in ("straight", "rotten", "hollow"):
         for row, truth in _read_many(life, centre, cores=60):
             if row["centre"] == "pith":
                 continue
@@ -298,9 +298,9 @@ def test_every_centre_is_drawn_in_a_large_survey():
         cores=150, plot_areas_m2=(5000.0,) * 4, centres={centre: 1.0 for centre in CENTRES}
     )
     cores = null_survey(3, stems=300, design=equal).tables["cores"]
-    assert set(cores["centre"]) == {"pith", "arcs", "straight", "decayed", "unknown"}
+    assert set(cores["centre"]) == {"pith", "arcs", "straight", "rotten", "unknown"}
     hollow = cores[cores["first_ring_year"].isna() & cores["ring_count"].isna()]
-    assert len(hollow) and set(hollow["centre"]) == {"decayed"}
+    assert len(hollow) and set(hollow["centre"]) == {"rotten"}
 
 
 def test_listed_stems_come_out_as_asked_for():
@@ -386,7 +386,7 @@ def test_core_evidence_is_calibrated_on_cores_told_in_millimetres(tmp_path, prof
         )
         below = np.array([row[:rings].sum() for row, rings in zip(pmf, missed, strict=True)])
         at = pmf[np.arange(len(missed)), missed]
-        own = table["missing_rings"].notna().to_numpy()
+        own = table["rings_to_pith"].notna().to_numpy()
         ranks.append(
             pd.DataFrame(
                 {
@@ -396,7 +396,7 @@ def test_core_evidence_is_calibrated_on_cores_told_in_millimetres(tmp_path, prof
             )
         )
     by_kind = pd.concat(ranks).query("centre != 'pith'").groupby("centre")["rank"]
-    assert set(by_kind.groups) == {"arcs", "own", "straight", "decayed", "unknown"}
+    assert set(by_kind.groups) == {"arcs", "own", "straight", "rotten", "unknown"}
     assert by_kind.size().min() > 60
     assert by_kind.mean().between(0.38, 0.62).all(), by_kind.mean()
     assert by_kind.std().between(0.23, 0.34).all(), by_kind.std()
@@ -523,20 +523,20 @@ def test_distances_read_wrong_are_wrong_by_the_factor(life, factor):
         factor, abs=0.04
     )
     circles = [
-        row["missing_mm"] / truth["missed_mm"]
+        row["pith_distance_mm"] / truth["missed_mm"]
         for row, truth in _read_many(wrong, "circles")
-        if "missing_mm" in row
+        if "pith_distance_mm" in row
     ]
     own = [
-        row["missing_rings"] / truth["missed_rings"]
+        row["rings_to_pith"] / truth["missed_rings"]
         for row, truth in _read_many(wrong, "estimate")
-        if "missing_rings" in row
+        if "rings_to_pith" in row
     ]
     assert np.median(circles) == pytest.approx(factor, abs=0.06) and np.median(
         own
     ) == pytest.approx(factor, abs=0.12)
     lengths = [
-        [row.get("core_length_mm") for row, _ in _read_many(one, "decayed", cores=20)]
+        [row.get("core_length_mm") for row, _ in _read_many(one, "rotten", cores=20)]
         for one in (life, wrong)
     ]
     assert lengths[0] == lengths[1] and None not in lengths[0]
@@ -696,7 +696,7 @@ def test_the_demonstration_survey_holds_every_kind_of_record():
         .between(60, 90)
         .all()
     )
-    assert set(survey.cores["centre"]) == {"pith", "arcs", "straight", "decayed", "unknown"}
+    assert set(survey.cores["centre"]) == {"pith", "arcs", "straight", "rotten", "unknown"}
     assert set(survey.cores["outer_ring"]) == {"complete", "partial", "lost", "unknown"}
     assert (
         set(longleaf["status"]) == {"live", "dead", "stump"}
@@ -706,6 +706,6 @@ def test_the_demonstration_survey_holds_every_kind_of_record():
     assert survey.cores["height_cm"].isna().any() and survey.cores.groupby("tree").size().max() >= 2
     assert 1 <= (survey.trees["species"] == "loblolly-pine").sum() <= 8
     assert (survey.counts["count"] == 0).any() and survey.counts["age_low_years"].notna().any()
-    assert 8 <= len(survey.sections) <= 15 and survey.sections["stand"].nunique() == 1
+    assert 8 <= len(survey.known_age_stems) <= 15 and survey.known_age_stems["stand"].nunique() == 1
     assert (survey.events.groupby("stand").size() == 2).all()
     assert (survey.cores["core_date"].dt.month == 12).any()

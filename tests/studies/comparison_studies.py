@@ -130,7 +130,9 @@ def neighbours(seed: int, setting: str):
             plot_areas_m2=(2000.0,) * (2 if small else 4),
             cores=SMALL_CORES if small else NEIGHBOUR_CORES,
         )
-        extras = Extras(sections=SECTIONS if setting == "sections next door" and not small else 0)
+        extras = Extras(
+            known_age_stems=SECTIONS if setting == "sections next door" and not small else 0
+        )
         histories.append(
             StandHistory(
                 "abcd"[number],

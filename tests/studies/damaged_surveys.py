@@ -54,7 +54,7 @@ FILLED = {
     ("cores", "core_date"),
     ("trees", "core_outcome"),
     ("counts", "species"),
-    ("sections", "species"),
+    ("known_age_stems", "species"),
 }
 TRIPLE = ("_low", "_median", "_high")
 

@@ -56,7 +56,7 @@ CENTRES = {
     "circles": 0.12,
     "estimate": 0.08,
     "straight": 0.1,
-    "decayed": 0.1,
+    "rotten": 0.1,
     "hollow": 0.03,
     "unknown": 0.17,
 }
@@ -191,11 +191,11 @@ def recorded_centres(cores: pd.DataFrame) -> dict[str, str]:
     kinds: dict[str, str] = {}
     for core in cores.to_dict("records"):
         kind = core["centre"]
-        if not pd.isna(core["missing_rings"]):
+        if not pd.isna(core["rings_to_pith"]):
             kind = "reader's own number"
-        elif not pd.isna(core["missing_mm"]):
+        elif not pd.isna(core["pith_distance_mm"]):
             kind = "circles"
-        elif kind == "decayed" and pd.isna(core["first_ring_year"]) and pd.isna(core["ring_count"]):
+        elif kind == "rotten" and pd.isna(core["first_ring_year"]) and pd.isna(core["ring_count"]):
             kind = "hollow"
         kinds[core["tree"]] = "several" if core["tree"] in kinds else kind
     return kinds

@@ -15,7 +15,7 @@ or model; plants are played one by one by the simulator's `grow`. Three things m
   core that fails, a tree past the axis). That is a condition on data, which leaves every posterior
   as it is; nothing is ever refused for its parameters.
 
-Kinds left out: centres `straight` and `decayed` judged by the missing share of the radius, whose
+Kinds left out: centres `straight` and `rotten` judged by the missing share of the radius, whose
 rings missed depend on the rings seen; sections, cuts and several units, which the exact comparison
 of the model's three statements covers.
 """
@@ -471,14 +471,14 @@ def _read_centre(rng, z, profile) -> tuple[dict, int]:
     if kind == "pith":
         return {"centre": "pith"}, 0
     if kind == "rings":
-        row = {"centre": "arcs", "missing_rings": int(rng.integers(1, 16))}
-        sd = 0.2 * row["missing_rings"] + 1
+        row = {"centre": "arcs", "rings_to_pith": int(rng.integers(1, 16))}
+        sd = 0.2 * row["rings_to_pith"] + 1
         if rng.random() < 0.5:
-            sd = row["missing_rings_sd"] = float(rng.choice([1.0, 1.5, 3.0]))
+            sd = row["rings_to_pith_sd"] = float(rng.choice([1.0, 1.5, 3.0]))
         return row, _rings(
             rng,
-            math.log(row["missing_rings"]),
-            math.sqrt(math.log1p((sd / row["missing_rings"]) ** 2)),
+            math.log(row["rings_to_pith"]),
+            math.sqrt(math.log1p((sd / row["rings_to_pith"]) ** 2)),
         )
     if kind == "unknown":
         total = profile["core.unknown_missing_rings_log_sd"]
@@ -507,11 +507,11 @@ def _read_centre(rng, z, profile) -> tuple[dict, int]:
         )
     else:
         low, high = (15, 40) if kind == "straight" else (3, 20)
-        row["missing_mm"] = round(float(rng.uniform(low, high)), 1)
-        sd = 0.2 * row["missing_mm"] + 1
+        row["pith_distance_mm"] = round(float(rng.uniform(low, high)), 1)
+        sd = 0.2 * row["pith_distance_mm"] + 1
         if rng.random() < 0.5:
-            sd = row["missing_mm_sd"] = float(rng.choice([1.0, 2.0, 4.0]))
-        distance = max(row["missing_mm"] - pith_mm, 0.3)
+            sd = row["pith_distance_mm_sd"] = float(rng.choice([1.0, 2.0, 4.0]))
+        distance = max(row["pith_distance_mm"] - pith_mm, 0.3)
         log_distance, reading = math.log(distance), math.sqrt(math.log1p((sd / distance) ** 2))
     mu = log_distance - math.log(growth) + stand_sd * z["early_growth"]
     return row, _rings(rng, mu, math.hypot(reading, tree))

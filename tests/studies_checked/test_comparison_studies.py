@@ -168,7 +168,7 @@ def test_the_small_stand_is_the_same_survey_by_itself(setting, tmp_path):
     assert len(part.cores) <= studies.SMALL_CORES + 3 < len(whole.cores) and len(part.counts) < len(
         whole.counts
     )
-    sections = whole.sections["stand"].value_counts().to_dict()
+    sections = whole.known_age_stems["stand"].value_counts().to_dict()
     assert sections == (
         dict.fromkeys("bcd", studies.SECTIONS) if setting == "sections next door" else {}
     )

@@ -157,13 +157,18 @@ def test_groups_by_age_and_the_report_tell_what_fails():
 
 
 def test_recorded_centres_are_told_apart_by_their_evidence():
-    blank = {"missing_rings": None, "missing_mm": None, "first_ring_year": 1930, "ring_count": None}
+    blank = {
+        "rings_to_pith": None,
+        "pith_distance_mm": None,
+        "first_ring_year": 1930,
+        "ring_count": None,
+    }
     cores = pd.DataFrame(
         [
             blank | {"tree": "a", "centre": "arcs"},
-            blank | {"tree": "b", "centre": "arcs", "missing_mm": 8.0},
-            blank | {"tree": "c", "centre": "arcs", "missing_rings": 4},
-            blank | {"tree": "d", "centre": "decayed", "first_ring_year": None},
+            blank | {"tree": "b", "centre": "arcs", "pith_distance_mm": 8.0},
+            blank | {"tree": "c", "centre": "arcs", "rings_to_pith": 4},
+            blank | {"tree": "d", "centre": "rotten", "first_ring_year": None},
             blank | {"tree": "e", "centre": "unknown"},
             blank | {"tree": "f", "centre": "pith"},
             blank | {"tree": "f", "centre": "arcs"},

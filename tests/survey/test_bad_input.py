@@ -25,22 +25,22 @@ def test_the_good_survey_is_good(tmp_path):
 # (table, place, column, cell, a word the problem must say)
 ONE_CELL = [
     ("stands", 0, "survey_date", "", "YYYY-MM-DD"),
-    ("stands", 0, "survey_date", "14/07/2021", "either way round"),
+    ("stands", 0, "survey_date", "04/07/2021", "either way round"),
     ("stands", 0, "survey_date", "44391", "day number"),
     ("stands", 0, "survey_date", "2021", "2021-12-31"),
     ("stands", 0, "survey_date", "2021-13-01", "YYYY-MM-DD"),
     ("stands", 0, "survey_date", "2999-01-01", "future"),
     ("stands", 0, "survey_date", "1021-07-14", "before 1800"),
-    ("stands", 0, "survey_date", "14 July 2021", "YYYY-MM-DD"),
+    ("stands", 0, "survey_date", "July 2021", "YYYY-MM-DD"),
     ("stands", 0, "latitude", "131", "-90"),
-    ("stands", 0, "origin", "Natural", "Did you mean 'natural'"),
+    ("stands", 0, "origin", "Natrual", "Did you mean 'natural'"),
     ("stands", 0, "area_ha", "-3", "above 0"),
     ("plots", 0, "area_m2", "0", "above 0"),
     ("plots", 0, "area_m2", "", "horizontal area"),
-    ("plots", 0, "area_m2", "1.000,5", "number"),
+    ("plots", 0, "area_m2", "1,000", "1000, or 1 with a decimal comma"),
     ("plots", 0, "min_dbh_cm", "", "never guessed"),
     ("plots", 0, "max_dbh_cm", "4", "above min_dbh_cm"),
-    ("plots", 0, "stand", "North", "Did you mean 'north'"),
+    ("plots", 0, "stand", "Nort", "Did you mean 'north'"),
     ("plots", 0, "stand", "", "stand of stands.csv"),
     ("plots", 0, "placement", "randm", "Did you mean 'random'"),
     ("trees", 0, "stand", "east", "not in stands"),
@@ -48,7 +48,7 @@ ONE_CELL = [
     ("trees", 0, "plot", "p2", "a plot of stand 'south'"),
     ("trees", 0, "tree", "a2", "again"),
     ("trees", 0, "species", "", "species"),
-    ("trees", 0, "species", "Longleaf Pine", "'longleaf-pine'"),
+    ("trees", 0, "species", "Longleef Pine", "'longleaf-pine'"),
     ("trees", 0, "species", "longleaf-pin", "'longleaf-pine'"),
     ("trees", 0, "dbh_cm", "", "live stem in plot 'p1'"),
     ("trees", 0, "dbh_cm", "251", "0 to 250 cm"),
@@ -56,19 +56,19 @@ ONE_CELL = [
     ("trees", 0, "dbh_cm", "0", "at least 5 cm"),
     ("trees", 0, "dbh_cm", "4.9", "at least 5 cm"),
     ("trees", 0, "dbh_cm", "60.1", "at most 60 cm"),
-    ("trees", 0, "dbh_cm", "40,5", "40.5"),
-    ("trees", 0, "dbh_cm", "40 cm", "number alone"),
+    ("trees", 0, "dbh_cm", "1,000", "1000, or 1 with a decimal comma"),
+    ("trees", 0, "dbh_cm", "40 kg", "number alone"),
     ("trees", 0, "dbh_cm", "NA", "blank"),
     ("trees", 0, "dbh_cm", "inf", "number"),
     ("trees", 0, "dbh_cm", ">40", "best single value"),
     ("trees", 0, "dbh_cm", "2021-04-05", "into a date"),
-    ("trees", 0, "status", "alive", "Did you mean 'live'"),
+    ("trees", 0, "status", "alife", "Did you mean 'live'"),
     ("trees", 0, "death_year", "2001", "live"),
     ("trees", 2, "death_year", "2022", "after the survey"),
     ("trees", 2, "death_year_sd", "2", "without death_year"),
     ("trees", 0, "planted_year", "1950", "planted"),
     ("trees", 0, "core_outcome", "not_tried", "core of 'a1'"),
-    ("trees", 0, "canopy_position", "dominant", "open, upper, middle, overtopped"),
+    ("trees", 0, "crown_class", "dominat", "Did you mean 'dominant'"),
     ("cores", 0, "tree", "a9", "not in trees"),
     ("cores", 0, "core", "k2", "again"),
     ("cores", 0, "height_cm", "301", "0 to 300 cm"),
@@ -85,24 +85,24 @@ ONE_CELL = [
     ("cores", 1, "ring_count", "60.5", "whole"),
     ("cores", 1, "ring_count", "sixty", "number alone"),
     ("cores", 1, "core_length_mm", "5.9", "0.1 mm"),
-    ("cores", 1, "missing_rings", "3", "pith"),
-    ("cores", 1, "missing_mm", "3", "pith"),
+    ("cores", 1, "rings_to_pith", "3", "pith"),
+    ("cores", 1, "pith_distance_mm", "3", "pith"),
     ("cores", 1, "dating", "crossdated", "ring_count alone"),
     ("cores", 0, "crossdated_back_to_year", "1950", "dating"),
     ("cores", 0, "centre", "", "pith"),
-    ("cores", 0, "centre", "arc", "Did you mean 'arcs'"),
-    ("cores", 2, "centre", "rotten", "decayed"),
-    ("cores", 0, "missing_rings_sd", "3", "without missing_rings"),
+    ("cores", 0, "centre", "arks", "Did you mean 'arcs'"),
+    ("cores", 2, "centre", "rottn", "Did you mean 'rotten'"),
+    ("cores", 0, "rings_to_pith_sd", "3", "without rings_to_pith"),
     ("cores", 0, "arc_chord_mm", "3", "both or none"),
     ("counts", 0, "plot", "p3", "not in plots"),
     ("counts", 0, "count", "2.5", "whole"),
     ("counts", 0, "count", "", "0 is a finding"),
     ("counts", 0, "count", "-1", "0 to"),
     ("counts", 0, "area_m2", "2000", "within the plot"),
-    ("counts", 0, "stage", "seedling", "germinant, grass"),
+    ("counts", 0, "stage", "seedling", "germinant or grass or emerging"),
     ("counts", 0, "age_low_years", "3", "both or none"),
-    ("sections", 0, "stand", "east", "not in stands"),
-    ("sections", 0, "grass_years", "9", "age_years"),
+    ("known_age_stems", 0, "stand", "east", "not in stands"),
+    ("known_age_stems", 0, "grass_years", "9", "age_years"),
     ("events", 0, "stand", "east", "not in stands"),
     ("events", 0, "last_year", "1900", "before first_year"),
     ("events", 0, "ended_year", "1900", "before first_year"),
@@ -138,7 +138,7 @@ def test_everything_is_told_at_once_in_the_order_of_files_and_rows(tmp_path):
         ("stands", 1, "survey_date", "15.7.21"),
         ("plots", 1, "min_dbh_cm", ""),
         ("trees", 2, "dbh_cm", "a lot"),
-        ("trees", 0, "status", "alive"),
+        ("trees", 0, "status", "alife"),
         ("cores", 0, "height_cm", "400"),
         ("events", 0, "kind", "flood"),
     ]
@@ -208,7 +208,7 @@ AGREEING = [
         "crossdated_back_to_year": "1940",
     },
     {"arc_chord_mm": "4", "arc_height_mm": "2"},
-    {"centre": "pith", "missing_rings": "0"},
+    {"centre": "pith", "rings_to_pith": "0"},
     {"height_cm": "0"},
     {"height_cm": "300"},
     {"height_cm": ""},
@@ -331,19 +331,22 @@ def test_paths_that_are_no_survey(tmp_path):
 @pytest.mark.parametrize(
     ("mark", "word"), [(";", "semicolons"), ("\t", "tabs"), ("|", "vertical bars")]
 )
-def test_another_delimiter_is_refused_by_name(tmp_path, mark, word):
+def test_another_delimiter_is_read_and_listed(tmp_path, mark, word):
     path = write_survey(tmp_path)
+    plain = read_survey(path).trees
     text = (path / "trees.csv").read_text()
     (path / "trees.csv").write_text(
-        text.replace(",", mark).replace("40", "40,5" if mark == ";" else "40")
+        text.replace(",", mark).replace("40", "40,0" if mark == ";" else "40")
     )
-    assert word in the_problem(path, "trees.csv", 1, None).found
+    survey = read_survey(path)
+    pd.testing.assert_frame_equal(survey.trees, plain)
+    assert any(word in reading.as_written for reading in survey.readings)
 
 
 def test_a_misspelt_table_is_suggested(tmp_path):
     path = write_survey(tmp_path)
-    (path / "cores.csv").rename(path / "Core.csv")
-    assert "cores.csv" in the_problem(path, "Core.csv", None, None).expected
+    (path / "cores.csv").rename(path / "coers.csv")
+    assert "cores.csv" in the_problem(path, "coers.csv", None, None).expected
 
 
 def replace_header(path: Path, old: str, new: str) -> None:
@@ -356,14 +359,11 @@ def replace_header(path: Path, old: str, new: str) -> None:
     ("name", "right", "wrong"),
     [
         ("trees", "dbh_cm", "dbh"),
-        ("trees", "dbh_cm", "dbh_in"),
-        ("trees", "dbh_cm", "DBH_cm"),
         ("trees", "species", "specis"),
-        ("cores", "height_cm", "height (cm)"),
         ("cores", "first_ring_year", "firstring_year"),
-        ("cores", "centre", "center"),
+        ("cores", "centre", "centtre"),
         ("plots", "min_dbh_cm", "min_dbh"),
-        ("stands", "survey_date", "Survey Date"),
+        ("stands", "survey_date", "survey_dat"),
         ("counts", "area_m2", "area_m"),
     ],
 )
@@ -391,7 +391,7 @@ def test_unknown_columns_are_kept_even_beside_a_known_one_in_another_unit(tmp_pa
         (each.name, column.name)
         for each in TABLES
         for column in each.columns
-        if column.required == "yes"
+        if column.required == "yes" and column.name != "last_year"  # one year of each event will do
     ],
 )
 def test_a_missing_required_column_is_one_problem(tmp_path, name, column):
@@ -410,7 +410,7 @@ def test_a_missing_optional_column_is_blank(tmp_path):
         for column in each.columns
         if not column.required
     ]
-    survey = read_survey(write_survey(tmp_path, drop=drop, without=["sections"]))
+    survey = read_survey(write_survey(tmp_path, drop=drop, without=["known_age_stems"]))
     assert survey.trees["x_m"].isna().all() and survey.trees["status"].eq("live").all()
 
 
@@ -462,7 +462,7 @@ def test_encodings_that_would_have_to_be_guessed_are_refused(tmp_path, content, 
 
 def test_species_without_any_profile_are_refused(tmp_path):
     path = write_survey(
-        tmp_path, changes=[("trees", place, "species", "PIPA") for place in range(3)]
+        tmp_path, changes=[("trees", place, "species", "QULA") for place in range(3)]
     )
     assert "longleaf-pine" in the_problem(path, "trees.csv", None, "species").expected
 
@@ -502,14 +502,14 @@ def test_a_thousand_like_problems_are_all_kept_and_few_are_printed(tmp_path):
             "tree": [f"b{place}" for place in range(1000)],
             "stand": "north",
             "species": "longleaf-pine",
-            "dbh_cm": "NA",
+            "dbh_cm": "lost",
         }
     )
     frame.to_csv(path / "trees.csv", index=False)
     with pytest.raises(SurveyError) as caught:
         read_survey(path)
     assert sum(problem.column == "dbh_cm" for problem in caught.value.problems) == 1000
-    assert "dbh_cm, 1000 times (rows 2-1001): found 'NA'" in str(caught.value)
+    assert "dbh_cm, 1000 times (rows 2-1001): found 'lost'" in str(caught.value)
     assert len(str(caught.value).splitlines()) <= FIRST_SCREEN
     assert len(caught.value.in_full().splitlines()) == 1 + len(caught.value.problems)
 

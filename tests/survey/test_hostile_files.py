@@ -21,6 +21,7 @@ from standage.results.folder import check_result_folder
 from standage.simulate.surveys import small_survey
 from standage.stand import fit
 from standage.stand.fit import fit_stands
+from standage.survey import cell_values
 from standage.survey import cells as survey_cells
 from standage.survey import files as survey_files
 from standage.survey import limits as survey_limits
@@ -28,6 +29,7 @@ from standage.survey import table_checks as survey_checks
 from standage.survey import workbooks as survey_workbook
 from standage.survey.limits import LONGEST_CELL, LONGEST_NAME, MOST_COLUMNS
 from standage.survey.reading import read_survey
+from standage.survey.schema import Column
 
 # --- workbooks ---
 
@@ -175,13 +177,18 @@ def test_advice_is_worked_out_only_for_the_problems_that_are_told(tmp_path, monk
     thrown away.
     """
     told, asked = 20, set()
-    for module in (survey_cells, survey_checks):
+    for module in (survey_cells, cell_values, survey_checks):
         monkeypatch.setattr(module, "TOLD_OF_A_COLUMN", told)
-    for name in ("_advice", "_code_advice", "_date_advice"):
-        true = getattr(survey_cells, name)
-        monkeypatch.setattr(
-            survey_cells, name, lambda *given, true=true: asked.add(str(given[:2])) or true(*given)
-        )
+    for name in ("_odd_number", "_odd_code", "_odd_date"):
+        true = getattr(cell_values, name)
+
+        def counted(*given, true=true):
+            (column,) = (each.name for each in given if isinstance(each, Column))
+            (cell,) = (each for each in given if isinstance(each, str) and "wrong" in each)
+            asked.add((column, cell))
+            return true(*given)
+
+        monkeypatch.setattr(cell_values, name, counted)
     path = write_survey(tmp_path, without=["cores", "ring_widths"])
     header = (path / "trees.csv").read_text().splitlines()[0]
     columns = header.split(",")

@@ -55,7 +55,7 @@ def small(tmp_path):
         cores="""core,tree,height_cm,first_ring_year,ring_count,centre,core_date,dating
                  c1,001,30,1950,,pith,,
                  c2,001,,,64,arcs,2020-06-30,counted
-                 c3,003,10,,,decayed,,""",
+                 c3,003,10,,,rotten,,""",
         counts="""plot,stage,area_m2,count
                   u1,grass,100,0
                   u1,germinant,100,7""",
@@ -106,7 +106,7 @@ def test_tables_always_exist_with_all_columns_in_order_and_fixed_types(small):
             assert frame[column.name].dtype == wanted, (each.name, column.name)
             if wanted == "object":
                 assert all(type(value) is str for value in frame[column.name])
-    assert len(survey.sections) == 0
+    assert len(survey.known_age_stems) == 0
 
 
 def test_documented_defaults_are_filled_in(small):
@@ -170,7 +170,7 @@ def test_summary_counts_and_card(small):
         "pith": 1,
         "arcs": 1,
         "straight": 0,
-        "decayed": 1,
+        "rotten": 1,
         "unknown": 0,
     }
     assert numbers["cores_by_dating"] == {"crossdated": 0, "counted": 3}
@@ -190,7 +190,7 @@ def test_summary_counts_and_card(small):
     for said in (
         "Survey small",
         "stands    2, season 2019 to 2020",
-        "1 pith, 1 arcs, 1 decayed",
+        "1 pith, 1 arcs, 1 rotten",
         "3 live (2 in plots, 1 outside)",
         "1 swamp-oak",
         "7 germinant",

@@ -1,0 +1,126 @@
+"""Numbers that a crew was not sure of: about, at least, a range, a decade.
+
+Where the survey has a column for the doubt, the cell is parted into number and doubt; elsewhere the
+advice names the column, with the numbers to write.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+
+from standage.survey.schema import Column
+
+_VALUE = r"(\d+(?:\.\d+)?)"
+_ABOUT = re.compile(
+    rf"(?:~|≈|±|about|approx(?:imately)?\.?|around|ca?\.?|circa|roughly|est\.?)\s*{_VALUE}"
+    rf"|{_VALUE}\s*(?:\?|\(\?\)|~|est\.?|approx\.?)",
+    re.IGNORECASE,
+)
+_AT_LEAST = re.compile(
+    rf"(?:≥|>=|at least|min\.?|minimum)\s*{_VALUE}|{_VALUE}\s*(?:\+|or more|or older|plus)",
+    re.IGNORECASE,
+)
+_MORE = re.compile(rf"(?:>|more than|over|older than)\s*{_VALUE}", re.IGNORECASE)
+_AT_MOST = re.compile(
+    rf"(?:≤|<=|at most|by|no later than)\s*{_VALUE}|{_VALUE}\s*(?:or earlier|or before|or less)",
+    re.IGNORECASE,
+)
+_LESS = re.compile(rf"(?:<|before|pre-?|less than)\s*{_VALUE}", re.IGNORECASE)
+_SPREAD = re.compile(rf"{_VALUE}\s*(?:±|\+/-|\+-)\s*{_VALUE}")
+_RANGE = re.compile(
+    rf"(?:between\s+)?{_VALUE}\s*(?:-|\u2013|\u2014|to|and|/)\s*{_VALUE}", re.IGNORECASE
+)
+_DECADE = re.compile(r"(?:the\s+)?(\d{3}0)'?s", re.IGNORECASE)
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """What an uncertain cell says. value: the number, or the start of the range. kind: `about`,
+    `at least`, `at most`, `spread` or `range`. other: end of the range, or the spread.
+    """
+
+    value: float
+    kind: str
+    other: float = math.nan
+
+
+def doubt_in(cell: str, column: Column) -> Doubt | None:
+    """The doubt that a cell says of its number; None where it says none.
+
+    >>> from standage.survey.schema import EVENTS
+    >>> doubt_in("1920-25", EVENTS.column("first_year"))
+    Doubt(value=1920.0, kind='range', other=1925.0)
+    """
+    cell = cell.strip()
+    year = column.unit == "calendar year"
+    spread = _SPREAD.fullmatch(cell)
+    if spread:
+        return Doubt(float(spread[1]), "spread", float(spread[2]))
+    decade = _DECADE.fullmatch(cell) if year else None
+    if decade:
+        return Doubt(float(decade[1]), "range", float(decade[1]) + 9)
+    between = _RANGE.fullmatch(cell)
+    if between:
+        start, end = between[1], between[2]
+        if year and len(start) == 4 and len(end) < 4:
+            end = start[: 4 - len(end)] + end
+        return Doubt(float(start), "range", float(end)) if float(start) < float(end) else None
+    for pattern, kind, step in (
+        (_AT_LEAST, "at least", 0),
+        (_MORE, "at least", 1),
+        (_AT_MOST, "at most", 0),
+        (_LESS, "at most", -1),
+        (_ABOUT, "about", 0),
+    ):
+        found = pattern.fullmatch(cell)
+        if found:
+            value = float(next(group for group in found.groups() if group))
+            return Doubt(value + (step if column.kind == "whole" else 0), kind)
+    return None
+
+
+def parted(doubt: Doubt, column: Column) -> tuple[str, dict[str, str]] | None:
+    """The cell, and the cells of other columns, that say the same; None where the survey has no
+    column for such a doubt.
+    """
+    if doubt.kind == "spread" and column.sd:
+        return f"{doubt.value:g}", {column.sd: f"{doubt.other:g}"}
+    if doubt.kind == "range" and column.until:
+        return f"{doubt.value:g}", {column.until: f"{doubt.other:g}"}
+    older = "at most" if column.unit == "calendar year" else "at least"
+    if doubt.kind == older and column.at_least:
+        return f"{doubt.value:g}", {column.at_least: "yes"}
+    return None
+
+
+def advice(doubt: Doubt, column: Column) -> str:
+    """Where the doubt goes, with the numbers to write."""
+    if doubt.kind == "range" and column.sd:
+        middle, sd = (doubt.value + doubt.other) / 2, (doubt.other - doubt.value) / math.sqrt(12)
+        middle = math.floor(middle) if column.kind == "whole" else middle
+        return (
+            f"Write the middle, {middle:g}, and the doubt as a standard deviation into"
+            f" {column.sd}: {max(sd, 0.5):.1f} if all of the range is equally likely."
+        )
+    if column.until:
+        return (
+            f"Write the earliest it may be into {column.name} and the latest into {column.until}."
+            if column.unit == "calendar year"
+            else f"Write the lower end into {column.name} and the upper into {column.until}."
+        )
+    if doubt.kind in ("about", "spread", "range") and column.sd:
+        return (
+            f"Write {doubt.value:g}, and how far it may be off (one standard deviation) into"
+            f" {column.sd}."
+        )
+    if column.at_least:
+        return (
+            f"Write {doubt.value:g}; say yes in {column.at_least} if it bounds the age from below."
+        )
+    return f"Write the best single value; this column has no place for doubt, {_note(column)}"
+
+
+def _note(column: Column) -> str:
+    return "so put it into note." if column.name != "count" else "so write the area counted whole."

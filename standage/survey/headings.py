@@ -1,0 +1,208 @@
+"""Headings as people write them: which column of a table each one names, and in what unit its
+values are.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+
+from standage.errors import Problem
+from standage.survey.readings import Reading
+from standage.survey.schema import Column, Table
+from standage.survey.synonyms import plain, synonym_list
+from standage.survey.units import MEASURES, factor, how_to_convert, measure_of
+
+QUALIFIERS = {"number", "no", "num", "nr", "id", "name", "code", "label", "identifier"}
+"""Words at the end of a heading that say only that it is a name."""
+_BRACKETS = re.compile(r"[(\[]([^)\]]*)[)\]]")
+
+
+@dataclass(frozen=True)
+class Heading:
+    """What a heading names. unit: of its values, "" where it should say one and doesn't. means: in
+    words, where it may name two things; instead: columns whose presence makes that no matter.
+    """
+
+    column: str
+    unit: str = ""
+    means: str = ""
+    instead: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Header:
+    """A header row as read. names: of the columns, own headings as written. units: of columns whose
+    values are in another unit than the column's, "" where none is said. written: headings by
+    column, where they are other than its name.
+    """
+
+    names: list[str]
+    units: dict[str, str]
+    written: dict[str, str]
+
+
+def has_unit_in_name(column: Column) -> bool:
+    """Whether the name of a column ends in its unit, so that a heading must say it too."""
+    return column.unit in MEASURES and column.name.endswith(f"_{column.unit}")
+
+
+def _base(column: Column) -> str:
+    """The name of a column without its unit, in plain words."""
+    name = column.name
+    if column.unit and name.endswith(f"_{column.unit}"):
+        name = name.removesuffix(f"_{column.unit}")
+    return _words(name)
+
+
+def _words(text: str) -> str:
+    """Plain words of a heading, short forms written out, without words that say only that it is a
+    name.
+    """
+    short = synonym_list("headings")["words"]
+    words = [short.get(word, word) for word in plain(re.sub(r"[#:?*/\\\"']", " ", text)).split()]
+    while len(words) > 1 and words[-1] in QUALIFIERS:
+        words.pop()
+    return " ".join(words)
+
+
+def without_unit(heading: str) -> tuple[str, str]:
+    """Plain words of a heading, and the unit of measure it says, "" without one.
+
+    >>> without_unit("DBH (in.)"), without_unit("Core height, cm"), without_unit("Tree #")
+    (('dbh', 'in'), ('core height', 'cm'), ('tree', ''))
+    """
+    outside = _BRACKETS.sub(" ", heading)
+    for inside in _BRACKETS.findall(heading):
+        unit = measure_of(inside)
+        if unit:
+            return _words(outside), unit
+    words = (plain(outside) or plain(heading)).split()
+    for length in (2, 1):
+        unit = measure_of(" ".join(words[-length:])) if len(words) > length else None
+        if unit:
+            rest = words[:-length]
+            return _words(" ".join(rest[:-1] if rest[-1] == "in" and len(rest) > 1 else rest)), unit
+    return _words(" ".join(words)), ""
+
+
+@cache
+def _known(table: Table) -> dict[str, Heading]:
+    """Every plain heading of a table, and what it names."""
+    listed = dict(synonym_list("headings").get(table.name, {}))
+    doubtful = listed.pop("two_meanings", {})
+    known = {
+        _words(word): Heading(columns[0], means=means, instead=tuple(columns))
+        for word, (*columns, means) in doubtful.items()
+    }
+    names = {column.name for column in table.columns}
+    for column, words in listed.items():
+        if column in names:
+            known |= {_words(word): Heading(column) for word in words}
+    for column in table.columns:
+        known |= {_words(column.name): Heading(column.name), _base(column): Heading(column.name)}
+    return known
+
+
+def heading_of(table: Table, written: str) -> Heading | None:
+    """The column of a table that a heading names; None where it is no heading of the table."""
+    if any(written == column.name for column in table.columns):
+        return Heading(written, table.column(written).unit)
+    for column in table.columns:
+        if written in column.earlier_names:
+            return Heading(column.name, column.unit)
+    base, unit = without_unit(written)
+    found = _known(table).get(base)
+    if found is None or found.means:
+        return found
+    column = table.column(found.column)
+    if unit:
+        return Heading(column.name, unit) if factor(unit, column.unit) is not None else None
+    return Heading(column.name, "" if has_unit_in_name(column) else column.unit)
+
+
+def headings_known(table: Table, header: Sequence[str]) -> int:
+    """How many columns of the table a row names, were it the header."""
+    found = (heading_of(table, cell.strip()) for cell in header if cell.strip())
+    return len({heading.column for heading in found if heading is not None and not heading.means})
+
+
+def read_header(
+    table: Table,
+    file: str,
+    row: int,
+    written: Sequence[str],
+    problems: list[Problem],
+    readings: list[Reading],
+) -> Header:
+    """The names of the columns in a header row. Headings that may mean two things are problems; own
+    ones stay as they are.
+    """
+    names, units = list(written), {}
+    exact = {name for name in written if any(name == column.name for column in table.columns)}
+    claims: dict[str, list[tuple[int, Heading]]] = {}
+    doubtful: list[tuple[str, Heading]] = []
+    for place, name in enumerate(written):
+        heading = heading_of(table, name) if name and name not in exact else None
+        if heading is None or heading.column in exact:
+            continue
+        if heading.means:
+            doubtful.append((name, heading))
+        else:
+            claims.setdefault(heading.column, []).append((place, heading))
+    for name, heading in doubtful:
+        if not any(column in exact or column in claims for column in heading.instead):
+            problems.append(
+                Problem(
+                    file,
+                    row,
+                    name,
+                    f"the heading '{name}', which may mean {heading.means}",
+                    "a heading with one meaning",
+                    "Rename the column to what it holds.",
+                )
+            )
+    for column, claimed in claims.items():
+        own = [each for each in claimed if each[1].unit == table.column(column).unit]
+        if len(claimed) > 1 and len(own) == 1:  # the same measure in two units
+            claimed = own
+        if len({names[place] for place, _ in claimed}) > 1:
+            both = " and ".join(f"'{names[place]}'" for place, _ in claimed)
+            problems.append(
+                Problem(
+                    file,
+                    row,
+                    names[claimed[0][0]],
+                    f"{both}, each of which may be the column '{column}'",
+                    f"one column that is '{column}'",
+                    f"Rename the right one to '{column}', and the other to something unlike it.",
+                )
+            )
+            continue
+        for place, heading in claimed:
+            _claim(table.column(column), heading, place, names, units, (file, row), readings)
+    renamed = {
+        name: heading for name, heading in zip(names, written, strict=True) if name != heading
+    }
+    return Header(names, units, renamed)
+
+
+def _claim(
+    column: Column,
+    heading: Heading,
+    place: int,
+    names: list[str],
+    units: dict[str, str],
+    at: tuple[str, int],
+    readings: list[Reading],
+) -> None:
+    """Put the column's name in the place of the heading, and note its unit."""
+    written, names[place] = names[place], column.name
+    as_read = column.name
+    if heading.unit != column.unit:
+        units[column.name] = heading.unit
+        if heading.unit:
+            as_read += f", in {heading.unit}: {how_to_convert(heading.unit, column.unit)}"
+    readings.append(Reading(*at, column.name, written, as_read, "heading"))
