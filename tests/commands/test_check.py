@@ -39,7 +39,7 @@ def test_no_problems_are_said_to_be_found_only_where_all_takes_part(tmp_path):
 
 
 def test_a_stand_of_which_much_is_missing_ends_the_check_with_what_run_will_do(tmp_path):
-    trees = [*trees_of(AGES[:8]), *trees_of(AGES[:6], species="pine", prefix="u")]
+    trees = [*trees_of(AGES[:8]), *trees_of(AGES[:6], species="unnamed", prefix="u")]
     folder = of(trees=trees, cores=cores_of(trees, AGES[:8], chosen=[2])).write(tmp_path)
     last = check(folder).splitlines()[-1]
     assert last.startswith("`standage run` will stop") and "a: 43% of the live stems" in last
