@@ -79,6 +79,8 @@ def fake_posterior(seed: int = 1, *, draws: int = DRAWS) -> FakePosterior:
             "rhat_max": 1.004,
             "ess_min": 612.0,
             "divergences": 0,
+            "chains": 4,
+            "draws_per_chain": draws,
             "checks": [
                 {"name": "stems listed", "observed": 61.0, "low": 48.0, "high": 77.0, "p": 0.61}
             ],

@@ -14,6 +14,7 @@ from standage.findings.comparison import comparison
 from standage.findings.disturbances import disturbance_table, event_table, tree_release_table
 from standage.findings.emergence_effect import EmergenceEffect, emergence_effects
 from standage.findings.events_on_record import event_years_by_rings
+from standage.findings.fit_grade import FitGrade, fit_grade
 from standage.findings.local_ratio import Scan, scan_units
 from standage.findings.long_table import COORDINATES, long_table, stand_places
 from standage.findings.model_checks import count_check, delays, diameter_check, size_curves
@@ -212,6 +213,11 @@ class Findings:
     def count_check(self) -> pd.DataFrame:
         """One row a unit and seedling stage: plants counted and expected."""
         return count_check(self.posterior)
+
+    @cached_property
+    def fit_grade(self) -> FitGrade:
+        """How far the fit can be trusted."""
+        return fit_grade(self.posterior.verdict, self.count_check)
 
     @cached_property
     def units(self) -> tuple[UnitFindings, ...]:

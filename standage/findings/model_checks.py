@@ -89,7 +89,8 @@ def diameter_check(posterior, *, level: float = 0.9) -> pd.DataFrame:
 
 def count_check(posterior) -> pd.DataFrame:
     """Plants counted by stage against those the model expects: `stand, species, stage, observed,
-    predicted_*`.
+    predicted_*, factor`, the last being how many times as many there are as the rest of the survey
+    expects.
     """
     tables = [
         pd.DataFrame(
@@ -101,6 +102,7 @@ def count_check(posterior) -> pd.DataFrame:
                 "predicted_low",
                 "predicted_median",
                 "predicted_high",
+                "factor",
             ]
         )
     ]

@@ -109,16 +109,12 @@ def _kinds(cores: pd.DataFrame) -> str:
 
 
 def _sampling_sentence(verdict: Mapping[str, Any]) -> str:
-    draws = (
-        f"{verdict['chains']} chains of {verdict['draws_per_chain']} draws"
-        if {"chains", "draws_per_chain"} <= set(verdict)
-        else "Several chains"
-    )
-    outcome = "passed" if verdict["passed"] else "DID NOT PASS"
+    outcome = "agreed" if verdict["passed"] else "DID NOT AGREE"
     return (
-        f"{draws} of a No-U-Turn sampler (Hoffman & Gelman 2014) {outcome} their checks: largest"
-        f" R-hat {verdict['rhat_max']:.3f}, smallest effective sample {verdict['ess_min']:.0f}"
-        f" (Vehtari et al. 2021), {verdict['divergences']} divergent transitions."
+        f"{verdict['chains']} chains of {verdict['draws_per_chain']} draws of a No-U-Turn sampler"
+        f" (Hoffman & Gelman 2014) {outcome}: largest R-hat {verdict['rhat_max']:.3f}, smallest"
+        f" effective sample {verdict['ess_min']:.0f} (Vehtari et al. 2021),"
+        f" {verdict['divergences']} divergent transitions."
     )
 
 

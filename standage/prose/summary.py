@@ -11,7 +11,7 @@ from standage.prose.emergence import emergence_paragraph
 from standage.prose.measures import METRIC, Measures
 from standage.prose.sensitivity import sensitivity_sentences
 from standage.prose.unit_statement import UnitStatement, never_known, unit_statement
-from standage.prose.verdict import intervals_sentence, verdict_sentence
+from standage.prose.verdict import intervals_sentence, verdict_paragraph
 from standage.stand.posterior import Posterior
 
 
@@ -24,7 +24,10 @@ def summary(result: Posterior | Findings, *, units: Units = METRIC) -> str:
     units : `metric`, or `us` for acres and feet beside.
     """
     findings, measures = Findings.of(result), Measures(units)
-    parts = [verdict_sentence(findings.posterior.verdict), intervals_sentence(findings.level)]
+    parts = [
+        verdict_paragraph(findings.fit_grade, findings.posterior.verdict),
+        intervals_sentence(findings.level),
+    ]
     parts += [_paragraph(unit_statement(unit, measures)) for unit in findings.units]
     parts += [emergence_paragraph(effect) for effect in findings.emergence]
     parts += disturbance_paragraphs(findings)

@@ -5,6 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from standage.findings.fit_grade import FAILED, SOUND, FitGrade
+from standage.grammar import counted, listed
+from standage.prose.wording import rounded
+
 
 def intervals_sentence(level: float) -> str:
     """What an interval is, once for all sentences."""
@@ -14,12 +18,40 @@ def intervals_sentence(level: float) -> str:
     )
 
 
-def verdict_sentence(verdict: Mapping[str, Any]) -> str:
-    """Whether the fit can be used, with its numbers."""
-    numbers = (
-        f"largest R-hat {verdict['rhat_max']:.3f}, smallest effective sample"
-        f" {verdict['ess_min']:.0f}, {verdict['divergences']} divergent transitions"
+def grade_sentence(grade: FitGrade) -> str:
+    """Whether the fit can be used."""
+    if grade.grade == FAILED:
+        return "THE FIT FAILED: do not use the numbers below."
+    checks = counted(grade.checks, "check")
+    if grade.grade == SOUND:
+        return f"The fit is sound: the chains agree, and the model passes {_all(checks)}."
+    doubts = []
+    if grade.misfits:
+        doubts.append(
+            f"{len(grade.misfits)} of {checks} of stems and plants"
+            f" {'fails' if len(grade.misfits) == 1 else 'fail'} (by chance about"
+            f" {rounded(grade.by_chance)} would)"
+        )
+    if grade.contradicted:
+        doubts.append(
+            "the rest of the survey contradicts the counts of"
+            f" {listed([stage for stage in grade.contradicted])}"
+        )
+    return f"The fit can be used with doubts: the chains agree, but {listed(doubts)}."
+
+
+def _all(checks: str) -> str:
+    return checks if checks.startswith(("no ", "1 ")) else f"all {checks} of stems and plants"
+
+
+def convergence_sentence(verdict: Mapping[str, Any]) -> str:
+    """The numbers behind the agreement of the chains."""
+    return (
+        f"Largest R-hat {verdict['rhat_max']:.3f}, smallest effective sample"
+        f" {verdict['ess_min']:.0f}, {counted(verdict['divergences'], 'divergent transition')}."
     )
-    passed = f"The fit passed its checks ({numbers})."
-    failed = f"THE FIT DID NOT PASS its checks ({numbers}): do not use the numbers below."
-    return " ".join([passed if verdict["passed"] else failed, *verdict.get("notes", ())])
+
+
+def verdict_paragraph(grade: FitGrade, verdict: Mapping[str, Any]) -> str:
+    """The grade with its numbers, and what is to be done."""
+    return " ".join([grade_sentence(grade), convergence_sentence(verdict), *verdict["notes"]])

@@ -18,6 +18,7 @@ from standage.errors import StandageError
 from standage.figures.disturbance import plot_ring_panel
 from standage.figures.tree import plot_tree_year
 from standage.findings.findings import Findings
+from standage.findings.fit_grade import FAILED
 from standage.findings.intervals import Interval
 from standage.growth.growth_changes import check_criterion
 from standage.growth.release_criteria import Criterion
@@ -45,7 +46,7 @@ class AgeCard:
     interval : of these years at the level of the findings.
     rings : its rows of `ring_years`, empty without ring widths.
     survey : its name and the day the stand was surveyed.
-    passed : whether the fit passed its checks.
+    failed : whether the fit failed.
     """
 
     story: TreeStory
@@ -56,7 +57,7 @@ class AgeCard:
     rings: pd.DataFrame
     survey: str
     level: float
-    passed: bool
+    failed: bool
 
 
 def write_card(
@@ -138,7 +139,7 @@ def age_card(findings: Findings, tree: str, *, units: Units = METRIC) -> AgeCard
         rings=pd.DataFrame() if rings is None else rings[rings["tree"] == tree],
         survey=f"{survey.name} of {dates[record.row['stand']]:%Y-%m-%d}",
         level=findings.level,
-        passed=bool(posterior.verdict["passed"]),
+        failed=findings.fit_grade.grade == FAILED,
     )
 
 
@@ -173,7 +174,7 @@ def card_html(card: AgeCard) -> str:
         "story": card.story,
         "survey": card.survey,
         "level": f"{100 * card.level:.0f} %",
-        "passed": card.passed,
+        "failed": card.failed,
         "pictures": _pictures(card),
         "version": version("standage"),
         "title": card.story.title,

@@ -12,6 +12,7 @@ import pandas as pd
 
 from standage.choices import Units
 from standage.findings.findings import Findings
+from standage.findings.fit_grade import FAILED
 from standage.prose.cautions import GENERAL_CAUTIONS, cautions
 from standage.prose.disturbance import disturbance_paragraphs
 from standage.prose.emergence import emergence_paragraph
@@ -27,7 +28,7 @@ from standage.prose.uncertainty import (
     remedy_sentences,
 )
 from standage.prose.unit_statement import never_known, unit_statement
-from standage.prose.verdict import intervals_sentence, verdict_sentence
+from standage.prose.verdict import convergence_sentence, grade_sentence, intervals_sentence
 from standage.prose.wording import likelihood_ranges
 from standage.report.overview import overview
 from standage.report.pictures import budget_picture, model_pictures, ring_pictures, unit_pictures
@@ -108,7 +109,7 @@ def tree_cards_html(result: Posterior | Findings, *, units: str = METRIC) -> str
         "title": f"Tree cards: {findings.survey.name}",
         "made_by": "standage",
         "version": version("standage"),
-        "passed": findings.posterior.verdict["passed"],
+        "failed": findings.fit_grade.grade == FAILED,
         "intervals_sentence": intervals_sentence(findings.level),
         "stories": [tree_story(tree, measures) for tree in tree_records(findings)],
     }
@@ -123,8 +124,10 @@ def _head(findings: Findings) -> dict[str, Any]:
         "surveyed": _surveyed(survey.stands),
         "made_by": "standage",
         "intervals_sentence": intervals_sentence(findings.level),
-        "verdict": verdict,
-        "verdict_sentence": verdict_sentence(verdict),
+        "failed": findings.fit_grade.grade == FAILED,
+        "grade_sentence": grade_sentence(findings.fit_grade),
+        "convergence_sentence": convergence_sentence(verdict),
+        "fit_notes": verdict["notes"],
     }
 
 

@@ -394,7 +394,7 @@ def test_run_writes_all_tables_and_says_whether_to_trust_them(ran):
     assert f"Tables and figures are in {out}" in first.output
     verdict = json.loads(kept["verdict.json"])
     assert verdict["passed"] is (first.exit_code == 0)
-    assert ("DID NOT PASS" in first.output) is (first.exit_code == FIT_FAILED)
+    assert ("THE FIT FAILED" in first.output) is (first.exit_code == FIT_FAILED)
 
 
 def test_so_few_draws_do_not_pass(ran):

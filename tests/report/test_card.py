@@ -136,12 +136,12 @@ def test_a_card_with_rings_draws_them(findings):
         rings=rings,
         survey="invented",
         level=0.9,
-        passed=False,
+        failed=True,
     )
     page = HtmlPage(age_cards.card_html(card))
     assert page.mistakes == [] and len(page.named("svg")) == 2
     assert page.named("script") == [] and page.named("img") == []
-    assert "did not pass its checks" in page.text
+    assert "The fit behind this card failed" in page.text
 
 
 def test_notes_and_scars_are_on_the_card(findings):

@@ -423,7 +423,7 @@ def test_numbers_are_sayable(number, said):
 
 def test_the_summary_tells_each_stand(findings):
     text = summary(findings)
-    assert "The fit passed its checks" in text
+    assert "The fit is sound" in text
     flat, field, ridge = (
         next(part for part in text.split("\n\n") if part.startswith(name))
         for name in ("Fern", "Old", "Stony")
@@ -463,7 +463,7 @@ def test_marks_that_people_left_are_warned_of():
 def test_a_failed_fit_is_said_first():
     posterior = fake_posterior(draws=60)
     posterior.verdict |= {"passed": False, "notes": ["Run again."]}
-    assert summary(posterior).startswith("THE FIT DID NOT PASS")
+    assert summary(posterior).startswith("THE FIT FAILED")
     assert "Run again." in summary(posterior).split("\n\n")[0]
 
 
