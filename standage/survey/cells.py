@@ -42,6 +42,8 @@ NEAR_MISS = 0.8
 known one misspelt.
 """
 
+AS_NUMBER = " As a number 1.10 is 1.1: write such names into cells formatted as text."
+
 UNFIT, FITTING, CELLS_TRIED = 0.5, 0.9, 200
 """Share of refused cells above which a column is held against the others, share that must fit
 there, and how many cells are tried.
@@ -336,6 +338,7 @@ def _unique(file: str, identifier: str, frame: pd.DataFrame, problems: list[Prob
                 identifier,
                 f"'{name}' again (first in row {first[name]})",
                 f"each {identifier} once",
-                f"Give every {identifier} its own name, or delete the repeated row.",
+                f"Give every {identifier} its own name, or delete the repeated row."
+                + (AS_NUMBER if re.fullmatch(r"\d+\.\d+", name) else ""),
             )
         )

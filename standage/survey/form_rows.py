@@ -15,6 +15,7 @@ from standage.survey.schema import Column, Table
 from standage.survey.units import MEASURES, OTHER_WORDS, factor, how_to_convert, unit_of
 
 EXAMPLE_NOTE = "example row: delete it"
+EXAMPLE_COMMENT = "Example row: delete it, the whole row, before you fill in your own."
 ROWS_SEARCHED = 10
 """Rows from the top among which the header is looked for: titles of field forms are shorter than
 that (assumption).

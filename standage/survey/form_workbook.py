@@ -16,7 +16,7 @@ from openpyxl.worksheet.worksheet import Worksheet
 from standage.profiles import profile_keys
 from standage.survey.column_reference import COLUMN_HEADER, column_rows
 from standage.survey.files import GUIDE
-from standage.survey.form_rows import example_cells, explanation
+from standage.survey.form_rows import EXAMPLE_COMMENT, example_cells, explanation
 from standage.survey.schema import TABLES, Column, Table
 
 FIRST_ROW = 3  # below the names and the units
@@ -186,9 +186,7 @@ def _form(sheet: Worksheet, table: Table) -> None:
         if validation is not None:
             validation.add(f"{letter}{FIRST_ROW}:{letter}{LAST_ROW}")
             sheet.add_data_validation(validation)
-    sheet.cell(FIRST_ROW, 1).comment = Comment(
-        "Example row: delete it, the whole row, before you fill in your own.", "standage"
-    )
+    sheet.cell(FIRST_ROW, 1).comment = Comment(EXAMPLE_COMMENT, "standage")
     sheet.freeze_panes = "B3"
 
 

@@ -8,6 +8,7 @@ import datetime as dt
 import warnings
 
 from standage.errors import Problem
+from standage.survey.files import WrittenTable
 from standage.survey.limits import bounded
 from standage.survey.schema import Table
 
@@ -58,6 +59,25 @@ def names_made_dates(
                 f" {dated[0]}. If they were names such as 3-4, format the column as text and write"
                 " them anew"
             )
+
+
+def names_made_numbers(
+    table_name: str,
+    written: WrittenTable,
+    values: list[tuple],
+    numbers: dict[tuple[str, str], set[int]],
+) -> None:
+    """Note the rows whose name is a number with decimals: 1.1 and 1.10 are the same number."""
+    for place, name in enumerate(written.header):
+        rows = {
+            row
+            for row in written.rows
+            if place < len(values[row - 1])
+            and isinstance(values[row - 1][place], float)
+            and not values[row - 1][place].is_integer()
+        }
+        if rows:
+            numbers[table_name, name] = rows
 
 
 def uncomputed(

@@ -8,8 +8,8 @@ is gone through before, and what no spreadsheet writes is refused.
 from __future__ import annotations
 
 import io
-import re
 import zipfile
+from dataclasses import dataclass
 from pathlib import Path
 from xml.parsers import expat
 
@@ -24,12 +24,29 @@ from standage.survey.files import (
 from standage.survey.form_rows import header_place
 from standage.survey.limits import LARGEST_UNPACKED, MEGABYTE, MOST_COLUMNS, TooLarge
 from standage.survey.schema import TABLES, table
-from standage.survey.workbook_cells import as_text, names_made_dates, sheet_values, uncomputed
+from standage.survey.workbook_cells import (
+    as_text,
+    names_made_dates,
+    names_made_numbers,
+    sheet_values,
+    uncomputed,
+)
+from standage.survey.workbook_marks import (
+    SheetMarks,
+    comments_of,
+    fill_merged,
+    keep_comments,
+    place_of,
+    range_of,
+    struck_styles,
+    struck_texts,
+    tell_of_hidden,
+)
 
 LAST_ROW, LAST_COLUMN = 1_048_576, 16_384
 """Where a sheet ends (ECMA-376 as spreadsheets implement it; from memory)."""
 
-_PLACE = re.compile(r"([A-Za-z]{1,3})([0-9]{1,7})")
+STYLES, SHARED_TEXTS = "xl/styles.xml", "xl/sharedStrings.xml"
 
 
 class NotOrderly(Exception):
@@ -49,9 +66,11 @@ def read_workbook(path: Path, survey: WrittenSurvey) -> None:
     )  # imported here: most surveys are CSV, and it takes a while to load
 
     try:
-        content, formulas = _looked_through(content)
-        book = load_workbook(io.BytesIO(content), read_only=True, data_only=True)
-        written = load_workbook(io.BytesIO(content), read_only=True) if formulas else None
+        looked = _look_through(content)
+        book = load_workbook(io.BytesIO(looked.content), read_only=True, data_only=True)
+        written = (
+            load_workbook(io.BytesIO(looked.content), read_only=True) if looked.formulas else None
+        )
         sheets = {sheet.title: sheet for sheet in book.worksheets}
         named = place_names({title: title for title in sheets}, survey, what="sheet")
         # read whole before anything is taken for a table: a damaged part may show at its very end
@@ -84,6 +103,8 @@ def read_workbook(path: Path, survey: WrittenSurvey) -> None:
             header = header_place(records, table(name)) or 0
             if name in raw:
                 uncomputed(file, raw[name], records, header, survey.problems)
+            marks = looked.marks_of(sheets[title])
+            fill_merged(file, records, header, marks, survey.problems, survey.readings)
             names_made_dates(file, values[name], records, header, table(name), survey.notes)
             # A sheet has no ragged rows: trailing blanks are simply not stored.
             width = min(len(records[header]) if records else 0, MOST_COLUMNS)
@@ -94,17 +115,46 @@ def read_workbook(path: Path, survey: WrittenSurvey) -> None:
                 survey,
                 sheet=True,
             )
+            if name not in survey.tables:
+                continue
+            laid_out = keep_comments(name, survey.tables[name], marks, survey)
+            survey.tables[name] = laid_out
+            tell_of_hidden(laid_out, marks, looked.struck_texts, survey.notes)
+            names_made_numbers(name, laid_out, values[name], survey.numbers)
         return
     survey.unreadable.update(each.name for each in TABLES)
 
 
-def _looked_through(content: bytes) -> tuple[bytes, bool]:
-    """The archive packed anew, and whether any cell has a formula. Raises NotOrderly, TooLarge, or
-    what archive and XML fail with.
+@dataclass
+class _Looked:
+    """A workbook that was gone through: the archive packed anew, whether any cell has a formula,
+    the marks of its sheets by part, and texts that are struck through.
+    """
+
+    content: bytes
+    formulas: bool
+    marks: dict[str, SheetMarks]
+    struck_texts: set[str]
+
+    def marks_of(self, sheet) -> SheetMarks:
+        """The marks of a sheet of openpyxl's, its comments included."""
+        part = sheet._worksheet_path.lstrip("/")  # openpyxl has no public name for it
+        marks = self.marks.get(part, SheetMarks())
+        with zipfile.ZipFile(io.BytesIO(self.content)) as archive:
+            marks.comments = comments_of(archive, part)
+        return marks
+
+
+def _look_through(content: bytes) -> _Looked:
+    """Go through the archive, part by part. Raises NotOrderly, TooLarge, or what archive and XML
+    fail with.
 
     A part of an archive can be longer than it says: packed anew it can't.
     """
     clean, formulas = io.BytesIO(), False
+    marks: dict[str, SheetMarks] = {}
+    styles: set[str] = set()
+    texts: set[str] = set()
     with zipfile.ZipFile(io.BytesIO(content)) as archive, zipfile.ZipFile(clean, "w") as anew:
         parts = [part for part in archive.infolist() if part.filename.endswith((".xml", ".rels"))]
         size = sum(part.file_size for part in parts)
@@ -115,19 +165,27 @@ def _looked_through(content: bytes) -> tuple[bytes, bool]:
             )
         if len({part.filename for part in parts}) < len(parts):
             raise NotOrderly("parts of it are there twice")
-        for part in parts:
+        # styles before the sheets that use them
+        for part in sorted(parts, key=lambda part: part.filename != STYLES):
             with archive.open(part) as stream:
                 text = stream.read(part.file_size)
-            formulas |= _Part(part.filename).look_through(text)
+            looked = _Part(part.filename, styles)
+            formulas |= looked.look_through(text)
+            marks[part.filename] = looked.marks
+            if part.filename == STYLES:
+                styles = struck_styles(text)
+            elif part.filename == SHARED_TEXTS:
+                texts = struck_texts(text)
             anew.writestr(part.filename, text)
-    return clean.getvalue(), formulas
+    return _Looked(clean.getvalue(), formulas, marks, texts)
 
 
 class _Part:
     """One part of the archive, read element by element."""
 
-    def __init__(self, name: str) -> None:
+    def __init__(self, name: str, struck: set[str]) -> None:
         self.name, self.formulas, self.row, self.column, self.cells = name, False, 0, 0, False
+        self.struck, self.marks = struck, SheetMarks()
 
     def look_through(self, content: bytes) -> bool:
         parser = expat.ParserCreate(namespace_separator=" ")
@@ -144,6 +202,8 @@ class _Part:
         name = name.rpartition(" ")[2]
         if name == "sheetData":
             self.cells = True
+        elif name == "mergeCell":
+            self.marks.merged.append(range_of(attributes.get("ref", "")))
         elif not self.cells:
             return
         elif name == "row":
@@ -151,9 +211,11 @@ class _Part:
             if not self.row < row <= LAST_ROW:
                 raise NotOrderly(f"{self.name}: row {row} after row {self.row}")
             self.row, self.column = row, 0
+            if attributes.get("hidden") in ("1", "true"):
+                self.marks.hidden_rows.append(row)
         elif name == "c":
             row, column = (
-                _place(attributes["r"]) if "r" in attributes else (self.row, self.column + 1)
+                place_of(attributes["r"]) if "r" in attributes else (self.row, self.column + 1)
             )
             if row != self.row or not self.column < column <= LAST_COLUMN:
                 raise NotOrderly(
@@ -161,20 +223,11 @@ class _Part:
                     f" {self.row}"
                 )
             self.column = column
+            if self.struck and attributes.get("s") in self.struck:
+                self.marks.struck.append((row, column))
         elif name == "f":
             self.formulas = True
 
     def _end(self, name: str) -> None:
         if name.rpartition(" ")[2] == "sheetData":
             self.cells = False
-
-
-def _place(written: str) -> tuple[int, int]:
-    """Row and column of `AB12`."""
-    match = _PLACE.fullmatch(written)
-    if not match:
-        raise NotOrderly(f"a cell '{written[:20]}', which no sheet has")
-    column = 0
-    for letter in match[1].upper():
-        column = 26 * column + ord(letter) - ord("A") + 1
-    return int(match[2]), column

@@ -108,7 +108,9 @@ def test_stems_under_an_unknown_word_for_the_species_are_missed_in_numbers(tmp_p
     told = adds_up(survey)
     assert told.of("stems").parts[TALLIED] == 60
     (missing,) = told.missing
-    assert missing.stand == "a" and missing.share == pytest.approx(60 / 84) and "LGLF" in missing.why
+    assert (
+        missing.stand == "a" and missing.share == pytest.approx(60 / 84) and "LGLF" in missing.why
+    )
     assert "--accept-left-out" in told.refusal() and "71%" in told.refusal()
     assert "60 stems" in told.in_a_line()
 
