@@ -20,7 +20,7 @@ from standage.survey.schema import TABLES
 
 ROWS_NAMED = 5
 """In a note; more would fill the screen."""
-_NOT = {"0", "false", "off"}
+OFF = {"0", "false", "off"}
 _THREAD = re.compile(r"^\[Threaded comment\].*?Comment:\s*", re.DOTALL)
 """What some programs write before a comment that belongs to a conversation."""
 
@@ -52,7 +52,7 @@ def struck_styles(styles: bytes) -> set[str]:
             inside[name] = True
         elif inside["fonts"] and name == "font":
             fonts.append(False)
-        elif inside["fonts"] and name == "strike" and attributes.get("val", "1") not in _NOT:
+        elif inside["fonts"] and name == "strike" and attributes.get("val", "1") not in OFF:
             fonts[-1] = True
         elif inside["cellXfs"] and name == "xf":
             font = int(attributes.get("fontId", "0"))
@@ -77,7 +77,7 @@ def struck_texts(shared: bytes) -> set[str]:
     found: set[str] = set()
     for item in ElementTree.fromstring(shared):
         struck = any(
-            each.tag.rpartition("}")[2] == "strike" and each.get("val", "1") not in _NOT
+            each.tag.rpartition("}")[2] == "strike" and each.get("val", "1") not in OFF
             for each in item.iter()
         )
         if struck:
@@ -229,7 +229,7 @@ def keep_comments(
 def tell_of_hidden(
     written: WrittenTable, marks: SheetMarks, struck_texts: set[str], notes: list[str]
 ) -> None:
-    """Note rows that are hidden and cells that are struck through: they are read like all others."""
+    """Note hidden rows and cells struck through: they are read like all others."""
     rows = set(written.rows)
     hidden = [row for row in marks.hidden_rows if row in rows]
     if hidden:

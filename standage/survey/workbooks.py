@@ -32,6 +32,7 @@ from standage.survey.workbook_cells import (
     uncomputed,
 )
 from standage.survey.workbook_marks import (
+    OFF,
     SheetMarks,
     comments_of,
     fill_merged,
@@ -225,6 +226,8 @@ class _Part:
             self.column = column
             if self.struck and attributes.get("s") in self.struck:
                 self.marks.struck.append((row, column))
+        elif name == "strike" and attributes.get("val", "1") not in OFF:  # part of a cell's text
+            self.marks.struck.append((self.row, self.column))
         elif name == "f":
             self.formulas = True
 
