@@ -29,6 +29,7 @@ def _bar() -> Iterator[Callable[[float, str], None]]:
     from rich.progress import (
         BarColumn,
         Progress,
+        TaskID,
         TaskProgressColumn,
         TextColumn,
         TimeRemainingColumn,
@@ -41,7 +42,7 @@ def _bar() -> Iterator[Callable[[float, str], None]]:
         TimeRemainingColumn(),
     )
     with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
-        tasks: dict[str, int] = {}
+        tasks: dict[str, TaskID] = {}
 
         def show(share: float, what: str) -> None:
             if what not in tasks:

@@ -63,7 +63,11 @@ def account(survey: Survey, *, profile_folder: str | None = None) -> Account:
     return Account(tallies, tuple(missing), histories)
 
 
-def _in_words(conditions, reasons, otherwise=IN_HISTORY) -> tuple[NDArray, NDArray]:
+def _in_words(
+    conditions: Sequence[pd.Series | NDArray[np.bool_]],
+    reasons: Sequence[tuple[str, str]],
+    otherwise: str = IN_HISTORY,
+) -> tuple[NDArray, NDArray]:
     """Part and reason of each row: the first condition that holds gives (part, reason)."""
     part = np.select(conditions, [part for part, _ in reasons], otherwise).astype(object)
     return part, np.select(conditions, [reason for _, reason in reasons], "").astype(object)

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Literal, get_args
 
 import numpy as np
 import pandas as pd
@@ -18,7 +19,9 @@ from standage.simulate.departures import miscounted_rings
 from standage.simulate.life import LifeHistory
 from standage.years import growing_season
 
-CENTRES = ("pith", "arcs", "circles", "estimate", "straight", "rotten", "hollow", "unknown")
+Centre = Literal["pith", "arcs", "circles", "estimate", "straight", "rotten", "hollow", "unknown"]
+Dating = Literal["crossdated", "partly", "counted"]
+CENTRES: tuple[Centre, ...] = get_args(Centre)
 _SCALE_ERROR_MM = 0.2
 _CIRCLES_ERROR_LOG = 0.2
 # the scatter of size at an age has heavy tails; beyond these a stem would not be believed, let
@@ -47,12 +50,10 @@ class CoredStem:
 
 @dataclass(frozen=True)
 class Reading:
-    """How a core is read: `centre` is one of `CENTRES`, `dating` is `crossdated`, `partly` or
-    `counted`.
-    """
+    """How a core is read: what of its centre, how dated, when taken."""
 
-    centre: str
-    dating: str
+    centre: Centre
+    dating: Dating
     core_date: pd.Timestamp
     live: bool = True
     height_recorded: bool = True

@@ -11,12 +11,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Literal, get_args
 
 import numpy as np
 
 from standage.profiles import Profile
 
-GRASS_SHAPES = ("log-normal", "gamma", "geometric", "bimodal")
+GrassShape = Literal["log-normal", "gamma", "geometric", "bimodal"]
+GRASS_SHAPES: tuple[GrassShape, ...] = get_args(GrassShape)
 _GAMMA_SHAPE, _GAMMA_MEDIAN = (
     2.0,
     1.678347,
@@ -57,7 +59,7 @@ class Departures:
     always the oldest.
     """
 
-    grass_shape: str = "log-normal"
+    grass_shape: GrassShape = "log-normal"
     grass_years_longer: int = 0
     openings: tuple[int, ...] = ()
     release_tries: tuple[int, ...] = ()
@@ -82,7 +84,7 @@ class Departures:
 
 
 def grass_waiting_years(
-    rng: np.random.Generator, shape: str, median: float, log_sd: float, plants: int
+    rng: np.random.Generator, shape: GrassShape, median: float, log_sd: float, plants: int
 ) -> np.ndarray:
     """Waiting times without a stem, not yet rounded, shape (plant,); all shapes have the same
     median. [years]

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from standage.simulate.history import StandHistory
+from standage.simulate.life import LifeHistory
 from standage.simulate.plants import Plants, grow
 
 _LEAST_RINGS = 15
@@ -36,10 +37,10 @@ def stems_of_other_species(
 
 
 def stems_picked_by_eye(
-    rng: np.random.Generator, history: StandHistory, living_per_ha: np.ndarray
+    rng: np.random.Generator, history: StandHistory, life: LifeHistory, living_per_ha: np.ndarray
 ) -> Plants:
     """Big old stems outside the plots, the kind that a person walks up to: the largest of many."""
-    everyone = _population(rng, history, living_per_ha, stems=600)
+    everyone = _population(rng, history, life, living_per_ha, stems=600)
     return everyone.chosen(
         np.argsort(-everyone.dbh_cm(history.season))[
             rng.permutation(40)[: history.extras.picked_by_eye]
@@ -48,12 +49,12 @@ def stems_picked_by_eye(
 
 
 def dead_stems(
-    rng: np.random.Generator, history: StandHistory, living_per_ha: np.ndarray
+    rng: np.random.Generator, history: StandHistory, life: LifeHistory, living_per_ha: np.ndarray
 ) -> tuple[Plants, np.ndarray]:
     """Stems that died standing in the last twenty-five years, and the last season each lived, shape
     (plant,).
     """
-    everyone = _population(rng, history, living_per_ha, stems=400)
+    everyone = _population(rng, history, life, living_per_ha, stems=400)
     died = history.season - rng.integers(1, 26, len(everyone))
     fit = np.flatnonzero(
         (everyone.first_ring_year(137.0) < died - _LEAST_RINGS)
@@ -63,25 +64,30 @@ def dead_stems(
     return everyone.chosen(fit), died[fit]
 
 
-def stump(rng: np.random.Generator, history: StandHistory) -> Plants:
-    """One stem that stood for a century before it was cut in `stumps_of`."""
-    years = np.arange(history.extras.stumps_of - 160, history.extras.stumps_of - 90)
-    return grow(rng, history.life, years, np.full(len(years), 1.0)).chosen(np.array([0]))
+def stump(rng: np.random.Generator, life: LifeHistory, cut_in: int) -> Plants:
+    """One stem that stood for a century before it was cut."""
+    years = np.arange(cut_in - 160, cut_in - 90)
+    return grow(rng, life, years, np.full(len(years), 1.0)).chosen(np.array([0]))
 
 
-def planted_stems(rng: np.random.Generator, history: StandHistory, *, stems: int = 8) -> np.ndarray:
+def planted_stems(
+    rng: np.random.Generator,
+    history: StandHistory,
+    life: LifeHistory,
+    planted_in: int,
+    *,
+    stems: int = 8,
+) -> np.ndarray:
     """Diameters of planted stems (quick to start their stem) that reach the plots' limit, shape
     (plant,). [cm]
     """
-    passed = history.extras.planted_in + rng.integers(3, 7, stems)
-    dbh = history.life.median_dbh_cm(history.season - passed) * np.exp(
-        0.15 * rng.standard_normal(stems)
-    )
+    passed = planted_in + rng.integers(3, 7, stems)
+    dbh = life.median_dbh_cm(history.season - passed) * np.exp(0.15 * rng.standard_normal(stems))
     return dbh[dbh >= history.design.min_dbh_cm]
 
 
 def known_age_stems(
-    rng: np.random.Generator, history: StandHistory, species: str, prefix: str
+    rng: np.random.Generator, history: StandHistory, life: LifeHistory, species: str
 ) -> list[dict]:
     """Rows of known_age_stems.csv: young plants of known seed crop from records, some tagged, and a
     few cut and ring-counted.
@@ -89,14 +95,14 @@ def known_age_stems(
     rows: list[dict] = []
     wanted = history.extras.known_age_stems
     age = rng.integers(3, 16, wanted)
-    plants = grow(rng, history.life, history.season - age, np.full(wanted, 3.0))
+    plants = grow(rng, life, history.season - age, np.full(wanted, 3.0))
     for number in range(wanted):
         same_age = np.flatnonzero(plants.establishment_year == history.season - age[number])
         plant = plants.chosen(same_age[:1]) if len(same_age) else plants.chosen(np.array([0]))
         seasons_begun = int(history.season - plant.establishment_year[0]) + 1
         grass = int(plant.grass_years[0])
         row: dict = {
-            "stem": f"{prefix}-s{number + 1:02d}",
+            "stem": f"{history.stand}-s{number + 1:02d}",
             "stand": history.stand,
             "species": species,
         }
@@ -140,7 +146,12 @@ def winter_date(history: StandHistory) -> pd.Timestamp:
 
 
 def _population(
-    rng: np.random.Generator, history: StandHistory, living_per_ha: np.ndarray, *, stems: int
+    rng: np.random.Generator,
+    history: StandHistory,
+    life: LifeHistory,
+    living_per_ha: np.ndarray,
+    *,
+    stems: int,
 ) -> Plants:
     established = living_per_ha * (history.season - history.years > 25)
-    return grow(rng, history.life, history.years, established * stems / established.sum())
+    return grow(rng, life, history.years, established * stems / established.sum())

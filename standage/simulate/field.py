@@ -7,12 +7,13 @@ from __future__ import annotations
 import bisect
 import dataclasses
 import math
-from typing import Any
+from collections.abc import Mapping
+from typing import Any, TypeVar
 
 import numpy as np
 import pandas as pd
 
-from standage.simulate.cores import CoredStem, Reading, draw_early_growth_mm, read_core
+from standage.simulate.cores import Centre, CoredStem, Reading, draw_early_growth_mm, read_core
 from standage.simulate.departures import (
     PLANTED_GRASS_MEDIAN_YEARS,
     Departures,
@@ -29,7 +30,10 @@ from standage.simulate.extras import (
     winter_date,
 )
 from standage.simulate.history import StandHistory
+from standage.simulate.life import LifeHistory
 from standage.simulate.plants import Plants, grow, share_left, standing_after
+
+Name = TypeVar("Name", bound=str)
 
 # common practice, no source: smaller stems were not worth a turpentine face
 _LEAST_FACED_DBH_CM = 25.0
@@ -45,11 +49,13 @@ _COMMON_AGE_RANGES = (
 
 class Surveyor:
     """One stand's survey in the making: rows by table in `rows`, truth beside them in `truth`.
-    `history.life` is given.
+    `life` is how its trees of `species` grow.
     """
 
-    def __init__(self, history: StandHistory, species: str, rng: np.random.Generator) -> None:
-        self.history, self.species, self.rng = history, species, rng
+    def __init__(
+        self, history: StandHistory, life: LifeHistory, species: str, rng: np.random.Generator
+    ) -> None:
+        self.history, self.life, self.species, self.rng = history, life, species, rng
         self.rows: dict[str, list[dict]] = {
             name: []
             for name in ("stands", "plots", "trees", "cores", "counts", "known_age_stems", "events")
@@ -74,7 +80,7 @@ class Surveyor:
             | {"area_ha": history.area_ha}
             | ({"note": history.note} if history.note else {})
         )
-        left = share_left(rng, history.life, history.years, history.cuts)
+        left = share_left(rng, self.life, history.years, history.cuts)
         before = history.before_cuts_per_ha()
         living = before * left
         plots = [
@@ -108,16 +114,16 @@ class Surveyor:
                 }
             )
             richness = rng.gamma(dispersion, 1 / dispersion) if math.isfinite(dispersion) else 1.0
-            plants = grow(rng, history.life, history.years, before * area_ha * richness)
+            plants = grow(rng, self.life, history.years, before * area_ha * richness)
             plants = plants.chosen(standing_after(rng, plants, history.cuts))
             trees = plants.chosen(plants.stage(history.season, history.design.min_dbh_cm) == "tree")
-            if history.life.departures.planted_share:
+            if self.life.departures.planted_share:
                 trees = trees.and_also(self._planted_unrecorded(len(trees)))
             trees = trees.chosen(rng.permutation(len(trees)))
             np.add.at(self._listed_by_year, trees.establishment_year - history.first_year, 1)
             for number, dbh in enumerate(trees.dbh_cm(history.season)):
                 # a stem below the limit must not reach it by rounding, nor one above it lose it
-                row = {
+                row: dict[str, Any] = {
                     "tree": f"{plot}-{number + 1:02d}",
                     "stand": history.stand,
                     "plot": plot,
@@ -141,9 +147,9 @@ class Surveyor:
 
     def _planted_unrecorded(self, natural: int) -> Plants:
         """Planted stems that nobody wrote down as such, beside so many natural ones of a plot."""
-        history, departures = self.history, self.history.life.departures
+        history, departures = self.history, self.life.departures
         stock = dataclasses.replace(
-            history.life, grass_median_years=PLANTED_GRASS_MEDIAN_YEARS, departures=Departures()
+            self.life, grass_median_years=PLANTED_GRASS_MEDIAN_YEARS, departures=Departures()
         )
         expected = natural * departures.planted_share / (1 - departures.planted_share)
         planted = grow(self.rng, stock, np.array([departures.planted_in]), np.array([expected]))
@@ -165,7 +171,7 @@ class Surveyor:
                         rng.gamma(dispersion, 1 / dispersion) if math.isfinite(dispersion) else 1.0
                     )
                     plants = grow(
-                        rng, history.life, history.years, living * area_ha * clump * factor[stage]
+                        rng, self.life, history.years, living * area_ha * clump * factor[stage]
                     )
                     found = plants.chosen(plants.stage(history.season, design.min_dbh_cm) == stage)
                     row = {
@@ -197,7 +203,7 @@ class Surveyor:
             for place, (row, _) in enumerate(listed)
             if row["dbh_cm"] >= design.least_cored_dbh_cm
         ]
-        departures = history.life.departures
+        departures = self.life.departures
         age = (
             history.season
             - np.array([int(listed[place][1].establishment_year[0]) for place in large])
@@ -205,7 +211,7 @@ class Surveyor:
         )
         dbh = np.array([listed[place][0]["dbh_cm"] for place in large])
         order = iter([large[place] for place in coring_order(rng, departures, age, dbh)])
-        early = draw_early_growth_mm(rng, history.life, len(listed))
+        early = draw_early_growth_mm(rng, self.life, len(listed))
         tried: set[int] = set()
         winter = history.extras.winter_core
         while len(self.rows["cores"]) < design.cores and (place := next(order, None)) is not None:
@@ -281,7 +287,7 @@ class Surveyor:
             )
             earlier = len(self._core_heights_cm.get(row["tree"], []))
             read = read_core(
-                self.rng, self.history.life, stem, reading, f"{row['tree']}-{'abcdef'[earlier]}"
+                self.rng, self.life, stem, reading, f"{row['tree']}-{'abcdef'[earlier]}"
             )
             if read is not None:
                 self.rows["cores"].append(read[0])
@@ -312,7 +318,7 @@ class Surveyor:
         for row in stems_of_other_species(rng, history, plots):
             add(row)
         if extras.planted_in is not None:
-            for dbh in planted_stems(rng, history):
+            for dbh in planted_stems(rng, history, self.life, extras.planted_in):
                 add(
                     {
                         "plot": plots[0][0],
@@ -323,14 +329,14 @@ class Surveyor:
                     }
                 )
         if extras.picked_by_eye:
-            plants = stems_picked_by_eye(rng, history, living)
+            plants = stems_picked_by_eye(rng, history, self.life, living)
             for number, dbh in enumerate(plants.dbh_cm(history.season)):
                 row = add(
                     {"tree": outside("x"), "dbh_cm": round(float(dbh), 1), "note": "picked by eye"}
                 )
                 self._core_outside(row, plants.chosen(np.array([number])))
         if extras.dead:
-            plants, died = dead_stems(rng, history, living)
+            plants, died = dead_stems(rng, history, self.life, living)
             for number, last in enumerate(died):
                 plant = plants.chosen(np.array([number]))
                 dbh = round(float(plant.dbh_cm(int(last))[0]), 1)
@@ -345,7 +351,7 @@ class Surveyor:
                 else:
                     self._core_outside(row, plant, int(last))
         if extras.stumps_of is not None:
-            plant = stump(rng, history)
+            plant = stump(rng, self.life, extras.stumps_of)
             row = add(
                 {
                     "tree": outside("stump"),
@@ -356,16 +362,14 @@ class Surveyor:
             )
             self._core_outside(row, plant, extras.stumps_of)
         if extras.known_age_stems:
-            self.rows["known_age_stems"] += known_age_stems(
-                rng, history, self.species, history.stand
-            )
+            self.rows["known_age_stems"] += known_age_stems(rng, history, self.life, self.species)
 
     def _core_outside(self, row: dict, plant: Plants, last_season: int | None = None) -> None:
         """A stem outside the sample of living stems: cored near the ground and crossdated, as dead
         wood has to be.
         """
-        early = float(draw_early_growth_mm(self.rng, self.history.life, 1)[0])
-        centre = "pith" if self.rng.random() < 0.5 else "arcs"
+        early = float(draw_early_growth_mm(self.rng, self.life, 1)[0])
+        centre: Centre = "pith" if self.rng.random() < 0.5 else "arcs"
         live = last_season is None
         reading = Reading(centre=centre, dating="crossdated", core_date=self._date, live=live)
         taken = self._core(row, plant, early, 30.0, reading, last_season)
@@ -415,10 +419,10 @@ class Surveyor:
         self.truth["pulses"] = pd.DataFrame(
             pulses, columns=["stand", "species", "start", "end", "excess_per_ha"]
         )
-        self.truth["parameters"] = history.life.truth(history.stand, self.species)
+        self.truth["parameters"] = self.life.truth(history.stand, self.species)
 
 
-def _pick(rng: np.random.Generator, weights: dict[str, float]) -> str:
+def _pick(rng: np.random.Generator, weights: Mapping[Name, float]) -> Name:
     chances = np.array(list(weights.values()), dtype=float)
     return list(weights)[int(rng.choice(len(chances), p=chances / chances.sum()))]
 

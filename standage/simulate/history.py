@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from standage.profiles import Profile
+from standage.simulate.cores import Centre, Dating
 from standage.simulate.life import LifeHistory
 from standage.simulate.plants import Cut
 
@@ -41,7 +42,7 @@ class SurveyDesign:
     need not sum to one.
 
     plot_areas_m2: one plot each, no plots if empty is not provided for. core_heights_cm: drawn with
-    equal weight for each entry, repeats count. centres: weights over `simulate_cores.CENTRES`.
+    equal weight for each entry, repeats count. centres: weights over `CENTRES`.
     datings: weights over `crossdated`, `partly`, `counted`. stage_factor_log_sd: how far a stage's
     counts may stand off from the stand as a whole, as a log-normal factor.
     """
@@ -60,7 +61,7 @@ class SurveyDesign:
     height_blank_share: float = 0.05
     second_core_share: float = 0.1
     no_sound_wood_share: float = 0.05
-    centres: dict[str, float] = field(
+    centres: dict[Centre, float] = field(
         default_factory=lambda: {
             "pith": 0.25,
             "arcs": 0.25,
@@ -72,7 +73,7 @@ class SurveyDesign:
             "unknown": 0.07,
         }
     )
-    datings: dict[str, float] = field(
+    datings: dict[Dating, float] = field(
         default_factory=lambda: {"crossdated": 0.35, "partly": 0.15, "counted": 0.5}
     )
 

@@ -12,6 +12,7 @@ import dataclasses
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -263,7 +264,7 @@ def standing_off(
             ("core.early_growth_stand_log_sd",),
         ),
     }
-    fixed = {}
+    fixed: dict[str, Any] = {}
     for name, sds in prior_sds.items():
         attribute, value, log_sds = spreads[name]
         fixed[attribute] = profile[value] * math.exp(

@@ -8,7 +8,7 @@ by the diameter each had then.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -60,13 +60,12 @@ class Plants:
 
     def and_also(self, others: Plants) -> Plants:
         """These plants and others after them, of one life history once the stem has started."""
-        of_plants = [name for name in Plants.__dataclass_fields__ if name != "life"]
-        return replace(
-            self,
-            **{
-                name: np.concatenate([getattr(self, name), getattr(others, name)])
-                for name in of_plants
-            },
+        return Plants(
+            np.concatenate([self.establishment_year, others.establishment_year]),
+            np.concatenate([self.grass_years, others.grass_years]),
+            np.concatenate([self.seasons_to_height, others.seasons_to_height]),
+            np.concatenate([self.log_size_scatter, others.log_size_scatter]),
+            self.life,
         )
 
     def years_below(self, height_cm: float) -> np.ndarray:

@@ -11,6 +11,7 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -67,8 +68,12 @@ def simulate_survey(
                 f"{history.stand}: the history ends in {history.season}, the survey of"
                 f" {history.survey_date} is in another season"
             )
-        history = history if history.life is not None else dataclasses.replace(history, life=life)
-        surveyor = Surveyor(history, profile.key, np.random.default_rng(rng.integers(2**63)))
+        surveyor = Surveyor(
+            history,
+            life if history.life is None else history.life,
+            profile.key,
+            np.random.default_rng(rng.integers(2**63)),
+        )
         surveyor.survey(plot_dispersion, count_dispersion)
         surveys.append(surveyor)
     tables = {
@@ -109,7 +114,7 @@ def small_survey(
     section 2, and `pulse` is not used: for calibration by simulation. mast_log_sd: spread of yearly
     seed crops. design: another design; its number of cores and plots wins. cuts: cuts that the
     survey's tables do not tell of. standing: numbers of the life history at a fixed place of their
-    prior, see `simulate_life.standing_off`, in place of a draw. departures: in what the stand and
+    prior, see `standing_off`, in place of a draw. departures: in what the stand and
     the crew differ from the model's assumptions.
     """
     profile = load_profile("longleaf-pine") if profile is None else profile
@@ -123,10 +128,11 @@ def small_survey(
     life = dataclasses.replace(standing_off(life, profile, standing or {}), departures=departures)
     years = np.arange(first_year, season + 1)
     if from_prior:
-        background, share = recruitment_from_prior(rng, profile, first_year, season), 0.0
+        pulse = None
+        background = recruitment_from_prior(rng, profile, first_year, season)
     else:
         background = steady_recruitment(profile, first_year, season, per_ha_at_fifty=1.0)
-        share = 0.0 if pulse is None else pulse_share
+    share = 0.0 if pulse is None else pulse_share
     background = (
         background
         * mast_years(rng, len(years), log_sd=mast_log_sd)
@@ -139,7 +145,7 @@ def small_survey(
         / _expected_listed(rng, life, years, background, design, cuts)
     )
     pulses: tuple[Pulse, ...] = ()
-    if share:
+    if pulse is not None and share:
         one = Pulse(pulse[0], pulse[1], 1.0)
         pulses = (
             Pulse(
@@ -169,7 +175,7 @@ def small_survey(
 
 
 def null_survey(
-    seed: int, *, stems: float = 150, cores: int = 60, plots: int = 4, **more
+    seed: int, *, stems: float = 150, cores: int = 60, plots: int = 4, **more: Any
 ) -> SimulatedSurvey:
     """One stand of recruitment that never changed, without any pulse; other arguments as for
     `small_survey`.
