@@ -599,7 +599,7 @@ def test_a_worker_that_cannot_start_is_an_error_and_no_endless_loop(tmp_path):
 # with real fits
 
 
-@pytest.mark.statistical
+@pytest.mark.slow
 def test_a_batch_equals_single_runs_byte_for_byte_and_compiles_once_a_worker(
     tiny, single, tmp_path
 ):
@@ -651,7 +651,7 @@ def batch_process(tiny: Path, out: Path, *more) -> subprocess.Popen:
 
 
 @needs_signals
-@pytest.mark.statistical
+@pytest.mark.slow
 def test_an_interrupt_keeps_what_is_done_and_the_same_command_goes_on(tiny, single, tmp_path):
     process = batch_process(tiny, tmp_path, "--workers", 1)
     until = time.monotonic() + 300
@@ -748,7 +748,7 @@ def test_a_task_that_ends_every_worker_of_a_cluster_is_given_up(cluster):
 
 
 @needs_signals
-@pytest.mark.statistical
+@pytest.mark.slow
 def test_a_cluster_that_loses_a_worker_half_way_ends_with_the_results_of_single_runs(
     cluster, tiny, single, tmp_path
 ):

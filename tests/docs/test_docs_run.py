@@ -31,7 +31,7 @@ from click.testing import CliRunner
 import standage
 from standage.commands.cli import FIT_FAILED, main
 
-pytestmark = pytest.mark.statistical
+pytestmark = pytest.mark.slow
 
 ROOT = Path(__file__).parents[2]
 STAND = "oxbell-upland"

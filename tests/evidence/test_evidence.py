@@ -558,7 +558,7 @@ def test_the_order_of_rows_does_not_matter(tmp_path):
     assert core.readings_of(table, LONGLEAF).core.tolist() == survey.cores["core"].tolist()
 
 
-@pytest.mark.statistical
+@pytest.mark.slow
 def test_intervals_hold_the_truth_of_simulated_stands(tmp_path):
     """A simulator that shares no code with the evidence: 90 % intervals over 20 stands hold 85 to
     96 % of the true years.

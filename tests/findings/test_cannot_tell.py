@@ -55,8 +55,23 @@ FITTED = [row for row in ROWS if row.cannot != REFUSED]
 TURNED_AWAY = [row for row in ROWS if row.cannot == REFUSED]
 
 
+# of the quick tests: one with a pulse, one with nothing but sizes, one with nothing but cores
+QUICK = {WITH_PULSE, "no core", "all diameters equal"}
+
+
 def named(rows):
-    return pytest.mark.parametrize("row", rows, ids=[row.name for row in rows])
+    """Each row by its survey's name; slow where a survey has to be fitted for it."""
+    return pytest.mark.parametrize(
+        "row",
+        [
+            pytest.param(
+                row,
+                id=row.name,
+                marks=() if row in TURNED_AWAY or row.name in QUICK else pytest.mark.slow,
+            )
+            for row in rows
+        ],
+    )
 
 
 @pytest.fixture(scope="module")

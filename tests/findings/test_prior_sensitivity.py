@@ -473,7 +473,7 @@ def change_by_weights(posterior, weights: np.ndarray) -> tuple[float, float]:
     )
 
 
-@pytest.mark.statistical
+@pytest.mark.slow
 @pytest.mark.filterwarnings("ignore::standage.profiles.UncheckedProfile")
 def test_weights_agree_with_a_fit_under_another_grass_stage(
     simulated_fit, simulated_folder, tmp_path
@@ -520,7 +520,7 @@ def test_weights_agree_with_a_fit_under_another_grass_stage(
     assert change < -0.5  # and it is a change worth comparing
 
 
-@pytest.mark.statistical
+@pytest.mark.slow
 def test_weights_agree_with_a_fit_without_the_counts(tmp_path):
     """Tolerance as above. The plants without a stem are held down most by the counts, in which none
     was found.

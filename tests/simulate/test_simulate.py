@@ -356,7 +356,7 @@ def test_the_null_has_no_pulse_and_a_rate_that_only_mortality_bends(profile):
     )
 
 
-@pytest.mark.statistical
+@pytest.mark.slow
 def test_core_evidence_is_calibrated_on_cores_told_in_millimetres(tmp_path, profile):
     """The share of its own distribution below the true number of rings missed is uniform for every
     kind of centre: mean 1/2, sd 0.289.

@@ -17,7 +17,7 @@ from studies.runner import run_study
 FALSE_ALARM = 0.001
 SURVEYS, OF_THE_WRONG_MODEL = 24, 6
 
-pytestmark = pytest.mark.statistical
+pytestmark = pytest.mark.slow
 
 
 def fitted(folder, surveys: int, wrong: str) -> pd.DataFrame:

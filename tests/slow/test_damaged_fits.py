@@ -2,7 +2,10 @@
 or fitted to a whole result.
 """
 
+import pytest
 from studies.damaged_surveys import check_work, fit_work
+
+pytestmark = pytest.mark.slow
 
 
 def test_damaged_surveys_are_refused_in_words_or_read_as_they_are_written():

@@ -19,6 +19,8 @@ from standage.simulate.surveys import small_survey
 from standage.stand.fit import fit_stands
 from standage.survey.reading import read_survey
 
+pytestmark = pytest.mark.slow
+
 FALSE_ALARM = 0.001
 LEVEL = 0.9
 
@@ -100,7 +102,6 @@ def all_surveys(more_surveys, simulated_fit, simulated):
 WHAT = ("establishment_year", "year_at_core")
 
 
-@pytest.mark.statistical
 @pytest.mark.parametrize("summary", SUMMARIES)
 @pytest.mark.parametrize("what", WHAT)
 def test_true_years_of_cored_trees_are_like_draws_of_the_posterior(what, summary, all_surveys):
@@ -109,7 +110,6 @@ def test_true_years_of_cored_trees_are_like_draws_of_the_posterior(what, summary
     assert chance(SUMMARIES[summary], surveys) > FALSE_ALARM
 
 
-@pytest.mark.statistical
 @pytest.mark.parametrize("years", [-6, 6])
 @pytest.mark.parametrize("what", WHAT)
 def test_a_truth_six_years_off_is_noticed(what, years, all_surveys):
@@ -121,7 +121,6 @@ def test_a_truth_six_years_off_is_noticed(what, years, all_surveys):
     assert chance(SUMMARIES["mean rank (too old or too young)"], moved) < FALSE_ALARM
 
 
-@pytest.mark.statistical
 @pytest.mark.parametrize(
     "summary", ["spread of ranks (too sure or too unsure)", "share within the 90 % intervals"]
 )
@@ -134,7 +133,6 @@ def test_intervals_a_third_as_wide_are_noticed(what, summary, all_surveys):
     assert chance(SUMMARIES[summary], too_sure) < FALSE_ALARM
 
 
-@pytest.mark.statistical
 @pytest.mark.parametrize("summary", SUMMARIES)
 def test_true_years_of_stems_known_by_size_are_like_draws_of_the_posterior(summary, all_surveys):
     surveys = [
@@ -211,7 +209,6 @@ def test_dates_keep_to_what_is_certain(simulated_fit):
             assert at_core[:, column].max() <= row.first_ring_year, row.tree
 
 
-@pytest.mark.statistical
 def test_fifty_more_years_before_the_oldest_ring_change_nothing(
     simulated_fit, simulated_folder, monkeypatch
 ):

@@ -444,7 +444,7 @@ def fitted(survey, emergence: str):
     return fit_stands(survey, seed=1, draws=800, tune=300, chains=2, emergence=emergence)
 
 
-@pytest.mark.statistical
+@pytest.mark.slow
 def test_a_release_after_a_cut_is_found_and_the_truth_lies_in_its_posterior(tmp_path):
     """The true rho is the logarithm of the chances in the first season: c chances for one are a
     cumulative hazard c times as high.
@@ -467,7 +467,7 @@ def test_a_release_after_a_cut_is_found_and_the_truth_lies_in_its_posterior(tmp_
     assert low < true.mean() < high
 
 
-@pytest.mark.statistical
+@pytest.mark.slow
 def test_learning_a_release_brings_dates_nearer_to_the_truth(tmp_path):
     """Where the plain model takes a burst of waiting plants for a short grass stage."""
     survey, truth = surveyed(tmp_path / "s", 3, tries=(10, 7, 5, 3, 2))

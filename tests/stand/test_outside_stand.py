@@ -64,6 +64,7 @@ def explosion_rates(explosion_years, tmp_path_factory) -> tuple[np.ndarray, np.n
     return data.years, unit_state(draws.values.reshape(-1, draws.values.shape[-1]), data, 0).living
 
 
+@pytest.mark.slow
 def test_rates_of_explosions_before_and_after_the_change(explosion_rates):
     """Exact posterior of one change with Gamma(1, 1) rates (closed form): 3.064 and 0.922 a year;
     maximum likelihood 127/41 = 3.098 and 64/71 = 0.901. The five years either side of the change
@@ -75,6 +76,7 @@ def test_rates_of_explosions_before_and_after_the_change(explosion_rates):
     assert before == pytest.approx(3.064, abs=0.35) and after == pytest.approx(0.922, abs=0.2)
 
 
+@pytest.mark.slow
 def test_rates_of_explosions_are_known_as_well_as_counts_allow(explosion_rates):
     """Without smoothing the rate of a window has the standard deviation sqrt(n)/years; a smooth
     prior may take some of it, not add any.
@@ -86,6 +88,7 @@ def test_rates_of_explosions_are_known_as_well_as_counts_allow(explosion_rates):
         assert 0.7 * by_count < spread < 1.15 * by_count
 
 
+@pytest.mark.slow
 def test_year_of_the_change(explosion_rates, explosion_years):
     """Carlin, Gelfand & Smith 1992, Applied Statistics 41:389-405: change after 41 years, in 1891;
     Raftery & Akman 1986, Biometrika 73:85-89: 10 March 1890. Exact posterior with Gamma(1, 1)
@@ -143,7 +146,7 @@ def points(log_number: np.ndarray, weight: np.ndarray) -> np.ndarray:
     return np.exp(np.interp([0.05, 0.5, 0.95], np.cumsum(weight) / weight.sum(), log_number))
 
 
-@pytest.mark.parametrize("n", GARWOOD_90)
+@pytest.mark.parametrize("n", [10, pytest.param(25, marks=pytest.mark.slow)])
 def test_sampled_stems_have_the_interval_of_a_poisson_count(n, tmp_path):
     """All stems exactly dated, a flat history of 200 years: only the number is uncertain.
 
@@ -180,6 +183,7 @@ def test_sampled_stems_have_the_interval_of_a_poisson_count(n, tmp_path):
     assert lower * 0.92 < found[0] < lower * 1.18 and upper * 0.88 < found[2] < upper * 1.1
 
 
+@pytest.mark.slow
 def test_stems_per_hectare_have_the_interval_of_one_clumped_plot(tmp_path):
     """25 stems in one plot of a hectare. How alike plots are is not known from one, so the interval
     is wider than Garwood's; it is that of a negative binomial count whose dispersion has its prior,
@@ -269,7 +273,7 @@ def effective(draws: np.ndarray) -> np.ndarray:
     return arviz.ess(arviz.convert_to_dataset({"x": draws}), method="mean")["x"].to_numpy()
 
 
-@pytest.mark.statistical
+@pytest.mark.slow
 @pytest.mark.filterwarnings("ignore:PyTensor could not link to a BLAS")
 def test_pymcs_sampler_on_the_pymc_statement_finds_the_same_posterior(few_trees):
     """PyMC's own No-U-Turn sampler (Hoffman & Gelman 2014, Journal of Machine Learning Research

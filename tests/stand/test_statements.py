@@ -48,6 +48,9 @@ SURVEYS = {
     ),
 }
 PARAMETER_SEEDS = (1, 2, 3)
+# of the others PyTensor takes up to a quarter of a minute each to build the model and its gradient
+QUICK = {"plots", "coring height, plots"}
+BUILT = [pytest.param(name, marks=() if name in QUICK else pytest.mark.slow) for name in SURVEYS]
 
 
 @cache
@@ -73,7 +76,7 @@ def compiled(name):
 
 
 @pytest.mark.parametrize("seed", PARAMETER_SEEDS)
-@pytest.mark.parametrize("name", SURVEYS)
+@pytest.mark.parametrize("name", BUILT)
 def test_pymc_statement_agrees_with_plain_loops(name, seed):
     data = survey(name)
     parameters = random_parameters(seed, data)
@@ -91,7 +94,7 @@ def test_kernel_agrees_with_plain_loops(name, seed):
 
 
 @pytest.mark.parametrize("seed", PARAMETER_SEEDS)
-@pytest.mark.parametrize("name", SURVEYS)
+@pytest.mark.parametrize("name", BUILT)
 def test_kernel_gradient_agrees_with_pymc(name, seed):
     data = survey(name)
     parameters = random_parameters(seed, data)

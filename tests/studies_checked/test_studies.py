@@ -32,18 +32,10 @@ from studies.prior_surveys import (
     prior_survey,
 )
 from studies.runner import finished_rows, run_study
+from study_tasks import DONE, square
 
 from standage.profiles import load_profile, models_folder
 from standage.survey.reading import read_survey
-
-DONE: list[int] = []  # seeds worked on in this process
-
-
-def square(job: dict) -> dict:
-    DONE.append(job["seed"])
-    if job["seed"] == 3:
-        raise ValueError("three is not to be had")
-    return {"square": job["seed"] ** 2, "shape": np.arange(2)}
 
 
 @pytest.fixture(autouse=True)

@@ -84,6 +84,7 @@ def test_sheets_that_would_lose_rows_or_take_all_memory_are_refused(tmp_path, ol
     assert said in the_problem(path, "book.xlsx", None, None).found
 
 
+@pytest.mark.slow
 def test_a_single_cell_a_million_rows_down_is_read_or_told(tmp_path):
     """Whoever scrolled too far: a million blank rows between are no rows of the table."""
     path = workbook(
@@ -427,6 +428,7 @@ def test_files_that_are_no_posterior_are_refused_in_words(tmp_path, monkeypatch,
     assert not (tmp_path / "harmed").exists()
 
 
+@pytest.mark.slow
 def test_a_damaged_posterior_is_refused_or_whole(saved, simulated_fit, tmp_path):
     """Bytes changed or cut off anywhere: words, or the draws; no other error."""
     from standage.stand.posterior import load_posterior

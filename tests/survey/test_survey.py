@@ -349,6 +349,7 @@ def test_reading_loads_nothing_heavy():
     assert out[1] == already
 
 
+@pytest.mark.slow
 def test_a_hundred_thousand_cores_are_read_in_seconds(tmp_path):
     number = 100_000
     names = [f"t{place}" for place in range(number)]
