@@ -244,11 +244,10 @@ def test_every_page_can_be_reached_from_the_readme():
 
 
 def test_developers_page_names_every_room():
-    named = set(re.findall(r"`(standage/\w+(?:/|\.py))`", read("DEVELOPERS.md")))
-    package = ROOT / "standage"
-    rooms = {f"standage/{path.parent.name}/" for path in package.glob("*/__init__.py")}
-    modules = {name_of(path) for path in package.glob("*.py") if path.name != "__init__.py"}
-    assert rooms and rooms | modules == named - {"standage/__init__.py"}
+    table = read("DEVELOPERS.md").split("\n## Rooms\n", 1)[1].split("\n## ", 1)[0]
+    named = re.findall(r"^\| `standage/(\w+)/` \|", table, flags=re.MULTILINE)
+    rooms = {path.parent.name for path in (ROOT / "standage").glob("*/__init__.py")}
+    assert len(named) > 9 and sorted(named) == sorted(rooms)
 
 
 def test_modules_that_are_named_by_their_dots_exist():

@@ -208,7 +208,9 @@ def fixed_axis():
     """Hold the model to the axis that the prior is drawn on: 200 years unless a core is older than
     180.
     """
-    with mock.patch("standage.stand.build.YEARS_BEFORE_OLDEST_RING", LEAST_YEARS_BEFORE_RING):
+    with mock.patch(
+        "standage.evidence.participation.YEARS_BEFORE_OLDEST_RING", LEAST_YEARS_BEFORE_RING
+    ):
         yield
 
 

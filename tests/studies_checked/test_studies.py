@@ -62,7 +62,7 @@ def test_a_second_run_does_only_what_is_left(tmp_path):
 def test_a_job_that_raises_is_kept_with_its_error_and_tried_again(tmp_path, capsys):
     rows = run_study("squares", seeds(5), square, folder=tmp_path, workers=0)
     assert len(rows) == 5 and rows["error"].iloc[3].startswith(
-        "ValueError: three is not to be had (test_studies.py, line "
+        "ValueError: three is not to be had (study_tasks.py, line "
     )
     assert (rows["error"].drop(3) == "").all() and math.isnan(rows["square"].iloc[3])
     assert "5 of 5, 1 failed" in capsys.readouterr().err
