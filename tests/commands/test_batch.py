@@ -284,6 +284,7 @@ def test_a_second_batch_runs_only_what_would_come_out_otherwise(quick):
     assert RAN == ["b", "c"]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "otherwise",
     [
@@ -308,6 +309,7 @@ def test_other_settings_run_all_surveys_again(otherwise, quick):
     assert RAN == ["a", "b", "c"] * 2
 
 
+@pytest.mark.slow
 def test_another_profile_or_version_runs_all_again_and_more_cores_do_not(
     quick, tmp_path, monkeypatch
 ):
@@ -517,6 +519,7 @@ needs_signals = pytest.mark.skipif(
 )
 
 
+@pytest.mark.slow
 def test_workers_are_used_again_and_have_one_thread():
     before = dict(os.environ)
     answers = [answer for _, answer in on_this_machine(range(6), who, 2)]
@@ -535,6 +538,7 @@ def test_each_task_is_answered_once_and_none_needs_no_worker():
     assert list(on_this_machine([3, 1], double, 0)) == [(3, 6), (1, 2)]
 
 
+@pytest.mark.slow
 @needs_signals
 def test_the_task_of_a_worker_that_was_killed_is_done_by_another(tmp_path):
     jobs = [(number, str(tmp_path / "mark")) for number in range(4)]
@@ -547,6 +551,7 @@ def test_the_task_of_a_worker_that_was_killed_is_done_by_another(tmp_path):
     assert (tmp_path / "mark").exists()
 
 
+@pytest.mark.slow
 def test_a_task_that_ends_every_worker_is_given_up_and_the_rest_is_done():
     answers = dict(on_this_machine(range(5), always_die_of_two, 2))
     assert {number: answer for number, answer in answers.items() if number != 2} == {
@@ -735,6 +740,7 @@ def test_no_scheduler_at_the_address(monkeypatch):
             list(on_cluster([1], double, address))
 
 
+@pytest.mark.slow
 @needs_signals
 def test_a_task_that_ends_every_worker_of_a_cluster_is_given_up(cluster):
     answers = dict(on_cluster(range(5), always_die_of_two, cluster.scheduler_address))

@@ -179,6 +179,7 @@ def test_commands_and_species_are_completed(shell):
     )
 
 
+@pytest.mark.slow
 def test_trees_of_a_result_are_completed(tmp_path):
     (tmp_path / "tree_dates.csv").write_text(
         "stand,tree\na,north-1\na,'=north\na,south-2\n", encoding="utf-8"
@@ -502,6 +503,7 @@ def test_profiles_of_ones_own(tmp_path):
 # what starts at once
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "command",
     [("--help",), ("check",), ("profiles", "longleaf-pine"), ("new",)],

@@ -68,6 +68,7 @@ def test_surveys_that_support_little_are_accounted_for(name, tmp_path):
     adds_up(survey)
 
 
+@pytest.mark.slow
 @settings(
     max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
@@ -78,6 +79,7 @@ def test_damaged_surveys_are_accounted_for(data, tmp_path_factory):
         adds_up(survey)
 
 
+@pytest.mark.slow
 def test_the_demo_is_accounted_for_and_says_what_takes_no_part():
     told = adds_up(read_survey(DEMO))
     assert not told.complete and not told.missing

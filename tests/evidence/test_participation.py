@@ -66,6 +66,7 @@ def test_of_surveys_that_support_little_the_model_takes_what_is_said(name, tmp_p
         assert not (stems["part"] == IN_HISTORY).any()
 
 
+@pytest.mark.slow
 def test_of_the_demo_the_model_takes_what_is_said():
     stems = held_to_the_model(read_survey(DEMO)).stems
     assert dict(stems["part"].value_counts()) == {
@@ -134,6 +135,7 @@ def damaged(data, folder):
         return None
 
 
+@pytest.mark.slow
 @settings(
     max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )

@@ -282,6 +282,7 @@ def test_all_pictures_of_a_result(posterior):
         figure.canvas.draw()
 
 
+@pytest.mark.slow
 def test_panels_do_not_overlap(posterior):
     for name, figure in result_figures(Findings(posterior)).items():
         figure.canvas.draw()
@@ -314,6 +315,7 @@ def printed(posterior, tables):
     return drawn
 
 
+@pytest.mark.slow
 def test_printed_pictures_have_the_widths_of_journals_and_letters_that_can_be_read(printed):
     for name, figure in (pair for of_style in printed.values() for pair in of_style.items()):
         width, height = figure.get_size_inches() * 25.4
@@ -323,6 +325,7 @@ def test_printed_pictures_have_the_widths_of_journals_and_letters_that_can_be_re
         assert min(sizes) >= 7 and max(sizes) <= 9, f"{name}: {sizes}"
 
 
+@pytest.mark.slow
 def test_the_grey_style_has_no_colour(printed):
     for name, figure in printed["grey"].items():
         figure.set_dpi(40)
@@ -387,6 +390,7 @@ def test_a_chance_never_claims_certainty():
     ]
 
 
+@pytest.mark.slow
 def test_drawing_leaves_the_global_figures_alone():
     code = "import sys, standage.figures; sys.exit('matplotlib.pyplot' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0

@@ -174,6 +174,7 @@ def test_a_survey_without_a_history_is_refused_with_what_can_be_told(row, tmp_pa
     assert row.says in str(refused.value)
 
 
+@pytest.mark.slow
 def test_cores_that_tell_nothing_of_their_reach_date_no_stand(end_of):
     """All trees were cored to the same depth and differ by a hundred years in age: they must not
     pass for one age class.

@@ -628,6 +628,7 @@ PLACES = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("coarseness", ["0.1", "none"])
 def test_nothing_that_is_written_holds_a_place_more_exactly_than_asked(tmp_path, coarseness):
     survey = read_survey(small_survey(4, stems=30, cores=12).write(tmp_path / "survey"))
@@ -738,6 +739,7 @@ def two_results(monkeypatch, tmp_path):
     return result
 
 
+@pytest.mark.slow
 def test_results_of_separate_runs_are_joined(two_results, tmp_path):
     folders = [
         two_results("east", fake_posterior(1, draws=120)),
@@ -830,6 +832,7 @@ def test_the_command_refuses_in_words_and_writes_nothing(tmp_path):
     )
 
 
+@pytest.mark.slow
 def test_the_command_says_what_it_found(two_results, tmp_path):
     folders = [
         two_results(name, fake_posterior(seed, draws=60), inputs=name)

@@ -46,6 +46,7 @@ def largest_change(edges: np.ndarray, dates: np.ndarray) -> float:
     return float(edges[1:-1][np.argmax(np.abs(np.diff(np.log(rate))))])
 
 
+@pytest.mark.slow
 def test_the_rate_of_explosions_changes_where_the_blocks_do(tmp_path):
     """191 explosions in coal mines (Jarrett 1979, Biometrika 66:191-193). Blocks at a false-alarm
     share of 0.05 put their change at one date; the year that best splits each draw of our rate in
@@ -93,6 +94,7 @@ def test_the_rate_of_explosions_changes_where_the_blocks_do(tmp_path):
         assert np.quantile(by_draw, 0.025) < inside.sum() / span < np.quantile(by_draw, 0.975)
 
 
+@pytest.mark.slow
 def test_a_pulse_begins_and_ends_where_the_blocks_do(tmp_path):
     """Steady recruitment with a burst of twelve years, every date exact. Blocks see the burst as
     one block; ours is the only pulse, and its start and end lie within three years of the block's,
@@ -218,6 +220,7 @@ def test_ages_of_what_is_alive_at_a_survey_follow_the_reference(key):
     assert stats.chisquare(by_class, wrong * by_class.sum() / wrong.sum()).pvalue < 1e-6
 
 
+@pytest.mark.slow
 def test_a_fit_of_steady_recruitment_gives_back_the_survival_curve_of_the_ages(tmp_path):
     """Constant hazard 0.02 and steady recruitment: ages of the living and lifetimes have the same
     law (without memory), so that a curve fitted to ages is a survival curve. Our share of stems
@@ -520,6 +523,7 @@ def windows(living: np.ndarray) -> dict[str, np.ndarray]:
     }
 
 
+@pytest.mark.slow
 def test_enumeration_of_all_years_over_the_prior_finds_the_same_posterior(four_trees):
     """No sampler, no message along heights, no gradient: likelihoods by enumeration, weighted over
     draws from the prior (importance sampling: Geweke 1989, Econometrica 57:1317-1339), the level

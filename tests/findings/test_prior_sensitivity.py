@@ -228,6 +228,7 @@ def test_counts_with_their_factor_integrated_out_agree_with_a_fine_grid(scale):
         assert found[draw] == pytest.approx(logsumexp(logs) + math.log(0.005), abs=1e-4)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("seed", "grass"), [(201, True), (202, False)])
 def test_log_counts_agree_with_the_plain_loops(seed, grass):
     """The loops, written from the model page alone, with each stage's factor summed over a grid."""
@@ -426,6 +427,7 @@ def test_numbers_in_the_model_page_are_those_of_the_code():
 # real fit
 
 
+@pytest.mark.slow
 def test_a_fit_carries_what_is_needed_and_keeps_it_in_its_file(simulated_fit, tmp_path):
     names = [component.name for component in simulated_fit.prior_components[0]]
     assert names == [

@@ -295,6 +295,7 @@ def sets_apart(sites: int, spacing: int) -> list[tuple[int, ...]]:
     ]
 
 
+@pytest.mark.slow
 def test_the_chain_draws_from_the_sum_over_all_possibilities():
     """Each set of steps, phi and sigma weighed by the density of the series, its covariance written
     out here.
@@ -354,6 +355,7 @@ def release_years(
     return np.flatnonzero(released[0]).tolist(), np.flatnonzero(suppressed[0]).tolist()
 
 
+@pytest.mark.slow
 def test_which_steps_are_releases_and_which_suppressions():
     assert release_years([(30, 0.4)]) == ([30], [])
     assert release_years([(30, 0.2)]) == ([], [])
@@ -382,6 +384,7 @@ def noisy(rng, length: int, *, phi: float = 0.4, sd: float = 0.22) -> np.ndarray
     return noise
 
 
+@pytest.mark.slow
 def test_a_doubling_is_dated_and_trends_are_not():
     rng = np.random.default_rng(2)
     year = np.arange(150)
@@ -516,6 +519,7 @@ def test_trends_and_the_common_curve_are_told_apart():
     assert np.nanmax(np.abs(logs - trends - curve)) < 0.2
 
 
+@pytest.mark.slow
 def test_slow_climate_alone_makes_no_opening_and_a_cut_under_it_is_found():
     quiet, cut = small_survey(21, cut=None), small_survey(21, gain=3.0)
     climate = slow_climate(np.random.default_rng(14), 160, sd=0.3)
@@ -719,6 +723,7 @@ def chronology(survey, changes):
     return disturbance_chronology(SimpleNamespace(survey=survey, seed=1), changes=changes)
 
 
+@pytest.mark.slow
 def test_a_stand_that_was_cut_is_found_in_the_right_year(changes, chronology):
     found = disturbance_table(changes)
     opening = found[found["kind"] == "opening"].iloc[0]
@@ -743,6 +748,7 @@ def test_an_event_of_uncertain_year_comes_out_sharper(survey, changes):
     assert table.loc["burn", ["year_low", "year_high"]].tolist() == [1960, 1960]
 
 
+@pytest.mark.slow
 def test_an_event_known_from_releases_is_not_combined_with_the_rings(survey, changes):
     table = event_table(survey, changes).set_index("event")
     assert table.loc["rings", "read_from"] == "" and "not combined" in table.loc["rings", "note"]
@@ -758,6 +764,7 @@ def test_an_event_known_from_releases_is_not_combined_with_the_rings(survey, cha
     )
 
 
+@pytest.mark.slow
 def test_without_releases_an_event_keeps_its_range():
     quiet = small_survey(4, cut=None, happened=HAPPENED[:1])
     table = event_table(quiet, growth_changes(quiet, draws=150))

@@ -83,6 +83,7 @@ def result(findings, tmp_path_factory):
 # the page as a page
 
 
+@pytest.mark.slow
 def test_elements_are_nested_and_ids_are_unique(page):
     assert page.mistakes == [] and page.open == []
     ids = [attributes["id"] for _, attributes in page.elements if "id" in attributes]
@@ -157,6 +158,7 @@ def test_headings_tables_and_pictures_can_be_read_aloud(page):
     )
 
 
+@pytest.mark.slow
 def test_the_page_is_whole_without_script(html, findings):
     bare = HtmlPage(re.sub(r"<script>.*?</script>", "", html, flags=re.DOTALL))
     assert not any("hidden" in attributes for _, attributes in bare.elements)
@@ -200,6 +202,7 @@ def test_the_answer_comes_first_with_when_how_sure_what_preceded_and_what_cannot
     assert "nan" not in text.lower().split() and "<NA>" not in text
 
 
+@pytest.mark.slow
 def test_a_failed_fit_is_told_before_anything_else():
     failed = fake_posterior(draws=100)
     failed.verdict |= {"passed": False, "notes": ["Run again."]}
@@ -208,6 +211,7 @@ def test_a_failed_fit_is_told_before_anything_else():
     assert "DID NOT AGREE: largest R-hat" in page.text
 
 
+@pytest.mark.slow
 def test_acres_inches_and_feet_stand_beside_on_request(findings, page):
     us = HtmlPage(report_html(findings, units="us")).text
     assert "per acre" in us and " in)" in us
@@ -235,6 +239,7 @@ def test_methods_assumptions_and_provenance_are_there_with_their_sources(page):
     assert "burning, cutting and planting stay with those licensed" in text
 
 
+@pytest.mark.slow
 def test_a_stand_without_dates_or_pulses_still_makes_a_report():
     posterior = fake_posterior(draws=100)
     posterior.survey.events = posterior.survey.events[:0]
@@ -269,6 +274,7 @@ def test_links_to_cards_lead_to_them(page, findings):
     assert len(ids) == len(findings.tree_dates) and findings.tree_dates["tree"][0] in cards.text
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("page_of", [report_html, tree_cards_html])
 def test_nothing_of_a_survey_can_run_or_load(hostile_findings, page_of):
     html = page_of(hostile_findings)
@@ -289,6 +295,7 @@ def test_nothing_of_a_survey_can_run_or_load(hostile_findings, page_of):
     test_the_policy_forbids_the_network_and_allows_the_one_script(html, page)
 
 
+@pytest.mark.slow
 def test_pictures_of_a_hostile_survey_are_drawn_as_written(hostile_findings):
     """A dollar sign begins no formula: matplotlib would stop at one it can't read."""
     for figure in result_figures(hostile_findings).values():
@@ -296,6 +303,7 @@ def test_pictures_of_a_hostile_survey_are_drawn_as_written(hostile_findings):
         figure.savefig(io.BytesIO(), format="png", dpi=40)
 
 
+@pytest.mark.slow
 def test_a_passed_fit_is_told_in_short_and_its_numbers_with_its_checks():
     passed = fake_posterior(draws=100)
     passed.verdict |= {"notes": ["The model fits it all."]}
@@ -368,6 +376,7 @@ def test_sources_of_assumptions_and_files_read_are_printed_though_folded(page):
     )
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not any(map(shutil.which, BROWSERS)), reason="no Chromium on this machine")
 def test_a_real_browser_shows_the_report_without_error_or_request_and_sorts_and_filters_its_trees(
     page, tmp_path

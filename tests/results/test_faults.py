@@ -110,6 +110,7 @@ for n in range(1, 10_000):
 """
 
 
+@pytest.mark.slow
 @needs_kill
 def test_a_kill_before_any_step_leaves_one_whole_result_and_the_next_run_no_litter(tmp_path):
     """Every call of the operating system while a result is replaced is a step; the process is
@@ -426,6 +427,7 @@ def samples(*words) -> bool:
     return isinstance(done.exception, Sampled)
 
 
+@pytest.mark.slow
 def test_only_draws_of_the_very_same_run_are_taken_up(with_draws, monkeypatch):
     survey, out = with_draws
     usual = ("run", survey, "--out", out)
@@ -439,6 +441,7 @@ def test_only_draws_of_the_very_same_run_are_taken_up(with_draws, monkeypatch):
     assert samples(*usual, *SHORT)
 
 
+@pytest.mark.slow
 def test_a_full_disk_after_sampling_keeps_the_draws(with_draws, monkeypatch):
     survey, out = with_draws
 
@@ -456,6 +459,7 @@ def test_a_full_disk_after_sampling_keeps_the_draws(with_draws, monkeypatch):
     assert samples("run", survey, "--out", out, *SHORT)
 
 
+@pytest.mark.slow
 def test_a_survey_changed_while_it_ran_is_told_of(with_draws, monkeypatch):
     survey, out = with_draws
     found = standage.commands.run.Findings
@@ -503,6 +507,7 @@ def rewrite(folder: Path, **changes) -> None:
     )
 
 
+@pytest.mark.slow
 def test_a_run_repeated_gives_the_same_tables_and_a_table_that_was_touched_is_told_by_its_cell(
     fault_then_mended, tiny_folder, tmp_path
 ):

@@ -101,6 +101,7 @@ def test_provenance_tells_how_to_make_it_again(result):
     assert "cohorts.csv" in told["files"] and "provenance.json" in told["files"]
 
 
+@pytest.mark.slow
 def test_verdict_is_json_that_every_reader_takes(tmp_path, tables):
     posterior = fake_posterior(draws=100)
     posterior.verdict |= {"rhat_max": float("nan"), "per_chain": np.array([1.0, np.inf])}
@@ -175,6 +176,7 @@ def test_a_file_in_the_way_is_said_plainly(tmp_path):
         check_result_folder(tmp_path / "out" / "below")
 
 
+@pytest.mark.slow
 def test_a_writer_that_fails_costs_only_what_it_writes(tmp_path, tables):
     def failing(building):
         raise RuntimeError("no such words")
@@ -199,6 +201,7 @@ def test_tables_that_fail_leave_the_earlier_result(tmp_path, tables):
     assert [path.name for path in tmp_path.iterdir()] == ["out"]
 
 
+@pytest.mark.slow
 def test_further_writers_belong_to_the_result(tmp_path, posterior, tables):
     def report(building):
         (building / "report.html").write_text("<p>", encoding="utf-8")
@@ -277,6 +280,7 @@ def with_rings():
     return posterior
 
 
+@pytest.mark.slow
 def test_ring_widths_bring_their_tables_and_pictures_and_sharpen_events(with_rings, tmp_path):
     folder = write_results(with_rings, tmp_path / "out")
     assert {"releases.csv", "tree_releases.csv", "disturbances.csv", "event_years.csv"} < {
@@ -303,6 +307,7 @@ def test_ring_widths_bring_their_tables_and_pictures_and_sharpen_events(with_rin
     assert 2 <= attributed["lag_years_median"] <= 5
 
 
+@pytest.mark.slow
 def test_the_summary_tells_what_the_rings_say_and_claims_no_cause(with_rings):
     text = summary(with_rings)
     (said,) = (
@@ -313,6 +318,7 @@ def test_the_summary_tells_what_the_rings_say_and_claims_no_cause(with_rings):
     assert "from ring widths" not in summary(fake_posterior(draws=60))
 
 
+@pytest.mark.slow
 def test_trees_whose_rings_are_not_used_are_named_in_the_summary(with_rings):
     assert "not used for releases" not in summary(with_rings)
     posterior = copy.copy(with_rings)
@@ -326,6 +332,7 @@ def test_trees_whose_rings_are_not_used_are_named_in_the_summary(with_rings):
     assert f"Ring widths not used for releases: tree {short.removesuffix('a')}: fewer than" in told
 
 
+@pytest.mark.slow
 def test_releases_of_single_trees_are_in_a_table_of_their_own(with_rings, tmp_path):
     table = pd.read_csv(write_results(with_rings, tmp_path / "out") / "tree_releases.csv")
     released = table[table["kind"] == "release"]
@@ -336,6 +343,7 @@ def test_releases_of_single_trees_are_in_a_table_of_their_own(with_rings, tmp_pa
     assert (released["probability"] >= 0.5).all() and (released["change_percent_median"] > 25).all()
 
 
+@pytest.mark.slow
 def test_what_only_the_record_says_is_not_told_as_seen_in_the_rings(with_rings):
     """Rings that show the cut only: boxing and a thinning on record keep their prior chance, and no
     ring speaks of them.
@@ -367,6 +375,7 @@ def test_what_only_the_record_says_is_not_told_as_seen_in_the_rings(with_rings):
     )
 
 
+@pytest.mark.slow
 def test_releases_by_a_criterion_are_told_as_such_everywhere(with_rings, tmp_path, monkeypatch):
     findings = Findings(with_rings, criterion="percent_change_means")
     named = "percent change means (Nowacki & Abrams 1997)"
@@ -396,6 +405,7 @@ def test_releases_by_a_criterion_are_told_as_such_everywhere(with_rings, tmp_pat
     assert named in html.unescape(card.read_text(encoding="utf-8"))
 
 
+@pytest.mark.slow
 def test_where_releases_are_spoken_of_scars_are_to_be_left_alone(with_rings):
     with_rings_only = summary(with_rings)
     assert "protected in places: don't core or cut" in with_rings_only.split("Mind this:")[1]
@@ -421,6 +431,7 @@ def test_numbers_are_sayable(number, said):
     assert rounded(number) == said
 
 
+@pytest.mark.slow
 def test_the_summary_tells_each_stand(findings):
     text = summary(findings)
     assert "The fit is sound" in text
@@ -448,6 +459,7 @@ def test_the_summary_tells_each_stand(findings):
     assert "nan" not in text.lower() and "<NA>" not in text
 
 
+@pytest.mark.slow
 def test_marks_that_people_left_are_warned_of():
     posterior = fake_posterior(draws=60)
     assert "Turpentine scars" not in summary(posterior)
@@ -460,6 +472,7 @@ def test_marks_that_people_left_are_warned_of():
     assert "protected in places" in summary(posterior)
 
 
+@pytest.mark.slow
 def test_a_failed_fit_is_said_first():
     posterior = fake_posterior(draws=60)
     posterior.verdict |= {"passed": False, "notes": ["Run again."]}
@@ -494,6 +507,7 @@ def test_weak_designs_are_warned_of():
     )
 
 
+@pytest.mark.slow
 def test_summary_and_report_speak_with_one_voice(findings):
     """Every sentence of the summary's stands, of what can't be told and of what to mind, is in the
     report word for word.

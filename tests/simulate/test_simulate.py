@@ -303,6 +303,7 @@ def test_every_centre_is_drawn_in_a_large_survey():
     assert len(hollow) and set(hollow["centre"]) == {"rotten"}
 
 
+@pytest.mark.slow
 def test_listed_stems_come_out_as_asked_for():
     listed = [
         len(null_survey(seed, stems=80, cores=5, plot_dispersion=math.inf).tables["trees"])
@@ -311,6 +312,7 @@ def test_listed_stems_come_out_as_asked_for():
     assert np.mean(listed) == pytest.approx(80, abs=4 * math.sqrt(80 / 20))
 
 
+@pytest.mark.slow
 def test_plots_differ_more_than_chance_as_told():
     alike, clumped = [], []
     for seed in range(8):
@@ -576,6 +578,7 @@ def _age_of_cored_and_listed(**departures):
     return np.mean(ages, axis=0)
 
 
+@pytest.mark.slow
 def test_rot_by_age_spares_the_young_and_picking_by_looks_takes_the_old():
     cored, listed = _age_of_cored_and_listed()
     assert abs(cored - listed) < 25
@@ -665,6 +668,7 @@ def test_a_history_that_ends_in_another_season_is_refused(profile):
         simulate_survey(1, stands=[history])
 
 
+@pytest.mark.slow
 def test_the_demonstration_survey_is_what_its_recipe_makes(tmp_path, make_demo):
     make_demo.main(tmp_path)
     made = {file.relative_to(tmp_path): file.read_bytes() for file in tmp_path.rglob("*.csv")}

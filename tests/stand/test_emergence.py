@@ -273,6 +273,7 @@ def written_out(setting: Tiny, height: float, seen: np.ndarray) -> np.ndarray:
     return table / table.sum()
 
 
+@pytest.mark.slow
 def test_years_are_drawn_from_their_exact_conditional():
     setting, node = opened_setting(31), core_at(30.0, 3, 2)
     many, living = many_of(setting), setting.repeated(setting.living)
@@ -323,6 +324,7 @@ def test_what_waited_before_a_start_is_the_reverse_of_leaving():
 # a survey
 
 
+@pytest.mark.slow
 def test_emergence_is_checked_and_off_leaves_the_survey_as_it_was():
     demo_survey = read_survey(Path(__file__).parents[2] / "demo" / "longleaf-survey")
     with pytest.raises(StandageError, match="emergence can be off, on, learned, not 'yes'"):

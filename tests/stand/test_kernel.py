@@ -558,6 +558,7 @@ CHAINS = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("has_grass", [True, False])
 @pytest.mark.parametrize("name", CHAINS)
 def test_years_of_a_cored_tree_are_drawn_from_their_exact_conditional(name, has_grass):

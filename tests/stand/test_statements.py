@@ -140,6 +140,7 @@ def test_factors_beyond_the_nodes_are_held(factor, extreme):
     )
 
 
+@pytest.mark.slow
 def test_impossible_tree_costs_a_finite_amount():
     """A core all of whose likely years lie after the survey is floored at 1e-300 by all three."""
     data = survey("coring height, no plots")
@@ -284,6 +285,7 @@ def test_closed_forms_of_the_pymc_statement():
     )  # the known variance that the evidence takes off
 
 
+@pytest.mark.slow
 @pytest.mark.filterwarnings("ignore:The effect of Potentials")  # that is the point
 def test_prior_draws_leave_the_data_out():
     """The potentials do not weigh draws from the prior: the level keeps its standard deviation, and

@@ -210,6 +210,7 @@ def test_flattening_shows_as_a_negative_bias():
     )
 
 
+@pytest.mark.slow
 def test_the_plain_process_is_fitted_and_put_away_again(monkeypatch):
     monkeypatch.setattr(
         pulse_departures, "SHORT_FIT", {"chains": 2, "cores": 1, "tune": 30, "draws": 30}
@@ -261,6 +262,7 @@ def known():
     return survey_with_stems(job, cored=20, living=40)
 
 
+@pytest.mark.slow
 def test_the_pulse_holds_the_stems_asked_for_and_five_times_the_background(known):
     listed, cored = known.stems_in(1915, 1924)
     assert 18 <= cored <= 22 and 34 <= listed <= 46
@@ -291,6 +293,7 @@ def built(known, tmp_path_factory):
     return build_stands(read_survey(known.simulated.write(tmp_path_factory.mktemp("known"))))
 
 
+@pytest.mark.slow
 def test_the_oracle_dates_stems_without_bias(known, built):
     likelihoods = stem_likelihoods(known, built)
     years = built.data.years[: likelihoods.shape[1]]

@@ -107,6 +107,7 @@ def test_equal_jobs_are_refused(tmp_path):
         )
 
 
+@pytest.mark.slow
 def test_processes_of_their_own_give_the_same_rows(tmp_path):
     here = run_study("here", seeds(5), square, folder=tmp_path, workers=0, tell=False).drop(
         columns="seconds"
@@ -144,6 +145,7 @@ def made_up_rows(ranks_of, surveys: int = 300, seed: int = 1) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
+@pytest.mark.slow
 def test_uniform_ranks_pass_but_for_one_study_in_twenty():
     """100 studies of uniform ranks: more than 12 failing would be chance in one of 700 runs, none
     in one of 170.

@@ -182,6 +182,7 @@ TWO_CELLS = [
 ]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("cells", "column"), TWO_CELLS)
 def test_cells_of_a_core_that_contradict_each_other(tmp_path, cells, column):
     path = write_survey(
@@ -603,6 +604,7 @@ def test_two_columns_that_were_mixed_up_are_told_as_such_besides_their_cells(tmp
     assert not any("Exchange" in problem.what_to_do for problem in found.value.problems)
 
 
+@pytest.mark.slow
 @settings(
     max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
@@ -644,6 +646,7 @@ def test_no_cell_whatsoever_crashes_the_reading(tmp_path, data):
         assert str(survey).startswith("Survey ")
 
 
+@pytest.mark.slow
 @settings(
     max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )

@@ -130,6 +130,7 @@ def is_as_typed(survey) -> None:
 # the form itself
 
 
+@pytest.mark.slow
 def test_each_column_is_explained_and_each_code_is_a_list(form):
     book = load_workbook(form)
     assert book.sheetnames == [GUIDE, *(each.name for each in TABLES), "columns"]
@@ -344,6 +345,7 @@ CELLS = [  # a cell for dbh_cm, and what the message says to do
 ]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("cell", "said"), CELLS)
 def test_a_cell_that_is_no_number_is_told_with_what_to_do(form, cell, said):
     def write(book) -> None:

@@ -296,6 +296,7 @@ def test_what_is_shown_of_a_survey_steers_no_terminal(tmp_path):
     assert "\x1b" not in card and "x\\x1b[2J" in card
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "name",
     [
@@ -453,6 +454,7 @@ def test_a_damaged_posterior_is_refused_or_whole(saved, simulated_fit, tmp_path)
     assert refused >= 10, "files cut off, at the least"
 
 
+@pytest.mark.slow
 def test_a_posterior_that_asks_for_all_memory_or_does_not_belong_together_is_refused(
     saved, tmp_path, monkeypatch
 ):

@@ -177,6 +177,7 @@ def tables(posterior):
     return Findings(posterior).tables
 
 
+@pytest.mark.slow
 def test_the_workbook_holds_every_table_with_its_numbers(posterior, tables, tmp_path):
     findings = Findings(posterior)
     folder = write_results(findings, tmp_path / "out", also=[workbook_writer(findings)])

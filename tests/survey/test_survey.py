@@ -325,6 +325,7 @@ def test_growing_season():
         growing_season(pd.NaT)
 
 
+@pytest.mark.slow
 def test_reading_loads_nothing_heavy():
     code = (
         "import pandas, sys, time; start = time.perf_counter(); import standage.survey,"
