@@ -154,8 +154,14 @@ QUANTITIES: dict[str, Quantity] = {
     "core.dry_shrinkage_share": Quantity(
         "share of length", 0, 0.2, "radial length lost when a core dries"
     ),
+    "core.unknown_pith_share": Quantity(
+        "share of cores",
+        0,
+        1,
+        "cores that hold the pith where nothing about the centre is recorded",
+    ),
     "core.unknown_missing_rings_median": Quantity(
-        "rings", 0.5, 100, "median rings missed where nothing about the centre is recorded"
+        "rings", 0.5, 100, "median rings missed by the others"
     ),
     "core.unknown_missing_rings_log_sd": Quantity(
         "log units", 0.1, 3, "how far one such core may differ from that"

@@ -10,7 +10,7 @@ distance given the rings.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -29,6 +29,10 @@ MISSING_MM_SD_SHARE, MISSING_MM_SD_MM = 0.2, 1.0
 """Error of an estimated distance where none is given: 20 % and 1 mm. Assumed."""
 MISSING_RINGS_SD_SHARE, MISSING_RINGS_SD_RINGS = 0.2, 1.0
 """Error of the reader's own number of rings missed where none is given: 20 % and 1 ring. Assumed.
+"""
+NO_RINGS_SD = 0.5
+"""The same where the reader says that none was missed. Assumed: who sees the first ring is seldom
+off by more than one.
 """
 FEWEST_RINGS = 0.3
 """Stands for "no ring missed" on the log scale: it rounds to 0. Assumed."""
@@ -55,22 +59,26 @@ SMALLEST_LOG_SD = 0.01
 class CentreEvidence:
     """Rings missed by each core: `mu`, `sigma`, `loading`, `tree_log_sd`, each `(core,)`.
 
-    `tree_log_sd` is the part of sigma that two cores of one tree share. Cores that hold the pith
-    have mu = -inf and sigma = loading = 0.
+    `tree_log_sd` is the part of sigma that two cores of one tree share, `pith_share` the
+    probability that the core reached the pith though nobody says so; the log-normal is of those
+    that did not. Cores that hold the pith have mu = -inf and sigma = loading = 0.
     """
 
     mu: NDArray[np.float64]
     sigma: NDArray[np.float64]
     loading: NDArray[np.float64]
     tree_log_sd: NDArray[np.float64]
+    pith_share: NDArray[np.float64]
 
 
-def missing_rings_pmf(mu: ArrayLike, sigma: ArrayLike, longest: int) -> NDArray[np.float64]:
+def missing_rings_pmf(
+    mu: ArrayLike, sigma: ArrayLike, longest: int, pith_share: ArrayLike = 0.0
+) -> NDArray[np.float64]:
     """P(m = k) for k = 0 ... longest rings missed: `Phi((log(k + 1/2) - mu)/sigma) - Phi((log(k -
     1/2) - mu)/sigma)`.
 
     `mu` and `sigma` broadcast to `(...)`; the result is `(..., longest + 1)`. mu = -inf means that
-    no ring was missed.
+    no ring was missed; with probability `pith_share` `(...)` none was, whatever mu.
     """
     mu, sigma = np.broadcast_arrays(np.asarray(mu, float), np.asarray(sigma, float))
     exact = np.isneginf(mu)
@@ -91,6 +99,9 @@ def missing_rings_pmf(mu: ArrayLike, sigma: ArrayLike, longest: int) -> NDArray[
     )
     pmf[exact] = 0.0
     pmf[..., 0] = np.where(exact, 1.0, pmf[..., 0])
+    pith = np.asarray(pith_share, float)[..., None]
+    pmf = (1.0 - pith) * pmf
+    pmf[..., :1] += pith
     return pmf
 
 
@@ -112,6 +123,9 @@ def read_centres(
     inner_known = ~np.isnan(column["inner_ring_mm"])
     arc_measured = (centre == "arcs") & (column["arc_chord_mm"] > 0) & (column["arc_height_mm"] > 0)
     by_share_kind = (centre == "straight") | (centre == "rotten")
+    length_known = ~np.isnan(column["core_length_mm"]) & ~(
+        np.isnan(column["dbh_cm"]) & np.isnan(column["diameter_at_core_cm"])
+    )
 
     by_share = _from_share_of_radius(table, column, centre, visible_rings, profile)
     by_distance = _from_distance(
@@ -120,6 +134,10 @@ def read_centres(
     # From weakest to strongest evidence; what comes later replaces what came before.
     choices = [
         (np.ones(len(table), bool), _unknown(len(table), profile)),
+        (
+            length_known & (centre == "unknown") & ~np.isnan(by_share.mu),
+            _maybe_pith(by_share, profile),
+        ),
         (
             centre == "arcs",
             _from_distance(*_unmeasured_arc(len(table)), inner_known, column, profile),
@@ -143,7 +161,7 @@ def read_centres(
     return CentreEvidence(*parts)
 
 
-_PARTS = ("mu", "sigma", "loading", "tree_log_sd")
+_PARTS = ("mu", "sigma", "loading", "tree_log_sd", "pith_share")
 _NUMBERS = (
     "arc_chord_mm",
     "arc_height_mm",
@@ -175,12 +193,12 @@ def reach_unknown(cores: pd.DataFrame) -> NDArray[np.bool_]:
 
 def _pith(cores: int) -> CentreEvidence:
     zero = np.zeros(cores)
-    return CentreEvidence(np.full(cores, -np.inf), zero, zero, zero)
+    return CentreEvidence(np.full(cores, -np.inf), zero, zero, zero, zero)
 
 
 def _unknown(cores: int, profile: Profile) -> CentreEvidence:
-    """Nothing recorded: the profile's median, its spread split between the stand and the core so
-    that the total is the profile's.
+    """Nothing recorded: a share reached the pith; of the others the profile's median, its spread
+    split between the stand and the core so that the total is the profile's.
     """
     spread = profile["core.unknown_missing_rings_log_sd"]
     loading = min(profile["core.early_growth_stand_log_sd"], 0.7 * spread)
@@ -190,17 +208,33 @@ def _unknown(cores: int, profile: Profile) -> CentreEvidence:
         own,
         loading,
         min(profile["core.early_growth_log_sd"], 0.7 * own),
+        profile["core.unknown_pith_share"],
     ]
     return CentreEvidence(*(np.full(cores, value) for value in fill))
 
 
+def _maybe_pith(found: CentreEvidence, profile: Profile) -> CentreEvidence:
+    """The centre isn't recorded, but length and diameter are: the share of the radius missed speaks
+    where the pith was not reached.
+    """
+    return replace(found, pith_share=np.full(found.mu.size, profile["core.unknown_pith_share"]))
+
+
 def _readers_own(column: dict[str, NDArray[np.float64]]) -> CentreEvidence:
     rings = np.maximum(column["rings_to_pith"], FEWEST_RINGS)
-    default = MISSING_RINGS_SD_SHARE * column["rings_to_pith"] + MISSING_RINGS_SD_RINGS
+    default = np.where(
+        column["rings_to_pith"] > 0,
+        MISSING_RINGS_SD_SHARE * column["rings_to_pith"] + MISSING_RINGS_SD_RINGS,
+        NO_RINGS_SD,
+    )
     sd = np.where(np.isnan(column["rings_to_pith_sd"]), default, column["rings_to_pith_sd"])
     zero = np.zeros(rings.size)
     return CentreEvidence(
-        np.log(rings), np.maximum(np.sqrt(np.log1p((sd / rings) ** 2)), SMALLEST_LOG_SD), zero, zero
+        np.log(rings),
+        np.maximum(np.sqrt(np.log1p((sd / rings) ** 2)), SMALLEST_LOG_SD),
+        zero,
+        zero,
+        zero,
     )
 
 
@@ -262,7 +296,8 @@ def _from_distance(
     log_growth = np.where(inner_known, measured, np.log(profile["core.early_growth_mm_per_year"]))
     tree = profile["core.early_growth_log_sd"] * np.where(inner_known, INNER_RINGS_SHARE, 1.0)
     loading = np.full(log_distance.size, profile["core.early_growth_stand_log_sd"])
-    return CentreEvidence(log_distance - log_growth, np.hypot(log_sd, tree), loading, tree)
+    zero = np.zeros(log_distance.size)
+    return CentreEvidence(log_distance - log_growth, np.hypot(log_sd, tree), loading, tree, zero)
 
 
 def _from_share_of_radius(
@@ -310,4 +345,5 @@ def _from_share_of_radius(
         np.hypot(spread, SHARE_TO_RINGS_LOG_SD),
         loading,
         np.full(mu.size, SHARE_TO_RINGS_LOG_SD),
+        np.zeros(mu.size),
     )

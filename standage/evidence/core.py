@@ -57,12 +57,14 @@ class CoreReadings:
     outer-ring pmf, `(core, k)`.
 
     innermost_year: plug-in calendar year of the innermost ring seen, NaN if none can be read.
-    counted_rings: rings that carry counting error, 0 if exact. reader_scale: scale of the reader's
-    Student-t error. [rings] outer_years, outer_weights: shifts to be added to innermost_year, and
-    their weights. centre_mu, centre_sigma, centre_loading: log-normal of the rings missed; -inf, 0,
-    0 where the pith is in the core; centre_tree_log_sd the part of sigma common to cores of one
-    tree. height_cm: to 5 cm, NaN if not recorded; a core below emergence height stands at emergence
-    height and has below_emergence set. latest_year: arrival cannot be later.
+    counted_rings: rings that carry counting error, 0 if exact. reader_scale: scale of the
+    reader's Student-t error. [rings] outer_years, outer_weights: shifts to be added to
+    innermost_year, and their weights. centre_mu, centre_sigma, centre_loading: log-normal of
+    the rings missed; -inf, 0, 0 where the pith is in the core; centre_tree_log_sd the part of
+    sigma common to cores of one tree; centre_pith_share the probability of the pith where
+    nobody says so. height_cm: to 5 cm, NaN if not recorded; a core below emergence height
+    stands at emergence height and has below_emergence set. latest_year: arrival cannot be
+    later.
     """
 
     core: NDArray[np.object_]
@@ -77,6 +79,7 @@ class CoreReadings:
     centre_sigma: Floats
     centre_loading: Floats
     centre_tree_log_sd: Floats
+    centre_pith_share: Floats
     height_cm: Floats
     below_emergence: NDArray[np.bool_]
     latest_year: Floats
@@ -140,6 +143,7 @@ def readings_of(table: pd.DataFrame, profile: Profile) -> CoreReadings:
         centre_sigma=centre.sigma,
         centre_loading=centre.loading,
         centre_tree_log_sd=centre.tree_log_sd,
+        centre_pith_share=centre.pith_share,
         height_cm=np.maximum(height.round_height_cm(recorded), emergence),
         below_emergence=below,
         latest_year=ring.latest_year,
@@ -338,7 +342,9 @@ def _one_core(
         else log_mean[:1]
     )
     longest = max(int(lag.max()), 0)
-    missed = missing_rings_pmf(log_mean, np.full(log_mean.shape, own), longest)
+    missed = missing_rings_pmf(
+        log_mean, np.full(log_mean.shape, own), longest, readings.centre_pith_share[row]
+    )
     by_lag = np.where(lag >= 0, missed[:, np.clip(lag, 0, longest)], 0.0)
     evidence = np.einsum("ds,gsy->gdy", ring, by_lag, optimize=True)
     evidence = np.where(at_core <= readings.latest_year[row], evidence, 0.0)

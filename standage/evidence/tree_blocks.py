@@ -147,6 +147,7 @@ def date_block(
         readings.centre_mu[lowest],
         np.hypot(readings.centre_sigma[lowest], readings.centre_loading[lowest]),
         int(longest_missed(readings, lowest, profile).max()),
+        readings.centre_pith_share[lowest],
     )
     ring_first, ring = _ring_pmf(readings, lowest, profile, _COUNTING_ALONE[0])
     ring = np.einsum("tds,d->ts", ring, _COUNTING_ALONE[1])
@@ -226,7 +227,10 @@ def _joint_arrival(
         )
         longest = int(longest_missed(readings, row, profile).max())
         missed = missing_rings_pmf(
-            readings.centre_mu[row][:, None] + shared[:, None] * nodes, own[:, None], longest
+            readings.centre_mu[row][:, None] + shared[:, None] * nodes,
+            own[:, None],
+            longest,
+            readings.centre_pith_share[row][:, None],
         )
         first, ring = _ring_pmf(readings, row, profile, counting)
         parts.append((first, _convolve(ring[:, :, None, :], missed[:, None, :, :])))

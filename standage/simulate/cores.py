@@ -14,6 +14,7 @@ from typing import Literal, get_args
 
 import numpy as np
 import pandas as pd
+from scipy.special import ndtr, ndtri
 
 from standage.simulate.departures import miscounted_rings
 from standage.simulate.life import LifeHistory
@@ -177,11 +178,16 @@ def _missed(
     """
     rings, radius_mm, pith_mm = len(radii) - 1, float(radii[-1]), float(radii[0])
     if centre == "unknown":
+        # one draw says both whether the pith was reached and, if not, by how much it was missed
+        chance = ndtr(rng.standard_normal())
+        if chance < life.unknown_pith_share:
+            return "unknown", 0, 0.0
+        off = ndtri((chance - life.unknown_pith_share) / (1 - life.unknown_pith_share))
         slower = life.usual_early_growth_mm_per_year / life.early_growth_mm_per_year
         missed = round(
             life.unknown_missing_rings_median
             * slower
-            * math.exp(life.unknown_missing_rings_log_sd * rng.standard_normal())
+            * math.exp(life.unknown_missing_rings_log_sd * off)
         )
         return (
             ("unknown", missed, float(radii[missed])) if missed <= rings - 2 else ("pith", 0, 0.0)

@@ -54,6 +54,7 @@ class LifeHistory:
     eccentricity_log_sd: float
     dry_shrinkage_share: float
     usual_early_growth_mm_per_year: float
+    unknown_pith_share: float
     unknown_missing_rings_median: float
     unknown_missing_rings_log_sd: float
     counting_bias_share: float
@@ -218,6 +219,7 @@ def draw_life_histories(
                 taper_per_m=profile["core.taper_per_m"],
                 eccentricity_log_sd=profile["core.eccentricity_log_sd"],
                 dry_shrinkage_share=profile["core.dry_shrinkage_share"],
+                unknown_pith_share=profile["core.unknown_pith_share"],
                 unknown_missing_rings_median=profile["core.unknown_missing_rings_median"],
                 # where early growth is slow a core misses more rings; that part of the spread is
                 # the stand's

@@ -384,7 +384,10 @@ def test_core_evidence_is_calibrated_on_cores_told_in_millimetres(tmp_path, prof
             .to_numpy(int)
         )
         pmf = missing_rings_pmf(
-            readings.centre_mu + readings.centre_loading * gamma, readings.centre_sigma, 400
+            readings.centre_mu + readings.centre_loading * gamma,
+            readings.centre_sigma,
+            400,
+            readings.centre_pith_share,
         )
         below = np.array([row[:rings].sum() for row, rings in zip(pmf, missed, strict=True)])
         at = pmf[np.arange(len(missed)), missed]

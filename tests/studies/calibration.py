@@ -252,11 +252,11 @@ def wrong_model(which: str, scratch: Path):
         raise ValueError(f"no wrong model '{which}'; there are {', '.join(WRONG[1:])}")
 
 
-def density_of_distance(pmf, mu, sigma, longest: int) -> np.ndarray:
-    """What stands in place of `pmf(mu, sigma, longest)` in the wrong model: proportional to the
-    density of the distance given k rings.
+def density_of_distance(pmf, mu, sigma, longest: int, pith_share=0.0) -> np.ndarray:
+    """What stands in place of `pmf(mu, sigma, longest, pith_share)` in the wrong model:
+    proportional to the density of the distance given k rings.
     """
-    return pmf(mu, sigma, longest) * np.maximum(np.arange(longest + 1), 0.25)
+    return pmf(mu, sigma, longest, pith_share) * np.maximum(np.arange(longest + 1), 0.25)
 
 
 def with_number(text: str, table: str, key: str, value: float) -> str:

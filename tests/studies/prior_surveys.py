@@ -481,6 +481,8 @@ def _read_centre(rng, z, profile) -> tuple[dict, int]:
             math.sqrt(math.log1p((sd / row["rings_to_pith"]) ** 2)),
         )
     if kind == "unknown":
+        if rng.random() < profile["core.unknown_pith_share"]:
+            return {"centre": "unknown"}, 0
         total = profile["core.unknown_missing_rings_log_sd"]
         loading = min(stand_sd, 0.7 * total)
         mu = math.log(profile["core.unknown_missing_rings_median"]) + loading * z["early_growth"]
