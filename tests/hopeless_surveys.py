@@ -386,7 +386,7 @@ def no_grass_and_thousands_of_saplings():
 
 
 @survey
-def sections_against_the_profile():
+def stems_of_known_age_against_the_profile():
     trees = trees_of()
     known_age_stems = [
         {

@@ -915,8 +915,8 @@ def test_pictures_show_what_the_tables_say(survey, changes, chronology):
         pytest.approx(bar.get_height()) for bar in ax.patches if hasattr(bar, "get_height")
     ]
     assert heights and ax.get_xlabel() == "Year" and ax.get_title(loc="left") == "North"
-    notes = " | ".join(text.get_text() for text in ax.get_legend().get_texts())
-    assert "logging 1920" in notes and "fire 1960" in notes
+    below = " | ".join(text.get_text() for text in ax.texts)
+    assert "logging, one year of 1920" in below and "fire 1960" in below
     marks = [line for line in ax.lines if line.get_marker() == "D"]
     assert max(marks[0].get_ydata()) == pytest.approx(
         100 * chronology["probability_disturbed"].astype(float).max()

@@ -1,5 +1,5 @@
-"""What a workbook shows beside its cells: comments, merged cells, hidden rows, struck-through cells,
-names that are numbers.
+"""What a workbook shows beside its cells: comments, merged cells, hidden rows, struck-through
+cells, names that are numbers.
 """
 
 import pandas as pd
