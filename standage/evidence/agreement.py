@@ -29,13 +29,15 @@ STEP_TAIL = 1e-8
 
 
 def longest_missed(readings: CoreReadings, rows: Integers, profile: Profile) -> Integers:
-    """How many rings missed are followed, of each of the `rows`."""
+    """How many rings missed are followed, of each of the `rows`: any number where those seen are a
+    least number only.
+    """
+    longevity = int(profile["longevity.years"])
     total = np.hypot(readings.centre_sigma[rows], readings.centre_loading[rows])
     with np.errstate(over="ignore"):
         longest = np.exp(readings.centre_mu[rows] + REACH_LOG_SDS * total)
-    return np.minimum(np.ceil(np.nan_to_num(longest)) + 1, int(profile["longevity.years"])).astype(
-        int
-    )
+    followed = np.minimum(np.ceil(np.nan_to_num(longest)) + 1, longevity)
+    return np.where(readings.at_least[rows], longevity, followed).astype(int)
 
 
 def years_open(readings: CoreReadings, rows: Integers, profile: Profile) -> tuple[Floats, Floats]:

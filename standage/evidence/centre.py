@@ -150,6 +150,7 @@ def read_centres(
         (distance_known & (~by_share_kind | inner_known | np.isnan(visible_rings)), by_distance),
         (reader_says, _readers_own(column)),
         (centre == "pith", _pith(len(table))),
+        (at_least(table), _pith(len(table))),  # no number of rings is assumed further in
     ]
     parts = [
         np.select(
@@ -178,17 +179,25 @@ _NUMBERS = (
 )
 
 
+def at_least(cores: pd.DataFrame) -> NDArray[np.bool_]:
+    """Which rows of cores.csv give a least number of rings only, `(core,)`."""
+    if "at_least" not in cores.columns:
+        return np.zeros(len(cores), bool)
+    return (cores["at_least"] == "yes").to_numpy(dtype=bool)
+
+
 def reach_unknown(cores: pd.DataFrame) -> NDArray[np.bool_]:
     """Which rows of cores.csv tell nothing of how far from the pith they ended, `(core,)`: no
     curvature or no centre, and neither rings, nor a distance that is used, nor a length. What they
     missed is then assumed from the rings seen (E14).
     """
+    bound = at_least(cores)
     cores = cores.reindex(
         columns=["centre", "rings_to_pith", "pith_distance_mm", "inner_ring_mm", "core_length_mm"]
     )
     distance = cores["pith_distance_mm"].notna() & cores["inner_ring_mm"].notna()
     told = cores["rings_to_pith"].notna() | distance | cores["core_length_mm"].notna()
-    return (cores["centre"].isin(["straight", "rotten"]) & ~told).to_numpy(dtype=bool)
+    return (cores["centre"].isin(["straight", "rotten"]) & ~told).to_numpy(dtype=bool) & ~bound
 
 
 def _pith(cores: int) -> CentreEvidence:

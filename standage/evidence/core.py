@@ -2,7 +2,8 @@
 height.
 
 `E(y) = sum_x P(innermost ring seen is that of year x) P(m = x - y)`, with m the rings missed
-between it and the pith (`docs/the-model.md`, section 4). Cores are read once, before any model is
+between it and the pith (`docs/the-model.md`, section 4); `P(x >= y)` where the rings seen are a
+least number only. Cores are read once, before any model is
 fitted.
 """
 
@@ -17,7 +18,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from standage.evidence import height, ring_count
-from standage.evidence.centre import missing_rings_pmf, read_centres
+from standage.evidence.centre import at_least, missing_rings_pmf, read_centres
 from standage.profiles import Profile
 
 if TYPE_CHECKING:
@@ -57,14 +58,13 @@ class CoreReadings:
     outer-ring pmf, `(core, k)`.
 
     innermost_year: plug-in calendar year of the innermost ring seen, NaN if none can be read.
-    counted_rings: rings that carry counting error, 0 if exact. reader_scale: scale of the
-    reader's Student-t error. [rings] outer_years, outer_weights: shifts to be added to
-    innermost_year, and their weights. centre_mu, centre_sigma, centre_loading: log-normal of
-    the rings missed; -inf, 0, 0 where the pith is in the core; centre_tree_log_sd the part of
-    sigma common to cores of one tree; centre_pith_share the probability of the pith where
-    nobody says so. height_cm: to 5 cm, NaN if not recorded; a core below emergence height
-    stands at emergence height and has below_emergence set. latest_year: arrival cannot be
-    later.
+    counted_rings: rings that carry counting error, 0 if exact. reader_scale: scale of the reader's
+    Student-t error. [rings] outer_years, outer_weights: shifts to be added to innermost_year, and
+    their weights. centre_mu, centre_sigma, centre_loading: log-normal of the rings missed; -inf, 0,
+    0 where the pith is in the core; centre_tree_log_sd the part of sigma common to cores of one
+    tree. height_cm: to 5 cm, NaN if not recorded; a core below emergence height stands at emergence
+    height and has below_emergence set. latest_year: arrival cannot be later. at_least: the rings
+    seen bound the age from below and say nothing of how many there are further in.
     """
 
     core: NDArray[np.object_]
@@ -87,6 +87,7 @@ class CoreReadings:
     readable: NDArray[np.bool_]
     left_out_reason: NDArray[np.object_]
     note: NDArray[np.object_]
+    at_least: NDArray[np.bool_]
 
     def __len__(self) -> int:
         return len(self.core)
@@ -151,6 +152,7 @@ def readings_of(table: pd.DataFrame, profile: Profile) -> CoreReadings:
         readable=ring.readable,
         left_out_reason=ring.reason,
         note=ring.note,
+        at_least=at_least(table),
     )
 
 
@@ -341,11 +343,15 @@ def _one_core(
         if np.isfinite(log_mean).all() and readings.centre_loading[row] != 0
         else log_mean[:1]
     )
-    longest = max(int(lag.max()), 0)
-    missed = missing_rings_pmf(
-        log_mean, np.full(log_mean.shape, own), longest, readings.centre_pith_share[row]
-    )
-    by_lag = np.where(lag >= 0, missed[:, np.clip(lag, 0, longest)], 0.0)
+    if readings.at_least[row]:
+        # P(rings seen at least so many | y): the innermost ring seen is that of y or a later year.
+        by_lag = np.where(lag >= 0, 1.0, 0.0)[None]
+    else:
+        longest = max(int(lag.max()), 0)
+        missed = missing_rings_pmf(
+            log_mean, np.full(log_mean.shape, own), longest, readings.centre_pith_share[row]
+        )
+        by_lag = np.where(lag >= 0, missed[:, np.clip(lag, 0, longest)], 0.0)
     evidence = np.einsum("ds,gsy->gdy", ring, by_lag, optimize=True)
     evidence = np.where(at_core <= readings.latest_year[row], evidence, 0.0)
     if already.size > 1:

@@ -149,6 +149,7 @@ def date_block(
         int(longest_missed(readings, lowest, profile).max()),
         readings.centre_pith_share[lowest],
     )
+    missed = _any_number(missed, readings.at_least[lowest])
     ring_first, ring = _ring_pmf(readings, lowest, profile, _COUNTING_ALONE[0])
     ring = np.einsum("tds,d->ts", ring, _COUNTING_ALONE[1])
     if rows.shape[1] == 1:
@@ -159,10 +160,13 @@ def date_block(
         lags, arrival = _joint_arrival(readings, rows, profile, reference)
     heights = _node_height(readings)[lowest]
     latest = readings.latest_year[lowest]
+    if readings.at_least[rows].any():  # nothing else ends the years before a bound
+        arrival = arrival * (lags - (reference - latest)[:, None] <= longevity)
     found = _summary("coring_height_year", _normalised(arrival), reference, lags, level)
-    found |= _points("rings_added_centre", _normalised(missed), np.arange(missed.shape[1]), level)
+    added = np.where(readings.at_least[lowest][:, None], np.nan, missed)  # no number is known
+    found |= _points("rings_added_centre", _normalised(added), np.arange(missed.shape[1]), level)
     found["sd_count"] = _sd(_normalised(ring), np.arange(ring.shape[1]))
-    found["sd_centre"] = _sd(_normalised(missed), np.arange(missed.shape[1]))
+    found["sd_centre"] = _sd(_normalised(added), np.arange(missed.shape[1]))
     for name in (
         "establishment_year_low",
         "establishment_year_median",
@@ -204,6 +208,15 @@ def date_block(
     return found
 
 
+def _any_number(missed: Floats, at_least: NDArray[np.bool_]) -> Floats:
+    """The pmf of rings missed `(core, ..., k)`, with every number alike where the rings seen are a
+    least number only: a bound, which the longevity of the species ends.
+    """
+    if at_least.any():
+        missed[at_least] = 1.0
+    return missed
+
+
 def _joint_arrival(
     readings: CoreReadings, rows: Integers, profile: Profile, reference: Integers
 ) -> tuple[Integers, Floats]:
@@ -232,6 +245,7 @@ def _joint_arrival(
             longest,
             readings.centre_pith_share[row][:, None],
         )
+        missed = _any_number(missed, readings.at_least[row])
         first, ring = _ring_pmf(readings, row, profile, counting)
         parts.append((first, _convolve(ring[:, :, None, :], missed[:, None, :, :])))
     offsets = [

@@ -168,7 +168,8 @@ def _core_sentence(core: Row, measures: Measures) -> str:
         else " at a height that is not recorded"
     )
     centre = CENTRES.get(core["centre"], CENTRES["unknown"])
-    return f"Core {core['core']}{where}{DATING.get(core['dating'], '')}: {centre}."
+    bound = "; its rings are a least number" if core.get("at_least") == "yes" else ""
+    return f"Core {core['core']}{where}{DATING.get(core['dating'], '')}: {centre}{bound}."
 
 
 def _steps_to_the_year(row: Row) -> list[str]:

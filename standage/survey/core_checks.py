@@ -190,6 +190,22 @@ def _check_crossdating(cores: pd.DataFrame, report: Report) -> None:
 
 def _check_centre(cores: pd.DataFrame, report: Report) -> None:
     pith, straight = cores["centre"] == "pith", cores["centre"] == "straight"
+    bound = cores["at_least"] == "yes"
+    report(
+        bound & (pith | cores["rings_to_pith"].notna() | cores["pith_distance_mm"].notna()),
+        "at_least",
+        "yes, for a core of which the way to the pith is known (centre '{centre}')",
+        "a least number of rings, or how many there are to the pith",
+        "Write no if all rings from the innermost seen on were counted; otherwise empty"
+        " rings_to_pith and pith_distance_mm, and centre is not pith.",
+    )
+    report(
+        bound & cores["ring_count"].isna() & cores["first_ring_year"].isna(),
+        "at_least",
+        "yes, without ring_count or first_ring_year",
+        "the least number of rings, or the year before which the first was laid",
+        "Write ring_count or first_ring_year, or leave at_least blank.",
+    )
     for name in ("rings_to_pith", "pith_distance_mm"):
         report(
             pith & (cores[name] > 0),

@@ -299,6 +299,7 @@ CORES = Table(
             required=ONE_OF_TWO,
             example="1921",
             sd="count_sd",
+            at_least="at_least",
         ),
         _whole(
             "ring_count",
@@ -309,6 +310,14 @@ CORES = Table(
             required=ONE_OF_TWO,
             example="100",
             sd="count_sd",
+            at_least="at_least",
+        ),
+        _code(
+            "at_least",
+            "yes no",
+            "yes = the rings seen are a least number, as in 63+: rings further in were not counted,"
+            " and nothing is assumed of them",
+            default="no",
         ),
         _code(
             "dating",

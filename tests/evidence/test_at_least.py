@@ -1,0 +1,107 @@
+"""A least number of rings enters the likelihood as a bound: held to closed forms."""
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from standage.evidence import core, date_trees, evidence_over_years, read_cores, ring_count
+from standage.evidence.height import normal_nodes
+from standage.profiles import load_profile
+from standage.stand.build import build_stands
+from standage.survey.reading import read_survey
+
+LONGLEAF = load_profile("longleaf-pine")
+YEARS = np.arange(1500, 2024)
+CROSSDATED = "crossdated,1950,2022,,yes"
+
+
+def survey_of(folder, *rows, height="", trees=""):
+    """Cores of rows `dating,first_ring_year,last_ring_year,ring_count,at_least[,centre]`."""
+    (folder / "stands.csv").write_text("stand,survey_date\na,2023-06-15\n")
+    (folder / "trees.csv").write_text(
+        "tree,stand,species,dbh_cm\n"
+        + "".join(f"t{place},a,longleaf-pine,40\n" for place in range(len(rows)))
+    )
+    lines = [
+        f"c{place},t{place},{height},complete,{row if row.count(',') == 5 else row + ',rotten'}"
+        for place, row in enumerate(rows)
+    ]
+    header = "core,tree,height_cm,outer_ring,dating,first_ring_year,last_ring_year,ring_count"
+    (folder / "cores.csv").write_text("\n".join([f"{header},at_least,centre", *lines]) + "\n")
+    return read_survey(folder)
+
+
+def readings_of(folder, *rows, **more):
+    return read_cores(survey_of(folder, *rows, **more), "a", "longleaf-pine", LONGLEAF)
+
+
+def test_crossdated_rings_bound_the_arrival_exactly(tmp_path):
+    evidence = evidence_over_years(readings_of(tmp_path, CROSSDATED), 0, YEARS, LONGLEAF)
+    np.testing.assert_allclose(evidence, YEARS <= 1950, atol=1e-12)
+
+
+def test_counted_rings_bound_it_by_the_distribution_of_the_count(tmp_path):
+    """P(innermost ring is of `y` or later), Student's t as scipy has it, over the counting bias."""
+    readings = readings_of(tmp_path, "counted,1950,2022,,yes")
+    bias, sd = ring_count.counting_bias(LONGLEAF)
+    nodes, weights = normal_nodes(core.COUNTING_NODES)
+    counted, scale = readings.counted_rings[0], readings.reader_scale[0]
+    assert counted == 73 and scale > 1
+    before = (1950 - YEARS)[:, None] + 0.5 - counted * (bias + sd * nodes)
+    expected = stats.t.cdf(before / scale, df=4) @ weights
+    # the likelihood drops errors beyond twenty scales
+    np.testing.assert_allclose(
+        evidence_over_years(readings, 0, YEARS, LONGLEAF), expected, atol=1e-4
+    )
+
+
+def test_years_before_a_bound_are_all_alike_up_to_longevity(tmp_path):
+    table = date_trees(survey_of(tmp_path, CROSSDATED), level=0.9)
+    earliest = 2023 - int(LONGLEAF["longevity.years"])
+    years = np.arange(earliest, 1951)
+    row = table.iloc[0]
+    for point, share in (("low", 0.05), ("median", 0.5), ("high", 0.95)):
+        expected = np.quantile(years, share, method="inverted_cdf")
+        assert row[f"coring_height_year_{point}"] == pytest.approx(expected, abs=1)
+    assert np.isnan(row["rings_added_centre_median"])
+
+
+def test_a_bound_says_less_than_the_same_count_with_its_centre(tmp_path):
+    table = date_trees(
+        survey_of(tmp_path, CROSSDATED, "crossdated,1950,2022,,no,arcs", height="30"), level=0.9
+    )
+    bound, whole = (
+        row["establishment_year_high"] - row["establishment_year_low"]
+        for _, row in table.iterrows()
+    )
+    assert bound > 3 * whole
+
+
+def test_a_bound_and_a_whole_core_of_one_height_leave_the_whole_core(tmp_path):
+    """The bound lies after all that the whole core leaves open, so it adds nothing."""
+    survey = survey_of(tmp_path, CROSSDATED, "crossdated,1920,2022,,no,pith", height="30")
+    alone = date_trees(survey).iloc[1]
+    survey.cores["tree"] = "t1"
+    both = date_trees(survey).iloc[1]
+    for point in ("low", "median", "high"):
+        name = f"establishment_year_{point}"
+        assert both[name] == pytest.approx(alone[name], abs=1)
+
+
+def test_the_stand_model_takes_a_bound(tmp_path):
+    rows = [CROSSDATED, *(f"crossdated,{year},2022,,no,pith" for year in range(1930, 1945))]
+    built = build_stands(survey_of(tmp_path, *rows, height="30"))
+    (unit,) = built.data.units
+    assert len(unit.trees) == len(rows)
+    (evidence,) = (node.evidence for node in unit.trees[0].nodes if node.evidence is not None)
+    flat = evidence[0, 0] / evidence.max()
+    assert evidence.shape[:2] == (1, 1) and (flat > 0.999).all() and flat.size > 100
+
+
+@pytest.mark.parametrize(
+    ("cell", "count", "bound"),
+    [("63+", 63, "yes"), (">200", 201, "yes"), ("at least 40", 40, "yes"), ("57", 57, "no")],
+)
+def test_a_crews_way_of_writing_a_bound_is_read_as_one(tmp_path, cell, count, bound):
+    row = survey_of(tmp_path, f"counted,,,{cell},").cores.iloc[0]
+    assert (row["ring_count"], row["at_least"]) == (count, bound)
