@@ -9,7 +9,7 @@ import time
 from pathlib import Path
 
 from standage.commands.batch_surveys import BatchSettings, run_one
-from standage.commands.batch_workers import ONE_THREAD
+from standage.commands.local_pool import ONE_THREAD
 
 SHORT = BatchSettings(seed=7, level=0.8, draws=60, chains=2)
 
@@ -36,12 +36,9 @@ def always_die_of_two(number: int) -> int:
     return 2 * number
 
 
-def wait_and_clear(folder: str) -> None:
-    try:
-        Path(folder, f"at-it-{os.getpid()}").touch()
-        time.sleep(60)
-    finally:
-        Path(folder, f"cleared-{os.getpid()}").touch()
+def wait_a_minute(folder: str) -> None:
+    Path(folder, f"at-it-{os.getpid()}").touch()
+    time.sleep(60)
 
 
 def compiled_so_far() -> int:

@@ -8,6 +8,7 @@ from pathlib import Path
 import pandas as pd
 
 from standage.errors import StandageError
+from standage.replaced_file import replaced
 from standage.survey.formula_escapes import escape_table, write_escaped_csv
 
 
@@ -66,27 +67,10 @@ def write_ages(table: pd.DataFrame, path: str | os.PathLike) -> Path:
     """
     path = Path(path)
     header = ",".join(table.columns)
-    beside = path.with_name(path.name + ".part")
     try:
-        if (
-            path.exists()
-            and path.read_text(encoding="utf-8-sig", errors="replace")
-            .partition("\n")[0]
-            .strip()
-            .replace('"', "")
-            != header
-        ):
-            found = "something else than a table of ages; it is left as it is"
-            raise StandageError.at(
-                path,
-                found,
-                "an earlier table of ages, or nothing yet",
-                "Choose another place with --csv.",
-            )
-        write_escaped_csv(escape_table(table), beside)
-        os.replace(beside, path)
+        with replaced(path, header=header, what="a table of ages") as file:
+            write_escaped_csv(escape_table(table), file)
     except OSError as problem:
-        beside.unlink(missing_ok=True)
         found = f"a place that can't be written ({problem.strerror})"
         raise StandageError.at(
             path, found, "a place for the table", "Choose another place with --csv."

@@ -1,17 +1,12 @@
-"""The surveys of a batch: how they are found below a folder, when one counts as done, and what
-doing one means.
-"""
+"""One survey of a batch: when it counts as done, and what doing it means."""
 
 from __future__ import annotations
 
 import functools
-import os
-import re
 import socket
 import time
 import traceback
 import warnings
-import zipfile
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -19,36 +14,20 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
+from standage.commands.batch_outcome import BAD_INPUT, ERROR, FAILED, PASSED, Outcome
+from standage.commands.batch_search import PROBLEMS_ENDING, BatchSurvey
 from standage.commands.run_options import RunOptions
 from standage.errors import PlaceError, StandageError, SurveyError
-from standage.profiles import load_profile, profile_keys
+from standage.profiles import UncheckedProfile, load_profile, profile_keys
+from standage.replaced_file import is_earlier, replaced
 from standage.results.folder import FORMAT, provenance_of
 from standage.results.records import read_record
-from standage.survey.files import read_written
+from standage.survey.files import WrittenSurvey, read_written
 
-PASSED, FAILED, BAD_INPUT, ERROR, NOT_RUN = "passed", "failed", "bad input", "error", "not run"
-STATES = (PASSED, FAILED, BAD_INPUT, ERROR, NOT_RUN)
-PROBLEMS_ENDING = ".problems.txt"  # beside the folder of results, under its name
 VERDICT = "verdict.json"
-WORKBOOK = ".xlsx"
-# characters of a cell of the summary; whatever is longer stands whole in a file
+PROBLEMS_HEADER = "Written by standage batch: what prevents a result of this survey."
 LONGEST_MESSAGE = 300
-
-
-@dataclass(frozen=True)
-class BatchSurvey:
-    """A survey to run. `name`: its path below the batch's folder, with `/`; `path`: where it is;
-    `out`: where its results go.
-    """
-
-    name: str
-    path: str
-    out: str
-
-    @property
-    def problems(self) -> Path:
-        """The file that tells what prevented a result."""
-        return Path(self.out + PROBLEMS_ENDING)
+"""Characters of a cell of the summary; whatever is longer stands whole in a file."""
 
 
 @dataclass(frozen=True)
@@ -59,127 +38,6 @@ class BatchSettings(RunOptions):
 
     cores: int = 1
     version: str = version("standage")
-
-
-@dataclass(frozen=True)
-class Outcome:
-    """A row of the summary: `state` is one of `STATES`; `stands` and `seconds` are None where they
-    are not known.
-    """
-
-    survey: str
-    stands: int | None
-    state: str
-    seconds: float | None
-    message: str = ""
-
-
-def find_surveys(folder: str | Path, out: str | Path) -> tuple[list[BatchSurvey], list[Outcome]]:
-    """All surveys below `folder`, by name, and an outcome for each that has no place for its
-    results.
-
-    A survey is a folder with stands.csv, or with trees.csv and cores.csv, so that one whose stands
-    are missing is told of and not passed over; or a workbook with such sheets, or one that does not
-    open. Workbooks beside the tables of a survey belong to that survey. Hidden folders, results and
-    `out` are not searched. Raises StandageError if `folder` is no folder, or is `out`.
-    """
-    folder, out = Path(folder).absolute(), Path(out).absolute()
-    if not folder.is_dir():
-        raise StandageError.at(
-            folder,
-            "no such folder",
-            "a folder of surveys",
-            "Give the folder below which the surveys are.",
-        )
-    if folder.resolve() == out.resolve():
-        found = (
-            "the folder of the surveys in --out; the results of a batch can't go into the folder of"
-            " its surveys"
-        )
-        raise StandageError.at(folder, found, "another folder", "Choose another --out.")
-    paths = sorted(_survey_paths(folder, out), key=lambda path: path.relative_to(folder).as_posix())
-    surveys: dict[str, BatchSurvey] = {}
-    without_place: list[Outcome] = []
-    for path in sorted(
-        paths, key=lambda path: len(path.relative_to(folder).parts)
-    ):  # a folder before what lies in it
-        name = _name(folder, path)
-        parts = name.split("/")
-        held = next(
-            (
-                surveys[above]
-                for n in range(1, len(parts) + 1)
-                if (above := "/".join(parts[:n])) in surveys
-            ),
-            None,
-        )
-        if held is None:
-            surveys[name] = BatchSurvey(name, str(path), str(out.joinpath(*parts)))
-            continue
-        place = "the same folder as" if held.name == name else "a folder inside"
-        full = path.relative_to(folder).as_posix()
-        told = (
-            f"{full} was not run: its results would go into {place} those of"
-            f" {Path(held.path).name}. Move it elsewhere or rename it."
-        )
-        without_place.append(Outcome(full, None, BAD_INPUT, None, told))
-    return [surveys[name] for name in sorted(surveys)], without_place
-
-
-def _survey_paths(folder: Path, out: Path):
-    """Paths of surveys below a folder; a folder that can't be read is one, too, so that it is told
-    of and not passed over.
-    """
-    met: set[str] = set()
-    closed: list[str] = []
-    for here, folders, files in os.walk(
-        folder, followlinks=True, onerror=lambda error: closed.append(error.filename)
-    ):
-        real = os.path.realpath(here)
-        if real in met or real == os.path.realpath(out) or (provenance_of(here) is not None):
-            folders.clear()
-            continue
-        met.add(real)
-        folders[:] = sorted(name for name in folders if not name.startswith("."))
-        lower = {name.lower() for name in files}
-        if _has_tables({name.removesuffix(".csv") for name in lower if name.endswith(".csv")}):
-            yield Path(here)
-            continue
-        for name in files:
-            if (
-                name.lower().endswith(WORKBOOK)
-                and not name.startswith((".", "~$"))
-                and _is_survey_workbook(Path(here) / name)
-            ):
-                yield Path(here) / name
-    yield from (Path(place) for place in closed)
-
-
-def _has_tables(names: set[str]) -> bool:
-    return "stands" in names or {"trees", "cores"} <= names
-
-
-def _is_survey_workbook(path: Path) -> bool:
-    try:
-        with zipfile.ZipFile(path) as archive:
-            text = archive.read("xl/workbook.xml").decode("utf-8", "replace")
-    except (OSError, KeyError, ValueError, zipfile.BadZipFile, RuntimeError):
-        return (
-            True  # it may be a survey, and whoever put it there has to know that it can't be read
-        )
-    return _has_tables(
-        {
-            name.strip().lower()
-            for name in re.findall(r'<(?:\w+:)?sheet\s[^>]*?\bname="([^"]*)"', text)
-        }
-    )
-
-
-def _name(folder: Path, path: Path) -> str:
-    below = path.relative_to(folder)
-    if not below.parts:
-        return folder.resolve().name or "survey"
-    return (below.with_suffix("") if path.is_file() else below).as_posix()
 
 
 def finished(survey: BatchSurvey, settings: BatchSettings) -> Outcome | None:
@@ -197,7 +55,8 @@ def finished(survey: BatchSurvey, settings: BatchSettings) -> Outcome | None:
         same_options = _compared(provenance["options"]) == _compared(settings.recorded())
         used = {profile["key"]: profile["sha256"] for profile in provenance["profiles"]}
         whole = all((out / file).is_file() for file in provenance["files"])
-    except (KeyError, TypeError, ValueError):  # somebody has edited it
+        judged = _judged(verdict)
+    except (KeyError, TypeError, ValueError, AttributeError, OSError):  # somebody has edited it
         return None
     made_by = (provenance.get("format"), provenance.get("version"))
     if not whole or not same_options or made_by != (FORMAT, settings.version):
@@ -207,7 +66,7 @@ def finished(survey: BatchSurvey, settings: BatchSettings) -> Outcome | None:
         return None
     if any(_profile_hash(key, settings.profile_folder) != sha256 for key, sha256 in used.items()):
         return None
-    return Outcome(survey.name, _stands(written), *_judged(verdict))
+    return Outcome(survey.name, _stands(written), judged[0], None, judged[1])
 
 
 def _compared(options: Mapping[str, Any]) -> dict[str, Any]:
@@ -219,23 +78,21 @@ def _compared(options: Mapping[str, Any]) -> dict[str, Any]:
 def _profile_hash(key: str, profile_folder: str | None) -> str | None:
     try:
         with warnings.catch_warnings():
-            warnings.simplefilter(
-                "ignore"
-            )  # told where the profile is used, not where it is compared
+            # told where the profile is used, not where it is compared
+            warnings.simplefilter("ignore")
             return load_profile(key, profile_folder).sha256
     except StandageError:
         return None
 
 
-def _judged(verdict: dict) -> tuple[str, None, str]:
-    return (
-        (PASSED, None, "")
-        if verdict.get("passed")
-        else (FAILED, None, _short(" ".join(verdict.get("notes", ()))))
-    )
+def _judged(verdict: Mapping[str, Any]) -> tuple[str, str]:
+    """State and message of a fit."""
+    if verdict.get("passed"):
+        return PASSED, ""
+    return FAILED, _short(" ".join(verdict.get("notes", ())))
 
 
-def _stands(written) -> int | None:
+def _stands(written: WrittenSurvey) -> int | None:
     """Rows of the table of stands, read or not."""
     return len(written.tables["stands"].rows) if "stands" in written.tables else None
 
@@ -245,32 +102,28 @@ def run_one(survey: BatchSurvey, settings: BatchSettings) -> Outcome:
     in the survey's file of problems.
     """
     began = time.perf_counter()
-    stands, whole = None, ""
+    stands, in_full = None, ""
     try:
         if problem := unlike_the_first_machine(survey.path, settings.version):
             raise RuntimeError(problem)
         stands, state, message = _run(survey, settings)
     except SurveyError as error:
         stands = _stands(read_written(Path(survey.path)))
-        state, message, whole = (
-            BAD_INPUT,
-            _counted(error),
-            "\n".join(str(problem) for problem in error.problems),
-        )
+        state, message = BAD_INPUT, _counted(error)
+        in_full = "\n".join(str(problem) for problem in error.problems)
     except StandageError as error:
         state = ERROR if isinstance(error, PlaceError) else BAD_INPUT
-        message = whole = str(error)
-    except (
-        Exception
-        # one survey never stops the rest; what it was is told in the summary, and where in the file
-    ) as fault:
-        state, message, whole = ERROR, f"{type(fault).__name__}: {fault}", traceback.format_exc()
-    if whole:
-        message = f"{_short(message)} {_kept(survey, whole)}"
+        message = in_full = str(error)
+    # one survey never stops the rest; what it was is told in the summary, and where in the file
+    except Exception as fault:
+        state, message = ERROR, f"{type(fault).__name__}: {fault}"
+        in_full = traceback.format_exc()
+    if in_full:
+        message = f"{_short(message)} {_write_problems(survey, in_full)}"
         if provenance_of(survey.out) is not None:
             message += " The result in its folder is an earlier one."
     else:
-        survey.problems.unlink(missing_ok=True)
+        remove_problems(survey)
     return Outcome(
         survey.name, stands, state, round(time.perf_counter() - began, 1), _one_line(message)
     )
@@ -296,34 +149,21 @@ def unlike_the_first_machine(path: str, wanted: str) -> str:
 
 def _run(survey: BatchSurvey, settings: BatchSettings) -> tuple[int, str, str]:
     """Number of stands, state and message of a survey that came through."""
-    from standage.commands.run import (
-        run_survey,
-    )  # loads the libraries of the model; a worker that meets bad input only never needs them
+    # loads the libraries of the model; a worker that meets bad input only never needs them
+    from standage.commands.run import run_survey
     from standage.survey.reading import read_survey
 
     with warnings.catch_warnings(record=True) as caught:
-        warnings.simplefilter("always", UserWarning)
+        warnings.simplefilter("ignore")
+        warnings.simplefilter("always", UncheckedProfile)
         read = read_survey(survey.path, known_species=profile_keys(settings.profile_folder))
         result = run_survey(read, survey.out, options=settings, cores=settings.cores, quiet=True)
-    # what a profile warns of is for people; what libraries say of themselves isn't
-    own = str(Path(__file__).parent)
-    notes = list(
-        dict.fromkeys(
-            str(one.message)
-            for one in caught
-            if one.category is UserWarning and one.filename.startswith(own)
-        )
-    )
     if result.incomplete:
         raise RuntimeError(result.incomplete)
-    notes += [note for note in result.notes if note not in notes]
-    verdict = read_record(Path(survey.out) / VERDICT) or {}
-    _, _, reasons = _judged(verdict)
-    return (
-        len(read.stands),
-        PASSED if result.passed else FAILED,
-        _short(" ".join([reasons, *notes]).strip()),
-    )
+    _, reasons = _judged(read_record(Path(survey.out) / VERDICT) or {})
+    notes = dict.fromkeys([*(str(warning.message) for warning in caught), *result.notes])
+    state = PASSED if result.passed else FAILED
+    return len(read.stands), state, _short(" ".join([reasons, *notes]).strip())
 
 
 def _counted(error: SurveyError) -> str:
@@ -336,14 +176,23 @@ def _counted(error: SurveyError) -> str:
     return f"{places}. First: {error.problems[0]}" if count > 1 else str(error.problems[0])
 
 
-def _kept(survey: BatchSurvey, whole: str) -> str:
+def _write_problems(survey: BatchSurvey, in_full: str) -> str:
     """Writes the survey's file of problems and says where it is."""
     try:
         survey.problems.parent.mkdir(parents=True, exist_ok=True)
-        survey.problems.write_text(whole.rstrip("\n") + "\n", encoding="utf-8")
+        with replaced(survey.problems, header=PROBLEMS_HEADER, what="a file of problems") as file:
+            file.write_text(f"{PROBLEMS_HEADER}\n{in_full.rstrip()}\n", encoding="utf-8")
+    except StandageError as error:
+        return f"(More could not be written: {error})"
     except OSError as error:
         return f"(More could not be written: {error.strerror}.)"
     return f"All of it: {survey.name}{PROBLEMS_ENDING}."
+
+
+def remove_problems(survey: BatchSurvey) -> None:
+    """Of a time in between, when the survey was not as it is."""
+    if is_earlier(survey.problems, PROBLEMS_HEADER):
+        survey.problems.unlink()
 
 
 def _short(text: str) -> str:

@@ -221,8 +221,10 @@ def batch(
     """Run every survey below FOLDER, many at a time; what is done already is not done again, and no
     survey stops the others.
     """
-    from standage.commands.batch import batch_in_words, run_batch
-    from standage.commands.batch_surveys import FAILED, PASSED, BatchSettings
+    from standage.commands.batch import run_batch
+    from standage.commands.batch_outcome import FAILED, PASSED
+    from standage.commands.batch_summary import batch_in_words
+    from standage.commands.batch_surveys import BatchSettings
 
     if workers and cluster:
         raise click.UsageError(

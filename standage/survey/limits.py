@@ -11,7 +11,7 @@ import stat
 import unicodedata
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
-from typing import TypeVar
+from typing import BinaryIO, TypeVar
 
 MEGABYTE = 1_000_000
 LARGEST_FILE = 200 * MEGABYTE
@@ -20,6 +20,20 @@ LARGEST_FILE = 200 * MEGABYTE
 LARGEST_UNPACKED = 500 * MEGABYTE
 """Bytes of all parts of a workbook together, unpacked (assumption: twice a sheet filled with ring
 widths to its last row).
+"""
+
+MOST_ELEMENTS = 300_000
+"""Elements of a part of a workbook that are in memory at once, those of a row counted by themselves
+(assumption: four for each of the 65,490 formats that a workbook can have, and of each of the 16,384
+cells of a row many more; the formats from memory). Four million take 2.6 GB.
+"""
+
+MOST_STRINGS = 5_000_000
+"""Different texts of a workbook (assumption: as many as the rows of a table)."""
+
+LONGEST_TAG = MEGABYTE
+"""Bytes of a workbook's XML from one tag to the next (assumption: five times the longest text of a
+cell, in the letters that take most room).
 """
 
 MOST_ROWS = 5_000_000
@@ -47,9 +61,6 @@ of files (assumption).
 """
 
 
-OPEN_FLAGS = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
-"""How a file is opened that may turn out to be a pipe, which is then not waited for."""
-
 Record = TypeVar("Record", bound=Sequence)
 
 
@@ -75,24 +86,32 @@ def bounded(records: Iterable[Record]) -> Iterator[Record]:
         yield record
 
 
-def content_of(path: Path) -> bytes:
-    """The bytes of a file. Raises TooLarge, or OSError where it can't be read or is none: a pipe
-    would be waited for, and a device may never end.
+def opened(path: Path) -> BinaryIO:
+    """A file to read. Raises OSError where it can't be read or is none: a pipe would be waited for,
+    and a device may never end.
     """
-    with open(os.open(path, OPEN_FLAGS), "rb") as stream:
-        status = os.fstat(stream.fileno())
-        if not stat.S_ISREG(status.st_mode):
-            raise OSError(errno.EINVAL, "not a file")
-        if status.st_size > LARGEST_FILE:
+    flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
+    stream = os.fdopen(os.open(path, flags), "rb")
+    if not stat.S_ISREG(os.fstat(stream.fileno()).st_mode):
+        stream.close()
+        raise OSError(errno.EINVAL, "not a file", str(path))
+    return stream
+
+
+def content_of(path: Path) -> bytes:
+    """The bytes of a file. Raises TooLarge, or OSError as `opened` does."""
+    with opened(path) as stream:
+        size = os.fstat(stream.fileno()).st_size
+        if size > LARGEST_FILE:
             raise TooLarge(
-                f"a file of {status.st_size / MEGABYTE:,.0f} MB\nat most"
-                f" {LARGEST_FILE / MEGABYTE:,.0f} MB"
+                f"a file of {size / MEGABYTE:,.0f} MB\nat most {LARGEST_FILE / MEGABYTE:,.0f} MB"
             )
-        content = stream.read(LARGEST_FILE + 1)
+        # some files of an operating system have no size and no end
+        most = max(size, MEGABYTE)
+        content = stream.read(most + 1)
     if content is None:  # a file of the operating system that has nothing to say now
-        raise OSError(errno.EAGAIN, os.strerror(errno.EAGAIN))
-    # some files of an operating system have no size and no end
-    if len(content) > LARGEST_FILE:
+        raise OSError(errno.EAGAIN, os.strerror(errno.EAGAIN), str(path))
+    if len(content) > most:
         raise TooLarge(f"a file without an end\nat most {LARGEST_FILE / MEGABYTE:,.0f} MB")
     return content
 

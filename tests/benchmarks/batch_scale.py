@@ -20,7 +20,8 @@ from pathlib import Path
 
 import numpy as np
 
-from standage.commands.batch import in_words, run_batch, told
+from standage.commands.batch import run_batch
+from standage.commands.batch_summary import batch_in_words, in_words
 from standage.commands.batch_surveys import BatchSettings
 from standage.processors import processors
 from standage.simulate.surveys import small_survey
@@ -91,7 +92,7 @@ def run(given: argparse.Namespace, folder: Path) -> None:
     ended: list[float] = []
     began = time.perf_counter()
 
-    def tell(line: str) -> None:
+    def log(line: str) -> None:
         if " of " in line.split(":")[0]:
             ended.append(time.perf_counter() - began)
             if len(ended) % max(given.surveys // 8, 1) == 0:
@@ -103,9 +104,9 @@ def run(given: argparse.Namespace, folder: Path) -> None:
 
     settings = BatchSettings(draws=given.draws, chains=given.chains)
     outcomes = run_batch(
-        folder / "surveys", folder / "results", settings=settings, workers=given.workers, tell=tell
+        folder / "surveys", folder / "results", settings=settings, workers=given.workers, log=log
     )
-    print(told(outcomes, folder / "results"))
+    print(batch_in_words(outcomes, folder / "results"))
     if not ended:
         raise SystemExit("all surveys were done before: give another --out, or more --surveys")
     rates = measured(

@@ -7,12 +7,14 @@ from __future__ import annotations
 import csv
 import errno
 import os
+import re
 import shutil
 import signal
 import subprocess
 import sys
-import threading
 import time
+import tracemalloc
+import zipfile
 from contextlib import contextmanager
 from importlib.metadata import version
 from pathlib import Path
@@ -25,28 +27,21 @@ from batch_tasks import (
     double,
     run_and_count,
     useless_for,
-    wait_and_clear,
     when,
     who,
 )
 from click.testing import CliRunner
 
-from standage.commands import batch, batch_surveys
-from standage.commands.batch import batch_in_words, clear_half_written, in_words, run_batch
-from standage.commands.batch_surveys import (
-    BAD_INPUT,
-    ERROR,
-    FAILED,
-    NOT_RUN,
-    PASSED,
-    BatchSettings,
-    Outcome,
-    find_surveys,
-    run_one,
-)
-from standage.commands.batch_workers import ONE_THREAD, WorkerLost, on_cluster, on_this_machine
+from standage.commands import batch_summary, batch_surveys
+from standage.commands.batch import clear_half_written, run_batch
+from standage.commands.batch_outcome import BAD_INPUT, ERROR, FAILED, NOT_RUN, PASSED, Outcome
+from standage.commands.batch_search import find_surveys
+from standage.commands.batch_summary import SUMMARY, batch_in_words, in_words
+from standage.commands.batch_surveys import PROBLEMS_HEADER, BatchSettings, run_one
 from standage.commands.cli import BAD_INPUT as EXIT_BAD_INPUT
 from standage.commands.cli import FIT_FAILED, main
+from standage.commands.cluster import is_protected, on_cluster
+from standage.commands.local_pool import ONE_THREAD, WorkerLost, on_this_machine
 from standage.commands.run import RunResult
 from standage.errors import StandageError
 from standage.profiles import load_profile, models_folder
@@ -62,6 +57,11 @@ NOT_COMPARED = {
     "verdict.json",
 }  # they hold the time of day and seconds
 RAN: list[str] = []  # what `quick_run` was given
+
+
+needs_signals = pytest.mark.skipif(
+    not hasattr(signal, "SIGKILL"), reason="this system ends processes in another way"
+)
 
 
 def tiny_survey(seed: int, folder: Path) -> Path:
@@ -155,14 +155,14 @@ def here(folder: Path, settings: BatchSettings = SHORT, **more) -> dict[str, str
             folder.parent / "out",
             settings=settings,
             workers=0,
-            tell=more.pop("tell", lambda _: None),
+            log=more.pop("log", lambda _: None),
             **more,
         )
     )
 
 
 def summary(out: Path) -> list[dict[str, str]]:
-    with (out / batch.SUMMARY).open(encoding="utf-8", newline="") as file:
+    with (out / SUMMARY).open(encoding="utf-8", newline="") as file:
         return list(csv.DictReader(file))
 
 
@@ -237,9 +237,7 @@ def test_results_never_go_into_one_another(quick):
     shutil.copy(quick.parent / "book" / "survey.xlsx", quick / "b.xlsx")
     found = names(quick, quick.parent / "out")
     assert found[0] == ["a", "b", "c"] and sorted(found[1]) == ["a/copy", "b.xlsx"]
-    outcomes = run_batch(
-        quick, quick.parent / "out", settings=SHORT, workers=0, tell=lambda _: None
-    )
+    outcomes = run_batch(quick, quick.parent / "out", settings=SHORT, workers=0, log=lambda _: None)
     assert states(outcomes) == {
         "a": PASSED,
         "b": PASSED,
@@ -274,7 +272,7 @@ def test_a_second_batch_runs_only_what_would_come_out_otherwise(quick):
     )
     RAN.clear()
     said: list[str] = []
-    assert here(quick, tell=said.append) == dict.fromkeys("abc", PASSED)
+    assert here(quick, log=said.append) == dict.fromkeys("abc", PASSED)
     assert RAN == [] and said == ["0 surveys to run; 3 done before"]
     assert summary(quick.parent / "out") == rows  # the seconds are those of the run that was
     with (quick / "b" / "trees.csv").open("a") as file:
@@ -345,14 +343,15 @@ def test_bad_input_and_faults_are_told_and_the_rest_is_run(quick, monkeypatch):
     (quick / "b" / "trees.csv").write_text((quick / "b" / "trees.csv").read_text() + "\n")
     RAN.clear()
     said: list[str] = []
-    assert here(quick, tell=said.append) == {"a": BAD_INPUT, "b": ERROR, "c": PASSED}
+    assert here(quick, log=said.append) == {"a": BAD_INPUT, "b": ERROR, "c": PASSED}
     rows = {row["survey"]: row["message"] for row in summary(quick.parent / "out")}
     assert "3 in trees.csv. First: trees.csv, row 2, column species" in rows["a"] and rows[
         "a"
     ].endswith("is an earlier one.")
     assert rows["b"].startswith("ZeroDivisionError: of no importance All of it: b.problems.txt")
     assert rows["c"] == "" and any("row 2, column species" in line for line in said)
-    problems = (quick.parent / "out" / "a.problems.txt").read_text().splitlines()
+    header, *problems = (quick.parent / "out" / "a.problems.txt").read_text().splitlines()
+    assert header == PROBLEMS_HEADER
     assert len(problems) == 3 and all("column species" in line for line in problems)
     assert "Traceback" in (quick.parent / "out" / "b.problems.txt").read_text()
     shutil.copy(quick / "c" / "trees.csv", quick / "a" / "trees.csv")
@@ -361,6 +360,54 @@ def test_bad_input_and_faults_are_told_and_the_rest_is_run(quick, monkeypatch):
         "b"
     ]  # of a, the earlier result is true again
     assert not (quick.parent / "out" / "b.problems.txt").exists()
+
+
+def test_files_of_somebody_s_are_never_replaced_by_the_tables_of_a_batch(quick):
+    """A table of surveys of one's own stops the batch before anything is run; the file of problems
+    of one survey doesn't.
+    """
+    out = quick.parent / "out"
+    out.mkdir()
+    (out / "surveys.csv").write_text("survey,mine\n")
+    with pytest.raises(StandageError, match="something else than a table of surveys"):
+        here(quick)
+    assert (out / "surveys.csv").read_text() == "survey,mine\n" and RAN == []
+    (out / "surveys.csv").unlink()
+    spoil(quick / "a")
+    for name in ("a.problems.txt", "b.problems.txt", "all_stands.csv"):
+        (out / name).write_text("mine\n")
+    said: list[str] = []
+    assert here(quick, log=said.append) == {"a": BAD_INPUT, "b": PASSED, "c": PASSED}
+    assert "More could not be written" in summary(out)[0]["message"]
+    assert any("something else than a table of all stands" in line for line in said)
+    for name in ("a.problems.txt", "b.problems.txt", "all_stands.csv"):
+        assert (out / name).read_text() == "mine\n"
+
+
+@needs_signals
+def test_one_bad_workbook_is_one_row(quick):
+    """A pipe, a device, a link to nothing and a bomb, met while surveys are looked for."""
+    for name, make in (
+        ("pipe", os.mkfifo),
+        ("device", lambda path: path.symlink_to("/dev/zero")),
+        ("nowhere", lambda path: path.symlink_to("nowhere")),
+    ):
+        (quick / name).mkdir()
+        make(quick / name / "book.xlsx")
+    (quick / "bomb").mkdir()
+    with (
+        zipfile.ZipFile(quick / "bomb" / "book.xlsx", "w", zipfile.ZIP_DEFLATED) as archive,
+        archive.open("xl/workbook.xml", "w") as part,
+    ):
+        for _ in range(40):
+            part.write(b" " * 25_000_000)
+    tracemalloc.start()
+    found = here(quick)
+    _, peak = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    bad = dict.fromkeys(("pipe/book", "device/book", "bomb/book"), BAD_INPUT)
+    assert found == dict.fromkeys("abc", PASSED) | bad | {"nowhere/book": ERROR}
+    assert peak < 50e6
 
 
 def test_no_stale_file_of_problems_is_left(quick):
@@ -416,20 +463,20 @@ def test_a_disk_that_fills_stops_no_survey(quick, monkeypatch):
     """The tables of all can't be written then; the surveys' own results are there, and the next
     batch makes the tables.
     """
-    true, said = batch._replaced_whole, []
-    monkeypatch.setattr(batch, "SECONDS_BETWEEN_SUMMARIES", -1.0)
+    true, said = batch_summary.replaced, []
+    monkeypatch.setattr(batch_summary, "SECONDS_BETWEEN_SUMMARIES", -1.0)
 
     @contextmanager
-    def full(path, encoding):
+    def full(path, **more):
         if RAN:
             raise OSError(errno.ENOSPC, "No space left on device")
-        with true(path, encoding) as file:
+        with true(path, **more) as file:
             yield file
 
-    monkeypatch.setattr(batch, "_replaced_whole", full)
-    assert here(quick, tell=said.append) == {"a": PASSED, "b": PASSED, "c": PASSED}
+    monkeypatch.setattr(batch_summary, "replaced", full)
+    assert here(quick, log=said.append) == {"a": PASSED, "b": PASSED, "c": PASSED}
     assert any("No space left" in line and "same command again" in line for line in said)
-    monkeypatch.setattr(batch, "_replaced_whole", true)
+    monkeypatch.setattr(batch_summary, "replaced", true)
     here(quick)
     assert [row["state"] for row in summary(quick.parent / "out")] == [PASSED] * 3
     assert not list((quick.parent / "out").glob(".*"))
@@ -448,7 +495,7 @@ def test_a_folder_that_can_t_be_read_is_told_of(quick):
     (quick / "b").chmod(0)
     try:
         outcomes = run_batch(
-            quick, quick.parent / "out", settings=SHORT, workers=0, tell=lambda _: None
+            quick, quick.parent / "out", settings=SHORT, workers=0, log=lambda _: None
         )
     finally:
         (quick / "b").chmod(0o700)
@@ -514,11 +561,6 @@ def test_what_a_killed_worker_left_half_written_is_cleared_away(quick):
 # workers on this machine
 
 
-needs_signals = pytest.mark.skipif(
-    not hasattr(signal, "SIGKILL"), reason="this system ends processes in another way"
-)
-
-
 @pytest.mark.slow
 def test_workers_are_used_again_and_have_one_thread():
     before = dict(os.environ)
@@ -560,45 +602,81 @@ def test_a_task_that_ends_every_worker_is_given_up_and_the_rest_is_done():
         3: 6,
         4: 8,
     }
-    assert isinstance(answers[2], WorkerLost) and "exit code 3, 2 times" in answers[2].reason
+    assert isinstance(answers[2], WorkerLost) and "(EXIT(3)), 2 times" in answers[2].reason
 
 
 @needs_signals
-def test_workers_clear_up_when_the_batch_is_stopped(tmp_path):
-    def stop_when_at_it():
-        while not list(tmp_path.glob("at-it-*")):
-            time.sleep(0.05)
-        os.kill(os.getpid(), signal.SIGINT)
+def test_workers_end_with_the_batch(tmp_path):
+    """Whether it is stopped or killed; `at-it-PID` is made by a worker that is at its task."""
+    program = (
+        "import sys\n"
+        "from batch_tasks import wait_a_minute\n"
+        "from standage.commands.local_pool import on_this_machine\n"
+        "list(on_this_machine([sys.argv[1]] * 2, wait_a_minute, 2))\n"
+    )
+    for number in (signal.SIGINT, signal.SIGKILL):
+        folder = tmp_path / str(number)
+        folder.mkdir()
+        process = subprocess.Popen(
+            [sys.executable, "-c", program, str(folder)],
+            stderr=subprocess.DEVNULL,
+            start_new_session=True,
+            env=os.environ | {"PYTHONPATH": os.pathsep.join(sys.path)},
+        )
+        until(lambda folder=folder: len(list(folder.glob("at-it-*"))) == 2)
+        workers = [int(path.name.rpartition("-")[2]) for path in folder.glob("at-it-*")]
+        process.send_signal(number)
+        process.wait(timeout=60)
+        until(lambda workers=workers: not any(alive(pid) for pid in workers))
 
-    threading.Thread(target=stop_when_at_it, daemon=True).start()
-    with pytest.raises(KeyboardInterrupt):
-        list(on_this_machine([str(tmp_path)], wait_and_clear, 1))
-    assert len(list(tmp_path.glob("cleared-*"))) == 1
+
+def until(true, seconds: float = 60) -> None:
+    end = time.monotonic() + seconds
+    while not true():
+        assert time.monotonic() < end
+        time.sleep(0.05)
 
 
-def test_a_worker_that_cannot_start_is_an_error_and_no_endless_loop(tmp_path):
-    """A script without the usual guard would start itself anew in each worker."""
-    script = tmp_path / "unguarded.py"
+def alive(pid: int) -> bool:
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    except OSError:
+        return False
+
+
+@needs_signals
+def test_a_batch_that_the_system_ends_ends_all_of_its_own(tiny, tmp_path):
+    """While workers are at their surveys, or loading what they need for them."""
+    process = batch_process(tiny, tmp_path, "--workers", 2)
+    until(lambda: len(workers_of(process.pid)) == 2)
+    workers = workers_of(process.pid)
+    process.terminate()
+    _, said = process.communicate(timeout=60)
+    assert process.returncode == 143 and "are kept" in said and "Traceback" not in said, said
+    until(lambda: not any(alive(pid) for pid in workers))
+    assert summary(tmp_path)[0]["state"] in (BAD_INPUT, NOT_RUN)
+    assert not [path for path in tmp_path.rglob(".*") if path.is_dir()]
+
+
+def workers_of(pid: int) -> list[int]:
+    children = Path(f"/proc/{pid}/task/{pid}/children").read_text().split()
+    return [
+        int(child)
+        for child in children
+        if b"popen_loky" in Path(f"/proc/{child}/cmdline").read_bytes()
+    ]
+
+
+def test_a_script_needs_no_guard_to_start_workers(tmp_path):
+    script = tmp_path / "script.py"
     script.write_text(
-        "from standage.commands.batch_workers import"
-        " on_this_machine\nprint(list(on_this_machine([-1], abs, 1)))\n"
+        "from standage.commands.local_pool import on_this_machine\n"
+        "print(list(on_this_machine([-1], abs, 1)))\n"
     )
     done = subprocess.run(
         [sys.executable, str(script)], capture_output=True, text=True, timeout=120
     )
-    assert (
-        done.returncode == 1
-        and "A worker process could not start" in done.stderr
-        and "__main__" in done.stderr
-    )
-    script.write_text(
-        "from standage.commands.batch_workers import on_this_machine\nif __name__ == '__main__':\n"
-        "    print(list(on_this_machine([-1], abs, 1)))\n"
-    )
-    done = subprocess.run(
-        [sys.executable, str(script)], capture_output=True, text=True, timeout=120
-    )
-    assert (done.returncode, done.stdout) == (0, "[(-1, 1)]\n")
+    assert (done.returncode, done.stdout) == (0, "[(-1, 1)]\n"), done.stderr
 
 
 # with real fits
@@ -619,11 +697,9 @@ def test_a_batch_equals_single_runs_byte_for_byte_and_compiles_once_a_worker(
     assert all(same_files(tmp_path / name, single[name]) > 15 for name in single)
     # what `quick_run` writes for the tests above is what a real result is compared by
     written = {
-        path: path.stat().st_mtime_ns
-        for path in tmp_path.rglob("*.csv")
-        if path.name != batch.SUMMARY
+        path: path.stat().st_mtime_ns for path in tmp_path.rglob("*.csv") if path.name != SUMMARY
     }
-    outcomes = run_batch(tiny, tmp_path, settings=SHORT, workers=1, tell=lambda _: None)
+    outcomes = run_batch(tiny, tmp_path, settings=SHORT, workers=1, log=lambda _: None)
     assert states(outcomes) == dict.fromkeys(single, FAILED) | {"flats": BAD_INPUT}
     assert {path: path.stat().st_mtime_ns for path in written} == written
 
@@ -691,6 +767,27 @@ def test_an_interrupt_keeps_what_is_done_and_the_same_command_goes_on(tiny, sing
 # on a Dask cluster
 
 
+@pytest.mark.parametrize(
+    ("address", "protected"),
+    [
+        *(("tls://node:8786", True), ("tcp://127.0.0.1:8786", True), ("tcp://[::1]:8786", True)),
+        *(("localhost:8786", True), ("tcp://10.0.0.5:8786", False), ("node:8786", False)),
+        *(("tcp://0.0.0.0:8786", False), ("tcp://tls:8786", False)),
+    ],
+)
+def test_a_scheduler_that_others_reach_without_a_certificate_is_warned_of(
+    address, protected, quick, monkeypatch
+):
+    def nobody(*_, **__):
+        yield from ()
+
+    assert is_protected(address) is protected
+    said: list[str] = []
+    monkeypatch.setattr("standage.commands.batch.on_cluster", nobody)
+    here(quick, log=said.append, cluster=address)
+    assert any("can run programs as you" in line for line in said) is not protected
+
+
 def test_without_dask_the_message_says_what_to_install(quick, monkeypatch):
     monkeypatch.setitem(sys.modules, "distributed", None)
     result = CliRunner().invoke(
@@ -718,6 +815,45 @@ def test_a_cluster_does_one_task_a_worker_at_a_time(cluster):
         assert all(before[1] <= after[0] for before, after in zip(spans, spans[1:], strict=False))
 
 
+@pytest.mark.skipif(not shutil.which("openssl"), reason="openssl makes the certificates")
+def test_a_cluster_behind_certificates_as_the_page_shows(tmp_path):
+    """Commands and settings are those of docs/batch.md; without the certificate nobody gets in."""
+    dask = pytest.importorskip("dask", reason="needs the optional extra 'dask'")
+    from distributed import LocalCluster, Security
+
+    page = (Path(__file__).parents[2] / "docs" / "batch.md").read_text(encoding="utf-8")
+    block = page[page.index("openssl req") :]
+    done = subprocess.run(
+        ["sh", "-ec", block[: block.index("```")]], cwd=tmp_path, capture_output=True, text=True
+    )
+    assert done.returncode == 0, done.stderr
+    assert (tmp_path / "cluster-key.pem").stat().st_mode & 0o077 == 0
+    names = re.findall(r"DASK_(DISTRIBUTED__COMM__\w+)=(\S+)", page)
+    settings = {
+        name.lower().replace("__", ".").replace("_", "-"): value
+        if value == "true"
+        else str(tmp_path / value.rpartition("/")[2])
+        for name, value in names
+    }
+    assert len(settings) >= 7
+    with (
+        dask.config.set(settings),
+        LocalCluster(
+            n_workers=1,
+            threads_per_worker=1,
+            dashboard_address=None,
+            protocol="tls://",
+            security=Security(),
+        ) as started,
+    ):
+        assert started.scheduler_address.startswith("tls://")
+        assert list(on_cluster([4], double, started.scheduler_address)) == [(4, 8)]
+        for setting in settings:
+            dask.config.set({setting: None})
+        with pytest.raises(StandageError, match="No Dask scheduler answers"):
+            list(on_cluster([4], double, started.scheduler_address.replace("tls", "tcp")))
+
+
 def test_workers_that_cannot_take_part_are_named_before_anything_is_run(cluster):
     import functools
 
@@ -727,14 +863,14 @@ def test_workers_that_cannot_take_part_are_named_before_anything_is_run(cluster)
                 [1],
                 double,
                 cluster.scheduler_address,
-                look=functools.partial(useless_for, "x has standage 9"),
+                check=functools.partial(useless_for, "x has standage 9"),
             )
         )
 
 
 def test_no_scheduler_at_the_address(monkeypatch):
     pytest.importorskip("distributed", reason="needs the optional extra 'dask'")
-    monkeypatch.setattr("standage.commands.batch_workers.PATIENCE_SECONDS", 1)
+    monkeypatch.setattr("standage.commands.cluster.PATIENCE_SECONDS", 1)
     for address in ("tcp://127.0.0.1:1", "nonsense://x"):
         with pytest.raises(StandageError, match="No Dask scheduler answers"):
             list(on_cluster([1], double, address))
@@ -773,7 +909,7 @@ def test_a_cluster_that_loses_a_worker_half_way_ends_with_the_results_of_single_
     from distributed import Client
 
     outcomes = run_batch(
-        tiny, tmp_path, settings=SHORT, cluster=cluster.scheduler_address, tell=kill_one_at_work
+        tiny, tmp_path, settings=SHORT, cluster=cluster.scheduler_address, log=kill_one_at_work
     )
     assert len(killed) == 1
     assert states(outcomes) == dict.fromkeys(single, FAILED) | {"flats": BAD_INPUT}

@@ -20,7 +20,8 @@ from click.testing import CliRunner
 
 import standage.commands.run
 import standage.results.writing
-from standage.commands.batch_surveys import BatchSettings, find_surveys, finished
+from standage.commands.batch_search import find_surveys
+from standage.commands.batch_surveys import BatchSettings, finished
 from standage.commands.cli import BAD_INPUT, CAME_OUT_OTHERWISE, FIT_FAILED, INCOMPLETE, main
 from standage.commands.compare import compare_results
 from standage.commands.run import RunResult

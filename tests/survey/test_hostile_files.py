@@ -7,6 +7,7 @@ from __future__ import annotations
 import io
 import os
 import pickle
+import time
 import zipfile
 from collections import Counter
 from pathlib import Path
@@ -21,12 +22,11 @@ from standage.results.folder import check_result_folder
 from standage.simulate.surveys import small_survey
 from standage.stand import fit
 from standage.stand.fit import fit_stands
-from standage.survey import cell_values
+from standage.survey import cell_values, workbook_guard
 from standage.survey import cells as survey_cells
 from standage.survey import files as survey_files
 from standage.survey import limits as survey_limits
 from standage.survey import table_checks as survey_checks
-from standage.survey import workbooks as survey_workbook
 from standage.survey.limits import LONGEST_CELL, LONGEST_NAME, MOST_COLUMNS
 from standage.survey.reading import read_survey
 from standage.survey.schema import Column
@@ -95,7 +95,7 @@ def test_a_single_cell_a_million_rows_down_is_read_or_told(tmp_path):
 
 
 def test_a_workbook_that_unpacks_to_more_than_the_limit_is_refused_unread(tmp_path, monkeypatch):
-    monkeypatch.setattr(survey_workbook, "LARGEST_UNPACKED", 1_000_000)
+    monkeypatch.setattr(workbook_guard, "LARGEST_UNPACKED", 1_000_000)
     path = workbook(
         tmp_path / "bomb.xlsx",
         lambda parts: parts.update({"xl/bomb.xml": b"<a>" + b" " * 2_000_000 + b"</a>"}),
@@ -115,6 +115,41 @@ def test_a_part_that_is_longer_than_it_says_is_never_unpacked_whole(tmp_path):
     assert content.count(size) == 2
     path.write_bytes(content.replace(size, (7).to_bytes(4, "little")))
     assert "does not open" in the_problem(path, "liar.xlsx", None, None).found
+
+
+BEFORE_CELLS = b"<sheetData"
+
+
+@pytest.mark.parametrize(
+    ("part", "mark", "more", "said"),
+    [
+        ("xl/styles.xml", b"</cellXfs>", b"<xf/>" * 300_001, "elements"),
+        ("xl/workbook.xml", b"</workbook>", b"<x/>" * 300_001, "elements"),
+        ("sheet", BEFORE_CELLS, b"<x/>" * 300_001, "elements"),
+        ("sheet", b"</row>", b"<x/>" * 300_001, "elements"),
+        ("sheet", BEFORE_CELLS, b'<x a="' + b"y" * 2_000_000 + b'"/>', "a tag of more than 1 MB"),
+        ("sheet", BEFORE_CELLS, b'<x xmlns:a="' + b"y" * 2_000_000 + b'"/>', "a tag"),
+        ("sheet", BEFORE_CELLS, b"<" + b"y" * 2_000_000 + b"/>", "a tag"),
+        ("sheet", BEFORE_CELLS, b"<!--" + b"<y" * 2_000_000 + b"-->", "a long comment"),
+        ("sheet", BEFORE_CELLS, b"<?a " + b"<y" * 2_000_000 + b"?>", "a long comment"),
+    ],
+    ids=lambda value: value[:12] if isinstance(value, bytes) else value,
+)
+def test_small_files_that_would_take_memory_or_time_are_refused(tmp_path, part, mark, more, said):
+    """Four million empty styles are 45 kB in the archive, and 2.6 GB once they are read."""
+
+    def change(parts: dict[str, bytes]) -> None:
+        name = (
+            f"xl/worksheets/sheet{TABLE_NAMES.index('trees') + 1}.xml" if part == "sheet" else part
+        )
+        assert mark in parts[name]
+        parts[name] = parts[name].replace(mark, more + mark, 1)
+
+    path = workbook(tmp_path / "small.xlsx", change)
+    assert path.stat().st_size < 100_000
+    began = time.process_time()
+    assert said in the_problem(path, "small.xlsx", None, None).found
+    assert time.process_time() - began < 20
 
 
 def test_one_long_text_shown_a_thousand_times_is_held_to_the_limit(tmp_path, monkeypatch):

@@ -18,8 +18,8 @@ from hypothesis import strategies as st
 from openpyxl import load_workbook
 
 from standage.commands.ages_table import write_ages
-from standage.commands.batch import COLUMNS, _seconds_before, _Summary
-from standage.commands.batch_surveys import PASSED, Outcome
+from standage.commands.batch_outcome import PASSED, Outcome
+from standage.commands.batch_summary import COLUMNS, Summary, _seconds_before
 from standage.findings import Findings
 from standage.results.table_files import write_table
 from standage.results.workbook import (
@@ -153,7 +153,7 @@ def test_ages_and_the_table_of_a_batch_are_harmless(tmp_path):
     assert unescape_table(back)["tree"].tolist() == FORMULAS and (back["age_median"] == -1.5).all()
     assert all(name[0] not in STARTERS for name in back["tree"])
     names = [name for name in FORMULAS if name.isprintable()]  # they are names of files
-    batch = _Summary(tmp_path / "batch", names)
+    batch = Summary(tmp_path / "batch", names)
     for name in names:
         batch.add(Outcome(name, 1, PASSED, 2.5, "=hello"))
     batch.write()
