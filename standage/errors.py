@@ -28,7 +28,14 @@ __all__ = [
 
 
 class StandageError(Exception):
-    """Anything standage refuses to do, with a reason meant for the person who asked."""
+    """Anything standage refuses to do, with a reason meant for the person who asked.
+
+    >>> try:
+    ...     standage.load_profile("no such pine")
+    ... except StandageError as error:
+    ...     print("refused:", "no such pine" in str(error))
+    refused: True
+    """
 
     @classmethod
     def at(cls, place: object, found: str, expected: str, what_to_do: str) -> Self:
@@ -43,6 +50,14 @@ class PlaceError(StandageError):
 class SurveyError(StandageError):
     """A survey that cannot be used as it stands; `.problems` lists everything found, in order of
     file and row. The message folds them by cause.
+
+    >>> (folder / "trees.csv").write_text("tree,stand\\n1,north\\n") > 0
+    True
+    >>> try:
+    ...     standage.read_survey(folder)
+    ... except SurveyError as error:
+    ...     print(len(error.problems) > 1)
+    True
     """
 
     def __init__(self, problems: Iterable[Problem]) -> None:

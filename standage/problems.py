@@ -25,6 +25,10 @@ class Problem:
     being row 1; None where the file or a whole column is meant. column: column name, None where a
     row or the file is meant. found: the cell as written. expected: what would be accepted.
     what_to_do: one instruction.
+
+    >>> problem = Problem("trees.csv", 7, "dbh_cm", "'forty'", "a number", "Write 40.")
+    >>> print(problem)
+    trees.csv, row 7, column dbh_cm: found 'forty'; expected a number. Write 40.
     """
 
     file: str

@@ -205,6 +205,10 @@ class Profile:
     unit, source, reason and status. Keys and units are those of `QUANTITIES`. Printing a profile
     gives its card. `shipped` is False for a user's own file, `checked` says where the shipped file
     is held to outside sources ("" = nowhere), `sha256` is that of the file.
+
+    >>> profile = standage.load_profile("longleaf-pine")
+    >>> profile.has_grass_stage, profile["grass_stage.median_years"] > 1
+    (True, True)
     """
 
     key: str
@@ -277,6 +281,9 @@ def models_folder() -> Path:
 def profile_keys(folder: str | Path | None = None) -> list[str]:
     """Keys of the shipped profiles, and of those in `folder` if one is given, in alphabetical
     order.
+
+    >>> "longleaf-pine" in profile_keys()
+    True
     """
     places = [models_folder()] if folder is None else [models_folder(), Path(folder)]
     return sorted({file.stem for place in places for file in place.glob("*.toml")})

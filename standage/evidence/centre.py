@@ -79,6 +79,9 @@ def missing_rings_pmf(
 
     `mu` and `sigma` broadcast to `(...)`; the result is `(..., longest + 1)`. mu = -inf means that
     no ring was missed; with probability `pith_share` `(...)` none was, whatever mu.
+
+    >>> missing_rings_pmf(np.log(4), 0.4, 8).round(2)
+    array([0.  , 0.01, 0.11, 0.25, 0.25, 0.17, 0.1 , 0.05, 0.03])
     """
     mu, sigma = np.broadcast_arrays(np.asarray(mu, float), np.asarray(sigma, float))
     exact = np.isneginf(mu)

@@ -65,6 +65,10 @@ class CoreReadings:
     tree. height_cm: to 5 cm, NaN if not recorded; a core below emergence height stands at emergence
     height and has below_emergence set. latest_year: arrival cannot be later. at_least: the rings
     seen bound the age from below and say nothing of how many there are further in.
+
+    >>> readings = read_cores(survey, "a", "longleaf-pine", standage.load_profile("longleaf-pine"))
+    >>> bool((readings.innermost_year <= readings.last_ring_year)[readings.readable].all())
+    True
     """
 
     core: NDArray[np.object_]
@@ -102,6 +106,10 @@ class CoreReadings:
 def read_cores(survey: Survey, stand: str, species: str, profile: Profile) -> CoreReadings:
     """Readings of all cores of a stand and species, live and dead stems alike, in the order of
     cores.csv.
+
+    >>> readings = read_cores(survey, "a", "longleaf-pine", standage.load_profile("longleaf-pine"))
+    >>> len(readings.core) == len(survey.cores)
+    True
     """
     table = core_table(survey)
     return readings_of(table[(table["stand"] == stand) & (table["species"] == species)], profile)
@@ -170,6 +178,12 @@ def evidence_over_years(
     factor): `(g, d, year)`, made for mixing by B-splines of spacing 1, whose variance is taken off
     beforehand. A core without a readable ring is flat up to its latest year. A core below emergence
     height speaks about the year of emergence. Years must be consecutive.
+
+    >>> profile = standage.load_profile("longleaf-pine")
+    >>> readings = read_cores(survey, "a", "longleaf-pine", profile)
+    >>> years = np.arange(1800, 2025)
+    >>> evidence_over_years(readings, 0, years, profile).shape
+    (225,)
     """
     return pooled_evidence_over_years(readings, [index], years, profile, nodes)
 
@@ -187,6 +201,12 @@ def pooled_evidence_over_years(
     The cores share the early growth of their tree (averaged over a grid fine enough for the
     sharpest of them) besides the stand's factors; it is never a product of separately averaged
     likelihoods. Raises ValueError where the cores' heights differ.
+
+    >>> profile = standage.load_profile("longleaf-pine")
+    >>> readings = read_cores(survey, "a", "longleaf-pine", profile)
+    >>> years = np.arange(1800, 2025)
+    >>> pooled_evidence_over_years(readings, [0], years, profile).shape
+    (225,)
     """
     rows = np.asarray(indices, int)
     if np.unique(readings.height_cm[rows][~np.isnan(readings.height_cm[rows])]).size > 1:

@@ -78,6 +78,13 @@ def date_trees(survey: Survey, level: float = 0.9, *, folder: str | None = None)
     ages seasons completed at the survey (dead stems: at the last ring), heights in cm, `sd_*` in
     years. Stems that cannot be dated keep their row and a `left_out_reason`. `folder` holds the
     user's own profiles. Raises ValueError for a level outside 0 ... 1.
+
+    >>> dates = date_trees(survey, level=0.8)
+    >>> len(dates) == len(survey.trees)
+    True
+    >>> dated = dates[dates["left_out_reason"] == ""]
+    >>> bool((dated["age_low"] <= dated["age_median"]).all())
+    True
     """
     if not 0.0 < level < 1.0:
         raise ValueError(f"level must lie between 0 and 1, got {level}")

@@ -47,6 +47,13 @@ def simulate_survey(
     None. plot_dispersion, count_dispersion: how alike plots and subplots are (the larger the more
     alike; infinity = as alike as chance allows); drawn from the priors of the model page, section
     6, if None. Raises ValueError where a history does not end at its survey's growing season.
+
+    >>> import numpy as np
+    >>> from standage.simulate.history import StandHistory
+    >>> history = StandHistory("north", "2024-06-11", 1900, np.full(125, 2.0))
+    >>> simulated = simulate_survey(1, stands=[history])
+    >>> simulated.tables["stands"]["stand"].tolist()
+    ['north']
     """
     profile = load_profile("longleaf-pine") if profile is None else profile
     rng = np.random.default_rng(seed)
@@ -116,6 +123,14 @@ def small_survey(
     survey's tables do not tell of. standing: numbers of the life history at a fixed place of their
     prior, see `standing_off`, in place of a draw. departures: in what the stand and
     the crew differ from the model's assumptions.
+
+    >>> simulated = small_survey(5, stems=30, cores=6)
+    >>> len(simulated.tables["cores"])
+    6
+    >>> sorted(simulated.truth)
+    ['cores', 'living', 'parameters', 'pulses', 'trees']
+    >>> simulated.write(folder).name == folder.name
+    True
     """
     profile = load_profile("longleaf-pine") if profile is None else profile
     rng = np.random.default_rng([seed, 1])
@@ -179,6 +194,9 @@ def null_survey(
 ) -> SimulatedSurvey:
     """One stand of recruitment that never changed, without any pulse; other arguments as for
     `small_survey`.
+
+    >>> null_survey(1, stems=30, cores=6).truth["pulses"].empty
+    True
     """
     return small_survey(seed, stems=stems, cores=cores, plots=plots, pulse=None, **more)
 

@@ -56,7 +56,9 @@ def read_survey(path: str | PathLike, *, known_species: Sequence[str] | None = N
     the workbook. known_species: keys of the species that have a profile, the installed ones by
     default. Raises SurveyError with all problems found, never the first alone.
 
-    Example: ``print(read_survey("demo/survey"))``.
+    >>> survey = read_survey("demo/longleaf-survey")
+    >>> survey.stands["stand"].nunique()
+    4
     """
     path = Path(path)
     written = read_written(path)
