@@ -307,8 +307,9 @@ def _note_what_is_missing(frames: Mapping[str, pd.DataFrame], notes: list[str]) 
             "outside the plots and without a core, so that nothing dates or counts them:"
             f" {len(untold)} of the trees ({named})"
         )
+    with_trees = set(trees["stand"])
     for stand in frames["stands"]["stand"]:
-        if stand not in set(trees["stand"]):
+        if stand not in with_trees:
             notes.append(f"stand {stand} has no trees")
     empty_plots = sorted(set(plots["plot"]) - set(trees["plot"]))
     if empty_plots:

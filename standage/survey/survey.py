@@ -13,7 +13,7 @@ from standage.survey.cells import typed_table
 from standage.survey.readings import Reading
 from standage.survey.ring_widths import ring_frame
 from standage.survey.schema import RING_WIDTHS
-from standage.years import growing_season
+from standage.years import growing_season, growing_seasons
 
 
 def _no_ring_widths() -> pd.DataFrame:
@@ -65,6 +65,11 @@ class Survey:
                 f"the survey has no stand {stand!r}; it has {', '.join(self.stands['stand'])}"
             )
         return growing_season(dates.iloc[0])
+
+    def survey_seasons(self) -> dict[str, int]:
+        """`survey_season` of every stand."""
+        seasons = growing_seasons(self.stands["survey_date"]).astype(int)
+        return dict(zip(self.stands["stand"], seasons.tolist(), strict=True))
 
     def summary_counts(self) -> dict:
         """What the survey holds, in numbers; see `standage.survey.card.summary_counts`."""
