@@ -36,6 +36,7 @@ if TYPE_CHECKING:
 NO_HISTORY = "no history of its stand and species"
 NOT_IN_PLOTS = "no stem of its stand is listed in a plot"
 NO_HEIGHT = "without coring heights plots and counts can't be used"
+NO_GRASS_STAGE = "the species has no grass stage by its profile"
 KNOWN_FROM = ("records", "tagged")
 """From what the years of a small stem in the grass stage are truly known."""
 
@@ -109,7 +110,7 @@ def counts_taking_part(
             (LEFT_OUT, NOT_IN_PLOTS),
             (LEFT_OUT, NO_HISTORY),
             (LEFT_OUT, NO_HEIGHT),
-            (LEFT_OUT, "the species has no grass stage by its profile"),
+            (LEFT_OUT, NO_GRASS_STAGE),
         ],
     )
     return rows
@@ -203,7 +204,7 @@ def _missing(survey: Survey, stems: pd.DataFrame, counts: pd.DataFrame) -> list[
     for what, rows, amount in (
         ("live stems", stems[live], np.ones(int(live.sum()))),
         ("basal area of the live stems", stems[live], area[live].to_numpy(float)),
-        ("rows of counts", counts, np.ones(len(counts))),
+        ("rows of counts", counts, (counts["reason"] != NO_GRASS_STAGE).to_numpy(float)),
         ("plants counted", counts, counts["count"].to_numpy(float)),
     ):
         lost = rows["part"].isin([TALLIED, LEFT_OUT]).to_numpy(dtype=bool)

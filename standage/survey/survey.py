@@ -79,12 +79,16 @@ class Survey:
         return summary_card(self, self.summary_counts())
 
 
-def keys_of_profiles(known_species: Sequence[str] | None) -> tuple[str, ...]:
-    """The species that have a profile; the installed ones where none are given."""
+def keys_of_profiles(
+    known_species: Sequence[str] | None, profile_folder: str | None = None
+) -> tuple[str, ...]:
+    """The species that have a profile; the installed ones, and those of the folder, where none are
+    given.
+    """
     if known_species is not None:
         return tuple(known_species)
     from standage.profiles import (
         profile_keys,
     )  # imported here: a survey can be described without reading profiles
 
-    return tuple(profile_keys())
+    return tuple(profile_keys(profile_folder))
