@@ -41,7 +41,9 @@ to tell (assumption).
 """
 
 SAME_MEASURES = 2
-"""Measures in mm that two cores of a tree share to the last digit when they are one (assumption)."""
+"""Measures in mm that two cores of a tree share to the last digit when they are one
+(assumption).
+"""
 
 SAME_RINGS, DIFFERENT_WIDTHS = 20, 10
 """Rings that two series share, width by width, when they are one, and how many of these widths
@@ -221,7 +223,7 @@ def _entered_twice(
 
 
 def _series_told_apart(rings: pd.DataFrame, problems: list[Problem]) -> set[str]:
-    """Cores with long ring series of their own; the same series under a second name is a problem."""
+    """Cores with long ring series of their own; one under a second name is a problem."""
     lengths = rings["core"].map(rings["core"].value_counts())
     first_of: dict[bytes, str] = {}
     for core, each in rings[lengths >= SAME_RINGS].groupby("core", sort=False):

@@ -1,5 +1,5 @@
-"""Stems, plots, counts and events that are hard to believe: stands denser than any, plots in another
-unit, trees under another stand's name, events that had not happened yet.
+"""Stems, plots, counts and events that are hard to believe: stands denser than any, plots in
+another unit, trees under another stand's name, events that had not happened yet.
 
 What can't be is a problem; what is only unlikely is a warning, and is used as written.
 """
@@ -17,8 +17,8 @@ from standage.survey.species_limits import with_limits
 from standage.survey.table_checks import looked_up, reporter, seasons_of_stands
 
 REFERENCE_DBH_CM, DENSITY_POWER = 25.4, 1.605
-"""Reineke 1933, Journal of Agricultural Research 46:627-638: a stem counts for as many of 10 inches
-(25.4 cm) as the power 1.605 of its diameter over theirs says.
+"""Reineke 1933, Journal of Agricultural Research 46:627-638: a stem counts for as many of 10
+inches (25.4 cm) as the power 1.605 of its diameter over theirs says.
 """
 
 SAMPLED, IN_ONE_PLOT = 1.5, 3.0
