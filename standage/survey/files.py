@@ -582,11 +582,15 @@ def lay_out(
         return
     header = read_header(_table(name), file, start + 1, written, survey.problems, survey.readings)
     cells, rows, longer = [], [], []
+    padded = [0] * width
     for row, record in enumerate(records[start + 1 :], start + 2):
         stripped = [cell.strip() for cell in record]
         joined = "".join(stripped)
         if not joined:
             continue
+        if stripped != record:
+            for place, (cell, bare) in enumerate(zip(record[:width], stripped, strict=False)):
+                padded[place] += bare != "" and cell != bare
         if len(stripped) > width:
             if any(stripped[width:]):
                 survey.problems.append(_wrong_length(file, row, stripped, width))
@@ -600,6 +604,18 @@ def lay_out(
             survey.problems += _swallowed(file, row, written, stripped)
         cells.append([unescape(cell) for cell in stripped] if "'" in joined else stripped)
         rows.append(row)
+    survey.readings += [
+        Reading(
+            file,
+            None,
+            name,
+            f"blanks around {count} cells",
+            "the cells alone",
+            "blanks around cells",
+        )
+        for name, count in zip(header.names, padded, strict=True)
+        if count
+    ]
     # A comma at the end of every row is a habit of some programs; one at the end of some may be
     # what a decimal comma has pushed out.
     if len(longer) < len(rows) or len({len(cells) for _, cells in longer}) > 1:

@@ -87,6 +87,8 @@ def read_survey(
     if not path.is_dir() and not (book and path.is_file()):
         raise SurveyError(problems)
     _check_presence(frames, files, written)
+    check_names(frames, files, problems)
+    resolve_references(frames, files, written.numbers, problems, written.readings)
     _fill_defaults(frames)
     # A table without its names, or not readable, is not held against the tables that refer to it:
     # one problem, not a thousand.
@@ -95,8 +97,6 @@ def read_survey(
         for each in TABLES
         if each.identifier and _lacks_names(frames[each.name], each.identifier)
     }
-    check_names(frames, files, problems)
-    resolve_references(frames, files, written.numbers, problems, written.readings)
     for each in TABLES:
         check_references(each, frames, files, unheld, problems)
     frames["ring_widths"], series, unused_series = gather_ring_widths(
