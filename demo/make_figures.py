@@ -22,8 +22,8 @@ from matplotlib.axes import Axes
 from PIL import Image
 
 import standage
-from standage import figures, findings
-from standage.findings.releases import disturbance_chronology
+from standage import figures
+from standage.findings.releases import chronology_table
 from standage.growth.growth_changes import growth_changes, ring_years
 
 IMAGES = Path(__file__).parent.parent / "docs" / "images"
@@ -35,39 +35,37 @@ CUT, LAST = 1926, 2023
 
 def drawings(results: str | Path) -> dict[str, Callable[[], Axes]]:
     """What draws each image, by the image's name."""
-    posterior = standage.load_posterior(Path(results) / "posterior.nc")
-    events = posterior.survey.events
+    findings = standage.Findings(standage.load_posterior(Path(results) / "posterior.nc"))
+    events = findings.survey.events
     of_stand = events[events["stand"].isin([STAND, ""])]
-    pulses = standage.pulses(posterior)
-    attribution = findings.attribution(posterior, pulses=pulses)
-    cohorts, trees = standage.cohorts(posterior), standage.tree_dates(posterior)
-    rate, delays = findings.rates(posterior), findings.delays(posterior)
-    differences = standage.comparison(posterior)
+    pulses, cohorts, differences = findings.pulses, findings.cohorts, findings.comparison
     spans = differences[
         (differences["kind"] == "stand") & (differences["measure"] == "half_span_years")
     ]
     rings, chronology, cut = invented_rings()
-    grass = one(delays)
+    grass = one(findings.delays)
     drawn = {
         "plot_cohorts": lambda: figures.plot_cohorts(
-            one(cohorts), trees=one(trees), pulses=one(pulses), events=of_stand
+            one(cohorts), trees=one(findings.tree_dates), pulses=one(pulses), events=of_stand
         ),
         "plot_cohorts-grey": lambda: figures.plot_cohorts(one(cohorts), events=of_stand),
-        "plot_rate": lambda: figures.plot_rate(one(rate), pulses=one(pulses), events=of_stand),
-        "plot_lags": lambda: figures.plot_lags(one(attribution), one(pulses)),
-        "plot_tree_dates": lambda: figures.plot_tree_dates(one(trees), events=of_stand),
+        "plot_rate": lambda: figures.plot_rate(
+            one(findings.rate), pulses=one(pulses), events=of_stand
+        ),
+        "plot_lags": lambda: figures.plot_lags(one(findings.attribution), one(pulses)),
+        "plot_tree_dates": lambda: figures.plot_tree_dates(
+            one(findings.tree_dates), events=of_stand
+        ),
         "plot_size_age": lambda: figures.plot_size_age(
-            one(trees), curve=one(findings.size_curves(posterior))
+            one(findings.tree_dates), curve=one(findings.size_curves)
         ),
         "plot_strip": lambda: figures.plot_strip(
             one(cohorts), pulses=one(pulses), community="mesic upland"
         ),
         "plot_differences": lambda: figures.plot_differences(spans),
         "plot_delay": lambda: figures.plot_delay(grass[grass["delay"] == "grass"]),
-        "plot_diameter_check": lambda: figures.plot_diameter_check(
-            one(findings.diameter_check(posterior))
-        ),
-        "plot_count_check": lambda: figures.plot_count_check(one(findings.count_check(posterior))),
+        "plot_diameter_check": lambda: figures.plot_diameter_check(one(findings.diameter_check)),
+        "plot_count_check": lambda: figures.plot_count_check(one(findings.count_check)),
         "plot_ring_panel": lambda: figures.plot_ring_panel(rings, events=cut),
         "plot_disturbance_chronology": lambda: figures.plot_disturbance_chronology(
             chronology, events=cut
@@ -115,8 +113,7 @@ def invented_rings() -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
         events=pd.DataFrame([event | {"opens_canopy": "", "source": "record"}]),
     )
     changes = growth_changes(survey, seed=1)
-    asked = SimpleNamespace(survey=survey, seed=1)
-    return ring_years(changes), disturbance_chronology(asked, changes=changes), survey.events
+    return ring_years(changes), chronology_table(changes, seed=1, level=0.9), survey.events
 
 
 def main(results: str | Path, folder: str | Path = IMAGES) -> None:

@@ -3,11 +3,6 @@ from .errors import Problem as Problem
 from .errors import StandageError as StandageError
 from .errors import SurveyError as SurveyError
 from .evidence import date_trees as date_trees
-from .findings import cohorts as cohorts
-from .findings import comparison as comparison
-from .findings import pulses as pulses
-from .findings import stand_summary as stand_summary
-from .findings import tree_dates as tree_dates
 from .findings.findings import Findings as Findings
 from .growth.growth_changes import growth_changes as growth_changes
 from .profiles import Profile as Profile

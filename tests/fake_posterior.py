@@ -90,6 +90,9 @@ def fake_posterior(seed: int = 1, *, draws: int = DRAWS) -> FakePosterior:
         fitted=[_fitted(rng, draws, trees, number, unit) for number, unit in enumerate(units)],
         notes=(),
         size_curve=[_size_curve(rng, draws) for _ in units],
+        draws=np.zeros((1, draws, 0)),
+        prior_components=[],
+        log_counts=[],
     )
 
 

@@ -18,13 +18,14 @@ from standage.figures.comparison import comparison_figures
 from standage.figures.files import write_figures
 from standage.figures.styles import in_style
 from standage.findings import Findings
-from standage.findings.compared_stands import ComparedStand, stand_histories
-from standage.findings.comparison import CLASS_YEARS, NOT_COMPARED, compare_histories
-from standage.findings.long_table import long_table
-from standage.prose.comparison import comparison_sentences
+from standage.findings.compared_stands import ComparedStand, compared_stands
+from standage.findings.comparison import CLASS_YEARS, compare_stands
+from standage.findings.differences import EVERYTHING, NOT_COMPARED
+from standage.prose.comparison import comparison_sentences, distinct_sentences
 from standage.results.folder import build_result_folder, check_result_folder
 from standage.results.run_record import RunRecord, read_run_record
 from standage.results.table_files import write_table
+from standage.results.written_tables import as_written
 from standage.stand.openings import OFF
 
 DRAWS = "posterior.nc"
@@ -115,19 +116,15 @@ def compare_results(
     notes += _notes(results)
     sound = _named([result for result in results if not result.failed])
     histories = [history for result in sound for history in result.histories]
-    table = compare_histories(histories, level=level, class_years=class_years, seed=seed)
+    table = compare_stands(histories, level=level, class_years=class_years, seed=seed)
     if table.empty or (table["told_apart"] == NOT_COMPARED).all():
-        reasons = [
-            *notes,
-            *dict.fromkeys(
-                table["words"] if len(table) else ["No two stands have a species in common."]
-            ),
-        ]
+        nothing = ["No two stands have a species in common."]
+        reasons = [*notes, *(distinct_sentences(table) or nothing)]
         raise StandageError(
             "Nothing can be compared:\n" + "\n".join(f"  {reason}" for reason in reasons)
         )
-    whole = table[(table["measure"] == "all") & (table["told_apart"] == NOT_COMPARED)]
-    notes += list(dict.fromkeys(whole["words"]))
+    whole = table[(table["measure"] == EVERYTHING) & (table["told_apart"] == NOT_COMPARED)]
+    notes += distinct_sentences(whole)
     notes += _partly(histories)
     tables = {
         name: pd.concat([result.tables[name] for result in sound], ignore_index=True)
@@ -148,7 +145,7 @@ def write_comparison(
     """
 
     def fill(building: Path) -> dict[str, Any]:
-        write_table(joined.comparison, building / "comparison.csv")
+        write_table(as_written("comparison", joined.comparison), building / "comparison.csv")
         write_table(joined.tables["all_stands"], building / "all_stands.csv")
         (building / "figures").mkdir()
         with in_style(style):
@@ -239,10 +236,8 @@ def _read(folder: Path, record: RunRecord, name: str, level: float) -> _Result:
         "cohorts": findings.cohorts,
         "pulses": findings.pulses,
     }
-    tables["all_stands"] = long_table(tables, posterior.survey).assign(survey=name)
-    histories = stand_histories(
-        posterior, scans=findings.scans, source=name, profiles=record.profiles
-    )
+    tables["all_stands"] = findings.all_stands.assign(survey=name)
+    histories = compared_stands(findings, source=name, profiles=record.profiles)
     return _Result(name, record, histories, tables, not posterior.verdict["passed"])
 
 

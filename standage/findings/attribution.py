@@ -1,132 +1,194 @@
 """Pulses and events: how far apart they began, how surprising that is, and what share of a pulse's
 stems was there before.
 
-Agreement in time is told with its probability and beside what chance would give; it is no proof of
+Agreement in time is given with its probability and beside what chance would give; it is no proof of
 cause. Where events of a kind recur so often that some event always goes before, nothing is tied to
 them.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
+from standage.findings import schema
 from standage.findings.events_on_record import LAG_WINDOW, Event, stand_events
-from standage.findings.intervals import blank_columns, interval_columns, whole_numbers
-from standage.findings.local_ratio import Scan, scan_units
-from standage.findings.pulse_limit import unit_limit
-from standage.findings.pulses import Burst, find_bursts
-from standage.findings.stages_at_event import StageShares, stage_shares, stem_histories
+from standage.findings.intervals import blank_columns, interval_columns
+from standage.findings.local_ratio import Scan
+from standage.findings.pulses import Burst
+from standage.findings.stages_at_event import (
+    StageShares,
+    StemHistories,
+    stage_shares,
+    stem_histories,
+)
 from standage.findings.stems import CORING_HEIGHT, dated_years, unit_basis, unit_label
-from standage.profiles import load_profile
-from standage.prose.attribution import row_words
 
-SPANS = (5, 10, 20)  # spans after an event that are told [years]
+if TYPE_CHECKING:
+    from standage.findings.findings import Findings
+
+SPANS = (5, 10, 20)  # spans after an event of which a probability is given [years]
 # before looking, a pulse is as likely to follow none of the events listed as one of them
 # (assumption)
 NO_EVENT_PRIOR = 0.5
 # Bayes factor under which nothing is claimed about waiting or germinating after
 NEEDED_FACTOR = 3.0
 NEEDED_SHARE = 0.8  # and share of the posterior that must agree with the claim (assumption)
-CUTS = ("logging", "thinning")
 
 SHARES = ("waiting", "emerging", "after")
-COLUMNS = (
-    *(
-        "stand",
-        "species",
-        "pulse",
-        "event",
-        "kind",
-        "timing",
-        "event_first_year",
-        "event_last_year",
-        "event_ended_year",
+OF_PULSE = "share of the pulse's stems"
+NO_GRASS_STAGE = "species without a grass stage"
+ATTRIBUTION = schema.ResultTable(
+    "attribution",
+    "a pulse and an event of its stand, and one for a pulse and no event (`event` blank)",
+    (
+        *schema.UNIT,
+        *schema.whole("pulse", "", "as in `pulses.csv`"),
+        *schema.text("event kind", "as in `events.csv`", blank="whether no event explains it"),
+        *schema.code(
+            "timing",
+            "what is known of when",
+            {
+                "year": "",
+                "uncertain year": "known to a range",
+                "period": "until `event_ended_year`",
+            },
+        ),
+        *schema.year("event_first_year event_last_year", "range in which it began"),
+        *schema.year("event_ended_year", "end of a period"),
+        *schema.number(
+            "lag_years",
+            "years",
+            "from the event's beginning to the pulse's start; negative: the pulse came first",
+            interval=True,
+        ),
+        *schema.probability(
+            " ".join(f"probability_began_within_{span}" for span in SPANS),
+            "that it began 0 to so many years after the event began",
+        ),
+        *schema.probability(
+            "probability_before probability_during",
+            "that it began before the event; while a period lasted",
+        ),
+        *schema.probability(
+            "chance_match",
+            "that of the events of the kind, placed at random, one went before it by"
+            f" {LAG_WINDOW} years or less (a period: after its end)",
+        ),
+        *schema.probability(
+            "probability_explains",
+            "that the pulse followed this event rather than another one or none",
+            blank="nothing is tied to it",
+        ),
+        *schema.number(
+            "share_waiting",
+            OF_PULSE,
+            "in the grass stage when the event came",
+            blank=NO_GRASS_STAGE,
+            interval=True,
+        ),
+        *schema.number(
+            "share_emerging", OF_PULSE, "with a stem then, below breast height", interval=True
+        ),
+        *schema.number(
+            "share_after", OF_PULSE, "germinated in the event's year or later", interval=True
+        ),
+        *schema.number(
+            "prior_share_waiting prior_share_emerging prior_share_after",
+            OF_PULSE,
+            "the same from the stems' arrivals and the profile's delays alone",
+            interval=True,
+        ),
+        *schema.probability(
+            "probability_mostly_waiting probability_mostly_after",
+            "that more than half were waiting; germinated after",
+        ),
+        *schema.probability(
+            "prior_probability_mostly_waiting prior_probability_mostly_after",
+            "the same from arrivals and profile alone",
+        ),
+        *schema.number(
+            "bayes_factor",
+            "ratio of odds",
+            "by which the survey raised the odds of mostly waiting against mostly after",
+        ),
+        *schema.code(
+            "claim",
+            "what the survey speaks for",
+            {
+                "waiting": "",
+                "germinated after": "",
+                "nothing": f"a factor between 1/{NEEDED_FACTOR:g} and {NEEDED_FACTOR:g}, or under"
+                f" {100 * NEEDED_SHARE:.0f} % of the posterior agree",
+            },
+        ),
+        *schema.sentence(
+            "other_explanation",
+            "of a cut: which sizes it took, so that it may have left the shape of a pulse",
+        ),
+        *schema.sentence("words", "the row in sentences"),
+        *schema.BASIS,
+        *schema.AMOUNTS,
+        *schema.internal(
+            "probability_in_reach", "number", "that it began in a period or `LAG_WINDOW` after"
+        ),
+        *schema.internal(
+            "removed_from_cm removed_to_cm", "number", "sizes that a cut took, as recorded"
+        ),
+        *schema.internal(
+            "events_on_record events_testable",
+            "whole",
+            "in the row without event: events of the stand",
+        ),
     ),
-    *("lag_years_low", "lag_years_median", "lag_years_high"),
-    *(f"probability_began_within_{span}" for span in SPANS),
-    *("probability_before", "probability_during", "chance_match", "probability_explains"),
-    *(f"share_{share}_{point}" for share in SHARES for point in ("low", "median", "high")),
-    *(f"prior_share_{share}_{point}" for share in SHARES for point in ("low", "median", "high")),
-    *(
-        "probability_mostly_waiting",
-        "probability_mostly_after",
-        "prior_probability_mostly_waiting",
-        "prior_probability_mostly_after",
-    ),
-    *("bayes_factor", "claim", "other_explanation", "words"),
-    *("basis", "amounts"),
+    remark="The mathematics is in [the-model.md](the-model.md), section 10."
+    " [How to read it](#pulses-and-events).",
 )
 
+Columns = dict[str, Any]  # of a row, by name
 
-def attribution(
-    posterior,
-    *,
-    level: float = 0.9,
-    pulses: pd.DataFrame | None = None,
-    scans: list[Scan] | None = None,
-    profile_folder: str | None = None,
-    event_years: Mapping[tuple[str, str], pd.Series] | None = None,
-) -> pd.DataFrame:
+
+def attribution_table(findings: Findings) -> pd.DataFrame:
     """Every pulse with every event of its stand, and with none.
-
-    Parameters
-    ----------
-    posterior : the posterior of a survey.
-    level : credible level of `_low` and `_high`.
-    pulses : the pulse table, where it is at hand: units without a pulse in it are passed over.
-    scans : `scan_units(posterior)`, where it is at hand.
-    profile_folder : where the species profiles of the fit are, if not the shipped ones.
-    event_years : by stand and event, the chance of each year (index) in which it may have begun;
-        all alike where not given.
 
     Returns
     -------
     A row for each pulse and event of its stand, numbered as in the pulse table, and one with a
     blank event: that none of them explains the pulse. See docs/the-model.md, section 10.
     """
-    scans = scan_units(posterior) if scans is None else scans
-    rows = []
-    for number, scan in enumerate(scans):
-        unit = posterior.units[number]
-        if (
-            pulses is not None
-            and not ((pulses["stand"] == unit.stand) & (pulses["species"] == unit.species)).any()
-        ):
-            continue
-        bursts = find_bursts(scan, unit_limit(posterior, number))
-        if bursts:
-            rows += _unit_rows(
-                posterior, number, scan, bursts, level, profile_folder, event_years or {}
-            )
-    table = pd.DataFrame(rows, columns=list(COLUMNS))
-    return whole_numbers(
-        table, ("pulse", "event_first_year", "event_last_year", "event_ended_year")
-    )
+    rows = [
+        row
+        for number, bursts in enumerate(findings.bursts)
+        if bursts
+        for row in _unit_rows(findings, number, bursts)
+    ]
+    return ATTRIBUTION.frame(rows)
 
 
 def explanation_chances(
-    lags: list[np.ndarray], lasting: list[np.ndarray], telling_years: int
+    lags: list[np.ndarray], lasting: list[np.ndarray], possible_years: int
 ) -> tuple[np.ndarray, float]:
     """Probability that each event explains a pulse, and that none does.
 
     Half of the prior is that none does and half is spread evenly over the events. If an event does,
     the pulse begins in any of the years from its beginning to `LAG_WINDOW` years after it, or after
-    its last year, alike; if none does, in any telling year, alike.
+    its last year, alike; if none does, in any possible year, alike.
 
     Parameters
     ----------
     lags : for each event, years from its beginning to the pulse's start. (draw,)
     lasting : for each event, the years it went on after the first, 0 where it is no period. (draw,)
-    telling_years : length of the time that the history can speak about.
+    possible_years : length of the time in which a pulse could have been found.
 
     Returns
     -------
     events : (event,); none : the rest, so that all sum to 1.
     """
-    none = NO_EVENT_PRIOR / telling_years
+    none = NO_EVENT_PRIOR / possible_years
     if not lags:
         return np.zeros(0), 1.0
     width = [longer + LAG_WINDOW + 1 for longer in lasting]
@@ -162,26 +224,26 @@ def mostly(shares: StageShares) -> tuple[float, float]:
     return float(np.mean(shares.waiting[known] > 0.5)), float(np.mean(shares.after[known] > 0.5))
 
 
-def bayes_factor(told: tuple[float, float], assumed: tuple[float, float], draws: int) -> float:
+def bayes_factor(fitted: tuple[float, float], prior: tuple[float, float], draws: int) -> float:
     """By how much the survey raised the odds of mostly waiting against mostly germinated after;
     below 1 it lowered them.
 
-    told, assumed: `mostly` of posterior and prior, from so many draws; half a draw on each side
+    fitted, prior: `mostly` of posterior and prior, from so many draws; half a draw on each side
     keeps none and all finite. NaN where neither ever held.
     """
-    if not (sum(told) > 0 and sum(assumed) > 0):
+    if not (sum(fitted) > 0 and sum(prior) > 0):
         return np.nan
     odds, prior_odds = (
-        (waiting * draws + 0.5) / (after * draws + 0.5) for waiting, after in (told, assumed)
+        (waiting * draws + 0.5) / (after * draws + 0.5) for waiting, after in (fitted, prior)
     )
     return odds / prior_odds
 
 
-def claim_of(told: tuple[float, float], factor: float) -> str:
+def claim_of(fitted: tuple[float, float], factor: float) -> str:
     """`waiting`, `germinated after`, or `nothing` where the Bayes factor is under 3 or the
     posterior is not agreed.
     """
-    waiting, after = told
+    waiting, after = fitted
     if factor >= NEEDED_FACTOR and waiting >= NEEDED_SHARE:
         return "waiting"
     if factor <= 1 / NEEDED_FACTOR and after >= NEEDED_SHARE:
@@ -189,80 +251,92 @@ def claim_of(told: tuple[float, float], factor: float) -> str:
     return "nothing"
 
 
-def _unit_rows(
-    posterior,
-    number: int,
-    scan: Scan,
-    bursts: list[Burst],
-    level: float,
-    profile_folder,
-    event_years,
-) -> list[dict]:
+@dataclass(frozen=True)
+class _Candidate:
+    """An event beside a pulse. began : (draw,) its year. lasting : (draw,) years it went on after
+    that, 0 where it is no period. testable : whether the pulse can be tied to it. alike : events of
+    its kind within what is dated.
+    """
+
+    event: Event
+    began: np.ndarray
+    lasting: np.ndarray
+    testable: bool
+    alike: int
+
+
+def _unit_rows(findings: Findings, number: int, bursts: list[Burst]) -> Iterable[Columns]:
+    posterior, scan = findings.posterior, findings.scans[number]
     unit = posterior.units[number]
     generator = np.random.default_rng([posterior.seed, number, 73])
-    events = stand_events(posterior.survey, unit.stand)
+    events = stand_events(findings.survey, unit.stand)
     established = unit.basis != CORING_HEIGHT
-    _, years = dated_years(posterior, number)
-    profile = (
-        load_profile(unit.species, profile_folder) if profile_folder else load_profile(unit.species)
-    )
+    profile = findings.profiles[unit.species]
     histories = (
         stem_histories(posterior, number, scan.kept, profile, generator)
         if established and events
         else None
     )
+    _, years = dated_years(posterior, number)
     oldest = np.nanmedian(years, axis=0).min() if years.shape[1] else np.inf
-    rows = []
-    for place, burst in enumerate(bursts):
-        start = scan.years[burst.start].astype(float)
-        first = int(min(oldest, np.median(start[burst.there]))) - LAG_WINDOW
-        began = [
-            event.began(len(start), generator, event_years.get((unit.stand, event.name)))
-            for event in events
-        ]
-        lasting = [_lasting(event, year) for event, year in zip(events, began, strict=True)]
-        testable = [
-            not event.recurring and np.median(year + longer) >= first
-            for event, year, longer in zip(events, began, lasting, strict=True)
-        ]
+    for pulse, burst in enumerate(bursts, start=1):
+        there, start = burst.there, scan.years[burst.start].astype(float)
+        first = int(min(oldest, np.median(start[there]))) - LAG_WINDOW
+        candidates = _candidates(
+            events, first, len(start), generator, findings.event_chances, unit.stand
+        )
+        tested = [one for one in candidates if one.testable]
         chances, none = explanation_chances(
-            [(start - year)[burst.there] for year, can in zip(began, testable, strict=True) if can],
-            [longer[burst.there] for longer, can in zip(lasting, testable, strict=True) if can],
+            [(start - one.began)[there] for one in tested],
+            [one.lasting[there] for one in tested],
             unit.season - first + 1,
         )
-        chance_of = iter(chances)
-        label = {**unit_label(unit), "pulse": place + 1} | unit_basis(unit)
-        for event, year, longer, can in zip(events, began, lasting, testable, strict=True):
-            explains = float(next(chance_of)) if can else 0.0
-            alike = sum(other.kind == event.kind and other.last >= first for other in events)
-            row = label | _event_columns(event)
-            row["chance_match"] = chance_match(
-                start[burst.there], longer[burst.there], max(alike, 1), first, unit.season
+        explains = np.zeros(len(candidates))
+        explains[[one.testable for one in candidates]] = chances
+        label = {**unit_label(unit), "pulse": pulse} | unit_basis(unit)
+        for one, explaining in zip(candidates, explains, strict=True):
+            chance = chance_match(
+                start[there], one.lasting[there], max(one.alike, 1), first, unit.season
             )
-            if event.recurring:
-                row |= _blank()
-            else:
-                row |= _lag_columns(start, year, longer, burst.there, level) | {
-                    "probability_explains": explains if established else np.nan
-                }
-                row |= _share_columns(histories, scan, burst, year, profile.has_grass_stage, level)
-            rows.append(row | {"words": row_words(row, LAG_WINDOW)})
-        row = (
-            label
-            | _blank()
-            | {
-                "event": "",
-                "kind": "",
-                "timing": "",
-                "chance_match": np.nan,
-                "other_explanation": "",
-            }
+            row = label | _event_columns(one.event) | {"chance_match": chance}
+            if one.event.recurring:
+                yield row | _blank()
+                continue
+            row |= _lag_columns(start, one, there, findings.level)
+            row["probability_explains"] = float(explaining) if established else np.nan
+            yield row | _share_columns(
+                histories, scan, burst, one.began, profile.has_grass_stage, findings.level
+            )
+        yield label | _no_event_columns(
+            none if established and tested else np.nan, len(events), len(tested)
         )
-        row["probability_explains"] = none if established and any(testable) else np.nan
-        rows.append(
-            row | {"words": row_words(row, LAG_WINDOW, events=len(events), testable=sum(testable))}
+
+
+def _candidates(
+    events: list[Event],
+    first: int,
+    draws: int,
+    generator: np.random.Generator,
+    event_chances: Mapping[tuple[str, str], pd.Series],
+    stand: str,
+) -> list[_Candidate]:
+    """The events of a stand beside one pulse. first: earliest year in which one could be tied to
+    it.
+    """
+    began = [
+        event.began(draws, generator, event_chances.get((stand, event.name))) for event in events
+    ]
+    lasting = [_lasting(event, year) for event, year in zip(events, began, strict=True)]
+    return [
+        _Candidate(
+            event,
+            year,
+            longer,
+            testable=bool(not event.recurring and np.median(year + longer) >= first),
+            alike=sum(other.kind == event.kind and other.last >= first for other in events),
         )
-    return rows
+        for event, year, longer in zip(events, began, lasting, strict=True)
+    ]
 
 
 def _lasting(event: Event, began: np.ndarray) -> np.ndarray:
@@ -270,43 +344,41 @@ def _lasting(event: Event, began: np.ndarray) -> np.ndarray:
     return np.maximum(event.ended - began, 0) if event.timing == "period" else np.zeros(len(began))
 
 
-def _event_columns(event: Event) -> dict:
-    years = {
+def _event_columns(event: Event) -> Columns:
+    return {
+        "event": event.name,
+        "kind": event.kind,
+        "timing": event.timing,
         "event_first_year": event.first,
         "event_last_year": event.last,
         "event_ended_year": event.ended,
+        "removed_from_cm": event.smallest_cut_cm,
+        "removed_to_cm": event.largest_cut_cm,
     }
-    return (
-        {"event": event.name, "kind": event.kind, "timing": event.timing}
-        | years
-        | {"other_explanation": _other(event)}
-    )
 
 
-def _other(event: Event) -> str:
-    """How a cut could have left the shape of a pulse without any."""
-    if event.kind not in CUTS:
-        return ""
-    low, high = event.smallest_cut_cm, event.largest_cut_cm
-    if not np.isfinite(low) and not np.isfinite(high):
-        return "the cut can leave the same shape; which sizes it took is not recorded"
-    sizes = [
-        f"from {low:g} cm" if np.isfinite(low) and low > 0 else "",
-        f"up to {high:g} cm" if np.isfinite(high) else "up",
-    ]
-    told = " ".join(sizes).strip() if sizes != ["", "up"] else "of all sizes"
-    return f"the cut took stems {told}, which can leave the same shape"
+def _no_event_columns(explains: float, events: int, testable: int) -> Columns:
+    """The row that says how likely none of the events explains a pulse."""
+    return _blank() | {
+        "event": "",
+        "kind": "",
+        "timing": "",
+        "chance_match": np.nan,
+        "probability_explains": explains,
+        "events_on_record": events,
+        "events_testable": testable,
+    }
 
 
-def _blank() -> dict:
-    """Columns of a row about which nothing is told."""
+def _blank() -> Columns:
+    """Columns of a row about which nothing is known."""
     numbers = [f"probability_began_within_{span}" for span in SPANS]
     numbers += ["probability_before", "probability_during", "probability_explains"]
     return dict.fromkeys(numbers, np.nan) | blank_columns("lag_years") | _blank_shares()
 
 
-def _blank_shares() -> dict:
-    blank = {
+def _blank_shares() -> Columns:
+    blank: Columns = {
         f"{when}probability_mostly_{share}": np.nan
         for when in ("", "prior_")
         for share in ("waiting", "after")
@@ -318,23 +390,34 @@ def _blank_shares() -> dict:
 
 
 def _lag_columns(
-    start: np.ndarray, year: np.ndarray, longer: np.ndarray, there: np.ndarray, level: float
-) -> dict:
-    lag, longer = (start - year)[there], longer[there]
+    start: np.ndarray, candidate: _Candidate, there: np.ndarray, level: float
+) -> Columns:
+    lag, longer = (start - candidate.began)[there], candidate.lasting[there]
     within = {
         f"probability_began_within_{span}": float(np.mean((lag >= 0) & (lag <= span)))
         for span in SPANS
     }
     during = float(np.mean((lag >= 0) & (lag <= longer))) if longer.any() else np.nan
-    before = {"probability_before": float(np.mean(lag < 0)), "probability_during": during}
-    # for the words of a period: what `explanation_chances` counts as its reach
-    before["probability_in_reach"] = float(np.mean((lag >= 0) & (lag <= longer + LAG_WINDOW)))
-    return interval_columns("lag_years", lag, level, whole=True) | within | before
+    return (
+        interval_columns("lag_years", lag, level, whole=True)
+        | within
+        | {
+            "probability_before": float(np.mean(lag < 0)),
+            "probability_during": during,
+            # what `explanation_chances` counts as the reach of a period
+            "probability_in_reach": float(np.mean((lag >= 0) & (lag <= longer + LAG_WINDOW))),
+        }
+    )
 
 
 def _share_columns(
-    histories, scan: Scan, burst: Burst, year: np.ndarray, has_grass_stage: bool, level: float
-) -> dict:
+    histories: tuple[np.ndarray, StemHistories, StemHistories] | None,
+    scan: Scan,
+    burst: Burst,
+    year: np.ndarray,
+    has_grass_stage: bool,
+    level: float,
+) -> Columns:
     if histories is None:
         return _blank_shares()
     weights, fitted, prior = histories
@@ -343,17 +426,17 @@ def _share_columns(
     # the same stems in every draw: taking each draw's own would leave out, by definition, what
     # germinated before a pulse's first year
     inside = (inside[burst.there].mean(axis=0) > 0.5) & burst.there[:, None]
-    told = {
+    by_name = {
         "share": stage_shares(fitted, weights, inside, year),
         "prior_share": stage_shares(prior, weights, inside, year),
     }
     columns = _blank_shares()
-    for name, shares in told.items():
+    for name, shares in by_name.items():
         for share in SHARES:
             if has_grass_stage or share != "waiting":
                 columns |= interval_columns(f"{name}_{share}", getattr(shares, share), level)
     if has_grass_stage:
-        fitted_mostly, prior_mostly = mostly(told["share"]), mostly(told["prior_share"])
+        fitted_mostly, prior_mostly = mostly(by_name["share"]), mostly(by_name["prior_share"])
         for when, (waiting, after) in (("", fitted_mostly), ("prior_", prior_mostly)):
             columns |= {
                 f"{when}probability_mostly_waiting": waiting,

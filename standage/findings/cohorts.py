@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
+from standage.findings import schema
 from standage.findings.intervals import blank_columns, interval_columns
 from standage.findings.stems import (
     CORING_HEIGHT,
@@ -17,9 +20,38 @@ from standage.findings.stems import (
     unit_label,
     unit_years,
 )
+from standage.stand.posterior import Posterior
+
+if TYPE_CHECKING:
+    from standage.findings.findings import Findings
+
+CLASS_YEARS = 10  # length of a class [years]
+
+COHORTS = schema.ResultTable(
+    "cohorts",
+    "a stand, species and class of ten years: the cohort histogram",
+    (
+        *schema.UNIT,
+        *schema.year("first_year last_year", "the class; the last ends with the survey season"),
+        *schema.number("stems_per_ha", "stems/ha", "that established in the class", interval=True),
+        *schema.number("share", "share of stems", "in the class", interval=True),
+        *schema.number(
+            "basal_area_m2_ha", "m2/ha", "of the listed stems of the class", interval=True
+        ),
+        *schema.number(
+            "seedling_stages_per_ha",
+            "plants/ha",
+            "germinants, grass-stage and emerging plants of the class, kept apart",
+            blank="under basis `coring height`",
+            interval=True,
+        ),
+        *schema.BASIS,
+        *schema.AMOUNTS,
+    ),
+)
 
 
-def cohorts(posterior, *, level: float = 0.9, class_years: int = 10) -> pd.DataFrame:
+def cohort_table(findings: Findings, *, class_years: int = CLASS_YEARS) -> pd.DataFrame:
     """Stems, basal area and seedlings by class of establishment years.
 
     Stems per hectare and shares count stems past the emerging stage; plants still in the seedling
@@ -30,8 +62,6 @@ def cohorts(posterior, *, level: float = 0.9, class_years: int = 10) -> pd.DataF
 
     Parameters
     ----------
-    posterior : the posterior of a survey.
-    level : credible level of `_low` and `_high`.
     class_years : length of a class; classes begin at multiples of it. [years]
 
     Returns
@@ -45,13 +75,14 @@ def cohorts(posterior, *, level: float = 0.9, class_years: int = 10) -> pd.DataF
     if class_years < 1:
         raise ValueError(f"a class of years must be at least 1 year long, not {class_years}")
     tables = [
-        _unit_cohorts(posterior, number, level, class_years)
-        for number in range(len(posterior.units))
+        _unit_cohorts(findings, number, class_years)
+        for number in range(len(findings.posterior.units))
     ]
-    return pd.concat(tables, ignore_index=True)
+    return COHORTS.frame(pd.concat(tables, ignore_index=True))
 
 
-def _unit_cohorts(posterior, number: int, level: float, class_years: int) -> pd.DataFrame:
+def _unit_cohorts(findings: Findings, number: int, class_years: int) -> pd.DataFrame:
+    posterior, level = findings.posterior, findings.level
     unit = posterior.units[number]
     years = unit_years(posterior, unit)
     starts, class_of_year = np.unique(years // class_years * class_years, return_inverse=True)
@@ -98,7 +129,7 @@ def _sum_by_class(amounts: np.ndarray, class_of_year: np.ndarray, classes: int) 
 
 
 def _basal_area_by_class(
-    posterior, number: int, starts: np.ndarray, class_years: int
+    posterior: Posterior, number: int, starts: np.ndarray, class_years: int
 ) -> np.ndarray:
     """Basal area of the listed stems by class of drawn years. (draw, class) [m2/ha]"""
     trees, years = dated_years(posterior, number)

@@ -42,12 +42,12 @@ class CommunityMeans:
     degrees_of_freedom: int
 
 
-def shared_communities(histories: Sequence[ComparedStand]) -> dict[str, list[ComparedStand]]:
+def shared_communities(stands: Sequence[ComparedStand]) -> dict[str, list[ComparedStand]]:
     """Communities that two or more of these stands share."""
     groups: dict[str, list[ComparedStand]] = {}
-    for history in histories:
-        if history.community:
-            groups.setdefault(history.community, []).append(history)
+    for stand in stands:
+        if stand.community:
+            groups.setdefault(stand.community, []).append(stand)
     return {name: stands for name, stands in groups.items() if len(stands) >= FEWEST_STANDS}
 
 

@@ -10,11 +10,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from standage.findings.local_ratio import Scan, scan_units
-from standage.findings.pulse_limit import LEAST_LIMIT, ReportingLimit, unit_limit
+from standage.findings.local_ratio import Scan
+from standage.findings.pulse_limit import LEAST_LIMIT, ReportingLimit
 from standage.findings.pulses import Burst, find_bursts
 from standage.findings.stems import (
     CORING_HEIGHT,
@@ -23,6 +24,10 @@ from standage.findings.stems import (
     stage_count_area,
     stems_past_emerging,
 )
+from standage.stand.posterior import Posterior
+
+if TYPE_CHECKING:
+    from standage.findings.findings import Findings
 
 # years before the oldest dated stem from which on a pulse could have been told, as for pulses and
 # events [years]
@@ -78,35 +83,25 @@ class ComparedStand:
         return self.years[keep], self.stems[:, keep]
 
 
-def stand_histories(
-    posterior,
-    *,
-    scans: list[Scan] | None = None,
-    source: str = "",
-    profiles: Mapping[str, str] | None = None,
+def compared_stands(
+    findings: Findings, *, source: str = "", profiles: Mapping[str, str] | None = None
 ) -> list[ComparedStand]:
     """All units of a posterior as they are compared, in its order.
 
-    scans: `scan_units(posterior)`, where it is at hand. source, profiles: the result it comes from
-    and the hash of each species' profile, where results are joined.
+    source, profiles : the result it comes from and the hash of each species' profile, where results
+    are joined.
     """
-    scans = scan_units(posterior) if scans is None else scans
+    hashes = profiles or {}
     return [
-        _history(
-            posterior,
-            number,
-            scan,
-            source,
-            (profiles or {}).get(posterior.units[number].species, ""),
-        )
-        for number, scan in enumerate(scans)
+        _compared_stand(findings, number, source, hashes.get(unit.species, ""))
+        for number, unit in enumerate(findings.posterior.units)
     ]
 
 
-def _history(posterior, number: int, scan: Scan, source: str, profile: str) -> ComparedStand:
+def _compared_stand(findings: Findings, number: int, source: str, profile: str) -> ComparedStand:
+    posterior, scan, bursts = findings.posterior, findings.scans[number], findings.bursts[number]
     unit = posterior.units[number]
-    stands = posterior.survey.stands
-    bursts = find_bursts(scan, unit_limit(posterior, number))
+    stands = findings.survey.stands
     possible = find_bursts(scan, ReportingLimit(LEAST_LIMIT, "assumed"))
     none = np.zeros(len(scan.kept))
     return ComparedStand(
@@ -119,7 +114,7 @@ def _history(posterior, number: int, scan: Scan, source: str, profile: str) -> C
         searched=bool(
             unit.has_plots
             and unit.basis != CORING_HEIGHT
-            and stage_count_area(posterior.survey, unit) > 0
+            and stage_count_area(findings.survey, unit) > 0
         ),
         season=int(unit.season),
         years=scan.years,
@@ -140,7 +135,7 @@ def _edges(bursts: list[Burst], scan: Scan, edge: str) -> np.ndarray:
     return np.array(rows, dtype=float).reshape(len(bursts), len(scan.kept))
 
 
-def _grass_share(posterior, number: int) -> np.ndarray:
+def _grass_share(posterior: Posterior, number: int) -> np.ndarray:
     living = living_rate(posterior, number)
     grass = np.asarray(posterior.grass_share[number], dtype=float)[:, : living.shape[1]]
     if posterior.units[number].basis == CORING_HEIGHT or not grass.any():
@@ -149,7 +144,7 @@ def _grass_share(posterior, number: int) -> np.ndarray:
     return (living * grass).sum(axis=1) / np.where(total > 0, total, np.nan)
 
 
-def _telling_from(posterior, number: int, scan: Scan) -> int:
+def _telling_from(posterior: Posterior, number: int, scan: Scan) -> int:
     """First year in which a pulse could be told: a little before the oldest dated stem."""
     _, years = dated_years(posterior, number)
     if not years.shape[1]:
@@ -157,33 +152,33 @@ def _telling_from(posterior, number: int, scan: Scan) -> int:
     return max(int(np.nanmedian(years, axis=0).min()) - BEFORE_OLDEST_STEM, int(scan.years[0]))
 
 
-def aligned(histories: Sequence[ComparedStand], *, seed: int = 0) -> list[ComparedStand]:
+def aligned(stands: Sequence[ComparedStand], *, seed: int) -> list[ComparedStand]:
     """The same with as many draws each, those of one source still paired and those of others in an
     order of their own.
 
     seed: of the orders; within one source nothing is reordered.
     """
-    if not histories:
+    if not stands:
         return []
-    least = min(len(history.stems) for history in histories)
+    least = min(len(stand.stems) for stand in stands)
     generator = np.random.default_rng(seed)
     orders: dict[str, np.ndarray] = {}
-    for history in histories:
-        if history.source not in orders:
-            draws = len(history.stems)
+    for stand in stands:
+        if stand.source not in orders:
+            draws = len(stand.stems)
             thinned = np.linspace(0, draws - 1, least).round().astype(int)
             # the first keeps its order; one random order among two is enough to make them
             # independent
-            orders[history.source] = generator.permutation(thinned) if orders else thinned
-    return [_taken(history, orders[history.source]) for history in histories]
+            orders[stand.source] = generator.permutation(thinned) if orders else thinned
+    return [_taken(stand, orders[stand.source]) for stand in stands]
 
 
-def _taken(history: ComparedStand, order: np.ndarray) -> ComparedStand:
+def _taken(stand: ComparedStand, order: np.ndarray) -> ComparedStand:
     return replace(
-        history,
-        stems=history.stems[order],
-        grass=history.grass[order],
-        starts=history.starts[:, order],
-        ends=history.ends[:, order],
-        possible=history.possible[order],
+        stand,
+        stems=stand.stems[order],
+        grass=stand.grass[order],
+        starts=stand.starts[:, order],
+        ends=stand.ends[:, order],
+        possible=stand.possible[order],
     )

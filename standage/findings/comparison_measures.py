@@ -16,6 +16,8 @@ AGE_STRUCTURE_DISTANCE = "age_structure_distance"
 SHARED_PULSE = "shared_pulse"
 SHARE_IN_CLASS = "share_in_class"
 STEMS_IN_CLASS = "stems_per_ha_in_class"
+# of classes of years: name, unit, whether a share
+CLASS_MEASURES = ((SHARE_IN_CLASS, "share of stems", True), (STEMS_IN_CLASS, "stems/ha", False))
 
 
 @dataclass(frozen=True)
@@ -24,29 +26,28 @@ class Measure:
 
     Attributes
     ----------
-    name, unit : as in the table.
-    words : the measure in a sentence.
+    name, unit, meaning : as in the table and its reference.
     scale : `year`, `amount` or `share`: how stands of a community scatter in it (by factors of the
         years before the survey, by factors, by odds).
+    of_draws : (stand, last year) to (draw,), NaN in draws that don't have it; only stems
+        established up to the last year count.
     of_shape : depends on which stems were sampled, so that stems listed in plots and trees picked
         otherwise don't compare.
     per_hectare : needs plots.
     by_calendar : shifts with the years below the core, so that it can't be told apart where coring
         heights are unknown.
-    of_draws : (history, last year) to (draw,), NaN in draws that don't have it; only stems
-        established up to the last year count.
-    claims : whether stands can be told apart by it at all: that no pulse is told is no proof of
+    claims : whether stands can be told apart by it at all: that no pulse is found is no proof of
         none.
     """
 
     name: str
     unit: str
-    words: str
+    meaning: str
     scale: str
-    of_shape: bool
-    per_hectare: bool
-    by_calendar: bool
     of_draws: Callable[[ComparedStand, int], np.ndarray]
+    of_shape: bool = False
+    per_hectare: bool = False
+    by_calendar: bool = False
     claims: bool = True
 
 
@@ -64,12 +65,12 @@ def median_year(stems: np.ndarray, years: np.ndarray) -> np.ndarray:
 
 
 def in_class(
-    history: ComparedStand, first: int, last: int, season: int, *, share: bool
+    stand: ComparedStand, first: int, last: int, season: int, *, share: bool
 ) -> np.ndarray:
     """Stems that established from first to last, per hectare or as a share of all up to the season.
     (draw,)
     """
-    years, stems = history.up_to(season)
+    years, stems = stand.up_to(season)
     held = stems[:, (years >= first) & (years <= last)].sum(axis=1)
     if not share:
         return held
@@ -77,13 +78,13 @@ def in_class(
     return held / np.where(total > 0, total, np.nan)
 
 
-def _median(history: ComparedStand, season: int) -> np.ndarray:
-    years, stems = history.up_to(season)
+def _median(stand: ComparedStand, season: int) -> np.ndarray:
+    years, stems = stand.up_to(season)
     return median_year(stems, years)
 
 
-def _half_span(history: ComparedStand, season: int) -> np.ndarray:
-    years, stems = history.up_to(season)
+def _half_span(stand: ComparedStand, season: int) -> np.ndarray:
+    years, stems = stand.up_to(season)
     first, last = shortest_span(stems, years, 0.5)
     return last - first + 1
 
@@ -101,112 +102,67 @@ MEASURES = (
     Measure(
         "median_establishment_year",
         "calendar year",
-        "the median year of their stems",
+        "year by which half of the stems had established",
         "year",
-        True,
-        False,
-        True,
         _median,
+        of_shape=True,
+        by_calendar=True,
     ),
     Measure(
         "half_span_years",
         "years",
-        "the shortest span of years that holds half of their stems",
+        "length of the shortest span that holds half of the stems",
         "amount",
-        True,
-        False,
-        False,
         _half_span,
+        of_shape=True,
     ),
     Measure(
         "stems_per_ha",
         "stems/ha",
-        "their stems per hectare",
+        "stems",
         "amount",
-        True,
-        True,
-        False,
-        lambda history, season: history.up_to(season)[1].sum(axis=1),
+        lambda stand, season: stand.up_to(season)[1].sum(axis=1),
+        of_shape=True,
+        per_hectare=True,
     ),
     Measure(
         "number_of_pulses",
         "pulses",
-        "their number of pulses",
+        "pulses likelier than not, those below their reporting limit too",
         "amount",
-        False,
-        False,
-        False,
-        lambda history, season: history.possible,
+        lambda stand, season: stand.possible,
         claims=False,
     ),
     Measure(
         "latest_pulse_start",
         "calendar year",
-        "the start of their latest pulse",
+        "start of the latest pulse reported",
         "year",
-        False,
-        False,
-        True,
-        lambda history, season: _latest(history.starts),
+        lambda stand, season: _latest(stand.starts),
+        by_calendar=True,
     ),
     Measure(
         "years_since_latest_pulse",
         "years",
-        "the years since their latest pulse ended",
+        "from its end to the stand's own survey",
         "year",
-        False,
-        False,
-        True,
-        lambda history, season: history.season - _latest(history.ends),
+        lambda stand, season: stand.season - _latest(stand.ends),
+        by_calendar=True,
     ),
     Measure(
         "share_in_grass_stage",
         "share of plants",
-        "the share of their plants in the grass stage",
+        "living plants that have no stem yet",
         "share",
-        False,
-        True,
-        False,
-        lambda history, season: history.grass,
+        lambda stand, season: stand.grass,
+        per_hectare=True,
     ),
 )
-
-
-def not_comparable(measure: Measure, first: ComparedStand, second: ComparedStand) -> str:
-    """Why two stands can't be compared by a measure; blank where they can."""
-    without_plots = list(
-        dict.fromkeys(history.name for history in (first, second) if not history.has_plots)
-    )
-    if measure.per_hectare and without_plots:
-        return (
-            f"no plots in {' and '.join(without_plots)}, so nothing per hectare and no plants of"
-            " the grass stage are known there"
-        )
-    if measure.of_shape and len(without_plots) == 1:
-        listed = first.name if second.name == without_plots[0] else second.name
-        return (
-            f"in {listed} all stems of plots were listed and in {without_plots[0]} single trees"
-            " sampled; these are not the same stems"
-        )
-    if measure.name == "share_in_grass_stage":
-        unsearched = list(
-            dict.fromkeys(history.name for history in (first, second) if not history.searched)
-        )
-        if np.isnan(first.grass).all() or np.isnan(second.grass).all():
-            return (
-                "the species has no grass stage"
-                if first.basis == second.basis == "establishment"
-                else "coring heights are not recorded"
-            )
-        if unsearched:
-            return f"plants in the grass stage were not searched for in {' and '.join(unsearched)}"
-    if measure.name in ("latest_pulse_start", "years_since_latest_pulse"):
-        without = list(
-            dict.fromkeys(history.name for history in (first, second) if not len(history.starts))
-        )
-        if without:
-            return (
-                f"no pulse can be told in {' and '.join(without)}, which is not proof that there"
-                " was none"
-            )
-    return ""
+# those that are no number of one stand
+OTHER_MEASURES = {
+    SHARE_IN_CLASS: "stems that established in the class",
+    STEMS_IN_CLASS: "the same per hectare",
+    AGE_STRUCTURE_DISTANCE: "by how many years the stems of one must be moved, on average, to give"
+    " the other's (Wasserstein distance of the shares)",
+    SHARED_PULSE: "the two pulses that began closest to each other",
+}

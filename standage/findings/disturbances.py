@@ -4,64 +4,93 @@ years of events on record.
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
-from standage.findings.intervals import blank_columns, interval_columns, whole_numbers
+from standage.findings import schema
+from standage.findings.intervals import blank_columns, interval_columns
+from standage.findings.releases import AT_RISK, RINGS_ALONE
 from standage.growth.growth_changes import DisturbanceHistory, GrowthChanges
 from standage.growth.stand_disturbance import APART, RELEASE_LAGS, SUPPRESSION_LAGS, year_chances
+from standage.survey.survey import Survey
 
 TREE_WINDOW = 7  # length of the window in which draws tell of the same change of a tree [years]
 # from which a change of a tree, or a disturbance, gets a row: likelier than not
 LEAST_PROBABILITY = 0.5
 # share of the draws in which an event must begin in a disturbance's window to be named with it
 LEAST_NAMED = 0.1
+# why the rings say nothing of an event's year: it is known from releases itself; a published
+# criterion gives no chances; as recorded it neither opens the canopy nor weakens trees
+REASONS = FROM_RELEASES, BY_CRITERION, NO_EFFECT = (
+    "from releases",
+    "published criterion",
+    "no effect",
+)
 
-TREE_COLUMNS = (
-    "stand",
-    "tree",
-    "species",
-    "kind",
-    "probability",
-    "year_low",
-    "year_median",
-    "year_high",
-    "change_percent_low",
-    "change_percent_median",
-    "change_percent_high",
-    "criterion",
+TREE_RELEASES = schema.ResultTable(
+    "tree_releases",
+    "a release or a suppression of a tree that is likelier than not, or found by a published"
+    " criterion",
+    (
+        *schema.text("stand tree species", "which tree"),
+        *schema.code(
+            "kind",
+            "a rise that only ends a suppression of ten years or less is none",
+            ("release", "suppression"),
+        ),
+        *schema.probability(
+            "probability",
+            "that its growth changed for long in these years; 1 by a published criterion",
+        ),
+        *schema.year("year", "first ring of the new growth", interval=True),
+        *schema.number("change_percent", "%", "by how much growth changed", interval=True),
+        *schema.text("criterion", "as in `releases.csv`"),
+    ),
+    remark="Cores of a tree are averaged ring by ring before; those with too few rings for that are"
+    " named in the summary.",
 )
-DISTURBANCE_COLUMNS = (
-    "stand",
-    "kind",
-    "probability",
-    "probability_rings",
-    "year_low",
-    "year_median",
-    "year_high",
-    "trees_at_risk",
-    "share_low",
-    "share_median",
-    "share_high",
-    "share_elsewhere",
-    "events",
-    "unrecorded_probability",
+DISTURBANCES = schema.ResultTable(
+    "disturbances",
+    "an opening or a loss of vigour of a stand that is likelier than not; none by a published"
+    " criterion",
+    (
+        *schema.STAND,
+        *schema.code(
+            "kind",
+            "what it was",
+            {"opening": "trees were released", "weakening": "trees were suppressed"},
+        ),
+        *schema.probability("probability", "that it happened, from rings and record"),
+        *schema.probability("probability_rings", RINGS_ALONE),
+        *schema.year("year", "when", interval=True),
+        *schema.whole("trees_at_risk", "trees", "in which it could have been found"),
+        *schema.number("share", AT_RISK, "that responded to it", interval=True),
+        *schema.number("share_elsewhere", AT_RISK, "that did so in the survey's other stands"),
+        *schema.text("events", "on record that may have been it"),
+        *schema.probability("unrecorded_probability", "that it was none of them"),
+    ),
 )
-EVENT_COLUMNS = (
-    "event",
-    "stand",
-    "kind",
-    "source",
-    "first_year",
-    "last_year",
-    "year_low",
-    "year_median",
-    "year_high",
-    "likeliest_year",
-    "likeliest_probability",
-    "seen_in_rings",
-    "read_from",
-    "note",
+EVENT_YEARS = schema.ResultTable(
+    "event_years",
+    "an event and a stand with ring widths: its year as the rings leave it",
+    (
+        *schema.text("event stand kind source", "as in `events.csv`"),
+        *schema.year("first_year last_year", "range in which it began, as recorded"),
+        *schema.year("year", "the same with the rings", interval=True),
+        *schema.year("likeliest_year", "of them", blank="the rings say nothing of it"),
+        *schema.probability("likeliest_probability", "of that year"),
+        *schema.probability("seen_in_rings", "that trees responded to it"),
+        *schema.code(
+            "read_from",
+            "which changes of growth",
+            ("releases", "suppressions"),
+            blank="neither may be",
+        ),
+        *schema.sentence("note", "why not"),
+        *schema.internal("reason", "code", "why not: one of `REASONS`"),
+    ),
 )
 
 
@@ -92,7 +121,7 @@ def episodes(
     return found
 
 
-def tree_release_table(changes: GrowthChanges, *, level: float = 0.9) -> pd.DataFrame:
+def tree_release_table(changes: GrowthChanges, *, level: float) -> pd.DataFrame:
     """A row for each release and suppression of a tree that is likelier than not: when, how sure,
     and by how much growth changed.
     """
@@ -120,13 +149,12 @@ def tree_release_table(changes: GrowthChanges, *, level: float = 0.9) -> pd.Data
                     | when
                     | interval_columns("change_percent", size, level)
                 )
-    table = pd.DataFrame(rows, columns=list(TREE_COLUMNS)).sort_values(
+    return TREE_RELEASES.frame(rows).sort_values(
         ["stand", "tree", "year_median", "kind"], ignore_index=True
     )
-    return whole_numbers(table, ("year_low", "year_median", "year_high"))
 
 
-def disturbance_table(changes: GrowthChanges, *, seed: int = 1, level: float = 0.9) -> pd.DataFrame:
+def disturbance_table(changes: GrowthChanges, *, seed: int, level: float) -> pd.DataFrame:
     """A row for each opening (`kind` opening) or loss of vigour (`weakening`) of a stand that is
     likelier than not.
 
@@ -135,7 +163,7 @@ def disturbance_table(changes: GrowthChanges, *, seed: int = 1, level: float = 0
     of them. Empty under a published criterion.
     """
     rows = []
-    rng = np.random.default_rng(seed)
+    generator = np.random.default_rng(seed)
     for kind, histories, drawn in (
         ("opening", changes.openings, changes.released),
         ("weakening", changes.weakenings, changes.suppressed),
@@ -153,15 +181,14 @@ def disturbance_table(changes: GrowthChanges, *, seed: int = 1, level: float = 0
                         "probability_rings": min(float(chances[first : last + 1].sum()), 1.0),
                     }
                     | _when_and_why(of_stand, first, last, level)
-                    | _share_that_answered(changes, stand, drawn, span, rng, level)
+                    | _share_that_answered(changes, stand, drawn, span, generator, level)
                 )
-    table = pd.DataFrame(rows, columns=list(DISTURBANCE_COLUMNS)).sort_values(
-        ["stand", "year_median", "kind"], ignore_index=True
-    )
-    return whole_numbers(table, ("year_low", "year_median", "year_high", "trees_at_risk"))
+    return DISTURBANCES.frame(rows).sort_values(["stand", "year_median", "kind"], ignore_index=True)
 
 
-def _when_and_why(of_stand: DisturbanceHistory, first: int, last: int, level: float) -> dict:
+def _when_and_why(
+    of_stand: DisturbanceHistory, first: int, last: int, level: float
+) -> dict[str, Any]:
     drawn = of_stand.drawn
     inside = drawn.disturbed()[:, first : last + 1]
     has = inside.any(axis=1)
@@ -181,16 +208,18 @@ def _share_that_answered(
     stand: str,
     drawn: np.ndarray,
     between: tuple[int, int],
-    rng,
+    generator: np.random.Generator,
     level: float,
-) -> dict:
+) -> dict[str, Any]:
     """Share of the trees at risk in a span of years whose change began in it, in this stand and in
     the others.
     """
     years = changes.series.years
     span = np.flatnonzero((years >= between[0]) & (years <= between[1]))
     members = changes.series.of_stand(stand)
-    result = {"trees_at_risk": 0, "share_elsewhere": np.nan} | blank_columns("share")
+    result: dict[str, Any] = {"trees_at_risk": 0, "share_elsewhere": np.nan} | blank_columns(
+        "share"
+    )
     if not len(span):
         return result
     for stem, places in (
@@ -205,18 +234,18 @@ def _share_that_answered(
         if stem == "elsewhere":
             result["share_elsewhere"] = float(changed.mean() / trees)
         else:
-            shares = rng.beta(0.5 + changed, 0.5 + trees - changed)
+            shares = generator.beta(0.5 + changed, 0.5 + trees - changed)
             result |= {"trees_at_risk": trees} | interval_columns("share", shares, level)
     return result
 
 
-def event_table(survey, changes: GrowthChanges, *, level: float = 0.9) -> pd.DataFrame:
+def event_year_table(changes: GrowthChanges, survey: Survey, *, level: float) -> pd.DataFrame:
     """A row for each event and stand with rings: its year as known beforehand, and as the rings
     leave it.
 
     `seen_in_rings` is the probability that trees answered it; `read_from` says whether releases or
-    suppressions were asked, and is empty with a `note` where neither may be. An event's interval is
-    that of its range where the rings say nothing.
+    suppressions were asked, and is empty with a `reason` where neither may be. An event's interval
+    is that of its range where the rings say nothing.
     """
     rows = []
     for stand in changes.stands:
@@ -230,7 +259,7 @@ def event_table(survey, changes: GrowthChanges, *, level: float = 0.9) -> pd.Dat
                 "last_year": event.last_year,
             }
             possible = np.arange(int(event.first_year), int(event.last_year) + 1)
-            drawn, seen, read_from, note = _event_draws(changes, stand, event)
+            drawn, seen, read_from, reason = _event_draws(changes, stand, event)
             if drawn is None:
                 drawn = possible
             share = np.array([(drawn == year).mean() for year in possible])
@@ -242,36 +271,22 @@ def event_table(survey, changes: GrowthChanges, *, level: float = 0.9) -> pd.Dat
                     "likeliest_probability": float(share.max()),
                     "seen_in_rings": seen,
                     "read_from": read_from,
-                    "note": note,
+                    "reason": reason,
                 }
             )
-    names = ("first_year", "last_year", "year_low", "year_median", "year_high", "likeliest_year")
-    return whole_numbers(pd.DataFrame(rows, columns=list(EVENT_COLUMNS)), names)
+    return EVENT_YEARS.frame(rows)
 
 
 def _event_draws(
-    changes: GrowthChanges, stand: str, event
+    changes: GrowthChanges, stand: str, event: Any
 ) -> tuple[np.ndarray | None, float, str, str]:
     """Drawn years of an event, how likely trees answered it, from which changes of growth, and why
-    not.
+    not. event: a row of the survey's events.
     """
     if event.source == "release":
-        return (
-            None,
-            np.nan,
-            "",
-            "known from growth releases itself, so not combined with ring widths",
-        )
+        return None, np.nan, "", FROM_RELEASES
     if changes.rule is not None:
-        return (
-            None,
-            np.nan,
-            "",
-            (
-                "a published criterion gives no chances by which the year of an event could be"
-                " narrowed"
-            ),
-        )
+        return None, np.nan, "", BY_CRITERION
     for word, histories in (("releases", changes.openings), ("suppressions", changes.weakenings)):
         of_stand = histories.get(stand)
         if of_stand is None or event.event not in of_stand.events.names:
@@ -286,4 +301,4 @@ def _event_draws(
         number = of_stand.events.names.index(event.event)
         years = of_stand.years[of_stand.drawn.event_index[:, number]]
         return years, float(of_stand.drawn.event_seen[:, number].mean()), word, ""
-    return None, np.nan, "", "neither opens the canopy nor weakens trees, as recorded"
+    return None, np.nan, "", NO_EFFECT

@@ -9,6 +9,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from standage.growth.growth_changes import GrowthChanges
+from standage.survey.survey import Survey
+
 # a pulse an event gave way to begins within it: good seed crops of longleaf are years apart
 # (assumption) [years]
 LAG_WINDOW = 10
@@ -57,7 +60,7 @@ class Event:
         return generator.choice(years, size=draws, p=weights / weights.sum()).astype(float)
 
 
-def stand_events(survey, stand: str) -> list[Event]:
+def stand_events(survey: Survey, stand: str) -> list[Event]:
     """The events on record for a stand, those of all stands among them, oldest first; recurring
     ones are marked.
     """
@@ -91,18 +94,19 @@ def _recurring_marked(events: list[Event]) -> list[Event]:
     recurring = set()
     for kind in {event.kind for event in events}:
         run: list[Event] = []
-        for event in [each for each in events if each.kind == kind] + [None]:
+        for event in (*(each for each in events if each.kind == kind), None):
             if run and (
                 event is None
                 or (event.first + event.last - run[-1].first - run[-1].last) / 2 >= 2 * LAG_WINDOW
             ):
                 recurring |= {each.name for each in run} if len(run) >= RECURRING else set()
                 run = []
-            run.append(event)
+            if event is not None:
+                run.append(event)
     return [replace(event, recurring=event.name in recurring) for event in events]
 
 
-def event_years_by_rings(changes) -> dict[tuple[str, str], pd.Series]:
+def event_years_by_rings(changes: GrowthChanges) -> dict[tuple[str, str], pd.Series]:
     """By stand and event, the chance of each year in which it may have begun, as the ring widths
     leave it.
 
@@ -110,12 +114,13 @@ def event_years_by_rings(changes) -> dict[tuple[str, str], pd.Series]:
     whichever was likelier beforehand is asked. An event known from growth releases is in neither,
     since the same rings would be asked twice.
     """
-    chances, beforehand = {}, {}
+    chances: dict[tuple[str, str], pd.Series] = {}
+    beforehand: dict[tuple[str, str], float] = {}
     for histories in (changes.openings, changes.weakenings):
-        for stand, told in histories.items():
-            for number, name in enumerate(told.events.names):
-                if told.events.chance(name) > beforehand.get((stand, name), 0.0):
-                    beforehand[stand, name] = told.events.chance(name)
-                    years = pd.Series(told.years[told.drawn.event_index[:, number]])
+        for stand, history in histories.items():
+            for number, name in enumerate(history.events.names):
+                if history.events.chance(name) > beforehand.get((stand, name), 0.0):
+                    beforehand[stand, name] = history.events.chance(name)
+                    years = pd.Series(history.years[history.drawn.event_index[:, number]])
                     chances[stand, name] = years.value_counts(normalize=True)
     return chances

@@ -8,33 +8,36 @@ from functools import cached_property
 import pandas as pd
 
 from standage.evidence import date_trees
-from standage.findings.attribution import attribution
-from standage.findings.cohorts import cohorts
-from standage.findings.comparison import comparison
-from standage.findings.disturbances import disturbance_table, event_table, tree_release_table
+from standage.findings.attribution import attribution_table
+from standage.findings.cohorts import cohort_table
+from standage.findings.comparison import comparison_table
+from standage.findings.disturbances import disturbance_table, event_year_table, tree_release_table
 from standage.findings.emergence_effect import EmergenceEffect, emergence_effects
 from standage.findings.events_on_record import event_years_by_rings
 from standage.findings.fit_grade import FitGrade, fit_grade
-from standage.findings.local_ratio import Scan, scan_units
-from standage.findings.long_table import COORDINATES, long_table, stand_places
-from standage.findings.model_checks import count_check, delays, diameter_check, size_curves
-from standage.findings.prior_sensitivity import prior_sensitivity
-from standage.findings.pulses import pulses
-from standage.findings.rates import rates
-from standage.findings.releases import disturbance_chronology, release_table
-from standage.findings.stand_summary import stand_summary
-from standage.findings.tree_dates import tree_dates
+from standage.findings.local_ratio import Scan, scan_unit
+from standage.findings.long_table import all_stands_table
+from standage.findings.model_checks import (
+    count_table,
+    delay_table,
+    diameter_table,
+    size_curve_table,
+)
+from standage.findings.parameter_table import parameter_table
+from standage.findings.prior_sensitivity import sensitivity_table
+from standage.findings.pulse_limit import ReportingLimit, limit_table, unit_limit
+from standage.findings.pulses import Burst, find_bursts, pulse_table
+from standage.findings.rates import rate_table
+from standage.findings.releases import chronology_table, release_table
+from standage.findings.result_tables import RESULT_TABLES
+from standage.findings.stand_summary import stand_summary_table
+from standage.findings.tree_dates import tree_date_table
 from standage.findings.unit_findings import UnitFindings, unit_findings
 from standage.growth.growth_changes import MODEL, GrowthChanges, growth_changes, ring_years
 from standage.growth.release_criteria import Criterion
 from standage.profiles import Profile, load_profile
 from standage.stand.posterior import Posterior
 from standage.survey.survey import Survey
-
-PARAMETER_COLUMNS = (
-    *("name", "stand", "prior_low", "prior_median", "prior_high"),
-    *("posterior_low", "posterior_median", "posterior_high", "ess", "rhat", "what_it_means"),
-)
 
 
 class Findings:
@@ -49,8 +52,8 @@ class Findings:
 
     Attributes
     ----------
-    Each table of a result is an attribute, made when first asked for and kept; `tables` has all by
-    file name without ending.
+    Each table of a result is an attribute, made when first asked for and then held; `tables` has
+    all by file name without ending. Columns are those of `standage.findings.result_tables`.
     """
 
     def __init__(
@@ -90,7 +93,22 @@ class Findings:
     @cached_property
     def scans(self) -> list[Scan]:
         """Each unit's years held against the years around them."""
-        return scan_units(self.posterior)
+        return [scan_unit(self.posterior, number) for number in range(len(self.posterior.units))]
+
+    @cached_property
+    def limits(self) -> list[ReportingLimit]:
+        """The score from which a pulse is reported, by unit."""
+        table = limit_table()
+        return [
+            unit_limit(self.posterior, number, table) for number in range(len(self.posterior.units))
+        ]
+
+    @cached_property
+    def bursts(self) -> list[list[Burst]]:
+        """The pulses of each unit by draw, the oldest first."""
+        return [
+            find_bursts(scan, limit) for scan, limit in zip(self.scans, self.limits, strict=True)
+        ]
 
     @cached_property
     def growth_changes(self) -> GrowthChanges | None:
@@ -100,51 +118,56 @@ class Findings:
         return growth_changes(self.survey, criterion=self.criterion, seed=self.posterior.seed)
 
     @cached_property
+    def event_chances(self) -> Mapping[tuple[str, str], pd.Series]:
+        """By stand and event, the chance of each year in which it may have begun, where the rings
+        say something of it.
+        """
+        changes = self.growth_changes
+        return {} if changes is None else event_years_by_rings(changes)
+
+    @cached_property
     def stand_summary(self) -> pd.DataFrame:
         """One row a unit."""
-        table = stand_summary(self.posterior, level=self.level)
-        return with_coordinates(table, self.survey)
+        return stand_summary_table(self)
 
     @cached_property
     def tree_dates(self) -> pd.DataFrame:
         """One row a tree."""
-        return tree_dates(self.posterior, level=self.level, ages=self.ages)
+        return tree_date_table(self)
 
     @cached_property
     def cohorts(self) -> pd.DataFrame:
-        """One row an age class of ten years."""
-        return cohorts(self.posterior, level=self.level)
+        """One row a unit and class of ten years."""
+        return cohort_table(self)
 
     @cached_property
     def rate(self) -> pd.DataFrame:
-        """One row a year."""
-        return rates(self.posterior, level=self.level, scans=self.scans)
+        """One row a unit and year."""
+        return rate_table(self)
 
     @cached_property
     def pulses(self) -> pd.DataFrame:
         """One row a pulse."""
-        return pulses(self.posterior, level=self.level, scans=self.scans)
+        return pulse_table(self)
 
     @cached_property
     def attribution(self) -> pd.DataFrame:
         """One row a pulse and event."""
-        changes = self.growth_changes
-        return attribution(
-            self.posterior,
-            level=self.level,
-            pulses=self.pulses,
-            scans=self.scans,
-            profile_folder=self.profile_folder,
-            event_years={} if changes is None else event_years_by_rings(changes),
-        )
+        return attribution_table(self)
 
     @cached_property
-    def releases(self) -> pd.DataFrame | None:
-        """One row a stand and year; None without ring widths."""
+    def disturbance_chronology(self) -> pd.DataFrame | None:
+        """One row a stand with rings and year, quiet years too; None without ring widths."""
         changes = self.growth_changes
         if changes is None:
             return None
-        return release_table(self.posterior, level=self.level, changes=changes)
+        return chronology_table(changes, seed=self.posterior.seed, level=self.level)
+
+    @cached_property
+    def releases(self) -> pd.DataFrame | None:
+        """One row a stand and year in which growth changed; None without ring widths."""
+        chronology = self.disturbance_chronology
+        return None if chronology is None else release_table(chronology)
 
     @cached_property
     def tree_releases(self) -> pd.DataFrame | None:
@@ -164,30 +187,34 @@ class Findings:
     def event_years(self) -> pd.DataFrame | None:
         """One row an event on record, its year sharpened by the rings; None without ring widths."""
         changes = self.growth_changes
-        return None if changes is None else event_table(self.survey, changes, level=self.level)
+        return None if changes is None else event_year_table(changes, self.survey, level=self.level)
 
     @cached_property
     def comparison(self) -> pd.DataFrame:
         """Stands and communities side by side, one row a difference."""
-        return comparison(self.posterior, level=self.level, scans=self.scans)
+        return comparison_table(self)
 
     @cached_property
     def parameters(self) -> pd.DataFrame:
         """One row a parameter, prior and posterior."""
-        return self.posterior.parameters.reindex(columns=list(PARAMETER_COLUMNS))
+        return parameter_table(self)
 
     @cached_property
     def prior_sensitivity(self) -> pd.DataFrame:
         """One row an assumption and unit."""
-        return prior_sensitivity(self.posterior, scans=self.scans)
+        return sensitivity_table(self)
 
     @cached_property
-    def disturbance_chronology(self) -> pd.DataFrame | None:
-        """One row a stand with rings and year, quiet years too; None without ring widths."""
-        changes = self.growth_changes
-        if changes is None:
-            return None
-        return disturbance_chronology(self.posterior, level=self.level, changes=changes)
+    def all_stands(self) -> pd.DataFrame:
+        """One row a number with an interval of `stand_summary`, `cohorts` and `pulses`."""
+        tables = {name: getattr(self, name) for name in ("stand_summary", "cohorts", "pulses")}
+        return all_stands_table(tables, self.survey)
+
+    @cached_property
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """All tables of a result by file name without ending."""
+        found = {table.name: getattr(self, table.name) for table in RESULT_TABLES}
+        return {name: table for name, table in found.items() if table is not None}
 
     @cached_property
     def ring_years(self) -> pd.DataFrame | None:
@@ -197,22 +224,22 @@ class Findings:
     @cached_property
     def delays(self) -> pd.DataFrame:
         """One row a unit, delay and number of seasons: its chance before and after the data."""
-        return delays(self.posterior, level=self.level)
+        return delay_table(self)
 
     @cached_property
     def size_curves(self) -> pd.DataFrame:
         """One row a unit and season since breast height: median diameter."""
-        return size_curves(self.posterior, level=self.level)
+        return size_curve_table(self)
 
     @cached_property
     def diameter_check(self) -> pd.DataFrame:
         """One row a unit and class of diameter: stems listed and expected."""
-        return diameter_check(self.posterior, level=self.level)
+        return diameter_table(self)
 
     @cached_property
     def count_check(self) -> pd.DataFrame:
         """One row a unit and seedling stage: plants counted and expected."""
-        return count_check(self.posterior)
+        return count_table(self)
 
     @cached_property
     def fit_grade(self) -> FitGrade:
@@ -239,37 +266,3 @@ class Findings:
     def emergence(self) -> tuple[EmergenceEffect, ...]:
         """How openings changed emergence, by unit; empty where that was left out of the model."""
         return tuple(emergence_effects(self.posterior, level=self.level))
-
-    @cached_property
-    def tables(self) -> dict[str, pd.DataFrame]:
-        """All tables of a result by file name without ending."""
-        of_rings = {
-            "releases": self.releases,
-            "tree_releases": self.tree_releases,
-            "disturbances": self.disturbances,
-            "event_years": self.event_years,
-        }
-        tables = {
-            "stand_summary": self.stand_summary,
-            "tree_dates": self.tree_dates,
-            "cohorts": self.cohorts,
-            "rate": self.rate,
-            "pulses": self.pulses,
-            "attribution": self.attribution,
-            **{name: table for name, table in of_rings.items() if table is not None},
-            "comparison": self.comparison,
-            "parameters": self.parameters,
-            "prior_sensitivity": self.prior_sensitivity,
-        }
-        return tables | {"all_stands": long_table(tables, self.survey)}
-
-
-def with_coordinates(table: pd.DataFrame, survey: Survey) -> pd.DataFrame:
-    """A table of stands with latitude and longitude after `community`, as exactly as the survey
-    holds them; blank where it doesn't.
-    """
-    places = stand_places(survey.stands).set_index("stand")
-    table = table.copy()
-    for place, name in enumerate(COORDINATES, start=table.columns.get_loc("community") + 1):
-        table.insert(place, name, places[name].reindex(table["stand"]).to_numpy())
-    return table

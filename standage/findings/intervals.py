@@ -42,7 +42,7 @@ def _number(value: Any) -> float:
     return float("nan") if pd.isna(value) else float(value)
 
 
-def credible_points(draws: np.ndarray, level: float = 0.9) -> np.ndarray:
+def credible_points(draws: np.ndarray, level: float) -> np.ndarray:
     """Low, median and high point of draws along their first axis.
 
     Parameters
@@ -73,7 +73,7 @@ def credible_points(draws: np.ndarray, level: float = 0.9) -> np.ndarray:
 
 
 def interval_columns(
-    name: str, draws: np.ndarray, level: float = 0.9, *, whole: bool = False
+    name: str, draws: np.ndarray, level: float, *, whole: bool = False
 ) -> dict[str, np.ndarray | float]:
     """Columns `name_low`, `name_median`, `name_high`; `whole` rounds to whole numbers (calendar
     years, ages).

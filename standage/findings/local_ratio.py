@@ -20,6 +20,7 @@ from standage.findings.stems import (
     stage_count_area,
     unit_years,
 )
+from standage.stand.posterior import Posterior
 
 WINDOWS = (5, 10, 20)  # lengths of the windows looked at [years]
 # the years right beside a window are its shoulders, not its background [years]
@@ -113,7 +114,7 @@ def window_years(centre: int, width: int) -> tuple[int, int]:
     return first, first + width - 1
 
 
-def scan_unit(posterior, number: int) -> Scan:
+def scan_unit(posterior: Posterior, number: int) -> Scan:
     """Ratios to the local background of one unit and how often they stand out, posterior and
     prior.
     """
@@ -154,12 +155,7 @@ def scan_unit(posterior, number: int) -> Scan:
     )
 
 
-def scan_units(posterior) -> list[Scan]:
-    """`scan_unit` for every unit of the posterior, in its order."""
-    return [scan_unit(posterior, number) for number in range(len(posterior.units))]
-
-
-def dated_stems(posterior, number: int, years: np.ndarray) -> np.ndarray:
+def dated_stems(posterior: Posterior, number: int, years: np.ndarray) -> np.ndarray:
     """Stems dated by their core, by their year in each draw. (draw, year)"""
     trees, drawn = dated_years(posterior, number)
     place = drawn[:, dated_by_core(posterior, trees)] - years[0]
@@ -207,7 +203,7 @@ def steady_shape(prior: np.ndarray) -> np.ndarray:
     return np.maximum(shape, 1.0)
 
 
-def smallest_telling_rate(posterior, number: int) -> np.ndarray:
+def smallest_telling_rate(posterior: Posterior, number: int) -> np.ndarray:
     """One stem of the sample in `YEARS_A_STEM` years, carried through detection. (year,)
     [stems/ha/year or sampled stems/year]
 

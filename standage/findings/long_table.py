@@ -9,44 +9,47 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
-from standage.findings.intervals import SUFFIXES
+from standage.findings import schema
+from standage.findings.cohorts import COHORTS
+from standage.findings.pulses import PULSES
+from standage.findings.stand_places import stand_places
+from standage.findings.stand_summary import STAND_SUMMARY
+from standage.survey.survey import Survey
 
-COORDINATES = ("latitude", "longitude")
-# tables taken, and what tells their rows apart
-ROWS_OF = {"stand_summary": (), "cohorts": ("first_year", "last_year"), "pulses": ("pulse",)}
-UNITS = {  # by the beginning of a name; the first that fits
-    "stems_per_ha": "stems/ha",
-    "basal_area": "m2/ha",
-    "grass_stage_per_ha": "plants/ha",
-    "seedling_stages_per_ha": "plants/ha",
-    "half_span_years": "years",
-    "span_80_years": "years",
-    "share": "share of stems",
-    "oldest_year": "calendar year",
-    "last_recruitment_year": "calendar year",
-    "start": "calendar year",
-    "centre": "calendar year",
-    "end": "calendar year",
-}
-COLUMNS = (
-    *(
-        "survey",
-        "stand",
-        "species",
-        "community",
-        *COORDINATES,
-        "survey_date",
-        "table",
-        "measure",
-        "pulse",
-        "first_year",
-        "last_year",
+# tables taken, and what distinguishes their rows
+SOURCES = (
+    (STAND_SUMMARY, ()),
+    (COHORTS, ("first_year", "last_year")),
+    (PULSES, ("pulse",)),
+)
+WITHOUT_INTERVAL = "basal_area_m2_ha"  # taken where it has none, too
+ALL_STANDS = schema.ResultTable(
+    "all_stands",
+    "a number: all that `stand_summary.csv`, `cohorts.csv` and `pulses.csv` hold with an interval,"
+    " to filter, pivot or map",
+    (
+        *schema.text("survey", "the survey; from `standage compare` the result"),
+        *schema.UNIT,
+        *schema.text("community", "as in `stands.csv`"),
+        *schema.number("latitude longitude", "degrees", "as in `stand_summary.csv`"),
+        *schema.text("survey_date", "year, month and day"),
+        *schema.text("table", "the table it comes from"),
+        *schema.text("measure", "the column there, without `_low`, `_median`, `_high`"),
+        *schema.whole("pulse", "", "of a pulse: its number"),
+        *schema.year("first_year last_year", "of a cohort: its class"),
+        *schema.text("unit", "of the three numbers that follow"),
+        *schema.number(
+            "low median high", "as in `unit`", "`median` alone where it has no interval"
+        ),
+        *schema.probability("probability", "of a pulse"),
+        *schema.BASIS,
+        *schema.AMOUNTS,
     ),
-    *("unit", "low", "median", "high", "probability", "basis", "amounts"),
+    remark="What the survey can't say has no row.",
 )
 
 
-def long_table(tables: Mapping[str, pd.DataFrame], survey) -> pd.DataFrame:
+def all_stands_table(tables: Mapping[str, pd.DataFrame], survey: Survey) -> pd.DataFrame:
     """Every number with an interval of `stand_summary`, `cohorts` and `pulses`, one below the
     other.
 
@@ -57,47 +60,45 @@ def long_table(tables: Mapping[str, pd.DataFrame], survey) -> pd.DataFrame:
     One row for a stand, species, measure and, where there are such, pulse or class of years. A
     number without interval stands under `median` alone; what the survey can't say has no row.
     """
-    parts = [_long(name, tables[name], keys) for name, keys in ROWS_OF.items() if len(tables[name])]
-    table = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
+    parts = [_long(source, tables[source.name], keys) for source, keys in SOURCES]
+    table = pd.concat([part for part in parts if len(part)] or parts, ignore_index=True)
     where = stand_places(survey.stands)
-    table = table.merge(where, on="stand", how="left").assign(survey=survey.name)
-    table = table.reindex(columns=list(COLUMNS))
-    for name in ("pulse", "first_year", "last_year"):
-        table[name] = table[name].astype(float).round().astype("Int64")
-    return table
+    return ALL_STANDS.frame(table.merge(where, on="stand", how="left").assign(survey=survey.name))
 
 
-def stand_places(stands: pd.DataFrame) -> pd.DataFrame:
-    """Community, coordinates and survey date of each stand; blank where the survey doesn't say."""
-    dates = pd.to_datetime(stands["survey_date"]).dt.strftime("%Y-%m-%d")
-    places = stands.reindex(columns=["stand", "community", *COORDINATES]).assign(
-        survey_date=dates.to_numpy()
-    )
-    return places.assign(**{name: places[name].astype(float) for name in COORDINATES})
-
-
-def _long(name: str, table: pd.DataFrame, keys: tuple[str, ...]) -> pd.DataFrame:
-    measures = list(
-        dict.fromkeys(
-            column.removesuffix("_median") for column in table if column.endswith("_median")
-        )
-    )
-    plain = [column for column in ("basal_area_m2_ha",) if column in table]
+def _long(source: schema.ResultTable, table: pd.DataFrame, keys: tuple[str, ...]) -> pd.DataFrame:
     label = ["stand", "species", *keys, "basis", "amounts"]
-    parts = []
-    for measure in [*measures, *plain]:
-        part = table[label].assign(
-            table=name,
-            measure=measure,
-            unit=_unit(measure),
+    parts = [
+        table[label]
+        .assign(
+            table=source.name,
+            measure=column.name,
+            unit=column.unit,
             probability=table.get("probability", np.nan),
+            **_points(column, table),
         )
-        for suffix in SUFFIXES:
-            column = measure if measure in plain and suffix == "_median" else measure + suffix
-            part[suffix[1:]] = table[column].astype(float) if column in table else np.nan
-        parts.append(part[part["median"].notna()])
+        .query("median.notna()")
+        for column in _measures(source)
+    ]
     return pd.concat(parts, ignore_index=True).sort_values(["stand", "species"], kind="stable")
 
 
-def _unit(measure: str) -> str:
-    return next(unit for begin, unit in UNITS.items() if measure.startswith(begin))
+def _measures(source: schema.ResultTable) -> list[schema.ResultColumn]:
+    """What has an interval, then what is taken without one."""
+    return [
+        *(column for column in source.columns if column.interval),
+        *(
+            column
+            for column in source.columns
+            if column.name == WITHOUT_INTERVAL and not column.interval
+        ),
+    ]
+
+
+def _points(column: schema.ResultColumn, table: pd.DataFrame) -> dict[str, pd.Series]:
+    names = column.names if column.interval else (None, column.name, None)
+    blank = pd.Series(np.nan, index=table.index)
+    return {
+        point: blank if name is None else table[name].astype(float)
+        for point, name in zip(("low", "median", "high"), names, strict=True)
+    }

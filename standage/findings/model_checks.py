@@ -4,11 +4,16 @@ fit.
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
 from standage.findings.intervals import interval_columns
 from standage.findings.stems import CORING_HEIGHT, unit_label
+
+if TYPE_CHECKING:
+    from standage.findings.findings import Findings
 
 DELAYS = {
     "grass": "years in the grass stage",
@@ -16,7 +21,7 @@ DELAYS = {
 }
 
 
-def delays(posterior, *, level: float = 0.9) -> pd.DataFrame:
+def delay_table(findings: Findings) -> pd.DataFrame:
     """Chance of each length of the two delays, before and after the data.
 
     Returns
@@ -24,6 +29,7 @@ def delays(posterior, *, level: float = 0.9) -> pd.DataFrame:
     One row a unit, delay and number of seasons: `stand, species, delay, years, prior_low, _median,
     _high, posterior_low, _median, _high`. Units at basis `coring height` have no delays and no row.
     """
+    posterior, level = findings.posterior, findings.level
     tables = [pd.DataFrame(columns=["stand", "species", "delay", "years"])]
     for number, unit in enumerate(posterior.units):
         if unit.basis == CORING_HEIGHT:
@@ -41,13 +47,14 @@ def delays(posterior, *, level: float = 0.9) -> pd.DataFrame:
     return pd.concat([table for table in tables if len(table)] or tables, ignore_index=True)
 
 
-def size_curves(posterior, *, level: float = 0.9) -> pd.DataFrame:
+def size_curve_table(findings: Findings) -> pd.DataFrame:
     """Median diameter by seasons since breast height: `stand, species, seasons, dbh_low,
     dbh_median, dbh_high`. [cm]
 
     Also `years_to_breast_height`, the mean delay before, so that a picture can set the curve on an
     axis of age.
     """
+    posterior, level = findings.posterior, findings.level
     tables = []
     for number, unit in enumerate(posterior.units):
         curve = np.asarray(posterior.size_curve[number], dtype=float)
@@ -65,13 +72,14 @@ def size_curves(posterior, *, level: float = 0.9) -> pd.DataFrame:
     return pd.concat(tables, ignore_index=True)
 
 
-def diameter_check(posterior, *, level: float = 0.9) -> pd.DataFrame:
+def diameter_table(findings: Findings) -> pd.DataFrame:
     """Stems listed by class of diameter against those the model expects: `stand, species,
     dbh_from_cm, dbh_to_cm, observed, predicted_*`.
 
     Units without plots have no row: what was sampled there has no expected number. The last class
     may be open.
     """
+    posterior, level = findings.posterior, findings.level
     tables = [pd.DataFrame(columns=["stand", "species", "dbh_from_cm", "dbh_to_cm", "observed"])]
     for unit, fitted in zip(posterior.units, posterior.fitted, strict=True):
         if not unit.has_plots:
@@ -87,7 +95,7 @@ def diameter_check(posterior, *, level: float = 0.9) -> pd.DataFrame:
     return pd.concat([table for table in tables if len(table)] or tables, ignore_index=True)
 
 
-def count_check(posterior) -> pd.DataFrame:
+def count_table(findings: Findings) -> pd.DataFrame:
     """Plants counted by stage against those the model expects: `stand, species, stage, observed,
     predicted_*, factor`, the last being how many times as many there are as the rest of the survey
     expects.
@@ -106,6 +114,7 @@ def count_check(posterior) -> pd.DataFrame:
             ]
         )
     ]
+    posterior = findings.posterior
     for unit, fitted in zip(posterior.units, posterior.fitted, strict=True):
         counts = fitted.get("counts")
         if counts is not None and len(counts):

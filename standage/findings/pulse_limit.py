@@ -15,6 +15,7 @@ from importlib.resources import files
 import pandas as pd
 
 from standage.findings.stems import CORING_HEIGHT, dated_years
+from standage.stand.posterior import Posterior
 
 ASSUMED_LIMIT = 0.8  # well above the simulated one; assumption, no source
 # a pulse that is less likely than not is never reported, however rare such a score is without
@@ -44,11 +45,8 @@ def limit_table() -> pd.DataFrame:
         return pd.read_csv(table)
 
 
-def reporting_limit(listed_stems: float, *, table: pd.DataFrame | None = None) -> ReportingLimit:
-    """The limit for a survey that lists so many stems. table: as `limit_table`, the package's own
-    where not given.
-    """
-    table = limit_table() if table is None else table
+def reporting_limit(listed_stems: float, table: pd.DataFrame) -> ReportingLimit:
+    """The limit for a survey that lists so many stems. table: as `limit_table`."""
     if table.empty:
         return ReportingLimit(ASSUMED_LIMIT, "assumed")
     row = table.iloc[0]
@@ -57,11 +55,10 @@ def reporting_limit(listed_stems: float, *, table: pd.DataFrame | None = None) -
     return ReportingLimit(float(row["limit"]), "simulated")
 
 
-def unit_limit(posterior, number: int, *, table: pd.DataFrame | None = None) -> ReportingLimit:
-    """The reporting limit of a unit."""
+def unit_limit(posterior: Posterior, number: int, table: pd.DataFrame) -> ReportingLimit:
+    """The reporting limit of a unit. table: as `limit_table`."""
     if posterior.units[number].basis == CORING_HEIGHT or not posterior.units[number].has_plots:
-        return ReportingLimit(
-            ASSUMED_LIMIT, "assumed"
-        )  # the simulated surveys all had plots and coring heights
+        # the simulated surveys all had plots and coring heights
+        return ReportingLimit(ASSUMED_LIMIT, "assumed")
     trees, _ = dated_years(posterior, number)
-    return reporting_limit(len(trees), table=table)
+    return reporting_limit(len(trees), table)

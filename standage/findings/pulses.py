@@ -11,13 +11,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
-from standage.findings.intervals import blank_columns, interval_columns, whole_numbers
-from standage.findings.local_ratio import WINDOWS, Scan, held_in_windows, scan_units, window_years
-from standage.findings.pulse_limit import ReportingLimit, unit_limit
+from standage.findings import schema
+from standage.findings.intervals import blank_columns, interval_columns
+from standage.findings.local_ratio import WINDOWS, Scan, held_in_windows, window_years
+from standage.findings.pulse_limit import ReportingLimit
 from standage.findings.stems import (
     CORING_HEIGHT,
     cut_on_record,
@@ -28,6 +30,10 @@ from standage.findings.stems import (
     unit_basis,
     unit_label,
 )
+from standage.stand.posterior import Posterior
+
+if TYPE_CHECKING:
+    from standage.findings.findings import Findings
 
 # running mean that tells bursts apart: single draws are jagged, with knots every 4 years [years]
 SMOOTHING = 11
@@ -40,31 +46,61 @@ OUTLYING_SHARE = 0.05
 VALLEY = 0.5
 FEWEST_DRAWS = 50  # from which a variance is parted; fewer would make a part out of chance
 FARTHEST_EDGE = 40  # a pulse reaches no further from its peak (assumption) [years]
+CUT_LEAVES_IT, NOT_ASSESSED = "a cut can leave the same shape", "not assessed"
 
-COLUMNS = (
-    *("stand", "species", "pulse", "basis", "probability"),
-    *(
-        "start_low",
-        "start_median",
-        "start_high",
-        "centre_low",
-        "centre_median",
-        "centre_high",
-        "end_low",
-        "end_median",
-        "end_high",
+PULSES = schema.ResultTable(
+    "pulses",
+    "a pulse, the oldest first; none where none stands out",
+    (
+        *schema.UNIT,
+        *schema.whole("pulse", "", "its number within the unit"),
+        *schema.BASIS,
+        *schema.probability(
+            "probability",
+            "that the best window of 5, 10 or 20 years stands out from its background: half as many"
+            " again, by dated stems that chance would rarely bring",
+        ),
+        *schema.year(
+            "start", "its first, leaving out a twentieth of its excess before", interval=True
+        ),
+        *schema.year("centre", "mean of the stems above the background", interval=True),
+        *schema.year("end", "its last, leaving out a twentieth after", interval=True),
+        *schema.number(
+            "stems_per_ha", "stems/ha", "living plants in excess of the background", interval=True
+        ),
+        *schema.number(
+            "share", "share of stems", "of all from start to end, background too", interval=True
+        ),
+        *schema.whole(
+            "dated_stems",
+            "stems",
+            "dated by core, more likely than not, to it ([which](#pulses))",
+        ),
+        *schema.whole("plots_with_it", "plots", "with a stem of it"),
+        *schema.number("largest_plot_share", "share of its stems", "in the plot that has most"),
+        *schema.code(
+            "holds_if_cutting_differs",
+            "whether a cut on record may have made it",
+            {CUT_LEAVES_IT: "", NOT_ASSESSED: "none on record"},
+        ),
+        *schema.whole("window_years", "years", "length of the best window"),
+        *schema.probability(
+            "prior_share",
+            "that this window holds half as many again as its background, before any data",
+        ),
+        *schema.probability("limit", "reporting limit that the score had to reach"),
+        *schema.code("limit_status", "what it rests on", ("simulated", "assumed")),
+        *schema.AMOUNTS,
+        *schema.number(
+            "shared_part_of_centre",
+            "share of a variance",
+            "of the centre's, that of the stand's mean grass stage and mean growth to breast"
+            " height, which its trees share and more cores hardly lower (least squares over draws;"
+            " chance alone gives 2 in their number)",
+            blank=f"at coring height, under {FEWEST_DRAWS} draws, or a centre that doesn't vary",
+        ),
     ),
-    *(
-        "stems_per_ha_low",
-        "stems_per_ha_median",
-        "stems_per_ha_high",
-        "share_low",
-        "share_median",
-        "share_high",
-    ),
-    *("dated_stems", "plots_with_it", "largest_plot_share", "holds_if_cutting_differs"),
-    *("window_years", "prior_share", "limit", "limit_status", "amounts"),
-    "shared_part_of_centre",
+    remark="Years and amounts are those of the draws in which the pulse is there.",
 )
 
 
@@ -86,13 +122,7 @@ class Burst:
     end: np.ndarray
 
 
-def pulses(
-    posterior,
-    *,
-    level: float = 0.9,
-    scans: list[Scan] | None = None,
-    limits: pd.DataFrame | None = None,
-) -> pd.DataFrame:
+def pulse_table(findings: Findings) -> pd.DataFrame:
     """The pulses of every unit, numbered from the oldest.
 
     `probability` is the share of draws in which the best window stands out; years and amounts are
@@ -103,30 +133,16 @@ def pulses(
     `shared_part_of_centre` is the part of the centre's variance that goes with the delays which the
     stand's trees share. Amounts that need plots are blank without them.
 
-    Parameters
-    ----------
-    posterior : the posterior of a survey.
-    level : credible level of `_low` and `_high`.
-    scans : `scan_units(posterior)`, where it is at hand.
-    limits : a table of reporting limits in place of the package's own.
-
     Returns
     -------
     One row a pulse; no row where none is reported.
     """
-    scans = scan_units(posterior) if scans is None else scans
-    rows = []
-    for number, scan in enumerate(scans):
-        limit = unit_limit(posterior, number, table=limits)
-        found = find_bursts(scan, limit)
-        rows += [
-            _row(posterior, number, scan, limit, burst, place + 1, level)
-            for place, burst in enumerate(found)
-        ]
-    table = pd.DataFrame(rows, columns=list(COLUMNS))
-    years = [name for name in COLUMNS if name.startswith(("start_", "centre_", "end_"))]
-    counts = ["pulse", "dated_stems", "plots_with_it", "window_years"]
-    return whole_numbers(table, years + counts)
+    rows = [
+        _row(findings, number, burst, pulse)
+        for number, bursts in enumerate(findings.bursts)
+        for pulse, burst in enumerate(bursts, start=1)
+    ]
+    return PULSES.frame(rows)
 
 
 def best_score(scan: Scan) -> float:
@@ -248,15 +264,9 @@ def running_mean(rate: np.ndarray, width: int) -> np.ndarray:
     return held_in_windows(rate, width) / held_in_windows(np.ones((1, rate.shape[1])), width)
 
 
-def _row(
-    posterior,
-    number: int,
-    scan: Scan,
-    limit: ReportingLimit,
-    burst: Burst,
-    pulse: int,
-    level: float,
-) -> dict:
+def _row(findings: Findings, number: int, burst: Burst, pulse: int) -> dict[str, Any]:
+    posterior, level = findings.posterior, findings.level
+    scan, limit = findings.scans[number], findings.limits[number]
     unit = posterior.units[number]
     years, there = scan.years, burst.there
     inside = (np.arange(len(years)) >= burst.start[:, None]) & (
@@ -281,9 +291,7 @@ def _row(
         **interval_columns("share", share[there], level),
         **_stems_behind(posterior, number, scan.kept, start, end, there),
         "holds_if_cutting_differs": (
-            "a cut can leave the same shape"
-            if cut_on_record(posterior.survey, unit.stand)
-            else "not assessed"
+            CUT_LEAVES_IT if cut_on_record(posterior.survey, unit.stand) else NOT_ASSESSED
         ),
         "window_years": burst.width,
         "prior_share": scan.prior_share[burst.width][burst.place],
@@ -322,7 +330,12 @@ def _part_of_delays(
 
 
 def _stems_behind(
-    posterior, number: int, kept: np.ndarray, start: np.ndarray, end: np.ndarray, there: np.ndarray
+    posterior: Posterior,
+    number: int,
+    kept: np.ndarray,
+    start: np.ndarray,
+    end: np.ndarray,
+    there: np.ndarray,
 ) -> dict[str, float]:
     """Cored stems in the pulse, and how it spreads over the plots (listed stems at their drawn
     years).

@@ -2,11 +2,21 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
+from standage.findings import schema
 from standage.findings.intervals import blank_columns, interval_columns
-from standage.findings.local_ratio import Scan, scan_units
+from standage.findings.local_ratio import (
+    FARTHEST_BACKGROUND,
+    FEWEST_YOUNGER,
+    LOWEST_SHARE,
+    NEAREST_BACKGROUND,
+    NEEDED_EXCESS,
+    STANDS_OUT,
+)
 from standage.findings.stems import (
     dated_by_core,
     dated_years,
@@ -15,12 +25,62 @@ from standage.findings.stems import (
     unit_basis,
     unit_label,
 )
+from standage.stand.posterior import Posterior
+
+if TYPE_CHECKING:
+    from standage.findings.findings import Findings
 
 TABLE_WINDOW = 10  # the window the yearly table speaks of [years]
 CENTURY = 100  # [years]
 
+RATE = schema.ResultTable(
+    "rate",
+    "a stand, species and year",
+    (
+        *schema.UNIT,
+        *schema.year("year", "of establishment"),
+        *schema.number(
+            "living_per_ha",
+            "stems/ha/year",
+            "living plants that established in it, seedlings too",
+            interval=True,
+        ),
+        *schema.number(
+            "ratio",
+            "ratio",
+            f"of the ten years round it to those {NEAREST_BACKGROUND} to {FARTHEST_BACKGROUND}"
+            f" years away (of each side the lowest {100 * LOWEST_SHARE:.0f} %, of the sides the"
+            " higher)",
+            blank=f"fewer than {FEWEST_YOUNGER} such years follow",
+            interval=True,
+        ),
+        *schema.probability(
+            "pulse_score",
+            f"that this is {STANDS_OUT:g} or more, and the stems dated in the ten years"
+            f" {NEEDED_EXCESS:g} standard errors above what the background would give",
+        ),
+        *schema.whole(
+            "dated_stems",
+            "stems",
+            "dated by core, more likely than not, to the ten years ([which](#pulses))",
+        ),
+        *schema.probability(
+            "prior_share", f"that the ratio is {STANDS_OUT:g} or more, before any data"
+        ),
+        *schema.code(
+            "supported",
+            "whether the odds rose over those of `prior_share`, and the ten years end among plants"
+            " that have begun to grow up",
+            ("yes", "no"),
+        ),
+        *schema.number("share", "share of stems", "that established in the year", interval=True),
+        *schema.BASIS,
+        *schema.AMOUNTS,
+    ),
+)
 
-def rates(posterior, *, level: float = 0.9, scans: list[Scan] | None = None) -> pd.DataFrame:
+
+def rate_table(findings: Findings) -> pd.DataFrame:
     """Living stems by year of establishment, with the ratio to the local background.
 
     `ratio`, `pulse_score` (probability that the ten years round the year stand out from their
@@ -34,14 +94,13 @@ def rates(posterior, *, level: float = 0.9, scans: list[Scan] | None = None) -> 
     -------
     One row a unit and year, up to the survey season.
     """
-    scans = scan_units(posterior) if scans is None else scans
-    return pd.concat(
-        [_unit_rates(posterior, number, scan, level) for number, scan in enumerate(scans)],
-        ignore_index=True,
-    )
+    units = range(len(findings.posterior.units))
+    tables = [_unit_rates(findings, number) for number in units]
+    return RATE.frame(pd.concat(tables, ignore_index=True))
 
 
-def _unit_rates(posterior, number: int, scan: Scan, level: float) -> pd.DataFrame:
+def _unit_rates(findings: Findings, number: int) -> pd.DataFrame:
+    posterior, level, scan = findings.posterior, findings.level, findings.scans[number]
     unit = posterior.units[number]
     stems = stems_past_emerging(posterior, number)
     total = stems.sum(axis=1, keepdims=True)
@@ -76,7 +135,7 @@ def undated_centuries(rate: pd.DataFrame) -> list[int]:
     return [century * CENTURY for century in range(first, max(dated)) if century not in dated]
 
 
-def _dated_in_window(posterior, number: int, years: np.ndarray) -> np.ndarray:
+def _dated_in_window(posterior: Posterior, number: int, years: np.ndarray) -> np.ndarray:
     """Stems dated by core, more likely than not, to the ten years round each year. (year,)"""
     trees, drawn = dated_years(posterior, number)
     drawn = drawn[:, dated_by_core(posterior, trees)]

@@ -9,8 +9,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from standage.findings.intervals import interval_columns, whole_numbers
-from standage.growth.growth_changes import GrowthChanges, growth_changes
+from standage.findings import schema
+from standage.findings.intervals import interval_columns
+from standage.growth.growth_changes import GrowthChanges
 from standage.growth.stand_disturbance import year_chances
 
 # a change counts for a year if it began within so many years of it: a tree's year is known no
@@ -20,83 +21,82 @@ CHANGED_TREES = 0.5  # trees expected to have changed, from which a year gets a 
 WORTH_A_ROW = 0.1  # probability from which a year without a released tree is kept in releases.csv
 BETA_DRAWS = 400  # of a share, at least [draws]
 
-COLUMNS = (
-    *("stand", "year", "trees_at_risk"),
-    *("share_released_low", "share_released_median", "share_released_high"),
-    *("share_suppressed_low", "share_suppressed_median", "share_suppressed_high"),
-    *(
-        "probability_disturbed",
-        "probability_disturbed_rings",
-        "probability_suppressed",
-        "probability_suppressed_rings",
-    ),
-    *(
-        "released_trees",
-        "suppressed_trees",
-        "released_elsewhere",
-        "suppressed_elsewhere",
-        "criterion",
+AT_RISK = "share of trees at risk"
+DISTURBED = "that the canopy was opened, or trees lost vigour, from rings and events on record"
+RINGS_ALONE = "the same from the rings alone"
+RELEASES = schema.ResultTable(
+    "releases",
+    "a stand and year in which trees with ring widths changed their growth for long, or in which a"
+    " disturbance is not unlikely",
+    (
+        *schema.STAND,
+        *schema.year("year", "first ring of the new growth, or year of the disturbance"),
+        *schema.whole(
+            "trees_at_risk", "trees", "with rings enough on both sides for a change to be found"
+        ),
+        *schema.number(
+            "share_released share_suppressed",
+            AT_RISK,
+            "growing faster, or more slowly, for long from then, a year more or less",
+            interval=True,
+        ),
+        *schema.probability("probability_disturbed", DISTURBED),
+        *schema.probability("probability_disturbed_rings", RINGS_ALONE),
+        *schema.probability("probability_suppressed", DISTURBED),
+        *schema.probability("probability_suppressed_rings", RINGS_ALONE),
+        *schema.number(
+            "released_trees suppressed_trees",
+            "trees",
+            "expected number whose change began with that ring",
+        ),
+        *schema.number(
+            "released_elsewhere suppressed_elsewhere",
+            AT_RISK,
+            "that changed in the survey's other stands: if as common there, think of weather",
+        ),
+        *schema.text(
+            "criterion",
+            "`change_point`, the model, or a published criterion, which leaves the four"
+            " probabilities blank",
+        ),
     ),
 )
 
 
-def disturbance_chronology(
-    posterior, *, level: float = 0.9, changes: GrowthChanges | None = None
-) -> pd.DataFrame:
+def chronology_table(changes: GrowthChanges, *, seed: int, level: float) -> pd.DataFrame:
     """Every year of every stand with rings: trees at risk, shares that changed, and how likely the
     stand was disturbed.
 
     Parameters
     ----------
-    posterior : a posterior, or anything with `survey` and `seed`.
+    changes : those of all trees.
+    seed : of the draws of shares.
     level : probability of the intervals.
-    changes : what `growth_changes` returned for the same survey; worked out anew where it is not
-        given.
 
     Returns
     -------
-    DataFrame of `COLUMNS`, a row a stand and year. A share's interval holds both what is not known
+    A row a stand and year. A share's interval holds both what is not known
     of each tree and that so few trees stand for all: for each draw of the trees' changes a draw
     from Beta(1/2 + changed, 1/2 + not).
     """
-    changes = growth_changes(posterior.survey, seed=posterior.seed) if changes is None else changes
-    tables = [
-        _chronology_of_stand(changes, stand, posterior.seed, level) for stand in changes.stands
-    ]
-    if not tables:
-        return pd.DataFrame(
-            {
-                name: pd.Series(dtype=object if name in ("stand", "criterion") else float)
-                for name in COLUMNS
-            }
-        )
-    return whole_numbers(
-        pd.concat(tables, ignore_index=True)[list(COLUMNS)], ("year", "trees_at_risk")
-    )
+    tables = [_chronology_of_stand(changes, stand, seed, level) for stand in changes.stands]
+    return RELEASES.frame(pd.concat(tables, ignore_index=True) if tables else ())
 
 
-def release_table(
-    posterior, *, level: float = 0.9, changes: GrowthChanges | None = None
-) -> pd.DataFrame:
-    """releases.csv: the rows of `disturbance_chronology` with growth releases or suppressions, or a
-    stand likely disturbed.
+def release_table(chronology: pd.DataFrame) -> pd.DataFrame:
+    """releases.csv: the rows of `chronology_table` with growth releases or suppressions, or a stand
+    likely disturbed.
 
     A year is kept where half a tree or more is expected to have changed in it, or a probability is
     0.1 or more.
     """
-    table = disturbance_chronology(posterior, level=level, changes=changes)
-    likely = (
-        table[["probability_disturbed", "probability_suppressed"]]
-        .astype(float)
-        .max(axis=1)
-        .fillna(0)
-        >= WORTH_A_ROW
-    )
-    changed = (
-        table[["released_trees", "suppressed_trees"]].astype(float).max(axis=1).fillna(0)
-        >= CHANGED_TREES
-    )
-    return table[likely | changed].reset_index(drop=True)
+    likely = _largest(chronology, "probability_disturbed", "probability_suppressed") >= WORTH_A_ROW
+    changed = _largest(chronology, "released_trees", "suppressed_trees") >= CHANGED_TREES
+    return chronology[likely | changed].reset_index(drop=True)
+
+
+def _largest(table: pd.DataFrame, *names: str) -> pd.Series:
+    return table[list(names)].astype(float).max(axis=1).fillna(0)
 
 
 def _chronology_of_stand(
@@ -115,7 +115,7 @@ def _chronology_of_stand(
         "trees_at_risk": at_risk,
         "criterion": changes.criterion,
     }
-    rng = np.random.default_rng(seed)
+    generator = np.random.default_rng(seed)
     kinds = (
         ("released", changes.released, changes.openings),
         ("suppressed", changes.suppressed, changes.weakenings),
@@ -123,7 +123,7 @@ def _chronology_of_stand(
     for name, drawn, histories in kinds:
         near = _near(drawn[:, members] & changes.at_risk[members])
         shares = np.full((max(len(near), BETA_DRAWS), len(years)), np.nan)
-        shares[:, inner] = _shares(near, changes.at_risk[members], rng, len(shares))
+        shares[:, inner] = _shares(near, changes.at_risk[members], generator, len(shares))
         table |= interval_columns(f"share_{name}", shares, level)
         expected = np.full(len(years), np.nan)
         expected[inner] = drawn[:, members].mean(axis=0).sum(axis=0)
@@ -148,11 +148,13 @@ def _near(drawn: np.ndarray, reach: int = NEAR_YEARS) -> np.ndarray:
     return result
 
 
-def _shares(near: np.ndarray, at_risk: np.ndarray, rng, number: int) -> np.ndarray:
+def _shares(
+    near: np.ndarray, at_risk: np.ndarray, generator: np.random.Generator, number: int
+) -> np.ndarray:
     """Drawn shares of trees at risk. (number, year), NaN where no tree is at risk"""
     trees = at_risk.sum(axis=0)
     changed = (near & at_risk).sum(axis=1)[np.arange(number) % len(near)]
-    drawn = rng.beta(0.5 + changed, 0.5 + trees - changed)
+    drawn = generator.beta(0.5 + changed, 0.5 + trees - changed)
     return np.where(trees > 0, drawn, np.nan)
 
 

@@ -18,6 +18,7 @@ from standage.profiles import Profile
 from standage.stand.emergence import Emergence
 from standage.stand.openings import openness
 from standage.stand.packing import height_share
+from standage.stand.posterior import Posterior
 
 
 @dataclass(frozen=True)
@@ -48,7 +49,11 @@ class StageShares:
 
 
 def stem_histories(
-    posterior, number: int, kept: np.ndarray, profile: Profile, generator: np.random.Generator
+    posterior: Posterior,
+    number: int,
+    kept: np.ndarray,
+    profile: Profile,
+    generator: np.random.Generator,
 ) -> tuple[np.ndarray, StemHistories, StemHistories]:
     """What each listed stem of a unit went through: posterior, and with the profile's delays alone.
 
@@ -81,54 +86,94 @@ def stem_histories(
         trees["coring_height_cm"].to_numpy(dtype=float),
         np.nan,
     )
-    fitted, prior = posterior.delay_posterior[number], posterior.delay_prior[number]
-    chosen = generator.integers(
-        len(prior["grass"]), size=len(kept)
-    )  # one prior draw for all stems of a draw: they share a stand
-    grass = np.asarray(fitted["grass"], dtype=float)[kept]
-    prior_grass = np.asarray(prior["grass"], dtype=float)[chosen]
-    released = _emergence(posterior, number, fitted, grass, kept)
-    prior_released = _emergence(posterior, number, prior, prior_grass, chosen)
-    size = _growth_size(fitted["height"][kept], profile)
-    prior_size = _growth_size(prior["height"][chosen], profile)
-    result = [np.full(established.shape, np.nan) for _ in range(6)]
+    # one prior draw for all stems of a draw: they share a stand
+    chosen = generator.integers(len(posterior.delay_prior[number]["grass"]), size=len(kept))
+    fitted = _pace(posterior, number, posterior.delay_posterior[number], kept, profile)
+    prior = _pace(posterior, number, posterior.delay_prior[number], chosen, profile)
+    histories = np.full((6, *established.shape), np.nan)
     for stem, height in enumerate(heights):
-        share = min(height_share(profile, height), 1.0) if np.isfinite(height) else 1.0
         began = established[:, stem]
-        grass_of_stem = (
-            grass if released is None else released.leaving(_place(began, posterior.years))
-        )
+        share = min(height_share(profile, height), 1.0) if np.isfinite(height) else 1.0
+        grass, size = fitted.of_established(began), fitted.growth
         if np.isfinite(height):
             emerged, arrived = _split(
-                began, at_core[:, stem], grass_of_stem, size * share, profile, generator
+                began, at_core[:, stem], grass, size * share, profile, generator
             )
         else:
-            emerged, arrived = _grown(began, unit.season, grass_of_stem, size, profile, generator)
+            emerged, arrived = _grown(began, unit.season, grass, size, profile, generator)
         breast_height = arrived + _growth(size * (1 - share), profile, generator)
-        prior_emerged = arrived - _growth(prior_size * share, profile, generator)
-        waited = (
-            prior_grass
-            if prior_released is None
-            else prior_released.waited(_place(prior_emerged, posterior.years))
-        )
-        cumulative = np.cumsum(waited, axis=1)
-        prior_began = prior_emerged - (
-            generator.random((len(kept), 1)) * cumulative[:, -1:] > cumulative
-        ).sum(axis=1)
-        prior_breast_height = arrived + _growth(prior_size * (1 - share), profile, generator)
-        for column, values in zip(
-            result,
-            (began, emerged, breast_height, prior_began, prior_emerged, prior_breast_height),
-            strict=True,
-        ):
-            column[:, stem] = values
+        histories[:3, :, stem] = began, emerged, breast_height
+        histories[3:, :, stem] = _by_prior(arrived, share, prior, profile, generator)
     weights = (
         stems_per_hectare_each(posterior, trees, unit.stand)
         if unit.has_plots
         else np.ones(len(trees))
     )
     weights = weights if np.isfinite(weights).all() else np.ones(len(trees))
-    return weights, StemHistories(*result[:3]), StemHistories(*result[3:])
+    return weights, StemHistories(*histories[:3]), StemHistories(*histories[3:])
+
+
+@dataclass(frozen=True)
+class _Pace:
+    """Delays of a unit for chosen draws.
+
+    grass : (draw, seasons) pmf of the grass stage at the stand's own pace. released : how openings
+        changed it; None where they did not. growth : (draw,) negative binomial size of the seasons
+        from emergence to breast height. years : (year,) of the axis.
+    """
+
+    grass: np.ndarray
+    released: Emergence | None
+    growth: np.ndarray
+    years: np.ndarray
+
+    def of_established(self, year: np.ndarray) -> np.ndarray:
+        """Pmf of the grass stage of a stem that established in these years. (draw, seasons)"""
+        if self.released is None:
+            return self.grass
+        return self.released.leaving(_index(year, self.years))
+
+    def of_emerged(self, year: np.ndarray) -> np.ndarray:
+        """Pmf of the seasons that a stem that emerged in these years waited. (draw, seasons)"""
+        return (
+            self.grass if self.released is None else self.released.waited(_index(year, self.years))
+        )
+
+
+def _pace(
+    posterior: Posterior,
+    number: int,
+    delays: dict[str, np.ndarray],
+    chosen: np.ndarray,
+    profile: Profile,
+) -> _Pace:
+    """The pace in chosen draws of the posterior or prior whose `delays` are given."""
+    grass = np.asarray(delays["grass"], dtype=float)[chosen]
+    released = None
+    if "release" in delays:
+        unit = posterior.units[number]
+        opened = openness(posterior.survey, unit.stand, posterior.years, unit.season)
+        rho = np.asarray(delays["release"], dtype=float)[chosen, 0]
+        released = Emergence(opened, rho, grass)
+    growth = _growth_size(delays["height"][chosen], profile)
+    return _Pace(grass, released, growth, posterior.years)
+
+
+def _by_prior(
+    arrived: np.ndarray,
+    share: float,
+    prior: _Pace,
+    profile: Profile,
+    generator: np.random.Generator,
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Years of establishment, emergence and breast height of a stem that arrived at its core's
+    height, a share of the way to breast height, in these years. Each (draw,)
+    """
+    emerged = arrived - _growth(prior.growth * share, profile, generator)
+    cumulative = np.cumsum(prior.of_emerged(emerged), axis=1)
+    target = generator.random((len(arrived), 1)) * cumulative[:, -1:]
+    began = emerged - (target > cumulative).sum(axis=1)
+    return began, emerged, arrived + _growth(prior.growth * (1 - share), profile, generator)
 
 
 def stage_shares(
@@ -155,22 +200,9 @@ def stage_shares(
     )
 
 
-def _emergence(
-    posterior, number: int, delays: dict, grass: np.ndarray, chosen: np.ndarray
-) -> Emergence | None:
-    """Emergence under chosen draws of the posterior or prior whose `delays` are given; None where
-    the stand's own pace holds.
-    """
-    if "release" not in delays:
-        return None
-    unit = posterior.units[number]
-    opened = openness(posterior.survey, unit.stand, posterior.years, unit.season)
-    return Emergence(opened, np.asarray(delays["release"], dtype=float)[chosen, 0], grass)
-
-
-def _place(year: np.ndarray, years: np.ndarray) -> np.ndarray:
-    """Place of calendar years on the axis, shape of `year`; for no year a place before it, where
-    there is no opening.
+def _index(year: np.ndarray, years: np.ndarray) -> np.ndarray:
+    """Index of calendar years on the axis, shape of `year`; for no year one before it, where there
+    is no opening.
     """
     return np.where(np.isfinite(year), year - years[0], -len(years)).astype(int)
 
@@ -203,7 +235,14 @@ def _growth_pmf(size: np.ndarray, seasons: int, profile: Profile) -> np.ndarray:
     return pmf
 
 
-def _split(began, arrived, grass, size, profile, generator):
+def _split(
+    began: np.ndarray,
+    arrived: np.ndarray,
+    grass: np.ndarray,
+    size: np.ndarray,
+    profile: Profile,
+    generator: np.random.Generator,
+) -> tuple[np.ndarray, np.ndarray]:
     """First season with a stem and season of arrival of a cored stem, given its drawn years. Each
     (draw,)
     """
@@ -219,7 +258,14 @@ def _split(began, arrived, grass, size, profile, generator):
     return np.where(known, began + stage, np.nan), np.where(known, arrived, np.nan)
 
 
-def _grown(began, season, grass, size, profile, generator):
+def _grown(
+    began: np.ndarray,
+    season: int,
+    grass: np.ndarray,
+    size: np.ndarray,
+    profile: Profile,
+    generator: np.random.Generator,
+) -> tuple[np.ndarray, np.ndarray]:
     """First season with a stem, and season of breast height, of a stem dated by its size. Each
     (draw,)
     """
@@ -242,7 +288,7 @@ def _grown(began, season, grass, size, profile, generator):
     return emerged, emerged + grew
 
 
-def _drawn(weights, fallback, generator) -> np.ndarray:
+def _drawn(weights: np.ndarray, fallback: np.ndarray, generator: np.random.Generator) -> np.ndarray:
     """A column by draw, in proportion to the weights; to the fallback where they are all zero, and
     0 where that is, too.
     """

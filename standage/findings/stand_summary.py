@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
 import numpy as np
 import pandas as pd
 
+from standage.findings import schema
 from standage.findings.intervals import (
     blank_columns,
     fullest_span,
     interval_columns,
     shortest_span,
     typical_span,
-    whole_numbers,
 )
+from standage.findings.stand_places import COORDINATES, stand_places
 from standage.findings.stems import (
     CORING_HEIGHT,
     basal_area_each,
@@ -26,6 +30,11 @@ from standage.findings.stems import (
     unit_label,
     unit_years,
 )
+from standage.stand.posterior import Posterior, Unit
+from standage.survey.survey import Survey
+
+if TYPE_CHECKING:
+    from standage.findings.findings import Findings
 
 CENTRES = ("pith", "arcs", "straight", "rotten", "unknown")
 FAILED_ATTEMPTS = ("no_sound_wood", "unreadable")
@@ -34,8 +43,93 @@ AGES = (60, 100, 150)  # ages whose share of the stems is told [years]
 EVEN_AGED_YEARS = 20
 EVEN_AGED_SHARE = 0.8  # "nearly all" (assumption)
 
+NOT_AT_CORING_HEIGHT = "under basis `coring height`"
 
-def stand_summary(posterior, *, level: float = 0.9) -> pd.DataFrame:
+
+def _span(name: str) -> tuple[schema.ResultColumn, ...]:
+    """Columns of the shortest span of years that holds a share of the stems."""
+    return (
+        *schema.year(
+            f"{name}_first {name}_last",
+            "the shortest span that holds half, or 80 %, of the stems; that of the most typical"
+            " draw",
+        ),
+        *schema.number(f"{name}_agreed", "share of draws", "that agree with it"),
+        *schema.whole(f"{name}_years", "years", "its length", interval=True),
+    )
+
+
+STAND_SUMMARY = schema.ResultTable(
+    "stand_summary",
+    "a stand and species (a unit)",
+    (
+        *schema.UNIT,
+        *schema.text("community", "as in `stands.csv`"),
+        *schema.number(
+            "latitude longitude", "degrees", "as in `stands.csv`, as `--coordinates-to` says"
+        ),
+        *schema.number("stems_per_ha", "stems/ha", "living stems", interval=True),
+        *schema.number(
+            "basal_area_m2_ha",
+            "m2/ha",
+            "basal area of the live stems listed in plots, a plain sum",
+        ),
+        *schema.year(
+            "oldest_year", "of the oldest live tree dated, in a plot or not", interval=True
+        ),
+        *_span("half_span"),
+        *_span("span_80"),
+        *schema.number(
+            " ".join(f"share_over_{age}_years" for age in AGES),
+            "share of stems",
+            "older than so many years",
+            interval=True,
+        ),
+        *schema.year(
+            "last_recruitment_year",
+            "latest from which, counted back from the survey, one stem is expected in the area"
+            " sampled",
+            interval=True,
+        ),
+        *schema.number(
+            "grass_stage_per_ha",
+            "plants/ha",
+            "without a stem, germinants too",
+            blank=NOT_AT_CORING_HEIGHT,
+            interval=True,
+        ),
+        *schema.year(
+            "densest_20_years_first", "first of the 20 years that hold most stems (median)"
+        ),
+        *schema.number(
+            "share_in_20_years",
+            "share of stems",
+            f"in these; from {EVEN_AGED_SHARE} on the summary says even-aged (assumption)",
+            interval=True,
+        ),
+        *schema.year("years_from", "first considered: an interval that begins near it is cut off"),
+        *schema.whole("listed_stems", "stems", "live stems in the likelihood"),
+        *schema.whole("trees_dated", "trees", "of them dated by core"),
+        *schema.whole(
+            "trees_reach_unknown",
+            "trees",
+            "of these without pith, its distance or a length of core: rings missed are assumed",
+        ),
+        *schema.whole(
+            " ".join(["cores", *(f"cores_{centre}" for centre in CENTRES)]),
+            "cores",
+            "of the species, and of them by what was seen of the centre",
+        ),
+        *schema.whole("attempts_failed", "trees", "without sound wood, or with an unreadable core"),
+        *schema.whole("plots", "plots", "of the stand"),
+        *schema.text("placement", "how they were placed, or `no plots`"),
+        *schema.BASIS,
+        *schema.AMOUNTS,
+    ),
+)
+
+
+def stand_summary_table(findings: Findings) -> pd.DataFrame:
     """What stands in each unit and when it came.
 
     Spans and shares are of stems past the emerging stage. `half_span_first` and `_last` bound the
@@ -52,21 +146,13 @@ def stand_summary(posterior, *, level: float = 0.9) -> pd.DataFrame:
     -------
     One row a unit.
     """
-    table = pd.DataFrame(
-        [_unit_row(posterior, number, level) for number in range(len(posterior.units))]
-    )
-    years = [
-        name
-        for name in table
-        if name.startswith(
-            ("oldest_year", "half_span", "span_80", "last_recruitment", "densest_20", "years_from")
-        )
-        and "agreed" not in name
-    ]
-    return whole_numbers(table, years)
+    places = stand_places(findings.survey.stands).set_index("stand")
+    units = range(len(findings.posterior.units))
+    return STAND_SUMMARY.frame([_unit_row(findings, number, places) for number in units])
 
 
-def _unit_row(posterior, number: int, level: float) -> dict:
+def _unit_row(findings: Findings, number: int, places: pd.DataFrame) -> dict[str, Any]:
+    posterior, level = findings.posterior, findings.level
     unit = posterior.units[number]
     years = unit_years(posterior, unit)
     stems = stems_past_emerging(posterior, number)
@@ -76,6 +162,7 @@ def _unit_row(posterior, number: int, level: float) -> dict:
     densest_first, densest_share = fullest_span(stems, years, EVEN_AGED_YEARS)
     stand = posterior.survey.stands[posterior.survey.stands["stand"] == unit.stand].iloc[0]
     row = {**unit_label(unit), "community": stand["community"]}
+    row |= places.loc[unit.stand, list(COORDINATES)].to_dict()
     row |= (
         interval_columns("stems_per_ha", total, level)
         if unit.has_plots
@@ -123,7 +210,7 @@ def _typical_year(years: np.ndarray) -> float:
     return float(np.rint(np.median(known))) if known.size else np.nan
 
 
-def _listed(posterior, number: int) -> pd.Series:
+def _listed(posterior: Posterior, number: int) -> pd.Series:
     """Which rows of the posterior's trees are live stems counted in the unit's likelihood."""
     trees = posterior.trees
     return (
@@ -131,7 +218,7 @@ def _listed(posterior, number: int) -> pd.Series:
     )
 
 
-def _basal_area(posterior, number: int) -> float:
+def _basal_area(posterior: Posterior, number: int) -> float:
     """Basal area of the listed live stems. [m2/ha]"""
     unit = posterior.units[number]
     if not unit.has_plots:
@@ -142,20 +229,22 @@ def _basal_area(posterior, number: int) -> float:
     )
 
 
-def _oldest_year(posterior, number: int) -> np.ndarray:
+def _oldest_year(posterior: Posterior, number: int) -> np.ndarray:
     _, years = dated_years(posterior, number, in_process=False)
     if not years.shape[1]:
         return np.full(len(posterior.living[number]), np.nan)
     return np.nanmin(years, axis=1)
 
 
-def _share_over(posterior, unit, stems: np.ndarray, years: np.ndarray, age: int) -> np.ndarray:
+def _share_over(
+    posterior: Posterior, unit: Unit, stems: np.ndarray, years: np.ndarray, age: int
+) -> np.ndarray:
     ages = completed_season(posterior.survey, unit.stand) - years + 1
     total = stems.sum(axis=1)
     return stems[:, ages > age].sum(axis=1) / np.where(total > 0, total, np.nan)
 
 
-def _last_recruitment(unit, stems: np.ndarray, years: np.ndarray) -> np.ndarray:
+def _last_recruitment(unit: Unit, stems: np.ndarray, years: np.ndarray) -> np.ndarray:
     """Latest year with one stem of the sample expected from it to the survey. (draw,) NaN where the
     sample holds less in all
     """
@@ -166,7 +255,9 @@ def _last_recruitment(unit, stems: np.ndarray, years: np.ndarray) -> np.ndarray:
     return np.where(reached.any(axis=1), last, np.nan)
 
 
-def _grass_stage(posterior, number: int, level: float) -> dict:
+def _grass_stage(
+    posterior: Posterior, number: int, level: float
+) -> Mapping[str, np.ndarray | float]:
     """Plants still without a stem, germinants among them."""
     unit = posterior.units[number]
     if not unit.has_plots or unit.basis == CORING_HEIGHT:
@@ -176,7 +267,7 @@ def _grass_stage(posterior, number: int, level: float) -> dict:
     return interval_columns("grass_stage_per_ha", (living * grass).sum(axis=1), level)
 
 
-def _what_it_rests_on(survey, unit) -> dict:
+def _what_it_rests_on(survey: Survey, unit: Unit) -> dict[str, Any]:
     """Cores by what was seen of the centre, attempts that failed, and how the plots were placed."""
     trees = survey.trees[
         (survey.trees["stand"] == unit.stand) & (survey.trees["species"] == unit.species)

@@ -12,6 +12,8 @@ import pandas as pd
 
 from standage.evidence.centre import reach_unknown
 from standage.evidence.tree_ages import last_completed_season
+from standage.stand.posterior import Posterior, Unit
+from standage.survey.survey import Survey
 
 PER_HECTARE = "per hectare"
 SAMPLED = "among sampled trees"
@@ -22,25 +24,25 @@ SQUARE_METRES_PER_HECTARE = 10_000.0
 MOSTLY = 0.5
 
 
-def unit_label(unit) -> dict[str, str]:
+def unit_label(unit: Unit) -> dict[str, str]:
     """The columns that say which unit a row is about, and what its years and amounts mean."""
     return {"stand": unit.stand, "species": unit.species}
 
 
-def unit_basis(unit) -> dict[str, str]:
+def unit_basis(unit: Unit) -> dict[str, str]:
     """`basis` (what the years are years of) and `amounts` (what the amounts are amounts of), the
     last columns of a table.
     """
     return {"basis": unit.basis, "amounts": PER_HECTARE if unit.has_plots else SAMPLED}
 
 
-def unit_years(posterior, unit) -> np.ndarray:
+def unit_years(posterior: Posterior, unit: Unit) -> np.ndarray:
     """Calendar years of the common axis up to the unit's survey season. (year,)"""
     years = np.asarray(posterior.years)
     return years[years <= unit.season]
 
 
-def living_rate(posterior, number: int) -> np.ndarray:
+def living_rate(posterior: Posterior, number: int) -> np.ndarray:
     """Living stems by year of establishment, up to the survey season. (draw, year) [stems/ha/year,
     or sampled stems/year]
     """
@@ -49,7 +51,7 @@ def living_rate(posterior, number: int) -> np.ndarray:
     ]
 
 
-def share_past_emerging(posterior, number: int) -> np.ndarray:
+def share_past_emerging(posterior: Posterior, number: int) -> np.ndarray:
     """Share of the living that has passed breast height, by year of establishment. (draw, year)
 
     Under basis `coring height` every stem counts: the process is arrival of stems at the height of
@@ -62,7 +64,7 @@ def share_past_emerging(posterior, number: int) -> np.ndarray:
     return np.asarray(posterior.past_emerging[number], dtype=float)[:, :length]
 
 
-def stems_past_emerging(posterior, number: int) -> np.ndarray:
+def stems_past_emerging(posterior: Posterior, number: int) -> np.ndarray:
     """Living stems past the emerging stage by year of establishment: what every stem share is a
     share of. (draw, year)
     """
@@ -70,7 +72,7 @@ def stems_past_emerging(posterior, number: int) -> np.ndarray:
 
 
 def dated_years(
-    posterior, number: int, *, in_process: bool = True
+    posterior: Posterior, number: int, *, in_process: bool = True
 ) -> tuple[pd.DataFrame, np.ndarray]:
     """Live stems of a unit with a drawn year.
 
@@ -97,7 +99,7 @@ def dated_years(
     return trees[wanted], years
 
 
-def stems_per_hectare_each(posterior, trees: pd.DataFrame, stand: str) -> np.ndarray:
+def stems_per_hectare_each(posterior: Posterior, trees: pd.DataFrame, stand: str) -> np.ndarray:
     """Stems per hectare that one listed stem stands for. (tree,) [1/ha]
 
     Plots of one stand may list different diameters (nested plots), so a stem stands for one over
@@ -121,14 +123,14 @@ def basal_area_each(trees: pd.DataFrame) -> np.ndarray:
     return np.pi / 4 * (trees["dbh_cm"].to_numpy(dtype=float) / 100) ** 2
 
 
-def completed_season(survey, stand: str) -> int:
+def completed_season(survey: Survey, stand: str) -> int:
     """Last growing season that was over at the survey: ages are seasons completed."""
     return last_completed_season(
         survey.stands.loc[survey.stands["stand"] == stand, "survey_date"].iloc[0]
     )
 
 
-def stage_count_area(survey, unit) -> float:
+def stage_count_area(survey: Survey, unit: Unit) -> float:
     """Area in which stems of the unit still in the grass stage were searched for. [ha]"""
     plots = survey.plots.loc[survey.plots["stand"] == unit.stand, "plot"]
     counts = survey.counts
@@ -140,7 +142,7 @@ def stage_count_area(survey, unit) -> float:
     return float(counts.loc[searched, "area_m2"].sum()) / SQUARE_METRES_PER_HECTARE
 
 
-def trees_of_unknown_reach(survey) -> set[str]:
+def trees_of_unknown_reach(survey: Survey) -> set[str]:
     """Cored trees of which no core tells how far from the pith it ended, see
     `standage.evidence.centre.reach_unknown`.
     """
@@ -148,7 +150,7 @@ def trees_of_unknown_reach(survey) -> set[str]:
     return set(cores["tree"]) - set(cores["tree"][~reach_unknown(cores)])
 
 
-def dated_by_core(posterior, trees: pd.DataFrame) -> np.ndarray:
+def dated_by_core(posterior: Posterior, trees: pd.DataFrame) -> np.ndarray:
     """Which stems have a year that rests on wood, of rows of `posterior.trees`. (tree,) bool
 
     Sizes alone don't tell years. Nor do cores of which it isn't known how far from the pith they
@@ -160,7 +162,7 @@ def dated_by_core(posterior, trees: pd.DataFrame) -> np.ndarray:
     )
 
 
-def cut_on_record(survey, stand: str) -> bool:
+def cut_on_record(survey: Survey, stand: str) -> bool:
     """Whether the survey tells of logging or thinning in the stand (an event without a stand is one
     of all stands).
     """

@@ -2,58 +2,92 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
-from standage.findings.intervals import interval_columns, whole_numbers
+from standage.findings import schema
+from standage.findings.intervals import interval_columns
 from standage.findings.separate_spans import separate_spans
 from standage.findings.stems import completed_season
+from standage.stand.posterior import Posterior
+from standage.survey.survey import Survey
+
+if TYPE_CHECKING:
+    from standage.findings.findings import Findings
 
 ONLY_AT_CORE = "coring height not recorded: dated at coring height only"
 
-FROM_THE_CORE_ALONE = (
-    "sd_count",
-    "sd_centre",
-    "sd_height",
-    "sd_grass",
-    "rings_added_centre_low",
-    "rings_added_centre_median",
-    "rings_added_centre_high",
-)
-
-COLUMNS = (
-    *("stand", "tree", "species", "plot", "basis"),
-    *("establishment_year_low", "establishment_year_median", "establishment_year_high"),
-    *("age_low", "age_median", "age_high", "innermost_ring_year"),
-    *(
-        "rings_added_centre_low",
-        "rings_added_centre_median",
-        "rings_added_centre_high",
-        "coring_height_cm",
-    ),
-    *("coring_height_year_low", "coring_height_year_median", "coring_height_year_high"),
-    *("years_below_core_low", "years_below_core_median", "years_below_core_high"),
-    *("sd_count", "sd_centre", "sd_height", "sd_grass", "sd_total", "left_out_reason", "note"),
-    *("status", "dbh_cm", "separate_years"),
-)
-
-WHOLE = tuple(
-    name
-    for name in COLUMNS
-    if name.startswith(
-        (
+TREE_DATES = schema.ResultTable(
+    "tree_dates",
+    "a tree of the survey, dated or with the reason why not",
+    (
+        *schema.text("stand tree species plot", "as in `trees.csv`"),
+        *schema.code(
+            "basis",
+            "what the date rests on",
+            {
+                "cored": "",
+                "size": "diameter and the stand's history",
+                "planted": "the recorded year",
+            },
+            blank="not dated",
+        ),
+        *schema.year(
             "establishment_year",
-            "age_",
-            "innermost_ring",
-            "coring_height_year",
-            "years_below",
-            "rings_added",
-        )
-    )
+            "first growing season",
+            blank="coring height not recorded",
+            interval=True,
+        ),
+        *schema.whole(
+            "age",
+            "years",
+            "growing seasons completed at the survey; of a dead tree at its death or last ring",
+            interval=True,
+        ),
+        *schema.year("innermost_ring_year", "innermost ring seen, as read"),
+        *schema.whole(
+            "rings_added_centre",
+            "rings",
+            "from there to the pith, from the tree's cores alone",
+            interval=True,
+        ),
+        *schema.number("coring_height_cm", "cm", "of the lowest core"),
+        *schema.year("coring_height_year", "when the stem passed that height", interval=True),
+        *schema.whole(
+            "years_below_core",
+            "years",
+            "from establishment until then: grass stage and height growth",
+            interval=True,
+        ),
+        *schema.number(
+            "sd_count sd_centre sd_height sd_grass",
+            "years",
+            "standard deviation that counting rings, rings missed at the centre, growth to the"
+            " height of the core and the grass stage add, core alone",
+        ),
+        *schema.number("sd_total", "years", "of the establishment year, given the whole survey"),
+        *schema.text("left_out_reason", "why it has no date, or no part in the stand's history"),
+        *schema.text("note", "what to know about its date"),
+        *schema.text("status", "as in `trees.csv`"),
+        *schema.number("dbh_cm", "cm", "diameter at breast height"),
+        *schema.text(
+            "separate_years",
+            "of a tree of one time or another, an unlikely stretch of 10 years or more between:"
+            " these times with their shares; its median is one of its least likely years",
+        ),
+    ),
+    remark="`standage ages SURVEY --csv FILE` writes the same columns but the last three, from each"
+    " tree's own cores under a flat prior; the stand may tell more than the tree.",
 )
+FROM_THE_CORE_ALONE = [
+    *("sd_count", "sd_centre", "sd_height", "sd_grass"),
+    *TREE_DATES.column("rings_added_centre").names,
+]
 
 
-def tree_dates(posterior, *, level: float = 0.9, ages: pd.DataFrame | None = None) -> pd.DataFrame:
+def tree_date_table(findings: Findings) -> pd.DataFrame:
     """One row a tree of the survey, dated or with the reason why not.
 
     `establishment_year` is the calendar year of the first growing season and `age` counts growing
@@ -64,18 +98,11 @@ def tree_dates(posterior, *, level: float = 0.9, ages: pd.DataFrame | None = Non
     `separate_years` has the years that a tree may be of where they lie apart, with their shares of
     the probability; blank for all others.
 
-    Parameters
-    ----------
-    posterior : the posterior of a survey.
-    level : credible level of `_low` and `_high`.
-    ages : optional table of cores dated one by one: `tree` and any of `sd_count, sd_centre,
-        sd_height, sd_grass, rings_added_centre_low, _median, _high`. Without it these columns are
-        blank.
-
     Returns
     -------
     One row a tree in the order of the survey's tree table.
     """
+    posterior, level = findings.posterior, findings.level
     trees = posterior.trees.reset_index(drop=True)
     established = _years_or_blank(posterior.establishment_year)
     at_core = _years_or_blank(posterior.year_at_core)
@@ -103,16 +130,15 @@ def tree_dates(posterior, *, level: float = 0.9, ages: pd.DataFrame | None = Non
             "; ".join(map(str, separate_spans(years, level))) for years in established.T
         ],
     )
-    table = _with_core_columns(table, ages)
+    table = table.join(_core_columns(findings.ages), on="tree")
     table = pd.concat([table, _undated(posterior, table)], ignore_index=True)
-    table = whole_numbers(table, WHOLE)
     order = {tree: place for place, tree in enumerate(posterior.survey.trees["tree"])}
-    return table[list(COLUMNS)].sort_values(
+    return TREE_DATES.frame(table).sort_values(
         "tree", key=lambda names: names.map(order), kind="stable", ignore_index=True
     )
 
 
-def _last_season(survey, trees: pd.DataFrame) -> np.ndarray:
+def _last_season(survey: Survey, trees: pd.DataFrame) -> np.ndarray:
     """Last growing season of each tree's life so far: the last completed at the survey, or a dead
     tree's last. (tree,) NaN unknown
     """
@@ -143,16 +169,12 @@ def _standard_deviation(years: np.ndarray) -> np.ndarray:
     return spread
 
 
-def _with_core_columns(table: pd.DataFrame, ages: pd.DataFrame | None) -> pd.DataFrame:
-    if ages is None:
-        return table.assign(**dict.fromkeys(FROM_THE_CORE_ALONE, np.nan))
-    known = (
-        ages.drop_duplicates("tree").set_index("tree").reindex(columns=list(FROM_THE_CORE_ALONE))
-    )
-    return table.join(known, on="tree")
+def _core_columns(ages: pd.DataFrame) -> pd.DataFrame:
+    """What is known of each tree from its own cores, by tree."""
+    return ages.drop_duplicates("tree").set_index("tree")[FROM_THE_CORE_ALONE]
 
 
-def _undated(posterior, dated: pd.DataFrame) -> pd.DataFrame:
+def _undated(posterior: Posterior, dated: pd.DataFrame) -> pd.DataFrame:
     """The survey's trees that the posterior does not speak of: kept in the table, with the
     reason.
     """

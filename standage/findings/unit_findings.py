@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import pandas as pd
 
+from standage.findings.cannot_tell import OpenQuestion, open_questions
 from standage.findings.events_on_record import Event, stand_events
 from standage.findings.intervals import Interval
+from standage.findings.schema import Row
 from standage.findings.uncertainty_budget import Budget, uncertainty_budget
 from standage.survey.survey import Survey
-
-Row = Mapping[str, Any]  # a row of a table, by column
 
 
 @dataclass(frozen=True)
@@ -45,6 +43,11 @@ class UnitFindings:
     def name(self) -> str:
         """Stand and species as a heading."""
         return unit_name(self.stand, str(self.summary["species"]))
+
+    @property
+    def open_questions(self) -> tuple[OpenQuestion, ...]:
+        """What the survey leaves open of it."""
+        return open_questions(self.summary, self.pulses)
 
     def interval(self, name: str) -> Interval:
         """A quantity of the summary row."""

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 import numpy as np
+import pandas as pd
 
+from standage.findings.events_on_record import LAG_WINDOW
+from standage.findings.schema import Row
 from standage.findings.stems import CORING_HEIGHT
 from standage.grammar import capital
 from standage.prose.wording import percent, probability_words, rounded, share_words
@@ -13,6 +16,7 @@ from standage.prose.wording import percent, probability_words, rounded, share_wo
 # share of waiting stems that posterior or prior must allow before a sentence is spent on it
 # (assumption)
 WORTH_TELLING = 0.1
+CUTS = ("logging", "thinning")
 NO_PROOF = "Agreement in time is not proof of cause."
 NAMES = {
     "fire-resumed": "return of fire",
@@ -23,7 +27,7 @@ NAMES = {
 }
 
 
-def event_name(row: Mapping) -> str:
+def event_name(row: Row) -> str:
     """An event as a person would name it: `the logging of some year from 1921 to 1924`."""
     kind = NAMES.get(row["kind"], str(row["kind"]).replace("-", " "))
     first, last = int(row["event_first_year"]), int(row["event_last_year"])
@@ -38,26 +42,43 @@ def begun_words(first: int, last: int) -> str:
     return f"in {first}" if first == last else f"in some year from {first} to {last}"
 
 
-def row_words(row: Mapping, lag_window: int, *, events: int = 0, testable: int = 0) -> str:
-    """A row of the attribution table as sentences; `events` and `testable` count those of the
-    stand, for the row without event.
-    """
+def attribution_columns(table: pd.DataFrame) -> dict[str, list[str]]:
+    """The English columns of attribution.csv."""
+    rows = table.to_dict("records")
+    return {
+        "other_explanation": [other_explanation(row) for row in rows],
+        "words": [attribution_words(row) for row in rows],
+    }
+
+
+def other_explanation(row: Row) -> str:
+    """How a cut could have left the shape of a pulse without any; blank for other events."""
+    if row["kind"] not in CUTS:
+        return ""
+    low, high = float(row["removed_from_cm"]), float(row["removed_to_cm"])
+    if not np.isfinite(low) and not np.isfinite(high):
+        return "the cut can leave the same shape; which sizes it took is not recorded"
+    smallest = f"from {low:g} cm" if np.isfinite(low) and low > 0 else ""
+    largest = f"up to {high:g} cm" if np.isfinite(high) else "up"
+    sizes = f"{smallest} {largest}".strip() if smallest or np.isfinite(high) else "of all sizes"
+    return f"the cut took stems {sizes}, which can leave the same shape"
+
+
+def attribution_words(row: Row) -> str:
+    """A row of the attribution table as sentences."""
     arrivals = row["basis"] == CORING_HEIGHT
     if row["event"] == "":
-        return _no_event_words(row, arrivals, events, testable)
+        return _no_event_words(row, arrivals)
     if np.isnan(row["lag_years_median"]):
-        return (
-            f"{recurring_words(row['kind'], lag_window)}: the pulse can't be tied to"
-            f" {event_name(row)}."
-        )
+        return f"{recurring_words(row['kind'])}: the pulse can't be tied to {event_name(row)}."
     if row["probability_before"] < 0.5:
         within = (
-            f"within {lag_window} years after it is"
-            f" {probability_words(row[f'probability_began_within_{lag_window}'])}"
+            f"within {LAG_WINDOW} years after it is"
+            f" {probability_words(row[f'probability_began_within_{LAG_WINDOW}'])}"
         )
         if row["timing"] == "period":
             within = (
-                f"in its years or within {lag_window} after them is"
+                f"in its years or within {LAG_WINDOW} after them is"
                 f" {probability_words(row['probability_in_reach'])}"
             )
         odds = (
@@ -74,12 +95,13 @@ def row_words(row: Mapping, lag_window: int, *, events: int = 0, testable: int =
         )
     elif stage_words(row):
         sentences.append(stage_words(row))
-    if row["other_explanation"]:
-        sentences.append(f"{capital(row['other_explanation'])}.")
+    other = other_explanation(row)
+    if other:
+        sentences.append(f"{capital(other)}.")
     return " ".join(sentences)
 
 
-def recurring_words(kind: str, lag_window: int) -> str:
+def recurring_words(kind: str) -> str:
     """Why nothing is tied to an event that recurs."""
     kinds = {
         "fire": "fires",
@@ -89,20 +111,20 @@ def recurring_words(kind: str, lag_window: int) -> str:
         "thinning": "cuts",
     }.get(kind, "such events")
     return (
-        f"On record are {kinds} less than {2 * lag_window} years apart, so that one always goes"
+        f"On record are {kinds} less than {2 * LAG_WINDOW} years apart, so that one always goes"
         " before"
     )
 
 
-def _no_event_words(row: Mapping, arrivals: bool, events: int, testable: int) -> str:
-    if not events:
+def _no_event_words(row: Row, arrivals: bool) -> str:
+    if not row["events_on_record"]:
         return "No event of this stand is on record, so that the pulse can't be compared with any."
     if arrivals:
         return (
             "Years are those of arrival at the core's height: without the seasons below it, the"
             " pulse can't be tied to an event."
         )
-    if not testable:
+    if not row["events_testable"]:
         return (
             "None of the events on record can be tested against this pulse: they recur too often,"
             " or lie before all that is dated."
@@ -113,7 +135,7 @@ def _no_event_words(row: Mapping, arrivals: bool, events: int, testable: int) ->
     )
 
 
-def pulse_sentences(rows: Sequence[Mapping], pulse: str, lag_window: int) -> list[str]:
+def pulse_sentences(rows: Sequence[Row], pulse: str) -> list[str]:
     """One pulse beside the events of its stand, in sentences that can be read aloud.
 
     rows: all its rows of the attribution table. pulse: how to name it, such as `the pulse` or
@@ -123,11 +145,9 @@ def pulse_sentences(rows: Sequence[Mapping], pulse: str, lag_window: int) -> lis
     told = [row for row in rows if row["event"] != "" and not np.isnan(row["lag_years_median"])]
     recurring = [row for row in rows if row["event"] != "" and np.isnan(row["lag_years_median"])]
     if len(rows) == 1 or none["basis"] == CORING_HEIGHT:
-        return [str(none["words"])]
+        return [attribution_words(none)]
     too_often = (
-        [f"{recurring_words(recurring[0]['kind'], lag_window)}; nothing is tied to them."]
-        if recurring
-        else []
+        [f"{recurring_words(recurring[0]['kind'])}; nothing is tied to them."] if recurring else []
     )
     if np.isnan(none["probability_explains"]):
         reason = "" if recurring else ": all lie before what is dated"
@@ -161,12 +181,13 @@ def pulse_sentences(rows: Sequence[Mapping], pulse: str, lag_window: int) -> lis
             else "germinated after it"
         )
         sentences.append(f"Most of its stems {most}.")
-    if best["other_explanation"]:
-        sentences.append(f"But {best['other_explanation']}.")
+    other = other_explanation(best)
+    if other:
+        sentences.append(f"But {other}.")
     return [*sentences, *too_often]
 
 
-def lag_words(row: Mapping) -> str:
+def lag_words(row: Row) -> str:
     """`about 4 years after the logging of 1921 (between 1 and 9 years)`."""
     event = event_name(row)
     low, middle, high = (int(row[f"lag_years_{point}"]) for point in ("low", "median", "high"))
@@ -198,7 +219,7 @@ def _end(number: int) -> str:
     return "the same year" if number == 0 else f"{abs(number)} {_years(number)} {_side(number)}"
 
 
-def stage_words(row: Mapping) -> str:
+def stage_words(row: Row) -> str:
     """Where the pulse's stems stood when the event came; blank where none of them can have been
     there as a plant without a stem.
     """
@@ -215,7 +236,7 @@ def stage_words(row: Mapping) -> str:
     return f"{told}; {assumed}. {claim_words(row)}"
 
 
-def claim_words(row: Mapping) -> str:
+def claim_words(row: Row) -> str:
     """What may be said of plants that were there before the event, and from which Bayes factor."""
     factor = row["bayes_factor"]
     if row["claim"] == "nothing":
@@ -231,5 +252,5 @@ def _factor(factor: float) -> str:
     return f"{'over 100' if larger > 100 else rounded(larger)} {side}"
 
 
-def _share(row: Mapping, name: str) -> str:
+def _share(row: Row, name: str) -> str:
     return share_words(*(row[f"{name}_{point}"] for point in ("low", "median", "high")))

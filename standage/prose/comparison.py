@@ -4,24 +4,31 @@ be asked.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
 import numpy as np
 import pandas as pd
 
 from standage.findings.communities import WELL_KNOWN_SPREAD
 from standage.findings.comparison_measures import (
     AGE_STRUCTURE_DISTANCE,
-    MEASURES,
     SHARE_IN_CLASS,
     SHARED_PULSE,
     STEMS_IN_CLASS,
 )
+from standage.findings.differences import COMMUNITY_AND_STAND, EVERYTHING, Obstacle
+from standage.findings.schema import Row
 from standage.grammar import capital, counted
 from standage.prose.wording import percent, probability_words
 
-WORDS = {measure.name: measure.words for measure in MEASURES} | {
-    AGE_STRUCTURE_DISTANCE: "their age structures"
+WORDS = {
+    "median_establishment_year": "the median year of their stems",
+    "half_span_years": "the shortest span of years that holds half of their stems",
+    "stems_per_ha": "their stems per hectare",
+    "number_of_pulses": "their number of pulses",
+    "latest_pulse_start": "the start of their latest pulse",
+    "years_since_latest_pulse": "the years since their latest pulse ended",
+    "share_in_grass_stage": "the share of their plants in the grass stage",
+    AGE_STRUCTURE_DISTANCE: "their age structures",
+    SHARED_PULSE: "their pulses",
 }
 TOLD = {  # sentence, word where the first has more, word where it has less
     "median_establishment_year": (
@@ -64,12 +71,23 @@ SHARED_IN_SUMMARY = 0.8  # probability from which a shared pulse is told in the 
 BY_CHANCE_IN_SUMMARY = 0.5  # and most that chance may give of it (assumption)
 
 
-def row_words(row: Mapping) -> str:
+def comparison_columns(table: pd.DataFrame) -> dict[str, list[str]]:
+    """The English column of comparison.csv."""
+    return {"words": [comparison_words(row) for row in table.to_dict("records")]}
+
+
+def distinct_sentences(table: pd.DataFrame) -> list[str]:
+    """Rows of the comparison as sentences, each once."""
+    return list(dict.fromkeys(comparison_words(row) for row in table.to_dict("records")))
+
+
+def comparison_words(row: Row) -> str:
     """One row of the comparison as a sentence."""
     pair = f"{row['first']} and {row['second']}"
-    if "reason" in row:
-        what = "" if row["measure"] == "all" else f" by {_measure_words(row)}"
-        return f"{pair} can't be compared{what}: {row['reason']}."
+    obstacle = row["obstacle"]
+    if isinstance(obstacle, Obstacle):
+        what = "" if row["measure"] == EVERYTHING else f" by {_measure_words(row)}"
+        return f"{pair} can't be compared{what}: {_obstacle_words(obstacle, row)}."
     if row["measure"] == SHARED_PULSE:
         sentence = _shared_words(row)
     elif row["measure"] == AGE_STRUCTURE_DISTANCE:
@@ -79,19 +97,70 @@ def row_words(row: Mapping) -> str:
     return " ".join([sentence, *_cautions(row)])
 
 
-def _measure_words(row: Mapping) -> str:
-    span = f"from {row.get('class_first_year')} to {row.get('class_last_year')}"
+def _obstacle_words(obstacle: Obstacle, row: Row) -> str:
+    """Why two can't be compared, to follow a colon."""
+    names = " and ".join(obstacle.stands)
+    if row["kind"] == COMMUNITY_AND_STAND and row["measure"] == EVERYTHING:
+        return _left_out_words(obstacle, row)
+    match obstacle.reason:
+        case "other profile":
+            return (
+                "their results rest on different profiles of the species, and their dates differ by"
+                " what these assume"
+            )
+        case "no coring heights" if row["measure"] == EVERYTHING:
+            return (
+                f"no coring height is recorded in {names}: its years are those of reaching the"
+                " core, not of establishment"
+            )
+        case "no coring heights":
+            return "coring heights are not recorded"
+        case "no plots":
+            return (
+                f"no plots in {names}, so nothing per hectare and no plants of the grass stage are"
+                " known there"
+            )
+        case "other stems":
+            listed, sampled = obstacle.stands
+            return (
+                f"in {listed} all stems of plots were listed and in {sampled} single trees sampled;"
+                " these are not the same stems"
+            )
+        case "no grass stage":
+            return "the species has no grass stage"
+        case "not searched":
+            return f"plants in the grass stage were not searched for in {names}"
+        case "no pulse" if row["measure"] == SHARED_PULSE:
+            return f"no pulse can be told in {names}"
+        case "no pulse":
+            return f"no pulse can be told in {names}, which is not proof that there was none"
+        case "no common years":
+            return "the two have no years in common that they speak about"
+
+
+def _left_out_words(obstacle: Obstacle, row: Row) -> str:
+    """Why a stand is no part of its community's mean, and what becomes of that."""
+    without = {
+        "no coring heights": "coring heights are not recorded",
+        "other profile": "another profile of the species",
+        "no plots": "no plots",
+    }[obstacle.reason]
+    if row["first_estimated"]:
+        return f"{without}, so that it is left out of the mean of {row['first']}"
+    return f"{without}, so that {row['first']} is not estimated"
+
+
+def _measure_words(row: Row) -> str:
+    span = f"from {row['class_first_year']} to {row['class_last_year']}"
     if row["measure"] == SHARE_IN_CLASS:
         return f"the share of their stems that established {span}"
     if row["measure"] == STEMS_IN_CLASS:
         return f"their stems per hectare that established {span}"
-    if row["measure"] == SHARED_PULSE:
-        return "their pulses"
     return WORDS[row["measure"]]
 
 
-def _difference_words(row: Mapping, pair: str) -> str:
-    if "difference_median" not in row:
+def _difference_words(row: Row, pair: str) -> str:
+    if pd.isna(row["difference_median"]):
         return f"{pair} can't be told apart by {_measure_words(row)}: no draw has it in both."
     low, middle, high = (float(row[f"difference_{point}"]) for point in ("low", "median", "high"))
     if row["measure"] == "number_of_pulses":
@@ -106,7 +175,7 @@ def _difference_words(row: Mapping, pair: str) -> str:
     low, middle, high = (low, middle, high) if greater else (-high, -middle, -low)
     template, more, less = TOLD[row["measure"]]
     by = f"{number_words(middle, row)} {unit_words(row)}".removesuffix(" stems/ha")
-    span = f"from {row.get('class_first_year')} to {row.get('class_last_year')}"
+    span = f"from {row['class_first_year']} to {row['class_last_year']}"
     sentence = template.format(
         first=row["first"], second=row["second"], by=f"{by} {more if greater else less}", span=span
     )
@@ -117,7 +186,7 @@ def _difference_words(row: Mapping, pair: str) -> str:
     return f"{begins} {between}: {probability_words(sign_probability(row))}."
 
 
-def range_words(row: Mapping) -> str:
+def range_words(row: Row) -> str:
     """The interval of a difference without a sign: `between 35 years earlier and 12 years
     later`.
     """
@@ -135,7 +204,7 @@ def range_words(row: Mapping) -> str:
     )
 
 
-def sign_probability(row: Mapping) -> float:
+def sign_probability(row: Row) -> float:
     """Probability that the difference has the sign of its median."""
     greater = float(row["probability_greater"])
     return (
@@ -145,7 +214,7 @@ def sign_probability(row: Mapping) -> float:
     )
 
 
-def number_words(number: float, row: Mapping) -> str:
+def number_words(number: float, row: Row) -> str:
     """A difference as it is said: whole years, per cent to a half, amounts to two digits."""
     if row["unit"].startswith("share"):
         number = 100 * number
@@ -158,7 +227,7 @@ def number_words(number: float, row: Mapping) -> str:
     return text.removeprefix("-") if float(text) == 0 else text
 
 
-def unit_words(row: Mapping) -> str:
+def unit_words(row: Row) -> str:
     return (
         "percentage points"
         if row["unit"].startswith("share")
@@ -168,7 +237,7 @@ def unit_words(row: Mapping) -> str:
     )
 
 
-def _distance_words(row: Mapping) -> str:
+def _distance_words(row: Row) -> str:
     """Sentence about the distance of two age structures, against chance."""
     names = f"The age structures of {row['first']} and {row['second']}"
     if not np.isfinite(row["difference_median"]):
@@ -186,7 +255,7 @@ def _distance_words(row: Mapping) -> str:
     )
 
 
-def _shared_words(row: Mapping) -> str:
+def _shared_words(row: Row) -> str:
     pulses = (
         f"Pulse {row['first_pulse']} of {row['first']} and pulse {row['second_pulse']} of"
         f" {row['second']}"
@@ -196,7 +265,7 @@ def _shared_words(row: Mapping) -> str:
         f" {probability_words(row['probability_shared'])}; "
     )
     shared += f"by chance it would be so in {percent(row['chance_shared'])} of cases"
-    if "difference_median" not in row:
+    if pd.isna(row["difference_median"]):
         return f"{pulses} are never both there; {shared}."
     low, middle, high = (row[f"difference_{point}"] for point in ("low", "median", "high"))
     if middle < 0:
@@ -210,7 +279,7 @@ def _shared_words(row: Mapping) -> str:
     return f"{pulses} began {began} (between {low:.0f} and {high:.0f}); {shared}."
 
 
-def _cautions(row: Mapping) -> list[str]:
+def _cautions(row: Row) -> list[str]:
     told = []
     if (
         row["basis"] == "coring height"
@@ -234,7 +303,8 @@ def _cautions(row: Mapping) -> list[str]:
             "That holds of the trees sampled, and of the stands only if trees were chosen alike,"
             " without regard to size or age."
         )
-    if "degrees_of_freedom" in row and row["degrees_of_freedom"] < WELL_KNOWN_SPREAD:
+    freedom = row["degrees_of_freedom"]
+    if pd.notna(freedom) and freedom < WELL_KNOWN_SPREAD:
         sides = [side for side in ("first", "second") if row[f"{side}_stands"] > 1]
         few = " and ".join(
             f"{row[side]} of {counted(row[f'{side}_stands'], 'stand')}" for side in sides
@@ -291,7 +361,7 @@ def _community_sentences(table: pd.DataFrame) -> list[str]:
         .to_numpy()
         .argmax()
     )
-    return [str(apart.iloc[int(surest)]["words"])]
+    return [comparison_words(apart.to_dict("records")[int(surest)])]
 
 
 def _surest(rows: pd.DataFrame) -> str:

@@ -7,8 +7,9 @@ from typing import Any
 
 import pandas as pd
 
+from standage.findings.disturbances import BY_CRITERION, FROM_RELEASES, NO_EFFECT
 from standage.findings.findings import Findings
-from standage.findings.unit_findings import Row
+from standage.findings.schema import Row
 from standage.grammar import capital, counted, listed
 from standage.growth.growth_changes import MODEL
 from standage.growth.release_criteria import criterion_words
@@ -18,6 +19,21 @@ from standage.prose.wording import percent, probability_words, year_words
 SHARPER = 0.7
 LIKELIER = 0.5  # probability from which the rings count as showing a disturbance
 NO_CAUSE = "A release dates a change of growth; it doesn't prove what caused it."
+
+
+NOT_READ = {  # why the rings say nothing of an event's year
+    "": "",
+    FROM_RELEASES: "known from growth releases itself, so not combined with ring widths",
+    BY_CRITERION: (
+        "a published criterion gives no chances by which the year of an event could be narrowed"
+    ),
+    NO_EFFECT: "neither opens the canopy nor weakens trees, as recorded",
+}
+
+
+def event_year_columns(table: pd.DataFrame) -> dict[str, list[str]]:
+    """The English column of event_years.csv."""
+    return {"note": [NOT_READ[reason] for reason in table["reason"]]}
 
 
 def disturbance_paragraphs(findings: Findings) -> list[str]:

@@ -2,10 +2,107 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 
 from standage.findings.prior_sensitivity import DISAGREE, STAGE_COUNTS, WORTH_TELLING_YEARS
+from standage.findings.schema import Row
 from standage.grammar import listed
+
+# dates that move by less stay; a change known less well than this is given with its Monte Carlo
+# error [years]
+SMALLEST_MOVE = 0.1
+LEAST_STEMS = 0.05  # of a change in their number that is worth a clause, as a share (assumption)
+WITHOUT_COUNTS = (
+    "What leaving the stage counts out altogether would do can't be told without another fit: run"
+    " the survey without counts.csv."
+)
+SHARES = {0.5: "half", 0.25: "a quarter", 0.125: "an eighth"}
+
+
+def sensitivity_columns(table: pd.DataFrame) -> dict[str, list[str]]:
+    """The English columns of prior_sensitivity.csv."""
+    rows = table.to_dict("records")
+    return {
+        "what_is_changed": [changed_words(row) for row in rows],
+        "words": [sensitivity_words(row) for row in rows],
+    }
+
+
+def changed_words(row: Row) -> str:
+    """What is assumed instead, to follow "if"."""
+    change = float(row["change"])
+    match row["component"]:
+        case "grass stage":
+            return f"the grass stage lasts {change:g} years longer than the profile says"
+        case "height growth":
+            years = "1 year" if change == 1 else f"{change:g} years"
+            return f"stems take {years} longer to breast height than the profile says"
+        case "survivorship slope":
+            return f"a century of age leaves {change:.2g} times fewer stems than the profile says"
+        case "early survivorship":
+            return (
+                f"there are {change:.2g} times fewer seedlings to each grown stem than the profile"
+                " says"
+            )
+        case "recorded cuts":
+            cuts = "the recorded cut" if row["parts"] == 1 else "the recorded cuts"
+            return f"{cuts} took more, by one standard deviation of what is assumed"
+        case "early growth":
+            return f"the rings next to the pith are {-change:.0f} % narrower than assumed"
+        case "size growth":
+            return f"young stems grow {change:.0f} % faster in diameter than the profile says"
+        case "stage counts" if change <= -100:
+            return "the counts of seedling stages are left out"
+        case "stage counts":
+            return f"the counts of seedling stages weigh {-change:.0f} % less"
+        case other:
+            raise ValueError(f"no words for the assumption {other!r}")
+
+
+def sensitivity_words(row: Row) -> str:
+    """A row as a sentence."""
+    of_counts, changed = row["component"] == STAGE_COUNTS, changed_words(row)
+    if np.isnan(row["pareto_k"]):
+        another = f"What would be if {changed} can't be told without another fit."
+        return WITHOUT_COUNTS if of_counts else another
+    if of_counts and row["change"] <= -100:
+        return _effect("Without the stage counts", row)
+    words = _effect(f"If {changed}", row)
+    if of_counts:
+        return f"{words} {WITHOUT_COUNTS}"
+    part = float(row["share_of_change_tried"])
+    if part < 1:
+        words += f" (Scaled up from {SHARES[part]} of the change, the most that the draws bear.)"
+    return words
+
+
+def _effect(condition: str, row: Row) -> str:
+    moved, error = row["establishment_years_change"], row["establishment_years_error"]
+    if not np.isfinite(moved):
+        dates = "no tree is dated"
+    elif abs(moved) < max(SMALLEST_MOVE, 2 * min(error, SMALLEST_MOVE)):
+        dates = f"the dates of {row['trees']} stay"
+    else:
+        give_or_take = f" (give or take {2 * error:.1f})" if error > SMALLEST_MOVE else ""
+        way = "earlier" if moved < 0 else "later"
+        dates = f"{row['trees']} date {abs(moved):.1f} years {way}{give_or_take}"
+    parts = [f"{condition}, {dates}"]
+    change, before = row["stems_per_ha_change"], row["stems_per_ha_before"]
+    if np.isfinite(change) and abs(change) >= LEAST_STEMS * before:
+        parts.append(
+            f"there are {100 * abs(change) / before:.0f} % {'fewer' if change < 0 else 'more'}"
+            " stems past the emerging stage"
+        )
+    lost, pulses = row["pulses_lost"], row["pulses_reported"]
+    if pulses == 1:
+        fate = "would not be told" if lost else "stays"
+        parts.append(f"the pulse around {row['first_pulse_centre']:.0f} {fate}")
+    elif pulses:
+        parts.append(
+            f"{lost} of {pulses} pulses would not be told" if lost else f"all {pulses} pulses stay"
+        )
+    return "; ".join(parts) + "."
 
 
 def sensitivity_sentences(table: pd.DataFrame) -> list[str]:
@@ -13,6 +110,7 @@ def sensitivity_sentences(table: pd.DataFrame) -> list[str]:
 
     table: `prior_sensitivity`.
     """
+    table = table.assign(changed=[changed_words(row) for row in table.to_dict("records")])
     moved = table[table["establishment_years_change"].astype(float).abs() > WORTH_TELLING_YEARS]
     counts_moved = ((moved["component"] == STAGE_COUNTS) & (moved["change"] > -100)).any()
     return [
@@ -31,7 +129,7 @@ def sensitivity_sentences(table: pd.DataFrame) -> list[str]:
 
 
 def _dates_moved(moved: pd.DataFrame) -> list[str]:
-    by_change = moved.groupby("what_is_changed", sort=False)
+    by_change = moved.groupby("changed", sort=False)
     parts = [_dates_moved_by(str(changed), rows) for changed, rows in by_change]
     if not parts:
         return []
@@ -64,7 +162,7 @@ def _disagreements(rows: pd.DataFrame) -> list[str]:
 def _pulses_lost(rows: pd.DataFrame) -> list[str]:
     parts = [
         _pulses_lost_by(str(changed), of_one)
-        for changed, of_one in rows.groupby("what_is_changed", sort=False)
+        for changed, of_one in rows.groupby("changed", sort=False)
     ]
     return [f"Pulses rest on assumptions too: {'; '.join(parts)}."] if parts else []
 

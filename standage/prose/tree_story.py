@@ -11,8 +11,8 @@ import pandas as pd
 
 from standage.findings.findings import Findings
 from standage.findings.intervals import Interval
+from standage.findings.schema import Row
 from standage.findings.uncertainty_budget import STEPS
-from standage.findings.unit_findings import Row
 from standage.grammar import capital, counted, listed
 from standage.growth.growth_changes import MODEL
 from standage.growth.release_criteria import criterion_words

@@ -17,16 +17,16 @@ from standage.findings.cannot_tell import (
     oldest_before,
     reach_assumed,
     too_wide,
-    untold,
-    why_reach,
 )
-from standage.findings.events_on_record import LAG_WINDOW, Event
+from standage.findings.events_on_record import Event
 from standage.findings.intervals import Interval
+from standage.findings.schema import Row
 from standage.findings.stand_summary import AGES, EVEN_AGED_SHARE
 from standage.findings.stems import CORING_HEIGHT, SAMPLED
-from standage.findings.unit_findings import Row, UnitFindings
+from standage.findings.unit_findings import UnitFindings
 from standage.grammar import counted, listed
 from standage.prose.attribution import NO_PROOF, begun_words, pulse_sentences
+from standage.prose.cannot_tell import open_question_sentence, reach_words
 from standage.prose.measures import Measures
 from standage.prose.wording import NOT_KNOWN, probability_words, share_words, year_words
 
@@ -70,7 +70,7 @@ def unit_statement(unit: UnitFindings, measures: Measures) -> UnitStatement:
         preceded=(*events, *preceded) if has_pulse else (),
         composition=(*_oldest(unit), *_ages(unit), *_amounts(unit, measures)),
         unknown=(
-            *(str(each) for each in untold(unit.summary, unit.pulses, measures)),
+            *(open_question_sentence(asked, measures) for asked in unit.open_questions),
             *_unknown_of_events(unit.attribution),
         ),
     )
@@ -192,7 +192,8 @@ def _oldest(unit: UnitFindings) -> list[str]:
     oldest = unit.interval("oldest_year")
     verb = "reached the height of its core" if _at_core(row) else "established"
     if reach_assumed(row):
-        return [f"How old the trees are {NOT_KNOWN}: {why_reach(row)}."]
+        reach = reach_words(int(row["trees_reach_unknown"]), int(row["trees_dated"]))
+        return [f"How old the trees are {NOT_KNOWN}: {reach}."]
     if not oldest.width > WIDE_YEARS and not oldest_before(row):
         return [f"The oldest tree that is dated {verb} {year_words(*oldest)}."]
     when = f"in {oldest.high:.0f} or before" if oldest_before(row) else year_words(*oldest)
@@ -288,7 +289,7 @@ def _preceded(attribution: pd.DataFrame) -> list[str]:
     sentences = []
     for rows in by_pulse:
         pulse = "the pulse" if len(by_pulse) == 1 else f"pulse {rows[0]['pulse']}"
-        sentences += pulse_sentences(rows, pulse, LAG_WINDOW)
+        sentences += pulse_sentences(rows, pulse)
     if (attribution["probability_explains"][attribution["event"] != ""] >= NOT_CHANCE).any():
         sentences.append(NO_PROOF)
     return list(dict.fromkeys(sentences))

@@ -12,8 +12,10 @@ import numpy as np
 import pandas as pd
 
 from standage.findings.intervals import Interval
+from standage.findings.schema import Row
 from standage.findings.uncertainty_budget import STEPS
-from standage.findings.unit_findings import Row, UnitFindings
+from standage.findings.unit_findings import UnitFindings
+from standage.prose.sensitivity import sensitivity_words
 from standage.prose.uncertainty import STEP_WORDS
 from standage.prose.wording import percent
 
@@ -60,7 +62,7 @@ def sensitivity_table(table: pd.DataFrame) -> ShownTable:
         [
             Cell(str(row["stand"]), str(row["species"]).replace("-", " ")),
             Cell(str(row["component"])),
-            Cell(str(row["words"])),
+            Cell(sensitivity_words(row)),
             Cell(str(row["leaning"]) or "\u2013"),
         ]
         for row in table.to_dict("records")

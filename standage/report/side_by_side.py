@@ -9,13 +9,14 @@ from dataclasses import dataclass
 import pandas as pd
 
 from standage.figures.comparison import differences_figure, strips_figure
-from standage.findings.comparison import NOT_COMPARED, STAND, YES
 from standage.findings.comparison_measures import AGE_STRUCTURE_DISTANCE, SHARED_PULSE
+from standage.findings.differences import NOT_COMPARED, STAND, YES
 from standage.findings.findings import Findings
-from standage.findings.unit_findings import Row
+from standage.findings.schema import Row
 from standage.prose.communities import community_sentences
 from standage.prose.comparison import (
     comparison_sentences,
+    distinct_sentences,
     number_words,
     range_words,
     sign_probability,
@@ -68,8 +69,8 @@ def side_by_side(findings: Findings) -> SideBySide | None:
         intro=(*comparison_sentences(table), *community_sentences(findings.stand_summary)),
         pictures=_pictures(findings),
         tables=[table for table in shown if table.rows],
-        refused=list(dict.fromkeys(table.loc[table["told_apart"] == NOT_COMPARED, "words"])),
-        classes=list(dict.fromkeys(by_class["words"])),
+        refused=distinct_sentences(table[table["told_apart"] == NOT_COMPARED]),
+        classes=distinct_sentences(by_class),
     )
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import pandas as pd
 
 from standage.findings.intervals import Interval
-from standage.findings.unit_findings import Row
+from standage.findings.schema import Row
 from standage.prose.measures import Measures
 from standage.prose.tree_story import two_spans
 from standage.report.shown_tables import Cell, interval_cell

@@ -8,6 +8,7 @@ from standage.figures.stand import LEAST_SHARE
 from standage.findings.intervals import Interval
 from standage.findings.stems import SAMPLED
 from standage.findings.unit_findings import UnitFindings
+from standage.prose.attribution import attribution_words
 from standage.prose.measures import HECTARES_PER_ACRE, US, Measures
 from standage.prose.wording import percent, probability_words, rounded
 from standage.report.shown_tables import Cell, ShownTable, interval_cell, share_cell
@@ -59,7 +60,7 @@ def _events(attribution: pd.DataFrame, measures: Measures) -> ShownTable:
             Cell(
                 "" if pd.isna(row["probability_explains"]) else percent(row["probability_explains"])
             ),
-            Cell(measures.beside_cm(str(row["words"]))),
+            Cell(measures.beside_cm(attribution_words(row))),
         ]
         for row in attribution.to_dict("records")
     ]

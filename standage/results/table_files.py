@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from standage.findings.long_table import COORDINATES
+from standage.findings.stand_places import COORDINATES
 from standage.results.number_format import in_digits
 from standage.survey.formula_escapes import escape_table, write_escaped_csv
 
@@ -35,6 +35,11 @@ def write_json(values: Mapping[str, Any], path: Path) -> None:
         json.dumps(plain_values(values), indent=2, ensure_ascii=False, allow_nan=False) + "\n",
         encoding="utf-8",
     )
+
+
+def json_rows(table: pd.DataFrame) -> list[dict[str, Any]]:
+    """A table's rows by column; what is blank is None."""
+    return table.astype(object).where(table.notna(), None).to_dict("records")
 
 
 def plain_values(value: Any) -> Any:

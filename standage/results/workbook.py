@@ -8,6 +8,7 @@ import re
 import zipfile
 from collections.abc import Callable, Mapping
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -17,45 +18,18 @@ from openpyxl.styles import Alignment, Font
 from openpyxl.utils import get_column_letter
 
 from standage.findings.findings import Findings
-from standage.findings.long_table import COORDINATES
+from standage.findings.result_tables import result_table
+from standage.findings.stand_places import COORDINATES
 from standage.results.number_format import in_digits
 from standage.results.records import PROVENANCE_FILE
+from standage.results.written_tables import written_tables
 
 RESULTS_WORKBOOK = "results.xlsx"
-CONTENTS = "contents"
+CONTENTS, MEANINGS = "contents", "columns"
 MOST_ROWS = 1_048_575  # of data in a sheet of the format
 MOST_CHARACTERS = 32_767  # of a cell of the format
 NARROWEST, WIDEST = 10, 60  # of a column [characters]
 ROWS_MEASURED = 200  # for the width of columns
-
-SHEETS = {
-    "stand_summary": "one row for a stand and species: stems, basal area, ages, spans and shares",
-    "tree_dates": (
-        "one row for a tree: its year of establishment and age, with what adds what "
-        "uncertainty, or why it isn't dated"
-    ),
-    "cohorts": "one row for a stand, species and ten years: living stems that established in them",
-    "rate": "one row for a stand, species and year",
-    "pulses": "one row for a recruitment pulse; none where none stands out",
-    "attribution": (
-        "one row for a pulse and an event: how far apart, whether chance would do it, "
-        "which explains it"
-    ),
-    "releases": (
-        "one row for a stand and year in which trees with ring widths changed their growth for long"
-    ),
-    "tree_releases": "one row for a release or suppression of a tree with ring widths",
-    "disturbances": "one row for an opening or a loss of vigour that is likelier than not",
-    "event_years": (
-        "one row for an event and a stand with ring widths: its year as the rings leave it"
-    ),
-    "comparison": "one row for a pair of stands or communities and a measure",
-    "parameters": "one row for a parameter of the model: before and after the survey",
-    "prior_sensitivity": (
-        "one row for an assumption: what would come out if something else were assumed"
-    ),
-    "all_stands": "one row for a number: all stands in one long table, to filter or pivot",
-}
 
 
 def workbook_writer(findings: Findings) -> Callable[[Path], None]:
@@ -65,7 +39,7 @@ def workbook_writer(findings: Findings) -> Callable[[Path], None]:
 
     def workbook(folder: Path) -> None:
         write_results_workbook(
-            findings.tables,
+            written_tables(findings),
             folder / RESULTS_WORKBOOK,
             survey=findings.survey.name,
             level=findings.level,
@@ -82,34 +56,26 @@ def write_results_workbook(
     """
     book = Workbook(write_only=True)
     _contents(book, tables, survey, level)
+    _meanings(book, tables)
     for name, table in tables.items():
-        sheet = book.create_sheet(name)
-        for place, column in enumerate(table.columns, 1):
-            longest = max(
-                [
-                    len(column),
-                    *(
-                        len(str(cell))
-                        for cell in table[column].head(ROWS_MEASURED)
-                        if isinstance(cell, str)
-                    ),
-                ]
-            )
-            sheet.column_dimensions[get_column_letter(place)].width = min(
-                max(NARROWEST, longest + 2), WIDEST
-            )
-        sheet.freeze_panes = "A2"
-        sheet.append([_bold(sheet, column) for column in table.columns])
-        if len(table) <= MOST_ROWS:
-            for row in table.itertuples(index=False, name=None):
-                sheet.append(
-                    [
-                        _cell(sheet, value, column)
-                        for value, column in zip(row, table.columns, strict=True)
-                    ]
-                )
+        _table_sheet(book, name, table)
     book.save(path)
     _without_times(path)
+
+
+def _table_sheet(book: Workbook, name: str, table: pd.DataFrame) -> None:
+    sheet = book.create_sheet(name)
+    for number, column in enumerate(table.columns, 1):
+        texts = (cell for cell in table[column].head(ROWS_MEASURED) if isinstance(cell, str))
+        longest = max([len(column), *(len(each) for each in texts)])
+        width = min(max(NARROWEST, longest + 2), WIDEST)
+        sheet.column_dimensions[get_column_letter(number)].width = width
+    sheet.freeze_panes = "A2"
+    sheet.append([_bold(sheet, column) for column in table.columns])
+    if len(table) <= MOST_ROWS:
+        for row in table.itertuples(index=False, name=None):
+            cells = zip(row, table.columns, strict=True)
+            sheet.append([_cell(sheet, value, column) for value, column in cells])
 
 
 def _without_times(path: Path) -> None:
@@ -149,15 +115,15 @@ def _contents(
             _text(
                 sheet,
                 "A blank cell means that the survey can't say; it is never a zero. Everything is"
-                " metric. What each column means is told in docs/results.md; how the result was"
-                f" made, in {PROVENANCE_FILE} beside this file.",
+                f" metric. What each column means stands in the sheet {MEANINGS}; how the result"
+                f" was made, in {PROVENANCE_FILE} beside this file.",
             )
         ]
     )
     sheet.append([])
     sheet.append([_bold(sheet, title) for title in ("sheet", "rows", "what it holds")])
     for name, table in tables.items():
-        held = SHEETS.get(name, "")
+        held = plain_text(f"one row for {result_table(name).one_row}")
         if len(table) > MOST_ROWS:
             held += (
                 f". Left empty: {len(table)} rows are more than a sheet can hold; see {name}.csv"
@@ -165,13 +131,38 @@ def _contents(
         sheet.append([name, len(table), _text(sheet, held, wrap=True)])
 
 
-def _bold(sheet, text: str) -> WriteOnlyCell:
+def _meanings(book: Workbook, tables: Mapping[str, pd.DataFrame]) -> None:
+    """What each column means, a row a column or interval."""
+    sheet = book.create_sheet(MEANINGS)
+    for letter, width in zip(("A", "B", "C", "D"), (20, 36, 28, 110), strict=True):
+        sheet.column_dimensions[letter].width = width
+    sheet.freeze_panes = "A2"
+    sheet.append([_bold(sheet, title) for title in ("sheet", "column", "unit", "meaning")])
+    for name in tables:
+        for column in result_table(name).columns:
+            if column.role != "internal":
+                column_name = f"{column.name}_*" if column.interval else column.name
+                unit, meaning = (_text(sheet, plain_text(text)) for text in column.described)
+                sheet.append([name, column_name, unit, meaning])
+
+
+def plain_text(markdown: str) -> str:
+    """A line of the reference without marks, and without links in brackets.
+
+    >>> plain_text("in `pulses.csv` ([which](#pulses)), see [here](there.md)")
+    'in pulses.csv, see here'
+    """
+    without = re.sub(r" \(\[[^\]]*\]\([^)]*\)\)", "", markdown)
+    return re.sub(r"\[([^\]]*)\]\([^)]*\)", r"\1", without).replace("`", "").replace("**", "")
+
+
+def _bold(sheet: Any, text: str) -> WriteOnlyCell:
     cell = _text(sheet, text)
     cell.font = Font(bold=True)
     return cell
 
 
-def _cell(sheet, value: object, column: str) -> object:
+def _cell(sheet: Any, value: object, column: str) -> object:
     if isinstance(value, str):
         return _text(sheet, value) if value else None
     if value is None or pd.isna(value):
@@ -189,7 +180,7 @@ def _cell(sheet, value: object, column: str) -> object:
     return _text(sheet, str(value))
 
 
-def _text(sheet, text: str, *, wrap: bool = False) -> WriteOnlyCell:
+def _text(sheet: Any, text: str, *, wrap: bool = False) -> WriteOnlyCell:
     """A cell that is text whatever it begins with, also after somebody has edited it. Marks that
     the format can't hold are replaced.
     """

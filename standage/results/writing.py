@@ -17,13 +17,13 @@ from standage.figures.comparison import comparison_figures
 from standage.figures.files import write_figures
 from standage.figures.result_figures import result_figures
 from standage.figures.styles import in_style
-from standage.findings.cannot_tell import cannot_tell
 from standage.findings.findings import Findings
-from standage.findings.prior_sensitivity import sensitivity_records
+from standage.prose.cannot_tell import cannot_tell_records
 from standage.results.folder import build_result_folder
 from standage.results.provenance import provenance
 from standage.results.staging import DISK_FAULTS, StagingFolder
-from standage.results.table_files import write_json, write_table
+from standage.results.table_files import json_rows, write_json, write_table
+from standage.results.written_tables import written_tables
 from standage.stand.posterior import Posterior
 
 # what went wrong with the pictures or the report of a result, for whoever mends it
@@ -126,12 +126,14 @@ class _Attempts:
 
 def _write_tables(findings: Findings, building: Path) -> None:
     """Every table as CSV, and verdict.json."""
-    for name, table in findings.tables.items():
+    tables = written_tables(findings)
+    for name, table in tables.items():
         write_table(table, building / f"{name}.csv")
+    sensitivity = tables["prior_sensitivity"].drop(columns=["basis", "amounts"])
     verdict = {
         **findings.posterior.verdict,
-        "prior_sensitivity": sensitivity_records(findings.prior_sensitivity),
-        "cannot_tell": cannot_tell(findings.tables),
+        "prior_sensitivity": json_rows(sensitivity),
+        "cannot_tell": cannot_tell_records(findings),
     }
     write_json(verdict, building / "verdict.json")
 

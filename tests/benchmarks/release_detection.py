@@ -21,7 +21,11 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 
-from standage.findings.disturbances import disturbance_table, event_table, tree_release_table
+from standage.findings.disturbances import (
+    disturbance_table,
+    event_year_table,
+    tree_release_table,
+)
 from standage.growth.growth_changes import MODEL, growth_changes
 from standage.growth.release_criteria import CRITERIA
 
@@ -115,7 +119,7 @@ def looked_at(survey, share: float, criterion: str, seed: int, draws: int = 300)
     what is said of the stand.
     """
     changes = growth_changes(survey, criterion=criterion, seed=seed, draws=draws)
-    table = tree_release_table(changes)
+    table = tree_release_table(changes, level=0.9)
     years = table.loc[table["kind"] == "release", "year_median"].astype(float)
     near = years.between(CUT - 1, CUT + 4)
     counted = {
@@ -125,7 +129,7 @@ def looked_at(survey, share: float, criterion: str, seed: int, draws: int = 300)
         "tree_years": int(changes.at_risk.sum()),
     }
     if criterion == MODEL:
-        said = disturbance_table(changes)
+        said = disturbance_table(changes, seed=1, level=0.9)
         when = said.loc[said["kind"] == "opening", "year_median"].astype(float)
         counted |= {
             "stand_found": int(when.between(CUT - 1, CUT + 4).any()),
@@ -133,7 +137,7 @@ def looked_at(survey, share: float, criterion: str, seed: int, draws: int = 300)
             "centuries": float((changes.at_risk.sum(axis=0) >= 5).sum() / 100),
         }
         if share:
-            event = event_table(survey, changes).iloc[0]
+            event = event_year_table(changes, survey, level=0.9).iloc[0]
             counted |= {
                 "seen": event["seen_in_rings"],
                 "width": float(event["year_high"] - event["year_low"]),

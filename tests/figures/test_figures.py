@@ -22,7 +22,7 @@ from standage.figures.event_lane import draw_events
 from standage.figures.files import write_figures
 from standage.figures.result_figures import _pages, result_figures
 from standage.figures.styles import SCREEN, STYLES, current_style
-from standage.findings import Findings, count_check, delays, diameter_check, size_curves
+from standage.findings import Findings
 
 
 @pytest.fixture(scope="module")
@@ -45,7 +45,7 @@ def test_a_picture_is_drawn_on_the_axes_given(tables):
 
 
 def test_every_picture_makes_its_own_axes_and_labels_them(posterior, tables):
-    delay = delays(posterior)
+    delay = Findings(posterior).delays
     drawn = [
         figures.plot_cohorts(of_stand(tables["cohorts"])),
         figures.plot_rate(
@@ -55,11 +55,11 @@ def test_every_picture_makes_its_own_axes_and_labels_them(posterior, tables):
         ),
         figures.plot_tree_dates(of_stand(tables["tree_dates"])),
         figures.plot_size_age(
-            of_stand(tables["tree_dates"]), curve=of_stand(size_curves(posterior))
+            of_stand(tables["tree_dates"]), curve=of_stand(Findings(posterior).size_curves)
         ),
         figures.plot_delay(of_stand(delay[delay["delay"] == "grass"])),
-        figures.plot_diameter_check(of_stand(diameter_check(posterior))),
-        figures.plot_count_check(of_stand(count_check(posterior))),
+        figures.plot_diameter_check(of_stand(Findings(posterior).diameter_check)),
+        figures.plot_count_check(of_stand(Findings(posterior).count_check)),
     ]
     for ax in drawn:
         assert isinstance(ax, Axes)
@@ -268,7 +268,7 @@ def test_every_dated_tree_is_drawn(tables):
 
 
 def test_an_open_last_diameter_class_is_drawn(posterior):
-    check = of_stand(diameter_check(posterior)).copy()
+    check = of_stand(Findings(posterior).diameter_check).copy()
     check.iloc[-1, check.columns.get_loc("dbh_to_cm")] = np.inf
     assert np.isfinite(figures.plot_diameter_check(check).get_xlim()).all()
 
@@ -338,7 +338,7 @@ def test_the_grey_style_has_no_colour(printed):
 
 
 def test_in_grey_what_was_believed_before_is_hatched(posterior):
-    table = of_stand(delays(posterior))
+    table = of_stand(Findings(posterior).delays)
     with figures.in_style("grey"):
         ax = figures.plot_delay(table[table["delay"] == "grass"])
     assert [band.get_hatch() is not None for band in ax.collections] == [True, False]

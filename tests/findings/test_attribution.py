@@ -12,10 +12,8 @@ import pandas as pd
 import pytest
 from fake_posterior import fake_posterior
 
-from standage.findings import attribution as public_attribution
-from standage.findings import pulses, scan_units
+from standage.findings import Findings
 from standage.findings.attribution import (
-    attribution,
     bayes_factor,
     chance_match,
     claim_of,
@@ -30,7 +28,12 @@ from standage.findings.stages_at_event import (
     stem_histories,
 )
 from standage.profiles import load_profile
-from standage.prose.attribution import lag_words, pulse_sentences, row_words
+from standage.prose.attribution import (
+    attribution_columns,
+    attribution_words,
+    lag_words,
+    pulse_sentences,
+)
 
 POINTS = ("_low", "_median", "_high")
 
@@ -41,13 +44,21 @@ def posterior():
 
 
 @pytest.fixture(scope="module")
-def scans(posterior):
-    return scan_units(posterior)
+def findings(posterior):
+    return Findings(posterior)
 
 
 @pytest.fixture(scope="module")
-def table(posterior, scans):
-    return attribution(posterior, scans=scans)
+def table(findings):
+    return in_words(findings.attribution)
+
+
+def attribution(posterior) -> pd.DataFrame:
+    return in_words(Findings(posterior).attribution)
+
+
+def in_words(table: pd.DataFrame) -> pd.DataFrame:
+    return table.assign(**attribution_columns(table))
 
 
 def with_events(*rows, draws=100):
@@ -68,9 +79,11 @@ def row_of(table, event, stand="Fern Flat"):
 # the table
 
 
-def test_each_pulse_has_a_row_for_each_event_of_its_stand_and_one_for_none(posterior, scans, table):
-    found = pulses(posterior, scans=scans)
-    assert len(found) == 2 and public_attribution is attribution
+def test_each_pulse_has_a_row_for_each_event_of_its_stand_and_one_for_none(
+    posterior, findings, table
+):
+    found = findings.pulses
+    assert len(found) == 2
     for pulse in found.itertuples():
         events = set(
             posterior.survey.events.loc[
@@ -81,11 +94,11 @@ def test_each_pulse_has_a_row_for_each_event_of_its_stand_and_one_for_none(poste
         assert sorted(own["event"]) == sorted(events | {""})
 
 
-def test_lags_are_those_of_the_pulse_table(posterior, scans, table):
+def test_lags_are_those_of_the_pulse_table(findings, table):
     """The pulse began in 1930 in nearly all draws, and the cut in 1926, 1927 or 1928, each as
     likely.
     """
-    found = pulses(posterior, scans=scans).set_index("stand").loc["Fern Flat"]
+    found = findings.pulses.set_index("stand").loc["Fern Flat"]
     assert found["start_low"] == found["start_high"] == 1930
     cut = row_of(table, "cut")
     assert [cut[f"lag_years{point}"] for point in POINTS] == [2, 3, 4]
@@ -148,15 +161,13 @@ def test_a_period_is_told_from_its_beginning_and_by_its_reach():
         "chance_match": 0.13,
         "basis": "establishment",
     }
-    words = row_words(
+    words = attribution_words(
         row
         | {
             "share_after_median": np.nan,
             "share_waiting_high": np.nan,
             "prior_share_waiting_high": np.nan,
-            "other_explanation": "",
-        },
-        10,
+        }
     )
     assert words.startswith(
         "The pulse began 25 years after the beginning of the turpentining that began in 1905 and"
@@ -168,11 +179,8 @@ def test_a_period_is_told_from_its_beginning_and_by_its_reach():
     )
 
 
-def test_the_same_seed_gives_the_same_table(posterior, scans, table):
-    pd.testing.assert_frame_equal(table, attribution(posterior, scans=scans))
-    pd.testing.assert_frame_equal(
-        table, attribution(posterior, scans=scans, pulses=pulses(posterior, scans=scans))
-    )
+def test_the_same_seed_gives_the_same_table(posterior, table):
+    pd.testing.assert_frame_equal(table, attribution(posterior))
 
 
 def test_without_events_nothing_is_told_and_a_pulse_still_has_its_row():
@@ -184,15 +192,15 @@ def test_without_events_nothing_is_told_and_a_pulse_still_has_its_row():
     )
 
 
-def test_years_of_an_event_that_the_rings_sharpen_are_used(posterior, scans):
-    sharp = {("Fern Flat", "cut"): pd.Series({1928: 0.97, 1927: 0.03})}
-    cut = row_of(attribution(posterior, scans=scans, event_years=sharp), "cut")
-    assert cut["lag_years_median"] == cut["lag_years_low"] == 2
-    nowhere = {("Fern Flat", "cut"): pd.Series({1700: 1.0})}
-    assert (
-        row_of(attribution(posterior, scans=scans, event_years=nowhere), "cut")["lag_years_median"]
-        == 3
-    )
+def test_years_of_an_event_that_the_rings_sharpen_are_used(posterior):
+    def lags(chances: dict[int, float]) -> tuple[float, float]:
+        findings = Findings(posterior)
+        findings.event_chances = {("Fern Flat", "cut"): pd.Series(chances)}
+        cut = row_of(findings.attribution, "cut")
+        return cut["lag_years_low"], cut["lag_years_median"]
+
+    assert lags({1928: 0.97, 1927: 0.03}) == (2, 2)
+    assert lags({1700: 1.0})[1] == 3
 
 
 def test_event_years_by_rings_ask_what_was_likelier_beforehand():
@@ -336,9 +344,7 @@ def test_recurring_events_are_refused_in_words_and_leave_the_others_alone():
     assert row_of(found, "cut")["probability_explains"] == pytest.approx(
         row_of(alone, "cut")["probability_explains"], abs=0.01
     )
-    said = pulse_sentences(
-        found[found["stand"] == "Fern Flat"].to_dict("records"), "the pulse", LAG_WINDOW
-    )
+    said = pulse_sentences(found[found["stand"] == "Fern Flat"].to_dict("records"), "the pulse")
     assert (
         said[0].startswith("The pulse began")
         and "logging" in said[0]
@@ -350,9 +356,7 @@ def test_where_all_events_recur_no_probability_is_given():
     fires = [(f"fire {year}", "", "fire", year, year, np.nan) for year in range(1921, 1940, 3)]
     found = attribution(with_events(*fires))
     assert found["probability_explains"].isna().all()
-    said = pulse_sentences(
-        found[found["stand"] == "Fern Flat"].to_dict("records"), "the pulse", LAG_WINDOW
-    )
+    said = pulse_sentences(found[found["stand"] == "Fern Flat"].to_dict("records"), "the pulse")
     assert said[0].startswith("No event on record can be tied to the pulse")
 
 
@@ -402,6 +406,7 @@ def one_stem(*, cored, years_to_core, grass, height, draws=20000):
     return SimpleNamespace(
         units=(unit,),
         trees=trees,
+        years=np.arange(1850, 1950),
         delay_posterior=[delays],
         delay_prior=[delays],
         establishment_year=np.full((draws, 1), 1900),
@@ -487,10 +492,7 @@ def test_where_emergence_was_learned_the_grass_stage_is_that_of_its_years():
         "opens_canopy": "",
         "share_removed": np.nan,
     }
-    posterior.survey, posterior.years = (
-        SimpleNamespace(events=pd.DataFrame([storm])),
-        np.arange(1850, 1950),
-    )
+    posterior.survey = SimpleNamespace(events=pd.DataFrame([storm]))
     posterior.delay_posterior[0]["release"] = np.full((len(posterior.establishment_year), 1), rho)
 
     def leaving(established):
@@ -656,7 +658,7 @@ def test_a_pulse_that_no_event_explains_is_said_to_be_one():
     found = attribution(with_events(("gale", "Fern Flat", "storm", 1975.0, 1975.0, np.nan)))
     own = found[found["stand"] == "Fern Flat"]
     assert row_of(found, "")["probability_explains"] > 0.95
-    assert pulse_sentences(own.to_dict("records"), "the pulse", LAG_WINDOW)[0].startswith(
+    assert pulse_sentences(own.to_dict("records"), "the pulse")[0].startswith(
         "No event on record explains the pulse well: "
     )
 
@@ -690,7 +692,7 @@ def test_words_of_a_recurring_event_name_it():
         "event_last_year": 1921,
         "lag_years_median": np.nan,
     }
-    said = row_words(row | {"basis": "establishment"}, LAG_WINDOW)
+    said = attribution_words(row | {"basis": "establishment"})
     told = "On record are fires less than 20 years apart, so that one always goes before"
     assert said == f"{told}: the pulse can't be tied to the fire of 1921."
 

@@ -31,15 +31,16 @@ from standage.figures.comparison import (
     strip_order,
     strips_figure,
 )
-from standage.findings import Findings, comparison
+from standage.findings import Findings
 from standage.findings.age_structure_distance import age_structure_distance
 from standage.findings.communities import community_means
 from standage.findings.compared_stands import ComparedStand, aligned
-from standage.findings.comparison import COLUMNS, compare_histories, difference_columns
+from standage.findings.comparison import CLASS_YEARS, COMPARISON, compare_stands
 from standage.findings.comparison_measures import median_year
-from standage.findings.long_table import long_table
+from standage.findings.differences import difference_columns
+from standage.findings.long_table import all_stands_table
 from standage.findings.pulse_synchrony import placed_at_random, synchrony
-from standage.prose.comparison import comparison_sentences
+from standage.prose.comparison import comparison_columns, comparison_sentences
 from standage.prose.wording import LIKELIHOODS
 from standage.report import side_by_side as page_section
 from standage.results.folder import build_result_folder
@@ -99,6 +100,12 @@ def history(
     return ComparedStand(**(plain | more))
 
 
+def compared(stands: list[ComparedStand]) -> pd.DataFrame:
+    """The comparison of stands, each row in words too."""
+    table = compare_stands(stands, level=0.9, class_years=CLASS_YEARS, seed=0)
+    return table.assign(**comparison_columns(table))
+
+
 def pulses_at(*starts: float, noise: float = 1.0, seed: int = 3) -> dict[str, np.ndarray]:
     rng = np.random.default_rng(seed)
     begun = np.rint(np.array(starts)[:, None] + rng.normal(0, noise, (len(starts), DRAWS)))
@@ -124,7 +131,7 @@ def test_the_median_year_is_that_of_the_cumulative_share():
 
 
 def test_a_known_difference_is_found_with_its_sign():
-    table = compare_histories([history("North", 1900), history("South", 1930, stems=200)])
+    table = compared([history("North", 1900), history("South", 1930, stems=200)])
     row = row_of(table, "median_establishment_year")
     assert (
         row["difference_low"] < -30 < row["difference_high"]
@@ -141,7 +148,7 @@ def test_a_known_difference_is_found_with_its_sign():
 
 def test_equal_stands_come_out_equal():
     pairs = [
-        compare_histories([history("A", noise=3, seed=seed), history("B", noise=3, seed=seed)])
+        compared([history("A", noise=3, seed=seed), history("B", noise=3, seed=seed)])
         for seed in range(6)
     ]
     rows = pd.concat(pairs)
@@ -154,7 +161,7 @@ def test_equal_stands_come_out_equal():
 
 def test_turning_a_pair_round_turns_the_signs():
     one, other = history("A", 1920, **pulses_at(1915)), history("B", 1935, **pulses_at(1931))
-    there, back = compare_histories([one, other]), compare_histories([other, one])
+    there, back = compared([one, other]), compared([other, one])
     for measure in (
         "median_establishment_year",
         "half_span_years",
@@ -190,11 +197,9 @@ def test_draws_of_one_fit_are_paired_and_of_separate_runs_independent():
         shape = np.exp(-0.5 * ((YEARS - 1930 - by - shared) / 10) ** 2)
         return history(name, source=source, stems=shape)
 
-    together = row_of(
-        compare_histories([moved("A", 0, ""), moved("B", 8, "")]), "median_establishment_year"
-    )
+    together = row_of(compared([moved("A", 0, ""), moved("B", 8, "")]), "median_establishment_year")
     apart = row_of(
-        compare_histories([moved("A", 0, "one"), moved("B", 8, "two")]), "median_establishment_year"
+        compared([moved("A", 0, "one"), moved("B", 8, "two")]), "median_establishment_year"
     )
     assert (
         together["told_apart"] == "yes"
@@ -209,7 +214,8 @@ def test_draws_of_one_fit_are_paired_and_of_separate_runs_independent():
 def test_runs_with_other_numbers_of_draws_are_brought_to_one():
     few = dataclasses.replace(history("B"), source="two")
     few = aligned(
-        [
+        seed=0,
+        stands=[
             few,
             history(
                 "C",
@@ -220,7 +226,7 @@ def test_runs_with_other_numbers_of_draws_are_brought_to_one():
                 possible=np.zeros(120),
                 source="three",
             ),
-        ]
+        ],
     )
     assert [len(one.stems) for one in few] == [120, 120] and few[0].stems[0, :].tolist() == history(
         "B"
@@ -293,7 +299,7 @@ def test_chance_is_that_of_pulses_thrown_at_random():
 
 
 def test_a_pulse_that_is_not_told_is_no_difference():
-    table = compare_histories([history("A", **pulses_at(1930)), history("B")])
+    table = compared([history("A", **pulses_at(1930)), history("B")])
     assert row_of(table, "number_of_pulses")["told_apart"] == "not assessed"
     for measure in ("latest_pulse_start", "years_since_latest_pulse", "shared_pulse"):
         row = row_of(table, measure)
@@ -304,14 +310,14 @@ def test_a_pulse_that_is_not_told_is_no_difference():
 
 
 def test_a_single_stand_is_no_community():
-    table = compare_histories([history("A", community="upland"), history("B", community="flat")])
+    table = compared([history("A", community="upland"), history("B", community="flat")])
     assert set(table["kind"]) == {"stand"}
 
 
 def test_two_stands_say_little_about_their_community_and_many_say_more():
     def width(stands):
         upland = [history(f"U{n}", 1930 + 3 * (-1) ** n, community="upland") for n in range(stands)]
-        table = compare_histories([*upland, history("Alone", 1900, community="flat")])
+        table = compared([*upland, history("Alone", 1900, community="flat")])
         row = row_of(table[table["kind"] == "community and stand"], "median_establishment_year")
         assert (
             row["first"] == "upland"
@@ -332,7 +338,7 @@ def test_stands_left_out_of_a_community_are_named_with_the_reason():
         history("High", community="flat", basis="coring height"),
         history("F1", 1950, community="flat"),
     ]
-    table = compare_histories(stands)
+    table = compared(stands)
     said = list(
         table.loc[(table["kind"] == "community and stand") & (table["measure"] == "all"), "words"]
     )
@@ -354,7 +360,7 @@ def test_what_communities_can_t_be_compared_by_is_said():
         history("U2", community="upland"),
         history("F1", 1950, community="flat"),
     ]
-    table = compare_histories(stands)
+    table = compared(stands)
     row = row_of(table[table["kind"] == "community and stand"], "latest_pulse_start")
     assert row["told_apart"] == "not compared" and "no pulse can be told in " in row["words"]
 
@@ -365,26 +371,24 @@ def test_the_summary_has_a_sentence_on_communities_where_there_are_any():
         for name, middle in (("upland", 1900), ("flat", 1950))
         for n in range(4)
     ]
-    last = comparison_sentences(compare_histories(stands))[-1]
+    last = comparison_sentences(compared(stands))[-1]
     assert "upland" in last and "flat" in last and "virtually certain" in last
     alike = [
         history("U1", 1900, community="upland"),
         history("U2", 1960, community="upland"),
         history("F1", 1950, community="flat"),
     ]
-    assert comparison_sentences(compare_histories(alike))[-1].startswith(
+    assert comparison_sentences(compared(alike))[-1].startswith(
         "Communities of two and more stands can't be told apart"
     )
     alone = [history("U1", 1900, community="upland"), history("F1", 1950, community="flat")]
-    assert not any(
-        "ommunit" in sentence for sentence in comparison_sentences(compare_histories(alone))
-    )
+    assert not any("ommunit" in sentence for sentence in comparison_sentences(compared(alone)))
 
 
 def test_communities_that_differ_are_told_apart():
     stands = [history(f"U{n}", 1900 + n, community="upland") for n in range(4)]
     stands += [history(f"F{n}", 1950 + n, community="flat") for n in range(4)]
-    table = compare_histories(stands)
+    table = compared(stands)
     row = row_of(table[table["kind"] == "community"], "median_establishment_year")
     assert (row["first"], row["second"], row["told_apart"]) == ("upland", "flat", "yes")
     assert row["difference_low"] < -50 < row["difference_high"]
@@ -408,9 +412,7 @@ def test_the_mean_of_a_community_is_covered(stands):
 
 def test_coring_heights_stand_apart_from_establishment():
     cores_only = {"basis": "coring height", "has_plots": False}
-    table = compare_histories(
-        [history("A"), history("B", **cores_only), history("C", 1990, **cores_only)]
-    )
+    table = compared([history("A"), history("B", **cores_only), history("C", 1990, **cores_only)])
     mixed = table[(table["first"] == "A") & (table["second"] == "B")]
     assert (
         list(mixed["measure"]) == ["all"]
@@ -423,7 +425,7 @@ def test_coring_heights_stand_apart_from_establishment():
 
 
 def test_without_plots_only_what_compares_is_compared():
-    table = compare_histories(
+    table = compared(
         [history("A", **pulses_at(1930)), history("B", has_plots=False, **pulses_at(1960))]
     )
     told = table.set_index("measure")["told_apart"]
@@ -438,7 +440,7 @@ def test_without_plots_only_what_compares_is_compared():
 
 
 def test_stands_without_a_species_in_common_have_no_row():
-    assert compare_histories([history("A"), history("B", species="loblolly-pine")]).empty
+    assert compared([history("A"), history("B", species="loblolly-pine")]).empty
 
 
 # sentences
@@ -449,7 +451,7 @@ def test_the_summary_tells_the_surest_and_no_more_than_three():
         history(name, middle, stems=stems, **pulses_at(middle))
         for name, middle, stems in (("A", 1890, 100), ("B", 1932, 200), ("C", 1933, 500))
     ]
-    said = comparison_sentences(compare_histories(stands))
+    said = comparison_sentences(compared(stands))
     assert 1 <= len(said) <= 3
     assert said[0].startswith(
         "The median stem of C established later than that of A, by about 43 years"
@@ -458,16 +460,13 @@ def test_the_summary_tells_the_surest_and_no_more_than_three():
 
 
 def test_the_summary_says_what_cannot_be_told_apart():
-    said = comparison_sentences(compare_histories([history("A", noise=20), history("B", noise=20)]))
+    said = comparison_sentences(compared([history("A", noise=20), history("B", noise=20)]))
     assert len(said) == 1 and said[0].startswith("The stands can't be told apart by median year")
-    assert (
-        comparison_sentences(None) == []
-        and comparison_sentences(pd.DataFrame(columns=list(COLUMNS))) == []
-    )
+    assert comparison_sentences(None) == [] and comparison_sentences(COMPARISON.frame()) == []
 
 
 def test_a_difference_that_is_not_told_apart_is_said_without_a_sign():
-    table = compare_histories([history("A", noise=20), history("B", noise=20)])
+    table = compared([history("A", noise=20), history("B", noise=20)])
     said = row_of(table, "median_establishment_year")["words"]
     assert re.search(
         r"can't be told apart by the median year .*: for A it is between \d+ years earlier and \d+"
@@ -478,7 +477,7 @@ def test_a_difference_that_is_not_told_apart_is_said_without_a_sign():
 
 
 def test_every_probability_is_said_in_words_and_figures():
-    table = compare_histories(
+    table = compared(
         [history("A", 1900, **pulses_at(1890)), history("B", 1930, stems=200, **pulses_at(1891))]
     )
     told = table[
@@ -509,7 +508,7 @@ def test_the_report_puts_stands_side_by_side_and_communities_only_where_stands_s
         history("Alone", 1950, community="flat"),
     ]
     tables = SimpleNamespace(
-        comparison=compare_histories(stands),
+        comparison=compared(stands),
         stand_summary=summary_of(["U1", "U2", "Alone"], ["upland", "upland", "flat"]),
     )
     found = page_section.side_by_side(tables)
@@ -538,12 +537,12 @@ def test_the_report_puts_stands_side_by_side_and_communities_only_where_stands_s
     )
     assert any("no pulse can be told in Alone" in reason for reason in found.refused)
     single = SimpleNamespace(
-        comparison=compare_histories(stands[1:]),
+        comparison=compared(stands[1:]),
         stand_summary=summary_of(["U2", "Alone"], ["upland", "flat"]),
     )
     found = page_section.side_by_side(single)
     assert len(found.tables) == 1 and "not communities" in " ".join(found.intro)
-    alone = SimpleNamespace(comparison=compare_histories(stands[:1]))
+    alone = SimpleNamespace(comparison=compared(stands[:1]))
     assert page_section.side_by_side(alone) is None
 
 
@@ -565,10 +564,9 @@ def tables(posterior):
     return Findings(posterior).tables
 
 
-def test_a_result_compares_its_stands(posterior, tables):
-    table = comparison(posterior)
-    assert list(table.columns) == list(COLUMNS)
-    assert table.equals(tables["comparison"])
+def test_a_result_compares_its_stands(tables):
+    table = tables["comparison"]
+    assert list(table.columns) == COMPARISON.found
     assert set(table["first"]) == {"Fern Flat"} and list(table["measure"]) == [
         "all"
     ]  # Old Field holds another species
@@ -583,7 +581,7 @@ def test_coordinates_go_through_to_tables_and_files(tables, tmp_path):
 
 
 def test_the_long_table_holds_what_the_others_hold(posterior, tables):
-    table = long_table(tables, posterior.survey)
+    table = all_stands_table(tables, posterior.survey)
     cohort = tables["cohorts"].query("stand == 'Fern Flat' and first_year == 1930").iloc[0]
     (row,) = (
         row
@@ -689,7 +687,7 @@ def test_stands_are_drawn_on_one_time_axis_and_one_scale(tables):
 
 
 def test_differences_are_drawn_as_the_table_has_them():
-    table = compare_histories([history("A", 1900), history("B", 1931), history("C", 1930)])
+    table = compared([history("A", 1900), history("B", 1931), history("C", 1930)])
     rows = table[table["measure"] == "median_establishment_year"]
     ax = plot_differences(rows)
     drawn = sorted(x for line in ax.lines[1:] for x in line.get_xdata())
@@ -754,7 +752,7 @@ def test_results_of_separate_runs_are_joined(two_results, tmp_path):
     assert joined.level == 0.9 and "intervals of 80 % and 90 %" in str(joined)
     assert any("fitted without each other" in note for note in joined.notes)
     written = pd.read_csv(tmp_path / "out" / "comparison.csv")
-    assert list(written.columns) == list(COLUMNS) and len(written) == len(joined.comparison)
+    assert list(written.columns) == COMPARISON.written and len(written) == len(joined.comparison)
     assert set(pd.read_csv(tmp_path / "out" / "all_stands.csv")["survey"]) == {"east", "west"}
     assert (tmp_path / "out" / "figures" / "side_by_side.png").stat().st_size > 0
     assert json.loads((tmp_path / "out" / "provenance.json").read_text())["level"] == 0.9

@@ -14,19 +14,8 @@ from fake_posterior import BURST, SEASON, YEARS, fake_posterior
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from standage.findings import (
-    best_score,
-    cohorts,
-    count_check,
-    delays,
-    diameter_check,
-    pulses,
-    rates,
-    scan_units,
-    size_curves,
-    stand_summary,
-    tree_dates,
-)
+from standage.findings import Findings
+from standage.findings.cohorts import cohort_table
 from standage.findings.intervals import (
     credible_points,
     fullest_span,
@@ -51,7 +40,7 @@ from standage.findings.pulse_limit import (
     reporting_limit,
     unit_limit,
 )
-from standage.findings.pulses import _part_of_delays, find_bursts, running_mean
+from standage.findings.pulses import _part_of_delays, best_score, find_bursts, running_mean
 
 
 def three(name: str) -> list[str]:
@@ -64,15 +53,28 @@ def posterior():
 
 
 @pytest.fixture(scope="module")
-def scans(posterior):
-    return scan_units(posterior)
+def findings(posterior):
+    return Findings(posterior)
 
 
 @pytest.fixture(scope="module")
-def found(posterior, scans):
-    return pulses(
-        posterior, scans=scans, limits=limit_table()[:0]
-    )  # not tied to the simulated limits of the day
+def scans(findings):
+    return findings.scans
+
+
+def with_limits(posterior, table: pd.DataFrame) -> Findings:
+    """Findings whose pulses are reported by a table of limits in place of the package's own."""
+    findings = Findings(posterior)
+    findings.limits = [
+        unit_limit(posterior, number, table) for number in range(len(posterior.units))
+    ]
+    return findings
+
+
+@pytest.fixture(scope="module")
+def found(posterior):
+    # not tied to the simulated limits of the day
+    return with_limits(posterior, limit_table()[:0]).pulses
 
 
 # intervals
@@ -98,7 +100,7 @@ def test_a_level_that_is_no_probability_is_refused(level):
 
 
 def test_years_are_whole():
-    assert interval_columns("year", np.array([1900.0, 1901.0]), whole=True)["year_median"] in (
+    assert interval_columns("year", np.array([1900.0, 1901.0]), 0.9, whole=True)["year_median"] in (
         1900,
         1901,
     )
@@ -156,13 +158,15 @@ def test_cohort_columns_are_the_documented_ones(posterior):
         *three("share"),
         *three("basal_area_m2_ha"),
     ]
-    assert list(cohorts(posterior))[:16] == [*expected, *three("seedling_stages_per_ha")][:16]
-    assert list(cohorts(posterior))[-2:] == ["basis", "amounts"]
+    assert (
+        list(Findings(posterior).cohorts)[:16] == [*expected, *three("seedling_stages_per_ha")][:16]
+    )
+    assert list(Findings(posterior).cohorts)[-2:] == ["basis", "amounts"]
 
 
 def test_cohorts_add_up_to_the_process_and_to_the_listed_basal_area(posterior):
     one_draw = fake_posterior(draws=1)
-    table = cohorts(one_draw).groupby("stand", sort=False)
+    table = Findings(one_draw).cohorts.groupby("stand", sort=False)
     process = (one_draw.living[0] * one_draw.past_emerging[0]).sum()
     rest = (one_draw.living[0] * (1 - one_draw.past_emerging[0])).sum()
     of_stand = table.get_group("Fern Flat")
@@ -172,17 +176,17 @@ def test_cohorts_add_up_to_the_process_and_to_the_listed_basal_area(posterior):
     listed = one_draw.trees[one_draw.trees["unit"] == 0]
     basal_area = (np.pi / 4 * (listed["dbh_cm"] / 100) ** 2).sum() / 0.8
     assert of_stand["basal_area_m2_ha_median"].sum() == pytest.approx(basal_area)
-    summary = stand_summary(one_draw)
+    summary = Findings(one_draw).stand_summary
     assert summary["basal_area_m2_ha"].iloc[0] == pytest.approx(basal_area)
 
 
 def test_classes_begin_at_multiples_and_end_at_the_survey(posterior):
-    table = cohorts(posterior, class_years=25)
+    table = cohort_table(Findings(posterior), class_years=25)
     one = table[table["stand"] == "Fern Flat"]
     assert (one["first_year"] % 25 == 0).all()
     assert one["last_year"].iloc[-1] == SEASON
     with pytest.raises(ValueError, match="at least 1 year"):
-        cohorts(posterior, class_years=0)
+        cohort_table(Findings(posterior), class_years=0)
 
 
 def test_nested_plots_count_a_stem_by_the_area_that_listed_its_size():
@@ -194,14 +198,16 @@ def test_nested_plots_count_a_stem_by_the_area_that_listed_its_size():
     listed = posterior.trees[posterior.trees["unit"] == 0]
     area = np.where(listed["dbh_cm"] < 20, 0.2, 0.6)
     basal_area = (np.pi / 4 * (listed["dbh_cm"] / 100) ** 2 / area).sum()
-    assert stand_summary(posterior)["basal_area_m2_ha"].iloc[0] == pytest.approx(basal_area)
+    assert Findings(posterior).stand_summary["basal_area_m2_ha"].iloc[0] == pytest.approx(
+        basal_area
+    )
 
 
 def test_without_plots_nothing_is_per_hectare(posterior, scans):
     tables = {
-        "cohorts": cohorts(posterior),
-        "rate": rates(posterior, scans=scans),
-        "stand_summary": stand_summary(posterior),
+        "cohorts": Findings(posterior).cohorts,
+        "rate": Findings(posterior).rate,
+        "stand_summary": Findings(posterior).stand_summary,
     }
     for name, table in tables.items():
         ridge = table[table["stand"] == "Stony Ridge"]
@@ -236,11 +242,11 @@ def test_tree_columns_are_the_documented_ones(posterior):
     ]
     tail = ["sd_count", "sd_centre", "sd_height", "sd_grass", "sd_total", "left_out_reason", "note"]
     expected = [*head, *middle, *tail]
-    assert list(tree_dates(posterior))[: len(expected)] == expected
+    assert list(Findings(posterior).tree_dates)[: len(expected)] == expected
 
 
 def test_every_tree_of_the_survey_has_its_row_in_order(posterior):
-    table = tree_dates(posterior)
+    table = Findings(posterior).tree_dates
     assert table["tree"].tolist() == posterior.survey.trees["tree"].tolist()
     oak = table[table["tree"] == "F-oak"].iloc[0]
     assert "no profile" in oak["left_out_reason"] and pd.isna(oak["establishment_year_median"])
@@ -253,7 +259,7 @@ def test_age_counts_completed_seasons(survey_date, completed):
     posterior = fake_posterior(draws=5)
     posterior.survey.stands["survey_date"] = pd.Timestamp(survey_date)
     posterior.establishment_year[:, 0] = 2000
-    assert tree_dates(posterior)["age_median"].iloc[0] == completed - 2000 + 1
+    assert Findings(posterior).tree_dates["age_median"].iloc[0] == completed - 2000 + 1
 
 
 def test_a_dead_tree_is_as_old_as_it_got():
@@ -262,10 +268,10 @@ def test_a_dead_tree_is_as_old_as_it_got():
     posterior.establishment_year[:, [0, 3]] = 1900
     posterior.survey.trees.loc[0, "death_year"] = 1990.0
     posterior.survey.cores.loc[posterior.survey.cores["tree"] == "F4", "last_ring_year"] = np.nan
-    table = tree_dates(posterior)
+    table = Findings(posterior).tree_dates
     assert table["age_median"].iloc[0] == 91
     assert pd.isna(table["age_median"].iloc[3])
-    summary = stand_summary(posterior)
+    summary = Findings(posterior).stand_summary
     assert summary["listed_stems"].iloc[0] == 58
 
 
@@ -278,7 +284,9 @@ def test_steps_of_the_core_alone_are_merged_by_tree(posterior):
             "rings_added_centre_median": [4.0, 0.0],
         }
     )
-    table = tree_dates(posterior, ages=ages).set_index("tree")
+    findings = Findings(posterior)
+    findings.ages = ages.reindex(columns=findings.ages.columns)
+    table = findings.tree_dates.set_index("tree")
     assert table.loc["F4", "sd_count"] == 1.5 and table.loc["F1", "sd_centre"] == 0
     assert table.loc["F4", "rings_added_centre_median"] == 4
     assert pd.isna(table.loc["F2", "sd_count"])
@@ -287,7 +295,7 @@ def test_steps_of_the_core_alone_are_merged_by_tree(posterior):
 
 
 def test_a_tree_without_coring_height_is_dated_at_coring_height_only(posterior):
-    ridge = tree_dates(posterior).query("stand == 'Stony Ridge'")
+    ridge = Findings(posterior).tree_dates.query("stand == 'Stony Ridge'")
     assert ridge["establishment_year_median"].isna().all() and ridge["age_median"].isna().all()
     assert ridge["coring_height_year_median"].notna().all()
     assert ridge["note"].str.contains("coring height only").all()
@@ -418,8 +426,10 @@ def test_a_burst_that_moves_with_the_grass_stage_shares_its_centre(posterior):
     for number, of_unit in enumerate(moved.delay_posterior):
         seasons = 6 + (shift if number == 0 else rng.integers(-2, 3, len(shift)))
         moved.delay_posterior[number] = of_unit | {"grass": np.eye(12)[seasons]}
-    parts = pulses(moved, limits=limit_table()[:0]).set_index("stand")["shared_part_of_centre"]
-    before = pulses(posterior, limits=limit_table()[:0]).set_index("stand")["shared_part_of_centre"]
+    parts = with_limits(moved, limit_table()[:0]).pulses.set_index("stand")["shared_part_of_centre"]
+    before = with_limits(posterior, limit_table()[:0]).pulses.set_index("stand")[
+        "shared_part_of_centre"
+    ]
     assert parts["Fern Flat"] > 0.8 and before["Fern Flat"] < 0.1
 
 
@@ -430,12 +440,12 @@ def test_steady_recruitment_has_no_pulse(found):
 def test_the_prior_alone_never_reports(posterior):
     empty = fake_posterior()
     empty.living = [prior.copy() for prior in empty.prior_living]
-    assert pulses(empty).empty
-    assert list(pulses(empty)) == list(pulses(posterior))
+    assert Findings(empty).pulses.empty
+    assert list(Findings(empty).pulses) == list(Findings(posterior).pulses)
 
 
 def test_a_ratio_that_the_prior_held_already_is_not_supported(posterior):
-    table = rates(fake_posterior())
+    table = Findings(fake_posterior()).rate
     in_burst = table[(table["stand"] == "Fern Flat") & table["year"].between(1933, 1936)]
     assert (in_burst["supported"] == "yes").all() and (in_burst["pulse_score"] > 0.99).all()
     quiet = table[(table["stand"] == "Fern Flat") & table["year"].between(1850, 1900)]
@@ -626,30 +636,25 @@ def test_the_packaged_limit_was_simulated():
 
 
 def test_without_simulations_the_limit_is_assumed_and_says_so():
-    assert reporting_limit(100, table=simulated(0.6)[:0]) == ReportingLimit(
-        ASSUMED_LIMIT, "assumed"
-    )
+    assert reporting_limit(100, simulated(0.6)[:0]) == ReportingLimit(ASSUMED_LIMIT, "assumed")
 
 
 def test_a_survey_far_from_those_simulated_is_said_to_be_assumed(posterior):
     for stems in (40, 240):
-        assert reporting_limit(stems, table=simulated(0.6)) == ReportingLimit(0.6, "simulated")
+        assert reporting_limit(stems, simulated(0.6)) == ReportingLimit(0.6, "simulated")
     for stems in (39, 241):
-        assert reporting_limit(stems, table=simulated(0.6)) == ReportingLimit(
-            ASSUMED_LIMIT, "assumed"
-        )
-        assert reporting_limit(stems, table=simulated(0.97)) == ReportingLimit(0.97, "assumed")
+        assert reporting_limit(stems, simulated(0.6)) == ReportingLimit(ASSUMED_LIMIT, "assumed")
+        assert reporting_limit(stems, simulated(0.97)) == ReportingLimit(0.97, "assumed")
     without_plots = next(
         number for number, unit in enumerate(posterior.units) if not unit.has_plots
     )
-    assert unit_limit(posterior, without_plots, table=simulated(0.6)) == ReportingLimit(
+    assert unit_limit(posterior, without_plots, simulated(0.6)) == ReportingLimit(
         ASSUMED_LIMIT, "assumed"
     )
 
 
-def test_a_limit_nothing_reaches_reports_nothing(posterior, scans):
-    table = simulated(1.01)
-    assert pulses(posterior, scans=scans, limits=table).empty
+def test_a_limit_nothing_reaches_reports_nothing(posterior):
+    assert with_limits(posterior, simulated(1.01)).pulses.empty
 
 
 def test_the_best_score_decides_whether_anything_is_reported(posterior, scans):
@@ -657,9 +662,7 @@ def test_the_best_score_decides_whether_anything_is_reported(posterior, scans):
     best = best_score(scans[2])
     assert best < 0.95
     assert (
-        pulses(posterior, scans=scans, limits=simulated(best + 0.001))
-        .query("stand == 'Stony Ridge'")
-        .empty
+        with_limits(posterior, simulated(best + 0.001)).pulses.query("stand == 'Stony Ridge'").empty
     )
 
 
@@ -667,7 +670,7 @@ def test_the_best_score_decides_whether_anything_is_reported(posterior, scans):
 
 
 def test_the_summary_of_the_old_field_is_even_aged(posterior):
-    table = stand_summary(posterior).set_index("stand")
+    table = Findings(posterior).stand_summary.set_index("stand")
     assert table.loc["Old Field", "share_in_20_years_median"] > 0.95
     assert table.loc["Fern Flat", "share_in_20_years_median"] < 0.6
     assert abs(table.loc["Old Field", "half_span_first"] - 1959) <= 2
@@ -680,7 +683,7 @@ def test_shares_over_an_age_are_counted_from_the_last_completed_season():
     rate[:, YEARS == 1960] = 1.0  # 60: not over 60
     posterior.living[0] = rate
     posterior.past_emerging[0] = np.ones_like(rate)
-    row = stand_summary(posterior).iloc[0]
+    row = Findings(posterior).stand_summary.iloc[0]
     assert row["share_over_60_years_median"] == 0.75
     assert (row["half_span_first"], row["half_span_last"]) == (1959, 1959)
     assert (row["span_80_first"], row["span_80_last"]) == (1959, 1960)
@@ -688,7 +691,7 @@ def test_shares_over_an_age_are_counted_from_the_last_completed_season():
 
 
 def test_the_summary_tells_what_it_rests_on(posterior):
-    row = stand_summary(posterior).iloc[0]
+    row = Findings(posterior).stand_summary.iloc[0]
     assert (
         row["cores"]
         == 20
@@ -699,36 +702,36 @@ def test_the_summary_tells_what_it_rests_on(posterior):
     assert (
         row["attempts_failed"] == 1 and row["placement"] == "random" and row["listed_stems"] == 60
     )
-    assert stand_summary(posterior)["placement"].iloc[2] == "no plots"
+    assert Findings(posterior).stand_summary["placement"].iloc[2] == "no plots"
 
 
 def test_a_stand_where_nothing_is_dated_has_blanks():
     posterior = fake_posterior(draws=3)
     posterior.establishment_year[:] = -1
     posterior.year_at_core[:] = -1
-    row = stand_summary(posterior).iloc[0]
+    row = Findings(posterior).stand_summary.iloc[0]
     assert pd.isna(row["oldest_year_median"])
-    assert tree_dates(posterior)["establishment_year_median"].isna().all()
+    assert Findings(posterior).tree_dates["establishment_year_median"].isna().all()
 
 
 # tables behind pictures
 
 
 def test_model_tables(posterior):
-    delay = delays(posterior)
+    delay = Findings(posterior).delays
     assert set(delay["delay"]) == {"grass", "height"} and "Stony Ridge" not in set(delay["stand"])
-    curve = size_curves(posterior)
+    curve = Findings(posterior).size_curves
     flat = curve[curve["stand"] == "Fern Flat"]
     mean = sum(
         float(np.mean(posterior.delay_posterior[0][stage] @ np.arange(length)))
         for stage, length in (("grass", 31), ("height", 41))
     )
     assert flat["years_to_breast_height"].iloc[0] == pytest.approx(mean)
-    check = diameter_check(posterior)
+    check = Findings(posterior).diameter_check
     assert check.groupby("stand")["observed"].sum()["Fern Flat"] == 60 and "Stony Ridge" not in set(
         check["stand"]
     )
     assert (
-        count_check(posterior)["stage"].tolist()
+        Findings(posterior).count_check["stage"].tolist()
         == ["germinant", "grass", "emerging", "sapling"] * 2
     )

@@ -21,7 +21,7 @@ from scipy import stats
 from scipy.special import ndtr, stdtr
 from statsmodels.duration.survfunc import SurvfuncRight
 
-from standage.findings.pulses import pulses
+from standage.findings import Findings
 from standage.profiles import load_profile
 from standage.simulate.history import steady_recruitment
 from standage.stand.build import build_stands
@@ -114,9 +114,10 @@ def test_a_pulse_begins_and_ends_where_the_blocks_do(tmp_path):
     survey = read_survey(
         write(tmp_path / "survey", stands=stand, **tables), known_species=["lasting"]
     )
-    found = pulses(
-        fit_stands(survey, seed=1, draws=300, tune=250, chains=2, profile_folder=str(profiles))
+    posterior = fit_stands(
+        survey, seed=1, draws=300, tune=250, chains=2, profile_folder=str(profiles)
     )
+    found = Findings(posterior, profile_folder=str(profiles)).pulses
     assert len(found) == 1
     assert (
         abs(found["start_median"].iloc[0] - begins) <= 3

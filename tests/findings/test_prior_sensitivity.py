@@ -22,18 +22,18 @@ from reference_likelihood import UnitReading
 from scipy.special import logsumexp
 from scipy.stats import nbinom, norm
 
+from standage.findings import Findings
 from standage.findings.prior_sensitivity import (
-    COLUMNS,
     COUNT_POWERS,
     LEANS,
     LEAST_LEARNT,
+    PRIOR_SENSITIVITY,
     STAGE_COUNTS,
     SURPRISE,
     leaning,
-    prior_sensitivity,
-    sensitivity_records,
     surprise,
 )
+from standage.findings.pulse_limit import unit_limit
 from standage.findings.reweighting import (
     cumulative_distance,
     error_of_change,
@@ -45,8 +45,10 @@ from standage.findings.reweighting import (
     with_prior_moved,
 )
 from standage.profiles import load_profile, models_folder
-from standage.prose.sensitivity import sensitivity_sentences
+from standage.prose.sensitivity import sensitivity_columns, sensitivity_sentences
 from standage.prose.summary import summary
+from standage.results.table_files import json_rows
+from standage.results.written_tables import as_written
 from standage.simulate.surveys import small_survey
 from standage.stand.build import build_stands
 from standage.stand.count_likelihood import log_counts, log_negative_binomials
@@ -298,11 +300,17 @@ def two_factors(posterior, seed: int = 4):
 
 @cache
 def told():
+    posterior = two_factors(fake_posterior(draws=1000))
+    findings = Findings(posterior)
     limits = pd.DataFrame(
         [{"fewest_stems": 50, "most_stems": 50, "limit": 0.75, "simulated_surveys": 1}]
     )
-    posterior = two_factors(fake_posterior(draws=1000))
-    return posterior, prior_sensitivity(posterior, limits=limits)
+    findings.limits = [unit_limit(posterior, number, limits) for number in range(3)]
+    return posterior, in_words(findings.prior_sensitivity)
+
+
+def in_words(table: pd.DataFrame) -> pd.DataFrame:
+    return table.assign(**sensitivity_columns(table))
 
 
 def of(table: pd.DataFrame, stand: str, component: str) -> pd.Series:
@@ -364,12 +372,12 @@ def test_counts_too_heavy_to_be_left_out_are_weighed_less_or_not_told():
     posterior.log_counts[0] = (
         -np.random.default_rng(2).standard_exponential(1000) * 1.6
     )  # 1/p has Pareto k 1.6, p^-0.2 has 0.3
-    row = of(prior_sensitivity(posterior), "Fern Flat", STAGE_COUNTS)
+    row = of(in_words(Findings(posterior).prior_sensitivity), "Fern Flat", STAGE_COUNTS)
     assert (
         row["change"] == pytest.approx(-20) and "can't be told without another fit" in row["words"]
     )
     posterior.log_counts[0] = posterior.log_counts[0] * 40
-    row = of(prior_sensitivity(posterior), "Fern Flat", STAGE_COUNTS)
+    row = of(in_words(Findings(posterior).prior_sensitivity), "Fern Flat", STAGE_COUNTS)
     assert (
         pd.isna(row["establishment_years_change"])
         and "can't be told without another fit" in row["words"]
@@ -377,13 +385,13 @@ def test_counts_too_heavy_to_be_left_out_are_weighed_less_or_not_told():
 
 
 def test_table_has_its_columns_and_is_empty_without_parameters():
-    assert list(told()[1].columns) == list(COLUMNS)
-    empty = prior_sensitivity(fake_posterior(draws=20))
-    assert list(empty.columns) == list(COLUMNS) and empty.empty
+    assert list(as_written("prior_sensitivity", told()[1])) == PRIOR_SENSITIVITY.written
+    empty = Findings(fake_posterior(draws=20)).prior_sensitivity
+    assert list(empty.columns) == PRIOR_SENSITIVITY.found and empty.empty
 
 
 def test_records_are_json_with_blanks_as_null():
-    records = sensitivity_records(told()[1])
+    records = json_rows(as_written("prior_sensitivity", told()[1]))
     back = json.loads(json.dumps(records, allow_nan=False))
     assert len(back) == len(told()[1])
     assert next(row for row in back if row["stand"] == "Stony Ridge")["stems_per_ha_change"] is None
@@ -391,8 +399,8 @@ def test_records_are_json_with_blanks_as_null():
 
 def test_the_summary_speaks_only_where_it_matters():
     said = " ".join(sensitivity_sentences(told()[1]))
-    assert "if the grass stage lasts longer" in said and "years earlier" in said
-    assert "if the cuts took more, the pulse of Fern Flat would fall below the limit" in said
+    assert "if the grass stage lasts 2 years longer" in said and "years earlier" in said
+    assert "is assumed, the pulse of Fern Flat would fall below the limit" in said
     calm = told()[1].assign(establishment_years_change=0.4, pulses_lost=0)
     assert sensitivity_sentences(calm) == [] and sensitivity_sentences(calm[:0]) == []
 
@@ -443,11 +451,13 @@ def test_a_fit_carries_what_is_needed_and_keeps_it_in_its_file(simulated_fit, tm
     back = load_posterior(tmp_path / "posterior.nc")
     assert back.prior_components == simulated_fit.prior_components
     np.testing.assert_array_equal(back.log_counts[0], simulated_fit.log_counts[0])
-    pd.testing.assert_frame_equal(prior_sensitivity(back), prior_sensitivity(simulated_fit))
+    pd.testing.assert_frame_equal(
+        Findings(back).prior_sensitivity, Findings(simulated_fit).prior_sensitivity
+    )
 
 
 def test_a_real_result_tells_it(simulated_fit):
-    table = prior_sensitivity(simulated_fit)
+    table = in_words(Findings(simulated_fit).prior_sensitivity)
     assert table["component"].tolist()[-1] == STAGE_COUNTS and len(table) == 7
     assert table["words"].str.endswith((".", ")")).all() and table["pareto_k"].notna().any()
     row = of(table, "a", "grass stage")

@@ -21,13 +21,9 @@ from scipy.stats import beta, multivariate_normal
 from standage.choices import ReleaseCriterion
 from standage.commands.cli import main
 from standage.figures.disturbance import plot_disturbance_chronology, plot_ring_panel
-from standage.findings.disturbances import (
-    disturbance_table,
-    episodes,
-    event_table,
-    tree_release_table,
-)
-from standage.findings.releases import COLUMNS, disturbance_chronology, release_table
+from standage.findings import disturbances
+from standage.findings.disturbances import TREE_RELEASES, episodes, tree_release_table
+from standage.findings.releases import RELEASES, chronology_table, release_table
 from standage.growth import common_growth as shared
 from standage.growth import release_model, stand_disturbance
 from standage.growth.dated_events import OPENING, WEAKENING, effect_chance, events_on_axis
@@ -58,6 +54,7 @@ from standage.growth.stand_disturbance import (
     year_evidence,
 )
 from standage.growth.tree_series import model_series, tree_series
+from standage.prose.disturbance import event_year_columns
 
 MEANS, MEDIANS = CRITERIA["percent_change_means"], CRITERIA["percent_change_medians"]
 SUSTAINED, INCREASE = CRITERIA["sustained"], CRITERIA["absolute_increase"]
@@ -647,6 +644,16 @@ def test_what_events_may_have_done():
 # tables
 
 
+def disturbance_table(changes) -> pd.DataFrame:
+    return disturbances.disturbance_table(changes, seed=1, level=0.9)
+
+
+def event_table(changes, survey) -> pd.DataFrame:
+    """The table of events with its column in English."""
+    table = disturbances.event_year_table(changes, survey, level=0.9)
+    return table.assign(**event_year_columns(table))
+
+
 def events(rows) -> pd.DataFrame:
     columns = [
         "event",
@@ -719,8 +726,8 @@ def changes(survey):
 
 
 @pytest.fixture(scope="module")
-def chronology(survey, changes):
-    return disturbance_chronology(SimpleNamespace(survey=survey, seed=1), changes=changes)
+def chronology(changes):
+    return chronology_table(changes, seed=1, level=0.9)
 
 
 @pytest.mark.slow
@@ -739,7 +746,7 @@ def test_a_stand_that_was_cut_is_found_in_the_right_year(changes, chronology):
 
 
 def test_an_event_of_uncertain_year_comes_out_sharper(survey, changes):
-    table = event_table(survey, changes).set_index("event")
+    table = event_table(changes, survey).set_index("event")
     assert (
         table.loc["cut", "year_high"] - table.loc["cut", "year_low"] < 8
         and abs(table.loc["cut", "year_median"] - 1925) <= 1
@@ -750,7 +757,7 @@ def test_an_event_of_uncertain_year_comes_out_sharper(survey, changes):
 
 @pytest.mark.slow
 def test_an_event_known_from_releases_is_not_combined_with_the_rings(survey, changes):
-    table = event_table(survey, changes).set_index("event")
+    table = event_table(changes, survey).set_index("event")
     assert table.loc["rings", "read_from"] == "" and "not combined" in table.loc["rings", "note"]
     assert table.loc["rings", ["year_low", "year_median", "year_high"]].tolist() == [
         1924,
@@ -767,7 +774,7 @@ def test_an_event_known_from_releases_is_not_combined_with_the_rings(survey, cha
 @pytest.mark.slow
 def test_without_releases_an_event_keeps_its_range():
     quiet = small_survey(4, cut=None, happened=HAPPENED[:1])
-    table = event_table(quiet, growth_changes(quiet, draws=150))
+    table = event_table(growth_changes(quiet, draws=150), quiet)
     assert (
         table["year_high"].item() - table["year_low"].item() >= 8
         and table["seen_in_rings"].item() < 0.35
@@ -792,7 +799,7 @@ def test_trees_at_risk_fall_back_in_time(chronology, changes):
 
 def test_shares_by_a_criterion_are_jeffreys_intervals(survey):
     by_rule = growth_changes(survey, criterion="sustained")
-    table = disturbance_chronology(SimpleNamespace(survey=survey, seed=1), changes=by_rule)
+    table = chronology_table(by_rule, seed=1, level=0.9)
     row = table.loc[table["released_trees"].astype(float).idxmax()]
     place = int(row["year"]) - int(by_rule.series.years[0])
     count = int(by_rule.released[0, :, place - 1 : place + 2].any(axis=1).sum())
@@ -806,7 +813,7 @@ def test_shares_by_a_criterion_are_jeffreys_intervals(survey):
 
 
 def test_a_criterion_narrows_no_event_and_says_why(survey):
-    table = event_table(survey, growth_changes(survey, criterion="sustained")).set_index("event")
+    table = event_table(growth_changes(survey, criterion="sustained"), survey).set_index("event")
     assert (
         table.loc["cut", ["year_low", "year_high"]].tolist() == [1920, 1930]
         and table.loc["cut", "read_from"] == ""
@@ -817,9 +824,9 @@ def test_a_criterion_narrows_no_event_and_says_why(survey):
     )
 
 
-def test_release_table_holds_the_years_that_say_something(survey, changes, chronology):
-    table = release_table(SimpleNamespace(survey=survey, seed=1), changes=changes)
-    assert list(table.columns) == list(COLUMNS) and 0 < len(table) < len(chronology) / 3
+def test_release_table_holds_the_years_that_say_something(chronology):
+    table = release_table(chronology)
+    assert list(table.columns) == RELEASES.written and 0 < len(table) < len(chronology) / 3
     assert {1925, 1926} <= set(table["year"])
     assert (
         (table[["released_trees", "suppressed_trees"]].max(axis=1) >= 0.5)
@@ -828,7 +835,7 @@ def test_release_table_holds_the_years_that_say_something(survey, changes, chron
 
 
 def test_each_release_of_a_tree_has_a_row(changes):
-    table = tree_release_table(changes)
+    table = tree_release_table(changes, level=0.9)
     releases = table[(table["kind"] == "release") & table["year_median"].between(1923, 1928)]
     expected = {f"North-{number + 1}" for number in range(12) if number % 5}
     assert set(releases["tree"]) <= expected and len(releases) >= 0.7 * len(expected)
@@ -840,16 +847,13 @@ def test_each_release_of_a_tree_has_a_row(changes):
 
 def test_a_survey_without_rings_gives_empty_tables_with_their_columns(survey):
     bare = SimpleNamespace(**(vars(survey) | {"ring_widths": survey.ring_widths.iloc[:0]}))
-    posterior = SimpleNamespace(survey=bare, seed=1)
     none = growth_changes(bare)
-    for table in (release_table(posterior), disturbance_chronology(posterior)):
-        assert table.empty and list(table.columns) == list(COLUMNS)
-    for table in (
-        tree_release_table(none),
-        disturbance_table(none),
-        event_table(bare, none),
-        ring_years(none),
-    ):
+    years = chronology_table(none, seed=1, level=0.9)
+    for table in (release_table(years), years):
+        assert table.empty and list(table.columns) == RELEASES.written
+    trees = tree_release_table(none, level=0.9)
+    assert trees.empty and list(trees.columns) == TREE_RELEASES.written
+    for table in (disturbance_table(none), event_table(none, bare), ring_years(none)):
         assert table.empty and len(table.columns) >= 7
 
 
@@ -940,7 +944,7 @@ def test_the_ring_panel_has_a_row_a_tree(survey, changes):
 
 def test_pictures_by_a_criterion_name_it_and_speak_of_no_probability(survey):
     by_rule = growth_changes(survey, criterion="percent_change_medians")
-    years = disturbance_chronology(SimpleNamespace(survey=survey, seed=1), changes=by_rule)
+    years = chronology_table(by_rule, seed=1, level=0.9)
     for ax in (plot_ring_panel(ring_years(by_rule)), plot_disturbance_chronology(years)):
         notes = " | ".join(text.get_text() for text in ax.get_legend().get_texts())
         assert (

@@ -24,6 +24,7 @@ from standage.results.folder import build_result_folder, check_result_folder
 from standage.results.number_format import in_digits
 from standage.results.table_files import plain_values, write_table
 from standage.results.writing import IncompleteResult, write_results
+from standage.results.written_tables import written_tables
 
 
 @pytest.fixture(scope="module")
@@ -38,11 +39,11 @@ def findings(posterior):
 
 @pytest.fixture(scope="module")
 def tables(findings):
-    return findings.tables
+    return written_tables(findings)
 
 
 @pytest.fixture(scope="module")
-def result(posterior, tables, tmp_path_factory):
+def result(posterior, tmp_path_factory):
     return write_results(
         posterior,
         tmp_path_factory.mktemp("site") / "deep" / "result",
@@ -102,7 +103,7 @@ def test_provenance_tells_how_to_make_it_again(result):
 
 
 @pytest.mark.slow
-def test_verdict_is_json_that_every_reader_takes(tmp_path, tables):
+def test_verdict_is_json_that_every_reader_takes(tmp_path):
     posterior = fake_posterior(draws=100)
     posterior.verdict |= {"rhat_max": float("nan"), "per_chain": np.array([1.0, np.inf])}
     folder = write_results(posterior, tmp_path / "result")
@@ -177,7 +178,7 @@ def test_a_file_in_the_way_is_said_plainly(tmp_path):
 
 
 @pytest.mark.slow
-def test_a_writer_that_fails_costs_only_what_it_writes(tmp_path, tables):
+def test_a_writer_that_fails_costs_only_what_it_writes(tmp_path):
     def failing(building):
         raise RuntimeError("no such words")
 
@@ -191,7 +192,7 @@ def test_a_writer_that_fails_costs_only_what_it_writes(tmp_path, tables):
     ).is_file()
 
 
-def test_tables_that_fail_leave_the_earlier_result(tmp_path, tables):
+def test_tables_that_fail_leave_the_earlier_result(tmp_path):
     folder = build_result_folder(tmp_path / "out", fill_with("earlier"))
     findings = Findings(fake_posterior(draws=100))
     findings.tables["cohorts"] = None
@@ -202,7 +203,7 @@ def test_tables_that_fail_leave_the_earlier_result(tmp_path, tables):
 
 
 @pytest.mark.slow
-def test_further_writers_belong_to_the_result(tmp_path, posterior, tables):
+def test_further_writers_belong_to_the_result(tmp_path, posterior):
     def report(building):
         (building / "report.html").write_text("<p>", encoding="utf-8")
 

@@ -208,7 +208,7 @@ def fitted(simulated, seed: int) -> tuple:
     """The posterior of a simulated survey, written and read back, and its table of tree dates as
     whoever opens the CSV finds it.
     """
-    from standage.findings import tree_dates
+    from standage.findings import Findings
     from standage.stand.fit import fit_stands
     from standage.survey.reading import read_survey
 
@@ -217,7 +217,8 @@ def fitted(simulated, seed: int) -> tuple:
         posterior = fit_stands(
             survey, seed=seed, level=LEVEL, chains=2, cores=1, tune=200, draws=250
         )
-    return posterior, as_written({"tree_dates": tree_dates(posterior, level=LEVEL)})["tree_dates"]
+    trees = Findings(posterior, level=LEVEL).tree_dates
+    return posterior, as_written({"tree_dates": trees})["tree_dates"]
 
 
 def parameter_outcomes(simulated, posterior, profile) -> list[dict]:
@@ -366,7 +367,7 @@ def one_pair(job: dict) -> dict:
     """Two stands of equal truth: what the comparison says of each measure, and what the tables say
     as they are.
     """
-    from standage.findings import comparison
+    from standage.findings import Findings
     from standage.stand.fit import fit_stands
     from standage.survey.reading import read_survey
 
@@ -376,7 +377,8 @@ def one_pair(job: dict) -> dict:
         posterior = fit_stands(
             survey, seed=job["seed"], level=LEVEL, chains=2, cores=1, tune=200, draws=250
         )
-    table = as_written({"comparison": comparison(posterior, level=LEVEL)})["comparison"]
+    found = Findings(posterior, level=LEVEL).comparison
+    table = as_written({"comparison": found})["comparison"]
     return {"measures": measure_outcomes(table), "raw": raw_differences(simulated)}
 
 

@@ -84,7 +84,7 @@ def one_survey(job: dict) -> dict:
     """Simulate, write, read, fit: years of the cored trees near the cut, what is claimed of the
     cut, rho.
     """
-    from standage.findings.attribution import attribution
+    from standage.findings import Findings
     from standage.stand.fit import fit_stands
     from standage.survey.reading import read_survey
 
@@ -111,7 +111,7 @@ def one_survey(job: dict) -> dict:
         & (np.abs(true - CUT) <= NEAR_YEARS)
     )
     rho = posterior.delay_posterior[0].get("release")
-    of_cut = attribution(posterior, level=LEVEL).query("event == 'cut'")
+    of_cut = Findings(posterior, level=LEVEL).attribution.query("event == 'cut'")
     return {
         "stems": [
             tree_outcome(years.astype(float), year)

@@ -129,13 +129,14 @@ def fitted_tables(simulated, *, seed: int) -> tuple:
 
 
 def as_written(tables: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
-    """Result tables as whoever opens their CSV files finds them."""
+    """Result tables of findings as whoever opens their CSV files finds them."""
+    from standage.results import written_tables
     from standage.results.table_files import write_table
 
     read = {}
     with tempfile.TemporaryDirectory() as folder:
         for name, table in tables.items():
-            write_table(table, Path(folder) / f"{name}.csv")
+            write_table(written_tables.as_written(name, table), Path(folder) / f"{name}.csv")
             read[name] = pd.read_csv(Path(folder) / f"{name}.csv")
     return read
 

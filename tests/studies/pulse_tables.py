@@ -155,9 +155,7 @@ def warning_table(rows: pd.DataFrame, limits: pd.DataFrame) -> pd.DataFrame:
 
 def reported(rows: pd.DataFrame, limits: pd.DataFrame) -> pd.Series:
     """Whether each survey reports a pulse: its best score reaches the limit for as many stems."""
-    needed = np.array(
-        [reporting_limit(stems, table=limits).value for stems in rows["listed_stems"]]
-    )
+    needed = np.array([reporting_limit(stems, limits).value for stems in rows["listed_stems"]])
     return pd.Series(rows["best_score"].to_numpy() >= needed, index=rows.index)
 
 

@@ -47,9 +47,9 @@ from studies.runner import default_folder, finished_rows, run_study  # noqa: E40
 
 import standage.findings.pulse_limit as pulse_limit  # noqa: E402
 from standage import read_survey  # noqa: E402
-from standage.findings.local_ratio import scan_units  # noqa: E402
+from standage.findings import Findings  # noqa: E402
 from standage.findings.pulse_limit import LEAST_LIMIT, limit_table, unit_limit  # noqa: E402
-from standage.findings.pulses import best_score, pulses  # noqa: E402
+from standage.findings.pulses import best_score  # noqa: E402
 from standage.findings.stems import dated_years  # noqa: E402
 from standage.stand.build import build_stands  # noqa: E402
 from standage.stand.draws_file import KeptDraws  # noqa: E402
@@ -177,17 +177,16 @@ def scan_null(job: dict) -> dict:
     might be reported.
     """
     posterior = fitted(known_survey(job), job)
-    scans = scan_units(posterior)
+    findings = Findings(posterior)
     trees, _ = dated_years(posterior, 0)
     least = pd.DataFrame([(LEAST_LIMIT, 1, len(trees), len(trees))], columns=list(limit_table()))
-    candidates = pulses(
-        posterior, scans=scans, limits=least
-    )  # every pulse that any limit could let through
+    # every pulse that any limit could let through
+    findings.limits = [unit_limit(posterior, 0, least)]
     return {
         "listed_stems": len(trees),
         "cored_stems": int(trees["cored"].astype(bool).sum()),
-        "best_score": best_score(scans[0]),
-        "warnings": candidates["holds_if_cutting_differs"].tolist(),
+        "best_score": best_score(findings.scans[0]),
+        "warnings": findings.pulses["holds_if_cutting_differs"].tolist(),
     }
 
 
@@ -205,8 +204,7 @@ def find_pulses(job: dict) -> dict:
     result = {"oracle": oracle_statistic(known, built, times=PULSE_TIMES, length=PULSE_YEARS)}
     if job["pulses_left_out"]:
         return result
-    posterior = fitted(known, job)
-    scans = scan_units(posterior)
+    findings = Findings(fitted(known, job))
     wanted = [
         "probability",
         "start_median",
@@ -219,9 +217,9 @@ def find_pulses(job: dict) -> dict:
     living, cored = known.stems_in(*job["pulses"][0][:2])
     return result | {
         "true_pulses": [span[:2] for span in job["pulses"]],
-        "reported_pulses": pulses(posterior, scans=scans)[wanted].astype(float).to_dict("records"),
-        "best_score": best_score(scans[0]),
-        "limit": unit_limit(posterior, 0).value,
+        "reported_pulses": findings.pulses[wanted].astype(float).to_dict("records"),
+        "best_score": best_score(findings.scans[0]),
+        "limit": findings.limits[0].value,
         "living": living,
         "cored": cored,
     }

@@ -24,12 +24,13 @@ from standage.findings import Findings
 from standage.results.table_files import write_table
 from standage.results.workbook import (
     CONTENTS,
+    MEANINGS,
     RESULTS_WORKBOOK,
-    SHEETS,
     workbook_writer,
     write_results_workbook,
 )
 from standage.results.writing import write_results
+from standage.results.written_tables import written_tables
 from standage.survey import formula_escapes
 from standage.survey.formula_escapes import STARTERS, escape_formula, unescape, unescape_table
 from standage.survey.reading import read_survey
@@ -174,7 +175,7 @@ def posterior():
 
 @pytest.fixture(scope="module")
 def tables(posterior):
-    return Findings(posterior).tables
+    return written_tables(Findings(posterior))
 
 
 @pytest.mark.slow
@@ -183,7 +184,7 @@ def test_the_workbook_holds_every_table_with_its_numbers(posterior, tables, tmp_
     folder = write_results(findings, tmp_path / "out", also=[workbook_writer(findings)])
     assert f'"{RESULTS_WORKBOOK}"' in (folder / "provenance.json").read_text(encoding="utf-8")
     book = load_workbook(folder / RESULTS_WORKBOOK)
-    assert book.sheetnames == [CONTENTS, *tables]
+    assert book.sheetnames == [CONTENTS, MEANINGS, *tables]
     for name, table in tables.items():
         sheet = book[name]
         assert sheet.freeze_panes == "A2" and [cell.value for cell in sheet[1]] == list(
@@ -203,8 +204,25 @@ def test_the_workbook_holds_every_table_with_its_numbers(posterior, tables, tmp_
                     numbers,
                     err_msg=column,
                 )
-    told = {row[0]: row[1:3] for row in book[CONTENTS].iter_rows(min_row=6, values_only=True)}
-    assert told == {name: (len(table), SHEETS[name]) for name, table in tables.items()}
+    listed = {row[0]: row[1:3] for row in book[CONTENTS].iter_rows(min_row=6, values_only=True)}
+    assert {name: rows for name, (rows, _) in listed.items()} == {
+        name: len(table) for name, table in tables.items()
+    }
+    assert all(held.startswith("one row for ") for _, held in listed.values())
+    explained = list(book[MEANINGS].iter_rows(min_row=2, values_only=True))
+    for name, table in tables.items():
+        of_table = [row for row in explained if row[0] == name]
+        names = [
+            full
+            for _, column, _, meaning in of_table
+            if meaning
+            for full in (
+                [column.replace("*", point) for point in ("low", "median", "high")]
+                if column.endswith("_*")
+                else [column]
+            )
+        ]
+        assert names == list(table.columns)
 
 
 @settings(

@@ -1,0 +1,41 @@
+"""The parameters of the model, prior beside posterior."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from standage.findings import schema
+
+if TYPE_CHECKING:
+    from standage.findings.findings import Findings
+
+IN_ITS_UNIT = "as in `what_it_means`"
+PARAMETERS = schema.ResultTable(
+    "parameters",
+    "a parameter of the model in a stand: what was believed before the survey beside what is"
+    " believed after",
+    (
+        *schema.text("name", "one of those below"),
+        *schema.STAND,
+        *schema.number("prior", IN_ITS_UNIT, "from profile and model alone", interval=True),
+        *schema.number("posterior", IN_ITS_UNIT, "after the survey", interval=True),
+        *schema.number("ess", "draws", "independent draws that those kept are worth"),
+        *schema.number("rhat", "", "agreement of the chains; 1 is perfect"),
+        *schema.text("what_it_means", "in words, with the unit"),
+    ),
+    footnote="""\
+Names: `grass_stage_median_years`, `release_after_openings` (with `--emergence learned` only,
+[rho](the-model.md#11-emergence-after-openings): 0 no change, positive sooner after openings),
+`years_to_breast_height`, `early_growth_factor`, `counting_factor`, `share_removed` (by recorded
+cuts), `dbh_growth_cm_per_year`, `dbh_asymptote_cm`, `dbh_scatter`, `plot_dispersion`, and for each
+stage counted `stage_factor_germinant`, `stage_factor_grass`, `stage_factor_emerging`,
+`stage_factor_sapling`. Where prior and posterior are alike, the survey said nothing of it, and
+results that hang on it hang on the [profile](profiles.md).""",
+)
+
+
+def parameter_table(findings: Findings) -> pd.DataFrame:
+    """One row a parameter."""
+    return PARAMETERS.frame(findings.posterior.parameters)

@@ -1,0 +1,42 @@
+"""Writes the reference part of docs/results.md from the schemas of the tables."""
+
+from __future__ import annotations
+
+from standage.findings.result_tables import RESULT_TABLES, RING_TABLES
+from standage.findings.schema import AMOUNTS, BASIS, UNIT, ResultColumn, ResultTable
+
+COMMON = (*UNIT, *BASIS, *AMOUNTS)  # described once
+HEAD = ["| column | unit | meaning |", "|---|---|---|"]
+
+
+def table_reference() -> str:
+    """The reference as markdown."""
+    parts = [
+        "\n".join(["In many tables:", "", *HEAD, *(_line([column]) for column in COMMON)]),
+        *(_section(table) for table in RESULT_TABLES),
+    ]
+    return "\n\n".join(parts) + "\n"
+
+
+def _section(table: ResultTable) -> str:
+    sentences = [f"One row for {table.one_row}."]
+    if table in RING_TABLES:
+        sentences.append("Only where the survey has ring widths.")
+    if table.remark:
+        sentences.append(table.remark)
+    own = [column for column in table.columns if column.role != "internal" and column not in COMMON]
+    described: dict[tuple[str, str], list[ResultColumn]] = {}
+    for column in own:
+        described.setdefault(column.described, []).append(column)
+    lines = [_line(alike) for alike in described.values()]
+    parts = [f"## {table.name}.csv", " ".join(sentences), "\n".join([*HEAD, *lines])]
+    return "\n\n".join([*parts, table.footnote] if table.footnote else parts)
+
+
+def _line(columns: list[ResultColumn]) -> str:
+    """Columns of which the same is said."""
+    names = ", ".join(
+        f"`{column.name}_*`" if column.interval else f"`{column.name}`" for column in columns
+    )
+    unit, meaning = columns[0].described
+    return f"| {names} | {unit} | {meaning} |".replace("|  |", "| |")

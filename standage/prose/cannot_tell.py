@@ -1,0 +1,83 @@
+"""What a survey leaves open, in words."""
+
+from __future__ import annotations
+
+from standage.findings.cannot_tell import OpenQuestion
+from standage.findings.findings import Findings
+from standage.grammar import counted
+from standage.prose.measures import Measures
+from standage.prose.wording import rounded
+
+QUESTIONS = {
+    "years of establishment": "Years of establishment",
+    "amounts": "Stems per hectare",
+    "stems": "How many stems are alive, to better than fivefold",
+    "grass stage": "How many plants without a stem are alive, to better than fivefold",
+    "oldest tree": "The year of the oldest tree",
+    "when": "When the stems came",
+    "half span": "Which years hold half of the stems",
+    "steady": "Whether recruitment was steady",
+}
+
+
+def open_question_sentence(asked: OpenQuestion, measures: Measures) -> str:
+    """A question that stays open, with the reason after a colon."""
+    return f"{QUESTIONS[asked.question]}: {reason_words(asked, measures)}"
+
+
+def reason_words(asked: OpenQuestion, measures: Measures) -> str:
+    """Why a question stays open, to follow a colon."""
+    match asked.reason:
+        case "no coring height":
+            return (
+                "no coring height is recorded, so years are those of reaching the height of the"
+                " core."
+            )
+        case "no plots":
+            return "there are no plots."
+        case "plots differ":
+            amount = measures.density(*asked.interval)
+            return f"{amount}, for the plots are too few, or differ too much."
+        case "reach assumed":
+            return f"{reach_words(asked.assumed, asked.dated)}."
+        case "no tree dated":
+            return "no tree could be dated."
+        case "before all years considered":
+            return (
+                f"it is known only to be {asked.interval.high:.0f} or before; years before"
+                f" {asked.first_year} were not considered."
+            )
+        case "wide interval":
+            return f"it is known only to within some {rounded(asked.interval.width)} years."
+        case "sizes alone":
+            return (
+                "no tree is dated by its core; years rest on sizes and the species profile alone."
+            )
+        case "spans disagree":
+            return "several spans would do."
+        case "hidden by dates":
+            return "a short pulse could be hidden by what isn't known of the dates."
+
+
+def reach_words(assumed: int, dated: int) -> str:
+    """What is known of trees whose cores may have ended anywhere before the pith."""
+    return (
+        f"{assumed} of {counted(dated, 'tree')} dated by core have neither the pith nor its"
+        " distance recorded, so that ages are mostly assumed; what is known is that a tree is no"
+        " younger than its rings seen"
+    )
+
+
+def cannot_tell_records(findings: Findings) -> list[dict[str, str]]:
+    """All of it as records `stand`, `species`, `what`, `why`, for verdict.json."""
+    metric = Measures()
+    return [
+        {
+            "stand": unit.stand,
+            "species": str(unit.summary["species"]),
+            "what": QUESTIONS[asked.question],
+            "why": reason_words(asked, metric),
+        }
+        for unit in findings.units
+        for asked in unit.open_questions
+    ]
