@@ -40,13 +40,14 @@ class UncheckedProfile(UserWarning):
 @dataclass(frozen=True)
 class Quantity:
     """What a profile key means, the one unit it may have, and the range that is not a slip of the
-    pen.
+    pen. default: what stands for it in a profile without it; None where it is needed.
     """
 
     unit: str
     lowest: float
     highest: float
     meaning: str
+    default: float | None = None
 
 
 QUANTITIES: dict[str, Quantity] = {
@@ -183,6 +184,22 @@ QUANTITIES: dict[str, Quantity] = {
     ),
     "longevity.years": Quantity("years", 50, 6000, "greatest age the model allows"),
     "germination.autumn": Quantity(_YES_OR_NO, 0, 1, "whether seed sprouts in the autumn it falls"),
+    "limits.largest_dbh_cm": Quantity(
+        "cm", 10, 1500, "diameter above which one is asked about; it changes no date", 250
+    ),
+    "limits.density_index": Quantity(
+        "stems of 25.4 cm per ha",
+        100,
+        10_000,
+        "stand density index of the densest stands; far above it areas are asked about",
+        2500,
+    ),
+    "limits.widest_mean_ring_mm": Quantity(
+        "mm", 1, 40, "mean ring of a whole core above which it is asked about", 15
+    ),
+    "limits.narrowest_mean_ring_mm": Quantity(
+        "mm", 0.02, 5, "mean ring of a whole core below which it is asked about", 0.1
+    ),
 }
 
 
@@ -381,7 +398,15 @@ def _read(path: Path, *, shipped: bool) -> Profile:
         problem(key, key, "a known key", f"Remove it.{_nearest(key, QUANTITIES)}")
     numbers: dict[str, Sourced] = {}
     for key, quantity in QUANTITIES.items():
-        if key not in entries:
+        if key not in entries and quantity.default is not None:
+            numbers[key] = Sourced(
+                quantity.default,
+                quantity.unit,
+                "none",
+                "The profile has none of its own; this one is wide.",
+                "assumed",
+            )
+        elif key not in entries:
             problem(
                 key,
                 "nothing",

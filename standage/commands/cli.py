@@ -355,7 +355,6 @@ def profiles(species: str | None, profile_folder: str | None) -> None:
 
 
 def _read(path: str, profile_folder: str | None) -> Survey:
-    from standage.profiles import profile_keys
     from standage.survey.reading import read_survey
 
     usual = gc.get_threshold()
@@ -363,6 +362,6 @@ def _read(path: str, profile_folder: str | None) -> Survey:
         200_000, 20, 100
     )  # cells hold no cycles, and looking for some among millions takes a third of the reading
     try:
-        return read_survey(path, known_species=profile_keys(profile_folder))
+        return read_survey(path, profile_folder=profile_folder)
     finally:
         gc.set_threshold(*usual)

@@ -36,6 +36,7 @@ if TYPE_CHECKING:
 NO_HISTORY = "no history of its stand and species"
 NOT_IN_PLOTS = "no stem of its stand is listed in a plot"
 NO_HEIGHT = "without coring heights plots and counts can't be used"
+NO_GRASS_STAGE = "the species has no grass stage by its profile"
 KNOWN_FROM = ("records", "tagged")
 """From what the years of a small stem in the grass stage are truly known."""
 
@@ -109,7 +110,7 @@ def counts_taking_part(
             (LEFT_OUT, NOT_IN_PLOTS),
             (LEFT_OUT, NO_HISTORY),
             (LEFT_OUT, NO_HEIGHT),
-            (LEFT_OUT, "the species has no grass stage by its profile"),
+            (LEFT_OUT, NO_GRASS_STAGE),
         ],
     )
     return rows
@@ -169,19 +170,16 @@ def _sections(
     )
 
 
-def _events(survey: Survey, taking_part: Participation) -> tuple[list[str], list[str]]:
+def _events(survey: Survey, taking_part: Participation) -> tuple[NDArray, NDArray]:
     """An event is held against the dates of the stands it is of, if it came before their survey."""
-    seasons = {
-        stand: survey.survey_season(stand)
-        for stand in dict.fromkeys(taking_part.modelled.get_level_values("stand"))
-    }
-    parts, reasons = [], []
-    for stand, first in zip(survey.events["stand"], survey.events["first_year"], strict=True):
-        of = [season for name, season in seasons.items() if stand in ("", name)]
-        reason = "" if of and first <= max(of) else "after the survey" if of else "no history"
-        parts.append(LEFT_OUT if reason else IN_HISTORY)
-        reasons.append(reason)
-    return parts, reasons
+    all_seasons = survey.survey_seasons()
+    stands = taking_part.modelled.get_level_values("stand")
+    seasons = {stand: all_seasons[stand] for stand in dict.fromkeys(stands)}
+    last = survey.events["stand"].map(seasons | {"": max(seasons.values(), default=np.nan)})
+    return _in_words(
+        [last.isna(), survey.events["first_year"] > last],
+        [(LEFT_OUT, "no history of its stand"), (LEFT_OUT, "after the survey")],
+    )
 
 
 def _ring_series(survey: Survey, cores: pd.DataFrame) -> Tally:
@@ -202,28 +200,26 @@ def _missing(survey: Survey, stems: pd.DataFrame, counts: pd.DataFrame) -> list[
     trees = survey.trees
     live = (trees["status"] == "live").to_numpy(dtype=bool)
     area = trees["dbh_cm"].fillna(0.0) ** 2
-    found = []
+    found: dict[str, Missing] = {}
     for what, rows, amount in (
         ("live stems", stems[live], np.ones(int(live.sum()))),
         ("basal area of the live stems", stems[live], area[live].to_numpy(float)),
-        ("rows of counts", counts, np.ones(len(counts))),
+        ("rows of counts", counts, (counts["reason"] != NO_GRASS_STAGE).to_numpy(float)),
         ("plants counted", counts, counts["count"].to_numpy(float)),
     ):
         lost = rows["part"].isin([TALLIED, LEFT_OUT]).to_numpy(dtype=bool)
-        table = pd.DataFrame({"stand": rows["stand"], "all": amount, "lost": amount * lost})
-        for stand, of in table.groupby("stand", sort=False):
-            share = of["lost"].sum() / of["all"].sum() if of["all"].sum() > 0 else 0.0
-            if share >= MUCH:
+        table = pd.DataFrame({"all": amount, "lost": amount * lost})
+        sums = table.groupby(rows["stand"].to_numpy(object), sort=False).sum()
+        shares = sums["lost"] / sums["all"].where(sums["all"] > 0)
+        for stand, share in shares[shares >= MUCH].items():
+            if str(stand) not in found or found[str(stand)].share < share:
                 here = lost & (rows["stand"] == stand).to_numpy(dtype=bool)
                 why = tally("", rows["part"][here], rows["reason"][here])
                 words = [why.why()] if why.left_out else []
                 if why.parts[TALLIED]:
                     words.append(f"{why.parts[TALLIED]} of {_names(rows['species'][here])}")
-                found.append(Missing(str(stand), what, float(share), "; ".join(words)))
-    worst: dict[str, Missing] = {}
-    for each in sorted(found, key=lambda one: -one.share):
-        worst.setdefault(each.stand, each)
-    return [worst[stand] for stand in survey.stands["stand"] if stand in worst]
+                found[str(stand)] = Missing(str(stand), what, float(share), "; ".join(words))
+    return [found[stand] for stand in survey.stands["stand"] if stand in found]
 
 
 def _names(species: pd.Series) -> str:

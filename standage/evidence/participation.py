@@ -180,7 +180,8 @@ def _first_year(
     modelled = groups.index[groups["modelled"]]
     if modelled.empty:
         return np.nan
-    last = max(survey.survey_season(stand) for stand in dict.fromkeys(modelled.get_level_values(0)))
+    seasons = survey.survey_seasons()
+    last = max(seasons[stand] for stand in modelled.get_level_values(0))
     longevity = max(
         profiles[species]["longevity.years"]
         for species in dict.fromkeys(modelled.get_level_values(1))

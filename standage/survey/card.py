@@ -105,7 +105,7 @@ def summary_card(survey: Survey, numbers: dict, *, notes: bool = True) -> str:
         for status, counts in numbers["stems"].items()
         if counts["in_plots"] + counts["outside"]
     )
-    seasons = sorted({survey.survey_season(stand) for stand in survey.stands["stand"]})
+    seasons = sorted(set(survey.survey_seasons().values()))
     season = str(seasons[0]) if len(seasons) == 1 else f"{seasons[0]} to {seasons[-1]}"
     lines = [
         f"Survey {survey.name}",

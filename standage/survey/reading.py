@@ -15,12 +15,15 @@ from standage.grammar import counted
 from standage.survey.cells import typed_table
 from standage.survey.completion import complete_tables
 from standage.survey.core_checks import check_cores
+from standage.survey.core_plausibility import judge_cores
 from standage.survey.files import WrittenSurvey, read_written
 from standage.survey.references import check_names, resolve_references
 from standage.survey.ring_checks import check_ring_widths
 from standage.survey.ring_widths import fill_core_years, gather_ring_widths
 from standage.survey.schema import TABLES, table
+from standage.survey.species_limits import limits_of
 from standage.survey.species_names import read_species
+from standage.survey.stand_plausibility import judge_stands
 from standage.survey.survey import Survey, keys_of_profiles
 from standage.survey.table_checks import (
     check_counts,
@@ -48,13 +51,19 @@ flora of pines).
 """
 
 
-def read_survey(path: str | PathLike, *, known_species: Sequence[str] | None = None) -> Survey:
+def read_survey(
+    path: str | PathLike,
+    *,
+    known_species: Sequence[str] | None = None,
+    profile_folder: str | None = None,
+) -> Survey:
     """Read a folder of CSV files or an .xlsx workbook, check it whole, and fill in the documented
     defaults.
 
     path: the folder or the workbook; a folder that holds one workbook and no CSV file stands for
-    the workbook. known_species: keys of the species that have a profile, the installed ones by
-    default. Raises SurveyError with all problems found, never the first alone.
+    the workbook. known_species: keys of the species that have a profile, the installed ones and
+    those of `profile_folder` by default. profile_folder: of own profiles, whose limits then hold.
+    Raises SurveyError with all problems found, never the first alone.
 
     >>> survey = read_survey("demo/longleaf-survey")
     >>> survey.stands["stand"].nunique()
@@ -94,24 +103,23 @@ def read_survey(path: str | PathLike, *, known_species: Sequence[str] | None = N
         frames, files, written.rings, problems, notes, cores_readable="cores" not in unheld
     )
     fill_core_years(frames, series, notes)
-    check_plots(frames, files, problems, notes)
+    check_plots(frames, files, problems)
     check_trees(frames, files, problems, cores_readable="cores" not in unheld)
     check_cores(frames, files, problems)
-    check_ring_widths(frames, files, series, problems, notes)
+    check_ring_widths(frames, files, series, problems, notes, profile_folder=profile_folder)
     check_counts(frames, files, problems)
     check_sections(frames, files, problems)
     check_events(frames, files, problems)
-    keys = keys_of_profiles(known_species)
+    keys = keys_of_profiles(known_species, profile_folder)
     read_species(frames, files, keys, problems, written.readings)
     _check_species(frames, files, keys, problems, notes)
+    warnings: list[Problem] = []
+    limits = limits_of(frames["trees"]["species"], profile_folder)
+    judge_stands(frames, files, limits, problems, warnings)
+    judge_cores(frames, files, limits, problems, warnings)
+    order = {file: place for place, file in enumerate([*files.values(), *written.rings])}
     if problems:
-        order = {file: place for place, file in enumerate([*files.values(), *written.rings])}
-        raise SurveyError(
-            sorted(
-                dict.fromkeys(problems),
-                key=lambda problem: (order.get(problem.file, -1), problem.row or 0),
-            )
-        )
+        raise SurveyError(_in_order(problems, order))
     _take_low_stems(frames["trees"], notes)
     main = _main_species(frames["trees"], keys)
     for name in ("counts", "known_age_stems"):
@@ -136,7 +144,16 @@ def read_survey(path: str | PathLike, *, known_species: Sequence[str] | None = N
         known_species=keys,
         readings=tuple(dict.fromkeys(written.readings)),
         unused_series=unused_series,
+        warnings=tuple(_in_order(warnings, order)),
         **frames,
+    )
+
+
+def _in_order(problems: Sequence[Problem], order: Mapping[str, int]) -> list[Problem]:
+    """Each once, by file and row."""
+    return sorted(
+        dict.fromkeys(problems),
+        key=lambda problem: (order.get(problem.file, -1), problem.row or 0),
     )
 
 
@@ -307,8 +324,9 @@ def _note_what_is_missing(frames: Mapping[str, pd.DataFrame], notes: list[str]) 
             "outside the plots and without a core, so that nothing dates or counts them:"
             f" {len(untold)} of the trees ({named})"
         )
+    with_trees = set(trees["stand"])
     for stand in frames["stands"]["stand"]:
-        if stand not in set(trees["stand"]):
+        if stand not in with_trees:
             notes.append(f"stand {stand} has no trees")
     empty_plots = sorted(set(plots["plot"]) - set(trees["plot"]))
     if empty_plots:

@@ -7,15 +7,15 @@ written: nothing is rescaled.
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Mapping
 
 import numpy as np
 import pandas as pd
 
-from standage.errors import TOLD_OF_A_COLUMN, Problem, StandageError
+from standage.errors import TOLD_OF_A_COLUMN, Problem
 from standage.survey.core_checks import NARROWEST_MEAN_RING_MM, widest_at_core
 from standage.survey.ring_widths import COUNT_TOLERANCE_SHARE, NAMES_LISTED, UNMEASURED_OUTER_YEARS
+from standage.survey.species_limits import FAR_BEYOND, limits_of, with_limits
 from standage.survey.table_checks import looked_up
 from standage.years import growing_seasons
 
@@ -55,11 +55,6 @@ WIDEST_OF_RADIUS, NARROWEST_OF_RADIUS = 2.0, 0.2
 NURSERY_YEARS = 3
 """Planting stock is no older (common practice, no source)."""
 
-BEYOND_LONGEVITY = 1.5
-"""Series longer than the oldest tree known of the species are noted, and beyond this factor refused
-(assumption).
-"""
-
 UNIT_ADVICE = (
     "Is the unit a factor of ten off? Widths are in mm in ring_widths; in a decadal file the end"
     " mark tells, 999 = 0.01 mm and -9999 = 0.001 mm. Nothing was changed: correct the widths, the"
@@ -73,6 +68,8 @@ def check_ring_widths(
     series: pd.DataFrame,
     problems: list[Problem],
     notes: list[str],
+    *,
+    profile_folder: str | None = None,
 ) -> None:
     """All contradictions of series with cores, trees and stands. series: as
     `ring_widths.gather_ring_widths` gives it.
@@ -83,7 +80,7 @@ def check_ring_widths(
     if series.empty:
         return
     table = _with_core_and_tree(frames, files, series, problems)
-    _check_years(table, problems, notes)
+    _check_years(table, problems, notes, profile_folder)
     _check_wood(table, problems)
     _ask_about_growth(table, notes)
 
@@ -157,7 +154,9 @@ def _tell(
         )
 
 
-def _check_years(table: pd.DataFrame, problems: list[Problem], notes: list[str]) -> None:
+def _check_years(
+    table: pd.DataFrame, problems: list[Problem], notes: list[str], profile_folder: str | None
+) -> None:
     first, last, clean = table["first"], table["last"], ~table["years_refused"]
     _tell(
         table,
@@ -215,13 +214,9 @@ def _check_years(table: pd.DataFrame, problems: list[Problem], notes: list[str])
         "Correct the years of the series, or planted_year; check that core and tree belong"
         " together.",
     )
-    oldest = (
-        table["species"]
-        .map({species: _longevity(species) for species in table["species"].unique()})
-        .astype(float)
-    )
+    oldest = with_limits(table, limits_of(table["species"], profile_folder))["oldest"]
     with_oldest = table.assign(oldest=oldest)
-    beyond = table["span"] > BEYOND_LONGEVITY * oldest
+    beyond = table["span"] > FAR_BEYOND * oldest
     _tell(
         with_oldest,
         beyond,
@@ -252,23 +247,6 @@ def _check_years(table: pd.DataFrame, problems: list[Problem], notes: list[str])
         "have absent rings (width 0), which only crossdating finds, and dating 'counted': is it"
         " 'crossdated'?",
     )
-
-
-def _longevity(species: str) -> float:
-    """Years of the oldest tree known, from the installed profile; NaN without one."""
-    from standage.profiles import (
-        load_profile,
-        profile_keys,
-    )  # imported here: most surveys have no ring widths
-
-    if species not in profile_keys():
-        return np.nan
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            return float(load_profile(species)["longevity.years"])
-    except StandageError:
-        return np.nan
 
 
 def _note(notes: list[str], table: pd.DataFrame, mask, said: str) -> None:

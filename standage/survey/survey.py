@@ -13,7 +13,7 @@ from standage.survey.cells import typed_table
 from standage.survey.readings import Reading
 from standage.survey.ring_widths import ring_frame
 from standage.survey.schema import RING_WIDTHS
-from standage.years import growing_season
+from standage.years import growing_season, growing_seasons
 
 
 def _no_ring_widths() -> pd.DataFrame:
@@ -66,6 +66,11 @@ class Survey:
             )
         return growing_season(dates.iloc[0])
 
+    def survey_seasons(self) -> dict[str, int]:
+        """`survey_season` of every stand."""
+        seasons = growing_seasons(self.stands["survey_date"]).astype(int)
+        return dict(zip(self.stands["stand"], seasons.tolist(), strict=True))
+
     def summary_counts(self) -> dict:
         """What the survey holds, in numbers; see `standage.survey.card.summary_counts`."""
         return summary_counts(self, keys_of_profiles(self.known_species))
@@ -74,12 +79,16 @@ class Survey:
         return summary_card(self, self.summary_counts())
 
 
-def keys_of_profiles(known_species: Sequence[str] | None) -> tuple[str, ...]:
-    """The species that have a profile; the installed ones where none are given."""
+def keys_of_profiles(
+    known_species: Sequence[str] | None, profile_folder: str | None = None
+) -> tuple[str, ...]:
+    """The species that have a profile; the installed ones, and those of the folder, where none are
+    given.
+    """
     if known_species is not None:
         return tuple(known_species)
     from standage.profiles import (
         profile_keys,
     )  # imported here: a survey can be described without reading profiles
 
-    return tuple(profile_keys())
+    return tuple(profile_keys(profile_folder))

@@ -148,15 +148,10 @@ def seasons_of_stands(stands_wanted: pd.Series, stands: pd.DataFrame) -> np.ndar
 
 
 def check_plots(
-    frames: Mapping[str, pd.DataFrame],
-    files: Mapping[str, str],
-    problems: list[Problem],
-    notes: list[str],
+    frames: Mapping[str, pd.DataFrame], files: Mapping[str, str], problems: list[Problem]
 ) -> None:
-    """Limits of the diameters listed in their order; the area of plots within the area of the
-    stand.
-    """
-    plots, stands = frames["plots"], frames["stands"]
+    """Limits of the diameters listed in their order."""
+    plots = frames["plots"]
     report = reporter(files["plots"], plots, problems)
     report(
         plots["max_dbh_cm"] <= plots["min_dbh_cm"],
@@ -165,13 +160,6 @@ def check_plots(
         "a limit above min_dbh_cm",
         "Correct one of the two limits; leave max_dbh_cm blank if there was none.",
     )
-    listed = plots.groupby("stand")["area_m2"].sum() / 1e4
-    for stand, area in zip(stands["stand"], stands["area_ha"], strict=True):
-        if stand in listed.index and listed[stand] > area:
-            notes.append(
-                f"stand {stand}: its plots have {listed[stand]:g} ha, more than the {area:g} ha of"
-                " the stand (nested plots?)"
-            )
 
 
 def check_trees(

@@ -213,7 +213,7 @@ AGREEING = [
     {"height_cm": "0"},
     {"height_cm": "300"},
     {"height_cm": ""},
-    {"first_ring_year": "2021", "last_ring_year": "2021"},
+    {"first_ring_year": "2021", "last_ring_year": "2021", "centre": "rotten"},
 ]
 
 

@@ -1,0 +1,245 @@
+"""Cores that are hard to believe: rings that the stem has no room for, ages that no tree of the
+species has reached, heights in another unit, one core entered twice.
+
+What can't be is a problem; what is only unlikely is a warning, and is used as written.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import pandas as pd
+
+from standage.problems import Problem
+from standage.survey.core_checks import BREAST_HEIGHT_CM, NARROWEST_MEAN_RING_MM, widest_at_core
+from standage.survey.species_limits import FAR_BEYOND, with_limits
+from standage.survey.table_checks import looked_up, reporter
+from standage.years import growing_seasons
+
+OFF_CENTRE = 1.3
+"""A cored radius may be so much longer than half of the diameter (assumption)."""
+
+CORE_OF_RADIUS = 1.5
+"""A core this many times the radius, from the cambium inwards, belongs to another stem or unit
+(assumption).
+"""
+
+IMPOSSIBLY_WIDE, NOT_LAID_MM = 2.0, 40.0
+"""Rings so many times the widest mean ring of the species that still leave so much of the wood
+unexplained are refused (assumption). [times, mm]
+"""
+
+SHARE_SEEN = 0.5
+"""Least share of its rings that a core without a length is taken to hold, where the centre was not
+reached (assumption).
+"""
+
+METRES_UP_TO, FEET_UP_TO, FEWEST_HEIGHTS = 3.0, 6.0, 3
+"""Heights of cores, with decimals and all no larger, that are no centimetres; and how many it takes
+to tell (assumption).
+"""
+
+SAME_MEASURES = 2
+"""Measures in mm that two cores of a tree share to the last digit when they are one
+(assumption).
+"""
+
+SAME_RINGS, DIFFERENT_WIDTHS = 20, 10
+"""Rings that two series share, width by width, when they are one, and how many of these widths
+differ from each other (assumption).
+"""
+
+MEASURES = ("arc_chord_mm", "arc_height_mm", "pith_distance_mm", "inner_ring_mm", "core_length_mm")
+READ = ("first_ring_year", "last_ring_year", "ring_count", "rings_to_pith", "centre", "dating")
+
+
+def judge_cores(
+    frames: Mapping[str, pd.DataFrame],
+    files: Mapping[str, str],
+    limits: pd.DataFrame,
+    problems: list[Problem],
+    warnings: list[Problem],
+) -> None:
+    """All of it. Refused cells are blank by now, and blank cells are not judged; rows that are
+    refused already are not judged any further.
+    """
+    _entered_twice(frames, files, problems, warnings)
+    refused = {problem.row for problem in problems if problem.file == files["cores"]}
+    cores, trees = frames["cores"], frames["trees"]
+    cores = cores[~cores["row"].isin(refused)]
+    table = cores.assign(
+        species=looked_up(cores["tree"], trees, "tree", "species").fillna("").astype(object),
+        dbh_cm=looked_up(cores["tree"], trees, "tree", "dbh_cm"),
+        season=growing_seasons(cores["core_date"]),
+    )
+    table = with_limits(table, limits)
+    span = table["last_ring_year"].fillna(table["season"]) - table["first_ring_year"] + 1
+    table["rings"] = table["ring_count"].fillna(span.where(span > 0))
+    table["read_from"] = np.where(table["ring_count"].notna(), "ring_count", "first_ring_year")
+    file = files["cores"]
+    _ages(file, table, problems, warnings)
+    _rings_in_the_stem(file, table, problems, warnings)
+    _heights(file, cores, problems, warnings)
+
+
+def _ages(file: str, cores: pd.DataFrame, problems: list, warnings: list) -> None:
+    far = cores["rings"] > FAR_BEYOND * cores["oldest"]
+    for column in ("ring_count", "first_ring_year"):
+        here = cores["read_from"] == column
+        for target, mask in (
+            (problems, far),
+            (warnings, (cores["rings"] > cores["oldest"]) & ~far),
+        ):
+            reporter(file, cores, target)(
+                mask & here,
+                column,
+                "{rings} rings in a {species}",
+                "no more than the {oldest} years of the oldest known of the species",
+                "Check the count, the years and the species: the tree would be older than any.",
+            )
+
+
+def _rings_in_the_stem(file: str, cores: pd.DataFrame, problems: list, warnings: list) -> None:
+    """The rings seen against the radius of the stem, and the core against both."""
+    taper = 1.0 + cores["taper"] * (BREAST_HEIGHT_CM - cores["height_cm"].fillna(0.0)) / 100.0
+    likely = cores["diameter_at_core_cm"].fillna(cores["dbh_cm"] * taper)
+    radius = 10.0 * likely * (0.5 - cores["bark_share"])  # [mm] of wood
+    widest, length = widest_at_core(cores, cores["dbh_cm"]), cores["core_length_mm"]
+    rings, measured = cores["rings"], length.notna()
+    unmeasured = cores["diameter_at_core_cm"].isna()
+    told = (length > 10 * widest) & unmeasured
+    table = cores.assign(likely=likely.round(1), room=(10 * widest).round(0))
+    problem, warn = reporter(file, table, problems), reporter(file, table, warnings)
+    problem(
+        told,
+        "core_length_mm",
+        "{core_length_mm} mm, in a stem of {dbh_cm} cm at breast height",
+        "less than the {room} mm that the stem can measure at the core",
+        "Check core_length_mm (in mm), dbh_cm (in cm) and which tree the core is of.",
+    )
+    warn(
+        (length > CORE_OF_RADIUS * 5 * likely) & ~(length > 10 * widest),
+        "core_length_mm",
+        "{core_length_mm} mm from the cambium inwards, in a stem of about {likely} cm at the core",
+        "about the radius at most",
+        "Check core_length_mm (in mm) and the diameter (in cm, not inches); a core that passes the"
+        " pith counts to the pith.",
+    )
+    too_narrow = (5 * widest / rings < NARROWEST_MEAN_RING_MM) & ~measured
+    problem(
+        too_narrow,
+        None,
+        "{rings} rings in a stem of {likely} cm, a mean ring below 0.1 mm",
+        "rings that the stem has room for",
+        "Check the count and years of the core, the diameter and which tree the core is of.",
+    )
+    mean = (OFF_CENTRE * radius).where(~measured, length) / rings
+    table = table.assign(mean=mean.round(2))
+    reporter(file, table, warnings)(
+        (mean < cores["narrowest_mm"]) & ~too_narrow & ~(length / rings < NARROWEST_MEAN_RING_MM),
+        None,
+        "{rings} rings in a stem of {likely} cm, a mean ring of {mean} mm at most",
+        "rings of {narrowest_mm} mm and more in the mean of a core of {species}",
+        "Check the count and years of the core, the diameter and which tree the core is of.",
+    )
+    _few_rings(file, table, radius, told, problems, warnings)
+
+
+def _few_rings(
+    file: str, cores: pd.DataFrame, radius: pd.Series, told, problems: list, warnings: list
+) -> None:
+    """Too few rings for the stem: by the length of the core, else by what the centre says."""
+    centre, length, rings = cores["centre"], cores["core_length_mm"], cores["rings"]
+    to_pith = centre.isin(["pith", "arcs"])
+    missed = cores["rings_to_pith"].fillna(cores["unknown_missed"].where(centre == "unknown", 0.0))
+    open_ended = centre.isin(["straight", "rotten"]) & cores["rings_to_pith"].isna()
+    open_ended &= cores["pith_distance_mm"].isna()
+    whole = (rings + missed) / np.where(open_ended, SHARE_SEEN, 1.0)
+    distance = cores["pith_distance_mm"].fillna(0.0)
+    wood = (radius - distance).clip(lower=0.0).where(cores["pith_distance_mm"].notna(), radius)
+    mean = (length / rings).fillna(wood / whole)
+    table = cores.assign(mean=mean.round(1))
+    laid = IMPOSSIBLY_WIDE * cores["widest_mm"] * whole
+    far = (wood - laid > NOT_LAID_MM) & to_pith & length.isna()
+    far |= length - IMPOSSIBLY_WIDE * cores["widest_mm"] * rings > NOT_LAID_MM
+    words = (
+        "{rings} rings, in a stem of about {likely} cm at the core: a mean ring of {mean} mm",
+        "a mean ring of {widest_mm} mm at most, the widest of {species}",
+        "Check the count and years of the core, its length (mm), the diameter (cm) and which tree"
+        " the core is of: the tree would be dated far too young.",
+    )
+    reporter(file, table, problems)(far & ~told, None, *words)
+    reporter(file, table, warnings)((mean > cores["widest_mm"]) & ~far & ~told, None, *words)
+
+
+def _heights(file: str, cores: pd.DataFrame, problems: list, warnings: list) -> None:
+    """Coring heights that are metres or feet."""
+    height = cores["height_cm"].dropna()
+    height = height[height > 0]
+    if len(height) < FEWEST_HEIGHTS or not (height % 1 != 0).any() or height.max() > FEET_UP_TO:
+        return
+    low, high = height.min(), height.max()
+    metres = high <= METRES_UP_TO
+    problem = Problem(
+        file,
+        None,
+        "height_cm",
+        f"heights from {low:g} to {high:g}",
+        "centimetres above the ground, as 30 or 137",
+        "These look like metres: multiply by 100. Heights that are so low are whole centimetres."
+        if metres
+        else "Are these feet? Then multiply by 30.48. They are used as centimetres.",
+    )
+    (problems if metres else warnings).append(problem)
+
+
+def _entered_twice(
+    frames: Mapping[str, pd.DataFrame],
+    files: Mapping[str, str],
+    problems: list[Problem],
+    warnings: list[Problem],
+) -> None:
+    """A core under a second name narrows the date of its tree as if it were another."""
+    cores = frames["cores"]
+    series = _series_told_apart(frames["ring_widths"], problems)
+    read = cores[["first_ring_year", "ring_count"]].notna().any(axis=1) & (cores["tree"] != "")
+    # cores whose own rings differ are two, whatever else they share
+    read &= ~cores["core"].isin(series)
+    same = ["tree", "height_cm", *READ, *MEASURES, "diameter_at_core_cm", "bark_mm"]
+    twins = cores[read & cores.duplicated(same, keep=False)]
+    if len(twins):
+        first = twins.groupby(same, dropna=False, sort=False)["core"].transform("first")
+        again = twins.assign(first=first)[twins["core"] != first]
+        certain = again[list(MEASURES)].notna().sum(axis=1) >= SAME_MEASURES
+        words = (
+            "the same in all columns as core '{first}' of tree '{tree}'",
+            "each core once",
+            "Delete the row if it is one core under two names: it would narrow the date of its"
+            " tree.",
+        )
+        reporter(files["cores"], again, problems)(certain, "core", *words)
+        reporter(files["cores"], again, warnings)(~certain, "core", *words)
+
+
+def _series_told_apart(rings: pd.DataFrame, problems: list[Problem]) -> set[str]:
+    """Cores with long ring series of their own; one under a second name is a problem."""
+    lengths = rings["core"].map(rings["core"].value_counts())
+    first_of: dict[bytes, str] = {}
+    for core, each in rings[lengths >= SAME_RINGS].groupby("core", sort=False):
+        if each["width_mm"].nunique() < DIFFERENT_WIDTHS:
+            continue
+        key = each["year"].to_numpy().tobytes() + each["width_mm"].to_numpy().tobytes()
+        first = first_of.setdefault(key, str(core))
+        if first != core:
+            problems.append(
+                Problem(
+                    str(each["file"].iat[0]),
+                    int(each["row"].iat[0]),
+                    None,
+                    f"the ring widths of core '{first}' again, under the name '{core}'",
+                    "each core once",
+                    "Delete one of the two, or give each its own widths.",
+                )
+            )
+    return set(first_of.values())

@@ -1,0 +1,204 @@
+"""Stems, plots, counts and events that are hard to believe: stands denser than any, plots in
+another unit, trees under another stand's name, events that had not happened yet.
+
+What can't be is a problem; what is only unlikely is a warning, and is used as written.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+
+import numpy as np
+import pandas as pd
+
+from standage.problems import Problem
+from standage.survey.species_limits import with_limits
+from standage.survey.table_checks import looked_up, reporter, seasons_of_stands
+
+REFERENCE_DBH_CM, DENSITY_POWER = 25.4, 1.605
+"""Reineke 1933, Journal of Agricultural Research 46:627-638: a stem counts for as many of 10
+inches (25.4 cm) as the power 1.605 of its diameter over theirs says.
+"""
+
+SAMPLED, IN_ONE_PLOT = 1.5, 3.0
+"""How far the density of a stand, or of a plot of `FEWEST_STEMS` and more, may lie above the densest
+known by the chance of sampling; beyond it is a warning (assumption).
+"""
+
+FEWEST_STEMS = 5
+IMPOSSIBLY_DENSE = 10.0
+"""Times the densest known: refused (assumption)."""
+
+LARGE_PLOT_M2 = 100_000.0
+"""Ten hectares: no plot in which every stem is listed (assumption)."""
+
+PLANTS_PER_M2 = 1000.0
+"""Plants of a stage on a square metre, more than ever germinate (assumption)."""
+
+AREA_SLACK = 1.01
+"""Areas searched may exceed the plot's by rounding (assumption)."""
+
+NAMED_AFTER = 0.8
+"""Share of trees whose names begin with their own stand's, from which a tree with another stand's
+name is asked about (assumption).
+"""
+
+
+def judge_stands(
+    frames: Mapping[str, pd.DataFrame],
+    files: Mapping[str, str],
+    limits: pd.DataFrame,
+    problems: list[Problem],
+    warnings: list[Problem],
+) -> None:
+    """All of it. Refused cells are blank by now, and blank cells are not judged."""
+    _diameters(frames, files, limits, warnings)
+    _densities(frames, files, limits, problems, warnings)
+    _areas(frames, files, warnings)
+    _subplots(frames, files, problems, warnings)
+    _names(frames, files, warnings)
+    _events(frames, files, warnings)
+
+
+def _diameters(frames, files, limits: pd.DataFrame, warnings: list[Problem]) -> None:
+    trees = with_limits(frames["trees"], limits)
+    reporter(files["trees"], trees, warnings)(
+        trees["dbh_cm"] > trees["largest_dbh_cm"],
+        "dbh_cm",
+        "{dbh_cm} cm, a {species}",
+        "no more than the largest known of the species, {largest_dbh_cm} cm",
+        "Check the value and its unit (cm; a circumference is 3.14 times as much).",
+    )
+
+
+def _densities(
+    frames, files, limits: pd.DataFrame, problems: list[Problem], warnings: list[Problem]
+) -> None:
+    """Live stems by the area of their plot, as an index that counts thick stems for more."""
+    trees, plots = frames["trees"], frames["plots"]
+    listed = trees[(trees["status"] == "live") & (trees["plot"] != "")]
+    weight = (listed["dbh_cm"] / REFERENCE_DBH_CM) ** DENSITY_POWER
+    table = plots.assign(
+        stems=listed["plot"].value_counts().reindex(plots["plot"]).fillna(0.0).to_numpy(),
+        index_sum=weight.groupby(listed["plot"]).sum().reindex(plots["plot"]).fillna(0).to_numpy(),
+        basal_m2=(np.pi * (listed["dbh_cm"] / 200) ** 2)
+        .groupby(listed["plot"])
+        .sum()
+        .reindex(plots["plot"])
+        .fillna(0)
+        .to_numpy(),
+    )
+    densest = limits["densest"].reindex(listed["species"]).set_axis(listed.index)
+    table["densest"] = table["stand"].map(densest.groupby(listed["stand"]).max())
+    hectares = table["area_m2"] / 1e4
+    own = table["index_sum"] / hectares / table["densest"]
+    by_stand = table.assign(hectares=hectares).groupby("stand")[["index_sum", "hectares"]].sum()
+    of_stand = table["stand"].map(by_stand["index_sum"] / by_stand["hectares"]) / table["densest"]
+    table["per_hectare"] = _three_digits(table["stems"] / hectares)
+    table["basal"] = _three_digits(table["basal_m2"] / hectares)
+    words = (
+        "{area_m2} m2 with {stems} stems, which makes {per_hectare} stems and {basal} m2 of basal"
+        " area per hectare",
+        "a stand no denser than any known",
+        "Check area_m2 (in m2: 0.1 ha are 1000) and the diameters (in cm).",
+    )
+    far = (own > IMPOSSIBLY_DENSE) | (of_stand > IMPOSSIBLY_DENSE)
+    dense = (of_stand > SAMPLED) | ((own > IN_ONE_PLOT) & (table["stems"] >= FEWEST_STEMS))
+    reporter(files["plots"], table, problems)(far & (own > 1), "area_m2", *words)
+    reporter(files["plots"], table, warnings)(dense & ~far & (own > 1), "area_m2", *words)
+
+
+def _three_digits(values: pd.Series) -> pd.Series:
+    return pd.Series([f"{float(f'{value:.3g}'):,.10g}" for value in values], index=values.index)
+
+
+def _areas(frames, files, warnings: list[Problem]) -> None:
+    plots, stands = frames["plots"], frames["stands"]
+    reporter(files["plots"], plots, warnings)(
+        plots["area_m2"] >= LARGE_PLOT_M2,
+        "area_m2",
+        "{area_m2} m2",
+        "less than ten hectares",
+        "Check the unit: it is m2, and every stem within the limits must have been listed.",
+    )
+    table = stands.assign(listed=stands["stand"].map(plots.groupby("stand")["area_m2"].sum() / 1e4))
+    reporter(files["stands"], table, warnings)(
+        table["listed"] > table["area_ha"],
+        "area_ha",
+        "{area_ha} ha, less than the {listed} ha of its plots",
+        "a stand larger than its plots",
+        "Check area_ha (in ha) and area_m2 of its plots (in m2); nested plots must not overlap.",
+    )
+
+
+def _subplots(frames, files, problems: list[Problem], warnings: list[Problem]) -> None:
+    """Subplots of one plot and stage lie beside each other: together they fit into the plot."""
+    counts, plots = frames["counts"], frames["plots"]
+    once = ["plot", "stage", "species", "age_low_years", "age_high_years"]
+    once += ["collar_low_mm", "collar_high_mm"]
+    searched = counts.groupby(once, dropna=False)["area_m2"].transform("sum")
+    table = counts.assign(
+        searched=searched,
+        rows_alike=counts.groupby(once, dropna=False)["row"].transform("size"),
+        plot_area=looked_up(counts["plot"], plots, "plot", "area_m2"),
+        first=~counts.duplicated(once),
+    )
+    reporter(files["counts"], table, problems)(
+        (table["searched"] > AREA_SLACK * table["plot_area"])
+        & (table["rows_alike"] > 1)
+        & table["first"],
+        "area_m2",
+        "{searched} m2 searched for stage '{stage}' in {rows_alike} rows, more than the {plot_area}"
+        " m2 of plot '{plot}'",
+        "subplots that lie beside each other within the plot",
+        "Delete rows that were entered twice, or correct the areas.",
+    )
+    reporter(files["counts"], table, warnings)(
+        counts["count"] > PLANTS_PER_M2 * counts["area_m2"],
+        "count",
+        "{count} on {area_m2} m2",
+        "no more plants than find room",
+        "Check the count and the area searched (in m2).",
+    )
+
+
+def _names(frames, files, warnings: list[Problem]) -> None:
+    """Trees whose names begin with another stand's, where names begin with the stand's."""
+    trees = frames["trees"]
+    stands = sorted((name for name in frames["stands"]["stand"] if name), key=len, reverse=True)
+    if len(stands) < 2 or trees.empty:
+        return
+    own = np.array(
+        [name.startswith(stand) for name, stand in zip(trees["tree"], trees["stand"], strict=True)]
+    )
+    if own.sum() < NAMED_AFTER * len(trees) or own.all():
+        return
+    # the longest first, so that `north-2` is not taken for `north`
+    begins = re.compile(rf"({'|'.join(map(re.escape, stands))})(?![^\W_])")
+    named = pd.Series("", index=trees.index, dtype=object)
+    for row, name in trees.loc[~own, "tree"].items():
+        found = begins.match(name)
+        named[row] = found[1] if found else ""
+    reporter(files["trees"], trees.assign(named=named), warnings)(
+        named != "",
+        "stand",
+        "tree '{tree}' in stand '{stand}', named after stand '{named}'",
+        "the stand that the tree is named after",
+        "Check the stand of the tree; rename it if it only sounds so.",
+    )
+
+
+def _events(frames, files, warnings: list[Problem]) -> None:
+    events, stands = frames["events"], frames["stands"]
+    seasons = seasons_of_stands(stands["stand"], stands)
+    last = np.nanmax(seasons) if np.isfinite(seasons).any() else np.nan
+    own = pd.Series(seasons_of_stands(events["stand"], stands), index=events.index)
+    table = events.assign(season=own.where(events["stand"] != "", last))
+    reporter(files["events"], table, warnings)(
+        table["first_year"] > table["season"],
+        "first_year",
+        "{first_year}, after the survey in the season of {season}",
+        "an event that what was surveyed has seen",
+        "Check the year and the survey_date: an event after the survey explains nothing.",
+    )

@@ -1,0 +1,249 @@
+"""Numbers that no crew can have meant: what can't be is refused, what is hard to believe is asked
+about, and what is only unusual passes. Each case is judged by what a person meant.
+"""
+
+import pandas as pd
+import pytest
+from good_survey import problems_of
+from hopeless_surveys import AGES, SURVEYS, YEAR, cores_of, count, of, plot, stand, trees_of
+
+from standage.evidence import date_trees
+from standage.survey.reading import read_survey
+
+
+def survey(folder, *, trees=None, cores=None, **more):
+    trees = trees_of(AGES[:10]) if trees is None else trees
+    cores = cores_of(trees, AGES[:10], chosen=[2, 6]) if cores is None else cores
+    return of(trees=trees, cores=cores, **more).write(folder)
+
+
+def one_core(folder, *, dbh=30.0, **cells):
+    trees = trees_of(AGES[:10])
+    trees[6]["dbh_cm"] = dbh
+    core = cores_of(trees, AGES[:10], chosen=[6])[0] | cells
+    return survey(folder, trees=trees, cores=[core])
+
+
+def refused(folder) -> str:
+    return "\n".join(map(str, problems_of(folder)))
+
+
+def asked(folder) -> str:
+    return "\n".join(map(str, read_survey(folder).warnings))
+
+
+def test_what_is_usual_passes(tmp_path):
+    assert asked(survey(tmp_path / "usual")) == ""
+    assert asked("demo/longleaf-survey") == ""
+
+
+# Found by an attack: each was accepted with "No problems found."
+
+
+def test_hectares_in_the_column_of_square_metres(tmp_path):
+    """0.4 in area_m2 gave 540,000 to 1,200,000 stems per hectare."""
+    words = refused(survey(tmp_path, plots=[plot(area_m2=0.4)]))
+    assert "area_m2" in words and "250,000 stems" in words and "0.1 ha are 1000" in words
+
+
+def test_more_rings_than_a_tree_of_the_species_can_have(tmp_path):
+    """1400 rings in a 22.7 cm stem gave: established between 605 and 670."""
+    words = refused(
+        one_core(tmp_path, dbh=22.7, first_ring_year=None, ring_count=1400, centre="pith")
+    )
+    assert "ring_count: found 1400 rings in a longleaf-pine" in words and "460" in words
+
+
+def test_a_core_longer_than_the_stem_is_thick(tmp_path):
+    words = refused(one_core(tmp_path, dbh=22.7, core_length_mm=877))
+    assert "core_length_mm: found 877 mm, in a stem of 22.7 cm" in words
+
+
+@pytest.mark.parametrize("centre", ["pith", "arcs"])
+def test_a_thick_tree_with_its_first_ring_five_years_ago(tmp_path, centre):
+    words = refused(one_core(tmp_path, dbh=57.7, first_ring_year=YEAR - 1, centre=centre))
+    assert "2 rings, in a stem of about" in words and "too young" in words
+
+
+@pytest.mark.parametrize("centre", ["straight", "rotten", "unknown"])
+def test_the_same_where_the_centre_was_not_reached_is_asked_about(tmp_path, centre):
+    """Five rings of a broken core say little, but they can be true."""
+    words = asked(one_core(tmp_path, dbh=57.7, first_ring_year=YEAR - 4, centre=centre))
+    assert "5 rings, in a stem of about" in words and "too young" in words
+
+
+def test_coring_heights_in_metres(tmp_path):
+    trees = trees_of(AGES[:10])
+    cores = cores_of(trees, AGES[:10], chosen=[2, 4, 6])
+    for core, height in zip(cores, (0.3, 0.3, 1.37), strict=True):
+        core["height_cm"] = height
+    words = refused(survey(tmp_path, trees=trees, cores=cores))
+    assert "heights from 0.3 to 1.37" in words and "multiply by 100" in words
+
+
+@pytest.mark.parametrize("heights", [(0, 0, 0), (1, 2, 3), (2.5, 30, 137), (0.5, 10, 10)])
+def test_low_coring_heights_that_can_be_centimetres(tmp_path, heights):
+    trees = trees_of(AGES[:10])
+    cores = cores_of(trees, AGES[:10], chosen=[2, 4, 6])
+    for core, height in zip(cores, heights, strict=True):
+        core["height_cm"] = height
+    assert "height" not in asked(survey(tmp_path, trees=trees, cores=cores))
+
+
+def test_coring_heights_in_feet_are_asked_about(tmp_path):
+    trees = trees_of(AGES[:10])
+    cores = cores_of(trees, AGES[:10], chosen=[2, 4, 6], height_cm=4.5)
+    assert "30.48" in asked(survey(tmp_path, trees=trees, cores=cores))
+
+
+MEASURED = {"core_length_mm": 121.5, "inner_ring_mm": 1.85, "centre": "straight"}
+
+
+def twins(folder, **more):
+    """One core under two names, and its tree's age by it."""
+    trees = trees_of(AGES[:10])
+    first = cores_of(trees, AGES[:10], chosen=[6])[0] | more
+    return survey(folder, trees=trees, cores=[first, first | {"core": "second"}])
+
+
+def test_a_measured_core_under_a_second_name_is_refused(tmp_path):
+    """It once narrowed its tree."""
+    words = refused(twins(tmp_path, **MEASURED))
+    assert "cores.csv, row 3, column core: found the same in all columns as core 'a-t7-a'" in words
+
+
+def test_two_cores_to_the_pith_that_agree_may_be_two(tmp_path):
+    """Both reach it in a certain year, and nothing else was written down."""
+    assert "the same in all columns" in asked(twins(tmp_path, dating="crossdated"))
+
+
+def test_cores_with_rings_of_their_own_are_two_and_with_the_same_rings_one(tmp_path):
+    for name, other in (("two", 1.5), ("one", 1.2)):
+        folder = twins(tmp_path / name, dating="crossdated")
+        first = YEAR - AGES[6] + 8
+        rows = [
+            f"{core},{first + n},{width + 0.01 * (n % 17)}"
+            for core, width in (("a-t7-a", 1.2), ("second", other))
+            for n in range(YEAR - first + 1)
+        ]
+        (folder / "ring_widths.csv").write_text("core,year,width_mm\n" + "\n".join(rows) + "\n")
+        if name == "two":
+            assert "same in all columns" not in asked(folder)
+        else:
+            assert "the ring widths of core 'a-t7-a' again" in refused(folder)
+
+
+def test_count_rows_that_come_twice_exceed_the_plot(tmp_path):
+    counts = [count("grass", 3, area_m2=500)] * 5
+    words = refused(survey(tmp_path / "often", counts=counts))
+    assert "counts.csv, row 2, column area_m2: found 2500 m2 searched" in words
+    assert "5 rows" in words and "2000 m2 of plot" in words
+    assert asked(survey(tmp_path / "full", counts=counts[:4])) == ""
+    classes = [
+        count("grass", 3, area_m2=2000, collar_low_mm=low, collar_high_mm=low + 5)
+        for low in (5, 10, 15)
+    ]
+    assert asked(survey(tmp_path / "classes", counts=classes)) == ""
+
+
+def test_an_event_after_the_survey_is_told_by_check(tmp_path):
+    words = asked(SURVEYS["events after the survey"]().write(tmp_path))
+    assert words.count("after the survey in the season of 2020") == 2
+
+
+# Plausibility: other units, other places
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"plots": [plot(area_m2=80)]}, "a stand no denser"),
+        ({"plots": [plot(area_m2=250_000)]}, "less than ten hectares"),
+        ({"stands": [stand(area_ha=0.1)]}, "less than the 0.2 ha of its plots"),
+        ({"counts": [count("grass", 90_000, area_m2=10)]}, "90000 on 10 m2"),
+    ],
+)
+def test_areas_and_counts_in_another_unit_are_asked_about(tmp_path, changes, words):
+    folder = survey(tmp_path, **changes)
+    assert words in asked(folder)
+
+
+def test_a_diameter_no_tree_of_the_species_has(tmp_path):
+    """A circumference of 220 cm is a stem of 70."""
+    words = asked(one_core(tmp_path, dbh=220.0))
+    assert "220 cm, a longleaf-pine" in words and "circumference" in words
+
+
+def test_diameters_in_inches_beside_cores_in_millimetres(tmp_path):
+    """12 inches are 30 cm: a core to the pith is then 150 mm long."""
+    words = asked(one_core(tmp_path, dbh=12.0, core_length_mm=140, first_ring_year=1960))
+    assert "not inches" in words
+
+
+def test_an_age_beyond_the_oldest_known_is_asked_about(tmp_path):
+    words = asked(one_core(tmp_path, dbh=60, first_ring_year=None, ring_count=570, centre="arcs"))
+    assert "570 rings in a longleaf-pine" in words and "460" in words
+
+
+def test_rings_that_a_thin_stem_has_hardly_room_for(tmp_path):
+    words = asked(one_core(tmp_path, dbh=12, first_ring_year=None, ring_count=300, centre="pith"))
+    assert "300 rings in a stem of 12.4 cm, a mean ring of 0.24 mm" in words
+
+
+def test_a_tree_that_moved_stand(tmp_path):
+    trees = [*trees_of(AGES[:8], stand="north"), *trees_of(AGES[:8], stand="south", plot="s1")]
+    trees[3] |= {"stand": "south", "plot": "s1"}
+    plots = [plot(stand="north"), plot("s1", "south")]
+    folder = survey(
+        tmp_path,
+        trees=trees,
+        cores=cores_of(trees, AGES[:8] * 2, chosen=[2, 10]),
+        stands=[stand("north"), stand("south")],
+        plots=plots,
+    )
+    words = asked(folder)
+    assert words.count("named after stand 'north'") == 1 and "north-t4" in words
+
+
+def test_names_that_do_not_begin_with_the_stand_are_not_asked_about(tmp_path):
+    trees = [*trees_of(AGES[:8], prefix="x"), *trees_of(AGES[:8], stand="ax", plot="p2")]
+    for place, tree in enumerate(trees):
+        tree["tree"] = f"{place}"
+    folder = survey(
+        tmp_path,
+        trees=trees,
+        cores=cores_of(trees, AGES[:8] * 2, chosen=[2]),
+        stands=[stand(), stand("ax")],
+        plots=[plot(), plot("p2", "ax")],
+    )
+    assert asked(folder) == ""
+
+
+def test_an_own_profile_has_limits_of_its_own(tmp_path):
+    profiles = tmp_path / "profiles"
+    profiles.mkdir()
+    from standage.profiles import models_folder
+
+    text = (models_folder() / "longleaf-pine.toml").read_text(encoding="utf-8")
+    older = text.replace("[longevity]\nyears = {value = 460", "[longevity]\nyears = {value = 700")
+    without = older.split("[limits]")[0]
+    (profiles / "longleaf-pine.toml").write_text(without, encoding="utf-8")
+    folder = one_core(
+        tmp_path / "survey", dbh=60, first_ring_year=None, ring_count=570, centre="arcs"
+    )
+    assert "570 rings" in asked(folder)
+    own = read_survey(folder, profile_folder=profiles).warnings
+    assert "570 rings in a longleaf-pine" not in "\n".join(map(str, own))
+
+
+@pytest.mark.parametrize("name", SURVEYS)
+def test_every_blank_date_has_its_reason(name, tmp_path):
+    try:
+        read = read_survey(SURVEYS[name]().write(tmp_path))
+    except Exception as refusal:
+        assert str(refusal)
+        return
+    ages = date_trees(read)
+    blank = ages["establishment_year_median"].isna()
+    assert (ages.loc[blank, "left_out_reason"] != "").all()
+    assert pd.notna(ages.loc[~blank, "establishment_year_low"]).all()
