@@ -1,4 +1,4 @@
-"""A small invented posterior with known truth: the attributes of the real one, without a sampler.
+"""A small invented posterior with known truth, made without a sampler.
 
 Three units: a stand with plots and a burst in 1930-1939, one old field that filled within fifteen
 years, and one sampled without plots whose cores have no recorded height.
@@ -6,32 +6,29 @@ years, and one sampled without plots whose cores have no recorded height.
 
 from __future__ import annotations
 
-from pathlib import Path
-from types import SimpleNamespace
+from collections.abc import Mapping, Sequence
+from dataclasses import fields, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from standage.survey.schema import TABLES, Table
+from standage.profiles import load_profile
+from standage.stand.labelled import labelled_draws
+from standage.stand.posterior import Posterior
+from standage.stand.unit_draws import Unit, UnitDraws
+from standage.survey.schema import table
+from standage.survey.survey import Survey, empty_table
 
 DRAWS = 300
 SEASON = 2020
 YEARS = np.arange(1780, SEASON + 1)
 BURST = (1930, 1939)
 STANDS = ("Fern Flat", "Old Field", "Stony Ridge")
+OF_UNITS = {field.name for field in fields(UnitDraws)}  # what `changed` takes a list of
 
 
-class FakeSurvey(SimpleNamespace):
-    def survey_season(self, stand: str) -> int:
-        return SEASON
-
-
-class FakePosterior(SimpleNamespace):
-    def save(self, path) -> None:
-        Path(path).write_bytes(b"draws")
-
-
-def fake_posterior(seed: int = 1, *, draws: int = DRAWS) -> FakePosterior:
+def fake_posterior(seed: int = 1, *, draws: int = DRAWS) -> Posterior:
     """The invented posterior; the same seed gives the same draws."""
     rng = np.random.default_rng(seed)
     units = (
@@ -56,56 +53,156 @@ def fake_posterior(seed: int = 1, *, draws: int = DRAWS) -> FakePosterior:
     ]
     trees, established, at_core = _stems(rng, draws, living, past, units)
     grass_only = np.clip(1 - age / 8, 0, 1)
-    return FakePosterior(
+    delay_prior = [_delays(rng, draws, 5.5, 0.5) for _ in units]
+    delay_posterior = [_delays(rng, draws, 6.5, 0.2) for _ in units]
+    fitted = [_fitted(rng, draws, trees, number, unit) for number, unit in enumerate(units)]
+    size_curve = [_size_curve(rng, draws) for _ in units]
+    by_unit = [
+        UnitDraws(
+            unit=unit,
+            years=YEARS,
+            living=living[number],
+            past_emerging=np.broadcast_to(past[number], (draws, len(YEARS))),
+            grass_share=np.broadcast_to(
+                grass_only * (unit.species == "longleaf-pine"), (draws, len(YEARS))
+            ),
+            size_curve=size_curve[number],
+            delays=delay_posterior[number],
+            log_counts=np.zeros(0),
+            prior_living=prior[number],
+            prior_delays=delay_prior[number],
+            **fitted[number],
+        )
+        for number, unit in enumerate(units)
+    ]
+    return _posterior(
+        by_unit,
+        chains=2 if draws % 2 == 0 else 1,
+        trees=trees,
+        establishment_year=established,
+        year_at_core=at_core,
         survey=_survey(trees, units),
+        profiles={key: load_profile(key) for key in sorted({unit.species for unit in units})},
         level=0.9,
         seed=seed,
-        units=units,
-        years=YEARS,
-        living=living,
-        prior_living=prior,
-        past_emerging=[np.broadcast_to(shape, (draws, len(YEARS))) for shape in past],
-        grass_share=[
-            np.broadcast_to(grass_only * (unit.species == "longleaf-pine"), (draws, len(YEARS)))
-            for unit in units
-        ],
-        trees=trees,
-        year_at_core=at_core,
-        establishment_year=established,
         parameters=_parameters(),
         verdict={
             "passed": True,
             "notes": [],
             "rhat_max": 1.004,
+            "rhat_any_parameter": 1.01,
             "ess_min": 612.0,
+            "slowest": "stems alive",
             "divergences": 0,
             "chains": 4,
             "draws_per_chain": draws,
             "checks": [
                 {"name": "stems listed", "observed": 61.0, "low": 48.0, "high": 77.0, "p": 0.61}
             ],
+            "steps_per_draw": 15.0,
+            "sampling_seconds": 1.0,
         },
-        delay_prior=[_delays(rng, draws, 5.5, 0.5) for _ in units],
-        delay_posterior=[_delays(rng, draws, 6.5, 0.2) for _ in units],
-        fitted=[_fitted(rng, draws, trees, number, unit) for number, unit in enumerate(units)],
-        notes=(),
-        size_curve=[_size_curve(rng, draws) for _ in units],
-        draws=np.zeros((1, draws, 0)),
-        prior_components=[],
-        log_counts=[],
+        prior_components=[()] * len(units),
     )
 
 
-def _unit(stand: str, species: str, basis: str, area_ha: float) -> SimpleNamespace:
-    has_plots = bool(np.isfinite(area_ha))
-    return SimpleNamespace(
-        stand=stand,
-        species=species,
-        basis=basis,
-        has_plots=has_plots,
-        season=SEASON,
-        area_ha=area_ha,
+def changed(posterior: Posterior, **own: Any) -> Posterior:
+    """The posterior with other parts: attributes of `Posterior`, `establishment_year`,
+    `year_at_core`, `draws`, or a list over the units of attributes of `UnitDraws`, such as
+    `living`; `units` and `years` as in `Posterior`.
+    """
+    by_unit = list(posterior.by_unit)
+    if "units" in own:
+        old = {unit: one for unit, one in zip(posterior.units, by_unit, strict=True)}
+        by_unit = [
+            replace(old.get(unit, by_unit[min(number, len(by_unit) - 1)]), unit=unit)
+            for number, unit in enumerate(own.pop("units"))
+        ]
+    if "years" in own:
+        by_unit = [replace(one, years=own["years"]) for one in by_unit]
+        own.pop("years")
+    for name in sorted(OF_UNITS & own.keys()):
+        values = own.pop(name)
+        by_unit = [replace(one, **{name: of}) for one, of in zip(by_unit, values, strict=True)]
+    kept = ("survey", "profiles", "level", "seed", "trees", "parameters", "verdict")
+    kept += ("prior_components", "notes", "establishment_year", "year_at_core", "draws")
+    return _posterior(
+        by_unit,
+        chains=len(posterior.draws),
+        **{name: getattr(posterior, name) for name in kept} | own,
     )
+
+
+def one_unit(
+    unit: Unit,
+    *,
+    years: np.ndarray,
+    trees: pd.DataFrame,
+    delays: Mapping[str, np.ndarray],
+    establishment_year: np.ndarray,
+    year_at_core: np.ndarray,
+) -> Posterior:
+    """A posterior of one unit of which only dates and delays matter."""
+    like = fake_posterior(draws=2)
+    blank = np.zeros((len(establishment_year), len(years)))
+    only = replace(
+        like.unit(0),
+        unit=unit,
+        years=years,
+        delays=delays,
+        prior_delays=delays,
+        **dict.fromkeys(("living", "past_emerging", "grass_share", "prior_living"), blank),
+        size_curve=blank,
+        stems_by_diameter=np.zeros((len(blank), len(like.unit(0).stems_listed))),
+    )
+    return _posterior(
+        [only],
+        chains=1,
+        trees=trees.assign(tree="1", stand=unit.stand, species=unit.species),
+        establishment_year=establishment_year,
+        year_at_core=year_at_core,
+        prior_components=[()],
+        **{name: getattr(like, name) for name in ("survey", "profiles", "level", "seed")},
+        **{name: getattr(like, name) for name in ("parameters", "verdict")},
+    )
+
+
+def with_tables(posterior: Posterior, **own: Any) -> Posterior:
+    """The posterior of the survey with other attributes, such as `events`."""
+    return changed(posterior, survey=replace(posterior.survey, **own))
+
+
+def _posterior(
+    by_unit: Sequence[UnitDraws],
+    *,
+    chains: int,
+    trees: pd.DataFrame,
+    establishment_year: np.ndarray,
+    year_at_core: np.ndarray,
+    draws: np.ndarray | None = None,
+    **more: Any,
+) -> Posterior:
+    none = np.zeros((chains, len(establishment_year) // chains, 0))
+    parameters = none if draws is None else draws
+    counts = [one.stage_counts.assign(unit=number) for number, one in enumerate(by_unit)]
+    filled = [table for table in counts if len(table)]
+    return Posterior(
+        draws_by_name=labelled_draws(
+            by_unit,
+            trees,
+            establishment_year=establishment_year,
+            year_at_core=year_at_core,
+            parameters=parameters,
+            parameter_names=[f"parameter {number}" for number in range(parameters.shape[2])],
+        ),
+        trees=trees,
+        stage_counts=pd.concat(filled, ignore_index=True) if filled else counts[0],
+        **more,
+    )
+
+
+def _unit(stand: str, species: str, basis: str, area_ha: float) -> Unit:
+    return Unit(stand, species, basis, bool(np.isfinite(area_ha)), SEASON, area_ha)
 
 
 def _past_emerging(age: np.ndarray, delay: float) -> np.ndarray:
@@ -172,7 +269,7 @@ def _tree_row(rng, unit, number: int, stem: int, cored: bool) -> dict:
     }
 
 
-def _survey(trees: pd.DataFrame, units) -> FakeSurvey:
+def _survey(trees: pd.DataFrame, units: Sequence[Unit]) -> Survey:
     plots = [
         {
             "plot": f"{unit.stand[0]}-p{place}",
@@ -263,24 +360,26 @@ def _survey(trees: pd.DataFrame, units) -> FakeSurvey:
         "known_age_stems": pd.DataFrame(),
         "ring_widths": pd.DataFrame(),
     }
-    return FakeSurvey(
+    return Survey(
         name="invented",
         path="invented",
-        **{schema.name: _with_all_columns(tables[schema.name], schema) for schema in TABLES},
+        **{name: _whole(name, frame) for name, frame in tables.items()},
         notes=(),
         hashes={"trees.csv": "0" * 64},
         main_species="longleaf-pine",
     )
 
 
-def _with_all_columns(table: pd.DataFrame, schema: Table) -> pd.DataFrame:
-    """The table with the columns of the survey that it lacks, blank."""
-    blank = {
-        column.name: np.nan if column.is_number else pd.NaT if column.kind == "date" else ""
-        for column in schema.columns
-        if column.name not in table
-    }
-    return table.assign(**blank)
+def _whole(name: str, frame: pd.DataFrame) -> pd.DataFrame:
+    """The table with all of its columns, blank where the frame has none."""
+    kinds = empty_table(table(name)).dtypes
+    full = pd.DataFrame({"row": np.arange(len(frame)) + 2})
+    for column, kind in kinds.items():
+        if column in frame:
+            full[column] = frame[column].to_numpy(dtype=kind)
+        elif column != "row":
+            full[column] = pd.Series(None if kind.kind in "fM" else "", full.index, dtype=kind)
+    return full[list(kinds.index)]
 
 
 def _parameters() -> pd.DataFrame:
@@ -326,13 +425,15 @@ def _fitted(rng, draws: int, trees: pd.DataFrame, number: int, unit) -> dict:
             "predicted_low": [0.0, 4.0, 1.0, 1.0],
             "predicted_median": [2.0, 8.0, 3.0, 3.0],
             "predicted_high": [7.0, 15.0, 7.0, 6.0],
+            "p": [0.3, 0.9, 0.8, 0.9],
+            "factor": [1.0, 1.1, 1.2, 1.0],
         }
     )
     return {
-        "dbh_edges": edges,
-        "dbh_observed": observed,
-        "dbh_predicted": rng.poisson(smooth, (draws, len(observed))),
-        "counts": counts if unit.has_plots else counts[:0],
+        "diameter_edges_cm": edges,
+        "stems_listed": observed,
+        "stems_by_diameter": rng.poisson(smooth, (draws, len(observed))),
+        "stage_counts": counts if unit.has_plots else counts[:0],
     }
 
 

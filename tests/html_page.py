@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from html.parser import HTMLParser
-from types import SimpleNamespace
 
 import pandas as pd
+from fake_posterior import changed
 
 HOSTILE = (
     "</script><script>alert(1)</script>\"'><img src=//x.example onerror=alert(2)> $\\frac{ & {{"
@@ -64,15 +65,18 @@ def hostile(posterior):
                 ]
         return table
 
-    posterior.units = tuple(
-        SimpleNamespace(**vars(unit) | {"stand": f"{HOSTILE} {unit.stand}"})
-        for unit in posterior.units
+    survey = posterior.survey
+    names = ("stands", "plots", "trees", "cores", "counts", "events")
+    return changed(
+        posterior,
+        units=[replace(unit, stand=f"{HOSTILE} {unit.stand}") for unit in posterior.units],
+        trees=spoilt(posterior.trees),
+        survey=replace(
+            survey,
+            name=HOSTILE,
+            hashes={HOSTILE: "0" * 64},
+            **{name: spoilt(getattr(survey, name)) for name in names},
+        ),
+        notes=(HOSTILE,),
+        verdict={**posterior.verdict, "notes": [HOSTILE]},
     )
-    posterior.trees = spoilt(posterior.trees)
-    for name in ("stands", "plots", "trees", "cores", "counts", "events"):
-        setattr(posterior.survey, name, spoilt(getattr(posterior.survey, name)))
-    posterior.survey.name = HOSTILE
-    posterior.survey.hashes = {HOSTILE: "0" * 64}
-    posterior.notes = (HOSTILE,)
-    posterior.verdict |= {"notes": [HOSTILE]}
-    return posterior

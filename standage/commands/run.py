@@ -23,7 +23,7 @@ from standage.results.folder import check_result_folder
 from standage.results.staging import StagingFolder, locked_staging
 from standage.results.workbook import workbook_writer
 from standage.results.writing import IncompleteResult, write_results
-from standage.stand.draws_file import KeptDraws
+from standage.stand.draws_file import DrawsFile
 from standage.stand.fit import fit_stands
 from standage.survey.coordinates import coordinates_to
 from standage.survey.files import read_written
@@ -98,7 +98,7 @@ def run_survey(
                 profile_folder=profile_folder,
                 emergence=asked.emergence,
                 progress=show,
-                kept=KeptDraws(staging.draws),
+                draws_file=DrawsFile(staging.draws),
             )
         if kept_before is not None and _time_of(staging.draws) == kept_before:
             notes.append(DRAWS_REUSED)

@@ -12,8 +12,8 @@ import numpy as np
 from scipy.special import gammaln, logsumexp
 
 from standage.stand.data import BREAST_HEIGHT_CM, STAGES, StandData
+from standage.stand.expected import stage_densities
 from standage.stand.states import UnitState
-from standage.stand.verdict import stage_densities
 
 SMALLEST = 1e-300  # a density below this is held here, as in the kernel
 NODES = 15  # of Gauss-Hermite quadrature round the highest point; the integrand is log-concave

@@ -16,8 +16,6 @@ from standage.stand.kernel.pieces import bspline_weights, reach_of
 from standage.stand.packing import height_share
 from standage.stand.states import Delays
 
-NO_YEAR = -1
-
 
 @compiled
 def pick(weights, low, high, uniform):

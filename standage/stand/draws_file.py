@@ -7,7 +7,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, fields, is_dataclass
 from importlib.metadata import version
 from pathlib import Path
@@ -27,21 +27,19 @@ NUMBERS = ("divergences", "steps_per_draw", "seconds", "made")
 
 
 @dataclass(frozen=True)
-class KeptDraws:
-    """The file of draws of one run. Only draws of the very same inputs, settings and versions are
-    taken up.
-    """
+class DrawsFile:
+    """The file of draws of one run."""
 
     path: Path
 
-    def take_up(self, key: str) -> Draws | None:
+    def read(self, key: str) -> Draws | None:
         """The draws, if they are there, whole and made under `key`."""
         try:
             # opened here, since what numpy opens it leaves open where it can't read it
-            with self.path.open("rb") as file, np.load(file, allow_pickle=False) as kept:
-                about = json.loads(str(kept["about"]))
-                values, center, rows, ends = (kept[name] for name in ARRAYS)
-        except Exception:  # whatever is wrong with the file, there is nothing to take up
+            with self.path.open("rb") as file, np.load(file, allow_pickle=False) as stored:
+                about = json.loads(str(stored["about"]))
+                values, center, rows, ends = (stored[name] for name in ARRAYS)
+        except Exception:  # whatever is wrong with the file, there is nothing to be had from it
             return None
         if about.get("key") != key:
             return None
@@ -51,9 +49,9 @@ class KeptDraws:
             **{name: about[name] for name in NUMBERS},
         )
 
-    def keep(self, key: str, draws: Draws) -> None:
+    def write(self, key: str, draws: Draws) -> None:
         """Write the draws, whole or not at all. A full disk is no reason to lose the run that made
-        them: then nothing is kept.
+        them: then nothing is written.
         """
         half = self.path.with_name(f"{self.path.name}.half")
         about = {"key": key} | {name: getattr(draws, name) for name in NUMBERS}
@@ -76,39 +74,29 @@ class KeptDraws:
 
 
 def draws_key(inputs: Mapping[str, str], data: StandData, settings: Mapping[str, int]) -> str:
-    """Hash of all that decides the draws: the survey's files by name and SHA-256, what the model is
-    given, seed and numbers, versions.
+    """SHA-256 of the JSON of all that decides the draws: the survey's files by name and SHA-256,
+    what the model is given, seed and numbers, versions.
     """
-    versions = {name: version(name) for name in SAMPLED_WITH}
     decided = {
         "inputs": dict(inputs),
         "settings": dict(settings),
-        "versions": versions,
+        "versions": {name: version(name) for name in SAMPLED_WITH},
         "loops": sources_hash("standage.stand.sampler"),
+        "data": data,
     }
-    digest = hashlib.sha256(json.dumps(decided, sort_keys=True).encode())
-    for part in _parts(data):
-        digest.update(part)
-    return digest.hexdigest()
+    text = json.dumps(decided, sort_keys=True, default=_as_json)
+    return hashlib.sha256(text.encode()).hexdigest()
 
 
-def _parts(value: Any) -> Iterator[bytes]:
-    """Everything that a value is made of, in one order."""
+def _as_json(value: Any) -> object:
+    """What JSON doesn't know, one level deep; arrays by their SHA-256."""
     if isinstance(value, np.ndarray):
-        yield f"{value.dtype} {value.shape}".encode() + np.ascontiguousarray(value).tobytes()
-    elif isinstance(value, Profile):
-        yield value.sha256.encode()
-    elif is_dataclass(value):
-        for field in fields(value):
-            yield field.name.encode()
-            yield from _parts(getattr(value, field.name))
-    elif isinstance(value, Mapping):
-        for key in value:
-            yield repr(key).encode()
-            yield from _parts(value[key])
-    elif isinstance(value, tuple | list):
-        yield f"{len(value)} in a row".encode()
-        for one in value:
-            yield from _parts(one)
-    else:
-        yield repr(value).encode() + b";"
+        content = hashlib.sha256(np.ascontiguousarray(value)).hexdigest()
+        return [str(value.dtype), value.shape, content]
+    if isinstance(value, np.generic):
+        return value.item()
+    if isinstance(value, Profile):
+        return value.sha256
+    if is_dataclass(value):
+        return {field.name: getattr(value, field.name) for field in fields(value)}
+    raise TypeError(f"a {type(value).__name__} decides the draws, and has no place in their key")

@@ -9,26 +9,15 @@ import numpy as np
 from standage.choices import Emergence
 from standage.survey.survey import Survey
 
-# what openings do to emergence: nothing, let plants go, or what the survey says
 OFF: Emergence = "off"
-ON: Emergence = "on"
-LEARNED: Emergence = "learned"
-RELEASE_PRIORS = {ON: (1.0, 0.5), LEARNED: (0.0, 1.0)}
-"""Mean and standard deviation of rho beforehand. Assumptions: learned, either way, 2 standard
-deviations making a yearly chance of 0.2 into 0.8; on, faster with 98 % and as likely as not more
-than 2.7 times the usual pace.
-"""
-OPENS_UNLESS_SAID = (
-    "logging",
-    "thinning",
-    "storm",
-    "insects",
-)  # kinds that take trees of the canopy
-OPENS_WHERE_SAID = (
-    "fire",
-    "turpentining",
-    "other",
-)  # kinds that may; a surface fire leaves the canopy as it was
+# mean and standard deviation of rho beforehand. Assumptions: learned, either way, 2 standard
+# deviations making a yearly chance of 0.2 into 0.8; on, faster with 98 % and as likely as not more
+# than 2.7 times the usual pace
+RELEASE_PRIORS: dict[Emergence, tuple[float, float]] = {"on": (1.0, 0.5), "learned": (0.0, 1.0)}
+# kinds of event that take trees of the canopy unless the record has it otherwise
+OPENING = ("logging", "thinning", "storm", "insects")
+# kinds that do where the record has it; a surface fire leaves the canopy as it was
+OPENING_ON_RECORD = ("fire", "turpentining", "other")
 FADES_OVER = 3.0  # grass and sprouts close over small plants within years (assumption) [years]
 LASTS = 10  # and crowns within about a decade (assumption) [years]
 
@@ -42,9 +31,8 @@ def openness(survey: Survey, stand: str, years: np.ndarray, season: int) -> np.n
         if event.stand not in ("", stand) or not _opens(event.kind, event.opens_canopy):
             continue
         began = np.arange(int(event.first_year), int(event.last_year) + 1)
-        ended = np.where(
-            event.ended_year > event.last_year, event.ended_year, began
-        )  # a blank year is not a number, and not later
+        # a blank year is not a number, and not later
+        ended = np.where(event.ended_year > event.last_year, event.ended_year, began)
         beyond = years[:, None] - ended - 1.0
         fading = np.where(beyond < LASTS, np.exp(-np.maximum(beyond, 0.0) / FADES_OVER), 0.0)
         share = event.share_removed if np.isfinite(event.share_removed) else 1.0
@@ -53,7 +41,7 @@ def openness(survey: Survey, stand: str, years: np.ndarray, season: int) -> np.n
     return opened if opened[1:].any() else np.zeros(0)
 
 
-def _opens(kind: str, said: str) -> bool:
-    return (kind in OPENS_UNLESS_SAID and said != "no") or (
-        kind in OPENS_WHERE_SAID and said == "yes"
+def _opens(kind: str, opens_canopy: str) -> bool:
+    return (kind in OPENING and opens_canopy != "no") or (
+        kind in OPENING_ON_RECORD and opens_canopy == "yes"
     )

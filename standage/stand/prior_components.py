@@ -45,7 +45,7 @@ class PriorComponent:
     by: tuple[float, ...]
 
 
-def prior_components(data: StandData, which: int) -> list[PriorComponent]:
+def prior_components(data: StandData, which: int) -> tuple[PriorComponent, ...]:
     """The assumptions that a unit's likelihood or process uses, in the order of
     docs/the-model.md.
     """
@@ -69,7 +69,7 @@ def prior_components(data: StandData, which: int) -> list[PriorComponent]:
         found.append(_early_growth(profile, own))
     if unit.has_plots or any(node.dbh_class >= 0 for tree in unit.trees for node in tree.nodes):
         found.append(_size_growth(profile, of_species, own))
-    return found
+    return tuple(found)
 
 
 def _grass_stage(profile: Profile, of_species: dict, own: dict) -> PriorComponent:

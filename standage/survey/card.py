@@ -4,16 +4,22 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pandas as pd
 
+from standage.card_pictures import histogram
 from standage.errors import plainly
+from standage.object_card import ObjectCard
 from standage.survey.schema import table
+from standage.years import growing_seasons
 
 if TYPE_CHECKING:
     from standage.survey.survey import Survey
 
 LONGEST_LINE = 5_000
 """Characters of a line of the card; a note may list forty names."""
+
+CLASS_CM = 5.0  # of the card's picture
 
 
 def summary_counts(survey: Survey, species_with_profile: tuple[str, ...]) -> dict:
@@ -105,11 +111,9 @@ def summary_card(survey: Survey, numbers: dict, *, notes: bool = True) -> str:
         for status, counts in numbers["stems"].items()
         if counts["in_plots"] + counts["outside"]
     )
-    seasons = sorted(set(survey.survey_seasons().values()))
-    season = str(seasons[0]) if len(seasons) == 1 else f"{seasons[0]} to {seasons[-1]}"
     lines = [
         f"Survey {survey.name}",
-        f"  stands    {numbers['stands']}, season {season}",
+        f"  stands    {numbers['stands']}, season {_seasons(survey)}",
         f"  plots     {numbers['plots']}"
         + (f", {numbers['plot_area_ha']:.4g} ha in all" if numbers["plots"] else ""),
         f"  stems     {stems}",
@@ -143,3 +147,45 @@ def summary_card(survey: Survey, numbers: dict, *, notes: bool = True) -> str:
     if notes:
         lines += [f"  note: {note}" for note in survey.notes]
     return "\n".join(plainly(line, LONGEST_LINE) for line in lines)
+
+
+def survey_card(survey: Survey) -> ObjectCard:
+    """The card in a notebook: how much there is, and which sizes were cored."""
+    species = survey.trees["species"].value_counts()
+    named = ", ".join(str(name).replace("-", " ") for name in species.index[:3])
+    numbers = [(f"{len(survey.stands):,}", "stands"), (f"{len(survey.trees):,}", "stems")]
+    numbers.append((f"{survey.cores['tree'].nunique():,}", "trees cored"))
+    if len(survey.plots):
+        hectares = survey.plots["area_m2"].sum() / 1e4
+        numbers.append((f"{hectares:.3g} ha", f"in {len(survey.plots):,} plots"))
+    if len(survey.ring_widths):
+        numbers.append((f"{len(survey.ring_widths):,}", "rings measured"))
+    return ObjectCard(
+        kind="Survey",
+        title=plainly(survey.name),
+        subtitle=f"season {_seasons(survey)}; {named}{' and others' if len(species) > 3 else ''}",
+        numbers=numbers,
+        picture_title="Stems by diameter at breast height; dark: cored",
+        picture=_diameters(survey),
+        notes=[plainly(note, LONGEST_LINE) for note in survey.notes],
+    )
+
+
+def _diameters(survey: Survey) -> str:
+    """A histogram; nothing where no stem has a diameter."""
+    diameters = survey.trees["dbh_cm"]
+    if not diameters.notna().any():
+        return ""
+    edges = np.arange(0.0, diameters.max() + CLASS_CM, CLASS_CM)
+    cored = survey.trees["tree"].isin(survey.cores["tree"])
+    every, some = (
+        np.histogram(values.dropna(), edges)[0] for values in (diameters, diameters[cored])
+    )
+    return histogram(edges, every, some, "cm")
+
+
+def _seasons(survey: Survey) -> str:
+    """The growing seasons in which the stands were surveyed."""
+    seasons = growing_seasons(survey.stands["survey_date"])
+    first, last = int(seasons.min()), int(seasons.max())
+    return str(first) if first == last else f"{first} to {last}"

@@ -7,20 +7,27 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
+from standage.errors import plainly
 from standage.problems import Problem
-from standage.survey.card import summary_card, summary_counts
+from standage.survey.card import summary_card, summary_counts, survey_card
 from standage.survey.cells import typed_table
 from standage.survey.readings import Reading
 from standage.survey.ring_widths import ring_frame
-from standage.survey.schema import RING_WIDTHS
+from standage.survey.schema import RING_WIDTHS, Table
 from standage.years import growing_season, growing_seasons
 
 
+def empty_table(table: Table) -> pd.DataFrame:
+    """A table of a survey without rows, with all columns."""
+    empty = typed_table(table, None, [], [])
+    return ring_frame(empty, table.file, [], {}) if table is RING_WIDTHS else empty
+
+
 def _no_ring_widths() -> pd.DataFrame:
-    return ring_frame(typed_table(RING_WIDTHS, None, [], []), RING_WIDTHS.file, [], {})
+    return empty_table(RING_WIDTHS)
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Survey:
     """A survey that passed every check.
 
@@ -77,6 +84,15 @@ class Survey:
 
     def __str__(self) -> str:
         return summary_card(self, self.summary_counts())
+
+    def __repr__(self) -> str:
+        return (
+            f"<Survey {plainly(self.name)}: {len(self.stands)} stands, {len(self.trees)} stems,"
+            f" {len(self.cores)} cores>"
+        )
+
+    def _repr_html_(self) -> str:
+        return survey_card(self).html()
 
 
 def keys_of_profiles(

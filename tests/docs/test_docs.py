@@ -337,7 +337,7 @@ def test_limits_in_the_documents_are_those_of_the_code():
     from standage.evidence import participation
     from standage.findings import events_on_record, local_ratio, pulse_limit
     from standage.findings.attribution import NEEDED_FACTOR, NEEDED_SHARE, NO_EVENT_PRIOR
-    from standage.stand import build, verdict
+    from standage.stand import chains, dated_stems, verdict
     from standage.stand.kernel import pieces as kernel_pieces
 
     model, results = (one_line(read(page)) for page in ("docs/the-model.md", "docs/results.md"))
@@ -346,7 +346,7 @@ def test_limits_in_the_documents_are_those_of_the_code():
         f"oldest - {participation.YEARS_BEFORE_OLDEST_RING}, last - {participation.SHORTEST_AXIS}"
         in model
     )
-    assert build.NEGLIGIBLE_EVIDENCE == 1e-5 and "less than 1e-5 of it" in model
+    assert chains.NEGLIGIBLE_EVIDENCE == 1e-5 and "less than 1e-5 of it" in model
     assert kernel_pieces.NEGLIGIBLE == 1e-11 and "down to 1e-11" in model
     assert (
         f"at most {verdict.RHAT_LIMIT} " in model and f"over {verdict.RHAT_LIMIT} fails" in results
@@ -376,8 +376,8 @@ def test_limits_in_the_documents_are_those_of_the_code():
     )
     assert NEEDED_FACTOR == 3 and "from a factor of 3 on" in model
     assert f"where {100 * NEEDED_SHARE:.0f} % of the posterior agree" in model
-    (_, first), (_, second), (_, third) = build.CLASS_WIDTHS_CM
-    assert [up_to for up_to, _ in build.CLASS_WIDTHS_CM[:2]] == [20, 40]
+    (_, first), (_, second), (_, third) = dated_stems.CLASS_WIDTHS_CM
+    assert [up_to for up_to, _ in dated_stems.CLASS_WIDTHS_CM[:2]] == [20, 40]
     assert (
         f"({first:.0f} cm wide up to 20 cm, {second:.0f} cm up to 40 cm, {third:.0f} cm beyond;"
         in model

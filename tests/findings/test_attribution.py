@@ -5,12 +5,13 @@ an event came.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
 import pytest
-from fake_posterior import fake_posterior
+from fake_posterior import changed, fake_posterior, one_unit, with_tables
 
 from standage.findings import Findings
 from standage.findings.attribution import (
@@ -34,6 +35,7 @@ from standage.prose.attribution import (
     lag_words,
     pulse_sentences,
 )
+from standage.stand.unit_draws import Unit
 
 POINTS = ("_low", "_median", "_high")
 
@@ -63,12 +65,9 @@ def in_words(table: pd.DataFrame) -> pd.DataFrame:
 
 def with_events(*rows, draws=100):
     """The invented posterior with other events: (event, stand, kind, first, last, ended)."""
-    posterior = fake_posterior(draws=draws)
     names = ("event", "stand", "kind", "first_year", "last_year", "ended_year")
-    posterior.survey.events = pd.DataFrame(
-        [dict(zip(names, row, strict=True)) for row in rows], columns=list(names)
-    )
-    return posterior
+    events = pd.DataFrame([dict(zip(names, row, strict=True)) for row in rows], columns=list(names))
+    return with_tables(fake_posterior(draws=draws), events=events)
 
 
 def row_of(table, event, stand="Fern Flat"):
@@ -396,19 +395,12 @@ def one_stem(*, cored, years_to_core, grass, height, draws=20000):
         ]
     )
     delays = {"grass": np.tile(grass, (draws, 1)), "height": np.tile(height, (draws, 1))}
-    unit = SimpleNamespace(
-        stand="A",
-        species="longleaf-pine",
-        basis="establishment",
-        has_plots=False,
-        season=1900 + years_to_core,
-    )
-    return SimpleNamespace(
-        units=(unit,),
-        trees=trees,
+    delays["breast_height"] = delays["height"]
+    return one_unit(
+        Unit("A", "longleaf-pine", "establishment", False, 1900 + years_to_core, math.nan),
         years=np.arange(1850, 1950),
-        delay_posterior=[delays],
-        delay_prior=[delays],
+        trees=trees,
+        delays=delays,
         establishment_year=np.full((draws, 1), 1900),
         year_at_core=np.full((draws, 1), 1900 + years_to_core if cored else -1),
     )
@@ -492,8 +484,11 @@ def test_where_emergence_was_learned_the_grass_stage_is_that_of_its_years():
         "opens_canopy": "",
         "share_removed": np.nan,
     }
-    posterior.survey = SimpleNamespace(events=pd.DataFrame([storm]))
-    posterior.delay_posterior[0]["release"] = np.full((len(posterior.establishment_year), 1), rho)
+    rho_drawn = np.full((len(posterior.establishment_year), 1), rho)
+    learned = [{**posterior.unit(0).delays, "release": rho_drawn}]
+    posterior = with_tables(
+        changed(posterior, delays=learned, prior_delays=learned), events=pd.DataFrame([storm])
+    )
 
     def leaving(established):
         left, waiting = np.zeros(len(grass)), 1.0
@@ -586,7 +581,11 @@ def test_waiting_plants_let_go_at_once_show_as_waiting():
     ours = (posterior.trees["unit"] == 0).to_numpy()
     posterior.establishment_year[:, ours] = 1931
     posterior.year_at_core[:, ours & posterior.trees["cored"].to_numpy()] = 1938
-    posterior.delay_posterior[0]["grass"] = np.tile(np.eye(31)[5], (200, 1))
+    five_seasons = [
+        {**of_unit, "grass": np.tile(np.eye(31)[5], (200, 1))}
+        for of_unit in posterior.delay_posterior
+    ]
+    posterior = changed(posterior, delays=five_seasons)
     cut = row_of(attribution(posterior), "cut")
     assert cut["share_waiting_median"] > 0.9 and cut["share_after_high"] == 0
 
@@ -665,7 +664,8 @@ def test_a_pulse_that_no_event_explains_is_said_to_be_one():
 
 def test_a_burst_of_arrivals_is_tied_to_nothing():
     posterior = with_events(("cut", "Fern Flat", "logging", 1926.0, 1928.0, np.nan))
-    posterior.units[0].basis = "coring height"
+    first, *others = posterior.units
+    posterior = changed(posterior, units=(replace(first, basis="coring height"), *others))
     posterior.year_at_core[:, (posterior.trees["unit"] == 0).to_numpy()] = (
         posterior.establishment_year[:, (posterior.trees["unit"] == 0)]
     )

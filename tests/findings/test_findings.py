@@ -5,12 +5,12 @@ known.
 from __future__ import annotations
 
 import time
-from types import SimpleNamespace
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 import pytest
-from fake_posterior import BURST, SEASON, YEARS, fake_posterior
+from fake_posterior import BURST, SEASON, YEARS, changed, fake_posterior, with_tables
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -417,15 +417,15 @@ def test_what_a_centre_shares_with_the_delays_is_told():
 
 
 def test_a_burst_that_moves_with_the_grass_stage_shares_its_centre(posterior):
-    moved = fake_posterior()
     rng = np.random.default_rng(4)
-    shift = rng.integers(-2, 3, len(moved.living[0]))
-    moved.living[0] = np.stack(
-        [np.roll(rate, -by) for rate, by in zip(moved.living[0], shift, strict=True)]
-    )
-    for number, of_unit in enumerate(moved.delay_posterior):
+    first, *others = posterior.living
+    shift = rng.integers(-2, 3, len(first))
+    rolled = np.stack([np.roll(rate, -by) for rate, by in zip(first, shift, strict=True)])
+    delays = []
+    for number, of_unit in enumerate(posterior.delay_posterior):
         seasons = 6 + (shift if number == 0 else rng.integers(-2, 3, len(shift)))
-        moved.delay_posterior[number] = of_unit | {"grass": np.eye(12)[seasons]}
+        delays.append({**of_unit, "grass": np.eye(12)[seasons]})
+    moved = changed(posterior, living=[rolled, *others], delays=delays)
     parts = with_limits(moved, limit_table()[:0]).pulses.set_index("stand")["shared_part_of_centre"]
     before = with_limits(posterior, limit_table()[:0]).pulses.set_index("stand")[
         "shared_part_of_centre"
@@ -438,8 +438,7 @@ def test_steady_recruitment_has_no_pulse(found):
 
 
 def test_the_prior_alone_never_reports(posterior):
-    empty = fake_posterior()
-    empty.living = [prior.copy() for prior in empty.prior_living]
+    empty = changed(posterior, living=posterior.prior_living)
     assert Findings(empty).pulses.empty
     assert list(Findings(empty).pulses) == list(Findings(posterior).pulses)
 
@@ -481,7 +480,7 @@ def burst_posterior(
         "prior_living": posterior.prior_living[2:],
         **stems,
     }
-    return SimpleNamespace(**{**vars(posterior), **own})
+    return changed(posterior, **own)
 
 
 def starts_of(posterior) -> list[tuple[int, int]]:
@@ -540,10 +539,8 @@ def test_a_burst_of_less_than_half_as_many_again_is_none():
 def test_a_beginning_and_a_rise_are_no_pulse(later):
     """Nothing before 1900; from then on as many every year, or more and more."""
     posterior = burst_posterior([(1900, 2020)])
-    posterior.living = [
-        posterior.living[0] * np.where(YEARS < 1900, 1.0, later ** ((YEARS - 1900) / 120))
-    ]
-    assert starts_of(posterior) == []
+    rising = posterior.living[0] * np.where(YEARS < 1900, 1.0, later ** ((YEARS - 1900) / 120))
+    assert starts_of(changed(posterior, living=[rising])) == []
 
 
 def test_a_burst_is_none_while_the_years_after_it_are_not_known():
@@ -565,25 +562,16 @@ def test_a_burst_of_few_dated_stems_is_none():
             name: getattr(posterior, name)[:, kept]
             for name in ("year_at_core", "establishment_year")
         }
-        assert (
-            len(
-                starts_of(
-                    SimpleNamespace(
-                        **{**vars(posterior), **few, "trees": posterior.trees.iloc[kept]}
-                    )
-                )
-            )
-            == told
-        )
+        thinned = changed(posterior, **few, trees=posterior.trees.iloc[kept])
+        assert len(starts_of(thinned)) == told
 
 
 def test_stems_whose_core_ended_anywhere_or_that_have_none_date_no_burst():
     posterior = burst_posterior([(1900, 1904)])
-    by_size = SimpleNamespace(**{**vars(posterior), "trees": posterior.trees.assign(cored=False)})
+    by_size = changed(posterior, trees=posterior.trees.assign(cored=False))
     assert starts_of(by_size) == [] and len(starts_of(posterior)) == 1
     cores = posterior.survey.cores.assign(centre="rotten", core_length_mm=np.nan)
-    unknown = SimpleNamespace(**{**vars(posterior.survey), "cores": cores})
-    assert starts_of(SimpleNamespace(**{**vars(posterior), "survey": unknown})) == []
+    assert starts_of(with_tables(posterior, cores=cores)) == []
 
 
 @pytest.mark.parametrize(
@@ -611,13 +599,12 @@ def test_stems_are_counted_in_windows_by_draw():
 
 def test_a_seedling_crop_is_no_pulse_until_some_have_grown_up():
     posterior = burst_posterior([(2000, 2006)])
-    posterior.units[0].basis = "establishment"
+    posterior = changed(posterior, units=[replace(posterior.units[0], basis="establishment")])
     age = SEASON - YEARS
-    posterior.past_emerging = [np.broadcast_to((age >= 20) * 1.0, posterior.living[0].shape)]
     posterior.survey.counts["area_m2"] = 1e6
-    assert starts_of(posterior) == []
-    posterior.past_emerging = [np.broadcast_to((age >= 3) * 1.0, posterior.living[0].shape)]
-    assert len(starts_of(posterior)) == 1
+    for years_to_grow_up, found in ((20, 0), (3, 1)):
+        past = np.broadcast_to((age >= years_to_grow_up) * 1.0, posterior.living[0].shape)
+        assert len(starts_of(changed(posterior, past_emerging=[past]))) == found
 
 
 # the reporting limit
@@ -681,9 +668,12 @@ def test_shares_over_an_age_are_counted_from_the_last_completed_season():
     rate = np.zeros((2, len(YEARS)))
     rate[:, YEARS == 1959] = 3.0  # 61 seasons completed in 2019
     rate[:, YEARS == 1960] = 1.0  # 60: not over 60
-    posterior.living[0] = rate
-    posterior.past_emerging[0] = np.ones_like(rate)
-    row = Findings(posterior).stand_summary.iloc[0]
+    two_years = changed(
+        posterior,
+        living=[rate, *posterior.living[1:]],
+        past_emerging=[np.ones_like(rate), *posterior.past_emerging[1:]],
+    )
+    row = Findings(two_years).stand_summary.iloc[0]
     assert row["share_over_60_years_median"] == 0.75
     assert (row["half_span_first"], row["half_span_last"]) == (1959, 1959)
     assert (row["span_80_first"], row["span_80_last"]) == (1959, 1960)

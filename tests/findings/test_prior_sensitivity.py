@@ -16,7 +16,7 @@ import arviz
 import numpy as np
 import pandas as pd
 import pytest
-from fake_posterior import fake_posterior
+from fake_posterior import changed, fake_posterior
 from random_stand_data import random_parameters, random_stand_data
 from reference_likelihood import UnitReading
 from scipy.special import logsumexp
@@ -275,12 +275,9 @@ def two_factors(posterior, seed: int = 4):
     years = np.asarray(posterior.years)
     gone = factors[:, 0] > 1.0
     flat = 0.25 * np.exp(-(2020 - years) / 110)
-    posterior.living[0] = np.where(gone[:, None], flat, posterior.living[0])
+    living = [np.where(gone[:, None], flat, posterior.living[0]), *posterior.living[1:]]
     delay = np.rint(3.0 * factors[:, 1]).astype(np.int32)[:, None]
-    posterior.establishment_year = np.where(
-        posterior.establishment_year >= 0, posterior.establishment_year - delay, -1
-    )
-    posterior.draws = factors.reshape(2, -1, 2)
+    established = posterior.establishment_year
     burst = PriorComponent(
         "recorded cuts",
         "the cuts took more",
@@ -293,9 +290,14 @@ def two_factors(posterior, seed: int = 4):
     delays = PriorComponent(
         "grass stage", "the grass stage lasts longer", 2.0, "years", (1,), (1.0,), (1.0,)
     )
-    posterior.prior_components = [[burst, delays], [delays], [delays]]
-    posterior.log_counts = [np.zeros(draws), np.zeros(0), np.zeros(0)]
-    return posterior
+    return changed(
+        posterior,
+        living=living,
+        establishment_year=np.where(established >= 0, established - delay, -1),
+        draws=factors.reshape(2, -1, 2),
+        prior_components=[[burst, delays], [delays], [delays]],
+        log_counts=[np.zeros(draws), np.zeros(0), np.zeros(0)],
+    )
 
 
 @cache
@@ -369,15 +371,15 @@ def test_counts_that_say_nothing_leave_everything_as_it_is():
 
 def test_counts_too_heavy_to_be_left_out_are_weighed_less_or_not_told():
     posterior = two_factors(fake_posterior(draws=1000))
-    posterior.log_counts[0] = (
-        -np.random.default_rng(2).standard_exponential(1000) * 1.6
-    )  # 1/p has Pareto k 1.6, p^-0.2 has 0.3
-    row = of(in_words(Findings(posterior).prior_sensitivity), "Fern Flat", STAGE_COUNTS)
+    # 1/p has Pareto k 1.6, p^-0.2 has 0.3
+    heavy = -np.random.default_rng(2).standard_exponential(1000) * 1.6
+    counted = changed(posterior, log_counts=[heavy, *posterior.log_counts[1:]])
+    row = of(in_words(Findings(counted).prior_sensitivity), "Fern Flat", STAGE_COUNTS)
     assert (
         row["change"] == pytest.approx(-20) and "can't be told without another fit" in row["words"]
     )
-    posterior.log_counts[0] = posterior.log_counts[0] * 40
-    row = of(in_words(Findings(posterior).prior_sensitivity), "Fern Flat", STAGE_COUNTS)
+    counted = changed(posterior, log_counts=[heavy * 40, *posterior.log_counts[1:]])
+    row = of(in_words(Findings(counted).prior_sensitivity), "Fern Flat", STAGE_COUNTS)
     assert (
         pd.isna(row["establishment_years_change"])
         and "can't be told without another fit" in row["words"]

@@ -20,7 +20,7 @@ import pandas as pd
 import pytest
 from benchmarks.report_in_browser import BROWSERS
 from fake_findings import fake_findings
-from fake_posterior import fake_posterior
+from fake_posterior import fake_posterior, with_tables
 from html_page import HtmlPage, hostile
 
 from standage.figures import plot_rate
@@ -205,7 +205,7 @@ def test_the_answer_comes_first_with_when_how_sure_what_preceded_and_what_cannot
 @pytest.mark.slow
 def test_a_failed_fit_is_told_before_anything_else():
     failed = fake_posterior(draws=100)
-    failed.verdict |= {"passed": False, "notes": ["Run again."]}
+    failed.verdict.update({"passed": False, "notes": ["Run again."]})
     page = HtmlPage(report_html(failed))
     assert page.text.index("THE FIT FAILED") < page.text.index("Contents")
     assert "DID NOT AGREE: largest R-hat" in page.text
@@ -242,8 +242,7 @@ def test_methods_assumptions_and_provenance_are_there_with_their_sources(page):
 @pytest.mark.slow
 def test_a_stand_without_dates_or_pulses_still_makes_a_report():
     posterior = fake_posterior(draws=100)
-    posterior.survey.events = posterior.survey.events[:0]
-    bare = Findings(posterior)
+    bare = Findings(with_tables(posterior, events=posterior.survey.events[:0]))
     for name in ("pulses", "attribution", "prior_sensitivity"):
         setattr(bare, name, getattr(bare, name)[:0])
     bare.tree_dates = bare.tree_dates.assign(**dict.fromkeys(STEPS, np.nan))
@@ -306,7 +305,7 @@ def test_pictures_of_a_hostile_survey_are_drawn_as_written(hostile_findings):
 @pytest.mark.slow
 def test_a_passed_fit_is_told_in_short_and_its_numbers_with_its_checks():
     passed = fake_posterior(draws=100)
-    passed.verdict |= {"notes": ["The model fits it all."]}
+    passed.verdict.update({"notes": ["The model fits it all."]})
     text = HtmlPage(report_html(passed)).text
     answer, checks = (
         text[: text.index("Stand by stand", 2000)],

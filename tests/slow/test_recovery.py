@@ -216,7 +216,7 @@ def test_fifty_more_years_before_the_oldest_ring_change_nothing(
     effective draws in each fit the means of a tree differ by 0.1 standard deviations by chance;
     0.45 is more than four times that.
     """
-    monkeypatch.setattr("standage.stand.build.YEARS_BEFORE_OLDEST_RING", 130)
+    monkeypatch.setattr("standage.evidence.participation.YEARS_BEFORE_OLDEST_RING", 130)
     longer = fit_stands(read_survey(simulated_folder), seed=1, draws=300, tune=400, chains=2)
     assert longer.years[0] == simulated_fit.years[0] - 50
     assert longer.trees["tree"].tolist() == simulated_fit.trees["tree"].tolist()

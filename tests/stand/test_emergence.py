@@ -26,12 +26,12 @@ from standage.stand.build import build_stands
 from standage.stand.data import BREAST_HEIGHT_CM, STAGES, TreeChain
 from standage.stand.dating import chain_years, size_years
 from standage.stand.emergence import Emergence
+from standage.stand.expected import stage_densities
 from standage.stand.fit import fit_stands
 from standage.stand.kernel.log_density import log_density_and_gradient
 from standage.stand.openings import openness
 from standage.stand.parameters import layout, pack, unpack
 from standage.stand.states import grass_stage_pmfs, unit_state
-from standage.stand.verdict import stage_densities
 from standage.survey.reading import read_survey
 
 OPENINGS = (109, (("establishment", True),), (True,), (2,))

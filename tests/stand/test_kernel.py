@@ -25,6 +25,7 @@ from standage.stand.data import (
     TreeChain,
 )
 from standage.stand.dating import chain_years, size_years
+from standage.stand.expected import stage_densities
 from standage.stand.kernel import pieces as pieces
 from standage.stand.kernel.log_density import Kernel, log_density_and_gradient, unit_log_density
 from standage.stand.packing import height_share, pack_priors, pack_unit
@@ -35,7 +36,6 @@ from standage.stand.states import (
     prior_draws,
     unit_state,
 )
-from standage.stand.verdict import stage_densities
 
 ESTABLISHMENT, CORING_HEIGHT = "establishment", "coring height"
 SURVEYS = {

@@ -52,7 +52,7 @@ from standage.findings.pulse_limit import LEAST_LIMIT, limit_table, unit_limit  
 from standage.findings.pulses import best_score  # noqa: E402
 from standage.findings.stems import dated_years  # noqa: E402
 from standage.stand.build import build_stands  # noqa: E402
-from standage.stand.draws_file import KeptDraws  # noqa: E402
+from standage.stand.draws_file import DrawsFile  # noqa: E402
 from standage.stand.fit import fit_stands  # noqa: E402
 
 SHORT_FIT = {"chains": 2, "cores": 1, "tune": 200, "draws": 250}
@@ -169,7 +169,7 @@ def fitted(known: KnownSurvey, job: dict):
     place.parent.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory() as folder:
         known.simulated.write(folder)
-        return fit_stands(read_survey(folder), seed=job["seed"], kept=KeptDraws(place), **SHORT_FIT)
+        return fit_stands(read_survey(folder), seed=job["seed"], draws_file=DrawsFile(place), **SHORT_FIT)
 
 
 def scan_null(job: dict) -> dict:

@@ -495,16 +495,16 @@ def test_a_posterior_that_asks_for_all_memory_or_does_not_belong_together_is_ref
 ):
     import h5py
 
-    from standage.stand import posterior
+    from standage.stand import netcdf_file, posterior
 
     path = tmp_path / "posterior.nc"
     path.write_bytes(saved.read_bytes())
     with monkeypatch.context() as patched:
-        patched.setattr(posterior, "MOST_BYTES", 1e4)
+        patched.setattr(netcdf_file, "MOST_BYTES", 1e4)
         with pytest.raises(StandageError, match="GB"):
             posterior.load_posterior(path)
     with h5py.File(path, "r+") as file:
-        file["posterior"]["living_0"][0, 0, 0] = np.nan
+        file["posterior"]["living"][0, 0, 0, 0] = np.nan
     with pytest.raises(StandageError, match="damaged"):
         posterior.load_posterior(path)
 

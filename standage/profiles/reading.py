@@ -1,0 +1,182 @@
+"""Profiles from their files: everything wrong with one is found before it is refused."""
+
+from __future__ import annotations
+
+import hashlib
+import math
+import tomllib
+from collections.abc import Callable, Mapping
+from pathlib import Path
+
+from standage.errors import Problem, SurveyError
+from standage.profiles.profile import Profile, Sourced
+from standage.profiles.quantities import QUANTITIES, STATUSES, YES_OR_NO, nearest
+
+PARTS = ("value", "unit", "source", "reason", "status")
+HEADINGS = ("key", "name", "species", "checked")
+Report = Callable[[str, object, str, str], None]  # key, found, expected, what to do
+
+
+def read_profile(path: Path, *, shipped: bool) -> Profile:
+    """Read and check one file, without warning."""
+    raw = path.read_bytes()
+    try:
+        content = tomllib.loads(raw.decode("utf-8-sig"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as fault:
+        raise SurveyError(
+            (Problem(path.name, None, None, str(fault), "a TOML file in UTF-8", "Mend that line."),)
+        ) from fault
+    problems: list[Problem] = []
+
+    def problem(key: str, found: object, expected: str, what_to_do: str) -> None:
+        problems.append(Problem(path.name, None, key, str(found), expected, what_to_do))
+
+    headings = {heading: content.pop(heading, "") for heading in HEADINGS}
+    for heading, text in headings.items():
+        if not isinstance(text, str) or (heading != "checked" and not text.strip()):
+            problem(
+                heading,
+                text or "nothing",
+                "a text in quotation marks",
+                "Add the line at the top of the file.",
+            )
+    if headings["key"] != path.stem:
+        problem(
+            "key",
+            headings["key"],
+            f"'{path.stem}', the file's own name",
+            "Make key and file name agree.",
+        )
+
+    entries: dict[str, object] = {}
+    for table, inside in content.items():
+        if not isinstance(inside, dict):
+            problem(
+                table,
+                inside,
+                "a table of numbers",
+                f"Remove it, or move it into its table.{nearest(table, HEADINGS)}",
+            )
+            continue
+        entries |= {f"{table}.{name}": entry for name, entry in inside.items()}
+    for key in entries.keys() - QUANTITIES.keys():
+        problem(key, key, "a known key", f"Remove it.{nearest(key, QUANTITIES)}")
+    numbers: dict[str, Sourced] = {}
+    for key, quantity in QUANTITIES.items():
+        if key not in entries and quantity.default is not None:
+            numbers[key] = Sourced(
+                quantity.default,
+                quantity.unit,
+                "none",
+                "The profile has none of its own; this one is wide.",
+                "assumed",
+            )
+        elif key not in entries:
+            problem(
+                key,
+                "nothing",
+                f"a number [{quantity.unit}]: {quantity.meaning}",
+                "Add it; another profile shows the form.",
+            )
+        elif (number := _sourced(key, entries[key], problem)) is not None:
+            numbers[key] = number
+    _check_together(numbers, problem)
+    if problems:  # told in the order of the file, unknown keys last
+        order = {name: place for place, name in enumerate((*HEADINGS, *QUANTITIES))}
+        raise SurveyError(sorted(problems, key=lambda one: order.get(str(one.column), len(order))))
+    return Profile(
+        **headings,
+        shipped=shipped,
+        path=str(path),
+        sha256=hashlib.sha256(raw).hexdigest(),
+        numbers=numbers,
+    )
+
+
+def _sourced(key: str, entry: object, problem: Report) -> Sourced | None:
+    """One entry as a `Sourced` number, or None after noting everything wrong with it."""
+    quantity = QUANTITIES[key]
+    if not isinstance(entry, dict):
+        problem(
+            key,
+            entry,
+            "{value = , unit = , status = , source = , reason = }",
+            "Write the number with all five parts.",
+        )
+        return None
+    faults = 0
+
+    def fault(found: object, expected: str, what_to_do: str) -> None:
+        nonlocal faults
+        faults += 1
+        problem(key, found, expected, what_to_do)
+
+    for part in entry.keys() - set(PARTS):
+        fault(part, "only " + ", ".join(PARTS), f"Remove the part.{nearest(part, PARTS)}")
+    for part in [part for part in PARTS if part not in entry]:
+        fault(f"no {part}", f"{part} = ...", f"Add the {part}.")
+    value = entry.get("value", quantity.lowest)
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        fault(
+            value,
+            f"a number [{quantity.unit}]",
+            "Write the value as a number without quotation marks.",
+        )
+    elif not quantity.lowest <= value <= quantity.highest or (
+        quantity.unit == YES_OR_NO and value not in (0, 1)
+    ):
+        span = (
+            "0 or 1"
+            if quantity.unit == YES_OR_NO
+            else f"{quantity.lowest:g} to {quantity.highest:g}"
+        )
+        fault(
+            f"{value:g}",
+            f"{span} [{quantity.unit}]",
+            f"Check the number and its unit: {quantity.meaning}.",
+        )
+    if entry.get("unit", quantity.unit) != quantity.unit:
+        fault(entry["unit"], quantity.unit, "Convert the number to this unit and name it so.")
+    if entry.get("status", STATUSES[0]) not in STATUSES:
+        fault(
+            entry["status"],
+            " | ".join(STATUSES),
+            f"Say honestly where the number is from.{nearest(str(entry['status']), STATUSES)}",
+        )
+    for part in ("source", "reason"):
+        if part in entry and (not isinstance(entry[part], str) or not entry[part].strip()):
+            fault(
+                f"{part} blank",
+                f"a {part} in words",
+                "Name the source, or 'none' if there is none." if part == "source" else "Say why.",
+            )
+    if entry.get("status") in STATUSES[:2] and entry.get("source") == "none":
+        fault(
+            "source = 'none'",
+            f"a source, since status is '{entry['status']}'",
+            "Name the source, or change the status to 'assumed'.",
+        )
+    return None if faults else Sourced(float(value), *(str(entry[part]) for part in PARTS[1:]))
+
+
+def _check_together(numbers: Mapping[str, Sourced], problem: Report) -> None:
+    """Checks that need two numbers: the larger of each pair must be able to hold the smaller."""
+    pairs = [("height_growth.longest_height_years", "height_growth.years_to_breast_height")]
+    if (present := numbers.get("grass_stage.present")) and present.value == 1:
+        pairs.append(("grass_stage.longest_years", "grass_stage.median_years"))
+    for longest, usual in pairs:
+        if (
+            longest in numbers
+            and usual in numbers
+            and numbers[longest].value < 2 * numbers[usual].value
+        ):
+            found, twice = f"{numbers[longest].value:g}", f"{2 * numbers[usual].value:g}"
+            problem(
+                longest,
+                found,
+                f"at least {twice}, twice {usual}",
+                "Raise it: the slow plants must have room.",
+            )
+    for longest in ("grass_stage.longest_years", "height_growth.longest_height_years"):
+        if longest in numbers and numbers[longest].value != round(numbers[longest].value):
+            problem(longest, numbers[longest].value, "a whole number of seasons", "Round it up.")

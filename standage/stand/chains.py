@@ -1,0 +1,110 @@
+"""The cores of one tree as the chain of nodes that the model is given."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from standage.evidence.core import (
+    CoreReadings,
+    evidence_over_years,
+    pooled_evidence_over_years,
+)
+from standage.profiles import Profile
+from standage.stand.data import BREAST_HEIGHT_CM, FACTOR_NODES, Node, TreeChain
+
+# prior standard deviations of a stand's factors that a core's band of years has to hold
+WIDEST_FACTOR = 3.0
+# share of a core's likelihood, summed over years, that may be cut off either end of its band
+NEGLIGIBLE_EVIDENCE = 1e-5
+# 135 and 140 cm are breast height to the nearest 5 cm
+NEAR_BREAST_HEIGHT_CM = 3.0
+
+
+def tree_chain(
+    tree: str,
+    rows: np.ndarray,
+    readings: CoreReadings,
+    heights: np.ndarray,
+    years: np.ndarray,
+    profile: Profile,
+    dbh_class: int,
+) -> TreeChain | None:
+    """Cores of one tree, pooled by height, with the diameter at breast height: the chain by
+    descending height. None where they leave no year.
+
+    rows : the tree's, of readings. heights : as `chain_heights` gives them. dbh_class : -1 for
+    none.
+    """
+    nodes = []
+    for height in sorted(set(heights[rows]), reverse=True):
+        at_height = rows[heights[rows] == height]
+        node = _node(readings, at_height, float(height), years, profile, dbh_class)
+        if node is None:
+            return None
+        nodes.append(node)
+    if dbh_class >= 0 and all(node.height_cm != BREAST_HEIGHT_CM for node in nodes):
+        nodes.append(Node(BREAST_HEIGHT_CM, dbh_class, None, 0, False, False))
+    return TreeChain(tuple(sorted(nodes, key=lambda node: -node.height_cm)), tree)
+
+
+def chain_heights(
+    readings: CoreReadings, at_coring_height: bool, commonest_cm: float
+) -> np.ndarray:
+    """Heights used in the chains: 0 throughout where none is known, the commonest where one is
+    blank. (core,) [cm]
+    """
+    if at_coring_height:
+        return np.zeros(len(readings.height_cm))
+    near = np.abs(readings.height_cm - BREAST_HEIGHT_CM) <= NEAR_BREAST_HEIGHT_CM
+    known = np.where(near, BREAST_HEIGHT_CM, readings.height_cm)
+    return np.where(np.isnan(readings.height_cm), commonest_cm, known)
+
+
+def reference_height(at_coring_height: bool, commonest_cm: float) -> float:
+    """The height whose delay the process moves with. [cm]"""
+    if at_coring_height:
+        return 0.0
+    near = abs(commonest_cm - BREAST_HEIGHT_CM) <= NEAR_BREAST_HEIGHT_CM
+    return BREAST_HEIGHT_CM if near else commonest_cm
+
+
+def _node(
+    readings: CoreReadings,
+    rows: np.ndarray,
+    height_cm: float,
+    years: np.ndarray,
+    profile: Profile,
+    dbh_class: int,
+) -> Node | None:
+    """What cores of one height say of the year of their first ring; None where they leave none."""
+    nodes = (FACTOR_NODES, FACTOR_NODES)
+    if len(rows) == 1:
+        evidence = evidence_over_years(readings, int(rows[0]), years, profile, nodes=nodes)
+    else:
+        evidence = pooled_evidence_over_years(readings, rows, years, profile, nodes=nodes)
+    loads_gamma = bool(
+        np.any((readings.centre_loading[rows] > 0) & (readings.centre_sigma[rows] > 0))
+    )
+    loads_delta = bool(np.any(readings.counted_rings[rows] > 0))
+    if not loads_gamma:
+        evidence = evidence[:1]
+    if not loads_delta:
+        evidence = evidence[:, :1]
+    inner = [
+        np.abs(FACTOR_NODES) <= WIDEST_FACTOR if size > 1 else slice(None)
+        for size in evidence.shape[:2]
+    ]
+    top = evidence[inner[0]][:, inner[1]].max(axis=(0, 1))
+    if not top.max() > 0:
+        return None
+    below = np.cumsum(top) / top.sum()
+    low = int(np.searchsorted(below, NEGLIGIBLE_EVIDENCE))
+    high = int(np.searchsorted(below, 1.0 - NEGLIGIBLE_EVIDENCE)) + 1
+    return Node(
+        height_cm,
+        dbh_class if height_cm == BREAST_HEIGHT_CM else -1,
+        evidence[:, :, low:high] / top.max(),
+        low,
+        loads_gamma,
+        loads_delta,
+    )

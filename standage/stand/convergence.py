@@ -1,0 +1,92 @@
+"""How well the chains of a fit agree on what people read of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from standage.stand.data import StandData
+from standage.stand.sampler import Draws
+from standage.stand.states import UnitState
+
+# R-hat and effective sample size after Vehtari, Gelman, Simpson, Carpenter & Buerkner (2021),
+# Bayesian Analysis 16:667-718, who ask for R-hat below 1.01 and 100 effective draws a chain
+RHAT_LIMIT = 1.01  # of the quantities people read
+# of any single parameter: hundreds of knots that nobody reads one by one, whose largest R-hat
+# strays by chance (assumption)
+LOOSE_RHAT_LIMIT = 1.05
+ESS_LIMIT = 400
+# draws in all; a run with fewer could hardly reach the limits (assumption)
+SHORT_RUN = 5 * ESS_LIMIT
+CLASS_YEARS = 20  # width of the classes of years whose density is watched for convergence
+
+
+@dataclass(frozen=True)
+class Convergence:
+    """How well the chains agree: largest R-hat and least bulk effective sample of what people read,
+    largest R-hat of any parameter.
+    """
+
+    rhat_max: float
+    rhat_any: float
+    ess_min: float
+    slowest: str
+
+    @property
+    def enough(self) -> bool:
+        return (
+            self.rhat_max <= RHAT_LIMIT
+            and self.rhat_any <= LOOSE_RHAT_LIMIT
+            and self.ess_min >= ESS_LIMIT
+        )
+
+
+def convergence(data: StandData, sampled: Draws, states: list[UnitState]) -> Convergence:
+    """Agreement of the chains of a fit; `states` are those of its draws."""
+    watched = _watched(data, states, len(sampled.values))
+    ess, rhat = ess_and_rhat(
+        np.concatenate([sampled.values, np.stack(list(watched.values()), axis=-1)], axis=-1)
+    )
+    n_parameters = sampled.values.shape[-1]
+    read = dict(zip(watched, ess[n_parameters:], strict=True))
+    slowest = min(read, key=lambda name: read[name])
+    return Convergence(
+        float(np.nanmax(rhat[n_parameters:])), float(np.nanmax(rhat)), float(read[slowest]), slowest
+    )
+
+
+def _watched(data: StandData, states: list[UnitState], chains: int) -> dict[str, np.ndarray]:
+    """Quantities people read, by chain and draw `(chain, draw)`: their convergence is what
+    matters.
+    """
+    out: dict[str, np.ndarray] = {}
+    for unit, state in zip(data.units, states, strict=True):
+        name = f"{unit.stand}, {data.species[unit.species_index].key}"
+        living = state.living
+        out[f"{name}: stems alive"] = np.log(living.sum(axis=1))
+        end = living.shape[1]
+        while end > 0:
+            start = max(0, end - CLASS_YEARS)
+            out[
+                f"{name}: stems established {data.first_year + start}-{data.first_year + end - 1}"
+            ] = np.log(living[:, start:end].sum(axis=1) + 1e-12)
+            end = start
+        if unit.basis == "establishment":
+            if state.delays.profile.has_grass_stage:
+                out[f"{name}: median grass stage"] = np.log(state.delays.median_grass_years)
+            if state.delays.emergence is not None:
+                out[f"{name}: emergence after openings"] = state.delays.emergence.rho
+            out[f"{name}: years to breast height"] = np.log(state.delays.years_to_breast_height)
+    return {key: value.reshape(chains, -1) for key, value in out.items()}
+
+
+def ess_and_rhat(values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Bulk effective sample size and rank R-hat of `(chain, draw, quantity)`."""
+    import arviz
+
+    dataset = arviz.convert_to_dataset({"x": values})
+    return (
+        arviz.ess(dataset, method="bulk")["x"].to_numpy(),
+        arviz.rhat(dataset, method="rank")["x"].to_numpy(),
+    )
