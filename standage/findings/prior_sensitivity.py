@@ -126,6 +126,8 @@ def sensitivity_table(findings: Findings) -> pd.DataFrame:
     draws = np.asarray(posterior.draws)
     rows = []
     for number, components in enumerate(posterior.prior_components):
+        if not components:
+            continue
         chains, flat = len(draws), draws.reshape(-1, draws.shape[-1])
         unit = posterior.units[number]
         followed = followed_unit(
