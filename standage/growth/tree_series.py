@@ -11,6 +11,7 @@ import pandas as pd
 
 from standage.growth.common_growth import LEAST_SHARED, common_growth
 from standage.growth.release_model import SHORTEST_SERIES, log_widths
+from standage.survey.survey import Survey
 
 
 @dataclass(frozen=True)
@@ -49,7 +50,7 @@ def core_widths(ring_widths: pd.DataFrame) -> tuple[list[str], np.ndarray, np.nd
     return [str(name) for name in names], years, widths
 
 
-def tree_series(survey) -> TreeSeries:
+def tree_series(survey: Survey) -> TreeSeries:
     """The series of all trees whose cores have rings, in the order of trees.csv.
 
     Cores of one tree are averaged ring by ring after each was brought to the level of the longest
