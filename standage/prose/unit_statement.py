@@ -25,14 +25,11 @@ from standage.findings.stand_summary import AGES, EVEN_AGED_SHARE
 from standage.findings.stems import CORING_HEIGHT, SAMPLED
 from standage.findings.unit_findings import UnitFindings
 from standage.grammar import counted, listed
-from standage.prose.attribution import NO_PROOF, begun_words, pulse_sentences
+from standage.prose.attribution import NO_PROOF, begun_words, near_events, pulse_sentences
 from standage.prose.cannot_tell import open_question_sentence, reach_words
 from standage.prose.measures import Measures
 from standage.prose.wording import NOT_KNOWN, probability_words, share_words, year_words
 
-# probability of an explanation from which it is said that agreement in time is no proof
-# (assumption)
-NOT_CHANCE = 0.1
 # share of the living stems from which ten years are named though they are in no pulse (assumption)
 LARGE_GROUP = 0.2
 HARDLY_ANY = 0.005  # share of stems below which an age isn't worth naming (assumption)
@@ -280,9 +277,7 @@ def _pulses(unit: UnitFindings, measures: Measures) -> list[str]:
 
 
 def _preceded(attribution: pd.DataFrame) -> list[str]:
-    """Which event on record went before each pulse, how probably it explains it, and how often
-    chance would do as well.
-    """
+    """The events on record that are near each pulse."""
     if attribution.empty:
         return []
     by_pulse = [rows.to_dict("records") for _, rows in attribution.groupby("pulse", sort=True)]
@@ -290,7 +285,7 @@ def _preceded(attribution: pd.DataFrame) -> list[str]:
     for rows in by_pulse:
         pulse = "the pulse" if len(by_pulse) == 1 else f"pulse {rows[0]['pulse']}"
         sentences += pulse_sentences(rows, pulse)
-    if (attribution["probability_explains"][attribution["event"] != ""] >= NOT_CHANCE).any():
+    if any(near_events(rows) for rows in by_pulse):
         sentences.append(NO_PROOF)
     return list(dict.fromkeys(sentences))
 
@@ -309,12 +304,8 @@ def _unknown_of_events(attribution: pd.DataFrame) -> list[str]:
             f"Whether a pulse followed one of the events of the kind {kinds}: they can't be told"
             " apart, or lie before all dates."
         )
-    unclear = events[
-        (events["claim"] == "nothing")
-        & (events["probability_explains"] >= NOT_CHANCE)
-        & events["bayes_factor"].notna()
-    ]
-    if len(unclear):
+    near = near_events(events.to_dict("records"))
+    if any(row["claim"] == "nothing" and pd.notna(row["bayes_factor"]) for row in near):
         sentences.append(
             "Whether the stems of a pulse were waiting as seedlings when the event came, or"
             " germinated after it."
