@@ -14,7 +14,6 @@ import pandas as pd
 from standage.findings.cannot_tell import (
     AGREED,
     WIDE_YEARS,
-    oldest_before,
     reach_assumed,
     too_wide,
 )
@@ -182,31 +181,19 @@ def _amounts(unit: UnitFindings, measures: Measures) -> list[str]:
 
 
 def _oldest(unit: UnitFindings) -> list[str]:
-    """The oldest tree; where its year is known badly, the oldest cored one by name, of which more
-    is known.
-    """
+    """The oldest cored tree, as a least age of the stand."""
     row = unit.summary
-    oldest = unit.interval("oldest_year")
-    verb = "reached the height of its core" if _at_core(row) else "established"
     if reach_assumed(row):
         reach = reach_words(int(row["trees_reach_unknown"]), int(row["trees_dated"]))
         return [f"How old the trees are {NOT_KNOWN}: {reach}."]
-    if not oldest.width > WIDE_YEARS and not oldest_before(row):
-        return [f"The oldest tree that is dated {verb} {year_words(*oldest)}."]
-    when = f"in {oldest.high:.0f} or before" if oldest_before(row) else year_words(*oldest)
-    sentences = [f"The year of the oldest tree can't be told well, cored or not: it {verb} {when}."]
-    name = _year_column(row)
-    trees = unit.trees
-    cored = trees[
-        (trees["basis"] == "cored") & (trees["status"] == "live") & trees[f"{name}_median"].notna()
+    if not row["oldest_cored_tree"]:
+        return []
+    verb = "reached the height of its core" if _at_core(row) else "established"
+    when = year_words(*unit.interval("oldest_cored_year"))
+    return [
+        f"The oldest cored tree, {row['oldest_cored_tree']}, {verb} {when}; the stand is at least"
+        " that old."
     ]
-    if len(cored):
-        tree = cored.sort_values([f"{name}_median", f"{name}_low"]).to_dict("records")[0]
-        sentences.append(
-            f"The oldest living tree that is cored, {tree['tree']}, {verb}"
-            f" {year_words(*Interval.of(tree, name))}."
-        )
-    return sentences
 
 
 def _at_core(row: Row) -> bool:
