@@ -19,8 +19,6 @@ from standage.findings.stems import CORING_HEIGHT, MOSTLY, SAMPLED
 
 WIDE_RATIO = 5.0  # an amount known no better than fivefold is not given as a number (assumption)
 WIDE_YEARS = 60.0  # nor a year known no better than two generations of people (assumption)
-# an interval that begins so near the first year considered is cut off by it (assumption)
-EDGE_YEARS = 10
 AGREED = 0.8  # share of draws that must agree on a span of years before it is given (assumption)
 
 Question = Literal[
@@ -39,8 +37,6 @@ Reason = Literal[
     "plots differ",
     "reach assumed",
     "no tree dated",
-    "before all years considered",
-    "wide interval",
     "sizes alone",
     "spans disagree",
     "hidden by dates",
@@ -51,15 +47,13 @@ Reason = Literal[
 class OpenQuestion:
     """A question that a survey leaves open, with what it rests on where that is a number.
 
-    interval : of the amount [stems/ha or plants/ha], or of the year.
-    first_year : considered.
+    interval : of the amount. [stems/ha or plants/ha]
     assumed, dated : trees dated by core whose reach is assumed, and all that are.
     """
 
     question: Question
     reason: Reason
     interval: Interval | None = None
-    first_year: int | None = None
     assumed: int | None = None
     dated: int | None = None
 
@@ -89,14 +83,8 @@ def open_questions(row: Row, pulses: pd.DataFrame) -> tuple[OpenQuestion, ...]:
 
 def _open_years(row: Row) -> list[OpenQuestion]:
     found = []
-    oldest = Interval.of(row, "oldest_year")
-    if not np.isfinite(oldest.low):
+    if not row["oldest_cored_tree"]:
         found.append(OpenQuestion("oldest tree", "no tree dated"))
-    elif oldest_before(row):
-        first = int(row["years_from"])
-        found.append(OpenQuestion("oldest tree", "before all years considered", oldest, first))
-    elif oldest.width > WIDE_YEARS:
-        found.append(OpenQuestion("oldest tree", "wide interval", oldest))
     if not row["trees_dated"]:
         found.append(OpenQuestion("when", "sizes alone"))
     elif pd.notna(row["half_span_agreed"]) and row["half_span_agreed"] < AGREED:
@@ -112,16 +100,6 @@ def reach_assumed(row: Row) -> bool:
     in age. row: the unit's row of the summary table.
     """
     return bool(row["trees_reach_unknown"] > MOSTLY * row["trees_dated"])
-
-
-def oldest_before(row: Row) -> bool:
-    """Whether the oldest tree may have come before all years considered, so that only the end of
-    its interval is known.
-    """
-    return bool(
-        pd.notna(row["oldest_year_low"])
-        and row["oldest_year_low"] - row["years_from"] <= EDGE_YEARS
-    )
 
 
 def too_wide(low: float, high: float) -> bool:

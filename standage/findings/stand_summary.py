@@ -74,9 +74,12 @@ STAND_SUMMARY = schema.ResultTable(
             "m2/ha",
             "basal area of the live stems listed in plots, a plain sum",
         ),
-        *schema.year(
-            "oldest_year", "of the oldest live tree dated, in a plot or not", interval=True
+        *schema.text(
+            "oldest_cored_tree",
+            "the cored live tree of the earliest year, in a plot or not: a least age of the stand",
+            blank="no tree is dated by its core",
         ),
+        *schema.year("oldest_cored_year", "its year", interval=True),
         *_span("half_span"),
         *_span("span_80"),
         *schema.number(
@@ -135,9 +138,9 @@ def stand_summary_table(findings: Findings) -> pd.DataFrame:
     Spans and shares are of stems past the emerging stage. `half_span_first` and `_last` bound the
     shortest span of years that holds half of them (that of the most typical draw),
     `half_span_agreed` is the share of draws that agree with it; `span_80_*` is the same for 80 %;
-    `share_in_20_years` is the largest share that established within any twenty years. `oldest_year`
-    is that of the oldest dated live tree, picked by eye or not. `last_recruitment_year` is the
-    latest year from which, counted back from the survey, at least one stem past the emerging stage
+    `share_in_20_years` is the largest share that established within any twenty years.
+    `oldest_cored_tree` is the cored live tree of the earliest median, picked by eye or not.
+    `last_recruitment_year` is the latest year from which, counted back from the survey, at least one stem past the emerging stage
     is expected in the area sampled. Basal area is a plain sum over the listed stems and has no
     interval. Columns that need plots are blank without them, those of the grass stage also under
     basis `coring height`.
@@ -169,7 +172,7 @@ def _unit_row(findings: Findings, number: int, places: pd.DataFrame) -> dict[str
         else blank_columns("stems_per_ha")
     )
     row["basal_area_m2_ha"] = _basal_area(posterior, number)
-    row |= interval_columns("oldest_year", _oldest_year(posterior, number), level, whole=True)
+    row |= _oldest_cored(posterior, number, level)
     row |= dict(
         zip(
             ("half_span_first", "half_span_last", "half_span_agreed"),
@@ -229,11 +232,22 @@ def _basal_area(posterior: Posterior, number: int) -> float:
     )
 
 
-def _oldest_year(posterior: Posterior, number: int) -> np.ndarray:
-    _, years = dated_years(posterior, number, in_process=False)
-    if not years.shape[1]:
-        return np.full(len(posterior.living[number]), np.nan)
-    return np.nanmin(years, axis=1)
+def _oldest_cored(posterior: Posterior, number: int, level: float) -> dict[str, Any]:
+    """The cored live tree of the earliest year.
+
+    Of the oldest tree of all, cored or not, nothing is said: a stem without core is dated by its
+    size, and the earliest of many such dates is too early far more often than its interval says.
+    """
+    trees, years = dated_years(posterior, number, in_process=False)
+    cored = trees["cored"].to_numpy(dtype=bool)
+    if not cored.any():
+        return {"oldest_cored_tree": "", **blank_columns("oldest_cored_year")}
+    names, years = trees["tree"].to_numpy()[cored], years[:, cored]
+    oldest = int(np.argmin(np.nanmedian(years, axis=0)))
+    return {
+        "oldest_cored_tree": str(names[oldest]),
+        **interval_columns("oldest_cored_year", years[:, oldest], level, whole=True),
+    }
 
 
 def _share_over(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 import pandas as pd
@@ -10,13 +10,18 @@ import pandas as pd
 from standage.findings.events_on_record import LAG_WINDOW
 from standage.findings.schema import Row
 from standage.findings.stems import CORING_HEIGHT
-from standage.grammar import capital
+from standage.grammar import capital, counted
 from standage.prose.wording import percent, probability_words, rounded, share_words
 
 # share of waiting stems that posterior or prior must allow before a sentence is spent on it
 # (assumption)
 WORTH_TELLING = 0.1
 CUTS = ("logging", "thinning")
+# an event up to so long after a pulse's beginning may have let its seedlings go (assumption: few
+# plants stay longer in the grass stage); one farther back than this isn't near a pulse [years]
+GRASS_STAGE_YEARS = 15
+LONGEST_LAG = 40
+MOST_OTHERS = 2  # further events named with a pulse
 NO_PROOF = "Agreement in time is not proof of cause."
 NAMES = {
     "fire-resumed": "return of fire",
@@ -129,82 +134,87 @@ def _no_event_words(row: Row, arrivals: bool) -> str:
             "None of the events on record can be tested against this pulse: they recur too often,"
             " or lie before all that is dated."
         )
-    return (
-        "That none of the events on record explains this pulse is"
-        f" {probability_words(row['probability_explains'])}."
-    )
+    tested = counted(int(row["events_testable"]), "event")
+    return f"{capital(tested)} on record can be set beside this pulse, each in a row of its own."
+
+
+def near_events(rows: Iterable[Row]) -> list[Row]:
+    """The events that are named with a pulse, the nearest first: begun at most `LONGEST_LAG` years
+    before it, or so little after it that its stems may have been seedlings then.
+    """
+    near = [
+        row
+        for row in rows
+        if row["event"] != "" and -GRASS_STAGE_YEARS <= row["lag_years_median"] <= LONGEST_LAG
+    ]
+    return sorted(near, key=lambda row: abs(row["lag_years_median"]))
 
 
 def pulse_sentences(rows: Sequence[Row], pulse: str) -> list[str]:
-    """One pulse beside the events of its stand, in sentences that can be read aloud.
+    """One pulse beside the events of its stand: how long after each it began, how often chance
+    would come as close, and what else is near.
 
     rows: all its rows of the attribution table. pulse: how to name it, such as `the pulse` or
     `pulse 2`.
     """
     (none,) = (row for row in rows if row["event"] == "")
-    told = [row for row in rows if row["event"] != "" and not np.isnan(row["lag_years_median"])]
     recurring = [row for row in rows if row["event"] != "" and np.isnan(row["lag_years_median"])]
     if len(rows) == 1 or none["basis"] == CORING_HEIGHT:
         return [attribution_words(none)]
     too_often = (
         [f"{recurring_words(recurring[0]['kind'])}; nothing is tied to them."] if recurring else []
     )
-    if np.isnan(none["probability_explains"]):
-        reason = "" if recurring else ": all lie before what is dated"
+    near = near_events(rows)
+    if not near:
+        reason = "" if recurring else ": none is near it"
         return [f"No event on record can be tied to {pulse}{reason}.", *too_often]
-    best = max(told, key=lambda row: row["probability_explains"])
-    if best["probability_explains"] <= none["probability_explains"]:
-        said = (
-            f"No event on record explains {pulse} well: that none does is"
-            f" {probability_words(none['probability_explains'])}."
+    first, *others = near
+    sentences = [f"{capital(pulse)} began {lag_words(first)}{_chance_words(first)}."]
+    if others:
+        sentences.append(
+            f"Also near: it began {'; '.join(lag_words(row) for row in others[:MOST_OTHERS])}."
         )
-        return [said, *too_often]
-    sentences = [
-        f"{capital(pulse)} began {lag_words(best)}.",
-        (
-            "That this explains it, and not another event or none on record, is"
-            f" {probability_words(best['probability_explains'])}; events placed at random would"
-            f" come as close in {percent(best['chance_match'])} of cases."
-        ),
-    ]
-    others = [
-        row for row in told if row is not best and row["probability_explains"] >= WORTH_TELLING
-    ]
-    sentences += [
-        f"That {event_name(row)} does is {probability_words(row['probability_explains'])}."
-        for row in others
-    ]
-    if best["claim"] != "nothing":
+    if first["claim"] != "nothing":
         most = (
             "were waiting in the grass stage by then"
-            if best["claim"] == "waiting"
+            if first["claim"] == "waiting"
             else "germinated after it"
         )
         sentences.append(f"Most of its stems {most}.")
-    other = other_explanation(best)
+    elif first["lag_years_median"] < 0:
+        sentences.append("Its stems may have been there as seedlings when that came.")
+    other = other_explanation(first)
     if other:
         sentences.append(f"But {other}.")
     return [*sentences, *too_often]
 
 
+def _chance_words(row: Row) -> str:
+    """How often chance would bring an event so near; blank where it isn't within the window."""
+    if not 0 <= row["lag_years_median"] <= LAG_WINDOW:
+        return ""
+    return (
+        f"; events placed at random would lie within {LAG_WINDOW} years before it in"
+        f" {percent(row['chance_match'])} of cases"
+    )
+
+
 def lag_words(row: Row) -> str:
-    """`about 4 years after the logging of 1921 (between 1 and 9 years)`."""
+    """`about 4 years after the logging of 1921 (1 to 9 years)`."""
     event = event_name(row)
     low, middle, high = (int(row[f"lag_years_{point}"]) for point in ("low", "median", "high"))
+    about = "" if low == high else "about "
     if middle == 0:
-        told = f"in the year of {event}" if low == high else f"about in the year of {event}"
+        lag = f"{about}in the year of {event}"
     else:
         beginning = "the beginning of " if row["timing"] == "period" else ""
-        told = (
-            f"{'' if low == high else 'about '}{abs(middle)} {_years(middle)} {_side(middle)}"
-            f" {beginning}{event}"
-        )
+        lag = f"{about}{abs(middle)} {_years(middle)} {_side(middle)} {beginning}{event}"
     if low == high:
-        return told
+        return lag
     if (low >= 0 or high <= 0) and middle != 0:
         near, far = sorted((abs(low), abs(high)))
-        return f"{told} (between {near} and {far} years)"
-    return f"{told} (between {_end(low)} and {_end(high)})"
+        return f"{lag} ({near} to {far} years)"
+    return f"{lag} ({_end(low)} to {_end(high)})"
 
 
 def _years(number: int) -> str:
@@ -226,14 +236,12 @@ def stage_words(row: Row) -> str:
     some = np.nanmax([row["share_waiting_high"], row["prior_share_waiting_high"], 0.0])
     if np.isnan(row["share_after_median"]) or some < WORTH_TELLING:
         return ""
-    told = f"Of its stems {_share(row, 'share_waiting')} were then waiting in the grass stage"
-    told += f" and {_share(row, 'share_after')} germinated in that year or later"
-    assumed = (
-        "their arrivals and the profile's delays alone would say"
-        f" {_share(row, 'prior_share_waiting')}"
+    return (
+        f"Of its stems {_share(row, 'share_waiting')} were then waiting in the grass stage and"
+        f" {_share(row, 'share_after')} germinated in that year or later; their arrivals and the"
+        f" profile's delays alone would say {_share(row, 'prior_share_waiting')} and"
+        f" {_share(row, 'prior_share_after')}. {claim_words(row)}"
     )
-    assumed += f" and {_share(row, 'prior_share_after')}"
-    return f"{told}; {assumed}. {claim_words(row)}"
 
 
 def claim_words(row: Row) -> str:

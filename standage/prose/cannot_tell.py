@@ -6,14 +6,13 @@ from standage.findings.cannot_tell import OpenQuestion
 from standage.findings.findings import Findings
 from standage.grammar import counted
 from standage.prose.measures import Measures
-from standage.prose.wording import rounded
 
 QUESTIONS = {
     "years of establishment": "Years of establishment",
     "amounts": "Stems per hectare",
     "stems": "How many stems are alive, to better than fivefold",
     "grass stage": "How many plants without a stem are alive, to better than fivefold",
-    "oldest tree": "The year of the oldest tree",
+    "oldest tree": "How old the stand is",
     "when": "When the stems came",
     "half span": "Which years hold half of the stems",
     "steady": "Whether recruitment was steady",
@@ -41,14 +40,7 @@ def reason_words(asked: OpenQuestion, measures: Measures) -> str:
         case "reach assumed":
             return f"{reach_words(asked.assumed, asked.dated)}."
         case "no tree dated":
-            return "no tree could be dated."
-        case "before all years considered":
-            return (
-                f"it is known only to be {asked.interval.high:.0f} or before; years before"
-                f" {asked.first_year} were not considered."
-            )
-        case "wide interval":
-            return f"it is known only to within some {rounded(asked.interval.width)} years."
+            return "no living tree is dated by its core."
         case "sizes alone":
             return (
                 "no tree is dated by its core; years rest on sizes and the species profile alone."

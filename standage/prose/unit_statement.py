@@ -14,7 +14,6 @@ import pandas as pd
 from standage.findings.cannot_tell import (
     AGREED,
     WIDE_YEARS,
-    oldest_before,
     reach_assumed,
     too_wide,
 )
@@ -25,14 +24,11 @@ from standage.findings.stand_summary import AGES, EVEN_AGED_SHARE
 from standage.findings.stems import CORING_HEIGHT, SAMPLED
 from standage.findings.unit_findings import UnitFindings
 from standage.grammar import counted, listed
-from standage.prose.attribution import NO_PROOF, begun_words, pulse_sentences
+from standage.prose.attribution import NO_PROOF, begun_words, near_events, pulse_sentences
 from standage.prose.cannot_tell import open_question_sentence, reach_words
 from standage.prose.measures import Measures
 from standage.prose.wording import NOT_KNOWN, probability_words, share_words, year_words
 
-# probability of an explanation from which it is said that agreement in time is no proof
-# (assumption)
-NOT_CHANCE = 0.1
 # share of the living stems from which ten years are named though they are in no pulse (assumption)
 LARGE_GROUP = 0.2
 HARDLY_ANY = 0.005  # share of stems below which an age isn't worth naming (assumption)
@@ -185,31 +181,19 @@ def _amounts(unit: UnitFindings, measures: Measures) -> list[str]:
 
 
 def _oldest(unit: UnitFindings) -> list[str]:
-    """The oldest tree; where its year is known badly, the oldest cored one by name, of which more
-    is known.
-    """
+    """The oldest cored tree, as a least age of the stand."""
     row = unit.summary
-    oldest = unit.interval("oldest_year")
-    verb = "reached the height of its core" if _at_core(row) else "established"
     if reach_assumed(row):
         reach = reach_words(int(row["trees_reach_unknown"]), int(row["trees_dated"]))
         return [f"How old the trees are {NOT_KNOWN}: {reach}."]
-    if not oldest.width > WIDE_YEARS and not oldest_before(row):
-        return [f"The oldest tree that is dated {verb} {year_words(*oldest)}."]
-    when = f"in {oldest.high:.0f} or before" if oldest_before(row) else year_words(*oldest)
-    sentences = [f"The year of the oldest tree can't be told well, cored or not: it {verb} {when}."]
-    name = _year_column(row)
-    trees = unit.trees
-    cored = trees[
-        (trees["basis"] == "cored") & (trees["status"] == "live") & trees[f"{name}_median"].notna()
+    if not row["oldest_cored_tree"]:
+        return []
+    verb = "reached the height of its core" if _at_core(row) else "established"
+    when = year_words(*unit.interval("oldest_cored_year"))
+    return [
+        f"The oldest cored tree, {row['oldest_cored_tree']}, {verb} {when}; the stand is at least"
+        " that old."
     ]
-    if len(cored):
-        tree = cored.sort_values([f"{name}_median", f"{name}_low"]).to_dict("records")[0]
-        sentences.append(
-            f"The oldest living tree that is cored, {tree['tree']}, {verb}"
-            f" {year_words(*Interval.of(tree, name))}."
-        )
-    return sentences
 
 
 def _at_core(row: Row) -> bool:
@@ -280,9 +264,7 @@ def _pulses(unit: UnitFindings, measures: Measures) -> list[str]:
 
 
 def _preceded(attribution: pd.DataFrame) -> list[str]:
-    """Which event on record went before each pulse, how probably it explains it, and how often
-    chance would do as well.
-    """
+    """The events on record that are near each pulse."""
     if attribution.empty:
         return []
     by_pulse = [rows.to_dict("records") for _, rows in attribution.groupby("pulse", sort=True)]
@@ -290,7 +272,7 @@ def _preceded(attribution: pd.DataFrame) -> list[str]:
     for rows in by_pulse:
         pulse = "the pulse" if len(by_pulse) == 1 else f"pulse {rows[0]['pulse']}"
         sentences += pulse_sentences(rows, pulse)
-    if (attribution["probability_explains"][attribution["event"] != ""] >= NOT_CHANCE).any():
+    if any(near_events(rows) for rows in by_pulse):
         sentences.append(NO_PROOF)
     return list(dict.fromkeys(sentences))
 
@@ -309,12 +291,8 @@ def _unknown_of_events(attribution: pd.DataFrame) -> list[str]:
             f"Whether a pulse followed one of the events of the kind {kinds}: they can't be told"
             " apart, or lie before all dates."
         )
-    unclear = events[
-        (events["claim"] == "nothing")
-        & (events["probability_explains"] >= NOT_CHANCE)
-        & events["bayes_factor"].notna()
-    ]
-    if len(unclear):
+    near = near_events(events.to_dict("records"))
+    if any(row["claim"] == "nothing" and pd.notna(row["bayes_factor"]) for row in near):
         sentences.append(
             "Whether the stems of a pulse were waiting as seedlings when the event came, or"
             " germinated after it."

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import pandas as pd
 
-from standage.findings.cannot_tell import AGREED, WIDE_YEARS, oldest_before, reach_assumed
+from standage.findings.cannot_tell import AGREED, WIDE_YEARS, reach_assumed
 from standage.findings.intervals import Interval
 from standage.findings.stand_summary import AGES
 from standage.findings.stems import CORING_HEIGHT, SAMPLED
@@ -19,8 +19,8 @@ CANT_TELL = "can't tell"
 
 
 def overview(units: Sequence[UnitFindings], measures: Measures) -> ShownTable:
-    """Stems and basal area, oldest tree, the shortest span that holds half of the stems, shares by
-    age, last recruitment.
+    """Stems and basal area, oldest cored tree, the shortest span that holds half of the stems,
+    shares by age, last recruitment.
 
     An interval stands under its median; `can't tell` where the survey knows nothing.
     """
@@ -28,7 +28,7 @@ def overview(units: Sequence[UnitFindings], measures: Measures) -> ShownTable:
         "Stand and species",
         "Living stems per hectare",
         "Basal area",
-        "Oldest tree",
+        "Oldest cored tree",
         "Half of the stems came in",
         *(f"Stems over {age} years" for age in AGES),
         "Last recruitment",
@@ -79,9 +79,7 @@ def _oldest(unit: UnitFindings) -> Cell:
     """As the sentences have it, and no year where they give none."""
     if reach_assumed(unit.summary):
         return Cell(CANT_TELL)
-    if oldest_before(unit.summary):
-        return Cell(f"{int(unit.summary['oldest_year_high'])} or before")
-    return _year(unit.interval("oldest_year"))
+    return _year(unit.interval("oldest_cored_year"))
 
 
 def _half_span(unit: UnitFindings) -> Cell:

@@ -10,7 +10,7 @@ from standage.findings.stems import SAMPLED
 from standage.findings.unit_findings import UnitFindings
 from standage.prose.attribution import attribution_words
 from standage.prose.measures import HECTARES_PER_ACRE, US, Measures
-from standage.prose.wording import percent, probability_words, rounded
+from standage.prose.wording import probability_words, rounded
 from standage.report.shown_tables import Cell, ShownTable, interval_cell, share_cell
 
 
@@ -57,14 +57,11 @@ def _events(attribution: pd.DataFrame, measures: Measures) -> ShownTable:
         [
             Cell(str(row["pulse"])),
             Cell(str(row["event"]) or "none on record", str(row["kind"]).replace("-", " ")),
-            Cell(
-                "" if pd.isna(row["probability_explains"]) else percent(row["probability_explains"])
-            ),
             Cell(measures.beside_cm(attribution_words(row))),
         ]
         for row in attribution.to_dict("records")
     ]
-    return ShownTable("Pulses and events", ["Pulse", "Event", "Explains it", "In words"], rows)
+    return ShownTable("Pulses and events", ["Pulse", "Event", "In words"], rows)
 
 
 def _cohorts(unit: UnitFindings, measures: Measures) -> ShownTable:

@@ -620,19 +620,19 @@ def test_a_cut_is_offered_as_the_other_explanation(table):
 @pytest.mark.parametrize(
     ("low", "middle", "high", "said"),
     [
-        (1, 4, 9, "about 4 years after the storm of 1921 (between 1 and 9 years)"),
+        (1, 4, 9, "about 4 years after the storm of 1921 (1 to 9 years)"),
         (
             -2,
             1,
             5,
-            "about 1 year after the storm of 1921 (between 2 years before and 5 years after)",
+            "about 1 year after the storm of 1921 (2 years before to 5 years after)",
         ),
-        (-9, -4, -1, "about 4 years before the storm of 1921 (between 1 and 9 years)"),
+        (-9, -4, -1, "about 4 years before the storm of 1921 (1 to 9 years)"),
         (
             -1,
             0,
             0,
-            "about in the year of the storm of 1921 (between 1 year before and the same year)",
+            "about in the year of the storm of 1921 (1 year before to the same year)",
         ),
         (0, 0, 0, "in the year of the storm of 1921"),
         (3, 3, 3, "3 years after the storm of 1921"),
@@ -653,13 +653,48 @@ def test_every_row_has_words_without_blanks(table):
     assert not table["words"].str.contains("nan|None|<NA>").any()
 
 
-def test_a_pulse_that_no_event_explains_is_said_to_be_one():
-    found = attribution(with_events(("gale", "Fern Flat", "storm", 1975.0, 1975.0, np.nan)))
-    own = found[found["stand"] == "Fern Flat"]
-    assert row_of(found, "")["probability_explains"] > 0.95
-    assert pulse_sentences(own.to_dict("records"), "the pulse")[0].startswith(
-        "No event on record explains the pulse well: "
+def sentences_with(*events) -> list[str]:
+    """Those about the pulse of 1930 to 1939."""
+    found = attribution(with_events(*events))
+    return pulse_sentences(found[found["stand"] == "Fern Flat"].to_dict("records"), "the pulse")
+
+
+def test_an_event_long_after_a_pulse_is_not_named_with_it():
+    """Nor one long before: a thinning of 1987 has nothing to say about a pulse of 1930."""
+    thinning = ("thin", "Fern Flat", "thinning", 1987.0, 1987.0, np.nan)
+    clearing = ("clear", "Fern Flat", "logging", 1850.0, 1850.0, np.nan)
+    cut = ("cut", "Fern Flat", "logging", 1927.0, 1927.0, np.nan)
+    assert sentences_with(thinning) == [
+        "No event on record can be tied to the pulse: none is near it."
+    ]
+    named = " ".join(sentences_with(cut, thinning, clearing))
+    assert "logging of 1927" in named and "1987" not in named and "1850" not in named
+
+
+def test_a_pulse_may_precede_the_event_that_let_its_seedlings_go():
+    """Advance regeneration: the event lies within the grass stage after the pulse's beginning."""
+    storm = ("gale", "Fern Flat", "storm", 1938.0, 1938.0, np.nan)
+    first, *rest = sentences_with(storm)
+    assert "8 years before the storm of 1938" in first and "random" not in first
+    assert any("seedlings" in sentence or "grass stage" in sentence for sentence in rest)
+
+
+def test_what_is_said_of_an_event_is_what_was_measured():
+    """How long after, how often chance comes as close, what else is near; that it explains anything
+    is said nowhere.
+    """
+    cut = ("cut", "Fern Flat", "logging", 1927.0, 1927.0, np.nan)
+    fire = ("fires end", "", "fire-exclusion", 1924.0, 1924.0, 1980.0)
+    found = attribution(with_events(cut, fire))
+    first, second, *_ = sentences_with(cut, fire)
+    chance = 100 * row_of(found, "cut")["chance_match"]
+    assert first.startswith("The pulse began about 3 years after the logging of 1927") or (
+        first.startswith("The pulse began 3 years after the logging of 1927")
     )
+    assert f"within 10 years before it in {chance:.0f} % of cases" in first
+    assert second.startswith("Also near: it began") and "fire exclusion" in second
+    words = " ".join([*sentences_with(cut, fire), *found["words"]])
+    assert "explain" not in words
 
 
 def test_a_burst_of_arrivals_is_tied_to_nothing():

@@ -27,7 +27,7 @@ PAGE = Path(__file__).parents[2] / "docs" / "cannot-tell.md"
 REFUSED = "anything of the stand: refused"
 WITH_PULSE = "every tree the same age"
 # may be open in a survey that lies near their limits, whichever way so few draws fall
-CLOSE_CALLS = {QUESTIONS[asked] for asked in ("half span", "oldest tree", "grass stage")}
+CLOSE_CALLS = {QUESTIONS[asked] for asked in ("half span", "grass stage")}
 
 
 @dataclass(frozen=True)
@@ -119,7 +119,7 @@ def test_every_number_is_one_or_blank(row, end_of):
     for name, table in tables.items():
         numbers = table.select_dtypes("number").to_numpy(dtype=float, na_value=np.nan)
         assert not np.isinf(numbers).any(), name
-    for name in ("stems_per_ha", "oldest_year", "half_span_years", "share_over_100_years"):
+    for name in ("stems_per_ha", "oldest_cored_year", "half_span_years", "share_over_100_years"):
         points = (
             tables["stand_summary"][[f"{name}_low", f"{name}_median", f"{name}_high"]]
             .astype(float)

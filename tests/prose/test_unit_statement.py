@@ -78,3 +78,19 @@ def test_what_is_unknown_of_amounts_has_acres_beside_it_where_asked(unit):
     unknown = unit_statement(replace(unit, summary=summary), Measures("us")).unknown
     (sentence,) = (each for each in unknown if "without a stem" in each)
     assert "25 to 200 per hectare (10 to 81 per acre)" in sentence
+
+
+def test_of_the_oldest_trees_only_a_cored_one_is_named(unit):
+    """Never the oldest of all: stems without core are dated by their size."""
+    cored = unit.trees[(unit.trees["basis"] == "cored") & (unit.trees["status"] == "live")]
+    oldest = cored.sort_values("establishment_year_median").iloc[0]
+    statement = unit_statement(unit, Measures())
+    (sentence,) = (each for each in statement.composition if "ldest" in each)
+    assert sentence.startswith(f"The oldest cored tree, {oldest['tree']}, established ")
+    ends = f"({oldest['establishment_year_low']} to {oldest['establishment_year_high']})"
+    assert ends in sentence and sentence.endswith("; the stand is at least that old.")
+    uncored = unit.trees.assign(basis="size")
+    summary = {**unit.summary, "oldest_cored_tree": ""}
+    bare = unit_statement(replace(unit, trees=uncored, summary=summary), Measures())
+    assert not any("ldest" in sentence for sentence in bare.composition)
+    assert any(sentence.startswith("How old the stand is") for sentence in bare.unknown)
