@@ -18,6 +18,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from standage.errors import Problem, SurveyError
+from standage.notices import Notice
 
 STATUS_MARKS = {
     "published": "p",
@@ -33,7 +34,7 @@ _YES_OR_NO = "1 = yes, 0 = no"
 _Teller = Callable[[str, object, str, str], None]  # key, found, expected, what to do
 
 
-class UncheckedProfile(UserWarning):
+class UncheckedProfile(Notice):
     """Warned when a profile is loaded that no test of this package holds to outside sources."""
 
 
