@@ -10,12 +10,14 @@ from __future__ import annotations
 import difflib
 import hashlib
 import math
+import os
 import re
 import tomllib
 import warnings
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 from standage.errors import Problem, SurveyError
 from standage.notices import Notice
@@ -32,6 +34,14 @@ _PARTS = ("value", "unit", "source", "reason", "status")
 _HEADINGS = ("key", "name", "species", "checked")
 _YES_OR_NO = "1 = yes, 0 = no"
 _Teller = Callable[[str, object, str, str], None]  # key, found, expected, what to do
+
+
+SEEN = "text without control characters"
+LARGEST_PROFILE = 1_000_000
+"""Bytes of a file (assumption: a hundred times a shipped one)."""
+
+FAR_BEYOND = 1e100
+"""Above any number of a profile, whatever its unit."""
 
 
 class UncheckedProfile(Notice):
@@ -339,7 +349,7 @@ def load_profile(key: str, folder: str | Path | None = None) -> Profile:
 
 
 def _locate(key: str, folder: str | Path | None) -> Profile:
-    if folder is not None and (own := Path(folder) / f"{key}.toml").is_file():
+    if folder is not None and os.path.lexists(own := Path(folder) / f"{key}.toml"):
         return _read(own, shipped=False)
     if key not in profile_keys():
         there_are = ", ".join(profile_keys(folder))
@@ -355,17 +365,11 @@ def _locate(key: str, folder: str | Path | None) -> Profile:
 
 def _read(path: Path, *, shipped: bool) -> Profile:
     """Read and check one file, without warning."""
-    raw = path.read_bytes()
-    try:
-        content = tomllib.loads(raw.decode("utf-8-sig"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as fault:
-        raise SurveyError(
-            (Problem(path.name, None, None, str(fault), "a TOML file in UTF-8", "Mend that line."),)
-        ) from fault
+    raw, content = _toml(path)
     problems: list[Problem] = []
 
     def problem(key: str, found: object, expected: str, what_to_do: str) -> None:
-        problems.append(Problem(path.name, None, key, str(found), expected, what_to_do))
+        problems.append(Problem(path.name, None, key, _shown(found), expected, what_to_do))
 
     headings = {heading: content.pop(heading, "") for heading in _HEADINGS}
     for heading, text in headings.items():
@@ -376,6 +380,8 @@ def _read(path: Path, *, shipped: bool) -> Profile:
                 "a text in quotation marks",
                 "Add the line at the top of the file.",
             )
+        elif not text.isprintable():
+            problem(heading, text, SEEN, "Write it anew.")
     if headings["key"] != path.stem:
         problem(
             "key",
@@ -429,6 +435,33 @@ def _read(path: Path, *, shipped: bool) -> Profile:
     )
 
 
+def _toml(path: Path) -> tuple[bytes, dict[str, Any]]:
+    """The bytes of a file and what they say. Raises SurveyError where it isn't TOML, or no file."""
+    look = "Look at what is in it."
+    try:
+        if not path.is_file():  # a pipe would be waited for, and a device may never end
+            found, advice = "a folder, a pipe or a link to nothing", "Put a file in its place."
+        elif path.stat().st_size > LARGEST_PROFILE:
+            found, advice = f"a file of more than {LARGEST_PROFILE:,} bytes", look
+        else:
+            raw = path.read_bytes()
+            return raw, tomllib.loads(raw.decode("utf-8-sig"))
+    except RecursionError:
+        found, advice = "tables within tables without an end", look
+    except OSError as fault:
+        found, advice = f"a file that can't be read ({fault.strerror})", "Check that you may."
+    except ValueError as fault:  # of the encoding, of TOML, or of a number too long to read
+        found, advice = str(fault), "Mend that line."
+    raise SurveyError((Problem(path.name, None, None, found, "a TOML file in UTF-8", advice),))
+
+
+def _shown(found: object) -> str:
+    try:
+        return str(found)
+    except (ValueError, RecursionError):
+        return "a number of more digits than can be written"
+
+
 def _sourced(key: str, entry: object, problem: _Teller) -> Sourced | None:
     """One entry as a `Sourced` number, or None after noting everything wrong with it."""
     quantity = QUANTITIES[key]
@@ -451,8 +484,13 @@ def _sourced(key: str, entry: object, problem: _Teller) -> Sourced | None:
         fault(part, "only " + ", ".join(_PARTS), f"Remove the part.{_nearest(part, _PARTS)}")
     for part in [part for part in _PARTS if part not in entry]:
         fault(f"no {part}", f"{part} = ...", f"Add the {part}.")
+    for part, text in entry.items():
+        if isinstance(text, str) and not text.isprintable():
+            fault(text, f"for {part}, {SEEN}", "Write it anew.")
     value = entry.get("value", quantity.lowest)
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+    # a whole number may be beyond all that a float can be
+    number = isinstance(value, int | float) and not isinstance(value, bool)
+    if not number or not abs(value) < FAR_BEYOND:
         fault(
             value,
             f"a number [{quantity.unit}]",
