@@ -8,9 +8,14 @@ is over that module and all of the package that it imports, at any remove.
 
 from __future__ import annotations
 
+import atexit
+import errno
 import hashlib
 import os
 import re
+import shutil
+import tempfile
+import warnings
 from collections.abc import Callable
 from functools import cache
 from pathlib import Path
@@ -18,10 +23,15 @@ from typing import Any, TypeVar
 
 import numba
 
+from standage.notices import Notice
+
 PACKAGE = Path(__file__).parent
 IMPORT = re.compile(
     r"^\s*(?:from|import) (standage[\w.]*)(?: import (\([^)]*\)|[^\n]*))?", re.MULTILINE
 )
+ROOM_FOR_CODE = 50_000_000
+"""Bytes left on a disk below which nothing is kept on it (assumption: five times all loops)."""
+
 LoopsT = TypeVar("LoopsT", bound=Callable[..., Any])
 
 
@@ -50,9 +60,46 @@ def cache_folder(module: str) -> Path:
     """Where the compiled functions of a module are kept: in `NUMBA_CACHE_DIR`, else in the user's
     folder for caches.
     """
-    user = os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache"
-    root = os.environ.get("NUMBA_CACHE_DIR") or Path(user) / "standage"
-    return Path(root) / f"compiled-{sources_hash(module)}"
+    # asked for in any case: it also sees to what other libraries keep there
+    root = user_folder() / "standage"
+    return Path(os.environ.get("NUMBA_CACHE_DIR") or root) / f"compiled-{sources_hash(module)}"
+
+
+@cache
+def user_folder() -> Path:
+    """The user's folder for caches. Where nothing can be kept there, a folder that ends with the
+    process, for what libraries keep as well; a notice says so.
+    """
+    wished = Path(os.environ.get("XDG_CACHE_HOME") or os.path.expanduser("~/.cache"))
+    try:
+        _check_room(wished)
+    except OSError as error:
+        return _passing_folder(f"{wished} ({error.strerror or error})")
+    return wished
+
+
+def _check_room(folder: Path) -> None:
+    """Raises OSError where a folder isn't there and can't be made, or can't be written."""
+    if folder.parts[:1] == ("~",):
+        raise OSError(errno.ENOENT, "there is no home folder")
+    folder.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryFile(dir=folder) as file:
+        file.write(bytes(4096))
+    if shutil.disk_usage(folder).free < ROOM_FOR_CODE:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+
+def _passing_folder(lacking: str) -> Path:
+    folder = tempfile.mkdtemp(prefix="standage-cache-")
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    os.environ["XDG_CACHE_HOME"] = os.environ["MPLCONFIGDIR"] = folder
+    warnings.warn(
+        f"Compiled code can't be kept in {lacking}, so that this takes about a minute longer each"
+        " time. XDG_CACHE_HOME names another folder for it.",
+        Notice,
+        stacklevel=2,
+    )
+    return Path(folder)
 
 
 @cache

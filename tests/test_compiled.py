@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 import ast
+import os
+import subprocess
+import sys
+from pathlib import Path
 
 import pytest
 
 from standage import compiled
+from standage.notices import Notice
 
 SOURCES = sorted(compiled.PACKAGE.rglob("*.py"))
 
@@ -48,6 +53,57 @@ def test_only_an_edit_of_what_a_module_is_made_of_moves_its_folder(edited, tmp_p
     before = fresh_hash("standage.loops")
     (package / f"{edited}.py").write_text("LIMIT = 2\n")
     assert (fresh_hash("standage.loops") != before) == (edited != "other")
+
+
+LOOPS = """
+from standage import compiled
+
+@compiled.compiled
+def doubled(number):
+    return 2 * number
+
+print(doubled(2))
+print(*compiled.cache_folder("loops").rglob("*.nbc"))
+import arviz
+"""
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("where", [{"XDG_CACHE_HOME": "/proc/a"}, {"HOME": "/proc/a"}, {}])
+def test_loops_run_where_their_code_cannot_be_kept(where, tmp_path):
+    """It is kept in a folder that is gone afterwards, with a notice, and so is what other libraries
+    write when they are loaded.
+    """
+    unset = ("NUMBA_CACHE_DIR", "XDG_CACHE_HOME", "MPLCONFIGDIR")
+    environment = {name: value for name, value in os.environ.items() if name not in unset}
+    environment |= where or {"XDG_CACHE_HOME": str(tmp_path / "cache")}
+    environment["PYTHONPATH"] = str(compiled.PACKAGE.parent)
+    (tmp_path / "loops.py").write_text(LOOPS)
+    done = subprocess.run(
+        [sys.executable, "-B", "-c", "import loops"],
+        env=environment,
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+    )
+    assert done.returncode == 0, done.stderr
+    doubled, kept = done.stdout.splitlines()
+    assert doubled == "4" and kept
+    assert ("Compiled code can't be kept in /proc/a" in done.stderr) is bool(where)
+    assert Path(kept).exists() is not bool(where)
+    assert {path.name for path in tmp_path.iterdir()} <= {"cache", "loops.py"}
+
+
+@pytest.mark.parametrize(("room", "home", "why"), [(10**20, "", "No space"), (0, "~", "no home")])
+def test_nothing_is_kept_on_a_full_disk_or_without_a_home(room, home, why, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr(compiled, "ROOM_FOR_CODE", room)
+    monkeypatch.setenv("XDG_CACHE_HOME", home or str(tmp_path / "cache"))
+    monkeypatch.setenv("MPLCONFIGDIR", "")
+    with pytest.warns(Notice, match=why):
+        folder = compiled.user_folder.__wrapped__()
+    assert folder.is_dir() and os.environ["XDG_CACHE_HOME"] == str(folder)
+    assert not (tmp_path / "~").exists()
 
 
 def fresh_hash(module):

@@ -2,6 +2,7 @@
 profiles say so.
 """
 
+import os
 import re
 import warnings
 from pathlib import Path
@@ -163,6 +164,44 @@ def test_a_profile_under_a_new_key_loads_and_the_shipped_ones_stay_reachable(own
     with pytest.warns(UncheckedProfile, match="Own profile"):
         assert load_profile("sandhill-longleaf", folder).key == "sandhill-longleaf"
     assert quiet_load("loblolly-pine", folder).shipped
+
+
+@pytest.mark.parametrize(
+    ("make", "said"),
+    [
+        (lambda path: path.mkdir(), "a folder, a pipe"),
+        (lambda path: os.mkfifo(path), "a folder, a pipe"),
+        (lambda path: path.symlink_to("/dev/zero"), "a folder, a pipe"),
+        (lambda path: path.symlink_to("nowhere"), "a folder, a pipe"),
+        (lambda path: path.write_bytes(b"a = " + b"[" * 100_000), "tables within tables"),
+        (lambda path: path.write_bytes(b"a = " + b"9" * 5_000), "digits"),
+        (lambda path: path.write_bytes(b"a = 0x" + b"f" * 50_000), "more digits"),
+        (lambda path: path.write_bytes(b"#" * 2_000_000), "more than 1,000,000 bytes"),
+        (lambda path: path.write_bytes(b"\xff\xfe"), "utf-8"),
+    ],
+)
+def test_files_of_strangers_end_in_words_and_are_never_passed_over(make, said, tmp_path):
+    """Under the name of a shipped profile, which is not taken in their place."""
+    make(tmp_path / "longleaf-pine.toml")
+    problems = problems_of(tmp_path)
+    assert any(said in problem.found for problem in problems), problems
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ('name = "', 'name = "\\u001b]0;title\\u0007'),
+        ("median_years = {value = 5.5", "median_years = {value = 0x" + "f" * 50_000),
+        ("median_years = {value = 5.5", "median_years = {value = nan"),
+        ("median_years = {value = 5.5", "median_years = {value = 1e999"),
+    ],
+    ids=["steers a terminal", "endless", "no number", "infinite"],
+)
+def test_what_a_profile_of_strangers_says_is_refused_where_it_stands(old, new, own_folder):
+    folder, edit = own_folder
+    edit(old, new)
+    (problem,) = problems_of(folder)
+    assert "\x1b" not in str(problem) and len(str(problem)) < 2000
 
 
 def problems_of(folder, key="longleaf-pine"):

@@ -50,7 +50,7 @@ def find_surveys(folder: str | Path, out: str | Path) -> tuple[list[BatchSurvey]
             "a folder of surveys",
             "Give the folder below which the surveys are.",
         )
-    if folder.resolve() == out.resolve():
+    if Path(os.path.realpath(folder)) == Path(os.path.realpath(out)):
         found = (
             "the folder of the surveys in --out; the results of a batch can't go into the folder of"
             " its surveys"
@@ -125,5 +125,5 @@ def _is_survey_workbook(path: Path) -> bool:
 def _name(folder: Path, path: Path) -> str:
     below = path.relative_to(folder)
     if not below.parts:
-        return folder.resolve().name or "survey"
+        return Path(os.path.realpath(folder)).name or "survey"
     return (below if path.is_dir() else below.with_suffix("")).as_posix()

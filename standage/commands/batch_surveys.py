@@ -18,7 +18,8 @@ from standage.commands.batch_outcome import BAD_INPUT, ERROR, FAILED, PASSED, Ou
 from standage.commands.batch_search import PROBLEMS_ENDING, BatchSurvey
 from standage.commands.run_options import RunOptions
 from standage.errors import PlaceError, StandageError, SurveyError
-from standage.profiles import UncheckedProfile, load_profile, profile_keys
+from standage.notices import Notice
+from standage.profiles import load_profile, profile_keys
 from standage.replaced_file import is_earlier, replaced
 from standage.results.folder import FORMAT, provenance_of
 from standage.results.records import read_record
@@ -155,7 +156,7 @@ def _run(survey: BatchSurvey, settings: BatchSettings) -> tuple[int, str, str]:
 
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("ignore")
-        warnings.simplefilter("always", UncheckedProfile)
+        warnings.simplefilter("always", Notice)
         read = read_survey(survey.path, known_species=profile_keys(settings.profile_folder))
         result = run_survey(read, survey.out, options=settings, cores=settings.cores, quiet=True)
     if result.incomplete:

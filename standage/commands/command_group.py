@@ -20,6 +20,7 @@ from typing import Any
 import click
 
 from standage.errors import StandageError, plainly
+from standage.notices import Notice
 
 BAD_INPUT = 2
 FIT_FAILED = 3
@@ -75,14 +76,12 @@ def _close_standard_output() -> None:
 
 @contextmanager
 def _notes_for_people() -> Iterator[None]:
-    """What a profile warns of is for people: one plain line, without the place in the code. What
-    libraries say of themselves isn't, however the interpreter was started.
+    """A notice is one plain line, without the place in the code. What libraries say of themselves
+    is not for people, however the interpreter was started.
     """
-    from standage.profiles import UncheckedProfile
-
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        warnings.simplefilter("always", UncheckedProfile)
+        warnings.simplefilter("always", Notice)
         warnings.showwarning = lambda message, *_, **__: _say(f"Note: {message}")
         yield
 

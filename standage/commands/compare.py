@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -178,7 +179,7 @@ def run_comparison(
     the folder can't take it.
     """
     check_result_folder(out)
-    if Path(out).resolve() in {Path(folder).resolve() for folder in folders}:
+    if Path(os.path.realpath(out)) in {Path(os.path.realpath(folder)) for folder in folders}:
         found = "one of the results compared in --out; it would be lost"
         raise StandageError.at(out, found, "another folder", "Choose another --out.")
     joined = compare_results(folders, level=level, class_years=class_years, seed=seed)
@@ -202,7 +203,7 @@ def _records(folders: Sequence[Path]) -> list[RunRecord]:
         if not (folder / DRAWS).is_file():
             found = f"no result of a survey, for want of its draws ({DRAWS})"
             faults.append(str(StandageError.at(folder, found, *A_RESULT)))
-    given = Counter(folder.resolve() for folder in folders)
+    given = Counter(Path(os.path.realpath(folder)) for folder in folders)
     once = ("a result that is given twice", "each result once", "Give it once.")
     faults += [str(StandageError.at(folder, *once)) for folder, times in given.items() if times > 1]
     other = ("results of one survey", "results of other stands", "Give one of them.")
@@ -220,7 +221,7 @@ def _names(folders: Sequence[Path]) -> list[str]:
     """Each result by its folder, with as much of the path as tells them apart."""
     parts = 1
     while True:
-        names = ["/".join(folder.resolve().parts[-parts:]) for folder in folders]
+        names = ["/".join(Path(os.path.realpath(folder)).parts[-parts:]) for folder in folders]
         if len(set(names)) == len(names):
             return names
         parts += 1

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import codecs
+import os
 import tempfile
 from dataclasses import dataclass, replace
 from importlib.metadata import version
@@ -87,7 +88,7 @@ def repeat_run(
             f"{folder} can't be repeated: it doesn't say how it was made, so `standage run` didn't"
             " write it."
         )
-    if out is not None and Path(out).resolve() == folder.resolve():
+    if out is not None and Path(os.path.realpath(out)) == Path(os.path.realpath(folder)):
         raise StandageError(
             f"{out} is the result to be repeated and would be lost. Choose another folder."
         )
@@ -105,7 +106,9 @@ def repeat_run(
         )
     read = read_survey(path, known_species=profile_keys(options.profile_folder))
     with tempfile.TemporaryDirectory(prefix="standage-repeat-") as temporary:
-        new = Path(out) if out is not None else Path(temporary) / folder.resolve().name
+        new = (
+            Path(out) if out is not None else Path(temporary) / Path(os.path.realpath(folder)).name
+        )
         run = run_survey(read, new, options=options, cores=cores, quiet=quiet, reuse_draws=False)
         names = sorted({path.name for place in (folder, new) for path in place.glob("*.csv")})
         differences = tuple(

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import os
 import warnings
 from pathlib import Path
 
 from standage.errors import Problem, SurveyError
+from standage.notices import Notice
 from standage.profiles.profile import Profile
 from standage.profiles.reading import read_profile
 
 
-class UncheckedProfile(UserWarning):
+class UncheckedProfile(Notice):
     """Warned when a profile is loaded that no test of this package holds to outside sources."""
 
 
@@ -66,7 +68,7 @@ def load_profile(key: str, folder: str | Path | None = None) -> Profile:
 
 
 def _locate(key: str, folder: str | Path | None) -> Profile:
-    if folder is not None and (own := Path(folder) / f"{key}.toml").is_file():
+    if folder is not None and os.path.lexists(own := Path(folder) / f"{key}.toml"):
         return read_profile(own, shipped=False)
     if key not in profile_keys():
         there_are = ", ".join(profile_keys(folder))

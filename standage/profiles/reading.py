@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import hashlib
-import math
 import tomllib
 from collections.abc import Callable, Mapping
 from pathlib import Path
+from typing import Any
 
 from standage.errors import Problem, SurveyError
 from standage.profiles.profile import Profile, Sourced
@@ -16,20 +16,20 @@ PARTS = ("value", "unit", "source", "reason", "status")
 HEADINGS = ("key", "name", "species", "checked")
 Report = Callable[[str, object, str, str], None]  # key, found, expected, what to do
 
+SEEN = "text without control characters"
+LARGEST_PROFILE = 1_000_000
+"""Bytes of a file (assumption: a hundred times a shipped one)."""
+FAR_BEYOND = 1e100
+"""Above any number of a profile, whatever its unit."""
+
 
 def read_profile(path: Path, *, shipped: bool) -> Profile:
     """Read and check one file, without warning."""
-    raw = path.read_bytes()
-    try:
-        content = tomllib.loads(raw.decode("utf-8-sig"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as fault:
-        raise SurveyError(
-            (Problem(path.name, None, None, str(fault), "a TOML file in UTF-8", "Mend that line."),)
-        ) from fault
+    raw, content = _toml(path)
     problems: list[Problem] = []
 
     def problem(key: str, found: object, expected: str, what_to_do: str) -> None:
-        problems.append(Problem(path.name, None, key, str(found), expected, what_to_do))
+        problems.append(Problem(path.name, None, key, _shown(found), expected, what_to_do))
 
     headings = {heading: content.pop(heading, "") for heading in HEADINGS}
     for heading, text in headings.items():
@@ -40,6 +40,8 @@ def read_profile(path: Path, *, shipped: bool) -> Profile:
                 "a text in quotation marks",
                 "Add the line at the top of the file.",
             )
+        elif not text.isprintable():
+            problem(heading, text, SEEN, "Write it anew.")
     if headings["key"] != path.stem:
         problem(
             "key",
@@ -93,6 +95,33 @@ def read_profile(path: Path, *, shipped: bool) -> Profile:
     )
 
 
+def _toml(path: Path) -> tuple[bytes, dict[str, Any]]:
+    """The bytes of a file and what they say. Raises SurveyError where it isn't TOML, or no file."""
+    look = "Look at what is in it."
+    try:
+        if not path.is_file():  # a pipe would be waited for, and a device may never end
+            found, advice = "a folder, a pipe or a link to nothing", "Put a file in its place."
+        elif path.stat().st_size > LARGEST_PROFILE:
+            found, advice = f"a file of more than {LARGEST_PROFILE:,} bytes", look
+        else:
+            raw = path.read_bytes()
+            return raw, tomllib.loads(raw.decode("utf-8-sig"))
+    except RecursionError:
+        found, advice = "tables within tables without an end", look
+    except OSError as fault:
+        found, advice = f"a file that can't be read ({fault.strerror})", "Check that you may."
+    except ValueError as fault:  # of the encoding, of TOML, or of a number too long to read
+        found, advice = str(fault), "Mend that line."
+    raise SurveyError((Problem(path.name, None, None, found, "a TOML file in UTF-8", advice),))
+
+
+def _shown(found: object) -> str:
+    try:
+        return str(found)
+    except (ValueError, RecursionError):
+        return "a number of more digits than can be written"
+
+
 def _sourced(key: str, entry: object, problem: Report) -> Sourced | None:
     """One entry as a `Sourced` number, or None after noting everything wrong with it."""
     quantity = QUANTITIES[key]
@@ -115,8 +144,13 @@ def _sourced(key: str, entry: object, problem: Report) -> Sourced | None:
         fault(part, "only " + ", ".join(PARTS), f"Remove the part.{nearest(part, PARTS)}")
     for part in [part for part in PARTS if part not in entry]:
         fault(f"no {part}", f"{part} = ...", f"Add the {part}.")
+    for part, text in entry.items():
+        if isinstance(text, str) and not text.isprintable():
+            fault(text, f"for {part}, {SEEN}", "Write it anew.")
     value = entry.get("value", quantity.lowest)
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+    # a whole number may be beyond all that a float can be
+    number = isinstance(value, int | float) and not isinstance(value, bool)
+    if not number or not abs(value) < FAR_BEYOND:
         fault(
             value,
             f"a number [{quantity.unit}]",
