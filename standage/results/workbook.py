@@ -15,6 +15,7 @@ from openpyxl import Workbook
 from openpyxl.cell import WriteOnlyCell
 from openpyxl.styles import Alignment, Font
 from openpyxl.utils import get_column_letter
+from openpyxl.worksheet._write_only import WriteOnlyWorksheet
 
 from standage.findings.findings import Findings
 from standage.findings.long_table import COORDINATES
@@ -165,13 +166,13 @@ def _contents(
         sheet.append([name, len(table), _text(sheet, held, wrap=True)])
 
 
-def _bold(sheet, text: str) -> WriteOnlyCell:
+def _bold(sheet: WriteOnlyWorksheet, text: str) -> WriteOnlyCell:
     cell = _text(sheet, text)
     cell.font = Font(bold=True)
     return cell
 
 
-def _cell(sheet, value: object, column: str) -> object:
+def _cell(sheet: WriteOnlyWorksheet, value: object, column: str) -> object:
     if isinstance(value, str):
         return _text(sheet, value) if value else None
     if value is None or pd.isna(value):
@@ -182,14 +183,14 @@ def _cell(sheet, value: object, column: str) -> object:
         return int(value)
     if isinstance(value, float | np.floating):
         return (
-            float(in_digits(value, in_full=column in COORDINATES))
+            float(in_digits(float(value), in_full=column in COORDINATES))
             if np.isfinite(value)
             else str(value)
         )
     return _text(sheet, str(value))
 
 
-def _text(sheet, text: str, *, wrap: bool = False) -> WriteOnlyCell:
+def _text(sheet: WriteOnlyWorksheet, text: str, *, wrap: bool = False) -> WriteOnlyCell:
     """A cell that is text whatever it begins with, also after somebody has edited it. Marks that
     the format can't hold are replaced.
     """
