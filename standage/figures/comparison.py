@@ -5,6 +5,7 @@ them.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -162,7 +163,7 @@ def plot_strip(
         edgecolor=style.posterior,
         linewidth=0.5,
     )
-    around = {
+    around: dict[str, Any] = {
         "yerr": [middle - low, high - middle],
         "ecolor": style.observed,
         "elinewidth": 0.9,

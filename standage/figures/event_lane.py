@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -83,7 +84,7 @@ def _below(ax: Axes, down: float) -> Transform:
 
 def _draw(ax: Axes, mark: _Mark, at: Transform, on_left: bool) -> None:
     style = current_style()
-    ink = {"color": style.observed, "clip_on": False, "transform": at}
+    ink: dict[str, Any] = {"color": style.observed, "clip_on": False, "transform": at}
     if np.isfinite(mark.ended):
         begun = sum(mark.spans[0]) / 2 + 0.5
         ax.plot(

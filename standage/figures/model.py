@@ -4,6 +4,8 @@ and counted.
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
@@ -61,7 +63,7 @@ def plot_diameter_check(check: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
     right = check["dbh_to_cm"].to_numpy(dtype=float)
     typical = np.median((right - left)[np.isfinite(right - left)])
     right = np.where(np.isfinite(right), right, left + typical)  # the last class is open
-    band = {
+    band: dict[str, Any] = {
         "color": style.posterior,
         "alpha": 0.3,
         "linewidth": 0,

@@ -7,9 +7,11 @@ ink needs.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
+from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
@@ -156,7 +158,12 @@ def _shade_pulses(ax: Axes, pulses: pd.DataFrame | None) -> list[str]:
     for pulse in () if pulses is None else pulses.itertuples():
         ax.axvspan(pulse.start_median, pulse.end_median + 1, color=style.pulse, zorder=0)
         middle = (pulse.start_median + pulse.end_median + 1) / 2
-        words = {"ha": "center", "va": "top", "fontsize": style.points(9), "fontweight": "bold"}
+        words: dict[str, Any] = {
+            "ha": "center",
+            "va": "top",
+            "fontsize": style.points(9),
+            "fontweight": "bold",
+        }
         ax.annotate(f"{pulse.pulse}", (middle, 0.985), xycoords=("data", "axes fraction"), **words)
         notes.append(
             f"{pulse.pulse}  pulse {pulse.start_median}\u2013{pulse.end_median}, probability"
@@ -262,7 +269,7 @@ def plot_size_age(
     ]
     age = trees["age_median"].to_numpy(dtype=float)
     oldest = float(trees["age_high"].max()) if len(trees) else 100.0
-    handles = []
+    handles: list[Artist] = []
     if curve is not None and len(curve):
         since = curve["seasons"].to_numpy() + curve["years_to_breast_height"].to_numpy()
         reach = since <= oldest * 1.1

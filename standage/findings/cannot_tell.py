@@ -7,6 +7,7 @@ agree is another matter, and the verdict's own.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Literal
 
@@ -53,9 +54,9 @@ class OpenQuestion:
 
     question: Question
     reason: Reason
-    interval: Interval | None = None
-    assumed: int | None = None
-    dated: int | None = None
+    interval: Interval = Interval(math.nan, math.nan, math.nan)
+    assumed: int = 0
+    dated: int = 0
 
 
 def open_questions(row: Row, pulses: pd.DataFrame) -> tuple[OpenQuestion, ...]:

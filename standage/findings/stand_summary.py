@@ -135,15 +135,15 @@ STAND_SUMMARY = schema.ResultTable(
 def stand_summary_table(findings: Findings) -> pd.DataFrame:
     """What stands in each unit and when it came.
 
-    Spans and shares are of stems past the emerging stage. `half_span_first` and `_last` bound the
-    shortest span of years that holds half of them (that of the most typical draw),
-    `half_span_agreed` is the share of draws that agree with it; `span_80_*` is the same for 80 %;
-    `share_in_20_years` is the largest share that established within any twenty years.
+    Spans and shares are of stems past the emerging stage. `half_span_first` and `_last` bound
+    the shortest span of years that holds half of them (that of the most typical draw),
+    `half_span_agreed` is the share of draws that agree with it; `span_80_*` is the same for 80
+    %; `share_in_20_years` is the largest share that established within any twenty years.
     `oldest_cored_tree` is the cored live tree of the earliest median, picked by eye or not.
-    `last_recruitment_year` is the latest year from which, counted back from the survey, at least one stem past the emerging stage
-    is expected in the area sampled. Basal area is a plain sum over the listed stems and has no
-    interval. Columns that need plots are blank without them, those of the grass stage also under
-    basis `coring height`.
+    `last_recruitment_year` is the latest year from which, counted back from the survey, at
+    least one stem past the emerging stage is expected in the area sampled. Basal area is a
+    plain sum over the listed stems and has no interval. Columns that need plots are blank
+    without them, those of the grass stage also under basis `coring height`.
 
     Returns
     -------

@@ -102,7 +102,7 @@ def report_html(
     return render("report.html", context, script="table.js")
 
 
-def tree_cards_html(result: Posterior | Findings, *, units: str = METRIC) -> str:
+def tree_cards_html(result: Posterior | Findings, *, units: Units = METRIC) -> str:
     """The cards of all trees as one page of HTML."""
     findings, measures = Findings.of(result), Measures(units)
     context = {

@@ -44,7 +44,9 @@ class Picture:
 
 def picture(ax: Axes, name: str, caption: str, alternative: str) -> Picture:
     """What is drawn on `ax` as a picture of the page."""
-    return Picture(name, caption, inline_svg(ax.get_figure(root=True), name, alternative))
+    figure = ax.get_figure(root=True)
+    assert figure is not None  # matplotlib's axes without a figure are those that were removed
+    return Picture(name, caption, inline_svg(figure, name, alternative))
 
 
 def unit_pictures(findings: Findings, unit: UnitFindings, number: int) -> list[Picture]:

@@ -11,6 +11,7 @@ import json
 import os
 from collections.abc import Callable
 from importlib.metadata import version
+from os import PathLike
 from pathlib import Path
 from typing import Any
 
@@ -32,7 +33,7 @@ FORMAT = 1
 """Of a folder of results; raised when files or columns that are read again change."""
 
 
-def check_result_folder(folder: str | Path) -> None:
+def check_result_folder(folder: str | PathLike[str]) -> None:
     """Raises StandageError where `folder` can't become a result: call it before hours of sampling,
     not after.
     """
@@ -77,7 +78,7 @@ def _check(folder: Path) -> None:
 
 
 def build_result_folder(
-    folder: str | Path,
+    folder: str | PathLike[str],
     fill: Callable[[Path], dict[str, Any]],
     *,
     staging: StagingFolder | None = None,
@@ -116,7 +117,7 @@ def build_result_folder(
     return Path(folder).absolute()
 
 
-def read_provenance(folder: str | Path) -> dict[str, Any]:
+def read_provenance(folder: str | PathLike[str]) -> dict[str, Any]:
     """What a result records of itself. Raises StandageError where the folder is no result, or one
     of another format.
     """
@@ -140,7 +141,7 @@ def read_provenance(folder: str | Path) -> dict[str, Any]:
     return provenance
 
 
-def provenance_of(folder: str | Path) -> dict[str, Any] | None:
+def provenance_of(folder: str | PathLike[str]) -> dict[str, Any] | None:
     """What a result records of itself, of whatever format; None where the folder is no result."""
     provenance = read_record(Path(folder) / PROVENANCE_FILE)
     return provenance if provenance and provenance.get("made_by") == MADE_BY else None

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from os import PathLike
 from pathlib import Path
 from typing import Any
 
@@ -37,7 +38,7 @@ class RunRecord:
     release_criterion: str | dict[str, Any]
 
 
-def read_run_record(folder: str | Path) -> RunRecord:
+def read_run_record(folder: str | PathLike[str]) -> RunRecord:
     """The record of a result. Raises StandageError where the folder is no result of a survey, or
     somebody has changed what it says out of shape.
     """

@@ -22,6 +22,7 @@ import threading
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
+from os import PathLike
 from pathlib import Path
 
 from filelock import FileLock, Timeout
@@ -108,14 +109,14 @@ class StagingFolder:
         self.draws.unlink(missing_ok=True)
 
 
-def staging_folder(folder: str | Path) -> StagingFolder:
+def staging_folder(folder: str | PathLike[str]) -> StagingFolder:
     """The staging folder of a result, there or not."""
     folder = Path(os.path.realpath(folder))
     return StagingFolder(folder, folder.parent / f".{folder.name}.standage")
 
 
 @contextlib.contextmanager
-def locked_staging(folder: str | Path) -> Iterator[StagingFolder]:
+def locked_staging(folder: str | PathLike[str]) -> Iterator[StagingFolder]:
     """A staging folder for the result wanted at `folder`, cleared, and nobody else's until the
     block ends.
 
@@ -175,7 +176,7 @@ def files_below(folder: Path) -> list[Path]:
     return found
 
 
-def cannot_write(folder: str | Path, error: OSError) -> PlaceError:
+def cannot_write(folder: str | PathLike[str], error: OSError) -> PlaceError:
     """What the system said, with what to do."""
     if error.errno in NO_ROOM:
         return PlaceError(

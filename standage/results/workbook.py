@@ -8,7 +8,6 @@ import re
 import zipfile
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -16,6 +15,7 @@ from openpyxl import Workbook
 from openpyxl.cell import WriteOnlyCell
 from openpyxl.styles import Alignment, Font
 from openpyxl.utils import get_column_letter
+from openpyxl.worksheet._write_only import WriteOnlyWorksheet
 
 from standage.findings.findings import Findings
 from standage.findings.result_tables import result_table
@@ -156,13 +156,13 @@ def plain_text(markdown: str) -> str:
     return re.sub(r"\[([^\]]*)\]\([^)]*\)", r"\1", without).replace("`", "").replace("**", "")
 
 
-def _bold(sheet: Any, text: str) -> WriteOnlyCell:
+def _bold(sheet: WriteOnlyWorksheet, text: str) -> WriteOnlyCell:
     cell = _text(sheet, text)
     cell.font = Font(bold=True)
     return cell
 
 
-def _cell(sheet: Any, value: object, column: str) -> object:
+def _cell(sheet: WriteOnlyWorksheet, value: object, column: str) -> object:
     if isinstance(value, str):
         return _text(sheet, value) if value else None
     if value is None or pd.isna(value):
@@ -173,14 +173,14 @@ def _cell(sheet: Any, value: object, column: str) -> object:
         return int(value)
     if isinstance(value, float | np.floating):
         return (
-            float(in_digits(value, in_full=column in COORDINATES))
+            float(in_digits(float(value), in_full=column in COORDINATES))
             if np.isfinite(value)
             else str(value)
         )
     return _text(sheet, str(value))
 
 
-def _text(sheet: Any, text: str, *, wrap: bool = False) -> WriteOnlyCell:
+def _text(sheet: WriteOnlyWorksheet, text: str, *, wrap: bool = False) -> WriteOnlyCell:
     """A cell that is text whatever it begins with, also after somebody has edited it. Marks that
     the format can't hold are replaced.
     """

@@ -6,6 +6,7 @@ import contextlib
 import traceback
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
+from os import PathLike
 from pathlib import Path
 from typing import Any
 
@@ -32,7 +33,7 @@ NOT_MADE = "not_made.txt"
 
 def write_results(
     result: Posterior | Findings,
-    folder: str | Path,
+    folder: str | PathLike[str],
     *,
     settings: Mapping[str, Any] | None = None,
     style: FigureStyle = "screen",

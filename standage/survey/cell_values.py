@@ -6,8 +6,9 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from typing import SupportsIndex
 
 import numpy as np
 import pandas as pd
@@ -63,12 +64,16 @@ class TableCells:
     comma: Callable[[], str] = lambda: ""
     extra: dict[str, dict[int, str]] = field(default_factory=dict)
 
-    def problem(self, place: int, column: Column, found: str, expected: str, advice: str) -> None:
+    def problem(
+        self, place: SupportsIndex, column: Column, found: str, expected: str, advice: str
+    ) -> None:
         self.problems.append(
             Problem(self.file, int(self.rows[place]), column.name, found, expected, advice)
         )
 
-    def reading(self, place: int, column: Column, written: str, read: str, reason: str) -> None:
+    def reading(
+        self, place: SupportsIndex, column: Column, written: str, read: str, reason: str
+    ) -> None:
         self.readings.append(
             Reading(self.file, int(self.rows[place]), column.name, written, read, reason)
         )
@@ -358,7 +363,7 @@ def _codes(cells: TableCells, column: Column, text: pd.Series) -> pd.Series:
     return read
 
 
-def _odd_code(cells: TableCells, column: Column, cell: str, advised) -> Outcome:
+def _odd_code(cells: TableCells, column: Column, cell: str, advised: Iterator[int]) -> Outcome:
     """A word that is none of the column's."""
     meaning = code_meaning(cells.table, column, cell)
     if isinstance(meaning, str):

@@ -147,7 +147,12 @@ def _rings_in_the_stem(file: str, cores: pd.DataFrame, problems: list, warnings:
 
 
 def _few_rings(
-    file: str, cores: pd.DataFrame, radius: pd.Series, told, problems: list, warnings: list
+    file: str,
+    cores: pd.DataFrame,
+    radius: pd.Series,
+    told: pd.Series,
+    problems: list,
+    warnings: list,
 ) -> None:
     """Too few rings for the stem: by the length of the core, else by what the centre says."""
     centre, length, rings = cores["centre"], cores["core_length_mm"], cores["rings"]

@@ -26,11 +26,8 @@ from standage.survey.schema import RING_WIDTHS
 END_HUNDREDTHS, END_THOUSANDTHS = 999, -9999
 UNIT_MM = {END_HUNDREDTHS: 0.01, END_THOUSANDTHS: 0.001}
 NAME_COLUMNS, YEAR_END, VALUE_COLUMNS, VALUES_END = 8, 12, 6, 72
-EARLIEST_YEAR, LATEST_YEAR = (
-    int(RING_WIDTHS.column("year").low),
-    int(RING_WIDTHS.column("year").high),
-)
-WIDEST_RING_MM = float(RING_WIDTHS.column("width_mm").high)
+EARLIEST_YEAR, LATEST_YEAR = (int(end) for end in RING_WIDTHS.column("year").limits())
+WIDEST_RING_MM = float(RING_WIDTHS.column("width_mm").limits()[1])
 _HEADER = re.compile(r".{6} ?[123](?: |$)")
 _IN_COLUMNS = re.compile(r"(?: {0,5}-?\d+)+")
 _WHOLE = re.compile(r"-?\d+")
@@ -399,7 +396,9 @@ def _parts(block: list[_Row], reading: _Reading) -> list[MeasuredPart] | None:
     name = block[0].name
     thousandths = any(END_THOUSANDTHS in row.values for row in block)
     parts: list[MeasuredPart] = []
-    start, values, lines = None, [], []
+    start: int | None = None  # of the part that is being read
+    values: list[int] = []
+    lines: list[int] = []
 
     def ambiguous(row: _Row, found: str, what_to_do: str) -> None:
         reading.problem(

@@ -205,14 +205,15 @@ def place_names(names: dict[str, str], survey: WrittenSurvey, *, what: str) -> d
         table = _table_words().get(plain(stem))
         if table and table not in placed and stem not in NOT_TABLES:
             by_word.setdefault(table, []).append(full)
-    for table, full in by_word.items():
-        placed[table] = full[0]
-        survey.readings.append(Reading(full[0], None, None, full[0], table, f"name of a {what}"))
-        if len(full) > 1:
-            both = " and ".join(f"'{each}'" for each in full)
+    for table, claiming in by_word.items():
+        first = claiming[0]
+        placed[table] = first
+        survey.readings.append(Reading(first, None, None, first, table, f"name of a {what}"))
+        if len(claiming) > 1:
+            both = " and ".join(f"'{each}'" for each in claiming)
             expected = f"one {what} that is '{table}'"
             advice = f"Join them, or rename one of them to something unlike {table}."
-            survey.problems.append(Problem(full[0], None, None, both, expected, advice))
+            survey.problems.append(Problem(first, None, None, both, expected, advice))
             survey.unreadable.add(table)
     taken = set(placed.values()) | {full for several in by_word.values() for full in several}
     for stem, full in names.items():

@@ -102,8 +102,9 @@ def take_out_explanations(
         for name, cell in said.items():
             if name not in columns:
                 continue
-            if units.get(name) == "" and factor(unit_of(cell) or "", columns[name].unit):
-                units[name] = unit_of(cell)
+            unit = unit_of(cell) or ""
+            if units.get(name) == "" and factor(unit, columns[name].unit):
+                units[name] = unit
                 continue
             wrong = _other_unit(columns[name], cell)
             if wrong and wrong != units.get(name):

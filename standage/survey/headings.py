@@ -140,7 +140,8 @@ def read_header(
     """The names of the columns in a header row. Headings that may mean two things are problems; own
     ones stay as they are.
     """
-    names, units = list(written), {}
+    names: list[str] = list(written)
+    units: dict[str, str] = {}
     exact = {name for name in written if any(name == column.name for column in table.columns)}
     claims: dict[str, list[tuple[int, Heading]]] = {}
     doubtful: list[tuple[str, Heading]] = []

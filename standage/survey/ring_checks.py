@@ -11,6 +11,7 @@ from collections.abc import Mapping
 
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike
 
 from standage.errors import TOLD_OF_A_COLUMN, Problem
 from standage.survey.core_checks import NARROWEST_MEAN_RING_MM, widest_at_core
@@ -124,7 +125,7 @@ def _with_core_and_tree(
 
 def _tell(
     table: pd.DataFrame,
-    mask,
+    mask: ArrayLike,
     problems: list[Problem],
     found: str,
     expected: str,
@@ -249,7 +250,7 @@ def _check_years(
     )
 
 
-def _note(notes: list[str], table: pd.DataFrame, mask, said: str) -> None:
+def _note(notes: list[str], table: pd.DataFrame, mask: ArrayLike, said: str) -> None:
     names = list(table.loc[np.asarray(mask, dtype=bool), "core"])
     if names:
         more = f" and {len(names) - NAMES_LISTED} more" if len(names) > NAMES_LISTED else ""

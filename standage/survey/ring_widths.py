@@ -242,10 +242,10 @@ def _once_a_year(
     in_csv = rings["file"] == csv_file
     again = in_csv & rings.duplicated(["core", "year", "file"])
     # Sorting was stable: of equal years the first stands first.
-    before = rings[~again & in_csv].set_index(["core", "year"])["row"] if again.any() else None
+    before = (rings[~again & in_csv] if again.any() else rings[:0]).set_index(["core", "year"])
     for place in np.flatnonzero(again):
         core, year = rings["core"].iat[place], rings["year"].iat[place]
-        first = before.at[core, year]
+        first = before["row"].at[core, year]
         problems.append(
             Problem(
                 csv_file,

@@ -4,7 +4,9 @@ the column reference.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+from typing import Any
 
 KINDS = ("identifier", "reference", "text", "code", "number", "whole", "date")
 
@@ -42,6 +44,13 @@ class Column:
     @property
     def is_number(self) -> bool:
         return self.kind in ("number", "whole")
+
+    def limits(self) -> tuple[float, float]:
+        """The least and the most that a cell may hold, infinite where there is no limit."""
+        return (
+            -math.inf if self.low is None else self.low,
+            math.inf if self.high is None else self.high,
+        )
 
     @property
     def allowed(self) -> str:
@@ -93,23 +102,23 @@ class Table:
         raise KeyError(f"{self.file} has no column {name}")
 
 
-def _number(name: str, unit: str, low: float, high: float, meaning: str, **more) -> Column:
+def _number(name: str, unit: str, low: float, high: float, meaning: str, **more: Any) -> Column:
     return Column(name, "number", meaning, unit=unit, low=low, high=high, **more)
 
 
-def _positive(name: str, unit: str, high: float, meaning: str, **more) -> Column:
+def _positive(name: str, unit: str, high: float, meaning: str, **more: Any) -> Column:
     return Column(name, "number", meaning, unit=unit, low=0, high=high, above_low=True, **more)
 
 
-def _whole(name: str, unit: str, low: float, high: float, meaning: str, **more) -> Column:
+def _whole(name: str, unit: str, low: float, high: float, meaning: str, **more: Any) -> Column:
     return Column(name, "whole", meaning, unit=unit, low=low, high=high, **more)
 
 
-def _year(name: str, meaning: str, **more) -> Column:
+def _year(name: str, meaning: str, **more: Any) -> Column:
     return Column(name, "whole", meaning, unit="calendar year", low=1000, high=2100, **more)
 
 
-def _code(name: str, codes: str, meaning: str, **more) -> Column:
+def _code(name: str, codes: str, meaning: str, **more: Any) -> Column:
     return Column(name, "code", meaning, codes=tuple(codes.split()), **more)
 
 

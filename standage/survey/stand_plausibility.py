@@ -16,6 +16,9 @@ from standage.problems import Problem
 from standage.survey.species_limits import with_limits
 from standage.survey.table_checks import looked_up, reporter, seasons_of_stands
 
+Tables = Mapping[str, pd.DataFrame]
+Files = Mapping[str, str]
+
 REFERENCE_DBH_CM, DENSITY_POWER = 25.4, 1.605
 """Reineke 1933, Journal of Agricultural Research 46:627-638: a stem counts for as many of 10
 inches (25.4 cm) as the power 1.605 of its diameter over theirs says.
@@ -61,7 +64,7 @@ def judge_stands(
     _events(frames, files, warnings)
 
 
-def _diameters(frames, files, limits: pd.DataFrame, warnings: list[Problem]) -> None:
+def _diameters(frames: Tables, files: Files, limits: pd.DataFrame, warnings: list[Problem]) -> None:
     trees = with_limits(frames["trees"], limits)
     reporter(files["trees"], trees, warnings)(
         trees["dbh_cm"] > trees["largest_dbh_cm"],
@@ -73,7 +76,11 @@ def _diameters(frames, files, limits: pd.DataFrame, warnings: list[Problem]) -> 
 
 
 def _densities(
-    frames, files, limits: pd.DataFrame, problems: list[Problem], warnings: list[Problem]
+    frames: Tables,
+    files: Files,
+    limits: pd.DataFrame,
+    problems: list[Problem],
+    warnings: list[Problem],
 ) -> None:
     """Live stems by the area of their plot, as an index that counts thick stems for more."""
     trees, plots = frames["trees"], frames["plots"]
@@ -113,7 +120,7 @@ def _three_digits(values: pd.Series) -> pd.Series:
     return pd.Series([f"{float(f'{value:.3g}'):,.10g}" for value in values], index=values.index)
 
 
-def _areas(frames, files, warnings: list[Problem]) -> None:
+def _areas(frames: Tables, files: Files, warnings: list[Problem]) -> None:
     plots, stands = frames["plots"], frames["stands"]
     reporter(files["plots"], plots, warnings)(
         plots["area_m2"] >= LARGE_PLOT_M2,
@@ -132,7 +139,9 @@ def _areas(frames, files, warnings: list[Problem]) -> None:
     )
 
 
-def _subplots(frames, files, problems: list[Problem], warnings: list[Problem]) -> None:
+def _subplots(
+    frames: Tables, files: Files, problems: list[Problem], warnings: list[Problem]
+) -> None:
     """Subplots of one plot and stage lie beside each other: together they fit into the plot."""
     counts, plots = frames["counts"], frames["plots"]
     once = ["plot", "stage", "species", "age_low_years", "age_high_years"]
@@ -163,7 +172,7 @@ def _subplots(frames, files, problems: list[Problem], warnings: list[Problem]) -
     )
 
 
-def _names(frames, files, warnings: list[Problem]) -> None:
+def _names(frames: Tables, files: Files, warnings: list[Problem]) -> None:
     """Trees whose names begin with another stand's, where names begin with the stand's."""
     trees = frames["trees"]
     stands = sorted((name for name in frames["stands"]["stand"] if name), key=len, reverse=True)
@@ -189,7 +198,7 @@ def _names(frames, files, warnings: list[Problem]) -> None:
     )
 
 
-def _events(frames, files, warnings: list[Problem]) -> None:
+def _events(frames: Tables, files: Files, warnings: list[Problem]) -> None:
     events, stands = frames["events"], frames["stands"]
     seasons = seasons_of_stands(stands["stand"], stands)
     last = np.nanmax(seasons) if np.isfinite(seasons).any() else np.nan

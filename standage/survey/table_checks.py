@@ -11,6 +11,7 @@ from collections.abc import Callable, Mapping
 
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike
 
 from standage.errors import TOLD_OF_A_COLUMN, Problem
 from standage.survey.schema import Table
@@ -34,7 +35,9 @@ def reporter(file: str, frame: pd.DataFrame, problems: list[Problem]) -> Report:
     mask: bool (row,). found and expected: text, with {name} for the cell of that column in the row.
     """
 
-    def report(mask, column: str | None, found: str, expected: str, what_to_do: str) -> None:
+    def report(
+        mask: ArrayLike, column: str | None, found: str, expected: str, what_to_do: str
+    ) -> None:
         for place in np.flatnonzero(np.asarray(mask, dtype=bool))[:TOLD_OF_A_COLUMN]:
             cells = {
                 name: _as_written(frame[name].iat[place])

@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import datetime as dt
 import warnings
+from typing import Any
 
 from standage.errors import Problem
 from standage.survey.files import WrittenTable
@@ -13,7 +14,7 @@ from standage.survey.limits import bounded
 from standage.survey.schema import Table
 
 
-def sheet_values(sheet) -> list[tuple]:
+def sheet_values(sheet: Any) -> list[tuple]:
     """The rows of a sheet without the blanks at their ends. Raises TooLarge.
 
     What openpyxl says of lists to choose from, which it leaves out, is none of a reader's business.

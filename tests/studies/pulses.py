@@ -169,7 +169,9 @@ def fitted(known: KnownSurvey, job: dict):
     place.parent.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory() as folder:
         known.simulated.write(folder)
-        return fit_stands(read_survey(folder), seed=job["seed"], draws_file=DrawsFile(place), **SHORT_FIT)
+        return fit_stands(
+            read_survey(folder), seed=job["seed"], draws_file=DrawsFile(place), **SHORT_FIT
+        )
 
 
 def scan_null(job: dict) -> dict:
