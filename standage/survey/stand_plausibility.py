@@ -22,8 +22,8 @@ inches (25.4 cm) as the power 1.605 of its diameter over theirs says.
 """
 
 SAMPLED, IN_ONE_PLOT = 1.5, 3.0
-"""How far the density of a stand, or of a plot of `FEWEST_STEMS` and more, may lie above the densest
-known by the chance of sampling; beyond it is a warning (assumption).
+"""How far the density of a stand, or of a plot of `FEWEST_STEMS` and more, may lie above the
+densest known by the chance of sampling; beyond it is a warning (assumption).
 """
 
 FEWEST_STEMS = 5
