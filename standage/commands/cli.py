@@ -92,11 +92,14 @@ def ages(survey: str, level: float, profile_folder: str | None, csv_path: str | 
     step adds to the uncertainty.
     """
     from standage.commands.ages_table import ages_text, write_ages
+    from standage.commands.taken_in import what_took_part
     from standage.evidence import date_trees
+    from standage.evidence.account import account
 
     read = _read(survey, profile_folder)
     table = date_trees(read, level=level, folder=profile_folder)
     click.echo(ages_text(table, level))
+    click.echo("\n".join(what_took_part(read, account(read, profile_folder=profile_folder))))
     click.echo(f"wrote {write_ages(table, csv_path or f'{read.name}-ages.csv')}")
 
 

@@ -13,7 +13,9 @@ from pathlib import Path
 from threadpoolctl import threadpool_limits
 
 from standage.commands.run_options import RunOptions
+from standage.commands.taken_in import readings_writer, what_took_part
 from standage.errors import StandageError
+from standage.evidence.account import account
 from standage.findings import Findings
 from standage.profiles import load_profile, profile_keys
 from standage.progress import progress_on_screen
@@ -27,6 +29,7 @@ from standage.stand.draws_file import DrawsFile
 from standage.stand.fit import fit_stands
 from standage.survey.coordinates import coordinates_to
 from standage.survey.files import read_written
+from standage.survey.liberties import table_of_readings
 from standage.survey.survey import Survey
 
 DRAWS_KEPT = "The draws are kept: the same command goes on from them, without sampling again."
@@ -74,6 +77,9 @@ def run_survey(
     asked = RunOptions() if options is None else options
     level, profile_folder = asked.level, asked.profile_folder
     check_result_folder(out)
+    accounted = account(survey, profile_folder=profile_folder)
+    if accounted.missing and not asked.accept_left_out:
+        raise StandageError(accounted.refusal())
     survey = coordinates_to(survey, asked.coordinates)
     profiles_before = profile_hashes(profile_folder)
     # the last digit of a factorisation depends on its number of threads, and a chain makes another
@@ -112,6 +118,9 @@ def run_survey(
             "sampler": SAMPLER,
             "options": options_recorded,
             "survey_path": _path_from(out, survey.path),
+            "accounted_for": accounted.record(),
+            "read_differently": table_of_readings(survey.readings).to_dict("records"),
+            "looks_wrong": [str(warning) for warning in survey.warnings],
         }
         changed = changed_inputs(survey, profiles_before, findings.profiles, profile_folder)
         if changed:
@@ -125,6 +134,8 @@ def run_survey(
             also = [report_writer(findings, units=asked.units, settings=settings)]
             if asked.xlsx:
                 also.append(workbook_writer(findings))
+            if survey.readings:
+                also.append(readings_writer(survey.readings))
             write_results(
                 findings, out, settings=settings, style=asked.style, also=also, staging=staging
             )
@@ -134,7 +145,7 @@ def run_survey(
                 f"{lacking} The draws are kept, so that the same command makes the rest without"
                 " sampling again."
             )
-    text = summary(findings, units=asked.units)
+    text = "\n\n".join([summary(findings, units=asked.units), *what_took_part(survey, accounted)])
     return RunResult(text, bool(posterior.verdict["passed"]), tuple(notes), incomplete)
 
 

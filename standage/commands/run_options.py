@@ -69,6 +69,11 @@ class RunOptions:
         " sooner; learned, as the survey says.",
     )
 
+    accept_left_out: bool = _option(
+        False,
+        "Go on though a quarter or more of a stand's stems, basal area or counts takes no part.",
+    )
+
     def __post_init__(self) -> None:
         for each in OPTIONS:
             _check(each, getattr(self, each.name))

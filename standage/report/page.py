@@ -59,6 +59,9 @@ LEFT_OUT = (
     "profile_folder",
     "survey_path",
     "processor",
+    "accounted_for",
+    "read_differently",
+    "looks_wrong",
 )
 
 
@@ -212,6 +215,8 @@ def _provenance(findings: Findings, settings: Mapping[str, Any] | None) -> dict[
     )
     shown = record | record.get("options", {})
     return {
+        "accounted_for": record.get("accounted_for", {}).get("in_words", []),
+        "looks_wrong": record.get("looks_wrong", []),
         "written": record["written"][:10],
         "version": record["version"],
         "provenance": [

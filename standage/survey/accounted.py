@@ -170,4 +170,10 @@ class Account:
     def record(self) -> dict:
         """As provenance holds it."""
         kinds = {each.what.replace(" ", "_"): each.record() for each in self.tallies}
-        return kinds | {"missing_from_history": [str(each) for each in self.missing]}
+        return kinds | {
+            "missing_from_history": [str(each) for each in self.missing],
+            "in_words": [
+                *([self.in_a_line()] if not self.complete else []),
+                *str(self).split("\n"),
+            ],
+        }

@@ -1,5 +1,6 @@
 """What `standage check` prints: all well only where all is; a screen of 25 lines, worst first."""
 
+import json
 from dataclasses import replace
 
 import pytest
@@ -113,3 +114,36 @@ def test_a_profile_that_ages_refuses_is_refused_by_check(tmp_path):
         assert ran.exit_code == BAD_INPUT, ran.output
         said.append(ran.stderr)
     assert said[0] == said[1] and "longleaf-pine" in said[0]
+
+
+@pytest.fixture
+def missing(tmp_path):
+    """A survey of which six in fourteen stems have a species that nobody knows."""
+    trees = [*trees_of(AGES[:8]), *trees_of(AGES[:6], species="pond-cypress", prefix="u")]
+    return of(trees=trees, cores=cores_of(trees, AGES[:8], chosen=[2])).write(tmp_path / "survey")
+
+
+def test_run_stops_where_much_of_a_stand_takes_no_part(missing, tmp_path):
+    ran = CliRunner().invoke(main, ["run", str(missing), "--out", str(tmp_path / "out")])
+    assert ran.exit_code == BAD_INPUT and not (tmp_path / "out").exists()
+    assert "43%" in ran.stderr and "--accept-left-out" in ran.stderr
+
+
+def test_one_option_goes_on_and_the_account_is_told_in_run_report_and_provenance(
+    missing, tmp_path
+):
+    out = tmp_path / "out"
+    short = ["--draws", "50", "--chains", "2", "--accept-left-out"]
+    ran = CliRunner().invoke(main, ["run", str(missing), "--out", str(out), *short])
+    assert ran.exit_code in (0, 3), ran.output
+    line = "stems: 14 listed = 8 in the history + 6 tallied"
+    assert line in ran.output
+    record = json.loads((out / "provenance.json").read_text())
+    assert record["accounted_for"]["stems"]["tallied"] == 6
+    assert record["options"]["accept_left_out"] is True
+    assert line in (out / "report.html").read_text()
+
+
+def test_ages_accounts_for_the_same(missing, tmp_path):
+    ran = CliRunner().invoke(main, ["ages", str(missing), "--csv", str(tmp_path / "ages.csv")])
+    assert "stems: 14 listed = 8 in the history + 6 tallied" in ran.output

@@ -1,0 +1,45 @@
+"""What a run and the table of ages say of the survey itself: what took part, what looks wrong, and
+what was read differently from what was written.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from standage.causes import causes_of, lines_of_causes
+from standage.survey.formula_escapes import escape_table, write_escaped_csv
+from standage.survey.liberties import table_of_readings
+
+if TYPE_CHECKING:
+    from standage.survey.accounted import Account
+    from standage.survey.readings import Reading
+    from standage.survey.survey import Survey
+
+READINGS_FILE = "readings.csv"
+
+
+def what_took_part(survey: Survey, account: Account) -> list[str]:
+    """Paragraphs: what became of all that is listed, and the numbers that look wrong."""
+    first = account.in_a_line()
+    paragraphs = ["\n".join(["Accounted for:", *([first] if first else []), str(account)])]
+    if survey.warnings:
+        lines = lines_of_causes(causes_of(survey.warnings))
+        paragraphs.append("\n".join(["Looks wrong, used as written:", *lines]))
+    if survey.readings:
+        number = len(table_of_readings(survey.readings))
+        paragraphs.append(
+            f"Read differently from what was written: {number} changes, listed by `standage check`"
+            f" and in {READINGS_FILE}."
+        )
+    return paragraphs
+
+
+def readings_writer(readings: Sequence[Reading]) -> Callable[[Path], None]:
+    """What writes readings.csv into a folder of results, for `write_results(..., also=[...])`."""
+
+    def readings_table(folder: Path) -> None:
+        write_escaped_csv(escape_table(table_of_readings(readings)), folder / READINGS_FILE)
+
+    return readings_table
