@@ -161,12 +161,17 @@ def lines_of_causes(
     """
     lines = [f"  {cause}" for cause in causes]
     shown = max(1, fitting(lines, room, width))
-    left = causes[shown:]
-    if not left:
+    if shown == len(causes):
         return lines
+    rest = _rest(causes[shown:])
+    # the last line may take more than the one that `fitting` keeps free
+    while shown > 1 and sum(height_of(line, width) for line in [*lines[:shown], rest]) > room:
+        shown -= 1
+        rest = _rest(causes[shown:])
+    return [*lines[:shown], rest]
+
+
+def _rest(left: Sequence[Cause]) -> str:
     kinds = "1 more kind" if len(left) == 1 else f"{len(left)} more kinds"
     number = sum(map(len, left))
-    return [
-        *lines[:shown],
-        f"  and {number} of {kinds}: `standage check SURVEY --all` shows every one.",
-    ]
+    return f"  and {number} of {kinds}: `standage check SURVEY --all` shows every one."

@@ -700,7 +700,7 @@ def test_a_stand_where_nothing_is_dated_has_blanks():
     posterior.establishment_year[:] = -1
     posterior.year_at_core[:] = -1
     row = Findings(posterior).stand_summary.iloc[0]
-    assert pd.isna(row["oldest_year_median"])
+    assert pd.isna(row["oldest_cored_year_median"]) and row["oldest_cored_tree"] == ""
     assert Findings(posterior).tree_dates["establishment_year_median"].isna().all()
 
 

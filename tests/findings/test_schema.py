@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-from fake_posterior import fake_posterior
+from fake_posterior import fake_posterior, with_tables
 
 from standage.findings import Findings
 from standage.findings.result_tables import RESULT_TABLES, result_table
@@ -24,10 +24,10 @@ def findings():
     """Of an invented posterior with rings of a dozen trees, which grow twice as fast from 1927."""
     posterior = fake_posterior(draws=60)
     survey = posterior.survey
-    survey.events = survey.events.assign(opens_canopy="", source="record")
+    events = survey.events.assign(opens_canopy="", source="record")
     rng, years = np.random.default_rng(4), np.arange(1890.0, 1971.0)
     cores = survey.cores[survey.cores["tree"].str.startswith("F")]["core"].iloc[:12]
-    survey.ring_widths = pd.concat(
+    ring_widths = pd.concat(
         [
             pd.DataFrame({"core": core, "year": years}).assign(
                 width_mm=np.where(years >= 1927, 2.4, 1.2) * np.exp(rng.normal(0, 0.12, len(years)))
@@ -36,7 +36,7 @@ def findings():
         ],
         ignore_index=True,
     )
-    return Findings(posterior)
+    return Findings(with_tables(posterior, events=events, ring_widths=ring_widths))
 
 
 @pytest.mark.parametrize("table", RESULT_TABLES, ids=lambda table: table.name)

@@ -256,17 +256,13 @@ def amount_outcomes(simulated, profile, tables: dict[str, pd.DataFrame]) -> list
         )
     held = np.convolve(stems, np.ones(20), "valid").max() / stems.sum()
     add("stand_summary", "largest share in 20 years", stand, "share_in_20_years", float(held))
-    oldest = (
-        simulated.truth["trees"]
-        .set_index("tree")
-        .loc[tables["tree_dates"].dropna(subset="establishment_year_low")["tree"]]
-    )
+    established = simulated.truth["trees"].set_index("tree")["establishment_year"].astype(int)
     add(
         "stand_summary",
-        "oldest tree's year",
+        "oldest cored tree's year",
         stand,
-        "oldest_year",
-        float(oldest["establishment_year"].astype(int).min()),
+        "oldest_cored_year",
+        float(established[stand["oldest_cored_tree"]]),
     )
     true = {
         row.name: float(row.value) for row in simulated.truth["parameters"].itertuples(index=False)
