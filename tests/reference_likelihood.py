@@ -505,13 +505,22 @@ class UnitReading:
                 total += count * (log_of(in_range) - log_of(sum(by_age)))
         return total
 
+    def ring_difference(self, d, height):
+        """P(d): rings at the ground less those at a height, d = V + B + e."""
+        climb = self._seasons_between(0.0, height)
+        total = 0.0
+        for g in range(len(self.grass_pmf)):
+            for v in range(g + 1):
+                for e, chance in ((0, 0.6), (1, 0.17), (-1, 0.17), (2, 0.03), (-2, 0.03)):
+                    total += self.grass_pmf[g] / (g + 1) * chance * at(climb, d - v - e)
+        return total
+
     def log_sections(self):
         total = 0.0
         for q in range(len(self.unit.section_kind)):
             kind, value = int(self.unit.section_kind[q]), int(self.unit.section_value[q])
             if kind == 3:
-                climb = self._seasons_between(0.0, float(self.unit.section_height_cm[q]))
-                probability = sum(at(climb, k) for k in range(value + 1))
+                probability = self.ring_difference(value, float(self.unit.section_height_cm[q]))
             elif kind == 0:
                 probability = at(self.grass_pmf, value)
             elif kind == 1:

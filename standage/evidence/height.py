@@ -18,6 +18,10 @@ from standage.profiles import Profile
 
 BREAST_HEIGHT_CM = 137.0
 HEIGHT_STEP_CM = 5.0
+RING_DIFFERENCE_ERROR = (0.6, 0.17, 0.03)
+"""Probability that the difference of two ring counts on cut wood is right, off by 1 and by 2 rings
+either way. Assumed: most counts of a few rings on a whole section repeat.
+"""
 QUADRATURE_NODES = 9
 """Gauss-Hermite nodes for one normal factor; the delay's mean changes by less than 0.001 years
 beyond this.

@@ -6,9 +6,11 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from typing import cast
 
 import pandas as pd
 from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 
 from standage import figures
 from standage.figures.axes import new_figure
@@ -44,7 +46,7 @@ class Picture:
 
 def picture(ax: Axes, name: str, caption: str, alternative: str) -> Picture:
     """What is drawn on `ax` as a picture of the page."""
-    figure = ax.get_figure(root=True)
+    figure = cast(Figure, ax.figure)  # of a picture there are no figures within figures
     assert figure is not None  # matplotlib's axes without a figure are those that were removed
     return Picture(name, caption, inline_svg(figure, name, alternative))
 

@@ -522,6 +522,22 @@ class UnitStatement:
             elif kind == SECTION_OUT_OF_GRASS:
                 probability = pt.sum(self.grass[: int(value) + 1])
             else:
-                probability = pt.sum(self.climb_pmf(0.0, float(height))[: int(value) + 1])
+                probability = self._ring_difference(int(value), float(height))
             probabilities.append(probability)
         return pt.sum(floored_log(pt.stack(probabilities))) if probabilities else pt.zeros(())
+
+    def _ring_difference(self, difference: int, height_cm: float) -> Any:
+        """P(rings at the ground less those at a height): visible seasons of the grass stage,
+        seasons of height growth, and the error of two counts.
+        """
+        shares = self.grass / (1 + np.arange(self.longest_grass + 1))
+        visible = pt.cumsum(shares[::-1])[::-1]
+        climb = self.climb_pmf(0.0, height_cm)
+        probability = pt.zeros(())
+        for error, chance in {-2: 0.03, -1: 0.17, 0: 0.6, 1: 0.17, 2: 0.03}.items():
+            left = difference - error
+            seen = np.arange(min(left, self.longest_grass) + 1)
+            seen = seen[left - seen <= self.longest_height]
+            if len(seen):
+                probability += chance * pt.sum(visible[seen] * climb[left - seen])
+        return probability

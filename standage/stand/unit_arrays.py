@@ -16,7 +16,7 @@ from standage.survey.survey import Survey
 
 SQUARE_METRES_PER_HECTARE = 10_000.0
 # kinds of a section: what is known of the grass stage G, or of the delay B to a height
-EXACTLY, LONGER, AT_MOST, HEIGHT_AT_MOST = range(4)
+EXACTLY, LONGER, AT_MOST, RING_DIFFERENCE = range(4)
 SECTION_STEP_CM = 5.0  # to which heights of sections are rounded, so that few are worked out
 
 
@@ -141,10 +141,8 @@ def _sections(
             and np.isfinite(row.rings_at_ground)
             and np.isfinite(row.rings_at_height)
         ):
-            # rings at the collar miss years of the grass stage, so the difference is at least the
-            # seasons of height growth
             seasons = max(0.0, row.rings_at_ground - row.rings_at_height)
             height = SECTION_STEP_CM * round(row.height_cm / SECTION_STEP_CM)
-            rows.append((HEIGHT_AT_MOST, seasons, height))
+            rows.append((RING_DIFFERENCE, seasons, height))
     table = np.array(rows, dtype=float).reshape(-1, 3)
     return table[:, 0].astype(int), table[:, 1].astype(int), table[:, 2]

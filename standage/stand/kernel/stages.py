@@ -9,6 +9,7 @@ import math
 import numpy as np
 
 from standage.compiled import compiled
+from standage.evidence.height import RING_DIFFERENCE_ERROR
 from standage.stand.kernel.pieces import add_scaled, digamma, inner
 from standage.stand.kernel.trees import SMALLEST
 
@@ -50,7 +51,6 @@ def stages_at_survey(
     n = len(living)
     last = n - 1
     longest_grass = len(grass) - 1
-    longest_height = growth_pmf.shape[1] - 1
     density_of_stage = np.full(3, -1.0)
     density_of_sapling = np.full(cdf.shape[0], -1.0)
     stage_density_bar = np.zeros(3)
@@ -124,11 +124,9 @@ def stages_at_survey(
         total = 0.0
         if kind == 3:
             h = section_rows[j, 2]
-            for k in range(min(value, longest_height) + 1):
-                total += growth_pmf[h, k]
-            total = max(total, SMALLEST)
-            for k in range(min(value, longest_height) + 1):
-                growth_pmf_bar[h, k] += 1.0 / total
+            total = ring_difference(
+                value, has_grass, grass, growth_pmf[h], grass_bar, growth_pmf_bar[h]
+            )
         elif has_grass:
             for g in range(longest_grass + 1):
                 if (
@@ -149,6 +147,39 @@ def stages_at_survey(
             total = 1.0
         logp += math.log(total)
     return logp
+
+
+@compiled
+def ring_difference(difference, has_grass, grass, growth, grass_bar, growth_bar):
+    """Probability of the rings at the ground less those at a height: seasons of the grass stage
+    that show as rings, seasons of height growth, and the error of the counts. Adds the
+    derivative of its logarithm to the bars of the two pmfs, grass (g,) and growth (k,).
+    """
+    n_visible = len(grass) if has_grass else 1
+    visible = np.ones(n_visible)
+    if has_grass:
+        running = 0.0
+        for v in range(n_visible - 1, -1, -1):
+            running += grass[v] / (v + 1.0)
+            visible[v] = running
+    most = len(RING_DIFFERENCE_ERROR) - 1
+    total = 0.0
+    for v in range(n_visible):
+        for e in range(-most, most + 1):
+            k = difference - v - e
+            if 0 <= k < len(growth):
+                total += visible[v] * RING_DIFFERENCE_ERROR[abs(e)] * growth[k]
+    total = max(total, SMALLEST)
+    running = 0.0
+    for v in range(n_visible):
+        for e in range(-most, most + 1):
+            k = difference - v - e
+            if 0 <= k < len(growth):
+                running += RING_DIFFERENCE_ERROR[abs(e)] * growth[k]
+                growth_bar[k] += visible[v] * RING_DIFFERENCE_ERROR[abs(e)] / total
+        if has_grass:
+            grass_bar[v] += running / (v + 1.0) / total
+    return total
 
 
 @compiled
