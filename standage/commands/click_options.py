@@ -34,6 +34,8 @@ def run_option(name: str, **otherwise: Any) -> Callable[[Command], Command]:
         "default": option.default,
         "help": option.metadata["help"],
     } | otherwise
+    if settings["is_flag"]:  # of a type that is named, some versions of click lose the flag
+        del settings["type"]
     settings["show_default"] = settings["default"] not in (None, False)
     return click.option(flag_of(option), name, **settings)
 
