@@ -5,6 +5,9 @@ with the file, nothing of it stays open.
 from __future__ import annotations
 
 import io
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import h5py
@@ -39,8 +42,23 @@ def write_netcdf(tree: xr.DataTree, path: str | Path) -> None:
         if group.variables
     }
     # made in memory: a library that runs out of disk would bring the process down
-    content = tree.to_netcdf(None, engine="h5netcdf", encoding=encoding)
+    with _without_cluster():
+        content = tree.to_netcdf(None, engine="h5netcdf", encoding=encoding)
     Path(path).write_bytes(content)
+
+
+@contextmanager
+def _without_cluster() -> Iterator[None]:
+    """In a task of a Dask cluster xarray would ask the cluster for a lock on the file, which is one
+    of this process alone.
+    """
+    if "dask" not in sys.modules:
+        yield
+        return
+    import dask
+
+    with dask.config.set(scheduler="single-threaded"):
+        yield
 
 
 def read_netcdf(path: str | Path) -> xr.DataTree:
@@ -51,7 +69,10 @@ def read_netcdf(path: str | Path) -> xr.DataTree:
     content = io.BytesIO(Path(path).read_bytes())
     with h5py.File(content, "r") as file:  # a file that can't even be begun is refused here, since
         dict(file.attrs)  # the next library would print, later, that it can't close it
-    with xr.open_datatree(content, engine="h5netcdf", decode_timedelta=False) as tree:
+    with (
+        _without_cluster(),
+        xr.open_datatree(content, engine="h5netcdf", decode_timedelta=False) as tree,
+    ):
         _refuse_above_limit(path, sum(group.nbytes for group in tree.subtree))
         return tree.load()
 
