@@ -16,6 +16,7 @@ from standage.commands.command_group import (
     BAD_INPUT,
     CAME_OUT_OTHERWISE,
     FIT_FAILED,
+    HELP_OPTIONS,
     INCOMPLETE,
     CommandGroup,
 )
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
     from standage.survey.survey import Survey
 
 
-@click.group(cls=CommandGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(cls=CommandGroup, context_settings=HELP_OPTIONS)
 @click.version_option(version("standage"), message="standage %(version)s")
 def main() -> None:
     """When did the stand regenerate, when did each tree establish, and how sure are we?

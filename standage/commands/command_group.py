@@ -22,6 +22,7 @@ import click
 from standage.errors import StandageError, plainly
 from standage.notices import Notice
 
+HELP_OPTIONS = {"help_option_names": ["-h", "--help"]}
 BAD_INPUT = 2
 FIT_FAILED = 3
 INCOMPLETE = 4
@@ -40,6 +41,10 @@ class CommandGroup(click.Group):
     """Turns every expected error into a message on standard error and an exit code, never a
     traceback.
     """
+
+    def command(self, *args: Any, **settings: Any) -> Any:
+        """As click's; `-h` helps with every command."""
+        return super().command(*args, **{"context_settings": HELP_OPTIONS} | settings)
 
     def invoke(self, context: click.Context) -> Any:
         try:

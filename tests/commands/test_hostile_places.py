@@ -123,7 +123,7 @@ AS_NOBODY = """
 import os, sys
 from standage.commands.cli import main
 import standage.commands.ages_table, standage.survey.reading, standage.evidence
-import standage.evidence.account, standage.commands.check_text
+import standage.evidence.account, standage.commands.check_text, standage.commands.taken_in
 
 os.setgroups([])
 os.setgid({nobody})
