@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -14,7 +15,7 @@ from standage.stand.verdict import CHECK_LIMIT
 SOUND, DOUBTFUL, FAILED = "sound", "doubtful", "failed"
 # times as many plants of a stage as the rest of the survey expects, or as few, from which the two
 # contradict each other (assumption; the verdict's notes name the same)
-LARGE_FACTOR = float(np.e)
+LARGE_FACTOR = math.e
 
 
 @dataclass(frozen=True)
