@@ -12,6 +12,7 @@ import shutil
 import signal
 import subprocess
 import sys
+import time
 from importlib.metadata import version
 from pathlib import Path
 
@@ -288,6 +289,8 @@ def test_an_end_by_the_system_is_like_a_stop_by_the_user(
 ):
     def ended(*_, **__):
         os.kill(os.getpid(), getattr(signal, number))
+        for _ in range(600):  # the system may hand the signal over a little later
+            time.sleep(0.1)
 
     before = signal.getsignal(getattr(signal, number))
     monkeypatch.setattr("standage.commands.run.fit_stands", ended)
