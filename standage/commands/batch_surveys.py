@@ -23,7 +23,8 @@ from standage.profiles import load_profile, profile_keys
 from standage.replaced_file import is_earlier, replaced
 from standage.results.folder import FORMAT, provenance_of
 from standage.results.records import read_record
-from standage.survey.files import WrittenSurvey, read_written
+from standage.survey.files import read_written
+from standage.survey.written import WrittenSurvey
 
 VERDICT = "verdict.json"
 PROBLEMS_HEADER = "Written by standage batch: what prevents a result of this survey."

@@ -60,8 +60,15 @@ def new(folder: str, xlsx: bool) -> None:
 @click.argument("survey", type=click.Path())
 @run_option("profile_folder")
 @click.option("--all", "in_full", is_flag=True, help="Every problem on a line of its own.")
-def check(survey: str, profile_folder: str | None, in_full: bool) -> None:
+@click.option("--draft", is_flag=True, help="Write a file to say which of your columns is which.")
+def check(survey: str, profile_folder: str | None, in_full: bool, draft: bool) -> None:
     """Report all problems of a SURVEY (folder of CSV, or .xlsx) at once, and what was read."""
+    if draft:
+        from standage.survey.mapping_draft import write_draft
+
+        path = write_draft(survey)
+        click.echo(f"wrote {path}. Look it through, correct it, then: standage check {survey}")
+        return
     from standage.commands.check_text import check_text, screen_width
     from standage.errors import SurveyError
 

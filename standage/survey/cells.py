@@ -14,11 +14,12 @@ import pandas as pd
 
 from standage.errors import TOLD_OF_A_COLUMN, Problem
 from standage.survey.cell_values import BLANK_WORDS, NOT_RECORDED, TableCells, typed, with_extra
-from standage.survey.files import WrittenTable
+from standage.survey.headings import has_two_meanings
 from standage.survey.limits import LONGEST_CELL, LONGEST_NAME, unseen_letter
 from standage.survey.quantities import comma_in
 from standage.survey.readings import Reading
 from standage.survey.schema import Column, Table
+from standage.survey.written import WrittenTable
 
 UNIT_ENDINGS = (
     "_cm",
@@ -161,7 +162,7 @@ def _places(
             places[name] = place
         else:
             near = near_column(name, known, set(written.header))
-            if near is None:
+            if near is None or has_two_meanings(table, name):
                 unknown.append(name)
             else:
                 suggested.add(near)

@@ -5,13 +5,17 @@ cell is read.
 from __future__ import annotations
 
 from standage.survey.event_years import with_last_years
-from standage.survey.files import WrittenSurvey
+from standage.survey.flat_sheet import part_flat_sheet
 from standage.survey.group_fill import filled_down
 from standage.survey.schema import TABLES
+from standage.survey.written import WrittenSurvey
 
 
-def complete_tables(survey: WrittenSurvey) -> None:
-    """Complete the written tables in place; each liberty is listed in `survey.readings`."""
+def complete_tables(survey: WrittenSurvey, name: str) -> None:
+    """Complete the written tables in place; each liberty is listed in `survey.readings`. name: of
+    the survey.
+    """
+    part_flat_sheet(survey, name)
     for table in TABLES:
         written = survey.tables.get(table.name)
         if written is not None and written.cells:

@@ -5,8 +5,8 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
-from standage.survey.files import WrittenTable
 from standage.survey.readings import Reading
+from standage.survey.written import WrittenTable
 
 
 def with_last_years(written: WrittenTable, readings: list[Reading]) -> WrittenTable:

@@ -5,33 +5,23 @@ interpreted here.
 from __future__ import annotations
 
 import csv
-import difflib
 import hashlib
 import io
 import re
-from dataclasses import dataclass, field, replace
-from functools import cache
+from dataclasses import replace
 from pathlib import Path
 
-from standage.errors import Problem, ProblemList
-from standage.survey.form_rows import (
-    EXAMPLE_NOTE,
-    ROWS_SEARCHED,
-    example_problem,
-    example_rows,
-    header_place,
-    take_out_explanations,
-)
-from standage.survey.formula_escapes import unescape
-from standage.survey.headings import headings_known, read_header
-from standage.survey.limits import MOST_CELLS, MOST_COLUMNS, TooLarge, bounded, content_of
+from standage.errors import Problem
+from standage.survey.flat_table import FLAT, table_of, tables_needed
+from standage.survey.form_rows import EXAMPLE_NOTE, ROWS_SEARCHED, example_problem, example_rows
+from standage.survey.headings import headings_known
+from standage.survey.layout import OTHER_DELIMITERS, lay_out
+from standage.survey.limits import TooLarge, bounded, content_of
+from standage.survey.mapping import mapping_path, read_mapping
+from standage.survey.placing import columns_of, place_names
 from standage.survey.readings import Reading
-from standage.survey.schema import TABLES, Table
-from standage.survey.synonyms import plain, synonym_list
-
-GUIDE = "how to fill in"
-NOT_TABLES = {"columns", GUIDE}
-"""Files and sheets that the empty forms bring along and that hold no data."""
+from standage.survey.schema import TABLES
+from standage.survey.written import WrittenSurvey, too_large, unreadable_file
 
 RINGS_FOLDER = "rings"
 NEARLY_RINGS_FOLDER = {"rings", "ring", "ringwidths", "ring_widths", "ring-widths", "rwl"}
@@ -40,50 +30,11 @@ DECADAL_ENDINGS = (".rwl", ".raw")
 write the second (from memory).
 """
 
+TOP_BYTES = 65_536
+"""Of a file that are looked at for its headings."""
+
 NULS_OF_UTF_16 = 0.2
 """Share of bytes that are zero from which a file is UTF-16: nearly half are, in English."""
-
-OTHER_DELIMITERS = {";": "semicolons", "\t": "tabs", "|": "vertical bars"}
-
-
-@dataclass(frozen=True)
-class WrittenTable:
-    """A table as written. file: name for messages. header: (column,), in row header_row, the
-    survey's names where headings could be matched. cells: rows of text, all of header length. rows:
-    row in the file. units: of columns whose values are in another unit than the column's, "" where
-    none is said. headings: as written, by column, where they are other than its name.
-    """
-
-    file: str
-    header: list[str]
-    cells: list[list[str]]
-    rows: list[int]
-    header_row: int = 1
-    units: dict[str, str] = field(default_factory=dict)
-    headings: dict[str, str] = field(default_factory=dict)
-
-
-@dataclass
-class WrittenSurvey:
-    """All tables that were found, by table name; `unreadable` holds the names of tables that are
-    there but could not be read.
-
-    readings: what was read differently from what was written. numbers: rows whose cell in a column
-    of names is a number with decimals in a workbook, by table and column. rings: content of the
-    decadal ring-width files by name, `rings/FILE`. book: name of the workbook that holds the
-    tables, "" without one.
-    """
-
-    tables: dict[str, WrittenTable] = field(default_factory=dict)
-    files: dict[str, str] = field(default_factory=dict)
-    unreadable: set[str] = field(default_factory=set)
-    problems: ProblemList = field(default_factory=ProblemList)
-    notes: list[str] = field(default_factory=list)
-    readings: list[Reading] = field(default_factory=list)
-    hashes: dict[str, str] = field(default_factory=dict)
-    rings: dict[str, bytes] = field(default_factory=dict)
-    numbers: dict[tuple[str, str], set[int]] = field(default_factory=dict)
-    book: str = ""
 
 
 def read_written(path: Path) -> WrittenSurvey:
@@ -103,22 +54,16 @@ def read_written(path: Path) -> WrittenSurvey:
             )
         )
     elif path.is_dir():
+        _read_mapping(path, survey)
         _read_folder(path, survey)
     elif not path.is_file():
         survey.problems.append(_no_file(str(path), path))
     elif path.suffix.lower() == ".xlsx":
+        _read_mapping(path, survey)
         _read_book(path, survey)
     elif path.suffix.lower() == ".csv":
-        survey.problems.append(
-            Problem(
-                str(path),
-                None,
-                None,
-                "a single CSV file",
-                "the folder that holds the CSV files of the survey",
-                f"Give the folder: {path.parent}.",
-            )
-        )
+        _read_mapping(path, survey)
+        _read_one_file(path, survey)
     else:
         survey.problems.append(
             Problem(
@@ -132,6 +77,59 @@ def read_written(path: Path) -> WrittenSurvey:
         )
     _take_out_examples(survey)
     return survey
+
+
+def _read_mapping(path: Path, survey: WrittenSurvey) -> None:
+    """What a mapping file says of the sheets, if there is one."""
+    mapping = mapping_path(path)
+    if not mapping.is_file():
+        return
+    content = read_content(mapping, mapping.name, survey)
+    if content is not None:
+        survey.mapping = read_mapping(mapping.name, content, survey.problems)
+
+
+def _read_one_file(path: Path, survey: WrittenSurvey) -> None:
+    """A CSV file that holds trees and cores in the same rows."""
+    mapped = survey.mapping.get(path.name)
+    if mapped is None and not tables_needed(columns_of(top_rows(path), FLAT)):
+        survey.problems.append(
+            Problem(
+                str(path),
+                None,
+                None,
+                "a single CSV file",
+                "the folder that holds the CSV files of the survey, or one file with trees and"
+                " their cores in its rows",
+                f"Give the folder: {path.parent}. If the file holds trees and cores under headings"
+                f" of its own, `standage check {path.name} --draft` writes a file to say which.",
+            )
+        )
+        return
+    name = FLAT.name if mapped is None else mapped.holds
+    content = read_content(path, path.name, survey)
+    if content is not None and name:
+        survey.files[name] = path.name
+        read_csv_table(path.name, content, name, survey)
+
+
+def top_rows(path: Path) -> list[list[str]]:
+    """The first rows of a CSV file, as cells; none where it can't be read. For a look at its
+    headings: what is odd about the file is told when it is read.
+    """
+    try:
+        with path.open("rb") as stream:
+            start = stream.read(TOP_BYTES)
+    except OSError:
+        return []
+    text = start.decode("utf-8-sig", errors="replace").replace("\x00", "")
+    lines = text.splitlines()[: 2 * ROWS_SEARCHED]
+    marks = (",", *OTHER_DELIMITERS)
+    delimiter = max(marks, key=lambda mark: max((line.count(mark) for line in lines), default=0))
+    try:
+        return list(csv.reader(lines, delimiter=delimiter))
+    except csv.Error:
+        return []
 
 
 def _read_book(path: Path, survey: WrittenSurvey) -> None:
@@ -148,7 +146,7 @@ def _take_out_examples(survey: WrittenSurvey) -> None:
     they are a survey to try things on.
     """
     examples = {
-        name: example_rows(_table(name), written.header, written.cells)
+        name: example_rows(table_of(name), written.header, written.cells)
         for name, written in survey.tables.items()
     }
     if all(all(marks) for marks in examples.values()):
@@ -182,65 +180,6 @@ def _take_out_examples(survey: WrittenSurvey) -> None:
                 for record, row in zip(cells, rows, strict=True)
                 if record[place] == EXAMPLE_NOTE
             ]
-
-
-@cache
-def _table_words() -> dict[str, str]:
-    """Plain names of files and sheets, and the table each one holds."""
-    listed = synonym_list("headings")["tables"]
-    words = {plain(word): name for name, of in listed.items() for word in of}
-    return words | {plain(each.name): each.name for each in TABLES}
-
-
-def place_names(names: dict[str, str], survey: WrittenSurvey, *, what: str) -> dict[str, str]:
-    """Which table each file or sheet holds: table name to file or sheet name. Misspelt names become
-    problems, others notes.
-
-    names: stem to full name.
-    """
-    known = [each.name for each in TABLES]
-    placed = {stem: full for stem, full in names.items() if stem in known}
-    by_word: dict[str, list[str]] = {}
-    for stem, full in names.items():
-        table = _table_words().get(plain(stem))
-        if table and table not in placed and stem not in NOT_TABLES:
-            by_word.setdefault(table, []).append(full)
-    for table, claiming in by_word.items():
-        first = claiming[0]
-        placed[table] = first
-        survey.readings.append(Reading(first, None, None, first, table, f"name of a {what}"))
-        if len(claiming) > 1:
-            both = " and ".join(f"'{each}'" for each in claiming)
-            expected = f"one {what} that is '{table}'"
-            advice = f"Join them, or rename one of them to something unlike {table}."
-            survey.problems.append(Problem(first, None, None, both, expected, advice))
-            survey.unreadable.add(table)
-    taken = set(placed.values()) | {full for several in by_word.values() for full in several}
-    for stem, full in names.items():
-        if full in taken or stem in NOT_TABLES:
-            continue
-        near = difflib.get_close_matches(
-            stem.strip().lower().replace(" ", "_"),
-            [name for name in known if name not in placed],
-            1,
-            0.8,
-        )
-        if near:
-            should = full.replace(stem, near[0])
-            survey.problems.append(
-                Problem(
-                    full,
-                    None,
-                    None,
-                    f"a {what} named '{full}'",
-                    f"'{should}'",
-                    f"Rename it to '{should}', or to something unlike it if it is not that table.",
-                )
-            )
-            survey.unreadable.add(near[0])
-        else:
-            survey.notes.append(f"{what} '{full}' is no table of a survey; it was not read")
-    return placed
 
 
 def _read_folder(folder: Path, survey: WrittenSurvey) -> None:
@@ -297,7 +236,7 @@ def _read_folder(folder: Path, survey: WrittenSurvey) -> None:
             )
         )
         survey.unreadable.update(each.name for each in TABLES)
-    placed = place_names(tables, survey, what="file")
+    placed = place_names(tables, survey, what="file", top=lambda file: top_rows(folder / file))
     for name, file in placed.items():
         content = read_content(folder / file, file, survey)
         if content is None:
@@ -345,17 +284,6 @@ def _no_file(name: str, path: Path) -> Problem:
     )
     return unreadable_file(
         name, f"{what}, not a file", "a file", "Put the file itself in its place."
-    )
-
-
-def too_large(name: str, error: TooLarge) -> Problem:
-    """A file beyond the limits of `standage.survey.limits`."""
-    found, expected = str(error).split("\n")
-    return unreadable_file(
-        name,
-        found,
-        expected,
-        "Check that this is the right file; if it is, split the survey into several.",
     )
 
 
@@ -460,12 +388,6 @@ def read_csv_table(file: str, content: bytes, name: str, survey: WrittenSurvey) 
         survey.unreadable.add(name)
 
 
-def unreadable_file(
-    file: str, found: str, expected: str, what_to_do: str, row: int | None = None
-) -> Problem:
-    return Problem(file, row, None, found, expected, what_to_do)
-
-
 def _decode(file: str, content: bytes, survey: WrittenSurvey) -> str | None:
     """The text of a file, UTF-8 with or without byte-order mark; Windows text where it can be
     nothing else, with a note; or None.
@@ -526,12 +448,12 @@ def _delimiter(file: str, text: str, name: str, survey: WrittenSurvey) -> str:
     """What parts the cells: the comma, or another mark that yields more headings of the table."""
     top = re.split(r"[\r\n]+", text.lstrip("\r\n"), maxsplit=ROWS_SEARCHED)[:ROWS_SEARCHED]
 
+    mapped = survey.mapping[file].columns if file in survey.mapping else {}
+
     def columns(delimiter: str) -> int:
+        rows = [[cell.strip().strip('"') for cell in line.split(delimiter)] for line in top]
         return max(
-            headings_known(
-                _table(name), [cell.strip().strip('"') for cell in line.split(delimiter)]
-            )
-            for line in top
+            max(headings_known(table_of(name), row), len(mapped.keys() & set(row))) for row in rows
         )
 
     found = max(OTHER_DELIMITERS, key=columns)
@@ -540,126 +462,3 @@ def _delimiter(file: str, text: str, name: str, survey: WrittenSurvey) -> str:
     parted = f"cells parted by {OTHER_DELIMITERS[found]}"
     survey.readings.append(Reading(file, None, None, parted, "a table", "another delimiter"))
     return found
-
-
-def _table(name: str) -> Table:
-    return next(each for each in TABLES if each.name == name)
-
-
-def lay_out(
-    file: str, records: list[list[str]], name: str, survey: WrittenSurvey, *, sheet: bool = False
-) -> None:
-    """Strip cells, find the header and read its headings, drop blank rows and rows of units, and
-    hold every row to the length of the header. sheet: from a workbook, where blank cells at the end
-    of a row shift nothing.
-    """
-    start = header_place(records, _table(name))
-    if start is None:
-        survey.problems.append(
-            unreadable_file(
-                file,
-                "an empty file",
-                "a header row with the names of the columns",
-                "Write the header and the rows, or remove it if the table is not needed.",
-            )
-        )
-        survey.unreadable.add(name)
-        return
-    if any(cell.strip() for record in records[:start] for cell in record):
-        survey.notes.append(
-            f"{file}: the header was found in row {start + 1}; what stands above it was not read"
-        )
-    written = [cell.strip() for cell in records[start]]
-    full = len(written)
-    while written and not written[-1]:
-        written.pop()
-    width = len(written)
-    if width > MOST_COLUMNS or width * len(records) > MOST_CELLS:
-        most = f"at most {MOST_COLUMNS:,} columns and {MOST_CELLS:,} cells"
-        survey.problems.append(
-            too_large(file, TooLarge(f"{width:,} columns and {len(records):,} rows\n{most}"))
-        )
-        survey.unreadable.add(name)
-        return
-    header = read_header(_table(name), file, start + 1, written, survey.problems, survey.readings)
-    cells, rows, longer = [], [], []
-    padded = [0] * width
-    for row, record in enumerate(records[start + 1 :], start + 2):
-        stripped = [cell.strip() for cell in record]
-        joined = "".join(stripped)
-        if not joined:
-            continue
-        if stripped != record:
-            for place, (cell, bare) in enumerate(zip(record[:width], stripped, strict=False)):
-                padded[place] += bare != "" and cell != bare
-        if len(stripped) > width:
-            if any(stripped[width:]):
-                survey.problems.append(_wrong_length(file, row, stripped, width))
-            elif len(stripped) > full and not sheet:
-                longer.append((row, stripped))
-            stripped = stripped[:width]
-        elif len(stripped) < width:
-            survey.problems.append(_wrong_length(file, row, stripped, width))
-            stripped += [""] * (width - len(stripped))
-        if "\n" in joined:
-            survey.problems += _swallowed(file, row, written, stripped)
-        cells.append([unescape(cell) for cell in stripped] if "'" in joined else stripped)
-        rows.append(row)
-    survey.readings += [
-        Reading(
-            file,
-            None,
-            name,
-            f"blanks around {count} cells",
-            "the cells alone",
-            "blanks around cells",
-        )
-        for name, count in zip(header.names, padded, strict=True)
-        if count
-    ]
-    # A comma at the end of every row is a habit of some programs; one at the end of some may be
-    # what a decimal comma has pushed out.
-    if len(longer) < len(rows) or len({len(cells) for _, cells in longer}) > 1:
-        survey.problems += [_wrong_length(file, *each, width) for each in longer]
-    cells, rows = take_out_explanations(
-        _table(name), file, header.names, cells, rows, survey.problems, survey.notes, header.units
-    )
-    survey.tables[name] = WrittenTable(
-        file, header.names, cells, rows, start + 1, header.units, header.written
-    )
-
-
-def _wrong_length(file: str, row: int, cells: list[str], width: int) -> Problem:
-    """A row with more cells than the header, or fewer."""
-    advice = "Look for a missing comma; a blank cell still needs its comma."
-    if len(cells) > width:
-        advice = (
-            "Look for a decimal comma or a comma in a note; cells with commas need quotation marks."
-        )
-    found = f"{len(cells)} cells: {_shortened(cells)}"
-    return Problem(file, row, None, found, f"{width} cells, as in the header", advice)
-
-
-def _swallowed(file: str, row: int, header: list[str], cells: list[str]) -> list[Problem]:
-    """Cells with line ends and commas enough for rows: a quotation mark left open takes rows in, to
-    the next one.
-    """
-    return [
-        Problem(
-            file,
-            row,
-            name,
-            f"a cell of {cell.count(chr(10)) + 1} lines with as many commas as rows have",
-            "a cell without rows of the table in it",
-            "Close the quotation mark at the start of the cell; in a long note leave out commas.",
-        )
-        for name, cell in zip(header, cells, strict=True)
-        if (ends := cell.count("\n"))
-        and len(header) > 1
-        and max(cell.count(mark) for mark in (",", *OTHER_DELIMITERS)) >= (len(header) - 1) * ends
-    ]
-
-
-def _shortened(cells: list[str]) -> str:
-    text = ",".join(cells)
-    return f"'{text if len(text) <= 80 else text[:77] + '...'}'"

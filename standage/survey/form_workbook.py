@@ -15,8 +15,8 @@ from openpyxl.worksheet.worksheet import Worksheet
 
 from standage.profiles import profile_keys
 from standage.survey.column_reference import COLUMN_HEADER, column_rows
-from standage.survey.files import GUIDE
 from standage.survey.form_rows import EXAMPLE_COMMENT, example_cells, explanation
+from standage.survey.placing import GUIDE
 from standage.survey.schema import TABLES, Column, Table
 
 FIRST_ROW = 3  # below the names and the units

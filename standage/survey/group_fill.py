@@ -7,9 +7,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 from standage.errors import Problem
-from standage.survey.files import WrittenTable
 from standage.survey.readings import Reading
 from standage.survey.schema import Column, Table
+from standage.survey.written import WrittenTable
 
 DITTO = {'"', "''", "\u201d", "\u2033", "\u3003", ",,", "ditto", "do", "do.", "idem", "as above"}
 """Marks and words for 'the same as above' (common practice, no source)."""

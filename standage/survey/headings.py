@@ -5,7 +5,7 @@ values are.
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 
@@ -91,18 +91,19 @@ def without_unit(heading: str) -> tuple[str, str]:
 @cache
 def _known(table: Table) -> dict[str, Heading]:
     """Every plain heading of a table, and what it names."""
-    listed = dict(synonym_list("headings").get(table.name, {}))
-    doubtful = listed.pop("two_meanings", {})
-    known = {
-        _words(word): Heading(columns[0], means=means, instead=tuple(columns))
-        for word, (*columns, means) in doubtful.items()
-    }
     names = {column.name for column in table.columns}
-    for column, words in listed.items():
-        if column in names:
-            known |= {_words(word): Heading(column) for word in words}
-    for column in table.columns:
+    known: dict[str, Heading] = {}
+    doubtful: dict[str, list[str]] = {}
+    for column in reversed(table.columns):  # of two that share a word the first
         known |= {_words(column.name): Heading(column.name), _base(column): Heading(column.name)}
+    for of in (*table.like, table.name):
+        for column, words in synonym_list("headings").get(of, {}).items():
+            if column == "two_meanings":
+                doubtful |= words
+            elif column in names:
+                known |= {_words(word): Heading(column) for word in words}
+    for word, (*columns, means) in doubtful.items():
+        known[_words(word)] = Heading(columns[0], means=means, instead=tuple(columns))
     return known
 
 
@@ -123,10 +124,21 @@ def heading_of(table: Table, written: str) -> Heading | None:
     return Heading(column.name, "" if has_unit_in_name(column) else column.unit)
 
 
+def has_two_meanings(table: Table, written: str) -> bool:
+    """Whether a heading is one of those that may mean two things in the table."""
+    found = heading_of(table, written)
+    return found is not None and bool(found.means)
+
+
+def columns_named(table: Table, header: Sequence[str]) -> set[str]:
+    """The columns of the table that a row names, were it the header."""
+    found = (heading_of(table, cell.strip()) for cell in header if cell.strip())
+    return {heading.column for heading in found if heading is not None and not heading.means}
+
+
 def headings_known(table: Table, header: Sequence[str]) -> int:
     """How many columns of the table a row names, were it the header."""
-    found = (heading_of(table, cell.strip()) for cell in header if cell.strip())
-    return len({heading.column for heading in found if heading is not None and not heading.means})
+    return len(columns_named(table, header))
 
 
 def read_header(
@@ -136,12 +148,19 @@ def read_header(
     written: Sequence[str],
     problems: list[Problem],
     readings: list[Reading],
+    mapped: Mapping[str, tuple[str, str]] | None = None,
 ) -> Header:
     """The names of the columns in a header row. Headings that may mean two things are problems; own
-    ones stay as they are.
+    ones stay as they are. mapped: column and unit of headings by a mapping file, which is not
+    doubted.
     """
     names: list[str] = list(written)
     units: dict[str, str] = {}
+    mapped = mapped or {}
+    for place, name in enumerate(written):
+        if name in mapped:
+            _map(table, mapped[name], place, names, units, (file, row), readings)
+    written, given = list(names), written
     exact = {name for name in written if any(name == column.name for column in table.columns)}
     claims: dict[str, list[tuple[int, Heading]]] = {}
     doubtful: list[tuple[str, Heading]] = []
@@ -184,10 +203,33 @@ def read_header(
             continue
         for place, heading in claimed:
             _claim(table.column(column), heading, place, names, units, (file, row), readings)
-    renamed = {
-        name: heading for name, heading in zip(names, written, strict=True) if name != heading
-    }
+    renamed = {name: heading for name, heading in zip(names, given, strict=True) if name != heading}
     return Header(names, units, renamed)
+
+
+def _map(
+    table: Table,
+    target: tuple[str, str],
+    place: int,
+    names: list[str],
+    units: dict[str, str],
+    at: tuple[str, int],
+    readings: list[Reading],
+) -> None:
+    """Name a column as the mapping file says; one that isn't used keeps its heading, marked so that
+    it is taken for no other.
+    """
+    column, unit = target
+    written = names[place]
+    if not column:
+        names[place] = f"{written} (own)" if heading_of(table, written) else written
+        return
+    names[place] = column
+    as_read = column
+    if unit and unit != table.column(column).unit:
+        units[column] = unit
+        as_read += f", in {unit}: {how_to_convert(unit, table.column(column).unit)}"
+    readings.append(Reading(*at, column, written, as_read, "heading by the mapping file"))
 
 
 def _claim(

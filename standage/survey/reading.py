@@ -16,7 +16,7 @@ from standage.survey.cells import typed_table
 from standage.survey.completion import complete_tables
 from standage.survey.core_checks import check_cores
 from standage.survey.core_plausibility import judge_cores
-from standage.survey.files import WrittenSurvey, read_written
+from standage.survey.files import read_written
 from standage.survey.references import check_names, resolve_references
 from standage.survey.ring_checks import check_ring_widths
 from standage.survey.ring_widths import fill_core_years, gather_ring_widths
@@ -34,6 +34,7 @@ from standage.survey.table_checks import (
     check_trees,
     looked_up,
 )
+from standage.survey.written import WrittenSurvey
 
 MISSPELT_SPECIES = 0.9
 """Similarity (difflib) from which a species without a profile is taken for a misspelt one with a
@@ -72,7 +73,8 @@ def read_survey(
     path = Path(path)
     written = read_written(path)
     problems, notes = written.problems, written.notes
-    complete_tables(written)
+    survey_name = path.resolve().name if path.is_dir() else path.stem
+    complete_tables(written, survey_name)
     frames = {
         each.name: typed_table(
             each, written.tables.get(each.name), problems, notes, written.readings
@@ -84,7 +86,7 @@ def read_survey(
         each.name: written.files.get(each.name, f"{book}, sheet {each.name}" if book else each.file)
         for each in TABLES
     }
-    if not path.is_dir() and not (book and path.is_file()):
+    if not path.is_dir() and not book and not written.tables:
         raise SurveyError(problems)
     _check_presence(frames, files, written)
     check_names(frames, files, problems)
@@ -134,9 +136,8 @@ def read_survey(
         outcome != "", pd.Series(default, dtype=object)
     ).astype(object)
     _note_what_is_missing(frames, notes)
-    name = path.resolve().name if path.is_dir() else path.stem
     return Survey(
-        name=name,
+        name=survey_name,
         path=str(path),
         notes=tuple(dict.fromkeys(notes)),
         hashes=written.hashes,

@@ -77,13 +77,14 @@ class Column:
 @dataclass(frozen=True)
 class Table:
     """One table of a survey. one_row: what a row stands for. needed: a survey cannot begin without
-    it.
+    it. like: tables whose headings it takes as well.
     """
 
     name: str
     one_row: str
     columns: tuple[Column, ...]
     needed: bool = False
+    like: tuple[str, ...] = ()
 
     @property
     def file(self) -> str:

@@ -9,9 +9,9 @@ import warnings
 from typing import Any
 
 from standage.errors import Problem
-from standage.survey.files import WrittenTable
 from standage.survey.limits import bounded
 from standage.survey.schema import Table
+from standage.survey.written import WrittenTable
 
 
 def sheet_values(sheet: Any) -> list[tuple]:

@@ -13,10 +13,10 @@ from xml.etree import ElementTree
 from xml.parsers import expat
 
 from standage.errors import Problem
-from standage.survey.files import WrittenSurvey, WrittenTable
 from standage.survey.form_rows import EXAMPLE_COMMENT
 from standage.survey.readings import Reading
 from standage.survey.schema import TABLES
+from standage.survey.written import WrittenSurvey, WrittenTable
 
 ROWS_NAMED = 5
 """In a note; more would fill the screen."""

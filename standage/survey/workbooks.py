@@ -5,17 +5,13 @@ from __future__ import annotations
 import io
 from pathlib import Path
 
-from standage.survey.files import (
-    WrittenSurvey,
-    lay_out,
-    place_names,
-    read_content,
-    too_large,
-    unreadable_file,
-)
-from standage.survey.form_rows import header_place
+from standage.survey.files import read_content
+from standage.survey.flat_table import table_of
+from standage.survey.form_rows import ROWS_SEARCHED
+from standage.survey.layout import header_of, lay_out
 from standage.survey.limits import MOST_COLUMNS, TooLarge
-from standage.survey.schema import TABLES, table
+from standage.survey.placing import place_names
+from standage.survey.schema import TABLES
 from standage.survey.workbook_cells import (
     as_text,
     names_made_dates,
@@ -29,6 +25,29 @@ from standage.survey.workbook_marks import (
     keep_comments,
     tell_of_hidden,
 )
+from standage.survey.written import WrittenSurvey, too_large, unreadable_file
+
+
+def top_rows_of_sheets(path: Path) -> dict[str, list[list[str]]]:
+    """The first rows of every sheet of a workbook, by its name; none where it doesn't open."""
+    survey = WrittenSurvey()
+    content = read_content(path, path.name, survey)
+    if content is None:
+        return {}
+    from openpyxl import load_workbook  # imported here: it takes a while to load
+
+    try:
+        book = load_workbook(io.BytesIO(guarded(content).content), read_only=True, data_only=True)
+        return {sheet.title: _top_rows(sheet) for sheet in book.worksheets}
+    except Exception:  # a damaged workbook fails in many ways, and is told of when it is read
+        return {}
+
+
+def _top_rows(sheet) -> list[list[str]]:
+    """The first rows of a sheet of openpyxl's, as cells."""
+    sheet.reset_dimensions()
+    rows = sheet.iter_rows(max_row=2 * ROWS_SEARCHED, values_only=True)
+    return [[as_text(value) for value in record] for record in rows]
 
 
 def read_workbook(path: Path, survey: WrittenSurvey) -> None:
@@ -52,7 +71,12 @@ def read_workbook(path: Path, survey: WrittenSurvey) -> None:
             else None
         )
         sheets = {sheet.title: sheet for sheet in book.worksheets}
-        named = place_names({title: title for title in sheets}, survey, what="sheet")
+        named = place_names(
+            {title: title for title in sheets},
+            survey,
+            what="sheet",
+            top=lambda title: _top_rows(sheets[title]),
+        )
         # read whole before anything is taken for a table: a damaged part may show at its very end
         values = {name: sheet_values(sheets[title]) for name, title in named.items()}
         raw = (
@@ -80,12 +104,12 @@ def read_workbook(path: Path, survey: WrittenSurvey) -> None:
             file = f"{path.name}, sheet {title}"
             survey.files[name] = file
             records = [[as_text(value) for value in record] for record in values[name]]
-            header = header_place(records, table(name)) or 0
+            header = header_of(records, table_of(name), survey.mapping.get(title)) or 0
             if name in raw:
                 uncomputed(file, raw[name], records, header, survey.problems)
             marks = workbook.marks_of(sheets[title])
             fill_merged(file, records, header, marks, survey.problems, survey.readings)
-            names_made_dates(file, values[name], records, header, table(name), survey.notes)
+            names_made_dates(file, values[name], records, header, table_of(name), survey.notes)
             # A sheet has no ragged rows: trailing blanks are simply not stored.
             width = min(len(records[header]) if records else 0, MOST_COLUMNS)
             lay_out(
@@ -93,6 +117,7 @@ def read_workbook(path: Path, survey: WrittenSurvey) -> None:
                 [record + [""] * (width - len(record)) if record else record for record in records],
                 name,
                 survey,
+                source=title,
                 sheet=True,
             )
             if name not in survey.tables:

@@ -14,7 +14,6 @@ from openpyxl.styles import PatternFill
 
 from standage.commands.cli import BAD_INPUT, main
 from standage.errors import SurveyError
-from standage.survey.files import GUIDE
 from standage.survey.form_rows import (
     example_cells,
     explanation,
@@ -22,6 +21,7 @@ from standage.survey.form_rows import (
     take_out_explanations,
 )
 from standage.survey.forms import WORKBOOK_NAME, write_template
+from standage.survey.placing import GUIDE
 from standage.survey.reading import read_survey
 from standage.survey.schema import TABLES, table
 from standage.survey.units import how_to_convert

@@ -1,0 +1,316 @@
+"""A sheet with trees and cores in the same rows, parted into the tables of a survey."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from standage.errors import Problem
+from standage.survey.cell_values import NOT_RECORDED
+from standage.survey.cells import near_column
+from standage.survey.dates import dates_in
+from standage.survey.flat_table import CORE_NOTE, EVIDENCE, FLAT, PLOT_COLUMNS
+from standage.survey.group_fill import filled_down
+from standage.survey.headings import has_two_meanings
+from standage.survey.readings import Reading
+from standage.survey.references import OUTSIDE, alike
+from standage.survey.schema import CORES, PLOTS, STANDS, TREES, Table
+from standage.survey.written import WrittenSurvey, WrittenTable
+
+Row = dict[str, str]
+
+
+@dataclass
+class _Part:
+    """Rows of one table on their way out of the sheet, with their row numbers."""
+
+    table: Table
+    records: list[Row]
+    rows: list[int]
+
+    def add(self, record: Row, row: int) -> None:
+        self.records.append(record)
+        self.rows.append(row)
+
+
+def part_flat_sheet(survey: WrittenSurvey, stand_name: str) -> None:
+    """Put the tables of trees, cores, and, where no other sheet has them, stands and plots, in
+    place of a flat sheet. stand_name: of the only stand, where the sheet names none.
+    """
+    written = survey.tables.pop(FLAT.name, None)
+    file = survey.files.pop(FLAT.name, None)
+    if FLAT.name in survey.unreadable:
+        survey.unreadable |= {"stands", "trees", "cores"}
+    if written is None or file is None:
+        return
+    if written.cells:
+        written = filled_down(FLAT, written, survey.problems, survey.readings)
+    _check_headings(survey, written)
+    records = [dict(zip(written.header, cells, strict=True)) for cells in written.cells]
+    if "stand" not in written.header:
+        for record in records:
+            record["stand"] = stand_name
+        _listed(
+            survey, written, "stand", "no such column", stand_name, "one stand, named by the file"
+        )
+    trees, cores = _trees_and_cores(survey, written, records)
+    parts = [trees, cores]
+    if "stands" not in survey.tables:
+        parts.append(_stands(survey, written, records))
+    if "plots" not in survey.tables and any(record.get("plot") for record in records):
+        plots = _plots(survey, written, records)
+        if plots is not None:
+            parts.append(plots)
+        else:
+            for record in trees.records:
+                record["plot"] = ""
+    for part in parts:
+        survey.tables[part.table.name] = _written(part, written)
+        survey.files[part.table.name] = file
+
+
+def _check_headings(survey: WrittenSurvey, written: WrittenTable) -> None:
+    """Headings that are there twice, or are likely to be misspelt, as problems; so are cells below
+    none.
+    """
+    known = [column.name for column in FLAT.columns]
+    for place, name in enumerate(written.header):
+        known_name = name in (*known, "") or has_two_meanings(FLAT, name)
+        near = None if known_name else near_column(name, known, set(written.header))
+        if name and name in written.header[:place]:
+            found, expected = f"the name '{name}' twice in the header", "each column once"
+            advice = "Delete or rename one of the two columns."
+        elif not name and any(cells[place] for cells in written.cells):
+            found = f"cells in column number {place + 1}, which has no name"
+            expected, advice = "a name in the header", "Name the column, or empty it."
+        elif near is not None:
+            found, expected = f"the unknown column '{name}'", f"'{near}'"
+            advice = f"Rename it to '{near}' (and mind the unit), or to something unlike it."
+        else:
+            continue
+        survey.problems.append(
+            Problem(written.file, written.header_row, name or None, found, expected, advice)
+        )
+
+
+def _listed(
+    survey: WrittenSurvey, written: WrittenTable, column: str, was: str, read: str, reason: str
+) -> None:
+    survey.readings.append(Reading(written.file, written.header_row, column, was, read, reason))
+
+
+def _trees_and_cores(
+    survey: WrittenSurvey, written: WrittenTable, records: list[Row]
+) -> tuple[_Part, _Part]:
+    """A row of trees for each tree, from its first row and what later ones add; a row of cores for
+    each row that says anything of a core.
+    """
+    known = {column.name for column in FLAT.columns}
+    tree_columns = [
+        column.name for column in TREES.columns if column.name in {*written.header, "stand"}
+    ]
+    own = [name for name in written.header if name and name not in known]
+    core_columns = [
+        column.name
+        for column in CORES.columns
+        if column.name in written.header and column.name not in ("tree", "note")
+    ]
+    trees, cores = _Part(TREES, [], []), _Part(CORES, [], [])
+    first: dict[str, tuple[Row, int]] = {}
+    letters: dict[str, int] = {}
+    own_names = "core" not in written.header
+    numbers, before = survey.numbers.get((FLAT.name, "tree"), set()), ""
+    for record, row in zip(records, written.rows, strict=True):
+        tree = record.get("tree", "")
+        cored = any(record.get(name, "").lower() not in {"", *NOT_RECORDED} for name in EVIDENCE)
+        key = alike(tree)
+        if key in first and row in numbers and key != before:
+            survey.problems.append(_number_again(written, row, tree, first[key][1]))
+        before = key
+        if tree and key in first and cored:
+            record["tree"] = tree = first[key][0]["tree"]
+            _agree(survey, written, tree_columns, record, row, *first[key])
+        else:
+            mine = {name: record[name] for name in (*tree_columns, *own)}
+            trees.add(mine, row)
+            first.setdefault(key, (mine, row))
+        if not cored:
+            continue
+        core = {name: record[name] for name in core_columns} | {"tree": tree}
+        if CORE_NOTE in written.header:
+            core["note"] = record[CORE_NOTE]
+        if own_names or not record.get("core"):
+            letters[key] = letters.get(key, -1) + 1
+            core["core"] = f"{tree}-{_letter(letters[key])}"
+        cores.add(core, row)
+    if own_names and cores.rows:
+        named = f"{cores.records[0]['core']} and so on"
+        _listed(survey, written, "core", "no such column", named, "cores named after their trees")
+    return trees, cores
+
+
+def _number_again(written: WrittenTable, row: int, tree: str, first_row: int) -> Problem:
+    """A number with decimals that comes back further down: 1.10 is the same number as 1.1."""
+    return Problem(
+        written.file,
+        row,
+        "tree",
+        f"the number {tree} again (first in row {first_row}), which may be '{tree}' or '{tree}0'",
+        "the rows of a tree below each other, or names that are text",
+        "Format the column as text and write the names anew: as a number 1.10 is 1.1.",
+    )
+
+
+def _letter(number: int) -> str:
+    return chr(ord("a") + number) if number < 26 else str(number + 1)
+
+
+def _agree(
+    survey: WrittenSurvey,
+    written: WrittenTable,
+    columns: list[str],
+    record: Row,
+    row: int,
+    tree: Row,
+    first_row: int,
+) -> None:
+    """Hold what a further row says of a tree to its first, and take from it what was blank."""
+    for name in columns:
+        said, known = record[name], tree[name]
+        if (
+            not said
+            or said == known
+            or (name in ("tree", "stand", "plot") and alike(said) == alike(known))
+        ):
+            continue
+        if not known:
+            tree[name] = said
+        elif name == "note":
+            tree[name] = f"{known}; {said}"
+        else:
+            survey.problems.append(
+                Problem(
+                    written.file,
+                    row,
+                    name,
+                    f"'{said}' for tree '{tree['tree']}', of which row {first_row} says '{known}'",
+                    f"the same {name} in all rows of a tree",
+                    "Correct one of the two, or the name of the tree.",
+                )
+            )
+
+
+def _stands(survey: WrittenSurvey, written: WrittenTable, records: list[Row]) -> _Part:
+    """A row of stands for each stand: surveyed on the last of its dates."""
+    stands = _Part(STANDS, [], [])
+    dates: dict[str, list[str]] = {}
+    names: dict[str, tuple[str, int]] = {}
+    column = next((name for name in ("survey_date", "core_date") if name in written.header), None)
+    for record, row in zip(records, written.rows, strict=True):
+        key = alike(record["stand"])
+        if not key:
+            continue
+        names.setdefault(key, (record["stand"], row))
+        if column and record[column]:
+            dates.setdefault(key, []).append(record[column])
+    for key, (name, row) in names.items():
+        row_of_stand = {"stand": name}
+        if column:
+            row_of_stand["survey_date"] = _last(dates.get(key, []))
+        stands.add(row_of_stand, row)
+        if column and (column != "survey_date" or len(set(dates.get(key, []))) > 1):
+            survey.readings.append(
+                Reading(
+                    written.file,
+                    row,
+                    "survey_date",
+                    f"dates of the rows of {name}",
+                    row_of_stand["survey_date"],
+                    "survey date of a stand: the last date of its rows",
+                )
+            )
+    return stands
+
+
+def _last(dates: list[str]) -> str:
+    """The last of several dates, as written where it is one; the first that can't be read as one
+    day, so that it is told of.
+    """
+    distinct = list(dict.fromkeys(dates))
+    if len(distinct) < 2:
+        return distinct[0] if distinct else ""
+    days = {cell: list(dates_in(cell).values()) for cell in distinct}
+    odd = next((cell for cell, found in days.items() if len(found) != 1), None)
+    return odd if odd is not None else max(distinct, key=lambda cell: days[cell][0])
+
+
+def _plots(survey: WrittenSurvey, written: WrittenTable, records: list[Row]) -> _Part | None:
+    """A row of plots for each plot, where the sheet says how large they are; else a problem."""
+    of_plots = [name for name in PLOT_COLUMNS if name in written.header]
+    needed = {"plot_area_m2", "plot_min_dbh_cm"}
+    if not needed <= set(of_plots):
+        survey.problems.append(
+            Problem(
+                written.file,
+                written.header_row,
+                "plot",
+                "plots without their area and smallest diameter listed",
+                "a table plots, or the columns 'plot area (m2)' and 'min dbh (cm)'",
+                "Add them; or delete the column plot: results are then about the sampled trees"
+                " only, not stems per hectare.",
+            )
+        )
+        return None
+    plots = _Part(PLOTS, [], [])
+    first: dict[str, tuple[Row, int]] = {}
+    for record, row in zip(records, written.rows, strict=True):
+        key = alike(record.get("plot", ""))
+        if not key or record["plot"].lower() in {*NOT_RECORDED, *OUTSIDE}:
+            continue
+        mine = {"plot": record["plot"], "stand": record["stand"]}
+        mine |= {PLOT_COLUMNS[name]: record[name] for name in of_plots}
+        if key not in first:
+            first[key] = mine, row
+            plots.add(mine, row)
+            continue
+        known, first_row = first[key]
+        for name in of_plots:
+            said = record[name]
+            if not known[PLOT_COLUMNS[name]]:
+                known[PLOT_COLUMNS[name]] = said
+            elif said and said != known[PLOT_COLUMNS[name]]:
+                survey.problems.append(
+                    Problem(
+                        written.file,
+                        row,
+                        name,
+                        f"'{said}' for plot '{known['plot']}', of which row {first_row} says"
+                        f" '{known[PLOT_COLUMNS[name]]}'",
+                        "the same in all rows of a plot",
+                        "Correct one of the two.",
+                    )
+                )
+    return plots
+
+
+def _written(part: _Part, flat: WrittenTable) -> WrittenTable:
+    """The rows of a table as if they had been written in a sheet of their own. Columns that no
+    table knows stay with the trees.
+    """
+    named = {name for record in part.records for name in record}
+    header = [column.name for column in part.table.columns if column.name in named]
+    known = {column.name for column in FLAT.columns}
+    if part.table is TREES:
+        header += [name for name in flat.header if name and name not in known]
+    if not part.records:
+        header = [column.name for column in part.table.columns]
+    of = {own: name for name, own in PLOT_COLUMNS.items()} if part.table is PLOTS else {}
+    back = {name: of.get(name, name) for name in header}
+    return WrittenTable(
+        flat.file,
+        header,
+        [[record.get(name, "") for name in header] for record in part.records],
+        part.rows,
+        flat.header_row,
+        {name: flat.units[back[name]] for name in header if back[name] in flat.units},
+        {name: flat.headings[back[name]] for name in header if back[name] in flat.headings},
+    )

@@ -1,0 +1,57 @@
+"""One sheet that holds trees and cores in the same rows, the shape in which most crews write."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from standage.survey.schema import CORES, PLOTS, STANDS, TABLES, TREES, Column, Table, table
+
+CORE_NOTE = "core_note"
+PLOT_COLUMNS = {
+    "plot_area_m2": "area_m2",
+    "plot_min_dbh_cm": "min_dbh_cm",
+    "plot_max_dbh_cm": "max_dbh_cm",
+}
+"""Columns of a flat sheet that are of its plots, and what they are called there."""
+
+EVIDENCE = ("core", "first_ring_year", "ring_count", "centre", "core_length_mm", "rings_to_pith")
+"""Columns of which one is filled where a row holds a core."""
+
+
+def _columns() -> tuple[Column, ...]:
+    trees = [
+        replace(column, kind="reference", refers_to="trees") if column.name == "tree" else column
+        for column in TREES.columns
+    ]
+    cores = [
+        replace(
+            column,
+            name=CORE_NOTE if column.name == "note" else column.name,
+            kind="text" if column.kind == "identifier" else column.kind,
+            required="",
+        )
+        for column in CORES.columns
+        if column.name != "tree"
+    ]
+    plots = [replace(PLOTS.column(of), name=name, required="") for name, of in PLOT_COLUMNS.items()]
+    return (*trees, *cores, replace(STANDS.column("survey_date"), required=""), *plots)
+
+
+FLAT = Table("flat", "a tree, or a core of it", _columns(), like=("trees", "cores"))
+
+
+def table_of(name: str) -> Table:
+    """The table of that name, the flat sheet among them. Raises KeyError."""
+    return FLAT if name == FLAT.name else table(name)
+
+
+def tables_needed(columns: set[str]) -> bool:
+    """Whether the columns of a sheet are of trees and of cores, so that its rows may hold both."""
+    return (
+        "tree" in columns
+        and bool({"species", "dbh_cm"} & columns)
+        and bool({"first_ring_year", "ring_count"} & columns)
+    )
+
+
+ALL_TABLES: tuple[Table, ...] = (*TABLES, FLAT)

@@ -1,0 +1,181 @@
+"""Rows of a file or sheet to a written table: its header found and read, rows that are no data
+taken out, every row held to the length of the header.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from standage.errors import Problem
+from standage.survey.flat_table import table_of
+from standage.survey.form_rows import header_place, take_out_explanations
+from standage.survey.formula_escapes import unescape
+from standage.survey.headings import read_header
+from standage.survey.limits import MOST_CELLS, MOST_COLUMNS, TooLarge
+from standage.survey.mapping import SheetMapping
+from standage.survey.readings import Reading
+from standage.survey.schema import Table
+from standage.survey.written import WrittenSurvey, WrittenTable, too_large, unreadable_file
+
+OTHER_DELIMITERS = {";": "semicolons", "\t": "tabs", "|": "vertical bars"}
+
+
+def header_of(
+    records: Sequence[Sequence[str]], table: Table, mapped: SheetMapping | None
+) -> int | None:
+    """The place of the header among the records: where a mapping file says, else as it is found."""
+    if mapped is not None and mapped.header_row is not None:
+        return min(mapped.header_row, len(records)) - 1 if records else None
+    return header_place(records, table)
+
+
+def lay_out(
+    file: str,
+    records: list[list[str]],
+    name: str,
+    survey: WrittenSurvey,
+    *,
+    source: str = "",
+    sheet: bool = False,
+) -> None:
+    """Strip cells, find the header and read its headings, drop blank rows and rows of units, and
+    hold every row to the length of the header. sheet: from a workbook, where blank cells at the end
+    of a row shift nothing.
+    """
+    mapped = survey.mapping.get(source or file)
+    start = header_of(records, table_of(name), mapped)
+    if start is None:
+        survey.problems.append(
+            unreadable_file(
+                file,
+                "an empty file",
+                "a header row with the names of the columns",
+                "Write the header and the rows, or remove it if the table is not needed.",
+            )
+        )
+        survey.unreadable.add(name)
+        return
+    if any(cell.strip() for record in records[:start] for cell in record):
+        survey.notes.append(
+            f"{file}: the header was found in row {start + 1}; what stands above it was not read"
+        )
+    written = [cell.strip() for cell in records[start]]
+    full = len(written)
+    while written and not written[-1]:
+        written.pop()
+    width = len(written)
+    if width > MOST_COLUMNS or width * len(records) > MOST_CELLS:
+        most = f"at most {MOST_COLUMNS:,} columns and {MOST_CELLS:,} cells"
+        survey.problems.append(
+            too_large(file, TooLarge(f"{width:,} columns and {len(records):,} rows\n{most}"))
+        )
+        survey.unreadable.add(name)
+        return
+    header = read_header(
+        table_of(name),
+        file,
+        start + 1,
+        written,
+        survey.problems,
+        survey.readings,
+        mapped.columns if mapped is not None else None,
+    )
+    cells, rows, longer = [], [], []
+    padded = [0] * width
+    for row, record in enumerate(records[start + 1 :], start + 2):
+        stripped = [cell.strip() for cell in record]
+        joined = "".join(stripped)
+        if not joined:
+            continue
+        if stripped != record:
+            for place, (cell, bare) in enumerate(zip(record[:width], stripped, strict=False)):
+                padded[place] += bare != "" and cell != bare
+        if len(stripped) > width:
+            if any(stripped[width:]):
+                survey.problems.append(_wrong_length(file, row, stripped, width))
+            elif len(stripped) > full and not sheet:
+                longer.append((row, stripped))
+            stripped = stripped[:width]
+        elif len(stripped) < width:
+            survey.problems.append(_wrong_length(file, row, stripped, width))
+            stripped += [""] * (width - len(stripped))
+        if "\n" in joined:
+            survey.problems += _swallowed(file, row, written, stripped)
+        cells.append([unescape(cell) for cell in stripped] if "'" in joined else stripped)
+        rows.append(row)
+    survey.readings += [
+        Reading(
+            file,
+            None,
+            name,
+            f"blanks around {count} cells",
+            "the cells alone",
+            "blanks around cells",
+        )
+        for name, count in zip(header.names, padded, strict=True)
+        if count
+    ]
+    # A comma at the end of every row is a habit of some programs; one at the end of some may be
+    # what a decimal comma has pushed out.
+    if len(longer) < len(rows) or len({len(cells) for _, cells in longer}) > 1:
+        survey.problems += [_wrong_length(file, *each, width) for each in longer]
+    cells, rows = take_out_explanations(
+        table_of(name), file, header.names, cells, rows, survey.problems, survey.notes, header.units
+    )
+    table = WrittenTable(file, header.names, cells, rows, start + 1, header.units, header.written)
+    if mapped is not None:
+        table = _with_values(table, mapped, survey)
+    survey.tables[name] = table
+
+
+def _with_values(table: WrittenTable, mapped: SheetMapping, survey: WrittenSurvey) -> WrittenTable:
+    """The table with the values that a mapping file gives for every row, where a row has none."""
+    for column, value in mapped.values.items():
+        if column in table.header:
+            place = table.header.index(column)
+            cells = [[*row[:place], row[place] or value, *row[place + 1 :]] for row in table.cells]
+            table = replace(table, cells=cells)
+        else:
+            cells = [[*row, value] for row in table.cells]
+            table = replace(table, header=[*table.header, column], cells=cells)
+        survey.readings.append(
+            Reading(table.file, None, column, "", value, "in every row, by the mapping file")
+        )
+    return table
+
+
+def _wrong_length(file: str, row: int, cells: list[str], width: int) -> Problem:
+    """A row with more cells than the header, or fewer."""
+    advice = "Look for a missing comma; a blank cell still needs its comma."
+    if len(cells) > width:
+        advice = (
+            "Look for a decimal comma or a comma in a note; cells with commas need quotation marks."
+        )
+    found = f"{len(cells)} cells: {_shortened(cells)}"
+    return Problem(file, row, None, found, f"{width} cells, as in the header", advice)
+
+
+def _swallowed(file: str, row: int, header: list[str], cells: list[str]) -> list[Problem]:
+    """Cells with line ends and commas enough for rows: a quotation mark left open takes rows in, to
+    the next one.
+    """
+    return [
+        Problem(
+            file,
+            row,
+            name,
+            f"a cell of {cell.count(chr(10)) + 1} lines with as many commas as rows have",
+            "a cell without rows of the table in it",
+            "Close the quotation mark at the start of the cell; in a long note leave out commas.",
+        )
+        for name, cell in zip(header, cells, strict=True)
+        if (ends := cell.count("\n"))
+        and len(header) > 1
+        and max(cell.count(mark) for mark in (",", *OTHER_DELIMITERS)) >= (len(header) - 1) * ends
+    ]
+
+
+def _shortened(cells: list[str]) -> str:
+    text = ",".join(cells)
+    return f"'{text if len(text) <= 80 else text[:77] + '...'}'"

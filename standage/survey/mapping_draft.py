@@ -1,0 +1,139 @@
+"""A draft of the mapping file of a survey: what its headings are likely to mean, to be edited by
+hand or accepted as it is.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from os import PathLike
+from pathlib import Path
+
+from standage.errors import StandageError
+from standage.survey.files import top_rows
+from standage.survey.flat_table import ALL_TABLES, FLAT, tables_needed
+from standage.survey.form_rows import header_place
+from standage.survey.headings import has_unit_in_name, heading_of
+from standage.survey.mapping import FLAT_WORDS, mapping_path
+from standage.survey.placing import NOT_TABLES, columns_of
+from standage.survey.schema import Table
+from standage.survey.units import MEASURES, factor
+
+Rows = Sequence[Sequence[str]]
+FEWEST_HEADINGS = 2
+"""Headings of a table from which a sheet is guessed to hold it (assumption)."""
+UNIT_ASKED = "?"
+"""Stands for a unit that nobody said: refused until it is replaced."""
+
+TOP = """\
+# Which column of your sheets is which column of the survey. Left: your heading as it stands;
+# right: the survey's column (docs/survey-tables.md), "" = kept and not used. Where the values are
+# in another unit: {column = "dbh_cm", unit = "in"}. [sheet.values]: the same in every row.
+"""
+
+
+def write_draft(survey: str | PathLike) -> Path:
+    """Write the draft beside the survey and return its path. Raises StandageError, and writes
+    nothing, where there is such a file or no sheet to speak of.
+    """
+    survey = Path(survey)
+    path = mapping_path(survey)
+    if path.exists():
+        raise StandageError.at(
+            path, "a file", "no such file yet", "Edit it, or move it away for a new draft."
+        )
+    sheets = _sheets(survey)
+    if not any(rows for rows in sheets.values()):
+        raise StandageError.at(
+            survey,
+            "no sheet with headings",
+            "a folder of CSV files, a CSV file or a workbook",
+            "Check the path.",
+        )
+    path.write_text(draft(sheets), encoding="utf-8")
+    return path
+
+
+def _sheets(survey: Path) -> dict[str, Rows]:
+    """The first rows of every sheet or file, by name."""
+    if survey.is_dir():
+        files = sorted(file for file in survey.glob("*.csv") if file.stem not in NOT_TABLES)
+        return {file.name: top_rows(file) for file in files}
+    if survey.suffix.lower() == ".xlsx":
+        from standage.survey.workbooks import top_rows_of_sheets  # imported here: slow to load
+
+        tops = top_rows_of_sheets(survey)
+        return {name: rows for name, rows in tops.items() if name not in NOT_TABLES}
+    return {survey.name: top_rows(survey)} if survey.is_file() else {}
+
+
+def draft(sheets: dict[str, Rows]) -> str:
+    """The draft as TOML. sheets: first rows of each, by name."""
+    return TOP + "".join(_sheet(name, rows) for name, rows in sheets.items())
+
+
+def _guess(rows: Rows) -> Table | None:
+    """The table that a sheet is likely to hold: that of which it names most columns."""
+    flat = columns_of(rows, FLAT)
+    if tables_needed(flat):
+        return FLAT
+    named = {table.name: len(columns_of(rows, table)) for table in ALL_TABLES if table is not FLAT}
+    best = max(named, key=lambda name: named[name])
+    if named[best] < FEWEST_HEADINGS:
+        return None
+    return next(table for table in ALL_TABLES if table.name == best)
+
+
+def _sheet(name: str, rows: Rows) -> str:
+    table = _guess(rows)
+    start = header_place(rows, table) if table is not None else None
+    if table is None or start is None:
+        return (
+            f'\n[[sheet]]\nname = {json.dumps(name, ensure_ascii=False)}\nholds = ""  # not read\n'
+        )
+    holds = FLAT_WORDS if table is FLAT else table.name
+    lines = [
+        "",
+        "[[sheet]]",
+        f"name = {json.dumps(name, ensure_ascii=False)}",
+        f'holds = "{holds}"',
+        f"header_row = {start + 1}",
+        "",
+        "[sheet.columns]",
+    ]
+    taken: set[str] = set()
+    for heading in dict.fromkeys(cell.strip() for cell in rows[start]):
+        if heading:
+            lines.append(_line(table, heading, taken))
+    missing = [
+        column.name
+        for column in table.columns
+        if column.required == "yes" and column.name not in taken
+    ]
+    if table is FLAT:
+        missing += [name for name in ("survey_date", "centre") if name not in taken]
+    lines += ["", "[sheet.values]"]
+    lines += [f'# {column} = ""  # not in the sheet: the same for all rows' for column in missing]
+    return "\n".join(lines) + "\n"
+
+
+def _line(table: Table, heading: str, taken: set[str]) -> str:
+    """A heading and its column, with a remark where it isn't plain."""
+    key = json.dumps(heading, ensure_ascii=False)
+    found = heading_of(table, heading)
+    if found is None:
+        return f'{key} = ""'
+    if found.means:
+        return f'{key} = ""  # may mean {found.means}'
+    if found.column in taken:
+        return f'{key} = ""  # may be {found.column} too'
+    taken.add(found.column)
+    column = table.column(found.column)
+    if found.unit == "" and has_unit_in_name(column):
+        units = sorted(unit for unit in MEASURES if factor(unit, column.unit) is not None)
+        return (
+            f'{key} = {{column = "{column.name}", unit = "{UNIT_ASKED}"}}  # {" or ".join(units)}'
+        )
+    if found.unit in ("", column.unit):
+        return f'{key} = "{column.name}"'
+    return f'{key} = {{column = "{column.name}", unit = "{found.unit}"}}'

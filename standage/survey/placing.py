@@ -1,0 +1,158 @@
+"""Which table each file or sheet holds: by its name, by another word for it, by its headings, or as
+a mapping file says.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Callable, Sequence
+from functools import cache
+
+from standage.errors import Problem
+from standage.survey.flat_table import ALL_TABLES, FLAT, tables_needed
+from standage.survey.form_rows import header_place
+from standage.survey.headings import columns_named
+from standage.survey.readings import Reading
+from standage.survey.schema import TABLES, Table
+from standage.survey.synonyms import plain, synonym_list
+from standage.survey.written import WrittenSurvey
+
+GUIDE = "how to fill in"
+NOT_TABLES = {"columns", GUIDE}
+"""Files and sheets that the empty forms bring along and that hold no data."""
+
+DERIVED = {"last_year"}
+"""Required columns that other columns can stand for."""
+
+Rows = Sequence[Sequence[str]]
+
+
+@cache
+def _table_words() -> dict[str, str]:
+    """Plain names of files and sheets, and the table each one holds."""
+    listed = synonym_list("headings")["tables"]
+    words = {plain(word): name for name, of in listed.items() for word in of}
+    return words | {plain(each.name): each.name for each in TABLES}
+
+
+def columns_of(rows: Rows, table: Table) -> set[str]:
+    """The columns of a table that the first rows of a sheet name in their header."""
+    start = header_place(rows, table)
+    return set() if start is None else columns_named(table, rows[start])
+
+
+def table_by_headings(rows: Rows, among: Sequence[Table]) -> str | None:
+    """The table whose required columns all have a heading in the first rows of a sheet; of several
+    the one with most columns, None where two have as many.
+    """
+    fitting: dict[str, int] = {}
+    for table in among:
+        named = columns_of(rows, table)
+        needed = {column.name for column in table.columns if column.required == "yes"} - DERIVED
+        if tables_needed(named) if table is FLAT else needed <= named:
+            fitting[table.name] = len(named)
+    most = max(fitting.values(), default=0)
+    best = [name for name, count in fitting.items() if count == most]
+    return best[0] if len(best) == 1 else None
+
+
+def place_names(
+    names: dict[str, str], survey: WrittenSurvey, *, what: str, top: Callable[[str], Rows]
+) -> dict[str, str]:
+    """Table name to file or sheet name. Misspelt names become problems, others notes.
+
+    names: stem to full name. what: `file` or `sheet`. top: the first rows of a file or sheet.
+    """
+    known = [each.name for each in TABLES]
+    placed: dict[str, str] = {}
+    open_names = {stem: full for stem, full in names.items() if stem not in NOT_TABLES}
+    for stem, full in list(open_names.items()):
+        mapped = survey.mapping.get(full) or survey.mapping.get(stem)
+        if mapped is not None:
+            del open_names[stem]
+            if mapped.holds:
+                _place({mapped.holds: [full]}, placed, survey, what)
+    claimed: dict[str, list[str]] = {}
+    for stem in list(open_names):
+        if stem in known and stem not in placed:
+            placed[stem] = open_names.pop(stem)
+    for stem in list(open_names):
+        table = _table_words().get(plain(stem))
+        if table and table not in placed:
+            claimed.setdefault(table, []).append(open_names.pop(stem))
+    _tell(claimed, survey, f"name of a {what}")
+    _place(claimed, placed, survey, what)
+    _one_sheet_for_both(placed, survey, top)
+    among = [table for table in ALL_TABLES if table.name not in placed]
+    if {"trees", "cores"} & set(placed) or FLAT.name in placed:
+        among = [table for table in among if table is not FLAT]
+    claimed = {}
+    for stem, full in list(open_names.items()):
+        table = table_by_headings(top(full), among)
+        if table is not None:
+            claimed.setdefault(table, []).append(open_names.pop(stem))
+    _tell(claimed, survey, f"headings of a {what}")
+    _place(claimed, placed, survey, what)
+    for stem, full in open_names.items():
+        _tell_unplaced(stem, full, [name for name in known if name not in placed], survey, what)
+    return placed
+
+
+def _tell(claimed: dict[str, list[str]], survey: WrittenSurvey, reason: str) -> None:
+    for table, full in claimed.items():
+        survey.readings.append(Reading(full[0], None, None, full[0], table, reason))
+
+
+def _place(
+    claimed: dict[str, list[str]], placed: dict[str, str], survey: WrittenSurvey, what: str
+) -> None:
+    """Give each table its file or sheet; several for one are a problem."""
+    for table, full in claimed.items():
+        full = [*([placed[table]] if table in placed else []), *full]
+        placed[table] = full[0]
+        if len(full) > 1:
+            both = " and ".join(f"'{each}'" for each in full)
+            expected = f"one {what} that is '{table}'"
+            advice = f"Join them, or rename one of them to something unlike {table}."
+            survey.problems.append(Problem(full[0], None, None, both, expected, advice))
+            survey.unreadable.add(table)
+
+
+def _one_sheet_for_both(
+    placed: dict[str, str], survey: WrittenSurvey, top: Callable[[str], Rows]
+) -> None:
+    """A sheet of trees, or of cores, that holds the other in its rows while no other sheet does."""
+    there = {"trees", "cores"} & set(placed)
+    if len(there) != 1 or survey.unreadable & {"trees", "cores"}:
+        return
+    (name,) = there
+    full = placed[name]
+    if full in survey.mapping:
+        return
+    named = columns_of(top(full), FLAT)
+    if tables_needed(named):
+        placed[FLAT.name] = placed.pop(name)
+        survey.readings.append(
+            Reading(full, None, None, full, "trees and cores", "both in the same rows")
+        )
+
+
+def _tell_unplaced(
+    stem: str, full: str, missing: list[str], survey: WrittenSurvey, what: str
+) -> None:
+    near = difflib.get_close_matches(stem.strip().lower().replace(" ", "_"), missing, 1, 0.8)
+    if not near:
+        survey.notes.append(f"{what} '{full}' is no table of a survey; it was not read")
+        return
+    should = full.replace(stem, near[0])
+    survey.problems.append(
+        Problem(
+            full,
+            None,
+            None,
+            f"a {what} named '{full}'",
+            f"'{should}'",
+            f"Rename it to '{should}', or to something unlike it if it is not that table.",
+        )
+    )
+    survey.unreadable.add(near[0])

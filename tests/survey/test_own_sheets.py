@@ -1,0 +1,217 @@
+"""A sheet of one's own: trees and cores in the same rows, sheets known by headings, and a file
+that says which column is which.
+"""
+
+import csv
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from click.testing import CliRunner
+from good_survey import problems_of
+from openpyxl import Workbook
+
+from standage.commands.cli import BAD_INPUT, main
+from standage.survey.mapping import mapping_path
+from standage.survey.mapping_draft import write_draft
+from standage.survey.reading import read_survey
+from standage.survey.schema import TABLES
+
+TWIN = {
+    "stands": """stand,survey_date
+                 Ridge,2021-07-15
+                 Flat,2021-07-16""",
+    "trees": """tree,stand,species,dbh_cm,status,note
+                1,Ridge,longleaf-pine,38.1,,
+                2,Ridge,longleaf-pine,25.4,,leans
+                3,Ridge,slash-pine,12.7,,
+                4,Flat,longleaf-pine,30.48,,""",
+    "cores": """core,tree,height_cm,core_date,ring_count,at_least,centre
+                1-a,1,30.48,2021-07-14,84,,pith
+                2-a,2,30.48,2021-07-15,61,yes,rotten
+                4-a,4,30.48,2021-07-16,70,,arcs
+                4-b,4,137.16,2021-07-16,66,,arcs""",
+}
+FLAT = """Tag #,Stand,Species,DBH (in),Date cored,Core height (ft),# rings,Pith,Remarks
+          1,Ridge,Longleaf,15,7/14/2021,1,84,yes,
+          2,Ridge,Longleaf,10,7/15/2021,1,61+,rotten,leans
+          3,Ridge,Slash,5,,,,,
+          4,Flat,P. palustris,12,7/16/2021,1,70,near pith,
+          4,,,,7/16/2021,4.5,66,near pith,"""
+OWN = """Nr;where;what;thick;up;taken;seen;middle
+         1;Ridge;Longleaf;15;1;7/14/2021;84;pith
+         2;Ridge;Longleaf;10;1;7/15/2021;61;rotten"""
+OWN_MAPPING = """
+[[sheet]]
+name = "{name}"
+holds = "trees and cores"
+[sheet.columns]
+Nr = "tree"
+where = "stand"
+what = "species"
+thick = {{column = "dbh_cm", unit = "in"}}
+up = {{column = "height_cm", unit = "ft"}}
+taken = "core_date"
+seen = "ring_count"
+middle = "centre"
+[sheet.values]
+reader = "A"
+"""
+
+
+def lines(text: str) -> str:
+    return "\n".join(line.strip() for line in text.strip().splitlines()) + "\n"
+
+
+def write(folder: Path, **files: str) -> Path:
+    folder.mkdir(exist_ok=True)
+    for name, text in files.items():
+        (folder / f"{name}.csv").write_text(lines(text), encoding="utf-8")
+    return folder
+
+
+@pytest.fixture
+def twin(tmp_path):
+    return read_survey(write(tmp_path / "twin", **TWIN))
+
+
+def assert_same(survey, twin) -> None:
+    for table in TABLES:
+        known = [column.name for column in table.columns]
+        ours, theirs = (getattr(each, table.name)[known] for each in (survey, twin))
+        pd.testing.assert_frame_equal(ours, theirs, check_exact=False, rtol=1e-9)
+
+
+def test_one_file_with_trees_and_cores_in_its_rows_is_a_survey(tmp_path, twin):
+    path = tmp_path / "field.csv"
+    path.write_text(lines(FLAT))
+    survey = read_survey(path)
+    assert_same(survey, twin)
+    assert survey.name == "field" and set(survey.hashes) == {"field.csv"}
+    assert {"heading", "cores named after their trees"} <= {each.reason for each in survey.readings}
+
+
+@pytest.mark.parametrize("name", ["trees", "cores", "field data 2021"])
+def test_the_same_in_a_folder_under_any_name(tmp_path, twin, name):
+    assert_same(read_survey(write(tmp_path / "one", **{name: FLAT})), twin)
+
+
+def test_the_same_as_a_workbook_with_a_title(tmp_path, twin):
+    book = Workbook()
+    book.active.title = "Sheet1"
+    book.active.append(["Fern tract, July 2021"])
+    for row in csv.reader(lines(FLAT).splitlines()):
+        book.active.append([int(cell) if cell.isdigit() else cell or None for cell in row])
+    book.save(tmp_path / "field.xlsx")
+    assert_same(read_survey(tmp_path / "field.xlsx"), twin)
+
+
+def test_plots_come_from_the_rows_that_say_how_large_they_are(tmp_path):
+    rows = """Tree,Plot,Plot area (ac),Min DBH (in),Species,DBH (cm),Survey date,Rings,Pith
+              1,A,0.25,2,longleaf-pine,38.1,2021-07-14,84,pith
+              2,A,,,longleaf-pine,25.4,2021-07-14,,
+              3,B,0.5,2,longleaf-pine,25.4,2021-07-14,,
+              4,outside,,,longleaf-pine,25.4,2021-07-14,,"""
+    survey = read_survey(write(tmp_path / "fern", field=rows))
+    assert survey.plots["area_m2"].round(3).tolist() == [1011.714, 2023.428]
+    assert survey.trees["plot"].tolist() == ["A", "A", "B", ""]
+    assert survey.trees["stand"].unique().tolist() == ["fern"]
+    (problem,) = problems_of(
+        write(tmp_path / "bare", field=rows.replace("Plot area (ac)", "extra"))
+    )
+    assert "plots without their area" in problem.found
+
+
+def test_rows_of_one_tree_that_contradict_each_other_are_refused(tmp_path):
+    wrong = FLAT.replace("4,,,,7/16", "4,Flat,P. palustris,13,7/16")
+    (problem,) = problems_of(write(tmp_path / "one", field=wrong))
+    assert (problem.row, problem.column) == (6, "dbh_cm") and "row 5 says '12'" in problem.found
+
+
+def test_a_tree_number_that_comes_back_further_down_may_be_another(tmp_path):
+    book = Workbook()
+    header = ["Tree", "Species", "DBH (cm)", "Survey date", "Rings", "Pith"]
+    book.active.append(header)
+    for tree in (1.1, 1.2, 1.1):
+        book.active.append([tree, "longleaf-pine", 30, "2021-07-14", 84, "pith"])
+    book.save(tmp_path / "field.xlsx")
+    (problem,) = problems_of(tmp_path / "field.xlsx")
+    assert problem.row == 4 and "'1.1' or '1.10'" in problem.found
+
+
+def test_a_height_that_may_be_the_trees_own_is_refused(tmp_path):
+    wrong = FLAT.replace("Core height (ft)", "Height (ft)")
+    (problem,) = problems_of(write(tmp_path / "one", field=wrong))
+    assert problem.column == "Height (ft)" and "the height of the tree" in problem.found
+
+
+def test_trees_and_cores_in_their_own_files_are_never_taken_for_one(tmp_path):
+    """A column of cores in the table of trees is not known there, and stays out of the way."""
+    trees = TWIN["trees"].replace("\n", ",\n").replace("note,", "note,ring_count") + ","
+    survey = read_survey(write(tmp_path / "both", **{**TWIN, "trees": trees}))
+    assert len(survey.cores) == 4 and "ring_count" in survey.trees.columns
+    assert any("ring_count not known" in note for note in survey.notes)
+
+
+def test_sheets_are_known_by_their_headings(tmp_path, twin):
+    named = {"a": TWIN["stands"], "b": TWIN["trees"], "c": TWIN["cores"]}
+    survey = read_survey(write(tmp_path / "other", **named))
+    assert_same(survey, twin)
+    read = {(each.as_written, each.as_read) for each in survey.readings}
+    assert read == {("a.csv", "stands"), ("b.csv", "trees"), ("c.csv", "cores")}
+    problems = problems_of(write(tmp_path / "other", d=TWIN["trees"]))
+    assert any("'b.csv' and 'd.csv'" in problem.found for problem in problems)
+
+
+@pytest.mark.parametrize("folder", [True, False])
+def test_a_mapping_file_says_which_column_is_which(tmp_path, folder):
+    path = write(tmp_path / "mine", field=OWN)
+    path = path if folder else path / "field.csv"
+    problems_of(path)
+    mapping_path(path).write_text(OWN_MAPPING.format(name="field.csv"))
+    survey = read_survey(path)
+    assert survey.trees["dbh_cm"].tolist() == [38.1, 25.4]
+    assert survey.cores["height_cm"].tolist() == [30.48, 30.48]
+    assert survey.cores["reader"].tolist() == ["A", "A"]
+    assert mapping_path(path).name in survey.hashes
+    told = {(each.as_written, each.as_read) for each in survey.readings}
+    assert ("thick", "dbh_cm, in in: multiply by 2.54") in told
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ('"tree"', '"tre"', "a column of flat"),
+        ('unit = "in"', 'unit = "?"', "the unit '?'"),
+        ('unit = "in"', 'unit = "ha"', "the unit 'ha'"),
+        ('"trees and cores"', '"wood"', "one of: stands"),
+        ("[[sheet]]", "[[sheet", "TOML"),
+    ],
+)
+def test_what_a_mapping_file_says_wrongly_is_told(tmp_path, old, new, said):
+    path = write(tmp_path / "mine", field=OWN)
+    mapping_path(path).write_text(OWN_MAPPING.format(name="field.csv").replace(old, new))
+    told = [str(problem) for problem in problems_of(path) if problem.file == "columns.toml"]
+    assert any(said in each for each in told), told
+
+
+def test_a_draft_of_the_mapping_is_accepted_where_nothing_is_open(tmp_path, twin):
+    path = tmp_path / "field.csv"
+    path.write_text(lines(FLAT))
+    done = CliRunner().invoke(main, ["check", str(path), "--draft"])
+    assert done.exit_code == 0 and "field.columns.toml" in done.output
+    survey = read_survey(path)
+    assert_same(survey, twin)
+    assert "heading by the mapping file" in {each.reason for each in survey.readings}
+    again = CliRunner().invoke(main, ["check", str(path), "--draft"])
+    assert again.exit_code == BAD_INPUT and "move it away" in again.output
+
+
+def test_a_draft_leaves_open_what_has_two_meanings(tmp_path):
+    path = write(tmp_path / "mine", field=FLAT.replace("DBH (in)", "DBH").replace("# rings", "Age"))
+    (path / "field.csv").write_text((path / "field.csv").read_text().replace("Remarks", "Rings"))
+    text = write_draft(path).read_text()
+    assert '"DBH" = {column = "dbh_cm", unit = "?"}' in text
+    assert '"Age" = ""  # may mean the rings counted' in text
+    assert '# survey_date = ""' in text
+    assert any("the unit '?'" in str(problem) for problem in problems_of(path))
