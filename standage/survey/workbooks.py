@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from pathlib import Path
+from typing import Any
 
 from standage.survey.files import read_content
 from standage.survey.flat_table import table_of
@@ -43,7 +44,7 @@ def top_rows_of_sheets(path: Path) -> dict[str, list[list[str]]]:
         return {}
 
 
-def _top_rows(sheet) -> list[list[str]]:
+def _top_rows(sheet: Any) -> list[list[str]]:
     """The first rows of a sheet of openpyxl's, as cells."""
     sheet.reset_dimensions()
     rows = sheet.iter_rows(max_row=2 * ROWS_SEARCHED, values_only=True)

@@ -347,6 +347,8 @@ def test_another_delimiter_is_read_and_listed(tmp_path, mark, word):
 def test_a_misspelt_table_is_suggested(tmp_path):
     path = write_survey(tmp_path)
     (path / "cores.csv").rename(path / "coers.csv")
+    assert len(read_survey(path).cores) == 3  # by its headings
+    replace_header(path / "coers.csv", "tree", "stem tag")
     assert "cores.csv" in the_problem(path, "coers.csv", None, None).expected
 
 

@@ -24,7 +24,7 @@ from standage.stand import fit
 from standage.stand.fit import fit_stands
 from standage.survey import cell_values, workbook_guard
 from standage.survey import cells as survey_cells
-from standage.survey import files as survey_files
+from standage.survey import layout as survey_layout
 from standage.survey import limits as survey_limits
 from standage.survey import table_checks as survey_checks
 from standage.survey.limits import LONGEST_CELL, LONGEST_NAME, MOST_COLUMNS
@@ -180,7 +180,7 @@ def test_a_file_or_a_table_beyond_the_limits_is_refused_with_the_limit(tmp_path,
         monkeypatch.setattr(survey_limits, limit, 3)
         assert any(f"more than 3 {word}" in problem.found for problem in problems_of(path))
         monkeypatch.undo()
-    monkeypatch.setattr(survey_files, "MOST_CELLS", 60)
+    monkeypatch.setattr(survey_layout, "MOST_CELLS", 60)
     assert (
         "at most"
         in next(problem for problem in problems_of(path) if problem.file == "trees.csv").expected

@@ -116,9 +116,8 @@ def test_plots_come_from_the_rows_that_say_how_large_they_are(tmp_path):
     assert survey.plots["area_m2"].round(3).tolist() == [1011.714, 2023.428]
     assert survey.trees["plot"].tolist() == ["A", "A", "B", ""]
     assert survey.trees["stand"].unique().tolist() == ["fern"]
-    (problem,) = problems_of(
-        write(tmp_path / "bare", field=rows.replace("Plot area (ac)", "extra"))
-    )
+    bare = rows.replace("Plot area (ac)", "extra")
+    (problem,) = problems_of(write(tmp_path / "bare", field=bare))
     assert "plots without their area" in problem.found
 
 
