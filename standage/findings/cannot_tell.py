@@ -72,9 +72,12 @@ def open_questions(row: Row, pulses: pd.DataFrame) -> tuple[OpenQuestion, ...]:
     if too_wide(grass.low, grass.high):
         found.append(OpenQuestion("grass stage", "plots differ", grass))
     if reach_assumed(row):
-        trees = {"assumed": int(row["trees_reach_unknown"]), "dated": int(row["trees_dated"])}
-        found.append(OpenQuestion("oldest tree", "reach assumed", **trees))
-        found.append(OpenQuestion("when", "reach assumed", **trees))
+        assumed, dated = int(row["trees_reach_unknown"]), int(row["trees_dated"])
+        questions: tuple[Question, ...] = ("oldest tree", "when")
+        found += [
+            OpenQuestion(question, "reach assumed", assumed=assumed, dated=dated)
+            for question in questions
+        ]
     else:
         found += _open_years(row)
     if pulses.empty:

@@ -255,7 +255,16 @@ def inside_and_background(rate: np.ndarray, width: int) -> tuple[np.ndarray, np.
 
 
 @compiled
-def _slide(rate, width, nearest, farthest, lowest_share, fewest_younger, inside, background):
+def _slide(
+    rate: np.ndarray,
+    width: int,
+    nearest: int,
+    farthest: int,
+    lowest_share: float,
+    fewest_younger: int,
+    inside: np.ndarray,
+    background: np.ndarray,
+) -> None:
     """Fills `inside` and `background`; the years of each side are kept sorted while the window
     moves by one year.
     """
@@ -297,13 +306,13 @@ def _slide(rate, width, nearest, farthest, lowest_share, fewest_younger, inside,
 
 
 @compiled
-def _lowest(ordered, share):
+def _lowest(ordered: np.ndarray, share: float) -> float:
     """Mean of the lowest share of sorted values, of one at least."""
     return _mean(ordered[: max(1, int(np.floor(share * len(ordered) + 0.5)))])
 
 
 @compiled
-def _mean(values):
+def _mean(values: np.ndarray) -> float:
     total = 0.0
     for value in values:
         total += value
@@ -311,26 +320,26 @@ def _mean(values):
 
 
 @compiled
-def _move(kept, size, leaves, joins):
+def _move(kept: np.ndarray, size: int, leaves: float, joins: float) -> int:
     """Takes one value out of the sorted list and puts one in, shifting only what lies between; NaN
     stands for none.
     """
     if np.isnan(leaves):
         if np.isnan(joins):
             return size
-        place = size
+        index = size
         size += 1
     else:
-        place = np.searchsorted(kept[:size], leaves)
+        index = int(np.searchsorted(kept[:size], leaves))
         if np.isnan(joins):
-            for move in range(place, size - 1):
+            for move in range(index, size - 1):
                 kept[move] = kept[move + 1]
             return size - 1
-    while place > 0 and kept[place - 1] > joins:
-        kept[place] = kept[place - 1]
-        place -= 1
-    while place < size - 1 and kept[place + 1] < joins:
-        kept[place] = kept[place + 1]
-        place += 1
-    kept[place] = joins
+    while index > 0 and kept[index - 1] > joins:
+        kept[index] = kept[index - 1]
+        index -= 1
+    while index < size - 1 and kept[index + 1] < joins:
+        kept[index] = kept[index + 1]
+        index += 1
+    kept[index] = joins
     return size

@@ -39,10 +39,12 @@ def delay_table(findings: Findings) -> pd.DataFrame:
             after = np.asarray(posterior.delay_posterior[number][stage], dtype=float)
             if after.shape[1] < 2 or np.allclose(after[:, 1:], 0):
                 continue  # a species without a grass stage
-            columns = {"delay": stage, "years": np.arange(after.shape[1])}
-            columns |= interval_columns("prior", before, level) | interval_columns(
-                "posterior", after, level
-            )
+            columns = {
+                "delay": stage,
+                "years": np.arange(after.shape[1]),
+                **interval_columns("prior", before, level),
+                **interval_columns("posterior", after, level),
+            }
             tables.append(pd.DataFrame({**unit_label(unit), **columns}))
     return pd.concat([table for table in tables if len(table)] or tables, ignore_index=True)
 
@@ -89,8 +91,8 @@ def diameter_table(findings: Findings) -> pd.DataFrame:
             "dbh_from_cm": edges[:-1],
             "dbh_to_cm": edges[1:],
             "observed": np.asarray(fitted["dbh_observed"]),
+            **interval_columns("predicted", fitted["dbh_predicted"], level),
         }
-        columns |= interval_columns("predicted", fitted["dbh_predicted"], level)
         tables.append(pd.DataFrame({**unit_label(unit), **columns}))
     return pd.concat([table for table in tables if len(table)] or tables, ignore_index=True)
 

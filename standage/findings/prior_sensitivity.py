@@ -138,7 +138,7 @@ def sensitivity_table(findings: Findings) -> pd.DataFrame:
             findings.limits[number].value,
         )
         before = outcome(followed, np.full(len(flat), 1 / len(flat)))
-        label = unit_label(unit) | unit_basis(unit)
+        label: dict[str, object] = {**unit_label(unit), **unit_basis(unit)}
         label |= {"trees": followed.trees, "stems_per_ha_before": before.stems}
         label["first_pulse_centre"] = before.centre[0] if len(before.centre) else np.nan
         label["pulses_reported"] = len(followed.pulses)

@@ -9,6 +9,7 @@ another pulse only where a valley lies between the two.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
@@ -307,7 +308,7 @@ def _row(findings: Findings, number: int, burst: Burst, pulse: int) -> dict[str,
 
 
 def _part_of_delays(
-    centre: np.ndarray, delays: dict[str, np.ndarray], kept: np.ndarray, there: np.ndarray
+    centre: np.ndarray, delays: Mapping[str, np.ndarray], kept: np.ndarray, there: np.ndarray
 ) -> float:
     """Part of the variance of a pulse's centre that goes with the stand's delays, by least squares
     over draws; NaN where it doesn't vary.

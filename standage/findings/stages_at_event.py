@@ -9,6 +9,7 @@ its exact conditional. Beside it stands what the arrivals would say with the pro
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -143,7 +144,7 @@ class _Pace:
 def _pace(
     posterior: Posterior,
     number: int,
-    delays: dict[str, np.ndarray],
+    delays: Mapping[str, np.ndarray],
     chosen: np.ndarray,
     profile: Profile,
 ) -> _Pace:

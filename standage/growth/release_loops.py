@@ -21,7 +21,14 @@ FARTHEST_PAIR = 12  # between two steps that come and go together in one proposa
 
 
 @compiled
-def classify(sizes, places, least, released, suppressed, change):
+def classify(
+    sizes: np.ndarray,
+    years: np.ndarray,
+    least: float,
+    released: np.ndarray,
+    suppressed: np.ndarray,
+    change: np.ndarray,
+) -> None:
     """A release: a rise after which, once settled, every year of the window lies above every year
     of the window before.
 
@@ -33,30 +40,28 @@ def classify(sizes, places, least, released, suppressed, change):
     level = np.empty(length)
     for draw in range(sizes.shape[0]):
         level[:] = 0.0
-        for step in range(len(places)):
+        for step in range(len(years)):
             if sizes[draw, step] != 0.0:
-                level[places[step] :] += sizes[draw, step]
+                level[years[step] :] += sizes[draw, step]
         last = -WINDOW
-        for step in range(len(places)):
+        for step in range(len(years)):
             size = sizes[draw, step]
-            place = places[step]
-            if size == 0.0 or place < LEAST_SIDE or length - place < LEAST_SIDE:
+            year = years[step]
+            if size == 0.0 or year < LEAST_SIDE or length - year < LEAST_SIDE:
                 continue
-            if size >= least / 2 and place - last >= LEAST_SIDE:
-                highest = level[max(place - WINDOW, 0) : place].max()
-                lowest = level[
-                    min(place + SETTLING, length - 1) : min(place + WINDOW, length)
-                ].min()
-                if lowest - highest >= least and level[place] > highest:
-                    released[draw, place] = True
-                    change[draw, place] = lowest - highest
-                    last = place
+            if size >= least / 2 and year - last >= LEAST_SIDE:
+                highest = level[max(year - WINDOW, 0) : year].max()
+                lowest = level[min(year + SETTLING, length - 1) : min(year + WINDOW, length)].min()
+                if lowest - highest >= least and level[year] > highest:
+                    released[draw, year] = True
+                    change[draw, year] = lowest - highest
+                    last = year
             elif size <= -least / 2:
-                lowest = level[max(place - SUPPRESSION_BEFORE, 0) : place].min()
-                highest = level[place : min(place + LEAST_SPACING, length)].max()
+                lowest = level[max(year - SUPPRESSION_BEFORE, 0) : year].min()
+                highest = level[year : min(year + LEAST_SPACING, length)].max()
                 if lowest - highest >= least:
-                    suppressed[draw, place] = True
-                    change[draw, place] = highest - lowest
+                    suppressed[draw, year] = True
+                    change[draw, year] = highest - lowest
 
 
 class Regression(NamedTuple):
@@ -118,7 +123,7 @@ class _State(NamedTuple):
 
 
 @compiled
-def _factorise(equations, chosen, count, factor):
+def _factorise(equations: _Equations, chosen: np.ndarray, count: int, factor: _Factor) -> float:
     """Fills the factor of the chosen columns' posterior precision; returns the part of the log
     marginal likelihood they change.
     """
@@ -147,7 +152,7 @@ def _factorise(equations, chosen, count, factor):
 
 
 @compiled
-def _gain(equations, state, count, extra):
+def _gain(equations: _Equations, state: _State, count: int, extra: int) -> float:
     """What one more column adds to the log marginal likelihood, from the factor of the others."""
     lower, scaled, work = state.now.lower, state.now.scaled, state.work
     diagonal = equations.gram[extra, extra] / equations.variance + equations.precision[extra]
@@ -167,7 +172,7 @@ def _gain(equations, state, count, extra):
 
 
 @compiled
-def _free(on, site, spacing, ignored):
+def _free(on: np.ndarray, site: int, spacing: int, ignored: int) -> bool:
     """Whether a step may stand at a site: none nearer than the spacing, but for one that is about
     to move away.
     """
@@ -178,7 +183,7 @@ def _free(on, site, spacing, ignored):
 
 
 @compiled
-def _listed(on, fixed, chosen):
+def _listed(on: np.ndarray, fixed: int, chosen: np.ndarray) -> int:
     count = fixed
     for site in range(len(on)):
         if on[site]:
@@ -188,7 +193,7 @@ def _listed(on, fixed, chosen):
 
 
 @compiled
-def weighed_index(logs, generator):
+def weighed_index(logs: np.ndarray, generator: np.random.Generator) -> int:
     """Index drawn with probabilities proportional to exp(logs)."""
     weights = np.exp(logs - logs.max())
     target = generator.random() * weights.sum()
@@ -200,7 +205,13 @@ def weighed_index(logs, generator):
 
 
 @compiled
-def _flip_sites(equations, fixed, prior, state, generator):
+def _flip_sites(
+    equations: _Equations,
+    fixed: int,
+    prior: StepPrior,
+    state: _State,
+    generator: np.random.Generator,
+) -> float:
     """Each site in turn: a step or none. Returns the log marginal likelihood of where that ends."""
     on, chosen = state.on, state.chosen
     count = _listed(on, fixed, chosen)
@@ -226,7 +237,14 @@ def _flip_sites(equations, fixed, prior, state, generator):
 
 
 @compiled
-def _shift_steps(equations, fixed, prior, state, value, generator):
+def _shift_steps(
+    equations: _Equations,
+    fixed: int,
+    prior: StepPrior,
+    state: _State,
+    value: float,
+    generator: np.random.Generator,
+) -> float:
     """Steps move by up to `FARTHEST_SHIFT` years. value: log marginal likelihood; returns the new
     one.
     """
@@ -234,7 +252,7 @@ def _shift_steps(equations, fixed, prior, state, value, generator):
     for site in range(len(on)):
         if not on[site]:
             continue
-        target = site + generator.integers(-FARTHEST_SHIFT, FARTHEST_SHIFT + 1)
+        target = site + int(generator.integers(-FARTHEST_SHIFT, FARTHEST_SHIFT + 1))
         if (
             target < 0
             or target >= len(on)
@@ -253,12 +271,19 @@ def _shift_steps(equations, fixed, prior, state, value, generator):
 
 
 @compiled
-def _pair_steps(equations, fixed, prior, state, value, generator):
+def _pair_steps(
+    equations: _Equations,
+    fixed: int,
+    prior: StepPrior,
+    state: _State,
+    value: float,
+    generator: np.random.Generator,
+) -> None:
     """Two steps at once, such as a fall and the way back, come and go together."""
     on = state.on
     for _ in range(len(on) // 5):
-        first = generator.integers(0, len(on))
-        second = first + generator.integers(prior.spacing, FARTHEST_PAIR + 1)
+        first = int(generator.integers(0, len(on)))
+        second = first + int(generator.integers(prior.spacing, FARTHEST_PAIR + 1))
         if second >= len(on) or on[first] != on[second]:
             continue
         both = on[first]
@@ -277,8 +302,15 @@ def _pair_steps(equations, fixed, prior, state, value, generator):
 
 
 @compiled
-def _noise_drawn(regression, grid, state, count, sigma, generator):
-    """Places of phi and sigma on their grids, drawn in turn given the steps."""
+def _noise_drawn(
+    regression: Regression,
+    grid: NoiseGrid,
+    state: _State,
+    count: int,
+    sigma: int,
+    generator: np.random.Generator,
+) -> tuple[int, int]:
+    """Indices of phi and sigma on their grids, drawn in turn given the steps."""
     phis, sigmas, chosen = grid.phis, grid.sigmas, state.chosen
     by_phi, by_sigma = np.empty(len(phis)), np.empty(len(sigmas))
     variance = sigmas[sigma] ** 2
@@ -300,12 +332,19 @@ def _noise_drawn(regression, grid, state, count, sigma, generator):
 
 
 @compiled
-def _equations(regression, phi, variance):
+def _equations(regression: Regression, phi: int, variance: float) -> _Equations:
     return _Equations(regression.gram[phi], regression.cross[phi], regression.precision, variance)
 
 
 @compiled
-def _draw_sizes(equations, fixed, state, count, generator, sizes):
+def _draw_sizes(
+    equations: _Equations,
+    fixed: int,
+    state: _State,
+    count: int,
+    generator: np.random.Generator,
+    sizes: np.ndarray,
+) -> None:
     """Coefficients of the chosen columns drawn from their normal distribution, by back
     substitution; those of steps go into `sizes` (step,).
     """
@@ -321,9 +360,17 @@ def _draw_sizes(equations, fixed, state, count, generator, sizes):
 
 
 @compiled
-def chain(regression, grid, prior, burn_in, generator, sizes, noise):
+def chain(
+    regression: Regression,
+    grid: NoiseGrid,
+    prior: StepPrior,
+    burn_in: int,
+    generator: np.random.Generator,
+    sizes: np.ndarray,
+    noise: np.ndarray,
+) -> None:
     """Draws which years hold a step, phi and sigma; fills `sizes` (draw, step) with drawn steps and
-    `noise` (draw, 2) with places on the grid.
+    `noise` (draw, 2) with indices on the grid.
     """
     fixed, sites = regression.fixed, sizes.shape[1]
     most = fixed + sites // prior.spacing + 2

@@ -40,9 +40,9 @@ SHARES = (np.arange(24) + 0.5) / 24  # of trees at risk that answer; all alike l
 
 @dataclass(frozen=True)
 class KnownEvent:
-    """An event as far as it could have changed growth: places of its first and last possible year
-    on the axis, and the chance that it was of the kind looked for (that it opened the canopy, or
-    that it weakened trees).
+    """An event as far as it could have changed growth: indices of its first and last possible
+    year on the axis, and the chance that it was of the kind looked for (that it opened the
+    canopy, or that it weakened trees).
     """
 
     first: int
@@ -173,29 +173,38 @@ class _Drawn(NamedTuple):
 
 
 @compiled
-def _sums(logs, blocked, apart, forward, backward):
-    """Log sums over all sets of years at least `apart` from each other: of those before place t,
-    and of those from place t on.
+def _sums(
+    logs: np.ndarray, blocked: np.ndarray, apart: int, forward: np.ndarray, backward: np.ndarray
+) -> None:
+    """Log sums over all sets of years at least `apart` from each other: of those before year t,
+    and of those from year t on.
     """
     length = len(logs)
     forward[0] = 0.0
-    for place in range(length):
-        forward[place + 1] = forward[place]
-        if not blocked[place]:
-            forward[place + 1] = np.logaddexp(
-                forward[place], logs[place] + forward[max(place - apart + 1, 0)]
+    for year in range(length):
+        forward[year + 1] = forward[year]
+        if not blocked[year]:
+            forward[year + 1] = np.logaddexp(
+                forward[year], logs[year] + forward[max(year - apart + 1, 0)]
             )
     backward[length] = 0.0
-    for place in range(length - 1, -1, -1):
-        backward[place] = backward[place + 1]
-        if not blocked[place]:
-            backward[place] = np.logaddexp(
-                backward[place + 1], logs[place] + backward[min(place + apart, length)]
+    for year in range(length - 1, -1, -1):
+        backward[year] = backward[year + 1]
+        if not blocked[year]:
+            backward[year] = np.logaddexp(
+                backward[year + 1], logs[year] + backward[min(year + apart, length)]
             )
 
 
 @compiled
-def _draw(evidence, events, prior, burn_in, generator, drawn):
+def _draw(
+    evidence: np.ndarray,
+    events: _Events,
+    prior: _Prior,
+    burn_in: int,
+    generator: np.random.Generator,
+    drawn: _Drawn,
+) -> None:
     """Each event in turn given the others, unrecorded disturbances summed out; then those, exactly,
     given the events.
     """
@@ -247,7 +256,9 @@ def _draw(evidence, events, prior, burn_in, generator, drawn):
 
 
 @compiled
-def _draw_unrecorded(forward, apart, generator, unrecorded):
+def _draw_unrecorded(
+    forward: np.ndarray, apart: int, generator: np.random.Generator, unrecorded: np.ndarray
+) -> None:
     """Marks drawn years (year,), from the last to the first. forward: see `_sums`."""
     end = len(unrecorded)
     while end > 0:
@@ -259,7 +270,7 @@ def _draw_unrecorded(forward, apart, generator, unrecorded):
 
 
 @compiled
-def _block(now, shown, but, apart, blocked):
+def _block(now: np.ndarray, shown: np.ndarray, but: int, apart: int, blocked: np.ndarray) -> None:
     """Years too near to an event that trees answered for another disturbance to be told from it."""
     blocked[:] = False
     for event in range(len(now)):
@@ -268,7 +279,7 @@ def _block(now, shown, but, apart, blocked):
 
 
 @compiled
-def _taken(now, shown, but, apart, year):
+def _taken(now: np.ndarray, shown: np.ndarray, but: int, apart: int, year: int) -> bool:
     for event in range(len(now)):  # noqa: SIM110 - a compiled loop
         if event != but and shown[event] and abs(now[event] - year) < apart:
             return True

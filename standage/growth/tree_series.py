@@ -60,14 +60,15 @@ def tree_series(survey: Survey) -> TreeSeries:
     names, years, widths = core_widths(survey.ring_widths)
     tree_of = dict(zip(survey.cores["core"], survey.cores["tree"], strict=True))
     by_tree: dict[str, list[int]] = {}
-    for place, core in enumerate(names):
-        by_tree.setdefault(tree_of[core], []).append(place)
-    rows, about, left_out = [], [], []
+    for number, core in enumerate(names):
+        by_tree.setdefault(tree_of[core], []).append(number)
+    rows, cores, dated = [], [], []
+    left_out: list[str] = []
     for tree in survey.trees.itertuples():
-        places = by_tree.get(tree.tree, [])
-        if not places:
+        of_tree = by_tree.get(tree.tree, [])
+        if not of_tree:
             continue
-        series, used, reasons = _joined(widths[places], [names[place] for place in places])
+        series, used, reasons = _joined(widths[of_tree], [names[number] for number in of_tree])
         left_out += reasons
         if np.isfinite(series).sum() < SHORTEST_SERIES or not (series > 0).any():
             left_out.append(
@@ -76,24 +77,31 @@ def tree_series(survey: Survey) -> TreeSeries:
             )
             continue
         rows.append(series)
-        about.append((tree.tree, tree.stand, tree.species, used))
-    trees, stands, species, used = zip(*about, strict=True) if about else ((), (), (), ())
-    stacked = np.stack(rows) if rows else np.zeros((0, len(years)))
-    return TreeSeries(trees, stands, species, used, years, stacked, tuple(left_out))
+        cores.append(used)
+        dated.append(tree)
+    return TreeSeries(
+        tuple(tree.tree for tree in dated),
+        tuple(tree.stand for tree in dated),
+        tuple(tree.species for tree in dated),
+        tuple(cores),
+        years,
+        np.stack(rows) if rows else np.zeros((0, len(years))),
+        tuple(left_out),
+    )
 
 
 def _joined(widths: np.ndarray, names: list[str]) -> tuple[np.ndarray, int, list[str]]:
     """Mean series of the cores of a tree, how many are in it, and why others are not."""
     longest = int(np.argmax(np.isfinite(widths).sum(axis=1)))
     kept, reasons = [widths[longest]], []
-    for place, row in enumerate(widths):
-        if place == longest:
+    for number, row in enumerate(widths):
+        if number == longest:
             continue
         shared = np.isfinite(row) & np.isfinite(widths[longest])
         total = row[shared].sum()
         if shared.sum() < LEAST_SHARED or total <= 0 or widths[longest][shared].sum() <= 0:
             reasons.append(
-                f"core {names[place]}: shares fewer than {LEAST_SHARED} grown rings with the"
+                f"core {names[number]}: shares fewer than {LEAST_SHARED} grown rings with the"
                 " longest core of its tree"
             )
             continue
