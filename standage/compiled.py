@@ -22,6 +22,8 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 import numba
+import numpy as np
+from numpy.typing import NDArray
 
 from standage.notices import Notice
 
@@ -32,6 +34,11 @@ IMPORT = re.compile(
 ROOM_FOR_CODE = 50_000_000
 """Bytes left on a disk below which nothing is kept on it (assumption: five times all loops)."""
 
+# what loops take and fill
+Floats = NDArray[np.float64]
+Integers = NDArray[np.int64]
+Booleans = NDArray[np.bool_]
+ONLY_FROM_LOOPS = {"no_cpython_wrapper": True, "no_cfunc_wrapper": True}
 LoopsT = TypeVar("LoopsT", bound=Callable[..., Any])
 
 
@@ -42,6 +49,28 @@ def compiled(loops: LoopsT) -> LoopsT:
     exception in the middle of a chain. Sums may be reordered so that loops run in vector registers;
     infinities and not-a-numbers keep their meaning.
     """
+    return _compiled(loops)
+
+
+def compiled_part(loops: LoopsT) -> LoopsT:
+    """Decorator: as `compiled`, of a function that only compiled functions call.
+
+    The way in from Python, which takes longer to compile than most loops, is left out.
+    """
+    return _compiled(loops, **ONLY_FROM_LOOPS)
+
+
+def compiled_loop(loops: LoopsT) -> LoopsT:
+    """Decorator: as `compiled_part`, of a function that makes no array and returns none, but fills
+    those it is given.
+
+    Its arrays live as long as its caller, so the counting of references, which costs more than a
+    short loop, is left out, too.
+    """
+    return _compiled(loops, **ONLY_FROM_LOOPS, _nrt=False)
+
+
+def _compiled(loops: LoopsT, **without: Any) -> LoopsT:
     elsewhere = numba.config.CACHE_DIR
     numba.config.CACHE_DIR = str(cache_folder(loops.__module__))
     try:
@@ -50,6 +79,7 @@ def compiled(loops: LoopsT) -> LoopsT:
             nogil=True,
             error_model="numpy",
             fastmath={"reassoc", "contract", "arcp", "nsz"},
+            **without,
         )(loops)
     finally:
         numba.config.CACHE_DIR = elsewhere

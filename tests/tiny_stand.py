@@ -13,7 +13,6 @@ from standage.stand.data import (
     FACTOR_NODES,
     Node,
 )
-from standage.stand.kernel import pieces as pieces
 from standage.stand.states import (
     Delays,
     unit_delays,

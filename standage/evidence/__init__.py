@@ -7,8 +7,9 @@ from standage.evidence.core import (
     pooled_evidence_over_years,
     read_cores,
 )
+from standage.evidence.delays import grass_stage_pmf, height_growth_pmf
 from standage.evidence.geometry import arc_radius_mm
-from standage.evidence.height import delay_pmf_prior, grass_stage_pmf, height_growth_pmf, steps
+from standage.evidence.height import delay_pmf_prior, steps
 from standage.evidence.tree_ages import date_trees
 
 __all__ = [

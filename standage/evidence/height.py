@@ -1,27 +1,25 @@
-"""Delays between establishment and the first ring at a height: seasons without a stem, then seasons
-of height growth.
-
-`docs/the-model.md`, section 3, states both distributions. This module holds them as plain arrays:
-at given parameters, and averaged over everything the profile is unsure of, for dating trees before
-any stand model has been fitted.
+"""Delays averaged over all that a profile is unsure of, for dating trees before any stand model has
+been fitted; and the heights they are asked for.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import ndtr
 
+from standage.evidence.delays import (
+    COMMON_LOADING,
+    grass_stage_pmf,
+    height_growth_pmf,
+    height_share,
+    species_delays,
+)
 from standage.profiles import Profile
 
-BREAST_HEIGHT_CM = 137.0
 HEIGHT_STEP_CM = 5.0
-RING_DIFFERENCE_ERROR = (0.6, 0.17, 0.03)
-"""Probability that the difference of two ring counts on cut wood is right, off by 1 and by 2 rings
-either way. Assumed: most counts of a few rings on a whole section repeat.
-"""
 QUADRATURE_NODES = 9
 """Gauss-Hermite nodes for one normal factor; the delay's mean changes by less than 0.001 years
 beyond this.
@@ -52,48 +50,6 @@ def emergence_node_cm(profile: Profile) -> float:
     )
 
 
-def grass_stage_pmf(median: ArrayLike, log_sd: ArrayLike, longest: int) -> NDArray[np.float64]:
-    """P(G = g) for g = 0 ... longest seasons without a stem: a log-normal in whole seasons, none at
-    0, cut off at `longest`.
-
-    `median` and `log_sd` broadcast to a shape `(...)`; the result is `(..., longest + 1)` and sums
-    to 1 along the last axis.
-    """
-    median, log_sd = np.broadcast_arrays(np.asarray(median, float), np.asarray(log_sd, float))
-    edges = np.log(np.arange(longest + 1) + 0.5)
-    below = ndtr((edges - np.log(median)[..., None]) / log_sd[..., None])
-    pmf = np.zeros(below.shape)
-    pmf[..., 1:] = np.diff(below, axis=-1) / (below[..., -1:] - below[..., :1])
-    return pmf
-
-
-def height_growth_pmf(mean: ArrayLike, dispersion: float, longest: int) -> NDArray[np.float64]:
-    """P(B = k) for k = 0 ... longest seasons of height growth: negative binomial of given mean and
-    variance = dispersion x mean.
-
-    `mean` has any shape `(...)`; the result is `(..., longest + 1)`. It is not rescaled for what
-    lies beyond `longest`, so that the pmfs of successive heights convolve to one another exactly.
-    """
-    mean = np.asarray(mean, float)
-    shape, success = mean / (dispersion - 1.0), 1.0 / dispersion
-    pmf = np.empty((*mean.shape, longest + 1))
-    pmf[..., 0] = success**shape
-    for seasons in range(1, longest + 1):
-        pmf[..., seasons] = (
-            pmf[..., seasons - 1] * (1.0 - success) * (shape + seasons - 1) / seasons
-        )
-    return pmf
-
-
-def relative_height(profile: Profile, height_cm: ArrayLike) -> NDArray[np.float64]:
-    """Mean seasons of growth from emergence to `height_cm` as a share of those to breast height; 0
-    at emergence height and below.
-    """
-    start = profile["grass_stage.emergence_height_cm"] if profile.has_grass_stage else 0.0
-    above = np.maximum((np.asarray(height_cm, float) - start) / (BREAST_HEIGHT_CM - start), 0.0)
-    return above ** profile["height_growth.exponent"]
-
-
 def _averaged_growth_pmf(
     profile: Profile, share: float, shared_factor: ArrayLike, own_log_sd: float
 ) -> NDArray[np.float64]:
@@ -101,13 +57,10 @@ def _averaged_growth_pmf(
     given shared log factors `(...)`.
     """
     nodes, weights = normal_nodes(QUADRATURE_NODES)
+    delays = species_delays(profile)
     scale = np.asarray(shared_factor, float)[..., None] + own_log_sd * nodes
-    mean = share * profile["height_growth.years_to_breast_height"] * np.exp(scale)
-    pmf = height_growth_pmf(
-        mean,
-        profile["height_growth.dispersion"],
-        int(profile["height_growth.longest_height_years"]),
-    )
+    mean = share * np.exp(delays.to_breast_height.log_years + scale)
+    pmf = height_growth_pmf(mean, delays.dispersion, delays.longest_growth)
     return np.einsum("...nk,n->...k", pmf, weights)
 
 
@@ -117,11 +70,10 @@ def height_growth_pmf_prior(
     """Pmf of the seasons from `lower_cm` to `upper_cm`, `(k,)`, averaged over what the profile is
     unsure of.
     """
-    share = float(relative_height(profile, upper_cm) - relative_height(profile, lower_cm))
-    spread = np.hypot(
-        profile["height_growth.years_log_sd"], profile["height_growth.between_stand_log_sd"]
-    )
-    return _averaged_growth_pmf(profile, max(share, 0.0), 0.0, float(spread))
+    share = height_share(profile, upper_cm) - height_share(profile, lower_cm)
+    pace = species_delays(profile).to_breast_height
+    spread = math.hypot(pace.species_log_sd, pace.stand_log_sd)
+    return _averaged_growth_pmf(profile, max(share, 0.0), 0.0, spread)
 
 
 def grass_stage_pmf_prior(
@@ -130,26 +82,21 @@ def grass_stage_pmf_prior(
     """Pmf of G averaged over species and stand factors: `(g,)`, or `(..., g)` at given values of
     the factor shared with height growth.
     """
-    longest = int(profile["grass_stage.longest_years"])
+    delays = species_delays(profile)
     shared = np.zeros(()) if shared_z is None else np.asarray(shared_z, float)
     if not profile.has_grass_stage:
-        pmf = np.zeros((*shared.shape, longest + 1))
+        pmf = np.zeros((*shared.shape, delays.longest_grass + 1))
         pmf[..., 0] = 1.0
         return pmf
-    between = profile["grass_stage.between_stand_log_sd"]
-    own = np.hypot(
-        profile["grass_stage.median_log_sd"],
-        between if shared_z is None else between / np.sqrt(2.0),
-    )
+    pace = delays.grass_median
+    common = pace.stand_log_sd * COMMON_LOADING
+    own = math.hypot(pace.species_log_sd, pace.stand_log_sd if shared_z is None else common)
     nodes, weights = normal_nodes(QUADRATURE_NODES)
-    offset = np.zeros(()) if shared_z is None else between / np.sqrt(2.0) * shared
-    median = profile["grass_stage.median_years"] * np.exp(
-        offset[..., None, None] + own * nodes[:, None]
-    )
-    log_sd = profile["grass_stage.within_stand_log_sd"] * np.exp(
-        profile["grass_stage.within_log_sd"] * nodes
-    )
-    return np.einsum("...mwg,m,w->...g", grass_stage_pmf(median, log_sd, longest), weights, weights)
+    offset = pace.log_years + common * shared
+    median = np.exp(offset[..., None, None] + own * nodes[:, None])
+    log_sd = np.exp(delays.log_grass_spread + delays.grass_spread_log_sd * nodes)
+    pmf = grass_stage_pmf(median, log_sd, delays.longest_grass)
+    return np.einsum("...mwg,m,w->...g", pmf, weights, weights)
 
 
 def delay_pmf_prior(profile: Profile, height_cm: float) -> NDArray[np.float64]:
@@ -161,10 +108,13 @@ def delay_pmf_prior(profile: Profile, height_cm: float) -> NDArray[np.float64]:
     """
     nodes, weights = normal_nodes(QUADRATURE_NODES)
     grass = grass_stage_pmf_prior(profile, nodes)
-    between = profile["height_growth.between_stand_log_sd"] / np.sqrt(2.0)
-    own = float(np.hypot(profile["height_growth.years_log_sd"], between))
+    pace = species_delays(profile).to_breast_height
+    common = pace.stand_log_sd * COMMON_LOADING
     growth = _averaged_growth_pmf(
-        profile, float(relative_height(profile, height_cm)), between * nodes, own
+        profile,
+        height_share(profile, height_cm),
+        common * nodes,
+        math.hypot(pace.species_log_sd, common),
     )
     pmf = np.zeros(grass.shape[-1] + growth.shape[-1] - 1)
     for weight, grass_row, growth_row in zip(weights, grass, growth, strict=True):

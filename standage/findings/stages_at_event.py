@@ -14,11 +14,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from standage.evidence.delays import height_growth_drawn, height_growth_pmf, height_share
 from standage.findings.stems import dated_years, stems_per_hectare_each
 from standage.profiles import Profile
 from standage.stand.emergence import Emergence
 from standage.stand.openings import openness
-from standage.stand.packing import height_share
 from standage.stand.posterior import Posterior
 
 
@@ -95,14 +95,14 @@ def stem_histories(
     for stem, height in enumerate(heights):
         began = established[:, stem]
         share = min(height_share(profile, height), 1.0) if np.isfinite(height) else 1.0
-        grass, size = fitted.of_established(began), fitted.growth
+        grass, mean = fitted.of_established(began), fitted.growth
         if np.isfinite(height):
             emerged, arrived = _split(
-                began, at_core[:, stem], grass, size * share, profile, generator
+                began, at_core[:, stem], grass, mean * share, profile, generator
             )
         else:
-            emerged, arrived = _grown(began, unit.season, grass, size, profile, generator)
-        breast_height = arrived + _growth(size * (1 - share), profile, generator)
+            emerged, arrived = _grown(began, unit.season, grass, mean, profile, generator)
+        breast_height = arrived + _growth(mean * (1 - share), profile, generator)
         histories[:3, :, stem] = began, emerged, breast_height
         histories[3:, :, stem] = _by_prior(arrived, share, prior, profile, generator)
     weights = (
@@ -119,8 +119,8 @@ class _Pace:
     """Delays of a unit for chosen draws.
 
     grass : (draw, seasons) pmf of the grass stage at the stand's own pace. released : how openings
-        changed it; None where they did not. growth : (draw,) negative binomial size of the seasons
-        from emergence to breast height. years : (year,) of the axis.
+        changed it; None where they did not. growth : (draw,) mean seasons from emergence to breast
+        height. years : (year,) of the axis.
     """
 
     grass: np.ndarray
@@ -156,7 +156,7 @@ def _pace(
         opened = openness(posterior.survey, unit.stand, posterior.years, unit.season)
         rho = np.asarray(delays["release"], dtype=float)[chosen, 0]
         released = Emergence(opened, rho, grass)
-    growth = _growth_size(delays["height"][chosen], profile)
+    growth = _mean_growth(delays["height"][chosen])
     return _Pace(grass, released, growth, posterior.years)
 
 
@@ -208,39 +208,28 @@ def _index(year: np.ndarray, years: np.ndarray) -> np.ndarray:
     return np.where(np.isfinite(year), year - years[0], -len(years)).astype(int)
 
 
-def _growth_size(height: np.ndarray, profile: Profile) -> np.ndarray:
-    """Negative binomial size of the seasons from emergence to breast height, from their pmf `(draw,
-    k)`. (draw,)
-    """
+def _mean_growth(height: np.ndarray) -> np.ndarray:
+    """Mean of the seasons from emergence to breast height, from their pmf `(draw, k)`. (draw,)"""
     pmf = np.asarray(height, dtype=float)
-    mean = pmf @ np.arange(pmf.shape[1]) / pmf.sum(axis=1)
-    return mean / (profile["height_growth.dispersion"] - 1.0)
+    return pmf @ np.arange(pmf.shape[1]) / pmf.sum(axis=1)
 
 
-def _growth(size: np.ndarray, profile: Profile, generator: np.random.Generator) -> np.ndarray:
-    """Drawn seasons of height growth by negative binomial size, 0 where that is 0. (draw,)"""
-    grows = size > 0
-    drawn = generator.negative_binomial(
-        np.where(grows, size, 1.0), 1 / profile["height_growth.dispersion"]
-    )
-    return np.where(grows, drawn, 0).astype(float)
+def _growth(mean: np.ndarray, profile: Profile, generator: np.random.Generator) -> np.ndarray:
+    """Drawn seasons of height growth by their mean, 0 where that is 0. (draw,)"""
+    drawn = height_growth_drawn(mean, profile["height_growth.dispersion"], generator)
+    return drawn.astype(float)
 
 
-def _growth_pmf(size: np.ndarray, seasons: int, profile: Profile) -> np.ndarray:
+def _growth_pmf(mean: np.ndarray, seasons: int, profile: Profile) -> np.ndarray:
     """Pmf of the seasons of height growth, 0 to `seasons`. (draw, seasons + 1)"""
-    p = 1 / profile["height_growth.dispersion"]
-    pmf = np.empty((len(size), seasons + 1))
-    pmf[:, 0] = p**size
-    for k in range(1, seasons + 1):
-        pmf[:, k] = pmf[:, k - 1] * (1 - p) * (size + k - 1) / k
-    return pmf
+    return height_growth_pmf(mean, profile["height_growth.dispersion"], seasons)
 
 
 def _split(
     began: np.ndarray,
     arrived: np.ndarray,
     grass: np.ndarray,
-    size: np.ndarray,
+    mean: np.ndarray,
     profile: Profile,
     generator: np.random.Generator,
 ) -> tuple[np.ndarray, np.ndarray]:
@@ -249,7 +238,7 @@ def _split(
     """
     known = np.isfinite(began) & np.isfinite(arrived)
     delay = np.where(known, arrived - began, 0).astype(int)
-    growth = _growth_pmf(size, max(int(delay.max()), 0), profile)
+    growth = _growth_pmf(mean, max(int(delay.max()), 0), profile)
     left = delay[:, None] - np.arange(grass.shape[1])
     possible = left >= 0
     weights = np.where(
@@ -263,7 +252,7 @@ def _grown(
     began: np.ndarray,
     season: int,
     grass: np.ndarray,
-    size: np.ndarray,
+    mean: np.ndarray,
     profile: Profile,
     generator: np.random.Generator,
 ) -> tuple[np.ndarray, np.ndarray]:
@@ -272,7 +261,7 @@ def _grown(
     """
     known = np.isfinite(began)
     seasons = np.where(known, season - began, 0).astype(int)
-    growth = _growth_pmf(size, max(int(seasons.max()), 0), profile)
+    growth = _growth_pmf(mean, max(int(seasons.max()), 0), profile)
     grown_by = np.cumsum(growth, axis=1)
     left = seasons[:, None] - np.arange(grass.shape[1])
     possible = left >= 0

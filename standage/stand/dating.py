@@ -8,17 +8,78 @@ year given it.
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import NamedTuple
+
 import numpy as np
 
-from standage.compiled import compiled
-from standage.stand.data import BREAST_HEIGHT_CM, TreeChain
-from standage.stand.kernel.pieces import bspline_weights, reach_of
-from standage.stand.packing import height_share
+from standage.compiled import Booleans, Floats, Integers, compiled, compiled_loop, compiled_part
+from standage.evidence.delays import height_share
+from standage.stand.data import BREAST_HEIGHT_CM, FACTOR_NODES, Node, TreeChain
+from standage.stand.kernel.convolution import reach_of
+from standage.stand.kernel.distributions import bspline_weights
 from standage.stand.states import Delays
 
+NO_INDEX = -1  # of a year, where there is none
+FACTOR_COUNT = len(FACTOR_NODES)
 
-@compiled
-def pick(weights, low, high, uniform):
+
+@dataclass(frozen=True, eq=False)
+class Recruits:
+    """What stems of a kind are dated with, by draw.
+
+    Attributes
+    ----------
+    living : (draw, year) stems by year of establishment, up to the survey season.
+    delays : from establishment to a height.
+    early_growth, counting : (draw,) factors of the cores.
+    """
+
+    living: np.ndarray
+    delays: Delays
+    early_growth: np.ndarray
+    counting: np.ndarray
+    _arrivals: dict[float, np.ndarray] = field(default_factory=dict, repr=False)
+
+    @cached_property
+    def begun(self) -> np.ndarray | None:
+        """Stems by the season in which they start, (draw, year), where openings changed it; else
+        None.
+        """
+        return None if self.delays.emergence is None else self.delays.begun(self.living)
+
+    def arrival(self, height_cm: float) -> np.ndarray:
+        """Stems by the year of their first ring at a height, (draw, year)."""
+        if height_cm not in self._arrivals:
+            self._arrivals[height_cm] = self.delays.arrival(self.living, height_cm, self.begun)
+        return self._arrivals[height_cm]
+
+
+class ChainInputs(NamedTuple):
+    """The nodes of one tree, highest first.
+
+    Attributes
+    ----------
+    start, stop : (node,) first and end year of its evidence; the same where it has none.
+    offset : (node,) of its evidence among all.
+    on_factor : (node, 2) whether that depends on the early-growth and on the counting factor.
+    has_size : (node,) whether it carries the stem's diameter.
+    evidence : (entry,) all bands of likelihood, by early-growth node, counting node and year.
+    core : the lowest node with a core.
+    """
+
+    start: Integers
+    stop: Integers
+    offset: Integers
+    on_factor: Booleans
+    has_size: Booleans
+    evidence: Floats
+    core: int
+
+
+@compiled_loop
+def pick(weights: Floats, low: int, high: int, uniform: float) -> int:
     """Index in low..high-1 drawn with probability proportional to the weights; -1 if they are all
     zero.
     """
@@ -26,18 +87,20 @@ def pick(weights, low, high, uniform):
     for y in range(low, high):
         total += weights[y]
     if not total > 0.0:
-        return -1
+        return NO_INDEX
     target = uniform * total
     running = 0.0
     for y in range(low, high):
         running += weights[y]
         if running >= target and weights[y] > 0.0:
             return y
-    return -1
+    return NO_INDEX
 
 
-@compiled
-def draw_establishment(living, delay, arrival_year, uniform, weights):
+@compiled_loop
+def draw_establishment(
+    living: Floats, delay: Floats, arrival_year: int, uniform: float, weights: Floats
+) -> int:
     """Establishment year given the year of arrival: proportional to living(t) k(y - t)."""
     low = max(0, arrival_year - len(delay) + 1)
     for t in range(low, arrival_year + 1):
@@ -46,287 +109,306 @@ def draw_establishment(living, delay, arrival_year, uniform, weights):
 
 
 @compiled
-def draw_all_established(living, delay, arrival_year, uniforms, out_year):
-    """`draw_establishment` for every draw and stem: arrays `(draw, year)`, `(draw, k)`, `(draw,
-    stem)`; -1 for none.
+def draw_all_established(
+    living: Floats, delay: Floats, arrival_year: Integers, uniforms: Floats, out_year: Integers
+) -> None:
+    """`draw_establishment` for every draw and stem: arrays `(draw, year)`, `(draw, season)`,
+    `(draw, stem)`; -1 for none.
     """
     weights = np.zeros(living.shape[1])
     for d in range(living.shape[0]):
         for stem in range(arrival_year.shape[1]):
-            out_year[d, stem] = -1
+            out_year[d, stem] = NO_INDEX
             if arrival_year[d, stem] >= 0:
                 out_year[d, stem] = draw_establishment(
                     living[d], delay[d], arrival_year[d, stem], uniforms[d, stem], weights
                 )
 
 
+class Opened(NamedTuple):
+    """How stems begin where openings count.
+
+    Attributes
+    ----------
+    begun, excess : (draw, year) stems by the season in which they start; exp(rho o) - 1.
+    tail, step : (draw, season) P(G > d) and log[P(G > d)/P(G > d - 1)].
+    growth : (draw, season) pmf of the seasons from the start to the height.
+    """
+
+    begun: Floats
+    excess: Floats
+    tail: Floats
+    step: Floats
+    growth: Floats
+
+
 @compiled
 def draw_through_openings(
-    living, begun, growth, excess, tail, step, arrival_year, uniforms, out_year
-):
+    living: Floats, opened: Opened, arrival_year: Integers, uniforms: Floats, out_year: Integers
+) -> None:
     """Years of establishment given arrival at a height: first the season in which the stem started,
     then the year before it.
 
-    living, begun, excess (draw, year); growth (draw, k): pmf of the seasons from the start to the
-    height; arrival_year, out_year (draw, stem), -1 for none; uniforms (draw, stem, 2).
+    living (draw, year); arrival_year, out_year (draw, stem), -1 for none; uniforms (draw, stem, 2).
     """
-    n_draws, n = living.shape
-    longest = tail.shape[1] - 1
-    weights = np.zeros(n)
-    for d in range(n_draws):
+    weights = np.zeros(living.shape[1])
+    for d in range(living.shape[0]):
+        begun = opened.begun[d]
+        growth = opened.growth[d]
         for stem in range(arrival_year.shape[1]):
             arrived = arrival_year[d, stem]
-            out_year[d, stem] = -1
+            out_year[d, stem] = NO_INDEX
             if arrived < 0:
                 continue
-            low = max(0, arrived - growth.shape[1] + 1)
+            low = max(0, arrived - len(growth) + 1)
             for s in range(low, arrived + 1):
-                weights[s] = begun[d, s] * growth[d, arrived - s]
+                weights[s] = begun[s] * growth[arrived - s]
             started = pick(weights, low, arrived + 1, uniforms[d, stem, 0])
             if started < 0:
                 continue
-            low = max(0, started - longest)
+            low = max(0, started - opened.tail.shape[1] + 1)
             for t in range(low, started):
-                added = 0.0
-                for s in range(t + 1, started):
-                    added += excess[d, s] * step[d, s - t]
-                waited = started - t
-                leaves = tail[d, waited - 1] * np.exp(added) - tail[d, waited] * np.exp(
-                    added + excess[d, started] * step[d, waited]
-                )
+                leaves = leaving(opened.excess[d], opened.tail[d], opened.step[d], t, started)
                 weights[t] = living[d, t] * leaves
             out_year[d, stem] = pick(weights, low, started, uniforms[d, stem, 1])
 
 
+@compiled_loop
+def leaving(excess: Floats, tail: Floats, step: Floats, established: int, started: int) -> float:
+    """Probability that a plant starts its stem in a season, by its year of establishment; arrays of
+    one draw, as in `Opened`.
+    """
+    added = 0.0
+    for s in range(established + 1, started):
+        added += excess[s] * step[s - established]
+    waited = started - established
+    still = tail[waited - 1] * np.exp(added)
+    return still - tail[waited] * np.exp(added + excess[started] * step[waited])
+
+
 def established(
-    living: np.ndarray,
-    delays: Delays,
+    recruits: Recruits,
     height_cm: float,
     arrival_year: np.ndarray,
     uniforms: np.ndarray,
-    begun: np.ndarray | None,
     generator: np.random.Generator,
 ) -> np.ndarray:
     """Indices on the axis of the establishment years of stems that arrived at a height in
-    `arrival_year` `(draw, stem)`; -1 for none.
-
-    uniforms (draw, stem). begun (draw, year): stems of `living` by the season in which they start;
-    needed where openings count, and worked out here if None.
+    `arrival_year` `(draw, stem)`; -1 for none. uniforms (draw, stem).
     """
-    out = np.empty(arrival_year.shape, dtype=np.int64)
-    living = np.ascontiguousarray(living)
-    if delays.emergence is None:
-        draw_all_established(
-            living, np.ascontiguousarray(delays.to_height(height_cm)), arrival_year, uniforms, out
-        )
-        return out
-    begun = delays.begun(living) if begun is None else begun
-    growth = np.ascontiguousarray(delays.growth(height_share(delays.profile, height_cm)))
-    twice = np.stack([uniforms, generator.random(uniforms.shape)], axis=-1)
+    delays = recruits.delays
     emergence = delays.emergence
-    draw_through_openings(
-        living, begun, growth, emergence.excess, *emergence.tails, arrival_year, twice, out
+    out = np.empty(arrival_year.shape, dtype=np.int64)
+    arrival_year = np.ascontiguousarray(arrival_year)
+    uniforms = np.ascontiguousarray(uniforms)
+    living = np.ascontiguousarray(recruits.living)
+    if emergence is None or recruits.begun is None:
+        delay = np.ascontiguousarray(delays.to_height(height_cm))
+        draw_all_established(living, delay, arrival_year, uniforms, out)
+        return out
+    opened = Opened(
+        recruits.begun,
+        emergence.excess,
+        *emergence.tails,
+        delays.growth(height_share(delays.profile, height_cm)),
     )
+    twice = np.stack([uniforms, generator.random(uniforms.shape)], axis=-1)
+    draw_through_openings(living, opened, arrival_year, twice, out)
     return out
 
 
-@compiled
-def years_looked_at(starts, stops, longest, n):
-    """First and end year at each node in which a tree's message can be other than zero and is
-    needed by the node below.
+@compiled_loop
+def years_of_interest(
+    start: Integers, stop: Integers, longest: int, n: int, years: Integers
+) -> None:
+    """Fills first and end year of each node, `years` (2, node): where a tree's message can be other
+    than zero and is needed by the node below.
     """
-    n_nodes = len(starts)
-    first_year = np.zeros(n_nodes, np.int64)
-    end_year = np.zeros(n_nodes, np.int64)
+    first = years[0]
+    end = years[1]
     low = 0
     high = n
-    for k in range(n_nodes):
+    for k in range(len(start)):
         if k > 0:
             low = max(0, low - longest + 1)
-        if stops[k] > starts[k]:
-            low = max(low, starts[k])
-            high = min(high, stops[k])
-        first_year[k] = low
-        end_year[k] = max(low, high)
-    for k in range(n_nodes - 2, -1, -1):
-        first_year[k] = max(first_year[k], first_year[k + 1])
-        end_year[k] = max(first_year[k], min(end_year[k], end_year[k + 1] + longest - 1))
-    return first_year, end_year
+        if stop[k] > start[k]:
+            low = max(low, start[k])
+            high = min(high, stop[k])
+        first[k] = low
+        end[k] = max(low, high)
+    for k in range(len(start) - 2, -1, -1):
+        first[k] = max(first[k], first[k + 1])
+        end[k] = max(first[k], min(end[k], end[k + 1] + longest - 1))
+
+
+@compiled_part
+def evidence_between_nodes(
+    chain: ChainInputs, k: int, early_growth: float, counting: float, low: int, out: Floats
+) -> None:
+    """Fills the evidence of node k between the nodes of the two factors, in the years from `low`
+    on, `out` (year,).
+    """
+    weights = np.ones((2, 4))
+    slopes = np.empty(4)
+    first = np.zeros(2, np.int64)
+    count = np.ones(2, np.int64)
+    if chain.on_factor[k, 0]:
+        first[0] = bspline_weights(early_growth, weights[0], slopes)
+        count[0] = 4
+    if chain.on_factor[k, 1]:
+        first[1] = bspline_weights(counting, weights[1], slopes)
+        count[1] = 4
+    evidence = chain.evidence
+    n_counting = FACTOR_COUNT if chain.on_factor[k, 1] else 1
+    band = chain.stop[k] - chain.start[k]
+    out[:] = 0.0
+    for a in range(count[0]):
+        for b in range(count[1]):
+            node = (first[0] + a) * n_counting + first[1] + b
+            base = chain.offset[k] + node * band + low - chain.start[k]
+            weight = weights[0, a] * weights[1, b]
+            for y in range(len(out)):
+                out[y] += weight * evidence[base + y]
+
+
+@compiled_loop
+def descend(increment: Floats, above: Floats, start: int, stop: int, low: int, out: Floats) -> None:
+    """Fills the message `out` (year,) of the years from `low` on, from the product of the node
+    above (year,), which is other than zero from `start` to `stop`; increment (season,) of the
+    segment.
+    """
+    far = reach_of(increment)
+    for y in range(low, low + len(out)):
+        total = 0.0
+        for e in range(max(0, start - y), min(far, stop - y)):
+            total += increment[e] * above[y + e]
+        out[y - low] = total
 
 
 @compiled
 def draw_chain(
-    arrival,
-    increments,
-    sizes,
-    gamma,
-    delta,
-    starts,
-    stops,
-    offsets,
-    loads,
-    evidence,
-    has_size,
-    core_node,
-    uniforms,
-    out_core,
-    out_lowest,
-):
-    """Years of one tree for every draw: `out_core` at the lowest core, `out_lowest` at the lowest
-    node; arrays `(draw,)`.
+    arrival: Floats,
+    increments: Floats,
+    sizes: Floats,
+    factors: Floats,
+    chain: ChainInputs,
+    uniforms: Floats,
+    out_year: Integers,
+) -> None:
+    """Years of one tree for every draw, `out_year` (draw, 2): at the lowest core and at the lowest
+    node; -1 for none.
 
-    `increments` `(draw, segment, k)`: pmf of the seasons from node k + 1 up to node k. `sizes`
-    `(draw, year)`: probability of the stem's diameter by year of breast height, used at the node
-    whose `has_size` is 1.
+    arrival (draw, year) at the lowest node. increments (draw, segment, season): pmf of the seasons
+    from node k + 1 up to node k. sizes (draw, year): probability of the stem's diameter by year of
+    breast height. factors (draw, 2): early growth and counting. uniforms (draw, 2).
     """
     n_draws, n = arrival.shape
-    n_nodes = len(starts)
-    products = np.zeros((n_nodes, n))
+    n_nodes = len(chain.start)
+    bottom = n_nodes - 1
+    product = np.zeros((n_nodes, n))
     message = np.zeros(n)
     weights = np.zeros(n)
-    gamma_weights = np.empty(4)
-    delta_weights = np.empty(4)
-    slopes = np.empty(4)
-    first_year, end_year = years_looked_at(starts, stops, increments.shape[2], n)
+    years = np.zeros((2, n_nodes), np.int64)
+    years_of_interest(chain.start, chain.stop, increments.shape[2], n, years)
     for d in range(n_draws):
-        gamma_first = bspline_weights(gamma[d], gamma_weights, slopes)
-        delta_first = bspline_weights(delta[d], delta_weights, slopes)
         for k in range(n_nodes):
-            has_band = stops[k] > starts[k]
-            low = first_year[k]
-            high = end_year[k]
-            if k == 0:
-                message[low:high] = 1.0
+            low = years[0, k]
+            high = years[1, k]
+            here = product[k, low:high]
+            if chain.stop[k] > chain.start[k]:
+                evidence_between_nodes(chain, k, factors[d, 0], factors[d, 1], low, here)
             else:
-                far = reach_of(increments[d, k - 1])
+                here[:] = 1.0
+            if k > 0:
+                above = product[k - 1]
+                start, stop = years[0, k - 1], years[1, k - 1]
+                descend(increments[d, k - 1], above, start, stop, low, message[: high - low])
+                for y in range(high - low):
+                    here[y] *= message[y]
+            if chain.has_size[k]:
                 for y in range(low, high):
-                    total = 0.0
-                    for e in range(max(0, first_year[k - 1] - y), min(far, end_year[k - 1] - y)):
-                        total += increments[d, k - 1, e] * products[k - 1, y + e]
-                    message[y] = total
-            if has_band:
-                band = stops[k] - starts[k]
-                n_delta = 11 if loads[k, 1] == 1 else 1
-                for y in range(low, high):
-                    products[k, y] = 0.0
-                for a in range(4 if loads[k, 0] == 1 else 1):
-                    row = gamma_first + a if loads[k, 0] == 1 else 0
-                    for b in range(4 if loads[k, 1] == 1 else 1):
-                        column = delta_first + b if loads[k, 1] == 1 else 0
-                        weight = (gamma_weights[a] if loads[k, 0] == 1 else 1.0) * (
-                            delta_weights[b] if loads[k, 1] == 1 else 1.0
-                        )
-                        base = offsets[k] + (row * n_delta + column) * band - starts[k]
-                        for y in range(low, high):
-                            products[k, y] += weight * evidence[base + y]
-                for y in range(low, high):
-                    products[k, y] *= message[y]
-            else:
-                for y in range(low, high):
-                    products[k, y] = message[y]
-            if has_size[k] == 1:
-                for y in range(low, high):
-                    products[k, y] *= sizes[d, y]
-        bottom = n_nodes - 1
-        for y in range(first_year[bottom], end_year[bottom]):
-            weights[y] = arrival[d, y] * products[bottom, y]
-        lowest = pick(weights, first_year[bottom], end_year[bottom], uniforms[d, 0])
-        out_core[d] = -1
-        out_lowest[d] = lowest
-        if lowest < 0:
-            continue
-        at_core = lowest
-        if (
-            core_node < bottom
-            # cored above breast height: the lowest node is the diameter's, one step further up is
-            # the core's
-        ):
-            for y in range(n):
-                weights[y] = 0.0
-            for e in range(
-                max(0, first_year[bottom - 1] - lowest),
-                min(increments.shape[2], end_year[bottom - 1] - lowest),
-            ):
-                weights[lowest + e] = (
-                    increments[d, bottom - 1, e] * products[bottom - 1, lowest + e]
-                )
-            at_core = pick(weights, 0, n, uniforms[d, 2])
-        out_core[d] = at_core
+                    product[k, y] *= sizes[d, y]
+        for y in range(years[0, bottom], years[1, bottom]):
+            weights[y] = arrival[d, y] * product[bottom, y]
+        lowest = pick(weights, years[0, bottom], years[1, bottom], uniforms[d, 0])
+        out_year[d, 0] = lowest
+        out_year[d, 1] = lowest
+        if lowest >= 0 and chain.core < bottom:
+            # cored above breast height: the lowest node is the diameter's, one segment further up
+            # is the core's
+            low = max(lowest, years[0, bottom - 1])
+            high = min(lowest + increments.shape[2], years[1, bottom - 1])
+            for y in range(low, high):
+                weights[y] = increments[d, bottom - 1, y - lowest] * product[bottom - 1, y]
+            out_year[d, 0] = pick(weights, low, high, uniforms[d, 1])
+
+
+def chain_inputs(chain: TreeChain, *, has_size: bool) -> ChainInputs:
+    """A tree's nodes as arrays; has_size: whether its diameter is used."""
+
+    def column(of: list[int]) -> np.ndarray:
+        return np.array(of, dtype=np.int64)
+
+    nodes = chain.nodes
+    bands = [_band(node) for node in nodes]
+    start = column([node.band_start for node in nodes])
+    sizes = column([0, *(band.size for band in bands)])
+    return ChainInputs(
+        start=start,
+        stop=start + column([band.shape[2] for band in bands]),
+        offset=np.cumsum(sizes)[:-1],
+        on_factor=np.array([[node.loads_gamma, node.loads_delta] for node in nodes], dtype=bool),
+        has_size=np.array([has_size and node.dbh_class >= 0 for node in nodes], dtype=bool),
+        evidence=np.concatenate([band.ravel() for band in bands]),
+        core=max(k for k, node in enumerate(nodes) if node.evidence is not None),
+    )
+
+
+def _band(node: Node) -> np.ndarray:
+    """Evidence (early growth, counting, year) of a node; no year where it has none."""
+    if node.evidence is None:
+        return np.zeros((1, 1, 0))
+    return np.ascontiguousarray(node.evidence, dtype=float)
 
 
 def chain_years(
     chain: TreeChain,
-    living: np.ndarray,
-    arrival: np.ndarray,
-    delays: Delays,
+    recruits: Recruits,
     sizes: np.ndarray | None,
-    gamma: np.ndarray,
-    delta: np.ndarray,
     generator: np.random.Generator,
-    begun: np.ndarray | None = None,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Indices on the axis of (first ring at the lowest core, establishment) by draw; -1 where there
     is none.
 
-    `living`, `arrival` (at the lowest node's height) `(draw, year)` up to the survey season;
-    `sizes` `(draw, year)` or None; `begun` as for `established`.
+    sizes : (draw, year) probability of the stem's diameter by year of breast height; None where it
+    isn't used.
     """
-    n_draws, n = living.shape
-    nodes = chain.nodes
-    profile = delays.profile
-    parts = [
-        (
-            np.zeros(0)
-            if node.evidence is None
-            else np.ascontiguousarray(node.evidence, dtype=float).ravel()
-        )
-        for node in nodes
-    ]
-    offsets = np.concatenate([[0], np.cumsum([part.size for part in parts])])[:-1].astype(np.int64)
-    starts = np.array([node.band_start for node in nodes], dtype=np.int64)
-    lengths = np.array(
-        [0 if node.evidence is None else node.evidence.shape[2] for node in nodes], dtype=np.int64
-    )
-    loads = np.array([[node.loads_gamma, node.loads_delta] for node in nodes], dtype=np.int64)
-    has_size = np.array(
-        [int(node.dbh_class >= 0 and sizes is not None) for node in nodes], dtype=np.int64
-    )
+    delays = recruits.delays
+    lowest_cm = chain.nodes[-1].height_cm
+    arrival = recruits.arrival(lowest_cm)
+    n_draws = len(arrival)
+    shares = [height_share(delays.profile, node.height_cm) for node in chain.nodes]
     segments = [
-        delays.growth(
-            height_share(profile, upper.height_cm) - height_share(profile, lower.height_cm)
-        )
-        for upper, lower in zip(nodes, nodes[1:], strict=False)
+        delays.growth(upper - lower) for upper, lower in zip(shares, shares[1:], strict=False)
     ]
     increments = np.stack(segments, axis=1) if segments else np.zeros((n_draws, 1, 1))
-    with_core = [k for k, node in enumerate(nodes) if node.evidence is not None]
-    out_core = np.empty(n_draws, dtype=np.int64)
-    out_lowest = np.empty(n_draws, dtype=np.int64)
+    out_year = np.empty((n_draws, 2), dtype=np.int64)
     uniforms = generator.random((n_draws, 3))
     draw_chain(
         np.ascontiguousarray(arrival),
         np.ascontiguousarray(increments),
-        np.ascontiguousarray(sizes) if sizes is not None else np.zeros((1, 1)),
-        np.ascontiguousarray(gamma),
-        np.ascontiguousarray(delta),
-        starts,
-        starts + lengths,
-        offsets,
-        loads,
-        np.concatenate(parts),
-        has_size,
-        with_core[-1],
-        uniforms,
-        out_core,
-        out_lowest,
+        np.zeros((1, 1)) if sizes is None else np.ascontiguousarray(sizes),
+        np.stack([recruits.early_growth, recruits.counting], axis=1),
+        chain_inputs(chain, has_size=sizes is not None),
+        np.ascontiguousarray(uniforms[:, [0, 2]]),
+        out_year,
     )
-    years = established(
-        living, delays, nodes[-1].height_cm, out_lowest[:, None], uniforms[:, 1:2], begun, generator
-    )
-    return out_core, years[:, 0]
+    years = established(recruits, lowest_cm, out_year[:, 1:], uniforms[:, 1:2], generator)
+    return out_year[:, 0], years[:, 0]
 
 
 @compiled
-def draw_by_size(arrival, sizes, uniforms, out_year):
+def draw_by_size(arrival: Floats, sizes: Floats, uniforms: Floats, out_year: Integers) -> None:
     """Years of breast height of stems of one diameter class, `out_year` and uniforms `(draw,
     stem)`.
     """
@@ -338,7 +420,7 @@ def draw_by_size(arrival, sizes, uniforms, out_year):
             total += arrival[d, y] * sizes[d, y]
             cumulative[y] = total
         for stem in range(out_year.shape[1]):
-            out_year[d, stem] = -1
+            out_year[d, stem] = NO_INDEX
             if total > 0.0:
                 out_year[d, stem] = min(
                     np.searchsorted(cumulative, uniforms[d, stem] * total), n - 1
@@ -346,24 +428,21 @@ def draw_by_size(arrival, sizes, uniforms, out_year):
 
 
 def size_years(
-    living: np.ndarray,
-    delays: Delays,
-    arrival: np.ndarray,
+    recruits: Recruits,
     sizes: np.ndarray,
     n_stems: int,
-    generator,
+    generator: np.random.Generator,
 ) -> np.ndarray:
     """Indices on the axis of the establishment years of `n_stems` stems of one diameter class,
-    `(draw, stem)`.
+    `(draw, stem)`; sizes `(draw, year)`: probability of it by year of breast height.
     """
-    at_breast_height = np.empty((len(living), n_stems), dtype=np.int64)
-    uniforms = generator.random((len(living), n_stems, 2))
+    arrival = recruits.arrival(BREAST_HEIGHT_CM)
+    at_breast_height = np.empty((len(arrival), n_stems), dtype=np.int64)
+    uniforms = generator.random((len(arrival), n_stems, 2))
     draw_by_size(
         np.ascontiguousarray(arrival),
         np.ascontiguousarray(sizes),
         np.ascontiguousarray(uniforms[:, :, 0]),
         at_breast_height,
     )
-    return established(
-        living, delays, BREAST_HEIGHT_CM, at_breast_height, uniforms[:, :, 1], None, generator
-    )
+    return established(recruits, BREAST_HEIGHT_CM, at_breast_height, uniforms[:, :, 1], generator)

@@ -9,7 +9,7 @@ from functools import cached_property
 
 import numpy as np
 
-from standage.compiled import compiled
+from standage.compiled import Floats, Integers, compiled
 from standage.stand.kernel.emergence import LEAST_TAIL, staying, stems_begun
 from standage.stand.packing import exposed_years
 
@@ -31,7 +31,7 @@ class Emergence:
 
     @property
     def exposed(self) -> np.ndarray:
-        """Places on the axis of the years of establishment that differ from the stand's own pace,
+        """Indices of the years of establishment that differ from the stand's own pace,
         `(exposed,)`.
         """
         return exposed_years(self.openness, self.grass.shape[1] - 1)
@@ -68,7 +68,7 @@ class Emergence:
         return out
 
     def staying(self, established: np.ndarray) -> np.ndarray:
-        """Q_t(t + d) of plants that established at a place of the axis by draw, `(draw,)`: `(draw,
+        """Q_t(t + d) of plants that established at an index of the axis by draw, `(draw,)`: `(draw,
         d)`, as far as the axis goes.
         """
         tail, step = self.tails
@@ -78,14 +78,14 @@ class Emergence:
         return tail * np.exp(np.cumsum(np.expm1(self.rho[:, None] * opened) * step, axis=1))
 
     def leaving(self, established: np.ndarray) -> np.ndarray:
-        """P(G = g) of plants that established at a place of the axis by draw, `(draw,)`: `(draw,
+        """P(G = g) of plants that established at an index of the axis by draw, `(draw,)`: `(draw,
         g)`.
         """
         stays = self.staying(established)
         return np.concatenate([np.zeros((len(stays), 1)), stays[:, :-1] - stays[:, 1:]], axis=1)
 
     def waited(self, started: np.ndarray) -> np.ndarray:
-        """P(G = g) of plants whose stem started at a place of the axis by draw, `(draw,)`, as many
+        """P(G = g) of plants whose stem started at an index of the axis by draw, `(draw,)`, as many
         established each year: `(draw, g)`.
         """
         out = np.zeros(self.grass.shape)
@@ -95,10 +95,17 @@ class Emergence:
 
 
 @compiled
-def begun_by_draw(living, exposed, grass, excess, tail, step, out):
-    """`kernel_emergence.stems_begun` of every draw; arrays `(draw, year)`, `(draw, g)`."""
-    last = living.shape[1] - 1
+def begun_by_draw(
+    living: Floats,
+    exposed: Integers,
+    grass: Floats,
+    excess: Floats,
+    tail: Floats,
+    step: Floats,
+    out: Floats,
+) -> None:
+    """`kernel.emergence.stems_begun` of every draw; arrays `(draw, year)`, `(draw, season)`."""
     for d in range(living.shape[0]):
         stays = np.zeros((len(exposed), grass.shape[1]))
-        staying(exposed, excess[d], tail[d], step[d], last, stays)
+        staying(exposed, excess[d], tail[d], step[d], stays)
         stems_begun(living[d], exposed, grass[d], stays, out[d])

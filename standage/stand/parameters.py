@@ -9,15 +9,24 @@ import numpy as np
 
 from standage.stand.data import StandData
 
-PULSE_SPACING, PULSE_LENGTH = (
-    4,
-    8.0,
-)  # years; knots and correlation length of the pulse process (docs/the-model.md, section 2)
+# Spacing of the knots and correlation length of the processes: docs/the-model.md, sections 2 and 5
+# [years]
+PULSE_SPACING, PULSE_LENGTH = 4, 8.0
 TREND_SPACING, TREND_LENGTH = 16, 50.0
 EPOCH_SPACING, EPOCH_LENGTH = 25, 50.0
 # the pulse and trend processes reach this far beyond the axis on both sides, since they move with
-# the delay
+# the delay [years]
 MARGIN_YEARS = 20
+
+# Priors of what no species profile speaks of (assumptions, docs/the-model.md, sections 2 and 6)
+LEVEL_SD = 2.0  # [log stems/ha/year, or log sampled stems/year]
+ACTIVITY, ACTIVITY_SD = -2.5, 0.7
+PULSE_SCALE, PULSE_SCALE_LOG_SD = 2.0, 0.25
+TREND_SCALE, TREND_SCALE_LOG_SD = 0.3, 0.35
+PLOT_DISPERSION, PLOT_DISPERSION_LOG_SD = 4.0, 0.8
+COUNT_DISPERSION_LOG_SD = 0.8  # round 1
+SLOPE_YEARS = 100.0  # a survivorship slope is one over a century [years]
+EARLY_YEARS = 10.0  # losses that early survivorship scales fade over these [years]
 
 SURVEY_NAMES = ("plot_dispersion", "count_dispersion")
 SPECIES_NAMES = ("grass_median", "grass_spread", "height_years", "growth", "asymptote", "scatter")

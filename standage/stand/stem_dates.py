@@ -3,24 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
-from functools import cached_property, lru_cache
+from functools import lru_cache
 
 import numpy as np
 
 from standage.profiles import Profile
 from standage.stand.build import BuiltStands, DatedStem
-from standage.stand.data import BREAST_HEIGHT_CM
-from standage.stand.dating import chain_years, size_years
+from standage.stand.dating import Recruits, chain_years, size_years
+from standage.stand.kernel.delays import DelayFactors
 from standage.stand.labelled import NO_YEAR
 from standage.stand.packing import log_reference
-from standage.stand.states import Delays, UnitState, unit_delays
+from standage.stand.states import UnitState, unit_delays
 from standage.survey.survey import Survey
-
-DELAY_FACTORS = (
-    *("grass_median", "grass_spread", "height_years"),
-    *("shared_pace", "grass_pace", "height_pace"),
-)
 
 
 def date_stems(
@@ -55,30 +49,14 @@ def date_stems(
         else:
             source = sources.of(stem)
             has_size = stem.in_process and any(node.dbh_class >= 0 for node in stem.chain.nodes)
-            core, year = chain_years(
-                stem.chain,
-                source.living,
-                source.arrival(stem.chain.nodes[-1].height_cm),
-                source.delays,
-                in_class(stem.unit, stem.dbh_class) if has_size else None,
-                source.early_growth,
-                source.counting,
-                generator,
-                source.begun,
-            )
+            sizes = in_class(stem.unit, stem.dbh_class) if has_size else None
+            core, year = chain_years(stem.chain, source, sizes, generator)
             at_core[:, i] = _calendar(core, first_year)
             if np.isfinite(stem.coring_height_cm) and not source.delays.at_coring_height:
                 established[:, i] = _calendar(year, first_year)
     for (unit, c), members in by_size.items():
-        source = sources.of_unit(unit)
-        years = size_years(
-            source.living,
-            source.delays,
-            source.arrival(BREAST_HEIGHT_CM),
-            states[unit].in_class(edges[c], edges[c + 1]),
-            len(members),
-            generator,
-        )
+        sizes = states[unit].in_class(edges[c], edges[c + 1])
+        years = size_years(sources.of_unit(unit), sizes, len(members), generator)
         established[:, members] = _calendar(years, first_year)
     return at_core, established
 
@@ -86,30 +64,6 @@ def date_stems(
 def _calendar(places: np.ndarray, first_year: int) -> np.ndarray:
     """Places on the axis, -1 for none, as calendar years."""
     return np.where(places >= 0, first_year + places, NO_YEAR)
-
-
-@dataclass(frozen=True, eq=False)
-class _Source:
-    """What stems of a kind are dated with, by draw: who came when, how long they took to a height,
-    and the factors of their cores.
-    """
-
-    living: np.ndarray
-    delays: Delays
-    early_growth: np.ndarray
-    counting: np.ndarray
-    _arrivals: dict[float, np.ndarray] = field(default_factory=dict)
-
-    @cached_property
-    def begun(self) -> np.ndarray | None:
-        """Stems by the season in which they start, where openings changed it; else None."""
-        return None if self.delays.emergence is None else self.delays.begun(self.living)
-
-    def arrival(self, height_cm: float) -> np.ndarray:
-        """Stems by the year of their first ring at a height. (draw, year)"""
-        if height_cm not in self._arrivals:
-            self._arrivals[height_cm] = self.delays.arrival(self.living, height_cm, self.begun)
-        return self._arrivals[height_cm]
 
 
 class _Sources:
@@ -126,10 +80,10 @@ class _Sources:
     ) -> None:
         self.survey, self.built, self.states = survey, built, states
         self.generator = generator
-        self.units: dict[int, _Source] = {}
-        self.outside: dict[tuple[str, str], _Source] = {}
+        self.units: dict[int, Recruits] = {}
+        self.outside: dict[tuple[str, str], Recruits] = {}
 
-    def of(self, stem: DatedStem) -> _Source:
+    def of(self, stem: DatedStem) -> Recruits:
         if stem.in_process:
             return self.of_unit(stem.unit)
         key = (stem.stand, stem.species)
@@ -137,24 +91,24 @@ class _Sources:
             self.outside[key] = self._outside(stem)
         return self.outside[key]
 
-    def of_unit(self, unit: int) -> _Source:
+    def of_unit(self, unit: int) -> Recruits:
         if unit not in self.units:
             state = self.states[unit]
-            self.units[unit] = _Source(
+            self.units[unit] = Recruits(
                 state.living, state.delays, state.early_growth, state.counting
             )
         return self.units[unit]
 
-    def _outside(self, stem: DatedStem) -> _Source:
+    def _outside(self, stem: DatedStem) -> Recruits:
         profile = self.built.profiles[stem.species]
         living = self._reference(stem.stand, profile)
         if stem.unit >= 0:
             state = self.states[stem.unit]
-            return _Source(living, state.delays, state.early_growth, state.counting)
+            return Recruits(living, state.delays, state.early_growth, state.counting)
         n_draws = len(living)
-        factors = {name: self.generator.standard_normal(n_draws) for name in DELAY_FACTORS}
+        factors = {name: self.generator.standard_normal(n_draws) for name in DelayFactors._fields}
         early_growth, counting = self.generator.standard_normal((2, n_draws))
-        return _Source(living, unit_delays(profile, False, factors), early_growth, counting)
+        return Recruits(living, unit_delays(profile, False, factors), early_growth, counting)
 
     def _reference(self, stand: str, profile: Profile) -> np.ndarray:
         """Reference survivorship by year of establishment, the same in every draw. (draw, year)"""

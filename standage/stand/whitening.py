@@ -13,10 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.linalg import cholesky, solve_triangular
 
-from standage.compiled import compiled
+from standage.compiled import Floats, Integers, compiled
 from standage.stand.data import StandData
+from standage.stand.kernel.convolution import add_scaled, inner
 from standage.stand.kernel.log_density import Kernel
-from standage.stand.kernel.pieces import add_scaled, inner
 from standage.stand.parameters import layout
 
 # priors are unit normal and knots hang together, so no direction is wider than about three
@@ -28,9 +28,12 @@ HESSIAN_STEP = 1e-5  # a step to one side is exact enough for a scale
 class Whitening:
     """x = center + z @ rows.
 
-    center : (parameter,). rows : (parameter, parameter), upper triangular. ends : (parameter,)
-        where each row's entries end: the end of
-    the unit's block, or of the vector for what is shared.
+    Attributes
+    ----------
+    center : (parameter,)
+    rows : (parameter, parameter), upper triangular.
+    ends : (parameter,) where each row's entries end: the end of the unit's block, or of the vector
+        for what is shared.
     """
 
     center: np.ndarray
@@ -43,7 +46,7 @@ class Whitening:
 
 
 @compiled
-def from_whitened(center, rows, ends, z):
+def from_whitened(center: Floats, rows: Floats, ends: Integers, z: Floats) -> Floats:
     """`Whitening.outward` of one vector, without a threaded library that would fight over the cores
     with the chains.
     """
@@ -54,7 +57,7 @@ def from_whitened(center, rows, ends, z):
 
 
 @compiled
-def to_whitened(rows, ends, gradient):
+def to_whitened(rows: Floats, ends: Integers, gradient: Floats) -> Floats:
     """Derivative with respect to z of what has derivative `gradient` with respect to x."""
     out = np.empty(len(gradient))
     for j in range(len(gradient)):
@@ -85,14 +88,14 @@ def whitening(kernel: Kernel, data: StandData, points: np.ndarray) -> Whitening:
 
 
 def unit_blocks(data: StandData) -> list[tuple[int, int]]:
-    """First and end place of each unit's own parameters in the flat vector; what comes before all
+    """First and end index of each unit's own parameters in the flat vector; what comes before all
     of them is shared.
     """
-    places = layout(data)
-    starts = [min(offsets.values()) for offsets in places.unit_offsets]
+    whole = layout(data)
+    starts = [min(offsets.values()) for offsets in whole.unit_offsets]
     return [
         (start, start + sum(sizes.values()))
-        for start, sizes in zip(starts, places.unit_sizes, strict=True)
+        for start, sizes in zip(starts, whole.unit_sizes, strict=True)
     ]
 
 
@@ -105,9 +108,9 @@ def _curvature(kernel: Kernel, blocks: list[tuple[int, int]], point: np.ndarray)
     curvature = np.zeros((size, size))
     here = kernel(point)[1]
 
-    def slope(places: list[int]) -> np.ndarray:
+    def slope(indices: list[int]) -> np.ndarray:
         step = np.zeros(size)
-        step[places] = HESSIAN_STEP
+        step[indices] = HESSIAN_STEP
         return (here - kernel(point + step)[1]) / HESSIAN_STEP
 
     for i in range(shared):

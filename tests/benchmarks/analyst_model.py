@@ -21,11 +21,12 @@ import pytensor.tensor as pt
 from pytensor.tensor.signal import convolve1d
 
 from standage.evidence.core import read_cores
+from standage.evidence.delays import height_share
 from standage.evidence.ring_count import counting_bias
 from standage.profiles import Profile
 from standage.stand.build import build_stands
 from standage.stand.data import BREAST_HEIGHT_CM, UnitData
-from standage.stand.packing import height_share, log_reference
+from standage.stand.packing import log_reference
 from standage.stand.parameters import KNOT_NAMES, MARGIN_YEARS, knot_count
 from standage.survey.survey import Survey
 

@@ -331,7 +331,7 @@ def test_limits_in_the_documents_are_those_of_the_code():
     from standage.findings import events_on_record, local_ratio, pulse_limit
     from standage.findings.attribution import NEEDED_FACTOR, NEEDED_SHARE, NO_EVENT_PRIOR
     from standage.stand import chains, dated_stems, verdict
-    from standage.stand.kernel import pieces as kernel_pieces
+    from standage.stand.kernel import convolution
 
     model, results = (one_line(read(page)) for page in ("docs/the-model.md", "docs/results.md"))
     assert f"at least {participation.FEWEST_STEMS} of its stems" in model
@@ -340,7 +340,7 @@ def test_limits_in_the_documents_are_those_of_the_code():
         in model
     )
     assert chains.NEGLIGIBLE_EVIDENCE == 1e-5 and "less than 1e-5 of it" in model
-    assert kernel_pieces.NEGLIGIBLE == 1e-11 and "down to 1e-11" in model
+    assert convolution.NEGLIGIBLE == 1e-11 and "down to 1e-11" in model
     assert (
         f"at most {verdict.RHAT_LIMIT} " in model and f"over {verdict.RHAT_LIMIT} fails" in results
     )

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from standage.evidence import geometry, height, ring_count
+from standage.evidence import geometry, grass_stage_pmf, height, height_growth_pmf, ring_count
 from standage.evidence.centre import ARC_READING_SD_MM, missing_rings_pmf
 from standage.profiles import load_profile
 
@@ -120,7 +120,7 @@ def test_missing_rings_are_a_lognormal_in_whole_rings():
 
 
 def test_grass_stage_is_a_truncated_lognormal():
-    pmf = height.grass_stage_pmf(5.0, 0.5, 30)
+    pmf = grass_stage_pmf(5.0, 0.5, 30)
     law = stats.lognorm(0.5, scale=5.0)
     expected = np.diff(law.cdf(np.arange(31) + 0.5)) / (law.cdf(30.5) - law.cdf(0.5))
     np.testing.assert_allclose(pmf, np.r_[0.0, expected], atol=1e-14)
@@ -128,16 +128,14 @@ def test_grass_stage_is_a_truncated_lognormal():
 
 def test_height_growth_is_a_negative_binomial_and_its_steps_add_up():
     dispersion, longest = 1.7, 60
-    low, step, high = (
-        height.height_growth_pmf(mean, dispersion, longest) for mean in (1.3, 2.9, 4.2)
-    )
+    low, step, high = (height_growth_pmf(mean, dispersion, longest) for mean in (1.3, 2.9, 4.2))
     np.testing.assert_allclose(
         high,
         stats.nbinom(4.2 / (dispersion - 1), 1 / dispersion).pmf(np.arange(longest + 1)),
         atol=1e-13,
     )
     np.testing.assert_allclose(np.convolve(low, step)[: longest + 1], high, atol=1e-13)
-    np.testing.assert_array_equal(height.height_growth_pmf(0.0, dispersion, 5), [1, 0, 0, 0, 0, 0])
+    np.testing.assert_array_equal(height_growth_pmf(0.0, dispersion, 5), [1, 0, 0, 0, 0, 0])
 
 
 def test_student_t_and_counting_shift_against_scipy():

@@ -419,7 +419,7 @@ def test_the_grass_stage_of_a_stem_has_its_exact_conditional(cored):
     """
     from scipy.stats import nbinom
 
-    from standage.stand.packing import height_share
+    from standage.evidence.delays import height_share
 
     profile = load_profile("longleaf-pine")
     dispersion, size, d = profile["height_growth.dispersion"], 3.0, 9
@@ -466,7 +466,7 @@ def test_where_emergence_was_learned_the_grass_stage_is_that_of_its_years():
     """
     from scipy.stats import nbinom
 
-    from standage.stand.packing import height_share
+    from standage.evidence.delays import height_share
 
     profile = load_profile("longleaf-pine")
     dispersion, size, rho = profile["height_growth.dispersion"], 3.0, 1.2

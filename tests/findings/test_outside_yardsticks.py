@@ -26,12 +26,12 @@ from standage.profiles import load_profile
 from standage.simulate.history import steady_recruitment
 from standage.stand.build import build_stands
 from standage.stand.data import Node, SpeciesData, StandData, TreeChain, UnitData
-from standage.stand.dating import chain_years
+from standage.stand.dating import Recruits, chain_years
 from standage.stand.fit import fit_stands
 from standage.stand.packing import cumulative_hazard, log_reference
 from standage.stand.parameters import unpack
 from standage.stand.sampler import sample
-from standage.stand.states import delayed, unit_state
+from standage.stand.states import unit_state
 from standage.survey.reading import read_survey
 
 pytestmark = pytest.mark.filterwarnings("ignore::standage.profiles.UncheckedProfile")
@@ -578,23 +578,14 @@ def test_enumeration_of_all_years_over_the_prior_finds_the_same_posterior(four_t
         max(abs(weight @ theirs[name]) for name in ("early_growth", "height_years", "growth")) > 0.3
     )
 
-    arrival = delayed(state.living, state.delays.to_height(30.0))
+    recruits = Recruits(state.living, state.delays, state.early_growth, state.counting)
     for tree, own in zip(TREES, by_year, strict=True):
         shares = np.cumsum(own / own.sum(axis=1, keepdims=True), axis=1)
         exact = weight @ shares
         error = np.sqrt((weight**2) @ (shares - exact) ** 2)
         classes = [node.dbh_class for node in tree.nodes if node.dbh_class >= 0]
         sizes = state.in_class(EDGES_CM[classes[0]], EDGES_CM[classes[0] + 1]) if classes else None
-        _, years = chain_years(
-            tree,
-            state.living,
-            arrival,
-            state.delays,
-            sizes,
-            state.early_growth,
-            state.counting,
-            np.random.default_rng(2),
-        )
+        _, years = chain_years(tree, recruits, sizes, np.random.default_rng(2))
         found = (years[:, None] <= np.arange(N_YEARS)).astype(float)
         own_error = found.std(axis=0) / math.sqrt(
             min(effective(years.reshape(2, -1).astype(float)), len(years))

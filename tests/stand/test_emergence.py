@@ -18,20 +18,21 @@ from reference_likelihood import UnitReading
 from tiny_stand import LEAST_P, Tiny, chi_square, core_at, spline_mixture, tiny
 
 from standage.errors import StandageError
+from standage.evidence.delays import grass_stage_pmf
 from standage.findings.emergence_effect import emergence_effects
 from standage.prose.emergence import emergence_paragraph
 from standage.simulate.departures import Departures
 from standage.simulate.surveys import small_survey
 from standage.stand.build import build_stands
 from standage.stand.data import BREAST_HEIGHT_CM, STAGES, TreeChain
-from standage.stand.dating import chain_years, size_years
+from standage.stand.dating import Recruits, chain_years, size_years
 from standage.stand.emergence import Emergence
 from standage.stand.expected import stage_densities
 from standage.stand.fit import fit_stands
 from standage.stand.kernel.log_density import log_density_and_gradient
 from standage.stand.openings import openness
 from standage.stand.parameters import layout, pack, unpack
-from standage.stand.states import grass_stage_pmfs, unit_state
+from standage.stand.states import unit_state
 from standage.survey.reading import read_survey
 
 OPENINGS = (109, (("establishment", True),), (True,), (2,))
@@ -278,10 +279,8 @@ def test_years_are_drawn_from_their_exact_conditional():
     setting, node = opened_setting(31), core_at(30.0, 3, 2)
     many, living = many_of(setting), setting.repeated(setting.living)
     nothing = np.zeros(len(living))
-    arrival = many.arrival(living, 30.0)
-    at_core, established = chain_years(
-        TreeChain((node,)), living, arrival, many, None, nothing, nothing, np.random.default_rng(3)
-    )
+    recruits = Recruits(living, many, nothing, nothing)
+    at_core, established = chain_years(TreeChain((node,)), recruits, None, np.random.default_rng(3))
     found = np.zeros((setting.n, setting.n))
     np.add.at(found, (at_core, established), 1)
     assert (
@@ -295,14 +294,8 @@ def test_years_are_drawn_from_their_exact_conditional():
     assert (
         chi_square(found, written_out(plain, 30.0, spline_mixture(node, 0, 0, setting.n))) < LEAST_P
     )  # the opening would be missed
-    drawn = size_years(
-        living,
-        many,
-        many.arrival(living, BREAST_HEIGHT_CM),
-        setting.repeated(setting.sizes),
-        1,
-        np.random.default_rng(4),
-    )
+    sizes = setting.repeated(setting.sizes)
+    drawn = size_years(recruits, sizes, 1, np.random.default_rng(4))
     expected = written_out(setting, BREAST_HEIGHT_CM, setting.sizes[0]).sum(axis=0)
     assert chi_square(np.bincount(drawn[:, 0], minlength=setting.n), expected) > LEAST_P
 
@@ -311,7 +304,7 @@ def test_what_waited_before_a_start_is_the_reverse_of_leaving():
     """With as many plants every year, P(waited g | started in s) is in proportion to P(leaves after
     g | established in s - g).
     """
-    grass = grass_stage_pmfs(np.array([1.5]), np.array([0.5]), 25)
+    grass = grass_stage_pmf([math.exp(1.5)], 0.5, 25)
     opening = Emergence(np.r_[np.zeros(40), 1.0, 0.6, 0.3, np.zeros(40)], np.array([2.0]), grass)
     found = opening.waited(np.array([41]))[0]
     expected = np.array([0.0] + [opening.leaving(np.array([41 - g]))[0, g] for g in range(1, 26)])

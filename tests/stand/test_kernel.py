@@ -1,5 +1,5 @@
-"""The sampled log density: its hand-written gradient, its pieces against scipy, identities that
-must hold whatever the numbers, and the exact draws of years against plain enumeration.
+"""The sampled log density: its hand-written gradient, its distributions against scipy, identities
+that must hold whatever the numbers, and the exact draws of years against plain enumeration.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from scipy import special, stats
 from scipy.interpolate import BSpline
 from tiny_stand import LEAST_P, Tiny, chi_square, core_at, spline_mixture, tiny
 
+from standage.evidence.delays import grass_stage_pmf, height_growth_pmf, height_share
 from standage.stand.data import (
     BREAST_HEIGHT_CM,
     FACTOR_NODES,
@@ -24,15 +25,21 @@ from standage.stand.data import (
     StandData,
     TreeChain,
 )
-from standage.stand.dating import chain_years, size_years
+from standage.stand.dating import Recruits, chain_years, size_years
 from standage.stand.expected import stage_densities
-from standage.stand.kernel import pieces as pieces
+from standage.stand.kernel import convolution, distributions, knots
+from standage.stand.kernel.delays import (
+    DelayValues,
+    grass_pmf,
+    grass_pmf_adjoint,
+    growth_by_draw,
+    height_growth_adjoint,
+)
 from standage.stand.kernel.log_density import Kernel, log_density_and_gradient, unit_log_density
-from standage.stand.packing import height_share, pack_priors, pack_unit
+from standage.stand.packing import pack_priors, pack_unit
 from standage.stand.parameters import KNOT_NAMES, layout, pack, unpack
 from standage.stand.states import (
     delayed,
-    grass_stage_pmfs,
     prior_draws,
     unit_state,
 )
@@ -57,7 +64,7 @@ def flat(seed: int, data: StandData, scale: float = 0.8) -> np.ndarray:
 
 
 def log_prior(vector: np.ndarray, data: StandData) -> float:
-    return pieces.standard_normal_and_knots(vector, np.zeros(len(vector)), *pack_priors(data))
+    return knots.standard_normal_and_knots(vector, np.zeros(len(vector)), *pack_priors(data))
 
 
 def without_evidence(data: StandData, **more) -> StandData:
@@ -129,7 +136,7 @@ def place_of(i: int, data: StandData) -> str:
 def test_gradient_of_the_prior_alone():
     data = random_stand_data(*SURVEYS["plots"])
     vector, gradient = flat(3, data), np.zeros(layout(data).size)
-    pieces.standard_normal_and_knots(vector, gradient, *pack_priors(data))
+    knots.standard_normal_and_knots(vector, gradient, *pack_priors(data))
     for i in range(len(vector)):
         up, down = vector.copy(), vector.copy()
         up[i] += 1e-4
@@ -165,13 +172,13 @@ def test_far_off_parameters_give_a_density_and_never_an_exception(name, far):
         assert gradient.shape == (kernel.size,)
 
 
-# the pieces against scipy
+# its distributions against scipy
 
 
 @pytest.mark.parametrize("position", [-3.9, -2.0, -0.73, 0.0, 0.5, 1.999, 3.6, 3.9])
 def test_spline_weights_are_the_uniform_cubic_b_spline(position):
     weights, slopes = np.empty(4), np.empty(4)
-    first = pieces.bspline_weights(position, weights, slopes)
+    first = distributions.bspline_weights(position, weights, slopes)
     expected, steepness = np.zeros(11), np.zeros(11)
     for place, node in enumerate(FACTOR_NODES):
         spline = BSpline.basis_element(node + np.arange(-2.0, 3.0), extrapolate=False)
@@ -192,29 +199,29 @@ def test_spline_weights_are_the_uniform_cubic_b_spline(position):
 
 def test_spline_weights_are_held_beyond_the_nodes():
     weights, slopes, edge = np.empty(4), np.empty(4), np.empty(4)
-    first = pieces.bspline_weights(7.0, weights, slopes)
-    assert first == pieces.bspline_weights(3.9, edge, np.empty(4))
+    first = distributions.bspline_weights(7.0, weights, slopes)
+    assert first == distributions.bspline_weights(3.9, edge, np.empty(4))
     assert np.array_equal(weights, edge) and not slopes.any()
 
 
 def test_digamma_is_scipys():
     for x in [1e-3, 0.2, 1.0, 1.5, 4.0, 9.99, 10.0, 63.0, 1e4]:
-        assert pieces.digamma(x) == pytest.approx(special.digamma(x), rel=1e-11, abs=1e-12)
+        assert distributions.digamma(x) == pytest.approx(special.digamma(x), rel=1e-11, abs=1e-12)
 
 
 def test_student_t_with_four_degrees_of_freedom_is_scipys():
-    for t in [-12.0, -2.5, -0.3, 0.0, 0.9, 3.3, 25.0]:
-        cdf, pdf = pieces.t4_cdf_and_pdf(t)
-        assert cdf == pytest.approx(stats.t(4).cdf(t), abs=1e-13) and pdf == pytest.approx(
-            stats.t(4).pdf(t), rel=1e-12
-        )
+    value, scale = 2.5, 1.4
+    t = np.array([-12.0, -2.5, -0.3, 0.0, 0.9, 3.3, 25.0])
+    cdf, pdf = np.empty((2, len(t)))
+    distributions.t4_row(value, value - scale * t, scale, cdf, pdf)
+    np.testing.assert_allclose(cdf, stats.t(4).cdf(t), atol=1e-13)
+    np.testing.assert_allclose(pdf, stats.t(4).pdf(t), rtol=1e-12)
 
 
 @pytest.mark.parametrize(("mean", "dispersion"), [(0.4, 1.6), (5.0, 1.8), (14.0, 2.5)])
 def test_height_growth_is_the_negative_binomial_and_so_is_its_derivative(mean, dispersion):
     r, p, seasons = mean / (dispersion - 1), 1 / dispersion, np.arange(61)
-    pmf = np.empty(61)
-    pieces.height_growth(r, p, pmf)
+    pmf = growth_pmf(mean, dispersion, 61)
     np.testing.assert_allclose(pmf, stats.nbinom(r, p).pmf(seasons), rtol=1e-10)
     assert pmf @ seasons == pytest.approx(mean, rel=1e-3)
     assert pmf @ (seasons - mean) ** 2 == pytest.approx(dispersion * mean, rel=1e-2)
@@ -222,15 +229,23 @@ def test_height_growth_is_the_negative_binomial_and_so_is_its_derivative(mean, d
     slope = (
         pull @ stats.nbinom(r * 1.00001, p).pmf(seasons)
         - pull @ stats.nbinom(r * 0.99999, p).pmf(seasons)
-    ) / (2e-5 * r)
-    assert pieces.height_growth_adjoint(r, p, pmf, pull) == pytest.approx(slope, rel=1e-6)
+    ) / (2e-5 * mean)
+    found = height_growth_adjoint(mean, dispersion, pmf, pull)
+    assert found == pytest.approx(slope, rel=1e-6)
+    np.testing.assert_allclose(height_growth_pmf(mean, dispersion, 60), pmf, rtol=1e-12)
+
+
+def growth_pmf(mean, dispersion, length):
+    """The compiled law of height growth, of one draw."""
+    pmf = np.empty((1, length))
+    growth_by_draw(np.array([mean]), dispersion, pmf)
+    return pmf[0]
 
 
 def test_no_height_to_grow_takes_no_season():
-    pmf = np.empty(9)
-    pieces.height_growth(0.0, 0.5, pmf)
+    pmf = growth_pmf(0.0, 1.5, 9)
     assert pmf.tolist() == [1.0] + 8 * [0.0]
-    assert pieces.height_growth_adjoint(0.0, 0.5, pmf, np.ones(9)) == 0.0
+    assert height_growth_adjoint(0.0, 1.5, pmf, np.ones(9)) == 0.0
 
 
 @pytest.mark.parametrize(
@@ -243,22 +258,21 @@ def test_grass_stage_is_the_rounded_log_normal_and_so_is_its_derivative(median, 
         )
         return np.concatenate([[0.0], np.diff(below) / (below[-1] - below[0])])
 
-    pmf, cdf, pdf = (np.empty(longest + 1) for _ in range(3))
-    total = pieces.grass_stage(math.log(median), spread, pmf, cdf, pdf)
+    pmf = np.empty(longest + 1)
+    values = DelayValues(math.log(median), spread, 0.0)
+    grass = grass_pmf(values, pmf)
     np.testing.assert_allclose(
         pmf, by_scipy(math.log(median), math.log(spread)), rtol=1e-9, atol=1e-15
     )
     np.testing.assert_allclose(
-        grass_stage_pmfs(np.log([median]), np.array([spread]), longest)[0],
+        grass_stage_pmf(median, spread, longest),
         pmf,
         rtol=1e-9,
         atol=1e-15,
     )
     assert pmf.sum() == pytest.approx(1)
     pull = np.random.default_rng(2).normal(size=longest + 1)
-    by_median, by_spread = pieces.grass_stage_adjoint(
-        math.log(median), spread, pmf, pull, pdf, total
-    )
+    by_median, by_spread = grass_pmf_adjoint(values, grass, pmf, pull)
     centre, h = (math.log(median), math.log(spread)), 1e-5
     assert by_median == pytest.approx(
         pull @ (by_scipy(centre[0] + h, centre[1]) - by_scipy(centre[0] - h, centre[1])) / (2 * h),
@@ -279,13 +293,13 @@ def test_a_delay_is_a_convolution_and_its_adjoint_its_transpose():
         34,
     )
     out = np.zeros(40)
-    pieces.delayed(source, pmf, out, last)
+    convolution.delayed(source, pmf, out, last)
     np.testing.assert_allclose(out[: last + 1], np.convolve(source, pmf)[: last + 1], rtol=1e-12)
     np.testing.assert_allclose(
         delayed(source[None, : last + 1], pmf[None])[0], out[: last + 1], rtol=1e-12
     )
     source_bar, pmf_bar = np.zeros(40), np.zeros(9)
-    pieces.delayed_adjoint(source, pmf, pull, source_bar, pmf_bar, last)
+    convolution.delayed_adjoint(source, pmf, pull, source_bar, pmf_bar, last)
     together = (
         pull[: last + 1] @ out[: last + 1]
     )  # linear in either argument, so each gradient times its argument gives it back
@@ -505,13 +519,13 @@ def written_out(
         evidence.append(seen * setting.sizes[0] if with_size and node.dbh_class >= 0 else seen)
     core = max(k for k, node in enumerate(chain.nodes) if node.evidence is not None)
     shares = [height_share(profile, node.height_cm) for node in chain.nodes]
-    from_ground = stats.nbinom(
-        setting.delays.shape[0] * shares[-1], 1 / profile["height_growth.dispersion"]
-    )
+    r_breast = float(setting.delays.years_to_breast_height[0])
+    r_breast /= profile["height_growth.dispersion"] - 1
+    from_ground = stats.nbinom(r_breast * shares[-1], 1 / profile["height_growth.dispersion"])
     table = np.zeros((n, n))
 
     def climb(above: int, below: int, seasons: int) -> float:
-        r = setting.delays.shape[0] * (shares[above] - shares[below])
+        r = r_breast * (shares[above] - shares[below])
         return (
             stats.nbinom(r, 1 / profile["height_growth.dispersion"]).pmf(seasons)
             if r > 0
@@ -558,6 +572,12 @@ CHAINS = {
 }
 
 
+def recruits(setting: Tiny, early_growth: float, counting: float) -> Recruits:
+    living = setting.repeated(setting.living)
+    factors = (np.full(len(living), factor) for factor in (early_growth, counting))
+    return Recruits(living, setting.many(), *factors)
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("has_grass", [True, False])
 @pytest.mark.parametrize("name", CHAINS)
@@ -565,17 +585,9 @@ def test_years_of_a_cored_tree_are_drawn_from_their_exact_conditional(name, has_
     chain, setting = TreeChain(CHAINS[name]), tiny(21, has_grass)
     with_size = any(node.dbh_class >= 0 for node in chain.nodes)
     gamma, delta = 0.6, -1.3
-    many, living = setting.many(), setting.repeated(setting.living)
-    arrival = delayed(living, many.to_height(chain.nodes[-1].height_cm))
+    sizes = setting.repeated(setting.sizes) if with_size else None
     at_core, established = chain_years(
-        chain,
-        living,
-        arrival,
-        many,
-        setting.repeated(setting.sizes) if with_size else None,
-        np.full(len(living), gamma),
-        np.full(len(living), delta),
-        np.random.default_rng(22),
+        chain, recruits(setting, gamma, delta), sizes, np.random.default_rng(22)
     )
     found = np.zeros((setting.n, setting.n))
     np.add.at(found, (at_core, established), 1)
@@ -590,11 +602,8 @@ def test_years_of_a_cored_tree_are_drawn_from_their_exact_conditional(name, has_
 def test_years_of_a_tree_that_cannot_be_are_none():
     setting = tiny(23)
     late = TreeChain((core_at(30.0, setting.n + 2, 8),))  # its rings would all lie after the survey
-    many, living = setting.many(), setting.repeated(setting.living)
-    arrival = delayed(living, many.to_height(30.0))
-    nothing = np.zeros(len(living))
     at_core, established = chain_years(
-        late, living, arrival, many, None, nothing, nothing, np.random.default_rng(1)
+        late, recruits(setting, 0.0, 0.0), None, np.random.default_rng(1)
     )
     assert (at_core == -1).all() and (established == -1).all()
 
@@ -602,11 +611,8 @@ def test_years_of_a_tree_that_cannot_be_are_none():
 @pytest.mark.parametrize("has_grass", [True, False])
 def test_years_of_stems_known_by_size_are_drawn_from_their_exact_conditional(has_grass):
     setting = tiny(24, has_grass)
-    many, living = setting.many(), setting.repeated(setting.living)
-    arrival = delayed(living, many.to_height(BREAST_HEIGHT_CM))
-    drawn = size_years(
-        living, many, arrival, setting.repeated(setting.sizes), 2, np.random.default_rng(25)
-    )
+    sizes = setting.repeated(setting.sizes)
+    drawn = size_years(recruits(setting, 0.0, 0.0), sizes, 2, np.random.default_rng(25))
     waits = setting.delays.to_height(BREAST_HEIGHT_CM)[0]
     expected = np.zeros(setting.n)
     for established in range(setting.n):

@@ -9,21 +9,71 @@ season)`. All other years have the delays of section 3.
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 
-from standage.compiled import compiled
-from standage.stand.kernel.pieces import delayed, delayed_adjoint, normal_cdf
+from standage.compiled import Floats, Integers, compiled_loop, compiled_part
+from standage.stand.kernel.convolution import delayed, delayed_adjoint
+from standage.stand.kernel.delays import DelayValues, GrassValues
+from standage.stand.kernel.distributions import normal_cdf
+from standage.stand.kernel.inputs import EMERGING, GRASS, OpeningInputs
+from standage.stand.kernel.rates import Rates
 
 LEAST_TAIL = 1e-300  # of a grass stage, in a logarithm
 
 
-@compiled
-def tails_of_grass_stage(log_median, spread, tail, step):
+class OpeningValues(NamedTuple):
+    """What openings do under given parameters.
+
+    Attributes
+    ----------
+    rho : log factor on the cumulative hazard of starting a stem in a season of full openness.
+    excess : (year,) exp(rho o) - 1.
+    tail : (season,) P(G > d).
+    step : (season,) log[P(G > d)/P(G > d - 1)].
+    total : probability that the tails were scaled by.
+    """
+
+    rho: float
+    excess: Floats
+    tail: Floats
+    step: Floats
+    total: float
+
+
+@compiled_part
+def no_opening() -> OpeningValues:
+    """What openings do where there are none."""
+    return OpeningValues(0.0, np.zeros(0), np.zeros(0), np.zeros(0), 1.0)
+
+
+@compiled_part
+def opening_values(
+    z: float, openings: OpeningInputs, delays: DelayValues, longest: int
+) -> OpeningValues:
+    """At the standard normal factor of rho, and the grass stage at the stand's own pace; longest:
+    seasons of that at most.
+    """
+    openness = openings.openness
+    rho = openings.release_mean + openings.release_sd * z
+    excess = np.empty(len(openness))
+    for y in range(len(excess)):
+        excess[y] = math.expm1(rho * openness[y])
+    tail = np.empty(longest + 1)
+    step = np.empty(longest + 1)
+    total = tails_of_grass_stage(delays, tail, step)
+    return OpeningValues(rho, excess, tail, step, total)
+
+
+@compiled_loop
+def tails_of_grass_stage(delays: DelayValues, tail: Floats, step: Floats) -> float:
     """Fills P(G > d) and log[P(G > d)/P(G > d - 1)], d = 0..longest; the last, and the step at 0,
     are left 0. Returns the normaliser.
     """
     longest = len(tail) - 1
+    log_median = delays.log_median
+    spread = delays.spread
     beyond = normal_cdf(-(math.log(longest + 0.5) - log_median) / spread)
     total = max(normal_cdf(-(math.log(0.5) - log_median) / spread) - beyond, LEAST_TAIL)
     tail[longest] = 0.0
@@ -36,11 +86,12 @@ def tails_of_grass_stage(log_median, spread, tail, step):
     return total
 
 
-@compiled
-def staying(exposed, excess, tail, step, last, stays):
-    """Q of the exposed years, `stays` (exposed, season); excess (year,) is exp(rho o) - 1. Seasons
-    after the survey are left 0.
+@compiled_loop
+def staying(exposed: Integers, excess: Floats, tail: Floats, step: Floats, stays: Floats) -> None:
+    """Fills Q of the exposed years, `stays` (exposed, season); excess, tail and step as in
+    `OpeningValues`. Seasons after the survey are left as they are.
     """
+    last = len(excess) - 1
     longest = len(tail) - 1
     for row in range(len(exposed)):
         t = exposed[row]
@@ -51,8 +102,10 @@ def staying(exposed, excess, tail, step, last, stays):
             stays[row, d] = tail[d] * math.exp(added)
 
 
-@compiled
-def stems_begun(living, exposed, grass, stays, begun):
+@compiled_part
+def stems_begun(
+    living: Floats, exposed: Integers, grass: Floats, stays: Floats, begun: Floats
+) -> None:
     """Stems by the season in which they start, `begun` (year,)."""
     last = len(living) - 1
     longest = len(grass) - 1
@@ -63,13 +116,20 @@ def stems_begun(living, exposed, grass, stays, begun):
             begun[t + d] += living[t] * (stays[row, d - 1] - stays[row, d])
 
 
-@compiled
-def stems_begun_adjoint(living, exposed, grass, stays, begun_bar, living_bar, grass_bar, stays_bar):
-    """Adds to living_bar, grass_bar and stays_bar what begun_bar means for them."""
+@compiled_part
+def stems_begun_adjoint(rates: Rates, bars: Rates, exposed: Integers) -> None:
+    """Adds to the bars of living stems, of the grass stage and of Q what those of the stems begun
+    mean for them.
+    """
+    living = rates.living
+    stays = rates.stays
+    begun_bar = bars.begun
+    living_bar = bars.living
+    stays_bar = bars.stays
     last = len(living) - 1
-    longest = len(grass) - 1
+    longest = len(rates.grass) - 1
     plain_bar = np.zeros(last + 1)
-    delayed_adjoint(_without(living, exposed), grass, begun_bar, plain_bar, grass_bar, last)
+    delayed_adjoint(_without(living, exposed), rates.grass, begun_bar, plain_bar, bars.grass, last)
     for row in range(len(exposed)):
         plain_bar[exposed[row]] = 0.0
     for y in range(last + 1):
@@ -82,75 +142,79 @@ def stems_begun_adjoint(living, exposed, grass, stays, begun_bar, living_bar, gr
             stays_bar[row, d] -= begun_bar[t + d] * living[t]
 
 
-@compiled
-def stages_of_exposed(exposed, stays, growth_pmf, share, past):
+@compiled_part
+def stages_of_exposed(
+    exposed: Integers, stays: Floats, growth: Floats, share: Floats, past: Floats
+) -> None:
     """Puts P(grass), P(emerging) and P(D_b <= age) of the exposed years into `share` (3, age) and
-    `past` (age,).
+    `past` (age,); growth (season,): pmf of the seasons of growth to breast height.
     """
     last = len(past) - 1
     longest = stays.shape[1] - 1
-    grown = np.cumsum(growth_pmf)
+    grown = _running_sum(growth)
     for row in range(len(exposed)):
         a = last - exposed[row]
         past[a] = 0.0
         for d in range(1, min(longest, a) + 1):
             past[a] += (stays[row, d - 1] - stays[row, d]) * grown[min(a - d, len(grown) - 1)]
-        share[1, a] = stays[row, a] if a < longest else 0.0
-        share[2, a] = 1.0 - share[1, a] - past[a]
+        share[GRASS, a] = stays[row, a] if a < longest else 0.0
+        share[EMERGING, a] = 1.0 - share[GRASS, a] - past[a]
 
 
-@compiled
-def stages_of_exposed_adjoint(exposed, stays, growth_pmf, share_bar, stays_bar, growth_pmf_bar):
+@compiled_part
+def stages_of_exposed_adjoint(
+    exposed: Integers,
+    stays: Floats,
+    growth: Floats,
+    share_bar: Floats,
+    stays_bar: Floats,
+    growth_bar: Floats,
+) -> None:
     """Takes the exposed years out of share_bar (3, age) and adds what they mean to stays_bar and
-    growth_pmf_bar.
+    growth_bar.
     """
     last = share_bar.shape[1] - 1
     longest = stays.shape[1] - 1
-    grown = np.cumsum(growth_pmf)
+    grown = _running_sum(growth)
     grown_bar = np.zeros(len(grown))
     for row in range(len(exposed)):
         a = last - exposed[row]
-        past_bar = -share_bar[2, a]
+        past_bar = -share_bar[EMERGING, a]
         if a < longest:
-            stays_bar[row, a] += share_bar[1, a] - share_bar[2, a]
+            stays_bar[row, a] += share_bar[GRASS, a] - share_bar[EMERGING, a]
         for d in range(1, min(longest, a) + 1):
             k = min(a - d, len(grown) - 1)
             stays_bar[row, d - 1] += past_bar * grown[k]
             stays_bar[row, d] -= past_bar * grown[k]
             grown_bar[k] += past_bar * (stays[row, d - 1] - stays[row, d])
-        share_bar[1, a] = 0.0
-        share_bar[2, a] = 0.0
+        share_bar[GRASS, a] = 0.0
+        share_bar[EMERGING, a] = 0.0
     running = 0.0
     for k in range(len(grown) - 1, -1, -1):
         running += grown_bar[k]
-        growth_pmf_bar[k] += running
+        growth_bar[k] += running
 
 
-@compiled
+@compiled_part
 def staying_adjoint(
-    exposed,
-    rho,
-    openness,
-    excess,
-    log_median,
-    spread,
-    tail,
-    step,
-    total,
-    edge_pdf,
-    stays,
-    stays_bar,
-):
-    """Derivatives of sum(stays_bar x stays) with respect to the log median and log spread of the
+    openings: OpeningInputs,
+    values: OpeningValues,
+    delays: DelayValues,
+    grass: GrassValues,
+    stays: Floats,
+    stays_bar: Floats,
+) -> tuple[tuple[float, float], float]:
+    """Derivatives of sum(stays_bar x stays): with respect to the log median and log spread of the
     grass stage, and to rho.
-
-    edge_pdf (season,): standard normal density at the edges of the grass stage, as
-    `kernel_pieces.grass_stage` leaves it.
     """
+    excess = values.excess
+    step = values.step
+    openness = openings.openness
+    exposed = openings.exposed
     last = len(excess) - 1
-    longest = len(tail) - 1
-    log_tail_bar = np.zeros(longest + 1)
+    longest = len(step) - 1
     step_bar = np.zeros(longest + 1)
+    log_tail_bar = np.zeros(longest + 1)
     rho_bar = 0.0
     for row in range(len(exposed)):
         t = exposed[row]
@@ -164,31 +228,56 @@ def staying_adjoint(
     for d in range(1, longest):
         log_tail_bar[d] += step_bar[d]
         log_tail_bar[d - 1] -= step_bar[d]
+    return _tails_adjoint(values, delays, grass.density, log_tail_bar), rho_bar
+
+
+@compiled_loop
+def _tails_adjoint(
+    values: OpeningValues, delays: DelayValues, density: Floats, log_tail_bar: Floats
+) -> tuple[float, float]:
+    """Derivatives with respect to log median and log spread of what has derivative log_tail_bar
+    (season,) with respect to the logs of the tails.
+    """
+    tails = values.tail
+    longest = len(tails) - 1
+    spread = delays.spread
     # slopes of a tail before it is scaled, with the log median and the log spread: pdf/w and pdf z
-    slope_first = edge_pdf[0]
-    slope_last = edge_pdf[longest]
-    z_first = (math.log(0.5) - log_median) / spread
-    z_last = (math.log(longest + 0.5) - log_median) / spread
+    slope_first = density[0]
+    slope_last = density[longest]
+    z_first = (math.log(0.5) - delays.log_median) / spread
+    z_last = (math.log(longest + 0.5) - delays.log_median) / spread
     median_bar = 0.0
     log_spread_bar = 0.0
     for d in range(1, longest):
-        if log_tail_bar[d] == 0.0 or tail[d] < LEAST_TAIL:
+        tail = tails[d]
+        if log_tail_bar[d] == 0.0 or tail < LEAST_TAIL:
             continue
-        z = (math.log(d + 0.5) - log_median) / spread
-        weight = log_tail_bar[d] / (total * tail[d])
+        z = (math.log(d + 0.5) - delays.log_median) / spread
+        weight = log_tail_bar[d] / (values.total * tail)
         median_bar += (
-            weight * (edge_pdf[d] - slope_last - tail[d] * (slope_first - slope_last)) / spread
+            weight * (density[d] - slope_last - tail * (slope_first - slope_last)) / spread
         )
         log_spread_bar += weight * (
-            edge_pdf[d] * z
+            density[d] * z
             - slope_last * z_last
-            - tail[d] * (slope_first * z_first - slope_last * z_last)
+            - tail * (slope_first * z_first - slope_last * z_last)
         )
-    return median_bar, log_spread_bar, rho_bar
+    return median_bar, log_spread_bar
 
 
-@compiled
-def _without(living, exposed):
+@compiled_part
+def _running_sum(values: Floats) -> Floats:
+    out = np.empty(len(values))
+    total = 0.0
+    for k in range(len(values)):
+        total += values[k]
+        out[k] = total
+    return out
+
+
+@compiled_part
+def _without(living: Floats, exposed: Integers) -> Floats:
+    """Living stems (year,), 0 in the exposed years."""
     rest = living.copy()
     for row in range(len(exposed)):
         rest[exposed[row]] = 0.0

@@ -1,323 +1,479 @@
 """The cored stems of a unit: messages down each tree's chain of heights, and the derivative back up
 (docs/the-model.md, section 4).
+
+Years are shifted by `pad` years of zeros on either side, so that no sum has to stop at the ends.
 """
 
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 
-from standage.compiled import compiled
+from standage.compiled import Floats, Integers, compiled_loop, compiled_part
 from standage.stand.data import FACTOR_NODES
-from standage.stand.kernel.pieces import add_four, bspline_weights, inner, inner_four
+from standage.stand.kernel.convolution import (
+    add_difference,
+    add_four,
+    add_scaled,
+    add_shifted,
+    copy_into,
+    inner,
+    inner_four,
+    reach_of,
+)
+from standage.stand.kernel.distributions import bspline_weights
+from standage.stand.kernel.inputs import (
+    NODE_BAND,
+    NODE_CLASS,
+    NODE_OFFSET,
+    NODE_ON_COUNTING,
+    NODE_ON_EARLY,
+    NODE_SEGMENT,
+    NODE_START,
+    ParameterIndex,
+    TreeInputs,
+)
+from standage.stand.kernel.plots import SMALLEST
+from standage.stand.kernel.rates import Rates
 
-NODES = len(FACTOR_NODES)
-# a likelihood below this is held here, so that a start far off still has a finite log density
-SMALLEST = 1e-300
+FACTOR_COUNT = len(FACTOR_NODES)
+TOP_CLASS, TOP_SEGMENT, TOP_START, TOP_END = range(4)  # columns of `TreeInputs.tops`
+FIRST, END = range(2)  # rows of `Chain.years`
+MESSAGE, FACTOR, PRODUCT, BY_EARLY, BY_COUNTING = range(5)  # of `Chain.values`
+MESSAGE_BAR, PRODUCT_BAR = range(2)  # of `Chain.bars`
+EARLY, COUNTING = range(2)  # of `CoreFactors`
+WEIGHTS, SLOPES = range(2)
 
 
-@compiled
-def cored_stems(
-    early_growth,
-    counting,
-    node_ints,
-    node_of_tree,
-    tree_height,
-    top_of_tree,
-    tops,
-    evidence,
-    max_nodes,
-    increment,
-    reach,
-    arrival,
-    cdf,
-    arrival_bar,
-    cdf_bar,
-    increment_bar,
-):
-    """Log likelihood of the cored stems and its derivatives with respect to the early-growth and
-    the counting factor.
+class CoreFactors(NamedTuple):
+    """Splines at the early-growth and the counting factor.
 
-    increment (segment, seasons): pmf of the height increment, followed for `reach` (segment,)
-    entries. arrival (height, year), cdf (edge, year). Adds to arrival_bar, cdf_bar, increment_bar.
-    Node rows as `packing.pack_unit` lays them out.
-
-    Most trees begin with their diameter alone and go down to a core. What that says is the same for
-    all trees of a diameter class cored at one height: it is worked out once for each of `tops`
-    (top, 4), diameter class, segment, first and end year; `top_of_tree` (tree,) says which is a
-    tree's, -1 for none.
+    Attributes
+    ----------
+    first : (factor,) first node of the four whose spline is not zero.
+    splines : (factor, 2, 4) their weights and slopes.
     """
-    n = arrival.shape[1]
-    pad = (
-        increment.shape[1] + 4
-    )  # years of zeros on either side, so that no sum has to stop at the ends
-    width = n + 2 * pad
-    gamma_weights = np.empty(4)
-    gamma_slopes = np.empty(4)
-    delta_weights = np.empty(4)
-    delta_slopes = np.empty(4)
-    gamma_first = bspline_weights(early_growth, gamma_weights, gamma_slopes)
-    delta_first = bspline_weights(counting, delta_weights, delta_slopes)
-    # these are indexed by year + pad
-    message = np.zeros((max_nodes, width))
-    factor = np.zeros((max_nodes, width))
-    by_gamma = np.zeros((max_nodes, width))  # slope of the factor with the early-growth factor
-    by_delta = np.zeros((max_nodes, width))
-    product = np.zeros((max_nodes, width))
-    message_bar = np.zeros(width)
-    product_bar = np.zeros(width)
-    rows = np.zeros(
-        8 * width
-    )  # the evidence at four nodes of gamma after the sum over delta, then the same with slopes
-    first_year = np.zeros(max_nodes, np.int64)
-    end_year = np.zeros(max_nodes, np.int64)
+
+    first: Integers
+    splines: Floats
+
+
+class Chain(NamedTuple):
+    """Room for one tree at a time, by node and year. Few arrays, since each costs where it is
+    handed on.
+
+    Attributes
+    ----------
+    pad : years before the first of the axis.
+    reach : (segment,) entries of an increment's pmf that are followed.
+    years : (2, node) first and end year in which a message can be other than zero and is needed.
+    values : (5, node, year) what comes from above; what the node says; both together; slopes of
+        what the node says with the early-growth and the counting factor.
+    bars : (2, year) of message and product of the node in hand.
+    rows : (8 year,) evidence at four nodes of the early-growth factor, then the same with slopes.
+    """
+
+    pad: int
+    reach: Integers
+    years: Integers
+    values: Floats
+    bars: Floats
+    rows: Floats
+
+
+class Tops(NamedTuple):
+    """What the diameter alone says at the node below, for each of `TreeInputs.tops`: probability of
+    the class by year of breast height, the message made of it, and the derivative with respect to
+    that; each (top, year).
+    """
+
+    in_class: Floats
+    message: Floats
+    message_bar: Floats
+
+
+@compiled_part
+def cored_stems(
+    x: Floats,
+    gradient: Floats,
+    index: ParameterIndex,
+    trees: TreeInputs,
+    rates: Rates,
+    bars: Rates,
+) -> float:
+    """Log likelihood of the cored stems; adds to `gradient` and `bars`."""
+    nodes = trees.nodes
+    evidence = trees.evidence
+    cdf = rates.cdf
+    increment = rates.increment
+    factors = core_factors(x[index.early_growth], x[index.counting])
+    chain = room_for_chain(trees.most_nodes, rates)
+    tops = shared_tops(trees, chain, rates)
+    no_top = np.zeros(0)
+    bar = np.zeros(2)
     logp = 0.0
-    early_growth_bar = 0.0
-    counting_bar = 0.0
-    in_class = np.zeros((len(tops), width))
-    top_message = np.zeros((len(tops), width))
-    top_message_bar = np.zeros((len(tops), width))
-    for t in range(len(tops)):
-        c = tops[t, 0]
-        s = tops[t, 1]
-        low = tops[t, 2] + pad
-        high = tops[t, 3] + pad
-        far = reach[s]
-        _difference(in_class[t, pad : n + pad], cdf[c + 1], cdf[c])
-        for e in range(0, far, 4):
-            add_four(top_message[t, low:high], increment[s, :far], e, in_class[t], low + e, 1)
-    for tree in range(len(tree_height)):
-        top = node_of_tree[tree]
-        count = node_of_tree[tree + 1] - top
-        low = pad
-        high = n + pad
-        for k in range(count):  # where each message can be other than zero
-            if k > 0:
-                low = max(pad, low - reach[node_ints[top + k, 6]] + 1)
-            band = node_ints[top + k, 2]
-            if band > 0:
-                low = max(low, node_ints[top + k, 1] + pad)
-                high = min(high, node_ints[top + k, 1] + band + pad)
-            first_year[k] = low
-            end_year[k] = max(high, low)
-        for k in range(count - 2, -1, -1):  # where it is needed by the node below
-            first_year[k] = max(first_year[k], first_year[k + 1])
-            end_year[k] = max(
-                first_year[k],
-                min(end_year[k], end_year[k + 1] + reach[node_ints[top + k + 1, 6]] - 1),
-            )
-        shared = top_of_tree[tree]
-        for k in range(1 if shared >= 0 else 0, count):
-            node = top + k
-            low = first_year[k]
-            high = end_year[k]
-            if k == 0:
-                message[k, low:high] = 1.0
-            elif k == 1 and shared >= 0:
-                message[k, low:high] = top_message[shared, low:high]
-            else:
-                s = node_ints[node, 6]
-                far = reach[s]
-                # zeros round what the sum reads of the node above
-                product[k - 1, low : max(low, first_year[k - 1])] = 0.0
-                product[k - 1, end_year[k - 1] : max(high + far + 3, end_year[k - 1])] = 0.0
-                message[k, low:high] = 0.0
-                for e in range(0, far, 4):
-                    add_four(
-                        message[k, low:high], increment[s, :far], e, product[k - 1], low + e, 1
-                    )
-            band = node_ints[node, 2]
-            if band == 0:
-                factor[k, low:high] = 1.0
-            else:
-                _evidence_at(
-                    evidence,
-                    node_ints[node, 3] - node_ints[node, 1] - pad + low,
-                    band,
-                    node_ints[node, 4] == 1,
-                    node_ints[node, 5] == 1,
-                    gamma_first,
-                    gamma_weights,
-                    gamma_slopes,
-                    delta_first,
-                    delta_weights,
-                    delta_slopes,
-                    factor[k, low:high],
-                    by_gamma[k, low:high],
-                    by_delta[k, low:high],
-                    rows,
-                )
-            c = node_ints[node, 0]
-            if c >= 0:
-                _in_class(
-                    product[k, low:high],
-                    message[k, low:high],
-                    factor[k, low:high],
-                    cdf[c, low - pad :],
-                    cdf[c + 1, low - pad :],
-                )
-            else:
-                _times(product[k, low:high], message[k, low:high], factor[k, low:high])
-        bottom = count - 1
-        low = first_year[bottom]
-        high = end_year[bottom]
-        h = tree_height[tree]
-        total = inner(product[bottom, low:high], arrival[h, low - pad :])
+    for tree in range(len(trees.height)):
+        own = nodes[trees.first_node[tree] : trees.first_node[tree + 1]]
+        shared = trees.top[tree]
+        message = tops.message[shared] if shared >= 0 else no_top
+        message_bar = tops.message_bar[shared] if shared >= 0 else no_top
+        years_of_interest(own, chain, rates.living.size)
+        messages_down(own, evidence, factors, chain, message, increment, cdf)
+        h = trees.height[tree]
+        total = meet_arrivals(len(own) - 1, chain, rates.arrival[h], bars.arrival[h])
         logp += math.log(max(total, SMALLEST))
-        if total <= SMALLEST:
-            continue
-        _scaled(
-            arrival_bar[h, low - pad :],
-            1.0 / total,
-            product[bottom, low:high],
-            product_bar[low:high],
-            arrival[h, low - pad :],
-        )
-        for k in range(bottom, 0 if shared >= 0 else -1, -1):
-            node = top + k
-            low = first_year[k]
-            high = end_year[k]
-            c = node_ints[node, 0]
-            if c >= 0:
-                _in_class_adjoint(
-                    product_bar[low:high],
-                    message[k, low:high],
-                    factor[k, low:high],
-                    cdf[c, low - pad :],
-                    cdf[c + 1, low - pad :],
-                    cdf_bar[c, low - pad :],
-                    cdf_bar[c + 1, low - pad :],
-                )
-            if node_ints[node, 2] > 0 and (node_ints[node, 4] == 1 or node_ints[node, 5] == 1):
-                _times(message_bar[low:high], product_bar[low:high], message[k, low:high])
-                if node_ints[node, 4] == 1:
-                    early_growth_bar += inner(message_bar[low:high], by_gamma[k, low:high])
-                if node_ints[node, 5] == 1:
-                    counting_bar += inner(message_bar[low:high], by_delta[k, low:high])
-            if k == 1 and shared >= 0:
-                _add_product(
-                    top_message_bar[shared, low:high], product_bar[low:high], factor[k, low:high]
-                )
-            elif k > 0:
-                _times(message_bar[low:high], product_bar[low:high], factor[k, low:high])
-                s = node_ints[node, 6]
-                far = reach[s]
-                above_low = first_year[k - 1]
-                above_high = end_year[k - 1]
-                message_bar[above_low - far - 3 : low] = 0.0
-                message_bar[high : max(high, above_high)] = 0.0
-                product_bar[above_low:above_high] = 0.0
-                for e in range(0, far, 4):
-                    inner_four(
-                        message_bar[low:high], product[k - 1], low + e, 1, increment_bar[s, :far], e
-                    )
-                    add_four(
-                        product_bar[above_low:above_high],
-                        increment[s, :far],
-                        e,
-                        message_bar,
-                        above_low - e,
-                        -1,
-                    )
-    in_class_bar = np.zeros(n)
-    for t in range(len(tops)):
-        c = tops[t, 0]
-        s = tops[t, 1]
-        low = tops[t, 2] + pad
-        high = tops[t, 3] + pad
-        far = reach[s]
+        if total > SMALLEST:
+            messages_up(own, chain, message_bar, increment, cdf, bars, bar)
+    shared_tops_adjoint(trees, chain, tops, rates, bars)
+    gradient[index.early_growth] += bar[EARLY]
+    gradient[index.counting] += bar[COUNTING]
+    return logp
+
+
+@compiled_part
+def core_factors(early_growth: float, counting: float) -> CoreFactors:
+    """Splines at the two factors."""
+    first = np.empty(2, np.int64)
+    splines = np.empty((2, 2, 4))
+    first[EARLY] = bspline_weights(early_growth, splines[EARLY, WEIGHTS], splines[EARLY, SLOPES])
+    first[COUNTING] = bspline_weights(
+        counting, splines[COUNTING, WEIGHTS], splines[COUNTING, SLOPES]
+    )
+    return CoreFactors(first, splines)
+
+
+@compiled_part
+def room_for_chain(most_nodes: int, rates: Rates) -> Chain:
+    """Zeros for trees of so many nodes, and the reach of each segment."""
+    n_segments, n_seasons = rates.increment.shape
+    pad = n_seasons + 4
+    width = rates.living.size + 2 * pad
+    reach = np.zeros(n_segments, np.int64)
+    for s in range(n_segments):
+        reach[s] = reach_of(rates.increment[s])
+    return Chain(
+        pad,
+        reach,
+        np.zeros((2, most_nodes), np.int64),
+        np.zeros((5, most_nodes, width)),
+        np.zeros((2, width)),
+        np.zeros(8 * width),
+    )
+
+
+@compiled_part
+def shared_tops(trees: TreeInputs, chain: Chain, rates: Rates) -> Tops:
+    """Messages of diameters alone, worked out once for all trees that begin with one."""
+    n = rates.living.size
+    pad = chain.pad
+    rows = trees.tops
+    shape = (len(rows), n + 2 * pad)
+    tops = Tops(np.zeros(shape), np.zeros(shape), np.zeros(shape))
+    for t in range(len(rows)):
+        c = rows[t, TOP_CLASS]
+        s = rows[t, TOP_SEGMENT]
+        low = rows[t, TOP_START] + pad
+        high = rows[t, TOP_END] + pad
+        in_class = tops.in_class[t]
+        add_difference(in_class[pad : n + pad], 1.0, rates.cdf[c + 1], rates.cdf[c])
+        add_shifted(tops.message[t, low:high], rates.increment[s, : chain.reach[s]], in_class, low)
+    return tops
+
+
+@compiled_part
+def shared_tops_adjoint(
+    trees: TreeInputs, chain: Chain, tops: Tops, rates: Rates, bars: Rates
+) -> None:
+    """Adds to `bars` what the derivatives with respect to the tops' messages mean."""
+    pad = chain.pad
+    rows = trees.tops
+    in_class_bar = np.zeros(rates.living.size)
+    for t in range(len(rows)):
+        c = rows[t, TOP_CLASS]
+        s = rows[t, TOP_SEGMENT]
+        low = rows[t, TOP_START] + pad
+        high = rows[t, TOP_END] + pad
+        far = chain.reach[s]
+        message_bar = tops.message_bar[t]
         in_class_bar[:] = 0.0
         for e in range(0, far, 4):
             inner_four(
-                top_message_bar[t, low:high], in_class[t], low + e, 1, increment_bar[s, :far], e
+                message_bar[low:high], tops.in_class[t], low + e, 1, bars.increment[s, :far], e
             )
-            add_four(in_class_bar, increment[s, :far], e, top_message_bar[t], pad - e, -1)
-        _add_difference(cdf_bar[c + 1], cdf_bar[c], in_class_bar)
-    return logp, early_growth_bar, counting_bar
+            add_four(in_class_bar, rates.increment[s, :far], e, message_bar, pad - e, -1)
+        add_scaled(bars.cdf[c + 1], 1.0, in_class_bar)
+        add_scaled(bars.cdf[c], -1.0, in_class_bar)
 
 
-@compiled
-def _evidence_at(
-    evidence,
-    place,
-    band,
-    many_gamma,
-    many_delta,
-    gamma_first,
-    gamma_weights,
-    gamma_slopes,
-    delta_first,
-    delta_weights,
-    delta_slopes,
-    factor,
-    by_gamma,
-    by_delta,
-    rows,
-):
-    """A node's evidence between the nodes of the two factors, and its slopes with them, on the
-    years of `factor`.
+@compiled_loop
+def years_of_interest(nodes: Integers, chain: Chain, n: int) -> None:
+    """Fills first and end year of each node of a tree: where its message can be other than zero,
+    and is needed by the node below.
+
+    nodes : (node, 7) of the tree, as in `TreeInputs`. n : years of the axis.
     """
-    length = len(factor)
-    if not many_gamma and not many_delta:
-        factor[:] = evidence[place : place + length]
-        return
-    factor[:] = 0.0
-    if many_gamma != many_delta:
-        if many_gamma:
-            by_gamma[:] = 0.0
-            add_four(factor, gamma_weights, 0, evidence, place + gamma_first * band, band)
-            add_four(by_gamma, gamma_slopes, 0, evidence, place + gamma_first * band, band)
+    pad = chain.pad
+    reach = chain.reach
+    first = chain.years[FIRST]
+    end = chain.years[END]
+    low = pad
+    high = n + pad
+    for k in range(len(nodes)):
+        if k > 0:
+            low = max(pad, low - reach[nodes[k, NODE_SEGMENT]] + 1)
+        if nodes[k, NODE_BAND] > 0:
+            start = nodes[k, NODE_START] + pad
+            low = max(low, start)
+            high = min(high, start + nodes[k, NODE_BAND])
+        first[k] = low
+        end[k] = max(high, low)
+    for k in range(len(nodes) - 2, -1, -1):
+        far = reach[nodes[k + 1, NODE_SEGMENT]]
+        first[k] = max(first[k], first[k + 1])
+        end[k] = max(first[k], min(end[k], end[k + 1] + far - 1))
+
+
+@compiled_loop
+def messages_down(
+    nodes: Integers,
+    evidence: Floats,
+    factors: CoreFactors,
+    chain: Chain,
+    top_message: Floats,
+    increment: Floats,
+    cdf: Floats,
+) -> None:
+    """Fills message, factor and product of each node of a tree, from the highest down.
+
+    top_message : (year,) that of the second node, where it was worked out before; empty elsewhere.
+    """
+    pad = chain.pad
+    values = chain.values
+    for k in range(1 if len(top_message) > 0 else 0, len(nodes)):
+        low = chain.years[FIRST, k]
+        high = chain.years[END, k]
+        message = values[MESSAGE, k, low:high]
+        factor = values[FACTOR, k, low:high]
+        if k == 0:
+            message[:] = 1.0
+        elif k == 1 and len(top_message) > 0:
+            copy_into(message, top_message[low:high])
         else:
-            by_delta[:] = 0.0
-            add_four(factor, delta_weights, 0, evidence, place + delta_first * band, band)
-            add_four(by_delta, delta_slopes, 0, evidence, place + delta_first * band, band)
-        return
-    by_gamma[:] = 0.0
-    by_delta[:] = 0.0
-    rows[: 8 * length] = 0.0
+            _descend(
+                k, chain, increment[nodes[k, NODE_SEGMENT]], chain.reach[nodes[k, NODE_SEGMENT]]
+            )
+        if nodes[k, NODE_BAND] == 0:
+            factor[:] = 1.0
+        else:
+            evidence_at(nodes[k], k, evidence, factors, chain)
+        c = nodes[k, NODE_CLASS]
+        product = values[PRODUCT, k, low:high]
+        if c >= 0:
+            _in_class(product, message, factor, cdf[c, low - pad :], cdf[c + 1, low - pad :])
+        else:
+            _times(product, message, factor)
+
+
+@compiled_loop
+def _descend(k: int, chain: Chain, increment: Floats, far: int) -> None:
+    """Fills the message of node k from the product of the node above it; increment (season,) of the
+    segment between, followed for `far` entries.
+    """
+    low = chain.years[FIRST, k]
+    high = chain.years[END, k]
+    start = chain.years[FIRST, k - 1]
+    stop = chain.years[END, k - 1]
+    above = chain.values[PRODUCT, k - 1]
+    # zeros round what the sum reads of the node above
+    above[low : max(low, start)] = 0.0
+    above[stop : max(high + far + 3, stop)] = 0.0
+    message = chain.values[MESSAGE, k, low:high]
+    message[:] = 0.0
+    add_shifted(message, increment[:far], above, low)
+
+
+@compiled_loop
+def meet_arrivals(bottom: int, chain: Chain, arrival: Floats, arrival_bar: Floats) -> float:
+    """Sum over years of arrivals (year,) at the lowest node times its product. Fills the derivative
+    of its log with respect to the product and adds that with respect to the arrivals, unless the
+    sum is next to nothing.
+    """
+    low = chain.years[FIRST, bottom]
+    high = chain.years[END, bottom]
+    product = chain.values[PRODUCT, bottom, low:high]
+    there = arrival[low - chain.pad :]
+    total = inner(product, there)
+    if total > SMALLEST:
+        add_scaled(arrival_bar[low - chain.pad : high - chain.pad], 1.0 / total, product)
+        product_bar = chain.bars[PRODUCT_BAR, low:high]
+        for i in range(len(product_bar)):
+            product_bar[i] = there[i] / total
+    return total
+
+
+@compiled_loop
+def messages_up(
+    nodes: Integers,
+    chain: Chain,
+    top_bar: Floats,
+    increment: Floats,
+    cdf: Floats,
+    bars: Rates,
+    bar: Floats,
+) -> None:
+    """Takes the derivative with respect to the lowest product up the chain of a tree: adds to
+    `bars`, to top_bar (year,), and to bar (factor,), the derivatives with respect to the
+    early-growth and the counting factor.
+    """
+    pad = chain.pad
+    values = chain.values
+    for k in range(len(nodes) - 1, 0 if len(top_bar) > 0 else -1, -1):
+        low = chain.years[FIRST, k]
+        high = chain.years[END, k]
+        message = values[MESSAGE, k, low:high]
+        factor = values[FACTOR, k, low:high]
+        product_bar = chain.bars[PRODUCT_BAR, low:high]
+        c = nodes[k, NODE_CLASS]
+        if c >= 0:
+            _in_class_adjoint(
+                product_bar,
+                message,
+                factor,
+                cdf[c, low - pad :],
+                cdf[c + 1, low - pad :],
+                bars.cdf[c, low - pad :],
+                bars.cdf[c + 1, low - pad :],
+            )
+        if nodes[k, NODE_ON_EARLY] == 1:
+            bar[EARLY] += _inner_three(product_bar, message, values[BY_EARLY, k, low:high])
+        if nodes[k, NODE_ON_COUNTING] == 1:
+            bar[COUNTING] += _inner_three(product_bar, message, values[BY_COUNTING, k, low:high])
+        if k == 1 and len(top_bar) > 0:
+            _add_product(top_bar[low:high], product_bar, factor)
+        elif k > 0:
+            s = nodes[k, NODE_SEGMENT]
+            far = chain.reach[s]
+            _ascend(k, chain, increment[s, :far], bars.increment[s, :far])
+
+
+@compiled_loop
+def _ascend(k: int, chain: Chain, increment: Floats, increment_bar: Floats) -> None:
+    """Replaces the derivative with respect to the product of node k by that of the node above, and
+    adds that with respect to the increment (season,) between.
+    """
+    low = chain.years[FIRST, k]
+    high = chain.years[END, k]
+    start = chain.years[FIRST, k - 1]
+    stop = chain.years[END, k - 1]
+    message_bar = chain.bars[MESSAGE_BAR]
+    product_bar = chain.bars[PRODUCT_BAR]
+    above = chain.values[PRODUCT, k - 1]
+    _times(message_bar[low:high], product_bar[low:high], chain.values[FACTOR, k, low:high])
+    message_bar[start - len(increment) - 3 : low] = 0.0
+    message_bar[high : max(high, stop)] = 0.0
+    product_bar[start:stop] = 0.0
+    for e in range(0, len(increment), 4):
+        inner_four(message_bar[low:high], above, low + e, 1, increment_bar, e)
+        add_four(product_bar[start:stop], increment, e, message_bar, start - e, -1)
+
+
+@compiled_loop
+def evidence_at(
+    node: Integers, k: int, evidence: Floats, factors: CoreFactors, chain: Chain
+) -> None:
+    """Fills the factor of node k of a chain from its evidence between the nodes of the two factors,
+    and its slopes with them.
+    """
+    low = chain.years[FIRST, k]
+    high = chain.years[END, k]
+    length = high - low
+    band = node[NODE_BAND]
+    start = node[NODE_OFFSET] - node[NODE_START] - chain.pad + low
+    factor = chain.values[FACTOR, k, low:high]
+    by_early = chain.values[BY_EARLY, k, low:high]
+    by_counting = chain.values[BY_COUNTING, k, low:high]
+    early = factors.splines[EARLY]
+    if node[NODE_ON_EARLY] == 1 and node[NODE_ON_COUNTING] == 1:
+        rows = chain.rows[: 8 * length]
+        _between_counting_nodes(evidence, start, band, factors, rows)
+        _between(factor, by_early, early, rows, 0, length)
+        by_counting[:] = 0.0
+        add_four(by_counting, early[WEIGHTS], 0, rows, 4 * length, length)
+    elif node[NODE_ON_EARLY] == 1:
+        start += factors.first[EARLY] * band
+        _between(factor, by_early, early, evidence, start, band)
+    elif node[NODE_ON_COUNTING] == 1:
+        start += factors.first[COUNTING] * band
+        _between(factor, by_counting, factors.splines[COUNTING], evidence, start, band)
+    else:
+        copy_into(factor, evidence[start : start + length])
+
+
+@compiled_loop
+def _between(
+    value: Floats, slope: Floats, splines: Floats, source: Floats, start: int, step: int
+) -> None:
+    """Fills value and slope (year,) from four rows of `source`, `step` apart; splines (2, 4)."""
+    value[:] = 0.0
+    slope[:] = 0.0
+    add_four(value, splines[WEIGHTS], 0, source, start, step)
+    add_four(slope, splines[SLOPES], 0, source, start, step)
+
+
+@compiled_loop
+def _between_counting_nodes(
+    evidence: Floats, start: int, band: int, factors: CoreFactors, rows: Floats
+) -> None:
+    """Fills `rows` (8 year,): the evidence at four nodes of the early-growth factor, between the
+    nodes of the counting factor; then its slopes with that.
+    """
+    length = len(rows) // 8
+    counting = factors.splines[COUNTING]
     for a in range(4):
-        start = place + ((gamma_first + a) * NODES + delta_first) * band
-        add_four(rows[a * length : (a + 1) * length], delta_weights, 0, evidence, start, band)
-        add_four(rows[(4 + a) * length : (5 + a) * length], delta_slopes, 0, evidence, start, band)
-    add_four(factor, gamma_weights, 0, rows, 0, length)
-    add_four(by_gamma, gamma_slopes, 0, rows, 0, length)
-    add_four(by_delta, gamma_weights, 0, rows, 4 * length, length)
+        node = (factors.first[EARLY] + a) * FACTOR_COUNT + factors.first[COUNTING]
+        value = rows[a * length : (a + 1) * length]
+        slope = rows[(4 + a) * length : (5 + a) * length]
+        _between(value, slope, counting, evidence, start + node * band, band)
 
 
-@compiled
-def _difference(out, above, below):
-    for i in range(len(out)):
-        out[i] = above[i] - below[i]
-
-
-@compiled
-def _add_difference(above_bar, below_bar, out_bar):
-    for i in range(len(out_bar)):
-        above_bar[i] += out_bar[i]
-        below_bar[i] -= out_bar[i]
-
-
-@compiled
-def _add_product(out, left, right):
+@compiled_loop
+def _add_product(out: Floats, left: Floats, right: Floats) -> None:
     for i in range(len(out)):
         out[i] += left[i] * right[i]
 
 
-@compiled
-def _times(out, left, right):
+@compiled_loop
+def _times(out: Floats, left: Floats, right: Floats) -> None:
     for i in range(len(out)):
         out[i] = left[i] * right[i]
 
 
-@compiled
-def _in_class(out, message, factor, below, above):
+@compiled_loop
+def _inner_three(first: Floats, second: Floats, third: Floats) -> float:
+    total = 0.0
+    for i in range(len(first)):
+        total += first[i] * second[i] * third[i]
+    return total
+
+
+@compiled_loop
+def _in_class(out: Floats, message: Floats, factor: Floats, below: Floats, above: Floats) -> None:
     for i in range(len(out)):
         out[i] = message[i] * factor[i] * (above[i] - below[i])
 
 
-@compiled
-def _in_class_adjoint(product_bar, message, factor, below, above, below_bar, above_bar):
+@compiled_loop
+def _in_class_adjoint(
+    product_bar: Floats,
+    message: Floats,
+    factor: Floats,
+    below: Floats,
+    above: Floats,
+    below_bar: Floats,
+    above_bar: Floats,
+) -> None:
     """Takes the class probability into `product_bar` and adds what the edges' distribution
     functions are owed.
     """
@@ -326,10 +482,3 @@ def _in_class_adjoint(product_bar, message, factor, below, above, below_bar, abo
         above_bar[i] += pushed
         below_bar[i] -= pushed
         product_bar[i] *= above[i] - below[i]
-
-
-@compiled
-def _scaled(arrival_bar, weight, product, product_bar, arrival):
-    for i in range(len(product)):
-        arrival_bar[i] += weight * product[i]
-        product_bar[i] = weight * arrival[i]

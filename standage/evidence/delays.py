@@ -1,0 +1,171 @@
+"""Delays between establishment and the first ring at a height: seasons without a stem, then seasons
+of height growth.
+
+The two distributions, what they depend on, and what is unsure of them beforehand are stated here
+once for the package (docs/the-model.md, section 3). `log_pace`, `grass_stage` and `height_growth`
+are plain arithmetic with the seasons on the first axis: they take arrays of many values at once,
+and compiled, as `standage.stand.kernel.delays` uses them, single ones.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import ndtr
+
+from standage.profiles import Profile
+
+BREAST_HEIGHT_CM = 137.0  # 1.37 m, the height of `dbh_cm`; common practice, no source
+# What holds seedlings back holds saplings back: half of the variance between stands is common to
+# both delays (assumption)
+COMMON_LOADING = math.sqrt(0.5)
+# Probability that the difference of two ring counts on cut wood is right, off by 1 and by 2 rings
+# either way: most counts of a few rings on a whole section repeat (assumption)
+RING_DIFFERENCE_ERROR = (0.6, 0.17, 0.03)
+# so that a grass stage of no possible length has no likelihood, but no division by zero
+LEAST_TOTAL = 1e-300
+
+
+class Pace(NamedTuple):
+    """Years that something takes in a stand, log-normal beforehand.
+
+    Attributes
+    ----------
+    log_years : of the profile's value. [log years]
+    species_log_sd : of what is unsure for the species. [log units]
+    stand_log_sd : of the differences between stands. [log units]
+    """
+
+    log_years: float
+    species_log_sd: float
+    stand_log_sd: float
+
+
+class SpeciesDelays(NamedTuple):
+    """The delays of a species.
+
+    Attributes
+    ----------
+    has_grass_stage : whether young plants wait without a stem.
+    grass_median : median of the seasons without a stem within a stand.
+    log_grass_spread, grass_spread_log_sd : log of the log-sd of those seasons within a stand, and
+        what is unsure of it for the species. [log units]
+    longest_grass : seasons without a stem that are possible at most.
+    to_breast_height : mean of the seasons from the start of the stem to breast height.
+    dispersion : variance of the seasons of height growth over their mean.
+    longest_growth : seasons of height growth that are followed.
+    """
+
+    has_grass_stage: bool
+    grass_median: Pace
+    log_grass_spread: float
+    grass_spread_log_sd: float
+    longest_grass: int
+    to_breast_height: Pace
+    dispersion: float
+    longest_growth: int
+
+
+def species_delays(profile: Profile) -> SpeciesDelays:
+    """What a profile says of the delays of its species."""
+    median = profile["grass_stage.median_years"]
+    spread = profile["grass_stage.within_stand_log_sd"]
+    return SpeciesDelays(
+        has_grass_stage=profile.has_grass_stage,
+        grass_median=Pace(
+            math.log(median) if median > 0 else 0.0,
+            profile["grass_stage.median_log_sd"],
+            profile["grass_stage.between_stand_log_sd"],
+        ),
+        log_grass_spread=math.log(spread) if spread > 0 else 0.0,
+        grass_spread_log_sd=profile["grass_stage.within_log_sd"],
+        longest_grass=int(profile["grass_stage.longest_years"]),
+        to_breast_height=Pace(
+            math.log(profile["height_growth.years_to_breast_height"]),
+            profile["height_growth.years_log_sd"],
+            profile["height_growth.between_stand_log_sd"],
+        ),
+        dispersion=profile["height_growth.dispersion"],
+        longest_growth=int(profile["height_growth.longest_height_years"]),
+    )
+
+
+def height_share(profile: Profile, height_cm: float) -> float:
+    """Mean seasons of growth up to a height as a share of those to breast height; 0 at emergence
+    height and below.
+    """
+    start = profile["grass_stage.emergence_height_cm"] if profile.has_grass_stage else 0.0
+    if height_cm <= start:
+        return 0.0
+    return ((height_cm - start) / (BREAST_HEIGHT_CM - start)) ** profile["height_growth.exponent"]
+
+
+def log_pace(pace: Pace, species: Any, shared: Any, own: Any) -> Any:
+    """Log years at standard normal factors of the species, of the stand in common with the other
+    delay, and of the stand's own.
+    """
+    loaded = pace.stand_log_sd * COMMON_LOADING * (shared + own)
+    return pace.log_years + pace.species_log_sd * species + loaded
+
+
+def grass_stage(below: Any, pmf: Any) -> None:
+    """Fills P(G = g), g = 0 ... longest, `pmf` `(g, ...)`: a log-normal in whole seasons, none at
+    0, cut off at both ends.
+
+    below : (g, ...) distribution function of the log-normal at g + 1/2.
+    """
+    total = np.maximum(below[len(pmf) - 1] - below[0], LEAST_TOTAL)
+    pmf[0] = 0.0
+    for g in range(1, len(pmf)):
+        pmf[g] = (below[g] - below[g - 1]) / total
+
+
+def height_growth(mean: Any, dispersion: float, pmf: Any) -> None:
+    """Fills P(B = k), k = 0 ... longest, `pmf` `(k, ...)`: negative binomial of given mean `(...)`
+    and variance = dispersion x mean. A mean of 0 is certainty of no season.
+
+    It is not rescaled for what lies beyond `longest`, so that the pmfs of successive heights
+    convolve to one another exactly.
+    """
+    shape = mean / (dispersion - 1.0)
+    success = 1.0 / dispersion
+    pmf[0] = np.exp(shape * np.log(success))
+    for k in range(1, len(pmf)):
+        pmf[k] = pmf[k - 1] * (1.0 - success) * (shape + k - 1.0) / k
+
+
+def grass_stage_pmf(median: ArrayLike, log_sd: ArrayLike, longest: int) -> NDArray[np.float64]:
+    """P(G = g) for g = 0 ... longest seasons without a stem.
+
+    `median` [years] and `log_sd` broadcast to a shape `(...)`; the result is `(..., longest + 1)`
+    and sums to 1 along the last axis.
+    """
+    median, log_sd = np.broadcast_arrays(np.asarray(median, float), np.asarray(log_sd, float))
+    edges = np.log(np.arange(longest + 1) + 0.5).reshape(-1, *[1] * median.ndim)
+    below = ndtr((edges - np.log(median)) / log_sd)
+    pmf = np.empty(below.shape)
+    grass_stage(below, pmf)
+    return np.moveaxis(pmf, 0, -1)
+
+
+def height_growth_pmf(mean: ArrayLike, dispersion: float, longest: int) -> NDArray[np.float64]:
+    """P(B = k) for k = 0 ... longest seasons of height growth.
+
+    `mean` [seasons] has any shape `(...)`; the result is `(..., longest + 1)`.
+    """
+    mean = np.asarray(mean, float)
+    pmf = np.empty((longest + 1, *mean.shape))
+    height_growth(mean, dispersion, pmf)
+    return np.moveaxis(pmf, 0, -1)
+
+
+def height_growth_drawn(
+    mean: NDArray[np.float64], dispersion: float, generator: np.random.Generator
+) -> NDArray[np.int64]:
+    """Drawn seasons of height growth, shape of `mean`; none where that is 0."""
+    grows = mean > 0
+    shape = np.where(grows, mean / (dispersion - 1.0), 1.0)
+    return np.where(grows, generator.negative_binomial(shape, 1.0 / dispersion), 0)
