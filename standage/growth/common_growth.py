@@ -9,11 +9,15 @@ from year to year and its slow wandering are weather and climate.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
+from standage.growth.release_loops import LEAST_SIDE
 from standage.growth.release_model import (
     SHORTEST_SERIES,
     TREND_SD,
+    common_rises,
     mean_steps,
     pulled_in,
     running_median,
@@ -32,29 +36,78 @@ LEVEL_PRECISION = 0.01  # of a tree's mean level: next to nothing assumed
 ROUNDS = 20
 
 
-def common_growth(logs: np.ndarray, generator: np.random.Generator) -> np.ndarray:
-    """What each tree's growth owes to what the others do too, lasting steps excepted: to be taken
-    from its log widths.
+@dataclass(frozen=True)
+class CommonGrowth:
+    """What the trees of one stand and species do together.
+
+    taken_out : (tree, year) what each tree's growth owes to what the others do too, lasting steps
+        excepted: to be taken from its log widths [log width].
+    rising : (year,) probability that a lasting rise of the common curve began with the ring of the
+        year.
+    at_risk : (year,) bool, years in which one could have been told.
+    """
+
+    taken_out: np.ndarray
+    rising: np.ndarray
+    at_risk: np.ndarray
+
+
+def common_growth(
+    logs: np.ndarray, generator: np.random.Generator, elsewhere: np.ndarray | None = None
+) -> CommonGrowth:
+    """What the trees of one stand and species do together: to be taken out, and to be told of.
 
     Parameters
     ----------
     logs : (tree, year) log ring widths of the trees of one stand and species, NaN outside a series.
     generator : of the chain that looks for lasting steps of the common curve.
+    elsewhere : (year,) weather of the species as other stands show it, NaN where they don't; what
+        the curve shares with it is no rise of this stand. See `weather`.
 
     Returns
     -------
-    (tree, year), NaN nowhere. 0 where no other tree has rings, and everywhere where trees have
+    `taken_out` is NaN nowhere; 0 where no other tree has rings, and everywhere where trees have
     nothing in common.
     """
-    there = np.isfinite(logs)
-    years = _longest_run(there.sum(axis=0) >= 2)
+    length = logs.shape[1]
+    rising, at_risk = np.zeros(length), np.zeros(length, dtype=bool)
+    years = years_in_common(logs)
     if years.stop - years.start < SHORTEST_SERIES:
-        return common_to_others(_swings(logs))
+        return CommonGrowth(common_to_others(_swings(logs)), rising, at_risk)
     trends, curve = trends_and_curve(logs)
-    steps = np.zeros(logs.shape[1])
-    steps[years] = mean_steps(pulled_in(curve[years]), generator)
+    own = pulled_in(curve[years])
+    steps = np.zeros(length)
+    steps[years] = mean_steps(own, generator)
     steps[years.stop :] = steps[years.stop - 1]
-    return common_to_others(logs - trends - steps)
+    if elsewhere is not None:
+        own = own - shared_weather(own - steps[years], elsewhere[years])
+    rising[years] = common_rises(own, generator)
+    at_risk[years.start + LEAST_SIDE : years.stop - LEAST_SIDE + 1] = True
+    return CommonGrowth(common_to_others(logs - trends - steps), rising, at_risk)
+
+
+def weather(logs: np.ndarray, generator: np.random.Generator) -> np.ndarray:
+    """The common curve of the trees of one stand and species less its lasting steps. (year,) NaN
+    where fewer than two trees have rings, and everywhere where they share too few years.
+    """
+    result = np.full(logs.shape[1], np.nan)
+    years = years_in_common(logs)
+    if years.stop - years.start >= SHORTEST_SERIES:
+        own = pulled_in(trends_and_curve(logs)[1][years])
+        result[years] = own - mean_steps(own, generator)
+    return result
+
+
+def shared_weather(own: np.ndarray, elsewhere: np.ndarray) -> np.ndarray:
+    """The part of a stand's weather that other stands show as well: its regression on theirs, a
+    slope of 0 to 1. (year,); 0 where they have none.
+    """
+    there = np.isfinite(elsewhere)
+    if there.sum() < SHORTEST_SERIES:
+        return np.zeros(len(own))
+    apart = np.where(there, elsewhere - elsewhere[there].mean(), 0.0)
+    slope = (own[there] @ apart[there]) / max(float(apart @ apart), 1e-12)
+    return min(max(float(slope), 0.0), 1.0) * apart
 
 
 def trends_and_curve(logs: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -105,6 +158,11 @@ def _swings(logs: np.ndarray) -> np.ndarray:
         there = np.isfinite(row)
         result[tree, there] = row[there] - running_median(row[there], WEATHER_YEARS)
     return result
+
+
+def years_in_common(logs: np.ndarray) -> slice:
+    """The longest run of years in which two trees or more have rings."""
+    return _longest_run(np.isfinite(logs).sum(axis=0) >= 2)
 
 
 def _longest_run(holds: np.ndarray) -> slice:

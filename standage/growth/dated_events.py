@@ -24,6 +24,8 @@ OPENS = {
     "fire": 0.1,
     "other": 0.1,
 }
+# chance from which an event keeps its stand from being a control for the others (assumption)
+LIKELY_OPENING = 0.3
 # chance that an event of a kind cost living trees crown, roots or resin enough to grow less
 # (assumptions)
 WEAKENS = {

@@ -12,7 +12,14 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from standage.growth.dated_events import OPENING, WEAKENING, EventsOnAxis, events_on_axis
+from standage.growth.dated_events import (
+    LIKELY_OPENING,
+    OPENING,
+    WEAKENING,
+    EventsOnAxis,
+    effect_chance,
+    events_on_axis,
+)
 from standage.growth.release_criteria import CRITERIA, Criterion, criterion_named, found_changes
 from standage.growth.release_loops import LEAST_SIDE
 from standage.growth.release_model import DRAWS, changes_of_trees, prior_probabilities
@@ -21,6 +28,7 @@ from standage.growth.stand_disturbance import (
     SUPPRESSION_LAGS,
     DrawnDisturbances,
     drawn_disturbances,
+    with_common_rise,
     year_evidence,
 )
 from standage.growth.tree_series import TreeSeries, model_series, tree_series
@@ -165,12 +173,14 @@ def _by_model(
     remove_common: bool,
 ) -> GrowthChanges:
     of_common, of_trees, of_stands = generator.spawn(3)
-    logs, first = model_series(series, of_common, remove_common=remove_common)
+    given = model_series(
+        series, of_common, controls=_controls(survey, series), remove_common=remove_common
+    )
     shape = (draws, *series.widths.shape)
     released, suppressed = np.zeros(shape, dtype=bool), np.zeros(shape, dtype=bool)
     change = np.zeros(shape, dtype=np.float32)
-    for tree, found in enumerate(changes_of_trees(logs, of_trees, draws=draws)):
-        span = slice(first[tree], first[tree] + len(logs[tree]))
+    for tree, found in enumerate(changes_of_trees(given.logs, of_trees, draws=draws)):
+        span = slice(given.first[tree], given.first[tree] + len(given.logs[tree]))
         released[:, tree, span], suppressed[:, tree, span] = found.released, found.suppressed
         change[:, tree, span] = np.expm1(found.change)
     at_risk = _rings_on_both_sides(series.widths, LEAST_SIDE)
@@ -186,6 +196,8 @@ def _by_model(
             evidence = year_evidence(
                 drawn[:, members].mean(axis=0), prior, at_risk[members], lags, draws=draws
             )
+            if aim == OPENING:
+                evidence = with_common_rise(evidence, given.of_stand(stand))
             events = survey.events[survey.events["stand"].isin([stand, ""])]
             histories[aim][stand] = _history(events, series.years, evidence, aim, own)
     return GrowthChanges(
@@ -198,6 +210,16 @@ def _by_model(
         openings=histories[OPENING],
         weakenings=histories[WEAKENING],
     )
+
+
+def _controls(survey: Survey, series: TreeSeries) -> set[str]:
+    """Stands that nothing on record is likely to have opened."""
+    opened = {
+        event.stand
+        for event in survey.events.itertuples()
+        if effect_chance(event.kind, event.opens_canopy, OPENING) >= LIKELY_OPENING
+    }
+    return set() if "" in opened else set(series.stands) - opened
 
 
 def _rings_on_both_sides(widths: np.ndarray, side: int) -> np.ndarray:

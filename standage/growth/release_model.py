@@ -38,6 +38,10 @@ WAVE_SD = 0.15  # of the coefficient of each wave
 PHIS = np.array([0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.88, 0.94])  # equally likely
 SIGMAS = np.exp(np.linspace(np.log(0.05), np.log(0.9), 24))  # equally likely
 LEAST_CHANGE = 0.25  # rise of growth that is a release: Nowacki & Abrams 1997
+# of the mean curve of a stand's trees, where an opening is looked for in it, and the lasting rise
+# from which it counts: not all trees answer, and the noise of single trees is out (assumptions)
+COMMON_STEP_SD = 0.3
+LEAST_COMMON_RISE = 0.10
 SHORTEST_SERIES = 20  # rings below which nothing lasting can be told from noise
 # single rings are pulled in to so many robust standard deviations from their neighbours
 FARTHEST_OUTLIER = 3.0
@@ -163,6 +167,24 @@ def mean_steps(
     return np.cumsum(steps)
 
 
+def common_rises(
+    logs: np.ndarray,
+    generator: np.random.Generator,
+    *,
+    draws: int = DRAWS,
+    burn_in: int = BURN_IN,
+) -> np.ndarray:
+    """Probability that a lasting rise of the mean curve of many trees began with the ring of each
+    year. (year,)
+
+    Raises ValueError for a series that is too short or has gaps.
+    """
+    _check_series(logs)
+    sizes, places, _ = _drawn_steps(logs, generator, draws, burn_in, COMMON_STEP_SD)
+    released, _, _ = classified(sizes, places, len(logs), float(np.log1p(LEAST_COMMON_RISE)))
+    return np.asarray(released.mean(axis=0))
+
+
 def _check_series(logs: np.ndarray) -> None:
     if len(logs) < SHORTEST_SERIES or not np.isfinite(logs).all():
         raise ValueError(
@@ -179,7 +201,7 @@ def trend_columns(length: int) -> np.ndarray:
     return trend - trend.mean(axis=0)
 
 
-def design(length: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def design(length: int, step_sd: float = STEP_SD) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Columns of level, trend (in age, and slow waves) and all possible steps, their prior
     precisions, and the places of the steps.
 
@@ -191,7 +213,7 @@ def design(length: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     waves = np.cos(np.pi * (age[:, None] - 0.5) * np.arange(1, length // WAVE_YEARS + 1) / length)
     steps = (np.arange(length)[:, None] >= places[None, :]).astype(float)
     columns = np.concatenate([np.ones((length, 1)), trend, waves, steps], axis=1)
-    spreads = [LEVEL_SD, *TREND_SD, *[WAVE_SD] * waves.shape[1], *[STEP_SD] * len(places)]
+    spreads = [LEVEL_SD, *TREND_SD, *[WAVE_SD] * waves.shape[1], *[step_sd] * len(places)]
     precision = np.array(spreads) ** -2.0
     return columns, precision, places
 
@@ -207,12 +229,16 @@ def whitened(values: np.ndarray, phi: float) -> np.ndarray:
 
 
 def _drawn_steps(
-    logs: np.ndarray, generator: np.random.Generator, draws: int, burn_in: int
+    logs: np.ndarray,
+    generator: np.random.Generator,
+    draws: int,
+    burn_in: int,
+    step_sd: float = STEP_SD,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Sizes of drawn steps (draw, step), 0 for none, their places, and the places of phi and sigma
     on their grids (draw, 2).
     """
-    columns, precision, places = design(len(logs))
+    columns, precision, places = design(len(logs), step_sd)
     sizes = np.zeros((draws, len(places)))
     noise = np.zeros((draws, 2), dtype=np.int64)
     chain(
@@ -267,7 +293,9 @@ def classified(
 
 
 @lru_cache(maxsize=8)
-def prior_probabilities(least_change: float = LEAST_CHANGE) -> tuple[float, float]:
+def prior_probabilities(
+    least_change: float = LEAST_CHANGE, step_sd: float = STEP_SD
+) -> tuple[float, float]:
     """Prior probability that a release, and that a suppression, begins in a year: the rules applied
     to steps of the prior.
     """
@@ -282,7 +310,7 @@ def prior_probabilities(least_change: float = LEAST_CHANGE) -> tuple[float, floa
             steps = np.flatnonzero(rng.random(len(places)) < STEP_RATE)
             if len(steps) < 2 or np.diff(steps).min() >= LEAST_SPACING:
                 break
-        sizes[draw, steps] = rng.normal(0, STEP_SD, len(steps))
+        sizes[draw, steps] = rng.normal(0, step_sd, len(steps))
     released, suppressed, _ = classified(sizes, places, length, float(np.log1p(least_change)))
     inner = slice(2 * WINDOW, length - 2 * WINDOW)
     return float(released[:, inner].mean()), float(suppressed[:, inner].mean())

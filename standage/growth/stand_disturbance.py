@@ -20,9 +20,17 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
+from scipy.special import logsumexp
 
 from standage.compiled import compiled
+from standage.growth.common_growth import CommonGrowth
 from standage.growth.release_loops import weighed_index
+from standage.growth.release_model import (
+    COMMON_STEP_SD,
+    DRAWS,
+    LEAST_COMMON_RISE,
+    prior_probabilities,
+)
 
 # chance that a tree answers an opening in its year, and 1, 2, 3 years later (assumption)
 RELEASE_LAGS = np.array([0.3, 0.3, 0.2, 0.2])
@@ -95,6 +103,31 @@ def year_evidence(
     terms = np.stack([np.log(share * ratio + (1 - share) * none).sum(axis=0) for share in SHARES])
     highest = terms.max(axis=0)
     return highest + np.log(np.exp(terms - highest).mean(axis=0))
+
+
+def with_common_rise(evidence: np.ndarray, common: Sequence[CommonGrowth]) -> np.ndarray:
+    """Log evidence of an opening that some trees answered, each for itself, or, as likely before,
+    all together. (year,)
+
+    A rise of one tree in four is drowned in its own noise; the mean curve of all has little of it.
+    common : one a species of the stand; the curve of any may show the opening.
+    """
+    prior, _ = prior_probabilities(LEAST_COMMON_RISE, COMMON_STEP_SD)
+    known = []
+    for curve in common:
+        if not curve.at_risk.any():
+            continue
+        rising = np.where(curve.at_risk, (curve.rising * DRAWS + prior) / (DRAWS + 1), prior)
+        padded = np.concatenate([rising, np.full(len(RELEASE_LAGS) - 1, prior)])
+        length = len(rising)
+        ratio = sum(weight * padded[lag : lag + length] for lag, weight in enumerate(RELEASE_LAGS))
+        known.append(np.log(np.maximum(ratio / prior, 1e-300)))
+    if not known:
+        return evidence
+    together = logsumexp(known, axis=0) - np.log(len(known))
+    result = np.logaddexp(evidence, together) - np.log(2)
+    told = np.any([curve.at_risk for curve in common], axis=0)
+    return np.where(told, result, evidence)
 
 
 def drawn_disturbances(

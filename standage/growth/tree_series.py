@@ -4,12 +4,13 @@ given.
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
-from standage.growth.common_growth import LEAST_SHARED, common_growth
+from standage.growth.common_growth import LEAST_SHARED, CommonGrowth, common_growth, weather
 from standage.growth.release_model import SHORTEST_SERIES, log_widths
 from standage.survey.survey import Survey
 
@@ -117,25 +118,81 @@ def _joined(widths: np.ndarray, names: list[str]) -> tuple[np.ndarray, int, list
         )
 
 
-def model_series(
-    series: TreeSeries, generator: np.random.Generator, *, remove_common: bool = True
-) -> tuple[list[np.ndarray], np.ndarray]:
-    """Log widths of each tree, and the place on the common axis where each begins.
+@dataclass(frozen=True)
+class ModelSeries:
+    """What the model of releases is given.
 
-    generator : of the chains that look for lasting steps of common curves. remove_common : take out
-    what the trees of a stand and species have in common but for lasting steps, see
-    `standage.growth.common_growth`.
+    logs : one (year,) array a tree [log width]. first : (tree,) place on the common axis where each
+        begins.
+    common : by stand and species, what its trees do together; empty where nothing is taken out.
+    """
+
+    logs: list[np.ndarray]
+    first: np.ndarray
+    common: dict[tuple[str, str], CommonGrowth]
+
+    def of_stand(self, stand: str) -> list[CommonGrowth]:
+        return [common for (where, _), common in self.common.items() if where == stand]
+
+
+def model_series(
+    series: TreeSeries,
+    generator: np.random.Generator,
+    *,
+    controls: Collection[str] = (),
+    remove_common: bool = True,
+) -> ModelSeries:
+    """Log widths of each tree, without what the trees of a stand and species have in common but for
+    lasting steps, see `standage.growth.common_growth`.
+
+    generator : of the chains that look for lasting steps of common curves. controls : stands that
+    nothing on record opened, whose weather is that of the others too. remove_common : False leaves
+    the common part in.
     """
     first = np.array([int(np.flatnonzero(np.isfinite(row))[0]) for row in series.widths], dtype=int)
     logs = [log_widths(row[np.isfinite(row)]) for row in series.widths]
-    spans = [slice(start, start + len(each)) for start, each in zip(first, logs, strict=True)]
+    if not remove_common:
+        return ModelSeries(logs, first, {})
     groups: dict[tuple[str, str], list[int]] = {}
     for tree, group in enumerate(zip(series.stands, series.species, strict=True)):
         groups.setdefault(group, []).append(tree)
-    for members in groups.values() if remove_common else ():
-        laid_out = np.full((len(members), series.widths.shape[1]), np.nan)
-        for row, tree in enumerate(members):
-            laid_out[row, spans[tree]] = logs[tree]
-        for tree, common in zip(members, common_growth(laid_out, generator), strict=True):
-            logs[tree] = logs[tree] - common[spans[tree]]
-    return logs, first
+    laid_out = {
+        group: _on_axis(logs, first, members, series.widths.shape[1])
+        for group, members in groups.items()
+    }
+    species_of = [species for _, species in groups]
+    of_controls = {
+        group: weather(of_group, generator)
+        for group, of_group in laid_out.items()
+        if group[0] in controls and species_of.count(group[1]) > 1
+    }
+    common = {}
+    for group, members in groups.items():
+        others = [
+            of_group
+            for other, of_group in of_controls.items()
+            if other[0] != group[0] and other[1] == group[1]
+        ]
+        common[group] = common_growth(laid_out[group], generator, _mean_of_known(others))
+        for tree, taken_out in zip(members, common[group].taken_out, strict=True):
+            logs[tree] = logs[tree] - taken_out[first[tree] : first[tree] + len(logs[tree])]
+    return ModelSeries(logs, first, common)
+
+
+def _on_axis(
+    logs: list[np.ndarray], first: np.ndarray, members: list[int], length: int
+) -> np.ndarray:
+    """Log widths of some trees on the common axis, NaN outside their series. (tree, year)"""
+    result = np.full((len(members), length), np.nan)
+    for row, tree in enumerate(members):
+        result[row, first[tree] : first[tree] + len(logs[tree])] = logs[tree]
+    return result
+
+
+def _mean_of_known(curves: list[np.ndarray]) -> np.ndarray | None:
+    """Mean of the curves that are known in each year, NaN where none is. None without curves."""
+    if not curves:
+        return None
+    stacked = np.stack(curves)
+    number = np.isfinite(stacked).sum(axis=0)
+    return np.where(number > 0, np.nansum(stacked, axis=0) / np.maximum(number, 1), np.nan)
