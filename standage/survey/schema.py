@@ -131,7 +131,7 @@ def _of(name: str, table: str, meaning: str, *, required: str = "", example: str
     return Column(name, "reference", meaning, required=required, refers_to=table, example=example)
 
 
-NOTE = Column("note", "text", "free text, kept through to the results")
+NOTE = Column("note", "text", "kept through to the results")
 ONE_OF_TWO = "one of first_ring_year and ring_count, unless centre is rotten"
 # The widest diameter accepted, 250 cm, is beyond any southern pine: a larger figure is a unit
 # mistaken or a slip of the pen.
@@ -142,12 +142,11 @@ STANDS = Table(
     "a stand",
     needed=True,
     columns=(
-        _name("stand", "identifier of the stand, unique", "north"),
+        _name("stand", "identifier of the stand", "north"),
         Column(
             "community",
             "text",
-            "natural community or forest type. Results speak of a community only where two or more"
-            " stands share one",
+            "natural community or forest type; results compare communities of two or more stands",
             example="sandhill",
         ),
         Column(
@@ -170,9 +169,9 @@ STANDS = Table(
 PLOTS = Table(
     "plots",
     "a plot; plots do not overlap. Without plots, results are about the sampled trees only. Prism"
-    " points are not plots with an area: leave `plot` blank for their trees",
+    " points have no area: leave `plot` blank for their trees",
     columns=(
-        _name("plot", "identifier of the plot, unique", "north-1"),
+        _name("plot", "identifier of the plot", "north-1"),
         _of("stand", "stands", "the stand the plot lies in", required="yes", example="north"),
         _positive(
             "area_m2",
@@ -211,7 +210,7 @@ TREES = Table(
     "a stem, cored or not",
     needed=True,
     columns=(
-        _name("tree", "identifier of the stem, unique in the whole survey", "north-1-01"),
+        _name("tree", "identifier of the stem, unique in the survey", "north-1-01"),
         _of("stand", "stands", "the stand it grows in", required="yes", example="north"),
         _of(
             "plot",
@@ -286,7 +285,7 @@ CORES = Table(
     "a core or disc; several of a tree are read jointly",
     needed=True,
     columns=(
-        _name("core", "identifier of the core, unique", "north-1-01-a"),
+        _name("core", "identifier of the core", "north-1-01-a"),
         _of("tree", "trees", "the stem it was taken from", required="yes", example="north-1-01"),
         _number(
             "height_cm",
@@ -488,7 +487,7 @@ KNOWN_AGE_STEMS = Table(
     "known_age_stems",
     "a small stem of known age, or cut and read: local evidence on the years before the core",
     columns=(
-        _name("stem", "identifier, unique", "north-s1"),
+        _name("stem", "identifier", "north-s1"),
         _of("stand", "stands", "the stand it grew in", required="yes", example="north"),
         Column(
             "species", "text", "default: the main species of the survey", example="longleaf-pine"
@@ -523,7 +522,7 @@ EVENTS = Table(
     "events",
     "something known of the history of the site",
     columns=(
-        _name("event", "identifier, unique", "first-logging"),
+        _name("event", "identifier", "first-logging"),
         _of("stand", "stands", "blank = all stands", example="north"),
         _code(
             "kind",
