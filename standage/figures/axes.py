@@ -21,7 +21,10 @@ from matplotlib.transforms import ScaledTranslation
 from standage.figures.styles import current_style
 
 LINE = 1.25  # height of a line of letters against their size
-LETTERS_BESIDE = 32  # of a name in a line beside an axis
+LETTERS_BESIDE = 32  # of a name in a line beside an axis, on a page
+LETTER_WIDTH = 0.55  # of a letter against the size of the type, with room to spare
+LETTERS_OF_A_MARK = 4  # width of a mark in a legend, or of a margin
+LETTERS_AN_INCH = 4  # of such a line, for each inch of a narrower picture
 NARROW = 5.0  # axes narrower than this have their notes one below the other [inches]
 
 
@@ -58,7 +61,8 @@ def beside_axis(name: str) -> str:
     """A name as the label of a bar: two lines at most, so that a long one leaves room for the
     bars.
     """
-    return "\n".join(wrap(name, LETTERS_BESIDE, max_lines=2, placeholder="…"))
+    letters = min(LETTERS_BESIDE, int(LETTERS_AN_INCH * current_style().width))
+    return "\n".join(wrap(name, letters, max_lines=2, placeholder="…"))
 
 
 def years_are(table: pd.DataFrame) -> str:
@@ -105,6 +109,37 @@ def explain_below(
         borderaxespad=0,
         **lengths,
     )
+
+
+def wrap_to_width(figure: Figure) -> None:
+    """Titles, labels and legends in lines that a narrow picture has room for; it grows by as much
+    as these take.
+    """
+    inches = figure.get_figwidth()
+    grown = 0.0
+    for ax in figure.axes:
+        legend = ax.get_legend()
+        for text in (ax.xaxis.label, *(legend.get_texts() if legend else ())):
+            before, points = text.get_text(), text.get_fontsize()
+            text.set_text(_in_lines(before, points, inches))
+            added = text.get_text().count("\n") - before.count("\n")
+            grown += max(added, 0) * LINE * points / 72
+        title = ax.get_title(loc="left")
+        ax.set_title(_in_lines(title, current_style().points(12), inches), loc="left")
+        names = [label.get_text() for label in ax.get_yticklabels()]
+        if any(letter.isalpha() for name in names for letter in name):
+            ax.set_yticks(ax.get_yticks(), [_in_lines(name, 8, inches / 3, 2) for name in names])
+    figure.set_figheight(figure.get_figheight() + grown)
+
+
+def _in_lines(words: str, points: float, inches: float, most: int | None = None) -> str:
+    letters = max(8, int(inches * 72 / (LETTER_WIDTH * points)) - LETTERS_OF_A_MARK)
+    lines = (
+        line
+        for part in words.splitlines()
+        for line in wrap(part, letters, max_lines=most, placeholder="…")
+    )
+    return "\n".join(lines)
 
 
 def without_formulas(figure: Figure) -> None:

@@ -8,21 +8,24 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.transforms import ScaledTranslation, Transform
 
+from standage.figures.axes import LETTER_WIDTH
 from standage.figures.styles import current_style
 from standage.findings.events_on_record import RECURRING
 
 MOST_EVENTS = 12  # in rows of their own; of more, those of a kind share one
 ROW_HEIGHT = 0.16  # of a row of the lane at a type of 8 points [inches]
-LETTER_WIDTH = 0.55  # of a letter against the size of the type, with room to spare
 BESIDE = 0.06  # between a mark and its words [inches]
 ABOVE = 0.05  # between the axis and the lane [inches]
+
+
+Side = Literal["left", "right", "under"]
 
 
 @dataclass(frozen=True)
@@ -69,9 +72,12 @@ def draw_events(ax: Axes, events: pd.DataFrame | None, *, dated: np.ndarray | No
         return 0.0
     row_height = ROW_HEIGHT * current_style().points(8) / 8
     rows = _rows(ax, marks)
-    for mark, (row, on_left) in zip(marks, rows, strict=True):
-        _draw(ax, mark, _below(ax, ABOVE + (row + 0.5) * row_height), on_left)
-    height = ABOVE + row_height * (1 + max(row for row, _ in rows))
+    for mark, (row, side) in zip(marks, rows, strict=True):
+        at = _below(ax, ABOVE + (row + 0.5) * row_height)
+        _draw_mark(ax, mark, at)
+        beside = at if side != "under" else _below(ax, ABOVE + (row + 1.5) * row_height)
+        _draw_words(ax, mark, beside, side)
+    height = ABOVE + row_height * (1 + max(row + (side == "under") for row, side in rows))
     ax.tick_params(axis="x", pad=72 * height + 3)
     ax.set_xlim(left, right)
     return height
@@ -82,7 +88,7 @@ def _below(ax: Axes, down: float) -> Transform:
     return ax.get_xaxis_transform() + ScaledTranslation(0, -down, ax.figure.dpi_scale_trans)
 
 
-def _draw(ax: Axes, mark: _Mark, at: Transform, on_left: bool) -> None:
+def _draw_mark(ax: Axes, mark: _Mark, at: Transform) -> None:
     style = current_style()
     ink: dict[str, Any] = {"color": style.observed, "clip_on": False, "transform": at}
     if np.isfinite(mark.ended):
@@ -103,37 +109,45 @@ def _draw(ax: Axes, mark: _Mark, at: Transform, on_left: bool) -> None:
             ax.plot([first + 0.5], [0], "^", markersize=4, **ink)
         else:
             ax.plot([first, last + 1], [0, 0], "-|", linewidth=1.0, markersize=5, **ink)
-    side = -1 if on_left else 1
+
+
+def _draw_words(ax: Axes, mark: _Mark, at: Transform, side: Side) -> None:
+    left, right = ax.get_xlim()
+    beside = {"left": mark.first, "right": mark.last}.get(side, right)
+    away = {"left": -72 * BESIDE, "right": 72 * BESIDE}.get(side, 0.0)
     ax.annotate(
         mark.words,
-        (mark.first if on_left else mark.last, 0),
+        (beside, 0),
         xycoords=at,
-        xytext=(72 * BESIDE * side, 0),
+        xytext=(away, 0),
         textcoords="offset points",
-        ha="right" if on_left else "left",
+        ha="left" if side == "right" else "right",
         va="center",
-        fontsize=style.points(8),
+        fontsize=current_style().points(8),
         annotation_clip=False,
     )
 
 
-def _rows(ax: Axes, marks: Sequence[_Mark]) -> list[tuple[int, bool]]:
-    """For each mark the first row in which it runs into no other, and whether its words stand on
-    its left.
+def _rows(ax: Axes, marks: Sequence[_Mark]) -> list[tuple[int, Side]]:
+    """For each mark the first row in which it runs into no other, and where its words stand: beside
+    it, or at the right end of the row below where there is room on neither side.
     """
     left, right = ax.get_xlim()
     width = ax.get_position().width * ax.figure.bbox.width / ax.figure.dpi
     inches_a_year = width / (right - left)
     taken: list[float] = []  # where the last mark of each row ends [inches]
-    found = []
+    found: list[tuple[int, Side]] = []
     for mark in marks:
         words = len(mark.words) * LETTER_WIDTH * current_style().points(8) / 72 + 2 * BESIDE
         first, last = ((year - left) * inches_a_year for year in (mark.first, mark.last))
-        on_left = last + words > width and first > words
-        begin, end = (first - words, last) if on_left else (first, last + words)
+        side: Side = "right" if last + words <= width else "left" if first > words else "under"
+        begin = first - words if side == "left" else first
+        end = last + words if side == "right" else last
         row = next((row for row, until in enumerate(taken) if until <= begin), len(taken))
-        taken[row : row + 1] = [end]
-        found.append((row, on_left))
+        if side == "under":
+            row = len(taken)
+        taken[row:] = [end, width] if side == "under" else [end, *taken[row + 1 :]]
+        found.append((row, side))
     return found
 
 

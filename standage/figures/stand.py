@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
+from matplotlib.colors import to_rgba
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
@@ -39,7 +40,8 @@ def plot_cohorts(
 ) -> Axes:
     """Stems past the emerging stage by class of years, with credible intervals: per hectare, or
     shares without plots; pulses shaded, and below the axis the cored trees at their dates and
-    events on record.
+    events on record. Where trees are given, a bar without any of them below it is hollow, and
+    years before the oldest are not drawn.
 
     Parameters
     ----------
@@ -51,7 +53,10 @@ def plot_cohorts(
     ax = plain(drawing_axes(ax))
     for pulse in () if pulses is None else pulses.itertuples():
         ax.axvspan(pulse.start_median, pulse.end_median + 1, color=style.pulse, zorder=0)
+    dated = None if trees is None else _cored_years(trees)
     shown = _from_first_worth_showing(cohorts, cohorts["share_high"] >= LEAST_SHARE)
+    if dated is not None and len(dated):
+        shown = shown[shown["last_year"] >= dated.min()]
     sampled = shown["amounts"].iloc[0] == SAMPLED
     name, scale = ("share", 100) if sampled else ("stems_per_ha", 1)
     middle = shown[f"{name}_median"].to_numpy(dtype=float) * scale
@@ -61,16 +66,16 @@ def plot_cohorts(
         (shown["last_year"] - shown["first_year"] + 1).to_numpy(),
     )
     centre = first + width / 2
-    ax.bar(
-        first,
-        middle,
-        width=width * 0.94,
-        align="edge",
-        color=style.posterior,
-        alpha=0.55,
-        edgecolor=style.posterior,
-        linewidth=0.8,
-    )
+    for those, face in _dated_and_not(first, width, dated):
+        ax.bar(
+            first[those],
+            middle[those],
+            width=width[those] * 0.94,
+            align="edge",
+            facecolor=to_rgba(style.posterior, 0.55) if face else "white",
+            edgecolor=style.posterior,
+            linewidth=0.8,
+        )
     ax.errorbar(
         centre,
         middle,
@@ -82,7 +87,7 @@ def plot_cohorts(
     )
     ax.set_ylim(0, max(ends[1].max() * 1.08, 1e-6))
     ax.set_xlim(first[0] - 2, first[-1] + width[-1] + 2)
-    draw_events(ax, events, dated=None if trees is None else _cored_years(trees))
+    draw_events(ax, events, dated=dated)
     ax.set_xlabel(f"{years_are(shown)} (classes of {int(width[0])} years)")
     ax.set_ylabel(
         "Share of stems,\namong sampled trees (%)"
@@ -91,6 +96,19 @@ def plot_cohorts(
     )
     ax.set_title(unit_title(shown), loc="left")
     return ax
+
+
+def _dated_and_not(
+    first: np.ndarray, width: np.ndarray, dated: np.ndarray | None
+) -> list[tuple[np.ndarray, bool]]:
+    """Which classes are filled, and which are hollow for want of a cored tree. (class,) bool
+
+    dated: years of the cored trees; None where nothing is known of them, and all are filled.
+    """
+    if dated is None:
+        return [(np.ones(len(first), dtype=bool), True)]
+    held = ((dated >= first[:, None]) & (dated < (first + width)[:, None])).any(axis=1)
+    return [(held, True), (~held, False)]
 
 
 def _cored_years(trees: pd.DataFrame) -> np.ndarray:

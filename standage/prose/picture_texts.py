@@ -32,6 +32,18 @@ def strips_text(stand_summary: pd.DataFrame) -> str:
     )
 
 
+def age_caption(unit: UnitFindings) -> str:
+    """What to see in the picture of age classes, and what of it is data."""
+    row = unit.summary
+    plots = f" in {counted(int(row['plots']), 'plot')}" if row["plots"] else ""
+    pulse = "; shaded, the pulse" if len(unit.pulses) else ""
+    return (
+        "Age classes of ten years. Bars and the intervals on them are the model's, ticks the data:"
+        f" {counted(int(row['trees_dated']), 'dated tree')}{plots}{pulse}. Hollow bars have no"
+        " ticks and rest on sizes. Old classes are low also because trees died."
+    )
+
+
 def cohorts_text(unit: UnitFindings) -> str:
     """The histogram of age classes: its range and its three largest classes."""
     cohorts = unit.cohorts

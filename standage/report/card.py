@@ -6,6 +6,7 @@ import difflib
 import hashlib
 import re
 from dataclasses import dataclass
+from functools import partial
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -171,6 +172,7 @@ def _drawn_years(posterior: Posterior, tree: str) -> tuple[np.ndarray, bool]:
 def card_html(card: AgeCard) -> str:
     """The card as a page of HTML, complete in itself."""
     context: dict[str, Any] = {
+        "figure_number": None,
         "story": card.story,
         "survey": card.survey,
         "level": f"{100 * card.level:.0f} %",
@@ -189,17 +191,23 @@ def _pictures(card: AgeCard) -> list[Picture]:
         what = (
             "Year of reaching the height of the core" if card.at_core else "Year of establishment"
         )
-        ax = plot_tree_year(
-            card.years,
-            card.interval,
-            innermost_ring=card.innermost_ring,
-            label=f"{what}; shaded: the years that hold {100 * card.level:.0f} % between them",
-        )
+        label = f"{what}; shaded: the years that hold {100 * card.level:.0f} % between them"
         text = " ".join(card.story.date)
-        drawn.append(picture(ax, "years", "How probable each year is.", text))
+        drawn.append(
+            picture(
+                lambda: plot_tree_year(
+                    card.years, card.interval, innermost_ring=card.innermost_ring, label=label
+                ),
+                "years",
+                "How probable each year is.",
+                text,
+            )
+        )
     if len(card.rings):
         text = " ".join(card.story.rings)
-        drawn.append(picture(plot_ring_panel(card.rings), "rings", "Its ring widths.", text))
+        drawn.append(
+            picture(partial(plot_ring_panel, card.rings), "rings", "Its ring widths.", text)
+        )
     return drawn
 
 

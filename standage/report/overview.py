@@ -2,50 +2,51 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import pandas as pd
 
 from standage.findings.cannot_tell import AGREED, WIDE_YEARS, reach_assumed
+from standage.findings.findings import Findings
 from standage.findings.intervals import Interval
-from standage.findings.stand_summary import AGES
+from standage.findings.stand_summary import EVEN_AGED_SHARE, EVEN_AGED_YEARS
 from standage.findings.stems import CORING_HEIGHT, SAMPLED
 from standage.findings.unit_findings import UnitFindings
 from standage.prose.measures import HECTARES_PER_ACRE, US, Measures, per_acre
-from standage.prose.wording import rounded, rounding_of
-from standage.report.shown_tables import Cell, ShownTable, share_cell
+from standage.prose.wording import percent, rounded, rounding_of
+from standage.report.shown_tables import Cell, ShownTable
 
 CANT_TELL = "can't tell"
 
 
-def overview(units: Sequence[UnitFindings], measures: Measures) -> ShownTable:
-    """Stems and basal area, oldest cored tree, the shortest span that holds half of the stems,
-    shares by age, last recruitment.
+def overview(findings: Findings, measures: Measures) -> ShownTable:
+    """Structure, pulse, oldest cored tree, stems and basal area, and what it rests on: dated trees,
+    plots and their area.
 
     An interval stands under its median; `can't tell` where the survey knows nothing.
     """
     heads = [
         "Stand and species",
+        "Structure",
+        "Pulse",
+        "Oldest cored tree",
         "Living stems per hectare",
         "Basal area",
-        "Oldest cored tree",
-        "Half of the stems came in",
-        *(f"Stems over {age} years" for age in AGES),
-        "Last recruitment",
+        "Dated trees",
+        "Plots",
     ]
     rows = [
         [
             _heading(unit),
+            _structure(unit),
+            _pulse(unit),
+            _oldest(unit),
             _density(unit.interval("stems_per_ha"), measures),
             _basal_area(unit, measures),
-            _oldest(unit),
-            _half_span(unit),
-            *(_share(unit.interval(f"share_over_{age}_years")) for age in AGES),
-            _year(unit.interval("last_recruitment_year")),
+            Cell(str(int(unit.summary["trees_dated"])), f"of {unit.summary['listed_stems']} stems"),
+            _plots(int(unit.summary["plots"]), fitted.area_ha, measures),
         ]
-        for unit in units
+        for unit, fitted in zip(findings.units, findings.posterior.units, strict=True)
     ]
-    return ShownTable("At a glance", heads, rows)
+    return ShownTable("Each stand in one row", heads, rows)
 
 
 def _heading(unit: UnitFindings) -> Cell:
@@ -82,16 +83,34 @@ def _oldest(unit: UnitFindings) -> Cell:
     return _year(unit.interval("oldest_cored_year"))
 
 
-def _half_span(unit: UnitFindings) -> Cell:
+def _structure(unit: UnitFindings) -> Cell:
     row = unit.summary
     if pd.isna(row["half_span_first"]) or reach_assumed(row):
         return Cell(CANT_TELL)
-    span = unit.interval("half_span_years")
+    share, span = unit.interval("share_in_20_years"), unit.interval("half_span_years")
+    if share.low >= EVEN_AGED_SHARE:
+        first = int(row["densest_20_years_first"])
+        return Cell("even-aged", f"from {first} to {first + EVEN_AGED_YEARS - 1}")
     if row["half_span_agreed"] < AGREED:
-        return Cell("can't tell which", f"within {span.low:.0f} to {span.high:.0f} years")
+        return Cell(CANT_TELL, f"half came within {span.low:.0f} to {span.high:.0f} years")
     if span.median > WIDE_YEARS:
-        return Cell("many ages", f"no span under {span.median:.0f} years")
-    return Cell(f"{int(row['half_span_first'])} to {int(row['half_span_last'])}")
+        return Cell("many ages", f"no {span.median:.0f} years hold half")
+    return Cell(f"half from {int(row['half_span_first'])} to {int(row['half_span_last'])}")
+
+
+def _pulse(unit: UnitFindings) -> Cell:
+    pulses = unit.pulses.to_dict("records")
+    if not pulses:
+        return Cell("none stands out")
+    spans = [f"{pulse['start_median']} to {pulse['end_median']}" for pulse in pulses]
+    return Cell(", ".join(spans), ", ".join(percent(pulse["probability"]) for pulse in pulses))
+
+
+def _plots(plots: int, hectares: float, measures: Measures) -> Cell:
+    if not plots:
+        return Cell("no plots")
+    acres = f" = {rounded(hectares / HECTARES_PER_ACRE)} acres" if measures.units == US else ""
+    return Cell(str(plots), f"{rounded(hectares)} ha{acres}")
 
 
 def _year(year: Interval) -> Cell:
@@ -99,7 +118,3 @@ def _year(year: Interval) -> Cell:
         return Cell(CANT_TELL)
     step = rounding_of(year.width)
     return Cell(f"{round(year.median / step) * step}", f"{year.low:.0f} to {year.high:.0f}")
-
-
-def _share(share: Interval) -> Cell:
-    return share_cell(share) if share.known else Cell(CANT_TELL)

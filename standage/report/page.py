@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Mapping
 from importlib.metadata import version
+from itertools import count
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,7 @@ import pandas as pd
 from standage.choices import Units
 from standage.findings.findings import Findings
 from standage.findings.fit_grade import FAILED
+from standage.findings.unit_findings import UnitFindings
 from standage.prose.cautions import GENERAL_CAUTIONS, cautions
 from standage.prose.disturbance import disturbance_paragraphs
 from standage.prose.emergence import emergence_paragraph
@@ -30,8 +32,15 @@ from standage.prose.uncertainty import (
 from standage.prose.unit_statement import never_known, unit_statement
 from standage.prose.verdict import convergence_sentence, grade_sentence, intervals_sentence
 from standage.prose.wording import likelihood_ranges
+from standage.report.heading import Heading
 from standage.report.overview import overview
-from standage.report.pictures import budget_picture, model_pictures, ring_pictures, unit_pictures
+from standage.report.pictures import (
+    age_picture,
+    budget_picture,
+    model_pictures,
+    ring_pictures,
+    unit_pictures,
+)
 from standage.report.shown_tables import (
     budgets_table,
     checks_table,
@@ -45,6 +54,8 @@ from standage.report.unit_tables import unit_tables
 from standage.results.provenance import provenance
 from standage.stand.posterior import Posterior
 
+MOST_UNKNOWN = 3  # of what isn't known of a stand, on the first screen
+NO_HEADING = Heading()
 FILE = "report.html"
 CARDS_FILE = "tree-cards.html"
 # of provenance: what stands elsewhere on the page, and paths, which tell about a computer and not
@@ -82,6 +93,7 @@ def report_html(
     result: Posterior | Findings,
     *,
     units: Units = METRIC,
+    heading: Heading = NO_HEADING,
     settings: Mapping[str, Any] | None = None,
 ) -> str:
     """The report as one page of HTML, at the level of the fit or of the findings given.
@@ -90,11 +102,12 @@ def report_html(
     ----------
     result : a posterior, or its findings.
     units : `metric`, or `us` for acres, inches and feet beside.
+    heading : title, place, crew, date and logo.
     settings : what else provenance should say, such as the sampler.
     """
     findings, measures = Findings.of(result), Measures(units)
     context = {
-        **_head(findings),
+        **_head(findings, heading),
         **_answer(findings, measures),
         **_stands(findings, measures),
         **_trees(findings, measures),
@@ -114,17 +127,19 @@ def tree_cards_html(result: Posterior | Findings, *, units: Units = METRIC) -> s
         "version": version("standage"),
         "failed": findings.fit_grade.grade == FAILED,
         "intervals_sentence": intervals_sentence(findings.level),
+        "figure_number": None,
         "stories": [tree_story(tree, measures) for tree in tree_records(findings)],
     }
     return render("tree-cards.html", context, script="table.js")
 
 
-def _head(findings: Findings) -> dict[str, Any]:
+def _head(findings: Findings, heading: Heading) -> dict[str, Any]:
     survey, verdict = findings.survey, findings.posterior.verdict
     return {
-        "title": f"Age structure: {survey.name}",
-        "survey": survey.name,
-        "surveyed": _surveyed(survey.stands),
+        "title": heading.title or f"Age structure: {survey.name}",
+        "heading": heading,
+        "figure_number": count(1).__next__,
+        "surveyed": surveyed_words(survey.stands),
         "made_by": "standage",
         "intervals_sentence": intervals_sentence(findings.level),
         "failed": findings.fit_grade.grade == FAILED,
@@ -137,31 +152,45 @@ def _head(findings: Findings) -> dict[str, Any]:
 def _answer(findings: Findings, measures: Measures) -> dict[str, Any]:
     units = findings.units
     return {
-        "overview": overview(units, measures),
-        "statements": [unit_statement(unit, measures) for unit in units],
-        "remedies": [" ".join(remedy_sentences(unit)) for unit in units],
+        "overview": overview(findings, measures),
         "common_remedies": common_remedies(units),
         "emergence": [emergence_paragraph(effect) for effect in findings.emergence],
         "never_known": never_known(findings.attribution),
         "rests_on": sensitivity_sentences(findings.prior_sensitivity),
-        "warnings": cautions(findings),
+        "warnings": tuple(cautions(findings)),
         "scale": likelihood_ranges(),
     }
 
 
 def _stands(findings: Findings, measures: Measures) -> dict[str, Any]:
+    units = findings.units
     return {
         "units": [
-            {
-                "title": unit.name,
-                "pictures": unit_pictures(findings, unit, number),
-                "tables": unit_tables(unit, measures),
-            }
-            for number, unit in enumerate(findings.units)
+            _stand(findings, unit, number, measures, alone=len(units) == 1)
+            for number, unit in enumerate(units)
         ],
         "side_by_side": side_by_side(findings),
         "rings": disturbance_paragraphs(findings),
         "ring_pictures": ring_pictures(findings),
+    }
+
+
+def _stand(
+    findings: Findings, unit: UnitFindings, number: int, measures: Measures, *, alone: bool
+) -> dict[str, Any]:
+    statement = unit_statement(unit, measures)
+    return {
+        "title": unit.name,
+        "sentence": " ".join(statement.timing[:2]),
+        "age_picture": age_picture(findings, unit, number, alone=alone),
+        "unknown": statement.unknown[:MOST_UNKNOWN],
+        "paragraphs": [
+            part for part in (statement.timing, statement.preceded, statement.composition) if part
+        ],
+        "all_unknown": statement.unknown,
+        "remedies": " ".join(remedy_sentences(unit)),
+        "pictures": unit_pictures(findings, unit, number),
+        "tables": unit_tables(unit, measures),
     }
 
 
@@ -229,7 +258,7 @@ def _provenance(findings: Findings, settings: Mapping[str, Any] | None) -> dict[
     }
 
 
-def _surveyed(stands: pd.DataFrame) -> str:
+def surveyed_words(stands: pd.DataFrame) -> str:
     """When the stands were surveyed, to which all ages are counted."""
     first, last = stands["survey_date"].min(), stands["survey_date"].max()
     return f"{first:%Y-%m-%d}" if first == last else f"{first:%Y-%m-%d} to {last:%Y-%m-%d}"

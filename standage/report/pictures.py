@@ -1,11 +1,13 @@
-"""The pictures of the report, one panel each so that every one fits on a printed page, with what
-each shows in words from its table.
+"""The pictures of the report, one panel each so that every one fits on a printed page, drawn once
+for a desk and paper and once for a phone, with what each shows in words from its table.
 """
 
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from typing import cast
 
 import pandas as pd
@@ -13,8 +15,9 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from standage import figures
-from standage.figures.axes import new_figure
+from standage.figures.axes import new_figure, wrap_to_width
 from standage.figures.stand import shade_years
+from standage.figures.styles import in_style
 from standage.figures.uncertainty import plot_budgets
 from standage.findings.findings import Findings
 from standage.findings.rates import CENTURY, undated_centuries
@@ -24,15 +27,23 @@ from standage.prose.uncertainty import budgets_in_words
 from standage.report.svg import inline_svg
 
 SMALL = (4.4, 2.6)  # of the pictures that stand two abreast [inches]
+# widths at which letters of 8 points can be read: across a page, beside another stand's, and on a
+# phone of 390 pixels [mm]
+PAGE_MM, BESIDE_MM, PHONE_MM = 183.0, 140.0, 98.0
+
+Drawing = Callable[[], Axes]
 
 
 @dataclass(frozen=True)
 class Picture:
-    """An SVG element, its caption, and the name it has on the page."""
+    """A caption, the name on the page, an SVG element, and a narrower one for phones; blank where
+    one does for both.
+    """
 
     name: str
     caption: str
     svg: str
+    narrow: str = ""
 
     @property
     def tall(self) -> bool:
@@ -44,59 +55,113 @@ class Picture:
         return height > width
 
 
-def picture(ax: Axes, name: str, caption: str, alternative: str) -> Picture:
-    """What is drawn on `ax` as a picture of the page."""
-    figure = cast(Figure, ax.figure)  # of a picture there are no figures within figures
-    assert figure is not None  # matplotlib's axes without a figure are those that were removed
-    return Picture(name, caption, inline_svg(figure, name, alternative))
+def picture(
+    draw: Drawing, name: str, caption: str, alternative: str, *, width_mm: float = PAGE_MM
+) -> Picture:
+    """What `draw` draws as a picture of the page, at two widths."""
+    wide, narrow = (
+        _drawn(draw, part, alternative, width)
+        for part, width in ((name, width_mm), (f"{name}-phone", PHONE_MM))
+    )
+    return Picture(name, caption, wide, narrow)
+
+
+def small_picture(draw: Callable[[Axes], Axes], name: str, caption: str, text: str) -> Picture:
+    """What `draw` draws on the axes given, as one of two abreast; on a phone below each other."""
+    ax = draw(new_figure(*SMALL).subplots())
+    return Picture(name, caption, inline_svg(cast(Figure, ax.figure), name, text))
+
+
+def whole_picture(
+    draw: Callable[[], Figure | None], name: str, caption: str, alternative: str
+) -> Picture | None:
+    """A figure of several panels as a picture of the page, without its title; None where there is
+    nothing to draw.
+    """
+    svgs = []
+    for part, width in ((name, PAGE_MM), (f"{name}-phone", PHONE_MM)):
+        with in_style("screen", width_mm=width):
+            figure = draw()
+            if figure is None:
+                return None
+            figure.suptitle("")
+            svgs.append(_of_width(figure, part, alternative, width))
+    return Picture(name, caption, *svgs)
+
+
+def _drawn(draw: Drawing, name: str, alternative: str, width: float) -> str:
+    with in_style("screen", width_mm=width):
+        # of a picture there are no figures within figures
+        return _of_width(cast(Figure, draw().figure), name, alternative, width)
+
+
+def _of_width(figure: Figure, name: str, alternative: str, width: float) -> str:
+    if width < PAGE_MM:
+        wrap_to_width(figure)
+    return inline_svg(figure, name, alternative)
+
+
+def age_picture(findings: Findings, unit: UnitFindings, number: int, *, alone: bool) -> Picture:
+    """The picture of the first screen: age classes, pulses, cored trees and events of a unit.
+
+    number: that of the unit on the page. alone: whether no other stand's picture is beside it.
+    """
+    events = _events_of(findings, unit.stand)
+
+    def draw() -> Axes:
+        ax = figures.plot_cohorts(unit.cohorts, trees=unit.trees, pulses=unit.pulses, events=events)
+        ax.set_title("", loc="left")  # its heading stands above it
+        return ax
+
+    return picture(
+        draw,
+        f"cohorts-{number}",
+        texts.age_caption(unit),
+        texts.cohorts_text(unit),
+        width_mm=PAGE_MM if alone else BESIDE_MM,
+    )
 
 
 def unit_pictures(findings: Findings, unit: UnitFindings, number: int) -> list[Picture]:
-    """Age classes, establishment through time, size and age, every tree, pulses and events.
+    """Establishment through time, size and age, every tree, pulses and events.
 
     number: that of the unit on the page.
     """
     events = _events_of(findings, unit.stand)
-    drawn = [
-        picture(
-            figures.plot_cohorts(unit.cohorts, trees=unit.trees, pulses=unit.pulses, events=events),
-            f"cohorts-{number}",
-            "Living stems by ten years of establishment: bars and their intervals are the model's,"
-            " ticks below are the cored trees. Pulses are shaded. Old classes are small also"
-            " because trees died.",
-            texts.cohorts_text(unit),
-        ),
-        _rate_picture(unit, events, number),
-    ]
+    drawn = [_rate_picture(unit, events, number)]
     trees = unit.trees
     dated = trees[
         trees["establishment_year_median"].notna() | trees["coring_height_year_median"].notna()
     ]
     sized = (dated["basis"] == "cored") & dated["age_median"].notna() & dated["dbh_cm"].notna()
     if sized.any():
+        curve = rows_of(findings.size_curves, unit.summary)
         drawn.append(
             picture(
-                figures.plot_size_age(dated, curve=rows_of(findings.size_curves, unit.summary)),
+                lambda: figures.plot_size_age(dated, curve=curve),
                 f"size-{number}",
-                "Size against age: a diameter says little about an age.",
+                "Size against age. See how far trees of one size differ in age: a diameter says"
+                " little about an age.",
                 texts.size_age_text(unit),
             )
         )
     if len(dated):
         drawn.append(
             picture(
-                figures.plot_tree_dates(dated, events=events),
+                lambda: figures.plot_tree_dates(dated, events=events),
                 f"trees-{number}",
-                "Every dated tree, oldest first, with its interval.",
+                "Every dated tree, oldest first, with its interval. See how much shorter those of"
+                " cored trees (filled) are than those of trees dated by size (hollow).",
                 texts.trees_text(unit, dated),
             )
         )
     if len(unit.pulses) and (unit.attribution["event"] != "").any():
         drawn.append(
             picture(
-                figures.plot_lags(unit.attribution, unit.pulses),
+                lambda: figures.plot_lags(unit.attribution, unit.pulses),
                 f"lags-{number}",
-                "Years from each event on record to the beginning of each pulse.",
+                "Years from each event on record to the beginning of each pulse. See which"
+                " intervals lie right of 0: those pulses came after the event.",
                 texts.lags_text(unit),
             )
         )
@@ -109,18 +174,22 @@ def _events_of(findings: Findings, stand: str) -> pd.DataFrame:
 
 
 def _rate_picture(unit: UnitFindings, events: pd.DataFrame, number: int) -> Picture:
-    ax = figures.plot_rate(
-        unit.rate, pulses=unit.pulses if len(unit.pulses) else None, events=events
-    )
-    caption = "Living stems by year of establishment; pulses shaded."
     undated = undated_centuries(unit.rate)
+
+    def draw() -> Axes:
+        pulses = unit.pulses if len(unit.pulses) else None
+        ax = figures.plot_rate(unit.rate, pulses=pulses, events=events)
+        if undated:
+            shade_years(ax, [(first, first + CENTURY) for first in undated])
+        return ax
+
+    caption = "Living stems by year of establishment. See where the band rises: pulses are shaded."
     if undated:
-        shade_years(ax, [(first, first + CENTURY) for first in undated])
         caption += (
             " Grey: centuries in which no cored tree is dated; the curve there rests on the model"
             " and on assumptions alone."
         )
-    return picture(ax, f"rate-{number}", caption, texts.rate_text(unit, undated))
+    return picture(draw, f"rate-{number}", caption, texts.rate_text(unit, undated))
 
 
 def model_pictures(findings: Findings) -> list[Picture]:
@@ -130,36 +199,36 @@ def model_pictures(findings: Findings) -> list[Picture]:
     drawn = []
     for number, table in enumerate(_by(findings.diameter_check, "stand", "species")):
         drawn.append(
-            picture(
-                figures.plot_diameter_check(table, ax=_small()),
+            small_picture(
+                partial(_on, figures.plot_diameter_check, table),
                 f"diameters-{number}",
-                "Diameters listed, on what the model expects.",
+                "Diameters listed, on what the model expects. See whether the points lie inside.",
                 texts.diameters_text(table),
             )
         )
     for number, table in enumerate(_by(findings.count_check, "stand", "species")):
         drawn.append(
-            picture(
-                figures.plot_count_check(table, ax=_small()),
+            small_picture(
+                partial(_on, figures.plot_count_check, table),
                 f"counts-{number}",
-                "Plants counted, on what the model expects.",
+                "Plants counted, on what the model expects. See whether the points lie inside.",
                 texts.counts_text(table),
             )
         )
     for number, table in enumerate(_by(findings.delays, "stand", "species", "delay")):
         drawn.append(
-            picture(
-                figures.plot_delay(table, ax=_small()),
+            small_picture(
+                partial(_on, figures.plot_delay, table),
                 f"delay-{number}",
-                "Before the data (dashed) and after them (solid).",
+                "Before the data (dashed) and after them (solid). See whether the survey moved it.",
                 texts.delay_text(table),
             )
         )
     return drawn
 
 
-def _small() -> Axes:
-    return new_figure(*SMALL).subplots()
+def _on(plot: Callable[..., Axes], table: pd.DataFrame, ax: Axes) -> Axes:
+    return plot(table, ax=ax)
 
 
 def ring_pictures(findings: Findings) -> list[Picture]:
@@ -174,15 +243,16 @@ def ring_pictures(findings: Findings) -> list[Picture]:
         by_year = chronology[chronology["stand"] == stand]
         drawn += [
             picture(
-                figures.plot_ring_panel(table, events=events),
+                partial(figures.plot_ring_panel, table, events=events),
                 f"rings-{number}",
-                "Ring widths, and where growth changed for long.",
+                "Ring widths, and where growth changed for long. See whether trees changed in the"
+                " same years.",
                 texts.rings_text(table),
             ),
             picture(
-                figures.plot_disturbance_chronology(by_year, events=events),
+                partial(figures.plot_disturbance_chronology, by_year, events=events),
                 f"disturbance-{number}",
-                "When was the stand disturbed?",
+                "When the stand was disturbed. See where many trees grew faster together.",
                 texts.chronology_text(by_year),
             ),
         ]
@@ -195,9 +265,9 @@ def budget_picture(findings: Findings) -> Picture | None:
     if not budgets:
         return None
     return picture(
-        plot_budgets(budgets),
+        lambda: plot_budgets(budgets),
         "uncertainty",
-        "Where the uncertainty of a core taken alone comes from.",
+        "Where the uncertainty of a core taken alone comes from. See which step adds most.",
         budgets_in_words(findings.units),
     )
 

@@ -5,6 +5,7 @@ differences, and sentences.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 
 import pandas as pd
 
@@ -24,9 +25,8 @@ from standage.prose.comparison import (
 )
 from standage.prose.picture_texts import DIFFERENCES_TEXT, strips_text
 from standage.prose.wording import percent, probability_words
-from standage.report.pictures import Picture
+from standage.report.pictures import Picture, whole_picture
 from standage.report.shown_tables import Cell, ShownTable
-from standage.report.svg import inline_svg
 
 COLUMNS = {  # of the table: measure, its head, what more and less are called
     "median_establishment_year": ("Median year of establishment", "later", "earlier"),
@@ -75,27 +75,29 @@ def side_by_side(findings: Findings) -> SideBySide | None:
 
 
 def _pictures(findings: Findings) -> list[Picture]:
-    drawn = []
-    strips = strips_figure(
-        findings.cohorts, findings.pulses, findings.stand_summary, events=findings.survey.events
-    )
-    if strips is not None:
-        strips.suptitle("")
-        text = strips_text(findings.stand_summary)
-        caption = (
-            "The stands on one axis of time; pulses are shaded, events on record stand below each"
-            " stand."
-        )
-        drawn.append(Picture("strips", caption, inline_svg(strips, "strips", text)))
-    figure = differences_figure(findings.comparison)
-    if figure is not None:
-        figure.suptitle("")
-        caption = (
-            "What differs between the stands, with intervals: filled where two are told apart."
-        )
-        svg = inline_svg(figure, "differences", DIFFERENCES_TEXT)
-        drawn.append(Picture("differences", caption, svg))
-    return drawn
+    drawn = [
+        whole_picture(
+            partial(
+                strips_figure,
+                findings.cohorts,
+                findings.pulses,
+                findings.stand_summary,
+                events=findings.survey.events,
+            ),
+            "strips",
+            "The stands on one axis of time. See which pulses, shaded, fall in the same years;"
+            " events on record stand below each stand.",
+            strips_text(findings.stand_summary),
+        ),
+        whole_picture(
+            partial(differences_figure, findings.comparison),
+            "differences",
+            "What differs between the stands, with intervals. See the filled marks: those two are"
+            " told apart.",
+            DIFFERENCES_TEXT,
+        ),
+    ]
+    return [picture for picture in drawn if picture is not None]
 
 
 def _differences(table: pd.DataFrame, what: str) -> ShownTable:

@@ -47,7 +47,7 @@ def test_a_card_says_how_old_how_found_and_what_the_rings_say(
     tree = dated.iloc[0]
     path = write_card(result, tree["tree"], tmp_path / "cards")
     page = HtmlPage(path.read_text(encoding="utf-8"))
-    assert page.mistakes == [] and page.named("script") == [] and len(page.named("svg")) == 1
+    assert page.mistakes == [] and page.named("script") == [] and len(page.named("figure")) == 1
     interval = f"({tree['establishment_year_low']} to {tree['establishment_year_high']})"
     assert interval in page.text and "How it was found" in page.text
     assert f"that of {int(tree['innermost_ring_year'])}" in page.text
@@ -139,7 +139,7 @@ def test_a_card_with_rings_draws_them(findings):
         failed=True,
     )
     page = HtmlPage(age_cards.card_html(card))
-    assert page.mistakes == [] and len(page.named("svg")) == 2
+    assert page.mistakes == [] and len(page.named("figure")) == 2
     assert page.named("script") == [] and page.named("img") == []
     assert "The fit behind this card failed" in page.text
 

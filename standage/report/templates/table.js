@@ -1,6 +1,6 @@
 "use strict";
 (function () {
-  // Sorting and filtering of the table of trees, and cards that open when a link leads to them. Without this the page is whole all the same.
+  // Sorting and filtering of the table of trees, a button that unfolds all, and folded parts that open when a link leads to them. Without this the page is whole all the same.
   function keyOf(row, column) {
     var cell = row.cells[column];
     var written = cell.getAttribute("data-order");
@@ -63,11 +63,26 @@
 
   function openTarget() {
     var target = location.hash.length > 1 && document.getElementById(location.hash.slice(1));
-    if (target && target.tagName === "DETAILS") { target.open = true; target.scrollIntoView(); }
+    if (!target) { return; }
+    for (var each = target; each; each = each.parentElement) { if (each.tagName === "DETAILS") { each.open = true; } }
+    if (target.tagName === "DETAILS") { target.scrollIntoView(); }
+  }
+
+  function makeUnfold(parts) {
+    var button = document.createElement("button");
+    button.id = "unfold";
+    button.type = "button";
+    button.textContent = "Unfold all, to read or print";
+    button.addEventListener("click", function () {
+      document.querySelectorAll("details").forEach(function (each) { each.open = true; });
+    });
+    parts.insertBefore(button, parts.firstChild);
   }
 
   var table = document.getElementById("tree-table");
   if (table) { makeSortable(table); makeFilter(table); }
+  var parts = document.getElementById("more");
+  if (parts) { makeUnfold(parts); }
   window.addEventListener("hashchange", openTarget);
   openTarget();
 })();
