@@ -338,6 +338,29 @@ def card(results: str, tree: str, out: str, units: Units) -> None:
     click.echo(f"wrote {write_card(results, tree, out, units=units)}")
 
 
+@main.command()
+@click.argument("results", type=click.Path())
+@click.option(
+    "--out", default=".", show_default=True, type=click.Path(), help="Folder for the report."
+)
+@click.option("--title", default="", help="Title of the report.  [default: the survey's name]")
+@click.option("--place", default="", help="Where the stands are, as readers should know it.")
+@click.option("--crew", default="", help="Who surveyed.")
+@click.option("--date", default="", help="Date of the report, as it should be printed.")
+@click.option("--logo", type=click.Path(dir_okay=False), help="Picture for its head, PNG or JPEG.")
+@run_option("units")
+def report(results: str, out: str, units: Units, logo: str | None, **heading: str) -> None:
+    """Write the report of RESULTS (what `run` wrote) anew, with a heading of your own; nothing is
+    sampled again.
+    """
+    from standage.report.again import write_report
+    from standage.report.heading import Heading, read_logo
+
+    head = Heading(**heading, logo=read_logo(logo) if logo else b"")
+    for path in write_report(results, out, units=units, heading=head):
+        click.echo(f"wrote {path}")
+
+
 def _complete_species(context: click.Context, _: click.Parameter, begun: str) -> list[str]:
     from standage.errors import StandageError
     from standage.profiles import profile_keys

@@ -35,6 +35,9 @@ class Heading:
         return f"data:{image_type(self.logo)};base64,{base64.b64encode(self.logo).decode('ascii')}"
 
 
+NO_HEADING = Heading()
+
+
 def image_type(data: bytes) -> str:
     """`image/png` or `image/jpeg` by how a file begins; blank for anything else."""
     found = (kind for begin, kind in SIGNATURES.items() if data.startswith(begin))

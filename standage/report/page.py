@@ -32,7 +32,7 @@ from standage.prose.uncertainty import (
 from standage.prose.unit_statement import never_known, unit_statement
 from standage.prose.verdict import convergence_sentence, grade_sentence, intervals_sentence
 from standage.prose.wording import likelihood_ranges
-from standage.report.heading import Heading
+from standage.report.heading import NO_HEADING, Heading
 from standage.report.overview import overview
 from standage.report.pictures import (
     age_picture,
@@ -55,7 +55,6 @@ from standage.results.provenance import provenance
 from standage.stand.posterior import Posterior
 
 MOST_UNKNOWN = 3  # of what isn't known of a stand, on the first screen
-NO_HEADING = Heading()
 FILE = "report.html"
 CARDS_FILE = "tree-cards.html"
 # of provenance: what stands elsewhere on the page, and paths, which tell about a computer and not

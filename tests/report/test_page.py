@@ -37,6 +37,7 @@ from standage.findings.uncertainty_budget import STEPS
 from standage.prose.measures import Measures
 from standage.prose.wording import rounded, year_words
 from standage.report import report_html, report_writer
+from standage.report.again import FILES, write_report
 from standage.report.heading import Heading, read_logo
 from standage.report.overview import overview
 from standage.report.page import CARDS_FILE, tree_cards_html
@@ -441,3 +442,25 @@ def test_a_real_browser_shows_the_report_without_error_or_request_and_sorts_and_
         ended.stdout
     )
     assert (tmp_path / "pictures" / "phone.png").stat().st_size > 10_000
+
+
+# --- made anew ---
+
+
+def test_a_report_is_made_anew_with_a_heading_and_replaces_reports_only(tmp_path):
+    folder, out = tmp_path / "result", tmp_path / "out"
+    posterior = fake_posterior(draws=100)
+    write_results(Findings(posterior), folder, settings={"looks_wrong": ["a stem of 300 cm"]})
+    before = {path: path.read_bytes() for path in folder.iterdir() if path.is_file()}
+    for _ in range(2):  # the second replaces the first
+        paths = write_report(folder, out, heading=Heading(title="The flats"))
+    assert [path.name for path in paths] == list(FILES)
+    page = HtmlPage((out / "report.html").read_text(encoding="utf-8"))
+    assert page.text.startswith("The flats") and "a stem of 300 cm" in page.text
+    with pytest.raises(StandageError, match="the folder of the result itself"):
+        write_report(folder, folder)
+    assert {path: path.read_bytes() for path in folder.iterdir() if path.is_file()} == before
+    (out / "report.html").write_text("my own notes")
+    with pytest.raises(StandageError, match="no earlier report"):
+        write_report(folder, out)
+    assert (out / "report.html").read_text() == "my own notes"

@@ -1,0 +1,70 @@
+"""The report of a result made anew, with a heading of one's own, without sampling."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from standage.choices import Units
+from standage.errors import StandageError
+from standage.prose.measures import METRIC
+from standage.report.card import read_findings
+from standage.report.heading import NO_HEADING, Heading
+from standage.report.page import CARDS_FILE, FILE, report_writer
+from standage.results.folder import read_provenance
+
+FILES = (FILE, CARDS_FILE)
+MADE_BY = b'<meta name="generator" content="standage'  # in the head of every page
+RECORDED = ("accounted_for", "looks_wrong", "sampler")  # of a run, that its report shows
+
+
+def write_report(
+    results: str | Path,
+    out: str | Path = ".",
+    *,
+    units: Units = METRIC,
+    heading: Heading = NO_HEADING,
+) -> list[Path]:
+    """Writes the report and the tree cards of a result into a folder, and returns their paths.
+
+    Parameters
+    ----------
+    results : folder written by `standage run`; it is not changed.
+    out : made where it is missing. Earlier reports there are replaced.
+
+    Raises
+    ------
+    StandageError where `results` is no result, `out` can't be written, or a file is in the way that
+    is no earlier report.
+    """
+    record, folder = read_provenance(Path(results)), Path(out)
+    settings: dict[str, Any] = {name: record[name] for name in RECORDED if name in record}
+    findings = read_findings(results)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        _refuse_what_is_in_the_way(folder, Path(results))
+        report_writer(findings, units=units, heading=heading, settings=settings)(folder)
+    except OSError as error:
+        found = f"a place that can't be written ({error.strerror})"
+        expected = "a folder for the report"
+        advice = "Choose another folder with --out."
+        raise StandageError.at(folder, found, expected, advice) from error
+    return [folder / name for name in FILES]
+
+
+def _refuse_what_is_in_the_way(folder: Path, results: Path) -> None:
+    """A result's own report stays as its record says; a link would be written through."""
+    if folder.resolve() == results.resolve():
+        found = "the folder of the result itself, whose files its record lists"
+        raise StandageError.at(
+            folder, found, "a folder for the report", "Choose another folder with --out."
+        )
+    for path in (folder / name for name in FILES):
+        earlier = path.is_file() and not path.is_symlink() and MADE_BY in path.read_bytes()[:5000]
+        if (path.is_symlink() or path.exists()) and not earlier:
+            raise StandageError.at(
+                path,
+                "a file that is no earlier report; it was left as it is",
+                "an earlier report, or nothing yet",
+                "Choose another folder with --out.",
+            )
