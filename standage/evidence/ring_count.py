@@ -145,7 +145,8 @@ def date_innermost_rings(table: pd.DataFrame, profile: Profile) -> InnermostRing
     reason = np.where(no_ring, "no ring could be read", unanchored)
     note = np.where(
         beyond,
-        "last ring lies years before the core was taken: the core did not reach the bark",
+        "last ring lies years before the core was taken: its outer rings are missing (sapwood lost"
+        " or not counted)",
         "",
     )
     return InnermostRing(

@@ -19,6 +19,8 @@ from standage.survey.survey import Survey
 TREE_WINDOW = 7  # length of the window in which draws tell of the same change of a tree [years]
 # from which a change of a tree, or a disturbance, gets a row: likelier than not
 LEAST_PROBABILITY = 0.5
+# share of a disturbance's years in which a tree must have been at risk to count (assumption)
+LEAST_AT_RISK = 0.5
 # share of the draws in which an event must begin in a disturbance's window to be named with it
 LEAST_NAMED = 0.1
 # why the rings say nothing of an event's year: it is known from releases itself; a published
@@ -226,7 +228,8 @@ def _share_that_answered(
         ("share", members),
         ("elsewhere", np.setdiff1d(np.arange(len(changes.series.trees)), members)),
     ):
-        at_risk = changes.at_risk[np.ix_(places, span)].any(axis=1)
+        # a tree whose series touches the span at its edge alone could hardly have shown it
+        at_risk = changes.at_risk[np.ix_(places, span)].mean(axis=1) >= LEAST_AT_RISK
         if not at_risk.any():
             continue
         changed = drawn[:, places][:, at_risk][:, :, span].any(axis=2).sum(axis=1)

@@ -222,8 +222,8 @@ def _chains(
                     progress(min(1.0, done[0] / total), "sampling the stand model")
     except RuntimeError as problem:  # what nutpie raises when a chain can't go on
         raise StandageError(
-            f"The sampler stopped ({problem}). Run again with another --seed; if it stays, look for"
-            " contradictory cores."
+            f"The sampler stopped ({problem}). Run again with another --seed."
+            " That is no fault of the survey."
         ) from problem
     except BaseException:
         sampler.cancel()

@@ -94,8 +94,8 @@ def _of_divergences(sampled: Draws, too_many: bool) -> Iterator[str]:
     if too_many:
         yield (
             f"{sampled.divergences} draws diverged: part of the posterior may not have been"
-            " reached. Run again with another --seed; if it stays, look for contradictory cores"
-            " with `standage check`."
+            " reached. Run again with another --seed. Cores that contradict each other are named"
+            " by `standage check`; where it names none, the cause is the sampler, not the survey."
         )
     elif sampled.divergences:
         yield (

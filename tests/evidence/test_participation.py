@@ -230,7 +230,7 @@ def test_notes_of_all_cores_of_a_tree_reach_its_row(tmp_path):
     made.tables["cores"].loc[1, "last_ring_year"] = 2005
     note = date_trees(read(made, tmp_path)).set_index("tree").loc["a-t12", "note"]
     first = made.tables["cores"].loc[0, "core"]
-    assert note.count("did not reach the bark") == 2 and first in note and "core other" in note
+    assert note.count("outer rings are missing") == 2 and first in note and "core other" in note
 
 
 def test_dates_are_blank_where_the_cores_are_at_odds_and_only_there(tmp_path):

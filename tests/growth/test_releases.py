@@ -862,6 +862,25 @@ def test_without_releases_an_event_keeps_its_range():
     )
 
 
+def test_a_tree_at_risk_at_the_edge_of_a_disturbance_only_is_not_counted(survey):
+    """Eleven series that begin in the disturbance's last years could not have shown it."""
+    changes = growth_changes(survey, draws=50)
+    late = changes.at_risk.copy()
+    late[1:, : np.searchsorted(changes.series.years, 1928)] = False
+    rows = [
+        disturbances._share_that_answered(
+            dataclasses.replace(changes, at_risk=at_risk),
+            "North",
+            changes.released,
+            (1923, 1928),
+            np.random.default_rng(1),
+            0.9,
+        )
+        for at_risk in (changes.at_risk, late)
+    ]
+    assert [row["trees_at_risk"] for row in rows] == [12, 1]
+
+
 def test_trees_at_risk_fall_back_in_time(chronology, changes):
     at_risk = chronology.set_index("year")["trees_at_risk"].astype(float)
     assert (
