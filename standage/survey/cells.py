@@ -93,12 +93,17 @@ def typed_table(
     data: dict[str, pd.Series] = {}
     unfit: dict[str, pd.Series] = {}
     for column in table.columns:
-        if column.name not in places:
-            text = with_extra(cells, column, pd.Series([""] * len(rows), dtype=object))
+        there = column.name in places
+        column_cells = columns[places[column.name]] if there else [""] * len(rows)
+        required = there and column.required == "yes"
+        # most columns of most surveys are blank: nothing to read in them
+        if not (required or column.name in cells.extra or any(column_cells)):
+            data[column.name] = _blank(column, len(rows))
+            continue
+        text = with_extra(cells, column, pd.Series(list(column_cells), dtype=object))
+        if not there:
             data[column.name] = typed(cells, column, text)
             continue
-        text = pd.Series(list(columns[places[column.name]]), dtype=object)
-        text = with_extra(cells, column, text)
         if column.required == "yes":
             _required(written.file, column, text, rows, problems)
         if not column.is_number and column.kind not in ("date", "code"):
@@ -106,10 +111,11 @@ def typed_table(
         if column.name == "community" or (column.name == "species" and not column.required):
             text = _without_words_for_blank(cells, column, text)
         data[column.name] = typed(cells, column, text)
-        refused = (text != "") & (data[column.name].isna() | (data[column.name] == ""))
+        filled, values = (text != "").to_numpy(dtype=bool), data[column.name]
+        refused = filled & (values == "" if values.dtype == object else values.isna()).to_numpy()
         if refused.any():
-            refused &= ~text.str.lower().isin(BLANK_WORDS)
-        if refused.sum() > UNFIT * (text != "").sum():
+            refused &= ~text.str.lower().isin(BLANK_WORDS).to_numpy()
+        if refused.sum() > UNFIT * filled.sum():
             unfit[column.name] = text
     _tell_exchanged(table, unfit, written, problems)
     data["row"] = pd.Series(rows, dtype=np.int64)
@@ -123,6 +129,15 @@ def typed_table(
     if table.identifier in places:
         _unique(written.file, table.identifier, frame, problems)
     return frame
+
+
+def _blank(column: Column, rows: int) -> pd.Series:
+    """The cells of a column that says nothing, of the type it has otherwise. (row,)"""
+    if column.is_number:
+        return pd.Series(np.full(rows, np.nan))
+    if column.kind == "date":
+        return pd.Series(pd.NaT, index=range(rows), dtype="datetime64[ns]")
+    return pd.Series([""] * rows, dtype=object)
 
 
 def _places(

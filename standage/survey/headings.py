@@ -7,7 +7,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 
 from standage.errors import Problem
 from standage.survey.readings import Reading
@@ -107,6 +107,7 @@ def _known(table: Table) -> dict[str, Heading]:
     return known
 
 
+@lru_cache(maxsize=10_000)
 def heading_of(table: Table, written: str) -> Heading | None:
     """The column of a table that a heading names; None where it is no heading of the table."""
     if any(written == column.name for column in table.columns):

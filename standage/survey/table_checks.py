@@ -139,8 +139,11 @@ def looked_up(keys: pd.Series, frame: pd.DataFrame, key: str, value: str) -> pd.
     """Cells of `value` in the rows of `frame` that `keys` names, (row of keys,); missing where
     there is no such row.
     """
-    index = frame[frame[key] != ""].drop_duplicates(key).set_index(key)[value]
-    return pd.Series(index.reindex(keys).to_numpy(), index=keys.index, dtype=index.dtype)
+    names = frame[key].to_numpy()
+    first = {name: row for row, name in reversed(list(enumerate(names))) if name != ""}
+    rows = np.fromiter((first.get(name, -1) for name in keys), np.intp, len(keys))
+    cells = pd.api.extensions.take(frame[value].array, rows, allow_fill=True)
+    return pd.Series(cells, index=keys.index, dtype=frame[value].dtype)
 
 
 def seasons_of_stands(stands_wanted: pd.Series, stands: pd.DataFrame) -> np.ndarray:
