@@ -7,17 +7,29 @@ from __future__ import annotations
 import shutil
 from typing import TYPE_CHECKING
 
-from standage.causes import FIRST_SCREEN, SCREEN_WIDTH, causes_of, fitting, height_of
+from standage.causes import (
+    FIRST_SCREEN,
+    SCREEN_WIDTH,
+    causes_of,
+    fitting,
+    height_of,
+    lines_of_causes,
+)
+from standage.errors import SurveyError, how_many
 from standage.grammar import counted
 from standage.problems import plainly
 from standage.survey.card import LONGEST_LINE, summary_card
 from standage.survey.liberties import lines_of_readings
+from standage.survey.readings import RefusedSurvey
 
 if TYPE_CHECKING:
     from standage.survey.accounted import Account
     from standage.survey.survey import Survey
 
 ALL_WELL = "No problems found."
+READ_DIFFERENTLY = "read differently from what was written"
+LINES_OF_READINGS = 7
+"""Lines that a first screen of problems leaves for what was read differently (assumption)."""
 LEAST_NEEDED = ("attempts", "known age", "events", "counts", "plots", "rings", "sizes")
 """Lines of the card that give way first: their numbers are in the account, too."""
 
@@ -40,7 +52,7 @@ def check_text(
     readings = lines_of_readings(survey.readings, in_full=in_full)
     parts = [
         ("look wrong, used as written", warnings),
-        ("read differently from what was written", readings),
+        (READ_DIFFERENTLY, readings),
         ("notes", [plainly(note, LONGEST_LINE) for note in survey.notes]),
     ]
     parts = [(title, _indented(lines)) for title, lines in parts if lines]
@@ -57,6 +69,25 @@ def check_text(
         shown += [f"{title}{of if left else ''}:", *lines[:number]]
         room -= _height(lines[:number], width)
     return "\n".join([*shown, *closing])
+
+
+def refusal_text(refused: SurveyError, *, in_full: bool, width: int = SCREEN_WIDTH) -> str:
+    """The problems of a survey that can't be used, and below them what was read differently from
+    what was written: `FIRST_SCREEN` lines, or everything.
+    """
+    given = refused.readings if isinstance(refused, RefusedSurvey) else ()
+    readings = _indented(lines_of_readings(given, in_full=in_full))
+    if in_full:
+        title = [f"{READ_DIFFERENTLY}:"] if readings else []
+        return "\n".join([refused.in_full(), *title, *readings])
+    causes = causes_of(refused.problems)
+    kept_free = min(_height(readings, width) + 1, LINES_OF_READINGS) if readings else 0
+    shown = lines_of_causes(causes, room=FIRST_SCREEN - 1 - kept_free, width=width)
+    room = FIRST_SCREEN - 2 - _height(shown, width)
+    number = fitting(readings, max(room, 0), width)
+    left = len(readings) - number
+    title = [f"{READ_DIFFERENTLY}{f' ({left} more: --all)' if left else ''}:"] if readings else []
+    return "\n".join([how_many(causes), *shown, *title, *readings[:number]])
 
 
 def _height(lines: list[str], width: int) -> int:

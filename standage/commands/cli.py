@@ -61,28 +61,49 @@ def new(folder: str, xlsx: bool) -> None:
 @run_option("profile_folder")
 @click.option("--all", "in_full", is_flag=True, help="Every problem on a line of its own.")
 @click.option("--draft", is_flag=True, help="Write a file to say which of your columns is which.")
-def check(survey: str, profile_folder: str | None, in_full: bool, draft: bool) -> None:
-    """Report all problems of a SURVEY (folder of CSV, or .xlsx) at once, and what was read."""
+@click.option(
+    "--mark",
+    metavar="FILE.xlsx",
+    type=click.Path(dir_okay=False),
+    help="Write a copy of the workbook with the cells coloured and the messages as comments.",
+)
+def check(
+    survey: str, profile_folder: str | None, in_full: bool, draft: bool, mark: str | None
+) -> None:
+    """Report all problems of a SURVEY (folder of CSV, one CSV file, or .xlsx) at once, and what was
+    read.
+    """
     if draft:
         from standage.survey.mapping_draft import write_draft
 
         path = write_draft(survey)
         click.echo(f"wrote {path}. Look it through, correct it, then: standage check {survey}")
         return
-    from standage.commands.check_text import check_text, screen_width
+    from standage.commands.check_text import check_text, refusal_text, screen_width
     from standage.errors import SurveyError
 
+    if mark is not None:
+        from standage.survey.marked_copy import check_mark_path, write_marked_copy
+
+        check_mark_path(survey, mark)
     try:
         read = _read(survey, profile_folder)
     except SurveyError as refused:
-        if not in_full:
-            raise
-        click.echo(refused.in_full(), err=True)
+        click.echo(refusal_text(refused, in_full=in_full, width=screen_width()), err=True)
+        if mark is not None:
+            marked = write_marked_copy(
+                survey, mark, problems=refused.problems, readings=getattr(refused, "readings", ())
+            )
+            click.echo(marked, err=True)
         sys.exit(BAD_INPUT)
     from standage.evidence.account import account
 
     told = account(read, profile_folder=profile_folder)
     click.echo(check_text(read, told, in_full=in_full, width=screen_width()))
+    if mark is not None:
+        click.echo(
+            write_marked_copy(survey, mark, suspicious=read.warnings, readings=read.readings)
+        )
 
 
 @main.command()

@@ -18,8 +18,10 @@ from standage.survey.synonyms import plain, synonym_list
 from standage.survey.written import WrittenSurvey
 
 GUIDE = "how to fill in"
-NOT_TABLES = {"columns", GUIDE}
-"""Files and sheets that the empty forms bring along and that hold no data."""
+MARKS_SHEET = "standage check"
+"""The sheet of a marked copy that lists its messages."""
+NOT_TABLES = {"columns", GUIDE, MARKS_SHEET}
+"""Files and sheets that standage writes and that hold no data."""
 
 DERIVED = {"last_year"}
 """Required columns that other columns can stand for."""

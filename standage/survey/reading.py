@@ -10,13 +10,14 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from standage.errors import TOLD_OF_A_COLUMN, Problem, SurveyError
+from standage.errors import TOLD_OF_A_COLUMN, Problem
 from standage.grammar import counted
 from standage.survey.cells import typed_table
 from standage.survey.completion import complete_tables
 from standage.survey.core_checks import check_cores
 from standage.survey.core_plausibility import judge_cores
 from standage.survey.files import read_written
+from standage.survey.readings import RefusedSurvey
 from standage.survey.references import check_names, resolve_references
 from standage.survey.ring_checks import check_ring_widths
 from standage.survey.ring_widths import fill_core_years, gather_ring_widths
@@ -87,7 +88,7 @@ def read_survey(
         for each in TABLES
     }
     if not path.is_dir() and not book and not written.tables:
-        raise SurveyError(problems)
+        raise RefusedSurvey(problems, written.readings)
     _check_presence(frames, files, written)
     check_names(frames, files, problems)
     resolve_references(frames, files, written.numbers, problems, written.readings)
@@ -121,7 +122,7 @@ def read_survey(
     judge_cores(frames, files, limits, problems, warnings)
     order = {file: place for place, file in enumerate([*files.values(), *written.rings])}
     if problems:
-        raise SurveyError(_in_order(problems, order))
+        raise RefusedSurvey(_in_order(problems, order), written.readings)
     _take_low_stems(frames["trees"], notes)
     main = _main_species(frames["trees"], keys)
     for name in ("counts", "known_age_stems"):

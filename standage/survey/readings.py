@@ -4,7 +4,10 @@ cell.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
+
+from standage.errors import Problem, SurveyError
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,3 +26,13 @@ class Reading:
     as_written: str
     as_read: str
     reason: str
+
+
+class RefusedSurvey(SurveyError):
+    """A survey refused by its reader. readings: what was read differently from what was written
+    before it was refused.
+    """
+
+    def __init__(self, problems: Iterable[Problem], readings: Iterable[Reading] = ()) -> None:
+        super().__init__(problems)
+        self.readings = tuple(dict.fromkeys(readings))

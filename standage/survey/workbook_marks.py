@@ -20,6 +20,9 @@ from standage.survey.written import WrittenSurvey, WrittenTable
 
 ROWS_NAMED = 5
 """In a note; more would fill the screen."""
+COMMENT_MARK = "[standage check]"
+"""Begins what standage wrote into a comment of a marked copy: no note of the crew's."""
+KEPT_AS_NOTE = "cell comment kept as note"
 OFF = {"0", "false", "off"}
 _THREAD = re.compile(r"^\[Threaded comment\].*?Comment:\s*", re.DOTALL)
 """What some programs write before a comment that belongs to a conversation."""
@@ -107,7 +110,7 @@ def comments_of(archive: zipfile.ZipFile, sheet: str) -> dict[tuple[int, int], s
             text = "".join(
                 each.text or "" for each in element.iter() if each.tag.rpartition("}")[2] == "t"
             )
-            text = " ".join(_THREAD.sub("", text).split())
+            text = " ".join(_THREAD.sub("", text).partition(COMMENT_MARK)[0].split())
             if text:
                 found[place_of(element.get("ref", ""))] = text
     return found
@@ -219,9 +222,7 @@ def keep_comments(
             continue
         record, note = cells[place_of_row[row]], header.index("note")
         record[note] = f"{record[note]}; {said}" if record[note] else said
-        survey.readings.append(
-            Reading(written.file, row, name or None, text, said, "cell comment kept as note")
-        )
+        survey.readings.append(Reading(written.file, row, name or None, text, said, KEPT_AS_NOTE))
         changed = True
     return replace(written, header=header, cells=cells) if changed else written
 

@@ -1,0 +1,228 @@
+"""A copy of a workbook in which each cell that has a problem, looks wrong, or was read differently
+from what was written is coloured and carries the message as its comment.
+"""
+
+from __future__ import annotations
+
+import io
+import zipfile
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from os import PathLike
+from pathlib import Path
+from typing import Any
+
+from standage.errors import Problem, StandageError
+from standage.grammar import counted
+from standage.problems import plainly
+from standage.survey.files import read_written
+from standage.survey.flat_table import CORE_NOTE, FLAT, PLOT_COLUMNS
+from standage.survey.limits import LARGEST_UNPACKED, content_of
+from standage.survey.placing import MARKS_SHEET
+from standage.survey.readings import Reading
+from standage.survey.workbook_guard import guarded
+from standage.survey.workbook_marks import COMMENT_MARK, KEPT_AS_NOTE
+from standage.survey.written import WrittenTable
+
+COLOURS = {"problem": "F4B6B6", "looks wrong": "FFE08A", "read differently": "BFD9F2"}
+"""Fill of a marked cell by what is said of it; of several the first of this order."""
+LONGEST_COMMENT = 2000
+"""Characters of a comment that a person will read (assumption)."""
+OVERVIEW = ("what", "sheet", "row", "column", "message")
+
+
+@dataclass(frozen=True)
+class _Mark:
+    """A message and where it belongs. kind: one of `COLOURS`."""
+
+    kind: str
+    file: str
+    row: int | None
+    column: str | None
+    message: str
+
+
+def check_mark_path(survey: str | PathLike, copy: str | PathLike) -> Path:
+    """The workbook of a survey that a marked copy can be made of. Raises StandageError where there
+    is none, or the copy would overwrite anything.
+    """
+    source, copy = Path(survey), Path(copy)
+    if source.is_dir():
+        books = [each for each in source.glob("*.xlsx") if not each.name.startswith((".", "~$"))]
+        source = books[0] if len(books) == 1 and not list(source.glob("*.csv")) else source
+    if not source.is_file() or source.suffix.lower() != ".xlsx":
+        raise StandageError.at(
+            survey,
+            "no workbook" if source.exists() else "no such workbook",
+            "an .xlsx workbook, whose cells can be marked",
+            "Leave out --mark; --all shows every problem.",
+        )
+    if copy.suffix.lower() != ".xlsx":
+        advice = f"Name it {copy.name}.xlsx, for example."
+        raise StandageError.at(copy, "another ending", "a name that ends in .xlsx", advice)
+    if copy.exists() or copy.is_symlink():
+        expected = "no such file yet, for nothing is overwritten"
+        raise StandageError.at(copy, "a file", expected, "Choose another name for the copy.")
+    return source
+
+
+def write_marked_copy(
+    survey: str | PathLike,
+    copy: str | PathLike,
+    *,
+    problems: Iterable[Problem] = (),
+    suspicious: Iterable[Problem] = (),
+    readings: Iterable[Reading] = (),
+) -> str:
+    """Write the copy, every row, and return a sentence on what is marked in it.
+
+    The workbook itself is left as it is. Raises StandageError as `check_mark_path` does, and where
+    the workbook doesn't open or the copy can't be written.
+    """
+    source, copy = check_mark_path(survey, copy), Path(copy)
+    marks = list(_marks(problems, suspicious, readings))
+    if not marks:
+        return f"Nothing to mark: {copy} was not written."
+    book = _opened(source)
+    written = read_written(source)
+    number = _mark_cells(book, source.name, list(written.tables.items()), marks)
+    _overview(book, marks)
+    content = io.BytesIO()
+    book.save(content)
+    try:
+        with copy.open("xb") as stream:
+            stream.write(content.getvalue())
+    except OSError as error:
+        found = f"a file that can't be written ({error.strerror})"
+        expected = "a new file"
+        raise StandageError.at(
+            copy, found, expected, "Choose another name for the copy."
+        ) from error
+    return (
+        f"wrote {copy}: {counted(number, 'cell')} marked (red: problems, yellow: looks wrong, blue:"
+        f" read differently); every message in its sheet '{MARKS_SHEET}'."
+    )
+
+
+def _marks(
+    problems: Iterable[Problem], suspicious: Iterable[Problem], readings: Iterable[Reading]
+) -> Iterator[_Mark]:
+    for kind, found in (("problem", problems), ("looks wrong", suspicious)):
+        for each in found:
+            message = f"found {each.found}; expected {each.expected}. {each.what_to_do}"
+            yield _Mark(kind, each.file, each.row, each.column, message)
+    for reading in readings:
+        if reading.reason == KEPT_AS_NOTE:  # the comment is there to be read
+            continue
+        message = f"'{reading.as_written}' read as '{reading.as_read}' ({reading.reason})"
+        yield _Mark("read differently", reading.file, reading.row, reading.column, message)
+
+
+def _opened(source: Path) -> Any:
+    """The workbook with all that the library can keep. Its XML was gone through before."""
+    from openpyxl import load_workbook  # imported here: it takes a while to load
+
+    try:
+        content = content_of(source)
+        checked = guarded(content).content
+        return load_workbook(io.BytesIO(_with_pictures(checked, content)), rich_text=True)
+    except Exception as error:  # a damaged archive fails in many ways
+        raise StandageError.at(
+            source,
+            f"a file that does not open as a workbook ({plainly(str(error))})",
+            "an .xlsx workbook",
+            "Open it in the spreadsheet and save it anew as .xlsx, without a password.",
+        ) from error
+
+
+def _with_pictures(checked: bytes, content: bytes) -> bytes:
+    """The archive that was gone through, with the parts of the original that are no XML."""
+    whole = io.BytesIO(checked)
+    room = LARGEST_UNPACKED
+    with zipfile.ZipFile(io.BytesIO(content)) as archive, zipfile.ZipFile(whole, "a") as anew:
+        there = set(anew.namelist())
+        for part in archive.infolist():
+            if part.filename in there or part.is_dir() or part.file_size > room:
+                continue
+            with archive.open(part) as stream:
+                anew.writestr(part.filename, stream.read(part.file_size))
+            room -= part.file_size
+    return whole.getvalue()
+
+
+def _mark_cells(
+    book: Any, name: str, tables: list[tuple[str, WrittenTable]], marks: list[_Mark]
+) -> int:
+    """Colour the cells, and add the messages to their comments. How many cells were marked."""
+    from openpyxl.comments import Comment
+    from openpyxl.styles import PatternFill
+
+    at: dict[tuple[str, int, int], list[_Mark]] = {}
+    for mark in marks:
+        title = mark.file.removeprefix(f"{name}, sheet ")
+        if title == mark.file or title not in book.sheetnames:
+            continue  # of the whole workbook or another file: in the overview only
+        here = [(table, each) for table, each in tables if each.file == mark.file]
+        at.setdefault((title, *_place(here, mark)), []).append(mark)
+    covered: dict[str, dict[tuple[int, int], tuple[int, int]]] = {}
+    for (title, row, column), said in at.items():
+        sheet = book[title]
+        if title not in covered:
+            covered[title] = {
+                place: (area.min_row, area.min_col)
+                for area in sheet.merged_cells.ranges
+                for place in area.cells
+            }
+        cell = sheet.cell(*covered[title].get((row, column), (row, column)))
+        kind = next(kind for kind in COLOURS if any(mark.kind == kind for mark in said))
+        before = cell.comment.text if cell.comment else ""
+        before = before.partition(COMMENT_MARK)[0].strip()  # of a copy marked before
+        cell.fill = PatternFill("solid", fgColor=COLOURS[kind])
+        text = "\n".join(dict.fromkeys(plainly(mark.message) for mark in said))
+        text = f"{before}\n{COMMENT_MARK} {text}" if before else f"{COMMENT_MARK} {text}"
+        author = cell.comment.author if cell.comment else "standage"
+        cell.comment = Comment(text[:LONGEST_COMMENT], author, height=140, width=360)
+    return len(at)
+
+
+def _place(tables: list[tuple[str, WrittenTable]], mark: _Mark) -> tuple[int, int]:
+    """Row and column, from 1, of the cell that a message is about: the heading where it is about a
+    column, the first cell where it is about a row.
+    """
+    for table, written in tables:
+        column = mark.column
+        names = {column}
+        if table == FLAT.name:
+            names |= {name for name, of in PLOT_COLUMNS.items() if of == column}
+            names |= {CORE_NOTE} if column == "note" else set()
+        row = mark.row or written.header_row
+        for place, heading in enumerate(written.header, 1):
+            if heading in names or written.headings.get(heading) == column:
+                return row, place
+        return row, 1
+    return mark.row or 1, 1
+
+
+def _overview(book: Any, marks: list[_Mark]) -> None:
+    """A last sheet with every message."""
+    from openpyxl.styles import Alignment, Font, PatternFill
+
+    if MARKS_SHEET in book.sheetnames:
+        del book[MARKS_SHEET]
+    sheet = book.create_sheet(MARKS_SHEET)
+    sheet.append(OVERVIEW)
+    for mark in marks:
+        where = plainly(mark.file.rpartition(", sheet ")[2])
+        # as text: a message is never a formula
+        values = (mark.kind, where, mark.row, mark.column or "", plainly(mark.message))
+        for place, value in enumerate(values, 1):
+            cell = sheet.cell(sheet.max_row + (place == 1), place, value)
+            if isinstance(value, str):
+                cell.data_type = "s"
+        sheet.cell(sheet.max_row, 1).fill = PatternFill("solid", fgColor=COLOURS[mark.kind])
+        sheet.cell(sheet.max_row, len(values)).alignment = Alignment(wrap_text=True)
+    for cell in sheet[1]:
+        cell.font = Font(bold=True)
+    for letter, width in zip("ABCDE", (16, 18, 8, 22, 100), strict=True):
+        sheet.column_dimensions[letter].width = width
+    sheet.freeze_panes = "A2"
