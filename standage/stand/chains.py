@@ -81,7 +81,7 @@ def _node(
     if len(rows) == 1:
         evidence = evidence_over_years(readings, int(rows[0]), years, profile, nodes=nodes)
     else:
-        evidence = pooled_evidence_over_years(readings, rows, years, profile, nodes=nodes)
+        evidence = pooled_evidence_over_years(readings, rows.tolist(), years, profile, nodes=nodes)
     loads_gamma = bool(
         np.any((readings.centre_loading[rows] > 0) & (readings.centre_sigma[rows] > 0))
     )

@@ -79,7 +79,7 @@ def log_negative_binomials(
         phi
     )  # the sum over a group's subplots needs only their number and the sum of their counts
 
-    def excess(z):
+    def excess(z: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """What the counts and the prior of z together say of z, and its first two derivatives.
         (draw,)
         """

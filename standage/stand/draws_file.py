@@ -91,7 +91,7 @@ def draws_key(inputs: Mapping[str, str], data: StandData, settings: Mapping[str,
 def _as_json(value: Any) -> object:
     """What JSON doesn't know, one level deep; arrays by their SHA-256."""
     if isinstance(value, np.ndarray):
-        content = hashlib.sha256(np.ascontiguousarray(value)).hexdigest()
+        content = hashlib.sha256(np.ascontiguousarray(value).data).hexdigest()
         return [str(value.dtype), value.shape, content]
     if isinstance(value, np.generic):
         return value.item()

@@ -386,9 +386,10 @@ class UnitStatement:
 
     def core_evidence(self, nodes: list[Node]) -> Any:
         """Likelihood of the readings of like nodes of several trees, shape `(tree, year)`."""
-        on_axis = np.zeros((len(nodes), *np.shape(nodes[0].evidence)[:2], self.n_years))
-        for row, node in zip(on_axis, nodes, strict=True):
-            band = node.evidence[:, :, : max(self.n_years - node.band_start, 0)]
+        evidence = [node.evidence for node in nodes if node.evidence is not None]
+        on_axis = np.zeros((len(nodes), *evidence[0].shape[:2], self.n_years))
+        for row, node, own in zip(on_axis, nodes, evidence, strict=True):
+            band = own[:, :, : max(self.n_years - node.band_start, 0)]
             row[:, :, node.band_start : node.band_start + band.shape[2]] = band
         gamma = spline_weights(self.of_unit["early_growth"]) if nodes[0].loads_gamma else pt.ones(1)
         delta = spline_weights(self.of_unit["counting"]) if nodes[0].loads_delta else pt.ones(1)
@@ -424,7 +425,8 @@ class UnitStatement:
                 if first.dbh_class >= 0:
                     message *= self.class_probability[:, [node.dbh_class for node in nodes]].T
                 above_cm = first.height_cm
-            total += pt.sum(floored_log(pt.dot(message, self.arrival(above_cm))))
+            arriving = self.arrival(trees[0].nodes[-1].height_cm)
+            total += pt.sum(floored_log(pt.dot(message, arriving)))
         return total
 
     # Section 6: the likelihood

@@ -117,7 +117,9 @@ def unpack(vector: np.ndarray, data: StandData) -> dict:
     """
     places = layout(data)
     vector = np.asarray(vector)
-    parameters = {name: vector[..., places.offsets[name]] for name in SURVEY_NAMES}
+    parameters: dict[str, np.ndarray | list[np.ndarray]] = {
+        name: vector[..., places.offsets[name]] for name in SURVEY_NAMES
+    }
     for name in SPECIES_NAMES:
         parameters[name] = vector[
             ..., places.offsets[name] : places.offsets[name] + places.n_species

@@ -113,7 +113,7 @@ def parts_of(tree: xr.DataTree) -> dict[str, Any]:
         "stage_counts": table_of(stored["stage_counts"]),
         "verdict": _verdict_of(below("verdict")),
         "prior_components": _components_of(table_of(stored["prior_components"]), units),
-        "notes": texts_of(tree[TABLES]["notes"]),
+        "notes": texts_of(tree.children[TABLES].dataset["notes"]),
     }
 
 

@@ -54,7 +54,7 @@ def find_mode(kernel: Kernel, start: np.ndarray, steps: int = 300) -> np.ndarray
     digit.
     """
 
-    def downhill(x):
+    def downhill(x: np.ndarray) -> tuple[float, np.ndarray]:
         logp, gradient = kernel(x)
         return -logp, -gradient
 

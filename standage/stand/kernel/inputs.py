@@ -204,7 +204,7 @@ class UnitInputs(NamedTuple):
     to compile.
     """
 
-    index: ParameterIndex
+    parameters: ParameterIndex
     process: ProcessInputs
     delays: DelayInputs
     sizes: SizeInputs
