@@ -24,6 +24,7 @@ from standage.evidence.participation import (
 )
 from standage.profiles import Profile
 from standage.stand.build_notes import core_notes, event_notes, no_history, why_no_history
+from standage.stand.choice_of_cores import choice_note
 from standage.stand.data import SpeciesData, StandData, UnitData
 from standage.stand.dated_stems import DatedStem, Group, class_edges, dated_stems
 from standage.stand.openings import OFF, RELEASE_PRIORS, openness
@@ -85,6 +86,8 @@ def build_stands(
             units.append(_with_openings(unit, survey, group, years, emergence))
             notes += unused
         stems += own
+        name = f"{group.stand}, {group.species.replace('-', ' ')}"
+        notes += choice_note(name, group.stems, set(survey.cores["tree"]))
         aside = group.taking_part.set_index("tree")["set_aside"]
         notes += core_notes(
             group.stand,
