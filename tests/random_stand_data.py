@@ -22,7 +22,7 @@ UNIT_FACTORS = (
         "height_pace",
         "growth_pace",
     ),
-    *("early_growth", "counting", "slope", "early"),
+    *("early_growth", "counting", "slope", "early", "beginning"),
 )
 
 
@@ -284,6 +284,8 @@ def random_parameters(seed, data, scale=0.8):
     parameters |= {name: scale * rng.standard_normal(len(data.species)) for name in SPECIES_FACTORS}
     parameters |= {name: scale * rng.standard_normal(n_units) for name in UNIT_FACTORS}
     parameters["level"] *= 0.3
+    # within the axis of 60 to 90 years, where it counts
+    parameters["beginning"] = 0.3 * parameters["beginning"] - 1.3
     parameters["stage_factor"] = scale * rng.standard_normal((n_units, 4))
     parameters["removal"] = [
         scale * rng.standard_normal(len(unit.removal_m)) for unit in data.units

@@ -50,7 +50,7 @@ def log_prior(parameters, data):
             "height_pace",
             "growth_pace",
         ),
-        *("early_growth", "counting", "slope", "early"),
+        *("early_growth", "counting", "slope", "early", "beginning"),
     )
     for u in range(len(data.units)):
         for name in of_unit:
@@ -163,11 +163,17 @@ class UnitReading:
         self.grass_pmf = self._grass_pmf()
         self.opened = len(self.unit.openness) > 0
         self._stays = {}
-        self.living = [self._living(t) for t in range(self.season + 1)]
         classes = range(len(data.class_edges_cm) - 1)
         self.class_probability = [
             [self._class_probability(c, y) for c in classes] for y in range(self.season + 1)
         ]
+        self.living = [self._living_at_level_0(t) for t in range(self.season + 1)]
+        stems = math.exp(
+            math.log(150 if self.unit.has_plots else 50) + 1.75 * self.of_unit("level")
+        )
+        level = math.log(stems) - math.log(self._stems_at_level_0())
+        self.living = [math.exp(level) * living for living in self.living]
+        self._arrivals = {}
 
     def of_unit(self, name):
         return float(self.parameters[name][self.index])
@@ -186,7 +192,24 @@ class UnitReading:
             )
         return total
 
-    def _living(self, t):
+    def _stems_at_level_0(self):
+        """Lambda_0: listed stems per hectare, or sampled stems without plots."""
+        if not self.unit.has_plots:
+            return sum(self.arrival(self.unit.reference_height_cm))
+        areas = [float(area) for area in self.unit.plot_area_ha]
+        listed = [self._listed_per_ha(p) for p in range(len(areas))]
+        return sum(a * n for a, n in zip(areas, listed, strict=True)) / sum(areas)
+
+    def _listed_per_ha(self, p):
+        """Lambda_p."""
+        alpha = self.arrival(BREAST_HEIGHT)
+        listed = 0.0
+        for y in range(self.season + 1):
+            for c in range(self.unit.plot_class_low[p], self.unit.plot_class_high[p]):
+                listed += alpha[y] * self.class_probability[y][c]
+        return listed
+
+    def _living_at_level_0(self, t):
         a = self.season - t
         place = t + 20 + self._years_moved()
         pulse = between_knots(self.parameters["pulse_knots"][self.index], 4, place)
@@ -194,11 +217,9 @@ class UnitReading:
         activity = -2.5 + 0.7 * self.of_unit("activity")
         pulse_scale = math.exp(math.log(2) + 0.25 * self.of_unit("pulse_scale"))
         trend_scale = math.exp(math.log(0.3) + 0.35 * self.of_unit("trend_scale"))
-        log_rate = (
-            2 * self.of_unit("level")
-            + trend_scale * trend
-            + softplus(activity + pulse_scale * pulse)
-        )
+        log_rate = trend_scale * trend + softplus(activity + pulse_scale * pulse)
+        since_beginning = 200 * math.exp(0.8 * self.of_unit("beginning"))
+        log_rate -= math.log(1 + ((a + 1) / since_beginning) ** 10)
         log_rate += self._hazard(50) - self._hazard(a)
         log_rate += self.profile["survival.slope_sd"] * self.of_unit("slope") * a / 100
         if self.establishment:
@@ -462,14 +483,10 @@ class UnitReading:
 
     def log_plots(self):
         phi = math.exp(math.log(4) + 0.8 * float(self.parameters["plot_dispersion"]))
-        alpha = self.arrival(BREAST_HEIGHT)
         total = 0.0
         for p in range(len(self.unit.plot_area_ha)):
             area, stems = float(self.unit.plot_area_ha[p]), int(self.unit.plot_stems[p])
-            listed = 0.0
-            for y in range(self.season + 1):
-                for c in range(self.unit.plot_class_low[p], self.unit.plot_class_high[p]):
-                    listed += alpha[y] * self.class_probability[y][c]
+            listed = self._listed_per_ha(p)
             total += (
                 phi * math.log(phi)
                 - gammaln(phi)

@@ -6,6 +6,7 @@ The stand model is built from this, and `standage check` tells it, so that both 
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -26,8 +27,9 @@ FEWEST_STEMS = 8
 """Fewer stems of a species in a stand are dated one by one, without a history of their own
 (assumption).
 """
-YEARS_BEFORE_OLDEST_RING = 80
+YEARS_BEFORE_OLDEST_RING = 120
 SHORTEST_AXIS = 200
+LARGEST_SHARE = 0.95
 
 GROUP = ["stand", "species"]
 
@@ -97,16 +99,32 @@ def participation(survey: Survey, profiles: dict[str, Profile]) -> Participation
     return Participation(stems, cores[["core", "tree", "part", "reason"]], groups, first_year)
 
 
-def axis_start(oldest_ring: float, last_season: int, longevity_years: float) -> int:
-    """First year considered: before the oldest ring of a natural stem's core, and before what a
-    long-lived tree could have seen.
+def axis_start(
+    oldest_ring: float, last_season: int, longevity_years: float, seasons_of_size: float = 0.0
+) -> int:
+    """First year considered: before the oldest ring of a natural stem's core, as far back as the
+    thickest stem without one may date by its size, and before what a long-lived tree could have
+    seen.
     """
     return int(
         max(
-            min(oldest_ring - YEARS_BEFORE_OLDEST_RING, last_season - SHORTEST_AXIS),
+            min(
+                oldest_ring - YEARS_BEFORE_OLDEST_RING,
+                last_season - SHORTEST_AXIS,
+                last_season - math.ceil(seasons_of_size),
+            ),
             min(last_season - int(longevity_years), oldest_ring - 20),
         )
     )
+
+
+def seasons_to_size(profile: Profile, dbh_cm: float) -> float:
+    """Seasons after which the median stem of a profile's central values is so thick, up to 95 % of
+    the asymptote (docs/the-model.md, section 1).
+    """
+    asymptote = profile["size.asymptote_cm"]
+    years_to_asymptote = asymptote / profile["size.growth_cm_per_year"]
+    return -years_to_asymptote * math.log1p(-min(dbh_cm / asymptote, LARGEST_SHARE))
 
 
 def _read_all(
@@ -188,7 +206,13 @@ def _first_year(
     )
     counted = stems["natural"].to_numpy()[cores["stem"]] & _among(cores, modelled)
     oldest = cores.loc[counted, "innermost"].min()
-    return axis_start(last if np.isnan(oldest) else min(oldest, last), last, longevity)
+    oldest = last if np.isnan(oldest) else min(oldest, last)
+    with_sizes = groups.index[groups["modelled"] & ~groups["at_coring_height"]]
+    uncored = stems["natural"] & _among(stems, with_sizes)
+    uncored.iloc[cores.loc[cores["readable"], "stem"]] = False
+    thickest = survey.trees.loc[uncored.to_numpy()].groupby("species")["dbh_cm"].max().dropna()
+    by_size = [seasons_to_size(profiles[species], dbh) for species, dbh in thickest.items()]
+    return axis_start(oldest, last, longevity, max(by_size, default=0.0))
 
 
 def _among(rows: pd.DataFrame, groups: pd.Index) -> NDArray[np.bool_]:

@@ -182,12 +182,15 @@ def recruitment_from_prior(
     slow_scale = 0.3 * math.exp(0.35 * rng.standard_normal())
     trend = profile["survival.slope_sd"] * rng.standard_normal() * age / 100
     early = profile["survival.early_sd"] * rng.standard_normal() * np.exp(-age / 10)
+    since_beginning = 200.0 * math.exp(0.8 * rng.standard_normal())
+    beginning = -np.logaddexp(0.0, 10.0 * np.log((age + 1) / since_beginning))
     burst = np.logaddexp(0.0, threshold + quick_scale * quick)
     return np.exp(
         slow_scale * slow
         + burst
         + trend
         + early
+        + beginning
         + _log_survivorship(profile, age)
         - _log_survivorship(profile, 50)
     )

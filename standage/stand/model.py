@@ -49,7 +49,7 @@ UNIT_FACTORS = (
         "height_pace",
         "growth_pace",
     ),
-    *("early_growth", "counting", "slope", "early"),
+    *("early_growth", "counting", "slope", "early", "beginning"),
 )
 SECTION_GRASS_YEARS, SECTION_STILL_IN_GRASS, SECTION_OUT_OF_GRASS = (
     0,
@@ -204,12 +204,12 @@ class UnitStatement:
             )
         self.of_unit["removal"] = factors.get(f"removal_{index}")
         self.of_unit["release"] = factors.get(f"release_{index}")
-        self.living = self._living()
         self.grass = self._grass()
         self.leaving = self._leaving()
         self.class_probability = self._class_probability(
             np.asarray(data.class_edges_cm, dtype=float)
         )
+        self.living = self._living()
         self._arrivals: dict[float, Any] = {}
 
     def number(self, key: str) -> float:
@@ -228,8 +228,33 @@ class UnitStatement:
         """Living stems by establishment year, shape `(year,)` [stems/ha/year or sampled
         stems/year].
         """
+        at_level_0 = self._living_at_level_0()
+        stems = (150.0 if self.unit.has_plots else 50.0) * pt.exp(1.75 * self.of_unit["level"])
+        return stems / self._stems_of(at_level_0) * at_level_0
+
+    def _stems_of(self, living: Any) -> Any:
+        """What so many living stems would be as listed stems per hectare, all plots together, or
+        as sampled stems without plots.
+        """
+        if not self.unit.has_plots:
+            return pt.sum(pt.dot(self.delay(self.unit.reference_height_cm), living))
+        area = np.asarray(self.unit.plot_area_ha, dtype=float)
+        arrival = pt.dot(self.delay(BREAST_HEIGHT_CM), living)
+        return pt.dot(area / area.sum(), self._listed_of(arrival))
+
+    def _listed_of(self, arrival: Any) -> Any:
+        """Listed stems per hectare in each plot, of arrivals at breast height `(year,)`."""
+        which = np.arange(self.n_classes)
+        listed = (which >= np.asarray(self.unit.plot_class_low)[:, None]) & (
+            which < np.asarray(self.unit.plot_class_high)[:, None]
+        )
+        return pt.dot(listed.astype(float), pt.dot(arrival, self.class_probability))
+
+    def _living_at_level_0(self) -> Any:
         f = self.of_unit
-        log_rate = 2 * f["level"] + 0.3 * pt.exp(0.35 * f["trend_scale"]) * f["trend_knots"]
+        log_rate = 0.3 * pt.exp(0.35 * f["trend_scale"]) * f["trend_knots"]
+        log_beginning = math.log(200) + 0.8 * f["beginning"]
+        log_rate -= pt.softplus(10 * (np.log(self.age + 1) - log_beginning))
         log_rate += pt.softplus(
             -2.5 + 0.7 * f["activity"] + 2 * pt.exp(0.25 * f["pulse_scale"]) * f["pulse_knots"]
         )
@@ -458,12 +483,7 @@ class UnitStatement:
             np.asarray(self.unit.plot_area_ha, dtype=float),
             np.asarray(self.unit.plot_stems),
         )
-        by_class = pt.dot(self.arrival(BREAST_HEIGHT_CM), self.class_probability)
-        which = np.arange(self.n_classes)
-        listed = (which >= np.asarray(self.unit.plot_class_low)[:, None]) & (
-            which < np.asarray(self.unit.plot_class_high)[:, None]
-        )
-        expected = area * pt.dot(listed.astype(float), by_class)
+        expected = area * self._listed_of(self.arrival(BREAST_HEIGHT_CM))
         total = (
             phi * pt.log(phi)
             - pt.gammaln(phi)

@@ -15,6 +15,7 @@ from standage.stand.kernel.inputs import (
     SAPLING,
     CountInputs,
     DelayInputs,
+    ListedInputs,
     OpeningInputs,
     ParameterIndex,
     ProcessInputs,
@@ -25,6 +26,8 @@ from standage.stand.kernel.inputs import (
 from standage.stand.parameters import (
     EARLY_YEARS,
     KNOT_NAMES,
+    LISTED_STEMS,
+    SAMPLED_STEMS,
     SLOPE_YEARS,
     SPECIES_NAMES,
     SURVEY_NAMES,
@@ -87,7 +90,7 @@ def pack_unit(data: StandData, which: int) -> UnitInputs:
 
 def pack_rates(
     data: StandData, which: int
-) -> tuple[ParameterIndex, ProcessInputs, DelayInputs, SizeInputs]:
+) -> tuple[ParameterIndex, ProcessInputs, DelayInputs, SizeInputs, ListedInputs]:
     """What the rates of a unit depend on beside the parameters: the first parts of `UnitInputs`."""
     unit = data.units[which]
     profile = data.species[unit.species_index].profile
@@ -96,6 +99,7 @@ def pack_rates(
         _process(unit, profile, layout(data).unit_sizes[which]),
         _delays(unit, profile),
         _sizes(unit, profile, np.asarray(data.class_edges_cm, dtype=float)),
+        _listed(unit),
     )
 
 
@@ -186,6 +190,16 @@ def _sizes(unit: UnitData, profile: Profile, edges: np.ndarray) -> SizeInputs:
         edges=edges,
         used=used,
         any_used=bool(used.any()),
+    )
+
+
+def _listed(unit: UnitData) -> ListedInputs:
+    area = np.asarray(unit.plot_area_ha, dtype=float)
+    return ListedInputs(
+        by_plots=bool(unit.has_plots),
+        log_stems=math.log(LISTED_STEMS if unit.has_plots else SAMPLED_STEMS),
+        shares=area / area.sum() if unit.has_plots else np.zeros(0),
+        classes=_columns(unit.plot_class_low, unit.plot_class_high).astype(np.int64),
     )
 
 

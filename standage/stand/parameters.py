@@ -19,7 +19,11 @@ EPOCH_SPACING, EPOCH_LENGTH = 25, 50.0
 MARGIN_YEARS = 20
 
 # Priors of what no species profile speaks of (assumptions, docs/the-model.md, sections 2 and 6)
-LEVEL_SD = 2.0  # [log stems/ha/year, or log sampled stems/year]
+LISTED_STEMS = 150.0  # per hectare, median
+SAMPLED_STEMS = 50.0  # where there are no plots, median
+LEVEL_SD = 1.75  # of the log of either
+BEGINNING, BEGINNING_LOG_SD = 200.0, 0.8  # of the stand, before the survey [years]
+BEGINNING_STEEPNESS = 10.0  # of the stems older than that: power of age
 ACTIVITY, ACTIVITY_SD = -2.5, 0.7
 PULSE_SCALE, PULSE_SCALE_LOG_SD = 2.0, 0.25
 TREND_SCALE, TREND_SCALE_LOG_SD = 0.3, 0.35
@@ -43,6 +47,7 @@ UNIT_NAMES = (
     "counting",
     "slope",
     "early",
+    "beginning",
 )
 KNOT_NAMES = (
     ("pulse_knots", PULSE_SPACING, PULSE_LENGTH),

@@ -272,7 +272,8 @@ FACTORS = (
         "early_growth",
         "slope",
     ),
-    *("early", "grass_median", "grass_spread", "height_years", "growth", "asymptote", "scatter"),
+    *("early", "beginning", "grass_median", "grass_spread", "height_years", "growth"),
+    *("asymptote", "scatter"),
 )
 
 
@@ -448,6 +449,8 @@ def prior_by_the_page(profile, draws: int, seed: int) -> PriorDraws:
     )
     log_living += p["survival.slope_sd"] * z["slope"][:, None] * age / 100
     log_living += p["survival.early_sd"] * z["early"][:, None] * np.exp(-age / 10)
+    since_beginning = 200 * np.exp(0.8 * z["beginning"])[:, None]
+    log_living -= np.log1p(((age + 1) / since_beginning) ** 10)
 
     growth = np.exp(
         p["size.growth_log_sd"] * z["growth"]
@@ -544,9 +547,9 @@ def test_enumeration_of_all_years_over_the_prior_finds_the_same_posterior(four_t
                 * prior.climb[0.0, 30.0][:, : SEASON - t - g + 1].sum(axis=1)
             )
     level = np.linspace(-4.5, 4.5, 91)
-    with_level = stats.norm.pdf(level) * np.exp(
-        2 * level * len(TREES) - arriving[:, None] * np.exp(2 * level)
-    )
+    sampled = 50 * np.exp(1.75 * level)  # stems expected
+    times = sampled / arriving[:, None]  # (draw, level) what living at level 0 is multiplied by
+    with_level = stats.norm.pdf(level) * times ** len(TREES) * np.exp(-sampled)
     weight = with_level.sum(axis=1) * np.prod([own.sum(axis=1) for own in by_year], axis=0)
     weight /= weight.sum()
     assert (
@@ -557,7 +560,7 @@ def test_enumeration_of_all_years_over_the_prior_finds_the_same_posterior(four_t
     cumulative = np.cumsum(with_level, axis=1)
     drawn_level = level[(cumulative < rng.random(DRAWS)[:, None] * cumulative[:, -1:]).sum(axis=1)]
     theirs = {name: prior.factors[name] for name in FACTORS} | {"level": drawn_level}
-    theirs |= windows(prior.living * np.exp(2 * drawn_level)[:, None])
+    theirs |= windows(prior.living * (50 * np.exp(1.75 * drawn_level) / arriving)[:, None])
 
     ours = sample(four_trees, seed=1, draws=3000, tune=300, chains=2)
     flat = ours.values.reshape(-1, ours.values.shape[-1])

@@ -206,10 +206,12 @@ def fit_and_compare(
 @contextlib.contextmanager
 def fixed_axis():
     """Hold the model to the axis that the prior is drawn on: 200 years unless a core is older than
-    180.
+    180, however thick the stems.
     """
-    with mock.patch(
-        "standage.evidence.participation.YEARS_BEFORE_OLDEST_RING", LEAST_YEARS_BEFORE_RING
+    of_axis = "standage.evidence.participation."
+    with (
+        mock.patch(of_axis + "YEARS_BEFORE_OLDEST_RING", LEAST_YEARS_BEFORE_RING),
+        mock.patch(of_axis + "seasons_to_size", lambda profile, dbh_cm: 0.0),
     ):
         yield
 

@@ -68,6 +68,7 @@ SINGLE_PARAMETERS = (
     "counting",
     "slope",
     "early",
+    "beginning",
 )
 _MARGIN_YEARS = 20
 _KNOTS = {
@@ -79,6 +80,7 @@ _KNOTS = {
 # (1 + bias), nearly)
 _MOST = 1.08
 _LEAST_RINGS = 3
+_LEAST_DBH_CM = 5.0
 _CENTRES = {
     "pith": 0.2,
     "arcs": 0.3,
@@ -229,7 +231,9 @@ def living_per_ha(
     def hazard(years):
         return adult * years + seedling * decline * (1 - np.exp(-years / decline))
 
-    log_living = 2 * z["level"] + 0.3 * math.exp(0.35 * z["trend_scale"]) * slow
+    log_living = 0.3 * math.exp(0.35 * z["trend_scale"]) * slow
+    since_beginning = 200 * math.exp(0.8 * z["beginning"])
+    log_living -= np.log1p(((age + 1) / since_beginning) ** 10)
     log_living += np.logaddexp(
         0, -2.5 + 0.7 * z["activity"] + 2 * math.exp(0.25 * z["pulse_scale"]) * quick
     )
@@ -237,7 +241,19 @@ def living_per_ha(
     log_living += profile["survival.slope_sd"] * z["slope"] * age / 100 + profile[
         "survival.early_sd"
     ] * z["early"] * np.exp(-age / 10)
-    return np.exp(log_living)
+    at_level_0 = np.exp(log_living)
+    stems = 150 * math.exp(1.75 * z["level"])
+    return at_level_0 * stems / (at_level_0 @ listed_share(life))
+
+
+def listed_share(life: LifeHistory) -> np.ndarray:
+    """Probability that a stem of each establishment year is listed, 5 cm thick or more, at the
+    survey, shape (year,) (sections 3 and 5).
+    """
+    since = np.arange(AXIS_YEARS)  # seasons since breast height, or since establishment
+    location = np.log(life.median_dbh_cm(since)) + life.log_epoch_effect(SEASON - since)
+    thick = stats.t.sf((math.log(_LEAST_DBH_CM) - location) / life.size_scatter, 4)
+    return np.convolve(breast_height_delay(life), thick)[:AXIS_YEARS][::-1]
 
 
 def _between(knots: np.ndarray, place: np.ndarray) -> np.ndarray:
@@ -252,6 +268,13 @@ def past_emerging_share(life: LifeHistory) -> np.ndarray:
     """Probability that a stem of each establishment year has passed breast height by the survey,
     shape (year,) (section 3).
     """
+    return np.cumsum(breast_height_delay(life))[::-1]
+
+
+def breast_height_delay(life: LifeHistory) -> np.ndarray:
+    """Probability of each number of seasons from establishment to breast height, as many as the
+    axis has years.
+    """
     longest = life.longest_grass_years
     below = stats.norm.cdf(
         (np.log(np.arange(longest + 1) + 0.5) - math.log(life.grass_median_years))
@@ -260,7 +283,7 @@ def past_emerging_share(life: LifeHistory) -> np.ndarray:
     grass = np.append(0.0, np.diff(below)) / (below[-1] - below[0])
     r = life.years_to_breast_height / (life.height_dispersion - 1)
     grown = stats.nbinom.pmf(np.arange(AXIS_YEARS), r, 1 / life.height_dispersion)
-    return np.cumsum(np.convolve(grass, grown)[:AXIS_YEARS])[::-1]
+    return np.convolve(grass, grown)[:AXIS_YEARS]
 
 
 def _draw(rng: np.random.Generator, profile: Profile, size: Size) -> PriorSurvey:
@@ -341,11 +364,11 @@ def _list_stems(rng, z, life, years, living, size, rows) -> tuple[Plants, np.nda
     if expected.sum() > _PLAYED_AT_MOST:
         # estimated from a part: beyond twice the most wanted, no Poisson number comes down to it
         part = _PLAYED_AT_MOST / 4 / expected.sum()
-        few = (grow(rng, life, years, expected * part).stage(SEASON, 5.0) == "tree").sum()
+        few = (grow(rng, life, years, expected * part).stage(SEASON, _LEAST_DBH_CM) == "tree").sum()
         if few / part - 6 * math.sqrt(few) / part > 1.5 * size.stems[1]:
             raise _Refused("too many stems")
     plants = grow(rng, life, years, expected)
-    plants = plants.chosen(np.flatnonzero(plants.stage(SEASON, 5.0) == "tree"))
+    plants = plants.chosen(np.flatnonzero(plants.stage(SEASON, _LEAST_DBH_CM) == "tree"))
     if not size.stems[0] <= len(plants) <= size.stems[1]:
         raise _Refused("too few stems" if len(plants) < size.stems[0] else "too many stems")
     plants = plants.chosen(rng.permutation(len(plants)))
@@ -360,7 +383,7 @@ def _list_stems(rng, z, life, years, living, size, rows) -> tuple[Plants, np.nda
                 "plot": f"p{number + 1}",
                 "stand": STAND,
                 "area_m2": 1e4 * area_ha,
-                "min_dbh_cm": 5.0,
+                "min_dbh_cm": _LEAST_DBH_CM,
                 "placement": "random",
             }
         )
@@ -392,7 +415,9 @@ def _count_stages(rng, z, life, years, living, size, rows) -> None:
         clump = rng.gamma(dispersion, 1 / dispersion, subplots)
         expected = living * area_ha * math.exp(factor) * clump.sum()
         part = min(1.0, _PLAYED_AT_MOST / expected.sum())
-        found = int((grow(rng, life, years, expected * part).stage(SEASON, 5.0) == stage).sum())
+        found = int(
+            (grow(rng, life, years, expected * part).stage(SEASON, _LEAST_DBH_CM) == stage).sum()
+        )
         # the expected number is then known to well within the spread that `factor` gives it
         if part < 1:
             found = int(rng.poisson(found / part))

@@ -156,15 +156,12 @@ def plain_fit(survey, **settings):
 
 
 def _straightened(data) -> tuple[np.ndarray, np.ndarray]:
-    """Shift and factor of every parameter: activity held at `STRAIGHT`, the level lowered by as
-    much, the scale's own prior.
-    """
+    """Shift and factor of every parameter: activity held at `STRAIGHT`, the scale's own prior."""
     places = layout(data)
     shift, factor = np.zeros(places.size), np.ones(places.size)
     median, log_sd = PLAIN_SCALE
     for unit in places.unit_offsets:
         shift[unit["activity"]], factor[unit["activity"]] = (STRAIGHT + 2.5) / 0.7, 1e-3
-        shift[unit["level"]] = -STRAIGHT / 2
         shift[unit["pulse_scale"]], factor[unit["pulse_scale"]] = (
             math.log(median / 2) / 0.25,
             log_sd / 0.25,

@@ -4,10 +4,15 @@ from __future__ import annotations
 
 from standage.compiled import Floats, compiled
 from standage.stand.kernel.convolution import copy_into
-from standage.stand.kernel.delays import delay_factors, delay_values, years_moved
 from standage.stand.kernel.diameters import median_sizes
-from standage.stand.kernel.establishment import establishment
-from standage.stand.kernel.inputs import DelayInputs, ParameterIndex, ProcessInputs, SizeInputs
+from standage.stand.kernel.inputs import (
+    DelayInputs,
+    ListedInputs,
+    ParameterIndex,
+    ProcessInputs,
+    SizeInputs,
+)
+from standage.stand.kernel.log_density import forward_pass
 
 SCATTER, GROWTH, ASYMPTOTE = range(3)  # rows of `of_sizes`
 
@@ -19,6 +24,7 @@ def rates_by_draw(
     process: ProcessInputs,
     delays: DelayInputs,
     sizes: SizeInputs,
+    listed: ListedInputs,
     living: Floats,
     log_median: Floats,
     of_sizes: Floats,
@@ -28,8 +34,8 @@ def rates_by_draw(
     """
     for d in range(len(draws)):
         x = draws[d]
-        values = delay_values(delays.species, delay_factors(x, index))
-        establishment(x, process, index, years_moved(delays, values), living[d])
+        forward = forward_pass(x, index, process, delays, sizes, listed)
+        copy_into(living[d], forward.rates.living)
         found = median_sizes(x, sizes, index, process.last)
         copy_into(log_median[d], found.log_median)
         of_sizes[SCATTER, d] = found.scatter

@@ -16,7 +16,9 @@ from standage.stand.kernel.knots import between_knots, between_knots_adjoint
 from standage.stand.parameters import (
     ACTIVITY,
     ACTIVITY_SD,
-    LEVEL_SD,
+    BEGINNING,
+    BEGINNING_LOG_SD,
+    BEGINNING_STEEPNESS,
     MARGIN_YEARS,
     PULSE_SCALE,
     PULSE_SCALE_LOG_SD,
@@ -39,6 +41,7 @@ class ProcessValues(NamedTuple):
     coefficients : (column,)
     pulse, trend : (year,) the processes.
     rise : (year,) slope of the softplus.
+    before : (year,) share of a year's stems that is not there since the stand is younger.
     """
 
     pulse_scale: float
@@ -47,6 +50,7 @@ class ProcessValues(NamedTuple):
     pulse: Floats
     trend: Floats
     rise: Floats
+    before: Floats
 
 
 @compiled_part
@@ -65,8 +69,9 @@ def log_linear_coefficients(x: Floats, process: ProcessInputs, index: ParameterI
 def establishment(
     x: Floats, process: ProcessInputs, index: ParameterIndex, moved: float, living: Floats
 ) -> ProcessValues:
-    """Fills `living` (year,); moved: how far the process is moved with the delay. [years]"""
-    level = LEVEL_SD * x[index.level]
+    """Fills `living` (year,) at level 0; moved: how far the process is moved with the delay.
+    [years]
+    """
     activity = ACTIVITY + ACTIVITY_SD * x[index.activity]
     pulse_scale = PULSE_SCALE * math.exp(PULSE_SCALE_LOG_SD * x[index.pulse_scale])
     trend_scale = TREND_SCALE * math.exp(TREND_SCALE_LOG_SD * x[index.trend_scale])
@@ -78,6 +83,8 @@ def establishment(
     pulse = np.empty(len(living))
     trend = np.empty(len(living))
     rise = np.empty(len(living))
+    before = np.empty(len(living))
+    log_beginning = math.log(BEGINNING) + BEGINNING_LOG_SD * x[index.beginning]
     pulse_knots = x[index.pulse_knots : index.pulse_knots + process.pulse_knots]
     trend_knots = x[index.trend_knots : index.trend_knots + process.trend_knots]
     between_knots(pulse_knots, PULSE_SPACING, first, pulse)
@@ -87,9 +94,11 @@ def establishment(
         small = math.exp(-abs(link))
         rise[i] = 1.0 / (1.0 + small) if link > 0.0 else small / (1.0 + small)
         burst = (1.0 + small) / small if link > 0.0 else 1.0 + small  # exp(softplus(link))
-        usual = math.exp(level + trend_scale * trend[i] + log_living[i])
-        living[i] = min(usual * burst, MOST_LIVING)
-    return ProcessValues(pulse_scale, trend_scale, coefficients, pulse, trend, rise)
+        usual = math.exp(trend_scale * trend[i] + log_living[i])
+        older = BEGINNING_STEEPNESS * (math.log(process.last - i + 1.0) - log_beginning)
+        before[i] = 1.0 / (1.0 + math.exp(-older))
+        living[i] = min(usual * burst, MOST_LIVING) / (1.0 + math.exp(older))
+    return ProcessValues(pulse_scale, trend_scale, coefficients, pulse, trend, rise, before)
 
 
 @compiled_part
@@ -109,14 +118,14 @@ def establishment_adjoint(
     trend_bar = np.empty(len(log_bar))
     pulse_bar = np.empty(len(log_bar))
     link_total = 0.0
-    total = 0.0
+    beginning_bar = 0.0
     for i in range(len(log_bar)):
         link_bar = values.rise[i] * log_bar[i]
         trend_bar[i] = values.trend_scale * log_bar[i]
         pulse_bar[i] = values.pulse_scale * link_bar
         link_total += link_bar
-        total += log_bar[i]
-    gradient[index.level] += LEVEL_SD * total
+        beginning_bar += values.before[i] * log_bar[i]
+    gradient[index.beginning] += BEGINNING_LOG_SD * BEGINNING_STEEPNESS * beginning_bar
     gradient[index.activity] += ACTIVITY_SD * link_total
     gradient[index.trend_scale] += TREND_SCALE_LOG_SD * inner(values.trend, trend_bar)
     gradient[index.pulse_scale] += PULSE_SCALE_LOG_SD * inner(values.pulse, pulse_bar)

@@ -47,6 +47,7 @@ class ParameterIndex(NamedTuple):
     counting: int
     slope: int
     early: int
+    beginning: int
     stage_factor: int
     removal: int
     release: int
@@ -146,6 +147,23 @@ class SizeInputs(NamedTuple):
     any_used: bool
 
 
+class ListedInputs(NamedTuple):
+    """What the level is the level of (section 2).
+
+    Attributes
+    ----------
+    by_plots : stems listed in plots, else all that were sampled.
+    log_stems : of their number beforehand. [log stems/ha, or log stems]
+    shares : (plot,) of the area of all plots.
+    classes : (plot, 2) first and end edge of the diameters that were listed.
+    """
+
+    by_plots: bool
+    log_stems: float
+    shares: Floats
+    classes: Integers
+
+
 class CountInputs(NamedTuple):
     """Stems listed in plots, stems without a usable core, plants counted by stage, and sections
     (section 6).
@@ -208,5 +226,6 @@ class UnitInputs(NamedTuple):
     process: ProcessInputs
     delays: DelayInputs
     sizes: SizeInputs
+    listed: ListedInputs
     counts: CountInputs
     trees: TreeInputs

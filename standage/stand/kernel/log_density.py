@@ -55,12 +55,14 @@ from standage.stand.kernel.establishment import (
 from standage.stand.kernel.inputs import (
     CountInputs,
     DelayInputs,
+    ListedInputs,
     ParameterIndex,
     ProcessInputs,
     SizeInputs,
     TreeInputs,
 )
 from standage.stand.kernel.knots import standard_normal_and_knots
+from standage.stand.kernel.level import level_adjoint, set_level
 from standage.stand.kernel.plots import all_stems, stems_in_plots, stems_without_core
 from standage.stand.kernel.rates import Rates, no_rates
 from standage.stand.kernel.stages import stages_at_survey
@@ -88,6 +90,7 @@ def forward_pass(
     process: ProcessInputs,
     delays: DelayInputs,
     sizes: SizeInputs,
+    listed: ListedInputs,
 ) -> Forward:
     """From the parameters (parameter,) to the rates."""
     rates = no_rates(process.last + 1, len(sizes.edges), delays)
@@ -117,6 +120,7 @@ def forward_pass(
     # without a diameter in the likelihood, none is worked out
     of_sizes = median_sizes(x, sizes, index, process.last if sizes.any_used else -1)
     densities = class_edges(sizes, of_sizes, rates.cdf)
+    set_level(x, index, listed, delays.reference, rates)
     return Forward(rates, values, moved, of_process, grass, opened, of_sizes, densities)
 
 
@@ -185,6 +189,7 @@ def unit_log_density(
     process: ProcessInputs,
     delays: DelayInputs,
     sizes: SizeInputs,
+    listed: ListedInputs,
     counts: CountInputs,
     trees: TreeInputs,
 ) -> float:
@@ -194,7 +199,7 @@ def unit_log_density(
     Each part of the likelihood adds to `bars` its derivatives with respect to the rates, and to
     `gradient` those with respect to parameters that no rate depends on.
     """
-    forward = forward_pass(x, index, process, delays, sizes)
+    forward = forward_pass(x, index, process, delays, sizes, listed)
     rates = forward.rates
     bars = no_rates(process.last + 1, len(sizes.edges), delays)
     if counts.has_plots:
@@ -205,6 +210,7 @@ def unit_log_density(
     total += cored_stems(x, gradient, index, trees, rates, bars)
     if not delays.at_coring_height and len(counts.stages) + len(counts.sections) > 0:
         total += stages_at_survey(x, gradient, index, delays, counts, rates, bars)
+    level_adjoint(x, gradient, index, listed, delays.reference, rates, bars)
     backward_pass(x, gradient, index, process, delays, sizes, forward, bars)
     return total
 
