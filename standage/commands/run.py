@@ -109,7 +109,12 @@ def run_survey(
         if kept_before is not None and _time_of(staging.draws) == kept_before:
             notes.append(DRAWS_REUSED)
         findings = Findings(
-            posterior, criterion=asked.release_criterion, profile_folder=profile_folder
+            posterior,
+            criterion=asked.release_criterion,
+            profile_folder=profile_folder,
+            diameter_limit_cm=asked.diameter_limit,
+            age_over=asked.age_over,
+            stocking_per_ha=asked.stocking,
         )
         options_recorded = asked.recorded() | {
             "profile_folder": None if profile_folder is None else _path_from(out, profile_folder)

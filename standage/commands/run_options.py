@@ -50,6 +50,26 @@ class RunOptions:
         " left out.",
         flag="--coordinates-to",
     )
+    diameter_limit: float = _option(
+        0.0,
+        "Smallest diameter in cm of the stems that shares and age classes are of; 0 is the survey's"
+        " largest lower limit.",
+        least=0,
+        most=250,
+    )
+    age_over: int = _option(
+        0,
+        "An age whose share of the stems is given beside 100, 120 and 150 years; 0 for none.",
+        least=0,
+        most=1000,
+    )
+    stocking: float = _option(
+        740.0,
+        "Grass-stage and emerging plants per hectare that regeneration is held against; 740 is 300"
+        " per acre.",
+        least=0,
+        most=1_000_000,
+    )
     units: Units = _option("metric", "Metric; us: acres, inches, feet beside.")
     style: FigureStyle = _option(
         "screen",

@@ -11,16 +11,12 @@ from standage.findings import schema
 from standage.findings.intervals import blank_columns, interval_columns
 from standage.findings.stems import (
     CORING_HEIGHT,
-    basal_area_each,
-    dated_years,
     living_rate,
     share_past_emerging,
-    stems_per_hectare_each,
     unit_basis,
     unit_label,
     unit_years,
 )
-from standage.stand.posterior import Posterior
 
 if TYPE_CHECKING:
     from standage.findings.findings import Findings
@@ -33,11 +29,14 @@ COHORTS = schema.ResultTable(
     (
         *schema.UNIT,
         *schema.year("first_year last_year", "the class; the last ends with the survey season"),
-        *schema.number("stems_per_ha", "stems/ha", "that established in the class", interval=True),
-        *schema.number("share", "share of stems", "in the class", interval=True),
         *schema.number(
-            "basal_area_m2_ha", "m2/ha", "of the listed stems of the class", interval=True
+            "stems_per_ha",
+            "stems/ha",
+            "that established in the class, of those from the diameter limit of the summary on",
+            interval=True,
         ),
+        *schema.number("share", "share of stems", "in the class", interval=True),
+        *schema.number("basal_area_m2_ha", "m2/ha", "of the stems of the class", interval=True),
         *schema.number(
             "seedling_stages_per_ha",
             "plants/ha",
@@ -54,11 +53,10 @@ COHORTS = schema.ResultTable(
 def cohort_table(findings: Findings, *, class_years: int = CLASS_YEARS) -> pd.DataFrame:
     """Stems, basal area and seedlings by class of establishment years.
 
-    Stems per hectare and shares count stems past the emerging stage; plants still in the seedling
-    stages stand apart, so that a crop of germinants does not drown the trees. Both come from the
-    establishment process. Basal area comes from the listed stems at their drawn years. Without
-    plots there is no hectare to refer to and the columns per hectare are blank; under basis `coring
-    height` there are no seedling stages.
+    Stems per hectare, shares and basal area are of the unit's `Population`; plants still in the
+    seedling stages stand apart, so that a crop of germinants does not drown the trees, and come
+    from the establishment process. Without plots there is no hectare to refer to and the columns
+    per hectare are blank; under basis `coring height` there are no seedling stages.
 
     Parameters
     ----------
@@ -88,7 +86,8 @@ def _unit_cohorts(findings: Findings, number: int, class_years: int) -> pd.DataF
     starts, class_of_year = np.unique(years // class_years * class_years, return_inverse=True)
     living = living_rate(posterior, number)
     past = share_past_emerging(posterior, number)
-    stems = _sum_by_class(living * past, class_of_year, len(starts))
+    members = findings.populations[number]
+    stems = _sum_by_class(members.by_year, class_of_year, len(starts))
     seedlings = _sum_by_class(living * (1 - past), class_of_year, len(starts))
 
     table = pd.DataFrame(
@@ -108,7 +107,9 @@ def _unit_cohorts(findings: Findings, number: int, class_years: int) -> pd.DataF
     columns |= interval_columns("share", stems / np.where(total > 0, total, np.nan), level)
     if per_hectare:
         columns |= interval_columns(
-            "basal_area_m2_ha", _basal_area_by_class(posterior, number, starts, class_years), level
+            "basal_area_m2_ha",
+            _sum_by_class(members.basal_area_by_year, class_of_year, len(starts)),
+            level,
         )
     else:
         columns |= blank_columns("basal_area_m2_ha")
@@ -126,23 +127,3 @@ def _sum_by_class(amounts: np.ndarray, class_of_year: np.ndarray, classes: int) 
     member = np.zeros((len(class_of_year), classes))
     member[np.arange(len(class_of_year)), class_of_year] = 1
     return amounts @ member
-
-
-def _basal_area_by_class(
-    posterior: Posterior, number: int, starts: np.ndarray, class_years: int
-) -> np.ndarray:
-    """Basal area of the listed stems by class of drawn years. (draw, class) [m2/ha]"""
-    trees, years = dated_years(posterior, number)
-    each = basal_area_each(trees) * stems_per_hectare_each(
-        posterior, trees, posterior.units[number].stand
-    )
-    area = np.zeros((len(posterior.living[number]), len(starts)))
-    draws = np.arange(len(area))
-    for stem in np.flatnonzero(np.isfinite(each)):
-        drawn = np.isfinite(years[:, stem])
-        # a year before the axis belongs to the oldest class: nothing listed is lost
-        place = np.clip((years[drawn, stem] - starts[0]) // class_years, 0, len(starts) - 1).astype(
-            int
-        )
-        area[draws[drawn], place] += each[stem]
-    return area

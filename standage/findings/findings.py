@@ -9,6 +9,8 @@ import pandas as pd
 
 from standage.evidence import date_trees
 from standage.findings.attribution import attribution_table
+from standage.findings.claim import CLAIMS, Claim
+from standage.findings.claims import claim_table, unit_claims
 from standage.findings.cohorts import cohort_table
 from standage.findings.comparison import comparison_table
 from standage.findings.disturbances import disturbance_table, event_year_table, tree_release_table
@@ -24,10 +26,12 @@ from standage.findings.model_checks import (
     size_curve_table,
 )
 from standage.findings.parameter_table import parameter_table
+from standage.findings.population import Population, population, survey_diameter_limit
 from standage.findings.prior_sensitivity import sensitivity_table
 from standage.findings.pulse_limit import ReportingLimit, limit_table, unit_limit
 from standage.findings.pulses import Burst, find_bursts, pulse_table
 from standage.findings.rates import rate_table
+from standage.findings.regeneration import STOCKING_PER_HA
 from standage.findings.releases import chronology_table, release_table
 from standage.findings.result_tables import RESULT_TABLES
 from standage.findings.stand_summary import stand_summary_table
@@ -39,6 +43,8 @@ from standage.profiles import Profile, load_profile
 from standage.stand.posterior import Posterior
 from standage.survey.survey import Survey
 
+CLAIMED_AGES = (100, 120, 150)  # ages that old trees are commonly spared from [years]
+
 
 class Findings:
     """What a posterior says of its stands and trees.
@@ -49,6 +55,11 @@ class Findings:
     level : credible level of every interval; that of the posterior if None.
     criterion : how releases are told from ring widths, see `growth_changes`.
     profile_folder : where the species profiles of the fit are, if not the shipped ones.
+    diameter_limit_cm : smallest diameter of the stems that shares, spans and classes are of; no
+        smaller than the largest lower limit of the survey's plots. [cm]
+    age_over : an age whose share of the stems is claimed beside that of 100, 120 and 150; 0 for
+        none. [years]
+    stocking_per_ha : stocking that regeneration is held against. [plants/ha]
 
     Attributes
     ----------
@@ -63,11 +74,17 @@ class Findings:
         level: float | None = None,
         criterion: str | Criterion = MODEL,
         profile_folder: str | None = None,
+        diameter_limit_cm: float = 0.0,
+        age_over: float = 0.0,
+        stocking_per_ha: float = STOCKING_PER_HA,
     ) -> None:
         self.posterior = posterior
         self.level = posterior.level if level is None else level
         self.criterion = criterion
         self.profile_folder = profile_folder
+        self.diameter_limit_cm = max(diameter_limit_cm, survey_diameter_limit(posterior.survey))
+        self.ages_asked = tuple(sorted({*CLAIMED_AGES, *([age_over] if age_over else [])}))
+        self.stocking_per_ha = stocking_per_ha
 
     @classmethod
     def of(cls, result: Posterior | Findings) -> Findings:
@@ -124,6 +141,28 @@ class Findings:
         """
         changes = self.growth_changes
         return {} if changes is None else event_years_by_rings(changes)
+
+    @cached_property
+    def populations(self) -> tuple[Population, ...]:
+        """By unit, the stems that shares, spans and classes are of."""
+        return tuple(population(self, number) for number in range(len(self.posterior.units)))
+
+    @cached_property
+    def claims(self) -> tuple[Claim, ...]:
+        """Every claim about every unit."""
+        return tuple(
+            claim
+            for number, unit in enumerate(self.units)
+            for claim in unit_claims(self, number, unit)
+        )
+
+    def claims_of(self, unit: UnitFindings) -> tuple[Claim, ...]:
+        """The claims about one unit."""
+        return tuple(
+            claim
+            for claim in self.claims
+            if (claim.stand, claim.species) == (unit.stand, unit.summary["species"])
+        )
 
     @cached_property
     def stand_summary(self) -> pd.DataFrame:
@@ -213,8 +252,11 @@ class Findings:
     @cached_property
     def tables(self) -> dict[str, pd.DataFrame]:
         """All tables of a result by file name without ending."""
-        found = {table.name: getattr(self, table.name) for table in RESULT_TABLES}
+        found = {table.name: self._table(table.name) for table in RESULT_TABLES}
         return {name: table for name, table in found.items() if table is not None}
+
+    def _table(self, name: str) -> pd.DataFrame | None:
+        return claim_table(self.claims) if name == CLAIMS.name else getattr(self, name)
 
     @cached_property
     def ring_years(self) -> pd.DataFrame | None:

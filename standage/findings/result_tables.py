@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from standage.findings.attribution import ATTRIBUTION
+from standage.findings.claim import CLAIMS
 from standage.findings.cohorts import COHORTS
 from standage.findings.comparison import COMPARISON
 from standage.findings.disturbances import DISTURBANCES, EVENT_YEARS, TREE_RELEASES
@@ -19,7 +20,7 @@ from standage.findings.tree_dates import TREE_DATES
 # only where the survey has ring widths
 RING_TABLES = (RELEASES, TREE_RELEASES, DISTURBANCES, EVENT_YEARS)
 RESULT_TABLES = (
-    *(STAND_SUMMARY, TREE_DATES, COHORTS, RATE, PULSES, ATTRIBUTION),
+    *(CLAIMS, STAND_SUMMARY, TREE_DATES, COHORTS, RATE, PULSES, ATTRIBUTION),
     *RING_TABLES,
     *(COMPARISON, PARAMETERS, PRIOR_SENSITIVITY, ALL_STANDS),
 )

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from standage.findings import schema
+from standage.findings.age_structure import age_structure
 from standage.findings.intervals import (
     blank_columns,
     fullest_span,
@@ -16,14 +17,14 @@ from standage.findings.intervals import (
     shortest_span,
     typical_span,
 )
+from standage.findings.population import Population
+from standage.findings.regeneration import STAGES, regeneration, stocking_probability
 from standage.findings.stand_places import COORDINATES, stand_places
 from standage.findings.stems import (
     CORING_HEIGHT,
     basal_area_each,
-    completed_season,
     dated_years,
     living_rate,
-    stems_past_emerging,
     stems_per_hectare_each,
     trees_of_unknown_reach,
     unit_basis,
@@ -38,7 +39,8 @@ if TYPE_CHECKING:
 
 CENTRES = ("pith", "arcs", "straight", "rotten", "unknown")
 FAILED_ATTEMPTS = ("no_sound_wood", "unreadable")
-AGES = (60, 100, 150)  # ages whose share of the stems is told [years]
+AGES = (60, 100, 120, 150)  # ages whose share of the stems is given [years]
+MIDDLE_SHARE = 0.8  # of the stems, between the years by which a tenth and nine tenths came
 # span in which an even-aged stand has nearly all its stems (common practice, no source) [years]
 EVEN_AGED_YEARS = 20
 EVEN_AGED_SHARE = 0.8  # "nearly all" (assumption)
@@ -68,7 +70,22 @@ STAND_SUMMARY = schema.ResultTable(
         *schema.number(
             "latitude longitude", "degrees", "as in `stands.csv`, as `--coordinates-to` says"
         ),
+        *schema.number(
+            "diameter_limit_cm",
+            "cm",
+            "smallest diameter of the stems that amounts, spans and shares of this table are of",
+            blank="without plots, where they are of the sampled trees",
+        ),
+        *schema.number(
+            "sampled_share",
+            "share",
+            "of the stand's area that the plots cover",
+            blank="`area_ha` of the stand isn't recorded",
+        ),
         *schema.number("stems_per_ha", "stems/ha", "living stems", interval=True),
+        *schema.number(
+            "stand_basal_area_m2_ha", "m2/ha", "their basal area in the whole stand", interval=True
+        ),
         *schema.number(
             "basal_area_m2_ha",
             "m2/ha",
@@ -82,16 +99,25 @@ STAND_SUMMARY = schema.ResultTable(
         *schema.year("oldest_cored_year", "its year", interval=True),
         *_span("half_span"),
         *_span("span_80"),
+        *schema.year(
+            "middle_span_first middle_span_last",
+            "years by which a tenth, and nine tenths, of the stems had established",
+            interval=True,
+        ),
+        *schema.probability(
+            "probability_even_aged probability_two_aged probability_uneven_aged",
+            "that some 20 years hold 80 % of the stems; that two times 20 do; that they don't",
+        ),
         *schema.number(
             " ".join(f"share_over_{age}_years" for age in AGES),
             "share of stems",
             "older than so many years",
             interval=True,
         ),
-        *schema.year(
-            "last_recruitment_year",
-            "latest from which, counted back from the survey, one stem is expected in the area"
-            " sampled",
+        *schema.number(
+            " ".join(f"basal_area_share_over_{age}_years" for age in AGES),
+            "share of basal area",
+            "of stems older than so many years",
             interval=True,
         ),
         *schema.number(
@@ -101,6 +127,15 @@ STAND_SUMMARY = schema.ResultTable(
             blank=NOT_AT_CORING_HEIGHT,
             interval=True,
         ),
+        *schema.number(
+            " ".join(f"{stage}_per_ha" for stage in STAGES),
+            "plants/ha",
+            "living plants of the stage, as in `counts.csv`",
+            blank=NOT_AT_CORING_HEIGHT,
+            interval=True,
+        ),
+        *schema.number("stocking_per_ha", "plants/ha", "the stocking asked for"),
+        *schema.probability("probability_stocked", "that grass-stage and emerging plants reach it"),
         *schema.year(
             "densest_20_years_first", "first of the 20 years that hold most stems (median)"
         ),
@@ -135,15 +170,13 @@ STAND_SUMMARY = schema.ResultTable(
 def stand_summary_table(findings: Findings) -> pd.DataFrame:
     """What stands in each unit and when it came.
 
-    Spans and shares are of stems past the emerging stage. `half_span_first` and `_last` bound
+    Amounts, spans and shares are of the unit's `Population`. `half_span_first` and `_last` bound
     the shortest span of years that holds half of them (that of the most typical draw),
     `half_span_agreed` is the share of draws that agree with it; `span_80_*` is the same for 80
     %; `share_in_20_years` is the largest share that established within any twenty years.
     `oldest_cored_tree` is the cored live tree of the earliest median, picked by eye or not.
-    `last_recruitment_year` is the latest year from which, counted back from the survey, at
-    least one stem past the emerging stage is expected in the area sampled. Basal area is a
-    plain sum over the listed stems and has no interval. Columns that need plots are blank
-    without them, those of the grass stage also under basis `coring height`.
+    `basal_area_m2_ha` is a plain sum over the listed stems and has no interval. Columns that need
+    plots are blank without them, those of the grass stage also under basis `coring height`.
 
     Returns
     -------
@@ -158,19 +191,21 @@ def _unit_row(findings: Findings, number: int, places: pd.DataFrame) -> dict[str
     posterior, level = findings.posterior, findings.level
     unit = posterior.units[number]
     years = unit_years(posterior, unit)
-    stems = stems_past_emerging(posterior, number)
-    total = stems.sum(axis=1)
+    members = findings.populations[number]
+    stems = members.by_year
     half_first, half_last = shortest_span(stems, years, 0.5)
     most_first, most_last = shortest_span(stems, years, 0.8)
     densest_first, densest_share = fullest_span(stems, years, EVEN_AGED_YEARS)
     stand = posterior.survey.stands[posterior.survey.stands["stand"] == unit.stand].iloc[0]
     row = {**unit_label(unit), "community": stand["community"]}
     row |= places.loc[unit.stand, list(COORDINATES)].to_dict()
-    row |= (
-        interval_columns("stems_per_ha", total, level)
-        if unit.has_plots
-        else blank_columns("stems_per_ha")
-    )
+    row |= {
+        "diameter_limit_cm": members.diameter_limit_cm,
+        "sampled_share": members.sampled_share,
+    }
+    area = members.basal_area_by_year.sum(axis=1)
+    for name, amount in (("stems_per_ha", members.total), ("stand_basal_area_m2_ha", area)):
+        row |= interval_columns(name, amount, level) if unit.has_plots else blank_columns(name)
     row["basal_area_m2_ha"] = _basal_area(posterior, number)
     row |= _oldest_cored(posterior, number, level)
     row |= dict(
@@ -190,13 +225,14 @@ def _unit_row(findings: Findings, number: int, places: pd.DataFrame) -> dict[str
     )
     row |= interval_columns("span_80_years", most_last - most_first + 1, level, whole=True)
     for age in AGES:
-        row |= interval_columns(
-            f"share_over_{age}_years", _share_over(posterior, unit, stems, years, age), level
-        )
-    row |= interval_columns(
-        "last_recruitment_year", _last_recruitment(unit, stems, years), level, whole=True
-    )
-    row |= _grass_stage(posterior, number, level)
+        by_area = members.share_over(age, by_basal_area=True)
+        row |= interval_columns(f"share_over_{age}_years", members.share_over(age), level)
+        row |= interval_columns(f"basal_area_share_over_{age}_years", by_area, level)
+    for name, year in zip(("first", "last"), middle_years(members), strict=True):
+        row |= interval_columns(f"middle_span_{name}", year, level, whole=True)
+    structures = age_structure(stems)._asdict()
+    row |= {f"probability_{structure}": chance for structure, chance in structures.items()}
+    row |= _grass_stage(posterior, number, level) | _stages(findings, number)
     row |= {"densest_20_years_first": _typical_year(densest_first)}
     row |= interval_columns("share_in_20_years", densest_share, level)
     listed = posterior.trees[_listed(posterior, number)]
@@ -250,23 +286,34 @@ def _oldest_cored(posterior: Posterior, number: int, level: float) -> dict[str, 
     }
 
 
-def _share_over(
-    posterior: Posterior, unit: Unit, stems: np.ndarray, years: np.ndarray, age: int
-) -> np.ndarray:
-    ages = completed_season(posterior.survey, unit.stand) - years + 1
-    total = stems.sum(axis=1)
-    return stems[:, ages > age].sum(axis=1) / np.where(total > 0, total, np.nan)
-
-
-def _last_recruitment(unit: Unit, stems: np.ndarray, years: np.ndarray) -> np.ndarray:
-    """Latest year with one stem of the sample expected from it to the survey. (draw,) NaN where the
-    sample holds less in all
+def middle_years(members: Population) -> tuple[np.ndarray, np.ndarray]:
+    """Years by which a tenth, and nine tenths, of the stems had established. Each (draw,), NaN in a
+    draw without stems. [calendar year]
     """
-    sampled = stems * (unit.area_ha if unit.has_plots else 1.0)
-    since = np.cumsum(sampled[:, ::-1], axis=1)[:, ::-1]
-    reached = since >= 1.0
-    last = years[-1] - np.argmax(reached[:, ::-1], axis=1)
-    return np.where(reached.any(axis=1), last, np.nan)
+    held = np.cumsum(members.by_year, axis=1)
+    held = held / np.where(held[:, -1:] > 0, held[:, -1:], np.nan)
+    tail = (1 - MIDDLE_SHARE) / 2
+    first, last = (
+        # the tolerance is for a share that is reached exactly, but for rounding
+        np.where(np.isnan(held[:, -1]), np.nan, members.years[np.argmax(held >= share - 1e-9, 1)])
+        for share in (tail, 1 - tail)
+    )
+    return first, last
+
+
+def _stages(findings: Findings, number: int) -> dict[str, Any]:
+    """Plants below breast height by stage, and whether they reach the stocking asked for."""
+    unit = findings.posterior.units[number]
+    if not unit.has_plots or unit.basis == CORING_HEIGHT:
+        return {}
+    plants = regeneration(findings.posterior, number)
+    row: dict[str, Any] = {
+        "stocking_per_ha": findings.stocking_per_ha,
+        "probability_stocked": stocking_probability(plants, findings.stocking_per_ha),
+    }
+    for stage, amount in plants.items():
+        row |= interval_columns(f"{stage}_per_ha", amount, findings.level)
+    return row
 
 
 def _grass_stage(

@@ -6,10 +6,11 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from standage.findings.cannot_tell import OpenQuestion, open_questions
+from standage.findings.cannot_tell import OpenQuestion, open_questions, reach_assumed
 from standage.findings.events_on_record import Event, stand_events
 from standage.findings.intervals import Interval
 from standage.findings.schema import Row
+from standage.findings.stems import completed_season
 from standage.findings.uncertainty_budget import Budget, uncertainty_budget
 from standage.survey.survey import Survey
 
@@ -24,6 +25,7 @@ class UnitFindings:
     pulses, attribution, cohorts, rate, trees : its rows of these tables.
     events : those on record for its stand, oldest first.
     budget : what the uncertainty of its cored trees is made of; None where that is not known.
+    last_season : last growing season completed at the survey.
     """
 
     summary: Row
@@ -34,6 +36,12 @@ class UnitFindings:
     trees: pd.DataFrame
     events: tuple[Event, ...]
     budget: Budget | None
+    last_season: int
+
+    @property
+    def dates_known(self) -> bool:
+        """Whether years rest on more than what is assumed of cores that ended anywhere."""
+        return not reach_assumed(self.summary)
 
     @property
     def stand(self) -> str:
@@ -64,6 +72,7 @@ def unit_findings(row: Row, survey: Survey, **tables: pd.DataFrame) -> UnitFindi
         summary=row,
         events=tuple(stand_events(survey, row["stand"])),
         budget=uncertainty_budget(own["trees"]),
+        last_season=completed_season(survey, str(row["stand"])),
         **own,
     )
 

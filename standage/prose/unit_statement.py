@@ -143,16 +143,11 @@ def _ages(unit: UnitFindings) -> list[str]:
         for age, share in shares.items()
         if share.median >= HARDLY_ANY
     ]
-    sentences = [
+    return [
         f"Of the living stems {listed(over)}."
         if over
         else f"Hardly any living stem is over {AGES[0]} years old."
     ]
-    last = unit.interval("last_recruitment_year")
-    if last.known:
-        verb = "reached the height of the cores" if _at_core(row) else "established"
-        sentences.append(f"The youngest of them {verb} {year_words(*last)}.")
-    return sentences
 
 
 def _amounts(unit: UnitFindings, measures: Measures) -> list[str]:

@@ -11,7 +11,7 @@ import re
 import numpy as np
 import pandas as pd
 import pytest
-from fake_posterior import changed, fake_posterior, with_tables
+from fake_posterior import fake_posterior, with_tables
 
 from standage.errors import StandageError
 from standage.findings import Findings
@@ -475,12 +475,8 @@ def test_a_failed_fit_is_said_first():
 
 def test_what_cannot_be_told_is_said():
     posterior = fake_posterior(draws=60)
-    rng = np.random.default_rng(1)
-    vague = posterior.living[0] * np.exp(rng.normal(0, 1.5, (60, 1)))
-    posterior = changed(posterior, living=[vague, *posterior.living[1:]])
-    spread = rng.integers(1700, 1900, posterior.establishment_year.shape)
-    posterior.establishment_year[:, :1] = spread[:, :1]
-    text = summary(posterior)
+    listed = posterior.trees.loc[posterior.trees["unit"] == 0, "dbh_cm"]
+    text = summary(Findings(posterior, diameter_limit_cm=listed.nlargest(2).min()))
     assert "How many stems are alive, to better than fivefold: " in text
 
 

@@ -1,0 +1,171 @@
+"""A claim: what is stated of a stand, of which stems, with which probability, and how it would be
+held to the truth.
+
+Sentences, pictures and the table of a result are made from claims, and an audit scores them on
+stands whose truth is known (docs/validation.md).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any, Literal, get_args
+
+from standage.findings import schema
+from standage.findings.intervals import Interval
+
+Kind = Literal[
+    "structure",
+    "minimum age",
+    "share over age",
+    "basal area over age",
+    "middle span",
+    "pulse",
+    "pulse years",
+    "pulse share",
+    "rise",
+    "before pulse",
+    "regeneration",
+    "stocking",
+    "stems",
+    "basal area",
+    "open",
+]
+Score = Literal["inside", "at least", "category", "event", "none"]
+KINDS: tuple[Kind, ...] = get_args(Kind)
+KIND_MEANINGS = {
+    "structure": "even-aged, two-aged or uneven-aged: whether 20 years, or two times 20, hold 80 %",
+    "minimum age": "age of the oldest cored tree; the stand is at least as old as `low`",
+    "share over age": "share of the stems over the age in `subject`",
+    "basal area over age": "share of their basal area over that age",
+    "middle span": "years by which a tenth, and nine tenths, of the stems had established",
+    "pulse": "that the pulse numbered in `subject` is there",
+    "pulse years": "its first and last year",
+    "pulse share": "share of the stems from its first to its last year",
+    "rise": "that recruitment rose to a lasting level, and when",
+    "before pulse": "years from the event in `subject` to the pulse's first year",
+    "regeneration": "plants of the stage in `subject`",
+    "stocking": "whether grass-stage and emerging plants reach the stocking in `subject`",
+    "stems": "stems per hectare",
+    "basal area": "basal area per hectare",
+    "open": "a question that the survey leaves open, and why",
+}
+SCORES = {
+    "inside": "true if the truth lies from `low` to `high`",
+    "at least": "true if the truth is `low` or more",
+    "category": "true if the truth is `category`",
+    "event": "true if it is there",
+    "none": "claims nothing",
+}
+
+CLAIMS = schema.ResultTable(
+    "claims",
+    "a claim about a stand and species: what the summary and the report state",
+    (
+        *schema.UNIT,
+        *schema.code("kind", "what is claimed", KIND_MEANINGS),
+        *schema.text("subject", "of an age, a pulse, a stage, an event or a question: which"),
+        *schema.text("population", "what it is about"),
+        *schema.text("quantity", "the quantity in words"),
+        *schema.number("low estimate high", "as in `unit`", "ends and median", blank="no number"),
+        *schema.text("unit", "of these"),
+        *schema.text("category", "the word claimed", blank="a number is claimed"),
+        *schema.probability("probability", "that the claim is true, as stated"),
+        *schema.code("scored", "how it is held to a known truth", SCORES),
+        *schema.text("table", "the result table it rests on"),
+        *schema.text("columns", "columns there"),
+        *schema.text("rows", "rows there, beside stand and species", blank="all of the unit"),
+        *schema.BASIS,
+    ),
+    remark="How often claims of each kind were true: [validation.md](validation.md).",
+)
+
+
+@dataclass(frozen=True)
+class Claim:
+    """One statement about a stand and species, in numbers.
+
+    Attributes
+    ----------
+    kind : what sort of statement, see `KIND_MEANINGS`.
+    subject : of an age, a pulse, a stage, an event or a question: which.
+    population : the stems or trees that it is about.
+    quantity : the quantity in words.
+    probability : that the claim is true.
+    scored : how it is held to a known truth, see `SCORES`.
+    table, columns, rows : what it rests on.
+    interval : ends and median; NaN where the claim is a word. [unit]
+    category : the word claimed; blank where it is a number.
+    basis : what years are years of, as in the result tables.
+    """
+
+    stand: str
+    species: str
+    kind: Kind
+    subject: str
+    population: str
+    quantity: str
+    probability: float
+    scored: Score
+    table: str
+    columns: str
+    rows: str = ""
+    interval: Interval = Interval(math.nan, math.nan, math.nan)
+    unit: str = ""
+    category: str = ""
+    basis: str = ""
+
+    @property
+    def low(self) -> float:
+        return self.interval.low
+
+    @property
+    def estimate(self) -> float:
+        return self.interval.median
+
+    @property
+    def high(self) -> float:
+        return self.interval.high
+
+    @property
+    def row(self) -> dict[str, Any]:
+        """Its row of `claims`."""
+        low, estimate, high = self.interval
+        return {
+            "stand": self.stand,
+            "species": self.species,
+            "kind": self.kind,
+            "subject": self.subject,
+            "population": self.population,
+            "quantity": self.quantity,
+            "low": low,
+            "estimate": estimate,
+            "high": high,
+            "unit": self.unit,
+            "category": self.category,
+            "probability": self.probability,
+            "scored": self.scored,
+            "table": self.table,
+            "columns": self.columns,
+            "rows": self.rows,
+            "basis": self.basis,
+        }
+
+    def holds(self, truth: float | str | bool) -> bool:
+        """Whether the claim is true where the truth is this. Raises ValueError for a claim that
+        isn't scored.
+
+        >>> claim = Claim("a", "longleaf-pine", "stems", "", "all", "stems", 0.9, "inside", "", "",
+        ...               interval=Interval(90, 100, 115))
+        >>> claim.holds(99), claim.holds(120)
+        (True, False)
+        """
+        if self.scored == "inside":
+            return self.low <= float(truth) <= self.high
+        if self.scored == "at least":
+            return float(truth) >= self.low
+        if self.scored == "category":
+            return truth == self.category
+        if self.scored == "event":
+            return bool(truth)
+        raise ValueError(f"a claim of kind '{self.kind}' isn't scored")

@@ -1,0 +1,214 @@
+"""The claims about each unit, from its posterior and the tables of its result."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from functools import partial
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from standage.findings.age_structure import STRUCTURES, age_structure
+from standage.findings.claim import CLAIMS, Claim, Kind, Score
+from standage.findings.intervals import Interval, credible_points
+from standage.findings.population import Population
+from standage.findings.regeneration import regeneration, stocking_probability
+from standage.findings.stand_summary import AGES, MIDDLE_SHARE, middle_years
+from standage.findings.stems import CORING_HEIGHT
+from standage.findings.unit_findings import UnitFindings
+
+if TYPE_CHECKING:
+    from standage.findings.findings import Findings
+
+Make = partial[Claim]
+
+
+def unit_claims(findings: Findings, number: int, unit: UnitFindings) -> tuple[Claim, ...]:
+    """The claims about unit `number`, in the order in which they are read."""
+    of = partial(
+        Claim,
+        stand=unit.stand,
+        species=str(unit.summary["species"]),
+        basis=str(unit.summary["basis"]),
+    )
+    stems = findings.populations[number]
+    found: list[Claim] = []
+    if unit.dates_known:
+        found += _structure(of, stems)
+        found += _minimum_age(of, unit, findings.level)
+        found += _middle_span(of, stems, findings.level)
+        found += _pulses(of, stems, unit, findings.level)
+        found += _shares_over(of, stems, findings)
+    found += _amounts(of, stems, findings.level)
+    found += _regeneration(of, findings, number)
+    found += [
+        _claim(of, "open", "none", "", "", np.nan, "stand_summary", "", subject=asked.question,
+               category=asked.reason)
+        for asked in unit.open_questions
+    ]  # fmt: skip
+    return tuple(found)
+
+
+def claim_table(claims: tuple[Claim, ...]) -> pd.DataFrame:
+    """One row a claim."""
+    return CLAIMS.frame([claim.row for claim in claims])
+
+
+def _claim(
+    of: Make,
+    kind: Kind,
+    scored: Score,
+    population: str,
+    quantity: str,
+    probability: float,
+    table: str,
+    columns: str,
+    **more: Any,
+) -> Claim:
+    return of(
+        **{
+            "kind": kind,
+            "scored": scored,
+            "population": population,
+            "quantity": quantity,
+            "probability": probability,
+            "table": table,
+            "columns": columns,
+            "subject": "",
+        }
+        | more
+    )
+
+
+def _structure(of: Make, stems: Population) -> Iterator[Claim]:
+    chances = age_structure(stems.by_year)
+    if not np.isfinite(chances.even_aged):
+        return
+    likeliest = int(np.argmax(chances))
+    yield _claim(
+        of, "structure", "category", stems.name, "age structure", chances[likeliest],
+        "stand_summary", "probability_even_aged, probability_two_aged, probability_uneven_aged",
+        category=STRUCTURES[likeliest],
+    )  # fmt: skip
+
+
+def _minimum_age(of: Make, unit: UnitFindings, level: float) -> Iterator[Claim]:
+    tree = str(unit.summary["oldest_cored_tree"])
+    year = unit.interval("oldest_cored_year")
+    if not tree or not year.known:
+        return
+    season = unit.last_season
+    age = Interval(*(season - end + 1 for end in (year.high, year.median, year.low)))
+    yield _claim(
+        of, "minimum age", "at least", "the cored trees", "age of the oldest cored tree",
+        (1 + level) / 2, "tree_dates", "establishment_year_*, age_*",
+        subject=tree, rows=f"tree {tree}", interval=age, unit="years",
+    )  # fmt: skip
+
+
+def _middle_span(of: Make, stems: Population, level: float) -> Iterator[Claim]:
+    tail = (1 - MIDDLE_SHARE) / 2
+    ends = zip(("first", "last"), (tail, 1 - tail), middle_years(stems), strict=True)
+    for subject, share, year in ends:
+        if not np.isfinite(year).any():
+            continue
+        yield _claim(
+            of, "middle span", "inside", stems.name,
+            f"year by which {100 * share:.0f} % of the stems had established", level,
+            "stand_summary", f"middle_span_{subject}_*", subject=subject,
+            interval=_points(year, level, whole=True), unit="calendar year",
+        )  # fmt: skip
+
+
+def _pulses(of: Make, stems: Population, unit: UnitFindings, level: float) -> Iterator[Claim]:
+    for pulse in unit.pulses.to_dict("records"):
+        which = str(pulse["pulse"])
+        at = {"subject": which, "rows": f"pulse {which}"}
+        yield _claim(
+            of, "pulse", "event", stems.name, "recruitment pulse", float(pulse["probability"]),
+            "pulses", "probability", interval=Interval.of(pulse, "centre"), unit="calendar year",
+            category="pulse", **at,
+        )  # fmt: skip
+        for end in ("start", "end"):
+            yield _claim(
+                of, "pulse years", "inside", stems.name, f"{end} of the pulse", level, "pulses",
+                f"{end}_*", interval=Interval.of(pulse, end), unit="calendar year", **at,
+            )  # fmt: skip
+        yield _claim(
+            of, "pulse share", "inside", stems.name, "share of the stems in the pulse", level,
+            "pulses", "share_*", interval=Interval.of(pulse, "share"), unit="share", **at,
+        )  # fmt: skip
+    events = unit.attribution
+    events = events[(events["event"] != "") & events["lag_years_median"].notna()]
+    for row in events.to_dict("records"):
+        yield _claim(
+            of, "before pulse", "inside", stems.name,
+            f"years from the event's beginning to the start of pulse {row['pulse']}", level,
+            "attribution", "lag_years_*", subject=str(row["event"]),
+            rows=f"pulse {row['pulse']}, event {row['event']}",
+            interval=Interval.of(row, "lag_years"), unit="years", category=str(row["kind"]),
+        )  # fmt: skip
+
+
+def _shares_over(of: Make, stems: Population, findings: Findings) -> Iterator[Claim]:
+    for age in findings.ages_asked:
+        for kind, by_area in (("share over age", False), ("basal area over age", True)):
+            share = stems.share_over(age, by_basal_area=by_area)
+            if not np.isfinite(share).any():
+                continue
+            what = "the basal area" if by_area else "the stems"
+            yield _claim(
+                of, kind, "inside", stems.name, f"share of {what} over {age:g} years",
+                findings.level, *_rests_on(age, by_area),
+                subject=f"{age:g}", interval=_points(share, findings.level), unit="share",
+            )  # fmt: skip
+
+
+def _rests_on(age: float, by_area: bool) -> tuple[str, str]:
+    """Table and columns of a share: the summary has those of the usual ages."""
+    if age not in AGES:
+        return "tree_dates", "age_*"
+    name = "basal_area_share" if by_area else "share"
+    return "stand_summary", f"{name}_over_{age:g}_years_*"
+
+
+def _amounts(of: Make, stems: Population, level: float) -> Iterator[Claim]:
+    if not stems.has_plots:
+        return
+    area = stems.basal_area_by_year.sum(axis=1)  # of stems listed, and of others like them
+    for kind, amount, unit, column in (
+        ("stems", stems.total, "stems/ha", "stems_per_ha_*"),
+        ("basal area", area, "m2/ha", "stand_basal_area_m2_ha_*"),
+    ):
+        yield _claim(
+            of, kind, "inside", stems.name, f"{kind} per hectare", level, "stand_summary", column,
+            interval=_points(amount, level), unit=unit,
+        )  # fmt: skip
+
+
+def _regeneration(of: Make, findings: Findings, number: int) -> Iterator[Claim]:
+    unit = findings.posterior.units[number]
+    if not unit.has_plots or unit.basis == CORING_HEIGHT:
+        return
+    level, population = findings.level, "plants below breast height"
+    plants = regeneration(findings.posterior, number)
+    for stage, amount in plants.items():
+        yield _claim(
+            of, "regeneration", "inside", population, f"{stage} plants per hectare", level,
+            "stand_summary", f"{stage}_per_ha_*", subject=stage,
+            interval=_points(amount, level), unit="plants/ha",
+        )  # fmt: skip
+    wanted = findings.stocking_per_ha
+    chance = stocking_probability(plants, wanted)
+    reached = chance >= 0.5
+    yield _claim(
+        of, "stocking", "category", population, "established seedlings against a stocking",
+        chance if reached else 1 - chance, "stand_summary", "probability_stocked",
+        subject=f"{wanted:g}", category="reached" if reached else "not reached",
+    )  # fmt: skip
+
+
+def _points(draws: np.ndarray, level: float, *, whole: bool = False) -> Interval:
+    points = credible_points(draws, level)
+    return Interval(*(float(point) for point in (np.rint(points) if whole else points)))
