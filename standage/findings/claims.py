@@ -21,6 +21,9 @@ from standage.findings.unit_findings import UnitFindings
 if TYPE_CHECKING:
     from standage.findings.findings import Findings
 
+# kind, and whether it is by basal area
+SHARES: tuple[tuple[Kind, bool], ...] = (("share over age", False), ("basal area over age", True))
+
 Make = partial[Claim]
 
 
@@ -153,7 +156,7 @@ def _pulses(of: Make, stems: Population, unit: UnitFindings, level: float) -> It
 
 def _shares_over(of: Make, stems: Population, findings: Findings) -> Iterator[Claim]:
     for age in findings.ages_asked:
-        for kind, by_area in (("share over age", False), ("basal area over age", True)):
+        for kind, by_area in SHARES:
             share = stems.share_over(age, by_basal_area=by_area)
             if not np.isfinite(share).any():
                 continue
@@ -177,10 +180,11 @@ def _amounts(of: Make, stems: Population, level: float) -> Iterator[Claim]:
     if not stems.has_plots:
         return
     area = stems.basal_area_by_year.sum(axis=1)  # of stems listed, and of others like them
-    for kind, amount, unit, column in (
+    amounts: tuple[tuple[Kind, np.ndarray, str, str], ...] = (
         ("stems", stems.total, "stems/ha", "stems_per_ha_*"),
         ("basal area", area, "m2/ha", "stand_basal_area_m2_ha_*"),
-    ):
+    )
+    for kind, amount, unit, column in amounts:
         yield _claim(
             of, kind, "inside", stems.name, f"{kind} per hectare", level, "stand_summary", column,
             interval=_points(amount, level), unit=unit,

@@ -8,7 +8,7 @@ stands there is regeneration, and is reported apart.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from scipy.stats import f
@@ -134,7 +134,7 @@ def population(findings: Findings, number: int) -> Population:
     """
     posterior = findings.posterior
     unit = posterior.units[number]
-    axis = {
+    axis: dict[str, Any] = {
         "years": unit_years(posterior, unit),
         "season": completed_season(posterior.survey, unit.stand),
     }

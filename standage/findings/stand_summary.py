@@ -232,7 +232,7 @@ def _unit_row(findings: Findings, number: int, places: pd.DataFrame) -> dict[str
         row |= interval_columns(f"middle_span_{name}", year, level, whole=True)
     structures = age_structure(stems)._asdict()
     row |= {f"probability_{structure}": chance for structure, chance in structures.items()}
-    row |= _grass_stage(posterior, number, level) | _stages(findings, number)
+    row |= dict(_grass_stage(posterior, number, level)) | _stages(findings, number)
     row |= {"densest_20_years_first": _typical_year(densest_first)}
     row |= interval_columns("share_in_20_years", densest_share, level)
     listed = posterior.trees[_listed(posterior, number)]
