@@ -25,6 +25,7 @@ from standage.findings.model_checks import (
     diameter_table,
     size_curve_table,
 )
+from standage.findings.old_trees import old_tree_table
 from standage.findings.parameter_table import parameter_table
 from standage.findings.population import Population, population, survey_diameter_limit
 from standage.findings.prior_sensitivity import sensitivity_table
@@ -173,6 +174,11 @@ class Findings:
     def tree_dates(self) -> pd.DataFrame:
         """One row a tree."""
         return tree_date_table(self)
+
+    @cached_property
+    def old_trees(self) -> pd.DataFrame:
+        """One row a living stem with a date: how probably it is over an age."""
+        return old_tree_table(self)
 
     @cached_property
     def cohorts(self) -> pd.DataFrame:

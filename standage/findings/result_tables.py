@@ -8,6 +8,7 @@ from standage.findings.cohorts import COHORTS
 from standage.findings.comparison import COMPARISON
 from standage.findings.disturbances import DISTURBANCES, EVENT_YEARS, TREE_RELEASES
 from standage.findings.long_table import ALL_STANDS
+from standage.findings.old_trees import OLD_TREES
 from standage.findings.parameter_table import PARAMETERS
 from standage.findings.prior_sensitivity import PRIOR_SENSITIVITY
 from standage.findings.pulses import PULSES
@@ -20,7 +21,7 @@ from standage.findings.tree_dates import TREE_DATES
 # only where the survey has ring widths
 RING_TABLES = (RELEASES, TREE_RELEASES, DISTURBANCES, EVENT_YEARS)
 RESULT_TABLES = (
-    *(CLAIMS, STAND_SUMMARY, TREE_DATES, COHORTS, RATE, PULSES, ATTRIBUTION),
+    *(CLAIMS, STAND_SUMMARY, TREE_DATES, OLD_TREES, COHORTS, RATE, PULSES, ATTRIBUTION),
     *RING_TABLES,
     *(COMPARISON, PARAMETERS, PRIOR_SENSITIVITY, ALL_STANDS),
 )

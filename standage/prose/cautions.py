@@ -48,6 +48,13 @@ GENERAL_CAUTIONS = (
     ),
 )
 
+SPARE_CAUTIONS = (
+    "This is no marking order: protected and cavity trees come first, and local rules and licensed"
+    " practice decide.",
+    "A tree dated by size is one of many of its size: core it, or spare all of them.",
+    "A tree that isn't listed may be old all the same.",
+)
+
 _OF_CORES = re.compile(r"(?P<where>[^:]+): of (?P<cores>\d+ cores?) (?P<rest>.+)")
 
 

@@ -14,8 +14,8 @@ import pandas as pd
 from standage.choices import Units
 from standage.findings.findings import Findings
 from standage.findings.fit_grade import FAILED
-from standage.findings.unit_findings import UnitFindings
-from standage.prose.cautions import GENERAL_CAUTIONS, cautions
+from standage.findings.unit_findings import UnitFindings, rows_of
+from standage.prose.cautions import GENERAL_CAUTIONS, SPARE_CAUTIONS, cautions
 from standage.prose.disturbance import disturbance_paragraphs
 from standage.prose.emergence import emergence_paragraph
 from standage.prose.measures import METRIC, Measures
@@ -50,7 +50,7 @@ from standage.report.shown_tables import (
 from standage.report.side_by_side import side_by_side
 from standage.report.template import render
 from standage.report.tree_table import TREE_HEADS, tree_rows
-from standage.report.unit_tables import unit_tables
+from standage.report.unit_tables import old_tree_table, unit_tables
 from standage.results.provenance import provenance
 from standage.stand.posterior import Posterior
 
@@ -168,6 +168,11 @@ def _stands(findings: Findings, measures: Measures) -> dict[str, Any]:
             _stand(findings, unit, number, measures, alone=len(units) == 1)
             for number, unit in enumerate(units)
         ],
+        "old_trees": [
+            old_tree_table(rows_of(findings.old_trees, unit.summary), unit, measures)
+            for unit in units
+        ],
+        "spare_cautions": SPARE_CAUTIONS,
         "side_by_side": side_by_side(findings),
         "rings": disturbance_paragraphs(findings),
         "ring_pictures": ring_pictures(findings),

@@ -6,12 +6,16 @@ import pandas as pd
 
 from standage.figures.stand import LEAST_SHARE
 from standage.findings.intervals import Interval
+from standage.findings.old_trees import AGES as OLD_AGES
 from standage.findings.stems import SAMPLED
 from standage.findings.unit_findings import UnitFindings
 from standage.prose.attribution import attribution_words
 from standage.prose.measures import HECTARES_PER_ACRE, US, Measures
-from standage.prose.wording import probability_words, rounded
+from standage.prose.wording import percent, probability_words, rounded
 from standage.report.shown_tables import Cell, ShownTable, interval_cell, share_cell
+
+MOST_OLD_TREES = 12  # of a stand on the page; old_trees.csv has all
+LEAST_CHANCE = 0.1  # of the first age, below which a stem isn't listed (assumption)
 
 
 def unit_tables(unit: UnitFindings, measures: Measures) -> list[ShownTable]:
@@ -22,6 +26,35 @@ def unit_tables(unit: UnitFindings, measures: Measures) -> list[ShownTable]:
         _cohorts(unit, measures),
     ]
     return [table for table in shown if table.rows]
+
+
+def old_tree_table(rows: pd.DataFrame, unit: UnitFindings, measures: Measures) -> ShownTable:
+    """The stems of a unit that are likeliest to be old, the first few. rows: its `old_trees`."""
+    ages = (*OLD_AGES,)
+    likely = rows[rows[f"probability_over_{ages[0]}_years"] >= LEAST_CHANCE]
+    shown = [
+        [
+            Cell(row["tree"], row["plot"]),
+            interval_cell(Interval.of(row, "age")),
+            *(Cell(percent(row[f"probability_over_{age}_years"])) for age in ages),
+            Cell(row["dated_by"]),
+            Cell(measures.diameter(float(row["dbh_cm"]))),
+            Cell(
+                "; ".join(part for part in (row["scar"], row["note"]) if part not in ("", "none"))
+            ),
+        ]
+        for row in likely.head(MOST_OLD_TREES).to_dict("records")
+    ]
+    more = f" (the first {len(shown)} of {len(likely)})" if len(likely) > len(shown) else ""
+    heads = [
+        "Tree and plot",
+        "Age",
+        *(f"Over {age} years" for age in ages),
+        "Dated by",
+        "Diameter",
+        "Scar, note",
+    ]
+    return ShownTable(f"{unit.name}{more}", heads, shown)
 
 
 def _pulses(pulses: pd.DataFrame) -> ShownTable:

@@ -384,7 +384,7 @@ def test_no_more_than_three_lines_of_what_is_not_known_stand_on_the_first_screen
 
 def test_all_but_the_first_screen_is_folded_in_the_order_of_a_readers_questions(page):
     parts = [each["id"] for each in page.named("details") if "part" in each.get("class", "")]
-    assert parts[:3] == ["stands", "side-by-side", "trees"] and parts[-1] == "provenance"
+    assert parts[:3] == ["stands", "old-trees", "side-by-side"] and parts[-1] == "provenance"
     assert not any(
         "open" in each for each in page.named("details") if "part" in each.get("class", "")
     )

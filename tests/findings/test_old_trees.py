@@ -1,0 +1,56 @@
+"""Which stems are likely to be old."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from fake_posterior import fake_posterior
+
+from standage.findings import Findings
+from standage.findings.old_trees import AGES, OLD_TREES, RANKED_BY, chances_over
+
+
+@pytest.fixture(scope="module")
+def findings():
+    return Findings(fake_posterior(draws=100))
+
+
+def test_the_probability_is_the_share_of_the_drawn_ages_above(findings):
+    """Counted one by one from the posterior's own draws."""
+    posterior, table = findings.posterior, findings.old_trees
+    row = table[(table["stand"] == "Fern Flat") & (table["dated_by"] == "size")].iloc[5]
+    (column,) = np.flatnonzero(posterior.trees["tree"] == row["tree"])
+    years = [year for year in posterior.establishment_year[:, column] if year >= 0]
+    day = posterior.survey.stands.set_index("stand")["survey_date"]["Fern Flat"]
+    season = day.year if day.month >= 10 else day.year - 1  # the last that was over
+    for age in AGES:
+        older = sum(season - year + 1 > age for year in years)
+        assert row[f"probability_over_{age}_years"] == pytest.approx(older / len(years))
+
+
+def test_every_living_stem_with_a_date_is_ranked_once_the_likeliest_first(findings):
+    trees, table = findings.tree_dates, findings.old_trees
+    dated = trees[["establishment_year_median", "coring_height_year_median"]].notna().any(axis=1)
+    living = trees[dated & (trees["status"] == "live")]
+    assert set(living["tree"]) <= set(table["tree"]) and table["tree"].is_unique
+    for _, unit in table.groupby(["stand", "species"]):
+        assert list(unit["rank"]) == list(range(1, len(unit) + 1))
+        assert unit[f"probability_over_{RANKED_BY}_years"].is_monotonic_decreasing
+        shares = unit[[f"probability_over_{age}_years" for age in AGES]].to_numpy()
+        assert (np.diff(shares, axis=1) <= 0).all()
+
+
+def test_ages_of_ones_choice(findings):
+    _, age, chance = chances_over(findings, 0, (30.0, 75.5))
+    assert chance.shape == (2, age.shape[1]) and (chance[0] >= chance[1]).all()
+
+
+def test_where_no_coring_height_is_recorded_ages_count_from_the_core(findings):
+    table = findings.old_trees
+    ridge = table[table["stand"] == "Stony Ridge"]
+    assert (
+        len(ridge)
+        and set(ridge["basis"]) == {"coring height"}
+        and ridge["age_median"].notna().all()
+    )
+    assert list(table) == OLD_TREES.found
