@@ -6,13 +6,12 @@ from standage.findings.result_tables import RESULT_TABLES, RING_TABLES
 from standage.findings.schema import AMOUNTS, BASIS, UNIT, ResultColumn, ResultTable
 
 COMMON = (*UNIT, *BASIS, *AMOUNTS)  # described once
-HEAD = ["| column | unit | meaning |", "|---|---|---|"]
 
 
 def table_reference() -> str:
     """The reference as markdown."""
     parts = [
-        "\n".join(["In many tables:", "", *HEAD, *(_line([column]) for column in COMMON)]),
+        "\n".join(["In many tables:", "", *(_line([column]) for column in COMMON)]),
         *(_section(table) for table in RESULT_TABLES),
     ]
     return "\n\n".join(parts) + "\n"
@@ -29,7 +28,7 @@ def _section(table: ResultTable) -> str:
     for column in own:
         described.setdefault(column.described, []).append(column)
     lines = [_line(alike) for alike in described.values()]
-    parts = [f"## {table.name}.csv", " ".join(sentences), "\n".join([*HEAD, *lines])]
+    parts = [f"## {table.name}.csv", " ".join(sentences), "\n".join(lines)]
     return "\n\n".join([*parts, table.footnote] if table.footnote else parts)
 
 
@@ -39,4 +38,4 @@ def _line(columns: list[ResultColumn]) -> str:
         f"`{column.name}_*`" if column.interval else f"`{column.name}`" for column in columns
     )
     unit, meaning = columns[0].described
-    return f"| {names} | {unit} | {meaning} |".replace("|  |", "| |")
+    return f"- {names}{f' [{unit}]' if unit else ''}: {meaning}"
