@@ -190,6 +190,7 @@ def _posterior(
         draws_by_name=labelled_draws(
             by_unit,
             trees,
+            n_units=len(by_unit),
             establishment_year=establishment_year,
             year_at_core=year_at_core,
             parameters=parameters,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,6 +20,7 @@ LOOSE_RHAT_LIMIT = 1.05
 ESS_LIMIT = 400
 # draws in all; a run with fewer could hardly reach the limits (assumption)
 SHORT_RUN = 5 * ESS_LIMIT
+AT_A_TIME = 500  # parameters
 CLASS_YEARS = 20  # width of the classes of years whose density is watched for convergence
 
 
@@ -42,21 +44,22 @@ class Convergence:
         )
 
 
-def convergence(data: StandData, sampled: Draws, states: list[UnitState]) -> Convergence:
+def convergence(data: StandData, sampled: Draws, states: Sequence[UnitState]) -> Convergence:
     """Agreement of the chains of a fit; `states` are those of its draws."""
     watched = _watched(data, states, len(sampled.values))
-    ess, rhat = ess_and_rhat(
-        np.concatenate([sampled.values, np.stack(list(watched.values()), axis=-1)], axis=-1)
-    )
-    n_parameters = sampled.values.shape[-1]
-    read = dict(zip(watched, ess[n_parameters:], strict=True))
+    ess, rhat = ess_and_rhat(np.stack(list(watched.values()), axis=-1))
+    read = dict(zip(watched, ess, strict=True))
     slowest = min(read, key=lambda name: read[name])
-    return Convergence(
-        float(np.nanmax(rhat[n_parameters:])), float(np.nanmax(rhat)), float(read[slowest]), slowest
-    )
+    of_read = float(np.nanmax(rhat))
+    # some at a time: the library copies what it is given more than once
+    of_parameters = [
+        np.nanmax(ess_and_rhat(sampled.values[..., start : start + AT_A_TIME])[1])
+        for start in range(0, sampled.values.shape[-1], AT_A_TIME)
+    ]
+    return Convergence(of_read, max(of_read, *of_parameters), float(read[slowest]), slowest)
 
 
-def _watched(data: StandData, states: list[UnitState], chains: int) -> dict[str, np.ndarray]:
+def _watched(data: StandData, states: Sequence[UnitState], chains: int) -> dict[str, np.ndarray]:
     """Quantities people read, by chain and draw `(chain, draw)`: their convergence is what
     matters.
     """

@@ -1,4 +1,6 @@
-"""A unit's states by draw as the plain arrays that a posterior keeps."""
+"""A unit's states by draw as the plain arrays that a posterior keeps, in single precision as its
+file has them.
+"""
 
 from __future__ import annotations
 
@@ -41,7 +43,7 @@ def draws_of_unit(
         living=_on_axis(state.living, data.n_years),
         past_emerging=_on_axis(past[:, ::-1], data.n_years),
         grass_share=_on_axis(in_grass[:, ::-1], data.n_years),
-        size_curve=np.exp(state.median_size_log[:, ::-1]),
+        size_curve=np.exp(state.median_size_log[:, ::-1]).astype(np.float32),
         delays=_delay_pmfs(state.delays),
         stems_by_diameter=expected.stems_by_diameter,
         stems_listed=expected.stems_listed,
@@ -72,7 +74,9 @@ def _on_axis(values: np.ndarray, n_years: int) -> np.ndarray:
     """Values `(draw, year)` up to a unit's season, with zeros for the years of the common axis
     after it.
     """
-    return np.pad(values, ((0, 0), (0, n_years - values.shape[1])))
+    out = np.zeros((len(values), n_years), dtype=np.float32)
+    out[:, : values.shape[1]] = values
+    return out
 
 
 def _delay_pmfs(delays: Delays) -> dict[str, np.ndarray]:
@@ -81,4 +85,5 @@ def _delay_pmfs(delays: Delays) -> dict[str, np.ndarray]:
         "height": delays.growth(1.0),
         "breast_height": delays.to_height(BREAST_HEIGHT_CM),
     }
+    pmfs = {name: pmf.astype(np.float32) for name, pmf in pmfs.items()}
     return pmfs if delays.emergence is None else pmfs | {"release": delays.emergence.rho[:, None]}

@@ -135,7 +135,7 @@ def stage_densities(
     grass[:, ages >= state.delays.grass.shape[1]] = 0.0
     grass[:, 0] = 0.0
     past = state.delays.past_emerging_by_age(ages)
-    emerging = 1.0 - grass - past
+    emerging = np.maximum(1.0 - grass - past, 0.0)  # rounding can make it less than nothing
     emerging[:, 0] = 0.0
     out = {}
     for stage, low in set(

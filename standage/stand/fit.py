@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pandas as pd
 from threadpoolctl import threadpool_limits
@@ -12,17 +14,17 @@ from standage.stand.build import BuiltStands, DatedStem, build_stands
 from standage.stand.convergence import SHORT_RUN, Convergence, convergence
 from standage.stand.data import StandData
 from standage.stand.draws_file import DrawsFile, draws_key
-from standage.stand.draws_from_states import draws_of_unit, parameter_names
-from standage.stand.expected import STAGE_COLUMNS, expected_counts
+from standage.stand.draws_from_states import draws_of_unit, parameter_names, unit_of
+from standage.stand.expected import STAGE_COLUMNS, Expected, expected_counts
 from standage.stand.labelled import labelled_draws
+from standage.stand.memory import PRIOR_DRAWS, refuse_above_memory, thinning
 from standage.stand.openings import OFF
 from standage.stand.parameter_table import parameter_table
 from standage.stand.posterior import Posterior
 from standage.stand.prior_components import prior_components
 from standage.stand.sampler import Draws, Progress, sample, sample_again
-from standage.stand.states import UnitState, prior_draws, unit_state
+from standage.stand.states import UnitState, UnitStates, prior_draws
 from standage.stand.stem_dates import date_stems
-from standage.stand.unit_draws import UnitDraws
 from standage.stand.verdict import judge
 from standage.survey.survey import Survey
 
@@ -30,10 +32,6 @@ STEM_COLUMNS = (
     *("tree", "stand", "species", "plot", "unit", "cored", "status", "basis", "in_process"),
     *("dbh_cm", "coring_height_cm", "innermost_ring_year", "left_out_reason", "note"),
 )
-MOST_DATES = 400_000_000
-"""Dates of stems, one a draw (assumption: with two of four bytes each, and what is made of them,
-about ten gigabytes of memory).
-"""
 
 
 # matrices are small, and with more threads the library adds up in another order: the same seed
@@ -66,21 +64,21 @@ def fit_stands(
             f"level must lie between 0.5 and 1 (an interval of 90 % is 0.9), not {level}"
         )
     built = build_stands(survey, profile_folder=profile_folder, emergence=emergence)
-    if (dates := chains * draws * len(built.stems)) > MOST_DATES:
-        asked = f"{len(built.stems):,} stems to be dated in each of {chains * draws:,} draws"
-        raise StandageError.at(
-            survey.path,
-            asked,
-            f"at most {MOST_DATES:,} dates, not {dates:,}",
-            "Ask for fewer draws (--draws), or make a survey of each stand and use `standage"
-            " batch`.",
-        )
-    key = draws_key(
-        survey.hashes, built.data, {"seed": seed, "draws": draws, "tune": tune, "chains": chains}
-    )
+    n_stems = len(built.stems)
+    every = thinning(built.data, n_stems, chains * draws)
+    refuse_above_memory(survey, built.data, n_stems, chains * (draws // every))
+    settings = {"seed": seed, "draws": draws, "tune": tune, "chains": chains, "every": every}
+    key = draws_key(survey.hashes, built.data, settings)
     earlier = None if draws_file is None else draws_file.read(key)
     sampled = earlier or sample(
-        built.data, seed=seed, draws=draws, tune=tune, chains=chains, cores=cores, progress=progress
+        built.data,
+        seed=seed,
+        draws=draws,
+        tune=tune,
+        chains=chains,
+        cores=cores,
+        every=every,
+        progress=progress,
     )
     states = states_of(sampled, built.data)
     found = convergence(built.data, sampled, states)
@@ -97,17 +95,16 @@ def fit_stands(
     return assemble(survey, built, sampled, states, found, seed=seed, level=level)
 
 
-def states_of(sampled: Draws, data: StandData) -> list[UnitState]:
+def states_of(sampled: Draws, data: StandData) -> UnitStates:
     """What the draws imply, unit by unit; chains one after another."""
-    flat = sampled.values.reshape(-1, sampled.values.shape[-1])
-    return [unit_state(flat, data, u) for u in range(len(data.units))]
+    return UnitStates(sampled.values.reshape(-1, sampled.values.shape[-1]), data)
 
 
 def assemble(
     survey: Survey,
     built: BuiltStands,
     sampled: Draws,
-    states: list[UnitState],
+    states: Sequence[UnitState],
     found: Convergence,
     *,
     seed: int,
@@ -116,15 +113,15 @@ def assemble(
     """Everything that follows from the draws, without sampling again."""
     data = built.data
     number = sampled.values.shape[0] * sampled.values.shape[1]
-    prior = prior_draws(data, min(1000, number), np.random.default_rng([seed, 3]))
-    prior_states = [unit_state(prior, data, u) for u in range(len(data.units))]
+    prior = prior_draws(data, min(PRIOR_DRAWS, number), np.random.default_rng([seed, 3]))
+    prior_states = UnitStates(prior, data)
     at_core, established = date_stems(survey, built, states, np.random.default_rng([seed, 2]))
     checking = np.random.default_rng([seed, 4])
     expected = [expected_counts(data, u, state, checking, level) for u, state in enumerate(states)]
-    by_unit = [
+    by_unit = (
         draws_of_unit(data, u, state, prior_states[u], expected[u])
         for u, state in enumerate(states)
-    ]
+    )
     trees = pd.DataFrame([_row(stem) for stem in built.stems])
     return Posterior(
         survey=survey,
@@ -134,6 +131,7 @@ def assemble(
         draws_by_name=labelled_draws(
             by_unit,
             trees,
+            n_units=len(data.units),
             establishment_year=established,
             year_at_core=at_core,
             parameters=sampled.values,
@@ -141,8 +139,10 @@ def assemble(
         ),
         trees=trees,
         parameters=parameter_table(data.units, sampled, prior_states, states, level),
-        stage_counts=_stage_counts(by_unit),
-        verdict=judge([one.unit for one in by_unit], sampled, found, expected, level),
+        stage_counts=_stage_counts(expected),
+        verdict=judge(
+            [unit_of(data, u) for u in range(len(data.units))], sampled, found, expected, level
+        ),
         prior_components=tuple(prior_components(data, u) for u in range(len(data.units))),
         notes=built.notes,
     )
@@ -153,10 +153,10 @@ def _row(stem: DatedStem) -> dict[str, object]:
     return {name: known.get(name, stem.chain is not None) for name in STEM_COLUMNS}
 
 
-def _stage_counts(by_unit: list[UnitDraws]) -> pd.DataFrame:
+def _stage_counts(expected: Sequence[Expected]) -> pd.DataFrame:
     rows = [
         {"unit": number} | row
-        for number, one in enumerate(by_unit)
+        for number, one in enumerate(expected)
         for row in one.stage_counts.to_dict("records")
     ]
     return pd.DataFrame(rows, columns=["unit", *STAGE_COLUMNS])

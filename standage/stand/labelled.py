@@ -4,7 +4,7 @@ the arrays of one unit taken from it.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 import pandas as pd
@@ -46,9 +46,10 @@ MEANINGS = {
 
 
 def labelled_draws(
-    by_unit: Sequence[UnitDraws],
+    by_unit: Iterable[UnitDraws],
     trees: pd.DataFrame,
     *,
+    n_units: int,
     establishment_year: np.ndarray,
     year_at_core: np.ndarray,
     parameters: np.ndarray,
@@ -58,7 +59,7 @@ def labelled_draws(
 
     Parameters
     ----------
-    by_unit : the arrays of the units; draws run through the chains one after another.
+    by_unit : the arrays of the units, `n_units`; draws run through the chains one after another.
     trees : a row a stem.
     establishment_year, year_at_core : (draw, stem), `NO_YEAR` where there is none.
     parameters : (chain, draw of a chain, parameter).
@@ -69,24 +70,20 @@ def labelled_draws(
     seasons: where one has none, values are NaN, stems by year 0.
     """
     chains, draws, _ = parameters.shape
-
-    def every(name: str, last: str, fill: float = np.nan) -> xr.Variable:
-        return _side_by_side([getattr(one, name) for one in by_unit], chains, last, fill)
+    found = _SideBySide(n_units, chains)
+    units: list[Unit] = []
+    for one in by_unit:
+        found.add(one)
+        units.append(one.unit)
 
     def of_stems(values: np.ndarray) -> xr.Variable:
         return xr.Variable(("chain", "draw", "tree"), values.reshape(chains, draws, -1))
 
-    units = [one.unit for one in by_unit]
     names = {"unit": np.array([unit.name for unit in units], dtype=object)}
-    years = {"year": by_unit[0].years}
+    years = {"year": one.years}
     posterior = xr.Dataset(
         {
-            "living": every("living", "year", 0.0),
-            "past_emerging": every("past_emerging", "year", 0.0),
-            "grass_share": every("grass_share", "year", 0.0),
-            "median_dbh": every("size_curve", "seasons_since_breast_height"),
-            **_delays([one.delays for one in by_unit], chains),
-            "log_counts": _or_blank([one.log_counts for one in by_unit], chains, draws),
+            **found.posterior(),
             "establishment_year": of_stems(establishment_year),
             "year_at_core": of_stems(year_at_core),
             "parameters": (("chain", "draw", "parameter"), parameters),
@@ -101,22 +98,14 @@ def labelled_draws(
             "parameter": np.array(parameter_names, dtype=object),
         },
     )
-    prior = xr.Dataset(
-        {
-            "living": _side_by_side([one.prior_living for one in by_unit], 1, "year", 0.0),
-            **_delays([one.prior_delays for one in by_unit], 1),
-        },
-        coords=names | years,
-    )
-    edges = by_unit[0].diameter_edges_cm
+    prior = xr.Dataset(found.prior(), coords=names | years)
+    edges = one.diameter_edges_cm
     classes = names | {
         "diameter_from_cm": ("diameter_class", edges[:-1]),
         "diameter_to_cm": ("diameter_class", edges[1:]),
     }
-    predicted = xr.Dataset(
-        {"stems_by_diameter": every("stems_by_diameter", "diameter_class")}, coords=classes
-    )
-    listed = np.stack([one.stems_listed for one in by_unit])
+    predicted = xr.Dataset(found.predictive(), coords=classes)
+    listed = np.stack(found.stems_listed)
     observed = xr.Dataset(
         {"stems_by_diameter": (("unit", "diameter_class"), listed)}, coords=classes
     )
@@ -167,17 +156,85 @@ def with_blank_years(years: xr.DataArray) -> xr.DataArray:
     return years.astype(np.float32).where(years != NO_YEAR)
 
 
-def _side_by_side(parts: Sequence[np.ndarray], chains: int, last: str, fill: float) -> xr.Variable:
-    """Arrays `(draw, last)` of the units as one; each unit's draws lie together in memory."""
-    longest = max(part.shape[1] for part in parts)
-    kind = np.result_type(np.float32, *parts)
-    values = np.full((len(parts), len(parts[0]), longest), fill, dtype=kind)
-    for place, part in zip(values, parts, strict=True):
-        place[:, : part.shape[1]] = part
-    values = values.reshape(len(parts), chains, -1, longest)
-    return xr.Variable(("unit", "chain", "draw", last), values).transpose(
-        "chain", "draw", "unit", last
-    )
+class _Beside:
+    """Arrays `(draw, last)` of the units as one, put there as they come, so that they are in memory
+    once; each unit's draws lie together.
+    """
+
+    def __init__(self, n_units: int, fill: float) -> None:
+        self.n_units, self.fill, self.values = n_units, fill, np.zeros((0, 0, 0))
+
+    def add(self, number: int, part: np.ndarray) -> None:
+        if number == 0 or part.shape[1] > self.values.shape[2]:
+            kind = np.result_type(np.float32, part)
+            wider = np.full((self.n_units, *part.shape), self.fill, dtype=kind)
+            if number > 0:
+                wider[:number, :, : self.values.shape[2]] = self.values[:number]
+            self.values = wider
+        self.values[number, :, : part.shape[1]] = part
+
+    def variable(self, chains: int, last: str) -> xr.Variable:
+        n_units, _, longest = self.values.shape
+        values = self.values.reshape(n_units, chains, -1, longest)
+        return xr.Variable(("unit", "chain", "draw", last), values).transpose(
+            "chain", "draw", "unit", last
+        )
+
+
+class _SideBySide:
+    """The arrays of all units, by what they are."""
+
+    def __init__(self, n_units: int, chains: int) -> None:
+        self.chains = chains
+        self.by_year = {
+            name: _Beside(n_units, 0.0)
+            for name in ("living", "past_emerging", "grass_share", "prior_living")
+        }
+        self.size_curve, self.stems_by_diameter = (_Beside(n_units, np.nan) for _ in range(2))
+        self.delays, self.prior_delays = (
+            {name: _Beside(n_units, np.nan) for name in DELAYS} for _ in range(2)
+        )
+        self.release: list[np.ndarray] = []
+        self.prior_release: list[np.ndarray] = []
+        self.log_counts: list[np.ndarray] = []
+        self.stems_listed: list[np.ndarray] = []
+
+    def add(self, one: UnitDraws) -> None:
+        number = len(self.stems_listed)
+        for name, beside in self.by_year.items():
+            beside.add(number, getattr(one, name))
+        self.size_curve.add(number, one.size_curve)
+        self.stems_by_diameter.add(number, one.stems_by_diameter)
+        for name in DELAYS:
+            self.delays[name].add(number, one.delays[name])
+            self.prior_delays[name].add(number, one.prior_delays[name])
+        none = np.zeros((0, 1))
+        self.release.append(one.delays.get("release", none)[:, 0])
+        self.prior_release.append(one.prior_delays.get("release", none)[:, 0])
+        self.log_counts.append(one.log_counts)
+        self.stems_listed.append(one.stems_listed)
+
+    def posterior(self) -> dict[str, xr.Variable]:
+        draws = self.by_year["living"].values.shape[1] // self.chains
+        return {
+            **{
+                name: self.by_year[name].variable(self.chains, "year")
+                for name in ("living", "past_emerging", "grass_share")
+            },
+            "median_dbh": self.size_curve.variable(self.chains, "seasons_since_breast_height"),
+            **_delays(self.delays, self.release, self.chains),
+            "log_counts": _or_blank(self.log_counts, self.chains, draws),
+        }
+
+    def prior(self) -> dict[str, xr.Variable]:
+        return {
+            "living": self.by_year["prior_living"].variable(1, "year"),
+            **_delays(self.prior_delays, self.prior_release, 1),
+        }
+
+    def predictive(self) -> dict[str, xr.Variable]:
+        predicted = self.stems_by_diameter.variable(self.chains, "diameter_class")
+        return {"stems_by_diameter": predicted}
 
 
 def _or_blank(parts: Sequence[np.ndarray], chains: int, draws: int) -> xr.Variable:
@@ -189,15 +246,16 @@ def _or_blank(parts: Sequence[np.ndarray], chains: int, draws: int) -> xr.Variab
     return xr.Variable(("chain", "draw", "unit"), values)
 
 
-def _delays(delays: Sequence[Mapping[str, np.ndarray]], chains: int) -> dict[str, xr.Variable]:
+def _delays(
+    delays: Mapping[str, _Beside], release: Sequence[np.ndarray], chains: int
+) -> dict[str, xr.Variable]:
     found = {
-        variable: _side_by_side([one[name] for one in delays], chains, seasons, np.nan)
+        variable: delays[name].variable(chains, seasons)
         for name, (variable, seasons) in DELAYS.items()
     }
-    if any("release" in one for one in delays):
-        number = len(delays[0]["grass"]) // chains
-        rho = [one["release"][:, 0] if "release" in one else np.zeros(0) for one in delays]
-        found["release"] = _or_blank(rho, chains, number)
+    if any(len(rho) for rho in release):
+        draws = delays["grass"].values.shape[1] // chains
+        found["release"] = _or_blank(release, chains, draws)
     return found
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -31,8 +31,8 @@ class Parameter:
 def parameter_table(
     units: tuple[UnitData, ...],
     sampled: Draws,
-    prior_states: list[UnitState],
-    states: list[UnitState],
+    prior_states: Sequence[UnitState],
+    states: Sequence[UnitState],
     level: float,
 ) -> pd.DataFrame:
     """A row a unit and parameter: its interval before and after, its effective draws and R-hat."""

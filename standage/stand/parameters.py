@@ -116,6 +116,21 @@ def pack(parameters: dict, data: StandData) -> np.ndarray:
     return vector
 
 
+def of_unit(draws: np.ndarray, data: StandData, which: int) -> dict[str, np.ndarray]:
+    """Named parameters that unit `which` depends on, of draws `(draw, parameter)`: `(draw,)` where
+    it has one of the name, else `(draw, number)`.
+    """
+    whole = layout(data)
+    species = data.units[which].species_index
+    found = {name: draws[:, whole.offsets[name]] for name in SURVEY_NAMES}
+    found |= {name: draws[:, whole.offsets[name] + species] for name in SPECIES_NAMES}
+    starts, sizes = whole.unit_offsets[which], whole.unit_sizes[which]
+    for name, start in starts.items():
+        several = name not in UNIT_NAMES
+        found[name] = draws[:, start : start + sizes[name]] if several else draws[:, start]
+    return found
+
+
 def unpack(vector: np.ndarray, data: StandData) -> dict:
     """Flat vector, or draws of it with shape `(..., parameter)`, to a dictionary of named
     parameters.

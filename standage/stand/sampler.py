@@ -7,6 +7,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from itertools import count
 
 import numpy as np
 from scipy.optimize import minimize
@@ -71,9 +72,12 @@ def sample(
     tune: int = 200,
     chains: int = 4,
     cores: int = 2,
+    every: int = 1,
     progress: Progress | None = None,
 ) -> Draws:
-    """Run the chains. Raises `StandageError` if the density has no finite start."""
+    """Run the chains and hold each `every`-th draw. Raises `StandageError` if the density has no
+    finite start.
+    """
     began = time.perf_counter()
     kernel = Kernel(data)
     mode = find_mode(kernel, np.zeros(kernel.size))
@@ -111,6 +115,7 @@ def sample(
         tune=tune,
         chains=chains,
         cores=cores,
+        every=every,
         progress=told(PILOT_SHARE, 1.0),
     )
     return replace(final, seconds=time.perf_counter() - began)
@@ -128,7 +133,8 @@ def sample_again(
     """As many chains again, in the same coordinates from other starts, beside those at hand;
     thinned to as many draws in all.
     """
-    chains, draws, _ = sampled.values.shape
+    chains, held, _ = sampled.values.shape
+    draws = sampled.made // chains
     more = _chains(
         Kernel(data),
         sampled.coordinates,
@@ -137,6 +143,7 @@ def sample_again(
         tune=tune,
         chains=chains,
         cores=cores,
+        every=draws // held,
         progress=progress,
     )
     return replace(
@@ -159,15 +166,22 @@ def _chains(
     chains: int,
     cores: int,
     progress: Progress | None,
+    every: int = 1,
     depth: int = DEPTH,
 ) -> Draws:
-    """One run of the No-U-Turn sampler in whitened coordinates."""
+    """One run of the No-U-Turn sampler in whitened coordinates.
+
+    Draws are put where they belong as they come: those of many stands, held by the library and
+    then copied, would be in memory three times.
+    """
     import nutpie
     from nutpie.compiled_pyfunc import from_pyfunc
 
     began = time.perf_counter()
     center, rows, ends = coordinates.center, coordinates.rows, coordinates.ends
-    done = [0]
+    values = np.empty((chains, draws // every, kernel.size))
+    seen = [0] * chains
+    slots = count()
 
     def make_logp():
         def whitened(z):
@@ -176,10 +190,18 @@ def _chains(
 
         return whitened
 
-    def make_expand(seed1, seed2, chain):
+    def make_expand(seed1, seed2, chain):  # the library calls each chain 0
+        slot = -1
+
         def expand(z):
-            done[0] += 1
-            return {"z": z}
+            nonlocal slot
+            if slot < 0:
+                slot = next(slots)
+            held, left = divmod(seen[slot] - tune + 1, every)
+            if held > 0 and left == 0 and held <= values.shape[1]:
+                values[slot, held - 1] = from_whitened(center, rows, ends, z)
+            seen[slot] += 1
+            return {"came": np.array([slot, seen[slot]], dtype=float)}
 
         return expand
 
@@ -193,8 +215,8 @@ def _chains(
         make_logp,
         make_expand,
         [np.dtype("float64")],
-        [(kernel.size,)],
-        ["z"],
+        [(2,)],
+        ["came"],
         make_initial_point_fn=initial,
     )
     sampler = nutpie.sample(
@@ -219,7 +241,7 @@ def _chains(
                 break
             except TimeoutError:
                 if progress is not None:
-                    progress(min(1.0, done[0] / total), "sampling the stand model")
+                    progress(min(1.0, sum(seen) / total), "sampling the stand model")
     except RuntimeError as problem:  # what nutpie raises when a chain can't go on
         raise StandageError(
             f"The sampler stopped ({problem}). Run again with another --seed."
@@ -230,7 +252,11 @@ def _chains(
         raise
     if progress is not None:
         progress(1.0, "sampling the stand model")
-    values = coordinates.outward(trace.posterior["z"].to_numpy())
+    slot, number = np.moveaxis(trace.posterior["came"].to_numpy().astype(int), -1, 0)
+    if not np.all(number == np.arange(tune + 1, tune + draws + 1)):
+        raise AssertionError("the sampler's library gave draws in another order than it held them")
+    if not np.array_equal(slot[:, 0], np.arange(chains)):  # chains start in the order of threads
+        values = values[slot[:, 0]]
     stats = trace.sample_stats
     return Draws(
         values,

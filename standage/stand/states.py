@@ -5,8 +5,10 @@ start with `(draw,)`.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import lru_cache, partial
+from typing import overload
 
 import numpy as np
 
@@ -30,7 +32,7 @@ from standage.stand.parameters import (
     PLOT_DISPERSION,
     PLOT_DISPERSION_LOG_SD,
     layout,
-    unpack,
+    of_unit,
 )
 
 
@@ -218,9 +220,9 @@ class UnitState:
 def unit_state(draws: np.ndarray, data: StandData, which: int) -> UnitState:
     """State of one unit for parameter vectors `(draw, parameter)`."""
     unit = data.units[which]
-    named = unpack(draws, data)
-    own = {name: named[name][:, which] for name in OF_UNIT}
-    factors = own | {name: named[name][:, unit.species_index] for name in OF_SPECIES}
+    named = of_unit(draws, data, which)
+    own = {name: named[name] for name in OF_UNIT}
+    factors = own | {name: named[name] for name in OF_SPECIES}
     inputs = pack_rates(data, which)
     n = unit.season_index + 1
     living = np.empty((len(draws), n))
@@ -230,9 +232,9 @@ def unit_state(draws: np.ndarray, data: StandData, which: int) -> UnitState:
     profile = data.species[unit.species_index].profile
     delays = unit_delays(profile, unit.basis == "coring height", factors)
     if len(unit.openness):
-        rho = unit.release_mean + unit.release_sd * named["release"][which][:, 0]
+        rho = unit.release_mean + unit.release_sd * named["release"][:, 0]
         delays = replace(delays, emergence=Emergence(unit.openness[:n], rho, delays.grass))
-    strength = np.exp(unit.removal_m + unit.removal_sd * named["removal"][which])
+    strength = np.exp(unit.removal_m + unit.removal_sd * named["removal"])
     plot_log = PLOT_DISPERSION_LOG_SD * named["plot_dispersion"]
     return UnitState(
         living=living,
@@ -243,11 +245,35 @@ def unit_state(draws: np.ndarray, data: StandData, which: int) -> UnitState:
         counting=own["counting"],
         plot_dispersion=PLOT_DISPERSION * np.exp(plot_log),
         count_dispersion=np.exp(COUNT_DISPERSION_LOG_SD * named["count_dispersion"]),
-        stage_factor=np.exp(unit.stage_factor_scale * named["stage_factor"][:, which]),
+        stage_factor=np.exp(unit.stage_factor_scale * named["stage_factor"]),
         growth=of_sizes[GROWTH],
         asymptote=of_sizes[ASYMPTOTE],
         removed_shares=-np.expm1(-strength),
     )
+
+
+class UnitStates(Sequence[UnitState]):
+    """States of all units for parameter vectors `(draw, parameter)`, each worked out when it is
+    asked for; only the last few are held, since one takes ten times what a posterior holds of it.
+    """
+
+    HELD = 5
+
+    def __init__(self, draws: np.ndarray, data: StandData) -> None:
+        self._number = len(data.units)
+        self._of = lru_cache(maxsize=self.HELD)(partial(unit_state, draws, data))
+
+    def __len__(self) -> int:
+        return self._number
+
+    @overload
+    def __getitem__(self, which: int) -> UnitState: ...
+    @overload
+    def __getitem__(self, which: slice) -> Sequence[UnitState]: ...
+    def __getitem__(self, which: int | slice) -> UnitState | Sequence[UnitState]:
+        if isinstance(which, slice):
+            return [self._of(u) for u in range(self._number)[which]]
+        return self._of(range(self._number)[which])
 
 
 OF_SPECIES = ("grass_median", "grass_spread", "height_years")

@@ -36,9 +36,14 @@ def date_stems(
     def in_class(unit: int, c: int) -> np.ndarray:
         return states[unit].in_class(edges[c], edges[c + 1])
 
-    # by unit and diameter class, so that one class's probabilities are worked out once and only one
-    # is held at a time
-    for i in sorted(range(len(stems)), key=lambda i: (stems[i].unit, stems[i].dbh_class, i)):
+    # by what dates them and by diameter class, so that each is worked out once and only one is held
+    # at a time
+    def together(i: int) -> tuple[int, str, str, int, int]:
+        stem = stems[i]
+        outside = ("", "") if stem.in_process else (stem.stand, stem.species)
+        return stem.unit, *outside, stem.dbh_class, i
+
+    for i in sorted(range(len(stems)), key=together):
         stem = stems[i]
         if stem.basis == "planted":
             established[:, i] = int(stem.planted_year)
@@ -80,30 +85,23 @@ class _Sources:
     ) -> None:
         self.survey, self.built, self.states = survey, built, states
         self.generator = generator
-        self.units: dict[int, Recruits] = {}
-        self.outside: dict[tuple[str, str], Recruits] = {}
+        self.of_unit = lru_cache(maxsize=1)(self._of_unit)
+        self.outside = lru_cache(maxsize=1)(self._outside)
 
     def of(self, stem: DatedStem) -> Recruits:
         if stem.in_process:
             return self.of_unit(stem.unit)
-        key = (stem.stand, stem.species)
-        if key not in self.outside:
-            self.outside[key] = self._outside(stem)
-        return self.outside[key]
+        return self.outside(stem.stand, stem.species, stem.unit)
 
-    def of_unit(self, unit: int) -> Recruits:
-        if unit not in self.units:
+    def _of_unit(self, unit: int) -> Recruits:
+        state = self.states[unit]
+        return Recruits(state.living, state.delays, state.early_growth, state.counting)
+
+    def _outside(self, stand: str, species: str, unit: int) -> Recruits:
+        profile = self.built.profiles[species]
+        living = self._reference(stand, profile)
+        if unit >= 0:
             state = self.states[unit]
-            self.units[unit] = Recruits(
-                state.living, state.delays, state.early_growth, state.counting
-            )
-        return self.units[unit]
-
-    def _outside(self, stem: DatedStem) -> Recruits:
-        profile = self.built.profiles[stem.species]
-        living = self._reference(stem.stand, profile)
-        if stem.unit >= 0:
-            state = self.states[stem.unit]
             return Recruits(living, state.delays, state.early_growth, state.counting)
         n_draws = len(living)
         factors = {name: self.generator.standard_normal(n_draws) for name in DelayFactors._fields}

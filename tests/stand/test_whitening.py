@@ -10,8 +10,8 @@ from random_stand_data import random_parameters, random_stand_data
 
 from standage.stand.kernel.log_density import Kernel
 from standage.stand.parameters import pack
+from standage.stand.sampler import find_mode
 from standage.stand.whitening import (
-    SMALLEST_CURVATURE,
     from_whitened,
     to_whitened,
     unit_blocks,
@@ -40,6 +40,16 @@ def plain_curvature(kernel, points):
     return (total + total.T) / (2 * len(points))
 
 
+def dense(found):
+    """The rows as a matrix, (parameter, parameter)."""
+    out, start = np.zeros((len(found.ends),) * 2), 0
+    for j, end in enumerate(found.ends):
+        out[j, j:end] = found.rows[start : start + end - j]
+        start += end - j
+    assert start == len(found.rows)
+    return out
+
+
 def test_units_follow_what_is_shared_without_a_gap(two_units):
     data, kernel, _ = two_units
     blocks = unit_blocks(data)
@@ -47,11 +57,12 @@ def test_units_follow_what_is_shared_without_a_gap(two_units):
     assert blocks[0][0] == 2 + 6 * len(data.species)
 
 
-def test_coordinates_turn_the_mean_curvature_into_the_identity(two_units):
-    """Rows W = U^-1 of curvature U U' make W curvature W' the identity, but for what was added to
-    the diagonal.
-    """
-    data, kernel, points = two_units
+def test_coordinates_turn_the_mean_curvature_into_the_identity(two_units, monkeypatch):
+    """Rows W = U^-1 of curvature U U' make W curvature W' the identity."""
+    data, kernel, _ = two_units
+    monkeypatch.setattr("standage.stand.whitening.SMALLEST_CURVATURE", 0.01)
+    mode = find_mode(kernel, np.zeros(kernel.size))  # where the curvature is that of a hill
+    points = mode + 0.05 * np.random.default_rng(1).standard_normal((4, kernel.size))
     curvature = plain_curvature(kernel, points)
     assert (
         np.abs(
@@ -59,9 +70,9 @@ def test_coordinates_turn_the_mean_curvature_into_the_identity(two_units):
         ).max()
         == 0
     )
-    added = max(0.0, SMALLEST_CURVATURE - np.linalg.eigvalsh(curvature)[0])
+    assert np.linalg.eigvalsh(curvature)[0] > 0.01  # nothing was added
     found = whitening(kernel, data, points)
-    identity = found.rows @ (curvature + added * np.eye(kernel.size)) @ found.rows.T
+    identity = dense(found) @ curvature @ dense(found).T
     assert (
         np.abs(identity - np.eye(kernel.size)).max() < 2e-3
     )  # the error of differences to one side
@@ -69,12 +80,14 @@ def test_coordinates_turn_the_mean_curvature_into_the_identity(two_units):
 
 
 def test_a_curvature_below_the_least_is_raised_to_it(two_units, monkeypatch):
+    """By itself in each unit, and in what is shared."""
     data, kernel, points = two_units
     monkeypatch.setattr("standage.stand.whitening.SMALLEST_CURVATURE", 3.0)
-    found = whitening(kernel, data, points)
-    assert np.linalg.svd(found.rows, compute_uv=False)[0] == pytest.approx(
-        1 / np.sqrt(3.0), rel=1e-6
-    )
+    rows = dense(whitening(kernel, data, points))
+    blocks = unit_blocks(data)
+    for start, end in [(0, blocks[0][0]), *blocks]:
+        widest = np.linalg.svd(rows[start:end, start:end], compute_uv=False)[0]
+        assert widest == pytest.approx(1 / np.sqrt(3.0), rel=1e-6)
 
 
 def test_compiled_changes_of_coordinates_are_the_dense_ones(two_units):
@@ -82,12 +95,11 @@ def test_compiled_changes_of_coordinates_are_the_dense_ones(two_units):
     found = whitening(kernel, data, points)
     rng = np.random.default_rng(1)
     z, gradient = rng.standard_normal((2, kernel.size))
-    assert np.allclose(
-        from_whitened(found.center, found.rows, found.ends, z), found.outward(z), rtol=0, atol=1e-12
-    )
-    assert np.allclose(
-        to_whitened(found.rows, found.ends, gradient), found.rows @ gradient, rtol=0, atol=1e-12
-    )
+    rows = dense(found)
+    outward = from_whitened(found.center, found.rows, found.ends, z)
+    assert np.allclose(outward, found.center + z @ rows, rtol=0, atol=1e-12)
+    inward = to_whitened(found.rows, found.ends, gradient)
+    assert np.allclose(inward, rows @ gradient, rtol=0, atol=1e-12)
     assert np.any(found.ends < kernel.size) and np.all(
         found.ends[: unit_blocks(data)[0][0]] == kernel.size
     )

@@ -19,9 +19,6 @@ from openpyxl import Workbook
 
 from standage.errors import KEPT_OF_A_COLUMN, Problem, ProblemList, StandageError, SurveyError
 from standage.results.folder import check_result_folder
-from standage.simulate.surveys import small_survey
-from standage.stand import fit
-from standage.stand.fit import fit_stands
 from standage.survey import cell_values, workbook_guard
 from standage.survey import cells as survey_cells
 from standage.survey import layout as survey_layout
@@ -238,17 +235,6 @@ def test_advice_is_worked_out_only_for_the_problems_that_are_told(tmp_path, monk
     assert max(by_column.values()) <= 2 * told  # refused as a cell, and as a name that is nowhere
     assert {"dbh_cm", "status", "stand", "plot"} <= set(by_column)
     assert told < len(asked) <= told * len(columns)
-
-
-def test_more_dates_than_memory_holds_are_refused_before_anything_is_sampled(tmp_path, monkeypatch):
-    monkeypatch.setattr(fit, "MOST_DATES", 1000)
-    monkeypatch.setattr(fit, "sample", None)
-    survey = read_survey(small_survey(4, stems=40, cores=15).write(tmp_path / "survey"))
-    with pytest.raises(
-        StandageError,
-        match=r"stems to be dated in each of 4,000 draws; expected at most 1,000 dates.*--draws",
-    ):
-        fit_stands(survey)
 
 
 def test_thousands_of_lost_names_are_not_all_compared_with_all_others(tmp_path):

@@ -1,0 +1,82 @@
+"""What the fit of a survey takes in memory: which of its draws are held, and whether there is room
+for them.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import psutil
+
+from standage.errors import StandageError
+from standage.evidence.delays import species_delays
+from standage.stand.data import StandData
+from standage.stand.parameters import layout
+from standage.survey.survey import Survey
+
+# all draws are held while they take less; beyond it every second, third and so on, but never fewer
+# than the least number, whose 5 and 95 % points have an error of some 2 % of their ranks
+# (assumption). [bytes]
+PLENTY = 1.0e9
+LEAST_HELD = 800
+PRIOR_DRAWS = 1000
+SINGLE, DOUBLE = 4, 8  # bytes of a number
+CONTROL_GROUP = Path("/sys/fs/cgroup/memory.max")  # where Linux states the limit of a container
+# measured with 20 to 300 stands (docs/validation.md): the program itself; what tables, pictures and
+# files add to the draws that they are made of
+PROGRAM_BYTES = 0.45e9
+TRANSIENT = 1.6
+
+
+def bytes_per_draw(data: StandData, n_stems: int) -> int:
+    """What one draw of the posterior takes. [bytes]"""
+    parameters = DOUBLE * layout(data).size
+    years = DOUBLE * n_stems  # at the core and of establishment
+    return parameters + years + SINGLE * sum(_numbers_of_unit(data))
+
+
+def thinning(data: StandData, n_stems: int, draws: int) -> int:
+    """Of `draws` in all, each how manieth is held."""
+    wanted = int(np.ceil(draws * bytes_per_draw(data, n_stems) / PLENTY))
+    return max(1, min(wanted, draws // LEAST_HELD))
+
+
+def memory_needed(data: StandData, n_stems: int, held: int) -> float:
+    """What a fit that holds so many draws takes at its peak. [bytes]"""
+    prior = min(PRIOR_DRAWS, held) * DOUBLE * layout(data).size
+    return PROGRAM_BYTES + prior + TRANSIENT * held * bytes_per_draw(data, n_stems)
+
+
+def memory_free() -> float:
+    """What this process may still take, of the machine's memory or of its container's. [bytes]"""
+    free = float(psutil.virtual_memory().available)
+    try:
+        return min(free, float(CONTROL_GROUP.read_text()))
+    except (OSError, ValueError):  # no control groups here, or no limit ("max")
+        return free
+
+
+def refuse_above_memory(survey: Survey, data: StandData, n_stems: int, held: int) -> None:
+    """Raises `StandageError` where a fit would need more memory than is free."""
+    needed, free = memory_needed(data, n_stems, held), memory_free()
+    if needed > free:
+        stands = len({unit.stand for unit in data.units})
+        raise StandageError.at(
+            survey.path,
+            f"{stands:,} stands and {n_stems:,} stems, whose fit needs some {needed / 1e9:.1f} GB"
+            " of memory",
+            f"at most the {free / 1e9:.1f} GB that are free",
+            "Fit fewer stands at a time (a survey of each, or of some, and `standage batch`), or"
+            " ask for fewer draws (--draws).",
+        )
+
+
+def _numbers_of_unit(data: StandData) -> list[int]:
+    """Numbers of single precision a draw, by unit: three by year, sizes by season, and delays."""
+    found = []
+    for unit in data.units:
+        species = species_delays(data.species[unit.species_index].profile)
+        delays = 2 * (species.longest_grass + species.longest_growth + 1)
+        found.append(4 * data.n_years + delays)
+    return found
