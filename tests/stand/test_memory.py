@@ -53,6 +53,7 @@ def test_coordinates_take_memory_in_proportion_to_the_stands():
 def test_states_of_few_units_are_held_at_a_time():
     data = stands(8)
     draws = prior_draws(data, 200, np.random.default_rng(1))
+    assert len(UnitStates(draws, data)[0].living) == 200  # compiled before memory is traced
     states = UnitStates(draws, data)
     tracemalloc.start()
     for _ in states:
