@@ -396,11 +396,13 @@ def test_one_bad_workbook_is_one_row(quick):
         make(quick / name / "book.xlsx")
     (quick / "bomb").mkdir()
     with (
-        zipfile.ZipFile(quick / "bomb" / "book.xlsx", "w", zipfile.ZIP_DEFLATED) as archive,
+        zipfile.ZipFile(
+            quick / "bomb" / "book.xlsx", "w", zipfile.ZIP_DEFLATED, compresslevel=1
+        ) as archive,
         archive.open("xl/workbook.xml", "w") as part,
     ):
-        for _ in range(40):
-            part.write(b" " * 25_000_000)
+        for _ in range(26):  # more than `LARGEST_UNPACKED`
+            part.write(b" " * 20_000_000)
     tracemalloc.start()
     found = here(quick)
     _, peak = tracemalloc.get_traced_memory()

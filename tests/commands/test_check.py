@@ -129,6 +129,7 @@ def test_run_stops_where_much_of_a_stand_takes_no_part(missing, tmp_path):
     assert "43%" in ran.stderr and "--accept-left-out" in ran.stderr
 
 
+@pytest.mark.slow
 def test_one_option_goes_on_and_the_account_is_told_in_run_report_and_provenance(missing, tmp_path):
     out = tmp_path / "out"
     short = ["--draws", "50", "--chains", "2", "--accept-left-out"]

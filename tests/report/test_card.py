@@ -28,7 +28,9 @@ def findings():
 
 @pytest.fixture(scope="module")
 def result(findings, tmp_path_factory):
-    return write_results(findings, tmp_path_factory.mktemp("cards") / "result")
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr("standage.results.writing.result_figures", lambda _: {})
+        return write_results(findings, tmp_path_factory.mktemp("cards") / "result")
 
 
 @pytest.fixture

@@ -447,6 +447,7 @@ def test_a_real_browser_shows_the_report_without_error_or_request_and_sorts_and_
 # --- made anew ---
 
 
+@pytest.mark.slow
 def test_a_report_is_made_anew_with_a_heading_and_replaces_reports_only(tmp_path):
     folder, out = tmp_path / "result", tmp_path / "out"
     posterior = fake_posterior(draws=100)
