@@ -142,6 +142,9 @@ def grass_stage_pmf(median: ArrayLike, log_sd: ArrayLike, longest: int) -> NDArr
 
     `median` [years] and `log_sd` broadcast to a shape `(...)`; the result is `(..., longest + 1)`
     and sums to 1 along the last axis.
+
+    >>> grass_stage_pmf(5.5, 0.5, longest=30)[:5].round(3).tolist()
+    [0.0, 0.005, 0.053, 0.126, 0.161]
     """
     median, log_sd = np.broadcast_arrays(np.asarray(median, float), np.asarray(log_sd, float))
     edges = np.log(np.arange(longest + 1) + 0.5).reshape(-1, *[1] * median.ndim)
@@ -155,6 +158,9 @@ def height_growth_pmf(mean: ArrayLike, dispersion: float, longest: int) -> NDArr
     """P(B = k) for k = 0 ... longest seasons of height growth.
 
     `mean` [seasons] has any shape `(...)`; the result is `(..., longest + 1)`.
+
+    >>> height_growth_pmf(2.5, 1.2, longest=30)[:4].round(3).tolist()
+    [0.102, 0.213, 0.24, 0.193]
     """
     mean = np.asarray(mean, float)
     pmf = np.empty((longest + 1, *mean.shape))

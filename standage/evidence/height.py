@@ -105,6 +105,11 @@ def delay_pmf_prior(profile: Profile, height_cm: float) -> NDArray[np.float64]:
 
     Averages `docs/the-model.md`, section 3, over the species and stand factors, with the factor
     that holds back seedlings and saplings alike kept common to both parts.
+
+    >>> from standage.profiles import load_profile
+    >>> pmf = delay_pmf_prior(load_profile("longleaf-pine"), 30)
+    >>> int(pmf.cumsum().searchsorted(0.5))  # median [seasons]
+    6
     """
     nodes, weights = normal_nodes(QUADRATURE_NODES)
     grass = grass_stage_pmf_prior(profile, nodes)
@@ -140,6 +145,11 @@ def steps(profile: Profile, heights_cm: Sequence[float]) -> tuple[NDArray[np.flo
     fewer than heights.
 
     Raises ValueError where the heights don't ascend.
+
+    >>> from standage.profiles import load_profile
+    >>> (between,) = steps(load_profile("longleaf-pine"), [30, 137])
+    >>> round(float(between @ range(len(between))), 1)  # mean [seasons]
+    2.2
     """
     heights = np.asarray(heights_cm, float)
     if np.any(np.diff(heights) < 0):

@@ -139,6 +139,9 @@ def plot_strip(
     cohorts: rows of one unit of the cohort table. pulses: those of the unit. events: those of its
     stand, drawn below the axis. years, top: ends of the time axis, and highest share [%], that all
     strips have in common.
+
+    >>> plot_strip(standage.Findings(posterior).cohorts, community="sandhill").get_ylabel()
+    'Stems (%)'
     """
     style, alone = current_style(), ax is None
     ax = plain(drawing_axes(ax, height=STRIP_HEIGHT + 0.9))
@@ -213,6 +216,12 @@ def plot_differences(comparison: pd.DataFrame, *, ax: Axes | None = None) -> Axe
     """Each pair's difference by one measure with its interval, filled where the pair is told apart.
 
     comparison: rows of one measure of the comparison table.
+
+    >>> pair = {"first": "north", "second": "south", "told_apart": "yes", "unit": "years"}
+    >>> points = {"difference_low": 4.0, "difference_median": 9.0, "difference_high": 15.0}
+    >>> table = pd.DataFrame([pair | points | {"measure": "half_span_years"}])
+    >>> plot_differences(table).get_title("left")
+    'First less second, years'
     """
     style = current_style()
     ax = plain(drawing_axes(ax, height=LINE_HEIGHT * len(comparison) + 0.9))

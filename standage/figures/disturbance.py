@@ -37,6 +37,11 @@ def plot_ring_panel(
         absent rings as dots at its foot.
     Bars up from the line of a row are the probability of a release, bars down, hatched, of a
     suppression; a row is 1 high.
+
+    >>> ring_years = standage.Findings(with_rings).ring_years
+    >>> stand = ring_years["stand"] == ring_years["stand"].iloc[0]
+    >>> plot_ring_panel(ring_years[stand]).get_xlabel()
+    'Year of the ring'
     """
     style = current_style()
     lengths = rings.groupby("tree", sort=False)["year"].agg(["size", "min"])
@@ -124,6 +129,11 @@ def plot_disturbance_chronology(
         as thin lines. The grey steps
     behind, on the axis at the right, are the trees at risk: where they are few the past is seen
     through few trees, and it shows.
+
+    >>> disturbance_chronology = standage.Findings(with_rings).disturbance_chronology
+    >>> stand = disturbance_chronology["stand"] == disturbance_chronology["stand"].iloc[0]
+    >>> plot_disturbance_chronology(disturbance_chronology[stand]).get_ylabel()
+    'Suppressed (%)   |   Released (%)'
     """
     style = current_style()
     ax = plain(drawing_axes(ax, height=4.0))

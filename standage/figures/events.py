@@ -32,6 +32,10 @@ def plot_lags(attribution: pd.DataFrame, pulses: pd.DataFrame, *, ax: Axes | Non
 
     attribution: rows of one unit of the attribution table. pulses: those of the unit. Beside a line
     stands how many years the pulse began after the event (before: negative) with its interval.
+
+    >>> findings = standage.Findings(posterior)
+    >>> plot_lags(findings.attribution, findings.pulses).get_ylabel()
+    'Events'
     """
     style = current_style()
     ax = plain(drawing_axes(ax, height=lag_panel_height(attribution)))

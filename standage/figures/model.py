@@ -22,6 +22,10 @@ def plot_delay(delay: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
     their credible intervals.
 
     delay: rows of one unit and one delay of the delay table.
+
+    >>> delays = standage.Findings(posterior).delays
+    >>> plot_delay(delays[delays["delay"] == "grass"]).get_xlabel()
+    'Years in the grass stage'
     """
     style = current_style()
     ax = plain(drawing_axes(ax, height=3.2))
@@ -53,6 +57,9 @@ def plot_diameter_check(check: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
     """Stems listed by diameter class (dots) on what the fitted model expects (bars with intervals).
 
     check: rows of one unit of the diameter check.
+
+    >>> plot_diameter_check(standage.Findings(posterior).diameter_check).get_xlabel()
+    'Diameter at breast height (cm)'
     """
     style = current_style()
     ax = plain(drawing_axes(ax, height=3.2))
@@ -88,6 +95,9 @@ def plot_count_check(check: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
     """Plants counted by stage (dots) on what the fitted model expects (interval bars).
 
     check: rows of one unit of the count check.
+
+    >>> plot_count_check(standage.Findings(posterior).count_check).get_xlabel()
+    'Plants counted in the subplots'
     """
     style = current_style()
     ax = plain(drawing_axes(ax, height=2.6))

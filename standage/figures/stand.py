@@ -48,6 +48,10 @@ def plot_cohorts(
     cohorts : rows of one unit of the cohort table.
     trees, pulses : those of the unit, of the tree and the pulse table.
     events : the survey's events of the stand.
+
+    >>> ax = plot_cohorts(standage.Findings(posterior).cohorts)
+    >>> ax.get_ylabel()
+    'Living stems past the\\nemerging stage (per ha)'
     """
     style = current_style()
     ax = plain(drawing_axes(ax))
@@ -131,6 +135,9 @@ def plot_rate(
     rate: rows of one unit of the rate table. pulses: those of the unit. events: the survey's events
     of the stand. The youngest years are not drawn: they hold seedlings in numbers that would
     flatten all that has grown up.
+
+    >>> plot_rate(standage.Findings(posterior).rate).get_title("left")
+    'a, longleaf pine'
     """
     style = current_style()
     ax = plain(drawing_axes(ax, height=4.0))
@@ -217,6 +224,9 @@ def plot_tree_dates(
     tree_dates: rows of one unit of the tree table. Trees dated at coring height only are shown at
     that year where no tree of the unit has an establishment year. events: the survey's events of
     the stand.
+
+    >>> plot_tree_dates(standage.Findings(posterior).tree_dates).get_xlabel()
+    'Year of establishment'
     """
     style = current_style()
     established = tree_dates["establishment_year_median"].notna().any()
@@ -277,6 +287,10 @@ def plot_size_age(
     with its own.
 
     tree_dates: rows of one unit of the tree table. curve: rows of the unit of the size-curve table.
+
+    >>> findings = standage.Findings(posterior)
+    >>> plot_size_age(findings.tree_dates, curve=findings.size_curves).get_xlabel()
+    'Age at the survey (growing seasons completed)'
     """
     style = current_style()
     ax = plain(drawing_axes(ax, height=4.0))

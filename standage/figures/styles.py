@@ -148,6 +148,11 @@ def in_style(name: FigureStyle, *, width_mm: float | None = None) -> Iterator[St
 
     Sizes of letters and lines are settings of matplotlib, which all threads share: don't draw in
     two styles at a time.
+
+    >>> with in_style("grey", width_mm=90):
+    ...     ax = standage.figures.plot_cohorts(standage.Findings(posterior).cohorts)
+    >>> round(25.4 * ax.figure.get_figwidth())
+    90
     """
     if name not in STYLES:
         raise ValueError(f"there is no style {name!r}; there are {', '.join(STYLES)}")

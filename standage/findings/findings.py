@@ -66,6 +66,12 @@ class Findings:
     ----------
     Each table of a result is an attribute, made when first asked for and then held; `tables` has
     all by file name without ending. Columns are those of `standage.findings.result_tables`.
+
+    >>> findings = Findings(posterior, level=0.5)
+    >>> findings.level
+    0.5
+    >>> findings.stand_summary["stand"].tolist()
+    ['a']
     """
 
     def __init__(

@@ -130,6 +130,10 @@ def growth_changes(
     Raises
     ------
     ValueError for a criterion that there is not.
+
+    >>> changes = growth_changes(with_rings.survey, criterion="sustained")
+    >>> changes.released.shape  # (draw, tree, year)
+    (1, 12, 81)
     """
     series = tree_series(survey)
     if criterion == MODEL:
@@ -144,7 +148,8 @@ def _by_rule(series: TreeSeries, rule: Criterion) -> GrowthChanges:
     shape = (1, *series.widths.shape)
     drawn = {"release": np.zeros(shape, dtype=bool), "suppression": np.zeros(shape, dtype=bool)}
     change = np.zeros(shape, dtype=np.float32)
-    for row in found_changes(series.widths, series.years, rule).itertuples():
+    found = found_changes(series.widths, series.years, rule) if series.trees else pd.DataFrame()
+    for row in found.itertuples():
         if row.kind == "recovery":
             continue
         year = row.first_year - int(series.years[0])

@@ -13,7 +13,15 @@ from standage.profiles.reading import read_profile
 
 
 class UncheckedProfile(Notice):
-    """Warned when a profile is loaded that no test of this package holds to outside sources."""
+    """Warned when a profile is loaded that no test of this package holds to outside sources.
+
+    >>> import warnings
+    >>> with warnings.catch_warnings(record=True) as caught:
+    ...     warnings.simplefilter("always")
+    ...     profile = load_profile("slash-pine")
+    >>> [warning.category.__name__ for warning in caught]
+    ['UncheckedProfile']
+    """
 
 
 def models_folder() -> Path:

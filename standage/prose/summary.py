@@ -22,6 +22,9 @@ def summary(result: Posterior | Findings, *, units: Units = METRIC) -> str:
     ----------
     result : a posterior, or its findings.
     units : `metric`, or `us` for acres and feet beside.
+
+    >>> print(summary(posterior))
+    THE FIT FAILED: do not use the numbers below...
     """
     findings, measures = Findings.of(result), Measures(units)
     parts = [

@@ -58,6 +58,10 @@ def write_results(
     StandageError where the folder holds anything but an earlier result, or can't be written. It is
     then as it was. IncompleteResult where pictures, or what `also` writes, could not be made: the
     result is written without them.
+
+    >>> written = write_results(posterior, folder / "results")
+    >>> (written / "tree_dates.csv").exists()
+    True
     """
     findings, attempts = Findings.of(result), _Attempts()
 

@@ -53,6 +53,10 @@ def build_stands(
     openings on record let them go sooner; `learned`, openings may have changed it either way
     (docs/the-model.md, section 11). Raises `StandageError` when no stand has enough to model, or
     for another `emergence`.
+
+    >>> built = build_stands(survey)
+    >>> len(built.data.units), len(built.stems)
+    (1, 95)
     """
     if emergence not in get_args(Emergence):
         listed = ", ".join(get_args(Emergence))

@@ -58,6 +58,10 @@ def fit_stands(
     the very same run are read from, if they are there, and written to otherwise. Returns a
     `Posterior`; its `verdict` says whether to trust it. Raises `StandageError` if no stand carries
     enough to be modelled.
+
+    >>> posterior = fit_stands(survey, seed=1, draws=20, tune=50, chains=2)
+    >>> posterior["living"].sizes["draw"], posterior.verdict["passed"]
+    (20, False)
     """
     if not 0.5 <= level < 1:
         raise StandageError(

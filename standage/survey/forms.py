@@ -23,6 +23,9 @@ def write_template(folder: str | PathLike, xlsx: bool = False) -> list[Path]:
     folder: where to. xlsx: one workbook `survey.xlsx` in place of CSV files. The example rows
     together are a valid survey; delete them before use. `columns` explains each column. Raises
     StandageError, and writes nothing, where a file is in the way.
+
+    >>> [path.name for path in write_template(folder / "forms", xlsx=True)]
+    ['survey.xlsx']
     """
     folder = Path(folder)
     if folder.exists() and not folder.is_dir():

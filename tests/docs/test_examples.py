@@ -2,8 +2,8 @@
 yet is a list that only shrinks.
 
 Examples are run at the top of the repository. Besides what they import they find `standage`,
-`survey` and `posterior` (one small invented stand and a short fit of it), and `folder`, an empty
-folder to write into.
+`survey` and `posterior` (one small invented stand and a short fit of it), `with_rings` (an invented
+posterior of a survey with ring widths), and `folder`, an empty folder to write into.
 """
 
 from __future__ import annotations
@@ -12,9 +12,13 @@ import doctest
 import importlib
 from pathlib import Path
 
+import numpy as np
+import pandas as pd
 import pytest
+from fake_posterior import fake_posterior, with_tables
 
 import standage
+from standage.stand.posterior import Posterior
 from standage.survey.reading import read_survey
 
 ROOT = Path(__file__).parents[2]
@@ -26,34 +30,6 @@ AS_SHOWN = doctest.ELLIPSIS | doctest.NORMALIZE_WHITESPACE
 
 WITHOUT_EXAMPLE = {
     "standage.commands.compare.compare_results",
-    "standage.figures.comparison.plot_differences",
-    "standage.figures.comparison.plot_strip",
-    "standage.figures.disturbance.plot_disturbance_chronology",
-    "standage.figures.disturbance.plot_ring_panel",
-    "standage.figures.events.plot_lags",
-    "standage.figures.model.plot_count_check",
-    "standage.figures.model.plot_delay",
-    "standage.figures.model.plot_diameter_check",
-    "standage.figures.stand.plot_cohorts",
-    "standage.figures.stand.plot_rate",
-    "standage.figures.stand.plot_size_age",
-    "standage.figures.stand.plot_tree_dates",
-    "standage.figures.styles.in_style",
-    "standage.findings.findings.Findings",
-    "standage.growth.growth_changes.growth_changes",
-    "standage.evidence.height.delay_pmf_prior",
-    "standage.evidence.delays.grass_stage_pmf",
-    "standage.evidence.delays.height_growth_pmf",
-    "standage.evidence.height.steps",
-    "standage.profiles.library.UncheckedProfile",
-    "standage.prose.summary.summary",
-    "standage.results.writing.write_results",
-    "standage.stand.build.build_stands",
-    "standage.stand.fit.fit_stands",
-    "standage.stand.posterior.Posterior",
-    "standage.stand.posterior.load_posterior",
-    "standage.survey.forms.write_template",
-    "standage.survey.survey.Survey",
 }
 
 
@@ -75,6 +51,26 @@ def example_of(name: str) -> doctest.DocTest:
 WITH_EXAMPLE = sorted(name for name in public_names() if example_of(name).examples)
 
 
+def with_rings() -> Posterior:
+    """Of a survey with the rings of twelve trees, which grow twice as fast from 1927."""
+    posterior = fake_posterior(draws=40)
+    cores = posterior.survey.cores
+    years = np.arange(1890.0, 1971.0)
+    noise = np.random.default_rng(4).normal(0, 0.12, (12, len(years)))
+    series = [
+        pd.DataFrame(
+            {
+                "core": core,
+                "year": years,
+                "width_mm": np.where(years >= 1927, 2.4, 1.2) * np.exp(own),
+            }
+        )
+        for core, own in zip(cores[cores["tree"].str.startswith("F")]["core"], noise, strict=False)
+    ]
+    widths = pd.concat(series, ignore_index=True).assign(row=1, file="ring_widths.csv")
+    return with_tables(posterior, ring_widths=widths)
+
+
 @pytest.mark.parametrize("name", WITH_EXAMPLE)
 def test_an_example_prints_what_it_shows(name, simulated_folder, tmp_path, monkeypatch, request):
     monkeypatch.chdir(ROOT)
@@ -85,6 +81,8 @@ def test_an_example_prints_what_it_shows(name, simulated_folder, tmp_path, monke
         test.globs["survey"] = read_survey(simulated_folder)
     if "posterior" in text:
         test.globs["posterior"] = request.getfixturevalue("simulated_fit")
+    if "with_rings" in text:
+        test.globs["with_rings"] = with_rings()
     said: list[str] = []
     runner = doctest.DocTestRunner(optionflags=AS_SHOWN, verbose=False)
     assert runner.run(test, out=said.append).failed == 0, "".join(said)

@@ -945,6 +945,12 @@ def test_each_release_of_a_tree_has_a_row(changes):
     ).all()
 
 
+def test_a_criterion_finds_no_tree_in_a_survey_without_rings(survey):
+    none = SimpleNamespace(**{**vars(survey), "ring_widths": survey.ring_widths[:0]})
+    found = growth_changes(none, criterion="sustained")
+    assert found.series.trees == () and found.released.shape == (1, 0, 0)
+
+
 def test_a_survey_without_rings_gives_empty_tables_with_their_columns(survey):
     bare = SimpleNamespace(**(vars(survey) | {"ring_widths": survey.ring_widths.iloc[:0]}))
     none = growth_changes(bare)
