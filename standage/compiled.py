@@ -12,14 +12,17 @@ import atexit
 import errno
 import hashlib
 import os
+import pickle
 import re
 import shutil
+import subprocess
+import sys
 import tempfile
 import warnings
 from collections.abc import Callable
 from functools import cache
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
 
 import numba
 import numpy as np
@@ -38,6 +41,11 @@ ROOM_FOR_CODE = 50_000_000
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
 Booleans = NDArray[np.bool_]
+MAKE_APART = """
+import importlib, pickle, sys
+module, name, types = pickle.load(sys.stdin.buffer)
+getattr(importlib.import_module(module), name).compile(types)
+"""
 ONLY_FROM_LOOPS = {"no_cpython_wrapper": True, "no_cfunc_wrapper": True}
 LoopsT = TypeVar("LoopsT", bound=Callable[..., Any])
 
@@ -48,8 +56,14 @@ def compiled(loops: LoopsT) -> LoopsT:
     A division by zero far from the mode gives an infinity that the sampler turns down, not an
     exception in the middle of a chain. Sums may be reordered so that loops run in vector registers;
     infinities and not-a-numbers keep their meaning.
+
+    Code is made by a process of its own and then loaded: what the process that made it runs is put
+    together otherwise, and differs in last digits, so that a first run would not equal the next.
     """
-    return _compiled(loops)
+    made: Any = _compiled(loops)
+    if loops.__module__.startswith(f"{PACKAGE.name}."):
+        made._compile_for_args = _FirstMadeApart(made)  # what numba's dispatcher calls
+    return cast(LoopsT, made)
 
 
 def compiled_part(loops: LoopsT) -> LoopsT:
@@ -68,6 +82,35 @@ def compiled_loop(loops: LoopsT) -> LoopsT:
     short loop, is left out, too.
     """
     return _compiled(loops, **ONLY_FROM_LOOPS, _nrt=False)
+
+
+class _FirstMadeApart:
+    """Compilation by a dispatcher, after a process of its own has filled the cache."""
+
+    def __init__(self, made: Any) -> None:
+        self.made, self.usual = made, made._compile_for_args
+
+    def __call__(self, *arguments: Any, **named: Any) -> Any:
+        name = self.made.py_func.__qualname__
+        kept = Path(self.made.stats.cache_path)
+        if not any(kept.glob(f"*.{name}-*.nbi")):
+            types = tuple(self.made.typeof_pyval(argument) for argument in arguments)
+            _make_apart(self.made.py_func.__module__, name, types)
+        return self.usual(*arguments, **named)
+
+
+def _make_apart(module: str, name: str, types: tuple[Any, ...]) -> None:
+    """Fills the cache with the code of a function for arguments of these types. Where that fails,
+    the caller's process makes the code itself, by the same means.
+    """
+    subprocess.run(
+        [sys.executable, "-c", MAKE_APART],
+        input=pickle.dumps((module, name, types)),
+        env=os.environ | {"PYTHONPATH": os.pathsep.join(filter(None, sys.path))},
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+        check=False,
+    )
 
 
 def _compiled(loops: LoopsT, **without: Any) -> LoopsT:

@@ -68,6 +68,38 @@ import arviz
 """
 
 
+DRAWN = """
+import numpy as np
+from standage.growth import release_model
+
+logs = np.random.default_rng(1).normal(0, 0.3, 60)
+found = release_model.changes_of_trees([logs], np.random.default_rng(2), draws=40, threads=1)[0]
+print(found.change.tobytes().hex(), found.sigma.tobytes().hex())
+print(release_model.chain.stats.cache_hits)
+"""
+
+
+@pytest.mark.slow
+def test_the_run_that_finds_no_code_draws_what_the_next_draws(tmp_path):
+    """Bit by bit: the code of both was loaded, none was made in the process that runs it."""
+    environment = os.environ | {
+        "NUMBA_CACHE_DIR": str(tmp_path),
+        "PYTHONPATH": str(compiled.PACKAGE.parent),
+    }
+    first, second = (
+        subprocess.run(
+            [sys.executable, "-c", DRAWN],
+            env=environment,
+            capture_output=True,
+            text=True,
+            timeout=300,
+            check=True,
+        ).stdout
+        for _ in range(2)
+    )
+    assert first == second and first.split()[-1] != "{}"
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("where", [{"XDG_CACHE_HOME": "/proc/a"}, {"HOME": "/proc/a"}, {}])
 def test_loops_run_where_their_code_cannot_be_kept(where, tmp_path):
