@@ -13,6 +13,11 @@ def capital(words: str) -> str:
     return f"{words[:1].upper()}{words[1:]}"
 
 
+def uncapital(words: str) -> str:
+    """With a small letter at its beginning, the rest as it is."""
+    return f"{words[:1].lower()}{words[1:]}"
+
+
 def listed(parts: list[str], joined_by: str = "and") -> str:
     """`a`, `a and b`, `a, b and c`; nothing for nothing."""
     if len(parts) < 2:

@@ -158,6 +158,7 @@ class _Run(click.Command):
     type=click.Path(),
     help="Repeat the run that wrote RESULTS, as it recorded, and compare the tables.",
 )
+@click.option("--full", is_flag=True, help="Print every sentence, not one screen.")
 @run_options
 @click.pass_context
 def run(
@@ -165,6 +166,7 @@ def run(
     survey: str,
     out: str,
     again: str | None,
+    full: bool,
     **options: Any,
 ) -> None:
     """Check a SURVEY, fit the stand model, and write tables, figures and a report into a folder."""
@@ -175,7 +177,7 @@ def run(
 
     asked = RunOptions(**options)
     result = run_survey(_read(survey, asked.profile_folder), out, options=asked)
-    click.echo(result.text)
+    click.echo(result.full if full else result.text)
     if not result.incomplete:
         click.echo(f"\nTables and figures are in {out}; report.html is for people to read")
     _print_notes(result)

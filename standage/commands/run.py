@@ -19,7 +19,7 @@ from standage.evidence.account import account
 from standage.findings import Findings
 from standage.profiles import load_profile, profile_keys
 from standage.progress import progress_on_screen
-from standage.prose.summary import summary
+from standage.prose.summary import full_summary, summary
 from standage.report import report_writer
 from standage.results.folder import check_result_folder
 from standage.results.staging import StagingFolder, locked_staging
@@ -44,12 +44,13 @@ SAMPLER = "No-U-Turn (nutpie)"
 class RunResult:
     """The summary in words, and whether the fit passed its checks.
 
-    notes : what the person who ran it should know of how it went. incomplete : which pictures are
-        missing and why; empty if none is.
+    full : the summary in all its sentences. notes : what the person who ran it should know of how
+    it went. incomplete : which pictures are missing and why; empty if none is.
     """
 
     text: str
     passed: bool
+    full: str = ""
     notes: tuple[str, ...] = ()
     incomplete: str = ""
 
@@ -150,8 +151,13 @@ def run_survey(
                 f"{lacking} The draws are kept, so that the same command makes the rest without"
                 " sampling again."
             )
-    text = "\n\n".join([summary(findings, units=asked.units), *what_took_part(survey, accounted)])
-    return RunResult(text, bool(posterior.verdict["passed"]), tuple(notes), incomplete)
+    left_out = accounted.in_a_line()
+    text = "\n\n".join([summary(findings, units=asked.units), *([left_out] if left_out else [])])
+    full = "\n\n".join(
+        [full_summary(findings, units=asked.units), *what_took_part(survey, accounted)]
+    )
+    passed = bool(posterior.verdict["passed"])
+    return RunResult(text, passed, full, tuple(notes), incomplete)
 
 
 @contextmanager

@@ -1,22 +1,25 @@
-"""The printed summary: the verdict, each stand and species with its pulses, and cautions."""
+"""The printed summary, on one screen and in full: the verdict, each stand and species, cautions."""
 
 from __future__ import annotations
 
 from standage.choices import Units
 from standage.findings.findings import Findings
+from standage.grammar import counted, uncapital
 from standage.prose.cautions import cautions
 from standage.prose.comparison import comparison_sentences
 from standage.prose.disturbance import disturbance_paragraphs
 from standage.prose.emergence import emergence_paragraph
 from standage.prose.measures import METRIC, Measures
 from standage.prose.sensitivity import sensitivity_sentences
+from standage.prose.short_statement import ShortStatement, short_statement
 from standage.prose.unit_statement import UnitStatement, never_known, unit_statement
-from standage.prose.verdict import intervals_sentence, verdict_paragraph
+from standage.prose.verdict import grade_sentence, intervals_sentence, verdict_paragraph
 from standage.stand.posterior import Posterior
 
 
 def summary(result: Posterior | Findings, *, units: Units = METRIC) -> str:
-    """The result as text, at the level of the fit or of the findings given.
+    """The result on one screen, at the level of the fit or of the findings given: whether to trust
+    it, and each stand in few words.
 
     Parameters
     ----------
@@ -26,6 +29,26 @@ def summary(result: Posterior | Findings, *, units: Units = METRIC) -> str:
     >>> print(summary(posterior))
     THE FIT FAILED: do not use the numbers below...
     """
+    findings, measures = Findings.of(result), Measures(units)
+    parts = [grade_sentence(findings.fit_grade)]
+    if not findings.posterior.verdict["passed"]:
+        parts += findings.posterior.verdict["notes"]
+    parts += [_short(short_statement(findings, unit, measures)) for unit in findings.units]
+    warned = len(cautions(findings))
+    if warned:
+        parts.append(f"{counted(warned, 'caution')} in report.html and with --full.")
+    return "\n\n".join(parts) + "\n"
+
+
+def _short(statement: ShortStatement) -> str:
+    lines = [f"{statement.title}. {statement.headline}", " ".join(statement.more)]
+    if statement.questions:
+        lines.append(f"Not known: {'; '.join(map(uncapital, statement.questions))}.")
+    return "\n".join(line for line in lines if line)
+
+
+def full_summary(result: Posterior | Findings, *, units: Units = METRIC) -> str:
+    """The result in all its sentences; parameters as those of `summary`."""
     findings, measures = Findings.of(result), Measures(units)
     parts = [
         verdict_paragraph(findings.fit_grade, findings.posterior.verdict),

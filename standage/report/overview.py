@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import pandas as pd
 
-from standage.findings.cannot_tell import AGREED, WIDE_YEARS, reach_assumed
+from standage.findings.cannot_tell import reach_assumed
 from standage.findings.findings import Findings
 from standage.findings.intervals import Interval
-from standage.findings.stand_summary import EVEN_AGED_SHARE, EVEN_AGED_YEARS
 from standage.findings.stems import CORING_HEIGHT, SAMPLED
 from standage.findings.unit_findings import UnitFindings
 from standage.prose.measures import HECTARES_PER_ACRE, US, Measures, per_acre
@@ -36,7 +35,7 @@ def overview(findings: Findings, measures: Measures) -> ShownTable:
     rows = [
         [
             _heading(unit),
-            _structure(unit),
+            _structure(findings, unit),
             _pulse(unit),
             _oldest(unit),
             _density(unit.interval("stems_per_ha"), measures),
@@ -83,19 +82,11 @@ def _oldest(unit: UnitFindings) -> Cell:
     return _year(unit.interval("oldest_cored_year"))
 
 
-def _structure(unit: UnitFindings) -> Cell:
-    row = unit.summary
-    if pd.isna(row["half_span_first"]) or reach_assumed(row):
-        return Cell(CANT_TELL)
-    share, span = unit.interval("share_in_20_years"), unit.interval("half_span_years")
-    if share.low >= EVEN_AGED_SHARE:
-        first = int(row["densest_20_years_first"])
-        return Cell("even-aged", f"from {first} to {first + EVEN_AGED_YEARS - 1}")
-    if row["half_span_agreed"] < AGREED:
-        return Cell(CANT_TELL, f"half came within {span.low:.0f} to {span.high:.0f} years")
-    if span.median > WIDE_YEARS:
-        return Cell("many ages", f"no {span.median:.0f} years hold half")
-    return Cell(f"half from {int(row['half_span_first'])} to {int(row['half_span_last'])}")
+def _structure(findings: Findings, unit: UnitFindings) -> Cell:
+    for claim in findings.claims_of(unit):
+        if claim.kind == "structure":
+            return Cell(claim.category, percent(claim.probability))
+    return Cell(CANT_TELL)
 
 
 def _pulse(unit: UnitFindings) -> Cell:

@@ -21,6 +21,7 @@ from standage.prose.emergence import emergence_paragraph
 from standage.prose.measures import METRIC, Measures
 from standage.prose.methods import assumptions, citations, methods_paragraph
 from standage.prose.sensitivity import sensitivity_sentences
+from standage.prose.short_statement import short_statement
 from standage.prose.tree_story import tree_records, tree_story
 from standage.prose.uncertainty import (
     MORE_CORES,
@@ -54,7 +55,6 @@ from standage.report.unit_tables import old_tree_table, unit_tables
 from standage.results.provenance import provenance
 from standage.stand.posterior import Posterior
 
-MOST_UNKNOWN = 3  # of what isn't known of a stand, on the first screen
 FILE = "report.html"
 CARDS_FILE = "tree-cards.html"
 # of provenance: what stands elsewhere on the page, and paths, which tell about a computer and not
@@ -183,11 +183,12 @@ def _stand(
     findings: Findings, unit: UnitFindings, number: int, measures: Measures, *, alone: bool
 ) -> dict[str, Any]:
     statement = unit_statement(unit, measures)
+    short = short_statement(findings, unit, measures)
     return {
         "title": unit.name,
-        "sentence": " ".join(statement.timing[:2]),
+        "sentence": short.headline,
         "age_picture": age_picture(findings, unit, number, alone=alone),
-        "unknown": statement.unknown[:MOST_UNKNOWN],
+        "unknown": short.unknown,
         "paragraphs": [
             part for part in (statement.timing, statement.preceded, statement.composition) if part
         ],

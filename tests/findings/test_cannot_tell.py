@@ -17,7 +17,7 @@ from standage.errors import StandageError
 from standage.findings import Findings
 from standage.prose.cannot_tell import QUESTIONS, cannot_tell_records
 from standage.prose.measures import METRIC, Measures
-from standage.prose.summary import summary
+from standage.prose.summary import full_summary
 from standage.prose.unit_statement import unit_statement
 from standage.results.table_files import plain_values
 from standage.stand.fit import fit_stands
@@ -81,7 +81,7 @@ def end_of(tmp_path_factory):
             survey = read_survey(SURVEYS[name]().write(folder / name))
             posterior = fit_stands(survey, seed=1, draws=150, tune=100, chains=2, cores=1)
             findings = Findings(posterior)
-            ends[name] = findings, findings.tables, summary(findings)
+            ends[name] = findings, findings.tables, full_summary(findings)
         return ends[name]
 
     return end

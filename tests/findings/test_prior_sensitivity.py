@@ -46,7 +46,7 @@ from standage.findings.reweighting import (
 )
 from standage.profiles import load_profile, models_folder
 from standage.prose.sensitivity import sensitivity_columns, sensitivity_sentences
-from standage.prose.summary import summary
+from standage.prose.summary import full_summary
 from standage.results.table_files import json_rows
 from standage.results.written_tables import as_written
 from standage.simulate.surveys import small_survey
@@ -466,7 +466,7 @@ def test_a_real_result_tells_it(simulated_fit):
     assert table["words"].str.endswith((".", ")")).all() and table["pareto_k"].notna().any()
     row = of(table, "a", "grass stage")
     assert row["establishment_years_change"] < 0 < row["share_followed"]
-    assert ("grass stage lasts" in summary(simulated_fit)) == (
+    assert ("grass stage lasts" in full_summary(simulated_fit)) == (
         abs(row["establishment_years_change"]) > 1
     )
 

@@ -8,7 +8,7 @@ import pytest
 from fake_findings import fake_findings
 from html_page import HtmlPage
 
-from standage.prose.summary import summary
+from standage.prose.summary import full_summary
 from standage.report import report_html
 
 
@@ -20,7 +20,7 @@ def findings():
 @pytest.fixture(scope="module")
 def texts(findings):
     """Everything a reader is told: the summary and the report."""
-    return summary(findings), HtmlPage(report_html(findings)).text
+    return full_summary(findings), HtmlPage(report_html(findings)).text
 
 
 def test_a_median_is_never_called_the_likeliest(texts):

@@ -15,7 +15,7 @@ from fake_posterior import fake_posterior, with_tables
 
 from standage.errors import StandageError
 from standage.findings import Findings
-from standage.prose.summary import summary
+from standage.prose.summary import full_summary
 from standage.prose.wording import rounded
 from standage.report import report_html
 from standage.report.card import write_card
@@ -307,22 +307,22 @@ def test_ring_widths_bring_their_tables_and_pictures_and_sharpen_events(with_rin
 
 @pytest.mark.slow
 def test_the_summary_tells_what_the_rings_say_and_claims_no_cause(with_rings):
-    text = summary(with_rings)
+    text = full_summary(with_rings)
     (said,) = (
         part for part in text.split("\n\n") if part.startswith("Fern Flat, from ring widths")
     )
     assert "let go as by an opening" in said and "doesn't prove what caused it" in said
     assert "The logging known to 1921 to 1931 began" in said
-    assert "from ring widths" not in summary(fake_posterior(draws=60))
+    assert "from ring widths" not in full_summary(fake_posterior(draws=60))
 
 
 @pytest.mark.slow
 def test_trees_whose_rings_are_not_used_are_named_in_the_summary(with_rings):
-    assert "not used for releases" not in summary(with_rings)
+    assert "not used for releases" not in full_summary(with_rings)
     widths = with_rings.survey.ring_widths
     short = widths["core"].iloc[0]
     fewer = widths[(widths["core"] != short) | (widths["year"] >= widths["year"].max() - 4)]
-    told = summary(with_tables(with_rings, ring_widths=fewer))
+    told = full_summary(with_tables(with_rings, ring_widths=fewer))
     assert f"Ring widths not used for releases: tree {short.removesuffix('a')}: fewer than" in told
 
 
@@ -355,7 +355,7 @@ def test_what_only_the_record_says_is_not_told_as_seen_in_the_rings(with_rings):
     posterior = with_tables(with_rings, events=events)
     (said,) = (
         part
-        for part in summary(posterior).split("\n\n")
+        for part in full_summary(posterior).split("\n\n")
         if part.startswith("Fern Flat, from ring widths")
     )
     seen, rest = said.split("On record and not to be seen in the rings")
@@ -374,7 +374,7 @@ def test_releases_by_a_criterion_are_told_as_such_everywhere(with_rings, tmp_pat
     named = "percent change means (Nowacki & Abrams 1997)"
     (said,) = (
         part
-        for part in summary(findings).split("\n\n")
+        for part in full_summary(findings).split("\n\n")
         if part.startswith("Fern Flat, from ring widths")
     )
     assert (
@@ -400,7 +400,7 @@ def test_releases_by_a_criterion_are_told_as_such_everywhere(with_rings, tmp_pat
 
 @pytest.mark.slow
 def test_where_releases_are_spoken_of_scars_are_to_be_left_alone(with_rings):
-    with_rings_only = summary(with_rings)
+    with_rings_only = full_summary(with_rings)
     assert "protected in places: don't core or cut" in with_rings_only.split("Mind this:")[1]
 
 
@@ -426,7 +426,7 @@ def test_numbers_are_sayable(number, said):
 
 @pytest.mark.slow
 def test_the_summary_tells_each_stand(findings):
-    text = summary(findings)
+    text = full_summary(findings)
     assert "The fit is sound" in text
     flat, field, ridge = (
         next(part for part in text.split("\n\n") if part.startswith(name))
@@ -448,35 +448,35 @@ def test_the_summary_tells_each_stand(findings):
     assert "post-oak" in text and "limit is assumed" not in text
     assumed = Findings(findings.posterior)
     assumed.pulses = findings.pulses.assign(limit_status="assumed")
-    assert "limit is assumed" in summary(assumed)
+    assert "limit is assumed" in full_summary(assumed)
     assert "nan" not in text.lower() and "<NA>" not in text
 
 
 @pytest.mark.slow
 def test_marks_that_people_left_are_warned_of():
     posterior = fake_posterior(draws=60)
-    assert "Turpentine scars" not in summary(posterior)
+    assert "Turpentine scars" not in full_summary(posterior)
     posterior.survey.trees["scar"] = np.where(
         posterior.survey.trees["tree"] == "F1", "turpentine", "none"
     )
-    assert "protected in places: don't core or cut them" in summary(posterior)
+    assert "protected in places: don't core or cut them" in full_summary(posterior)
     posterior.survey.trees["scar"] = "none"
     posterior.survey.events.loc[0, "kind"] = "turpentining"
-    assert "protected in places" in summary(posterior)
+    assert "protected in places" in full_summary(posterior)
 
 
 @pytest.mark.slow
 def test_a_failed_fit_is_said_first():
     posterior = fake_posterior(draws=60)
     posterior.verdict.update({"passed": False, "notes": ["Run again."]})
-    assert summary(posterior).startswith("THE FIT FAILED")
-    assert "Run again." in summary(posterior).split("\n\n")[0]
+    assert full_summary(posterior).startswith("THE FIT FAILED")
+    assert "Run again." in full_summary(posterior).split("\n\n")[0]
 
 
 def test_what_cannot_be_told_is_said():
     posterior = fake_posterior(draws=60)
     listed = posterior.trees.loc[posterior.trees["unit"] == 0, "dbh_cm"]
-    text = summary(Findings(posterior, diameter_limit_cm=listed.nlargest(2).min()))
+    text = full_summary(Findings(posterior, diameter_limit_cm=listed.nlargest(2).min()))
     assert "How many stems are alive, to better than fivefold: " in text
 
 
@@ -488,7 +488,7 @@ def test_weak_designs_are_warned_of():
     posterior.survey.trees.loc[
         posterior.survey.trees["core_outcome"] == "not_tried", "core_outcome"
     ] = "no_sound_wood"
-    text = summary(posterior)
+    text = full_summary(posterior)
     assert (
         "placed by choice" in text
         and "not recorded" in text
@@ -502,7 +502,7 @@ def test_summary_and_report_speak_with_one_voice(findings):
     report word for word.
     """
     page = re.sub(r"\s+", " ", html.unescape(re.sub(r"<[^>]+>", " ", report_html(findings))))
-    for part in summary(findings).split("\n\n"):
+    for part in full_summary(findings).split("\n\n"):
         for line in part.splitlines():
             for sentence in re.split(r"(?<=[.]) (?=[A-Z])", line.removeprefix("- ")):
                 if not sentence.endswith(":") and sentence != "Side by side.":

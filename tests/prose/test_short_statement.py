@@ -1,0 +1,68 @@
+"""The result in few words: from claims, and no more words than a screen holds."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+import pytest
+from fake_findings import fake_findings
+
+from standage.prose.measures import Measures
+from standage.prose.short_statement import short_statement
+from standage.prose.summary import full_summary, summary
+from standage.prose.wording import percent
+
+ONE_STAND, FOUR_STANDS = 140, 440  # words; what a run adds of what was left out fills 200 and 500
+
+
+@pytest.fixture(scope="module")
+def findings():
+    return fake_findings()
+
+
+def words(text: str) -> int:
+    return len(text.split())
+
+
+def test_a_summary_of_one_stand_has_at_most_200_words_and_of_four_500(findings):
+    text = summary(findings)
+    assert words(text) <= FOUR_STANDS * 3 / 4  # three stands
+    for unit in findings.units:
+        alone = fake_findings()
+        alone.units = (unit,)
+        assert words(summary(alone)) <= ONE_STAND
+    assert words(full_summary(findings)) > 2 * words(text)
+
+
+def test_the_headline_is_the_claims_of_structure_pulse_and_regeneration(findings):
+    unit = findings.units[0]
+    claims = {claim.kind: claim for claim in findings.claims_of(unit)}
+    headline = short_statement(findings, unit, Measures()).headline
+    structure, stocking = claims["structure"], claims["stocking"]
+    assert headline.startswith(structure.category.capitalize())
+    assert f"({percent(structure.probability)})" in headline
+    assert "Recruitment pulse about 1930 to 1939 (more than 99 %)." in headline
+    verb = "reach" if stocking.category == "reached" else "fall short of"
+    stated = f"Established seedlings {verb} {float(stocking.subject):g} per hectare"
+    assert f"{stated} ({percent(stocking.probability)})." in headline
+
+
+def test_a_claim_that_says_otherwise_makes_another_sentence(findings):
+    unit = findings.units[0]
+    other = fake_findings()
+    other.claims = tuple(
+        replace(claim, category="two-aged", probability=0.7) if claim.kind == "structure" else claim
+        for claim in findings.claims
+        if claim.kind not in ("pulse", "pulse years", "pulse share")
+    )
+    headline = short_statement(other, unit, Measures()).headline
+    assert headline.startswith("Two-aged, likely (70 %). No recruitment pulse stands out.")
+
+
+def test_few_lines_of_what_is_not_known_and_acres_where_asked(findings):
+    for unit in findings.units:
+        statement = short_statement(findings, unit, Measures("us"))
+        assert len(statement.unknown) <= 3
+        assert not re.search(r"\bnan\b", f"{statement.headline} {statement.more}")
+    assert "per acre" in short_statement(findings, findings.units[0], Measures("us")).headline
