@@ -23,10 +23,10 @@ LEAST_HELD = 800
 PRIOR_DRAWS = 1000
 SINGLE, DOUBLE = 4, 8  # bytes of a number
 CONTROL_GROUP = Path("/sys/fs/cgroup/memory.max")  # where Linux states the limit of a container
-# measured with 20 to 300 stands (docs/validation.md): the program itself; what tables, pictures and
-# files add to the draws that they are made of
+# measured with 4 and 60 stands (docs/validation.md): the program itself, and how many times what
+# the draws take `standage run` takes at its peak, for tables, pictures and files; a fit alone 1.6
 PROGRAM_BYTES = 0.45e9
-TRANSIENT = 1.6
+OF_A_RUN = 4.0
 
 
 def bytes_per_draw(data: StandData, n_stems: int) -> int:
@@ -43,9 +43,9 @@ def thinning(data: StandData, n_stems: int, draws: int) -> int:
 
 
 def memory_needed(data: StandData, n_stems: int, held: int) -> float:
-    """What a fit that holds so many draws takes at its peak. [bytes]"""
+    """What a run that holds so many draws takes at its peak. [bytes]"""
     prior = min(PRIOR_DRAWS, held) * DOUBLE * layout(data).size
-    return PROGRAM_BYTES + prior + TRANSIENT * held * bytes_per_draw(data, n_stems)
+    return PROGRAM_BYTES + prior + OF_A_RUN * held * bytes_per_draw(data, n_stems)
 
 
 def memory_free() -> float:
@@ -58,13 +58,13 @@ def memory_free() -> float:
 
 
 def refuse_above_memory(survey: Survey, data: StandData, n_stems: int, held: int) -> None:
-    """Raises `StandageError` where a fit would need more memory than is free."""
+    """Raises `StandageError` where a run would need more memory than is free."""
     needed, free = memory_needed(data, n_stems, held), memory_free()
     if needed > free:
         stands = len({unit.stand for unit in data.units})
         raise StandageError.at(
             survey.path,
-            f"{stands:,} stands and {n_stems:,} stems, whose fit needs some {needed / 1e9:.1f} GB"
+            f"{stands:,} stands and {n_stems:,} stems, which need some {needed / 1e9:.1f} GB"
             " of memory",
             f"at most the {free / 1e9:.1f} GB that are free",
             "Fit fewer stands at a time (a survey of each, or of some, and `standage batch`), or"

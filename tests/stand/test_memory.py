@@ -106,7 +106,7 @@ def test_held_draws_are_each_so_manieth_of_all(one_stand):
 def test_more_than_memory_holds_is_refused_before_anything_is_sampled(one_stand, monkeypatch):
     monkeypatch.setattr(fit, "sample", None)
     monkeypatch.setattr(memory, "memory_free", lambda: 1e8)
-    with pytest.raises(StandageError, match=r"1 stands? .* needs some 0\.\d GB .*--draws"):
+    with pytest.raises(StandageError, match=r"1 stands? .* need some 0\.\d GB .*--draws"):
         fit_stands(one_stand)
 
 
