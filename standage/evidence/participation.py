@@ -76,10 +76,12 @@ def stands_with_plots(survey: Survey) -> set[str]:
 
 def natural_stems(survey: Survey) -> NDArray[np.bool_]:
     """Live stems that came by themselves, inside the plots where their stand has plots: `(stem,)`,
-    in the order of trees.csv.
+    in the order of trees.csv. A stem in a plot whose diameter is lost isn't known to be one that
+    the plot lists: its core dates it alone.
     """
     trees = survey.trees
-    inside = (trees["plot"] != "") | ~trees["stand"].isin(stands_with_plots(survey))
+    listed = (trees["plot"] != "") & trees["dbh_cm"].notna()
+    inside = listed | ~trees["stand"].isin(stands_with_plots(survey))
     wanted = (trees["status"] == "live") & (trees["origin"] != "planted") & inside
     return wanted.to_numpy(dtype=bool)
 

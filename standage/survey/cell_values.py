@@ -18,7 +18,7 @@ from standage.survey.dates import dates_in, order_of
 from standage.survey.doubt import advice as doubt_advice
 from standage.survey.doubt import doubt_in, parted
 from standage.survey.headings import has_unit_in_name
-from standage.survey.quantities import read_quantity
+from standage.survey.quantities import NOTHING_FOUND, number_in_words, read_quantity
 from standage.survey.readings import Reading
 from standage.survey.schema import Column
 from standage.survey.synonyms import code_meaning, nearest_code
@@ -221,6 +221,11 @@ def _odd_number(cells: TableCells, column: Column, cell: str) -> Outcome:
         )
     if quantity is not None:
         return Outcome(quantity.value, f"{quantity.value:.10g}", quantity.reason)
+    if column.name == "count" and cell.casefold() in NOTHING_FOUND:
+        return Outcome(0.0, "0", "none counted")
+    spelt = number_in_words(cell) if unit == column.unit else None
+    if spelt is not None:
+        return Outcome(float(spelt), f"{spelt}", "number in words")
     if cell.lower() in BLANK_WORDS:
         return _not_recorded(column)
     doubt = doubt_in(cell, column)
@@ -250,9 +255,11 @@ def _range_advice(column: Column) -> str:
     if column.unit == "share of stems":
         return "Write a share, not a percentage: 0.3 for 30 percent."
     unit = f" (the unit is {column.unit})" if column.unit else ""
-    return f"Check the value and its unit{unit}" + (
-        "." if column.required == "yes" else "; leave the cell blank if it was not recorded."
-    )
+    blank = {
+        "yes": ".",
+        "": "; leave the cell blank if it was not recorded.",
+    }.get(column.required, f"; it may only be blank where it isn't needed ({column.required}).")
+    return f"Check the value and its unit{unit}{blank}"
 
 
 def _advice(column: Column, cell: str) -> str:
@@ -371,7 +378,8 @@ def _odd_code(cells: TableCells, column: Column, cell: str, advised: Iterator[in
     if meaning is not None:
         return Outcome(
             expected=" or ".join(meaning),
-            advice="The word may mean either: write the one that is meant.",
+            advice="The word may mean any of them: write the one that is meant"
+            + ("; unknown if nothing more was recorded." if "unknown" in meaning else "."),
         )
     if cell.lower() in BLANK_WORDS:
         return _not_recorded(column)
@@ -381,5 +389,5 @@ def _odd_code(cells: TableCells, column: Column, cell: str, advised: Iterator[in
     expected = f"one of: {column.allowed}"
     if near:
         return Outcome(expected=expected, advice=f"Did you mean '{near}'?")
-    blank = "" if column.required == "yes" else ", or leave the cell blank"
+    blank = "" if column.required else ", or leave the cell blank"
     return Outcome(expected=expected, advice=f"Use one of these words{blank}.")

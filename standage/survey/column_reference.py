@@ -15,11 +15,36 @@ INTRODUCTION = """\
 
 A survey is a folder of CSV files, or one .xlsx workbook with sheets of the same names (or a folder that holds only that workbook). Only
 `stands`, `trees` and `cores` are needed. Columns may come in any order, optional ones may be left out, and columns of your own
-are kept and not used. A blank cell means "not recorded", never zero. `standage new DIR` makes empty forms; `standage check SURVEY`
+are kept and not used; "(kept only)" marks columns that reach tables and cards but no model. A blank cell means "not recorded", never zero. `standage new DIR` makes empty forms; `standage check SURVEY`
 reports all problems at once, with file, row, column, what was found, what was expected and what to do. The header is row 1.
 
 CSV files are UTF-8, separated by commas, with decimal points; dates are YYYY-MM-DD. Identifiers are free text, compared letter by letter;
 one apostrophe before `=`, `+`, `-` or `@` at the start of a cell, which keeps text from being a formula, is removed.
+
+**Sheets of your own.** Trees and cores may stand in the rows of one sheet or CSV file, a tree in as many rows as it has cores:
+
+```
+Tag #,Plot,Plot size (ac),Min DBH (in),Species,DBH (in),Date cored,Core height (ft),Rings,Pith
+101,1,0.2,2,Longleaf,14.2,7/14/2021,1,88,yes
+102,1,0.2,2,Longleaf,3.4,,,,
+```
+
+Headings, units, species and codes are read as crews write them, and every cell read otherwise than written is listed; what has two meanings is
+refused with both. Where headings are beyond guessing, `standage check SURVEY --draft` writes `columns.toml` (beside a single file
+`NAME.columns.toml`), a line a heading, to correct:
+
+```toml
+[[sheet]]
+name = "field.csv"
+holds = "trees and cores"    # or one table; "" = not read
+[sheet.columns]
+"thick" = {column = "dbh_cm", unit = "in"}
+"Nr" = "tree"
+[sheet.values]               # the same in every row
+survey_date = "2021-07-14"
+```
+
+`check --mark FILE.xlsx` writes a copy of a workbook with the cells coloured and the messages as their comments.
 
 **The workbook of forms**, `standage new DIR --xlsx`, begins with a sheet of instructions. Cells with a list take only its words; a
 column's name shows its meaning under the pointer. A row of units or words in square brackets is never read as data. A row of units of your
@@ -34,8 +59,10 @@ def requirement(column: Column) -> str:
     return column.required or "no"
 
 
-def column_rows() -> list[tuple[str, str, str, str, str, str, str]]:
-    """A row a column: (table, column, required, unit, allowed, blank means, meaning), all text."""
+def column_rows() -> list[tuple[str, ...]]:
+    """A row a column, in the order of `COLUMN_HEADER`. model: `used`, or `kept` for tables and
+    cards only.
+    """
     return [
         (
             table.name,
@@ -44,6 +71,7 @@ def column_rows() -> list[tuple[str, str, str, str, str, str, str]]:
             column.unit,
             column.allowed,
             _blank(column),
+            "kept" if column.kept else "used",
             column.meaning,
         )
         for table in TABLES
@@ -51,7 +79,16 @@ def column_rows() -> list[tuple[str, str, str, str, str, str, str]]:
     ]
 
 
-COLUMN_HEADER = ("table", "column", "required", "unit", "allowed", "blank_means", "meaning")
+COLUMN_HEADER = (
+    "table",
+    "column",
+    "required",
+    "unit",
+    "allowed",
+    "blank_means",
+    "model",
+    "meaning",
+)
 
 
 def _blank(column: Column) -> str:
@@ -71,6 +108,7 @@ def column_reference() -> str:
         )
         for column in table.columns:
             meaning = column.meaning + (f". Default: {column.default}" if column.default else "")
+            meaning += " (kept only)" if column.kept else ""
             cells = (f"`{column.name}`", column.required, _allowed_briefly(column), meaning)
             parts.append("| " + " | ".join(cell.replace("|", "\\|") for cell in cells) + " |\n")
     parts.append(RING_FILES)

@@ -196,8 +196,9 @@ def _check_centre(cores: pd.DataFrame, report: Report) -> None:
         "at_least",
         "yes, for a core of which the way to the pith is known (centre '{centre}')",
         "a least number of rings, or how many there are to the pith",
-        "Write no if all rings from the innermost seen on were counted; otherwise empty"
-        " rings_to_pith and pith_distance_mm, and centre is not pith.",
+        "If all rings from the innermost seen on were counted, write their number without + or >,"
+        " and no in at_least; otherwise empty rings_to_pith and pith_distance_mm, and centre is not"
+        " pith.",
     )
     report(
         bound & cores["ring_count"].isna() & cores["first_ring_year"].isna(),

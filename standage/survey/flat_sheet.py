@@ -210,7 +210,7 @@ def _stands(survey: WrittenSurvey, written: WrittenTable, records: list[Row]) ->
         if not key:
             continue
         names.setdefault(key, (record["stand"], row))
-        if column and record[column]:
+        if column and record[column].lower() not in {"", *NOT_RECORDED}:
             dates.setdefault(key, []).append(record[column])
     for key, (name, row) in names.items():
         row_of_stand = {"stand": name}

@@ -196,7 +196,8 @@ def _told(column: Column) -> str:
         column.required, f"Required: {column.required}."
     )
     blank = f" Blank means {column.default}." if column.default else ""
-    return f"{column.name}\n{column.meaning}.\nTakes: {column.allowed}.\n{required}{blank}"
+    used = " Only kept; the model doesn't use it." if column.kept else " The model uses it."
+    return f"{column.name}\n{column.meaning}.\nTakes: {column.allowed}.\n{required}{blank}{used}"
 
 
 def _validation(column: Column) -> DataValidation | None:
@@ -247,7 +248,7 @@ def _columns(sheet: Worksheet) -> None:
     for row in column_rows():
         sheet.append(list(row))
     for place, (title, width) in enumerate(
-        zip(COLUMN_HEADER, (12, 24, 20, 14, 40, 16, 90), strict=True), 1
+        zip(COLUMN_HEADER, (12, 24, 20, 14, 40, 16, 10, 90), strict=True), 1
     ):
         sheet.cell(1, place).font = Font(bold=True)
         sheet.column_dimensions[get_column_letter(place)].width = max(width, len(title) + 2)

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from functools import cache, lru_cache
 
 from standage.errors import Problem
-from standage.survey.readings import Reading
+from standage.survey.readings import HEADING, Reading
 from standage.survey.schema import Column, Table
 from standage.survey.synonyms import plain, synonym_list
 from standage.survey.units import MEASURES, factor, how_to_convert, measure_of
@@ -249,4 +249,4 @@ def _claim(
         units[column.name] = heading.unit
         if heading.unit:
             as_read += f", in {heading.unit}: {how_to_convert(heading.unit, column.unit)}"
-    readings.append(Reading(*at, column.name, written, as_read, "heading"))
+    readings.append(Reading(*at, column.name, written, as_read, HEADING))

@@ -8,7 +8,7 @@ import pandas as pd
 
 from standage.causes import rows_in_words, runs_of
 from standage.problems import plainly
-from standage.survey.readings import Reading
+from standage.survey.readings import HEADING, Reading
 
 COLUMNS = ("file", "rows", "column", "as_written", "as_read", "reason")
 
@@ -31,18 +31,23 @@ def table_of_readings(readings: Iterable[Reading]) -> pd.DataFrame:
 
 
 def lines_of_readings(readings: Iterable[Reading], *, in_full: bool) -> list[str]:
-    """A line a change; unless `in_full`, changes of one column for one reason share a line."""
+    """A line a change; unless `in_full`, changes of one column for one reason share a line, and so
+    do the headings of a table.
+    """
     alike: dict[tuple, list[Reading]] = {}
     for each in readings:
-        change = (each.as_written, each.as_read) if in_full else ()
-        alike.setdefault((each.file, each.column, each.reason, *change), []).append(each)
+        of: tuple = (each.column, each.as_written, each.as_read)
+        if not in_full:  # of headings a person looks at the whole row
+            of = () if each.reason == HEADING else (each.column,)
+        alike.setdefault((each.file, each.reason, *of), []).append(each)
     return [_line(of) for of in alike.values()]
 
 
 def _line(readings: list[Reading]) -> str:
     first = readings[0]
     rows = rows_in_words([each.row for each in readings if each.row is not None])
-    column = f"column {first.column}" if first.column else ""
+    one = len({each.column for each in readings}) == 1
+    column = f"column {first.column}" if first.column and one else ""
     where = ", ".join(part for part in (first.file, column, rows) if part)
     changes = len({(each.as_written, each.as_read) for each in readings})
     more = f" and {changes - 1} changes like it" if changes > 1 else ""

@@ -20,6 +20,32 @@ _FEET_AND_INCHES = re.compile(r"(\d+)\s*['’′]\s*(\d+(?:\.\d+)?)\s*(?:\"|''|�
 _FRACTION = re.compile(r"(?:(\d+)[ -])?([1357])/(2|4|8|16)")
 _FRACTION_SIGNS = {"¼": " 1/4", "½": " 1/2", "¾": " 3/4"}
 
+_ONES = [
+    "zero",
+    "one",
+    "two",
+    "three",
+    "four",
+    "five",
+    "six",
+    "seven",
+    "eight",
+    "nine",
+    "ten",
+    "eleven",
+    "twelve",
+    "thirteen",
+    "fourteen",
+    "fifteen",
+    "sixteen",
+    "seventeen",
+    "eighteen",
+    "nineteen",
+]
+_TENS = ["twenty", "thirty", "forty", "fifty", "sixty", "seventy", "eighty", "ninety"]
+NOTHING_FOUND = {"none", "no", "nil", "none found", "none seen", "nothing"}
+"""Words for 0 where things were counted (common practice, no source)."""
+
 
 @dataclass(frozen=True)
 class Quantity:
@@ -65,6 +91,24 @@ def read_quantity(cell: str, column: Column, unit: str, comma: str) -> Quantity 
     elif said:
         reason = "unit in the cell"
     return Quantity(values[0], reason, tuple(values) if len(values) > 1 else ())
+
+
+def number_in_words(cell: str) -> int | None:
+    """The whole number below a hundred that is written in words; None for anything else.
+
+    >>> number_in_words("Twelve"), number_in_words("eighty-four"), number_in_words("dozen")
+    (12, 84, None)
+    """
+    words = cell.casefold().replace("-", " ").split()
+    if len(words) == 1 and words[0] in _ONES:
+        return _ONES.index(words[0])
+    if words and words[0] in _TENS and len(words) < 3:
+        tens = 10 * (_TENS.index(words[0]) + 2)
+        if len(words) == 1:
+            return tens
+        if words[1] in _ONES[1:10]:
+            return tens + _ONES.index(words[1])
+    return None
 
 
 def _parted(cell: str) -> tuple[str | None, str]:

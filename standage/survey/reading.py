@@ -308,6 +308,16 @@ def _note_what_is_missing(frames: Mapping[str, pd.DataFrame], notes: list[str]) 
         notes.append(
             "there are no plots: results are about the sampled trees, not stems per hectare"
         )
+    cored = trees["tree"].isin(set(cores["tree"]))
+    unsized = int(
+        ((trees["status"] == "live") & (trees["plot"] != "") & trees["dbh_cm"].isna() & cored).sum()
+    )
+    if unsized:
+        stems = counted(unsized, "cored stem")
+        notes.append(
+            f"{stems} in plots without a diameter: dated by their cores alone, and not among the"
+            " stems per hectare"
+        )
     without_height = int(cores["height_cm"].isna().sum())
     if without_height:
         notes.append(

@@ -9,6 +9,9 @@ from dataclasses import dataclass
 
 from standage.errors import Problem, SurveyError
 
+HEADING = "heading"
+"""The reason of a heading read as another."""
+
 
 @dataclass(frozen=True, slots=True)
 class Reading:

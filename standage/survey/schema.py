@@ -21,7 +21,8 @@ class Column:
     where the default depends on another table: see meaning). refers_to: the table whose identifier
     the cell repeats. example: the cell in the example row of an empty form. sd, at_least, until:
     the columns for its standard deviation, for whether it is a bound, and for the end of a range
-    that begins with it. earlier_names: under which it is still read.
+    that begins with it. earlier_names: under which it is still read. kept: it is only kept, for
+    tables and cards; no model reads it.
     """
 
     name: str
@@ -40,6 +41,7 @@ class Column:
     at_least: str = ""
     until: str = ""
     earlier_names: tuple[str, ...] = ()
+    kept: bool = False
 
     @property
     def is_number(self) -> bool:
@@ -159,9 +161,9 @@ STANDS = Table(
             default="natural",
             example="natural",
         ),
-        _positive("area_ha", "ha", 1e6, "area of the whole stand", example="24.5"),
-        _number("latitude", "degrees", -90, 90, "kept through to the results"),
-        _number("longitude", "degrees", -180, 180, "kept through to the results"),
+        _positive("area_ha", "ha", 1e6, "area of the whole stand", example="24.5", kept=True),
+        _number("latitude", "degrees", -90, 90, "kept through to the results", kept=True),
+        _number("longitude", "degrees", -180, 180, "kept through to the results", kept=True),
         NOTE,
     ),
 )
@@ -201,6 +203,7 @@ PLOTS = Table(
             "random systematic chosen",
             "how the place of the plot was decided",
             example="random",
+            kept=True,
         ),
     ),
 )
@@ -233,8 +236,9 @@ TREES = Table(
             "cm",
             0,
             WIDEST_DBH_CM,
-            "diameter at breast height (1.37 m), over bark; 0 = the stem is not that tall",
-            required="live stems in plots",
+            "diameter at breast height (1.37 m), over bark; 0 = the stem is not that tall. A cored"
+            " stem in a plot without it is dated by its core alone",
+            required="live stems in plots, unless cored",
             example="38.4",
         ),
         _code(
@@ -263,6 +267,7 @@ TREES = Table(
             "crown_class",
             "open dominant codominant intermediate suppressed upper",
             "crown class; upper = dominant or codominant, not told apart",
+            kept=True,
             example="dominant",
             earlier_names=("canopy_position",),
         ),
@@ -270,12 +275,19 @@ TREES = Table(
             "core_outcome",
             "taken no_sound_wood unreadable not_tried not_allowed",
             "what came of coring it. Default: taken where cores.csv has "
-            "a core of the tree, not_tried elsewhere. Tried and failed is evidence; keep it",
+            "a core of the tree, not_tried elsewhere",
+            kept=True,
             example="taken",
         ),
-        _code("scar", "none fire turpentine lightning other", "scar on the stem", example="none"),
-        _number("x_m", "m", -1e8, 1e8, "position, any local origin"),
-        _number("y_m", "m", -1e8, 1e8, "position, any local origin"),
+        _code(
+            "scar",
+            "none fire turpentine lightning other",
+            "scar on the stem",
+            example="none",
+            kept=True,
+        ),
+        _number("x_m", "m", -1e8, 1e8, "position, any local origin", kept=True),
+        _number("y_m", "m", -1e8, 1e8, "position, any local origin", kept=True),
         NOTE,
     ),
 )
@@ -470,7 +482,7 @@ COUNTS = Table(
             until="age_high_years",
         ),
         _number("age_high_years", "years", 0, 100, "age range of the stems counted, oldest"),
-        _code("age_basis", "judged seed_crop", "what the age range rests on"),
+        _code("age_basis", "judged seed_crop", "what the age range rests on", kept=True),
         _number(
             "collar_low_mm",
             "mm",
@@ -478,8 +490,16 @@ COUNTS = Table(
             300,
             "diameter class at the root collar, lower limit, where tallied so",
             until="collar_high_mm",
+            kept=True,
         ),
-        _number("collar_high_mm", "mm", 0, 300, "diameter class at the root collar, upper limit"),
+        _number(
+            "collar_high_mm",
+            "mm",
+            0,
+            300,
+            "diameter class at the root collar, upper limit",
+            kept=True,
+        ),
     ),
 )
 

@@ -177,6 +177,7 @@ def check_trees(
 ) -> None:
     """Stems against their plots, and what is said of dead, planted and cored stems."""
     trees, plots = frames["trees"], frames["plots"]
+    cored = trees["tree"].isin(set(frames["cores"]["tree"])).to_numpy(dtype=bool)
     report = reporter(files["trees"], trees, problems)
     live = (trees["status"] == "live").to_numpy(dtype=bool)
     plot_stand = looked_up(trees["plot"], plots, "plot", "stand")
@@ -204,12 +205,13 @@ def check_trees(
         live
         & (trees["plot"] != "")
         & trees["dbh_cm"].isna()
+        & ~(cored & cores_readable)
         & ~_reported(problems, files["trees"], "dbh_cm", trees),
         "dbh_cm",
         "a blank cell for a live stem in plot '{plot}'",
         "a number of cm",
-        "Write the diameter; every live stem listed in a plot needs one. Leave plot blank if the"
-        " stem was not in it.",
+        "Write the diameter; every live stem listed in a plot needs one, unless it was cored. Leave"
+        " plot blank if the stem was not in it.",
     )
     report_both(
         live & (trees["plot"] != "") & (trees["dbh_cm"] == 0) & ~(both["lowest"] > 0),
@@ -271,7 +273,6 @@ def check_trees(
         "Correct planted_year or the survey_date of the stand.",
     )
     if cores_readable:
-        cored = trees["tree"].isin(set(frames["cores"]["tree"])).to_numpy(dtype=bool)
         outcome = trees["core_outcome"]
         report(
             (outcome == "taken") & ~cored,
