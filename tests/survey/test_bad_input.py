@@ -50,7 +50,6 @@ ONE_CELL = [
     ("trees", 0, "species", "", "species"),
     ("trees", 0, "species", "Longleef Pine", "'longleaf-pine'"),
     ("trees", 0, "species", "longleaf-pin", "'longleaf-pine'"),
-    ("trees", 0, "dbh_cm", "", "live stem in plot 'p1'"),
     ("trees", 0, "dbh_cm", "251", "0 to 250 cm"),
     ("trees", 0, "dbh_cm", "-40", "0 to 250"),
     ("trees", 0, "dbh_cm", "0", "at least 5 cm"),
