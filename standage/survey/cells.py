@@ -38,6 +38,8 @@ UNIT_ENDINGS = (
     "_year",
     "_yr",
 )
+OF_THEIR_OWN = {"cored"}
+"""Headings of crews that are like a column's and none: whether a stem was cored, cores say."""
 NEAR_MISS = 0.8
 """Similarity (share of letters in common, difflib) from which an unknown column name counts as a
 known one misspelt.
@@ -235,6 +237,8 @@ def near_column(name: str, known: list[str], header: set[str]) -> str | None:
     for nothing is computed from `note`.
     """
     plain = _plain(name)
+    if plain in OF_THEIR_OWN:
+        return None
     used = [candidate for candidate in known if candidate != "note"]
     for candidate in used:
         if plain == candidate:

@@ -145,6 +145,15 @@ def test_a_few_trees_outside_the_plots_are_no_reason_to_stop(tmp_path):
     assert told.of("stems").parts[ALONE] == 3 and told.complete and not told.missing
 
 
+def test_cored_stems_whose_diameter_is_lost_are_dated_alone(tmp_path):
+    made = whole()
+    made["trees"][2]["dbh_cm"] = None
+    survey = read(of(**made), tmp_path)
+    told = adds_up(survey)
+    assert told.of("stems").parts[ALONE] == 1 and told.complete and not told.missing
+    assert any("1 cored stem in plots without a diameter" in note for note in survey.notes)
+
+
 def test_basal_area_counts_where_few_thick_stems_are_left_out(tmp_path):
     trees = [*trees_of(ENOUGH), *trees_of((200, 200), species="pond-pine", prefix="u", dbh_cm=70)]
     told = adds_up(read(of(trees=trees, cores=cores_of(trees, ENOUGH, chosen=[2, 6])), tmp_path))
