@@ -57,7 +57,7 @@ def broken(forms) -> Path:
     """The forms with three mistakes, in two files."""
     for name, column, cell in (
         ("trees", "species", "longlaef-pine"),
-        ("trees", "dbh_cm", "forty"),
+        ("trees", "dbh_cm", "forty or so"),
         ("cores", "centre", "middle"),
     ):
         with (forms / f"{name}.csv").open(encoding="utf-8-sig", newline="") as stream:
