@@ -24,7 +24,9 @@ def check(folder, *options):
 
 
 def test_a_refusal_shows_its_problems_and_then_its_readings(tmp_path):
-    folder = write_survey(tmp_path / "s", changes=[*LIBERTIES, ("trees", 2, "dbh_cm", "forty or so")])
+    folder = write_survey(
+        tmp_path / "s", changes=[*LIBERTIES, ("trees", 2, "dbh_cm", "forty or so")]
+    )
     text = check(folder).output
     assert text.index("'forty or so'") < text.index("read differently from what was written")
     assert len(text.splitlines()) <= FIRST_SCREEN

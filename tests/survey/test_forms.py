@@ -218,7 +218,7 @@ def test_titles_formatted_rows_and_a_sorted_sheet_change_nothing(form):
 def test_problems_below_a_title_are_told_by_their_own_rows(form):
     def spoil(book) -> None:
         as_left_by_people(book)
-        book["trees"]["E4"] = "thirty"
+        book["trees"]["E4"] = "thirty or so"
         book["trees"]["F3"] = "statuss"
 
     told = {(problem.row, problem.column) for problem in problems_of(filled_in(form, change=spoil))}
