@@ -183,17 +183,20 @@ def _chains(
     seen = [0] * chains
     slots = count()
 
-    def make_logp():
-        def whitened(z):
+    def make_logp() -> Callable[[np.ndarray], tuple[float, np.ndarray]]:
+        def whitened(z: np.ndarray) -> tuple[float, np.ndarray]:
             logp, gradient = kernel(from_whitened(center, rows, ends, z))
             return logp, to_whitened(rows, ends, gradient)
 
         return whitened
 
-    def make_expand(seed1, seed2, chain):  # the library calls each chain 0
+    # the library calls each chain 0
+    def make_expand(
+        seed1: int, seed2: int, chain: int
+    ) -> Callable[[np.ndarray], dict[str, np.ndarray]]:
         slot = -1
 
-        def expand(z):
+        def expand(z: np.ndarray) -> dict[str, np.ndarray]:
             nonlocal slot
             if slot < 0:
                 slot = next(slots)
@@ -205,7 +208,7 @@ def _chains(
 
         return expand
 
-    def initial(chain_seed):
+    def initial(chain_seed: int) -> np.ndarray:
         # chains start apart, each from its own seed, so that the order of threads makes no
         # difference
         return np.random.default_rng(chain_seed).standard_normal(kernel.size)
