@@ -12,7 +12,7 @@ from standage.findings.result_tables import RESULT_TABLES, result_table
 from standage.findings.schema import ResultTable, code, number, sentence, text, whole
 from standage.results.written_tables import as_written, written_tables
 
-WITHOUT_UNIT = {"pulse", "rhat"}  # a number that names, and one that has none
+WITHOUT_UNIT = {"pulse", "rank", "rhat"}  # numbers that name, and one that has none
 DTYPES = {"text": "object", "code": "object", "record": "object"} | {
     "whole": "Int64",
     "number": "float64",
