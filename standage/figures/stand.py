@@ -38,7 +38,7 @@ def plot_cohorts(
     events: pd.DataFrame | None = None,
     ax: Axes | None = None,
 ) -> Axes:
-    """Stems past the emerging stage by class of years, with credible intervals: per hectare, or
+    """Stems of the cohort table by class of years, with credible intervals: per hectare, or
     shares without plots; pulses shaded, and below the axis the cored trees at their dates and
     events on record. Where trees are given, a bar without any of them below it is hollow, and
     years before the oldest are not drawn.
@@ -51,7 +51,7 @@ def plot_cohorts(
 
     >>> ax = plot_cohorts(standage.Findings(posterior).cohorts)
     >>> ax.get_ylabel()
-    'Living stems past the\\nemerging stage (per ha)'
+    'Living stems (per ha)'
     """
     style = current_style()
     ax = plain(drawing_axes(ax))
@@ -94,9 +94,7 @@ def plot_cohorts(
     draw_events(ax, events, dated=dated)
     ax.set_xlabel(f"{years_are(shown)} (classes of {int(width[0])} years)")
     ax.set_ylabel(
-        "Share of stems,\namong sampled trees (%)"
-        if sampled
-        else "Living stems past the\nemerging stage (per ha)"
+        "Share of stems,\namong sampled trees (%)" if sampled else "Living stems (per ha)"
     )
     ax.set_title(unit_title(shown), loc="left")
     return ax

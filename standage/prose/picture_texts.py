@@ -37,9 +37,11 @@ def age_caption(unit: UnitFindings) -> str:
     row = unit.summary
     plots = f" in {counted(int(row['plots']), 'plot')}" if row["plots"] else ""
     pulse = "; shaded, the pulse" if len(unit.pulses) else ""
+    limit = row["diameter_limit_cm"]
+    stems = f", stems of {limit:g} cm and more" if limit > 0 else ""  # NaN without plots
     return (
-        "Age classes of ten years. Bars and the intervals on them are the model's, ticks the data:"
-        f" {counted(int(row['trees_dated']), 'dated tree')}{plots}{pulse}. Hollow bars have no"
+        f"Age classes of ten years{stems}. Bars and the intervals on them are the model's,"
+        f" ticks the data: {counted(int(row['trees_dated']), 'dated tree')}{plots}{pulse}. Hollow bars have no"
         " ticks and rest on sizes. Old classes are low also because trees died."
     )
 
