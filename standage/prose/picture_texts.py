@@ -41,7 +41,8 @@ def age_caption(unit: UnitFindings) -> str:
     stems = f", stems of {limit:g} cm and more" if limit > 0 else ""  # NaN without plots
     return (
         f"Age classes of ten years{stems}. Bars and the intervals on them are the model's,"
-        f" ticks the data: {counted(int(row['trees_dated']), 'dated tree')}{plots}{pulse}. Hollow bars have no"
+        " ticks the data:"
+        f" {counted(int(row['trees_dated']), 'dated tree')}{plots}{pulse}. Hollow bars have no"
         " ticks and rest on sizes. Old classes are low also because trees died."
     )
 
