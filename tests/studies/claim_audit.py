@@ -1,0 +1,297 @@
+"""Are claims about stands true as often as they state? Every claim of simulated surveys is scored
+against the stand it is about, by kind and by kind of stand.
+
+    python tests/studies/claim_audit.py run --surveys 10 --workers 1
+    python tests/studies/claim_audit.py report
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from studies.interval_coverage import CENTRES, markdown
+from studies.runner import study_command
+
+NAME = "claim_audit"
+LEVEL = 0.9
+FIRST_YEAR, SURVEY_DATE, SEASON = 1770, "2024-06-11", 2024
+EVENT_YEAR = 1926
+EVENT = {"kind": "logging", "first_year": EVENT_YEAR, "last_year": EVENT_YEAR}
+PLANTS = 20_000  # past the seedling years, so that a true share is known within 0.004
+AREA_HA = 1.0
+# pulse (first and last year, share of the listed stems) and grass years longer than the prior has
+SETTINGS = {
+    "steady": (None, 0.0, 0),
+    "pulse": ((1930, 1941), 0.5, 0),
+    "old field": ((1955, 1966), 0.95, 0),
+    "two pulses' worth of years": ((1900, 1935), 0.6, 0),
+    "drawn from the prior": (None, 0.0, 0),
+    "grass stage 3 years longer": ((1930, 1941), 0.5, 3),
+}
+# standard errors by which a kind may be true less often than stated before it is held against it
+FALLS_SHORT = 2.0
+FAR_YEARS = 40  # a pulse claimed further from the true one is another
+
+
+@dataclass(frozen=True)
+class Truth:
+    """A stand as it is: plants of a large area of it, and the density of those.
+
+    year, dbh_cm, stage : of each plant. (plant,)
+    per_ha : plants per hectare that one plant stands for.
+    living : expected living plants by year, of any unit. (year,)
+    pulse : first and last year, leaving out a twentieth of the excess on either side; None for
+        none.
+    trees : true year of establishment by tree.
+    """
+
+    years: np.ndarray
+    year: np.ndarray
+    dbh_cm: np.ndarray
+    stage: np.ndarray
+    per_ha: float
+    living: np.ndarray
+    pulse: tuple[float, float] | None
+    trees: pd.Series
+
+
+def jobs(surveys: int) -> list[dict]:
+    """So many surveys of each setting, one setting after another in turn."""
+    return [{"setting": name, "seed": seed} for seed in range(surveys) for name in SETTINGS]
+
+
+def one_survey(job: dict) -> dict:
+    """Simulate, fit, claim and score one survey."""
+    findings, truth = fitted(job)
+    return {"claims": scores(findings.claims, truth)}
+
+
+def fitted(job: dict):
+    """The findings of a survey, and the truth of its stand."""
+    from standage.findings import Findings
+    from standage.stand.fit import fit_stands
+    from standage.survey.reading import read_survey
+
+    simulated, truth = surveyed(job["setting"], job["seed"])
+    with tempfile.TemporaryDirectory() as folder:
+        survey = read_survey(simulated.write(Path(folder) / "survey"))
+        posterior = fit_stands(
+            survey, seed=job["seed"], level=LEVEL, chains=2, cores=1, tune=200, draws=250
+        )
+    return Findings(posterior, level=LEVEL), truth
+
+
+def surveyed(setting: str, seed: int):
+    """A simulated survey and the truth of its stand."""
+    from standage.profiles import load_profile
+    from standage.simulate.departures import Departures
+    from standage.simulate.history import (
+        Pulse,
+        StandHistory,
+        SurveyDesign,
+        recruitment_from_prior,
+        steady_recruitment,
+    )
+    from standage.simulate.life import draw_life_histories
+    from standage.simulate.plants import grow
+    from standage.simulate.surveys import simulate_survey
+
+    span, share, longer = SETTINGS[setting]
+    rng = np.random.default_rng([seed, list(SETTINGS).index(setting), 19])
+    profile = load_profile("longleaf-pine")
+    life = draw_life_histories(
+        profile, rng, stands=1, first_year=FIRST_YEAR, last_year=SEASON
+    )[0]  # fmt: skip
+    life = dataclasses.replace(life, departures=Departures(grass_years_longer=longer))
+    years = np.arange(FIRST_YEAR, SEASON + 1)
+    stems, cores = float(rng.integers(60, 161)), int(rng.integers(25, 61))
+    design = SurveyDesign(plot_areas_m2=(2500.0,) * 4, cores=cores, centres=CENTRES)
+
+    def played(per_ha: np.ndarray):
+        grown_up = per_ha[: len(per_ha) - 3].sum()
+        plants = grow(rng, life, years, per_ha * PLANTS / grown_up)
+        stage = plants.stage(SEASON, design.min_dbh_cm)
+        return plants, stage, (stage == "tree").sum() * grown_up / PLANTS
+
+    background = (
+        recruitment_from_prior(rng, profile, FIRST_YEAR, SEASON)
+        if setting == "drawn from the prior"
+        else steady_recruitment(profile, FIRST_YEAR, SEASON, per_ha_at_fifty=1.0)
+    )
+    background = background * (1 - share) * stems / AREA_HA / played(background)[2]
+    pulses: tuple[Pulse, ...] = ()
+    if span:
+        one = Pulse(*span, 1.0)
+        pulses = (Pulse(*span, share * stems / AREA_HA / played(one.per_ha(years))[2]),)
+    history = StandHistory(
+        "a", SURVEY_DATE, FIRST_YEAR, background, pulses, life=life, design=design,
+        community="mesic upland", events=(EVENT,),
+    )  # fmt: skip
+    simulated = simulate_survey(int(rng.integers(2**31)), stands=[history], profile=profile)
+    per_ha = history.before_cuts_per_ha()
+    plants, stage, _ = played(per_ha)
+    true = simulated.truth["trees"].set_index("tree")["establishment_year"].astype(float)
+    return simulated, Truth(
+        years=years,
+        year=plants.establishment_year,
+        dbh_cm=plants.dbh_cm(SEASON),
+        stage=stage,
+        per_ha=per_ha[: len(per_ha) - 3].sum() / PLANTS,
+        living=per_ha / steady_recruitment(profile, FIRST_YEAR, SEASON, per_ha_at_fifty=1.0),
+        pulse=_edges(pulses[0].per_ha(years), years) if pulses else None,
+        trees=true,
+    )
+
+
+def _edges(excess: np.ndarray, years: np.ndarray) -> tuple[float, float]:
+    held = np.cumsum(excess) / excess.sum()
+    return float(years[np.argmax(held > 0.05)]), float(years[np.argmax(held >= 0.95)])
+
+
+def scores(claims, truth: Truth) -> list[dict]:
+    """One row a claim that can be scored: its kind, what it states, whether it is true."""
+    rows = []
+    for claim in claims:
+        if claim.scored == "none":
+            continue
+        true = true_value(claim, truth)
+        if true is None:
+            continue
+        rows.append(
+            {
+                "kind": claim.kind,
+                "subject": claim.subject if claim.kind != "minimum age" else "",
+                "stated": round(float(claim.probability), 4),
+                "true": int(claim.holds(true)),
+                "truth": true if isinstance(true, str) else round(float(true), 4),
+                "low": round(claim.low, 4),
+                "high": round(claim.high, 4),
+            }
+        )
+    return rows
+
+
+def true_value(claim, truth: Truth):
+    """What is true of what a claim is about; None where it isn't defined, as the years of a pulse
+    that is none.
+    """
+    from standage.findings.age_structure import age_structure
+
+    listed = truth.stage == "tree"
+    age = SEASON - 1 - truth.year[listed] + 1
+    area = np.pi / 4 * (truth.dbh_cm[listed] / 100) ** 2
+    year = truth.year[listed]
+    by_year = np.bincount(year - truth.years[0], minlength=len(truth.years))
+    match claim.kind:
+        case "structure":
+            return age_structure(by_year[None].astype(float)).likeliest
+        case "minimum age":
+            return SEASON - 1 - truth.trees[claim.subject] + 1
+        case "share over age":
+            return np.mean(age > float(claim.subject))
+        case "basal area over age":
+            return area[age > float(claim.subject)].sum() / area.sum()
+        case "middle span":
+            held = np.cumsum(by_year) / by_year.sum()
+            return truth.years[np.argmax(held >= (0.1 if claim.subject == "first" else 0.9))]
+        case "stems":
+            return listed.sum() * truth.per_ha
+        case "basal area":
+            return area.sum() * truth.per_ha
+        case "regeneration":
+            return (truth.stage == claim.subject).sum() * truth.per_ha
+        case "stocking":
+            plants = np.isin(truth.stage, ["grass", "emerging"]).sum() * truth.per_ha
+            return "reached" if plants >= float(claim.subject) else "not reached"
+        case "pulse":
+            return true_pulse(claim.estimate, truth)
+        case "pulse years" if truth.pulse and np.ptp([*truth.pulse, claim.estimate]) < FAR_YEARS:
+            return truth.pulse[claim.columns == "end_*"]
+        case "pulse share" if truth.pulse:
+            return np.mean((year >= truth.pulse[0]) & (year <= truth.pulse[1]))
+        case "before pulse" if truth.pulse:
+            return truth.pulse[0] - EVENT_YEAR
+    return None  # of what isn't defined: the years of a pulse that is none
+
+
+def true_pulse(year: float, truth: Truth) -> bool:
+    """Whether a pulse round this year is one: half as many again as the years around it."""
+    from standage.findings.local_ratio import STANDS_OUT, WINDOWS, inside_and_background
+
+    index = int(round(year)) - truth.years[0]
+    near = slice(max(index - 5, 0), index + 6)
+    best = 0.0
+    for width in WINDOWS:
+        inside, around = inside_and_background(truth.living[None], width)
+        ratio = (inside / np.where(around > 0, around, np.nan))[0, near]
+        best = max(best, float(np.nanmax(ratio, initial=0.0)))
+    return best >= STANDS_OUT
+
+
+def audit_table(rows: pd.DataFrame, by: list[str]) -> pd.DataFrame:
+    """How often claims were true beside what they state. rows: `survey`, `kind`, `stated`, `true`.
+
+    short: true less often than stated by more than `FALLS_SHORT` standard errors, clustered by
+    survey.
+    """
+    table = []
+    for key, group in rows.groupby(by, sort=False):
+        excess = group["true"] - group["stated"]
+        per_survey = excess.groupby(group["survey"]).sum()
+        error = float(np.sqrt((per_survey**2).sum()) / len(group))
+        table.append(
+            {
+                **dict(zip(by, key if isinstance(key, tuple) else (key,), strict=True)),
+                "surveys": group["survey"].nunique(),
+                "claims": len(group),
+                "stated": group["stated"].mean(),
+                "true": group["true"].mean(),
+                "se": error,
+                "holds": bool(excess.mean() >= -FALLS_SHORT * error - 1e-12),
+            }
+        )
+    return pd.DataFrame(table)
+
+
+def long(frame: pd.DataFrame) -> pd.DataFrame:
+    """A row a claim."""
+    done = frame[frame["error"] == ""]
+    return pd.DataFrame(
+        [
+            {"survey": f"{row['setting']} {row['seed']}", "setting": row["setting"], **claim}
+            for row in done.to_dict("records")
+            for claim in row["claims"]
+        ]
+    )
+
+
+def report(frame: pd.DataFrame) -> str:
+    """The study's tables in markdown. Raises ValueError if no survey came through."""
+    failed = int((frame["error"] != "").sum())
+    if failed == len(frame):
+        raise ValueError(f"all {failed} surveys failed: {sorted(set(frame['error']))[:3]}")
+    rows = long(frame)
+    return "\n\n".join(
+        [
+            f"{len(frame)} surveys, {failed} failed; {len(rows)} claims.",
+            markdown(audit_table(rows, ["kind"])),
+            markdown(audit_table(rows, ["kind", "setting"])),
+        ]
+    )
+
+
+if __name__ == "__main__":
+    study_command(
+        __doc__.splitlines()[0],
+        NAME,
+        jobs=jobs,
+        work=one_survey,
+        report=report,
+        surveys=50,
+        counted="surveys of each kind of stand",
+    )
