@@ -10,8 +10,10 @@ import pandas as pd
 from standage.stand.data import BREAST_HEIGHT_CM, STAGES, StandData, UnitData
 from standage.stand.states import UnitState
 
-# 10 cm classes: fine enough to show a misfit, coarse enough to hold some stems each. [cm]
-DIAMETER_EDGES = np.array([0.0, *np.arange(10.0, 101.0, 10.0), np.inf])
+# fine enough to show a misfit, coarse enough to hold some stems each; all of them edges of the
+# model's own classes, for a stem is known by its class: what is seen and what is predicted have the
+# same limits. [cm]
+DIAMETER_EDGES = np.array([0.0, 10.0, 20.0, 28.0, 40.0, 48.0, 64.0, 80.0, 104.0, np.inf])
 STAGE_COLUMNS = (
     *("stage", "observed", "predicted_low", "predicted_median", "predicted_high"),
     *("p", "factor"),
