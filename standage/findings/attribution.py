@@ -19,7 +19,7 @@ from standage.findings import schema
 from standage.findings.events_on_record import LAG_WINDOW, Event, stand_events
 from standage.findings.intervals import blank_columns, interval_columns
 from standage.findings.local_ratio import Scan
-from standage.findings.pulses import Burst
+from standage.findings.pulses import Burst, wider_columns
 from standage.findings.stages_at_event import (
     StageShares,
     StemHistories,
@@ -399,7 +399,7 @@ def _lag_columns(
     }
     during = float(np.mean((lag >= 0) & (lag <= longer))) if longer.any() else np.nan
     return (
-        interval_columns("lag_years", lag, level, whole=True)
+        wider_columns("lag_years", lag, level, whole=True)
         | within
         | {
             "probability_before": float(np.mean(lag < 0)),

@@ -19,10 +19,10 @@ from standage.findings.pulse_limit import LEAST_LIMIT, ReportingLimit
 from standage.findings.pulses import Burst, find_bursts
 from standage.findings.stems import (
     CORING_HEIGHT,
+    dated_by_core,
     dated_years,
     living_rate,
     stage_count_area,
-    stems_past_emerging,
 )
 from standage.stand.posterior import Posterior
 
@@ -47,14 +47,16 @@ class ComparedStand:
     season : growing season begun last at the survey.
     searched : whether plants in the grass stage were searched for.
     years : (year,) calendar years.
-    stems : (draw, year) stems past the emerging stage by year of establishment. [stems/ha, or
-        sampled stems]
+    stems : (draw, year) stems of the unit's `Population` by year of establishment. [stems/ha,
+        or sampled trees]
     grass : (draw,) share of all living plants still without a stem; NaN where nothing tells it.
     starts, ends : (pulse, draw) first and last year of each reported pulse, oldest first; NaN in
         draws without it.
     possible : (draw,) number of pulses, those that are likelier than not but below their reporting
         limit too.
     telling_from : first year in which a pulse could have been told.
+    dated : years of the stems dated by core, medians; in years without any the stems rest on sizes
+        and the profile, and nothing is compared. None where that is not asked.
     """
 
     name: str
@@ -74,6 +76,13 @@ class ComparedStand:
     telling_from: int
     source: str = ""
     profile: str = ""
+    dated: np.ndarray | None = None
+
+    def dates_any(self, first: int, last: int) -> bool:
+        """Whether a stem is dated by core to these years."""
+        if self.dated is None:
+            return True
+        return bool(((self.dated >= first) & (self.dated <= last)).any())
 
     def up_to(self, season: int) -> tuple[np.ndarray, np.ndarray]:
         """Years and stems up to a season: stems that came after an earlier survey of another stand
@@ -118,7 +127,7 @@ def _compared_stand(findings: Findings, number: int, source: str, profile: str) 
         ),
         season=int(unit.season),
         years=scan.years,
-        stems=stems_past_emerging(posterior, number)[scan.kept],
+        stems=findings.populations[number].by_year[scan.kept],
         grass=_grass_share(posterior, number)[scan.kept],
         starts=_edges(bursts, scan, "start"),
         ends=_edges(bursts, scan, "end"),
@@ -126,7 +135,15 @@ def _compared_stand(findings: Findings, number: int, source: str, profile: str) 
         telling_from=_telling_from(posterior, number, scan),
         source=source,
         profile=profile,
+        dated=_dated(posterior, number),
     )
+
+
+def _dated(posterior: Posterior, number: int) -> np.ndarray:
+    """Median years of the stems dated by core. (stem,)"""
+    trees, years = dated_years(posterior, number, in_process=False)
+    years = years[:, dated_by_core(posterior, trees)]
+    return np.nanmedian(years, axis=0) if years.size else np.zeros(0)
 
 
 def _edges(bursts: list[Burst], scan: Scan, edge: str) -> np.ndarray:

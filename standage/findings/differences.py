@@ -137,8 +137,9 @@ def point_columns(name: str, draws: np.ndarray, level: float) -> Row:
 def classes_worth_showing(
     stands: Sequence[ComparedStand], season: int, class_years: int
 ) -> list[tuple[int, int]]:
-    """Classes of years, oldest first, that may hold a share of some stand worth a row; the last
-    ends with the earlier survey. None where `class_years` is 0.
+    """Classes of years, oldest first, that may hold a share of some stand worth a row and in which
+    some stand has a stem dated by core; the last ends with the earlier survey. None where
+    `class_years` is 0.
     """
     if not class_years:
         return []
@@ -146,6 +147,8 @@ def classes_worth_showing(
     shown = []
     for begin in range(oldest, season + 1, class_years):
         end = min(begin + class_years - 1, season)
+        if not any(stand.dates_any(begin, end) for stand in stands):
+            continue
         shares = [in_class(stand, begin, end, season, share=True) for stand in stands]
         largest = max(float(np.quantile(np.nan_to_num(share), 0.95)) for share in shares)
         if largest >= LEAST_CLASS_SHARE:

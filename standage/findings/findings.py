@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from functools import cached_property
 
 import pandas as pd
@@ -157,19 +158,7 @@ class Findings:
     @cached_property
     def claims(self) -> tuple[Claim, ...]:
         """Every claim about every unit."""
-        return tuple(
-            claim
-            for number, unit in enumerate(self.units)
-            for claim in unit_claims(self, number, unit)
-        )
-
-    def claims_of(self, unit: UnitFindings) -> tuple[Claim, ...]:
-        """The claims about one unit."""
-        return tuple(
-            claim
-            for claim in self.claims
-            if (claim.stand, claim.species) == (unit.stand, unit.summary["species"])
-        )
+        return tuple(claim for unit in self.units for claim in unit.claims)
 
     @cached_property
     def stand_summary(self) -> pd.DataFrame:
@@ -302,8 +291,8 @@ class Findings:
 
     @cached_property
     def units(self) -> tuple[UnitFindings, ...]:
-        """What the tables say of each unit."""
-        return tuple(
+        """What the tables say of each unit, with the claims about it."""
+        found = (
             unit_findings(
                 row,
                 self.survey,
@@ -314,6 +303,10 @@ class Findings:
                 trees=self.tree_dates,
             )
             for row in self.stand_summary.to_dict("records")
+        )
+        return tuple(
+            replace(unit, claims=unit_claims(self, number, unit))
+            for number, unit in enumerate(found)
         )
 
     @cached_property

@@ -229,7 +229,8 @@ def _unlisted(
         return generator.gamma(HALF_STEM, size=draws) / posterior.units[number].area_ha
     survey = posterior.survey
     plots = int((survey.plots["stand"] == posterior.units[number].stand).sum())
-    shape = plot_dispersion(posterior) * max(plots, 1)
+    # one plot fewer, for how much they differ is known from them alone
+    shape = plot_dispersion(posterior) * max(plots - 1, 1)
     density = (
         outside.sum() * generator.gamma(listed + HALF_STEM, size=draws) / listed
         * shape / generator.gamma(shape)

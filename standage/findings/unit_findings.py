@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from standage.findings.cannot_tell import OpenQuestion, open_questions, reach_assumed
+from standage.findings.claim import Claim, Kind
 from standage.findings.events_on_record import Event, stand_events
 from standage.findings.intervals import Interval
 from standage.findings.schema import Row
@@ -26,6 +27,7 @@ class UnitFindings:
     events : those on record for its stand, oldest first.
     budget : what the uncertainty of its cored trees is made of; None where that is not known.
     last_season : last growing season completed at the survey.
+    claims : what is claimed about it, in the order in which it is read.
     """
 
     summary: Row
@@ -37,6 +39,19 @@ class UnitFindings:
     events: tuple[Event, ...]
     budget: Budget | None
     last_season: int
+    claims: tuple[Claim, ...] = ()
+
+    def claim(self, kind: Kind, subject: str | None = None) -> Claim | None:
+        """The first claim of a kind, about a subject where one is given; None without one."""
+        return next(iter(self.claims_of(kind, subject)), None)
+
+    def claims_of(self, kind: Kind, subject: str | None = None) -> tuple[Claim, ...]:
+        """The claims of a kind."""
+        return tuple(
+            claim
+            for claim in self.claims
+            if claim.kind == kind and subject in (None, claim.subject)
+        )
 
     @property
     def dates_known(self) -> bool:

@@ -12,18 +12,15 @@ from dataclasses import dataclass
 import pandas as pd
 
 from standage.findings.cannot_tell import (
-    AGREED,
-    WIDE_YEARS,
     reach_assumed,
     too_wide,
 )
+from standage.findings.claim import Claim
 from standage.findings.events_on_record import Event
 from standage.findings.intervals import Interval
-from standage.findings.schema import Row
-from standage.findings.stand_summary import AGES, EVEN_AGED_SHARE
 from standage.findings.stems import CORING_HEIGHT, SAMPLED
 from standage.findings.unit_findings import UnitFindings
-from standage.grammar import counted, listed
+from standage.grammar import capital, counted, listed
 from standage.prose.attribution import NO_PROOF, begun_words, near_events, pulse_sentences
 from standage.prose.cannot_tell import open_question_sentence, reach_words
 from standage.prose.measures import Measures
@@ -31,6 +28,9 @@ from standage.prose.wording import NOT_KNOWN, probability_words, share_words, ye
 
 # share of the living stems from which ten years are named though they are in no pulse (assumption)
 LARGE_GROUP = 0.2
+# probability from which an age structure is named; below it, it can't be told (assumption)
+SURE_OF_STRUCTURE = 0.66
+STAGE_WORDS = {"germinant": "germinants", "grass": "grass-stage", "emerging": "emerging"}
 HARDLY_ANY = 0.005  # share of stems below which an age isn't worth naming (assumption)
 
 
@@ -58,8 +58,8 @@ def unit_statement(unit: UnitFindings, measures: Measures) -> UnitStatement:
     return UnitStatement(
         title=unit.name,
         timing=(
-            *_spans(unit),
-            *_pulses(unit, measures),
+            *_structure(unit),
+            *_pulses(unit),
             *_other_groups(unit),
             *(() if has_pulse else events),
         ),
@@ -99,80 +99,78 @@ def never_known(attribution: pd.DataFrame) -> list[str]:
     return sentences
 
 
-def _barely_known(interval: Interval) -> bool:
-    """Whether an amount is known no better than fivefold."""
-    return too_wide(interval.low, interval.high)
+def _barely_known(claim: Claim | None) -> bool:
+    """Whether an amount is claimed no better than fivefold, or not at all."""
+    return claim is None or too_wide(claim.low, claim.high)
 
 
-def _spans(unit: UnitFindings) -> list[str]:
-    row = unit.summary
-    if pd.isna(row["half_span_first"]) or reach_assumed(row):
+def _structure(unit: UnitFindings) -> list[str]:
+    """Even-aged, two-aged or uneven-aged, and the years between which most stems established."""
+    claim = unit.claim("structure")
+    first, last = (unit.claim("middle span", end) for end in ("first", "last"))
+    if claim is None or first is None or last is None:
         return [f"When the stems came {NOT_KNOWN}."]
-    share = unit.interval("share_in_20_years")
-    if share.median >= EVEN_AGED_SHARE:
-        first = int(row["densest_20_years_first"])
-        verb = "is" if share.low >= EVEN_AGED_SHARE else "may be"
-        return [
-            f"The stand {verb} even-aged: the share of living stems of the 20 years from {first} is"
-            f" {share_words(*share)}."
-        ]
-    span = unit.interval("half_span_years")
-    if row["half_span_agreed"] < AGREED:
-        return [
-            f"Half of the living stems came within {span.low:.0f} to {span.high:.0f} years, but"
-            " which years these are can't be told well."
-        ]
-    if span.median > WIDE_YEARS:
-        return [
-            "Stems of many ages stand together: no span of years shorter than about"
-            f" {span.median:.0f} holds half of those alive."
-        ]
+    verb = "reached the height of the cores" if _at_core(unit) else "established"
+    whose = claim.population
+    if claim.probability < SURE_OF_STRUCTURE:
+        words = f"Whether {whose} are even-aged, two-aged or uneven-aged can't be told"
+    else:
+        words = f"{capital(whose)} are {claim.category}: {probability_words(claim.probability)}"
     return [
-        f"Half of the living stems came between {int(row['half_span_first'])} and"
-        f" {int(row['half_span_last'])}."
+        f"{words}. The middle 80 % of them {verb} from {year_words(*first.interval)} to"
+        f" {year_words(*last.interval)}."
     ]
 
 
 def _ages(unit: UnitFindings) -> list[str]:
-    row = unit.summary
-    if reach_assumed(row):
-        return []
-    shares = {age: unit.interval(f"share_over_{age}_years") for age in AGES}
+    shares = unit.claims_of("share over age")
     over = [
-        f"{share_words(*share)} are over {age} years old"
-        for age, share in shares.items()
-        if share.median >= HARDLY_ANY
+        f"{share_words(*claim.interval)} are over {claim.subject} years old"
+        for claim in shares
+        if claim.estimate >= HARDLY_ANY
     ]
+    if over:
+        return [f"Of {shares[0].population} {listed(over)}."]
+    if not shares:
+        return []
+    none = all(claim.high == 0 for claim in shares)
+    few = "None" if none else "Hardly any"
     return [
-        f"Of the living stems {listed(over)}."
-        if over
-        else f"Hardly any living stem is over {AGES[0]} years old."
+        f"{few} of {shares[0].population} {'is' if none else 'are'} over"
+        f" {shares[0].subject} years old."
     ]
 
 
 def _amounts(unit: UnitFindings, measures: Measures) -> list[str]:
-    row = unit.summary
+    if unit.summary["amounts"] == SAMPLED:
+        return ["There are no plots: all of this is about the sampled trees, not about a hectare."]
     sentences = []
-    stems = unit.interval("stems_per_ha")
-    if row["amounts"] == SAMPLED:
-        sentences.append(
-            "There are no plots: all of this is about the sampled trees, not about a hectare."
+    stems, area = unit.claim("stems"), unit.claim("basal area")
+    if stems is not None and not _barely_known(stems):
+        amount = (
+            f"{measures.density(*stems.interval)}, all of them listed"
+            if stems.low == stems.high
+            else measures.stems_between(*stems.interval)
         )
-    elif not _barely_known(stems):
-        basal_area = (
-            "; the stems listed have a basal area of"
-            f" {measures.basal_area(row['basal_area_m2_ha'])}"
-            if pd.notna(row["basal_area_m2_ha"])
-            else ""
-        )
-        sentences.append(
-            f"Alive today, past breast height, are {measures.stems_between(*stems)}{basal_area}."
-        )
-    grass = unit.interval("grass_stage_per_ha")
-    if grass.median > 0.5 and not _barely_known(grass):
-        amount = measures.stems_between(*grass, what="plants")
-        sentences.append(f"Still without a stem are {amount}.")
-    return sentences
+        basal_area = f"; basal area {measures.basal_area(area.estimate)}" if area else ""
+        sentences.append(f"Of {stems.population}: {amount}{basal_area}.")
+    return sentences + _regeneration(unit, measures)
+
+
+def _regeneration(unit: UnitFindings, measures: Measures) -> list[str]:
+    stages = [
+        f"{STAGE_WORDS[claim.subject]} {measures.density(*claim.interval)}"
+        for claim in unit.claims_of("regeneration")
+        if claim.estimate > 0.5 and not _barely_known(claim)
+    ]
+    stocking = unit.claim("stocking")
+    if not stages or stocking is None:
+        return []
+    wanted = measures.density(*[float(stocking.subject)] * 3)
+    return [
+        f"Regeneration: {'; '.join(stages)}. A stocking of {wanted} without germinants is"
+        f" {stocking.category}: {probability_words(stocking.probability)}."
+    ]
 
 
 def _oldest(unit: UnitFindings) -> list[str]:
@@ -181,24 +179,25 @@ def _oldest(unit: UnitFindings) -> list[str]:
     if reach_assumed(row):
         reach = reach_words(int(row["trees_reach_unknown"]), int(row["trees_dated"]))
         return [f"How old the trees are {NOT_KNOWN}: {reach}."]
-    if not row["oldest_cored_tree"]:
+    claim = unit.claim("minimum age")
+    if claim is None:
         return []
-    verb = "reached the height of its core" if _at_core(row) else "established"
-    when = year_words(*unit.interval("oldest_cored_year"))
+    what = "passed the height of its core" if _at_core(unit) else "established"
+    year = year_words(*(unit.last_season + 1 - age for age in reversed(claim.interval)))
     return [
-        f"The oldest cored tree, {row['oldest_cored_tree']}, {verb} {when}; the stand is at least"
-        " that old."
+        f"The oldest cored tree, {claim.subject}, {what} {year}; the stand is at least"
+        f" {claim.low:.0f} years old."
     ]
 
 
-def _at_core(row: Row) -> bool:
+def _at_core(unit: UnitFindings) -> bool:
     """Whether a unit's years are those of reaching the height of the core."""
-    return bool(row["basis"] == CORING_HEIGHT)
+    return bool(unit.summary["basis"] == CORING_HEIGHT)
 
 
-def _year_column(row: Row) -> str:
+def _year_column(unit: UnitFindings) -> str:
     """The column of tree_dates that holds the years of a unit."""
-    return "coring_height_year" if _at_core(row) else "establishment_year"
+    return "coring_height_year" if _at_core(unit) else "establishment_year"
 
 
 def _other_groups(unit: UnitFindings) -> list[str]:
@@ -208,7 +207,7 @@ def _other_groups(unit: UnitFindings) -> list[str]:
     row, pulses, trees = unit.summary, unit.pulses, unit.trees
     if reach_assumed(row):
         return []
-    name = _year_column(row)
+    name = _year_column(unit)
     sentences = []
     for cohort in unit.cohorts.to_dict("records"):
         first, last = int(cohort["first_year"]), int(cohort["last_year"])
@@ -227,7 +226,7 @@ def _other_groups(unit: UnitFindings) -> list[str]:
     return sentences
 
 
-def _pulses(unit: UnitFindings, measures: Measures) -> list[str]:
+def _pulses(unit: UnitFindings) -> list[str]:
     pulses = unit.pulses.to_dict("records")
     if not pulses:
         return [
@@ -235,24 +234,20 @@ def _pulses(unit: UnitFindings, measures: Measures) -> list[str]:
             " was none."
         ]
     burst = (
-        "burst of arrivals at the height of the cores"
-        if _at_core(unit.summary)
-        else "recruitment pulse"
+        "burst of arrivals at the height of the cores" if _at_core(unit) else "recruitment pulse"
     )
     sentences = []
     for pulse in pulses:
-        name = f"A {burst}" if len(pulses) == 1 else f"Pulse {pulse['pulse']}, a {burst},"
-        extra = Interval.of(pulse, "stems_per_ha")
-        beyond = (
-            f" ({measures.density(*extra)} more than the years around it would give)"
-            if extra.known
-            else ""
-        )
+        which = str(pulse["pulse"])
+        there, share = unit.claim("pulse", which), unit.claim("pulse share", which)
+        years = unit.claims_of("pulse years", which)
+        if there is None or share is None:
+            continue
+        start, end = (claim.interval for claim in years)
+        name = f"A {burst}" if len(pulses) == 1 else f"Pulse {which}, a {burst},"
         sentences.append(
-            f"{name} is {probability_words(pulse['probability'])}. It began"
-            f" {year_words(*Interval.of(pulse, 'start'))}, and ended"
-            f" {year_words(*Interval.of(pulse, 'end'))}. Its share of the living stems is"
-            f" {share_words(*Interval.of(pulse, 'share'))}{beyond}; it rests on"
+            f"{name} is {probability_words(there.probability)}. It began {year_words(*start)}, and"
+            f" ended {year_words(*end)}. Its share is {share_words(*share.interval)}; it rests on"
             f" {counted(int(pulse['dated_stems']), 'cored tree')} dated to it."
         )
     return sentences
