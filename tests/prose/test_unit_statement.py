@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import replace
 
 import numpy as np
@@ -10,6 +9,7 @@ import pytest
 from fake_findings import fake_findings
 
 from standage.findings.events_on_record import Event
+from standage.findings.intervals import Interval
 from standage.prose.measures import Measures
 from standage.prose.unit_statement import events_sentence, unit_statement
 
@@ -61,14 +61,6 @@ def test_events_on_record_are_told_with_and_without_a_pulse(unit):
     assert bare.preceded == with_pulse.preceded[1:]
 
 
-def test_the_extra_stems_of_a_pulse_have_acres_beside_them_where_asked(unit):
-    assert re.search(
-        r"[\d.]+ to [\d.]+ per hectare \([\d.]+ to [\d.]+ per acre\) more than the years"
-        r" around it",
-        timing(unit, "us"),
-    )
-
-
 def test_what_is_unknown_of_amounts_has_acres_beside_it_where_asked(unit):
     grass = {"low": 25.0, "median": 70.0, "high": 200.0}
     summary = {
@@ -88,9 +80,33 @@ def test_of_the_oldest_trees_only_a_cored_one_is_named(unit):
     (sentence,) = (each for each in statement.composition if "ldest" in each)
     assert sentence.startswith(f"The oldest cored tree, {oldest['tree']}, established ")
     ends = f"({oldest['establishment_year_low']} to {oldest['establishment_year_high']})"
-    assert ends in sentence and sentence.endswith("; the stand is at least that old.")
-    uncored = unit.trees.assign(basis="size")
+    assert ends in sentence
+    assert sentence.endswith(f"; the stand is at least {oldest['age_low']} years old.")
     summary = {**unit.summary, "oldest_cored_tree": ""}
-    bare = unit_statement(replace(unit, trees=uncored, summary=summary), Measures())
+    claims = tuple(claim for claim in unit.claims if claim.kind != "minimum age")
+    bare = unit_statement(replace(unit, claims=claims, summary=summary), Measures())
     assert not any("ldest" in sentence for sentence in bare.composition)
     assert any(sentence.startswith("How old the stand is") for sentence in bare.unknown)
+
+
+def test_sentences_are_rendered_from_claims_and_change_with_them(unit):
+    """No number is taken from elsewhere: another claim is another sentence."""
+
+    def other(claim):
+        if claim.kind == "structure":
+            return replace(claim, category="two-aged", probability=0.7)
+        if claim.kind == "share over age" and claim.subject == "100":
+            return replace(claim, interval=Interval(0.51, 0.52, 0.53))
+        return claim
+
+    changed = replace(unit, claims=tuple(map(other, unit.claims)))
+    statement = unit_statement(changed, Measures())
+    assert "are two-aged: likely (70 %)" in statement.timing[0]
+    assert any("52 % (51 to 53 %) are over 100 years old" in each for each in statement.composition)
+    unsure = replace(
+        unit,
+        claims=tuple(
+            replace(c, probability=0.5) if c.kind == "structure" else c for c in unit.claims
+        ),
+    )
+    assert "can't be told" in unit_statement(unsure, Measures()).timing[0]

@@ -180,7 +180,7 @@ def test_the_answer_comes_first_with_when_how_sure_what_preceded_and_what_cannot
         1939,
         1939,
     )
-    assert "It began in 1930, and ended in 1939. Its share of the living stems is" in answer
+    assert "It began in 1930, and ended in 1939. Its share is" in answer
     unit = findings.units[0]
     when = year_words(*unit.interval("oldest_cored_year"))
     named = f"The oldest cored tree, {unit.summary['oldest_cored_tree']}, established {when}"
