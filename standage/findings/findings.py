@@ -160,6 +160,14 @@ class Findings:
         """Every claim about every unit."""
         return tuple(claim for unit in self.units for claim in unit.claims)
 
+    def claims_of(self, unit: UnitFindings) -> tuple[Claim, ...]:
+        """The claims about one unit."""
+        return tuple(
+            claim
+            for claim in self.claims
+            if (claim.stand, claim.species) == (unit.stand, unit.summary["species"])
+        )
+
     @cached_property
     def stand_summary(self) -> pd.DataFrame:
         """One row a unit."""
