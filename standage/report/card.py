@@ -21,6 +21,7 @@ from standage.figures.tree import plot_tree_year
 from standage.findings.findings import Findings
 from standage.findings.fit_grade import FAILED
 from standage.findings.intervals import Interval
+from standage.findings.regeneration import STOCKING_PER_HA
 from standage.growth.growth_changes import check_criterion
 from standage.growth.release_criteria import Criterion
 from standage.prose.measures import METRIC, Measures
@@ -118,6 +119,9 @@ def read_findings(results: str | Path) -> Findings:
         level=record.level,
         criterion=rule,
         profile_folder=str(folder / own_profiles) if isinstance(own_profiles, str) else None,
+        diameter_limit_cm=record.number("diameter_limit", 0.0),
+        age_over=record.number("age_over", 0.0),
+        stocking_per_ha=record.number("stocking", STOCKING_PER_HA),
     )
 
 

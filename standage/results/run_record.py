@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from math import isfinite
 from os import PathLike
 from pathlib import Path
 from typing import Any
@@ -36,6 +37,18 @@ class RunRecord:
     survey_path: str
     processor: str
     release_criterion: str | dict[str, Any]
+
+    def number(self, option: str, usual: float) -> float:
+        """A number that the run was asked with; the usual one where its record has none. Raises
+        StandageError for what is none.
+        """
+        value = self.options.get(option, usual)
+        if isinstance(value, bool) or not isinstance(value, (int, float)) or not isfinite(value):
+            raise StandageError(
+                f"{PROVENANCE_FILE}: the option {option} of the run is {value!r}; expected a"
+                " number. Give the folder of another result, or run the survey again."
+            )
+        return float(value)
 
 
 def read_run_record(folder: str | PathLike[str]) -> RunRecord:
