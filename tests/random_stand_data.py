@@ -10,7 +10,10 @@ from standage.stand.data import STAGES, Node, SpeciesData, StandData, TreeChain,
 
 KNOT_SPACINGS = {"pulse_knots": 4, "trend_knots": 16, "epoch_knots": 25}
 SURVEY_FACTORS = ("plot_dispersion", "count_dispersion")
-SPECIES_FACTORS = ("grass_median", "grass_spread", "height_years", "growth", "asymptote", "scatter")
+SPECIES_FACTORS = (
+    *("grass_median", "grass_spread", "height_years", "height_spread"),
+    *("growth", "asymptote", "scatter"),
+)
 UNIT_FACTORS = (
     *(
         "level",
@@ -47,7 +50,8 @@ def invented_profile(rng, has_grass_stage):
         "height_growth.years_log_sd": 0.25,
         "height_growth.between_stand_log_sd": 0.3,
         "height_growth.exponent": 0.8,
-        "height_growth.dispersion": 1.8,
+        "height_growth.dispersion": 0.8,
+        "height_growth.dispersion_log_sd": 0.5,
         "survival.adult_hazard_per_year": 0.01,
         "survival.seedling_hazard_per_year": 0.3,
         "survival.seedling_decline_years": 5.0,
@@ -64,7 +68,6 @@ def invented_profile(rng, has_grass_stage):
         "longevity.years": 400.0,
     }
     numbers = {key: value * math.exp(0.1 * rng.standard_normal()) for key, value in middle.items()}
-    numbers["height_growth.dispersion"] = 1.2 + rng.uniform(0.2, 1.5)
     numbers["grass_stage.longest_years"] = float(rng.integers(20, 31))
     numbers["height_growth.longest_height_years"] = float(rng.integers(30, 46))
     numbers["grass_stage.present"] = float(has_grass_stage)

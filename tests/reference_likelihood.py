@@ -8,7 +8,9 @@ of the page.
 
 import math
 
+import numpy as np
 from scipy.special import gammaln, ndtr, stdtr
+from scipy.stats import invgauss
 
 BREAST_HEIGHT = 137.0
 SMALLEST = 1e-300
@@ -36,7 +38,10 @@ def log_prior(parameters, data):
     total = log_standard_normal(parameters["plot_dispersion"]) + log_standard_normal(
         parameters["count_dispersion"]
     )
-    for name in ("grass_median", "grass_spread", "height_years", "growth", "asymptote", "scatter"):
+    for name in (
+        *("grass_median", "grass_spread", "height_years", "height_spread"),
+        *("growth", "asymptote", "scatter"),
+    ):
         for k in range(len(data.species)):
             total += log_standard_normal(parameters[name][k])
     of_unit = (
@@ -117,15 +122,14 @@ def grass_stage_pmf(log_median, spread, longest):
     return [0.0] + [(below(g) - below(g - 1)) / whole for g in range(1, longest + 1)]
 
 
-def seasons_pmf(shape, dispersion, longest):
-    """Negative binomial P(k), k = 0 .. longest, of shape r and variance dispersion x mean."""
-    if shape == 0:
+def seasons_pmf(mean, theta, longest):
+    """P(B = k), k = 0 .. longest: scipy's inverse Gaussian of that mean and variance theta x mean,
+    its mean over its shape, mean^2/theta, being scipy's parameter.
+    """
+    if mean == 0:
         return [1.0] + [0.0] * longest
-    p = 1 / dispersion
-    pmf = [p**shape]
-    for k in range(1, longest + 1):
-        pmf.append(pmf[k - 1] * (1 - p) * (shape + k - 1) / k)
-    return pmf
+    passed = invgauss(theta / mean, scale=mean**2 / theta).cdf(np.arange(longest + 1) + 0.5)
+    return [float(passed[0])] + [float(passed[k] - passed[k - 1]) for k in range(1, longest + 1)]
 
 
 def spline_weight(factor, node):
@@ -279,8 +283,8 @@ class UnitReading:
             log_median, math.exp(log_spread), int(self.profile["grass_stage.longest_years"])
         )
 
-    def _shape(self, height):
-        """r(h) = mu(h) / (dispersion - 1)."""
+    def _mean(self, height):
+        """mu(h)."""
         emergence = (
             self.profile["grass_stage.emergence_height_cm"] if self.species.has_grass_stage else 0.0
         )
@@ -290,19 +294,20 @@ class UnitReading:
         log_years = math.log(self.profile["height_growth.years_to_breast_height"])
         log_years += self.profile["height_growth.years_log_sd"] * self.of_species("height_years")
         log_years += self.profile["height_growth.between_stand_log_sd"] * pace
-        mean = (
+        return (
             math.exp(log_years)
             * ((height - emergence) / (BREAST_HEIGHT - emergence))
             ** self.profile["height_growth.exponent"]
         )
-        return mean / (self.profile["height_growth.dispersion"] - 1)
 
     def _seasons_between(self, low, high):
         """P(B(high) - B(low) = k); from the ground, P(B(high) = k)."""
-        shape = self._shape(high) - self._shape(low) if high != low else 0.0
+        theta = self.profile["height_growth.dispersion"] * math.exp(
+            self.profile["height_growth.dispersion_log_sd"] * self.of_species("height_spread")
+        )
         return seasons_pmf(
-            shape,
-            self.profile["height_growth.dispersion"],
+            self._mean(high) - self._mean(low) if high != low else 0.0,
+            theta,
             int(self.profile["height_growth.longest_height_years"]),
         )
 

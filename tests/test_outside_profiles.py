@@ -71,8 +71,10 @@ def prior_plants(profile, seed):
             [share_with_stem_by(g, median, within, longest) for g in range(1, longest + 1)]
         )
         seasons = 1 + (cumulative < rng.random(DRAWS)).sum(axis=0)
-    dispersion = profile["height_growth.dispersion"]
-    height = rng.negative_binomial(mean_years / (dispersion - 1), 1 / dispersion)
+    dispersion = profile["height_growth.dispersion"] * np.exp(
+        profile["height_growth.dispersion_log_sd"] * rng.standard_normal(DRAWS)
+    )
+    height = np.floor(rng.wald(mean_years, mean_years**2 / dispersion) + 0.5).astype(int)
     return seasons, height
 
 

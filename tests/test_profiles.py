@@ -247,9 +247,9 @@ def problems_of(folder, key="longleaf-pine"):
         ("present = {value = 1,", "present = {value = true,", "grass_stage.present", "number"),
         (
             "dispersion = {value = 1.2",
-            "dispersion = {value = 1.0",
+            "dispersion = {value = 0.04",
             "height_growth.dispersion",
-            "1.01",
+            "0.05",
         ),
         (
             'height_cm = {value = 12, unit = "cm"',

@@ -44,6 +44,7 @@ class Tiny:
             median_grass_years=self.repeated(self.delays.median_grass_years),
             grass=self.repeated(self.delays.grass),
             years_to_breast_height=self.repeated(self.delays.years_to_breast_height),
+            dispersion=self.repeated(self.delays.dispersion),
             _known={},
         )
 
@@ -55,6 +56,7 @@ def tiny(seed: int, has_grass: bool = True) -> Tiny:
         "grass_median",
         "grass_spread",
         "height_years",
+        "height_spread",
         "shared_pace",
         "grass_pace",
         "height_pace",

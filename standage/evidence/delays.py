@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import ndtr
+from scipy.special import erfcx, ndtr
 
 from standage.profiles import Profile
 
@@ -55,7 +55,8 @@ class SpeciesDelays(NamedTuple):
         what is unsure of it for the species. [log units]
     longest_grass : seasons without a stem that are possible at most.
     to_breast_height : mean of the seasons from the start of the stem to breast height.
-    dispersion : variance of the seasons of height growth over their mean.
+    log_dispersion, dispersion_log_sd : log of the variance of the seasons of height growth over
+        their mean, and what is unsure of it for the species. [log units]
     longest_growth : seasons of height growth that are followed.
     """
 
@@ -65,7 +66,8 @@ class SpeciesDelays(NamedTuple):
     grass_spread_log_sd: float
     longest_grass: int
     to_breast_height: Pace
-    dispersion: float
+    log_dispersion: float
+    dispersion_log_sd: float
     longest_growth: int
 
 
@@ -88,7 +90,8 @@ def species_delays(profile: Profile) -> SpeciesDelays:
             profile["height_growth.years_log_sd"],
             profile["height_growth.between_stand_log_sd"],
         ),
-        dispersion=profile["height_growth.dispersion"],
+        log_dispersion=math.log(profile["height_growth.dispersion"]),
+        dispersion_log_sd=profile["height_growth.dispersion_log_sd"],
         longest_growth=int(profile["height_growth.longest_height_years"]),
     )
 
@@ -123,18 +126,25 @@ def grass_stage(below: Any, pmf: Any) -> None:
         pmf[g] = (below[g] - below[g - 1]) / total
 
 
-def height_growth(mean: Any, dispersion: float, pmf: Any) -> None:
-    """Fills P(B = k), k = 0 ... longest, `pmf` `(k, ...)`: negative binomial of given mean `(...)`
-    and variance = dispersion x mean. A mean of 0 is certainty of no season.
+def ahead_and_behind(seasons: Any, mean: Any, dispersion: Any) -> Any:
+    """Standard normal points at which the distribution function of height growth is written: with
+    density phi, F(seasons) = Phi(ahead) + phi(ahead) Mills(behind), Mills(z) = Phi(-z)/phi(z).
 
-    It is not rescaled for what lies beyond `longest`, so that the pmfs of successive heights
-    convolve to one another exactly.
+    Growth with drift that wavers first passes its height then: an inverse Gaussian of given mean
+    and variance = dispersion x mean.
     """
-    shape = mean / (dispersion - 1.0)
-    success = 1.0 / dispersion
-    pmf[0] = np.exp(shape * np.log(success))
-    for k in range(1, len(pmf)):
-        pmf[k] = pmf[k - 1] * (1.0 - success) * (shape + k - 1.0) / k
+    width = np.sqrt(dispersion * seasons)
+    return (seasons - mean) / width, (seasons + mean) / width
+
+
+def height_growth(pmf: Any) -> None:
+    """Turns the distribution function at k + 1/2 seasons, k = 0 ... longest, `(k, ...)`, into
+    P(B = k), in place.
+
+    It is not rescaled for what lies beyond `longest`, so that successive heights add up.
+    """
+    for k in range(len(pmf) - 1, 0, -1):
+        pmf[k] = np.maximum(pmf[k] - pmf[k - 1], 0.0)
 
 
 def grass_stage_pmf(median: ArrayLike, log_sd: ArrayLike, longest: int) -> NDArray[np.float64]:
@@ -154,24 +164,29 @@ def grass_stage_pmf(median: ArrayLike, log_sd: ArrayLike, longest: int) -> NDArr
     return np.moveaxis(pmf, 0, -1)
 
 
-def height_growth_pmf(mean: ArrayLike, dispersion: float, longest: int) -> NDArray[np.float64]:
-    """P(B = k) for k = 0 ... longest seasons of height growth.
+def height_growth_pmf(mean: ArrayLike, dispersion: ArrayLike, longest: int) -> NDArray[np.float64]:
+    """P(B = k) for k = 0 ... longest seasons of height growth; a mean of 0 is certainty of none.
 
-    `mean` [seasons] has any shape `(...)`; the result is `(..., longest + 1)`.
+    `mean` [seasons] and `dispersion` broadcast to a shape `(...)`; the result is
+    `(..., longest + 1)`.
 
     >>> height_growth_pmf(2.5, 1.2, longest=30)[:4].round(3).tolist()
-    [0.102, 0.213, 0.24, 0.193]
+    [0.008, 0.312, 0.305, 0.172]
     """
-    mean = np.asarray(mean, float)
-    pmf = np.empty((longest + 1, *mean.shape))
-    height_growth(mean, dispersion, pmf)
+    mean, dispersion = np.broadcast_arrays(np.asarray(mean, float), np.asarray(dispersion, float))
+    seasons = (np.arange(longest + 1) + 0.5).reshape(-1, *[1] * mean.ndim)
+    ahead, behind = ahead_and_behind(seasons, mean, dispersion)
+    pmf = ndtr(ahead) + 0.5 * np.exp(-0.5 * ahead**2) * erfcx(behind / math.sqrt(2.0))
+    height_growth(pmf)
     return np.moveaxis(pmf, 0, -1)
 
 
 def height_growth_drawn(
-    mean: NDArray[np.float64], dispersion: float, generator: np.random.Generator
+    mean: NDArray[np.float64], dispersion: ArrayLike, generator: np.random.Generator
 ) -> NDArray[np.int64]:
     """Drawn seasons of height growth, shape of `mean`; none where that is 0."""
     grows = mean > 0
-    shape = np.where(grows, mean / (dispersion - 1.0), 1.0)
-    return np.where(grows, generator.negative_binomial(shape, 1.0 / dispersion), 0)
+    usual = np.where(grows, mean, 1.0)
+    shape = np.asarray(usual**2 / np.asarray(dispersion, float), dtype=float)
+    seasons = generator.wald(usual, shape)
+    return np.where(grows, np.floor(seasons + 0.5), 0).astype(np.int64)

@@ -53,15 +53,16 @@ def emergence_node_cm(profile: Profile) -> float:
 def _averaged_growth_pmf(
     profile: Profile, share: float, shared_factor: ArrayLike, own_log_sd: float
 ) -> NDArray[np.float64]:
-    """Pmf of the seasons for a share of the height growth, averaged over its own normal factor, at
-    given shared log factors `(...)`.
+    """Pmf of the seasons for a share of the height growth, averaged over its own normal factor and
+    that of the dispersion, at given shared log factors `(...)`.
     """
     nodes, weights = normal_nodes(QUADRATURE_NODES)
     delays = species_delays(profile)
     scale = np.asarray(shared_factor, float)[..., None] + own_log_sd * nodes
     mean = share * np.exp(delays.to_breast_height.log_years + scale)
-    pmf = height_growth_pmf(mean, delays.dispersion, delays.longest_growth)
-    return np.einsum("...nk,n->...k", pmf, weights)
+    dispersion = np.exp(delays.log_dispersion + delays.dispersion_log_sd * nodes)
+    pmf = height_growth_pmf(mean[..., None], dispersion, delays.longest_growth)
+    return np.einsum("...nwk,n,w->...k", pmf, weights, weights)
 
 
 def height_growth_pmf_prior(

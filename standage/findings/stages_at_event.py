@@ -21,6 +21,8 @@ from standage.stand.emergence import Emergence
 from standage.stand.openings import openness
 from standage.stand.posterior import Posterior
 
+LEAST_VARIANCE = 1e-3  # of delays that hardly differ from draw to draw, so that they can be drawn
+
 
 @dataclass(frozen=True)
 class StemHistories:
@@ -89,22 +91,22 @@ def stem_histories(
     )
     # one prior draw for all stems of a draw: they share a stand
     chosen = generator.integers(len(posterior.delay_prior[number]["grass"]), size=len(kept))
-    fitted = _pace(posterior, number, posterior.delay_posterior[number], kept, profile)
-    prior = _pace(posterior, number, posterior.delay_prior[number], chosen, profile)
+    fitted = _pace(posterior, number, posterior.delay_posterior[number], kept)
+    prior = _pace(posterior, number, posterior.delay_prior[number], chosen)
     histories = np.full((6, *established.shape), np.nan)
     for stem, height in enumerate(heights):
         began = established[:, stem]
         share = min(height_share(profile, height), 1.0) if np.isfinite(height) else 1.0
-        grass, mean = fitted.of_established(began), fitted.growth
+        grass, mean, spread = fitted.of_established(began), fitted.growth, fitted.dispersion
         if np.isfinite(height):
             emerged, arrived = _split(
-                began, at_core[:, stem], grass, mean * share, profile, generator
+                began, at_core[:, stem], grass, mean * share, spread, generator
             )
         else:
-            emerged, arrived = _grown(began, unit.season, grass, mean, profile, generator)
-        breast_height = arrived + _growth(mean * (1 - share), profile, generator)
+            emerged, arrived = _grown(began, unit.season, grass, mean, spread, generator)
+        breast_height = arrived + _growth(mean * (1 - share), spread, generator)
         histories[:3, :, stem] = began, emerged, breast_height
-        histories[3:, :, stem] = _by_prior(arrived, share, prior, profile, generator)
+        histories[3:, :, stem] = _by_prior(arrived, share, prior, generator)
     weights = (
         stems_per_hectare_each(posterior, trees, unit.stand)
         if unit.has_plots
@@ -119,13 +121,14 @@ class _Pace:
     """Delays of a unit for chosen draws.
 
     grass : (draw, seasons) pmf of the grass stage at the stand's own pace. released : how openings
-        changed it; None where they did not. growth : (draw,) mean seasons from emergence to breast
-        height. years : (year,) of the axis.
+        changed it; None where they did not. growth, dispersion : (draw,) mean seasons from
+        emergence to breast height, and their variance over it. years : (year,) of the axis.
     """
 
     grass: np.ndarray
     released: Emergence | None
     growth: np.ndarray
+    dispersion: np.ndarray
     years: np.ndarray
 
     def of_established(self, year: np.ndarray) -> np.ndarray:
@@ -146,7 +149,6 @@ def _pace(
     number: int,
     delays: Mapping[str, np.ndarray],
     chosen: np.ndarray,
-    profile: Profile,
 ) -> _Pace:
     """The pace in chosen draws of the posterior or prior whose `delays` are given."""
     grass = np.asarray(delays["grass"], dtype=float)[chosen]
@@ -156,25 +158,24 @@ def _pace(
         opened = openness(posterior.survey, unit.stand, posterior.years, unit.season)
         rho = np.asarray(delays["release"], dtype=float)[chosen, 0]
         released = Emergence(opened, rho, grass)
-    growth = _mean_growth(delays["height"][chosen])
-    return _Pace(grass, released, growth, posterior.years)
+    return _Pace(grass, released, *_growth_of(delays["height"][chosen]), posterior.years)
 
 
 def _by_prior(
     arrived: np.ndarray,
     share: float,
     prior: _Pace,
-    profile: Profile,
     generator: np.random.Generator,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Years of establishment, emergence and breast height of a stem that arrived at its core's
     height, a share of the way to breast height, in these years. Each (draw,)
     """
-    emerged = arrived - _growth(prior.growth * share, profile, generator)
+    emerged = arrived - _growth(prior.growth * share, prior.dispersion, generator)
     cumulative = np.cumsum(prior.of_emerged(emerged), axis=1)
     target = generator.random((len(arrived), 1)) * cumulative[:, -1:]
     began = emerged - (target > cumulative).sum(axis=1)
-    return began, emerged, arrived + _growth(prior.growth * (1 - share), profile, generator)
+    further = _growth(prior.growth * (1 - share), prior.dispersion, generator)
+    return began, emerged, arrived + further
 
 
 def stage_shares(
@@ -208,21 +209,21 @@ def _index(year: np.ndarray, years: np.ndarray) -> np.ndarray:
     return np.where(np.isfinite(year), year - years[0], -len(years)).astype(int)
 
 
-def _mean_growth(height: np.ndarray) -> np.ndarray:
-    """Mean of the seasons from emergence to breast height, from their pmf `(draw, k)`. (draw,)"""
+def _growth_of(height: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Mean of the seasons from emergence to breast height and their variance over it, from their
+    pmf `(draw, k)`; a twelfth of the variance is that of the rounding to whole seasons. (draw,)
+    """
     pmf = np.asarray(height, dtype=float)
-    return pmf @ np.arange(pmf.shape[1]) / pmf.sum(axis=1)
+    pmf = pmf / pmf.sum(axis=1, keepdims=True)
+    seasons = np.arange(pmf.shape[1])
+    mean = pmf @ seasons
+    variance = pmf @ seasons**2 - mean**2
+    return mean, np.maximum(variance - 1 / 12, LEAST_VARIANCE) / np.maximum(mean, LEAST_VARIANCE)
 
 
-def _growth(mean: np.ndarray, profile: Profile, generator: np.random.Generator) -> np.ndarray:
+def _growth(mean: np.ndarray, dispersion: np.ndarray, generator: np.random.Generator) -> np.ndarray:
     """Drawn seasons of height growth by their mean, 0 where that is 0. (draw,)"""
-    drawn = height_growth_drawn(mean, profile["height_growth.dispersion"], generator)
-    return drawn.astype(float)
-
-
-def _growth_pmf(mean: np.ndarray, seasons: int, profile: Profile) -> np.ndarray:
-    """Pmf of the seasons of height growth, 0 to `seasons`. (draw, seasons + 1)"""
-    return height_growth_pmf(mean, profile["height_growth.dispersion"], seasons)
+    return height_growth_drawn(mean, dispersion, generator).astype(float)
 
 
 def _split(
@@ -230,7 +231,7 @@ def _split(
     arrived: np.ndarray,
     grass: np.ndarray,
     mean: np.ndarray,
-    profile: Profile,
+    dispersion: np.ndarray,
     generator: np.random.Generator,
 ) -> tuple[np.ndarray, np.ndarray]:
     """First season with a stem and season of arrival of a cored stem, given its drawn years. Each
@@ -238,7 +239,7 @@ def _split(
     """
     known = np.isfinite(began) & np.isfinite(arrived)
     delay = np.where(known, arrived - began, 0).astype(int)
-    growth = _growth_pmf(mean, max(int(delay.max()), 0), profile)
+    growth = height_growth_pmf(mean, dispersion, max(int(delay.max()), 0))
     left = delay[:, None] - np.arange(grass.shape[1])
     possible = left >= 0
     weights = np.where(
@@ -253,7 +254,7 @@ def _grown(
     season: int,
     grass: np.ndarray,
     mean: np.ndarray,
-    profile: Profile,
+    dispersion: np.ndarray,
     generator: np.random.Generator,
 ) -> tuple[np.ndarray, np.ndarray]:
     """First season with a stem, and season of breast height, of a stem dated by its size. Each
@@ -261,7 +262,7 @@ def _grown(
     """
     known = np.isfinite(began)
     seasons = np.where(known, season - began, 0).astype(int)
-    growth = _growth_pmf(mean, max(int(seasons.max()), 0), profile)
+    growth = height_growth_pmf(mean, dispersion, max(int(seasons.max()), 0))
     grown_by = np.cumsum(growth, axis=1)
     left = seasons[:, None] - np.arange(grass.shape[1])
     possible = left >= 0

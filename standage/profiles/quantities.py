@@ -71,7 +71,10 @@ QUANTITIES: dict[str, Quantity] = {
         "seasons go with this power of height: 1 = even pace, less = slow start",
     ),
     "height_growth.dispersion": Quantity(
-        "variance / mean", 1.01, 20, "how plants of one stand differ in the years taken"
+        "variance / mean", 0.05, 20, "how plants of one stand differ in the years taken"
+    ),
+    "height_growth.dispersion_log_sd": Quantity(
+        "log units", 0.01, 2, "how far that may be wrong for the species"
     ),
     "height_growth.longest_height_years": Quantity(
         "growing seasons", 3, 250, "longest time to any coring height the model allows"

@@ -63,6 +63,9 @@ class LifeHistory:
     # no living stem is further from its age's median than this many scatters, however heavy the
     # tails
     most_scatter: float = 6.0
+    # seasons of height growth as the model states them; else negative binomial, of the same mean
+    # and variance, where that is above the mean: a stand need not keep to the model's law
+    first_passage: bool = False
     departures: Departures = Departures()
 
     def grass_years(self, rng: np.random.Generator, plants: int) -> np.ndarray:

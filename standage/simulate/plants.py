@@ -117,15 +117,7 @@ def grow(
 
 def _grown(rng: np.random.Generator, life: LifeHistory, established: np.ndarray) -> Plants:
     plants = len(established)
-    means = np.diff(life.mean_seasons_to(_HEIGHTS_CM), prepend=0.0)
-    seasons = np.zeros((plants, len(_HEIGHTS_CM)), dtype=int)
-    for step, mean in enumerate(
-        means
-    ):  # five centimetres at a time, each step independent of the last
-        if mean > 0:
-            seasons[:, step] = rng.negative_binomial(
-                mean / (life.height_dispersion - 1), 1 / life.height_dispersion, plants
-            )
+    passed = _seasons_to_heights(rng, life, plants)
     grass_years = life.grass_years(rng, plants)
     if life.departures.release_tries:
         grass_years = hastened(
@@ -133,9 +125,25 @@ def _grown(rng: np.random.Generator, life: LifeHistory, established: np.ndarray)
         )
     else:
         grass_years = released_together(rng, life.departures, established, grass_years)
-    return Plants(
-        established, grass_years, seasons.cumsum(axis=1), life.log_size_scatter(rng, plants), life
-    )
+    return Plants(established, grass_years, passed, life.log_size_scatter(rng, plants), life)
+
+
+def _seasons_to_heights(rng: np.random.Generator, life: LifeHistory, plants: int) -> np.ndarray:
+    """Seasons until each height is passed, five centimetres at a time, each step independent of the
+    last, shape (plant, height).
+    """
+    means = np.diff(life.mean_seasons_to(_HEIGHTS_CM), prepend=0.0)
+    dispersion = life.height_dispersion
+    seasons = np.zeros((plants, len(_HEIGHTS_CM)))
+    for step in np.flatnonzero(means > 0):
+        mean = means[step]
+        if life.first_passage or dispersion <= 1:
+            seasons[:, step] = rng.wald(mean, mean**2 / dispersion, plants)
+        else:
+            seasons[:, step] = rng.negative_binomial(
+                mean / (dispersion - 1), 1 / dispersion, plants
+            )
+    return np.floor(seasons.cumsum(axis=1) + 0.5).astype(int)
 
 
 def standing_after(rng: np.random.Generator, plants: Plants, cuts: tuple[Cut, ...]) -> np.ndarray:

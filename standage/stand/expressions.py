@@ -72,17 +72,19 @@ def left_by_season(log_median: Any, log_spread: Any, longest: int, pace: Any, n_
     return before - stays
 
 
-def negative_binomial_pmf(shape: Any, dispersion: float, longest: int) -> Any:
-    """P(k), k = 0 .. longest, with variance `dispersion` times the mean, shape `(longest + 1,)`."""
-    k = np.arange(longest + 1)
-    p = 1 / dispersion
-    return pt.exp(
-        pt.gammaln(shape + k)
-        - pt.gammaln(shape)
-        - pt.gammaln(k + 1.0)
-        + shape * math.log(p)
-        + k * math.log(1 - p)
-    )
+def first_passage_pmf(mean: Any, dispersion: Any, longest: int) -> Any:
+    """P(k), k = 0 .. longest, of an inverse Gaussian of variance `dispersion` times the mean in
+    whole seasons, shape `(longest + 1,)`.
+
+    The second term of its distribution function is written with erfcx, which is exp(b^2/2) times
+    an integral that would vanish where exp(2 mean/dispersion) overflows.
+    """
+    seasons = np.arange(longest + 1) + 0.5
+    width = pt.sqrt(dispersion * seasons)
+    ahead, behind = (seasons - mean) / width, (seasons + mean) / width
+    later = 0.5 * pt.exp(-(ahead**2) / 2) * pt.erfcx(behind / math.sqrt(2))
+    passed = standard_normal_cdf(ahead) + later
+    return pt.concatenate([passed[:1], passed[1:] - passed[:-1]])
 
 
 def toeplitz(pmf: Any, longest: int, n_years: int) -> Any:

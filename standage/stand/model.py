@@ -21,10 +21,10 @@ import pytensor.tensor as pt
 from standage.stand.data import BREAST_HEIGHT_CM, STAGES, Node, StandData, UnitData
 from standage.stand.expressions import (
     between_knots,
+    first_passage_pmf,
     floored_log,
     grass_stage_pmf,
     left_by_season,
-    negative_binomial_pmf,
     spline_weights,
     student_t4_cdf,
     toeplitz,
@@ -37,7 +37,10 @@ KNOTS = {
     "epoch_knots": (25, 50.0),
 }  # spacing and length of each process. [years]
 SURVEY_FACTORS = ("plot_dispersion", "count_dispersion")
-SPECIES_FACTORS = ("grass_median", "grass_spread", "height_years", "growth", "asymptote", "scatter")
+SPECIES_FACTORS = (
+    *("grass_median", "grass_spread", "height_years", "height_spread"),
+    *("growth", "asymptote", "scatter"),
+)
 UNIT_FACTORS = (
     *(
         "level",
@@ -331,12 +334,11 @@ class UnitStatement:
         share = self._share_of_way(high_cm) - self._share_of_way(low_cm)
         if share == 0:
             return pt.concatenate([[1.0], pt.zeros(self.longest_height)])
-        dispersion = self.number("height_growth.dispersion")
-        return negative_binomial_pmf(
-            self._years_to_breast_height() * share / (dispersion - 1),
-            dispersion,
-            self.longest_height,
+        log_dispersion = self.log_number(
+            "height_growth.dispersion", "height_growth.dispersion_log_sd", "height_spread"
         )
+        mean = self._years_to_breast_height() * share
+        return first_passage_pmf(mean, pt.exp(log_dispersion), self.longest_height)
 
     def _share_of_way(self, height_cm: float) -> float:
         emergence = (

@@ -33,7 +33,10 @@ SLOPE_YEARS = 100.0  # a survivorship slope is one over a century [years]
 EARLY_YEARS = 10.0  # losses that early survivorship scales fade over these [years]
 
 SURVEY_NAMES = ("plot_dispersion", "count_dispersion")
-SPECIES_NAMES = ("grass_median", "grass_spread", "height_years", "growth", "asymptote", "scatter")
+SPECIES_NAMES = (
+    *("grass_median", "grass_spread", "height_years", "height_spread"),
+    *("growth", "asymptote", "scatter"),
+)
 UNIT_NAMES = (
     "level",
     "activity",

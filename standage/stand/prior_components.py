@@ -106,9 +106,14 @@ def _height_growth(profile: Profile, of_species: dict, own: dict) -> PriorCompon
         f"stems take {later} longer to breast height than the profile says",
         BREAST_HEIGHT_LATER,
         "years, of the mean",
-        (of_species["height_years"], own["shared_pace"], own["height_pace"]),
-        (sd, between, between),
-        (math.log((years + BREAST_HEIGHT_LATER) / years) / sd, 0.0, 0.0),
+        (
+            of_species["height_years"],
+            own["shared_pace"],
+            own["height_pace"],
+            of_species["height_spread"],
+        ),
+        (sd, between, between, 0.0),
+        (math.log((years + BREAST_HEIGHT_LATER) / years) / sd, 0.0, 0.0, 0.0),
     )
 
 

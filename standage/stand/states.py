@@ -20,6 +20,7 @@ from standage.stand.kernel.by_draw import ASYMPTOTE, GROWTH, SCATTER, rates_by_d
 from standage.stand.kernel.convolution import delayed_by_draw
 from standage.stand.kernel.delays import (
     DelayFactors,
+    DelayValues,
     delays_by_draw,
     grass_by_draw,
     growth_by_draw,
@@ -61,6 +62,7 @@ class Delays:
         for species without one.
     grass : (draw, season) pmf of the grass stage.
     years_to_breast_height : (draw,) mean seasons from the start of the stem. [seasons]
+    dispersion : (draw,) variance of the seasons of height growth over their mean.
     emergence : how openings changed the pace, None where they are not asked.
     """
 
@@ -70,6 +72,7 @@ class Delays:
     grass_spread: np.ndarray
     grass: np.ndarray
     years_to_breast_height: np.ndarray
+    dispersion: np.ndarray
     emergence: Emergence | None = None
     _known: dict[tuple[str, float], np.ndarray] = field(
         default_factory=dict, repr=False, compare=False
@@ -83,7 +86,7 @@ class Delays:
             species = species_delays(self.profile)
             mean = self.years_to_breast_height * share
             pmf = np.empty((len(mean), species.longest_growth + 1))
-            growth_by_draw(mean, species.dispersion, pmf)
+            growth_by_draw(mean, self.dispersion, pmf)
             self._known["growth", share] = pmf
         return self._known["growth", share]
 
@@ -158,14 +161,16 @@ def unit_delays(
     """Delays at standard normal factors `(draw,)`, by the names of `kernel.delays.DelayFactors`."""
     species = species_delays(profile)
     z = np.stack([np.asarray(factors[name], dtype=float) for name in DelayFactors._fields], axis=1)
-    log_median, spread, years = np.zeros((3, len(z)))
-    delays_by_draw(species, z, log_median, spread, years)
-    if not species.has_grass_stage:
-        nothing = np.zeros(len(z))
-        return Delays(profile, at_coring_height, nothing, nothing, np.ones((len(z), 1)), years)
-    pmf = np.empty((len(z), species.longest_grass + 1))
-    grass_by_draw(log_median, spread, pmf)
-    return Delays(profile, at_coring_height, np.exp(log_median), spread, pmf, years)
+    values = np.empty((len(z), len(DelayValues._fields)))
+    delays_by_draw(species, z, values)
+    log_median, spread, years, dispersion = values.T.copy()
+    median, pmf = np.exp(log_median), np.ones((len(z), 1))
+    if species.has_grass_stage:
+        pmf = np.empty((len(z), species.longest_grass + 1))
+        grass_by_draw(log_median, spread, pmf)
+    else:
+        median, spread = np.zeros((2, len(z)))
+    return Delays(profile, at_coring_height, median, spread, pmf, years, dispersion)
 
 
 def delayed(source: np.ndarray, pmf: np.ndarray) -> np.ndarray:
@@ -276,5 +281,5 @@ class UnitStates(Sequence[UnitState]):
         return self._of(range(self._number)[which])
 
 
-OF_SPECIES = ("grass_median", "grass_spread", "height_years")
+OF_SPECIES = ("grass_median", "grass_spread", "height_years", "height_spread")
 OF_UNIT = ("shared_pace", "grass_pace", "height_pace", "early_growth", "counting")

@@ -209,7 +209,9 @@ def analyst_model(given: AnalystData) -> pm.Model:
         )
         years_up = pm.Deterministic("years_to_breast_height", years_up)
         pm.Deterministic("median_grass_years", pt.exp(log_median))
-        dispersion = number["height_growth.dispersion"]
+        dispersion = number["height_growth.dispersion"] * pt.exp(
+            number["height_growth.dispersion_log_sd"] * z("height_spread")
+        )
 
         # history
         matrices = {

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from fake_posterior import changed, fake_posterior, one_unit, with_tables
+from first_passage import seasons_cdf, seasons_pmf
 
 from standage.findings import Findings
 from standage.findings.attribution import (
@@ -406,10 +407,8 @@ def one_stem(*, cored, years_to_core, grass, height, draws=20000):
     )
 
 
-def negative_binomial(size, dispersion, length):
-    from scipy.stats import nbinom
-
-    return nbinom.pmf(np.arange(length), size, 1 / dispersion)
+def height_growth(mean, dispersion):
+    return seasons_pmf(np.arange(200), mean, dispersion)
 
 
 @pytest.mark.parametrize("cored", [True, False])
@@ -417,24 +416,22 @@ def test_the_grass_stage_of_a_stem_has_its_exact_conditional(cored):
     """Against the closed form: P(g) P(B = d - g) for a core, P(g) P(B <= d - g) for a stem listed d
     seasons later.
     """
-    from scipy.stats import nbinom
-
     from standage.evidence.delays import height_share
 
     profile = load_profile("longleaf-pine")
-    dispersion, size, d = profile["height_growth.dispersion"], 3.0, 9
+    dispersion, mean, d = 0.9, 3.0, 9
     grass = np.array([0, 0.1, 0.2, 0.3, 0.2, 0.1, 0.05, 0.03, 0.02])
     posterior = one_stem(
-        cored=cored, years_to_core=d, grass=grass, height=negative_binomial(size, dispersion, 200)
+        cored=cored, years_to_core=d, grass=grass, height=height_growth(mean, dispersion)
     )
     kept = np.arange(len(posterior.establishment_year))
     _, told, _ = stem_histories(posterior, 0, kept, profile, np.random.default_rng(3))
     g = np.arange(len(grass))
     share = height_share(profile, 40.0)
     growth = (
-        nbinom.pmf(d - g, size * share, 1 / dispersion)
+        seasons_pmf(d - g, mean * share, dispersion)
         if cored
-        else nbinom.cdf(d - g, size, 1 / dispersion)
+        else seasons_cdf(d - g, mean, dispersion)
     )
     expected = grass * growth / (grass * growth).sum()
     drawn = np.bincount((told.emerged[:, 0] - 1900).astype(int), minlength=len(g)) / len(kept)
@@ -442,7 +439,7 @@ def test_the_grass_stage_of_a_stem_has_its_exact_conditional(cored):
     if cored:
         increment = told.breast_height[:, 0] - (1900 + d)
         assert increment.min() >= 0
-        assert increment.mean() == pytest.approx(size * (1 - share) * (dispersion - 1), rel=0.03)
+        assert increment.mean() == pytest.approx(mean * (1 - share), rel=0.03)
     else:
         assert (told.breast_height[:, 0] <= 1900 + d).all() and (
             told.breast_height >= told.emerged
@@ -452,7 +449,7 @@ def test_the_grass_stage_of_a_stem_has_its_exact_conditional(cored):
 def test_the_prior_takes_the_arrival_and_its_own_delays():
     profile = load_profile("longleaf-pine")
     grass = np.array([0, 0, 0, 0.5, 0, 0, 0, 0.5])
-    height = negative_binomial(2.0, profile["height_growth.dispersion"], 200)
+    height = height_growth(2.0, 0.9)
     posterior = one_stem(cored=True, years_to_core=30, grass=grass, height=height)
     _, _, prior = stem_histories(posterior, 0, np.arange(20000), profile, np.random.default_rng(3))
     stage = prior.emerged[:, 0] - prior.established[:, 0]
@@ -464,15 +461,13 @@ def test_where_emergence_was_learned_the_grass_stage_is_that_of_its_years():
     """A storm of 1903 and rho 1.2, season by season: P(leave in d) P(B = 9 - d) for the posterior;
     backwards, too, for the prior.
     """
-    from scipy.stats import nbinom
-
     from standage.evidence.delays import height_share
 
     profile = load_profile("longleaf-pine")
-    dispersion, size, rho = profile["height_growth.dispersion"], 3.0, 1.2
+    dispersion, mean, rho = 0.9, 3.0, 1.2
     grass = np.array([0, 0.1, 0.2, 0.3, 0.2, 0.1, 0.05, 0.03, 0.02])
     posterior = one_stem(
-        cored=True, years_to_core=9, grass=grass, height=negative_binomial(size, dispersion, 200)
+        cored=True, years_to_core=9, grass=grass, height=height_growth(mean, dispersion)
     )
     storm = {
         "event": "storm",
@@ -506,18 +501,18 @@ def test_where_emergence_was_learned_the_grass_stage_is_that_of_its_years():
 
     kept = np.arange(len(posterior.establishment_year))
     _, told, prior = stem_histories(posterior, 0, kept, profile, np.random.default_rng(3))
-    shape = size * height_share(profile, 40.0)
+    to_core = mean * height_share(profile, 40.0)
     g = np.arange(len(grass))
-    expected = leaving(1900) * nbinom.pmf(9 - g, shape, 1 / dispersion)
+    expected = leaving(1900) * seasons_pmf(9 - g, to_core, dispersion)
     drawn = np.bincount((told.emerged[:, 0] - 1900).astype(int), minlength=len(g)) / len(kept)
     assert np.abs(drawn - expected / expected.sum()).max() < 0.012
-    at_rest = grass * nbinom.pmf(9 - g, shape, 1 / dispersion)
+    at_rest = grass * seasons_pmf(9 - g, to_core, dispersion)
     assert np.abs(drawn - at_rest / at_rest.sum()).max() > 0.05
     expected = np.zeros(len(g))
     for growth in range(30):
         started = 1909 - growth
         waited = np.array([0.0] + [leaving(started - d)[d] for d in g[1:]])
-        expected += nbinom.pmf(growth, shape, 1 / dispersion) * waited / waited.sum()
+        expected += seasons_pmf(growth, to_core, dispersion) * waited / waited.sum()
     drawn = np.bincount(
         (prior.emerged[:, 0] - prior.established[:, 0]).astype(int), minlength=len(g)
     ) / len(kept)

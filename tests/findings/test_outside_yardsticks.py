@@ -273,7 +273,7 @@ FACTORS = (
         "slope",
     ),
     *("early", "beginning", "grass_median", "grass_spread", "height_years", "growth"),
-    *("asymptote", "scatter"),
+    *("height_spread", "asymptote", "scatter"),
 )
 
 
@@ -406,10 +406,15 @@ def prior_by_the_page(profile, draws: int, seed: int) -> PriorDraws:
         ground = p["grass_stage.emergence_height_cm"]
         return ((height - ground) / (137.0 - ground)) ** p["height_growth.exponent"]
 
-    d, k = p["height_growth.dispersion"], np.arange(N_YEARS)
+    d = p["height_growth.dispersion"] * np.exp(
+        p["height_growth.dispersion_log_sd"] * z["height_spread"][:, None]
+    )
+    k = np.arange(N_YEARS)
     climb = {}
     for low, high, share in ((0.0, 30.0, way(30.0)), (30.0, 137.0, 1 - way(30.0))):
-        pmf = stats.nbinom(up[:, None] * share / (d - 1), 1 / d).pmf(k)
+        mean = up[:, None] * share
+        passed = stats.invgauss(d / mean, scale=mean**2 / d)
+        pmf = np.diff(passed.cdf(k + 0.5), prepend=0.0, axis=1)
         climb[low, high] = np.where(k <= p["height_growth.longest_height_years"], pmf, 0.0)
 
     usual = p["grass_stage.median_years"] * math.exp(p["grass_stage.within_stand_log_sd"] ** 2 / 2)

@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from first_passage import seasons_pmf
 from scipy import stats
 
 from standage.evidence.centre import missing_rings_pmf
@@ -94,6 +95,16 @@ def test_species_without_grass_stage_start_their_stem_at_once():
     assert (plants.grass_years == 0).all()
     assert set(plants.stage(2000, 5.0)) == {"germinant"}
     assert "grass" not in set(plants.stage(2001, 5.0))
+
+
+@pytest.mark.parametrize("dispersion", [0.2, 1.2])
+def test_height_growth_follows_the_models_law_where_it_is_asked_to(life, dispersion):
+    life = dataclasses.replace(life, height_dispersion=dispersion, first_passage=True)
+    plants = grow(np.random.default_rng(2), life, np.array([1900]), np.array([30_000.0]))
+    seasons = plants.years_below(137.0) - plants.grass_years
+    law = seasons_pmf(np.arange(200), life.years_to_breast_height, dispersion)
+    found = np.bincount(seasons, minlength=200) / len(seasons)
+    assert np.abs(found - law).max() < 4.5 * 0.5 / math.sqrt(len(seasons))
 
 
 def test_height_growth_has_the_stated_mean_and_dispersion_at_every_height(life):

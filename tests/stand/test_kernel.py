@@ -9,6 +9,7 @@ import math
 
 import numpy as np
 import pytest
+from first_passage import seasons_pmf
 from random_stand_data import random_parameters, random_stand_data
 from reference_likelihood import UnitReading
 from scipy import special, stats
@@ -218,34 +219,37 @@ def test_student_t_with_four_degrees_of_freedom_is_scipys():
     np.testing.assert_allclose(pdf, stats.t(4).pdf(t), rtol=1e-12)
 
 
-@pytest.mark.parametrize(("mean", "dispersion"), [(0.4, 1.6), (5.0, 1.8), (14.0, 2.5)])
-def test_height_growth_is_the_negative_binomial_and_so_is_its_derivative(mean, dispersion):
-    r, p, seasons = mean / (dispersion - 1), 1 / dispersion, np.arange(61)
-    pmf = growth_pmf(mean, dispersion, 61)
-    np.testing.assert_allclose(pmf, stats.nbinom(r, p).pmf(seasons), rtol=1e-10)
-    assert pmf @ seasons == pytest.approx(mean, rel=1e-3)
-    assert pmf @ (seasons - mean) ** 2 == pytest.approx(dispersion * mean, rel=1e-2)
-    pull = np.random.default_rng(1).normal(size=61)
-    slope = (
-        pull @ stats.nbinom(r * 1.00001, p).pmf(seasons)
-        - pull @ stats.nbinom(r * 0.99999, p).pmf(seasons)
-    ) / (2e-5 * mean)
-    found = height_growth_adjoint(mean, dispersion, pmf, pull)
-    assert found == pytest.approx(slope, rel=1e-6)
-    np.testing.assert_allclose(height_growth_pmf(mean, dispersion, 60), pmf, rtol=1e-12)
+@pytest.mark.parametrize(
+    ("mean", "dispersion"), [(0.4, 1.6), (5.0, 0.3), (14.0, 2.5), (40.0, 0.06)]
+)
+def test_height_growth_is_the_inverse_gaussian_and_so_is_its_derivative(mean, dispersion):
+    seasons = np.arange(121)
+    pmf = growth_pmf(mean, dispersion, 121)
+    np.testing.assert_allclose(pmf, seasons_pmf(seasons, mean, dispersion), atol=1e-12)
+    pull = np.random.default_rng(1).normal(size=121)
+
+    def total(log_mean, log_dispersion):
+        return pull @ seasons_pmf(seasons, math.exp(log_mean), math.exp(log_dispersion))
+
+    at, step = np.log([mean, dispersion]), 1e-4
+    slopes = [
+        (total(*(at + step * one)) - total(*(at - step * one))) / (2 * step) for one in np.eye(2)
+    ]
+    found = height_growth_adjoint(mean, dispersion, pull)
+    np.testing.assert_allclose(found, slopes, rtol=1e-5, atol=1e-7)
+    np.testing.assert_allclose(height_growth_pmf(mean, dispersion, 120), pmf, atol=1e-13)
 
 
 def growth_pmf(mean, dispersion, length):
     """The compiled law of height growth, of one draw."""
     pmf = np.empty((1, length))
-    growth_by_draw(np.array([mean]), dispersion, pmf)
+    growth_by_draw(np.array([mean]), np.array([dispersion]), pmf)
     return pmf[0]
 
 
 def test_no_height_to_grow_takes_no_season():
-    pmf = growth_pmf(0.0, 1.5, 9)
-    assert pmf.tolist() == [1.0] + 8 * [0.0]
-    assert height_growth_adjoint(0.0, 1.5, pmf, np.ones(9)) == 0.0
+    np.testing.assert_allclose(growth_pmf(0.0, 1.5, 9), [1.0] + 8 * [0.0], atol=1e-15)
+    assert height_growth_adjoint(0.0, 1.5, np.ones(9)) == (0.0, 0.0)
 
 
 @pytest.mark.parametrize(
@@ -259,7 +263,7 @@ def test_grass_stage_is_the_rounded_log_normal_and_so_is_its_derivative(median, 
         return np.concatenate([[0.0], np.diff(below) / (below[-1] - below[0])])
 
     pmf = np.empty(longest + 1)
-    values = DelayValues(math.log(median), spread, 0.0)
+    values = DelayValues(math.log(median), spread, 0.0, 1.0)
     grass = grass_pmf(values, pmf)
     np.testing.assert_allclose(
         pmf, by_scipy(math.log(median), math.log(spread)), rtol=1e-9, atol=1e-15
@@ -513,24 +517,20 @@ def written_out(
     one tree, added up.
     """
     n, profile = setting.n, setting.delays.profile
+    dispersion = float(setting.delays.dispersion[0])
     evidence = []
     for node in chain.nodes:
         seen = spline_mixture(node, gamma, delta, n)
         evidence.append(seen * setting.sizes[0] if with_size and node.dbh_class >= 0 else seen)
     core = max(k for k, node in enumerate(chain.nodes) if node.evidence is not None)
     shares = [height_share(profile, node.height_cm) for node in chain.nodes]
-    r_breast = float(setting.delays.years_to_breast_height[0])
-    r_breast /= profile["height_growth.dispersion"] - 1
-    from_ground = stats.nbinom(r_breast * shares[-1], 1 / profile["height_growth.dispersion"])
+    years = float(setting.delays.years_to_breast_height[0])
+    from_ground = seasons_pmf(np.arange(n), years * shares[-1], dispersion)
+    climbs = [
+        seasons_pmf(np.arange(n), years * (above - below), dispersion)
+        for above, below in zip(shares, shares[1:], strict=False)
+    ]
     table = np.zeros((n, n))
-
-    def climb(above: int, below: int, seasons: int) -> float:
-        r = r_breast * (shares[above] - shares[below])
-        return (
-            stats.nbinom(r, 1 / profile["height_growth.dispersion"]).pmf(seasons)
-            if r > 0
-            else float(seasons == 0)
-        )
 
     def upward(k: int, year: int, weight: float, at_core: int, established: int):
         """From node k, reached in `year`, up the stem."""
@@ -542,13 +542,13 @@ def written_out(
             table[at_core, established] += weight
             return
         for seasons in range(n - year):
-            upward(k - 1, year + seasons, weight * climb(k - 1, k, seasons), at_core, established)
+            upward(k - 1, year + seasons, weight * climbs[k - 1][seasons], at_core, established)
 
     grass = setting.delays.grass[0]
     for established in range(n):
         for year in range(established, n):
             waited = sum(
-                grass[g] * from_ground.pmf(year - established - g)
+                grass[g] * from_ground[year - established - g]
                 for g in range(min(len(grass), year - established + 1))
             )
             upward(

@@ -2,15 +2,15 @@
 
 import numpy as np
 import pytest
-from scipy.stats import nbinom
+from first_passage import seasons_pmf
 
 from standage.stand.kernel.stages import ring_difference
 
 SEASONS = np.arange(101)
 
 
-def growth_of(mean: float, dispersion: float = 2.5) -> np.ndarray:
-    return nbinom(mean / (dispersion - 1), 1 / dispersion).pmf(SEASONS)
+def growth_of(mean: float, dispersion: float = 0.8) -> np.ndarray:
+    return seasons_pmf(SEASONS, mean, dispersion)
 
 
 def likelihood(difference: int, growth: np.ndarray, grass: np.ndarray | None = None) -> float:

@@ -20,10 +20,10 @@ from random_stand_data import (
 )
 from reference_likelihood import UnitReading, log_density, log_prior
 from scipy.special import stdtr
-from scipy.stats import multivariate_normal, nbinom
+from scipy.stats import invgauss, multivariate_normal
 
 from standage.stand.data import Node, StandData, TreeChain
-from standage.stand.expressions import negative_binomial_pmf, spline_weights, student_t4_cdf
+from standage.stand.expressions import first_passage_pmf, spline_weights, student_t4_cdf
 from standage.stand.kernel.log_density import log_density_and_gradient
 from standage.stand.model import parameters_to_point, stand_model
 from standage.stand.parameters import pack, unpack
@@ -270,12 +270,12 @@ def test_closed_forms_of_the_pymc_statement():
     np.testing.assert_allclose(
         student_t4_cdf(values).eval(), stdtr(4, values), rtol=1e-9, atol=1e-15
     )
-    mean, dispersion = 4.2, 1.7
-    shape = mean / (dispersion - 1)
-    expected = nbinom(shape, 1 / dispersion).pmf(np.arange(41))
-    np.testing.assert_allclose(
-        negative_binomial_pmf(shape, dispersion, 40).eval(), expected, rtol=1e-10
-    )
+    for mean, dispersion in ((4.2, 1.7), (0.3, 0.8), (30.0, 0.06)):
+        law = invgauss(dispersion / mean, scale=mean**2 / dispersion)
+        passed = law.cdf(np.arange(61) + 0.5)
+        np.testing.assert_allclose(
+            first_passage_pmf(mean, dispersion, 60).eval(), np.diff(passed, prepend=0), atol=1e-13
+        )
     weights = spline_weights(1.3).eval()
     nodes = np.arange(-5, 6)
     assert weights.sum() == pytest.approx(1)

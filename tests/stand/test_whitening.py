@@ -9,7 +9,7 @@ import pytest
 from random_stand_data import random_parameters, random_stand_data
 
 from standage.stand.kernel.log_density import Kernel
-from standage.stand.parameters import pack
+from standage.stand.parameters import SPECIES_NAMES, pack
 from standage.stand.sampler import find_mode
 from standage.stand.whitening import (
     from_whitened,
@@ -54,7 +54,7 @@ def test_units_follow_what_is_shared_without_a_gap(two_units):
     data, kernel, _ = two_units
     blocks = unit_blocks(data)
     assert [start for start, _ in blocks[1:]] + [kernel.size] == [end for _, end in blocks]
-    assert blocks[0][0] == 2 + 6 * len(data.species)
+    assert blocks[0][0] == 2 + len(SPECIES_NAMES) * len(data.species)
 
 
 def test_coordinates_turn_the_mean_curvature_into_the_identity(two_units, monkeypatch):

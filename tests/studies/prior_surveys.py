@@ -53,6 +53,7 @@ SINGLE_PARAMETERS = (
     "grass_median",
     "grass_spread",
     "height_years",
+    "height_spread",
     "growth",
     "asymptote",
     "scatter",
@@ -194,6 +195,8 @@ def life_history(z: dict[str, float | np.ndarray], profile: Profile) -> LifeHist
         grass_log_sd=profile["grass_stage.within_stand_log_sd"]
         * math.exp(profile["grass_stage.within_log_sd"] * z["grass_spread"]),
         years_to_breast_height=profile["height_growth.years_to_breast_height"] * math.exp(height),
+        height_dispersion=profile["height_growth.dispersion"]
+        * math.exp(profile["height_growth.dispersion_log_sd"] * z["height_spread"]),
         growth_cm_per_year=profile["size.growth_cm_per_year"] * math.exp(growth),
         asymptote_cm=profile["size.asymptote_cm"]
         * math.exp(profile["size.asymptote_log_sd"] * z["asymptote"]),
@@ -202,6 +205,7 @@ def life_history(z: dict[str, float | np.ndarray], profile: Profile) -> LifeHist
         epoch_first_year=first_year,
         epoch_log_effects=tuple(profile["size.epoch_log_sd"] * z["epoch_knots"]),
         most_scatter=math.inf,
+        first_passage=True,
     )
 
 
@@ -281,8 +285,10 @@ def breast_height_delay(life: LifeHistory) -> np.ndarray:
         / life.grass_log_sd
     )
     grass = np.append(0.0, np.diff(below)) / (below[-1] - below[0])
-    r = life.years_to_breast_height / (life.height_dispersion - 1)
-    grown = stats.nbinom.pmf(np.arange(AXIS_YEARS), r, 1 / life.height_dispersion)
+    mean, dispersion = life.years_to_breast_height, life.height_dispersion
+    passed = stats.invgauss(dispersion / mean, scale=mean**2 / dispersion)
+    grown = np.diff(passed.cdf(np.arange(AXIS_YEARS) + 0.5), prepend=0.0)
+    grown[int(load_profile(SPECIES)["height_growth.longest_height_years"]) + 1 :] = 0
     return np.convolve(grass, grown)[:AXIS_YEARS]
 
 

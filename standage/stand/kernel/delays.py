@@ -16,23 +16,25 @@ from standage.compiled import Booleans, Floats, compiled, compiled_loop, compile
 from standage.evidence import delays as stated
 from standage.evidence.delays import COMMON_LOADING, LEAST_TOTAL, Pace, SpeciesDelays
 from standage.stand.kernel.convolution import delayed, delayed_adjoint
-from standage.stand.kernel.distributions import normal_cdf, normal_pdf
+from standage.stand.kernel.distributions import mills_ratio, normal_cdf, normal_pdf
 from standage.stand.kernel.inputs import DelayInputs, ParameterIndex
 from standage.stand.kernel.rates import Rates
 
+ahead_and_behind = compiled_loop(stated.ahead_and_behind)
 log_pace = compiled_loop(stated.log_pace)
 grass_stage = compiled_loop(stated.grass_stage)
 height_growth = compiled_loop(stated.height_growth)
 
 
 class DelayFactors(NamedTuple):
-    """Standard normal factors that delays depend on. The first three belong to the species, the
+    """Standard normal factors that delays depend on. The first four belong to the species, the
     others to the stand; `shared_pace` is common to both delays. Names as in `parameters`.
     """
 
     grass_median: float
     grass_spread: float
     height_years: float
+    height_spread: float
     shared_pace: float
     grass_pace: float
     height_pace: float
@@ -46,11 +48,13 @@ class DelayValues(NamedTuple):
     log_median : of the grass stage. [log seasons]
     spread : log-sd of the grass stage within the stand.
     years : mean seasons from the start of the stem to breast height.
+    dispersion : variance of the seasons of height growth over their mean.
     """
 
     log_median: float
     spread: float
     years: float
+    dispersion: float
 
 
 class GrassValues(NamedTuple):
@@ -69,6 +73,7 @@ def delay_factors(x: Floats, index: ParameterIndex) -> DelayFactors:
         x[index.grass_median],
         x[index.grass_spread],
         x[index.height_years],
+        x[index.height_spread],
         x[index.shared_pace],
         x[index.grass_pace],
         x[index.height_pace],
@@ -82,6 +87,7 @@ def delay_values(species: SpeciesDelays, z: DelayFactors) -> DelayValues:
         log_pace(species.grass_median, z.grass_median, z.shared_pace, z.grass_pace),
         math.exp(species.log_grass_spread + species.grass_spread_log_sd * z.grass_spread),
         math.exp(log_pace(species.to_breast_height, z.height_years, z.shared_pace, z.height_pace)),
+        math.exp(species.log_dispersion + species.dispersion_log_sd * z.height_spread),
     )
 
 
@@ -200,39 +206,58 @@ def grass_pmf_adjoint(
 
 
 @compiled
-def height_growth_adjoint(mean: float, dispersion: float, pmf: Floats, pmf_bar: Floats) -> float:
-    """Derivative of sum(pmf_bar x pmf) with respect to the mean seasons of `height_growth`; the
-    digammas of the textbook form telescope into a sum. 0 where the mean is 0.
+def height_growth_pmf(mean: float, dispersion: float, pmf: Floats) -> None:
+    """Fills the pmf of the seasons of growth (season,)."""
+    for k in range(len(pmf)):
+        ahead, behind = ahead_and_behind(k + 0.5, mean, dispersion)
+        pmf[k] = normal_cdf(ahead) + normal_pdf(ahead) * mills_ratio(behind)
+    height_growth(pmf)
+
+
+@compiled
+def height_growth_adjoint(mean: float, dispersion: float, pmf_bar: Floats) -> tuple[float, float]:
+    """Derivative of sum(pmf_bar x pmf) with respect to the log of the mean and to that of the
+    dispersion.
     """
-    if mean == 0.0:
-        return 0.0
-    shape = mean / (dispersion - 1.0)
-    log_success = -math.log(dispersion)
-    series = 0.0
-    total = pmf_bar[0] * pmf[0] * log_success
-    for k in range(1, len(pmf)):
-        series += 1.0 / (shape + k - 1.0)
-        total += pmf_bar[k] * pmf[k] * (log_success + series)
-    return total / (dispersion - 1.0)
+    log_mean_bar = 0.0
+    log_dispersion_bar = 0.0
+    for k in range(len(pmf_bar)):
+        edge_bar = pmf_bar[k]
+        if k + 1 < len(pmf_bar):
+            edge_bar -= pmf_bar[k + 1]
+        seasons = k + 0.5
+        ahead, behind = ahead_and_behind(seasons, mean, dispersion)
+        density = normal_pdf(ahead)
+        drift = 2.0 * mean * density * mills_ratio(behind) / dispersion
+        width = mean * density / math.sqrt(dispersion * seasons)
+        log_mean_bar += edge_bar * (drift - 2.0 * width)
+        log_dispersion_bar += edge_bar * (width - drift)
+    return log_mean_bar, log_dispersion_bar
 
 
 @compiled_loop
-def height_growths(shares: Floats, years: float, dispersion: float, pmfs: Floats) -> None:
+def height_growths(shares: Floats, values: DelayValues, pmfs: Floats) -> None:
     """Fills the pmfs (share, season) of growth over shares (share,) of years to breast height."""
     for h in range(len(shares)):
-        height_growth(years * shares[h], dispersion, pmfs[h])
+        height_growth_pmf(values.years * shares[h], values.dispersion, pmfs[h])
 
 
 @compiled_loop
 def height_growths_adjoint(
-    shares: Floats, years: float, dispersion: float, pmfs: Floats, pmf_bars: Floats
-) -> float:
-    """Derivative with respect to the log of the years to breast height."""
-    total = 0.0
+    species: SpeciesDelays,
+    shares: Floats,
+    values: DelayValues,
+    pmf_bars: Floats,
+    gradient: Floats,
+    index: ParameterIndex,
+) -> None:
+    """Adds to `gradient` what pmf_bars (share, season) mean."""
     for h in range(len(shares)):
-        mean = years * shares[h]
-        total += mean * height_growth_adjoint(mean, dispersion, pmfs[h], pmf_bars[h])
-    return total
+        log_years_bar, log_dispersion_bar = height_growth_adjoint(
+            values.years * shares[h], values.dispersion, pmf_bars[h]
+        )
+        years_adjoint(species, log_years_bar, gradient, index)
+        gradient[index.height_spread] += species.dispersion_log_sd * log_dispersion_bar
 
 
 @compiled_part
@@ -261,25 +286,30 @@ def arrivals_adjoint(rates: Rates, needed: Booleans, bars: Rates) -> None:
 
 
 @compiled
-def delays_by_draw(
-    species: SpeciesDelays, factors: Floats, log_median: Floats, spread: Floats, years: Floats
-) -> None:
-    """`delay_values` for every draw: factors (draw, 6) as in `DelayFactors`, all else (draw,)."""
+def delays_by_draw(species: SpeciesDelays, factors: Floats, values: Floats) -> None:
+    """`delay_values` for every draw: factors (draw, 7) as in `DelayFactors`, `values` (draw, 4) as
+    in `DelayValues`.
+    """
     for d in range(len(factors)):
         z = factors[d]
-        values = delay_values(species, DelayFactors(z[0], z[1], z[2], z[3], z[4], z[5]))
-        log_median[d], spread[d], years[d] = values
+        found = delay_values(species, DelayFactors(z[0], z[1], z[2], z[3], z[4], z[5], z[6]))
+        values[d, 0] = found.log_median
+        values[d, 1] = found.spread
+        values[d, 2] = found.years
+        values[d, 3] = found.dispersion
 
 
 @compiled
 def grass_by_draw(log_median: Floats, spread: Floats, pmf: Floats) -> None:
     """Pmf of the grass stage for every draw, `pmf` (draw, season)."""
     for d in range(len(log_median)):
-        grass_pmf(DelayValues(log_median[d], spread[d], 0.0), pmf[d])
+        grass_pmf(DelayValues(log_median[d], spread[d], 0.0, 1.0), pmf[d])
 
 
 @compiled
-def growth_by_draw(mean: Floats, dispersion: float, pmf: Floats) -> None:
-    """Pmf of the seasons of height growth for every draw, `mean` (draw,), `pmf` (draw, season)."""
+def growth_by_draw(mean: Floats, dispersion: Floats, pmf: Floats) -> None:
+    """Pmf of the seasons of height growth for every draw, `mean` and `dispersion` (draw,), `pmf`
+    (draw, season).
+    """
     for d in range(len(mean)):
-        height_growth(mean[d], dispersion, pmf[d])
+        height_growth_pmf(mean[d], dispersion[d], pmf[d])

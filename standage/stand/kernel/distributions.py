@@ -22,6 +22,18 @@ def normal_pdf(z: float) -> float:
     return math.exp(-0.5 * z * z) / math.sqrt(2.0 * math.pi)
 
 
+@compiled_loop
+def mills_ratio(z: float) -> float:
+    """Upper tail of the standard normal over its density, z >= 0; beyond 25 the asymptotic series
+    (Abramowitz & Stegun 26.2.12), right to 1e-12.
+    """
+    if z < 25.0:
+        return normal_cdf(-z) / normal_pdf(z)
+    inverse = 1.0 / (z * z)
+    series = 1.0 - inverse * (1.0 - 3.0 * inverse * (1.0 - 5.0 * inverse * (1.0 - 7.0 * inverse)))
+    return series / z
+
+
 @compiled
 def digamma(x: float) -> float:
     """Derivative of log gamma for x > 0: upward recurrence, then the asymptotic series (Abramowitz

@@ -32,6 +32,7 @@ class ParameterIndex(NamedTuple):
     grass_median: int
     grass_spread: int
     height_years: int
+    height_spread: int
     growth: int
     asymptote: int
     scatter: int

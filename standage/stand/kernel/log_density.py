@@ -28,7 +28,6 @@ from standage.stand.kernel.delays import (
     grass_pmf_adjoint,
     height_growths,
     height_growths_adjoint,
-    years_adjoint,
     years_moved,
     years_moved_adjoint,
 )
@@ -100,7 +99,7 @@ def forward_pass(
     of_process = establishment(x, process, index, moved, rates.living)
     grass = GrassValues(np.zeros(0), 1.0)
     opened = no_opening()
-    height_growths(delays.segments, values.years, species.dispersion, rates.increment)
+    height_growths(delays.segments, values, rates.increment)
     if delays.at_coring_height:
         for h in range(len(delays.shares)):
             add_scaled(rates.arrival[h], 1.0, rates.living)
@@ -115,7 +114,7 @@ def forward_pass(
             stems_begun(rates.living, exposed, rates.grass, rates.stays, rates.begun)
         else:
             add_scaled(rates.begun, 1.0, rates.living)
-        height_growths(delays.shares, values.years, species.dispersion, rates.growth)
+        height_growths(delays.shares, values, rates.growth)
         arrivals(rates.begun, rates.growth, delays.needed, rates.arrival)
     # without a diameter in the likelihood, none is worked out
     of_sizes = median_sizes(x, sizes, index, process.last if sizes.any_used else -1)
@@ -140,18 +139,15 @@ def backward_pass(
     """
     rates = forward.rates
     species = delays.species
-    years = forward.delays.years
-    log_years_bar = height_growths_adjoint(
-        delays.segments, years, species.dispersion, rates.increment, bars.increment
+    height_growths_adjoint(
+        species, delays.segments, forward.delays, bars.increment, gradient, index
     )
     if delays.at_coring_height:
         for h in range(len(delays.shares)):
             add_scaled(bars.living, 1.0, bars.arrival[h])
     else:
         arrivals_adjoint(rates, delays.needed, bars)
-        log_years_bar += height_growths_adjoint(
-            delays.shares, years, species.dispersion, rates.growth, bars.growth
-        )
+        height_growths_adjoint(species, delays.shares, forward.delays, bars.growth, gradient, index)
         if species.has_grass_stage:
             stems_begun_adjoint(rates, bars, delays.openings.exposed)
             grass_bars = grass_pmf_adjoint(forward.delays, forward.grass, rates.grass, bars.grass)
@@ -169,7 +165,6 @@ def backward_pass(
                 gradient[index.release] += delays.openings.release_sd * rho_bar
         else:
             add_scaled(bars.living, 1.0, bars.begun)
-    years_adjoint(species, log_years_bar, gradient, index)
     if sizes.any_used:
         diameters_adjoint(gradient, sizes, index, forward.sizes, forward.densities, bars.cdf)
     log_living_bar = bars.living
