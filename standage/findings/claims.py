@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from standage.findings.findings import Findings
 
 # kind, and whether it is by basal area
+# of whom pulses are told, whatever the smallest stem that shares and classes are of
+PULSE_STEMS = "all living stems past the emerging stage"
 SHARES: tuple[tuple[Kind, bool], ...] = (("share over age", False), ("basal area over age", True))
 
 Make = partial[Claim]
@@ -125,28 +127,29 @@ def _middle_span(of: Make, stems: Population, level: float) -> Iterator[Claim]:
 
 
 def _pulses(of: Make, stems: Population, unit: UnitFindings, level: float) -> Iterator[Claim]:
+    whose = PULSE_STEMS if stems.has_plots else stems.name
     for pulse in unit.pulses.to_dict("records"):
         which = str(pulse["pulse"])
         at = {"subject": which, "rows": f"pulse {which}"}
         yield _claim(
-            of, "pulse", "event", stems.name, "recruitment pulse", float(pulse["probability"]),
+            of, "pulse", "event", whose, "recruitment pulse", float(pulse["probability"]),
             "pulses", "probability", interval=Interval.of(pulse, "centre"), unit="calendar year",
             category="pulse", **at,
         )  # fmt: skip
         for end in ("start", "end"):
             yield _claim(
-                of, "pulse years", "inside", stems.name, f"{end} of the pulse", level, "pulses",
+                of, "pulse years", "inside", whose, f"{end} of the pulse", level, "pulses",
                 f"{end}_*", interval=Interval.of(pulse, end), unit="calendar year", **at,
             )  # fmt: skip
         yield _claim(
-            of, "pulse share", "inside", stems.name, "share of the stems in the pulse", level,
+            of, "pulse share", "inside", whose, "share of the stems in the pulse", level,
             "pulses", "share_*", interval=Interval.of(pulse, "share"), unit="share", **at,
         )  # fmt: skip
     events = unit.attribution
     events = events[(events["event"] != "") & events["lag_years_median"].notna()]
     for row in events.to_dict("records"):
         yield _claim(
-            of, "before pulse", "inside", stems.name,
+            of, "before pulse", "inside", whose,
             f"years from the event's beginning to the start of pulse {row['pulse']}", level,
             "attribution", "lag_years_*", subject=str(row["event"]),
             rows=f"pulse {row['pulse']}, event {row['event']}",
