@@ -388,7 +388,7 @@ def test_the_report_alone_or_the_pictures_alone_give_their_own_exit_code(
     monkeypatch.setattr(
         standage.commands.run,
         "run_survey",
-        lambda *_, **__: RunResult("passed", True, (), "no report"),
+        lambda *_, **__: RunResult("passed", True, incomplete="no report"),
     )
     assert "no report" in standage_command(
         "run", tiny_folder, "--out", tmp_path / "out", code=INCOMPLETE

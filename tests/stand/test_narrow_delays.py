@@ -28,9 +28,7 @@ def test_the_prior_of_the_generic_conifer_has_room_for_the_site_classes():
 @pytest.mark.parametrize("median", MEDIANS)
 @pytest.mark.parametrize("dispersion", [NARROWEST, WIDEST])
 def test_delays_can_be_narrower_than_poisson_and_are_never_none(median, dispersion):
-    """A negative binomial of variance no less than its mean, used before, gave none with 5e-5 and
-    more than 20 % either way of the median for every second tree at ten years.
-    """
+    """Mean and variance are those of the law, a twelfth more for counting in whole seasons."""
     seasons = np.arange(101)
     pmf = height_growth_pmf(float(median), dispersion, 100)
     mean = pmf @ seasons
@@ -87,6 +85,4 @@ def test_trees_with_nearly_the_same_delay_are_dated_within_few_years(tmp_path):
     posterior = fit_stands(spruces(tmp_path, years), seed=1, chains=2, tune=200, draws=250)
     low, high = np.quantile(posterior.establishment_year, [0.05, 0.95], axis=0)
     assert np.mean((low <= years) & (years <= high)) >= 0.85
-    assert (
-        np.median(high - low) < 8
-    )  # before, 11: no less than the square root of the delay allowed
+    assert np.median(high - low) < 8
