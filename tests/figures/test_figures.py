@@ -244,7 +244,7 @@ def test_lags_are_drawn_from_event_to_pulse(tables):
     (start,) = found["start_median"]
     ends = [tuple(line.get_xdata()) for line in ax.lines if len(set(line.get_xdata())) == 2]
     assert (1927.5, start + 0.5) in ends and (1945.5, start + 0.5) in ends
-    assert "+3 (2 to 4)" in words(ax) and any(text.startswith("-15") for text in words(ax))
+    assert "+3 (1 to 5)" in words(ax) and any(text.startswith("-15") for text in words(ax))
     assert (1926.0, 1929.0) in ends  # the years in one of which the cut was made
     assert (1945.5, 35.5) in {(bar.get_x(), bar.get_width()) for bar in ax.patches}  # a period
     assert ax.get_title(loc="left") == "Fern Flat, longleaf pine"
