@@ -101,7 +101,8 @@ class Population:
         each = self.stems * self.basal_area if by_basal_area else self.stems
         older = self.season - self.drawn + 1 > age
         known = np.isfinite(self.drawn)
-        mean = np.nanmean(self.basal_area) if by_basal_area and self.listed else 1.0
+        areas = self.basal_area[np.isfinite(self.basal_area)]
+        mean = (areas.mean() if len(areas) else np.nan) if by_basal_area else 1.0
         others = self.others * mean
         over = np.nansum(each * (older & known), axis=1) + others[:, 0]
         total = np.nansum(each * known, axis=1) + others.sum(axis=1)
