@@ -151,8 +151,8 @@ def run_survey(
                 f"{lacking} The draws are kept, so that the same command makes the rest without"
                 " sampling again."
             )
-    left_out = accounted.in_a_line()
-    text = "\n\n".join([summary(findings, units=asked.units), *([left_out] if left_out else [])])
+    took_part = " ".join(filter(None, [accounted.in_a_line(), f"{accounted.of('stems')}."]))
+    text = f"{summary(findings, units=asked.units)}\n{took_part}"
     full = "\n\n".join(
         [full_summary(findings, units=asked.units), *what_took_part(survey, accounted)]
     )

@@ -22,6 +22,9 @@ ESS_LIMIT = 400
 SHORT_RUN = 5 * ESS_LIMIT
 AT_A_TIME = 500  # parameters
 CLASS_YEARS = 20  # width of the classes of years whose density is watched for convergence
+# share of all stems that, added to an age class, keeps classes in which next to nobody stands from
+# deciding whether the chains agree (assumption)
+NEGLIGIBLE = 1e-3
 
 
 @dataclass(frozen=True)
@@ -73,7 +76,7 @@ def _watched(data: StandData, states: Sequence[UnitState], chains: int) -> dict[
             start = max(0, end - CLASS_YEARS)
             out[
                 f"{name}: stems established {data.first_year + start}-{data.first_year + end - 1}"
-            ] = np.log(living[:, start:end].sum(axis=1) + 1e-12)
+            ] = np.log(living[:, start:end].sum(axis=1) + NEGLIGIBLE * living.sum(axis=1))
             end = start
         if unit.basis == "establishment":
             if state.delays.profile.has_grass_stage:

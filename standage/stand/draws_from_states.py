@@ -70,12 +70,17 @@ def parameter_names(data: StandData) -> list[str]:
     return names
 
 
+# more than ever stood on a hectare, and little enough for sums in single precision: a draw of a
+# prior without bounds may lie beyond [stems/ha]
+LARGEST_AMOUNT = 1e30
+
+
 def _on_axis(values: np.ndarray, n_years: int) -> np.ndarray:
     """Values `(draw, year)` up to a unit's season, with zeros for the years of the common axis
     after it.
     """
     out = np.zeros((len(values), n_years), dtype=np.float32)
-    out[:, : values.shape[1]] = values
+    out[:, : values.shape[1]] = np.minimum(values, LARGEST_AMOUNT)
     return out
 
 

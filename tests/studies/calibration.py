@@ -14,7 +14,7 @@ Analysis, doi 10.1214/23-BA1404).
     python tests/studies/calibration.py run [--surveys 500] [--workers 2] [--wrong grass-off-by-one | density-for-pmf]
     python tests/studies/calibration.py report [--wrong ...]
 
-The two wrong models have to fail. Of `density-for-pmf` 6 surveys are enough (mean rank of early
+The two wrong models have to fail. Of `density-for-pmf` 24 surveys are enough (mean rank of early
 growth 0.06). `grass-off-by-one` moves the mean rank of the grass-stage median by 0.074 only (10
 surveys, standard error 0.010), 5.7 standard errors of 500 surveys but 3.1 of 150: the season
 too many is in the prior of a median that is uncertain by two. Surveys are those of

@@ -24,8 +24,10 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import tempfile
 from collections import Counter
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -36,6 +38,8 @@ from standage.simulate.life import LifeHistory, draw_life_histories
 from standage.simulate.plants import Plants, grow
 from standage.simulate.surveys import SimulatedSurvey
 from standage.simulate.tables import COLUMNS, as_table
+from standage.survey.reading import read_survey
+from standage.survey.readings import RefusedSurvey
 
 SPECIES, STAND, SEASON = "longleaf-pine", "a", 2024
 SURVEY_DATE = pd.Timestamp(
@@ -138,12 +142,23 @@ def prior_survey(seed: int, size: Size) -> PriorSurvey:
     refused: Counter[str] = Counter()
     for attempt in range(100_000):
         try:
-            return dataclasses.replace(
-                _draw(np.random.default_rng([seed, attempt]), profile, size), refused=dict(refused)
-            )
+            drawn = _draw(np.random.default_rng([seed, attempt]), profile, size)
+            _check_plausible(drawn)
+            return dataclasses.replace(drawn, refused=dict(refused))
         except _Refused as reason:
             refused[str(reason)] += 1
     raise RuntimeError(f"no survey as wanted in 100,000: {refused}")
+
+
+def _check_plausible(drawn: PriorSurvey) -> None:
+    """Raises _Refused for a survey that reading refuses, as a stem that no pine has: that is
+    decided by the data alone, so that ranks of the truth stay uniform.
+    """
+    with tempfile.TemporaryDirectory() as scratch:
+        try:
+            read_survey(drawn.survey.write(Path(scratch) / "survey"))
+        except RefusedSurvey:
+            raise _Refused("implausible") from None
 
 
 def draw_unknowns(rng: np.random.Generator) -> dict[str, float | np.ndarray]:
