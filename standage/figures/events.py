@@ -16,14 +16,16 @@ NEAR_YEARS = 40  # an event further from a pulse than this is shown without a li
 EVENT_HEIGHT = 0.34  # of the row of an event [inches]
 MARGIN_YEARS = 12  # empty years beside the first and last mark
 MARKS = (
-    "shaded: when each pulse may have begun; beside a line: years from event to pulse\n"
-    "between two stops: years in one of which an event began; thick: how long it went on"
+    "shaded: when each pulse may have begun\n"
+    "beside a line: years from event to pulse\n"
+    "between two stops: an event began in one of these years\n"
+    "thick: how long it went on"
 )
 
 
 def lag_panel_height(attribution: pd.DataFrame) -> float:
     """Height of the panel of a unit's pulses and events. [inches]"""
-    return 1.6 + EVENT_HEIGHT * _shown_events(attribution)["row"].nunique()
+    return 1.9 + EVENT_HEIGHT * _shown_events(attribution)["row"].nunique()
 
 
 def plot_lags(attribution: pd.DataFrame, pulses: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
