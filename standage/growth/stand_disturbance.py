@@ -95,14 +95,25 @@ def year_evidence(
     which is never taken as known better than from so many.
     """
     known = np.where(at_risk, (probability * draws + prior) / (draws + 1), prior)
-    length = known.shape[1]
-    padded = np.concatenate([known, np.full((len(known), len(lags) - 1), prior)], axis=1)
-    ratio = sum(weight * padded[:, lag : lag + length] for lag, weight in enumerate(lags)) / prior
-    some = sum(padded[:, lag : lag + length] for lag in range(len(lags)))
+    ratio = _lagged(known, prior, lags) / prior
+    some = _lagged(known, prior, np.ones(len(lags)))
     none = np.maximum(1 - some, 1 / (draws + 1)) / (1 - len(lags) * prior)
     terms = np.stack([np.log(share * ratio + (1 - share) * none).sum(axis=0) for share in SHARES])
     highest = terms.max(axis=0)
     return highest + np.log(np.exp(terms - highest).mean(axis=0))
+
+
+def _lagged(probability: np.ndarray, prior: float, lags: np.ndarray) -> np.ndarray:
+    """Probability of a change some years after each, weighed by the chances of the lags; the prior
+    stands for the years after the last. (..., year)
+    """
+    length = probability.shape[-1]
+    after = np.full((*probability.shape[:-1], len(lags) - 1), prior)
+    padded = np.concatenate([probability, after], axis=-1)
+    lagged: np.ndarray = sum(
+        weight * padded[..., lag : lag + length] for lag, weight in enumerate(lags)
+    )
+    return lagged
 
 
 def with_common_rise(evidence: np.ndarray, common: Sequence[CommonGrowth]) -> np.ndarray:
@@ -118,10 +129,8 @@ def with_common_rise(evidence: np.ndarray, common: Sequence[CommonGrowth]) -> np
         if not curve.at_risk.any():
             continue
         rising = np.where(curve.at_risk, (curve.rising * DRAWS + prior) / (DRAWS + 1), prior)
-        padded = np.concatenate([rising, np.full(len(RELEASE_LAGS) - 1, prior)])
-        length = len(rising)
-        ratio = sum(weight * padded[lag : lag + length] for lag, weight in enumerate(RELEASE_LAGS))
-        known.append(np.log(np.maximum(ratio / prior, 1e-300)))
+        ratio = _lagged(rising, prior, RELEASE_LAGS) / prior
+        known.append(np.log(np.maximum(ratio, 1e-300)))
     if not known:
         return evidence
     together = logsumexp(known, axis=0) - np.log(len(known))

@@ -27,37 +27,9 @@ import numpy as np
 import pandas as pd
 
 PROJECT = Path(__file__).resolve().parents[2]
-# what only shows, tells or lays out: an edit there moves no number of a study, and hours of fits
-# are not to be lost to it
-_SHOWS_ONLY = {
-    "__init__.py",
-    "again.py",
-    "ages_table.py",
-    "batch.py",
-    "batch_surveys.py",
-    "batch_workers.py",
-    "card.py",
-    "cli.py",
-    "column_reference.py",
-    "compare.py",
-    "figure_axes.py",
-    "figure_files.py",
-    "figure_styles.py",
-    "figures.py",
-    "figures_comparison.py",
-    "figures_disturbance.py",
-    "figures_events.py",
-    "figures_model.py",
-    "figures_stand.py",
-    "progress.py",
-    "result_folder.py",
-    "run.py",
-    "spoken.py",
-    "survey_summary.py",
-    "template.py",
-    "words.py",
-    "workplace.py",
-}
+# rooms that only show, tell or lay out: an edit there moves no number of a study, and hours of
+# fits are not to be lost to it
+_SHOWS_ONLY = ("figures", "prose", "results", "report", "commands")
 _ONE_THREAD = dict.fromkeys(
     ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS"), "1"
 )
@@ -76,7 +48,7 @@ def sources_hash() -> str:
     hexadecimal digits.
     """
     package = PROJECT / "standage"
-    shown = {package / name for name in _SHOWS_ONLY} | set((package / "report").rglob("*.py"))
+    shown = {path for room in _SHOWS_ONLY for path in (package / room).rglob("*.py")}
     files = [path for path in package.rglob("*.py") if path not in shown]
     digest = hashlib.sha256()
     for path in sorted([*files, *(PROJECT / "models").glob("*.toml")]):
