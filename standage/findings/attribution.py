@@ -44,7 +44,7 @@ OF_PULSE = "share of the pulse's stems"
 NO_GRASS_STAGE = "species without a grass stage"
 ATTRIBUTION = schema.ResultTable(
     "attribution",
-    "a pulse and an event of its stand, and one for a pulse and no event (`event` blank)",
+    "a pulse and an event of its stand, and one for no event (`event` blank)",
     (
         *schema.UNIT,
         *schema.whole("pulse", "", "as in `pulses.csv`"),
@@ -63,25 +63,25 @@ ATTRIBUTION = schema.ResultTable(
         *schema.number(
             "lag_years",
             "years",
-            "from the event's beginning to the pulse's start; negative: the pulse came first",
+            "from event to pulse, start to start; negative: the pulse came first",
             interval=True,
         ),
         *schema.probability(
             " ".join(f"probability_began_within_{span}" for span in SPANS),
-            "that it began 0 to so many years after the event began",
+            "that it began 0 to so many years after the event",
         ),
         *schema.probability(
             "probability_before probability_during",
-            "that it began before the event; while a period lasted",
+            "that it began before the event; during a period",
         ),
         *schema.probability(
             "chance_match",
-            "that of the events of the kind, placed at random, one went before it by"
+            "that one of as many events of the kind, at random, went before it by"
             f" {LAG_WINDOW} years or less (a period: after its end)",
         ),
         *schema.probability(
             "probability_explains",
-            "that the pulse followed this event rather than another one or none",
+            "that it followed this event, not another or none",
             blank="nothing is tied to it",
         ),
         *schema.number(
@@ -100,7 +100,7 @@ ATTRIBUTION = schema.ResultTable(
         *schema.number(
             "prior_share_waiting prior_share_emerging prior_share_after",
             OF_PULSE,
-            "the same from the stems' arrivals and the profile's delays alone",
+            "the same from arrivals and the profile's delays alone",
             interval=True,
         ),
         *schema.probability(
@@ -109,12 +109,12 @@ ATTRIBUTION = schema.ResultTable(
         ),
         *schema.probability(
             "prior_probability_mostly_waiting prior_probability_mostly_after",
-            "the same from arrivals and profile alone",
+            "the same without the rest of the survey",
         ),
         *schema.number(
             "bayes_factor",
             "ratio of odds",
-            "by which the survey raised the odds of mostly waiting against mostly after",
+            "by which the survey raised the odds of mostly waiting to mostly after",
         ),
         *schema.code(
             "claim",
@@ -128,7 +128,7 @@ ATTRIBUTION = schema.ResultTable(
         ),
         *schema.sentence(
             "other_explanation",
-            "of a cut: which sizes it took, so that it may have left the shape of a pulse",
+            "of a cut: which sizes it took, as it may have left the shape",
         ),
         *schema.sentence("words", "the row in sentences"),
         *schema.BASIS,
@@ -145,8 +145,8 @@ ATTRIBUTION = schema.ResultTable(
             "in the row without event: events of the stand",
         ),
     ),
-    remark="The mathematics is in [the-model.md](the-model.md), section 10."
-    " [How to read it](#pulses-and-events).",
+    remark="[How to read it](#pulses-and-events); mathematics:"
+    " [the-model.md](the-model.md), section 10.",
 )
 
 Columns = dict[str, Any]  # of a row, by name

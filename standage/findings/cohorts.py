@@ -32,7 +32,7 @@ COHORTS = schema.ResultTable(
         *schema.number(
             "stems_per_ha",
             "stems/ha",
-            "that established in the class, of those from the diameter limit of the summary on",
+            "of those from the diameter limit of the summary on",
             interval=True,
         ),
         *schema.number("share", "share of stems", "in the class", interval=True),
@@ -40,7 +40,7 @@ COHORTS = schema.ResultTable(
         *schema.number(
             "seedling_stages_per_ha",
             "plants/ha",
-            "germinants, grass-stage and emerging plants of the class, kept apart",
+            "germinants, grass-stage and emerging plants",
             blank="under basis `coring height`",
             interval=True,
         ),

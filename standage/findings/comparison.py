@@ -61,8 +61,8 @@ MOST_STANDS_BY_CLASS = 20
 AS_IN_UNIT = "as in `unit`"
 COMPARISON = schema.ResultTable(
     "comparison",
-    "a pair of stands, or of communities, with a species in common, and a measure; where a pair"
-    " can't be compared, the reason",
+    "a pair of stands or communities with a species in common, and a"
+    " measure, or why they can't be compared",
     (
         *schema.code(
             "kind",
@@ -70,8 +70,7 @@ COMPARISON = schema.ResultTable(
             {
                 STAND: "",
                 COMMUNITY: "",
-                COMMUNITY_AND_STAND: "one that shares its own with no other, or is left out of the"
-                " community's mean",
+                COMMUNITY_AND_STAND: "one that is in no community's mean",
             },
         ),
         *schema.text("first second", "the two"),
@@ -82,38 +81,35 @@ COMPARISON = schema.ResultTable(
             f"class of the two measures of classes ({CLASS_YEARS} years wide unless `--class-years`"
             " says otherwise)",
         ),
-        *schema.text("unit", "of the difference; differences of calendar years are years"),
+        *schema.text("unit", "of the difference"),
         *schema.number("first_median second_median", AS_IN_UNIT, "the measure of either"),
         *schema.number(
             "difference",
             AS_IN_UNIT,
-            "first less second; of `age_structure_distance` the distance, of `shared_pulse` the"
-            " years between the starts of the two closest pulses",
+            "of `age_structure_distance` the distance, of `shared_pulse` the years between starts",
             interval=True,
         ),
         *schema.probability(
             "probability_greater",
-            "that the first has more (is later); of `age_structure_distance`: that the two lie"
-            " farther apart than two stands alike would seem to",
+            "that the first has more (is later); of `age_structure_distance`: that"
+            " they lie farther apart than two stands alike would seem to",
         ),
         *schema.probability("probability_equal", "that both have the same"),
         *schema.probability(
             "probability_both",
-            "that both have what is compared; the others are given that they have",
+            "that both have what is compared; all else is given that they have",
         ),
         *schema.number(
             "chance",
             AS_IN_UNIT,
-            "distance that two stands of one age structure would show, known as well as these",
+            "distance that stands alike would show, known as well as these",
             interval=True,
         ),
         *schema.probability(
             "probability_shared",
             f"that a pulse of each began within {TOLERANCE} years of the other",
         ),
-        *schema.probability(
-            "chance_shared", "the same if either's pulses stood anywhere in their common years"
-        ),
+        *schema.probability("chance_shared", "the same with pulses anywhere in their common years"),
         *schema.code(
             "told_apart",
             "whether they differ",
@@ -128,7 +124,7 @@ COMPARISON = schema.ResultTable(
         *schema.number(
             "first_spread second_spread",
             AS_IN_UNIT,
-            "standard deviation between these stands (median)",
+            "standard deviation between them (median)",
         ),
         *schema.sentence("words", "the row as a sentence"),
         *schema.BASIS,

@@ -111,7 +111,7 @@ MEASURES = (
     Measure(
         "half_span_years",
         "years",
-        "length of the shortest span that holds half of the stems",
+        "length of the shortest span with half of the stems",
         "amount",
         _half_span,
         of_shape=True,
@@ -162,7 +162,7 @@ MEASURES = (
 OTHER_MEASURES = {
     SHARE_IN_CLASS: "stems that established in the class",
     STEMS_IN_CLASS: "the same per hectare",
-    AGE_STRUCTURE_DISTANCE: "by how many years the stems of one must be moved, on average, to give"
-    " the other's (Wasserstein distance of the shares)",
+    AGE_STRUCTURE_DISTANCE: "years by which stems of one must be moved, on average, to give the"
+    " other (Wasserstein distance of the shares)",
     SHARED_PULSE: "the two pulses that began closest to each other",
 }

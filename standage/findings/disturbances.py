@@ -33,25 +33,23 @@ REASONS = FROM_RELEASES, BY_CRITERION, NO_EFFECT = (
 
 TREE_RELEASES = schema.ResultTable(
     "tree_releases",
-    "a release or a suppression of a tree that is likelier than not, or found by a published"
-    " criterion",
+    "a tree's release or suppression, likelier than not or found by a published criterion",
     (
         *schema.text("stand tree species", "which tree"),
         *schema.code(
             "kind",
-            "a rise that only ends a suppression of ten years or less is none",
+            "a rise that ends a suppression of ten years or less is none",
             ("release", "suppression"),
         ),
         *schema.probability(
             "probability",
-            "that its growth changed for long in these years; 1 by a published criterion",
+            "that its growth changed for long; 1 by a published criterion",
         ),
         *schema.year("year", "first ring of the new growth", interval=True),
         *schema.number("change_percent", "%", "by how much growth changed", interval=True),
         *schema.text("criterion", "as in `releases.csv`"),
     ),
-    remark="Cores of a tree are averaged ring by ring before; those with too few rings for that are"
-    " named in the summary.",
+    remark="Cores of a tree are averaged ring by ring; the summary names those too short for that.",
 )
 DISTURBANCES = schema.ResultTable(
     "disturbances",

@@ -25,19 +25,19 @@ SOURCES = (
 WITHOUT_INTERVAL = "basal_area_m2_ha"  # taken where it has none, too
 ALL_STANDS = schema.ResultTable(
     "all_stands",
-    "a number: all that `stand_summary.csv`, `cohorts.csv` and `pulses.csv` hold with an interval,"
-    " to filter, pivot or map",
+    "a number of `stand_summary.csv`, `cohorts.csv` or `pulses.csv` with"
+    " an interval, to filter, pivot or map",
     (
-        *schema.text("survey", "the survey; from `standage compare` the result"),
+        *schema.text("survey", "or, from `standage compare`, the result"),
         *schema.UNIT,
         *schema.text("community", "as in `stands.csv`"),
         *schema.number("latitude longitude", "degrees", "as in `stand_summary.csv`"),
         *schema.text("survey_date", "year, month and day"),
         *schema.text("table", "the table it comes from"),
-        *schema.text("measure", "the column there, without `_low`, `_median`, `_high`"),
+        *schema.text("measure", "the column there, without its ending"),
         *schema.whole("pulse", "", "of a pulse: its number"),
         *schema.year("first_year last_year", "of a cohort: its class"),
-        *schema.text("unit", "of the three numbers that follow"),
+        *schema.text("unit", "of the three numbers"),
         *schema.number(
             "low median high", "as in `unit`", "`median` alone where it has no interval"
         ),

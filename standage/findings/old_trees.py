@@ -20,7 +20,7 @@ RANKED_BY = 120  # the age by which stems are ranked [years]
 
 OLD_TREES = schema.ResultTable(
     "old_trees",
-    "a living stem with a date, the likeliest old trees of each stand first",
+    "a dated living stem, the likeliest old ones of each stand first",
     (
         *schema.UNIT,
         *schema.whole("rank", "", "within stand and species"),
@@ -30,8 +30,7 @@ OLD_TREES = schema.ResultTable(
         *schema.whole(
             "age",
             "years",
-            "growing seasons completed at the survey; under basis `coring height` since the stem"
-            " passed the core's height, a least age",
+            "under basis `coring height` since the stem passed it, a least age",
             interval=True,
         ),
         *schema.probability(
@@ -40,9 +39,9 @@ OLD_TREES = schema.ResultTable(
         *schema.text("scar note", "as in `trees.csv`"),
         *schema.BASIS,
     ),
-    remark=f"Ranked by the probability of being over {RANKED_BY} years. A list is no marking order:"
-    " protected and cavity trees come first, and local rules and licensed practice decide. A tree"
-    " dated by size is one of many of its size; core it, or spare all of them.",
+    remark=f"Ranked by the probability of being over {RANKED_BY} years. No marking order: protected"
+    " and cavity trees come first, local rules and licensed practice decide. A tree dated by size"
+    " is one of many of its size: core it, or spare all of them.",
 )
 
 

@@ -14,15 +14,14 @@ if TYPE_CHECKING:
 IN_ITS_UNIT = "as in `what_it_means`"
 PARAMETERS = schema.ResultTable(
     "parameters",
-    "a parameter of the model in a stand: what was believed before the survey beside what is"
-    " believed after",
+    "a parameter of the model in a stand, before the survey beside after",
     (
         *schema.text("name", "one of those below"),
         *schema.STAND,
         *schema.number("prior", IN_ITS_UNIT, "from profile and model alone", interval=True),
         *schema.number("posterior", IN_ITS_UNIT, "after the survey", interval=True),
-        *schema.number("ess", "draws", "independent draws that those kept are worth"),
-        *schema.number("rhat", "", "agreement of the chains; 1 is perfect"),
+        *schema.number("ess", "draws", "effective sample size"),
+        *schema.number("rhat", "", "agreement of the chains; 1: perfect"),
         *schema.text("what_it_means", "in words, with the unit"),
     ),
     footnote="""\

@@ -47,7 +47,7 @@ ASSUMPTIONS = (
 )
 PRIOR_SENSITIVITY = schema.ResultTable(
     "prior_sensitivity",
-    "a stand, species and assumption: what would come out if something else were assumed",
+    "a stand, species and assumption: what would come out under another",
     (
         *schema.UNIT,
         *schema.code("component", "the assumption", ASSUMPTIONS),
@@ -57,8 +57,8 @@ PRIOR_SENSITIVITY = schema.ResultTable(
         *schema.number(
             "establishment_years_change",
             "years",
-            "by how much cored trees date later (earlier: negative), the median over trees of their"
-            " mean year",
+            "by which cored trees date later (negative: earlier), median over"
+            " trees of their mean year",
         ),
         *schema.number("establishment_years_error", "years", "its Monte Carlo standard error"),
         *schema.number("stems_per_ha_change", "stems/ha", "of the median number of stems"),
@@ -77,18 +77,18 @@ PRIOR_SENSITIVITY = schema.ResultTable(
         *schema.number(
             "share_followed",
             "share",
-            "of the change that the survey lets through to the quantity: 1, it says nothing of it",
+            "of the change that the survey lets through: 1, it says nothing of it",
         ),
         *schema.number(
             "sensitivity",
             "per doubling",
-            "how far the mean date moves when the prior (or the counts' likelihood) counts double:"
-            " cumulative Jensen-Shannon distance",
+            "by which the mean date moves when the prior (or the counts'"
+            " likelihood) counts double: cumulative Jensen-Shannon distance",
         ),
         *schema.number(
             "surprise",
             "standard deviations",
-            "how far the data pull the quantity, of what the prior expects of such data",
+            "by which the data pull the quantity, of what the prior expects",
             blank="counts",
         ),
         *schema.code(
@@ -101,7 +101,7 @@ PRIOR_SENSITIVITY = schema.ResultTable(
         *schema.number(
             "share_of_change_tried",
             "share",
-            "of the change that the draws bear; from it the rest is scaled up in a straight line",
+            "of the change that the draws bear; the rest is scaled up in a straight line",
         ),
         *schema.sentence("words", "the row as a sentence"),
         *schema.BASIS,
@@ -111,8 +111,7 @@ PRIOR_SENSITIVITY = schema.ResultTable(
         *schema.internal("stems_per_ha_before", "number", "median as assumed"),
         *schema.internal("first_pulse_centre", "number", "of the first pulse, as assumed"),
     ),
-    remark="A blank number means that the draws can't tell; `words` then says so."
-    " [How to read it](#what-rests-on-assumptions).",
+    remark="Blank: the draws can't tell. [How to read it](#what-rests-on-assumptions).",
 )
 
 Columns = dict[str, Any]  # of a row, by name

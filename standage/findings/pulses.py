@@ -55,31 +55,26 @@ CUT_LEAVES_IT, NOT_ASSESSED = "a cut can leave the same shape", "not assessed"
 
 PULSES = schema.ResultTable(
     "pulses",
-    "a pulse, the oldest first; none where none stands out",
+    "a pulse, the oldest first",
     (
         *schema.UNIT,
         *schema.whole("pulse", "", "its number within the unit"),
         *schema.BASIS,
         *schema.probability(
             "probability",
-            "that the best window of 5, 10 or 20 years stands out from its background: half as many"
-            " again, by dated stems that chance would rarely bring",
+            "that the best window of 5, 10 or 20 years [stands out](#pulses)",
         ),
-        *schema.year(
-            "start", "its first, leaving out a twentieth of its excess before", interval=True
-        ),
+        *schema.year("start", "leaving out a twentieth of its excess before", interval=True),
         *schema.year("centre", "mean of the stems above the background", interval=True),
-        *schema.year("end", "its last, leaving out a twentieth after", interval=True),
+        *schema.year("end", "leaving out a twentieth after", interval=True),
         *schema.number(
             "stems_per_ha", "stems/ha", "living plants in excess of the background", interval=True
         ),
-        *schema.number(
-            "share", "share of stems", "of all from start to end, background too", interval=True
-        ),
+        *schema.number("share", "share of stems", "of all, from start to end", interval=True),
         *schema.whole(
             "dated_stems",
             "stems",
-            "dated by core, more likely than not, to it ([which](#pulses))",
+            "dated by core to it, more likely than not",
         ),
         *schema.whole("plots_with_it", "plots", "with a stem of it"),
         *schema.number("largest_plot_share", "share of its stems", "in the plot that has most"),
@@ -88,24 +83,24 @@ PULSES = schema.ResultTable(
             "whether a cut on record may have made it",
             {CUT_LEAVES_IT: "", NOT_ASSESSED: "none on record"},
         ),
-        *schema.whole("window_years", "years", "length of the best window"),
+        *schema.whole("window_years", "years", "the best window"),
         *schema.probability(
             "prior_share",
-            "that this window holds half as many again as its background, before any data",
+            "that it holds 1.5 times its background, before any data",
         ),
-        *schema.probability("limit", "reporting limit that the score had to reach"),
+        *schema.probability("limit", "that the score had to reach"),
         *schema.code("limit_status", "what it rests on", ("simulated", "assumed")),
         *schema.AMOUNTS,
         *schema.number(
             "shared_part_of_centre",
             "share of a variance",
-            "of the centre's, that of the stand's mean grass stage and mean growth to breast"
-            " height, which its trees share and more cores hardly lower (least squares over draws;"
-            " chance alone gives 2 in their number)",
-            blank=f"at coring height, under {FEWEST_DRAWS} draws, or a centre that doesn't vary",
+            "of the centre's, from the stand's mean grass stage and growth to"
+            " breast height, which more cores hardly lower (least squares over"
+            " draws; chance gives 2 in their number)",
+            blank=f"at coring height, or under {FEWEST_DRAWS} draws",
         ),
     ),
-    remark="Years and amounts are those of the draws in which the pulse is there.",
+    remark="Years and amounts are of the draws in which it is there.",
 )
 
 

@@ -14,7 +14,6 @@ from standage.findings.local_ratio import (
     FEWEST_YOUNGER,
     LOWEST_SHARE,
     NEAREST_BACKGROUND,
-    NEEDED_EXCESS,
     STANDS_OUT,
 )
 from standage.findings.stems import (
@@ -49,28 +48,26 @@ RATE = schema.ResultTable(
             "ratio",
             "ratio",
             f"of the ten years round it to those {NEAREST_BACKGROUND} to {FARTHEST_BACKGROUND}"
-            f" years away (of each side the lowest {100 * LOWEST_SHARE:.0f} %, of the sides the"
-            " higher)",
+            f" years away (lowest {100 * LOWEST_SHARE:.0f} % of each side; the higher side)",
             blank=f"fewer than {FEWEST_YOUNGER} such years follow",
             interval=True,
         ),
         *schema.probability(
             "pulse_score",
-            f"that this is {STANDS_OUT:g} or more, and the stems dated in the ten years"
-            f" {NEEDED_EXCESS:g} standard errors above what the background would give",
+            "that the ten years [stand out](#pulses)",
         ),
         *schema.whole(
             "dated_stems",
             "stems",
-            "dated by core, more likely than not, to the ten years ([which](#pulses))",
+            "dated by core to the ten years, more likely than not",
         ),
         *schema.probability(
             "prior_share", f"that the ratio is {STANDS_OUT:g} or more, before any data"
         ),
         *schema.code(
             "supported",
-            "whether the odds rose over those of `prior_share`, and the ten years end among plants"
-            " that have begun to grow up",
+            "whether the survey raised the odds of that, and the ten years end"
+            " among plants that have begun to grow up",
             ("yes", "no"),
         ),
         *schema.number("share", "share of stems", "that established in the year", interval=True),

@@ -26,18 +26,15 @@ DISTURBED = "that the canopy was opened, or trees lost vigour, from rings and ev
 RINGS_ALONE = "the same from the rings alone"
 RELEASES = schema.ResultTable(
     "releases",
-    "a stand and year in which trees with ring widths changed their growth for long, or in which a"
-    " disturbance is not unlikely",
+    "a stand and year in which growth changed for long, or a disturbance is not unlikely",
     (
         *schema.STAND,
-        *schema.year("year", "first ring of the new growth, or year of the disturbance"),
-        *schema.whole(
-            "trees_at_risk", "trees", "with rings enough on both sides for a change to be found"
-        ),
+        *schema.year("year", "first ring of the new growth, or of the disturbance"),
+        *schema.whole("trees_at_risk", "trees", "with rings enough on both sides"),
         *schema.number(
             "share_released share_suppressed",
             AT_RISK,
-            "growing faster, or more slowly, for long from then, a year more or less",
+            "growing faster, or more slowly, for long from then, give or take a year",
             interval=True,
         ),
         *schema.probability("probability_disturbed", DISTURBED),
@@ -47,17 +44,16 @@ RELEASES = schema.ResultTable(
         *schema.number(
             "released_trees suppressed_trees",
             "trees",
-            "expected number whose change began with that ring",
+            "expected number whose change began then",
         ),
         *schema.number(
             "released_elsewhere suppressed_elsewhere",
             AT_RISK,
-            "that changed in the survey's other stands: if as common there, think of weather",
+            "the same in the survey's other stands: if as common there, think of weather",
         ),
         *schema.text(
             "criterion",
-            "`change_point`, the model, or a published criterion, which leaves the four"
-            " probabilities blank",
+            "`change_point` (the model), or a published criterion, without probabilities",
         ),
     ),
 )

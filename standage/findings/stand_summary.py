@@ -53,8 +53,7 @@ def _span(name: str) -> tuple[schema.ResultColumn, ...]:
     return (
         *schema.year(
             f"{name}_first {name}_last",
-            "the shortest span that holds half, or 80 %, of the stems; that of the most typical"
-            " draw",
+            "the shortest span with half, or 80 %, of the stems, in the most typical draw",
         ),
         *schema.number(f"{name}_agreed", "share of draws", "that agree with it"),
         *schema.whole(f"{name}_years", "years", "its length", interval=True),
@@ -67,20 +66,18 @@ STAND_SUMMARY = schema.ResultTable(
     (
         *schema.UNIT,
         *schema.text("community", "as in `stands.csv`"),
-        *schema.number(
-            "latitude longitude", "degrees", "as in `stands.csv`, as `--coordinates-to` says"
-        ),
+        *schema.number("latitude longitude", "degrees", "as `--coordinates-to` says"),
         *schema.number(
             "diameter_limit_cm",
             "cm",
-            "smallest diameter of the stems that amounts, spans and shares of this table are of",
-            blank="without plots, where they are of the sampled trees",
+            "smallest of the stems that this table is about",
+            blank="without plots: the sampled trees",
         ),
         *schema.number(
             "sampled_share",
             "share",
-            "of the stand's area that the plots cover",
-            blank="`area_ha` of the stand isn't recorded",
+            "of the stand's area in plots",
+            blank="`area_ha` isn't recorded",
         ),
         *schema.number("stems_per_ha", "stems/ha", "living stems", interval=True),
         *schema.number(
@@ -89,19 +86,19 @@ STAND_SUMMARY = schema.ResultTable(
         *schema.number(
             "basal_area_m2_ha",
             "m2/ha",
-            "basal area of the live stems listed in plots, a plain sum",
+            "of the live stems listed, a plain sum",
         ),
         *schema.text(
             "oldest_cored_tree",
-            "the cored live tree of the earliest year, in a plot or not: a least age of the stand",
-            blank="no tree is dated by its core",
+            "in a plot or not: a least age of the stand",
+            blank="no tree is dated by core",
         ),
         *schema.year("oldest_cored_year", "its year", interval=True),
         *_span("half_span"),
         *_span("span_80"),
         *schema.year(
             "middle_span_first middle_span_last",
-            "years by which a tenth, and nine tenths, of the stems had established",
+            "by when a tenth, and nine tenths, had established",
             interval=True,
         ),
         *schema.probability(
@@ -136,29 +133,27 @@ STAND_SUMMARY = schema.ResultTable(
         ),
         *schema.number("stocking_per_ha", "plants/ha", "the stocking asked for"),
         *schema.probability("probability_stocked", "that grass-stage and emerging plants reach it"),
-        *schema.year(
-            "densest_20_years_first", "first of the 20 years that hold most stems (median)"
-        ),
+        *schema.year("densest_20_years_first", "of the 20 years with most stems (median)"),
         *schema.number(
             "share_in_20_years",
             "share of stems",
             f"in these; from {EVEN_AGED_SHARE} on the summary says even-aged (assumption)",
             interval=True,
         ),
-        *schema.year("years_from", "first considered: an interval that begins near it is cut off"),
+        *schema.year("years_from", "first considered; an interval that begins near it is cut off"),
         *schema.whole("listed_stems", "stems", "live stems in the likelihood"),
         *schema.whole("trees_dated", "trees", "of them dated by core"),
         *schema.whole(
             "trees_reach_unknown",
             "trees",
-            "of these without pith, its distance or a length of core: rings missed are assumed",
+            "of these without pith, its distance or a length of core",
         ),
         *schema.whole(
             " ".join(["cores", *(f"cores_{centre}" for centre in CENTRES)]),
             "cores",
-            "of the species, and of them by what was seen of the centre",
+            "of the species, and by what was seen of the centre",
         ),
-        *schema.whole("attempts_failed", "trees", "without sound wood, or with an unreadable core"),
+        *schema.whole("attempts_failed", "trees", "without sound wood or a readable core"),
         *schema.whole("plots", "plots", "of the stand"),
         *schema.text("placement", "how they were placed, or `no plots`"),
         *schema.BASIS,

@@ -3,9 +3,17 @@
 from __future__ import annotations
 
 from standage.findings.result_tables import RESULT_TABLES, RING_TABLES
-from standage.findings.schema import AMOUNTS, BASIS, UNIT, ResultColumn, ResultTable
+from standage.findings.schema import (
+    AMOUNTS,
+    BASIS,
+    CALENDAR_YEAR,
+    UNIT,
+    ResultColumn,
+    ResultTable,
+)
 
 COMMON = (*UNIT, *BASIS, *AMOUNTS)  # described once
+PLAIN_UNITS = (CALENDAR_YEAR, "probability", "years", "cm", "stems", "trees", "plots")
 
 
 def table_reference() -> str:
@@ -38,4 +46,5 @@ def _line(columns: list[ResultColumn]) -> str:
         f"`{column.name}_*`" if column.interval else f"`{column.name}`" for column in columns
     )
     unit, meaning = columns[0].described
-    return f"- {names}{f' [{unit}]' if unit else ''}: {meaning}"
+    shown = "" if unit in PLAIN_UNITS else f" [{unit}]" if unit else ""
+    return f"- {names}{shown}: {meaning}"

@@ -43,7 +43,7 @@ TREE_DATES = schema.ResultTable(
         *schema.whole(
             "age",
             "years",
-            "growing seasons completed at the survey; of a dead tree at its death or last ring",
+            "at the survey; of a dead tree at its death or last ring",
             interval=True,
         ),
         *schema.year("innermost_ring_year", "innermost ring seen, as read"),
@@ -64,8 +64,8 @@ TREE_DATES = schema.ResultTable(
         *schema.number(
             "sd_count sd_centre sd_height sd_grass",
             "years",
-            "standard deviation that counting rings, rings missed at the centre, growth to the"
-            " height of the core and the grass stage add, core alone",
+            "standard deviation added by counting, rings missed at the centre,"
+            " growth to the core's height and the grass stage, core alone",
         ),
         *schema.number("sd_total", "years", "of the establishment year, given the whole survey"),
         *schema.text("left_out_reason", "why it has no date, or no part in the stand's history"),
@@ -74,12 +74,12 @@ TREE_DATES = schema.ResultTable(
         *schema.number("dbh_cm", "cm", "diameter at breast height"),
         *schema.text(
             "separate_years",
-            "of a tree of one time or another, an unlikely stretch of 10 years or more between:"
-            " these times with their shares; its median is one of its least likely years",
+            "of a tree of one time or another, 10 unlikely years or more between:"
+            " these times and their shares; its median is unlikely",
         ),
     ),
-    remark="`standage ages SURVEY --csv FILE` writes the same columns but the last three, from each"
-    " tree's own cores under a flat prior; the stand may tell more than the tree.",
+    remark="`standage ages SURVEY --csv FILE` writes the same but the last three,"
+    " from each tree's own cores under a flat prior.",
 )
 FROM_THE_CORE_ALONE = [
     *("sd_count", "sd_centre", "sd_height", "sd_grass"),
