@@ -56,6 +56,11 @@ def parameter_table(
 
 def _parameters(unit: UnitData, state: UnitState) -> Iterator[Parameter]:
     """Those that the unit's likelihood or process uses."""
+    yield Parameter(
+        "stand_beginning_years",
+        "before the survey, when the stand began: hardly a stem is much older [years]",
+        lambda state: state.beginning,
+    )
     if unit.basis == "establishment":
         yield from _delays(state)
     if len(unit.removal_m):
@@ -95,6 +100,12 @@ def _delays(state: UnitState) -> Iterator[Parameter]:
         "years_to_breast_height",
         "mean seasons from the start of the stem to 1.37 m [years]",
         lambda state: state.delays.years_to_breast_height,
+    )
+    yield Parameter(
+        "height_growth_dispersion",
+        "how plants of the stand differ in these seasons: their variance over their mean; under 1"
+        " more alike than chance",
+        lambda state: state.delays.dispersion,
     )
     yield Parameter(
         "early_growth_factor",

@@ -28,6 +28,8 @@ from standage.stand.kernel.delays import (
 from standage.stand.kernel.diameters import in_class_by_draw
 from standage.stand.packing import pack_rates
 from standage.stand.parameters import (
+    BEGINNING,
+    BEGINNING_LOG_SD,
     COUNT_DISPERSION_LOG_SD,
     KNOT_NAMES,
     PLOT_DISPERSION,
@@ -198,6 +200,7 @@ class UnitState:
     stage_factor : (draw, stage) of the stage counts.
     growth, asymptote : (draw,) diameter growth of a young stem [cm/year] and largest median [cm].
     removed_shares : (draw, cut) of the stems in reach of a recorded cut.
+    beginning : (draw,) years between the stand's beginning and the survey. [years]
     """
 
     living: np.ndarray
@@ -212,6 +215,7 @@ class UnitState:
     growth: np.ndarray
     asymptote: np.ndarray
     removed_shares: np.ndarray
+    beginning: np.ndarray
 
     def in_class(self, low_cm: float, high_cm: float) -> np.ndarray:
         """Probability that a stem's diameter lies in low..high by year of breast height, `(draw,
@@ -254,6 +258,7 @@ def unit_state(draws: np.ndarray, data: StandData, which: int) -> UnitState:
         growth=of_sizes[GROWTH],
         asymptote=of_sizes[ASYMPTOTE],
         removed_shares=-np.expm1(-strength),
+        beginning=BEGINNING * np.exp(BEGINNING_LOG_SD * named["beginning"]),
     )
 
 

@@ -221,18 +221,18 @@ def analyst_model(given: AnalystData) -> pm.Model:
             name: pt.dot(matrix, z(name, shape=matrix.shape[1]))
             for name, matrix in matrices.items()
         }
-        log_living = 2 * z("level") + 0.3 * pt.exp(0.35 * z("trend_scale")) * process["trend_knots"]
-        log_living += pt.softplus(
+        log_shape = 0.3 * pt.exp(0.35 * z("trend_scale")) * process["trend_knots"]
+        log_shape += pt.softplus(
             -2.5
             + 0.7 * z("activity")
             + 2 * pt.exp(0.25 * z("pulse_scale")) * process["pulse_knots"]
         )
-        log_living += log_reference(number, age, adult_only=False)
-        log_living += number["survival.slope_sd"] * z("slope") * age / 100 + number[
+        log_shape += log_reference(number, age, adult_only=False)
+        log_shape += number["survival.slope_sd"] * z("slope") * age / 100 + number[
             "survival.early_sd"
         ] * z("early") * np.exp(-age / 10)
-        log_living = pm.Deterministic("log_living", log_living)
-        living = pt.exp(log_living)
+        beginning = math.log(200) + 0.8 * z("beginning")
+        log_shape -= pt.softplus(10 * (np.log(age + 1) - beginning))
 
         # sizes
         growth = number["size.growth_cm_per_year"] * pt.exp(
@@ -248,6 +248,47 @@ def analyst_model(given: AnalystData) -> pm.Model:
 
         def log_size(seasons):
             return pt.log(asymptote) + pt.log(-pt.expm1(-growth / asymptote * (seasons + 0.5)))
+
+        # stems listed by plot, and the level that their expected number sets (docs/the-model.md,
+        # section 2), on the yearly axis. Nothing is cut off: what waits longer than the grid counts
+        # at its end, or stems and numbers would contradict each other
+        waits = np.arange(2 * int(number["grass_stage.longest_years"]))
+        climbs = np.arange(2 * int(number["height_growth.longest_height_years"]))
+        out_of_grass = pt.set_subtensor(
+            normal_cdf((np.log(waits + 0.5) - log_median) / spread)[-1], 1.0
+        )
+        up_mean, up_sd = log_normal_of(years_up, dispersion * years_up)
+        up = pt.set_subtensor(normal_cdf((np.log(climbs + 0.5) - up_mean) / up_sd)[-1], 1.0)
+        grass_pmf, up_pmf = (
+            pt.concatenate([out_of_grass[:1], pt.diff(out_of_grass)]),
+            pt.concatenate([up[:1], pt.diff(up)]),
+        )
+        delay = convolve1d(grass_pmf, up_pmf, mode="full")
+        size = log_size(age) + epoch
+
+        def smaller(edge_cm):
+            return (
+                t4_cdf((math.log(edge_cm) - size) / scatter)
+                if 0 < edge_cm < math.inf
+                else float(edge_cm > 0)
+            )
+
+        low, high = given.edges_cm[unit.plot_class_low], given.edges_cm[unit.plot_class_high]
+
+        def listed_of(arriving):
+            return pt.stack(
+                [pt.sum(arriving * (smaller(high[p]) - smaller(low[p]))) for p in range(len(low))]
+            )
+
+        area = np.asarray(unit.plot_area_ha)
+        at_level_0 = convolve1d(pt.exp(log_shape), delay, mode="full")[:n]
+        listed_at_0 = pt.dot(area / area.sum(), listed_of(at_level_0))
+        log_living = pm.Deterministic(
+            "log_living", log_shape + math.log(150) + 1.75 * z("level") - pt.log(listed_at_0)
+        )
+        living = pt.exp(log_living)
+        arriving = convolve1d(living, delay, mode="full")[:n]
+        listed = listed_of(arriving)
 
         # every stem's dates, in years after the first: evidence at its lowest height, ground below,
         # breast height above
@@ -318,35 +359,7 @@ def analyst_model(given: AnalystData) -> pm.Model:
                 pm.logp(pm.StudentT.dist(nu=4, mu=there, sigma=scale), dated_by_core[k]),
             )
 
-        # numbers: listed stems by plot, plants by stage, on the yearly axis nothing is cut off:
-        # what waits longer than the grid counts at its end, or stems and numbers would contradict
-        # each other
-        waits = np.arange(2 * int(number["grass_stage.longest_years"]))
-        climbs = np.arange(2 * int(number["height_growth.longest_height_years"]))
-        out_of_grass = pt.set_subtensor(
-            normal_cdf((np.log(waits + 0.5) - log_median) / spread)[-1], 1.0
-        )
-        up_mean, up_sd = log_normal_of(years_up, dispersion * years_up)
-        up = pt.set_subtensor(normal_cdf((np.log(climbs + 0.5) - up_mean) / up_sd)[-1], 1.0)
-        grass_pmf, up_pmf = (
-            pt.concatenate([out_of_grass[:1], pt.diff(out_of_grass)]),
-            pt.concatenate([up[:1], pt.diff(up)]),
-        )
-        delay = convolve1d(grass_pmf, up_pmf, mode="full")
-        arriving = convolve1d(living, delay, mode="full")[:n]
-        size = log_size(age) + epoch
-
-        def smaller(edge_cm):
-            return (
-                t4_cdf((math.log(edge_cm) - size) / scatter)
-                if 0 < edge_cm < math.inf
-                else float(edge_cm > 0)
-            )
-
-        low, high = given.edges_cm[unit.plot_class_low], given.edges_cm[unit.plot_class_high]
-        listed = pt.stack(
-            [pt.sum(arriving * (smaller(high[p]) - smaller(low[p]))) for p in range(len(low))]
-        )
+        # numbers: listed stems by plot, plants by stage
         # the stems' own densities stand in "history" unnormalised: what is left of the plots is the
         # negative binomial without mu^count
         plot_phi, expected = 4 * pt.exp(0.8 * z("plot_dispersion")), unit.plot_area_ha * listed
