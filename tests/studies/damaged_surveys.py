@@ -1,23 +1,22 @@
-"""Is anything let through? Valid surveys are damaged in many ways, and each must be read as it is
-written, or refused with words.
+"""Is anything let through? Valid surveys are damaged in many ways, and each must be read as it was
+meant, or refused with words.
 
     python tests/studies/damaged_surveys.py check --surveys 20000
     python tests/studies/damaged_surveys.py fit --surveys 500
 
 Asked of every damaged survey: no exception but a SurveyError; an end within the time limit; no file
-changed; no silent repair; and of a refusal that each problem names a file, what was found, what was
-expected and what to do, and a row that the file has. A silent repair is a value in the survey that
-is not what stands in the file, or a row or column that is missing without a word: what was accepted
-is held, cell by cell, to a second reading of the damaged files by other code (pandas for CSV, the
-other reader of the library for workbooks, plain columns for ring files). Only blanks may be filled,
-with the defaults of `standage.survey.schema`. Of a fit besides: a folder of results that is whole,
-or none; and numbers that are finite, and in their order, wherever a table has numbers.
+changed; and of a refusal that each problem names a file, what was found, what was expected and what
+to do, and a row that the file has. Of a survey that is accepted: every cell is what stands in the
+file, or its readings name what was written and what was read, and a person would read it so (see
+`second_reading`); the account adds up to the rows of the files; where a damage changes nothing that
+a person means, the survey is the undamaged one; and where it touches one cell, nothing else is
+another. Of a fit besides: a folder of results that is whole, or none; and numbers that are finite,
+and in their order, wherever a table has numbers.
 """
 
 from __future__ import annotations
 
 import argparse
-import io
 import json
 import math
 import re
@@ -26,6 +25,7 @@ import signal
 import sys
 import tempfile
 import time
+import traceback
 import warnings
 from collections import Counter
 from contextlib import contextmanager
@@ -35,37 +35,21 @@ import numpy as np
 import pandas as pd
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
-from studies.damages import BOOK, BOOK_DAMAGES, CSV_DAMAGES, HARMLESS, Files, valid_surveys
+from studies.damages import BOOK, BOOK_DAMAGES, CSV_DAMAGES, Files, Slip, valid_surveys
 from studies.runner import default_folder, finished_rows, run_study
+from studies.second_reading import Fault, check_account, check_alike, check_reading, hold
 
+from standage.commands.check_text import check_text, refusal_text
 from standage.errors import StandageError, SurveyError
+from standage.evidence.account import account
 from standage.results.records import PROVENANCE_FILE
-from standage.survey.formula_escapes import unescape
 from standage.survey.reading import read_survey
-from standage.survey.schema import TABLES, Table
 from standage.survey.survey import Survey
 
 SECONDS_OF_A_CHECK, SECONDS_OF_A_FIT = 30, 600
 AT_A_TIME = 100  # damaged surveys a row of the study
 MOST_SAID = 100_000  # characters of all that is told about one survey
-FILLED = {
-    ("cores", "first_ring_year"),
-    ("cores", "last_ring_year"),
-    ("cores", "core_date"),
-    ("trees", "core_outcome"),
-    ("counts", "species"),
-    ("known_age_stems", "species"),
-}
 TRIPLE = ("_low", "_median", "_high")
-
-
-class Fault(Exception):
-    """Something that must never happen did."""
-
-
-def hold(true: object, what: str) -> None:
-    if not true:
-        raise Fault(what)
 
 
 @contextmanager
@@ -85,15 +69,17 @@ def time_limit(seconds: float):
 # --- damaging ---
 
 
-def damaged(seed: int, number: int) -> tuple[str, tuple[str, ...], Files]:
-    """A valid survey, the kinds of damage done to it (one, seldom up to three) and its files."""
+def damaged(seed: int, number: int) -> tuple[str, tuple[str, ...], Files, tuple[Slip, ...]]:
+    """A valid survey, the kinds of damage done to it (one, seldom up to three), its files, and what
+    a person meant by each.
+    """
     rng = np.random.default_rng([seed, number])
     surveys = valid_surveys()
     names = [name for name in surveys if name != "demo"]
     name = "demo" if rng.random() < 0.05 else names[int(rng.integers(len(names)))]
     files = dict(surveys[name])
     kinds = BOOK_DAMAGES if BOOK in files else CSV_DAMAGES
-    wanted, done = 1 + int(rng.random() < 0.15) + int(rng.random() < 0.05), []
+    wanted, done, slips = 1 + int(rng.random() < 0.15) + int(rng.random() < 0.05), [], []
     while len(done) < wanted:
         kind = list(kinds)[int(rng.integers(len(kinds)))]
         try:
@@ -104,9 +90,10 @@ def damaged(seed: int, number: int) -> tuple[str, tuple[str, ...], Files]:
             break  # what the first damage left can't be taken apart for a second
         if touched:
             done.append(kind)
+            slips.append(touched)
         if not files:
             break
-    return name, tuple(done), files
+    return name, tuple(done), files, tuple(slips)
 
 
 def write_files(files: Files, folder: Path) -> Path:
@@ -172,238 +159,6 @@ def _rows_of(path: Path, file: str) -> int:
     return len(re.findall(rb"\r\n|\n|\r", there.read_bytes())) + 1
 
 
-# --- a second reading ---
-
-
-def check_reading(survey: Survey, path: Path) -> None:
-    """The survey says what its files say: every row, every cell, every column of them."""
-    book = _book(path) if path.is_file() else None
-    for each in TABLES:
-        written = _second_reading(path, each, book, survey.notes)
-        frame = getattr(survey, each.name)
-        if written is None:
-            hold(
-                each.name == "ring_widths" or len(frame) == 0,
-                f"{each.name}: {len(frame)} rows without a file",
-            )
-            continue
-        header, cells, rows = written
-        if each.name == "ring_widths":
-            _check_rings_of_table(survey, header, cells, rows)
-            continue
-        hold(
-            frame["row"].tolist() == rows,
-            f"{each.name}: rows {_unlike(frame['row'].tolist(), rows)} are not those of the file",
-        )
-        for place, name in enumerate(header):
-            if name:
-                _check_column(
-                    each,
-                    name if name != "row" else "row (as written)",
-                    frame,
-                    [row[place] for row in cells],
-                )
-    _check_ring_files(survey, path)
-
-
-def _unlike(read: list, written: list) -> str:
-    return f"{sorted(set(read) ^ set(written))[:5]} ({len(read)} and {len(written)})"
-
-
-def _book(path: Path):
-    from openpyxl import load_workbook
-
-    return load_workbook(io.BytesIO(path.read_bytes()), data_only=True)
-
-
-def _second_reading(
-    path: Path, each: Table, book, notes: tuple[str, ...]
-) -> tuple[list[str], list[list[str]], list[int]] | None:
-    """Header, rows that are not blank, and their numbers; without what a note says was above the
-    header, or units.
-    """
-    if path.is_file():
-        if each.name not in book.sheetnames:
-            return None
-        grid = [
-            [_text(cell) for cell in row] for row in book[each.name].iter_rows(values_only=True)
-        ]
-    else:
-        file = path / each.file
-        if not file.is_file():
-            return None
-        content = file.read_bytes()
-        try:
-            text = content.decode("utf-8-sig")
-        except UnicodeDecodeError:
-            text = content.decode("cp1252")
-        text = text.replace("\r\n", "\n").replace("\r", "\n")
-        width = max(line.count(",") for line in text.split("\n")) + 1
-        try:
-            frame = pd.read_csv(
-                io.StringIO(text),
-                header=None,
-                names=range(width),
-                dtype=str,
-                na_filter=False,
-                skip_blank_lines=False,
-                index_col=False,
-                encoding_errors="strict",
-            )
-        except pd.errors.EmptyDataError:
-            return None
-        grid = frame.fillna("").to_numpy().tolist()
-    grid = [[cell.strip() for cell in row] for row in grid]
-    filled = [number for number, row in enumerate(grid) if any(row)]
-    if not filled:
-        return None
-    told = [
-        note
-        for note in notes
-        if note.startswith((f"{each.file}:", f"{path.name}, sheet {each.name}:"))
-    ]
-    start = next(
-        (
-            int(found[1]) - 1
-            for note in told
-            if (found := re.search(r"header was found in row (\d+)", note))
-        ),
-        filled[0],
-    )
-    units = {
-        int(found[1]) - 1 for note in told if (found := re.search(r"row (\d+) holds units", note))
-    }
-    rows = [
-        number
-        for number in filled
-        if number > start
-        and number not in units
-        and not all(cell.startswith("[") for cell in grid[number] if cell)
-    ]
-    return grid[start], [grid[number] for number in rows], [number + 1 for number in rows]
-
-
-def _text(value: object) -> str:
-    if value is None:
-        return ""
-    if hasattr(value, "isoformat"):
-        return value.isoformat().removesuffix("T00:00:00")
-    if isinstance(value, bool):
-        return str(value).upper()
-    return repr(value) if isinstance(value, float) else str(value)
-
-
-def _same(kind: str, read: object, written: str) -> bool:
-    """Whether a cell was read as it is written: an apostrophe before a formula is the package's
-    own, midnight the spreadsheet's.
-    """
-    written = unescape(written)
-    if kind in ("number", "whole"):
-        return math.isfinite(read) and float(written) == read
-    if kind == "date":
-        written = re.sub(r"[ T]00:00(:00(\.0+)?)?$", "", written)
-        return (
-            bool(re.fullmatch("[0-9]{4}-[0-9]{2}-[0-9]{2}", written)) and str(read)[:10] == written
-        )
-    return read == (
-        written[:-2]
-        if kind == "" and written.endswith(".0") and not read.endswith(".0")
-        else written
-    ) or (re.fullmatch(r"-?\d+\.0", written) is not None and read == written[:-2])
-
-
-def _check_column(each: Table, name: str, frame: pd.DataFrame, cells: list[str]) -> None:
-    hold(name in frame, f"{each.name}: column {name} is lost")
-    column = next((column for column in each.columns if column.name == name), None)
-    kind, default = (column.kind, column.default) if column else ("", "")
-    for read, written, row in zip(frame[name], cells, frame["row"], strict=True):
-        if written:
-            hold(
-                _same(kind, read, written),
-                f"{each.name}, row {row}, {name}: {written!r} was read as {read!r}",
-            )
-        elif (each.name, name) not in FILLED:
-            blank = pd.isna(read) if kind in ("number", "whole", "date") else read == default
-            hold(blank, f"{each.name}, row {row}, {name}: a blank was read as {read!r}")
-
-
-def _check_rings_of_table(
-    survey: Survey, header: list[str], cells: list[list[str]], rows: list[int]
-) -> None:
-    place = {name: number for number, name in enumerate(header)}
-    rings = survey.ring_widths
-    ours = rings[~rings["file"].str.startswith("rings/")].set_index("row")
-    known, told = set(survey.cores["core"]), " ".join(survey.notes)
-    for row, line in zip(rows, cells, strict=True):
-        if row not in ours.index:
-            hold(
-                "alike; they were taken once" in told or line[place["core"]] not in known,
-                f"ring_widths, row {row} is lost",
-            )
-            continue
-        read = ours.loc[row]
-        hold(
-            read["core"] == line[place["core"]]
-            and _same("number", read["year"], line[place["year"]])
-            and _same("number", read["width_mm"], line[place["width_mm"]]),
-            f"ring_widths, row {row}: {line} was read as {list(read)}",
-        )
-        for name in set(place) - {"core", "year", "width_mm", "row", ""}:
-            hold(
-                name in rings and _same("", read[name], line[place[name]]),
-                f"ring_widths, row {row}: column {name} is lost or changed",
-            )
-    hold(set(ours.index) <= set(rows), "ring_widths has rows that the file has not")
-
-
-def _check_ring_files(survey: Survey, path: Path) -> None:
-    """Every ring of a decadal file is the whole number that stands at its year in its line, in the
-    one unit or the other.
-    """
-    rings = survey.ring_widths[survey.ring_widths["file"].str.startswith("rings/")]
-    lines = {
-        file: re.split(r"\r*\n|\r", (path / file).read_bytes().decode("latin-1"))
-        for file in rings["file"].unique()
-    }
-    for file, row, year, width in zip(
-        rings["file"], rings["row"], rings["year"], rings["width_mm"], strict=True
-    ):
-        line = lines[file][row - 1]
-        body = line[12:72] if re.fullmatch(r"[12]\d{3}", line[8:12]) and line[:8].strip() else None
-        ways = []
-        if body is not None:
-            ways.append(
-                (int(line[8:12]), [body[at : at + 6].strip() for at in range(0, len(body), 6)])
-            )
-            ways.append((int(line[8:12]), line[12:].split()))
-        words = line.split()
-        ways += [
-            (int(word), words[at + 1 :])
-            for at, word in enumerate(words)
-            if re.fullmatch(r"[12]\d{3}", word)
-        ]
-        wanted = {str(round(width * 100)), str(round(width * 1000))}
-        hold(
-            any(
-                0 <= year - first < len(values)
-                and values[int(year - first)].lstrip("0") in {text.lstrip("0") for text in wanted}
-                for first, values in ways
-            ),
-            f"{file}, line {row}: {width:g} mm in {year:.0f} is not what stands there: {line!r}",
-        )
-
-
-def check_same(survey: Survey, original: Survey) -> None:
-    """Nothing that the tables say was changed, so nothing that is read may be."""
-    for each in TABLES:
-        ours, theirs = (
-            getattr(one, each.name).drop(columns=["row", "file"], errors="ignore")
-            for one in (survey, original)
-        )
-        named = [column.name for column in each.columns]
-        pd.testing.assert_frame_equal(ours[named], theirs[named], check_exact=True, obj=each.name)
-
-
 # --- one damaged survey ---
 
 _originals: dict[str, Survey] = {}
@@ -422,15 +177,18 @@ ONE_CELL = [
     ("a cell",),
     ("a unit",),
     ("an identifier",),
-]  # damages whose refusal has to name a cell: row and column
+]  # damages whose refusal has to name a row
 
 
-def one_check(seed: int, number: int) -> tuple[str, str, str]:
-    """Kinds of damage, `accepted` or `refused`, and what is wrong with that (empty if nothing
-    is).
+def one_check(seed: int, number: int) -> dict:
+    """`kind` of damage, `outcome` (`accepted` or `refused`), what is wrong with that (`fault`, empty
+    if nothing is), `readings` by reason and whether anything was `warned` of.
     """
-    name, kinds, files = damaged(seed, number)
+    name, kinds, files, slips = damaged(seed, number)
     kind, outcome = " and ".join(kinds), "refused"
+    done = {"kind": kind, "outcome": outcome, "fault": "", "readings": {}, "warned": False}
+    done["same"] = all(slip.same for slip in slips)
+    done["unit"] = slips[0].unit if len(slips) == 1 else ""
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place) / "survey"
         folder.mkdir()
@@ -442,39 +200,61 @@ def one_check(seed: int, number: int) -> tuple[str, str, str]:
                 try:
                     survey = read_survey(path)
                 except SurveyError as error:
-                    check_refusal(error, path)
-                    if kinds in ONE_CELL:
-                        hold(
-                            any(problem.row and problem.column for problem in error.problems),
-                            f"no cell is named: {error}"[:400],
-                        )
-                    if set(kinds) <= set(HARMLESS):
-                        raise Fault(
-                            f"refused, though nothing that is said was changed: {error}"[:400]
-                        ) from error
+                    judge_refusal(error, path, kinds)
                 else:
-                    outcome = "accepted"
-                    hold(str(survey).startswith("Survey "), "no card")
-                    check_reading(survey, path)
-                    if set(kinds) <= set(HARMLESS):
-                        check_same(survey, _original(name))
+                    done["outcome"] = "accepted"
+                    before_it = {str(each) for each in _original(name).warnings}
+                    done["warned"] = {str(each) for each in survey.warnings} - before_it != set()
+                    done["readings"] = dict(Counter(each.reason for each in survey.readings))
+                    judge_survey(survey, path, _original(name), slips)
             hold(listing(folder) == before, "files were changed")
         except Exception as fault:  # every kind of it is what this study looks for
-            return (
-                kind,
-                outcome,
-                f"{name}, {kind}, damage {seed}/{number}: {type(fault).__name__}: {fault}"[:600],
-            )
-    return kind, outcome, ""
+            last = traceback.extract_tb(fault.__traceback__)[-1]
+            where = f" ({Path(last.filename).name}, line {last.lineno})"
+            told = f"{type(fault).__name__}: {fault}{'' if isinstance(fault, Fault) else where}"
+            done["fault"] = f"{name}, {kind}, damage {seed}/{number}: {told}"[:600]
+    return done
+
+
+def judge_refusal(error: SurveyError, path: Path, kinds: tuple[str, ...]) -> None:
+    check_refusal(error, path)
+    hold(refusal_text(error, in_full=False), "no text")
+    if kinds in ONE_CELL:
+        # of a ring series that has lost its core, and of an example row, the row says it
+        hold(any(problem.row for problem in error.problems), f"no row is named: {error}"[:400])
+    if set(kinds) == {"nothing said"}:
+        raise Fault(f"refused, though nothing that is said was changed: {error}"[:400])
+
+
+def judge_survey(
+    survey: Survey, path: Path, original: Survey, slips: tuple[Slip, ...] = ()
+) -> None:
+    """Raises Fault where a survey that was accepted says other than its files, or than was meant."""
+    hold(str(survey).startswith("Survey "), "no card")
+    check_reading(survey, path)
+    check_account(survey)
+    hold(check_text(survey, account(survey)), "no text")
+    if slips and all(slip.same for slip in slips):
+        check_alike(survey, original)
+    elif len(slips) == 1 and slips[0].cell is not None:
+        check_alike(survey, original, but=slips[0].cell)
 
 
 def check_work(job: dict) -> dict:
     started = time.perf_counter()
     done = [one_check(job["seed"], number) for number in range(job["damages"])]
+    accepted = [each for each in done if each["outcome"] == "accepted"]
+    readings: Counter = Counter()
+    for each in accepted:
+        readings.update(each["readings"])
     return {
-        "accepted": dict(Counter(kind for kind, outcome, _ in done if outcome == "accepted")),
-        "refused": dict(Counter(kind for kind, outcome, _ in done if outcome == "refused")),
-        "faults": [fault for _, _, fault in done if fault],
+        "accepted": dict(Counter(each["kind"] for each in accepted)),
+        "refused": dict(Counter(each["kind"] for each in done if each["outcome"] == "refused")),
+        "same": [sum(each["same"] for each in some) for some in (done, accepted)],
+        "warned": sum(each["warned"] for each in accepted),
+        "readings": dict(readings),
+        "units_unseen": [e["unit"] for e in accepted if e["unit"] and not e["warned"]],
+        "faults": [each["fault"] for each in done if each["fault"]],
         "per_second": round(len(done) / (time.perf_counter() - started), 2),
     }
 
@@ -491,8 +271,8 @@ def fit_work(job: dict) -> dict:
 
     refused = 0
     for number in range(1000):
-        name, kinds, files = damaged(700_000 + job["seed"], number)
-        if name in ("demo",) or set(kinds) <= set(HARMLESS):
+        name, kinds, files, _ = damaged(700_000 + job["seed"], number)
+        if name in ("demo",) or set(kinds) == {"nothing said"}:
             continue
         with tempfile.TemporaryDirectory() as place:
             folder = Path(place) / "survey"
@@ -613,6 +393,20 @@ def check_report(rows: pd.DataFrame) -> str:
         lines.append(f"| {said} | {good + bad} | {bad} | {good} |")
     total = sum(accepted.values()) + sum(refused.values())
     lines.append(f"| all | {total} | {sum(refused.values())} | {sum(accepted.values())} |")
+    same, of_them = (sum(each[place] for each in rows["same"]) for place in (0, 1))
+    readings = sum((Counter(each) for each in rows["readings"]), Counter())
+    lines += [
+        "",
+        f"{same} meant the same as before, {of_them} of them accepted; {rows['warned'].sum()} of"
+        " those accepted with a warning",
+        "read differently, by reason: "
+        + ", ".join(f"{reason} {number}" for reason, number in readings.most_common()),
+    ]
+    unseen = Counter(each for of in rows["units_unseen"] for each in of)
+    lines.append(
+        "other units accepted without a warning: "
+        + ", ".join(f"{what} ({number})" for what, number in unseen.most_common())
+    )
     return "\n".join(
         [
             *lines,

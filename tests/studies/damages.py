@@ -1,9 +1,8 @@
 """Valid surveys and what happens to such files: slips of the pen, spreadsheets, mail, bad disks,
 other people's files.
 
-A survey is a dictionary of file contents by path. Each damage changes one in place and returns the
-file it touched, and the cell where it is one cell; `HARMLESS` damages change nothing of what the
-tables say.
+A survey is a dictionary of file contents by path. Each damage changes one in place and returns what
+a person meant by it: a `Slip`. `HARMLESS` damages change nothing of what the tables say.
 """
 
 from __future__ import annotations
@@ -12,9 +11,11 @@ import csv
 import datetime as dt
 import functools
 import io
+import re
 import tempfile
 import zipfile
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -22,7 +23,7 @@ from openpyxl import Workbook, load_workbook
 
 from standage.simulate.surveys import small_survey
 from standage.survey.forms import write_template
-from standage.survey.schema import TABLES, table
+from standage.survey.schema import TABLES, Column, table
 
 PROJECT = Path(__file__).resolve().parents[2]
 BOOK = "survey.xlsx"
@@ -275,10 +276,21 @@ def csv_of(records: list[list[str]], *, quoting: int = csv.QUOTE_MINIMAL) -> byt
 
 # --- damages of CSV files ---
 
-Damage = Callable[[Files, np.random.Generator], tuple[str, str] | None]
-"""Changes files and returns (file, column) it touched, column "" for more than one; None where it
-does not apply.
-"""
+
+@dataclass(frozen=True)
+class Slip:
+    """What a damage did. same: everything still means what it meant. cell: table, row and column
+    of the one cell that it touched, None for more. unit: what was put in another unit, and by
+    which factor.
+    """
+
+    same: bool = False
+    cell: tuple[str, int, str] | None = None
+    unit: str = ""
+
+
+Damage = Callable[[Files, np.random.Generator], Slip | None]
+"""Changes files; None where it does not apply."""
 
 
 def _pick(rng: np.random.Generator, choices):
@@ -295,9 +307,11 @@ def _records(files: Files, rng: np.random.Generator) -> tuple[str, list[list[str
     return name, records_of(files[name])
 
 
-def _spoilt(cell: str, rng: np.random.Generator) -> str:
-    """A cell with a slip of the pen."""
+def _spoilt(cell: str, rng: np.random.Generator, column: Column | None = None) -> tuple[str, bool]:
+    """A cell with a slip of the pen, and whether a person still takes it for the same."""
     at = int(rng.integers(len(cell) + 1))
+    number = column is not None and column.is_number and cell != ""
+    name = column is not None and column.kind in ("code", "reference", "identifier")
     ways = (
         lambda: _pick(rng, ODD_CELLS),
         lambda: cell[:at] + cell[at + 1 :],
@@ -311,7 +325,14 @@ def _spoilt(cell: str, rng: np.random.Generator) -> str:
         lambda: cell + _pick(rng, (" cm", "?", "*", " (est.)", "\u00a0", "00", "%")),
         lambda: "'" + cell,
     )
-    return _pick(rng, ways)()
+    spoilt = _pick(rng, ways)()
+    same = spoilt.strip() == cell or (name and spoilt.casefold() == cell.casefold())
+    if number:
+        unit = f"{cell} {column.unit}"
+        # 38.125 with a comma may be thousands to whoever doesn't see the rest of the column
+        comma = cell.replace(".", ",") if not re.search(r"\.\d{3}$", cell) else cell
+        same = same or spoilt in (unit, comma)
+    return spoilt, same
 
 
 def a_cell(files: Files, rng: np.random.Generator):
@@ -319,9 +340,11 @@ def a_cell(files: Files, rng: np.random.Generator):
     if len(records) < 2:
         return None
     row, column = int(rng.integers(1, len(records))), int(rng.integers(len(records[0])))
-    records[row][column] = _spoilt(records[row][column], rng)
+    title = records[0][column]
+    of = next((each for each in _columns(name) if each.name == title), None)
+    records[row][column], same = _spoilt(records[row][column], rng, of)
     files[name] = csv_of(records)
-    return name, records[0][column]
+    return Slip(same, (name.removesuffix(".csv"), row + 1, title))
 
 
 def a_unit(files: Files, rng: np.random.Generator):
@@ -335,11 +358,12 @@ def a_unit(files: Files, rng: np.random.Generator):
     if not numbers or len(records) < 2:
         return None
     place, times = _pick(rng, numbers), _pick(rng, (10, 0.1, 1 / 2.54, 25.4, 1000, 0.3048, -1))
-    for row in records[1:] if rng.random() < 0.5 else [_pick(rng, records[1:])]:
+    every = rng.random() < 0.5
+    for row in records[1:] if every else [_pick(rng, records[1:])]:
         if row[place]:
             row[place] = f"{float(row[place]) * times:.6g}"
     files[name] = csv_of(records)
-    return name, records[0][place]
+    return Slip(unit=f"{records[0][place]} x {times:.3g}{'' if every else ', once'}")
 
 
 def _columns(file: str):
@@ -375,9 +399,11 @@ def an_identifier(files: Files, rng: np.random.Generator):
         "../" * 3 + cell,
         cell * 40,
     )
-    row[place] = _pick(rng, ways)
+    number = int(rng.integers(len(ways)))
+    row[place] = ways[number]
     files[name] = csv_of(records)
-    return name, records[0][place]
+    same = number in (0, 2, 3, 4) or row[place] == cell
+    return Slip(same, (name.removesuffix(".csv"), records.index(row) + 1, records[0][place]))
 
 
 def some_rows(files: Files, rng: np.random.Generator):
@@ -404,7 +430,7 @@ def some_rows(files: Files, rng: np.random.Generator):
     )
     _pick(rng, ways)()
     files[name] = csv_of(records)
-    return name, ""
+    return Slip()
 
 
 def some_columns(files: Files, rng: np.random.Generator):
@@ -413,8 +439,11 @@ def some_columns(files: Files, rng: np.random.Generator):
     at, other = (int(rng.integers(len(header))) for _ in range(2))
     title = header[at]
 
+    renamed = []
+
     def rename(to: str) -> None:
         header[at] = to
+        renamed.append(to)
 
     def swap_titles() -> None:
         header[at], header[other] = header[other], header[at]
@@ -449,7 +478,8 @@ def some_columns(files: Files, rng: np.random.Generator):
     )
     _pick(rng, (lambda: rename(_pick(rng, rename_to)), swap_titles, drop, shift_down, add, add))()
     files[name] = csv_of(records)
-    return name, ""
+    same = (title.upper(), title.replace("_", " "), f" {title} ", f"\ufeff{title}")
+    return Slip(bool(renamed) and renamed[0] in same)
 
 
 def an_encoding(files: Files, rng: np.random.Generator):
@@ -479,7 +509,7 @@ def an_encoding(files: Files, rng: np.random.Generator):
     files[name] = text.encode(code, "replace")
     if rng.random() < 0.1:
         files[name] = b"\xef\xbb\xbf" * 2 + text.encode()
-    return name, ""
+    return Slip()
 
 
 def a_delimiter(files: Files, rng: np.random.Generator):
@@ -492,7 +522,8 @@ def a_delimiter(files: Files, rng: np.random.Generator):
         kept[at] = kept[at].replace(",", mark)
         lines = kept
     files[name] = ("\n".join(lines) + "\n").encode()
-    return name, ""
+    clean = [row for row in records if any(mark in cell for cell in row)]
+    return Slip(mark in ";\t|" and len(lines[0].split(mark)) == len(records[0]) and not clean)
 
 
 def some_bytes(files: Files, rng: np.random.Generator):
@@ -525,7 +556,7 @@ def some_bytes(files: Files, rng: np.random.Generator):
     if content:
         _pick(rng, ways)()
     files[name] = bytes(content)
-    return name, ""
+    return Slip()
 
 
 def whole_files(files: Files, rng: np.random.Generator):
@@ -563,7 +594,7 @@ def whole_files(files: Files, rng: np.random.Generator):
         ),
     )
     _pick(rng, ways)()
-    return first, ""
+    return Slip()
 
 
 def a_ring_file(files: Files, rng: np.random.Generator):
@@ -602,7 +633,7 @@ def a_ring_file(files: Files, rng: np.random.Generator):
     files["rings/site.rwl"] = (
         _pick(rng, ("\n", "\r\n", "\r", "\r\r\n")).join([*lines, ""]).encode("latin-1", "replace")
     )
-    return "rings/site.rwl", ""
+    return Slip()
 
 
 # --- damages that change nothing of what the tables say ---
@@ -632,7 +663,7 @@ def nothing_said(files: Files, rng: np.random.Generator):
         files[
             _pick(rng, (".DS_Store", "~$trees.csv", "readme.txt", "Thumbs.db", ".trees.csv.swp"))
         ] = rng.bytes(20)
-    return name, ""
+    return Slip(same=True)
 
 
 # --- damages of workbooks ---
@@ -679,7 +710,7 @@ def a_sheet(files: Files, rng: np.random.Generator):
         cell.value = _pick(rng, odd)
 
     def spoil() -> None:
-        cell.value = "".join(letter for letter in _spoilt(before, rng) if letter >= " ")
+        cell.value = "".join(letter for letter in _spoilt(before, rng)[0] if letter >= " ")
 
     def style() -> None:
         cell.number_format = _pick(rng, ("0%", "yyyy-mm-dd", "[h]:mm", "General", "@", "0.00E+00"))
@@ -698,6 +729,9 @@ def a_sheet(files: Files, rng: np.random.Generator):
     def state() -> None:
         sheet.sheet_state = "hidden"
 
+    def blank_row() -> None:
+        sheet.insert_rows(1)
+
     ways = (
         put,
         put,
@@ -711,7 +745,7 @@ def a_sheet(files: Files, rng: np.random.Generator):
             ["x", 1]
         ),
         lambda: book.remove(sheet) if len(book.sheetnames) > 1 else None,
-        lambda: sheet.insert_rows(1),
+        blank_row,
         lambda: sheet.delete_rows(1),
         lambda: sheet.insert_cols(1),
         lambda: sheet.delete_rows(max(2, cell.row)),
@@ -720,11 +754,12 @@ def a_sheet(files: Files, rng: np.random.Generator):
         lambda: book.create_chartsheet("chart"),
         lambda: sheet.cell(sheet.max_row + 500, sheet.max_column + 30).__setattr__("value", " "),
     )
-    _pick(rng, ways)()
+    way = _pick(rng, ways)
+    way()
     content = io.BytesIO()
     book.save(content)
     files[BOOK] = content.getvalue()
-    return BOOK, ""
+    return Slip(same=way in (state, titled, blank_row))
 
 
 def a_part_of_the_workbook(files: Files, rng: np.random.Generator):
@@ -763,7 +798,7 @@ def a_part_of_the_workbook(files: Files, rng: np.random.Generator):
         for part, written in parts.items():
             archive.writestr(part, written)
     files[BOOK] = content.getvalue()
-    return BOOK, ""
+    return Slip()
 
 
 CSV_DAMAGES: dict[str, Damage] = {
