@@ -8,13 +8,16 @@ from typing import Any
 from standage.choices import Units
 from standage.errors import StandageError
 from standage.prose.measures import METRIC
+from standage.report.brief import FILE as BRIEF_FILE
+from standage.report.brief import PAPER
 from standage.report.card import read_findings
 from standage.report.heading import NO_HEADING, Heading
 from standage.report.page import CARDS_FILE, FILE, report_writer
 from standage.results.folder import read_provenance
 
-FILES = (FILE, CARDS_FILE)
-MADE_BY = b'<meta name="generator" content="standage'  # in the head of every page
+FILES = (FILE, CARDS_FILE, BRIEF_FILE, PAPER)
+# in the head of every page, and in a PDF
+MADE_BY = (b'<meta name="generator" content="standage', b"/Creator (standage)")
 RECORDED = ("accounted_for", "looks_wrong", "sampler")  # of a run, that its report shows
 
 
@@ -25,7 +28,7 @@ def write_report(
     units: Units = METRIC,
     heading: Heading = NO_HEADING,
 ) -> list[Path]:
-    """Writes the report and the tree cards of a result into a folder, and returns their paths.
+    """Writes report, tree cards and brief of a result into a folder, and returns their paths.
 
     Parameters
     ----------
@@ -60,7 +63,7 @@ def _refuse_what_is_in_the_way(folder: Path, results: Path) -> None:
             folder, found, "a folder for the report", "Choose another folder with --out."
         )
     for path in (folder / name for name in FILES):
-        earlier = path.is_file() and not path.is_symlink() and MADE_BY in path.read_bytes()[:5000]
+        earlier = path.is_file() and not path.is_symlink() and _is_ours(path)
         if (path.is_symlink() or path.exists()) and not earlier:
             raise StandageError.at(
                 path,
@@ -68,3 +71,8 @@ def _refuse_what_is_in_the_way(folder: Path, results: Path) -> None:
                 "an earlier report, or nothing yet",
                 "Choose another folder with --out.",
             )
+
+
+def _is_ours(path: Path) -> bool:
+    written = path.read_bytes()
+    return any(mark in (written if mark[:1] == b"/" else written[:5000]) for mark in MADE_BY)

@@ -1,4 +1,6 @@
-"""report.html, complete in itself, the answer first; and tree-cards.html, a card a tree."""
+"""report.html, complete in itself, the answer first; and tree-cards.html, a card a tree. The brief
+goes with them.
+"""
 
 from __future__ import annotations
 
@@ -33,6 +35,7 @@ from standage.prose.uncertainty import (
 from standage.prose.unit_statement import never_known, unit_statement
 from standage.prose.verdict import convergence_sentence, grade_sentence, intervals_sentence
 from standage.prose.wording import likelihood_ranges
+from standage.report.brief import brief_writer
 from standage.report.heading import NO_HEADING, Heading
 from standage.report.overview import overview
 from standage.report.pictures import (
@@ -76,14 +79,16 @@ LEFT_OUT = (
 
 
 def report_writer(findings: Findings, **settings: Any) -> Callable[[Path], None]:
-    """What writes report.html and tree-cards.html into a folder, for `write_results(...,
-    also=[...])`. settings: those of `report_html`.
+    """What writes report.html, tree-cards.html and the brief into a folder, for
+    `write_results(..., also=[...])`. settings: those of `report_html`.
     """
+    asked = {name: settings[name] for name in ("units", "heading") if name in settings}
 
     def report(folder: Path) -> None:
         (folder / FILE).write_text(report_html(findings, **settings), encoding="utf-8")
         cards = tree_cards_html(findings, units=settings.get("units", METRIC))
         (folder / CARDS_FILE).write_text(cards, encoding="utf-8")
+        brief_writer(findings, **asked)(folder)
 
     return report
 

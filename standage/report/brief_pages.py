@@ -1,0 +1,273 @@
+"""The brief as pages of paper, drawn by matplotlib: up to four stands a page, then what to mind."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from matplotlib import rc_context
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.backends.backend_pdf import PdfPages
+from matplotlib.figure import Figure
+from matplotlib.font_manager import FontProperties
+from matplotlib.image import imread
+
+from standage import figures
+from standage.figures.axes import without_formulas
+from standage.figures.styles import MILLIMETRES, in_style
+from standage.findings.findings import Findings
+from standage.findings.unit_findings import UnitFindings
+from standage.prose.brief import Brief, StandBrief
+from standage.report.heading import Heading, image_type
+
+WIDTH, HEIGHT = 210 / MILLIMETRES, 297 / MILLIMETRES  # A4 [inches]
+MARGIN, GAP = 14 / MILLIMETRES, 8 / MILLIMETRES  # [inches]
+FOOT = 10 / MILLIMETRES  # of the line at the foot of a page [inches]
+STANDS_A_PAGE = 4
+TEXT, HEAD, TITLE = 8.0, 10.0, 15.0  # sizes of type [points]
+LINE = 1.3  # height of a line against its type
+LOGO = 12 / MILLIMETRES  # height of a logo [inches]
+LEAST_PICTURE = 1.6  # height that a picture needs [inches]
+MOST_PICTURE = 3.2  # and that it takes at most [inches]
+
+
+@dataclass
+class Column:
+    """Lines of type from the top of a page down. left, width, down: [inches]; `down` is where the
+    next line begins, measured from the top.
+    """
+
+    page: Figure
+    left: float
+    width: float
+    down: float
+
+    def write(
+        self, words: str, *, size: float = TEXT, weight: str = "normal", mark: str = ""
+    ) -> None:
+        """Words in as many lines as they need, with a mark before the first of them."""
+        indent = 0.13 if mark else 0.0
+        for number, line in enumerate(self._lines(words, size, weight, self.width - indent)):
+            if mark and not number:
+                self._put(mark, self.left, size, weight)
+            self._put(line, self.left + indent, size, weight)
+            self.down += LINE * size / 72
+
+    def height_of(self, words: str, *, size: float = TEXT, weight: str = "normal") -> float:
+        """What these words take. [inches]"""
+        return len(self._lines(words, size, weight, self.width)) * LINE * size / 72
+
+    def heading(self, words: str) -> None:
+        self.down += 0.09
+        self.write(words, size=HEAD, weight="bold")
+
+    def points(self, sentences: Iterable[str]) -> None:
+        for sentence in sentences:
+            self.write(sentence, mark="\u2013")
+
+    def rule(self) -> None:
+        """A line across."""
+        ax = self.page.add_axes((self.left / WIDTH, 1 - self.down / HEIGHT, self.width / WIDTH, 0))
+        ax.set_axis_off()
+        ax.axhline(0, color="#1a1a1a", linewidth=1.2, clip_on=False)
+        self.down += 0.05
+
+    def _put(self, words: str, left: float, size: float, weight: str) -> None:
+        self.page.text(
+            left / WIDTH, 1 - self.down / HEIGHT, words, fontsize=size, fontweight=weight, va="top"
+        )
+
+    def _lines(self, words: str, size: float, weight: str, width: float) -> list[str]:
+        lines, line = [], ""
+        for word in words.replace(" %", "\u00a0%").split(" "):
+            longer = f"{line} {word}".strip()
+            if line and _width(self.page, longer, size, weight) > width:
+                lines.append(line)
+                longer = word
+            line = longer
+        return [*lines, line]
+
+
+def brief_pdf(findings: Findings, words: Brief, heading: Heading, title: str) -> bytes:
+    """The brief as a PDF of A4 pages: a page for every four stands, and one of what to mind.
+
+    The same result gives the same bytes.
+    """
+    written = io.BytesIO()
+    about = {"Title": title, "Creator": "standage", "CreationDate": None}
+    with in_style("print"), rc_context({"pdf.fonttype": 42}):
+        pages = _pages(findings, words, heading, title)
+        with PdfPages(written, metadata=about) as file:
+            for number, page in enumerate(pages, 1):
+                foot = f"page {number} of {len(pages)}"
+                page.text(1 - MARGIN / WIDTH, FOOT / HEIGHT, foot, fontsize=7, ha="right")
+                without_formulas(page)
+                file.savefig(page)
+    return written.getvalue()
+
+
+def _pages(findings: Findings, words: Brief, heading: Heading, title: str) -> list[Figure]:
+    units = findings.units
+    pages = []
+    for first in range(0, len(units), STANDS_A_PAGE):
+        those = slice(first, first + STANDS_A_PAGE)
+        more = "" if first == 0 else f", continued: stands {first + 1} on"
+        page, down = _headed(heading, f"{title}{more}")
+        if len(units) > STANDS_A_PAGE and first == 0:
+            top = Column(page, MARGIN, WIDTH - 2 * MARGIN, down)
+            top.write(
+                f"{len(units)} stands, {STANDS_A_PAGE} a page; what to mind is on the last page."
+            )
+            down = top.down
+        _stands(page, findings, units[those], words.stands[those], words.picture_note, down)
+        pages.append(page)
+    return [*pages, _what_to_mind(words, heading, title)]
+
+
+def _headed(heading: Heading, title: str) -> tuple[Figure, float]:
+    """A page with its head, and where its column begins. [inches]"""
+    page = Figure(figsize=(WIDTH, HEIGHT))
+    FigureCanvasAgg(page)
+    room = 0.0
+    if heading.logo:
+        kind = image_type(heading.logo).removeprefix("image/")
+        picture = imread(io.BytesIO(heading.logo), format=kind)
+        room = min(LOGO * picture.shape[1] / picture.shape[0], 3 * LOGO)
+        ax = page.add_axes(
+            (1 - (MARGIN + room) / WIDTH, 1 - (MARGIN + LOGO) / HEIGHT, room / WIDTH, LOGO / HEIGHT)
+        )
+        ax.imshow(picture)
+        ax.set_axis_off()
+    top = Column(page, MARGIN, WIDTH - 2 * MARGIN - room, MARGIN)
+    top.write(title, size=TITLE, weight="bold")
+    if heading.lines:
+        top.write(" \u00b7 ".join(heading.lines))
+    if room:
+        top.down = max(top.down, MARGIN + LOGO)
+    top.down += 0.04
+    return page, top.down
+
+
+def _stands(
+    page: Figure,
+    findings: Findings,
+    units: tuple[UnitFindings, ...],
+    stands: tuple[StandBrief, ...],
+    note: str,
+    down: float,
+) -> None:
+    """Up to two stands below each other across the page; more, two abreast."""
+    whole = Column(page, MARGIN, WIDTH - 2 * MARGIN, down)
+    bottom = HEIGHT - MARGIN - whole.height_of(note) - 0.05
+    abreast = 2 if len(units) > 2 else 1
+    rows = -(-len(units) // abreast)
+    width = (WIDTH - 2 * MARGIN - (abreast - 1) * GAP) / abreast
+    height = (bottom - down) / rows
+    for number, (unit, stand) in enumerate(zip(units, stands, strict=True)):
+        row, across = divmod(number, abreast)
+        column = Column(page, MARGIN + across * (width + GAP), width, down + row * height)
+        _stand(column, findings, unit, stand, down + (row + 1) * height)
+    whole.down = bottom + 0.05
+    whole.write(note)
+
+
+def _stand(
+    column: Column, findings: Findings, unit: UnitFindings, stand: StandBrief, bottom: float
+) -> None:
+    """Headline, picture, and what is known and not known; the picture takes the room that is left,
+    and from the end of a long text whole sentences go to the report.
+    """
+    column.rule()
+    column.write(stand.title, size=HEAD, weight="bold")
+    column.write(stand.headline, size=TEXT + 0.5)
+    below = [(stand_line, "") for stand_line in stand.more]
+    if stand.unknown:
+        below += [("Not known:", "bold"), *((line, "") for line in stand.unknown)]
+    weights = {"": "normal"}
+    taken = sum(
+        column.height_of(words, weight=weights.get(weight, weight)) + 0.02
+        for words, weight in below
+    )
+    room = bottom - column.down - taken - 0.15
+    height = min(max(room, LEAST_PICTURE), MOST_PICTURE)
+    _picture(column, findings, unit, height)
+    column.down += height + 0.06
+    for words, weight in below:
+        if column.down + column.height_of(words) > bottom:
+            break
+        column.write(words, weight=weights.get(weight, weight))
+        column.down += 0.02
+
+
+def _picture(column: Column, findings: Findings, unit: UnitFindings, height: float) -> None:
+    """The age classes of a unit in a box of the page. height: of the box [inches]"""
+    page = column.page
+    box = (column.left, HEIGHT - column.down - height, column.width, height)
+    left, bottom, right, top = 0.55, 0.6, 0.05, 0.08  # first guess of the margins [inches]
+    ax = page.add_axes(_part(box, left, bottom, right, top))
+    events = findings.survey.events
+    figures.plot_cohorts(
+        unit.cohorts,
+        trees=unit.trees,
+        pulses=unit.pulses,
+        events=events[events["stand"].isin([unit.stand, ""])],
+        ax=ax,
+    )
+    ax.set_title("", loc="left")
+    drawn = ax.get_tightbbox(page.canvas.get_renderer())  # type: ignore[attr-defined]
+    left += box[0] - drawn.x0 / page.dpi
+    bottom += box[1] - drawn.y0 / page.dpi
+    ax.set_position(_part(box, left, bottom, right, top))
+
+
+def _part(
+    box: tuple[float, float, float, float], left: float, bottom: float, right: float, top: float
+) -> tuple[float, float, float, float]:
+    """What margins leave of a box, as shares of the page. [inches]"""
+    width, height = max(box[2] - left - right, 0.5), max(box[3] - bottom - top, 0.3)
+    return (
+        (box[0] + left) / WIDTH,
+        (box[1] + bottom) / HEIGHT,
+        width / WIDTH,
+        height / HEIGHT,
+    )
+
+
+def _what_to_mind(words: Brief, heading: Heading, title: str) -> Figure:
+    page, down = _headed(heading, f"{title}: what to mind")
+    width = (WIDTH - 2 * MARGIN - GAP) / 2
+    first = Column(page, MARGIN, width, down)
+    first.rule()
+    first.heading("Old trees, to spare")
+    last = HEIGHT - MARGIN
+    for number, stand in enumerate(words.stands):
+        lines = [stand.title, *stand.veterans, stand.regeneration]
+        if first.down + sum(first.height_of(line) for line in lines) > last - 0.2:
+            left = len(words.stands) - number
+            first.write(f"{left} more stands: old_trees.csv and report.html.")
+            break
+        first.write(stand.title, weight="bold")
+        first.points(stand.veterans)
+        if stand.regeneration:
+            first.write(stand.regeneration)
+        first.down += 0.06
+    second = Column(page, MARGIN + width + GAP, width, down)
+    second.rule()
+    for head, sentences in (
+        ("What not to conclude", words.not_to_conclude),
+        ("Cautions", words.cautions),
+        ("How it was done", words.method),
+        ("How to cite", (words.citation,)),
+    ):
+        second.heading(head)
+        second.points(sentences)
+    return page
+
+
+def _width(page: Figure, words: str, size: float, weight: str) -> float:
+    """Of words in a line. [inches]"""
+    renderer = page.canvas.get_renderer()  # type: ignore[attr-defined]
+    font = FontProperties(size=size, weight=weight)
+    width, _, _ = renderer.get_text_width_height_descent(words, font, ismath=False)
+    return float(width) / page.dpi

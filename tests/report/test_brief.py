@@ -1,0 +1,66 @@
+"""The brief: two pages of paper for up to four stands, the claims of the summary, no earlier file
+lost."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+from fake_findings import fake_findings
+from html_page import HtmlPage
+
+from standage.findings.old_trees import RANKED_BY
+from standage.prose.brief import LEAST_CHANCE, MOST_VETERANS, brief
+from standage.prose.measures import Measures
+from standage.prose.short_statement import short_statement
+from standage.report.brief import brief_html, brief_paper
+from standage.report.heading import Heading
+
+
+@pytest.fixture(scope="module")
+def findings():
+    return fake_findings()
+
+
+def pages(paper: bytes) -> int:
+    return len(re.findall(rb"/Type /Page\b(?!s)", paper))
+
+
+def test_two_pages_and_one_more_for_every_further_four_stands(findings):
+    paper = brief_paper(findings, heading=Heading(title="The north flats", crew="A. and B."))
+    assert paper.startswith(b"%PDF-") and pages(paper) == 2
+    assert b"/MediaBox [ 0 0 595" in paper  # A4, 210 mm at 72 points an inch
+    many = fake_findings()
+    many.units = findings.units * 2
+    assert pages(brief_paper(many)) == 3
+
+
+def test_it_says_what_the_summary_says(findings):
+    words = brief(findings, Measures())
+    text = HtmlPage(brief_html(findings)).text
+    for stand, unit in zip(words.stands, findings.units, strict=True):
+        short = short_statement(findings, unit, Measures())
+        assert (stand.headline, stand.more, stand.unknown) == (
+            short.headline,
+            short.more,
+            short.unknown,
+        )
+        assert stand.headline.replace(" %", "\u00a0%") in text.replace("\n", " ")
+    assert len(words.method) == 5
+
+
+def test_veterans_are_those_likelier_than_not_to_be_old(findings):
+    named = {
+        line.split(":")[0]
+        for stand in brief(findings, Measures()).stands
+        for line in stand.veterans
+        if ":" in line
+    }
+    table = findings.old_trees.set_index("tree")
+    assert (
+        named
+        and (table.loc[list(named), f"probability_over_{RANKED_BY}_years"] >= LEAST_CHANCE).all()
+    )
+    assert all(
+        len(stand.veterans) <= MOST_VETERANS + 1 for stand in brief(findings, Measures()).stands
+    )
