@@ -216,8 +216,9 @@ def _picture(column: Column, findings: Findings, unit: UnitFindings, height: flo
     )
     ax.set_title("", loc="left")
     drawn = ax.get_tightbbox(page.canvas.get_renderer())  # type: ignore[attr-defined]
-    left += box[0] - drawn.x0 / page.dpi
-    bottom += box[1] - drawn.y0 / page.dpi
+    if drawn is not None:
+        left += box[0] - drawn.x0 / page.dpi
+        bottom += box[1] - drawn.y0 / page.dpi
     ax.set_position(_part(box, left, bottom, right, top))
 
 

@@ -4,6 +4,8 @@ lost."""
 from __future__ import annotations
 
 import re
+from dataclasses import replace
+from types import SimpleNamespace
 
 import pytest
 from fake_findings import fake_findings
@@ -14,7 +16,8 @@ from standage.prose.brief import LEAST_CHANCE, MOST_VETERANS, brief
 from standage.prose.measures import Measures
 from standage.prose.short_statement import short_statement
 from standage.report.brief import brief_html, brief_paper
-from standage.report.heading import Heading
+from standage.report.brief_pages import brief_pdf
+from standage.report.heading import NO_HEADING, Heading
 
 
 @pytest.fixture(scope="module")
@@ -30,9 +33,10 @@ def test_two_pages_and_one_more_for_every_further_four_stands(findings):
     paper = brief_paper(findings, heading=Heading(title="The north flats", crew="A. and B."))
     assert paper.startswith(b"%PDF-") and pages(paper) == 2
     assert b"/MediaBox [ 0 0 595" in paper  # A4, 210 mm at 72 points an inch
-    many = fake_findings()
-    many.units = findings.units * 2
-    assert pages(brief_paper(many)) == 3
+    words = brief(findings, Measures())
+    words = replace(words, stands=words.stands * 2)
+    many = SimpleNamespace(units=findings.units * 2, survey=findings.survey)
+    assert pages(brief_pdf(many, words, NO_HEADING, "Many")) == 3
 
 
 def test_it_says_what_the_summary_says(findings):
@@ -45,7 +49,7 @@ def test_it_says_what_the_summary_says(findings):
             short.more,
             short.unknown,
         )
-        assert stand.headline.replace(" %", "\u00a0%") in text.replace("\n", " ")
+        assert stand.headline in text
     assert len(words.method) == 5
 
 
