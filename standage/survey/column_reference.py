@@ -15,7 +15,7 @@ INTRODUCTION = """\
 
 A survey is a folder of CSV files, or one .xlsx workbook with sheets of the same names (or a folder that holds only that workbook). Only
 `stands`, `trees` and `cores` are needed. Columns may come in any order, optional ones may be left out, and columns of your own
-are kept and not used; "(kept only)" marks columns that reach tables and cards but no model. A blank cell means "not recorded", never zero. `standage new DIR` makes empty forms; `standage check SURVEY`
+are kept and not used; "(kept only)" marks columns that reach tables and cards but no model, **bold** names must be filled. A blank cell means "not recorded", never zero. `standage new DIR` makes empty forms; `standage check SURVEY`
 reports all problems at once, with file, row, column, what was found, what was expected and what to do. The header is row 1.
 
 CSV files are UTF-8, separated by commas, with decimal points; dates are YYYY-MM-DD. Identifiers are free text, compared letter by letter;
@@ -103,13 +103,16 @@ def column_reference() -> str:
     for table in TABLES:
         parts.append(
             f"\n## {table.file}\n\nOne row for"
-            f" {table.one_row}.{'' if table.needed else ' Optional.'}\n\n| column | required |"
-            " allowed | meaning |\n|---|---|---|---|\n"
+            f" {table.one_row}.{'' if table.needed else ' Optional.'}\n\n| column |"
+            " allowed | meaning |\n|---|---|---|\n"
         )
         for column in table.columns:
             meaning = column.meaning + (f". Default: {column.default}" if column.default else "")
             meaning += " (kept only)" if column.kept else ""
-            cells = (f"`{column.name}`", column.required, _allowed_briefly(column), meaning)
+            if column.required not in ("", "yes"):
+                meaning += f". Required: {column.required}"
+            name = f"**`{column.name}`**" if column.required == "yes" else f"`{column.name}`"
+            cells = (name, _allowed_briefly(column), meaning)
             parts.append("| " + " | ".join(cell.replace("|", "\\|") for cell in cells) + " |\n")
     parts.append(RING_FILES)
     parts.append(RELATIONS)
@@ -147,9 +150,8 @@ millimetre, `-9999` = thousandths. A width of 0 is an absent ring.
   file: a core may also be called FILE-NAME, as `site-11A` for the series `11A` of `rings/site.rwl`. A name that differs from a
   core without widths only in capitals, marks, blanks or leading zeros is a problem that suggests the core. Series without a core are left out; a note
   lists them.
-- **Accepted:** up to three header lines, none, or headers again further down; names of eight columns that run into the year; names with blanks; line
-  ends of every kind; the end mark on its own line or in an eleventh column; lines with `#`. With a note: lines out of columns that can be read in one
-  way only; words between series or after an end mark; zeros after `-9999`.
+- **Accepted:** header lines or none; names of eight columns, or with blanks; the end mark on its own line or in an eleventh column; lines with `#`. With a note:
+  lines out of columns that can be read in one way only; words between series; zeros after `-9999`.
 - **Refused, with file and line:** a series without an end mark, or with both; 999 in the middle of hundredths (a ring of 9.99 mm?); more widths than
   the decade has years left; years missing or twice; negative widths; anything that can be read in two ways.
 - **Parts.** A series closed by an end mark and resumed some years later is in parts. Its first and last ring date the core; releases use its longest part,
@@ -176,7 +178,7 @@ RELATIONS = """
   coring or death, none more than three years before planting.
 - Widths add up to no more than 1.25 times `core_length_mm` and no more than the diameter at the core (or `dbh_cm`); in a fully measured core to at
   least half of `core_length_mm`, and with centre `pith` or `arcs` to a fifth of the radius; ten rings and more have a mean from 0.1 to 15 mm. A series
-  or file that grows unlike the others, or unlike trees, gets a note. A unit ten times off is never corrected silently.
+  or file that grows unlike the others, or unlike trees, gets a note.
 - A subplot is no larger than its plot. `first_year` of an event is not after its `last_year`.
 - A stem whose `core_outcome` is `taken` has a core in cores.csv; leave it blank while cores are still being read.
 
