@@ -97,6 +97,11 @@ def compare_results(
     ------
     StandageError where a folder is no result, or no two stands can be compared; all faults are told
     at once.
+
+    >>> compare_results([folder])  # an empty folder
+    Traceback (most recent call last):
+    ...
+    standage.errors.StandageError: ...
     """
     paths = [Path(folder) for folder in folders]
     records = _records(paths)

@@ -2,7 +2,7 @@
 
 The words for probabilities are the likelihood scale of the Intergovernmental Panel on Climate
 Change (Fourth Assessment Report 2007, Working Group II, "Communication of uncertainty"). The table
-in `docs/words.md` is made from this module.
+in `docs/terms.md` is made from this module.
 """
 
 from __future__ import annotations
@@ -184,7 +184,7 @@ def likelihood_ranges() -> list[tuple[str, str]]:
 
 
 def likelihood_table() -> str:
-    """The table of words as markdown, for docs/words.md."""
+    """The table of words as markdown, for docs/terms.md."""
     upper = [1.0, *(step.least for step in LIKELIHOODS[:-1])]
     lines = ["| said | means a probability of |", "|---|---|"]
     for step, below in zip(LIKELIHOODS, upper, strict=True):

@@ -28,9 +28,7 @@ PACKAGES = (
 )
 AS_SHOWN = doctest.ELLIPSIS | doctest.NORMALIZE_WHITESPACE
 
-WITHOUT_EXAMPLE = {
-    "standage.commands.compare.compare_results",
-}
+WITHOUT_EXAMPLE: set[str] = set()
 
 
 def public_names() -> dict[str, object]:

@@ -37,8 +37,8 @@ def test_examples_in_the_module_hold():
 
 
 def test_the_page_has_the_table_of_the_code():
-    assert likelihood_table() in (ROOT / "docs" / "words.md").read_text(encoding="utf-8"), (
-        "write likelihood_table() into docs/words.md"
+    assert likelihood_table() in (ROOT / "docs" / "terms.md").read_text(encoding="utf-8"), (
+        "write likelihood_table() into docs/terms.md"
     )
 
 
