@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import tomllib
 from collections.abc import Callable, Mapping
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,7 @@ PARTS = ("value", "unit", "source", "reason", "status")
 HEADINGS = ("key", "name", "species", "checked")
 Report = Callable[[str, object, str, str], None]  # key, found, expected, what to do
 
+LOOK = "Look at what is in it."
 SEEN = "text without control characters"
 LARGEST_PROFILE = 1_000_000
 """Bytes of a file (assumption: a hundred times a shipped one)."""
@@ -25,7 +27,13 @@ FAR_BEYOND = 1e100
 
 def read_profile(path: Path, *, shipped: bool) -> Profile:
     """Read and check one file, without warning."""
-    raw, content = _toml(path)
+    return _profile(path, _content(path), shipped=shipped)
+
+
+@lru_cache(maxsize=64)
+def _profile(path: Path, raw: bytes, *, shipped: bool) -> Profile:
+    """The profile that a file of these bytes holds: a batch asks for one of each survey."""
+    content = _toml(path, raw)
     problems: list[Problem] = []
 
     def problem(key: str, found: object, expected: str, what_to_do: str) -> None:
@@ -95,24 +103,34 @@ def read_profile(path: Path, *, shipped: bool) -> Profile:
     )
 
 
-def _toml(path: Path) -> tuple[bytes, dict[str, Any]]:
-    """The bytes of a file and what they say. Raises SurveyError where it isn't TOML, or no file."""
-    look = "Look at what is in it."
+def _content(path: Path) -> bytes:
+    """The bytes of a file. Raises SurveyError where it is none, or too large."""
     try:
         if not path.is_file():  # a pipe would be waited for, and a device may never end
             found, advice = "a folder, a pipe or a link to nothing", "Put a file in its place."
         elif path.stat().st_size > LARGEST_PROFILE:
-            found, advice = f"a file of more than {LARGEST_PROFILE:,} bytes", look
+            found, advice = f"a file of more than {LARGEST_PROFILE:,} bytes", LOOK
         else:
-            raw = path.read_bytes()
-            return raw, tomllib.loads(raw.decode("utf-8-sig"))
-    except RecursionError:
-        found, advice = "tables within tables without an end", look
+            return path.read_bytes()
     except OSError as fault:
         found, advice = f"a file that can't be read ({fault.strerror})", "Check that you may."
+    raise _no_toml(path, found, advice)
+
+
+def _toml(path: Path, raw: bytes) -> dict[str, Any]:
+    """What the bytes of a file say. Raises SurveyError where it isn't TOML."""
+    try:
+        return tomllib.loads(raw.decode("utf-8-sig"))
+    except RecursionError:
+        found, advice = "tables within tables without an end", LOOK
     except ValueError as fault:  # of the encoding, of TOML, or of a number too long to read
         found, advice = str(fault), "Mend that line."
-    raise SurveyError((Problem(path.name, None, None, found, "a TOML file in UTF-8", advice),))
+    raise _no_toml(path, found, advice)
+
+
+def _no_toml(path: Path, found: str, advice: str) -> SurveyError:
+    problem = Problem(path.name, None, None, found, "a TOML file in UTF-8", advice)
+    return SurveyError((problem,))
 
 
 def _shown(found: object) -> str:

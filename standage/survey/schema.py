@@ -88,6 +88,10 @@ class Table:
     needed: bool = False
     like: tuple[str, ...] = ()
 
+    def __hash__(self) -> int:
+        # tables are keys of caches, asked for each cell of a header: all columns would be hashed
+        return hash(self.name)
+
     @property
     def file(self) -> str:
         return f"{self.name}.csv"
