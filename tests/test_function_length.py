@@ -1,4 +1,4 @@
-"""Functions of the package are short enough to be read at once, but for those named with a reason."""
+"""Functions of the package can be read at once, but for those named with a reason."""
 
 from __future__ import annotations
 
@@ -11,7 +11,6 @@ LONGEST = 80
 """Lines of a function, signature and docstring included (common practice, no source)."""
 
 LONGER = {
-    ("commands/batch.py", "run_batch"): "the steps of a batch, one after another",
     ("commands/run.py", "run_survey"): "the steps of a run, one after another",
     ("simulate/life.py", "draw_life_histories"): "one draw after another: the order is the seed's",
     ("simulate/surveys.py", "small_survey"): "one history of many stated numbers",

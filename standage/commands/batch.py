@@ -95,19 +95,33 @@ def run_batch(
                 summary.add(outcome)
                 progress.one_more(outcome)
     finally:
-        done = [survey for survey in surveys if summary.has_results(survey.name)]
-        try:
-            summary.write()
-            join_long_tables(out / LONG_TABLE, done)
-        except (OSError, StandageError) as error:  # the results are there
-            why = error.strerror if isinstance(error, OSError) else error
-            log(
-                f"The tables of all in {out} could not be written ({why or error}); give the same"
-                " command again when they can."
-            )
-        if not cluster:
-            clear_half_written(surveys, done={survey.name for survey in done})
+        _finish(surveys, summary, out, log, clear=not cluster)
     return summary.rows()
+
+
+def _finish(
+    surveys: Sequence[BatchSurvey],
+    summary: Summary,
+    out: Path,
+    log: Callable[[str], None],
+    *,
+    clear: bool,
+) -> None:
+    """Write the summary and the tables of all; clear away what workers of this machine left half
+    written.
+    """
+    done = [survey for survey in surveys if summary.has_results(survey.name)]
+    try:
+        summary.write()
+        join_long_tables(out / LONG_TABLE, done)
+    except (OSError, StandageError) as error:  # the results are there
+        why = error.strerror if isinstance(error, OSError) else error
+        log(
+            f"The tables of all in {out} could not be written ({why or error}); give the same"
+            " command again when they can."
+        )
+    if clear:
+        clear_half_written(surveys, done={survey.name for survey in done})
 
 
 def _was_done(survey: BatchSurvey, settings: BatchSettings, summary: Summary) -> bool:

@@ -81,7 +81,9 @@ def check_ring_widths(
     if series.empty:
         return
     table = _with_core_and_tree(frames, files, series, problems)
-    _check_years(table, problems, notes, profile_folder)
+    _check_years(table, problems)
+    _check_ages(table, problems, notes, profile_folder)
+    _note_what_is_unmeasured(table, notes)
     _check_wood(table, problems)
     _ask_about_growth(table, notes)
 
@@ -155,9 +157,8 @@ def _tell(
         )
 
 
-def _check_years(
-    table: pd.DataFrame, problems: list[Problem], notes: list[str], profile_folder: str | None
-) -> None:
+def _check_years(table: pd.DataFrame, problems: list[Problem]) -> None:
+    """Years of series against those of their core and the day it was taken."""
     first, last, clean = table["first"], table["last"], ~table["years_refused"]
     _tell(
         table,
@@ -196,6 +197,13 @@ def _check_years(
         "no more rings measured than counted, save one still growing",
         "Correct the series, or ring_count.",
     )
+
+
+def _check_ages(
+    table: pd.DataFrame, problems: list[Problem], notes: list[str], profile_folder: str | None
+) -> None:
+    """Years of series against the life of the tree, and of its species."""
+    first, last = table["first"], table["last"]
     dead = table["death_year"].notna() & ~(table["death_year_sd"] > 0)
     _tell(
         table,
@@ -232,6 +240,11 @@ def _check_years(
             f" more than the {oldest.iat[place]:.0f} of the oldest known"
             f" {table['species'].iat[place]}; are its years right?"
         )
+
+
+def _note_what_is_unmeasured(table: pd.DataFrame, notes: list[str]) -> None:
+    """Series that end short of their core, and absent rings in a core only counted."""
+    first, last, clean = table["first"], table["last"], ~table["years_refused"]
     later = clean & (first > table["first_ring_year"])
     _note(notes, table, later, "begin later than first_ring_year (inner rings not measured)")
     earlier = clean & (last < table["last_ring_year"] - 1)

@@ -176,9 +176,21 @@ def check_trees(
     cores_readable: bool,
 ) -> None:
     """Stems against their plots, and what is said of dead, planted and cored stems."""
+    cores = set(frames["cores"]["tree"])
+    cored = frames["trees"]["tree"].isin(cores).to_numpy(dtype=bool)
+    _check_stems_of_plots(frames, files["trees"], problems, dated=cored & cores_readable)
+    _check_years_of_stems(frames, reporter(files["trees"], frames["trees"], problems))
+    if cores_readable:
+        _check_outcomes(frames["trees"], cored, reporter(files["trees"], frames["trees"], problems))
+
+
+def _check_stems_of_plots(
+    frames: Mapping[str, pd.DataFrame], file: str, problems: list[Problem], *, dated: np.ndarray
+) -> None:
+    """Stems in the plot of another stand, without a diameter or outside the plot's limits. dated:
+    by a core, bool (tree,).
+    """
     trees, plots = frames["trees"], frames["plots"]
-    cored = trees["tree"].isin(set(frames["cores"]["tree"])).to_numpy(dtype=bool)
-    report = reporter(files["trees"], trees, problems)
     live = (trees["status"] == "live").to_numpy(dtype=bool)
     plot_stand = looked_up(trees["plot"], plots, "plot", "stand")
     placed = trees["plot"].isin(set(plots["plot"]) - {""}).to_numpy(dtype=bool)
@@ -193,8 +205,8 @@ def check_trees(
         lowest=looked_up(trees["plot"], plots, "plot", "min_dbh_cm"),
         highest=looked_up(trees["plot"], plots, "plot", "max_dbh_cm"),
     )
-    report_both = reporter(files["trees"], both, problems)
-    report_both(
+    report = reporter(file, both, problems)
+    report(
         elsewhere,
         "plot",
         "'{plot}', a plot of stand '{plot_stand}', for a stem of stand '{stand}'",
@@ -205,29 +217,29 @@ def check_trees(
         live
         & (trees["plot"] != "")
         & trees["dbh_cm"].isna()
-        & ~(cored & cores_readable)
-        & ~_reported(problems, files["trees"], "dbh_cm", trees),
+        & ~dated
+        & ~_reported(problems, file, "dbh_cm", trees),
         "dbh_cm",
         "a blank cell for a live stem in plot '{plot}'",
         "a number of cm",
         "Write the diameter; every live stem listed in a plot needs one, unless it was cored. Leave"
         " plot blank if the stem was not in it.",
     )
-    report_both(
+    report(
         live & (trees["plot"] != "") & (trees["dbh_cm"] == 0) & ~(both["lowest"] > 0),
         "dbh_cm",
         "0, below breast height, for a live stem in plot '{plot}'",
         "a stem that has reached breast height",
         "Count it as emerging in counts; leave plot blank if it is listed because it was cored.",
     )
-    report_both(
+    report(
         live & (both["dbh_cm"] < both["lowest"]),
         "dbh_cm",
         "{dbh_cm}, in plot '{plot}' that lists stems from {lowest} cm",
         "a diameter of at least {lowest} cm",
         "Correct the diameter or the plot's min_dbh_cm, or count the stem as a sapling in counts.",
     )
-    report_both(
+    report(
         live & (both["dbh_cm"] > both["highest"]),
         "dbh_cm",
         "{dbh_cm}, in plot '{plot}' that lists stems up to {highest} cm",
@@ -235,8 +247,13 @@ def check_trees(
         "Correct the diameter or the plot's max_dbh_cm; leave plot blank if the stem was not"
         " listed.",
     )
+
+
+def _check_years_of_stems(frames: Mapping[str, pd.DataFrame], report: Report) -> None:
+    """Years of death and of planting against status, origin and the survey."""
+    trees = frames["trees"]
     report(
-        live & trees["death_year"].notna(),
+        (trees["status"] == "live") & trees["death_year"].notna(),
         "death_year",
         "{death_year} for a live stem",
         "a blank cell, or status dead or stump",
@@ -272,23 +289,26 @@ def check_trees(
         "a year not after the survey",
         "Correct planted_year or the survey_date of the stand.",
     )
-    if cores_readable:
-        outcome = trees["core_outcome"]
-        report(
-            (outcome == "taken") & ~cored,
-            "core_outcome",
-            "taken, and no core of '{tree}' in cores",
-            "a row in cores",
-            "Add the core, or say what became of it (unreadable, no_sound_wood), or leave the cell"
-            " blank.",
-        )
-        report(
-            outcome.isin(["not_tried", "not_allowed"]) & cored,
-            "core_outcome",
-            "{core_outcome}, and a core of '{tree}' in cores",
-            "taken, unreadable or no_sound_wood",
-            "Correct core_outcome, or the tree named in cores.",
-        )
+
+
+def _check_outcomes(trees: pd.DataFrame, cored: np.ndarray, report: Report) -> None:
+    """What became of the core of a stem against the cores. cored: bool (tree,)."""
+    outcome = trees["core_outcome"]
+    report(
+        (outcome == "taken") & ~cored,
+        "core_outcome",
+        "taken, and no core of '{tree}' in cores",
+        "a row in cores",
+        "Add the core, or say what became of it (unreadable, no_sound_wood), or leave the cell"
+        " blank.",
+    )
+    report(
+        outcome.isin(["not_tried", "not_allowed"]) & cored,
+        "core_outcome",
+        "{core_outcome}, and a core of '{tree}' in cores",
+        "taken, unreadable or no_sound_wood",
+        "Correct core_outcome, or the tree named in cores.",
+    )
 
 
 def _reported(problems: list[Problem], file: str, column: str, frame: pd.DataFrame) -> np.ndarray:
