@@ -18,7 +18,7 @@ LABELS = (
     "growing to the height of the core",
     "years in the grass stage",
 )
-INKS = ("#0b5c94", "#e6a23c", "#f0f0f0", "#6f6f6f")
+LATER_INKS = ("#f0f0f0", "#6f6f6f")  # behind the two of the style
 HATCHES = ("", "///", "...", "xx")  # tell the steps apart without colour
 
 
@@ -30,7 +30,8 @@ def plot_budgets(budgets: Mapping[str, Budget], *, ax: Axes | None = None) -> Ax
     ax = plain(drawing_axes(ax, height=1.5 + BAR_HEIGHT * len(budgets)))
     rows = np.arange(len(budgets))
     left = np.zeros(len(budgets))
-    for step, label, ink, hatch in zip(STEPS, LABELS, INKS, HATCHES, strict=True):
+    inks = (current_style().posterior, current_style().prior, *LATER_INKS)
+    for step, label, ink, hatch in zip(STEPS, LABELS, inks, HATCHES, strict=True):
         share = np.array([100 * budget.shares[step] for budget in budgets.values()])
         ax.barh(
             rows,

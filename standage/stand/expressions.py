@@ -41,7 +41,7 @@ def student_t4_cdf(value: Any) -> Any:
 
 def grass_stage_pmf(log_median: Any, log_spread: Any, longest: int) -> Any:
     """P(G = g), g = 0 .. longest: a discretised log-normal cut at both ends, shape `(longest +
-    1,)`.
+    1,)`. From docs/the-model.md and not from `evidence.delays`, which it is held against.
     """
     below = standard_normal_cdf(
         (np.log(np.arange(longest + 1) + 0.5) - log_median) / pt.exp(log_spread)
