@@ -60,7 +60,7 @@ def years_open(readings: CoreReadings, rows: Integers, profile: Profile) -> tupl
     )
     innermost = readings.innermost_year[rows]
     low = innermost + earliest - slack - longest_missed(readings, rows, profile) - waited
-    return low, np.minimum(innermost + latest + slack, readings.latest_year[rows])
+    return low, np.minimum(innermost + latest + slack, readings.reached_by[rows])
 
 
 def last_years_in_common(

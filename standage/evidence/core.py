@@ -49,6 +49,7 @@ _TREE_COLUMNS = (
     "death_year_sd",
     "origin",
     "planted_year",
+    "alive_in_year",
 )
 
 
@@ -63,8 +64,9 @@ class CoreReadings:
     their weights. centre_mu, centre_sigma, centre_loading: log-normal of the rings missed; -inf, 0,
     0 where the pith is in the core; centre_tree_log_sd the part of sigma common to cores of one
     tree. height_cm: to 5 cm, NaN if not recorded; a core below emergence height stands at emergence
-    height and has below_emergence set. latest_year: arrival cannot be later. at_least: the rings
-    seen bound the age from below and say nothing of how many there are further in.
+    height and has below_emergence set. latest_year: no ring of the core can be later. reached_by:
+    arrival cannot be later, since the tree is on record in that year. at_least: the rings seen
+    bound the age from below and say nothing of how many there are further in.
 
     >>> readings = read_cores(survey, "a", "longleaf-pine", standage.load_profile("longleaf-pine"))
     >>> bool((readings.innermost_year <= readings.last_ring_year)[readings.readable].all())
@@ -87,6 +89,7 @@ class CoreReadings:
     height_cm: Floats
     below_emergence: NDArray[np.bool_]
     latest_year: Floats
+    reached_by: Floats
     last_ring_year: Floats
     readable: NDArray[np.bool_]
     left_out_reason: NDArray[np.object_]
@@ -139,6 +142,7 @@ def readings_of(table: pd.DataFrame, profile: Profile) -> CoreReadings:
         if profile.has_grass_stage
         else np.zeros(len(table), bool)
     )
+    alive = np.where(_lowest_of_tree(table), table["alive_in_year"].to_numpy(float), np.nan)
     return CoreReadings(
         core=table["core"].to_numpy(object),
         tree=table["tree"].to_numpy(object),
@@ -156,12 +160,20 @@ def readings_of(table: pd.DataFrame, profile: Profile) -> CoreReadings:
         height_cm=np.maximum(height.round_height_cm(recorded), emergence),
         below_emergence=below,
         latest_year=ring.latest_year,
+        reached_by=np.fmin(ring.latest_year, alive),
         last_ring_year=ring.last_ring_year,
         readable=ring.readable,
         left_out_reason=ring.reason,
         note=ring.note,
         at_least=at_least(table),
     )
+
+
+def _lowest_of_tree(table: pd.DataFrame) -> NDArray[np.bool_]:
+    """Which cores are at the lowest height of their tree, or at one not recorded, `(core,)`."""
+    height_cm = table["height_cm"]
+    lowest = height_cm.groupby(table["tree"]).transform("min")
+    return (height_cm.isna() | (height_cm == lowest)).to_numpy(dtype=bool)
 
 
 def evidence_over_years(
@@ -176,7 +188,7 @@ def evidence_over_years(
     `years` `(year,)`, calendar years. Without `nodes` the early-growth and counting factors are
     averaged out: `(year,)`. With nodes = (values of the early-growth factor, values of the counting
     factor): `(g, d, year)`, made for mixing by B-splines of spacing 1, whose variance is taken off
-    beforehand. A core without a readable ring is flat up to its latest year. A core below emergence
+    beforehand. A core without a readable ring is flat up to `reached_by`. A core below emergence
     height speaks about the year of emergence. Years must be consecutive.
 
     >>> profile = standage.load_profile("longleaf-pine")
@@ -346,7 +358,7 @@ def _one_core(
     """E at each early-growth log mean `(g,)` and counting factor `(d,)`: `(g, d, year)`; size 1 on
     an axis the core does not depend on.
     """
-    reachable = years <= readings.latest_year[row]
+    reachable = years <= readings.reached_by[row]
     if not readings.readable[row]:
         return np.where(reachable, 1.0, 0.0)[None, None, :]
     counting = counting if readings.counted_rings[row] > 0 else np.zeros(1)
@@ -373,7 +385,7 @@ def _one_core(
         )
         by_lag = np.where(lag >= 0, missed[:, np.clip(lag, 0, longest)], 0.0)
     evidence = np.einsum("ds,gsy->gdy", ring, by_lag, optimize=True)
-    evidence = np.where(at_core <= readings.latest_year[row], evidence, 0.0)
+    evidence = np.where(at_core <= readings.reached_by[row], evidence, 0.0)
     if already.size > 1:
         evidence = np.apply_along_axis(np.convolve, -1, evidence, already, mode="valid")
     return evidence

@@ -33,7 +33,7 @@ LARGEST_SHARE = 0.95
 
 GROUP = ["stand", "species"]
 
-AT_ODDS = "its cores contradict each other"
+AT_ODDS = "its cores contradict each other, or the year in which it is on record"
 BEFORE_AXIS = "its cores lie before the years considered"
 
 

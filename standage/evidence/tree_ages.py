@@ -217,7 +217,9 @@ def _date_species(
         reason = np.where(blank, "coring height not recorded: dated at coring height only", "")
         impossible = np.isnan(found["coring_height_year_median"])
         text["left_out_reason"][row] = np.where(
-            impossible, "its cores contradict one another, or the year of its last ring", reason
+            impossible,
+            "its cores contradict one another, the year of its last ring or the one on record",
+            reason,
         )
     _notes_of_cores(readings, place, text["note"])
     noted = dead.copy()

@@ -155,7 +155,7 @@ def date_block(
     if rows.shape[1] == 1:
         lags = np.arange(ring_first, ring_first + ring.shape[1] + missed.shape[1] - 1)
         arrival = _convolve(ring, missed)
-        arrival = arrival * (lags >= (reference - readings.latest_year[lowest])[:, None])
+        arrival = arrival * (lags >= (reference - readings.reached_by[lowest])[:, None])
     else:
         lags, arrival = _joint_arrival(readings, rows, profile, reference)
     heights = _node_height(readings)[lowest]
@@ -265,7 +265,7 @@ def _joint_arrival(
     for column, (first, values) in enumerate(parts):
         row = rows[:, column]
         evidence = _take_lags(values, first, offsets[column], lags)
-        evidence *= (lags >= (reference - readings.latest_year[row])[:, None])[:, None, None, :]
+        evidence *= (lags >= (reference - readings.reached_by[row])[:, None])[:, None, None, :]
         height_here = np.nan_to_num(_node_height(readings)[row])
         if message is None or height_above is None:
             message = evidence

@@ -110,7 +110,8 @@ def core_notes(
     if at_odds:
         notes.append(
             f"{name}: the cores of {counted(len(at_odds), 'tree')} ({_first_names(at_odds)})"
-            " contradict each other. They are left out; read these cores again."
+            " contradict each other, or the year in which it is on record. They are left out; read"
+            " these cores again."
         )
     if too_early:
         notes.append(

@@ -47,6 +47,19 @@ def tree_chain(
     return TreeChain(tuple(sorted(nodes, key=lambda node: -node.height_cm)), tree)
 
 
+def known_alive_chain(
+    tree: str, alive_in_year: float, years: np.ndarray, dbh_class: int
+) -> TreeChain | None:
+    """A stem without a core, at breast height by a year in which it is on record as a tree. None
+    where it is not, or was before the years considered.
+    """
+    reached = int(np.searchsorted(years, alive_in_year, side="right"))
+    if not np.isfinite(alive_in_year) or reached == 0:
+        return None
+    evidence = np.ones((1, 1, reached))
+    return TreeChain((Node(BREAST_HEIGHT_CM, dbh_class, evidence, 0, False, False),), tree)
+
+
 def chain_heights(
     readings: CoreReadings, at_coring_height: bool, commonest_cm: float
 ) -> np.ndarray:

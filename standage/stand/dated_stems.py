@@ -11,7 +11,7 @@ import pandas as pd
 from standage.evidence.core import CoreReadings
 from standage.evidence.participation import AT_ODDS
 from standage.profiles import Profile
-from standage.stand.chains import chain_heights, tree_chain
+from standage.stand.chains import chain_heights, known_alive_chain, tree_chain
 from standage.stand.data import TreeChain
 from standage.survey.accounted import IN_HISTORY
 
@@ -26,7 +26,7 @@ class DatedStem:
     unit : index of its unit, -1 where the species has too few stems there for one. basis : cored,
     size or planted. in_process : whether it counts in the likelihood. dbh_class : -1 without a
     diameter. coring_height_cm, innermost_ring_year : of the lowest core; NaN where not recorded.
-    chain : None for stems dated by their size class alone.
+    chain : None for stems dated by their size class alone. cored : whether cores are in it.
     """
 
     tree: str
@@ -42,6 +42,7 @@ class DatedStem:
     coring_height_cm: float
     innermost_ring_year: float
     chain: TreeChain | None
+    cored: bool
     chain_height_cm: float
     planted_year: float
     left_out_reason: str
@@ -100,12 +101,15 @@ def dated_stems(group: Group, years: np.ndarray, edges: np.ndarray) -> list[Date
             )
             # agreement to the last digit of what a likelihood can hold
             set_aside = "" if chain is not None else AT_ODDS
+        cored = chain is not None
         planted_year = row.planted_year if row.origin == "planted" else np.nan
-        basis = "cored" if chain is not None else "size"
+        basis = "cored" if cored else "size"
         if np.isfinite(planted_year):
             basis = "planted"
         by_size = c >= 0 and not group.at_coring_height
-        counted = taking.part == IN_HISTORY and (chain is not None or by_size)
+        counted = taking.part == IN_HISTORY and (cored or by_size)
+        if not cored and counted and by_size:
+            chain = known_alive_chain(row.tree, row.alive_in_year, years, c)
         if not counted and chain is None and basis != "planted":
             reason = reason or set_aside
         # the lowest core, of one height the one that goes back furthest
@@ -125,6 +129,7 @@ def dated_stems(group: Group, years: np.ndarray, edges: np.ndarray) -> list[Date
                 coring_height_cm=_first(readings.height_cm[lowest]),
                 innermost_ring_year=_first(readings.innermost_year[lowest]),
                 chain=chain,
+                cored=cored,
                 chain_height_cm=np.nan if chain is None else chain.nodes[-1].height_cm,
                 planted_year=float(planted_year),
                 left_out_reason=reason,

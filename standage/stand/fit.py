@@ -153,8 +153,7 @@ def assemble(
 
 
 def _row(stem: DatedStem) -> dict[str, object]:
-    known = {name: getattr(stem, name) for name in STEM_COLUMNS if name != "cored"}
-    return {name: known.get(name, stem.chain is not None) for name in STEM_COLUMNS}
+    return {name: getattr(stem, name) for name in STEM_COLUMNS}
 
 
 def _stage_counts(expected: Sequence[Expected]) -> pd.DataFrame:

@@ -57,7 +57,8 @@ def date_stems(
             sizes = in_class(stem.unit, stem.dbh_class) if has_size else None
             core, year = chain_years(stem.chain, source, sizes, generator)
             at_core[:, i] = _calendar(core, first_year)
-            if np.isfinite(stem.coring_height_cm) and not source.delays.at_coring_height:
+            known_height = not stem.cored or np.isfinite(stem.coring_height_cm)
+            if known_height and not source.delays.at_coring_height:
                 established[:, i] = _calendar(year, first_year)
     for (unit, c), members in by_size.items():
         sizes = states[unit].in_class(edges[c], edges[c + 1])

@@ -267,6 +267,18 @@ TREES = Table(
             example="natural",
         ),
         _year("planted_year", "planted stems: year of planting"),
+        _year(
+            "alive_in_year",
+            "earliest year in which it is known to have been a tree: it reached the height of its"
+            " lowest core (without a core, breast height) in that year or before",
+        ),
+        _code(
+            "alive_source",
+            "scar witness_tree inventory photograph other",
+            "what that rests on: the year of a scar, a survey's witness tree, a list with"
+            " diameters, a photograph; other: say in note",
+            required="alive_in_year is given",
+        ),
         _code(
             "crown_class",
             "open dominant codominant intermediate suppressed upper",

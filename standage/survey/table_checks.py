@@ -282,6 +282,28 @@ def _check_years_of_stems(frames: Mapping[str, pd.DataFrame], report: Report) ->
         "origin planted, or a blank cell",
         "Write planted in origin, or empty planted_year.",
     )
+    alive = trees["alive_in_year"]
+    report(
+        alive.notna() & (trees["alive_source"] == ""),
+        "alive_source",
+        "a blank cell beside alive_in_year {alive_in_year}",
+        "what shows the tree alive in that year",
+        "Write scar, witness_tree, inventory, photograph or other.",
+    )
+    report(
+        alive > np.fmin(season, trees["death_year"].where(~(trees["death_year_sd"] > 0))),
+        "alive_in_year",
+        "{alive_in_year}, after the season of the survey or the tree's death",
+        "a year in which it lived",
+        "Correct alive_in_year, death_year or the survey_date of the stand.",
+    )
+    report(
+        alive < trees["planted_year"],
+        "alive_in_year",
+        "{alive_in_year}, before planted_year {planted_year}",
+        "a year after it was planted",
+        "Correct one of the two years.",
+    )
     report(
         trees["planted_year"] > season,
         "planted_year",

@@ -1,9 +1,10 @@
-"""A least number of rings enters the likelihood as a bound: held to closed forms."""
+"""A least number of rings, or a year on record, enters the likelihood as a bound: closed forms."""
 
 import numpy as np
 import pytest
 from scipy import stats
 
+from standage.errors import SurveyError
 from standage.evidence import core, date_trees, evidence_over_years, read_cores, ring_count
 from standage.evidence.height import normal_nodes
 from standage.profiles import load_profile
@@ -105,3 +106,70 @@ def test_the_stand_model_takes_a_bound(tmp_path):
 def test_a_crews_way_of_writing_a_bound_is_read_as_one(tmp_path, cell, count, bound):
     row = survey_of(tmp_path, f"counted,,,{cell},").cores.iloc[0]
     assert (row["ring_count"], row["at_least"]) == (count, bound)
+
+
+def known_alive(folder, year, *, core=True, status="live", death="", source="witness_tree"):
+    """A stand of 12 longleafs at 30 cm with their pith, and `old`, on record in `year`."""
+    (folder / "stands.csv").write_text("stand,survey_date\na,2023-06-15\n")
+    (folder / "plots.csv").write_text("plot,stand,area_m2,min_dbh_cm\np,a,5000,2\n")
+    rows = [f"t{number},a,p,longleaf-pine,{20 + number},live,,,\n" for number in range(12)]
+    rows.append(f"old,a,p,longleaf-pine,30,{status},{death},{year},{source if year else ''}\n")
+    (folder / "trees.csv").write_text(
+        "tree,stand,plot,species,dbh_cm,status,death_year,alive_in_year,alive_source\n"
+        + "".join(rows)
+    )
+    header = "core,tree,height_cm,first_ring_year,last_ring_year,dating,centre\n"
+    cores = [f"c{n},t{n},30,{1950 + n},2022,crossdated,pith\n" for n in range(12)]
+    if core:
+        cores.append("c,old,30,1950,2022,crossdated,unknown\n")
+    (folder / "cores.csv").write_text(header + "".join(cores))
+    return read_survey(folder)
+
+
+def test_a_year_on_record_cuts_the_likelihood_off_and_changes_nothing_before(tmp_path):
+    """E(y) of the same core, times 1 for y <= 1935 and 0 after."""
+    evidence = []
+    for year in ("", "1935"):
+        readings = read_cores(known_alive(tmp_path, year), "a", "longleaf-pine", LONGLEAF)
+        row = list(readings.tree).index("old")
+        evidence.append(evidence_over_years(readings, row, YEARS, LONGLEAF))
+    free, bounded = evidence
+    assert free[YEARS > 1935].sum() > 0.5 * free.sum()
+    np.testing.assert_allclose(bounded, free * (YEARS <= 1935), atol=1e-15)
+
+
+def test_a_tree_by_itself_is_dated_before_the_year_on_record(tmp_path):
+    """Restricted to the years open, the points are those of the same distribution renormalised."""
+    survey = known_alive(tmp_path, "1935")
+    dates = date_trees(survey, level=0.9).set_index("tree").loc["old"]
+    readings = read_cores(survey, "a", "longleaf-pine", LONGLEAF)
+    row = list(readings.tree).index("old")
+    evidence = evidence_over_years(readings, row, YEARS, LONGLEAF)
+    below = np.cumsum(evidence) / evidence.sum()
+    for point, share in (("low", 0.05), ("median", 0.5), ("high", 0.95)):
+        expected = YEARS[np.argmax(below >= share)]
+        assert dates[f"coring_height_year_{point}"] == pytest.approx(expected, abs=1)
+    assert dates["coring_height_year_high"] <= 1935
+
+
+def test_a_stem_without_a_core_has_reached_breast_height_by_the_year_on_record(tmp_path):
+    survey = known_alive(tmp_path, "1900", core=False)
+    built = build_stands(survey)
+    (stem,) = (stem for stem in built.stems if stem.tree == "old")
+    assert (stem.basis, stem.cored, stem.in_process) == ("size", False, True)
+    (node,) = stem.chain.nodes
+    years = built.data.years[node.band_start :][: node.evidence.shape[2]]
+    assert node.height_cm == 137 and node.dbh_class == stem.dbh_class
+    assert (years[0], years[-1]) == (built.data.years[0], 1900)
+    (unit,) = built.data.units
+    assert unit.uncored_count.sum() == 0 and len(unit.trees) == 13
+
+
+def test_a_record_after_the_death_of_the_tree_is_refused(tmp_path):
+    with pytest.raises(SurveyError, match="alive_in_year"):
+        known_alive(tmp_path, "2010", status="dead", death="2001")
+
+
+def test_a_record_needs_its_source(tmp_path):
+    with pytest.raises(SurveyError, match="alive_source"):
+        known_alive(tmp_path, "1900", source="")
