@@ -65,7 +65,7 @@ ONE_CELL = [
     ("trees", 2, "death_year", "2022", "after the survey"),
     ("trees", 2, "death_year_sd", "2", "without death_year"),
     ("trees", 0, "planted_year", "1950", "planted"),
-    ("trees", 0, "alive_in_year", "1950", "alive_source"),
+    ("trees", 0, "alive_source", "photograf", "Did you mean 'photograph'"),
     ("trees", 0, "core_outcome", "not_tried", "core of 'a1'"),
     ("trees", 0, "crown_class", "dominat", "Did you mean 'dominant'"),
     ("cores", 0, "tree", "a9", "not in trees"),
