@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from standage.stand.data import StandData
-from standage.stand.sampler import Draws
+from standage.stand.draws import Draws
+from standage.stand.effective_draws import ess_and_rhat
 from standage.stand.states import UnitState
 
 # R-hat and effective sample size after Vehtari, Gelman, Simpson, Carpenter & Buerkner (2021),
@@ -54,7 +55,7 @@ def convergence(data: StandData, sampled: Draws, states: Sequence[UnitState]) ->
     read = dict(zip(watched, ess, strict=True))
     slowest = min(read, key=lambda name: read[name])
     of_read = float(np.nanmax(rhat))
-    # some at a time: the library copies what it is given more than once
+    # some at a time: ranks and transforms copy what they are given more than once
     of_parameters = [
         np.nanmax(ess_and_rhat(sampled.values[..., start : start + AT_A_TIME])[1])
         for start in range(0, sampled.values.shape[-1], AT_A_TIME)
@@ -85,14 +86,3 @@ def _watched(data: StandData, states: Sequence[UnitState], chains: int) -> dict[
                 out[f"{name}: emergence after openings"] = state.delays.emergence.rho
             out[f"{name}: years to breast height"] = np.log(state.delays.years_to_breast_height)
     return {key: value.reshape(chains, -1) for key, value in out.items()}
-
-
-def ess_and_rhat(values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Bulk effective sample size and rank R-hat of `(chain, draw, quantity)`."""
-    import arviz
-
-    dataset = arviz.convert_to_dataset({"x": values})
-    return (
-        arviz.ess(dataset, method="bulk")["x"].to_numpy(),
-        arviz.rhat(dataset, method="rank")["x"].to_numpy(),
-    )

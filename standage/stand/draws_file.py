@@ -18,7 +18,7 @@ import numpy as np
 from standage.compiled import sources_hash
 from standage.profiles import Profile
 from standage.stand.data import StandData
-from standage.stand.sampler import Draws
+from standage.stand.draws import Draws
 from standage.stand.whitening import Whitening
 
 SAMPLED_WITH = ("standage", "numpy", "scipy", "numba", "nutpie")  # whose versions may move a draw

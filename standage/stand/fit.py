@@ -13,6 +13,7 @@ from standage.errors import StandageError
 from standage.stand.build import BuiltStands, DatedStem, build_stands
 from standage.stand.convergence import SHORT_RUN, Convergence, convergence
 from standage.stand.data import StandData
+from standage.stand.draws import Draws, Progress
 from standage.stand.draws_file import DrawsFile, draws_key
 from standage.stand.draws_from_states import draws_of_unit, parameter_names, unit_of
 from standage.stand.expected import STAGE_COLUMNS, Expected, expected_counts
@@ -22,7 +23,7 @@ from standage.stand.openings import OFF
 from standage.stand.parameter_table import parameter_table
 from standage.stand.posterior import Posterior
 from standage.stand.prior_components import prior_components
-from standage.stand.sampler import Draws, Progress, sample, sample_again
+from standage.stand.sampler import sample, sample_again
 from standage.stand.states import UnitState, UnitStates, prior_draws
 from standage.stand.stem_dates import date_stems
 from standage.stand.verdict import judge

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from standage.stand.convergence import ess_and_rhat
 from standage.stand.data import STAGES, UnitData
-from standage.stand.sampler import Draws
+from standage.stand.draws import Draws
+from standage.stand.effective_draws import ess_and_rhat
 from standage.stand.states import UnitState
 
 COLUMNS = (

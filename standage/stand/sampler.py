@@ -1,53 +1,30 @@
-"""Draws from the posterior: the compiled log density, its whitened coordinates, and nutpie's
-No-U-Turn sampler (Hoffman & Gelman 2014).
+"""Draws from the posterior: the compiled log density, its whitened coordinates, and a
+No-U-Turn sampler that walks in them.
 """
 
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
-from dataclasses import dataclass, replace
-from itertools import count
+from dataclasses import replace
 
 import numpy as np
 from scipy.optimize import minimize
 
 from standage.errors import StandageError
 from standage.stand.data import StandData
+from standage.stand.draws import Draws, Progress
 from standage.stand.kernel.log_density import Kernel
-from standage.stand.whitening import Whitening, from_whitened, to_whitened, whitening
-
-Progress = Callable[[float, str], None]  # share done (0 to 1), what is being done
+from standage.stand.no_u_turn import no_u_turn
+from standage.stand.whitening import whitening
 
 # a short run round the mode shows where the posterior holds its mass; the curvature there whitens
 # the coordinates of the run that counts
 PILOT_TUNE, PILOT_DRAWS = 40, 16
-PILOT_DEPTH, DEPTH = (
-    6,
-    10,
-    # most doublings of a trajectory: the pilot, in coordinates that fit badly, would spend a fifth
-    # of all gradients
-)
+# most doublings of a trajectory: in coordinates that fit badly it would spend a fifth of all
+# gradients
+PILOT_DEPTH = 6
 PILOT_POINTS = 16  # where the curvature is averaged
-# at 0.8 some runs step over the narrow places where a knot turns from nothing to a burst, and
-# diverge
-TARGET_ACCEPTANCE = 0.9
 PILOT_SHARE = 0.2  # of the work of a run of the usual length, for telling the time left
-
-
-@dataclass(frozen=True)
-class Draws:
-    """Parameter vectors `(chain, draw, parameter)` and what the sampler says of itself.
-
-    `made` counts the draws before any thinning; `coordinates` are those the chains walked in.
-    """
-
-    values: np.ndarray
-    divergences: int
-    steps_per_draw: float
-    seconds: float
-    made: int
-    coordinates: Whitening
 
 
 def find_mode(kernel: Kernel, start: np.ndarray, steps: int = 300) -> np.ndarray:
@@ -94,7 +71,7 @@ def sample(
             else lambda share, what: progress(start + share * (end - start), what)
         )
 
-    pilot = _chains(
+    pilot = no_u_turn(
         kernel,
         whitening(kernel, data, mode[None]),
         seed=seed,
@@ -107,7 +84,7 @@ def sample(
     )
     places = np.linspace(0, PILOT_DRAWS - 1, -(-PILOT_POINTS // chains)).astype(int)
     points = pilot.values[:, places].reshape(-1, kernel.size)
-    final = _chains(
+    final = no_u_turn(
         kernel,
         whitening(kernel, data, points),
         seed=seed + 1,
@@ -135,7 +112,7 @@ def sample_again(
     """
     chains, held, _ = sampled.values.shape
     draws = sampled.made // chains
-    more = _chains(
+    more = no_u_turn(
         Kernel(data),
         sampled.coordinates,
         seed=seed + 2,
@@ -153,119 +130,4 @@ def sample_again(
         steps_per_draw=(sampled.steps_per_draw + more.steps_per_draw) / 2,
         seconds=sampled.seconds + more.seconds,
         made=sampled.made + more.made,
-    )
-
-
-def _chains(
-    kernel: Kernel,
-    coordinates: Whitening,
-    *,
-    seed: int,
-    draws: int,
-    tune: int,
-    chains: int,
-    cores: int,
-    progress: Progress | None,
-    every: int = 1,
-    depth: int = DEPTH,
-) -> Draws:
-    """One run of the No-U-Turn sampler in whitened coordinates.
-
-    Draws are put where they belong as they come: those of many stands, held by the library and
-    then copied, would be in memory three times.
-    """
-    import nutpie
-    from nutpie.compiled_pyfunc import from_pyfunc
-
-    began = time.perf_counter()
-    center, rows, ends = coordinates.center, coordinates.rows, coordinates.ends
-    values = np.empty((chains, draws // every, kernel.size))
-    seen = [0] * chains
-    slots = count()
-
-    def make_logp() -> Callable[[np.ndarray], tuple[float, np.ndarray]]:
-        def whitened(z: np.ndarray) -> tuple[float, np.ndarray]:
-            logp, gradient = kernel(from_whitened(center, rows, ends, z))
-            return logp, to_whitened(rows, ends, gradient)
-
-        return whitened
-
-    # the library calls each chain 0
-    def make_expand(
-        seed1: int, seed2: int, chain: int
-    ) -> Callable[[np.ndarray], dict[str, np.ndarray]]:
-        slot = -1
-
-        def expand(z: np.ndarray) -> dict[str, np.ndarray]:
-            nonlocal slot
-            if slot < 0:
-                slot = next(slots)
-            held, left = divmod(seen[slot] - tune + 1, every)
-            if held > 0 and left == 0 and held <= values.shape[1]:
-                values[slot, held - 1] = from_whitened(center, rows, ends, z)
-            seen[slot] += 1
-            return {"came": np.array([slot, seen[slot]], dtype=float)}
-
-        return expand
-
-    def initial(chain_seed: int) -> np.ndarray:
-        # chains start apart, each from its own seed, so that the order of threads makes no
-        # difference
-        return np.random.default_rng(chain_seed).standard_normal(kernel.size)
-
-    model = from_pyfunc(
-        kernel.size,
-        make_logp,
-        make_expand,
-        [np.dtype("float64")],
-        [(2,)],
-        ["came"],
-        make_initial_point_fn=initial,
-    )
-    sampler = nutpie.sample(
-        model,
-        draws=draws,
-        tune=tune,
-        chains=chains,
-        cores=min(cores, chains),
-        seed=seed,
-        progress_bar=False,
-        save_warmup=False,
-        low_rank_modified_mass_matrix=False,
-        target_accept=TARGET_ACCEPTANCE,
-        maxdepth=depth,
-        blocking=False,
-    )
-    total = chains * (draws + tune)
-    try:
-        while True:
-            try:
-                trace = sampler.wait(timeout=0.25)
-                break
-            except TimeoutError:
-                if progress is not None:
-                    progress(min(1.0, sum(seen) / total), "sampling the stand model")
-    except RuntimeError as problem:  # what nutpie raises when a chain can't go on
-        raise StandageError(
-            f"The sampler stopped ({problem}). Run again with another --seed."
-            " That is no fault of the survey."
-        ) from problem
-    except BaseException:
-        sampler.cancel()
-        raise
-    if progress is not None:
-        progress(1.0, "sampling the stand model")
-    slot, number = np.moveaxis(trace.posterior["came"].to_numpy().astype(int), -1, 0)
-    if not np.all(number == np.arange(tune + 1, tune + draws + 1)):
-        raise AssertionError("the sampler's library gave draws in another order than it held them")
-    if not np.array_equal(slot[:, 0], np.arange(chains)):  # chains start in the order of threads
-        values = values[slot[:, 0]]
-    stats = trace.sample_stats
-    return Draws(
-        values,
-        int(stats["diverging"].sum()),
-        float(stats["n_steps"].mean()),
-        time.perf_counter() - began,
-        chains * draws,
-        coordinates,
     )

@@ -16,8 +16,8 @@ from standage.stand.convergence import (
     SHORT_RUN,
     Convergence,
 )
+from standage.stand.draws import Draws
 from standage.stand.expected import DIAMETER_EDGES, Expected, two_sided
-from standage.stand.sampler import Draws
 from standage.stand.unit_draws import Unit
 from standage.stand.verdict_record import Check, Verdict
 

@@ -56,7 +56,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as scratch:
         for times in (1, 10):
             cores = options.cores * times
-            folder = small_survey(3, stems=2 * cores, cores=cores, plots=4).write(
+            folder = small_survey(3, stems=2 * cores, cores=cores, plots=max(4, cores // 15)).write(
                 Path(scratch) / str(times)
             )
             survey = read_survey(folder)

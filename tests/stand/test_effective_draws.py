@@ -1,0 +1,59 @@
+"""Effective draws and R-hat against ArviZ (a general-purpose library), and the closed form of
+an autoregressive chain.
+"""
+
+from __future__ import annotations
+
+import arviz
+import numpy as np
+import pytest
+
+from standage.stand.effective_draws import ess_and_rhat
+
+
+def autoregressive(correlation, *, chains=4, draws=400, seed=1):
+    """Chains `(chain, draw, quantity)` of x' = correlation x + normal, from their long run."""
+    noise = np.random.default_rng(seed).standard_normal((chains, draws, len(correlation)))
+    noise[:, 0] /= np.sqrt(1 - correlation**2)
+    for i in range(1, draws):
+        noise[:, i] += correlation * noise[:, i - 1]
+    return noise
+
+
+@pytest.mark.parametrize(("chains", "draws"), [(4, 1000), (4, 100), (2, 101), (3, 9), (2, 4)])
+def test_the_same_as_arviz(chains, draws):
+    values = autoregressive(np.linspace(-0.6, 0.98, 40), chains=chains, draws=draws)
+    values[..., 5] = np.round(values[..., 5])  # ties
+    values[..., 6] += np.arange(chains)[:, None]  # chains apart
+    values[..., 7] *= 1 + np.arange(chains)[:, None]  # alike in the middle, not in spread
+    theirs = arviz.convert_to_dataset({"x": values})
+    ess, rhat = ess_and_rhat(values)
+    assert ess == pytest.approx(arviz.ess(theirs, method="bulk")["x"].to_numpy(), rel=1e-9)
+    assert rhat == pytest.approx(arviz.rhat(theirs, method="rank")["x"].to_numpy(), rel=1e-9)
+
+
+def test_an_autoregressive_chain_is_worth_what_theory_says():
+    """n (1 - r)/(1 + r) draws for the mean."""
+    correlation = np.array([0.0, 0.5, 0.8])
+    ess, rhat = ess_and_rhat(autoregressive(correlation, draws=20_000))
+    assert ess == pytest.approx(80_000 * (1 - correlation) / (1 + correlation), rel=0.1)
+    assert (rhat < 1.002).all()
+
+
+def test_chains_that_disagree_are_noticed():
+    """One chain of four a standard deviation off, in place or in the log of its spread."""
+    values = autoregressive(np.zeros(2))
+    values[0, :, 0] += 1
+    values[0, :, 1] *= np.e
+    _, rhat = ess_and_rhat(values)
+    assert (rhat > 1.05).all()
+
+
+def test_what_is_no_number_is_no_agreement():
+    values = autoregressive(np.zeros(3))
+    values[0, 3, 0] = np.nan
+    values[..., 1] = 2.0
+    ess, rhat = ess_and_rhat(values)
+    assert np.isnan(ess[0]) and np.isnan(rhat[:2]).all()
+    assert ess[2] > 1000 and rhat[2] < 1.01
+    assert np.isnan(ess_and_rhat(values[:, :3])).all()
