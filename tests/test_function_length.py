@@ -14,7 +14,6 @@ LONGER = {
     ("commands/run.py", "run_survey"): "the steps of a run, one after another",
     ("simulate/life.py", "draw_life_histories"): "one draw after another: the order is the seed's",
     ("simulate/surveys.py", "small_survey"): "one history of many stated numbers",
-    ("stand/sampler.py", "_chains"): "chains in step: what one has found the others wait for",
     ("survey/decadal_format.py", "_parts"): "one pass over the lines of a series",
     ("survey/layout.py", "lay_out"): "one pass over the rows of a sheet",
     ("survey/reading.py", "read_survey"): "the steps of a reading, one after another",
