@@ -13,6 +13,7 @@ from standage.findings.age_structure import STRUCTURES, age_structure
 from standage.findings.claim import CLAIMS, Claim, Kind, Score
 from standage.findings.intervals import Interval, credible_points
 from standage.findings.population import Population
+from standage.findings.recruitment_shapes import RecruitmentShape
 from standage.findings.regeneration import regeneration, stocking_probability
 from standage.findings.stand_summary import AGES, MIDDLE_SHARE, middle_years
 from standage.findings.stems import CORING_HEIGHT
@@ -24,6 +25,8 @@ if TYPE_CHECKING:
 # kind, and whether it is by basal area
 # of whom pulses are told, whatever the smallest stem that shares and classes are of
 PULSE_STEMS = "all living stems past the emerging stage"
+# probability from which a shape of recruitment is claimed (assumption)
+SURE_OF_SHAPE = 0.66
 SHARES: tuple[tuple[Kind, bool], ...] = (("share over age", False), ("basal area over age", True))
 
 Make = partial[Claim]
@@ -43,6 +46,7 @@ def unit_claims(findings: Findings, number: int, unit: UnitFindings) -> tuple[Cl
         found += _structure(of, stems)
         found += _minimum_age(of, unit, findings.level)
         found += _middle_span(of, stems, findings.level)
+        found += _shape(of, stems, findings.shapes[number], findings.level)
         found += _pulses(of, stems, unit, findings.level)
         found += _shares_over(of, stems, findings)
     found += _amounts(of, stems, findings.level)
@@ -123,6 +127,27 @@ def _middle_span(of: Make, stems: Population, level: float) -> Iterator[Claim]:
             f"year by which {100 * share:.0f} % of the stems had established", level,
             "stand_summary", f"middle_span_{subject}_*", subject=subject,
             interval=_points(year, level, whole=True), unit="calendar year",
+        )  # fmt: skip
+
+
+def _shape(
+    of: Make, stems: Population, shape: RecruitmentShape, level: float
+) -> Iterator[Claim]:
+    """The likeliest shape where it is told; the year of a change where that is the likeliest."""
+    whose, likeliest = PULSE_STEMS if stems.has_plots else stems.name, shape.likeliest
+    chance = shape.chances[likeliest]
+    if likeliest == "unseen" or chance < SURE_OF_SHAPE:
+        return
+    yield _claim(
+        of, "shape", "category", whose, "shape of recruitment", chance, "stand_summary",
+        "probability_steady, probability_rise, probability_fall, probability_pulse,"
+        " probability_shape_unseen", category=likeliest,
+    )  # fmt: skip
+    if likeliest in ("rise", "fall"):
+        yield _claim(
+            of, "change year", "inside", whose, "first year of the level that lasted", level,
+            "stand_summary", "change_year_*", subject=likeliest,
+            interval=Interval(*shape.change_year(level)), unit="calendar year",
         )  # fmt: skip
 
 

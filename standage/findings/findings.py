@@ -33,6 +33,7 @@ from standage.findings.prior_sensitivity import sensitivity_table
 from standage.findings.pulse_limit import ReportingLimit, limit_table, unit_limit
 from standage.findings.pulses import Burst, find_bursts, pulse_table
 from standage.findings.rates import rate_table
+from standage.findings.recruitment_shapes import RecruitmentShape, recruitment_shape
 from standage.findings.regeneration import STOCKING_PER_HA
 from standage.findings.releases import chronology_table, release_table
 from standage.findings.result_tables import RESULT_TABLES
@@ -130,10 +131,22 @@ class Findings:
 
     @cached_property
     def bursts(self) -> list[list[Burst]]:
-        """The pulses of each unit by draw, the oldest first."""
+        """The pulses of each unit by draw, the oldest first. Without plots nobody knows from which
+        age on trees were sampled: what may have stayed is no pulse then.
+        """
         return [
-            find_bursts(scan, limit) for scan, limit in zip(self.scans, self.limits, strict=True)
+            []
+            if not unit.has_plots and shape.may_have_stayed
+            else find_bursts(scan, limit)
+            for unit, scan, limit, shape in zip(
+                self.posterior.units, self.scans, self.limits, self.shapes, strict=True
+            )
         ]
+
+    @cached_property
+    def shapes(self) -> list[RecruitmentShape]:
+        """How probable each shape of recruitment is, by unit."""
+        return [recruitment_shape(self, number) for number in range(len(self.posterior.units))]
 
     @cached_property
     def growth_changes(self) -> GrowthChanges | None:

@@ -11,6 +11,7 @@ import pandas as pd
 from standage.findings import schema
 from standage.findings.age_structure import age_structure
 from standage.findings.intervals import (
+    SUFFIXES,
     blank_columns,
     fullest_span,
     interval_columns,
@@ -18,6 +19,7 @@ from standage.findings.intervals import (
     typical_span,
 )
 from standage.findings.population import Population
+from standage.findings.recruitment_shapes import RecruitmentShape
 from standage.findings.regeneration import STAGES, regeneration, stocking_probability
 from standage.findings.stand_places import COORDINATES, stand_places
 from standage.findings.stems import (
@@ -105,6 +107,21 @@ STAND_SUMMARY = schema.ResultTable(
             "probability_even_aged probability_two_aged probability_uneven_aged",
             "that some 20 years hold 80 % of the stems; that two times 20 do; that they don't",
         ),
+        *schema.probability(
+            "probability_steady probability_rise probability_fall probability_pulse",
+            "that recruitment was steady; rose, or fell, to a level that lasted; had a pulse",
+        ),
+        *schema.probability(
+            "probability_shape_unseen",
+            "the rest: what rose so near an end of the record, or in so few dated stems, that nobody"
+            " knows which it was",
+        ),
+        *schema.year(
+            "change_year",
+            "the first of the new level, if it rose or fell, whichever is likelier",
+            interval=True,
+        ),
+        *schema.year("record_first record_last", "between which shapes are told apart"),
         *schema.number(
             " ".join(f"share_over_{age}_years" for age in AGES),
             "share of stems",
@@ -227,6 +244,7 @@ def _unit_row(findings: Findings, number: int, places: pd.DataFrame) -> dict[str
         row |= interval_columns(f"middle_span_{name}", year, level, whole=True)
     structures = age_structure(stems)._asdict()
     row |= {f"probability_{structure}": chance for structure, chance in structures.items()}
+    row |= _shape(findings.shapes[number], level)
     row |= dict(_grass_stage(posterior, number, level)) | _stages(findings, number)
     row |= {"densest_20_years_first": _typical_year(densest_first)}
     row |= interval_columns("share_in_20_years", densest_share, level)
@@ -237,6 +255,20 @@ def _unit_row(findings: Findings, number: int, places: pd.DataFrame) -> dict[str
     row["trees_dated"] = len(dated)
     row["trees_reach_unknown"] = int(dated.isin(trees_of_unknown_reach(posterior.survey)).sum())
     return row | _what_it_rests_on(posterior.survey, unit) | unit_basis(unit)
+
+
+def _shape(shape: RecruitmentShape, level: float) -> dict[str, float]:
+    """Columns of the shape of recruitment."""
+    named = {
+        f"probability_{'shape_unseen' if name == 'unseen' else name}": chance
+        for name, chance in shape.chances.items()
+    }
+    year = zip(SUFFIXES, shape.change_year(level), strict=True)
+    return (
+        named
+        | {f"change_year{suffix}": point for suffix, point in year}
+        | {"record_first": float(shape.first), "record_last": float(shape.last)}
+    )
 
 
 def _typical_year(years: np.ndarray) -> float:

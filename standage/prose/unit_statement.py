@@ -59,6 +59,7 @@ def unit_statement(unit: UnitFindings, measures: Measures) -> UnitStatement:
         title=unit.name,
         timing=(
             *_structure(unit),
+            *_shape(unit),
             *_pulses(unit),
             *_other_groups(unit),
             *(() if has_pulse else events),
@@ -224,6 +225,18 @@ def _other_groups(unit: UnitFindings) -> list[str]:
             " hardly any years after it, is not called a pulse."
         )
     return sentences
+
+
+def _shape(unit: UnitFindings) -> list[str]:
+    """A rise or fall that lasted, with its year; other shapes are told with the pulses."""
+    shape, year = unit.claim("shape"), unit.claim("change year")
+    if shape is None or year is None:
+        return []
+    verb = "rose" if shape.category == "rise" else "fell"
+    return [
+        f"Recruitment {verb} {year_words(*year.interval)} and has stayed so as far as the record"
+        f" goes: {probability_words(shape.probability)}."
+    ]
 
 
 def _pulses(unit: UnitFindings) -> list[str]:

@@ -48,6 +48,7 @@ class Truth:
     living : expected living plants by year, of any unit. (year,)
     pulse : first and last year, leaving out a twentieth of the excess on either side; None for
         none.
+    shape : `steady` or `pulse`, blank where the history was drawn from the prior.
     trees : true year of establishment by tree.
     """
 
@@ -58,6 +59,7 @@ class Truth:
     per_ha: float
     living: np.ndarray
     pulse: tuple[float, float] | None
+    shape: str
     trees: pd.Series
 
 
@@ -146,6 +148,7 @@ def surveyed(setting: str, seed: int):
         per_ha=per_ha[: len(per_ha) - 3].sum() / PLANTS,
         living=per_ha / steady_recruitment(profile, FIRST_YEAR, SEASON, per_ha_at_fifty=1.0),
         pulse=_edges(pulses[0].per_ha(years), years) if pulses else None,
+        shape="pulse" if pulses else "steady" if setting != "drawn from the prior" else "",
         trees=true,
     )
 
@@ -210,6 +213,8 @@ def true_value(claim, truth: Truth):
         case "stocking":
             plants = np.isin(truth.stage, ["grass", "emerging"]).sum() * truth.per_ha
             return "reached" if plants >= float(claim.subject) else "not reached"
+        case "shape" if truth.shape:
+            return truth.shape
         case "pulse":
             return true_pulse(claim.estimate, truth)
         case "pulse years" if truth.pulse and np.ptp([*truth.pulse, claim.estimate]) < FAR_YEARS:
