@@ -130,9 +130,7 @@ def _middle_span(of: Make, stems: Population, level: float) -> Iterator[Claim]:
         )  # fmt: skip
 
 
-def _shape(
-    of: Make, stems: Population, shape: RecruitmentShape, level: float
-) -> Iterator[Claim]:
+def _shape(of: Make, stems: Population, shape: RecruitmentShape, level: float) -> Iterator[Claim]:
     """The likeliest shape where it is told; the year of a change where that is the likeliest."""
     whose, likeliest = PULSE_STEMS if stems.has_plots else stems.name, shape.likeliest
     chance = shape.chances[likeliest]

@@ -135,9 +135,7 @@ class Findings:
         age on trees were sampled: what may have stayed is no pulse then.
         """
         return [
-            []
-            if not unit.has_plots and shape.may_have_stayed
-            else find_bursts(scan, limit)
+            [] if not unit.has_plots and shape.may_have_stayed else find_bursts(scan, limit)
             for unit, scan, limit, shape in zip(
                 self.posterior.units, self.scans, self.limits, self.shapes, strict=True
             )

@@ -1,5 +1,5 @@
-"""Steady, a change to a lasting level, or a pulse: which history of recruitment the dated stems speak
-for, with probabilities that add up.
+"""Steady, a change to a lasting level, or a pulse: which history of recruitment the dated stems
+speak for, with probabilities that add up.
 
 Histories of each shape are held against the stems' dates (docs/the-model.md, section 10). Where the
 record ends, nobody knows whether what rose there has stayed: such histories are counted as such.
@@ -18,7 +18,6 @@ from standage.findings.stems import (
     dated_years,
     living_rate,
     share_past_emerging,
-    unit_years,
 )
 
 if TYPE_CHECKING:
@@ -33,8 +32,8 @@ PRIOR = {"steady": 0.4, "rise": 0.125, "fall": 0.125, "pulse": 0.25, "unseen": 0
 RATIOS = (2.0, 3.0, 5.0, 8.0)  # of the higher level to the lower; less counts as steady
 LENGTHS = (4, 6, 10, 14, 20, 28, 40)  # of pulses [years]
 EVERY = 2  # a change is looked for in every second year
-# a level has to be seen for so long to be a lasting one, and a pulse's end needs so many years after
-# it (assumption) [years]
+# a level has to be seen for so long to be a lasting one, and a pulse's end needs so many years
+# after it (assumption) [years]
 LASTING, AFTER = 20, 10
 SLOPES = np.linspace(-1.5, 1.5, 7)  # trends that are none of these changes [log units a century]
 SLOPE_SD = 0.7  # of their prior, beside mortality
@@ -42,7 +41,6 @@ SLOPE_SD = 0.7  # of their prior, beside mortality
 TAIL = 0.05
 SEEN = 0.7  # share of a year's stems that must have reached the list for it to be in the record
 FEWEST_DATED = 10  # with fewer dated stems nothing is told (common practice, no source)
-TEMPER = 1.0
 ROUNDS = 4  # in which stems' likelihoods settle
 
 
@@ -100,13 +98,13 @@ def raised_histories(years: int) -> Histories:
         for first in range(2, years - length - 1, EVERY):
             last = first + length - 1
             found.append((first, last, "pulse" if end - last >= AFTER else "unseen"))
-    first, last = (np.array([each[place] for each in found], dtype=int) for place in (0, 1))
+    starts, ends = (np.array([each[place] for each in found], dtype=int) for place in (0, 1))
     shape = np.array([each[2] for each in found])
     prior = np.zeros(len(found))
     for name in SHAPES[1:]:
         same = shape == name
         prior[same] = PRIOR[name] / max(same.sum(), 1)
-    return Histories(first, last, shape, prior)
+    return Histories(starts, ends, shape, prior)
 
 
 @dataclass(frozen=True)
@@ -183,13 +181,11 @@ def log_evidence(
         steady[number] = worth @ np.log(total[:-1]) - worth.sum() * np.log(total[-1])
         for place, ratio in enumerate(RATIOS):
             gain = np.log1p((ratio - 1) * inside)
-            raised[number, place] = (
-                steady[number] + worth @ gain[:-1] - worth.sum() * gain[-1]
-            )
+            raised[number, place] = steady[number] + worth @ gain[:-1] - worth.sum() * gain[-1]
     flat = trend[:, None, None] - np.log(len(RATIOS))
     return (
-        float(logsumexp(TEMPER * steady + trend)),
-        logsumexp(TEMPER * raised + flat, axis=(0, 1)),
+        float(logsumexp(steady + trend)),
+        logsumexp(raised + flat, axis=(0, 1)),
     )
 
 
@@ -229,10 +225,9 @@ class RecruitmentShape:
             return (np.nan,) * 3
         order = np.argsort(self.change_years)
         held = np.cumsum(self.change_chances[order])
-        low, middle, high = (
-            float(self.change_years[order][min(np.searchsorted(held, share), len(held) - 1)])
-            for share in ((1 - level) / 2, 0.5, (1 + level) / 2)
-        )
+        shares = np.array([(1 - level) / 2, 0.5, (1 + level) / 2])
+        places = np.minimum(np.searchsorted(held, shares), len(held) - 1)
+        low, middle, high = self.change_years[order][places].tolist()
         return low, middle, high
 
 
@@ -262,7 +257,7 @@ def nothing_told(first: int, last: int) -> RecruitmentShape:
 def shape_of(
     likelihood: np.ndarray, worth: np.ndarray, weight: np.ndarray, first: int
 ) -> RecruitmentShape:
-    """The shape that stems speak for; arguments as for `log_evidence`, first: year of the record."""
+    """The shape that stems speak for; arguments as for `log_evidence`, first: year of it."""
     histories = raised_histories(len(weight))
     steady, raised = log_evidence(likelihood, worth, weight, histories)
     logs = np.concatenate([[np.log(PRIOR["steady"]) + steady], np.log(histories.prior) + raised])

@@ -113,8 +113,8 @@ STAND_SUMMARY = schema.ResultTable(
         ),
         *schema.probability(
             "probability_shape_unseen",
-            "the rest: what rose so near an end of the record, or in so few dated stems, that nobody"
-            " knows which it was",
+            "the rest: what rose so near an end of the record, or in so few dated stems, that"
+            " nobody knows which it was",
         ),
         *schema.year(
             "change_year",
