@@ -171,7 +171,7 @@ def run(
 ) -> None:
     """Check a SURVEY, fit the stand model, and write tables, figures and a report into a folder."""
     if again is not None:
-        _repeat(context, survey, out, again, options)
+        _repeat(context, survey, out, again, full, options)
         return
     from standage.commands.run import run_survey
 
@@ -198,6 +198,7 @@ def _repeat(
     survey: str | None,
     out: str | None,
     results: str,
+    full: bool,
     options: dict[str, Any],
 ) -> None:
     given = [
@@ -212,6 +213,8 @@ def _repeat(
     from standage.commands.repeat import repeat_run
 
     repeated = repeat_run(results, out, survey=survey)
+    if full:
+        click.echo(f"{repeated.run.full}\n")
     click.echo(str(repeated))
     _print_notes(repeated.run)
     if not repeated.same:

@@ -21,6 +21,8 @@ import pytest
 from click.testing import CliRunner
 
 from standage.commands.cli import BAD_INPUT, FIT_FAILED, main
+from standage.commands.repeat import Repeated
+from standage.commands.run import RunResult
 from standage.commands.run_options import RunOptions
 from standage.errors import StandageError
 from standage.profiles import models_folder, profile_keys
@@ -257,6 +259,16 @@ def test_options_from_python_or_a_record_are_held_to_the_same_limits(options):
         RunOptions(**options)
     with pytest.raises(StandageError):
         RunOptions.from_record(RunOptions().recorded() | options)
+
+
+def test_a_run_repeated_prints_every_sentence_where_asked(monkeypatch):
+    ended = RunResult("one screen", True, full="every sentence")
+    monkeypatch.setattr(
+        "standage.commands.repeat.repeat_run", lambda *_, **__: Repeated(ended, (), 9, ())
+    )
+    short = standage("run", "--again", "results").output
+    assert "All 9 tables" in short and "every sentence" not in short
+    assert standage("run", "--again", "results", "--full").output == f"every sentence\n\n{short}"
 
 
 def test_a_folder_that_is_no_result_is_refused_before_any_sampling(
