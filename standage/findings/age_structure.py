@@ -9,6 +9,8 @@ import numpy as np
 # an age class: ages within a fifth of a rotation of 100 years (common practice, no source) [years]
 CLASS_YEARS = 20
 NEARLY_ALL = 0.8  # of the stems (assumption)
+# probability from which one structure is claimed; below it, the two likeliest (assumption)
+SURE_OF_STRUCTURE = 0.66
 STRUCTURES = ("even-aged", "two-aged", "uneven-aged")
 
 

@@ -91,7 +91,12 @@ def _open_years(row: Row) -> list[OpenQuestion]:
         found.append(OpenQuestion("oldest tree", "no tree dated"))
     if not row["trees_dated"]:
         found.append(OpenQuestion("when", "sizes alone"))
-    elif pd.notna(row["half_span_agreed"]) and row["half_span_agreed"] < AGREED:
+    elif (
+        pd.notna(row["half_span_agreed"])
+        and row["half_span_agreed"] < AGREED
+        # which of the 20 years of an even-aged stand hold half is no question
+        and not row["probability_even_aged"] >= AGREED
+    ):
         found.append(OpenQuestion("half span", "spans disagree"))
     return found
 

@@ -33,6 +33,7 @@ Kind = Literal[
     "open",
 ]
 Score = Literal["inside", "at least", "category", "event", "none"]
+OR = " or "  # between words of a category of which either may hold
 KINDS: tuple[Kind, ...] = get_args(Kind)
 KIND_MEANINGS = {
     "structure": "even-aged, two-aged or uneven-aged: 20 years, two times 20, or neither hold 80 %",
@@ -169,7 +170,7 @@ class Claim:
         if self.scored == "at least":
             return float(truth) >= self.low
         if self.scored == "category":
-            return truth == self.category
+            return truth in self.category.split(OR)
         if self.scored == "event":
             return bool(truth)
         raise ValueError(f"a claim of kind '{self.kind}' isn't scored")

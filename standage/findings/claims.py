@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from standage.findings.age_structure import STRUCTURES, age_structure
-from standage.findings.claim import CLAIMS, Claim, Kind, Score
+from standage.findings.age_structure import STRUCTURES, SURE_OF_STRUCTURE, age_structure
+from standage.findings.claim import CLAIMS, OR, Claim, Kind, Score
 from standage.findings.intervals import Interval, credible_points
 from standage.findings.population import Population
 from standage.findings.recruitment_shapes import RecruitmentShape
@@ -94,11 +94,14 @@ def _structure(of: Make, stems: Population) -> Iterator[Claim]:
     chances = age_structure(stems.by_year)
     if not np.isfinite(chances.even_aged):
         return
-    likeliest = int(np.argmax(chances))
+    likeliest = np.argsort(chances)[::-1]
+    # of two that may both be, neither is claimed alone
+    claimed = sorted(likeliest[: 1 if max(chances) >= SURE_OF_STRUCTURE else 2])
     yield _claim(
-        of, "structure", "category", stems.name, "age structure", chances[likeliest],
+        of, "structure", "category", stems.name, "age structure",
+        float(sum(chances[each] for each in claimed)),
         "stand_summary", "probability_even_aged, probability_two_aged, probability_uneven_aged",
-        category=STRUCTURES[likeliest],
+        category=OR.join(STRUCTURES[each] for each in claimed),
     )  # fmt: skip
 
 

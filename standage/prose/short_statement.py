@@ -8,7 +8,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from standage.findings.claim import Claim, Kind
+from standage.findings.cannot_tell import OpenQuestion
+from standage.findings.claim import OR, Claim, Kind
 from standage.findings.events_on_record import LAG_WINDOW
 from standage.findings.findings import Findings
 from standage.findings.schema import Row
@@ -44,16 +45,26 @@ def short_statement(findings: Findings, unit: UnitFindings, measures: Measures) 
     """The statement about one unit, from its claims."""
     claims = findings.claims_of(unit)
     headline = [*_structure(claims), *_pulses(unit, claims), *_stocking(claims, measures)]
+    asked = _unanswered(unit, claims)
     more = [*_before(unit), *_oldest(claims), *_standing(claims, measures)]
     return ShortStatement(
         title=unit.name,
         headline=" ".join(headline),
         more=tuple(more),
-        unknown=tuple(
-            open_question_sentence(asked, measures) for asked in unit.open_questions[:MOST_UNKNOWN]
-        ),
-        questions=tuple(QUESTIONS[asked.question] for asked in unit.open_questions[:MOST_UNKNOWN]),
+        unknown=tuple(open_question_sentence(each, measures) for each in asked),
+        questions=tuple(QUESTIONS[each.question] for each in asked),
     )
+
+
+def _unanswered(unit: UnitFindings, claims: Sequence[Claim]) -> list[OpenQuestion]:
+    """The open questions that are named: not how many seedlings there are where it is plain that
+    they reach a stocking, or don't.
+    """
+    settled = any(claim.probability >= NO_DOUBT for claim in _of_kind(claims, "stocking"))
+    left = [
+        asked for asked in unit.open_questions if not (settled and asked.question == "grass stage")
+    ]
+    return left[:MOST_UNKNOWN]
 
 
 def _of_kind(claims: Sequence[Claim], kind: Kind) -> list[Claim]:
@@ -65,6 +76,9 @@ def _structure(claims: Sequence[Claim]) -> list[str]:
     if not found:
         return ["When the stems established can't be told from this survey."]
     (claim,) = found
+    if OR in claim.category:
+        which = f"{capital(claim.category)} ({percent(claim.probability)})"
+        return [f"{which}; which of them can't be told."]
     sure = "" if claim.probability >= NO_DOUBT else f", {likelihood(claim.probability)}"
     return [f"{capital(claim.category)}{sure} ({percent(claim.probability)})."]
 

@@ -28,8 +28,6 @@ from standage.prose.wording import NOT_KNOWN, probability_words, share_words, ye
 
 # share of the living stems from which ten years are named though they are in no pulse (assumption)
 LARGE_GROUP = 0.2
-# probability from which an age structure is named; below it, it can't be told (assumption)
-SURE_OF_STRUCTURE = 0.66
 STAGE_WORDS = {"germinant": "germinants", "grass": "grass-stage", "emerging": "emerging"}
 HARDLY_ANY = 0.005  # share of stems below which an age isn't worth naming (assumption)
 
@@ -113,12 +111,9 @@ def _structure(unit: UnitFindings) -> list[str]:
         return [f"When the stems came {NOT_KNOWN}."]
     verb = "reached the height of the cores" if _at_core(unit) else "established"
     whose = claim.population
-    if claim.probability < SURE_OF_STRUCTURE:
-        words = f"Whether {whose} are even-aged, two-aged or uneven-aged can't be told"
-    else:
-        words = f"{capital(whose)} are {claim.category}: {probability_words(claim.probability)}"
     return [
-        f"{words}. The middle 80 % of them {verb} from {year_words(*first.interval)} to"
+        f"{capital(whose)} are {claim.category}: {probability_words(claim.probability)}. The"
+        f" middle 80 % of them {verb} from {year_words(*first.interval)} to"
         f" {year_words(*last.interval)}."
     ]
 

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from fake_findings import fake_findings
 from fake_posterior import fake_posterior
 
 from standage.findings import Findings
+from standage.findings.age_structure import Structures
 from standage.findings.claim import KINDS, SCORES, Claim
 from standage.findings.intervals import Interval
 from standage.findings.result_tables import result_table
@@ -95,3 +98,18 @@ def test_without_plots_nothing_is_claimed_of_a_hectare_or_of_trees_not_sampled(f
     low, _, high = np.quantile(over, [0.05, 0.5, 0.95])
     claim = of(findings, "share over age", "100", "Stony Ridge")
     assert (claim.low, claim.high) == pytest.approx((low, high))
+
+
+def test_a_claim_of_two_words_holds_where_either_is_true(findings):
+    structure = replace(of(findings, "structure"), category="two-aged or uneven-aged")
+    assert structure.holds("uneven-aged") and structure.holds("two-aged")
+    assert not structure.holds("even-aged")
+
+
+def test_a_structure_that_another_rivals_is_not_claimed_alone(findings, monkeypatch):
+    chances = Structures(0.02, 0.53, 0.45)
+    monkeypatch.setattr("standage.findings.claims.age_structure", lambda _: chances)
+    fresh = fake_findings()
+    claim = of(fresh, "structure")
+    assert claim.category == "two-aged or uneven-aged"
+    assert claim.probability == pytest.approx(0.98)

@@ -7,7 +7,7 @@ import pytest
 from fake_posterior import fake_posterior
 
 from standage.findings import Findings
-from standage.findings.old_trees import AGES, OLD_TREES, RANKED_BY, chances_over
+from standage.findings.old_trees import AGES, OLD_TREES, RANKED_BY, WIDER, chances_over
 
 
 @pytest.fixture(scope="module")
@@ -15,14 +15,16 @@ def findings():
     return Findings(fake_posterior(draws=100))
 
 
-def test_the_probability_is_the_share_of_the_drawn_ages_above(findings):
-    """Counted one by one from the posterior's own draws."""
+def test_the_probability_is_the_share_of_the_widened_ages_above(findings):
+    """Counted one by one from the posterior's own draws, spread about their median."""
     posterior, table = findings.posterior, findings.old_trees
     row = table[(table["stand"] == "Fern Flat") & (table["dated_by"] == "size")].iloc[5]
     (column,) = np.flatnonzero(posterior.trees["tree"] == row["tree"])
     years = [year for year in posterior.establishment_year[:, column] if year >= 0]
     day = posterior.survey.stands.set_index("stand")["survey_date"]["Fern Flat"]
     season = day.year if day.month >= 10 else day.year - 1  # the last that was over
+    middle = np.median(years)
+    years = [middle + WIDER * (year - middle) for year in years]
     for age in AGES:
         older = sum(season - year + 1 > age for year in years)
         assert row[f"probability_over_{age}_years"] == pytest.approx(older / len(years))
@@ -54,3 +56,10 @@ def test_where_no_coring_height_is_recorded_ages_count_from_the_core(findings):
         and ridge["age_median"].notna().all()
     )
     assert list(table) == OLD_TREES.found
+
+
+def test_a_chance_is_of_ages_spread_wider_than_drawn(findings):
+    _, age, chance = chances_over(findings, 0, AGES)
+    drawn = np.array([np.nanmean(np.where(np.isnan(age), np.nan, age > each), 0) for each in AGES])
+    assert (np.abs(chance - 0.5) <= np.abs(drawn - 0.5) + 0.02).all()
+    assert (np.abs(chance - drawn) > 0.01).any()

@@ -66,3 +66,33 @@ def test_few_lines_of_what_is_not_known_and_acres_where_asked(findings):
         assert len(statement.unknown) <= 3
         assert not re.search(r"\bnan\b", f"{statement.headline} {statement.more}")
     assert "per acre" in short_statement(findings, findings.units[0], Measures("us")).headline
+
+
+def with_claims(findings, unit, **changed):
+    """Findings of which the claims of some kinds are others. changed: fields by kind."""
+    other = fake_findings()
+    other.claims = tuple(
+        replace(claim, **changed.get(claim.kind, {})) for claim in findings.claims_of(unit)
+    )
+    return other
+
+
+def test_of_two_structures_that_may_both_be_none_is_claimed_alone(findings):
+    unit = findings.units[0]
+    both = {"category": "two-aged or uneven-aged", "probability": 0.97}
+    other = with_claims(findings, unit, structure=both)
+    headline = short_statement(other, unit, Measures()).headline
+    assert headline.startswith("Two-aged or uneven-aged (97 %); which of them can't be told.")
+
+
+@pytest.mark.parametrize(("probability", "asked"), [(0.97, False), (0.7, True)])
+def test_how_many_seedlings_is_no_question_where_the_stocking_is_plain(
+    findings, probability, asked
+):
+    summary = {**findings.units[0].summary, "grass_stage_per_ha_low": 1.0}
+    summary |= {"grass_stage_per_ha_median": 10.0, "grass_stage_per_ha_high": 100.0}
+    unit = replace(findings.units[0], summary=summary)
+    other = with_claims(findings, unit, stocking={"probability": probability})
+    statement = short_statement(other, unit, Measures())
+    assert any("plants without a stem" in each for each in statement.questions) is asked
+    assert len(statement.questions) == len(statement.unknown)
