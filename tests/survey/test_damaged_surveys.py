@@ -3,6 +3,7 @@ and accounted for; and that its verdict sees what would be wrong.
 """
 
 import dataclasses
+import re
 from collections import Counter
 
 import pytest
@@ -42,7 +43,9 @@ def lost_count(survey):
 
 
 def other_number(survey):
-    return with_table(survey, "trees", dbh_cm=survey.trees["dbh_cm"].replace(48.1, 4.81))
+    thickest = survey.trees["dbh_cm"].max()
+    dbh_cm = survey.trees["dbh_cm"].replace(thickest, thickest / 10)
+    return with_table(survey, "trees", dbh_cm=dbh_cm)
 
 
 def other_tree(survey):
@@ -64,9 +67,11 @@ def test_a_survey_that_says_other_than_its_files_is_found(small, wrong):
 def test_a_survey_that_is_not_the_one_that_was_meant_is_found(small, tmp_path):
     survey, _ = small
     files = dict(valid_surveys()["small-1"])
-    files["trees.csv"] = files["trees.csv"].replace(b"48.1", b"84.1")
+    meant = f"{survey.trees['dbh_cm'].max():g}"
+    files["trees.csv"] = files["trees.csv"].replace(meant.encode(), b"84.1")
+    assert files != valid_surveys()["small-1"] and meant != "84.1"
     path = write_files(files, tmp_path)
-    with pytest.raises(Fault, match=r"84\.1.*, meant .*48\.1"):
+    with pytest.raises(Fault, match=rf"84\.1.*, meant .*{re.escape(meant)}"):
         judge_survey(read_survey(path), path, survey, (Slip(same=True),))
 
 
