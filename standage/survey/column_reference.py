@@ -165,21 +165,18 @@ millimetre, `-9999` = thousandths. A width of 0 is an absent ring.
 RELATIONS = """
 ## What must agree
 
-- A stem's plot lies in the stem's stand; the diameter of a live stem in a plot lies within the plot's limits.
+`check` names every disagreement. The rules that are not plain from the columns:
+
 - No ring is younger than its core or the survey. A growing season begins on 1 March: a core taken in January has the ring of the year before as
   its last.
-- `first_ring_year`, `last_ring_year` and `ring_count` agree: as many rings as years, or one fewer where the last ring was still
-  growing; within a tenth in a crossdated core, since crossdating finds rings that a count misses or doubles.
-- A core has at least 0.1 mm of wood a ring.
-- With centre `pith` nothing is missing. An arc goes with centre `arcs`, `rotten` or `unknown`, chord and height together, the height at most half of
-  the chord.
-- `crossdated_back_to_year` goes with dating `crossdated`; `planted_year` with origin `planted`; `death_year` with `dead` and `stump`.
-- Ring widths lie within `first_ring_year` and `last_ring_year`, are no more than `ring_count` (a tenth more if crossdated), none after
-  coring or death, none more than three years before planting.
-- Widths add up to no more than 1.25 times `core_length_mm` and no more than the diameter at the core (or `dbh_cm`); in a fully measured core to at
-  least half of `core_length_mm`, and with centre `pith` or `arcs` to a fifth of the radius; ten rings and more have a mean from 0.1 to 15 mm. A series
-  or file that grows unlike the others, or unlike trees, gets a note.
-- A subplot is no larger than its plot. `first_year` of an event is not after its `last_year`.
+- As many rings in `ring_count` as years from `first_ring_year` to `last_ring_year`, or one fewer where the last ring was still growing; within a
+  tenth in a crossdated core, since crossdating finds rings that a count misses or doubles. A core has at least 0.1 mm of wood a ring.
+- An arc goes with centre `arcs`, `rotten` or `unknown`, chord and height together, the height at most half of the chord.
+- Ring widths: within the core's years, no more than `ring_count` (a tenth more if crossdated), none after coring or death, none more than three
+  years before planting. Their sum is at most 1.25 times `core_length_mm` and the diameter at the core (or `dbh_cm`); in a fully measured core at least
+  half of `core_length_mm`, and with centre `pith` or `arcs` a fifth of the radius; ten rings and more have a mean from 0.1 to 15 mm. A series or
+  file that grows unlike the others, or unlike trees, gets a note.
+- A live stem in a plot has a diameter within the plot's limits.
 - A stem whose `core_outcome` is `taken` has a core in cores.csv; leave it blank while cores are still being read.
 
 A survey without any core, with stems in plots, can still be dated by size alone, and says so.
