@@ -16,7 +16,6 @@ from pathlib import Path
 import numpy as np
 
 from standage.profiles import Profile, load_profile
-from standage.simulate.departures import Departures
 from standage.simulate.history import (
     Extras,
     Pulse,
@@ -298,12 +297,7 @@ def _life(profile: Profile, **stand: float | tuple[float, ...]) -> LifeHistory:
         central=True,
     )[0]
     return dataclasses.replace(
-        middle,
-        size_scatter=0.22,
-        most_scatter=3.0,
-        asymptote_cm=52.0,
-        departures=Departures(counted_heights=True),
-        **stand,
+        middle, size_scatter=0.22, most_scatter=3.0, asymptote_cm=52.0, **stand
     )
 
 

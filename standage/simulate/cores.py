@@ -27,7 +27,7 @@ _SCALE_ERROR_MM = 0.2
 _CIRCLES_ERROR_LOG = 0.2
 # the scatter of size at an age has heavy tails; beyond these a stem would not be believed, let
 # alone read (assumed) [mm a ring]
-_LEAST_MEAN_RING_MM, _MOST_MEAN_RING_MM = 0.15, 12.0
+_LEAST_MEAN_RING_MM, _MOST_MEAN_RING_MM = 0.15, 25.0
 _LEAST_READABLE_ARC_MM = 0.5  # an arc flatter than this is passed over for the next ring outwards
 # inner rings farther from the pith than this look straight in a 5 mm core
 _STRAIGHT_BEYOND_MM = 15.0
@@ -261,9 +261,9 @@ def _centre_readings(
                 )
     if centre not in ("hollow", "pith", "unknown") and rng.random() < 0.3:
         seen = np.diff(radii)[missed : missed + 8]
-        width = float(seen.mean()) * math.exp(0.05 * rng.standard_normal()) * shrinkage
-        if width <= _MOST_MEAN_RING_MM:
-            row["inner_ring_mm"] = round(width, 2)
+        row["inner_ring_mm"] = round(
+            float(seen.mean()) * math.exp(0.05 * rng.standard_normal()) * shrinkage, 2
+        )
     return row
 
 

@@ -44,10 +44,8 @@ class Departures:
     of one, factors 1 = no departure.
 
     grass_shape: distribution of the grass stage, same median, one of `GRASS_SHAPES`.
-    grass_years_longer: seasons on top for every plant. counted_heights: seasons of height growth
-    are negative binomial, of the same mean and a variance that is above it. openings: years after
-    which most plants that would have started their stem in the ten years before or after start it
-    together. release_tries:
+    grass_years_longer: seasons on top for every plant. openings: years after which most plants that
+    would have started their stem in the ten years before or after start it together. release_tries:
     with it openings hold back and gather nothing; in the first, second, ... season after one each
     plant without a stem has so many chances to start it, where it would have one.
     seedling_hazard_factor: early deaths against the profile's. crop_factor: the seedlings of the
@@ -63,7 +61,6 @@ class Departures:
 
     grass_shape: GrassShape = "log-normal"
     grass_years_longer: int = 0
-    counted_heights: bool = False
     openings: tuple[int, ...] = ()
     release_tries: tuple[int, ...] = ()
     seedling_hazard_factor: float = 1.0

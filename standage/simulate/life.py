@@ -63,6 +63,9 @@ class LifeHistory:
     # no living stem is further from its age's median than this many scatters, however heavy the
     # tails
     most_scatter: float = 6.0
+    # seasons of height growth as the model states them; else negative binomial, of the same mean
+    # and variance, where that is above the mean: a stand need not keep to the model's law
+    first_passage: bool = False
     departures: Departures = Departures()
 
     def grass_years(self, rng: np.random.Generator, plants: int) -> np.ndarray:
@@ -159,7 +162,6 @@ def draw_life_histories(
 
     grass_species, grass_width, height_species = normal(), normal(), normal()
     growth_species, asymptote_species, scatter_species = normal(), normal(), normal()
-    height_spread = spread * float(rng.spawn(1)[0].standard_normal())
     lives = []
     for _ in range(stands):
         slow_start, slow_grass, slow_height = (
@@ -200,8 +202,7 @@ def draw_life_histories(
                 years_to_breast_height=profile["height_growth.years_to_breast_height"]
                 * math.exp(height),
                 height_exponent=profile["height_growth.exponent"],
-                height_dispersion=profile["height_growth.dispersion"]
-                * math.exp(height_spread * profile["height_growth.dispersion_log_sd"]),
+                height_dispersion=profile["height_growth.dispersion"],
                 adult_hazard_per_year=profile["survival.adult_hazard_per_year"],
                 growth_cm_per_year=profile["size.growth_cm_per_year"] * math.exp(growth),
                 asymptote_cm=profile["size.asymptote_cm"]

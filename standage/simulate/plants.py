@@ -130,19 +130,19 @@ def _grown(rng: np.random.Generator, life: LifeHistory, established: np.ndarray)
 
 def _seasons_to_heights(rng: np.random.Generator, life: LifeHistory, plants: int) -> np.ndarray:
     """Seasons until each height is passed, five centimetres at a time, each step independent of the
-    last: inverse Gaussian of variance dispersion x mean. Shape (plant, height).
+    last, shape (plant, height).
     """
     means = np.diff(life.mean_seasons_to(_HEIGHTS_CM), prepend=0.0)
     dispersion = life.height_dispersion
     seasons = np.zeros((plants, len(_HEIGHTS_CM)))
     for step in np.flatnonzero(means > 0):
         mean = means[step]
-        if life.departures.counted_heights:
+        if life.first_passage or dispersion <= 1:
+            seasons[:, step] = rng.wald(mean, mean**2 / dispersion, plants)
+        else:
             seasons[:, step] = rng.negative_binomial(
                 mean / (dispersion - 1), 1 / dispersion, plants
             )
-        else:
-            seasons[:, step] = rng.wald(mean, mean**2 / dispersion, plants)
     return np.floor(seasons.cumsum(axis=1) + 0.5).astype(int)
 
 

@@ -56,7 +56,7 @@ def build_stands(
 
     >>> built = build_stands(survey)
     >>> len(built.data.units), len(built.stems)
-    (1, 55)
+    (1, 95)
     """
     if emergence not in get_args(Emergence):
         listed = ", ".join(get_args(Emergence))

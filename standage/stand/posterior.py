@@ -48,7 +48,7 @@ class Posterior:
     notes : what of the survey the model can't use, or uses on an assumption.
 
     >>> posterior
-    <Posterior of small: 1 histories, 55 of 55 stems dated, the fit FAILS its checks>
+    <Posterior of small: 1 histories, 95 of 95 stems dated, the fit FAILS its checks>
     >>> posterior["living"].dims
     ('chain', 'draw', 'unit', 'year')
     """

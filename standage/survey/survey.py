@@ -44,7 +44,7 @@ class Survey:
     used as written.
 
     >>> survey
-    <Survey small: 1 stands, 55 stems, 25 cores>
+    <Survey small: 1 stands, 95 stems, 25 cores>
     >>> survey.cores["tree"].nunique()  # trees cored
     22
     """

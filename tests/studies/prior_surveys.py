@@ -220,6 +220,7 @@ def life_history(z: dict[str, float | np.ndarray], profile: Profile) -> LifeHist
         epoch_first_year=first_year,
         epoch_log_effects=tuple(profile["size.epoch_log_sd"] * z["epoch_knots"]),
         most_scatter=math.inf,
+        first_passage=True,
     )
 
 
