@@ -34,28 +34,25 @@ def changed_words(row: Row) -> str:
     change = float(row["change"])
     match row["component"]:
         case "grass stage":
-            return f"the grass stage lasts {change:g} years longer than the profile says"
+            return f"the profile gave the grass stage {change:g} years more"
         case "height growth":
             years = "1 year" if change == 1 else f"{change:g} years"
-            return f"stems take {years} longer to breast height than the profile says"
+            return f"the profile gave stems {years} more to breast height"
         case "survivorship slope":
-            return f"a century of age leaves {change:.2g} times fewer stems than the profile says"
+            return f"the profile left {change:.2g} times fewer stems after a century of age"
         case "early survivorship":
-            return (
-                f"there are {change:.2g} times fewer seedlings to each grown stem than the profile"
-                " says"
-            )
+            return f"the profile had {change:.2g} times fewer seedlings to each grown stem"
         case "recorded cuts":
-            cuts = "the recorded cut" if row["parts"] == 1 else "the recorded cuts"
-            return f"{cuts} took more, by one standard deviation of what is assumed"
+            cuts = "the recorded cut was" if row["parts"] == 1 else "the recorded cuts were"
+            return f"{cuts} assumed to take more, by one standard deviation"
         case "early growth":
-            return f"the rings next to the pith are {-change:.0f} % narrower than assumed"
+            return f"the profile had the rings next to the pith {-change:.0f} % narrower"
         case "size growth":
-            return f"young stems grow {change:.0f} % faster in diameter than the profile says"
+            return f"the profile had young stems grow {change:.0f} % faster in diameter"
         case "stage counts" if change <= -100:
-            return "the counts of seedling stages are left out"
+            return "the counts of seedling stages were left out"
         case "stage counts":
-            return f"the counts of seedling stages weigh {-change:.0f} % less"
+            return f"the counts of seedling stages weighed {-change:.0f} % less"
         case other:
             raise ValueError(f"no words for the assumption {other!r}")
 
@@ -82,25 +79,27 @@ def _effect(condition: str, row: Row) -> str:
     if not np.isfinite(moved):
         dates = "no tree is dated"
     elif abs(moved) < max(SMALLEST_MOVE, 2 * min(error, SMALLEST_MOVE)):
-        dates = f"the dates of {row['trees']} stay"
+        dates = f"the dates of {row['trees']} would stay"
     else:
         give_or_take = f" (give or take {2 * error:.1f})" if error > SMALLEST_MOVE else ""
         way = "earlier" if moved < 0 else "later"
-        dates = f"{row['trees']} date {abs(moved):.1f} years {way}{give_or_take}"
+        dates = f"{row['trees']} would date {abs(moved):.1f} years {way}{give_or_take}"
     parts = [f"{condition}, {dates}"]
     change, before = row["stems_per_ha_change"], row["stems_per_ha_before"]
     if np.isfinite(change) and abs(change) >= LEAST_STEMS * before:
         parts.append(
-            f"there are {100 * abs(change) / before:.0f} % {'fewer' if change < 0 else 'more'}"
+            f"there would be {100 * abs(change) / before:.0f} % {'fewer' if change < 0 else 'more'}"
             " stems past the emerging stage"
         )
     lost, pulses = row["pulses_lost"], row["pulses_reported"]
     if pulses == 1:
-        fate = "would not be told" if lost else "stays"
+        fate = "would not be told" if lost else "would stay"
         parts.append(f"the pulse around {row['first_pulse_centre']:.0f} {fate}")
     elif pulses:
         parts.append(
-            f"{lost} of {pulses} pulses would not be told" if lost else f"all {pulses} pulses stay"
+            f"{lost} of {pulses} pulses would not be told"
+            if lost
+            else f"all {pulses} pulses would stay"
         )
     return "; ".join(parts) + "."
 
@@ -143,7 +142,7 @@ def _dates_moved_by(changed: str, rows: pd.DataFrame) -> str:
     span = f"{most:.1f}" if most - least < 0.5 else f"{least:.1f} to {most:.1f}"
     way = "earlier" if (years < 0).all() else "later" if (years > 0).all() else "earlier or later"
     stands = listed(list(dict.fromkeys(rows["stand"])))
-    return f"if {changed}, the cored trees of {stands} date {span} years {way}"
+    return f"if {changed}, the cored trees of {stands} would date {span} years {way}"
 
 
 def _disagreements(rows: pd.DataFrame) -> list[str]:

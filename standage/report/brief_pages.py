@@ -18,6 +18,7 @@ from standage.figures.axes import without_formulas
 from standage.figures.styles import MILLIMETRES, in_style
 from standage.findings.findings import Findings
 from standage.findings.unit_findings import UnitFindings
+from standage.grammar import counted
 from standage.prose.brief import Brief, StandBrief
 from standage.report.heading import Heading, image_type
 
@@ -175,29 +176,43 @@ def _stands(
 def _stand(
     column: Column, findings: Findings, unit: UnitFindings, stand: StandBrief, bottom: float
 ) -> None:
-    """Headline, picture, and what is known and not known; the picture takes the room that is left,
-    and from the end of a long text whole sentences go to the report.
-    """
+    """Headline, picture, and what is known and not known: the picture has the room that is left."""
     column.rule()
     column.write(stand.title, size=HEAD, weight="bold")
     column.write(stand.headline, size=TEXT + 0.5)
-    below = [(stand_line, "") for stand_line in stand.more]
-    if stand.unknown:
-        below += [("Not known:", "bold"), *((line, "") for line in stand.unknown)]
-    weights = {"": "normal"}
-    taken = sum(
-        column.height_of(words, weight=weights.get(weight, weight)) + 0.02
-        for words, weight in below
-    )
+    below = fitting(column, stand, bottom - column.down - LEAST_PICTURE - 0.15)
+    taken = _height(column, below)
     room = bottom - column.down - taken - 0.15
     height = min(max(room, LEAST_PICTURE), MOST_PICTURE)
     _picture(column, findings, unit, height)
     column.down += height + 0.06
     for words, weight in below:
-        if column.down + column.height_of(words) > bottom:
-            break
-        column.write(words, weight=weights.get(weight, weight))
+        column.write(words, weight=weight)
         column.down += 0.02
+
+
+Line = tuple[str, str]  # words and their weight
+
+
+def fitting(column: Column, stand: StandBrief, room: float) -> list[Line]:
+    """What is known and not known of a stand, in the room there is [inches]: first what is known
+    goes to the report, from its end; that it does is said.
+    """
+    unknown = [("Not known:", "bold"), *((line, "normal") for line in stand.unknown)]
+    if not stand.unknown:
+        unknown = []
+    for number in range(len(stand.more), -1, -1):
+        left = len(stand.more) - number
+        below = [*((line, "normal") for line in stand.more[:number]), *unknown]
+        if left:
+            below.append((f"{counted(left, 'more sentence')} in report.html.", "normal"))
+        if _height(column, below) <= room:
+            break
+    return below
+
+
+def _height(column: Column, below: list[Line]) -> float:
+    return sum(column.height_of(words, weight=weight) + 0.02 for words, weight in below)
 
 
 def _picture(column: Column, findings: Findings, unit: UnitFindings, height: float) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from standage.errors import Problem
@@ -11,12 +12,16 @@ from standage.survey.dates import dates_in
 from standage.survey.flat_table import CORE_NOTE, EVIDENCE, FLAT, PLOT_COLUMNS
 from standage.survey.group_fill import filled_down
 from standage.survey.headings import has_two_meanings
+from standage.survey.quantities import read_quantity
 from standage.survey.readings import Reading
 from standage.survey.references import OUTSIDE, alike
 from standage.survey.schema import CORES, PLOTS, STANDS, TREES, Table
+from standage.survey.synonyms import code_meaning, same_species
 from standage.survey.written import WrittenSurvey, WrittenTable
 
 Row = dict[str, str]
+
+OTHER_WORD = "another way to write what the tree's first row says"
 
 
 @dataclass
@@ -179,11 +184,14 @@ def _agree(
         if (
             not said
             or said == known
+            or said.lower() in NOT_RECORDED
             or (name in ("tree", "stand", "plot") and alike(said) == alike(known))
         ):
             continue
-        if not known:
+        if not known or known.lower() in NOT_RECORDED:
             tree[name] = said
+        elif _same(name, said, known, written.units):
+            survey.readings.append(Reading(written.file, row, name, said, known, OTHER_WORD))
         elif name == "note":
             tree[name] = f"{known}; {said}"
         else:
@@ -197,6 +205,24 @@ def _agree(
                     "Correct one of the two, or the name of the tree.",
                 )
             )
+
+
+def _same(name: str, one: str, other: str, units: dict[str, str]) -> bool:
+    """Whether two cells of a column of trees mean the same, written otherwise. units: of columns
+    whose heading says another than the survey's.
+    """
+    column = TREES.column(name)
+    if name == "species":
+        return same_species(one, other)
+    if column.kind == "code":
+        meaning = code_meaning(TREES.name, column, one)
+        return isinstance(meaning, str) and meaning == code_meaning(TREES.name, column, other)
+    if not column.is_number:
+        return False
+    unit = units.get(name, "") or column.unit
+    values = [read_quantity(cell, column, unit, "") for cell in (one, other)]
+    first, second = (value.value if value and not value.two else None for value in values)
+    return first is not None and second is not None and math.isclose(first, second, rel_tol=1e-6)
 
 
 def _stands(survey: WrittenSurvey, written: WrittenTable, records: list[Row]) -> _Part:

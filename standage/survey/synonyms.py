@@ -66,6 +66,18 @@ def species_meaning(word: str, keys: Iterable[str]) -> Meaning:
     return listed
 
 
+def same_species(one: str, other: str) -> bool:
+    """Whether two words in a species column are names of one species.
+
+    >>> same_species("P. palustris", "Longleaf Pine"), same_species("swamp oak", "longleaf pine")
+    (True, False)
+    """
+    listed = _species_words()
+    meanings = [listed.get(plain(word), word) for word in (one, other)]
+    first, second = (plain(each) if isinstance(each, str) else each for each in meanings)
+    return first == second
+
+
 @cache
 def _code_words(table: str, column: str, codes: tuple[str, ...]) -> dict[str, Meaning]:
     listed = dict(synonym_list("codes").get(table, {}).get(column, {}))

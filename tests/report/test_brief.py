@@ -10,13 +10,15 @@ from types import SimpleNamespace
 import pytest
 from fake_findings import fake_findings
 from html_page import HtmlPage
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
 
 from standage.findings.old_trees import RANKED_BY
 from standage.prose.brief import LEAST_CHANCE, MOST_VETERANS, brief
 from standage.prose.measures import Measures
 from standage.prose.short_statement import short_statement
 from standage.report.brief import brief_html, brief_paper
-from standage.report.brief_pages import brief_pdf
+from standage.report.brief_pages import Column, brief_pdf, fitting
 from standage.report.heading import NO_HEADING, Heading
 
 
@@ -37,6 +39,29 @@ def test_two_pages_and_one_more_for_every_further_four_stands(findings):
     words = replace(words, stands=words.stands * 2)
     many = SimpleNamespace(units=findings.units * 2, survey=findings.survey)
     assert pages(brief_pdf(many, words, NO_HEADING, "Many")) == 3
+
+
+def test_a_long_text_goes_to_the_report_and_what_is_not_known_stays(findings):
+    page = Figure(figsize=(8, 11))
+    FigureCanvasAgg(page)
+    stand = replace(
+        brief(findings, Measures()).stands[0],
+        more=tuple(f"Sentence {number} of what is known." for number in range(5)),
+        unknown=("Whether any of it is so.",),
+    )
+
+    def lines(room: float) -> list[str]:
+        return [words for words, _ in fitting(Column(page, 0.0, 4.0, 0.0), stand, room)]
+
+    assert lines(9.0) == [*stand.more, "Not known:", *stand.unknown]
+    assert lines(0.9) == [
+        stand.more[0],
+        stand.more[1],
+        "Not known:",
+        *stand.unknown,
+        "3 more sentences in report.html.",
+    ]
+    assert lines(0.0) == ["Not known:", *stand.unknown, "5 more sentences in report.html."]
 
 
 def test_it_says_what_the_summary_says(findings):

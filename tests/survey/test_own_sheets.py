@@ -127,6 +127,21 @@ def test_rows_of_one_tree_that_contradict_each_other_are_refused(tmp_path):
     assert (problem.row, problem.column) == (6, "dbh_cm") and "row 5 says '12'" in problem.found
 
 
+def test_rows_of_one_tree_may_say_the_same_in_other_words(tmp_path, twin):
+    otherwise = FLAT.replace("4,,,,7/16", "4,flat,longleaf pine,12.0,7/16")
+    assert otherwise != FLAT
+    survey = read_survey(write(tmp_path / "one", field=otherwise))
+    assert_same(survey, twin)
+    named = {(each.row, each.column, each.as_written, each.as_read) for each in survey.readings}
+    assert {
+        (6, "species", "longleaf pine", "P. palustris"),
+        (6, "dbh_cm", "12.0", "12"),
+    } <= named
+    other = FLAT.replace("4,,,,7/16", "4,Flat,slash,12,7/16")
+    (problem,) = problems_of(write(tmp_path / "two", field=other))
+    assert (problem.row, problem.column) == (6, "species")
+
+
 def test_a_tree_number_that_comes_back_further_down_may_be_another(tmp_path):
     book = Workbook()
     header = ["Tree", "Species", "DBH (cm)", "Survey date", "Rings", "Pith"]
