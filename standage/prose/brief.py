@@ -7,6 +7,7 @@ from importlib.metadata import version
 
 from standage.findings.findings import Findings
 from standage.findings.old_trees import RANKED_BY
+from standage.findings.regeneration import STOCKING_PER_HA
 from standage.findings.unit_findings import UnitFindings, rows_of
 from standage.grammar import counted, listed
 from standage.prose.cautions import SPARE_CAUTIONS, cautions
@@ -119,6 +120,13 @@ def _not_to_conclude(findings: Findings) -> tuple[str, ...]:
         "That a tree has the age given for its size: trees of one size differ by decades.",
         "That a seedling count will become trees: their survival isn't known.",
     ]
+    if any(unit.claims_of("stocking") for unit in findings.units):
+        chosen = findings.stocking_per_ha != STOCKING_PER_HA
+        whose = "the one chosen" if chosen else "common practice for longleaf pine, without source"
+        sentences.append(
+            f"That a stand short of {findings.stocking_per_ha:g} seedlings per hectare fails: that"
+            f" yardstick is {whose}."
+        )
     if len(findings.units) > 1:
         sentences.append("That stands differ whose intervals overlap: the report compares them.")
     return tuple(sentences)

@@ -78,6 +78,12 @@ def test_it_says_what_the_summary_says(findings):
     assert len(words.method) == 5
 
 
+def test_the_yardstick_of_seedlings_is_named_as_one(findings):
+    short_of = [each for each in brief(findings, Measures()).not_to_conclude if "yardstick" in each]
+    claimed = any(unit.claims_of("stocking") for unit in findings.units)
+    assert claimed and len(short_of) == 1 and f"{findings.stocking_per_ha:g} seed" in short_of[0]
+
+
 def test_veterans_are_those_likelier_than_not_to_be_old(findings):
     named = {
         line.split(":")[0]
