@@ -142,6 +142,21 @@ def test_rows_of_one_tree_may_say_the_same_in_other_words(tmp_path, twin):
     assert (problem.row, problem.column) == (6, "species")
 
 
+def test_a_column_of_living_and_dead_or_of_rings_missed_is_never_passed_over(tmp_path):
+    rows = """Tree,Species,DBH (cm),Survey date,Rings,Pith,Alive?
+              1,longleaf-pine,38.1,2021-07-14,84,pith,alive
+              2,longleaf-pine,25.4,2021-07-14,,,dead"""
+    survey = read_survey(write(tmp_path / "words", field=rows))
+    assert survey.trees["status"].tolist() == ["live", "dead"]
+    marks = rows.replace(",alive", ",y").replace(",dead", ",n")
+    assert {problem.column for problem in problems_of(write(tmp_path / "marks", field=marks))} == {
+        "status"
+    }
+    missed = rows.replace("Alive?", "Rings missed").replace(",alive", ",4").replace(",dead", ",")
+    (problem,) = problems_of(write(tmp_path / "missed", field=missed))
+    assert "rings locally absent" in str(problem)
+
+
 def test_a_tree_number_that_comes_back_further_down_may_be_another(tmp_path):
     book = Workbook()
     header = ["Tree", "Species", "DBH (cm)", "Survey date", "Rings", "Pith"]
