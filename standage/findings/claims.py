@@ -133,9 +133,14 @@ def _middle_span(of: Make, stems: Population, level: float) -> Iterator[Claim]:
         )  # fmt: skip
 
 
+def _recruits(stems: Population) -> str:
+    """Of whom pulses and shapes of recruitment are told."""
+    return PULSE_STEMS if stems.has_plots else stems.name
+
+
 def _shape(of: Make, stems: Population, shape: RecruitmentShape, level: float) -> Iterator[Claim]:
     """The likeliest shape where it is told; the year of a change where that is the likeliest."""
-    whose, likeliest = PULSE_STEMS if stems.has_plots else stems.name, shape.likeliest
+    whose, likeliest = _recruits(stems), shape.likeliest
     chance = shape.chances[likeliest]
     if likeliest == "unseen" or chance < SURE_OF_SHAPE:
         return
@@ -153,7 +158,7 @@ def _shape(of: Make, stems: Population, shape: RecruitmentShape, level: float) -
 
 
 def _pulses(of: Make, stems: Population, unit: UnitFindings, level: float) -> Iterator[Claim]:
-    whose = PULSE_STEMS if stems.has_plots else stems.name
+    whose = _recruits(stems)
     for pulse in unit.pulses.to_dict("records"):
         which = str(pulse["pulse"])
         at = {"subject": which, "rows": f"pulse {which}"}

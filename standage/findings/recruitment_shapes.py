@@ -210,11 +210,6 @@ class RecruitmentShape:
         return max(SHAPES, key=lambda shape: self.chances[shape])
 
     @property
-    def lasting(self) -> float:
-        """Probability of a rise or fall to a lasting level."""
-        return self.chances["rise"] + self.chances["fall"]
-
-    @property
     def may_have_stayed(self) -> bool:
         """Whether a rise that lasted, or whose end nobody saw, is likelier than a pulse."""
         return self.chances["rise"] + self.chances["unseen"] > self.chances["pulse"]
