@@ -41,7 +41,7 @@ class SimulatedSurvey:
         for name, columns in COLUMNS.items():
             rows = self.tables[name]
             if len(rows) or name in _ALWAYS_WRITTEN:
-                always = {column.name for column in table(name).columns if column.required}
+                always = {c.name for c in table(name).columns if c.required == "yes"}
                 used = [
                     column for column in columns if column in always or rows[column].notna().any()
                 ]
