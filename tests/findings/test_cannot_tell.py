@@ -44,7 +44,7 @@ def rows_of_the_page() -> list[Row]:
         line for line in PAGE.read_text(encoding="utf-8").splitlines() if line.startswith("| ")
     ][1:]
     cells = [[cell.strip() for cell in line.strip("|").split("|")] for line in lines]
-    return [Row(name, cannot, says) for name, _, cannot, says in cells]
+    return [Row(survey.split(":")[0], cannot, says) for survey, cannot, says in cells]
 
 
 ROWS = rows_of_the_page()
