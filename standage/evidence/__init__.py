@@ -8,13 +8,11 @@ from standage.evidence.core import (
     read_cores,
 )
 from standage.evidence.delays import grass_stage_pmf, height_growth_pmf
-from standage.evidence.geometry import arc_radius_mm
 from standage.evidence.height import delay_pmf_prior, steps
 from standage.evidence.tree_ages import date_trees
 
 __all__ = [
     "CoreReadings",
-    "arc_radius_mm",
     "date_trees",
     "delay_pmf_prior",
     "evidence_over_years",

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import expit, ndtr
+from scipy.special import expit, ndtr, softmax
 
 from standage.evidence import geometry
 from standage.evidence.height import normal_nodes
@@ -40,8 +40,16 @@ INNER_RINGS_SHARE = 0.6
 """Share of the tree-to-tree spread of early growth left once the innermost rings are measured.
 Assumed.
 """
-ARC_WITHOUT_MEASURE_MM, ARC_WITHOUT_MEASURE_LOG_SD = 8.0, 0.7
-"""Distance to the pith where arcs are seen but not measured: median and log-sd. Assumed."""
+ARC_DISTANCE_MM, ARC_DISTANCE_LOG_SD, ARC_MEASURED_LOG_SD = 8.0, 0.7, 1.0
+"""Distance to the pith where arcs are seen: median, log-sd where they are not measured, and before
+they are measured, wider so that the reading speaks. Assumed.
+"""
+ARC_RADII_MM = np.exp(np.linspace(np.log(0.5), np.log(150.0), 300))
+"""Radii by which a measured arc is read: beyond both ends no arc is seen in a core."""
+EXTRAPOLATION_LOG_SD_PER_MM, EXTRAPOLATION_LOG_SD = 0.015, 0.6
+"""How much the early growth that a core did not reach differs from that of the rings by which it is
+judged: log-sd a millimetre of distance, and at most. Assumed.
+"""
 SHARE_MISSING = {"straight": 0.3, "rotten": 0.5}
 SHARE_MISSING_LOG_ODDS_SD = 1.0
 """Share of the radius missed where diameter or core length is blank: median, sd of its log-odds.
@@ -251,30 +259,32 @@ def _readers_own(column: dict[str, NDArray[np.float64]]) -> CentreEvidence:
 
 
 def _unmeasured_arc(cores: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    return np.full(cores, np.log(ARC_WITHOUT_MEASURE_MM)), np.full(
-        cores, ARC_WITHOUT_MEASURE_LOG_SD
-    )
+    return np.full(cores, np.log(ARC_DISTANCE_MM)), np.full(cores, ARC_DISTANCE_LOG_SD)
 
 
 def _arc_distance(
     column: dict[str, NDArray[np.float64]], profile: Profile
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Log distance and log-sd from chord and arc height. The radius is convex in the arc height, so
-    reading error inflates it: half the squared relative effect of that error is taken off the log
-    radius.
+    """Log distance and log-sd from chord and arc height: the distances at which arcs are seen at
+    all, each weighed by how well it fits the reading. A flat arc fits every greater distance.
     """
-    with np.errstate(divide="ignore", invalid="ignore"):
-        radius = geometry.arc_radius_mm(column["arc_chord_mm"], column["arc_height_mm"])
-        by_chord, by_height = geometry.arc_radius_sensitivities(
-            column["arc_chord_mm"], column["arc_height_mm"]
-        )
-        chord_cv = by_chord * ARC_READING_SD_MM / radius
-        height_cv = np.minimum(np.abs(by_height) * ARC_READING_SD_MM / radius, 1.0)
-        corrected = radius * np.exp(-(height_cv**2) / 2.0)
-        distance = geometry.distance_less_pith_mm(corrected, profile["core.pith_radius_mm"])
-        return np.log(distance), np.sqrt(
-            np.log1p((chord_cv**2 + height_cv**2) * (corrected / distance) ** 2)
-        )
+    beforehand = -0.5 * (np.log(ARC_RADII_MM / ARC_DISTANCE_MM) / ARC_MEASURED_LOG_SD) ** 2
+    measured = (column["arc_chord_mm"] > 0) & (column["arc_height_mm"] > 0)
+    fit = geometry.arc_log_fit(
+        column["arc_chord_mm"][measured, None],
+        column["arc_height_mm"][measured, None],
+        ARC_RADII_MM,
+        ARC_READING_SD_MM,
+    )
+    weight = softmax(beforehand + fit, axis=1)
+    log_radius = np.log(
+        geometry.distance_less_pith_mm(ARC_RADII_MM, profile["core.pith_radius_mm"])
+    )
+    log_distance, log_sd = np.full((2, measured.size), np.nan)
+    log_distance[measured] = weight @ log_radius
+    variance = weight @ log_radius**2 - log_distance[measured] ** 2
+    log_sd[measured] = np.sqrt(np.maximum(variance, SMALLEST_LOG_SD**2))
+    return log_distance, log_sd
 
 
 def _estimated_distance(
@@ -306,7 +316,10 @@ def _from_distance(
         * profile["core.early_to_inner_ratio"]
     )
     log_growth = np.where(inner_known, measured, np.log(profile["core.early_growth_mm_per_year"]))
-    tree = profile["core.early_growth_log_sd"] * np.where(inner_known, INNER_RINGS_SHARE, 1.0)
+    tree = np.hypot(
+        profile["core.early_growth_log_sd"] * np.where(inner_known, INNER_RINGS_SHARE, 1.0),
+        np.minimum(EXTRAPOLATION_LOG_SD_PER_MM * np.exp(log_distance), EXTRAPOLATION_LOG_SD),
+    )
     loading = np.full(log_distance.size, profile["core.early_growth_stand_log_sd"])
     zero = np.zeros(log_distance.size)
     return CentreEvidence(log_distance - log_growth, np.hypot(log_sd, tree), loading, tree, zero)

@@ -18,25 +18,21 @@ SMALLEST_SHARE_MISSING = 0.02
 """
 
 
-def arc_radius_mm(chord_mm: ArrayLike, arc_height_mm: ArrayLike) -> NDArray[np.float64]:
-    """Radius of the circle through an arc of chord L and height h: `L^2/(8h) + h/2` (Duncan 1989).
-    [mm]
+def arc_log_fit(
+    chord_mm: ArrayLike, arc_height_mm: ArrayLike, radius_mm: ArrayLike, reading_sd_mm: float
+) -> NDArray[np.float64]:
+    """Log-likelihood of a reading of chord and arc height at a radius, but for a constant; the
+    three broadcast. `reading_sd_mm` is the error of both lengths. Without error it is greatest at
+    `L^2/(8h) + h/2` (Duncan 1989).
 
-    >>> float(arc_radius_mm(10, 2))
-    7.25
+    A chord longer than the circle's diameter is held against the reading of the chord.
     """
     chord, height = np.asarray(chord_mm, float), np.asarray(arc_height_mm, float)
-    return chord**2 / (8.0 * height) + height / 2.0
-
-
-def arc_radius_sensitivities(
-    chord_mm: ArrayLike, arc_height_mm: ArrayLike
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Change of the arc radius per mm of chord, `L/(4h)`, and per mm of arc height, `1/2 -
-    L^2/(8h^2)`.
-    """
-    chord, height = np.asarray(chord_mm, float), np.asarray(arc_height_mm, float)
-    return chord / (4.0 * height), 0.5 - chord**2 / (8.0 * height**2)
+    radius = np.asarray(radius_mm, float)
+    true_height = radius - np.sqrt(np.maximum(radius**2 - chord**2 / 4.0, 0.0))
+    height_sd = reading_sd_mm * np.hypot(1.0, chord / (4.0 * radius))
+    too_long = np.maximum(chord - 2.0 * radius, 0.0) / reading_sd_mm
+    return -0.5 * (((height - true_height) / height_sd) ** 2 + too_long**2) - np.log(height_sd)
 
 
 def distance_less_pith_mm(distance_mm: ArrayLike, pith_radius_mm: float) -> NDArray[np.float64]:

@@ -232,9 +232,8 @@ def test_each_kind_of_centre_adds_rings_as_it_should(by_centre):
     assert median["pith"] == 0 and sigma["pith"] == 0
     assert median["circles"] == pytest.approx((12 - pith) / growth)
     assert median["reader"] == pytest.approx(4)
-    assert (
-        median["arcs"] < (64 / 8 + 0.5 - pith) / growth
-    )  # the correction for convexity takes some off
+    # Duncan's distance is the likeliest; a flatter arc read too high is farther off
+    assert median["arcs"] == pytest.approx((64 / 8 + 0.5 - pith) / growth, rel=0.3)
     assert median["arcs and inner rings"] == pytest.approx(
         median["arcs"] * growth / (1.5 * LONGLEAF["core.early_to_inner_ratio"])
     )

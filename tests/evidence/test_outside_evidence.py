@@ -3,12 +3,18 @@ general-purpose statistics libraries.
 """
 
 import numpy as np
+import pandas as pd
 import pytest
 from first_passage import seasons_pmf
 from scipy import stats
 
 from standage.evidence import geometry, grass_stage_pmf, height, height_growth_pmf, ring_count
-from standage.evidence.centre import ARC_READING_SD_MM, missing_rings_pmf
+from standage.evidence.centre import (
+    _NUMBERS,
+    ARC_READING_SD_MM,
+    missing_rings_pmf,
+    read_centres,
+)
 from standage.profiles import load_profile
 
 LONGLEAF = load_profile("longleaf-pine")
@@ -29,50 +35,39 @@ LONGLEAF = load_profile("longleaf-pine")
         (12, 0.3, 60.15),
     ],
 )
-def test_arc_radius_is_duncans(chord, arc_height, radius):
-    assert geometry.arc_radius_mm(chord, arc_height) == pytest.approx(radius, abs=1e-12)
+def test_an_arc_fits_the_radius_of_duncan_best(chord, arc_height, radius):
+    radii = radius * np.linspace(0.9, 1.1, 20_001)
+    fit = geometry.arc_log_fit(chord, arc_height, radii, 1e-4)
+    assert radii[fit.argmax()] == pytest.approx(radius, rel=1e-4)
 
 
-def test_arc_radius_is_that_of_the_circle_through_three_points():
-    for chord, arc_height in [(5.0, 0.5), (12.0, 3.0), (8.0, 4.0)]:
-        points = np.array([[-chord / 2, 0.0], [chord / 2, 0.0], [0.0, arc_height]])
-        # Circle x^2 + y^2 + a x + b y + c = 0 through the ends and the top of the arc.
-        a, b, c = np.linalg.solve(np.c_[points, np.ones(3)], -(points**2).sum(axis=1))
-        assert geometry.arc_radius_mm(chord, arc_height) == pytest.approx(
-            np.sqrt((a * a + b * b) / 4 - c), rel=1e-12
-        )
-
-
-# Sensitivities L/(4h) and 1/2 - L^2/(8h^2), in mm per mm, worked by hand.
-@pytest.mark.parametrize(
-    ("chord", "arc_height", "by_chord", "by_height"),
-    [(5, 0.5, 2.5, -12.0), (5, 1, 1.25, -2.625), (12, 0.3, 10.0, -199.5)],
-)
-def test_arc_sensitivities(chord, arc_height, by_chord, by_height):
-    found = geometry.arc_radius_sensitivities(chord, arc_height)
-    assert found[0] == pytest.approx(by_chord) and found[1] == pytest.approx(by_height)
-    step = 1e-6
-    slope = (
-        geometry.arc_radius_mm(chord, arc_height + step)
-        - geometry.arc_radius_mm(chord, arc_height - step)
-    ) / (2 * step)
-    assert found[1] == pytest.approx(slope, rel=1e-4)
-
-
-def test_reading_error_of_the_arc_height_inflates_the_radius_and_the_correction_takes_it_off():
-    # Baker et al. 2005 (Ecological Monographs 75:317-343, App. B): adjusted ages tended to be
-    # slightly greater than the true ones.
+def test_distances_read_from_arcs_hold_the_true_one_as_often_as_they_say():
+    """Distances as they are beforehand, each read once with the reader's error: rank of the truth
+    among the distances that the reading leaves. Simulation from the definition, in whole.
+    """
     rng = np.random.default_rng(5)
-    radius, chord = 20.0, 18.0
-    arc_height = radius - np.sqrt(radius**2 - chord**2 / 4)
-    read = arc_height + ARC_READING_SD_MM * rng.standard_normal(200_000)
-    plain = geometry.arc_radius_mm(chord, read)
-    effect = geometry.arc_radius_sensitivities(chord, read)[1] * ARC_READING_SD_MM / plain
-    corrected = plain * np.exp(-(effect**2) / 2)
-    assert plain.mean() > 1.01 * radius
-    assert abs(np.log(corrected).mean() - np.log(radius)) < 0.4 * abs(
-        np.log(plain).mean() - np.log(radius)
+    true = 8.0 * np.exp(rng.standard_normal(4000))
+    chord = np.minimum(8.0, 1.8 * true)
+    arc_height = true - np.sqrt(true**2 - chord**2 / 4)
+    cores = pd.DataFrame(
+        {name: np.full(true.size, np.nan) for name in _NUMBERS}
+        | {
+            "centre": "arcs",
+            "core_state": "fresh",
+            "arc_chord_mm": chord + ARC_READING_SD_MM * rng.standard_normal(true.size),
+            "arc_height_mm": np.maximum(
+                arc_height + ARC_READING_SD_MM * rng.standard_normal(true.size), 0.01
+            ),
+            "inner_ring_mm": 1.0 / LONGLEAF["core.early_to_inner_ratio"],
+        }
     )
+    found = read_centres(cores, np.full(true.size, 60.0), LONGLEAF)
+    reading_sd = np.sqrt(np.maximum(found.sigma**2 - found.tree_log_sd**2, 1e-4))
+    off = np.log(geometry.distance_less_pith_mm(true, LONGLEAF["core.pith_radius_mm"])) - found.mu
+    clear = true > 2 * LONGLEAF["core.pith_radius_mm"]  # nearer, the pith takes up the distance
+    inside = np.abs(off[clear]) < 1.645 * reading_sd[clear]
+    assert 0.86 < inside.mean() < 0.95
+    assert abs(off[clear].mean()) < 0.1
 
 
 def test_one_centimetre_missing_in_slow_wood_is_ten_to_twenty_years():
