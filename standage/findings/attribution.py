@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 
 from standage.findings import schema
+from standage.findings.event_lags import usual_lags
 from standage.findings.events_on_record import LAG_WINDOW, Event, stand_events
 from standage.findings.intervals import blank_columns, interval_columns
 from standage.findings.local_ratio import Scan
@@ -32,7 +33,7 @@ if TYPE_CHECKING:
     from standage.findings.findings import Findings
 
 SPANS = (5, 10, 20)  # spans after an event of which a probability is given [years]
-# before looking, a pulse is as likely to follow none of the events listed as one of them
+# before looking, a pulse is as likely to go with none of the events listed as with one of them
 # (assumption)
 NO_EVENT_PRIOR = 0.5
 # Bayes factor under which nothing is claimed about waiting or germinating after
@@ -48,7 +49,7 @@ ATTRIBUTION = schema.ResultTable(
     (
         *schema.UNIT,
         *schema.whole("pulse", "", "as in `pulses.csv`"),
-        *schema.text("event kind", "as in `events.csv`", blank="whether no event explains it"),
+        *schema.text("event kind", "as in `events.csv`", blank="the row without event"),
         *schema.code(
             "timing",
             "what is known of when",
@@ -75,14 +76,15 @@ ATTRIBUTION = schema.ResultTable(
             "that it began before the event; during a period",
         ),
         *schema.probability(
-            "chance_match",
-            "that one of as many events of the kind, at random, went before it by"
-            f" {LAG_WINDOW} years or less (a period: after its end)",
+            "chance_as_close",
+            "that of as many events as can be set beside the pulse, placed at random, one came as"
+            " close, before or after (in a period: 0 years)",
         ),
         *schema.probability(
-            "probability_explains",
-            "that it followed this event, not another or none",
-            blank="nothing is tied to it",
+            "probability_none_on_record",
+            "in the row without event: that the pulse goes with none on record, by the"
+            " [usual lags](#pulses-and-events)",
+            blank="no event can be set beside it",
         ),
         *schema.number(
             "share_waiting",
@@ -158,7 +160,7 @@ def attribution_table(findings: Findings) -> pd.DataFrame:
     Returns
     -------
     A row for each pulse and event of its stand, numbered as in the pulse table, and one with a
-    blank event: that none of them explains the pulse. See docs/the-model.md, section 10.
+    blank event: that the pulse goes with none of them. See docs/the-model.md, section 10.
     """
     rows = [
         row
@@ -169,48 +171,33 @@ def attribution_table(findings: Findings) -> pd.DataFrame:
     return ATTRIBUTION.frame(rows)
 
 
-def explanation_chances(
-    lags: list[np.ndarray], lasting: list[np.ndarray], possible_years: int
-) -> tuple[np.ndarray, float]:
-    """Probability that each event explains a pulse, and that none does.
+def none_on_record(densities: list[np.ndarray], possible_years: int) -> float:
+    """Probability that a pulse goes with none of the events on record.
 
-    Half of the prior is that none does and half is spread evenly over the events. If an event does,
-    the pulse begins in any of the years from its beginning to `LAG_WINDOW` years after it, or after
-    its last year, alike; if none does, in any possible year, alike.
+    Half of the prior is that it goes with none, and begins in any possible year alike; half is
+    spread evenly over the events, and it begins at a lag usual after them.
 
     Parameters
     ----------
-    lags : for each event, years from its beginning to the pulse's start. (draw,)
-    lasting : for each event, the years it went on after the first, 0 where it is no period. (draw,)
+    densities : for each event, the probability of its lag among the usual ones. (draw,)
     possible_years : length of the time in which a pulse could have been found.
-
-    Returns
-    -------
-    events : (event,); none : the rest, so that all sum to 1.
     """
+    if not densities:
+        return np.nan
     none = NO_EVENT_PRIOR / possible_years
-    if not lags:
-        return np.zeros(0), 1.0
-    width = [longer + LAG_WINDOW + 1 for longer in lasting]
-    held = np.array(
-        [np.mean(((lag >= 0) & (lag < wide)) / wide) for lag, wide in zip(lags, width, strict=True)]
-    )
-    events = (1 - NO_EVENT_PRIOR) / len(lags) * held
-    total = none + events.sum()
-    return events / total, float(none / total)
+    event = (1 - NO_EVENT_PRIOR) * np.mean([each.mean() for each in densities])
+    return float(none / (none + event))
 
 
-def chance_match(
-    start: np.ndarray, longer: np.ndarray, events: int, first: int, last: int
-) -> float:
-    """Probability that of so many events placed at random in first..last at least one would go
-    before the pulse's start closely.
+def chance_as_close(lag: np.ndarray, lasting: np.ndarray, events: int, years: int) -> float:
+    """Probability that of so many events, each as likely to begin in any of so many years, at least
+    one comes as close to the pulse's start as this one, before or after.
 
-    start: the pulse's first year; longer: years that the event went on after its first. Both
-    (draw,).
+    lag : from the event's beginning to the pulse. lasting : years it went on after its first; the
+    years between count as 0 years away. Both (draw,).
     """
-    earliest = np.maximum(start - LAG_WINDOW - longer, first)
-    matching = np.maximum(np.minimum(start, last) - earliest + 1, 0) / (last - first + 1)
+    away = np.maximum(np.maximum(-lag, lag - lasting), 0)
+    matching = np.minimum((2 * away + 1 + lasting) / years, 1.0)
     return float(np.mean(1 - (1 - matching) ** events))
 
 
@@ -254,15 +241,13 @@ def claim_of(fitted: tuple[float, float], factor: float) -> str:
 @dataclass(frozen=True)
 class _Candidate:
     """An event beside a pulse. began : (draw,) its year. lasting : (draw,) years it went on after
-    that, 0 where it is no period. testable : whether the pulse can be tied to it. alike : events of
-    its kind within what is dated.
+    that, 0 where it is no period. testable : whether the pulse can be set beside it.
     """
 
     event: Event
     began: np.ndarray
     lasting: np.ndarray
     testable: bool
-    alike: int
 
 
 def _unit_rows(findings: Findings, number: int, bursts: list[Burst]) -> Iterable[Columns]:
@@ -277,6 +262,11 @@ def _unit_rows(findings: Findings, number: int, bursts: list[Burst]) -> Iterable
         if established and events
         else None
     )
+    grass = (
+        np.asarray(posterior.delay_posterior[number]["grass"], dtype=float).mean(axis=0)
+        if established and profile.has_grass_stage
+        else None
+    )
     _, years = dated_years(posterior, number)
     oldest = np.nanmedian(years, axis=0).min() if years.shape[1] else np.inf
     for pulse, burst in enumerate(bursts, start=1):
@@ -286,30 +276,28 @@ def _unit_rows(findings: Findings, number: int, bursts: list[Burst]) -> Iterable
             events, first, len(start), generator, findings.event_chances, unit.stand
         )
         tested = [one for one in candidates if one.testable]
-        chances, none = explanation_chances(
-            [(start - one.began)[there] for one in tested],
-            [one.lasting[there] for one in tested],
-            unit.season - first + 1,
+        possible = unit.season - first + 1
+        none = none_on_record(
+            [
+                usual_lags(one.event, grass).density((start - one.began)[there], one.lasting[there])
+                for one in tested
+            ],
+            possible,
         )
-        explains = np.zeros(len(candidates))
-        explains[[one.testable for one in candidates]] = chances
         label = {**unit_label(unit), "pulse": pulse} | unit_basis(unit)
-        for one, explaining in zip(candidates, explains, strict=True):
-            chance = chance_match(
-                start[there], one.lasting[there], max(one.alike, 1), first, unit.season
-            )
-            row = label | _event_columns(one.event) | {"chance_match": chance}
+        for one in candidates:
+            row = label | _event_columns(one.event)
             if one.event.recurring:
                 yield row | _blank()
                 continue
             row |= _lag_columns(start, one, there, findings.level)
-            row["probability_explains"] = float(explaining) if established else np.nan
+            row["chance_as_close"] = chance_as_close(
+                (start - one.began)[there], one.lasting[there], max(len(tested), 1), possible
+            )
             yield row | _share_columns(
                 histories, scan, burst, one.began, profile.has_grass_stage, findings.level
             )
-        yield label | _no_event_columns(
-            none if established and tested else np.nan, len(events), len(tested)
-        )
+        yield label | _no_event_columns(none if established else np.nan, len(events), len(tested))
 
 
 def _candidates(
@@ -333,7 +321,6 @@ def _candidates(
             year,
             longer,
             testable=bool(not event.recurring and np.median(year + longer) >= first),
-            alike=sum(other.kind == event.kind and other.last >= first for other in events),
         )
         for event, year, longer in zip(events, began, lasting, strict=True)
     ]
@@ -357,14 +344,13 @@ def _event_columns(event: Event) -> Columns:
     }
 
 
-def _no_event_columns(explains: float, events: int, testable: int) -> Columns:
-    """The row that says how likely none of the events explains a pulse."""
+def _no_event_columns(none: float, events: int, testable: int) -> Columns:
+    """The row that says how likely a pulse goes with none of the events."""
     return _blank() | {
         "event": "",
         "kind": "",
         "timing": "",
-        "chance_match": np.nan,
-        "probability_explains": explains,
+        "probability_none_on_record": none,
         "events_on_record": events,
         "events_testable": testable,
     }
@@ -373,7 +359,7 @@ def _no_event_columns(explains: float, events: int, testable: int) -> Columns:
 def _blank() -> Columns:
     """Columns of a row about which nothing is known."""
     numbers = [f"probability_began_within_{span}" for span in SPANS]
-    numbers += ["probability_before", "probability_during", "probability_explains"]
+    numbers += ["probability_before", "probability_during", "chance_as_close"]
     return dict.fromkeys(numbers, np.nan) | blank_columns("lag_years") | _blank_shares()
 
 
@@ -404,7 +390,6 @@ def _lag_columns(
         | {
             "probability_before": float(np.mean(lag < 0)),
             "probability_during": during,
-            # what `explanation_chances` counts as the reach of a period
             "probability_in_reach": float(np.mean((lag >= 0) & (lag <= longer + LAG_WINDOW))),
         }
     )

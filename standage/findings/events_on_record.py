@@ -10,10 +10,11 @@ import numpy as np
 import pandas as pd
 
 from standage.growth.growth_changes import GrowthChanges
+from standage.stand.openings import opens
 from standage.survey.survey import Survey
 
-# a pulse an event gave way to begins within it: good seed crops of longleaf are years apart
-# (assumption) [years]
+# events nearer than twice this recur too often to be told apart, and nothing is dated longer than
+# this before the oldest stem (assumption) [years]
 LAG_WINDOW = 10
 # so many events of a kind, each nearer than twice the lag window to the next, are a recurrence and
 # no events to tie to
@@ -25,8 +26,8 @@ class Event:
     """An event of a stand. `first`, `last`: range of years in which it began; `ended`: last year of
     a period, NaN where it is none.
 
-    `recurring`: one of a run of events of its kind that follow each other too closely for any to be
-    told as the one.
+    `opens_canopy`: whether it took trees above plants already there. `recurring`: one of a run of
+    events of its kind that follow each other too closely for any to be told as the one.
     """
 
     name: str
@@ -36,6 +37,7 @@ class Event:
     ended: float
     smallest_cut_cm: float
     largest_cut_cm: float
+    opens_canopy: bool = False
     recurring: bool = False
 
     @property
@@ -70,6 +72,7 @@ def stand_events(survey: Survey, stand: str) -> list[Event]:
     low, high = (
         own.get(name, blank).astype(float) for name in ("removed_dbh_low_cm", "removed_dbh_high_cm")
     )
+    light = own.get("opens_canopy", pd.Series("", index=own.index)).fillna("")
     listed = [
         Event(
             row.event,
@@ -79,6 +82,7 @@ def stand_events(survey: Survey, stand: str) -> list[Event]:
             float(row.ended_year),
             low[row.Index],
             high[row.Index],
+            opens(row.kind, light[row.Index]),
         )
         for row in own.itertuples()
     ]

@@ -86,13 +86,10 @@ def attribution_words(row: Row) -> str:
                 f"in its years or within {LAG_WINDOW} after them is"
                 f" {probability_words(row['probability_in_reach'])}"
             )
-        odds = (
-            f"that it began {within}, as it would be in {percent(row['chance_match'])} of cases for"
-            " events placed at random"
-        )
+        odds = f"that it began {within}"
     else:
         odds = f"that the pulse came first is {probability_words(row['probability_before'])}"
-    sentences = [f"The pulse began {lag_words(row)}; {odds}."]
+    sentences = [f"The pulse began {lag_words(row)}{_chance_words(row)}; {odds}."]
     if arrivals:
         sentences.append(
             "Its years are those of arrival at the core's height, so that the seasons below the"
@@ -135,7 +132,10 @@ def _no_event_words(row: Row, arrivals: bool) -> str:
             " or lie before all that is dated."
         )
     tested = counted(int(row["events_testable"]), "event")
-    return f"{capital(tested)} on record can be set beside this pulse, each in a row of its own."
+    return (
+        f"{capital(tested)} on record can be set beside this pulse, each in a row of its own; that"
+        f" it goes with none on record is {probability_words(row['probability_none_on_record'])}."
+    )
 
 
 def near_events(rows: Iterable[Row]) -> list[Row]:
@@ -190,12 +190,10 @@ def pulse_sentences(rows: Sequence[Row], pulse: str) -> list[str]:
 
 
 def _chance_words(row: Row) -> str:
-    """How often chance would bring an event so near; blank where it isn't within the window."""
-    if not 0 <= row["lag_years_median"] <= LAG_WINDOW:
-        return ""
+    """How often chance would bring an event so near."""
     return (
-        f"; events placed at random would lie within {LAG_WINDOW} years before it in"
-        f" {percent(row['chance_match'])} of cases"
+        f"; of events placed at random one would be as close in {percent(row['chance_as_close'])}"
+        " of cases"
     )
 
 

@@ -10,7 +10,6 @@ from dataclasses import dataclass
 
 from standage.findings.cannot_tell import OpenQuestion
 from standage.findings.claim import OR, Claim, Kind
-from standage.findings.events_on_record import LAG_WINDOW
 from standage.findings.findings import Findings
 from standage.findings.schema import Row
 from standage.findings.stems import CORING_HEIGHT
@@ -129,9 +128,7 @@ def _near_words(row: Row, number: object, several: bool) -> str:
     years = counted(abs(lag), "year")
     when = f"{years} after" if lag > 0 else f"{years} before" if lag < 0 else "in the year of"
     pulse = f"Pulse {number}" if several else "The pulse"
-    chance = ""
-    if 0 <= lag <= LAG_WINDOW:
-        chance = f"; by chance one is as near in {percent(row['chance_match'])}"
+    chance = f"; by chance one is as near in {percent(row['chance_as_close'])}"
     return f"{pulse} began about {when} {event_name(row)}{chance} (no proof of cause)."
 
 

@@ -28,7 +28,7 @@ def openness(survey: Survey, stand: str, years: np.ndarray, season: int) -> np.n
     """
     closed = np.ones(len(years))
     for event in survey.events.itertuples():
-        if event.stand not in ("", stand) or not _opens(event.kind, event.opens_canopy):
+        if event.stand not in ("", stand) or not opens(event.kind, event.opens_canopy):
             continue
         began = np.arange(int(event.first_year), int(event.last_year) + 1)
         # a blank year is not a number, and not later
@@ -41,7 +41,8 @@ def openness(survey: Survey, stand: str, years: np.ndarray, season: int) -> np.n
     return opened if opened[1:].any() else np.zeros(0)
 
 
-def _opens(kind: str, opens_canopy: str) -> bool:
+def opens(kind: str, opens_canopy: str) -> bool:
+    """Whether an event of the kind takes trees of the canopy. opens_canopy: as in the survey."""
     return (kind in OPENING and opens_canopy != "no") or (
         kind in OPENING_ON_RECORD and opens_canopy == "yes"
     )

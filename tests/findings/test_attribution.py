@@ -17,11 +17,12 @@ from first_passage import seasons_cdf, seasons_pmf
 from standage.findings import Findings
 from standage.findings.attribution import (
     bayes_factor,
-    chance_match,
+    chance_as_close,
     claim_of,
-    explanation_chances,
     mostly,
+    none_on_record,
 )
+from standage.findings.event_lags import LONGEST_LAG, SEED_CROP_INTERVAL, usual_lags
 from standage.findings.events_on_record import LAG_WINDOW, Event, event_years_by_rings, stand_events
 from standage.findings.stages_at_event import (
     StageShares,
@@ -111,15 +112,17 @@ def test_lags_are_those_of_the_pulse_table(findings, table):
     )
 
 
-def test_probabilities_nest_and_explanations_sum_to_one(table):
+def test_probabilities_nest_and_none_on_record_has_the_row_without_event(table):
     told = table[table["event"] != ""]
     within = told[[f"probability_began_within_{span}" for span in (5, 10, 20)]].to_numpy()
     assert (np.diff(within, axis=1) >= 0).all() and (
         within[:, 2] + told["probability_before"] <= 1 + 1e-12
     ).all()
-    assert table.groupby(["stand", "pulse"])[
-        "probability_explains"
-    ].sum().to_numpy() == pytest.approx([1.0, 1.0])
+    none = table["probability_none_on_record"]
+    assert (
+        none[table["event"] == ""].between(0, 1).all() and none[table["event"] != ""].isna().all()
+    )
+    assert told["chance_as_close"].between(0, 1).all()
 
 
 def test_periods_and_uncertain_years_are_told_apart(table):
@@ -158,7 +161,7 @@ def test_a_period_is_told_from_its_beginning_and_by_its_reach():
     row |= {
         "probability_began_within_10": 0.0,
         "probability_in_reach": 1.0,
-        "chance_match": 0.13,
+        "chance_as_close": 0.13,
         "basis": "establishment",
     }
     words = attribution_words(
@@ -171,7 +174,7 @@ def test_a_period_is_told_from_its_beginning_and_by_its_reach():
     )
     assert words.startswith(
         "The pulse began 25 years after the beginning of the turpentining that began in 1905 and"
-        " ended in 1925; "
+        " ended in 1925; of events placed at random one would be as close in 13 % of cases; "
     )
     assert (
         "in its years or within 10 after them is virtually certain (more than 99 %)" in words
@@ -187,7 +190,7 @@ def test_without_events_nothing_is_told_and_a_pulse_still_has_its_row():
     found = attribution(with_events())
     assert len(found) == 2 and (found["event"] == "").all()
     assert (
-        found["probability_explains"].isna().all()
+        found["probability_none_on_record"].isna().all()
         and found["words"].str.startswith("No event of this stand is on record").all()
     )
 
@@ -215,73 +218,81 @@ def test_event_years_by_rings_ask_what_was_likelier_beforehand():
     assert event_years_by_rings(changes)["A", "storm"].to_dict() == {1907: 1.0}
 
 
-# explanations and chance
+# chance, usual lags, none on record
 
 
-def test_explanations_have_the_odds_that_can_be_worked_out_by_hand():
-    """One event 3 years before a pulse, in 110 years: (1/2)(1/11) against (1/2)(1/110) is 10 to
-    1.
+def event(kind, *, opens=False):
+    return Event("e", kind, 1900, 1900, np.nan, np.nan, np.nan, opens)
+
+
+def test_none_on_record_has_the_odds_that_can_be_worked_out_by_hand():
+    """One seed crop a year before a pulse, in 110 years: (1/2)(1/2) against (1/2)(1/110) is 55 to
+    1. Beside a second event whose usual lags lie elsewhere, half of that.
     """
-    events, none = explanation_chances([np.full(50, 3.0)], [np.zeros(50)], 110)
-    assert events == pytest.approx([10 / 11]) and none == pytest.approx(1 / 11)
-    # a second event that came after the pulse takes half of what was given to events beforehand
-    events, none = explanation_chances(
-        [np.full(50, 3.0), np.full(50, -5.0)], [np.zeros(50)] * 2, 110
-    )
-    assert events == pytest.approx([5 / 6, 0]) and none == pytest.approx(1 / 6)
-    # a period of 44 more years gives a pulse 55 years to begin in
-    events, none = explanation_chances([np.full(50, 30.0)], [np.full(50, 44.0)], 110)
-    assert events == pytest.approx([2 / 3])
-    assert explanation_chances([], [], 110)[1] == 1.0
+    lags = usual_lags(event("seed-crop"), None)
+    near, far = (lags.density(np.full(50, lag), np.zeros(50)) for lag in (1.0, -5.0))
+    assert none_on_record([near], 110) == pytest.approx(1 / 56)
+    assert none_on_record([near, far], 110) == pytest.approx(1 / 28.5)
+    assert none_on_record([far], 110) == 1.0 and np.isnan(none_on_record([], 110))
+    # a period that went on for 4 more years: one of its five years is a year before the pulse,
+    # one the same year and one two before
+    period = lags.density(np.full(50, 3.0), np.full(50, 4.0))
+    assert period == pytest.approx(np.full(50, 1 / 5))
 
 
-def test_stated_explanations_come_true_as_often_as_stated():
-    """Pulses that follow one of three events, or none, half of the time each, their starts known to
-    a few years: 30 % means 30 %.
+def test_usual_lags_wait_for_a_seed_crop_and_reach_back_by_the_grass_stage():
+    bare = usual_lags(event("fire"), None)
+    assert bare.first == 0 and bare.chance.sum() == pytest.approx(1)
+    at = [
+        float(bare.density(np.full(1, lag), np.zeros(1))[0]) for lag in (-1, 0, 6, LONGEST_LAG + 1)
+    ]
+    assert at[0] == at[3] == 0 and at[1] / at[2] == pytest.approx(math.exp(6 / SEED_CROP_INTERVAL))
+    # every plant three seasons in the grass stage: those standing there have waited one, two, three
+    grass = np.array([0.0, 0.0, 0.0, 1.0])
+    opened = usual_lags(event("logging", opens=True), grass)
+    assert opened.first == -3 and opened.chance.sum() == pytest.approx(1)
+    assert opened.chance[:3] == pytest.approx([1 / 6] * 3)
+    assert usual_lags(event("logging"), grass).first == 0
+
+
+def test_stated_none_on_record_comes_true_as_often_as_stated():
+    """Pulses that begin at a usual lag after one of three openings, or with none, half of the time
+    each, their starts known to a few years: 30 % means 30 %.
     """
     rng = np.random.default_rng(11)
+    lags = usual_lags(event("storm", opens=True), np.array([0.0, 0.1, 0.2, 0.3, 0.2, 0.1, 0.1]))
     span, true, stated = 200, [], []
     for _ in range(3000):
         events = rng.integers(0, span, 3)
-        cause = int(rng.integers(3)) if rng.random() < 0.5 else -1
-        start = (
-            rng.integers(0, span) if cause < 0 else events[cause] + rng.integers(0, LAG_WINDOW + 1)
-        )
+        none = rng.random() < 0.5
+        after = lags.first + rng.choice(len(lags.chance), p=lags.chance)
+        start = rng.integers(0, span) if none else events[rng.integers(3)] + after
         spread = rng.uniform(0.5, 4)
         draws = np.rint(start + rng.normal(0, spread) + rng.normal(0, spread, 200))
-        chances, none = explanation_chances(
-            [draws - event for event in events], [np.zeros(200)] * 3, span
-        )
-        stated += [*chances, none]
-        true += [*(np.arange(3) == cause), cause < 0]
+        chances = [lags.density(draws - each, np.zeros(200)) for each in events]
+        stated.append(none_on_record(chances, span))
+        true.append(none)
     stated, true = np.array(stated), np.array(true)
-    for low, high in ((0.02, 0.2), (0.2, 0.4), (0.4, 0.6), (0.6, 0.8), (0.8, 0.97)):
+    for low, high in ((0, 0.2), (0.2, 0.3), (0.3, 0.5), (0.5, 0.8), (0.8, 1.01)):
         inside = (stated >= low) & (stated < high)
         error = np.sqrt(0.25 / inside.sum())
         assert (
             inside.sum() > 100 and abs(true[inside].mean() - stated[inside].mean()) < 3.5 * error
-        ), (low, high)
+        ), (low, high, inside.sum())
 
 
-def test_the_lag_window_has_ends():
-    at = [
-        float(explanation_chances([np.full(9, lag)], [np.zeros(9)], 110)[0][0])
-        for lag in (-1.0, 0.0, LAG_WINDOW, LAG_WINDOW + 1.0)
-    ]
-    assert at[0] == at[3] == 0 and at[1] == at[2] > 0.9
-
-
-def test_chance_match_is_that_of_events_thrown_at_random():
+def test_chance_as_close_is_that_of_events_thrown_at_random():
+    """Of three events, single years or periods of six more, the share of records in which one lies
+    within 4 years of a pulse.
+    """
     rng = np.random.default_rng(5)
-    start, longer = np.repeat([1930.0, 1903.0], 20), np.repeat([0.0, 6.0], 20)
-    exact = chance_match(start, longer, 3, 1900, 1999)
     years = rng.integers(1900, 2000, (40000, 3))
-    hits = [
-        np.mean(((years <= begun) & (begun - years - more <= LAG_WINDOW)).any(axis=1))
-        for begun, more in ((1930, 0), (1903, 6))
-    ]
-    assert exact == pytest.approx(np.mean(hits), abs=0.01)
-    assert chance_match(start[:20], longer[:20], 1, 1900, 1999) == pytest.approx(11 / 100)
+    for longer, lag in ((0, 4.0), (0, -4.0), (6, 10.0)):
+        since = 1950 - years
+        away = np.maximum(np.maximum(-since, since - longer), 0)
+        stated = chance_as_close(np.full(9, lag), np.full(9, longer), 3, 100)
+        assert stated == pytest.approx(np.mean((away <= 4).any(axis=1)), abs=0.01)
+    assert chance_as_close(np.zeros(9), np.zeros(9), 1, 100) == pytest.approx(1 / 100)
 
 
 # recurring events
@@ -328,7 +339,7 @@ def test_recurring_events_are_refused_in_words_and_leave_the_others_alone():
             [
                 "lag_years_median",
                 "probability_began_within_10",
-                "probability_explains",
+                "chance_as_close",
                 "bayes_factor",
             ]
         ]
@@ -339,11 +350,9 @@ def test_recurring_events_are_refused_in_words_and_leave_the_others_alone():
         refused["words"].str.contains("can't be tied").all()
         and refused["words"].str.contains("fires less than 20 years apart").all()
     )
-    assert (refused["chance_match"] > 0.25).all()  # seven chances of about 11 years in 220
     alone = attribution(with_events(cut))
-    assert row_of(found, "cut")["probability_explains"] == pytest.approx(
-        row_of(alone, "cut")["probability_explains"], abs=0.01
-    )
+    for event, name in (("cut", "chance_as_close"), ("", "probability_none_on_record")):
+        assert row_of(found, event)[name] == pytest.approx(row_of(alone, event)[name], abs=0.01)
     said = pulse_sentences(found[found["stand"] == "Fern Flat"].to_dict("records"), "the pulse")
     assert (
         said[0].startswith("The pulse began")
@@ -355,7 +364,7 @@ def test_recurring_events_are_refused_in_words_and_leave_the_others_alone():
 def test_where_all_events_recur_no_probability_is_given():
     fires = [(f"fire {year}", "", "fire", year, year, np.nan) for year in range(1921, 1940, 3)]
     found = attribution(with_events(*fires))
-    assert found["probability_explains"].isna().all()
+    assert found["probability_none_on_record"].isna().all()
     said = pulse_sentences(found[found["stand"] == "Fern Flat"].to_dict("records"), "the pulse")
     assert said[0].startswith("No event on record can be tied to the pulse")
 
@@ -670,7 +679,7 @@ def test_a_pulse_may_precede_the_event_that_let_its_seedlings_go():
     """Advance regeneration: the event lies within the grass stage after the pulse's beginning."""
     storm = ("gale", "Fern Flat", "storm", 1938.0, 1938.0, np.nan)
     first, *rest = sentences_with(storm)
-    assert "8 years before the storm of 1938" in first and "random" not in first
+    assert "8 years before the storm of 1938" in first and "as close in" in first
     assert any("seedlings" in sentence or "grass stage" in sentence for sentence in rest)
 
 
@@ -682,11 +691,11 @@ def test_what_is_said_of_an_event_is_what_was_measured():
     fire = ("fires end", "", "fire-exclusion", 1924.0, 1924.0, 1980.0)
     found = attribution(with_events(cut, fire))
     first, second, *_ = sentences_with(cut, fire)
-    chance = 100 * row_of(found, "cut")["chance_match"]
+    chance = 100 * row_of(found, "cut")["chance_as_close"]
     assert first.startswith("The pulse began about 3 years after the logging of 1927") or (
         first.startswith("The pulse began 3 years after the logging of 1927")
     )
-    assert f"within 10 years before it in {chance:.0f} % of cases" in first
+    assert f"as close in {chance:.0f} % of cases" in first
     assert second.startswith("Also near: it began") and "fire exclusion" in second
     words = " ".join([*sentences_with(cut, fire), *found["words"]])
     assert "explain" not in words
@@ -703,7 +712,7 @@ def test_a_burst_of_arrivals_is_tied_to_nothing():
     own = found[found["stand"] == "Fern Flat"]
     assert (
         len(own) >= 2
-        and own["probability_explains"].isna().all()
+        and own["probability_none_on_record"].isna().all()
         and own["share_after_median"].isna().all()
     )
     assert row_of(found, "cut")["lag_years_median"] == 3

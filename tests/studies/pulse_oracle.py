@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from first_passage import seasons_pmf
 from scipy.special import logsumexp, ndtr, stdtr
 from scipy.stats import nbinom
 from studies.pulse_surveys import KnownSurvey
@@ -92,7 +93,7 @@ def stem_likelihoods(known: KnownSurvey, built: BuiltStands) -> np.ndarray:
                 climb = known.history.life.mean_seasons_to(
                     upper
                 ) - known.history.life.mean_seasons_to(node.height_cm)
-                message = _later(_growth_pmf(known, float(climb)), sizes.n_years) @ message
+                message = _later(growth_pmf(known, float(climb)), sizes.n_years) @ message
             if node.evidence is not None:
                 message = message * _core_likelihood(node, gamma, delta, sizes.n_years)
             if node.dbh_class >= 0:
@@ -147,9 +148,13 @@ def _spline(factor: float) -> np.ndarray:
     )
 
 
-def _growth_pmf(known: KnownSurvey, mean: float) -> np.ndarray:
+def growth_pmf(known: KnownSurvey, mean: float) -> np.ndarray:
+    """Seasons of height growth of that mean, by the law the stand was simulated with."""
     seasons = np.arange(int(known.profile["height_growth.longest_height_years"]) + 1)
-    dispersion = known.history.life.height_dispersion
+    life = known.history.life
+    dispersion = life.height_dispersion
+    if life.first_passage or dispersion <= 1:
+        return seasons_pmf(seasons, mean, dispersion)
     return (
         nbinom.pmf(seasons, mean / (dispersion - 1), 1 / dispersion)
         if mean > 0
@@ -169,7 +174,7 @@ def _grass_pmf(known: KnownSurvey) -> np.ndarray:
 
 
 def _delay_matrix(known: KnownSurvey, height_cm: float, n_years: int) -> np.ndarray:
-    growth = _growth_pmf(known, float(known.history.life.mean_seasons_to(height_cm)))
+    growth = growth_pmf(known, float(known.history.life.mean_seasons_to(height_cm)))
     return _later(np.convolve(_grass_pmf(known), growth), n_years)
 
 

@@ -4,12 +4,20 @@ oracle, the plain process.
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pandas as pd
 import pytest
 from studies import pulse_departures
 from studies.pulse_departures import _straightened, jobs, shares
-from studies.pulse_oracle import oracle_statistic, stem_likelihoods, window_log_ratios
+from studies.pulse_oracle import (
+    BREAST_HEIGHT_CM,
+    growth_pmf,
+    oracle_statistic,
+    stem_likelihoods,
+    window_log_ratios,
+)
 from studies.pulse_surveys import known_survey, survey_with_stems
 from studies.pulse_tables import (
     CUT_WARNING,
@@ -29,6 +37,7 @@ from studies.pulses import limit_jobs, power_jobs, verify_jobs
 import standage.stand.fit as fit_module
 from standage import read_survey
 from standage.findings.pulse_limit import LEAST_LIMIT
+from standage.simulate.plants import grow
 from standage.stand.build import build_stands
 
 # limits
@@ -314,6 +323,24 @@ def test_the_oracle_finds_the_pulse_where_it_is(known, built):
     assert oracle_statistic(known, built) > 2
     # one times the background is no pulse at all
     np.testing.assert_allclose(window_log_ratios(known, built, times=1.0, length=10), 0, atol=1e-12)
+
+
+@pytest.mark.parametrize("dispersion", [0.4, 1.0, 2.5])
+def test_the_oracle_knows_the_law_of_height_growth_however_narrow(known, dispersion):
+    """Mean and spread of 4,000 simulated plants at breast height, to five standard errors."""
+    life = dataclasses.replace(known.history.life, height_dispersion=dispersion)
+    chances = growth_pmf(
+        dataclasses.replace(known, history=dataclasses.replace(known.history, life=life)),
+        float(life.mean_seasons_to(BREAST_HEIGHT_CM)),
+    )
+    years = np.array([1900])
+    plants = grow(np.random.default_rng(3), life, years, np.array([4000.0]))
+    passed = plants.years_below(BREAST_HEIGHT_CM) - plants.grass_years
+    seasons = np.arange(len(chances))
+    mean = chances @ seasons
+    assert chances.sum() == pytest.approx(1, abs=0.01)
+    assert passed.mean() == pytest.approx(mean, abs=5 * np.sqrt(dispersion * mean / len(plants)))
+    assert passed.var() == pytest.approx(chances @ seasons**2 - mean**2, rel=0.15)
 
 
 def of_mean_one(living):
