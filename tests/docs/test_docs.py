@@ -367,7 +367,7 @@ def test_limits_in_the_documents_are_those_of_the_code():
     )
     assert (
         NO_EVENT_PRIOR == 0.5
-        and "Half of the prior is that no event" in results
+        and 'half of the prior is "none"' in results
         and "Prior: none `1/2`" in model
     )
     assert NEEDED_FACTOR == 3 and "from a factor of 3 on" in model
