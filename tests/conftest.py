@@ -100,3 +100,44 @@ def tiny_folder(tmp_path_factory) -> Path:
     return small_survey(3, stems=22, design=design, first_year=1880).write(
         tmp_path_factory.mktemp("tiny") / "survey"
     )
+
+
+@pytest.fixture
+def two_results(monkeypatch, tmp_path):
+    """Two results on disk, of invented posteriors whose draws are kept at hand instead of in the
+    file.
+    """
+    from standage.results.folder import build_result_folder
+
+    made = {}
+
+    def result(
+        name: str,
+        posterior,
+        *,
+        level: float = 0.9,
+        sha256: str = "a",
+        inputs: str = "0",
+        version: str = "0.1.0",
+        **options,
+    ):
+        about = {
+            "version": version,
+            "level": level,
+            "inputs_sha256": {"trees.csv": inputs},
+            "options": options,
+        }
+        about["profiles"] = [
+            {"key": key, "sha256": sha256} for key in ("longleaf-pine", "loblolly-pine")
+        ]
+
+        def fill(folder):
+            (folder / "posterior.nc").write_bytes(b"draws")
+            return about
+
+        folder = build_result_folder(tmp_path / name, fill)
+        made[str(folder / "posterior.nc")] = posterior
+        return folder
+
+    monkeypatch.setattr("standage.stand.posterior.load_posterior", lambda path: made[str(path)])
+    return result

@@ -344,17 +344,32 @@ def test_the_reference_page_is_not_stale():
 def test_the_reference_has_every_key_once_with_each_profiles_number_and_all_sources():
     reference = profile_reference()
     side_by_side = reference.split("## Sources")[0]
-    rows = {line.split(" | ")[0]: line for line in side_by_side.splitlines()}
+    rows = {
+        line.split("`")[1]: line
+        for line in side_by_side.splitlines()
+        if line[:3] == "- `" and ": " in line
+    }
     profiles = [quiet_load(key) for key in SHIPPED]
     for name in QUANTITIES:
-        assert reference.count(f"| `{name}` | {QUANTITIES[name].meaning} |") == 1
-        cells = [cell.strip() for cell in rows[f"| `{name}`"].strip("|").split(" | ")[4:]]
-        assert len(cells) == len(profiles)
+        quantity = QUANTITIES[name]
+        assert reference.count(f"- `{name}`: {quantity.meaning}") == 1
         idle = name.startswith("grass_stage.") and name != "grass_stage.present"
-        for cell, profile in zip(cells, profiles, strict=True):
-            number = profile.sourced(name) if profile.has_grass_stage or not idle else None
-            mark = STATUS_MARKS[number.status] if number and number.status != "assumed" else ""
-            shown = f"{number.value:g} {mark}".strip() if number else ""
-            assert cell == shown, (name, profile.key)
+        numbers = {
+            profile.key: profile.sourced(name)
+            for profile in profiles
+            if profile.has_grass_stage or not idle
+        }
+        marked = {
+            key: f"{each.value:g}"
+            + ("" if each.status == "assumed" else f" {STATUS_MARKS[each.status]}")
+            for key, each in numbers.items()
+        }
+        shown = rows[name].split(": ")[-1]
+        if idle:
+            assert shown == ", ".join(f"`{key}` {number}" for key, number in marked.items())
+        elif shown.startswith("all "):
+            assert set(marked.values()) == {shown.removeprefix("all ")}
+        else:
+            assert shown == ", ".join(marked.values())
     sources = {profile.sourced(name).source for profile in profiles for name in QUANTITIES}
     assert all(source in reference for source in sources - {"none"})

@@ -98,10 +98,15 @@ def compare_results(
     StandageError where a folder is no result, or no two stands can be compared; all faults are told
     at once.
 
-    >>> compare_results([folder])  # an empty folder
-    Traceback (most recent call last):
-    ...
-    standage.errors.StandageError: ...
+    >>> joined = compare_results(two_results)  # folders that `standage run` wrote, east and west
+    >>> table = joined.comparison.query("measure == 'stems_per_ha'")
+    >>> print(table[["first", "second", "told_apart"]].to_string(index=False))
+                 first             second   told_apart
+      Fern Flat (east)   Fern Flat (west)           no
+    Stony Ridge (east) Stony Ridge (west) not compared
+      Old Field (east)   Old Field (west)           no
+    >>> print(joined.notes[0])
+    Stands of separate runs were fitted without each other: ...
     """
     paths = [Path(folder) for folder in folders]
     records = _records(paths)

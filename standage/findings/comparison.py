@@ -78,8 +78,7 @@ COMPARISON = schema.ResultTable(
         *schema.text("measure", f"see below; `{EVERYTHING}` where nothing can be compared"),
         *schema.year(
             "class_first_year class_last_year",
-            f"class of the two measures of classes ({CLASS_YEARS} years wide unless `--class-years`"
-            " says otherwise)",
+            f"of the two measures of classes ({CLASS_YEARS} years; `--class-years`)",
         ),
         *schema.text("unit", "of the difference"),
         *schema.number("first_median second_median", AS_IN_UNIT, "the measure of either"),
@@ -92,17 +91,17 @@ COMPARISON = schema.ResultTable(
         *schema.probability(
             "probability_greater",
             "that the first has more (is later); of `age_structure_distance`: that"
-            " they lie farther apart than two stands alike would seem to",
+            " it exceeds what two stands alike would show",
         ),
         *schema.probability("probability_equal", "that both have the same"),
         *schema.probability(
             "probability_both",
-            "that both have what is compared; all else is given that they have",
+            "that both have what is compared; all else is given that",
         ),
         *schema.number(
             "chance",
             AS_IN_UNIT,
-            "distance that stands alike would show, known as well as these",
+            "distance that stands alike would show",
             interval=True,
         ),
         *schema.probability(

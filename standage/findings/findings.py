@@ -155,9 +155,7 @@ class Findings:
 
     @cached_property
     def event_chances(self) -> Mapping[tuple[str, str], pd.Series]:
-        """By stand and event, the chance of each year in which it may have begun, where the rings
-        say something of it.
-        """
+        """What `event_years_by_rings` says; empty without ring widths."""
         changes = self.growth_changes
         return {} if changes is None else event_years_by_rings(changes)
 

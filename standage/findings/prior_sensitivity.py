@@ -82,8 +82,8 @@ PRIOR_SENSITIVITY = schema.ResultTable(
         *schema.number(
             "sensitivity",
             "per doubling",
-            "by which the mean date moves when the prior (or the counts'"
-            " likelihood) counts double: cumulative Jensen-Shannon distance",
+            "by which the mean date moves when the prior (or the counts) counts double:"
+            " cumulative Jensen-Shannon distance",
         ),
         *schema.number(
             "surprise",
@@ -101,7 +101,7 @@ PRIOR_SENSITIVITY = schema.ResultTable(
         *schema.number(
             "share_of_change_tried",
             "share",
-            "of the change that the draws bear; the rest is scaled up in a straight line",
+            "of the change that the draws bear; the rest is scaled up",
         ),
         *schema.sentence("words", "the row as a sentence"),
         *schema.BASIS,

@@ -113,12 +113,11 @@ STAND_SUMMARY = schema.ResultTable(
         ),
         *schema.probability(
             "probability_shape_unseen",
-            "the rest: what rose so near an end of the record, or in so few dated stems, that"
-            " nobody knows which it was",
+            "the rest: too near an end of the record, or too few dated stems, to tell",
         ),
         *schema.year(
             "change_year",
-            "the first of the new level, if it rose or fell, whichever is likelier",
+            "the first of the new level, if it rose or fell",
             interval=True,
         ),
         *schema.year("record_first record_last", "between which shapes are told apart"),

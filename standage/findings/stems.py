@@ -52,11 +52,7 @@ def living_rate(posterior: Posterior, number: int) -> np.ndarray:
 
 
 def share_past_emerging(posterior: Posterior, number: int) -> np.ndarray:
-    """Share of the living that has passed breast height, by year of establishment. (draw, year)
-
-    Under basis `coring height` every stem counts: the process is arrival of stems at the height of
-    the core.
-    """
+    """`UnitDraws.share_past_emerging` of unit `number`. (draw, year)"""
     unit = posterior.units[number]
     length = len(unit_years(posterior, unit))
     if unit.basis == CORING_HEIGHT:

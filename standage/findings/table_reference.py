@@ -13,7 +13,10 @@ from standage.findings.schema import (
 )
 
 COMMON = (*UNIT, *BASIS, *AMOUNTS)  # described once
-PLAIN_UNITS = (CALENDAR_YEAR, "probability", "years", "cm", "stems", "trees", "plots")
+PLAIN_UNITS = (
+    *(CALENDAR_YEAR, "probability", "share", "ratio", "years", "cm"),
+    *("stems", "trees", "plots", "cores", "rings", "pulses", "stands", "draws", "degrees"),
+)
 
 
 def table_reference() -> str:
@@ -46,5 +49,6 @@ def _line(columns: list[ResultColumn]) -> str:
         f"`{column.name}_*`" if column.interval else f"`{column.name}`" for column in columns
     )
     unit, meaning = columns[0].described
-    shown = "" if unit in PLAIN_UNITS else f" [{unit}]" if unit else ""
+    plain = not unit or unit in PLAIN_UNITS or unit.startswith("as in ")
+    shown = "" if plain else f" [{unit}]"
     return f"- {names}{shown}: {meaning}"

@@ -1,13 +1,5 @@
 """Releases by a model: log ring width as an age trend, lasting steps of the level, and noise
-that remembers last year.
-
-    log width(t) = level + trend(age) + sum of the steps up to t + e(t),
-    e(t) = phi e(t - 1) + N(0, sigma^2)
-
-Growth that wanders belongs to the noise, slow change to the trend; only what a lasting step
-explains better than both together counts. Levels, trend and steps are integrated out in closed
-form; which years hold a step, phi and sigma are drawn by a Markov chain that flips, shifts and
-pairs steps. Every number fixed here is an assumption, listed in docs/disturbance.md.
+that remembers last year (docs/disturbance.md, section 3). Every number fixed here is an assumption.
 """
 
 from __future__ import annotations

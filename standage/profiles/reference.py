@@ -5,9 +5,11 @@ from __future__ import annotations
 from standage.profiles.card import used_keys
 from standage.profiles.library import models_folder, profile_keys
 from standage.profiles.profile import Profile
-from standage.profiles.quantities import QUANTITIES, STATUS_MARKS
+from standage.profiles.quantities import QUANTITIES, STATUS_MARKS, Quantity
 from standage.profiles.reading import read_profile
 
+LOG_UNITS = "log units"
+NOT_HELD = "nothing, so treat its numbers as a start"
 ASSUMED = "assumed"  # the commonest status, shown without a mark
 
 
@@ -21,25 +23,19 @@ def profile_reference() -> str:
     marks = ", ".join(
         f"{mark} {status}" for status, mark in STATUS_MARKS.items() if status != ASSUMED
     )
-    lines = ["## The shipped profiles side by side", ""]
+    lines = ["## The shipped profiles side by side", "", "What is held to outside sources:", ""]
     lines += [
-        f"- `{profile.key}`, *{profile.species}*. {profile.standing()}" for profile in profiles
+        f"- `{profile.key}`, *{profile.species}*: {profile.checked or NOT_HELD}"
+        for profile in profiles
     ]
     lines += [
         "",
-        f"Marks: {marks}; without one, {ASSUMED}. Reasons: `standage profiles KEY`.",
+        f"Numbers in this order; without a unit, in {LOG_UNITS}. Marks: {marks};"
+        f" without one, {ASSUMED}. Reasons: `standage profiles KEY`.",
         "",
-        "| key | meaning | unit | allowed | "
-        + " | ".join(f"`{each.key}`" for each in profiles)
-        + " |",
-        "|---|---|---|---|" + "---|" * len(profiles),
     ]
     for key, quantity in QUANTITIES.items():
-        cells = [_cell(profile, key) for profile in profiles]
-        lines.append(
-            f"| `{key}` | {quantity.meaning} | {quantity.unit} | {quantity.lowest:g}-"
-            f"{quantity.highest:g} | {' | '.join(cells)} |"
-        )
+        lines.append(f"- `{key}`: {quantity.meaning}{_unit(quantity)}: {_numbers(profiles, key)}")
     sourced: dict[str, dict[str, list[str]]] = {}
     for profile in profiles:
         for key in used_keys(profile):
@@ -54,10 +50,21 @@ def profile_reference() -> str:
     return "\n".join(lines) + "\n"
 
 
-def _cell(profile: Profile, key: str) -> str:
-    """A number with the mark of its status; blank where the profile doesn't use it."""
-    if key not in used_keys(profile):
-        return ""
+def _unit(quantity: Quantity) -> str:
+    return "" if quantity.unit == LOG_UNITS else f" [{quantity.unit}]"
+
+
+def _numbers(profiles: list[Profile], key: str) -> str:
+    """The numbers of the profiles that use the key, with their names where some don't."""
+    shown = {each.key: _number(each, key) for each in profiles if key in used_keys(each)}
+    if len(shown) < len(profiles):
+        return ", ".join(f"`{name}` {number}" for name, number in shown.items())
+    alike = len(set(shown.values())) == 1
+    return f"all {shown[profiles[0].key]}" if alike else ", ".join(shown.values())
+
+
+def _number(profile: Profile, key: str) -> str:
+    """A number with the mark of its status."""
     number = profile.sourced(key)
     mark = "" if number.status == ASSUMED else f" {STATUS_MARKS[number.status]}"
     return f"{number.value:g}{mark}"

@@ -1,8 +1,7 @@
 """Probabilities, years and amounts in words: one table of words, and no more digits than are known.
 
-The words for probabilities are the likelihood scale of the Intergovernmental Panel on Climate
-Change (Fourth Assessment Report 2007, Working Group II, "Communication of uncertainty"). The table
-in `docs/terms.md` is made from this module.
+The words for probabilities are those of the IPCC; the table in `docs/terms.md`, which has the
+source, is made from this module.
 """
 
 from __future__ import annotations

@@ -15,10 +15,11 @@ INTRODUCTION = """\
 
 A survey is a folder of CSV files, or one .xlsx workbook with sheets of the same names (or a folder that holds only that workbook). Only
 `stands`, `trees` and `cores` are needed. Columns may come in any order, optional ones may be left out, and columns of your own
-are kept and not used; "(kept only)" marks columns that reach tables and cards but no model, **bold** names must be filled. A blank cell means "not recorded", never zero. `standage new DIR` makes empty forms; `standage check SURVEY`
-reports all problems at once, with file, row, column, what was found, what was expected and what to do. The header is row 1.
+are kept and not used. **Bold** names must be filled; "(kept only)" marks columns that reach tables and cards but no model. A blank cell means "not recorded", never
+zero. `standage new DIR` makes empty forms; `standage check SURVEY` reports all problems at once. The header is row 1.
 
-CSV files are UTF-8, separated by commas, with decimal points; dates are YYYY-MM-DD. Identifiers are free text, compared letter by letter;
+CSV files are UTF-8, separated by commas, with decimal points; dates are YYYY-MM-DD. The smallest and largest number allowed
+of each column are with the forms. Identifiers are free text, compared letter by letter;
 one apostrophe before `=`, `+`, `-` or `@` at the start of a cell, which keeps text from being a formula, is removed.
 
 **Sheets of your own.** Trees and cores may stand in the rows of one sheet or CSV file, a tree in as many rows as it has cores:
@@ -29,8 +30,8 @@ Tag #,Plot,Plot size (ac),Min DBH (in),Species,DBH (in),Date cored,Core height (
 102,1,0.2,2,Longleaf,3.4,,,,
 ```
 
-Headings, units, species and codes are read as crews write them, and every cell read otherwise than written is listed; what has two meanings is
-refused with both. Where headings are beyond guessing, `standage check SURVEY --draft` writes `columns.toml` (beside a single file
+Headings, units, species and codes are read as crews write them; every cell read otherwise than written is listed, and what has two meanings refused. Where headings
+are beyond guessing, `standage check SURVEY --draft` writes `columns.toml` (beside a single file
 `NAME.columns.toml`), a line a heading, to correct:
 
 ```toml
@@ -46,11 +47,10 @@ survey_date = "2021-07-14"
 
 `check --mark FILE.xlsx` writes a copy of a workbook with the cells coloured and the messages as their comments.
 
-**The workbook of forms**, `standage new DIR --xlsx`, begins with a sheet of instructions. Cells with a list take only its words; a
-column's name shows its meaning under the pointer. A row of units or words in square brackets is never read as data. A row of units of your
-own is understood, and a unit that is not the column's (`in` below `dbh_cm`) is a problem that says how to convert. A title above the
-header is skipped, with a note. Formulas are read as their results. Delete the example rows: one left among rows of your own is a problem,
-and so is a row that still has the example's note.
+**The workbook of forms**, `standage new DIR --xlsx`, begins with instructions. Cells with a list take only its words; a column's name shows its meaning under the
+pointer. A title above the header is skipped; a row of units is understood, and a unit that is not the column's (`in` below `dbh_cm`) is a problem that says how to convert;
+a row in square brackets is never read as data. Formulas are read as their results. Delete the example rows: one left
+among rows of your own is a problem.
 """
 
 
@@ -103,8 +103,7 @@ def column_reference() -> str:
     for table in TABLES:
         parts.append(
             f"\n## {table.file}\n\nOne row for"
-            f" {table.one_row}.{'' if table.needed else ' Optional.'}\n\n| column |"
-            " allowed | meaning |\n|---|---|---|\n"
+            f" {table.one_row}.{'' if table.needed else ' Optional.'}\n\n"
         )
         for column in table.columns:
             meaning = column.meaning + (f". Default: {column.default}" if column.default else "")
@@ -112,8 +111,8 @@ def column_reference() -> str:
             if column.required not in ("", "yes"):
                 meaning += f". Required: {column.required}"
             name = f"**`{column.name}`**" if column.required == "yes" else f"`{column.name}`"
-            cells = (name, _allowed_briefly(column), meaning)
-            parts.append("| " + " | ".join(cell.replace("|", "\\|") for cell in cells) + " |\n")
+            allowed = _allowed_briefly(column)
+            parts.append(f"- {name}{f' ({allowed})' if allowed else ''}: {meaning}\n")
     parts.append(RING_FILES)
     parts.append(RELATIONS)
     return "".join(parts)
@@ -124,18 +123,15 @@ def _allowed_briefly(column: Column) -> str:
     if column.codes:
         return ", ".join(f"`{code}`" for code in column.codes)
     if column.is_number:
-        low, high = column.limits()
-        least = f"above {low:.12g}" if column.above_low else f"{low:.12g}"
         if column.unit == CALENDAR_YEAR:
-            return f"year, {least} to {high:.12g}"
-        whole = "whole, " if column.kind == "whole" else ""
-        return f"{whole}{least} to {high:.12g} {column.unit}"
+            return "year"
+        return f"whole {column.unit}" if column.kind == "whole" else column.unit
     brief = {
         "date": "YYYY-MM-DD",
         "identifier": "unique",
         "reference": f"in {column.refers_to}.csv",
     }
-    return brief.get(column.kind, "text")
+    return brief.get(column.kind, "")
 
 
 RING_FILES = """
@@ -147,16 +143,14 @@ up to ten widths of six columns, to the end of the decade. The mark after the la
 millimetre, `-9999` = thousandths. A width of 0 is an absent ring.
 
 - **Which core.** A series belongs to the core whose identifier is its name, capitals and inner blanks included. Names are unique only within a
-  file: a core may also be called FILE-NAME, as `site-11A` for the series `11A` of `rings/site.rwl`. A name that differs from a
-  core without widths only in capitals, marks, blanks or leading zeros is a problem that suggests the core. Series without a core are left out; a note
-  lists them.
-- **Accepted:** header lines or none; names of eight columns, or with blanks; the end mark on its own line or in an eleventh column; lines with `#`. With a note:
-  lines out of columns that can be read in one way only; words between series; zeros after `-9999`.
+  file: a core may also be called FILE-NAME, as `site-11A` for the series `11A` of `rings/site.rwl`. A name that nearly is that of a core without widths is a problem
+  that suggests the core. Series without a core are left out; a note lists them.
+- **Accepted:** header lines or none; names of eight columns, or with blanks; the end mark on its own line or in an eleventh column; lines with `#`; with a note
+  lines out of columns that can be read in one way only.
 - **Refused, with file and line:** a series without an end mark, or with both; 999 in the middle of hundredths (a ring of 9.99 mm?); more widths than
-  the decade has years left; years missing or twice; negative widths; anything that can be read in two ways.
-- **Parts.** A series closed by an end mark and resumed some years later is in parts. Its first and last ring date the core; releases use its longest part,
+  the decade has years left; years missing or twice; negative widths; a core in two files with other widths; anything that can be read in two ways.
+- **Parts.** Of a series closed by an end mark and resumed some years later, first and last ring date the core; releases use the longest part,
   with a note. In `ring_widths.csv` a year left out is a problem.
-- **A core in two files** is used once where the widths are the same, and refused where not.
 - **cores.csv may leave blank** `first_ring_year` and `last_ring_year`; they come from the series. But the first ring measured is not taken for the first
   seen where `ring_count` says there were more; nor the last one measured for the last of a live stem's core if it lies more than two years before
   coring, or if `outer_ring` is `partial` and the series ends before that season.
@@ -167,17 +161,15 @@ RELATIONS = """
 
 `check` names every disagreement. The rules that are not plain from the columns:
 
-- No ring is younger than its core or the survey. A growing season begins on 1 March: a core taken in January has the ring of the year before as
-  its last.
+- No ring is younger than its core or the survey: a core taken in January has the ring of the year before as its last.
 - As many rings in `ring_count` as years from `first_ring_year` to `last_ring_year`, or one fewer where the last ring was still growing; within a
   tenth in a crossdated core, since crossdating finds rings that a count misses or doubles. A core has at least 0.1 mm of wood a ring.
 - An arc goes with centre `arcs`, `rotten` or `unknown`, chord and height together, the height at most half of the chord.
 - Ring widths: within the core's years, no more than `ring_count` (a tenth more if crossdated), none after coring or death, none more than three
   years before planting. Their sum is at most 1.25 times `core_length_mm` and the diameter at the core (or `dbh_cm`); in a fully measured core at least
-  half of `core_length_mm`, and with centre `pith` or `arcs` a fifth of the radius; ten rings and more have a mean from 0.1 to 15 mm. A series or
-  file that grows unlike the others, or unlike trees, gets a note.
+  half of `core_length_mm`, and with centre `pith` or `arcs` a fifth of the radius; ten rings and more have a mean from 0.1 to 15 mm.
 - A live stem in a plot has a diameter within the plot's limits.
 - A stem whose `core_outcome` is `taken` has a core in cores.csv; leave it blank while cores are still being read.
 
-A survey without any core, with stems in plots, can still be dated by size alone, and says so.
+A survey without any core, with stems in plots, is dated by size alone, and says so.
 """

@@ -232,7 +232,7 @@ def test_every_page_can_be_reached_from_the_readme():
 
 def test_developers_page_names_every_room():
     table = read("DEVELOPERS.md").split("\n## Rooms\n", 1)[1].split("\n## ", 1)[0]
-    named = re.findall(r"^\| `standage/(\w+)/` \|", table, flags=re.MULTILINE)
+    named = re.findall(r"^- `standage/(\w+)/`: ", table, flags=re.MULTILINE)
     rooms = {path.parent.name for path in (ROOT / "standage").glob("*/__init__.py")}
     assert len(named) > 9 and sorted(named) == sorted(rooms)
 

@@ -236,15 +236,12 @@ def quick_python(monkeypatch):
 
 @pytest.mark.parametrize("page", pages())
 def test_what_a_page_says_to_type_works_and_prints_what_it_shows(
-    page, one_stand, simulated_folder, quick_results, quick_python, tmp_path, monkeypatch
+    page, one_stand, quick_results, quick_python, tmp_path, monkeypatch
 ):
     monkeypatch.chdir(tmp_path)
     monkeypatch.setattr(os, "environ", os.environ | {"COLUMNS": "200"})
-    demos = {
-        "docs/tutorial.md": ROOT / "demo" / "longleaf-survey",
-        "docs/the-model.md": simulated_folder,
-    }
-    reader = Reader(tmp_path, one_stand, quick_results, demos.get(page, one_stand))
+    demo = ROOT / "demo" / "longleaf-survey" if page == "docs/tutorial.md" else one_stand
+    reader = Reader(tmp_path, one_stand, quick_results, demo)
     if page in ("docs/report.md", "docs/figures.md"):  # of somebody who has run a survey
         reader.types("standage run demo/longleaf-survey --out results")
     printed = ""

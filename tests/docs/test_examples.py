@@ -3,7 +3,8 @@ yet is a list that only shrinks.
 
 Examples are run at the top of the repository. Besides what they import they find `standage`,
 `survey` and `posterior` (one small invented stand and a short fit of it), `with_rings` (an invented
-posterior of a survey with ring widths), and `folder`, an empty folder to write into.
+posterior of a survey with ring widths), `two_results` (folders of invented results), and `folder`,
+an empty folder to write into.
 """
 
 from __future__ import annotations
@@ -81,6 +82,12 @@ def test_an_example_prints_what_it_shows(name, simulated_folder, tmp_path, monke
         test.globs["posterior"] = request.getfixturevalue("simulated_fit")
     if "with_rings" in text:
         test.globs["with_rings"] = with_rings()
+    if "two_results" in text:
+        result = request.getfixturevalue("two_results")
+        test.globs["two_results"] = [
+            result(name, fake_posterior(seed, draws=12), inputs=name)
+            for seed, name in enumerate(("east", "west"), start=1)
+        ]
     said: list[str] = []
     runner = doctest.DocTestRunner(optionflags=AS_SHOWN, verbose=False)
     assert runner.run(test, out=said.append).failed == 0, "".join(said)

@@ -32,19 +32,61 @@ CLOSE_CALLS = {QUESTIONS[asked] for asked in ("half span", "grass stage")}
 
 @dataclass(frozen=True)
 class Row:
-    """A row of the page: the survey, what can't be told (as there), and what is said."""
+    """A survey of the page, what can't be told of it (as there), and what is said."""
 
     name: str
     cannot: str
     says: str
 
 
+SAYS = {
+    "one core": "only 1 tree of the stand is dated by core; years rest mostly on sizes",
+    "three cores": "only 3 trees of the stand are dated by core; years rest mostly on sizes",
+    "no core": "no tree of the stand is dated by core; years rest mostly on sizes",
+    "no core readable": "12 attempts to core gave nothing to read",
+    "three trees in all": "3 cores can be dated, each tree by itself",
+    "all centres rotten": "with neither the pith nor its distance",
+    "rotten and no ring counted": "no tree of the stand is dated by core",
+    "all centres unknown": "nothing is recorded of the centre",
+    "all centres straight": "with neither the pith nor its distance",
+    "five rings a core": "with neither the pith nor its distance",
+    "no coring height": "so years are those of reaching the height of the core",
+    "all cores at three metres": "rest not only on the wood",
+    "no year of bark": "that rings were counted from the bark is assumed",
+    "outer rings lost": "The oldest cored tree,",
+    "upper core older than lower": "One of the two is misread",
+    "two cores of a tree forty years apart": "contradict each other",
+    "every tree the same age": "a patch can't be told from the stand",
+    "one diameter class": "no tree of the stand is dated by core; years rest mostly on sizes",
+    "all diameters equal": "only 3 trees",
+    "no diameters": "about the sampled trees",
+    "no plots and no cores": "only stems listed in plots can be dated, by size",
+    "one stem a plot": "only 3 trees",
+    "a plot with one stem": "1 core can be dated",
+    "most plots empty": "only 3 trees",
+    "no stem in any plot": "about the sampled trees",
+    "one old tree among saplings": "only 1 tree",
+    "nothing alive before last year": "expected at least one row",
+    "only seedlings counted": "expected at least one row",
+    "only dead trees": "no live natural stem of longleaf-pine (and 12 dead)",
+    "only planted trees": "(and 12 planted)",
+    "only species without profile": "expected a species with a profile",
+    "one stem a stand": "6 cores can be dated",
+    "no grass and thousands of saplings": "counts of the sapling stage are",
+    "stems of known age against the profile": "profile disagree about: grass stage",
+    "one species without profile among others": "5 stems of post-oak",
+    "events after the survey": "came after the survey of 2020: it explains nothing",
+    "a cut that took everything": "its share is taken as not recorded",
+    "two species with eight stems each": "only 2 trees",
+    "surveys decades apart": "only 1 tree",
+}
+
+
 def rows_of_the_page() -> list[Row]:
-    lines = [
-        line for line in PAGE.read_text(encoding="utf-8").splitlines() if line.startswith("| ")
-    ][1:]
-    cells = [[cell.strip() for cell in line.strip("|").split("|")] for line in lines]
-    return [Row(survey.split(":")[0], cannot, says) for survey, cannot, says in cells]
+    lines = PAGE.read_text(encoding="utf-8").splitlines()
+    groups = [line.strip("| ").split(" | ") for line in lines if line.startswith("| ")][1:]
+    rows = [Row(name, cannot, SAYS[name]) for cannot, names in groups for name in names.split(", ")]
+    return sorted(rows, key=lambda row: list(SURVEYS).index(row.name))
 
 
 ROWS = rows_of_the_page()

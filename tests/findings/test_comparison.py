@@ -43,7 +43,6 @@ from standage.findings.pulse_synchrony import placed_at_random, synchrony
 from standage.prose.comparison import comparison_columns, comparison_sentences
 from standage.prose.wording import LIKELIHOODS
 from standage.report import side_by_side as page_section
-from standage.results.folder import build_result_folder
 from standage.results.table_files import write_table
 from standage.simulate.surveys import small_survey
 from standage.stand.posterior import load_posterior
@@ -696,45 +695,6 @@ def test_differences_are_drawn_as_the_table_has_them():
 
 
 # results of separate runs
-
-
-@pytest.fixture
-def two_results(monkeypatch, tmp_path):
-    """Two results on disk, of invented posteriors whose draws are kept at hand instead of in the
-    file.
-    """
-    made = {}
-
-    def result(
-        name: str,
-        posterior,
-        *,
-        level: float = 0.9,
-        sha256: str = "a",
-        inputs: str = "0",
-        version: str = "0.1.0",
-        **options,
-    ):
-        about = {
-            "version": version,
-            "level": level,
-            "inputs_sha256": {"trees.csv": inputs},
-            "options": options,
-        }
-        about["profiles"] = [
-            {"key": key, "sha256": sha256} for key in ("longleaf-pine", "loblolly-pine")
-        ]
-
-        def fill(folder):
-            (folder / "posterior.nc").write_bytes(b"draws")
-            return about
-
-        folder = build_result_folder(tmp_path / name, fill)
-        made[str(folder / "posterior.nc")] = posterior
-        return folder
-
-    monkeypatch.setattr("standage.stand.posterior.load_posterior", lambda path: made[str(path)])
-    return result
 
 
 @pytest.mark.slow
