@@ -43,6 +43,7 @@ GOOD = {
         {"core": "k2", "tree": "a2", "height_cm": "30", "ring_count": "60", "centre": "pith"},
         {"core": "k3", "tree": "a3", "centre": "rotten"},
     ],
+    "core_readings": [{"core": "k2", "reader": "B", "ring_count": "61", "blind": "yes"}],
     "counts": [{"plot": "p1", "stage": "grass", "area_m2": "100", "count": "3"}],
     "known_age_stems": [
         {

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Sequence
 from pathlib import Path
 
 import pandas as pd
@@ -10,6 +11,9 @@ import pandas as pd
 from standage.errors import StandageError
 from standage.replaced_file import replaced
 from standage.survey.formula_escapes import escape_table, write_escaped_csv
+
+READERS = ["reader", "other_reader"]
+MOST_NAMED = 8  # cores to read once more, on a screen
 
 
 def ages_text(table: pd.DataFrame, level: float) -> str:
@@ -31,6 +35,7 @@ def ages_text(table: pd.DataFrame, level: float) -> str:
         table["innermost_ring_year"].isna()
         & table["establishment_year_median"].isna()
         & table["coring_height_year_median"].isna()
+        & table["establishment_year_high"].isna()
     )
     silent = uncored & table["left_out_reason"].str.startswith("not cored")
     for row in table[~silent].itertuples():
@@ -43,6 +48,14 @@ def ages_text(table: pd.DataFrame, level: float) -> str:
         elif pd.notna(row.coring_height_year_median):
             when = f"at core {row.coring_height_year_median:.0f}"
             age = ""
+        elif pd.notna(row.establishment_year_high):
+            when, age = f"by {row.establishment_year_high:.0f}", ""
+            if pd.notna(row.age_low):
+                age = f"{row.age_low:.0f}+"
+            lines.append(
+                f"{row.tree:<{wide}} {row.stand:<{broad}} {when:<20} {age:>4}   {row.note}"
+            )
+            continue
         else:
             lines.append(
                 f"{row.tree:<{wide}} {row.stand:<{broad}} not dated: {row.left_out_reason}"
@@ -59,16 +72,18 @@ def ages_text(table: pd.DataFrame, level: float) -> str:
     return "\n".join(lines)
 
 
-def write_ages(table: pd.DataFrame, path: str | os.PathLike) -> Path:
-    """Write the table whole or not at all; an earlier table of ages is replaced, any other file is
-    not. Returns the path.
+def write_ages(
+    table: pd.DataFrame, path: str | os.PathLike, *, what: str = "a table of ages"
+) -> Path:
+    """Write the table whole or not at all; an earlier table of this kind is replaced, any other
+    file is not. Returns the path.
 
     Raises `StandageError` where the place can't be written or holds something else.
     """
     path = Path(path)
     header = ",".join(table.columns)
     try:
-        with replaced(path, header=header, what="a table of ages") as file:
+        with replaced(path, header=header, what=what) as file:
             write_escaped_csv(escape_table(table), file)
     except OSError as problem:
         found = f"a place that can't be written ({problem.strerror})"
@@ -76,3 +91,35 @@ def write_ages(table: pd.DataFrame, path: str | os.PathLike) -> Path:
             path, found, "a place for the table", "Choose another place with --csv."
         ) from problem
     return path
+
+
+def readings_text(
+    agreement: pd.DataFrame, each: pd.DataFrame, odd: Sequence[tuple[str, float]]
+) -> str:
+    """How far readers agree, and which cores to read once more; "" without further readings."""
+    if agreement.empty:
+        return ""
+    wide = max(len("readers"), *(len(f"{a}, {b}") for a, b in agreement[READERS].to_numpy()))
+    lines = [
+        "Readings of the same core, the first reader's rings less the other's:",
+        f"{'readers':<{wide}} {'pairs':>5} {'blind':>5} {'mean':>6} {'sd':>6} {'same':>5}"
+        f" {'within 1':>8} {'within 2':>8} {'most':>5}",
+    ]
+    for row in agreement.itertuples(index=False):
+        spread = f"{row.sd_difference_rings:6.1f}" if row.pairs > 1 else f"{'':6}"
+        lines.append(
+            f"{f'{row.reader}, {row.other_reader}':<{wide}} {row.pairs:>5} {row.blind_pairs:>5}"
+            f" {row.mean_difference_rings:>+6.1f} {spread} {row.share_identical:>5.0%}"
+            f" {row.share_within_1:>8.0%} {row.share_within_2:>8.0%}"
+            f" {row.largest_difference_rings:>5.0f}"
+        )
+    leans = ", ".join(
+        f"{row.reader} {row.lean_rings:+.1f} (sd {row.spread_rings:.1f}, {row.cores} cores)"
+        for row in each.itertuples(index=False)
+    )
+    lines.append(f"Rings a reader sees more than the others, drawn together where few: {leans}.")
+    if odd:
+        named = ", ".join(f"{core} ({rings:.0f} rings apart)" for core, rings in odd[:MOST_NAMED])
+        more = f" and {len(odd) - MOST_NAMED} more" if len(odd) > MOST_NAMED else ""
+        lines.append(f"To read once more, readings further apart than counts stray: {named}{more}.")
+    return "\n".join(lines)

@@ -120,16 +120,64 @@ def ages(survey: str, level: float, profile_folder: str | None, csv_path: str | 
     """Date each cored tree of a SURVEY by itself, at once, without the stand model; says what each
     step adds to the uncertainty.
     """
-    from standage.commands.ages_table import ages_text, write_ages
+    from standage.commands.ages_table import ages_text, readings_text, write_ages
     from standage.commands.taken_in import what_took_part
     from standage.evidence import date_trees
     from standage.evidence.account import account
+    from standage.evidence.participation import profiles_of
+    from standage.evidence.reader_agreement import (
+        all_readings,
+        far_apart,
+        reader_agreement,
+        readers,
+    )
 
     read = _read(survey, profile_folder)
     table = date_trees(read, level=level, folder=profile_folder)
     click.echo(ages_text(table, level))
     click.echo("\n".join(what_took_part(read, account(read, profile_folder=profile_folder))))
-    click.echo(f"wrote {write_ages(table, csv_path or f'{read.name}-ages.csv')}")
+    path = write_ages(table, csv_path or f"{read.name}-ages.csv")
+    click.echo(f"wrote {path}")
+    readings = all_readings(read, profiles_of(read, profile_folder))
+    if len(readings):
+        agreement = reader_agreement(readings)
+        click.echo(readings_text(agreement, readers(readings), far_apart(readings)))
+        beside = path.with_name(f"{path.stem}-readers.csv")
+        click.echo(f"wrote {write_ages(agreement.round(3), beside, what='a table of readers')}")
+
+
+@main.command()
+@click.argument("survey", type=click.Path())
+@click.option(
+    "--out",
+    required=True,
+    metavar="FILE.toml",
+    type=click.Path(dir_okay=False),
+    help="Profile to write, named after its species; a table and a picture go beside it.",
+)
+@click.option("--stand", default="", help="The profile is of this stand, not of the region.")
+@click.option("--species", default="", help="Its profile key.  [default: the commonest]")
+@run_option("level")
+@run_option("profile_folder")
+def delays(
+    survey: str, out: str, stand: str, species: str, level: float, profile_folder: str | None
+) -> None:
+    """How long seedlings take here: years from germination to a height, from the stems of known age
+    of a SURVEY, as a table, a picture and a profile for the next survey (`--profiles`).
+    """
+    from standage.commands.measured_delays import measure_delays
+
+    found = measure_delays(
+        _read(survey, profile_folder),
+        out,
+        species=species,
+        stand=stand,
+        level=level,
+        profile_folder=profile_folder,
+    )
+    click.echo(found.text)
+    for path in found.written:
+        click.echo(f"wrote {path}")
 
 
 class _Run(click.Command):

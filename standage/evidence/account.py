@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from standage.evidence.known_age import germinated_after_the_season
 from standage.evidence.participation import (
     GROUP,
     Participation,
@@ -36,7 +37,9 @@ if TYPE_CHECKING:
 NO_HISTORY = "no history of its stand and species"
 NOT_IN_PLOTS = "no stem of its stand is listed in a plot"
 NO_HEIGHT = "without coring heights plots and counts can't be used"
+FIRST_SEASON_LATER = "they begin their first growing season after the survey"
 NO_GRASS_STAGE = "the species has no grass stage by its profile"
+NEVER_USED = (NO_GRASS_STAGE, FIRST_SEASON_LATER)
 KNOWN_FROM = ("records", "tagged")
 """From what the years of a small stem in the grass stage are truly known."""
 
@@ -50,7 +53,7 @@ def account(survey: Survey, *, profile_folder: str | None = None) -> Account:
     taking_part = participation(survey, profiles)
     stems, cores = taking_part.stems, taking_part.cores
     counts = counts_taking_part(survey, taking_part, profiles, known)
-    tallies = (
+    tallies = [
         tally("stems", stems["part"], stems["reason"]),
         tally("cores", cores["part"], cores["reason"]),
         tally("plots", *_plots(survey, taking_part)),
@@ -58,10 +61,12 @@ def account(survey: Survey, *, profile_folder: str | None = None) -> Account:
         tally("stems of known age", *_sections(survey, taking_part, profiles, known)),
         tally("events", *_events(survey, taking_part)),
         _ring_series(survey, cores),
-    )
+    ]
+    if len(survey.core_readings):
+        tallies.append(tally("further readings", *_further_readings(survey, cores)))
     histories = len(taking_part.modelled)
     missing = _missing(survey, stems, counts) if histories else []
-    return Account(tallies, tuple(missing), histories)
+    return Account(tuple(tallies), tuple(missing), histories)
 
 
 def _in_words(
@@ -97,6 +102,9 @@ def counts_taking_part(
     own = _groups_of(rows, taking_part)
     without = [key for key, profile in profiles.items() if not profile.has_grass_stage]
     grass = (counts["stage"] == "grass") & rows["species"].isin(without)
+    later = np.zeros(len(counts), dtype=bool)
+    for profile in profiles.values():
+        later |= germinated_after_the_season(survey, profile).to_numpy(dtype=bool)
     rows["part"], rows["reason"] = _in_words(
         [
             ~rows["species"].isin(known),
@@ -104,6 +112,7 @@ def counts_taking_part(
             ~own["modelled"].to_numpy(dtype=bool),
             own["at_coring_height"].to_numpy(dtype=bool),
             grass,
+            later,
         ],
         [
             (TALLIED, ""),
@@ -111,6 +120,7 @@ def counts_taking_part(
             (LEFT_OUT, NO_HISTORY),
             (LEFT_OUT, NO_HEIGHT),
             (LEFT_OUT, NO_GRASS_STAGE),
+            (LEFT_OUT, FIRST_SEASON_LATER),
         ],
     )
     return rows
@@ -193,6 +203,22 @@ def _ring_series(survey: Survey, cores: pd.DataFrame) -> Tally:
     )
 
 
+def _further_readings(survey: Survey, cores: pd.DataFrame) -> tuple[NDArray, NDArray]:
+    """A further reading is what its core is, where that was counted: years that are crossdated and
+    least numbers are not averaged with counts.
+    """
+    rows = survey.core_readings["core"]
+    own = cores.set_index("core").loc[rows]
+    read = survey.cores.set_index("core").loc[rows]
+    alone = (read["dating"] == "crossdated") | (read["at_least"] == "yes")
+    unused = alone.to_numpy(dtype=bool) & (own["part"] != LEFT_OUT).to_numpy(dtype=bool)
+    part = np.where(unused, LEFT_OUT, own["part"]).astype(object)
+    reason = np.where(
+        unused, "its core is crossdated or a least number: compared only", own["reason"]
+    )
+    return part, reason.astype(object)
+
+
 def _missing(survey: Survey, stems: pd.DataFrame, counts: pd.DataFrame) -> list[Missing]:
     """Stands of which `MUCH` of the live stems, of their basal area, or of the counts takes no
     part, save stems dated by themselves; each once, by what is missed most.
@@ -204,7 +230,7 @@ def _missing(survey: Survey, stems: pd.DataFrame, counts: pd.DataFrame) -> list[
     for what, rows, amount in (
         ("live stems", stems[live], np.ones(int(live.sum()))),
         ("basal area of the live stems", stems[live], area[live].to_numpy(float)),
-        ("rows of counts", counts, (counts["reason"] != NO_GRASS_STAGE).to_numpy(float)),
+        ("rows of counts", counts, (~counts["reason"].isin(NEVER_USED)).to_numpy(float)),
         ("plants counted", counts, counts["count"].to_numpy(float)),
     ):
         lost = rows["part"].isin([TALLIED, LEFT_OUT]).to_numpy(dtype=bool)

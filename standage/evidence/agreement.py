@@ -49,6 +49,7 @@ def years_open(readings: CoreReadings, rows: Integers, profile: Profile) -> tupl
     slack = np.ceil(
         counted * (abs(bias_mean) + BIAS_SDS * bias_sd)
         + REACH_SCALES * np.nan_to_num(readings.reader_scale[rows])
+        + np.nan_to_num(np.abs(readings.further_shifts[rows])).max(axis=1, initial=0.0)
     )
     shifts, possible = readings.outer_years[rows], readings.outer_weights[rows] > 0
     earliest = np.where(possible, shifts, np.inf).min(axis=1)

@@ -66,7 +66,9 @@ class CoreReadings:
     tree. height_cm: to 5 cm, NaN if not recorded; a core below emergence height stands at emergence
     height and has below_emergence set. latest_year: no ring of the core can be later. reached_by:
     arrival cannot be later, since the tree is on record in that year. at_least: the rings seen
-    bound the age from below and say nothing of how many there are further in.
+    bound the age from below and say nothing of how many there are further in. further_shifts: rings
+    by which each further reading goes further back than innermost_year, NaN for none; (core,
+    reading).
 
     >>> readings = read_cores(survey, "a", "longleaf-pine", standage.load_profile("longleaf-pine"))
     >>> bool((readings.innermost_year <= readings.last_ring_year)[readings.readable].all())
@@ -95,6 +97,7 @@ class CoreReadings:
     left_out_reason: NDArray[np.object_]
     note: NDArray[np.object_]
     at_least: NDArray[np.bool_]
+    further_shifts: Floats
 
     def __len__(self) -> int:
         return len(self.core)
@@ -128,7 +131,15 @@ def core_table(survey: Survey) -> pd.DataFrame:
     cores = survey.cores.drop(columns=called_so, errors="ignore")
     table = cores.merge(survey.trees[list(_TREE_COLUMNS)], on="tree", how="inner", sort=False)
     survey_date = table["stand"].map(survey.stands.set_index("stand")["survey_date"])
-    return table.assign(core_date=table["core_date"].fillna(survey_date))
+    readings = survey.core_readings
+    pairs = zip(readings["first_ring_year"], readings["ring_count"], strict=True)
+    further: dict[str, tuple[tuple[float, float], ...]] = {}
+    for core, pair in zip(readings["core"], pairs, strict=True):
+        further[core] = (*further.get(core, ()), pair)
+    return table.assign(
+        core_date=table["core_date"].fillna(survey_date),
+        further=[further.get(core) for core in table["core"]],
+    )
 
 
 def readings_of(table: pd.DataFrame, profile: Profile) -> CoreReadings:
@@ -166,6 +177,7 @@ def readings_of(table: pd.DataFrame, profile: Profile) -> CoreReadings:
         left_out_reason=ring.reason,
         note=ring.note,
         at_least=at_least(table),
+        further_shifts=ring_count.further_shifts(table, ring),
     )
 
 
@@ -323,11 +335,21 @@ def innermost_ring_pmf(
                 SMALLEST_SHARE_LEFT * scale**2,
             )
         )
+    further = readings.further_shifts[row]
+    further = further[np.isfinite(further)]
     reach = SHIFT_SCALES * scale
-    shifts = np.arange(
-        int(np.floor(location.min() - reach)), int(np.ceil(location.max() + reach)) + 1
-    )
-    pmf = ring_count.shift_pmf(location, np.full(location.shape, scale), shifts)
+    first, last = location.min() - reach, location.max() + reach
+    if further.size:
+        first, last = min(first, first + further.min()), max(last, last + further.max())
+    shifts = np.arange(int(np.floor(first)), int(np.ceil(last)) + 1)
+    if further.size:
+        eye = np.sqrt(1.0 - ring_count.WOOD_SHARE) * readings.reader_scale[row]
+        wood = np.sqrt(
+            max(scale**2 - eye**2, SMALLEST_SHARE_LEFT * ring_count.WOOD_SHARE * scale**2)
+        )
+        pmf = ring_count.readings_shift_pmf(location, wood, eye, further, shifts)
+    else:
+        pmf = ring_count.shift_pmf(location, np.full(location.shape, scale), shifts)
     return _with_outer_ring(shifts, pmf, readings.outer_years[row], readings.outer_weights[row])
 
 

@@ -208,6 +208,11 @@ def _first_year(
     )
     counted = stems["natural"].to_numpy()[cores["stem"]] & _among(cores, modelled)
     oldest = cores.loc[counted, "innermost"].min()
+    on_record = survey.trees.loc[
+        (stems["natural"] & _among(stems, modelled)).to_numpy(), "alive_in_year"
+    ]
+    # a record is a bound, so the years before it must be there; none is older than any tree
+    oldest = np.fmin(oldest, on_record[on_record >= last - longevity].min())
     oldest = last if np.isnan(oldest) else min(oldest, last)
     with_sizes = groups.index[groups["modelled"] & ~groups["at_coring_height"]]
     uncored = stems["natural"] & _among(stems, with_sizes)

@@ -30,6 +30,14 @@ DEATH_YEAR_SPAN = 15
 """
 
 
+WOOD_SHARE = 0.5
+"""Of the variance of a count: what the wood hides from every reader (rings absent or false in this
+core), shared by all readings of the core. The rest is the eye's, another one at each reading.
+Careful counts are off by 1.5 years against crossdating (Weisberg & Swanson 2001), and who reads
+once more finds most of that again; the share itself is assumed.
+"""
+
+
 @dataclass(frozen=True)
 class InnermostRing:
     """Dating of the innermost ring of each core; arrays `(core,)`, the outer-ring pmf `(core, k)`.
@@ -88,6 +96,52 @@ def shift_pmf(
     if exact.any():
         pmf = np.where(exact[..., None], shifts == np.floor(location + 0.5)[..., None], pmf)
     return pmf
+
+
+def readings_shift_pmf(
+    location: NDArray[np.float64],
+    wood_scale: float,
+    eye_scale: float,
+    further: NDArray[np.float64],
+    shifts: NDArray[np.int64],
+) -> NDArray[np.float64]:
+    """`shift_pmf` of a core that was read several times: the eye's errors of its readings are
+    independent Student-t's, the wood's is common to them. (d, shift)
+
+    location : of the wood's error. (d,) further : rings by which each further reading goes further
+    back than the core's own. (reading,)
+    """
+    seen = np.ones(shifts.size)
+    for read in (0.0, *further):
+        seen = seen * shift_pmf(np.array(read), np.array(eye_scale), shifts)
+    seen = seen / seen.sum()
+    wide = np.arange(shifts[0] - shifts[-1], shifts[-1] - shifts[0] + 1)
+    wood = shift_pmf(location, np.full(location.shape, wood_scale), wide)
+    total = np.zeros((*location.shape, shifts.size))
+    for place in np.flatnonzero(seen > 1e-9):
+        start = shifts.size - 1 - place
+        total += seen[place] * wood[..., start : start + shifts.size]
+    return total
+
+
+def further_shifts(table: pd.DataFrame, ring: InnermostRing) -> NDArray[np.float64]:
+    """Rings by which each further reading of a core goes further back than its own, NaN for none.
+    (core, reading)
+
+    Only beside a counted reading of all rings: crossdated years are not averaged with counts, and a
+    least number is none.
+    """
+    if "further" not in table or table["further"].isna().all():
+        return np.full((len(table), 0), np.nan)
+    counted = ring.readable & (ring.reader_scale > 0) & (table["dating"] != "crossdated").to_numpy()
+    counted &= (table["at_least"] != "yes").to_numpy()
+    lists = [each if isinstance(each, tuple) else () for each in table["further"]]
+    shifts = np.full((len(table), max(map(len, lists))), np.nan)
+    for row, readings in enumerate(lists):
+        for place, (first, count) in enumerate(readings if counted[row] else ()):
+            year = ring.last_ring_year[row] - count + 1.0 if np.isnan(first) else first
+            shifts[row, place] = ring.innermost_year[row] - year
+    return shifts
 
 
 def date_innermost_rings(table: pd.DataFrame, profile: Profile) -> InnermostRing:

@@ -15,6 +15,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from standage.evidence.core import CoreReadings, core_table, readings_of
+from standage.evidence.delays import BREAST_HEIGHT_CM
+from standage.evidence.height import delay_pmf_prior
 from standage.evidence.tree_blocks import date_block, tree_blocks
 from standage.processors import processors
 from standage.profiles import Profile, load_profile, profile_keys
@@ -76,8 +78,9 @@ def date_trees(survey: Survey, level: float = 0.9, *, folder: str | None = None)
     The prior over years is flat up to the survey. Columns are those of tree_dates.csv, `_low`,
     `_median`, `_high` being the points that hold `level` between them; years are calendar years,
     ages seasons completed at the survey (dead stems: at the last ring), heights in cm, `sd_*` in
-    years. Stems that cannot be dated keep their row and a `left_out_reason`. `folder` holds the
-    user's own profiles. Raises ValueError for a level outside 0 ... 1.
+    years. A tree without a core that is on record in a year has `establishment_year_high` and
+    `age_low` only. Stems that cannot be dated keep their row and a `left_out_reason`. `folder`
+    holds the user's own profiles. Raises ValueError for a level outside 0 ... 1.
 
     >>> dates = date_trees(survey, level=0.8)
     >>> len(dates) == len(survey.trees)
@@ -130,6 +133,7 @@ def date_trees(survey: Survey, level: float = 0.9, *, folder: str | None = None)
             text,
         )
     _planted(trees, completed, numbers, text)
+    _on_record(trees, completed, level, folder, numbers, text)
     for name, values in {**numbers, **text}.items():
         dates[name] = values
     dates.attrs["prior"], dates.attrs["level"] = PRIOR_SENTENCE, level
@@ -167,6 +171,47 @@ def _planted(
     text["left_out_reason"][planted & ~recorded] = (
         "planted, year not recorded: natural delays don't apply, dated at coring height only"
     )
+
+
+def record_words(alive_in_year: float, source: str) -> str:
+    """What is on record of a tree; "" for nothing."""
+    if np.isnan(alive_in_year):
+        return ""
+    return f"on record in {alive_in_year:.0f} ({source.replace('_', ' ')})"
+
+
+def _on_record(
+    trees: pd.DataFrame,
+    completed: Floats,
+    level: float,
+    folder: str | None,
+    numbers: dict[str, Floats],
+    text: dict[str, NDArray[np.object_]],
+) -> None:
+    """What is on record of each tree, in its note; for a tree without a date of its own the latest
+    year of establishment, had it only just reached breast height then.
+    """
+    year = trees["alive_in_year"].to_numpy(float)
+    species = trees["species"].to_numpy(object)
+    dated = ~np.isnan(numbers["establishment_year_median"])
+    dated |= ~np.isnan(numbers["coring_height_year_median"])
+    planted = trees["origin"].to_numpy(object) == "planted"
+    known, source = set(profile_keys(folder)), trees["alive_source"].to_numpy(object)
+    for row in np.flatnonzero(~np.isnan(year)):
+        words = record_words(year[row], source[row])
+        text["note"][row] = "; ".join(filter(None, (text["note"][row], words)))
+        if dated[row] or species[row] not in known:
+            continue
+        quickest = 0
+        if not planted[row]:
+            delay = delay_pmf_prior(load_profile(species[row], folder), BREAST_HEIGHT_CM)
+            quickest = int(np.argmax(np.cumsum(delay) >= (1.0 - level) / 2.0))
+        latest = year[row] - quickest
+        numbers["establishment_year_high"][row] = latest
+        if trees["status"].iat[row] == "live":
+            numbers["age_low"][row] = completed[row] - latest + 1.0
+        text["basis"][row] = "record"
+        text["left_out_reason"][row] = f"a latest year only: {text['left_out_reason'][row]}"
 
 
 def _date_species(

@@ -93,9 +93,18 @@ def _ring_pmf(
     location = counted[:, None] * (bias_mean + bias_sd * counting)
     used = np.flatnonzero((readings.outer_weights[rows] > 0).any(axis=0))
     outer, weights = readings.outer_years[rows[0]], readings.outer_weights[rows]
-    reach = int(np.ceil(np.abs(location).max() + REACH_SCALES * scale.max()))
+    further = readings.further_shifts[rows]
+    apart = np.nanmax(np.abs(further)) if np.isfinite(further).any() else 0.0
+    reach = int(np.ceil(np.abs(location).max() + REACH_SCALES * scale.max() + apart))
     shifts = np.arange(-reach, reach + 1)
     pmf = ring_count.shift_pmf(location, scale[:, None] * np.ones(counting.size), shifts)
+    for core in np.flatnonzero(np.isfinite(further).any(axis=1)):
+        own = further[core][np.isfinite(further[core])]
+        wood, eye = (
+            float(scale[core]) * np.sqrt(share)
+            for share in (ring_count.WOOD_SHARE, 1.0 - ring_count.WOOD_SHARE)
+        )
+        pmf[core] = ring_count.readings_shift_pmf(location[core], wood, eye, own, shifts)
     first = -reach - int(outer[used].max())
     total = np.zeros((*pmf.shape[:-1], shifts.size + int(np.ptp(outer[used]))))
     for column in used:

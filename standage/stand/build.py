@@ -13,6 +13,7 @@ import numpy as np
 from standage.choices import Emergence
 from standage.errors import StandageError
 from standage.evidence.core import core_table, read_cores
+from standage.evidence.known_age import refuse_own_stems
 from standage.evidence.participation import (
     AT_ODDS,
     BEFORE_AXIS,
@@ -23,7 +24,13 @@ from standage.evidence.participation import (
     stands_with_plots,
 )
 from standage.profiles import Profile
-from standage.stand.build_notes import core_notes, event_notes, no_history, why_no_history
+from standage.stand.build_notes import (
+    core_notes,
+    event_notes,
+    no_history,
+    too_old_records,
+    why_no_history,
+)
 from standage.stand.choice_of_cores import choice_note
 from standage.stand.data import SpeciesData, StandData, UnitData
 from standage.stand.dated_stems import DatedStem, Group, class_edges, dated_stems
@@ -62,6 +69,7 @@ def build_stands(
         listed = ", ".join(get_args(Emergence))
         raise StandageError(f"emergence can be {listed}, not {emergence!r}")
     profiles = profiles_of(survey, profile_folder)
+    refuse_own_stems(survey, profiles)
     taking_part = participation(survey, profiles)
     groups = _groups(survey, profiles, taking_part)
     modelled = [group for group in groups if group.number >= 0]
@@ -92,6 +100,7 @@ def build_stands(
         stems += own
         name = f"{group.stand}, {group.species.replace('-', ' ')}"
         notes += choice_note(name, group.stems, set(survey.cores["tree"]))
+        notes += too_old_records(name, group.stems, int(years[0]))
         aside = group.taking_part.set_index("tree")["set_aside"]
         notes += core_notes(
             group.stand,

@@ -163,6 +163,17 @@ def core_notes(
     return notes
 
 
+def too_old_records(name: str, stems: pd.DataFrame, first_year: int) -> list[str]:
+    """Trees on record before all years considered, which reach back as far as the species lives."""
+    odd = list(stems.loc[stems["alive_in_year"] < first_year, "tree"])
+    if not odd:
+        return []
+    return [
+        f"{name}: {counted(len(odd), 'tree')} ({_first_names(odd)}) on record before {first_year},"
+        " longer ago than the species lives. These records are not used; look at alive_in_year."
+    ]
+
+
 def _older_above(readings: CoreReadings) -> list[str]:
     """Trees of which a core begins before one below it that holds the pith, by more than counts
     stray.

@@ -10,6 +10,7 @@ import pandas as pd
 
 from standage.evidence.core import CoreReadings
 from standage.evidence.participation import AT_ODDS
+from standage.evidence.tree_ages import record_words
 from standage.profiles import Profile
 from standage.stand.chains import chain_heights, known_alive_chain, tree_chain
 from standage.stand.data import TreeChain
@@ -133,7 +134,15 @@ def dated_stems(group: Group, years: np.ndarray, edges: np.ndarray) -> list[Date
                 chain_height_cm=np.nan if chain is None else chain.nodes[-1].height_cm,
                 planted_year=float(planted_year),
                 left_out_reason=reason,
-                note=f"{set_aside}: dated without them" if set_aside and not reason else "",
+                note="; ".join(
+                    filter(
+                        None,
+                        (
+                            f"{set_aside}: dated without them" if set_aside and not reason else "",
+                            record_words(row.alive_in_year, row.alive_source),
+                        ),
+                    )
+                ),
             )
         )
     return found

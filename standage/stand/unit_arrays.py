@@ -7,7 +7,11 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from standage.evidence.tree_ages import last_completed_season
+from standage.evidence.known_age import (
+    age_to_seasons,
+    germinated_after_the_season,
+    known_age_of,
+)
 from standage.stand.chains import reference_height
 from standage.stand.data import STAGES, UnitData
 from standage.stand.dated_stems import DatedStem, Group
@@ -15,9 +19,6 @@ from standage.stand.recorded_cuts import recorded_cuts
 from standage.survey.survey import Survey
 
 SQUARE_METRES_PER_HECTARE = 10_000.0
-# kinds of a section: what is known of the grass stage G, or of the delay B to a height
-EXACTLY, LONGER, AT_MOST, RING_DIFFERENCE = range(4)
-SECTION_STEP_CM = 5.0  # to which heights of sections are rounded, so that few are worked out
 
 
 def unit_data(
@@ -31,9 +32,7 @@ def unit_data(
     """The arrays of a group that has a history, and what of it can't be used, in sentences."""
     stand, profile = group.stand, group.profile
     season = survey.survey_season(stand)
-    date = survey.stands.set_index("stand").loc[stand, "survey_date"]
-    # the model counts seasons begun after the first one; ages count completed seasons
-    age_to_seasons = season - last_completed_season(date) - 1
+    begun = age_to_seasons(survey, stand)
     plots = survey.plots[survey.plots["stand"] == stand]
     plots = plots if group.has_plots else plots.iloc[:0]
     low, high = (
@@ -48,7 +47,10 @@ def unit_data(
         np.array([one.dbh_class for one in stems if one.in_process and one.chain is None], int),
         return_counts=True,
     )
-    kinds, values, heights = _sections(survey, group, age_to_seasons)
+    known = known_age_of(survey, stand, group.species, profile)
+    kinds, values, heights = known.kind, known.seasons, known.height_cm
+    if group.at_coring_height:
+        kinds, values, heights = kinds[:0], values[:0], heights[:0]
     shape, removal_m, removal_sd = recorded_cuts(survey, stand, profile, years, season)
     low_of_plot = dict(zip(plots["plot"], low, strict=True))
     unit = UnitData(
@@ -72,8 +74,8 @@ def unit_data(
         count_area_ha=counts["area_m2"].to_numpy(float) / SQUARE_METRES_PER_HECTARE,
         count_value=counts["count"].to_numpy(float),
         count_class_low=np.array([low_of_plot[plot] for plot in counts["plot"]], dtype=int),
-        count_age_low=_judged(counts, "age_low_years", age_to_seasons),
-        count_age_high=_judged(counts, "age_high_years", age_to_seasons),
+        count_age_low=_judged(counts, "age_low_years", begun),
+        count_age_high=_judged(counts, "age_high_years", begun),
         stage_factor_scale=0.5 if len(kinds) else 1.0,
         section_kind=kinds,
         section_value=values,
@@ -107,42 +109,29 @@ def _counts_used(
             " that stage are not used."
         )
         counts = counts[counts["stage"] != "grass"]
+    later = germinated_after_the_season(survey, group.profile).loc[counts.index]
+    counts = counts[~later]
+    germinants = counts[counts["stage"] == "germinant"]
+    if (
+        group.profile["germination.autumn"] == 1
+        and age_to_seasons(survey, group.stand) < 0
+        and (germinants["count"] > 0).any()
+        and not group.at_coring_height
+    ):
+        notes.append(
+            f"{group.stand}: germinants counted from October to February are taken for seedlings"
+            " at the end of their first growing season. Seedlings with cotyledons, of the autumn"
+            " just past, begin it after the survey: give them age_high_years 0, and they are left"
+            " out."
+        )
     return counts, notes
 
 
-def _judged(counts: pd.DataFrame, column: str, age_to_seasons: int) -> np.ndarray:
+def _judged(counts: pd.DataFrame, column: str, begun: int) -> np.ndarray:
     """An end of the judged ages of counted plants, NaN where not judged. (count,) [seasons]"""
     judged = (
         (counts["stage"] != "sapling")
         & counts["age_low_years"].notna()
         & counts["age_high_years"].notna()
     )
-    return np.where(judged, np.maximum(counts[column] + age_to_seasons, 0), np.nan)
-
-
-def _sections(
-    survey: Survey, group: Group, age_to_seasons: int
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Sections of young plants as kind, value [seasons] and height [cm]; each (section,)."""
-    known = survey.known_age_stems
-    of_group = (known["stand"] == group.stand) & (
-        known["species"].replace("", survey.main_species) == group.species
-    )
-    rows: list[tuple[int, float, float]] = []
-    for row in known[of_group].itertuples() if not group.at_coring_height else ():
-        if group.profile.has_grass_stage and row.known_from in ("records", "tagged"):
-            if np.isfinite(row.grass_years):
-                rows.append((EXACTLY, row.grass_years, 0.0))
-            elif np.isfinite(row.age_years) and row.still_in_grass in ("yes", "no"):
-                kind = LONGER if row.still_in_grass == "yes" else AT_MOST
-                rows.append((kind, max(0.0, row.age_years + age_to_seasons), 0.0))
-        if (
-            np.isfinite(row.height_cm)
-            and np.isfinite(row.rings_at_ground)
-            and np.isfinite(row.rings_at_height)
-        ):
-            seasons = max(0.0, row.rings_at_ground - row.rings_at_height)
-            height = SECTION_STEP_CM * round(row.height_cm / SECTION_STEP_CM)
-            rows.append((RING_DIFFERENCE, seasons, height))
-    table = np.array(rows, dtype=float).reshape(-1, 3)
-    return table[:, 0].astype(int), table[:, 1].astype(int), table[:, 2]
+    return np.where(judged, np.maximum(counts[column] + begun, 0), np.nan)

@@ -67,6 +67,32 @@ def check_cores(
     _check_wood(with_tree, report)
 
 
+def check_readings(
+    frames: Mapping[str, pd.DataFrame], files: Mapping[str, str], problems: list[Problem]
+) -> None:
+    """A further reading must say what was read, and no ring younger than the core can hold."""
+    rows, cores = frames["core_readings"], frames["cores"]
+    stand = looked_up(
+        looked_up(rows["core"], cores, "core", "tree"), frames["trees"], "tree", "stand"
+    )
+    season = seasons_of_stands(stand.fillna("").astype(object), frames["stands"])
+    report = reporter(files["core_readings"], rows.assign(season=season), problems)
+    report(
+        rows["first_ring_year"].isna() & rows["ring_count"].isna(),
+        "ring_count",
+        "neither first_ring_year nor ring_count",
+        "one of the two",
+        "Write what was read, or delete the row.",
+    )
+    report(
+        rows["first_ring_year"] > season,
+        "first_ring_year",
+        "{first_ring_year}, after the season of the survey, {season}",
+        "a year not after it",
+        "Correct the year.",
+    )
+
+
 def _check_years(cores: pd.DataFrame, report: Report, readable: np.ndarray) -> None:
     first, last, count = cores["first_ring_year"], cores["last_ring_year"], cores["ring_count"]
     report(

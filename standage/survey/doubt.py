@@ -97,6 +97,13 @@ def parted(doubt: Doubt, column: Column) -> tuple[str, dict[str, str]] | None:
 
 def advice(doubt: Doubt, column: Column) -> str:
     """Where the doubt goes, with the numbers to write."""
+    if column.name == "alive_in_year":
+        latest = {"range": doubt.other, "spread": doubt.value + doubt.other, "at most": doubt.value}
+        least = f", {latest[doubt.kind]:g}" if doubt.kind in latest else ""
+        return (
+            f"Write the latest year that it may have been{least}: the year is a bound, and a later"
+            " one is always safe."
+        )
     if doubt.kind == "range" and column.sd:
         middle, sd = (doubt.value + doubt.other) / 2, (doubt.other - doubt.value) / math.sqrt(12)
         middle = math.floor(middle) if column.kind == "whole" else middle

@@ -14,7 +14,7 @@ from standage.errors import TOLD_OF_A_COLUMN, Problem
 from standage.grammar import counted
 from standage.survey.cells import typed_table
 from standage.survey.completion import complete_tables
-from standage.survey.core_checks import check_cores
+from standage.survey.core_checks import check_cores, check_readings
 from standage.survey.core_plausibility import judge_cores
 from standage.survey.files import read_written
 from standage.survey.readings import RefusedSurvey
@@ -92,6 +92,7 @@ def read_survey(
     _check_presence(frames, files, written)
     check_names(frames, files, problems)
     resolve_references(frames, files, written.numbers, problems, written.readings)
+    _stems_of_planted_stands(frames, notes)
     _fill_defaults(frames)
     # A table without its names, or not readable, is not held against the tables that refer to it:
     # one problem, not a thousand.
@@ -109,6 +110,7 @@ def read_survey(
     check_plots(frames, files, problems)
     check_trees(frames, files, problems, cores_readable="cores" not in unheld)
     check_cores(frames, files, problems)
+    check_readings(frames, files, problems)
     check_ring_widths(frames, files, series, problems, notes, profile_folder=profile_folder)
     check_counts(frames, files, problems)
     check_sections(frames, files, problems)
@@ -201,6 +203,21 @@ def _check_presence(
     ]
     if blank:
         written.notes.append(f"a header and no rows, treated as absent: {', '.join(blank)}")
+
+
+def _stems_of_planted_stands(frames: Mapping[str, pd.DataFrame], notes: list[str]) -> None:
+    """Stems without an origin are planted where their stand is: the delays of natural seedlings
+    don't apply to them.
+    """
+    trees = frames["trees"]
+    origin = looked_up(trees["stand"], frames["stands"], "stand", "origin").astype(object)
+    blank = ((trees["origin"] == "") & (origin == "planted")).to_numpy(dtype=bool)
+    if blank.any():
+        trees["origin"] = trees["origin"].where(~blank, "planted").astype(object)
+        notes.append(
+            f"{counted(int(blank.sum()), 'stem')} without an origin taken for planted, since"
+            " their stand is; write natural in trees for those that came by themselves."
+        )
 
 
 def _fill_defaults(frames: dict[str, pd.DataFrame]) -> None:

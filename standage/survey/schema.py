@@ -137,8 +137,9 @@ def _of(name: str, table: str, meaning: str, *, required: str = "", example: str
     return Column(name, "reference", meaning, required=required, refers_to=table, example=example)
 
 
-NOTE = Column("note", "text", "kept through to the results")
+NOTE = Column("note", "text", "kept through to the results", kept=True)
 ONE_OF_TWO = "one of first_ring_year and ring_count, unless centre is rotten"
+ONE_READ = "one of first_ring_year and ring_count"
 # The widest diameter accepted, 250 cm, is beyond any southern pine: a larger figure is a unit
 # mistaken or a slip of the pen.
 WIDEST_DBH_CM = 250
@@ -161,7 +162,8 @@ STANDS = Table(
         _code(
             "origin",
             "natural planted mixed unknown",
-            "how the stand came about",
+            "how the stand came about; planted: its stems without an origin of their own are"
+            " planted",
             default="natural",
             example="natural",
         ),
@@ -262,7 +264,8 @@ TREES = Table(
         _code(
             "origin",
             "natural planted unknown",
-            "planted stems stay out of the recruitment process and of the grass stage",
+            "planted stems stay out of the recruitment process and of the grass stage. In a stand"
+            " of origin planted, blank = planted",
             default="natural",
             example="natural",
         ),
@@ -278,6 +281,7 @@ TREES = Table(
             "what that rests on: the year of a scar, a survey's witness tree, a list with"
             " diameters, a photograph; other: say in note",
             required="alive_in_year is given",
+            kept=True,
         ),
         _code(
             "crown_class",
@@ -457,7 +461,41 @@ CORES = Table(
             default="dry",
             example="dry",
         ),
-        Column("reader", "text", "who read the rings, by initials or a letter", example="A"),
+        Column(
+            "reader",
+            "text",
+            "who read the rings, by initials or a letter; compared with the others of"
+            " core_readings.csv",
+            example="A",
+        ),
+        NOTE,
+    ),
+)
+
+CORE_READINGS = Table(
+    "core_readings",
+    "a further reading of a core, beside the one in cores.csv: by another reader, or by the same on"
+    " another day. Its count is used with that of cores.csv, and readers are compared",
+    columns=(
+        _of("core", "cores", "the core", required="yes", example="north-1-01-a"),
+        Column("reader", "text", "who read it", required="yes", example="B"),
+        Column("read_date", "date", "day of the reading", example="2021-11-03", kept=True),
+        _year("first_ring_year", "calendar year of the innermost ring seen", required=ONE_READ),
+        _whole(
+            "ring_count",
+            "rings",
+            1,
+            1500,
+            "complete rings from the last ring to the innermost seen",
+            required=ONE_READ,
+            example="101",
+        ),
+        _code(
+            "blind",
+            "yes no",
+            "whether the reader did not know what others had read",
+            example="yes",
+        ),
         NOTE,
     ),
 )
@@ -471,8 +509,11 @@ COUNTS = Table(
         _code(
             "stage",
             "germinant grass emerging sapling",
-            "germinant = first growing season; grass = no stem yet; emerging = stem started, below "
-            "breast height; sapling = breast height reached, below min_dbh_cm",
+            "germinant = in its first growing season, or, from October to February, at its end:"
+            " seedlings that came up since (longleaf pine with cotyledons) begin it after the"
+            " survey; give them age_high_years 0, and they are left out; grass = no stem yet;"
+            " emerging = stem started, below breast height; sapling = breast height reached, below"
+            " min_dbh_cm",
             required="yes",
             example="grass",
         ),
@@ -637,6 +678,7 @@ TABLES: tuple[Table, ...] = (
     PLOTS,
     TREES,
     CORES,
+    CORE_READINGS,
     COUNTS,
     KNOWN_AGE_STEMS,
     EVENTS,

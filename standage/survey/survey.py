@@ -13,7 +13,7 @@ from standage.survey.card import summary_card, summary_counts, survey_card
 from standage.survey.cells import typed_table
 from standage.survey.readings import Reading
 from standage.survey.ring_widths import ring_frame
-from standage.survey.schema import RING_WIDTHS, Table
+from standage.survey.schema import CORE_READINGS, RING_WIDTHS, Table
 from standage.years import growing_season, growing_seasons
 
 
@@ -25,6 +25,10 @@ def empty_table(table: Table) -> pd.DataFrame:
 
 def _no_ring_widths() -> pd.DataFrame:
     return empty_table(RING_WIDTHS)
+
+
+def _no_readings() -> pd.DataFrame:
+    return empty_table(CORE_READINGS)
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -62,6 +66,7 @@ class Survey:
     hashes: dict[str, str]
     main_species: str
     ring_widths: pd.DataFrame = field(default_factory=_no_ring_widths)
+    core_readings: pd.DataFrame = field(default_factory=_no_readings)
     known_species: tuple[str, ...] | None = None
     readings: tuple[Reading, ...] = ()
     unused_series: tuple[str, ...] = ()

@@ -4,9 +4,10 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from standage.commands.ages_table import ages_text
 from standage.errors import SurveyError
 from standage.evidence import core, date_trees, evidence_over_years, read_cores, ring_count
-from standage.evidence.height import normal_nodes
+from standage.evidence.height import delay_pmf_prior, normal_nodes
 from standage.profiles import load_profile
 from standage.stand.build import build_stands
 from standage.survey.reading import read_survey
@@ -173,3 +174,39 @@ def test_a_record_after_the_death_of_the_tree_is_refused(tmp_path):
 def test_a_record_needs_its_source(tmp_path):
     with pytest.raises(SurveyError, match="alive_source"):
         known_alive(tmp_path, "1900", source="")
+
+
+def test_years_considered_reach_back_to_a_record_and_one_that_cannot_be_is_named(tmp_path):
+    """The oldest ring is of 1950; without the record the axis begins in 1823."""
+    built = build_stands(known_alive(tmp_path, "1700", core=False))
+    (stem,) = (stem for stem in built.stems if stem.tree == "old")
+    assert built.data.years[0] < 1700 and stem.chain is not None
+    assert stem.note == "on record in 1700 (witness tree)"
+    assert not any("look at alive_in_year" in note for note in built.notes)
+    absurd = build_stands(known_alive(tmp_path, "1100", core=False))  # 923 seasons; longevity 460
+    assert any("(old) on record before" in note for note in absurd.notes)
+    assert absurd.data.years[0] > 1500
+
+
+def test_a_tree_without_a_core_has_a_latest_year_by_its_record(tmp_path):
+    survey = known_alive(tmp_path, "1908", core=False)
+    table = date_trees(survey, level=0.9).set_index("tree")
+    old = table.loc["old"]
+    delay = np.cumsum(delay_pmf_prior(LONGLEAF, 137.0))
+    assert old["establishment_year_high"] == 1908 - np.argmax(delay >= 0.05)
+    assert np.isnan(old["establishment_year_low"]) and np.isnan(old["age_median"])
+    assert old["age_low"] == 2022 - old["establishment_year_high"] + 1
+    assert (old["basis"], old["note"]) == ("record", "on record in 1908 (witness tree)")
+    assert f"by {old['establishment_year_high']:.0f}" in ages_text(table.reset_index(), 0.9)
+    # without a diameter as well
+    survey.trees.loc[survey.trees["tree"] == "old", "dbh_cm"] = np.nan
+    again = date_trees(survey, level=0.9).set_index("tree").loc["old"]
+    assert again["establishment_year_high"] == old["establishment_year_high"]
+
+
+@pytest.mark.parametrize(
+    ("cell", "write"), [("~1900", "latest year"), ("1905-1910", "1910"), ("before 1900", "1899")]
+)
+def test_a_record_in_doubt_is_answered_with_the_latest_year_it_may_be(tmp_path, cell, write):
+    with pytest.raises(SurveyError, match=f"alive_in_year.*{write}.*a later one is always safe"):
+        known_alive(tmp_path, cell)

@@ -100,6 +100,9 @@ ONE_CELL = [
     ("counts", 0, "area_m2", "2000", "within the plot"),
     ("counts", 0, "stage", "seedling", "germinant or grass or emerging"),
     ("counts", 0, "age_low_years", "3", "both or none"),
+    ("core_readings", 0, "core", "k8", "not in cores"),
+    ("core_readings", 0, "ring_count", "", "neither first_ring_year nor ring_count"),
+    ("core_readings", 0, "first_ring_year", "2023", "after the season of the survey"),
     ("known_age_stems", 0, "stand", "east", "not in stands"),
     ("known_age_stems", 0, "grass_years", "9", "age_years"),
     ("events", 0, "stand", "east", "not in stands"),
@@ -299,7 +302,7 @@ def test_a_missing_or_empty_needed_table(tmp_path, name):
 def test_no_cores_and_no_plots_leave_nothing_to_date(tmp_path):
     path = write_survey(
         tmp_path,
-        without=["cores", "plots", "counts", "ring_widths"],
+        without=["cores", "core_readings", "plots", "counts", "ring_widths"],
         changes=[("trees", 0, "plot", ""), ("trees", 1, "plot", "")],
     )
     assert "size" in the_problem(path, "cores.csv", None, None).what_to_do

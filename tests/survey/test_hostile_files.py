@@ -222,7 +222,7 @@ def test_advice_is_worked_out_only_for_the_problems_that_are_told(tmp_path, monk
             return true(*given)
 
         monkeypatch.setattr(cell_values, name, counted)
-    path = write_survey(tmp_path, without=["cores", "ring_widths"])
+    path = write_survey(tmp_path, without=["cores", "core_readings", "ring_widths"])
     header = (path / "trees.csv").read_text().splitlines()[0]
     columns = header.split(",")
     rows = [",".join(f"wrong {number}" for _ in columns) for number in range(500)]
@@ -241,7 +241,7 @@ def test_thousands_of_lost_names_are_not_all_compared_with_all_others(tmp_path):
     """Names nearly the same are looked for where that helps; for 3,000 names against 1,000 it would
     take minutes.
     """
-    path = write_survey(tmp_path, without=["cores", "ring_widths"])
+    path = write_survey(tmp_path, without=["cores", "core_readings", "ring_widths"])
     letters = "abcdefghij"
     known = [
         "".join(letters[int(digit)] for digit in f"{number:03d}") + "-stem-in-the-wood"

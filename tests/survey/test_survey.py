@@ -404,3 +404,18 @@ def test_unknown_columns_named_like_those_of_other_tables_disturb_nothing(tmp_pa
     assert [stem.tree for stem in build_stands(survey).stems] == [
         stem.tree for stem in build_stands(plain).stems
     ]
+
+
+def test_stems_of_a_planted_stand_are_planted_unless_they_say_otherwise(tmp_path):
+    """The form asks how the stand came about; what it says is used."""
+    (tmp_path / "stands.csv").write_text(
+        "stand,survey_date,origin\na,2023-06-15,planted\nb,2023-06-15,mixed\n"
+    )
+    (tmp_path / "trees.csv").write_text(
+        "tree,stand,species,dbh_cm,origin\n"
+        "t1,a,longleaf-pine,30,\nt2,a,longleaf-pine,30,natural\nt3,b,longleaf-pine,30,\n"
+    )
+    (tmp_path / "cores.csv").write_text("core,tree,height_cm,ring_count,centre\nc1,t1,30,40,pith\n")
+    survey = read_survey(tmp_path)
+    assert survey.trees["origin"].tolist() == ["planted", "natural", "natural"]
+    assert any("1 stem without an origin taken for planted" in note for note in survey.notes)

@@ -1,0 +1,95 @@
+"""Picture of the years from germination to a height, and of the stems that they rest on."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+
+from standage.evidence.known_age import AT_MOST, EXACTLY, LONGER, RING_DIFFERENCE, KnownAge
+from standage.evidence.years_to_height import REGION, STAND
+from standage.figures.axes import drawing_axes, explain_below, plain
+from standage.figures.styles import current_style
+
+LANE_CM = 11.0  # below the start of the stem, in which stems of known grass stage are set apart
+_MARKS = {
+    EXACTLY: ("o", "grass stage of known length"),
+    LONGER: (">", "still in the grass stage at this age"),
+    AT_MOST: ("<", "out of the grass stage at this age"),
+    RING_DIFFERENCE: ("^", "rings between ground and height: at least these years"),
+}
+
+
+def plot_years_to_height(
+    table: pd.DataFrame, known: Mapping[str, KnownAge], *, ax: Axes | None = None
+) -> Axes:
+    """Heights over years from germination: the mean of the region's middle stand with its interval
+    (dark), the middle of single plants (light), each stand's mean, and the stems.
+
+    table: as `years_to_height` gives it. known: by stand.
+    """
+    style = current_style()
+    ax = plain(drawing_axes(ax, height=4.2))
+    region = table[table["about"] == REGION]
+    height = region["height_cm"].to_numpy(float)
+    ax.fill_betweenx(
+        height,
+        region["plants_years_low"].to_numpy(float),
+        region["plants_years_high"].to_numpy(float),
+        color=style.posterior,
+        alpha=0.15,
+        linewidth=0,
+        label="single plants",
+    )
+    ax.fill_betweenx(
+        height,
+        region["mean_years_low"],
+        region["mean_years_high"],
+        color=style.posterior,
+        alpha=0.4,
+        linewidth=0,
+    )
+    ax.plot(region["mean_years"], height, color=style.posterior, label="mean of the middle stand")
+    stands = table[table["about"] == STAND]
+    for number, (_, own) in enumerate(stands.groupby("stand", sort=False)):
+        label = "means of the stands" if number == 0 else None
+        ax.plot(own["mean_years"], own["height_cm"], color=style.quiet, linewidth=0.9, label=label)
+    _stems(ax, known, height[0])
+    ax.set_xlim(0, None)
+    ax.set_ylim(min(0.0, height[0] - LANE_CM), 1.05 * height[-1])
+    ax.set_xlabel("Years from germination to the first ring at this height")
+    ax.set_ylabel("Height (cm)")
+    explain_below(ax, [], handles=ax.get_legend_handles_labels()[0])
+    return ax
+
+
+def _stems(ax: Axes, known: Mapping[str, KnownAge], start_cm: float) -> None:
+    kinds = np.concatenate([rows.kind for rows in known.values()])
+    seasons = np.concatenate([rows.seasons for rows in known.values()])
+    heights = np.concatenate([rows.height_cm for rows in known.values()])
+    of_grass = kinds != RING_DIFFERENCE
+    heights[of_grass] = start_cm - 1.0 - _apart(seasons[of_grass])
+    for kind, (mark, label) in _MARKS.items():
+        own = kinds == kind
+        if own.any():
+            ax.plot(
+                seasons[own],
+                heights[own],
+                mark,
+                color=current_style().observed,
+                markersize=3.5,
+                markerfacecolor=None if kind == EXACTLY else "none",
+                linestyle="none",
+                label=label,
+            )
+
+
+def _apart(values: np.ndarray) -> np.ndarray:
+    """How far below the start of the stem each of equal values is drawn. (stem,) [cm]"""
+    order = np.zeros(len(values))
+    for value in np.unique(values):
+        own = np.flatnonzero(values == value)
+        order[own] = np.arange(len(own))
+    return order * min(2.0, LANE_CM / max(order.max(initial=0.0), 1.0))
