@@ -171,11 +171,18 @@ def random_unit(
     )
     age_high = age_low + rng.integers(2, 12, n_counts)
     count = rng.integers(0, 15, n_counts)
-    kinds = np.array([0, 0, 1, 1, 2, 2, 3, 3]) if establishment else np.zeros(0, dtype=int)
+    kinds = (
+        np.array([0, 0, 1, 1, 2, 2, 3, 3, 4, 4, 5, 5]) if establishment else np.zeros(0, dtype=int)
+    )
     value = rng.integers(1, 12, len(kinds))
     if not has_grass_stage:
         count[stage == STAGES.index("grass")] = 0
         kinds, value = kinds[kinds != 1], np.where(kinds == 0, 0, value)[kinds != 1]
+    heights = np.select(
+        [kinds == 3, kinds > 3],
+        [rng.choice([30.0, 60.0, 137.0], len(kinds)), rng.choice([0.0, 25.0, 125.0], len(kinds))],
+        0.0,
+    )
     return UnitData(
         stand=stand,
         species_index=species_index,
@@ -204,7 +211,7 @@ def random_unit(
         stage_factor_scale=float(rng.choice([0.5, 1.0])),
         section_kind=kinds,
         section_value=value,
-        section_height_cm=np.where(kinds == 3, rng.choice([30.0, 60.0, 137.0], len(kinds)), 0.0),
+        section_height_cm=heights,
         openness=(
             random_openness(rng, n_years, n_openings)
             if n_openings and establishment and has_grass_stage

@@ -537,6 +537,15 @@ class UnitReading:
                     total += self.grass_pmf[g] / (g + 1) * chance * at(climb, d - v - e)
         return total
 
+    def height_class(self, seasons, height, waits):
+        """P(B(h) <= s - G < B(h + 25)), or P(B(h) <= s < B(h + 25)) since the start of the stem."""
+        first, second = (self._seasons_between(0.0, each) for each in (height, height + 25.0))
+        total = 0.0
+        for g, chance in enumerate(self.grass_pmf if waits else [1.0]):
+            for k in range(seasons - g + 1):
+                total += chance * (at(first, k) - at(second, k))
+        return total
+
     def log_sections(self):
         total = 0.0
         for q in range(len(self.unit.section_kind)):
@@ -547,7 +556,11 @@ class UnitReading:
                 probability = at(self.grass_pmf, value)
             elif kind == 1:
                 probability = 1 - sum(at(self.grass_pmf, g) for g in range(value + 1))
-            else:
+            elif kind == 2:
                 probability = sum(at(self.grass_pmf, g) for g in range(value + 1))
+            else:
+                probability = self.height_class(
+                    value, float(self.unit.section_height_cm[q]), kind == 4
+                )
             total += log_of(probability)
         return total

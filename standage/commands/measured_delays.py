@@ -25,7 +25,8 @@ PICTURE_INCHES = (7.2, 4.6)
 WHAT_TO_MEASURE = (
     "Enter some fifteen young plants or more, the slow ones too: plants tagged or on record with"
     " age_years and still_in_grass, better grass_years; small stems cut, with rings_at_ground,"
-    " rings_at_height and height_cm (docs/tutorial-local-delays.md)."
+    " rings_at_height and height_cm; the height of plants of known age, age_years and height_cm"
+    " (docs/tutorial-local-delays.md)."
 )
 
 
@@ -131,8 +132,8 @@ def _text(table: pd.DataFrame, known: dict[str, KnownAge], profile: Profile, lev
     growth = sum(rows.about_growth for rows in known.values())
     stands = "1 stand" if len(known) == 1 else f"{len(known)} stands"
     lines = [
-        f"{profile.name}, years from germination to a height: {grass} stems of known grass stage"
-        f" and {growth} cut at two heights, in {stands}.",
+        f"{profile.name}, years from germination to a height: {grass} stems say"
+        f" something of the grass stage, {growth} of the growth above it, in {stands}.",
         f"Mean of the plants of a stand, with its interval of {level:.0%}; added to the rings at"
         " the height it gives the age.",
     ]
@@ -155,9 +156,9 @@ def _text(table: pd.DataFrame, known: dict[str, KnownAge], profile: Profile, lev
         lines.append("No stem says how long the grass stage was: those years are the profile's.")
     if not growth:
         lines.append(
-            "No stem was cut at two heights: years above the start of the stem are the profile's."
+            "No stem says how fast it grew: years above the start of the stem are the profile's."
             if profile.has_grass_stage
-            else "No stem was cut at two heights."
+            else "No stem says how fast it grew."
         )
     return "\n".join(lines)
 

@@ -164,6 +164,19 @@ def _sections(
         )
     )
     of_growth = rows[["height_cm", "rings_at_ground", "rings_at_height"]].notna().all(axis=1)
+    start = rows["species"].map(
+        {
+            key: each["grass_stage.emergence_height_cm"] * each.has_grass_stage
+            for key, each in profiles.items()
+        }
+    )
+    of_growth |= (
+        rows["known_from"].isin(KNOWN_FROM)
+        & rows["age_years"].notna()
+        & rows["rings_at_height"].isna()
+        & (rows["height_cm"] >= start)
+        & (rows["still_in_grass"] != "yes")
+    )
     return _in_words(
         [
             ~rows["species"].isin(known),
@@ -175,7 +188,10 @@ def _sections(
             (TALLIED, ""),
             (LEFT_OUT, NO_HISTORY),
             (LEFT_OUT, "no coring height is recorded"),
-            (LEFT_OUT, "neither a known grass stage nor rings at two heights"),
+            (
+                LEFT_OUT,
+                "neither grass stage nor height at a known age, nor rings at two heights",
+            ),
         ],
     )
 

@@ -25,6 +25,9 @@ COMMON_LOADING = math.sqrt(0.5)
 # Probability that the difference of two ring counts on cut wood is right, off by 1 and by 2 rings
 # either way: most counts of a few rings on a whole section repeat (assumption)
 RING_DIFFERENCE_ERROR = (0.6, 0.17, 0.03)
+# Width of the classes in which the height of a plant of known age is used: young stems grow that
+# much and more in a season, so finer ones would say no more (assumption) [cm]
+HEIGHT_CLASS_CM = 25.0
 # so that a grass stage of no possible length has no likelihood, but no division by zero
 LEAST_TOTAL = 1e-300
 

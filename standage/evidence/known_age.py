@@ -12,14 +12,16 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from standage.errors import StandageError
+from standage.evidence.delays import HEIGHT_CLASS_CM
 from standage.evidence.tree_ages import last_completed_season
 from standage.profiles import Profile
 
 if TYPE_CHECKING:
     from standage.survey.survey import Survey
 
-# kinds of evidence: what is known of the grass stage G, or of the delay B to a height
-EXACTLY, LONGER, AT_MOST, RING_DIFFERENCE = range(4)
+# kinds of evidence: what is known of the grass stage G, or of the delay B to a height; the last two
+# are a class of height, so many seasons after the first one, or after the start of the stem
+EXACTLY, LONGER, AT_MOST, RING_DIFFERENCE, HEIGHT_OF_AGE, HEIGHT_OF_STEM = range(6)
 HEIGHT_STEP_CM = 5.0  # to which heights of cut stems are rounded, so that few are worked out
 MARK = "stems"  # word before the mark, in the sources of a profile made from them
 _READ = [
@@ -39,10 +41,11 @@ _READ = [
 class KnownAge:
     """What the stems of known age of a species in a stand show, a row each.
 
-    kind : `EXACTLY` so many seasons of grass stage, `LONGER`, `AT_MOST`, or `RING_DIFFERENCE`
-        between the ground and a height. (row,)
+    kind : `EXACTLY` so many seasons of grass stage, `LONGER`, `AT_MOST`, `RING_DIFFERENCE` between
+        the ground and a height, `HEIGHT_OF_AGE` or `HEIGHT_OF_STEM`. (row,)
     seasons : of it, whole. (row,)
-    height_cm : of the upper rings, 0 for rows about the grass stage. (row,) [cm]
+    height_cm : of the upper rings, or the lower end of the class; 0 for rows about the grass stage.
+        (row,) [cm]
     """
 
     kind: NDArray[np.int64]
@@ -55,12 +58,12 @@ class KnownAge:
     @property
     def about_grass(self) -> int:
         """Rows about the grass stage alone."""
-        return int((self.kind != RING_DIFFERENCE).sum())
+        return int(np.isin(self.kind, (EXACTLY, LONGER, AT_MOST, HEIGHT_OF_AGE)).sum())
 
     @property
     def about_growth(self) -> int:
         """Rows about the growth to a height."""
-        return int((self.kind == RING_DIFFERENCE).sum())
+        return int(np.isin(self.kind, (RING_DIFFERENCE, HEIGHT_OF_AGE, HEIGHT_OF_STEM)).sum())
 
 
 def age_to_seasons(survey: Survey, stand: str) -> int:
@@ -92,13 +95,26 @@ def known_age_of(survey: Survey, stand: str, species: str, profile: Profile) -> 
     own = (known["stand"] == stand) & (known["species"].replace("", survey.main_species) == species)
     begun = age_to_seasons(survey, stand)
     rows: list[tuple[int, float, float]] = []
+    start = profile["grass_stage.emergence_height_cm"] if profile.has_grass_stage else 0.0
     for row in known[own].itertuples():
-        if profile.has_grass_stage and row.known_from in ("records", "tagged"):
-            if np.isfinite(row.grass_years):
-                rows.append((EXACTLY, row.grass_years, 0.0))
-            elif np.isfinite(row.age_years) and row.still_in_grass in ("yes", "no"):
-                kind = LONGER if row.still_in_grass == "yes" else AT_MOST
-                rows.append((kind, max(0.0, row.age_years + begun), 0.0))
+        age = max(0.0, row.age_years + begun)
+        if row.known_from in ("records", "tagged"):
+            tall = (
+                np.isfinite(age)
+                and row.height_cm >= start
+                and np.isnan(row.rings_at_height)
+                and row.still_in_grass != "yes"
+            )
+            height_class = HEIGHT_CLASS_CM * (row.height_cm // HEIGHT_CLASS_CM)
+            grass = row.grass_years if profile.has_grass_stage else np.nan
+            if np.isfinite(grass):
+                rows.append((EXACTLY, grass, 0.0))
+                if tall:
+                    rows.append((HEIGHT_OF_STEM, max(0.0, age - grass), height_class))
+            elif tall:
+                rows.append((HEIGHT_OF_AGE, age, height_class))
+            elif profile.has_grass_stage and np.isfinite(age) and row.still_in_grass:
+                rows.append((LONGER if row.still_in_grass == "yes" else AT_MOST, age, 0.0))
         if (
             np.isfinite(row.height_cm)
             and np.isfinite(row.rings_at_ground)

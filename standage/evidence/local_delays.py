@@ -18,6 +18,7 @@ from scipy.special import ndtr
 
 from standage.evidence.delays import (
     COMMON_LOADING,
+    HEIGHT_CLASS_CM,
     LEAST_TOTAL,
     RING_DIFFERENCE_ERROR,
     Pace,
@@ -27,7 +28,15 @@ from standage.evidence.delays import (
     height_share,
     species_delays,
 )
-from standage.evidence.known_age import AT_MOST, EXACTLY, LONGER, RING_DIFFERENCE, KnownAge
+from standage.evidence.known_age import (
+    AT_MOST,
+    EXACTLY,
+    HEIGHT_OF_AGE,
+    HEIGHT_OF_STEM,
+    LONGER,
+    RING_DIFFERENCE,
+    KnownAge,
+)
 from standage.profiles import Profile
 
 REGION = ""  # name of the region among its stands
@@ -235,6 +244,27 @@ def _likelihood(rows: KnownAge, profile: Profile, law: SpeciesDelays, axes: Axes
         growth = height_growth_pmf(mean, dispersion[None, :], law.longest_growth)
         rest = _with_error(growth, int(seasons), visible.shape[-1])
         chance = np.tensordot(visible, rest, axes=([-1], [-1]))
+        log_likelihood += number * np.log(np.maximum(chance, LEAST_TOTAL))
+    tall = np.isin(rows.kind, (HEIGHT_OF_AGE, HEIGHT_OF_STEM))
+    classes = np.column_stack([rows.kind[tall], rows.height_cm[tall], rows.seasons[tall]])
+    different, often = np.unique(classes, axis=0, return_counts=True)
+    for (kind, height, seasons), number in zip(different, often, strict=True):
+        waits = grass if kind == HEIGHT_OF_AGE else np.ones((1, 1, 1))
+        passed = [
+            np.cumsum(
+                height_growth_pmf(
+                    years[:, None] * height_share(profile, each),
+                    dispersion[None, :],
+                    law.longest_growth,
+                ),
+                axis=-1,
+            )
+            for each in (height, height + HEIGHT_CLASS_CM)
+        ]
+        waited = np.arange(min(int(seasons), waits.shape[-1] - 1) + 1)
+        grown = np.minimum(int(seasons) - waited, law.longest_growth)
+        between = (passed[0] - passed[1])[..., grown]
+        chance = np.tensordot(waits[..., waited], between, axes=([-1], [-1]))
         log_likelihood += number * np.log(np.maximum(chance, LEAST_TOTAL))
     return np.exp(log_likelihood - log_likelihood.max())
 

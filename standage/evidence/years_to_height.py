@@ -38,8 +38,8 @@ COLUMNS = (
     "before_mean_years",
     "before_mean_years_low",
     "before_mean_years_high",
-    "stems_of_grass_stage",
-    "stems_cut_at_two_heights",
+    "stems_about_grass",
+    "stems_about_growth",
 )
 
 

@@ -8,7 +8,14 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from standage.evidence.known_age import AT_MOST, EXACTLY, LONGER, RING_DIFFERENCE, KnownAge
+from standage.evidence.known_age import (
+    AT_MOST,
+    EXACTLY,
+    HEIGHT_OF_AGE,
+    LONGER,
+    RING_DIFFERENCE,
+    KnownAge,
+)
 from standage.evidence.years_to_height import REGION, STAND
 from standage.figures.axes import drawing_axes, explain_below, plain
 from standage.figures.styles import current_style
@@ -18,6 +25,7 @@ _MARKS = {
     EXACTLY: ("o", "grass stage of known length"),
     LONGER: (">", "still in the grass stage at this age"),
     AT_MOST: ("<", "out of the grass stage at this age"),
+    HEIGHT_OF_AGE: ("s", "height at this age, to 25 cm"),
     RING_DIFFERENCE: ("^", "rings between ground and height: at least these years"),
 }
 
@@ -69,7 +77,7 @@ def _stems(ax: Axes, known: Mapping[str, KnownAge], start_cm: float) -> None:
     kinds = np.concatenate([rows.kind for rows in known.values()])
     seasons = np.concatenate([rows.seasons for rows in known.values()])
     heights = np.concatenate([rows.height_cm for rows in known.values()])
-    of_grass = kinds != RING_DIFFERENCE
+    of_grass = np.isin(kinds, (EXACTLY, LONGER, AT_MOST))
     heights[of_grass] = start_cm - 1.0 - _apart(seasons[of_grass])
     for kind, (mark, label) in _MARKS.items():
         own = kinds == kind

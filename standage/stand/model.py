@@ -18,6 +18,7 @@ import numpy as np
 import pymc as pm
 import pytensor.tensor as pt
 
+from standage.evidence.delays import HEIGHT_CLASS_CM
 from standage.stand.data import BREAST_HEIGHT_CM, STAGES, Node, StandData, UnitData
 from standage.stand.expressions import (
     between_knots,
@@ -54,11 +55,14 @@ UNIT_FACTORS = (
     ),
     *("early_growth", "counting", "slope", "early", "beginning"),
 )
-SECTION_GRASS_YEARS, SECTION_STILL_IN_GRASS, SECTION_OUT_OF_GRASS = (
-    0,
-    1,
-    2,
-)  # kinds of section; any other bounds a ring count
+(
+    SECTION_GRASS_YEARS,
+    SECTION_STILL_IN_GRASS,
+    SECTION_OUT_OF_GRASS,
+    SECTION_RINGS,
+    SECTION_HEIGHT_OF_AGE,
+    SECTION_HEIGHT_OF_STEM,
+) = range(6)  # kinds of section
 
 
 def stand_model(data: StandData) -> pm.Model:
@@ -545,10 +549,25 @@ class UnitStatement:
                 probability = 1 - pt.sum(self.grass[: int(value) + 1])
             elif kind == SECTION_OUT_OF_GRASS:
                 probability = pt.sum(self.grass[: int(value) + 1])
-            else:
+            elif kind == SECTION_RINGS:
                 probability = self._ring_difference(int(value), float(height))
+            else:
+                waits = kind == SECTION_HEIGHT_OF_AGE
+                probability = self._height_class(int(value), float(height), waits)
             probabilities.append(probability)
         return pt.sum(floored_log(pt.stack(probabilities))) if probabilities else pt.zeros(())
+
+    def _height_class(self, seasons: int, height_cm: float, waits: bool) -> Any:
+        """P(a plant has passed this height and not the next class's after so many seasons), of its
+        life with the grass stage before, else of its stem.
+        """
+        between = self.climb_pmf(0.0, height_cm) - self.climb_pmf(0.0, height_cm + HEIGHT_CLASS_CM)
+        passed = pt.cumsum(between)
+        if not waits:
+            return passed[min(seasons, self.longest_height)]
+        waited = np.arange(min(seasons, self.longest_grass) + 1)
+        grown = np.minimum(seasons - waited, self.longest_height)
+        return pt.sum(self.grass[waited] * passed[grown])
 
     def _ring_difference(self, difference: int, height_cm: float) -> Any:
         """P(rings at the ground less those at a height): visible seasons of the grass stage,

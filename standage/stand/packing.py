@@ -7,7 +7,7 @@ import math
 import numpy as np
 from numpy.typing import ArrayLike
 
-from standage.evidence.delays import height_share, species_delays
+from standage.evidence.delays import HEIGHT_CLASS_CM, height_share, species_delays
 from standage.profiles import Profile
 from standage.stand.data import BREAST_HEIGHT_CM, StandData, UnitData
 from standage.stand.kernel.inputs import (
@@ -72,11 +72,11 @@ def unit_heights(unit: UnitData) -> list[float]:
     nodes and sections. [cm]
     """
     wanted = {unit.reference_height_cm, *(tree.nodes[-1].height_cm for tree in unit.trees)}
-    wanted |= {
-        float(height)
-        for height, kind in zip(unit.section_height_cm, unit.section_kind, strict=True)
-        if kind == RINGS_TO_HEIGHT
-    }
+    for height, kind in zip(unit.section_height_cm, unit.section_kind, strict=True):
+        if kind >= RINGS_TO_HEIGHT:
+            wanted.add(float(height))
+        if kind > RINGS_TO_HEIGHT:
+            wanted.add(float(height) + HEIGHT_CLASS_CM)
     return [BREAST_HEIGHT_CM, *sorted(wanted - {BREAST_HEIGHT_CM})]
 
 
@@ -207,9 +207,13 @@ def _counts(unit: UnitData, heights: list[float]) -> CountInputs:
     judged = np.isfinite(unit.count_age_low) & np.isfinite(unit.count_age_high)
     youngest = np.where(judged, unit.count_age_low, 0)
     oldest = np.where(judged, unit.count_age_high, -1)
+    of_sections = list(zip(unit.section_height_cm, unit.section_kind, strict=True))
     section_height = [
-        heights.index(height) if kind == RINGS_TO_HEIGHT else 0
-        for height, kind in zip(unit.section_height_cm, unit.section_kind, strict=True)
+        heights.index(height) if kind >= RINGS_TO_HEIGHT else 0 for height, kind in of_sections
+    ]
+    section_above = [
+        heights.index(height + HEIGHT_CLASS_CM) if kind > RINGS_TO_HEIGHT else 0
+        for height, kind in of_sections
     ]
     return CountInputs(
         has_plots=bool(unit.has_plots),
@@ -219,7 +223,9 @@ def _counts(unit: UnitData, heights: list[float]) -> CountInputs:
         stage_log_sd=float(unit.stage_factor_scale),
         stages=_columns(unit.count_stage, unit.count_class_low, youngest, oldest).astype(np.int64),
         plants=_columns(unit.count_area_ha, unit.count_value).astype(float),
-        sections=_columns(unit.section_kind, unit.section_value, section_height).astype(np.int64),
+        sections=_columns(
+            unit.section_kind, unit.section_value, section_height, section_above
+        ).astype(np.int64),
     )
 
 

@@ -588,7 +588,13 @@ KNOWN_AGE_STEMS = Table(
             example="5",
         ),
         _number(
-            "height_cm", "cm", 0, 300, "height at which rings_at_height was read", example="60"
+            "height_cm",
+            "cm",
+            0,
+            300,
+            "height at which rings_at_height was read; without rings there, height of the plant"
+            " itself at age_years",
+            example="60",
         ),
         _whole("rings_at_ground", "rings", 0, 200, "rings at the ground", example="6"),
         _whole("rings_at_height", "rings", 0, 200, "rings at height_cm", example="3"),

@@ -38,14 +38,14 @@ def measured(tmp_path_factory):
 
 def test_table_picture_and_profile_are_written(measured):
     _, out, shown = measured
-    assert "6 stems of known grass stage and 1 cut at two heights, in 2 stands" in shown
+    assert "6 stems say something of the grass stage, 1 of the growth above it, in 2" in shown
     table = pd.read_csv(out.with_name("longleaf-pine-years.csv"), keep_default_na=False)
     assert list(table["about"].unique()) == ["region", "another stand", "stand"]
     assert set(table.loc[table["about"] == "stand", "stand"]) == {"north", "south"}
     region = table[table["about"] == "region"]
     assert region["mean_years"].is_monotonic_increasing
     assert (region["mean_years"] > region["before_mean_years"]).all()
-    assert (table["stems_of_grass_stage"] + table["stems_cut_at_two_heights"]).max() == 7
+    assert (table["stems_about_grass"] + table["stems_about_growth"]).max() == 7
     assert out.with_name("longleaf-pine-years.png").read_bytes()[1:4] == b"PNG"
 
 

@@ -8,7 +8,15 @@ from scipy.stats import binom, norm
 
 from standage.evidence import local_delays as grid
 from standage.evidence.delays import height_share
-from standage.evidence.known_age import AT_MOST, EXACTLY, LONGER, RING_DIFFERENCE, KnownAge
+from standage.evidence.known_age import (
+    AT_MOST,
+    EXACTLY,
+    HEIGHT_OF_AGE,
+    HEIGHT_OF_STEM,
+    LONGER,
+    RING_DIFFERENCE,
+    KnownAge,
+)
 from standage.evidence.local_delays import local_delays
 from standage.evidence.years_to_height import years_to_height
 from standage.profiles import load_profile
@@ -156,6 +164,41 @@ def test_rings_between_two_heights_have_the_likelihood_of_the_stand_model(key):
                 np.zeros_like(growth_top),
             )
             assert first == pytest.approx(here / largest, rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    "kind, height", [(HEIGHT_OF_AGE, 50), (HEIGHT_OF_AGE, 0), (HEIGHT_OF_STEM, 50)]
+)
+def test_heights_of_known_age_have_the_likelihood_that_drawn_plants_have(kind, height):
+    """Plants drawn one by one: how many are of the class so many seasons on."""
+    profile = load_profile("longleaf-pine")
+    law = grid.species_delays(profile)
+    axes = tuple(np.log([value, 1.1 * value]) for value in (5.5, 0.5, 2.5, 1.2))
+    found = grid._likelihood(stems((kind, 8, height)), profile, law, axes)
+    generator, plants = np.random.default_rng(3), 200_000
+    shares = np.zeros(2)
+    for place, factor in enumerate((1.0, 1.1)):
+        grass = np.rint(5.5 * np.exp(0.5 * generator.standard_normal(plants)))
+        waited = np.clip(grass, 1, 30) if kind == HEIGHT_OF_AGE else 0
+        mean = [2.5 * factor * height_share(profile, each) for each in (height, height + 25.0)]
+        # the second passage comes after the first: increments are independent
+        first = (
+            np.floor(generator.wald(mean[0], mean[0] ** 2 / 1.2, plants) + 0.5) if height else 0.0
+        )
+        second = np.floor(generator.wald(mean[1], mean[1] ** 2 / 1.2, plants) + 0.5)
+        shares[place] = np.mean(waited + first <= 8) - np.mean(waited + second <= 8)
+    ratio = found[0, 0, 1, 0] / found[0, 0, 0, 0]
+    assert ratio == pytest.approx(shares[1] / shares[0], rel=0.04)
+
+
+def test_measured_heights_say_how_fast_stems_grew():
+    profile = load_profile("longleaf-pine")
+    quick, slow = (
+        local_delays({"a": stems(*[(HEIGHT_OF_STEM, 3, height)] * 12)}, profile).stands["a"]
+        for height in (275, 50)
+    )
+    assert quick.moments(2)[0] < np.log(2.5) < slow.moments(2)[0]
+    assert quick.moments(2)[1] < 0.25  # 0.43 by the profile
 
 
 def test_without_evidence_of_growth_it_stays_as_the_profile_has_it():

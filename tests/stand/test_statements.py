@@ -204,7 +204,7 @@ def test_surveys_hold_every_kind_of_evidence():
     assert {
         stage for unit in units for stage in unit.count_stage[np.isfinite(unit.count_age_low)]
     } == {0, 1, 2}
-    assert {kind for unit in units for kind in unit.section_kind} == {0, 1, 2, 3}
+    assert {kind for unit in units for kind in unit.section_kind} == {0, 1, 2, 3, 4, 5}
     assert {len(unit.removal_m) for unit in units} >= {0, 1}
     assert {unit.stage_factor_scale for unit in units} == {0.5, 1.0}
     opened = [unit for unit in units if len(unit.openness)]

@@ -14,8 +14,11 @@ from standage.evidence.delays import SpeciesDelays
 BREAST_HEIGHT = 0  # index of breast height among the heights of a unit
 GERMINANT, GRASS, EMERGING, SAPLING = range(4)  # as in `data.STAGES`
 # what a section shows: the years of the grass stage, that it lasts still, that it is over, rings
-# at the ground less those at a height
-GRASS_YEARS, STILL_IN_GRASS, OUT_OF_GRASS, RINGS_TO_HEIGHT = range(4)
+# at the ground less those at a height, the class of its height so many seasons after the first one,
+# the same after the start of the stem
+GRASS_YEARS, STILL_IN_GRASS, OUT_OF_GRASS, RINGS_TO_HEIGHT, TALL_SINCE_FIRST, TALL_SINCE_STEM = (
+    range(6)
+)
 # columns of `TreeInputs.nodes`
 NODE_CLASS, NODE_START, NODE_BAND, NODE_OFFSET, NODE_ON_EARLY, NODE_ON_COUNTING, NODE_SEGMENT = (
     range(7)
@@ -179,7 +182,7 @@ class CountInputs(NamedTuple):
     stages : (row, 4) stage, class edge below which a sapling is, first and last judged age (-1:
         none).
     plants : (row, 2) area [ha], plants.
-    sections : (section, 3) what it shows, its value, the height it is at.
+    sections : (section, 4) what it shows, its value, the height it is at, the height above it.
     """
 
     has_plots: bool

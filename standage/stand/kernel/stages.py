@@ -23,6 +23,7 @@ from standage.stand.kernel.inputs import (
     RINGS_TO_HEIGHT,
     SAPLING,
     STILL_IN_GRASS,
+    TALL_SINCE_FIRST,
     CountInputs,
     DelayInputs,
     ParameterIndex,
@@ -195,7 +196,7 @@ def plants_adjoint(rates: Rates, bars: Rates, shares: Shares, share_bars: Shares
 
 @compiled_part
 def sections(rows: Integers, has_grass: bool, rates: Rates, bars: Rates) -> float:
-    """Log likelihood of sections (section, 3); adds to the bars of the two delays."""
+    """Log likelihood of sections (section, 4); adds to the bars of the two delays."""
     logp = 0.0
     longest_grass = len(rates.grass) - 1
     for j in range(len(rows)):
@@ -207,6 +208,20 @@ def sections(rows: Integers, has_grass: bool, rates: Rates, bars: Rates) -> floa
                 value, has_grass, rates.grass, rates.growth[h], bars.grass, bars.growth[h]
             )
             logp += math.log(probability)
+        elif shown > RINGS_TO_HEIGHT:
+            h, above = rows[j, 2], rows[j, 3]
+            logp += math.log(
+                height_class(
+                    value,
+                    has_grass and shown == TALL_SINCE_FIRST,
+                    rates.grass,
+                    rates.growth[h],
+                    rates.growth[above],
+                    bars.grass,
+                    bars.growth[h],
+                    bars.growth[above],
+                )
+            )
         elif has_grass and shown == STILL_IN_GRASS:
             start = min(value, longest_grass) + 1
             logp += log_sum(rates.grass[start:], bars.grass[start:])
@@ -254,6 +269,41 @@ def ring_difference(
                 growth_bar[k] += visible[v] * RING_DIFFERENCE_ERROR[abs(e)] / total
         if has_grass:
             grass_bar[v] += running / (v + 1.0) / total
+    return total
+
+
+@compiled
+def height_class(
+    seasons: int,
+    waits: bool,
+    grass: Floats,
+    growth: Floats,
+    further: Floats,
+    grass_bar: Floats,
+    growth_bar: Floats,
+    further_bar: Floats,
+) -> float:
+    """Probability that a plant has passed one height and not yet the next after so many seasons:
+    of its life where it waits in the grass stage first, else of its stem. Adds the derivative of
+    its logarithm to the bars of the pmfs, grass (g,), growth and further (k,), those of the delays
+    to the two heights.
+    """
+    n_waits = min(len(grass) - 1, seasons) + 1 if waits else 1
+    passed = np.zeros(n_waits)  # of a plant that waited so long
+    for g in range(n_waits):
+        for k in range(min(len(growth) - 1, seasons - g) + 1):
+            passed[g] += growth[k] - further[k]
+    total = 0.0
+    for g in range(n_waits):
+        total += passed[g] * (grass[g] if waits else 1.0)
+    total = max(total, SMALLEST)
+    for g in range(n_waits):
+        share = (grass[g] if waits else 1.0) / total
+        if waits:
+            grass_bar[g] += passed[g] / total
+        for k in range(min(len(growth) - 1, seasons - g) + 1):
+            growth_bar[k] += share
+            further_bar[k] -= share
     return total
 
 
