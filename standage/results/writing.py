@@ -147,17 +147,21 @@ def _write_figures(
     findings: Findings, folder: Path, style: FigureStyle, attempts: _Attempts
 ) -> None:
     folder.mkdir()
-    figures: dict[str, Figure] = {}
-    with in_style(style):
-        with attempts.making("figures of the stands", folder):
-            figures |= result_figures(findings)
-        with attempts.making("figures of the comparison", folder):
-            figures |= comparison_figures(
-                findings.tables, level=findings.level, events=findings.survey.events
-            )
-        for name, figure in figures.items():
+
+    def write_each(figures: Iterable[tuple[str, Figure]]) -> None:
+        for name, figure in figures:
             with attempts.making(f"figure {name}", folder):
                 write_figures({name: figure}, folder)
+
+    with in_style(style):
+        with attempts.making("figures of the stands", folder):
+            write_each(result_figures(findings))
+        with attempts.making("figures of the comparison", folder):
+            write_each(
+                comparison_figures(
+                    findings.tables, level=findings.level, events=findings.survey.events
+                ).items()
+            )
 
 
 def _recorded(findings: Findings, settings: Mapping[str, Any]) -> dict[str, Any]:

@@ -274,7 +274,7 @@ def test_an_open_last_diameter_class_is_drawn(posterior):
 
 
 def test_all_pictures_of_a_result(posterior):
-    drawn = result_figures(Findings(posterior, level=0.8))
+    drawn = dict(result_figures(Findings(posterior, level=0.8)))
     stands = {"cohorts", "establishment_rate", "pulses_and_events", "tree_dates", "size_and_age"}
     assert set(drawn) == stands | {"delays", "check_diameters", "check_counts"}
     for figure in drawn.values():
@@ -284,7 +284,7 @@ def test_all_pictures_of_a_result(posterior):
 
 @pytest.mark.slow
 def test_panels_do_not_overlap(posterior):
-    for name, figure in result_figures(Findings(posterior)).items():
+    for name, figure in result_figures(Findings(posterior)):
         figure.canvas.draw()
         boxes = [ax.get_tightbbox() for ax in figure.axes if ax.axison]
         for place, box in enumerate(boxes):
@@ -309,7 +309,7 @@ def printed(posterior, tables):
     for name in ("print", "grey"):
         with figures.in_style(name):
             drawn[name] = {
-                **result_figures(Findings(posterior)),
+                **dict(result_figures(Findings(posterior))),
                 **comparison_figures(tables, level=0.9),
             }
     return drawn

@@ -29,7 +29,7 @@ def findings():
 @pytest.fixture(scope="module")
 def result(findings, tmp_path_factory):
     with pytest.MonkeyPatch.context() as patched:
-        patched.setattr("standage.results.writing.result_figures", lambda _: {})
+        patched.setattr("standage.results.writing.result_figures", lambda _: ())
         return write_results(findings, tmp_path_factory.mktemp("cards") / "result")
 
 
