@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from functools import cached_property
+from functools import cached_property, partial
 
 import pandas as pd
 
@@ -43,10 +43,12 @@ from standage.findings.unit_findings import UnitFindings, unit_findings
 from standage.growth.growth_changes import MODEL, GrowthChanges, growth_changes, ring_years
 from standage.growth.release_criteria import Criterion
 from standage.profiles import Profile, load_profile
+from standage.stand.few_held import FewHeld
 from standage.stand.posterior import Posterior
 from standage.survey.survey import Survey
 
 CLAIMED_AGES = (100, 120, 150)  # ages that old trees are commonly spared from [years]
+SCANS_HELD = 10  # a scan takes some 15 MB, and less time to make than to write its rows
 
 
 class Findings:
@@ -117,9 +119,11 @@ class Findings:
         return date_trees(self.survey, level=self.level, folder=self.profile_folder)
 
     @cached_property
-    def scans(self) -> list[Scan]:
+    def scans(self) -> Sequence[Scan]:
         """Each unit's years held against the years around them."""
-        return [scan_unit(self.posterior, number) for number in range(len(self.posterior.units))]
+        return FewHeld(
+            len(self.posterior.units), partial(scan_unit, self.posterior), held=SCANS_HELD
+        )
 
     @cached_property
     def limits(self) -> list[ReportingLimit]:

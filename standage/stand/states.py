@@ -5,10 +5,9 @@ start with `(draw,)`.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
-from functools import lru_cache, partial
-from typing import overload
+from functools import partial
 
 import numpy as np
 
@@ -16,6 +15,7 @@ from standage.evidence.delays import height_share, species_delays
 from standage.profiles import Profile
 from standage.stand.data import BREAST_HEIGHT_CM, StandData
 from standage.stand.emergence import Emergence
+from standage.stand.few_held import FewHeld
 from standage.stand.kernel.by_draw import ASYMPTOTE, GROWTH, SCATTER, rates_by_draw
 from standage.stand.kernel.convolution import delayed_by_draw
 from standage.stand.kernel.delays import (
@@ -262,28 +262,15 @@ def unit_state(draws: np.ndarray, data: StandData, which: int) -> UnitState:
     )
 
 
-class UnitStates(Sequence[UnitState]):
-    """States of all units for parameter vectors `(draw, parameter)`, each worked out when it is
-    asked for; only the last few are held, since one takes ten times what a posterior holds of it.
+class UnitStates(FewHeld[UnitState]):
+    """States of all units for parameter vectors `(draw, parameter)`; one takes ten times what a
+    posterior holds of it.
     """
 
     HELD = 5
 
     def __init__(self, draws: np.ndarray, data: StandData) -> None:
-        self._number = len(data.units)
-        self._of = lru_cache(maxsize=self.HELD)(partial(unit_state, draws, data))
-
-    def __len__(self) -> int:
-        return self._number
-
-    @overload
-    def __getitem__(self, which: int) -> UnitState: ...
-    @overload
-    def __getitem__(self, which: slice) -> Sequence[UnitState]: ...
-    def __getitem__(self, which: int | slice) -> UnitState | Sequence[UnitState]:
-        if isinstance(which, slice):
-            return [self._of(u) for u in range(self._number)[which]]
-        return self._of(range(self._number)[which])
+        super().__init__(len(data.units), partial(unit_state, draws, data), held=self.HELD)
 
 
 OF_SPECIES = ("grass_median", "grass_spread", "height_years", "height_spread")
