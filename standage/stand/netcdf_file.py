@@ -9,6 +9,7 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import h5py
 import xarray as xr
@@ -41,10 +42,64 @@ def write_netcdf(tree: xr.DataTree, path: str | Path) -> None:
         for group in tree.subtree
         if group.variables
     }
-    # made in memory: a library that runs out of disk would bring the process down
-    with _without_cluster():
-        content = tree.to_netcdf(None, engine="h5netcdf", encoding=encoding)
-    Path(path).write_bytes(content)
+    with Path(path).open("w+b", buffering=0) as file, _without_cluster():
+        target = _DiskThenMemory(file)
+        tree.to_netcdf(target, engine="h5netcdf", encoding=encoding)
+        if target.fault is not None:
+            raise target.fault
+
+
+class _DiskThenMemory(io.RawIOBase):
+    """A file that goes on in memory where the disk fails, and says so in `fault`: a library that
+    can't end what it writes would bring the process down.
+    """
+
+    def __init__(self, file: io.FileIO) -> None:
+        self.fault: OSError | None = None
+        self._file: io.FileIO | io.BytesIO = file
+
+    def write(self, content: Any) -> int:
+        left = memoryview(content).cast("B")
+        start = self._file.tell()
+        try:
+            done = 0
+            while done < len(left):
+                done += self._file.write(left[done:])
+        except OSError as fault:
+            self._leave_disk(fault)
+            self._file.seek(start)
+            self._file.write(left)
+        return len(left)
+
+    def truncate(self, size: int | None = None) -> int:
+        try:
+            return self._file.truncate(size)
+        except OSError as fault:
+            self._leave_disk(fault)
+            return self._file.truncate(size)
+
+    def _leave_disk(self, fault: OSError) -> None:
+        self.fault = fault
+        self._file.seek(0)
+        self._file = io.BytesIO(self._file.read())
+
+    def readinto(self, buffer: Any) -> int:
+        return self._file.readinto(buffer)
+
+    def seek(self, offset: int, whence: int = 0) -> int:
+        return self._file.seek(offset, whence)
+
+    def tell(self) -> int:
+        return self._file.tell()
+
+    def readable(self) -> bool:
+        return True
+
+    def writable(self) -> bool:
+        return True
+
+    def seekable(self) -> bool:
+        return True
 
 
 @contextmanager
