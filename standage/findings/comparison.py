@@ -9,7 +9,6 @@ well a stand is known is in the interval.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from itertools import combinations
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -174,16 +173,22 @@ def compare_stands(
     """
     if class_years < 1:
         raise ValueError(f"a class of years must be at least 1 year long, not {class_years}")
-    rows: list[Row] = []
+    parts: list[pd.DataFrame] = []
     stands = aligned(stands, seed=seed)
     for species in dict.fromkeys(stand.species for stand in stands):
         of_species = [stand for stand in stands if stand.species == species]
         values = _Values()
         shown = class_years if len(of_species) <= MOST_STANDS_BY_CLASS else 0
-        for first, second in combinations(of_species, 2):
-            rows += _pair_rows(first, second, values, level, shown, seed)
-        rows += community_rows(of_species, values.of, level, shown, seed)
-    return COMPARISON.frame(rows)
+        for number, first in enumerate(of_species):
+            # rows of many pairs take five times as much memory as a table of them
+            rows: list[Row] = []
+            for second in of_species[number + 1 :]:
+                rows += _pair_rows(first, second, values, level, shown, seed)
+            parts.append(COMPARISON.frame(rows))
+        rows = list(community_rows(of_species, values.of, level, shown, seed))
+        parts.append(COMPARISON.frame(rows))
+    found = [part for part in parts if len(part)]
+    return pd.concat(found, ignore_index=True) if found else COMPARISON.frame()
 
 
 class _Values:

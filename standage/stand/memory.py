@@ -4,6 +4,8 @@ for them.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 
 import numpy as np
@@ -18,11 +20,12 @@ from standage.survey.survey import Survey
 # all draws are held while they take less; beyond it every second, third and so on, but never fewer
 # than the least number, whose 5 and 95 % points have an error of some 2 % of their ranks
 # (assumption). [bytes]
-PLENTY = 1.0e9
+PLENTY = 0.5e9
 LEAST_HELD = 800
 PRIOR_DRAWS = 1000
 SINGLE, DOUBLE = 4, 8  # bytes of a number
-CONTROL_GROUP = Path("/sys/fs/cgroup/memory.max")  # where Linux states the limit of a container
+# where Linux states the limits of a container or a batch system, and of which a process is
+CONTROL_GROUPS, OWN_GROUPS = Path("/sys/fs/cgroup"), Path("/proc/self/cgroup")
 # measured with 4 and 60 stands (docs/validation.md): the program itself, and how many times what
 # the draws take `standage run` takes at its peak, for tables, pictures and files; a fit alone 1.6
 PROGRAM_BYTES = 0.45e9
@@ -49,12 +52,35 @@ def memory_needed(data: StandData, n_stems: int, held: int) -> float:
 
 
 def memory_free() -> float:
-    """What this process may still take, of the machine's memory or of its container's. [bytes]"""
-    free = float(psutil.virtual_memory().available)
+    """What this process may still take, of the machine's memory and of each control group that it
+    is in. [bytes]
+    """
+    return min([float(psutil.virtual_memory().available), *_left_in_groups()])
+
+
+def _left_in_groups() -> Iterator[float]:
+    """What is left in each group with a limit, by either version of the kernel's interface."""
     try:
-        return min(free, float(CONTROL_GROUP.read_text()))
-    except (OSError, ValueError):  # no control groups here, or no limit ("max")
-        return free
+        lines = OWN_GROUPS.read_text().splitlines()
+    except OSError:  # no control groups here
+        return
+    for _, controllers, path in (line.split(":", 2) for line in lines if line.count(":") > 1):
+        if controllers == "":
+            root, names = CONTROL_GROUPS, ("memory.max", "memory.current", "inactive_file")
+        elif "memory" in controllers.split(","):
+            root = CONTROL_GROUPS / "memory"
+            names = ("memory.limit_in_bytes", "memory.usage_in_bytes", "total_inactive_file")
+        else:
+            continue
+        own = root / path.strip("/")
+        for group in (own, *own.parents):
+            if group == root.parent:
+                break
+            with suppress(OSError, ValueError):  # not there, or no limit ("max")
+                limit, used = (float((group / name).read_text()) for name in names[:2])
+                pairs = (line.split() for line in (group / "memory.stat").read_text().splitlines())
+                # files read once are in memory until somebody needs it
+                yield limit - used + float(dict(pairs).get(names[2], 0))
 
 
 def refuse_above_memory(survey: Survey, data: StandData, n_stems: int, held: int) -> None:

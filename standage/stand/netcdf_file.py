@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import h5py
+import numpy as np
 import xarray as xr
 
 from standage.errors import StandageError
@@ -129,7 +130,20 @@ def read_netcdf(path: str | Path) -> xr.DataTree:
         xr.open_datatree(content, engine="h5netcdf", decode_timedelta=False) as tree,
     ):
         _refuse_above_limit(path, sum(group.nbytes for group in tree.subtree))
+        for group in tree.subtree:
+            for name in group.data_vars:
+                _put_by_unit(group.dataset[name].variable.load())
         return tree.load()
+
+
+def _put_by_unit(variable: xr.Variable) -> None:
+    """Each unit's draws together in memory, as after a fit: else whoever asks for those of a unit
+    gets a copy.
+    """
+    if "unit" in variable.dims and "draw" in variable.dims:
+        apart = variable.transpose("unit", ...)
+        apart.data = np.ascontiguousarray(apart.data)
+        variable.data = apart.transpose(*variable.dims).data
 
 
 def _refuse_above_limit(path: str | Path, size: float) -> None:

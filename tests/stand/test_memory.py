@@ -110,11 +110,45 @@ def test_more_than_memory_holds_is_refused_before_anything_is_sampled(one_stand,
         fit_stands(one_stand)
 
 
-def test_a_containers_limit_is_a_limit(tmp_path, monkeypatch):
-    limit = tmp_path / "memory.max"
-    monkeypatch.setattr(memory, "CONTROL_GROUP", limit)
+@pytest.mark.parametrize(
+    ("own", "folder", "limit", "used", "cache"),
+    [
+        (
+            "0::/jobs/one\n",
+            "jobs/one",
+            "memory.max",
+            "memory.current",
+            "inactive_file",
+        ),
+        (
+            "3:cpu:/\n9:memory,hugetlb:/one\n",
+            "memory/one",
+            "memory.limit_in_bytes",
+            "memory.usage_in_bytes",
+            "total_inactive_file",
+        ),
+    ],
+)
+def test_a_containers_limit_is_a_limit(own, folder, limit, used, cache, tmp_path, monkeypatch):
+    """Names of the files: the Linux kernel's documentation of control groups, versions 2 and 1."""
+    group = tmp_path / "groups" / folder
+    group.mkdir(parents=True)
+    (tmp_path / "own").write_text(own)
+    monkeypatch.setattr(memory, "CONTROL_GROUPS", tmp_path / "groups")
+    monkeypatch.setattr(memory, "OWN_GROUPS", tmp_path / "own")
     free = memory.memory_free()
-    limit.write_text("123456\n")
-    assert memory.memory_free() == 123456
-    limit.write_text("max\n")
+    (group / limit).write_text("5000000\n")
+    (group / used).write_text("3000000\n")
+    (group / "memory.stat").write_text(f"anon 2500000\n{cache} 400000\n")
+    assert memory.memory_free() == 2_400_000
+    (group / limit).write_text("max\n")
     assert memory.memory_free() == pytest.approx(free, rel=0.5)
+    for name in (limit, used, "memory.stat"):  # of a group that this one is in
+        (group / name).rename(group.parent / name)
+    (group.parent / limit).write_text("4000000\n")
+    assert memory.memory_free() == 1_400_000
+
+
+def test_without_control_groups_the_machine_is_the_limit(tmp_path, monkeypatch):
+    monkeypatch.setattr(memory, "OWN_GROUPS", tmp_path / "none")
+    assert memory.memory_free() > 1e8
