@@ -191,6 +191,8 @@ def aligned(stands: Sequence[ComparedStand], *, seed: int) -> list[ComparedStand
 
 
 def _taken(stand: ComparedStand, order: np.ndarray) -> ComparedStand:
+    if np.array_equal(order, np.arange(len(stand.stems))):
+        return stand  # of many stands the copy would be large
     return replace(
         stand,
         stems=stand.stems[order],

@@ -90,6 +90,12 @@ def most_memory(command: list[str]) -> float:
     return most
 
 
+def run_command(survey: Path, out: Path, draws: int, chains: int) -> list[str]:
+    """What runs this script as a process that runs a survey."""
+    numbers = ["--draws", str(draws), "--chains", str(chains)]
+    return [sys.executable, __file__, "--run", str(survey), str(out), *numbers]
+
+
 def invented_draws(data: Any, *, seed: int, draws: int, chains: int, every: int, **_: Any) -> Any:
     """Draws as `standage.stand.sampler.sample` gives them, normal round the mode."""
     from standage.stand.draws import Draws
@@ -201,11 +207,12 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as scratch:
         for stands in options.stands:
             survey = many_stands(stands).write(Path(scratch) / f"survey-{stands}")
-            command = [sys.executable, __file__, "--run", str(survey), f"{scratch}/out-{stands}"]
-            command += ["--draws", str(options.draws), "--chains", str(options.chains)]
-            command += ["--sampled"] * options.sampled + ["--where"] * options.where
+            more = ["--sampled"] * options.sampled + ["--where"] * options.where
+            command = run_command(
+                survey, Path(scratch) / f"out-{stands}", options.draws, options.chains
+            )
             began = time.perf_counter()
-            most = most_memory(command)
+            most = most_memory([*command, *more])
             found.append((stands, most / 1e6, time.perf_counter() - began))
     print("\n| stands | most memory [MB] | [s] |\n|---:|---:|---:|")
     for stands, most, seconds in found:
