@@ -261,7 +261,7 @@ def _delays(
 
 def _delays_of_unit(group: xr.Dataset, number: int) -> dict[str, np.ndarray]:
     found = {
-        name: _without_blanks(_of_unit(group[variable], number))
+        name: np.ascontiguousarray(_without_blanks(_of_unit(group[variable], number)))
         for name, (variable, _) in DELAYS.items()
     }
     if "release" in group:
@@ -278,7 +278,8 @@ def _of_unit(array: xr.DataArray, number: int) -> np.ndarray:
 
 
 def _without_blanks(values: np.ndarray) -> np.ndarray:
-    return np.ascontiguousarray(values[:, : int((~np.isnan(values[0])).sum())])
+    """The part of `(draw, season)` that a unit has; no copy, since sizes of many units are large."""
+    return values[:, : int((~np.isnan(values[0])).sum())]
 
 
 def _unit_coordinates(units: Sequence[Unit]) -> dict[str, object]:

@@ -47,8 +47,8 @@ def thinning(data: StandData, n_stems: int, draws: int) -> int:
 
 def memory_needed(data: StandData, n_stems: int, held: int) -> float:
     """What a run that holds so many draws takes at its peak. [bytes]"""
-    prior = min(PRIOR_DRAWS, held) * DOUBLE * layout(data).size
-    return PROGRAM_BYTES + prior + OF_A_RUN * held * bytes_per_draw(data, n_stems)
+    prior = min(PRIOR_DRAWS, held) * (DOUBLE * layout(data).size + SINGLE * sum(_of_prior(data)))
+    return PROGRAM_BYTES + OF_A_RUN * (prior + held * bytes_per_draw(data, n_stems))
 
 
 def memory_free() -> float:
@@ -99,10 +99,16 @@ def refuse_above_memory(survey: Survey, data: StandData, n_stems: int, held: int
 
 
 def _numbers_of_unit(data: StandData) -> list[int]:
-    """Numbers of single precision a draw, by unit: three by year, sizes by season, and delays."""
+    """Numbers of single precision a draw, by unit: of the prior, two more by year, and sizes by
+    season.
+    """
+    return [3 * data.n_years + prior for prior in _of_prior(data)]
+
+
+def _of_prior(data: StandData) -> list[int]:
+    """Numbers of single precision a draw of the prior, by unit: one by year, and delays."""
     found = []
     for unit in data.units:
         species = species_delays(data.species[unit.species_index].profile)
-        delays = 2 * (species.longest_grass + species.longest_growth + 1)
-        found.append(4 * data.n_years + delays)
+        found.append(data.n_years + 2 * (species.longest_grass + species.longest_growth + 1))
     return found
