@@ -278,7 +278,7 @@ def _of_unit(array: xr.DataArray, number: int) -> np.ndarray:
 
 
 def _without_blanks(values: np.ndarray) -> np.ndarray:
-    """The part of `(draw, season)` that a unit has; no copy, since sizes of many units are large."""
+    """The part of `(draw, season)` that a unit has, uncopied: sizes of many units are large."""
     return values[:, : int((~np.isnan(values[0])).sum())]
 
 
