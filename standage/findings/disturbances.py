@@ -49,7 +49,6 @@ TREE_RELEASES = schema.ResultTable(
         *schema.number("change_percent", "%", "by how much growth changed", interval=True),
         *schema.text("criterion", "as in `releases.csv`"),
     ),
-    remark="Cores of a tree are averaged ring by ring; the summary names those too short for that.",
 )
 DISTURBANCES = schema.ResultTable(
     "disturbances",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from standage.findings.result_tables import RESULT_TABLES, RING_TABLES
+from standage.findings.result_tables import RESULT_TABLES
 from standage.findings.schema import (
     AMOUNTS,
     BASIS,
@@ -30,8 +30,6 @@ def table_reference() -> str:
 
 def _section(table: ResultTable) -> str:
     sentences = [f"One row for {table.one_row}."]
-    if table in RING_TABLES:
-        sentences.append("Only where the survey has ring widths.")
     if table.remark:
         sentences.append(table.remark)
     own = [column for column in table.columns if column.role != "internal" and column not in COMMON]

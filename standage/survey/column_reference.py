@@ -15,7 +15,7 @@ INTRODUCTION = """\
 
 A survey is a folder of CSV files, or one .xlsx workbook with sheets of the same names (or a folder that holds only that workbook). Only
 `stands`, `trees` and `cores` are needed. Columns may come in any order, optional ones may be left out, and columns of your own
-are kept and not used. **Bold** names must be filled; "(kept only)" marks columns that reach tables and cards but no model. A blank cell means "not recorded", never
+are kept and not used. **Bold** names must be filled; "(kept)" marks columns that reach tables and cards but no model. A blank cell means "not recorded", never
 zero. `standage new DIR` makes empty forms; `standage check SURVEY` reports all problems at once. The header is row 1.
 
 CSV files are UTF-8, separated by commas, with decimal points; dates are YYYY-MM-DD. The smallest and largest number allowed
@@ -49,8 +49,7 @@ survey_date = "2021-07-14"
 
 **The workbook of forms**, `standage new DIR --xlsx`, begins with instructions. Cells with a list take only its words; a column's name shows its meaning under the
 pointer. A title above the header is skipped; a row of units is understood, and a unit that is not the column's (`in` below `dbh_cm`) is a problem that says how to convert;
-a row in square brackets is never read as data. Formulas are read as their results. Delete the example rows: one left
-among rows of your own is a problem.
+a row in square brackets is never read as data. Formulas are read as their results. Delete the example rows.
 """
 
 
@@ -105,17 +104,24 @@ def column_reference() -> str:
             f"\n## {table.file}\n\nOne row for"
             f" {table.one_row}.{'' if table.needed else ' Optional.'}\n\n"
         )
+        described: dict[str, list[str]] = {}
         for column in table.columns:
-            meaning = column.meaning + (f". Default: {column.default}" if column.default else "")
-            meaning += " (kept only)" if column.kept else ""
-            if column.required not in ("", "yes"):
-                meaning += f". Required: {column.required}"
             name = f"**`{column.name}`**" if column.required == "yes" else f"`{column.name}`"
-            allowed = _allowed_briefly(column)
-            parts.append(f"- {name}{f' ({allowed})' if allowed else ''}: {meaning}\n")
+            described.setdefault(_described(column), []).append(name)
+        parts += [f"- {', '.join(names)}{text}\n" for text, names in described.items()]
     parts.append(RING_FILES)
     parts.append(RELATIONS)
     return "".join(parts)
+
+
+def _described(column: Column) -> str:
+    """What a cell may hold, and all that is said of the column. (markdown)"""
+    allowed, meaning = _allowed_briefly(column), column.meaning
+    meaning += f". Default: {column.default}" if column.default else ""
+    meaning += " (kept)" if column.kept else ""
+    if column.required not in ("", "yes"):
+        meaning += f". Required: {column.required}"
+    return f" ({allowed}): {meaning}" if allowed else f": {meaning}"
 
 
 def _allowed_briefly(column: Column) -> str:
@@ -147,8 +153,8 @@ millimetre, `-9999` = thousandths. A width of 0 is an absent ring.
   that suggests the core. Series without a core are left out; a note lists them.
 - **Accepted:** header lines or none; names of eight columns, or with blanks; the end mark on its own line or in an eleventh column; lines with `#`; with a note
   lines out of columns that can be read in one way only.
-- **Refused, with file and line:** a series without an end mark, or with both; 999 in the middle of hundredths (a ring of 9.99 mm?); more widths than
-  the decade has years left; years missing or twice; negative widths; a core in two files with other widths; anything that can be read in two ways.
+- **Refused, with file and line:** what can be read in two ways, such as a series without an end mark or 999 in the middle of hundredths; years missing or twice; a core in
+  two files with other widths.
 - **Parts.** Of a series closed by an end mark and resumed some years later, first and last ring date the core; releases use the longest part,
   with a note. In `ring_widths.csv` a year left out is a problem.
 - **cores.csv may leave blank** `first_ring_year` and `last_ring_year`; they come from the series. But the first ring measured is not taken for the first
@@ -165,9 +171,8 @@ RELATIONS = """
 - As many rings in `ring_count` as years from `first_ring_year` to `last_ring_year`, or one fewer where the last ring was still growing; within a
   tenth in a crossdated core, since crossdating finds rings that a count misses or doubles. A core has at least 0.1 mm of wood a ring.
 - An arc goes with centre `arcs`, `rotten` or `unknown`, chord and height together, the height at most half of the chord.
-- Ring widths: within the core's years, no more than `ring_count` (a tenth more if crossdated), none after coring or death, none more than three
-  years before planting. Their sum is at most 1.25 times `core_length_mm` and the diameter at the core (or `dbh_cm`); in a fully measured core at least
-  half of `core_length_mm`, and with centre `pith` or `arcs` a fifth of the radius; ten rings and more have a mean from 0.1 to 15 mm.
+- Ring widths lie within the core's years, no more than `ring_count` (a tenth more if crossdated), none after coring or death, none more than three years before planting.
+  Their sum fits `core_length_mm` and the diameter at the core (or `dbh_cm`); ten rings and more have a mean from 0.1 to 15 mm.
 - A live stem in a plot has a diameter within the plot's limits.
 - A stem whose `core_outcome` is `taken` has a core in cores.csv; leave it blank while cores are still being read.
 
