@@ -95,7 +95,7 @@ ONE_CELL = [
     ("cores", 0, "arc_chord_mm", "3", "both or none"),
     ("counts", 0, "plot", "p3", "not in plots"),
     ("counts", 0, "count", "2.5", "whole"),
-    ("counts", 0, "count", "", "0 is a finding"),
+    ("counts", 0, "count", "", "0 would say that there was none"),
     ("counts", 0, "count", "-1", "0 to"),
     ("counts", 0, "area_m2", "2000", "within the plot"),
     ("counts", 0, "stage", "seedling", "germinant or grass or emerging"),
