@@ -33,8 +33,8 @@ GROUP_OF = {
 }
 """Of each kind of name: its table, what it may be numbered in, and the reason of a reading."""
 HELD_IN = {
-    "plot": ("plots", "flat", "trees", "cores", "counts", "ring_widths"),
-    "tree": ("flat", "trees", "cores", "ring_widths"),
+    "plot": ("plots", "flat", "trees", "cores", "counts", "ring_widths", "core_readings"),
+    "tree": ("flat", "trees", "cores", "ring_widths", "core_readings"),
     "core": ("flat", "cores", "ring_widths", "core_readings"),
 }
 """Tables whose rows may name it."""
