@@ -66,6 +66,27 @@ def cores_of_series(
                 found[each.file, name] = ways[0]
             else:
                 open_series.append((each.file, name, line, name in each.spoilt))
+    without = _nearly_named(open_series, known, found, problems, readings, written_out)
+    for file, names in without.items():
+        notes.append(
+            f"{file}: not used, as no core in cores has the name of the series ({len(names)}):"
+            f" {names_listed(names)}"
+        )
+    return found, without
+
+
+def _nearly_named(
+    open_series: list[tuple[str, str, int | None, bool]],
+    known: list[str],
+    found: dict[tuple[str, str], str],
+    problems: list[Problem],
+    readings: list[Reading],
+    written_out: Collection[str],
+) -> dict[str, list[str]]:
+    """Names of series without a core, by file. Series whose name is another way to write a core's
+    go into `found`; near misses are problems. open_series: (file, name, line, whether it could not
+    be read).
+    """
     taken = set(found.values())
     likely: dict[str, str] = {}
     for core in known:
@@ -97,12 +118,7 @@ def cores_of_series(
             )
         else:
             without.setdefault(file, []).append(name)
-    for file, names in without.items():
-        notes.append(
-            f"{file}: not used, as no core in cores has the name of the series ({len(names)}):"
-            f" {names_listed(names)}"
-        )
-    return found, without
+    return without
 
 
 def _in_file(file: str, series: str) -> str:
