@@ -18,6 +18,7 @@ from standage.causes import (
 from standage.errors import SurveyError, how_many
 from standage.grammar import counted
 from standage.problems import plainly
+from standage.survey.accounted import lines_of_unused
 from standage.survey.card import LONGEST_LINE, summary_card
 from standage.survey.liberties import lines_of_readings
 from standage.survey.readings import RefusedSurvey
@@ -50,7 +51,9 @@ def check_text(
     closing = closing_lines(survey, account)
     warnings = [str(each) for each in (survey.warnings if in_full else causes_of(survey.warnings))]
     readings = lines_of_readings(survey.readings, in_full=in_full)
+    left_out = lines_of_unused(account.tallies) if in_full else []
     parts = [
+        ("take no part", left_out),
         ("look wrong, used as written", warnings),
         (READ_DIFFERENTLY, readings),
         ("notes", [plainly(note, LONGEST_LINE) for note in survey.notes]),
@@ -76,18 +79,23 @@ def refusal_text(refused: SurveyError, *, in_full: bool, width: int = SCREEN_WID
     what was written: `FIRST_SCREEN` lines, or everything.
     """
     given = refused.readings if isinstance(refused, RefusedSurvey) else ()
+    notes = [
+        plainly(note, LONGEST_LINE)
+        for note in (refused.notes if isinstance(refused, RefusedSurvey) else ())
+    ]
     readings = _indented(lines_of_readings(given, in_full=in_full))
     if in_full:
         title = [f"{READ_DIFFERENTLY}:"] if readings else []
-        return "\n".join([refused.in_full(), *title, *readings])
+        return "\n".join([refused.in_full(), *title, *readings, *notes])
     causes = causes_of(refused.problems)
     kept_free = min(_height(readings, width) + 1, LINES_OF_READINGS) if readings else 0
-    shown = lines_of_causes(causes, room=FIRST_SCREEN - 1 - kept_free, width=width)
-    room = FIRST_SCREEN - 2 - _height(shown, width)
+    below = _height(notes, width)
+    shown = lines_of_causes(causes, room=FIRST_SCREEN - 1 - kept_free - below, width=width)
+    room = FIRST_SCREEN - 2 - _height(shown, width) - below
     number = fitting(readings, max(room, 0), width)
     left = len(readings) - number
     title = [f"{READ_DIFFERENTLY}{f' ({left} more: --all)' if left else ''}:"] if readings else []
-    return "\n".join([how_many(causes), *shown, *title, *readings[:number]])
+    return "\n".join([how_many(causes), *shown, *title, *readings[:number], *notes])
 
 
 def _height(lines: list[str], width: int) -> int:
@@ -108,7 +116,7 @@ def closing_lines(survey: Survey, account: Account) -> list[str]:
     if account.complete and not survey.warnings:
         return [ALL_WELL]
     number = len(survey.warnings)
-    looks = "1 number looks" if number == 1 else f"{number} numbers look"
+    looks = "1 entry looks" if number == 1 else f"{number} entries look"
     said = [f"No mistakes found, but {looks} wrong." if number else "No mistakes found."]
     if not account.complete:
         said.append("What takes no part is in the first line.")

@@ -65,7 +65,7 @@ def new(folder: str, xlsx: bool) -> None:
     "--mark",
     metavar="FILE.xlsx",
     type=click.Path(dir_okay=False),
-    help="Write a copy of the workbook with the cells coloured and the messages as comments.",
+    help="Write a copy of the tables with the cells coloured and the messages as comments.",
 )
 def check(
     survey: str, profile_folder: str | None, in_full: bool, draft: bool, mark: str | None

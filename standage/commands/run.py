@@ -140,8 +140,7 @@ def run_survey(
             also = [report_writer(findings, units=asked.units, settings=settings)]
             if asked.xlsx:
                 also.append(workbook_writer(findings))
-            if survey.readings:
-                also.append(readings_writer(survey.readings))
+            also.append(readings_writer(survey.readings, accounted))
             write_results(
                 findings, out, settings=settings, style=asked.style, also=also, staging=staging
             )

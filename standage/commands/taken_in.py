@@ -8,6 +8,8 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import pandas as pd
+
 from standage.causes import causes_of, lines_of_causes
 from standage.survey.formula_escapes import escape_table, write_escaped_csv
 from standage.survey.liberties import table_of_readings
@@ -18,6 +20,8 @@ if TYPE_CHECKING:
     from standage.survey.survey import Survey
 
 READINGS_FILE = "readings.csv"
+LEFT_OUT_FILE = "left_out.csv"
+LEFT_OUT_COLUMNS = ("what", "name", "row", "part", "reason")
 
 
 def what_took_part(survey: Survey, account: Account) -> list[str]:
@@ -36,10 +40,17 @@ def what_took_part(survey: Survey, account: Account) -> list[str]:
     return paragraphs
 
 
-def readings_writer(readings: Sequence[Reading]) -> Callable[[Path], None]:
-    """What writes readings.csv into a folder of results, for `write_results(..., also=[...])`."""
+def readings_writer(readings: Sequence[Reading], accounted: Account) -> Callable[[Path], None]:
+    """What writes readings.csv, and left_out.csv where anything is, into a folder of results, for
+    `write_results(..., also=[...])`.
+    """
+    unused = [each for of in accounted.tallies for each in of.unused]
 
     def readings_table(folder: Path) -> None:
-        write_escaped_csv(escape_table(table_of_readings(readings)), folder / READINGS_FILE)
+        if readings:
+            write_escaped_csv(escape_table(table_of_readings(readings)), folder / READINGS_FILE)
+        if unused:
+            table = pd.DataFrame(unused, columns=list(LEFT_OUT_COLUMNS))
+            write_escaped_csv(escape_table(table), folder / LEFT_OUT_FILE)
 
     return readings_table

@@ -54,10 +54,12 @@ def account(survey: Survey, *, profile_folder: str | None = None) -> Account:
     stems, cores = taking_part.stems, taking_part.cores
     counts = counts_taking_part(survey, taking_part, profiles, known)
     tallies = [
-        tally("stems", stems["part"], stems["reason"]),
-        tally("cores", cores["part"], cores["reason"]),
+        tally("stems", stems["part"], stems["reason"], _named(survey.trees, "tree")),
+        tally("cores", cores["part"], cores["reason"], _named(survey.cores, "core")),
         tally("plots", *_plots(survey, taking_part)),
-        tally("stage counts", counts["part"], counts["reason"]),
+        tally(
+            "stage counts", counts["part"], counts["reason"], _named(survey.counts, "plot", "stage")
+        ),
         tally("stems of known age", *_sections(survey, taking_part, profiles, known)),
         tally("events", *_events(survey, taking_part)),
         _ring_series(survey, cores),
@@ -67,6 +69,12 @@ def account(survey: Survey, *, profile_folder: str | None = None) -> Account:
     histories = len(taking_part.modelled)
     missing = _missing(survey, stems, counts) if histories else []
     return Account(tuple(tallies), tuple(missing), histories)
+
+
+def _named(rows: pd.DataFrame, *columns: str) -> list[tuple[str, int]]:
+    """Names of the rows of a table, and where they stand in its file."""
+    names = [" ".join(cells) for cells in zip(*(rows[name] for name in columns), strict=True)]
+    return list(zip(names, rows["row"].tolist(), strict=True))
 
 
 def _in_words(

@@ -300,6 +300,7 @@ def _parts_of_stems(
             at_core,
             (trees["status"] != "live").to_numpy(dtype=bool),
             planted,
+            (trees["plot"] != "").to_numpy(dtype=bool),
             ~natural,
         ],
         [
@@ -312,6 +313,7 @@ def _parts_of_stems(
             "not cored, and without coring heights sizes can't be used",
             "dead and not cored",
             "planted, and neither the year nor a core is recorded",
+            "in a plot, with neither diameter nor core",
             "outside the plots and not cored",
         ],
         "neither core nor diameter",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from itertools import zip_longest
 
 from standage.grammar import capital, counted, listed
 
@@ -19,6 +20,18 @@ without a word from whoever runs it: numbers by the hectare are then out by a th
 """
 
 REASONS_NAMED = 3
+NO_PROFILE = "no profile for the species"
+
+
+@dataclass(frozen=True)
+class Unused:
+    """A stem, core or count that is not in the history, nor dated. row: in the file of its kind."""
+
+    what: str
+    name: str
+    row: int
+    part: str
+    reason: str
 
 
 @dataclass(frozen=True)
@@ -26,12 +39,13 @@ class Tally:
     """Things of one kind, each in one of `PARTS`.
 
     what: their name in the plural. parts: number by part. reasons: number by reason, of those left
-    out.
+    out. unused: those left out and those tallied, one by one, where they have names.
     """
 
     what: str
     parts: Mapping[str, int]
     reasons: Mapping[str, int]
+    unused: tuple[Unused, ...] = ()
 
     @property
     def listed(self) -> int:
@@ -69,15 +83,39 @@ class Tally:
         return {"listed": self.listed, **plain, "left_out_why": dict(self.reasons)}
 
 
-def tally(what: str, parts: Iterable[str], reasons: Iterable[str]) -> Tally:
-    """A tally of things one by one: the part of each, and the reason of each that is left out."""
+def tally(
+    what: str,
+    parts: Iterable[str],
+    reasons: Iterable[str],
+    named: Iterable[tuple[str, int]] = (),
+) -> Tally:
+    """A tally of things one by one: the part of each, and the reason of each that is left out.
+    named: their names and rows, where they have any.
+    """
     numbers = dict.fromkeys(PARTS, 0)
     why: dict[str, int] = {}
-    for part, reason in zip(parts, reasons, strict=True):
+    unused = []
+    for (part, reason), known in zip_longest(zip(parts, reasons, strict=True), named):
         numbers[part] += 1
         if part == LEFT_OUT:
             why[reason] = why.get(reason, 0) + 1
-    return Tally(what, numbers, why)
+        if known is not None and part in (LEFT_OUT, TALLIED):
+            name, row = known
+            unused.append(Unused(what, str(name), int(row), part, reason or NO_PROFILE))
+    return Tally(what, numbers, why, tuple(unused))
+
+
+def lines_of_unused(tallies: Iterable[Tally]) -> list[str]:
+    """A line for each kind and reason: every one by its name, with its row."""
+    alike: dict[tuple[str, str, str], list[str]] = {}
+    for each in (one for of in tallies for one in of.unused):
+        alike.setdefault((each.what, each.part, each.reason), []).append(
+            f"{each.name} (row {each.row})"
+        )
+    return [
+        f"{what} {part}, {reason}: {', '.join(names)}"
+        for (what, part, reason), names in alike.items()
+    ]
 
 
 @dataclass(frozen=True)

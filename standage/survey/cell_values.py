@@ -4,93 +4,47 @@ otherwise word by word, each liberty listed; what has two meanings, or none, is 
 
 from __future__ import annotations
 
-import datetime as dt
 import re
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
-from typing import SupportsIndex
+from collections.abc import Iterator
 
 import numpy as np
 import pandas as pd
 
 from standage.errors import TOLD_OF_A_COLUMN, Problem
-from standage.survey.dates import dates_in, order_of
+from standage.survey.date_cells import typed_dates
 from standage.survey.doubt import advice as doubt_advice
 from standage.survey.doubt import doubt_in, parted
 from standage.survey.headings import has_unit_in_name
 from standage.survey.quantities import NOTHING_FOUND, number_in_words, read_quantity
-from standage.survey.readings import Reading
+from standage.survey.ring_words import (
+    BREAST_HEIGHT_WORDS,
+    LEAST_NUMBER,
+    NO_CORE,
+    RING_COLUMNS,
+    rings_and_words,
+)
 from standage.survey.schema import Column
-from standage.survey.synonyms import code_meaning, nearest_code
+from standage.survey.synonyms import code_meaning, nearest_code, plain
+from standage.survey.table_cells import (
+    ADVISED,
+    BLANK_WORDS,
+    NOT_COUNTED,
+    Outcome,
+    TableCells,
+    applied,
+    not_recorded,
+)
 from standage.survey.units import MEASURES, converted, factor, how_to_convert, unit_of
 
-EARLIEST_DATE = pd.Timestamp(1800, 1, 1)
-"""Increment borers came into use in the middle of the nineteenth century (from memory): earlier
-field work is a slip of the pen.
-"""
-
-MIDNIGHT = r"(?<=^\d{4}-\d{2}-\d{2})[ T]00:00(:00(\.0+)?)?$"
+UNSURE = {"?", "??", "unknown", "unsure", "uncertain", "not sure"}
+"""Words for 'nobody knows' in a column whose blank cells mean something."""
+ALIVE_HEADINGS = {"alive", "alive?", "live", "living", "is alive", "alive y/n", "alive? y/n"}
+"""Headings of a column of status that ask whether the stem lives."""
+YES_NO = Column("alive", "code", "", codes=("yes", "no"))
+BREAST_HEIGHT_CM = 137.0
+"""4.5 ft, at which dbh_cm is measured. [cm]"""
 LETTERS_FOR_DIGITS = str.maketrans("OolIS", "00115")
 """Letters that hands and scanners write for digits (common practice, no source)."""
-
-ADVISED = 200
-"""Different wrong words of a column for which likely ones are looked for; beyond that the column is
-another one.
-"""
-
-NOT_RECORDED = {"na", "n/a", "n.a.", "nan", "null", "#n/a", "-", "--", "\u2013", ".", "?", "nd"}
-BLANK_WORDS = NOT_RECORDED | {"none", "missing", "unknown", "not recorded", "not measured"}
-"""Words for 'not recorded' (common practice, no source): the first also where any text may
-stand."""
-
-
-@dataclass
-class TableCells:
-    """What the cells of one table are read with. table: its name. rows: row in the file of each
-    cell. units: of columns whose values are in another unit than the column's, "" for not said.
-    headings: as written, by column, where other than its name.
-    comma: what a comma parts in it, worked out when first needed. extra: cells of other columns
-    that a cell says too, by column and place.
-    """
-
-    file: str
-    table: str
-    header_row: int
-    rows: np.ndarray
-    problems: list[Problem]
-    readings: list[Reading]
-    units: dict[str, str] = field(default_factory=dict)
-    headings: dict[str, str] = field(default_factory=dict)
-    comma: Callable[[], str] = lambda: ""
-    extra: dict[str, dict[int, str]] = field(default_factory=dict)
-
-    def problem(
-        self, place: SupportsIndex, column: Column, found: str, expected: str, advice: str
-    ) -> None:
-        self.problems.append(
-            Problem(self.file, int(self.rows[place]), column.name, found, expected, advice)
-        )
-
-    def reading(
-        self, place: SupportsIndex, column: Column, written: str, read: str, reason: str
-    ) -> None:
-        self.readings.append(
-            Reading(self.file, int(self.rows[place]), column.name, written, read, reason)
-        )
-
-
-@dataclass(frozen=True)
-class Outcome:
-    """What becomes of one way of writing a cell: a value, "" for blank, or a problem. reason: why
-    it is read so, "" where it isn't. more: cells of other columns.
-    """
-
-    value: object = ""
-    shown: str = ""
-    reason: str = ""
-    advice: str = ""
-    expected: str = ""
-    more: tuple[tuple[str, str], ...] = ()
 
 
 def typed(cells: TableCells, column: Column, text: pd.Series) -> pd.Series:
@@ -98,67 +52,12 @@ def typed(cells: TableCells, column: Column, text: pd.Series) -> pd.Series:
     text (object). What cannot be accepted becomes blank.
     """
     if column.kind == "date":
-        return _dates(cells, column, text)
+        return typed_dates(cells, column, text)
     if column.is_number:
         return _numbers(cells, column, text)
     if column.kind == "code":
         return _codes(cells, column, text)
     return text
-
-
-def with_extra(cells: TableCells, column: Column, text: pd.Series) -> pd.Series:
-    """The cells with what other cells of their rows say of them; where both speak and differ, a
-    problem.
-    """
-    more = cells.extra.get(column.name)
-    if not more:
-        return text
-    text = text.copy()
-    for place, value in more.items():
-        if text[place] and text[place].casefold() != value:
-            cells.problem(
-                place,
-                column,
-                f"'{text[place]}', and {value} by another cell of the row",
-                "one of the two",
-                "Write it once, or alike in both.",
-            )
-        text[place] = value
-    return text
-
-
-def _applied(
-    cells: TableCells,
-    column: Column,
-    text: pd.Series,
-    bad: np.ndarray,
-    outcome: Callable[[str], Outcome],
-) -> list[tuple[int, object]]:
-    """What the cells at `bad`, bool (row,), are read as: (place, value) of those that have one.
-    Each way of writing is looked at once.
-    """
-    found: dict[str, Outcome] = {}
-    values = []
-    told = 0
-    for place in np.flatnonzero(bad):
-        cell = text[place]
-        result = found.get(cell)
-        if result is None:
-            result = found[cell] = outcome(cell)
-        if result.reason:
-            shown = result.shown if result.shown or result.value == "" else str(result.value)
-            cells.reading(place, column, cell, shown, result.reason)
-            values.append((int(place), result.value))
-            for name, value in result.more:
-                cells.extra.setdefault(name, {})[int(place)] = value
-        elif told == TOLD_OF_A_COLUMN:
-            break
-        else:
-            told += 1
-            cells.problem(
-                place, column, f"'{cell}'", result.expected or column.allowed, result.advice
-            )
-    return values
 
 
 def _numbers(cells: TableCells, column: Column, text: pd.Series) -> pd.Series:
@@ -172,7 +71,7 @@ def _numbers(cells: TableCells, column: Column, text: pd.Series) -> pd.Series:
     if unit not in ("", column.unit):
         values = np.round(values * factor(unit, column.unit), 6)
     if bad.any():
-        for place, value in _applied(
+        for place, value in applied(
             cells, column, text, bad, lambda cell: _odd_number(cells, column, cell)
         ):
             values[place] = np.nan if value == "" else value
@@ -187,7 +86,11 @@ def _numbers(cells: TableCells, column: Column, text: pd.Series) -> pd.Series:
         low = values <= column.low if column.above_low else values < column.low
         outside = low | (values > column.high)
         for place in np.flatnonzero(outside)[:TOLD_OF_A_COLUMN]:
-            cells.problem(place, column, f"'{text[place]}'", column.allowed, _range_advice(column))
+            found, advice = f"'{text[place]}'", _range_advice(column)
+            if unit not in ("", column.unit) and re.fullmatch(r"[\d.]+", text[place]):
+                found += f", in {unit} by the heading"
+                advice = f"Write the unit into the cell where it is another: '{text[place]} cm'."
+            cells.problem(place, column, found, column.allowed, advice)
         values[outside] = np.nan
     return pd.Series(values)
 
@@ -226,8 +129,13 @@ def _odd_number(cells: TableCells, column: Column, cell: str) -> Outcome:
     spelt = number_in_words(cell) if unit == column.unit else None
     if spelt is not None:
         return Outcome(float(spelt), f"{spelt}", "number in words")
-    if cell.lower() in BLANK_WORDS:
-        return _not_recorded(column)
+    if column.name == "height_cm" and plain(cell) in BREAST_HEIGHT_WORDS:
+        return Outcome(BREAST_HEIGHT_CM, f"{BREAST_HEIGHT_CM:g}", "breast height")
+    if cell.lower() in BLANK_WORDS or plain(cell) in NOT_COUNTED:
+        return not_recorded(column)
+    worded = rings_and_words(cell, column, unit) if column.name in RING_COLUMNS else None
+    if worded is not None:
+        return worded
     doubt = doubt_in(cell, column)
     if doubt is None:
         return Outcome(advice=_advice(column, cell))
@@ -240,13 +148,6 @@ def _odd_number(cells: TableCells, column: Column, cell: str) -> Outcome:
         number = converted(number, unit, column.unit)
     said = "".join(f", {name} {what}" for name, what in more.items())
     return Outcome(number, f"{number:.10g}{said}", f"{doubt.kind}", more=tuple(more.items()))
-
-
-def _not_recorded(column: Column) -> Outcome:
-    """A word for 'not recorded': a blank, where a blank is allowed."""
-    if column.required == "yes":
-        return Outcome(advice=f"Write it down: {column.meaning}.")
-    return Outcome("", "", "not recorded")
 
 
 def _range_advice(column: Column) -> str:
@@ -277,6 +178,14 @@ def _advice(column: Column, cell: str) -> str:
             "There is a letter in it that looks like a digit; look it up, and write the number"
             f" (perhaps {digits})."
         )
+    if plain(cell) in NO_CORE:
+        return "Delete the row if there is no core; core_outcome in trees may say why."
+    bound = LEAST_NUMBER.search(cell) if column.at_least and column.unit == "rings" else None
+    if bound:
+        return (
+            f"Write {bound[0].strip()} alone, with its mark, for it is a least number; remarks"
+            " belong into note."
+        )
     if column.unit == "calendar year":
         return "Write the calendar year in four digits, without words; remarks belong into note."
     other = re.fullmatch(r"(-?\d+(?:\.\d+)?)\s*(\D+)", cell)
@@ -290,80 +199,13 @@ def _advice(column: Column, cell: str) -> str:
     return f"Write the number alone{unit}, without words; remarks belong into note."
 
 
-def _dates(cells: TableCells, column: Column, text: pd.Series) -> pd.Series:
-    written = (text != "").to_numpy(dtype=bool)
-    text = text.str.replace(
-        MIDNIGHT, "", regex=True
-    )  # a workbook saved as CSV may show the time of a date, as a workbook stores it
-    shaped = text.str.fullmatch(r"\d{4}-\d{2}-\d{2}").to_numpy(dtype=bool)
-    # In microseconds until the range is checked: nanoseconds end in 2262, and a slip of the pen may
-    # lie beyond.
-    dates = pd.Series(pd.NaT, index=text.index, dtype="datetime64[us]")
-    if shaped.any():
-        dates[shaped] = pd.to_datetime(text[shaped], format="%Y-%m-%d", errors="coerce").astype(
-            "datetime64[us]"
-        )
-    bad = written & dates.isna().to_numpy()
-    if bad.any():
-        order = order_of(text[bad].unique()[:ADVISED])
-        for place, value in _applied(
-            cells, column, text, bad, lambda cell: _odd_date(column, cell, order)
-        ):
-            if value != "":
-                dates[place] = pd.Timestamp(value)
-    today = pd.Timestamp(dt.date.today())
-    out_of_range = ((dates > today) | (dates < EARLIEST_DATE)).to_numpy()
-    for place in np.flatnonzero(out_of_range)[:TOLD_OF_A_COLUMN]:
-        found = "in the future" if dates[place] > today else "before 1800"
-        cells.problem(
-            place,
-            column,
-            f"'{text[place]}', a date {found}",
-            f"a date from 1800-01-01 to today, {today.date()}",
-            "Correct the date.",
-        )
-    dates[out_of_range] = pd.NaT
-    return dates.astype("datetime64[ns]")
-
-
-def _odd_date(column: Column, cell: str, order: str) -> Outcome:
-    """A date that isn't written year-month-day."""
-    days = dates_in(cell)
-    if order in days and len(days) > 1:
-        return Outcome(days[order], reason=f"date, {order} as others of the column")
-    if len(days) == 1:
-        return Outcome(next(iter(days.values())), reason="date")
-    if days:
-        return Outcome(
-            expected=" or ".join(f"{day}" for day in days.values()),
-            advice="Day and month could be either way round: write year-month-day, YYYY-MM-DD.",
-        )
-    if cell.lower() in BLANK_WORDS:
-        return _not_recorded(column)
-    return Outcome(expected="a date written YYYY-MM-DD, e.g. 2019-05-12", advice=_date_advice(cell))
-
-
-def _date_advice(cell: str) -> str:
-    if re.fullmatch(r"\d{5}(\.\d+)?", cell):
-        return (
-            "This is a spreadsheet's own day number: format the column as YYYY-MM-DD before saving"
-            " as CSV."
-        )
-    if re.fullmatch(r"\d{4}", cell):
-        return (
-            f"Write a full date; if only the year is known, write {cell}-12-31 (the season of"
-            f" {cell}), and say so in note."
-        )
-    return "Write the date as YYYY-MM-DD."
-
-
 def _codes(cells: TableCells, column: Column, text: pd.Series) -> pd.Series:
     bad = ~text.isin([*column.codes, ""]).to_numpy(dtype=bool)
     if not bad.any():
         return text
     advised = iter(range(ADVISED))
     read = text.where(~bad, "").astype(object)
-    for place, value in _applied(
+    for place, value in applied(
         cells, column, text, bad, lambda cell: _odd_code(cells, column, cell, advised)
     ):
         read[place] = value
@@ -373,6 +215,9 @@ def _codes(cells: TableCells, column: Column, text: pd.Series) -> pd.Series:
 def _odd_code(cells: TableCells, column: Column, cell: str, advised: Iterator[int]) -> Outcome:
     """A word that is none of the column's."""
     meaning = code_meaning(cells.table, column, cell)
+    if meaning is None and plain(cells.headings.get(column.name, "")) in ALIVE_HEADINGS:
+        living = code_meaning(cells.table, YES_NO, cell)
+        meaning = {"yes": "live", "no": "dead"}.get(str(living))
     if isinstance(meaning, str):
         return Outcome(meaning, reason="another word for it")
     if meaning is not None:
@@ -381,8 +226,15 @@ def _odd_code(cells: TableCells, column: Column, cell: str, advised: Iterator[in
             advice="The word may mean any of them: write the one that is meant"
             + ("; unknown if nothing more was recorded." if "unknown" in meaning else "."),
         )
+    if cell.lower() in UNSURE and column.default:
+        if "unknown" in column.codes:
+            return Outcome("unknown", reason="not known")
+        return Outcome(
+            expected=f"one of: {column.allowed}",
+            advice=f"Write which it is; a blank cell means {column.default}.",
+        )
     if cell.lower() in BLANK_WORDS:
-        return _not_recorded(column)
+        return not_recorded(column)
     near = None
     if next(advised, None) is not None:
         near = nearest_code(cells.table, column, cell)

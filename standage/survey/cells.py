@@ -13,12 +13,21 @@ import numpy as np
 import pandas as pd
 
 from standage.errors import TOLD_OF_A_COLUMN, Problem
-from standage.survey.cell_values import BLANK_WORDS, NOT_RECORDED, TableCells, typed, with_extra
+from standage.survey.cell_values import typed
 from standage.survey.headings import has_two_meanings
 from standage.survey.limits import LONGEST_CELL, LONGEST_NAME, unseen_letter
 from standage.survey.quantities import comma_in
 from standage.survey.readings import Reading
+from standage.survey.repeated_names import tell_repeated
 from standage.survey.schema import Column, Table
+from standage.survey.table_cells import (
+    BLANK_WORDS,
+    COUNT_ADVICE,
+    COUNT_EXPECTED,
+    NOT_RECORDED,
+    TableCells,
+    with_extra,
+)
 from standage.survey.written import WrittenTable
 
 UNIT_ENDINGS = (
@@ -45,8 +54,8 @@ NEAR_MISS = 0.8
 known one misspelt.
 """
 
-AS_NUMBER = " As a number 1.10 is 1.1: write such names into cells formatted as text."
-
+NOT_KNOWN = "not known, kept and not used"
+"""How a note on columns ends that are none of the survey's."""
 UNFIT, FITTING, CELLS_TRIED = 0.5, 0.9, 200
 """Share of refused cells above which a column is held against the others, share that must fit
 there, and how many cells are tried.
@@ -129,7 +138,7 @@ def typed_table(
             )
     frame = pd.DataFrame(data)
     if table.identifier in places:
-        _unique(written.file, table.identifier, frame, problems)
+        tell_repeated(written.file, table.identifier, frame, problems)
     return frame
 
 
@@ -198,6 +207,7 @@ def _places(
                     )
                 )
         seen.add(name)
+    suggested |= {each.column or "" for each in problems if each.file == written.file and each.row}
     for column in table.columns:
         if column.required == "yes" and column.name not in places and column.name not in suggested:
             problems.append(
@@ -214,7 +224,7 @@ def _places(
     if unknown:
         notes.append(
             f"{written.file}: {'column' if len(unknown) == 1 else 'columns'} {', '.join(unknown)}"
-            " not known, kept and not used"
+            f" {NOT_KNOWN}"
         )
     return places
 
@@ -291,6 +301,10 @@ def _without_words_for_blank(cells: TableCells, column: Column, text: pd.Series)
 def _required(
     file: str, column: Column, text: pd.Series, rows: np.ndarray, problems: list[Problem]
 ) -> None:
+    if column.name == "count":
+        expected, advice = COUNT_EXPECTED, COUNT_ADVICE
+    else:
+        expected, advice = column.allowed, f"Write it down: {column.meaning}."
     for row in rows[(text == "").to_numpy(dtype=bool)][:TOLD_OF_A_COLUMN]:
         problems.append(
             Problem(
@@ -298,8 +312,8 @@ def _required(
                 int(row),
                 column.name,
                 "a blank cell",
-                column.allowed,
-                f"Write it down: {column.meaning}.",
+                expected,
+                advice,
             )
         )
 
@@ -340,25 +354,3 @@ def _tell_exchanged(
                     "Exchange the two names in the header if the columns were mixed up.",
                 )
             )
-
-
-def _unique(file: str, identifier: str, frame: pd.DataFrame, problems: list[Problem]) -> None:
-    names = frame[identifier]
-    repeated = names.duplicated() & (names != "")
-    if not repeated.any():
-        return
-    first = frame.loc[~names.duplicated()].set_index(identifier)["row"]
-    for name, row in (
-        frame.loc[repeated, [identifier, "row"]].head(TOLD_OF_A_COLUMN).itertuples(index=False)
-    ):
-        problems.append(
-            Problem(
-                file,
-                int(row),
-                identifier,
-                f"'{name}' again (first in row {first[name]})",
-                f"each {identifier} once",
-                f"Give every {identifier} its own name, or delete the repeated row."
-                + (AS_NUMBER if re.fullmatch(r"\d+\.\d+", name) else ""),
-            )
-        )

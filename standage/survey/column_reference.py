@@ -30,9 +30,12 @@ Tag #,Plot,Plot size (ac),Min DBH (in),Species,DBH (in),Date cored,Core height (
 102,1,0.2,2,Longleaf,3.4,,,,
 ```
 
-Headings, units, species and codes are read as crews write them; every cell read otherwise than written is listed, and what has two meanings refused. Where headings
-are beyond guessing, `standage check SURVEY --draft` writes `columns.toml` (beside a single file
-`NAME.columns.toml`), a line a heading, to correct:
+Headings, units, species and codes are read as crews write them; every cell read otherwise than written is listed, and what has two meanings refused. Trees
+numbered anew in each plot, plots in each stand and cores lettered on each tree are read as `PLOT-TREE`, `STAND-PLOT`, `TREE-CORE`: put plot (and stand) beside the
+tree in cores and counts too. A row with a plot and no tree (or `none`) is a plot found empty; `hollow, 30+`, `112 pith`, `no core` in rings and `BH` in heights have
+their meaning; `N/A` in dbh is a diameter that is lost. Counts may have a column for each stage (`Germinants`, `Grass`, `Bolting`, `Saplings`; `N/A` = not searched). Cores
+without names are called after their trees; without a table `stands`, stands are those of the trees, surveyed on the last day of their cores. Where headings
+are beyond guessing, `standage check SURVEY --draft` writes `columns.toml` (beside a single file `NAME.columns.toml`), a line a heading, to correct:
 
 ```toml
 [[sheet]]
@@ -45,7 +48,8 @@ holds = "trees and cores"    # or one table; "" = not read
 survey_date = "2021-07-14"
 ```
 
-`check --mark FILE.xlsx` writes a copy of a workbook with the cells coloured and the messages as their comments.
+`check --mark FILE.xlsx` writes a copy of the workbook, or of the CSV files as one, with the cells coloured and the messages as their
+comments; `check --all` names each stem, core and count that takes no part.
 
 **The workbook of forms**, `standage new DIR --xlsx`, begins with instructions. Cells with a list take only its words; a column's name shows its meaning under the
 pointer. A title above the header is skipped; a row of units is understood, and a unit that is not the column's (`in` below `dbh_cm`) is a problem that says how to convert;

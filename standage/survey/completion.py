@@ -4,12 +4,16 @@ cell is read.
 
 from __future__ import annotations
 
+from standage.survey.columns_by_values import decide_by_values
 from standage.survey.event_years import with_last_years
 from standage.survey.flat_sheet import part_flat_sheet
 from standage.survey.flat_table import ALL_TABLES
 from standage.survey.group_fill import filled_down
-from standage.survey.schema import TABLES
+from standage.survey.left_unsaid import say_what_is_plain
+from standage.survey.restarted_names import name_groups, with_groups, write_out_names
+from standage.survey.rows_without_stem import set_aside, take_out_stemless
 from standage.survey.unit_columns import with_units_said
+from standage.survey.wide_counts import with_a_row_for_each_stage, without_rows_not_searched
 from standage.survey.written import WrittenSurvey
 
 
@@ -22,12 +26,20 @@ def complete_tables(survey: WrittenSurvey, name: str) -> None:
             survey.tables[each.name] = with_units_said(
                 each, survey.tables[each.name], survey.problems, survey.readings
             )
-    part_flat_sheet(survey, name)
-    for table in TABLES:
-        written = survey.tables.get(table.name)
+    decide_by_values(survey)
+    with_a_row_for_each_stage(survey)
+    without_rows_not_searched(survey)
+    name_groups(survey)
+    set_aside(survey)
+    for each in ALL_TABLES:
+        written = survey.tables.get(each.name)
         if written is not None and written.cells:
-            survey.tables[table.name] = filled_down(
-                table, written, survey.problems, survey.readings
+            survey.tables[each.name] = filled_down(
+                with_groups(each), written, survey.problems, survey.readings
             )
+    write_out_names(survey)
+    take_out_stemless(survey)
+    part_flat_sheet(survey, name)
+    say_what_is_plain(survey, name)
     if "events" in survey.tables:
         survey.tables["events"] = with_last_years(survey.tables["events"], survey.readings)

@@ -111,6 +111,11 @@ def advice(doubt: Doubt, column: Column) -> str:
             f"Write the middle, {middle:g}, and the doubt as a standard deviation into"
             f" {column.sd}: {max(sd, 0.5):.1f} if all of the range is equally likely."
         )
+    if column.name.startswith("rings_to_pith") and doubt.kind in ("at least", "at most"):
+        return (
+            "Leave the cell blank: standage then judges the way to the pith by the centre and the"
+            f" core. Or write your best estimate, and how far it may be off into {column.sd}."
+        )
     if column.until:
         return (
             f"Write the earliest it may be into {column.name} and the latest into {column.until}."

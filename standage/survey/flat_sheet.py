@@ -3,38 +3,22 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 from standage.errors import Problem
-from standage.survey.cell_values import NOT_RECORDED
 from standage.survey.cells import near_column
-from standage.survey.dates import dates_in
+from standage.survey.flat_places import Part, Row, plots_of, stands_of
 from standage.survey.flat_table import CORE_NOTE, EVIDENCE, FLAT, PLOT_COLUMNS
-from standage.survey.group_fill import filled_down
 from standage.survey.headings import has_two_meanings
 from standage.survey.quantities import read_quantity
 from standage.survey.readings import Reading
-from standage.survey.references import OUTSIDE, alike
-from standage.survey.schema import CORES, PLOTS, STANDS, TREES, Table
-from standage.survey.synonyms import code_meaning, same_species
+from standage.survey.references import alike
+from standage.survey.ring_words import NO_CORE
+from standage.survey.schema import CORES, PLOTS, TREES
+from standage.survey.synonyms import code_meaning, plain, same_species
+from standage.survey.table_cells import NOT_RECORDED
 from standage.survey.written import WrittenSurvey, WrittenTable
 
-Row = dict[str, str]
-
 OTHER_WORD = "another way to write what the tree's first row says"
-
-
-@dataclass
-class _Part:
-    """Rows of one table on their way out of the sheet, with their row numbers."""
-
-    table: Table
-    records: list[Row]
-    rows: list[int]
-
-    def add(self, record: Row, row: int) -> None:
-        self.records.append(record)
-        self.rows.append(row)
 
 
 def part_flat_sheet(survey: WrittenSurvey, stand_name: str) -> None:
@@ -47,8 +31,6 @@ def part_flat_sheet(survey: WrittenSurvey, stand_name: str) -> None:
         survey.unreadable |= {"stands", "trees", "cores"}
     if written is None or file is None:
         return
-    if written.cells:
-        written = filled_down(FLAT, written, survey.problems, survey.readings)
     _check_headings(survey, written)
     records = [dict(zip(written.header, cells, strict=True)) for cells in written.cells]
     if "stand" not in written.header:
@@ -57,12 +39,18 @@ def part_flat_sheet(survey: WrittenSurvey, stand_name: str) -> None:
         _listed(
             survey, written, "stand", "no such column", stand_name, "one stand, named by the file"
         )
-    trees, cores = _trees_and_cores(survey, written, records)
+    stemless = survey.stemless.get(FLAT.name, set())
+    stems = [
+        (record, row)
+        for record, row in zip(records, written.rows, strict=True)
+        if row not in stemless
+    ]
+    trees, cores = _trees_and_cores(survey, written, stems)
     parts = [trees, cores]
     if "stands" not in survey.tables:
-        parts.append(_stands(survey, written, records))
+        parts.append(stands_of(survey, written, records))
     if "plots" not in survey.tables and any(record.get("plot") for record in records):
-        plots = _plots(survey, written, records)
+        plots = plots_of(survey, written, records)
         if plots is not None:
             parts.append(plots)
         else:
@@ -104,8 +92,8 @@ def _listed(
 
 
 def _trees_and_cores(
-    survey: WrittenSurvey, written: WrittenTable, records: list[Row]
-) -> tuple[_Part, _Part]:
+    survey: WrittenSurvey, written: WrittenTable, stems: list[tuple[Row, int]]
+) -> tuple[Part, Part]:
     """A row of trees for each tree, from its first row and what later ones add; a row of cores for
     each row that says anything of a core.
     """
@@ -119,14 +107,14 @@ def _trees_and_cores(
         for column in CORES.columns
         if column.name in written.header and column.name not in ("tree", "note")
     ]
-    trees, cores = _Part(TREES, [], []), _Part(CORES, [], [])
+    trees, cores = Part(TREES, [], []), Part(CORES, [], [])
     first: dict[str, tuple[Row, int]] = {}
     letters: dict[str, int] = {}
     own_names = "core" not in written.header
     numbers, before = survey.numbers.get((FLAT.name, "tree"), set()), ""
-    for record, row in zip(records, written.rows, strict=True):
+    for record, row in stems:
         tree = record.get("tree", "")
-        cored = any(record.get(name, "").lower() not in {"", *NOT_RECORDED} for name in EVIDENCE)
+        cored = _cored(survey, written, record, row)
         key = alike(tree)
         if key in first and row in numbers and key != before:
             survey.problems.append(_number_again(written, row, tree, first[key][1]))
@@ -151,6 +139,18 @@ def _trees_and_cores(
         named = f"{cores.records[0]['core']} and so on"
         _listed(survey, written, "core", "no such column", named, "cores named after their trees")
     return trees, cores
+
+
+def _cored(survey: WrittenSurvey, written: WrittenTable, record: Row, row: int) -> bool:
+    """Whether a row says anything of a core. `no core` is no evidence of one, and is listed."""
+    said = {name: record.get(name, "") for name in EVIDENCE}
+    for name, cell in said.items():
+        if plain(cell) in NO_CORE:
+            survey.readings.append(
+                Reading(written.file, row, name, cell, "", "no core of the stem")
+            )
+            said[name] = record[name] = ""
+    return any(cell.lower() not in {"", *NOT_RECORDED} for cell in said.values())
 
 
 def _number_again(written: WrittenTable, row: int, tree: str, first_row: int) -> Problem:
@@ -225,100 +225,7 @@ def _same(name: str, one: str, other: str, units: dict[str, str]) -> bool:
     return first is not None and second is not None and math.isclose(first, second, rel_tol=1e-6)
 
 
-def _stands(survey: WrittenSurvey, written: WrittenTable, records: list[Row]) -> _Part:
-    """A row of stands for each stand: surveyed on the last of its dates."""
-    stands = _Part(STANDS, [], [])
-    dates: dict[str, list[str]] = {}
-    names: dict[str, tuple[str, int]] = {}
-    column = next((name for name in ("survey_date", "core_date") if name in written.header), None)
-    for record, row in zip(records, written.rows, strict=True):
-        key = alike(record["stand"])
-        if not key:
-            continue
-        names.setdefault(key, (record["stand"], row))
-        if column and record[column].lower() not in {"", *NOT_RECORDED}:
-            dates.setdefault(key, []).append(record[column])
-    for key, (name, row) in names.items():
-        row_of_stand = {"stand": name}
-        if column:
-            row_of_stand["survey_date"] = _last(dates.get(key, []))
-        stands.add(row_of_stand, row)
-        if column and (column != "survey_date" or len(set(dates.get(key, []))) > 1):
-            survey.readings.append(
-                Reading(
-                    written.file,
-                    row,
-                    "survey_date",
-                    f"dates of the rows of {name}",
-                    row_of_stand["survey_date"],
-                    "survey date of a stand: the last date of its rows",
-                )
-            )
-    return stands
-
-
-def _last(dates: list[str]) -> str:
-    """The last of several dates, as written where it is one; the first that can't be read as one
-    day, so that it is told of.
-    """
-    distinct = list(dict.fromkeys(dates))
-    if len(distinct) < 2:
-        return distinct[0] if distinct else ""
-    days = {cell: list(dates_in(cell).values()) for cell in distinct}
-    odd = next((cell for cell, found in days.items() if len(found) != 1), None)
-    return odd if odd is not None else max(distinct, key=lambda cell: days[cell][0])
-
-
-def _plots(survey: WrittenSurvey, written: WrittenTable, records: list[Row]) -> _Part | None:
-    """A row of plots for each plot, where the sheet says how large they are; else a problem."""
-    of_plots = [name for name in PLOT_COLUMNS if name in written.header]
-    needed = {"plot_area_m2", "plot_min_dbh_cm"}
-    if not needed <= set(of_plots):
-        survey.problems.append(
-            Problem(
-                written.file,
-                written.header_row,
-                "plot",
-                "plots without their area and smallest diameter listed",
-                "a table plots, or the columns 'plot area (m2)' and 'min dbh (cm)'",
-                "Add them; or delete the column plot: results are then about the sampled trees"
-                " only, not stems per hectare.",
-            )
-        )
-        return None
-    plots = _Part(PLOTS, [], [])
-    first: dict[str, tuple[Row, int]] = {}
-    for record, row in zip(records, written.rows, strict=True):
-        key = alike(record.get("plot", ""))
-        if not key or record["plot"].lower() in {*NOT_RECORDED, *OUTSIDE}:
-            continue
-        mine = {"plot": record["plot"], "stand": record["stand"]}
-        mine |= {PLOT_COLUMNS[name]: record[name] for name in of_plots}
-        if key not in first:
-            first[key] = mine, row
-            plots.add(mine, row)
-            continue
-        known, first_row = first[key]
-        for name in of_plots:
-            said = record[name]
-            if not known[PLOT_COLUMNS[name]]:
-                known[PLOT_COLUMNS[name]] = said
-            elif said and said != known[PLOT_COLUMNS[name]]:
-                survey.problems.append(
-                    Problem(
-                        written.file,
-                        row,
-                        name,
-                        f"'{said}' for plot '{known['plot']}', of which row {first_row} says"
-                        f" '{known[PLOT_COLUMNS[name]]}'",
-                        "the same in all rows of a plot",
-                        "Correct one of the two.",
-                    )
-                )
-    return plots
-
-
-def _written(part: _Part, flat: WrittenTable) -> WrittenTable:
+def _written(part: Part, flat: WrittenTable) -> WrittenTable:
     """The rows of a table as if they had been written in a sheet of their own. Columns that no
     table knows stay with the trees.
     """

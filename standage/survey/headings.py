@@ -17,6 +17,8 @@ from standage.survey.units import MEASURES, factor, how_to_convert, measure_of
 
 QUALIFIERS = {"number", "no", "num", "nr", "id", "name", "code", "label", "identifier"}
 """Words at the end of a heading that say only that it is a name."""
+LESS_SURE = {"cored at"}
+"""Headings that give way to others for the same column: their cells show what they hold."""
 _BRACKETS = re.compile(r"[(\[]([^)\]]*)[)\]]")
 
 
@@ -185,10 +187,17 @@ def read_header(
                     "Rename the column to what it holds.",
                 )
             )
+            if heading.column == "dbh_cm":  # else every stem would be one without a diameter
+                names[list(written).index(name)] = heading.column
+                unit = without_unit(name)[1]
+                if unit and unit != table.column(heading.column).unit:
+                    units[heading.column] = unit
     for column, claimed in claims.items():
         own = [each for each in claimed if each[1].unit == table.column(column).unit]
         if len(claimed) > 1 and len(own) == 1:  # the same measure in two units
             claimed = own
+        sure = [each for each in claimed if plain(written[each[0]]) not in LESS_SURE]
+        claimed = sure or claimed
         if len({names[place] for place, _ in claimed}) > 1:
             both = " and ".join(f"'{names[place]}'" for place, _ in claimed)
             problems.append(

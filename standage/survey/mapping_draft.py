@@ -10,14 +10,16 @@ from os import PathLike
 from pathlib import Path
 
 from standage.errors import StandageError
-from standage.survey.files import top_rows
-from standage.survey.flat_table import ALL_TABLES, FLAT, tables_needed
+from standage.survey.csv_files import top_rows
+from standage.survey.flat_table import ALL_TABLES, FLAT, table_of, tables_needed
 from standage.survey.form_rows import header_place
-from standage.survey.headings import has_unit_in_name, heading_of
+from standage.survey.headings import has_unit_in_name, heading_of, without_unit
 from standage.survey.mapping import FLAT_WORDS, mapping_path
-from standage.survey.placing import NOT_TABLES, columns_of
-from standage.survey.schema import Table
+from standage.survey.placing import NOT_TABLES, columns_of, table_words
+from standage.survey.schema import CORES, COUNTS, TREES, Table
+from standage.survey.synonyms import plain
 from standage.survey.units import MEASURES, factor
+from standage.survey.wide_counts import stage_in
 
 Rows = Sequence[Sequence[str]]
 FEWEST_HEADINGS = 2
@@ -72,11 +74,16 @@ def draft(sheets: dict[str, Rows]) -> str:
     return TOP + "".join(_sheet(name, rows) for name, rows in sheets.items())
 
 
-def _guess(rows: Rows) -> Table | None:
-    """The table that a sheet is likely to hold: that of which it names most columns."""
+def _guess(name: str, rows: Rows) -> Table | None:
+    """The table that a sheet is likely to hold: by its name, or that of which it names most
+    columns.
+    """
     flat = columns_of(rows, FLAT)
     if tables_needed(flat):
         return FLAT
+    by_name = table_words().get(plain(name.removesuffix(".csv")))
+    if by_name:
+        return table_of(by_name)
     named = {table.name: len(columns_of(rows, table)) for table in ALL_TABLES if table is not FLAT}
     best = max(named, key=lambda name: named[name])
     if named[best] < FEWEST_HEADINGS:
@@ -85,7 +92,7 @@ def _guess(rows: Rows) -> Table | None:
 
 
 def _sheet(name: str, rows: Rows) -> str:
-    table = _guess(rows)
+    table = _guess(name, rows)
     start = header_place(rows, table) if table is not None else None
     if table is None or start is None:
         return (
@@ -110,6 +117,8 @@ def _sheet(name: str, rows: Rows) -> str:
         for column in table.columns
         if column.required == "yes" and column.name not in taken
     ]
+    if table is COUNTS and any(isinstance(stage_in(cell), str) for cell in rows[start]):
+        missing = [name for name in missing if name not in ("stage", "count")]
     if table is FLAT:
         missing += [name for name in ("survey_date", "centre") if name not in taken]
     lines += ["", "[sheet.values]"]
@@ -122,7 +131,11 @@ def _line(table: Table, heading: str, taken: set[str]) -> str:
     key = json.dumps(heading, ensure_ascii=False)
     found = heading_of(table, heading)
     if found is None:
-        return f'{key} = ""'
+        return f'{key} = ""{_remark(table, heading)}'
+    if found.means and found.column == "dbh_cm" and "dbh_cm" not in taken:
+        taken.add(found.column)
+        unit = without_unit(heading)[1] or UNIT_ASKED
+        return f'{key} = {{column = "dbh_cm", unit = "{unit}"}}  # if it means {found.means}'
     if found.means:
         return f'{key} = ""  # may mean {found.means}'
     if found.column in taken:
@@ -137,3 +150,14 @@ def _line(table: Table, heading: str, taken: set[str]) -> str:
     if found.unit in ("", column.unit):
         return f'{key} = "{column.name}"'
     return f'{key} = {{column = "{column.name}", unit = "{found.unit}"}}'
+
+
+def _remark(table: Table, heading: str) -> str:
+    """What becomes of a heading that is no column of its table, where it is of use."""
+    stage = stage_in(heading) if table is COUNTS else None
+    if isinstance(stage, str):
+        return f"  # the counts of stage {stage}: read as rows"
+    of = heading_of(TREES, heading)
+    if table in (CORES, COUNTS) and of is not None and of.column in ("stand", "plot"):
+        return f"  # the {of.column} in which the names are numbered: read"
+    return ""

@@ -1,10 +1,12 @@
-"""A copy of a workbook in which each cell that has a problem, looks wrong, or was read differently
-from what was written is coloured and carries the message as its comment.
+"""A copy of a workbook, or of CSV files as a workbook, in which each cell that has a problem, looks
+wrong, or was read differently from what was written is coloured and carries the message as its
+comment.
 """
 
 from __future__ import annotations
 
 import io
+import re
 import zipfile
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
@@ -15,6 +17,7 @@ from typing import Any
 from standage.errors import Problem, StandageError
 from standage.grammar import counted
 from standage.problems import plainly
+from standage.survey.csv_files import csv_records
 from standage.survey.files import read_written
 from standage.survey.flat_table import CORE_NOTE, FLAT, PLOT_COLUMNS
 from standage.survey.limits import LARGEST_UNPACKED, content_of
@@ -28,6 +31,10 @@ COLOURS = {"problem": "F4B6B6", "looks wrong": "FFE08A", "read differently": "BF
 """Fill of a marked cell by what is said of it; of several the first of this order."""
 LONGEST_COMMENT = 2000
 """Characters of a comment that a person will read (assumption)."""
+LONGEST_TITLE = 31
+"""Characters of the title of a sheet (Excel specifications and limits)."""
+_NOT_IN_TITLES = re.compile(r"[\[\]:*?/\\]")
+_NOT_IN_CELLS = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f]")
 OVERVIEW = ("what", "sheet", "row", "column", "message")
 
 
@@ -42,19 +49,22 @@ class _Mark:
     message: str
 
 
-def check_mark_path(survey: str | PathLike, copy: str | PathLike) -> Path:
-    """The workbook of a survey that a marked copy can be made of. Raises StandageError where there
-    is none, or the copy would overwrite anything.
+def check_mark_path(survey: str | PathLike, copy: str | PathLike) -> list[Path]:
+    """The workbook of a survey, or its CSV files, that a marked copy can be made of. Raises
+    StandageError where there is none, or the copy would overwrite anything.
     """
     source, copy = Path(survey), Path(copy)
+    sources = [source] if source.is_file() else []
     if source.is_dir():
-        books = [each for each in source.glob("*.xlsx") if not each.name.startswith((".", "~$"))]
-        source = books[0] if len(books) == 1 and not list(source.glob("*.csv")) else source
-    if not source.is_file() or source.suffix.lower() != ".xlsx":
+        files = [each for each in sorted(source.iterdir()) if not each.name.startswith((".", "~$"))]
+        tables = [each for each in files if each.suffix.lower() == ".csv" and each.is_file()]
+        books = [each for each in files if each.suffix.lower() == ".xlsx"]
+        sources = tables or (books if len(books) == 1 else [])
+    if not sources or sources[0].suffix.lower() not in (".xlsx", ".csv"):
         raise StandageError.at(
             survey,
-            "no workbook" if source.exists() else "no such workbook",
-            "an .xlsx workbook, whose cells can be marked",
+            "no workbook and no CSV file" if source.exists() else "no such file or folder",
+            "an .xlsx workbook or CSV files, whose cells can be marked",
             "Leave out --mark; --all shows every problem.",
         )
     if copy.suffix.lower() != ".xlsx":
@@ -63,7 +73,7 @@ def check_mark_path(survey: str | PathLike, copy: str | PathLike) -> Path:
     if copy.exists() or copy.is_symlink():
         expected = "no such file yet, for nothing is overwritten"
         raise StandageError.at(copy, "a file", expected, "Choose another name for the copy.")
-    return source
+    return sources
 
 
 def write_marked_copy(
@@ -76,16 +86,21 @@ def write_marked_copy(
 ) -> str:
     """Write the copy, every row, and return a sentence on what is marked in it.
 
-    The workbook itself is left as it is. Raises StandageError as `check_mark_path` does, and where
+    The survey itself is left as it is. Raises StandageError as `check_mark_path` does, and where
     the workbook doesn't open or the copy can't be written.
     """
-    source, copy = check_mark_path(survey, copy), Path(copy)
+    sources, copy = check_mark_path(survey, copy), Path(copy)
     marks = list(_marks(problems, suspicious, readings))
     if not marks:
         return f"Nothing to mark: {copy} was not written."
-    book = _opened(source)
+    if sources[0].suffix.lower() == ".xlsx":
+        book, source = _opened(sources[0]), sources[0]
+        titles = {f"{source.name}, sheet {title}": title for title in book.sheetnames}
+    else:
+        book, titles = _as_workbook(sources)
+        source = Path(survey)
     written = read_written(source)
-    number = _mark_cells(book, source.name, list(written.tables.items()), marks)
+    number = _mark_cells(book, titles, list(written.tables.items()), marks)
     _overview(book, marks)
     content = io.BytesIO()
     book.save(content)
@@ -102,6 +117,25 @@ def write_marked_copy(
         f"wrote {copy}: {counted(number, 'cell')} marked (red: problems, yellow: looks wrong, blue:"
         f" read differently); every message in its sheet '{MARKS_SHEET}'."
     )
+
+
+def _as_workbook(files: list[Path]) -> tuple[Any, dict[str, str]]:
+    """CSV files as the sheets of a workbook, row by row and as text; and the sheet of each file."""
+    from openpyxl import Workbook  # imported here: it takes a while to load
+
+    book = Workbook()
+    book.remove(book.active)
+    titles: dict[str, str] = {}
+    for file in files:
+        title = _NOT_IN_TITLES.sub("_", file.stem)[:LONGEST_TITLE] or "table"
+        sheet = book.create_sheet(title)  # another number where the title is taken
+        titles[file.name] = sheet.title
+        for row, record in enumerate(csv_records(file), 1):
+            for place, text in enumerate(record, 1):
+                if text:
+                    cell = sheet.cell(row, place, _NOT_IN_CELLS.sub("?", text))
+                    cell.data_type = "s"  # as it is written: never a formula or another number
+    return book, titles
 
 
 def _marks(
@@ -151,16 +185,18 @@ def _with_pictures(checked: bytes, content: bytes) -> bytes:
 
 
 def _mark_cells(
-    book: Any, name: str, tables: list[tuple[str, WrittenTable]], marks: list[_Mark]
+    book: Any, titles: dict[str, str], tables: list[tuple[str, WrittenTable]], marks: list[_Mark]
 ) -> int:
-    """Colour the cells, and add the messages to their comments. How many cells were marked."""
+    """Colour the cells, and add the messages to their comments. How many cells were marked.
+    titles: of the sheet of each file.
+    """
     from openpyxl.comments import Comment
     from openpyxl.styles import PatternFill
 
     at: dict[tuple[str, int, int], list[_Mark]] = {}
     for mark in marks:
-        title = mark.file.removeprefix(f"{name}, sheet ")
-        if title == mark.file or title not in book.sheetnames:
+        title = titles.get(mark.file, "")
+        if not title:
             continue  # of the whole workbook or another file: in the overview only
         here = [(table, each) for table, each in tables if each.file == mark.file]
         at.setdefault((title, *_place(here, mark)), []).append(mark)

@@ -13,8 +13,9 @@ from standage.survey.flat_table import ALL_TABLES, FLAT, tables_needed
 from standage.survey.form_rows import header_place
 from standage.survey.headings import columns_named
 from standage.survey.readings import Reading
-from standage.survey.schema import TABLES, Table
+from standage.survey.schema import COUNTS, TABLES, Table
 from standage.survey.synonyms import plain, synonym_list
+from standage.survey.wide_counts import stage_in
 from standage.survey.written import WrittenSurvey
 
 GUIDE = "how to fill in"
@@ -30,7 +31,7 @@ Rows = Sequence[Sequence[str]]
 
 
 @cache
-def _table_words() -> dict[str, str]:
+def table_words() -> dict[str, str]:
     """Plain names of files and sheets, and the table each one holds."""
     listed = synonym_list("headings")["tables"]
     words = {plain(word): name for name, of in listed.items() for word in of}
@@ -51,11 +52,20 @@ def table_by_headings(rows: Rows, among: Sequence[Table]) -> str | None:
     for table in among:
         named = columns_of(rows, table)
         needed = {column.name for column in table.columns if column.required == "yes"} - DERIVED
+        if table is COUNTS and not needed <= named:
+            named |= needed if {"plot"} <= named and _stages(rows, table) else set()
         if tables_needed(named) if table is FLAT else needed <= named:
             fitting[table.name] = len(named)
     most = max(fitting.values(), default=0)
     best = [name for name, count in fitting.items() if count == most]
     return best[0] if len(best) == 1 else None
+
+
+def _stages(rows: Rows, table: Table) -> bool:
+    """Whether the header has a column for each of several stages."""
+    start = header_place(rows, table)
+    found = {stage_in(cell.strip()) for cell in rows[start]} if start is not None else set()
+    return len({each for each in found if isinstance(each, str)}) > 1
 
 
 def place_names(
@@ -79,7 +89,7 @@ def place_names(
         if stem in known and stem not in placed:
             placed[stem] = open_names.pop(stem)
     for stem in list(open_names):
-        table = _table_words().get(plain(stem))
+        table = table_words().get(plain(stem))
         if table and table not in placed:
             claimed.setdefault(table, []).append(open_names.pop(stem))
     _tell(claimed, survey, f"name of a {what}")

@@ -117,7 +117,11 @@ def _parted(cell: str) -> tuple[str | None, str]:
     if fraction:
         return fraction[0], cell[fraction.end() :].strip()
     found = _WITH_UNIT.fullmatch(cell)
-    return (found[1].strip(), (found[2] or "").strip()) if found else (None, "")
+    if found is None:
+        return None, ""
+    number, said = found[1].strip(), (found[2] or "").strip()
+    feet = number.endswith("'")  # no mark between thousands
+    return (number.rstrip("'"), f"'{said}") if feet else (number, said)
 
 
 def _own_unit(said: str, column: Column) -> str | None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Mapping, Sequence
 from os import PathLike
 from pathlib import Path
@@ -10,22 +9,23 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from standage.errors import TOLD_OF_A_COLUMN, Problem
+from standage.errors import Problem
 from standage.grammar import counted
-from standage.survey.cells import typed_table
+from standage.survey.cells import NOT_KNOWN, typed_table
 from standage.survey.completion import complete_tables
 from standage.survey.core_checks import check_cores, check_readings
 from standage.survey.core_plausibility import judge_cores
 from standage.survey.files import read_written
 from standage.survey.readings import RefusedSurvey
-from standage.survey.references import check_names, resolve_references
+from standage.survey.references import OUTSIDE, check_names, resolve_references
 from standage.survey.ring_checks import check_ring_widths
 from standage.survey.ring_widths import fill_core_years, gather_ring_widths
 from standage.survey.schema import TABLES, table
 from standage.survey.species_limits import limits_of
-from standage.survey.species_names import read_species
+from standage.survey.species_names import check_species, read_species
 from standage.survey.stand_plausibility import judge_stands
 from standage.survey.survey import Survey, keys_of_profiles
+from standage.survey.table_cells import NOT_RECORDED, NOT_RECORDED_REASON
 from standage.survey.table_checks import (
     check_counts,
     check_events,
@@ -37,20 +37,8 @@ from standage.survey.table_checks import (
 )
 from standage.survey.written import WrittenSurvey
 
-MISSPELT_SPECIES = 0.9
-"""Similarity (difflib) from which a species without a profile is taken for a misspelt one with a
-profile.
-"""
-
-
 TREES_NAMED = 5
 """In a note; more would fill the screen."""
-SPECIES_NAMED = 10
-"""Without a profile, in the note about them."""
-SPECIES_COMPARED = 500
-"""Species without a profile that are compared with those that have one (assumption: more than any
-flora of pines).
-"""
 
 
 def read_survey(
@@ -91,24 +79,45 @@ def read_survey(
         raise RefusedSurvey(problems, written.readings)
     _check_presence(frames, files, written)
     check_names(frames, files, problems)
-    resolve_references(frames, files, written.numbers, problems, written.readings)
+    resolve_references(
+        frames, files, written.numbers, problems, written.readings, written.short_names
+    )
     _stems_of_planted_stands(frames, notes)
+    trees = frames["trees"]
+    without_status = set(trees.loc[(trees["status"] == "") & (trees["tree"] != ""), "row"])
     _fill_defaults(frames)
     # A table without its names, or not readable, is not held against the tables that refer to it:
     # one problem, not a thousand.
     unheld = written.unreadable | {
         each.name
         for each in TABLES
-        if each.identifier and _lacks_names(frames[each.name], each.identifier)
+        if each.identifier
+        and (
+            _lacks_names(frames[each.name], each.identifier)
+            or (each.name in ("stands", "plots") and each.name not in written.tables)
+        )
     }
     for each in TABLES:
         check_references(each, frames, files, unheld, problems)
     frames["ring_widths"], series, unused_series = gather_ring_widths(
-        frames, files, written.rings, problems, notes, cores_readable="cores" not in unheld
+        frames,
+        files,
+        written.rings,
+        problems,
+        notes,
+        written.readings,
+        cores_readable="cores" not in unheld,
+        written_out={core for of in written.short_names.get("core", {}).values() for core in of},
     )
     fill_core_years(frames, series, notes)
     check_plots(frames, files, problems)
-    check_trees(frames, files, problems, cores_readable="cores" not in unheld)
+    lost_dbh = {
+        each.row
+        for each in written.readings
+        if (each.file, each.column, each.reason) == (files["trees"], "dbh_cm", NOT_RECORDED_REASON)
+        and each.row is not None
+    }
+    check_trees(frames, files, problems, cores_readable="cores" not in unheld, lost_dbh=lost_dbh)
     check_cores(frames, files, problems)
     check_readings(frames, files, problems)
     check_ring_widths(frames, files, series, problems, notes, profile_folder=profile_folder)
@@ -117,14 +126,18 @@ def read_survey(
     check_events(frames, files, problems)
     keys = keys_of_profiles(known_species, profile_folder)
     read_species(frames, files, keys, problems, written.readings)
-    _check_species(frames, files, keys, problems, notes)
+    without_profile = check_species(frames, files, keys, problems)
+    notes += without_profile
     warnings: list[Problem] = []
     limits = limits_of(frames["trees"]["species"], profile_folder)
-    judge_stands(frames, files, limits, problems, warnings)
+    judge_stands(frames, files, limits, problems, warnings, without_status)
     judge_cores(frames, files, limits, problems, warnings)
     order = {file: place for place, file in enumerate([*files.values(), *written.rings])}
     if problems:
-        raise RefusedSurvey(_in_order(problems, order), written.readings)
+        unknown = [note for note in notes if note.endswith(NOT_KNOWN)]
+        raise RefusedSurvey(
+            _in_order(problems, order), written.readings, [*without_profile, *unknown]
+        )
     _take_low_stems(frames["trees"], notes)
     main = _main_species(frames["trees"], keys)
     for name in ("counts", "known_age_stems"):
@@ -184,7 +197,18 @@ def _check_presence(
                     "List stems and core some: counts of seedlings alone say how many there are,"
                     " not when they came. " + what_to_do
                 )
-            missing(name, f"at least one row; a row is {table(name).one_row}", what_to_do)
+            expected = f"at least one row; a row is {table(name).one_row}"
+            if name == "stands" and (of := _listed_in(frames, "stand")):
+                expected = f"a row for each of its stands ({of}), with its survey_date"
+            missing(name, expected, what_to_do)
+    in_plots = _listed_in(frames, "plot")
+    if "plots" not in written.tables and "plots" not in written.unreadable and in_plots:
+        missing(
+            "plots",
+            f"a row for each of its plots ({in_plots}), with stand, area_m2 and min_dbh_cm",
+            "Write it; or leave the column plot out of trees: results are then about the sampled"
+            " trees only, not stems per hectare.",
+        )
     if frames["cores"].empty and "cores" not in written.unreadable and not frames["trees"].empty:
         if (frames["trees"]["plot"] != "").any():
             written.notes.append(
@@ -220,6 +244,16 @@ def _stems_of_planted_stands(frames: Mapping[str, pd.DataFrame], notes: list[str
         )
 
 
+def _listed_in(frames: Mapping[str, pd.DataFrame], column: str) -> str:
+    """The names of stands or plots that trees and counts are in."""
+    holding = [
+        frame[column] for name, frame in frames.items() if column in frame and name != "plots"
+    ]
+    names = pd.concat(holding) if holding else pd.Series(dtype=object)
+    names = names[~names.str.casefold().isin({"", *OUTSIDE, *NOT_RECORDED})]
+    return _named(pd.Series(names.unique()))
+
+
 def _fill_defaults(frames: dict[str, pd.DataFrame]) -> None:
     """Defaults of single cells, and the survey date where a core has none."""
     for each in TABLES:
@@ -237,68 +271,6 @@ def _fill_defaults(frames: dict[str, pd.DataFrame]) -> None:
     cores["core_date"] = (
         cores["core_date"].where(cores["core_date"].notna(), surveyed).astype("datetime64[ns]")
     )
-
-
-def _check_species(
-    frames: Mapping[str, pd.DataFrame],
-    files: Mapping[str, str],
-    keys: tuple[str, ...],
-    problems: list[Problem],
-    notes: list[str],
-) -> None:
-    """Species without a profile are tallied with a note; a misspelt key, or a survey without any
-    key, is a problem.
-    """
-    plain = {key.casefold().replace("-", ""): key for key in keys}
-    for name in ("trees", "counts", "known_age_stems"):
-        frame = frames[name]
-        # thousands of species are a column of something else
-        for species in sorted(set(frame["species"]) - set(keys) - {""})[:SPECIES_COMPARED]:
-            folded = "".join(letter for letter in species.casefold() if letter.isalnum())
-            near = difflib.get_close_matches(folded, list(plain), 1, MISSPELT_SPECIES)
-            if not near:
-                continue
-            for row in frame.loc[frame["species"] == species, "row"].head(TOLD_OF_A_COLUMN):
-                problems.append(
-                    Problem(
-                        files[name],
-                        int(row),
-                        "species",
-                        f"'{species}'",
-                        f"'{plain[near[0]]}'",
-                        f"Write '{plain[near[0]]}', or a name unlike it if another species is"
-                        " meant.",
-                    )
-                )
-    trees = frames["trees"]
-    present = set(trees["species"]) - {""}
-    if (
-        present
-        and not present & set(keys)
-        and not any(problem.column == "species" for problem in problems)
-    ):
-        problems.append(
-            Problem(
-                files["trees"],
-                None,
-                "species",
-                ", ".join(f"'{species}'" for species in sorted(present)[:5]),
-                f"a species with a profile: {', '.join(keys) or 'there is none'}",
-                "Write the key of a profile (`standage profiles` lists them), or copy one and edit"
-                " it for the species.",
-            )
-        )
-    without_profile = trees.loc[
-        ~trees["species"].isin(keys) & (trees["species"] != ""), "species"
-    ].value_counts()
-    if len(without_profile):
-        named = ", ".join(
-            f"{number} {species}" for species, number in without_profile.head(SPECIES_NAMED).items()
-        )
-        more = len(without_profile) - SPECIES_NAMED
-        named += f" and {more} more species" if more > 0 else ""
-        stems = counted(int(without_profile.sum()), "stem")
-        notes.append(f"{stems} of species without a profile, tallied only: {named}")
 
 
 def _take_low_stems(trees: pd.DataFrame, notes: list[str]) -> None:
@@ -326,15 +298,17 @@ def _note_what_is_missing(frames: Mapping[str, pd.DataFrame], notes: list[str]) 
             "there are no plots: results are about the sampled trees, not stems per hectare"
         )
     cored = trees["tree"].isin(set(cores["tree"]))
-    unsized = int(
-        ((trees["status"] == "live") & (trees["plot"] != "") & trees["dbh_cm"].isna() & cored).sum()
-    )
-    if unsized:
-        stems = counted(unsized, "cored stem")
-        notes.append(
-            f"{stems} in plots without a diameter: dated by their cores alone, and not among the"
-            " stems per hectare"
-        )
+    unsized = (trees["status"] == "live") & (trees["plot"] != "") & trees["dbh_cm"].isna()
+    for kind, of in (
+        ("dated by their cores alone", trees[unsized & cored]),
+        ("which nothing dates", trees[unsized & ~cored]),
+    ):
+        if len(of):
+            stems = counted(len(of), "live stem")
+            notes.append(
+                f"{stems} in plots without a diameter, {kind}, and not among the stems per hectare"
+                f" nor in the basal area: {_named(of['tree'])}"
+            )
     without_height = int(cores["height_cm"].isna().sum())
     if without_height:
         notes.append(
@@ -347,11 +321,9 @@ def _note_what_is_missing(frames: Mapping[str, pd.DataFrame], notes: list[str]) 
         & ~trees["tree"].isin(set(cores["tree"]))
     )
     if outside.any():
-        untold = trees.loc[outside, "tree"].tolist()
-        named = ", ".join(untold[:TREES_NAMED]) + (" and more" if len(untold) > TREES_NAMED else "")
         notes.append(
             "outside the plots and without a core, so that nothing dates or counts them:"
-            f" {len(untold)} of the trees ({named})"
+            f" {int(outside.sum())} of the trees ({_named(trees.loc[outside, 'tree'])})"
         )
     with_trees = set(trees["stand"])
     for stand in frames["stands"]["stand"]:
@@ -360,3 +332,9 @@ def _note_what_is_missing(frames: Mapping[str, pd.DataFrame], notes: list[str]) 
     empty_plots = sorted(set(plots["plot"]) - set(trees["plot"]))
     if empty_plots:
         notes.append(f"plots without a listed stem, taken as found empty: {', '.join(empty_plots)}")
+
+
+def _named(trees: pd.Series) -> str:
+    """The first names, and how many more."""
+    more = len(trees) - TREES_NAMED
+    return ", ".join(trees.head(TREES_NAMED)) + (f" and {more} more" if more > 0 else "")

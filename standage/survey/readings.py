@@ -33,9 +33,15 @@ class Reading:
 
 class RefusedSurvey(SurveyError):
     """A survey refused by its reader. readings: what was read differently from what was written
-    before it was refused.
+    before it was refused. notes: what should be known before it is mended.
     """
 
-    def __init__(self, problems: Iterable[Problem], readings: Iterable[Reading] = ()) -> None:
+    def __init__(
+        self,
+        problems: Iterable[Problem],
+        readings: Iterable[Reading] = (),
+        notes: Iterable[str] = (),
+    ) -> None:
         super().__init__(problems)
         self.readings = tuple(dict.fromkeys(readings))
+        self.notes = tuple(notes)

@@ -12,9 +12,9 @@ import numpy as np
 import pandas as pd
 
 from standage.errors import TOLD_OF_A_COLUMN, Problem
-from standage.survey.cell_values import NOT_RECORDED
 from standage.survey.readings import Reading
 from standage.survey.schema import TABLES, Column, Table
+from standage.survey.table_cells import NOT_RECORDED
 
 _ONE_MARK = str.maketrans(
     dict.fromkeys("_ -\u00a0\u2010\u2011\u2012\u2013\u2014\u2212\u00ad", "\u00a0")
@@ -22,6 +22,10 @@ _ONE_MARK = str.maketrans(
 _NUMBER = re.compile(r"\d+(\.\d+)?")
 OUTSIDE = {"outside", "none", "no plot", "off plot", "outside plots", "outside the plots"}
 """Words for a stem that is in no plot (common practice, no source)."""
+OTHER_MARKS = "capitals, blanks or marks of a name"
+LETTERS = "Write the name letter by letter; in a workbook, format the column as text first."
+WHOLE = "Write the whole name, as in '{way}', or add the columns by which it is numbered."
+WAYS_NAMED = 3
 
 
 def alike(name: str) -> str:
@@ -72,15 +76,18 @@ def resolve_references(
     numbers: Mapping[tuple[str, str], set[int]],
     problems: list[Problem],
     readings: list[Reading],
+    short_names: Mapping[str, Mapping[str, list[str]]],
 ) -> None:
     """Put the name as its own table has it in place of every cell that names it otherwise. numbers:
     rows whose cell is a number in a workbook, by table and column: 1.1 may have been 1.10.
+    short_names: of names that begin anew in each group, what a short one may stand for.
     """
     for table in TABLES:
         for column in table.columns:
             if column.kind == "reference":
                 rows = numbers.get((table.name, column.name), set())
-                _resolve(table, column, frames, files[table.name], rows, problems, readings)
+                short = short_names.get(column.name, {})
+                _resolve(table, column, frames, files[table.name], rows, problems, readings, short)
 
 
 def _resolve(
@@ -91,6 +98,7 @@ def _resolve(
     as_numbers: set[int],
     problems: list[Problem],
     readings: list[Reading],
+    short: Mapping[str, list[str]],
 ) -> None:
     frame = frames[table.name]
     known = list(dict.fromkeys(frames[column.refers_to][column.name]))
@@ -107,9 +115,12 @@ def _resolve(
             by_number.setdefault(float(name), []).append(name)
     meant: dict[str, str] = {}
     for name in wanted[lost].unique():
-        ways, reason = by_fold.get(alike(name), []), "capitals, blanks or marks of a name"
+        ways, reason = by_fold.get(alike(name), []), OTHER_MARKS
         if not ways and _NUMBER.fullmatch(name):
             ways, reason = by_number.get(float(name), []), "a name that is a number"
+        if not ways and len(of_groups := short.get(alike(name), [])) > 1:
+            _two(file, column, name, of_groups, frame.loc[wanted == name, "row"], problems, WHOLE)
+            continue
         blank = not column.required and not ways and _means_none(column, name)
         if len(ways) > 1:
             _two(file, column, name, ways, frame.loc[wanted == name, "row"], problems)
@@ -143,17 +154,25 @@ def _means_none(column: Column, name: str) -> bool:
 
 
 def _two(
-    file: str, column: Column, name: str, ways: list[str], rows: pd.Series, problems: list[Problem]
+    file: str,
+    column: Column,
+    name: str,
+    ways: list[str],
+    rows: pd.Series,
+    problems: list[Problem],
+    advice: str = LETTERS,
 ) -> None:
     """A name that may be either of two others."""
+    named = " or ".join(repr(way) for way in ways[:WAYS_NAMED])
+    named += f" or {len(ways) - WAYS_NAMED} more" if len(ways) > WAYS_NAMED else ""
     for row in rows[:TOLD_OF_A_COLUMN]:
         problems.append(
             Problem(
                 file,
                 int(row),
                 column.name,
-                f"'{name}', which may be {' or '.join(repr(way) for way in ways)}",
+                f"'{name}', which may be {named}",
                 f"a {column.name} as {column.refers_to} has it",
-                "Write the name letter by letter; in a workbook, format the column as text first.",
+                advice.format(way=ways[0]),
             )
         )

@@ -15,7 +15,8 @@ from numpy.typing import ArrayLike
 
 from standage.errors import TOLD_OF_A_COLUMN, Problem
 from standage.survey.core_checks import NARROWEST_MEAN_RING_MM, widest_at_core
-from standage.survey.ring_widths import COUNT_TOLERANCE_SHARE, NAMES_LISTED, UNMEASURED_OUTER_YEARS
+from standage.survey.ring_widths import COUNT_TOLERANCE_SHARE, UNMEASURED_OUTER_YEARS
+from standage.survey.series_cores import NAMES_LISTED
 from standage.survey.species_limits import FAR_BEYOND, limits_of, with_limits
 from standage.survey.table_checks import looked_up
 from standage.years import growing_seasons

@@ -1,31 +1,22 @@
 """Ring widths from ring_widths.csv and from the decadal files in `rings/`: matched to cores,
 joined, and what cores.csv lacks filled in.
-
-A series belongs to the core whose identifier is its name, letter by letter, outer blanks removed;
-or, as names are unique only within a file, to the core called FILE-NAME: series 11 of
-rings/site.rwl to core `site-11` (capitals of the file's name don't count; `_` or a blank may stand
-for `-`). A near miss is a problem with a suggestion. A series without any core is left out with a
-note.
 """
 
 from __future__ import annotations
 
-import re
-from collections.abc import Mapping
-from pathlib import PurePosixPath
+from collections.abc import Collection, Mapping
 
 import numpy as np
 import pandas as pd
 
 from standage.errors import Problem
 from standage.survey.decadal_format import DecadalFile, read_decadal
+from standage.survey.readings import Reading
+from standage.survey.series_cores import cores_of_series, names_listed
 from standage.survey.table_checks import looked_up
 from standage.years import growing_seasons
 
 RING_COLUMNS = ("core", "year", "width_mm", "row", "file")
-NAMES_LISTED = 40
-"""Series without a core, or cores, that one note spells out."""
-
 UNMEASURED_OUTER_YEARS = 2
 """A series that ends further than this before the core of a live stem was taken does not tell the
 core's last ring (assumption).
@@ -89,13 +80,16 @@ def gather_ring_widths(
     contents: Mapping[str, bytes],
     problems: list[Problem],
     notes: list[str],
+    readings: list[Reading],
     *,
     cores_readable: bool,
+    written_out: Collection[str] = (),
 ) -> tuple[pd.DataFrame, pd.DataFrame, tuple[str, ...]]:
     """The rings of all cores, years consecutive within a core, and a table of series, one row a
     core.
 
-    frames, files: the survey so far. contents: ring files by name, bytes. Returns (rings, series,
+    frames, files: the survey so far. contents: ring files by name, bytes. written_out: cores whose
+    names begin anew on each tree, called TREE-CORE by now. Returns (rings, series,
     unused): rings as `Survey.ring_widths`; unused, series that no core is called after, `FILE:
     NAME`, of which a mistake is no problem of the survey; series with core, first, last (calendar
     years, unmeasured years between parts included), span, absent (rings coded 0), unmeasured (years
@@ -108,7 +102,9 @@ def gather_ring_widths(
     csv, csv_file = frames["ring_widths"], files["ring_widths"]
     known = [core for core in frames["cores"]["core"] if core]
     core_of, unused = (
-        _cores_of_series(decadal, known, problems, notes) if cores_readable else ({}, {})
+        cores_of_series(decadal, known, problems, notes, readings, written_out)
+        if cores_readable
+        else ({}, {})
     )
     for each in decadal:
         for name, of_series in each.spoilt.items():
@@ -144,93 +140,6 @@ def series_table(rings: pd.DataFrame) -> pd.DataFrame:
     table["span"] = table["last"] - table["first"] + 1
     table["unmeasured"] = table["span"] - table["measured"]
     return table
-
-
-def _cores_of_series(
-    decadal: list[DecadalFile], known: list[str], problems: list[Problem], notes: list[str]
-) -> tuple[dict[tuple[str, str], str], dict[str, list[str]]]:
-    """The core of each series, by (file, name of the series); and the names of series without one,
-    by file. Series that could not be read are looked for, too; one that may be a core's is not
-    without one.
-    """
-    cores = set(known)
-    found: dict[tuple[str, str], str] = {}
-    open_series: list[tuple[str, str, int | None, bool]] = []
-    for each in decadal:
-        stem = PurePosixPath(each.file).stem
-        within: dict[str, list[str]] = {}
-        for core in known:
-            if core[: len(stem)].casefold() == stem.casefold() and core[
-                len(stem) : len(stem) + 1
-            ] in ("-", "_", " "):
-                within.setdefault(core[len(stem) + 1 :], []).append(core)
-        lines: dict[str, int | None] = {
-            series.name: int(series.parts[0].lines[0]) for series in each.series
-        }
-        lines |= {name: of_series[0].row for name, of_series in each.spoilt.items()}
-        for name, line in lines.items():
-            ways = [name] * (name in cores) + within.get(name, [])
-            if len(ways) > 1:
-                problems.append(
-                    Problem(
-                        each.file,
-                        line,
-                        None,
-                        f"series {name}, which may be core {' or '.join(ways)}",
-                        "one core of that name in cores",
-                        "Rename one of the cores.",
-                    )
-                )
-            elif ways:
-                found[each.file, name] = ways[0]
-            else:
-                open_series.append((each.file, name, line, name in each.spoilt))
-    taken = set(found.values())
-    alike: dict[str, str] = {}
-    for core in known:
-        if core not in taken:
-            alike.setdefault(_likeness(core), core)
-    without: dict[str, list[str]] = {}
-    for file, name, line, spoilt in open_series:
-        near = alike.get(_likeness(name)) or alike.get(
-            _likeness(f"{PurePosixPath(file).stem}-{name}")
-        )
-        if near is not None and spoilt:
-            continue
-        if near is not None:
-            problems.append(
-                Problem(
-                    file,
-                    line,
-                    None,
-                    f"series '{name}', which is not in cores",
-                    "the identifier of a core, letter by letter",
-                    f"Did you mean '{near}'? Write the core in cores as the series is called, or"
-                    " rename the series.",
-                )
-            )
-        else:
-            without.setdefault(file, []).append(name)
-    for file, names in without.items():
-        notes.append(
-            f"{file}: not used, as no core in cores has the name of the series ({len(names)}):"
-            f" {_listed(names)}"
-        )
-    return found, without
-
-
-def _likeness(name: str) -> str:
-    """A name without capitals, blanks, marks and leading zeros; a mark between two numbers keeps
-    them apart.
-    """
-    plain = re.sub(r"[\W_]+", "_", name.casefold()).strip("_")
-    plain = re.sub(r"(?<!\d)_|_(?!\d)", "", plain)
-    return re.sub(r"(?<!\d)0+(?=\d)", "", plain)
-
-
-def _listed(names: list[str]) -> str:
-    more = f" and {len(names) - NAMES_LISTED} more" if len(names) > NAMES_LISTED else ""
-    return ", ".join(names[:NAMES_LISTED]) + more
 
 
 def _once_a_year(
@@ -285,8 +194,8 @@ def _once_a_year(
             same.setdefault(names, []).append(core)
     for names, cores in same.items():
         notes.append(
-            f"the ring widths of {_listed(cores)} stand in {' and in '.join(names)} alike; they"
-            " were taken once"
+            f"the ring widths of {names_listed(cores)} stand in {' and in '.join(names)} alike;"
+            " they were taken once"
         )
     return rings.drop(index=dropped).reset_index(drop=True)
 

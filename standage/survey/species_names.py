@@ -2,14 +2,29 @@
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Mapping
 
 import pandas as pd
 
 from standage.errors import TOLD_OF_A_COLUMN, Problem
+from standage.grammar import counted, listed
 from standage.survey.readings import Reading
 from standage.survey.schema import TABLES
 from standage.survey.synonyms import species_meaning
+
+MISSPELT_SPECIES = 0.9
+"""Similarity (difflib) from which a species without a profile is taken for a misspelt one with a
+profile.
+"""
+SPECIES_NAMED = 10
+"""Without a profile, in the note about them."""
+SPECIES_COMPARED = 500
+"""Species without a profile that are compared with those that have one (assumption: more than any
+flora of pines).
+"""
+HOLDING = {"trees": "stem", "counts": "row of counts", "known_age_stems": "stem of known age"}
+"""Tables with species, and what one of their rows is."""
 
 
 def read_species(
@@ -57,3 +72,81 @@ def read_species(
         plain = {word: key for word, key in meanings.items() if isinstance(key, str)}
         if plain:
             frame["species"] = frame["species"].replace(plain).astype(object)
+
+
+def check_species(
+    frames: Mapping[str, pd.DataFrame],
+    files: Mapping[str, str],
+    keys: tuple[str, ...],
+    problems: list[Problem],
+) -> list[str]:
+    """Notes on the species without a profile, which are tallied, of all tables together; a misspelt
+    key, or a survey without any key, is a problem.
+    """
+    plain = {key.casefold().replace("-", ""): key for key in keys}
+    misspelt: set[str] = set()
+    none_known = False
+    for name in HOLDING:
+        frame = frames[name]
+        # thousands of species are a column of something else
+        for species in sorted(set(frame["species"]) - set(keys) - {""})[:SPECIES_COMPARED]:
+            folded = "".join(letter for letter in species.casefold() if letter.isalnum())
+            near = difflib.get_close_matches(folded, list(plain), 1, MISSPELT_SPECIES)
+            if not near:
+                continue
+            misspelt.add(species)
+            for row in frame.loc[frame["species"] == species, "row"].head(TOLD_OF_A_COLUMN):
+                problems.append(
+                    Problem(
+                        files[name],
+                        int(row),
+                        "species",
+                        f"'{species}'",
+                        f"'{plain[near[0]]}'",
+                        f"Write '{plain[near[0]]}', or a name unlike it if another species is"
+                        " meant.",
+                    )
+                )
+    numbers: dict[str, pd.Series] = {}
+    for name in HOLDING:
+        frame = frames[name]
+        refused = [
+            each.row for each in problems if each.column == "species" and each.file == files[name]
+        ]
+        unknown = ~frame["species"].isin([*keys, "", *misspelt]) & ~frame["row"].isin(refused)
+        if unknown.any():
+            numbers[name] = frame.loc[unknown, "species"].value_counts()
+        if name == "trees" and not refused and not frame["species"].isin(keys).any():
+            none_known = bool((frame["species"] != "").any())
+    if not none_known:
+        return [_without_profile(numbers)] if numbers else []
+    found = list(dict.fromkeys(name for each in numbers.values() for name in sorted(each.index)))
+    more = len(found) - SPECIES_NAMED
+    named = ", ".join(f"'{species}'" for species in found[:SPECIES_NAMED])
+    problems.append(
+        Problem(
+            files["trees"],
+            None,
+            "species",
+            named + (f" and {more} more" if more > 0 else ""),
+            f"a species with a profile: {', '.join(keys) or 'there is none'}",
+            "Write the key of a profile (`standage profiles` lists them), or copy one and edit"
+            " it for the species.",
+        )
+    )
+    return []
+
+
+def _without_profile(numbers: Mapping[str, pd.Series]) -> str:
+    """`3 stems and 2 rows of counts of species without a profile, tallied only: 2 oak, 3 fir`."""
+    all_of = pd.concat(list(numbers.values())).groupby(level=0, sort=False).sum()
+    all_of = all_of.sort_values(ascending=False, kind="stable")
+    named = ", ".join(f"{count} {species}" for species, count in all_of.head(SPECIES_NAMED).items())
+    more = len(all_of) - SPECIES_NAMED
+    named += f" and {more} more species" if more > 0 else ""
+    things = []
+    for name, of in numbers.items():
+        one = HOLDING[name]
+        many = one.replace("row", "rows") if name == "counts" else one.replace("stem", "stems")
+        things.append(counted(int(of.sum()), one, many))
+    return f"{listed(things)} of species without a profile, tallied only: {named}"

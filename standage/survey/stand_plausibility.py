@@ -7,7 +7,7 @@ What can't be is a problem; what is only unlikely is a warning, and is used as w
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 
 import numpy as np
 import pandas as pd
@@ -42,6 +42,10 @@ PLANTS_PER_M2 = 1000.0
 AREA_SLACK = 1.01
 """Areas searched may exceed the plot's by rounding (assumption)."""
 
+_OF_A_PART = "top|branch|limb|leader|needle|wood|side|twig|bark"
+_DEAD = re.compile(rf"\b(dead(?![ -]?(?:{_OF_A_PART}))(?: \w+)?|snag|died)\b", re.IGNORECASE)
+"""Remarks on a stem that doesn't live; a dead top is of one that does."""
+
 NAMED_AFTER = 0.8
 """Share of trees whose names begin with their own stand's, from which a tree with another stand's
 name is asked about (assumption).
@@ -54,14 +58,35 @@ def judge_stands(
     limits: pd.DataFrame,
     problems: list[Problem],
     warnings: list[Problem],
+    without_status: Collection[int] = (),
 ) -> None:
-    """All of it. Refused cells are blank by now, and blank cells are not judged."""
+    """All of it. Refused cells are blank by now, and blank cells are not judged. without_status:
+    rows of stems that are live only because their status is blank.
+    """
+    _dead_by_remarks(frames, files, without_status, warnings)
     _diameters(frames, files, limits, warnings)
     _densities(frames, files, limits, problems, warnings)
     _areas(frames, files, warnings)
     _subplots(frames, files, problems, warnings)
     _names(frames, files, warnings)
     _events(frames, files, warnings)
+
+
+def _dead_by_remarks(
+    frames: Tables, files: Files, without_status: Collection[int], warnings: list[Problem]
+) -> None:
+    """Stems that are live only because nothing is written in status, and dead by their remarks."""
+    trees = frames["trees"]
+    silent = trees["row"].isin(without_status)
+    said = trees["note"].str.extract(_DEAD, expand=False).fillna("")
+    report = reporter(files["trees"], trees.assign(said=said), warnings)
+    report(
+        silent & (said != ""),
+        "status",
+        "a blank cell, which means live, and '{said}' in the remarks",
+        "dead or stump for a stem that doesn't live",
+        "Write dead, or live if the stem lives.",
+    )
 
 
 def _diameters(frames: Tables, files: Files, limits: pd.DataFrame, warnings: list[Problem]) -> None:

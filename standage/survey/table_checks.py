@@ -87,6 +87,8 @@ def check_references(
         known = set(frames[column.refers_to][column.name]) - {""}
         wanted = frame[column.name]
         lost = (wanted != "") & ~wanted.isin(known)
+        if lost.any():  # a name that may be two is told of already
+            lost &= ~_reported(problems, files[table.name], column.name, frame)
         if not lost.any():
             continue
         simplified = {_simplified(name): name for name in sorted(known)}
@@ -174,11 +176,15 @@ def check_trees(
     problems: list[Problem],
     *,
     cores_readable: bool,
+    lost_dbh: set[int],
 ) -> None:
-    """Stems against their plots, and what is said of dead, planted and cored stems."""
+    """Stems against their plots, and what is said of dead, planted and cored stems. lost_dbh: rows
+    that say that the diameter isn't known.
+    """
     cores = set(frames["cores"]["tree"])
     cored = frames["trees"]["tree"].isin(cores).to_numpy(dtype=bool)
-    _check_stems_of_plots(frames, files["trees"], problems, dated=cored & cores_readable)
+    lost = frames["trees"]["row"].isin(lost_dbh).to_numpy(dtype=bool)
+    _check_stems_of_plots(frames, files["trees"], problems, dated=(cored & cores_readable) | lost)
     _check_years_of_stems(frames, reporter(files["trees"], frames["trees"], problems))
     if cores_readable:
         _check_outcomes(frames["trees"], cored, reporter(files["trees"], frames["trees"], problems))
@@ -188,7 +194,7 @@ def _check_stems_of_plots(
     frames: Mapping[str, pd.DataFrame], file: str, problems: list[Problem], *, dated: np.ndarray
 ) -> None:
     """Stems in the plot of another stand, without a diameter or outside the plot's limits. dated:
-    by a core, bool (tree,).
+    by a core, or known to have lost its diameter, bool (tree,).
     """
     trees, plots = frames["trees"], frames["plots"]
     live = (trees["status"] == "live").to_numpy(dtype=bool)
@@ -222,8 +228,8 @@ def _check_stems_of_plots(
         "dbh_cm",
         "a blank cell for a live stem in plot '{plot}'",
         "a number of cm",
-        "Write the diameter; every live stem listed in a plot needs one, unless it was cored. Leave"
-        " plot blank if the stem was not in it.",
+        "Write the diameter, or N/A if it is lost: the stem is then named, and not among the stems"
+        " per hectare. Leave plot blank only if the stem was not in it.",
     )
     report(
         live & (trees["plot"] != "") & (trees["dbh_cm"] == 0) & ~(both["lowest"] > 0),

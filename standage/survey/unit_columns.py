@@ -7,11 +7,11 @@ from __future__ import annotations
 from dataclasses import replace
 
 from standage.errors import Problem
-from standage.survey.cell_values import BLANK_WORDS
 from standage.survey.headings import has_unit_in_name, heading_of
 from standage.survey.readings import Reading
 from standage.survey.schema import Column, Table
 from standage.survey.synonyms import plain
+from standage.survey.table_cells import BLANK_WORDS
 from standage.survey.units import measure_of
 from standage.survey.written import WrittenTable
 

@@ -6,7 +6,7 @@ import io
 from pathlib import Path
 from typing import Any
 
-from standage.survey.files import read_content
+from standage.survey.file_contents import read_content
 from standage.survey.flat_table import table_of
 from standage.survey.form_rows import ROWS_SEARCHED
 from standage.survey.layout import header_of, lay_out

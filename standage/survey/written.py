@@ -34,8 +34,10 @@ class WrittenSurvey:
 
     readings: what was read differently from what was written. numbers: rows whose cell in a column
     of names is a number with decimals in a workbook, by table and column. mapping: what a mapping
-    file says, by name of file or sheet. rings: content of the decadal ring-width files by name,
-    `rings/FILE`. book: name of the workbook that holds the tables, "" without one.
+    file says, by name of file or sheet. short_names: by kind of name, what a short one may stand
+    for where names begin anew in each group. stemless: rows of a table that say of a plot only that
+    it has no stem. rings: content of the decadal ring-width files by name, `rings/FILE`. book: name
+    of the workbook that holds the tables, "" without one.
     """
 
     tables: dict[str, WrittenTable] = field(default_factory=dict)
@@ -49,6 +51,8 @@ class WrittenSurvey:
     numbers: dict[tuple[str, str], set[int]] = field(default_factory=dict)
     mapping: dict[str, SheetMapping] = field(default_factory=dict)
     book: str = ""
+    short_names: dict[str, dict[str, list[str]]] = field(default_factory=dict)
+    stemless: dict[str, set[int]] = field(default_factory=dict)
 
 
 def unreadable_file(

@@ -11,6 +11,7 @@ from hopeless_surveys import AGES, cores_of, of, trees_of
 from standage.causes import FIRST_SCREEN, height_of
 from standage.commands.check_text import check_text
 from standage.commands.cli import BAD_INPUT, main
+from standage.commands.taken_in import readings_writer
 from standage.evidence.account import account
 from standage.problems import Problem
 from standage.survey.reading import read_survey
@@ -19,9 +20,9 @@ from standage.survey.readings import Reading
 DEMO = "demo/longleaf-survey"
 
 
-def check(*words) -> str:
+def check(*words, exit_code=0) -> str:
     ran = CliRunner().invoke(main, ["check", *map(str, words)])
-    assert ran.exit_code == 0, ran.output
+    assert ran.exit_code == exit_code, ran.output
     return ran.output.rstrip("\n")
 
 
@@ -77,7 +78,7 @@ def test_warnings_keep_the_clean_bill_back(tmp_path):
     told = account(survey)
     odd = Problem("plots.csv", 2, "area_m2", "0.4", "more", "Look it up.")
     printed = check_text(replace(survey, warnings=(odd,)), told)
-    assert printed.splitlines()[-1] == "No mistakes found, but 1 number looks wrong."
+    assert printed.splitlines()[-1] == "No mistakes found, but 1 entry looks wrong."
     assert str(odd) in printed
 
 
@@ -100,6 +101,37 @@ def test_all_shows_each_problem_of_a_survey_that_is_refused(tmp_path):
     assert folded.exit_code == full.exit_code == BAD_INPUT
     assert folded.stderr.count("'thick'") == 1 and "3 times (rows 2-4)" in folded.stderr
     assert full.stderr.count("'thick'") == 3
+
+
+def test_all_names_what_takes_no_part_and_so_does_a_file(tmp_path):
+    trees = trees_of(AGES[:10])
+    trees[3]["species"] = "oak"
+    folder = of(trees=trees, cores=cores_of(trees, AGES[:10], chosen=[2, 6])).write(tmp_path / "s")
+    name = f"{trees[3]['tree']} (row 5)"
+    assert name in check(str(folder), "--all") and name not in check(str(folder))
+    survey = read_survey(folder)
+    readings_writer(survey.readings, account(survey))(tmp_path)
+    rows = (tmp_path / "left_out.csv").read_text().splitlines()
+    assert rows[0] == "what,name,row,part,reason"
+    assert any(row.startswith(f"stems,{trees[3]['tree']},5,tallied,") for row in rows[1:])
+
+
+def test_species_without_a_profile_are_learnt_of_all_sheets_at_once(tmp_path):
+    changes = [
+        ("trees", 2, "species", "oak"),
+        ("counts", 0, "species", "fir"),
+        ("known_age_stems", 0, "species", "elm"),
+    ]
+    note = (
+        "1 stem, 1 row of counts and 1 stem of known age of species without a profile, tallied"
+        " only: 1 oak, 1 fir, 1 elm"
+    )
+    assert note in check(write_survey(tmp_path / "read", changes=changes), "--all")
+    refused = [*changes, ("trees", 0, "dbh_cm", "many")]
+    assert note in check(write_survey(tmp_path / "refused", changes=refused), exit_code=BAD_INPUT)
+    unknown = [*changes, ("trees", 0, "species", "ash"), ("trees", 1, "species", "ash")]
+    words = check(write_survey(tmp_path / "none", changes=unknown), exit_code=BAD_INPUT)
+    assert "'ash', 'oak', 'fir', 'elm'" in words
 
 
 def test_a_profile_that_ages_refuses_is_refused_by_check(tmp_path):

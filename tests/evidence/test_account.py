@@ -10,7 +10,16 @@ from hypothesis import strategies as st
 from standage.errors import StandageError, SurveyError
 from standage.evidence.account import account
 from standage.stand.build import build_stands
-from standage.survey.accounted import ALONE, IN_HISTORY, LEFT_OUT, MUCH, PARTS, TALLIED, tally
+from standage.survey.accounted import (
+    ALONE,
+    IN_HISTORY,
+    LEFT_OUT,
+    MUCH,
+    PARTS,
+    TALLIED,
+    lines_of_unused,
+    tally,
+)
 from standage.survey.reading import read_survey
 
 ENOUGH = AGES[:10]
@@ -151,7 +160,32 @@ def test_cored_stems_whose_diameter_is_lost_are_dated_alone(tmp_path):
     survey = read(of(**made), tmp_path)
     told = adds_up(survey)
     assert told.of("stems").parts[ALONE] == 1 and told.complete and not told.missing
-    assert any("1 cored stem in plots without a diameter" in note for note in survey.notes)
+    assert any("1 live stem in plots without a diameter, dated" in note for note in survey.notes)
+
+
+def test_an_uncored_stem_whose_diameter_is_lost_is_left_out_by_name(tmp_path):
+    made = whole()
+    cored = {core["tree"] for core in made["cores"]}
+    place = next(at for at, tree in enumerate(made["trees"]) if tree["tree"] not in cored)
+    made["trees"][place]["dbh_cm"] = "N/A"
+    survey = read(of(**made), tmp_path)
+    told = adds_up(survey)
+    (left,) = told.of("stems").unused
+    assert (left.name, left.row) == (made["trees"][place]["tree"], place + 2)
+    assert (left.part, left.reason) == (LEFT_OUT, "in a plot, with neither diameter nor core")
+    assert any(f"nor in the basal area: {left.name}" in note for note in survey.notes)
+
+
+def test_all_that_takes_no_part_has_its_name_and_row():
+    told = account(read_survey(DEMO))
+    for each in (told.of(what) for what in ("stems", "cores", "stage counts")):
+        assert len(each.unused) == each.parts[LEFT_OUT] + each.parts[TALLIED]
+    lines = lines_of_unused(told.tallies)
+    named = [one for each in told.tallies for one in each.unused]
+    assert named and all(
+        any(f"{one.name} (row {one.row})" in line and one.part in line for line in lines)
+        for one in named
+    )
 
 
 def test_basal_area_counts_where_few_thick_stems_are_left_out(tmp_path):

@@ -19,7 +19,7 @@ from openpyxl import Workbook
 
 from standage.errors import KEPT_OF_A_COLUMN, Problem, ProblemList, StandageError, SurveyError
 from standage.results.folder import check_result_folder
-from standage.survey import cell_values, workbook_guard
+from standage.survey import cell_values, date_cells, table_cells, workbook_guard
 from standage.survey import cells as survey_cells
 from standage.survey import layout as survey_layout
 from standage.survey import limits as survey_limits
@@ -210,10 +210,14 @@ def test_advice_is_worked_out_only_for_the_problems_that_are_told(tmp_path, monk
     thrown away.
     """
     told, asked = 20, set()
-    for module in (survey_cells, cell_values, survey_checks):
+    for module in (cell_values, date_cells, table_cells, survey_cells, survey_checks):
         monkeypatch.setattr(module, "TOLD_OF_A_COLUMN", told)
-    for name in ("_odd_number", "_odd_code", "_odd_date"):
-        true = getattr(cell_values, name)
+    for module, name in (
+        (cell_values, "_odd_number"),
+        (cell_values, "_odd_code"),
+        (date_cells, "_odd_date"),
+    ):
+        true = getattr(module, name)
 
         def counted(*given, true=true):
             (column,) = (each.name for each in given if isinstance(each, Column))
@@ -221,7 +225,7 @@ def test_advice_is_worked_out_only_for_the_problems_that_are_told(tmp_path, monk
             asked.add((column, cell))
             return true(*given)
 
-        monkeypatch.setattr(cell_values, name, counted)
+        monkeypatch.setattr(module, name, counted)
     path = write_survey(tmp_path, without=["cores", "core_readings", "ring_widths"])
     header = (path / "trees.csv").read_text().splitlines()[0]
     columns = header.split(",")

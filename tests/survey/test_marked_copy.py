@@ -2,7 +2,7 @@
 
 import pytest
 from click.testing import CliRunner
-from good_survey import good_workbook
+from good_survey import good_workbook, write_survey
 from openpyxl import load_workbook
 from openpyxl.comments import Comment
 
@@ -107,12 +107,13 @@ def test_all_rows_are_marked(tmp_path):
         ("fern.xlsx", "there.xlsx", "nothing is overwritten"),
         ("fern.xlsx", "link.xlsx", "nothing is overwritten"),
         ("fern.xlsx", "marked.csv", "ends in .xlsx"),
-        (".", "marked.xlsx", "an .xlsx workbook"),
+        ("rings", "marked.xlsx", "an .xlsx workbook or CSV files"),
         ("no.xlsx", "marked.xlsx", "an .xlsx workbook"),
     ],
 )
 def test_nothing_is_overwritten_and_only_workbooks_are_marked(source, tmp_path, survey, copy, said):
     (tmp_path / "there.xlsx").write_text("mine")
+    (tmp_path / "rings").mkdir()
     (tmp_path / "link.xlsx").symlink_to(tmp_path / "nothing")
     (tmp_path / "trees.csv").write_text("tree\n")
     before = {path.name: path.is_file() and path.read_bytes() for path in tmp_path.iterdir()}
@@ -141,3 +142,32 @@ def _flat(folder):
     book.active.append([1, "A", 30, 50, "P. palustris", "pith", "2021-07-14"])
     book.save(folder / "flat.xlsx")
     return folder / "flat.xlsx"
+
+
+def test_csv_files_are_marked_in_a_workbook_of_their_rows(tmp_path):
+    folder = write_survey(
+        tmp_path / "csv", changes=[("trees", 0, "dbh_cm", "many"), ("trees", 1, "dbh_cm", "10 in")]
+    )
+    (folder / "stands.csv").write_text("Fern tract\n" + (folder / "stands.csv").read_text())
+    done = check(folder, "--mark", tmp_path / "marked.xlsx")
+    assert done.exit_code == BAD_INPUT and "2 cells" in done.output
+    book = load_workbook(tmp_path / "marked.xlsx")
+    assert {path.stem for path in folder.glob("*.csv")} | {MARKS_SHEET} == set(book.sheetnames)
+    wrong, liberty = (cell(book, "trees", row, "dbh_cm") for row in (2, 3))
+    assert colour(wrong) == COLOURS["problem"] and "'many'" in wrong.comment.text
+    assert (wrong.value, liberty.value) == ("many", "10 in")
+    assert colour(liberty) == COLOURS["read differently"] and "25.4" in liberty.comment.text
+    assert book["stands"]["A1"].value == "Fern tract"
+
+
+def test_one_csv_file_is_marked_too_and_its_formulas_stay_text(tmp_path):
+    (tmp_path / "field.csv").write_text(
+        "Tree;Species;DBH (cm);Survey date;Rings;Pith;Remarks\n"
+        "1;longleaf;38,1;2021-07-14;84;yes;=1+1\n2;longleaf;many;2021-07-14;;;\n"
+    )
+    done = check(tmp_path / "field.csv", "--mark", tmp_path / "marked.xlsx")
+    assert done.exit_code == BAD_INPUT
+    sheet = load_workbook(tmp_path / "marked.xlsx")["field"]
+    assert sheet["G2"].value == "=1+1" and sheet["G2"].data_type == "s"
+    assert colour(sheet["C3"]) == COLOURS["problem"] and sheet["C3"].value == "many"
+    assert colour(sheet["C2"]) == COLOURS["read differently"]

@@ -3,6 +3,7 @@ that says which column is which.
 """
 
 import csv
+import tomllib
 from pathlib import Path
 
 import pandas as pd
@@ -149,7 +150,10 @@ def test_a_column_of_living_and_dead_or_of_rings_missed_is_never_passed_over(tmp
     survey = read_survey(write(tmp_path / "words", field=rows))
     assert survey.trees["status"].tolist() == ["live", "dead"]
     marks = rows.replace(",alive", ",y").replace(",dead", ",n")
-    assert {problem.column for problem in problems_of(write(tmp_path / "marks", field=marks))} == {
+    survey = read_survey(write(tmp_path / "marks", field=marks))
+    assert survey.trees["status"].tolist() == ["live", "dead"]
+    other = marks.replace("Alive?", "Status")
+    assert {problem.column for problem in problems_of(write(tmp_path / "other", field=other))} == {
         "status"
     }
     missed = rows.replace("Alive?", "Rings missed").replace(",alive", ",4").replace(",dead", ",")
@@ -244,3 +248,25 @@ def test_a_draft_leaves_open_what_has_two_meanings(tmp_path):
     assert '"Age" = ""  # may mean the rings counted' in text
     assert '# survey_date = ""' in text
     assert any("the unit '?'" in str(problem) for problem in problems_of(path))
+
+
+def test_a_draft_knows_sheets_by_name_and_says_what_is_read_anyway(tmp_path):
+    book = Workbook()
+    sheets = {
+        "Tree data": ["Stand", "Plot no", "Tree ID", "Sp.", "d (cm)", "Alive?"],
+        "Cores": ["Plot", "Tree ID", "Core", "Height (cm)", "Rings"],
+        "Seedlings": ["Stand", "Plot no", "Species", "Germinants", "Bolting"],
+    }
+    for title, header in sheets.items():
+        book.create_sheet(title).append(header)
+    book.remove(book.worksheets[0])
+    book.save(tmp_path / "own.xlsx")
+    done = CliRunner().invoke(main, ["check", str(tmp_path / "own.xlsx"), "--draft"])
+    assert done.exit_code == 0
+    text = (tmp_path / "own.columns.toml").read_text()
+    found = {each["name"]: each for each in tomllib.loads(text)["sheet"]}
+    assert [each["holds"] for each in found.values()] == ["trees", "cores", "counts"]
+    assert found["Tree data"]["columns"]["d (cm)"] == {"column": "dbh_cm", "unit": "cm"}
+    assert found["Tree data"]["columns"]["Alive?"] == "status"
+    assert "at another height" in text and "the plot in which the names are numbered" in text
+    assert "the counts of stage emerging: read as rows" in text and "# count =" not in text

@@ -168,6 +168,27 @@ def test_areas_and_counts_in_another_unit_are_asked_about(tmp_path, changes, wor
     assert words in asked(folder)
 
 
+@pytest.mark.parametrize(
+    ("note", "status", "asked_about"),
+    [
+        ("dead snag", "", True),
+        ("Dead", "", True),
+        ("died 2019", "", True),
+        ("dead snag", "dead", False),
+        ("dead snag beside it", "live", False),
+        ("dead top", "", False),
+        ("old flat top", "", False),
+    ],
+)
+def test_a_stem_that_is_dead_by_its_remarks_only(tmp_path, note, status, asked_about):
+    trees = trees_of(AGES[:10])
+    trees[4] |= {"note": note, "status": status}
+    words = asked(survey(tmp_path, trees=trees))
+    assert (
+        "row 6, column status: found a blank cell, which means live, and" in words
+    ) == asked_about
+
+
 def test_a_diameter_no_tree_of_the_species_has(tmp_path):
     """A circumference of 220 cm is a stem of 70."""
     words = asked(one_core(tmp_path, dbh=220.0))

@@ -434,8 +434,41 @@ def test_series_find_their_cores_by_name_or_by_file_and_name(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("core", "series"), [("pne12", "PNE12"), ("A-07", "A7"), ("A 7", "A_7"), ("Site-a7", "A7")]
+    ("core", "series"), [("pne12", "PNE12"), ("A 7", "A_7"), ("A-7", "A 7"), ("Site-a7", "A7")]
 )
+def test_other_capitals_and_marks_of_a_series_are_read_and_listed(tmp_path, core, series):
+    path = survey_folder(
+        tmp_path,
+        cores=CORES + f"{core},t1,30,1990,,,,,pith",
+        rings={"site.rwl": HEADER + decadal(series, 1990, [10])},
+    )
+    survey = read_survey(path)
+    assert survey.ring_widths["core"].tolist() == [core] and not survey.unused_series
+    (reading,) = (each for each in survey.readings if each.file == "rings/site.rwl")
+    assert (reading.row, reading.as_written, reading.as_read) == (4, series, core)
+
+
+def test_a_series_of_a_core_lettered_on_its_tree_is_found_without_a_mark(tmp_path):
+    path = survey_folder(
+        tmp_path,
+        cores=CORES + "a,t1,30,1990,,,,,pith\na,t2,30,1991,,,,,pith",
+        rings={"site.rwl": decadal("t1a", 1990, [10]) + decadal("T2A", 1991, [20])},
+    )
+    assert read_survey(path).ring_widths["core"].tolist() == ["t1-a", "t2-a"]
+
+
+def test_two_series_of_one_name_but_for_capitals_are_not_both_the_core(tmp_path):
+    path = survey_folder(
+        tmp_path,
+        cores=CORES + "A7,t1,30,1990,,,,,pith",
+        rings={"site.rwl": decadal("A7", 1990, [10]) + decadal("a7", 1990, [12])},
+    )
+    survey = read_survey(path)
+    assert survey.ring_widths["width_mm"].tolist() == [0.1]
+    assert survey.unused_series == ("rings/site.rwl: a7",)
+
+
+@pytest.mark.parametrize(("core", "series"), [("A-07", "A7"), ("pne-012", "PNE12")])
 def test_a_near_miss_is_a_problem_with_a_suggestion(tmp_path, core, series):
     path = survey_folder(
         tmp_path,

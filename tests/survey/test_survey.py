@@ -207,7 +207,7 @@ def test_trees_that_nothing_can_date_are_told_of_before_a_run(small):
     with (small / "trees.csv").open("a") as stream:
         stream.writelines(f"{tree},upper,,longleaf-pine,30,live,\n" for tree in range(101, 107))
     (told,) = [note for note in read_survey(small).notes if "nothing dates" in note]
-    assert "6 of the trees (101, 102, 103, 104, 105 and more)" in told
+    assert "6 of the trees (101, 102, 103, 104, 105 and 1 more)" in told
 
 
 def test_notes_say_what_was_left_out(small):

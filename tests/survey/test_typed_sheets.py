@@ -36,7 +36,7 @@ def test_a_flat_sheet_in_inches_and_feet(tmp_path):
     assert survey.cores["height_cm"].round(2).unique().tolist() == [30.48, 137.16]
     assert survey.cores["at_least"].tolist().count("yes") == 1
     assert survey.plots["area_m2"].round(1).unique().tolist() == [809.4]
-    assert any("1 cored stem in plots without a diameter" in note for note in survey.notes)
+    assert any("1 live stem in plots without a diameter, dated" in note for note in survey.notes)
 
 
 def test_a_csv_of_a_phone_form(tmp_path):

@@ -1,0 +1,99 @@
+"""Headings that crews use for either of two columns, decided by their cells: `Inner ring` over
+years or widths, `Cored at` over heights or dates.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, replace
+
+from standage.survey.dates import dates_in
+from standage.survey.flat_table import FLAT, table_of
+from standage.survey.headings import heading_of
+from standage.survey.readings import Reading
+from standage.survey.ring_words import BREAST_HEIGHT_WORDS
+from standage.survey.synonyms import plain
+from standage.survey.table_cells import BLANK_WORDS
+from standage.survey.written import WrittenSurvey, WrittenTable
+
+_YEAR = re.compile(r"1[5-9]\d\d|20\d\d")
+_HEIGHT = re.compile(r"\d+(?:[.,]\d+)?\s*(?:cm|m|ft|feet|in|inches|['\"’”])?", re.IGNORECASE)
+
+
+@dataclass(frozen=True)
+class _Either:
+    """A column that a heading is taken for, and the one that its cells may show it to be."""
+
+    column: str
+    other: str
+    shape: str
+
+
+EITHER = (
+    _Either("inner_ring_mm", "first_ring_year", "year"),
+    _Either("outer_ring", "last_ring_year", "year"),
+    _Either("core_date", "height_cm", "height"),
+)
+
+
+def decide_by_values(survey: WrittenSurvey) -> None:
+    """Give such columns of cores the name that all their cells fit, in place, where no other column
+    has it.
+    """
+    for name in (FLAT.name, "cores"):
+        for each in EITHER:
+            written = survey.tables.get(name)
+            if written is None or each.other in written.header:
+                continue
+            fitting = [
+                heading
+                for heading in _headings(name, written, each.column)
+                if _fits(written, heading, each.shape)
+            ]
+            if len(fitting) == 1:
+                survey.tables[name] = _renamed(written, fitting[0], each)
+                own, why = (
+                    written.headings.get(fitting[0], fitting[0]),
+                    f"each cell is a {each.shape}",
+                )
+                survey.readings.append(
+                    Reading(written.file, written.header_row, each.other, own, each.other, why)
+                )
+
+
+def _headings(name: str, written: WrittenTable, column: str) -> list[str]:
+    """The headings in the table that were taken for the column, or may be, and are not its own
+    name.
+    """
+    known = {each.name for each in table_of(name).columns}
+    found = [column] if column in written.headings else []
+    for heading in written.header:
+        meaning = heading_of(table_of(name), heading) if heading and heading not in known else None
+        if meaning is not None and meaning.column == column and not meaning.means:
+            found.append(heading)
+    return found
+
+
+def _fits(written: WrittenTable, heading: str, shape: str) -> bool:
+    place = written.header.index(heading)
+    cells = [row[place] for row in written.cells]
+    cells = [cell for cell in cells if cell.lower() not in {"", *BLANK_WORDS}]
+    if shape == "year":
+        return bool(cells) and all(_YEAR.fullmatch(cell) for cell in cells)
+    return bool(cells) and all(
+        (_HEIGHT.fullmatch(cell) or plain(cell) in BREAST_HEIGHT_WORDS) and not dates_in(cell)
+        for cell in cells
+    )
+
+
+def _renamed(written: WrittenTable, heading: str, each: _Either) -> WrittenTable:
+    units = {name: unit for name, unit in written.units.items() if name != heading}
+    if each.shape == "height":
+        units[each.other] = ""  # each cell has to say its own
+    headings = {name: own for name, own in written.headings.items() if name != heading}
+    return replace(
+        written,
+        header=[each.other if name == heading else name for name in written.header],
+        units=units,
+        headings=headings | {each.other: written.headings.get(heading, heading)},
+    )

@@ -1,0 +1,127 @@
+"""Stands and plots of a sheet that has trees and cores in its rows: a row for each, from what the
+rows of its trees say.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from standage.errors import Problem
+from standage.survey.dates import dates_in, order_of
+from standage.survey.flat_table import PLOT_COLUMNS
+from standage.survey.readings import Reading
+from standage.survey.references import OUTSIDE, alike
+from standage.survey.schema import PLOTS, STANDS, Table
+from standage.survey.table_cells import NOT_RECORDED
+from standage.survey.written import WrittenSurvey, WrittenTable
+
+Row = dict[str, str]
+
+
+@dataclass
+class Part:
+    """Rows of one table on their way out of the sheet, with their row numbers."""
+
+    table: Table
+    records: list[Row]
+    rows: list[int]
+
+    def add(self, record: Row, row: int) -> None:
+        self.records.append(record)
+        self.rows.append(row)
+
+
+def stands_of(survey: WrittenSurvey, written: WrittenTable, records: list[Row]) -> Part:
+    """A row of stands for each stand: surveyed on the last of its dates."""
+    stands = Part(STANDS, [], [])
+    dates: dict[str, dict[str, int]] = {}
+    names: dict[str, tuple[str, int]] = {}
+    column = next((name for name in ("survey_date", "core_date") if name in written.header), None)
+    for record, row in zip(records, written.rows, strict=True):
+        key = alike(record["stand"])
+        if not key:
+            continue
+        names.setdefault(key, (record["stand"], row))
+        if column and record[column].lower() not in {"", *NOT_RECORDED}:
+            dates.setdefault(key, {}).setdefault(record[column], row)
+    order = order_of(cell for of in dates.values() for cell in of)
+    for key, (name, row) in names.items():
+        row_of_stand = {"stand": name}
+        if column:
+            mine = dates.get(key, {})
+            last, row = last_date(mine, order) if mine else ("", row)
+            row_of_stand["survey_date"] = last
+            if column != "survey_date" or len(mine) > 1 or last not in mine:
+                was = f"dates of the rows of {name}" if len(mine) > 1 else "".join(mine)
+                why = "survey date of a stand: the last date of its rows"
+                if last not in mine:
+                    why += f", {order} as others of the column"
+                survey.readings.append(Reading(written.file, row, "survey_date", was, last, why))
+        stands.add(row_of_stand, row)
+    return stands
+
+
+def last_date(dates: dict[str, int], order: str) -> tuple[str, int]:
+    """The last of several dates and its row, year first where its order is that of others; the
+    first that can't be read as one day, so that it is told of. dates: cell to row. order: of the
+    column's dates, "" where they show none.
+    """
+    days = {}
+    for cell, row in dates.items():
+        found = dates_in(cell)
+        if order in found:
+            found = {order: found[order]}
+        if len(found) != 1:
+            return cell, row
+        days[cell] = next(iter(found.values()))
+    last = max(days, key=lambda cell: days[cell])
+    return str(days[last]) if len(dates_in(last)) > 1 else last, dates[last]
+
+
+def plots_of(survey: WrittenSurvey, written: WrittenTable, records: list[Row]) -> Part | None:
+    """A row of plots for each plot, where the sheet says how large they are; else a problem."""
+    of_plots = [name for name in PLOT_COLUMNS if name in written.header]
+    needed = {"plot_area_m2", "plot_min_dbh_cm"}
+    if not needed <= set(of_plots):
+        survey.problems.append(
+            Problem(
+                written.file,
+                written.header_row,
+                "plot",
+                "plots without their area and smallest diameter listed",
+                "a table plots, or the columns 'plot area (m2)' and 'min dbh (cm)'",
+                "Add them; or delete the column plot: results are then about the sampled trees"
+                " only, not stems per hectare.",
+            )
+        )
+        return None
+    plots = Part(PLOTS, [], [])
+    first: dict[str, tuple[Row, int]] = {}
+    for record, row in zip(records, written.rows, strict=True):
+        key = alike(record.get("plot", ""))
+        if not key or record["plot"].lower() in {*NOT_RECORDED, *OUTSIDE}:
+            continue
+        mine = {"plot": record["plot"], "stand": record["stand"]}
+        mine |= {PLOT_COLUMNS[name]: record[name] for name in of_plots}
+        if key not in first:
+            first[key] = mine, row
+            plots.add(mine, row)
+            continue
+        known, first_row = first[key]
+        for name in of_plots:
+            said = record[name]
+            if not known[PLOT_COLUMNS[name]]:
+                known[PLOT_COLUMNS[name]] = said
+            elif said and said != known[PLOT_COLUMNS[name]]:
+                survey.problems.append(
+                    Problem(
+                        written.file,
+                        row,
+                        name,
+                        f"'{said}' for plot '{known['plot']}', of which row {first_row} says"
+                        f" '{known[PLOT_COLUMNS[name]]}'",
+                        "the same in all rows of a plot",
+                        "Correct one of the two.",
+                    )
+                )
+    return plots

@@ -1,0 +1,48 @@
+"""A name that is used twice in the table that lists it: which rows, and what to do."""
+
+from __future__ import annotations
+
+import re
+
+import pandas as pd
+
+from standage.errors import TOLD_OF_A_COLUMN, Problem
+
+AS_NUMBER = " As a number 1.10 is 1.1: write such names into cells formatted as text."
+
+
+def tell_repeated(file: str, identifier: str, frame: pd.DataFrame, problems: list[Problem]) -> None:
+    """Names that come back further down, as problems. Only rows that are the same in every cell
+    are one thing written twice.
+    """
+    names = frame[identifier]
+    repeated = names.duplicated() & (names != "")
+    if not repeated.any():
+        return
+    first = frame.loc[~names.duplicated()].set_index(identifier)["row"]
+    twice = frame.duplicated([name for name in frame.columns if name != "row"])
+    groups = frame["plot"] if identifier == "tree" else pd.Series("", index=frame.index)
+    for place in repeated.to_numpy().nonzero()[0][:TOLD_OF_A_COLUMN]:
+        name = names.iat[place]
+        problems.append(
+            Problem(
+                file,
+                int(frame["row"].iat[place]),
+                identifier,
+                f"'{name}' again (first in row {first[name]})",
+                f"each {identifier} once",
+                _advice(identifier, name, groups.iat[place], same=bool(twice.iat[place])),
+            )
+        )
+
+
+def _advice(identifier: str, name: str, plot: str, *, same: bool) -> str:
+    if same:
+        return "Both rows are the same in every cell: delete one of them."
+    number = AS_NUMBER if re.fullmatch(r"\d+\.\d+", name) else ""
+    if plot:
+        return (
+            f"If they are two trees, write plot and number together, as '{plot}-{name}', here and"
+            f" in cores; if a number is a slip of the pen, correct it.{number}"
+        )
+    return f"Give every {identifier} its own name, here and where it is named.{number}"

@@ -1,0 +1,68 @@
+"""Cells of ring counts that say a word on the centre of the core too: `112 pith`, `hollow, 30+`."""
+
+from __future__ import annotations
+
+import re
+
+from standage.survey.doubt import doubt_in, parted
+from standage.survey.schema import CORES, Column
+from standage.survey.synonyms import code_meaning, plain
+from standage.survey.table_cells import Outcome
+
+YES_OR_NO = {"y", "yes", "t", "true"}
+"""Words that say of the centre only what its heading asks."""
+NO_CORE = {"no core", "not cored", "none taken", "no sample", "no core taken"}
+"""Words in a column of cores for a stem that was not cored (common practice, no source)."""
+BREAST_HEIGHT_WORDS = {"bh", "b h", "breast height", "breast ht", "dbh", "at bh"}
+"""Words for the height at which diameters are measured (common practice, no source)."""
+LEAST_NUMBER = re.compile(r"(?:>=?|\u2265|at least)\s*\d+|\d+\s*\+", re.IGNORECASE)
+RING_COLUMNS = {"ring_count", "first_ring_year"}
+_NUMBER = r"(?:>=?|\u2265|at least|min\.?|minimum)?\s*\d+\s*(?:\+|or more|plus)?"
+_WORDS = r"[^\d+>=]*[a-z][^\d+>=]*"
+_WORDS_FIRST = re.compile(rf"({_WORDS}?)[\s,;:(]+({_NUMBER})\)?", re.IGNORECASE)
+_NUMBER_FIRST = re.compile(rf"({_NUMBER})\s*[\s,;:(]\s*({_WORDS})\)?", re.IGNORECASE)
+_RINGS = re.compile(r"\b(rings?|count|counted|visible)\b", re.IGNORECASE)
+
+
+def rings_and_words(cell: str, column: Column, unit: str) -> Outcome | None:
+    """A number of rings with a word that the column `centre` knows, or the word alone where no ring
+    could be read; None for anything else.
+
+    >>> rings_and_words("hollow, 30+", CORES.column("ring_count"), "rings").shown
+    '30, at_least yes, centre rotten'
+    """
+    words, number = cell, ""
+    found = _NUMBER_FIRST.fullmatch(cell)
+    if found:
+        number, words = found.groups()
+    elif found := _WORDS_FIRST.fullmatch(cell):
+        words, number = found.groups()
+    words = _RINGS.sub(" ", words).strip(" ,;:()")
+    if not words and number:
+        return _number(number.strip(), column, {})
+    meaning = code_meaning(CORES.name, CORES.column("centre"), words)
+    if not isinstance(meaning, str) or plain(words) in YES_OR_NO:
+        return None
+    if number:
+        return _number(number.strip(), column, {"centre": meaning})
+    if meaning == "rotten":
+        more = (("centre", meaning),)
+        return Outcome("", f"no ring, centre {meaning}", "a word on the centre", more=more)
+    return None
+
+
+def _number(number: str, column: Column, more: dict[str, str]) -> Outcome | None:
+    if number.isdecimal():
+        value = number
+    else:
+        doubt = doubt_in(number, column)
+        parts = parted(doubt, column) if doubt is not None else None
+        if parts is None:
+            return None
+        value, bound = parts
+        more = {**bound, **more}
+    said = "".join(f", {name} {what}" for name, what in more.items())
+    reason = (
+        "a word on the centre" if "centre" in more else "at least" if more else "unit in the cell"
+    )
+    return Outcome(float(value), f"{value}{said}", reason, more=tuple(more.items()))

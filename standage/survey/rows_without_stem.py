@@ -1,0 +1,126 @@
+"""Rows of a list of stems that hold none: a plot that was found empty, and sums below the last
+stem.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+from standage.errors import Problem
+from standage.survey.flat_table import FLAT, table_of
+from standage.survey.readings import Reading
+from standage.survey.references import alike
+from standage.survey.schema import TREES
+from standage.survey.table_cells import NOT_RECORDED
+from standage.survey.written import WrittenSurvey, WrittenTable
+
+NO_STEM = {"none", "no trees", "no tree", "no stems", "empty", "empty plot", "nothing", "nil"}
+"""Words for a plot without a stem (common practice, no source)."""
+NO_STEM_REASON = "a plot without stems"
+OF_THE_PLOT = {"tree", "plot", "stand", "note", "core_note", "survey_date", "core_date"}
+"""Columns that may be filled in the row of an empty plot, besides those of the plot's size."""
+_SUM = re.compile(r"(grand |sub)?(total|totals|sum|sums|mean|average|avg)\b.*", re.IGNORECASE)
+
+
+def set_aside(survey: WrittenSurvey) -> None:
+    """Take out rows of sums, and find the rows of empty plots, before values that
+    were written once for a group are filled down. `survey.stemless` then has their numbers.
+    """
+    for name in (FLAT.name, TREES.name, "cores", "counts"):
+        written = survey.tables.get(name)
+        if written is not None and written.cells:
+            survey.tables[name] = written = _without_sums(name, written, survey.readings)
+            if name in (FLAT.name, TREES.name):
+                survey.tables[name] = _find_empty_plots(name, written, survey)
+
+
+def _without_sums(name: str, written: WrittenTable, readings: list[Reading]) -> WrittenTable:
+    needed = [column.name for column in table_of(name).columns if column.required == "yes"]
+    places = [written.header.index(each) for each in needed if each in written.header]
+    sums = [
+        place
+        for place, cells in enumerate(written.cells)
+        if _SUM.fullmatch(next(cell for cell in cells if cell))
+        and any(not cells[each] for each in places)
+    ]
+    if not sums:
+        return written
+    for place in sums:
+        said = next(cell for cell in written.cells[place] if cell)
+        readings.append(
+            Reading(written.file, written.rows[place], None, said, "no data", "a row of sums")
+        )
+    left = [place for place in range(len(written.cells)) if place not in sums]
+    return replace(
+        written,
+        cells=[written.cells[place] for place in left],
+        rows=[written.rows[place] for place in left],
+    )
+
+
+def _find_empty_plots(name: str, written: WrittenTable, survey: WrittenSurvey) -> WrittenTable:
+    """The table with blank trees in the rows of empty plots, which are noted by their number."""
+    if "plot" not in written.header or "tree" not in written.header:
+        return written
+    known = {column.name for column in table_of(name).columns}
+    at = {heading: place for place, heading in enumerate(written.header)}
+    stem = [
+        place
+        for heading, place in at.items()
+        if heading in known - OF_THE_PLOT and not heading.startswith("plot_")
+    ]
+    blank = {"", *NOT_RECORDED, *NO_STEM}
+    plot, stand, with_stems, empty = "", "", set(), {}
+    for place, cells in enumerate(written.cells):
+        stand = cells[at["stand"]] if "stand" in at and cells[at["stand"]] else stand
+        own = cells[at["plot"]]
+        plot = own or plot
+        here = (alike(stand), alike(plot))
+        if any(cells[each].lower() not in blank for each in (*stem, at["tree"])):
+            with_stems.add(here)
+        elif own and own.lower() not in blank:
+            empty[place] = here
+    found = {place for place, here in empty.items() if here not in with_stems}
+    if not found:
+        return written
+    survey.stemless[name] = {written.rows[place] for place in found}
+    rows = [list(cells) for cells in written.cells]
+    for place in found:
+        said = rows[place][at["tree"]]
+        read = f"plot {rows[place][at['plot']]}, found without stems"
+        survey.readings.append(
+            Reading(written.file, written.rows[place], "tree", said, read, NO_STEM_REASON)
+        )
+        for each in (*stem, at["tree"]):
+            rows[place][each] = ""
+    return replace(written, cells=rows)
+
+
+def take_out_stemless(survey: WrittenSurvey) -> None:
+    """Take the rows of empty plots out of the table of trees. One that the table of plots doesn't
+    list would be lost: a problem.
+    """
+    listed = survey.tables.get("plots")
+    plots = None
+    if listed is not None and "plot" in listed.header:
+        place = listed.header.index("plot")
+        plots = {alike(cells[place]) for cells in listed.cells}
+    for name, numbers in survey.stemless.items():
+        written = survey.tables.get(name)
+        if written is None:
+            continue
+        at = written.header.index("plot")
+        pairs = list(zip(written.cells, written.rows, strict=True))
+        for cells, row in pairs:
+            missing = plots is not None and alike(cells[at]) not in plots
+            if row in numbers and (missing or (plots is None and name == TREES.name)):
+                found = f"'{cells[at]}', a plot without stems, which is not in plots"
+                advice = "Add the plot, with its area and the smallest diameter listed, to plots."
+                expected = "a plot listed in plots"
+                survey.problems.append(Problem(written.file, row, "plot", found, expected, advice))
+        if name == TREES.name:
+            left = [(cells, row) for cells, row in pairs if row not in numbers]
+            survey.tables[name] = replace(
+                written, cells=[cells for cells, _ in left], rows=[row for _, row in left]
+            )

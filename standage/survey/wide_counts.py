@@ -1,0 +1,162 @@
+"""Counts of seedlings with a column for each stage, as tallies are often kept: a row for each stage
+instead.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+from standage.errors import Problem
+from standage.survey.headings import heading_of, without_unit
+from standage.survey.readings import Reading
+from standage.survey.schema import COUNTS
+from standage.survey.synonyms import Meaning, code_meaning, plain
+from standage.survey.table_cells import BLANK_WORDS, COUNT_EXPECTED, NOT_COUNTED
+from standage.survey.written import WrittenSurvey, WrittenTable
+
+STAGE = COUNTS.column("stage")
+BESIDES = {
+    *("count", "counts", "number", "no", "n", "of", "tally", "stems", "plants"),
+    *("seedling", "seedlings"),
+}
+"""Words in the heading of a stage that say only that it is counted (common practice, no source)."""
+_NUMBER = re.compile(r"\d+(?:[.,]\d+)?")
+MARKS = {"-", "--", "\u2013", ".", "?"}
+"""Marks that may stand for none, or for not searched."""
+NO_ROW = "no row for the stage"
+STAGES = ", ".join(STAGE.codes)
+
+
+def stage_in(heading: str) -> Meaning:
+    """The stage, or the stages, that the heading of a column of counts names.
+
+    >>> stage_in("# Germinants"), stage_in("No. of grass-stage seedlings"), stage_in("slope")
+    ('germinant', 'grass', None)
+    """
+    words = without_unit(heading)[0].split()
+    bare = " ".join(word for word in words if word not in BESIDES)
+    return code_meaning(COUNTS.name, STAGE, bare or " ".join(words))
+
+
+def with_a_row_for_each_stage(survey: WrittenSurvey) -> None:
+    """Turn columns of stages into rows, in place. Cells that say that a stage was not searched give
+    no row; blank ones, which may mean none or not searched, are problems.
+    """
+    written = survey.tables.get(COUNTS.name)
+    if written is None or "stage" in written.header:
+        return
+    own = {
+        place: heading
+        for place, heading in enumerate(written.header)
+        if heading and all(heading != column.name for column in COUNTS.columns)
+    }
+    meanings = {place: stage_in(heading) for place, heading in own.items()}
+    stages = {place: each for place, each in meanings.items() if isinstance(each, str)}
+    if "count" in written.header:  # `Seedlings` alone is a heading of counts
+        heading = written.headings.get("count", "count")
+        meaning = stage_in(heading)
+        if stages and isinstance(meaning, tuple):
+            survey.problems.append(_two_stages(written, heading, " or ".join(meaning)))
+        return
+    if not stages:
+        _tell_of_numbers(survey, written, own)
+        return
+    for place, meaning in meanings.items():
+        if isinstance(meaning, tuple):
+            survey.problems.append(_two_stages(written, own[place], " or ".join(meaning)))
+    for stage in dict.fromkeys(stages.values()):
+        alike = [own[place] for place, each in stages.items() if each == stage]
+        if len(alike) > 1:
+            survey.problems.append(_one_stage_twice(written, alike, stage))
+    left = [place for place in range(len(written.header)) if place not in stages]
+    cells, rows = [], []
+    for record, row in zip(written.cells, written.rows, strict=True):
+        for place, stage in stages.items():
+            count = record[place]
+            if _not_searched(count):
+                read = f"{stage} not searched"
+                survey.readings.append(Reading(written.file, row, "count", count, read, NO_ROW))
+            elif count and count not in MARKS:
+                cells.append([*(record[each] for each in left), stage, count])
+                rows.append(row)
+            else:
+                survey.problems.append(_blank(written, row, own[place], count))
+    for place, stage in stages.items():
+        survey.readings.append(
+            Reading(
+                written.file, written.header_row, "stage", own[place], stage, "column of a stage"
+            )
+        )
+    header = [*(written.header[place] for place in left), "stage", "count"]
+    survey.tables[COUNTS.name] = WrittenTable(
+        written.file, header, cells, rows, written.header_row, written.units, written.headings
+    )
+
+
+def without_rows_not_searched(survey: WrittenSurvey) -> None:
+    """Take out rows of counts that say in words that the stage was not searched, in place."""
+    written = survey.tables.get(COUNTS.name)
+    if written is None or "count" not in written.header:
+        return
+    at = written.header.index("count")
+    left = []
+    for record, row in zip(written.cells, written.rows, strict=True):
+        if plain(record[at]) in NOT_COUNTED:
+            survey.readings.append(
+                Reading(written.file, row, "count", record[at], "not searched", NO_ROW)
+            )
+        else:
+            left.append((record, row))
+    survey.tables[COUNTS.name] = replace(
+        written, cells=[record for record, _ in left], rows=[row for _, row in left]
+    )
+
+
+def _not_searched(cell: str) -> bool:
+    words = BLANK_WORDS - {"none", "missing", *MARKS}
+    return cell.lower() in words or plain(cell) in NOT_COUNTED
+
+
+def _blank(written: WrittenTable, row: int, heading: str, cell: str) -> Problem:
+    what = f"'{cell}'" if cell else "a blank cell"
+    found = f"{what}, which may mean that there was none, or that nobody looked"
+    advice = "Write 0, or N/A if it was not searched."
+    return Problem(written.file, row, heading, found, COUNT_EXPECTED, advice)
+
+
+def _two_stages(written: WrittenTable, heading: str, stages: str) -> Problem:
+    found = f"the heading '{heading}', which may be {stages}"
+    advice = "Head the column with the stage that was counted in it."
+    return Problem(written.file, written.header_row, heading, found, f"one of: {STAGES}", advice)
+
+
+def _one_stage_twice(written: WrittenTable, headings: list[str], stage: str) -> Problem:
+    both = " and ".join(f"'{heading}'" for heading in headings)
+    found = f"{both}, each of which is '{stage}'"
+    advice = "Add their numbers up in one column, for they are of the same area."
+    return Problem(written.file, written.header_row, headings[0], found, "one column", advice)
+
+
+def _tell_of_numbers(survey: WrittenSurvey, written: WrittenTable, own: dict[int, str]) -> None:
+    """Columns of numbers that may be stages under names of their own: how to say which."""
+    numbers = [
+        heading
+        for place, heading in own.items()
+        if heading_of(COUNTS, heading) is None
+        and any(_NUMBER.fullmatch(record[place]) for record in written.cells)
+    ]
+    if not numbers:
+        return
+    named = ", ".join(f"'{heading}'" for heading in numbers[:5])
+    survey.problems.append(
+        Problem(
+            written.file,
+            written.header_row,
+            "stage",
+            f"no column 'stage', and numbers under {named}",
+            f"a column for each stage ({STAGES}), or the columns stage and count",
+            "Head each column with the stage that it holds, and put the numbers of classes of one"
+            " stage together; or write a row for each stage.",
+        )
+    )
