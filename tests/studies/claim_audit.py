@@ -204,10 +204,19 @@ def true_value(claim, truth: Truth):
         case "middle span":
             held = np.cumsum(by_year) / by_year.sum()
             return truth.years[np.argmax(held >= (0.1 if claim.subject == "first" else 0.9))]
+        case "cohort stems" | "cohort basal area":
+            first, last = map(int, claim.subject.split(" to "))
+            inside = (year >= first) & (year <= last)
+            return (inside if "stems" in claim.kind else area * inside).sum() * truth.per_ha
         case "stems":
             return listed.sum() * truth.per_ha
         case "basal area":
             return area.sum() * truth.per_ha
+        case "old stems":
+            ages = SEASON - 1 - truth.trees + 1
+            return int((ages > float(claim.subject)).sum())
+        case "regeneration" if claim.subject == "established seedlings":
+            return np.isin(truth.stage, ["grass", "emerging"]).sum() * truth.per_ha
         case "regeneration":
             return (truth.stage == claim.subject).sum() * truth.per_ha
         case "stocking":
