@@ -217,8 +217,10 @@ def _old_stems(of: Make, findings: Findings, number: int) -> Iterator[Claim]:
         return
     # a draw in which a stem has no year has it as often over the age as the others
     old = np.nanmean(np.where(np.isfinite(age), age > RANKED_BY, np.nan), axis=1) * age.shape[1]
+    plots = findings.posterior.units[number].has_plots
+    whose = f"the {age.shape[1]} {'living stems listed and dated' if plots else 'trees sampled'}"
     yield _claim(
-        of, "old stems", "inside", f"the {age.shape[1]} living stems listed and dated",
+        of, "old stems", "inside", whose,
         f"stems over {RANKED_BY} years", findings.level, "old_trees", "age_*",
         subject=f"{RANKED_BY}", interval=_points(old, findings.level, whole=True), unit="stems",
     )  # fmt: skip

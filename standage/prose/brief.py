@@ -50,6 +50,15 @@ class StandBrief:
     veterans: tuple[str, ...]
     regeneration: str
 
+    def old_trees(self, most: int = MOST_VETERANS) -> tuple[str, ...]:
+        """How many stems are old, then the surest of them, so many at most."""
+        named = self.veterans[:most]
+        if not named:
+            least = f"no stem has a chance of {percent(LEAST_CHANCE)} or more of being so"
+            return (f"{self.old}; {least}.",)
+        surest = f"the {len(named)} surest" if len(named) > 1 else "the surest"
+        return (f"{self.old}; {surest}:", *named)
+
 
 @dataclass(frozen=True)
 class Brief:
@@ -89,14 +98,13 @@ def brief(findings: Findings, measures: Measures) -> Brief:
 
 def _stand(findings: Findings, unit: UnitFindings, measures: Measures) -> StandBrief:
     short = short_statement(findings, unit, measures)
-    veterans = _veterans(findings, unit)
     return StandBrief(
         title=unit.name,
         headline=short.headline,
         more=(*short.ends, *short.more),
         unknown=short.unknown,
-        old=_old(unit, veterans),
-        veterans=veterans,
+        old=_old(unit),
+        veterans=_veterans(findings, unit),
         regeneration=_regeneration(unit, measures),
     )
 
@@ -109,21 +117,19 @@ def _regeneration(unit: UnitFindings, measures: Measures) -> str:
     return f"{capital('; '.join(stages))}." if stages else ""
 
 
-def _old(unit: UnitFindings, veterans: tuple[str, ...]) -> str:
+def _old(unit: UnitFindings) -> str:
     claim = unit.claim("old stems")
     if claim is None:
-        return "No stem is dated."
+        return "No stem is dated"
     low, about, high = (f"{number:.0f}" for number in claim.interval)
     number = f"About {about} ({low} to {high})"
     if low == high:
         number = "None" if high == "0" else about
     elif about == "0":
         number = f"{low} to {high}"
-    surest = f"the {len(veterans)} surest:" if len(veterans) > 1 else "the surest:"
-    none = f"no stem has a chance of {percent(LEAST_CHANCE)} or more of being so."
     return (
         f"{number} of {claim.population} {'is' if number == '1' else 'are'} over"
-        f" {claim.subject} years; {surest if veterans else none}"
+        f" {claim.subject} years"
     )
 
 
@@ -138,7 +144,8 @@ def _veteran(row: Row) -> str:
     age = age_words(row["age_low"], row["age_median"], row["age_high"]).removeprefix("about ")
     by = "" if row["dated_by"] == "cored" else f"dated by {row['dated_by']}"
     scar = "" if row["scar"] in ("", "none") else f"{row['scar']} scar"
-    rest = [part for part in (age, percent(row[CHANCE]), by, scar, row["note"]) if part]
+    chance = percent(row[CHANCE]).replace("more than", ">")
+    rest = [part for part in (age, chance, by, scar, row["note"]) if part]
     return f"{row['tree']}: {', '.join(rest)}"
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import chain
 
 from matplotlib import rc_context
 from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -19,7 +20,7 @@ from standage.figures.styles import MILLIMETRES, in_style
 from standage.findings.findings import Findings
 from standage.findings.unit_findings import UnitFindings
 from standage.grammar import counted
-from standage.prose.brief import Brief, StandBrief
+from standage.prose.brief import MOST_VETERANS, Brief, StandBrief
 from standage.report.heading import Heading, image_type
 
 WIDTH, HEIGHT = 210 / MILLIMETRES, 297 / MILLIMETRES  # A4 [inches]
@@ -30,6 +31,8 @@ TEXT, HEAD, TITLE = 8.0, 10.0, 15.0  # sizes of type [points]
 LINE = 1.3  # height of a line against its type
 LOGO = 12 / MILLIMETRES  # height of a logo [inches]
 LEAST_PICTURE = 1.6  # height that a picture needs [inches]
+FEWEST_VETERANS = 2  # of a stand that are named, where there is no room for more
+LAST_LINE = HEIGHT - MARGIN - 0.2  # where a column ends [inches]
 MOST_PICTURE = 3.2  # and that it takes at most [inches]
 
 
@@ -230,22 +233,19 @@ def draw_ages(column: Column, findings: Findings, unit: UnitFindings, height: fl
     page = column.page
     box = (column.left, HEIGHT - column.down - height, column.width, height)
     left, bottom, right, top = 0.55, 0.6, 0.05, 0.08  # first guess of the margins [inches]
-    ax = page.add_axes(_part(box, left, bottom, right, top))
     events = findings.survey.events
-    figures.plot_cohorts(
-        unit.cohorts,
-        trees=unit.trees,
-        pulses=unit.pulses,
-        events=events[events["stand"].isin([unit.stand, ""])],
-        ax=ax,
-    )
-    ax.set_title("", loc="left")
-    drawn = ax.get_tightbbox(page.canvas.get_renderer())  # type: ignore[attr-defined]
-    if drawn is not None:
+    own = events[events["stand"].isin([unit.stand, ""])]
+    for drawing in range(2):  # words are placed by the width of the axes, which margins decide
+        ax = page.add_axes(_part(box, left, bottom, right, top))
+        figures.plot_cohorts(unit.cohorts, trees=unit.trees, pulses=unit.pulses, events=own, ax=ax)
+        ax.set_title("", loc="left")
+        drawn = ax.get_tightbbox(page.canvas.get_renderer())  # type: ignore[attr-defined]
+        if drawing or drawn is None:
+            break
         left += box[0] - drawn.x0 / page.dpi
-        right += max(drawn.x1 / page.dpi - box[0] - box[2], 0.0)
         bottom += box[1] - drawn.y0 / page.dpi
-    ax.set_position(_part(box, left, bottom, right, top))
+        right += max(drawn.x1 / page.dpi - box[0] - box[2], 0.0)
+        ax.remove()
 
 
 def _part(
@@ -274,7 +274,10 @@ def last_page(
     _by_stand(first, "Continued from before", words.stands, left_out)
     seedlings = [(stand.regeneration,) if stand.regeneration else () for stand in words.stands]
     _by_stand(first, "Seedlings", words.stands, seedlings)
-    old = [(stand.old, *stand.veterans) for stand in words.stands]
+    for most in range(MOST_VETERANS, FEWEST_VETERANS - 1, -1):
+        old = [stand.old_trees(most) for stand in words.stands]
+        if first.down + _height_by_stand(first, words.stands, old, words.old_note) <= LAST_LINE:
+            break
     _by_stand(first, "Old trees, to spare", words.stands, old, note=words.old_note)
     second = Column(page, MARGIN + width + GAP, width, down)
     second.rule()
@@ -287,6 +290,15 @@ def last_page(
         second.heading(head)
         second.points(sentences)
     return page
+
+
+def _height_by_stand(
+    column: Column, stands: tuple[StandBrief, ...], sentences: list[tuple[str, ...]], note: str
+) -> float:
+    """What a heading takes with what there is of each stand. [inches]"""
+    lines = [note, *(stand.title for stand in stands), *chain(*sentences)]
+    heading = 0.09 + LINE * HEAD / 72
+    return heading + sum(column.height_of(line) for line in lines) + 0.04 * len(stands)
 
 
 def _by_stand(
@@ -308,7 +320,7 @@ def _by_stand(
         column.write(note)
     for number, (title, (sentence, *points)) in enumerate(shown):
         lines = [title, sentence, *points]
-        if column.down + sum(column.height_of(line) for line in lines) > HEIGHT - MARGIN - 0.2:
+        if column.down + sum(column.height_of(line) for line in lines) > LAST_LINE:
             column.write(f"{counted(len(shown) - number, 'more stand')} in report.html.")
             break
         column.write(title, weight="bold")

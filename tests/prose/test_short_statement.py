@@ -61,7 +61,7 @@ def test_years_of_a_pulse_and_lags_have_their_intervals_and_chance_is_in_plain_w
     )
     assert re.search(
         r"about \d+ years? after the logging of some year from 1926 to 1928 \(.+\); in (fewer"
-        r" than )?\d+ of 100 such records an event lies within 10 years before it by chance"
+        r" than )?\d+ of 100 records like this one an event falls as close by chance"
         r" \(no proof of cause\)\.",
         " ".join(statement.more),
     )

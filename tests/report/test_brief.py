@@ -13,12 +13,14 @@ from html_page import HtmlPage
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
+from standage.figures.styles import in_style
 from standage.findings.old_trees import RANKED_BY
 from standage.prose.brief import LEAST_CHANCE, MOST_VETERANS, brief
 from standage.prose.measures import Measures
 from standage.prose.short_statement import short_statement
 from standage.report.brief import brief_html, brief_paper
 from standage.report.brief_pages import (
+    GAP,
     HEIGHT,
     MARGIN,
     WIDTH,
@@ -86,11 +88,13 @@ def test_pictures_keep_within_their_boxes(findings):
     """No number of an axis sticks out beyond the rules above the stands."""
     page = Figure(figsize=(WIDTH, HEIGHT))
     FigureCanvasAgg(page)
+    width = (WIDTH - 2 * MARGIN - GAP) / 2  # of two abreast
     for unit in findings.units:
-        column = Column(page, MARGIN, 3.0, 1.0)
-        draw_ages(column, findings, unit, 2.0)
+        column = Column(page, MARGIN, width, 1.0)
+        with in_style("print"):
+            draw_ages(column, findings, unit, 2.0)
         drawn = page.axes[-1].get_tightbbox(page.canvas.get_renderer())
-        assert drawn.x0 / page.dpi > MARGIN - 0.02 and drawn.x1 / page.dpi < MARGIN + 3.02
+        assert drawn.x0 / page.dpi > MARGIN - 0.02 and drawn.x1 / page.dpi < MARGIN + width + 0.02
 
 
 def test_it_says_what_the_summary_says(findings):
@@ -132,11 +136,23 @@ def test_how_many_stems_are_old_stands_before_the_list(findings):
     for stand, unit in zip(brief(findings, Measures()).stands, findings.units, strict=True):
         claim = unit.claim("old stems")
         assert f"{claim.estimate:.0f}" in stand.old and f"over {RANKED_BY} years" in stand.old
-        if stand.veterans:
-            surest = f"the {len(stand.veterans)} surest:" if len(stand.veterans) > 1 else "surest:"
-            assert stand.old.endswith(surest)
+        first, *named = stand.old_trees()
+        assert first.startswith(stand.old) and tuple(named) == stand.veterans
+        if named:
+            surest = f"the {len(named)} surest:" if len(named) > 1 else "the surest:"
+            assert first.endswith(surest)
+            assert stand.old_trees(1) == (f"{stand.old}; the surest:", named[0])
         else:
-            assert stand.old.endswith("no stem has a chance of 50 % or more of being so.")
+            assert first.endswith("no stem has a chance of 50 % or more of being so.")
+
+
+def test_many_stands_have_fewer_old_trees_named_and_none_is_left_out(findings):
+    words = brief(findings, Measures())
+    stand = replace(words.stands[0], veterans=tuple(f"t{n}: 130 years, 0.99" for n in range(8)))
+    crowded = replace(words, stands=(stand,) * 6)
+    written = [each.get_text() for each in last_page(crowded, [()] * 6, NO_HEADING, "Six").texts]
+    assert written.count(stand.title) == 12  # with its seedlings, and with its old trees
+    assert "t0: 130 years, 0.99" in written and "t7: 130 years, 0.99" not in written
 
 
 def test_a_scar_stands_beside_the_tree(findings):

@@ -274,6 +274,30 @@ def audit_table(rows: pd.DataFrame, by: list[str]) -> pd.DataFrame:
     return pd.DataFrame(table)
 
 
+def short_table(rows: pd.DataFrame) -> pd.DataFrame:
+    """Kinds of claims in few surveys: `chance` bounds how often one kind or another would be true as
+    seldom as this, were every kind true as often as stated.
+
+    The share of a survey's claims that are true lies between 0 and 1, and surveys are independent,
+    however alike the claims of one are: Hoeffding 1963, JASA 58:13-30, theorem 1; times the number
+    of kinds.
+    """
+    table = []
+    for kind, group in rows.groupby("kind", sort=False):
+        stated, true = (group.groupby("survey")[name].mean() for name in ("stated", "true"))
+        p, q, surveys = float(stated.mean()), float(true.mean()), len(stated)
+        chance = np.exp(-surveys * _divergence(q, p)) if q < p else 1.0
+        table.append({"kind": kind, "surveys": surveys, "stated": p, "true": q, "chance": chance})
+    found = pd.DataFrame(table)
+    return found.assign(chance=np.minimum(found["chance"] * len(found), 1.0))
+
+
+def _divergence(q: float, p: float) -> float:
+    """Of Kullback and Leibler, of a share q from a probability p."""
+    parts = ((q, p), (1 - q, 1 - p))
+    return float(sum(a * np.log(a / max(b, 1e-12)) for a, b in parts if a > 0))
+
+
 def long(frame: pd.DataFrame) -> pd.DataFrame:
     """A row a claim."""
     done = frame[frame["error"] == ""]
