@@ -151,9 +151,9 @@ def plot_pair(
     ax.axhline(0, color=style.observed, linewidth=0.8)
     ax.set_ylim(-top, top)
     ax.set_xlim(first, last)
-    for name, height, side in zip(names, (0.98, 0.02), ("top", "bottom"), strict=True):
+    for name, height, end in zip(names, (0.98, 0.02), ("top", "bottom"), strict=True):
         ax.annotate(
-            name, (0.01, height), xycoords="axes fraction", va=side, fontsize=style.points(9)
+            name, (0.01, height), xycoords="axes fraction", va=end, fontsize=style.points(9)
         )
     ax.yaxis.set_major_formatter(lambda value, _: f"{abs(value):.0f}")
     ax.set_ylabel("Share of stems (%)")

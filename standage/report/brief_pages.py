@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import chain
 
@@ -305,7 +305,7 @@ def _by_stand(
     column: Column,
     head: str,
     stands: tuple[StandBrief, ...],
-    sentences: list[tuple[str, ...]],
+    sentences: Sequence[tuple[str, ...]],
     *,
     note: str = "",
 ) -> None:

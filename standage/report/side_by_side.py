@@ -7,7 +7,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import partial
 
+import numpy as np
 import pandas as pd
+from matplotlib.axes import Axes
 
 from standage.figures.comparison import plot_pair, strips_figure
 from standage.figures.stand import cored_years
@@ -101,15 +103,14 @@ def _pair_pictures(findings: Findings, stands: pd.DataFrame) -> list[Picture]:
     for number, row in enumerate(apart.head(MOST_PICTURES).to_dict("records")):
         names = (str(row["first"]), str(row["second"]))
         units = [{"stand": name, "species": row["species"]} for name in names]
-        draw = partial(
-            plot_pair,
+        shown = (
             [rows_of(findings.cohorts, unit) for unit in units],
             names,
             [cored_years(rows_of(findings.tree_dates, unit)) for unit in units],
         )
         drawn.append(
             small_picture(
-                lambda ax, draw=draw: draw(ax=ax),
+                partial(_pair, *shown),
                 f"pair-{number}",
                 f"{names[0]} beside {names[1]}: age structures {row['difference_median']:.0f} years"
                 " apart. Hollow bars rest on sizes.",
@@ -117,6 +118,12 @@ def _pair_pictures(findings: Findings, stands: pd.DataFrame) -> list[Picture]:
             )
         )
     return drawn
+
+
+def _pair(
+    cohorts: list[pd.DataFrame], names: tuple[str, str], dated: list[np.ndarray], ax: Axes
+) -> Axes:
+    return plot_pair(cohorts, names, dated, ax=ax)
 
 
 def _differences(table: pd.DataFrame, what: str) -> ShownTable:
