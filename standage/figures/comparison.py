@@ -4,16 +4,18 @@ them.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
+from matplotlib.colors import to_rgba
 from matplotlib.figure import Figure
 
 from standage.figures.axes import drawing_axes, new_figure, plain, unit_title, years_are
 from standage.figures.event_lane import ROW_HEIGHT, draw_events
+from standage.figures.stand import dated_and_not
 from standage.figures.styles import current_style
 from standage.findings.stems import CORING_HEIGHT, SAMPLED
 
@@ -106,6 +108,57 @@ def strips_figure(
     )
     figure.supylabel("Share of the stand's stems (%)", fontsize=style.points(9))
     return figure
+
+
+def plot_pair(
+    cohorts: Sequence[pd.DataFrame],
+    names: Sequence[str],
+    dated: Sequence[np.ndarray],
+    *,
+    ax: Axes | None = None,
+) -> Axes:
+    """Age structures of two stands on one axis, the first upward and the second downward; a class
+    to which no cored tree is dated is hollow.
+
+    Parameters
+    ----------
+    cohorts : rows of each of the cohort table.
+    names : of each.
+    dated : years of the cored trees of each.
+    """
+    style = current_style()
+    ax = plain(drawing_axes(ax))
+    shown = [table[table["share_median"] >= LEAST_SHARE] for table in cohorts]
+    first = min(int(table["first_year"].min()) for table in shown)
+    last = max(int(table["last_year"].max()) for table in cohorts) + 1
+    sides = zip(cohorts, dated, (1, -1), (style.posterior, style.quiet), strict=True)
+    for table, years, side, ink in sides:
+        here = table[table["last_year"] >= first]
+        begin = here["first_year"].to_numpy(dtype=float)
+        width = here["last_year"].to_numpy(dtype=float) - begin + 1
+        share = side * 100 * here["share_median"].to_numpy(dtype=float)
+        for those, filled in dated_and_not(begin, width, years):
+            ax.bar(
+                begin[those],
+                share[those],
+                width=0.94 * width[those],
+                align="edge",
+                facecolor=to_rgba(ink, 0.55) if filled else "white",
+                edgecolor=ink,
+                linewidth=0.8,
+            )
+    top = 105 * max(float(table["share_median"].max()) for table in cohorts)
+    ax.axhline(0, color=style.observed, linewidth=0.8)
+    ax.set_ylim(-top, top)
+    ax.set_xlim(first, last)
+    for name, height, end in zip(names, (0.98, 0.02), ("top", "bottom"), strict=True):
+        ax.annotate(
+            name, (0.01, height), xycoords="axes fraction", va=end, fontsize=style.points(9)
+        )
+    ax.yaxis.set_major_formatter(lambda value, _: f"{abs(value):.0f}")
+    ax.set_ylabel("Share of stems (%)")
+    ax.set_xlabel(years_are(cohorts[0]))
+    return ax
 
 
 def strip_order(stand_summary: pd.DataFrame) -> list[tuple[str, str, str]]:

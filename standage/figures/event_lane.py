@@ -112,8 +112,7 @@ def _draw_mark(ax: Axes, mark: _Mark, at: Transform) -> None:
 
 
 def _draw_words(ax: Axes, mark: _Mark, at: Transform, side: Side) -> None:
-    left, right = ax.get_xlim()
-    beside = {"left": mark.first, "right": mark.last}.get(side, right)
+    beside = {"left": mark.first, "right": mark.last}.get(side, _beginning(ax, mark))
     away = {"left": -72 * BESIDE, "right": 72 * BESIDE}.get(side, 0.0)
     ax.annotate(
         mark.words,
@@ -121,24 +120,40 @@ def _draw_words(ax: Axes, mark: _Mark, at: Transform, side: Side) -> None:
         xycoords=at,
         xytext=(away, 0),
         textcoords="offset points",
-        ha="left" if side == "right" else "right",
+        ha="right" if side == "left" else "left",
         va="center",
         fontsize=current_style().points(8),
         annotation_clip=False,
     )
 
 
+def _inches_a_year(ax: Axes) -> float:
+    left, right = ax.get_xlim()
+    return float(ax.get_position().width * ax.figure.bbox.width / ax.figure.dpi / (right - left))
+
+
+def _length(mark: _Mark) -> float:
+    """Of its words, with room on either side. [inches]"""
+    return len(mark.words) * LETTER_WIDTH * current_style().points(8) / 72 + 2 * BESIDE
+
+
+def _beginning(ax: Axes, mark: _Mark) -> float:
+    """Where words under a mark begin: at the mark, unless they would run out of the axis. [year]"""
+    left, right = ax.get_xlim()
+    return max(left, min(mark.first, right - _length(mark) / _inches_a_year(ax)))
+
+
 def _rows(ax: Axes, marks: Sequence[_Mark]) -> list[tuple[int, Side]]:
     """For each mark the first row in which it runs into no other, and where its words stand: beside
-    it, or at the right end of the row below where there is room on neither side.
+    it, or in the row below where there is room on neither side.
     """
     left, right = ax.get_xlim()
-    width = ax.get_position().width * ax.figure.bbox.width / ax.figure.dpi
-    inches_a_year = width / (right - left)
+    inches_a_year = _inches_a_year(ax)
+    width = inches_a_year * (right - left)
     taken: list[float] = []  # where the last mark of each row ends [inches]
     found: list[tuple[int, Side]] = []
     for mark in marks:
-        words = len(mark.words) * LETTER_WIDTH * current_style().points(8) / 72 + 2 * BESIDE
+        words = _length(mark)
         first, last = ((year - left) * inches_a_year for year in (mark.first, mark.last))
         side: Side = "right" if last + words <= width else "left" if first > words else "under"
         begin = first - words if side == "left" else first

@@ -57,7 +57,7 @@ def plot_cohorts(
     ax = plain(drawing_axes(ax))
     for pulse in () if pulses is None else pulses.itertuples():
         ax.axvspan(pulse.start_median, pulse.end_median + 1, color=style.pulse, zorder=0)
-    dated = None if trees is None else _cored_years(trees)
+    dated = None if trees is None else cored_years(trees)
     shown = _from_first_worth_showing(cohorts, cohorts["share_high"] >= LEAST_SHARE)
     if dated is not None and len(dated):
         shown = shown[shown["last_year"] >= dated.min()]
@@ -70,7 +70,7 @@ def plot_cohorts(
         (shown["last_year"] - shown["first_year"] + 1).to_numpy(),
     )
     centre = first + width / 2
-    for those, face in _dated_and_not(first, width, dated):
+    for those, face in dated_and_not(first, width, dated):
         ax.bar(
             first[those],
             middle[those],
@@ -100,7 +100,7 @@ def plot_cohorts(
     return ax
 
 
-def _dated_and_not(
+def dated_and_not(
     first: np.ndarray, width: np.ndarray, dated: np.ndarray | None
 ) -> list[tuple[np.ndarray, bool]]:
     """Which classes are filled, and which are hollow for want of a cored tree. (class,) bool
@@ -113,7 +113,7 @@ def _dated_and_not(
     return [(held, True), (~held, False)]
 
 
-def _cored_years(trees: pd.DataFrame) -> np.ndarray:
+def cored_years(trees: pd.DataFrame) -> np.ndarray:
     """Median year of each living cored tree, of establishment or at its core."""
     cored = trees[(trees["basis"] == "cored") & (trees["status"] == "live")]
     established = cored["establishment_year_median"].notna().any()

@@ -12,21 +12,28 @@ import pandas as pd
 from standage.findings.age_structure import STRUCTURES, SURE_OF_STRUCTURE, age_structure
 from standage.findings.claim import CLAIMS, OR, Claim, Kind, Score
 from standage.findings.intervals import Interval, credible_points
+from standage.findings.old_trees import RANKED_BY, chances_over
 from standage.findings.population import Population
 from standage.findings.recruitment_shapes import RecruitmentShape
-from standage.findings.regeneration import regeneration, stocking_probability
+from standage.findings.regeneration import (
+    ESTABLISHED_SEEDLINGS,
+    established_seedlings,
+    regeneration,
+    stocking_probability,
+)
 from standage.findings.stand_summary import AGES, MIDDLE_SHARE, middle_years
+from standage.findings.stand_table import COHORT, STAND_TABLE
 from standage.findings.stems import CORING_HEIGHT
 from standage.findings.unit_findings import UnitFindings
 
 if TYPE_CHECKING:
     from standage.findings.findings import Findings
 
-# kind, and whether it is by basal area
 # of whom pulses are told, whatever the smallest stem that shares and classes are of
 PULSE_STEMS = "all living stems past the emerging stage"
 # probability from which a shape of recruitment is claimed (assumption)
 SURE_OF_SHAPE = 0.66
+# kind, and whether it is by basal area
 SHARES: tuple[tuple[Kind, bool], ...] = (("share over age", False), ("basal area over age", True))
 
 Make = partial[Claim]
@@ -49,6 +56,8 @@ def unit_claims(findings: Findings, number: int, unit: UnitFindings) -> tuple[Cl
         found += _shape(of, stems, findings.shapes[number], findings.level)
         found += _pulses(of, stems, unit, findings.level)
         found += _shares_over(of, stems, findings)
+        found += _cohorts(of, stems, unit, findings.level)
+        found += _old_stems(of, findings, number)
     found += _amounts(of, stems, findings.level)
     found += _regeneration(of, findings, number)
     found += [
@@ -202,6 +211,21 @@ def _shares_over(of: Make, stems: Population, findings: Findings) -> Iterator[Cl
             )  # fmt: skip
 
 
+def _old_stems(of: Make, findings: Findings, number: int) -> Iterator[Claim]:
+    _, age, _ = chances_over(findings, number, ())
+    if not age.shape[1]:
+        return
+    # a draw in which a stem has no year has it as often over the age as the others
+    old = np.nanmean(np.where(np.isfinite(age), age > RANKED_BY, np.nan), axis=1) * age.shape[1]
+    plots = findings.posterior.units[number].has_plots
+    whose = f"the {age.shape[1]} {'living stems listed and dated' if plots else 'trees sampled'}"
+    yield _claim(
+        of, "old stems", "inside", whose,
+        f"stems over {RANKED_BY} years", findings.level, "old_trees", "age_*",
+        subject=f"{RANKED_BY}", interval=_points(old, findings.level, whole=True), unit="stems",
+    )  # fmt: skip
+
+
 def _rests_on(age: float, by_area: bool) -> tuple[str, str]:
     """Table and columns of a share: the summary has those of the usual ages."""
     if age not in AGES:
@@ -213,10 +237,9 @@ def _rests_on(age: float, by_area: bool) -> tuple[str, str]:
 def _amounts(of: Make, stems: Population, level: float) -> Iterator[Claim]:
     if not stems.has_plots:
         return
-    area = stems.basal_area_by_year.sum(axis=1)  # of stems listed, and of others like them
     amounts: tuple[tuple[Kind, np.ndarray, str, str], ...] = (
         ("stems", stems.total, "stems/ha", "stems_per_ha_*"),
-        ("basal area", area, "m2/ha", "stand_basal_area_m2_ha_*"),
+        ("basal area", stems.total_basal_area, "m2/ha", "stand_basal_area_m2_ha_*"),
     )
     for kind, amount, unit, column in amounts:
         yield _claim(
@@ -225,16 +248,42 @@ def _amounts(of: Make, stems: Population, level: float) -> Iterator[Claim]:
         )  # fmt: skip
 
 
+def _cohorts(of: Make, stems: Population, unit: UnitFindings, level: float) -> Iterator[Claim]:
+    """Stems and basal area of each pulse, of the years between its median start and end."""
+    of_pulse = unit.groups["group"].str.startswith("pulse ")
+    pulses = unit.groups[(unit.groups["grouped_by"] == COHORT) & of_pulse]
+    amounts: tuple[tuple[Kind, str, str], ...] = (
+        ("cohort stems", "stems_per_ha", "stems/ha"),
+        ("cohort basal area", "basal_area_m2_ha", "m2/ha"),
+    )
+    for row in pulses.to_dict("records"):
+        for kind, column, of_what in amounts:
+            yield _claim(
+                of, kind, "inside", stems.name, kind.removeprefix("cohort "), level,
+                STAND_TABLE.name, f"{column}_*", interval=Interval.of(row, column), unit=of_what,
+                subject=f"{row['first_year']} to {row['last_year']}",
+                rows=f"grouped_by {COHORT}, group {row['group']}",
+            )  # fmt: skip
+
+
 def _regeneration(of: Make, findings: Findings, number: int) -> Iterator[Claim]:
     unit = findings.posterior.units[number]
     if not unit.has_plots or unit.basis == CORING_HEIGHT:
         return
     level, population = findings.level, "plants below breast height"
     plants = regeneration(findings.posterior, number)
-    for stage, amount in plants.items():
+    stages = {
+        stage: (amount, f"{stage} plants", f"{stage}_per_ha_*") for stage, amount in plants.items()
+    }
+    stages[ESTABLISHED_SEEDLINGS] = (
+        established_seedlings(plants),
+        "grass-stage and emerging plants",
+        "established_seedlings_per_ha_*",
+    )
+    for stage, (amount, whose, columns) in stages.items():
         yield _claim(
-            of, "regeneration", "inside", population, f"{stage} plants per hectare", level,
-            "stand_summary", f"{stage}_per_ha_*", subject=stage,
+            of, "regeneration", "inside", population, f"{whose} per hectare", level,
+            "stand_summary", columns, subject=stage,
             interval=_points(amount, level), unit="plants/ha",
         )  # fmt: skip
     wanted = findings.stocking_per_ha

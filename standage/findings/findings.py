@@ -38,6 +38,7 @@ from standage.findings.regeneration import STOCKING_PER_HA
 from standage.findings.releases import chronology_table, release_table
 from standage.findings.result_tables import RESULT_TABLES
 from standage.findings.stand_summary import stand_summary_table
+from standage.findings.stand_table import stand_table
 from standage.findings.tree_dates import tree_date_table
 from standage.findings.unit_findings import UnitFindings, unit_findings
 from standage.growth.growth_changes import MODEL, GrowthChanges, growth_changes, ring_years
@@ -202,6 +203,11 @@ class Findings:
         return cohort_table(self)
 
     @cached_property
+    def stand_table(self) -> pd.DataFrame:
+        """One row a unit with plots and an age class, diameter class or cohort."""
+        return stand_table(self)
+
+    @cached_property
     def rate(self) -> pd.DataFrame:
         """One row a unit and year."""
         return rate_table(self)
@@ -320,6 +326,7 @@ class Findings:
                 pulses=self.pulses,
                 attribution=self.attribution,
                 cohorts=self.cohorts,
+                groups=self.stand_table,
                 rate=self.rate,
                 trees=self.tree_dates,
             )

@@ -51,7 +51,7 @@ class Population:
     season : last growing season completed at the survey.
     drawn : year of each listed stem, NaN in a draw without one. (draw, stem)
     stems : what each listed stem stands for. (draw, stem) [stems/ha, or trees]
-    basal_area : cross-section of each listed stem. (stem,) [m2]
+    dbh_cm, basal_area : diameter and cross-section of each listed stem. (stem,) [cm, m2]
     others : stems over an age, and not over it, that stand though none such need be listed.
         (draw, 2) [as stems]
     """
@@ -63,6 +63,7 @@ class Population:
     season: int
     drawn: np.ndarray
     stems: np.ndarray
+    dbh_cm: np.ndarray
     basal_area: np.ndarray
     others: np.ndarray
 
@@ -83,6 +84,11 @@ class Population:
     def total(self) -> np.ndarray:
         """All stems. (draw,) [stems/ha, or trees]"""
         return self.stems.sum(axis=1) + self.others.sum(axis=1)
+
+    @property
+    def total_basal_area(self) -> np.ndarray:
+        """Basal area of the listed stems and of others like them. (draw,) [m2/ha, or m2]"""
+        return np.nansum(self.stems * self.basal_area, axis=1)
 
     @property
     def by_year(self) -> np.ndarray:
@@ -147,6 +153,7 @@ def population(findings: Findings, number: int) -> Population:
             sampled_share=np.nan,
             drawn=drawn,
             stems=np.ones(drawn.shape),
+            dbh_cm=trees["dbh_cm"].to_numpy(dtype=float),
             basal_area=basal_area_each(trees),
             others=np.zeros((len(drawn), 2)),
             **axis,
@@ -172,6 +179,7 @@ def population(findings: Findings, number: int) -> Population:
         sampled_share=min(unit.area_ha / area_ha, 1.0) if area_ha else np.nan,
         drawn=drawn,
         stems=each * inside + mix * outside * scale,
+        dbh_cm=trees["dbh_cm"].to_numpy(dtype=float),
         basal_area=basal_area_each(trees),
         others=halves * scale * (outside.mean() if len(each) else 0.0),
         **axis,

@@ -23,7 +23,6 @@ from standage.findings.local_ratio import WINDOWS, Scan, held_in_windows, window
 from standage.findings.pulse_limit import ReportingLimit
 from standage.findings.stems import (
     CORING_HEIGHT,
-    cut_on_record,
     dated_by_core,
     dated_years,
     living_rate,
@@ -51,7 +50,6 @@ FARTHEST_EDGE = 40  # a pulse reaches no further from its peak (assumption) [yea
 # side: its window is chosen once for all draws, so that draws alone hold the truth in 72 % of
 # simulated pulses where they state 90 % (docs/validation.md, Claims)
 WIDER = 0.5
-CUT_LEAVES_IT, NOT_ASSESSED = "a cut can leave the same shape", "not assessed"
 
 PULSES = schema.ResultTable(
     "pulses",
@@ -78,11 +76,6 @@ PULSES = schema.ResultTable(
         ),
         *schema.whole("plots_with_it", "plots", "with a stem of it"),
         *schema.number("largest_plot_share", "share of its stems", "in the plot that has most"),
-        *schema.code(
-            "holds_if_cutting_differs",
-            "whether a cut on record may have made it",
-            {CUT_LEAVES_IT: "", NOT_ASSESSED: "none on record"},
-        ),
         *schema.whole("window_years", "years", "the best window"),
         *schema.probability(
             "prior_share",
@@ -290,9 +283,6 @@ def _row(findings: Findings, number: int, burst: Burst, pulse: int) -> dict[str,
         **(excess_columns if unit.has_plots else blank_columns("stems_per_ha")),
         **wider_columns("share", np.clip(share[there], 0, 1), level, most=1.0),
         **_stems_behind(posterior, number, scan.kept, start, end, there),
-        "holds_if_cutting_differs": (
-            CUT_LEAVES_IT if cut_on_record(posterior.survey, unit.stand) else NOT_ASSESSED
-        ),
         "window_years": burst.width,
         "prior_share": scan.prior_share[burst.width][burst.place],
         "limit": limit.value,

@@ -15,6 +15,7 @@ STOCKING_PER_HA = 740.0
 # of the stages of counts.csv: those that outlived their first season
 ESTABLISHED = ("grass", "emerging")
 STAGES = ("germinant", *ESTABLISHED)
+ESTABLISHED_SEEDLINGS = "established seedlings"  # the subject of a claim about all of these
 
 
 def regeneration(posterior: Posterior, number: int) -> Mapping[str, np.ndarray]:
@@ -35,7 +36,11 @@ def regeneration(posterior: Posterior, number: int) -> Mapping[str, np.ndarray]:
     return stages
 
 
+def established_seedlings(plants: Mapping[str, np.ndarray]) -> np.ndarray:
+    """The plants that outlived their first season, of those by stage. (draw,) [plants/ha]"""
+    return np.sum([plants[stage] for stage in ESTABLISHED if stage in plants], axis=0)
+
+
 def stocking_probability(plants: Mapping[str, np.ndarray], wanted_per_ha: float) -> float:
     """Probability that the plants that outlived their first season reach a stocking."""
-    established = sum(plants[stage] for stage in ESTABLISHED if stage in plants)
-    return float(np.mean(established >= wanted_per_ha))
+    return float(np.mean(established_seedlings(plants) >= wanted_per_ha))

@@ -16,12 +16,14 @@ from standage.findings.rates import RATE
 from standage.findings.releases import RELEASES
 from standage.findings.schema import ResultTable
 from standage.findings.stand_summary import STAND_SUMMARY
+from standage.findings.stand_table import STAND_TABLE
 from standage.findings.tree_dates import TREE_DATES
 
 # only where the survey has ring widths
 RING_TABLES = (RELEASES, TREE_RELEASES, DISTURBANCES, EVENT_YEARS)
 RESULT_TABLES = (
-    *(CLAIMS, STAND_SUMMARY, TREE_DATES, OLD_TREES, COHORTS, RATE, PULSES, ATTRIBUTION),
+    *(CLAIMS, STAND_SUMMARY, TREE_DATES, OLD_TREES, COHORTS, STAND_TABLE),
+    *(RATE, PULSES, ATTRIBUTION),
     *RING_TABLES,
     *(COMPARISON, PARAMETERS, PRIOR_SENSITIVITY, ALL_STANDS),
 )

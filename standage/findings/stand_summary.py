@@ -20,7 +20,12 @@ from standage.findings.intervals import (
 )
 from standage.findings.population import Population
 from standage.findings.recruitment_shapes import RecruitmentShape
-from standage.findings.regeneration import STAGES, regeneration, stocking_probability
+from standage.findings.regeneration import (
+    STAGES,
+    established_seedlings,
+    regeneration,
+    stocking_probability,
+)
 from standage.findings.stand_places import COORDINATES, stand_places
 from standage.findings.stems import (
     CORING_HEIGHT,
@@ -147,6 +152,13 @@ STAND_SUMMARY = schema.ResultTable(
             blank=NOT_AT_CORING_HEIGHT,
             interval=True,
         ),
+        *schema.number(
+            "established_seedlings_per_ha",
+            "plants/ha",
+            "grass-stage and emerging plants together",
+            blank=NOT_AT_CORING_HEIGHT,
+            interval=True,
+        ),
         *schema.number("stocking_per_ha", "plants/ha", "the stocking asked for"),
         *schema.probability("probability_stocked", "that grass-stage and emerging plants reach it"),
         *schema.year("densest_20_years_first", "of the 20 years with most stems (median)"),
@@ -214,7 +226,7 @@ def _unit_row(findings: Findings, number: int, places: pd.DataFrame) -> dict[str
         "diameter_limit_cm": members.diameter_limit_cm,
         "sampled_share": members.sampled_share,
     }
-    area = members.basal_area_by_year.sum(axis=1)
+    area = members.total_basal_area
     for name, amount in (("stems_per_ha", members.total), ("stand_basal_area_m2_ha", area)):
         row |= interval_columns(name, amount, level) if unit.has_plots else blank_columns(name)
     row["basal_area_m2_ha"] = _basal_area(posterior, number)
@@ -337,6 +349,9 @@ def _stages(findings: Findings, number: int) -> dict[str, Any]:
         "stocking_per_ha": findings.stocking_per_ha,
         "probability_stocked": stocking_probability(plants, findings.stocking_per_ha),
     }
+    row |= interval_columns(
+        "established_seedlings_per_ha", established_seedlings(plants), findings.level
+    )
     for stage, amount in plants.items():
         row |= interval_columns(f"{stage}_per_ha", amount, findings.level)
     return row

@@ -24,6 +24,7 @@ class UnitFindings:
     ----------
     summary : its row of `stand_summary`.
     pulses, attribution, cohorts, rate, trees : its rows of these tables.
+    groups : its rows of `stand_table`; none without plots.
     events : those on record for its stand, oldest first.
     budget : what the uncertainty of its cored trees is made of; None where that is not known.
     last_season : last growing season completed at the survey.
@@ -34,6 +35,7 @@ class UnitFindings:
     pulses: pd.DataFrame
     attribution: pd.DataFrame
     cohorts: pd.DataFrame
+    groups: pd.DataFrame
     rate: pd.DataFrame
     trees: pd.DataFrame
     events: tuple[Event, ...]

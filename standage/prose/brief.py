@@ -7,19 +7,27 @@ from importlib.metadata import version
 
 from standage.findings.findings import Findings
 from standage.findings.old_trees import RANKED_BY
-from standage.findings.regeneration import STOCKING_PER_HA
+from standage.findings.regeneration import ESTABLISHED_SEEDLINGS, STOCKING_PER_HA
+from standage.findings.schema import Row
+from standage.findings.stems import cut_on_record
 from standage.findings.unit_findings import UnitFindings, rows_of
-from standage.grammar import counted, listed
+from standage.grammar import capital, counted, listed
 from standage.prose.cautions import SPARE_CAUTIONS, cautions
 from standage.prose.measures import Measures
 from standage.prose.short_statement import short_statement
 from standage.prose.verdict import grade_sentence
 from standage.prose.wording import age_words, percent
 
-MOST_VETERANS = 5  # of a stand that are named
+MOST_VETERANS = 8  # of a stand that are named
 LEAST_CHANCE = 0.5  # of being over `RANKED_BY` years, from which a tree is named (assumption)
+CHANCE = f"probability_over_{RANKED_BY}_years"
 MOST_CAUTIONS = 4  # of this survey; the report has all
-STAGES = {"grass": "grass-stage", "emerging": "emerging", "germinant": "germinants"}
+STAGES = {
+    "germinant": "germinants",
+    "grass": "grass-stage",
+    "emerging": "emerging",
+    ESTABLISHED_SEEDLINGS: "grass-stage and emerging together",
+}
 CAUTIONS = (
     SPARE_CAUTIONS[0],
     "Coring wounds a tree: ask the landowner, and core no protected, cavity or scarred tree.",
@@ -30,16 +38,26 @@ CAUTIONS = (
 
 @dataclass(frozen=True)
 class StandBrief:
-    """A stand in the brief. headline, more, unknown: as in the summary. regeneration, veterans:
-    plants by stage, and the trees likeliest to be old, a line each.
+    """A stand in the brief. headline, more, unknown: as in the short statement. old: how many of
+    its stems are old. veterans: those likeliest to be, a line each. regeneration: plants by stage.
     """
 
     title: str
     headline: str
     more: tuple[str, ...]
     unknown: tuple[str, ...]
-    regeneration: str
+    old: str
     veterans: tuple[str, ...]
+    regeneration: str
+
+    def old_trees(self, most: int = MOST_VETERANS) -> tuple[str, ...]:
+        """How many stems are old, then the surest of them, so many at most."""
+        named = self.veterans[:most]
+        if not named:
+            least = f"no stem has a chance of {percent(LEAST_CHANCE)} or more of being so"
+            return (f"{self.old}; {least}.",)
+        surest = f"the {len(named)} surest" if len(named) > 1 else "the surest"
+        return (f"{self.old}; {surest}:", *named)
 
 
 @dataclass(frozen=True)
@@ -48,6 +66,7 @@ class Brief:
 
     stands: tuple[StandBrief, ...]
     picture_note: str
+    old_note: str
     not_to_conclude: tuple[str, ...]
     cautions: tuple[str, ...]
     method: tuple[str, ...]
@@ -61,6 +80,10 @@ def brief(findings: Findings, measures: Measures) -> Brief:
         picture_note=(
             "Bars: age classes of ten years, as the model has them, with intervals. Ticks below:"
             " cored trees at their dates. A hollow bar has no cored tree. Shaded: pulses."
+        ),
+        old_note=(
+            f"Age at the survey, then the chance of being over {RANKED_BY} years; dated by core"
+            " where nothing else is said."
         ),
         not_to_conclude=_not_to_conclude(findings),
         cautions=(*CAUTIONS, *_of_this_survey(findings)),
@@ -78,10 +101,11 @@ def _stand(findings: Findings, unit: UnitFindings, measures: Measures) -> StandB
     return StandBrief(
         title=unit.name,
         headline=short.headline,
-        more=short.more,
+        more=(*short.ends, *short.more),
         unknown=short.unknown,
-        regeneration=_regeneration(unit, measures),
+        old=_old(unit),
         veterans=_veterans(findings, unit),
+        regeneration=_regeneration(unit, measures),
     )
 
 
@@ -90,32 +114,57 @@ def _regeneration(unit: UnitFindings, measures: Measures) -> str:
         f"{STAGES[claim.subject]} {measures.density(*claim.interval)}"
         for claim in unit.claims_of("regeneration")
     ]
-    return f"Plants below breast height: {'; '.join(stages)}." if stages else ""
+    return f"{capital('; '.join(stages))}." if stages else ""
+
+
+def _old(unit: UnitFindings) -> str:
+    claim = unit.claim("old stems")
+    if claim is None:
+        return "No stem is dated"
+    low, about, high = (f"{number:.0f}" for number in claim.interval)
+    number = f"About {about} ({low} to {high})"
+    if low == high:
+        number = "None" if high == "0" else about
+    elif about == "0":
+        number = f"{low} to {high}"
+    return (
+        f"{number} of {claim.population} {'is' if number == '1' else 'are'} over"
+        f" {claim.subject} years"
+    )
 
 
 def _veterans(findings: Findings, unit: UnitFindings) -> tuple[str, ...]:
     rows = rows_of(findings.old_trees, unit.summary)
-    likely = rows[rows[f"probability_over_{RANKED_BY}_years"] >= LEAST_CHANCE]
-    if likely.empty:
-        return (f"No stem is likelier than not to be over {RANKED_BY} years.",)
-    lines = [
-        f"{row['tree']}: {age_words(row['age_low'], row['age_median'], row['age_high'])}; over"
-        f" {RANKED_BY} years {percent(row[f'probability_over_{RANKED_BY}_years'])}; dated by"
-        f" {'its core' if row['dated_by'] == 'cored' else row['dated_by']}"
-        for row in likely.head(MOST_VETERANS).to_dict("records")
-    ]
-    left = len(likely) - len(lines)
-    if left:
-        lines.append(f"and {left} more that {'is' if left == 1 else 'are'} likelier than not.")
-    return tuple(lines)
+    likely = rows[rows[CHANCE] >= LEAST_CHANCE]
+    return tuple(_veteran(row) for row in likely.head(MOST_VETERANS).to_dict("records"))
+
+
+def _veteran(row: Row) -> str:
+    """A tree with its age, the chance that it is over `RANKED_BY` years, and its scar and note."""
+    age = age_words(row["age_low"], row["age_median"], row["age_high"]).removeprefix("about ")
+    by = "" if row["dated_by"] == "cored" else f"dated by {row['dated_by']}"
+    scar = "" if row["scar"] in ("", "none") else f"{row['scar']} scar"
+    chance = percent(row[CHANCE]).replace("more than", ">")
+    rest = [part for part in (age, chance, by, scar, row["note"]) if part]
+    return f"{row['tree']}: {', '.join(rest)}"
 
 
 def _not_to_conclude(findings: Findings) -> tuple[str, ...]:
+    cut = [
+        unit.stand
+        for unit in findings.units
+        if len(unit.pulses) and cut_on_record(findings.survey, unit.stand)
+    ]
     sentences = ["That few trees came when few stand today: only those alive now are seen."]
     if any(unit.pulses.empty for unit in findings.units):
         sentences.append("That there was no pulse where none stands out: one may be hidden.")
     if (findings.attribution["event"] != "").any():
         sentences.append("That an event made a pulse: dates tell what came before, not why.")
+    if cut:
+        sentences.append(
+            f"That the pulse of {listed(cut)} must have been recruitment: a cut is on record, and"
+            " cutting by size can leave the same shape."
+        )
     sentences += [
         "That a tree has the age given for its size: trees of one size differ by decades.",
         "That a seedling count will become trees: their survival isn't known.",

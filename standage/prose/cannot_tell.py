@@ -11,7 +11,7 @@ QUESTIONS = {
     "years of establishment": "Years of establishment",
     "amounts": "Stems per hectare",
     "stems": "How many stems are alive, to better than fivefold",
-    "grass stage": "How many plants without a stem are alive, to better than fivefold",
+    "grass stage": "How many grass-stage seedlings there are, to better than fivefold",
     "oldest tree": "How old the stand is",
     "when": "When the stems came",
     "half span": "Which years hold half of the stems",

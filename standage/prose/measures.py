@@ -56,6 +56,17 @@ class Measures:
         feet = f"{rounded(number * FT2_PER_ACRE)} ft\u00b2 per acre"
         return self._bracketed(f"{rounded(number)} m\u00b2 per hectare", feet)
 
+    def basal_area_between(self, low: float, middle: float, high: float) -> str:
+        """Cross-section with its interval, `about 9.4 m\u00b2 per hectare (6.2 to 14; 27 to 61
+        ft\u00b2 per acre)`. [m2/ha]
+        """
+        words = amount_words(low, middle, high, "m\u00b2 per hectare")
+        if self.units != US or not np.isfinite(middle):
+            return words
+        least, most = (rounded(end * FT2_PER_ACRE) for end in (low, high))
+        feet = f"{least} to {most} ft\u00b2 per acre"
+        return f"{words.removesuffix(')')}; {feet})" if "(" in words else f"{words} ({feet})"
+
     def basal_area_parts(self, number: float) -> tuple[str, str]:
         """The same for a narrow cell: `23 m2/ha`, and what stands below it, `= 100 ft2/acre` or
         nothing. [m2/ha]

@@ -13,11 +13,6 @@ from standage.findings.unit_findings import UnitFindings, unit_name
 from standage.grammar import counted
 from standage.prose.wording import NOT_KNOWN, percent, probability_words, rounded, year_words
 
-DIFFERENCES_TEXT = (
-    "Differences between pairs of stands with their intervals, measure by measure; the table below"
-    " gives the same in words."
-)
-
 
 def strips_text(stand_summary: pd.DataFrame) -> str:
     """The histograms of all stands on one axis: when half of the stems of each came."""
@@ -30,6 +25,11 @@ def strips_text(stand_summary: pd.DataFrame) -> str:
         "Histograms of the stands' stems by ten years of establishment, on one axis. Half of the"
         f" stems came in: {'; '.join(spans)}."
     )
+
+
+def pair_text(first: str, second: str) -> str:
+    """Two age structures on one axis."""
+    return f"Share of the stems by ten years of establishment, {first} upward, {second} downward."
 
 
 def age_caption(unit: UnitFindings) -> str:

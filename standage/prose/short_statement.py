@@ -11,14 +11,15 @@ from dataclasses import dataclass
 from standage.findings.cannot_tell import OpenQuestion
 from standage.findings.claim import OR, Claim, Kind
 from standage.findings.findings import Findings
+from standage.findings.regeneration import ESTABLISHED_SEEDLINGS
 from standage.findings.schema import Row
 from standage.findings.stems import CORING_HEIGHT
 from standage.findings.unit_findings import UnitFindings
-from standage.grammar import capital, counted, listed
-from standage.prose.attribution import event_name, near_events
+from standage.grammar import capital, listed
+from standage.prose.attribution import lag_words, near_events
 from standage.prose.cannot_tell import QUESTIONS, open_question_sentence
 from standage.prose.measures import HECTARES_PER_ACRE, US, Measures
-from standage.prose.wording import likelihood, percent, rounded, share_words
+from standage.prose.wording import likelihood, of_hundred, percent, rounded, share_words
 
 MOST_UNKNOWN = 3  # open questions that are named
 OLD_AGE = "100"  # whose share of the stems is given [years]
@@ -28,13 +29,14 @@ NO_DOUBT = 0.9
 
 @dataclass(frozen=True)
 class ShortStatement:
-    """A unit in few words. `headline`: structure, pulses and regeneration; `more`: what came before
-    a pulse, the oldest tree and what stands there; `unknown`: at most three lines; `questions`: the
-    same without reasons.
+    """A unit in few words. `headline`: structure, pulses and regeneration; `ends`: the years of the
+    pulses with intervals; `more`: what came before a pulse, the oldest tree and what stands there;
+    `unknown`: at most three lines; `questions`: the same without reasons.
     """
 
     title: str
     headline: str
+    ends: tuple[str, ...]
     more: tuple[str, ...]
     unknown: tuple[str, ...]
     questions: tuple[str, ...]
@@ -49,6 +51,7 @@ def short_statement(findings: Findings, unit: UnitFindings, measures: Measures) 
     return ShortStatement(
         title=unit.name,
         headline=" ".join(headline),
+        ends=tuple(_ends(unit, claims)),
         more=tuple(more),
         unknown=tuple(open_question_sentence(each, measures) for each in asked),
         questions=tuple(QUESTIONS[each.question] for each in asked),
@@ -88,27 +91,49 @@ def _pulses(unit: UnitFindings, claims: Sequence[Claim]) -> list[str]:
         known = bool(_of_kind(claims, "structure"))
         return ["No recruitment pulse stands out."] if known else []
     at_core = unit.summary["basis"] == CORING_HEIGHT
-    burst = "Burst of arrivals at the height of the cores" if at_core else "Recruitment pulse"
+    burst = "burst of arrivals at the height of the cores" if at_core else "recruitment pulse"
     sentences = []
     for pulse in pulses:
         own = [claim for claim in claims if claim.subject == pulse.subject]
         start, end = (round(claim.estimate) for claim in _of_kind(own, "pulse years"))
-        sentences.append(f"{burst} about {start} to {end} ({percent(pulse.probability)}).")
+        # the probability is that of the pulse, and stands before its years
+        sentences.append(f"A {burst} ({percent(pulse.probability)}), about {start} to {end}.")
     return sentences
 
 
 def _stocking(claims: Sequence[Claim], measures: Measures) -> list[str]:
-    return [
-        f"Established seedlings {'reach' if claim.category == 'reached' else 'fall short of'}"
-        f" {_stocking_words(claim, measures)} ({percent(claim.probability)})."
-        for claim in _of_kind(claims, "stocking")
-    ]
+    sentences = []
+    for claim in _of_kind(claims, "stocking"):
+        verb = "reach" if claim.category == "reached" else "fall short of"
+        amounts = [
+            f", {measures.density(*each.interval)},"
+            for each in _of_kind(claims, "regeneration")
+            if each.subject == ESTABLISHED_SEEDLINGS
+        ]
+        sentences.append(
+            f"Established seedlings{''.join(amounts)} {verb} {_stocking_words(claim, measures)}"
+            f" ({percent(claim.probability)})."
+        )
+    return sentences
 
 
 def _stocking_words(claim: Claim, measures: Measures) -> str:
     wanted = float(claim.subject)
     acre = f" ({rounded(wanted * HECTARES_PER_ACRE)} per acre)" if measures.units == US else ""
-    return f"{wanted:g} per hectare{acre}"
+    return f"{wanted:g}{acre}"
+
+
+def _ends(unit: UnitFindings, claims: Sequence[Claim]) -> list[str]:
+    """Between which years each pulse began and ended."""
+    sentences = []
+    for pulse in _of_kind(claims, "pulse"):
+        own = [claim for claim in claims if claim.subject == pulse.subject]
+        ends = [
+            f"{verb} between {end.low:.0f} and {end.high:.0f}"
+            for verb, end in zip(("began", "ended"), _of_kind(own, "pulse years"), strict=True)
+        ]
+        sentences.append(f"{_pulse_name(unit, pulse.subject)} {' and '.join(ends)}.")
+    return sentences
 
 
 def _before(unit: UnitFindings) -> list[str]:
@@ -119,17 +144,19 @@ def _before(unit: UnitFindings) -> list[str]:
     for number, rows in unit.attribution.groupby("pulse", sort=True):
         near = near_events(rows.to_dict("records"))
         if near:
-            sentences.append(_near_words(near[0], number, len(unit.pulses) > 1))
+            sentences.append(_near_words(near[0], _pulse_name(unit, number)))
     return sentences
 
 
-def _near_words(row: Row, number: object, several: bool) -> str:
-    lag = round(float(row["lag_years_median"]))
-    years = counted(abs(lag), "year")
-    when = f"{years} after" if lag > 0 else f"{years} before" if lag < 0 else "in the year of"
-    pulse = f"Pulse {number}" if several else "The pulse"
-    chance = f"; by chance one is as near in {percent(row['chance_as_close'])}"
-    return f"{pulse} began about {when} {event_name(row)}{chance} (no proof of cause)."
+def _pulse_name(unit: UnitFindings, number: object) -> str:
+    return f"Pulse {number}" if len(unit.pulses) > 1 else "The pulse"
+
+
+def _near_words(row: Row, pulse: str) -> str:
+    return (
+        f"{pulse} began {lag_words(row)}; in {of_hundred(row['chance_as_close'])} records like this"
+        " one an event falls as close by chance (no proof of cause)."
+    )
 
 
 def _oldest(claims: Sequence[Claim]) -> list[str]:

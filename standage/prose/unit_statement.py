@@ -18,6 +18,7 @@ from standage.findings.cannot_tell import (
 from standage.findings.claim import Claim
 from standage.findings.events_on_record import Event
 from standage.findings.intervals import Interval
+from standage.findings.regeneration import ESTABLISHED_SEEDLINGS
 from standage.findings.stems import CORING_HEIGHT, SAMPLED
 from standage.findings.unit_findings import UnitFindings
 from standage.grammar import capital, counted, listed
@@ -28,7 +29,12 @@ from standage.prose.wording import NOT_KNOWN, probability_words, share_words, ye
 
 # share of the living stems from which ten years are named though they are in no pulse (assumption)
 LARGE_GROUP = 0.2
-STAGE_WORDS = {"germinant": "germinants", "grass": "grass-stage", "emerging": "emerging"}
+STAGE_WORDS = {
+    "germinant": "germinants",
+    "grass": "grass-stage",
+    "emerging": "emerging",
+    ESTABLISHED_SEEDLINGS: "grass-stage and emerging together",
+}
 HARDLY_ANY = 0.005  # share of stems below which an age isn't worth naming (assumption)
 
 
@@ -150,7 +156,18 @@ def _amounts(unit: UnitFindings, measures: Measures) -> list[str]:
         )
         basal_area = f"; basal area {measures.basal_area(area.estimate)}" if area else ""
         sentences.append(f"Of {stems.population}: {amount}{basal_area}.")
-    return sentences + _regeneration(unit, measures)
+    return [*sentences, *_cohorts(unit, measures), *_regeneration(unit, measures)]
+
+
+def _cohorts(unit: UnitFindings, measures: Measures) -> list[str]:
+    """Stems and basal area of each pulse."""
+    return [
+        f"Of {stems.subject} stand {measures.stems_between(*stems.interval)}, basal area"
+        f" {measures.basal_area_between(*area.interval)}."
+        for stems in unit.claims_of("cohort stems")
+        for area in unit.claims_of("cohort basal area", stems.subject)
+        if not _barely_known(stems)
+    ]
 
 
 def _regeneration(unit: UnitFindings, measures: Measures) -> list[str]:

@@ -60,6 +60,16 @@ def percent(share: float) -> str:
     return "less than 1 %" if share < 0.01 else f"{100 * share:.0f} %"
 
 
+def of_hundred(share: float) -> str:
+    """A share as so many of a hundred cases.
+
+    >>> of_hundred(0.04), of_hundred(0.002)
+    ('4 of 100', 'fewer than 1 of 100')
+    """
+    shown = percent(share).removesuffix(" %")
+    return f"{shown.replace('less', 'fewer')} of 100"
+
+
 def probability_words(probability: float) -> str:
     """Words and figure together, the word being that of the rounded figure; `NOT_KNOWN` for NaN.
 

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import chain
 
 from matplotlib import rc_context
 from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -19,7 +20,7 @@ from standage.figures.styles import MILLIMETRES, in_style
 from standage.findings.findings import Findings
 from standage.findings.unit_findings import UnitFindings
 from standage.grammar import counted
-from standage.prose.brief import Brief, StandBrief
+from standage.prose.brief import MOST_VETERANS, Brief, StandBrief
 from standage.report.heading import Heading, image_type
 
 WIDTH, HEIGHT = 210 / MILLIMETRES, 297 / MILLIMETRES  # A4 [inches]
@@ -30,6 +31,8 @@ TEXT, HEAD, TITLE = 8.0, 10.0, 15.0  # sizes of type [points]
 LINE = 1.3  # height of a line against its type
 LOGO = 12 / MILLIMETRES  # height of a logo [inches]
 LEAST_PICTURE = 1.6  # height that a picture needs [inches]
+FEWEST_VETERANS = 2  # of a stand that are named, where there is no room for more
+LAST_LINE = HEIGHT - MARGIN - 0.2  # where a column ends [inches]
 MOST_PICTURE = 3.2  # and that it takes at most [inches]
 
 
@@ -111,6 +114,7 @@ def brief_pdf(findings: Findings, words: Brief, heading: Heading, title: str) ->
 def _pages(findings: Findings, words: Brief, heading: Heading, title: str) -> list[Figure]:
     units = findings.units
     pages = []
+    left_out: list[tuple[str, ...]] = []
     for first in range(0, len(units), STANDS_A_PAGE):
         those = slice(first, first + STANDS_A_PAGE)
         more = "" if first == 0 else f", continued: stands {first + 1} on"
@@ -121,9 +125,11 @@ def _pages(findings: Findings, words: Brief, heading: Heading, title: str) -> li
                 f"{len(units)} stands, {STANDS_A_PAGE} a page; what to mind is on the last page."
             )
             down = top.down
-        _stands(page, findings, units[those], words.stands[those], words.picture_note, down)
+        left_out += _stands(
+            page, findings, units[those], words.stands[those], words.picture_note, down
+        )
         pages.append(page)
-    return [*pages, _what_to_mind(words, heading, title)]
+    return [*pages, last_page(words, left_out, heading, title)]
 
 
 def _headed(heading: Heading, title: str) -> tuple[Figure, float]:
@@ -157,46 +163,53 @@ def _stands(
     stands: tuple[StandBrief, ...],
     note: str,
     down: float,
-) -> None:
-    """Up to two stands below each other across the page; more, two abreast."""
+) -> list[tuple[str, ...]]:
+    """Up to two stands below each other across the page; more, two abreast. Returns the sentences
+    of each for which there is no room.
+    """
     whole = Column(page, MARGIN, WIDTH - 2 * MARGIN, down)
     bottom = HEIGHT - MARGIN - whole.height_of(note) - 0.05
     abreast = 2 if len(units) > 2 else 1
     rows = -(-len(units) // abreast)
     width = (WIDTH - 2 * MARGIN - (abreast - 1) * GAP) / abreast
     height = (bottom - down) / rows
+    left_out = []
     for number, (unit, stand) in enumerate(zip(units, stands, strict=True)):
         row, across = divmod(number, abreast)
         column = Column(page, MARGIN + across * (width + GAP), width, down + row * height)
-        _stand(column, findings, unit, stand, down + (row + 1) * height)
+        left_out.append(_stand(column, findings, unit, stand, down + (row + 1) * height))
     whole.down = bottom + 0.05
     whole.write(note)
+    return left_out
 
 
 def _stand(
     column: Column, findings: Findings, unit: UnitFindings, stand: StandBrief, bottom: float
-) -> None:
-    """Headline, picture, and what is known and not known: the picture has the room that is left."""
+) -> tuple[str, ...]:
+    """Headline, picture, and what is known and not known: the picture has the room that is left.
+    Returns what there is no room for.
+    """
     column.rule()
     column.write(stand.title, size=HEAD, weight="bold")
     column.write(stand.headline, size=TEXT + 0.5)
-    below = fitting(column, stand, bottom - column.down - LEAST_PICTURE - 0.15)
+    below, left_out = fitting(column, stand, bottom - column.down - LEAST_PICTURE - 0.15)
     taken = _height(column, below)
     room = bottom - column.down - taken - 0.15
     height = min(max(room, LEAST_PICTURE), MOST_PICTURE)
-    _picture(column, findings, unit, height)
+    draw_ages(column, findings, unit, height)
     column.down += height + 0.06
     for words, weight in below:
         column.write(words, weight=weight)
         column.down += 0.02
+    return left_out
 
 
 Line = tuple[str, str]  # words and their weight
 
 
-def fitting(column: Column, stand: StandBrief, room: float) -> list[Line]:
-    """What is known and not known of a stand, in the room there is [inches]: first what is known
-    goes to the report, from its end; that it does is said.
+def fitting(column: Column, stand: StandBrief, room: float) -> tuple[list[Line], tuple[str, ...]]:
+    """What is known and not known of a stand, in the room there is [inches], and what is left: what
+    is known goes to the last page, from its end; that it does is said.
     """
     unknown = [("Not known:", "bold"), *((line, "normal") for line in stand.unknown)]
     if not stand.unknown:
@@ -205,36 +218,34 @@ def fitting(column: Column, stand: StandBrief, room: float) -> list[Line]:
         left = len(stand.more) - number
         below = [*((line, "normal") for line in stand.more[:number]), *unknown]
         if left:
-            below.append((f"{counted(left, 'more sentence')} in report.html.", "normal"))
+            below.append((f"{counted(left, 'more sentence')} on the last page.", "normal"))
         if _height(column, below) <= room:
             break
-    return below
+    return below, stand.more[number:]
 
 
 def _height(column: Column, below: list[Line]) -> float:
     return sum(column.height_of(words, weight=weight) + 0.02 for words, weight in below)
 
 
-def _picture(column: Column, findings: Findings, unit: UnitFindings, height: float) -> None:
+def draw_ages(column: Column, findings: Findings, unit: UnitFindings, height: float) -> None:
     """The age classes of a unit in a box of the page. height: of the box [inches]"""
     page = column.page
     box = (column.left, HEIGHT - column.down - height, column.width, height)
     left, bottom, right, top = 0.55, 0.6, 0.05, 0.08  # first guess of the margins [inches]
-    ax = page.add_axes(_part(box, left, bottom, right, top))
     events = findings.survey.events
-    figures.plot_cohorts(
-        unit.cohorts,
-        trees=unit.trees,
-        pulses=unit.pulses,
-        events=events[events["stand"].isin([unit.stand, ""])],
-        ax=ax,
-    )
-    ax.set_title("", loc="left")
-    drawn = ax.get_tightbbox(page.canvas.get_renderer())  # type: ignore[attr-defined]
-    if drawn is not None:
+    own = events[events["stand"].isin([unit.stand, ""])]
+    for drawing in range(2):  # words are placed by the width of the axes, which margins decide
+        ax = page.add_axes(_part(box, left, bottom, right, top))
+        figures.plot_cohorts(unit.cohorts, trees=unit.trees, pulses=unit.pulses, events=own, ax=ax)
+        ax.set_title("", loc="left")
+        drawn = ax.get_tightbbox(page.canvas.get_renderer())  # type: ignore[attr-defined]
+        if drawing or drawn is None:
+            break
         left += box[0] - drawn.x0 / page.dpi
         bottom += box[1] - drawn.y0 / page.dpi
-    ax.set_position(_part(box, left, bottom, right, top))
+        right += max(drawn.x1 / page.dpi - box[0] - box[2], 0.0)
+        ax.remove()
 
 
 def _part(
@@ -250,24 +261,24 @@ def _part(
     )
 
 
-def _what_to_mind(words: Brief, heading: Heading, title: str) -> Figure:
+def last_page(
+    words: Brief, left_out: list[tuple[str, ...]], heading: Heading, title: str
+) -> Figure:
+    """Seedlings, old trees and what to mind. left_out: sentences of each stand for which its page
+    has no room.
+    """
     page, down = _headed(heading, f"{title}: what to mind")
     width = (WIDTH - 2 * MARGIN - GAP) / 2
     first = Column(page, MARGIN, width, down)
     first.rule()
-    first.heading("Old trees, to spare")
-    last = HEIGHT - MARGIN
-    for number, stand in enumerate(words.stands):
-        lines = [stand.title, *stand.veterans, stand.regeneration]
-        if first.down + sum(first.height_of(line) for line in lines) > last - 0.2:
-            left = len(words.stands) - number
-            first.write(f"{left} more stands: old_trees.csv and report.html.")
+    _by_stand(first, "Continued from before", words.stands, left_out)
+    seedlings = [(stand.regeneration,) if stand.regeneration else () for stand in words.stands]
+    _by_stand(first, "Seedlings", words.stands, seedlings)
+    for most in range(MOST_VETERANS, FEWEST_VETERANS - 1, -1):
+        old = [stand.old_trees(most) for stand in words.stands]
+        if first.down + _height_by_stand(first, words.stands, old, words.old_note) <= LAST_LINE:
             break
-        first.write(stand.title, weight="bold")
-        first.points(stand.veterans)
-        if stand.regeneration:
-            first.write(stand.regeneration)
-        first.down += 0.06
+    _by_stand(first, "Old trees, to spare", words.stands, old, note=words.old_note)
     second = Column(page, MARGIN + width + GAP, width, down)
     second.rule()
     for head, sentences in (
@@ -279,6 +290,43 @@ def _what_to_mind(words: Brief, heading: Heading, title: str) -> Figure:
         second.heading(head)
         second.points(sentences)
     return page
+
+
+def _height_by_stand(
+    column: Column, stands: tuple[StandBrief, ...], sentences: list[tuple[str, ...]], note: str
+) -> float:
+    """What a heading takes with what there is of each stand. [inches]"""
+    lines = [note, *(stand.title for stand in stands), *chain(*sentences)]
+    heading = 0.09 + LINE * HEAD / 72
+    return heading + sum(column.height_of(line) for line in lines) + 0.04 * len(stands)
+
+
+def _by_stand(
+    column: Column,
+    head: str,
+    stands: tuple[StandBrief, ...],
+    sentences: Sequence[tuple[str, ...]],
+    *,
+    note: str = "",
+) -> None:
+    """A heading, and what there is of each stand: a sentence, then points. Stands that the page has
+    no room for are counted.
+    """
+    shown = [(stand.title, own) for stand, own in zip(stands, sentences, strict=True) if own]
+    if not shown:
+        return
+    column.heading(head)
+    if note:
+        column.write(note)
+    for number, (title, (sentence, *points)) in enumerate(shown):
+        lines = [title, sentence, *points]
+        if column.down + sum(column.height_of(line) for line in lines) > LAST_LINE:
+            column.write(f"{counted(len(shown) - number, 'more stand')} in report.html.")
+            break
+        column.write(title, weight="bold")
+        column.write(sentence)
+        column.points(points)
+        column.down += 0.04
 
 
 def _width(page: Figure, words: str, size: float, weight: str) -> float:

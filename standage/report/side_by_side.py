@@ -7,35 +7,37 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import partial
 
+import numpy as np
 import pandas as pd
+from matplotlib.axes import Axes
 
-from standage.figures.comparison import differences_figure, strips_figure
+from standage.figures.comparison import plot_pair, strips_figure
+from standage.figures.stand import cored_years
 from standage.findings.comparison_measures import AGE_STRUCTURE_DISTANCE, SHARED_PULSE
 from standage.findings.differences import NOT_COMPARED, STAND, YES
 from standage.findings.findings import Findings
 from standage.findings.schema import Row
+from standage.findings.unit_findings import rows_of
 from standage.prose.communities import community_sentences
 from standage.prose.comparison import (
     comparison_sentences,
     distinct_sentences,
     number_words,
-    range_words,
-    sign_probability,
     unit_words,
 )
-from standage.prose.picture_texts import DIFFERENCES_TEXT, strips_text
+from standage.prose.picture_texts import pair_text, strips_text
 from standage.prose.wording import percent, probability_words
-from standage.report.pictures import Picture, whole_picture
+from standage.report.pictures import Picture, small_picture, whole_picture
 from standage.report.shown_tables import Cell, ShownTable
 
-COLUMNS = {  # of the table: measure, its head, what more and less are called
-    "median_establishment_year": ("Median year of establishment", "later", "earlier"),
-    "half_span_years": ("Span that holds half of the stems", "longer", "shorter"),
-    "stems_per_ha": ("Stems per hectare", "more", "fewer"),
-    "latest_pulse_start": ("Start of the latest pulse", "later", "earlier"),
-    "share_in_grass_stage": ("Share of plants in the grass stage", "more", "less"),
+ACTED_ON = {  # measure, what it is called, what more and less are called
+    "stems_per_ha": ("stems per hectare", "more", "fewer"),
+    "median_establishment_year": ("median year", "later", "earlier"),
+    "latest_pulse_start": ("latest pulse", "later", "earlier"),
+    "share_in_grass_stage": ("share in the grass stage", "more", "less"),
 }
 MOST_PAIRS = 45  # shown, ten stands by pairs; comparison.csv has all
+MOST_PICTURES = 6  # of pairs, four stands by pairs; those that lie farthest apart
 
 
 @dataclass(frozen=True)
@@ -45,15 +47,15 @@ class SideBySide:
     Attributes
     ----------
     tables : one for stands and one for communities, where there are any.
+    pairs : a picture each of the pairs whose age structures lie farthest apart.
     refused : what can't be compared, with the reason.
-    classes : the classes of years in which two stands are told apart.
     """
 
     intro: tuple[str, ...]
     pictures: list[Picture]
     tables: list[ShownTable]
+    pairs: list[Picture]
     refused: list[str]
-    classes: list[str]
 
 
 def side_by_side(findings: Findings) -> SideBySide | None:
@@ -63,14 +65,13 @@ def side_by_side(findings: Findings) -> SideBySide | None:
         return None
     stands = table[table["kind"] == STAND]
     communities = table[table["kind"] != STAND]
-    by_class = stands[stands["class_first_year"].notna() & (stands["told_apart"] == YES)]
     shown = [_differences(stands, "Stand"), _differences(communities, "Community")]
     return SideBySide(
         intro=(*comparison_sentences(table), *community_sentences(findings.stand_summary)),
         pictures=_pictures(findings),
         tables=[table for table in shown if table.rows],
+        pairs=_pair_pictures(findings, stands),
         refused=distinct_sentences(table[table["told_apart"] == NOT_COMPARED]),
-        classes=distinct_sentences(by_class),
     )
 
 
@@ -89,36 +90,55 @@ def _pictures(findings: Findings) -> list[Picture]:
             " events on record stand below each stand.",
             strips_text(findings.stand_summary),
         ),
-        whole_picture(
-            partial(differences_figure, findings.comparison),
-            "differences",
-            "What differs between the stands, with intervals. See the filled marks: those two are"
-            " told apart.",
-            DIFFERENCES_TEXT,
-        ),
     ]
     return [picture for picture in drawn if picture is not None]
 
 
+def _pair_pictures(findings: Findings, stands: pd.DataFrame) -> list[Picture]:
+    """Two age structures on one axis for each of the pairs that lie farthest apart."""
+    apart = stands[
+        (stands["measure"] == AGE_STRUCTURE_DISTANCE) & stands["difference_median"].notna()
+    ].sort_values("difference_median", ascending=False, kind="stable")
+    drawn = []
+    for number, row in enumerate(apart.head(MOST_PICTURES).to_dict("records")):
+        names = (str(row["first"]), str(row["second"]))
+        units = [{"stand": name, "species": row["species"]} for name in names]
+        shown = (
+            [rows_of(findings.cohorts, unit) for unit in units],
+            names,
+            [cored_years(rows_of(findings.tree_dates, unit)) for unit in units],
+        )
+        drawn.append(
+            small_picture(
+                partial(_pair, *shown),
+                f"pair-{number}",
+                f"{names[0]} beside {names[1]}: age structures {row['difference_median']:.0f} years"
+                " apart. Hollow bars rest on sizes.",
+                pair_text(*names),
+            )
+        )
+    return drawn
+
+
+def _pair(
+    cohorts: list[pd.DataFrame], names: tuple[str, str], dated: list[np.ndarray], ax: Axes
+) -> Axes:
+    return plot_pair(cohorts, names, dated, ax=ax)
+
+
 def _differences(table: pd.DataFrame, what: str) -> ShownTable:
-    """A row a pair, a column a measure: the first is later, longer, more than the second, by how
-    much, how surely.
+    """A row a pair: how far apart their age structures lie, whether they share a pulse, and the
+    differences that somebody would act on, where they are told apart by them.
     """
-    shown = [
-        name
-        for name in COLUMNS
-        if ((table["measure"] == name) & table["difference_median"].notna()).any()
-    ]
     others = {
         "Distance of age structures": (AGE_STRUCTURE_DISTANCE, "difference_median", _distance),
         "A pulse of both": (SHARED_PULSE, "probability_shared", _pulse),
     }
-    more = {
+    shown = {
         head: (measure, cell)
         for head, (measure, column, cell) in others.items()
         if ((table["measure"] == measure) & table[column].notna()).any()
     }
-    heads = [f"{what}, beside another", *(COLUMNS[name][0] for name in shown), *more]
     rows = []
     pairs = list(table.groupby(["first", "second", "species"], sort=False))
     for (first, second, species), pair in pairs[:MOST_PAIRS]:
@@ -129,8 +149,8 @@ def _differences(table: pd.DataFrame, what: str) -> ShownTable:
         rows.append(
             [
                 Cell(f"{first} beside {second}", str(species).replace("-", " ")),
-                *(_difference(by_measure.get(name), *COLUMNS[name][1:]) for name in shown),
-                *(cell(by_measure.get(measure)) for measure, cell in more.values()),
+                *(cell(by_measure.get(measure)) for measure, cell in shown.values()),
+                Cell(_told_apart(by_measure)),
             ]
         )
     part = (
@@ -139,32 +159,37 @@ def _differences(table: pd.DataFrame, what: str) -> ShownTable:
         else ""
     )
     name = "stands" if what == "Stand" else "communities, and communities and single stands"
-    return ShownTable(f"Differences between {name}: the first less the second{part}", heads, rows)
+    heads = [f"{what}, beside another", *shown, "The first, beside the second, has"]
+    return ShownTable(f"Differences between {name}{part}", heads, rows)
 
 
-def _difference(row: Row | None, more: str, less: str) -> Cell:
-    if row is None or pd.isna(row["difference_median"]):
-        return Cell("not compared")
+def _told_apart(by_measure: dict[str, Row]) -> str:
+    """The differences that the two are told apart by, each with its interval."""
+    parts = []
+    for measure, words in ACTED_ON.items():
+        row = by_measure.get(measure)
+        if row is not None and row["told_apart"] == YES:
+            parts.append(_difference(row, *words))
+    return "; ".join(parts) or "nothing that can be told apart"
+
+
+def _difference(row: Row, name: str, more: str, less: str) -> str:
     low, middle, high = (float(row[f"difference_{point}"]) for point in ("low", "median", "high"))
-    unit = unit_words(row).replace("stems/ha", "stems")
-    if row["told_apart"] != YES:
-        return Cell("can't be told apart", range_words(row))
     ends = sorted((abs(low), abs(high)))
-    return Cell(
-        f"{number_words(abs(middle), row)} {unit} {more if middle > 0 else less}",
-        f"{number_words(ends[0], row)} to {number_words(ends[1], row)};"
-        f" {probability_words(sign_probability(row))}",
-    )
+    unit = unit_words(row).removesuffix("stems/ha").strip()
+    by = " ".join(part for part in (number_words(abs(middle), row), unit) if part)
+    between = f"{number_words(ends[0], row)} to {number_words(ends[1], row)}"
+    return f"{name} {by} {more if middle > 0 else less} ({between})"
 
 
 def _distance(row: Row | None) -> Cell:
+    """The distance of two age structures, and how surely it is more than chance would give."""
     if row is None or pd.isna(row["difference_median"]):
         return Cell("not compared")
-    chance = f"by chance up to {row['chance_high']:.0f}"
-    apart = "" if row["told_apart"] == YES else "; can't be told apart"
     return Cell(
-        f"{row['difference_median']:.0f} years{apart}",
-        f"{row['difference_low']:.0f} to {row['difference_high']:.0f}; {chance}",
+        f"{row['difference_median']:.0f} years ({row['difference_low']:.0f} to"
+        f" {row['difference_high']:.0f})",
+        f"more than by chance: {probability_words(row['probability_greater'])}",
     )
 
 

@@ -13,6 +13,7 @@ from standage.findings import Findings
 from standage.findings.age_structure import Structures
 from standage.findings.claim import KINDS, SCORES, Claim
 from standage.findings.intervals import Interval
+from standage.findings.old_trees import chances_over
 from standage.findings.result_tables import result_table
 
 
@@ -60,6 +61,7 @@ def test_a_claim_has_the_numbers_of_the_row_it_rests_on(findings):
         ("middle span", "first", "middle_span_first"),
         ("stems", "", "stems_per_ha"),
         ("regeneration", "grass", "grass_per_ha"),
+        ("regeneration", "established seedlings", "established_seedlings_per_ha"),
     ):
         assert of(findings, kind, subject).interval == pytest.approx(Interval.of(row, name))
     oldest = of(findings, "minimum age", row["oldest_cored_tree"])
@@ -113,3 +115,11 @@ def test_a_structure_that_another_rivals_is_not_claimed_alone(findings, monkeypa
     claim = of(fresh, "structure")
     assert claim.category == "two-aged or uneven-aged"
     assert claim.probability == pytest.approx(0.98)
+
+
+def test_old_stems_are_counted_draw_by_draw(findings):
+    claim = of(findings, "old stems", "120")
+    _, age, _ = chances_over(findings, 0, ())
+    low, middle, high = np.quantile((age > 120).sum(axis=1), [0.05, 0.5, 0.95])
+    assert (claim.low, claim.estimate, claim.high) == pytest.approx((low, middle, high), abs=0.6)
+    assert claim.population == f"the {age.shape[1]} living stems listed and dated"

@@ -501,6 +501,7 @@ def test_the_report_puts_stands_side_by_side_and_communities_only_where_stands_s
     monkeypatch,
 ):
     monkeypatch.setattr(page_section, "_pictures", lambda *_: [])
+    monkeypatch.setattr(page_section, "_pair_pictures", lambda *_: [])
     stands = [
         history("U1", 1900, community="upland", **pulses_at(1890)),
         history("U2", 1906, community="upland", **pulses_at(1891)),
@@ -518,17 +519,14 @@ def test_the_report_puts_stands_side_by_side_and_communities_only_where_stands_s
         "U2 beside Alone",
     ]
     assert [row[0].text for row in of_communities.rows] == ["upland beside Alone"]
-    median = of_stands.heads.index("Median year of establishment")
-    row = row_of(
-        tables.comparison.query("first == 'U1' and second == 'Alone'"),
-        "median_establishment_year",
-    )
-    cell = of_stands.rows[1][median]
-    assert (
-        cell.text == f"{-row['difference_median']:.0f} years earlier"
-        and "virtually certain (more than 99 %)" in cell.below
-    )
-    assert f"{-row['difference_high']:.0f} to {-row['difference_low']:.0f}" in cell.below
+    assert of_stands.heads[1:3] == ["Distance of age structures", "A pulse of both"]
+    far = tables.comparison.query("first == 'U1' and second == 'Alone'")
+    row, distance = row_of(far, "median_establishment_year"), row_of(far, "age_structure_distance")
+    ends = f"({-row['difference_high']:.0f} to {-row['difference_low']:.0f})"
+    told_apart = of_stands.rows[1][-1].text
+    assert f"median year {-row['difference_median']:.0f} years earlier {ends}" in told_apart
+    assert of_stands.rows[1][1].text.startswith(f"{distance['difference_median']:.0f} years (")
+    assert "more than by chance: virtually certain (more than 99 %)" in of_stands.rows[1][1].below
     told = " ".join(found.intro)
     assert (
         "The community upland has 2 stands: U1 and U2." in told
@@ -543,6 +541,17 @@ def test_the_report_puts_stands_side_by_side_and_communities_only_where_stands_s
     assert len(found.tables) == 1 and "not communities" in " ".join(found.intro)
     alone = SimpleNamespace(comparison=compared(stands[:1]))
     assert page_section.side_by_side(alone) is None
+
+
+def test_of_a_pair_only_what_is_told_apart_and_acted_on_is_shown():
+    pair = compared([history("A", 1900), history("B", 1901)])
+    shown = page_section._differences(pair, "Stand").rows[0][-1].text
+    assert shown == "nothing that can be told apart"
+    far = compared([history("A", 1900), history("B", 1950)])
+    told = far[(far["told_apart"] == "yes") & far["class_first_year"].isna()]["measure"]
+    shown = page_section._differences(far, "Stand").rows[0][-1].text
+    assert len(shown.split("; ")) == len(set(told) & set(page_section.ACTED_ON)) > 0
+    assert (far["class_first_year"].notna()).any() and "from 19" not in shown
 
 
 # of a result, tables and pictures

@@ -388,14 +388,6 @@ def test_the_excess_is_the_burst_above_its_background(posterior, found):
     assert pulse["stems_per_ha_low"] < truth < pulse["stems_per_ha_high"]
 
 
-def test_cutting_on_record_is_said_with_the_pulse(found):
-    assert (
-        found.set_index("stand").loc["Fern Flat", "holds_if_cutting_differs"]
-        == "a cut can leave the same shape"
-    )
-    assert found.set_index("stand").loc["Old Field", "holds_if_cutting_differs"] == "not assessed"
-
-
 def test_what_a_centre_shares_with_the_delays_is_told():
     """Centres that move with both delays and with as much of their own: half of the variance is
     shared. Delays of one mass a draw.

@@ -42,10 +42,29 @@ def test_the_headline_is_the_claims_of_structure_pulse_and_regeneration(findings
     structure, stocking = claims["structure"], claims["stocking"]
     assert headline.startswith(structure.category.capitalize())
     assert f"({percent(structure.probability)})" in headline
-    assert "Recruitment pulse about 1930 to 1939 (more than 99 %)." in headline
+    assert "A recruitment pulse (more than 99 %), about 1930 to 1939." in headline
     verb = "reach" if stocking.category == "reached" else "fall short of"
-    stated = f"Established seedlings {verb} {float(stocking.subject):g} per hectare"
-    assert f"{stated} ({percent(stocking.probability)})." in headline
+    assert re.search(
+        rf"Established seedlings, [\d.]+ to [\d.]+ per hectare, {verb}"
+        rf" {float(stocking.subject):g} \({percent(stocking.probability)}\)\.",
+        headline,
+    )
+
+
+def test_years_of_a_pulse_and_lags_have_their_intervals_and_chance_is_in_plain_words(findings):
+    unit = findings.units[0]
+    start, end = (claim.interval for claim in unit.claims_of("pulse years", "1"))
+    statement = short_statement(findings, unit, Measures())
+    assert statement.ends == (
+        f"The pulse began between {start.low:.0f} and {start.high:.0f} and ended between"
+        f" {end.low:.0f} and {end.high:.0f}.",
+    )
+    assert re.search(
+        r"about \d+ years? after the logging of some year from 1926 to 1928 \(.+\); in (fewer"
+        r" than )?\d+ of 100 records like this one an event falls as close by chance"
+        r" \(no proof of cause\)\.",
+        " ".join(statement.more),
+    )
 
 
 def test_a_claim_that_says_otherwise_makes_another_sentence(findings):
@@ -94,5 +113,5 @@ def test_how_many_seedlings_is_no_question_where_the_stocking_is_plain(
     unit = replace(findings.units[0], summary=summary)
     other = with_claims(findings, unit, stocking={"probability": probability})
     statement = short_statement(other, unit, Measures())
-    assert any("plants without a stem" in each for each in statement.questions) is asked
+    assert any("grass-stage seedlings" in each for each in statement.questions) is asked
     assert len(statement.questions) == len(statement.unknown)

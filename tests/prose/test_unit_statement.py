@@ -68,7 +68,7 @@ def test_what_is_unknown_of_amounts_has_acres_beside_it_where_asked(unit):
         **{f"grass_stage_per_ha_{end}": amount for end, amount in grass.items()},
     }
     unknown = unit_statement(replace(unit, summary=summary), Measures("us")).unknown
-    (sentence,) = (each for each in unknown if "without a stem" in each)
+    (sentence,) = (each for each in unknown if "grass-stage seedlings" in each)
     assert "25 to 200 per hectare (10 to 81 per acre)" in sentence
 
 
@@ -87,6 +87,15 @@ def test_of_the_oldest_trees_only_a_cored_one_is_named(unit):
     bare = unit_statement(replace(unit, claims=claims, summary=summary), Measures())
     assert not any("ldest" in sentence for sentence in bare.composition)
     assert any(sentence.startswith("How old the stand is") for sentence in bare.unknown)
+
+
+def test_stems_and_basal_area_of_a_pulse_are_given(unit):
+    (stems,) = unit.claims_of("cohort stems")
+    known = replace(stems, interval=Interval(90, 130, 200))
+    claims = tuple(known if claim is stems else claim for claim in unit.claims)
+    composition = unit_statement(replace(unit, claims=claims), Measures()).composition
+    (sentence,) = (each for each in composition if each.startswith(f"Of {stems.subject} stand"))
+    assert "about 130 stems per hectare (90 to 200), basal area about" in sentence
 
 
 def test_sentences_are_rendered_from_claims_and_change_with_them(unit):

@@ -13,12 +13,23 @@ from html_page import HtmlPage
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
+from standage.figures.styles import in_style
 from standage.findings.old_trees import RANKED_BY
 from standage.prose.brief import LEAST_CHANCE, MOST_VETERANS, brief
 from standage.prose.measures import Measures
 from standage.prose.short_statement import short_statement
 from standage.report.brief import brief_html, brief_paper
-from standage.report.brief_pages import Column, brief_pdf, fitting
+from standage.report.brief_pages import (
+    GAP,
+    HEIGHT,
+    MARGIN,
+    WIDTH,
+    Column,
+    brief_pdf,
+    draw_ages,
+    fitting,
+    last_page,
+)
 from standage.report.heading import NO_HEADING, Heading
 
 
@@ -50,18 +61,40 @@ def test_a_long_text_goes_to_the_report_and_what_is_not_known_stays(findings):
         unknown=("Whether any of it is so.",),
     )
 
-    def lines(room: float) -> list[str]:
-        return [words for words, _ in fitting(Column(page, 0.0, 4.0, 0.0), stand, room)]
+    def lines(room: float) -> tuple[list[str], tuple[str, ...]]:
+        below, left = fitting(Column(page, 0.0, 4.0, 0.0), stand, room)
+        return [words for words, _ in below], left
 
-    assert lines(9.0) == [*stand.more, "Not known:", *stand.unknown]
-    assert lines(0.9) == [
-        stand.more[0],
-        stand.more[1],
-        "Not known:",
-        *stand.unknown,
-        "3 more sentences in report.html.",
-    ]
-    assert lines(0.0) == ["Not known:", *stand.unknown, "5 more sentences in report.html."]
+    unknown = ["Not known:", *stand.unknown]
+    assert lines(9.0) == ([*stand.more, *unknown], ())
+    assert lines(0.9) == (
+        [stand.more[0], stand.more[1], *unknown, "3 more sentences on the last page."],
+        stand.more[2:],
+    )
+    assert lines(0.0) == ([*unknown, "5 more sentences on the last page."], stand.more)
+
+
+def test_what_the_first_page_has_no_room_for_stands_on_the_last(findings):
+    words = brief(findings, Measures())
+    left = [("What came before.", "What else."), (), ()]
+    page = last_page(words, left, NO_HEADING, "The flats")
+    written = [text.get_text() for text in page.texts]
+    at = written.index("Continued from before")
+    assert written[at + 1] == words.stands[0].title and "What came before." in written
+    assert last_page(words, [()] * 3, NO_HEADING, "The flats").texts[1].get_text() == "Seedlings"
+
+
+def test_pictures_keep_within_their_boxes(findings):
+    """No number of an axis sticks out beyond the rules above the stands."""
+    page = Figure(figsize=(WIDTH, HEIGHT))
+    FigureCanvasAgg(page)
+    width = (WIDTH - 2 * MARGIN - GAP) / 2  # of two abreast
+    for unit in findings.units:
+        column = Column(page, MARGIN, width, 1.0)
+        with in_style("print"):
+            draw_ages(column, findings, unit, 2.0)
+        drawn = page.axes[-1].get_tightbbox(page.canvas.get_renderer())
+        assert drawn.x0 / page.dpi > MARGIN - 0.02 and drawn.x1 / page.dpi < MARGIN + width + 0.02
 
 
 def test_it_says_what_the_summary_says(findings):
@@ -71,7 +104,7 @@ def test_it_says_what_the_summary_says(findings):
         short = short_statement(findings, unit, Measures())
         assert (stand.headline, stand.more, stand.unknown) == (
             short.headline,
-            short.more,
+            (*short.ends, *short.more),
             short.unknown,
         )
         assert stand.headline in text
@@ -96,6 +129,43 @@ def test_veterans_are_those_likelier_than_not_to_be_old(findings):
         named
         and (table.loc[list(named), f"probability_over_{RANKED_BY}_years"] >= LEAST_CHANCE).all()
     )
-    assert all(
-        len(stand.veterans) <= MOST_VETERANS + 1 for stand in brief(findings, Measures()).stands
+    assert all(len(each.veterans) <= MOST_VETERANS for each in brief(findings, Measures()).stands)
+
+
+def test_how_many_stems_are_old_stands_before_the_list(findings):
+    for stand, unit in zip(brief(findings, Measures()).stands, findings.units, strict=True):
+        claim = unit.claim("old stems")
+        assert f"{claim.estimate:.0f}" in stand.old and f"over {RANKED_BY} years" in stand.old
+        first, *named = stand.old_trees()
+        assert first.startswith(stand.old) and tuple(named) == stand.veterans
+        if named:
+            surest = f"the {len(named)} surest:" if len(named) > 1 else "the surest:"
+            assert first.endswith(surest)
+            assert stand.old_trees(1) == (f"{stand.old}; the surest:", named[0])
+        else:
+            assert first.endswith("no stem has a chance of 50 % or more of being so.")
+
+
+def test_many_stands_have_fewer_old_trees_named_and_none_is_left_out(findings):
+    words = brief(findings, Measures())
+    stand = replace(words.stands[0], veterans=tuple(f"t{n}: 130 years, 0.99" for n in range(8)))
+    crowded = replace(words, stands=(stand,) * 6)
+    written = [each.get_text() for each in last_page(crowded, [()] * 6, NO_HEADING, "Six").texts]
+    assert written.count(stand.title) == 12  # with its seedlings, and with its old trees
+    assert "t0: 130 years, 0.99" in written and "t7: 130 years, 0.99" not in written
+
+
+def test_a_scar_stands_beside_the_tree(findings):
+    scarred = findings.old_trees.assign(scar="turpentine", note="leans")
+    other = fake_findings()
+    other.old_trees = scarred
+    lines = [line for stand in brief(other, Measures()).stands for line in stand.veterans]
+    assert lines and all(line.endswith("turpentine scar, leans") for line in lines)
+
+
+def test_a_cut_on_record_is_a_reason_to_doubt_a_pulse(findings):
+    cut = [unit.stand for unit in findings.units if unit.stand == "Fern Flat"]
+    (sentence,) = (
+        each for each in brief(findings, Measures()).not_to_conclude if "same shape" in each
     )
+    assert cut[0] in sentence and "Old Field" not in sentence

@@ -212,11 +212,32 @@ def test_acres_inches_and_feet_stand_beside_on_request(findings, page):
     assert "per acre" in us and " in)" in us
     assert "per acre" not in page.text and " in)" not in page.text
     unit = findings.units[0]
-    cohorts = unit_tables(unit, Measures("us"))[-1]
-    assert cohorts.heads == ["Years", "Share of the stems", "Stems per hectare", "Stems per acre"]
-    of_years = next(cells for cells in cohorts.rows if cells[0].text == "1930 to 1939")
+    (ages,) = (each for each in unit_tables(unit, Measures("us")) if each.heads[0] == "Years")
+    assert ages.heads[1:4] == [
+        "Stems per hectare",
+        "Basal area, m\u00b2 per hectare",
+        "Stems per acre",
+    ]
+    of_years = next(cells for cells in ages.rows if cells[0].text == "1930 to 1939")
     median = unit.cohorts.set_index("first_year").loc[1930, "stems_per_ha_median"]
     assert of_years[3].text == rounded(0.40468564224 * median)  # hectares in an acre, exact
+
+
+MOST_WORDS = 250  # of the answer, a stand
+
+
+def test_the_answer_of_a_stand_has_at_most_250_words(findings, html):
+    """What a reader sees first: headline, caption and what isn't known; tables and the words inside
+    pictures are no prose.
+    """
+    answer = re.search(r'<section id="answer".*?</section>', html, re.DOTALL)
+    assert answer
+    stands = re.findall(r"<article>.*?</article>", answer[0], re.DOTALL)
+    assert len(stands) == len(findings.units)
+    for stand in stands:
+        prose = re.sub(r"<svg.*?</svg>", " ", stand, flags=re.DOTALL)
+        words = HtmlPage(prose).text.split()
+        assert 20 < len(words) <= MOST_WORDS
 
 
 def test_methods_assumptions_and_provenance_are_there_with_their_sources(page):

@@ -204,10 +204,19 @@ def true_value(claim, truth: Truth):
         case "middle span":
             held = np.cumsum(by_year) / by_year.sum()
             return truth.years[np.argmax(held >= (0.1 if claim.subject == "first" else 0.9))]
+        case "cohort stems" | "cohort basal area":
+            first, last = map(int, claim.subject.split(" to "))
+            inside = (year >= first) & (year <= last)
+            return (inside if "stems" in claim.kind else area * inside).sum() * truth.per_ha
         case "stems":
             return listed.sum() * truth.per_ha
         case "basal area":
             return area.sum() * truth.per_ha
+        case "old stems":
+            ages = SEASON - 1 - truth.trees + 1
+            return int((ages > float(claim.subject)).sum())
+        case "regeneration" if claim.subject == "established seedlings":
+            return np.isin(truth.stage, ["grass", "emerging"]).sum() * truth.per_ha
         case "regeneration":
             return (truth.stage == claim.subject).sum() * truth.per_ha
         case "stocking":
@@ -263,6 +272,30 @@ def audit_table(rows: pd.DataFrame, by: list[str]) -> pd.DataFrame:
             }
         )
     return pd.DataFrame(table)
+
+
+def short_table(rows: pd.DataFrame) -> pd.DataFrame:
+    """Kinds of claims in few surveys: `chance` bounds how often one kind or another would be true as
+    seldom as this, were every kind true as often as stated.
+
+    The share of a survey's claims that are true lies between 0 and 1, and surveys are independent,
+    however alike the claims of one are: Hoeffding 1963, JASA 58:13-30, theorem 1; times the number
+    of kinds.
+    """
+    table = []
+    for kind, group in rows.groupby("kind", sort=False):
+        stated, true = (group.groupby("survey")[name].mean() for name in ("stated", "true"))
+        p, q, surveys = float(stated.mean()), float(true.mean()), len(stated)
+        chance = np.exp(-surveys * _divergence(q, p)) if q < p else 1.0
+        table.append({"kind": kind, "surveys": surveys, "stated": p, "true": q, "chance": chance})
+    found = pd.DataFrame(table)
+    return found.assign(chance=np.minimum(found["chance"] * len(found), 1.0))
+
+
+def _divergence(q: float, p: float) -> float:
+    """Of Kullback and Leibler, of a share q from a probability p."""
+    parts = ((q, p), (1 - q, 1 - p))
+    return float(sum(a * np.log(a / max(b, 1e-12)) for a, b in parts if a > 0))
 
 
 def long(frame: pd.DataFrame) -> pd.DataFrame:

@@ -16,8 +16,6 @@ MOST_FALSE = {
     "null": 0.03,
     "clumped plots": 0.10,
 }  # of fresh surveys: 12 in 400 for the designs the limits were made for
-WARNED_NEEDED = 0.8
-CUT_WARNING = "a cut can leave the same shape"
 # a reported pulse further than this from every true one is a false one beside it [years]
 FAR_BESIDE = 10
 BEHIND_ORACLE = 0.10  # the most that may be lost against the best possible
@@ -125,31 +123,13 @@ def false_pulse_table(rows: pd.DataFrame, limits: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def warning_table(rows: pd.DataFrame, limits: pd.DataFrame) -> pd.DataFrame:
-    """Cuts without recruitment: how often a pulse is reported, and in how many of these the warning
-    stands with every pulse.
-
-    Parameters
-    ----------
-    rows : as for `false_pulse_table`, and `warnings`, the texts of `holds_if_cutting_differs` of
-        the survey's candidate pulses.
-    """
+def cut_table(rows: pd.DataFrame, limits: pd.DataFrame) -> pd.DataFrame:
+    """Cuts without recruitment: how often a pulse is reported. rows: as for `false_pulse_table`."""
     reports = reported(rows, limits)
-    table = []
-    for kind in ("cut", "cut not on record"):
-        of_kind = rows["kind"] == kind
-        with_pulse = rows[of_kind & reports]
-        warned = with_pulse["warnings"].map(
-            lambda texts: len(texts) > 0 and all(text == CUT_WARNING for text in texts)
-        )
-        share = float(warned.mean()) if len(warned) else math.nan
-        holds = kind != "cut" or not len(warned) or share >= WARNED_NEEDED
-        if of_kind.any():
-            table.append(
-                (kind, int(of_kind.sum()), len(with_pulse), int(warned.sum()), share, holds)
-            )
+    of_kind = {kind: reports[rows["kind"] == kind] for kind in ("cut", "cut not on record")}
     return pd.DataFrame(
-        table, columns=["kind", "surveys", "with_pulse", "warned", "share_warned", "holds"]
+        [(kind, len(those), int(those.sum())) for kind, those in of_kind.items() if len(those)],
+        columns=["kind", "surveys", "with_pulse"],
     )
 
 

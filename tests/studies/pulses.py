@@ -35,20 +35,20 @@ from studies.pulse_oracle import oracle_statistic  # noqa: E402
 from studies.pulse_surveys import KnownSurvey, known_survey, survey_with_stems  # noqa: E402
 from studies.pulse_tables import (  # noqa: E402
     centre_table,
+    cut_table,
     departure_table,
     false_pulse_table,
     limit_row,
     markdown,
     power_table,
     score_table,
-    warning_table,
 )
 from studies.runner import default_folder, finished_rows, run_study  # noqa: E402
 
 import standage.findings.pulse_limit as pulse_limit  # noqa: E402
 from standage import read_survey  # noqa: E402
 from standage.findings import Findings  # noqa: E402
-from standage.findings.pulse_limit import LEAST_LIMIT, limit_table, unit_limit  # noqa: E402
+from standage.findings.pulse_limit import limit_table  # noqa: E402
 from standage.findings.pulses import best_score  # noqa: E402
 from standage.findings.stems import dated_years  # noqa: E402
 from standage.stand.build import build_stands  # noqa: E402
@@ -175,20 +175,14 @@ def fitted(known: KnownSurvey, job: dict):
 
 
 def scan_null(job: dict) -> dict:
-    """Best score of a survey without pulses, how many stems it lists, and the warnings of what
-    might be reported.
-    """
+    """Best score of a survey without pulses, and how many stems it lists."""
     posterior = fitted(known_survey(job), job)
     findings = Findings(posterior)
     trees, _ = dated_years(posterior, 0)
-    least = pd.DataFrame([(LEAST_LIMIT, 1, len(trees), len(trees))], columns=list(limit_table()))
-    # every pulse that any limit could let through
-    findings.limits = [unit_limit(posterior, 0, least)]
     return {
         "listed_stems": len(trees),
         "cored_stems": int(trees["cored"].astype(bool).sum()),
         "best_score": best_score(findings.scans[0]),
-        "warnings": findings.pulses["holds_if_cutting_differs"].tolist(),
     }
 
 
@@ -239,7 +233,7 @@ def tables_of(step: str, rows: pd.DataFrame) -> list[tuple[str, pd.DataFrame]]:
         limits = limit_table()
         return [
             ("False pulses", false_pulse_table(rows, limits)),
-            ("Cuts without recruitment", warning_table(rows, limits)),
+            ("Cuts without recruitment", cut_table(rows, limits)),
         ]
     if step == "power":
         now = hashlib.sha256(LIMIT_FILE.read_bytes()).hexdigest()[:8]

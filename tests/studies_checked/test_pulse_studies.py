@@ -20,9 +20,9 @@ from studies.pulse_oracle import (
 )
 from studies.pulse_surveys import known_survey, survey_with_stems
 from studies.pulse_tables import (
-    CUT_WARNING,
     centre_table,
     conservative_quantile,
+    cut_table,
     departure_table,
     false_pulse_table,
     limit_row,
@@ -30,7 +30,6 @@ from studies.pulse_tables import (
     power_table,
     score_table,
     told_apart,
-    warning_table,
 )
 from studies.pulses import limit_jobs, power_jobs, verify_jobs
 
@@ -83,9 +82,8 @@ LIMITS = pd.DataFrame(
 )
 
 
-def fresh(kind: str, scores: list[float], warning: str = CUT_WARNING) -> pd.DataFrame:
-    rows = pd.DataFrame({"kind": kind, "listed_stems": 100, "best_score": scores})
-    return rows.assign(warnings=[[warning]] * len(rows))
+def fresh(kind: str, scores: list[float]) -> pd.DataFrame:
+    return pd.DataFrame({"kind": kind, "listed_stems": 100, "best_score": scores})
 
 
 @pytest.mark.parametrize(("false", "holds"), [(12, True), (13, False)])
@@ -107,11 +105,11 @@ def test_clumped_plots_are_counted_apart():
     )
 
 
-def test_cuts_must_carry_the_warning():
-    warned, silent = fresh("cut", [0.9] * 7 + [0.1]), fresh("cut", [0.9] * 2, "not assessed")
-    table = warning_table(pd.concat([warned, silent], ignore_index=True), LIMITS).iloc[0]
-    assert (table["with_pulse"], table["warned"]) == (9, 7) and not table["holds"]
-    assert warning_table(warned, LIMITS)["holds"].all()
+def test_pulses_that_cuts_leave_are_counted():
+    rows = pd.concat([fresh("cut", [0.9] * 7 + [0.1]), fresh("null", [0.9] * 2)])
+    assert cut_table(rows, LIMITS).to_dict("records") == [
+        {"kind": "cut", "surveys": 8, "with_pulse": 7}
+    ]
 
 
 # power
