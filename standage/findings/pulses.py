@@ -20,6 +20,7 @@ import pandas as pd
 from standage.findings import schema
 from standage.findings.intervals import SUFFIXES, blank_columns, credible_points, interval_columns
 from standage.findings.local_ratio import WINDOWS, Scan, held_in_windows, window_years
+from standage.findings.planted import planting
 from standage.findings.pulse_limit import ReportingLimit
 from standage.findings.stems import (
     CORING_HEIGHT,
@@ -82,6 +83,20 @@ PULSES = schema.ResultTable(
             "holds_if_cutting_differs",
             "whether a cut on record may have made it",
             {CUT_LEAVES_IT: "", NOT_ASSESSED: "none on record"},
+        ),
+        *schema.probability(
+            "probability_planted",
+            "that its trees [were planted](#pulses) by people who wrote nothing down",
+            blank="it can't be told",
+        ),
+        *schema.number(
+            "spacing_ratio",
+            "ratio",
+            "mean distance of its stems to the nearest, over that of places by chance",
+            blank="no positions",
+        ),
+        *schema.probability(
+            "spacing_by_chance", "that places by chance are as regular", blank="no positions"
         ),
         *schema.whole("window_years", "years", "the best window"),
         *schema.probability(
@@ -269,6 +284,7 @@ def _row(findings: Findings, number: int, burst: Burst, pulse: int) -> dict[str,
     scan, limit = findings.scans[number], findings.limits[number]
     unit = posterior.units[number]
     years, there = scan.years, burst.there
+    planted = planting(findings, number, burst)
     inside = (np.arange(len(years)) >= burst.start[:, None]) & (
         np.arange(len(years)) <= burst.end[:, None]
     )
@@ -293,6 +309,9 @@ def _row(findings: Findings, number: int, burst: Burst, pulse: int) -> dict[str,
         "holds_if_cutting_differs": (
             CUT_LEAVES_IT if cut_on_record(posterior.survey, unit.stand) else NOT_ASSESSED
         ),
+        "probability_planted": planted.probability,
+        "spacing_ratio": planted.spacing_ratio,
+        "spacing_by_chance": planted.spacing_by_chance,
         "window_years": burst.width,
         "prior_share": scan.prior_share[burst.width][burst.place],
         "limit": limit.value,

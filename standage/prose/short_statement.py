@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from standage.findings.cannot_tell import OpenQuestion
 from standage.findings.claim import OR, Claim, Kind
 from standage.findings.findings import Findings
+from standage.findings.planted import MAY_BE_PLANTED
 from standage.findings.schema import Row
 from standage.findings.stems import CORING_HEIGHT
 from standage.findings.unit_findings import UnitFindings
@@ -93,7 +94,9 @@ def _pulses(unit: UnitFindings, claims: Sequence[Claim]) -> list[str]:
     for pulse in pulses:
         own = [claim for claim in claims if claim.subject == pulse.subject]
         start, end = (round(claim.estimate) for claim in _of_kind(own, "pulse years"))
-        sentences.append(f"{burst} about {start} to {end} ({percent(pulse.probability)}).")
+        planted = unit.pulses.set_index(unit.pulses["pulse"].astype(str))["probability_planted"]
+        perhaps = ", perhaps planted" if planted[pulse.subject] >= MAY_BE_PLANTED else ""
+        sentences.append(f"{burst} about {start} to {end} ({percent(pulse.probability)}){perhaps}.")
     return sentences
 
 
