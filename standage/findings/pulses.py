@@ -20,6 +20,7 @@ import pandas as pd
 from standage.findings import schema
 from standage.findings.intervals import SUFFIXES, blank_columns, credible_points, interval_columns
 from standage.findings.local_ratio import WINDOWS, Scan, held_in_windows, window_years
+from standage.findings.planted import planting
 from standage.findings.pulse_limit import ReportingLimit
 from standage.findings.stems import (
     CORING_HEIGHT,
@@ -76,6 +77,20 @@ PULSES = schema.ResultTable(
         ),
         *schema.whole("plots_with_it", "plots", "with a stem of it"),
         *schema.number("largest_plot_share", "share of its stems", "in the plot that has most"),
+        *schema.probability(
+            "probability_planted",
+            "that its trees [were planted](#pulses) by people who wrote nothing down",
+            blank="it can't be told",
+        ),
+        *schema.number(
+            "spacing_ratio",
+            "ratio",
+            "mean distance of its stems to the nearest, over that of places by chance",
+            blank="no positions",
+        ),
+        *schema.probability(
+            "spacing_by_chance", "that places by chance are as regular", blank="no positions"
+        ),
         *schema.whole("window_years", "years", "the best window"),
         *schema.probability(
             "prior_share",
@@ -262,6 +277,7 @@ def _row(findings: Findings, number: int, burst: Burst, pulse: int) -> dict[str,
     scan, limit = findings.scans[number], findings.limits[number]
     unit = posterior.units[number]
     years, there = scan.years, burst.there
+    planted = planting(findings, number, burst)
     inside = (np.arange(len(years)) >= burst.start[:, None]) & (
         np.arange(len(years)) <= burst.end[:, None]
     )
@@ -283,6 +299,9 @@ def _row(findings: Findings, number: int, burst: Burst, pulse: int) -> dict[str,
         **(excess_columns if unit.has_plots else blank_columns("stems_per_ha")),
         **wider_columns("share", np.clip(share[there], 0, 1), level, most=1.0),
         **_stems_behind(posterior, number, scan.kept, start, end, there),
+        "probability_planted": planted.probability,
+        "spacing_ratio": planted.spacing_ratio,
+        "spacing_by_chance": planted.spacing_by_chance,
         "window_years": burst.width,
         "prior_share": scan.prior_share[burst.width][burst.place],
         "limit": limit.value,

@@ -158,7 +158,7 @@ def _pace(
         opened = openness(posterior.survey, unit.stand, posterior.years, unit.season)
         rho = np.asarray(delays["release"], dtype=float)[chosen, 0]
         released = Emergence(opened, rho, grass)
-    return _Pace(grass, released, *_growth_of(delays["height"][chosen]), posterior.years)
+    return _Pace(grass, released, *growth_of(delays["height"][chosen]), posterior.years)
 
 
 def _by_prior(
@@ -209,7 +209,7 @@ def _index(year: np.ndarray, years: np.ndarray) -> np.ndarray:
     return np.where(np.isfinite(year), year - years[0], -len(years)).astype(int)
 
 
-def _growth_of(height: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def growth_of(height: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Mean of the seasons from emergence to breast height and their variance over it, from their
     pmf `(draw, k)`; a twelfth of the variance is that of the rounding to whole seasons. (draw,)
     """

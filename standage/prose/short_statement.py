@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from standage.findings.cannot_tell import OpenQuestion
 from standage.findings.claim import OR, Claim, Kind
 from standage.findings.findings import Findings
+from standage.findings.planted import MAY_BE_PLANTED
 from standage.findings.regeneration import ESTABLISHED_SEEDLINGS
 from standage.findings.schema import Row
 from standage.findings.stems import CORING_HEIGHT
@@ -96,8 +97,12 @@ def _pulses(unit: UnitFindings, claims: Sequence[Claim]) -> list[str]:
     for pulse in pulses:
         own = [claim for claim in claims if claim.subject == pulse.subject]
         start, end = (round(claim.estimate) for claim in _of_kind(own, "pulse years"))
+        planted = unit.pulses.set_index(unit.pulses["pulse"].astype(str))["probability_planted"]
+        perhaps = ", perhaps planted" if planted[pulse.subject] >= MAY_BE_PLANTED else ""
         # the probability is that of the pulse, and stands before its years
-        sentences.append(f"A {burst} ({percent(pulse.probability)}), about {start} to {end}.")
+        sentences.append(
+            f"A {burst} ({percent(pulse.probability)}), about {start} to {end}{perhaps}."
+        )
     return sentences
 
 

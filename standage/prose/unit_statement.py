@@ -18,6 +18,7 @@ from standage.findings.cannot_tell import (
 from standage.findings.claim import Claim
 from standage.findings.events_on_record import Event
 from standage.findings.intervals import Interval
+from standage.findings.planted import MAY_BE_PLANTED
 from standage.findings.regeneration import ESTABLISHED_SEEDLINGS
 from standage.findings.stems import CORING_HEIGHT, SAMPLED
 from standage.findings.unit_findings import UnitFindings
@@ -25,7 +26,7 @@ from standage.grammar import capital, counted, listed
 from standage.prose.attribution import NO_PROOF, begun_words, near_events, pulse_sentences
 from standage.prose.cannot_tell import open_question_sentence, reach_words
 from standage.prose.measures import Measures
-from standage.prose.wording import NOT_KNOWN, probability_words, share_words, year_words
+from standage.prose.wording import NOT_KNOWN, percent, probability_words, share_words, year_words
 
 # share of the living stems from which ten years are named though they are in no pulse (assumption)
 LARGE_GROUP = 0.2
@@ -275,6 +276,10 @@ def _pulses(unit: UnitFindings) -> list[str]:
             f" ended {year_words(*end)}. Its share is {share_words(*share.interval)}; it rests on"
             f" {counted(int(pulse['dated_stems']), 'cored tree')} dated to it."
         )
+        if pulse["probability_planted"] >= MAY_BE_PLANTED:
+            sentences.append(
+                f"Its trees may have been planted ({percent(pulse['probability_planted'])})."
+            )
     return sentences
 
 

@@ -328,7 +328,7 @@ def test_every_picture_function_is_on_its_page_with_an_image_that_the_script_dra
 
 def test_limits_in_the_documents_are_those_of_the_code():
     from standage.evidence import participation
-    from standage.findings import event_lags, events_on_record, local_ratio, pulse_limit
+    from standage.findings import event_lags, events_on_record, local_ratio, planted, pulse_limit
     from standage.findings.attribution import NEEDED_FACTOR, NEEDED_SHARE, NO_EVENT_PRIOR
     from standage.stand import chains, dated_stems, verdict
     from standage.stand.kernel import convolution
@@ -357,6 +357,8 @@ def test_limits_in_the_documents_are_those_of_the_code():
     assert f"and with {local_ratio.NEEDED_EXCESS:g} standard errors more dated stems" in results
     assert event_lags.SEED_CROP_INTERVAL == 6 and "`exp(-l/6)`, `l = 0 .. 30`" in model
     assert event_lags.LONGEST_LAG == 30
+    assert f"from {100 * planted.MAY_BE_PLANTED:.0f} % on" in results
+    assert f"{planted.NATURAL_PRIOR:.0%}".replace("%", " %") in results
     assert list(event_lags.AFTER_PLANTING.values()) == [0.1, 0.4, 0.4, 0.05, 0.05]
     assert "with 0.1, 0.4, 0.4, 0.05, 0.05" in model
     assert f"each less than {2 * events_on_record.LAG_WINDOW} years after the one before" in results
