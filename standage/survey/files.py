@@ -7,6 +7,7 @@ from __future__ import annotations
 import csv
 import hashlib
 import io
+import os
 import re
 from dataclasses import replace
 from pathlib import Path
@@ -16,7 +17,7 @@ from standage.survey.flat_table import FLAT, table_of, tables_needed
 from standage.survey.form_rows import EXAMPLE_NOTE, ROWS_SEARCHED, example_problem, example_rows
 from standage.survey.headings import headings_known
 from standage.survey.layout import OTHER_DELIMITERS, lay_out
-from standage.survey.limits import TooLarge, bounded, content_of
+from standage.survey.limits import TooLarge, bounded, content_of, opened
 from standage.survey.mapping import mapping_path, read_mapping
 from standage.survey.placing import columns_of, place_names
 from standage.survey.readings import Reading
@@ -82,7 +83,7 @@ def read_written(path: Path) -> WrittenSurvey:
 def _read_mapping(path: Path, survey: WrittenSurvey) -> None:
     """What a mapping file says of the sheets, if there is one."""
     mapping = mapping_path(path)
-    if not mapping.is_file():
+    if not os.path.lexists(mapping):
         return
     content = read_content(mapping, mapping.name, survey)
     if content is not None:
@@ -118,8 +119,8 @@ def top_rows(path: Path) -> list[list[str]]:
     headings: what is odd about the file is told when it is read.
     """
     try:
-        with path.open("rb") as stream:
-            start = stream.read(TOP_BYTES)
+        with opened(path) as stream:
+            start = stream.read(TOP_BYTES) or b""
     except OSError:
         return []
     text = start.decode("utf-8-sig", errors="replace").replace("\x00", "")

@@ -4,6 +4,7 @@ and a first sheet that tells how.
 
 from __future__ import annotations
 
+import io
 from pathlib import Path
 
 from openpyxl import Workbook
@@ -135,7 +136,9 @@ def write_form_workbook(path: Path) -> None:
     for table in TABLES:
         _form(book.create_sheet(table.name), table)
     _columns(book.create_sheet("columns"))
-    book.save(path)
+    content = io.BytesIO()  # an archive that can't be ended on a full disk ends in a traceback
+    book.save(content)
+    path.write_bytes(content.getvalue())
 
 
 def _guide(sheet: Worksheet) -> None:

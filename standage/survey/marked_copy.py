@@ -15,6 +15,7 @@ from typing import Any
 from standage.errors import Problem, StandageError
 from standage.grammar import counted
 from standage.problems import plainly
+from standage.replaced_file import whole_file
 from standage.survey.files import read_written
 from standage.survey.flat_table import CORE_NOTE, FLAT, PLOT_COLUMNS
 from standage.survey.limits import LARGEST_UNPACKED, content_of
@@ -90,8 +91,8 @@ def write_marked_copy(
     content = io.BytesIO()
     book.save(content)
     try:
-        with copy.open("xb") as stream:
-            stream.write(content.getvalue())
+        with whole_file(copy, new=True) as half:
+            half.write_bytes(content.getvalue())
     except OSError as error:
         found = f"a file that can't be written ({error.strerror})"
         expected = "a new file"
