@@ -19,7 +19,7 @@ def faults_of(name: str, every: int) -> None:
 
 
 @pytest.mark.parametrize(
-    ("name", "every"), [("ages", 1), ("check --draft", 1), ("new", 3), ("check --mark", 40)]
+    ("name", "every"), [("ages", 2), ("check --draft", 2), ("new", 3), ("check --mark", 120)]
 )
 def test_a_call_that_fails_costs_nobody_s_file_and_leaves_nothing_half_written(name, every):
     faults_of(name, every)
