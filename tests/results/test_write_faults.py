@@ -5,7 +5,7 @@ there; all of them: `tests/studies/write_faults.py`. Kills: `tests/studies/kills
 from __future__ import annotations
 
 import pytest
-from studies.kills import FORKED, kills
+from studies.kills import BATCH, FORKED, kills
 from studies.write_faults import BAD, COMMANDS, FAULTS, attack
 
 NAMED = {command.name: command for command in COMMANDS}
@@ -38,4 +38,4 @@ def test_a_call_that_fails_costs_no_result(name, every):
 def test_kills_cost_nobody_s_file_and_no_result():
     rows = kills(4 * len(FORKED), 2, 1)
     assert not [row for row in rows if row["wrong"]]
-    assert {row["command"] for row in rows} == {*FORKED, "batch"}
+    assert {row["command"] for row in rows} == {*FORKED, BATCH}

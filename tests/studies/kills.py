@@ -23,6 +23,7 @@ import sys
 import tempfile
 import time
 from collections import Counter
+from dataclasses import dataclass
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
@@ -32,6 +33,7 @@ from standage.errors import StandageError
 from standage.results.folder import read_provenance
 
 FORKED = ("run", "check --mark", "ages", "card")
+BATCH = "batch, no result before"
 SIGNALS = (signal.SIGKILL, signal.SIGTERM)
 ENDED = 143
 SECONDS_TO_GO = 6.0
@@ -98,8 +100,17 @@ class Killed(Attack):
         return ", ".join(sorted(kinds))
 
 
+@dataclass(frozen=True)
+class Ended:
+    exit_code: int
+    output: str
+
+
 class KilledBatch(Killed):
     """A batch by the installed command, with two workers."""
+
+    def alone(self) -> Ended:
+        return Ended(*self.ended(None, 0.0))
 
     def ended(self, number: int | None, seconds: float) -> tuple[int, str]:
         command = [sys.executable, "-c", "from standage.commands.cli import main; main()"]
@@ -143,12 +154,12 @@ def kills(count: int, batches: int, seed: int) -> list[dict]:
     """Each kill with what it left. count: of the forked commands together."""
     dice, rows = random.Random(seed), []
     named = {each.name: each for each in COMMANDS}
-    wanted = {name: count // len(FORKED) for name in FORKED} | {"batch": batches}
+    wanted = {name: count // len(FORKED) for name in FORKED} | {BATCH: batches}
     for name, times in wanted.items():
         if not times:
             continue
         with tempfile.TemporaryDirectory(prefix="standage-kills-") as place:
-            kind = KilledBatch if name == "batch" else Killed
+            kind = KilledBatch if name == BATCH else Killed
             attacked = kind(named[name], Path(os.path.realpath(place)))
             for turn in range(times):
                 number = SIGNALS[turn % len(SIGNALS)]

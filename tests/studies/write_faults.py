@@ -53,7 +53,14 @@ from standage.survey.schema import TABLES
 
 SHORT = ("--draws", "50", "--chains", "2")
 DONE, BAD, FIT_FAILED, INCOMPLETE = 0, 2, 3, 4
-CHANGES = {"provenance.json", "verdict.json", "report.html", "brief.html", "surveys.csv"}
+CHANGES = {
+    "provenance.json",
+    "verdict.json",
+    "report.html",
+    "brief.html",
+    "surveys.csv",
+    "posterior.nc",
+}
 """Files of a result that hold the time of day, or seconds."""
 SITE, TEMPORARY = "site", "temporary"
 
@@ -304,14 +311,14 @@ COMMANDS = (
         "batch",
         ("batch", "surveys", "--out", "all", *SHORT),
         codes=(BAD,),
-        results=("all/good",),
+        results=("all/good", "all/second"),
         tables=("all/surveys.csv", "all/all_stands.csv", "all/bad.problems.txt"),
     ),
     Command(
         "batch, no result before",
         ("batch", "surveys", "--out", "all", *SHORT),
         codes=(BAD,),
-        results=("all/good",),
+        results=("all/good", "all/second"),
         tables=("all/surveys.csv", "all/all_stands.csv", "all/bad.problems.txt"),
         earlier=False,
     ),
@@ -528,7 +535,7 @@ def prepared(folder: Path, *, results: bool) -> str:
     """
     folder.mkdir(parents=True)
     tiny_survey(folder / "survey")
-    for name in ("good", "bad"):
+    for name in ("good", "second", "bad"):
         shutil.copytree(folder / "survey", folder / "surveys" / name)
     trees = folder / "surveys" / "bad" / "trees.csv"
     trees.write_text(trees.read_text().replace("live", "alive?", 1))
