@@ -30,7 +30,7 @@ import tempfile
 import time
 import zipfile
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -644,23 +644,22 @@ def _is_incomplete(what: object) -> bool:
 def attack(
     command: Command,
     *,
+    first: int = 1,
     every: int = 1,
     faults: Sequence[Fault] = FAULTS,
     rerun_every: int = 1,
-    tell: Callable[[Outcome], None] | None = None,
 ) -> list[Outcome]:
-    """All outcomes of a command. every: only each so many-th call fails; rerun_every: after each so
+    """All outcomes of a command. first, every: only this and each so many-th call after it fails;
+    rerun_every: after each so
     many-th the command is run once more, left alone.
     """
     outcomes = []
     with tempfile.TemporaryDirectory(prefix="standage-writes-") as place:
         attacked = Attack(command, Path(os.path.realpath(place)))
         for fault in faults:
-            for first in range(1, attacked.count(fault) + 1, every):
-                outcome = attacked.one(fault, first, rerun=first // every % rerun_every == 0)
+            for number in range(first, attacked.count(fault) + 1, every):
+                outcome = attacked.one(fault, number, rerun=number // every % rerun_every == 0)
                 outcomes.append(outcome)
-                if tell is not None:
-                    tell(outcome)
     return outcomes
 
 
@@ -699,14 +698,23 @@ def command_line() -> int:
     parser.add_argument("--command", action="append", choices=[each.name for each in COMMANDS])
     parser.add_argument("--every", type=int, default=1)
     parser.add_argument("--rerun-every", type=int, default=1)
+    parser.add_argument("--from", type=int, default=1, dest="first", help="first call that fails")
     given = parser.parse_args()
     outcomes: list[Outcome] = []
     for command in COMMANDS:
-        if given.command is None or command.name in given.command:
+        if given.command is not None and command.name not in given.command:
+            continue
+        for fault in FAULTS:
             began = time.perf_counter()
-            found = attack(command, every=given.every, rerun_every=given.rerun_every)
+            found = attack(
+                command,
+                first=given.first,
+                every=given.every,
+                faults=[fault],
+                rerun_every=given.rerun_every,
+            )
             took = time.perf_counter() - began
-            print(report(found), f"{took:.0f} s", "", sep="\n", flush=True)
+            print(fault.name, report(found), f"{took:.0f} s", "", sep="\n", flush=True)
             outcomes += found
     print(report(outcomes))
     return int(any(each.wrong for each in outcomes))
