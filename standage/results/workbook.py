@@ -24,6 +24,7 @@ from standage.findings.stand_places import COORDINATES
 from standage.results.number_format import in_digits
 from standage.results.records import PROVENANCE_FILE
 from standage.results.written_tables import written_tables
+from standage.survey.workbook_bytes import workbook_bytes
 
 RESULTS_WORKBOOK = "results.xlsx"
 CONTENTS, MEANINGS = "contents", "columns"
@@ -60,9 +61,7 @@ def write_results_workbook(
     _meanings(book, tables)
     for name, table in tables.items():
         _table_sheet(book, name, table)
-    content = io.BytesIO()  # an archive that can't be ended on a full disk ends in a traceback
-    book.save(content)
-    path.write_bytes(_without_times(content))
+    path.write_bytes(_without_times(workbook_bytes(book)))
 
 
 def _table_sheet(book: Workbook, name: str, table: pd.DataFrame) -> None:
@@ -80,11 +79,11 @@ def _table_sheet(book: Workbook, name: str, table: pd.DataFrame) -> None:
             sheet.append([_cell(sheet, value, column) for value, column in cells])
 
 
-def _without_times(content: io.BytesIO) -> bytes:
+def _without_times(content: bytes) -> bytes:
     """The same tables give the same file, byte for byte: the times of writing, which
     provenance.json holds, are taken out of it.
     """
-    with zipfile.ZipFile(content) as written:
+    with zipfile.ZipFile(io.BytesIO(content)) as written:
         parts = {name: written.read(name) for name in written.namelist()}
     times = rb"(<dcterms:(?:created|modified)[^>]*>)[^<]*"
     parts["docProps/core.xml"] = re.sub(
