@@ -95,7 +95,8 @@ def _sheet(file: str, said: dict, problems: list[Problem]) -> SheetMapping | Non
     parts_of = {part: said.get(part, {}) for part in ("columns", "values")}
     for part, inside in parts_of.items():
         if not isinstance(inside, dict):
-            wrong(part, inside, f"a table [sheet.{part}]", "Write it as `--draft` does.")
+            expected, advice = f"a table [sheet.{part}]", "Write it as `--draft` does."
+            problems.append(Problem(file, None, part, "no table", expected, advice))
             return None
     columns: dict[str, tuple[str, str]] = {}
     for heading, target in parts_of["columns"].items():
