@@ -1,11 +1,14 @@
-"""A file that is written beside the one it replaces, whole or not at all."""
+"""A file that is written beside its place, and takes it whole or not at all."""
 
 from __future__ import annotations
 
+import errno
 import os
 import secrets
+import shutil
+import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from standage.errors import StandageError
@@ -13,12 +16,10 @@ from standage.errors import StandageError
 
 @contextmanager
 def replaced(path: Path, *, header: str, what: str) -> Iterator[Path]:
-    """The path of a new, empty file; at the end of the block it takes the place of the one at
-    `path`, and where the block fails it is gone.
+    """As `whole_file`, where nothing is at `path`, or an earlier one.
 
-    Its name can't be foreseen, and a link at `path` is replaced, not followed. header, what: how
-    the first line of an earlier one begins, and what it is. Raises StandageError where anything
-    else is there.
+    header, what: how the first line of an earlier one begins, and what it is. Raises StandageError
+    where anything else is there.
     """
     if path.exists() and not is_earlier(path, header):
         found = "a folder" if path.is_dir() else "a pipe or a device"
@@ -26,13 +27,42 @@ def replaced(path: Path, *, header: str, what: str) -> Iterator[Path]:
             found = f"something else than {what}; it is left as it is"
         expected = f"{what}, or nothing yet"
         raise StandageError.at(path, found, expected, "Choose another place.")
+    with whole_file(path) as half:
+        yield half
+
+
+@contextmanager
+def whole_file(path: Path, *, new: bool = False) -> Iterator[Path]:
+    """The path of a new, empty file; at the end of the block it takes the place of whatever is at
+    `path`, and where the block fails it is gone.
+
+    Its name can't be foreseen, and a link at `path` is replaced, not followed. new: raises
+    FileExistsError where anything is at `path`, a link to nothing too.
+    """
     half = path.with_name(f".standage-{secrets.token_hex(8)}")
     os.close(os.open(half, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666))
     try:
         yield half
+        if new and os.path.lexists(path):
+            raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), str(path))
         half.replace(path)
+    except BaseException:
+        with suppress(OSError):  # of a disk that is gone nothing can be removed
+            half.unlink()
+        raise
+
+
+@contextmanager
+def passing_folder(beside: str | Path | None = None) -> Iterator[Path]:
+    """A folder whose name can't be foreseen, gone at the end of the block; where it can't be
+    removed it stays, and that is nobody's fault. beside: the folder in which it is, by default the
+    system's for such.
+    """
+    path = Path(tempfile.mkdtemp(prefix=".standage-", dir=beside))
+    try:
+        yield path
     finally:
-        half.unlink(missing_ok=True)
+        shutil.rmtree(path, ignore_errors=True)
 
 
 def is_earlier(path: Path, header: str) -> bool:

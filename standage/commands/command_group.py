@@ -46,6 +46,16 @@ class CommandGroup(click.Group):
         """As click's; `-h` helps with every command."""
         return super().command(*args, **{"context_settings": HELP_OPTIONS} | settings)
 
+    def main(self, *args: Any, **settings: Any) -> Any:
+        """As click's, which prints the help before any command is called."""
+        try:
+            return super().main(*args, **settings)
+        except OSError as error:
+            if isinstance(error, BrokenPipeError):
+                raise  # whoever reads has seen enough
+            _say_unwritten(error)
+            sys.exit(BAD_INPUT)
+
     def invoke(self, context: click.Context) -> Any:
         try:
             with _notes_for_people(), _ended_by_signals():
@@ -55,15 +65,19 @@ class CommandGroup(click.Group):
             context.exit(BAD_INPUT)
         except OSError as error:
             if isinstance(error, BrokenPipeError):
-                raise  # whoever reads has seen enough
-            how = "read or written" if error.filename else "written"
-            named = plainly(str(error.filename or "standard output"))
-            _say(f"{named}: can't be {how} ({error.strerror or error}).")
-            _close_standard_output()
+                raise
+            _say_unwritten(error)
             context.exit(BAD_INPUT)
         except KeyboardInterrupt as stop:
             _say(str(stop) or "stopped; nothing was written")
             context.exit(ENDED if isinstance(stop, Ended) else STOPPED)
+
+
+def _say_unwritten(error: OSError) -> None:
+    how = "read or written" if error.filename else "written"
+    named = plainly(str(error.filename or "standard output"))
+    _say(f"{named}: can't be {how} ({error.strerror or error}).")
+    _close_standard_output()
 
 
 def _say(text: str) -> None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import codecs
 import os
-import tempfile
 from dataclasses import dataclass, replace
 from importlib.metadata import version
 from os import PathLike
@@ -17,6 +16,7 @@ from standage.commands.run import RunResult, profile_hashes, run_survey
 from standage.commands.run_options import RunOptions
 from standage.errors import StandageError
 from standage.profiles import profile_keys
+from standage.replaced_file import passing_folder
 from standage.results.provenance import library_versions
 from standage.results.run_record import RunRecord, read_run_record
 from standage.survey.files import read_written
@@ -105,10 +105,8 @@ def repeat_run(
             "\n".join([f"{folder} can't be repeated:", *(f"  {reason}" for reason in reasons)])
         )
     read = read_survey(path, known_species=profile_keys(options.profile_folder))
-    with tempfile.TemporaryDirectory(prefix="standage-repeat-") as temporary:
-        new = (
-            Path(out) if out is not None else Path(temporary) / Path(os.path.realpath(folder)).name
-        )
+    with passing_folder() as temporary:
+        new = Path(out) if out is not None else temporary / Path(os.path.realpath(folder)).name
         run = run_survey(read, new, options=options, cores=cores, quiet=quiet, reuse_draws=False)
         names = sorted({path.name for place in (folder, new) for path in place.glob("*.csv")})
         differences = tuple(

@@ -26,6 +26,7 @@ from standage.growth.growth_changes import check_criterion
 from standage.growth.release_criteria import Criterion
 from standage.prose.measures import METRIC, Measures
 from standage.prose.tree_story import TreeStory, tree_records, tree_story
+from standage.replaced_file import whole_file
 from standage.report.pictures import Picture, picture
 from standage.report.template import render
 from standage.results.run_record import read_run_record
@@ -93,7 +94,8 @@ def write_card(
                 "an earlier age card, or nothing yet",
                 "Choose another folder with --out.",
             )
-        path.write_text(html, encoding="utf-8")
+        with whole_file(path) as half:
+            half.write_text(html, encoding="utf-8")
     except OSError as error:
         found = f"a place that can't be written ({error.strerror})"
         raise StandageError.at(

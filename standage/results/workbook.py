@@ -4,6 +4,7 @@ what they hold.
 
 from __future__ import annotations
 
+import io
 import re
 import zipfile
 from collections.abc import Callable, Mapping
@@ -23,6 +24,7 @@ from standage.findings.stand_places import COORDINATES
 from standage.results.number_format import in_digits
 from standage.results.records import PROVENANCE_FILE
 from standage.results.written_tables import written_tables
+from standage.survey.workbook_bytes import workbook_bytes
 
 RESULTS_WORKBOOK = "results.xlsx"
 CONTENTS, MEANINGS = "contents", "columns"
@@ -59,8 +61,7 @@ def write_results_workbook(
     _meanings(book, tables)
     for name, table in tables.items():
         _table_sheet(book, name, table)
-    book.save(path)
-    _without_times(path)
+    path.write_bytes(_without_times(workbook_bytes(book)))
 
 
 def _table_sheet(book: Workbook, name: str, table: pd.DataFrame) -> None:
@@ -78,19 +79,21 @@ def _table_sheet(book: Workbook, name: str, table: pd.DataFrame) -> None:
             sheet.append([_cell(sheet, value, column) for value, column in cells])
 
 
-def _without_times(path: Path) -> None:
+def _without_times(content: bytes) -> bytes:
     """The same tables give the same file, byte for byte: the times of writing, which
     provenance.json holds, are taken out of it.
     """
-    with zipfile.ZipFile(path) as written:
+    with zipfile.ZipFile(io.BytesIO(content)) as written:
         parts = {name: written.read(name) for name in written.namelist()}
     times = rb"(<dcterms:(?:created|modified)[^>]*>)[^<]*"
     parts["docProps/core.xml"] = re.sub(
         times, rb"\g<1>1980-01-01T00:00:00Z", parts["docProps/core.xml"]
     )
-    with zipfile.ZipFile(path, "w") as again:
-        for name, content in parts.items():
-            again.writestr(zipfile.ZipInfo(name), content, compress_type=zipfile.ZIP_DEFLATED)
+    whole = io.BytesIO()
+    with zipfile.ZipFile(whole, "w") as again:
+        for name, part in parts.items():
+            again.writestr(zipfile.ZipInfo(name), part, compress_type=zipfile.ZIP_DEFLATED)
+    return whole.getvalue()
 
 
 def _contents(

@@ -13,7 +13,7 @@ from standage.survey.flat_table import table_of
 from standage.survey.form_rows import ROWS_SEARCHED
 from standage.survey.headings import headings_known
 from standage.survey.layout import OTHER_DELIMITERS, lay_out
-from standage.survey.limits import TooLarge, bounded
+from standage.survey.limits import TooLarge, bounded, opened
 from standage.survey.readings import Reading
 from standage.survey.written import WrittenSurvey, too_large, unreadable_file
 
@@ -29,8 +29,8 @@ def top_rows(path: Path) -> list[list[str]]:
     headings: what is odd about the file is told when it is read.
     """
     try:
-        with path.open("rb") as stream:
-            start = stream.read(TOP_BYTES)
+        with opened(path) as stream:
+            start = stream.read(TOP_BYTES) or b""
     except OSError:
         return []
     text = start.decode("utf-8-sig", errors="replace").replace("\x00", "")

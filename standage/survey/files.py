@@ -4,6 +4,7 @@ interpreted here.
 
 from __future__ import annotations
 
+import os
 from dataclasses import replace
 from pathlib import Path
 
@@ -70,7 +71,7 @@ def read_written(path: Path) -> WrittenSurvey:
 def _read_mapping(path: Path, survey: WrittenSurvey) -> None:
     """What a mapping file says of the sheets, if there is one."""
     mapping = mapping_path(path)
-    if not mapping.is_file():
+    if not os.path.lexists(mapping):
         return
     content = read_content(mapping, mapping.name, survey)
     if content is not None:

@@ -18,6 +18,7 @@ from standage.survey.column_reference import COLUMN_HEADER, column_rows
 from standage.survey.form_rows import EXAMPLE_COMMENT, example_cells, explanation
 from standage.survey.placing import GUIDE
 from standage.survey.schema import TABLES, Column, Table
+from standage.survey.workbook_bytes import workbook_bytes
 
 FIRST_ROW = 3  # below the names and the units
 LAST_ROW = 5000  # of the lists to choose from; rows below are read as well
@@ -135,7 +136,7 @@ def write_form_workbook(path: Path) -> None:
     for table in TABLES:
         _form(book.create_sheet(table.name), table)
     _columns(book.create_sheet("columns"))
-    book.save(path)
+    path.write_bytes(workbook_bytes(book))
 
 
 def _guide(sheet: Worksheet) -> None:

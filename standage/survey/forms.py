@@ -5,11 +5,13 @@ explains each column.
 from __future__ import annotations
 
 import csv
-import tempfile
+import os
+from contextlib import suppress
 from os import PathLike
 from pathlib import Path
 
 from standage.errors import StandageError
+from standage.replaced_file import passing_folder
 from standage.survey.column_reference import COLUMN_HEADER, column_rows
 from standage.survey.form_rows import example_cells
 from standage.survey.schema import TABLES
@@ -38,7 +40,7 @@ def write_template(folder: str | PathLike, xlsx: bool = False) -> list[Path]:
     }
     sheets["columns"] = [list(COLUMN_HEADER), *[list(row) for row in column_rows()]]
     paths = [folder / WORKBOOK_NAME] if xlsx else [folder / f"{name}.csv" for name in sheets]
-    in_the_way = [path.name for path in paths if path.exists()]
+    in_the_way = [path.name for path in paths if os.path.lexists(path)]
     if in_the_way:
         expected = "none of them, for nothing is overwritten"
         raise StandageError.at(
@@ -46,18 +48,29 @@ def write_template(folder: str | PathLike, xlsx: bool = False) -> list[Path]:
         )
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryDirectory(
-            prefix=".forms-", dir=folder
-        ) as workshop:  # so that no form is left half-written
-            _fill(Path(workshop), sheets, xlsx)
-            for path in paths:
-                (Path(workshop) / path.name).rename(path)
+        with passing_folder(folder) as workshop:  # so that no form is left half-written
+            _fill(workshop, sheets, xlsx)
+            _move_all(workshop, paths)
     except OSError as error:
         found = f"a place that can't be written ({error.strerror})"
         raise StandageError.at(
             folder, found, "a folder for the forms", "Choose another folder for the forms."
         ) from error
     return paths
+
+
+def _move_all(workshop: Path, paths: list[Path]) -> None:
+    """Moves the forms to where they belong, all or none: half of them would be in the way."""
+    moved: list[Path] = []
+    try:
+        for path in paths:
+            (workshop / path.name).rename(path)
+            moved.append(path)
+    except OSError:
+        for path in moved:
+            with suppress(OSError):
+                path.unlink()
+        raise
 
 
 def _fill(folder: Path, sheets: dict[str, list[list[str]]], xlsx: bool) -> None:

@@ -27,6 +27,7 @@ from standage.survey.units import MEASURES, factor, measure_of
 
 MAPPING_NAME = "columns.toml"
 FLAT_WORDS = "trees and cores"
+FAR_BEYOND = 10**15  # any number that a cell may hold
 _PARTS = {"name", "holds", "header_row", "columns", "values"}
 
 
@@ -55,10 +56,10 @@ def read_mapping(file: str, content: bytes, problems: list[Problem]) -> dict[str
     """The sheets of a mapping file, by name. What it says wrongly is a problem each."""
     try:
         said = tomllib.loads(content.decode("utf-8-sig"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as fault:
-        problems.append(
-            Problem(file, None, None, str(fault), "a TOML file in UTF-8", "Mend that line.")
-        )
+    except (RecursionError, ValueError) as fault:  # of the encoding, of TOML, of a number too long
+        deep = isinstance(fault, RecursionError)
+        found = "tables within tables without an end" if deep else str(fault)
+        problems.append(Problem(file, None, None, found, "a TOML file in UTF-8", "Mend that line."))
         return {}
     sheets = said.get("sheet")
     if not isinstance(sheets, list) or not all(isinstance(each, dict) for each in sheets):
@@ -72,7 +73,7 @@ def read_mapping(file: str, content: bytes, problems: list[Problem]) -> dict[str
 
 def _sheet(file: str, said: dict, problems: list[Problem]) -> SheetMapping | None:
     def wrong(part: str, found: object, expected: str, advice: str) -> None:
-        problems.append(Problem(file, None, part, f"{found!r}", expected, advice))
+        problems.append(Problem(file, None, part, _shown(found), expected, advice))
 
     for part in said.keys() - _PARTS:
         wrong(part, part, ", ".join(sorted(_PARTS)), "Remove it, or correct its name.")
@@ -91,8 +92,14 @@ def _sheet(file: str, said: dict, problems: list[Problem]) -> SheetMapping | Non
         wrong("header_row", row, "a row number from 1", "Write the row of the headings.")
         row = None
     table = table_of(holds) if holds else None
+    parts_of = {part: said.get(part, {}) for part in ("columns", "values")}
+    for part, inside in parts_of.items():
+        if not isinstance(inside, dict):
+            expected, advice = f"a table [sheet.{part}]", "Write it as `--draft` does."
+            problems.append(Problem(file, None, part, "no table", expected, advice))
+            return None
     columns: dict[str, tuple[str, str]] = {}
-    for heading, target in said.get("columns", {}).items():
+    for heading, target in parts_of["columns"].items():
         parts = target if isinstance(target, dict) else {"column": target}
         column, unit = parts.get("column", ""), parts.get("unit", "")
         checked = _target(table, column, unit)
@@ -106,12 +113,21 @@ def _sheet(file: str, said: dict, problems: list[Problem]) -> SheetMapping | Non
         else:
             columns[heading] = checked
     values: dict[str, str] = {}
-    for column, value in said.get("values", {}).items():
+    for column, value in parts_of["values"].items():
         if _target(table, column, "") is None:
             wrong(column, column, f"a column of {holds}", "Correct the name of the column.")
+        elif isinstance(value, dict | list) or isinstance(value, int) and abs(value) > FAR_BEYOND:
+            wrong(column, value, "what a cell would hold", "Write a text, a number or a date.")
         else:
             values[column] = str(value)
     return SheetMapping(file, name, holds, row, columns, values)
+
+
+def _shown(found: object) -> str:
+    try:
+        return f"{found!r}"
+    except ValueError:
+        return "a number of more digits than can be written"
 
 
 def _target(table: Table | None, column: str, unit: str) -> tuple[str, str] | Problem | None:

@@ -5,11 +5,13 @@ hand or accepted as it is.
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Sequence
 from os import PathLike
 from pathlib import Path
 
 from standage.errors import StandageError
+from standage.replaced_file import whole_file
 from standage.survey.csv_files import top_rows
 from standage.survey.flat_table import ALL_TABLES, FLAT, table_of, tables_needed
 from standage.survey.form_rows import header_place
@@ -40,7 +42,7 @@ def write_draft(survey: str | PathLike) -> Path:
     """
     survey = Path(survey)
     path = mapping_path(survey)
-    if path.exists():
+    if os.path.lexists(path):
         raise StandageError.at(
             path, "a file", "no such file yet", "Edit it, or move it away for a new draft."
         )
@@ -52,7 +54,13 @@ def write_draft(survey: str | PathLike) -> Path:
             "a folder of CSV files, a CSV file or a workbook",
             "Check the path.",
         )
-    path.write_text(draft(sheets), encoding="utf-8")
+    try:
+        with whole_file(path, new=True) as half:
+            half.write_text(draft(sheets), encoding="utf-8")
+    except OSError as error:
+        found = f"a place that can't be written ({error.strerror})"
+        advice = "Copy the survey to a folder that you may write to."
+        raise StandageError.at(path, found, "a place for the draft", advice) from error
     return path
 
 

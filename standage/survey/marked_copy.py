@@ -17,12 +17,14 @@ from typing import Any
 from standage.errors import Problem, StandageError
 from standage.grammar import counted
 from standage.problems import plainly
+from standage.replaced_file import whole_file
 from standage.survey.csv_files import csv_records
 from standage.survey.files import read_written
 from standage.survey.flat_table import CORE_NOTE, FLAT, PLOT_COLUMNS
 from standage.survey.limits import LARGEST_UNPACKED, content_of
 from standage.survey.placing import MARKS_SHEET
 from standage.survey.readings import Reading
+from standage.survey.workbook_bytes import workbook_bytes
 from standage.survey.workbook_guard import guarded
 from standage.survey.workbook_marks import COMMENT_MARK, KEPT_AS_NOTE
 from standage.survey.written import WrittenTable
@@ -102,11 +104,10 @@ def write_marked_copy(
     written = read_written(source)
     number = _mark_cells(book, titles, list(written.tables.items()), marks)
     _overview(book, marks)
-    content = io.BytesIO()
-    book.save(content)
+    content = workbook_bytes(book)
     try:
-        with copy.open("xb") as stream:
-            stream.write(content.getvalue())
+        with whole_file(copy, new=True) as half:
+            half.write_bytes(content)
     except OSError as error:
         found = f"a file that can't be written ({error.strerror})"
         expected = "a new file"

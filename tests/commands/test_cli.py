@@ -317,7 +317,9 @@ def test_an_end_by_the_system_is_like_a_stop_by_the_user(
 
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device that is always full")
-@pytest.mark.parametrize("command", ["check SURVEY", "ages SURVEY --csv ages.csv", "profiles"])
+@pytest.mark.parametrize(
+    "command", ["check SURVEY", "ages SURVEY --csv ages.csv", "profiles", "--help"]
+)
 def test_a_screen_that_is_a_full_disk_ends_in_words(command, tiny_folder, tmp_path):
     words = command.replace("SURVEY", str(tiny_folder)).split()
     program = f"from standage.commands.cli import main; main({words!r})"

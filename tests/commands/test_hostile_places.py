@@ -119,6 +119,42 @@ def test_results_for_a_strange_place(kind, tiny_folder, tmp_path, monkeypatch):
     assert sorted(tmp_path.iterdir()) == before
 
 
+@pytest.mark.parametrize("kind", ["pipe", "device", "nothing"])
+def test_a_draft_is_neither_waited_for_nor_written_elsewhere(kind, tiny_folder, tmp_path):
+    """Where a table hangs, or a link that leads to nothing stands in the place of the draft."""
+    survey = shutil.copytree(tiny_folder, tmp_path / "survey")
+    if kind == "nothing":
+        (survey / "columns.toml").symlink_to(tmp_path / "elsewhere.toml")
+        ends_in_words("check", survey, "--draft")
+        assert not (tmp_path / "elsewhere.toml").exists()
+        return
+    (survey / "trees.csv").unlink()
+    if kind == "pipe":
+        os.mkfifo(survey / "trees.csv")
+    else:
+        (survey / "trees.csv").symlink_to("/dev/zero")
+    assert CliRunner().invoke(main, ["check", str(survey), "--draft"]).exit_code == 0
+    assert 'name = "trees.csv"\nholds = ""' in (survey / "columns.toml").read_text()
+
+
+@pytest.mark.parametrize("kind", ["pipe", "link to nothing", "folder"])
+def test_a_mapping_file_that_is_no_file_is_never_passed_over(kind, tiny_folder, tmp_path):
+    survey = shutil.copytree(tiny_folder, tmp_path / "survey")
+    if kind == "pipe":
+        os.mkfifo(survey / "columns.toml")
+    elif kind == "folder":
+        (survey / "columns.toml").mkdir()
+    else:
+        (survey / "columns.toml").symlink_to("nowhere")
+    assert "columns.toml: found a" in ends_in_words("check", survey)
+
+
+def test_forms_take_the_place_of_no_link(tmp_path):
+    (tmp_path / "trees.csv").symlink_to("nowhere")
+    assert "trees.csv" in ends_in_words("new", tmp_path)
+    assert [path.name for path in tmp_path.iterdir()] == ["trees.csv"]
+
+
 # what a command loads late may lie where nobody else may look: a refusal, a misspelt option and a
 # survey that is whole show it all
 AS_NOBODY = """

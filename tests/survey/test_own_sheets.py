@@ -219,6 +219,13 @@ def test_a_mapping_file_says_which_column_is_which(tmp_path, folder):
         ('unit = "in"', 'unit = "ha"', "the unit 'ha'"),
         ('"trees and cores"', '"wood"', "one of: stands"),
         ("[[sheet]]", "[[sheet", "TOML"),
+        ("[[sheet]]", "[[sheet]]\ndeep = " + "[" * 100_000, "tables within tables"),
+        ("[[sheet]]", "[[sheet]]\nlong = " + "9" * 5_000, "a TOML file"),
+        ("[[sheet]]", '[[sheet]]\n"\\u001b[2J" = 1', r"\x1b[2J"),
+        ('"A"', "0x" + "f" * 6_000, "more digits than"),
+        ("[sheet.columns]", "[[sheet.columns]]", "a table [sheet.columns]"),
+        ("[sheet.values]", "[[sheet.values]]", "a table [sheet.values]"),
+        ('"A"', "[]", "what a cell would"),
     ],
 )
 def test_what_a_mapping_file_says_wrongly_is_told(tmp_path, old, new, said):
