@@ -20,6 +20,9 @@ COLUMN_MM, PAGE_MM = (
     180.0,
 )  # widths of one column and of a page's two; common practice, no source
 PAGE_HEIGHT_MM = 230.0  # with room left for a caption; assumption
+SCREEN_HEIGHT = (
+    100.0  # some 25 stands; matplotlib draws at most 437 of 150 dots (assumption) [inches]
+)
 
 
 @dataclass(frozen=True)
@@ -54,7 +57,7 @@ class Style:
     width: float = 7.2
     column: float = 0.66 * 7.2
     height_scale: float = 1.0
-    page_height: float = float("inf")
+    page_height: float = SCREEN_HEIGHT
     formats: tuple[str, ...] = ("png",)
     dots_per_inch: int = 150
     line: float | None = None

@@ -18,7 +18,7 @@ from standage.stand.draws_file import DrawsFile, draws_key
 from standage.stand.draws_from_states import draws_of_unit, parameter_names, unit_of
 from standage.stand.expected import STAGE_COLUMNS, Expected, expected_counts
 from standage.stand.labelled import labelled_draws
-from standage.stand.memory import PRIOR_DRAWS, refuse_above_memory, thinning
+from standage.stand.memory import prior_held, refuse_above_memory, thinning
 from standage.stand.openings import OFF
 from standage.stand.parameter_table import parameter_table
 from standage.stand.posterior import Posterior
@@ -118,7 +118,7 @@ def assemble(
     """Everything that follows from the draws, without sampling again."""
     data = built.data
     number = sampled.values.shape[0] * sampled.values.shape[1]
-    prior = prior_draws(data, min(PRIOR_DRAWS, number), np.random.default_rng([seed, 3]))
+    prior = prior_draws(data, prior_held(data, number), np.random.default_rng([seed, 3]))
     prior_states = UnitStates(prior, data)
     at_core, established = date_stems(survey, built, states, np.random.default_rng([seed, 2]))
     checking = np.random.default_rng([seed, 4])

@@ -22,14 +22,15 @@ from standage.survey.survey import Survey
 # (assumption). [bytes]
 PLENTY = 0.5e9
 LEAST_HELD = 800
-PRIOR_DRAWS = 1000
+# of the prior, as many as take a quarter of that, within these: 300 know a chance within 0.03
+LEAST_PRIOR, MOST_PRIOR = 300, 1000
 SINGLE, DOUBLE = 4, 8  # bytes of a number
 # where Linux states the limits of a container or a batch system, and of which a process is
 CONTROL_GROUPS, OWN_GROUPS = Path("/sys/fs/cgroup"), Path("/proc/self/cgroup")
-# measured with 4 and 60 stands (docs/validation.md): the program itself, and how many times what
-# the draws take `standage run` takes at its peak, for tables, pictures and files; a fit alone 1.6
-PROGRAM_BYTES = 0.45e9
-OF_A_RUN = 4.0
+# measured with 1 and 60 stands (docs/validation.md): the program itself, and how many times what
+# the draws take `standage run` takes at its peak, for tables, pictures and files
+PROGRAM_BYTES = 0.55e9
+OF_A_RUN = 2.0
 
 
 def bytes_per_draw(data: StandData, n_stems: int) -> int:
@@ -45,9 +46,15 @@ def thinning(data: StandData, n_stems: int, draws: int) -> int:
     return max(1, min(wanted, draws // LEAST_HELD))
 
 
+def prior_held(data: StandData, held: int) -> int:
+    """Of how many draws of the prior a unit's states are held, beside so many of the posterior."""
+    plenty = int(PLENTY / 4 / _bytes_per_prior_draw(data))
+    return min(held, MOST_PRIOR, max(LEAST_PRIOR, plenty))
+
+
 def memory_needed(data: StandData, n_stems: int, held: int) -> float:
     """What a run that holds so many draws takes at its peak. [bytes]"""
-    prior = min(PRIOR_DRAWS, held) * (DOUBLE * layout(data).size + SINGLE * sum(_of_prior(data)))
+    prior = prior_held(data, held) * _bytes_per_prior_draw(data)
     return PROGRAM_BYTES + OF_A_RUN * (prior + held * bytes_per_draw(data, n_stems))
 
 
@@ -96,6 +103,10 @@ def refuse_above_memory(survey: Survey, data: StandData, n_stems: int, held: int
             "Fit fewer stands at a time (a survey of each, or of some, and `standage batch`), or"
             " ask for fewer draws (--draws).",
         )
+
+
+def _bytes_per_prior_draw(data: StandData) -> int:
+    return DOUBLE * layout(data).size + SINGLE * sum(_of_prior(data))
 
 
 def _numbers_of_unit(data: StandData) -> list[int]:

@@ -381,6 +381,12 @@ def test_rows_go_to_as_many_pages_as_they_need():
     assert _pages([9], 7) == [[0]] and _pages([], 7) == []
 
 
+def test_a_page_of_any_style_can_be_drawn():
+    """2^16 dots are the most that matplotlib's renderer takes."""
+    for style in STYLES.values():
+        assert style.page_height * style.dots_per_inch < 2**16
+
+
 def test_a_chance_never_claims_certainty():
     assert [chance(value) for value in (1.0, 0.973, 0.5, 0.0)] == [
         "> 99 %",

@@ -92,6 +92,16 @@ def test_all_draws_are_held_while_there_is_plenty(one_stand, monkeypatch):
     assert memory.thinning(data, stems, 100) == 1
 
 
+def test_draws_of_the_prior_are_fewer_where_stands_are_many(monkeypatch):
+    few, many = stands(2), stands(8)
+    assert memory.prior_held(few, 4000) == memory.MOST_PRIOR
+    assert memory.prior_held(few, 60) == 60
+    monkeypatch.setattr(memory, "PLENTY", 4 * 400 * memory._bytes_per_prior_draw(many))
+    assert memory.prior_held(many, 4000) == 400 < memory.prior_held(few, 4000)
+    monkeypatch.setattr(memory, "PLENTY", 1.0)
+    assert memory.prior_held(many, 4000) == memory.LEAST_PRIOR
+
+
 def test_held_draws_are_each_so_manieth_of_all(one_stand):
     data = build_stands(one_stand).data
     settings = {"seed": 3, "draws": 23, "tune": 20, "chains": 3}
