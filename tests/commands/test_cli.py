@@ -28,7 +28,9 @@ from standage.errors import StandageError
 from standage.profiles import models_folder, profile_keys
 from standage.survey.schema import TABLES
 
-COMMANDS = ("new", "check", "ages", "run", "card", "report", "compare", "batch", "profiles")
+COMMANDS = (
+    *("new", "check", "ages", "delays", "run", "card", "report", "compare", "batch", "profiles"),
+)
 TABLES_WRITTEN = {"stand_summary", "tree_dates", "cohorts", "rate", "pulses", "parameters"}
 HEAVY = ("pymc", "pytensor", "numba", "nutpie", "matplotlib", "arviz", "scipy.stats")
 
