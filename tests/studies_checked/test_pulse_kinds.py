@@ -25,7 +25,11 @@ def rows():
         [
             {"kind": "planted", "error": "", "pulses": [pulse(MAY_BE_PLANTED)]},
             {"kind": "planted", "error": "", "pulses": []},
-            {"kind": "pulse", "error": "", "pulses": [pulse(0.1, records), pulse(0.3)]},
+            {
+                "kind": "pulse",
+                "error": "",
+                "pulses": [pulse(0.1, records), pulse(MAY_BE_PLANTED - 0.01)],
+            },
             {"kind": "steady", "error": "stopped", "pulses": None},
         ]
     )
