@@ -59,7 +59,8 @@ class RunOptions:
     )
     age_over: int = _option(
         0,
-        "An age whose share of the stems is given beside 100, 120 and 150 years; 0 for none.",
+        "An age whose share of the stems is given beside 100, 120 and 150 years, and by which old"
+        " trees are ranked; 0 for none.",
         least=0,
         most=1000,
     )

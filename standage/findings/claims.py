@@ -12,7 +12,7 @@ import pandas as pd
 from standage.findings.age_structure import STRUCTURES, SURE_OF_STRUCTURE, age_structure
 from standage.findings.claim import CLAIMS, OR, Claim, Kind, Score
 from standage.findings.intervals import Interval, credible_points
-from standage.findings.old_trees import RANKED_BY, chances_over
+from standage.findings.old_trees import chances_over
 from standage.findings.population import Population
 from standage.findings.recruitment_shapes import RecruitmentShape
 from standage.findings.regeneration import (
@@ -216,13 +216,17 @@ def _old_stems(of: Make, findings: Findings, number: int) -> Iterator[Claim]:
     if not age.shape[1]:
         return
     # a draw in which a stem has no year has it as often over the age as the others
-    old = np.nanmean(np.where(np.isfinite(age), age > RANKED_BY, np.nan), axis=1) * age.shape[1]
+    old = (
+        np.nanmean(np.where(np.isfinite(age), age > findings.spare_age, np.nan), axis=1)
+        * age.shape[1]
+    )
     plots = findings.posterior.units[number].has_plots
     whose = f"the {age.shape[1]} {'living stems listed and dated' if plots else 'trees sampled'}"
     yield _claim(
         of, "old stems", "inside", whose,
-        f"stems over {RANKED_BY} years", findings.level, "old_trees", "age_*",
-        subject=f"{RANKED_BY}", interval=_points(old, findings.level, whole=True), unit="stems",
+        f"stems over {findings.spare_age:g} years", findings.level, "old_trees", "age_*",
+        subject=f"{findings.spare_age:g}", unit="stems",
+        interval=_points(old, findings.level, whole=True),
     )  # fmt: skip
 
 

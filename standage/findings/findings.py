@@ -26,7 +26,7 @@ from standage.findings.model_checks import (
     diameter_table,
     size_curve_table,
 )
-from standage.findings.old_trees import old_tree_table
+from standage.findings.old_trees import RANKED_BY, old_tree_table
 from standage.findings.parameter_table import parameter_table
 from standage.findings.population import Population, population, survey_diameter_limit
 from standage.findings.prior_sensitivity import sensitivity_table
@@ -63,8 +63,8 @@ class Findings:
     profile_folder : where the species profiles of the fit are, if not the shipped ones.
     diameter_limit_cm : smallest diameter of the stems that shares, spans and classes are of; no
         smaller than the largest lower limit of the survey's plots. [cm]
-    age_over : an age whose share of the stems is claimed beside that of 100, 120 and 150; 0 for
-        none. [years]
+    age_over : an age whose share of the stems is claimed beside that of 100, 120 and 150, and by
+        which old trees are ranked; 0 for none. [years]
     stocking_per_ha : stocking that regeneration is held against. [plants/ha]
 
     Attributes
@@ -96,6 +96,7 @@ class Findings:
         self.profile_folder = profile_folder
         self.diameter_limit_cm = max(diameter_limit_cm, survey_diameter_limit(posterior.survey))
         self.ages_asked = tuple(sorted({*CLAIMED_AGES, *([age_over] if age_over else [])}))
+        self.spare_age = age_over or float(RANKED_BY)
         self.stocking_per_ha = stocking_per_ha
 
     @classmethod

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from standage.findings.findings import Findings
 
 AGES = (100, 120, 150)  # common practice of old-growth and legacy-tree rules, no source [years]
-RANKED_BY = 120  # the age by which stems are ranked [years]
+RANKED_BY = 120  # the age by which stems are ranked unless another is asked for [years]
 
 # factor by which ages spread wider than drawn when a chance is counted: of simulated trees listed
 # as over an age with 98.6 %, 95 % were
@@ -40,10 +40,12 @@ OLD_TREES = schema.ResultTable(
         *schema.probability(
             " ".join(f"probability_over_{age}_years" for age in AGES), "that it is older"
         ),
+        *schema.number("spare_age", "years", f"`--age-over`; {RANKED_BY} without it"),
+        *schema.probability("probability_over_spare_age", "that it is older"),
         *schema.text("scar note", "as in `trees.csv`"),
         *schema.BASIS,
     ),
-    remark=f"Ranked by the probability of being over {RANKED_BY} years. No marking order: protected"
+    remark="Ranked by the probability of being over `spare_age`. No marking order: protected"
     " and cavity trees come first, local rules and licensed practice decide. A tree dated by size"
     " is one of many of its size: core it, or spare all of them.",
 )
@@ -80,19 +82,20 @@ def chances_over(
 
 def _unit_stems(findings: Findings, number: int) -> pd.DataFrame:
     unit = findings.posterior.units[number]
-    trees, age, chance = chances_over(findings, number, AGES)
+    trees, age, (*chances, spared) = chances_over(findings, number, (*AGES, findings.spare_age))
     listed = findings.survey.trees.set_index("tree")
-    columns = {f"probability_over_{each}_years": of for each, of in zip(AGES, chance, strict=True)}
+    columns = {f"probability_over_{each}_years": of for each, of in zip(AGES, chances, strict=True)}
     table = trees[["tree", "plot", "dbh_cm"]].assign(
         **unit_label(unit),
         dated_by=trees["basis"],
         **interval_columns("age", age, findings.level, whole=True),
         **columns,
+        spare_age=findings.spare_age,
+        probability_over_spare_age=spared,
         scar=trees["tree"].map(listed["scar"]),
         note=trees["tree"].map(listed["note"]),
         **unit_basis(unit),
     )
-    first = f"probability_over_{RANKED_BY}_years"
-    order = [first, *(name for name in reversed(columns) if name != first), "age_median"]
+    order = ["probability_over_spare_age", *reversed(columns), "age_median"]
     table = table.sort_values(order, ascending=False, kind="stable", ignore_index=True)
     return table.assign(rank=np.arange(1, len(table) + 1)).drop(columns="amounts")

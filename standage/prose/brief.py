@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from importlib.metadata import version
 
 from standage.findings.findings import Findings
-from standage.findings.old_trees import RANKED_BY
 from standage.findings.regeneration import ESTABLISHED_SEEDLINGS, STOCKING_PER_HA
 from standage.findings.schema import Row
 from standage.findings.stems import cut_on_record
@@ -19,8 +18,8 @@ from standage.prose.verdict import grade_sentence
 from standage.prose.wording import age_words, percent
 
 MOST_VETERANS = 8  # of a stand that are named
-LEAST_CHANCE = 0.5  # of being over `RANKED_BY` years, from which a tree is named (assumption)
-CHANCE = f"probability_over_{RANKED_BY}_years"
+LEAST_CHANCE = 0.5  # of being over the age to spare, from which a tree is named (assumption)
+CHANCE = "probability_over_spare_age"
 MOST_CAUTIONS = 4  # of this survey; the report has all
 STAGES = {
     "germinant": "germinants",
@@ -82,8 +81,8 @@ def brief(findings: Findings, measures: Measures) -> Brief:
             " cored trees at their dates. A hollow bar has no cored tree. Shaded: pulses."
         ),
         old_note=(
-            f"Age at the survey, then the chance of being over {RANKED_BY} years; dated by core"
-            " where nothing else is said."
+            f"Age at the survey, then the chance of being over {findings.spare_age:g} years; dated"
+            " by core where nothing else is said."
         ),
         not_to_conclude=_not_to_conclude(findings),
         cautions=(*CAUTIONS, *_of_this_survey(findings)),
@@ -140,7 +139,7 @@ def _veterans(findings: Findings, unit: UnitFindings) -> tuple[str, ...]:
 
 
 def _veteran(row: Row) -> str:
-    """A tree with its age, the chance that it is over `RANKED_BY` years, and its scar and note."""
+    """A tree with its age, the chance that it is over the age to spare, and its scar and note."""
     age = age_words(row["age_low"], row["age_median"], row["age_high"]).removeprefix("about ")
     by = "" if row["dated_by"] == "cored" else f"dated by {row['dated_by']}"
     scar = "" if row["scar"] in ("", "none") else f"{row['scar']} scar"

@@ -39,13 +39,15 @@ def unit_tables(unit: UnitFindings, measures: Measures) -> list[ShownTable]:
 
 def old_tree_table(rows: pd.DataFrame, unit: UnitFindings, measures: Measures) -> ShownTable:
     """The stems of a unit that are likeliest to be old, the first few. rows: its `old_trees`."""
-    ages = (*OLD_AGES,)
-    likely = rows[rows[f"probability_over_{ages[0]}_years"] >= LEAST_CHANCE]
+    asked = [float(age) for age in rows["spare_age"].unique() if age not in OLD_AGES]
+    columns: dict[float, str] = {age: f"probability_over_{age}_years" for age in OLD_AGES}
+    columns |= dict.fromkeys(asked, "probability_over_spare_age")
+    likely = rows[rows[columns[OLD_AGES[0]]] >= LEAST_CHANCE]
     shown = [
         [
             Cell(row["tree"], row["plot"]),
             interval_cell(Interval.of(row, "age")),
-            *(Cell(percent(row[f"probability_over_{age}_years"])) for age in ages),
+            *(Cell(percent(row[column])) for column in columns.values()),
             Cell(row["dated_by"]),
             Cell(measures.diameter(float(row["dbh_cm"]))),
             Cell(
@@ -58,7 +60,7 @@ def old_tree_table(rows: pd.DataFrame, unit: UnitFindings, measures: Measures) -
     heads = [
         "Tree and plot",
         "Age",
-        *(f"Over {age} years" for age in ages),
+        *(f"Over {age:g} years" for age in columns),
         "Dated by",
         "Diameter",
         "Scar, note",

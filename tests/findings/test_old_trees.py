@@ -63,3 +63,14 @@ def test_a_chance_is_of_ages_spread_wider_than_drawn(findings):
     drawn = np.array([np.nanmean(np.where(np.isnan(age), np.nan, age > each), 0) for each in AGES])
     assert (np.abs(chance - 0.5) <= np.abs(drawn - 0.5) + 0.02).all()
     assert (np.abs(chance - drawn) > 0.01).any()
+
+
+def test_an_age_of_ones_choice_ranks_the_list():
+    findings = Findings(fake_posterior(draws=60), age_over=80)
+    table = findings.old_trees
+    assert (table["spare_age"] == 80).all()
+    assert (table["probability_over_spare_age"] >= table["probability_over_100_years"]).all()
+    for _, stand in table.groupby("stand"):
+        assert stand["probability_over_spare_age"].is_monotonic_decreasing
+    usual = Findings(fake_posterior(draws=60)).old_trees
+    assert (usual["probability_over_spare_age"] == usual["probability_over_120_years"]).all()
