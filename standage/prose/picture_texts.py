@@ -32,17 +32,25 @@ def pair_text(first: str, second: str) -> str:
     return f"Share of the stems by ten years of establishment, {first} upward, {second} downward."
 
 
+def _cored_with_year(unit: UnitFindings) -> int:
+    """Living cored trees that have a year of the kind that the picture shows."""
+    trees = unit.trees[(unit.trees["basis"] == "cored") & (unit.trees["status"] == "live")]
+    at_core = unit.summary["basis"] == CORING_HEIGHT
+    name = "coring_height_year" if at_core else "establishment_year"
+    return int(trees[f"{name}_median"].notna().sum())
+
+
 def age_caption(unit: UnitFindings) -> str:
     """What to see in the picture of age classes, and what of it is data."""
     row = unit.summary
-    plots = f" in {counted(int(row['plots']), 'plot')}" if row["plots"] else ""
+    plots = f" ({counted(int(row['plots']), 'plot')})" if row["plots"] else ""
     pulse = "; shaded, the pulse" if len(unit.pulses) else ""
     limit = row["diameter_limit_cm"]
     stems = f", stems of {limit:g} cm and more" if limit > 0 else ""  # NaN without plots
     return (
         f"Age classes of ten years{stems}. Bars and the intervals on them are the model's,"
         " ticks the data:"
-        f" {counted(int(row['trees_dated']), 'dated tree')}{plots}{pulse}. Hollow bars have no"
+        f" {counted(_cored_with_year(unit), 'cored tree')}{plots}{pulse}. Hollow bars have no"
         " ticks and rest on sizes. Old classes are low also because trees died."
     )
 

@@ -28,12 +28,13 @@ from standage.errors import StandageError
 from standage.figures import plot_rate
 from standage.figures.axes import without_formulas
 from standage.figures.result_figures import result_figures
-from standage.figures.stand import shade_years
+from standage.figures.stand import cored_years, shade_years
 from standage.findings import Findings
 from standage.findings.intervals import Interval
 from standage.findings.rates import undated_centuries
 from standage.findings.uncertainty_budget import STEPS
 from standage.prose.measures import Measures
+from standage.prose.picture_texts import age_caption
 from standage.prose.wording import percent, rounded, year_words
 from standage.report import report_html, report_writer
 from standage.report.again import FILES, write_report
@@ -221,6 +222,17 @@ def test_acres_inches_and_feet_stand_beside_on_request(findings, page):
     of_years = next(cells for cells in ages.rows if cells[0].text == "1930 to 1939")
     median = unit.cohorts.set_index("first_year").loc[1930, "stems_per_ha_median"]
     assert of_years[3].text == rounded(0.40468564224 * median)  # hectares in an acre, exact
+
+
+def test_a_caption_counts_the_trees_that_the_picture_shows(findings):
+    trees = findings.units[0].trees
+    cored = trees.index[(trees["basis"] == "cored") & (trees["status"] == "live")]
+    name = "establishment_year_median"
+    fewer = trees.assign(**{name: trees[name].mask(trees.index == cored[0])})
+    for own in (trees, fewer):
+        unit = replace(findings.units[0], trees=own)
+        assert f" {len(cored_years(own))} cored trees (" in age_caption(unit)
+    assert len(cored_years(fewer)) == len(cored_years(trees)) - 1
 
 
 MOST_WORDS = 250  # of the answer, a stand
