@@ -246,7 +246,7 @@ def _first_picture() -> dict[str, Any]:
     from standage.figures.styles import in_style
 
     with in_style("grey"):
-        return dict(list(result_figures(_findings()).items())[:1])
+        return dict([next(result_figures(_findings()))])
 
 
 @functools.cache
