@@ -167,12 +167,9 @@ def kills(count: int, batches: int, seed: int) -> list[dict]:
                 code, said = attacked.ended(number, dice.uniform(0.0, attacked.takes))
                 became = attacked.became()
                 wrong = attacked.faults(number, code, said)
-                rows.append(
-                    {
-                        **{"command": name, "signal": int(number), "code": code},
-                        **{"became": became, "wrong": wrong, "said": said[-300:]},
-                    }
-                )
+                row = {"command": name, "signal": int(number), "code": code, "became": became}
+                rows.append(row | {"wrong": wrong, "said": said[-300:]})
+                print(rows[-1], file=sys.stderr, flush=True)
     return rows
 
 
