@@ -29,6 +29,8 @@ INCOMPLETE = 4
 CAME_OUT_OTHERWISE = 5
 STOPPED = 130
 ENDED = 143
+SECONDS_UNTIL_HEARD = 0.02
+"""After which a wish to stop that Python ignored is sent once more: the object is gone by then."""
 
 
 class Ended(KeyboardInterrupt):
@@ -58,7 +60,7 @@ class CommandGroup(click.Group):
 
     def invoke(self, context: click.Context) -> Any:
         try:
-            with _notes_for_people(), _ended_by_signals():
+            with _notes_for_people(), _ended_by_signals(), _stops_never_lost():
                 return super().invoke(context)
         except StandageError as problem:
             _say(str(problem))
@@ -124,3 +126,26 @@ def _ended_by_signals() -> Iterator[None]:
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
+
+
+@contextmanager
+def _stops_never_lost() -> Iterator[None]:
+    """Until the block ends, a wish to stop that arrives where Python ignores exceptions, as in the
+    clearing away of an object, is sent once more.
+    """
+    before = sys.unraisablehook
+
+    def send_again(lost: sys.UnraisableHookArgs) -> None:
+        if not isinstance(lost.exc_value, KeyboardInterrupt):
+            before(lost)
+            return
+        number = signal.SIGTERM if isinstance(lost.exc_value, Ended) else signal.SIGINT
+        again = threading.Timer(SECONDS_UNTIL_HEARD, signal.raise_signal, (number,))
+        again.daemon = True
+        again.start()
+
+    sys.unraisablehook = send_again
+    try:
+        yield
+    finally:
+        sys.unraisablehook = before

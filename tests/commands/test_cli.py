@@ -298,12 +298,21 @@ def test_a_stop_by_the_user_writes_nothing(tiny_folder, tmp_path, monkeypatch):
 
 
 @pytest.mark.skipif(not hasattr(signal, "SIGHUP"), reason="this system ends processes otherwise")
+@pytest.mark.parametrize("where", ["anywhere", "in the clearing away of an object"])
 @pytest.mark.parametrize("number", ["SIGTERM", "SIGHUP"])
 def test_an_end_by_the_system_is_like_a_stop_by_the_user(
-    number, tiny_folder, tmp_path, monkeypatch
+    where, number, tiny_folder, tmp_path, monkeypatch
 ):
+    class Ends:
+        def __del__(self):
+            os.kill(os.getpid(), getattr(signal, number))
+            time.sleep(0.1)
+
     def ended(*_, **__):
-        os.kill(os.getpid(), getattr(signal, number))
+        if where == "anywhere":
+            os.kill(os.getpid(), getattr(signal, number))
+        else:
+            Ends()  # an exception that is raised there is ignored by Python
         for _ in range(600):  # the system may hand the signal over a little later
             time.sleep(0.1)
 
@@ -313,6 +322,7 @@ def test_an_end_by_the_system_is_like_a_stop_by_the_user(
         monkeypatch.setattr("standage.commands.run.fit_stands", ended)
         result = standage("run", tiny_folder, "--out", tmp_path / "out", code=143)
         assert "nothing was written" in result.stderr and files_below(tmp_path) == []
+        assert "Traceback" not in result.stderr
         assert signal.getsignal(getattr(signal, number)) == signal.SIG_DFL
     finally:
         signal.signal(getattr(signal, number), outside)
