@@ -265,7 +265,7 @@ def quick() -> Iterator[None]:
             (standage.commands.run, "Findings", lambda *_, **__: _findings()),
             (standage.commands.run, "summary", lambda *_, **__: "summary"),
             (standage.commands.run, "full_summary", lambda *_, **__: "summary"),
-            (here, "result_figures", lambda _: _first_picture()),
+            (here, "result_figures", lambda _: _first_picture().items()),
             (here, "comparison_figures", lambda *_, **__: {}),
             (standage.commands.compare, "comparison_figures", lambda *_, **__: _first_picture()),
             (standage.commands.compare, "_read", functools.cache(standage.commands.compare._read)),
