@@ -131,13 +131,15 @@ def _ended_by_signals() -> Iterator[None]:
 @contextmanager
 def _stops_never_lost() -> Iterator[None]:
     """Until the block ends, a wish to stop that arrives where Python ignores exceptions, as in the
-    clearing away of an object, is sent once more.
+    clearing away of an object, is sent once more. What a library couldn't end on a disk without
+    room, and would say later, isn't shown: the command has said what went wrong.
     """
     before = sys.unraisablehook
 
     def send_again(lost: sys.UnraisableHookArgs) -> None:
         if not isinstance(lost.exc_value, KeyboardInterrupt):
-            before(lost)
+            if not isinstance(lost.exc_value, OSError | ValueError):
+                before(lost)
             return
         number = signal.SIGTERM if isinstance(lost.exc_value, Ended) else signal.SIGINT
         again = threading.Timer(SECONDS_UNTIL_HEARD, signal.raise_signal, (number,))

@@ -328,6 +328,25 @@ def test_an_end_by_the_system_is_like_a_stop_by_the_user(
         signal.signal(getattr(signal, number), outside)
 
 
+@pytest.mark.parametrize(("fault", "shown"), [(ValueError, 0), (OSError, 0), (TypeError, 1)])
+def test_what_a_library_cannot_end_on_a_full_disk_is_not_shown(
+    fault, shown, tiny_folder, tmp_path, monkeypatch
+):
+    class Unended:
+        def __del__(self):
+            raise fault("closed file")
+
+    def full(*_, **__):
+        Unended()
+        raise StandageError("no room")
+
+    told = []
+    monkeypatch.setattr(sys, "unraisablehook", told.append)
+    monkeypatch.setattr("standage.commands.run.fit_stands", full)
+    assert "no room" in standage("run", tiny_folder, "--out", tmp_path / "out", code=2).stderr
+    assert len(told) == shown
+
+
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device that is always full")
 @pytest.mark.parametrize(
     "command", ["check SURVEY", "ages SURVEY --csv ages.csv", "profiles", "--help"]
