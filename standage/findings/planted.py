@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 # before looking: of stands called natural, which is also what a blank is read as, and of others or
 # with a planting on record (assumptions)
 NATURAL_PRIOR, OTHER_PRIOR = 0.2, 0.5
-MAY_BE_PLANTED = 0.25  # probability from which it is said (docs/validation.md, Pulses)
+MAY_BE_PLANTED = 0.33  # probability from which it is said (docs/validation.md, Pulses)
 LENGTHS = (1, 2, 3, 5, 7, 10, 14, 20, 30)  # of natural pulses, even on a log scale (assumption)
 # planted stock starts its stem sooner than natural plants: median and log-sd of its grass stage
 # (Haywood 2000, New Forests 19:279-290: log-sd 0.25 and 0.57 in two treatments) [years, log units]
