@@ -20,7 +20,9 @@ from standage.grammar import counted
 from standage.problems import plainly
 from standage.survey.accounted import lines_of_unused
 from standage.survey.card import LONGEST_LINE, summary_card
+from standage.survey.cells import NOT_KNOWN
 from standage.survey.liberties import lines_of_readings
+from standage.survey.placing import NOT_READ
 from standage.survey.readings import RefusedSurvey
 
 if TYPE_CHECKING:
@@ -46,7 +48,9 @@ def check_text(
     """The text for the screen: `FIRST_SCREEN` lines of it, or everything. What doesn't fit is
     counted.
     """
-    first = account.in_a_line()
+    unused = not_used_of(survey)
+    first = [account.in_a_line(), *(plainly(note, LONGEST_LINE) for note in unused)]
+    first = [line for line in first if line]
     card = summary_card(survey, survey.summary_counts(), notes=False).split("\n")
     closing = closing_lines(survey, account)
     warnings = [str(each) for each in (survey.warnings if in_full else causes_of(survey.warnings))]
@@ -56,15 +60,22 @@ def check_text(
         ("take no part", left_out),
         ("look wrong, used as written", warnings),
         (READ_DIFFERENTLY, readings),
-        ("notes", [plainly(note, LONGEST_LINE) for note in survey.notes]),
+        (
+            "notes",
+            [
+                plainly(note, LONGEST_LINE)
+                for note in survey.notes
+                if note not in not_used_of(survey)
+            ],
+        ),
     ]
     parts = [(title, _indented(lines)) for title, lines in parts if lines]
-    always = [*([first] if first else []), *_indented(str(account).split("\n")), *closing]
+    always = [*first, *_indented(str(account).split("\n")), *closing]
     room = FIRST_SCREEN - _height(always, width) - len(parts)
     if not in_full:
         card = _shortened(card, room, width)
     room -= _height(card, width)
-    shown = [*([first] if first else []), *card, *_indented(str(account).split("\n"))]
+    shown = [*first, *card, *_indented(str(account).split("\n"))]
     for title, lines in parts:
         number = len(lines) if in_full else fitting(lines, max(room, 0), width)
         left = len(lines) - number
@@ -111,15 +122,27 @@ def _shortened(card: list[str], room: int, width: int) -> list[str]:
     return card
 
 
+def not_used_of(survey: Survey) -> list[str]:
+    """The notes on columns, sheets and files that nothing is taken from."""
+    return [note for note in survey.notes if note.endswith((NOT_KNOWN, NOT_READ))]
+
+
 def closing_lines(survey: Survey, account: Account) -> list[str]:
     """The last words: all well, or what to look at before relying on what comes out."""
-    if account.complete and not survey.warnings:
+    not_used = not_used_of(survey)
+    if account.complete and not survey.warnings and not not_used:
         return [ALL_WELL]
     number = len(survey.warnings)
     looks = "1 entry looks" if number == 1 else f"{number} entries look"
     said = [f"No mistakes found, but {looks} wrong." if number else "No mistakes found."]
     if not account.complete:
         said.append("What takes no part is in the first line.")
+    if not_used:
+        said.append(
+            "Not all that was written is used: if a column or sheet named above belongs to the"
+            " survey, give it the survey's name for it (`standage check SURVEY --draft` writes a"
+            " list to fill in)."
+        )
     lines = [" ".join(said)]
     if not account.histories:
         lines.append(

@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import difflib
 import re
+from collections.abc import Sequence
 from functools import cache
 from itertools import combinations
 
@@ -55,6 +56,10 @@ known one misspelt.
 """
 
 NOT_KNOWN = "not known, kept and not used"
+REMARKS = frozenset(
+    ("note", "notes", "remark", "remarks", "comment", "comments", "crew", "surveyor", "observer")
+)
+"""Headings over what no table has a column for, and nobody misses (common practice, no source)."""
 """How a note on columns ends that are none of the survey's."""
 UNFIT, FITTING, CELLS_TRIED = 0.5, 0.9, 200
 """Share of refused cells above which a column is held against the others, share that must fit
@@ -221,12 +226,20 @@ def _places(
                     " of `standage new`.",
                 )
             )
-    if unknown:
-        notes.append(
-            f"{written.file}: {'column' if len(unknown) == 1 else 'columns'} {', '.join(unknown)}"
-            f" {NOT_KNOWN}"
-        )
+    notes += _notes_of_unknown(written, unknown)
     return places
+
+
+def _notes_of_unknown(written: WrittenTable, unknown: Sequence[str]) -> list[str]:
+    """What is said of columns that no table has, but for those that a mapping file sets aside."""
+    named = [name for name in unknown if name not in written.set_aside]
+    remarks = [name for name in named if name.lower().strip() in REMARKS]
+    others = [name for name in named if name not in remarks]
+    notes = [f"{written.file}: {', '.join(remarks)} kept and not read"] if remarks else []
+    if others:
+        columns = "column" if len(others) == 1 else "columns"
+        notes.append(f"{written.file}: {columns} {', '.join(others)} {NOT_KNOWN}")
+    return notes
 
 
 def _plain(name: str) -> str:

@@ -1,5 +1,6 @@
-"""Headings that crews use for either of two columns, decided by their cells: `Inner ring` over
-years or widths, `Cored at` over heights or dates.
+"""Headings decided by their cells: those that crews use for either of two columns (`Inner ring`
+over years or widths, `Cored at` over heights or dates), and unknown ones over the codes of a
+column (`Vitality` over alive and dead).
 """
 
 from __future__ import annotations
@@ -12,7 +13,8 @@ from standage.survey.flat_table import FLAT, table_of
 from standage.survey.headings import heading_of
 from standage.survey.readings import Reading
 from standage.survey.ring_words import BREAST_HEIGHT_WORDS
-from standage.survey.synonyms import plain
+from standage.survey.schema import CORES, TREES
+from standage.survey.synonyms import code_meaning, plain
 from standage.survey.table_cells import BLANK_WORDS
 from standage.survey.written import WrittenSurvey, WrittenTable
 
@@ -36,10 +38,48 @@ EITHER = (
 )
 
 
+BY_CODES = (("trees", TREES.column("status"), "live"), ("cores", CORES.column("dating"), ""))
+"""Table, column of codes, and a code that has to be among the cells."""
+
+
+def _decide_by_codes(survey: WrittenSurvey) -> None:
+    """Give an unknown heading the name of the column of codes whose words all its cells are, in
+    place, where nothing else is that column.
+    """
+    for table, column, among in BY_CODES:
+        for name in (FLAT.name, table):
+            written = survey.tables.get(name)
+            if written is None or column.name in written.header:
+                continue
+            known = {each.name for each in table_of(name).columns}
+            fitting = []
+            for place, heading in enumerate(written.header):
+                unknown = heading and heading not in known | written.set_aside
+                if not unknown or heading_of(table_of(name), heading) is not None:
+                    continue
+                cells = {row[place] for row in written.cells}
+                cells -= {cell for cell in cells if cell.lower() in {"", *BLANK_WORDS}}
+                meanings = {code_meaning(table, column, cell) for cell in cells}
+                if cells and None not in meanings and (not among or among in meanings):
+                    fitting.append(heading)
+            if len(fitting) == 1:
+                (own,) = fitting
+                survey.tables[name] = replace(
+                    written,
+                    header=[column.name if each == own else each for each in written.header],
+                    headings=written.headings | {column.name: own},
+                )
+                why = f"each cell is a {column.name}"
+                survey.readings.append(
+                    Reading(written.file, written.header_row, column.name, own, column.name, why)
+                )
+
+
 def decide_by_values(survey: WrittenSurvey) -> None:
     """Give such columns of cores the name that all their cells fit, in place, where no other column
     has it.
     """
+    _decide_by_codes(survey)
     for name in (FLAT.name, "cores"):
         for each in EITHER:
             written = survey.tables.get(name)

@@ -246,4 +246,5 @@ def _written(part: Part, flat: WrittenTable) -> WrittenTable:
         flat.header_row,
         {name: flat.units[back[name]] for name in header if back[name] in flat.units},
         {name: flat.headings[back[name]] for name in header if back[name] in flat.headings},
+        flat.set_aside,
     )

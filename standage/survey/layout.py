@@ -125,7 +125,8 @@ def lay_out(
     )
     table = WrittenTable(file, header.names, cells, rows, start + 1, header.units, header.written)
     if mapped is not None:
-        table = _with_values(table, mapped, survey)
+        aside = frozenset(own for own, (column, _) in mapped.columns.items() if not column)
+        table = _with_values(replace(table, set_aside=aside), mapped, survey)
     survey.tables[name] = table
 
 

@@ -24,6 +24,7 @@ MARKS_SHEET = "standage check"
 NOT_TABLES = {"columns", GUIDE, MARKS_SHEET}
 """Files and sheets that standage writes and that hold no data."""
 
+NOT_READ = "is no table of a survey; it was not read"
 DERIVED = {"last_year"}
 """Required columns that other columns can stand for."""
 
@@ -154,7 +155,7 @@ def _tell_unplaced(
 ) -> None:
     near = difflib.get_close_matches(stem.strip().lower().replace(" ", "_"), missing, 1, 0.8)
     if not near:
-        survey.notes.append(f"{what} '{full}' is no table of a survey; it was not read")
+        survey.notes.append(f"{what} '{full}' {NOT_READ}")
         return
     should = full.replace(stem, near[0])
     survey.problems.append(

@@ -17,7 +17,7 @@ from standage.survey.written import WrittenSurvey, WrittenTable
 
 STAGE = COUNTS.column("stage")
 BESIDES = {
-    *("count", "counts", "number", "no", "n", "of", "tally", "stems", "plants"),
+    *("count", "counts", "number", "no", "n", "of", "in", "the", "tally", "stems", "plants"),
     *("seedling", "seedlings"),
 }
 """Words in the heading of a stage that say only that it is counted (common practice, no source)."""
@@ -90,7 +90,14 @@ def with_a_row_for_each_stage(survey: WrittenSurvey) -> None:
         )
     header = [*(written.header[place] for place in left), "stage", "count"]
     survey.tables[COUNTS.name] = WrittenTable(
-        written.file, header, cells, rows, written.header_row, written.units, written.headings
+        written.file,
+        header,
+        cells,
+        rows,
+        written.header_row,
+        written.units,
+        written.headings,
+        written.set_aside,
     )
 
 

@@ -15,7 +15,8 @@ class WrittenTable:
     """A table as written. file: name for messages. header: (column,), in row header_row, the
     survey's names where headings could be matched. cells: rows of text, all of header length. rows:
     row in the file. units: of columns whose values are in another unit than the column's, "" where
-    none is said. headings: as written, by column, where they are other than its name.
+    none is said. headings: as written, by column, where they are other than its name. set_aside:
+    headings that a mapping file says hold no column of the survey.
     """
 
     file: str
@@ -25,6 +26,7 @@ class WrittenTable:
     header_row: int = 1
     units: dict[str, str] = field(default_factory=dict)
     headings: dict[str, str] = field(default_factory=dict)
+    set_aside: frozenset[str] = frozenset()
 
 
 @dataclass

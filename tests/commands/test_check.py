@@ -178,3 +178,25 @@ def test_one_option_goes_on_and_the_account_is_told_in_run_report_and_provenance
 def test_ages_accounts_for_the_same(missing, tmp_path):
     ran = CliRunner().invoke(main, ["ages", str(missing), "--csv", str(tmp_path / "ages.csv")])
     assert "stems: 14 listed = 8 in the history + 6 tallied" in ran.output
+
+
+def test_a_column_that_nobody_knows_keeps_the_clean_bill_back_unless_set_aside(tmp_path):
+    folder = whole(tmp_path / "survey")
+    trees = folder / "trees.csv"
+    head, *rows = trees.read_text().splitlines()
+    trees.write_text("\n".join([f"{head},lean", *(f"{row},5 deg" for row in rows)]) + "\n")
+    printed = check(folder)
+    assert printed.splitlines()[0] == "trees.csv: column lean not known, kept and not used"
+    assert "No problems found" not in printed and "Not all that was written is used" in printed
+    (folder / "columns.toml").write_text(
+        '[[sheet]]\nname = "trees.csv"\nholds = "trees"\n[sheet.columns]\n"lean" = ""\n'
+    )
+    assert check(folder).endswith("\nNo problems found.")
+
+
+def test_remarks_beside_tables_that_have_none_are_no_fault(tmp_path):
+    folder = whole(tmp_path)
+    stands = folder / "stands.csv"
+    head, *rows = stands.read_text().splitlines()
+    stands.write_text("\n".join([f"{head},crew", *(f"{row},two" for row in rows)]) + "\n")
+    assert check(folder).endswith("\nNo problems found.")

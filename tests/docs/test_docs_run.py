@@ -52,6 +52,7 @@ NOT_TYPED = {  # beginnings of commands, and who types them
     "python tests/studies/": "hours; tests/studies_checked/test_studies.py and others",
     "python tests/benchmarks/": "measures time",
     "dask worker": "tests/commands/test_batch.py starts a cluster",
+    "standage delays my-survey": "tests/commands/test_delays.py; the tutorial is typed",
     "standage batch": "tests/commands/test_batch.py runs batches",
     "standage run --again": "tests/results/test_faults.py repeats runs",
     "standage run moved-survey": "tests/results/test_faults.py repeats runs",

@@ -384,10 +384,10 @@ def test_a_misspelt_column_is_suggested_once(tmp_path, name, right, wrong):
 
 def test_unknown_columns_are_kept_even_beside_a_known_one_in_another_unit(tmp_path):
     survey = read_survey(
-        write_survey(tmp_path, changes=[("trees", 0, "dbh_in", "15.7"), ("trees", 0, "crew", "B")])
+        write_survey(tmp_path, changes=[("trees", 0, "dbh_in", "15.7"), ("trees", 0, "bole", "B")])
     )
     assert survey.trees["dbh_in"].tolist() == ["15.7", "", ""]
-    assert any("dbh_in, crew" in note for note in survey.notes)
+    assert any("dbh_in, bole" in note for note in survey.notes)
 
 
 @pytest.mark.parametrize(

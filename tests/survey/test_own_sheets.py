@@ -277,3 +277,17 @@ def test_a_draft_knows_sheets_by_name_and_says_what_is_read_anyway(tmp_path):
     assert found["Tree data"]["columns"]["Alive?"] == "status"
     assert "at another height" in text and "the plot in which the names are numbered" in text
     assert "the counts of stage emerging: read as rows" in text and "# count =" not in text
+
+
+@pytest.mark.parametrize("heading", ["L/D", "Vitality", "health"])
+def test_the_living_are_told_from_the_dead_under_any_heading(tmp_path, heading):
+    """What no list has as a heading is known by its cells, each of them live or dead."""
+    rows = [line.strip() for line in TWIN["trees"].replace("status", heading).splitlines()]
+    for place, cell in enumerate(("L", "D", "L", "L"), 1):
+        cells = rows[place].split(",")
+        cells[4] = cell
+        rows[place] = ",".join(cells)
+    written = {"stands": TWIN["stands"], "trees": "\n".join(rows), "cores": TWIN["cores"]}
+    survey = read_survey(write(tmp_path / "mine", **written))
+    assert survey.trees["status"].tolist() == ["live", "dead", "live", "live"]
+    assert any(each.as_read == "status" for each in survey.readings)
