@@ -60,14 +60,7 @@ def check_text(
         ("take no part", left_out),
         ("look wrong, used as written", warnings),
         (READ_DIFFERENTLY, readings),
-        (
-            "notes",
-            [
-                plainly(note, LONGEST_LINE)
-                for note in survey.notes
-                if note not in not_used_of(survey)
-            ],
-        ),
+        ("notes", [plainly(note, LONGEST_LINE) for note in survey.notes if note not in unused]),
     ]
     parts = [(title, _indented(lines)) for title, lines in parts if lines]
     always = [*first, *_indented(str(account).split("\n")), *closing]

@@ -13,7 +13,7 @@ from standage.survey.flat_table import FLAT, table_of
 from standage.survey.headings import heading_of
 from standage.survey.readings import Reading
 from standage.survey.ring_words import BREAST_HEIGHT_WORDS
-from standage.survey.schema import CORES, TREES
+from standage.survey.schema import CORES, TREES, Column
 from standage.survey.synonyms import code_meaning, plain
 from standage.survey.table_cells import BLANK_WORDS
 from standage.survey.written import WrittenSurvey, WrittenTable
@@ -51,28 +51,28 @@ def _decide_by_codes(survey: WrittenSurvey) -> None:
             written = survey.tables.get(name)
             if written is None or column.name in written.header:
                 continue
-            known = {each.name for each in table_of(name).columns}
-            fitting = []
-            for place, heading in enumerate(written.header):
-                unknown = heading and heading not in known | written.set_aside
-                if not unknown or heading_of(table_of(name), heading) is not None:
-                    continue
-                cells = {row[place] for row in written.cells}
-                cells -= {cell for cell in cells if cell.lower() in {"", *BLANK_WORDS}}
-                meanings = {code_meaning(table, column, cell) for cell in cells}
-                if cells and None not in meanings and (not among or among in meanings):
-                    fitting.append(heading)
+            fitting = [
+                heading
+                for heading in _unknown_headings(name, written)
+                if _are_codes(_filled(written, heading), table, column, among)
+            ]
             if len(fitting) == 1:
-                (own,) = fitting
-                survey.tables[name] = replace(
-                    written,
-                    header=[column.name if each == own else each for each in written.header],
-                    headings=written.headings | {column.name: own},
-                )
-                why = f"each cell is a {column.name}"
-                survey.readings.append(
-                    Reading(written.file, written.header_row, column.name, own, column.name, why)
-                )
+                survey.tables[name] = _named(written, fitting[0], column.name)
+                _tell(survey, written, fitting[0], column.name, column.name)
+
+
+def _unknown_headings(name: str, written: WrittenTable) -> list[str]:
+    known = {each.name for each in table_of(name).columns} | written.set_aside
+    return [
+        heading
+        for heading in written.header
+        if heading and heading not in known and heading_of(table_of(name), heading) is None
+    ]
+
+
+def _are_codes(cells: list[str], table: str, column: Column, among: str) -> bool:
+    meanings = {code_meaning(table, column, cell) for cell in set(cells)}
+    return bool(cells) and None not in meanings and (not among or among in meanings)
 
 
 def decide_by_values(survey: WrittenSurvey) -> None:
@@ -92,13 +92,15 @@ def decide_by_values(survey: WrittenSurvey) -> None:
             ]
             if len(fitting) == 1:
                 survey.tables[name] = _renamed(written, fitting[0], each)
-                own, why = (
-                    written.headings.get(fitting[0], fitting[0]),
-                    f"each cell is a {each.shape}",
-                )
-                survey.readings.append(
-                    Reading(written.file, written.header_row, each.other, own, each.other, why)
-                )
+                _tell(survey, written, fitting[0], each.other, each.shape)
+
+
+def _tell(
+    survey: WrittenSurvey, written: WrittenTable, heading: str, column: str, shape: str
+) -> None:
+    """List the reading of a heading as a column, each of whose cells has the shape."""
+    own, why = written.headings.get(heading, heading), f"each cell is a {shape}"
+    survey.readings.append(Reading(written.file, written.header_row, column, own, column, why))
 
 
 def _headings(name: str, written: WrittenTable, column: str) -> list[str]:
@@ -114,10 +116,15 @@ def _headings(name: str, written: WrittenTable, column: str) -> list[str]:
     return found
 
 
-def _fits(written: WrittenTable, heading: str, shape: str) -> bool:
+def _filled(written: WrittenTable, heading: str) -> list[str]:
+    """The cells below a heading that hold something."""
     place = written.header.index(heading)
     cells = [row[place] for row in written.cells]
-    cells = [cell for cell in cells if cell.lower() not in {"", *BLANK_WORDS}]
+    return [cell for cell in cells if cell.lower() not in {"", *BLANK_WORDS}]
+
+
+def _fits(written: WrittenTable, heading: str, shape: str) -> bool:
+    cells = _filled(written, heading)
     if shape == "year":
         return bool(cells) and all(_YEAR.fullmatch(cell) for cell in cells)
     return bool(cells) and all(
@@ -130,10 +137,14 @@ def _renamed(written: WrittenTable, heading: str, each: _Either) -> WrittenTable
     units = {name: unit for name, unit in written.units.items() if name != heading}
     if each.shape == "height":
         units[each.other] = ""  # each cell has to say its own
+    return replace(_named(written, heading, each.other), units=units)
+
+
+def _named(written: WrittenTable, heading: str, column: str) -> WrittenTable:
+    """The table with a heading called by the name of a column."""
     headings = {name: own for name, own in written.headings.items() if name != heading}
     return replace(
         written,
-        header=[each.other if name == heading else name for name in written.header],
-        units=units,
-        headings=headings | {each.other: written.headings.get(heading, heading)},
+        header=[column if name == heading else name for name in written.header],
+        headings=headings | {column: written.headings.get(heading, heading)},
     )
