@@ -24,14 +24,44 @@ EVENT_YEAR = 1926
 EVENT = {"kind": "logging", "first_year": EVENT_YEAR, "last_year": EVENT_YEAR}
 PLANTS = 20_000  # past the seedling years, so that a true share is known within 0.004
 AREA_HA = 1.0
-# pulse (first and last year, share of the listed stems) and grass years longer than the prior has
+
+
+@dataclass(frozen=True)
+class Setting:
+    """What a kind of stand is.
+
+    pulse : first and last year; None for none.
+    share : of the listed stems, that are the pulse's.
+    longer : years of the grass stage beyond what the prior has.
+    change : year of a lasting change, and the factor by which recruitment changed; None for none.
+    from_prior : its history is drawn from the prior; else it is steady.
+    """
+
+    pulse: tuple[int, int] | None = None
+    share: float = 0.0
+    longer: int = 0
+    change: tuple[int, float] | None = None
+    from_prior: bool = False
+
+    @property
+    def shape(self) -> str:
+        """`steady`, `rise`, `fall` or `pulse`; blank where the history decides."""
+        if self.from_prior:
+            return ""
+        if self.change:
+            return "rise" if self.change[1] > 1 else "fall"
+        return "pulse" if self.pulse else "steady"
+
+
 SETTINGS = {
-    "steady": (None, 0.0, 0),
-    "pulse": ((1930, 1941), 0.5, 0),
-    "old field": ((1955, 1966), 0.95, 0),
-    "two pulses' worth of years": ((1900, 1935), 0.6, 0),
-    "drawn from the prior": (None, 0.0, 0),
-    "grass stage 3 years longer": ((1930, 1941), 0.5, 3),
+    "steady": Setting(),
+    "pulse": Setting((1930, 1941), 0.5),
+    "old field": Setting((1955, 1966), 0.95),
+    "two pulses' worth of years": Setting((1900, 1935), 0.6),
+    "drawn from the prior": Setting(from_prior=True),
+    "grass stage 3 years longer": Setting((1930, 1941), 0.5, longer=3),
+    "risen for good": Setting(change=(1940, 4.0)),
+    "fallen for good": Setting(change=(1940, 0.25)),
 }
 # standard errors by which a kind may be true less often than stated before it is held against it
 FALLS_SHORT = 2.0
@@ -48,7 +78,8 @@ class Truth:
     living : expected living plants by year, of any unit. (year,)
     pulse : first and last year, leaving out a twentieth of the excess on either side; None for
         none.
-    shape : `steady` or `pulse`, blank where the history was drawn from the prior.
+    shape : `steady`, `rise`, `fall` or `pulse`, blank where the history was drawn from the prior.
+    change_year : first year of a level that lasted; None for none.
     trees : true year of establishment by tree.
     """
 
@@ -60,6 +91,7 @@ class Truth:
     living: np.ndarray
     pulse: tuple[float, float] | None
     shape: str
+    change_year: int | None
     trees: pd.Series
 
 
@@ -105,13 +137,14 @@ def surveyed(setting: str, seed: int):
     from standage.simulate.plants import grow
     from standage.simulate.surveys import simulate_survey
 
-    span, share, longer = SETTINGS[setting]
+    of = SETTINGS[setting]
+    span, share = of.pulse, of.share
     rng = np.random.default_rng([seed, list(SETTINGS).index(setting), 19])
     profile = load_profile("longleaf-pine")
     life = draw_life_histories(
         profile, rng, stands=1, first_year=FIRST_YEAR, last_year=SEASON
     )[0]  # fmt: skip
-    life = dataclasses.replace(life, departures=Departures(grass_years_longer=longer))
+    life = dataclasses.replace(life, departures=Departures(grass_years_longer=of.longer))
     years = np.arange(FIRST_YEAR, SEASON + 1)
     stems, cores = float(rng.integers(60, 161)), int(rng.integers(25, 61))
     design = SurveyDesign(plot_areas_m2=(2500.0,) * 4, cores=cores, centres=CENTRES)
@@ -124,9 +157,11 @@ def surveyed(setting: str, seed: int):
 
     background = (
         recruitment_from_prior(rng, profile, FIRST_YEAR, SEASON)
-        if setting == "drawn from the prior"
+        if of.from_prior
         else steady_recruitment(profile, FIRST_YEAR, SEASON, per_ha_at_fifty=1.0)
     )
+    if of.change:
+        background = background * np.where(years >= of.change[0], of.change[1], 1.0)
     background = background * (1 - share) * stems / AREA_HA / played(background)[2]
     pulses: tuple[Pulse, ...] = ()
     if span:
@@ -148,7 +183,8 @@ def surveyed(setting: str, seed: int):
         per_ha=per_ha[: len(per_ha) - 3].sum() / PLANTS,
         living=per_ha / steady_recruitment(profile, FIRST_YEAR, SEASON, per_ha_at_fifty=1.0),
         pulse=_edges(pulses[0].per_ha(years), years) if pulses else None,
-        shape="pulse" if pulses else "steady" if setting != "drawn from the prior" else "",
+        shape=of.shape,
+        change_year=of.change[0] if of.change else None,
         trees=true,
     )
 
@@ -224,6 +260,8 @@ def true_value(claim, truth: Truth):
             return "reached" if plants >= float(claim.subject) else "not reached"
         case "shape" if truth.shape:
             return truth.shape
+        case "change year" if truth.change_year:
+            return truth.change_year
         case "pulse":
             return true_pulse(claim.estimate, truth)
         case "pulse years" if truth.pulse and np.ptp([*truth.pulse, claim.estimate]) < FAR_YEARS:
