@@ -24,6 +24,7 @@ UNIT_FACTORS = (
         "grass_pace",
         "height_pace",
         "growth_pace",
+        "site_asymptote",
     ),
     *("early_growth", "counting", "slope", "early", "beginning"),
 )
@@ -68,6 +69,7 @@ def invented_profile(rng, has_grass_stage):
         "longevity.years": 400.0,
     }
     numbers = {key: value * math.exp(0.1 * rng.standard_normal()) for key, value in middle.items()}
+    numbers["size.asymptote_between_stand_log_sd"] = 0.25
     numbers["grass_stage.longest_years"] = float(rng.integers(20, 31))
     numbers["height_growth.longest_height_years"] = float(rng.integers(30, 46))
     numbers["grass_stage.present"] = float(has_grass_stage)

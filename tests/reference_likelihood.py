@@ -54,6 +54,7 @@ def log_prior(parameters, data):
             "grass_pace",
             "height_pace",
             "growth_pace",
+            "site_asymptote",
         ),
         *("early_growth", "counting", "slope", "early", "beginning"),
     )
@@ -443,6 +444,7 @@ class UnitReading:
         )
         asymptote = self.profile["size.asymptote_cm"] * math.exp(
             self.profile["size.asymptote_log_sd"] * self.of_species("asymptote")
+            + self.profile["size.asymptote_between_stand_log_sd"] * self.of_unit("site_asymptote")
         )
         scatter = math.exp(
             math.log(self.profile["size.scatter"])
@@ -450,6 +452,7 @@ class UnitReading:
         )
         n = self.season - y
         median = asymptote * (1 - math.exp(-(growth / asymptote) * (n + 0.5)))
+        median += growth * (n + 0.5) / 20
         location = math.log(median) + self.profile["size.epoch_log_sd"] * between_knots(
             self.parameters["epoch_knots"][self.index], 25, y
         )

@@ -324,14 +324,18 @@ def test_diameters_of_an_old_growth_stand_fit_the_size_prior(longleaf, rng_seed)
     large trees, not far exceed them.
     """
     z = np.random.default_rng(rng_seed).normal(size=(4, DRAWS))
-    asymptote = longleaf["size.asymptote_cm"] * np.exp(longleaf["size.asymptote_log_sd"] * z[0])
+    unsure = math.hypot(
+        longleaf["size.asymptote_log_sd"], longleaf["size.asymptote_between_stand_log_sd"]
+    )
+    asymptote = longleaf["size.asymptote_cm"] * np.exp(unsure * z[0])
     spread = math.hypot(
         longleaf["size.growth_log_sd"], longleaf["size.growth_between_stand_log_sd"]
     )
     growth = longleaf["size.growth_cm_per_year"] * np.exp(spread * z[1])
     scatter = longleaf["size.scatter"] * np.exp(longleaf["size.scatter_log_sd"] * z[2])
     tree = np.random.default_rng(rng_seed + 1).standard_t(4, size=DRAWS)
-    dbh = asymptote * (1 - np.exp(-growth / asymptote * 250.5)) * np.exp(scatter * tree)
+    grown = growth / asymptote * 250.5
+    dbh = asymptote * (1 - np.exp(-grown) + grown / 20) * np.exp(scatter * tree)
     low, middle, high = np.quantile(dbh, [0.025, 0.5, 0.975])
     assert low < 55.7 < high and low < 75.9 < high
     assert 40 < middle < 75.9

@@ -106,6 +106,9 @@ QUANTITIES: dict[str, Quantity] = {
     ),
     "size.asymptote_cm": Quantity("cm", 10, 500, "diameter that the median tree tends to"),
     "size.asymptote_log_sd": Quantity("log units", 0.01, 2, "how far that diameter may be wrong"),
+    "size.asymptote_between_stand_log_sd": Quantity(
+        "log units", 0.01, 2, "how stands differ in that diameter", 0.3
+    ),
     "size.scatter": Quantity("log units", 0.05, 1.5, "how trees of one age differ in diameter"),
     "size.scatter_log_sd": Quantity(
         "log units", 0.01, 2, "how far the scatter may be wrong, as a factor"

@@ -66,6 +66,8 @@ class LifeHistory:
     # seasons of height growth as the model states them; else negative binomial, of the same mean
     # and variance, where that is above the mean: a stand need not keep to the model's law
     first_passage: bool = False
+    # no stem's growth falls below this share of its pace when young; the model has 0.05
+    late_growth_share: float = 0.0
     departures: Departures = Departures()
 
     def grass_years(self, rng: np.random.Generator, plants: int) -> np.ndarray:
@@ -100,7 +102,9 @@ class LifeHistory:
         period. [cm]
         """
         seasons = np.clip(np.asarray(seasons_since_breast_height, dtype=float), 0.0, None) + 0.5
-        return self.asymptote_cm * -np.expm1(-self.growth_cm_per_year * seasons / self.asymptote_cm)
+        slowing = -np.expm1(-self.growth_cm_per_year * seasons / self.asymptote_cm)
+        late = self.late_growth_share * self.growth_cm_per_year * seasons
+        return self.asymptote_cm * slowing + late
 
     def log_epoch_effect(self, breast_height_year: np.ndarray) -> np.ndarray:
         """How much better than usual stems grew that passed breast height in a year. [log units]"""
@@ -150,7 +154,7 @@ def draw_life_histories(
     central: bool = False,
 ) -> list[LifeHistory]:
     """One life history a stand, drawn from the profile's prior: the species' part once, each
-    stand's own part on top.
+    stand's own part on top; stands share their asymptote of diameters.
 
     `central=True` gives every stand the profile's middle values, without drawing. `first_year` to
     `last_year` is the time over which growth by period is laid out.

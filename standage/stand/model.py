@@ -52,6 +52,7 @@ UNIT_FACTORS = (
         "grass_pace",
         "height_pace",
         "growth_pace",
+        "site_asymptote",
     ),
     *("early_growth", "counting", "slope", "early", "beginning"),
 )
@@ -403,9 +404,11 @@ class UnitStatement:
         )
         asymptote = pt.exp(
             self.log_number("size.asymptote_cm", "size.asymptote_log_sd", "asymptote")
+            + self.number("size.asymptote_between_stand_log_sd") * self.of_unit["site_asymptote"]
         )
         scatter = pt.exp(self.log_number("size.scatter", "size.scatter_log_sd", "scatter"))
-        log_median = pt.log(asymptote) + pt.log1p(-pt.exp(-(growth / asymptote) * (self.age + 0.5)))
+        grown = (growth / asymptote) * (self.age + 0.5)
+        log_median = pt.log(asymptote * (1 - pt.exp(-grown) + grown / 20))
         location = log_median + self.number("size.epoch_log_sd") * self.of_unit["epoch_knots"]
         inner = student_t4_cdf((np.log(edges_cm[1:-1])[None, :] - location[:, None]) / scatter)
         below = pt.concatenate(

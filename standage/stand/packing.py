@@ -184,6 +184,7 @@ def _sizes(unit: UnitData, profile: Profile, edges: np.ndarray) -> SizeInputs:
         growth_stand_log_sd=profile["size.growth_between_stand_log_sd"],
         log_asymptote=math.log(profile["size.asymptote_cm"]),
         asymptote_log_sd=profile["size.asymptote_log_sd"],
+        asymptote_stand_log_sd=profile["size.asymptote_between_stand_log_sd"],
         log_scatter=math.log(profile["size.scatter"]),
         scatter_log_sd=profile["size.scatter_log_sd"],
         epoch_log_sd=profile["size.epoch_log_sd"],

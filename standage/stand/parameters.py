@@ -29,6 +29,7 @@ PULSE_SCALE, PULSE_SCALE_LOG_SD = 2.0, 0.25
 TREND_SCALE, TREND_SCALE_LOG_SD = 0.3, 0.35
 PLOT_DISPERSION, PLOT_DISPERSION_LOG_SD = 4.0, 0.8
 COUNT_DISPERSION_LOG_SD = 0.8  # round 1
+LATE_GROWTH = 0.05  # of the growth of a young stem, which no stem falls below (section 5)
 SLOPE_YEARS = 100.0  # a survivorship slope is one over a century [years]
 EARLY_YEARS = 10.0  # losses that early survivorship scales fade over these [years]
 
@@ -46,6 +47,7 @@ UNIT_NAMES = (
     "grass_pace",
     "height_pace",
     "growth_pace",
+    "site_asymptote",
     "early_growth",
     "counting",
     "slope",

@@ -8,6 +8,7 @@ import numpy as np
 from scipy.special import ndtr
 
 from standage.profiles import Profile
+from standage.stand.parameters import LATE_GROWTH
 from standage.survey.survey import Survey
 
 # mean and spread of the cumulative hazard of a cut of unrecorded intensity, log scale (assumption:
@@ -52,7 +53,8 @@ def _in_reach(profile: Profile, age: np.ndarray, low_cm: float, high_cm: float) 
         profile[f"size.{name}"] for name in ("growth_cm_per_year", "asymptote_cm", "scatter")
     )
     since = age - delay
-    median = asymptote * -np.expm1(-growth / asymptote * (np.maximum(since, 0.0) + 0.5))
+    grown = growth / asymptote * (np.maximum(since, 0.0) + 0.5)
+    median = asymptote * (-np.expm1(-grown) + LATE_GROWTH * grown)
     reach = _log_normal_cdf(high_cm, median, scatter) - _log_normal_cdf(low_cm, median, scatter)
     return np.where(since >= 0, reach, 0.0)
 

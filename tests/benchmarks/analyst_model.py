@@ -242,12 +242,14 @@ def analyst_model(given: AnalystData) -> pm.Model:
         growth = pm.Deterministic("growth_cm_per_year", growth)
         asymptote = number["size.asymptote_cm"] * pt.exp(
             number["size.asymptote_log_sd"] * z("asymptote")
+            + number["size.asymptote_between_stand_log_sd"] * z("site_asymptote")
         )
         scatter = number["size.scatter"] * pt.exp(number["size.scatter_log_sd"] * z("scatter"))
         epoch = number["size.epoch_log_sd"] * process["epoch_knots"]
 
         def log_size(seasons):
-            return pt.log(asymptote) + pt.log(-pt.expm1(-growth / asymptote * (seasons + 0.5)))
+            grown = growth / asymptote * (seasons + 0.5)
+            return pt.log(asymptote) + pt.log(-pt.expm1(-grown) + grown / 20)
 
         # stems listed by plot, and the level that their expected number sets (docs/the-model.md,
         # section 2), on the yearly axis. Nothing is cut off: what waits longer than the grid counts

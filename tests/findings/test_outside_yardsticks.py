@@ -269,6 +269,7 @@ FACTORS = (
         "grass_pace",
         "height_pace",
         "growth_pace",
+        "site_asymptote",
         "early_growth",
         "slope",
     ),
@@ -462,9 +463,13 @@ def prior_by_the_page(profile, draws: int, seed: int) -> PriorDraws:
         + p["size.growth_between_stand_log_sd"] * z["growth_pace"]
     )
     growth *= p["size.growth_cm_per_year"]
-    asymptote = p["size.asymptote_cm"] * np.exp(p["size.asymptote_log_sd"] * z["asymptote"])
+    asymptote = p["size.asymptote_cm"] * np.exp(
+        p["size.asymptote_log_sd"] * z["asymptote"]
+        + p["size.asymptote_between_stand_log_sd"] * z["site_asymptote"]
+    )
     scatter = p["size.scatter"] * np.exp(p["size.scatter_log_sd"] * z["scatter"])
-    size = np.log(asymptote[:, None] * (1 - np.exp(-(growth / asymptote)[:, None] * (age + 0.5))))
+    grown = (growth / asymptote)[:, None] * (age + 0.5)
+    size = np.log(asymptote[:, None] * (1 - np.exp(-grown) + 0.05 * grown))
     size += p["size.epoch_log_sd"] * process(
         25, 50, 0, np.broadcast_to(years, (draws, N_YEARS)), False
     )

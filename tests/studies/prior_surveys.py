@@ -69,6 +69,7 @@ SINGLE_PARAMETERS = (
     "grass_pace",
     "height_pace",
     "growth_pace",
+    "site_asymptote",
     "early_growth",
     "counting",
     "slope",
@@ -214,7 +215,11 @@ def life_history(z: dict[str, float | np.ndarray], profile: Profile) -> LifeHist
         * math.exp(profile["height_growth.dispersion_log_sd"] * z["height_spread"]),
         growth_cm_per_year=profile["size.growth_cm_per_year"] * math.exp(growth),
         asymptote_cm=profile["size.asymptote_cm"]
-        * math.exp(profile["size.asymptote_log_sd"] * z["asymptote"]),
+        * math.exp(
+            profile["size.asymptote_log_sd"] * z["asymptote"]
+            + profile["size.asymptote_between_stand_log_sd"] * z["site_asymptote"]
+        ),
+        late_growth_share=0.05,
         size_scatter=profile["size.scatter"]
         * math.exp(profile["size.scatter_log_sd"] * z["scatter"]),
         epoch_first_year=first_year,

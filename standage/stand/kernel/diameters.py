@@ -13,7 +13,7 @@ from standage.compiled import Floats, compiled, compiled_loop, compiled_part
 from standage.stand.kernel.convolution import inner
 from standage.stand.kernel.distributions import t4_row
 from standage.stand.kernel.inputs import ParameterIndex, SizeInputs
-from standage.stand.parameters import EPOCH_SPACING
+from standage.stand.parameters import EPOCH_SPACING, LATE_GROWTH
 
 
 class SizeValues(NamedTuple):
@@ -23,7 +23,7 @@ class SizeValues(NamedTuple):
     ----------
     scatter : scale of log diameters round their median.
     growth : diameter growth of a young stem. [cm/year]
-    asymptote : largest median diameter. [cm]
+    asymptote : diameter where growth has slowed down. [cm]
     log_median : (year,) of the diameter by year of breast height. [log cm]
     growth_slope : (year,) of the log median with the log of growth; with that of the asymptote it
         is 1 less that.
@@ -47,7 +47,11 @@ def epoch_weight(year: int) -> tuple[int, float]:
 def median_sizes(x: Floats, sizes: SizeInputs, index: ParameterIndex, last: int) -> SizeValues:
     """Median and scatter of the diameters at the survey, in season `last`."""
     scatter = math.exp(sizes.log_scatter + sizes.scatter_log_sd * x[index.scatter])
-    asymptote = math.exp(sizes.log_asymptote + sizes.asymptote_log_sd * x[index.asymptote])
+    asymptote = math.exp(
+        sizes.log_asymptote
+        + sizes.asymptote_log_sd * x[index.asymptote]
+        + sizes.asymptote_stand_log_sd * x[index.site_asymptote]
+    )
     growth = math.exp(
         sizes.log_growth
         + sizes.growth_log_sd * x[index.growth]
@@ -59,11 +63,12 @@ def median_sizes(x: Floats, sizes: SizeInputs, index: ParameterIndex, last: int)
     growth_slope = np.empty(last + 1)
     for y in range(last + 1):
         q = growth / asymptote * (last - y + 0.5)
-        grown = -math.expm1(-q)
-        growth_slope[y] = q * (1.0 - grown) / grown
+        left = math.exp(-q)
+        size = -math.expm1(-q) + LATE_GROWTH * q
+        growth_slope[y] = q * (left + LATE_GROWTH) / size
         knot, f = epoch_weight(y)
         epoch = (1.0 - f) * knots[knot] + (f * knots[knot + 1] if f > 0.0 else 0.0)
-        log_median[y] = log_asymptote + math.log(grown) + sizes.epoch_log_sd * epoch
+        log_median[y] = log_asymptote + math.log(size) + sizes.epoch_log_sd * epoch
     return SizeValues(scatter, growth, asymptote, log_median, growth_slope)
 
 
@@ -144,6 +149,7 @@ def diameters_adjoint(
     gradient[index.growth] += sizes.growth_log_sd * log_growth_bar
     gradient[index.growth_pace] += sizes.growth_stand_log_sd * log_growth_bar
     gradient[index.asymptote] += sizes.asymptote_log_sd * log_asymptote_bar
+    gradient[index.site_asymptote] += sizes.asymptote_stand_log_sd * log_asymptote_bar
 
 
 @compiled

@@ -47,6 +47,7 @@ class ParameterIndex(NamedTuple):
     grass_pace: int
     height_pace: int
     growth_pace: int
+    site_asymptote: int
     early_growth: int
     counting: int
     slope: int
@@ -130,7 +131,8 @@ class SizeInputs(NamedTuple):
     Attributes
     ----------
     log_growth, growth_log_sd, growth_stand_log_sd : diameter growth of a young stem. [log cm/year]
-    log_asymptote, asymptote_log_sd : largest median diameter. [log cm]
+    log_asymptote, asymptote_log_sd, asymptote_stand_log_sd : diameter where growth has slowed down.
+        [log cm]
     log_scatter, scatter_log_sd : scatter of log diameters.
     epoch_log_sd : of growth by epoch.
     edges : (edge,) of the diameter classes. [cm]
@@ -143,6 +145,7 @@ class SizeInputs(NamedTuple):
     growth_stand_log_sd: float
     log_asymptote: float
     asymptote_log_sd: float
+    asymptote_stand_log_sd: float
     log_scatter: float
     scatter_log_sd: float
     epoch_log_sd: float
