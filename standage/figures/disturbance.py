@@ -20,6 +20,9 @@ ROW = 0.26  # of the rings of one tree [inches]
 MOST_TREES = 40  # more rows than this can't be read; the longest series are shown
 # probability from which a year gets a mark: smaller ones would be a line along every row
 SHOWN_CHANCE = 0.05
+# trees at risk from which shares of a year are drawn; of fewer, any share is one or two trees
+# (assumption)
+FEWEST_AT_RISK = 5
 
 
 def ring_panel_height(trees: int) -> float:
@@ -127,8 +130,8 @@ def plot_disturbance_chronology(
 
     chronology : rows of one stand of `disturbance_chronology`. Shares with their credible intervals
         as thin lines. The grey steps
-    behind, on the axis at the right, are the trees at risk: where they are few the past is seen
-    through few trees, and it shows.
+    behind, on the axis at the right, are the trees at risk. Nothing is drawn of years with fewer
+    than `FEWEST_AT_RISK` of them.
 
     >>> disturbance_chronology = standage.Findings(with_rings).disturbance_chronology
     >>> stand = disturbance_chronology["stand"] == disturbance_chronology["stand"].iloc[0]
@@ -137,9 +140,9 @@ def plot_disturbance_chronology(
     """
     style = current_style()
     ax = plain(drawing_axes(ax, height=4.0))
-    shown = chronology[chronology["trees_at_risk"] > 0]
-    if shown.empty:
-        shown = chronology
+    at_risk = chronology[chronology["trees_at_risk"] > 0]
+    shown = chronology[chronology["trees_at_risk"] >= FEWEST_AT_RISK]
+    reach = (at_risk if len(at_risk) else chronology)["year"].to_numpy(dtype=float)
     year = shown["year"].to_numpy(dtype=float)
     _draw_depth(ax, chronology)
     for name, sign, ink, hatch in (
@@ -165,11 +168,10 @@ def plot_disturbance_chronology(
         )  # intervals of years in which next to nothing changed would hide the rest
         ax.vlines(year[telling], low[telling], high[telling], color=style.observed, linewidth=0.6)
     for name, sign in (("probability_disturbed", 100), ("probability_suppressed", -100)):
-        chance = chronology[name].to_numpy(dtype=float)
+        chance = shown[name].to_numpy(dtype=float)
         worth = np.nan_to_num(chance) >= SHOWN_CHANCE
-        marked = chronology["year"].to_numpy(dtype=float)[worth]
         ax.plot(
-            marked,
+            year[worth],
             sign * chance[worth],
             "D",
             color=style.observed,
@@ -179,7 +181,8 @@ def plot_disturbance_chronology(
     ax.axhline(0, color=style.observed, linewidth=0.7)
     ax.set_ylim(-105, 105)
     ax.set_yticks([-100, -50, 0, 50, 100], ["100", "50", "0", "50", "100"])
-    ax.set_xlim(min(year[0], _first_event(events, year[0])) - 2, _last_event(events, year[-1]) + 2)
+    first, last = _first_event(events, reach[0]), _last_event(events, reach[-1])
+    ax.set_xlim(min(reach[0], first) - 2, last + 2)
     ax.set_xlabel("Year")
     ax.set_ylabel("Suppressed (%)   |   Released (%)")
     ax.set_title(str(chronology["stand"].iloc[0]), loc="left")
@@ -189,7 +192,11 @@ def plot_disturbance_chronology(
         if criterion == MODEL
         else f"released: {criterion_words(criterion)}"
     )
-    notes = ["bars: share of trees at risk, lines their interval", meaning]
+    notes = [
+        "bars: share of trees at risk, lines their interval",
+        meaning,
+        f"years with fewer than {FEWEST_AT_RISK} trees at risk are left blank",
+    ]
     explain_below(ax, notes, lane=draw_events(ax, events))
     return ax
 

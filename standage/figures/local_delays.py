@@ -7,6 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
+from matplotlib.ticker import MaxNLocator
 
 from standage.evidence.known_age import (
     AT_MOST,
@@ -20,11 +21,12 @@ from standage.evidence.years_to_height import REGION, STAND
 from standage.figures.axes import drawing_axes, explain_below, plain
 from standage.figures.styles import current_style
 
-LANE_CM = 11.0  # below the start of the stem, in which stems of known grass stage are set apart
+# of a row of stems whose grass stage is known, below the ground, and of all of them at most
+ROW_CM, LANE_CM = 5.0, 60.0
 _MARKS = {
-    EXACTLY: ("o", "grass stage of known length"),
-    LONGER: (">", "still in the grass stage at this age"),
-    AT_MOST: ("<", "out of the grass stage at this age"),
+    EXACTLY: ("o", "grass stage lasted so long"),
+    LONGER: (">", "still in the grass stage"),
+    AT_MOST: ("<", "out of the grass stage by then"),
     HEIGHT_OF_AGE: ("s", "height at this age, to 25 cm"),
     RING_DIFFERENCE: ("^", "rings between ground and height: at least these years"),
 }
@@ -58,27 +60,37 @@ def plot_years_to_height(
         color=style.posterior,
         alpha=0.4,
         linewidth=0,
+        label="interval of the middle stand's mean",
     )
     ax.plot(region["mean_years"], height, color=style.posterior, label="mean of the middle stand")
     stands = table[table["about"] == STAND]
     for number, (_, own) in enumerate(stands.groupby("stand", sort=False)):
         label = "means of the stands" if number == 0 else None
         ax.plot(own["mean_years"], own["height_cm"], color=style.quiet, linewidth=0.9, label=label)
-    _stems(ax, known, height[0])
+    lane = _stems(ax, known)
+    ax.axhline(0, color=style.quiet, linewidth=0.8)
     ax.set_xlim(0, None)
-    ax.set_ylim(min(0.0, height[0] - LANE_CM), 1.05 * height[-1])
+    ax.xaxis.set_major_locator(MaxNLocator(integer=True))
+    ax.set_ylim(-lane, 1.05 * height[-1])
+    ax.set_yticks(np.arange(0, height[-1] + 1, 20))
     ax.set_xlabel("Years from germination to the first ring at this height")
     ax.set_ylabel("Height (cm)")
     explain_below(ax, [], handles=ax.get_legend_handles_labels()[0])
     return ax
 
 
-def _stems(ax: Axes, known: Mapping[str, KnownAge], start_cm: float) -> None:
+def _stems(ax: Axes, known: Mapping[str, KnownAge]) -> float:
+    """Marks of the stems. Returns how far below the ground those of a known grass stage reach.
+    [cm]
+    """
     kinds = np.concatenate([rows.kind for rows in known.values()])
     seasons = np.concatenate([rows.seasons for rows in known.values()])
     heights = np.concatenate([rows.height_cm for rows in known.values()])
     of_grass = np.isin(kinds, (EXACTLY, LONGER, AT_MOST))
-    heights[of_grass] = start_cm - 1.0 - _apart(seasons[of_grass])
+    row = _row_of(seasons[of_grass])
+    rows = row.max(initial=0) + 1
+    apart = min(ROW_CM, LANE_CM / rows)
+    heights[of_grass] = -apart * row
     for kind, (mark, label) in _MARKS.items():
         own = kinds == kind
         if own.any():
@@ -92,12 +104,13 @@ def _stems(ax: Axes, known: Mapping[str, KnownAge], start_cm: float) -> None:
                 linestyle="none",
                 label=label,
             )
+    return float(apart * rows) if of_grass.any() else 0.0
 
 
-def _apart(values: np.ndarray) -> np.ndarray:
-    """How far below the start of the stem each of equal values is drawn. (stem,) [cm]"""
-    order = np.zeros(len(values))
+def _row_of(values: np.ndarray) -> np.ndarray:
+    """The row of each, from 1 on: equal values stand below each other. (stem,)"""
+    row = np.zeros(len(values))
     for value in np.unique(values):
         own = np.flatnonzero(values == value)
-        order[own] = np.arange(len(own))
-    return order * min(2.0, LANE_CM / max(order.max(initial=0.0), 1.0))
+        row[own] = np.arange(1, len(own) + 1)
+    return row

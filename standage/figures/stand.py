@@ -141,8 +141,7 @@ def plot_rate(
     ax = plain(drawing_axes(ax, height=4.0))
     sampled = rate["amounts"].iloc[0] == SAMPLED
     last = int(rate["year"].max())
-    grown = rate if sampled else rate[rate["year"] <= last - SEEDLING_YEARS]
-    shown = _from_first_worth_showing(grown, grown["share_high"] >= LEAST_SHARE / 4)
+    shown = rates_shown(rate)
     name, scale = ("share", 100) if sampled else ("living_per_ha", 1)
     year = shown["year"].to_numpy()
     low, middle, high = (
@@ -164,6 +163,13 @@ def plot_rate(
     )
     ax.set_title(unit_title(shown), loc="left")
     return ax
+
+
+def rates_shown(rate: pd.DataFrame) -> pd.DataFrame:
+    """The years of a unit's rate table that `plot_rate` draws."""
+    sampled = rate["amounts"].iloc[0] == SAMPLED
+    grown = rate if sampled else rate[rate["year"] <= rate["year"].max() - SEEDLING_YEARS]
+    return _from_first_worth_showing(grown, grown["share_high"] >= LEAST_SHARE / 4)
 
 
 def _from_first_worth_showing(table: pd.DataFrame, worth: pd.Series) -> pd.DataFrame:

@@ -46,8 +46,8 @@ OLD_TREES = schema.ResultTable(
         *schema.BASIS,
     ),
     remark="Ranked by the probability of being over `spare_age`. No marking order: protected"
-    " and cavity trees come first, local rules and licensed practice decide. A tree dated by size"
-    " is one of many of its size: core it, or spare all of them.",
+    " and cavity trees are spared first, local rules and licensed practice decide. A tree dated by"
+    " size is one of many of its size: core it, or spare all of them.",
 )
 
 

@@ -126,6 +126,11 @@ def completed_season(survey: Survey, stand: str) -> int:
     )
 
 
+def survey_year(survey: Survey, stand: str) -> int:
+    """Year in which a stand was surveyed."""
+    return int(survey.stands.loc[survey.stands["stand"] == stand, "survey_date"].iloc[0].year)
+
+
 def stage_count_area(survey: Survey, unit: Unit) -> float:
     """Area in which stems of the unit still in the grass stage were searched for. [ha]"""
     plots = survey.plots.loc[survey.plots["stand"] == unit.stand, "plot"]
@@ -155,14 +160,4 @@ def dated_by_core(posterior: Posterior, trees: pd.DataFrame) -> np.ndarray:
     return (
         trees["cored"].to_numpy(dtype=bool)
         & ~trees["tree"].isin(trees_of_unknown_reach(posterior.survey)).to_numpy()
-    )
-
-
-def cut_on_record(survey: Survey, stand: str) -> bool:
-    """Whether the survey tells of logging or thinning in the stand (an event without a stand is one
-    of all stands).
-    """
-    events = survey.events
-    return bool(
-        (events["kind"].isin(["logging", "thinning"]) & events["stand"].isin([stand, ""])).any()
     )

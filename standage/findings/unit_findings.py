@@ -11,7 +11,7 @@ from standage.findings.claim import Claim, Kind
 from standage.findings.events_on_record import Event, stand_events
 from standage.findings.intervals import Interval
 from standage.findings.schema import Row
-from standage.findings.stems import completed_season
+from standage.findings.stems import completed_season, survey_year
 from standage.findings.uncertainty_budget import Budget, uncertainty_budget
 from standage.survey.survey import Survey
 
@@ -28,6 +28,7 @@ class UnitFindings:
     events : those on record for its stand, oldest first.
     budget : what the uncertainty of its cored trees is made of; None where that is not known.
     last_season : last growing season completed at the survey.
+    survey_year : year of the survey.
     claims : what is claimed about it, in the order in which it is read.
     """
 
@@ -41,6 +42,7 @@ class UnitFindings:
     events: tuple[Event, ...]
     budget: Budget | None
     last_season: int
+    survey_year: int
     claims: tuple[Claim, ...] = ()
 
     def claim(self, kind: Kind, subject: str | None = None) -> Claim | None:
@@ -90,6 +92,7 @@ def unit_findings(row: Row, survey: Survey, **tables: pd.DataFrame) -> UnitFindi
         events=tuple(stand_events(survey, row["stand"])),
         budget=uncertainty_budget(own["trees"]),
         last_season=completed_season(survey, str(row["stand"])),
+        survey_year=survey_year(survey, str(row["stand"])),
         **own,
     )
 

@@ -11,18 +11,18 @@ from standage.findings.events_on_record import LAG_WINDOW
 from standage.findings.schema import Row
 from standage.findings.stems import CORING_HEIGHT
 from standage.grammar import capital, counted
-from standage.prose.wording import percent, probability_words, rounded, share_words
+from standage.prose.wording import of_hundred, probability_words, rounded, share_words
 
 # share of waiting stems that posterior or prior must allow before a sentence is spent on it
 # (assumption)
 WORTH_TELLING = 0.1
 CUTS = ("logging", "thinning")
-# an event up to so long after a pulse's beginning may have let its seedlings go (assumption: few
-# plants stay longer in the grass stage); one farther back than this isn't near a pulse [years]
-GRASS_STAGE_YEARS = 15
-LONGEST_LAG = 40
+LONGEST_LAG = 40  # an event farther back isn't near a pulse (assumption) [years]
+# share of a pulse's stems that may have been seedlings when an event came, from which the event may
+# have let them go (assumption)
+WAITING = 0.5
 MOST_OTHERS = 2  # further events named with a pulse
-NO_PROOF = "Agreement in time is not proof of cause."
+NO_PROOF = "None of this is the probability of a cause, which dates can't give."
 NAMES = {
     "fire-resumed": "return of fire",
     "field-abandoned": "abandonment of the field",
@@ -62,11 +62,11 @@ def other_explanation(row: Row) -> str:
         return ""
     low, high = float(row["removed_from_cm"]), float(row["removed_to_cm"])
     if not np.isfinite(low) and not np.isfinite(high):
-        return "the cut can leave the same shape; which sizes it took is not recorded"
+        return "the cut can leave the same picture; which sizes it took is not recorded"
     smallest = f"from {low:g} cm" if np.isfinite(low) and low > 0 else ""
     largest = f"up to {high:g} cm" if np.isfinite(high) else "up"
     sizes = f"{smallest} {largest}".strip() if smallest or np.isfinite(high) else "of all sizes"
-    return f"the cut took stems {sizes}, which can leave the same shape"
+    return f"the cut took stems {sizes}, which can leave the same picture"
 
 
 def attribution_words(row: Row) -> str:
@@ -140,14 +140,23 @@ def _no_event_words(row: Row, arrivals: bool) -> str:
 
 def near_events(rows: Iterable[Row]) -> list[Row]:
     """The events that are named with a pulse, the nearest first: begun at most `LONGEST_LAG` years
-    before it, or so little after it that its stems may have been seedlings then.
+    before it, or after it while half of its stems may have been seedlings.
     """
     near = [
         row
         for row in rows
-        if row["event"] != "" and -GRASS_STAGE_YEARS <= row["lag_years_median"] <= LONGEST_LAG
+        if row["event"] != ""
+        and (
+            0 <= row["lag_years_median"] <= LONGEST_LAG
+            or (row["lag_years_median"] < 0 and _seedlings_then(row) >= WAITING)
+        )
     ]
     return sorted(near, key=lambda row: abs(row["lag_years_median"]))
+
+
+def _seedlings_then(row: Row) -> float:
+    """The most of a pulse's stems that may have been below breast height when the event came."""
+    return float(np.nansum([row["share_waiting_high"], row["share_emerging_high"]]))
 
 
 def pulse_sentences(rows: Sequence[Row], pulse: str) -> list[str]:
@@ -190,10 +199,9 @@ def pulse_sentences(rows: Sequence[Row], pulse: str) -> list[str]:
 
 
 def _chance_words(row: Row) -> str:
-    """How often chance would bring an event so near."""
+    """How often events of random years would come so near."""
     return (
-        f"; of events placed at random one would be as close in {percent(row['chance_as_close'])}"
-        " of cases"
+        f"; in {of_hundred(row['chance_as_close'])} cases one of as many random years lies as close"
     )
 
 

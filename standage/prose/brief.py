@@ -6,14 +6,14 @@ from dataclasses import dataclass
 from importlib.metadata import version
 
 from standage.findings.findings import Findings
-from standage.findings.regeneration import ESTABLISHED_SEEDLINGS, STOCKING_PER_HA
+from standage.findings.regeneration import ESTABLISHED_SEEDLINGS
 from standage.findings.schema import Row
-from standage.findings.stems import cut_on_record
 from standage.findings.unit_findings import UnitFindings, rows_of
 from standage.grammar import capital, counted, listed
 from standage.prose.cautions import SPARE_CAUTIONS, cautions
 from standage.prose.measures import Measures
-from standage.prose.short_statement import short_statement
+from standage.prose.picture_texts import cored_with_year, event_key
+from standage.prose.short_statement import short_statement, stocking_note
 from standage.prose.verdict import grade_sentence
 from standage.prose.wording import age_words, percent
 
@@ -38,7 +38,8 @@ CAUTIONS = (
 @dataclass(frozen=True)
 class StandBrief:
     """A stand in the brief. headline, more, unknown: as in the short statement. old: how many of
-    its stems are old. veterans: those likeliest to be, a line each. regeneration: plants by stage.
+    its stems are old. likely: how many are likelier so than not. veterans: the likeliest of them, a
+    line each. regeneration: plants by stage.
     """
 
     title: str
@@ -46,17 +47,17 @@ class StandBrief:
     more: tuple[str, ...]
     unknown: tuple[str, ...]
     old: str
+    likely: int
     veterans: tuple[str, ...]
     regeneration: str
 
     def old_trees(self, most: int = MOST_VETERANS) -> tuple[str, ...]:
-        """How many stems are old, then the surest of them, so many at most."""
+        """How many stems are old, then those likelier so than not, so many at most."""
         named = self.veterans[:most]
+        of = f"{len(named)} of {self.likely}" if self.likely > len(named) else f"{self.likely}"
         if not named:
-            least = f"no stem has a chance of {percent(LEAST_CHANCE)} or more of being so"
-            return (f"{self.old}; {least}.",)
-        surest = f"the {len(named)} surest" if len(named) > 1 else "the surest"
-        return (f"{self.old}; {surest}:", *named)
+            return (f"{self.old}; none is likelier so than not.",)
+        return (f"{self.old}; likelier so than not, likeliest first ({of}):", *named)
 
 
 @dataclass(frozen=True)
@@ -65,6 +66,7 @@ class Brief:
 
     stands: tuple[StandBrief, ...]
     picture_note: str
+    stocking_note: str
     old_note: str
     not_to_conclude: tuple[str, ...]
     cautions: tuple[str, ...]
@@ -79,10 +81,12 @@ def brief(findings: Findings, measures: Measures) -> Brief:
         picture_note=(
             "Bars: age classes of ten years, as the model has them, with intervals. Ticks below:"
             " cored trees at their dates. A hollow bar has no cored tree. Shaded: pulses."
-        ),
+            f" {event_key(findings.survey.events)}"
+        ).strip(),
+        stocking_note=stocking_note(findings),
         old_note=(
-            f"Age at the survey, then the chance of being over {findings.spare_age:g} years; dated"
-            " by core where nothing else is said."
+            f"Age in {surveyed_years(findings)}, then the chance of being over"
+            f" {findings.spare_age:g} years; dated by core where nothing else is said."
         ),
         not_to_conclude=_not_to_conclude(findings),
         cautions=(*CAUTIONS, *_of_this_survey(findings)),
@@ -97,13 +101,16 @@ def brief(findings: Findings, measures: Measures) -> Brief:
 
 def _stand(findings: Findings, unit: UnitFindings, measures: Measures) -> StandBrief:
     short = short_statement(findings, unit, measures)
+    rows = rows_of(findings.old_trees, unit.summary)
+    likely = rows[rows[CHANCE] >= LEAST_CHANCE]
     return StandBrief(
         title=unit.name,
         headline=short.headline,
         more=(*short.ends, *short.more),
         unknown=short.unknown,
         old=_old(unit),
-        veterans=_veterans(findings, unit),
+        likely=len(likely),
+        veterans=tuple(_veteran(row) for row in likely.head(MOST_VETERANS).to_dict("records")),
         regeneration=_regeneration(unit, measures),
     )
 
@@ -132,12 +139,6 @@ def _old(unit: UnitFindings) -> str:
     )
 
 
-def _veterans(findings: Findings, unit: UnitFindings) -> tuple[str, ...]:
-    rows = rows_of(findings.old_trees, unit.summary)
-    likely = rows[rows[CHANCE] >= LEAST_CHANCE]
-    return tuple(_veteran(row) for row in likely.head(MOST_VETERANS).to_dict("records"))
-
-
 def _veteran(row: Row) -> str:
     """A tree with its age, the chance that it is over the age to spare, and its scar and note."""
     age = age_words(row["age_low"], row["age_median"], row["age_high"]).removeprefix("about ")
@@ -149,32 +150,17 @@ def _veteran(row: Row) -> str:
 
 
 def _not_to_conclude(findings: Findings) -> tuple[str, ...]:
-    cut = [
-        unit.stand
-        for unit in findings.units
-        if len(unit.pulses) and cut_on_record(findings.survey, unit.stand)
-    ]
     sentences = ["That few trees came when few stand today: only those alive now are seen."]
     if any(unit.pulses.empty for unit in findings.units):
         sentences.append("That there was no pulse where none stands out: one may be hidden.")
     if (findings.attribution["event"] != "").any():
-        sentences.append("That an event made a pulse: dates tell what came before, not why.")
-    if cut:
         sentences.append(
-            f"That the pulse of {listed(cut)} must have been recruitment: a cut is on record, and"
-            " cutting by size can leave the same shape."
+            "That an event made a pulse, or how probably: dates tell what came before, not why."
         )
     sentences += [
         "That a tree has the age given for its size: trees of one size differ by decades.",
         "That a seedling count will become trees: their survival isn't known.",
     ]
-    if any(unit.claims_of("stocking") for unit in findings.units):
-        chosen = findings.stocking_per_ha != STOCKING_PER_HA
-        whose = "the one chosen" if chosen else "common practice for longleaf pine, without source"
-        sentences.append(
-            f"That a stand short of {findings.stocking_per_ha:g} seedlings per hectare fails: that"
-            f" yardstick is {whose}."
-        )
     if len(findings.units) > 1:
         sentences.append("That stands differ whose intervals overlap: the report compares them.")
     return tuple(sentences)
@@ -187,17 +173,25 @@ def _of_this_survey(findings: Findings) -> tuple[str, ...]:
     return (*found[:MOST_CAUTIONS], *more)
 
 
+def surveyed_years(findings: Findings) -> str:
+    """The year or years of the survey, to which ages are counted."""
+    years = [unit.survey_year for unit in findings.units]
+    return f"{min(years)}" if min(years) == max(years) else f"{min(years)} to {max(years)}"
+
+
 def _method(findings: Findings) -> tuple[str, ...]:
     survey, level = findings.survey, f"{100 * findings.level:.0f} %"
     stages = any(profile.has_grass_stage for profile in findings.profiles.values())
     below = "the years below it and in the grass stage" if stages else "the years below it"
+    cored = sum(cored_with_year(unit) for unit in findings.units)
     seen = [
         counted(len(survey.trees), "stem"),
         counted(len(survey.plots), "plot"),
         counted(len(survey.cores), "core"),
     ]
     return (
-        f"Surveyed: {listed(seen)}.",
+        f"Surveyed in {surveyed_years(findings)}: {listed(seen)}; the cores date"
+        f" {counted(cored, 'living tree')}.",
         f"A core gives a range of years: rings counted, rings missed at the centre, {below}.",
         "Cores, diameters and seedling counts of a stand are fitted together in one Bayesian model"
         " of when its living trees established; trees without core are dated by their size.",

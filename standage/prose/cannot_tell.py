@@ -15,7 +15,7 @@ QUESTIONS = {
     "oldest tree": "How old the stand is",
     "when": "When the stems came",
     "half span": "Which years hold half of the stems",
-    "steady": "Whether recruitment was steady",
+    "steady": "Whether there was a short pulse",
 }
 
 
@@ -48,7 +48,7 @@ def reason_words(asked: OpenQuestion, measures: Measures) -> str:
         case "spans disagree":
             return "several spans would do."
         case "hidden by dates":
-            return "a short pulse could be hidden by what isn't known of the dates."
+            return "what isn't known of the dates could hide one."
 
 
 def reach_words(assumed: int, dated: int) -> str:

@@ -49,8 +49,8 @@ GENERAL_CAUTIONS = (
 )
 
 SPARE_CAUTIONS = (
-    "This is no marking order: protected and cavity trees come first, and local rules and licensed"
-    " practice decide.",
+    "This is no marking order: protected and cavity trees are spared first, and local rules and"
+    " licensed practice decide.",
     "A tree dated by size is one of many of its size: core it, or spare all of them.",
     "A tree that isn't listed may be old all the same.",
 )

@@ -32,7 +32,19 @@ def pair_text(first: str, second: str) -> str:
     return f"Share of the stems by ten years of establishment, {first} upward, {second} downward."
 
 
-def _cored_with_year(unit: UnitFindings) -> int:
+def distances_text(pairs: pd.DataFrame) -> str:
+    """How far apart pairs lie: the most different and the most alike. pairs: in that order."""
+    most, least = (
+        f"{row['first']} and {row['second']}, {row['difference_median']:.0f} years"
+        for row in (pairs.iloc[0], pairs.iloc[-1])
+    )
+    return (
+        f"Distances of the age structures of {counted(len(pairs), 'pair')} of stands, with"
+        f" intervals. Most different: {most}; most alike: {least}."
+    )
+
+
+def cored_with_year(unit: UnitFindings) -> int:
     """Living cored trees that have a year of the kind that the picture shows."""
     trees = unit.trees[(unit.trees["basis"] == "cored") & (unit.trees["status"] == "live")]
     at_core = unit.summary["basis"] == CORING_HEIGHT
@@ -40,7 +52,21 @@ def _cored_with_year(unit: UnitFindings) -> int:
     return int(trees[f"{name}_median"].notna().sum())
 
 
-def age_caption(unit: UnitFindings) -> str:
+def event_key(events: pd.DataFrame) -> str:
+    """What the marks of these events below a time axis are; blank without events."""
+    ended = events["ended_year"].astype(float)
+    period = ended.notna() & (ended > events["last_year"])
+    unsure = events["first_year"] < events["last_year"]
+    marks = {
+        "triangle, the year": (~period & ~unsure).any(),
+        "line between stops, one of these years": unsure.any(),
+        "grey bar, how long it lasted": period.any(),
+    }
+    parts = [words for words, drawn in marks.items() if drawn]
+    return f"Events: {'; '.join(parts)}." if parts else ""
+
+
+def age_caption(unit: UnitFindings, events: pd.DataFrame) -> str:
     """What to see in the picture of age classes, and what of it is data."""
     row = unit.summary
     plots = f" ({counted(int(row['plots']), 'plot')})" if row["plots"] else ""
@@ -50,9 +76,10 @@ def age_caption(unit: UnitFindings) -> str:
     return (
         f"Age classes of ten years{stems}. Bars and the intervals on them are the model's,"
         " ticks the data:"
-        f" {counted(_cored_with_year(unit), 'cored tree')}{plots}{pulse}. Hollow bars have no"
+        f" {counted(cored_with_year(unit), 'cored tree')}{plots}{pulse}. Hollow bars have no"
         " ticks and rest on sizes. Old classes are low also because trees died."
-    )
+        f" {event_key(events)}"
+    ).strip()
 
 
 def cohorts_text(unit: UnitFindings) -> str:

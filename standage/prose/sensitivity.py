@@ -17,6 +17,12 @@ WITHOUT_COUNTS = (
     "What leaving the stage counts out altogether would do can't be told without another fit: run"
     " the survey without counts.csv."
 )
+# with the truth a standard deviation of the prior off, docs/validation.md, "Coverage" [years]
+GRASS_STAGE_OFF = (
+    "These rows move the profile. Were the trees' own grass stage longer than it gives, by a"
+    " standard deviation of the prior, cored trees would date about 1.7 years too young; were it"
+    " shorter, 3.5 years too old (simulated surveys)."
+)
 SHARES = {0.5: "half", 0.25: "a quarter", 0.125: "an eighth"}
 
 

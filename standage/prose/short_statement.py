@@ -12,12 +12,12 @@ from standage.findings.cannot_tell import OpenQuestion
 from standage.findings.claim import OR, Claim, Kind
 from standage.findings.findings import Findings
 from standage.findings.planted import MAY_BE_PLANTED
-from standage.findings.regeneration import ESTABLISHED_SEEDLINGS
+from standage.findings.regeneration import ESTABLISHED_SEEDLINGS, STOCKING_PER_HA
 from standage.findings.schema import Row
 from standage.findings.stems import CORING_HEIGHT
 from standage.findings.unit_findings import UnitFindings
 from standage.grammar import capital, listed
-from standage.prose.attribution import lag_words, near_events
+from standage.prose.attribution import CUTS, lag_words, near_events
 from standage.prose.cannot_tell import QUESTIONS, open_question_sentence
 from standage.prose.measures import HECTARES_PER_ACRE, US, Measures
 from standage.prose.wording import likelihood, of_hundred, percent, rounded, share_words
@@ -46,9 +46,17 @@ class ShortStatement:
 def short_statement(findings: Findings, unit: UnitFindings, measures: Measures) -> ShortStatement:
     """The statement about one unit, from its claims."""
     claims = findings.claims_of(unit)
-    headline = [*_structure(claims), *_pulses(unit, claims), *_stocking(claims, measures)]
+    headline = [
+        *_structure(claims),
+        *_pulses(unit, claims),
+        *_stocking(findings, claims, measures),
+    ]
     asked = _unanswered(unit, claims)
-    more = [*_before(unit), *_oldest(claims), *_standing(claims, measures)]
+    more = [
+        *_before(unit),
+        *_oldest(claims, unit.survey_year),
+        *_standing(claims, measures),
+    ]
     return ShortStatement(
         title=unit.name,
         headline=" ".join(headline),
@@ -90,9 +98,11 @@ def _pulses(unit: UnitFindings, claims: Sequence[Claim]) -> list[str]:
     pulses = _of_kind(claims, "pulse")
     if not pulses:
         known = bool(_of_kind(claims, "structure"))
-        return ["No recruitment pulse stands out."] if known else []
+        return [f"No recruitment pulse stands out{_lasting(claims)}."] if known else []
     at_core = unit.summary["basis"] == CORING_HEIGHT
     burst = "burst of arrivals at the height of the cores" if at_core else "recruitment pulse"
+    if any(event.kind in CUTS for event in unit.events):
+        burst += ", or what looks like one after cutting by size"
     sentences = []
     for pulse in pulses:
         own = [claim for claim in claims if claim.subject == pulse.subject]
@@ -106,7 +116,17 @@ def _pulses(unit: UnitFindings, claims: Sequence[Claim]) -> list[str]:
     return sentences
 
 
-def _stocking(claims: Sequence[Claim], measures: Measures) -> list[str]:
+def _lasting(claims: Sequence[Claim]) -> str:
+    """A rise or fall of recruitment that lasted, with its year."""
+    return "".join(
+        f"; recruitment {'rose' if year.subject == 'rise' else 'fell'} for good about"
+        f" {year.estimate:.0f} ({percent(shape.probability)})"
+        for shape in _of_kind(claims, "shape")
+        for year in _of_kind(claims, "change year")
+    )
+
+
+def _stocking(findings: Findings, claims: Sequence[Claim], measures: Measures) -> list[str]:
     sentences = []
     for claim in _of_kind(claims, "stocking"):
         verb = "reach" if claim.category == "reached" else "fall short of"
@@ -116,16 +136,30 @@ def _stocking(claims: Sequence[Claim], measures: Measures) -> list[str]:
             if each.subject == ESTABLISHED_SEEDLINGS
         ]
         sentences.append(
-            f"Established seedlings{''.join(amounts)} {verb} {_stocking_words(claim, measures)}"
+            f"Established seedlings{''.join(amounts)} {verb} {_stocking_words(findings, measures)}"
             f" ({percent(claim.probability)})."
         )
     return sentences
 
 
-def _stocking_words(claim: Claim, measures: Measures) -> str:
-    wanted = float(claim.subject)
+def _stocking_words(findings: Findings, measures: Measures) -> str:
+    wanted = findings.stocking_per_ha
+    whose = "the customary" if wanted == STOCKING_PER_HA else "the wanted"
     acre = f" ({rounded(wanted * HECTARES_PER_ACRE)} per acre)" if measures.units == US else ""
-    return f"{wanted:g}{acre}"
+    return f"{whose} {wanted:g}{acre}"
+
+
+def stocking_note(findings: Findings) -> str:
+    """Whose yardstick seedlings are held against; blank where none is."""
+    if not any(unit.claims_of("stocking") for unit in findings.units):
+        return ""
+    wanted = findings.stocking_per_ha
+    if wanted != STOCKING_PER_HA:
+        return f"{wanted:g} seedlings per hectare: the stocking asked for."
+    return (
+        f"{wanted:g} seedlings per hectare: by common practice, without source, the least for a"
+        " stocked young longleaf stand."
+    )
 
 
 def _ends(unit: UnitFindings, claims: Sequence[Claim]) -> list[str]:
@@ -134,7 +168,7 @@ def _ends(unit: UnitFindings, claims: Sequence[Claim]) -> list[str]:
     for pulse in _of_kind(claims, "pulse"):
         own = [claim for claim in claims if claim.subject == pulse.subject]
         ends = [
-            f"{verb} between {end.low:.0f} and {end.high:.0f}"
+            f"{verb} {end.low:.0f} to {end.high:.0f}"
             for verb, end in zip(("began", "ended"), _of_kind(own, "pulse years"), strict=True)
         ]
         sentences.append(f"{_pulse_name(unit, pulse.subject)} {' and '.join(ends)}.")
@@ -142,7 +176,7 @@ def _ends(unit: UnitFindings, claims: Sequence[Claim]) -> list[str]:
 
 
 def _before(unit: UnitFindings) -> list[str]:
-    """The event nearest to each pulse, and how often chance would bring one so near."""
+    """The event nearest to each pulse, and how often random years would lie so near."""
     if unit.attribution.empty:
         return []
     sentences = []
@@ -159,14 +193,15 @@ def _pulse_name(unit: UnitFindings, number: object) -> str:
 
 def _near_words(row: Row, pulse: str) -> str:
     return (
-        f"{pulse} began {lag_words(row)}; in {of_hundred(row['chance_as_close'])} records like this"
-        " one an event falls as close by chance (no proof of cause)."
+        f"{pulse} began {lag_words(row)}; in {of_hundred(row['chance_as_close'])} cases random"
+        " years lie as close, which is not the probability of a cause."
     )
 
 
-def _oldest(claims: Sequence[Claim]) -> list[str]:
+def _oldest(claims: Sequence[Claim], survey_year: int) -> list[str]:
     return [
-        f"Oldest cored tree: about {claim.estimate:.0f} years, at least {claim.low:.0f}."
+        f"Oldest cored tree in {survey_year}: about {claim.estimate:.0f} years, at least"
+        f" {claim.low:.0f}."
         for claim in _of_kind(claims, "minimum age")
     ]
 

@@ -9,6 +9,12 @@ from standage.findings.fit_grade import FAILED, SOUND, FitGrade
 from standage.grammar import counted, listed
 from standage.prose.wording import rounded
 
+COUNTED = {
+    "germinant": "germinants",
+    "grass": "grass-stage plants",
+    "emerging": "emerging plants",
+}
+
 
 def intervals_sentence(level: float) -> str:
     """What an interval is, once for all sentences."""
@@ -35,9 +41,15 @@ def grade_sentence(grade: FitGrade) -> str:
     if grade.contradicted:
         doubts.append(
             "the rest of the survey contradicts the counts of"
-            f" {listed([stage for stage in grade.contradicted])}"
+            f" {listed([_counted_plants(each) for each in grade.contradicted])}"
         )
     return f"The fit can be used with doubts: the chains agree, but {listed(doubts)}."
+
+
+def _counted_plants(stand_and_stage: str) -> str:
+    """`grass-stage plants at the ridge` of `the ridge: grass`."""
+    stand, _, stage = stand_and_stage.rpartition(": ")
+    return f"{COUNTED[stage]} at {stand}"
 
 
 def _all(checks: str) -> str:

@@ -9,7 +9,7 @@ from pathlib import Path
 from standage.choices import Units
 from standage.findings.findings import Findings
 from standage.findings.fit_grade import FAILED
-from standage.prose.brief import brief
+from standage.prose.brief import brief, surveyed_years
 from standage.prose.measures import METRIC, Measures
 from standage.prose.verdict import grade_sentence
 from standage.report.brief_pages import brief_pdf
@@ -36,7 +36,8 @@ def brief_writer(
 
 def brief_title(findings: Findings, heading: Heading) -> str:
     """The title given, or one from the survey; it says where a fit failed."""
-    title = heading.title or f"Age structure: {findings.survey.name}"
+    years = surveyed_years(findings)
+    title = heading.title or f"Age structure: {findings.survey.name}, surveyed in {years}"
     return f"{title} (THE FIT FAILED)" if findings.fit_grade.grade == FAILED else title
 
 

@@ -30,7 +30,7 @@ STANDS_A_PAGE = 4
 TEXT, HEAD, TITLE = 8.0, 10.0, 15.0  # sizes of type [points]
 LINE = 1.3  # height of a line against its type
 LOGO = 12 / MILLIMETRES  # height of a logo [inches]
-LEAST_PICTURE = 1.6  # height that a picture needs [inches]
+LEAST_PICTURE = 2.2  # height that a picture needs [inches]
 FEWEST_VETERANS = 2  # of a stand that are named, where there is no room for more
 LAST_LINE = HEIGHT - MARGIN - 0.2  # where a column ends [inches]
 MOST_PICTURE = 3.2  # and that it takes at most [inches]
@@ -113,6 +113,7 @@ def brief_pdf(findings: Findings, words: Brief, heading: Heading, title: str) ->
 
 def _pages(findings: Findings, words: Brief, heading: Heading, title: str) -> list[Figure]:
     units = findings.units
+    note = f"{words.picture_note} {words.stocking_note}".strip()
     pages = []
     left_out: list[tuple[str, ...]] = []
     for first in range(0, len(units), STANDS_A_PAGE):
@@ -125,9 +126,7 @@ def _pages(findings: Findings, words: Brief, heading: Heading, title: str) -> li
                 f"{len(units)} stands, {STANDS_A_PAGE} a page; what to mind is on the last page."
             )
             down = top.down
-        left_out += _stands(
-            page, findings, units[those], words.stands[those], words.picture_note, down
-        )
+        left_out += _stands(page, findings, units[those], words.stands[those], note, down)
         pages.append(page)
     return [*pages, last_page(words, left_out, heading, title)]
 

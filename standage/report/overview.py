@@ -10,6 +10,7 @@ from standage.findings.intervals import Interval
 from standage.findings.stems import CORING_HEIGHT, SAMPLED
 from standage.findings.unit_findings import UnitFindings
 from standage.prose.measures import HECTARES_PER_ACRE, US, Measures, per_acre
+from standage.prose.picture_texts import cored_with_year
 from standage.prose.wording import percent, rounded, rounding_of
 from standage.report.shown_tables import Cell, ShownTable
 
@@ -17,8 +18,8 @@ CANT_TELL = "can't tell"
 
 
 def overview(findings: Findings, measures: Measures) -> ShownTable:
-    """Structure, pulse, oldest cored tree, stems and basal area, and what it rests on: dated trees,
-    plots and their area.
+    """Structure, pulse, oldest cored tree, stems and basal area, and what it rests on: living cored
+    trees, plots and their area.
 
     An interval stands under its median; `can't tell` where the survey knows nothing.
     """
@@ -29,7 +30,7 @@ def overview(findings: Findings, measures: Measures) -> ShownTable:
         "Oldest cored tree",
         "Living stems per hectare",
         "Basal area",
-        "Dated trees",
+        "Cored trees",
         "Plots",
     ]
     rows = [
@@ -40,7 +41,7 @@ def overview(findings: Findings, measures: Measures) -> ShownTable:
             _oldest(unit),
             _density(unit.interval("stems_per_ha"), measures),
             _basal_area(unit, measures),
-            Cell(str(int(unit.summary["trees_dated"])), f"of {unit.summary['listed_stems']} stems"),
+            Cell(str(cored_with_year(unit)), f"of {unit.summary['listed_stems']} stems"),
             _plots(int(unit.summary["plots"]), fitted.area_ha, measures),
         ]
         for unit, fitted in zip(findings.units, findings.posterior.units, strict=True)

@@ -22,8 +22,8 @@ from standage.prose.disturbance import disturbance_paragraphs
 from standage.prose.emergence import emergence_paragraph
 from standage.prose.measures import METRIC, Measures
 from standage.prose.methods import assumptions, citations, methods_paragraph
-from standage.prose.sensitivity import sensitivity_sentences
-from standage.prose.short_statement import short_statement
+from standage.prose.sensitivity import GRASS_STAGE_OFF, sensitivity_sentences
+from standage.prose.short_statement import short_statement, stocking_note
 from standage.prose.tree_story import tree_records, tree_story
 from standage.prose.uncertainty import (
     MORE_CORES,
@@ -157,6 +157,7 @@ def _answer(findings: Findings, measures: Measures) -> dict[str, Any]:
     units = findings.units
     return {
         "overview": overview(findings, measures),
+        "stocking_note": stocking_note(findings),
         "common_remedies": common_remedies(units),
         "emergence": [emergence_paragraph(effect) for effect in findings.emergence],
         "never_known": never_known(findings.attribution),
@@ -230,7 +231,12 @@ def _trust(findings: Findings) -> dict[str, Any]:
         "model_pictures": model_pictures(findings),
         "parameters": parameters_table(findings.parameters),
         "sensitivity": sensitivity_table(findings.prior_sensitivity),
+        "grass_stage_off": GRASS_STAGE_OFF if _has_grass_stage(findings) else "",
     }
+
+
+def _has_grass_stage(findings: Findings) -> bool:
+    return any(profile.has_grass_stage for profile in findings.profiles.values())
 
 
 def _methods(findings: Findings) -> dict[str, Any]:

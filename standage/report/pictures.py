@@ -16,7 +16,7 @@ from matplotlib.figure import Figure
 
 from standage import figures
 from standage.figures.axes import new_figure, wrap_to_width
-from standage.figures.stand import shade_years
+from standage.figures.stand import rates_shown, shade_years
 from standage.figures.styles import in_style
 from standage.figures.uncertainty import plot_budgets
 from standage.findings.findings import Findings
@@ -116,7 +116,7 @@ def age_picture(findings: Findings, unit: UnitFindings, number: int, *, alone: b
     return picture(
         draw,
         f"cohorts-{number}",
-        texts.age_caption(unit),
+        texts.age_caption(unit, events),
         texts.cohorts_text(unit),
         width_mm=PAGE_MM if alone else BESIDE_MM,
     )
@@ -174,7 +174,8 @@ def _events_of(findings: Findings, stand: str) -> pd.DataFrame:
 
 
 def _rate_picture(unit: UnitFindings, events: pd.DataFrame, number: int) -> Picture:
-    undated = undated_centuries(unit.rate)
+    begins = int(rates_shown(unit.rate)["year"].iloc[0])
+    undated = [each for each in undated_centuries(unit.rate) if each + CENTURY > begins]
 
     def draw() -> Axes:
         pulses = unit.pulses if len(unit.pulses) else None

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from standage.figures.comparison import plot_pair, strips_figure
+from standage.figures.comparison import plot_distances, plot_pair, strips_figure
 from standage.figures.stand import cored_years
 from standage.findings.comparison_measures import AGE_STRUCTURE_DISTANCE, SHARED_PULSE
 from standage.findings.differences import NOT_COMPARED, STAND, YES
@@ -25,9 +25,9 @@ from standage.prose.comparison import (
     number_words,
     unit_words,
 )
-from standage.prose.picture_texts import pair_text, strips_text
+from standage.prose.picture_texts import distances_text, pair_text, strips_text
 from standage.prose.wording import percent, probability_words
-from standage.report.pictures import Picture, small_picture, whole_picture
+from standage.report.pictures import Picture, picture, small_picture, whole_picture
 from standage.report.shown_tables import Cell, ShownTable
 
 ACTED_ON = {  # measure, what it is called, what more and less are called
@@ -36,7 +36,8 @@ ACTED_ON = {  # measure, what it is called, what more and less are called
     "latest_pulse_start": ("latest pulse", "later", "earlier"),
     "share_in_grass_stage": ("share in the grass stage", "more", "less"),
 }
-MOST_PAIRS = 45  # shown, ten stands by pairs; comparison.csv has all
+MOST_PAIRS = 24  # in the table; of more, the most different half and the most alike half
+MOST_REFUSED = 20  # reasons why two can't be compared; comparison.csv has all
 MOST_PICTURES = 6  # of pairs, four stands by pairs; those that lie farthest apart
 
 
@@ -68,10 +69,10 @@ def side_by_side(findings: Findings) -> SideBySide | None:
     shown = [_differences(stands, "Stand"), _differences(communities, "Community")]
     return SideBySide(
         intro=(*comparison_sentences(table), *community_sentences(findings.stand_summary)),
-        pictures=_pictures(findings),
+        pictures=[*_pictures(findings), *_distance_pictures(stands)],
         tables=[table for table in shown if table.rows],
         pairs=_pair_pictures(findings, stands),
-        refused=distinct_sentences(table[table["told_apart"] == NOT_COMPARED]),
+        refused=_first_refused(table[table["told_apart"] == NOT_COMPARED]),
     )
 
 
@@ -94,13 +95,48 @@ def _pictures(findings: Findings) -> list[Picture]:
     return [picture for picture in drawn if picture is not None]
 
 
+def _first_refused(table: pd.DataFrame) -> list[str]:
+    """What can't be compared, the first of many."""
+    left = len(table) - MOST_REFUSED
+    more = [f"And {left} more in comparison.csv."] if left > 0 else []
+    return [*distinct_sentences(table.head(MOST_REFUSED)), *more]
+
+
+def _distance_pictures(stands: pd.DataFrame) -> list[Picture]:
+    """Which stands are most different and which most alike; none where each pair has a picture."""
+    distances = _distances(stands)
+    if len(distances) <= MOST_PICTURES:
+        return []
+    shown = _extremes(distances)
+    which = "The pairs" if len(shown) == len(distances) else f"Of {len(distances)} pairs those"
+    drawn = picture(
+        lambda: plot_distances(shown),
+        "distances",
+        f"{which} most different, at the top, and most alike. See which dots lie beyond the grey"
+        " bar, up to which stands alike would differ; filled where they are told apart.",
+        distances_text(shown),
+    )
+    return [drawn]
+
+
+def _distances(table: pd.DataFrame) -> pd.DataFrame:
+    """Pairs whose age structures can be compared, the most different first."""
+    known = (table["measure"] == AGE_STRUCTURE_DISTANCE) & table["difference_median"].notna()
+    return table[known].sort_values("difference_median", ascending=False, kind="stable")
+
+
+def _extremes(distances: pd.DataFrame) -> pd.DataFrame:
+    """Of many pairs the most different and the most alike. distances: the most different first."""
+    if len(distances) <= MOST_PAIRS:
+        return distances
+    half = MOST_PAIRS // 2
+    return pd.concat([distances.head(half), distances.tail(half)])
+
+
 def _pair_pictures(findings: Findings, stands: pd.DataFrame) -> list[Picture]:
     """Two age structures on one axis for each of the pairs that lie farthest apart."""
-    apart = stands[
-        (stands["measure"] == AGE_STRUCTURE_DISTANCE) & stands["difference_median"].notna()
-    ].sort_values("difference_median", ascending=False, kind="stable")
     drawn = []
-    for number, row in enumerate(apart.head(MOST_PICTURES).to_dict("records")):
+    for number, row in enumerate(_distances(stands).head(MOST_PICTURES).to_dict("records")):
         names = (str(row["first"]), str(row["second"]))
         units = [{"stand": name, "species": row["species"]} for name in names]
         shown = (
@@ -112,8 +148,9 @@ def _pair_pictures(findings: Findings, stands: pd.DataFrame) -> list[Picture]:
             small_picture(
                 partial(_pair, *shown),
                 f"pair-{number}",
-                f"{names[0]} beside {names[1]}: age structures {row['difference_median']:.0f} years"
-                " apart. Hollow bars rest on sizes.",
+                f"{names[0]}, upwards, beside {names[1]}: age structures"
+                f" {row['difference_median']:.0f} years apart. Bars are medians; hollow ones rest"
+                " on sizes.",
                 pair_text(*names),
             )
         )
@@ -132,7 +169,7 @@ def _differences(table: pd.DataFrame, what: str) -> ShownTable:
     """
     others = {
         "Distance of age structures": (AGE_STRUCTURE_DISTANCE, "difference_median", _distance),
-        "A pulse of both": (SHARED_PULSE, "probability_shared", _pulse),
+        "A pulse in common": (SHARED_PULSE, "probability_shared", _pulse),
     }
     shown = {
         head: (measure, cell)
@@ -140,8 +177,13 @@ def _differences(table: pd.DataFrame, what: str) -> ShownTable:
         if ((table["measure"] == measure) & table[column].notna()).any()
     }
     rows = []
-    pairs = list(table.groupby(["first", "second", "species"], sort=False))
-    for (first, second, species), pair in pairs[:MOST_PAIRS]:
+    by_pair = ["first", "second", "species"]
+    pairs = table.groupby(by_pair, sort=False).ngroups
+    if pairs > MOST_PAIRS:
+        known = _distances(table)
+        chosen = _extremes(known) if len(known) else table.drop_duplicates(by_pair)
+        table = chosen[by_pair].head(MOST_PAIRS).merge(table, on=by_pair, how="left")
+    for (first, second, species), pair in table.groupby(by_pair, sort=False):
         whole = pair[pair["class_first_year"].isna()].to_dict("records")
         by_measure: dict[str, Row] = {row["measure"]: row for row in whole}
         if not by_measure or "all" in by_measure:
@@ -154,8 +196,8 @@ def _differences(table: pd.DataFrame, what: str) -> ShownTable:
             ]
         )
     part = (
-        f" (the first {MOST_PAIRS} of {len(pairs)} pairs; comparison.csv has all)"
-        if len(pairs) > MOST_PAIRS
+        f" (the most different and the most alike of {pairs} pairs; comparison.csv has all)"
+        if pairs > MOST_PAIRS
         else ""
     )
     name = "stands" if what == "Stand" else "communities, and communities and single stands"

@@ -145,4 +145,6 @@ def _groups(unit: UnitFindings, kind: str, measures: Measures) -> ShownTable:
 
 def _amount(amount: Interval, factor: float) -> Cell:
     low, middle, high = (rounded(factor * number) for number in amount)
-    return Cell(middle, f"{low} to {high}")
+    if low == high:
+        return Cell(middle)
+    return Cell(middle, f"up to {high}" if low == rounded(0.0) else f"{low} to {high}")

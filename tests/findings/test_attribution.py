@@ -35,6 +35,7 @@ from standage.prose.attribution import (
     attribution_columns,
     attribution_words,
     lag_words,
+    near_events,
     pulse_sentences,
 )
 from standage.stand.unit_draws import Unit
@@ -174,7 +175,7 @@ def test_a_period_is_told_from_its_beginning_and_by_its_reach():
     )
     assert words.startswith(
         "The pulse began 25 years after the beginning of the turpentining that began in 1905 and"
-        " ended in 1925; of events placed at random one would be as close in 13 % of cases; "
+        " ended in 1925; in 13 of 100 cases one of as many random years lies as close; "
     )
     assert (
         "in its years or within 10 after them is virtually certain (more than 99 %)" in words
@@ -612,13 +613,23 @@ def test_a_cut_is_offered_as_the_other_explanation(table):
     found = attribution(posterior)
     assert (
         row_of(found, "cut")["other_explanation"]
-        == "the cut took stems from 30 cm up, which can leave the same shape"
+        == "the cut took stems from 30 cm up, which can leave the same picture"
     )
     assert (
         row_of(found, "gale")["other_explanation"] == ""
         and "not recorded" in row_of(table, "cut")["other_explanation"]
     )
-    assert "which can leave the same shape." in row_of(found, "cut")["words"]
+    assert "which can leave the same picture." in row_of(found, "cut")["words"]
+
+
+def test_an_event_after_a_pulse_is_near_it_while_half_of_its_stems_may_be_seedlings():
+    """By the stems' stages in the fit, and by no fixed number of years."""
+    row = {"event": "cut", "lag_years_median": -6.0, "share_emerging_high": 0.1}
+    assert near_events([{**row, "share_waiting_high": 0.45}])
+    assert not near_events([{**row, "share_waiting_high": 0.35}])
+    assert near_events([{**row, "share_waiting_high": np.nan, "share_emerging_high": 0.5}])
+    after = {**row, "lag_years_median": 12.0, "share_waiting_high": 0.0}
+    assert near_events([after]) and not near_events([after | {"lag_years_median": 41.0}])
 
 
 @pytest.mark.parametrize(
@@ -679,7 +690,7 @@ def test_a_pulse_may_precede_the_event_that_let_its_seedlings_go():
     """Advance regeneration: the event lies within the grass stage after the pulse's beginning."""
     storm = ("gale", "Fern Flat", "storm", 1938.0, 1938.0, np.nan)
     first, *rest = sentences_with(storm)
-    assert "8 years before the storm of 1938" in first and "as close in" in first
+    assert "8 years before the storm of 1938" in first and "lies as close" in first
     assert any("seedlings" in sentence or "grass stage" in sentence for sentence in rest)
 
 
@@ -695,7 +706,7 @@ def test_what_is_said_of_an_event_is_what_was_measured():
     assert first.startswith("The pulse began about 3 years after the logging of 1927") or (
         first.startswith("The pulse began 3 years after the logging of 1927")
     )
-    assert f"as close in {chance:.0f} % of cases" in first
+    assert f"in {chance:.0f} of 100 cases one of as many random years lies as close" in first
     assert second.startswith("Also near: it began") and "fire exclusion" in second
     words = " ".join([*sentences_with(cut, fire), *found["words"]])
     assert "explain" not in words

@@ -26,8 +26,11 @@ from standage.commands.run import run_survey
 from standage.commands.run_options import RunOptions
 from standage.errors import StandageError
 from standage.figures.comparison import (
+    MOST_PAIRS,
+    _differing_most,
     comparison_figures,
     plot_differences,
+    plot_distances,
     strip_order,
     strips_figure,
 )
@@ -519,7 +522,7 @@ def test_the_report_puts_stands_side_by_side_and_communities_only_where_stands_s
         "U2 beside Alone",
     ]
     assert [row[0].text for row in of_communities.rows] == ["upland beside Alone"]
-    assert of_stands.heads[1:3] == ["Distance of age structures", "A pulse of both"]
+    assert of_stands.heads[1:3] == ["Distance of age structures", "A pulse in common"]
     far = tables.comparison.query("first == 'U1' and second == 'Alone'")
     row, distance = row_of(far, "median_establishment_year"), row_of(far, "age_structure_distance")
     ends = f"({-row['difference_high']:.0f} to {-row['difference_low']:.0f})"
@@ -541,6 +544,44 @@ def test_the_report_puts_stands_side_by_side_and_communities_only_where_stands_s
     assert len(found.tables) == 1 and "not communities" in " ".join(found.intro)
     alone = SimpleNamespace(comparison=compared(stands[:1]))
     assert page_section.side_by_side(alone) is None
+
+
+def test_of_many_stands_the_most_different_and_the_most_alike_are_shown(monkeypatch):
+    monkeypatch.setattr(page_section, "_pictures", lambda *_: [])
+    monkeypatch.setattr(page_section, "_pair_pictures", lambda *_: [])
+    names = [f"S{number:02d}" for number in range(12)]
+    stands = [history(name, 1880 + number**2) for number, name in enumerate(names)]
+    tables = SimpleNamespace(
+        comparison=compared(stands), stand_summary=summary_of(names, [""] * len(names))
+    )
+    found = page_section.side_by_side(tables)
+    distances = tables.comparison.query("measure == 'age_structure_distance'")
+    distances = distances.sort_values("difference_median", ascending=False, kind="stable")
+    expected = pd.concat([distances.head(12), distances.tail(12)])
+    pairs = [f"{row.first} beside {row.second}" for row in expected.itertuples()]
+    (table,) = found.tables
+    assert [row[0].text for row in table.rows] == pairs
+    assert "the most different and the most alike of 66 pairs" in table.caption
+    (drawn,) = found.pictures
+    assert drawn.caption.startswith("Of 66 pairs those most different")
+    assert f"Most different: {expected.iloc[0]['first']} and S11" in drawn.svg
+    assert len(found.refused) <= 21 and "more in comparison.csv" in found.refused[-1]
+
+
+def test_distances_are_drawn_with_what_stands_alike_would_show():
+    table = compared([history("A", 1900), history("B", 1901), history("C", 1950)])
+    pairs = table.query("measure == 'age_structure_distance'")
+    ax = plot_distances(pairs)
+    assert [bar.get_width() for bar in ax.patches] == list(pairs["chance_high"])
+    assert [label.get_text() for label in ax.get_yticklabels()] == ["A, B", "A, C", "B, C"]
+    drawn = np.concatenate([line.get_xdata() for line in ax.lines])
+    assert sorted(drawn) == sorted(pairs["difference_median"])
+
+
+def test_of_many_pairs_those_that_differ_most_are_drawn():
+    rows = pd.DataFrame({"difference_median": np.r_[np.zeros(70), -9.0, 5.0]})
+    shown = _differing_most(rows)
+    assert len(shown) == MOST_PAIRS and {-9.0, 5.0} < set(shown["difference_median"])
 
 
 def test_of_a_pair_only_what_is_told_apart_and_acted_on_is_shown():

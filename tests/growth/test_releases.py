@@ -1035,6 +1035,20 @@ def test_pictures_show_what_the_tables_say(survey, changes, chronology):
     assert depth.get_ylabel() == "Trees at risk" and max(depth.get_yticks()) == 12
 
 
+def test_years_with_few_trees_at_risk_are_left_blank(chronology):
+    thin = chronology.assign(trees_at_risk=chronology["trees_at_risk"].clip(upper=4))
+    known = chronology["year"] == 1926
+    thin.loc[known, "trees_at_risk"] = 5
+    ax = plot_disturbance_chronology(thin)
+    bars = {round(bar.get_x() + 0.5) for bar in ax.patches if hasattr(bar, "get_height")}
+    assert bars == {1926}
+    marked = [year for line in ax.lines if line.get_marker() == "D" for year in line.get_xdata()]
+    assert set(marked) <= {1926}
+    assert "fewer than 5 trees at risk are left blank" in " ".join(
+        text.get_text() for text in ax.get_legend().get_texts()
+    )
+
+
 def test_the_ring_panel_has_a_row_a_tree(survey, changes):
     rings = ring_years(changes)
     assert len(rings) == len(survey.ring_widths)

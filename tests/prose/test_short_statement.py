@@ -8,8 +8,9 @@ from dataclasses import replace
 import pytest
 from fake_findings import fake_findings
 
+from standage.findings.intervals import Interval
 from standage.prose.measures import Measures
-from standage.prose.short_statement import short_statement
+from standage.prose.short_statement import short_statement, stocking_note
 from standage.prose.summary import full_summary, summary
 from standage.prose.wording import percent
 
@@ -42,27 +43,58 @@ def test_the_headline_is_the_claims_of_structure_pulse_and_regeneration(findings
     structure, stocking = claims["structure"], claims["stocking"]
     assert headline.startswith(structure.category.capitalize())
     assert f"({percent(structure.probability)})" in headline
+    burst = "A recruitment pulse, or what looks like one after cutting by size (more than 99 %)"
+    assert f"{burst}, about 1930 to 1939." in headline
+    uncut = replace(unit, events=())
+    headline = short_statement(findings, uncut, Measures()).headline
     assert "A recruitment pulse (more than 99 %), about 1930 to 1939." in headline
     verb = "reach" if stocking.category == "reached" else "fall short of"
     assert re.search(
         rf"Established seedlings, [\d.]+ to [\d.]+ per hectare, {verb}"
-        rf" {float(stocking.subject):g} \({percent(stocking.probability)}\)\.",
+        rf" the customary {float(stocking.subject):g} \({percent(stocking.probability)}\)\.",
         headline,
     )
 
 
-def test_years_of_a_pulse_and_lags_have_their_intervals_and_chance_is_in_plain_words(findings):
+def test_a_lasting_change_stands_where_no_pulse_does(findings):
+    unit = findings.units[0]
+    structure, *_ = unit.claims_of("structure")
+    fall = {"category": "fall", "probability": 0.81, "subject": "fall"}
+    shape = replace(structure, kind="shape", **fall)
+    other = fake_findings()
+    other.claims = (
+        structure,
+        shape,
+        replace(shape, kind="change year", interval=Interval(1940, 1950, 1960)),
+    )
+    headline = short_statement(other, unit, Measures()).headline
+    said = "No recruitment pulse stands out; recruitment fell for good about 1950 (81 %)."
+    assert said in headline
+
+
+def test_the_yardstick_of_seedlings_is_named_as_one(findings):
+    assert "740 seedlings per hectare: by common practice" in stocking_note(findings)
+    asked = fake_findings()
+    asked.stocking_per_ha = 500.0
+    assert stocking_note(asked) == "500 seedlings per hectare: the stocking asked for."
+    headline = short_statement(asked, findings.units[0], Measures()).headline
+    assert "the wanted 500" in headline
+
+
+def test_years_of_a_pulse_and_lags_have_their_intervals_and_chance_is_no_probability_of_cause(
+    findings,
+):
     unit = findings.units[0]
     start, end = (claim.interval for claim in unit.claims_of("pulse years", "1"))
     statement = short_statement(findings, unit, Measures())
     assert statement.ends == (
-        f"The pulse began between {start.low:.0f} and {start.high:.0f} and ended between"
-        f" {end.low:.0f} and {end.high:.0f}.",
+        f"The pulse began {start.low:.0f} to {start.high:.0f} and ended {end.low:.0f} to"
+        f" {end.high:.0f}.",
     )
     assert re.search(
         r"about \d+ years? after the logging of some year from 1926 to 1928 \(.+\); in (fewer"
-        r" than )?\d+ of 100 records like this one an event falls as close by chance"
-        r" \(no proof of cause\)\.",
+        r" than )?\d+ of 100 cases random years lie as close, which is not the probability of a"
+        r" cause.",
         " ".join(statement.more),
     )
 

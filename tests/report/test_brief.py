@@ -7,6 +7,8 @@ import re
 from dataclasses import replace
 from types import SimpleNamespace
 
+import numpy as np
+import pandas as pd
 import pytest
 from fake_findings import fake_findings
 from html_page import HtmlPage
@@ -17,7 +19,8 @@ from standage.figures.styles import in_style
 from standage.findings.old_trees import RANKED_BY
 from standage.prose.brief import LEAST_CHANCE, MOST_VETERANS, brief
 from standage.prose.measures import Measures
-from standage.prose.short_statement import short_statement
+from standage.prose.picture_texts import cored_with_year, event_key
+from standage.prose.short_statement import short_statement, stocking_note
 from standage.report.brief import brief_html, brief_paper
 from standage.report.brief_pages import (
     GAP,
@@ -111,10 +114,31 @@ def test_it_says_what_the_summary_says(findings):
     assert len(words.method) == 5
 
 
-def test_the_yardstick_of_seedlings_is_named_as_one(findings):
-    short_of = [each for each in brief(findings, Measures()).not_to_conclude if "yardstick" in each]
-    claimed = any(unit.claims_of("stocking") for unit in findings.units)
-    assert claimed and len(short_of) == 1 and f"{findings.stocking_per_ha:g} seed" in short_of[0]
+def test_yardstick_marks_of_events_and_year_of_the_survey_are_explained(findings):
+    words = brief(findings, Measures())
+    text = HtmlPage(brief_html(findings)).text
+    assert stocking_note(findings) in text and words.stocking_note == stocking_note(findings)
+    assert "grey bar, how long it lasted" in words.picture_note and "grey bar, how" in text
+    (year,) = {unit.survey_year for unit in findings.units}
+    assert words.old_note.startswith(f"Age in {year},")
+    assert f"Oldest cored tree in {year}: about" in text
+    cored = sum(cored_with_year(unit) for unit in findings.units)
+    assert f"; the cores date {cored} living trees." in words.method[0]
+
+
+def test_a_mark_is_explained_where_it_is_drawn():
+    """By the marks of `figures.event_lane`."""
+    columns = ["first_year", "last_year", "ended_year"]
+
+    def key(*events):
+        return event_key(pd.DataFrame(events, columns=columns))
+
+    assert key() == ""
+    assert key((1921, 1921, np.nan)) == "Events: triangle, the year."
+    assert key((1921, 1924, np.nan)) == "Events: line between stops, one of these years."
+    assert key((1921, 1921, 1930)) == "Events: grey bar, how long it lasted."
+    both = key((1921, 1924, 1930), (1950, 1950, np.nan))
+    assert all(mark in both for mark in ("triangle", "line between stops", "grey bar"))
 
 
 def test_veterans_are_those_likelier_than_not_to_be_old(findings):
@@ -139,11 +163,13 @@ def test_how_many_stems_are_old_stands_before_the_list(findings):
         first, *named = stand.old_trees()
         assert first.startswith(stand.old) and tuple(named) == stand.veterans
         if named:
-            surest = f"the {len(named)} surest:" if len(named) > 1 else "the surest:"
-            assert first.endswith(surest)
-            assert stand.old_trees(1) == (f"{stand.old}; the surest:", named[0])
+            chances = findings.old_trees.loc[findings.old_trees["stand"] == unit.stand]
+            likely = int((chances["probability_over_spare_age"] >= LEAST_CHANCE).sum())
+            some = f"{len(named)} of {likely}" if likely > len(named) else f"{likely}"
+            assert first.endswith(f"; likelier so than not, likeliest first ({some}):")
+            assert stand.old_trees(1)[1:] == (named[0],)
         else:
-            assert first.endswith("no stem has a chance of 50 % or more of being so.")
+            assert first.endswith("none is likelier so than not.")
 
 
 def test_many_stands_have_fewer_old_trees_named_and_none_is_left_out(findings):
@@ -163,9 +189,7 @@ def test_a_scar_stands_beside_the_tree(findings):
     assert lines and all(line.endswith("turpentine scar, leans") for line in lines)
 
 
-def test_a_cut_on_record_is_a_reason_to_doubt_a_pulse(findings):
-    cut = [unit.stand for unit in findings.units if unit.stand == "Fern Flat"]
-    (sentence,) = (
-        each for each in brief(findings, Measures()).not_to_conclude if "same shape" in each
-    )
-    assert cut[0] in sentence and "Old Field" not in sentence
+def test_a_cut_on_record_stands_beside_the_pulse_that_it_may_have_left(findings):
+    cut, *others = brief(findings, Measures()).stands
+    assert "or what looks like one after cutting by size" in cut.headline
+    assert not any("after cutting" in each.headline for each in others)

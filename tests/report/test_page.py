@@ -190,7 +190,7 @@ def test_the_answer_comes_first_with_when_how_sure_what_preceded_and_what_cannot
     assert "For the date of a tree: what is known worst is years in the grass stage." in text
     assert text.count("Years in the grass stage: enter more stems of known age") == 1
     assert "the logging of some year from 1926 to 1928" in answer
-    assert "Agreement in time is not proof of cause." in answer
+    assert "None of this is the probability of a cause" in answer
     assert "How many plants established: only those alive today are seen." in answer
     assert (
         "Years of establishment: no coring height is recorded" in answer and "even-aged" in answer
@@ -231,7 +231,9 @@ def test_a_caption_counts_the_trees_that_the_picture_shows(findings):
     fewer = trees.assign(**{name: trees[name].mask(trees.index == cored[0])})
     for own in (trees, fewer):
         unit = replace(findings.units[0], trees=own)
-        assert f" {len(cored_years(own))} cored trees (" in age_caption(unit)
+        assert f" {len(cored_years(own))} cored trees (" in age_caption(
+            unit, findings.survey.events
+        )
     assert len(cored_years(fewer)) == len(cored_years(trees)) - 1
 
 
@@ -367,7 +369,7 @@ def test_the_overview_gives_no_year_where_the_sentences_give_none():
     findings = fake_findings()
     unit = findings.units[0]
     heads = (
-        "Structure|Pulse|Oldest cored tree|Living stems per hectare|Basal area|Dated trees|Plots"
+        "Structure|Pulse|Oldest cored tree|Living stems per hectare|Basal area|Cored trees|Plots"
     )
     table = overview(findings, Measures())
     assert table.heads[1:] == heads.split("|")

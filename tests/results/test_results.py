@@ -439,7 +439,7 @@ def test_the_summary_tells_each_stand(findings):
         "The pulse began about 3 years after the logging of some year from 1926 to 1928" in flat
         and "no proof" not in flat
     )
-    assert "Agreement in time is not proof of cause." in flat and "proof of cause" not in ridge
+    assert "None of this is the probability of a cause" in flat and "of a cause" not in ridge
     assert (
         "about the sampled trees" in ridge
         and "Stems per hectare: there are no plots." in ridge
