@@ -6,11 +6,6 @@ from __future__ import annotations
 
 from typing import Literal
 
-Emergence = Literal["off", "on", "learned"]
-"""What openings on record do to how soon plants leave the grass stage, see
-`standage.stand.openings`.
-"""
-
 ReleaseCriterion = Literal[
     "change_point",
     "percent_change_means",

@@ -142,7 +142,6 @@ def random_unit(
     basis,
     has_plots,
     class_edges_cm,
-    n_openings,
 ):
     """A unit with plots or none, cuts, stems with and without cores, counts of all stages, some
     with judged ages, all kinds of section.
@@ -214,38 +213,12 @@ def random_unit(
         section_kind=kinds,
         section_value=value,
         section_height_cm=heights,
-        openness=(
-            random_openness(rng, n_years, n_openings)
-            if n_openings and establishment and has_grass_stage
-            else np.zeros(0)
-        ),
-        release_mean=float(rng.choice([0.0, 0.8])),
-        release_sd=float(rng.choice([0.4, 1.0])),
     )
 
 
-def random_openness(rng, n_years, n_openings):
-    """Seasons of openness, 0 elsewhere; the last opening is so late that it lasts to the end of the
-    axis.
-    """
-    openness = np.zeros(n_years)
-    for begins in [
-        *rng.integers(1, n_years - 12, n_openings - 1),
-        n_years - int(rng.integers(9, 12)),
-    ]:
-        length = min(int(rng.integers(6, 11)), n_years - begins)
-        openness[begins : begins + length] = np.maximum(
-            openness[begins : begins + length], np.sort(rng.uniform(0.05, 1, length))[::-1]
-        )
-    return openness
-
-
-def random_stand_data(seed, units=(("establishment", True),), grass_stages=(True,), openings=()):
+def random_stand_data(seed, units=(("establishment", True),), grass_stages=(True,)):
     """A survey of one unit for each pair `(basis, has_plots)`; unit u has species u modulo the
     number of species.
-
-    openings: how many openings each unit has, where emergence is learned; none for those beyond its
-    end.
     """
     rng = np.random.default_rng(seed)
     n_years = int(rng.integers(60, 91))
@@ -260,7 +233,6 @@ def random_stand_data(seed, units=(("establishment", True),), grass_stages=(True
     made = []
     for u, (basis, has_plots) in enumerate(units):
         index = u % len(species)
-        n_openings = openings[u] if u < len(openings) else 0
         grassy = species[index].has_grass_stage
         made.append(
             random_unit(
@@ -272,7 +244,6 @@ def random_stand_data(seed, units=(("establishment", True),), grass_stages=(True
                 basis,
                 has_plots,
                 class_edges_cm,
-                n_openings,
             )
         )
     return StandData(
@@ -301,9 +272,6 @@ def random_parameters(seed, data, scale=0.8):
     parameters["stage_factor"] = scale * rng.standard_normal((n_units, 4))
     parameters["removal"] = [
         scale * rng.standard_normal(len(unit.removal_m)) for unit in data.units
-    ]
-    parameters["release"] = [
-        1.2 * scale * rng.standard_normal(int(len(unit.openness) > 0)) for unit in data.units
     ]
     for name, spacing in KNOT_SPACINGS.items():
         knots = math.ceil((data.n_years - 1 + (0 if name == "epoch_knots" else 40)) / spacing) + 1

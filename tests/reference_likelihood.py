@@ -63,7 +63,7 @@ def log_prior(parameters, data):
             total += log_standard_normal(parameters[name][u])
         for stage in range(4):
             total += log_standard_normal(parameters["stage_factor"][u][stage])
-        for z in (*parameters["removal"][u], *parameters["release"][u]):
+        for z in parameters["removal"][u]:
             total += log_standard_normal(z)
         total += log_knots(parameters["pulse_knots"][u], 4, 8, data.n_years)
         total += log_knots(parameters["trend_knots"][u], 16, 50, data.n_years)
@@ -166,8 +166,6 @@ class UnitReading:
         self._delay_pmfs = {}
         self._arrivals = {}
         self.grass_pmf = self._grass_pmf()
-        self.opened = len(self.unit.openness) > 0
-        self._stays = {}
         classes = range(len(data.class_edges_cm) - 1)
         self.class_probability = [
             [self._class_probability(c, y) for c in classes] for y in range(self.season + 1)
@@ -312,58 +310,26 @@ class UnitReading:
             int(self.profile["height_growth.longest_height_years"]),
         )
 
-    def delay_pmf(self, height, t):
-        """P(D_h = k) of a plant of year t, k = 0 .. season; no delay at all under basis 'coring
+    def delay_pmf(self, height):
+        """P(D_h = k), k = 0 .. season; no delay at all under basis 'coring
         height'.
         """
         if not self.establishment:
             return [1.0]
-        key = (height, t if self.opened else None)
-        if key not in self._delay_pmfs:
+        if height not in self._delay_pmfs:
             climb = self._seasons_between(0.0, height)
-            grass = self.grass_pmf_of(t)
+            grass = self.grass_pmf
             pmf = []
             for k in range(self.season + 1):
                 pmf.append(sum(grass[g] * at(climb, k - g) for g in range(min(k + 1, len(grass)))))
-            self._delay_pmfs[key] = pmf
-        return self._delay_pmfs[key]
-
-    # Section 11
-
-    def grass_pmf_of(self, t):
-        """P(a plant of year t starts its stem g seasons later): from g = 1 on Q_t(t + g - 1) -
-        Q_t(t + g), as far as the survey.
-        """
-        if not self.opened:
-            return self.grass_pmf
-        return [0.0] + [
-            self.stays(t, g - 1) - self.stays(t, g) for g in range(1, self.season - t + 1)
-        ]
-
-    def stays(self, t, d):
-        """Q_t(t + d), season by season."""
-        if d == 0:
-            return 1.0
-        if (t, d) not in self._stays:
-            rho = self.unit.release_mean + self.unit.release_sd * float(
-                self.parameters["release"][self.index][0]
-            )
-            p0 = self.grass_hazard(d)
-            p = 1 - (1 - p0) ** math.exp(rho * float(self.unit.openness[t + d]))
-            self._stays[t, d] = self.stays(t, d - 1) * (1 - p)
-        return self._stays[t, d]
-
-    def grass_hazard(self, d):
-        """p0(d) = P(G = d)/P(G >= d)."""
-        if d >= len(self.grass_pmf):
-            return 1.0
-        return min(self.grass_pmf[d] / sum(self.grass_pmf[d:]), 1.0)
+            self._delay_pmfs[height] = pmf
+        return self._delay_pmfs[height]
 
     def arrival(self, height):
         """alpha_h(y), y = 0 .. season."""
         if height not in self._arrivals:
             self._arrivals[height] = [
-                sum(self.living[t] * at(self.delay_pmf(height, t), y - t) for t in range(y + 1))
+                sum(self.living[t] * at(self.delay_pmf(height), y - t) for t in range(y + 1))
                 for y in range(self.season + 1)
             ]
         return self._arrivals[height]
@@ -374,7 +340,7 @@ class UnitReading:
             return 1.0 if a == 0 else 0.0
         if stage == SAPLING:
             arrival_year_of_birth = self.season - a
-            delay = self.delay_pmf(BREAST_HEIGHT, self.season - a)
+            delay = self.delay_pmf(BREAST_HEIGHT)
             return sum(
                 at(delay, k) * self.smaller_than(class_low, arrival_year_of_birth + k)
                 for k in range(a + 1)
@@ -382,15 +348,13 @@ class UnitReading:
         if a == 0:
             return 0.0
         in_grass = (
-            1 - sum(at(self.grass_pmf_of(self.season - a), g) for g in range(a + 1))
+            1 - sum(at(self.grass_pmf, g) for g in range(a + 1))
             if self.species.has_grass_stage
             else 0.0
         )
         if stage == GRASS:
             return in_grass
-        past_emerging = sum(
-            at(self.delay_pmf(BREAST_HEIGHT, self.season - a), k) for k in range(a + 1)
-        )
+        past_emerging = sum(at(self.delay_pmf(BREAST_HEIGHT), k) for k in range(a + 1))
         return 1 - in_grass - past_emerging
 
     # Section 4

@@ -2,13 +2,11 @@
 
 from typing import get_args
 
-from standage.choices import Emergence, FigureStyle, Units
+from standage.choices import FigureStyle, Units
 from standage.figures.styles import STYLES
 from standage.prose.measures import METRIC, US
-from standage.stand.openings import OFF, RELEASE_PRIORS
 
 
 def test_each_choice_is_one_that_its_room_knows():
-    assert get_args(Emergence) == (OFF, *RELEASE_PRIORS)
     assert get_args(FigureStyle) == tuple(STYLES)
     assert get_args(Units) == (METRIC, US)

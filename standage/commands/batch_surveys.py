@@ -16,7 +16,7 @@ from typing import Any
 
 from standage.commands.batch_outcome import BAD_INPUT, ERROR, FAILED, PASSED, Outcome
 from standage.commands.batch_search import PROBLEMS_ENDING, BatchSurvey
-from standage.commands.run_options import RunOptions
+from standage.commands.run_options import RunOptions, without_emergence
 from standage.errors import PlaceError, StandageError, SurveyError
 from standage.notices import Notice
 from standage.profiles import load_profile, profile_keys
@@ -58,7 +58,14 @@ def finished(survey: BatchSurvey, settings: BatchSettings) -> Outcome | None:
         used = {profile["key"]: profile["sha256"] for profile in provenance["profiles"]}
         whole = all((out / file).is_file() for file in provenance["files"])
         judged = _judged(verdict)
-    except (KeyError, TypeError, ValueError, AttributeError, OSError):  # somebody has edited it
+    except (
+        KeyError,
+        TypeError,
+        ValueError,
+        AttributeError,
+        OSError,
+        StandageError,
+    ):  # somebody has edited it
         return None
     made_by = (provenance.get("format"), provenance.get("version"))
     if not whole or not same_options or made_by != (FORMAT, settings.version):
@@ -72,8 +79,11 @@ def finished(survey: BatchSurvey, settings: BatchSettings) -> Outcome | None:
 
 
 def _compared(options: Mapping[str, Any]) -> dict[str, Any]:
-    """Options but for the place of the profiles: what counts is what is in them."""
-    return {name: value for name, value in options.items() if name != "profile_folder"}
+    """Options but for the place of the profiles: what counts is what is in them. Raises
+    StandageError where openings changed the grass stage, which no run does now.
+    """
+    named = without_emergence(options)
+    return {name: value for name, value in named.items() if name != "profile_folder"}
 
 
 @functools.lru_cache

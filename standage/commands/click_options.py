@@ -8,7 +8,7 @@ from typing import Any, TypeVar
 
 import click
 
-from standage.commands.run_options import OPTIONS, TYPES, choices_of, flag_of
+from standage.commands.run_options import NO_EMERGENCE, OPTIONS, TYPES, choices_of, flag_of
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -52,7 +52,14 @@ def _click_type(option: Field[Any]) -> click.ParamType:
 
 
 def run_options(command: Command) -> Command:
-    """Every option of `RunOptions`, in its order."""
+    """Every option of `RunOptions`, in its order, and one that is refused with its reason."""
     for option in reversed(OPTIONS):
         command = run_option(option.name)(command)
-    return command
+    return click.option("--emergence", hidden=True, expose_value=False, callback=_refuse_emergence)(
+        command
+    )
+
+
+def _refuse_emergence(context: click.Context, option: click.Parameter, value: Any) -> None:
+    if value is not None:
+        raise click.UsageError(NO_EMERGENCE)

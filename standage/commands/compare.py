@@ -27,7 +27,6 @@ from standage.results.folder import build_result_folder, check_result_folder
 from standage.results.run_record import RunRecord, read_run_record
 from standage.results.table_files import write_table
 from standage.results.written_tables import as_written
-from standage.stand.openings import OFF
 
 DRAWS = "posterior.nc"
 A_RESULT = ("a result of a survey", "Give folders that `standage run` has written.")
@@ -292,15 +291,6 @@ def _notes(results: list[_Result]) -> list[str]:
         notes.append(
             f"The results were made by different versions of standage ({', '.join(versions)});"
             " their models may differ."
-        )
-    emergence = {
-        result.name: str(result.record.options.get("emergence", OFF)) for result in results
-    }
-    if len(set(emergence.values())) > 1:
-        asked = ", ".join(f"{name} {choice}" for name, choice in emergence.items())
-        notes.append(
-            f"Run with different --emergence ({asked}): a difference in dates may come of that. Run"
-            " them alike to be sure."
         )
     return notes
 

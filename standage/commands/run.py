@@ -103,7 +103,6 @@ def run_survey(
                 chains=asked.chains,
                 cores=cores,
                 profile_folder=profile_folder,
-                emergence=asked.emergence,
                 progress=show,
                 draws_file=DrawsFile(staging.draws),
             )

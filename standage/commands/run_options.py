@@ -8,10 +8,14 @@ from collections.abc import Mapping
 from dataclasses import Field, asdict, dataclass, field, fields
 from typing import Any, Literal, Self, get_args, get_origin, get_type_hints
 
-from standage.choices import Coordinates, Emergence, FigureStyle, ReleaseCriterion, Units
+from standage.choices import Coordinates, FigureStyle, ReleaseCriterion, Units
 from standage.errors import StandageError
 
 LARGEST_SEED = 2**63 - 1
+NO_EMERGENCE = (
+    "Openings on record are no longer let change how soon plants leave the grass stage: surveys"
+    " hardly tell it (docs/changes.md). Leave --emergence out."
+)
 
 
 def _option(
@@ -84,12 +88,6 @@ class RunOptions:
         " Abrams 1997), medians (Rubino & McCarthy 2004), sustained growth (Lorimer & Frelich 1989)"
         " or absolute increase (Fraver & White 2005). See docs/disturbance.md.",
     )
-    emergence: Emergence = _option(
-        "off",
-        "How openings on record changed how soon plants left the grass stage: off, not at all; on,"
-        " sooner; learned, as the survey says.",
-    )
-
     accept_left_out: bool = _option(
         False,
         "Go on though a quarter or more of a stand's stems, basal area or counts takes no part.",
@@ -110,6 +108,7 @@ class RunOptions:
         """What `recorded` gave. Raises StandageError where an option is missing, is none that this
         version knows, or can't have its value.
         """
+        record = without_emergence(record)
         odd = sorted(set(record) ^ set(OPTION_NAMES))
         if odd:
             raise StandageError(f"option {odd[0]!r} is not one that both versions of standage know")
@@ -119,6 +118,15 @@ class RunOptions:
 OPTIONS: tuple[Field[Any], ...] = fields(RunOptions)
 OPTION_NAMES = tuple(each.name for each in OPTIONS)
 TYPES = get_type_hints(RunOptions)
+
+
+def without_emergence(record: Mapping[str, Any]) -> Mapping[str, Any]:
+    """A record without the option `emergence`, which earlier results have. Raises StandageError
+    where it was not `off`.
+    """
+    if record.get("emergence", "off") != "off":
+        raise StandageError(NO_EMERGENCE)
+    return {name: value for name, value in record.items() if name != "emergence"}
 
 
 def flag_of(option: Field[Any]) -> str:

@@ -10,12 +10,15 @@ import numpy as np
 import pandas as pd
 
 from standage.growth.growth_changes import GrowthChanges
-from standage.stand.openings import opens
 from standage.survey.survey import Survey
 
 # events nearer than twice this recur too often to be told apart, and nothing is dated longer than
 # this before the oldest stem (assumption) [years]
 LAG_WINDOW = 10
+# kinds of event that take trees of the canopy unless the record has it otherwise
+OPENING = ("logging", "thinning", "storm", "insects")
+# kinds that do where the record has it; a surface fire leaves the canopy as it was
+OPENING_ON_RECORD = ("fire", "turpentining", "other")
 # so many events of a kind, each nearer than twice the lag window to the next, are a recurrence and
 # no events to tie to
 RECURRING = 3
@@ -128,3 +131,10 @@ def event_years_by_rings(changes: GrowthChanges) -> dict[tuple[str, str], pd.Ser
                     years = pd.Series(history.years[history.drawn.event_index[:, number]])
                     chances[stand, name] = years.value_counts(normalize=True)
     return chances
+
+
+def opens(kind: str, opens_canopy: str) -> bool:
+    """Whether an event of the kind takes trees of the canopy. opens_canopy: as in the survey."""
+    return (kind in OPENING and opens_canopy != "no") or (
+        kind in OPENING_ON_RECORD and opens_canopy == "yes"
+    )

@@ -15,7 +15,6 @@ from standage.findings.claims import claim_table, unit_claims
 from standage.findings.cohorts import cohort_table
 from standage.findings.comparison import comparison_table
 from standage.findings.disturbances import disturbance_table, event_year_table, tree_release_table
-from standage.findings.emergence_effect import EmergenceEffect, emergence_effects
 from standage.findings.events_on_record import event_years_by_rings
 from standage.findings.fit_grade import FitGrade, fit_grade
 from standage.findings.local_ratio import Scan, scan_unit
@@ -337,8 +336,3 @@ class Findings:
             replace(unit, claims=unit_claims(self, number, unit))
             for number, unit in enumerate(found)
         )
-
-    @cached_property
-    def emergence(self) -> tuple[EmergenceEffect, ...]:
-        """How openings changed emergence, by unit; empty where that was left out of the model."""
-        return tuple(emergence_effects(self.posterior, level=self.level))

@@ -25,12 +25,10 @@ PARAMETERS = schema.ResultTable(
         *schema.text("what_it_means", "in words, with the unit"),
     ),
     footnote="""\
-Names: `stand_beginning_years`, `grass_stage_median_years`, `release_after_openings` (with
-`--emergence learned` only, [rho](the-model.md#11-emergence-after-openings): 0 no change, positive
-sooner after openings), `years_to_breast_height`, `height_growth_dispersion`,
-`early_growth_factor`, `counting_factor`, `share_removed` (by recorded cuts),
-`dbh_growth_cm_per_year`, `dbh_asymptote_cm`, `dbh_scatter`, `plot_dispersion`, and for each stage
-counted `stage_factor_germinant`, `stage_factor_grass`, `stage_factor_emerging`,
+Names: `stand_beginning_years`, `grass_stage_median_years`, `years_to_breast_height`,
+`height_growth_dispersion`, `early_growth_factor`, `counting_factor`, `share_removed` (by recorded
+cuts), `dbh_growth_cm_per_year`, `dbh_asymptote_cm`, `dbh_scatter`, `plot_dispersion`, and for each
+stage counted `stage_factor_germinant`, `stage_factor_grass`, `stage_factor_emerging`,
 `stage_factor_sapling`. Where prior and posterior are alike, the survey said nothing of it, and
 results that hang on it hang on the [profile](profiles.md).""",
 )

@@ -17,8 +17,6 @@ import numpy as np
 from standage.evidence.delays import height_growth_drawn, height_growth_pmf, height_share
 from standage.findings.stems import dated_years, stems_per_hectare_each
 from standage.profiles import Profile
-from standage.stand.emergence import Emergence
-from standage.stand.openings import openness
 from standage.stand.posterior import Posterior
 
 LEAST_VARIANCE = 1e-3  # of delays that hardly differ from draw to draw, so that they can be drawn
@@ -75,9 +73,6 @@ def stem_histories(
     prior : the same arrivals at core or breast height, but delays from the prior and a history
         without bursts, so that a stem established its delay before its arrival. What stand and
         survey taught about delays and bursts is not in it.
-
-    Where openings may have changed emergence, `P(G = g)` is that of the stem's own year of
-    establishment, of the posterior's and of the prior's release.
     """
     trees, years = dated_years(posterior, number)
     unit = posterior.units[number]
@@ -91,13 +86,13 @@ def stem_histories(
     )
     # one prior draw for all stems of a draw: they share a stand
     chosen = generator.integers(len(posterior.delay_prior[number]["grass"]), size=len(kept))
-    fitted = _pace(posterior, number, posterior.delay_posterior[number], kept)
-    prior = _pace(posterior, number, posterior.delay_prior[number], chosen)
+    fitted = _pace(posterior.delay_posterior[number], kept)
+    prior = _pace(posterior.delay_prior[number], chosen)
     histories = np.full((6, *established.shape), np.nan)
     for stem, height in enumerate(heights):
         began = established[:, stem]
         share = min(height_share(profile, height), 1.0) if np.isfinite(height) else 1.0
-        grass, mean, spread = fitted.of_established(began), fitted.growth, fitted.dispersion
+        grass, mean, spread = fitted.grass, fitted.growth, fitted.dispersion
         if np.isfinite(height):
             emerged, arrived = _split(
                 began, at_core[:, stem], grass, mean * share, spread, generator
@@ -120,45 +115,19 @@ def stem_histories(
 class _Pace:
     """Delays of a unit for chosen draws.
 
-    grass : (draw, seasons) pmf of the grass stage at the stand's own pace. released : how openings
-        changed it; None where they did not. growth, dispersion : (draw,) mean seasons from
-        emergence to breast height, and their variance over it. years : (year,) of the axis.
+    grass : (draw, seasons) pmf of the grass stage. growth, dispersion : (draw,) mean seasons from
+        emergence to breast height, and their variance over it.
     """
 
     grass: np.ndarray
-    released: Emergence | None
     growth: np.ndarray
     dispersion: np.ndarray
-    years: np.ndarray
-
-    def of_established(self, year: np.ndarray) -> np.ndarray:
-        """Pmf of the grass stage of a stem that established in these years. (draw, seasons)"""
-        if self.released is None:
-            return self.grass
-        return self.released.leaving(_index(year, self.years))
-
-    def of_emerged(self, year: np.ndarray) -> np.ndarray:
-        """Pmf of the seasons that a stem that emerged in these years waited. (draw, seasons)"""
-        return (
-            self.grass if self.released is None else self.released.waited(_index(year, self.years))
-        )
 
 
-def _pace(
-    posterior: Posterior,
-    number: int,
-    delays: Mapping[str, np.ndarray],
-    chosen: np.ndarray,
-) -> _Pace:
+def _pace(delays: Mapping[str, np.ndarray], chosen: np.ndarray) -> _Pace:
     """The pace in chosen draws of the posterior or prior whose `delays` are given."""
     grass = np.asarray(delays["grass"], dtype=float)[chosen]
-    released = None
-    if "release" in delays:
-        unit = posterior.units[number]
-        opened = openness(posterior.survey, unit.stand, posterior.years, unit.season)
-        rho = np.asarray(delays["release"], dtype=float)[chosen, 0]
-        released = Emergence(opened, rho, grass)
-    return _Pace(grass, released, *growth_of(delays["height"][chosen]), posterior.years)
+    return _Pace(grass, *growth_of(delays["height"][chosen]))
 
 
 def _by_prior(
@@ -171,7 +140,7 @@ def _by_prior(
     height, a share of the way to breast height, in these years. Each (draw,)
     """
     emerged = arrived - _growth(prior.growth * share, prior.dispersion, generator)
-    cumulative = np.cumsum(prior.of_emerged(emerged), axis=1)
+    cumulative = np.cumsum(prior.grass, axis=1)
     target = generator.random((len(arrived), 1)) * cumulative[:, -1:]
     began = emerged - (target > cumulative).sum(axis=1)
     further = _growth(prior.growth * (1 - share), prior.dispersion, generator)
@@ -200,13 +169,6 @@ def stage_shares(
             for those in (waiting, emerging, histories.established >= year)
         )
     )
-
-
-def _index(year: np.ndarray, years: np.ndarray) -> np.ndarray:
-    """Index of calendar years on the axis, shape of `year`; for no year one before it, where there
-    is no opening.
-    """
-    return np.where(np.isfinite(year), year - years[0], -len(years)).astype(int)
 
 
 def growth_of(height: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -8,7 +8,6 @@ from standage.grammar import counted, uncapital
 from standage.prose.cautions import cautions
 from standage.prose.comparison import comparison_sentences
 from standage.prose.disturbance import disturbance_paragraphs
-from standage.prose.emergence import emergence_paragraph
 from standage.prose.measures import METRIC, Measures
 from standage.prose.sensitivity import sensitivity_sentences
 from standage.prose.short_statement import ShortStatement, short_statement
@@ -55,7 +54,6 @@ def full_summary(result: Posterior | Findings, *, units: Units = METRIC) -> str:
         intervals_sentence(findings.level),
     ]
     parts += [_paragraph(unit_statement(unit, measures)) for unit in findings.units]
-    parts += [emergence_paragraph(effect) for effect in findings.emergence]
     parts += disturbance_paragraphs(findings)
     compared = comparison_sentences(findings.comparison)
     if compared:

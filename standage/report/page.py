@@ -19,7 +19,6 @@ from standage.findings.fit_grade import FAILED
 from standage.findings.unit_findings import UnitFindings, rows_of
 from standage.prose.cautions import GENERAL_CAUTIONS, SPARE_CAUTIONS, cautions
 from standage.prose.disturbance import disturbance_paragraphs
-from standage.prose.emergence import emergence_paragraph
 from standage.prose.measures import METRIC, Measures
 from standage.prose.methods import assumptions, citations, methods_paragraph
 from standage.prose.sensitivity import GRASS_STAGE_OFF, sensitivity_sentences
@@ -159,7 +158,6 @@ def _answer(findings: Findings, measures: Measures) -> dict[str, Any]:
         "overview": overview(findings, measures),
         "stocking_note": stocking_note(findings),
         "common_remedies": common_remedies(units),
-        "emergence": [emergence_paragraph(effect) for effect in findings.emergence],
         "never_known": never_known(findings.attribution),
         "rests_on": sensitivity_sentences(findings.prior_sensitivity),
         "warnings": tuple(cautions(findings)),

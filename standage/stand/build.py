@@ -5,13 +5,10 @@ evidence.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-from typing import get_args
+from dataclasses import dataclass
 
 import numpy as np
 
-from standage.choices import Emergence
-from standage.errors import StandageError
 from standage.evidence.core import core_table, read_cores
 from standage.evidence.known_age import refuse_own_stems
 from standage.evidence.participation import (
@@ -34,7 +31,6 @@ from standage.stand.build_notes import (
 from standage.stand.choice_of_cores import choice_note
 from standage.stand.data import SpeciesData, StandData, UnitData
 from standage.stand.dated_stems import DatedStem, Group, class_edges, dated_stems
-from standage.stand.openings import OFF, RELEASE_PRIORS, openness
 from standage.stand.unit_arrays import unit_data
 from standage.survey.survey import Survey
 
@@ -51,23 +47,14 @@ class BuiltStands:
     profiles: Mapping[str, Profile]
 
 
-def build_stands(
-    survey: Survey, *, profile_folder: str | None = None, emergence: Emergence = OFF
-) -> BuiltStands:
-    """Reduce a checked survey to the model's arrays.
-
-    emergence: `off`, plants leave the grass stage at the stand's own pace in every year; `on`,
-    openings on record let them go sooner; `learned`, openings may have changed it either way
-    (docs/the-model.md, section 11). Raises `StandageError` when no stand has enough to model, or
-    for another `emergence`.
+def build_stands(survey: Survey, *, profile_folder: str | None = None) -> BuiltStands:
+    """Reduce a checked survey to the model's arrays. Raises `StandageError` when no stand has
+    enough to model.
 
     >>> built = build_stands(survey)
     >>> len(built.data.units), len(built.stems)
     (1, 95)
     """
-    if emergence not in get_args(Emergence):
-        listed = ", ".join(get_args(Emergence))
-        raise StandageError(f"emergence can be {listed}, not {emergence!r}")
     profiles = profiles_of(survey, profile_folder)
     refuse_own_stems(survey, profiles)
     taking_part = participation(survey, profiles)
@@ -95,7 +82,7 @@ def build_stands(
             notes.append(_alone(group))
         else:
             unit, unused = unit_data(survey, group, own, years, edges, keys.index(group.species))
-            units.append(_with_openings(unit, survey, group, years, emergence))
+            units.append(unit)
             notes += unused
         stems += own
         name = f"{group.stand}, {group.species.replace('-', ' ')}"
@@ -157,15 +144,3 @@ def _alone(group: Group) -> str:
     if group.readings.readable.any():
         return f"{_why_none(group)}; each core is dated by itself."
     return f"{_why_none(group)}; no core can be read, and none is dated."
-
-
-def _with_openings(
-    unit: UnitData, survey: Survey, group: Group, years: np.ndarray, emergence: Emergence
-) -> UnitData:
-    """The unit with openings on record, where they may have changed its grass stage."""
-    has_grass_stage = unit.basis == "establishment" and group.profile.has_grass_stage
-    if emergence not in RELEASE_PRIORS or not has_grass_stage:
-        return unit
-    opened = openness(survey, group.stand, years, survey.survey_season(group.stand))
-    mean, sd = RELEASE_PRIORS[emergence]
-    return replace(unit, openness=opened, release_mean=mean, release_sd=sd)

@@ -82,7 +82,5 @@ def _watched(data: StandData, states: Sequence[UnitState], chains: int) -> dict[
         if unit.basis == "establishment":
             if state.delays.profile.has_grass_stage:
                 out[f"{name}: median grass stage"] = np.log(state.delays.median_grass_years)
-            if state.delays.emergence is not None:
-                out[f"{name}: emergence after openings"] = state.delays.emergence.rho
             out[f"{name}: years to breast height"] = np.log(state.delays.years_to_breast_height)
     return {key: value.reshape(chains, -1) for key, value in out.items()}

@@ -4,7 +4,7 @@ in it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -57,9 +57,6 @@ class TreeChain:
 class UnitData:
     """A species in a stand: counts, diameters and cores as arrays. Shapes are given in
     docs/the-model.md.
-
-    `openness` `(year,)` is empty where leaving the grass stage is as in section 3 in every year;
-    rho of section 11 is `release_mean + release_sd z`.
     """
 
     stand: str
@@ -88,9 +85,6 @@ class UnitData:
     section_kind: np.ndarray
     section_value: np.ndarray
     section_height_cm: np.ndarray
-    openness: np.ndarray = field(default_factory=lambda: np.zeros(0))
-    release_mean: float = 0.0
-    release_sd: float = 1.0
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,6 @@ year given it.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -42,17 +41,10 @@ class Recruits:
     counting: np.ndarray
     _arrivals: dict[float, np.ndarray] = field(default_factory=dict, repr=False)
 
-    @cached_property
-    def begun(self) -> np.ndarray | None:
-        """Stems by the season in which they start, (draw, year), where openings changed it; else
-        None.
-        """
-        return None if self.delays.emergence is None else self.delays.begun(self.living)
-
     def arrival(self, height_cm: float) -> np.ndarray:
         """Stems by the year of their first ring at a height, (draw, year)."""
         if height_cm not in self._arrivals:
-            self._arrivals[height_cm] = self.delays.arrival(self.living, height_cm, self.begun)
+            self._arrivals[height_cm] = self.delays.arrival(self.living, height_cm)
         return self._arrivals[height_cm]
 
 
@@ -125,95 +117,23 @@ def draw_all_established(
                 )
 
 
-class Opened(NamedTuple):
-    """How stems begin where openings count.
-
-    Attributes
-    ----------
-    begun, excess : (draw, year) stems by the season in which they start; exp(rho o) - 1.
-    tail, step : (draw, season) P(G > d) and log[P(G > d)/P(G > d - 1)].
-    growth : (draw, season) pmf of the seasons from the start to the height.
-    """
-
-    begun: Floats
-    excess: Floats
-    tail: Floats
-    step: Floats
-    growth: Floats
-
-
-@compiled
-def draw_through_openings(
-    living: Floats, opened: Opened, arrival_year: Integers, uniforms: Floats, out_year: Integers
-) -> None:
-    """Years of establishment given arrival at a height: first the season in which the stem started,
-    then the year before it.
-
-    living (draw, year); arrival_year, out_year (draw, stem), -1 for none; uniforms (draw, stem, 2).
-    """
-    weights = np.zeros(living.shape[1])
-    for d in range(living.shape[0]):
-        begun = opened.begun[d]
-        growth = opened.growth[d]
-        for stem in range(arrival_year.shape[1]):
-            arrived = arrival_year[d, stem]
-            out_year[d, stem] = NO_INDEX
-            if arrived < 0:
-                continue
-            low = max(0, arrived - len(growth) + 1)
-            for s in range(low, arrived + 1):
-                weights[s] = begun[s] * growth[arrived - s]
-            started = pick(weights, low, arrived + 1, uniforms[d, stem, 0])
-            if started < 0:
-                continue
-            low = max(0, started - opened.tail.shape[1] + 1)
-            for t in range(low, started):
-                leaves = leaving(opened.excess[d], opened.tail[d], opened.step[d], t, started)
-                weights[t] = living[d, t] * leaves
-            out_year[d, stem] = pick(weights, low, started, uniforms[d, stem, 1])
-
-
-@compiled_loop
-def leaving(excess: Floats, tail: Floats, step: Floats, established: int, started: int) -> float:
-    """Probability that a plant starts its stem in a season, by its year of establishment; arrays of
-    one draw, as in `Opened`.
-    """
-    added = 0.0
-    for s in range(established + 1, started):
-        added += excess[s] * step[s - established]
-    waited = started - established
-    still = tail[waited - 1] * np.exp(added)
-    return still - tail[waited] * np.exp(added + excess[started] * step[waited])
-
-
 def established(
     recruits: Recruits,
     height_cm: float,
     arrival_year: np.ndarray,
     uniforms: np.ndarray,
-    generator: np.random.Generator,
 ) -> np.ndarray:
     """Indices on the axis of the establishment years of stems that arrived at a height in
     `arrival_year` `(draw, stem)`; -1 for none. uniforms (draw, stem).
     """
-    delays = recruits.delays
-    emergence = delays.emergence
     out = np.empty(arrival_year.shape, dtype=np.int64)
-    arrival_year = np.ascontiguousarray(arrival_year)
-    uniforms = np.ascontiguousarray(uniforms)
-    living = np.ascontiguousarray(recruits.living)
-    if emergence is None or recruits.begun is None:
-        delay = np.ascontiguousarray(delays.to_height(height_cm))
-        draw_all_established(living, delay, arrival_year, uniforms, out)
-        return out
-    opened = Opened(
-        recruits.begun,
-        emergence.excess,
-        *emergence.tails,
-        delays.growth(height_share(delays.profile, height_cm)),
+    draw_all_established(
+        np.ascontiguousarray(recruits.living),
+        np.ascontiguousarray(recruits.delays.to_height(height_cm)),
+        np.ascontiguousarray(arrival_year),
+        np.ascontiguousarray(uniforms),
+        out,
     )
-    twice = np.stack([uniforms, generator.random(uniforms.shape)], axis=-1)
-    draw_through_openings(living, opened, arrival_year, twice, out)
     return out
 
 
@@ -403,7 +323,7 @@ def chain_years(
         np.ascontiguousarray(uniforms[:, [0, 2]]),
         out_year,
     )
-    years = established(recruits, lowest_cm, out_year[:, 1:], uniforms[:, 1:2], generator)
+    years = established(recruits, lowest_cm, out_year[:, 1:], uniforms[:, 1:2])
     return out_year[:, 0], years[:, 0]
 
 
@@ -445,4 +365,4 @@ def size_years(
         np.ascontiguousarray(uniforms[:, :, 0]),
         at_breast_height,
     )
-    return established(recruits, BREAST_HEIGHT_CM, at_breast_height, uniforms[:, :, 1], generator)
+    return established(recruits, BREAST_HEIGHT_CM, at_breast_height, uniforms[:, :, 1])

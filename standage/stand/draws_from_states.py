@@ -90,5 +90,4 @@ def _delay_pmfs(delays: Delays) -> dict[str, np.ndarray]:
         "height": delays.growth(1.0),
         "breast_height": delays.to_height(BREAST_HEIGHT_CM),
     }
-    pmfs = {name: pmf.astype(np.float32) for name, pmf in pmfs.items()}
-    return pmfs if delays.emergence is None else pmfs | {"release": delays.emergence.rho[:, None]}
+    return {name: pmf.astype(np.float32) for name, pmf in pmfs.items()}

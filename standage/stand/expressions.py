@@ -49,29 +49,6 @@ def grass_stage_pmf(log_median: Any, log_spread: Any, longest: int) -> Any:
     return pt.concatenate([[0.0], (below[1:] - below[:-1]) / (below[-1] - below[0])])
 
 
-def left_by_season(log_median: Any, log_spread: Any, longest: int, pace: Any, n_years: int) -> Any:
-    """Matrix whose entry `(i, j)` is P(a plant of year j starts its stem in season i), shape
-    `(year, year)`.
-
-    `pace` `(year,)` multiplies the cumulative hazard of leaving the grass stage in a calendar year.
-    docs/the-model.md, section 11.
-    """
-    edges = (np.log(np.arange(longest + 1) + 0.5) - log_median) / pt.exp(log_spread)
-    above = standard_normal_cdf(-edges)
-    log_tail = floored_log(
-        (above[:longest] - above[longest]) / (above[0] - above[longest])
-    )  # log P(G > d), d = 0 .. longest - 1
-    hazard = pt.concatenate([[0.0], log_tail[:-1] - log_tail[1:], [0.0]])
-    waited = np.arange(n_years)[:, None] - np.arange(n_years)[None, :]
-    in_stage = (waited >= 1) & (waited < longest)
-    suffered = pt.cumsum(
-        pt.reshape(pace, (-1, 1)) * hazard[np.where(in_stage, waited, longest)], axis=0
-    )
-    stays = (waited < longest) * pt.exp(-suffered)  # 1 before establishment
-    before = pt.concatenate([pt.ones((1, n_years)), stays[:-1]], axis=0)
-    return before - stays
-
-
 def first_passage_pmf(mean: Any, dispersion: Any, longest: int) -> Any:
     """P(k), k = 0 .. longest, of an inverse Gaussian of variance `dispersion` times the mean in
     whole seasons, shape `(longest + 1,)`.

@@ -8,7 +8,6 @@ import numpy as np
 import pandas as pd
 from threadpoolctl import threadpool_limits
 
-from standage.choices import Emergence
 from standage.errors import StandageError
 from standage.stand.build import BuiltStands, DatedStem, build_stands
 from standage.stand.convergence import SHORT_RUN, Convergence, convergence
@@ -19,7 +18,6 @@ from standage.stand.draws_from_states import draws_of_unit, parameter_names, uni
 from standage.stand.expected import STAGE_COLUMNS, Expected, expected_counts
 from standage.stand.labelled import labelled_draws
 from standage.stand.memory import prior_held, refuse_above_memory, thinning
-from standage.stand.openings import OFF
 from standage.stand.parameter_table import parameter_table
 from standage.stand.posterior import Posterior
 from standage.stand.prior_components import prior_components
@@ -48,17 +46,14 @@ def fit_stands(
     chains: int = 4,
     cores: int = 2,
     profile_folder: str | None = None,
-    emergence: Emergence = OFF,
     progress: Progress | None = None,
     draws_file: DrawsFile | None = None,
 ) -> Posterior:
     """Sample the joint posterior of all stands of a survey and date every stem.
 
-    emergence: `off`; `on`: openings on record let plants leave the grass stage sooner; `learned`:
-    they may have hastened or delayed it (docs/the-model.md, section 11). draws_file: where draws of
-    the very same run are read from, if they are there, and written to otherwise. Returns a
-    `Posterior`; its `verdict` says whether to trust it. Raises `StandageError` if no stand carries
-    enough to be modelled.
+    draws_file: where draws of the very same run are read from, if they are there, and written to
+    otherwise. Returns a `Posterior`; its `verdict` says whether to trust it. Raises `StandageError`
+    if no stand carries enough to be modelled.
 
     >>> posterior = fit_stands(survey, seed=1, draws=20, tune=50, chains=2)
     >>> posterior["living"].sizes["draw"], posterior.verdict["passed"]
@@ -68,7 +63,7 @@ def fit_stands(
         raise StandageError(
             f"level must lie between 0.5 and 1 (an interval of 90 % is 0.9), not {level}"
         )
-    built = build_stands(survey, profile_folder=profile_folder, emergence=emergence)
+    built = build_stands(survey, profile_folder=profile_folder)
     n_stems = len(built.stems)
     every = thinning(built.data, n_stems, chains * draws)
     refuse_above_memory(survey, built.data, n_stems, chains * (draws // every))

@@ -29,7 +29,6 @@ MEANINGS = {
     "grass_stage": ("probability", "chance of each length of the grass stage"),
     "height_growth": ("probability", "chance of each length of height growth to breast height"),
     "to_breast_height": ("probability", "chance of each delay from establishment to breast height"),
-    "release": ("log factor", "rho: how much openings on record hastened leaving the grass stage"),
     "stems_by_diameter": ("stems", "stems listed in plots by class of diameter"),
     "log_counts": ("log probability", "how likely the stage counts are"),
     "establishment_year": ("calendar year", "first growing season of the stem"),
@@ -194,8 +193,6 @@ class _SideBySide:
         self.delays, self.prior_delays = (
             {name: _Beside(n_units, np.nan) for name in DELAYS} for _ in range(2)
         )
-        self.release: list[np.ndarray] = []
-        self.prior_release: list[np.ndarray] = []
         self.log_counts: list[np.ndarray] = []
         self.stems_listed: list[np.ndarray] = []
 
@@ -208,9 +205,6 @@ class _SideBySide:
         for name in DELAYS:
             self.delays[name].add(number, one.delays[name])
             self.prior_delays[name].add(number, one.prior_delays[name])
-        none = np.zeros((0, 1))
-        self.release.append(one.delays.get("release", none)[:, 0])
-        self.prior_release.append(one.prior_delays.get("release", none)[:, 0])
         self.log_counts.append(one.log_counts)
         self.stems_listed.append(one.stems_listed)
 
@@ -222,14 +216,14 @@ class _SideBySide:
                 for name in ("living", "past_emerging", "grass_share")
             },
             "median_dbh": self.size_curve.variable(self.chains, "seasons_since_breast_height"),
-            **_delays(self.delays, self.release, self.chains),
+            **_delays(self.delays, self.chains),
             "log_counts": _or_blank(self.log_counts, self.chains, draws),
         }
 
     def prior(self) -> dict[str, xr.Variable]:
         return {
             "living": self.by_year["prior_living"].variable(1, "year"),
-            **_delays(self.prior_delays, self.prior_release, 1),
+            **_delays(self.prior_delays, 1),
         }
 
     def predictive(self) -> dict[str, xr.Variable]:
@@ -246,29 +240,18 @@ def _or_blank(parts: Sequence[np.ndarray], chains: int, draws: int) -> xr.Variab
     return xr.Variable(("chain", "draw", "unit"), values)
 
 
-def _delays(
-    delays: Mapping[str, _Beside], release: Sequence[np.ndarray], chains: int
-) -> dict[str, xr.Variable]:
-    found = {
+def _delays(delays: Mapping[str, _Beside], chains: int) -> dict[str, xr.Variable]:
+    return {
         variable: delays[name].variable(chains, seasons)
         for name, (variable, seasons) in DELAYS.items()
     }
-    if any(len(rho) for rho in release):
-        draws = delays["grass"].values.shape[1] // chains
-        found["release"] = _or_blank(release, chains, draws)
-    return found
 
 
 def _delays_of_unit(group: xr.Dataset, number: int) -> dict[str, np.ndarray]:
-    found = {
+    return {
         name: np.ascontiguousarray(_without_blanks(_of_unit(group[variable], number)))
         for name, (variable, _) in DELAYS.items()
     }
-    if "release" in group:
-        rho = _of_unit(group["release"], number)
-        if not np.isnan(rho).any():
-            found["release"] = rho[:, None]
-    return found
 
 
 def _of_unit(array: xr.DataArray, number: int) -> np.ndarray:

@@ -25,7 +25,6 @@ from standage.stand.expressions import (
     first_passage_pmf,
     floored_log,
     grass_stage_pmf,
-    left_by_season,
     spline_weights,
     student_t4_cdf,
     toeplitz,
@@ -119,8 +118,6 @@ def stand_model(data: StandData) -> pm.Model:
                 )
             if len(unit.removal_m):
                 factors[f"removal_{u}"] = pm.Normal(f"removal_{u}", dims=f"cut_{u}")
-            if len(unit.openness):
-                factors[f"release_{u}"] = pm.Normal(f"release_{u}", shape=1)
             statement = UnitStatement(data, u, factors)
             after_survey = pt.zeros(data.n_years - statement.n_years)
             pm.Deterministic(
@@ -139,7 +136,7 @@ def parameters_to_point(parameters: Mapping[str, Any], data: StandData) -> dict[
     parameters
         Arrays by name: a scalar for each survey factor, `(species,)` for each species factor,
         `(unit,)` for each unit factor, `(unit, 4)` for `stage_factor`, and for `removal`,
-        `release`, `pulse_knots`, `trend_knots`, `epoch_knots` a list of one array a unit.
+        `pulse_knots`, `trend_knots`, `epoch_knots` a list of one array a unit.
 
     Raises
     ------
@@ -155,8 +152,6 @@ def parameters_to_point(parameters: Mapping[str, Any], data: StandData) -> dict[
             point[f"{name}_{u}"] = np.asarray(parameters[name][u], dtype=float)
         if len(unit.removal_m):
             point[f"removal_{u}"] = np.asarray(parameters["removal"][u], dtype=float)
-        if len(unit.openness):
-            point[f"release_{u}"] = np.asarray(parameters["release"][u], dtype=float)
     return point
 
 
@@ -211,7 +206,6 @@ class UnitStatement:
                 smooth=name != "epoch_knots",
             )
         self.of_unit["removal"] = factors.get(f"removal_{index}")
-        self.of_unit["release"] = factors.get(f"release_{index}")
         self.grass = self._grass()
         self.leaving = self._leaving()
         self.class_probability = self._class_probability(
@@ -315,13 +309,9 @@ class UnitStatement:
 
     def _leaving(self) -> Any:
         """P(the stem starts in season i | established in j) as a delay matrix, shape `(year,
-        year)`; with openings that of section 11.
+        year)`.
         """
-        if self.of_unit["release"] is None:
-            return toeplitz(self.grass, self.longest_grass, self.n_years)
-        rho = self.unit.release_mean + self.unit.release_sd * self.of_unit["release"][0]
-        pace = pt.exp(rho * np.asarray(self.unit.openness)[: self.n_years])
-        return left_by_season(*self._grass_scale(), self.longest_grass, pace, self.n_years)
+        return toeplitz(self.grass, self.longest_grass, self.n_years)
 
     def _grass_scale(self) -> tuple[Any, Any]:
         """Logarithms of the median and of the spread of the grass stage."""

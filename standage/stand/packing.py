@@ -16,7 +16,6 @@ from standage.stand.kernel.inputs import (
     CountInputs,
     DelayInputs,
     ListedInputs,
-    OpeningInputs,
     ParameterIndex,
     ProcessInputs,
     SizeInputs,
@@ -119,7 +118,6 @@ def _delays(unit: UnitData, profile: Profile) -> DelayInputs:
         needed=np.array([height in needed for height in heights]),
         reference=heights.index(unit.reference_height_cm),
         segments=np.array(segments or [0.0]),
-        openings=_openings(unit, profile),
     )
 
 
@@ -157,16 +155,6 @@ def _process(unit: UnitData, profile: Profile, sizes: dict[str, int]) -> Process
         cuts=_columns(unit.removal_m, unit.removal_sd).astype(float),
         pulse_knots=sizes["pulse_knots"],
         trend_knots=sizes["trend_knots"],
-    )
-
-
-def _openings(unit: UnitData, profile: Profile) -> OpeningInputs:
-    openness = np.ascontiguousarray(unit.openness[: unit.season_index + 1], dtype=float)
-    return OpeningInputs(
-        openness=openness,
-        exposed=exposed_years(openness, species_delays(profile).longest_grass),
-        release_mean=float(unit.release_mean),
-        release_sd=float(unit.release_sd),
     )
 
 
@@ -283,15 +271,6 @@ def _usable(evidence: np.ndarray, start: int, n: int) -> tuple[int, np.ndarray]:
     if length == 0:
         return n - 1, np.zeros((*evidence.shape[:2], 1))
     return start, np.ascontiguousarray(evidence[:, :, :length], dtype=float)
-
-
-def exposed_years(openness: np.ndarray, longest_grass: int) -> np.ndarray:
-    """Indices of the years of establishment whose plants can be in the grass stage in a
-    season of openness, `(exposed,)`.
-    """
-    open_seasons = np.flatnonzero(openness)
-    waited = open_seasons[:, None] - np.arange(len(openness))
-    return np.flatnonzero(((waited >= 1) & (waited < longest_grass)).any(axis=0)).astype(np.int64)
 
 
 def _shared_tops(

@@ -89,13 +89,6 @@ def _delays(state: UnitState) -> Iterator[Parameter]:
             "median length of the grass stage in this stand [years]",
             lambda state: state.delays.median_grass_years,
         )
-    if state.delays.emergence is not None:
-        yield Parameter(
-            "release_after_openings",
-            "chance of leaving the grass stage just after an opening against other years: 0 none,"
-            " positive faster [log factor on the hazard]",
-            _release,
-        )
     yield Parameter(
         "years_to_breast_height",
         "mean seasons from the start of the stem to 1.37 m [years]",
@@ -118,11 +111,6 @@ def _delays(state: UnitState) -> Iterator[Parameter]:
         "false or absent rings against the profile's [standard deviations of the prior]",
         lambda state: state.counting,
     )
-
-
-def _release(state: UnitState) -> np.ndarray:
-    assert state.delays.emergence is not None
-    return state.delays.emergence.rho
 
 
 def _sizes() -> Iterator[Parameter]:

@@ -84,7 +84,7 @@ class Layout:
 
 def layout(data: StandData) -> Layout:
     """Order: survey, species by species, then unit by unit (single values, stage factors, removals,
-    release, knots).
+    knots).
     """
     offsets = {name: place for place, name in enumerate(SURVEY_NAMES)}
     place = len(SURVEY_NAMES)
@@ -94,7 +94,6 @@ def layout(data: StandData) -> Layout:
     unit_offsets, unit_sizes = [], []
     for unit in data.units:
         sizes = dict.fromkeys(UNIT_NAMES, 1) | {"stage_factor": 4, "removal": len(unit.removal_m)}
-        sizes["release"] = int(len(unit.openness) > 0)  # rho of section 11
         sizes |= {name: knot_count(data.n_years, name, spacing) for name, spacing, _ in KNOT_NAMES}
         starts = {}
         for name, size in sizes.items():
@@ -160,7 +159,7 @@ def unpack(vector: np.ndarray, data: StandData) -> dict:
         ],
         axis=-2,
     )
-    for name in ("removal", "release", *(knots[0] for knots in KNOT_NAMES)):
+    for name in ("removal", *(knots[0] for knots in KNOT_NAMES)):
         parameters[name] = [
             vector[..., starts[name] : starts[name] + sizes[name]]
             for starts, sizes in zip(places.unit_offsets, places.unit_sizes, strict=True)

@@ -5,8 +5,8 @@ start with `(draw,)`.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from functools import partial
 
 import numpy as np
@@ -14,7 +14,6 @@ import numpy as np
 from standage.evidence.delays import height_share, species_delays
 from standage.profiles import Profile
 from standage.stand.data import BREAST_HEIGHT_CM, StandData
-from standage.stand.emergence import Emergence
 from standage.stand.few_held import FewHeld
 from standage.stand.kernel.by_draw import ASYMPTOTE, GROWTH, SCATTER, rates_by_draw
 from standage.stand.kernel.convolution import delayed_by_draw
@@ -65,7 +64,6 @@ class Delays:
     grass : (draw, season) pmf of the grass stage.
     years_to_breast_height : (draw,) mean seasons from the start of the stem. [seasons]
     dispersion : (draw,) variance of the seasons of height growth over their mean.
-    emergence : how openings changed the pace, None where they are not asked.
     """
 
     profile: Profile
@@ -75,7 +73,6 @@ class Delays:
     grass: np.ndarray
     years_to_breast_height: np.ndarray
     dispersion: np.ndarray
-    emergence: Emergence | None = None
     _known: dict[tuple[str, float], np.ndarray] = field(
         default_factory=dict, repr=False, compare=False
     )  # pmfs already worked out, by what they are of
@@ -106,55 +103,21 @@ class Delays:
             self._known["height", height_cm] = out
         return self._known["height", height_cm]
 
-    def begun(self, living: np.ndarray) -> np.ndarray:
-        """Stems by the season in which they start, of `living` by year of establishment; both
-        `(draw, year)`.
-        """
-        return (
-            delayed(living, self.grass) if self.emergence is None else self.emergence.begun(living)
-        )
-
-    def arrival(
-        self, living: np.ndarray, height_cm: float, begun: np.ndarray | None = None
-    ) -> np.ndarray:
+    def arrival(self, living: np.ndarray, height_cm: float) -> np.ndarray:
         """Stems by the year of the first ring at a height, of `living` by year of establishment;
-        `begun` as above, if at hand. All `(draw, year)`.
+        both `(draw, year)`.
         """
-        if self.emergence is None:
-            return delayed(living, self.to_height(height_cm))
-        return delayed(
-            self.begun(living) if begun is None else begun,
-            self.growth(height_share(self.profile, height_cm)),
-        )
+        return delayed(living, self.to_height(height_cm))
 
     def stem_begun_by_age(self, ages: np.ndarray) -> np.ndarray:
         """P(out of the grass stage at the survey | age) for ages 0, 1, ..., `(draw, age)`."""
         emerged = np.cumsum(self.grass, axis=1)
-        emerged = emerged[:, np.minimum(ages, emerged.shape[1] - 1)]
-        for age, leaving in self._exposed(ages):
-            emerged[:, age] = leaving[:, : age + 1].sum(axis=1)
-        return emerged
+        return emerged[:, np.minimum(ages, emerged.shape[1] - 1)]
 
     def past_emerging_by_age(self, ages: np.ndarray) -> np.ndarray:
         """P(past breast height at the survey | age) for ages 0, 1, ..., `(draw, age)`."""
         past = np.cumsum(self.to_height(BREAST_HEIGHT_CM), axis=1)
-        past = past[:, np.minimum(ages, past.shape[1] - 1)]
-        for age, leaving in self._exposed(ages):
-            grown = np.cumsum(self.growth(1.0), axis=1)
-            waited = np.arange(min(age + 1, leaving.shape[1]))
-            past[:, age] = (
-                leaving[:, waited] * grown[:, np.minimum(age - waited, grown.shape[1] - 1)]
-            ).sum(axis=1)
-        return past
-
-    def _exposed(self, ages: np.ndarray) -> Iterator[tuple[int, np.ndarray]]:
-        """Ages that openings reached, each with the pmf of its grass stage `(draw, season)`; none
-        where there are no openings.
-        """
-        if self.emergence is not None:
-            for year in self.emergence.exposed:
-                established = np.full(len(self.grass), year)
-                yield len(ages) - 1 - year, self.emergence.leaving(established)
+        return past[:, np.minimum(ages, past.shape[1] - 1)]
 
 
 def unit_delays(
@@ -240,9 +203,6 @@ def unit_state(draws: np.ndarray, data: StandData, which: int) -> UnitState:
     rates_by_draw(np.ascontiguousarray(draws, float), *inputs, living, log_median, of_sizes)
     profile = data.species[unit.species_index].profile
     delays = unit_delays(profile, unit.basis == "coring height", factors)
-    if len(unit.openness):
-        rho = unit.release_mean + unit.release_sd * named["release"][:, 0]
-        delays = replace(delays, emergence=Emergence(unit.openness[:n], rho, delays.grass))
     strength = np.exp(unit.removal_m + unit.removal_sd * named["removal"])
     plot_log = PLOT_DISPERSION_LOG_SD * named["plot_dispersion"]
     return UnitState(

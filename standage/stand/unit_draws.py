@@ -52,8 +52,7 @@ class UnitDraws:
     size_curve : median diameter by seasons since breast height. (draw, season) [cm]
     delays : chance of each number of growing seasons in the `grass` stage, of `height` growth from
         there to breast height, and of both, `breast_height`, at the stand's own pace. (draw,
-        season). Where openings may have changed emergence, their effect rho is with them as
-        `release`. (draw, 1)
+        season)
     stems_by_diameter : stems that plots like these would list. (draw, diameter class)
     stems_listed : stems that they do list. (diameter class,)
     diameter_edges_cm : edges of the classes, the last one infinite. (diameter class + 1,) [cm]

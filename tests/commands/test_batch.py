@@ -296,7 +296,6 @@ def test_a_second_batch_runs_only_what_would_come_out_otherwise(quick):
             {"style": "grey"},
         ),
         {"release_criterion": "sustained"},
-        {"emergence": "learned"},
     ],
 )
 def test_other_settings_run_all_surveys_again(otherwise, quick):

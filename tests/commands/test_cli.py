@@ -112,7 +112,8 @@ def test_every_option_of_a_run_is_in_the_one_list_and_has_the_default_of_the_lis
     """
     # what makes no difference to what is written
     own = {"survey", "folder", "out", "again", "full", "workers", "cores", "cluster"}
-    defaults = {each.name: each.default for each in main.commands[command].params}
+    told = [each for each in main.commands[command].params if each.expose_value]
+    defaults = {each.name: each.default for each in told}
     assert {
         name: default for name, default in defaults.items() if name not in own
     } == RunOptions().recorded()
@@ -251,7 +252,7 @@ def test_options_out_of_range_are_refused(options, tiny_folder, tmp_path):
     [
         *({"level": level} for level in (float("nan"), 1, "0.9", None)),
         *({"seed": seed} for seed in (2**63, -1, 1.0, True, None)),
-        *({"chains": 1}, {"xlsx": "yes"}, {"style": "gray"}, {"emergence": ["off"]}),
+        *({"chains": 1}, {"xlsx": "yes"}, {"style": "gray"}),
         *({"profile_folder": 3}, {"coordinates": "0.5"}),
     ],
     ids=str,
@@ -261,6 +262,19 @@ def test_options_from_python_or_a_record_are_held_to_the_same_limits(options):
         RunOptions(**options)
     with pytest.raises(StandageError):
         RunOptions.from_record(RunOptions().recorded() | options)
+
+
+def test_what_openings_did_to_the_grass_stage_is_no_longer_asked(tiny_folder, tmp_path):
+    for command in ("run", "batch"):
+        result = standage(
+            command, tiny_folder, "--out", tmp_path / "out", "--emergence", "on", code=2
+        )
+        assert "Leave --emergence out" in " ".join(result.output.split())
+    assert not (tmp_path / "out").exists()
+    record = RunOptions(seed=3).recorded()
+    assert RunOptions.from_record(record | {"emergence": "off"}) == RunOptions(seed=3)
+    with pytest.raises(StandageError, match="Leave --emergence out"):
+        RunOptions.from_record(record | {"emergence": "learned"})
 
 
 def test_a_run_repeated_prints_every_sentence_where_asked(monkeypatch):

@@ -467,68 +467,6 @@ def test_the_prior_takes_the_arrival_and_its_own_delays():
     assert (prior.emerged[:, 0] <= 1930).all() and (prior.established[:, 0] < 1930).all()
 
 
-def test_where_emergence_was_learned_the_grass_stage_is_that_of_its_years():
-    """A storm of 1903 and rho 1.2, season by season: P(leave in d) P(B = 9 - d) for the posterior;
-    backwards, too, for the prior.
-    """
-    from standage.evidence.delays import height_share
-
-    profile = load_profile("longleaf-pine")
-    dispersion, mean, rho = 0.9, 3.0, 1.2
-    grass = np.array([0, 0.1, 0.2, 0.3, 0.2, 0.1, 0.05, 0.03, 0.02])
-    posterior = one_stem(
-        cored=True, years_to_core=9, grass=grass, height=height_growth(mean, dispersion)
-    )
-    storm = {
-        "event": "storm",
-        "stand": "",
-        "kind": "storm",
-        "first_year": 1903,
-        "last_year": 1903,
-        "ended_year": np.nan,
-        "opens_canopy": "",
-        "share_removed": np.nan,
-    }
-    rho_drawn = np.full((len(posterior.establishment_year), 1), rho)
-    learned = [{**posterior.unit(0).delays, "release": rho_drawn}]
-    posterior = with_tables(
-        changed(posterior, delays=learned, prior_delays=learned), events=pd.DataFrame([storm])
-    )
-
-    def leaving(established):
-        left, waiting = np.zeros(len(grass)), 1.0
-        for d in range(1, len(grass)):
-            year = established + d
-            openness = (
-                math.exp(-(year - 1904) / 3)
-                if 1904 <= year <= 1913 and year <= posterior.units[0].season
-                else 0.0
-            )
-            p0 = min(grass[d] / grass[d:].sum(), 1.0)
-            left[d] = waiting * (1 - (1 - p0) ** math.exp(rho * openness))
-            waiting -= left[d]
-        return left
-
-    kept = np.arange(len(posterior.establishment_year))
-    _, told, prior = stem_histories(posterior, 0, kept, profile, np.random.default_rng(3))
-    to_core = mean * height_share(profile, 40.0)
-    g = np.arange(len(grass))
-    expected = leaving(1900) * seasons_pmf(9 - g, to_core, dispersion)
-    drawn = np.bincount((told.emerged[:, 0] - 1900).astype(int), minlength=len(g)) / len(kept)
-    assert np.abs(drawn - expected / expected.sum()).max() < 0.012
-    at_rest = grass * seasons_pmf(9 - g, to_core, dispersion)
-    assert np.abs(drawn - at_rest / at_rest.sum()).max() > 0.05
-    expected = np.zeros(len(g))
-    for growth in range(30):
-        started = 1909 - growth
-        waited = np.array([0.0] + [leaving(started - d)[d] for d in g[1:]])
-        expected += seasons_pmf(growth, to_core, dispersion) * waited / waited.sum()
-    drawn = np.bincount(
-        (prior.emerged[:, 0] - prior.established[:, 0]).astype(int), minlength=len(g)
-    ) / len(kept)
-    assert np.abs(drawn - expected).max() < 0.012
-
-
 def test_shares_beside_the_prior_and_none_without_a_grass_stage(table):
     cut = row_of(table, "cut")
     assert (

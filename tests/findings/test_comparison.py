@@ -777,19 +777,6 @@ def test_another_profile_is_not_compared_and_is_said(two_results):
         compare_results(folders)  # within each, the two stands of a species differ in basis
 
 
-@pytest.mark.parametrize(("west", "told"), [("off", False), ("learned", True)])
-def test_results_that_were_asked_differently_of_openings_are_told_of(two_results, west, told):
-    east, other = (fake_posterior(seed, draws=60) for seed in (1, 2))
-    folders = [two_results("east", east), two_results("west", other, inputs="1", emergence=west)]
-    assert (
-        any(
-            "--emergence (east off, west learned)" in note
-            for note in compare_results(folders).notes
-        )
-        == told
-    )
-
-
 def test_a_failed_result_is_left_out_and_said(two_results):
     failed = fake_posterior(3, draws=60)
     failed.verdict["passed"] = False

@@ -56,7 +56,6 @@ SURVEYS = {
         ((ESTABLISHMENT, True), (ESTABLISHMENT, False)),
         (True, False),
     ),
-    "openings": (109, ((ESTABLISHMENT, True),), (True,), (2,)),
 }
 
 

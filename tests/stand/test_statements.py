@@ -38,14 +38,6 @@ SURVEYS = {
     "two stands of a species": (106, ((ESTABLISHMENT, True), (ESTABLISHMENT, False)), (True,)),
     "two species": (107, ((ESTABLISHMENT, True), (ESTABLISHMENT, True)), (True, False)),
     "mixed bases": (108, ((CORING_HEIGHT, False), (ESTABLISHMENT, True)), (True,)),
-    "openings": (109, ((ESTABLISHMENT, True),), (True,), (2,)),
-    "openings, no plots": (110, ((ESTABLISHMENT, False),), (True,), (1,)),
-    "openings in one stand": (
-        112,
-        ((ESTABLISHMENT, False), (ESTABLISHMENT, True)),
-        (True,),
-        (0, 3),
-    ),
 }
 PARAMETER_SEEDS = (1, 2, 3)
 # of the others PyTensor takes up to a quarter of a minute each to build the model and its gradient
@@ -207,11 +199,6 @@ def test_surveys_hold_every_kind_of_evidence():
     assert {kind for unit in units for kind in unit.section_kind} == {0, 1, 2, 3, 4, 5}
     assert {len(unit.removal_m) for unit in units} >= {0, 1}
     assert {unit.stage_factor_scale for unit in units} == {0.5, 1.0}
-    opened = [unit for unit in units if len(unit.openness)]
-    assert any(
-        unit.openness[unit.season_index] > 0 and len(unit.count_value) for unit in opened
-    )  # still open at the survey
-    assert any(not len(unit.openness) for unit in survey("openings in one stand").units)
     assert any(unit.season_index < survey("plots").n_years - 1 for unit in units)
 
 

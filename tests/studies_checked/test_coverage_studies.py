@@ -9,8 +9,8 @@ import math
 import numpy as np
 import pandas as pd
 import pytest
-from studies import emergence_settings, wrong_assumptions
 from studies import interval_coverage as coverage
+from studies import wrong_assumptions
 
 from standage.findings import Findings
 from standage.profiles import load_profile
@@ -361,72 +361,3 @@ def test_every_departure_is_one_the_simulator_knows_and_seeds_are_shared():
         and (nominal.drop("nominal") == 20).all()
         and set(nominal.index) == set(coverage.SETTINGS)
     )
-
-
-# emergence after openings
-
-
-def emergence_rows() -> pd.DataFrame:
-    """Two surveys of each of two settings: a claim that is right, one that is wrong, one where
-    there was no pulse.
-    """
-    stems = [
-        {"hit": 1, "mass": 0.9, "score": 1.0, "error": 0.5},
-        {"hit": 0, "mass": 0.9, "score": 3.0, "error": -1.5},
-    ]
-    claims = {
-        "let go by the cut": (["waiting"], ["germinated after", "nothing"]),
-        "nothing then": (["nothing"], ["waiting"]),
-    }
-    return pd.DataFrame(
-        [
-            {
-                "setting": setting,
-                "emergence": choice,
-                "seed": seed,
-                "stems": stems,
-                "claims": claims[setting][seed],
-                "error": "",
-                "rho": [] if choice == "off" else [0.5, 1.0, 2.5],
-                "odds_sooner": math.nan if choice == "off" else (4.0, 0.2)[seed],
-                "divergences": 1,
-            }
-            for setting in claims
-            for choice in ("off", "learned")
-            for seed in (0, 1)
-        ]
-    )
-
-
-def test_claims_of_emergence_count_as_wrong_only_against_the_setting():
-    table = emergence_settings.summary(emergence_rows()).set_index(["setting", "emergence"])
-    let_go, nothing = (
-        table.loc[("let go by the cut", "learned")],
-        table.loc[("nothing then", "learned")],
-    )
-    assert (let_go["coverage"], let_go["score"], let_go["error"], let_go["trees"]) == (
-        0.5,
-        2.0,
-        -0.5,
-        4,
-    )
-    assert (let_go["claimed"], let_go["claimed_wrongly"]) == (1.0, 0.5)
-    assert (nothing["claimed"], nothing["claimed_wrongly"]) == (0.5, 0.5)
-    assert (let_go["rho_held"], nothing["rho_held"]) == (
-        1.0,
-        0.0,
-    )  # the logarithm of eight is 2.08; nothing let go is 0
-    assert (let_go["sooner"], let_go["later"]) == (0.5, 0.5)
-    assert math.isnan(table.loc[("let go by the cut", "off"), "rho_held"])
-    assert "8 fits, 0 failed, 8 divergences" in emergence_settings.report(emergence_rows())
-
-
-def test_the_score_of_a_tree_known_to_the_year_is_nothing():
-    assert emergence_settings.tree_outcome(np.full(100, 1930.0), 1930.0) == {
-        "hit": 1,
-        "mass": 1.0,
-        "score": 0.0,
-        "error": 0.0,
-    }
-    spread = emergence_settings.tree_outcome(np.tile(np.arange(1920.0, 1940.0), 10), 1950.0)
-    assert spread["hit"] == 0 and spread["score"] > 10

@@ -55,7 +55,6 @@ class ParameterIndex(NamedTuple):
     beginning: int
     stage_factor: int
     removal: int
-    release: int
     pulse_knots: int
     trend_knots: int
     epoch_knots: int
@@ -84,23 +83,6 @@ class ProcessInputs(NamedTuple):
     trend_knots: int
 
 
-class OpeningInputs(NamedTuple):
-    """Openings on record (section 11).
-
-    Attributes
-    ----------
-    openness : (year,), empty where leaving the grass stage does not depend on the year.
-    exposed : (exposed,) years of establishment whose plants can be in the grass stage
-        in an opening.
-    release_mean, release_sd : of rho beforehand.
-    """
-
-    openness: Floats
-    exposed: Integers
-    release_mean: float
-    release_sd: float
-
-
 class DelayInputs(NamedTuple):
     """Heights at which something is known, and the delays to them (section 3).
 
@@ -113,7 +95,6 @@ class DelayInputs(NamedTuple):
     needed : (height,) whether arrivals are needed, and not the pmf of the seasons alone.
     reference : which height is the unit's commonest coring height.
     segments : (segment,) difference of shares between two heights of a tree.
-    openings : on record.
     """
 
     at_coring_height: bool
@@ -122,7 +103,6 @@ class DelayInputs(NamedTuple):
     needed: Booleans
     reference: int
     segments: Floats
-    openings: OpeningInputs
 
 
 class SizeInputs(NamedTuple):

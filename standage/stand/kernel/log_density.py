@@ -15,7 +15,7 @@ import numpy as np
 
 from standage.compiled import Floats, compiled, compiled_part
 from standage.stand.data import StandData
-from standage.stand.kernel.convolution import add_scaled
+from standage.stand.kernel.convolution import add_scaled, delayed, delayed_adjoint
 from standage.stand.kernel.delays import (
     DelayValues,
     GrassValues,
@@ -36,15 +36,6 @@ from standage.stand.kernel.diameters import (
     class_edges,
     diameters_adjoint,
     median_sizes,
-)
-from standage.stand.kernel.emergence import (
-    OpeningValues,
-    no_opening,
-    opening_values,
-    staying,
-    staying_adjoint,
-    stems_begun,
-    stems_begun_adjoint,
 )
 from standage.stand.kernel.establishment import (
     ProcessValues,
@@ -77,7 +68,6 @@ class Forward(NamedTuple):
     moved: float
     process: ProcessValues
     grass: GrassValues
-    openings: OpeningValues
     sizes: SizeValues
     densities: Floats
 
@@ -98,7 +88,6 @@ def forward_pass(
     moved = years_moved(delays, values)
     of_process = establishment(x, process, index, moved, rates.living)
     grass = GrassValues(np.zeros(0), 1.0)
-    opened = no_opening()
     height_growths(delays.segments, values, rates.increment)
     if delays.at_coring_height:
         for h in range(len(delays.shares)):
@@ -106,12 +95,7 @@ def forward_pass(
     else:
         if species.has_grass_stage:
             grass = grass_pmf(values, rates.grass)
-            exposed = delays.openings.exposed
-            if len(exposed) > 0:  # some plants leave at another pace than the stand's own
-                z = x[index.release]
-                opened = opening_values(z, delays.openings, values, species.longest_grass)
-                staying(exposed, opened.excess, opened.tail, opened.step, rates.stays)
-            stems_begun(rates.living, exposed, rates.grass, rates.stays, rates.begun)
+            delayed(rates.living, rates.grass, rates.begun, process.last)
         else:
             add_scaled(rates.begun, 1.0, rates.living)
         height_growths(delays.shares, values, rates.growth)
@@ -120,7 +104,7 @@ def forward_pass(
     of_sizes = median_sizes(x, sizes, index, process.last if sizes.any_used else -1)
     densities = class_edges(sizes, of_sizes, rates.cdf)
     set_level(x, index, listed, delays.reference, rates)
-    return Forward(rates, values, moved, of_process, grass, opened, of_sizes, densities)
+    return Forward(rates, values, moved, of_process, grass, of_sizes, densities)
 
 
 @compiled_part
@@ -149,20 +133,13 @@ def backward_pass(
         arrivals_adjoint(rates, delays.needed, bars)
         height_growths_adjoint(species, delays.shares, forward.delays, bars.growth, gradient, index)
         if species.has_grass_stage:
-            stems_begun_adjoint(rates, bars, delays.openings.exposed)
+            living_bar = np.zeros(len(rates.living))
+            delayed_adjoint(
+                rates.living, rates.grass, bars.begun, living_bar, bars.grass, process.last
+            )
+            add_scaled(bars.living, 1.0, living_bar)
             grass_bars = grass_pmf_adjoint(forward.delays, forward.grass, rates.grass, bars.grass)
             grass_adjoint(species, grass_bars, gradient, index)
-            if len(delays.openings.exposed) > 0:
-                grass_bars, rho_bar = staying_adjoint(
-                    delays.openings,
-                    forward.openings,
-                    forward.delays,
-                    forward.grass,
-                    rates.stays,
-                    bars.stays,
-                )
-                grass_adjoint(species, grass_bars, gradient, index)
-                gradient[index.release] += delays.openings.release_sd * rho_bar
         else:
             add_scaled(bars.living, 1.0, bars.begun)
     if sizes.any_used:

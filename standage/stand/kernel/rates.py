@@ -24,8 +24,6 @@ class Rates(NamedTuple):
     begun : (year,) by the season in which the stem starts.
     arrival : (height, year) by the year of the first ring at a height.
     grass : (season,) pmf of the grass stage.
-    stays : (exposed, season) probability of being without a stem still, of the plants of exposed
-        years (section 11).
     growth : (height, season) pmf of the seasons of growth up to a height.
     increment : (segment, season) pmf of those between two heights.
     cdf : (edge, year) probability of a diameter below a class edge, by year of breast height.
@@ -35,7 +33,6 @@ class Rates(NamedTuple):
     begun: Floats
     arrival: Floats
     grass: Floats
-    stays: Floats
     growth: Floats
     increment: Floats
     cdf: Floats
@@ -52,7 +49,6 @@ def no_rates(n: int, n_edges: int, delays: DelayInputs) -> Rates:
         np.zeros(n),
         np.zeros((n_heights, n)),
         np.zeros(species.longest_grass + 1),
-        np.zeros((len(delays.openings.exposed), species.longest_grass + 1)),
         np.zeros((n_heights, n_seasons)),
         np.zeros((len(delays.segments), n_seasons)),
         np.zeros((n_edges, n)),

@@ -13,7 +13,6 @@ from standage.compiled import Floats, Integers, compiled, compiled_loop, compile
 from standage.evidence.delays import RING_DIFFERENCE_ERROR
 from standage.stand.kernel.convolution import add_scaled, inner
 from standage.stand.kernel.distributions import digamma
-from standage.stand.kernel.emergence import stages_of_exposed, stages_of_exposed_adjoint
 from standage.stand.kernel.inputs import (
     BREAST_HEIGHT,
     EMERGING,
@@ -62,19 +61,14 @@ def stages_at_survey(
     n = len(rates.living)
     n_edges = len(rates.cdf)
     has_grass = delays.species.has_grass_stage
-    exposed = delays.openings.exposed
     growth = rates.growth[BREAST_HEIGHT]
     growth_bar = bars.growth[BREAST_HEIGHT]
     share, past = shares_by_age(rates.grass, growth, has_grass, n)
-    stages_of_exposed(exposed, rates.stays, growth, share, past)
     shares = Shares(share, np.full(3, -1.0), np.full(n_edges, -1.0))
     share_bars = Shares(np.zeros((3, n)), np.zeros(3), np.zeros(n_edges))
     logp = counted(x, gradient, index, counts, rates, bars, shares, share_bars)
     plants_adjoint(rates, bars, shares, share_bars)
     logp += sections(counts.sections, has_grass, rates, bars)
-    stages_of_exposed_adjoint(
-        exposed, rates.stays, growth, share_bars.share, bars.stays, growth_bar
-    )
     shares_by_age_adjoint(rates.grass, growth, has_grass, share_bars.share, bars.grass, growth_bar)
     return logp
 
