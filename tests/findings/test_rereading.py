@@ -6,6 +6,9 @@ import pytest
 
 from standage.findings import Findings
 from standage.findings.rereading import _gain, _median
+from standage.prose.cautions import cautions
+from standage.prose.measures import Measures
+from standage.prose.tree_story import TreeRecord, tree_story
 from standage.simulate.history import SurveyDesign
 from standage.simulate.surveys import small_survey
 from standage.stand.fit import fit_stands
@@ -45,6 +48,17 @@ def test_a_count_far_too_long_for_a_slender_tree_is_first_to_read_again(planted)
     assert first["tree_gain_years"] == table["tree_gain_years"].max() > 2
     both = table["tree_gain_years"] + table["oldest_gain_years"]
     assert both.is_monotonic_decreasing
+
+
+def test_the_core_is_named_where_a_result_is_read(planted):
+    core, posterior = planted
+    findings = Findings(posterior)
+    words = [each for each in cautions(findings) if "Read these cores again" in each]
+    assert len(words) == 1 and core in words[0]
+    tree = posterior.survey.cores.set_index("core").at[core, "tree"]
+    (row,) = findings.tree_dates[findings.tree_dates["tree"] == tree].to_dict("records")
+    story = tree_story(TreeRecord(row), Measures())
+    assert any("read the core again" in each for each in story.remarks)
 
 
 def test_each_tree_has_the_chance_of_its_core(planted):
