@@ -6,12 +6,13 @@ A tree whose cores leave no year in common is dated from none of them, here and 
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from standage.evidence import height, ring_count
+from standage.evidence import gross_errors, height, ring_count
 from standage.evidence.core import CoreReadings
 from standage.profiles import Profile
 
@@ -20,6 +21,8 @@ Integers = NDArray[np.int64]
 
 REACH_SCALES = 10
 """Reader errors are followed to so many scales: what lies beyond is 6 in 10,000."""
+USUAL_SCALES = 4
+"""Reader errors that still pass for usual: beyond it are 8 in 1,000 either way (assumption)."""
 REACH_LOG_SDS = 3.3
 """Rings missed are followed to the 99.95 % point."""
 BIAS_SDS = 3.0
@@ -40,7 +43,9 @@ def longest_missed(readings: CoreReadings, rows: Integers, profile: Profile) -> 
     return np.where(readings.at_least[rows], longevity, followed).astype(int)
 
 
-def years_open(readings: CoreReadings, rows: Integers, profile: Profile) -> tuple[Floats, Floats]:
+def years_open(
+    readings: CoreReadings, rows: Integers, profile: Profile, reach_scales: float = REACH_SCALES
+) -> tuple[Floats, Floats]:
     """First and last calendar year in which the tree can have reached the core's height (emergence
     height for a core below it), of each of the readable `rows`; all but negligible.
     """
@@ -48,8 +53,9 @@ def years_open(readings: CoreReadings, rows: Integers, profile: Profile) -> tupl
     counted = readings.counted_rings[rows]
     slack = np.ceil(
         counted * (abs(bias_mean) + BIAS_SDS * bias_sd)
-        + REACH_SCALES * np.nan_to_num(readings.reader_scale[rows])
+        + reach_scales * np.nan_to_num(readings.reader_scale[rows])
         + np.nan_to_num(np.abs(readings.further_shifts[rows])).max(axis=1, initial=0.0)
+        + gross_errors.LONGEST_SHIFT * (readings.gross_share[rows] > 0)
     )
     shifts, possible = readings.outer_years[rows], readings.outer_weights[rows] > 0
     earliest = np.where(possible, shifts, np.inf).min(axis=1)
@@ -65,7 +71,12 @@ def years_open(readings: CoreReadings, rows: Integers, profile: Profile) -> tupl
 
 
 def last_years_in_common(
-    readings: CoreReadings, rows: Integers, tree: Integers, heights: Floats, profile: Profile
+    readings: CoreReadings,
+    rows: Integers,
+    tree: Integers,
+    heights: Floats,
+    profile: Profile,
+    reach_scales: float = REACH_SCALES,
 ) -> Floats:
     """The last year in which each tree can have passed its lowest core, with all its cores right,
     NaN where they leave none: `(tree,)` by number.
@@ -75,7 +86,7 @@ def last_years_in_common(
     growth from one to the other may take. [cm]
     """
     number = int(tree.max(initial=-1)) + 1
-    low, high = years_open(readings, rows, profile)
+    low, high = years_open(readings, rows, profile, reach_scales)
     first, last = np.full(number, -np.inf), np.full(number, np.inf)
     above = np.full(number, np.nan)
     order = np.lexsort((-heights, tree))
@@ -96,6 +107,28 @@ def last_years_in_common(
         last[of] = np.where(first[of] > last[of], np.nan, last[of])
         above[of] = heights[here]
     return last
+
+
+def one_is_misread(
+    readings: CoreReadings, rows: Integers, tree: Integers, heights: Floats, profile: Profile
+) -> NDArray[np.bool_]:
+    """Whether the cores of each tree can all be of it only if one of them is grossly misread,
+    `(tree,)`; arguments as of `last_years_in_common`.
+    """
+    last = last_years_in_common(readings, rows, tree, heights, profile)
+    if not (readings.gross_share[rows] > 0).any():
+        return np.zeros(len(last), dtype=bool)
+    undoubted = replace(readings, gross_share=np.zeros(len(readings)))
+    as_read = last_years_in_common(undoubted, rows, tree, heights, profile, USUAL_SCALES)
+    return np.isnan(as_read) & ~np.isnan(last)
+
+
+def misread_words(cores: NDArray[np.object_]) -> str:
+    """That one of the cores of a tree is misread, by their names."""
+    return (
+        f"its cores {', '.join(cores[:-1])} and {cores[-1]} disagree by more than counts stray:"
+        " one is probably misread; read them again"
+    )
 
 
 @lru_cache(maxsize=1024)

@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from standage.evidence import height, ring_count
+from standage.evidence import gross_errors, height, ring_count
 from standage.evidence.centre import at_least, missing_rings_pmf, read_centres
 from standage.profiles import Profile
 
@@ -68,7 +68,7 @@ class CoreReadings:
     arrival cannot be later, since the tree is on record in that year. at_least: the rings seen
     bound the age from below and say nothing of how many there are further in. further_shifts: rings
     by which each further reading goes further back than innermost_year, NaN for none; (core,
-    reading).
+    reading). gross_share: probability that the reading is grossly off.
 
     >>> readings = read_cores(survey, "a", "longleaf-pine", standage.load_profile("longleaf-pine"))
     >>> bool((readings.innermost_year <= readings.last_ring_year)[readings.readable].all())
@@ -98,6 +98,7 @@ class CoreReadings:
     note: NDArray[np.object_]
     at_least: NDArray[np.bool_]
     further_shifts: Floats
+    gross_share: Floats
 
     def __len__(self) -> int:
         return len(self.core)
@@ -178,6 +179,7 @@ def readings_of(table: pd.DataFrame, profile: Profile) -> CoreReadings:
         note=ring.note,
         at_least=at_least(table),
         further_shifts=ring_count.further_shifts(table, ring),
+        gross_share=gross_errors.gross_shares(table["dating"], ring.readable),
     )
 
 
@@ -194,6 +196,8 @@ def evidence_over_years(
     years: NDArray[np.int64],
     profile: Profile,
     nodes: Nodes | None = None,
+    *,
+    right: bool = False,
 ) -> Floats:
     """Likelihood of each year of arrival at the core's height.
 
@@ -201,7 +205,8 @@ def evidence_over_years(
     averaged out: `(year,)`. With nodes = (values of the early-growth factor, values of the counting
     factor): `(g, d, year)`, made for mixing by B-splines of spacing 1, whose variance is taken off
     beforehand. A core without a readable ring is flat up to `reached_by`. A core below emergence
-    height speaks about the year of emergence. Years must be consecutive.
+    height speaks about the year of emergence. Years must be consecutive. right: the part of it with
+    the reading not grossly off.
 
     >>> profile = standage.load_profile("longleaf-pine")
     >>> readings = read_cores(survey, "a", "longleaf-pine", profile)
@@ -209,7 +214,8 @@ def evidence_over_years(
     >>> evidence_over_years(readings, 0, years, profile).shape
     (225,)
     """
-    return pooled_evidence_over_years(readings, [index], years, profile, nodes)
+    right_core = index if right else None
+    return pooled_evidence_over_years(readings, [index], years, profile, nodes, right=right_core)
 
 
 def pooled_evidence_over_years(
@@ -218,13 +224,16 @@ def pooled_evidence_over_years(
     years: NDArray[np.int64],
     profile: Profile,
     nodes: Nodes | None = None,
+    *,
+    right: int | None = None,
 ) -> Floats:
     """Joint likelihood of several cores at the same height of one tree, of the shapes of
     `evidence_over_years`.
 
     The cores share the early growth of their tree (averaged over a grid fine enough for the
     sharpest of them) besides the stand's factors; it is never a product of separately averaged
-    likelihoods. Raises ValueError where the cores' heights differ.
+    likelihoods. right: the core of which only the part with a reading not grossly off is taken.
+    Raises ValueError where the cores' heights differ.
 
     >>> profile = standage.load_profile("longleaf-pine")
     >>> readings = read_cores(survey, "a", "longleaf-pine", profile)
@@ -260,6 +269,7 @@ def pooled_evidence_over_years(
                 own[place],
                 counting,
                 with_nodes=nodes is not None,
+                right=row == right,
             )
         result += weight * product
     if nodes is None:
@@ -319,10 +329,16 @@ def _tree_factor_grid(own: Floats, shared: Floats) -> tuple[Floats, Floats]:
 
 
 def innermost_ring_pmf(
-    readings: CoreReadings, row: int, profile: Profile, counting: Floats, *, with_nodes: bool
+    readings: CoreReadings,
+    row: int,
+    profile: Profile,
+    counting: Floats,
+    *,
+    with_nodes: bool,
+    right: bool = False,
 ) -> tuple[NDArray[np.int64], Floats]:
     """Years before the plug-in year of the innermost ring `(s,)`; their probabilities at each value
-    of the counting factor, `(d, s)`.
+    of the counting factor, `(d, s)`. right: only what there is with a reading not grossly off.
     """
     bias_mean, bias_sd = ring_count.counting_bias(profile)
     counted, scale = readings.counted_rings[row], readings.reader_scale[row]
@@ -337,7 +353,10 @@ def innermost_ring_pmf(
         )
     further = readings.further_shifts[row]
     further = further[np.isfinite(further)]
-    reach = SHIFT_SCALES * scale
+    share = readings.gross_share[row]
+    label, eye_share = gross_errors.parts(share)
+    doubted = share > 0 and (further.size > 0 or not right)
+    reach = SHIFT_SCALES * scale + doubted * gross_errors.LONGEST_SHIFT
     first, last = location.min() - reach, location.max() + reach
     if further.size:
         first, last = min(first, first + further.min()), max(last, last + further.max())
@@ -347,9 +366,13 @@ def innermost_ring_pmf(
         wood = np.sqrt(
             max(scale**2 - eye**2, SMALLEST_SHARE_LEFT * ring_count.WOOD_SHARE * scale**2)
         )
-        pmf = ring_count.readings_shift_pmf(location, wood, eye, further, shifts)
+        pmf = ring_count.readings_shift_pmf(
+            location, wood, eye, further, shifts, float(eye_share), right=right
+        )
     else:
         pmf = ring_count.shift_pmf(location, np.full(location.shape, scale), shifts)
+        pmf = (1.0 - eye_share) * pmf if right else gross_errors.with_eye_errors(pmf, eye_share)
+    pmf = (1.0 - label) * pmf if right else gross_errors.with_label_errors(pmf, shifts, label)
     return _with_outer_ring(shifts, pmf, readings.outer_years[row], readings.outer_weights[row])
 
 
@@ -376,6 +399,7 @@ def _one_core(
     counting: Floats,
     *,
     with_nodes: bool,
+    right: bool,
 ) -> Floats:
     """E at each early-growth log mean `(g,)` and counting factor `(d,)`: `(g, d, year)`; size 1 on
     an axis the core does not depend on.
@@ -384,7 +408,9 @@ def _one_core(
     if not readings.readable[row]:
         return np.where(reachable, 1.0, 0.0)[None, None, :]
     counting = counting if readings.counted_rings[row] > 0 else np.zeros(1)
-    before, ring = innermost_ring_pmf(readings, row, profile, counting, with_nodes=with_nodes)
+    before, ring = innermost_ring_pmf(
+        readings, row, profile, counting, with_nodes=with_nodes, right=right
+    )
     already = (
         height.years_already_waited_pmf(profile) if readings.below_emergence[row] else np.ones(1)
     )

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from standage.evidence.agreement import last_years_in_common
+from standage.evidence.agreement import last_years_in_common, misread_words, one_is_misread
 from standage.evidence.core import CoreReadings, core_table, readings_of
 from standage.profiles import Profile, load_profile, profile_keys
 from standage.survey.accounted import ALONE, IN_HISTORY, LEFT_OUT, TALLIED
@@ -44,7 +44,7 @@ class Participation:
     stems: a row a tree, in the order of trees.csv: `tree`, `stand`, `species`, `natural` (live, not
     planted and, where its stand has plots, inside one), `part` (see `standage.survey.accounted`),
     `reason` (of those left out or tallied), `set_aside` (why no core of it is used though one can
-    be read; "" else).
+    be read; "" else), `misread` (that one of its cores is, by what the others say; "" else).
     cores: a row a core, in the order of cores.csv: `core`, `tree`, `part`, `reason`. groups: a row
     for a species of a stand that has a profile, by (`stand`, `species`): `natural` stems, `cores`
     readable, `modelled`, `at_coring_height` (no height is recorded), `commonest_height_cm` of cores
@@ -95,7 +95,9 @@ def participation(survey: Survey, profiles: dict[str, Profile]) -> Participation
     cores, readings = _read_all(survey, profiles)
     groups = _groups(survey, stems, cores, profiles)
     first_year = _first_year(survey, stems, cores, groups, profiles)
-    stems["set_aside"] = _set_aside(stems, cores, readings, groups, profiles, first_year)
+    stems["set_aside"], stems["misread"] = _set_aside(
+        stems, cores, readings, groups, profiles, first_year
+    )
     stems["part"], stems["reason"] = _parts_of_stems(trees, stems, cores, groups, profiles)
     cores["part"], cores["reason"] = _parts_of_cores(stems, cores, profiles)
     return Participation(stems, cores[["core", "tree", "part", "reason"]], groups, first_year)
@@ -234,9 +236,11 @@ def _set_aside(
     groups: pd.DataFrame,
     profiles: dict[str, Profile],
     first_year: float,
-) -> NDArray[np.object_]:
-    """Why the readable cores of a stem are of no use together, "" where they are: `(stem,)`."""
-    why = np.full(len(stems), "", dtype=object)
+) -> tuple[NDArray[np.object_], NDArray[np.object_]]:
+    """Why the readable cores of a stem are of no use together, "" where they are; that one of them
+    must be misread, "" where none need be: `(stem,)` each.
+    """
+    why, misread = (np.full(len(stems), "", dtype=object) for _ in range(2))
     for key, (rows, of_species) in readings.items():
         used = np.flatnonzero(of_species.readable)
         if not len(used):
@@ -247,7 +251,11 @@ def _set_aside(
         last = last_years_in_common(of_species, used, tree, height, profiles[key])
         # a comparison with NaN is false: without a history there are no years considered
         why[stem] = np.where(np.isnan(last), AT_ODDS, np.where(last < first_year, BEFORE_AXIS, ""))
-    return why
+        for number in np.flatnonzero(
+            one_is_misread(of_species, used, tree, height, profiles[key]) & (why[stem] == "")
+        ):
+            misread[stem[number]] = misread_words(of_species.core[used[tree == number]])
+    return why, misread
 
 
 def _heights_used(cores: pd.DataFrame, groups: pd.DataFrame) -> NDArray[np.float64]:

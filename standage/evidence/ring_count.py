@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from standage.evidence.gross_errors import with_eye_errors
 from standage.profiles import Profile
 from standage.years import growing_seasons
 
@@ -104,24 +105,33 @@ def readings_shift_pmf(
     eye_scale: float,
     further: NDArray[np.float64],
     shifts: NDArray[np.int64],
+    gross_share: float = 0.0,
+    *,
+    right: bool = False,
 ) -> NDArray[np.float64]:
     """`shift_pmf` of a core that was read several times: the eye's errors of its readings are
     independent Student-t's, the wood's is common to them. (d, shift)
 
     location : of the wood's error. (d,) further : rings by which each further reading goes further
-    back than the core's own. (reading,)
+    back than the core's own. (reading,) gross_share : probability that the eye was grossly off, at
+    each reading by itself. right : only what there is with the core's own reading not so.
     """
-    seen = np.ones(shifts.size)
-    for read in (0.0, *further):
-        seen = seen * shift_pmf(np.array(read), np.array(eye_scale), shifts)
-    seen = seen / seen.sum()
+    own, *others = (
+        shift_pmf(np.array(read), np.array(eye_scale), shifts) for read in (0.0, *further)
+    )
+    rest = np.ones(shifts.size)
+    for each in others:
+        rest = rest * with_eye_errors(each, gross_share)
+    total = (rest * with_eye_errors(own, gross_share)).sum()
+    seen = rest * ((1.0 - gross_share) * own if right else with_eye_errors(own, gross_share))
+    seen = seen / total
     wide = np.arange(shifts[0] - shifts[-1], shifts[-1] - shifts[0] + 1)
     wood = shift_pmf(location, np.full(location.shape, wood_scale), wide)
-    total = np.zeros((*location.shape, shifts.size))
+    found = np.zeros((*location.shape, shifts.size))
     for place in np.flatnonzero(seen > 1e-9):
         start = shifts.size - 1 - place
-        total += seen[place] * wood[..., start : start + shifts.size]
-    return total
+        found += seen[place] * wood[..., start : start + shifts.size]
+    return found
 
 
 def further_shifts(table: pd.DataFrame, ring: InnermostRing) -> NDArray[np.float64]:

@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from standage.evidence.agreement import misread_words, one_is_misread
 from standage.evidence.core import CoreReadings, core_table, readings_of
 from standage.evidence.delays import BREAST_HEIGHT_CM
 from standage.evidence.height import delay_pmf_prior
@@ -267,6 +268,14 @@ def _date_species(
             reason,
         )
     _notes_of_cores(readings, place, text["note"])
+    for rows in blocks:
+        heights = np.nan_to_num(readings.height_cm[rows]).ravel()
+        tree = np.repeat(np.arange(len(rows)), rows.shape[1])
+        odd = one_is_misread(readings, rows.ravel(), tree, heights, profile)
+        for number in np.flatnonzero(odd & (rows.shape[1] > 1)):
+            row = place[rows[number, -1]]
+            words = misread_words(readings.core[np.sort(rows[number])])
+            text["note"][row] = f"{text['note'][row]}; {words}".lstrip("; ")
     noted = dead.copy()
     noted[np.setdiff1d(np.arange(len(dead)), place)] = False
     text["note"][noted] = [

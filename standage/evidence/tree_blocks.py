@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
-from standage.evidence import height, ring_count
+from standage.evidence import gross_errors, height, ring_count
 from standage.evidence.agreement import (
     REACH_SCALES,
     growth_between,
@@ -83,10 +83,15 @@ def tree_blocks(readings: CoreReadings, place: Integers, profile: Profile) -> It
 
 
 def _ring_pmf(
-    readings: CoreReadings, rows: Integers, profile: Profile, counting: Floats
+    readings: CoreReadings,
+    rows: Integers,
+    profile: Profile,
+    counting: Floats,
+    *,
+    doubted: bool = True,
 ) -> tuple[int, Floats]:
     """Years before the plug-in year of the innermost ring: the first of them, and probabilities
-    `(core, counting factor, years before)`.
+    `(core, counting factor, years before)`. doubted: whether a reading may be grossly off.
     """
     bias_mean, bias_sd = ring_count.counting_bias(profile)
     counted, scale = readings.counted_rings[rows], readings.reader_scale[rows]
@@ -96,15 +101,25 @@ def _ring_pmf(
     further = readings.further_shifts[rows]
     apart = np.nanmax(np.abs(further)) if np.isfinite(further).any() else 0.0
     reach = int(np.ceil(np.abs(location).max() + REACH_SCALES * scale.max() + apart))
+    share = readings.gross_share[rows] * doubted
+    label, eye_share = gross_errors.parts(share)
+    doubts = bool((share > 0).any())
+    reach += gross_errors.LONGEST_SHIFT * doubts
     shifts = np.arange(-reach, reach + 1)
     pmf = ring_count.shift_pmf(location, scale[:, None] * np.ones(counting.size), shifts)
+    if doubts:
+        pmf = gross_errors.with_eye_errors(pmf, eye_share[:, None])
     for core in np.flatnonzero(np.isfinite(further).any(axis=1)):
         own = further[core][np.isfinite(further[core])]
         wood, eye = (
             float(scale[core]) * np.sqrt(share)
             for share in (ring_count.WOOD_SHARE, 1.0 - ring_count.WOOD_SHARE)
         )
-        pmf[core] = ring_count.readings_shift_pmf(location[core], wood, eye, own, shifts)
+        pmf[core] = ring_count.readings_shift_pmf(
+            location[core], wood, eye, own, shifts, float(eye_share[core])
+        )
+    if doubts:
+        pmf = gross_errors.with_label_errors(pmf, shifts, label[:, None])
     first = -reach - int(outer[used].max())
     total = np.zeros((*pmf.shape[:-1], shifts.size + int(np.ptp(outer[used]))))
     for column in used:
@@ -174,7 +189,9 @@ def date_block(
     found = _summary("coring_height_year", _normalised(arrival), reference, lags, level)
     added = np.where(readings.at_least[lowest][:, None], np.nan, missed)  # no number is known
     found |= _points("rings_added_centre", _normalised(added), np.arange(missed.shape[1]), level)
-    found["sd_count"] = _sd(_normalised(ring), np.arange(ring.shape[1]))
+    _, usual = _ring_pmf(readings, lowest, profile, _COUNTING_ALONE[0], doubted=False)
+    usual = np.einsum("tds,d->ts", usual, _COUNTING_ALONE[1])
+    found["sd_count"] = _sd(_normalised(usual), np.arange(usual.shape[1]))
     found["sd_centre"] = _sd(_normalised(added), np.arange(missed.shape[1]))
     for name in (
         "establishment_year_low",

@@ -35,6 +35,7 @@ from standage.findings.rates import rate_table
 from standage.findings.recruitment_shapes import RecruitmentShape, recruitment_shape
 from standage.findings.regeneration import STOCKING_PER_HA
 from standage.findings.releases import chronology_table, release_table
+from standage.findings.rereading import rereading_table
 from standage.findings.result_tables import RESULT_TABLES
 from standage.findings.stand_summary import stand_summary_table
 from standage.findings.stand_table import stand_table
@@ -191,6 +192,11 @@ class Findings:
     def tree_dates(self) -> pd.DataFrame:
         """One row a tree."""
         return tree_date_table(self)
+
+    @cached_property
+    def rereading(self) -> pd.DataFrame:
+        """One row a counted core: how probably it is misread, and what a sure reading changes."""
+        return rereading_table(self)
 
     @cached_property
     def old_trees(self) -> pd.DataFrame:

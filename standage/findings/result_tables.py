@@ -14,6 +14,7 @@ from standage.findings.prior_sensitivity import PRIOR_SENSITIVITY
 from standage.findings.pulses import PULSES
 from standage.findings.rates import RATE
 from standage.findings.releases import RELEASES
+from standage.findings.rereading import REREADING
 from standage.findings.schema import ResultTable
 from standage.findings.stand_summary import STAND_SUMMARY
 from standage.findings.stand_table import STAND_TABLE
@@ -22,7 +23,7 @@ from standage.findings.tree_dates import TREE_DATES
 # only where the survey has ring widths
 RING_TABLES = (RELEASES, TREE_RELEASES, DISTURBANCES, EVENT_YEARS)
 RESULT_TABLES = (
-    *(CLAIMS, STAND_SUMMARY, TREE_DATES, OLD_TREES, COHORTS, STAND_TABLE),
+    *(CLAIMS, STAND_SUMMARY, TREE_DATES, REREADING, OLD_TREES, COHORTS, STAND_TABLE),
     *(RATE, PULSES, ATTRIBUTION),
     *RING_TABLES,
     *(COMPARISON, PARAMETERS, PRIOR_SENSITIVITY, ALL_STANDS),

@@ -9,6 +9,7 @@ import pandas as pd
 
 from standage.findings import schema
 from standage.findings.intervals import interval_columns
+from standage.findings.rereading import misread_by_tree
 from standage.findings.separate_spans import separate_spans
 from standage.findings.stems import completed_season
 from standage.stand.posterior import Posterior
@@ -64,7 +65,7 @@ TREE_DATES = schema.ResultTable(
         *schema.number(
             "sd_count sd_centre sd_height sd_grass",
             "years",
-            "standard deviation added by counting, rings missed at the centre,"
+            "standard deviation added by counting (its usual error), rings missed at the centre,"
             " growth to the core's height and the grass stage, core alone",
         ),
         *schema.number("sd_total", "years", "of the establishment year, given the whole survey"),
@@ -77,8 +78,13 @@ TREE_DATES = schema.ResultTable(
             "of a tree of one time or another, 10 unlikely years or more between:"
             " these times and their shares; its median is unlikely",
         ),
+        *schema.probability(
+            "misread_probability",
+            "that a count of its cores is off by years, beyond its usual error: `rereading.csv`",
+            blank="none was counted",
+        ),
     ),
-    remark="`standage ages SURVEY --csv FILE` writes the same but the last three,"
+    remark="`standage ages SURVEY --csv FILE` writes the same but the last four,"
     " from each tree's own cores under a flat prior.",
 )
 FROM_THE_CORE_ALONE = [
@@ -95,8 +101,9 @@ def tree_date_table(findings: Findings) -> pd.DataFrame:
     recorded. `sd_count`, `sd_centre`, `sd_height` and `sd_grass` say what each step adds for the
     core taken alone; `sd_total` is the standard deviation of the establishment year given
     everything, so it can be smaller than the steps together where the stand tells more.
-    `separate_years` has the years that a tree may be of where they lie apart, with their shares of
-    the probability; blank for all others.
+    `misread_probability` is that of the likeliest misread of its cores. `separate_years` has the
+    years that a tree may be of where they lie apart, with their shares of the probability; blank
+    for all others.
 
     Returns
     -------
@@ -129,6 +136,7 @@ def tree_date_table(findings: Findings) -> pd.DataFrame:
         separate_years=[
             "; ".join(map(str, separate_spans(years, level))) for years in established.T
         ],
+        misread_probability=trees["tree"].map(misread_by_tree(findings)).astype(float),
     )
     table = table.join(_core_columns(findings.ages), on="tree")
     table = pd.concat([table, _undated(posterior, table)], ignore_index=True)

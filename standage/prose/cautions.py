@@ -8,6 +8,7 @@ from collections.abc import Iterable
 import pandas as pd
 
 from standage.findings.findings import Findings
+from standage.findings.rereading import LIKELY_MISREAD
 from standage.findings.unit_findings import UnitFindings
 from standage.grammar import counted, listed
 from standage.growth.tree_series import tree_series
@@ -65,10 +66,29 @@ def cautions(findings: Findings) -> list[str]:
         *merged_notes(findings.posterior.notes),
         *(sentence for unit in findings.units for sentence in _unit_cautions(unit)),
         *(sentence for unit in findings.units for sentence in _pulse_cautions(unit)),
+        *_to_read_again(findings.rereading),
         *_assumed_limit(findings.pulses),
         *_series_left_out(survey),
         *_cultural_scars(survey),
         *_trees_left_out(findings.tree_dates),
+    ]
+
+
+def _to_read_again(cores: pd.DataFrame) -> list[str]:
+    """The counted cores that are likely misread, first those of which a sure reading changes most.
+
+    cores: the table `rereading`.
+    """
+    likely = cores[cores["misread_probability"] >= LIKELY_MISREAD]
+    if likely.empty:
+        return []
+    named = [
+        f"{row.core} ({percent(row.misread_probability)})" for row in likely.head(3).itertuples()
+    ]
+    more = " and others" if len(likely) > len(named) else ""
+    return [
+        f"Counts that may be off by years, and how probably: {listed(named)}{more}. Read these"
+        " cores again first; rereading.csv ranks all."
     ]
 
 

@@ -11,6 +11,7 @@ import pandas as pd
 
 from standage.findings.findings import Findings
 from standage.findings.intervals import Interval
+from standage.findings.rereading import LIKELY_MISREAD
 from standage.findings.schema import Row
 from standage.findings.uncertainty_budget import STEPS
 from standage.grammar import capital, counted, listed
@@ -18,7 +19,7 @@ from standage.growth.growth_changes import MODEL
 from standage.growth.release_criteria import criterion_words
 from standage.prose.measures import Measures
 from standage.prose.uncertainty import STEP_WORDS
-from standage.prose.wording import NOT_KNOWN, age_words, probability_words, year_words
+from standage.prose.wording import NOT_KNOWN, age_words, percent, probability_words, year_words
 
 CENTRES = {
     "pith": "the pith is in the core",
@@ -263,4 +264,8 @@ def _remarks(tree: TreeRecord) -> list[str]:
         for name in ("left_out_reason", "note")
         if pd.notna(tree.row[name]) and str(tree.row[name]).strip()
     ]
+    chance = tree.row["misread_probability"]
+    if pd.notna(chance) and chance >= LIKELY_MISREAD:
+        odds = f"off by years with a probability of {percent(chance)}"
+        remarks.append(f"its count of rings may be wrong, {odds}: read the core again")
     return [f"{capital(text)}{'' if text.endswith('.') else '.'}" for text in remarks]

@@ -96,6 +96,7 @@ def build_stands(survey: Survey, *, profile_folder: str | None = None) -> BuiltS
             cores[(cores["stand"] == group.stand) & (cores["species"] == group.species)],
             at_odds=list(aside.index[aside == AT_ODDS]),
             too_early=list(aside.index[aside == BEFORE_AXIS]),
+            misread=group.taking_part.set_index("tree")["misread"],
         )
     species = tuple(SpeciesData(key, profiles[key], profiles[key].has_grass_stage) for key in keys)
     data = StandData(len(years), int(years[0]), tuple(units), species, edges)

@@ -100,11 +100,13 @@ def core_notes(
     *,
     at_odds: list[str],
     too_early: list[str],
+    misread: pd.Series,
 ) -> list[str]:
     """What cores of a stand and species contradict or leave open.
 
     cores: their rows of `core_table`, in the order of the readings. at_odds: trees whose cores no
     history could bring together. too_early: trees whose cores lie before the years considered.
+    misread: by tree, that one of its cores must be, "" where none need be.
     """
     notes, name = [], f"{stand}, {species.replace('-', ' ')}"
     if at_odds:
@@ -118,7 +120,10 @@ def core_notes(
             f"{name}: the cores of {counted(len(too_early), 'tree')} ({_first_names(too_early)})"
             " lie before all years considered. They are left out."
         )
-    odd = _older_above(readings)
+    notes += [
+        f"{name}: tree {tree} is dated, but {words}." for tree, words in misread.items() if words
+    ]
+    odd = [tree for tree in _older_above(readings) if not misread.get(tree)]
     if odd:
         notes.append(
             f"{name}: in {counted(len(odd), 'tree')} ({_first_names(odd)}) a core begins years"

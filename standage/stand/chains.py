@@ -4,13 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from standage.evidence.core import (
-    CoreReadings,
-    evidence_over_years,
-    pooled_evidence_over_years,
-)
+from standage.evidence.core import CoreReadings, pooled_evidence_over_years
 from standage.profiles import Profile
-from standage.stand.data import BREAST_HEIGHT_CM, FACTOR_NODES, Node, TreeChain
+from standage.stand.data import BREAST_HEIGHT_CM, FACTOR_NODES, Node, RightReading, TreeChain
 
 # prior standard deviations of a stand's factors that a core's band of years has to hold
 WIDEST_FACTOR = 3.0
@@ -90,29 +86,23 @@ def _node(
     dbh_class: int,
 ) -> Node | None:
     """What cores of one height say of the year of their first ring; None where they leave none."""
-    nodes = (FACTOR_NODES, FACTOR_NODES)
-    if len(rows) == 1:
-        evidence = evidence_over_years(readings, int(rows[0]), years, profile, nodes=nodes)
-    else:
-        evidence = pooled_evidence_over_years(readings, rows.tolist(), years, profile, nodes=nodes)
+    evidence = _of_cores(readings, rows, years, profile)
     loads_gamma = bool(
         np.any((readings.centre_loading[rows] > 0) & (readings.centre_sigma[rows] > 0))
     )
     loads_delta = bool(np.any(readings.counted_rings[rows] > 0))
-    if not loads_gamma:
-        evidence = evidence[:1]
-    if not loads_delta:
-        evidence = evidence[:, :1]
-    inner = [
-        np.abs(FACTOR_NODES) <= WIDEST_FACTOR if size > 1 else slice(None)
-        for size in evidence.shape[:2]
-    ]
-    top = evidence[inner[0]][:, inner[1]].max(axis=(0, 1))
+    axes = (slice(None) if loads_gamma else slice(1), slice(None) if loads_delta else slice(1))
+    evidence = evidence[axes]
+    top = _over_factors(evidence)
     if not top.max() > 0:
         return None
-    below = np.cumsum(top) / top.sum()
-    low = int(np.searchsorted(below, NEGLIGIBLE_EVIDENCE))
-    high = int(np.searchsorted(below, 1.0 - NEGLIGIBLE_EVIDENCE)) + 1
+    right = []
+    for row in rows[readings.gross_share[rows] > 0]:
+        part = _of_cores(readings, rows, years, profile, right=int(row))[axes] / top.max()
+        # all of it negligible where the other cores leave the reading no chance
+        low, high = _band(_over_factors(part)) if part.any() else (0, 1)
+        right.append(RightReading(str(readings.core[row]), part[:, :, low:high], low))
+    low, high = _band(top)
     return Node(
         height_cm,
         dbh_class if height_cm == BREAST_HEIGHT_CM else -1,
@@ -120,4 +110,37 @@ def _node(
         low,
         loads_gamma,
         loads_delta,
+        tuple(right),
     )
+
+
+def _of_cores(
+    readings: CoreReadings,
+    rows: np.ndarray,
+    years: np.ndarray,
+    profile: Profile,
+    right: int | None = None,
+) -> np.ndarray:
+    """Evidence of cores of one height at the nodes of the two factors, (early growth, counting,
+    year). right : the core of which only the part with a reading not grossly off is taken.
+    """
+    nodes = (FACTOR_NODES, FACTOR_NODES)
+    return pooled_evidence_over_years(
+        readings, rows.tolist(), years, profile, nodes=nodes, right=right
+    )
+
+
+def _over_factors(evidence: np.ndarray) -> np.ndarray:
+    """The largest likelihood of each year over the values of the factors looked at. (year,)"""
+    inner = [
+        np.abs(FACTOR_NODES) <= WIDEST_FACTOR if size > 1 else slice(None)
+        for size in evidence.shape[:2]
+    ]
+    return evidence[inner[0]][:, inner[1]].max(axis=(0, 1))
+
+
+def _band(top: np.ndarray) -> tuple[int, int]:
+    """First and end year of what is not negligible."""
+    below = np.cumsum(top) / top.sum()
+    low = int(np.searchsorted(below, NEGLIGIBLE_EVIDENCE))
+    return low, int(np.searchsorted(below, 1.0 - NEGLIGIBLE_EVIDENCE)) + 1

@@ -27,6 +27,17 @@ class SpeciesData:
 
 
 @dataclass(frozen=True)
+class RightReading:
+    """Of the evidence of a node, the part in which the reading of one of its cores is not grossly
+    off: on the same scale, in a band of years of its own.
+    """
+
+    core: str
+    evidence: np.ndarray
+    band_start: int
+
+
+@dataclass(frozen=True)
 class Node:
     """One height of a tree at which something is known about the year its first ring there was
     laid.
@@ -34,7 +45,7 @@ class Node:
     `evidence` has shape `(11, 11, band)`: likelihood over years `band_start ... band_start + band -
     1` of the axis at the nodes of the early-growth factor and the counting factor; an axis on which
     the core does not depend has length 1. `dbh_class` is -1 unless the node is breast height and
-    the stem has a diameter.
+    the stem has a diameter. `right` has an entry for each core whose reading may be grossly off.
     """
 
     height_cm: float
@@ -43,6 +54,7 @@ class Node:
     band_start: int
     loads_gamma: bool
     loads_delta: bool
+    right: tuple[RightReading, ...] = ()
 
 
 @dataclass(frozen=True)

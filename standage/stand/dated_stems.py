@@ -139,6 +139,7 @@ def dated_stems(group: Group, years: np.ndarray, edges: np.ndarray) -> list[Date
                         None,
                         (
                             f"{set_aside}: dated without them" if set_aside and not reason else "",
+                            taking.misread if chain is not None else "",
                             record_words(row.alive_in_year, row.alive_source),
                         ),
                     )

@@ -205,6 +205,38 @@ def descend(increment: Floats, above: Floats, start: int, stop: int, low: int, o
         out[y - low] = total
 
 
+@compiled_part
+def fill_products(
+    increments: Floats,
+    sizes: Floats,
+    factors: Floats,
+    chain: ChainInputs,
+    last: int,
+    years: Integers,
+    product: Floats,
+    message: Floats,
+) -> None:
+    """Fills what the nodes down to each say together, `product` (node, year), from the highest to
+    node `last`, in the `years` (2, node) of interest; arrays of one draw, as in `draw_chain`.
+    """
+    for k in range(last + 1):
+        low = years[0, k]
+        high = years[1, k]
+        here = product[k, low:high]
+        if chain.stop[k] > chain.start[k]:
+            evidence_between_nodes(chain, k, factors[0], factors[1], low, here)
+        else:
+            here[:] = 1.0
+        if k > 0:
+            start, stop = years[0, k - 1], years[1, k - 1]
+            descend(increments[k - 1], product[k - 1], start, stop, low, message[: high - low])
+            for y in range(high - low):
+                here[y] *= message[y]
+        if chain.has_size[k]:
+            for y in range(low, high):
+                product[k, y] *= sizes[y]
+
+
 @compiled
 def draw_chain(
     arrival: Floats,
@@ -231,23 +263,8 @@ def draw_chain(
     years = np.zeros((2, n_nodes), np.int64)
     years_of_interest(chain.start, chain.stop, increments.shape[2], n, years)
     for d in range(n_draws):
-        for k in range(n_nodes):
-            low = years[0, k]
-            high = years[1, k]
-            here = product[k, low:high]
-            if chain.stop[k] > chain.start[k]:
-                evidence_between_nodes(chain, k, factors[d, 0], factors[d, 1], low, here)
-            else:
-                here[:] = 1.0
-            if k > 0:
-                above = product[k - 1]
-                start, stop = years[0, k - 1], years[1, k - 1]
-                descend(increments[d, k - 1], above, start, stop, low, message[: high - low])
-                for y in range(high - low):
-                    here[y] *= message[y]
-            if chain.has_size[k]:
-                for y in range(low, high):
-                    product[k, y] *= sizes[d, y]
+        own = sizes[min(d, len(sizes) - 1)]
+        fill_products(increments[d], own, factors[d], chain, bottom, years, product, message)
         for y in range(years[0, bottom], years[1, bottom]):
             weights[y] = arrival[d, y] * product[bottom, y]
         lowest = pick(weights, years[0, bottom], years[1, bottom], uniforms[d, 0])
@@ -291,6 +308,18 @@ def _band(node: Node) -> np.ndarray:
     return np.ascontiguousarray(node.evidence, dtype=float)
 
 
+def growth_between_nodes(delays: Delays, shares: list[float], n_draws: int) -> np.ndarray:
+    """Pmfs of the seasons from each node up to the one above, (draw, segment, season); shares: of
+    the way to breast height at which the nodes are, highest first.
+    """
+    segments = [
+        delays.growth(upper - lower) for upper, lower in zip(shares, shares[1:], strict=False)
+    ]
+    return np.ascontiguousarray(
+        np.stack(segments, axis=1) if segments else np.zeros((n_draws, 1, 1))
+    )
+
+
 def chain_years(
     chain: TreeChain,
     recruits: Recruits,
@@ -308,15 +337,12 @@ def chain_years(
     arrival = recruits.arrival(lowest_cm)
     n_draws = len(arrival)
     shares = [height_share(delays.profile, node.height_cm) for node in chain.nodes]
-    segments = [
-        delays.growth(upper - lower) for upper, lower in zip(shares, shares[1:], strict=False)
-    ]
-    increments = np.stack(segments, axis=1) if segments else np.zeros((n_draws, 1, 1))
+    increments = growth_between_nodes(delays, shares, n_draws)
     out_year = np.empty((n_draws, 2), dtype=np.int64)
     uniforms = generator.random((n_draws, 3))
     draw_chain(
         np.ascontiguousarray(arrival),
-        np.ascontiguousarray(increments),
+        increments,
         np.zeros((1, 1)) if sizes is None else np.ascontiguousarray(sizes),
         np.stack([recruits.early_growth, recruits.counting], axis=1),
         chain_inputs(chain, has_size=sizes is not None),

@@ -115,7 +115,7 @@ def assemble(
     number = sampled.values.shape[0] * sampled.values.shape[1]
     prior = prior_draws(data, prior_held(data, number), np.random.default_rng([seed, 3]))
     prior_states = UnitStates(prior, data)
-    at_core, established = date_stems(survey, built, states, np.random.default_rng([seed, 2]))
+    dates = date_stems(survey, built, states, np.random.default_rng([seed, 2]))
     checking = np.random.default_rng([seed, 4])
     expected = [expected_counts(data, u, state, checking, level) for u, state in enumerate(states)]
     by_unit = (
@@ -132,8 +132,9 @@ def assemble(
             by_unit,
             trees,
             n_units=len(data.units),
-            establishment_year=established,
-            year_at_core=at_core,
+            establishment_year=dates.establishment_year,
+            year_at_core=dates.year_at_core,
+            misread=dates.misread,
             parameters=sampled.values,
             parameter_names=parameter_names(data),
         ),

@@ -33,6 +33,7 @@ MEANINGS = {
     "log_counts": ("log probability", "how likely the stage counts are"),
     "establishment_year": ("calendar year", "first growing season of the stem"),
     "year_at_core": ("calendar year", "first growing season at the height of the lowest core"),
+    "misread": ("probability", "that the core's reading is grossly off, given the draw's year"),
     "parameters": ("standard deviations of the prior", "parameters as they are sampled"),
     "year": ("calendar year", "year of establishment, or of arrival at coring height: see basis"),
     "basis": ("", "what the unit's years are years of"),
@@ -53,6 +54,7 @@ def labelled_draws(
     year_at_core: np.ndarray,
     parameters: np.ndarray,
     parameter_names: Sequence[str],
+    misread: Mapping[str, np.ndarray] | None = None,
 ) -> xr.DataTree:
     """The draws of all units and stems, labelled.
 
@@ -62,6 +64,7 @@ def labelled_draws(
     trees : a row a stem.
     establishment_year, year_at_core : (draw, stem), `NO_YEAR` where there is none.
     parameters : (chain, draw of a chain, parameter).
+    misread : by core whose reading may be grossly off, the probability that it is. (draw,)
 
     Returns
     -------
@@ -97,6 +100,10 @@ def labelled_draws(
             "parameter": np.array(parameter_names, dtype=object),
         },
     )
+    if misread:
+        chances = np.stack(list(misread.values()), axis=1).reshape(chains, draws, -1)
+        posterior["misread"] = (("chain", "draw", "core"), chances)
+        posterior = posterior.assign_coords(core=np.array(list(misread), dtype=object))
     prior = xr.Dataset(found.prior(), coords=names | years)
     edges = one.diameter_edges_cm
     classes = names | {

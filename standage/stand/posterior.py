@@ -110,6 +110,19 @@ class Posterior:
         """Calendar year of the first ring at the lowest core, -1 for none. (draw, stem)"""
         return self._of_stems("year_at_core")
 
+    @cached_property
+    def misread(self) -> pd.DataFrame:
+        """Probability that a core's reading is grossly off, given each draw's year at the core: a
+        row a draw, a column a core; none for cores of which it isn't doubted. NaN without a year.
+        """
+        dataset = self.draws_by_name["posterior"].dataset
+        if "misread" not in dataset:
+            return pd.DataFrame(index=range(len(self.establishment_year)))
+        values = dataset["misread"].transpose("chain", "draw", "core").values
+        return pd.DataFrame(
+            values.reshape(-1, values.shape[-1]), columns=dataset["core"].values.tolist()
+        )
+
     @property
     def draws(self) -> np.ndarray:
         """Parameters as they are sampled. (chain, draw of the chain, parameter)"""

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -12,9 +13,27 @@ from standage.stand.build import BuiltStands, DatedStem
 from standage.stand.dating import Recruits, chain_years, size_years
 from standage.stand.kernel.delays import DelayFactors
 from standage.stand.labelled import NO_YEAR
+from standage.stand.misreads import chances_misread
 from standage.stand.packing import log_reference
 from standage.stand.states import UnitState, unit_delays
 from standage.survey.survey import Survey
+
+
+@dataclass(frozen=True)
+class StemDates:
+    """Calendar years of every stem, by draw.
+
+    Attributes
+    ----------
+    year_at_core, establishment_year : of the first ring at the core, and of establishment;
+        `NO_YEAR` where there is none to give. (draw, stem)
+    misread : by core whose reading may be grossly off, the probability that it is, given the draw
+        and its year at the core; NaN in a draw without a year. (draw,)
+    """
+
+    year_at_core: np.ndarray
+    establishment_year: np.ndarray
+    misread: Mapping[str, np.ndarray]
 
 
 def date_stems(
@@ -22,15 +41,14 @@ def date_stems(
     built: BuiltStands,
     states: Sequence[UnitState],
     generator: np.random.Generator,
-) -> tuple[np.ndarray, np.ndarray]:
-    """Calendar years `(draw, stem)` of the first ring at the core and of establishment; `NO_YEAR`
-    where there is none to give.
-    """
+) -> StemDates:
+    """The years of every stem, drawn."""
     stems, edges, first_year = built.stems, built.data.class_edges_cm, built.data.first_year
     shape = len(states[0].living), len(stems)
     at_core, established = (np.full(shape, NO_YEAR, dtype=np.int32) for _ in range(2))
     sources = _Sources(survey, built, states, generator)
     by_size: dict[tuple[int, int], list[int]] = {}
+    misread: dict[str, np.ndarray] = {}
 
     @lru_cache(maxsize=1)
     def in_class(unit: int, c: int) -> np.ndarray:
@@ -57,6 +75,8 @@ def date_stems(
             sizes = in_class(stem.unit, stem.dbh_class) if has_size else None
             core, year = chain_years(stem.chain, source, sizes, generator)
             at_core[:, i] = _calendar(core, first_year)
+            for name, chance in chances_misread(stem.chain, source, sizes, core).items():
+                misread[name] = chance.astype(np.float32)
             known_height = not stem.cored or np.isfinite(stem.coring_height_cm)
             if known_height and not source.delays.at_coring_height:
                 established[:, i] = _calendar(year, first_year)
@@ -64,7 +84,7 @@ def date_stems(
         sizes = states[unit].in_class(edges[c], edges[c + 1])
         years = size_years(sources.of_unit(unit), sizes, len(members), generator)
         established[:, members] = _calendar(years, first_year)
-    return at_core, established
+    return StemDates(at_core, established, misread)
 
 
 def _calendar(places: np.ndarray, first_year: int) -> np.ndarray:

@@ -17,6 +17,7 @@ from standage.evidence import (
     pooled_evidence_over_years,
     read_cores,
 )
+from standage.evidence.gross_errors import GROSS_SHARE, LONGEST_SHIFT, OF_LABELS, eye_law
 from standage.evidence.tree_ages import last_completed_season
 from standage.profiles import load_profile
 from standage.simulate.surveys import small_survey
@@ -538,6 +539,10 @@ def test_wider_levels_hold_narrower_ones_and_spreads_add_up(tmp_path):
     parts = np.sqrt(
         sum(wide[name] ** 2 for name in ("sd_count", "sd_centre", "sd_height", "sd_grass"))
     )
+    # The total has gross errors of the count besides, see `test_gross_errors.py`.
+    moved = np.arange(-LONGEST_SHIFT, LONGEST_SHIFT + 1)
+    law = GROSS_SHARE * ((1 - OF_LABELS) * eye_law() + OF_LABELS / moved.size)
+    parts = np.sqrt(parts**2 + law @ moved**2 - (law @ moved) ** 2)
     # Grass stage and height growth share a factor, so that the total is a little more than
     # independent parts would give.
     narrow_centre = wide["sd_centre"] < 20  # wide ones are cut off by longevity

@@ -29,6 +29,7 @@ from standage.simulate.history import (
     steady_recruitment,
 )
 from standage.simulate.life import draw_life_histories, standing_off
+from standage.simulate.misreadings import with_misread_counts
 from standage.simulate.plants import Cut, grow, share_left, standing_after
 from standage.simulate.surveys import null_survey, simulate_survey, small_survey
 from standage.survey.reading import read_survey
@@ -727,3 +728,23 @@ def test_the_demonstration_survey_holds_every_kind_of_record():
     assert 8 <= len(survey.known_age_stems) <= 15 and survey.known_age_stems["stand"].nunique() == 1
     assert (survey.events.groupby("stand").size() == 2).all()
     assert (survey.cores["core_date"].dt.month == 12).any()
+
+
+def test_misread_counts_are_added_to_a_survey_that_is_not_touched():
+    simulated = small_survey(3, stems=60, cores=40)
+    read = with_misread_counts(simulated, 0.5, seed=7)
+    pd.testing.assert_frame_equal(
+        simulated.tables["cores"], small_survey(3, stems=60, cores=40).tables["cores"]
+    )
+    off = read.truth["cores"].set_index("core")["misread_rings"].astype(int)
+    before, after = (
+        each.tables["cores"].set_index("core")["ring_count"].astype(float)
+        for each in (simulated, read)
+    )
+    counted = simulated.tables["cores"].set_index("core")["dating"] == "counted"
+    counted &= before.notna()
+    assert (off[~counted] == 0).all() and 0.2 < (off[counted] != 0).mean() < 0.8
+    assert (off[off != 0].abs() >= 5).all() and (off > 0).any() and (off < 0).any()
+    np.testing.assert_array_equal((after - before)[counted], off[counted])
+    others = [column for column in simulated.tables["cores"] if column != "ring_count"]
+    pd.testing.assert_frame_equal(simulated.tables["cores"][others], read.tables["cores"][others])

@@ -22,6 +22,7 @@ from standage.stand.data import (
     FACTOR_NODES,
     STAGES,
     Node,
+    RightReading,
     SpeciesData,
     StandData,
     TreeChain,
@@ -37,6 +38,7 @@ from standage.stand.kernel.delays import (
     height_growth_adjoint,
 )
 from standage.stand.kernel.log_density import Kernel, log_density_and_gradient, unit_log_density
+from standage.stand.misreads import chances_misread
 from standage.stand.packing import pack_priors, pack_unit
 from standage.stand.parameters import KNOT_NAMES, layout, pack, unpack
 from standage.stand.states import (
@@ -510,7 +512,12 @@ def test_knots_of_prior_draws_are_an_ornstein_uhlenbeck_process():
 
 
 def written_out(
-    setting: Tiny, chain: TreeChain, gamma: float, delta: float, with_size: bool
+    setting: Tiny,
+    chain: TreeChain,
+    gamma: float,
+    delta: float,
+    with_size: bool,
+    normalised: bool = True,
 ) -> np.ndarray:
     """P(first ring at the lowest core, establishment), shape `(year, year)`: every path of years of
     one tree, added up.
@@ -553,7 +560,7 @@ def written_out(
             upward(
                 len(chain.nodes) - 1, year, setting.living[0, established] * waited, -1, established
             )
-    return table / table.sum()
+    return table / table.sum() if normalised else table
 
 
 DIAMETER = Node(BREAST_HEIGHT_CM, 4, None, 0, False, False)
@@ -596,6 +603,43 @@ def test_years_of_a_cored_tree_are_drawn_from_their_exact_conditional(name, has_
     assert (
         chi_square(found, written_out(wrong, chain, gamma, delta, with_size)) < LEAST_P
     )  # recruitment a year off would be seen
+
+
+@pytest.mark.parametrize("name", CHAINS)
+def test_the_chance_of_a_misread_core_is_that_of_all_paths_written_out(name):
+    """What is left of all paths, given the year at the core, with the reading not grossly off."""
+    setting = dataclasses.replace(tiny(26), n_draws=14)
+    chain, rng = TreeChain(CHAINS[name]), np.random.default_rng(27)
+    with_size = any(node.dbh_class >= 0 for node in chain.nodes)
+    gamma, delta = -0.4, 0.9
+    doubted = []
+    for number, node in enumerate(chain.nodes):
+        if node.evidence is None:
+            doubted.append(node)
+            continue
+        part = (node.evidence * rng.uniform(0.2, 1.0, node.evidence.shape))[:, :, 1:]
+        right = RightReading(f"core {number}", part, node.band_start + 1)
+        doubted.append(dataclasses.replace(node, right=(right,)))
+    years = np.arange(setting.n)
+    sizes = setting.repeated(setting.sizes) if with_size else None
+    found = chances_misread(
+        TreeChain(tuple(doubted)), recruits(setting, gamma, delta), sizes, years
+    )
+    assert len(found) == sum(node.evidence is not None for node in chain.nodes)
+    whole = written_out(setting, chain, gamma, delta, with_size, normalised=False).sum(axis=1)
+    for number, node in enumerate(doubted):
+        for right in node.right:
+            nodes = list(chain.nodes)
+            nodes[number] = dataclasses.replace(
+                node, evidence=right.evidence, band_start=right.band_start
+            )
+            only = written_out(
+                setting, TreeChain(tuple(nodes)), gamma, delta, with_size, normalised=False
+            ).sum(axis=1)
+            can_be = whole > 0
+            np.testing.assert_allclose(
+                found[right.core][can_be], 1 - only[can_be] / whole[can_be], atol=1e-10
+            )
 
 
 def test_years_of_a_tree_that_cannot_be_are_none():
