@@ -111,6 +111,11 @@ def explain_below(
     )
 
 
+# share of a narrow picture's width that its axes have, below which the words of an axis are centred
+# (assumption)
+OF_AXES = 0.75
+
+
 def wrap_to_width(figure: Figure) -> None:
     """Titles, labels and legends in lines that a narrow picture has room for; it grows by as much
     as these take.
@@ -119,9 +124,11 @@ def wrap_to_width(figure: Figure) -> None:
     grown = 0.0
     for ax in figure.axes:
         legend = ax.get_legend()
-        for text in (ax.xaxis.label, *(legend.get_texts() if legend else ())):
+        below = {ax.xaxis.label: inches * OF_AXES}
+        below |= dict.fromkeys(legend.get_texts() if legend else (), inches)
+        for text, room in below.items():
             before, points = text.get_text(), text.get_fontsize()
-            text.set_text(_in_lines(before, points, inches))
+            text.set_text(_in_lines(before, points, room))
             added = text.get_text().count("\n") - before.count("\n")
             grown += max(added, 0) * LINE * points / 72
         title = ax.get_title(loc="left")

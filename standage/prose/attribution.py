@@ -179,10 +179,6 @@ def pulse_sentences(rows: Sequence[Row], pulse: str) -> list[str]:
         return [f"No event on record can be tied to {pulse}{reason}.", *too_often]
     first, *others = near
     sentences = [f"{capital(pulse)} began {lag_words(first)}{_chance_words(first)}."]
-    if others:
-        sentences.append(
-            f"Also near: it began {'; '.join(lag_words(row) for row in others[:MOST_OTHERS])}."
-        )
     if first["claim"] != "nothing":
         most = (
             "were waiting in the grass stage by then"
@@ -192,10 +188,12 @@ def pulse_sentences(rows: Sequence[Row], pulse: str) -> list[str]:
         sentences.append(f"Most of its stems {most}.")
     elif first["lag_years_median"] < 0:
         sentences.append("Its stems may have been there as seedlings when that came.")
-    other = other_explanation(first)
-    if other:
-        sentences.append(f"But {other}.")
-    return [*sentences, *too_often]
+    if others:
+        sentences.append(
+            f"Also near: it began {'; '.join(lag_words(row) for row in others[:MOST_OTHERS])}."
+        )
+    left = next(filter(None, map(other_explanation, near)), "")
+    return [*sentences, *([f"But {left}."] if left else []), *too_often]
 
 
 def _chance_words(row: Row) -> str:

@@ -27,6 +27,11 @@ STAGES = {
     "emerging": "emerging",
     ESTABLISHED_SEEDLINGS: "grass-stage and emerging together",
 }
+WORDS = (
+    "A percentage behind a statement: the probability that it is true. Even-aged: some 20 years"
+    " hold 80 % of the stems; two-aged: two times 20 years; uneven-aged: neither. Pulse: years from"
+    " which clearly more stems live than from those around."
+)
 CAUTIONS = (
     SPARE_CAUTIONS[0],
     "Coring wounds a tree: ask the landowner, and core no protected, cavity or scarred tree.",
@@ -66,7 +71,7 @@ class Brief:
 
     stands: tuple[StandBrief, ...]
     picture_note: str
-    stocking_note: str
+    words_note: str
     old_note: str
     not_to_conclude: tuple[str, ...]
     cautions: tuple[str, ...]
@@ -80,10 +85,10 @@ def brief(findings: Findings, measures: Measures) -> Brief:
         stands=tuple(_stand(findings, unit, measures) for unit in findings.units),
         picture_note=(
             "Bars: age classes of ten years, as the model has them, with intervals. Ticks below:"
-            " cored trees at their dates. A hollow bar has no cored tree. Shaded: pulses."
+            " cored trees at their dates. A hollow bar has no cored tree. Shaded: the pulse."
             f" {event_key(findings.survey.events)}"
         ).strip(),
-        stocking_note=stocking_note(findings),
+        words_note=f"{WORDS} {stocking_note(findings)}".strip(),
         old_note=(
             f"Age in {surveyed_years(findings)}, then the chance of being over"
             f" {findings.spare_age:g} years; dated by core where nothing else is said."
@@ -195,7 +200,6 @@ def _method(findings: Findings) -> tuple[str, ...]:
         f"A core gives a range of years: rings counted, rings missed at the centre, {below}.",
         "Cores, diameters and seedling counts of a stand are fitted together in one Bayesian model"
         " of when its living trees established; trees without core are dated by their size.",
-        f"A range holds the truth with {level} probability, given survey and model; a percentage"
-        " behind a statement is the probability that it is true.",
+        f"A range holds the truth with {level} probability, given survey and model.",
         grade_sentence(findings.fit_grade),
     )

@@ -118,9 +118,10 @@ def _pulses(unit: UnitFindings, claims: Sequence[Claim]) -> list[str]:
 
 def _lasting(claims: Sequence[Claim]) -> str:
     """A rise or fall of recruitment that lasted, with its year."""
+    words = {"rise": ("rose", "high"), "fall": ("fell", "low")}
     return "".join(
-        f"; recruitment {'rose' if year.subject == 'rise' else 'fell'} for good about"
-        f" {year.estimate:.0f} ({percent(shape.probability)})"
+        f"; recruitment {words[year.subject][0]} about {year.estimate:.0f} and stayed"
+        f" {words[year.subject][1]} ({percent(shape.probability)})"
         for shape in _of_kind(claims, "shape")
         for year in _of_kind(claims, "change year")
     )
@@ -212,6 +213,8 @@ def _standing(claims: Sequence[Claim], measures: Measures) -> list[str]:
     for claim in _of_kind(claims, "stems"):
         population = claim.population
         parts.append(measures.stems_between(*claim.interval))
+    for claim in _of_kind(claims, "basal area"):
+        parts.append(f"basal area {measures.basal_area(claim.estimate)}")
     for claim in _of_kind(claims, "share over age"):
         if claim.subject == OLD_AGE:
             parts.append(f"{share_words(*claim.interval)} over {OLD_AGE} years")

@@ -46,6 +46,7 @@ class TreeRecord:
     changes : its rows of `tree_releases`, lasting changes of its growth.
     ring_span : first and last year of its measured rings; None where none were measured.
     scar : kind of the scar on its stem; blank without one.
+    survey_year : year in which its stand was surveyed.
     """
 
     row: Row
@@ -53,6 +54,7 @@ class TreeRecord:
     changes: Sequence[Row] = ()
     ring_span: tuple[int, int] | None = None
     scar: str = ""
+    survey_year: int | None = None
 
 
 @dataclass(frozen=True)
@@ -78,6 +80,8 @@ def tree_records(findings: Findings) -> Iterator[TreeRecord]:
         ends = rings.groupby("tree")["year"].agg(["min", "max"])
         spans = dict(zip(ends.index, zip(ends["min"], ends["max"], strict=True), strict=True))
     trees = findings.survey.trees
+    stands = findings.survey.stands
+    surveyed = dict(zip(stands["stand"], stands["survey_date"].dt.year, strict=True))
     scars = dict(zip(trees["tree"], trees["scar"], strict=True))
     for row in findings.tree_dates.to_dict("records"):
         tree = row["tree"]
@@ -88,6 +92,7 @@ def tree_records(findings: Findings) -> Iterator[TreeRecord]:
             changes.get(tree, ()),
             spans.get(tree),
             "" if scar == "none" else scar,
+            surveyed.get(row["stand"]),
         )
 
 
@@ -106,7 +111,7 @@ def tree_story(tree: TreeRecord, measures: Measures) -> TreeStory:
     return TreeStory(
         tree=str(row["tree"]),
         title=f"{row['tree']}: {species} of {row['stand']}, {row['status'] or 'live'}{size}",
-        date=tuple(_date(row)),
+        date=tuple(_date(row, tree.survey_year)),
         method=tuple(_method(tree, measures)),
         precision=tuple(_precision(row)),
         rings=tuple(_rings(tree)),
@@ -114,7 +119,7 @@ def tree_story(tree: TreeRecord, measures: Measures) -> TreeStory:
     )
 
 
-def _date(row: Row) -> list[str]:
+def _date(row: Row, survey_year: int | None) -> list[str]:
     established, at_core = _established(row), Interval.of(row, "coring_height_year")
     if not established.known and at_core.known:
         return [
@@ -127,7 +132,8 @@ def _date(row: Row) -> list[str]:
     sentences = [f"It established {spans or year_words(*established)}."]
     age = Interval.of(row, "age")
     if age.known:
-        when = "at the survey" if row["status"] == "live" else "when it died"
+        living = f"in {survey_year}" if survey_year else "at the survey"
+        when = living if row["status"] == "live" else "when it died"
         words = f"{age.low:.0f} to {age.high:.0f} years" if spans else age_words(*age)
         sentences.append(f"Its age {when}, in growing seasons: {words}.")
     return sentences

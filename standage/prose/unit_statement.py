@@ -23,7 +23,7 @@ from standage.findings.regeneration import ESTABLISHED_SEEDLINGS
 from standage.findings.stems import CORING_HEIGHT, SAMPLED
 from standage.findings.unit_findings import UnitFindings
 from standage.grammar import capital, counted, listed
-from standage.prose.attribution import CUTS, NO_PROOF, begun_words, near_events, pulse_sentences
+from standage.prose.attribution import NO_PROOF, begun_words, near_events, pulse_sentences
 from standage.prose.cannot_tell import open_question_sentence, reach_words
 from standage.prose.measures import Measures
 from standage.prose.wording import NOT_KNOWN, percent, probability_words, share_words, year_words
@@ -262,7 +262,6 @@ def _pulses(unit: UnitFindings) -> list[str]:
     burst = (
         "burst of arrivals at the height of the cores" if _at_core(unit) else "recruitment pulse"
     )
-    cut = any(event.kind in CUTS for event in unit.events)
     sentences = []
     for pulse in pulses:
         which = str(pulse["pulse"])
@@ -281,8 +280,6 @@ def _pulses(unit: UnitFindings) -> list[str]:
             sentences.append(
                 f"Its trees may have been planted ({percent(pulse['probability_planted'])})."
             )
-        if cut:
-            sentences.append("Cutting by size can leave the same picture.")
     return sentences
 
 

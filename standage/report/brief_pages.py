@@ -113,7 +113,7 @@ def brief_pdf(findings: Findings, words: Brief, heading: Heading, title: str) ->
 
 def _pages(findings: Findings, words: Brief, heading: Heading, title: str) -> list[Figure]:
     units = findings.units
-    note = f"{words.picture_note} {words.stocking_note}".strip()
+    note = f"{words.picture_note} {words.words_note}"
     pages = []
     left_out: list[tuple[str, ...]] = []
     for first in range(0, len(units), STANDS_A_PAGE):

@@ -68,7 +68,7 @@ def test_a_lasting_change_stands_where_no_pulse_does(findings):
         replace(shape, kind="change year", interval=Interval(1940, 1950, 1960)),
     )
     headline = short_statement(other, unit, Measures()).headline
-    said = "No recruitment pulse stands out; recruitment fell for good about 1950 (81 %)."
+    said = "No recruitment pulse stands out; recruitment fell about 1950 and stayed low (81 %)."
     assert said in headline
 
 
@@ -117,6 +117,13 @@ def test_few_lines_of_what_is_not_known_and_acres_where_asked(findings):
         assert len(statement.unknown) <= 3
         assert not re.search(r"\bnan\b", f"{statement.headline} {statement.more}")
     assert "per acre" in short_statement(findings, findings.units[0], Measures("us")).headline
+
+
+def test_what_stands_there_has_its_basal_area(findings):
+    unit = findings.units[0]
+    area = unit.claim("basal area")
+    standing = short_statement(findings, unit, Measures()).more[-1]
+    assert f", basal area {Measures().basal_area(area.estimate)} and" in standing
 
 
 def with_claims(findings, unit, **changed):

@@ -52,6 +52,8 @@ def test_a_card_says_how_old_how_found_and_what_the_rings_say(
     assert page.mistakes == [] and page.named("script") == [] and len(page.named("figure")) == 1
     interval = f"({tree['establishment_year_low']} to {tree['establishment_year_high']})"
     assert interval in page.text and "How it was found" in page.text
+    year = findings.survey.stands["survey_date"].iloc[0].year
+    assert f"Its age in {year}, in growing seasons" in page.text
     assert f"that of {int(tree['innermost_ring_year'])}" in page.text
     assert "What its rings say No ring widths were measured" in page.text
     assert write_card(result, tree["tree"], tmp_path / "cards") == path
