@@ -582,7 +582,7 @@ def _read_years(rng, z, profile, innermost: int) -> dict:
         row = {
             "dating": "counted",
             "outer_ring": "partial",
-            "ring_count": _count(rng, z, profile, SEASON - innermost, own_sd),
+            "ring_count": _count(rng, z, profile, SEASON - innermost, own_sd, gross=True),
         }
         return row if own_sd is None else row | {"count_sd": own_sd}
     row = {
@@ -593,18 +593,21 @@ def _read_years(rng, z, profile, innermost: int) -> dict:
     }
     secure = SEASON - int(rng.integers(6, 60))
     if dating == "partly" and innermost < secure:
-        counted = _count(rng, z, profile, secure - innermost, None)
+        counted = _count(rng, z, profile, secure - innermost, None, gross=False)
         row |= {"crossdated_back_to_year": secure, "first_ring_year": secure - counted}
     return row
 
 
-def _count(rng, z, profile, true_rings: int, own_sd: float | None) -> int:
-    """Rings counted where there are `true_rings`: probability in proportion to P(true | counted),
-    or a core that fails.
+def _count(rng, z, profile, true_rings: int, own_sd: float | None, *, gross: bool) -> int:
+    """Rings counted where there are `true_rings`, perhaps grossly misread: probability in
+    proportion to P(true | counted), or a core that fails.
     """
-    reach = 40 + true_rings // 2
+    reach = 40 + true_rings // 2 + (100 if gross else 0)
     counted = np.arange(max(1, true_rings - reach), true_rings + reach + 1)
-    chance = counting_pmf(counted, true_rings, z["counting"], profile, own_sd) / _MOST
+    chance = counting_pmf(counted, true_rings, z["counting"], profile, own_sd)
+    if gross:
+        chance = with_gross_errors(counted, true_rings, z["counting"], profile, own_sd, chance)
+    chance = chance / _MOST
     fails = 1 - chance.sum()
     if fails < 0 and abs(z["counting"]) < 4:
         raise RuntimeError(
@@ -613,6 +616,31 @@ def _count(rng, z, profile, true_rings: int, own_sd: float | None) -> int:
     if rng.random() < fails:
         raise _Refused("a count put aside (see the module's head)")
     return int(rng.choice(counted, p=chance / chance.sum()))
+
+
+def with_gross_errors(
+    counted: np.ndarray,
+    true_rings: int,
+    delta: float,
+    profile: Profile,
+    own_sd: float | None,
+    right: np.ndarray,
+) -> np.ndarray:
+    """P(true rings | rings counted) by rings counted, where 3 readings in 100 are grossly off
+    (evidence.md, gross errors); `right`: with none of them.
+    """
+    k = np.arange(-100, 101)
+    any_number = np.where(abs(k) >= 5, np.exp(-abs(k) / 15), 0.0)
+    decades = np.select([abs(k) == 10, abs(k) == 20], [0.8, 0.2], 0.0)
+    side = np.where(k > 0, 0.6, 0.4)
+    moved = 0.4 * decades * side + 0.5 * any_number * side / any_number[k > 0].sum()
+    off = sum(
+        share * counting_pmf(counted, true_rings - more, delta, profile, own_sd)
+        for more, share in zip(k, moved, strict=True)
+        if share > 1e-6
+    )
+    label = 0.1 * (abs(true_rings - counted) <= 100) / 201
+    return 0.97 * right + 0.03 * (off + label)
 
 
 def counting_pmf(
