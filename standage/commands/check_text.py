@@ -23,6 +23,7 @@ from standage.survey.card import LONGEST_LINE, summary_card
 from standage.survey.cells import NOT_KNOWN
 from standage.survey.liberties import lines_of_readings
 from standage.survey.placing import NOT_READ
+from standage.survey.reading import UNDATED
 from standage.survey.readings import RefusedSurvey
 
 if TYPE_CHECKING:
@@ -48,7 +49,7 @@ def check_text(
     """The text for the screen: `FIRST_SCREEN` lines of it, or everything. What doesn't fit is
     counted.
     """
-    unused = not_used_of(survey)
+    unused = [*undated_of(survey), *not_used_of(survey)]
     first = [account.in_a_line(), *(plainly(note, LONGEST_LINE) for note in unused)]
     first = [line for line in first if line]
     card = summary_card(survey, survey.summary_counts(), notes=False).split("\n")
@@ -120,16 +121,24 @@ def not_used_of(survey: Survey) -> list[str]:
     return [note for note in survey.notes if note.endswith((NOT_KNOWN, NOT_READ))]
 
 
+def undated_of(survey: Survey) -> list[str]:
+    """The note on years of rings without a word on how they were dated."""
+    return [note for note in survey.notes if note.endswith(UNDATED)]
+
+
 def closing_lines(survey: Survey, account: Account) -> list[str]:
     """The last words: all well, or what to look at before relying on what comes out."""
     not_used = not_used_of(survey)
-    if account.complete and not survey.warnings and not not_used:
+    undated = undated_of(survey)
+    if account.complete and not survey.warnings and not not_used and not undated:
         return [ALL_WELL]
     number = len(survey.warnings)
     looks = "1 entry looks" if number == 1 else f"{number} entries look"
     said = [f"No mistakes found, but {looks} wrong." if number else "No mistakes found."]
     if not account.complete:
         said.append("What takes no part is in the first line.")
+    if undated:
+        said.append("Whether the rings were crossdated is asked in a line above.")
     if not_used:
         said.append(
             "Not all that was written is used: if a column or sheet named above belongs to the"

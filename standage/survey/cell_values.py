@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from standage.errors import TOLD_OF_A_COLUMN, Problem
+from standage.survey.areas import Area, area_in
 from standage.survey.date_cells import typed_dates
 from standage.survey.doubt import advice as doubt_advice
 from standage.survey.doubt import doubt_in, parted
@@ -41,6 +42,11 @@ UNSURE = {"?", "??", "unknown", "unsure", "uncertain", "not sure"}
 ALIVE_HEADINGS = {"alive", "alive?", "live", "living", "is alive", "alive y/n", "alive? y/n"}
 """Headings of a column of status that ask whether the stem lives."""
 YES_NO = Column("alive", "code", "", codes=("yes", "no"))
+MISSED_PITH = (
+    "That says the pith isn't in the core, not what is at its inner end: write the one that is"
+    " meant (arcs: inner rings curve; straight: none curves; unknown: nothing was noted). Beside"
+    " rings_to_pith or pith_distance_mm the word may stay."
+)
 BREAST_HEIGHT_CM = 137.0
 """4.5 ft, at which dbh_cm is measured. [cm]"""
 LETTERS_FOR_DIGITS = str.maketrans("OolIS", "00115")
@@ -124,6 +130,8 @@ def _odd_number(cells: TableCells, column: Column, cell: str) -> Outcome:
         )
     if quantity is not None:
         return Outcome(quantity.value, f"{quantity.value:.10g}", quantity.reason)
+    if column.unit == "m2" and (area := area_in(cell, unit)) is not None:
+        return _as_area(area)
     if column.name == "count" and cell.casefold() in NOTHING_FOUND:
         return Outcome(0.0, "0", "none counted")
     spelt = number_in_words(cell) if unit == column.unit else None
@@ -148,6 +156,16 @@ def _odd_number(cells: TableCells, column: Column, cell: str) -> Outcome:
         number = converted(number, unit, column.unit)
     said = "".join(f", {name} {what}" for name, what in more.items())
     return Outcome(number, f"{number:.10g}{said}", f"{doubt.kind}", more=tuple(more.items()))
+
+
+def _as_area(area: Area) -> Outcome:
+    if area.square_metres is not None:
+        return Outcome(area.square_metres, f"{area.square_metres:.10g}", area.reason)
+    metres, feet = (f"{each:.10g}" for each in area.by_unit)
+    return Outcome(
+        expected=f"the unit too: {metres} m2 if metres are meant, {feet} m2 if feet",
+        advice=f"Write {metres} or {feet}, or the unit of the length behind it, m or ft.",
+    )
 
 
 def _range_advice(column: Column) -> str:
@@ -221,11 +239,10 @@ def _odd_code(cells: TableCells, column: Column, cell: str, advised: Iterator[in
     if isinstance(meaning, str):
         return Outcome(meaning, reason="another word for it")
     if meaning is not None:
-        return Outcome(
-            expected=" or ".join(meaning),
-            advice="The word may mean any of them: write the one that is meant"
-            + ("; unknown if nothing more was recorded." if "unknown" in meaning else "."),
-        )
+        advice = "The word may mean any of them: write the one that is meant."
+        if column.name == "centre":
+            advice = MISSED_PITH
+        return Outcome(expected=" or ".join(meaning), advice=advice)
     if cell.lower() in UNSURE and column.default:
         if "unknown" in column.codes:
             return Outcome("unknown", reason="not known")

@@ -4,12 +4,15 @@ cell is read.
 
 from __future__ import annotations
 
+from standage.survey.areas import take_headings_of_circles
 from standage.survey.columns_by_values import decide_by_values
+from standage.survey.event_stands import with_events_of_all_stands
 from standage.survey.event_years import with_last_years
 from standage.survey.flat_sheet import part_flat_sheet
 from standage.survey.flat_table import ALL_TABLES
 from standage.survey.group_fill import filled_down
 from standage.survey.left_unsaid import say_what_is_plain
+from standage.survey.missed_pith import settle_missed_pith
 from standage.survey.restarted_names import name_groups, with_groups, write_out_names
 from standage.survey.rows_without_stem import set_aside, take_out_stemless
 from standage.survey.unit_columns import with_units_said
@@ -27,6 +30,7 @@ def complete_tables(survey: WrittenSurvey, name: str) -> None:
                 each, survey.tables[each.name], survey.problems, survey.readings
             )
     decide_by_values(survey)
+    take_headings_of_circles(survey)
     with_a_row_for_each_stage(survey)
     without_rows_not_searched(survey)
     name_groups(survey)
@@ -39,7 +43,9 @@ def complete_tables(survey: WrittenSurvey, name: str) -> None:
             )
     write_out_names(survey)
     take_out_stemless(survey)
+    settle_missed_pith(survey)
     part_flat_sheet(survey, name)
     say_what_is_plain(survey, name)
     if "events" in survey.tables:
         survey.tables["events"] = with_last_years(survey.tables["events"], survey.readings)
+    with_events_of_all_stands(survey)

@@ -47,11 +47,6 @@ def check_cores(
     contradict nothing.
     """
     cores, trees = frames["cores"], frames["trees"]
-    refused = {
-        problem.row
-        for problem in problems
-        if problem.file == files["cores"] and problem.column in ("first_ring_year", "ring_count")
-    }
     stand = looked_up(cores["tree"], trees, "tree", "stand").fillna("").astype(object)
     core_season = growing_seasons(cores["core_date"])
     with_tree = cores.assign(
@@ -61,7 +56,7 @@ def check_cores(
         death_sd=looked_up(cores["tree"], trees, "tree", "death_year_sd"),
     )
     report = reporter(files["cores"], with_tree, problems)
-    _check_years(with_tree, report, ~cores["row"].isin(refused).to_numpy(dtype=bool))
+    _check_years(with_tree, report)
     _check_crossdating(with_tree, report)
     _check_centre(with_tree, report)
     _check_wood(with_tree, report)
@@ -93,16 +88,8 @@ def check_readings(
     )
 
 
-def _check_years(cores: pd.DataFrame, report: Report, readable: np.ndarray) -> None:
+def _check_years(cores: pd.DataFrame, report: Report) -> None:
     first, last, count = cores["first_ring_year"], cores["last_ring_year"], cores["ring_count"]
-    report(
-        readable & first.isna() & count.isna() & ~cores["centre"].isin(["rotten", ""]),
-        "first_ring_year",
-        "neither first_ring_year nor ring_count",
-        "one of the two, unless centre is rotten",
-        "Write the year of the innermost ring or the number of rings; delete the row if the core"
-        " was unreadable and say so in trees.",
-    )
     report(
         first > cores["core_season"],
         "first_ring_year",

@@ -84,6 +84,11 @@ def _ditto(written: WrittenTable, name: str, cells: list[str], readings: list[Re
             cells[place] = above
 
 
+def written_once_for_groups(cells: list[str]) -> bool:
+    """Whether each value of a column is written once, and most rows are blank below one."""
+    return bool(_starts(cells))
+
+
 def _starts(cells: list[str]) -> list[int]:
     """Places of the written cells of a column in which every value is written once and most rows
     are blank below one; none where it isn't of that shape.

@@ -16,6 +16,7 @@ from standage.survey.completion import complete_tables
 from standage.survey.core_checks import check_cores, check_readings
 from standage.survey.core_plausibility import judge_cores
 from standage.survey.files import read_written
+from standage.survey.missing_counts import check_missing_counts
 from standage.survey.readings import RefusedSurvey
 from standage.survey.references import OUTSIDE, check_names, resolve_references
 from standage.survey.ring_checks import check_ring_widths
@@ -37,6 +38,10 @@ from standage.survey.table_checks import (
 )
 from standage.survey.written import WrittenSurvey
 
+UNDATED = (
+    "no word on crossdating: read as counted. Write crossdated, or counted, in a column dating"
+)
+"""How a note on such cores ends."""
 TREES_NAMED = 5
 """In a note; more would fill the screen."""
 
@@ -84,6 +89,7 @@ def read_survey(
     )
     _stems_of_planted_stands(frames, notes)
     trees = frames["trees"]
+    _note_undated(frames["cores"], notes)
     without_status = set(trees.loc[(trees["status"] == "") & (trees["tree"] != ""), "row"])
     _fill_defaults(frames)
     # A table without its names, or not readable, is not held against the tables that refer to it:
@@ -119,6 +125,8 @@ def read_survey(
     }
     check_trees(frames, files, problems, cores_readable="cores" not in unheld, lost_dbh=lost_dbh)
     check_cores(frames, files, problems)
+    warnings: list[Problem] = []
+    check_missing_counts(frames, files, problems, warnings)
     check_readings(frames, files, problems)
     check_ring_widths(frames, files, series, problems, notes, profile_folder=profile_folder)
     check_counts(frames, files, problems)
@@ -128,13 +136,12 @@ def read_survey(
     read_species(frames, files, keys, problems, written.readings)
     without_profile = check_species(frames, files, keys, problems)
     notes += without_profile
-    warnings: list[Problem] = []
     limits = limits_of(frames["trees"]["species"], profile_folder)
     judge_stands(frames, files, limits, problems, warnings, without_status)
     judge_cores(frames, files, limits, problems, warnings)
     order = {file: place for place, file in enumerate([*files.values(), *written.rings])}
     if problems:
-        unknown = [note for note in notes if note.endswith(NOT_KNOWN)]
+        unknown = [note for note in notes if note.endswith((NOT_KNOWN, UNDATED))]
         raise RefusedSurvey(
             _in_order(problems, order), written.readings, [*without_profile, *unknown]
         )
@@ -242,6 +249,14 @@ def _stems_of_planted_stands(frames: Mapping[str, pd.DataFrame], notes: list[str
             f"{counted(int(blank.sum()), 'stem')} without an origin taken for planted, since"
             " their stand is; write natural in trees for those that came by themselves."
         )
+
+
+def _note_undated(cores: pd.DataFrame, notes: list[str]) -> None:
+    """Cores with a first ring year typed and the dating left blank, which means counted."""
+    number = int((cores["first_ring_year"].notna() & (cores["dating"] == "")).sum())
+    if number:
+        have = "has" if number == 1 else "have"
+        notes.append(f"{counted(number, 'core')} {have} a first ring year and {UNDATED}")
 
 
 def _listed_in(frames: Mapping[str, pd.DataFrame], column: str) -> str:

@@ -99,7 +99,9 @@ def with_extra(cells: TableCells, column: Column, text: pd.Series) -> pd.Series:
     text = text.copy()
     for place, value in more.items():
         mine = code_meaning(cells.table, column, text[place]) if text[place] else value
-        if text[place].casefold() != value and mine != value:
+        if isinstance(mine, tuple) and value in mine:
+            cells.reading(place, column, text[place], value, "by another cell of the row")
+        elif text[place].casefold() != value and mine != value:
             cells.problem(
                 place,
                 column,

@@ -1,0 +1,151 @@
+"""Areas as crews write them: sides, the radius of a circle, a fraction of an acre; in the cell, or
+by a heading of the radius.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass, replace
+
+from standage.survey.flat_table import FLAT
+from standage.survey.headings import without_unit
+from standage.survey.readings import HEADING, Reading
+from standage.survey.schema import COUNTS, PLOTS
+from standage.survey.table_cells import BLANK_WORDS
+from standage.survey.units import DECIMALS, IN_METRES, IN_SQUARE_METRES, measure_of
+from standage.survey.written import WrittenSurvey
+
+_NUMBER = r"(\d+(?:[.,]\d+)?)"
+_UNIT = r"\s*([a-z'\"’′”″]*)\.?\s*"
+_SIDES = re.compile(rf"{_NUMBER}{_UNIT}(?:x|×|\*|by)\s*{_NUMBER}{_UNIT}", re.IGNORECASE)
+_ROUND = re.compile(
+    rf"(r|rad|radius|d|diam|diameter)\b\.?\s*(?:[=:]|of)?\s*{_NUMBER}{_UNIT}", re.IGNORECASE
+)
+_ROUND_AFTER = re.compile(rf"{_NUMBER}{_UNIT}(r|rad|radius|diam|diameter)\b\.?", re.IGNORECASE)
+_FRACTION = re.compile(
+    r"1\s*/\s*(\d+)(?:st|nd|rd|th)?[\s-]*(?:of an )?([a-z0-9²^ ]+)", re.IGNORECASE
+)
+_SIDES_OF = {"m2": "m", "ft2": "ft"}
+"""Unit of the sides where only that of the area is said."""
+HEADINGS = {
+    "radius": "r",
+    "plot radius": "r",
+    "radius of plot": "r",
+    "subplot radius": "r",
+    "quadrat radius": "r",
+    "plot diameter": "diameter",
+    "subplot diameter": "diameter",
+}
+"""Headings of circles (common practice, no source), and what stands before the number in a cell."""
+
+
+@dataclass(frozen=True)
+class Area:
+    """An area as read. square_metres: None where the unit of its sides is lacking; by_unit: then,
+    what it is in metres and in feet. reason: what was different.
+    """
+
+    square_metres: float | None
+    reason: str
+    by_unit: tuple[float, ...] = ()
+
+
+def area_in(cell: str, unit: str) -> Area | None:
+    """The area that a cell gives otherwise than as one number; None for anything else. unit: of the
+    area by its heading, "" where none is said.
+
+    >>> area_in("20 x 25 m", "").square_metres, area_in("1/10 ac", "").square_metres
+    (500.0, 404.685642)
+    """
+    text = re.sub(r"\b(plots?|quadrats?|fixed|circular|square)\b", " ", cell, flags=re.IGNORECASE)
+    text = text.strip(" ,;")
+    if found := _SIDES.fullmatch(text):
+        one, one_unit, other, other_unit = found.groups()
+        sides, units = (
+            (_value(one), _value(other)),
+            (one_unit or other_unit, other_unit or one_unit),
+        )
+        return _by_lengths(sides, units, unit, 1.0, "sides to m2")
+    if found := _ROUND.fullmatch(text):
+        what, number, length = found.groups()
+    elif found := _ROUND_AFTER.fullmatch(text):
+        number, length, what = found.groups()
+    elif (found := _FRACTION.fullmatch(text)) and int(found[1]):
+        of = measure_of(found[2].strip())
+        if of not in IN_SQUARE_METRES:
+            return None
+        return Area(
+            round(IN_SQUARE_METRES[of] / int(found[1]), DECIMALS), f"fraction of {of} to m2"
+        )
+    else:
+        return None
+    share, of = (math.pi, "radius") if what[0].lower() == "r" else (math.pi / 4, "diameter")
+    return _by_lengths((_value(number),) * 2, (length,) * 2, unit, share, f"{of} to m2")
+
+
+def _value(number: str) -> float:
+    return float(number.replace(",", "."))
+
+
+def _by_lengths(
+    lengths: tuple[float, float], units: tuple[str, str], unit: str, share: float, reason: str
+) -> Area | None:
+    """share of the product of two lengths. units: as written; unit: of the area."""
+    of = [measure_of(each) if each else _SIDES_OF.get(unit, "") for each in units]
+    if any(each is None or (each and each not in IN_METRES) for each in of):
+        return None
+    product = share * lengths[0] * lengths[1]
+    if "" in of:
+        ways = [round(product * IN_METRES[each] ** 2, 2) for each in ("m", "ft")]
+        return Area(None, reason, tuple(ways))
+    one, other = (IN_METRES[each] for each in of if each)
+    return Area(round(product * one * other, DECIMALS), reason)
+
+
+def take_headings_of_circles(survey: WrittenSurvey) -> None:
+    """A column of radii as that of areas, where a table of areas has none, in place: its cells say
+    that they are radii.
+    """
+    for name, column in (
+        (PLOTS.name, "area_m2"),
+        (COUNTS.name, "area_m2"),
+        (FLAT.name, "plot_area_m2"),
+    ):
+        written = survey.tables.get(name)
+        if written is None or column in written.header:
+            continue
+        round_ones = [
+            (at, HEADINGS[words], unit)
+            for at, heading in enumerate(written.header)
+            if heading not in written.set_aside
+            for words, unit in [without_unit(heading)]
+            if words in HEADINGS and unit in ("", *IN_METRES)
+        ]
+        if len(round_ones) != 1:
+            continue
+        at, what, unit = round_ones[0]
+        own = written.header[at]
+        cells = [
+            [*row[:at], _as_circle(row[at], what, unit), *row[at + 1 :]] for row in written.cells
+        ]
+        header = [*written.header[:at], column, *written.header[at + 1 :]]
+        survey.tables[name] = replace(
+            written,
+            header=header,
+            cells=cells,
+            units={**written.units, column: ""},
+            headings={**written.headings, column: own},
+        )
+        survey.readings.append(
+            Reading(
+                written.file, written.header_row, column, own, f"{column}, of a circle", HEADING
+            )
+        )
+
+
+def _as_circle(cell: str, what: str, unit: str) -> str:
+    if cell.lower() in {"", *BLANK_WORDS} or not re.fullmatch(rf"{_NUMBER}{_UNIT}", cell, re.I):
+        return cell
+    bare = re.fullmatch(_NUMBER, cell)
+    return f"{what} = {cell} {unit}".strip() if bare else f"{what} = {cell}"

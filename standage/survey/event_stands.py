@@ -1,0 +1,78 @@
+"""Events of all stands: said in a word, or by a blank cell."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from standage.causes import rows_in_words
+from standage.errors import Problem
+from standage.survey.group_fill import written_once_for_groups
+from standage.survey.readings import Reading
+from standage.survey.references import alike
+from standage.survey.synonyms import plain
+from standage.survey.written import WrittenSurvey, WrittenTable
+
+ALL = {"all", "all stands", "every stand", "each stand", "everywhere", "whole site", "entire site"}
+BOTH = {"both", "both stands", "both sites"}
+"""Words for all stands of a survey, the second for two (common practice, no source)."""
+ALL_STANDS = "all stands"
+
+
+def with_events_of_all_stands(survey: WrittenSurvey) -> None:
+    """Blank the stand of events that name all of them in a word, in place. A blank cell means the
+    same, which is noted where there are several stands.
+    """
+    written = survey.tables.get("events")
+    stands = _stands(survey)
+    if written is None or "stand" not in written.header or len(stands) < 2:
+        return
+    at = written.header.index("stand")
+    if written_once_for_groups([row[at] for row in written.cells]):
+        survey.problems.append(_group_or_all(written, at))
+        return
+    rows, blank = [], []
+    for cells, row in zip(written.cells, written.rows, strict=True):
+        word = cells[at]
+        said = plain(word)
+        if (said in ALL or said in BOTH) and alike(word) not in stands:
+            if said in BOTH and len(stands) != 2:
+                survey.problems.append(_both_of(written, row, word, len(stands)))
+            cells = [*cells[:at], "", *cells[at + 1 :]]
+            survey.readings.append(
+                Reading(written.file, row, "stand", word, ALL_STANDS, "an event of every stand")
+            )
+        elif not word:
+            blank.append(row)
+        rows.append(cells)
+    if blank:
+        survey.notes.append(
+            f"{written.file}: events without a stand are taken for events of all {len(stands)}"
+            f" stands ({rows_in_words(blank)})"
+        )
+    survey.tables["events"] = replace(written, cells=rows)
+
+
+def _stands(survey: WrittenSurvey) -> set[str]:
+    """The names of the stands, as they are compared; of those that trees name without a table."""
+    written = survey.tables.get("stands") or survey.tables.get("trees")
+    if written is None or "stand" not in written.header:
+        return set()
+    at = written.header.index("stand")
+    return {alike(row[at]) for row in written.cells if row[at]}
+
+
+def _both_of(written: WrittenTable, row: int, word: str, stands: int) -> Problem:
+    found = f"'{word}', in a survey of {stands} stands"
+    advice = "Write a row for each of the two; or leave the cell blank if it was in all stands."
+    return Problem(written.file, row, "stand", found, "a stand, or a blank cell for all", advice)
+
+
+def _group_or_all(written: WrittenTable, at: int) -> Problem:
+    """Stands written once and blank below: of the group, or of all stands."""
+    blank = next(
+        row for row, cells in zip(written.rows, written.cells, strict=True) if not cells[at]
+    )
+    above = written.cells[0][at]
+    found = f"blank cells below stands written once, which may mean '{above}' or all stands"
+    advice = "Write the stand into every row, and 'all' where the event was in all of them."
+    return Problem(written.file, blank, "stand", found, "the stand of each event", advice)
