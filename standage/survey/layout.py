@@ -17,7 +17,7 @@ from standage.survey.limits import MOST_CELLS, MOST_COLUMNS, TooLarge
 from standage.survey.mapping import SheetMapping
 from standage.survey.readings import Reading
 from standage.survey.schema import Table
-from standage.survey.written import WrittenSurvey, WrittenTable, too_large, unreadable_file
+from standage.survey.written import Title, WrittenSurvey, WrittenTable, too_large, unreadable_file
 
 OTHER_DELIMITERS = {";": "semicolons", "\t": "tabs", "|": "vertical bars"}
 
@@ -57,7 +57,13 @@ def lay_out(
         )
         survey.unreadable.add(name)
         return
-    if any(cell.strip() for record in records[:start] for cell in record):
+    titles = [
+        Title(file, row, " ".join(cell.strip() for cell in record if cell.strip())[:200])
+        for row, record in enumerate(records[:start], 1)
+        if any(cell.strip() for cell in record)
+    ]
+    survey.titles += titles
+    if titles:
         survey.notes.append(
             f"{file}: the header was found in row {start + 1}; what stands above it was not read"
         )
