@@ -20,8 +20,8 @@ from standage.survey.quantities import NOTHING_FOUND, number_in_words, read_quan
 from standage.survey.ring_words import (
     BREAST_HEIGHT_WORDS,
     LEAST_NUMBER,
-    NO_CORE,
     RING_COLUMNS,
+    no_core_in,
     rings_and_words,
 )
 from standage.survey.schema import Column
@@ -196,8 +196,10 @@ def _advice(column: Column, cell: str) -> str:
             "There is a letter in it that looks like a digit; look it up, and write the number"
             f" (perhaps {digits})."
         )
-    if plain(cell) in NO_CORE:
-        return "Delete the row if there is no core; core_outcome in trees may say why."
+    without = no_core_in(cell, alone=False)
+    if without is not None:
+        why = f"write {without} into" if without else "say why in"
+        return f"Delete the row if there is no core, and {why} core_outcome of the tree in trees."
     bound = LEAST_NUMBER.search(cell) if column.at_least and column.unit == "rings" else None
     if bound:
         return (

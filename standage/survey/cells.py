@@ -213,21 +213,51 @@ def _places(
                 )
         seen.add(name)
     suggested |= {each.column or "" for each in problems if each.file == written.file and each.row}
-    for column in table.columns:
-        if column.required == "yes" and column.name not in places and column.name not in suggested:
-            problems.append(
-                Problem(
-                    written.file,
-                    written.header_row,
-                    column.name,
-                    f"no column '{column.name}'",
-                    f"{column.name}: {column.meaning}",
-                    f"Add the column '{column.name}'; names stand in the first row, as in the forms"
-                    " of `standage new`.",
-                )
-            )
+    missing = [
+        column
+        for column in table.columns
+        if column.required == "yes" and column.name not in places and column.name not in suggested
+    ]
+    if not places and len(missing) > 1:
+        problems.append(_no_headings(table, written, missing))
+        missing = []
+    problems += [
+        Problem(
+            written.file,
+            written.header_row,
+            column.name,
+            f"no column '{column.name}'",
+            f"{column.name}: {column.meaning}",
+            f"Add the column '{column.name}' beside the others, which are named in row"
+            f" {written.header_row}{_of_subplots(table, column)}.",
+        )
+        for column in missing
+    ]
     notes += _notes_of_unknown(written, unknown)
     return places
+
+
+def _of_subplots(table: Table, column: Column) -> str:
+    if table.name != "counts" or column.name != "area_m2":
+        return ""
+    return (
+        ", or 'area (ac)': in each row the area on which its plants were counted, that of a subplot"
+        " (or of all together), not that of the plot"
+    )
+
+
+def _no_headings(table: Table, written: WrittenTable, missing: Sequence[Column]) -> Problem:
+    """A table none of whose headings is known: a list in sentences, or one in other words."""
+    shown = "; ".join(name for name in written.header if name)[:80]
+    needed = ", ".join(column.name for column in missing)
+    return Problem(
+        written.file,
+        written.header_row,
+        None,
+        f"no heading of a table of {table.name} ('{shown}')",
+        f"a row for {table.one_row}, below the headings {needed}",
+        "Write it as such rows; or give the file or sheet another name, and it is not read.",
+    )
 
 
 def _notes_of_unknown(written: WrittenTable, unknown: Sequence[str]) -> list[str]:

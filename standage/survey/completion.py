@@ -6,6 +6,7 @@ from __future__ import annotations
 
 from standage.survey.areas import take_headings_of_circles
 from standage.survey.columns_by_values import decide_by_values
+from standage.survey.core_marks import take_marks_of_cores
 from standage.survey.event_stands import with_events_of_all_stands
 from standage.survey.event_years import with_last_years
 from standage.survey.flat_sheet import part_flat_sheet
@@ -31,6 +32,7 @@ def complete_tables(survey: WrittenSurvey, name: str) -> None:
             )
     decide_by_values(survey)
     take_headings_of_circles(survey)
+    take_marks_of_cores(survey)
     with_a_row_for_each_stage(survey)
     without_rows_not_searched(survey)
     name_groups(survey)

@@ -242,14 +242,16 @@ def _check_centre(cores: pd.DataFrame, report: Report) -> None:
         "arc_chord_mm",
         "a blank cell beside arc_height_mm {arc_height_mm}",
         "both or none",
-        "Write the chord of the arc too, or empty arc_height_mm.",
+        "Height alone gives no distance: write the chord too, or empty arc_height_mm; centre arcs"
+        " still says that the inner rings curve.",
     )
     report(
         chord.notna() & height.isna(),
         "arc_height_mm",
         "a blank cell beside arc_chord_mm {arc_chord_mm}",
         "both or none",
-        "Write the height of the arc too, or empty arc_chord_mm.",
+        "The chord alone gives no distance: write the height too, or empty arc_chord_mm; centre"
+        " arcs still says that the inner rings curve.",
     )
     # A flatter arc than a half circle has a height below half its chord; a fuller one would have
     # its pith in the core.

@@ -183,6 +183,16 @@ def _heights(file: str, cores: pd.DataFrame, problems: list, warnings: list) -> 
     height = cores["height_cm"].dropna()
     height = height[height > 0]
     if len(height) < FEWEST_HEIGHTS or not (height % 1 != 0).any() or height.max() > FEET_UP_TO:
+        reporter(file, cores, warnings)(
+            (cores["height_cm"] > 0)
+            & (cores["height_cm"] <= METRES_UP_TO)
+            & (cores["height_cm"] % 1 != 0),
+            "height_cm",
+            "{height_cm} cm above the ground, among heights up to " + f"{height.max():g}",
+            "whole centimetres, as 30 or 137",
+            "If these are metres, multiply by 100, or write the unit into the cell: '{height_cm}"
+            " m'.",
+        )
         return
     low, high = height.min(), height.max()
     metres = high <= METRES_UP_TO

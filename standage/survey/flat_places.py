@@ -13,6 +13,7 @@ from standage.survey.readings import Reading
 from standage.survey.references import OUTSIDE, alike
 from standage.survey.schema import PLOTS, STANDS, Table
 from standage.survey.table_cells import NOT_RECORDED
+from standage.survey.title_dates import date_by_title
 from standage.survey.written import WrittenSurvey, WrittenTable
 
 Row = dict[str, str]
@@ -45,8 +46,11 @@ def stands_of(survey: WrittenSurvey, written: WrittenTable, records: list[Row]) 
         if column and record[column].lower() not in {"", *NOT_RECORDED}:
             dates.setdefault(key, {}).setdefault(record[column], row)
     order = order_of(cell for of in dates.values() for cell in of)
+    by_title = "" if column or not names else date_by_title(survey)
     for key, (name, row) in names.items():
         row_of_stand = {"stand": name}
+        if by_title:
+            row_of_stand["survey_date"] = by_title
         if column:
             mine = dates.get(key, {})
             last, row = last_date(mine, order) if mine else ("", row)

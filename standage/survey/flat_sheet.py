@@ -12,9 +12,9 @@ from standage.survey.headings import has_two_meanings
 from standage.survey.quantities import read_quantity
 from standage.survey.readings import Reading
 from standage.survey.references import alike
-from standage.survey.ring_words import NO_CORE
+from standage.survey.ring_words import no_core_in
 from standage.survey.schema import CORES, PLOTS, TREES
-from standage.survey.synonyms import code_meaning, plain, same_species
+from standage.survey.synonyms import code_meaning, same_species
 from standage.survey.table_cells import NOT_RECORDED
 from standage.survey.written import WrittenSurvey, WrittenTable
 
@@ -54,6 +54,7 @@ def part_flat_sheet(survey: WrittenSurvey, stand_name: str) -> None:
         if plots is not None:
             parts.append(plots)
         else:
+            survey.unreadable.add("plots")
             for record in trees.records:
                 record["plot"] = ""
     for part in parts:
@@ -99,8 +100,12 @@ def _trees_and_cores(
     """
     known = {column.name for column in FLAT.columns}
     tree_columns = [
-        column.name for column in TREES.columns if column.name in {*written.header, "stand"}
+        column.name
+        for column in TREES.columns
+        if column.name in {*written.header, "stand"} or column.name == "core_outcome"
     ]
+    for record, _ in stems:
+        record.setdefault("core_outcome", "")
     own = [name for name in written.header if name and name not in known]
     core_columns = [
         column.name
@@ -142,14 +147,23 @@ def _trees_and_cores(
 
 
 def _cored(survey: WrittenSurvey, written: WrittenTable, record: Row, row: int) -> bool:
-    """Whether a row says anything of a core. `no core` is no evidence of one, and is listed."""
+    """Whether a row says anything of a core. `no core` is no evidence of one, and is listed; so is
+    `hollow` where nothing else is said of a core, as what came of coring the stem.
+    """
     said = {name: record.get(name, "") for name in EVIDENCE}
-    for name, cell in said.items():
-        if plain(cell) in NO_CORE:
-            survey.readings.append(
-                Reading(written.file, row, name, cell, "", "no core of the stem")
-            )
-            said[name] = record[name] = ""
+    filled = [name for name, cell in said.items() if cell.lower() not in {"", *NOT_RECORDED}]
+    for name in filled:
+        gone = no_core_in(said[name], alone=len(filled) == 1 and not record.get("height_cm"))
+        if gone is None:
+            continue
+        outcome = gone if gone and not record.get("core_outcome") else ""
+        shown = f"core_outcome {outcome}" if outcome else ""
+        survey.readings.append(
+            Reading(written.file, row, name, said[name], shown, "no core of the stem")
+        )
+        said[name] = record[name] = ""
+        if outcome:
+            record["core_outcome"] = outcome
     return any(cell.lower() not in {"", *NOT_RECORDED} for cell in said.values())
 
 

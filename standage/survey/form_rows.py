@@ -11,8 +11,9 @@ from collections.abc import Sequence
 
 from standage.errors import Problem
 from standage.survey.headings import headings_known
-from standage.survey.schema import Column, Table
+from standage.survey.schema import COUNTS, Column, Table
 from standage.survey.units import MEASURES, OTHER_WORDS, factor, how_to_convert, unit_of
+from standage.survey.wide_counts import stage_in
 
 EXAMPLE_NOTE = "example row: delete it"
 EXAMPLE_COMMENT = "Example row: delete it, the whole row, before you fill in your own."
@@ -45,8 +46,8 @@ def example_cells(table: Table) -> list[str]:
 
 
 def header_place(records: Sequence[Sequence[str]], table: Table) -> int | None:
-    """Which record is the header: the first that is not blank, unless it is a title with far more
-    headings of the table further down.
+    """Which record is the header: the first that is not blank, unless it is a title (far fewer
+    headings of the table than further down, or one cell that is none).
     """
     filled = [
         place for place, record in enumerate(records[:1000]) if any(cell.strip() for cell in record)
@@ -56,9 +57,21 @@ def header_place(records: Sequence[Sequence[str]], table: Table) -> int | None:
             (place for place, record in enumerate(records) if any(cell.strip() for cell in record)),
             None,
         )
-    named = {place: headings_known(table, records[place]) for place in filled}
-    best = max(filled, key=lambda place: named[place])
-    return best if named[best] > max(1, 2 * named[filled[0]]) else filled[0]
+    named = {place: _named(table, records[place]) for place in filled}
+    best, first = max(filled, key=lambda place: named[place]), filled[0]
+    if named[first] == 0 and _cells(records[first]) == 1 and _cells(records[best]) > 1:
+        return best if named[best] else first
+    return best if named[best] > max(1, 2 * named[first]) else first
+
+
+def _named(table: Table, record: Sequence[str]) -> int:
+    """How many columns of the table a record names; of counts each stage is one."""
+    stages = {stage_in(cell.strip()) for cell in record} if table is COUNTS else set()
+    return headings_known(table, record) + sum(isinstance(stage, str) for stage in stages)
+
+
+def _cells(record: Sequence[str]) -> int:
+    return sum(bool(cell.strip()) for cell in record)
 
 
 def take_out_explanations(

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from standage.errors import Problem
+from standage.grammar import counted
 from standage.survey.flat_table import table_of
 from standage.survey.form_rows import header_place, take_out_explanations
 from standage.survey.formula_escapes import unescape
@@ -16,7 +17,7 @@ from standage.survey.limits import MOST_CELLS, MOST_COLUMNS, TooLarge
 from standage.survey.mapping import SheetMapping
 from standage.survey.readings import Reading
 from standage.survey.schema import Table
-from standage.survey.written import WrittenSurvey, WrittenTable, too_large, unreadable_file
+from standage.survey.written import Title, WrittenSurvey, WrittenTable, too_large, unreadable_file
 
 OTHER_DELIMITERS = {";": "semicolons", "\t": "tabs", "|": "vertical bars"}
 
@@ -56,7 +57,13 @@ def lay_out(
         )
         survey.unreadable.add(name)
         return
-    if any(cell.strip() for record in records[:start] for cell in record):
+    titles = [
+        Title(file, row, " ".join(cell.strip() for cell in record if cell.strip())[:200])
+        for row, record in enumerate(records[:start], 1)
+        if any(cell.strip() for cell in record)
+    ]
+    survey.titles += titles
+    if titles:
         survey.notes.append(
             f"{file}: the header was found in row {start + 1}; what stands above it was not read"
         )
@@ -93,7 +100,8 @@ def lay_out(
                 padded[place] += bare != "" and cell != bare
         if len(stripped) > width:
             if any(stripped[width:]):
-                survey.problems.append(_wrong_length(file, row, stripped, width))
+                wrong = _beyond_headings if sheet else _wrong_length
+                survey.problems.append(wrong(file, row, stripped, width))
             elif len(stripped) > full and not sheet:
                 longer.append((row, stripped))
             stripped = stripped[:width]
@@ -155,6 +163,19 @@ def _wrong_length(file: str, row: int, cells: list[str], width: int) -> Problem:
         )
     found = f"{len(cells)} cells: {_shortened(cells)}"
     return Problem(file, row, None, found, f"{width} cells, as in the header", advice)
+
+
+def _beyond_headings(file: str, row: int, cells: list[str], width: int) -> Problem:
+    """A row of a sheet with cells right of its last heading."""
+    while cells and not cells[-1]:
+        cells = cells[:-1]
+    found = f"{counted(len(cells), 'cell')}: {_shortened(cells)}"
+    expected = f"a heading over each: there {'is' if width == 1 else 'are'} {width}"
+    advice = (
+        "Head each column that holds something, in the row that names the others; a title may stand"
+        " in a row above it."
+    )
+    return Problem(file, row, None, found, expected, advice)
 
 
 def _swallowed(file: str, row: int, header: list[str], cells: list[str]) -> list[Problem]:

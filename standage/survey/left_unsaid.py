@@ -11,6 +11,7 @@ from standage.survey.flat_places import last_date
 from standage.survey.readings import Reading
 from standage.survey.references import alike
 from standage.survey.table_cells import NOT_RECORDED
+from standage.survey.title_dates import date_by_title, fill_dates_of_stands
 from standage.survey.written import WrittenSurvey, WrittenTable
 
 BLANK = {"", *NOT_RECORDED}
@@ -19,6 +20,7 @@ BLANK = {"", *NOT_RECORDED}
 def say_what_is_plain(survey: WrittenSurvey, name: str) -> None:
     """Add it in place, each listed as a reading. name: of the survey, and of its only stand."""
     _name_cores(survey)
+    fill_dates_of_stands(survey)
     if "stands" in survey.tables or "stands" in survey.unreadable or "trees" not in survey.tables:
         return
     if "stand" not in survey.tables["trees"].header:
@@ -64,6 +66,7 @@ def _list_stands(survey: WrittenSurvey) -> None:
     """
     trees, cores = survey.tables["trees"], survey.tables.get("cores")
     if cores is None or not {"tree", "core_date"} <= set(cores.header):
+        _list_by_title(survey)
         return
     stand_of: dict[str, str] = {}
     names: dict[str, str] = {}
@@ -92,3 +95,22 @@ def _list_stands(survey: WrittenSurvey) -> None:
         survey.readings.append(Reading(cores.file, row, "survey_date", was, last, why))
     survey.tables["stands"] = WrittenTable(cores.file, ["stand", "survey_date"], cells, rows)
     survey.files["stands"] = cores.file
+
+
+def _list_by_title(survey: WrittenSurvey) -> None:
+    """The stands that trees name, surveyed on the one day that a title gives; none without."""
+    trees = survey.tables["trees"]
+    at = trees.header.index("stand")
+    names: dict[str, tuple[str, int]] = {}
+    for record, row in zip(trees.cells, trees.rows, strict=True):
+        if record[at].lower() not in BLANK:
+            names.setdefault(alike(record[at]), (record[at], row))
+    day = date_by_title(survey) if names else ""
+    if day:
+        survey.tables["stands"] = WrittenTable(
+            trees.file,
+            ["stand", "survey_date"],
+            [[name, day] for name, _ in names.values()],
+            [row for _, row in names.values()],
+        )
+        survey.files["stands"] = trees.file

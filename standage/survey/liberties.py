@@ -10,6 +10,8 @@ from standage.causes import rows_in_words, runs_of
 from standage.problems import plainly
 from standage.survey.readings import HEADING, Reading
 
+OF_EVERY_ROW = ("begin anew in each plot", "begin anew in each stand", "begin anew on each tree")
+"""How the reasons end for which each row of a table is read otherwise."""
 COLUMNS = ("file", "rows", "column", "as_written", "as_read", "reason")
 
 
@@ -31,16 +33,34 @@ def table_of_readings(readings: Iterable[Reading]) -> pd.DataFrame:
 
 
 def lines_of_readings(readings: Iterable[Reading], *, in_full: bool) -> list[str]:
-    """A line a change; unless `in_full`, changes of one column for one reason share a line, and so
-    do the headings of a table.
+    """A line a change; unless `in_full`, changes of one column for one reason share a line. Those
+    that every row or heading of a table has for one reason always do, and come last.
     """
     alike: dict[tuple, list[Reading]] = {}
+    last: dict[tuple, list[Reading]] = {}
     for each in readings:
         of: tuple = (each.column, each.as_written, each.as_read)
-        if not in_full:  # of headings a person looks at the whole row
-            of = () if each.reason == HEADING else (each.column,)
+        if each.reason == HEADING:  # of headings a person looks at the whole row
+            last.setdefault((each.file, each.reason), []).append(each)
+            continue
+        if each.reason.endswith(OF_EVERY_ROW):
+            last.setdefault((each.file, each.reason, each.column), []).append(each)
+            continue
+        if not in_full:
+            of = (each.column,)
         alike.setdefault((each.file, each.reason, *of), []).append(each)
-    return [_line(of) for of in alike.values()]
+    lines = [_line(of) for of in alike.values()]
+    return lines + [
+        _headings(of) if in_full and of[0].reason == HEADING else _line(of) for of in last.values()
+    ]
+
+
+def _headings(readings: list[Reading]) -> str:
+    """All headings of a table that were read as columns, in one line."""
+    first = readings[0]
+    row = "" if first.row is None else f", row {first.row}"
+    each = "; ".join(f"'{one.as_written}' = {one.as_read}" for one in readings)
+    return plainly(f"{first.file}{row}, headings: {each}")
 
 
 def _line(readings: list[Reading]) -> str:

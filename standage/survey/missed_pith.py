@@ -22,34 +22,63 @@ WAYS_GIVEN = ("rings_to_pith", "pith_distance_mm")
 """Columns that say how far the pith is: what is seen at the inner end adds nothing to them."""
 GONE = {"hollow", "hollow centre", "hollow center", "heart rot", "hollow core"}
 """Remarks by which the centre is gone (common practice, no source)."""
+RINGS_TO_PITH = "rings_to_pith"
+LONGEST = 60
+"""Letters of a cell that is more than a remark."""
+_TO_GO = re.compile(
+    r"([a-z ]*?)[\s,;:(]*(?:~|about|ca?\.?|est\.?|approx\.?)?\s*([1-9]\d?)\s*"
+    r"(?:rings?|yrs?|years?)?\s*(?:to go|to (?:the )?(?:pith|cent(?:er|re))|short(?: of pith)?"
+    r"|from (?:the )?pith)\)?",
+    re.IGNORECASE,
+)
+"""A number of rings to the pith, after a word that it was missed or none."""
+_FINE = re.compile(r"\s*\b(ok|okay|good|fine|visible|seen|clear)\b\s*$", re.IGNORECASE)
+"""Words behind `arc` that say no more (common practice, no source)."""
 NOTES = (CORE_NOTE, "note")
 
 
 def settle_missed_pith(survey: WrittenSurvey) -> None:
     """Write the centre into the cells that say only that the pith was missed, in place, where the
-    row says more; each is listed.
+    row says more, and the rings to it where the cell itself does; each is listed.
     """
     for name in (FLAT.name, CORES.name):
         written = survey.tables.get(name)
         if written is None or CENTRE.name not in written.header:
             continue
-        at = written.header.index(CENTRE.name)
-        rows = []
-        for cells, row in zip(written.cells, written.rows, strict=True):
-            word = cells[at]
-            settled = _centre(word, dict(zip(written.header, cells, strict=True)))
+        records = [dict(zip(written.header, cells, strict=True)) for cells in written.cells]
+        header = list(written.header)
+        for record, row in zip(records, written.rows, strict=True):
+            word = record[CENTRE.name]
+            rings = _TO_GO.fullmatch(word) if len(word) < LONGEST else None
+            if rings and not record.get(RINGS_TO_PITH) and _missed(rings[1]):
+                header += [] if RINGS_TO_PITH in header else [RINGS_TO_PITH]
+                record[RINGS_TO_PITH] = rings[2]
+                said = f"unknown, {RINGS_TO_PITH} {rings[2]}"
+                settled: tuple[str, str] | None = (said, "no pith, and the rings to it")
+                record[CENTRE.name] = "unknown"
+            else:
+                settled = _centre(word, record)
+                record[CENTRE.name] = settled[0] if settled is not None else word
             if settled is not None:
-                centre, why = settled
-                survey.readings.append(Reading(written.file, row, CENTRE.name, word, centre, why))
-                cells = [*cells[:at], centre, *cells[at + 1 :]]
-            rows.append(cells)
-        survey.tables[name] = replace(written, cells=rows)
+                survey.readings.append(Reading(written.file, row, CENTRE.name, word, *settled))
+        cells = [[record.get(name, "") for name in header] for record in records]
+        survey.tables[name] = replace(written, header=header, cells=cells)
+
+
+def _missed(word: str) -> bool:
+    """Whether a word says only that the pith was missed, or nothing."""
+    return not word.strip() or isinstance(code_meaning(CORES.name, CENTRE, word), tuple)
 
 
 def _centre(word: str, row: dict[str, str]) -> tuple[str, str] | None:
     """The centre of a row whose word for it says only that the pith was missed, and why."""
-    meaning = code_meaning(CORES.name, CENTRE, word) if word else None
-    if not isinstance(meaning, tuple):
+    if not word:
+        return None
+    missed, *more = re.split(r"\s*[,;]\s*", word)
+    seen = {code_meaning(CORES.name, CENTRE, _FINE.sub("", each)) for each in more}
+    if more and _missed(missed) and len(seen) == 1 and seen <= {"arcs", "straight", "rotten"}:
+        return str(seen.pop()), "no pith, and what is seen there"
+    if not _missed(word):
         return None
     count = row.get("ring_count", "")
     bare = re.sub(r"[\d+>=\u2265]|\b(rings?|at least)\b", " ", count)

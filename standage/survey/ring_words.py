@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 from standage.survey.doubt import doubt_in, parted
-from standage.survey.schema import CORES, Column
+from standage.survey.schema import CORES, TREES, Column
 from standage.survey.synonyms import code_meaning, plain
 from standage.survey.table_cells import Outcome
 
@@ -16,12 +16,30 @@ NO_CORE = {"no core", "not cored", "none taken", "no sample", "no core taken"}
 BREAST_HEIGHT_WORDS = {"bh", "b h", "breast height", "breast ht", "dbh", "at bh"}
 """Words for the height at which diameters are measured (common practice, no source)."""
 LEAST_NUMBER = re.compile(r"(?:>=?|\u2265|at least)\s*\d+|\d+\s*\+", re.IGNORECASE)
+OUTCOME = TREES.column("core_outcome")
+NO_SOUND_WOOD = "no_sound_wood"
 RING_COLUMNS = {"ring_count", "first_ring_year"}
 _NUMBER = r"(?:>=?|\u2265|at least|min\.?|minimum)?\s*\d+\s*(?:\+|or more|plus)?"
 _WORDS = r"[^\d+>=]*[a-z][^\d+>=]*"
 _WORDS_FIRST = re.compile(rf"({_WORDS}?)[\s,;:(]+({_NUMBER})\)?", re.IGNORECASE)
 _NUMBER_FIRST = re.compile(rf"({_NUMBER})\s*[\s,;:(]\s*({_WORDS})\)?", re.IGNORECASE)
 _RINGS = re.compile(r"\b(rings?|count|counted|visible)\b", re.IGNORECASE)
+
+
+def no_core_in(cell: str, *, alone: bool) -> str | None:
+    """What came of coring a stem, where a cell of a core says that there is none: the outcome, ""
+    where it gives no reason; None where it says of a core. alone: nothing else speaks of one.
+
+    >>> no_core_in("hollow, not cored", alone=False), no_core_in("no core", alone=True)
+    ('no_sound_wood', '')
+    """
+    said = plain(cell)
+    if said in NO_CORE:
+        return ""
+    without = next((words for words in NO_CORE if words in said), None)
+    rest = said.replace(without, " ").strip() if without else said if alone else ""
+    meaning = code_meaning(TREES.name, OUTCOME, rest) if rest else None
+    return NO_SOUND_WOOD if meaning == NO_SOUND_WOOD else None
 
 
 def rings_and_words(cell: str, column: Column, unit: str) -> Outcome | None:

@@ -29,6 +29,15 @@ class WrittenTable:
     set_aside: frozenset[str] = frozenset()
 
 
+@dataclass(frozen=True)
+class Title:
+    """A row above the headings of a table: its file, row, and cells in one text."""
+
+    file: str
+    row: int
+    text: str
+
+
 @dataclass
 class WrittenSurvey:
     """All tables that were found, by table name, `flat` among them; `unreadable` holds the names
@@ -55,6 +64,7 @@ class WrittenSurvey:
     book: str = ""
     short_names: dict[str, dict[str, list[str]]] = field(default_factory=dict)
     stemless: dict[str, set[int]] = field(default_factory=dict)
+    titles: list[Title] = field(default_factory=list)
 
 
 def unreadable_file(

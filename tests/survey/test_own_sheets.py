@@ -291,3 +291,17 @@ def test_the_living_are_told_from_the_dead_under_any_heading(tmp_path, heading):
     survey = read_survey(write(tmp_path / "mine", **written))
     assert survey.trees["status"].tolist() == ["live", "dead", "live", "live"]
     assert any(each.as_read == "status" for each in survey.readings)
+
+
+def test_hollow_trees_without_a_core_say_what_came_of_coring_them(tmp_path):
+    path = tmp_path / "field.csv"
+    path.write_text(lines(FLAT) + "5,Ridge,Longleaf,14,,,hollow,,\n6,Ridge,Longleaf,16,,,,,\n")
+    survey = read_survey(path)
+    outcome = survey.trees.set_index("tree")["core_outcome"]
+    assert outcome[["1", "5", "6"]].tolist() == ["taken", "no_sound_wood", "not_tried"]
+    assert len(survey.cores) == 4
+    path.write_text(lines(FLAT) + '5,Ridge,Longleaf,14,,,"rotten, not cored",,\n')
+    assert read_survey(path).trees["core_outcome"].iloc[-1] == "no_sound_wood"
+    assert [each.as_read for each in survey.readings if each.as_written == "hollow"] == [
+        "core_outcome no_sound_wood"
+    ]

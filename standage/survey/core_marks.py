@@ -1,0 +1,101 @@
+"""Columns of cores that hold a mark or a single number where the survey asks for more: bark by yes
+and no, the innermost arc by one measure.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from standage.errors import Problem
+from standage.survey.flat_table import FLAT
+from standage.survey.headings import without_unit
+from standage.survey.quantities import read_quantity
+from standage.survey.readings import Reading
+from standage.survey.schema import CORES, Column
+from standage.survey.synonyms import code_meaning, plain
+from standage.survey.table_cells import BLANK_WORDS
+from standage.survey.written import WrittenSurvey, WrittenTable
+
+BARK = {"bark", "bark edge", "to bark", "bark present", "bark reached", "bark on", "with bark"}
+"""Headings over yes and no that ask whether the core reaches the bark (common practice, no
+source)."""
+ARC = {"arc", "inner arc", "innermost arc", "arc of inner ring", "inner ring arc"}
+"""Headings that leave open what was measured of the arc (common practice, no source)."""
+YES_NO = Column("bark", "code", "", codes=("yes", "no"))
+ARC_COLUMNS = {"arc_chord_mm", "arc_height_mm", "pith_distance_mm"}
+
+
+def take_marks_of_cores(survey: WrittenSurvey) -> None:
+    """Read a column of bark by yes and no as that of the outermost ring, in place, and ask which
+    measure of an arc a column holds.
+    """
+    for name in (FLAT.name, CORES.name):
+        if name in survey.tables:
+            _take_bark(survey, name)
+            _ask_of_arc(survey, survey.tables[name])
+
+
+def _take_bark(survey: WrittenSurvey, name: str) -> None:
+    written = survey.tables[name]
+    for at, heading in enumerate(written.header):
+        own = written.headings.get(heading, heading)
+        cells = [row[at] for row in written.cells]
+        filled = {cell for cell in cells if cell.lower() not in {"", *BLANK_WORDS}}
+        meanings = {cell: code_meaning(CORES.name, YES_NO, cell) for cell in filled}
+        if (
+            heading in written.set_aside
+            or without_unit(own)[0] not in BARK
+            or not filled
+            or None in meanings.values()
+            or (heading == "bark_mm" and filled <= {"0", "1"})
+        ):
+            continue
+        if "outer_ring" in written.header:  # said already, and in more detail
+            header = [own if each == heading else each for each in written.header]
+            survey.tables[name] = replace(written, header=header)
+            return
+        rows = []
+        for row, line in zip(written.cells, written.rows, strict=True):
+            meaning = meanings.get(row[at])
+            if meaning:
+                shown = "lost" if meaning == "no" else "unknown: there, complete or not"
+                why = "whether the core reaches the bark"
+                survey.readings.append(
+                    Reading(written.file, line, "outer_ring", row[at], shown, why)
+                )
+            rows.append([*row[:at], "lost" if meaning == "no" else "", *row[at + 1 :]])
+        survey.tables[name] = replace(
+            written,
+            header=[*written.header[:at], "outer_ring", *written.header[at + 1 :]],
+            cells=rows,
+            units={each: unit for each, unit in written.units.items() if each != heading},
+            headings={**written.headings, "outer_ring": own},
+        )
+        return
+
+
+def _ask_of_arc(survey: WrittenSurvey, written: WrittenTable) -> None:
+    """One number of an arc under a heading that doesn't say of what, as a problem."""
+    for at, heading in enumerate(written.header):
+        if plain(without_unit(heading)[0]) not in ARC or heading in written.set_aside:
+            continue
+        cells = {row[at] for row in written.cells if row[at].lower() not in {"", *BLANK_WORDS}}
+        column = CORES.column("pith_distance_mm")
+        if not cells or any(read_quantity(cell, column, "mm", "") is None for cell in cells):
+            continue
+        if ARC_COLUMNS & set(written.header):
+            continue
+        survey.problems.append(
+            Problem(
+                written.file,
+                written.header_row,
+                heading,
+                f"the heading '{heading}' over one number a core, which may be the radius of the"
+                " innermost arc, its height or its chord",
+                "pith distance for the radius; or both, arc chord and arc height; each with its"
+                " unit",
+                "Rename it to what was measured, as in 'pith distance (mm)'. Height or chord alone"
+                " gives no distance: without the other, take the column out and write arcs in"
+                " centre.",
+            )
+        )

@@ -1,0 +1,84 @@
+"""The day of the survey where only a title above the headings gives it."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, replace
+
+from standage.errors import Problem
+from standage.survey.dates import dates_in
+from standage.survey.readings import Reading
+from standage.survey.written import Title, WrittenSurvey
+
+_DATES = re.compile(
+    r"\b\d{1,4}[/.-]\d{1,2}[/.-]\d{1,4}\b"
+    r"|\b\d{1,2}(?:st|nd|rd|th)?[ -][a-z]{3,9}\.?,?[ -]\d{4}\b"
+    r"|\b[a-z]{3,9}\.? \d{1,2}(?:st|nd|rd|th)?,? \d{4}\b",
+    re.IGNORECASE,
+)
+_OF_SOMETHING_ELSE = re.compile(
+    r"burn|fire|print|updat|plant|enter|typed|logg|version|revis|harvest|thin|storm|hurricane",
+    re.IGNORECASE,
+)
+"""Words beside which the date in a title is not that of the survey (common practice, no source)."""
+DATE_IN_TITLE = "date in a title, for want of a survey date"
+
+
+@dataclass(frozen=True)
+class _Found:
+    title: Title
+    cell: str
+    days: tuple[str, ...]
+
+
+def _found(survey: WrittenSurvey) -> list[_Found]:
+    return [
+        _Found(title, cell, tuple(str(day) for day in dates_in(cell).values()))
+        for title in survey.titles
+        if not _OF_SOMETHING_ELSE.search(title.text)
+        for cell in _DATES.findall(title.text)
+        if dates_in(cell)
+    ]
+
+
+def date_by_title(survey: WrittenSurvey) -> str:
+    """The one date of the titles, year first, listed as a reading; "" where they hold none. Two
+    dates, or one that can be read in two ways, are a problem.
+    """
+    found = _found(survey)
+    if not found:
+        return ""
+    first, days = found[0], sorted({day for each in found for day in each.days})
+    if len(days) > 1:
+        survey.problems.append(
+            Problem(
+                first.title.file,
+                first.title.row,
+                "survey_date",
+                f"no survey date, and in the title '{first.cell}'"
+                + ("" if len(first.days) == len(days) else " beside another date"),
+                f"one day; it may be {' or '.join(days)}",
+                "Write it in a column survey_date (YYYY-MM-DD), in each row or in a table stands.",
+            )
+        )
+        return ""
+    survey.readings.append(
+        Reading(
+            first.title.file, first.title.row, "survey_date", first.cell, days[0], DATE_IN_TITLE
+        )
+    )
+    return days[0]
+
+
+def fill_dates_of_stands(survey: WrittenSurvey) -> None:
+    """A column of survey dates, by the title, for a table of stands that has none, in place."""
+    written = survey.tables.get("stands")
+    if written is None or "survey_date" in written.header or not written.cells:
+        return
+    day = date_by_title(survey)
+    if day:
+        survey.tables["stands"] = replace(
+            written,
+            header=[*written.header, "survey_date"],
+            cells=[[*cells, day] for cells in written.cells],
+        )
