@@ -19,6 +19,7 @@ LAG_WINDOW = 10
 # so many events of a kind, each nearer than twice the lag window to the next, are a recurrence and
 # no events to tie to
 RECURRING = 3
+CUTS = ("logging", "thinning")  # cutting by size can leave what looks like a pulse
 
 
 @dataclass(frozen=True)

@@ -84,7 +84,7 @@ def test_what_the_first_page_has_no_room_for_stands_on_the_last(findings):
     written = [text.get_text() for text in page.texts]
     at = written.index("Continued from before")
     assert written[at + 1] == words.stands[0].title and "What came before." in written
-    assert last_page(words, [()] * 3, NO_HEADING, "The flats").texts[1].get_text() == "Seedlings"
+    assert last_page(words, [()] * 3, NO_HEADING, "The flats").texts[2].get_text() == "Seedlings"
 
 
 def test_pictures_keep_within_their_boxes(findings):
