@@ -197,9 +197,7 @@ def pulse_sentences(rows: Sequence[Row], pulse: str) -> list[str]:
 
 def _chance_words(row: Row) -> str:
     """How often events of random years would come so near."""
-    return (
-        f"; in {of_hundred(row['chance_as_close'])} cases one of as many random years lies as close"
-    )
+    return f"; in {of_hundred(row['chance_as_close'])} cases events in random years come as close"
 
 
 def lag_words(row: Row) -> str:

@@ -195,8 +195,8 @@ def _pulse_name(unit: UnitFindings, number: object) -> str:
 
 def _near_words(row: Row, pulse: str) -> str:
     return (
-        f"{pulse} began {lag_words(row)}; in {of_hundred(row['chance_as_close'])} cases random"
-        " years lie as close, which is not the probability of a cause."
+        f"{pulse} began {lag_words(row)}; in {of_hundred(row['chance_as_close'])} cases events"
+        " in random years come as close, which is not the probability of a cause."
     )
 
 

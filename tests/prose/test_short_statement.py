@@ -93,8 +93,8 @@ def test_years_of_a_pulse_and_lags_have_their_intervals_and_chance_is_no_probabi
     )
     assert re.search(
         r"about \d+ years? after the logging of some year from 1926 to 1928 \(.+\); in (fewer"
-        r" than )?\d+ of 100 cases random years lie as close, which is not the probability of a"
-        r" cause.",
+        r" than )?\d+ of 100 cases events in random years come as close, which is not the"
+        r" probability of a cause.",
         " ".join(statement.more),
     )
 
