@@ -113,7 +113,7 @@ def explain_below(
 
 # share of a narrow picture's width that its axes have, below which the words of an axis are centred
 # (assumption)
-OF_AXES = 0.75
+OF_AXES = 0.65
 
 
 def wrap_to_width(figure: Figure) -> None:
@@ -132,7 +132,9 @@ def wrap_to_width(figure: Figure) -> None:
             added = text.get_text().count("\n") - before.count("\n")
             grown += max(added, 0) * LINE * points / 72
         title = ax.get_title(loc="left")
-        ax.set_title(_in_lines(title, current_style().points(12), inches), loc="left")
+        lines = _in_lines(title, current_style().points(12), inches)
+        if lines != title:  # else it would lose its distance from the axes
+            ax.set_title(lines, loc="left")
         names = [label.get_text() for label in ax.get_yticklabels()]
         if any(letter.isalpha() for name in names for letter in name):
             ax.set_yticks(ax.get_yticks(), [_in_lines(name, 8, inches / 3, 2) for name in names])

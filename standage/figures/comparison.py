@@ -14,6 +14,7 @@ from matplotlib.colors import to_rgba
 from matplotlib.figure import Figure
 
 from standage.figures.axes import drawing_axes, new_figure, plain, unit_title, years_are
+from standage.figures.distances import LINE_HEIGHT, distances_figure
 from standage.figures.event_lane import ROW_HEIGHT, draw_events
 from standage.figures.stand import dated_and_not
 from standage.figures.styles import current_style
@@ -21,7 +22,6 @@ from standage.findings.stems import CORING_HEIGHT, SAMPLED
 
 STRIP_HEIGHT = 1.15  # of a stand among others [inches]
 MOST_ROWS = 4  # of events below a strip that the height of the picture reckons with
-LINE_HEIGHT = 0.24  # of a pair of stands [inches]
 MOST_STRIPS = 40  # of one picture; more can't be read on a page
 MOST_PAIRS = 60  # those that differ most; comparison.csv has all
 LEAST_SHARE = 0.004  # classes that hold less in every stand are not worth paper at the old end
@@ -36,7 +36,7 @@ DIFFERENCES = {  # measures drawn, and what the axis says
 def comparison_figures(
     tables: Mapping[str, pd.DataFrame], *, level: float, events: pd.DataFrame | None = None
 ) -> dict[str, Figure]:
-    """Both pictures of a comparison by name; one without anything to show is left out.
+    """The pictures of a comparison by name; one without anything to show is left out.
 
     tables: `cohorts`, `pulses`, `stand_summary` and `comparison`. level: credible level, named
     below each picture. events: those on record, where they are known.
@@ -46,6 +46,7 @@ def comparison_figures(
         "side_by_side": strips_figure(
             tables["cohorts"], tables["pulses"], tables["stand_summary"], events=events
         ),
+        "distances": distances_figure(tables["comparison"]),
         "differences": differences_figure(tables["comparison"]),
     }
     drawn = {name: figure for name, figure in figures.items() if figure is not None}
@@ -269,43 +270,6 @@ def _differing_most(table: pd.DataFrame) -> pd.DataFrame:
     """So many pairs as can be drawn, in the table's order."""
     size = table["difference_median"].astype(float).abs()
     return table[size.rank(ascending=False, method="first") <= MOST_PAIRS]
-
-
-def plot_distances(pairs: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
-    """How far apart the age structures of pairs lie, with intervals, and what stands alike would
-    show.
-
-    pairs: rows of `age_structure_distance` of the comparison table, drawn from the top down.
-
-    >>> pair = {"first": "north", "second": "south", "told_apart": "yes", "chance_high": 6.0}
-    >>> points = {"difference_low": 4.0, "difference_median": 9.0, "difference_high": 15.0}
-    >>> plot_distances(pd.DataFrame([pair | points])).get_xlabel()
-    'Distance of age structures (years)'
-    """
-    style = current_style()
-    ax = plain(drawing_axes(ax, height=LINE_HEIGHT * len(pairs) + 0.9))
-    rows = np.arange(len(pairs))
-    low, middle, high = (
-        pairs[f"difference_{point}"].to_numpy(dtype=float) for point in ("low", "median", "high")
-    )
-    ax.barh(rows, pairs["chance_high"], height=0.7, color=style.quiet, alpha=0.25, zorder=0)
-    ax.hlines(rows, low, high, color=style.posterior, linewidth=1.4)
-    apart = (pairs["told_apart"] == "yes").to_numpy()
-    for those, fill in ((~apart, "white"), (apart, style.posterior)):
-        ax.plot(
-            middle[those],
-            rows[those],
-            "o",
-            color=style.posterior,
-            markerfacecolor=fill,
-            markersize=4.5,
-        )
-    names = [f"{row.first}, {row.second}" for row in pairs.itertuples()]
-    ax.set_yticks(rows, names, fontsize=style.points(8))
-    ax.set_ylim(len(pairs) - 0.4, -0.6)
-    ax.set_xlim(0, None)
-    ax.set_xlabel("Distance of age structures (years)")
-    return ax
 
 
 def plot_differences(comparison: pd.DataFrame, *, ax: Axes | None = None) -> Axes:

@@ -11,6 +11,7 @@ import pandas as pd
 
 from standage.findings.age_structure import STRUCTURES, SURE_OF_STRUCTURE, age_structure
 from standage.findings.claim import CLAIMS, OR, Claim, Kind, Score
+from standage.findings.events_on_record import CUTS
 from standage.findings.intervals import Interval, credible_points
 from standage.findings.old_trees import chances_over
 from standage.findings.population import Population
@@ -168,11 +169,13 @@ def _shape(of: Make, stems: Population, shape: RecruitmentShape, level: float) -
 
 def _pulses(of: Make, stems: Population, unit: UnitFindings, level: float) -> Iterator[Claim]:
     whose = _recruits(stems)
+    cut = any(event.kind in CUTS for event in unit.events)
+    what = "recruitment pulse" + (", or what looks like one after cutting by size" if cut else "")
     for pulse in unit.pulses.to_dict("records"):
         which = str(pulse["pulse"])
         at = {"subject": which, "rows": f"pulse {which}"}
         yield _claim(
-            of, "pulse", "event", whose, "recruitment pulse", float(pulse["probability"]),
+            of, "pulse", "event", whose, what, float(pulse["probability"]),
             "pulses", "probability", interval=Interval.of(pulse, "centre"), unit="calendar year",
             category="pulse", **at,
         )  # fmt: skip

@@ -22,6 +22,7 @@ OPENING_ON_RECORD = ("fire", "turpentining", "other")
 # so many events of a kind, each nearer than twice the lag window to the next, are a recurrence and
 # no events to tie to
 RECURRING = 3
+CUTS = ("logging", "thinning")  # cutting by size can leave what looks like a pulse
 
 
 @dataclass(frozen=True)

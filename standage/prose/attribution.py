@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 import pandas as pd
 
-from standage.findings.events_on_record import LAG_WINDOW
+from standage.findings.events_on_record import CUTS, LAG_WINDOW
 from standage.findings.schema import Row
 from standage.findings.stems import CORING_HEIGHT
 from standage.grammar import capital, counted
@@ -16,7 +16,6 @@ from standage.prose.wording import of_hundred, probability_words, rounded, share
 # share of waiting stems that posterior or prior must allow before a sentence is spent on it
 # (assumption)
 WORTH_TELLING = 0.1
-CUTS = ("logging", "thinning")
 LONGEST_LAG = 40  # an event farther back isn't near a pulse (assumption) [years]
 # share of a pulse's stems that may have been seedlings when an event came, from which the event may
 # have let them go (assumption)
@@ -198,9 +197,7 @@ def pulse_sentences(rows: Sequence[Row], pulse: str) -> list[str]:
 
 def _chance_words(row: Row) -> str:
     """How often events of random years would come so near."""
-    return (
-        f"; in {of_hundred(row['chance_as_close'])} cases one of as many random years lies as close"
-    )
+    return f"; in {of_hundred(row['chance_as_close'])} cases events in random years come as close"
 
 
 def lag_words(row: Row) -> str:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from importlib.metadata import version
 
 from standage.findings.findings import Findings
+from standage.findings.fit_grade import DOUBTFUL, FitGrade
 from standage.findings.regeneration import ESTABLISHED_SEEDLINGS
 from standage.findings.schema import Row
 from standage.findings.unit_findings import UnitFindings, rows_of
@@ -88,10 +89,13 @@ def brief(findings: Findings, measures: Measures) -> Brief:
             " cored trees at their dates. A hollow bar has no cored tree. Shaded: the pulse."
             f" {event_key(findings.survey.events)}"
         ).strip(),
-        words_note=f"{WORDS} {stocking_note(findings)}".strip(),
+        words_note=" ".join(
+            filter(None, [_doubts(findings.fit_grade), WORDS, stocking_note(findings)])
+        ),
         old_note=(
             f"Age in {surveyed_years(findings)}, then the chance of being over"
             f" {findings.spare_age:g} years; dated by core where nothing else is said."
+            " old_trees.csv has all."
         ),
         not_to_conclude=_not_to_conclude(findings),
         cautions=(*CAUTIONS, *_of_this_survey(findings)),
@@ -176,6 +180,13 @@ def _of_this_survey(findings: Findings) -> tuple[str, ...]:
     left = len(found) - MOST_CAUTIONS
     more = (f"{counted(left, 'more caution')} in report.html.",) if left > 0 else ()
     return (*found[:MOST_CAUTIONS], *more)
+
+
+def _doubts(grade: FitGrade) -> str:
+    """Why the fit is to be doubted, for the first page; blank where it is sound, or failed and said
+    so above.
+    """
+    return grade_sentence(grade) if grade.grade == DOUBTFUL else ""
 
 
 def surveyed_years(findings: Findings) -> str:

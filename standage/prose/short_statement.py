@@ -10,14 +10,15 @@ from dataclasses import dataclass
 
 from standage.findings.cannot_tell import OpenQuestion
 from standage.findings.claim import OR, Claim, Kind
+from standage.findings.events_on_record import CUTS
 from standage.findings.findings import Findings
 from standage.findings.planted import MAY_BE_PLANTED
 from standage.findings.regeneration import ESTABLISHED_SEEDLINGS, STOCKING_PER_HA
 from standage.findings.schema import Row
 from standage.findings.stems import CORING_HEIGHT
 from standage.findings.unit_findings import UnitFindings
-from standage.grammar import capital, listed
-from standage.prose.attribution import CUTS, lag_words, near_events
+from standage.grammar import capital
+from standage.prose.attribution import lag_words, near_events
 from standage.prose.cannot_tell import QUESTIONS, open_question_sentence
 from standage.prose.measures import HECTARES_PER_ACRE, US, Measures
 from standage.prose.wording import likelihood, of_hundred, percent, rounded, share_words
@@ -169,7 +170,7 @@ def _ends(unit: UnitFindings, claims: Sequence[Claim]) -> list[str]:
     for pulse in _of_kind(claims, "pulse"):
         own = [claim for claim in claims if claim.subject == pulse.subject]
         ends = [
-            f"{verb} {end.low:.0f} to {end.high:.0f}"
+            f"{verb} between {end.low:.0f} and {end.high:.0f}"
             for verb, end in zip(("began", "ended"), _of_kind(own, "pulse years"), strict=True)
         ]
         sentences.append(f"{_pulse_name(unit, pulse.subject)} {' and '.join(ends)}.")
@@ -194,8 +195,8 @@ def _pulse_name(unit: UnitFindings, number: object) -> str:
 
 def _near_words(row: Row, pulse: str) -> str:
     return (
-        f"{pulse} began {lag_words(row)}; in {of_hundred(row['chance_as_close'])} cases random"
-        " years lie as close, which is not the probability of a cause."
+        f"{pulse} began {lag_words(row)}; in {of_hundred(row['chance_as_close'])} cases events"
+        " in random years come as close, which is not the probability of a cause."
     )
 
 
@@ -213,9 +214,12 @@ def _standing(claims: Sequence[Claim], measures: Measures) -> list[str]:
     for claim in _of_kind(claims, "stems"):
         population = claim.population
         parts.append(measures.stems_between(*claim.interval))
-    for claim in _of_kind(claims, "basal area"):
-        parts.append(f"basal area {measures.basal_area(claim.estimate)}")
     for claim in _of_kind(claims, "share over age"):
         if claim.subject == OLD_AGE:
-            parts.append(f"{share_words(*claim.interval)} over {OLD_AGE} years")
-    return [f"{capital(population)}: {listed(parts)}."] if parts else []
+            of = " of them" if parts else ""
+            parts.append(f"{share_words(*claim.interval)}{of} over {OLD_AGE} years")
+    area = "".join(
+        f"; basal area {measures.basal_area(claim.estimate)}"
+        for claim in _of_kind(claims, "basal area")
+    )
+    return [f"{capital(population)}: {', '.join(parts)}{area}."] if parts else []

@@ -266,7 +266,10 @@ def last_page(
     """Seedlings, old trees and what to mind. left_out: sentences of each stand for which its page
     has no room.
     """
-    page, down = _headed(heading, f"{title}: what to mind")
+    page, down = _headed(heading, "What to mind")
+    top = Column(page, MARGIN, WIDTH - 2 * MARGIN, down)
+    top.write(title)
+    down = top.down + 0.04
     width = (WIDTH - 2 * MARGIN - GAP) / 2
     first = Column(page, MARGIN, width, down)
     first.rule()

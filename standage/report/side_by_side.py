@@ -11,11 +11,13 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from standage.figures.comparison import plot_distances, plot_pair, strips_figure
+from standage.figures.comparison import plot_pair, strips_figure
+from standage.figures.distances import plot_distances
 from standage.figures.stand import cored_years
 from standage.findings.comparison_measures import AGE_STRUCTURE_DISTANCE, SHARED_PULSE
 from standage.findings.differences import NOT_COMPARED, STAND, YES
 from standage.findings.findings import Findings
+from standage.findings.most_different import MOST_PAIRS, distances, extremes
 from standage.findings.schema import Row
 from standage.findings.unit_findings import rows_of
 from standage.prose.communities import community_sentences
@@ -36,7 +38,6 @@ ACTED_ON = {  # measure, what it is called, what more and less are called
     "latest_pulse_start": ("latest pulse", "later", "earlier"),
     "share_in_grass_stage": ("share in the grass stage", "more", "less"),
 }
-MOST_PAIRS = 24  # in the table; of more, the most different half and the most alike half
 MOST_REFUSED = 20  # reasons why two can't be compared; comparison.csv has all
 MOST_PICTURES = 6  # of pairs, four stands by pairs; those that lie farthest apart
 
@@ -104,11 +105,11 @@ def _first_refused(table: pd.DataFrame) -> list[str]:
 
 def _distance_pictures(stands: pd.DataFrame) -> list[Picture]:
     """Which stands are most different and which most alike; none where each pair has a picture."""
-    distances = _distances(stands)
-    if len(distances) <= MOST_PICTURES:
+    pairs = distances(stands)
+    if len(pairs) <= MOST_PICTURES:
         return []
-    shown = _extremes(distances)
-    which = "The pairs" if len(shown) == len(distances) else f"Of {len(distances)} pairs those"
+    shown = extremes(pairs)
+    which = "The pairs" if len(shown) == len(pairs) else f"Of {len(pairs)} pairs those"
     drawn = picture(
         lambda: plot_distances(shown),
         "distances",
@@ -119,24 +120,10 @@ def _distance_pictures(stands: pd.DataFrame) -> list[Picture]:
     return [drawn]
 
 
-def _distances(table: pd.DataFrame) -> pd.DataFrame:
-    """Pairs whose age structures can be compared, the most different first."""
-    known = (table["measure"] == AGE_STRUCTURE_DISTANCE) & table["difference_median"].notna()
-    return table[known].sort_values("difference_median", ascending=False, kind="stable")
-
-
-def _extremes(distances: pd.DataFrame) -> pd.DataFrame:
-    """Of many pairs the most different and the most alike. distances: the most different first."""
-    if len(distances) <= MOST_PAIRS:
-        return distances
-    half = MOST_PAIRS // 2
-    return pd.concat([distances.head(half), distances.tail(half)])
-
-
 def _pair_pictures(findings: Findings, stands: pd.DataFrame) -> list[Picture]:
     """Two age structures on one axis for each of the pairs that lie farthest apart."""
     drawn = []
-    for number, row in enumerate(_distances(stands).head(MOST_PICTURES).to_dict("records")):
+    for number, row in enumerate(distances(stands).head(MOST_PICTURES).to_dict("records")):
         names = (str(row["first"]), str(row["second"]))
         units = [{"stand": name, "species": row["species"]} for name in names]
         shown = (
@@ -180,8 +167,8 @@ def _differences(table: pd.DataFrame, what: str) -> ShownTable:
     by_pair = ["first", "second", "species"]
     pairs = table.groupby(by_pair, sort=False).ngroups
     if pairs > MOST_PAIRS:
-        known = _distances(table)
-        chosen = _extremes(known) if len(known) else table.drop_duplicates(by_pair)
+        known = distances(table)
+        chosen = extremes(known) if len(known) else table.drop_duplicates(by_pair)
         table = chosen[by_pair].head(MOST_PAIRS).merge(table, on=by_pair, how="left")
     for (first, second, species), pair in table.groupby(by_pair, sort=False):
         whole = pair[pair["class_first_year"].isna()].to_dict("records")

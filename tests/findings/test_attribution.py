@@ -175,7 +175,7 @@ def test_a_period_is_told_from_its_beginning_and_by_its_reach():
     )
     assert words.startswith(
         "The pulse began 25 years after the beginning of the turpentining that began in 1905 and"
-        " ended in 1925; in 13 of 100 cases one of as many random years lies as close; "
+        " ended in 1925; in 13 of 100 cases events in random years come as close; "
     )
     assert (
         "in its years or within 10 after them is virtually certain (more than 99 %)" in words
@@ -628,7 +628,7 @@ def test_a_pulse_may_precede_the_event_that_let_its_seedlings_go():
     """Advance regeneration: the event lies within the grass stage after the pulse's beginning."""
     storm = ("gale", "Fern Flat", "storm", 1938.0, 1938.0, np.nan)
     first, *rest = sentences_with(storm)
-    assert "8 years before the storm of 1938" in first and "lies as close" in first
+    assert "8 years before the storm of 1938" in first and "come as close" in first
     assert any("seedlings" in sentence or "grass stage" in sentence for sentence in rest)
 
 
@@ -645,7 +645,7 @@ def test_what_is_said_of_an_event_is_what_was_measured():
     assert first.startswith("The pulse began about 3 years after the logging of 1927") or (
         first.startswith("The pulse began 3 years after the logging of 1927")
     )
-    assert f"in {chance:.0f} of 100 cases one of as many random years lies as close" in first
+    assert f"in {chance:.0f} of 100 cases events in random years come as close" in first
     assert second.startswith("Also near: it began") and "fire exclusion" in second
     words = " ".join([*sentences_with(cut, fire), *found["words"]])
     assert "explain" not in words

@@ -123,3 +123,7 @@ def test_old_stems_are_counted_draw_by_draw(findings):
     low, middle, high = np.quantile((age > 120).sum(axis=1), [0.05, 0.5, 0.95])
     assert (claim.low, claim.estimate, claim.high) == pytest.approx((low, middle, high), abs=0.6)
     assert claim.population == f"the {age.shape[1]} living stems listed and dated"
+
+
+def test_a_pulse_where_cutting_is_on_record_may_be_what_cutting_left(findings):
+    assert of(findings, "pulse", "1").quantity.endswith("what looks like one after cutting by size")

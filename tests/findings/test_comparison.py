@@ -30,10 +30,10 @@ from standage.figures.comparison import (
     _differing_most,
     comparison_figures,
     plot_differences,
-    plot_distances,
     strip_order,
     strips_figure,
 )
+from standage.figures.distances import distances_figure, plot_distances
 from standage.findings import Findings
 from standage.findings.age_structure_distance import age_structure_distance
 from standage.findings.communities import community_means
@@ -565,6 +565,10 @@ def test_of_many_stands_the_most_different_and_the_most_alike_are_shown(monkeypa
     (drawn,) = found.pictures
     assert drawn.caption.startswith("Of 66 pairs those most different")
     assert f"Most different: {expected.iloc[0]['first']} and S11" in drawn.svg
+    figure = distances_figure(tables.comparison)
+    assert len(figure.axes[0].get_yticks()) == 24
+    few = tables.comparison[tables.comparison["first"] == "S00"].head(6)
+    assert distances_figure(few) is None
     assert len(found.refused) <= 21 and "more in comparison.csv" in found.refused[-1]
 
 

@@ -88,13 +88,13 @@ def test_years_of_a_pulse_and_lags_have_their_intervals_and_chance_is_no_probabi
     start, end = (claim.interval for claim in unit.claims_of("pulse years", "1"))
     statement = short_statement(findings, unit, Measures())
     assert statement.ends == (
-        f"The pulse began {start.low:.0f} to {start.high:.0f} and ended {end.low:.0f} to"
-        f" {end.high:.0f}.",
+        f"The pulse began between {start.low:.0f} and {start.high:.0f} and ended between"
+        f" {end.low:.0f} and {end.high:.0f}.",
     )
     assert re.search(
         r"about \d+ years? after the logging of some year from 1926 to 1928 \(.+\); in (fewer"
-        r" than )?\d+ of 100 cases random years lie as close, which is not the probability of a"
-        r" cause.",
+        r" than )?\d+ of 100 cases events in random years come as close, which is not the"
+        r" probability of a cause.",
         " ".join(statement.more),
     )
 
@@ -123,7 +123,9 @@ def test_what_stands_there_has_its_basal_area(findings):
     unit = findings.units[0]
     area = unit.claim("basal area")
     standing = short_statement(findings, unit, Measures()).more[-1]
-    assert f", basal area {Measures().basal_area(area.estimate)} and" in standing
+    assert standing.endswith(
+        f" of them over 100 years; basal area {Measures().basal_area(area.estimate)}."
+    )
 
 
 def with_claims(findings, unit, **changed):

@@ -16,6 +16,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from standage.figures.styles import in_style
+from standage.findings.fit_grade import DOUBTFUL
 from standage.findings.old_trees import RANKED_BY
 from standage.prose.brief import LEAST_CHANCE, MOST_VETERANS, brief
 from standage.prose.measures import Measures
@@ -84,7 +85,7 @@ def test_what_the_first_page_has_no_room_for_stands_on_the_last(findings):
     written = [text.get_text() for text in page.texts]
     at = written.index("Continued from before")
     assert written[at + 1] == words.stands[0].title and "What came before." in written
-    assert last_page(words, [()] * 3, NO_HEADING, "The flats").texts[1].get_text() == "Seedlings"
+    assert last_page(words, [()] * 3, NO_HEADING, "The flats").texts[2].get_text() == "Seedlings"
 
 
 def test_pictures_keep_within_their_boxes(findings):
@@ -124,6 +125,16 @@ def test_yardstick_marks_of_events_and_year_of_the_survey_are_explained(findings
     assert f"Oldest cored tree in {year}: about" in text
     cored = sum(cored_with_year(unit) for unit in findings.units)
     assert f"; the cores date {cored} living trees." in words.method[0]
+
+
+def test_doubts_about_the_fit_stand_on_the_first_page(findings):
+    assert "doubts" not in brief(findings, Measures()).words_note
+    other = fake_findings()
+    other.fit_grade = replace(
+        findings.fit_grade, grade=DOUBTFUL, contradicted=("Old Field: grass",)
+    )
+    note = brief(other, Measures()).words_note
+    assert "grass-stage plants at Old Field" in note
 
 
 def test_a_mark_is_explained_where_it_is_drawn():
