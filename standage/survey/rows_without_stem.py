@@ -23,9 +23,41 @@ OF_THE_PLOT = {"tree", "plot", "stand", "note", "core_note", "survey_date", "cor
 _SUM = re.compile(r"(grand |sub)?(total|totals|sum|sums|mean|average|avg)\b(.*)", re.IGNORECASE)
 
 OF_SUMS = set(
-    "no number n of for in per all the live dead and trees tree stems cores plots".split()
+    [
+        "no",
+        "number",
+        "n",
+        "of",
+        "for",
+        "in",
+        "per",
+        "all",
+        "the",
+        "live",
+        "dead",
+        "and",
+        "trees",
+        "tree",
+        "stems",
+        "cores",
+        "plots",
+    ]
 )
-OF_SUMS |= set("plot stand stands count counts seedlings saplings dbh diameter age rings".split())
+OF_SUMS |= set(
+    [
+        "plot",
+        "stand",
+        "stands",
+        "count",
+        "counts",
+        "seedlings",
+        "saplings",
+        "dbh",
+        "diameter",
+        "age",
+        "rings",
+    ]
+)
 """Words that may follow a word for sums (common practice, no source)."""
 
 
