@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 from standage.survey.flat_table import FLAT
 from standage.survey.headings import without_unit
-from standage.survey.readings import HEADING, Reading
+from standage.survey.readings import Reading
 from standage.survey.schema import COUNTS, PLOTS
 from standage.survey.table_cells import BLANK_WORDS
 from standage.survey.units import DECIMALS, IN_METRES, IN_SQUARE_METRES, measure_of
@@ -138,9 +138,7 @@ def take_headings_of_circles(survey: WrittenSurvey) -> None:
             headings={**written.headings, column: own},
         )
         survey.readings.append(
-            Reading(
-                written.file, written.header_row, column, own, f"{column}, of a circle", HEADING
-            )
+            Reading(written.file, written.header_row, column, own, column, "heading of a circle")
         )
 
 

@@ -21,6 +21,7 @@ from standage.survey.ring_words import (
     BREAST_HEIGHT_WORDS,
     LEAST_NUMBER,
     RING_COLUMNS,
+    TWO_NUMBERS,
     no_core_in,
     rings_and_words,
 )
@@ -200,6 +201,12 @@ def _advice(column: Column, cell: str) -> str:
     if without is not None:
         why = f"write {without} into" if without else "say why in"
         return f"Delete the row if there is no core, and {why} core_outcome of the tree in trees."
+    two = TWO_NUMBERS.fullmatch(cell) if column.name == "ring_count" else None
+    if two:
+        return (
+            f"Write {two[1]}, the rings counted, and {two[2]} into rings_to_pith if these are the"
+            " rings from there to the pith."
+        )
     bound = LEAST_NUMBER.search(cell) if column.at_least and column.unit == "rings" else None
     if bound:
         return (
@@ -216,7 +223,8 @@ def _advice(column: Column, cell: str) -> str:
             f" ({how_to_convert(how, column.unit)})."
         )
     unit = f" in {column.unit}" if column.unit else ""
-    return f"Write the number alone{unit}, without words; remarks belong into note."
+    blank = "; leave the cell blank where it wasn't measured" if column.name == "height_cm" else ""
+    return f"Write the number alone{unit}, without words{blank}; remarks belong into note."
 
 
 def _codes(cells: TableCells, column: Column, text: pd.Series) -> pd.Series:

@@ -15,7 +15,7 @@ INTRODUCTION = """\
 
 A survey is a folder of CSV files, or one .xlsx workbook with sheets of the same names (or a folder that holds only that workbook). Only
 `stands`, `trees` and `cores` are needed. Columns may come in any order, optional ones may be left out, and columns of your own
-are kept and not used. **Bold** names must be filled; "(kept)" marks columns that reach tables and cards but no model. A blank cell means "not recorded", never
+are kept and not used. **Bold** names must be filled; "(kept)" marks columns that no model uses. A blank cell means "not recorded", never
 zero. `standage new DIR` makes empty forms; `standage check SURVEY` reports all problems at once. The header is row 1.
 
 CSV files are UTF-8, separated by commas, with decimal points; dates are YYYY-MM-DD. The smallest and largest number allowed
@@ -32,8 +32,8 @@ Tag #,Plot,Plot size (ac),Min DBH (in),Species,DBH (in),Date cored,Core height (
 
 Headings, units, species and codes are read as crews write them; every cell read otherwise than written is listed, and what has two meanings refused. Trees
 numbered anew in each plot, plots in each stand and cores lettered on each tree are read as `PLOT-TREE`, `STAND-PLOT`, `TREE-CORE`: put plot (and stand) beside the
-tree in cores and counts too. A row with a plot and no tree (or `none`) is a plot found empty; `hollow, 30+`, `112 pith`, `no core` in rings and `BH` in heights have
-their meaning; `N/A` in dbh is a diameter that is lost. Counts may have a column for each stage (`Germinants`, `Grass`, `Bolting`, `Saplings`; `N/A` = not searched). Cores
+tree in cores and counts too. A row with a plot and no tree (or `none`) is a plot found empty; `hollow, 30+`, `112 pith`, `83 + 6 to pith`, `no core` in rings, `BH` in heights, `20 x 20 m` and `r = 11.28 m` in areas,
+`both` and `all` for the stands of an event have their meaning; pith `no` needs a word on what was seen, an estimate or a distance beside it; `N/A` in dbh is a diameter that is lost. Counts may have a column for each stage (`Germinants`, `Grass`, `Bolting`, `Saplings`; `N/A` = not searched). Cores
 without names are called after their trees; without a table `stands`, stands are those of the trees, surveyed on the last day of their cores. Where headings
 are beyond guessing, `standage check SURVEY --draft` writes `columns.toml` (beside a single file `NAME.columns.toml`), a line a heading, to correct:
 

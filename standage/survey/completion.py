@@ -16,6 +16,7 @@ from standage.survey.left_unsaid import say_what_is_plain
 from standage.survey.missed_pith import settle_missed_pith
 from standage.survey.restarted_names import name_groups, with_groups, write_out_names
 from standage.survey.rows_without_stem import set_aside, take_out_stemless
+from standage.survey.stem_marks import take_marks_of_stems
 from standage.survey.unit_columns import with_units_said
 from standage.survey.wide_counts import with_a_row_for_each_stage, without_rows_not_searched
 from standage.survey.written import WrittenSurvey
@@ -33,6 +34,7 @@ def complete_tables(survey: WrittenSurvey, name: str) -> None:
     decide_by_values(survey)
     take_headings_of_circles(survey)
     take_marks_of_cores(survey)
+    take_marks_of_stems(survey)
     with_a_row_for_each_stage(survey)
     without_rows_not_searched(survey)
     name_groups(survey)

@@ -21,6 +21,7 @@ BARK = {"bark", "bark edge", "to bark", "bark present", "bark reached", "bark on
 source)."""
 ARC = {"arc", "inner arc", "innermost arc", "arc of inner ring", "inner ring arc"}
 """Headings that leave open what was measured of the arc (common practice, no source)."""
+BY_CELLS = "each cell is a yes or no"
 YES_NO = Column("bark", "code", "", codes=("yes", "no"))
 ARC_COLUMNS = {"arc_chord_mm", "arc_height_mm", "pith_distance_mm"}
 
@@ -54,6 +55,9 @@ def _take_bark(survey: WrittenSurvey, name: str) -> None:
             header = [own if each == heading else each for each in written.header]
             survey.tables[name] = replace(written, header=header)
             return
+        survey.readings.append(
+            Reading(written.file, written.header_row, "outer_ring", own, "outer_ring", BY_CELLS)
+        )
         rows = []
         for row, line in zip(written.cells, written.rows, strict=True):
             meaning = meanings.get(row[at])

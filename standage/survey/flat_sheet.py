@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 from standage.errors import Problem
 from standage.survey.cells import near_column
@@ -18,6 +19,7 @@ from standage.survey.synonyms import code_meaning, same_species
 from standage.survey.table_cells import NOT_RECORDED
 from standage.survey.written import WrittenSurvey, WrittenTable
 
+BLANK = {"", *NOT_RECORDED}
 OTHER_WORD = "another way to write what the tree's first row says"
 
 
@@ -33,6 +35,7 @@ def part_flat_sheet(survey: WrittenSurvey, stand_name: str) -> None:
         return
     _check_headings(survey, written)
     records = [dict(zip(written.header, cells, strict=True)) for cells in written.cells]
+    written = _with_core_dates(survey, written, records)
     if "stand" not in written.header:
         for record in records:
             record["stand"] = stand_name
@@ -60,6 +63,20 @@ def part_flat_sheet(survey: WrittenSurvey, stand_name: str) -> None:
     for part in parts:
         survey.tables[part.table.name] = _written(part, written)
         survey.files[part.table.name] = file
+
+
+def _with_core_dates(
+    survey: WrittenSurvey, written: WrittenTable, records: list[Row]
+) -> WrittenTable:
+    """Where the survey date is another from row to row, it is the day of the row's core too."""
+    there = "survey_date" in written.header and "core_date" not in written.header
+    if not there or len({record["survey_date"] for record in records} - BLANK) < 2:
+        return written
+    for record in records:
+        record["core_date"] = record["survey_date"]
+    read = "survey_date of its row"
+    _listed(survey, written, "core_date", "no such column", read, "several dates in the rows")
+    return replace(written, header=[*written.header, "core_date"])
 
 
 def _check_headings(survey: WrittenSurvey, written: WrittenTable) -> None:

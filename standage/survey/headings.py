@@ -17,7 +17,7 @@ from standage.survey.units import MEASURES, factor, how_to_convert, measure_of
 
 QUALIFIERS = {"number", "no", "num", "nr", "id", "name", "code", "label", "identifier"}
 """Words at the end of a heading that say only that it is a name."""
-LESS_SURE = {"cored at"}
+LESS_SURE = {"cored at", "core at"}
 """Headings that give way to others for the same column: their cells show what they hold."""
 _BRACKETS = re.compile(r"[(\[]([^)\]]*)[)\]]")
 
@@ -122,6 +122,8 @@ def heading_of(table: Table, written: str) -> Heading | None:
     if found is None or found.means:
         return found
     column = table.column(found.column)
+    if unit and base in LESS_SURE and factor(unit, "cm") is not None:
+        return Heading("height_cm", unit)
     if unit:
         return Heading(column.name, unit) if factor(unit, column.unit) is not None else None
     return Heading(column.name, "" if has_unit_in_name(column) else column.unit)

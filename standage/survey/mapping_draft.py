@@ -6,18 +6,21 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from os import PathLike
 from pathlib import Path
 
 from standage.errors import StandageError
 from standage.replaced_file import whole_file
+from standage.survey.completion import complete_tables
 from standage.survey.csv_files import top_rows
+from standage.survey.files import read_written
 from standage.survey.flat_table import ALL_TABLES, FLAT, table_of, tables_needed
 from standage.survey.form_rows import header_place
 from standage.survey.headings import has_unit_in_name, heading_of, without_unit
 from standage.survey.mapping import FLAT_WORDS, mapping_path
 from standage.survey.placing import NOT_TABLES, columns_of, table_words
+from standage.survey.readings import HEADING
 from standage.survey.schema import CORES, COUNTS, TREES, Table
 from standage.survey.synonyms import plain
 from standage.survey.units import MEASURES, factor
@@ -56,7 +59,7 @@ def write_draft(survey: str | PathLike) -> Path:
         )
     try:
         with whole_file(path, new=True) as half:
-            half.write_text(draft(sheets), encoding="utf-8")
+            half.write_text(draft(sheets, _read_by_cells(survey)), encoding="utf-8")
     except OSError as error:
         found = f"a place that can't be written ({error.strerror})"
         advice = "Copy the survey to a folder that you may write to."
@@ -77,9 +80,34 @@ def _sheets(survey: Path) -> dict[str, Rows]:
     return {survey.name: top_rows(survey)} if survey.is_file() else {}
 
 
-def draft(sheets: dict[str, Rows]) -> str:
-    """The draft as TOML. sheets: first rows of each, by name."""
-    return TOP + "".join(_sheet(name, rows) for name, rows in sheets.items())
+def _read_by_cells(survey: Path) -> dict[tuple[str, str], str]:
+    """What `check` reads a heading as otherwise than by its words, by sheet and heading: by what
+    its cells hold, or as a stage.
+    """
+    written = read_written(survey)
+    complete_tables(written, survey.stem)
+    found: dict[tuple[str, str], str] = {}
+    for each in written.readings:
+        if each.row is None or each.column is None or each.reason == HEADING:
+            continue
+        table = next((of for of in written.tables.values() if of.file == each.file), None)
+        if table is not None and each.row == table.header_row and each.as_written:
+            sheet = each.file.partition(", sheet ")[2] or each.file
+            found[sheet, each.as_written] = each.as_read
+    return found
+
+
+def draft(
+    sheets: dict[str, Rows], read_by_cells: Mapping[tuple[str, str], str] | None = None
+) -> str:
+    """The draft as TOML. sheets: first rows of each, by name. read_by_cells: headings that `check`
+    reads by their cells, which the draft leaves to it.
+    """
+    by_cells = read_by_cells or {}
+    return TOP + "".join(
+        _sheet(name, rows, {own: read for (sheet, own), read in by_cells.items() if sheet == name})
+        for name, rows in sheets.items()
+    )
 
 
 def _guess(name: str, rows: Rows) -> Table | None:
@@ -99,7 +127,7 @@ def _guess(name: str, rows: Rows) -> Table | None:
     return next(table for table in ALL_TABLES if table.name == best)
 
 
-def _sheet(name: str, rows: Rows) -> str:
+def _sheet(name: str, rows: Rows, by_cells: Mapping[str, str]) -> str:
     table = _guess(name, rows)
     start = header_place(rows, table) if table is not None else None
     if table is None or start is None:
@@ -118,7 +146,10 @@ def _sheet(name: str, rows: Rows) -> str:
     ]
     taken: set[str] = set()
     for heading in dict.fromkeys(cell.strip() for cell in rows[start]):
-        if heading:
+        if heading in by_cells:
+            key = json.dumps(heading, ensure_ascii=False)
+            lines.append(f"# {key}: read as {by_cells[heading]}, without a line here")
+        elif heading:
             lines.append(_line(table, heading, taken))
     missing = [
         column.name

@@ -10,7 +10,7 @@ from dataclasses import replace
 from standage.survey.doubt import doubt_in
 from standage.survey.flat_table import CORE_NOTE, FLAT
 from standage.survey.readings import Reading
-from standage.survey.ring_words import LEAST_NUMBER
+from standage.survey.ring_words import AND_TO_GO, LEAST_NUMBER
 from standage.survey.schema import CORES
 from standage.survey.synonyms import code_meaning, plain
 from standage.survey.table_cells import BLANK_WORDS
@@ -89,6 +89,8 @@ def _centre(word: str, row: dict[str, str]) -> tuple[str, str] | None:
         return "rotten", "no pith, and the remark says that the centre is gone"
     if row.get("arc_chord_mm", "") and row.get("arc_height_mm", ""):
         return "arcs", "no pith, and the innermost arc measured"
+    if AND_TO_GO.fullmatch(count):
+        return "unknown", "no pith, and the way to it given, which is used"
     for name in WAYS_GIVEN:
         cell = row.get(name, "")
         if cell.lower() not in {"", *BLANK_WORDS} and re.search(r"[1-9]", cell):

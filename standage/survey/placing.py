@@ -125,8 +125,13 @@ def _place(
         placed[table] = full[0]
         if len(full) > 1:
             both = " and ".join(f"'{each}'" for each in full)
-            expected = f"one {what} that is '{table}'"
-            advice = f"Join them, or rename one of them to something unlike {table}."
+            holds = "trees and cores" if table == FLAT.name else table
+            expected = f"one {what} of {holds}"
+            advice = (
+                f"Put their rows below one another in one {what}; if each is a plot, with a column"
+                f" Plot that holds the name of the {what} the row comes from. A {what} that is"
+                " something else needs other headings and another name."
+            )
             survey.problems.append(Problem(full[0], None, None, both, expected, advice))
             survey.unreadable.add(table)
 

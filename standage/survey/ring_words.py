@@ -23,6 +23,13 @@ _NUMBER = r"(?:>=?|\u2265|at least|min\.?|minimum)?\s*\d+\s*(?:\+|or more|plus)?
 _WORDS = r"[^\d+>=]*[a-z][^\d+>=]*"
 _WORDS_FIRST = re.compile(rf"({_WORDS}?)[\s,;:(]+({_NUMBER})\)?", re.IGNORECASE)
 _NUMBER_FIRST = re.compile(rf"({_NUMBER})\s*[\s,;:(]\s*({_WORDS})\)?", re.IGNORECASE)
+AND_TO_GO = re.compile(
+    r"(\d+)\s*(?:rings?)?\s*\+\s*(\d+)\s*(?:rings?)?\s*"
+    r"(?:to (?:the )?(?:pith|cent(?:re|er))|to go)",
+    re.IGNORECASE,
+)
+TWO_NUMBERS = re.compile(r"(\d+)\s*\(?\+\s*(\d+)\)?")
+"""Rings counted, and a number more of which the cell doesn't say what it is."""
 _RINGS = re.compile(r"\b(rings?|count|counted|visible)\b", re.IGNORECASE)
 
 
@@ -50,6 +57,10 @@ def rings_and_words(cell: str, column: Column, unit: str) -> Outcome | None:
     '30, at_least yes, centre rotten'
     """
     words, number = cell, ""
+    if (both := AND_TO_GO.fullmatch(cell)) and column.name == "ring_count":
+        shown = f"{both[1]}, rings_to_pith {both[2]}"
+        why = "rings counted, and those to the pith"
+        return Outcome(float(both[1]), shown, why, more=(("rings_to_pith", both[2]),))
     found = _NUMBER_FIRST.fullmatch(cell)
     if found:
         number, words = found.groups()

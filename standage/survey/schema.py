@@ -5,7 +5,7 @@ the column reference.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 KINDS = ("identifier", "reference", "text", "code", "number", "whole", "date")
@@ -137,7 +137,7 @@ def _of(name: str, table: str, meaning: str, *, required: str = "", example: str
     return Column(name, "reference", meaning, required=required, refers_to=table, example=example)
 
 
-NOTE = Column("note", "text", "kept through to the results", kept=True)
+NOTE = Column("note", "text", "remarks, which are not read", kept=True)
 ONE_OF_TWO = "one of first_ring_year and ring_count, unless centre is rotten"
 ONE_READ = "one of first_ring_year and ring_count"
 # The widest diameter accepted, 250 cm, is beyond any southern pine: a larger figure is a unit
@@ -168,8 +168,8 @@ STANDS = Table(
             example="natural",
         ),
         _positive("area_ha", "ha", 1e6, "area of the whole stand", example="24.5", kept=True),
-        _number("latitude", "degrees", -90, 90, "kept through to the results", kept=True),
-        _number("longitude", "degrees", -180, 180, "kept through to the results", kept=True),
+        _number("latitude", "degrees", -90, 90, "in the tables of stands", kept=True),
+        _number("longitude", "degrees", -180, 180, "in the tables of stands", kept=True),
         NOTE,
     ),
 )
@@ -308,7 +308,7 @@ TREES = Table(
         ),
         _number("x_m", "m", -1e8, 1e8, "position, any local origin", kept=True),
         _number("y_m", "m", -1e8, 1e8, "position, any local origin", kept=True),
-        NOTE,
+        replace(NOTE, meaning="remarks, which are not read; beside the tree in old_trees.csv"),
     ),
 )
 

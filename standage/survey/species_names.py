@@ -84,7 +84,7 @@ def check_species(
     key, or a survey without any key, is a problem.
     """
     plain = {key.casefold().replace("-", ""): key for key in keys}
-    misspelt: set[str] = set()
+    misspelt: set[str] = set(_unsure(frames, files, keys, problems))
     none_known = False
     for name in HOLDING:
         frame = frames[name]
@@ -135,6 +135,29 @@ def check_species(
         )
     )
     return []
+
+
+def _unsure(
+    frames: Mapping[str, pd.DataFrame],
+    files: Mapping[str, str],
+    keys: tuple[str, ...],
+    problems: list[Problem],
+) -> list[str]:
+    """Names of species with a profile that have a question mark, a problem each."""
+    unsure = []
+    for name in HOLDING:
+        words = frames[name]["species"]
+        for word in [each for each in words.unique() if "?" in each][:SPECIES_COMPARED]:
+            key = species_meaning(word.replace("?", "").strip(" ()"), keys)
+            if not isinstance(key, str):
+                continue
+            unsure.append(word)
+            for row in frames[name].loc[words == word, "row"].head(TOLD_OF_A_COLUMN):
+                advice = f"Write '{key}' if it is taken for that, or another name, as 'not known'."
+                problems.append(
+                    Problem(files[name], int(row), "species", f"'{word}'", "a species", advice)
+                )
+    return unsure
 
 
 def _without_profile(numbers: Mapping[str, pd.Series]) -> str:

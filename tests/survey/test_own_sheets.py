@@ -305,3 +305,29 @@ def test_hollow_trees_without_a_core_say_what_came_of_coring_them(tmp_path):
     assert [each.as_read for each in survey.readings if each.as_written == "hollow"] == [
         "core_outcome no_sound_wood"
     ]
+
+
+def test_a_draft_leaves_to_check_what_check_reads_by_the_cells(tmp_path):
+    path = tmp_path / "field.csv"
+    path.write_text(
+        "Tag,Species,DBH (cm),L or D,Date,Core at (cm),Rings,Pith,Bark edge\n"
+        "1,LLP,30,L,2023-06-01,30,86,yes,y\n2,LLP,31,D,2023-06-02,30,83,yes,n\n"
+    )
+    plainly = read_survey(path)
+    draft = write_draft(path).read_text()
+    assert '# "L or D": read as status' in draft and 'Bark edge" =' not in draft
+    mapped = read_survey(path)
+    assert_same(mapped, plainly)
+    assert mapped.trees["status"].tolist() == ["live", "dead"]
+    assert mapped.cores["outer_ring"].tolist() == ["unknown", "lost"]
+
+
+def test_a_date_in_each_row_is_the_day_of_its_core(tmp_path):
+    path = tmp_path / "field.csv"
+    path.write_text(
+        "Tag,Species,DBH (cm),Survey date,Core ht (cm),Rings,Pith\n"
+        "1,LLP,30,2023-06-01,30,86,yes\n2,LLP,31,2023-06-02,30,83,yes\n"
+    )
+    survey = read_survey(path)
+    assert survey.cores["core_date"].dt.day.tolist() == [1, 2]
+    assert survey.stands["survey_date"].dt.day.tolist() == [2]

@@ -1,0 +1,78 @@
+"""Columns of `Alive` or `Dead` with a mark in some cells and none in the others."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from standage.errors import Problem
+from standage.survey.flat_table import FLAT
+from standage.survey.headings import without_unit
+from standage.survey.readings import Reading
+from standage.survey.schema import TREES, Column
+from standage.survey.synonyms import code_meaning
+from standage.survey.table_cells import BLANK_WORDS
+from standage.survey.written import WrittenSurvey, WrittenTable
+
+ALIVE = {"alive", "live", "living", "is alive"}
+DEAD = {"dead", "is dead"}
+"""Headings over marks (common practice, no source)."""
+YES_NO = Column("mark", "code", "", codes=("yes", "no"))
+
+
+def take_marks_of_stems(survey: WrittenSurvey) -> None:
+    """Read marks below `Dead` as the status of stems, in place. Blank cells beside marks below
+    `Alive` may mean dead or not looked at: a problem.
+    """
+    for name in (FLAT.name, TREES.name):
+        written = survey.tables.get(name)
+        if written is None:
+            continue
+        for at, heading in enumerate(written.header):
+            words = without_unit(written.headings.get(heading, heading))[0]
+            cells = [row[at] for row in written.cells]
+            filled = {cell for cell in cells if cell.lower() not in {"", *BLANK_WORDS}}
+            marks = {cell: code_meaning(TREES.name, YES_NO, cell) for cell in filled}
+            if heading in written.set_aside or not filled or None in marks.values():
+                continue
+            blank = len(cells) - sum(cell in filled for cell in cells)
+            if words in ALIVE and heading == "status" and set(marks.values()) == {"yes"}:
+                if blank:
+                    survey.problems.append(_dead_or_not_looked(written, heading, cells, blank))
+            elif words in DEAD and "status" not in written.header:
+                survey.tables[name] = _as_status(survey, written, at, marks)
+                break
+
+
+def _dead_or_not_looked(
+    written: WrittenTable, heading: str, cells: list[str], blank: int
+) -> Problem:
+    first = next(row for row, cell in zip(written.rows, cells, strict=True) if not cell)
+    own = written.headings.get(heading, heading)
+    found = f"'{own}' with a mark in some rows and {blank} blank cells, dead or not looked at"
+    advice = "Write yes or no into every row, or dead where the stem doesn't live."
+    return Problem(written.file, first, "status", found, "live or dead in every row", advice)
+
+
+def _as_status(
+    survey: WrittenSurvey, written: WrittenTable, at: int, marks: dict[str, object]
+) -> WrittenTable:
+    """The table with its column of dead stems as that of status; a blank cell is a live stem."""
+    own = written.header[at]
+    survey.readings.append(
+        Reading(written.file, written.header_row, "status", own, "status", "each cell is a mark")
+    )
+    rows = []
+    for row, line in zip(written.cells, written.rows, strict=True):
+        dead = marks.get(row[at])
+        status = {"yes": "dead", "no": "live"}.get(str(dead), "")
+        if status:
+            survey.readings.append(
+                Reading(written.file, line, "status", row[at], status, f"mark below '{own}'")
+            )
+        rows.append([*row[:at], status, *row[at + 1 :]])
+    return replace(
+        written,
+        header=[*written.header[:at], "status", *written.header[at + 1 :]],
+        cells=rows,
+        headings={**written.headings, "status": "status"},
+    )
