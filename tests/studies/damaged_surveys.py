@@ -375,8 +375,9 @@ def check_numbers(name: str, table: pd.DataFrame) -> None:
 # --- the study ---
 
 
-def check_jobs(surveys: int) -> list[dict]:
-    return [{"seed": seed, "damages": AT_A_TIME} for seed in range(math.ceil(surveys / AT_A_TIME))]
+def check_jobs(surveys: int, first: int = 0) -> list[dict]:
+    seeds = range(first, first + math.ceil(surveys / AT_A_TIME))
+    return [{"seed": seed, "damages": AT_A_TIME} for seed in seeds]
 
 
 def check_report(rows: pd.DataFrame) -> str:
@@ -441,12 +442,15 @@ def main() -> int:
     parser.add_argument("part", choices=("check", "fit"))
     parser.add_argument("verb", choices=("run", "report"), nargs="?", default="run")
     parser.add_argument("--surveys", type=int, default=20_000)
+    parser.add_argument(
+        "--first", type=int, default=0, help="seed of the first; fresh ones: others"
+    )
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--folder", type=Path, default=default_folder())
     given = parser.parse_args()
     name = f"damaged_surveys_{given.part}"
     jobs = (
-        check_jobs(given.surveys)
+        check_jobs(given.surveys, given.first)
         if given.part == "check"
         else [{"seed": seed} for seed in range(given.surveys)]
     )

@@ -318,10 +318,14 @@ def check_reading(survey: Survey, path: Path) -> None:
     for each in TABLES:
         frame = getattr(survey, each.name)
         sheet = sheets.get(each.name)
+        if sheet is None and each.name == "stands" and len(frame):
+            _check_stands_of_cores(survey)
+            continue
         if sheet is None:
             none = each.name == "ring_widths" or not len(frame)
             hold(none, f"{each.name}: {len(frame)} rows without a file")
             continue
+        sheet = _without_sums(sheet, at)
         names, units = _headings(sheet, survey.readings)
         if each.name == "ring_widths":
             _check_rings_of_table(survey, sheet, names, at, units.get("width_mm", ""))
@@ -395,6 +399,35 @@ def _check_flat(survey: Survey, sheet: Sheet) -> None:
     names = {fold(name) for name in survey.trees["tree"]}
     for row, cells in zip(sheet.rows, sheet.cells, strict=True):
         hold(row in there or names & {fold(cell) for cell in cells}, f"row {row} is lost")
+
+
+def _without_sums(sheet: Sheet, at: dict[tuple, list[Reading]]) -> Sheet:
+    """The sheet without the rows that are named as sums, whose first word must say so."""
+    kept = []
+    for row, cells in zip(sheet.rows, sheet.cells, strict=True):
+        if any(each.reason == "a row of sums" for each in at.get((sheet.file, row, None), [])):
+            first = fold(next(filter(None, cells)))
+            sums = re.fullmatch(r"(?:grand |sub)?totals?:?|sums?:?|means?|averages?", first)
+            hold(sums, f"{sheet.file}, row {row} is taken for sums: {cells[:4]}")
+        else:
+            kept.append((row, cells))
+    return Sheet(sheet.file, sheet.header, [cells for _, cells in kept], [row for row, _ in kept])
+
+
+def _check_stands_of_cores(survey: Survey) -> None:
+    """Stands without a table are those of the trees, surveyed on the day of their last core, and
+    named as read so.
+    """
+    stand_of = dict(zip(survey.trees["tree"], survey.trees["stand"], strict=True))
+    last: dict[str, str] = {}
+    for tree, day in zip(survey.cores["tree"], survey.cores["core_date"], strict=True):
+        if stand_of[tree] and not pd.isna(day):
+            last[stand_of[tree]] = max(last.get(stand_of[tree], ""), _text(day))
+    stands = zip(survey.stands["stand"], survey.stands["survey_date"].map(_text), strict=True)
+    hold(dict(stands) == last, f"stands of no table are not those of the cores: {last}")
+    reason = "survey date of a stand: the last of its cores"
+    named = [each for each in survey.readings if each.reason == reason]
+    hold(len(named) == len(last), "stands of no table are not named")
 
 
 def _check_rings_of_table(
