@@ -20,7 +20,14 @@ NO_STEM = {"none", "no trees", "no tree", "no stems", "empty", "empty plot", "no
 NO_STEM_REASON = "a plot without stems"
 OF_THE_PLOT = {"tree", "plot", "stand", "note", "core_note", "survey_date", "core_date"}
 """Columns that may be filled in the row of an empty plot, besides those of the plot's size."""
-_SUM = re.compile(r"(grand |sub)?(total|totals|sum|sums|mean|average|avg)\b.*", re.IGNORECASE)
+_SUM = re.compile(r"(grand |sub)?(total|totals|sum|sums|mean|average|avg)\b(.*)", re.IGNORECASE)
+
+OF_SUMS = {
+    *("no", "number", "n", "of", "for", "in", "per", "all", "the", "and", "live", "dead"),
+    *("tree", "trees", "stems", "cores", "plot", "plots", "stand", "stands", "count", "counts"),
+    *("seedlings", "saplings", "dbh", "diameter", "age", "rings"),
+}
+"""Words that may follow a word for sums (common practice, no source)."""
 
 
 def set_aside(survey: WrittenSurvey) -> None:
@@ -36,14 +43,11 @@ def set_aside(survey: WrittenSurvey) -> None:
 
 
 def _without_sums(name: str, written: WrittenTable, readings: list[Reading]) -> WrittenTable:
-    needed = [column.name for column in table_of(name).columns if column.required == "yes"]
+    table = table_of(name)
+    needed = [column.name for column in table.columns if column.required == "yes"]
     places = [written.header.index(each) for each in needed if each in written.header]
-    sums = [
-        place
-        for place, cells in enumerate(written.cells)
-        if _SUM.fullmatch(next(cell for cell in cells if cell))
-        and any(not cells[each] for each in places)
-    ]
+    named = written.header.index(table.identifier) if table.identifier in written.header else None
+    sums = [place for place, cells in enumerate(written.cells) if _is_sums(cells, places, named)]
     if not sums:
         return written
     for place in sums:
@@ -57,6 +61,18 @@ def _without_sums(name: str, written: WrittenTable, readings: list[Reading]) -> 
         cells=[written.cells[place] for place in left],
         rows=[written.rows[place] for place in left],
     )
+
+
+def _is_sums(cells: list[str], needed: list[int], named: int | None) -> bool:
+    """Whether a row lacks what a record needs and begins with a word for sums. Other words may be
+    the name of a stand ("Mean Creek"): then nothing that is needed may be there besides.
+    """
+    first = next(place for place, cell in enumerate(cells) if cell)
+    found = _SUM.fullmatch(cells[first])
+    if found is None or all(cells[place] for place in needed):
+        return False
+    plain = set(re.findall(r"[^\W\d]+", found[3].lower())) <= OF_SUMS
+    return plain or not any(cells[place] for place in {*needed, named} - {None, first})
 
 
 def _find_empty_plots(name: str, written: WrittenTable, survey: WrittenSurvey) -> WrittenTable:

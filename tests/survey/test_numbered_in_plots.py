@@ -61,6 +61,16 @@ def test_every_liberty_is_listed(tmp_path, row, column, written, read):
     assert all(isinstance(each, Reading) and each.reason for each in alike)
 
 
+@pytest.mark.parametrize(
+    ("stand", "tree", "sums"), [("Mean Creek", "1", False), ("Total trees", "", True)]
+)
+def test_a_stand_whose_name_begins_like_sums_keeps_its_trees(tmp_path, stand, tree, sums):
+    lines = [f"{stand},2,longleaf-pine,2024-05-01", f"{stand},{tree},,"]
+    (tmp_path / "trees.csv").write_text("\n".join(["stand,tree,species,cored_on", *lines]) + "\n")
+    told = " ".join(map(str, problems_of(tmp_path)))
+    assert ("row 3, column species" in told) is not sums
+
+
 def test_the_last_date_counts_where_all_show_one_order(tmp_path):
     one = {"last": ("7/13/2022", "7/12/2022"), "other": ("7/11/2022", "7/14/2022")}
     survey = read_survey(sheet(tmp_path, **one))
