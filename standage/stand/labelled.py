@@ -261,7 +261,7 @@ def _delays(
 
 def _delays_of_unit(group: xr.Dataset, number: int) -> dict[str, np.ndarray]:
     found = {
-        name: np.ascontiguousarray(_without_blanks(_of_unit(group[variable], number)))
+        name: _without_blanks(_of_unit(group[variable], number))
         for name, (variable, _) in DELAYS.items()
     }
     if "release" in group:
