@@ -69,10 +69,11 @@ def run_batch(
     summary = Summary(
         out, [each.name for each in surveys] + [each.survey for each in without_place]
     )
+    left = [survey for survey in surveys if not _was_done(survey, settings, summary)]
+    summary.begin()
     for outcome in without_place:
         summary.add(outcome)
         log(outcome.message)
-    left = [survey for survey in surveys if not _was_done(survey, settings, summary)]
     workers = processors() if workers is None else workers
     if cluster and not is_protected(cluster):
         log(UNPROTECTED.format(address=cluster))

@@ -31,19 +31,25 @@ SECONDS_BETWEEN_SUMMARIES = 30.0
 
 class Summary:
     """The rows so far, and the file they are kept in; `names` are all surveys of the batch, in the
-    order of the file. Raises StandageError where it can't be written.
+    order of the file.
     """
 
     def __init__(self, out: Path, names: Iterable[str]) -> None:
         self.path, self.names = out / SUMMARY, list(names)
         self.seconds_before = _seconds_before(self.path)
         self.outcomes: dict[str, Outcome] = {}
-        self.written = 0.0
+        self.written = time.monotonic()
+
+    def begin(self) -> None:
+        """Write it for the first time, with what earlier batches have done: one that is ended at
+        once must not leave a table that knows nothing of it. Raises StandageError where it can't be
+        written.
+        """
         try:
-            out.mkdir(parents=True, exist_ok=True)
+            self.path.parent.mkdir(parents=True, exist_ok=True)
             self.write()
         except OSError as error:
-            raise cannot_write(out, error) from error
+            raise cannot_write(self.path.parent, error) from error
 
     def add(self, outcome: Outcome) -> None:
         self.outcomes[outcome.survey] = outcome
@@ -54,7 +60,8 @@ class Summary:
 
     def add_earlier(self, outcome: Outcome) -> None:
         """An outcome of an earlier batch, with the time that it took then."""
-        self.add(replace(outcome, seconds=self.seconds_before.get(outcome.survey)))
+        before = self.seconds_before.get(outcome.survey)
+        self.outcomes[outcome.survey] = replace(outcome, seconds=before)
 
     def has_results(self, name: str) -> bool:
         return name in self.outcomes and self.outcomes[name].has_results

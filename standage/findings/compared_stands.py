@@ -89,7 +89,7 @@ class ComparedStand:
         are no difference between them.
         """
         keep = self.years <= season
-        return self.years[keep], self.stems[:, keep]
+        return self.years[keep], self.stems[:, keep].astype(float)
 
 
 def compared_stands(
@@ -127,7 +127,8 @@ def _compared_stand(findings: Findings, number: int, source: str, profile: str) 
         ),
         season=int(unit.season),
         years=scan.years,
-        stems=findings.populations[number].by_year[scan.kept],
+        # of many stands they are what takes most memory after the draws, which are as precise
+        stems=findings.populations[number].by_year[scan.kept].astype(np.float32),
         grass=_grass_share(posterior, number)[scan.kept],
         starts=_edges(bursts, scan, "start"),
         ends=_edges(bursts, scan, "end"),

@@ -256,7 +256,7 @@ def _delays(delays: Mapping[str, _Beside], chains: int) -> dict[str, xr.Variable
 
 def _delays_of_unit(group: xr.Dataset, number: int) -> dict[str, np.ndarray]:
     return {
-        name: np.ascontiguousarray(_without_blanks(_of_unit(group[variable], number)))
+        name: _without_blanks(_of_unit(group[variable], number))
         for name, (variable, _) in DELAYS.items()
     }
 

@@ -22,42 +22,11 @@ OF_THE_PLOT = {"tree", "plot", "stand", "note", "core_note", "survey_date", "cor
 """Columns that may be filled in the row of an empty plot, besides those of the plot's size."""
 _SUM = re.compile(r"(grand |sub)?(total|totals|sum|sums|mean|average|avg)\b(.*)", re.IGNORECASE)
 
-OF_SUMS = set(
-    [
-        "no",
-        "number",
-        "n",
-        "of",
-        "for",
-        "in",
-        "per",
-        "all",
-        "the",
-        "live",
-        "dead",
-        "and",
-        "trees",
-        "tree",
-        "stems",
-        "cores",
-        "plots",
-    ]
-)
-OF_SUMS |= set(
-    [
-        "plot",
-        "stand",
-        "stands",
-        "count",
-        "counts",
-        "seedlings",
-        "saplings",
-        "dbh",
-        "diameter",
-        "age",
-        "rings",
-    ]
-)
+OF_SUMS = {
+    *("no", "number", "n", "of", "for", "in", "per", "all", "the", "and", "live", "dead"),
+    *("tree", "trees", "stems", "cores", "plot", "plots", "stand", "stands", "count", "counts"),
+    *("seedlings", "saplings", "dbh", "diameter", "age", "rings"),
+}
 """Words that may follow a word for sums (common practice, no source)."""
 
 

@@ -272,7 +272,14 @@ def test_a_second_batch_runs_only_what_would_come_out_otherwise(quick):
     )
     RAN.clear()
     said: list[str] = []
-    assert here(quick, log=said.append) == dict.fromkeys("abc", PASSED)
+    at_start: list[list[dict[str, str]]] = []
+
+    def log(line: str) -> None:
+        said.append(line)
+        at_start.append(summary(quick.parent / "out"))
+
+    assert here(quick, log=log) == dict.fromkeys("abc", PASSED)
+    assert at_start == [rows], "a batch that is ended at once leaves what the one before it knew"
     assert RAN == [] and said == ["0 surveys to run; 3 done before"]
     assert summary(quick.parent / "out") == rows  # the seconds are those of the run that was
     with (quick / "b" / "trees.csv").open("a") as file:

@@ -11,8 +11,8 @@ from studies.write_faults import BAD, COMMANDS, FAULTS, attack
 NAMED = {command.name: command for command in COMMANDS}
 
 
-def faults_of(name: str, every: int) -> None:
-    outcomes = attack(NAMED[name], every=every, rerun_every=2)
+def faults_of(name: str, every: int, *, telling: bool = False) -> None:
+    outcomes = attack(NAMED[name], every=every, telling=telling, rerun_every=3)
     assert not [each for each in outcomes if each.wrong]
     assert {each.fault for each in outcomes} == {fault.name for fault in FAULTS}
     assert any(each.code == BAD for each in outcomes)
@@ -23,6 +23,18 @@ def faults_of(name: str, every: int) -> None:
 )
 def test_a_call_that_fails_costs_nobody_s_file_and_leaves_nothing_half_written(name, every):
     faults_of(name, every)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("name", "every"),
+    [
+        *(("run", 30), ("repeat", 30), ("batch", 6), ("batch, no result before", 60)),
+        *(("compare", 12), ("card", 4), ("report", 8)),
+    ],
+)
+def test_a_call_that_fails_costs_no_result(name, every):
+    faults_of(name, every, telling=True)
 
 
 @pytest.mark.slow

@@ -19,9 +19,11 @@ from __future__ import annotations
 import argparse
 import builtins
 import contextlib
+import csv
 import errno
 import functools
 import io
+import itertools
 import os
 import re
 import shutil
@@ -520,13 +522,20 @@ class Attack:
             if isinstance(what, str):
                 outcome.wrong.append(f"{name}: {what}")
             # without its pictures a result is another, and says so
-            elif which == "neither" and outcome.code != INCOMPLETE and not _is_incomplete(what):
+            elif (
+                which == "neither"
+                and outcome.code != INCOMPLETE
+                and not _is_incomplete(what)
+                and not _is_batch_begun(name, what, self.new[name], self.earlier[name])
+            ):
                 outcome.wrong.append(f"{name}: neither the earlier nor the new")
             elif which == "lost":
                 outcome.wrong.append(f"{name}: lost")
         outcome.became = ", ".join(f"{number} {which}" for which, number in sorted(became.items()))
         ended_well = outcome.code in (DONE, FIT_FAILED) and "batch" not in self.command.name
-        if ended_well and (became["earlier"] or became["none"]):
+        # what comes out byte for byte as before can't be told from it
+        told_from = any(self.earlier[name] != self.new[name] for name in now)
+        if ended_well and told_from and (became["earlier"] or became["none"]):
             outcome.wrong.append("nothing was written, and nothing was said of it")
 
     def faults_of_a_rerun(self) -> list[str]:
@@ -658,6 +667,28 @@ def _parts(book: object) -> dict[str, bytes] | None:
             }
     except (TypeError, zipfile.BadZipFile):
         return None
+
+
+def _is_batch_begun(name: str, now: object, new: object, earlier: object) -> bool:
+    """Whether it is the table of a batch that was not done: a row a survey, of which those with
+    results, whose state is known from the start of a second batch, say so.
+    """
+    if Path(name).name != "surveys.csv" or not isinstance(now, bytes) or not isinstance(new, bytes):
+        return False
+    rows, whole = (list(csv.DictReader(io.StringIO(each.decode()))) for each in (now, new))
+    pairs = list(itertools.zip_longest(rows, whole, fillvalue={}))
+    return all(
+        one.get("survey") == other.get("survey")
+        and (
+            one["state"] == other["state"]
+            or (
+                one["state"] in ("not run", "bad input", "error")
+                and (earlier is None or other["state"] == "bad input")
+            )
+        )
+        and None not in one.values()
+        for one, other in pairs
+    )
 
 
 def _is_incomplete(what: object) -> bool:

@@ -155,6 +155,7 @@ def test_ages_and_the_table_of_a_batch_are_harmless(tmp_path):
     assert all(name[0] not in STARTERS for name in back["tree"])
     names = [name for name in FORMULAS if name.isprintable()]  # they are names of files
     batch = Summary(tmp_path / "batch", names)
+    batch.begin()
     for name in names:
         batch.add(Outcome(name, 1, PASSED, 2.5, "=hello"))
     batch.write()
