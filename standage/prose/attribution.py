@@ -200,9 +200,11 @@ def _chance_words(row: Row) -> str:
     return f"; in {of_hundred(row['chance_as_close'])} cases events in random years come as close"
 
 
-def lag_words(row: Row) -> str:
-    """`about 4 years after the logging of 1921 (1 to 9 years)`."""
-    event = event_name(row)
+def lag_words(row: Row, name: str | None = None) -> str:
+    """`about 4 years after the logging of 1921 (1 to 9 years)`. name: of the event, in place of its
+    own.
+    """
+    event = name or event_name(row)
     low, middle, high = (int(row[f"lag_years_{point}"]) for point in ("low", "median", "high"))
     about = "" if low == high else "about "
     if middle == 0:
