@@ -211,7 +211,8 @@ def lag_words(row: Row, name: str | None = None) -> str:
         lag = f"{about}in the year of {event}"
     else:
         beginning = "the beginning of " if row["timing"] == "period" else ""
-        lag = f"{about}{abs(middle)} {_years(middle)} {_side(middle)} {beginning}{event}"
+        what = "its beginning" if beginning and name == "it" else f"{beginning}{event}"
+        lag = f"{about}{abs(middle)} {_years(middle)} {_side(middle)} {what}"
     if low == high:
         return lag
     if (low >= 0 or high <= 0) and middle != 0:

@@ -12,6 +12,7 @@ from standage.findings.cannot_tell import OpenQuestion
 from standage.findings.claim import OR, Claim, Kind
 from standage.findings.events_on_record import CUTS
 from standage.findings.findings import Findings
+from standage.findings.intervals import Interval
 from standage.findings.planted import MAY_BE_PLANTED
 from standage.findings.regeneration import ESTABLISHED, ESTABLISHED_SEEDLINGS, STOCKING_PER_HA
 from standage.findings.schema import Row
@@ -103,21 +104,26 @@ def _pulses(unit: UnitFindings, claims: Sequence[Claim]) -> list[str]:
     cut = any(event.kind in CUTS for event in unit.events)
     together = "together " if cut else ""
     if cut:
-        burst += ", or what looks like one because certain sizes were cut"
+        burst += ", or the effect of cutting certain sizes"
     sentences = []
     for pulse in pulses:
         own = [claim for claim in claims if claim.subject == pulse.subject]
-        begun, ended = (
-            f"between {end.low:.0f} and {end.high:.0f}" for end in _of_kind(own, "pulse years")
-        )
+        begun, ended = (_range_words(claim.interval) for claim in _of_kind(own, "pulse years"))
         planted = unit.pulses.set_index(unit.pulses["pulse"].astype(str))["probability_planted"]
         perhaps = ", perhaps planted" if planted[pulse.subject] >= MAY_BE_PLANTED else ""
         # the probability is that of the pulse, and stands before its years
         sentences.append(
-            f"A {burst} ({together}{percent(pulse.probability)}), begun {begun} and ended"
+            f"A {burst} ({together}{percent(pulse.probability)}), begun {begun}, ended"
             f" {ended}{perhaps}."
         )
     return sentences
+
+
+def _range_words(year: Interval) -> str:
+    """`in 1930`, or `between 1920 and 1930`."""
+    if year.low == year.high:
+        return f"in {year.low:.0f}"
+    return f"between {year.low:.0f} and {year.high:.0f}"
 
 
 def _lasting(claims: Sequence[Claim]) -> str:
@@ -192,9 +198,9 @@ def _pulse_name(unit: UnitFindings, number: object) -> str:
 
 def _near_words(row: Row, pulse: str) -> str:
     return (
-        f"{capital(event_name(row).removeprefix('the '))}: {pulse} began {lag_words(row, 'it')}. In"
-        f" {of_hundred(row['chance_as_close'])} cases events in random years come as close, which"
-        " is not the probability of a cause."
+        f"{capital(event_name(row).removeprefix('the '))}: {pulse} began {lag_words(row, 'it')}."
+        f" Events in random years come as close in {of_hundred(row['chance_as_close'])} cases (not"
+        " the probability of a cause)."
     )
 
 
