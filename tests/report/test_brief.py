@@ -7,8 +7,6 @@ import re
 from dataclasses import replace
 from types import SimpleNamespace
 
-import numpy as np
-import pandas as pd
 import pytest
 from fake_findings import fake_findings
 from html_page import HtmlPage
@@ -20,7 +18,7 @@ from standage.findings.fit_grade import DOUBTFUL
 from standage.findings.old_trees import RANKED_BY
 from standage.prose.brief import LEAST_CHANCE, MOST_VETERANS, brief
 from standage.prose.measures import Measures
-from standage.prose.picture_texts import cored_with_year, event_key
+from standage.prose.picture_texts import cored_with_year
 from standage.prose.short_statement import short_statement, stocking_note
 from standage.report.brief import brief_html, brief_paper
 from standage.report.brief_pages import (
@@ -135,21 +133,6 @@ def test_doubts_about_the_fit_stand_on_the_first_page(findings):
     )
     note = brief(other, Measures()).words_note
     assert "grass-stage plants at Old Field" in note
-
-
-def test_a_mark_is_explained_where_it_is_drawn():
-    """By the marks of `figures.event_lane`."""
-    columns = ["first_year", "last_year", "ended_year"]
-
-    def key(*events):
-        return event_key(pd.DataFrame(events, columns=columns))
-
-    assert key() == ""
-    assert key((1921, 1921, np.nan)) == "Events: triangle, the year."
-    assert key((1921, 1924, np.nan)) == "Events: line between stops, one of these years."
-    assert key((1921, 1921, 1930)) == "Events: grey bar, how long it lasted."
-    both = key((1921, 1924, 1930), (1950, 1950, np.nan))
-    assert all(mark in both for mark in ("triangle", "line between stops", "grey bar"))
 
 
 def test_veterans_are_those_likelier_than_not_to_be_old(findings):
