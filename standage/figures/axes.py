@@ -124,7 +124,7 @@ def wrap_to_width(figure: Figure) -> None:
     grown = 0.0
     for ax in figure.axes:
         legend = ax.get_legend()
-        below = {ax.xaxis.label: inches * OF_AXES}
+        below: dict[Text, float] = {ax.xaxis.label: inches * OF_AXES}
         below |= dict.fromkeys(legend.get_texts() if legend else (), inches)
         for text, room in below.items():
             before, points = text.get_text(), text.get_fontsize()

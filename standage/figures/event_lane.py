@@ -161,7 +161,8 @@ def _rows(ax: Axes, marks: Sequence[_Mark]) -> list[tuple[int, Side]]:
         row = next((row for row, until in enumerate(taken) if until <= begin), len(taken))
         if side == "under":
             row = len(taken)
-        taken[row:] = [end, width] if side == "under" else [end, *taken[row + 1 :]]
+        # a mark with its words below has both rows to itself: beside it, words would seem its own
+        taken[row:] = [width, width] if side == "under" else [end, *taken[row + 1 :]]
         found.append((row, side))
     return found
 

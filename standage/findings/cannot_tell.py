@@ -66,7 +66,7 @@ def open_questions(row: Row, pulses: pd.DataFrame) -> tuple[OpenQuestion, ...]:
         found.append(OpenQuestion("years of establishment", "no coring height"))
     if row["amounts"] == SAMPLED:
         found.append(OpenQuestion("amounts", "no plots"))
-    stems, grass = (Interval.of(row, f"{name}_per_ha") for name in ("stems", "grass_stage"))
+    stems, grass = (Interval.of(row, f"{name}_per_ha") for name in ("stems", "grass"))
     if too_wide(stems.low, stems.high):
         found.append(OpenQuestion("stems", "plots differ", stems))
     if too_wide(grass.low, grass.high):

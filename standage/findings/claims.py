@@ -170,7 +170,7 @@ def _shape(of: Make, stems: Population, shape: RecruitmentShape, level: float) -
 def _pulses(of: Make, stems: Population, unit: UnitFindings, level: float) -> Iterator[Claim]:
     whose = _recruits(stems)
     cut = any(event.kind in CUTS for event in unit.events)
-    what = "recruitment pulse" + (", or what looks like one after cutting by size" if cut else "")
+    what = "recruitment pulse" + (", or the effect of cutting certain sizes" if cut else "")
     for pulse in unit.pulses.to_dict("records"):
         which = str(pulse["pulse"])
         at = {"subject": which, "rows": f"pulse {which}"}

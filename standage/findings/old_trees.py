@@ -10,7 +10,14 @@ import pandas as pd
 
 from standage.findings import schema
 from standage.findings.intervals import interval_columns
-from standage.findings.stems import completed_season, dated_years, unit_basis, unit_label
+from standage.findings.stems import (
+    CORING_HEIGHT,
+    completed_season,
+    dated_years,
+    unit_basis,
+    unit_label,
+)
+from standage.stand.posterior import Posterior
 
 if TYPE_CHECKING:
     from standage.findings.findings import Findings
@@ -34,7 +41,7 @@ OLD_TREES = schema.ResultTable(
         *schema.whole(
             "age",
             "years",
-            "under basis `coring height` since the stem passed it, a least age",
+            "under basis `coring height` (none recorded) since the stem passed it, a least age",
             interval=True,
         ),
         *schema.probability(
@@ -70,22 +77,69 @@ def chances_over(
     age : NaN in a draw without a year. (draw, tree) [growing seasons completed]
     chance : share of the draws with a year, ages spread by `WIDER`. (age, tree)
     """
+    trees, years = dated_years(findings.posterior, number, in_process=False)
+    return trees, *_ages_and_chances(findings, number, years, ages)
+
+
+def _ages_and_chances(
+    findings: Findings, number: int, years: np.ndarray, ages: Sequence[float]
+) -> tuple[np.ndarray, np.ndarray]:
+    """Ages and chances of `chances_over`, from the year of each stem. (draw, tree)"""
     posterior = findings.posterior
-    trees, years = dated_years(posterior, number, in_process=False)
     age = completed_season(posterior.survey, posterior.units[number].stand) - years + 1
     dated = np.isfinite(age).sum(axis=0)
     middle = np.array([np.median(stem[np.isfinite(stem)]) for stem in age.T])
     spread = middle + WIDER * (age - middle)
     chance = np.array([(spread > each).sum(axis=0) / dated for each in ages])
-    return trees, age, chance.reshape(len(ages), len(trees))
+    return age, chance.reshape(len(ages), age.shape[1])
+
+
+def _at_core_only(posterior: Posterior, number: int) -> tuple[pd.DataFrame, np.ndarray]:
+    """Living stems of a unit of which only the year at the core is known, as its height is not.
+    Returns rows of `posterior.trees`, and the years. (draw, tree)
+    """
+    established, at_core = (
+        np.asarray(drawn) for drawn in (posterior.establishment_year, posterior.year_at_core)
+    )
+    own = (posterior.trees["unit"] == number) & (posterior.trees["status"] == "live")
+    wanted = own.to_numpy() & (at_core >= 0).any(axis=0) & ~(established >= 0).any(axis=0)
+    years = at_core[:, wanted].astype(float)
+    years[years < 0] = np.nan
+    return posterior.trees[wanted], years
 
 
 def _unit_stems(findings: Findings, number: int) -> pd.DataFrame:
     unit = findings.posterior.units[number]
-    trees, age, (*chances, spared) = chances_over(findings, number, (*AGES, findings.spare_age))
+    ages = (*AGES, findings.spare_age)
+    table = _stems(findings, number, *chances_over(findings, number, ages), unit_basis(unit))
+    if unit.basis != CORING_HEIGHT:
+        trees, years = _at_core_only(findings.posterior, number)
+        if len(trees):
+            found = _ages_and_chances(findings, number, years, ages)
+            least = _stems(findings, number, trees, *found, {"basis": CORING_HEIGHT})
+            table = pd.concat([table, least], ignore_index=True)
+    order = ["probability_over_spare_age"]
+    order += [f"probability_over_{each}_years" for each in reversed(AGES)]
+    table = table.sort_values(
+        [*order, "age_median"], ascending=False, kind="stable", ignore_index=True
+    )
+    return table.assign(rank=np.arange(1, len(table) + 1))
+
+
+def _stems(
+    findings: Findings,
+    number: int,
+    trees: pd.DataFrame,
+    age: np.ndarray,
+    all_chances: np.ndarray,
+    basis: dict[str, str],
+) -> pd.DataFrame:
+    """Rows of stems, in the order of the survey."""
+    *chances, spared = all_chances
+    unit = findings.posterior.units[number]
     listed = findings.survey.trees.set_index("tree")
     columns = {f"probability_over_{each}_years": of for each, of in zip(AGES, chances, strict=True)}
-    table = trees[["tree", "plot", "dbh_cm"]].assign(
+    return trees[["tree", "plot", "dbh_cm"]].assign(
         **unit_label(unit),
         dated_by=trees["basis"],
         **interval_columns("age", age, findings.level, whole=True),
@@ -94,8 +148,5 @@ def _unit_stems(findings: Findings, number: int) -> pd.DataFrame:
         probability_over_spare_age=spared,
         scar=trees["tree"].map(listed["scar"]),
         note=trees["tree"].map(listed["note"]),
-        **unit_basis(unit),
+        basis=basis["basis"],
     )
-    order = ["probability_over_spare_age", *reversed(columns), "age_median"]
-    table = table.sort_values(order, ascending=False, kind="stable", ignore_index=True)
-    return table.assign(rank=np.arange(1, len(table) + 1)).drop(columns="amounts")

@@ -200,16 +200,19 @@ def _chance_words(row: Row) -> str:
     return f"; in {of_hundred(row['chance_as_close'])} cases events in random years come as close"
 
 
-def lag_words(row: Row) -> str:
-    """`about 4 years after the logging of 1921 (1 to 9 years)`."""
-    event = event_name(row)
+def lag_words(row: Row, name: str | None = None) -> str:
+    """`about 4 years after the logging of 1921 (1 to 9 years)`. name: of the event, in place of its
+    own.
+    """
+    event = name or event_name(row)
     low, middle, high = (int(row[f"lag_years_{point}"]) for point in ("low", "median", "high"))
     about = "" if low == high else "about "
     if middle == 0:
         lag = f"{about}in the year of {event}"
     else:
         beginning = "the beginning of " if row["timing"] == "period" else ""
-        lag = f"{about}{abs(middle)} {_years(middle)} {_side(middle)} {beginning}{event}"
+        what = "its beginning" if beginning and name == "it" else f"{beginning}{event}"
+        lag = f"{about}{abs(middle)} {_years(middle)} {_side(middle)} {what}"
     if low == high:
         return lag
     if (low >= 0 or high <= 0) and middle != 0:

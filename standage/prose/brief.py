@@ -9,6 +9,7 @@ from standage.findings.findings import Findings
 from standage.findings.fit_grade import DOUBTFUL, FitGrade
 from standage.findings.regeneration import ESTABLISHED_SEEDLINGS
 from standage.findings.schema import Row
+from standage.findings.stems import CORING_HEIGHT
 from standage.findings.unit_findings import UnitFindings, rows_of
 from standage.grammar import capital, counted, listed
 from standage.prose.cautions import SPARE_CAUTIONS, cautions
@@ -29,13 +30,14 @@ STAGES = {
     ESTABLISHED_SEEDLINGS: "grass-stage and emerging together",
 }
 WORDS = (
-    "A percentage behind a statement: the probability that it is true. Even-aged: some 20 years"
-    " hold 80 % of the stems; two-aged: two times 20 years; uneven-aged: neither. Pulse: years from"
-    " which clearly more stems live than from those around."
+    "A percentage behind a statement: the probability that it is true. Even-aged: one 20-year span"
+    " holds 80 % of the stems; two-aged: two such spans; uneven-aged: neither. Pulse: years from"
+    " which clearly more stems above breast height live than from those around. Established"
+    " seedlings: past their first season, below breast height."
 )
 CAUTIONS = (
     SPARE_CAUTIONS[0],
-    "Coring wounds a tree: ask the landowner, and core no protected, cavity or scarred tree.",
+    "Coring wounds a tree: ask the landowner; core no further protected, cavity or scarred tree.",
     "Dates are evidence, not a licence: burning, cutting and planting stay with those licensed for"
     " them, under local rules.",
 )
@@ -62,7 +64,7 @@ class StandBrief:
         named = self.veterans[:most]
         of = f"{len(named)} of {self.likely}" if self.likely > len(named) else f"{self.likely}"
         if not named:
-            return (f"{self.old}; none is likelier so than not.",)
+            return (f"{self.old}; of none is it likelier than not.",)
         return (f"{self.old}; likelier so than not, likeliest first ({of}):", *named)
 
 
@@ -95,7 +97,7 @@ def brief(findings: Findings, measures: Measures) -> Brief:
         old_note=(
             f"Age in {surveyed_years(findings)}, then the chance of being over"
             f" {findings.spare_age:g} years; dated by core where nothing else is said."
-            " old_trees.csv has all."
+            " Trees not listed may be older: core before cutting. old_trees.csv has all."
         ),
         not_to_conclude=_not_to_conclude(findings),
         cautions=(*CAUTIONS, *_of_this_survey(findings)),
@@ -115,7 +117,7 @@ def _stand(findings: Findings, unit: UnitFindings, measures: Measures) -> StandB
     return StandBrief(
         title=unit.name,
         headline=short.headline,
-        more=(*short.ends, *short.more),
+        more=short.more,
         unknown=short.unknown,
         old=_old(unit),
         likely=len(likely),
@@ -154,7 +156,8 @@ def _veteran(row: Row) -> str:
     by = "" if row["dated_by"] == "cored" else f"dated by {row['dated_by']}"
     scar = "" if row["scar"] in ("", "none") else f"{row['scar']} scar"
     chance = percent(row[CHANCE]).replace("more than", ">")
-    rest = [part for part in (age, chance, by, scar, row["note"]) if part]
+    least = "least age, from its core up" if row["basis"] == CORING_HEIGHT else ""
+    rest = [part for part in (age, chance, by, least, scar, row["note"]) if part]
     return f"{row['tree']}: {', '.join(rest)}"
 
 

@@ -48,7 +48,7 @@ def reason_words(asked: OpenQuestion, measures: Measures) -> str:
         case "spans disagree":
             return "several spans would do."
         case "hidden by dates":
-            return "what isn't known of the dates could hide one."
+            return "uncertain dates could hide one."
 
 
 def reach_words(assumed: int, dated: int) -> str:

@@ -12,16 +12,17 @@ from standage.findings.cannot_tell import OpenQuestion
 from standage.findings.claim import OR, Claim, Kind
 from standage.findings.events_on_record import CUTS
 from standage.findings.findings import Findings
+from standage.findings.intervals import Interval
 from standage.findings.planted import MAY_BE_PLANTED
-from standage.findings.regeneration import ESTABLISHED_SEEDLINGS, STOCKING_PER_HA
+from standage.findings.regeneration import ESTABLISHED, ESTABLISHED_SEEDLINGS, STOCKING_PER_HA
 from standage.findings.schema import Row
 from standage.findings.stems import CORING_HEIGHT
 from standage.findings.unit_findings import UnitFindings
 from standage.grammar import capital
-from standage.prose.attribution import lag_words, near_events
+from standage.prose.attribution import event_name, lag_words, near_events
 from standage.prose.cannot_tell import QUESTIONS, open_question_sentence
 from standage.prose.measures import HECTARES_PER_ACRE, US, Measures
-from standage.prose.wording import likelihood, of_hundred, percent, rounded, share_words
+from standage.prose.wording import age_words, likelihood, of_hundred, percent, rounded, share_words
 
 MOST_UNKNOWN = 3  # open questions that are named
 OLD_AGE = "100"  # whose share of the stems is given [years]
@@ -31,14 +32,13 @@ NO_DOUBT = 0.9
 
 @dataclass(frozen=True)
 class ShortStatement:
-    """A unit in few words. `headline`: structure, pulses and regeneration; `ends`: the years of the
-    pulses with intervals; `more`: what came before a pulse, the oldest tree and what stands there;
-    `unknown`: at most three lines; `questions`: the same without reasons.
+    """A unit in few words. `headline`: structure, pulses and regeneration; `more`: what came before
+    a pulse, the oldest tree and what stands there; `unknown`: at most three lines; `questions`: the
+    same without reasons.
     """
 
     title: str
     headline: str
-    ends: tuple[str, ...]
     more: tuple[str, ...]
     unknown: tuple[str, ...]
     questions: tuple[str, ...]
@@ -61,7 +61,6 @@ def short_statement(findings: Findings, unit: UnitFindings, measures: Measures) 
     return ShortStatement(
         title=unit.name,
         headline=" ".join(headline),
-        ends=tuple(_ends(unit, claims)),
         more=tuple(more),
         unknown=tuple(open_question_sentence(each, measures) for each in asked),
         questions=tuple(QUESTIONS[each.question] for each in asked),
@@ -102,19 +101,29 @@ def _pulses(unit: UnitFindings, claims: Sequence[Claim]) -> list[str]:
         return [f"No recruitment pulse stands out{_lasting(claims)}."] if known else []
     at_core = unit.summary["basis"] == CORING_HEIGHT
     burst = "burst of arrivals at the height of the cores" if at_core else "recruitment pulse"
-    if any(event.kind in CUTS for event in unit.events):
-        burst += ", or what looks like one after cutting by size"
+    cut = any(event.kind in CUTS for event in unit.events)
+    together = "together " if cut else ""
+    if cut:
+        burst += ", or the effect of cutting certain sizes"
     sentences = []
     for pulse in pulses:
         own = [claim for claim in claims if claim.subject == pulse.subject]
-        start, end = (round(claim.estimate) for claim in _of_kind(own, "pulse years"))
+        begun, ended = (_range_words(claim.interval) for claim in _of_kind(own, "pulse years"))
         planted = unit.pulses.set_index(unit.pulses["pulse"].astype(str))["probability_planted"]
         perhaps = ", perhaps planted" if planted[pulse.subject] >= MAY_BE_PLANTED else ""
         # the probability is that of the pulse, and stands before its years
         sentences.append(
-            f"A {burst} ({percent(pulse.probability)}), about {start} to {end}{perhaps}."
+            f"A {burst} ({together}{percent(pulse.probability)}), begun {begun}, ended"
+            f" {ended}{perhaps}."
         )
     return sentences
+
+
+def _range_words(year: Interval) -> str:
+    """`in 1930`, or `between 1920 and 1930`."""
+    if year.low == year.high:
+        return f"in {year.low:.0f}"
+    return f"between {year.low:.0f} and {year.high:.0f}"
 
 
 def _lasting(claims: Sequence[Claim]) -> str:
@@ -139,9 +148,16 @@ def _stocking(findings: Findings, claims: Sequence[Claim], measures: Measures) -
         ]
         sentences.append(
             f"Established seedlings{''.join(amounts)} {verb} {_stocking_words(findings, measures)}"
-            f" ({percent(claim.probability)})."
+            f" ({percent(claim.probability)}{_doubt(findings, claim.stand)})."
         )
     return sentences
+
+
+def _doubt(findings: Findings, stand: str) -> str:
+    """That the seedlings counted in a stand don't go with the rest of its survey."""
+    counts = [f"{stand}: {stage}" for stage in ESTABLISHED]
+    doubtful = set(findings.fit_grade.contradicted) & set(counts)
+    return "; doubtful, as counts and ages disagree" if doubtful else ""
 
 
 def _stocking_words(findings: Findings, measures: Measures) -> str:
@@ -164,19 +180,6 @@ def stocking_note(findings: Findings) -> str:
     )
 
 
-def _ends(unit: UnitFindings, claims: Sequence[Claim]) -> list[str]:
-    """Between which years each pulse began and ended."""
-    sentences = []
-    for pulse in _of_kind(claims, "pulse"):
-        own = [claim for claim in claims if claim.subject == pulse.subject]
-        ends = [
-            f"{verb} between {end.low:.0f} and {end.high:.0f}"
-            for verb, end in zip(("began", "ended"), _of_kind(own, "pulse years"), strict=True)
-        ]
-        sentences.append(f"{_pulse_name(unit, pulse.subject)} {' and '.join(ends)}.")
-    return sentences
-
-
 def _before(unit: UnitFindings) -> list[str]:
     """The event nearest to each pulse, and how often random years would lie so near."""
     if unit.attribution.empty:
@@ -190,20 +193,20 @@ def _before(unit: UnitFindings) -> list[str]:
 
 
 def _pulse_name(unit: UnitFindings, number: object) -> str:
-    return f"Pulse {number}" if len(unit.pulses) > 1 else "The pulse"
+    return f"pulse {number}" if len(unit.pulses) > 1 else "the pulse"
 
 
 def _near_words(row: Row, pulse: str) -> str:
     return (
-        f"{pulse} began {lag_words(row)}; in {of_hundred(row['chance_as_close'])} cases events"
-        " in random years come as close, which is not the probability of a cause."
+        f"{capital(event_name(row).removeprefix('the '))}: {pulse} began {lag_words(row, 'it')}."
+        f" Events in random years come as close in {of_hundred(row['chance_as_close'])} cases (not"
+        " the probability of a cause)."
     )
 
 
 def _oldest(claims: Sequence[Claim], survey_year: int) -> list[str]:
     return [
-        f"Oldest cored tree in {survey_year}: about {claim.estimate:.0f} years, at least"
-        f" {claim.low:.0f}."
+        f"Oldest cored tree in {survey_year}: {age_words(*claim.interval)}."
         for claim in _of_kind(claims, "minimum age")
     ]
 

@@ -200,7 +200,7 @@ def _oldest(unit: UnitFindings) -> list[str]:
     year = year_words(*(unit.last_season + 1 - age for age in reversed(claim.interval)))
     return [
         f"The oldest cored tree, {claim.subject}, {what} {year}; the stand is at least"
-        f" {claim.low:.0f} years old."
+        f" {claim.low:.0f} years old ({percent(claim.probability)})."
     ]
 
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import pandas as pd
-
 from standage.findings.cannot_tell import reach_assumed
 from standage.findings.findings import Findings
 from standage.findings.intervals import Interval
@@ -27,7 +25,7 @@ def overview(findings: Findings, measures: Measures) -> ShownTable:
         "Stand and species",
         "Structure",
         "Pulse",
-        "Oldest cored tree",
+        "Oldest cored tree, established",
         "Living stems per hectare",
         "Basal area",
         "Cored trees",
@@ -58,10 +56,10 @@ def _heading(unit: UnitFindings) -> Cell:
 
 
 def _basal_area(unit: UnitFindings, measures: Measures) -> Cell:
-    basal_area = unit.summary["basal_area_m2_ha"]
-    if pd.isna(basal_area):
+    basal_area = unit.claim("basal area")
+    if basal_area is None:
         return Cell("no plots")
-    return Cell(*measures.basal_area_parts(float(basal_area)))
+    return Cell(*measures.basal_area_parts(basal_area.estimate))
 
 
 def _density(stems: Interval, measures: Measures) -> Cell:

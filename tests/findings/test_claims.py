@@ -126,4 +126,4 @@ def test_old_stems_are_counted_draw_by_draw(findings):
 
 
 def test_a_pulse_where_cutting_is_on_record_may_be_what_cutting_left(findings):
-    assert of(findings, "pulse", "1").quantity.endswith("what looks like one after cutting by size")
+    assert of(findings, "pulse", "1").quantity.endswith("or the effect of cutting certain sizes")

@@ -8,6 +8,7 @@ from fake_posterior import fake_posterior
 
 from standage.findings import Findings
 from standage.findings.old_trees import AGES, OLD_TREES, RANKED_BY, WIDER, chances_over
+from standage.findings.stems import completed_season
 
 
 @pytest.fixture(scope="module")
@@ -74,3 +75,17 @@ def test_an_age_of_ones_choice_ranks_the_list():
         assert stand["probability_over_spare_age"].is_monotonic_decreasing
     usual = Findings(fake_posterior(draws=60)).old_trees
     assert (usual["probability_over_spare_age"] == usual["probability_over_120_years"]).all()
+
+
+def test_a_living_stem_whose_coring_height_is_not_known_is_listed_with_a_least_age():
+    """A stem of which only the year at its core is drawn would be missing from a list to spare."""
+    posterior = fake_posterior(draws=100)
+    own = posterior.trees["unit"].eq(0) & posterior.trees["cored"] & posterior.trees["in_process"]
+    stem = int(np.flatnonzero(own)[0])
+    posterior.establishment_year[:, stem] = -1
+    posterior.year_at_core[:, stem] = 1870
+    table = Findings(posterior).old_trees
+    row = table[table["tree"] == posterior.trees["tree"].iloc[stem]].iloc[0]
+    assert row["basis"] == "coring height" and row["rank"] <= 2
+    season = completed_season(posterior.survey, posterior.units[0].stand)
+    assert row["age_median"] == season - 1870 + 1 and row["probability_over_120_years"] == 1

@@ -65,7 +65,7 @@ def test_what_is_unknown_of_amounts_has_acres_beside_it_where_asked(unit):
     grass = {"low": 25.0, "median": 70.0, "high": 200.0}
     summary = {
         **unit.summary,
-        **{f"grass_stage_per_ha_{end}": amount for end, amount in grass.items()},
+        **{f"grass_per_ha_{end}": amount for end, amount in grass.items()},
     }
     unknown = unit_statement(replace(unit, summary=summary), Measures("us")).unknown
     (sentence,) = (each for each in unknown if "grass-stage seedlings" in each)
@@ -81,7 +81,7 @@ def test_of_the_oldest_trees_only_a_cored_one_is_named(unit):
     assert sentence.startswith(f"The oldest cored tree, {oldest['tree']}, established ")
     ends = f"({oldest['establishment_year_low']} to {oldest['establishment_year_high']})"
     assert ends in sentence
-    assert sentence.endswith(f"; the stand is at least {oldest['age_low']} years old.")
+    assert sentence.endswith(f"; the stand is at least {oldest['age_low']} years old (95 %).")
     summary = {**unit.summary, "oldest_cored_tree": ""}
     claims = tuple(claim for claim in unit.claims if claim.kind != "minimum age")
     bare = unit_statement(replace(unit, claims=claims, summary=summary), Measures())

@@ -7,8 +7,6 @@ import re
 from dataclasses import replace
 from types import SimpleNamespace
 
-import numpy as np
-import pandas as pd
 import pytest
 from fake_findings import fake_findings
 from html_page import HtmlPage
@@ -20,7 +18,7 @@ from standage.findings.fit_grade import DOUBTFUL
 from standage.findings.old_trees import RANKED_BY
 from standage.prose.brief import LEAST_CHANCE, MOST_VETERANS, brief
 from standage.prose.measures import Measures
-from standage.prose.picture_texts import cored_with_year, event_key
+from standage.prose.picture_texts import cored_with_year
 from standage.prose.short_statement import short_statement, stocking_note
 from standage.report.brief import brief_html, brief_paper
 from standage.report.brief_pages import (
@@ -108,7 +106,7 @@ def test_it_says_what_the_summary_says(findings):
         short = short_statement(findings, unit, Measures())
         assert (stand.headline, stand.more, stand.unknown) == (
             short.headline,
-            (*short.ends, *short.more),
+            short.more,
             short.unknown,
         )
         assert stand.headline in text
@@ -135,21 +133,6 @@ def test_doubts_about_the_fit_stand_on_the_first_page(findings):
     )
     note = brief(other, Measures()).words_note
     assert "grass-stage plants at Old Field" in note
-
-
-def test_a_mark_is_explained_where_it_is_drawn():
-    """By the marks of `figures.event_lane`."""
-    columns = ["first_year", "last_year", "ended_year"]
-
-    def key(*events):
-        return event_key(pd.DataFrame(events, columns=columns))
-
-    assert key() == ""
-    assert key((1921, 1921, np.nan)) == "Events: triangle, the year."
-    assert key((1921, 1924, np.nan)) == "Events: line between stops, one of these years."
-    assert key((1921, 1921, 1930)) == "Events: grey bar, how long it lasted."
-    both = key((1921, 1924, 1930), (1950, 1950, np.nan))
-    assert all(mark in both for mark in ("triangle", "line between stops", "grey bar"))
 
 
 def test_veterans_are_those_likelier_than_not_to_be_old(findings):
@@ -180,7 +163,7 @@ def test_how_many_stems_are_old_stands_before_the_list(findings):
             assert first.endswith(f"; likelier so than not, likeliest first ({some}):")
             assert stand.old_trees(1)[1:] == (named[0],)
         else:
-            assert first.endswith("none is likelier so than not.")
+            assert first.endswith("of none is it likelier than not.")
 
 
 def test_many_stands_have_fewer_old_trees_named_and_none_is_left_out(findings):
@@ -202,5 +185,5 @@ def test_a_scar_stands_beside_the_tree(findings):
 
 def test_a_cut_on_record_stands_beside_the_pulse_that_it_may_have_left(findings):
     cut, *others = brief(findings, Measures()).stands
-    assert "or what looks like one after cutting by size" in cut.headline
-    assert not any("after cutting" in each.headline for each in others)
+    assert "or the effect of cutting certain sizes" in cut.headline
+    assert not any("cutting" in each.headline for each in others)

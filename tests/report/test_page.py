@@ -369,7 +369,8 @@ def test_the_overview_gives_no_year_where_the_sentences_give_none():
     findings = fake_findings()
     unit = findings.units[0]
     heads = (
-        "Structure|Pulse|Oldest cored tree|Living stems per hectare|Basal area|Cored trees|Plots"
+        "Structure|Pulse|Oldest cored tree, established|Living stems per hectare|Basal area"
+        "|Cored trees|Plots"
     )
     table = overview(findings, Measures())
     assert table.heads[1:] == heads.split("|")
