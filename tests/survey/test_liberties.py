@@ -68,7 +68,7 @@ def taken(seed, dice, liberties):
     return "read"
 
 
-@settings(max_examples=50, deadline=None, derandomize=True, database=None)
+@settings(max_examples=15, deadline=None, derandomize=True, database=None)
 @given(
     seed=st.integers(0, 5),
     dice=st.integers(0, 2**32),
@@ -82,7 +82,7 @@ def held(seed, dice, liberties):
 def test_any_liberties_together_are_read_as_what_was_meant():
     ends.clear()
     held()
-    assert ends[True] > 30 and ends[False] <= RARE * ends.total()
+    assert ends[True] > 9 and ends[False] <= RARE * ends.total()
 
 
 @pytest.mark.parametrize("liberty", LIBERTIES, ids=lambda liberty: liberty.__name__)
