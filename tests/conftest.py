@@ -102,6 +102,22 @@ def tiny_folder(tmp_path_factory) -> Path:
     )
 
 
+@pytest.fixture(scope="session")
+def findings():
+    """Findings of the invented posterior, to be read and not changed."""
+    from fake_findings import fake_findings
+
+    return fake_findings()
+
+
+@pytest.fixture(scope="session")
+def html(findings) -> str:
+    """Their report."""
+    from standage.report import report_html
+
+    return report_html(findings)
+
+
 @pytest.fixture
 def two_results(monkeypatch, tmp_path):
     """Two results on disk, of invented posteriors whose draws are kept at hand instead of in the

@@ -1,4 +1,4 @@
-"""Functions of the package can be read at once, but for those named with a reason."""
+"""Functions and files of the package can be read at once, but for those named with a reason."""
 
 from __future__ import annotations
 
@@ -21,6 +21,32 @@ LONGER = {
 """By module and name, with the reason."""
 
 
+LONGEST_FILE = 350
+"""Lines of a module: one idea (common practice, no source)."""
+
+LONGER_FILES = {
+    "commands/cli.py": "the commands, each parsed and called",
+    "evidence/centre.py": "every kind of centre, on the way to the same three numbers",
+    "evidence/core.py": "one core, all evidence together",
+    "evidence/tree_blocks.py": "one arithmetic, step after step",
+    "findings/attribution.py": "a third is the columns of its table",
+    "findings/pulses.py": "a fifth is the columns of its table",
+    "findings/stand_summary.py": "half is the columns of its table",
+    "prose/comparison.py": "one table in sentences",
+    "simulate/field.py": "one crew, whose steps share the seed",
+    "stand/dating.py": "one tree's years, node by node",
+    "stand/kernel/stages.py": "forward and back beside each other",
+    "stand/kernel/trees.py": "forward and back beside each other",
+    "stand/unit_statement.py": "one unit, section by section of the page",
+    "survey/cells.py": "one pass from cells to columns",
+    "survey/decadal_format.py": "one format, however it is typed",
+    "survey/ring_checks.py": "one table against the others",
+    "survey/schema.py": "the list of all columns",
+    "survey/table_checks.py": "a check a table",
+}
+"""By module, with the reason."""
+
+
 def lengths() -> dict[tuple[str, str], int]:
     """Lines of every function of the package."""
     package = Path(standage.__file__).parent
@@ -34,3 +60,13 @@ def lengths() -> dict[tuple[str, str], int]:
 
 def test_functions_are_no_longer_than_the_limit_but_for_those_with_a_reason():
     assert {name for name, lines in lengths().items() if lines > LONGEST} == set(LONGER)
+
+
+def test_modules_are_no_longer_than_the_limit_but_for_those_with_a_reason():
+    package = Path(standage.__file__).parent
+    longer = {
+        file.relative_to(package).as_posix()
+        for file in package.rglob("*.py")
+        if len(file.read_text(encoding="utf-8").splitlines()) > LONGEST_FILE
+    }
+    assert longer == set(LONGER_FILES)

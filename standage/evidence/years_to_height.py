@@ -15,7 +15,7 @@ from standage.evidence.delays import (
     height_share,
 )
 from standage.evidence.known_age import KnownAge
-from standage.evidence.local_delays import Belief, LocalDelays
+from standage.evidence.local_delays import LocalDelays
 from standage.profiles import Profile
 
 Floats = NDArray[np.float64]
@@ -138,8 +138,3 @@ def _of_plants(chance: Floats, level: float) -> tuple[int, int, int]:
         for share in ((1 - level) / 2, 0.5, (1 + level) / 2)
     )
     return low, middle, high
-
-
-def belief_of(delays: LocalDelays, stand: str) -> Belief:
-    """Of a stand by name, or of the region's middle stand for "". Raises KeyError."""
-    return delays.stands[stand] if stand else delays.middle

@@ -19,7 +19,6 @@ from standage.findings.schema import Row
 from standage.findings.stems import CORING_HEIGHT, MOSTLY, SAMPLED
 
 WIDE_RATIO = 5.0  # an amount known no better than fivefold is not given as a number (assumption)
-WIDE_YEARS = 60.0  # nor a year known no better than two generations of people (assumption)
 AGREED = 0.8  # share of draws that must agree on a span of years before it is given (assumption)
 
 Question = Literal[

@@ -4,7 +4,7 @@ table.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -87,13 +87,6 @@ def interval_columns(
 def blank_columns(name: str) -> dict[str, float]:
     """The three columns of a quantity that the survey can't give: blank, never zero."""
     return {name + suffix: np.nan for suffix in SUFFIXES}
-
-
-def whole_numbers(table: pd.DataFrame, names: Iterable[str]) -> pd.DataFrame:
-    """The table with the named columns as whole numbers that may be blank."""
-    return table.assign(
-        **{name: table[name].astype(float).round().astype("Int64") for name in names}
-    )
 
 
 def shortest_span(

@@ -202,12 +202,7 @@ def _split(
     known = np.isfinite(began) & np.isfinite(arrived)
     delay = np.where(known, arrived - began, 0).astype(int)
     growth = height_growth_pmf(mean, dispersion, max(int(delay.max()), 0))
-    left = delay[:, None] - np.arange(grass.shape[1])
-    possible = left >= 0
-    weights = np.where(
-        possible, grass * np.take_along_axis(growth, np.where(possible, left, 0), axis=1), 0.0
-    )
-    stage = _drawn(weights, grass * possible, generator)
+    stage = _waited(delay, grass, growth, generator)
     return np.where(known, began + stage, np.nan), np.where(known, arrived, np.nan)
 
 
@@ -226,12 +221,7 @@ def _grown(
     seasons = np.where(known, season - began, 0).astype(int)
     growth = height_growth_pmf(mean, dispersion, max(int(seasons.max()), 0))
     grown_by = np.cumsum(growth, axis=1)
-    left = seasons[:, None] - np.arange(grass.shape[1])
-    possible = left >= 0
-    weights = np.where(
-        possible, grass * np.take_along_axis(grown_by, np.where(possible, left, 0), axis=1), 0.0
-    )
-    stage = _drawn(weights, grass * possible, generator)
+    stage = _waited(seasons, grass, grown_by, generator)
     most = np.maximum(seasons - stage, 0)
     target = (
         generator.random(len(began)) * np.take_along_axis(grown_by, most[:, None], axis=1)[:, 0]
@@ -239,6 +229,18 @@ def _grown(
     grew = np.minimum((grown_by < target[:, None]).sum(axis=1), most)
     emerged = np.where(known, began + stage, np.nan)
     return emerged, emerged + grew
+
+
+def _waited(
+    seasons: np.ndarray, grass: np.ndarray, rest: np.ndarray, generator: np.random.Generator
+) -> np.ndarray:
+    """Drawn seasons in the grass stage out of so many. (draw,) grass, rest: (draw, season)
+    probability of each number there, and of those left over.
+    """
+    left = seasons[:, None] - np.arange(grass.shape[1])
+    possible = left >= 0
+    of_rest = np.take_along_axis(rest, np.where(possible, left, 0), axis=1)
+    return _drawn(np.where(possible, grass * of_rest, 0.0), grass * possible, generator)
 
 
 def _drawn(weights: np.ndarray, fallback: np.ndarray, generator: np.random.Generator) -> np.ndarray:

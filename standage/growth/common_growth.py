@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from standage.growth.release_loops import LEAST_SIDE
+from standage.growth.classified_steps import LEAST_SIDE
 from standage.growth.release_model import (
     SHORTEST_SERIES,
     TREND_SD,

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from standage.growth.classified_steps import LEAST_SIDE
 from standage.growth.dated_events import (
     LIKELY_OPENING,
     OPENING,
@@ -21,7 +22,6 @@ from standage.growth.dated_events import (
     events_on_axis,
 )
 from standage.growth.release_criteria import CRITERIA, Criterion, criterion_named, found_changes
-from standage.growth.release_loops import LEAST_SIDE
 from standage.growth.release_model import DRAWS, changes_of_trees, prior_probabilities
 from standage.growth.stand_disturbance import (
     RELEASE_LAGS,

@@ -146,32 +146,35 @@ def growth_change(widths: np.ndarray, criterion: Criterion) -> np.ndarray:
     nothing but absent rings is followed by growth; NaN where a window is not complete, or both hold
     nothing but absent rings.
     """
-    before, after = window_middles(widths, criterion.window, criterion.middle)
-    if criterion.year_in == FOLLOWING:
-        before, after = (
-            np.concatenate([np.full((len(part), 1), np.nan), part[:, :-1]], axis=1)
-            for part in (before, after)
-        )
-    if not criterion.relative:
-        return after - before
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return 100 * (after - before) / before
+    return _relative_change(*_windows(widths, criterion), criterion)
 
 
 def growth_loss(widths: np.ndarray, criterion: Criterion) -> np.ndarray:
     """The same read backwards, 100 (M1 - M2)/M2 or M1 - M2: a fall to two thirds is a loss of 50 %,
     as the way back is a gain of 50 %.
     """
+    before, after = _windows(widths, criterion)
+    return _relative_change(after, before, criterion)
+
+
+def _windows(widths: np.ndarray, criterion: Criterion) -> tuple[np.ndarray, np.ndarray]:
+    """M1 and M2 at each year. (series, year)"""
     before, after = window_middles(widths, criterion.window, criterion.middle)
-    if criterion.year_in == FOLLOWING:
-        before, after = (
-            np.concatenate([np.full((len(part), 1), np.nan), part[:, :-1]], axis=1)
-            for part in (before, after)
-        )
+    if criterion.year_in != FOLLOWING:
+        return before, after
+    later = np.full((len(before), 1), np.nan)
+    return (
+        np.concatenate([later, before[:, :-1]], axis=1),
+        np.concatenate([later, after[:, :-1]], axis=1),
+    )
+
+
+def _relative_change(first: np.ndarray, second: np.ndarray, criterion: Criterion) -> np.ndarray:
+    """From one middle to the other, relative to the first [per cent] or not [mm]."""
     if not criterion.relative:
-        return before - after
+        return second - first
     with np.errstate(divide="ignore", invalid="ignore"):
-        return 100 * (before - after) / after
+        return 100 * (second - first) / first
 
 
 def smallest_change(widths: np.ndarray, criterion: Criterion) -> float:

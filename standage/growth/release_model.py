@@ -10,15 +10,8 @@ from functools import lru_cache
 
 import numpy as np
 
-from standage.growth.release_loops import (
-    LEAST_SPACING,
-    WINDOW,
-    NoiseGrid,
-    Regression,
-    StepPrior,
-    chain,
-    classify,
-)
+from standage.growth.classified_steps import LEAST_SPACING, WINDOW, classify
+from standage.growth.release_loops import NoiseGrid, Regression, StepPrior, chain
 
 STEP_RATE = 0.02  # prior probability that a year begins a new level: once in 50 years a tree
 STEP_SD = 0.6  # of a step of log width: two in three between a fall to 55 % and a rise to 182 %
@@ -271,8 +264,8 @@ def _changes_of_tree(
 def classified(
     sizes: np.ndarray, places: np.ndarray, length: int, least: float
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Releases, suppressions and their size among drawn steps, by `release_loops.classify`. sizes:
-    (draw, step), 0 for none.
+    """Releases, suppressions and their size among drawn steps, by `classified_steps.classify`.
+    sizes: (draw, step), 0 for none.
     """
     shape = (len(sizes), length)
     released, suppressed, change = (

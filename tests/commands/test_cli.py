@@ -459,6 +459,8 @@ def test_run_writes_all_tables_and_says_whether_to_trust_them(ran):
     assert {name.removesuffix(".csv") for name in kept if name.endswith(".csv")} >= TABLES_WRITTEN
     assert {"verdict.json", "provenance.json", "posterior.nc"} <= set(kept)
     assert any(name.startswith("figures/") and name.endswith(".png") for name in kept)
+    assert kept["report.html"].startswith(b"<!DOCTYPE html>")
+    assert set(kept) - {"provenance.json"} <= set(json.loads(kept["provenance.json"])["files"])
     assert f"Tables and figures are in {out}" in first.output
     verdict = json.loads(kept["verdict.json"])
     assert verdict["passed"] is (first.exit_code == 0)

@@ -180,6 +180,9 @@ main({words!r})
 GOOD = Path(__file__).parents[2] / "demo" / "longleaf-survey"
 
 
+SHUT = ("survey", "survey/rings", "out")
+
+
 def as_nobody(*words) -> subprocess.CompletedProcess:
     """A command of somebody without rights, who has loaded all that it needs before."""
     if os.geteuid():
@@ -193,7 +196,10 @@ def as_nobody(*words) -> subprocess.CompletedProcess:
     )
 
 
-@pytest.mark.parametrize("closed", ["survey", "survey/rings", "survey/trees.csv", "out"])
+@pytest.mark.parametrize(
+    "closed",
+    ["survey/trees.csv", *(pytest.param(each, marks=pytest.mark.slow) for each in SHUT)],
+)
 def test_what_may_not_be_read_or_written_is_told(closed, tiny_folder, tmp_path):
     survey, out = shutil.copytree(tiny_folder, tmp_path / "survey"), tmp_path / "out"
     (survey / "rings").mkdir(exist_ok=True)

@@ -17,11 +17,6 @@ from standage.findings.old_trees import chances_over
 from standage.findings.result_tables import result_table
 
 
-@pytest.fixture(scope="module")
-def findings():
-    return fake_findings()
-
-
 def of(findings, kind: str, subject: str = "", stand: str = "Fern Flat") -> Claim:
     (found,) = (
         claim

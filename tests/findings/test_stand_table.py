@@ -17,11 +17,6 @@ from standage.findings.stand_table import (
 )
 
 
-@pytest.fixture(scope="module")
-def findings():
-    return fake_findings()
-
-
 def with_plots(findings):
     units = findings.posterior.units
     return [number for number, unit in enumerate(units) if unit.has_plots]

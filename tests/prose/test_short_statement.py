@@ -17,11 +17,6 @@ from standage.prose.wording import percent
 ONE_STAND, FOUR_STANDS = 150, 440  # words; what a run adds of what was left out fills 200 and 500
 
 
-@pytest.fixture(scope="module")
-def findings():
-    return fake_findings()
-
-
 def words(text: str) -> int:
     return len(text.split())
 

@@ -5,22 +5,15 @@ from __future__ import annotations
 import re
 
 import pytest
-from fake_findings import fake_findings
 from html_page import HtmlPage
 
 from standage.prose.summary import full_summary
-from standage.report import report_html
 
 
 @pytest.fixture(scope="module")
-def findings():
-    return fake_findings()
-
-
-@pytest.fixture(scope="module")
-def texts(findings):
+def texts(findings, html):
     """Everything a reader is told: the summary and the report."""
-    return full_summary(findings), HtmlPage(report_html(findings)).text
+    return full_summary(findings), HtmlPage(html).text
 
 
 def test_a_median_is_never_called_the_likeliest(texts):

@@ -7,7 +7,6 @@ import re
 from dataclasses import replace
 from types import SimpleNamespace
 
-import pytest
 from fake_findings import fake_findings
 from html_page import HtmlPage
 from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -33,11 +32,6 @@ from standage.report.brief_pages import (
     last_page,
 )
 from standage.report.heading import NO_HEADING, Heading
-
-
-@pytest.fixture(scope="module")
-def findings():
-    return fake_findings()
 
 
 def pages(paper: bytes) -> int:

@@ -22,11 +22,6 @@ from standage.results.writing import write_results
 
 
 @pytest.fixture(scope="module")
-def findings():
-    return fake_findings()
-
-
-@pytest.fixture(scope="module")
 def result(findings, tmp_path_factory):
     with pytest.MonkeyPatch.context() as patched:
         patched.setattr("standage.results.writing.result_figures", lambda _: ())

@@ -19,7 +19,13 @@ def faults_of(name: str, every: int, *, telling: bool = False) -> None:
 
 
 @pytest.mark.parametrize(
-    ("name", "every"), [("ages", 2), ("check --draft", 2), ("new", 3), ("check --mark", 120)]
+    ("name", "every"),
+    [
+        pytest.param("ages", 2, marks=pytest.mark.slow),
+        ("check --draft", 2),
+        ("new", 3),
+        pytest.param("check --mark", 120, marks=pytest.mark.slow),
+    ],
 )
 def test_a_call_that_fails_costs_nobody_s_file_and_leaves_nothing_half_written(name, every):
     faults_of(name, every)

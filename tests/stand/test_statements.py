@@ -41,7 +41,7 @@ SURVEYS = {
 }
 PARAMETER_SEEDS = (1, 2, 3)
 # of the others PyTensor takes up to a quarter of a minute each to build the model and its gradient
-QUICK = {"plots", "coring height, plots"}
+QUICK = {"plots"}
 BUILT = [pytest.param(name, marks=() if name in QUICK else pytest.mark.slow) for name in SURVEYS]
 
 

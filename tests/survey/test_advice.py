@@ -93,6 +93,7 @@ def refused_still(files, problem, changes, folder):
     ]
 
 
+@pytest.mark.slow
 def test_the_advice_of_the_corpus_is_never_refused(tmp_path):
     number = 0
     for place, case in enumerate(REFUSED):
@@ -110,6 +111,7 @@ def test_the_advice_of_the_corpus_is_never_refused(tmp_path):
     assert number >= FEWEST
 
 
+@pytest.mark.slow
 def test_out_of_range_values_are_never_advised_into_a_refused_blank(tmp_path):
     """dbh 251 of a cored tree was told to be left blank, which was refused then."""
     number = 0

@@ -68,21 +68,24 @@ def taken(seed, dice, liberties):
     return "read"
 
 
-@settings(max_examples=50, deadline=None, derandomize=True, database=None)
-@given(
+several = given(
     seed=st.integers(0, 5),
     dice=st.integers(0, 2**32),
     liberties=st.sets(st.sampled_from(LIBERTIES), min_size=1, max_size=8),
 )
+
+
 def held(seed, dice, liberties):
     end = taken(seed, dice, liberties)
     ends[end == "read"] += 1
 
 
-def test_any_liberties_together_are_read_as_what_was_meant():
+@pytest.mark.parametrize("examples", [15, pytest.param(50, marks=pytest.mark.slow)])
+def test_any_liberties_together_are_read_as_what_was_meant(examples):
     ends.clear()
-    held()
-    assert ends[True] > 30 and ends[False] <= RARE * ends.total()
+    few = settings(max_examples=examples, deadline=None, derandomize=True, database=None)
+    few(several(held))()
+    assert ends[True] > 0.6 * examples and ends[False] <= RARE * ends.total()
 
 
 @pytest.mark.parametrize("liberty", LIBERTIES, ids=lambda liberty: liberty.__name__)
