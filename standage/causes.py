@@ -172,6 +172,6 @@ def lines_of_causes(
 
 
 def _rest(left: Sequence[Cause]) -> str:
-    kinds = "1 more kind" if len(left) == 1 else f"{len(left)} more kinds"
+    kinds = "another kind" if len(left) == 1 else f"{len(left)} other kinds"
     number = sum(map(len, left))
-    return f"  and {number} of {kinds}: `standage check SURVEY --all` shows every one."
+    return f"  and {number} more of {kinds}: `standage check SURVEY --all` shows every one."
