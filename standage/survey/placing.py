@@ -113,7 +113,8 @@ def place_names(
 
 def _tell(claimed: dict[str, list[str]], survey: WrittenSurvey, reason: str) -> None:
     for table, full in claimed.items():
-        survey.readings.append(Reading(full[0], None, None, full[0], table, reason))
+        as_read = "trees and cores" if table == FLAT.name else table
+        survey.readings.append(Reading(full[0], None, None, full[0], as_read, reason))
 
 
 def _place(
