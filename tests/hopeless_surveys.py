@@ -73,6 +73,7 @@ def cores_of(trees: list[dict], ages=AGES, *, chosen=None, **more) -> list[dict]
             "first_ring_year": YEAR - ages[n] + BELOW_CORE,
             "last_ring_year": YEAR,
             "outer_ring": "complete",
+            "dating": "counted",
             "centre": "pith",
         }
         | more

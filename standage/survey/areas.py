@@ -8,6 +8,7 @@ import math
 import re
 from dataclasses import dataclass, replace
 
+from standage.errors import Problem
 from standage.survey.flat_table import FLAT
 from standage.survey.headings import without_unit
 from standage.survey.readings import Reading
@@ -38,6 +39,13 @@ HEADINGS = {
     "subplot diameter": "diameter",
 }
 """Headings of circles (common practice, no source), and what stands before the number in a cell."""
+
+
+ONE_OF_SEVERAL = {"quadrat", "quad", "subplot", "frame"}
+NUMBERS_OF = {"quadrats", "quads", "subplots", "frames", "number of quadrats", "no of quadrats"}
+NUMBERS_OF |= {"number of subplots", "no of subplots", "n quadrats", "n subplots"}
+"""Words in a heading of the area of one quadrat, and headings of their number (common practice, no
+source)."""
 
 
 @dataclass(frozen=True)
@@ -140,6 +148,32 @@ def take_headings_of_circles(survey: WrittenSurvey) -> None:
         survey.readings.append(
             Reading(written.file, written.header_row, column, own, column, "heading of a circle")
         )
+
+
+def ask_of_several_quadrats(survey: WrittenSurvey) -> None:
+    """Counts over several quadrats, with the area of one: a problem, for the area searched is that
+    of all of them if the count is.
+    """
+    written = survey.tables.get(COUNTS.name)
+    if written is None or "area_m2" not in written.header:
+        return
+    own = written.headings.get("area_m2", "area_m2")
+    if not set(without_unit(own)[0].split()) & ONE_OF_SEVERAL:
+        return
+    for at, heading in enumerate(written.header):
+        if without_unit(heading)[0] not in NUMBERS_OF or heading in written.set_aside:
+            continue
+        of = [(row[at], line) for row, line in zip(written.cells, written.rows, strict=True)]
+        several = [(number, line) for number, line in of if re.fullmatch(r"[2-9]|[1-9]\d", number)]
+        if several:
+            number, line = several[0]
+            found = f"{number} under '{heading}' beside '{own}', the area of one or of all"
+            advice = (
+                f"Write the area on which the plants of the row were counted into area_m2: that of"
+                f" one times {number} if they were counted on all {number}."
+            )
+            expected = "the area of all that was counted on"
+            survey.problems.append(Problem(written.file, line, "area_m2", found, expected, advice))
 
 
 def _as_circle(cell: str, what: str, unit: str) -> str:

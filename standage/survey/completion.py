@@ -4,7 +4,7 @@ cell is read.
 
 from __future__ import annotations
 
-from standage.survey.areas import take_headings_of_circles
+from standage.survey.areas import ask_of_several_quadrats, take_headings_of_circles
 from standage.survey.columns_by_values import decide_by_values
 from standage.survey.core_marks import take_marks_of_cores
 from standage.survey.event_stands import with_events_of_all_stands
@@ -33,6 +33,7 @@ def complete_tables(survey: WrittenSurvey, name: str) -> None:
             )
     decide_by_values(survey)
     take_headings_of_circles(survey)
+    ask_of_several_quadrats(survey)
     take_marks_of_cores(survey)
     take_marks_of_stems(survey)
     with_a_row_for_each_stage(survey)

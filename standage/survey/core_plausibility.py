@@ -40,6 +40,11 @@ METRES_UP_TO, FEET_UP_TO, FEWEST_HEIGHTS = 3.0, 6.0, 3
 to tell (assumption).
 """
 
+SAME_HEIGHT = 0.01
+"""Share by which a height in metres may differ from one in centimetres that is the same
+(assumption).
+"""
+
 SAME_MEASURES = 2
 """Measures in mm that two cores of a tree share to the last digit when they are one
 (assumption).
@@ -183,10 +188,11 @@ def _heights(file: str, cores: pd.DataFrame, problems: list, warnings: list) -> 
     height = cores["height_cm"].dropna()
     height = height[height > 0]
     if len(height) < FEWEST_HEIGHTS or not (height % 1 != 0).any() or height.max() > FEET_UP_TO:
+        whole = height[height % 1 == 0].to_numpy()
+        by_100 = 100 * cores["height_cm"].to_numpy()
+        also = np.isclose(by_100[:, None], whole[None, :], rtol=SAME_HEIGHT).any(axis=1)
         reporter(file, cores, warnings)(
-            (cores["height_cm"] > 0)
-            & (cores["height_cm"] <= METRES_UP_TO)
-            & (cores["height_cm"] % 1 != 0),
+            also & (cores["height_cm"] <= METRES_UP_TO) & (cores["height_cm"] % 1 != 0),
             "height_cm",
             "{height_cm} cm above the ground, among heights up to " + f"{height.max():g}",
             "whole centimetres, as 30 or 137",

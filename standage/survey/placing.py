@@ -113,7 +113,8 @@ def place_names(
 
 def _tell(claimed: dict[str, list[str]], survey: WrittenSurvey, reason: str) -> None:
     for table, full in claimed.items():
-        survey.readings.append(Reading(full[0], None, None, full[0], table, reason))
+        as_read = "trees and cores" if table == FLAT.name else table
+        survey.readings.append(Reading(full[0], None, None, full[0], as_read, reason))
 
 
 def _place(
@@ -126,7 +127,7 @@ def _place(
         if len(full) > 1:
             both = " and ".join(f"'{each}'" for each in full)
             holds = "trees and cores" if table == FLAT.name else table
-            expected = f"one {what} of {holds}"
+            expected = f"one {what} that is '{holds}'"
             advice = (
                 f"Put their rows below one another in one {what}; if each is a plot, with a column"
                 f" Plot that holds the name of the {what} the row comes from. A {what} that is"

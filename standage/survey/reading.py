@@ -18,7 +18,7 @@ from standage.survey.core_plausibility import judge_cores
 from standage.survey.files import read_written
 from standage.survey.missing_counts import check_missing_counts
 from standage.survey.readings import RefusedSurvey
-from standage.survey.references import OUTSIDE, check_names, resolve_references
+from standage.survey.references import OUTSIDE, alike, check_names, resolve_references
 from standage.survey.ring_checks import check_ring_widths
 from standage.survey.ring_widths import fill_core_years, gather_ring_widths
 from standage.survey.schema import TABLES, table
@@ -266,7 +266,7 @@ def _listed_in(frames: Mapping[str, pd.DataFrame], column: str) -> str:
     ]
     names = pd.concat(holding) if holding else pd.Series(dtype=object)
     names = names[~names.str.casefold().isin({"", *OUTSIDE, *NOT_RECORDED})]
-    return _named(pd.Series(names.unique()))
+    return _named(names[~names.map(alike).duplicated()])
 
 
 def _fill_defaults(frames: dict[str, pd.DataFrame]) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 from standage.errors import Problem
@@ -54,7 +55,7 @@ def _dead_or_not_looked(
 
 
 def _as_status(
-    survey: WrittenSurvey, written: WrittenTable, at: int, marks: dict[str, object]
+    survey: WrittenSurvey, written: WrittenTable, at: int, marks: Mapping[str, object]
 ) -> WrittenTable:
     """The table with its column of dead stems as that of status; a blank cell is a live stem."""
     own = written.header[at]

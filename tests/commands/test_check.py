@@ -40,6 +40,14 @@ def test_no_problems_are_said_to_be_found_only_where_all_takes_part(tmp_path):
     assert printed.splitlines()[-1] == "No mistakes found. What takes no part is in the first line."
 
 
+def test_years_of_rings_without_a_word_on_crossdating_keep_the_clean_bill_back(tmp_path):
+    trees = trees_of(AGES[:10])
+    cores = cores_of(trees, AGES[:10], chosen=[2, 6], dating="")
+    printed = check(of(trees=trees, cores=cores).write(tmp_path / "undated"))
+    assert printed.splitlines()[0].startswith("2 cores have a first ring year and no word on")
+    assert "No problems found" not in printed
+
+
 def test_a_stand_of_which_much_is_missing_ends_the_check_with_what_run_will_do(tmp_path):
     trees = [*trees_of(AGES[:8]), *trees_of(AGES[:6], species="unnamed", prefix="u")]
     folder = of(trees=trees, cores=cores_of(trees, AGES[:8], chosen=[2])).write(tmp_path)

@@ -276,7 +276,7 @@ def test_a_draft_knows_sheets_by_name_and_says_what_is_read_anyway(tmp_path):
     assert found["Tree data"]["columns"]["d (cm)"] == {"column": "dbh_cm", "unit": "cm"}
     assert found["Tree data"]["columns"]["Alive?"] == "status"
     assert "at another height" in text and "the plot in which the names are numbered" in text
-    assert "the counts of stage emerging: read as rows" in text and "# count =" not in text
+    assert "read as emerging, without a line here" in text and "# count =" not in text
 
 
 @pytest.mark.parametrize("heading", ["L/D", "Vitality", "health"])

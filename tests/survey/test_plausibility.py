@@ -81,6 +81,14 @@ def test_coring_heights_in_metres(tmp_path):
     assert "heights from 0.3 to 1.37" in words and "multiply by 100" in words
 
 
+def test_a_height_in_metres_among_the_same_in_centimetres(tmp_path):
+    trees = trees_of(AGES[:4])
+    cores = cores_of(trees, AGES[:4])
+    for core, height in zip(cores, (0.3, 30, 30, 137), strict=True):
+        core["height_cm"] = height
+    assert "0.3 cm above the ground" in asked(survey(tmp_path, trees=trees, cores=cores))
+
+
 @pytest.mark.parametrize("heights", [(0, 0, 0), (1, 2, 3), (2.5, 30, 137), (0.5, 10, 10)])
 def test_low_coring_heights_that_can_be_centimetres(tmp_path, heights):
     trees = trees_of(AGES[:10])
