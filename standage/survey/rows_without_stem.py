@@ -72,7 +72,8 @@ def _is_sums(cells: list[str], needed: list[int], named: int | None) -> bool:
     if found is None or all(cells[place] for place in needed):
         return False
     plain = set(re.findall(r"[^\W\d]+", found[3].lower())) <= OF_SUMS
-    return plain or not any(cells[place] for place in {*needed, named} - {None, first})
+    others = {*needed, *([] if named is None else [named])} - {first}
+    return plain or not any(cells[place] for place in others)
 
 
 def _find_empty_plots(name: str, written: WrittenTable, survey: WrittenSurvey) -> WrittenTable:

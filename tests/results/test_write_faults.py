@@ -35,7 +35,7 @@ def test_a_call_that_fails_costs_nobody_s_file_and_leaves_nothing_half_written(n
 @pytest.mark.parametrize(
     ("name", "every"),
     [
-        *(("run", 30), ("repeat", 30), ("batch", 6), ("batch, no result before", 60)),
+        *(("run", 45), ("repeat", 45), ("batch", 6), ("batch, no result before", 90)),
         *(("compare", 12), ("card", 4), ("report", 8)),
     ],
 )
