@@ -70,6 +70,8 @@ def tree_blocks(readings: CoreReadings, place: Integers, profile: Profile) -> It
     for cores in np.unique(count):
         chosen = rows[start[count == cores][:, None] + np.arange(cores)]
         length = longest[chosen].max(axis=1)
+        # years that gross errors reach, on either side
+        length += 2 * gross_errors.LONGEST_SHIFT * (readings.gross_share[chosen] > 0).any(axis=1)
         counted = (readings.reader_scale[chosen] > 0).any(axis=1)
         order = np.lexsort((length, counted))
         chosen, length = chosen[order], length[order]

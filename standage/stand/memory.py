@@ -37,7 +37,9 @@ def bytes_per_draw(data: StandData, n_stems: int) -> int:
     """What one draw of the posterior takes. [bytes]"""
     parameters = DOUBLE * layout(data).size
     years = DOUBLE * n_stems  # at the core and of establishment
-    return parameters + years + SINGLE * sum(_numbers_of_unit(data))
+    chains = (tree for unit in data.units for tree in unit.trees)
+    misread = SINGLE * sum(len(node.right) for tree in chains for node in tree.nodes)
+    return parameters + years + misread + SINGLE * sum(_numbers_of_unit(data))
 
 
 def thinning(data: StandData, n_stems: int, draws: int) -> int:

@@ -281,7 +281,7 @@ def section(text: str, heading: str) -> str:
 
 
 def test_ages_table_is_as_the_results_page_says():
-    assert list(AGES_COLUMNS) == TREE_DATES.written[:-3]
+    assert list(AGES_COLUMNS) == TREE_DATES.written[:-4]
 
 
 def test_parameters_verdict_and_provenance_are_documented():
