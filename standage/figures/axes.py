@@ -124,10 +124,10 @@ def wrap_to_width(figure: Figure) -> None:
     grown = 0.0
     for ax in figure.axes:
         legend = ax.get_legend()
-        below: dict[Text, float] = {ax.xaxis.label: inches * OF_AXES}
-        below |= dict.fromkeys(legend.get_texts() if legend else (), inches)
-        for text, room in below.items():
-            before, points = text.get_text(), text.get_fontsize()
+        of_legend = legend.get_texts() if legend else []
+        rooms = [inches * OF_AXES, *([inches] * len(of_legend))]
+        for text, room in zip((ax.xaxis.label, *of_legend), rooms, strict=True):
+            before, points = text.get_text(), float(text.get_fontsize())
             text.set_text(_in_lines(before, points, room))
             added = text.get_text().count("\n") - before.count("\n")
             grown += max(added, 0) * LINE * points / 72
