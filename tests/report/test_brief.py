@@ -7,6 +7,7 @@ import re
 from dataclasses import replace
 from types import SimpleNamespace
 
+import pytest
 from fake_findings import fake_findings
 from html_page import HtmlPage
 from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -38,10 +39,14 @@ def pages(paper: bytes) -> int:
     return len(re.findall(rb"/Type /Page\b(?!s)", paper))
 
 
-def test_two_pages_and_one_more_for_every_further_four_stands(findings):
+def test_two_pages_for_up_to_four_stands(findings):
     paper = brief_paper(findings, heading=Heading(title="The north flats", crew="A. and B."))
     assert paper.startswith(b"%PDF-") and pages(paper) == 2
     assert b"/MediaBox [ 0 0 595" in paper  # A4, 210 mm at 72 points an inch
+
+
+@pytest.mark.slow
+def test_one_page_more_for_every_further_four_stands(findings):
     words = brief(findings, Measures())
     words = replace(words, stands=words.stands * 2)
     many = SimpleNamespace(units=findings.units * 2, survey=findings.survey)

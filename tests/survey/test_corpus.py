@@ -19,6 +19,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 from good_survey import problems_of
+from quick_sample import quick_sample
 
 from standage.survey.reading import read_survey
 from standage.survey.schema import TABLES
@@ -128,7 +129,7 @@ def read_clean(files: tuple[tuple[str, str], ...]) -> Survey:
         return read_survey(write(dict(files), Path(folder) / "clean"))
 
 
-@pytest.mark.parametrize("case", READ, ids=lambda case: case.name)
+@pytest.mark.parametrize("case", quick_sample(READ), ids=lambda case: case.name)
 def test_a_messy_survey_is_read_as_its_clean_twin(case, tmp_path):
     messy = read_survey(write(case.messy, tmp_path / "messy"))
     clean = read_clean(tuple(case.clean.items()))
@@ -140,7 +141,7 @@ def test_a_messy_survey_is_read_as_its_clean_twin(case, tmp_path):
     assert messy.readings or case.name in SAME_TO_A_READER, "a liberty that is not told of"
 
 
-@pytest.mark.parametrize("case", REFUSED, ids=lambda case: case.name)
+@pytest.mark.parametrize("case", quick_sample(REFUSED), ids=lambda case: case.name)
 def test_what_has_two_meanings_is_refused_with_the_right_words(case, tmp_path):
     problems = problems_of(write(case.messy, tmp_path / "messy"))
     for file, row, column, said in case.refusals:
