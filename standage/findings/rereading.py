@@ -15,7 +15,9 @@ from standage.findings.intervals import interval_columns
 if TYPE_CHECKING:
     from standage.findings.findings import Findings
 
-LIKELY_MISREAD = 0.2  # chance from which a core is named as one to read again (assumption)
+# chance from which a core is named as one to read again: of simulated counts that were right fewer
+# than 1 in 20 reach it (docs/validation.md)
+LIKELY_MISREAD = 0.1
 LEAST_DRAWS = 5.0  # of a median: how many draws it has to rest on at least (assumption)
 
 REREADING = schema.ResultTable(
