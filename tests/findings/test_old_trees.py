@@ -86,6 +86,8 @@ def test_a_living_stem_whose_coring_height_is_not_known_is_listed_with_a_least_a
     posterior.year_at_core[:, stem] = 1870
     table = Findings(posterior).old_trees
     row = table[table["tree"] == posterior.trees["tree"].iloc[stem]].iloc[0]
-    assert row["basis"] == "coring height" and row["rank"] <= 2
+    stand = table[table["stand"] == row["stand"]]
+    assert row["basis"] == "coring height" and list(stand["rank"]) == list(range(1, len(stand) + 1))
+    assert stand["probability_over_spare_age"].is_monotonic_decreasing
     season = completed_season(posterior.survey, posterior.units[0].stand)
     assert row["age_median"] == season - 1870 + 1 and row["probability_over_120_years"] == 1
