@@ -47,11 +47,13 @@ def _without_sums(name: str, written: WrittenTable, readings: list[Reading]) -> 
     needed = [column.name for column in table.columns if column.required == "yes"]
     places = [written.header.index(each) for each in needed if each in written.header]
     named = written.header.index(table.identifier) if table.identifier in written.header else None
-    sums = [place for place, cells in enumerate(written.cells) if _is_sums(cells, places, named)]
+    sums = {place for place, cells in enumerate(written.cells) if _is_sums(cells, places, named)}
+    if name == "counts":
+        sums |= _sums_of_counts(written)
     if not sums:
         return written
-    for place in sums:
-        said = next(cell for cell in written.cells[place] if cell)
+    for place in sorted(sums):
+        said = next(cell for cell in written.cells[place] if _is_word_for_sums(cell))
         readings.append(
             Reading(written.file, written.rows[place], None, said, "no data", "a row of sums")
         )
@@ -63,15 +65,44 @@ def _without_sums(name: str, written: WrittenTable, readings: list[Reading]) -> 
     )
 
 
+def _is_word_for_sums(cell: str) -> bool:
+    return _SUM.fullmatch(cell) is not None
+
+
+def _sums_of_counts(written: WrittenTable) -> set[int]:
+    """Rows of counts with a word for sums in any cell, whose count is the sum of those above it of
+    the same stage, in the same plot or in all.
+    """
+    if not {"plot", "stage", "count"} <= set(written.header):
+        return set()
+    plot, stage, count = (written.header.index(each) for each in ("plot", "stage", "count"))
+    found: set[int] = set()
+    for place, cells in enumerate(written.cells):
+        if not cells[count].isdigit() or not any(map(_is_word_for_sums, cells)):
+            continue
+        above = [
+            (row[plot], int(row[count]))
+            for each, row in enumerate(written.cells[:place])
+            if each not in found and row[stage] == cells[stage] and row[count].isdigit()
+        ]
+        of_plot = [number for name, number in above if name == cells[plot]]
+        for numbers in (of_plot, [number for _, number in above]):
+            if numbers and sum(numbers) == int(cells[count]):
+                found.add(place)
+    return found
+
+
 def _is_sums(cells: list[str], needed: list[int], named: int | None) -> bool:
     """Whether a row lacks what a record needs and begins with a word for sums. Other words may be
     the name of a stand ("Mean Creek"): then nothing that is needed may be there besides.
     """
     first = next(place for place, cell in enumerate(cells) if cell)
     found = _SUM.fullmatch(cells[first])
-    if found is None or all(cells[place] for place in needed):
+    if found is None:
         return False
     plain = set(re.findall(r"[^\W\d]+", found[3].lower())) <= OF_SUMS
+    if all(cells[place] for place in needed):  # a mean with its species is no stem
+        return plain and first == named
     others = {*needed, *([] if named is None else [named])} - {first}
     return plain or not any(cells[place] for place in others)
 

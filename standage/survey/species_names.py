@@ -11,7 +11,7 @@ from standage.errors import TOLD_OF_A_COLUMN, Problem
 from standage.grammar import counted, listed
 from standage.survey.readings import Reading
 from standage.survey.schema import TABLES
-from standage.survey.synonyms import species_meaning
+from standage.survey.synonyms import species_meaning, words_of_species
 
 MISSPELT_SPECIES = 0.9
 """Similarity (difflib) from which a species without a profile is taken for a misspelt one with a
@@ -83,7 +83,7 @@ def check_species(
     """Notes on the species without a profile, which are tallied, of all tables together; a misspelt
     key, or a survey without any key, is a problem.
     """
-    plain = {key.casefold().replace("-", ""): key for key in keys}
+    plain = words_of_species(keys) | {key.casefold().replace("-", ""): key for key in keys}
     misspelt: set[str] = set(_unsure(frames, files, keys, problems))
     none_known = False
     for name in HOLDING:

@@ -18,6 +18,9 @@ from standage.survey.schema import Column
 _SEPARATORS = str.maketrans(dict.fromkeys("-_\u2010\u2011\u2012\u2013\u2014\u2212\u00ad.,()", " "))
 NEAR_WORD = 0.7
 """Similarity (difflib) from which a word is suggested for another."""
+SHORTEST_WORD = 7
+"""Letters of a name of a species from which another like it is taken for a slip: codes of a few
+letters differ by one (assumption)."""
 Meaning = str | tuple[str, ...] | None
 """One meaning, several, or none that is known."""
 
@@ -64,6 +67,18 @@ def species_meaning(word: str, keys: Iterable[str]) -> Meaning:
     if isinstance(listed, str):
         return listed if listed in known.values() else None
     return listed
+
+
+def words_of_species(keys: Iterable[str]) -> dict[str, str]:
+    """Words of `SHORTEST_WORD` letters or more for the species with these profiles, without blanks,
+    and the key of each.
+    """
+    known = set(keys)
+    return {
+        word.replace(" ", ""): key
+        for word, key in _species_words().items()
+        if isinstance(key, str) and key in known and len(word) >= SHORTEST_WORD
+    }
 
 
 def same_species(one: str, other: str) -> bool:

@@ -18,10 +18,50 @@ from standage.survey.written import WrittenSurvey, WrittenTable
 STAGE = COUNTS.column("stage")
 BESIDES = {
     *("count", "counts", "number", "no", "n", "of", "in", "the", "tally", "stems", "plants"),
-    *("seedling", "seedlings"),
+    *("seedling", "seedlings", "seedl", "sdlg", "sdlgs"),
 }
 """Words in the heading of a stage that say only that it is counted (common practice, no source)."""
 _NUMBER = re.compile(r"\d+(?:[.,]\d+)?")
+NO_STAGES = {
+    *(
+        "quadrat",
+        "quadrats",
+        "quad",
+        "subplot",
+        "subplots",
+        "strip",
+        "strips",
+        "transect",
+        "milacre",
+    ),
+    *(
+        "row",
+        "total",
+        "sum",
+        "mean",
+        "page",
+        "x",
+        "y",
+        "easting",
+        "northing",
+        "azimuth",
+        "distance",
+    ),
+    *(
+        "cover",
+        "litter",
+        "duff",
+        "slope",
+        "aspect",
+        "canopy",
+        "percent",
+        "number",
+        "no",
+        "n",
+        "age",
+    ),
+}
+"""Words in headings of numbers beside counts that are no counts (common practice, no source)."""
 MARKS = {"-", "--", "\u2013", ".", "?"}
 """Marks that may stand for none, or for not searched."""
 NO_ROW = "no row for the stage"
@@ -35,8 +75,12 @@ def stage_in(heading: str) -> Meaning:
     ('germinant', 'grass', None)
     """
     words = without_unit(heading)[0].split()
-    bare = " ".join(word for word in words if word not in BESIDES)
-    return code_meaning(COUNTS.name, STAGE, bare or " ".join(words))
+    own = [word for word in words if word not in BESIDES]
+    meaning = code_meaning(COUNTS.name, STAGE, " ".join(own) or " ".join(words))
+    if meaning is None and own:  # two words for one stage, as in `Bolting / rocket`
+        each = {code_meaning(COUNTS.name, STAGE, word) for word in own}
+        meaning = each.pop() if len(each) == 1 else None
+    return meaning
 
 
 def with_a_row_for_each_stage(survey: WrittenSurvey) -> None:
@@ -65,6 +109,7 @@ def with_a_row_for_each_stage(survey: WrittenSurvey) -> None:
     for place, meaning in meanings.items():
         if isinstance(meaning, tuple):
             survey.problems.append(_two_stages(written, own[place], " or ".join(meaning)))
+    _tell_of_others(survey, written, {p: own[p] for p, each in meanings.items() if each is None})
     for stage in dict.fromkeys(stages.values()):
         alike = [own[place] for place, each in stages.items() if each == stage]
         if len(alike) > 1:
@@ -143,6 +188,32 @@ def _one_stage_twice(written: WrittenTable, headings: list[str], stage: str) -> 
     found = f"{both}, each of which is '{stage}'"
     advice = "Add their numbers up in one column, for they are of the same area."
     return Problem(written.file, written.header_row, headings[0], found, "one column", advice)
+
+
+def _tell_of_others(survey: WrittenSurvey, written: WrittenTable, own: dict[int, str]) -> None:
+    """Whole numbers under other headings beside the stages that are known: most likely counts, too,
+    which would be lost.
+    """
+    for place, heading in own.items():
+        cells = [record[place] for record in written.cells if record[place]]
+        words = set(without_unit(heading)[0].split())
+        if (
+            cells
+            and all(cell.isdigit() for cell in cells)
+            and not words & NO_STAGES
+            and heading not in written.set_aside
+            and not heading.endswith(" (own)")
+            and heading_of(COUNTS, heading) is None
+        ):
+            found = f"'{heading}', a column of numbers beside those of the stages"
+            advice = (
+                "Head it with the stage it holds, if they are counts; else give it to nothing in a"
+                " columns.toml (`standage check SURVEY --draft`), or delete it."
+            )
+            expected = f"a stage: {STAGES}"
+            survey.problems.append(
+                Problem(written.file, written.header_row, heading, found, expected, advice)
+            )
 
 
 def _tell_of_numbers(survey: WrittenSurvey, written: WrittenTable, own: dict[int, str]) -> None:
