@@ -41,6 +41,7 @@ LONGER_FILES = {
     "survey/cells.py": "one pass from cells to columns",
     "survey/decadal_format.py": "one format, however it is typed",
     "survey/ring_checks.py": "one table against the others",
+    "survey/reading.py": "from files to a survey, step after step",
     "survey/schema.py": "the list of all columns",
     "survey/table_checks.py": "a check a table",
 }
