@@ -108,6 +108,8 @@ def lay_out(
         elif len(stripped) < width:
             survey.problems.append(_wrong_length(file, row, stripped, width))
             stripped += [""] * (width - len(stripped))
+        if not any(stripped):  # nothing of it stands below a heading
+            continue
         if "\n" in joined:
             survey.problems += _swallowed(file, row, written, stripped)
         cells.append([unescape(cell) for cell in stripped] if "'" in joined else stripped)
