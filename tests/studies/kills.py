@@ -27,7 +27,16 @@ from dataclasses import dataclass
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
-from studies.write_faults import COMMANDS, TEMPORARY, Attack, Command, invoked, quick, which_one
+from studies.write_faults import (
+    COMMANDS,
+    TEMPORARY,
+    Attack,
+    Command,
+    invoked,
+    is_batch_begun,
+    quick,
+    which_one,
+)
 
 from standage.errors import StandageError
 from standage.results.folder import read_provenance
@@ -78,8 +87,10 @@ class Killed(Attack):
             with contextlib.suppress(StandageError):
                 read_provenance(self.site / name)  # ends what a kill between two renames left
         for name, what in self.state().items():
-            which = which_one(what, self.earlier[name], self.new[name], name)
-            if isinstance(what, str) or which in ("neither", "lost"):
+            earlier, new = self.earlier[name], self.new[name]
+            which = which_one(what, earlier, new, name)
+            begun = which == "neither" and is_batch_begun(name, what, new, earlier)
+            if isinstance(what, str) or (which in ("neither", "lost") and not begun):
                 wrong.append(f"{name}: {which}")
         if "Traceback" in said:
             wrong.append("a traceback on the screen")

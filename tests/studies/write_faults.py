@@ -526,7 +526,7 @@ class Attack:
                 which == "neither"
                 and outcome.code != INCOMPLETE
                 and not _is_incomplete(what)
-                and not _is_batch_begun(name, what, self.new[name], self.earlier[name])
+                and not is_batch_begun(name, what, self.new[name], self.earlier[name])
             ):
                 outcome.wrong.append(f"{name}: neither the earlier nor the new")
             elif which == "lost":
@@ -669,7 +669,7 @@ def _parts(book: object) -> dict[str, bytes] | None:
         return None
 
 
-def _is_batch_begun(name: str, now: object, new: object, earlier: object) -> bool:
+def is_batch_begun(name: str, now: object, new: object, earlier: object) -> bool:
     """Whether it is the table of a batch that was not done: a row a survey, of which those with
     results, whose state is known from the start of a second batch, say so.
     """
