@@ -20,6 +20,11 @@ DEPTH = 10  # most doublings of a trajectory
 # at 0.8 some runs step over the narrow places where a knot turns from nothing to a burst, and
 # diverge
 TARGET_ACCEPTANCE = 0.9
+# A start is brought nearer to the centre while its log density lies further below that of the
+# centre than this, for each parameter: a standard normal is below by a half (assumption). A chain
+# that starts beyond everything believable never moves
+FAR_BELOW = 5.0
+MOST_HALVINGS = 10
 DOING = "sampling the stand model"
 
 
@@ -115,6 +120,21 @@ def no_u_turn(
     )
 
 
+def start_of_chain(kernel: Kernel, coordinates: Whitening, seed: int) -> np.ndarray:
+    """Whitened coordinates `(parameter,)` from which the chain with this seed starts.
+
+    Chains start apart, each from its own seed, so that the order of threads makes no difference.
+    """
+    center, rows, ends = coordinates.center, coordinates.rows, coordinates.ends
+    z = np.random.default_rng(seed).standard_normal(kernel.size)
+    lowest = kernel(center)[0] - FAR_BELOW * kernel.size
+    for _ in range(MOST_HALVINGS):
+        if kernel(from_whitened(center, rows, ends, z))[0] >= lowest:
+            break
+        z = z / 2
+    return z
+
+
 def _library_model(kernel: Kernel, coordinates: Whitening, held: HeldDraws) -> Any:
     """The density in whitened coordinates as nutpie takes it."""
     from nutpie.compiled_pyfunc import from_pyfunc
@@ -128,11 +148,6 @@ def _library_model(kernel: Kernel, coordinates: Whitening, held: HeldDraws) -> A
 
         return whitened
 
-    def initial(chain_seed: int) -> np.ndarray:
-        # chains start apart, each from its own seed, so that the order of threads makes no
-        # difference
-        return np.random.default_rng(chain_seed).standard_normal(kernel.size)
-
     return from_pyfunc(
         kernel.size,
         make_logp,
@@ -140,7 +155,7 @@ def _library_model(kernel: Kernel, coordinates: Whitening, held: HeldDraws) -> A
         [np.dtype("float64")],
         [(2,)],
         ["came"],
-        make_initial_point_fn=initial,
+        make_initial_point_fn=lambda seed: start_of_chain(kernel, coordinates, seed),
     )
 
 
