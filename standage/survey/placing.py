@@ -106,6 +106,7 @@ def place_names(
             claimed.setdefault(table, []).append(open_names.pop(stem))
     _tell(claimed, survey, f"headings of a {what}")
     _place(claimed, placed, survey, what)
+    _more_lists_of_stems(placed, open_names, survey, top, what)
     for stem, full in open_names.items():
         _tell_unplaced(stem, full, [name for name in known if name not in placed], survey, what)
     return placed
@@ -154,6 +155,31 @@ def _one_sheet_for_both(
         survey.readings.append(
             Reading(full, None, None, full, "trees and cores", "both in the same rows")
         )
+
+
+def _more_lists_of_stems(
+    placed: dict[str, str],
+    open_names: dict[str, str],
+    survey: WrittenSurvey,
+    top: Callable[[str], Rows],
+    what: str,
+) -> None:
+    """A file or sheet of trees and cores beside one of trees or of cores: only one of them would be
+    read, and the stems of the other lost.
+    """
+    others = [placed[name] for name in ("trees", "cores") if name in placed]
+    both = [placed[FLAT.name]] if FLAT.name in placed else []
+    both += [full for full in open_names.values() if tables_needed(columns_of(top(full), FLAT))]
+    if not others or not both:
+        return
+    found = f"'{both[0]}', with trees and their cores in its rows, beside '{others[0]}'"
+    advice = (
+        f"Put the stems of both into one {what}, or all trees into one and all cores into another."
+        f" A {what} that is something else, as a copy, needs other headings."
+    )
+    expected = f"one {what} of trees and cores, or one of trees and one of cores"
+    survey.problems.append(Problem(both[0], None, None, found, expected, advice))
+    survey.unreadable |= {FLAT.name, "trees", "cores"}
 
 
 def _tell_unplaced(

@@ -331,3 +331,22 @@ def test_a_date_in_each_row_is_the_day_of_its_core(tmp_path):
     survey = read_survey(path)
     assert survey.cores["core_date"].dt.day.tolist() == [1, 2]
     assert survey.stands["survey_date"].dt.day.tolist() == [2]
+
+
+@pytest.mark.parametrize("other", ["trees", "More trees"])
+def test_a_list_of_trees_and_cores_beside_one_of_trees_is_refused(tmp_path, other):
+    book = Workbook()
+    sheet = book.active
+    sheet.title = "Cored trees"
+    sheet.append(["Tree", "Stand", "Species", "DBH (cm)", "Core ht (cm)", "Rings", "Pith"])
+    sheet.append(["1", "A", "longleaf", 31.2, 30, 84, "pith"])
+    more = book.create_sheet(other)
+    more.append(["Tree", "Stand", "Species", "DBH (cm)"])
+    more.append(["2", "A", "longleaf", 12.5])
+    book.save(tmp_path / "field.xlsx")
+    if other != "trees":
+        (tmp_path / "field.columns.toml").write_text(
+            f'[[sheet]]\nname = "{other}"\nholds = "trees"\nheader_row = 1\n'
+        )
+    found = [str(each) for each in problems_of(tmp_path / "field.xlsx")]
+    assert any("trees and their cores in its rows, beside" in each for each in found)
