@@ -267,7 +267,8 @@ def _missing(survey: Survey, stems: pd.DataFrame, counts: pd.DataFrame) -> list[
                 why = tally("", rows["part"][here], rows["reason"][here])
                 words = [why.why()] if why.left_out else []
                 if why.parts[TALLIED]:
-                    words.append(f"{why.parts[TALLIED]} of {_names(rows['species'][here])}")
+                    tallied = here & (rows["part"] == TALLIED).to_numpy(dtype=bool)
+                    words.append(f"{why.parts[TALLIED]} of {_names(rows['species'][tallied])}")
                 found[str(stand)] = Missing(str(stand), what, float(share), "; ".join(words))
     return [found[stand] for stand in survey.stands["stand"] if stand in found]
 

@@ -128,6 +128,16 @@ def test_stems_under_an_unknown_word_for_the_species_are_missed_in_numbers(tmp_p
     assert "60 stems" in told.in_a_line()
 
 
+def test_only_species_without_a_profile_are_said_to_have_none(tmp_path):
+    known = trees_of(AGES[:8] * 3)
+    for tree in known[8:]:
+        tree["plot"] = None
+    trees = [*known, *trees_of(AGES[:5] * 2, species="LGLF", prefix="u")]
+    survey = read(of(trees=trees, cores=cores_of(trees, AGES[:8] * 3, chosen=[2, 6])), tmp_path)
+    (missing,) = adds_up(survey).missing
+    assert missing.why.endswith("10 of LGLF (no profile)")
+
+
 def test_counts_of_a_species_without_profile_or_history_are_missed(tmp_path):
     for species, part in (("Longleaf seedling", TALLIED), ("slash-pine", LEFT_OUT)):
         counts = [count("grass", 30, species=species), count("sapling", 4)]
