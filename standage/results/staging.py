@@ -100,10 +100,21 @@ class StagingFolder:
                 self.new.rename(self.folder)
             except BaseException:
                 if self.old.exists():
-                    self.old.rename(self.folder)
+                    self._put_back()
                 raise
             _sync(self.folder.parent)
             self.clear()
+
+    def _put_back(self) -> None:
+        """The earlier result in its place again. Raises PlaceError where the system won't."""
+        try:
+            self.old.rename(self.folder)
+        except OSError as error:
+            raise PlaceError(
+                f"{self.folder} can't be written any more ({error.strerror or error}). The earlier"
+                f" result is whole, as {self.old}: the next `standage run` to this folder puts it"
+                " back, or rename it by hand."
+            ) from error
 
     def discard_draws(self) -> None:
         self.draws.unlink(missing_ok=True)
@@ -135,7 +146,8 @@ def locked_staging(folder: str | PathLike[str]) -> Iterator[StagingFolder]:
         staging.clear()
         yield staging
     finally:
-        staging.clear()
+        with contextlib.suppress(OSError):  # the next run clears what can't be cleared now
+            staging.clear()
         # while the lock is held, so that nobody else's is removed; Windows removes it on release
         with contextlib.suppress(OSError):
             if {path.name for path in staging.path.iterdir()} <= {OWNER, LOCK}:

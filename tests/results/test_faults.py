@@ -238,6 +238,26 @@ def test_files_that_come_while_a_result_is_replaced_move_into_the_new_one(tmp_pa
     assert sorted(os.listdir(tmp_path)) == ["elsewhere", "out"]
 
 
+def test_an_earlier_result_that_cannot_be_put_back_is_named(tmp_path, monkeypatch):
+    """Rights that go between the two renames: where it is, and that the next run puts it back."""
+    out = build_result_folder(tmp_path / "out", fill_with("old"))
+    rename = Path.rename
+
+    def refused(path, target):
+        if Path(target) == out:
+            raise PermissionError(errno.EACCES, "Permission denied")
+        return rename(path, target)
+
+    with monkeypatch.context() as patched:
+        patched.setattr(Path, "rename", refused)
+        with pytest.raises(StandageError, match="earlier result is whole, as .*old: the next"):
+            build_result_folder(out, fill_with("new"))
+    assert not out.exists()
+    with locked_staging(out):
+        assert (out / "cohorts.csv").exists()
+    assert os.listdir(tmp_path) == ["out"]
+
+
 @pytest.mark.parametrize("kind", ["link", "folder", "file", "link inside"])
 def test_what_stands_in_the_place_of_the_staging_folder_is_left_alone(kind, tmp_path):
     mine = tmp_path / "mine"
