@@ -55,6 +55,12 @@ SAME_RINGS, DIFFERENT_WIDTHS = 20, 10
 differ from each other (assumption).
 """
 
+MOST_SEASONS_SHORT = 1
+"""The last whole ring of a core is of the season before it was taken, at the earliest."""
+YEARS_SHORT, SHARE_SHORT = 5, 0.05
+"""A count may be so many years, or so large a share of itself, short of the years it spans
+(assumption)."""
+
 MEASURES = ("arc_chord_mm", "arc_height_mm", "pith_distance_mm", "inner_ring_mm", "core_length_mm")
 READ = ("first_ring_year", "last_ring_year", "ring_count", "rings_to_pith", "centre", "dating")
 
@@ -77,6 +83,7 @@ def judge_cores(
         species=looked_up(cores["tree"], trees, "tree", "species").fillna("").astype(object),
         dbh_cm=looked_up(cores["tree"], trees, "tree", "dbh_cm"),
         season=growing_seasons(cores["core_date"]),
+        live=looked_up(cores["tree"], trees, "tree", "status") == "live",
     )
     table = with_limits(table, limits)
     span = table["last_ring_year"].fillna(table["season"]) - table["first_ring_year"] + 1
@@ -84,6 +91,7 @@ def judge_cores(
     table["read_from"] = np.where(table["ring_count"].notna(), "ring_count", "first_ring_year")
     file = files["cores"]
     _ages(file, table, problems, warnings)
+    _last_rings(file, table, warnings)
     _rings_in_the_stem(file, table, problems, warnings)
     _heights(file, cores, problems, warnings)
 
@@ -103,6 +111,34 @@ def _ages(file: str, cores: pd.DataFrame, problems: list, warnings: list) -> Non
                 "no more than the {oldest} years of the oldest known of the species",
                 "Check the count, the years and the species: the tree would be older than any.",
             )
+
+
+def _last_rings(file: str, cores: pd.DataFrame, warnings: list) -> None:
+    """Of a living tree's core from which no outer ring is said to be lost, the last ring is of the
+    season before it was taken, or of that one.
+    """
+    whole = cores["live"] & ~cores["outer_ring"].isin(["lost"]) & cores["season"].notna()
+    last = cores["last_ring_year"]
+    by_count = cores["first_ring_year"] + cores["ring_count"] - 1
+    short = cores["season"] - by_count
+    table = cores.assign(by_count=by_count, short=short)
+    report = reporter(file, table, warnings)
+    report(
+        whole & (last < cores["season"] - MOST_SEASONS_SHORT),
+        "last_ring_year",
+        "{last_ring_year} as the last ring of a living tree, cored in the season {season}",
+        "the season of coring or the one before",
+        "Correct it; or, if rings are missing at the bark, write `lost` as outer_ring.",
+    )
+    report(
+        whole & last.isna() & (short > np.maximum(YEARS_SHORT, SHARE_SHORT * cores["ring_count"])),
+        "ring_count",
+        "{ring_count} rings from {first_ring_year} on, which end in {by_count}, {short} years"
+        " before the core of a living tree was taken",
+        "rings up to the bark",
+        "Correct ring_count or first_ring_year; or, if rings are missing at the bark, write `lost`"
+        " as outer_ring.",
+    )
 
 
 def _rings_in_the_stem(file: str, cores: pd.DataFrame, problems: list, warnings: list) -> None:

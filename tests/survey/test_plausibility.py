@@ -277,3 +277,23 @@ def test_every_blank_date_has_its_reason(name, tmp_path):
     blank = ages["establishment_year_median"].isna()
     assert (ages.loc[blank, "left_out_reason"] != "").all()
     assert pd.notna(ages.loc[~blank, "establishment_year_low"]).all()
+
+
+def test_a_living_tree_whose_last_ring_is_years_before_the_coring_is_asked_about(tmp_path):
+    """A last ring of 2012 in a tree cored in 2021 made it nine years older, with a clean bill."""
+    early = {"first_ring_year": YEAR - 60, "last_ring_year": YEAR - 9}
+    words = asked(one_core(tmp_path / "early", **early))
+    assert f"found {YEAR - 9} as the last ring of a living tree" in words and "`lost`" in words
+    assert asked(one_core(tmp_path / "lost", **early, outer_ring="lost")) == ""
+    assert asked(one_core(tmp_path / "whole", **(early | {"last_ring_year": YEAR}))) == ""
+
+
+def test_a_count_that_ends_long_before_the_core_was_taken_is_asked_about(tmp_path):
+    def counted(name, rings, **more):
+        core = {"first_ring_year": YEAR - 60, "last_ring_year": None, "ring_count": rings}
+        core |= {"dating": "counted"} | more
+        return asked(one_core(tmp_path / name, **core))
+
+    assert "which end in" in counted("slip", 16)
+    assert counted("slip and lost", 16, outer_ring="lost").count("which end in") == 0
+    assert counted("near", 57) == ""
