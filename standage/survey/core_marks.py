@@ -12,7 +12,7 @@ from standage.survey.headings import without_unit
 from standage.survey.quantities import read_quantity
 from standage.survey.readings import Reading
 from standage.survey.schema import CORES, Column
-from standage.survey.synonyms import code_meaning, plain
+from standage.survey.synonyms import Meaning, code_meaning, plain
 from standage.survey.table_cells import BLANK_WORDS
 from standage.survey.written import WrittenSurvey, WrittenTable
 
@@ -21,6 +21,8 @@ BARK = {"bark", "bark edge", "to bark", "bark present", "bark reached", "bark on
 source)."""
 ARC = {"arc", "inner arc", "innermost arc", "arc of inner ring", "inner ring arc"}
 """Headings that leave open what was measured of the arc (common practice, no source)."""
+MOST_SLIPS = 0.2
+"""Share of the cells of a column of yes and no that may be something else (assumption)."""
 BY_CELLS = "each cell is a yes or no"
 YES_NO = Column("bark", "code", "", codes=("yes", "no"))
 ARC_COLUMNS = {"arc_chord_mm", "arc_height_mm", "pith_distance_mm"}
@@ -47,7 +49,7 @@ def _take_bark(survey: WrittenSurvey, name: str) -> None:
             heading in written.set_aside
             or without_unit(own)[0] not in BARK
             or not filled
-            or None in meanings.values()
+            or not _mostly_known([meanings[cell] for cell in cells if cell in filled])
             or (heading == "bark_mm" and filled <= {"0", "1"})
         ):
             continue
@@ -67,7 +69,8 @@ def _take_bark(survey: WrittenSurvey, name: str) -> None:
                 survey.readings.append(
                     Reading(written.file, line, "outer_ring", row[at], shown, why)
                 )
-            rows.append([*row[:at], "lost" if meaning == "no" else "", *row[at + 1 :]])
+            other = row[at] if row[at] in filled and meaning is None else ""
+            rows.append([*row[:at], "lost" if meaning == "no" else other, *row[at + 1 :]])
         survey.tables[name] = replace(
             written,
             header=[*written.header[:at], "outer_ring", *written.header[at + 1 :]],
@@ -76,6 +79,11 @@ def _take_bark(survey: WrittenSurvey, name: str) -> None:
             headings={**written.headings, "outer_ring": own},
         )
         return
+
+
+def _mostly_known(meanings: list[Meaning]) -> bool:
+    """Whether so many cells are a yes or no that the others are slips, to be asked about."""
+    return sum(each is None for each in meanings) <= MOST_SLIPS * len(meanings)
 
 
 def _ask_of_arc(survey: WrittenSurvey, written: WrittenTable) -> None:
