@@ -22,7 +22,7 @@ Integers = NDArray[np.int64]
 REACH_SCALES = 10
 """Reader errors are followed to so many scales: what lies beyond is 6 in 10,000."""
 USUAL_SCALES = 4
-"""Reader errors that still pass for usual: beyond it are 8 in 1,000 either way (assumption)."""
+"""Reader errors that still pass for usual: beyond it are 8 in 1,000 on either side (assumption)."""
 REACH_LOG_SDS = 3.3
 """Rings missed are followed to the 99.95 % point."""
 BIAS_SDS = 3.0
@@ -112,15 +112,16 @@ def last_years_in_common(
 def one_is_misread(
     readings: CoreReadings, rows: Integers, tree: Integers, heights: Floats, profile: Profile
 ) -> NDArray[np.bool_]:
-    """Whether the cores of each tree can all be of it only if one of them is grossly misread,
-    `(tree,)`; arguments as of `last_years_in_common`.
+    """Whether the cores of each tree, one counted at least, disagree by more than counts usually
+    stray, `(tree,)`; arguments as of `last_years_in_common`.
     """
     last = last_years_in_common(readings, rows, tree, heights, profile)
-    if not (readings.gross_share[rows] > 0).any():
+    doubted = np.bincount(tree, readings.gross_share[rows] > 0, minlength=len(last)) > 0
+    if not doubted.any():
         return np.zeros(len(last), dtype=bool)
     undoubted = replace(readings, gross_share=np.zeros(len(readings)))
     as_read = last_years_in_common(undoubted, rows, tree, heights, profile, USUAL_SCALES)
-    return np.isnan(as_read) & ~np.isnan(last)
+    return np.isnan(as_read) & ~np.isnan(last) & doubted
 
 
 def misread_words(cores: NDArray[np.object_]) -> str:

@@ -18,8 +18,8 @@ Floats = NDArray[np.float64]
 GROSS_SHARE = 0.03
 """Probability that a counted reading is grossly off. Careful laboratory counts were off by 1.5
 years on average (Weisberg & Swanson 2001), of which the usual error makes 1.0 to 1.4; the rest is
-that of 2 or 3 in a hundred, off by 20 years. One in 21 scar dates counted on cores stood out (Means
-1989). Counts in the field are far worse, and have `count_sd`.
+that of 0.5 to 2.5 in a hundred, off by 20 years; 3 is assumed. One in 21 scar dates counted on
+cores stood out (Means 1989). Counts in the field are far worse, and have `count_sd`.
 """
 LEAST_SHIFT = 5
 """Years off from which a reading is called grossly off (assumption)."""

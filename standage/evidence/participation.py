@@ -238,7 +238,7 @@ def _set_aside(
     first_year: float,
 ) -> tuple[NDArray[np.object_], NDArray[np.object_]]:
     """Why the readable cores of a stem are of no use together, "" where they are; that one of them
-    must be misread, "" where none need be: `(stem,)` each.
+    is probably misread, "" where none is: `(stem,)` each.
     """
     why, misread = (np.full(len(stems), "", dtype=object) for _ in range(2))
     for key, (rows, of_species) in readings.items():

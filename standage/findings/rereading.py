@@ -18,6 +18,9 @@ if TYPE_CHECKING:
 # chance from which a core is named as one to read again: of simulated counts that were right fewer
 # than 1 in 20 reach it (docs/validation.md)
 LIKELY_MISREAD = 0.1
+# chance from which a core is among the first to read again, whatever a sure reading would bring
+# (assumption)
+SURELY = 0.9
 LEAST_DRAWS = 5.0  # of a median: how many draws it has to rest on at least (assumption)
 
 REREADING = schema.ResultTable(
@@ -42,12 +45,13 @@ REREADING = schema.ResultTable(
             "tree_gain_years",
             "years",
             "by which the mean error of that year would shrink with a sure reading",
+            blank="hardly ever right",
         ),
         *schema.number(
             "oldest_gain_years",
             "years",
             "the same of the year of the oldest cored tree of its stand and species",
-            blank="a dead tree",
+            blank="a dead tree, or hardly ever right",
         ),
     ),
     remark="Ranked by both gains together. Crossdated cores are not doubted and have no row;"
@@ -94,7 +98,8 @@ def rereading_table(findings: Findings) -> pd.DataFrame:
             }
         )
     table = REREADING.frame(rows)
-    both = table["tree_gain_years"] + table["oldest_gain_years"].fillna(0.0)
+    both = table[["tree_gain_years", "oldest_gain_years"]].astype(float).sum(axis=1)
+    both = both.where(table["misread_probability"] < SURELY, np.inf)
     order = both.sort_values(ascending=False, kind="stable").index
     return REREADING.frame(table.loc[order].assign(rank=np.arange(1, len(table) + 1)))
 
@@ -142,7 +147,7 @@ def _gain(years: np.ndarray, chance: np.ndarray) -> float:
         return np.nan
     now = float(np.abs(years - np.median(years)).mean())
     middle = _median(years, right)
-    if np.isnan(middle):
-        return now
+    if np.isnan(middle):  # hardly ever right: what a sure reading leaves isn't known
+        return np.nan
     then = float(np.average(np.abs(years - middle), weights=right))
     return max(now - then, 0.0)

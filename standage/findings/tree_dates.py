@@ -81,7 +81,7 @@ TREE_DATES = schema.ResultTable(
         *schema.probability(
             "misread_probability",
             "that a count of its cores is off by years, beyond its usual error: `rereading.csv`",
-            blank="none was counted",
+            blank="none was counted, or none dates it",
         ),
     ),
     remark="`standage ages SURVEY --csv FILE` writes the same but the last four,"

@@ -104,7 +104,9 @@ QUANTITIES: dict[str, Quantity] = {
     "size.growth_between_stand_log_sd": Quantity(
         "log units", 0.01, 2, "how stands differ in that growth"
     ),
-    "size.asymptote_cm": Quantity("cm", 10, 500, "diameter that the median tree tends to"),
+    "size.asymptote_cm": Quantity(
+        "cm", 10, 500, "diameter where the median tree's growth has slowed down"
+    ),
     "size.asymptote_log_sd": Quantity("log units", 0.01, 2, "how far that diameter may be wrong"),
     "size.asymptote_between_stand_log_sd": Quantity(
         "log units", 0.01, 2, "how stands differ in that diameter", 0.3

@@ -139,7 +139,7 @@ def _no_event_words(row: Row, arrivals: bool) -> str:
 
 def near_events(rows: Iterable[Row]) -> list[Row]:
     """The events that are named with a pulse, the nearest first: begun at most `LONGEST_LAG` years
-    before it, or after it while half of its stems may have been seedlings.
+    before it, or after it while `WAITING` of its stems may at most have been seedlings.
     """
     near = [
         row

@@ -70,8 +70,8 @@ def budget_sentences(budget: Budget) -> list[str]:
     largest = STEP_WORDS[budget.largest_step]
     sentences = [
         (
-            f"A core taken alone dates its tree with a standard deviation of {budget.alone:.1f}"
-            f" years (typical of {budget.trees} trees)."
+            "Gross errors of counts apart, a core taken alone dates its tree with a standard"
+            f" deviation of {budget.alone:.1f} years (typical of {budget.trees} trees)."
         ),
         (
             f"On average over trees most of its variance comes from {STEP_WORDS[first].name}"

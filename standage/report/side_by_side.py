@@ -98,9 +98,10 @@ def _pictures(findings: Findings) -> list[Picture]:
 
 def _first_refused(table: pd.DataFrame) -> list[str]:
     """What can't be compared, the first of many."""
-    left = len(table) - MOST_REFUSED
+    found = distinct_sentences(table)
+    left = len(found) - MOST_REFUSED
     more = [f"And {left} more in comparison.csv."] if left > 0 else []
-    return [*distinct_sentences(table.head(MOST_REFUSED)), *more]
+    return [*found[:MOST_REFUSED], *more]
 
 
 def _distance_pictures(stands: pd.DataFrame) -> list[Picture]:

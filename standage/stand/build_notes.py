@@ -106,7 +106,7 @@ def core_notes(
 
     cores: their rows of `core_table`, in the order of the readings. at_odds: trees whose cores no
     history could bring together. too_early: trees whose cores lie before the years considered.
-    misread: by tree, that one of its cores must be, "" where none need be.
+    misread: by tree, that one of its cores probably is, "" where none is.
     """
     notes, name = [], f"{stand}, {species.replace('-', ' ')}"
     if at_odds:

@@ -21,9 +21,9 @@ DEPTH = 10  # most doublings of a trajectory
 # diverge
 TARGET_ACCEPTANCE = 0.9
 # A start is brought nearer to the centre while its log density lies further below that of the
-# centre than this, for each parameter: a standard normal is below by a half (assumption). A chain
-# that starts beyond everything believable never moves
-FAR_BELOW = 5.0
+# centre than this, besides 1 a parameter: a standard normal lies below by half of that
+# (assumption). A chain that starts beyond everything believable never moves
+FAR_BELOW = 650.0
 MOST_HALVINGS = 10
 DOING = "sampling the stand model"
 
@@ -127,7 +127,7 @@ def start_of_chain(kernel: Kernel, coordinates: Whitening, seed: int) -> np.ndar
     """
     center, rows, ends = coordinates.center, coordinates.rows, coordinates.ends
     z = np.random.default_rng(seed).standard_normal(kernel.size)
-    lowest = kernel(center)[0] - FAR_BELOW * kernel.size
+    lowest = kernel(center)[0] - kernel.size - FAR_BELOW
     for _ in range(MOST_HALVINGS):
         if kernel(from_whitened(center, rows, ends, z))[0] >= lowest:
             break

@@ -121,7 +121,7 @@ def _sizes() -> Iterator[Parameter]:
     )
     yield Parameter(
         "dbh_asymptote_cm",
-        "diameter towards which stems grow [cm]",
+        "diameter where their growth has slowed down [cm]",
         lambda state: state.asymptote,
     )
     yield Parameter(

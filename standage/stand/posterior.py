@@ -235,9 +235,6 @@ def load_posterior(path: str | Path) -> Posterior:
     if layout != FORMAT:
         found = f"the draws of another version of standage (layout {layout})"
         raise StandageError.at(path, found, f"layout {FORMAT}", "Run the survey again.")
-    if "release" in tree["posterior"]:
-        found = "the draws of a run with --emergence, which there no longer is"
-        raise StandageError.at(path, found, "draws without it", "Run the survey again.")
     try:
         return _checked(Posterior(**parts_of(tree)))
     except Exception as problem:

@@ -28,7 +28,7 @@ from standage.stand.verdict_record import Check, Verdict
 if TYPE_CHECKING:
     from standage.stand.posterior import Posterior
 
-FORMAT = 4  # of the file; raised when its layout changes, so that an older one is refused by name
+FORMAT = 5  # of the file; raised when its layout changes, so that an older one is refused by name
 DRAWN = ("posterior", "prior", "posterior_predictive", "observed_data")
 # ArviZ knows this group and looks no deeper, xarray finds the tables in it
 TABLES = "constant_data"

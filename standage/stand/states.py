@@ -161,7 +161,8 @@ class UnitState:
     early_growth, counting : (draw,) standard normal factors of the unit's cores.
     plot_dispersion, count_dispersion : (draw,) shape of the negative binomial.
     stage_factor : (draw, stage) of the stage counts.
-    growth, asymptote : (draw,) diameter growth of a young stem [cm/year] and largest median [cm].
+    growth, asymptote : (draw,) diameter growth of a young stem [cm/year], and diameter where it has
+        slowed down [cm].
     removed_shares : (draw, cut) of the stems in reach of a recorded cut.
     beginning : (draw,) years between the stand's beginning and the survey. [years]
     """

@@ -66,7 +66,7 @@ def area_in(cell: str, unit: str) -> Area | None:
     >>> area_in("20 x 25 m", "").square_metres, area_in("1/10 ac", "").square_metres
     (500.0, 404.685642)
     """
-    text = re.sub(r"\b(plots?|quadrats?|fixed|circular|square)\b", " ", cell, flags=re.IGNORECASE)
+    text = re.sub(r"\b(plot|quadrat|fixed|circular|square)\b", " ", cell, flags=re.IGNORECASE)
     text = text.strip(" ,;")
     if found := _SIDES.fullmatch(text):
         one, one_unit, other, other_unit = found.groups()
@@ -164,13 +164,13 @@ def ask_of_several_quadrats(survey: WrittenSurvey) -> None:
         if without_unit(heading)[0] not in NUMBERS_OF or heading in written.set_aside:
             continue
         of = [(row[at], line) for row, line in zip(written.cells, written.rows, strict=True)]
-        several = [(number, line) for number, line in of if re.fullmatch(r"[2-9]|[1-9]\d", number)]
+        several = [(number, line) for number, line in of if re.fullmatch(r"[2-9]|[1-9]\d+", number)]
         if several:
             number, line = several[0]
             found = f"{number} under '{heading}' beside '{own}', the area of one or of all"
             advice = (
-                f"Write the area on which the plants of the row were counted into area_m2: that of"
-                f" one times {number} if they were counted on all {number}."
+                f"Name '{own}' area_m2, and write into it the area on which the plants of the row"
+                f" were counted: that of one times {number} if they were counted on all {number}."
             )
             expected = "the area of all that was counted on"
             survey.problems.append(Problem(written.file, line, "area_m2", found, expected, advice))

@@ -224,7 +224,7 @@ def _heights(file: str, cores: pd.DataFrame, problems: list, warnings: list) -> 
     height = cores["height_cm"].dropna()
     height = height[height > 0]
     if len(height) < FEWEST_HEIGHTS or not (height % 1 != 0).any() or height.max() > FEET_UP_TO:
-        whole = height[height % 1 == 0].to_numpy()
+        whole = np.unique(height[height % 1 == 0])
         by_100 = 100 * cores["height_cm"].to_numpy()
         also = np.isclose(by_100[:, None], whole[None, :], rtol=SAME_HEIGHT).any(axis=1)
         reporter(file, cores, warnings)(

@@ -10,6 +10,7 @@ from standage.survey.group_fill import written_once_for_groups
 from standage.survey.readings import Reading
 from standage.survey.references import alike
 from standage.survey.synonyms import plain
+from standage.survey.table_cells import NOT_RECORDED
 from standage.survey.written import WrittenSurvey, WrittenTable
 
 ALL = {"all", "all stands", "every stand", "each stand", "everywhere", "whole site", "entire site"}
@@ -41,7 +42,7 @@ def with_events_of_all_stands(survey: WrittenSurvey) -> None:
             survey.readings.append(
                 Reading(written.file, row, "stand", word, ALL_STANDS, "an event of every stand")
             )
-        elif not word:
+        elif word.lower() in {"", *NOT_RECORDED}:
             blank.append(row)
         rows.append(cells)
     if blank:

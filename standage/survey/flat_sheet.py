@@ -136,8 +136,8 @@ def _trees_and_cores(
     numbers, before = survey.numbers.get((FLAT.name, "tree"), set()), ""
     for record, row in stems:
         tree = record.get("tree", "")
-        cored = _cored(survey, written, record, row)
         key = alike(tree)
+        cored = _cored(survey, written, record, row, further=tree != "" and key in first)
         if key in first and row in numbers and key != before:
             survey.problems.append(_number_again(written, row, tree, first[key][1]))
         before = key
@@ -163,14 +163,18 @@ def _trees_and_cores(
     return trees, cores
 
 
-def _cored(survey: WrittenSurvey, written: WrittenTable, record: Row, row: int) -> bool:
+def _cored(
+    survey: WrittenSurvey, written: WrittenTable, record: Row, row: int, *, further: bool
+) -> bool:
     """Whether a row says anything of a core. `no core` is no evidence of one, and is listed; so is
-    `hollow` where nothing else is said of a core, as what came of coring the stem.
+    `hollow` where nothing else is said of a core, as what came of coring the stem. further: whether
+    the stem has a row already.
     """
     said = {name: record.get(name, "") for name in EVIDENCE}
     filled = [name for name, cell in said.items() if cell.lower() not in {"", *NOT_RECORDED}]
     for name in filled:
-        gone = no_core_in(said[name], alone=len(filled) == 1 and not record.get("height_cm"))
+        alone = len(filled) == 1 and not further and not record.get("height_cm")
+        gone = no_core_in(said[name], alone=alone)
         if gone is None:
             continue
         outcome = gone if gone and not record.get("core_outcome") else ""

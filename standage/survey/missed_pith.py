@@ -32,6 +32,8 @@ _TO_GO = re.compile(
     re.IGNORECASE,
 )
 """A number of rings to the pith, after a word that it was missed or none."""
+_COUNTED_TO = re.compile(r"\bto (?:the )?(?:pith|cent)", re.IGNORECASE)
+"""Behind a bare number it may be of the rings counted as well as of those missed."""
 _FINE = re.compile(r"\s*\b(ok|okay|good|fine|visible|seen|clear)\b\s*$", re.IGNORECASE)
 """Words behind `arc` that say no more (common practice, no source)."""
 NOTES = (CORE_NOTE, "note")
@@ -50,7 +52,8 @@ def settle_missed_pith(survey: WrittenSurvey) -> None:
         for record, row in zip(records, written.rows, strict=True):
             word = record[CENTRE.name]
             rings = _TO_GO.fullmatch(word) if len(word) < LONGEST else None
-            if rings and not record.get(RINGS_TO_PITH) and _missed(rings[1]):
+            bare = rings and not rings[1].strip() and _COUNTED_TO.search(word)
+            if rings and not bare and not record.get(RINGS_TO_PITH) and _missed(rings[1]):
                 header += [] if RINGS_TO_PITH in header else [RINGS_TO_PITH]
                 record[RINGS_TO_PITH] = rings[2]
                 said = f"unknown, {RINGS_TO_PITH} {rings[2]}"

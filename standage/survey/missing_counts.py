@@ -15,7 +15,9 @@ from standage.survey.schema import CORES
 from standage.survey.table_checks import looked_up
 
 _IN_REMARKS = re.compile(
-    rf"{LEAST_NUMBER.pattern}|(?:~|about|ca?\.)\s*\d+|\d+\s*(?=rings?\b)", re.IGNORECASE
+    rf"{LEAST_NUMBER.pattern}|(?:~|about|ca?\.)\s*\d+\b(?!\s*(?:mm|cm|m|in|ft|%))"
+    r"|\d+\s*(?=rings?\b)",
+    re.IGNORECASE,
 )
 _WHOLE = re.compile(r"\s*(?:~|>=?)?\s*[1-9]\d{0,3}\s*[+?]?\s*")
 ONE_OF_TWO = "one of the two, unless centre is rotten"

@@ -43,7 +43,7 @@ def no_core_in(cell: str, *, alone: bool) -> str | None:
     said = plain(cell)
     if said in NO_CORE:
         return ""
-    without = next((words for words in NO_CORE if words in said), None)
+    without = max((words for words in NO_CORE if words in said), key=len, default=None)
     rest = said.replace(without, " ").strip() if without else said if alone else ""
     meaning = code_meaning(TREES.name, OUTCOME, rest) if rest else None
     return NO_SOUND_WOOD if meaning == NO_SOUND_WOOD else None

@@ -53,7 +53,7 @@ def _without_sums(name: str, written: WrittenTable, readings: list[Reading]) -> 
     if not sums:
         return written
     for place in sorted(sums):
-        said = next(cell for cell in written.cells[place] if _is_word_for_sums(cell))
+        said = next(cell for cell in written.cells[place] if _SUM.fullmatch(cell))
         readings.append(
             Reading(written.file, written.rows[place], None, said, "no data", "a row of sums")
         )
@@ -65,8 +65,14 @@ def _without_sums(name: str, written: WrittenTable, readings: list[Reading]) -> 
     )
 
 
+def _of_sums_alone(found: re.Match[str]) -> bool:
+    """Whether all words behind the word for sums go with it."""
+    return set(re.findall(r"[^\W\d]+", found[3].lower())) <= OF_SUMS
+
+
 def _is_word_for_sums(cell: str) -> bool:
-    return _SUM.fullmatch(cell) is not None
+    found = _SUM.fullmatch(cell)
+    return found is not None and _of_sums_alone(found)
 
 
 def _sums_of_counts(written: WrittenTable) -> set[int]:
@@ -78,12 +84,12 @@ def _sums_of_counts(written: WrittenTable) -> set[int]:
     plot, stage, count = (written.header.index(each) for each in ("plot", "stage", "count"))
     found: set[int] = set()
     for place, cells in enumerate(written.cells):
-        if not cells[count].isdigit() or not any(map(_is_word_for_sums, cells)):
+        if not cells[count].isdecimal() or not any(map(_is_word_for_sums, cells)):
             continue
         above = [
             (row[plot], int(row[count]))
             for each, row in enumerate(written.cells[:place])
-            if each not in found and row[stage] == cells[stage] and row[count].isdigit()
+            if each not in found and row[stage] == cells[stage] and row[count].isdecimal()
         ]
         of_plot = [number for name, number in above if name == cells[plot]]
         for numbers in (of_plot, [number for _, number in above]):
@@ -96,11 +102,11 @@ def _is_sums(cells: list[str], needed: list[int], named: int | None) -> bool:
     """Whether a row lacks what a record needs and begins with a word for sums. Other words may be
     the name of a stand ("Mean Creek"): then nothing that is needed may be there besides.
     """
-    first = next(place for place, cell in enumerate(cells) if cell)
+    first = next((place for place, cell in enumerate(cells) if cell), 0)
     found = _SUM.fullmatch(cells[first])
     if found is None:
         return False
-    plain = set(re.findall(r"[^\W\d]+", found[3].lower())) <= OF_SUMS
+    plain = _of_sums_alone(found)
     if all(cells[place] for place in needed):  # a mean with its species is no stem
         return plain and first == named
     others = {*needed, *([] if named is None else [named])} - {first}

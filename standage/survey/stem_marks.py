@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from standage.errors import Problem
+from standage.grammar import counted
 from standage.survey.flat_table import FLAT
 from standage.survey.headings import without_unit
 from standage.survey.readings import Reading
@@ -33,7 +34,11 @@ def take_marks_of_stems(survey: WrittenSurvey) -> None:
             cells = [row[at] for row in written.cells]
             filled = {cell for cell in cells if cell.lower() not in {"", *BLANK_WORDS}}
             marks = {cell: code_meaning(TREES.name, YES_NO, cell) for cell in filled}
-            if heading in written.set_aside or not filled or None in marks.values():
+            if heading in written.set_aside or not filled:
+                continue
+            if None in marks.values():
+                if words in DEAD and "status" not in written.header:
+                    survey.problems.append(_other_marks(written, at, heading, marks))
                 continue
             blank = len(cells) - sum(cell in filled for cell in cells)
             if words in ALIVE and heading == "status" and set(marks.values()) == {"yes"}:
@@ -47,11 +52,28 @@ def take_marks_of_stems(survey: WrittenSurvey) -> None:
 def _dead_or_not_looked(
     written: WrittenTable, heading: str, cells: list[str], blank: int
 ) -> Problem:
-    first = next(row for row, cell in zip(written.rows, cells, strict=True) if not cell)
+    blanks = {"", *BLANK_WORDS}
+    rows = zip(written.rows, cells, strict=True)
+    first = next(row for row, cell in rows if cell.lower() in blanks)
     own = written.headings.get(heading, heading)
-    found = f"'{own}' with a mark in some rows and {blank} blank cells, dead or not looked at"
+    left = counted(blank, "blank cell")
+    found = f"'{own}' with a mark in some rows and {left}, dead or not looked at"
     advice = "Write yes or no into every row, or dead where the stem doesn't live."
     return Problem(written.file, first, "status", found, "live or dead in every row", advice)
+
+
+def _other_marks(
+    written: WrittenTable, at: int, heading: str, marks: Mapping[str, object]
+) -> Problem:
+    """The first cell below `Dead` that is neither a mark nor a yes or no."""
+    row, cell = next(
+        (row, cells[at])
+        for row, cells in zip(written.rows, written.cells, strict=True)
+        if cells[at] in marks and marks[cells[at]] is None
+    )
+    found = f"'{cell}' below '{heading}', by which its stems may be dead"
+    advice = "Write live or dead into a column status, in every row."
+    return Problem(written.file, row, "status", found, "x, yes or no", advice)
 
 
 def _as_status(

@@ -17,7 +17,9 @@ _DATES = re.compile(
     re.IGNORECASE,
 )
 _OF_SOMETHING_ELSE = re.compile(
-    r"burn|fire|print|updat|plant|enter|typed|logg|version|revis|harvest|thin|storm|hurricane",
+    r"burn|fire|print|updat|plant|enter|typed|logg|version|revis|harvest|thin|storm|hurricane"
+    r"|establ|set up|install|compil|photo|imagery|approv|begun|began|start|since|permit|issued"
+    r"|\brev\b|\bform\b",
     re.IGNORECASE,
 )
 """Words beside which the date in a title is not that of the survey (common practice, no source)."""

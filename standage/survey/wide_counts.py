@@ -195,11 +195,12 @@ def _tell_of_others(survey: WrittenSurvey, written: WrittenTable, own: dict[int,
     which would be lost.
     """
     for place, heading in own.items():
-        cells = [record[place] for record in written.cells if record[place]]
+        cells = [cell for record in written.cells if (cell := record[place])]
+        cells = [cell for cell in cells if cell.lower() not in {*BLANK_WORDS, *NOT_COUNTED, *MARKS}]
         words = set(without_unit(heading)[0].split())
         if (
             cells
-            and all(cell.isdigit() for cell in cells)
+            and all(cell.isdecimal() for cell in cells)
             and not words & NO_STAGES
             and heading not in written.set_aside
             and not heading.endswith(" (own)")

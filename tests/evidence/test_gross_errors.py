@@ -140,6 +140,16 @@ def test_counts_that_disagree_are_a_warning_and_crossdated_ones_a_refusal(tmp_pa
     assert date_trees(alike).iloc[0]["note"] == ""
 
 
+def test_counts_of_one_tree_cast_no_doubt_on_the_dated_cores_of_another(tmp_path):
+    """Secure back to 1960, counted beyond, and further apart than counts usually are."""
+    dated = [crossdated(first, tree="t", crossdated_back_to_year=1960) for first in (1900, 1922)]
+    alone = date_trees(survey_of(tmp_path / "alone", *dated)).iloc[0]["note"]
+    beside = survey_of(tmp_path / "beside", *dated, counted(76, tree="u"), counted(102, tree="u"))
+    notes = date_trees(beside).set_index("tree")["note"]
+    assert notes["t"] == alone and "disagree" not in alone
+    assert "disagree" in notes["u"]
+
+
 def test_run_names_both_cores_of_a_tree_as_ages_does(tmp_path):
     cores = [counted(76, tree="t"), counted(102, tree="t"), *(counted(80 + n) for n in range(9))]
     survey = survey_of(tmp_path, *cores)

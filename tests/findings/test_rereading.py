@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from standage.findings import Findings
-from standage.findings.rereading import _gain, _median
+from standage.findings.rereading import SURELY, _gain, _median
 from standage.prose.cautions import cautions
 from standage.prose.measures import Measures
 from standage.prose.tree_story import TreeRecord, tree_story
@@ -55,7 +55,7 @@ def test_of_two_cores_of_a_tree_that_differ_one_is_misread(planted):
     # the date follows the sister, and not the count that is too long
     rings = posterior.survey.cores.set_index("core").at[core, "ring_count"]
     assert table.at[core, "tree_year_median"] > 2023 - rings + 1 + ADDED / 2
-    both = table["tree_gain_years"] + table["oldest_gain_years"]
+    both = (table["tree_gain_years"] + table["oldest_gain_years"])[chance < SURELY]
     assert both.is_monotonic_decreasing
 
 
@@ -94,3 +94,9 @@ def test_a_gain_is_the_error_that_a_sure_reading_takes_away():
     assert _median(years, misread) == 1940 and _median(years, 1 - misread) == 1900
     assert np.isnan(_median(years, misread * 0.01))  # a fifth of a draw
     assert _gain(years, np.full(100, 0.5)) == 0.0  # misread or not, the year is the same
+
+
+def test_nothing_is_promised_of_a_core_that_is_hardly_ever_right():
+    years = np.random.default_rng(2).normal(1900.0, 12.0, 4000)
+    assert _gain(years, np.full(4000, 0.998)) < 1.0
+    assert np.isnan(_gain(years, np.full(4000, 0.9995)))
