@@ -234,7 +234,7 @@ def few_trees() -> StandData:
     rng, n_years = np.random.default_rng(31), 42
     edges = np.array([0.0, 2.0, 4.0, 6.0, 8.0, 10.0, 14.0, 18.0, np.inf])
     species = SpeciesData("invented", invented_profile(rng, True), True)
-    unit = random_unit(rng, n_years, 0, True, "stand", "establishment", False, edges, 0)
+    unit = random_unit(rng, n_years, 0, True, "stand", "establishment", False, edges)
     none, whole = np.zeros(0), np.zeros(0, dtype=int)
     unit = dataclasses.replace(
         unit,

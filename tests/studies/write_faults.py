@@ -448,6 +448,8 @@ class Attack:
     def users(self) -> dict[str, object]:
         """Everything below the site that the command doesn't write, links as such."""
         written = (*self.command.results, *self.command.tables)
+        # what a batch writes of a survey whose result couldn't be written
+        written = (*written, *(f"{each}.problems.txt" for each in self.command.results))
         return {
             name: what
             for name, what in _listing(self.site).items()
@@ -671,8 +673,11 @@ def _parts(book: object) -> dict[str, bytes] | None:
 
 def is_batch_begun(name: str, now: object, new: object, earlier: object) -> bool:
     """Whether it is the table of a batch that was not done: a row a survey, of which those with
-    results, whose state is known from the start of a second batch, say so.
+    results, whose state is known from the start of a second batch, say so; or the stands of those
+    surveys alone that came through.
     """
+    if Path(name).name == "all_stands.csv" and isinstance(now, bytes) and isinstance(new, bytes):
+        return set(now.splitlines()) <= set(new.splitlines())
     if Path(name).name != "surveys.csv" or not isinstance(now, bytes) or not isinstance(new, bytes):
         return False
     rows, whole = (list(csv.DictReader(io.StringIO(each.decode()))) for each in (now, new))
