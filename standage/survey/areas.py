@@ -39,8 +39,6 @@ HEADINGS = {
     "subplot diameter": "diameter",
 }
 """Headings of circles (common practice, no source), and what stands before the number in a cell."""
-
-
 ONE_OF_SEVERAL = {"quadrat", "quad", "subplot", "frame"}
 NUMBERS_OF = {"quadrats", "quads", "subplots", "frames", "number of quadrats", "no of quadrats"}
 NUMBERS_OF |= {"number of subplots", "no of subplots", "n quadrats", "n subplots"}

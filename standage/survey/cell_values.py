@@ -26,7 +26,7 @@ from standage.survey.ring_words import (
     rings_and_words,
 )
 from standage.survey.schema import Column
-from standage.survey.synonyms import code_meaning, nearest_code, plain
+from standage.survey.synonyms import code_meaning, nearest_code, plain, yes_or_no
 from standage.survey.table_cells import (
     ADVISED,
     BLANK_WORDS,
@@ -42,7 +42,6 @@ UNSURE = {"?", "??", "unknown", "unsure", "uncertain", "not sure"}
 """Words for 'nobody knows' in a column whose blank cells mean something."""
 ALIVE_HEADINGS = {"alive", "alive?", "live", "living", "is alive", "alive y/n", "alive? y/n"}
 """Headings of a column of status that ask whether the stem lives."""
-YES_NO = Column("alive", "code", "", codes=("yes", "no"))
 MISSED_PITH = (
     "That says the pith isn't in the core, not what is at its inner end: write the one that is"
     " meant (arcs: inner rings curve; straight: none curves; unknown: nothing was noted). Beside"
@@ -244,7 +243,7 @@ def _odd_code(cells: TableCells, column: Column, cell: str, advised: Iterator[in
     """A word that is none of the column's."""
     meaning = code_meaning(cells.table, column, cell)
     if meaning is None and plain(cells.headings.get(column.name, "")) in ALIVE_HEADINGS:
-        living = code_meaning(cells.table, YES_NO, cell)
+        living = yes_or_no(cell)
         meaning = {"yes": "live", "no": "dead"}.get(str(living))
     if isinstance(meaning, str):
         return Outcome(meaning, reason="another word for it")

@@ -11,8 +11,8 @@ from standage.survey.flat_table import FLAT
 from standage.survey.headings import without_unit
 from standage.survey.quantities import read_quantity
 from standage.survey.readings import Reading
-from standage.survey.schema import CORES, Column
-from standage.survey.synonyms import Meaning, code_meaning, plain
+from standage.survey.schema import CORES
+from standage.survey.synonyms import Meaning, plain, yes_or_no
 from standage.survey.table_cells import BLANK_WORDS
 from standage.survey.written import WrittenSurvey, WrittenTable
 
@@ -24,7 +24,6 @@ ARC = {"arc", "inner arc", "innermost arc", "arc of inner ring", "inner ring arc
 MOST_SLIPS = 0.2
 """Share of the cells of a column of yes and no that may be something else (assumption)."""
 BY_CELLS = "each cell is a yes or no"
-YES_NO = Column("bark", "code", "", codes=("yes", "no"))
 ARC_COLUMNS = {"arc_chord_mm", "arc_height_mm", "pith_distance_mm"}
 
 
@@ -44,7 +43,7 @@ def _take_bark(survey: WrittenSurvey, name: str) -> None:
         own = written.headings.get(heading, heading)
         cells = [row[at] for row in written.cells]
         filled = {cell for cell in cells if cell.lower() not in {"", *BLANK_WORDS}}
-        meanings = {cell: code_meaning(CORES.name, YES_NO, cell) for cell in filled}
+        meanings = {cell: yes_or_no(cell) for cell in filled}
         if (
             heading in written.set_aside
             or without_unit(own)[0] not in BARK

@@ -10,15 +10,14 @@ from standage.grammar import counted
 from standage.survey.flat_table import FLAT
 from standage.survey.headings import without_unit
 from standage.survey.readings import Reading
-from standage.survey.schema import TREES, Column
-from standage.survey.synonyms import code_meaning
+from standage.survey.schema import TREES
+from standage.survey.synonyms import yes_or_no
 from standage.survey.table_cells import BLANK_WORDS
 from standage.survey.written import WrittenSurvey, WrittenTable
 
 ALIVE = {"alive", "live", "living", "is alive"}
 DEAD = {"dead", "is dead"}
 """Headings over marks (common practice, no source)."""
-YES_NO = Column("mark", "code", "", codes=("yes", "no"))
 
 
 def take_marks_of_stems(survey: WrittenSurvey) -> None:
@@ -33,7 +32,7 @@ def take_marks_of_stems(survey: WrittenSurvey) -> None:
             words = without_unit(written.headings.get(heading, heading))[0]
             cells = [row[at] for row in written.cells]
             filled = {cell for cell in cells if cell.lower() not in {"", *BLANK_WORDS}}
-            marks = {cell: code_meaning(TREES.name, YES_NO, cell) for cell in filled}
+            marks = {cell: yes_or_no(cell) for cell in filled}
             if heading in written.set_aside or not filled:
                 continue
             if None in marks.values():

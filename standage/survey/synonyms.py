@@ -21,6 +21,7 @@ NEAR_WORD = 0.7
 SHORTEST_WORD = 7
 """Letters of a name of a species from which another like it is taken for a slip: codes of a few
 letters differ by one (assumption)."""
+_YES_NO = Column("yes_no", "code", "", codes=("yes", "no"))
 Meaning = str | tuple[str, ...] | None
 """One meaning, several, or none that is known."""
 
@@ -112,6 +113,15 @@ def code_meaning(table: str, column: Column, word: str) -> Meaning:
     'live'
     """
     return _code_words(table, column.name, column.codes).get(plain(word))
+
+
+def yes_or_no(word: str) -> Meaning:
+    """Whether a mark or word in a column of yes and no is `yes` or `no`; None for another.
+
+    >>> yes_or_no("Y"), yes_or_no("x"), yes_or_no("partly")
+    ('yes', 'yes', None)
+    """
+    return code_meaning("", _YES_NO, word)
 
 
 def nearest_code(table: str, column: Column, word: str) -> str | None:

@@ -23,43 +23,10 @@ BESIDES = {
 """Words in the heading of a stage that say only that it is counted (common practice, no source)."""
 _NUMBER = re.compile(r"\d+(?:[.,]\d+)?")
 NO_STAGES = {
-    *(
-        "quadrat",
-        "quadrats",
-        "quad",
-        "subplot",
-        "subplots",
-        "strip",
-        "strips",
-        "transect",
-        "milacre",
-    ),
-    *(
-        "row",
-        "total",
-        "sum",
-        "mean",
-        "page",
-        "x",
-        "y",
-        "easting",
-        "northing",
-        "azimuth",
-        "distance",
-    ),
-    *(
-        "cover",
-        "litter",
-        "duff",
-        "slope",
-        "aspect",
-        "canopy",
-        "percent",
-        "number",
-        "no",
-        "n",
-        "age",
-    ),
+    *("quadrat", "quadrats", "quad", "subplot", "subplots", "strip", "strips", "transect"),
+    *("milacre", "row", "total", "sum", "mean", "page", "x", "y", "easting", "northing"),
+    *("azimuth", "distance", "cover", "litter", "duff", "slope", "aspect", "canopy"),
+    *("percent", "number", "no", "n", "age"),
 }
 """Words in headings of numbers beside counts that are no counts (common practice, no source)."""
 MARKS = {"-", "--", "\u2013", ".", "?"}
