@@ -46,7 +46,12 @@ class RunOptions:
     profile_folder: str | None = _option(
         None, "Folder with your own species profiles (TOML).", flag="--profiles"
     )
-    draws: int = _option(1000, "Kept draws of each of the chains.", least=50, most=1_000_000)
+    draws: int = _option(
+        2000,
+        "Draws of each of the chains at most; they end when they are enough.",
+        least=50,
+        most=1_000_000,
+    )
     chains: int = _option(4, "Chains.", least=2, most=32)
     coordinates: Coordinates = _option(
         "as-given",

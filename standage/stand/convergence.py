@@ -8,8 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from standage.stand.data import StandData
-from standage.stand.draws import Draws
-from standage.stand.effective_draws import ess_and_rhat
+from standage.stand.effective_draws import ess_and_rhat, tail_ess
 from standage.stand.states import UnitState
 
 # R-hat and effective sample size after Vehtari, Gelman, Simpson, Carpenter & Buerkner (2021),
@@ -30,8 +29,8 @@ NEGLIGIBLE = 1e-3
 
 @dataclass(frozen=True)
 class Convergence:
-    """How well the chains agree: largest R-hat and least bulk effective sample of what people read,
-    largest R-hat of any parameter.
+    """How well the chains agree: largest R-hat and least effective sample of what people read, in
+    the bulk or in a tail; largest R-hat of any parameter.
     """
 
     rhat_max: float
@@ -48,19 +47,25 @@ class Convergence:
         )
 
 
-def convergence(data: StandData, sampled: Draws, states: Sequence[UnitState]) -> Convergence:
-    """Agreement of the chains of a fit; `states` are those of its draws."""
-    watched = _watched(data, states, len(sampled.values))
-    ess, rhat = ess_and_rhat(np.stack(list(watched.values()), axis=-1))
-    read = dict(zip(watched, ess, strict=True))
+def convergence(data: StandData, values: np.ndarray, states: Sequence[UnitState]) -> Convergence:
+    """Agreement of chains; `states` are those of their draws `(chain, draw, parameter)`."""
+    watched = _watched(data, states, len(values))
+    drawn = np.stack(list(watched.values()), axis=-1)
+    bulk, rhat = ess_and_rhat(drawn)
+    read = dict(zip(watched, np.fmin(bulk, tail_ess(drawn)), strict=True))
     slowest = min(read, key=lambda name: read[name])
     of_read = float(np.nanmax(rhat))
     # some at a time: ranks and transforms copy what they are given more than once
     of_parameters = [
-        np.nanmax(ess_and_rhat(sampled.values[..., start : start + AT_A_TIME])[1])
-        for start in range(0, sampled.values.shape[-1], AT_A_TIME)
+        np.nanmax(ess_and_rhat(values[..., start : start + AT_A_TIME])[1])
+        for start in range(0, values.shape[-1], AT_A_TIME)
     ]
     return Convergence(of_read, max(of_read, *of_parameters), float(read[slowest]), slowest)
+
+
+def draws_needed(found: Convergence, draws: int) -> float:
+    """How many draws of a chain will do, judged by what `draws` of each gave."""
+    return draws if found.enough else max(draws + 1.0, draws * ESS_LIMIT / found.ess_min)
 
 
 def _watched(data: StandData, states: Sequence[UnitState], chains: int) -> dict[str, np.ndarray]:

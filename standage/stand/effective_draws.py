@@ -8,6 +8,7 @@ import numpy as np
 from scipy.special import ndtri
 
 FEWEST = 4  # draws of a chain from which there is anything to say
+TAILS = 0.05, 0.95  # quantiles whose effective draws count for the tails
 
 
 def ess_and_rhat(values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -26,6 +27,20 @@ def ess_and_rhat(values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         ess[known] = _effective_draws(scores)
         rhat[known] = np.maximum(_plain_rhat(scores), _plain_rhat(_normal_scores(folded)))
     return ess, rhat
+
+
+def tail_ess(values: np.ndarray) -> np.ndarray:
+    """Effective sample size for the 5 and 95 % points, the smaller; of `(chain, draw, quantity)`.
+    NaN for a quantity with a value that is no number.
+    """
+    values = np.asarray(values, dtype=float)
+    ess = np.full(values.shape[-1], np.nan)
+    known = np.isfinite(values).all(axis=(0, 1))
+    if values.shape[1] >= FEWEST and known.any():
+        halves = _split_chains(values[..., known])
+        ends = np.quantile(values[..., known], TAILS, axis=(0, 1))
+        ess[known] = np.min([_effective_draws((halves <= end) * 1.0) for end in ends], axis=0)
+    return ess
 
 
 def _split_chains(values: np.ndarray) -> np.ndarray:

@@ -10,7 +10,7 @@ from threadpoolctl import threadpool_limits
 
 from standage.errors import StandageError
 from standage.stand.build import BuiltStands, DatedStem, build_stands
-from standage.stand.convergence import SHORT_RUN, Convergence, convergence
+from standage.stand.convergence import SHORT_RUN, Convergence, convergence, draws_needed
 from standage.stand.data import StandData
 from standage.stand.draws import Draws, Progress
 from standage.stand.draws_file import DrawsFile, draws_key
@@ -21,7 +21,7 @@ from standage.stand.memory import prior_held, refuse_above_memory, thinning
 from standage.stand.parameter_table import parameter_table
 from standage.stand.posterior import Posterior
 from standage.stand.prior_components import prior_components
-from standage.stand.sampler import sample, sample_again
+from standage.stand.sampler import sample
 from standage.stand.states import UnitState, UnitStates, prior_draws
 from standage.stand.stem_dates import date_stems
 from standage.stand.verdict import judge
@@ -41,8 +41,8 @@ def fit_stands(
     *,
     seed: int = 1,
     level: float = 0.9,
-    draws: int = 1000,
-    tune: int = 200,
+    draws: int = 2000,
+    tune: int = 100,
     chains: int = 4,
     cores: int = 2,
     profile_folder: str | None = None,
@@ -51,8 +51,8 @@ def fit_stands(
 ) -> Posterior:
     """Sample the joint posterior of all stands of a survey and date every stem.
 
-    draws_file: where draws of the very same run are read from, if they are there, and written to
-    otherwise. Returns a `Posterior`; its `verdict` says whether to trust it. Raises `StandageError`
+    draws: of a chain at most; fewer where they are enough by the limits of the verdict. draws_file:
+    where draws of the very same run are read from, if they are there, and written to otherwise. Returns a `Posterior`; its `verdict` says whether to trust it. Raises `StandageError`
     if no stand carries enough to be modelled.
 
     >>> posterior = fit_stands(survey, seed=1, draws=20, tune=50, chains=2)
@@ -70,6 +70,12 @@ def fit_stands(
     settings = {"seed": seed, "draws": draws, "tune": tune, "chains": chains, "every": every}
     key = draws_key(survey.hashes, built.data, settings)
     earlier = None if draws_file is None else draws_file.read(key)
+
+    def needed(values: np.ndarray) -> float:
+        found = convergence(built.data, values, states_of(values, built.data))
+        return draws_needed(found, values.shape[1] * every)
+
+    # a run that could hardly reach the limits was asked to be short, and is as long as it was asked
     sampled = earlier or sample(
         built.data,
         seed=seed,
@@ -78,26 +84,19 @@ def fit_stands(
         chains=chains,
         cores=cores,
         every=every,
+        needed=needed if chains * draws >= SHORT_RUN else None,
         progress=progress,
     )
-    states = states_of(sampled, built.data)
-    found = convergence(built.data, sampled, states)
-    # chance puts a sound fit a little over a limit now and then; as many chains again tell it from
-    # one that does not mix. A run that could hardly reach the limits was asked to be short
-    if earlier is None and not found.enough and chains * draws >= SHORT_RUN:
-        sampled = sample_again(
-            built.data, sampled, seed=seed, tune=tune, cores=cores, progress=progress
-        )
-        states = states_of(sampled, built.data)
-        found = convergence(built.data, sampled, states)
+    states = states_of(sampled.values, built.data)
+    found = convergence(built.data, sampled.values, states)
     if draws_file is not None and earlier is None:
         draws_file.write(key, sampled)
     return assemble(survey, built, sampled, states, found, seed=seed, level=level)
 
 
-def states_of(sampled: Draws, data: StandData) -> UnitStates:
-    """What the draws imply, unit by unit; chains one after another."""
-    return UnitStates(sampled.values.reshape(-1, sampled.values.shape[-1]), data)
+def states_of(values: np.ndarray, data: StandData) -> UnitStates:
+    """What draws `(chain, draw, parameter)` imply, unit by unit; chains one after another."""
+    return UnitStates(values.reshape(-1, values.shape[-1]), data)
 
 
 def assemble(

@@ -4,9 +4,12 @@
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Callable
+from contextlib import AbstractContextManager, nullcontext, suppress
 from itertools import count
+from threading import Semaphore
 from typing import Any
 
 import numpy as np
@@ -25,7 +28,15 @@ TARGET_ACCEPTANCE = 0.9
 # (assumption). A chain that starts beyond everything believable never moves
 FAR_BELOW = 650.0
 MOST_HALVINGS = 10
+# draws of a chain after which it is first asked whether they are enough, and by how much they have
+# grown when it is asked again, at least and at most (assumption)
+FIRST_ASKED = 300
+LEAST_GROWTH, MOST_GROWTH = 1.1, 1.5
 DOING = "sampling the stand model"
+
+# of the draws so far (chain, held draw, parameter): how many of a chain will do, as far as can be
+# seen; no more than there are if these do
+DrawsNeeded = Callable[[np.ndarray], float]
 
 
 class HeldDraws:
@@ -64,16 +75,17 @@ class HeldDraws:
         return hold
 
     def in_order(self, came: np.ndarray, draws: int) -> np.ndarray:
-        """The values, chains in the library's order, which started in the order of threads; `came`
-        (chain, draw, 2) is what it was given with each draw.
+        """The values of the first `draws` of each chain, in the library's order, where chains began
+        in the order of threads; `came` (chain, draw, 2) is what it was given with each draw.
         """
         slot, number = np.moveaxis(came.astype(int), -1, 0)
         if not np.all(number == np.arange(self.tune + 1, self.tune + draws + 1)):
             raise AssertionError(
                 "the sampler's library gave draws in another order than it held them"
             )
+        values = self.values[:, : draws // self.every]
         in_place = np.array_equal(slot[:, 0], np.arange(len(slot)))
-        return self.values if in_place else self.values[slot[:, 0]]
+        return values if in_place else values[slot[:, 0]]
 
 
 def no_u_turn(
@@ -88,18 +100,24 @@ def no_u_turn(
     progress: Progress | None,
     every: int = 1,
     depth: int = DEPTH,
+    needed: DrawsNeeded | None = None,
 ) -> Draws:
-    """One run, each `every`-th draw held. Raises `StandageError` if a chain can't go on."""
+    """One run of at most `draws` a chain, each `every`-th held; it ends as soon as `needed` finds
+    enough. What is asked for is asked of the same draws however fast the chains go, so that the
+    same seed gives the same draws. Raises `StandageError` if a chain can't go on.
+    """
     import nutpie
 
     began = time.perf_counter()
     held = HeldDraws(coordinates, chains, draws, tune, every)
+    # all chains go at once, so that they can be compared; no more of them work than there are cores
+    at_work = nullcontext() if cores >= chains else Semaphore(cores)
     sampler = nutpie.sample(
-        _library_model(kernel, coordinates, held),
+        _library_model(kernel, coordinates, held, at_work),
         draws=draws,
         tune=tune,
         chains=chains,
-        cores=min(cores, chains),
+        cores=chains,
         seed=seed,
         progress_bar=False,
         save_warmup=False,
@@ -108,14 +126,16 @@ def no_u_turn(
         maxdepth=depth,
         blocking=False,
     )
-    trace = _waited_for(sampler, held, chains * (draws + tune), progress)
-    stats = trace.sample_stats
+    trace, made = _waited_for(sampler, held, draws, needed, progress)
+    if progress is not None:
+        progress(1.0, DOING)
+    stats = trace.sample_stats.isel(draw=slice(made))
     return Draws(
-        held.in_order(trace.posterior["came"].to_numpy(), draws),
+        held.in_order(trace.posterior["came"].to_numpy()[:, :made], made),
         int(stats["diverging"].sum()),
         float(stats["n_steps"].mean()),
         time.perf_counter() - began,
-        chains * draws,
+        chains * made,
         coordinates,
     )
 
@@ -135,7 +155,9 @@ def start_of_chain(kernel: Kernel, coordinates: Whitening, seed: int) -> np.ndar
     return z
 
 
-def _library_model(kernel: Kernel, coordinates: Whitening, held: HeldDraws) -> Any:
+def _library_model(
+    kernel: Kernel, coordinates: Whitening, held: HeldDraws, at_work: AbstractContextManager[Any]
+) -> Any:
     """The density in whitened coordinates as nutpie takes it."""
     from nutpie.compiled_pyfunc import from_pyfunc
 
@@ -143,8 +165,9 @@ def _library_model(kernel: Kernel, coordinates: Whitening, held: HeldDraws) -> A
 
     def make_logp() -> Callable[[np.ndarray], tuple[float, np.ndarray]]:
         def whitened(z: np.ndarray) -> tuple[float, np.ndarray]:
-            logp, gradient = kernel(from_whitened(center, rows, ends, z))
-            return logp, to_whitened(rows, ends, gradient)
+            with at_work:
+                logp, gradient = kernel(from_whitened(center, rows, ends, z))
+                return logp, to_whitened(rows, ends, gradient)
 
         return whitened
 
@@ -159,16 +182,29 @@ def _library_model(kernel: Kernel, coordinates: Whitening, held: HeldDraws) -> A
     )
 
 
-def _waited_for(sampler: Any, held: HeldDraws, total: int, progress: Progress | None) -> Any:
-    """The library's trace, once it is there. Raises `StandageError`."""
+def _waited_for(
+    sampler: Any, held: HeldDraws, draws: int, needed: DrawsNeeded | None, progress: Progress | None
+) -> tuple[Any, int]:
+    """The library's trace, and of how many draws a chain. Raises `StandageError`."""
+    asked = draws if needed is None else min(draws, _held_whole(FIRST_ASKED, held.every))
+    expected = min(draws, 2 * asked)
+    trace = None
     try:
-        while True:
-            try:
-                trace = sampler.wait(timeout=0.25)
-                break
-            except TimeoutError:
-                if progress is not None:
-                    progress(min(1.0, sum(held.seen) / total), DOING)
+        while trace is None:
+            with suppress(TimeoutError):
+                trace = sampler.wait(timeout=0.1)
+            # the library may not have put away the last one
+            there = draws if trace is not None else min(held.seen) - held.tune - 1
+            while needed is not None and asked <= there and asked < draws:
+                will_do = needed(held.values[:, : asked // held.every])
+                if will_do <= asked:
+                    return trace or sampler.abort(), asked
+                within = min(max(will_do, LEAST_GROWTH * asked), MOST_GROWTH * asked)
+                expected = int(min(draws, max(within, will_do)))
+                asked = min(draws, _held_whole(within, held.every))
+            if progress is not None:
+                whole = len(held.seen) * (held.tune + expected)
+                progress(min(0.99, sum(held.seen) / whole), DOING)
     except RuntimeError as problem:  # what nutpie raises when a chain can't go on
         raise StandageError(
             f"The sampler stopped ({problem}). Run again with another --seed."
@@ -177,6 +213,9 @@ def _waited_for(sampler: Any, held: HeldDraws, total: int, progress: Progress | 
     except BaseException:
         sampler.cancel()
         raise
-    if progress is not None:
-        progress(1.0, DOING)
-    return trace
+    return trace, draws
+
+
+def _held_whole(draws: float, every: int) -> int:
+    """So many draws or a few more, the last of which is held."""
+    return -(-math.ceil(draws) // every) * every

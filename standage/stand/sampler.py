@@ -14,7 +14,7 @@ from standage.errors import StandageError
 from standage.stand.data import StandData
 from standage.stand.draws import Draws, Progress
 from standage.stand.kernel.log_density import Kernel
-from standage.stand.no_u_turn import no_u_turn
+from standage.stand.no_u_turn import DrawsNeeded, no_u_turn
 from standage.stand.whitening import whitening
 
 # a short run round the mode shows where the posterior holds its mass; the curvature there whitens
@@ -45,15 +45,16 @@ def sample(
     data: StandData,
     *,
     seed: int,
-    draws: int = 1000,
-    tune: int = 200,
+    draws: int = 2000,
+    tune: int = 100,
     chains: int = 4,
     cores: int = 2,
     every: int = 1,
+    needed: DrawsNeeded | None = None,
     progress: Progress | None = None,
 ) -> Draws:
-    """Run the chains and hold each `every`-th draw. Raises `StandageError` if the density has no
-    finite start.
+    """Run the chains for at most `draws` each, or until `needed` finds enough, and hold each
+    `every`-th draw. Raises `StandageError` if the density has no finite start.
     """
     began = time.perf_counter()
     kernel = Kernel(data)
@@ -93,41 +94,7 @@ def sample(
         chains=chains,
         cores=cores,
         every=every,
+        needed=needed,
         progress=told(PILOT_SHARE, 1.0),
     )
     return replace(final, seconds=time.perf_counter() - began)
-
-
-def sample_again(
-    data: StandData,
-    sampled: Draws,
-    *,
-    seed: int,
-    tune: int = 200,
-    cores: int = 2,
-    progress: Progress | None = None,
-) -> Draws:
-    """As many chains again, in the same coordinates from other starts, beside those at hand;
-    thinned to as many draws in all.
-    """
-    chains, held, _ = sampled.values.shape
-    draws = sampled.made // chains
-    more = no_u_turn(
-        Kernel(data),
-        sampled.coordinates,
-        seed=seed + 2,
-        draws=draws,
-        tune=tune,
-        chains=chains,
-        cores=cores,
-        every=draws // held,
-        progress=progress,
-    )
-    return replace(
-        sampled,
-        values=np.concatenate([sampled.values[:, ::2], more.values[:, ::2]]),
-        divergences=sampled.divergences + more.divergences,
-        steps_per_draw=(sampled.steps_per_draw + more.steps_per_draw) / 2,
-        seconds=sampled.seconds + more.seconds,
-        made=sampled.made + more.made,
-    )

@@ -68,8 +68,6 @@ def judge(
 
 def _of_chains(sampled: Draws, found: Convergence) -> Iterator[str]:
     more = 2 * sampled.made // len(sampled.values)
-    if sampled.made > sampled.values.shape[0] * sampled.values.shape[1]:
-        yield "The first chains did not agree well enough; as many again were run beside them."
     # so put, a number that isn't one is no agreement either
     if not (found.rhat_max <= RHAT_LIMIT and found.rhat_any <= LOOSE_RHAT_LIMIT):
         worst = (

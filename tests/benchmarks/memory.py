@@ -169,8 +169,6 @@ def one_run(survey: str, out: str, draws: int, chains: int, sampled: bool, where
     fit = import_module("standage.stand.fit")
     if not sampled:
         fit.sample = invented_draws
-        # they may miss a limit of convergence by chance, and more of them would be sampled
-        fit.sample_again = lambda data, sampled, **_: sampled
     steps = Steps()
     if where:
         for module, names in STEPS.items():

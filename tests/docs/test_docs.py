@@ -393,7 +393,7 @@ def test_sampling_in_the_documents_is_that_of_the_code():
         for name, parameter in inspect.signature(fit_stands).parameters.items()
     }
     assert f"Each of {usual['chains']} chains" in told
-    assert f"{usual['tune']} steps of tuning, {usual['draws']} kept draws" in told
+    assert f"{usual['tune']} steps of tuning, at most {usual['draws']} kept draws" in told
     assert f"least curvature below {SMALLEST_CURVATURE} " in told
     assert f"{sampler.PILOT_TUNE} steps of tuning and {sampler.PILOT_DRAWS} draws" in told
     assert f"At {sampler.PILOT_POINTS} of its points" in told

@@ -8,7 +8,7 @@ import arviz
 import numpy as np
 import pytest
 
-from standage.stand.effective_draws import ess_and_rhat
+from standage.stand.effective_draws import ess_and_rhat, tail_ess
 
 
 def autoregressive(correlation, *, chains=4, draws=400, seed=1):
@@ -30,6 +30,8 @@ def test_the_same_as_arviz(chains, draws):
     ess, rhat = ess_and_rhat(values)
     assert ess == pytest.approx(arviz.ess(theirs, method="bulk")["x"].to_numpy(), rel=1e-9)
     assert rhat == pytest.approx(arviz.rhat(theirs, method="rank")["x"].to_numpy(), rel=1e-9)
+    tails = arviz.ess(theirs, method="tail")["x"].to_numpy()
+    assert tail_ess(values) == pytest.approx(tails, rel=1e-9)
 
 
 def test_an_autoregressive_chain_is_worth_what_theory_says():

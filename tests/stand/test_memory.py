@@ -17,7 +17,7 @@ from standage.stand.build import build_stands
 from standage.stand.fit import fit_stands
 from standage.stand.kernel.log_density import Kernel
 from standage.stand.parameters import layout, pack
-from standage.stand.sampler import sample, sample_again
+from standage.stand.sampler import sample
 from standage.stand.states import UnitStates, prior_draws
 from standage.stand.whitening import whitening
 from standage.survey.reading import read_survey
@@ -108,9 +108,6 @@ def test_held_draws_are_each_so_manieth_of_all(one_stand):
     every, third = sample(data, **settings), sample(data, every=3, **settings)
     assert np.array_equal(third.values, every.values[:, 2::3])
     assert (third.made, third.divergences) == (69, every.divergences)
-    more = sample_again(data, third, seed=3, tune=20)
-    assert more.values.shape == (6, 4, layout(data).size) and more.made == 138
-    assert np.array_equal(more.values[:3], third.values[:, ::2])
 
 
 def test_more_than_memory_holds_is_refused_before_anything_is_sampled(one_stand, monkeypatch):
