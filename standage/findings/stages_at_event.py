@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 
@@ -88,17 +89,22 @@ def stem_histories(
     chosen = generator.integers(len(posterior.delay_prior[number]["grass"]), size=len(kept))
     fitted = _pace(posterior.delay_posterior[number], kept)
     prior = _pace(posterior.delay_prior[number], chosen)
+    grass, mean, spread = fitted.grass, fitted.growth, fitted.dispersion
+    longest = int(np.nanmax(unit.season - established, initial=0))
+
+    @cache
+    def growth(share: float) -> np.ndarray:
+        return height_growth_pmf(mean * share, spread, longest)
+
+    grown_by = np.cumsum(growth(1.0), axis=1)
     histories = np.full((6, *established.shape), np.nan)
     for stem, height in enumerate(heights):
         began = established[:, stem]
         share = min(height_share(profile, height), 1.0) if np.isfinite(height) else 1.0
-        grass, mean, spread = fitted.grass, fitted.growth, fitted.dispersion
         if np.isfinite(height):
-            emerged, arrived = _split(
-                began, at_core[:, stem], grass, mean * share, spread, generator
-            )
+            emerged, arrived = _split(began, at_core[:, stem], grass, growth(share), generator)
         else:
-            emerged, arrived = _grown(began, unit.season, grass, mean, spread, generator)
+            emerged, arrived = _grown(began, unit.season, grass, grown_by, generator)
         breast_height = arrived + _growth(mean * (1 - share), spread, generator)
         histories[:3, :, stem] = began, emerged, breast_height
         histories[3:, :, stem] = _by_prior(arrived, share, prior, generator)
@@ -192,16 +198,14 @@ def _split(
     began: np.ndarray,
     arrived: np.ndarray,
     grass: np.ndarray,
-    mean: np.ndarray,
-    dispersion: np.ndarray,
+    growth: np.ndarray,
     generator: np.random.Generator,
 ) -> tuple[np.ndarray, np.ndarray]:
     """First season with a stem and season of arrival of a cored stem, given its drawn years. Each
-    (draw,)
+    (draw,); growth: (draw, season) pmf of the growth to its core.
     """
     known = np.isfinite(began) & np.isfinite(arrived)
     delay = np.where(known, arrived - began, 0).astype(int)
-    growth = height_growth_pmf(mean, dispersion, max(int(delay.max()), 0))
     stage = _waited(delay, grass, growth, generator)
     return np.where(known, began + stage, np.nan), np.where(known, arrived, np.nan)
 
@@ -210,17 +214,14 @@ def _grown(
     began: np.ndarray,
     season: int,
     grass: np.ndarray,
-    mean: np.ndarray,
-    dispersion: np.ndarray,
+    grown_by: np.ndarray,
     generator: np.random.Generator,
 ) -> tuple[np.ndarray, np.ndarray]:
     """First season with a stem, and season of breast height, of a stem dated by its size. Each
-    (draw,)
+    (draw,); grown_by: (draw, season) distribution function of the growth to breast height.
     """
     known = np.isfinite(began)
     seasons = np.where(known, season - began, 0).astype(int)
-    growth = height_growth_pmf(mean, dispersion, max(int(seasons.max()), 0))
-    grown_by = np.cumsum(growth, axis=1)
     stage = _waited(seasons, grass, grown_by, generator)
     most = np.maximum(seasons - stage, 0)
     target = (

@@ -52,8 +52,9 @@ def fit_stands(
     """Sample the joint posterior of all stands of a survey and date every stem.
 
     draws: of a chain at most; fewer where they are enough by the limits of the verdict. draws_file:
-    where draws of the very same run are read from, if they are there, and written to otherwise. Returns a `Posterior`; its `verdict` says whether to trust it. Raises `StandageError`
-    if no stand carries enough to be modelled.
+    where draws of the very same run are read from, if they are there, and written to otherwise.
+    Returns a `Posterior`; its `verdict` says whether to trust it. Raises `StandageError` if no
+    stand carries enough to be modelled.
 
     >>> posterior = fit_stands(survey, seed=1, draws=20, tune=50, chains=2)
     >>> posterior["living"].sizes["draw"], posterior.verdict["passed"]

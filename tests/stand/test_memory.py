@@ -16,7 +16,7 @@ from standage.stand import fit, memory
 from standage.stand.build import build_stands
 from standage.stand.fit import fit_stands
 from standage.stand.kernel.log_density import Kernel
-from standage.stand.parameters import layout, pack
+from standage.stand.parameters import pack
 from standage.stand.sampler import sample
 from standage.stand.states import UnitStates, prior_draws
 from standage.stand.whitening import whitening
