@@ -592,7 +592,8 @@ def test_stands_too_many_for_pairs_are_compared_by_community_and_that_is_said(mo
     shown = page_section.side_by_side(
         SimpleNamespace(comparison=table, stand_summary=summary_of(names, communities))
     )
-    assert [each.heads[0] for each in shown.tables] == ["Community"] and not shown.pairs
+    (shown_table,) = shown.tables
+    assert shown_table.heads[0].startswith("Community") and not shown.pairs
     assert shown.refused[0] == row["words"]
 
 
