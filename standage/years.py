@@ -6,6 +6,7 @@ import datetime as dt
 
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike
 
 SEASON_START_MONTH = 3
 """A growing season begins on 1 March (common practice, no source): a core taken in January has the
@@ -27,10 +28,18 @@ def growing_season(date: dt.date) -> int:
     return int(date.year if date.month >= SEASON_START_MONTH else date.year - 1)
 
 
-def growing_seasons(dates: pd.Series) -> np.ndarray:
+def growing_seasons(dates: ArrayLike) -> np.ndarray:
     """`growing_season` of many dates: datetime64 (row,) to float64 (row,), NaN where the date is
     missing.
     """
-    years = dates.dt.year.to_numpy(dtype=float)
-    months = dates.dt.month.to_numpy(dtype=float)
-    return np.where(months >= SEASON_START_MONTH, years, years - 1)
+    written = np.asarray(dates, dtype="datetime64[M]")
+    since_march = written.astype(np.int64) - (SEASON_START_MONTH - 1)
+    return np.where(np.isnat(written), np.nan, 1970.0 + since_march // 12)
+
+
+def calendar_years(dates: ArrayLike) -> np.ndarray:
+    """Calendar year of many dates: datetime64 (row,) to float64 (row,), NaN where the date is
+    missing.
+    """
+    written = np.asarray(dates, dtype="datetime64[Y]")
+    return np.where(np.isnat(written), np.nan, 1970.0 + written.astype(np.int64))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import os
 import socket
 import time
 import traceback
@@ -151,7 +152,7 @@ def unlike_the_first_machine(path: str, wanted: str) -> str:
             f"{socket.gethostname()} has standage {here}, and the batch was started by {wanted};"
             " install the same everywhere."
         )
-    if not Path(path).exists():
+    if not os.path.lexists(path):  # a link to nothing is told as what it is when it is read
         return (
             f"{socket.gethostname()} does not see {path}; surveys and results have to be in a place"
             " that all machines share."

@@ -56,6 +56,9 @@ if TYPE_CHECKING:
 CLASS_YEARS = 20  # classes of establishment compared one by one [years]
 # of a species; pairs grow with the square, and beyond this nobody reads their classes (assumption)
 MOST_STANDS_BY_CLASS = 20
+# of a species; beyond it only communities are compared: the pairs of 300 stands are 400,000 rows, a
+# quarter of an hour and some 2 GB
+MOST_STANDS_BY_PAIR = 100
 
 AS_IN_UNIT = "as in `unit`"
 COMPARISON = schema.ResultTable(
@@ -179,16 +182,30 @@ def compare_stands(
         of_species = [stand for stand in stands if stand.species == species]
         values = _Values()
         shown = class_years if len(of_species) <= MOST_STANDS_BY_CLASS else 0
-        for number, first in enumerate(of_species):
+        by_pair = of_species if len(of_species) <= MOST_STANDS_BY_PAIR else []
+        if not by_pair:
+            parts.append(COMPARISON.frame([_too_many(of_species)]))
+        for number, first in enumerate(by_pair):
             # rows of many pairs take five times as much memory as a table of them
             rows: list[Row] = []
-            for second in of_species[number + 1 :]:
+            for second in by_pair[number + 1 :]:
                 rows += _pair_rows(first, second, values, level, shown, seed)
             parts.append(COMPARISON.frame(rows))
         rows = list(community_rows(of_species, values.of, level, shown, seed))
         parts.append(COMPARISON.frame(rows))
     found = [part for part in parts if len(part)]
     return pd.concat(found, ignore_index=True) if found else COMPARISON.frame()
+
+
+def _too_many(stands: Sequence[ComparedStand]) -> Row:
+    """The one row of stands of a species that are too many for pairs."""
+    return {
+        **pair_columns(STAND, stands[0], stands[1]),
+        "first": f"{len(stands)} stands",
+        "second": "",
+        "measure": EVERYTHING,
+        **refused(Obstacle("too many stands")),
+    }
 
 
 class _Values:

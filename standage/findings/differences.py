@@ -33,7 +33,7 @@ class Obstacle:
 
     `no plots`, `no coring heights`, `not searched` (for plants in the grass stage) and `no pulse`
     are so in the stands named; in the first of two stands of `other stems` all stems of plots were
-    listed, in the second single trees sampled.
+    listed, in the second single trees sampled; `too many stands` are compared by community alone.
     """
 
     reason: Literal[
@@ -45,6 +45,7 @@ class Obstacle:
         "not searched",
         "no pulse",
         "no common years",
+        "too many stands",
     ]
     stands: tuple[str, ...] = ()
 

@@ -202,6 +202,16 @@ def _counts_columns(
     return columns | effect | {"change": 100 * (power - 1)}
 
 
+def stems_change(before: float, after: float, whole: float) -> float:
+    """The change of a number of stems, scaled up on a straight line in logarithms; of no stems the
+    plain one.
+
+    >>> round(stems_change(100.0, 110.0, 2.0), 6), stems_change(0.0, 0.0, 2.0)
+    (21.0, 0.0)
+    """
+    return before * ((after / before) ** whole - 1) if before else after
+
+
 def _effect_columns(
     followed: FollowedUnit, before: Outcome, weights: Weights, chains: int
 ) -> Columns:
@@ -229,9 +239,7 @@ def _effect_columns(
             if change.size
             else np.nan
         ),
-        "stems_per_ha_change": (
-            before.stems * ((after.stems / before.stems) ** whole - 1)
-        ),  # a straight line in logarithms
+        "stems_per_ha_change": stems_change(before.stems, after.stems, whole),
         "share_over_100_years_change": (
             float(np.clip(before.old_share + whole * (after.old_share - before.old_share), 0, 1))
             - before.old_share

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from standage.findings.communities import WELL_KNOWN_SPREAD
+from standage.findings.comparison import MOST_STANDS_BY_PAIR
 from standage.findings.comparison_measures import (
     AGE_STRUCTURE_DISTANCE,
     SHARE_IN_CLASS,
@@ -85,6 +86,12 @@ def comparison_words(row: Row) -> str:
     """One row of the comparison as a sentence."""
     pair = f"{row['first']} and {row['second']}"
     obstacle = row["obstacle"]
+    if isinstance(obstacle, Obstacle) and obstacle.reason == "too many stands":
+        return (
+            f"The {row['first']} of {row['species']} are not compared pair by pair: that is done"
+            f" with {MOST_STANDS_BY_PAIR} at most. Put those to be compared into a survey of their"
+            " own."
+        )
     if isinstance(obstacle, Obstacle):
         what = "" if row["measure"] == EVERYTHING else f" by {_measure_words(row)}"
         return f"{pair} can't be compared{what}: {_obstacle_words(obstacle, row)}."
@@ -136,6 +143,8 @@ def _obstacle_words(obstacle: Obstacle, row: Row) -> str:
             return f"no pulse can be told in {names}, which is not proof that there was none"
         case "no common years":
             return "the two have no years in common that they speak about"
+        case "too many stands":
+            return "they are too many"
 
 
 def _left_out_words(obstacle: Obstacle, row: Row) -> str:

@@ -22,6 +22,8 @@ from standage.survey.survey import Survey
 # (assumption). [bytes]
 PLENTY = 0.5e9
 LEAST_HELD = 800
+# where that many take more than so much, some fewer; 500 points have an error of 2.5 % (assumption)
+MOST_BYTES, LEAST_OF_MANY_STANDS = 1.2e9, 500
 # of the prior, as many as take a quarter of that, within these: 300 know a chance within 0.03
 LEAST_PRIOR, MOST_PRIOR = 300, 1000
 SINGLE, DOUBLE = 4, 8  # bytes of a number
@@ -44,8 +46,10 @@ def bytes_per_draw(data: StandData, n_stems: int) -> int:
 
 def thinning(data: StandData, n_stems: int, draws: int) -> int:
     """Of `draws` in all, each how manieth is held."""
-    wanted = int(np.ceil(draws * bytes_per_draw(data, n_stems) / PLENTY))
-    return max(1, min(wanted, draws // LEAST_HELD))
+    one = bytes_per_draw(data, n_stems)
+    wanted = int(np.ceil(draws * one / PLENTY))
+    least = min(LEAST_HELD, max(LEAST_OF_MANY_STANDS, int(MOST_BYTES / one)))
+    return max(1, min(wanted, draws // least))
 
 
 def prior_held(data: StandData, held: int) -> int:

@@ -53,7 +53,7 @@ LETTERS_FOR_DIGITS = str.maketrans("OolIS", "00115")
 """Letters that hands and scanners write for digits (common practice, no source)."""
 
 
-def typed(cells: TableCells, column: Column, text: pd.Series) -> pd.Series:
+def typed(cells: TableCells, column: Column, text: np.ndarray) -> np.ndarray:
     """The column's cells, text (row,), as numbers (float64), dates (datetime64[ns]) or codes and
     text (object). What cannot be accepted becomes blank.
     """
@@ -66,9 +66,9 @@ def typed(cells: TableCells, column: Column, text: pd.Series) -> pd.Series:
     return text
 
 
-def _numbers(cells: TableCells, column: Column, text: pd.Series) -> pd.Series:
-    written = (text != "").to_numpy(dtype=bool)
-    values = pd.to_numeric(text, errors="coerce").to_numpy(dtype=float).copy()
+def _numbers(cells: TableCells, column: Column, text: np.ndarray) -> np.ndarray:
+    written = text != ""
+    values = np.array(pd.to_numeric(text, errors="coerce"), dtype=float)
     bad = written & ~np.isfinite(values)
     values[bad] = np.nan
     unit = cells.units.get(column.name, column.unit)
@@ -98,7 +98,7 @@ def _numbers(cells: TableCells, column: Column, text: pd.Series) -> pd.Series:
                 advice = f"Write the unit into the cell where it is another: '{text[place]} cm'."
             cells.problem(place, column, found, column.allowed, advice)
         values[outside] = np.nan
-    return pd.Series(values)
+    return values
 
 
 def _unit_not_said(cells: TableCells, column: Column) -> None:
@@ -226,12 +226,13 @@ def _advice(column: Column, cell: str) -> str:
     return f"Write the number alone{unit}, without words{blank}; remarks belong into note."
 
 
-def _codes(cells: TableCells, column: Column, text: pd.Series) -> pd.Series:
-    bad = ~text.isin([*column.codes, ""]).to_numpy(dtype=bool)
+def _codes(cells: TableCells, column: Column, text: np.ndarray) -> np.ndarray:
+    known = {*column.codes, ""}
+    bad = np.array([cell not in known for cell in text], dtype=bool)
     if not bad.any():
         return text
     advised = iter(range(ADVISED))
-    read = text.where(~bad, "").astype(object)
+    read = np.where(bad, "", text)
     for place, value in applied(
         cells, column, text, bad, lambda cell: _odd_code(cells, column, cell, advised)
     ):

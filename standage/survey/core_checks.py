@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 
 from standage.errors import Problem
-from standage.survey.table_checks import Report, looked_up, reporter, seasons_of_stands
+from standage.survey.rows import Cells, Rows
+from standage.survey.table_checks import Report, reporter, seasons_of_stands
 from standage.years import growing_seasons
 
 NARROWEST_MEAN_RING_MM = 0.1
@@ -29,31 +30,31 @@ differ by this share (assumption).
 """
 
 
-def widest_at_core(cores: pd.DataFrame, dbh_cm: pd.Series) -> pd.Series:
+def widest_at_core(cores: Rows, dbh_cm: Cells) -> Cells:
     """How thick a stem can be where the core was taken: as measured there, else by its diameter at
     breast height; NaN where neither is known. [cm]
 
     cores: `diameter_at_core_cm` and `height_cm`, where a blank may be the ground.
     """
     below = 1.0 - cores["height_cm"].fillna(0.0) / BREAST_HEIGHT_CM
-    by_dbh = dbh_cm + SWELLING_CM * below.clip(lower=0.0)
+    by_dbh = dbh_cm + SWELLING_CM * np.maximum(below, 0.0)
     return cores["diameter_at_core_cm"].fillna(by_dbh)
 
 
+@np.errstate(divide="ignore", invalid="ignore")  # of blanks, and of no rings
 def check_cores(
     frames: Mapping[str, pd.DataFrame], files: Mapping[str, str], problems: list[Problem]
 ) -> None:
     """All contradictions within cores, and of cores with trees and stands. Blank and refused cells
     contradict nothing.
     """
-    cores, trees = frames["cores"], frames["trees"]
-    stand = looked_up(cores["tree"], trees, "tree", "stand").fillna("").astype(object)
-    core_season = growing_seasons(cores["core_date"])
+    cores, trees = Rows(frames["cores"]), Rows(frames["trees"])
+    stand = trees.of(cores["tree"], "tree", "stand", "")
     with_tree = cores.assign(
-        core_season=core_season,
+        core_season=growing_seasons(cores["core_date"]),
         survey_season=seasons_of_stands(stand, frames["stands"]),
-        death=looked_up(cores["tree"], trees, "tree", "death_year"),
-        death_sd=looked_up(cores["tree"], trees, "tree", "death_year_sd"),
+        death=trees.of(cores["tree"], "tree", "death_year"),
+        death_sd=trees.of(cores["tree"], "tree", "death_year_sd"),
     )
     report = reporter(files["cores"], with_tree, problems)
     _check_years(with_tree, report)
@@ -66,11 +67,10 @@ def check_readings(
     frames: Mapping[str, pd.DataFrame], files: Mapping[str, str], problems: list[Problem]
 ) -> None:
     """A further reading must say what was read, and no ring younger than the core can hold."""
-    rows, cores = frames["core_readings"], frames["cores"]
-    stand = looked_up(
-        looked_up(rows["core"], cores, "core", "tree"), frames["trees"], "tree", "stand"
-    )
-    season = seasons_of_stands(stand.fillna("").astype(object), frames["stands"])
+    rows = Rows(frames["core_readings"])
+    tree = Rows(frames["cores"]).of(rows["core"], "core", "tree")
+    stand = Rows(frames["trees"]).of(tree, "tree", "stand", "")
+    season = seasons_of_stands(stand, frames["stands"])
     report = reporter(files["core_readings"], rows.assign(season=season), problems)
     report(
         rows["first_ring_year"].isna() & rows["ring_count"].isna(),
@@ -88,7 +88,7 @@ def check_readings(
     )
 
 
-def _check_years(cores: pd.DataFrame, report: Report) -> None:
+def _check_years(cores: Rows, report: Report) -> None:
     first, last, count = cores["first_ring_year"], cores["last_ring_year"], cores["ring_count"]
     report(
         first > cores["core_season"],
@@ -122,7 +122,7 @@ def _check_years(cores: pd.DataFrame, report: Report) -> None:
     # than years is no contradiction.
     span = last - first + 1
     more, fewer = count - span, span - count
-    crossdated = (cores["dating"] == "crossdated").to_numpy(dtype=bool)
+    crossdated = cores["dating"] == "crossdated"
     slack = np.where(crossdated, np.maximum(1, COUNT_TOLERANCE_SHARE * span), 0)
     wrong = (span >= 1) & ((more > slack) | (fewer > slack + 1))
     report(
@@ -157,7 +157,7 @@ def _check_years(cores: pd.DataFrame, report: Report) -> None:
     )
 
 
-def _slack_without_last(cores: pd.DataFrame) -> np.ndarray:
+def _slack_without_last(cores: Rows) -> np.ndarray:
     """Rings by which a count may exceed the years to the core, (core,): none if counted, a share of
     the count if crossdated.
     """
@@ -168,7 +168,7 @@ def _slack_without_last(cores: pd.DataFrame) -> np.ndarray:
     )
 
 
-def _check_crossdating(cores: pd.DataFrame, report: Report) -> None:
+def _check_crossdating(cores: Rows, report: Report) -> None:
     secure, crossdated = cores["crossdated_back_to_year"], cores["dating"] == "crossdated"
     report(
         secure.notna() & ~crossdated,
@@ -201,7 +201,7 @@ def _check_crossdating(cores: pd.DataFrame, report: Report) -> None:
     )
 
 
-def _check_centre(cores: pd.DataFrame, report: Report) -> None:
+def _check_centre(cores: Rows, report: Report) -> None:
     pith, straight = cores["centre"] == "pith", cores["centre"] == "straight"
     bound = cores["at_least"] == "yes"
     report(
@@ -272,7 +272,7 @@ def _check_centre(cores: pd.DataFrame, report: Report) -> None:
         )
 
 
-def _check_wood(cores: pd.DataFrame, report: Report) -> None:
+def _check_wood(cores: Rows, report: Report) -> None:
     rings = cores["ring_count"].fillna(cores["last_ring_year"] - cores["first_ring_year"] + 1)
     length = cores["core_length_mm"]
     narrow = (rings > 0) & (length / rings.where(rings > 0) < NARROWEST_MEAN_RING_MM)

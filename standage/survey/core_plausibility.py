@@ -6,15 +6,16 @@ What can't be is a problem; what is only unlikely is a warning, and is used as w
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 
 import numpy as np
 import pandas as pd
 
 from standage.problems import Problem
 from standage.survey.core_checks import BREAST_HEIGHT_CM, NARROWEST_MEAN_RING_MM, widest_at_core
-from standage.survey.species_limits import FAR_BEYOND, with_limits
-from standage.survey.table_checks import looked_up, reporter
+from standage.survey.rows import Rows, as_cells
+from standage.survey.species_limits import FAR_BEYOND, Limits, limits_beside
+from standage.survey.table_checks import reporter
 from standage.years import growing_seasons
 
 OFF_CENTRE = 1.3
@@ -65,10 +66,11 @@ MEASURES = ("arc_chord_mm", "arc_height_mm", "pith_distance_mm", "inner_ring_mm"
 READ = ("first_ring_year", "last_ring_year", "ring_count", "rings_to_pith", "centre", "dating")
 
 
+@np.errstate(divide="ignore", invalid="ignore")  # of blanks, and of no rings
 def judge_cores(
     frames: Mapping[str, pd.DataFrame],
     files: Mapping[str, str],
-    limits: pd.DataFrame,
+    limits: Limits,
     problems: list[Problem],
     warnings: list[Problem],
 ) -> None:
@@ -77,18 +79,19 @@ def judge_cores(
     """
     _entered_twice(frames, files, problems, warnings)
     refused = {problem.row for problem in problems if problem.file == files["cores"]}
-    cores, trees = frames["cores"], frames["trees"]
-    cores = cores[~cores["row"].isin(refused)]
+    cores, trees = Rows(_without(frames["cores"], refused)), Rows(frames["trees"])
+    species = trees.of(cores["tree"], "tree", "species", "")
+    season = as_cells(growing_seasons(cores["core_date"]))
+    span = as_cells(cores["last_ring_year"].fillna(season) - cores["first_ring_year"] + 1)
     table = cores.assign(
-        species=looked_up(cores["tree"], trees, "tree", "species").fillna("").astype(object),
-        dbh_cm=looked_up(cores["tree"], trees, "tree", "dbh_cm"),
-        season=growing_seasons(cores["core_date"]),
-        live=looked_up(cores["tree"], trees, "tree", "status") == "live",
+        species=species,
+        dbh_cm=trees.of(cores["tree"], "tree", "dbh_cm"),
+        season=season,
+        live=trees.of(cores["tree"], "tree", "status") == "live",
+        rings=cores["ring_count"].fillna(span.where(span > 0)),
+        read_from=np.where(cores["ring_count"].notna(), "ring_count", "first_ring_year"),
+        **limits_beside(species, limits),
     )
-    table = with_limits(table, limits)
-    span = table["last_ring_year"].fillna(table["season"]) - table["first_ring_year"] + 1
-    table["rings"] = table["ring_count"].fillna(span.where(span > 0))
-    table["read_from"] = np.where(table["ring_count"].notna(), "ring_count", "first_ring_year")
     file = files["cores"]
     _ages(file, table, problems, warnings)
     _last_rings(file, table, warnings)
@@ -96,7 +99,11 @@ def judge_cores(
     _heights(file, cores, problems, warnings)
 
 
-def _ages(file: str, cores: pd.DataFrame, problems: list, warnings: list) -> None:
+def _without(cores: pd.DataFrame, refused: Collection[int | None]) -> pd.DataFrame:
+    return cores[~cores["row"].isin(refused)] if refused else cores
+
+
+def _ages(file: str, cores: Rows, problems: list, warnings: list) -> None:
     far = cores["rings"] > FAR_BEYOND * cores["oldest"]
     for column in ("ring_count", "first_ring_year"):
         here = cores["read_from"] == column
@@ -113,7 +120,7 @@ def _ages(file: str, cores: pd.DataFrame, problems: list, warnings: list) -> Non
             )
 
 
-def _last_rings(file: str, cores: pd.DataFrame, warnings: list) -> None:
+def _last_rings(file: str, cores: Rows, warnings: list) -> None:
     """Of a living tree's core from which no outer ring is said to be lost, the last ring is of the
     season before it was taken, or of that one.
     """
@@ -141,7 +148,7 @@ def _last_rings(file: str, cores: pd.DataFrame, warnings: list) -> None:
     )
 
 
-def _rings_in_the_stem(file: str, cores: pd.DataFrame, problems: list, warnings: list) -> None:
+def _rings_in_the_stem(file: str, cores: Rows, problems: list, warnings: list) -> None:
     """The rings seen against the radius of the stem, and the core against both."""
     taper = 1.0 + cores["taper"] * (BREAST_HEIGHT_CM - cores["height_cm"].fillna(0.0)) / 100.0
     likely = cores["diameter_at_core_cm"].fillna(cores["dbh_cm"] * taper)
@@ -175,7 +182,7 @@ def _rings_in_the_stem(file: str, cores: pd.DataFrame, problems: list, warnings:
         "rings that the stem has room for",
         "Check the count and years of the core, the diameter and which tree the core is of.",
     )
-    mean = (OFF_CENTRE * radius).where(~measured, length) / rings
+    mean = length.fillna(OFF_CENTRE * radius) / rings
     table = table.assign(mean=mean.round(2))
     reporter(file, table, warnings)(
         (mean < cores["narrowest_mm"]) & ~too_narrow & ~(length / rings < NARROWEST_MEAN_RING_MM),
@@ -189,9 +196,9 @@ def _rings_in_the_stem(file: str, cores: pd.DataFrame, problems: list, warnings:
 
 def _few_rings(
     file: str,
-    cores: pd.DataFrame,
-    radius: pd.Series,
-    told: pd.Series,
+    cores: Rows,
+    radius: np.ndarray,
+    told: np.ndarray,
     problems: list,
     warnings: list,
 ) -> None:
@@ -203,8 +210,8 @@ def _few_rings(
     open_ended &= cores["pith_distance_mm"].isna()
     whole = (rings + missed) / np.where(open_ended, SHARE_SEEN, 1.0)
     distance = cores["pith_distance_mm"].fillna(0.0)
-    wood = (radius - distance).clip(lower=0.0).where(cores["pith_distance_mm"].notna(), radius)
-    mean = (length / rings).fillna(wood / whole)
+    wood = np.where(cores["pith_distance_mm"].isna(), radius, np.maximum(radius - distance, 0.0))
+    mean = as_cells(length / rings).fillna(wood / whole)
     table = cores.assign(mean=mean.round(1))
     laid = IMPOSSIBLY_WIDE * cores["widest_mm"] * whole
     far = (wood - laid > NOT_LAID_MM) & to_pith & length.isna()
@@ -219,18 +226,19 @@ def _few_rings(
     reporter(file, table, warnings)((mean > cores["widest_mm"]) & ~far & ~told, None, *words)
 
 
-def _heights(file: str, cores: pd.DataFrame, problems: list, warnings: list) -> None:
+def _heights(file: str, cores: Rows, problems: list, warnings: list) -> None:
     """Coring heights that are metres or feet."""
-    height = cores["height_cm"].dropna()
+    height = np.asarray(cores["height_cm"])
     height = height[height > 0]
     if len(height) < FEWEST_HEIGHTS or not (height % 1 != 0).any() or height.max() > FEET_UP_TO:
         whole = np.unique(height[height % 1 == 0])
-        by_100 = 100 * cores["height_cm"].to_numpy()
+        by_100 = 100 * np.asarray(cores["height_cm"])
         also = np.isclose(by_100[:, None], whole[None, :], rtol=SAME_HEIGHT).any(axis=1)
         reporter(file, cores, warnings)(
             also & (cores["height_cm"] <= METRES_UP_TO) & (cores["height_cm"] % 1 != 0),
             "height_cm",
-            "{height_cm} cm above the ground, among heights up to " + f"{height.max():g}",
+            "{height_cm} cm above the ground, among heights up to "
+            + f"{height.max(initial=0.0):g}",
             "whole centimetres, as 30 or 137",
             "If these are metres, multiply by 100, or write the unit into the cell: '{height_cm}"
             " m'.",
@@ -260,10 +268,12 @@ def _entered_twice(
     """A core under a second name narrows the date of its tree as if it were another."""
     cores = frames["cores"]
     series = _series_told_apart(frames["ring_widths"], problems)
+    same = ["tree", "height_cm", *READ, *MEASURES, "diameter_at_core_cm", "bark_mm"]
+    if len(set(Rows(cores).row_keys(same))) == len(cores):
+        return
     read = cores[["first_ring_year", "ring_count"]].notna().any(axis=1) & (cores["tree"] != "")
     # cores whose own rings differ are two, whatever else they share
     read &= ~cores["core"].isin(series)
-    same = ["tree", "height_cm", *READ, *MEASURES, "diameter_at_core_cm", "bark_mm"]
     twins = cores[read & cores.duplicated(same, keep=False)]
     if len(twins):
         first = twins.groupby(same, dropna=False, sort=False)["core"].transform("first")
@@ -275,12 +285,14 @@ def _entered_twice(
             "Delete the row if it is one core under two names: it would narrow the date of its"
             " tree.",
         )
-        reporter(files["cores"], again, problems)(certain, "core", *words)
-        reporter(files["cores"], again, warnings)(~certain, "core", *words)
+        reporter(files["cores"], Rows(again), problems)(certain, "core", *words)
+        reporter(files["cores"], Rows(again), warnings)(~certain, "core", *words)
 
 
 def _series_told_apart(rings: pd.DataFrame, problems: list[Problem]) -> set[str]:
     """Cores with long ring series of their own; one under a second name is a problem."""
+    if rings.empty:
+        return set()
     lengths = rings["core"].map(rings["core"].value_counts())
     first_of: dict[bytes, str] = {}
     for core, each in rings[lengths >= SAME_RINGS].groupby("core", sort=False):

@@ -6,7 +6,6 @@ import datetime as dt
 import re
 
 import numpy as np
-import pandas as pd
 
 from standage.errors import TOLD_OF_A_COLUMN
 from standage.survey.dates import dates_in, order_of
@@ -20,48 +19,50 @@ from standage.survey.table_cells import (
     not_recorded,
 )
 
-EARLIEST_DATE = pd.Timestamp(1800, 1, 1)
+EARLIEST_DATE = np.datetime64("1800-01-01")
 """Increment borers came into use in the middle of the nineteenth century (from memory): earlier
 field work is a slip of the pen.
 """
 
-MIDNIGHT = r"(?<=^\d{4}-\d{2}-\d{2})[ T]00:00(:00(\.0+)?)?$"
+_MIDNIGHT = re.compile(r"(?<=^\d{4}-\d{2}-\d{2})[ T]00:00(:00(\.0+)?)?$")
+_YEAR_FIRST = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
 
 
-def typed_dates(cells: TableCells, column: Column, text: pd.Series) -> pd.Series:
-    written = (text != "").to_numpy(dtype=bool)
-    text = text.str.replace(
-        MIDNIGHT, "", regex=True
-    )  # a workbook saved as CSV may show the time of a date, as a workbook stores it
-    shaped = text.str.fullmatch(r"\d{4}-\d{2}-\d{2}").to_numpy(dtype=bool)
+def typed_dates(cells: TableCells, column: Column, text: np.ndarray) -> np.ndarray:
+    # a workbook saved as CSV may show the time of a date, as a workbook stores it
+    text = np.array([_MIDNIGHT.sub("", cell) for cell in text], dtype=object)
     # In microseconds until the range is checked: nanoseconds end in 2262, and a slip of the pen may
     # lie beyond.
-    dates = pd.Series(pd.NaT, index=text.index, dtype="datetime64[us]")
-    if shaped.any():
-        dates[shaped] = pd.to_datetime(text[shaped], format="%Y-%m-%d", errors="coerce").astype(
-            "datetime64[us]"
-        )
-    bad = written & dates.isna().to_numpy()
+    dates = np.array([_day(cell) for cell in text], dtype="datetime64[us]")
+    bad = (text != "") & np.isnat(dates)
     if bad.any():
-        order = order_of(text[bad].unique()[:ADVISED])
+        order = order_of(list(dict.fromkeys(text[bad]))[:ADVISED])
         for place, value in applied(
             cells, column, text, bad, lambda cell: _odd_date(column, cell, order)
         ):
             if value != "":
-                dates[place] = pd.Timestamp(value)
-    today = pd.Timestamp(dt.date.today())
-    out_of_range = ((dates > today) | (dates < EARLIEST_DATE)).to_numpy()
+                dates[place] = np.datetime64(str(value), "us")
+    today = dt.date.today()
+    out_of_range = (dates > np.datetime64(today)) | (dates < EARLIEST_DATE)
     for place in np.flatnonzero(out_of_range)[:TOLD_OF_A_COLUMN]:
-        found = "in the future" if dates[place] > today else "before 1800"
+        found = "in the future" if dates[place] > np.datetime64(today) else "before 1800"
         cells.problem(
             place,
             column,
             f"'{text[place]}', a date {found}",
-            f"a date from 1800-01-01 to today, {today.date()}",
+            f"a date from 1800-01-01 to today, {today}",
             "Correct the date.",
         )
-    dates[out_of_range] = pd.NaT
+    dates[out_of_range] = np.datetime64("NaT")
     return dates.astype("datetime64[ns]")
+
+
+def _day(cell: str) -> np.datetime64:
+    """A date written year-month-day; NaT for all else."""
+    try:
+        return np.datetime64(cell if _YEAR_FIRST.fullmatch(cell) else "NaT", "us")
+    except ValueError:
+        return np.datetime64("NaT", "us")
 
 
 def _odd_date(column: Column, cell: str, order: str) -> Outcome:

@@ -274,7 +274,19 @@ def _read_rings(folder: Path, survey: WrittenSurvey) -> None:
                 )
             )
         return
-    for entry in sorted(rings.iterdir()):
+    try:
+        entries = sorted(rings.iterdir())
+    except OSError as error:
+        survey.problems.append(
+            unreadable_file(
+                RINGS_FOLDER,
+                f"a folder that cannot be read ({error.strerror})",
+                "a readable folder",
+                "Check that you may read it.",
+            )
+        )
+        return
+    for entry in entries:
         name = f"{RINGS_FOLDER}/{entry.name}"
         if entry.name.startswith((".", "~$")) or entry.is_dir():
             continue

@@ -21,6 +21,7 @@ from standage.survey.readings import RefusedSurvey
 from standage.survey.references import OUTSIDE, alike, check_names, resolve_references
 from standage.survey.ring_checks import check_ring_widths
 from standage.survey.ring_widths import fill_core_years, gather_ring_widths
+from standage.survey.rows import Rows
 from standage.survey.schema import TABLES, table
 from standage.survey.species_limits import limits_of
 from standage.survey.species_names import check_species, read_species
@@ -261,12 +262,12 @@ def _note_undated(cores: pd.DataFrame, notes: list[str]) -> None:
 
 def _listed_in(frames: Mapping[str, pd.DataFrame], column: str) -> str:
     """The names of stands or plots that trees and counts are in."""
-    holding = [
-        frame[column] for name, frame in frames.items() if column in frame and name != "plots"
-    ]
-    names = pd.concat(holding) if holding else pd.Series(dtype=object)
-    names = names[~names.str.casefold().isin({"", *OUTSIDE, *NOT_RECORDED})]
-    return _named(names[~names.map(alike).duplicated()])
+    first: dict[str, str] = {}
+    for of, frame in frames.items():
+        for name in dict.fromkeys(frame[column]) if column in frame and of != "plots" else ():
+            if name.casefold() not in {"", *OUTSIDE, *NOT_RECORDED}:
+                first.setdefault(alike(name), name)
+    return _named(list(first.values()))
 
 
 def _fill_defaults(frames: dict[str, pd.DataFrame]) -> None:
@@ -274,18 +275,17 @@ def _fill_defaults(frames: dict[str, pd.DataFrame]) -> None:
     for each in TABLES:
         frame = frames[each.name]
         for column in each.columns:
-            if column.default:
-                frame[column.name] = (
-                    frame[column.name]
-                    .where(frame[column.name] != "", column.default)
-                    .astype(object)
-                )
+            if not column.default or frame.empty:
+                continue
+            cells = frame[column.name].to_numpy()
+            blank = cells == ""
+            if blank.any():
+                frame[column.name] = pd.Series(np.where(blank, column.default, cells), dtype=object)
     cores = frames["cores"]
-    stand = looked_up(cores["tree"], frames["trees"], "tree", "stand").fillna("").astype(object)
-    surveyed = looked_up(stand, frames["stands"], "stand", "survey_date")
-    cores["core_date"] = (
-        cores["core_date"].where(cores["core_date"].notna(), surveyed).astype("datetime64[ns]")
-    )
+    stand = Rows(frames["trees"]).of(cores["tree"], "tree", "stand", "")
+    surveyed = Rows(frames["stands"]).of(stand, "stand", "survey_date")
+    taken = cores["core_date"].to_numpy()
+    cores["core_date"] = np.where(np.isnat(taken), surveyed, taken)
 
 
 def _take_low_stems(trees: pd.DataFrame, notes: list[str]) -> None:
@@ -322,7 +322,7 @@ def _note_what_is_missing(frames: Mapping[str, pd.DataFrame], notes: list[str]) 
             stems = counted(len(of), "live stem")
             notes.append(
                 f"{stems} in plots without a diameter, {kind}, and not among the stems per hectare"
-                f" nor in the basal area: {_named(of['tree'])}"
+                f" nor in the basal area: {_named(list(of['tree']))}"
             )
     without_height = int(cores["height_cm"].isna().sum())
     if without_height:
@@ -338,7 +338,7 @@ def _note_what_is_missing(frames: Mapping[str, pd.DataFrame], notes: list[str]) 
     if outside.any():
         notes.append(
             "outside the plots and without a core, so that nothing dates or counts them:"
-            f" {int(outside.sum())} of the trees ({_named(trees.loc[outside, 'tree'])})"
+            f" {int(outside.sum())} of the trees ({_named(list(trees.loc[outside, 'tree']))})"
         )
     with_trees = set(trees["stand"])
     for stand in frames["stands"]["stand"]:
@@ -349,7 +349,7 @@ def _note_what_is_missing(frames: Mapping[str, pd.DataFrame], notes: list[str]) 
         notes.append(f"plots without a listed stem, taken as found empty: {', '.join(empty_plots)}")
 
 
-def _named(trees: pd.Series) -> str:
+def _named(names: Sequence[str]) -> str:
     """The first names, and how many more."""
-    more = len(trees) - TREES_NAMED
-    return ", ".join(trees.head(TREES_NAMED)) + (f" and {more} more" if more > 0 else "")
+    more = len(names) - TREES_NAMED
+    return ", ".join(names[:TREES_NAMED]) + (f" and {more} more" if more > 0 else "")

@@ -16,9 +16,9 @@ from numpy.typing import ArrayLike
 from standage.errors import TOLD_OF_A_COLUMN, Problem
 from standage.survey.core_checks import NARROWEST_MEAN_RING_MM, widest_at_core
 from standage.survey.ring_widths import COUNT_TOLERANCE_SHARE, UNMEASURED_OUTER_YEARS
+from standage.survey.rows import Rows, as_cells
 from standage.survey.series_cores import NAMES_LISTED
-from standage.survey.species_limits import FAR_BEYOND, limits_of, with_limits
-from standage.survey.table_checks import looked_up
+from standage.survey.species_limits import FAR_BEYOND, limits_beside, limits_of
 from standage.years import growing_seasons
 
 WIDEST_MEAN_RING_MM = 15.0
@@ -64,6 +64,7 @@ UNIT_ADVICE = (
 )
 
 
+@np.errstate(divide="ignore", invalid="ignore")  # of blanks, and of no rings
 def check_ring_widths(
     frames: Mapping[str, pd.DataFrame],
     files: Mapping[str, str],
@@ -94,40 +95,52 @@ def _with_core_and_tree(
     files: Mapping[str, str],
     series: pd.DataFrame,
     problems: list[Problem],
-) -> pd.DataFrame:
-    cores, trees = frames["cores"], frames["trees"]
-    one_each = cores.drop_duplicates("core").rename(columns={"row": "core_row"})
-    table = series.merge(one_each, on="core", how="inner", suffixes=("", "_of_core"))
-    table["core_season"] = growing_seasons(table["core_date"])
-    for name in ("death_year", "death_year_sd", "planted_year", "dbh_cm", "species"):
-        table[name] = looked_up(table["tree"], trees, "tree", name)
+) -> Rows:
+    """The series of cores that are there, with the columns of core and tree beside them."""
+    cores, trees = Rows(frames["cores"]), Rows(frames["trees"])
+    table = Rows(series[series["core"].isin(set(cores["core"]))])
+    own, core = set(table.columns), table["core"]
+    table = table.assign(
+        **{
+            {"row": "core_row"}.get(name, f"{name}_of_core" if name in own else name): cores.of(
+                core, "core", name
+            )
+            for name in cores.columns
+            if name != "core"
+        }
+    )
+    of_tree = ("death_year", "death_year_sd", "planted_year", "dbh_cm", "species")
+    table = table.assign(**{name: trees.of(table["tree"], "tree", name) for name in of_tree})
     refused = {
         problem.row
         for problem in problems
         if problem.file == files["cores"]
         and problem.column in ("first_ring_year", "last_ring_year", "ring_count")
     }
-    table["years_refused"] = table["core_row"].isin(refused)
-    table["place"] = [f"{files['cores']}, row {row}" for row in table["core_row"]]
-    table["column"] = np.where(table["file"] == files["ring_widths"], "year", "")
+    season = growing_seasons(table["core_date"])
     # Only rings to the innermost seen, and to near the bark, come to the whole of a core.
     inward = (table["first"] <= table["first_ring_year"]) | (
         table["span"] - table["absent"] >= table["ring_count"]
     )
-    outward = ~(table["last"] < table["core_season"] - UNMEASURED_OUTER_YEARS) & (
-        table["outer_ring"] != "lost"
-    )
-    table["whole"] = inward & outward & (table["unmeasured"] == 0)
-    table["diameter"] = table["diameter_at_core_cm"].fillna(table["dbh_cm"])
-    table["radius"] = 5 * table["diameter"]  # mm, over bark
-    table["widest"] = widest_at_core(table, table["dbh_cm"])
+    outward = ~(table["last"] < season - UNMEASURED_OUTER_YEARS) & (table["outer_ring"] != "lost")
+    diameter = table["diameter_at_core_cm"].fillna(table["dbh_cm"])
     rings = table["measured"] - table["absent"]
-    table["mean_mm"] = table["sum_mm"] / rings.where(rings > 0)
-    return table
+    place = [f"{files['cores']}, row {row}" for row in table["core_row"]]
+    return table.assign(
+        core_season=season,
+        years_refused=table["core_row"].isin(refused),
+        place=np.array(place, dtype=object),
+        column=np.where(table["file"] == files["ring_widths"], "year", ""),
+        whole=inward & outward & (table["unmeasured"] == 0),
+        diameter=diameter,
+        radius=5 * diameter,  # mm, over bark
+        widest=widest_at_core(table, table["dbh_cm"]),
+        mean_mm=table["sum_mm"] / as_cells(rings).where(rings > 0),
+    )
 
 
 def _tell(
-    table: pd.DataFrame,
+    table: Rows,
     mask: ArrayLike,
     problems: list[Problem],
     found: str,
@@ -143,13 +156,13 @@ def _tell(
     for place in np.flatnonzero(np.asarray(mask, dtype=bool))[:TOLD_OF_A_COLUMN]:
         cells = {
             name: f"{value:.6g}" if isinstance(value, float) else str(value)
-            for name, value in table.iloc[place].items()
+            for name, value in ((name, table[name][place]) for name in table.columns)
         }
         at = column if cells["column"] and column else cells["column"] or None
         problems.append(
             Problem(
                 cells["file"],
-                int(table[row].iat[place]),
+                int(table[row][place]),
                 at,
                 found.format(**cells),
                 expected.format(**cells),
@@ -158,7 +171,7 @@ def _tell(
         )
 
 
-def _check_years(table: pd.DataFrame, problems: list[Problem]) -> None:
+def _check_years(table: Rows, problems: list[Problem]) -> None:
     """Years of series against those of their core and the day it was taken."""
     first, last, clean = table["first"], table["last"], ~table["years_refused"]
     _tell(
@@ -201,7 +214,7 @@ def _check_years(table: pd.DataFrame, problems: list[Problem]) -> None:
 
 
 def _check_ages(
-    table: pd.DataFrame, problems: list[Problem], notes: list[str], profile_folder: str | None
+    table: Rows, problems: list[Problem], notes: list[str], profile_folder: str | None
 ) -> None:
     """Years of series against the life of the tree, and of its species."""
     first, last = table["first"], table["last"]
@@ -224,8 +237,9 @@ def _check_ages(
         "Correct the years of the series, or planted_year; check that core and tree belong"
         " together.",
     )
-    oldest = with_limits(table, limits_of(table["species"], profile_folder))["oldest"]
-    with_oldest = table.assign(oldest=oldest)
+    limits = limits_of(table["species"], profile_folder)
+    with_oldest = table.assign(oldest=limits_beside(table["species"], limits)["oldest"])
+    oldest = with_oldest["oldest"]
     beyond = table["span"] > FAR_BEYOND * oldest
     _tell(
         with_oldest,
@@ -237,13 +251,13 @@ def _check_ages(
     )
     for place in np.flatnonzero((table["span"] > oldest) & ~beyond):
         notes.append(
-            f"core {table['core'].iat[place]}: a series of {table['span'].iat[place]:.0f} years,"
-            f" more than the {oldest.iat[place]:.0f} of the oldest known"
-            f" {table['species'].iat[place]}; are its years right?"
+            f"core {table['core'][place]}: a series of {table['span'][place]:.0f} years,"
+            f" more than the {oldest[place]:.0f} of the oldest known"
+            f" {table['species'][place]}; are its years right?"
         )
 
 
-def _note_what_is_unmeasured(table: pd.DataFrame, notes: list[str]) -> None:
+def _note_what_is_unmeasured(table: Rows, notes: list[str]) -> None:
     """Series that end short of their core, and absent rings in a core only counted."""
     first, last, clean = table["first"], table["last"], ~table["years_refused"]
     later = clean & (first > table["first_ring_year"])
@@ -264,8 +278,8 @@ def _note_what_is_unmeasured(table: pd.DataFrame, notes: list[str]) -> None:
     )
 
 
-def _note(notes: list[str], table: pd.DataFrame, mask: ArrayLike, said: str) -> None:
-    names = list(table.loc[np.asarray(mask, dtype=bool), "core"])
+def _note(notes: list[str], table: Rows, mask: ArrayLike, said: str) -> None:
+    names = table["core"][np.asarray(mask, dtype=bool)].tolist()
     if names:
         more = f" and {len(names) - NAMES_LISTED} more" if len(names) > NAMES_LISTED else ""
         notes.append(
@@ -274,7 +288,7 @@ def _note(notes: list[str], table: pd.DataFrame, mask: ArrayLike, said: str) -> 
         )
 
 
-def _check_wood(table: pd.DataFrame, problems: list[Problem]) -> None:
+def _check_wood(table: Rows, problems: list[Problem]) -> None:
     """The sum of the widths against the length of the core and the radius of the stem."""
     total, length = table["sum_mm"], table["core_length_mm"]
     whole = table["whole"]
@@ -344,7 +358,7 @@ def _check_wood(table: pd.DataFrame, problems: list[Problem]) -> None:
     )
 
 
-def _ask_about_growth(table: pd.DataFrame, notes: list[str]) -> None:
+def _ask_about_growth(table: Rows, notes: list[str]) -> None:
     """Questions about files and series that grow unlike trees, or unlike the other series; nothing
     is changed.
     """
@@ -361,23 +375,22 @@ def _ask_about_growth(table: pd.DataFrame, notes: list[str]) -> None:
         "come to less than a fifth of the radius of the stem, with no word of a centre missed that"
         " far; is the unit a factor of ten off? Used as written",
     )
-    judged = table[table["measured"] - table["absent"] >= FEWEST_RINGS_TO_JUDGE]
+    judged = table["measured"] - table["absent"] >= FEWEST_RINGS_TO_JUDGE
+    core, file, mean = (table[name][judged] for name in ("core", "file", "mean_mm"))
     low, high = USUAL_MEAN_RING_MM
-    for file, middle in judged.groupby("file")["mean_mm"].median().items():
+    for one in sorted(set(file)):
+        middle = np.nanmedian(mean[file == one])
         if not low <= middle <= high:
             notes.append(
-                f"{file}: the middle series has a mean ring of {middle:.3g} mm; is the unit a"
+                f"{one}: the middle series has a mean ring of {middle:.3g} mm; is the unit a"
                 " factor of ten off? Used as written"
             )
-    if len(judged) < FEWEST_SERIES_TO_COMPARE:
+    if len(mean) < FEWEST_SERIES_TO_COMPARE:
         return
-    middle = judged["mean_mm"].median()
-    unlike = judged[
-        (judged["mean_mm"] > LIKE_OTHERS_FACTOR * middle)
-        | (judged["mean_mm"] * LIKE_OTHERS_FACTOR < middle)
-    ]
-    for core, mean, file in zip(unlike["core"], unlike["mean_mm"], unlike["file"], strict=True):
+    middle = np.nanmedian(mean)
+    unlike = (mean > LIKE_OTHERS_FACTOR * middle) | (mean * LIKE_OTHERS_FACTOR < middle)
+    for name, width, of in zip(core[unlike], mean[unlike], file[unlike], strict=True):
         notes.append(
-            f"core {core} ({file}): a mean ring of {mean:.3g} mm, where the middle of all series is"
+            f"core {name} ({of}): a mean ring of {width:.3g} mm, where the middle of all series is"
             f" {middle:.3g} mm; is its unit a factor of ten off? Used as written"
         )

@@ -5,13 +5,16 @@ joined, and what cores.csv lacks filled in.
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
+from functools import cache
 
 import numpy as np
 import pandas as pd
 
 from standage.errors import Problem
+from standage.survey.cells import typed_table
 from standage.survey.decadal_format import DecadalFile, read_decadal
 from standage.survey.readings import Reading
+from standage.survey.schema import RING_WIDTHS
 from standage.survey.series_cores import cores_of_series, names_listed
 from standage.survey.table_checks import looked_up
 from standage.years import growing_seasons
@@ -95,6 +98,9 @@ def gather_ring_widths(
     years, unmeasured years between parts included), span, absent (rings coded 0), unmeasured (years
     between parts), sum_mm, file, first_row, last_row.
     """
+    if frames["ring_widths"].empty and not contents:
+        rings, series = _none_measured()
+        return rings.copy(), series.copy(), ()
     decadal = [read_decadal(file, content) for file, content in contents.items()]
     for each in decadal:
         problems.extend(each.of_file)
@@ -117,6 +123,13 @@ def gather_ring_widths(
     frame = _longest_runs(frame, csv_file, incomplete, problems, notes)
     rings = frame[frame["width_mm"].notna()].reset_index(drop=True)
     return rings, series, tuple(f"{file}: {name}" for file in unused for name in unused[file])
+
+
+@cache
+def _none_measured() -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Rings and series of a survey without any: copied before they are handed out."""
+    rings = ring_frame(typed_table(RING_WIDTHS, None, [], []), RING_WIDTHS.file, [], {})
+    return rings, series_table(rings)
 
 
 def series_table(rings: pd.DataFrame) -> pd.DataFrame:
@@ -258,6 +271,8 @@ def fill_core_years(
     last ring that was still growing may have been left unmeasured: with outer_ring `partial` the
     series has to end in that very season.
     """
+    if series.empty:
+        return
     cores, trees = frames["cores"], frames["trees"]
     by_core = series.set_index("core").reindex(cores["core"])
     first, last, absent = (by_core[name].to_numpy(float) for name in ("first", "last", "absent"))

@@ -5,10 +5,9 @@ number looks wrong, and far beyond it is refused.
 from __future__ import annotations
 
 import warnings
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 import numpy as np
-import pandas as pd
 
 from standage.errors import StandageError
 from standage.profiles import load_profile, profile_keys
@@ -24,16 +23,18 @@ KEYS = {
     "unknown_missed": "core.unknown_missing_rings_median",
 }
 
+Limits = Mapping[str, tuple[float, ...]]
+"""By species, in the order of `KEYS`."""
+
 FAR_BEYOND = 1.5
 """A tree so many times older than the oldest known of its species is refused (assumption)."""
 
 
-def limits_of(species: Iterable[str], profile_folder: str | None = None) -> pd.DataFrame:
-    """A row a species, NaN where it has no profile that can be read; columns as in `KEYS`."""
-    names = list(dict.fromkeys(species))
-    table = pd.DataFrame(np.nan, index=pd.Index(names, dtype=object), columns=list(KEYS))
+def limits_of(species: Iterable[str], profile_folder: str | None = None) -> Limits:
+    """Of each species, as in `KEYS`; of those without a profile that can be read, nothing."""
     known = set(profile_keys(profile_folder))
-    for name in names:
+    limits: dict[str, tuple[float, ...]] = {}
+    for name in dict.fromkeys(species):
         if name not in known:
             continue
         try:
@@ -42,11 +43,14 @@ def limits_of(species: Iterable[str], profile_folder: str | None = None) -> pd.D
                 profile = load_profile(name, profile_folder)
         except StandageError:
             continue
-        table.loc[name] = [profile[key] for key in KEYS.values()]
-    return table
+        limits[name] = tuple(float(profile[key]) for key in KEYS.values())
+    return limits
 
 
-def with_limits(rows: pd.DataFrame, limits: pd.DataFrame) -> pd.DataFrame:
-    """The rows with the limits of their `species` beside them, under the names of `KEYS`."""
-    beside = limits.reindex(rows["species"]).set_axis(rows.index)
-    return rows.drop(columns=list(KEYS), errors="ignore").join(beside)
+def limits_beside(species: Iterable[str], limits: Limits) -> dict[str, np.ndarray]:
+    """The limits of the species of each row, under the names of `KEYS`, (row,); NaN where there
+    are none.
+    """
+    unknown = (np.nan,) * len(KEYS)
+    found = np.array([limits.get(name, unknown) for name in species], dtype=float)
+    return dict(zip(KEYS, found.reshape(-1, len(KEYS)).T, strict=True))

@@ -6,15 +6,18 @@ What can't be is a problem; what is only unlikely is a warning, and is used as w
 
 from __future__ import annotations
 
+import math
 import re
-from collections.abc import Collection, Mapping
+from collections import Counter
+from collections.abc import Collection, Hashable, Iterable, Mapping
 
 import numpy as np
 import pandas as pd
 
 from standage.problems import Problem
-from standage.survey.species_limits import with_limits
-from standage.survey.table_checks import looked_up, reporter, seasons_of_stands
+from standage.survey.rows import Rows, as_cells
+from standage.survey.species_limits import Limits, limits_beside
+from standage.survey.table_checks import reporter, seasons_of_stands
 
 Tables = Mapping[str, pd.DataFrame]
 Files = Mapping[str, str]
@@ -52,10 +55,11 @@ name is asked about (assumption).
 """
 
 
+@np.errstate(divide="ignore", invalid="ignore")  # of blanks, and of no rings
 def judge_stands(
     frames: Mapping[str, pd.DataFrame],
     files: Mapping[str, str],
-    limits: pd.DataFrame,
+    limits: Limits,
     problems: list[Problem],
     warnings: list[Problem],
     without_status: Collection[int] = (),
@@ -76,9 +80,10 @@ def _dead_by_remarks(
     frames: Tables, files: Files, without_status: Collection[int], warnings: list[Problem]
 ) -> None:
     """Stems that are live only because nothing is written in status, and dead by their remarks."""
-    trees = frames["trees"]
+    trees = Rows(frames["trees"])
     silent = trees["row"].isin(without_status)
-    said = trees["note"].str.extract(_DEAD, expand=False).fillna("")
+    found = [_DEAD.search(note) for note in trees["note"]]
+    said = as_cells(np.array([each[1] if each else "" for each in found], dtype=object))
     report = reporter(files["trees"], trees.assign(said=said), warnings)
     report(
         silent & (said != ""),
@@ -89,8 +94,9 @@ def _dead_by_remarks(
     )
 
 
-def _diameters(frames: Tables, files: Files, limits: pd.DataFrame, warnings: list[Problem]) -> None:
-    trees = with_limits(frames["trees"], limits)
+def _diameters(frames: Tables, files: Files, limits: Limits, warnings: list[Problem]) -> None:
+    trees = Rows(frames["trees"])
+    trees = trees.assign(**limits_beside(trees["species"], limits))
     reporter(files["trees"], trees, warnings)(
         trees["dbh_cm"] > trees["largest_dbh_cm"],
         "dbh_cm",
@@ -103,32 +109,36 @@ def _diameters(frames: Tables, files: Files, limits: pd.DataFrame, warnings: lis
 def _densities(
     frames: Tables,
     files: Files,
-    limits: pd.DataFrame,
+    limits: Limits,
     problems: list[Problem],
     warnings: list[Problem],
 ) -> None:
     """Live stems by the area of their plot, as an index that counts thick stems for more."""
-    trees, plots = frames["trees"], frames["plots"]
-    listed = trees[(trees["status"] == "live") & (trees["plot"] != "")]
-    weight = (listed["dbh_cm"] / REFERENCE_DBH_CM) ** DENSITY_POWER
-    table = plots.assign(
-        stems=listed["plot"].value_counts().reindex(plots["plot"]).fillna(0.0).to_numpy(),
-        index_sum=weight.groupby(listed["plot"]).sum().reindex(plots["plot"]).fillna(0).to_numpy(),
-        basal_m2=(np.pi * (listed["dbh_cm"] / 200) ** 2)
-        .groupby(listed["plot"])
-        .sum()
-        .reindex(plots["plot"])
-        .fillna(0)
-        .to_numpy(),
+    trees, plots = Rows(frames["trees"]), Rows(frames["plots"])
+    listed = (trees["status"] == "live") & (trees["plot"] != "")
+    dbh = trees["dbh_cm"]
+    stems, index_sum, basal_m2 = (
+        _sums(values[listed], trees["plot"][listed], plots["plot"], 0.0)
+        for values in (
+            np.ones(len(dbh)),
+            (dbh / REFERENCE_DBH_CM) ** DENSITY_POWER,
+            np.pi * (dbh / 200) ** 2,
+        )
     )
-    densest = limits["densest"].reindex(listed["species"]).set_axis(listed.index)
-    table["densest"] = table["stand"].map(densest.groupby(listed["stand"]).max())
-    hectares = table["area_m2"] / 1e4
-    own = table["index_sum"] / hectares / table["densest"]
-    by_stand = table.assign(hectares=hectares).groupby("stand")[["index_sum", "hectares"]].sum()
-    of_stand = table["stand"].map(by_stand["index_sum"] / by_stand["hectares"]) / table["densest"]
-    table["per_hectare"] = _three_digits(table["stems"] / hectares)
-    table["basal"] = _three_digits(table["basal_m2"] / hectares)
+    densest = _largest(
+        limits_beside(trees["species"][listed], limits)["densest"],
+        trees["stand"][listed],
+        plots["stand"],
+    )
+    hectares = plots["area_m2"] / 1e4
+    own = index_sum / hectares / densest
+    of_stand = _sums(index_sum, plots["stand"], plots["stand"], np.nan)
+    of_stand = of_stand / _sums(hectares, plots["stand"], plots["stand"], np.nan) / densest
+    table = plots.assign(
+        stems=stems,
+        per_hectare=_three_digits(stems / hectares),
+        basal=_three_digits(basal_m2 / hectares),
+    )
     words = (
         "{area_m2} m2 with {stems} stems, which makes {per_hectare} stems and {basal} m2 of basal"
         " area per hectare",
@@ -136,17 +146,41 @@ def _densities(
         "Check area_m2 (in m2: 0.1 ha are 1000) and the diameters (in cm).",
     )
     far = (own > IMPOSSIBLY_DENSE) | (of_stand > IMPOSSIBLY_DENSE)
-    dense = (of_stand > SAMPLED) | ((own > IN_ONE_PLOT) & (table["stems"] >= FEWEST_STEMS))
+    dense = (of_stand > SAMPLED) | ((own > IN_ONE_PLOT) & (stems >= FEWEST_STEMS))
     reporter(files["plots"], table, problems)(far & (own > 1), "area_m2", *words)
     reporter(files["plots"], table, warnings)(dense & ~far & (own > 1), "area_m2", *words)
 
 
-def _three_digits(values: pd.Series) -> pd.Series:
-    return pd.Series([f"{float(f'{value:.3g}'):,.10g}" for value in values], index=values.index)
+def _sums(
+    values: np.ndarray, of: Iterable[Hashable], wanted: Iterable[Hashable], none: float
+) -> np.ndarray:
+    """Sum of the values of each group, missing ones left out, for the groups wanted, (wanted,);
+    `none` for a group that isn't there.
+    """
+    parts: dict[Hashable, list[float]] = {}
+    for group, value in zip(of, values.tolist(), strict=True):
+        parts.setdefault(group, []).append(0.0 if np.isnan(value) else value)
+    sums = {group: math.fsum(each) for group, each in parts.items()}
+    return np.array([sums.get(group, none) for group in wanted], dtype=float)
+
+
+def _largest(values: np.ndarray, of: Iterable[Hashable], wanted: Iterable[Hashable]) -> np.ndarray:
+    """Largest of the values of each group, missing ones left out, for the groups wanted, (wanted,);
+    NaN where there is none.
+    """
+    largest: dict[Hashable, float] = {}
+    for group, value in zip(of, values.tolist(), strict=True):
+        if not (np.isnan(value) or value <= largest.get(group, -np.inf)):
+            largest[group] = value
+    return np.array([largest.get(group, np.nan) for group in wanted], dtype=float)
+
+
+def _three_digits(values: np.ndarray) -> np.ndarray:
+    return np.array([f"{float(f'{value:.3g}'):,.10g}" for value in values], dtype=object)
 
 
 def _areas(frames: Tables, files: Files, warnings: list[Problem]) -> None:
-    plots, stands = frames["plots"], frames["stands"]
+    plots, stands = Rows(frames["plots"]), Rows(frames["stands"])
     reporter(files["plots"], plots, warnings)(
         plots["area_m2"] >= LARGE_PLOT_M2,
         "area_m2",
@@ -154,7 +188,8 @@ def _areas(frames: Tables, files: Files, warnings: list[Problem]) -> None:
         "less than ten hectares",
         "Check the unit: it is m2, and every stem within the limits must have been listed.",
     )
-    table = stands.assign(listed=stands["stand"].map(plots.groupby("stand")["area_m2"].sum() / 1e4))
+    listed = _sums(plots["area_m2"], plots["stand"], stands["stand"], np.nan) / 1e4
+    table = stands.assign(listed=listed)
     reporter(files["stands"], table, warnings)(
         table["listed"] > table["area_ha"],
         "area_ha",
@@ -168,20 +203,21 @@ def _subplots(
     frames: Tables, files: Files, problems: list[Problem], warnings: list[Problem]
 ) -> None:
     """Subplots of one plot and stage lie beside each other: together they fit into the plot."""
-    counts, plots = frames["counts"], frames["plots"]
+    counts, plots = Rows(frames["counts"]), Rows(frames["plots"])
     once = ["plot", "stage", "species", "age_low_years", "age_high_years"]
-    once += ["collar_low_mm", "collar_high_mm"]
-    searched = counts.groupby(once, dropna=False)["area_m2"].transform("sum")
+    alike = counts.row_keys([*once, "collar_low_mm", "collar_high_mm"])
+    number = Counter(alike)
+    first = {key: place for place, key in reversed(list(enumerate(alike)))}
     table = counts.assign(
-        searched=searched,
-        rows_alike=counts.groupby(once, dropna=False)["row"].transform("size"),
-        plot_area=looked_up(counts["plot"], plots, "plot", "area_m2"),
-        first=~counts.duplicated(once),
+        searched=_sums(counts["area_m2"], alike, alike, np.nan),
+        rows_alike=np.array([number[key] for key in alike], dtype=np.int64),
+        plot_area=plots.of(counts["plot"], "plot", "area_m2"),
     )
+    once_each = np.array([first[key] == place for place, key in enumerate(alike)], dtype=bool)
     reporter(files["counts"], table, problems)(
         (table["searched"] > AREA_SLACK * table["plot_area"])
         & (table["rows_alike"] > 1)
-        & table["first"],
+        & once_each,
         "area_m2",
         "{searched} m2 searched for stage '{stage}' in {rows_alike} rows, more than the {plot_area}"
         " m2 of plot '{plot}'",
@@ -199,9 +235,9 @@ def _subplots(
 
 def _names(frames: Tables, files: Files, warnings: list[Problem]) -> None:
     """Trees whose names begin with another stand's, where names begin with the stand's."""
-    trees = frames["trees"]
+    trees = Rows(frames["trees"])
     stands = sorted((name for name in frames["stands"]["stand"] if name), key=len, reverse=True)
-    if len(stands) < 2 or trees.empty:
+    if len(stands) < 2 or len(trees) == 0:
         return
     own = np.array(
         [name.startswith(stand) for name, stand in zip(trees["tree"], trees["stand"], strict=True)]
@@ -210,10 +246,10 @@ def _names(frames: Tables, files: Files, warnings: list[Problem]) -> None:
         return
     # the longest first, so that `north-2` is not taken for `north`
     begins = re.compile(rf"({'|'.join(map(re.escape, stands))})(?![^\W_])")
-    named = pd.Series("", index=trees.index, dtype=object)
-    for row, name in trees.loc[~own, "tree"].items():
-        found = begins.match(name)
-        named[row] = found[1] if found else ""
+    found = [
+        None if mine else begins.match(name) for name, mine in zip(trees["tree"], own, strict=True)
+    ]
+    named = as_cells(np.array([each[1] if each else "" for each in found], dtype=object))
     reporter(files["trees"], trees.assign(named=named), warnings)(
         named != "",
         "stand",
@@ -224,11 +260,11 @@ def _names(frames: Tables, files: Files, warnings: list[Problem]) -> None:
 
 
 def _events(frames: Tables, files: Files, warnings: list[Problem]) -> None:
-    events, stands = frames["events"], frames["stands"]
+    events, stands = Rows(frames["events"]), frames["stands"]
     seasons = seasons_of_stands(stands["stand"], stands)
     last = np.nanmax(seasons) if np.isfinite(seasons).any() else np.nan
-    own = pd.Series(seasons_of_stands(events["stand"], stands), index=events.index)
-    table = events.assign(season=own.where(events["stand"] != "", last))
+    own = seasons_of_stands(events["stand"], stands)
+    table = events.assign(season=np.where(events["stand"] != "", own, last))
     reporter(files["events"], table, warnings)(
         table["first_year"] > table["season"],
         "first_year",

@@ -7,7 +7,6 @@ from dataclasses import dataclass, field
 from typing import SupportsIndex
 
 import numpy as np
-import pandas as pd
 
 from standage.errors import TOLD_OF_A_COLUMN, Problem
 from standage.survey.readings import Reading
@@ -89,7 +88,7 @@ class Outcome:
     more: tuple[tuple[str, str], ...] = ()
 
 
-def with_extra(cells: TableCells, column: Column, text: pd.Series) -> pd.Series:
+def with_extra(cells: TableCells, column: Column, text: np.ndarray) -> np.ndarray:
     """The cells with what other cells of their rows say of them; where both speak and differ, a
     problem.
     """
@@ -116,7 +115,7 @@ def with_extra(cells: TableCells, column: Column, text: pd.Series) -> pd.Series:
 def applied(
     cells: TableCells,
     column: Column,
-    text: pd.Series,
+    text: np.ndarray,
     bad: np.ndarray,
     outcome: Callable[[str], Outcome],
 ) -> list[tuple[int, object]]:

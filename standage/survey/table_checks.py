@@ -7,15 +7,16 @@ from __future__ import annotations
 import datetime as dt
 import difflib
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
 from standage.errors import TOLD_OF_A_COLUMN, Problem
+from standage.survey.rows import Cells, Rows
 from standage.survey.schema import Table
-from standage.years import growing_seasons
+from standage.years import calendar_years, growing_seasons
 
 ADVISED = 200
 """Different lost names of a column for which names nearly the same are looked for (of thousands it
@@ -28,7 +29,7 @@ COMPARED = 1000
 Report = Callable[..., None]
 
 
-def reporter(file: str, frame: pd.DataFrame, problems: list[Problem]) -> Report:
+def reporter(file: str, rows: Rows, problems: list[Problem]) -> Report:
     """A function report(mask, column, found, expected, what_to_do) that adds a problem for each row
     where mask holds.
 
@@ -40,14 +41,14 @@ def reporter(file: str, frame: pd.DataFrame, problems: list[Problem]) -> Report:
     ) -> None:
         for place in np.flatnonzero(np.asarray(mask, dtype=bool))[:TOLD_OF_A_COLUMN]:
             cells = {
-                name: _as_written(frame[name].iat[place])
-                for name in frame.columns
+                name: _as_written(rows[name][place])
+                for name in rows.columns
                 if f"{{{name}}}" in found + expected + what_to_do
             }
             problems.append(
                 Problem(
                     file,
-                    int(frame["row"].iat[place]),
+                    int(rows["row"][place]),
                     column,
                     _filled(found, cells),
                     _filled(expected, cells),
@@ -65,8 +66,8 @@ def _filled(text: str, cells: Mapping[str, str]) -> str:
 
 
 def _as_written(value: object) -> str:
-    if isinstance(value, pd.Timestamp):
-        return str(value.date())
+    if isinstance(value, np.datetime64):
+        return str(pd.Timestamp(value).date())
     return f"{value:.10g}" if isinstance(value, float) else str(value)
 
 
@@ -141,25 +142,22 @@ def looked_up(keys: pd.Series, frame: pd.DataFrame, key: str, value: str) -> pd.
     """Cells of `value` in the rows of `frame` that `keys` names, (row of keys,); missing where
     there is no such row.
     """
-    names = frame[key].to_numpy()
-    first = {name: row for row, name in reversed(list(enumerate(names))) if name != ""}
-    rows = np.fromiter((first.get(name, -1) for name in keys), np.intp, len(keys))
-    cells = pd.api.extensions.take(frame[value].array, rows, allow_fill=True)
-    return pd.Series(cells, index=keys.index, dtype=frame[value].dtype)
+    cells = Rows(frame).of(keys, key, value)
+    return pd.Series(np.asarray(cells), index=keys.index, dtype=frame[value].dtype)
 
 
-def seasons_of_stands(stands_wanted: pd.Series, stands: pd.DataFrame) -> np.ndarray:
+def seasons_of_stands(stands_wanted: Iterable, stands: pd.DataFrame) -> np.ndarray:
     """Survey season of the stand in each row, float64 (row,), NaN where stand or date is
     missing.
     """
-    return growing_seasons(looked_up(stands_wanted, stands, "stand", "survey_date"))
+    return growing_seasons(Rows(stands).of(stands_wanted, "stand", "survey_date"))
 
 
 def check_plots(
     frames: Mapping[str, pd.DataFrame], files: Mapping[str, str], problems: list[Problem]
 ) -> None:
     """Limits of the diameters listed in their order."""
-    plots = frames["plots"]
+    plots = Rows(frames["plots"])
     report = reporter(files["plots"], plots, problems)
     report(
         plots["max_dbh_cm"] <= plots["min_dbh_cm"],
@@ -181,25 +179,33 @@ def check_trees(
     """Stems against their plots, and what is said of dead, planted and cored stems. lost_dbh: rows
     that say that the diameter isn't known.
     """
-    cores = set(frames["cores"]["tree"])
-    cored = frames["trees"]["tree"].isin(cores).to_numpy(dtype=bool)
-    lost = frames["trees"]["row"].isin(lost_dbh).to_numpy(dtype=bool)
-    _check_stems_of_plots(frames, files["trees"], problems, dated=(cored & cores_readable) | lost)
-    _check_years_of_stems(frames, reporter(files["trees"], frames["trees"], problems))
+    trees = Rows(frames["trees"])
+    cored = trees["tree"].isin(set(frames["cores"]["tree"]))
+    lost = trees["row"].isin(lost_dbh)
+    _check_stems_of_plots(
+        trees, frames, files["trees"], problems, dated=(cored & cores_readable) | lost
+    )
+    report = reporter(files["trees"], trees, problems)
+    _check_years_of_stems(trees, frames["stands"], report)
     if cores_readable:
-        _check_outcomes(frames["trees"], cored, reporter(files["trees"], frames["trees"], problems))
+        _check_outcomes(trees, cored, report)
 
 
 def _check_stems_of_plots(
-    frames: Mapping[str, pd.DataFrame], file: str, problems: list[Problem], *, dated: np.ndarray
+    trees: Rows,
+    frames: Mapping[str, pd.DataFrame],
+    file: str,
+    problems: list[Problem],
+    *,
+    dated: np.ndarray,
 ) -> None:
     """Stems in the plot of another stand, without a diameter or outside the plot's limits. dated:
     by a core, or known to have lost its diameter, bool (tree,).
     """
-    trees, plots = frames["trees"], frames["plots"]
-    live = (trees["status"] == "live").to_numpy(dtype=bool)
-    plot_stand = looked_up(trees["plot"], plots, "plot", "stand")
-    placed = trees["plot"].isin(set(plots["plot"]) - {""}).to_numpy(dtype=bool)
+    plots = Rows(frames["plots"])
+    live = trees["status"] == "live"
+    plot_stand = plots.of(trees["plot"], "plot", "stand")
+    placed = trees["plot"].isin(set(plots["plot"]) - {""})
     elsewhere = (
         placed
         & trees["stand"].isin(set(frames["stands"]["stand"]))
@@ -208,8 +214,8 @@ def _check_stems_of_plots(
     )
     both = trees.assign(
         plot_stand=plot_stand,
-        lowest=looked_up(trees["plot"], plots, "plot", "min_dbh_cm"),
-        highest=looked_up(trees["plot"], plots, "plot", "max_dbh_cm"),
+        lowest=plots.of(trees["plot"], "plot", "min_dbh_cm"),
+        highest=plots.of(trees["plot"], "plot", "max_dbh_cm"),
     )
     report = reporter(file, both, problems)
     report(
@@ -255,9 +261,8 @@ def _check_stems_of_plots(
     )
 
 
-def _check_years_of_stems(frames: Mapping[str, pd.DataFrame], report: Report) -> None:
+def _check_years_of_stems(trees: Rows, stands: pd.DataFrame, report: Report) -> None:
     """Years of death and of planting against status, origin and the survey."""
-    trees = frames["trees"]
     report(
         (trees["status"] == "live") & trees["death_year"].notna(),
         "death_year",
@@ -265,10 +270,10 @@ def _check_years_of_stems(frames: Mapping[str, pd.DataFrame], report: Report) ->
         "a blank cell, or status dead or stump",
         "Correct the status, or empty death_year.",
     )
-    season = seasons_of_stands(trees["stand"], frames["stands"])
+    season = seasons_of_stands(trees["stand"], stands)
+    surveyed = Rows(stands).of(trees["stand"], "stand", "survey_date")
     report(
-        trees["death_year"]
-        > looked_up(trees["stand"], frames["stands"], "stand", "survey_date").dt.year,
+        trees["death_year"] > calendar_years(surveyed),
         "death_year",
         "{death_year}, after the survey",
         "a year not after the survey",
@@ -319,7 +324,7 @@ def _check_years_of_stems(frames: Mapping[str, pd.DataFrame], report: Report) ->
     )
 
 
-def _check_outcomes(trees: pd.DataFrame, cored: np.ndarray, report: Report) -> None:
+def _check_outcomes(trees: Rows, cored: Cells, report: Report) -> None:
     """What became of the core of a stem against the cores. cored: bool (tree,)."""
     outcome = trees["core_outcome"]
     report(
@@ -339,20 +344,23 @@ def _check_outcomes(trees: pd.DataFrame, cored: np.ndarray, report: Report) -> N
     )
 
 
-def _reported(problems: list[Problem], file: str, column: str, frame: pd.DataFrame) -> np.ndarray:
+def _reported(
+    problems: list[Problem], file: str, column: str, table: Rows | pd.DataFrame
+) -> np.ndarray:
     """Rows where the cell is blank only because it was already refused, bool (row,)."""
     rows = {
         problem.row for problem in problems if problem.file == file and problem.column == column
     }
-    return frame["row"].isin(rows).to_numpy(dtype=bool)
+    return np.asarray(table["row"].isin(rows))
 
 
 def check_counts(
     frames: Mapping[str, pd.DataFrame], files: Mapping[str, str], problems: list[Problem]
 ) -> None:
     """Subplots within their plots; ranges in their order."""
-    counts, plots = frames["counts"], frames["plots"]
-    with_plot = counts.assign(plot_area=looked_up(counts["plot"], plots, "plot", "area_m2"))
+    counts = Rows(frames["counts"])
+    area = Rows(frames["plots"]).of(counts["plot"], "plot", "area_m2")
+    with_plot = counts.assign(plot_area=area)
     report = reporter(files["counts"], with_plot, problems)
     report(
         with_plot["area_m2"] > with_plot["plot_area"],
@@ -388,7 +396,7 @@ def check_sections(
     frames: Mapping[str, pd.DataFrame], files: Mapping[str, str], problems: list[Problem]
 ) -> None:
     """What a small stem says about its years must not contradict itself."""
-    sections = frames["known_age_stems"]
+    sections = Rows(frames["known_age_stems"])
     report = reporter(files["known_age_stems"], sections, problems)
     report(
         sections["rings_at_height"] > sections["rings_at_ground"],
@@ -404,11 +412,8 @@ def check_sections(
         "no more years in the grass stage than years of age",
         "Correct one of the two.",
     )
-    known = (
-        sections[["age_years", "grass_years", "rings_at_ground", "rings_at_height"]]
-        .notna()
-        .any(axis=1)
-    )
+    known = sections["age_years"].notna() | sections["grass_years"].notna()
+    known |= sections["rings_at_ground"].notna() | sections["rings_at_height"].notna()
     report(
         ~known,
         "age_years",
@@ -422,7 +427,7 @@ def check_events(
     frames: Mapping[str, pd.DataFrame], files: Mapping[str, str], problems: list[Problem]
 ) -> None:
     """Years of an event in their order, none in the future; limits of a cut in their order."""
-    events = frames["events"]
+    events = Rows(frames["events"])
     report = reporter(files["events"], events, problems)
     report(
         events["last_year"] < events["first_year"],

@@ -41,7 +41,7 @@ LAST_ROW, LAST_COLUMN = 1_048_576, 16_384
 """Where a sheet ends (ECMA-376 as spreadsheets implement it; from memory)."""
 
 CONTENTS, STYLES, SHARED_TEXTS = "xl/workbook.xml", "xl/styles.xml", "xl/sharedStrings.xml"
-_LONG_TAG = re.compile(rb"<[^<]{%d}" % LONGEST_TAG)
+_LONG_TAG = re.compile(rb"(?:\A|<)[^<]{%d}" % LONGEST_TAG)
 
 
 class NotOrderly(Exception):

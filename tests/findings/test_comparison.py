@@ -34,7 +34,7 @@ from standage.figures.comparison import (
     strips_figure,
 )
 from standage.figures.distances import distances_figure, plot_distances
-from standage.findings import Findings
+from standage.findings import Findings, comparison
 from standage.findings.age_structure_distance import age_structure_distance
 from standage.findings.communities import community_means
 from standage.findings.compared_stands import ComparedStand, aligned
@@ -570,6 +570,31 @@ def test_of_many_stands_the_most_different_and_the_most_alike_are_shown(monkeypa
     few = tables.comparison[tables.comparison["first"] == "S00"].head(6)
     assert distances_figure(few) is None
     assert len(found.refused) <= 21 and "more in comparison.csv" in found.refused[-1]
+
+
+def test_stands_too_many_for_pairs_are_compared_by_community_and_that_is_said(monkeypatch):
+    monkeypatch.setattr(page_section, "_pictures", lambda *_: [])
+    monkeypatch.setattr(comparison, "MOST_STANDS_BY_PAIR", 3)
+    communities = ["upland", "upland", "flat", "flat"]
+    names = [f"S{number}" for number in range(4)]
+    stands = [
+        history(name, 1900 + 10 * number, community=community)
+        for number, (name, community) in enumerate(zip(names, communities, strict=True))
+    ]
+    by_pair = compared(stands[:3])
+    assert len(by_pair[by_pair["kind"] == "stand"]["first"]) > 3
+    table = compared(stands)
+    (row,) = table[table["kind"] == "stand"].to_dict("records")
+    assert (row["first"], row["measure"], row["told_apart"]) == ("4 stands", "all", "not compared")
+    assert row["words"].startswith("The 4 stands of longleaf-pine are not compared pair by pair")
+    of_communities = table[table["kind"] == "community"]
+    assert set(of_communities["first"]) == {"upland"} and len(of_communities) > 3
+    shown = page_section.side_by_side(
+        SimpleNamespace(comparison=table, stand_summary=summary_of(names, communities))
+    )
+    (shown_table,) = shown.tables
+    assert shown_table.heads[0].startswith("Community") and not shown.pairs
+    assert shown.refused[0] == row["words"]
 
 
 def test_distances_are_drawn_with_what_stands_alike_would_show():

@@ -31,6 +31,7 @@ from standage.findings.prior_sensitivity import (
     STAGE_COUNTS,
     SURPRISE,
     leaning,
+    stems_change,
     surprise,
 )
 from standage.findings.pulse_limit import unit_limit
@@ -108,6 +109,13 @@ def test_a_change_too_far_is_scaled_up_from_a_part_of_it():
     assert (weights.values @ z - z.mean()) / weights.share == pytest.approx(
         6.0 * variance, abs=4 * error
     )
+
+
+def test_a_change_of_stems_is_scaled_in_logarithms_and_none_of_none():
+    assert stems_change(100.0, 110.0, 2.0) == pytest.approx(21.0)
+    assert stems_change(100.0, 80.0, 1.0) == pytest.approx(-20.0)
+    assert stems_change(0.0, 0.0, 3.0) == 0.0
+    assert math.isnan(stems_change(math.nan, math.nan, 1.0))
 
 
 def test_what_no_weights_can_say_is_not_said():

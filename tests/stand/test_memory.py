@@ -90,6 +90,10 @@ def test_all_draws_are_held_while_there_is_plenty(one_stand, monkeypatch):
     monkeypatch.setattr(memory, "PLENTY", 10 * one)
     assert memory.thinning(data, stems, 4000) == 4000 // memory.LEAST_HELD
     assert memory.thinning(data, stems, 100) == 1
+    monkeypatch.setattr(memory, "MOST_BYTES", 600 * one)
+    assert memory.thinning(data, stems, 6000) == 10
+    monkeypatch.setattr(memory, "MOST_BYTES", 0.0)
+    assert memory.thinning(data, stems, 6000) == 12
 
 
 def test_draws_of_the_prior_are_fewer_where_stands_are_many(monkeypatch):

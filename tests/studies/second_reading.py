@@ -126,7 +126,9 @@ def _grid(content: bytes) -> list[list[str]]:
     except UnicodeDecodeError:
         text = content.decode("cp1252", "replace")
     text = text.replace("\r\n", "\n").replace("\r", "\n")
-    head = next((line for line in text.split("\n") if line.strip()), "")
+    lines = [line for line in text.split("\n") if line.strip()] or [""]
+    # a title above the header has no marks
+    head = next((line for line in lines if any(mark in line for mark in MARKS)), lines[0])
     mark = max(MARKS, key=head.count)
     width = max(line.count(mark) for line in text.split("\n")) + 1
     try:
@@ -142,6 +144,8 @@ def _grid(content: bytes) -> list[list[str]]:
         )
     except pd.errors.EmptyDataError:
         return []
+    except pd.errors.ParserError:  # a quotation mark that isn't closed: lost, if it is a table's
+        return [[text]]
     return [[cell.strip() for cell in row] for row in frame.fillna("").to_numpy().tolist()]
 
 
@@ -249,6 +253,8 @@ def as_written(kind: str, read: object, written: str) -> bool:
         return bool(day) and str(read)[:10] == written
     if re.fullmatch(r"-?\d+\.0", written):
         return read in (written, written[:-2])
+    if re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?", written):
+        written = written.replace("T", " ")  # a time of a workbook in a column of text
     return read == written
 
 
@@ -295,7 +301,8 @@ def _named(readings: list[Reading], written: str, read: object, column: Column) 
         same = any(each[:10] == str(read)[:10] for each in spoken)
     else:
         same = read in spoken
-    if is_blank(column, read) or column.name == "core_outcome":
+    # a blank species of counts is the main one
+    if is_blank(column, read) or column.name in ("core_outcome", "species"):
         same = same or "" in spoken
     cell = {written, unescape(written), written.replace("T", " ")}
     return same and any(each.as_written in cell for each in readings)

@@ -127,6 +127,7 @@ BEFORE_CELLS = b"<sheetData"
         ("sheet", BEFORE_CELLS, b'<x a="' + b"y" * 2_000_000 + b'"/>', "a tag of more than 1 MB"),
         ("sheet", BEFORE_CELLS, b'<x xmlns:a="' + b"y" * 2_000_000 + b'"/>', "a tag"),
         ("sheet", BEFORE_CELLS, b"<" + b"y" * 2_000_000 + b"/>", "a tag"),
+        ("xl/workbook.xml", b"<workbook", b"0" * 2_000_000, "a tag"),
         ("sheet", BEFORE_CELLS, b"<!--" + b"<y" * 2_000_000 + b"-->", "a long comment"),
         ("sheet", BEFORE_CELLS, b"<?a " + b"<y" * 2_000_000 + b"?>", "a long comment"),
     ],
