@@ -2,7 +2,6 @@
 blank, and contradictions.
 """
 
-import time
 from pathlib import Path
 
 import numpy as np
@@ -786,7 +785,7 @@ def test_problems_of_ring_files_come_with_all_others(tmp_path):
     ]
 
 
-def test_250_series_of_200_years_are_read_in_a_second(tmp_path):
+def test_250_series_of_200_years_are_read(tmp_path):
     widths = np.random.default_rng(1).integers(30, 300, (250, 200))
     lines = [
         each for number in range(250) for each in decadal(f"K{number:03d}", 1821, widths[number])
@@ -798,13 +797,10 @@ def test_250_series_of_200_years_are_read_in_a_second(tmp_path):
         f"t{number},s,longleaf-pine" for number in range(250)
     )
     path = survey_folder(tmp_path, cores=cores, trees=trees, rings={"x.rwl": HEADER + lines})
-    start = time.perf_counter()
     survey = read_survey(path)
-    took = time.perf_counter() - start
     np.testing.assert_array_equal(
         survey.ring_widths["width_mm"].to_numpy().reshape(250, 200), widths / 100
     )
-    assert took < 5  # about 0.3 s on a quiet machine
 
 
 # What real archives hold
