@@ -83,6 +83,8 @@ def _say_unwritten(error: OSError) -> None:
 
 
 def _say(text: str) -> None:
+    # a result or a profile of somebody else's may be quoted, with what steers a terminal in it
+    text = "\n".join(plainly(line, len(line)) for line in text.split("\n"))
     with suppress(OSError):  # a screen that can't be written is no reason for a traceback
         click.echo(text, err=True)
 

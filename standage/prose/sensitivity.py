@@ -92,7 +92,7 @@ def _effect(condition: str, row: Row) -> str:
         dates = f"{row['trees']} would date {abs(moved):.1f} years {way}{give_or_take}"
     parts = [f"{condition}, {dates}"]
     change, before = row["stems_per_ha_change"], row["stems_per_ha_before"]
-    if np.isfinite(change) and abs(change) >= LEAST_STEMS * before:
+    if before > 0 and np.isfinite(change) and abs(change) >= LEAST_STEMS * before:
         parts.append(
             f"there would be {100 * abs(change) / before:.0f} % {'fewer' if change < 0 else 'more'}"
             " stems past the emerging stage"

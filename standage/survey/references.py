@@ -51,6 +51,9 @@ def check_names(
         if table.identifier is None or frames[table.name].empty:
             continue
         names = frames[table.name][table.identifier]
+        different = set(names)
+        if len({alike(name) for name in different}) == len(different):
+            continue
         folded = pd.Series([alike(name) for name in names.tolist()], dtype=object)
         again = folded.duplicated() & (folded != "") & ~names.duplicated()
         first = dict(zip(folded[::-1], frames[table.name]["row"][::-1], strict=True))
@@ -103,10 +106,10 @@ def _resolve(
     frame = frames[table.name]
     known = list(dict.fromkeys(frames[column.refers_to][column.name]))
     wanted = frame[column.name]
+    if not as_numbers and {"", *known}.issuperset(wanted):
+        return
     lost = (wanted != "") & ~wanted.isin(known)
     rounded = frame["row"].isin(as_numbers) & (wanted != "") if as_numbers else None
-    if not lost.any() and rounded is None:
-        return
     by_fold: dict[str, list[str]] = {}
     by_number: dict[float, list[str]] = {}
     for name in known:

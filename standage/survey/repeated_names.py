@@ -16,9 +16,10 @@ def tell_repeated(file: str, identifier: str, frame: pd.DataFrame, problems: lis
     are one thing written twice.
     """
     names = frame[identifier]
-    repeated = names.duplicated() & (names != "")
-    if not repeated.any():
+    named = [name for name in names if name]
+    if len(set(named)) == len(named):
         return
+    repeated = names.duplicated() & (names != "")
     first = frame.loc[~names.duplicated()].set_index(identifier)["row"]
     twice = frame.duplicated([name for name in frame.columns if name != "row"])
     groups = frame["plot"] if identifier == "tree" else pd.Series("", index=frame.index)

@@ -87,6 +87,8 @@ def check_references(
             continue
         known = set(frames[column.refers_to][column.name]) - {""}
         wanted = frame[column.name]
+        if {"", *known}.issuperset(wanted):
+            continue
         lost = (wanted != "") & ~wanted.isin(known)
         if lost.any():  # a name that may be two is told of already
             lost &= ~_reported(problems, files[table.name], column.name, frame)

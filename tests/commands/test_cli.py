@@ -16,11 +16,13 @@ import time
 from importlib.metadata import version
 from pathlib import Path
 
+import click
 import pandas as pd
 import pytest
 from click.testing import CliRunner
 
 from standage.commands.cli import BAD_INPUT, FIT_FAILED, main
+from standage.commands.command_group import CommandGroup
 from standage.commands.repeat import Repeated
 from standage.commands.run import RunResult
 from standage.commands.run_options import RunOptions
@@ -616,3 +618,18 @@ def test_the_installed_command_and_its_exit_codes(broken, tmp_path):
 
 def test_every_table_of_a_survey_has_a_form(forms):
     assert {table.file for table in TABLES} | {"columns.csv"} == set(files_below(forms))
+
+
+def test_what_a_message_quotes_cannot_steer_the_terminal():
+    """A file of somebody else's may hold such letters where words are expected."""
+
+    @click.group(cls=CommandGroup)
+    def group(): ...
+
+    @group.command()
+    def fail():
+        raise StandageError("version \x1b[31m\x00\x9b2J,\nsecond line")
+
+    assert CliRunner().invoke(group, ["fail"], color=True).output == (
+        "version \\x1b[31m\\x00\\x9b2J,\nsecond line\n"
+    )
