@@ -143,7 +143,7 @@ def typed_table(
             )
     frame = pd.DataFrame(data)
     if table.identifier in places:
-        tell_repeated(written.file, table.identifier, frame, problems)
+        tell_repeated(written, table.identifier, frame, problems)
     return frame
 
 

@@ -122,8 +122,8 @@ def plots_of(survey: WrittenSurvey, written: WrittenTable, records: list[Row]) -
                         written.file,
                         row,
                         name,
-                        f"'{said}' for plot '{known['plot']}', of which row {first_row} says"
-                        f" '{known[PLOT_COLUMNS[name]]}'",
+                        f"'{said}' for plot '{known['plot']}', of which"
+                        f" {written.row_in_words(first_row)} says '{known[PLOT_COLUMNS[name]]}'",
                         "the same in all rows of a plot",
                         "Correct one of the two.",
                     )

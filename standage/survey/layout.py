@@ -39,10 +39,10 @@ def lay_out(
     *,
     source: str = "",
     sheet: bool = False,
-) -> None:
+) -> WrittenTable | None:
     """Strip cells, find the header and read its headings, drop blank rows and rows of units, and
-    hold every row to the length of the header. sheet: from a workbook, where blank cells at the end
-    of a row shift nothing.
+    hold every row to the length of the header. None, and a problem, where that can't be. sheet:
+    from a workbook, where blank cells at the end of a row shift nothing.
     """
     mapped = survey.mapping.get(source or file)
     start = header_of(records, table_of(name), mapped)
@@ -56,7 +56,7 @@ def lay_out(
             )
         )
         survey.unreadable.add(name)
-        return
+        return None
     titles = [
         Title(file, row, " ".join(cell.strip() for cell in record if cell.strip())[:200])
         for row, record in enumerate(records[:start], 1)
@@ -78,7 +78,7 @@ def lay_out(
             too_large(file, TooLarge(f"{width:,} columns and {len(records):,} rows\n{most}"))
         )
         survey.unreadable.add(name)
-        return
+        return None
     header = read_header(
         table_of(name),
         file,
@@ -137,7 +137,7 @@ def lay_out(
     if mapped is not None:
         aside = frozenset(own for own, (column, _) in mapped.columns.items() if not column)
         table = _with_values(replace(table, set_aside=aside), mapped, survey)
-    survey.tables[name] = table
+    return table
 
 
 def _with_values(table: WrittenTable, mapped: SheetMapping, survey: WrittenSurvey) -> WrittenTable:

@@ -12,7 +12,7 @@ from standage.survey.readings import Reading
 from standage.survey.references import alike
 from standage.survey.table_cells import NOT_RECORDED
 from standage.survey.title_dates import date_by_title, fill_dates_of_stands
-from standage.survey.written import WrittenSurvey, WrittenTable
+from standage.survey.written import WrittenSurvey, WrittenTable, with_column
 
 BLANK = {"", *NOT_RECORDED}
 
@@ -32,11 +32,7 @@ def say_what_is_plain(survey: WrittenSurvey, name: str) -> None:
 
 def _add_column(survey: WrittenSurvey, name: str, column: str, cell: str, reason: str) -> None:
     written = survey.tables[name]
-    survey.tables[name] = replace(
-        written,
-        header=[*written.header, column],
-        cells=[[*cells, cell] for cells in written.cells],
-    )
+    survey.tables[name] = with_column(written, column, cell)
     was = "no such column"
     survey.readings.append(Reading(written.file, written.header_row, column, was, cell, reason))
 

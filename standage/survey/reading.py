@@ -36,7 +36,7 @@ from standage.survey.table_checks import (
     check_trees,
     looked_up,
 )
-from standage.survey.written import WrittenSurvey
+from standage.survey.written import Stack, WrittenSurvey, located
 
 UNDATED = (
     "no word on crossdating: read as counted. Write crossdated, or counted, in a column dating"
@@ -67,6 +67,7 @@ def read_survey(
     path = Path(path)
     written = read_written(path)
     problems, notes = written.problems, written.notes
+    stacks = {each.file: each.stack for each in written.tables.values() if each.stack is not None}
     survey_name = path.resolve().name if path.is_dir() else path.stem
     complete_tables(written, survey_name)
     frames = {
@@ -139,12 +140,17 @@ def read_survey(
     limits = limits_of(frames["trees"]["species"], profile_folder)
     judge_stands(frames, files, limits, problems, warnings, without_status)
     judge_cores(frames, files, limits, problems, warnings)
-    order = {file: place for place, file in enumerate([*files.values(), *written.rings])}
+    sheets = [each for file in files.values() for each in (file, *_sheets_of(file, stacks))]
+    order = {file: place for place, file in enumerate([*sheets, *written.rings])}
+    warnings, readings = located(warnings, stacks), located(written.readings, stacks)
     if problems:
         unknown = [note for note in notes if note.endswith((NOT_KNOWN, UNDATED))]
-        raise RefusedSurvey(
-            _in_order(problems, order), written.readings, [*without_profile, *unknown]
-        )
+        in_order = _in_order(located(problems, stacks), order)
+        raise RefusedSurvey(in_order, readings, [*without_profile, *unknown])
+    for name, frame in frames.items():
+        if files[name] in stacks:
+            place_of = stacks[files[name]].place_of
+            frame["row"] = pd.Series([place_of(row)[1] for row in frame["row"]], dtype=np.int64)
     _take_low_stems(frames["trees"], notes)
     main = _main_species(frames["trees"], keys)
     for name in ("counts", "known_age_stems"):
@@ -166,7 +172,7 @@ def read_survey(
         hashes=written.hashes,
         main_species=main,
         known_species=keys,
-        readings=tuple(dict.fromkeys(written.readings)),
+        readings=tuple(dict.fromkeys(readings)),
         unused_series=unused_series,
         warnings=tuple(_in_order(warnings, order)),
         **frames,
@@ -179,6 +185,10 @@ def _in_order(problems: Sequence[Problem], order: Mapping[str, int]) -> list[Pro
         dict.fromkeys(problems),
         key=lambda problem: (order.get(problem.file, -1), problem.row or 0),
     )
+
+
+def _sheets_of(file: str, stacks: Mapping[str, Stack]) -> list[str]:
+    return [part.file for part in stacks[file].parts] if file in stacks else []
 
 
 def _lacks_names(frame: pd.DataFrame, identifier: str) -> bool:
