@@ -251,9 +251,13 @@ def test_a_draft_leaves_open_what_has_two_meanings(tmp_path):
     path = write(tmp_path / "mine", field=FLAT.replace("DBH (in)", "DBH").replace("# rings", "Age"))
     (path / "field.csv").write_text((path / "field.csv").read_text().replace("Remarks", "Rings"))
     text = write_draft(path).read_text()
-    assert '"DBH" = {column = "dbh_cm", unit = "?"}' in text
-    assert '"Age" = ""  # may mean the rings counted' in text
+    assert '# "DBH" = {column = "dbh_cm", unit = "?"}' in text
+    assert '# "Age" = ""  # may mean the rings counted' in text
     assert '# survey_date = ""' in text
+    before = problems_of(path)
+    mapping_path(path).unlink()
+    assert before == problems_of(path) and any("cm" in str(each) for each in before)
+    mapping_path(path).write_text(text.replace('# "DBH"', '"DBH"'))
     assert any("the unit '?'" in str(problem) for problem in problems_of(path))
 
 
