@@ -214,7 +214,7 @@ def _places(
         seen.add(name)
     suggested |= {each.column or "" for each in problems if each.file == written.file and each.row}
     classes = next((name for name in written.header if CLASSES.search(name)), None)
-    if table.name == "trees" and "tree" not in places and classes is not None:
+    if table.name == "trees" and "dbh_cm" not in places and classes is not None:
         problems.append(class_table(written.file, written.header_row, classes))
         return places
     missing = [
@@ -225,20 +225,21 @@ def _places(
     if not places and len(missing) > 1:
         problems.append(_no_headings(table, written, missing))
         missing = []
-    problems += [
-        Problem(
-            written.file,
-            written.header_row,
-            column.name,
-            f"no column '{column.name}'",
-            f"{column.name}: {column.meaning}",
-            f"Add the column '{column.name}' beside the others, which are named in row"
-            f" {written.header_row}{_of_subplots(table, column)}.",
-        )
-        for column in missing
-    ]
+    problems += [_missing(table, written, column) for column in missing]
     notes += _notes_of_unknown(written, unknown)
     return places
+
+
+def _missing(table: Table, written: WrittenTable, column: Column) -> Problem:
+    return Problem(
+        written.file,
+        written.header_row,
+        column.name,
+        f"no column '{column.name}'",
+        f"{column.name}: {column.meaning}",
+        f"Add the column '{column.name}' beside the others, which are named in row"
+        f" {written.header_row}{_of_subplots(table, column)}.",
+    )
 
 
 def _of_subplots(table: Table, column: Column) -> str:

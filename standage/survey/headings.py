@@ -17,10 +17,11 @@ from standage.survey.units import MEASURES, factor, how_to_convert, measure_of
 
 QUALIFIERS = {"number", "no", "num", "nr", "id", "name", "code", "label", "identifier"}
 """Words at the end of a heading that say only that it is a name."""
-LESS_SURE = {"cored at", "core at"}
-"""Headings that give way to others for the same column: their cells show what they hold."""
-_JOINED_WORDS = re.compile(r"(?<=[a-z])(?=[A-Z][a-z])")
-"""Where words are parted by capitals alone: `InnerYr`."""
+LESS_SURE = {"cored at", "core at", "no", "nr", "id"}
+"""Headings that give way to others for the same column: their cells show what they hold, or they
+number the rows."""
+_JOINED_WORDS = re.compile(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Z]{2})(?=(?:cm|mm|in|ft)\b)")
+"""Where words are parted by capitals alone: `InnerYr`, `DBHcm`."""
 _BRACKETS = re.compile(r"[(\[]([^)\]]*)[)\]]")
 
 

@@ -20,6 +20,10 @@ from standage.survey.schema import Table
 from standage.survey.wide_counts import stage_in
 from standage.survey.written import Title, WrittenSurvey, WrittenTable, too_large, unreadable_file
 
+LONG_NAME, WORDS_OF_A_REMARK = 40, 6
+"""Letters and words of a cell, alone in its row, that is a remark and no name (assumption)."""
+OF_SEVERAL_CELLS = ("flat", "trees", "cores", "counts", "plots", "stands")
+"""Tables whose rows need more than one cell."""
 OTHER_DELIMITERS = {";": "semicolons", "\t": "tabs", "|": "vertical bars"}
 
 
@@ -120,9 +124,14 @@ def lay_out(
         if [cell.lower() for cell in stripped] == again:
             repeated.append(row)
             continue
-        if joined[:1] in "*†" and width > 1 and sum(map(bool, stripped)) == 1:
-            survey.readings.append(Reading(file, row, None, joined[:80], "no data", "a footnote"))
-            continue
+        if width > 1 and sum(map(bool, stripped)) == 1:
+            if joined[:1] in "*†":
+                reading = Reading(file, row, None, joined[:80], "no data", "a footnote")
+                survey.readings.append(reading)
+                continue
+            if name in OF_SEVERAL_CELLS and _is_a_remark(joined):
+                survey.doubts.append(_below_the_list(file, row, joined))
+                continue
         if not any(stripped):  # nothing of it stands below a heading
             continue
         if "\n" in joined:
@@ -157,6 +166,22 @@ def lay_out(
         aside = frozenset(own for own, (column, _) in mapped.columns.items() if not column)
         table = _with_values(replace(table, set_aside=aside), mapped, survey)
     return table
+
+
+def _is_a_remark(cell: str) -> bool:
+    return len(cell) > LONG_NAME and len(cell.split()) >= WORDS_OF_A_REMARK
+
+
+def _below_the_list(file: str, row: int, cell: str) -> Problem:
+    return Problem(
+        file,
+        row,
+        None,
+        f"a row of words alone: '{cell}'",
+        "rows of the list",
+        "Nothing is read from it. What happened to a stand, and when, belongs into a table events"
+        " (stand, kind, first_year).",
+    )
 
 
 def _side_table(name: str, header: list[str], records: Sequence[Sequence[str]]) -> int:

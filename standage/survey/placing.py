@@ -76,10 +76,11 @@ def _circles(rows: Rows, table: Table) -> bool:
 
 
 def _stages(rows: Rows, table: Table) -> bool:
-    """Whether the header has a column for each of several stages."""
+    """Whether the header has a column for each of several stages, or one that says it is one."""
     start = header_place(rows, table)
-    found = {stage_in(cell.strip()) for cell in rows[start]} if start is not None else set()
-    return len({each for each in found if isinstance(each, str)}) > 1
+    found = {cell: stage_in(cell.strip()) for cell in rows[start]} if start is not None else {}
+    stages = {each for each in found.values() if isinstance(each, str)}
+    return len(stages) > 1 or any("stage" in cell.lower() and found[cell] for cell in found)
 
 
 def place_names(
@@ -115,6 +116,8 @@ def place_names(
         among = [table for table in among if table is not FLAT]
     claimed = {}
     for stem, full in list(open_names.items()):
+        if FLAT not in among and tables_needed(columns_of(top(full), FLAT)):
+            continue  # its cores would be lost
         table = table_by_headings(top(full), among)
         if table is not None:
             claimed.setdefault(table, []).append(open_names.pop(stem))

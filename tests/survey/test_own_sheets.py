@@ -193,7 +193,7 @@ def test_sheets_are_known_by_their_headings(tmp_path, twin):
     read = {(each.as_written, each.as_read) for each in survey.readings}
     assert read == {("a.csv", "stands"), ("b.csv", "trees"), ("c.csv", "cores")}
     problems = problems_of(write(tmp_path / "other", d=TWIN["trees"]))
-    assert any("'b.csv' and 'd.csv'" in problem.found for problem in problems)
+    assert any("4 of 4 rows as in 'b'" in problem.found for problem in problems)
 
 
 @pytest.mark.parametrize("folder", [True, False])
@@ -277,7 +277,7 @@ def test_a_draft_knows_sheets_by_name_and_says_what_is_read_anyway(tmp_path):
     text = (tmp_path / "own.columns.toml").read_text()
     found = {each["name"]: each for each in tomllib.loads(text)["sheet"]}
     assert [each["holds"] for each in found.values()] == ["trees", "cores", "counts"]
-    assert found["Tree data"]["columns"]["d (cm)"] == {"column": "dbh_cm", "unit": "cm"}
+    assert '# "d (cm)" = {column = "dbh_cm", unit = "cm"}' in text
     assert found["Tree data"]["columns"]["Alive?"] == "status"
     assert "at another height" in text and "the plot in which the names are numbered" in text
     assert "read as emerging, without a line here" in text and "# count =" not in text

@@ -134,7 +134,8 @@ def test_stems_without_a_plot_below_stems_of_one(tmp_path, blank):
 def test_remarks_that_contradict_the_columns(tmp_path, remark, matters):
     trees = trees_of(AGES[:4])
     trees[0]["note"] = trees[2]["note"] = remark
-    words = asked(survey(tmp_path, trees=trees, cores=cores_of(trees, AGES[:4])))
+    cores = [each | {"outer_ring": ""} for each in cores_of(trees, AGES[:4])]
+    words = asked(survey(tmp_path, trees=trees, cores=cores))
     assert (f"'{remark}'" in words) == matters
     assert words.count("no remark that changes") == (2 if matters else 0)
 
