@@ -46,7 +46,7 @@ def one_survey(job: dict) -> dict:
     with tempfile.TemporaryDirectory() as folder:
         survey = read_survey(simulated.write(Path(folder) / "survey"))
     posterior = fit_stands(survey, seed=job["seed"], chains=2, cores=1, tune=200, draws=250)
-    return {"pulses": scores(posterior, truth, np.random.default_rng([job["seed"], 17]))}
+    return scores(posterior, truth, np.random.default_rng([job["seed"], 17]))
 
 
 def simulated_stand(kind: str, seed: int):
@@ -132,9 +132,12 @@ def _spells(wanted: bool):
         yield
 
 
-def scores(posterior, truth: dict, rng: np.random.Generator) -> list[dict]:
-    """What is stated of each pulse found, and what is true of it."""
+def scores(posterior, truth: dict, rng: np.random.Generator) -> dict:
+    """What is stated of each pulse found, and what is true of it; how probable a cut is against a
+    pulse in any year.
+    """
     from standage.findings import Findings
+    from standage.findings.cutting import cutting_probability
 
     findings = Findings(posterior)
     rows = []
@@ -146,9 +149,14 @@ def scores(posterior, truth: dict, rng: np.random.Generator) -> list[dict]:
             "start": pulse["start_median"],
             "true": own,
             "planted": pulse["probability_planted"],
+            "cut": pulse["probability_cut"],
         }
         rows.append(row | ({"records": _records(findings, pulse, first, rng)} if own else {}))
-    return rows
+    years = posterior.years
+    return {
+        "pulses": rows,
+        "cut": cutting_probability(findings, 0, float(years[0]), float(years[-1])),
+    }
 
 
 def _records(findings, pulse: dict, first: int, rng: np.random.Generator) -> list[dict]:
@@ -207,11 +215,10 @@ def _records(findings, pulse: dict, first: int, rng: np.random.Generator) -> lis
 
 
 def report(rows: pd.DataFrame) -> str:
-    """Planting by kind of stand; lags, chance and none on record beside true pulses."""
+    """Planting and cutting by kind of stand; lags, chance and none on record beside true pulses."""
     rows = rows[rows["error"] == ""]
-    return "\n\n".join(
-        markdown(table) for table in (planting_table(rows), event_table(rows), none_table(rows))
-    )
+    tables = (planting_table, cutting_table, event_table, none_table)
+    return "\n\n".join(markdown(table(rows)) for table in tables)
 
 
 def planting_table(rows: pd.DataFrame) -> pd.DataFrame:
@@ -230,6 +237,29 @@ def planting_table(rows: pd.DataFrame) -> pd.DataFrame:
                 "pulses": len(pulses),
                 "median probability": float(np.median(chances)) if len(chances) else np.nan,
                 "may have been planted": int((chances >= MAY_BE_PLANTED).sum()),
+            }
+        )
+    return pd.DataFrame(found)
+
+
+def cutting_table(rows: pd.DataFrame) -> pd.DataFrame:
+    """By kind of stand: pulses found that are not put down to cutting, and those that are; surveys
+    in which a cut is likelier than a pulse in any year.
+    """
+    from standage.findings.cutting import CUTTING_WOULD_DO
+
+    found = []
+    for kind, own in rows.groupby("kind", sort=False):
+        chances = np.array([pulse["cut"] for each in own["pulses"] for pulse in each], dtype=float)
+        of_surveys = own["cut"].to_numpy(dtype=float)
+        found.append(
+            {
+                "kind": kind,
+                "surveys": len(own),
+                "called a pulse": int((chances < CUTTING_WOULD_DO).sum()),
+                "cutting would do": int((chances >= CUTTING_WOULD_DO).sum()),
+                "cut likelier than any pulse": int((of_surveys >= CUTTING_WOULD_DO).sum()),
+                "not told": int(np.isnan(of_surveys).sum()),
             }
         )
     return pd.DataFrame(found)
