@@ -20,7 +20,6 @@ from standage.findings.recruitment_shapes import (
     log_evidence,
     log_trends,
     raised_histories,
-    record_stems,
     trends,
 )
 
@@ -75,7 +74,7 @@ def cutting_probability(findings: Findings, number: int, start: float, end: floa
     start, end : years one of which the pulse has to be in.
     """
     unit = findings.posterior.units[number]
-    known = record_stems(findings, number) if unit.has_plots else None
+    known = findings.records[number] if unit.has_plots else None
     if known is None or not known.enough:
         return np.nan
     pulse = pulse_evidence(known, start - known.first, end - known.first)
@@ -101,11 +100,12 @@ def growth_of_unit(findings: Findings, number: int) -> Growth:
     )
     held = np.cumsum(np.convolve(grass, height))
     points = (np.arange(DELAYS) + 0.5) / DELAYS
-    table = posterior.parameters
-    scatter = table[(table["name"] == "dbh_scatter") & (table["stand"] == unit.stand)]
+    found = posterior.parameters.loc[posterior.parameters["name"] == "dbh_scatter"]
+    known = len(found) == len(posterior.units)  # a row a unit
+    usual = findings.profiles[unit.species]["size.scatter"]
     return Growth(
         np.asarray(posterior.size_curve[number], dtype=float).mean(axis=0),
-        float(scatter["posterior_median"].iloc[0]),
+        float(found["posterior_median"].iloc[number] if known else usual),
         np.searchsorted(held / held[-1], points),
     )
 

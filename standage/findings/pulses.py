@@ -103,7 +103,7 @@ PULSES = schema.ResultTable(
             "that it holds 1.5 times its background, before any data",
         ),
         *schema.probability("limit", "that the score had to reach"),
-        *schema.code("limit_status", "what it rests on", ("simulated", "assumed")),
+        *schema.code("limit_status", "what it rests on", ("simulated", "patchy", "assumed")),
         *schema.AMOUNTS,
         *schema.number(
             "shared_part_of_centre",

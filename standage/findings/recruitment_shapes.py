@@ -262,6 +262,13 @@ class RecordStems:
         """Whether histories can be told apart by it."""
         return self.dated >= FEWEST_DATED and self.years >= 2 * LASTING
 
+    @property
+    def shape(self) -> RecruitmentShape:
+        """The shape of recruitment that all these stems speak for."""
+        if not self.enough:
+            return nothing_told(self.first, self.first + self.years - 1)
+        return shape_of(self.likelihood, self.worth, self.weight, self.first)
+
 
 def record_stems(findings: Findings, number: int) -> RecordStems:
     """The listed stems of a unit over the years of its record."""
@@ -279,14 +286,6 @@ def record_stems(findings: Findings, number: int) -> RecordStems:
         start + record.first,
         int(dated_by_core(posterior, trees).sum()),
     )
-
-
-def recruitment_shape(findings: Findings, number: int) -> RecruitmentShape:
-    """The shape of a unit's recruitment, from all its listed stems."""
-    known = record_stems(findings, number)
-    if not known.enough:
-        return nothing_told(known.first, known.first + known.years - 1)
-    return shape_of(known.likelihood, known.worth, known.weight, known.first)
 
 
 def nothing_told(first: int, last: int) -> RecruitmentShape:

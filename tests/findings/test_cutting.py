@@ -19,6 +19,7 @@ from standage.simulate.plants import Cut, grow, share_left, standing_after
 FIRST, SEASON, LEAST_CM = 1850, 2024, 5.0
 YEARS = np.arange(FIRST, 2005)
 HEAVY = Cut(1960, 0.9, 20.0, np.inf)
+RECORDED = Event("cut", "logging", 1960, 1960, np.nan, 20.0, np.nan, True)
 PULSE = (1925, 1935)
 
 
@@ -107,10 +108,9 @@ def test_a_cut_and_a_pulse_are_told_apart(life):
         return expit(cut - pulse)
 
     cut = stems(life, cuts=(HEAVY,))
-    recorded = Event("cut", "logging", 1960, 1960, np.nan, 20.0, np.nan, True)
-    assert chance(cut) > 0.9 and chance(cut, [recorded]) > chance(cut)
+    assert chance(cut) > 0.9 and chance(cut, [RECORDED]) > chance(cut)
     pulse = stems(life, pulse=PULSE)
-    assert chance(pulse) < 0.1 and chance(pulse, [recorded]) < 0.1
+    assert chance(pulse) < 0.1 and chance(pulse, [RECORDED]) < 0.1
 
 
 def test_sizes_within_ages_speak_though_ages_are_alike(life):
@@ -120,7 +120,7 @@ def test_sizes_within_ages_speak_though_ages_are_alike(life):
     rng = np.random.default_rng(8)
     median = growth.median_after(SEASON - year - growth.delays.mean().round().astype(int))
     anew = replace(known, dbh_cm=median * np.exp(growth.scatter * rng.standard_normal(len(year))))
-    evidence = [cutting.cut_evidence(each, growth, SEASON) for each in (known, anew)]
+    evidence = [cutting.cut_evidence(each, growth, SEASON, [RECORDED]) for each in (known, anew)]
     assert evidence[0] > evidence[1] + 2
 
 

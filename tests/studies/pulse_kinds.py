@@ -25,7 +25,8 @@ LISTED, CORES, PLOTS = 150, 60, 4
 PULSE_STEMS, PULSE_YEARS = 40, 10
 TIMES = 3.0  # of a lasting rise or fall
 SPELL_YEARS, SPELL_SHAPE = 8, 1.0  # of good and bad years of single plots; of their gamma
-STEADY = ("steady", "patches", "rise", "fall", "cut")
+LARGER = 2  # times the stems and cores
+STEADY = ("steady", "patches", "larger patches", "rise", "fall", "cut")
 WITH_PULSE = ("pulse", "pulse patches")
 KINDS = (*STEADY, *WITH_PULSE, "planted")
 RECORDS = 3  # of events, with and without a cause, set beside each pulse found
@@ -62,6 +63,7 @@ def simulated_stand(kind: str, seed: int):
     profile = load_profile("longleaf-pine")
     years = np.arange(FIRST_YEAR, SEASON + 1)
     steady = steady_recruitment(profile, FIRST_YEAR, SEASON, per_ha_at_fifty=1.0)
+    larger = LARGER if "larger" in kind else 1
     departures, cuts, pulse, shape = Departures(), (), None, np.ones(len(years))
     if kind.startswith("pulse"):
         pulse = int(rng.integers(1890, 1966))
@@ -82,7 +84,7 @@ def simulated_stand(kind: str, seed: int):
             ),
         )
     (life,) = draw_life_histories(profile, rng, stands=1, first_year=FIRST_YEAR, last_year=SEASON)
-    design = SurveyDesign(plot_areas_m2=(10_000.0 / PLOTS,) * PLOTS, cores=CORES)
+    design = SurveyDesign(plot_areas_m2=(10_000.0 / PLOTS,) * PLOTS, cores=larger * CORES)
 
     def listed(per_ha: np.ndarray) -> float:
         """Stems listed of a history, by playing 20,000 plants of it."""
@@ -94,7 +96,9 @@ def simulated_stand(kind: str, seed: int):
 
     of_pulse = PULSE_STEMS if pulse is not None else 0
     history = steady * shape
-    history = history * (LISTED - of_pulse) * (1 - departures.planted_share) / listed(history)
+    history = (
+        history * (larger * LISTED - of_pulse) * (1 - departures.planted_share) / listed(history)
+    )
     if pulse is not None:
         inside = ((years >= pulse) & (years < pulse + PULSE_YEARS)) * steady
         history = history + inside * of_pulse / listed(inside)
