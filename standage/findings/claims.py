@@ -11,6 +11,7 @@ import pandas as pd
 
 from standage.findings.age_structure import STRUCTURES, SURE_OF_STRUCTURE, age_structure
 from standage.findings.claim import CLAIMS, OR, Claim, Kind, Score
+from standage.findings.cutting import may_be_left_by_cutting
 from standage.findings.events_on_record import CUTS
 from standage.findings.intervals import Interval, credible_points
 from standage.findings.old_trees import chances_over
@@ -170,8 +171,11 @@ def _shape(of: Make, stems: Population, shape: RecruitmentShape, level: float) -
 def _pulses(of: Make, stems: Population, unit: UnitFindings, level: float) -> Iterator[Claim]:
     whose = _recruits(stems)
     cut = any(event.kind in CUTS for event in unit.events)
-    what = "recruitment pulse" + (", or the effect of cutting certain sizes" if cut else "")
     for pulse in unit.pulses.to_dict("records"):
+        by_cutting = may_be_left_by_cutting(pulse["probability_cut"], cut)
+        what = "recruitment pulse" + (
+            ", or the effect of cutting certain sizes" if by_cutting else ""
+        )
         which = str(pulse["pulse"])
         at = {"subject": which, "rows": f"pulse {which}"}
         yield _claim(

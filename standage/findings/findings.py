@@ -32,7 +32,7 @@ from standage.findings.prior_sensitivity import sensitivity_table
 from standage.findings.pulse_limit import ReportingLimit, limit_table, unit_limit
 from standage.findings.pulses import Burst, find_bursts, pulse_table
 from standage.findings.rates import rate_table
-from standage.findings.recruitment_shapes import RecruitmentShape, recruitment_shape
+from standage.findings.recruitment_shapes import RecordStems, RecruitmentShape, record_stems
 from standage.findings.regeneration import STOCKING_PER_HA
 from standage.findings.releases import chronology_table, release_table
 from standage.findings.rereading import rereading_table
@@ -128,6 +128,11 @@ class Findings:
         )
 
     @cached_property
+    def records(self) -> Sequence[RecordStems]:
+        """What is known of each unit's stems, by themselves."""
+        return FewHeld(len(self.posterior.units), partial(record_stems, self), held=SCANS_HELD)
+
+    @cached_property
     def limits(self) -> list[ReportingLimit]:
         """The score from which a pulse is reported, by unit."""
         table = limit_table()
@@ -150,7 +155,7 @@ class Findings:
     @cached_property
     def shapes(self) -> list[RecruitmentShape]:
         """How probable each shape of recruitment is, by unit."""
-        return [recruitment_shape(self, number) for number in range(len(self.posterior.units))]
+        return [known.shape for known in self.records]
 
     @cached_property
     def growth_changes(self) -> GrowthChanges | None:

@@ -14,9 +14,13 @@ from importlib.resources import files
 
 import pandas as pd
 
+from standage.findings.patches import plots_alike_by_chance
 from standage.findings.stems import CORING_HEIGHT, dated_years
 from standage.stand.posterior import Posterior
 
+# where plots differ, with a chance of at most so much, in when their trees came, spells of single
+# plots pass for pulses of the stand below this limit (docs/validation.md, Pulses)
+PATCHY_CHANCE, PATCHY_LIMIT = 0.1, 0.85
 ASSUMED_LIMIT = 0.8  # well above the simulated one; assumption, no source
 # a pulse that is less likely than not is never reported, however rare such a score is without
 # pulses
@@ -30,7 +34,7 @@ class ReportingLimit:
     Attributes
     ----------
     value : probability that a window stands out, 0 to 1.
-    status : `simulated` or `assumed`.
+    status : `simulated`, `assumed` or, where plots differ in when their trees came, `patchy`.
     """
 
     value: float
@@ -61,4 +65,7 @@ def unit_limit(posterior: Posterior, number: int, table: pd.DataFrame) -> Report
         # the simulated surveys all had plots and coring heights
         return ReportingLimit(ASSUMED_LIMIT, "assumed")
     trees, _ = dated_years(posterior, number)
-    return reporting_limit(len(trees), table)
+    limit = reporting_limit(len(trees), table)
+    if limit.value < PATCHY_LIMIT and plots_alike_by_chance(posterior, number) <= PATCHY_CHANCE:
+        return ReportingLimit(PATCHY_LIMIT, "patchy")
+    return limit

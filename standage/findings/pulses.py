@@ -18,6 +18,7 @@ import numpy as np
 import pandas as pd
 
 from standage.findings import schema
+from standage.findings.cutting import cutting_probability
 from standage.findings.intervals import SUFFIXES, blank_columns, credible_points, interval_columns
 from standage.findings.local_ratio import WINDOWS, Scan, held_in_windows, window_years
 from standage.findings.planted import planting
@@ -82,6 +83,11 @@ PULSES = schema.ResultTable(
             "that its trees [were planted](#pulses) by people who wrote nothing down",
             blank="it can't be told",
         ),
+        *schema.probability(
+            "probability_cut",
+            "that [cutting by size](#pulses) left it and recruitment was steady",
+            blank="it can't be told",
+        ),
         *schema.number(
             "spacing_ratio",
             "ratio",
@@ -97,7 +103,7 @@ PULSES = schema.ResultTable(
             "that it holds 1.5 times its background, before any data",
         ),
         *schema.probability("limit", "that the score had to reach"),
-        *schema.code("limit_status", "what it rests on", ("simulated", "assumed")),
+        *schema.code("limit_status", "what it rests on", ("simulated", "patchy", "assumed")),
         *schema.AMOUNTS,
         *schema.number(
             "shared_part_of_centre",
@@ -300,6 +306,9 @@ def _row(findings: Findings, number: int, burst: Burst, pulse: int) -> dict[str,
         **wider_columns("share", np.clip(share[there], 0, 1), level, most=1.0),
         **_stems_behind(posterior, number, scan.kept, start, end, there),
         "probability_planted": planted.probability,
+        "probability_cut": cutting_probability(
+            findings, number, float(np.median(start[there])), float(np.median(end[there]))
+        ),
         "spacing_ratio": planted.spacing_ratio,
         "spacing_by_chance": planted.spacing_by_chance,
         "window_years": burst.width,

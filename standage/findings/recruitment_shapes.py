@@ -130,7 +130,7 @@ def record_of(
     unit = posterior.units[number]
     axis = scan.years
     known = drawn[np.isfinite(drawn)]
-    low, high = np.quantile(known, [TAIL, 1 - TAIL])
+    low, high = np.quantile(known, [TAIL, 1 - TAIL]) if len(known) else (axis[0], axis[-1])
     first = int(np.clip(np.floor(low) - axis[0], 0, len(axis) - 1))
     last, weight = len(axis) - 1, scan.shape * np.exp(hazard * (axis - axis[-1]))
     if unit.has_plots:
@@ -158,6 +158,18 @@ def share_listed(posterior: Posterior, number: int) -> np.ndarray:
     return listed
 
 
+def trends(years: int) -> np.ndarray:
+    """Recruitment that changes evenly, by slope. (slope, year)"""
+    since = (np.arange(years) - (years - 1) / 2) / 100
+    return np.exp(SLOPES[:, None] * since)
+
+
+def log_trends() -> np.ndarray:
+    """Log prior of each slope. (slope,)"""
+    logs: np.ndarray = -0.5 * (SLOPES / SLOPE_SD) ** 2
+    return logs - logsumexp(logs)
+
+
 def log_evidence(
     likelihood: np.ndarray, worth: np.ndarray, weight: np.ndarray, histories: Histories
 ) -> tuple[float, np.ndarray]:
@@ -166,14 +178,10 @@ def log_evidence(
     likelihood : of the stems over the record. (stem, year); worth : what each counts. (stem,)
     weight : stems that a steady recruitment would have listed. (year,)
     """
-    years = len(weight)
-    since = (np.arange(years) - (years - 1) / 2) / 100
-    trend = -0.5 * (SLOPES / SLOPE_SD) ** 2
-    trend -= logsumexp(trend)
+    trend = log_trends()
     steady = np.zeros(len(SLOPES))
     raised = np.zeros((len(SLOPES), len(RATIOS), len(histories.first)))
-    for number, slope in enumerate(SLOPES):
-        base = np.exp(slope * since)
+    for number, base in enumerate(trends(len(weight))):
         rows = np.vstack([likelihood * base, weight * base])
         upto = np.concatenate([np.zeros((len(rows), 1)), np.cumsum(rows, axis=1)], axis=1)
         total = np.maximum(upto[:, -1], np.finfo(float).tiny)
@@ -226,21 +234,58 @@ class RecruitmentShape:
         return low, middle, high
 
 
-def recruitment_shape(findings: Findings, number: int) -> RecruitmentShape:
-    """The shape of a unit's recruitment, from all its listed stems."""
+@dataclass(frozen=True)
+class RecordStems:
+    """What is known of the stems of a unit's record, each by itself.
+
+    likelihood : of each stem's year, the history taken out. (stem, year)
+    worth : the probability that it is of the record. (stem,)
+    weight : stems that a steady recruitment would have listed. (year,)
+    dbh_cm : diameter, NaN where there is none. (stem,) [cm]
+    first : year of the record.
+    dated : stems dated by core.
+    """
+
+    likelihood: np.ndarray
+    worth: np.ndarray
+    weight: np.ndarray
+    dbh_cm: np.ndarray
+    first: int
+    dated: int
+
+    @property
+    def years(self) -> int:
+        return len(self.weight)
+
+    @property
+    def enough(self) -> bool:
+        """Whether histories can be told apart by it."""
+        return self.dated >= FEWEST_DATED and self.years >= 2 * LASTING
+
+    @property
+    def shape(self) -> RecruitmentShape:
+        """The shape of recruitment that all these stems speak for."""
+        if not self.enough:
+            return nothing_told(self.first, self.first + self.years - 1)
+        return shape_of(self.likelihood, self.worth, self.weight, self.first)
+
+
+def record_stems(findings: Findings, number: int) -> RecordStems:
+    """The listed stems of a unit over the years of its record."""
     posterior, scan = findings.posterior, findings.scans[number]
     trees, drawn = dated_years(posterior, number)
-    if dated_by_core(posterior, trees).sum() < FEWEST_DATED:
-        return nothing_told(int(scan.years[0]), int(scan.years[-1]))
     hazard = findings.profiles[posterior.units[number].species]["survival.adult_hazard_per_year"]
     start = int(scan.years[0])
     record = record_of(posterior, number, scan, drawn, float(hazard))
-    if record.years < 2 * LASTING:
-        return nothing_told(start + record.first, start + record.last)
     inside = slice(record.first, record.last + 1)
-    likelihood = stem_likelihoods(drawn, living_rate(posterior, number), start)[:, inside]
-    worth = ((drawn >= start + record.first) & (drawn <= start + record.last)).mean(axis=0)
-    return shape_of(likelihood, worth, record.weight[inside], start + record.first)
+    return RecordStems(
+        stem_likelihoods(drawn, living_rate(posterior, number), start)[:, inside],
+        ((drawn >= start + record.first) & (drawn <= start + record.last)).mean(axis=0),
+        record.weight[inside],
+        trees["dbh_cm"].to_numpy(dtype=float),
+        start + record.first,
+        int(dated_by_core(posterior, trees).sum()),
+    )
 
 
 def nothing_told(first: int, last: int) -> RecruitmentShape:

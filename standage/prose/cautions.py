@@ -68,6 +68,7 @@ def cautions(findings: Findings) -> list[str]:
         *(sentence for unit in findings.units for sentence in _pulse_cautions(unit)),
         *_to_read_again(findings.rereading),
         *_assumed_limit(findings.pulses),
+        *_patchy_limit(findings.pulses),
         *_series_left_out(survey),
         *_cultural_scars(survey),
         *_trees_left_out(findings.tree_dates),
@@ -155,6 +156,15 @@ def _pulse_cautions(unit: UnitFindings) -> list[str]:
                 " not the stand."
             )
     return sentences
+
+
+def _patchy_limit(pulses: pd.DataFrame) -> list[str]:
+    patchy = pulses[pulses["limit_status"] == "patchy"]
+    return [
+        f"{stand}: plots differ in when their trees came, so that a pulse is reported from a"
+        f" probability of {100 * limit:.0f} % on."
+        for stand, limit in patchy.groupby("stand")["limit"].first().items()
+    ]
 
 
 def _assumed_limit(pulses: pd.DataFrame) -> list[str]:

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 from standage.findings.cannot_tell import OpenQuestion
 from standage.findings.claim import OR, Claim, Kind
+from standage.findings.cutting import may_be_left_by_cutting
 from standage.findings.events_on_record import CUTS
 from standage.findings.findings import Findings
 from standage.findings.intervals import Interval
@@ -102,18 +103,19 @@ def _pulses(unit: UnitFindings, claims: Sequence[Claim]) -> list[str]:
     at_core = unit.summary["basis"] == CORING_HEIGHT
     burst = "burst of arrivals at the height of the cores" if at_core else "recruitment pulse"
     cut = any(event.kind in CUTS for event in unit.events)
-    together = "together " if cut else ""
-    if cut:
-        burst += ", or the effect of cutting certain sizes"
+    by_number = unit.pulses.set_index(unit.pulses["pulse"].astype(str))
     sentences = []
     for pulse in pulses:
         own = [claim for claim in claims if claim.subject == pulse.subject]
         begun, ended = (_range_words(claim.interval) for claim in _of_kind(own, "pulse years"))
-        planted = unit.pulses.set_index(unit.pulses["pulse"].astype(str))["probability_planted"]
-        perhaps = ", perhaps planted" if planted[pulse.subject] >= MAY_BE_PLANTED else ""
+        row = by_number.loc[pulse.subject]
+        by_cutting = may_be_left_by_cutting(float(row["probability_cut"]), cut)
+        what = burst + (", or the effect of cutting certain sizes" if by_cutting else "")
+        together = "together " if by_cutting else ""
+        perhaps = ", perhaps planted" if row["probability_planted"] >= MAY_BE_PLANTED else ""
         # the probability is that of the pulse, and stands before its years
         sentences.append(
-            f"A {burst} ({together}{percent(pulse.probability)}), begun {begun}, ended"
+            f"A {what} ({together}{percent(pulse.probability)}), begun {begun}, ended"
             f" {ended}{perhaps}."
         )
     return sentences

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
 
 from standage.findings.cannot_tell import (
@@ -16,7 +17,8 @@ from standage.findings.cannot_tell import (
     too_wide,
 )
 from standage.findings.claim import Claim
-from standage.findings.events_on_record import Event
+from standage.findings.cutting import may_be_left_by_cutting
+from standage.findings.events_on_record import CUTS, Event
 from standage.findings.intervals import Interval
 from standage.findings.planted import MAY_BE_PLANTED
 from standage.findings.regeneration import ESTABLISHED_SEEDLINGS
@@ -279,6 +281,12 @@ def _pulses(unit: UnitFindings) -> list[str]:
         if pulse["probability_planted"] >= MAY_BE_PLANTED:
             sentences.append(
                 f"Its trees may have been planted ({percent(pulse['probability_planted'])})."
+            )
+        cut, chance = any(event.kind in CUTS for event in unit.events), pulse["probability_cut"]
+        if not np.isnan(chance) and (cut or may_be_left_by_cutting(chance, cut)):
+            sentences.append(
+                f"That cutting by size left it, and recruitment was steady, is"
+                f" {probability_words(chance)}."
             )
     return sentences
 

@@ -120,5 +120,9 @@ def test_old_stems_are_counted_draw_by_draw(findings):
     assert claim.population == f"the {age.shape[1]} living stems listed and dated"
 
 
-def test_a_pulse_where_cutting_is_on_record_may_be_what_cutting_left(findings):
-    assert of(findings, "pulse", "1").quantity.endswith("or the effect of cutting certain sizes")
+@pytest.mark.parametrize(("chance", "said"), [(0.7, True), (0.3, False), (np.nan, True)])
+def test_a_pulse_that_cutting_would_leave_may_be_its_effect(chance, said):
+    fresh = fake_findings()
+    fresh.pulses = fresh.pulses.assign(probability_cut=chance)  # a cut is on record
+    quantity = of(fresh, "pulse", "1").quantity
+    assert quantity.endswith("or the effect of cutting certain sizes") == said

@@ -41,10 +41,11 @@ def test_the_headline_is_the_claims_of_structure_pulse_and_regeneration(findings
     start, end = (claim.interval for claim in unit.claims_of("pulse years", "1"))
     assert start.low == start.high and end.low == end.high
     years = f"begun in {start.low:.0f}, ended in {end.low:.0f}."
+    assert f"A recruitment pulse (more than 99 %), {years}" in headline
+    by_cutting = replace(unit, pulses=unit.pulses.assign(probability_cut=0.7))
     cut = ", or the effect of cutting certain sizes (together more than 99 %)"
-    assert f"A recruitment pulse{cut}, {years}" in headline
-    uncut = short_statement(findings, replace(unit, events=()), Measures()).headline
-    assert f"A recruitment pulse (more than 99 %), {years}" in uncut
+    headline_of_cut = short_statement(findings, by_cutting, Measures()).headline
+    assert f"A recruitment pulse{cut}, {years}" in headline_of_cut
     verb = "reach" if stocking.category == "reached" else "fall short of"
     assert re.search(
         rf"Established seedlings, [\d.]+ to [\d.]+ per hectare, {verb}"

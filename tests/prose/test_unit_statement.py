@@ -10,6 +10,7 @@ from fake_findings import fake_findings
 
 from standage.findings.events_on_record import Event
 from standage.findings.intervals import Interval
+from standage.prose.cautions import cautions
 from standage.prose.measures import Measures
 from standage.prose.unit_statement import events_sentence, unit_statement
 
@@ -112,3 +113,23 @@ def test_sentences_are_rendered_from_claims_and_change_with_them(unit):
     statement = unit_statement(changed, Measures())
     assert "are two-aged: likely (70 %)" in statement.timing[0]
     assert any("52 % (51 to 53 %) are over 100 years old" in each for each in statement.composition)
+
+
+@pytest.mark.parametrize(
+    ("chance", "on_record", "said"),
+    [(0.2, True, True), (0.2, False, False), (0.7, False, True), (np.nan, True, False)],
+)
+def test_how_probably_cutting_left_a_pulse_stands_beside_it(unit, chance, on_record, said):
+    other = replace(
+        unit,
+        events=unit.events if on_record else (),
+        pulses=unit.pulses.assign(probability_cut=chance),
+    )
+    assert ("That cutting by size left it, and recruitment was steady, is" in timing(other)) == said
+
+
+def test_a_limit_for_patches_is_a_caution():
+    findings = fake_findings()
+    assert not any("plots differ" in each for each in cautions(findings))
+    findings.pulses = findings.pulses.assign(limit_status="patchy", limit=0.85)
+    assert any("plots differ in when their trees came" in each for each in cautions(findings))

@@ -182,7 +182,10 @@ def test_a_scar_stands_beside_the_tree(findings):
     assert lines and all(line.endswith("turpentine scar, leans") for line in lines)
 
 
-def test_a_cut_on_record_stands_beside_the_pulse_that_it_may_have_left(findings):
-    cut, *others = brief(findings, Measures()).stands
+def test_a_cut_stands_beside_the_pulse_that_it_would_leave(findings):
+    assert not any("cutting" in each.headline for each in brief(findings, Measures()).stands)
+    other = fake_findings()
+    other.pulses = other.pulses.assign(probability_cut=[0.7, 0.1])
+    cut, *others = brief(other, Measures()).stands
     assert "or the effect of cutting certain sizes" in cut.headline
     assert not any("cutting" in each.headline for each in others)

@@ -25,7 +25,8 @@ LISTED, CORES, PLOTS = 150, 60, 4
 PULSE_STEMS, PULSE_YEARS = 40, 10
 TIMES = 3.0  # of a lasting rise or fall
 SPELL_YEARS, SPELL_SHAPE = 8, 1.0  # of good and bad years of single plots; of their gamma
-STEADY = ("steady", "patches", "rise", "fall", "cut")
+LARGER = 2  # times the stems and cores
+STEADY = ("steady", "patches", "larger patches", "rise", "fall", "cut")
 WITH_PULSE = ("pulse", "pulse patches")
 KINDS = (*STEADY, *WITH_PULSE, "planted")
 RECORDS = 3  # of events, with and without a cause, set beside each pulse found
@@ -46,7 +47,7 @@ def one_survey(job: dict) -> dict:
     with tempfile.TemporaryDirectory() as folder:
         survey = read_survey(simulated.write(Path(folder) / "survey"))
     posterior = fit_stands(survey, seed=job["seed"], chains=2, cores=1, tune=200, draws=250)
-    return {"pulses": scores(posterior, truth, np.random.default_rng([job["seed"], 17]))}
+    return scores(posterior, truth, np.random.default_rng([job["seed"], 17]))
 
 
 def simulated_stand(kind: str, seed: int):
@@ -62,6 +63,7 @@ def simulated_stand(kind: str, seed: int):
     profile = load_profile("longleaf-pine")
     years = np.arange(FIRST_YEAR, SEASON + 1)
     steady = steady_recruitment(profile, FIRST_YEAR, SEASON, per_ha_at_fifty=1.0)
+    larger = LARGER if "larger" in kind else 1
     departures, cuts, pulse, shape = Departures(), (), None, np.ones(len(years))
     if kind.startswith("pulse"):
         pulse = int(rng.integers(1890, 1966))
@@ -82,7 +84,7 @@ def simulated_stand(kind: str, seed: int):
             ),
         )
     (life,) = draw_life_histories(profile, rng, stands=1, first_year=FIRST_YEAR, last_year=SEASON)
-    design = SurveyDesign(plot_areas_m2=(10_000.0 / PLOTS,) * PLOTS, cores=CORES)
+    design = SurveyDesign(plot_areas_m2=(10_000.0 / PLOTS,) * PLOTS, cores=larger * CORES)
 
     def listed(per_ha: np.ndarray) -> float:
         """Stems listed of a history, by playing 20,000 plants of it."""
@@ -94,7 +96,9 @@ def simulated_stand(kind: str, seed: int):
 
     of_pulse = PULSE_STEMS if pulse is not None else 0
     history = steady * shape
-    history = history * (LISTED - of_pulse) * (1 - departures.planted_share) / listed(history)
+    history = (
+        history * (larger * LISTED - of_pulse) * (1 - departures.planted_share) / listed(history)
+    )
     if pulse is not None:
         inside = ((years >= pulse) & (years < pulse + PULSE_YEARS)) * steady
         history = history + inside * of_pulse / listed(inside)
@@ -132,9 +136,12 @@ def _spells(wanted: bool):
         yield
 
 
-def scores(posterior, truth: dict, rng: np.random.Generator) -> list[dict]:
-    """What is stated of each pulse found, and what is true of it."""
+def scores(posterior, truth: dict, rng: np.random.Generator) -> dict:
+    """What is stated of each pulse found, and what is true of it; how probable a cut is against a
+    pulse in any year.
+    """
     from standage.findings import Findings
+    from standage.findings.cutting import cutting_probability
 
     findings = Findings(posterior)
     rows = []
@@ -146,9 +153,14 @@ def scores(posterior, truth: dict, rng: np.random.Generator) -> list[dict]:
             "start": pulse["start_median"],
             "true": own,
             "planted": pulse["probability_planted"],
+            "cut": pulse["probability_cut"],
         }
         rows.append(row | ({"records": _records(findings, pulse, first, rng)} if own else {}))
-    return rows
+    years = posterior.years
+    return {
+        "pulses": rows,
+        "cut": cutting_probability(findings, 0, float(years[0]), float(years[-1])),
+    }
 
 
 def _records(findings, pulse: dict, first: int, rng: np.random.Generator) -> list[dict]:
@@ -207,11 +219,10 @@ def _records(findings, pulse: dict, first: int, rng: np.random.Generator) -> lis
 
 
 def report(rows: pd.DataFrame) -> str:
-    """Planting by kind of stand; lags, chance and none on record beside true pulses."""
+    """Planting and cutting by kind of stand; lags, chance and none on record beside true pulses."""
     rows = rows[rows["error"] == ""]
-    return "\n\n".join(
-        markdown(table) for table in (planting_table(rows), event_table(rows), none_table(rows))
-    )
+    tables = (planting_table, cutting_table, event_table, none_table)
+    return "\n\n".join(markdown(table(rows)) for table in tables)
 
 
 def planting_table(rows: pd.DataFrame) -> pd.DataFrame:
@@ -230,6 +241,29 @@ def planting_table(rows: pd.DataFrame) -> pd.DataFrame:
                 "pulses": len(pulses),
                 "median probability": float(np.median(chances)) if len(chances) else np.nan,
                 "may have been planted": int((chances >= MAY_BE_PLANTED).sum()),
+            }
+        )
+    return pd.DataFrame(found)
+
+
+def cutting_table(rows: pd.DataFrame) -> pd.DataFrame:
+    """By kind of stand: pulses found that are not put down to cutting, and those that are; surveys
+    in which a cut is likelier than a pulse in any year.
+    """
+    from standage.findings.cutting import CUTTING_WOULD_DO
+
+    found = []
+    for kind, own in rows.groupby("kind", sort=False):
+        chances = np.array([pulse["cut"] for each in own["pulses"] for pulse in each], dtype=float)
+        of_surveys = own["cut"].to_numpy(dtype=float)
+        found.append(
+            {
+                "kind": kind,
+                "surveys": len(own),
+                "called a pulse": int((chances < CUTTING_WOULD_DO).sum()),
+                "cutting would do": int((chances >= CUTTING_WOULD_DO).sum()),
+                "cut likelier than any pulse": int((of_surveys >= CUTTING_WOULD_DO).sum()),
+                "not told": int(np.isnan(of_surveys).sum()),
             }
         )
     return pd.DataFrame(found)

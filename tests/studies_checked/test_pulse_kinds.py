@@ -2,15 +2,24 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 import pytest
-from studies.pulse_kinds import event_table, none_table, planting_table, report, simulated_stand
+from studies.pulse_kinds import (
+    cutting_table,
+    event_table,
+    none_table,
+    planting_table,
+    report,
+    simulated_stand,
+)
 
+from standage.findings.cutting import CUTTING_WOULD_DO
 from standage.findings.planted import MAY_BE_PLANTED
 
 
-def pulse(planted, records=()):
-    return {"planted": planted, "records": list(records)}
+def pulse(planted, records=(), cut=0.2):
+    return {"planted": planted, "cut": cut, "records": list(records)}
 
 
 def record(caused, none, chance, lag=0, low=-1, high=1):
@@ -23,12 +32,13 @@ def rows():
     records = [record(True, 0.1, 0.04), record(True, 0.1, 0.3, lag=5), record(False, 0.9, 0.6)]
     return pd.DataFrame(
         [
-            {"kind": "planted", "error": "", "pulses": [pulse(MAY_BE_PLANTED)]},
-            {"kind": "planted", "error": "", "pulses": []},
+            {"kind": "planted", "error": "", "cut": 0.7, "pulses": [pulse(MAY_BE_PLANTED)]},
+            {"kind": "planted", "error": "", "cut": np.nan, "pulses": []},
             {
                 "kind": "pulse",
                 "error": "",
-                "pulses": [pulse(0.1, records), pulse(MAY_BE_PLANTED - 0.01)],
+                "cut": 0.4,
+                "pulses": [pulse(0.1, records), pulse(MAY_BE_PLANTED - 0.01, cut=CUTTING_WOULD_DO)],
             },
             {"kind": "steady", "error": "stopped", "pulses": None},
         ]
@@ -44,6 +54,12 @@ def test_pulses_that_may_be_planted_are_counted_by_kind(rows):
     ]
     assert found.loc["pulse", ["pulses", "may have been planted"]].tolist() == [2, 0]
     assert "steady" not in report(rows)
+
+
+def test_pulses_put_down_to_cutting_are_counted_by_kind(rows):
+    found = cutting_table(rows[:3]).set_index("kind")
+    assert found.loc["planted"].tolist() == [2, 1, 0, 1, 1]
+    assert found.loc["pulse"].tolist() == [1, 1, 1, 0, 0]
 
 
 def test_lags_and_chances_are_scored_by_what_was_true(rows):
