@@ -261,6 +261,8 @@ def _odd_code(cells: TableCells, column: Column, cell: str, advised: Iterator[in
         )
     if cell.lower() in BLANK_WORDS:
         return not_recorded(column)
+    if column.name == "crown_class":  # of which nothing is computed
+        return Outcome("", reason="none of its words: left out, for it is only kept")
     near = None
     if next(advised, None) is not None:
         near = nearest_code(cells.table, column, cell)

@@ -14,7 +14,7 @@ from standage.survey.file_contents import no_file, read_content
 from standage.survey.flat_table import FLAT, table_of, tables_needed
 from standage.survey.form_rows import EXAMPLE_NOTE, example_problem, example_rows
 from standage.survey.mapping import mapping_path, read_mapping
-from standage.survey.placing import columns_of, place_names
+from standage.survey.placing import NOT_READ, columns_of, place_names
 from standage.survey.schema import TABLES
 from standage.survey.stacked_sheets import take_in
 from standage.survey.written import WrittenSurvey, WrittenTable, unreadable_file
@@ -206,6 +206,12 @@ def _read_folder(folder: Path, survey: WrittenSurvey) -> None:
             )
         )
         survey.unreadable.update(each.name for each in TABLES)
+    known = {each.name for each in TABLES}
+    survey.notes += [
+        f"workbook '{name}' beside the CSV files {NOT_READ}"
+        for name in workbooks
+        if tables and name.split(".")[0].lower() not in known
+    ]
     placed = place_names(tables, survey, what="file", top=lambda file: top_rows(folder / file))
     read: dict[str, list[WrittenTable | None]] = {name: [] for name in placed}
     for name, file in ((name, file) for name, files in placed.items() for file in files):

@@ -8,10 +8,11 @@ import pandas as pd
 
 from standage.causes import book_of, runs_of, where_in_words
 from standage.problems import plainly
-from standage.survey.readings import HEADING, Reading
+from standage.survey.readings import HEADING, MAPPED, Reading
 
 OF_EVERY_ROW = ("begin anew in each plot", "begin anew in each stand", "begin anew on each tree")
 """How the reasons end for which each row of a table is read otherwise."""
+OF_HEADINGS = (HEADING, MAPPED)
 COLUMNS = ("file", "rows", "column", "as_written", "as_read", "reason")
 
 
@@ -40,7 +41,7 @@ def lines_of_readings(readings: Iterable[Reading], *, in_full: bool) -> list[str
     last: dict[tuple, list[Reading]] = {}
     for each in readings:
         of: tuple = (each.column, each.as_written, each.as_read)
-        if each.reason == HEADING:  # of headings a person looks at the whole row
+        if each.reason in OF_HEADINGS:  # of headings a person looks at the whole row
             file = each.file if in_full else book_of(each.file)
             last.setdefault((file, each.reason), []).append(each)
             continue
@@ -52,7 +53,8 @@ def lines_of_readings(readings: Iterable[Reading], *, in_full: bool) -> list[str
         alike.setdefault((book_of(each.file), each.reason, *of), []).append(each)
     lines = [_line(of) for of in alike.values()]
     return lines + [
-        _headings(of) if in_full and of[0].reason == HEADING else _line(of) for of in last.values()
+        _headings(of) if in_full and of[0].reason in OF_HEADINGS else _line(of)
+        for of in last.values()
     ]
 
 

@@ -9,11 +9,13 @@ from collections.abc import Callable, Sequence
 from functools import cache
 
 from standage.errors import Problem
+from standage.survey.areas import HEADINGS as CIRCLES
+from standage.survey.class_tallies import CLASSES, class_table
 from standage.survey.flat_table import ALL_TABLES, FLAT, tables_needed
 from standage.survey.form_rows import header_place
-from standage.survey.headings import columns_named
+from standage.survey.headings import columns_named, without_unit
 from standage.survey.readings import Reading
-from standage.survey.schema import COUNTS, TABLES, TREES, Table
+from standage.survey.schema import COUNTS, PLOTS, TABLES, TREES, Table
 from standage.survey.synonyms import plain, synonym_list
 from standage.survey.wide_counts import stage_in
 from standage.survey.written import WrittenSurvey
@@ -56,6 +58,8 @@ def table_by_headings(rows: Rows, among: Sequence[Table]) -> str | None:
         named = columns_of(rows, table)
         needed = {column.name for column in table.columns if column.required == "yes"} - DERIVED
         needed -= {"stand"} if table is TREES and "dbh_cm" in named else set()
+        if table is PLOTS and _circles(rows, table):
+            named |= {"area_m2"}
         if table is COUNTS and not needed <= named:
             named |= needed if {"plot"} <= named and _stages(rows, table) else set()
         if tables_needed(named) if table is FLAT else needed <= named:
@@ -65,11 +69,18 @@ def table_by_headings(rows: Rows, among: Sequence[Table]) -> str | None:
     return best[0] if len(best) == 1 else None
 
 
-def _stages(rows: Rows, table: Table) -> bool:
-    """Whether the header has a column for each of several stages."""
+def _circles(rows: Rows, table: Table) -> bool:
+    """Whether the header has a column for the radius of plots."""
     start = header_place(rows, table)
-    found = {stage_in(cell.strip()) for cell in rows[start]} if start is not None else set()
-    return len({each for each in found if isinstance(each, str)}) > 1
+    return start is not None and any(without_unit(cell)[0] in CIRCLES for cell in rows[start])
+
+
+def _stages(rows: Rows, table: Table) -> bool:
+    """Whether the header has a column for each of several stages, or one that says it is one."""
+    start = header_place(rows, table)
+    found = {cell: stage_in(cell.strip()) for cell in rows[start]} if start is not None else {}
+    stages = {each for each in found.values() if isinstance(each, str)}
+    return len(stages) > 1 or any("stage" in cell.lower() and found[cell] for cell in found)
 
 
 def place_names(
@@ -105,6 +116,8 @@ def place_names(
         among = [table for table in among if table is not FLAT]
     claimed = {}
     for stem, full in list(open_names.items()):
+        if FLAT not in among and tables_needed(columns_of(top(full), FLAT)):
+            continue  # its cores would be lost
         table = table_by_headings(top(full), among)
         if table is not None:
             claimed.setdefault(table, []).append(open_names.pop(stem))
@@ -113,6 +126,14 @@ def place_names(
     _tell(claimed, survey, f"headings of a {what}")
     _place(claimed, placed, survey, what)
     _more_lists_of_stems(placed, open_names, survey, top, what)
+    if not {"trees", FLAT.name} & set(placed):
+        for full in open_names.values():
+            headings = (cell.strip() for row in top(full) for cell in row)
+            classes = next((cell for cell in headings if CLASSES.search(cell)), None)
+            if classes is not None:
+                survey.problems.append(class_table(full, None, classes))
+                survey.unreadable |= {"trees", "stands"}
+                return placed
     for stem, full in open_names.items():
         _tell_unplaced(stem, full, [name for name in known if name not in placed], survey, what)
     return placed

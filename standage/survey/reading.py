@@ -17,8 +17,10 @@ from standage.survey.core_checks import check_cores, check_readings
 from standage.survey.core_plausibility import judge_cores
 from standage.survey.files import read_written
 from standage.survey.missing_counts import check_missing_counts
+from standage.survey.placing import NOT_READ
 from standage.survey.readings import RefusedSurvey
 from standage.survey.references import OUTSIDE, alike, check_names, resolve_references
+from standage.survey.remarks import judge_remarks
 from standage.survey.ring_checks import check_ring_widths
 from standage.survey.ring_widths import fill_core_years, gather_ring_widths
 from standage.survey.schema import TABLES, table
@@ -126,7 +128,7 @@ def read_survey(
     }
     check_trees(frames, files, problems, cores_readable="cores" not in unheld, lost_dbh=lost_dbh)
     check_cores(frames, files, problems)
-    warnings: list[Problem] = []
+    warnings = list(written.doubts)
     check_missing_counts(frames, files, problems, warnings)
     check_readings(frames, files, problems)
     check_ring_widths(frames, files, series, problems, notes, profile_folder=profile_folder)
@@ -140,11 +142,12 @@ def read_survey(
     limits = limits_of(frames["trees"]["species"], profile_folder)
     judge_stands(frames, files, limits, problems, warnings, without_status)
     judge_cores(frames, files, limits, problems, warnings)
+    judge_remarks(frames, files, warnings)
     sheets = [each for file in files.values() for each in (file, *_sheets_of(file, stacks))]
     order = {file: place for place, file in enumerate([*sheets, *written.rings])}
     warnings, readings = located(warnings, stacks), located(written.readings, stacks)
     if problems:
-        unknown = [note for note in notes if note.endswith((NOT_KNOWN, UNDATED))]
+        unknown = [note for note in notes if note.endswith((NOT_KNOWN, NOT_READ, UNDATED))]
         in_order = _in_order(located(problems, stacks), order)
         raise RefusedSurvey(in_order, readings, [*without_profile, *unknown])
     for name, frame in frames.items():

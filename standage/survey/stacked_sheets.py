@@ -13,6 +13,7 @@ from standage.survey.readings import Reading
 from standage.survey.references import alike
 from standage.survey.table_cells import NOT_RECORDED
 from standage.survey.title_dates import date_of_titles
+from standage.survey.title_plots import with_titles_of_plots
 from standage.survey.written import Stack, WrittenSurvey, WrittenTable, with_column
 
 SHEETS_NAMED = 2
@@ -44,6 +45,10 @@ def take_in(
     numbers for names.
     """
     tables = {name: [part for part in parts if part is not None] for name, parts in read.items()}
+    if "plots" not in tables and FLAT.name in tables:
+        tables[FLAT.name] = [
+            with_titles_of_plots(part, survey.titles, survey.readings) for part in tables[FLAT.name]
+        ]
     for name, parts in tables.items():
         if len(parts) == 1:
             survey.tables[name], survey.files[name] = parts[0], parts[0].file
@@ -165,7 +170,7 @@ def _with_plots(
     column, lacking = "plot", [part for part in parts if not any(_column(part, "plot"))]
     if all(alike(part.sheet) in stands and not any(_column(part, "stand")) for part in parts):
         column, lacking = "stand", list(parts)
-    if name == "cores":
+    if name == "cores" or _name_their_stands(parts, plots):
         lacking = []
     result, readings = [], []
     for part in parts:
@@ -180,6 +185,17 @@ def _with_plots(
         asked = (_asked_of_name(part) for part in lacking)
         survey.problems += [each for each in asked if each is not None][:1]
     return result
+
+
+def _name_their_stands(parts: Sequence[WrittenTable], plots: set[str]) -> bool:
+    """Whether all sheets have stands and say nothing of plots: neither by name nor by an area."""
+    return all(
+        any(_column(part, "stand"))
+        and "plot_area_m2" not in part.header
+        and alike(part.sheet) not in plots
+        and _plot_name(part.sheet, plots) == part.sheet
+        for part in parts
+    )
 
 
 def _names_in(survey: WrittenSurvey, column: str) -> set[str]:
