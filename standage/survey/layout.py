@@ -108,6 +108,14 @@ def lay_out(
         joined = "".join(stripped)
         if not joined:
             continue
+        if width > 1 and "\n" not in joined and sum(map(bool, stripped)) == 1:
+            if joined[:1] in "*†":
+                reading = Reading(file, row, None, joined[:80], "no data", "a footnote")
+                survey.readings.append(reading)
+                continue
+            if name in OF_SEVERAL_CELLS and _is_a_remark(joined):
+                survey.doubts.append(_below_the_list(file, row, joined))
+                continue
         if stripped != record:
             for place, (cell, bare) in enumerate(zip(record[:width], stripped, strict=False)):
                 padded[place] += bare != "" and cell != bare
@@ -124,14 +132,6 @@ def lay_out(
         if [cell.lower() for cell in stripped] == again:
             repeated.append(row)
             continue
-        if width > 1 and sum(map(bool, stripped)) == 1:
-            if joined[:1] in "*†":
-                reading = Reading(file, row, None, joined[:80], "no data", "a footnote")
-                survey.readings.append(reading)
-                continue
-            if name in OF_SEVERAL_CELLS and _is_a_remark(joined):
-                survey.doubts.append(_below_the_list(file, row, joined))
-                continue
         if not any(stripped):  # nothing of it stands below a heading
             continue
         if "\n" in joined:
