@@ -22,6 +22,7 @@ COPIED = 0.5
 """Share of the rows of a sheet that another has too, cell for cell, from which one is a copy
 (assumption): two plots seldom share more than a stem.
 """
+OF_A_STEM = ("plot", "tree", "species", "dbh_cm")
 FEWEST_CELLS = 3
 """Filled cells from which a row is known by them (assumption)."""
 ONE_UNDER_ANOTHER = "sheets of one kind, read one under another"
@@ -249,15 +250,12 @@ def _is_a_copy(parts: Sequence[WrittenTable], survey: WrittenSurvey) -> bool:
     """
     seen: dict[tuple, WrittenTable] = {}
     for part in parts:
-        mine = {
-            tuple(sorted(zip(part.header, row, strict=True)))
-            for row in part.cells
-            if sum(map(bool, row)) >= FEWEST_CELLS
-        }
+        mine = {_as_known(part, row) for row in part.cells if sum(map(bool, row)) >= FEWEST_CELLS}
         same = [seen[row] for row in mine if row in seen]
         other = max(same, key=same.count) if same else parts[0]
         share = same.count(other)
-        copied = bool(mine) and share >= max(2, COPIED * len(mine))
+        least = min(len(mine), sum(each is other for each in seen.values()) or len(mine))
+        copied = bool(mine) and share >= max(2, COPIED * least)
         if copied or (part is not other and _COPY.search(part.sheet)):
             found = f"{share} of {len(part.rows)} rows as in '{other.sheet}'"
             if not copied:
@@ -267,6 +265,13 @@ def _is_a_copy(parts: Sequence[WrittenTable], survey: WrittenSurvey) -> bool:
             return True
         seen |= dict.fromkeys(mine, part)
     return False
+
+
+def _as_known(part: WrittenTable, row: Sequence[str]) -> tuple:
+    """What a row is known by: its stem with the diameter, else all of it."""
+    cells = sorted(zip(part.header, row, strict=True))
+    of_stem = [each for each in cells if each[0] in OF_A_STEM and each[1]]
+    return tuple(of_stem if "dbh_cm" in dict(of_stem) else cells)
 
 
 def _apart(parts: Sequence[WrittenTable], name: str, survey: WrittenSurvey) -> bool:
