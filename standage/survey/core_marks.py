@@ -51,7 +51,8 @@ def _take_cored(survey: WrittenSurvey, name: str) -> None:
         return
     own = written.headings.get("core", "core")
     header = [*written.header[:at], "cored", *written.header[at + 1 :]]
-    survey.tables[name] = replace(written, header=header)
+    aside = written.set_aside | {"cored"}
+    survey.tables[name] = replace(written, header=header, set_aside=aside)
     why = "yes and no: whether it was cored, which its rings say"
     survey.readings.append(Reading(written.file, written.header_row, None, own, "no name", why))
 
