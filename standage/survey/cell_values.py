@@ -40,6 +40,7 @@ from standage.survey.units import MEASURES, converted, factor, how_to_convert, u
 
 UNSURE = {"?", "??", "unknown", "unsure", "uncertain", "not sure"}
 """Words for 'nobody knows' in a column whose blank cells mean something."""
+UNREAD_CLASS = "none of its words: left out, for it is only kept"
 ALIVE_HEADINGS = {"alive", "alive?", "live", "living", "is alive", "alive y/n", "alive? y/n"}
 """Headings of a column of status that ask whether the stem lives."""
 MISSED_PITH = (
@@ -228,6 +229,12 @@ def _advice(column: Column, cell: str) -> str:
 
 def _codes(cells: TableCells, column: Column, text: pd.Series) -> pd.Series:
     bad = ~text.isin([*column.codes, ""]).to_numpy(dtype=bool)
+    if column.name == "crown_class":  # of which nothing is computed
+        known = [word for word in text[bad].unique() if code_meaning(cells.table, column, word)]
+        unread = bad & ~text.isin(known).to_numpy(dtype=bool)
+        for place in np.flatnonzero(unread)[:TOLD_OF_A_COLUMN]:
+            cells.reading(place, column, text[place], "", UNREAD_CLASS)
+        text, bad = text.where(~unread, "").astype(object), bad & ~unread
     if not bad.any():
         return text
     advised = iter(range(ADVISED))
@@ -261,8 +268,6 @@ def _odd_code(cells: TableCells, column: Column, cell: str, advised: Iterator[in
         )
     if cell.lower() in BLANK_WORDS:
         return not_recorded(column)
-    if column.name == "crown_class":  # of which nothing is computed
-        return Outcome("", reason="none of its words: left out, for it is only kept")
     near = None
     if next(advised, None) is not None:
         near = nearest_code(cells.table, column, cell)

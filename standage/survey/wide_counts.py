@@ -205,6 +205,11 @@ def _tell_of_others(survey: WrittenSurvey, written: WrittenTable, own: dict[int,
             survey.problems.append(
                 Problem(written.file, written.header_row, heading, found, expected, advice)
             )
+            survey.problems += [
+                _blank(written, row, heading, record[place])
+                for record, row in zip(written.cells, written.rows, strict=True)
+                if record[place] in MARKS
+            ]
 
 
 def _tell_of_numbers(survey: WrittenSurvey, written: WrittenTable, own: dict[int, str]) -> None:
