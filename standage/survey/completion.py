@@ -22,6 +22,7 @@ from standage.survey.missed_pith import settle_missed_pith
 from standage.survey.restarted_names import name_groups, with_groups, write_out_names
 from standage.survey.rows_without_stem import set_aside, take_out_stemless
 from standage.survey.stem_marks import take_marks_of_stems
+from standage.survey.title_plots import list_plots_by_titles
 from standage.survey.unit_columns import with_units_said
 from standage.survey.wide_counts import with_a_row_for_each_stage, without_rows_not_searched
 from standage.survey.written import WrittenSurvey
@@ -60,6 +61,7 @@ def complete_tables(survey: WrittenSurvey, name: str) -> None:
     list_stands_by_plots(survey)
     part_flat_sheet(survey, name)
     say_what_is_plain(survey, name)
+    list_plots_by_titles(survey)
     if "events" in survey.tables:
         survey.tables["events"] = with_last_years(survey.tables["events"], survey.readings)
     with_events_of_all_stands(survey)

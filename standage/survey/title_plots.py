@@ -6,9 +6,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from dataclasses import replace
 
 from standage.survey.readings import Reading
-from standage.survey.written import Title, WrittenTable, with_column
+from standage.survey.references import OUTSIDE, alike
+from standage.survey.table_cells import NOT_RECORDED
+from standage.survey.written import Title, WrittenSurvey, WrittenTable, with_column
 
 IN_A_TITLE = "in a title, for want of a column"
 _SIZE = (
@@ -30,7 +33,8 @@ _LEAST = re.compile(
     rf"|{_LENGTH}\s*(?:dbh|diam\w*)?\s*(?:\+|and|&|or)\s*(?:up|over|larger|more|above|bigger)",
     re.IGNORECASE,
 )
-"""How titles give them (common practice, no source)."""
+_OF_SEEDLINGS = re.compile(r"seedling|regen|subplot|quadrat|count", re.IGNORECASE)
+"""How titles give them, and words in those of something else (common practice, no source)."""
 
 
 def with_titles_of_plots(
@@ -39,23 +43,58 @@ def with_titles_of_plots(
     """A sheet of trees and cores with the area and the smallest diameter of its plots by its
     titles, or by its name, where they say either and no column does.
     """
+    for reading in _said(table, titles):
+        column = f"plot_{reading.column}"
+        if column not in table.header:
+            readings.append(replace(reading, column=column))
+            table = with_column(table, column, reading.as_read)
+    return table
+
+
+def list_plots_by_titles(survey: WrittenSurvey) -> None:
+    """A table of the plots that trees name, in place, where a title says how large they are and
+    which stems were listed.
+    """
+    trees = survey.tables.get("trees")
+    if trees is None or "plots" in survey.tables or "plots" in survey.unreadable:
+        return
+    said = {str(each.column): each for each in _said(trees, survey.titles)}
+    if len(said) != 2 or not {"plot", "stand"} <= set(trees.header):
+        return
+    plot, stand = trees.header.index("plot"), trees.header.index("stand")
+    first: dict[str, tuple[list[str], int]] = {}
+    for cells, row in zip(trees.cells, trees.rows, strict=True):
+        if cells[plot] and cells[plot].lower() not in {*NOT_RECORDED, *OUTSIDE}:
+            own = [cells[plot], cells[stand], *(each.as_read for each in said.values())]
+            first.setdefault(alike(cells[plot]), (own, row))
+    if first:
+        cells, rows = [own for own, _ in first.values()], [row for _, row in first.values()]
+        survey.readings += said.values()
+        survey.tables["plots"] = WrittenTable(
+            trees.file, ["plot", "stand", *said], cells, rows, trees.header_row
+        )
+        survey.files["plots"] = trees.file
+
+
+def _said(table: WrittenTable, titles: Sequence[Title]) -> list[Reading]:
+    """Area and smallest diameter, by the titles of a table or its name, each where all agree."""
     own = [title for title in titles if title.file == table.file]
     texts = [(title.text, title.row) for title in own] + [(table.file, None)]
-    for column, pattern in (("plot_area_m2", _OF_ONE), ("plot_min_dbh_cm", _LEAST)):
+    readings = []
+    for column, pattern in (("area_m2", _OF_ONE), ("min_dbh_cm", _LEAST)):
         found = [
             (next(part for part in match.groups() if part), match[0], row)
             for text, row in texts
+            if not _OF_SEEDLINGS.search(text)
             for match in pattern.finditer(text)
         ]
-        if column in table.header or len({_plainly(cell) for cell, _, _ in found}) != 1:
+        if len({_plainly(cell) for cell, _, _ in found}) != 1:
             continue
         cell, said, row = found[0]
         cell = re.sub(r"(?<=\d)-(?=[a-z])", " ", cell, flags=re.IGNORECASE)
-        if "radius" in said.lower():
-            cell = f"radius {cell}"
+        cell = f"radius {cell}" if "radius" in said.lower() else cell
         readings.append(Reading(table.file, row, column, said, cell, IN_A_TITLE))
-        table = with_column(table, column, cell)
-    return table
+    return readings
 
 
 def _plainly(cell: str) -> str:

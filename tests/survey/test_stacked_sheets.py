@@ -115,6 +115,19 @@ def test_area_and_smallest_diameter_in_a_title(tmp_path, title, area, least):
     assert survey.plots["min_dbh_cm"].tolist() == [least] * 2
 
 
+def test_plots_by_the_title_of_a_list_of_trees(tmp_path):
+    trees = [["5 circular plots, radius 12 m"], ["all stems from 5 cm dbh, 12 March 2024"], []]
+    trees += [["Plot", "Tree #", "Sp", "DBH (cm)", "Status"]]
+    trees += [[plot, tree, "LL", 20 + tree, "alive"] for plot in (1, 2) for tree in (1, 2, 3)]
+    cores = [["Plot", "Tree", "Coring ht (cm)", "Rings", "Pith?"], [1, 1, 30, 84, "yes"]]
+    seedlings = [["quadrats, radius 2 m"], ["Plot", "Stage", "Area (m2)", "Count"]]
+    seedlings += [[plot, "grass", 12.57, 3] for plot in (1, 2)]
+    book = {"Trees": trees, "Cores": cores, "Seedlings": seedlings}
+    survey = read_survey(save(tmp_path / "stand.xlsx", book))
+    assert survey.plots["area_m2"].round(1).tolist() == [452.4] * 2
+    assert survey.plots["min_dbh_cm"].tolist() == [5.0] * 2
+
+
 def test_a_title_of_a_stand_is_no_plot(tmp_path):
     headings = ["Plot", "Tag", "Species", "DBH (cm)", "L/D", "Rings", "Pith", "Core ht (cm)"]
     rows = [["Stand of 42 ac, June 12 2020"], headings, ["A", 1, "LLP", 20, "L", 60, "Y", 30]]
