@@ -68,10 +68,13 @@ def list_plots_by_titles(survey: WrittenSurvey) -> None:
             own = [cells[plot], cells[stand], *(each.as_read for each in said.values())]
             first.setdefault(alike(cells[plot]), (own, row))
     if first:
-        cells, rows = [own for own, _ in first.values()], [row for _, row in first.values()]
         survey.readings += said.values()
         survey.tables["plots"] = WrittenTable(
-            trees.file, ["plot", "stand", *said], cells, rows, trees.header_row
+            trees.file,
+            ["plot", "stand", *said],
+            [own for own, _ in first.values()],
+            [row for _, row in first.values()],
+            trees.header_row,
         )
         survey.files["plots"] = trees.file
 
