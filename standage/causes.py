@@ -29,7 +29,9 @@ _QUOTED = re.compile(r"'[^']*'")
 
 @dataclass(frozen=True)
 class Cause:
-    """Problems of one file and column that are alike but for the cell, in order of rows."""
+    """Problems of one column of a file, or of several sheets of a workbook, that are alike but for
+    the cell, in order of rows.
+    """
 
     problems: tuple[Problem, ...]
 
@@ -41,11 +43,10 @@ class Cause:
         first = self.problems[0]
         if len(self) == 1:
             return str(first)
-        where = plainly(first.file)
+        where, rows = where_in_words([(each.file, each.row) for each in self.problems])
         if first.column is not None:
             where += f", column {plainly(first.column)}"
         where += f", {len(self)} times"
-        rows = rows_in_words([each.row for each in self.problems if each.row is not None])
         where += f" ({rows})" if rows else ""
         alike = len({each.what_to_do for each in self.problems}) == 1
         advice = plainly(first.what_to_do)
@@ -82,7 +83,7 @@ def causes_of(problems: Iterable[Problem]) -> list[Cause]:
 def _kind(problem: Problem) -> tuple:
     """What problems of one cause have in common: all but the rows, and the cells they quote."""
     return (
-        problem.file,
+        book_of(problem.file),
         problem.column,
         _NUMBER.sub("#", _QUOTED.sub("'", problem.found)),
         _NUMBER.sub("#", problem.expected),
@@ -95,6 +96,30 @@ def _reach(problem: Problem) -> int:
     if problem.row is None:
         return 0 if problem.column is None else 1
     return 2
+
+
+def book_of(file: str) -> str:
+    """A file without the name of the sheet."""
+    return file.partition(", sheet ")[0]
+
+
+def where_in_words(places: Sequence[tuple[str, int | None]]) -> tuple[str, str]:
+    """The file and the rows of some places; of several sheets of a workbook the rows of the first
+    sheets, with their names.
+    """
+    sheets: dict[str, list[int]] = {}
+    for file, row in places:
+        sheets.setdefault(file, []).extend([] if row is None else [row])
+    if len(sheets) == 1:
+        ((file, rows),) = sheets.items()
+        return plainly(file), rows_in_words(rows)
+    book = book_of(places[0][0])
+    named = [
+        f"{file.removeprefix(f'{book}, ')} {rows_in_words(rows)}".rstrip()
+        for file, rows in sheets.items()
+    ]
+    more = f", and {len(named) - EXAMPLES} more sheets" if len(named) > EXAMPLES else ""
+    return plainly(book), plainly(", ".join(named[:EXAMPLES]) + more)
 
 
 def rows_in_words(rows: Sequence[int]) -> str:

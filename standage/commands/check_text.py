@@ -34,6 +34,8 @@ ALL_WELL = "No problems found."
 READ_DIFFERENTLY = "read differently from what was written"
 LINES_OF_READINGS = 7
 """Lines that a first screen of problems leaves for what was read differently (assumption)."""
+LINES_OF_WARNINGS = 8
+"""Lines for which the card gives way to what looks wrong (assumption)."""
 LEAST_NEEDED = ("attempts", "known age", "events", "counts", "plots", "rings", "sizes")
 """Lines of the card that give way first: their numbers are in the account, too."""
 
@@ -67,7 +69,7 @@ def check_text(
     always = [*first, *_indented(str(account).split("\n")), *closing]
     room = FIRST_SCREEN - _height(always, width) - len(parts)
     if not in_full:
-        card = _shortened(card, room, width)
+        card = _shortened(card, room - min(_height(warnings, width), LINES_OF_WARNINGS), width)
     room -= _height(card, width)
     shown = [*first, *card, *_indented(str(account).split("\n"))]
     for title, lines in parts:

@@ -13,9 +13,9 @@ from standage.survey.flat_table import FLAT
 from standage.survey.headings import without_unit
 from standage.survey.readings import Reading
 from standage.survey.schema import COUNTS, PLOTS
-from standage.survey.table_cells import BLANK_WORDS
+from standage.survey.table_cells import BLANK_WORDS, REMARKS
 from standage.survey.units import DECIMALS, IN_METRES, IN_SQUARE_METRES, measure_of
-from standage.survey.written import WrittenSurvey
+from standage.survey.written import WrittenSurvey, WrittenTable
 
 _NUMBER = r"(\d+(?:[.,]\d+)?)"
 _UNIT = r"\s*([a-z'\"’′”″]*)\.?\s*"
@@ -42,8 +42,24 @@ HEADINGS = {
 ONE_OF_SEVERAL = {"quadrat", "quad", "subplot", "frame"}
 NUMBERS_OF = {"quadrats", "quads", "subplots", "frames", "number of quadrats", "no of quadrats"}
 NUMBERS_OF |= {"number of subplots", "no of subplots", "n quadrats", "n subplots"}
-"""Words in a heading of the area of one quadrat, and headings of their number (common practice, no
-source)."""
+OF_ALL = {"total", "all", "together", "searched", "sampled", "summed"}
+"""Words in a heading of the area of one quadrat, headings of their number, and words in a heading
+of the area of all (common practice, no source)."""
+_NUMBERS = {
+    "two": "2",
+    "three": "3",
+    "four": "4",
+    "five": "5",
+    "six": "6",
+    "eight": "8",
+    "ten": "10",
+}
+_SEVERAL = re.compile(
+    rf"\b([2-9]|[1-9]\d|{'|'.join(_NUMBERS)})\s*[x×@]?\s*(?:(?!\bof\b)[^;]){{0,24}}?"
+    r"\b(?:subplots?|quadrats?|quads|frames|milacres?)\b",
+    re.IGNORECASE,
+)
+"""A number of quadrats in a text: `4 x 1/1000 ac subplots`."""
 
 
 @dataclass(frozen=True)
@@ -149,29 +165,76 @@ def take_headings_of_circles(survey: WrittenSurvey) -> None:
 
 
 def ask_of_several_quadrats(survey: WrittenSurvey) -> None:
-    """Counts over several quadrats, with the area of one: a problem, for the area searched is that
-    of all of them if the count is.
+    """Counts over several quadrats, by a column of their number, a title, a remark or the file's
+    name: a problem where the area is that of one, else listed as what the area is taken for.
     """
     written = survey.tables.get(COUNTS.name)
-    if written is None or "area_m2" not in written.header:
+    if written is None or "area_m2" not in written.header or not written.cells:
         return
     own = written.headings.get("area_m2", "area_m2")
-    if not set(without_unit(own)[0].split()) & ONE_OF_SEVERAL:
-        return
+    words = set(without_unit(own)[0].split())
     for at, heading in enumerate(written.header):
         if without_unit(heading)[0] not in NUMBERS_OF or heading in written.set_aside:
             continue
         of = [(row[at], line) for row, line in zip(written.cells, written.rows, strict=True)]
         several = [(number, line) for number, line in of if re.fullmatch(r"[2-9]|[1-9]\d+", number)]
-        if several:
+        if several and own != "area_m2" and not words & OF_ALL:
             number, line = several[0]
             found = f"{number} under '{heading}' beside '{own}', the area of one or of all"
-            advice = (
-                f"Name '{own}' area_m2, and write into it the area on which the plants of the row"
-                f" were counted: that of one times {number} if they were counted on all {number}."
+            survey.problems.append(_area_of_one(written, line, found, number, own))
+            return
+    area = written.header.index("area_m2")
+    for text, row in _texts_of_quadrats(survey, written):
+        said = _SEVERAL.search(text)
+        if said is None or words & OF_ALL:
+            continue
+        number = _NUMBERS.get(said[1].lower(), said[1])
+        cell = written.cells[0 if row is None else written.rows.index(row)][area]
+        if words & ONE_OF_SEVERAL or _is_of_one(said[0], cell):
+            found = f"'{cell}' beside '{text}', the area of one or of all {number}"
+            survey.problems.append(_area_of_one(written, row, found, number, own))
+        else:
+            read = f"the area of all {number} together"
+            survey.readings.append(
+                Reading(written.file, row, "area_m2", text, read, "counts over several quadrats")
             )
-            expected = "the area of all that was counted on"
-            survey.problems.append(Problem(written.file, line, "area_m2", found, expected, advice))
+        return
+
+
+def _texts_of_quadrats(
+    survey: WrittenSurvey, written: WrittenTable
+) -> list[tuple[str, int | None]]:
+    """Remarks on rows of counts, then the titles and the name of their sheet, each with its row."""
+    own = [title.text for title in survey.titles if title.file == written.file]
+    notes = [at for at, name in enumerate(written.header) if name.lower() in REMARKS]
+    remarks = [
+        (row[at], line)
+        for row, line in zip(written.cells, written.rows, strict=True)
+        for at in notes
+    ]
+    return [*remarks, *((text, None) for text in (*own, written.file))]
+
+
+def _is_of_one(text: str, cell: str) -> bool:
+    """Whether a text gives the area of one quadrat, and the cell the same number."""
+    sizes = {number.replace(",", ".") for number in re.findall(r"\d+(?:[.,]\d+)?", text)[1:]}
+    of = re.search(r"1\s*[/-]\s*(\d+)", text)
+    sizes |= {f"{1 / int(of[1]):g}"} if of and int(of[1]) else set()
+    bare = re.match(r"\d+(?:\.\d+)?", cell)
+    return bare is not None and f"{float(bare[0]):g}" in {f"{float(each):g}" for each in sizes}
+
+
+def _area_of_one(
+    written: WrittenTable, line: int | None, found: str, number: str, own: str
+) -> Problem:
+    advice = (
+        f"Name '{own}' 'total area', with its unit, and write into it the area on which the plants"
+        f" of the row were counted: that of one times {number} if they were counted on all"
+        f" {number}."
+    )
+    row = written.header_row if line is None else line
+    expected = "the area of all that was counted on"
+    return Problem(written.file, row, "area_m2", found, expected, advice)
 
 
 def _as_circle(cell: str, what: str, unit: str) -> str:

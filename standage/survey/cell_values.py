@@ -40,6 +40,7 @@ from standage.survey.units import MEASURES, converted, factor, how_to_convert, u
 
 UNSURE = {"?", "??", "unknown", "unsure", "uncertain", "not sure"}
 """Words for 'nobody knows' in a column whose blank cells mean something."""
+UNREAD_CLASS = "none of its words: left out, for it is only kept"
 ALIVE_HEADINGS = {"alive", "alive?", "live", "living", "is alive", "alive y/n", "alive? y/n"}
 """Headings of a column of status that ask whether the stem lives."""
 MISSED_PITH = (
@@ -229,6 +230,12 @@ def _advice(column: Column, cell: str) -> str:
 def _codes(cells: TableCells, column: Column, text: np.ndarray) -> np.ndarray:
     known = {*column.codes, ""}
     bad = np.array([cell not in known for cell in text], dtype=bool)
+    if column.name == "crown_class":  # of which nothing is computed
+        read_by_list = {word for word in set(text[bad]) if code_meaning(cells.table, column, word)}
+        unread = bad & np.array([cell not in read_by_list for cell in text], dtype=bool)
+        for place in np.flatnonzero(unread)[:TOLD_OF_A_COLUMN]:
+            cells.reading(place, column, text[place], "", UNREAD_CLASS)
+        text, bad = np.where(unread, "", text), bad & ~unread
     if not bad.any():
         return text
     advised = iter(range(ADVISED))

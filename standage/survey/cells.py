@@ -15,6 +15,7 @@ import pandas as pd
 
 from standage.errors import TOLD_OF_A_COLUMN, Problem
 from standage.survey.cell_values import typed
+from standage.survey.class_tallies import CLASSES, class_table
 from standage.survey.headings import has_two_meanings
 from standage.survey.limits import LONGEST_CELL, LONGEST_NAME, unseen_letter
 from standage.survey.quantities import comma_in
@@ -26,6 +27,7 @@ from standage.survey.table_cells import (
     COUNT_ADVICE,
     COUNT_EXPECTED,
     NOT_RECORDED,
+    REMARKS,
     TableCells,
     with_extra,
 )
@@ -56,11 +58,9 @@ known one misspelt.
 """
 
 NOT_KNOWN = "not known, kept and not used"
-REMARKS = frozenset(
-    ("note", "notes", "remark", "remarks", "comment", "comments", "crew", "surveyor", "observer")
-)
-"""Headings over what no table has a column for, and nobody misses (common practice, no source)."""
 """How a note on columns ends that are none of the survey's."""
+HISTORY = {"history", "disturbance", "disturbances", "burns", "burned", "management", "treatment"}
+"""Words in headings of what happened to a stand or stem (common practice, no source)."""
 UNFIT, FITTING, CELLS_TRIED = 0.5, 0.9, 200
 """Share of refused cells above which a column is held against the others, share that must fit
 there, and how many cells are tried.
@@ -142,7 +142,7 @@ def typed_table(
             data[kept_as] = np.array(columns[place], dtype=object)
     frame = _frame(data)
     if table.identifier in places:
-        tell_repeated(written.file, table.identifier, frame, problems)
+        tell_repeated(written, table.identifier, frame, problems)
     return frame
 
 
@@ -234,6 +234,10 @@ def _places(
                 )
         seen.add(name)
     suggested |= {each.column or "" for each in problems if each.file == written.file and each.row}
+    classes = next((name for name in written.header if CLASSES.search(name)), None)
+    if table.name == "trees" and "dbh_cm" not in places and classes is not None:
+        problems.append(class_table(written.file, written.header_row, classes))
+        return places
     missing = [
         column
         for column in table.columns
@@ -242,20 +246,21 @@ def _places(
     if not places and len(missing) > 1:
         problems.append(_no_headings(table, written, missing))
         missing = []
-    problems += [
-        Problem(
-            written.file,
-            written.header_row,
-            column.name,
-            f"no column '{column.name}'",
-            f"{column.name}: {column.meaning}",
-            f"Add the column '{column.name}' beside the others, which are named in row"
-            f" {written.header_row}{_of_subplots(table, column)}.",
-        )
-        for column in missing
-    ]
+    problems += [_missing(table, written, column) for column in missing]
     notes += _notes_of_unknown(written, unknown)
     return places
+
+
+def _missing(table: Table, written: WrittenTable, column: Column) -> Problem:
+    return Problem(
+        written.file,
+        written.header_row,
+        column.name,
+        f"no column '{column.name}'",
+        f"{column.name}: {column.meaning}",
+        f"Add the column '{column.name}' beside the others, which are named in row"
+        f" {written.header_row}{_of_subplots(table, column)}.",
+    )
 
 
 def _of_subplots(table: Table, column: Column) -> str:
@@ -285,8 +290,14 @@ def _notes_of_unknown(written: WrittenTable, unknown: Sequence[str]) -> list[str
     """What is said of columns that no table has, but for those that a mapping file sets aside."""
     named = [name for name in unknown if name not in written.set_aside]
     remarks = [name for name in named if name.lower().strip() in REMARKS]
-    others = [name for name in named if name not in remarks]
+    history = [name for name in named if HISTORY & set(re.findall("[a-z]+", name.lower()))]
+    others = [name for name in named if name not in (*remarks, *history)]
     notes = [f"{written.file}: {', '.join(remarks)} kept and not read"] if remarks else []
+    if history:
+        notes.append(
+            f"{written.file}: {', '.join(history)}: what happened, and when, is read from a table"
+            f" events (stand, kind, first_year); here it is {NOT_KNOWN}"
+        )
     if others:
         columns = "column" if len(others) == 1 else "columns"
         notes.append(f"{written.file}: {columns} {', '.join(others)} {NOT_KNOWN}")

@@ -33,7 +33,8 @@ Tag #,Plot,Plot size (ac),Min DBH (in),Species,DBH (in),Date cored,Core height (
 Headings, units, species and codes are read as crews write them; every cell read otherwise than written is listed, and what has two meanings refused. Trees
 numbered anew in each plot, plots in each stand and cores lettered on each tree are read as `PLOT-TREE`, `STAND-PLOT`, `TREE-CORE`: put plot (and stand) beside the
 tree in cores and counts too. A row with a plot and no tree (or `none`) is a plot found empty; `hollow, 30+`, `112 pith`, `83 + 6 to pith`, `no core` in rings, `BH` in heights, `20 x 20 m` and `r = 11.28 m` in areas,
-`both` and `all` for the stands of an event have their meaning; pith `no` needs a word on what was seen, an estimate or a distance beside it; `N/A` in dbh is a diameter that is lost. Counts may have a column for each stage (`Germinants`, `Grass`, `Bolting`, `Saplings`; `N/A` = not searched). Cores
+`both` and `all` for the stands of an event have their meaning; pith `no` needs a word on what was seen, an estimate or a distance beside it; `N/A` in dbh is a diameter that is lost. One sheet or file for each plot, alike in kind,
+are read one under another: the sheet's name is the plot where no column is, and its title gives date, plot area (`1/5 acre plots`, `radius 15 m`) and smallest diameter. Counts may have a column for each stage (`Germinants`, `Grass`, `Bolting`, `Saplings`; `N/A` = not searched). Cores
 without names are called after their trees; without a table `stands`, stands are those of the trees, surveyed on the last day of their cores. Where headings
 are beyond guessing, `standage check SURVEY --draft` writes `columns.toml` (beside a single file `NAME.columns.toml`), a line a heading, to correct:
 

@@ -5,18 +5,24 @@ cell is read.
 from __future__ import annotations
 
 from standage.survey.areas import ask_of_several_quadrats, take_headings_of_circles
+from standage.survey.blank_plots import settle_blank_plots
 from standage.survey.columns_by_values import decide_by_values
 from standage.survey.core_marks import take_marks_of_cores
 from standage.survey.event_stands import with_events_of_all_stands
 from standage.survey.event_years import with_last_years
 from standage.survey.flat_sheet import part_flat_sheet
-from standage.survey.flat_table import ALL_TABLES
+from standage.survey.flat_table import ALL_TABLES, FLAT
 from standage.survey.group_fill import filled_down
-from standage.survey.left_unsaid import say_what_is_plain
+from standage.survey.left_unsaid import (
+    list_stands_by_plots,
+    say_what_is_plain,
+    stand_of_plots,
+)
 from standage.survey.missed_pith import settle_missed_pith
 from standage.survey.restarted_names import name_groups, with_groups, write_out_names
 from standage.survey.rows_without_stem import set_aside, take_out_stemless
 from standage.survey.stem_marks import take_marks_of_stems
+from standage.survey.title_plots import list_plots_by_titles
 from standage.survey.unit_columns import with_units_said
 from standage.survey.wide_counts import with_a_row_for_each_stage, without_rows_not_searched
 from standage.survey.written import WrittenSurvey
@@ -40,6 +46,7 @@ def complete_tables(survey: WrittenSurvey, name: str) -> None:
     without_rows_not_searched(survey)
     name_groups(survey)
     set_aside(survey)
+    settle_blank_plots(survey)
     for each in ALL_TABLES:
         written = survey.tables.get(each.name)
         if written is not None and written.cells:
@@ -49,8 +56,12 @@ def complete_tables(survey: WrittenSurvey, name: str) -> None:
     write_out_names(survey)
     take_out_stemless(survey)
     settle_missed_pith(survey)
+    for of_stems in (FLAT.name, "trees"):
+        stand_of_plots(survey, of_stems)
+    list_stands_by_plots(survey)
     part_flat_sheet(survey, name)
     say_what_is_plain(survey, name)
+    list_plots_by_titles(survey)
     if "events" in survey.tables:
         survey.tables["events"] = with_last_years(survey.tables["events"], survey.readings)
     with_events_of_all_stands(survey)

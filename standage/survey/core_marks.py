@@ -19,6 +19,8 @@ from standage.survey.written import WrittenSurvey, WrittenTable
 BARK = {"bark", "bark edge", "to bark", "bark present", "bark reached", "bark on", "with bark"}
 """Headings over yes and no that ask whether the core reaches the bark (common practice, no
 source)."""
+PARTLY = {"partly", "part", "partially", "some", "mostly"}
+"""Words for bark that is there in part (common practice, no source)."""
 ARC = {"arc", "inner arc", "innermost arc", "arc of inner ring", "inner ring arc"}
 """Headings that leave open what was measured of the arc (common practice, no source)."""
 MOST_SLIPS = 0.2
@@ -33,8 +35,26 @@ def take_marks_of_cores(survey: WrittenSurvey) -> None:
     """
     for name in (FLAT.name, CORES.name):
         if name in survey.tables:
+            _take_cored(survey, name)
             _take_bark(survey, name)
             _ask_of_arc(survey, survey.tables[name])
+
+
+def _take_cored(survey: WrittenSurvey, name: str) -> None:
+    """A column of yes and no below `Core` says whether a stem was cored, and names no core."""
+    written = survey.tables[name]
+    if "core" not in written.header or "core" in written.set_aside:
+        return
+    at = written.header.index("core")
+    filled = {row[at] for row in written.cells if row[at].lower() not in {"", *BLANK_WORDS}}
+    if len(written.cells) < 2 or not filled or any(yes_or_no(cell) is None for cell in filled):
+        return
+    own = written.headings.get("core", "core")
+    header = [*written.header[:at], "cored", *written.header[at + 1 :]]
+    aside = written.set_aside | {"cored"}
+    survey.tables[name] = replace(written, header=header, set_aside=aside)
+    why = "yes and no: whether it was cored, which its rings say"
+    survey.readings.append(Reading(written.file, written.header_row, None, own, "no name", why))
 
 
 def _take_bark(survey: WrittenSurvey, name: str) -> None:
@@ -43,7 +63,7 @@ def _take_bark(survey: WrittenSurvey, name: str) -> None:
         own = written.headings.get(heading, heading)
         cells = [row[at] for row in written.cells]
         filled = {cell for cell in cells if cell.lower() not in {"", *BLANK_WORDS}}
-        meanings = {cell: yes_or_no(cell) for cell in filled}
+        meanings = {cell: "partly" if plain(cell) in PARTLY else yes_or_no(cell) for cell in filled}
         if (
             heading in written.set_aside
             or without_unit(own)[0] not in BARK

@@ -41,10 +41,12 @@ METRES_UP_TO, FEET_UP_TO, FEWEST_HEIGHTS = 3.0, 6.0, 3
 to tell (assumption).
 """
 
-SAME_HEIGHT = 0.01
-"""Share by which a height in metres may differ from one in centimetres that is the same
-(assumption).
-"""
+LEAST_COMMON_CM = 20.0
+"""Height from which others of a survey are centimetres (assumption). [cm]"""
+IN_METRES = (0.2, 2.0)
+"""Usual heights of cores in metres (assumption)."""
+IN_FEET_CM = np.array([4.5, 4.5 * 2.54])
+"""4.5 ft, breast height, written as centimetres or below a heading of inches. [cm]"""
 
 SAME_MEASURES = 2
 """Measures in mm that two cores of a tree share to the last digit when they are one
@@ -231,18 +233,23 @@ def _heights(file: str, cores: Rows, problems: list, warnings: list) -> None:
     height = np.asarray(cores["height_cm"])
     height = height[height > 0]
     if len(height) < FEWEST_HEIGHTS or not (height % 1 != 0).any() or height.max() > FEET_UP_TO:
-        whole = np.unique(height[height % 1 == 0])
-        by_100 = 100 * np.asarray(cores["height_cm"])
-        also = np.isclose(by_100[:, None], whole[None, :], rtol=SAME_HEIGHT).any(axis=1)
-        reporter(file, cores, warnings)(
-            also & (cores["height_cm"] <= METRES_UP_TO) & (cores["height_cm"] % 1 != 0),
-            "height_cm",
-            "{height_cm} cm above the ground, among heights up to "
-            + f"{height.max(initial=0.0):g}",
-            "whole centimetres, as 30 or 137",
-            "If these are metres, multiply by 100, or write the unit into the cell: '{height_cm}"
-            " m'.",
-        )
+        highest = height.max(initial=0.0)
+        among = (cores["height_cm"] > 0) & (highest >= LEAST_COMMON_CM)
+        report = reporter(file, cores, warnings)
+        low, high = IN_METRES
+        metres = (cores["height_cm"] >= low) & (cores["height_cm"] <= high)
+        metres &= cores["height_cm"] % 1 != 0
+        feet = np.isclose(np.asarray(cores["height_cm"])[:, None], IN_FEET_CM, atol=0.02)
+        for mask, unit in ((among & metres, "m"), (among & feet.any(axis=1), "ft")):
+            report(
+                mask,
+                "height_cm",
+                "{height_cm} cm above the ground, among heights up to " + f"{highest:g}",
+                "whole centimetres, as 30 or 137",
+                f"If it is another unit, write it into the cell, as '1.37 {unit}'."
+                if unit == "m"
+                else "If it is 4.5 ft, which is 137 cm, write the unit into the cell: '4.5 ft'.",
+            )
         return
     low, high = height.min(), height.max()
     metres = high <= METRES_UP_TO

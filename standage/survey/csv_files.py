@@ -15,7 +15,7 @@ from standage.survey.headings import headings_known
 from standage.survey.layout import OTHER_DELIMITERS, lay_out
 from standage.survey.limits import TooLarge, bounded, opened
 from standage.survey.readings import Reading
-from standage.survey.written import WrittenSurvey, too_large, unreadable_file
+from standage.survey.written import WrittenSurvey, WrittenTable, too_large, unreadable_file
 
 TOP_BYTES = 65_536
 """Of a file that are looked at for its headings."""
@@ -70,11 +70,13 @@ def most_frequent_mark(lines: Sequence[str]) -> str:
     return max(marks, key=lambda mark: max((line.count(mark) for line in lines), default=0))
 
 
-def read_csv_table(file: str, content: bytes, name: str, survey: WrittenSurvey) -> None:
-    """Read one CSV file into `survey.tables[name]`; on anything that prevents it, a problem, and
-    the name goes to `unreadable`.
+def read_csv_table(
+    file: str, content: bytes, name: str, survey: WrittenSurvey
+) -> WrittenTable | None:
+    """The table in a CSV file; on anything that prevents it, None and a problem, and the name goes
+    to `unreadable`.
     """
-    before = len(survey.problems)
+    before, table = len(survey.problems), None
     text = _decode(file, content, survey)
     if text is not None:
         try:
@@ -91,9 +93,10 @@ def read_csv_table(file: str, content: bytes, name: str, survey: WrittenSurvey) 
                 )
             )
         else:
-            lay_out(file, records, name, survey)
-    if len(survey.problems) > before and name not in survey.tables:
+            table = lay_out(file, records, name, survey)
+    if len(survey.problems) > before and table is None:
         survey.unreadable.add(name)
+    return table
 
 
 def _decode(file: str, content: bytes, survey: WrittenSurvey) -> str | None:

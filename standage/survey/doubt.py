@@ -12,6 +12,8 @@ from dataclasses import dataclass
 
 from standage.survey.schema import Column
 
+LEAST_SD = 0.5
+"""Rings by which an estimate between two numbers may be off, at least (assumption)."""
 _VALUE = r"(\d+(?:\.\d+)?)"
 _ABOUT = re.compile(
     rf"(?:~|≈|±|about|approx(?:imately)?\.?|around|ca?\.?|circa|roughly|est\.?)\s*{_VALUE}"
@@ -87,6 +89,9 @@ def parted(doubt: Doubt, column: Column) -> tuple[str, dict[str, str]] | None:
     """
     if doubt.kind == "spread" and column.sd:
         return f"{doubt.value:g}", {column.sd: f"{doubt.other:g}"}
+    if doubt.kind == "range" and column.name == "rings_to_pith":
+        middle, sd = (doubt.value + doubt.other) / 2, (doubt.other - doubt.value) / math.sqrt(12)
+        return f"{middle:g}", {column.sd: f"{max(sd, LEAST_SD):.2g}"}
     if doubt.kind == "range" and column.until:
         return f"{doubt.value:g}", {column.until: f"{doubt.other:g}"}
     older = "at most" if column.unit == "calendar year" else "at least"
@@ -109,7 +114,7 @@ def advice(doubt: Doubt, column: Column) -> str:
         middle = math.floor(middle) if column.kind == "whole" else middle
         return (
             f"Write the middle, {middle:g}, and the doubt as a standard deviation into"
-            f" {column.sd}: {max(sd, 0.5):.1f} if all of the range is equally likely."
+            f" {column.sd}: {max(sd, LEAST_SD):.1f} if all of the range is equally likely."
         )
     if column.name.startswith("rings_to_pith") and doubt.kind in ("at least", "at most"):
         return (

@@ -14,9 +14,10 @@ from standage.survey.file_contents import no_file, read_content
 from standage.survey.flat_table import FLAT, table_of, tables_needed
 from standage.survey.form_rows import EXAMPLE_NOTE, example_problem, example_rows
 from standage.survey.mapping import mapping_path, read_mapping
-from standage.survey.placing import columns_of, place_names
+from standage.survey.placing import NOT_READ, columns_of, place_names
 from standage.survey.schema import TABLES
-from standage.survey.written import WrittenSurvey, unreadable_file
+from standage.survey.stacked_sheets import take_in
+from standage.survey.written import WrittenSurvey, WrittenTable, unreadable_file
 
 RINGS_FOLDER = "rings"
 NEARLY_RINGS_FOLDER = {"rings", "ring", "ringwidths", "ring_widths", "ring-widths", "rwl"}
@@ -98,8 +99,7 @@ def _read_one_file(path: Path, survey: WrittenSurvey) -> None:
     name = FLAT.name if mapped is None else mapped.holds
     content = read_content(path, path.name, survey)
     if content is not None and name:
-        survey.files[name] = path.name
-        read_csv_table(path.name, content, name, survey)
+        take_in({name: [read_csv_table(path.name, content, name, survey)]}, survey)
 
 
 def _read_book(path: Path, survey: WrittenSurvey) -> None:
@@ -206,14 +206,22 @@ def _read_folder(folder: Path, survey: WrittenSurvey) -> None:
             )
         )
         survey.unreadable.update(each.name for each in TABLES)
+    known = {each.name for each in TABLES}
+    survey.notes += [
+        f"workbook '{name}' beside the CSV files {NOT_READ}"
+        for name in workbooks
+        if tables and name.split(".")[0].lower() not in known
+    ]
     placed = place_names(tables, survey, what="file", top=lambda file: top_rows(folder / file))
-    for name, file in placed.items():
+    read: dict[str, list[WrittenTable | None]] = {name: [] for name in placed}
+    for name, file in ((name, file) for name, files in placed.items() for file in files):
         content = read_content(folder / file, file, survey)
         if content is None:
             survey.unreadable.add(name)
             continue
-        survey.files[name] = file
-        read_csv_table(file, content, name, survey)
+        survey.files.setdefault(name, file)
+        read[name].append(read_csv_table(file, content, name, survey))
+    take_in(read, survey)
     _name_other_files(entries, set(placed) | survey.unreadable, survey)
     _read_rings(folder, survey)
 

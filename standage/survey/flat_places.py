@@ -95,7 +95,10 @@ def plots_of(survey: WrittenSurvey, written: WrittenTable, records: list[Row]) -
                 "plots without their area and smallest diameter listed",
                 "a table plots, or the columns 'plot area (m2)' and 'min dbh (cm)'",
                 "Add them; or delete the column plot: results are then about the sampled trees"
-                " only, not stems per hectare.",
+                " only, not stems per hectare."
+                if written.stack is None
+                else "Add them to each sheet, which is taken for a plot; or, where a sheet is a"
+                " stand without plots, a column stand.",
             )
         )
         return None
@@ -122,8 +125,8 @@ def plots_of(survey: WrittenSurvey, written: WrittenTable, records: list[Row]) -
                         written.file,
                         row,
                         name,
-                        f"'{said}' for plot '{known['plot']}', of which row {first_row} says"
-                        f" '{known[PLOT_COLUMNS[name]]}'",
+                        f"'{said}' for plot '{known['plot']}', of which"
+                        f" {written.row_in_words(first_row)} says '{known[PLOT_COLUMNS[name]]}'",
                         "the same in all rows of a plot",
                         "Correct one of the two.",
                     )

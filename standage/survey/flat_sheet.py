@@ -17,7 +17,7 @@ from standage.survey.ring_words import no_core_in
 from standage.survey.schema import CORES, PLOTS, TREES
 from standage.survey.synonyms import code_meaning, same_species
 from standage.survey.table_cells import NOT_RECORDED
-from standage.survey.written import WrittenSurvey, WrittenTable
+from standage.survey.written import WrittenSurvey, WrittenTable, with_column
 
 BLANK = {"", *NOT_RECORDED}
 OTHER_WORD = "another way to write what the tree's first row says"
@@ -42,6 +42,10 @@ def part_flat_sheet(survey: WrittenSurvey, stand_name: str) -> None:
         _listed(
             survey, written, "stand", "no such column", stand_name, "one stand, named by the file"
         )
+        for name in {"plots", "known_age_stems"} & set(survey.tables):
+            table = survey.tables[name]
+            if "stand" not in table.header:
+                survey.tables[name] = with_column(table, "stand", stand_name)
     stemless = survey.stemless.get(FLAT.name, set())
     stems = [
         (record, row)
@@ -194,7 +198,8 @@ def _number_again(written: WrittenTable, row: int, tree: str, first_row: int) ->
         written.file,
         row,
         "tree",
-        f"the number {tree} again (first in row {first_row}), which may be '{tree}' or '{tree}0'",
+        f"the number {tree} again (first in {written.row_in_words(first_row)}), which may be"
+        f" '{tree}' or '{tree}0'",
         "the rows of a tree below each other, or names that are text",
         "Format the column as text and write the names anew: as a number 1.10 is 1.1.",
     )
@@ -235,7 +240,8 @@ def _agree(
                     written.file,
                     row,
                     name,
-                    f"'{said}' for tree '{tree['tree']}', of which row {first_row} says '{known}'",
+                    f"'{said}' for tree '{tree['tree']}', of which"
+                    f" {written.row_in_words(first_row)} says '{known}'",
                     f"the same {name} in all rows of a tree",
                     "Correct one of the two, or the name of the tree.",
                 )
@@ -282,4 +288,5 @@ def _written(part: Part, flat: WrittenTable) -> WrittenTable:
         {name: flat.units[back[name]] for name in header if back[name] in flat.units},
         {name: flat.headings[back[name]] for name in header if back[name] in flat.headings},
         flat.set_aside,
+        flat.stack,
     )

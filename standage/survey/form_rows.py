@@ -59,8 +59,10 @@ def header_place(records: Sequence[Sequence[str]], table: Table) -> int | None:
         )
     named = {place: _named(table, records[place]) for place in filled}
     best, first = max(filled, key=lambda place: named[place]), filled[0]
+    if named[best] == 0 and _cells(records[first]) == 1:  # a title above headings of their own
+        return next((place for place in filled if _cells(records[place]) > 2), first)
     if named[first] == 0 and _cells(records[first]) == 1 and _cells(records[best]) > 1:
-        return best if named[best] else first
+        return best
     return best if named[best] > max(1, 2 * named[first]) else first
 
 

@@ -67,8 +67,10 @@ def filled_down(
 
 
 def _ditto(written: WrittenTable, name: str, cells: list[str], readings: list[Reading]) -> None:
-    """Ditto marks as the cell above; one with nothing above it stays."""
+    """Ditto marks as the cell above; one with nothing above it in its sheet stays."""
     for place in range(1, len(cells)):
+        if written.begins_sheet(place):
+            continue
         above = cells[place - 1]
         if cells[place].lower() in DITTO and above and above.lower() not in DITTO:
             readings.append(
@@ -108,9 +110,10 @@ def _several_groups(beginnings: list[int], cells: list[str]) -> bool:
 
 
 def _fill(written: WrittenTable, name: str, cells: list[str], readings: list[Reading]) -> None:
-    """Blank cells as the last written one above them."""
+    """Blank cells as the last written one above them in their sheet."""
     above = ""
     for place, cell in enumerate(cells):
+        above = "" if written.begins_sheet(place) else above
         if cell:
             above = cell
         elif above:

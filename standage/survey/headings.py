@@ -10,15 +10,18 @@ from dataclasses import dataclass
 from functools import cache, lru_cache
 
 from standage.errors import Problem
-from standage.survey.readings import HEADING, Reading
+from standage.survey.readings import HEADING, MAPPED, Reading
 from standage.survey.schema import Column, Table
 from standage.survey.synonyms import plain, synonym_list
 from standage.survey.units import MEASURES, factor, how_to_convert, measure_of
 
 QUALIFIERS = {"number", "no", "num", "nr", "id", "name", "code", "label", "identifier"}
 """Words at the end of a heading that say only that it is a name."""
-LESS_SURE = {"cored at", "core at"}
-"""Headings that give way to others for the same column: their cells show what they hold."""
+LESS_SURE = {"cored at", "core at", "no", "nr", "id"}
+"""Headings that give way to others for the same column: their cells show what they hold, or they
+number the rows."""
+_JOINED_WORDS = re.compile(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Z]{2})(?=(?:cm|mm|in|ft)\b)")
+"""Where words are parted by capitals alone: `InnerYr`, `DBHcm`."""
 _BRACKETS = re.compile(r"[(\[]([^)\]]*)[)\]]")
 
 
@@ -76,6 +79,7 @@ def without_unit(heading: str) -> tuple[str, str]:
     >>> without_unit("DBH (in.)"), without_unit("Core height, cm"), without_unit("Tree #")
     (('dbh', 'in'), ('core height', 'cm'), ('tree', ''))
     """
+    heading = _JOINED_WORDS.sub(" ", heading)
     outside = _BRACKETS.sub(" ", heading)
     for inside in _BRACKETS.findall(heading):
         unit = measure_of(inside)
@@ -241,7 +245,7 @@ def _map(
     if unit and unit != table.column(column).unit:
         units[column] = unit
         as_read += f", in {unit}: {how_to_convert(unit, table.column(column).unit)}"
-    readings.append(Reading(*at, column, written, as_read, "heading by the mapping file"))
+    readings.append(Reading(*at, column, written, as_read, MAPPED))
 
 
 def _claim(

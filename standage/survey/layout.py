@@ -9,7 +9,7 @@ from dataclasses import replace
 
 from standage.errors import Problem
 from standage.grammar import counted
-from standage.survey.flat_table import table_of
+from standage.survey.flat_table import FLAT, table_of
 from standage.survey.form_rows import header_place, take_out_explanations
 from standage.survey.formula_escapes import unescape
 from standage.survey.headings import read_header
@@ -17,8 +17,13 @@ from standage.survey.limits import MOST_CELLS, MOST_COLUMNS, TooLarge
 from standage.survey.mapping import SheetMapping
 from standage.survey.readings import Reading
 from standage.survey.schema import Table
+from standage.survey.wide_counts import stage_in
 from standage.survey.written import Title, WrittenSurvey, WrittenTable, too_large, unreadable_file
 
+LONG_NAME, WORDS_OF_A_REMARK = 40, 6
+"""Letters and words of a cell, alone in its row, that is a remark and no name (assumption)."""
+OF_SEVERAL_CELLS = ("flat", "trees", "cores", "counts", "plots", "stands")
+"""Tables whose rows need more than one cell."""
 OTHER_DELIMITERS = {";": "semicolons", "\t": "tabs", "|": "vertical bars"}
 
 
@@ -39,10 +44,10 @@ def lay_out(
     *,
     source: str = "",
     sheet: bool = False,
-) -> None:
+) -> WrittenTable | None:
     """Strip cells, find the header and read its headings, drop blank rows and rows of units, and
-    hold every row to the length of the header. sheet: from a workbook, where blank cells at the end
-    of a row shift nothing.
+    hold every row to the length of the header. None, and a problem, where that can't be. sheet:
+    from a workbook, where blank cells at the end of a row shift nothing.
     """
     mapped = survey.mapping.get(source or file)
     start = header_of(records, table_of(name), mapped)
@@ -56,7 +61,7 @@ def lay_out(
             )
         )
         survey.unreadable.add(name)
-        return
+        return None
     titles = [
         Title(file, row, " ".join(cell.strip() for cell in record if cell.strip())[:200])
         for row, record in enumerate(records[:start], 1)
@@ -71,6 +76,13 @@ def lay_out(
     full = len(written)
     while written and not written[-1]:
         written.pop()
+    if beside := _side_table(name, written, records[start + 1 :]):
+        named = ", ".join(f"'{cell}'" for cell in written[beside:] if cell)
+        survey.problems.append(_is_beside(file, start + 1, written[beside], named))
+        written = written[:beside]
+        while written and not written[-1]:
+            written.pop()
+        records = [record[: len(written)] for record in records]
     width = len(written)
     if width > MOST_COLUMNS or width * len(records) > MOST_CELLS:
         most = f"at most {MOST_COLUMNS:,} columns and {MOST_CELLS:,} cells"
@@ -78,7 +90,7 @@ def lay_out(
             too_large(file, TooLarge(f"{width:,} columns and {len(records):,} rows\n{most}"))
         )
         survey.unreadable.add(name)
-        return
+        return None
     header = read_header(
         table_of(name),
         file,
@@ -88,13 +100,22 @@ def lay_out(
         survey.readings,
         mapped.columns if mapped is not None else None,
     )
-    cells, rows, longer = [], [], []
+    cells, rows, longer, repeated = [], [], [], []
+    again = [cell.lower() for cell in written]
     padded = [0] * width
     for row, record in enumerate(records[start + 1 :], start + 2):
         stripped = [cell.strip() for cell in record]
         joined = "".join(stripped)
         if not joined:
             continue
+        if width > 1 and "\n" not in joined and sum(map(bool, stripped)) == 1:
+            if joined[:1] in "*†":
+                reading = Reading(file, row, None, joined[:80], "no data", "a footnote")
+                survey.readings.append(reading)
+                continue
+            if name in OF_SEVERAL_CELLS and _is_a_remark(joined):
+                survey.doubts.append(_below_the_list(file, row, joined))
+                continue
         if stripped != record:
             for place, (cell, bare) in enumerate(zip(record[:width], stripped, strict=False)):
                 padded[place] += bare != "" and cell != bare
@@ -108,6 +129,9 @@ def lay_out(
         elif len(stripped) < width:
             survey.problems.append(_wrong_length(file, row, stripped, width))
             stripped += [""] * (width - len(stripped))
+        if [cell.lower() for cell in stripped] == again:
+            repeated.append(row)
+            continue
         if not any(stripped):  # nothing of it stands below a heading
             continue
         if "\n" in joined:
@@ -126,6 +150,10 @@ def lay_out(
         for name, count in zip(header.names, padded, strict=True)
         if count
     ]
+    survey.readings += [
+        Reading(file, row, None, written[0], "no data", "the headings written anew")
+        for row in repeated
+    ]
     # A comma at the end of every row is a habit of some programs; one at the end of some may be
     # what a decimal comma has pushed out.
     if len(longer) < len(rows) or len({len(cells) for _, cells in longer}) > 1:
@@ -137,7 +165,51 @@ def lay_out(
     if mapped is not None:
         aside = frozenset(own for own, (column, _) in mapped.columns.items() if not column)
         table = _with_values(replace(table, set_aside=aside), mapped, survey)
-    survey.tables[name] = table
+    return table
+
+
+def _is_a_remark(cell: str) -> bool:
+    return len(cell) > LONG_NAME and len(cell.split()) >= WORDS_OF_A_REMARK
+
+
+def _below_the_list(file: str, row: int, cell: str) -> Problem:
+    return Problem(
+        file,
+        row,
+        None,
+        f"a row of words alone: '{cell}'",
+        "rows of the list",
+        "Nothing is read from it. What happened to a stand, and when, belongs into a table events"
+        " (stand, kind, first_year).",
+    )
+
+
+def _side_table(name: str, header: list[str], records: Sequence[Sequence[str]]) -> int:
+    """Where a table of counts begins beside a list of stems or cores: right of a column with
+    nothing in it; 0 without one.
+    """
+    if name not in (FLAT.name, "trees", "cores"):
+        return 0
+    for place in range(1, len(header) - 1):
+        if header[place] or any(record[place].strip() for record in records if len(record) > place):
+            continue
+        right = header[place + 1 :]
+        cells = {cell.strip() for record in records for cell in record[place + 1 :]}
+        stages = {cell for cell in (*right, *cells) if cell and isinstance(stage_in(cell), str)}
+        if len([cell for cell in right if cell]) > 1 and len(stages) > 1:
+            return place + 1 + next(at for at, cell in enumerate(right) if cell)
+    return 0
+
+
+def _is_beside(file: str, row: int, column: str, named: str) -> Problem:
+    return Problem(
+        file,
+        row,
+        column,
+        f"what looks like counts of seedlings beside the list, under {named}",
+        "a table to a sheet",
+        "Put it into a sheet of its own, with the columns plot, stage, area and count.",
+    )
 
 
 def _with_values(table: WrittenTable, mapped: SheetMapping, survey: WrittenSurvey) -> WrittenTable:

@@ -4,21 +4,27 @@ stands that only trees name, and the names of cores.
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 from standage.survey.dates import order_of
 from standage.survey.flat_places import last_date
+from standage.survey.headings import heading_of
 from standage.survey.readings import Reading
 from standage.survey.references import alike
+from standage.survey.schema import STANDS
 from standage.survey.table_cells import NOT_RECORDED
 from standage.survey.title_dates import date_by_title, fill_dates_of_stands
-from standage.survey.written import WrittenSurvey, WrittenTable
+from standage.survey.written import WrittenSurvey, WrittenTable, with_column
 
 BLANK = {"", *NOT_RECORDED}
+_OF_A_TREE = re.compile(r"[-_ .]*([a-z]|(?<=[-_ .])\d)$", re.IGNORECASE)
+"""The letter, or the parted number, at the end of a core's name."""
 
 
 def say_what_is_plain(survey: WrittenSurvey, name: str) -> None:
     """Add it in place, each listed as a reading. name: of the survey, and of its only stand."""
+    _name_trees_of_cores(survey)
     _name_cores(survey)
     fill_dates_of_stands(survey)
     if "stands" in survey.tables or "stands" in survey.unreadable or "trees" not in survey.tables:
@@ -30,15 +36,50 @@ def say_what_is_plain(survey: WrittenSurvey, name: str) -> None:
     _list_stands(survey)
 
 
+def stand_of_plots(survey: WrittenSurvey, name: str) -> None:
+    """A column of stands for stems that name none, by the table of plots, in place."""
+    written, plots = survey.tables.get(name), survey.tables.get("plots")
+    if written is None or plots is None or "stand" in written.header:
+        return
+    if "plot" not in written.header or not {"plot", "stand"} <= set(plots.header):
+        return
+    plot, stand = plots.header.index("plot"), plots.header.index("stand")
+    stands = {alike(row[plot]): row[stand] for row in plots.cells if row[stand]}
+    at = written.header.index("plot")
+    found = [stands.get(alike(row[at]), "") for row in written.cells]
+    if not any(found) or len(stands) < len(plots.cells):  # plots may be numbered in their stands
+        return
+    cells = [[*row, of] for row, of in zip(written.cells, found, strict=True)]
+    survey.tables[name] = replace(written, header=[*written.header, "stand"], cells=cells)
+    was, why, named = "no such column", "the stand of the plot", ", ".join(dict.fromkeys(found))
+    survey.readings.append(Reading(written.file, written.header_row, "stand", was, named, why))
+
+
 def _add_column(survey: WrittenSurvey, name: str, column: str, cell: str, reason: str) -> None:
     written = survey.tables[name]
-    survey.tables[name] = replace(
-        written,
-        header=[*written.header, column],
-        cells=[[*cells, cell] for cells in written.cells],
-    )
+    survey.tables[name] = with_column(written, column, cell)
     was = "no such column"
     survey.readings.append(Reading(written.file, written.header_row, column, was, cell, reason))
+
+
+def _name_trees_of_cores(survey: WrittenSurvey) -> None:
+    """Cores without a tree, whose names all begin with a tree's: `SH2-014A` is of SH2-014."""
+    trees, cores = survey.tables.get("trees"), survey.tables.get("cores")
+    if trees is None or cores is None or "tree" not in trees.header:
+        return
+    if "tree" in cores.header or "core" not in cores.header:
+        return
+    at = trees.header.index("tree")
+    names = {alike(row[at]): row[at] for row in trees.cells if row[at]}
+    place = cores.header.index("core")
+    found = [names.get(alike(_OF_A_TREE.sub("", row[place]))) for row in cores.cells]
+    if not cores.cells or None in found:
+        return
+    was, why = "no such column", "the tree that the core's name begins with"
+    cells = [[*row, str(tree)] for row, tree in zip(cores.cells, found, strict=True)]
+    survey.tables["cores"] = replace(cores, header=[*cores.header, "tree"], cells=cells)
+    named = f"{cells[0][-1]} of {cells[0][place]} and so on"
+    survey.readings.append(Reading(cores.file, cores.header_row, "tree", was, named, why))
 
 
 def _name_cores(survey: WrittenSurvey) -> None:
@@ -95,6 +136,39 @@ def _list_stands(survey: WrittenSurvey) -> None:
         survey.readings.append(Reading(cores.file, row, "survey_date", was, last, why))
     survey.tables["stands"] = WrittenTable(cores.file, ["stand", "survey_date"], cells, rows)
     survey.files["stands"] = cores.file
+
+
+def list_stands_by_plots(survey: WrittenSurvey) -> None:
+    """A table of the stands of the plots, in place, surveyed on the last day that the table of
+    plots gives; none where it gives no day.
+    """
+    plots = survey.tables.get("plots")
+    if plots is None or "stand" not in plots.header or "stands" in survey.tables:
+        return
+    headings = [heading_of(STANDS, own) if own else None for own in plots.header]
+    days = [at for at, of in enumerate(headings) if of and of.column == "survey_date"]
+    if len(days) != 1:
+        return
+    stand = plots.header.index("stand")
+    dates: dict[str, dict[str, int]] = {}
+    for record, row in zip(plots.cells, plots.rows, strict=True):
+        if record[stand].lower() not in BLANK and record[days[0]].lower() not in BLANK:
+            dates.setdefault(record[stand], {}).setdefault(record[days[0]], row)
+    order = order_of(cell for each in dates.values() for cell in each)
+    cells = [[name, last_date(of, order)[0]] for name, of in dates.items()]
+    rows = [last_date(of, order)[1] for of in dates.values()]
+    if not cells:
+        return
+    was, why = plots.header[days[0]], "survey date of a stand: the last of its plots"
+    survey.readings.append(
+        Reading(plots.file, plots.header_row, "survey_date", was, "survey_date", why)
+    )
+    header = [*plots.header[: days[0]], "", *plots.header[days[0] + 1 :]]
+    survey.tables["plots"] = replace(
+        plots, header=header, cells=[[*r[: days[0]], "", *r[days[0] + 1 :]] for r in plots.cells]
+    )
+    survey.tables["stands"] = WrittenTable(plots.file, ["stand", "survey_date"], cells, rows)
+    survey.files["stands"] = plots.file
 
 
 def _list_by_title(survey: WrittenSurvey) -> None:

@@ -6,12 +6,13 @@ from collections.abc import Iterable
 
 import pandas as pd
 
-from standage.causes import rows_in_words, runs_of
+from standage.causes import book_of, runs_of, where_in_words
 from standage.problems import plainly
-from standage.survey.readings import HEADING, Reading
+from standage.survey.readings import HEADING, MAPPED, Reading
 
 OF_EVERY_ROW = ("begin anew in each plot", "begin anew in each stand", "begin anew on each tree")
 """How the reasons end for which each row of a table is read otherwise."""
+OF_HEADINGS = (HEADING, MAPPED)
 COLUMNS = ("file", "rows", "column", "as_written", "as_read", "reason")
 
 
@@ -40,18 +41,20 @@ def lines_of_readings(readings: Iterable[Reading], *, in_full: bool) -> list[str
     last: dict[tuple, list[Reading]] = {}
     for each in readings:
         of: tuple = (each.column, each.as_written, each.as_read)
-        if each.reason == HEADING:  # of headings a person looks at the whole row
-            last.setdefault((each.file, each.reason), []).append(each)
+        if each.reason in OF_HEADINGS:  # of headings a person looks at the whole row
+            file = each.file if in_full else book_of(each.file)
+            last.setdefault((file, each.reason), []).append(each)
             continue
         if each.reason.endswith(OF_EVERY_ROW):
-            last.setdefault((each.file, each.reason, each.column), []).append(each)
+            last.setdefault((book_of(each.file), each.reason, each.column), []).append(each)
             continue
         if not in_full:
             of = (each.column,)
-        alike.setdefault((each.file, each.reason, *of), []).append(each)
+        alike.setdefault((book_of(each.file), each.reason, *of), []).append(each)
     lines = [_line(of) for of in alike.values()]
     return lines + [
-        _headings(of) if in_full and of[0].reason == HEADING else _line(of) for of in last.values()
+        _headings(of) if in_full and of[0].reason in OF_HEADINGS else _line(of)
+        for of in last.values()
     ]
 
 
@@ -65,10 +68,10 @@ def _headings(readings: list[Reading]) -> str:
 
 def _line(readings: list[Reading]) -> str:
     first = readings[0]
-    rows = rows_in_words([each.row for each in readings if each.row is not None])
+    file, rows = where_in_words([(each.file, each.row) for each in readings])
     one = len({each.column for each in readings}) == 1
     column = f"column {first.column}" if first.column and one else ""
-    where = ", ".join(part for part in (first.file, column, rows) if part)
+    where = ", ".join(part for part in (file, column, rows) if part)
     changes = len({(each.as_written, each.as_read) for each in readings})
     more = f" and {changes - 1} changes like it" if changes > 1 else ""
     return plainly(

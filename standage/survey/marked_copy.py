@@ -102,7 +102,12 @@ def write_marked_copy(
         book, titles = _as_workbook(sources)
         source = Path(survey)
     written = read_written(source)
-    number = _mark_cells(book, titles, list(written.tables.items()), marks)
+    tables = [
+        (name, part)
+        for name, table in written.tables.items()
+        for part in (table.stack.parts if table.stack else (table,))
+    ]
+    number = _mark_cells(book, titles, tables, marks)
     _overview(book, marks)
     content = workbook_bytes(book)
     try:

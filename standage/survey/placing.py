@@ -9,11 +9,13 @@ from collections.abc import Callable, Sequence
 from functools import cache
 
 from standage.errors import Problem
+from standage.survey.areas import HEADINGS as CIRCLES
+from standage.survey.class_tallies import CLASSES, class_table
 from standage.survey.flat_table import ALL_TABLES, FLAT, tables_needed
 from standage.survey.form_rows import header_place
-from standage.survey.headings import columns_named
+from standage.survey.headings import columns_named, without_unit
 from standage.survey.readings import Reading
-from standage.survey.schema import COUNTS, TABLES, Table
+from standage.survey.schema import COUNTS, PLOTS, TABLES, TREES, Table
 from standage.survey.synonyms import plain, synonym_list
 from standage.survey.wide_counts import stage_in
 from standage.survey.written import WrittenSurvey
@@ -27,6 +29,8 @@ NOT_TABLES = {"columns", GUIDE, MARKS_SHEET}
 NOT_READ = "is no table of a survey; it was not read"
 DERIVED = {"last_year"}
 """Required columns that other columns can stand for."""
+STACKED = ("flat", "trees", "cores", "counts")
+"""Tables that may be written in several sheets, one for each plot."""
 
 Rows = Sequence[Sequence[str]]
 
@@ -53,6 +57,9 @@ def table_by_headings(rows: Rows, among: Sequence[Table]) -> str | None:
     for table in among:
         named = columns_of(rows, table)
         needed = {column.name for column in table.columns if column.required == "yes"} - DERIVED
+        needed -= {"stand"} if table is TREES and "dbh_cm" in named else set()
+        if table is PLOTS and _circles(rows, table):
+            named |= {"area_m2"}
         if table is COUNTS and not needed <= named:
             named |= needed if {"plot"} <= named and _stages(rows, table) else set()
         if tables_needed(named) if table is FLAT else needed <= named:
@@ -62,22 +69,30 @@ def table_by_headings(rows: Rows, among: Sequence[Table]) -> str | None:
     return best[0] if len(best) == 1 else None
 
 
-def _stages(rows: Rows, table: Table) -> bool:
-    """Whether the header has a column for each of several stages."""
+def _circles(rows: Rows, table: Table) -> bool:
+    """Whether the header has a column for the radius of plots."""
     start = header_place(rows, table)
-    found = {stage_in(cell.strip()) for cell in rows[start]} if start is not None else set()
-    return len({each for each in found if isinstance(each, str)}) > 1
+    return start is not None and any(without_unit(cell)[0] in CIRCLES for cell in rows[start])
+
+
+def _stages(rows: Rows, table: Table) -> bool:
+    """Whether the header has a column for each of several stages, or one that says it is one."""
+    start = header_place(rows, table)
+    found = {cell: stage_in(cell.strip()) for cell in rows[start]} if start is not None else {}
+    stages = {each for each in found.values() if isinstance(each, str)}
+    return len(stages) > 1 or any("stage" in cell.lower() and found[cell] for cell in found)
 
 
 def place_names(
     names: dict[str, str], survey: WrittenSurvey, *, what: str, top: Callable[[str], Rows]
-) -> dict[str, str]:
-    """Table name to file or sheet name. Misspelt names become problems, others notes.
+) -> dict[str, list[str]]:
+    """Table name to names of files or sheets, several where each may hold a plot. Misspelt names
+    become problems, others notes.
 
     names: stem to full name. what: `file` or `sheet`. top: the first rows of a file or sheet.
     """
     known = [each.name for each in TABLES]
-    placed: dict[str, str] = {}
+    placed: dict[str, list[str]] = {}
     open_names = {stem: full for stem, full in names.items() if stem not in NOT_TABLES}
     for stem, full in list(open_names.items()):
         mapped = survey.mapping.get(full) or survey.mapping.get(stem)
@@ -88,7 +103,7 @@ def place_names(
     claimed: dict[str, list[str]] = {}
     for stem in list(open_names):
         if stem in known and stem not in placed:
-            placed[stem] = open_names.pop(stem)
+            placed[stem] = [open_names.pop(stem)]
     for stem in list(open_names):
         table = table_words().get(plain(stem))
         if table and table not in placed:
@@ -96,57 +111,70 @@ def place_names(
     _tell(claimed, survey, f"name of a {what}")
     _place(claimed, placed, survey, what)
     _one_sheet_for_both(placed, survey, top)
-    among = [table for table in ALL_TABLES if table.name not in placed]
-    if {"trees", "cores"} & set(placed) or FLAT.name in placed:
+    among = [table for table in ALL_TABLES if table.name not in placed or table.name in STACKED]
+    if {"trees", "cores"} & set(placed):
         among = [table for table in among if table is not FLAT]
     claimed = {}
     for stem, full in list(open_names.items()):
+        if FLAT not in among and tables_needed(columns_of(top(full), FLAT)):
+            continue  # its cores would be lost
         table = table_by_headings(top(full), among)
         if table is not None:
             claimed.setdefault(table, []).append(open_names.pop(stem))
+    if FLAT.name in {*placed, *claimed} and "cores" not in {*placed, *claimed}:
+        claimed.setdefault(FLAT.name, []).extend(claimed.pop("trees", []))  # plots without a core
     _tell(claimed, survey, f"headings of a {what}")
     _place(claimed, placed, survey, what)
     _more_lists_of_stems(placed, open_names, survey, top, what)
+    if not {"trees", FLAT.name} & set(placed):
+        for full in open_names.values():
+            headings = (cell.strip() for row in top(full) for cell in row)
+            classes = next((cell for cell in headings if CLASSES.search(cell)), None)
+            if classes is not None:
+                survey.problems.append(class_table(full, None, classes))
+                survey.unreadable |= {"trees", "stands"}
+                return placed
     for stem, full in open_names.items():
         _tell_unplaced(stem, full, [name for name in known if name not in placed], survey, what)
     return placed
 
 
 def _tell(claimed: dict[str, list[str]], survey: WrittenSurvey, reason: str) -> None:
+    """Several sheets of one kind are told of where they are put together."""
     for table, full in claimed.items():
         as_read = "trees and cores" if table == FLAT.name else table
-        survey.readings.append(Reading(full[0], None, None, full[0], as_read, reason))
+        if len(full) == 1:
+            survey.readings.append(Reading(full[0], None, None, full[0], as_read, reason))
 
 
 def _place(
-    claimed: dict[str, list[str]], placed: dict[str, str], survey: WrittenSurvey, what: str
+    claimed: dict[str, list[str]], placed: dict[str, list[str]], survey: WrittenSurvey, what: str
 ) -> None:
-    """Give each table its file or sheet; several for one are a problem."""
+    """Give each table its files or sheets; several for one that isn't listed by plots are a
+    problem.
+    """
     for table, full in claimed.items():
-        full = [*([placed[table]] if table in placed else []), *full]
-        placed[table] = full[0]
-        if len(full) > 1:
-            both = " and ".join(f"'{each}'" for each in full)
-            holds = "trees and cores" if table == FLAT.name else table
-            expected = f"one {what} that is '{holds}'"
+        placed[table] = [*placed.get(table, []), *full]
+        if len(placed[table]) > 1 and table not in STACKED:
+            both = " and ".join(f"'{each}'" for each in placed[table])
+            expected = f"one {what} that is '{table}'"
             advice = (
-                f"Put their rows below one another in one {what}; if each is a plot, with a column"
-                f" Plot that holds the name of the {what} the row comes from. A {what} that is"
-                " something else needs other headings and another name."
+                f"Put their rows below one another in one {what}. A {what} that is something else"
+                " needs other headings and another name."
             )
-            survey.problems.append(Problem(full[0], None, None, both, expected, advice))
+            survey.problems.append(Problem(placed[table][0], None, None, both, expected, advice))
             survey.unreadable.add(table)
 
 
 def _one_sheet_for_both(
-    placed: dict[str, str], survey: WrittenSurvey, top: Callable[[str], Rows]
+    placed: dict[str, list[str]], survey: WrittenSurvey, top: Callable[[str], Rows]
 ) -> None:
     """A sheet of trees, or of cores, that holds the other in its rows while no other sheet does."""
     there = {"trees", "cores"} & set(placed)
     if len(there) != 1 or survey.unreadable & {"trees", "cores"}:
         return
     (name,) = there
-    full = placed[name]
+    full = placed[name][0]
     if full in survey.mapping:
         return
     named = columns_of(top(full), FLAT)
@@ -158,7 +186,7 @@ def _one_sheet_for_both(
 
 
 def _more_lists_of_stems(
-    placed: dict[str, str],
+    placed: dict[str, list[str]],
     open_names: dict[str, str],
     survey: WrittenSurvey,
     top: Callable[[str], Rows],
@@ -167,8 +195,8 @@ def _more_lists_of_stems(
     """A file or sheet of trees and cores beside one of trees or of cores: only one of them would be
     read, and the stems of the other lost.
     """
-    others = [placed[name] for name in ("trees", "cores") if name in placed]
-    both = [placed[FLAT.name]] if FLAT.name in placed else []
+    others = [placed[name][0] for name in ("trees", "cores") if name in placed]
+    both = placed.get(FLAT.name, [])[:1]
     both += [full for full in open_names.values() if tables_needed(columns_of(top(full), FLAT))]
     if not others or not both:
         return

@@ -17,8 +17,10 @@ from standage.survey.core_checks import check_cores, check_readings
 from standage.survey.core_plausibility import judge_cores
 from standage.survey.files import read_written
 from standage.survey.missing_counts import check_missing_counts
+from standage.survey.placing import NOT_READ
 from standage.survey.readings import RefusedSurvey
 from standage.survey.references import OUTSIDE, alike, check_names, resolve_references
+from standage.survey.remarks import judge_remarks
 from standage.survey.ring_checks import check_ring_widths
 from standage.survey.ring_widths import fill_core_years, gather_ring_widths
 from standage.survey.rows import Rows
@@ -37,7 +39,7 @@ from standage.survey.table_checks import (
     check_trees,
     looked_up,
 )
-from standage.survey.written import WrittenSurvey
+from standage.survey.written import Stack, WrittenSurvey, located
 
 UNDATED = (
     "no word on crossdating: read as counted. Write crossdated, or counted, in a column dating"
@@ -68,6 +70,7 @@ def read_survey(
     path = Path(path)
     written = read_written(path)
     problems, notes = written.problems, written.notes
+    stacks = {each.file: each.stack for each in written.tables.values() if each.stack is not None}
     survey_name = path.resolve().name if path.is_dir() else path.stem
     complete_tables(written, survey_name)
     frames = {
@@ -126,7 +129,7 @@ def read_survey(
     }
     check_trees(frames, files, problems, cores_readable="cores" not in unheld, lost_dbh=lost_dbh)
     check_cores(frames, files, problems)
-    warnings: list[Problem] = []
+    warnings = list(written.doubts)
     check_missing_counts(frames, files, problems, warnings)
     check_readings(frames, files, problems)
     check_ring_widths(frames, files, series, problems, notes, profile_folder=profile_folder)
@@ -140,12 +143,18 @@ def read_survey(
     limits = limits_of(frames["trees"]["species"], profile_folder)
     judge_stands(frames, files, limits, problems, warnings, without_status)
     judge_cores(frames, files, limits, problems, warnings)
-    order = {file: place for place, file in enumerate([*files.values(), *written.rings])}
+    judge_remarks(frames, files, warnings)
+    sheets = [each for file in files.values() for each in (file, *_sheets_of(file, stacks))]
+    order = {file: place for place, file in enumerate([*sheets, *written.rings])}
+    warnings, readings = located(warnings, stacks), located(written.readings, stacks)
     if problems:
-        unknown = [note for note in notes if note.endswith((NOT_KNOWN, UNDATED))]
-        raise RefusedSurvey(
-            _in_order(problems, order), written.readings, [*without_profile, *unknown]
-        )
+        unknown = [note for note in notes if note.endswith((NOT_KNOWN, NOT_READ, UNDATED))]
+        in_order = _in_order(located(problems, stacks), order)
+        raise RefusedSurvey(in_order, readings, [*without_profile, *unknown])
+    for name, frame in frames.items():
+        if files[name] in stacks:
+            place_of = stacks[files[name]].place_of
+            frame["row"] = pd.Series([place_of(row)[1] for row in frame["row"]], dtype=np.int64)
     _take_low_stems(frames["trees"], notes)
     main = _main_species(frames["trees"], keys)
     for name in ("counts", "known_age_stems"):
@@ -167,7 +176,7 @@ def read_survey(
         hashes=written.hashes,
         main_species=main,
         known_species=keys,
-        readings=tuple(dict.fromkeys(written.readings)),
+        readings=tuple(dict.fromkeys(readings)),
         unused_series=unused_series,
         warnings=tuple(_in_order(warnings, order)),
         **frames,
@@ -180,6 +189,10 @@ def _in_order(problems: Sequence[Problem], order: Mapping[str, int]) -> list[Pro
         dict.fromkeys(problems),
         key=lambda problem: (order.get(problem.file, -1), problem.row or 0),
     )
+
+
+def _sheets_of(file: str, stacks: Mapping[str, Stack]) -> list[str]:
+    return [part.file for part in stacks[file].parts] if file in stacks else []
 
 
 def _lacks_names(frame: pd.DataFrame, identifier: str) -> bool:

@@ -10,7 +10,8 @@ from dataclasses import dataclass
 from standage.errors import Problem, SurveyError
 
 HEADING = "heading"
-"""The reason of a heading read as another."""
+MAPPED = "heading by the mapping file"
+"""The reasons of a heading read as another."""
 
 
 @dataclass(frozen=True, slots=True)

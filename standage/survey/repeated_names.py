@@ -7,11 +7,14 @@ import re
 import pandas as pd
 
 from standage.errors import TOLD_OF_A_COLUMN, Problem
+from standage.survey.written import WrittenTable
 
 AS_NUMBER = " As a number 1.10 is 1.1: write such names into cells formatted as text."
 
 
-def tell_repeated(file: str, identifier: str, frame: pd.DataFrame, problems: list[Problem]) -> None:
+def tell_repeated(
+    written: WrittenTable, identifier: str, frame: pd.DataFrame, problems: list[Problem]
+) -> None:
     """Names that come back further down, as problems. Only rows that are the same in every cell
     are one thing written twice.
     """
@@ -27,10 +30,10 @@ def tell_repeated(file: str, identifier: str, frame: pd.DataFrame, problems: lis
         name = names.iat[place]
         problems.append(
             Problem(
-                file,
+                written.file,
                 int(frame["row"].iat[place]),
                 identifier,
-                f"'{name}' again (first in row {first[name]})",
+                f"'{name}' again (first in {written.row_in_words(first[name])})",
                 f"each {identifier} once",
                 _advice(identifier, name, groups.iat[place], same=bool(twice.iat[place])),
             )

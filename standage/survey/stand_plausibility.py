@@ -10,10 +10,12 @@ import math
 import re
 from collections import Counter
 from collections.abc import Collection, Hashable, Iterable, Mapping
+from difflib import SequenceMatcher
 
 import numpy as np
 import pandas as pd
 
+from standage.grammar import counted
 from standage.problems import Problem
 from standage.survey.rows import Rows, as_cells
 from standage.survey.species_limits import Limits, limits_beside
@@ -49,6 +51,11 @@ _OF_A_PART = "top|branch|limb|leader|needle|wood|side|twig|bark"
 _DEAD = re.compile(rf"\b(dead(?![ -]?(?:{_OF_A_PART}))(?: \w+)?|snag|died)\b", re.IGNORECASE)
 """Remarks on a stem that doesn't live; a dead top is of one that does."""
 
+FIRST_LETTERS, SAME_STAND = 3, 0.9
+"""Letters of a short form, and the share in common from which a name of a stand may be another
+misspelt (assumption).
+"""
+
 NAMED_AFTER = 0.8
 """Share of trees whose names begin with their own stand's, from which a tree with another stand's
 name is asked about (assumption).
@@ -73,6 +80,7 @@ def judge_stands(
     _areas(frames, files, warnings)
     _subplots(frames, files, problems, warnings)
     _names(frames, files, warnings)
+    _stands_alike(frames, files, problems)
     _events(frames, files, warnings)
 
 
@@ -257,6 +265,53 @@ def _names(frames: Tables, files: Files, warnings: list[Problem]) -> None:
         "the stand that the tree is named after",
         "Check the stand of the tree; rename it if it only sounds so.",
     )
+
+
+def _stands_alike(frames: Tables, files: Files, problems: list[Problem]) -> None:
+    """A stand that the rows of stems name, written as the initials or the beginning of another: it
+    would be a stand of its own.
+    """
+    stands, trees = frames["stands"], frames["trees"]
+    if files["stands"] not in (files["trees"], files["cores"]):  # listed by hand: they are two
+        return
+    rows_of = trees["stand"].value_counts()
+    for short, number in rows_of.items():
+        words = [
+            name
+            for name in stands["stand"]
+            if _stands_for(short, name)
+            or (number < rows_of.get(name, 0) and _is_a_slip_for(short, name))
+        ]
+        if len(words) == 1:
+            problems.append(
+                Problem(
+                    files["trees"],
+                    int(trees.loc[trees["stand"] == short, "row"].min()),
+                    "stand",
+                    f"stand '{short}' in {counted(number, 'row')} beside '{words[0]}', of which it"
+                    " may be a short form",
+                    "each stand under one name",
+                    f"Write '{words[0]}' if it is that; if they are two, list both in a table"
+                    " stands.",
+                )
+            )
+
+
+def _stands_for(short: str, name: str) -> bool:
+    """Whether a name is the initials, the first letters or the first word of another."""
+    words = re.findall(r"[^\W_]+", name.casefold())
+    bare = re.sub(r"[\W_]+", "", short.casefold())
+    if not bare or not words or short == name or any(each.isdigit() for each in short + name):
+        return False  # numbers tell stands apart
+    initials = len(words) > 1 and bare == "".join(word[0] for word in words)
+    first = len(bare) <= FIRST_LETTERS and len(bare) < len(words[0]) and words[0].startswith(bare)
+    return initials or first or (len(words) > 1 and bare == words[0])
+
+
+def _is_a_slip_for(one: str, name: str) -> bool:
+    if one == name or any(each.isdigit() for each in one + name) or len(one) <= FIRST_LETTERS:
+        return False
+    return SequenceMatcher(None, one.casefold(), name.casefold()).ratio() >= SAME_STAND
 
 
 def _events(frames: Tables, files: Files, warnings: list[Problem]) -> None:

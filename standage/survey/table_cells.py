@@ -38,6 +38,11 @@ BLANK_WORDS = NOT_RECORDED | {"none", "missing", "unknown", "not recorded", "not
 """Words for 'not recorded' (common practice, no source): the first also where any text may
 stand."""
 
+REMARKS = frozenset(
+    ("note", "notes", "remark", "remarks", "comment", "comments", "crew", "surveyor", "observer")
+)
+"""Headings over what no table has a column for, and nobody misses (common practice, no source)."""
+
 
 @dataclass
 class TableCells:

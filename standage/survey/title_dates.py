@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, replace
+from collections.abc import Iterable
+from dataclasses import dataclass
 
 from standage.errors import Problem
 from standage.survey.dates import dates_in
 from standage.survey.readings import Reading
-from standage.survey.written import Title, WrittenSurvey
+from standage.survey.written import Title, WrittenSurvey, with_column
 
 _DATES = re.compile(
     r"\b\d{1,4}[/.-]\d{1,2}[/.-]\d{1,4}\b"
@@ -33,21 +34,30 @@ class _Found:
     days: tuple[str, ...]
 
 
-def _found(survey: WrittenSurvey) -> list[_Found]:
+def _found(titles: Iterable[Title]) -> list[_Found]:
     return [
         _Found(title, cell, tuple(str(day) for day in dates_in(cell).values()))
-        for title in survey.titles
+        for title in titles
         if not _OF_SOMETHING_ELSE.search(title.text)
         for cell in _DATES.findall(title.text)
         if dates_in(cell)
     ]
 
 
+def date_of_titles(titles: Iterable[Title]) -> Reading | None:
+    """The one date of some titles, as a reading of it; None where they hold none, or several."""
+    found = _found(titles)
+    if len({day for each in found for day in each.days}) != 1:
+        return None
+    title, cell, day = found[0].title, found[0].cell, found[0].days[0]
+    return Reading(title.file, title.row, "survey_date", cell, day, DATE_IN_TITLE)
+
+
 def date_by_title(survey: WrittenSurvey) -> str:
     """The one date of the titles, year first, listed as a reading; "" where they hold none. Two
     dates, or one that can be read in two ways, are a problem.
     """
-    found = _found(survey)
+    found = _found(survey.titles)
     if not found:
         return ""
     first, days = found[0], sorted({day for each in found for day in each.days})
@@ -64,11 +74,8 @@ def date_by_title(survey: WrittenSurvey) -> str:
             )
         )
         return ""
-    survey.readings.append(
-        Reading(
-            first.title.file, first.title.row, "survey_date", first.cell, days[0], DATE_IN_TITLE
-        )
-    )
+    reading = date_of_titles(survey.titles)
+    survey.readings += [] if reading is None else [reading]
     return days[0]
 
 
@@ -79,8 +86,4 @@ def fill_dates_of_stands(survey: WrittenSurvey) -> None:
         return
     day = date_by_title(survey)
     if day:
-        survey.tables["stands"] = replace(
-            written,
-            header=[*written.header, "survey_date"],
-            cells=[[*cells, day] for cells in written.cells],
-        )
+        survey.tables["stands"] = with_column(written, "survey_date", day)

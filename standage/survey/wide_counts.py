@@ -33,6 +33,11 @@ MARKS = {"-", "--", "\u2013", ".", "?"}
 """Marks that may stand for none, or for not searched."""
 NO_ROW = "no row for the stage"
 STAGES = ", ".join(STAGE.codes)
+TALLER = "emerging: stem begun, below breast height; sapling: breast height reached"
+_LIMIT = re.compile(r"(\d+(?:[.,]\d+)?)\s*(m|cm|ft|feet|in|inches)\b", re.IGNORECASE)
+IN_CENTIMETRES = {"m": 100, "cm": 1, "ft": 30.48, "feet": 30.48, "in": 2.54, "inches": 2.54}
+BREAST_HEIGHTS_CM = (129.0, 141.0)
+"""Heights that crews call breast height (common practice, no source). [cm]"""
 
 
 def stage_in(heading: str) -> Meaning:
@@ -77,6 +82,9 @@ def with_a_row_for_each_stage(survey: WrittenSurvey) -> None:
         if isinstance(meaning, tuple):
             survey.problems.append(_two_stages(written, own[place], " or ".join(meaning)))
     _tell_of_others(survey, written, {p: own[p] for p, each in meanings.items() if each is None})
+    for place, stage in stages.items():
+        if asked := _other_limit(written, own[place], stage):
+            survey.problems.append(asked)
     for stage in dict.fromkeys(stages.values()):
         alike = [own[place] for place, each in stages.items() if each == stage]
         if len(alike) > 1:
@@ -101,16 +109,7 @@ def with_a_row_for_each_stage(survey: WrittenSurvey) -> None:
             )
         )
     header = [*(written.header[place] for place in left), "stage", "count"]
-    survey.tables[COUNTS.name] = WrittenTable(
-        written.file,
-        header,
-        cells,
-        rows,
-        written.header_row,
-        written.units,
-        written.headings,
-        written.set_aside,
-    )
+    survey.tables[COUNTS.name] = replace(written, header=header, cells=cells, rows=rows)
 
 
 def without_rows_not_searched(survey: WrittenSurvey) -> None:
@@ -150,6 +149,30 @@ def _two_stages(written: WrittenTable, heading: str, stages: str) -> Problem:
     return Problem(written.file, written.header_row, heading, found, f"one of: {STAGES}", advice)
 
 
+def _other_limit(written: WrittenTable, heading: str, stage: str) -> Problem | None:
+    """A question, where a heading gives plants that have begun their stem another limit than breast
+    height.
+    """
+    if stage != "emerging":
+        return None
+    found = _LIMIT.search(heading)
+    height = float(found[1].replace(",", ".")) * IN_CENTIMETRES[found[2].lower()] if found else 0.0
+    own = BREAST_HEIGHTS_CM[0] <= height <= BREAST_HEIGHTS_CM[1]
+    by_dbh = "dbh" in without_unit(heading.replace("(", " "))[0].split()
+    if not by_dbh and (found is None or own):
+        return None
+    limit = "a diameter at breast height" if by_dbh else f"a height of {height:.0f} cm"
+    return Problem(
+        written.file,
+        written.header_row,
+        heading,
+        f"the heading '{heading}', plants up to {limit}",
+        "emerging, which ends at breast height (137 cm), and sapling, which begins there",
+        "Part the counts at breast height, in two columns; or head the column with the stage that"
+        " nearly all of them were in.",
+    )
+
+
 def _one_stage_twice(written: WrittenTable, headings: list[str], stage: str) -> Problem:
     both = " and ".join(f"'{heading}'" for heading in headings)
     found = f"{both}, each of which is '{stage}'"
@@ -178,10 +201,15 @@ def _tell_of_others(survey: WrittenSurvey, written: WrittenTable, own: dict[int,
                 "Head it with the stage it holds, if they are counts; else give it to nothing in a"
                 " columns.toml (`standage check SURVEY --draft`), or delete it."
             )
-            expected = f"a stage: {STAGES}"
+            expected = f"a stage: {STAGES} ({TALLER})"
             survey.problems.append(
                 Problem(written.file, written.header_row, heading, found, expected, advice)
             )
+            survey.problems += [
+                _blank(written, row, heading, record[place])
+                for record, row in zip(written.cells, written.rows, strict=True)
+                if record[place] in MARKS
+            ]
 
 
 def _tell_of_numbers(survey: WrittenSurvey, written: WrittenTable, own: dict[int, str]) -> None:

@@ -63,7 +63,7 @@ def names_made_dates(
 
 
 def names_made_numbers(
-    table_name: str,
+    file: str,
     written: WrittenTable,
     values: list[tuple],
     numbers: dict[tuple[str, str], set[int]],
@@ -78,7 +78,7 @@ def names_made_numbers(
             and not values[row - 1][place].is_integer()
         }
         if rows:
-            numbers[table_name, name] = rows
+            numbers[file, name] = rows
 
 
 def uncomputed(

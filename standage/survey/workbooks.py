@@ -13,6 +13,7 @@ from standage.survey.layout import header_of, lay_out
 from standage.survey.limits import MOST_COLUMNS, TooLarge
 from standage.survey.placing import place_names
 from standage.survey.schema import TABLES
+from standage.survey.stacked_sheets import take_in
 from standage.survey.workbook_cells import (
     as_text,
     names_made_dates,
@@ -22,11 +23,12 @@ from standage.survey.workbook_cells import (
 )
 from standage.survey.workbook_guard import guarded
 from standage.survey.workbook_marks import (
+    SheetMarks,
     fill_merged,
     keep_comments,
     tell_of_hidden,
 )
-from standage.survey.written import WrittenSurvey, too_large, unreadable_file
+from standage.survey.written import WrittenSurvey, WrittenTable, too_large, unreadable_file
 
 
 def top_rows_of_sheets(path: Path) -> dict[str, list[list[str]]]:
@@ -79,12 +81,9 @@ def read_workbook(path: Path, survey: WrittenSurvey) -> None:
             top=lambda title: _top_rows(sheets[title]),
         )
         # read whole before anything is taken for a table: a damaged part may show at its very end
-        values = {name: sheet_values(sheets[title]) for name, title in named.items()}
-        raw = (
-            {name: sheet_values(written[title]) for name, title in named.items()}
-            if written is not None
-            else {}
-        )
+        titles = [title for of in named.values() for title in of]
+        values = {title: sheet_values(sheets[title]) for title in titles}
+        raw = {} if written is None else {title: sheet_values(written[title]) for title in titles}
     except TooLarge as error:
         survey.problems.append(too_large(path.name, error))
     except (
@@ -101,31 +100,55 @@ def read_workbook(path: Path, survey: WrittenSurvey) -> None:
             )
         )
     else:
-        for name, title in named.items():
-            file = f"{path.name}, sheet {title}"
-            survey.files[name] = file
-            records = [[as_text(value) for value in record] for record in values[name]]
-            header = header_of(records, table_of(name), survey.mapping.get(title)) or 0
-            if name in raw:
-                uncomputed(file, raw[name], records, header, survey.problems)
-            marks = workbook.marks_of(sheets[title])
-            fill_merged(file, records, header, marks, survey.problems, survey.readings)
-            names_made_dates(file, values[name], records, header, table_of(name), survey.notes)
-            # A sheet has no ragged rows: trailing blanks are simply not stored.
-            width = min(len(records[header]) if records else 0, MOST_COLUMNS)
-            lay_out(
-                file,
-                [record + [""] * (width - len(record)) if record else record for record in records],
-                name,
-                survey,
-                source=title,
-                sheet=True,
-            )
-            if name not in survey.tables:
-                continue
-            laid_out = keep_comments(name, survey.tables[name], marks, survey)
-            survey.tables[name] = laid_out
-            tell_of_hidden(laid_out, marks, workbook.struck_texts, survey.notes)
-            names_made_numbers(name, laid_out, values[name], survey.numbers)
+        numbers: dict[tuple[str, str], set[int]] = {}
+        read = {
+            name: [
+                _read_sheet(
+                    f"{path.name}, sheet {title}",
+                    name,
+                    survey,
+                    values[title],
+                    raw.get(title),
+                    workbook.marks_of(sheets[title]),
+                    workbook.struck_texts,
+                    numbers,
+                )
+                for title in titles
+            ]
+            for name, titles in named.items()
+        }
+        take_in(read, survey, numbers)
         return
     survey.unreadable.update(each.name for each in TABLES)
+
+
+def _read_sheet(
+    file: str,
+    name: str,
+    survey: WrittenSurvey,
+    values: list[tuple],
+    formulas: list[tuple] | None,
+    marks: SheetMarks,
+    struck_texts: set[str],
+    numbers: dict[tuple[str, str], set[int]],
+) -> WrittenTable | None:
+    """The table that a sheet holds; None where it can't be read. numbers: by file and column, the
+    rows whose cell in a column of names is a number with decimals.
+    """
+    title = file.partition(", sheet ")[2]
+    records = [[as_text(value) for value in record] for record in values]
+    header = header_of(records, table_of(name), survey.mapping.get(title)) or 0
+    if formulas is not None:
+        uncomputed(file, formulas, records, header, survey.problems)
+    fill_merged(file, records, header, marks, survey.problems, survey.readings)
+    names_made_dates(file, values, records, header, table_of(name), survey.notes)
+    # A sheet has no ragged rows: trailing blanks are simply not stored.
+    width = min(len(records[header]) if records else 0, MOST_COLUMNS)
+    full = [record + [""] * (width - len(record)) if record else record for record in records]
+    laid_out = lay_out(file, full, name, survey, source=title, sheet=True)
+    if laid_out is None:
+        return None
+    laid_out = keep_comments(name, laid_out, marks, survey)
+    tell_of_hidden(laid_out, marks, struck_texts, survey.notes)
+    names_made_numbers(file, laid_out, values, numbers)
+    return laid_out

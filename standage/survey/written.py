@@ -2,21 +2,27 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from bisect import bisect_left
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from typing import TypeVar
 
 from standage.errors import Problem, ProblemList
 from standage.survey.limits import TooLarge
 from standage.survey.mapping import SheetMapping
 from standage.survey.readings import Reading
 
+Located = TypeVar("Located", Problem, Reading)
+
 
 @dataclass(frozen=True)
 class WrittenTable:
     """A table as written. file: name for messages. header: (column,), in row header_row, the
     survey's names where headings could be matched. cells: rows of text, all of header length. rows:
-    row in the file. units: of columns whose values are in another unit than the column's, "" where
-    none is said. headings: as written, by column, where they are other than its name. set_aside:
-    headings that a mapping file says hold no column of the survey.
+    row in the file, running on from sheet to sheet in a stack. units: of columns whose values are
+    in another unit than the column's, "" where none is said. headings: as written, by column, where
+    they are other than its name. set_aside: headings that a mapping file says hold no column of the
+    survey. stack: the sheets of which it was put together, None for one.
     """
 
     file: str
@@ -27,6 +33,64 @@ class WrittenTable:
     units: dict[str, str] = field(default_factory=dict)
     headings: dict[str, str] = field(default_factory=dict)
     set_aside: frozenset[str] = frozenset()
+    stack: Stack | None = None
+
+    @property
+    def sheet(self) -> str:
+        """The sheet's name; that of the file without one."""
+        return self.file.partition(", sheet ")[2] or self.file.removesuffix(".csv")
+
+    def row_in_words(self, row: int) -> str:
+        """`row 7`; of a stack with its sheet."""
+        if self.stack is None:
+            return f"row {row}"
+        part, own = self.stack.place_of(row)
+        return f"row {own} of '{part.sheet}'"
+
+    def begins_sheet(self, place: int) -> bool:
+        """Whether a row, by its place, is the first of a sheet."""
+        if place == 0 or self.stack is None:
+            return place == 0
+        before, here = (self.stack.place_of(self.rows[each])[0] for each in (place - 1, place))
+        return before is not here
+
+
+@dataclass(frozen=True)
+class Stack:
+    """Sheets that are read one under another as one table. parts: each as written. before: rows of
+    the table above each; a part's row N is the table's row `before` + N.
+    """
+
+    parts: tuple[WrittenTable, ...]
+    before: tuple[int, ...]
+
+    def place_of(self, row: int) -> tuple[WrittenTable, int]:
+        """The sheet in which a row of the table stands, and its row there."""
+        at = bisect_left(self.before, row) - 1
+        return self.parts[at], row - self.before[at]
+
+
+def with_column(table: WrittenTable, column: str, cell: str) -> WrittenTable:
+    """The table with the same cell in every row of a column that it hasn't, or that is blank."""
+    if column in table.header:
+        at = table.header.index(column)
+        cells = [[*row[:at], cell, *row[at + 1 :]] for row in table.cells]
+        return replace(table, cells=cells)
+    cells = [[*row, cell] for row in table.cells]
+    return replace(table, header=[*table.header, column], cells=cells)
+
+
+def located(messages: Iterable[Located], stacks: Mapping[str, Stack]) -> list[Located]:
+    """Messages on rows of tables as ones on the rows of their sheets. stacks: by file of a
+    table.
+    """
+    found = []
+    for each in messages:
+        if each.row is not None and each.file in stacks:
+            part, row = stacks[each.file].place_of(each.row)
+            each = replace(each, file=part.file, row=row)
+        found.append(each)
+    return found
 
 
 @dataclass(frozen=True)
@@ -47,8 +111,9 @@ class WrittenSurvey:
     of names is a number with decimals in a workbook, by table and column. mapping: what a mapping
     file says, by name of file or sheet. short_names: by kind of name, what a short one may stand
     for where names begin anew in each group. stemless: rows of a table that say of a plot only that
-    it has no stem. rings: content of the decadal ring-width files by name, `rings/FILE`. book: name
-    of the workbook that holds the tables, "" without one.
+    it has no stem. titles: rows above the headings. doubts: what looks wrong, used as written.
+    rings: content of the decadal ring-width files by name, `rings/FILE`. book: name of the workbook
+    that holds the tables, "" without one.
     """
 
     tables: dict[str, WrittenTable] = field(default_factory=dict)
@@ -65,6 +130,7 @@ class WrittenSurvey:
     short_names: dict[str, dict[str, list[str]]] = field(default_factory=dict)
     stemless: dict[str, set[int]] = field(default_factory=dict)
     titles: list[Title] = field(default_factory=list)
+    doubts: list[Problem] = field(default_factory=list)
 
 
 def unreadable_file(

@@ -21,6 +21,7 @@ import pytest
 from good_survey import problems_of
 from quick_sample import quick_sample
 
+from standage.survey.mapping_draft import write_draft
 from standage.survey.reading import read_survey
 from standage.survey.schema import TABLES
 from standage.survey.survey import Survey
@@ -152,6 +153,24 @@ def test_what_has_two_meanings_is_refused_with_the_right_words(case, tmp_path):
             if (problem.file, problem.row, problem.column) == at
         ]
         assert any(said in told for told in there), "\n".join(map(str, problems))
+
+
+@pytest.mark.parametrize("case", quick_sample(READ), ids=lambda case: case.name)
+def test_a_draft_that_nobody_edits_changes_nothing(case, tmp_path):
+    path = write(case.messy, tmp_path / "messy")
+    before = read_survey(path)
+    write_draft(path)
+    after = read_survey(path)
+    for table in TABLES:
+        pd.testing.assert_frame_equal(getattr(after, table.name), getattr(before, table.name))
+
+
+@pytest.mark.parametrize("case", quick_sample(REFUSED), ids=lambda case: case.name)
+def test_a_draft_that_nobody_edits_hides_no_question(case, tmp_path):
+    path = write(case.messy, tmp_path / "messy")
+    before = problems_of(path)
+    write_draft(path)
+    assert {each.column for each in problems_of(path)} >= {each.column for each in before}
 
 
 def test_the_corpus_is_as_large_as_it_says():

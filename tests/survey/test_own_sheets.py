@@ -193,7 +193,7 @@ def test_sheets_are_known_by_their_headings(tmp_path, twin):
     read = {(each.as_written, each.as_read) for each in survey.readings}
     assert read == {("a.csv", "stands"), ("b.csv", "trees"), ("c.csv", "cores")}
     problems = problems_of(write(tmp_path / "other", d=TWIN["trees"]))
-    assert any("'b.csv' and 'd.csv'" in problem.found for problem in problems)
+    assert any("4 of 4 rows as in 'b'" in problem.found for problem in problems)
 
 
 @pytest.mark.parametrize("folder", [True, False])
@@ -251,9 +251,13 @@ def test_a_draft_leaves_open_what_has_two_meanings(tmp_path):
     path = write(tmp_path / "mine", field=FLAT.replace("DBH (in)", "DBH").replace("# rings", "Age"))
     (path / "field.csv").write_text((path / "field.csv").read_text().replace("Remarks", "Rings"))
     text = write_draft(path).read_text()
-    assert '"DBH" = {column = "dbh_cm", unit = "?"}' in text
-    assert '"Age" = ""  # may mean the rings counted' in text
+    assert '# "DBH" = {column = "dbh_cm", unit = "?"}' in text
+    assert '# "Age" = ""  # may mean the rings counted' in text
     assert '# survey_date = ""' in text
+    before = problems_of(path)
+    mapping_path(path).unlink()
+    assert before == problems_of(path) and any("cm" in str(each) for each in before)
+    mapping_path(path).write_text(text.replace('# "DBH"', '"DBH"'))
     assert any("the unit '?'" in str(problem) for problem in problems_of(path))
 
 
@@ -273,7 +277,7 @@ def test_a_draft_knows_sheets_by_name_and_says_what_is_read_anyway(tmp_path):
     text = (tmp_path / "own.columns.toml").read_text()
     found = {each["name"]: each for each in tomllib.loads(text)["sheet"]}
     assert [each["holds"] for each in found.values()] == ["trees", "cores", "counts"]
-    assert found["Tree data"]["columns"]["d (cm)"] == {"column": "dbh_cm", "unit": "cm"}
+    assert '# "d (cm)" = {column = "dbh_cm", unit = "cm"}' in text
     assert found["Tree data"]["columns"]["Alive?"] == "status"
     assert "at another height" in text and "the plot in which the names are numbered" in text
     assert "read as emerging, without a line here" in text and "# count =" not in text

@@ -90,6 +90,56 @@ def test_a_height_in_metres_among_the_same_in_centimetres(tmp_path):
     assert "0.3 cm above the ground" in asked(survey(tmp_path, trees=trees, cores=cores))
 
 
+def test_breast_height_in_feet_among_heights_in_centimetres(tmp_path):
+    trees = trees_of(AGES[:4])
+    cores = cores_of(trees, AGES[:4])
+    for core, height in zip(cores, (4.5, 30, 30, "4.5 in"), strict=True):
+        core["height_cm"] = height
+    words = asked(survey(tmp_path, trees=trees, cores=cores))
+    assert "4.5 cm above the ground" in words and "11.43 cm above the ground" in words
+    assert "'4.5 ft'" in words
+
+
+@pytest.mark.parametrize("blank", [[3, 4], [2, 3, 4], [4]])
+def test_stems_without_a_plot_below_stems_of_one(tmp_path, blank):
+    """Documented as stems outside the plots: used so, and asked about without a core."""
+    trees = trees_of(AGES[:6])
+    plots = {each["plot"] for each in trees}
+    assert len(plots) == 1
+    for place in blank:
+        trees[place]["plot"] = ""
+    trees[5]["plot"] = "" if 4 in blank else trees[5]["plot"]
+    cores = cores_of(trees, AGES[:6], chosen=[0, 1])
+    words = asked(survey(tmp_path, trees=trees, cores=cores))
+    assert "without a plot and without a core" in words
+
+
+@pytest.mark.parametrize(
+    ("remark", "matters"),
+    [
+        ("outside plot", True),
+        ("DBH really 84.2", True),
+        ("cut 2019", True),
+        ("planted 1990", True),
+        ("wrong tree?", True),
+        ("do not use", True),
+        ("hollow past 40 rings", True),
+        ("count could be +/- 5", True),
+        ("sapwood lost", True),
+        ("old cat face, N side", False),
+        ("leaning, near plot centre", False),
+        ("removed vines to measure", False),
+    ],
+)
+def test_remarks_that_contradict_the_columns(tmp_path, remark, matters):
+    trees = trees_of(AGES[:4])
+    trees[0]["note"] = trees[2]["note"] = remark
+    cores = [each | {"outer_ring": ""} for each in cores_of(trees, AGES[:4])]
+    words = asked(survey(tmp_path, trees=trees, cores=cores))
+    assert (f"'{remark}'" in words) == matters
+    assert words.count("no remark that changes") == (2 if matters else 0)
+
+
 @pytest.mark.parametrize("heights", [(0, 0, 0), (1, 2, 3), (2.5, 30, 137), (0.5, 10, 10)])
 def test_low_coring_heights_that_can_be_centimetres(tmp_path, heights):
     trees = trees_of(AGES[:10])

@@ -1,0 +1,107 @@
+"""Stems without a plot below stems with one, in a sheet of several hands: some write the plot into
+every row, others into the first of its group.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from standage.errors import Problem
+from standage.grammar import counted
+from standage.survey.flat_table import EVIDENCE, FLAT
+from standage.survey.group_fill import written_once_for_groups
+from standage.survey.readings import Reading
+from standage.survey.references import alike
+from standage.survey.schema import TREES
+from standage.survey.table_cells import NOT_RECORDED
+from standage.survey.written import WrittenSurvey, WrittenTable
+
+ONE_HAND = "written once for its group, as others repeat it"
+FEWEST_BELOW = 2
+"""Blank cells below a plot that is written once, from which it is that of its group
+(assumption)."""
+
+
+def settle_blank_plots(survey: WrittenSurvey) -> None:
+    """Fill down a plot that is written once and followed by blank cells and by another plot, in
+    place. Other blank cells below a plot, which mean none, look wrong where a stem has no core:
+    nothing dates or counts it.
+    """
+    for name in (FLAT.name, TREES.name):
+        written = survey.tables.get(name)
+        if written is None or not {"plot", "tree"} <= set(written.header):
+            continue
+        at = written.header.index("plot")
+        plots = [row[at] for row in written.cells]
+        if all(plots) or not any(plots) or written_once_for_groups(plots):
+            continue
+        cored = _cored(written, survey)
+        cells = [list(row) for row in written.cells]
+        asked: list[int] = []
+        for start, end in _blank_runs(written, plots):
+            above = plots[start - 1]
+            below = plots[end] if end < len(plots) and not written.begins_sheet(end) else ""
+            once = plots.count(above) == 1 and end - start >= FEWEST_BELOW and below
+            if once or alike(below) == alike(above):
+                for place in range(start, end):
+                    cells[place][at] = above
+                    row = written.rows[place]
+                    survey.readings.append(Reading(written.file, row, "plot", "", above, ONE_HAND))
+            else:
+                asked += [place for place in range(start, end) if place not in cored]
+        survey.tables[name] = replace(written, cells=cells)
+        if asked:
+            survey.doubts.append(_asked(written, plots, asked))
+
+
+def _blank_runs(written: WrittenTable, plots: list[str]) -> list[tuple[int, int]]:
+    """Runs of rows of stems without a plot, directly below one with a plot, in the same sheet and
+    stand: (first, one past the last).
+    """
+    tree = written.header.index("tree")
+    stand = written.header.index("stand") if "stand" in written.header else None
+    runs = []
+    for start in range(1, len(plots)):
+        if plots[start] or not plots[start - 1] or written.begins_sheet(start):
+            continue
+        end = start
+        while end < len(plots) and not plots[end] and not written.begins_sheet(end):
+            other = stand is not None and written.cells[end][stand]
+            if not written.cells[end][tree] or (
+                other and alike(other) != alike(written.cells[start - 1][stand])  # type: ignore[index]
+            ):
+                break
+            end += 1
+        if end > start:
+            runs.append((start, end))
+    return runs
+
+
+def _cored(written: WrittenTable, survey: WrittenSurvey) -> set[int]:
+    """Places of the rows whose stem was cored."""
+    tree = written.header.index("tree")
+    evidence = [written.header.index(name) for name in EVIDENCE if name in written.header]
+    cores = survey.tables.get("cores")
+    named = set()
+    if cores is not None and "tree" in cores.header:
+        named = {alike(row[cores.header.index("tree")]) for row in cores.cells}
+    blank = {"", *NOT_RECORDED}
+    return {
+        place
+        for place, row in enumerate(written.cells)
+        if alike(row[tree]) in named or any(row[each].lower() not in blank for each in evidence)
+    }
+
+
+def _asked(written: WrittenTable, plots: list[str], asked: list[int]) -> Problem:
+    first = asked[0]
+    above = next(plot for plot in reversed(plots[:first]) if plot)
+    found = f"{counted(len(asked), 'stem')} without a plot and without a core below stems of a plot"
+    return Problem(
+        written.file,
+        written.rows[first],
+        "plot",
+        f"{found}, the first below plot '{above}'",
+        "the plot in every row of its stems, or `outside`",
+        "Write the plot, or `outside` for stems in none: nothing dates or counts those.",
+    )

@@ -1,0 +1,89 @@
+"""Remarks that say what no column says, or contradict one: told of, since nothing is read from
+them.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+
+import pandas as pd
+
+from standage.problems import Problem
+from standage.survey.table_cells import REMARKS
+
+Files = Mapping[str, str]
+
+_OUTSIDE = re.compile(r"\b(out(side)?( of)?|off|not in)( the)? plot\b", re.IGNORECASE)
+_PLANTED = re.compile(r"\bplant(ed|ation)\b", re.IGNORECASE)
+_GONE = re.compile(r"\b(cut|felled|harvested|removed|salvaged)\b.{0,12}\b(1[89]|20)\d\d\b", re.I)
+_DIAMETER = re.compile(
+    r"\b(dbh|diam(eter)?)\b.*(\d|really|wrong|should|inch|estimat|doubt|guess)"
+    r"|\b(wrong|estimated|guessed)\b.*\b(dbh|diam(eter)?)\b",
+    re.IGNORECASE,
+)
+_DOUBTED = re.compile(
+    r"\b(wrong (tree|core|tag|number|plot|stand)|swapped|mixed up|mislabell?ed|do(n't| not) use"
+    r"|not to be used|unusable|disregard|ignore this|which tree|not sure|unsure)\b",
+    re.IGNORECASE,
+)
+_COUNT = re.compile(r"(\+/-|±|plus or minus|give or take) *\d|could be (off|more|less)", re.I)
+_BARK_LOST = re.compile(
+    r"\b(outer(most)?( \d+)? (rings?|wood|part)|sapwood)\b.*\b(lost|missing|gone|decayed|eroded)\b",
+    re.IGNORECASE,
+)
+_NO_CENTRE = re.compile(
+    r"\b(hollow|no pith|pith (not|missing|gone)|missed (the )?pith|rott?en (cent\w+|heart|core)"
+    r"|heart ?rot)\b",
+    re.IGNORECASE,
+)
+"""What makes a remark one that matters (common practice, no source)."""
+
+OF_A_CORE = ("outer_ring", "centre")
+
+
+def judge_remarks(
+    frames: Mapping[str, pd.DataFrame], files: Files, warnings: list[Problem]
+) -> None:
+    """Each remark that may matter as a warning, all in the same words, so that they are folded into
+    one line.
+    """
+    trees, cores = frames["trees"], frames["cores"]
+    of_tree: dict[str, list[dict[str, str]]] = {}
+    for tree, *said in zip(*(cores[name] for name in ("tree", *OF_A_CORE)), strict=True):
+        of_tree.setdefault(tree, []).append(dict(zip(OF_A_CORE, said, strict=True)))
+    for name, frame in (("trees", trees), ("cores", cores)):
+        for column in (each for each in frame.columns if each.lower().strip() in REMARKS):
+            for cells in frame[frame[column] != ""].to_dict("records"):
+                wanted = [_DOUBTED, _COUNT]
+                if name == "trees":
+                    wanted += _of_a_stem(cells)
+                # remarks on the core stand with its stem where both are in one row
+                for core in of_tree.get(cells["tree"], []) if name == "trees" else [cells]:
+                    wanted += _of_a_core(core)
+                if any(pattern.search(cells[column]) for pattern in wanted):
+                    warnings.append(
+                        Problem(
+                            files[name],
+                            int(cells["row"]),
+                            column,
+                            f"'{cells[column]}'",
+                            "no remark that changes what the columns say",
+                            "Nothing is read from remarks: if it matters, correct the columns, or"
+                            " take the row out.",
+                        )
+                    )
+
+
+def _of_a_stem(cells: Mapping) -> list[re.Pattern]:
+    """What would contradict the row of a stem."""
+    found = [_DIAMETER]
+    found += [_OUTSIDE] if cells["plot"] else []
+    found += [] if cells["origin"] == "planted" else [_PLANTED]
+    return found + ([_GONE] if cells["status"] == "live" else [])
+
+
+def _of_a_core(cells: Mapping) -> list[re.Pattern]:
+    """What would contradict the row of a core."""
+    found = [_BARK_LOST] if cells["outer_ring"] == "unknown" else []
+    return found + ([_NO_CENTRE] if cells["centre"] in ("pith", "arcs") else [])

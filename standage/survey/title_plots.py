@@ -1,0 +1,104 @@
+"""The area and the smallest diameter of plots where only a title, or the name of the file, gives
+them: `1/5 acre plots, all stems 2 in DBH and up`.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import replace
+
+from standage.survey.readings import Reading
+from standage.survey.references import OUTSIDE, alike
+from standage.survey.table_cells import NOT_RECORDED
+from standage.survey.written import Title, WrittenSurvey, WrittenTable, with_column
+
+IN_A_TITLE = "in a title, for want of a column"
+_SIZE = (
+    r"(?:\d+\s*/\s*\d+|\d*[.,]?\d+)[\s-]*"
+    r"(?:ha|hectares?|ac|acres?|m2|m²|sq\.? ?m|sq\.? ?ft|ft2)\b"
+)
+_SIDES = r"\d+(?:\.\d+)?\s*(?:m|ft)?\s*[x×]\s*\d+(?:\.\d+)?\s*(?:m|ft)\b"
+_OF_ONE = re.compile(
+    rf"({_SIZE}|{_SIDES})(?:[\s-]+(?:fixed|circular|square|rectangular))*[\s-]+plots?\b"
+    rf"|\bplots?(?: (?:area|size))?\s*[:=,]?\s*({_SIZE}|{_SIDES})"
+    rf"|^(?:plot )?(?:area|size)\s*[:=]?\s*({_SIZE}|{_SIDES})"
+    r"|\bradius\s*(?:of|[:=])?\s*(\d+(?:\.\d+)?\s*(?:m|ft)\b)",
+    re.IGNORECASE,
+)
+_LENGTH = r"(\d+(?:\.\d+)?\s*(?:cm|in|inch|inches|\")(?!\w))"
+_LEAST = re.compile(
+    rf"\bmin(?:imum)?\.? (?:dbh|diam\w*)\s*[:=]?\s*{_LENGTH}"
+    rf"|(?:>=|≥|\bat least|\bfrom)\s*{_LENGTH}"
+    rf"|{_LENGTH}\s*(?:dbh|diam\w*)?\s*(?:\+|and|&|or)\s*(?:up|over|larger|more|above|bigger)",
+    re.IGNORECASE,
+)
+_OF_SEEDLINGS = re.compile(r"seedling|regen|subplot|quadrat|count", re.IGNORECASE)
+"""How titles give them, and words in those of something else (common practice, no source)."""
+
+
+def with_titles_of_plots(
+    table: WrittenTable, titles: Sequence[Title], readings: list[Reading]
+) -> WrittenTable:
+    """A sheet of trees and cores with the area and the smallest diameter of its plots by its
+    titles, or by its name, where they say either and no column does.
+    """
+    for reading in _said(table, titles):
+        column = f"plot_{reading.column}"
+        if column not in table.header:
+            readings.append(replace(reading, column=column))
+            table = with_column(table, column, reading.as_read)
+    return table
+
+
+def list_plots_by_titles(survey: WrittenSurvey) -> None:
+    """A table of the plots that trees name, in place, where a title says how large they are and
+    which stems were listed.
+    """
+    trees = survey.tables.get("trees")
+    if trees is None or "plots" in survey.tables or "plots" in survey.unreadable:
+        return
+    said = {str(each.column): each for each in _said(trees, survey.titles)}
+    if len(said) != 2 or not {"plot", "stand"} <= set(trees.header):
+        return
+    plot, stand = trees.header.index("plot"), trees.header.index("stand")
+    first: dict[str, tuple[list[str], int]] = {}
+    for cells, row in zip(trees.cells, trees.rows, strict=True):
+        if cells[plot] and cells[plot].lower() not in {*NOT_RECORDED, *OUTSIDE}:
+            own = [cells[plot], cells[stand], *(each.as_read for each in said.values())]
+            first.setdefault(alike(cells[plot]), (own, row))
+    if first:
+        survey.readings += said.values()
+        survey.tables["plots"] = WrittenTable(
+            trees.file,
+            ["plot", "stand", *said],
+            [own for own, _ in first.values()],
+            [row for _, row in first.values()],
+            trees.header_row,
+        )
+        survey.files["plots"] = trees.file
+
+
+def _said(table: WrittenTable, titles: Sequence[Title]) -> list[Reading]:
+    """Area and smallest diameter, by the titles of a table or its name, each where all agree."""
+    own = [title for title in titles if title.file == table.file]
+    texts = [(title.text, title.row) for title in own] + [(table.file, None)]
+    readings = []
+    for column, pattern in (("area_m2", _OF_ONE), ("min_dbh_cm", _LEAST)):
+        found = [
+            (next(part for part in match.groups() if part), match[0], row)
+            for text, row in texts
+            if not _OF_SEEDLINGS.search(text)
+            for match in pattern.finditer(text)
+        ]
+        if len({_plainly(cell) for cell, _, _ in found}) != 1:
+            continue
+        cell, said, row = found[0]
+        cell = re.sub(r"(?<=\d)-(?=[a-z])", " ", cell, flags=re.IGNORECASE)
+        cell = f"radius {cell}" if "radius" in said.lower() else cell
+        readings.append(Reading(table.file, row, column, said, cell, IN_A_TITLE))
+    return readings
+
+
+def _plainly(cell: str) -> str:
+    return re.sub(r"[\s-]+", "", cell.lower())

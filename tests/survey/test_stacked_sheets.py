@@ -1,0 +1,170 @@
+"""A sheet for each plot, as very many crews type: read one under another, every row with its own
+sheet; and what stands in titles, beside and below the lists.
+"""
+
+import pytest
+from good_survey import problems_of
+from openpyxl import Workbook, load_workbook
+
+from standage.survey.marked_copy import COLOURS, write_marked_copy
+from standage.survey.reading import read_survey
+from standage.survey.readings import RefusedSurvey
+
+HEADINGS = ["No.", "Species", "DBH (cm)", "L/D", "Core?", "Rings", "Pith", "Core ht (cm)", "Notes"]
+
+
+def sheet_of(plot: str, number: int) -> list[list]:
+    """A form as it is filled in: plot, date, area and smallest diameter above the list."""
+    rows: list[list] = [
+        ["Plot:", plot, None, "Date:", "6/14/2021"],
+        ["Area:", "0.1 ha", None, "Min DBH:", "5 cm"],
+        [],
+        list(HEADINGS),
+    ]
+    for tree in range(1, 7):
+        cored = tree in (1, 4)
+        core = ["Y", 60 + 7 * tree + number, "arc", 35] if cored else ["N", None, None, None]
+        status = "D" if tree == 5 else "L"
+        rows.append([tree, "LLP", 12 + 3.3 * tree + number, status, *core, None])
+    return rows
+
+
+def save(path, sheets: dict[str, list[list]]):
+    book = Workbook()
+    book.remove(book.active)
+    for title, rows in sheets.items():
+        sheet = book.create_sheet(title)
+        for row in rows:
+            sheet.append(row)
+    book.save(path)
+    return path
+
+
+@pytest.fixture
+def sheets():
+    return {f"Plot {number}": sheet_of(f"Plot {number}", number) for number in (1, 2, 3)}
+
+
+def test_a_sheet_for_each_plot_is_read_one_under_another(tmp_path, sheets):
+    survey = read_survey(save(tmp_path / "tract.xlsx", sheets))
+    assert survey.trees["plot"].value_counts().to_dict() == dict.fromkeys(sheets, 6)
+    assert survey.trees["row"].tolist() == [5, 6, 7, 8, 9, 10] * 3
+    assert survey.cores["tree"].tolist()[:3] == ["Plot 1-1", "Plot 1-4", "Plot 2-1"]
+    assert survey.plots["area_m2"].tolist() == [1000.0] * 3
+    assert survey.plots["min_dbh_cm"].tolist() == [5.0] * 3
+    assert survey.stands["survey_date"].dt.strftime("%Y-%m-%d").tolist() == ["2021-06-14"]
+    listed = {(each.file, each.as_written) for each in survey.readings}
+    assert ("tract.xlsx, sheets Plot 1, Plot 2 and 1 more", "Plot 3") in listed
+    assert ("tract.xlsx, sheet Plot 2", "Area: 0.1 ha") in listed
+
+
+def test_messages_and_marks_point_at_the_sheet_and_row(tmp_path, sheets):
+    sheets["Plot 2"][5][2] = "3o.1"
+    sheets["Plot 3"][3][2], sheets["Plot 3"][3][3] = "L/D", "DBH (cm)"  # in another order
+    for row in sheets["Plot 3"][4:]:
+        row[2], row[3] = row[3], row[2]
+    sheets["Plot 3"][8][3] = "24..5"
+    path = save(tmp_path / "tract.xlsx", sheets)
+    with pytest.raises(RefusedSurvey) as refused:
+        read_survey(path)
+    assert [(each.file, each.row) for each in refused.value.problems] == [
+        ("tract.xlsx, sheet Plot 2", 6),
+        ("tract.xlsx, sheet Plot 3", 9),
+    ]
+    write_marked_copy(path, tmp_path / "marked.xlsx", problems=refused.value.problems)
+    marked = {
+        (sheet.title, cell.coordinate)
+        for sheet in load_workbook(tmp_path / "marked.xlsx")
+        if sheet.title in sheets
+        for row in sheet.iter_rows()
+        for cell in row
+        if cell.fill.fgColor.rgb.endswith(COLOURS["problem"])
+    }
+    assert marked == {("Plot 2", "C6"), ("Plot 3", "D9")}
+
+
+def test_a_plot_that_is_named_shortly_elsewhere(tmp_path, sheets):
+    counts = [["Plot", "Stage", "Area (m2)", "Count"], *([n, "grass", 100, 4] for n in (1, 2, 3))]
+    survey = read_survey(save(tmp_path / "tract.xlsx", sheets | {"Regen": counts}))
+    assert survey.plots["plot"].tolist() == survey.counts["plot"].tolist() == ["1", "2", "3"]
+
+
+def test_counts_beside_the_list_are_asked_for(tmp_path, sheets):
+    for place, cells in enumerate((["Seedlings", "Number"], ["grass", 11], ["bolting", 2]), 3):
+        sheets["Plot 1"][place] = [*sheets["Plot 1"][place], None, *cells]
+    problems = problems_of(save(tmp_path / "tract.xlsx", sheets))
+    assert [(each.file, each.row, each.column) for each in problems] == [
+        ("tract.xlsx, sheet Plot 1", 4, "Seedlings")
+    ]
+
+
+@pytest.mark.parametrize(
+    ("title", "area", "least"),
+    [
+        ("Turkey Branch. 1/5 acre plots, all pines 2 in DBH and up", 809.37, 5.08),
+        ("Plot size 20 x 50 m, min dbh 4 cm", 1000.0, 4.0),
+        ("circular plots, radius 11.28 m; stems >= 2.5 cm", 399.73, 2.5),
+    ],
+)
+def test_area_and_smallest_diameter_in_a_title(tmp_path, title, area, least):
+    headings = ["Plot", "Tag", "Species", "DBH (cm)", "L/D", "Rings", "Pith", "Core ht (cm)"]
+    rows = [[plot, tag, "LLP", 20 + tag, "L", 60 + tag, "Y", 30] for plot in "AB" for tag in (1, 2)]
+    rows = [[title], ["June 12 2020"], headings, *rows]
+    survey = read_survey(save(tmp_path / "tract.xlsx", {"Sheet1": rows}))
+    assert survey.plots["area_m2"].round(2).tolist() == [area] * 2
+    assert survey.plots["min_dbh_cm"].tolist() == [least] * 2
+
+
+def test_plots_by_the_title_of_a_list_of_trees(tmp_path):
+    trees = [["5 circular plots, radius 12 m"], ["all stems from 5 cm dbh, 12 March 2024"], []]
+    trees += [["Plot", "Tree #", "Sp", "DBH (cm)", "Status"]]
+    trees += [[plot, tree, "LL", 20 + tree, "alive"] for plot in (1, 2) for tree in (1, 2, 3)]
+    cores = [["Plot", "Tree", "Coring ht (cm)", "Rings", "Pith?"], [1, 1, 30, 84, "yes"]]
+    seedlings = [["quadrats, radius 2 m"], ["Plot", "Stage", "Area (m2)", "Count"]]
+    seedlings += [[plot, "grass", 12.57, 3] for plot in (1, 2)]
+    book = {"Trees": trees, "Cores": cores, "Seedlings": seedlings}
+    survey = read_survey(save(tmp_path / "stand.xlsx", book))
+    assert survey.plots["area_m2"].round(1).tolist() == [452.4] * 2
+    assert survey.plots["min_dbh_cm"].tolist() == [5.0] * 2
+
+
+def test_a_title_of_a_stand_is_no_plot(tmp_path):
+    headings = ["Plot", "Tag", "Species", "DBH (cm)", "L/D", "Rings", "Pith", "Core ht (cm)"]
+    rows = [["Stand of 42 ac, June 12 2020"], headings, ["A", 1, "LLP", 20, "L", 60, "Y", 30]]
+    problems = problems_of(save(tmp_path / "tract.xlsx", {"Sheet1": rows}))
+    assert [each.column for each in problems] == ["plot"]
+
+
+def test_stand_and_day_by_the_list_of_plots_and_what_lies_beside(tmp_path):
+    for plot, number in (("A1", 0), ("A2", 2), ("B1", 5)):
+        rows = [f"{tree},LLP,{20 + tree + number},L,30,{60 + tree},arcs" for tree in (1, 2)]
+        head = "Tree,Sp,DBHcm,L/D,CoreHt_cm,Rings,Pith"
+        (tmp_path / f"{plot}.csv").write_text("\n".join([head, *rows, "* arcs = curved"]) + "\n")
+    (tmp_path / "plot list.csv").write_text(
+        "Plot,Site,Radius (m),Min dbh (cm),Surveyed,Fire history\n"
+        "A1,Ash,11.28,5,2021-02-10,burned often\nA2,Ash,11.28,5,2021-02-11,\n"
+        "B1,Bay,11.28,5,2021-02-12,\n"
+    )
+    save(tmp_path / "raw data.xlsx", {"Sheet1": [["x"]]})
+    survey = read_survey(tmp_path)
+    assert survey.trees["stand"].tolist() == ["Ash"] * 4 + ["Bay"] * 2
+    assert survey.stands["survey_date"].dt.day.tolist() == [11, 12]
+    notes = "\n".join(survey.notes)
+    assert "workbook 'raw data.xlsx' beside the CSV files" in notes
+    assert "Fire history: what happened, and when, is read from a table events" in notes
+
+
+def test_a_remark_below_the_list_is_told_of(tmp_path, sheets):
+    remark = "Remark: the stand was logged around 1930, burned every other winter since 2001."
+    sheets["Plot 3"].append([remark])
+    survey = read_survey(save(tmp_path / "tract.xlsx", sheets))
+    (told,) = [each for each in survey.warnings if remark in each.found]
+    assert (told.file, told.row) == ("tract.xlsx, sheet Plot 3", 11)
+    assert len(survey.trees) == 18
+
+
+def test_counts_of_several_subplots_are_listed_as_such(tmp_path, sheets):
+    counts = [["Plot", "Stage", "Area (m2)", "Count", "Notes"]]
+    counts += [[n, "grass", 16, 4, "4 subplots summed" if n == 1 else None] for n in (1, 2, 3)]
+    survey = read_survey(save(tmp_path / "tract.xlsx", sheets | {"Regen": counts}))
+    assert "the area of all 4 together" in {each.as_read for each in survey.readings}
