@@ -25,6 +25,7 @@ CLASS_YEARS = 20  # width of the classes of years whose density is watched for c
 # share of all stems that, added to an age class, keeps classes in which next to nobody stands from
 # deciding whether the chains agree (assumption)
 NEGLIGIBLE = 1e-3
+NOBODY = 1e-100  # living stems that have a logarithm, where there are none
 
 
 @dataclass(frozen=True)
@@ -75,7 +76,7 @@ def _watched(data: StandData, states: Sequence[UnitState], chains: int) -> dict[
     out: dict[str, np.ndarray] = {}
     for unit, state in zip(data.units, states, strict=True):
         name = f"{unit.stand}, {data.species[unit.species_index].key}"
-        living = state.living
+        living = np.maximum(state.living, NOBODY)
         out[f"{name}: stems alive"] = np.log(living.sum(axis=1))
         end = living.shape[1]
         while end > 0:

@@ -61,7 +61,15 @@ def prior_held(data: StandData, held: int) -> int:
 def memory_needed(data: StandData, n_stems: int, held: int) -> float:
     """What a run that holds so many draws takes at its peak. [bytes]"""
     prior = prior_held(data, held) * _bytes_per_prior_draw(data)
-    return PROGRAM_BYTES + OF_A_RUN * (prior + held * bytes_per_draw(data, n_stems))
+    drawn = OF_A_RUN * (prior + held * bytes_per_draw(data, n_stems))
+    return PROGRAM_BYTES + drawn + _bytes_of_evidence(data)
+
+
+def _bytes_of_evidence(data: StandData) -> float:
+    """What the cores say, year by year: held once here and once as the kernel takes it. [bytes]"""
+    chains = (tree for unit in data.units for tree in unit.trees)
+    nodes = (node for tree in chains for node in tree.nodes)
+    return 2.0 * sum(node.evidence.nbytes for node in nodes if node.evidence is not None)
 
 
 def memory_free() -> float:
