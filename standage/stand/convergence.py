@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -52,6 +53,8 @@ def convergence(data: StandData, values: np.ndarray, states: Sequence[UnitState]
     """Agreement of chains; `states` are those of their draws `(chain, draw, parameter)`."""
     watched = _watched(data, states, len(values))
     drawn = np.stack(list(watched.values()), axis=-1)
+    if not (np.isfinite(drawn).all() and np.isfinite(values).all()):
+        return Convergence(math.nan, math.nan, math.nan, "a value that is no number")
     bulk, rhat = ess_and_rhat(drawn)
     read = dict(zip(watched, np.fmin(bulk, tail_ess(drawn)), strict=True))
     slowest = min(read, key=lambda name: read[name])
