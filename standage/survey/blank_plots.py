@@ -4,28 +4,20 @@ every row, others into the first of its group.
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from standage.errors import Problem
 from standage.grammar import counted
 from standage.survey.flat_table import EVIDENCE, FLAT
 from standage.survey.group_fill import written_once_for_groups
-from standage.survey.readings import Reading
 from standage.survey.references import alike
 from standage.survey.schema import TREES
 from standage.survey.table_cells import NOT_RECORDED
 from standage.survey.written import WrittenSurvey, WrittenTable
 
-ONE_HAND = "written once for its group, as others repeat it"
-FEWEST_BELOW = 2
-"""Blank cells below a plot that is written once, from which it is that of its group
-(assumption)."""
-
 
 def settle_blank_plots(survey: WrittenSurvey) -> None:
-    """Fill down a plot that is written once and followed by blank cells and by another plot, in
-    place. Other blank cells below a plot, which mean none, look wrong where a stem has no core:
-    nothing dates or counts it.
+    """Ask about blank cells of stems below a plot: they mean none, or that of the group above. In
+    doubt is a stem without a core, which nothing would date or count, and any between plots or
+    below a plot that is written once.
     """
     for name in (FLAT.name, TREES.name):
         written = survey.tables.get(name)
@@ -36,22 +28,23 @@ def settle_blank_plots(survey: WrittenSurvey) -> None:
         if all(plots) or not any(plots) or written_once_for_groups(plots):
             continue
         cored = _cored(written, survey)
-        cells = [list(row) for row in written.cells]
         asked: list[int] = []
         for start, end in _blank_runs(written, plots):
-            above = plots[start - 1]
-            below = plots[end] if end < len(plots) and not written.begins_sheet(end) else ""
-            once = plots.count(above) == 1 and end - start >= FEWEST_BELOW and below
-            if once or alike(below) == alike(above):
-                for place in range(start, end):
-                    cells[place][at] = above
-                    row = written.rows[place]
-                    survey.readings.append(Reading(written.file, row, "plot", "", above, ONE_HAND))
-            else:
-                asked += [place for place in range(start, end) if place not in cored]
-        survey.tables[name] = replace(written, cells=cells)
+            between = (
+                end < len(plots)
+                and plots[end]
+                and not written.begins_sheet(end)
+                and _stand(written, end) == _stand(written, start - 1)
+            )
+            in_doubt = between or plots.count(plots[start - 1]) == 1
+            asked += [place for place in range(start, end) if in_doubt or place not in cored]
         if asked:
             survey.doubts.append(_asked(written, plots, asked))
+
+
+def _stand(written: WrittenTable, place: int) -> str:
+    at = written.header.index("stand") if "stand" in written.header else None
+    return "" if at is None else alike(written.cells[place][at])
 
 
 def _blank_runs(written: WrittenTable, plots: list[str]) -> list[tuple[int, int]]:
@@ -96,12 +89,12 @@ def _cored(written: WrittenTable, survey: WrittenSurvey) -> set[int]:
 def _asked(written: WrittenTable, plots: list[str], asked: list[int]) -> Problem:
     first = asked[0]
     above = next(plot for plot in reversed(plots[:first]) if plot)
-    found = f"{counted(len(asked), 'stem')} without a plot and without a core below stems of a plot"
+    found = f"{counted(len(asked), 'stem')} without a plot below stems of a plot"
     return Problem(
         written.file,
         written.rows[first],
         "plot",
         f"{found}, the first below plot '{above}'",
         "the plot in every row of its stems, or `outside`",
-        "Write the plot, or `outside` for stems in none: nothing dates or counts those.",
+        "Write the plot, or `outside` for stems in none: these are not counted to the hectare.",
     )

@@ -109,7 +109,7 @@ def lay_out(
         if not joined:
             continue
         if width > 1 and "\n" not in joined and sum(map(bool, stripped)) == 1:
-            if joined[:1] in "*†":
+            if joined[:1] in "*†" and len(next(filter(None, stripped))[1:].split()) > 1:
                 reading = Reading(file, row, None, joined[:80], "no data", "a footnote")
                 survey.readings.append(reading)
                 continue
@@ -195,6 +195,8 @@ def _side_table(name: str, header: list[str], records: Sequence[Sequence[str]]) 
             continue
         right = header[place + 1 :]
         cells = {cell.strip() for record in records for cell in record[place + 1 :]}
+        if not any(cell.isdigit() for cell in cells):
+            continue
         stages = {cell for cell in (*right, *cells) if cell and isinstance(stage_in(cell), str)}
         if len([cell for cell in right if cell]) > 1 and len(stages) > 1:
             return place + 1 + next(at for at, cell in enumerate(right) if cell)

@@ -73,7 +73,11 @@ def _name_trees_of_cores(survey: WrittenSurvey) -> None:
     at = trees.header.index("tree")
     names = {alike(row[at]): row[at] for row in trees.cells if row[at]}
     place = cores.header.index("core")
-    found = [names.get(alike(_OF_A_TREE.sub("", row[place]))) for row in cores.cells]
+    whole = [names.get(alike(row[place])) for row in cores.cells]
+    shorter = [names.get(alike(_OF_A_TREE.sub("", row[place]))) for row in cores.cells]
+    found = [one or other for one, other in zip(whole, shorter, strict=True)]
+    if any(one and other and one != other for one, other in zip(whole, shorter, strict=True)):
+        return  # 5A may be the tree 5A, or a core of 5
     if not cores.cells or None in found:
         return
     was, why = "no such column", "the tree that the core's name begins with"
@@ -158,8 +162,14 @@ def list_stands_by_plots(survey: WrittenSurvey) -> None:
     order = order_of(cell for each in dates.values() for cell in each)
     cells = [[name, last_date(of, order)[0]] for name, of in dates.items()]
     rows = [last_date(of, order)[1] for of in dates.values()]
-    if not cells:
-        return
+    trees = survey.tables.get("trees")
+    named = (
+        {alike(row[trees.header.index("stand")]) for row in trees.cells}
+        if trees is not None and "stand" in trees.header
+        else set()
+    )
+    if not cells or named - {"", *map(alike, dates)}:
+        return  # a stand without plots has no date there
     was, why = plots.header[days[0]], "survey date of a stand: the last of its plots"
     survey.readings.append(
         Reading(plots.file, plots.header_row, "survey_date", was, "survey_date", why)

@@ -27,8 +27,8 @@ LONGEST = 60
 """Letters of a cell that is more than a remark."""
 _TO_GO = re.compile(
     r"([a-z ]*?)[\s,;:(]*(?:~|about|ca?\.?|est\.?|approx\.?)?\s*([1-9]\d?)\s*"
-    r"(?:rings?|yrs?|years?)?\s*(?:to go|missing|missed|off|to (?:the )?(?:pith|cent(?:er|re))"
-    r"|short(?: of pith)?|from (?:the )?pith)\)?",
+    r"(?:(?:rings?|yrs?|years?)\s*(?:missing|missed|off)|(?:rings?|yrs?|years?)?\s*"
+    r"(?:to go|to (?:the )?(?:pith|cent(?:er|re))|short(?: of pith)?|from (?:the )?pith))\)?",
     re.IGNORECASE,
 )
 """A number of rings to the pith, after a word that it was missed or none."""

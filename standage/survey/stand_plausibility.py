@@ -282,17 +282,17 @@ def _stands_alike(frames: Tables, files: Files, problems: list[Problem]) -> None
             if _stands_for(short, name)
             or (number < rows_of.get(name, 0) and _is_a_slip_for(short, name))
         ]
-        if len(words) == 1:
+        if words:
+            named = " or ".join(f"'{word}'" for word in words)
             problems.append(
                 Problem(
                     files["trees"],
                     int(trees.loc[trees["stand"] == short, "row"].min()),
                     "stand",
-                    f"stand '{short}' in {counted(number, 'row')} beside '{words[0]}', of which it"
+                    f"stand '{short}' in {counted(number, 'row')} beside {named}, of which it"
                     " may be a short form",
                     "each stand under one name",
-                    f"Write '{words[0]}' if it is that; if they are two, list both in a table"
-                    " stands.",
+                    f"Write {named} if it is that; if they are two, list both in a table stands.",
                 )
             )
 

@@ -102,7 +102,7 @@ def test_breast_height_in_feet_among_heights_in_centimetres(tmp_path):
 
 @pytest.mark.parametrize("blank", [[3, 4], [2, 3, 4], [4]])
 def test_stems_without_a_plot_below_stems_of_one(tmp_path, blank):
-    """Documented as stems outside the plots: used so, and asked about without a core."""
+    """Documented as stems outside the plots: used so, and asked about."""
     trees = trees_of(AGES[:6])
     plots = {each["plot"] for each in trees}
     assert len(plots) == 1
@@ -111,7 +111,7 @@ def test_stems_without_a_plot_below_stems_of_one(tmp_path, blank):
     trees[5]["plot"] = "" if 4 in blank else trees[5]["plot"]
     cores = cores_of(trees, AGES[:6], chosen=[0, 1])
     words = asked(survey(tmp_path, trees=trees, cores=cores))
-    assert "without a plot and without a core" in words
+    assert "without a plot below stems of a plot" in words
 
 
 @pytest.mark.parametrize(
@@ -347,3 +347,16 @@ def test_a_count_that_ends_long_before_the_core_was_taken_is_asked_about(tmp_pat
     assert "which end in" in counted("slip", 16)
     assert counted("slip and lost", 16, outer_ring="lost").count("which end in") == 0
     assert counted("near", 57) == ""
+
+
+@pytest.mark.parametrize(("blank", "asked_about"), [([2], True), ([5], False)])
+def test_cored_stems_without_a_plot_are_asked_about_between_plots_alone(
+    tmp_path, blank, asked_about
+):
+    """Below the last plot of a stand they are outside, as the form says."""
+    trees = trees_of(AGES[:6])
+    for place in blank:
+        trees[place]["plot"] = ""
+    cores = cores_of(trees, AGES[:6])
+    words = asked(survey(tmp_path, trees=trees, cores=cores))
+    assert ("without a plot below" in words) == asked_about
