@@ -228,6 +228,8 @@ def _advice(column: Column, cell: str) -> str:
         return "Write the calendar year in four digits, without words; remarks belong into note."
     other = re.fullmatch(r"(-?\d+(?:\.\d+)?)\s*(\D+)", cell)
     how = (other and unit_of(other[2])) or ""
+    if column.name == "rings_to_pith" and factor(how, "mm") is not None:
+        return "A distance belongs into pith_distance_mm, in mm; here it is a number of rings."
     if how and how_to_convert(how, column.unit):
         return (
             f"Write the number alone, converted from {how} to {column.unit}"
@@ -280,6 +282,12 @@ def _odd_code(cells: TableCells, column: Column, cell: str, advised: Iterator[in
         )
     if cell.lower() in BLANK_WORDS:
         return not_recorded(column)
+    if column.name == "centre" and re.search(r"\d", cell):
+        return Outcome(
+            expected=f"one of: {column.allowed}",
+            advice="Write the word alone, the rings from there to the pith into rings_to_pith, a"
+            " distance into pith_distance_mm.",
+        )
     near = None
     if next(advised, None) is not None:
         near = nearest_code(cells.table, column, cell)

@@ -509,3 +509,53 @@ def test_a_number_twice_in_a_stand_numbered_through_its_plots_is_a_slip(tmp_path
     rows[5] = rows[5].replace("A,1,6,", "A,1,3,")
     path.write_text(dated("\n".join([head, *rows])))
     assert any("A-3" in each.found for each in problems_of(path))
+
+
+def test_a_stand_listed_under_a_longer_name_is_proposed(tmp_path):
+    folder = write(tmp_path / "part", **TWIN)
+    stands = folder / "stands.csv"
+    stands.write_text(stands.read_text().replace("Flat", "Wet flat"))
+    assert {each.what_to_do for each in problems_of(folder)} == {
+        "Is it 'Wet flat', which has no row here? Then write one name in both."
+    }
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "column"),
+    [
+        ("near,2", "near,3mm", "rings_to_pith"),
+        ("near,2", "almost - add 3,", "centre"),
+        ("near,2", "missed by ~1 cm,", "centre"),
+    ],
+)
+def test_the_way_to_the_pith_in_another_cell_names_its_columns(tmp_path, old, new, column):
+    path = tmp_path / "field.csv"
+    path.write_text(dated(CORES.replace(old, new)))
+    (problem,) = problems_of(path)
+    assert problem.column == column and "pith_distance_mm" in problem.what_to_do
+
+
+@pytest.mark.parametrize(("code", "warned"), [("PIPL", True), ("PIPAA", True), ("QULA", False)])
+def test_a_code_one_letter_from_a_frequent_one_looks_wrong(tmp_path, code, warned):
+    path = tmp_path / "field.csv"
+    others = "\n".join(f"{tree},PIPA,30,30,2023-06-01,80,yes" for tree in range(10, 40))
+    path.write_text(
+        lines(OLD.format(others, dbh=30, day="2023-06-01", rings=80)).replace("LLP", code)
+    )
+    survey = read_survey(path)
+    assert [each.column for each in survey.warnings] == (["species"] if warned else [])
+    assert code in set(survey.trees["species"])
+
+
+def test_a_text_beside_the_tables_is_named(tmp_path):
+    folder = write(tmp_path / "beside", **TWIN)
+    (folder / "Stand history.txt").write_text("Cut in 1931.\n")
+    assert any("Stand history.txt" in note for note in read_survey(folder).notes)
+
+
+def test_remarks_that_name_scars_are_counted(tmp_path):
+    path = tmp_path / "field.csv"
+    text = CORES.replace("Species", "Species,Comments").replace("LLP,12", "LLP,fire scar 1954,12")
+    text = text.replace("LLP,11", "LLP,leans,11").replace("LLP,13", "LLP,catface,13")
+    path.write_text(dated(text))
+    assert any(note.startswith("2 remarks name a scar") for note in read_survey(path).notes)
