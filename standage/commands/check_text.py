@@ -136,17 +136,19 @@ def closing_lines(survey: Survey, account: Account) -> list[str]:
         return [ALL_WELL]
     number = len(survey.warnings)
     looks = "1 entry looks" if number == 1 else f"{number} entries look"
-    said = [f"No mistakes found, but {looks} wrong." if number else "No mistakes found."]
+    found = "No mistakes found in the rest" if not_used else "No mistakes found"
+    said = [f"{found}, but {looks} wrong." if number else f"{found}."]
+    if not_used:
+        said.insert(
+            0,
+            "NOT ALL IS READ: if a column or sheet named above belongs to the survey, its numbers"
+            " are lost; give it the survey's name for it (`standage check SURVEY --draft` writes a"
+            " list to fill in, and to set aside the others).",
+        )
     if not account.complete:
         said.append("What takes no part is in the first line.")
     if undated:
         said.append("Whether the rings were crossdated is asked in a line above.")
-    if not_used:
-        said.append(
-            "Not all that was written is used: if a column or sheet named above belongs to the"
-            " survey, give it the survey's name for it (`standage check SURVEY --draft` writes a"
-            " list to fill in)."
-        )
     lines = [" ".join(said)]
     if not account.histories:
         lines.append(

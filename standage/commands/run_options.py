@@ -48,7 +48,7 @@ class RunOptions:
     )
     draws: int = _option(
         2000,
-        "Draws of each of the chains at most; they end when they are enough.",
+        "Draws of each of the chains at most; from 500 on they end when they are enough.",
         least=50,
         most=1_000_000,
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -25,6 +26,7 @@ CLASS_YEARS = 20  # width of the classes of years whose density is watched for c
 # share of all stems that, added to an age class, keeps classes in which next to nobody stands from
 # deciding whether the chains agree (assumption)
 NEGLIGIBLE = 1e-3
+NOBODY = 1e-100  # living stems that have a logarithm, where there are none
 
 
 @dataclass(frozen=True)
@@ -51,6 +53,8 @@ def convergence(data: StandData, values: np.ndarray, states: Sequence[UnitState]
     """Agreement of chains; `states` are those of their draws `(chain, draw, parameter)`."""
     watched = _watched(data, states, len(values))
     drawn = np.stack(list(watched.values()), axis=-1)
+    if not (np.isfinite(drawn).all() and np.isfinite(values).all()):
+        return Convergence(math.nan, math.nan, math.nan, "a value that is no number")
     bulk, rhat = ess_and_rhat(drawn)
     read = dict(zip(watched, np.fmin(bulk, tail_ess(drawn)), strict=True))
     slowest = min(read, key=lambda name: read[name])
@@ -75,7 +79,7 @@ def _watched(data: StandData, states: Sequence[UnitState], chains: int) -> dict[
     out: dict[str, np.ndarray] = {}
     for unit, state in zip(data.units, states, strict=True):
         name = f"{unit.stand}, {data.species[unit.species_index].key}"
-        living = state.living
+        living = np.maximum(state.living, NOBODY)
         out[f"{name}: stems alive"] = np.log(living.sum(axis=1))
         end = living.shape[1]
         while end > 0:

@@ -81,8 +81,7 @@ def draws_key(inputs: Mapping[str, str], data: StandData, settings: Mapping[str,
         "inputs": dict(inputs),
         "settings": dict(settings),
         "versions": {name: version(name) for name in SAMPLED_WITH},
-        "loops": sources_hash("standage.stand.sampler"),
-        "enough": sources_hash("standage.stand.convergence"),
+        "loops": sources_hash("standage.stand.fit"),
         "data": data,
     }
     text = json.dumps(decided, sort_keys=True, default=_as_json)

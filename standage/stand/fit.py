@@ -17,7 +17,7 @@ from standage.stand.draws_file import DrawsFile, draws_key
 from standage.stand.draws_from_states import draws_of_unit, parameter_names, unit_of
 from standage.stand.expected import STAGE_COLUMNS, Expected, expected_counts
 from standage.stand.labelled import labelled_draws
-from standage.stand.memory import prior_held, refuse_above_memory, thinning
+from standage.stand.memory import least_held, prior_held, refuse_above_memory, thinning
 from standage.stand.parameter_table import parameter_table
 from standage.stand.posterior import Posterior
 from standage.stand.prior_components import prior_components
@@ -71,10 +71,11 @@ def fit_stands(
     settings = {"seed": seed, "draws": draws, "tune": tune, "chains": chains, "every": every}
     key = draws_key(survey.hashes, built.data, settings)
     earlier = None if draws_file is None else draws_file.read(key)
+    least = least_held(built.data, n_stems) * every / chains
 
     def needed(values: np.ndarray) -> float:
         found = convergence(built.data, values, states_of(values, built.data))
-        return draws_needed(found, values.shape[1] * every)
+        return max(draws_needed(found, values.shape[1] * every), least)
 
     # a run that could hardly reach the limits was asked to be short, and is as long as it was asked
     sampled = earlier or sample(

@@ -18,10 +18,10 @@ from standage.stand.parameters import layout
 from standage.survey.survey import Survey
 
 # all draws are held while they take less; beyond it every second, third and so on, but never fewer
-# than the least number, whose 5 and 95 % points have an error of some 2 % of their ranks
-# (assumption). [bytes]
-PLENTY = 0.5e9
-LEAST_HELD = 800
+# than the least number, of which fewer can hardly show that their chains agree (assumption).
+# [bytes]
+PLENTY = 0.8e9
+LEAST_HELD = 2000
 # where that many take more than so much, some fewer; 500 points have an error of 2.5 % (assumption)
 MOST_BYTES, LEAST_OF_MANY_STANDS = 1.2e9, 500
 # of the prior, as many as take a quarter of that, within these: 300 know a chance within 0.03
@@ -46,10 +46,14 @@ def bytes_per_draw(data: StandData, n_stems: int) -> int:
 
 def thinning(data: StandData, n_stems: int, draws: int) -> int:
     """Of `draws` in all, each how manieth is held."""
-    one = bytes_per_draw(data, n_stems)
-    wanted = int(np.ceil(draws * one / PLENTY))
-    least = min(LEAST_HELD, max(LEAST_OF_MANY_STANDS, int(MOST_BYTES / one)))
-    return max(1, min(wanted, draws // least))
+    wanted = int(np.ceil(draws * bytes_per_draw(data, n_stems) / PLENTY))
+    return max(1, min(wanted, draws // least_held(data, n_stems)))
+
+
+def least_held(data: StandData, n_stems: int) -> int:
+    """How many draws are held at least."""
+    room = int(MOST_BYTES / bytes_per_draw(data, n_stems))
+    return min(LEAST_HELD, max(LEAST_OF_MANY_STANDS, room))
 
 
 def prior_held(data: StandData, held: int) -> int:
@@ -61,7 +65,15 @@ def prior_held(data: StandData, held: int) -> int:
 def memory_needed(data: StandData, n_stems: int, held: int) -> float:
     """What a run that holds so many draws takes at its peak. [bytes]"""
     prior = prior_held(data, held) * _bytes_per_prior_draw(data)
-    return PROGRAM_BYTES + OF_A_RUN * (prior + held * bytes_per_draw(data, n_stems))
+    drawn = OF_A_RUN * (prior + held * bytes_per_draw(data, n_stems))
+    return PROGRAM_BYTES + drawn + _bytes_of_evidence(data)
+
+
+def _bytes_of_evidence(data: StandData) -> float:
+    """What the cores say, year by year: held once here and once as the kernel takes it. [bytes]"""
+    chains = (tree for unit in data.units for tree in unit.trees)
+    nodes = (node for tree in chains for node in tree.nodes)
+    return 2.0 * sum(node.evidence.nbytes for node in nodes if node.evidence is not None)
 
 
 def memory_free() -> float:

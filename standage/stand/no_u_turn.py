@@ -7,7 +7,7 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Callable
-from contextlib import AbstractContextManager, nullcontext, suppress
+from contextlib import AbstractContextManager, nullcontext
 from itertools import count
 from threading import Semaphore
 from typing import Any
@@ -30,7 +30,7 @@ FAR_BELOW = 650.0
 MOST_HALVINGS = 10
 # draws of a chain after which it is first asked whether they are enough, and by how much they have
 # grown when it is asked again, at least and at most (assumption)
-FIRST_ASKED = 300
+FIRST_ASKED = 500
 LEAST_GROWTH, MOST_GROWTH = 1.1, 1.5
 DOING = "sampling the stand model"
 
@@ -73,6 +73,12 @@ class HeldDraws:
             return {"came": np.array([slot, self.seen[slot]], dtype=float)}
 
         return hold
+
+    def in_fixed_order(self, held: int) -> np.ndarray:
+        """So many first draws of each chain, chains in the order of what they drew first: sums over
+        chains in another order differ in a last digit.
+        """
+        return self.values[np.argsort(self.values[:, 0, 0]), :held]
 
     def in_order(self, came: np.ndarray, draws: int) -> np.ndarray:
         """The values of the first `draws` of each chain, in the library's order, where chains began
@@ -186,17 +192,17 @@ def _waited_for(
     sampler: Any, held: HeldDraws, draws: int, needed: DrawsNeeded | None, progress: Progress | None
 ) -> tuple[Any, int]:
     """The library's trace, and of how many draws a chain. Raises `StandageError`."""
+    shown = 0.0
     asked = draws if needed is None else min(draws, _held_whole(FIRST_ASKED, held.every))
     expected = min(draws, 2 * asked)
     trace = None
     try:
         while trace is None:
-            with suppress(TimeoutError):
-                trace = sampler.wait(timeout=0.1)
+            trace = _ended(sampler)
             # the library may not have put away the last one
             there = draws if trace is not None else min(held.seen) - held.tune - 1
             while needed is not None and asked <= there and asked < draws:
-                will_do = needed(held.values[:, : asked // held.every])
+                will_do = needed(held.in_fixed_order(asked // held.every))
                 if will_do <= asked:
                     return trace or sampler.abort(), asked
                 within = min(max(will_do, LEAST_GROWTH * asked), MOST_GROWTH * asked)
@@ -204,16 +210,25 @@ def _waited_for(
                 asked = min(draws, _held_whole(within, held.every))
             if progress is not None:
                 whole = len(held.seen) * (held.tune + expected)
-                progress(min(0.99, sum(held.seen) / whole), DOING)
+                shown = max(shown, min(0.99, sum(held.seen) / whole))
+                progress(shown, DOING)
+    except BaseException:
+        sampler.cancel()
+        raise
+    return trace, draws
+
+
+def _ended(sampler: Any) -> Any:
+    """The trace of chains that ended, None while they go on. Raises `StandageError`."""
+    try:
+        return sampler.wait(timeout=0.1)
+    except TimeoutError:
+        return None
     except RuntimeError as problem:  # what nutpie raises when a chain can't go on
         raise StandageError(
             f"The sampler stopped ({problem}). Run again with another --seed."
             " That is no fault of the survey."
         ) from problem
-    except BaseException:
-        sampler.cancel()
-        raise
-    return trace, draws
 
 
 def _held_whole(draws: float, every: int) -> int:

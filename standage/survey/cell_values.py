@@ -244,8 +244,8 @@ def _codes(cells: TableCells, column: Column, text: np.ndarray) -> np.ndarray:
     known = {*column.codes, ""}
     bad = np.array([cell not in known for cell in text], dtype=bool)
     if column.name == "crown_class":  # of which nothing is computed
-        meant = {word for word in set(text[bad]) if code_meaning(cells.table, column, word)}
-        unread = bad & np.array([cell not in meant for cell in text], dtype=bool)
+        read_by_list = {word for word in set(text[bad]) if code_meaning(cells.table, column, word)}
+        unread = bad & np.array([cell not in read_by_list for cell in text], dtype=bool)
         for place in np.flatnonzero(unread)[:TOLD_OF_A_COLUMN]:
             cells.reading(place, column, text[place], "", UNREAD_CLASS)
         text, bad = np.where(unread, "", text).astype(object), bad & ~unread

@@ -289,18 +289,18 @@ def _heights(file: str, cores: Rows, problems: list, warnings: list) -> None:
     height = np.asarray(cores["height_cm"])
     height = height[height > 0]
     if len(height) < FEWEST_HEIGHTS or not (height % 1 != 0).any() or height.max() > FEET_UP_TO:
-        known = np.asarray(cores["height_cm"])
-        among = (known > 0) & (height.max(initial=0.0) >= LEAST_COMMON_CM)
+        highest = height.max(initial=0.0)
+        among = (cores["height_cm"] > 0) & (highest >= LEAST_COMMON_CM)
         report = reporter(file, cores, warnings)
         low, high = IN_METRES
-        metres = (known >= low) & (known <= high) & (known % 1 != 0)
-        feet = np.isclose(known[:, None], IN_FEET_CM, atol=0.02).any(axis=1)
-        for mask, unit in ((among & metres, "m"), (among & feet, "ft")):
+        metres = (cores["height_cm"] >= low) & (cores["height_cm"] <= high)
+        metres &= cores["height_cm"] % 1 != 0
+        feet = np.isclose(np.asarray(cores["height_cm"])[:, None], IN_FEET_CM, atol=0.02)
+        for mask, unit in ((among & metres, "m"), (among & feet.any(axis=1), "ft")):
             report(
                 mask,
                 "height_cm",
-                "{height_cm} cm above the ground, among heights up to "
-                + f"{height.max(initial=0.0):g}",
+                "{height_cm} cm above the ground, among heights up to " + f"{highest:g}",
                 "whole centimetres, as 30 or 137",
                 f"If it is another unit, write it into the cell, as '1.37 {unit}'."
                 if unit == "m"

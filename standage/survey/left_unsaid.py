@@ -47,7 +47,8 @@ def stand_of_plots(survey: WrittenSurvey, name: str) -> None:
     stands = {alike(row[plot]): row[stand] for row in plots.cells if row[stand]}
     at = written.header.index("plot")
     found = [stands.get(alike(row[at]), "") for row in written.cells]
-    if not any(found) or len(stands) < len(plots.cells):  # plots may be numbered in their stands
+    # stems outside the plots are of no known stand; plots may be numbered in their stands
+    if not all(found) or len(stands) < len(plots.cells):
         return
     cells = [[*row, of] for row, of in zip(written.cells, found, strict=True)]
     survey.tables[name] = replace(written, header=[*written.header, "stand"], cells=cells)

@@ -6,17 +6,23 @@ import numpy as np
 import pytest
 
 from standage.simulate.surveys import small_survey
-from standage.stand import no_u_turn
+from standage.stand import convergence, fit, no_u_turn
 from standage.stand.build import build_stands
 from standage.stand.convergence import ESS_LIMIT, Convergence, draws_needed
+from standage.stand.fit import fit_stands
 from standage.stand.sampler import sample
 from standage.survey.reading import read_survey
 
 
 @pytest.fixture(scope="module")
-def data(tmp_path_factory):
+def survey(tmp_path_factory):
     folder = tmp_path_factory.mktemp("stopping") / "survey"
-    return build_stands(read_survey(small_survey(4, stems=20, cores=6).write(folder))).data
+    return read_survey(small_survey(4, stems=20, cores=6).write(folder))
+
+
+@pytest.fixture(scope="module")
+def data(survey):
+    return build_stands(survey).data
 
 
 SETTINGS = {"seed": 3, "tune": 20, "chains": 3}
@@ -78,3 +84,23 @@ def test_how_many_will_do_is_judged_by_effective_draws_and_agreement():
     assert draws_needed(apart, 300) > 300
     unknown = Convergence(float("nan"), 1.0, float("nan"), "")
     assert draws_needed(unknown, 300) > 300
+
+
+def test_values_that_are_no_numbers_are_no_agreement(data):
+    values = sample(data, draws=20, **SETTINGS).values
+    values[0, 3, 0] = np.nan
+    found = convergence.convergence(data, values, fit.states_of(values, data))
+    assert not found.enough and draws_needed(found, 20) > 20
+
+
+def test_a_fit_ends_where_the_limits_of_the_verdict_hold(survey, monkeypatch):
+    monkeypatch.setattr(fit, "SHORT_RUN", 60)
+    monkeypatch.setattr(fit, "least_held", lambda *_: 69)
+    monkeypatch.setattr(convergence, "ESS_LIMIT", 1)
+    monkeypatch.setattr(convergence, "RHAT_LIMIT", 9.0)
+    monkeypatch.setattr(convergence, "LOOSE_RHAT_LIMIT", 9.0)
+    posterior = fit_stands(survey, draws=400, **SETTINGS)
+    assert posterior.draws_by_name["posterior"].sizes["draw"] == 23  # those held at least
+    monkeypatch.setattr(fit, "SHORT_RUN", 3 * 400 + 1)  # a short run is as long as it was asked
+    asked = fit_stands(survey, draws=40, **SETTINGS)
+    assert asked.draws_by_name["posterior"].sizes["draw"] == 40

@@ -68,7 +68,6 @@ ONE_CELL = [
     ("trees", 0, "planted_year", "1950", "planted"),
     ("trees", 0, "alive_source", "photograf", "Did you mean 'photograph'"),
     ("trees", 0, "core_outcome", "not_tried", "core of 'a1'"),
-    ("trees", 0, "crown_class", "dominat", "Did you mean 'dominant'"),
     ("cores", 0, "tree", "a9", "not in trees"),
     ("cores", 0, "core", "k2", "again"),
     ("cores", 0, "height_cm", "301", "0 to 300 cm"),
