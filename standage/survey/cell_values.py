@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -70,6 +71,7 @@ def typed(cells: TableCells, column: Column, text: np.ndarray) -> np.ndarray:
 def _numbers(cells: TableCells, column: Column, text: np.ndarray) -> np.ndarray:
     written = text != ""
     values = np.array(pd.to_numeric(text, errors="coerce"), dtype=float)
+    shown = _as_headed(column, cells.units.get(column.name, column.unit))
     bad = written & ~np.isfinite(values)
     values[bad] = np.nan
     unit = cells.units.get(column.name, column.unit)
@@ -79,27 +81,36 @@ def _numbers(cells: TableCells, column: Column, text: np.ndarray) -> np.ndarray:
         values = np.round(values * factor(unit, column.unit), 6)
     if bad.any():
         for place, value in applied(
-            cells, column, text, bad, lambda cell: _odd_number(cells, column, cell)
+            cells, shown, text, bad, lambda cell: _odd_number(cells, column, cell)
         ):
             values[place] = np.nan if value == "" else value
     if column.kind == "whole":
         broken = written & (values != np.round(values)) & ~np.isnan(values)
         for place in np.flatnonzero(broken)[:TOLD_OF_A_COLUMN]:
-            cells.problem(
-                place, column, f"'{text[place]}'", column.allowed, "Write a whole number."
-            )
+            cells.problem(place, column, f"'{text[place]}'", shown.allowed, "Write a whole number.")
         values[broken] = np.nan
     if column.low is not None and column.high is not None:
         low = values <= column.low if column.above_low else values < column.low
         outside = low | (values > column.high)
         for place in np.flatnonzero(outside)[:TOLD_OF_A_COLUMN]:
-            found, advice = f"'{text[place]}'", _range_advice(column)
+            found, advice = f"'{text[place]}'", _range_advice(shown)
             if unit not in ("", column.unit) and re.fullmatch(r"[\d.]+", text[place]):
                 found += f", in {unit} by the heading"
                 advice = f"Write the unit into the cell where it is another: '{text[place]} cm'."
-            cells.problem(place, column, found, column.allowed, advice)
+            cells.problem(place, column, found, shown.allowed, advice)
         values[outside] = np.nan
     return values
+
+
+def _as_headed(column: Column, unit: str) -> Column:
+    """The column as one in the unit of its heading, for what is said of its cells: a number written
+    by advice in another unit would be read in the heading's.
+    """
+    by = factor(column.unit, unit) if unit not in ("", column.unit) else None
+    if by is None or column.low is None or column.high is None:
+        return column
+    low, high = (float(f"{limit * by:.3g}") for limit in (column.low, column.high))
+    return replace(column, unit=unit, low=low, high=high)
 
 
 def _unit_not_said(cells: TableCells, column: Column) -> None:
@@ -147,7 +158,7 @@ def _odd_number(cells: TableCells, column: Column, cell: str) -> Outcome:
         return worded
     doubt = doubt_in(cell, column)
     if doubt is None:
-        return Outcome(advice=_advice(column, cell))
+        return Outcome(advice=_advice(_as_headed(column, unit), cell))
     parts = parted(doubt, column)
     if parts is None:
         return Outcome(advice=doubt_advice(doubt, column))
@@ -217,6 +228,8 @@ def _advice(column: Column, cell: str) -> str:
         return "Write the calendar year in four digits, without words; remarks belong into note."
     other = re.fullmatch(r"(-?\d+(?:\.\d+)?)\s*(\D+)", cell)
     how = (other and unit_of(other[2])) or ""
+    if column.name == "rings_to_pith" and factor(how, "mm") is not None:
+        return "A distance belongs into pith_distance_mm, in mm; here it is a number of rings."
     if how and how_to_convert(how, column.unit):
         return (
             f"Write the number alone, converted from {how} to {column.unit}"
@@ -269,11 +282,19 @@ def _odd_code(cells: TableCells, column: Column, cell: str, advised: Iterator[in
         )
     if cell.lower() in BLANK_WORDS:
         return not_recorded(column)
+    if column.name == "centre" and re.search(r"\d", cell):
+        return Outcome(
+            expected=f"one of: {column.allowed}",
+            advice="Write the word alone, the rings from there to the pith into rings_to_pith, a"
+            " distance into pith_distance_mm.",
+        )
     near = None
     if next(advised, None) is not None:
         near = nearest_code(cells.table, column, cell)
     expected = f"one of: {column.allowed}"
     if near:
         return Outcome(expected=expected, advice=f"Did you mean '{near}'?")
-    blank = "" if column.required else ", or leave the cell blank"
-    return Outcome(expected=expected, advice=f"Use one of these words{blank}.")
+    blank = "" if column.required else ", or leave the cell blank."
+    if column.default:
+        blank = f". A blank cell means {column.default}."
+    return Outcome(expected=expected, advice=f"Use one of these words{blank or '.'}")

@@ -16,7 +16,8 @@ import pandas as pd
 from standage.errors import TOLD_OF_A_COLUMN, Problem
 from standage.survey.cell_values import typed
 from standage.survey.class_tallies import CLASSES, class_table
-from standage.survey.headings import has_two_meanings
+from standage.survey.flat_table import FLAT
+from standage.survey.headings import has_two_meanings, like_column
 from standage.survey.limits import LONGEST_CELL, LONGEST_NAME, unseen_letter
 from standage.survey.quantities import comma_in
 from standage.survey.readings import Reading
@@ -247,7 +248,7 @@ def _places(
         problems.append(_no_headings(table, written, missing))
         missing = []
     problems += [_missing(table, written, column) for column in missing]
-    notes += _notes_of_unknown(written, unknown)
+    notes += _notes_of_unknown(table, written, unknown)
     return places
 
 
@@ -268,7 +269,8 @@ def _of_subplots(table: Table, column: Column) -> str:
         return ""
     return (
         ", or 'area (ac)': in each row the area on which its plants were counted, that of a subplot"
-        " (or of all together), not that of the plot"
+        " (or of all together), not that of the plot; where stages differ in it, a row for each, or"
+        " their areas in their headings, as in 'Saplings (1/10 ac)'"
     )
 
 
@@ -286,7 +288,7 @@ def _no_headings(table: Table, written: WrittenTable, missing: Sequence[Column])
     )
 
 
-def _notes_of_unknown(written: WrittenTable, unknown: Sequence[str]) -> list[str]:
+def _notes_of_unknown(table: Table, written: WrittenTable, unknown: Sequence[str]) -> list[str]:
     """What is said of columns that no table has, but for those that a mapping file sets aside."""
     named = [name for name in unknown if name not in written.set_aside]
     remarks = [name for name in named if name.lower().strip() in REMARKS]
@@ -300,7 +302,10 @@ def _notes_of_unknown(written: WrittenTable, unknown: Sequence[str]) -> list[str
         )
     if others:
         columns = "column" if len(others) == 1 else "columns"
-        notes.append(f"{written.file}: {columns} {', '.join(others)} {NOT_KNOWN}")
+        of = FLAT if table.name in FLAT.like else table  # trees keep what a row of both has more
+        like = {name: like_column(of, name, written.header) for name in others}
+        named = [f"{name} (is it {like[name]}?)" if like[name] else name for name in others]
+        notes.append(f"{written.file}: {columns} {', '.join(named)} {NOT_KNOWN}")
     return notes
 
 

@@ -11,14 +11,18 @@ from standage.survey.flat_table import FLAT
 from standage.survey.headings import without_unit
 from standage.survey.quantities import read_quantity
 from standage.survey.readings import Reading
-from standage.survey.schema import CORES
-from standage.survey.synonyms import Meaning, plain, yes_or_no
+from standage.survey.schema import CORES, TREES
+from standage.survey.synonyms import Meaning, code_meaning, plain, yes_or_no
 from standage.survey.table_cells import BLANK_WORDS
 from standage.survey.written import WrittenSurvey, WrittenTable
 
 BARK = {"bark", "bark edge", "to bark", "bark present", "bark reached", "bark on", "with bark"}
 """Headings over yes and no that ask whether the core reaches the bark (common practice, no
 source)."""
+CROSSDATED = {"crossdated", "cross dated", "crossdating", "xdated", "x dated", "xdate"}
+"""Headings over marks that ask whether a core was crossdated (common practice, no source)."""
+CORED = {"cored", "core taken", "was cored", "cored y n"}
+"""Headings over yes and no that ask whether a stem was cored (common practice, no source)."""
 PARTLY = {"partly", "part", "partially", "some", "mostly"}
 """Words for bark that is there in part (common practice, no source)."""
 ARC = {"arc", "inner arc", "innermost arc", "arc of inner ring", "inner ring arc"}
@@ -38,7 +42,31 @@ def take_marks_of_cores(survey: WrittenSurvey) -> None:
         if name in survey.tables:
             _take_cored(survey, name)
             _take_bark(survey, name)
+            _take_crossdated(survey, name)
             _ask_of_arc(survey, survey.tables[name])
+
+
+def cored_heading(written: WrittenTable) -> str | None:
+    """The heading that asks by yes and no whether a stem was cored."""
+    return next((each for each in written.header if without_unit(each)[0] in CORED), None)
+
+
+def ask_of_mark(
+    survey: WrittenSurvey, written: WrittenTable, row: int, mark: str, *, cored: bool
+) -> None:
+    """A mark for a core that isn't there, or for none beside one, as a doubt. cored: whether the
+    row says anything of a core.
+    """
+    said = yes_or_no(mark) or code_meaning(TREES.name, TREES.column("core_outcome"), mark)
+    if said in ("yes", "taken") and not cored:
+        found, expected = f"'{mark}', and nothing of a core", "a ring count, or what came of it"
+        advice = "Write its rings, or in a column core_outcome what came of it (unreadable)."
+    elif said in ("no", "not_tried") and cored:
+        found, expected = f"'{mark}', and a core in the same row", "a stem that was cored"
+        advice = "Correct the mark, or empty the cells of the core."
+    else:
+        return
+    survey.doubts.append(Problem(written.file, row, "cored", found, expected, advice))
 
 
 def _take_cored(survey: WrittenSurvey, name: str) -> None:
@@ -122,6 +150,30 @@ def _take_bark(survey: WrittenSurvey, name: str) -> None:
             headings={**written.headings, "outer_ring": own},
         )
         return
+
+
+def _take_crossdated(survey: WrittenSurvey, name: str) -> None:
+    """Marks below `Crossdated` as the dating of cores, in place; one without a mark was counted."""
+    written = survey.tables[name]
+    own = written.headings.get("dating", "")
+    if without_unit(own)[0] not in CROSSDATED or "dating" in written.set_aside:
+        return
+    at = written.header.index("dating")
+    marks = {row[at]: yes_or_no(row[at]) for row in written.cells}
+    if not any(marks.values()):
+        return
+    cells = []
+    for row, line in zip(written.cells, written.rows, strict=True):
+        mark, read = row[at], ""
+        if marks[mark]:
+            read = "crossdated" if marks[mark] == "yes" else "counted"
+        elif mark.lower() in {"", *BLANK_WORDS} and any(row):
+            read = "counted"
+        if read:
+            why = f"mark below '{own}'" if marks[mark] else f"no mark below '{own}'"
+            survey.readings.append(Reading(written.file, line, "dating", mark, read, why))
+        cells.append([*row[:at], read or mark, *row[at + 1 :]])
+    survey.tables[name] = replace(written, cells=cells)
 
 
 def _mostly_known(meanings: list[Meaning]) -> bool:

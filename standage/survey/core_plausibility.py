@@ -64,6 +64,13 @@ YEARS_SHORT, SHARE_SHORT = 5, 0.05
 """A count may be so many years, or so large a share of itself, short of the years it spans
 (assumption)."""
 
+FEWEST_OTHERS, TIMES_OLDER, YEARS_OLDER = 5, 2.0, 100
+"""Other cores of the species that it takes, and how many times, and by how many rings, one must be
+beyond the oldest of them to look like a slip (assumption)."""
+MOST_YEARS_APART, FEW_CORES = 5, 0.2
+"""Cores so many seasons from the middle one, if no more than this share of all, look like a slip in
+the date (assumption)."""
+
 MEASURES = ("arc_chord_mm", "arc_height_mm", "pith_distance_mm", "inner_ring_mm", "core_length_mm")
 READ = ("first_ring_year", "last_ring_year", "ring_count", "rings_to_pith", "centre", "dating")
 
@@ -96,6 +103,8 @@ def judge_cores(
     )
     file = files["cores"]
     _ages(file, table, problems, warnings)
+    _far_older(file, table, warnings)
+    _days_apart(file, table, warnings)
     _last_rings(file, table, warnings)
     _rings_in_the_stem(file, table, problems, warnings)
     _heights(file, cores, problems, warnings)
@@ -120,6 +129,53 @@ def _ages(file: str, cores: Rows, problems: list, warnings: list) -> None:
                 "no more than the {oldest} years of the oldest known of the species",
                 "Check the count, the years and the species: the tree would be older than any.",
             )
+
+
+def _far_older(file: str, cores: Rows, warnings: list) -> None:
+    """One core with rings far beyond those of all others of its species, in a stem no thicker than
+    the thickest of theirs: most likely a slip in the year.
+    """
+    rings, dbh, species = (np.asarray(cores[name]) for name in ("rings", "dbh_cm", "species"))
+    next_oldest = np.full(len(rings), np.nan)
+    for name in set(species):
+        here = np.flatnonzero((species == name) & ~np.isnan(rings))
+        if len(here) <= FEWEST_OTHERS:
+            continue
+        oldest = here[np.argmax(rings[here])]
+        others = here[here != oldest]
+        if dbh[oldest] <= np.nanmax(dbh[others], initial=0.0):
+            next_oldest[oldest] = rings[others].max()
+    table = cores.assign(next_oldest=next_oldest)
+    old = (rings > TIMES_OLDER * next_oldest) & (rings > next_oldest + YEARS_OLDER)
+    old &= ~(rings > np.asarray(cores["oldest"]))  # told of already
+    for column in ("ring_count", "first_ring_year"):
+        reporter(file, table, warnings)(
+            old & (np.asarray(cores["read_from"]) == column),
+            column,
+            "{rings} rings in a stem of {dbh_cm} cm, and at most {next_oldest} in any other"
+            " {species}, thicker ones among them",
+            "rings like those of the others",
+            "Check the year or count for a slip; it is used as written.",
+        )
+
+
+def _days_apart(file: str, cores: Rows, warnings: list) -> None:
+    """A few cores of a survey taken years before or after all others: most likely a slip in the
+    year of the date.
+    """
+    season = np.asarray(cores["season"], dtype=float)
+    usual = np.nanmedian(season) if (~np.isnan(season)).any() else np.nan
+    apart = np.abs(season - usual) > MOST_YEARS_APART
+    if not 0 < apart.sum() <= FEW_CORES * len(season):
+        return
+    table = cores.assign(usual=np.full(len(season), usual))
+    reporter(file, table, warnings)(
+        apart,
+        "core_date",
+        "a core of the season {season}, most others being of {usual}",
+        "the season of the field work",
+        "Correct the date if its year is a slip: all rings are counted back from it.",
+    )
 
 
 def _last_rings(file: str, cores: Rows, warnings: list) -> None:

@@ -25,6 +25,8 @@ DECADAL_ENDINGS = (".rwl", ".raw")
 """Files of raw ring widths in the decadal format are distributed under the first; some programs
 write the second (from memory).
 """
+TEXTS = (".txt", ".tsv", ".tab", ".doc", ".docx", ".rtf", ".odt")
+"""Endings of files in which a table or the history of a stand may be written."""
 
 
 def read_written(path: Path) -> WrittenSurvey:
@@ -233,7 +235,11 @@ def _name_other_files(entries: list[Path], there: set[str], survey: WrittenSurve
     known = {each.name for each in TABLES}
     for entry in entries:
         stem = entry.name.split(".")[0].lower()
-        if entry.suffix.lower() == ".csv" or stem not in known or entry.is_dir():
+        if entry.suffix.lower() == ".csv" or entry.is_dir():
+            continue
+        if stem not in known:
+            if entry.suffix.lower() in TEXTS and there and stem != "readme":
+                survey.notes.append(f"file '{entry.name}' was not read; tables are CSV files")
             continue
         if stem in there:
             survey.notes.append(f"file '{entry.name}' was not read; tables are CSV files")

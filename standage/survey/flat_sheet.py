@@ -7,9 +7,11 @@ from dataclasses import replace
 
 from standage.errors import Problem
 from standage.survey.cells import near_column
+from standage.survey.core_marks import ask_of_mark, cored_heading
 from standage.survey.flat_places import Part, Row, plots_of, stands_of
 from standage.survey.flat_table import CORE_NOTE, EVIDENCE, FLAT, PLOT_COLUMNS
 from standage.survey.headings import has_two_meanings
+from standage.survey.lettered_cores import ask_of_letters
 from standage.survey.quantities import read_quantity
 from standage.survey.readings import Reading
 from standage.survey.references import alike
@@ -137,11 +139,14 @@ def _trees_and_cores(
     first: dict[str, tuple[Row, int]] = {}
     letters: dict[str, int] = {}
     own_names = "core" not in written.header
+    asked = cored_heading(written)
     numbers, before = survey.numbers.get((FLAT.name, "tree"), set()), ""
     for record, row in stems:
         tree = record.get("tree", "")
         key = alike(tree)
         cored = _cored(survey, written, record, row, further=tree != "" and key in first)
+        if asked is not None and not record.get("core_outcome"):
+            ask_of_mark(survey, written, row, record[asked], cored=cored)
         if key in first and row in numbers and key != before:
             survey.problems.append(_number_again(written, row, tree, first[key][1]))
         before = key
@@ -161,6 +166,7 @@ def _trees_and_cores(
             letters[key] = letters.get(key, -1) + 1
             core["core"] = f"{tree}-{_letter(letters[key])}"
         cores.add(core, row)
+    ask_of_letters(survey, written, trees, cores)
     if own_names and cores.rows:
         named = f"{cores.records[0]['core']} and so on"
         _listed(survey, written, "core", "no such column", named, "cores named after their trees")

@@ -20,6 +20,10 @@ QUALIFIERS = {"number", "no", "num", "nr", "id", "name", "code", "label", "ident
 LESS_SURE = {"cored at", "core at", "no", "nr", "id"}
 """Headings that give way to others for the same column: their cells show what they hold, or they
 number the rows."""
+EMPTY_WORDS = {"of", "the", "to", "at", "in", "on", "and", "a"}
+SHARED_WORDS = 0.49
+"""Share of the words of two headings, taken together, from which one may be the other
+(assumption)."""
 _JOINED_WORDS = re.compile(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Z]{2})(?=(?:cm|mm|in|ft)\b)")
 """Where words are parted by capitals alone: `InnerYr`, `DBHcm`."""
 _BRACKETS = re.compile(r"[(\[]([^)\]]*)[)\]]")
@@ -137,6 +141,28 @@ def has_two_meanings(table: Table, written: str) -> bool:
     """Whether a heading is one of those that may mean two things in the table."""
     found = heading_of(table, written)
     return found is not None and bool(found.means)
+
+
+def like_column(table: Table, written: str, header: Sequence[str]) -> str | None:
+    """The column that a heading shares most words with, where no heading names it; None where few
+    are shared.
+
+    >>> from standage.survey.schema import CORES
+    >>> like_column(CORES, "Guess of rings to pith", []), like_column(CORES, "Weather", [])
+    ('rings_to_pith', None)
+    """
+    if heading_of(table, written) is not None:  # of another table, where it is right
+        return None
+    words = set(without_unit(written)[0].split()) - EMPTY_WORDS
+    best, most = None, SHARED_WORDS
+    for known, heading in _known(table).items():
+        theirs = set(known.split()) - EMPTY_WORDS
+        if len(theirs) < 2 or heading.column in header or heading.column == "note":
+            continue
+        share = len(words & theirs) / len(words | theirs)
+        if share > most:
+            best, most = heading.column, share
+    return best
 
 
 def columns_named(table: Table, header: Sequence[str]) -> set[str]:

@@ -47,6 +47,13 @@ def check_missing_counts(
         of_trees = looked_up(cores["tree"], frames["trees"], "tree", "note").fillna("")
         remarks = remarks.where(remarks != "", of_trees)
     headings = _whole_numbers(cores)
+    # where a row holds the stem too, taking it out would take out the stem
+    what_to_do = "delete its row here and write unreadable into core_outcome in trees"
+    if files["trees"] == file:
+        what_to_do = (
+            "empty its cells (centre, rings and years) and write unreadable into a column"
+            " core_outcome: the row is the stem's too"
+        )
     told = 0
     for place in np.flatnonzero(neither.to_numpy(dtype=bool)):
         centre, number = cores["centre"].iat[place], _IN_REMARKS.search(remarks.iat[place])
@@ -70,8 +77,8 @@ def check_missing_counts(
             advice = f"Rename '{headings[0]}' to ring_count if it holds the rings counted."
         else:
             advice = (
-                "Write the year of the innermost ring or the number of rings; delete the row if the"
-                " core was unreadable and say so in trees."
+                "Write the year of the innermost ring or the number of rings. If nothing could be"
+                f" read of the core, {what_to_do}."
             )
         target.append(Problem(file, row, "first_ring_year", found, ONE_OF_TWO, advice))
 

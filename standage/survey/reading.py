@@ -20,7 +20,7 @@ from standage.survey.missing_counts import check_missing_counts
 from standage.survey.placing import NOT_READ
 from standage.survey.readings import RefusedSurvey
 from standage.survey.references import OUTSIDE, alike, check_names, resolve_references
-from standage.survey.remarks import judge_remarks
+from standage.survey.remarks import judge_remarks, note_scars
 from standage.survey.ring_checks import check_ring_widths
 from standage.survey.ring_widths import fill_core_years, gather_ring_widths
 from standage.survey.rows import Rows
@@ -137,13 +137,14 @@ def read_survey(
     check_sections(frames, files, problems)
     check_events(frames, files, problems)
     keys = keys_of_profiles(known_species, profile_folder)
-    read_species(frames, files, keys, problems, written.readings)
+    read_species(frames, files, keys, problems, written.readings, warnings)
     without_profile = check_species(frames, files, keys, problems)
     notes += without_profile
     limits = limits_of(frames["trees"]["species"], profile_folder)
     judge_stands(frames, files, limits, problems, warnings, without_status)
     judge_cores(frames, files, limits, problems, warnings)
     judge_remarks(frames, files, warnings)
+    note_scars(frames, notes)
     sheets = [each for file in files.values() for each in (file, *_sheets_of(file, stacks))]
     order = {file: place for place, file in enumerate([*sheets, *written.rings])}
     warnings, readings = located(warnings, stacks), located(written.readings, stacks)

@@ -9,6 +9,7 @@ from collections.abc import Mapping
 
 import pandas as pd
 
+from standage.grammar import counted
 from standage.problems import Problem
 from standage.survey.table_cells import REMARKS
 
@@ -37,6 +38,7 @@ _NO_CENTRE = re.compile(
     r"|heart ?rot)\b",
     re.IGNORECASE,
 )
+_SCAR = re.compile(r"\b(scars?|scarred|cat ?faced?)\b", re.IGNORECASE)
 """What makes a remark one that matters (common practice, no source)."""
 
 OF_A_CORE = ("outer_ring", "centre")
@@ -73,6 +75,24 @@ def judge_remarks(
                             " take the row out.",
                         )
                     )
+
+
+def note_scars(frames: Mapping[str, pd.DataFrame], notes: list[str]) -> None:
+    """How many remarks on stems and cores name a scar of which no column says anything."""
+    trees = frames["trees"]
+    scarred = set(trees.loc[trees["scar"] != "", "tree"])
+    number = sum(
+        bool(_SCAR.search(cell))
+        for name in ("trees", "cores")
+        for column in (each for each in frames[name].columns if each.lower().strip() in REMARKS)
+        for cell, tree in zip(frames[name][column], frames[name]["tree"], strict=True)
+        if cell and tree not in scarred
+    )
+    if number:
+        notes.append(
+            f"{counted(number, 'remark')} {'names' if number == 1 else 'name'} a scar: nothing is"
+            " read from remarks; the years of fires belong into a table events"
+        )
 
 
 def _of_a_stem(cells: Mapping) -> list[re.Pattern]:

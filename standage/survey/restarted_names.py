@@ -65,6 +65,10 @@ class _Columns:
         return [_named(row[place]) for row in self.written.cells]
 
 
+SLIPS = 0.05
+"""Share of tree numbers in two plots of a stand up to which they are slips (assumption)."""
+
+
 def write_out_names(survey: WrittenSurvey) -> None:
     """Write out the names that begin anew, in place. `survey.short_names` then holds what each
     short one may stand for.
@@ -80,6 +84,8 @@ def write_out_names(survey: WrittenSurvey) -> None:
             listed = columns.get("plots") or listed or columns.get("trees")
         if listed is None or kind not in listed.places:
             continue
+        if kind == "tree" and _numbered_in_stands(listed):
+            groups = tuple(reversed(groups))
         for group in groups:
             if group in listed.places and _begins_anew(listed, group, kind):
                 if group == "stand" and kind == "tree":
@@ -155,6 +161,21 @@ def _begins_anew(listed: _Columns, group: str, kind: str) -> bool:
         return True
     anew = {of for of, names in names_of.items() if _anew(names, repeated)}
     return all(len(groups_of[name] - anew) <= 1 for name in repeated)
+
+
+def _numbered_in_stands(listed: _Columns) -> bool:
+    """Whether the trees of a stand are numbered through all of its plots, but for slips: then one
+    number in two of its plots is a slip, too.
+    """
+    plots_of: dict[tuple[str, str], set[str]] = {}
+    rows = zip(listed.cells("stand"), listed.cells("plot"), listed.cells("tree"), strict=True)
+    for stand, plot, tree in rows:
+        if tree not in ("", OUT):
+            plots_of.setdefault((alike(stand), alike(tree)), set()).add(alike(plot))
+    shared = sum(len(plots) > 1 for plots in plots_of.values())
+    stands = {stand for stand, _ in plots_of}
+    several = len(set().union(*plots_of.values())) > len(stands) if plots_of else False
+    return len(stands) > 1 and several and shared <= SLIPS * len(plots_of)
 
 
 def _anew(names: set[str], repeated: set[str]) -> bool:

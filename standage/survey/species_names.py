@@ -17,6 +17,9 @@ MISSPELT_SPECIES = 0.9
 """Similarity (difflib) from which a species without a profile is taken for a misspelt one with a
 profile.
 """
+LONGEST_CODE, RARE, FREQUENT = 6, 0.05, 10
+"""Letters of a code, the share of rows up to which it is rare, and how many times more often one
+is written of which it may be a slip (assumption)."""
 SPECIES_NAMED = 10
 """Without a profile, in the note about them."""
 SPECIES_COMPARED = 500
@@ -33,6 +36,7 @@ def read_species(
     keys: tuple[str, ...],
     problems: list[Problem],
     readings: list[Reading],
+    warnings: list[Problem],
 ) -> None:
     """Put the key of its profile in place of every other name of a species, in all tables. A name
     in use for several species is a problem; one of no profile stays.
@@ -48,6 +52,7 @@ def read_species(
         }
         for word, meaning in meanings.items():
             if meaning is None:
+                _near_a_code(files[table.name], frame, word, meanings, warnings)
                 continue
             rows = frame.loc[frame["species"] == word, "row"]
             if isinstance(meaning, str):
@@ -72,6 +77,48 @@ def read_species(
         plain = {word: key for word, key in meanings.items() if isinstance(key, str)}
         if plain:
             frame["species"] = frame["species"].replace(plain).astype(object)
+
+
+def _near_a_code(
+    file: str, frame: pd.DataFrame, word: str, meanings: Mapping, warnings: list[Problem]
+) -> None:
+    """A rare code without a profile, one letter from a code of the same column that is frequent and
+    has one: it may be another species, or a slip.
+    """
+    rows = frame.loc[frame["species"] == word, "row"]
+    if len(word) > LONGEST_CODE or len(rows) > RARE * len(frame):
+        return
+    for other, meaning in meanings.items():
+        if not isinstance(meaning, str) or not _one_letter_apart(word.upper(), other.upper()):
+            continue
+        if (frame["species"] == other).sum() < FREQUENT * len(rows):
+            continue
+        warnings += [
+            Problem(
+                file,
+                int(row),
+                "species",
+                f"'{word}', a letter from '{other}'",
+                "a code that can't be taken for a slip",
+                f"Write '{other}' if it is a slip; another species is tallied only.",
+            )
+            for row in rows
+        ]
+        return
+
+
+def _one_letter_apart(one: str, other: str) -> bool:
+    """Whether a letter more, less, or another makes one code of the other.
+
+    >>> _one_letter_apart("PIPL", "PIPA"), _one_letter_apart("PIEL2", "PIEL")
+    (True, True)
+    """
+    short, long = sorted((one, other), key=len)
+    if len(short) < 3 or len(long) - len(short) > 1:
+        return False
+    if len(short) == len(long):
+        return sum(a != b for a, b in zip(short, long, strict=True)) == 1
+    return any(long[:at] + long[at + 1 :] == short for at in range(len(long)))
 
 
 def check_species(

@@ -7,7 +7,7 @@ from __future__ import annotations
 import datetime as dt
 import difflib
 import re
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 
 import numpy as np
 import pandas as pd
@@ -99,10 +99,13 @@ def check_references(
             :COMPARED
         ]
         told = frame[lost].head(TOLD_OF_A_COLUMN)
+        idle = sorted(known - set(wanted))
         advice = {
             name: _reference_advice(
                 name, simplified, words if number < ADVISED else [], column.name, column.refers_to
             )
+            if (part := _part_of(name, idle)) is None
+            else f"Is it '{part}', which has no row here? Then write one name in both."
             for number, name in enumerate(told[column.name].unique())
         }
         for name, row in zip(told[column.name], told["row"], strict=True):
@@ -133,6 +136,19 @@ def _reference_advice(
     if near:
         return f"Did you mean '{known[near[0]]}'?"
     return f"Correct the name, or add the {column} to {table}."
+
+
+def _part_of(name: str, idle: Sequence[str]) -> str | None:
+    """The one listed name without a row that has all the words of a name, or all of whose words it
+    has: `Flat` for `Wet flat`.
+    """
+    mine = set(name.casefold().split())
+    found = []
+    for one in idle[:COMPARED]:
+        theirs = set(one.casefold().split())
+        if theirs and mine and (mine <= theirs or theirs <= mine) and not one.isdecimal():
+            found.append(one)
+    return found[0] if len(found) == 1 else None
 
 
 def _simplified(name: str) -> str:

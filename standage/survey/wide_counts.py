@@ -4,17 +4,25 @@ instead.
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import replace
 
 from standage.errors import Problem
+from standage.survey.areas import area_in
 from standage.survey.headings import heading_of, without_unit
+from standage.survey.quantities import read_quantity
 from standage.survey.readings import Reading
 from standage.survey.schema import COUNTS
 from standage.survey.synonyms import Meaning, code_meaning, plain
 from standage.survey.table_cells import BLANK_WORDS, COUNT_EXPECTED, NOT_COUNTED
+from standage.survey.units import factor
 from standage.survey.written import WrittenSurvey, WrittenTable
 
+AREA = "area_m2"
+IN_BRACKETS = re.compile(r"[(\[]([^)\]]*)[)\]]")
+SAME_AREA = 0.02
+"""Two areas of one stage may differ by so much in rounding (assumption). [share]"""
 STAGE = COUNTS.column("stage")
 BESIDES = {
     *("count", "counts", "number", "no", "n", "of", "in", "the", "tally", "stems", "plants"),
@@ -90,6 +98,8 @@ def with_a_row_for_each_stage(survey: WrittenSurvey) -> None:
         if len(alike) > 1:
             survey.problems.append(_one_stage_twice(written, alike, stage))
     left = [place for place in range(len(written.header)) if place not in stages]
+    areas = _areas_in_headings(survey, written, {place: own[place] for place in stages})
+    at = left.index(written.header.index(AREA)) if AREA in written.header else None
     cells, rows = [], []
     for record, row in zip(written.cells, written.rows, strict=True):
         for place, stage in stages.items():
@@ -98,7 +108,12 @@ def with_a_row_for_each_stage(survey: WrittenSurvey) -> None:
                 read = f"{stage} not searched"
                 survey.readings.append(Reading(written.file, row, "count", count, read, NO_ROW))
             elif count and count not in MARKS:
-                cells.append([*(record[each] for each in left), stage, count])
+                kept = [record[each] for each in left]
+                if at is None and areas:
+                    kept.append(areas.get(place, ""))
+                elif at is not None and place in areas:
+                    kept[at] = _one_area(survey, written, row, own[place], kept[at], areas[place])
+                cells.append([*kept, stage, count])
                 rows.append(row)
             else:
                 survey.problems.append(_blank(written, row, own[place], count))
@@ -108,8 +123,53 @@ def with_a_row_for_each_stage(survey: WrittenSurvey) -> None:
                 written.file, written.header_row, "stage", own[place], stage, "column of a stage"
             )
         )
-    header = [*(written.header[place] for place in left), "stage", "count"]
+    more = [AREA] if at is None and areas else []
+    header = [*(written.header[place] for place in left), *more, "stage", "count"]
     survey.tables[COUNTS.name] = replace(written, header=header, cells=cells, rows=rows)
+
+
+def _areas_in_headings(
+    survey: WrittenSurvey, written: WrittenTable, stages: dict[int, str]
+) -> dict[int, str]:
+    """The areas [m2] that headings of stages say in brackets, by place, listed."""
+    found = {}
+    for place, heading in stages.items():
+        areas = [area_in(inside, "") for inside in IN_BRACKETS.findall(heading)]
+        said = [each.square_metres for each in areas if each is not None and each.square_metres]
+        if len(said) == 1:
+            found[place] = f"{said[0]:.10g}"
+            why = "area in the heading of a stage"
+            survey.readings.append(
+                Reading(written.file, written.header_row, AREA, heading, found[place], why)
+            )
+    return found
+
+
+def _one_area(
+    survey: WrittenSurvey, written: WrittenTable, row: int, heading: str, cell: str, area: str
+) -> str:
+    """The area of a row's stage where its heading says one too; two that differ are a problem."""
+    unit = written.units.get(AREA) or "m2"
+    by = factor("m2", unit) or 1.0
+    if cell.lower() in {"", *BLANK_WORDS}:
+        return f"{float(area) * by:.10g}"
+    mine = read_quantity(cell, COUNTS.column(AREA), unit, "")
+    other = area_in(cell, unit)
+    value = mine.value if mine is not None and not mine.two else None
+    if value is None and other is not None:
+        value = other.square_metres
+    if value is not None and not math.isclose(value, float(area), rel_tol=SAME_AREA):
+        survey.problems.append(
+            Problem(
+                written.file,
+                row,
+                heading,
+                f"an area of {value:.6g} m2 in its row, and {float(area):.6g} m2 in the heading",
+                "one area for what is counted in the column",
+                "Correct one of the two; or empty the area where each heading says its own.",
+            )
+        )
+    return cell
 
 
 def without_rows_not_searched(survey: WrittenSurvey) -> None:

@@ -314,12 +314,12 @@ def test_hollow_trees_without_a_core_say_what_came_of_coring_them(tmp_path):
 def test_a_draft_leaves_to_check_what_check_reads_by_the_cells(tmp_path):
     path = tmp_path / "field.csv"
     path.write_text(
-        "Tag,Species,DBH (cm),L or D,Date,Core at (cm),Rings,Pith,Bark edge\n"
+        "Tag,Species,DBH (cm),health,Date,Core at (cm),Rings,Pith,Bark edge\n"
         "1,LLP,30,L,2023-06-01,30,86,yes,y\n2,LLP,31,D,2023-06-02,30,83,yes,n\n"
     )
     plainly = read_survey(path)
     draft = write_draft(path).read_text()
-    assert '# "L or D": read as status' in draft and 'Bark edge" =' not in draft
+    assert '# "health": read as status' in draft and 'Bark edge" =' not in draft
     mapped = read_survey(path)
     assert_same(mapped, plainly)
     assert mapped.trees["status"].tolist() == ["live", "dead"]
@@ -354,3 +354,208 @@ def test_a_list_of_trees_and_cores_beside_one_of_trees_is_refused(tmp_path, othe
         )
     found = [str(each) for each in problems_of(tmp_path / "field.xlsx")]
     assert any("trees and their cores in its rows, beside" in each for each in found)
+
+
+CORES = """Tag,Species,DBH (in),Core ht (in),Outside date,First ring,Pith,Rings to pith,Crossdated
+           1,LLP,12,12,2022,1921,near,2,x
+           2,LLP,11,12,2022,1930,near,3,
+           3,LLP,13,12,2022,1925,near,4,X"""
+DAY = "Survey date"
+
+
+def dated(text: str) -> str:
+    """A flat sheet in lines, with the day of the survey in every row."""
+    first, *rows = lines(text).strip().split("\n")
+    return "\n".join([f"{first},{DAY}", *(f"{row},2023-06-01" for row in rows)]) + "\n"
+
+
+def test_crossdated_by_a_mark_is_read_and_no_mark_is_counted(tmp_path):
+    path = tmp_path / "field.csv"
+    path.write_text(dated(CORES))
+    survey = read_survey(path)
+    assert survey.cores["dating"].tolist() == ["crossdated", "counted", "crossdated"]
+    assert survey.cores["last_ring_year"].tolist() == [2022] * 3
+    assert sum(each.column == "dating" for each in survey.readings) >= 3
+
+
+@pytest.mark.parametrize("heading", ["Est. to pith", "Missed (est)", "To pith?", "est. missed"])
+def test_a_heading_that_may_be_rings_or_something_else_is_asked(tmp_path, heading):
+    path = tmp_path / "field.csv"
+    path.write_text(dated(CORES.replace("Rings to pith", heading)))
+    (problem,) = problems_of(path)
+    assert heading in problem.found and "rings to pith" in problem.found
+
+
+def test_an_unused_column_like_one_of_ours_names_it(tmp_path):
+    path = tmp_path / "field.csv"
+    path.write_text(dated(CORES.replace("Rings to pith", "Guess of rings to pith")))
+    (note,) = [each for each in read_survey(path).notes if "Guess" in each]
+    assert "is it rings_to_pith?" in note
+
+
+def test_advice_speaks_the_unit_of_the_heading(tmp_path):
+    path = tmp_path / "field.csv"
+    path.write_text(dated(CORES.replace("LLP,12,12", "LLP,big,knee")))
+    height, dbh = sorted(problems_of(path), key=lambda each: each.column, reverse=True)
+    assert dbh.expected == "a number from 0 to 98.4 in" and "in in" in dbh.what_to_do
+    assert height.expected == "a number from 0 to 118 in" and " cm" not in str(height)
+
+
+def test_an_unknown_status_is_never_to_be_left_blank(tmp_path):
+    path = tmp_path / "field.csv"
+    text = dated(CORES.replace("Species", "Species,Status").replace("LLP,", "LLP,DS,"))
+    path.write_text(text)
+    assert set(read_survey(path).trees["status"]) == {"dead"}
+    path.write_text(text.replace("DS", "half", 1))
+    (problem,) = problems_of(path)
+    assert problem.what_to_do.endswith("A blank cell means live.")
+
+
+def test_the_row_of_a_lost_core_is_the_stems_too(tmp_path):
+    path = tmp_path / "field.csv"
+    path.write_text(dated(CORES.replace("1921", "lost").replace("lost", "")))
+    (problem,) = problems_of(path)
+    assert "empty its cells" in problem.what_to_do and "core_outcome" in problem.what_to_do
+
+
+@pytest.mark.parametrize(
+    ("other", "dbh", "asked"),
+    [("4b", "12", True), ("b", "", True), ("4b", "9", False), ("5b", "12", False)],
+)
+def test_lettered_rows_that_may_be_cores_of_one_stem_are_asked(tmp_path, other, dbh, asked):
+    path = tmp_path / "field.csv"
+    rows = CORES.replace("1,LLP", "4a,LLP").replace("2,LLP,11", f"{other},LLP,{dbh}")
+    path.write_text(dated(rows))
+    if asked:
+        (problem,) = problems_of(path)
+        assert "two cores of one tree, or two trees" in problem.found
+    else:
+        assert len(read_survey(path).trees) == 3
+
+
+@pytest.mark.parametrize(
+    ("mark", "rest", "doubted"),
+    [
+        ("Y", ",,,,,", True),
+        ("N", "12,2022,1930,near,3,", True),
+        ("N", ",,,,,", False),
+        ("Y", "12,2022,1930,near,3,", False),
+    ],
+)
+def test_a_mark_for_a_core_against_the_row_is_told(tmp_path, mark, rest, doubted):
+    path = tmp_path / "field.csv"
+    first, one, two, three = lines(CORES).strip().split("\n")
+    head = first.replace("DBH (in)", "DBH (in),Cored?")
+    rows = [
+        row.replace(",12,12,", ",12,Y,12,").replace(",13,12,", ",13,Y,12,") for row in (one, three)
+    ]
+    path.write_text(dated("\n".join([head, *rows, f"2,LLP,11,{mark},{rest}"])))
+    warned = [each for each in read_survey(path).warnings if each.column == "cored"]
+    assert bool(warned) == doubted and all(each.row == 4 for each in warned)
+
+
+def test_an_area_in_the_heading_of_a_stage_is_its_own(tmp_path):
+    (tmp_path / "trees.csv").write_text(
+        "tree,stand,plot,species,dbh_cm,status\n1,A,P1,longleaf-pine,31,live\n"
+    )
+    (tmp_path / "plots.csv").write_text("plot,stand,area_m2,min_dbh_cm\nP1,A,405,5\n")
+    (tmp_path / "stands.csv").write_text("stand,survey_date\nA,2023-06-01\n")
+    counts = tmp_path / "counts.csv"
+    counts.write_text("plot,Grass stage (1/100 ac),Saplings (1/10 ac)\nP1,14,3\n")
+    read = read_survey(tmp_path).counts.set_index("stage")["area_m2"]
+    assert read["grass"] == pytest.approx(40.46856) and read["sapling"] == pytest.approx(404.6856)
+    counts.write_text("plot,area (ac),Grass stage,Saplings (1/10 ac)\nP1,0.01,14,3\n")
+    (problem,) = problems_of(tmp_path)
+    assert "404.686 m2 in the heading" in problem.found
+
+
+OLD = """Tag,Species,DBH (cm),Core ht (cm),Date,Rings,Pith
+         {0}
+         7,LLP,{dbh},30,{day},{rings},yes"""
+
+
+@pytest.mark.parametrize(
+    ("dbh", "day", "rings", "column"),
+    [
+        (29, "2023-06-01", 330, "ring_count"),
+        (29, "2023-06-01", 160, None),
+        (60, "2023-06-01", 330, None),
+        (29, "5/14/32", 90, "core_date"),
+        (29, "2021-06-01", 90, None),
+    ],
+)
+def test_a_slip_in_a_year_that_no_other_core_is_near_looks_wrong(tmp_path, dbh, day, rings, column):
+    path = tmp_path / "field.csv"
+    others = "\n".join(
+        f"{tree},LLP,{28 + tree},30,2023-06-01,{80 + tree},yes" for tree in range(1, 7)
+    )
+    path.write_text(lines(OLD.format(others, dbh=dbh, day=day, rings=rings)))
+    found = {each.column for each in read_survey(path).warnings}
+    assert found == ({column} if column else set())
+
+
+def test_a_number_twice_in_a_stand_numbered_through_its_plots_is_a_slip(tmp_path):
+    path = tmp_path / "field.csv"
+    rows = [
+        f"{stand},{plot},{4 * plot + tree},LLP,{20 + tree},400,5,30,{60 + tree},pith"
+        for stand in "AB"
+        for plot in range(4)
+        for tree in range(1, 5)
+    ]
+    head = "Site,Plot,Tag,Spp,DBH (cm),plot area (m2),min dbh (cm),Core ht (cm),Rings,Pith"
+    path.write_text(dated("\n".join([head, *rows])))
+    survey = read_survey(path)
+    assert survey.trees["tree"].iloc[0] == "A-1" and survey.trees["tree"].is_unique
+    rows[5] = rows[5].replace("A,1,6,", "A,1,3,")
+    path.write_text(dated("\n".join([head, *rows])))
+    assert any("A-3" in each.found for each in problems_of(path))
+
+
+def test_a_stand_listed_under_a_longer_name_is_proposed(tmp_path):
+    folder = write(tmp_path / "part", **TWIN)
+    stands = folder / "stands.csv"
+    stands.write_text(stands.read_text().replace("Flat", "Wet flat"))
+    assert {each.what_to_do for each in problems_of(folder)} == {
+        "Is it 'Wet flat', which has no row here? Then write one name in both."
+    }
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "column"),
+    [
+        ("near,2", "near,3mm", "rings_to_pith"),
+        ("near,2", "almost - add 3,", "centre"),
+        ("near,2", "missed by ~1 cm,", "centre"),
+    ],
+)
+def test_the_way_to_the_pith_in_another_cell_names_its_columns(tmp_path, old, new, column):
+    path = tmp_path / "field.csv"
+    path.write_text(dated(CORES.replace(old, new)))
+    (problem,) = problems_of(path)
+    assert problem.column == column and "pith_distance_mm" in problem.what_to_do
+
+
+@pytest.mark.parametrize(("code", "warned"), [("PIPL", True), ("PIPAA", True), ("QULA", False)])
+def test_a_code_one_letter_from_a_frequent_one_looks_wrong(tmp_path, code, warned):
+    path = tmp_path / "field.csv"
+    others = "\n".join(f"{tree},PIPA,30,30,2023-06-01,80,yes" for tree in range(10, 40))
+    path.write_text(
+        lines(OLD.format(others, dbh=30, day="2023-06-01", rings=80)).replace("LLP", code)
+    )
+    survey = read_survey(path)
+    assert [each.column for each in survey.warnings] == (["species"] if warned else [])
+    assert code in set(survey.trees["species"])
+
+
+def test_a_text_beside_the_tables_is_named(tmp_path):
+    folder = write(tmp_path / "beside", **TWIN)
+    (folder / "Stand history.txt").write_text("Cut in 1931.\n")
+    assert any("Stand history.txt" in note for note in read_survey(folder).notes)
+
+
+def test_remarks_that_name_scars_are_counted(tmp_path):
+    path = tmp_path / "field.csv"
+    text = CORES.replace("Species", "Species,Comments").replace("LLP,12", "LLP,fire scar 1954,12")
+    text = text.replace("LLP,11", "LLP,leans,11").replace("LLP,13", "LLP,catface,13")
+    path.write_text(dated(text))
+    assert any(note.startswith("2 remarks name a scar") for note in read_survey(path).notes)
