@@ -16,8 +16,8 @@ from standage.survey.written import WrittenSurvey, WrittenTable
 
 def settle_blank_plots(survey: WrittenSurvey) -> None:
     """Ask about blank cells of stems below a plot: they mean none, or that of the group above. In
-    doubt is a stem without a core, which nothing would date or count, and any between plots or
-    below a plot that is written once.
+    doubt is a stem without a core, which nothing would date or count, and any below a plot that is
+    written once.
     """
     for name in (FLAT.name, TREES.name):
         written = survey.tables.get(name)
@@ -30,21 +30,10 @@ def settle_blank_plots(survey: WrittenSurvey) -> None:
         cored = _cored(written, survey)
         asked: list[int] = []
         for start, end in _blank_runs(written, plots):
-            between = (
-                end < len(plots)
-                and plots[end]
-                and not written.begins_sheet(end)
-                and _stand(written, end) == _stand(written, start - 1)
-            )
-            in_doubt = between or plots.count(plots[start - 1]) == 1
+            in_doubt = plots.count(plots[start - 1]) == 1
             asked += [place for place in range(start, end) if in_doubt or place not in cored]
         if asked:
             survey.doubts.append(_asked(written, plots, asked))
-
-
-def _stand(written: WrittenTable, place: int) -> str:
-    at = written.header.index("stand") if "stand" in written.header else None
-    return "" if at is None else alike(written.cells[place][at])
 
 
 def _blank_runs(written: WrittenTable, plots: list[str]) -> list[tuple[int, int]]:

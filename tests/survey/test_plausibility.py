@@ -349,14 +349,14 @@ def test_a_count_that_ends_long_before_the_core_was_taken_is_asked_about(tmp_pat
     assert counted("near", 57) == ""
 
 
-@pytest.mark.parametrize(("blank", "asked_about"), [([2], True), ([5], False)])
-def test_cored_stems_without_a_plot_are_asked_about_between_plots_alone(
-    tmp_path, blank, asked_about
+@pytest.mark.parametrize(("plots", "asked_about"), [("aabb  ", False), ("aab  c", True)])
+def test_cored_stems_without_a_plot_are_asked_about_below_a_plot_written_once(
+    tmp_path, plots, asked_about
 ):
-    """Below the last plot of a stand they are outside, as the form says."""
     trees = trees_of(AGES[:6])
-    for place in blank:
-        trees[place]["plot"] = ""
+    for tree, letter in zip(trees, plots, strict=True):
+        tree["plot"] = f"p{letter}" if letter.strip() else ""
+    listed = [plot(plot=f"p{letter}") for letter in sorted(set(plots) - {" "})]
     cores = cores_of(trees, AGES[:6])
-    words = asked(survey(tmp_path, trees=trees, cores=cores))
+    words = asked(survey(tmp_path, trees=trees, cores=cores, plots=listed))
     assert ("without a plot below" in words) == asked_about
