@@ -14,8 +14,7 @@ INTRODUCTION = """\
 *This page is written by `standage.survey.column_reference`; edit `standage/survey/schema.py` instead.*
 
 A survey is a folder of CSV files, or one .xlsx workbook with sheets of the same names (or a folder that holds only that workbook). Only
-`stands`, `trees` and `cores` are needed. Columns may come in any order, optional ones may be left out, and columns of your own
-are kept and not used. **Bold** names must be filled; "(kept)" marks columns that no model uses. A blank cell means "not recorded", never
+`stands`, `trees` and `cores` are needed. Columns may come in any order, optional ones may be left out; columns of your own are not used. **Bold** names must be filled; "(kept)" marks columns that no model uses. A blank cell means "not recorded", never
 zero. `standage new DIR` makes empty forms; `standage check SURVEY` reports all problems at once. The header is row 1.
 
 CSV files are UTF-8, separated by commas, with decimal points; dates are YYYY-MM-DD. The smallest and largest number allowed
@@ -30,13 +29,19 @@ Tag #,Plot,Plot size (ac),Min DBH (in),Species,DBH (in),Date cored,Core height (
 102,1,0.2,2,Longleaf,3.4,,,,
 ```
 
-Headings, units, species and codes are read as crews write them; every cell read otherwise than written is listed, and what has two meanings refused. Trees
-numbered anew in each plot, plots in each stand and cores lettered on each tree are read as `PLOT-TREE`, `STAND-PLOT`, `TREE-CORE`: put plot (and stand) beside the
-tree in cores and counts too. A row with a plot and no tree (or `none`) is a plot found empty; `hollow, 30+`, `112 pith`, `83 + 6 to pith`, `no core` in rings, `BH` in heights, `20 x 20 m` and `r = 11.28 m` in areas,
-`both` and `all` for the stands of an event have their meaning; pith `no` needs a word on what was seen, an estimate or a distance beside it; `N/A` in dbh is a diameter that is lost. One sheet or file for each plot, alike in kind,
-are read one under another: the sheet's name is the plot where no column is, and its title gives date, plot area (`1/5 acre plots`, `radius 15 m`) and smallest diameter. Counts may have a column for each stage (`Germinants`, `Grass`, `Bolting`, `Saplings`; `N/A` = not searched). Cores
-without names are called after their trees; without a table `stands`, stands are those of the trees, surveyed on the last day of their cores. Where headings
-are beyond guessing, `standage check SURVEY --draft` writes `columns.toml` (beside a single file `NAME.columns.toml`), a line a heading, to correct:
+Headings, units, species and codes are read as crews write them. Every cell read otherwise than written is listed; what has two meanings is refused.
+
+- **Names.** Trees numbered anew in each plot, plots in each stand and cores lettered on each tree become `PLOT-TREE`, `STAND-PLOT`, `TREE-CORE`: put plot (and stand)
+  beside the tree in cores and counts too. Cores without names are called after their trees.
+- **Words in cells.** `hollow, 30+`, `112 pith`, `83 + 6 to pith`, `no core` in rings; `BH` in heights; `20 x 20 m`, `r = 11.28 m` in areas; `both`, `all` for the stands of
+  an event. Pith `no` needs a word on what was seen, an estimate or a distance; `N/A` in dbh is a diameter that is lost. A plot with no tree (or `none`) was found empty.
+- **A sheet or file for each plot.** Alike in kind, they are read one under another; the sheet's name is the plot where no column is, and its title gives date, plot area
+  (`1/5 acre plots`, `radius 15 m`) and smallest diameter.
+- **Counts** may have a column for each stage (`Germinants`, `Grass`, `Bolting`, `Saplings`; `N/A` = not searched).
+- **No table `stands`:** they are those of the trees, surveyed on the last day of their cores.
+
+Where headings are beyond guessing, `standage check SURVEY --draft` writes `columns.toml` (beside a single file `NAME.columns.toml`), a line a heading, to correct:
+
 
 ```toml
 [[sheet]]
@@ -49,12 +54,11 @@ holds = "trees and cores"    # or one table; "" = not read
 survey_date = "2021-07-14"
 ```
 
-`check --mark FILE.xlsx` writes a copy of the workbook, or of the CSV files as one, with the cells coloured and the messages as their
-comments; `check --all` names each stem, core and count that takes no part.
+`check --mark FILE.xlsx` writes a copy as a workbook, cells coloured, messages as comments; `check --all` names each stem, core and count that takes no part.
 
-**The workbook of forms**, `standage new DIR --xlsx`, begins with instructions. Cells with a list take only its words; a column's name shows its meaning under the
-pointer. A title above the header is skipped; a row of units is understood, and a unit that is not the column's (`in` below `dbh_cm`) is a problem that says how to convert;
-a row in square brackets is never read as data. Formulas are read as their results. Delete the example rows.
+**The workbook of forms**, `standage new DIR --xlsx`, begins with instructions. A column's name shows its meaning under the
+pointer. A title above the header is skipped. A row of units is understood; a unit that is not the column's (`in` below `dbh_cm`) is a problem. A row in square brackets is
+never read as data. Formulas are read as their results. Delete the example rows.
 """
 
 
@@ -154,8 +158,8 @@ up to ten widths of six columns, to the end of the decade. The mark after the la
 millimetre, `-9999` = thousandths. A width of 0 is an absent ring.
 
 - **Which core.** A series belongs to the core whose identifier is its name, capitals and inner blanks included. Names are unique only within a
-  file: a core may also be called FILE-NAME, as `site-11A` for the series `11A` of `rings/site.rwl`. A name that nearly is that of a core without widths is a problem
-  that suggests the core. Series without a core are left out; a note lists them.
+  file: a core may also be called FILE-NAME, as `site-11A` for the series `11A` of `rings/site.rwl`. A name that nearly is that of a core without widths is a problem. Series without
+  a core are left out; a note lists them.
 - **Accepted:** header lines or none; names of eight columns, or with blanks; the end mark on its own line or in an eleventh column; lines with `#`; with a note
   lines out of columns that can be read in one way only.
 - **Refused, with file and line:** what can be read in two ways, such as a series without an end mark or 999 in the middle of hundredths; years missing or twice; a core in
@@ -174,12 +178,12 @@ RELATIONS = """
 
 - No ring is younger than its core or the survey: a core taken in January has the ring of the year before as its last.
 - As many rings in `ring_count` as years from `first_ring_year` to `last_ring_year`, or one fewer where the last ring was still growing; within a
-  tenth in a crossdated core, since crossdating finds rings that a count misses or doubles. A core has at least 0.1 mm of wood a ring.
+  tenth in a crossdated core. A core has at least 0.1 mm of wood a ring.
 - An arc goes with centre `arcs`, `rotten` or `unknown`, chord and height together, the height at most half of the chord.
 - Ring widths lie within the core's years, no more than `ring_count` (a tenth more if crossdated), none after coring or death, none more than three years before planting.
   Their sum fits `core_length_mm` and the diameter at the core (or `dbh_cm`); ten rings and more have a mean from 0.1 to 15 mm.
 - A live stem in a plot has a diameter within the plot's limits.
 - A stem whose `core_outcome` is `taken` has a core in cores.csv; leave it blank while cores are still being read.
 
-A survey without any core, with stems in plots, is dated by size alone, and says so.
+
 """
