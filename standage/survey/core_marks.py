@@ -27,7 +27,6 @@ PARTLY = {"partly", "part", "partially", "some", "mostly"}
 """Words for bark that is there in part (common practice, no source)."""
 ARC = {"arc", "inner arc", "innermost arc", "arc of inner ring", "inner ring arc"}
 """Headings that leave open what was measured of the arc (common practice, no source)."""
-RINGS = ("first_ring_year", "ring_count")
 MOST_SLIPS = 0.2
 """Share of the cells of a column of yes and no that may be something else (assumption)."""
 BY_CELLS = "each cell is a yes or no"
@@ -82,31 +81,8 @@ def _take_cored(survey: WrittenSurvey, name: str) -> None:
     header = [*written.header[:at], "cored", *written.header[at + 1 :]]
     aside = written.set_aside | {"cored"}
     survey.tables[name] = replace(written, header=header, set_aside=aside)
-    blank = {"", *BLANK_WORDS}
-    here, outcome = (
-        [written.header.index(each) for each in names if each in written.header]
-        for names in (RINGS, ("core_outcome",))
-    )
-    for row, line in zip(written.cells, written.rows, strict=True):
-        rings = any(row[each].lower() not in blank for each in here)
-        explained = any(row[each].lower() not in blank for each in outcome)
-        if row[at] and here and not explained and rings != (yes_or_no(row[at]) == "yes"):
-            survey.doubts.append(_cored_or_not(written.file, line, own, row[at], rings))
     why = "yes and no: whether it was cored, which its rings say"
     survey.readings.append(Reading(written.file, written.header_row, None, own, "no name", why))
-
-
-def _cored_or_not(file: str, row: int, column: str, cell: str, rings: bool) -> Problem:
-    beside = "rings beside it" if rings else "no ring beside it"
-    return Problem(
-        file,
-        row,
-        column,
-        f"'{cell}' with {beside}",
-        "rings where a stem was cored, and none where it wasn't",
-        "Correct the one or the other; a core that was lost or not read yet isn't counted as a"
-        " core (core_outcome says so).",
-    )
 
 
 def _take_bark(survey: WrittenSurvey, name: str) -> None:
