@@ -168,3 +168,37 @@ def test_counts_of_several_subplots_are_listed_as_such(tmp_path, sheets):
     counts += [[n, "grass", 16, 4, "4 subplots summed" if n == 1 else None] for n in (1, 2, 3)]
     survey = read_survey(save(tmp_path / "tract.xlsx", sheets | {"Regen": counts}))
     assert "the area of all 4 together" in {each.as_read for each in survey.readings}
+
+
+STEMS = ["Plot", "Tag", "Species", "DBH (cm)", "Rings", "Pith", "Core ht (cm)"]
+OF_PLOT = ["Plot area (m2)", "Min DBH (cm)"]
+
+
+def stems_of(plot: str, first: int, *, cored: bool = True) -> list[list]:
+    """Headings and two stems of a plot, numbered from `first`, without a date."""
+    rows = []
+    for number in (first, first + 1):
+        core = [40 + number, "Y", 30] if cored else [None] * 3
+        rows.append([plot, number, "LLP", 20 + number, *core, 1000, 5])
+    return [[*STEMS, *OF_PLOT], *rows]
+
+
+def test_a_sheet_of_dead_stems_without_a_status_is_asked_for(tmp_path):
+    book = {"Live": stems_of("A", 1), "Dead": stems_of("B", 11, cored=False)}
+    problems = problems_of(save(tmp_path / "tract.xlsx", book))
+    assert ("tract.xlsx, sheet Dead", "status") in {(each.file, each.column) for each in problems}
+
+
+@pytest.mark.parametrize(("name", "stems"), [("snags", 2), ("trees_east", 4)])
+def test_only_a_sheet_named_alike_is_put_to_a_table_by_its_name(tmp_path, name, stems):
+    head = ["tree", "stand", "plot", "species", "dbh_cm"]
+    book = {
+        "trees": [head, *([n, "N", "A", "LLP", 30 + n] for n in (1, 2))],
+        name: [head, *([n, "N", "B", "LLP", 50 + n] for n in (3, 4))],
+        "cores": [["tree", "ring_count", "centre", "height_cm"], [1, 60, "pith", 30]],
+        "plots": [["plot", "stand", "area_m2", "min_dbh_cm"], *([n, "N", 1000, 5] for n in "AB")],
+        "stands": [["stand", "survey_date"], ["N", "2020-03-01"]],
+    }
+    survey = read_survey(save(tmp_path / "stand.xlsx", book))
+    assert len(survey.trees) == stems
+    assert any(f"'{name}'" in note for note in survey.notes) == (stems == 2)
