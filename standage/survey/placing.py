@@ -121,8 +121,10 @@ def place_names(
         if FLAT not in among and tables_needed(columns_of(top(full), FLAT)):
             continue  # its cores would be lost
         table = table_by_headings(top(full), among)
+        if table is None:
+            continue
         beside = own_names.get(FLAT.name if table == "trees" and FLAT.name in placed else table)
-        if table is not None and (beside is None or _is_named_as(beside, stem)):
+        if beside is None or _is_named_as(beside, stem):
             claimed.setdefault(table, []).append(open_names.pop(stem))
     if FLAT.name in {*placed, *claimed} and "cores" not in {*placed, *claimed}:
         claimed.setdefault(FLAT.name, []).extend(claimed.pop("trees", []))  # plots without a core

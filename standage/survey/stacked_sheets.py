@@ -36,7 +36,7 @@ _COPY = re.compile(
 _NOT_LIVE = re.compile(
     r"(?<![a-z])(dead|snags?|stumps?|cut|removed|removals|logs|logged)(?![a-z])", re.IGNORECASE
 )
-"""Names of sheets that are copies, and of stems that no longer live (common practice, no source)."""
+"""Names of sheets that are copies, and of stems no longer alive (common practice, no source)."""
 INSTEAD = (
     'If one is a copy, another survey or another reader\'s, write holds = "" for it into the'
     " draft of `standage check SURVEY --draft`, or take it out."
