@@ -55,7 +55,11 @@ _NUMBERS = {
     "ten": "10",
 }
 _SEVERAL = re.compile(
-    rf"\b([2-9]|[1-9]\d|{'|'.join(_NUMBERS)})\s*[x×@]?\s*(?:(?!\bof\b)[^;]){{0,24}}?"
+    rf"(?<![\d.,/-])(?<!plot )(?<!stand )(?<!site )\b"
+    rf"([2-9]|[1-9]\d|{'|'.join(_NUMBERS)})(?!\d|[.,/-]\d)"
+    r"(?!\s*-?\s*(?:m|cm|ft|feet|foot|in|ha|ac|acres?|metres?|meters?|sq|m2|m²|ft2|ft²)\b)"
+    r"(?!\s*['\"′″])"
+    r"\s*[x×@]?\s*(?:(?!\bof\b|\bplots?\b)[^;]){0,24}?"
     r"\b(?:subplots?|quadrats?|quads|frames|milacres?)\b",
     re.IGNORECASE,
 )
@@ -185,12 +189,12 @@ def ask_of_several_quadrats(survey: WrittenSurvey) -> None:
             return
     area = written.header.index("area_m2")
     for text, row in _texts_of_quadrats(survey, written):
-        said = _SEVERAL.search(text)
+        said = next((each for each in _SEVERAL.finditer(text) if not _is_a_side(text, each)), None)
         if said is None or words & OF_ALL:
             continue
         number = _NUMBERS.get(said[1].lower(), said[1])
         cell = written.cells[0 if row is None else written.rows.index(row)][area]
-        if words & ONE_OF_SEVERAL or _is_of_one(said[0], cell):
+        if words & ONE_OF_SEVERAL or not _is_of_all(text, said, int(number), cell):
             found = f"'{cell}' beside '{text}', the area of one or of all {number}"
             survey.problems.append(_area_of_one(written, row, found, number, own))
         else:
@@ -215,13 +219,36 @@ def _texts_of_quadrats(
     return [*remarks, *((text, None) for text in (*own, written.file))]
 
 
-def _is_of_one(text: str, cell: str) -> bool:
-    """Whether a text gives the area of one quadrat, and the cell the same number."""
-    sizes = {number.replace(",", ".") for number in re.findall(r"\d+(?:[.,]\d+)?", text)[1:]}
-    of = re.search(r"1\s*[/-]\s*(\d+)", text)
-    sizes |= {f"{1 / int(of[1]):g}"} if of and int(of[1]) else set()
-    bare = re.match(r"\d+(?:\.\d+)?", cell)
-    return bare is not None and f"{float(bare[0]):g}" in {f"{float(each):g}" for each in sizes}
+def _is_a_side(text: str, said: re.Match[str]) -> bool:
+    """Whether a number before quadrats is a side of one of them: `20 x 20 m quadrat`, `quadrat of
+    2 m x 2 m`.
+    """
+    before, after = text[: said.start(1)], text[said.end(1) :]
+    other = re.match(r"\s*[x×]\s*(\d+(?:\.\d+)?)\s*-?\s*(?:m|cm|ft|feet)\b", after, re.IGNORECASE)
+    alike = other is not None and other[1] == said[1]
+    one = re.search(r"(?:subplot|quadrat|milacre)$", said[0], re.IGNORECASE) is not None
+    return bool(re.search(r"\d\s*[x×]\s*$", before)) or (other is not None and (alike or one))
+
+
+def _is_of_all(text: str, said: re.Match[str], number: int, cell: str) -> bool:
+    """Whether a text plainly makes a cell the area of all quadrats: it is their number times the
+    size of one, or the text says so. Without either nobody knows.
+    """
+    rest = text[: said.start(1)] + " " + text[said.end(1) :]
+    bare = re.match(r"\d+(?:[.,]\d+)?", cell)
+    if bare is None:
+        return False
+    area = _value(bare[0])
+    sides = re.findall(rf"{_NUMBER}\s*[a-z]*\s*[x×]\s*{_NUMBER}", rest, re.IGNORECASE)
+    sizes = {_value(each) for each in re.findall(r"\d+(?:[.,]\d+)?", rest)}
+    sizes |= {_value(one) * _value(other) for one, other in sides}
+    sizes |= {1 / int(each) for each in re.findall(r"1\s*[/-]\s*(\d+)", rest) if int(each)}
+    if any(math.isclose(area, size, rel_tol=1e-3) for size in sizes):
+        return False
+    if any(math.isclose(area, number * size, rel_tol=1e-3) for size in sizes):
+        return True
+    words = set(re.findall(r"[a-z]+", text.lower()))
+    return bool(words & OF_ALL) and not words & {"each", "per"}
 
 
 def _area_of_one(

@@ -110,7 +110,9 @@ def place_names(
             claimed.setdefault(table, []).append(open_names.pop(stem))
     _tell(claimed, survey, f"name of a {what}")
     _place(claimed, placed, survey, what)
+    by_name = {name for name in placed if name in known and placed[name][0] not in survey.mapping}
     _one_sheet_for_both(placed, survey, top)
+    own_names = {name if name in placed else FLAT.name: name for name in by_name}
     among = [table for table in ALL_TABLES if table.name not in placed or table.name in STACKED]
     if {"trees", "cores"} & set(placed):
         among = [table for table in among if table is not FLAT]
@@ -119,7 +121,10 @@ def place_names(
         if FLAT not in among and tables_needed(columns_of(top(full), FLAT)):
             continue  # its cores would be lost
         table = table_by_headings(top(full), among)
-        if table is not None:
+        if table is None:
+            continue
+        beside = own_names.get(FLAT.name if table == "trees" and FLAT.name in placed else table)
+        if beside is None or _is_named_as(beside, stem):
             claimed.setdefault(table, []).append(open_names.pop(stem))
     if FLAT.name in {*placed, *claimed} and "cores" not in {*placed, *claimed}:
         claimed.setdefault(FLAT.name, []).extend(claimed.pop("trees", []))  # plots without a core
@@ -137,6 +142,14 @@ def place_names(
     for stem, full in open_names.items():
         _tell_unplaced(stem, full, [name for name in known if name not in placed], survey, what)
     return placed
+
+
+def _is_named_as(table: str, stem: str) -> bool:
+    """Whether the name of a file or sheet has the table's, or another word for it, in it: `snags`
+    beside `trees` is something else, `trees plot 2` more of it.
+    """
+    words = [word for word, of in table_words().items() if of == table]
+    return any(f" {word} " in f" {plain(stem)} " for word in words)
 
 
 def _tell(claimed: dict[str, list[str]], survey: WrittenSurvey, reason: str) -> None:

@@ -29,7 +29,14 @@ ONE_UNDER_ANOTHER = "sheets of one kind, read one under another"
 _NO_NAME = re.compile(r"(sheet|table|page|data|tab|form) *\d*", re.IGNORECASE)
 """Names of sheets that nobody gave (common practice, no source)."""
 _YEAR = re.compile(r"(?<!\d)(19|20)\d\d(?!\d)")
-_COPY = re.compile(r"\b(copy|old|backup|original|orig)\b|\(\d\)", re.IGNORECASE)
+_COPY = re.compile(
+    r"\b(copy|backup|original|orig)\b|\(\d\)|(?<![a-z])old(?=$|(?! ?growth|-growth)[^a-z ])",
+    re.IGNORECASE,
+)
+_NOT_LIVE = re.compile(
+    r"(?<![a-z])(dead|snags?|stumps?|cut|removed|removals|logs|logged)(?![a-z])", re.IGNORECASE
+)
+"""Names of sheets that are copies, and of stems no longer alive (common practice, no source)."""
 INSTEAD = (
     'If one is a copy, another survey or another reader\'s, write holds = "" for it into the'
     " draft of `standage check SURVEY --draft`, or take it out."
@@ -50,6 +57,8 @@ def take_in(
         tables[FLAT.name] = [
             with_titles_of_plots(part, survey.titles, survey.readings) for part in tables[FLAT.name]
         ]
+    for name in {"trees", FLAT.name} & set(tables):
+        survey.problems += _stems_not_live(tables[name])
     for name, parts in tables.items():
         if len(parts) == 1:
             survey.tables[name], survey.files[name] = parts[0], parts[0].file
@@ -85,6 +94,31 @@ def _stack_sheets(parts: Sequence[WrittenTable], name: str, survey: WrittenSurve
         survey.unreadable.add(name)
         return
     survey.tables[name] = _stacked(parts, file)
+
+
+def _stems_not_live(parts: Sequence[WrittenTable]) -> list[Problem]:
+    """A question on each sheet of stems that is named after dead or felled ones and says of none
+    that it is dead.
+    """
+    named = [(part, _NOT_LIVE.search(part.sheet)) for part in parts]
+    expected = "a column status that says which stems live and which are dead"
+    advice = (
+        "Write a column Status, with live or dead in each row: stems without it are read as live."
+        ' Write holds = "" for the sheet into the draft of `standage check SURVEY --draft` if it is'
+        " not to be read."
+    )
+    return [
+        Problem(
+            part.file,
+            part.header_row,
+            "status",
+            f"stems without a status in a sheet named '{part.sheet}'",
+            expected,
+            advice,
+        )
+        for part, found in named
+        if found and (len(parts) > 1 or found[0] == part.sheet) and not any(_column(part, "status"))
+    ]
 
 
 def _empty_ones(parts: Sequence[WrittenTable]) -> list[Problem]:

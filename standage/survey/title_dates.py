@@ -11,10 +11,14 @@ from standage.survey.dates import dates_in
 from standage.survey.readings import Reading
 from standage.survey.written import Title, WrittenSurvey, with_column
 
+_MONTH = (
+    r"(?:jan(?:uary)?|feb(?:ruary)?|mar(?:ch)?|apr(?:il)?|may|june?|july?|aug(?:ust)?"
+    r"|sept?(?:ember)?|oct(?:ober)?|nov(?:ember)?|dec(?:ember)?)"
+)
 _DATES = re.compile(
     r"\b\d{1,4}[/.-]\d{1,2}[/.-]\d{1,4}\b"
-    r"|\b\d{1,2}(?:st|nd|rd|th)?[ -][a-z]{3,9}\.?,?[ -]\d{4}\b"
-    r"|\b[a-z]{3,9}\.? \d{1,2}(?:st|nd|rd|th)?,? \d{4}\b",
+    rf"|(?<!plot )(?<!stand )(?<!site )\b\d{{1,2}}(?:st|nd|rd|th)?[ -]{_MONTH}\.?,?[ -]\d{{4}}\b"
+    rf"|\b{_MONTH}\.? \d{{1,2}}(?:st|nd|rd|th)?,? \d{{4}}\b",
     re.IGNORECASE,
 )
 _OF_SOMETHING_ELSE = re.compile(

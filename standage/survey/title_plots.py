@@ -21,10 +21,15 @@ _SIZE = (
 _SIDES = r"\d+(?:\.\d+)?\s*(?:m|ft)?\s*[x×]\s*\d+(?:\.\d+)?\s*(?:m|ft)\b"
 _OF_ONE = re.compile(
     rf"({_SIZE}|{_SIDES})(?:[\s-]+(?:fixed|circular|square|rectangular))*[\s-]+plots?\b"
-    rf"|\bplots?(?: (?:area|size))?\s*[:=,]?\s*({_SIZE}|{_SIDES})"
-    rf"|^(?:plot )?(?:area|size)\s*[:=]?\s*({_SIZE}|{_SIDES})"
+    rf"|\bplot (?:area|size)\s*(?:of|[:=,])?\s*({_SIZE}|{_SIDES})"
+    rf"|(?<!\d )\bplot\s*[:=,]?\s*({_SIDES})"
+    rf"|^(?:area|size)\s*[:=]?\s*({_SIZE}|{_SIDES})"
     r"|\bradius\s*(?:of|[:=])?\s*(\d+(?:\.\d+)?\s*(?:m|ft)\b)",
     re.IGNORECASE,
+)
+_OF_A_SHEET = re.compile(r"^(?:area|size)\b", re.IGNORECASE)
+_OF_ALL = re.compile(
+    r"\b(?:total|altogether|combined|together|in all|sum|all plots)\b", re.IGNORECASE
 )
 _LENGTH = r"(\d+(?:\.\d+)?\s*(?:cm|in|inch|inches|\")(?!\w))"
 _LEAST = re.compile(
@@ -33,7 +38,11 @@ _LEAST = re.compile(
     rf"|{_LENGTH}\s*(?:dbh|diam\w*)?\s*(?:\+|and|&|or)\s*(?:up|over|larger|more|above|bigger)",
     re.IGNORECASE,
 )
-_OF_SEEDLINGS = re.compile(r"seedling|regen|subplot|quadrat|count", re.IGNORECASE)
+_OF_STEMS = re.compile(r"\b(?:dbh|diam\w*|stems?|trees?|pines?)\b", re.IGNORECASE)
+_OF_CORES = re.compile(
+    r"\b(?:cor(?:e|es|ed|ing)|bored|(?<!breast )(?:height|ht)|ground)\b", re.IGNORECASE
+)
+_OF_SEEDLINGS = re.compile(r"seedling|regen|subplot|quadrat|\bcounts?\b", re.IGNORECASE)
 """How titles give them, and words in those of something else (common practice, no source)."""
 
 
@@ -83,13 +92,18 @@ def _said(table: WrittenTable, titles: Sequence[Title]) -> list[Reading]:
     """Area and smallest diameter, by the titles of a table or its name, each where all agree."""
     own = [title for title in titles if title.file == table.file]
     texts = [(title.text, title.row) for title in own] + [(table.file, None)]
+    if "plot" in table.header:
+        place = table.header.index("plot")
+        if len({alike(row[place]) for row in table.cells} - {"", *NOT_RECORDED}) > 1:
+            texts = [each for each in texts if not _OF_A_SHEET.search(each[0])]
     readings = []
     for column, pattern in (("area_m2", _OF_ONE), ("min_dbh_cm", _LEAST)):
         found = [
             (next(part for part in match.groups() if part), match[0], row)
             for text, row in texts
             if not _OF_SEEDLINGS.search(text)
-            for match in pattern.finditer(text)
+            for clause in _clauses(text, column)
+            for match in pattern.finditer(clause)
         ]
         if len({_plainly(cell) for cell, _, _ in found}) != 1:
             continue
@@ -98,6 +112,17 @@ def _said(table: WrittenTable, titles: Sequence[Title]) -> list[Reading]:
         cell = f"radius {cell}" if "radius" in said.lower() else cell
         readings.append(Reading(table.file, row, column, said, cell, IN_A_TITLE))
     return readings
+
+
+def _clauses(text: str, column: str) -> list[str]:
+    """Parts of a title that may give a column: of the area all but a total, of the smallest
+    diameter those that are about stems, in a sentence without cores or heights.
+    """
+    if column == "area_m2":
+        return [] if _OF_ALL.search(text) else [text]
+    sentences = [each for each in re.split(r";|\.\s", text) if not _OF_CORES.search(each)]
+    clauses = [clause for each in sentences for clause in re.split(r",(?!\d)", each)]
+    return [clause for clause in clauses if _OF_STEMS.search(clause)]
 
 
 def _plainly(cell: str) -> str:

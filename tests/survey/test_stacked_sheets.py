@@ -168,3 +168,85 @@ def test_counts_of_several_subplots_are_listed_as_such(tmp_path, sheets):
     counts += [[n, "grass", 16, 4, "4 subplots summed" if n == 1 else None] for n in (1, 2, 3)]
     survey = read_survey(save(tmp_path / "tract.xlsx", sheets | {"Regen": counts}))
     assert "the area of all 4 together" in {each.as_read for each in survey.readings}
+
+
+STEMS = ["Plot", "Tag", "Species", "DBH (cm)", "Rings", "Pith", "Core ht (cm)"]
+OF_PLOT = ["Plot area (m2)", "Min DBH (cm)"]
+
+
+def stems_of(plot: str, first: int, *, cored: bool = True) -> list[list]:
+    """Headings and two stems of a plot, numbered from `first`, without a date."""
+    rows = []
+    for number in (first, first + 1):
+        core = [40 + number, "Y", 30] if cored else [None] * 3
+        rows.append([plot, number, "LLP", 20 + number, *core, 1000, 5])
+    return [[*STEMS, *OF_PLOT], *rows]
+
+
+def test_a_sheet_of_dead_stems_without_a_status_is_asked_for(tmp_path):
+    book = {"Live": stems_of("A", 1), "Dead": stems_of("B", 11, cored=False)}
+    problems = problems_of(save(tmp_path / "tract.xlsx", book))
+    assert ("tract.xlsx, sheet Dead", "status") in {(each.file, each.column) for each in problems}
+
+
+@pytest.mark.parametrize(("name", "stems"), [("snags", 2), ("trees_east", 4)])
+def test_only_a_sheet_named_alike_is_put_to_a_table_by_its_name(tmp_path, name, stems):
+    head = ["tree", "stand", "plot", "species", "dbh_cm"]
+    book = {
+        "trees": [head, *([n, "N", "A", "LLP", 30 + n] for n in (1, 2))],
+        name: [head, *([n, "N", "B", "LLP", 50 + n] for n in (3, 4))],
+        "cores": [["tree", "ring_count", "centre", "height_cm"], [1, 60, "pith", 30]],
+        "plots": [["plot", "stand", "area_m2", "min_dbh_cm"], *([n, "N", 1000, 5] for n in "AB")],
+        "stands": [["stand", "survey_date"], ["N", "2020-03-01"]],
+    }
+    survey = read_survey(save(tmp_path / "stand.xlsx", book))
+    assert len(survey.trees) == stems
+    assert any(f"'{name}'" in note for note in survey.notes) == (stems == 2)
+
+
+@pytest.mark.parametrize(
+    "title",
+    [
+        "12 plots, 4 ha; stems from 5 cm dbh",
+        "total 4 ha plots, stems from 5 cm dbh",
+        "Area: 4 ha; stems from 5 cm dbh",
+        "0.1 ha plots. All trees cored from 30 cm",
+        "0.1 ha plots. Cores taken from 30 cm",
+        "0.1 ha plots. Cored: 2 trees per plot at 8 cm or above",
+    ],
+)
+def test_titles_of_all_plots_and_of_cores_say_nothing_of_one(tmp_path, title):
+    headings = ["Plot", "Tag", "Species", "DBH (cm)", "L/D", "Rings", "Pith", "Core ht (cm)"]
+    rows = [[plot, tag, "LLP", 20 + tag, "L", 60 + tag, "Y", 30] for plot in "AB" for tag in (1, 2)]
+    book = {"Sheet1": [[title], ["June 12 2020"], headings, *rows]}
+    assert [each.column for each in problems_of(save(tmp_path / "tract.xlsx", book))] == ["plot"]
+
+
+def test_a_title_of_a_county_is_none_of_counts(tmp_path):
+    headings = ["Plot", "Tag", "Species", "DBH (cm)", "L/D", "Rings", "Pith", "Core ht (cm)"]
+    title = "Leon County, 0.1 ha plots, all stems from 5 cm"
+    rows = [[title], ["June 12 2020"], headings, ["A", 1, "LLP", 20, "L", 60, "Y", 30]]
+    survey = read_survey(save(tmp_path / "tract.xlsx", {"Sheet1": rows}))
+    assert survey.plots["area_m2"].tolist() == [1000.0]
+
+
+@pytest.mark.parametrize(
+    ("note", "area", "asked"),
+    [
+        ("3 quadrats of 1 m2 each", 1, True),
+        ("3 quadrats of 1 m2 each", 3, False),
+        ("Four 1 m² quadrats per plot", 1, True),
+        ("4 subplots", 16, True),
+        ("circular 5 m radius subplot", 78.5, False),
+        ("20 m x 20 m quadrat", 400, False),
+    ],
+)
+def test_the_area_of_one_quadrat_or_of_all(tmp_path, sheets, note, area, asked):
+    counts = [["Plot", "Stage", "Area (m2)", "Count", "Notes"]]
+    counts += [[n, "grass", area, 4, note] for n in (1, 2, 3)]
+    path = save(tmp_path / "tract.xlsx", sheets | {"Regen": counts})
+    if asked:
+        assert [each.column for each in problems_of(path)] == ["area_m2"]
+    else:
+        readings = {each.as_read for each in read_survey(path).readings}
+        assert ("the area of all 3 together" in readings) == note.startswith("3")
