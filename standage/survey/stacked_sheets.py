@@ -343,8 +343,8 @@ def _ask_of_units(parts: Sequence[WrittenTable], name: str, survey: WrittenSurve
             unit = part.units.get(column, known.unit)
             other, sheet = first.setdefault(column, (unit, part))
             if other != unit:
-                found = f"{column} with the unit '{unit or 'none'}', and with '{other or 'none'}' in sheet"
-                found += f" '{sheet.sheet}'"
+                found = f"{column} with the unit '{unit or 'none'}', and with"
+                found += f" '{other or 'none'}' in sheet '{sheet.sheet}'"
                 advice = "Convert the values of one sheet, and head all alike."
                 expected = "one unit in all sheets of a kind"
                 survey.problems.append(
