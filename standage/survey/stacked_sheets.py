@@ -6,14 +6,15 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from standage.errors import Problem
-from standage.survey.flat_table import FLAT, table_of
+from standage.survey.flat_table import EVIDENCE, FLAT, table_of
 from standage.survey.readings import Reading
 from standage.survey.references import alike
 from standage.survey.table_cells import NOT_RECORDED
-from standage.survey.title_dates import date_of_titles
-from standage.survey.title_plots import with_titles_of_plots
+from standage.survey.title_dates import date_of_titles, title_with_a_date
+from standage.survey.title_plots import said_of_plots, with_titles_of_plots
 from standage.survey.written import Stack, WrittenSurvey, WrittenTable, with_column
 
 SHEETS_NAMED = 2
@@ -25,6 +26,7 @@ COPIED = 0.5
 OF_A_STEM = ("plot", "tree", "species", "dbh_cm")
 FEWEST_CELLS = 3
 """Filled cells from which a row is known by them (assumption)."""
+_DATES = ("survey_date", "core_date")
 ONE_UNDER_ANOTHER = "sheets of one kind, read one under another"
 _NO_NAME = re.compile(r"(sheet|table|page|data|tab|form) *\d*", re.IGNORECASE)
 """Names of sheets that nobody gave (common practice, no source)."""
@@ -78,12 +80,14 @@ def _stack_sheets(parts: Sequence[WrittenTable], name: str, survey: WrittenSurve
     """Put the sheets of a table together, as `survey.tables[name]`. Where their names are not
     plainly those of plots, or they hold the same rows, that is a problem. parts: two or more.
     """
-    survey.problems += _empty_ones(parts)
-    parts = [_with_its_date(part, survey) for part in parts if part.cells]
+    survey.problems += _empty_ones(parts, name)
+    parts = [part for part in parts if part.cells]
     if len(parts) < 2:
         if parts:
             survey.tables[name], survey.files[name] = parts[0], parts[0].file
         return
+    if name == FLAT.name:
+        parts = _with_dates([_with_its_date(part, survey) for part in parts], survey)
     survey.files[name] = file = _name_of(parts)
     _ask_of_units(parts, name, survey)
     if _is_a_copy(parts, survey):
@@ -121,7 +125,7 @@ def _stems_not_live(parts: Sequence[WrittenTable]) -> list[Problem]:
     ]
 
 
-def _empty_ones(parts: Sequence[WrittenTable]) -> list[Problem]:
+def _empty_ones(parts: Sequence[WrittenTable], name: str) -> list[Problem]:
     """A question on each sheet with headings and no row: nobody knows whether the plot was
     searched.
     """
@@ -131,6 +135,13 @@ def _empty_ones(parts: Sequence[WrittenTable]) -> list[Problem]:
         "If it is a plot in which nothing stood, write its name under Plot and `none` under the"
         " trees' heading; otherwise delete the sheet."
     )
+    if name == "counts":
+        advice = (
+            "If nothing grew where it was searched, write its plots with the count 0; otherwise"
+            " delete the sheet."
+        )
+    elif name == "cores":
+        advice = "Write its cores into it, or delete the sheet."
     return [
         Problem(part.file, None, None, found, expected, advice) for part in parts if not part.cells
     ]
@@ -177,13 +188,64 @@ def _keys(header: Sequence[str]) -> list[tuple[str, int]]:
 
 def _with_its_date(part: WrittenTable, survey: WrittenSurvey) -> WrittenTable:
     """A sheet of trees and cores with the day that its title gives in every row."""
-    if {"survey_date", "core_date"} & set(part.header) or "species" not in part.header:
+    if {"survey_date", "core_date"} & set(part.header):
         return part
     found = date_of_titles([title for title in survey.titles if title.file == part.file])
     if found is None:
         return part
     survey.readings.append(found)
     return with_column(part, "survey_date", found.as_read)
+
+
+def _with_dates(parts: Sequence[WrittenTable], survey: WrittenSurvey) -> list[WrittenTable]:
+    """Sheets of trees and cores, all with the same columns of dates: a core is of the day of its
+    row, and a stand is surveyed on the last day of its cores. A sheet without a day beside others
+    is a problem: it would get theirs.
+    """
+    dated = [any(any(_column(part, column)) for column in _DATES) for part in parts]
+    stands = survey.tables.get("stands")
+    of_stands = stands is not None and any(_column(stands, "survey_date"))
+    for part, day in zip(parts, dated, strict=True):
+        title = title_with_a_date(each for each in survey.titles if each.file == part.file)
+        uncored = "core_date" in part.header and not any(
+            any(_column(part, column)) for column in EVIDENCE
+        )
+        if day or not any(dated) or (title is None and (of_stands or uncored)):
+            continue
+        found = "no date" if title is None else f"'{title.text}', which gives no one day,"
+        survey.problems.append(
+            Problem(
+                part.file,
+                part.header_row if title is None else title.row,
+                "survey_date",
+                f"{found} beside sheets of the same kind that have a date",
+                "the day of each sheet",
+                "Write it in a column survey_date (YYYY-MM-DD), in each row of the sheet.",
+            )
+        )
+    there = [column for column in _DATES if any(column in part.header for part in parts)]
+    return [_with_both(part, survey) if len(there) == len(_DATES) else part for part in parts]
+
+
+def _with_both(part: WrittenTable, survey: WrittenSurvey) -> WrittenTable:
+    """A sheet with one of the two columns of dates, and the other by it."""
+    own = [column for column in _DATES if column in part.header]
+    if len(own) != 1:
+        return part
+    (other,) = set(_DATES) - set(own)
+    at = part.header.index(own[0])
+    survey.readings.append(
+        Reading(
+            part.file,
+            part.header_row,
+            other,
+            "no such column",
+            f"{own[0]} of its row",
+            "several dates in the rows",
+        )
+    )
+    cells = [[*row, row[at]] for row in part.cells]
+    return replace(part, header=[*part.header, other], cells=cells)
 
 
 def _column(part: WrittenTable, column: str) -> list[str]:
@@ -205,7 +267,7 @@ def _with_plots(
     column, lacking = "plot", [part for part in parts if not any(_column(part, "plot"))]
     if all(alike(part.sheet) in stands and not any(_column(part, "stand")) for part in parts):
         column, lacking = "stand", list(parts)
-    if name == "cores" or _name_their_stands(parts, plots):
+    if name == "cores" or _name_their_stands(parts, plots, survey):
         lacking = []
     result, readings = [], []
     for part in parts:
@@ -217,16 +279,22 @@ def _with_plots(
         result.append(part)
     survey.readings[:0] = readings  # the first to be looked at
     if column == "plot":
-        asked = (_asked_of_name(part) for part in lacking)
+        years = {found[0] if (found := _YEAR.search(part.sheet)) else "" for part in parts}
+        of_years = parts if name != "cores" and len(years) > 1 else lacking
+        asked = (_asked_of_name(part, part in lacking) for part in of_years)
         survey.problems += [each for each in asked if each is not None][:1]
     return result
 
 
-def _name_their_stands(parts: Sequence[WrittenTable], plots: set[str]) -> bool:
+def _name_their_stands(
+    parts: Sequence[WrittenTable], plots: set[str], survey: WrittenSurvey
+) -> bool:
     """Whether all sheets have stands and say nothing of plots: neither by name nor by an area."""
+    titles = [] if "plots" in survey.tables else survey.titles
     return all(
         any(_column(part, "stand"))
         and "plot_area_m2" not in part.header
+        and not any(each.column == "area_m2" for each in said_of_plots(part, titles))
         and alike(part.sheet) not in plots
         and _plot_name(part.sheet, plots) == part.sheet
         for part in parts
@@ -244,17 +312,23 @@ def _plot_name(sheet: str, known: set[str]) -> str:
     return bare if bare and alike(sheet) not in known and alike(bare) in known else sheet
 
 
-def _asked_of_name(part: WrittenTable) -> Problem | None:
-    """A question, where the name of a sheet is none of a plot."""
+def _asked_of_name(part: WrittenTable, lacking: bool) -> Problem | None:
+    """A question, where the name of a sheet is none of a plot. lacking: whether it has no column of
+    plots.
+    """
     name = part.sheet
     if _YEAR.search(name):
         what = "a year: another survey of the same stems would list them twice"
-    elif _NO_NAME.fullmatch(name):
+    elif lacking and _NO_NAME.fullmatch(name):
         what = "no name of a plot"
     else:
         return None
-    advice = f"Write a column Plot, or name the sheet after its plot. {INSTEAD}"
-    found = f"several sheets of stems without a column plot, and the name '{name}', {what}"
+    if lacking:
+        found = f"several sheets of stems without a column plot, and the name '{name}', {what}"
+        advice = f"Write a column Plot, or name the sheet after its plot. {INSTEAD}"
+    else:
+        found = f"one of several sheets of a kind, and the name '{name}', {what}"
+        advice = f"If it is the same survey, give it a name without a year. {INSTEAD}"
     return Problem(part.file, part.header_row, "plot", found, "a name of a plot", advice)
 
 
@@ -269,8 +343,8 @@ def _ask_of_units(parts: Sequence[WrittenTable], name: str, survey: WrittenSurve
             unit = part.units.get(column, known.unit)
             other, sheet = first.setdefault(column, (unit, part))
             if other != unit:
-                found = f"{column} in {unit or 'no unit'}, and in {other or 'no unit'} in sheet"
-                found += f" '{sheet.sheet}'"
+                found = f"{column} with the unit '{unit or 'none'}', and with"
+                found += f" '{other or 'none'}' in sheet '{sheet.sheet}'"
                 advice = "Convert the values of one sheet, and head all alike."
                 expected = "one unit in all sheets of a kind"
                 survey.problems.append(
@@ -286,11 +360,11 @@ def _is_a_copy(parts: Sequence[WrittenTable], survey: WrittenSurvey) -> bool:
     for part in parts:
         mine = {_as_known(part, row) for row in part.cells if sum(map(bool, row)) >= FEWEST_CELLS}
         same = [seen[row] for row in mine if row in seen]
-        other = max(same, key=same.count) if same else parts[0]
+        other = max(same, key=same.count) if same else parts[parts[0] is part]
         share = same.count(other)
         least = min(len(mine), sum(each is other for each in seen.values()) or len(mine))
         copied = bool(mine) and share >= max(2, COPIED * least)
-        if copied or (part is not other and _COPY.search(part.sheet)):
+        if copied or _COPY.search(part.sheet):
             found = f"{share} of {len(part.rows)} rows as in '{other.sheet}'"
             if not copied:
                 found = f"a sheet of the same kind as '{other.sheet}', by its name a copy"

@@ -21,6 +21,7 @@ _DATES = re.compile(
     rf"|\b{_MONTH}\.? \d{{1,2}}(?:st|nd|rd|th)?,? \d{{4}}\b",
     re.IGNORECASE,
 )
+_YEAR = re.compile(r"(?<!\d)(?:19|20)\d\d(?!\d)|\b\d{1,2}[/.-]\d{1,2}[/.-]\d{2}\b")
 _OF_SOMETHING_ELSE = re.compile(
     r"burn|fire|print|updat|plant|enter|typed|logg|version|revis|harvest|thin|storm|hurricane"
     r"|establ|set up|install|compil|photo|imagery|approv|begun|began|start|since|permit|issued"
@@ -55,6 +56,12 @@ def date_of_titles(titles: Iterable[Title]) -> Reading | None:
         return None
     title, cell, day = found[0].title, found[0].cell, found[0].days[0]
     return Reading(title.file, title.row, "survey_date", cell, day, DATE_IN_TITLE)
+
+
+def title_with_a_date(titles: Iterable[Title]) -> Title | None:
+    """The first title with a date or a year in it that may be that of the survey."""
+    of_survey = (title for title in titles if not _OF_SOMETHING_ELSE.search(title.text))
+    return next((title for title in of_survey if _YEAR.search(title.text)), None)
 
 
 def date_by_title(survey: WrittenSurvey) -> str:

@@ -11,7 +11,7 @@ from dataclasses import replace
 from standage.survey.readings import Reading
 from standage.survey.references import OUTSIDE, alike
 from standage.survey.table_cells import NOT_RECORDED
-from standage.survey.written import Title, WrittenSurvey, WrittenTable, with_column
+from standage.survey.written import Stack, Title, WrittenSurvey, WrittenTable, with_column
 
 IN_A_TITLE = "in a title, for want of a column"
 _SIZE = (
@@ -52,7 +52,7 @@ def with_titles_of_plots(
     """A sheet of trees and cores with the area and the smallest diameter of its plots by its
     titles, or by its name, where they say either and no column does.
     """
-    for reading in _said(table, titles):
+    for reading in said_of_plots(table, titles):
         column = f"plot_{reading.column}"
         if column not in table.header:
             readings.append(replace(reading, column=column))
@@ -67,28 +67,36 @@ def list_plots_by_titles(survey: WrittenSurvey) -> None:
     trees = survey.tables.get("trees")
     if trees is None or "plots" in survey.tables or "plots" in survey.unreadable:
         return
-    said = {str(each.column): each for each in _said(trees, survey.titles)}
-    if len(said) != 2 or not {"plot", "stand"} <= set(trees.header):
+    if not {"plot", "stand"} <= set(trees.header):
+        return
+    stack = trees.stack or Stack((trees,), (0,))
+    said = {part.file: said_of_plots(part, survey.titles) for part in stack.parts}
+    if any(len(each) != 2 for each in said.values()):
         return
     plot, stand = trees.header.index("plot"), trees.header.index("stand")
     first: dict[str, tuple[list[str], int]] = {}
     for cells, row in zip(trees.cells, trees.rows, strict=True):
         if cells[plot] and cells[plot].lower() not in {*NOT_RECORDED, *OUTSIDE}:
-            own = [cells[plot], cells[stand], *(each.as_read for each in said.values())]
-            first.setdefault(alike(cells[plot]), (own, row))
+            sizes = [each.as_read for each in said[stack.place_of(row)[0].file]]
+            known, _ = first.setdefault(
+                alike(cells[plot]), ([cells[plot], cells[stand], *sizes], row)
+            )
+            if known[2:] != sizes:
+                return
     if first:
-        survey.readings += said.values()
+        survey.readings += [each for of in said.values() for each in of]
         survey.tables["plots"] = WrittenTable(
             trees.file,
-            ["plot", "stand", *said],
+            ["plot", "stand", *(str(each.column) for each in next(iter(said.values())))],
             [own for own, _ in first.values()],
             [row for _, row in first.values()],
             trees.header_row,
+            stack=trees.stack,
         )
         survey.files["plots"] = trees.file
 
 
-def _said(table: WrittenTable, titles: Sequence[Title]) -> list[Reading]:
+def said_of_plots(table: WrittenTable, titles: Sequence[Title]) -> list[Reading]:
     """Area and smallest diameter, by the titles of a table or its name, each where all agree."""
     own = [title for title in titles if title.file == table.file]
     texts = [(title.text, title.row) for title in own] + [(table.file, None)]

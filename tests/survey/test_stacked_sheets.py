@@ -250,3 +250,66 @@ def test_the_area_of_one_quadrat_or_of_all(tmp_path, sheets, note, area, asked):
     else:
         readings = {each.as_read for each in read_survey(path).readings}
         assert ("the area of all 3 together" in readings) == note.startswith("3")
+
+
+def with_dates(rows: list[list], day: str) -> list[list]:
+    return [[*rows[0], "Date"], *([*row, day] for row in rows[1:])]
+
+
+def test_cores_of_a_sheet_dated_by_its_title_beside_one_with_a_column(tmp_path):
+    book = {"A": with_dates(stems_of("A", 1), "2020-03-14")}
+    book["B"] = [["Plot 2, 2015-05-23"], *stems_of("B", 11)]
+    survey = read_survey(save(tmp_path / "tract.xlsx", book))
+    assert survey.cores["core_date"].dt.year.tolist() == [2020, 2020, 2015, 2015]
+    assert survey.stands["survey_date"].dt.year.tolist() == [2020]
+
+
+@pytest.mark.parametrize("title", ["Plot 2, 3/4/2015", "Plot 2, May 2015", "Plot 2"])
+def test_a_sheet_without_one_day_gets_none_of_another(tmp_path, title):
+    book = {"A": [["Plot 1, 2020-03-14"], *stems_of("A", 1)], "B": [[title], *stems_of("B", 11)]}
+    problems = problems_of(save(tmp_path / "tract.xlsx", book))
+    assert [(each.file, each.column) for each in problems] == [
+        ("tract.xlsx, sheet B", "survey_date")
+    ]
+
+
+@pytest.mark.parametrize(
+    ("names", "asked"),
+    [
+        (("stems", "stems 2009"), True),
+        (("A", "A_old"), True),
+        (("A_old", "B"), True),
+        (("Old growth", "B"), False),
+        (("A 2020", "B 2020"), False),
+    ],
+)
+def test_an_older_survey_is_asked_for(tmp_path, names, asked):
+    sheets = zip(names, (("A", 1), ("B", 11)), strict=True)
+    book = {name: with_dates(stems_of(*of), "2020-03-14") for name, of in sheets}
+    path = save(tmp_path / "tract.xlsx", book)
+    if asked:
+        assert len(problems_of(path)) == 1
+    else:
+        assert len(read_survey(path).trees) == 4
+
+
+def test_lists_of_trees_in_sheets_with_titles_are_plots(tmp_path):
+    title = "radius 17.84 m, all stems 5 cm and up"
+    head = ["tree", "stand", "species", "dbh_cm"]
+    book = {
+        plot: [[f"Plot {plot}, {title}"], head, *([f"{plot}{n}", "N", "LLP", 30] for n in (1, 2))]
+        for plot in ("A", "B")
+    }
+    book["cores"] = [["tree", "ring_count", "centre", "height_cm"], ["A1", 60, "pith", 30]]
+    book["stands"] = [["stand", "survey_date"], ["N", "2020-03-01"]]
+    survey = read_survey(save(tmp_path / "stand.xlsx", book))
+    assert survey.plots["plot"].tolist() == ["A", "B"]
+    assert survey.plots["area_m2"].round().tolist() == [1000.0] * 2
+    assert survey.trees["plot"].tolist() == ["A", "A", "B", "B"]
+
+
+def test_advice_on_an_empty_sheet_of_counts_is_about_counts(tmp_path, sheets):
+    head = ["Plot", "Stage", "Area (m2)", "Count"]
+    book = sheets | {"North": [head, ["Plot 1", "grass", 4, 3]], "South": [head]}
+    (problem,) = problems_of(save(tmp_path / "tract.xlsx", book))
+    assert "count 0" in problem.what_to_do
