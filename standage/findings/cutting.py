@@ -15,6 +15,7 @@ from scipy.special import expit, logsumexp, stdtr
 
 from standage.findings.events_on_record import CUTS, Event, stand_events
 from standage.findings.recruitment_shapes import (
+    AFTER,
     LENGTHS,
     RecordStems,
     log_evidence,
@@ -26,8 +27,9 @@ from standage.findings.recruitment_shapes import (
 if TYPE_CHECKING:
     from standage.findings.findings import Findings
 
-# probability from which it is said that cutting may have left a pulse (docs/validation.md, Pulses)
-CUTTING_WOULD_DO = 0.5
+# probability from which cutting is named beside a pulse: the pulse's own, which stands with it, is
+# of both (common practice, no source)
+CUTTING_NAMED = 0.1
 # cuts nobody recorded: in every fifth year, all below or all above a diameter (assumption)
 EVERY = 5  # [years]
 LIMITS_CM = (10.0, 15.0, 20.0, 25.0, 30.0, 40.0)
@@ -67,28 +69,65 @@ class CutInReach:
     all_of_year: np.ndarray
 
 
-def cutting_probability(findings: Findings, number: int, start: float, end: float) -> float:
-    """Probability that cutting left a pulse rather than recruitment, each as likely beforehand; NaN
-    where it can't be told.
+@dataclass(frozen=True)
+class Evidence:
+    """Log evidence of what may have left the stems of a unit's record.
 
-    start, end : years one of which the pulse has to be in.
+    steady, cut : steady recruitment, without a cut and with one.
+    pulses : a pulse in steady recruitment, by its years. (pulse,)
+    pulse_first, pulse_last : these years, ends included. (pulse,)
+    first, last : years of the record.
     """
+
+    steady: float
+    cut: float
+    pulses: np.ndarray
+    pulse_first: np.ndarray
+    pulse_last: np.ndarray
+    first: int
+    last: int
+
+    def pulse(self, start: float, end: float) -> float:
+        """Of a pulse that shares a year with `start` to `end`, among pulses anywhere; -inf without
+        any.
+        """
+        own = (self.pulse_first <= end) & (self.pulse_last >= start)
+        return float(logsumexp(self.pulses[own]) - np.log(len(own))) if own.any() else -np.inf
+
+    def probability_cut(self, start: float, end: float) -> float:
+        """Of a cut rather than such a pulse; NaN where steady recruitment alone would do as well
+        as either.
+        """
+        pulse = self.pulse(start, end)
+        return np.nan if max(self.cut, pulse) <= self.steady else float(expit(self.cut - pulse))
+
+
+def cutting_probability(findings: Findings, number: int, start: float, end: float) -> float:
+    """Probability that cutting left the pulse of the years `start` to `end` rather than
+    recruitment, each as likely beforehand; NaN where it can't be told.
+    """
+    evidence = findings.cutting[number]
+    if evidence is None or start < evidence.first or end > evidence.last - AFTER:
+        return np.nan
+    return evidence.probability_cut(start, end)
+
+
+def cutting_evidence(findings: Findings, number: int) -> Evidence | None:
+    """The evidence of a unit; None without plots and where shapes can't be told."""
     unit = findings.posterior.units[number]
     known = findings.records[number] if unit.has_plots else None
     if known is None or not known.enough:
-        return np.nan
-    pulse = pulse_evidence(known, start - known.first, end - known.first)
+        return None
     events = stand_events(findings.posterior.survey, unit.stand)
     cuts = [event for event in events if event.kind in CUTS]
-    cut = cut_evidence(known, growth_of_unit(findings, number), unit.season, cuts)
-    return float(expit(cut - pulse))
+    return evidence_of(known, growth_of_unit(findings, number), unit.season, cuts)
 
 
 def may_be_left_by_cutting(probability: float, on_record: bool) -> bool:
-    """Whether cutting is said beside a pulse: where it would do or, that not being known, where a
-    cut is on record.
+    """Whether cutting is named beside a pulse: unless it is improbable or, that not being known,
+    where a cut is on record.
     """
-    return on_record if np.isnan(probability) else probability >= CUTTING_WOULD_DO
+    return on_record if np.isnan(probability) else probability >= CUTTING_NAMED
 
 
 def growth_of_unit(findings: Findings, number: int) -> Growth:
@@ -100,26 +139,35 @@ def growth_of_unit(findings: Findings, number: int) -> Growth:
     )
     held = np.cumsum(np.convolve(grass, height))
     points = (np.arange(DELAYS) + 0.5) / DELAYS
-    found = posterior.parameters.loc[posterior.parameters["name"] == "dbh_scatter"]
-    known = len(found) == len(posterior.units)  # a row a unit
+    names = posterior.parameters["name"]
+    # the rows of a unit begin with this one; species of a stand have no column
+    own = (names == "stand_beginning_years").cumsum() == number + 1
+    scatter = posterior.parameters.loc[own & (names == "dbh_scatter"), "posterior_median"]
     usual = findings.profiles[unit.species]["size.scatter"]
     return Growth(
         np.asarray(posterior.size_curve[number], dtype=float).mean(axis=0),
-        float(found["posterior_median"].iloc[number] if known else usual),
+        float(scatter.iloc[0] if len(scatter) else usual),
         np.searchsorted(held / held[-1], points),
     )
 
 
-def pulse_evidence(known: RecordStems, start: float, end: float) -> float:
-    """Log evidence of a pulse that shares a year with `start` to `end` (places in the record),
-    among pulses anywhere in it; -inf without any.
-    """
+def evidence_of(
+    known: RecordStems, growth: Growth, season: int, events: Sequence[Event] = ()
+) -> Evidence:
+    """The evidence of stems; arguments as for `cut_evidence`."""
     histories = raised_histories(known.years)
-    _, raised = log_evidence(known.likelihood, known.worth, known.weight, histories)
+    steady, raised = log_evidence(known.likelihood, known.worth, known.weight, histories)
     length = histories.last - histories.first + 1
     pulses = (histories.last < known.years - 1) & (length <= max(LENGTHS))
-    own = pulses & (histories.first <= end) & (histories.last >= start)
-    return float(logsumexp(raised[own]) - np.log(pulses.sum())) if own.any() else -np.inf
+    return Evidence(
+        steady,
+        cut_evidence(known, growth, season, events),
+        raised[pulses],
+        known.first + histories.first[pulses],
+        known.first + histories.last[pulses],
+        known.first,
+        known.first + known.years - 1,
+    )
 
 
 def cut_evidence(
@@ -149,7 +197,7 @@ def cut_evidence(
 def _cuts(
     known: RecordStems, growth: Growth, season: int, events: Sequence[Event]
 ) -> Iterator[CutInReach]:
-    """The cuts looked at: those on record in each of their years, by the sizes recorded; else any
+    """The cuts looked at: those on record in five of their years, by the sizes recorded; else any
     year and limit.
     """
     both_sides = [(0.0, limit) for limit in LIMITS_CM] + [(limit, np.inf) for limit in LIMITS_CM]
@@ -162,7 +210,8 @@ def _cuts(
         low, high = event.smallest_cut_cm, event.largest_cut_cm
         recorded = np.isfinite(low) or np.isfinite(high)
         sizes_of = [(np.nan_to_num(low), high if np.isfinite(high) else np.inf)]
-        for year in np.unique(np.linspace(event.first, event.last, 5).round().astype(int)):
+        last = max(event.last, np.nan_to_num(event.ended))
+        for year in np.unique(np.linspace(event.first, last, 5).round().astype(int)):
             for sizes in sizes_of if recorded else both_sides:
                 yield in_reach(known, growth, season, int(year), sizes)
 

@@ -14,6 +14,7 @@ from standage.findings.claim import CLAIMS, Claim
 from standage.findings.claims import claim_table, unit_claims
 from standage.findings.cohorts import cohort_table
 from standage.findings.comparison import comparison_table
+from standage.findings.cutting import Evidence, cutting_evidence
 from standage.findings.disturbances import disturbance_table, event_year_table, tree_release_table
 from standage.findings.events_on_record import event_years_by_rings
 from standage.findings.fit_grade import FitGrade, fit_grade
@@ -131,6 +132,11 @@ class Findings:
     def records(self) -> Sequence[RecordStems]:
         """What is known of each unit's stems, by themselves."""
         return FewHeld(len(self.posterior.units), partial(record_stems, self), held=SCANS_HELD)
+
+    @cached_property
+    def cutting(self) -> Sequence[Evidence | None]:
+        """What speaks for cutting and for pulses, by unit."""
+        return FewHeld(len(self.posterior.units), partial(cutting_evidence, self), held=SCANS_HELD)
 
     @cached_property
     def limits(self) -> list[ReportingLimit]:

@@ -34,11 +34,13 @@ class ReportingLimit:
     Attributes
     ----------
     value : probability that a window stands out, 0 to 1.
-    status : `simulated`, `assumed` or, where plots differ in when their trees came, `patchy`.
+    status : `simulated`, `assumed` or, raised from a simulated one since plots differ, `patchy`.
+    plots_differ : whether it is raised since plots differ in when their trees came.
     """
 
     value: float
     status: str
+    plots_differ: bool = False
 
 
 def limit_table() -> pd.DataFrame:
@@ -67,5 +69,6 @@ def unit_limit(posterior: Posterior, number: int, table: pd.DataFrame) -> Report
     trees, _ = dated_years(posterior, number)
     limit = reporting_limit(len(trees), table)
     if limit.value < PATCHY_LIMIT and plots_alike_by_chance(posterior, number) <= PATCHY_CHANCE:
-        return ReportingLimit(PATCHY_LIMIT, "patchy")
+        status = "patchy" if limit.status == "simulated" else limit.status
+        return ReportingLimit(PATCHY_LIMIT, status, plots_differ=True)
     return limit

@@ -68,7 +68,7 @@ def cautions(findings: Findings) -> list[str]:
         *(sentence for unit in findings.units for sentence in _pulse_cautions(unit)),
         *_to_read_again(findings.rereading),
         *_assumed_limit(findings.pulses),
-        *_patchy_limit(findings.pulses),
+        *_patchy_limit(findings),
         *_series_left_out(survey),
         *_cultural_scars(survey),
         *_trees_left_out(findings.tree_dates),
@@ -158,12 +158,13 @@ def _pulse_cautions(unit: UnitFindings) -> list[str]:
     return sentences
 
 
-def _patchy_limit(pulses: pd.DataFrame) -> list[str]:
-    patchy = pulses[pulses["limit_status"] == "patchy"]
+def _patchy_limit(findings: Findings) -> list[str]:
+    """A pulse that isn't reported for it has no row, so that the limits are asked."""
     return [
-        f"{stand}: plots differ in when their trees came, so that a pulse is reported from a"
-        f" probability of {100 * limit:.0f} % on."
-        for stand, limit in patchy.groupby("stand")["limit"].first().items()
+        f"{unit.name}: plots differ in when their trees came, so that a pulse is reported from a"
+        f" probability of {100 * limit.value:.0f} % on."
+        for unit, limit in zip(findings.units, findings.limits, strict=False)
+        if limit.plots_differ
     ]
 
 
@@ -171,8 +172,9 @@ def _assumed_limit(pulses: pd.DataFrame) -> list[str]:
     assumed = pulses.loc[pulses["limit_status"] == "assumed", "limit"]
     if assumed.empty:
         return []
+    values = " or ".join(f"{100 * value:.0f}" for value in sorted(set(assumed)))
     return [
-        f"Pulses are told from a probability of {100 * assumed.iloc[0]:.0f} % on; that limit is"
+        f"Pulses are told from a probability of {values} % on; that limit is"
         " assumed, not tested by simulation."
     ]
 

@@ -285,8 +285,8 @@ def _pulses(unit: UnitFindings) -> list[str]:
         cut, chance = any(event.kind in CUTS for event in unit.events), pulse["probability_cut"]
         if not np.isnan(chance) and (cut or may_be_left_by_cutting(chance, cut)):
             sentences.append(
-                f"That cutting by size left it, and recruitment was steady, is"
-                f" {probability_words(chance)}."
+                "If either cutting by size, recruitment being steady, or a pulse left it, cutting"
+                f" is {probability_words(chance)}."
             )
     return sentences
 

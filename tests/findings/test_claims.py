@@ -120,7 +120,9 @@ def test_old_stems_are_counted_draw_by_draw(findings):
     assert claim.population == f"the {age.shape[1]} living stems listed and dated"
 
 
-@pytest.mark.parametrize(("chance", "said"), [(0.7, True), (0.3, False), (np.nan, True)])
+@pytest.mark.parametrize(
+    ("chance", "said"), [(0.7, True), (0.2, True), (0.05, False), (np.nan, True)]
+)
 def test_a_pulse_that_cutting_would_leave_may_be_its_effect(chance, said):
     fresh = fake_findings()
     fresh.pulses = fresh.pulses.assign(probability_cut=chance)  # a cut is on record

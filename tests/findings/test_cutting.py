@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
+import pandas as pd
 import pytest
-from scipy.special import expit
+from fake_posterior import changed, fake_posterior, with_tables
 
-from standage.findings import cutting
+from standage.findings import Findings, cutting
 from standage.findings.events_on_record import Event
-from standage.findings.recruitment_shapes import RecordStems
+from standage.findings.recruitment_shapes import AFTER, RecordStems
 from standage.profiles import load_profile
 from standage.simulate.history import steady_recruitment
 from standage.simulate.life import draw_life_histories
@@ -103,9 +105,8 @@ def test_a_cut_and_a_pulse_are_told_apart(life):
     growth = growth_of(life)
 
     def chance(known, events=()):
-        pulse = cutting.pulse_evidence(known, 0, known.years)
-        cut = cutting.cut_evidence(known, growth, SEASON, events)
-        return expit(cut - pulse)
+        evidence = cutting.evidence_of(known, growth, SEASON, events)
+        return evidence.probability_cut(-np.inf, np.inf)
 
     cut = stems(life, cuts=(HEAVY,))
     assert chance(cut) > 0.9 and chance(cut, [RECORDED]) > chance(cut)
@@ -124,7 +125,74 @@ def test_sizes_within_ages_speak_though_ages_are_alike(life):
     assert evidence[0] > evidence[1] + 2
 
 
-def test_cutting_is_said_where_it_would_do_or_nothing_else_is_known():
-    said = cutting.may_be_left_by_cutting
-    assert said(cutting.CUTTING_WOULD_DO, False) and not said(0.2, True)
-    assert said(np.nan, True) and not said(np.nan, False)
+def test_where_recruitment_may_have_been_steady_neither_a_cut_nor_a_pulse_is_likelier(life):
+    growth = growth_of(life)
+    for seed in range(1, 5):
+        evidence = cutting.evidence_of(stems(life, seed=seed), growth, SEASON)
+        assert np.isnan(evidence.probability_cut(1925, 1935))
+    steady = replace(evidence, steady=0.0, cut=-1.0, pulses=np.full(len(evidence.pulses), 9.0))
+    assert steady.probability_cut(1925, 1935) < 0.5  # a pulse does better than either
+
+
+def test_a_period_of_cutting_lasts_until_it_ended(life):
+    """The cut of 1960, of a period on record from 1900 on."""
+    known, growth = stems(life, cuts=(HEAVY,)), growth_of(life)
+    begun = replace(RECORDED, first=1900, last=1900)
+    lasting = replace(begun, ended=1980.0)
+    found = [cutting.cut_evidence(known, growth, SEASON, [each]) for each in (begun, lasting)]
+    assert found[1] > found[0] + 5
+
+
+@pytest.fixture(scope="module")
+def findings():
+    """A unit with a burst from 1930 to 1939, the cut before it not on record."""
+    posterior = fake_posterior(draws=100)
+    return Findings(with_tables(posterior, events=posterior.survey.events.iloc[:0]))
+
+
+def test_a_pulse_outside_the_record_or_at_its_young_end_is_left_open(findings):
+    known = findings.records[0]
+    last = known.first + known.years - 1
+    probability = partial(cutting.cutting_probability, findings, 0)
+    assert probability(1930, 1939) < 0.5
+    assert np.isnan(probability(known.first - 40, known.first - 30))
+    assert np.isnan(probability(known.first - 1, 1939))
+    assert np.isnan(probability(last - AFTER - 4, last - AFTER + 1))
+    assert np.isnan(probability(last + 1, last + 5))
+    assert np.isfinite(probability(known.first, last - AFTER))
+    assert np.isnan(cutting.cutting_probability(findings, 2, 1930, 1939))  # no plots
+
+
+def test_the_scatter_of_diameters_is_that_of_the_unit(findings):
+    """The second of three units has no sizes, and so no row."""
+    rows = pd.DataFrame(
+        [
+            {"name": name, "stand": unit.stand, "posterior_median": value}
+            for unit, names in zip(
+                findings.posterior.units,
+                ({"dbh_scatter": 0.31}, {}, {"dbh_scatter": 0.23}),
+                strict=True,
+            )
+            for name, value in ({"stand_beginning_years": 80.0} | names).items()
+        ]
+    )
+    other = Findings(changed(findings.posterior, parameters=rows))
+    usual = findings.profiles["loblolly-pine"]["size.scatter"]
+    found = [cutting.growth_of_unit(other, number).scatter for number in range(3)]
+    assert found == [0.31, usual, 0.23]
+
+
+def test_the_evidence_of_a_unit_is_worked_out_once(findings, monkeypatch):
+    calls = []
+    once = cutting.cut_evidence
+    monkeypatch.setattr(cutting, "cut_evidence", lambda *own: calls.append(own) or once(*own))
+    fresh = Findings(findings.posterior)
+    for year in (1900, 1930, 1950):
+        cutting.cutting_probability(fresh, 0, year, year + 9)
+    assert len(calls) == 1
+
+
+def test_cutting_is_named_unless_it_is_improbable_or_nothing_is_known():
+    named = cutting.may_be_left_by_cutting
+    assert named(cutting.CUTTING_NAMED, False) and not named(0.09, True)
+    assert named(np.nan, True) and not named(np.nan, False)

@@ -72,6 +72,8 @@ def test_spells_of_single_plots_are_seen_and_raise_the_limit():
     assert patches.plots_alike_by_chance(patchy, 0) < 0.02
     limit = unit_limit(patchy, 0, TABLE)
     assert (limit.value, limit.status) == (PATCHY_LIMIT, "patchy")
+    few = unit_limit(patchy, 0, TABLE.assign(fewest_stems=400))
+    assert (few.value, few.status, few.plots_differ) == (PATCHY_LIMIT, "assumed", True)
     alike = next(
         each
         for each in (stand(in_a_pulse, seed) for seed in range(9))

@@ -185,7 +185,7 @@ def test_a_scar_stands_beside_the_tree(findings):
 def test_a_cut_stands_beside_the_pulse_that_it_would_leave(findings):
     assert not any("cutting" in each.headline for each in brief(findings, Measures()).stands)
     other = fake_findings()
-    other.pulses = other.pulses.assign(probability_cut=[0.7, 0.1])
+    other.pulses = other.pulses.assign(probability_cut=[0.7, 0.05])
     cut, *others = brief(other, Measures()).stands
     assert "or the effect of cutting certain sizes" in cut.headline
     assert not any("cutting" in each.headline for each in others)

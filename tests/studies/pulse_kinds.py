@@ -30,6 +30,7 @@ STEADY = ("steady", "patches", "larger patches", "rise", "fall", "cut")
 WITH_PULSE = ("pulse", "pulse patches")
 KINDS = (*STEADY, *WITH_PULSE, "planted")
 RECORDS = 3  # of events, with and without a cause, set beside each pulse found
+CUT_LIKELIER = 0.5  # probability from which a pulse is put down to cutting
 FAR_YEARS = 40  # a pulse found further from the true one is another
 
 
@@ -141,7 +142,6 @@ def scores(posterior, truth: dict, rng: np.random.Generator) -> dict:
     pulse in any year.
     """
     from standage.findings import Findings
-    from standage.findings.cutting import cutting_probability
 
     findings = Findings(posterior)
     rows = []
@@ -156,10 +156,10 @@ def scores(posterior, truth: dict, rng: np.random.Generator) -> dict:
             "cut": pulse["probability_cut"],
         }
         rows.append(row | ({"records": _records(findings, pulse, first, rng)} if own else {}))
-    years = posterior.years
+    evidence = findings.cutting[0]
     return {
         "pulses": rows,
-        "cut": cutting_probability(findings, 0, float(years[0]), float(years[-1])),
+        "cut": np.nan if evidence is None else evidence.probability_cut(-np.inf, np.inf),
     }
 
 
@@ -250,8 +250,6 @@ def cutting_table(rows: pd.DataFrame) -> pd.DataFrame:
     """By kind of stand: pulses found that are not put down to cutting, and those that are; surveys
     in which a cut is likelier than a pulse in any year.
     """
-    from standage.findings.cutting import CUTTING_WOULD_DO
-
     found = []
     for kind, own in rows.groupby("kind", sort=False):
         chances = np.array([pulse["cut"] for each in own["pulses"] for pulse in each], dtype=float)
@@ -260,9 +258,9 @@ def cutting_table(rows: pd.DataFrame) -> pd.DataFrame:
             {
                 "kind": kind,
                 "surveys": len(own),
-                "called a pulse": int((chances < CUTTING_WOULD_DO).sum()),
-                "cutting would do": int((chances >= CUTTING_WOULD_DO).sum()),
-                "cut likelier than any pulse": int((of_surveys >= CUTTING_WOULD_DO).sum()),
+                "called a pulse": int((chances < CUT_LIKELIER).sum()),
+                "cutting would do": int((chances >= CUT_LIKELIER).sum()),
+                "cut likelier than any pulse": int((of_surveys >= CUT_LIKELIER).sum()),
                 "not told": int(np.isnan(of_surveys).sum()),
             }
         )

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from studies.pulse_kinds import (
+    CUT_LIKELIER,
     cutting_table,
     event_table,
     none_table,
@@ -14,7 +15,6 @@ from studies.pulse_kinds import (
     simulated_stand,
 )
 
-from standage.findings.cutting import CUTTING_WOULD_DO
 from standage.findings.planted import MAY_BE_PLANTED
 
 
@@ -38,7 +38,7 @@ def rows():
                 "kind": "pulse",
                 "error": "",
                 "cut": 0.4,
-                "pulses": [pulse(0.1, records), pulse(MAY_BE_PLANTED - 0.01, cut=CUTTING_WOULD_DO)],
+                "pulses": [pulse(0.1, records), pulse(MAY_BE_PLANTED - 0.01, cut=CUT_LIKELIER)],
             },
             {"kind": "steady", "error": "stopped", "pulses": None},
         ]
