@@ -30,6 +30,7 @@ LONGER_FILES = {
     "evidence/core.py": "one core, all evidence together",
     "evidence/tree_blocks.py": "one arithmetic, step after step",
     "findings/attribution.py": "a third is the columns of its table",
+    "findings/findings.py": "every table of a result, by name",
     "findings/pulses.py": "a fifth is the columns of its table",
     "findings/stand_summary.py": "half is the columns of its table",
     "prose/comparison.py": "one table in sentences",
@@ -39,10 +40,12 @@ LONGER_FILES = {
     "stand/kernel/trees.py": "forward and back beside each other",
     "stand/unit_statement.py": "one unit, section by section of the page",
     "survey/cells.py": "one pass from cells to columns",
+    "survey/core_plausibility.py": "a check for each way a core is doubted",
     "survey/decadal_format.py": "one format, however it is typed",
     "survey/ring_checks.py": "one table against the others",
     "survey/reading.py": "from files to a survey, step after step",
     "survey/schema.py": "the list of all columns",
+    "survey/stacked_sheets.py": "sheets of one kind, question after question",
     "survey/table_checks.py": "a check a table",
 }
 """By module, with the reason."""

@@ -6,14 +6,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 
 from standage.errors import Problem
-from standage.survey.flat_table import EVIDENCE, FLAT, table_of
+from standage.survey.flat_table import FLAT, table_of
 from standage.survey.readings import Reading
 from standage.survey.references import alike
-from standage.survey.table_cells import NOT_RECORDED
-from standage.survey.title_dates import date_of_titles, title_with_a_date
+from standage.survey.sheet_dates import cells_of, with_dates, with_its_date
 from standage.survey.title_plots import said_of_plots, with_titles_of_plots
 from standage.survey.written import Stack, WrittenSurvey, WrittenTable, with_column
 
@@ -26,7 +24,6 @@ COPIED = 0.5
 OF_A_STEM = ("plot", "tree", "species", "dbh_cm")
 FEWEST_CELLS = 3
 """Filled cells from which a row is known by them (assumption)."""
-_DATES = ("survey_date", "core_date")
 ONE_UNDER_ANOTHER = "sheets of one kind, read one under another"
 _NO_NAME = re.compile(r"(sheet|table|page|data|tab|form) *\d*", re.IGNORECASE)
 """Names of sheets that nobody gave (common practice, no source)."""
@@ -87,7 +84,7 @@ def _stack_sheets(parts: Sequence[WrittenTable], name: str, survey: WrittenSurve
             survey.tables[name], survey.files[name] = parts[0], parts[0].file
         return
     if name == FLAT.name:
-        parts = _with_dates([_with_its_date(part, survey) for part in parts], survey)
+        parts = with_dates([with_its_date(part, survey) for part in parts], survey)
     survey.files[name] = file = _name_of(parts)
     _ask_of_units(parts, name, survey)
     if _is_a_copy(parts, survey):
@@ -121,7 +118,9 @@ def _stems_not_live(parts: Sequence[WrittenTable]) -> list[Problem]:
             advice,
         )
         for part, found in named
-        if found and (len(parts) > 1 or found[0] == part.sheet) and not any(_column(part, "status"))
+        if found
+        and (len(parts) > 1 or found[0] == part.sheet)
+        and not any(cells_of(part, "status"))
     ]
 
 
@@ -186,76 +185,6 @@ def _keys(header: Sequence[str]) -> list[tuple[str, int]]:
     return [(name, header[:place].count(name)) for place, name in enumerate(header)]
 
 
-def _with_its_date(part: WrittenTable, survey: WrittenSurvey) -> WrittenTable:
-    """A sheet of trees and cores with the day that its title gives in every row."""
-    if {"survey_date", "core_date"} & set(part.header):
-        return part
-    found = date_of_titles([title for title in survey.titles if title.file == part.file])
-    if found is None:
-        return part
-    survey.readings.append(found)
-    return with_column(part, "survey_date", found.as_read)
-
-
-def _with_dates(parts: Sequence[WrittenTable], survey: WrittenSurvey) -> list[WrittenTable]:
-    """Sheets of trees and cores, all with the same columns of dates: a core is of the day of its
-    row, and a stand is surveyed on the last day of its cores. A sheet without a day beside others
-    is a problem: it would get theirs.
-    """
-    dated = [any(any(_column(part, column)) for column in _DATES) for part in parts]
-    stands = survey.tables.get("stands")
-    of_stands = stands is not None and any(_column(stands, "survey_date"))
-    for part, day in zip(parts, dated, strict=True):
-        title = title_with_a_date(each for each in survey.titles if each.file == part.file)
-        uncored = "core_date" in part.header and not any(
-            any(_column(part, column)) for column in EVIDENCE
-        )
-        if day or not any(dated) or (title is None and (of_stands or uncored)):
-            continue
-        found = "no date" if title is None else f"'{title.text}', which gives no one day,"
-        survey.problems.append(
-            Problem(
-                part.file,
-                part.header_row if title is None else title.row,
-                "survey_date",
-                f"{found} beside sheets of the same kind that have a date",
-                "the day of each sheet",
-                "Write it in a column survey_date (YYYY-MM-DD), in each row of the sheet.",
-            )
-        )
-    there = [column for column in _DATES if any(column in part.header for part in parts)]
-    return [_with_both(part, survey) if len(there) == len(_DATES) else part for part in parts]
-
-
-def _with_both(part: WrittenTable, survey: WrittenSurvey) -> WrittenTable:
-    """A sheet with one of the two columns of dates, and the other by it."""
-    own = [column for column in _DATES if column in part.header]
-    if len(own) != 1:
-        return part
-    (other,) = set(_DATES) - set(own)
-    at = part.header.index(own[0])
-    survey.readings.append(
-        Reading(
-            part.file,
-            part.header_row,
-            other,
-            "no such column",
-            f"{own[0]} of its row",
-            "several dates in the rows",
-        )
-    )
-    cells = [[*row, row[at]] for row in part.cells]
-    return replace(part, header=[*part.header, other], cells=cells)
-
-
-def _column(part: WrittenTable, column: str) -> list[str]:
-    """Cells of a column, blank where there is none or a word says so."""
-    if column not in part.header:
-        return [""] * len(part.cells)
-    at = part.header.index(column)
-    return ["" if row[at].lower() in NOT_RECORDED else alike(row[at]) for row in part.cells]
-
-
 def _with_plots(
     parts: Sequence[WrittenTable], name: str, survey: WrittenSurvey, file: str
 ) -> list[WrittenTable]:
@@ -264,8 +193,8 @@ def _with_plots(
     """
     kind = "trees and cores" if name == FLAT.name else name
     stands, plots = _names_in(survey, "stand"), _names_in(survey, "plot")
-    column, lacking = "plot", [part for part in parts if not any(_column(part, "plot"))]
-    if all(alike(part.sheet) in stands and not any(_column(part, "stand")) for part in parts):
+    column, lacking = "plot", [part for part in parts if not any(cells_of(part, "plot"))]
+    if all(alike(part.sheet) in stands and not any(cells_of(part, "stand")) for part in parts):
         column, lacking = "stand", list(parts)
     if name == "cores" or _name_their_stands(parts, plots, survey):
         lacking = []
@@ -292,7 +221,7 @@ def _name_their_stands(
     """Whether all sheets have stands and say nothing of plots: neither by name nor by an area."""
     titles = [] if "plots" in survey.tables else survey.titles
     return all(
-        any(_column(part, "stand"))
+        any(cells_of(part, "stand"))
         and "plot_area_m2" not in part.header
         and not any(each.column == "area_m2" for each in said_of_plots(part, titles))
         and alike(part.sheet) not in plots
@@ -303,7 +232,7 @@ def _name_their_stands(
 
 def _names_in(survey: WrittenSurvey, column: str) -> set[str]:
     """Names of plots or stands in the other tables."""
-    return {cell for table in survey.tables.values() for cell in _column(table, column) if cell}
+    return {cell for table in survey.tables.values() for cell in cells_of(table, column) if cell}
 
 
 def _plot_name(sheet: str, known: set[str]) -> str:
@@ -393,7 +322,7 @@ def _apart(parts: Sequence[WrittenTable], name: str, survey: WrittenSurvey) -> b
         own = ("core",) if all("core" in part.header for part in parts) else ("tree",)
     first: dict[tuple[str, ...], WrittenTable] = {}
     for part in parts:
-        keys = list(zip(*(_column(part, column) for column in own), strict=True))
+        keys = list(zip(*(cells_of(part, column) for column in own), strict=True))
         for place, key in enumerate(keys):
             if not key[-1] or first.setdefault(key, part) is part:
                 continue
@@ -419,8 +348,8 @@ def _apart(parts: Sequence[WrittenTable], name: str, survey: WrittenSurvey) -> b
 def _one_stand(parts: Sequence[WrittenTable], name: str, survey: WrittenSurvey) -> bool:
     """Whether it is plain in which stand the sheets' plots lie; else a problem."""
     stands = survey.tables.get("stands")
-    plots = [set(_column(part, "plot")) - {""} for part in parts]
-    if name != FLAT.name or any(any(_column(part, "stand")) for part in parts):
+    plots = [set(cells_of(part, "plot")) - {""} for part in parts]
+    if name != FLAT.name or any(any(cells_of(part, "stand")) for part in parts):
         return True
     if (stands is not None and len(stands.cells) == 1) or all(len(each) < 2 for each in plots):
         return True
