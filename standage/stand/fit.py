@@ -42,7 +42,7 @@ def fit_stands(
     seed: int = 1,
     level: float = 0.9,
     draws: int = 2000,
-    tune: int = 100,
+    tune: int = 200,
     chains: int = 4,
     cores: int = 2,
     profile_folder: str | None = None,

@@ -46,7 +46,7 @@ def sample(
     *,
     seed: int,
     draws: int = 2000,
-    tune: int = 100,
+    tune: int = 200,
     chains: int = 4,
     cores: int = 2,
     every: int = 1,
