@@ -12,7 +12,6 @@ import pandas as pd
 from standage.findings.age_structure import STRUCTURES, SURE_OF_STRUCTURE, age_structure
 from standage.findings.claim import CLAIMS, OR, Claim, Kind, Score
 from standage.findings.cutting import may_be_left_by_cutting
-from standage.findings.events_on_record import CUTS
 from standage.findings.intervals import Interval, credible_points
 from standage.findings.old_trees import chances_over
 from standage.findings.population import Population
@@ -170,9 +169,8 @@ def _shape(of: Make, stems: Population, shape: RecruitmentShape, level: float) -
 
 def _pulses(of: Make, stems: Population, unit: UnitFindings, level: float) -> Iterator[Claim]:
     whose = _recruits(stems)
-    cut = any(event.kind in CUTS for event in unit.events)
     for pulse in unit.pulses.to_dict("records"):
-        by_cutting = may_be_left_by_cutting(pulse["probability_cut"], cut)
+        by_cutting = may_be_left_by_cutting(pulse["probability_cut"], unit.cut_on_record)
         what = "recruitment pulse" + (
             ", or the effect of cutting certain sizes" if by_cutting else ""
         )

@@ -8,7 +8,7 @@ import pandas as pd
 
 from standage.findings.cannot_tell import OpenQuestion, open_questions, reach_assumed
 from standage.findings.claim import Claim, Kind
-from standage.findings.events_on_record import Event, stand_events
+from standage.findings.events_on_record import CUTS, Event, stand_events
 from standage.findings.intervals import Interval
 from standage.findings.schema import Row
 from standage.findings.stems import completed_season, survey_year
@@ -44,6 +44,11 @@ class UnitFindings:
     last_season: int
     survey_year: int
     claims: tuple[Claim, ...] = ()
+
+    @property
+    def cut_on_record(self) -> bool:
+        """Whether stems of its stand are known to have been cut."""
+        return any(event.kind in CUTS for event in self.events)
 
     def claim(self, kind: Kind, subject: str | None = None) -> Claim | None:
         """The first claim of a kind, about a subject where one is given; None without one."""

@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from standage.findings.cannot_tell import OpenQuestion
 from standage.findings.claim import OR, Claim, Kind
 from standage.findings.cutting import may_be_left_by_cutting
-from standage.findings.events_on_record import CUTS
 from standage.findings.findings import Findings
 from standage.findings.intervals import Interval
 from standage.findings.planted import MAY_BE_PLANTED
@@ -102,14 +101,13 @@ def _pulses(unit: UnitFindings, claims: Sequence[Claim]) -> list[str]:
         return [f"No recruitment pulse stands out{_lasting(claims)}."] if known else []
     at_core = unit.summary["basis"] == CORING_HEIGHT
     burst = "burst of arrivals at the height of the cores" if at_core else "recruitment pulse"
-    cut = any(event.kind in CUTS for event in unit.events)
     by_number = unit.pulses.set_index(unit.pulses["pulse"].astype(str))
     sentences = []
     for pulse in pulses:
         own = [claim for claim in claims if claim.subject == pulse.subject]
         begun, ended = (_range_words(claim.interval) for claim in _of_kind(own, "pulse years"))
         row = by_number.loc[pulse.subject]
-        by_cutting = may_be_left_by_cutting(float(row["probability_cut"]), cut)
+        by_cutting = may_be_left_by_cutting(float(row["probability_cut"]), unit.cut_on_record)
         what = burst + (", or the effect of cutting certain sizes" if by_cutting else "")
         together = "together " if by_cutting else ""
         perhaps = ", perhaps planted" if row["probability_planted"] >= MAY_BE_PLANTED else ""

@@ -18,7 +18,7 @@ from standage.findings.cannot_tell import (
 )
 from standage.findings.claim import Claim
 from standage.findings.cutting import may_be_left_by_cutting
-from standage.findings.events_on_record import CUTS, Event
+from standage.findings.events_on_record import Event
 from standage.findings.intervals import Interval
 from standage.findings.planted import MAY_BE_PLANTED
 from standage.findings.regeneration import ESTABLISHED_SEEDLINGS
@@ -282,7 +282,7 @@ def _pulses(unit: UnitFindings) -> list[str]:
             sentences.append(
                 f"Its trees may have been planted ({percent(pulse['probability_planted'])})."
             )
-        cut, chance = any(event.kind in CUTS for event in unit.events), pulse["probability_cut"]
+        cut, chance = unit.cut_on_record, pulse["probability_cut"]
         if not np.isnan(chance) and (cut or may_be_left_by_cutting(chance, cut)):
             sentences.append(
                 "If either cutting by size, recruitment being steady, or a pulse left it, cutting"

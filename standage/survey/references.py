@@ -15,6 +15,7 @@ from standage.errors import TOLD_OF_A_COLUMN, Problem
 from standage.survey.readings import Reading
 from standage.survey.schema import TABLES, Column, Table
 from standage.survey.table_cells import NOT_RECORDED
+from standage.survey.written import WrittenTable
 
 _ONE_MARK = str.maketrans(
     dict.fromkeys("_ -\u00a0\u2010\u2011\u2012\u2013\u2014\u2212\u00ad", "\u00a0")
@@ -39,6 +40,14 @@ def alike(name: str) -> str:
         name = unicodedata.normalize("NFKC", name)
     folded = name.casefold().translate(_ONE_MARK)
     return re.sub("\u00a0+", "\u00a0", folded) if "\u00a0\u00a0" in folded else folded
+
+
+def cells_of(part: WrittenTable, column: str) -> list[str]:
+    """Cells of a column, blank where there is none or a word says so."""
+    if column not in part.header:
+        return [""] * len(part.cells)
+    at = part.header.index(column)
+    return ["" if row[at].lower() in NOT_RECORDED else alike(row[at]) for row in part.cells]
 
 
 def check_names(

@@ -10,8 +10,7 @@ from dataclasses import replace
 from standage.errors import Problem
 from standage.survey.flat_table import EVIDENCE
 from standage.survey.readings import Reading
-from standage.survey.references import alike
-from standage.survey.table_cells import NOT_RECORDED
+from standage.survey.references import cells_of
 from standage.survey.title_dates import date_of_titles, title_with_a_date
 from standage.survey.written import WrittenSurvey, WrittenTable, with_column
 
@@ -78,11 +77,3 @@ def _with_both(part: WrittenTable, survey: WrittenSurvey) -> WrittenTable:
     )
     cells = [[*row, row[at]] for row in part.cells]
     return replace(part, header=[*part.header, other], cells=cells)
-
-
-def cells_of(part: WrittenTable, column: str) -> list[str]:
-    """Cells of a column, blank where there is none or a word says so."""
-    if column not in part.header:
-        return [""] * len(part.cells)
-    at = part.header.index(column)
-    return ["" if row[at].lower() in NOT_RECORDED else alike(row[at]) for row in part.cells]

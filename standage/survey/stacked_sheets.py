@@ -10,8 +10,8 @@ from collections.abc import Mapping, Sequence
 from standage.errors import Problem
 from standage.survey.flat_table import FLAT, table_of
 from standage.survey.readings import Reading
-from standage.survey.references import alike
-from standage.survey.sheet_dates import cells_of, with_dates, with_its_date
+from standage.survey.references import alike, cells_of
+from standage.survey.sheet_dates import with_dates, with_its_date
 from standage.survey.title_plots import said_of_plots, with_titles_of_plots
 from standage.survey.written import Stack, WrittenSurvey, WrittenTable, with_column
 
