@@ -104,9 +104,10 @@ def _check_headings(survey: WrittenSurvey, written: WrittenTable) -> None:
             advice = f"Rename it to '{near}' (and mind the unit), or to something unlike it."
         else:
             continue
-        survey.problems.append(
-            Problem(written.file, written.header_row, name or None, found, expected, advice)
-        )
+        survey.problems += [
+            Problem(written.file, row, name or None, found, expected, advice)
+            for row in written.heading_rows(name)
+        ]
 
 
 def _listed(
