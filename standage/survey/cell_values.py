@@ -59,6 +59,8 @@ BESIDE_WORDS = {
 """What takes such words out of the cells of a column, and why the rest is read."""
 BREAST_HEIGHT_CM = 137.0
 """4.5 ft, at which dbh_cm is measured. [cm]"""
+LOST = {"lost", "core lost", "gone"}
+"""Words for a core, or a centre, that isn't there (common practice, no source)."""
 LETTERS_FOR_DIGITS = str.maketrans("OolIS", "00115")
 """Letters that hands and scanners write for digits (common practice, no source)."""
 
@@ -314,6 +316,12 @@ def _odd_code(cells: TableCells, column: Column, cell: str, advised: Iterator[in
         )
     if cell.lower() in BLANK_WORDS:
         return not_recorded(column)
+    if column.name == "centre" and plain(cell) in LOST:
+        return Outcome(
+            expected=f"one of: {column.allowed}",
+            advice="If the core was lost, empty its cells and write unreadable into a column"
+            " core_outcome; if its centre is gone, write rotten.",
+        )
     if column.name == "centre" and re.search(r"\d", cell):
         return Outcome(
             expected=f"one of: {column.allowed}",

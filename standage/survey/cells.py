@@ -63,8 +63,8 @@ NOT_KNOWN = "not known, kept and not used"
 HISTORY = {"history", "disturbance", "disturbances", "burns", "burned", "management", "treatment"}
 """Words in headings of what happened to a stand or stem (common practice, no source)."""
 SECOND_COUNTS = re.compile(
-    r"\b(recount(?:ed)?|re-?read|(?:2nd|second|other) (?:count|reader|reading|rings?)"
-    r"|(?:count|reader|reading|rings) (?:2|b))\b",
+    r"\b(recount(?:ed)?|re-?read|(?:2nd|second|other|lab|field) (?:count|reader|reading|rings?)"
+    r"|(?:count|reader|reading|rings) \(?(?:2|b|lab|field))\b",
     re.IGNORECASE,
 )
 """Headings of what another reader counted (common practice, no source)."""
