@@ -13,6 +13,7 @@ from standage.survey.event_years import with_last_years
 from standage.survey.flat_sheet import part_flat_sheet
 from standage.survey.flat_table import ALL_TABLES, FLAT
 from standage.survey.group_fill import filled_down
+from standage.survey.least_rings import take_least_rings
 from standage.survey.left_unsaid import (
     list_stands_by_plots,
     say_what_is_plain,
@@ -41,6 +42,7 @@ def complete_tables(survey: WrittenSurvey, name: str) -> None:
     take_headings_of_circles(survey)
     ask_of_several_quadrats(survey)
     take_marks_of_cores(survey)
+    take_least_rings(survey)
     take_marks_of_stems(survey)
     with_a_row_for_each_stage(survey)
     without_rows_not_searched(survey)

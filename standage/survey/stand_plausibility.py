@@ -44,6 +44,8 @@ LARGE_PLOT_M2 = 100_000.0
 PLANTS_PER_M2 = 1000.0
 """Plants of a stage on a square metre, more than ever germinate (assumption)."""
 
+MOST_TWICE = 1 / 3
+"""Largest share of rows whose subplots are named before that are taken for slips (assumption)."""
 AREA_SLACK = 1.01
 """Areas searched may exceed the plot's by rounding (assumption)."""
 
@@ -232,6 +234,22 @@ def _subplots(
         "subplots that lie beside each other within the plot",
         "Delete rows that were entered twice, or correct the areas.",
     )
+    named = np.asarray(counts["subplot"] != "", dtype=bool)
+    keys = counts.row_keys([*once, "collar_low_mm", "collar_high_mm", "subplot", "area_m2"])
+    earlier: set = set()
+    twice = np.zeros(len(named), dtype=bool)
+    for place in np.flatnonzero(named):
+        twice[place] = keys[place] in earlier
+        earlier.add(keys[place])
+    # more of them are numbers that begin anew, on each transect or day
+    if twice.sum() <= MOST_TWICE * named.sum():
+        reporter(files["counts"], table, warnings)(
+            twice,
+            "subplot",
+            "subplot '{subplot}' of plot '{plot}' once more for stage '{stage}'",
+            "each subplot once",
+            "Delete the row if it was entered twice: its plants and its area count twice.",
+        )
     reporter(files["counts"], table, warnings)(
         counts["count"] > PLANTS_PER_M2 * counts["area_m2"],
         "count",
