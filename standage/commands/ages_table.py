@@ -5,10 +5,12 @@ from __future__ import annotations
 import os
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
 from standage.errors import StandageError
+from standage.evidence.tree_ages import LEAST_AGE
 from standage.replaced_file import replaced
 from standage.survey.formula_escapes import escape_table, write_escaped_csv
 
@@ -38,7 +40,11 @@ def ages_text(table: pd.DataFrame, level: float) -> str:
         & table["establishment_year_high"].isna()
     )
     silent = uncored & table["left_out_reason"].str.startswith("not cored")
-    for row in table[~silent].itertuples():
+    dead = uncored & table["left_out_reason"].str.startswith("dead and not cored")
+    for row in table[~(silent | dead)].itertuples():
+        if row.note.startswith(LEAST_AGE):
+            lines.append(f"{row.tree:<{wide}} {row.stand:<{broad}} {_least(row)}")
+            continue
         if pd.notna(row.establishment_year_median):
             when = (
                 f"{row.establishment_year_median:.0f}"
@@ -69,7 +75,18 @@ def ages_text(table: pd.DataFrame, level: float) -> str:
             f"{int(silent.sum())} stems that were not cored are in the CSV only; the stand model"
             " (`standage run`) dates them by their size."
         )
+    if dead.any():
+        lines.append(f"{int(dead.sum())} dead stems that were not cored are in the CSV: undated.")
     return "\n".join(lines)
+
+
+def _least(row: Any) -> str:
+    """What a least number of rings says of a tree: the latest year, and the least age."""
+    if pd.isna(row.years_below_core_low):
+        return f"{f'at core by {row.innermost_ring_year:.0f}':<20} {'':>4}   {row.note}"
+    latest = row.innermost_ring_year - row.years_below_core_low
+    age = row.age_low + row.establishment_year_high - latest
+    return f"{f'before {latest + 1:.0f}':<20} {f'{age:.0f}+':>4}   {row.note}"
 
 
 def write_ages(

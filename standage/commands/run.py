@@ -152,7 +152,10 @@ def run_survey(
     took_part = " ".join(filter(None, [accounted.in_a_line(), f"{accounted.of('stems')}."]))
     text = f"{summary(findings, units=asked.units)}\n{took_part}"
     full = "\n\n".join(
-        [full_summary(findings, units=asked.units), *what_took_part(survey, accounted)]
+        [
+            full_summary(findings, units=asked.units),
+            *what_took_part(survey, accounted, with_file=True),
+        ]
     )
     passed = bool(posterior.verdict["passed"])
     return RunResult(text, passed, full, tuple(notes), incomplete)

@@ -24,8 +24,10 @@ LEFT_OUT_FILE = "left_out.csv"
 LEFT_OUT_COLUMNS = ("what", "name", "row", "part", "reason")
 
 
-def what_took_part(survey: Survey, account: Account) -> list[str]:
-    """Paragraphs: what became of all that is listed, and the numbers that look wrong."""
+def what_took_part(survey: Survey, account: Account, *, with_file: bool) -> list[str]:
+    """Paragraphs: what became of all that is listed, and the numbers that look wrong. with_file:
+    whether a table of readings is written too.
+    """
     first = account.in_a_line()
     paragraphs = ["\n".join(["Accounted for:", *([first] if first else []), str(account)])]
     if survey.warnings:
@@ -33,9 +35,10 @@ def what_took_part(survey: Survey, account: Account) -> list[str]:
         paragraphs.append("\n".join(["Looks wrong, used as written:", *lines]))
     if survey.readings:
         number = len(table_of_readings(survey.readings))
+        beside = f" and in {READINGS_FILE}" if with_file else ""
         paragraphs.append(
             f"Read differently from what was written: {number} changes, listed by `standage check`"
-            f" and in {READINGS_FILE}."
+            f"{beside}."
         )
     return paragraphs
 

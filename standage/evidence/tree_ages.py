@@ -58,6 +58,8 @@ COLUMNS = (
     "note",
 )
 
+LEAST_AGE = "a least number of rings, so a least age; a year within the interval is no likelier"
+"""Note of a tree whose cores give a least number of rings only."""
 _FAILED = {
     "no_sound_wood": "coring was tried: no sound wood",
     "unreadable": "cored, but the core could not be read",
@@ -122,7 +124,7 @@ def date_trees(survey: Survey, level: float = 0.9, *, folder: str | None = None)
         profile = load_profile(species, folder)
         table = cores[cores["species"].to_numpy(object) == species]
         _date_species(
-            readings_of(table, profile),
+            readings_of(table, profile, survey.ring_widths),
             table,
             profile,
             level,
@@ -229,8 +231,14 @@ def _date_species(
 ) -> None:
     """Fill the rows `members` of the columns in `numbers` and `text` for one species."""
     outcome = trees["core_outcome"].to_numpy(object)
-    not_cored = "not cored: only the stand model dates it, by its size"
-    text["left_out_reason"][members] = [_FAILED.get(outcome[row], not_cored) for row in members]
+    not_cored = np.where(
+        trees["status"].isin(("dead", "stump")),
+        "dead and not cored: nothing dates it",
+        "not cored: only the stand model dates it, by its size",
+    )
+    text["left_out_reason"][members] = [
+        _FAILED.get(outcome[row], not_cored[row]) for row in members
+    ]
     if not len(readings):
         return
     place = position.loc[readings.tree].to_numpy(int)
@@ -267,6 +275,8 @@ def _date_species(
             "its cores contradict one another, the year of its last ring or the one on record",
             reason,
         )
+        least = row[readings.at_least[rows].all(axis=1) & ~impossible]
+        text["note"][least] = LEAST_AGE
     _notes_of_cores(readings, place, text["note"])
     for rows in blocks:
         heights = np.nan_to_num(readings.height_cm[rows]).ravel()

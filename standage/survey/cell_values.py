@@ -23,8 +23,11 @@ from standage.survey.ring_words import (
     LEAST_NUMBER,
     RING_COLUMNS,
     TWO_NUMBERS,
+    height_beside_words,
     no_core_in,
     rings_and_words,
+    rings_in_years,
+    year_and_outer_ring,
 )
 from standage.survey.schema import Column
 from standage.survey.synonyms import code_meaning, nearest_code, plain, yes_or_no
@@ -54,8 +57,15 @@ MISSED_PITH = (
     " meant (arcs: inner rings curve; straight: none curves; unknown: nothing was noted). Beside"
     " rings_to_pith or pith_distance_mm the word may stay."
 )
+BESIDE_WORDS = {
+    "rings_to_pith": (rings_in_years, "an estimate of rings"),
+    "height_cm": (height_beside_words, "a height, with a word for it"),
+}
+"""What takes such words out of the cells of a column, and why the rest is read."""
 BREAST_HEIGHT_CM = 137.0
 """4.5 ft, at which dbh_cm is measured. [cm]"""
+LOST = {"lost", "core lost", "gone"}
+"""Words for a core, or a centre, that isn't there (common practice, no source)."""
 LETTERS_FOR_DIGITS = str.maketrans("OolIS", "00115")
 """Letters that hands and scanners write for digits (common practice, no source)."""
 
@@ -159,9 +169,16 @@ def _odd_number(cells: TableCells, column: Column, cell: str) -> Outcome:
     if cell.lower() in BLANK_WORDS or plain(cell) in NOT_COUNTED:
         return not_recorded(column)
     worded = rings_and_words(cell, column, unit) if column.name in RING_COLUMNS else None
+    if worded is None and column.name == "last_ring_year":
+        worded = year_and_outer_ring(cell)
+    if worded is None and column.name in BESIDE_WORDS:
+        worded = _beside_words(cells, column, cell)
     if worded is not None:
         return worded
     doubt = doubt_in(cell, column)
+    if doubt is not None and doubt.kind == "about" and column.name == "rings_to_pith":
+        value = f"{doubt.value:g}"
+        return Outcome(doubt.value, value, "an estimate, as all of this column are")
     if doubt is None:
         return Outcome(advice=_advice(_as_headed(column, unit), cell))
     parts = parted(doubt, column)
@@ -174,6 +191,18 @@ def _odd_number(cells: TableCells, column: Column, cell: str) -> Outcome:
     said = "".join(f", {name} {what}" for name, what in more.items())
     why = SPREADS.get(doubt.kind, doubt.kind) if column.sd in more else doubt.kind
     return Outcome(number, f"{number:.10g}{said}", why, more=tuple(more.items()))
+
+
+def _beside_words(cells: TableCells, column: Column, cell: str) -> Outcome | None:
+    """A cell read without words that only name what the column holds; None where it has none."""
+    bare, reason = BESIDE_WORDS[column.name]
+    rest = bare(cell)
+    if not rest or rest == cell:
+        return None
+    if re.fullmatch(r"\d+(\.\d+)?", rest) and column.name == "rings_to_pith":
+        return Outcome(float(rest), rest, reason)
+    found = _odd_number(cells, column, rest if not rest.isdecimal() else f"{rest}.0")
+    return replace(found, reason=reason) if found.reason else None
 
 
 def _as_area(area: Area) -> Outcome:
@@ -208,6 +237,11 @@ def _advice(column: Column, cell: str) -> str:
         )
     if re.fullmatch(r"\[.*\]", cell):
         return "Words in square brackets are the form's: write a value, or empty the cell."
+    if column.name == "area_ha" and re.search(r"plot", cell, re.IGNORECASE):
+        return (
+            "Leave the cell blank if the area of the whole stand isn't known. The area of each"
+            " plot belongs into a column 'plot area (m2)' beside its stems, or into a table plots."
+        )
     digits = cell.translate(LETTERS_FOR_DIGITS)
     if digits != cell and re.fullmatch(r"-?\d+(\.\d+)?", digits):
         return (
@@ -241,7 +275,7 @@ def _advice(column: Column, cell: str) -> str:
             f"Write the number alone, converted from {how} to {column.unit}"
             f" ({how_to_convert(how, column.unit)})."
         )
-    unit = f" in {column.unit}" if column.unit else ""
+    unit = f" in {'inches' if column.unit == 'in' else column.unit}" if column.unit else ""
     blank = "; leave the cell blank where it wasn't measured" if column.name == "height_cm" else ""
     return f"Write the number alone{unit}, without words{blank}; remarks belong into note."
 
@@ -288,6 +322,12 @@ def _odd_code(cells: TableCells, column: Column, cell: str, advised: Iterator[in
         )
     if cell.lower() in BLANK_WORDS:
         return not_recorded(column)
+    if column.name == "centre" and plain(cell) in LOST:
+        return Outcome(
+            expected=f"one of: {column.allowed}",
+            advice="If the core was lost, empty its cells and write unreadable into a column"
+            " core_outcome; if its centre is gone, write rotten.",
+        )
     if column.name == "centre" and re.search(r"\d", cell):
         return Outcome(
             expected=f"one of: {column.allowed}",

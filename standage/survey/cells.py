@@ -62,6 +62,12 @@ NOT_KNOWN = "not known, kept and not used"
 """How a note on columns ends that are none of the survey's."""
 HISTORY = {"history", "disturbance", "disturbances", "burns", "burned", "management", "treatment"}
 """Words in headings of what happened to a stand or stem (common practice, no source)."""
+SECOND_COUNTS = re.compile(
+    r"\b(recount(?:ed)?|re-?read|(?:2nd|second|other|lab|field) (?:count|reader|reading|rings?)"
+    r"|(?:count|reader|reading|rings) \(?(?:2|b|lab|field))\b",
+    re.IGNORECASE,
+)
+"""Headings of what another reader counted (common practice, no source)."""
 UNFIT, FITTING, CELLS_TRIED = 0.5, 0.9, 200
 """Share of refused cells above which a column is held against the others, share that must fit
 there, and how many cells are tried.
@@ -190,27 +196,21 @@ def _places(
     for place, name in enumerate(written.header):
         if not name:
             if any(cells[place] for cells in written.cells):
-                problems.append(
-                    Problem(
-                        written.file,
-                        written.header_row,
-                        None,
-                        f"cells in column number {place + 1}, which has no name",
+                found = f"cells in column number {place + 1}, which has no name"
+                problems += _of_heading(
+                    written,
+                    name,
+                    None,
+                    (
+                        found,
                         "a name in the header",
                         "Name the column in the first row, or empty it.",
-                    )
+                    ),
                 )
         elif name in seen:
-            problems.append(
-                Problem(
-                    written.file,
-                    written.header_row,
-                    name,
-                    f"the name '{name}' twice in the header",
-                    "each column once",
-                    "Delete or rename one of the two columns.",
-                )
-            )
+            found = f"the name '{name}' twice in the header"
+            advice = "Delete or rename one of the two columns."
+            problems += _of_heading(written, name, name, (found, "each column once", advice))
         elif name in known:
             places[name] = place
         else:
@@ -222,17 +222,12 @@ def _places(
                 # read under its right name, so that further complaints are about cells, not about
                 # all of them being blank
                 places.setdefault(near, place)
-                problems.append(
-                    Problem(
-                        written.file,
-                        written.header_row,
-                        name,
-                        f"the unknown column '{name}'",
-                        f"'{near}'",
-                        f"Rename it to '{near}' (and mind the unit), or to something unlike any"
-                        " column of this table.",
-                    )
+                advice = (
+                    f"Rename it to '{near}' (and mind the unit), or to something unlike any"
+                    " column of this table."
                 )
+                found = f"the unknown column '{name}'"
+                problems += _of_heading(written, name, name, (found, f"'{near}'", advice))
         seen.add(name)
     suggested |= {each.column or "" for each in problems if each.file == written.file and each.row}
     classes = next((name for name in written.header if CLASSES.search(name)), None)
@@ -250,6 +245,13 @@ def _places(
     problems += [_missing(table, written, column) for column in missing]
     notes += _notes_of_unknown(table, written, unknown)
     return places
+
+
+def _of_heading(
+    written: WrittenTable, name: str, column: str | None, words: tuple[str, str, str]
+) -> list[Problem]:
+    """A problem with a heading, in each sheet that has it. words: found, expected, what to do."""
+    return [Problem(written.file, row, column, *words) for row in written.heading_rows(name)]
 
 
 def _missing(table: Table, written: WrittenTable, column: Column) -> Problem:
@@ -293,20 +295,43 @@ def _notes_of_unknown(table: Table, written: WrittenTable, unknown: Sequence[str
     named = [name for name in unknown if name not in written.set_aside]
     remarks = [name for name in named if name.lower().strip() in REMARKS]
     history = [name for name in named if HISTORY & set(re.findall("[a-z]+", name.lower()))]
-    others = [name for name in named if name not in (*remarks, *history)]
+    recounts = [name for name in named if SECOND_COUNTS.search(name)]
+    others = [name for name in named if name not in (*remarks, *history, *recounts)]
     notes = [f"{written.file}: {', '.join(remarks)} kept and not read"] if remarks else []
     if history:
         notes.append(
             f"{written.file}: {', '.join(history)}: what happened, and when, is read from a table"
             f" events (stand, kind, first_year); here it is {NOT_KNOWN}"
         )
+    if recounts:
+        notes.append(
+            f"{written.file}: {', '.join(recounts)}: what another reader counted is read from a"
+            f" table core_readings (core, reader, ring_count); here it is {NOT_KNOWN}"
+        )
     if others:
         columns = "column" if len(others) == 1 else "columns"
         of = FLAT if table.name in FLAT.like else table  # trees keep what a row of both has more
-        like = {name: like_column(of, name, written.header) for name in others}
-        named = [f"{name} (is it {like[name]}?)" if like[name] else name for name in others]
+        like = {
+            name: None if _plain(name) in OF_THEIR_OWN else like_column(of, name, written.header)
+            for name in others
+        }
+        named = [
+            f"{name}{_in_sheets(written, name)}{f' (is it {like[name]}?)' if like[name] else ''}"
+            for name in others
+        ]
         notes.append(f"{written.file}: {columns} {', '.join(named)} {NOT_KNOWN}")
     return notes
+
+
+def _in_sheets(written: WrittenTable, name: str) -> str:
+    """Of a heading that only some sheets of a stack have: in which."""
+    if written.stack is None:
+        return ""
+    sheets = [part.sheet for part in written.stack.parts if name in part.header]
+    if len(sheets) in (0, len(written.stack.parts)):
+        return ""
+    more = f" and {len(sheets) - 1} more" if len(sheets) > 1 else ""
+    return f" in sheet {sheets[0]}{more}"
 
 
 def _plain(name: str) -> str:

@@ -4,6 +4,7 @@ and no, the innermost arc by one measure.
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 from standage.errors import Problem
@@ -27,6 +28,8 @@ PARTLY = {"partly", "part", "partially", "some", "mostly"}
 """Words for bark that is there in part (common practice, no source)."""
 ARC = {"arc", "inner arc", "innermost arc", "arc of inner ring", "inner ring arc"}
 """Headings that leave open what was measured of the arc (common practice, no source)."""
+OF_RINGS = {"ring", "rings", "count", "counts", "counted"}
+"""Words in headings of rings counted (common practice, no source)."""
 MOST_SLIPS = 0.2
 """Share of the cells of a column of yes and no that may be something else (assumption)."""
 BY_CELLS = "each cell is a yes or no"
@@ -43,6 +46,7 @@ def take_marks_of_cores(survey: WrittenSurvey) -> None:
             _take_bark(survey, name)
             _take_crossdated(survey, name)
             _ask_of_arc(survey, survey.tables[name])
+            _ask_of_rings(survey, name)
 
 
 def cored_heading(written: WrittenTable) -> str | None:
@@ -150,6 +154,41 @@ def _take_crossdated(survey: WrittenSurvey, name: str) -> None:
             survey.readings.append(Reading(written.file, line, "dating", mark, read, why))
         cells.append([*row[:at], read or mark, *row[at + 1 :]])
     survey.tables[name] = replace(written, cells=cells)
+
+
+def _ask_of_rings(survey: WrittenSurvey, name: str) -> None:
+    """Headings that may be of the rings counted, where none is known to be, as a problem."""
+    written = survey.tables[name]
+    if {"ring_count", "first_ring_year"} & set(written.header) or not written.cells:
+        return
+    known = {column.name for column in FLAT.columns}
+    like = [
+        heading
+        for heading in written.header
+        if heading not in known
+        and heading not in written.set_aside
+        and OF_RINGS & set(without_unit(heading)[0].split())
+        and any(re.match(r"\d", row[written.header.index(heading)]) for row in written.cells)
+    ]
+    if not like:
+        return
+    named = " and ".join(f"'{heading}'" for heading in like)
+    found = f"no column of rings counted, and numbers under {named}"
+    advice = "Head it Rings."
+    if len(like) > 1:
+        advice = (
+            "Head the counts to be used Rings; those of another reading go, a row each, into a"
+            " table core_readings (core, reader, ring_count)."
+        )
+    expected = "Rings over the rings counted, or first ring year"
+    survey.problems += [
+        Problem(written.file, row, like[0], found, expected, advice)
+        for row in written.heading_rows(like[0])
+    ]
+    # read as such, so that further complaints are about cells, not about all of them being blank
+    names = ["ring_count" if each == like[0] else each for each in written.header]
+    headings = {**written.headings, "ring_count": like[0]}
+    survey.tables[name] = replace(written, header=names, headings=headings)
 
 
 def _mostly_known(meanings: list[Meaning]) -> bool:

@@ -22,6 +22,16 @@ from standage.survey.table_cells import NOT_RECORDED
 from standage.survey.written import WrittenSurvey, WrittenTable, with_column
 
 BLANK = {"", *NOT_RECORDED}
+OF_A_LOST_CORE = ("height_cm", "last_ring_year")
+"""Columns that are filled where a core was taken."""
+MOST_LOST = 0.5
+"""Share of the stems without a core beyond which such a column was filled beforehand
+(assumption)."""
+A_CORE = "its rings, or what came of the core"
+A_CORE_ADVICE = (
+    "Write its rings, or in a column core_outcome what came of it (unreadable if it was lost);"
+    " empty the cell if the stem was not cored."
+)
 OTHER_WORD = "another way to write what the tree's first row says"
 
 
@@ -104,9 +114,10 @@ def _check_headings(survey: WrittenSurvey, written: WrittenTable) -> None:
             advice = f"Rename it to '{near}' (and mind the unit), or to something unlike it."
         else:
             continue
-        survey.problems.append(
-            Problem(written.file, written.header_row, name or None, found, expected, advice)
-        )
+        survey.problems += [
+            Problem(written.file, row, name or None, found, expected, advice)
+            for row in written.heading_rows(name)
+        ]
 
 
 def _listed(
@@ -141,6 +152,7 @@ def _trees_and_cores(
     own_names = "core" not in written.header
     asked = cored_heading(written)
     numbers, before = survey.numbers.get((FLAT.name, "tree"), set()), ""
+    without: list[tuple[Row, int]] = []
     for record, row in stems:
         tree = record.get("tree", "")
         key = alike(tree)
@@ -158,6 +170,8 @@ def _trees_and_cores(
             trees.add(mine, row)
             first.setdefault(key, (mine, row))
         if not cored:
+            if not record.get("core_outcome") and (asked is None or not record[asked]):
+                without.append((record, row))
             continue
         core = {name: record[name] for name in core_columns} | {"tree": tree}
         if CORE_NOTE in written.header:
@@ -166,11 +180,33 @@ def _trees_and_cores(
             letters[key] = letters.get(key, -1) + 1
             core["core"] = f"{tree}-{_letter(letters[key])}"
         cores.add(core, row)
+    _ask_of_lost_cores(survey, written, without)
     ask_of_letters(survey, written, trees, cores)
     if own_names and cores.rows:
         named = f"{cores.records[0]['core']} and so on"
         _listed(survey, written, "core", "no such column", named, "cores named after their trees")
     return trees, cores
+
+
+def _ask_of_lost_cores(
+    survey: WrittenSurvey, written: WrittenTable, stems: list[tuple[Row, int]]
+) -> None:
+    """Stems with a core's height or last ring and nothing else of one, as doubts: a core that was
+    lost, or not yet counted. Cells that nearly all rows have filled say nothing.
+    """
+    for name in OF_A_LOST_CORE:
+        filled = [
+            (record, row)
+            for record, row in stems
+            if record.get(name, "").lower() not in {*BLANK, "0"}
+        ]
+        if len(filled) > MOST_LOST * len(stems):
+            continue
+        heading = written.headings.get(name, name)
+        for record, row in filled:
+            found = f"'{record[name]}' under '{heading}', and no rings of a core of the stem"
+            survey.doubts.append(Problem(written.file, row, name, found, A_CORE, A_CORE_ADVICE))
+        stems = [each for each in stems if each not in filled]
 
 
 def _cored(

@@ -18,6 +18,14 @@ EVIDENCE = ("core", "first_ring_year", "ring_count", "centre", "core_length_mm",
 """Columns of which one is filled where a row holds a core."""
 
 
+OF_CORES = {
+    *("height_cm", "centre", "last_ring_year", "outer_ring"),
+    *("rings_to_pith", "pith_distance_mm", "core_length_mm"),
+}
+"""Columns of cores alone: two of them in a list of stems show that it holds cores, whatever the
+heading over their rings."""
+
+
 def _columns() -> tuple[Column, ...]:
     trees = [
         replace(column, kind="reference", refers_to="trees") if column.name == "tree" else column
@@ -50,7 +58,7 @@ def tables_needed(columns: set[str]) -> bool:
     return (
         "tree" in columns
         and bool({"species", "dbh_cm"} & columns)
-        and bool({"first_ring_year", "ring_count"} & columns)
+        and (bool({"first_ring_year", "ring_count"} & columns) or len(OF_CORES & columns) > 1)
     )
 
 

@@ -10,6 +10,7 @@ from dataclasses import replace
 from standage.errors import Problem
 from standage.grammar import counted
 from standage.survey.flat_table import FLAT, table_of
+from standage.survey.foot_counts import INTO_A_TABLE, SEEDLINGS, ask_of_foot, foot_counts
 from standage.survey.form_rows import header_place, take_out_explanations
 from standage.survey.formula_escapes import unescape
 from standage.survey.headings import read_header
@@ -20,6 +21,9 @@ from standage.survey.schema import Table
 from standage.survey.wide_counts import stage_in
 from standage.survey.written import Title, WrittenSurvey, WrittenTable, too_large, unreadable_file
 
+OF_A_STAND = (
+    "What happened to a stand, and when, belongs into a table events (stand, kind, first_year)."
+)
 LONG_NAME, WORDS_OF_A_REMARK = 40, 6
 """Letters and words of a cell, alone in its row, that is a remark and no name (assumption)."""
 OF_SEVERAL_CELLS = ("flat", "trees", "cores", "counts", "plots", "stands")
@@ -70,7 +74,7 @@ def lay_out(
     survey.titles += titles
     if titles:
         survey.notes.append(
-            f"{file}: the header was found in row {start + 1}; what stands above it was not read"
+            f"{file}: the header was found in row {start + 1}; above it only titles are looked at"
         )
     written = [cell.strip() for cell in records[start]]
     full = len(written)
@@ -161,6 +165,9 @@ def lay_out(
     cells, rows = take_out_explanations(
         table_of(name), file, header.names, cells, rows, survey.problems, survey.notes, header.units
     )
+    for first, end in reversed(foot_counts(name, header.names, cells)):
+        survey.problems.append(ask_of_foot(file, rows[first], cells[first:end]))
+        del cells[first:end], rows[first:end]
     table = WrittenTable(file, header.names, cells, rows, start + 1, header.units, header.written)
     if mapped is not None:
         aside = frozenset(own for own, (column, _) in mapped.columns.items() if not column)
@@ -179,8 +186,7 @@ def _below_the_list(file: str, row: int, cell: str) -> Problem:
         None,
         f"a row of words alone: '{cell}'",
         "rows of the list",
-        "Nothing is read from it. What happened to a stand, and when, belongs into a table events"
-        " (stand, kind, first_year).",
+        f"Nothing is read from it. {INTO_A_TABLE if SEEDLINGS.search(cell) else OF_A_STAND}",
     )
 
 

@@ -1,4 +1,6 @@
-"""Cores lettered where the sheet numbers its trees: rows `4a` and `4b` that may be one stem."""
+"""Cores lettered where the sheet numbers its trees: rows `4a` and `4b`, or `4` and `4b`, that may
+be one stem.
+"""
 
 from __future__ import annotations
 
@@ -41,8 +43,12 @@ def ask_of_letters(survey: WrittenSurvey, written: WrittenTable, trees: Part, co
 
 
 def _lettered(one: str, other: str) -> bool:
-    """Whether two names are a number with two letters, or a second letter stands alone."""
+    """Whether two names are a number with two letters, a number and the same with a letter beyond
+    a, or a second letter stands alone.
+    """
     first, second = _LETTERED.fullmatch(one), _LETTERED.fullmatch(other)
+    if first is None and second is not None and second[2] and second[2].lower() != "a":
+        return one == second[1] or one.endswith(f"-{second[1]}")
     if first is None or second is None or not first[2]:
         return False
     letter = second[2] or second[3]

@@ -32,6 +32,12 @@ _TO_GO = re.compile(
     re.IGNORECASE,
 )
 """A number of rings to the pith, after a word that it was missed or none."""
+_MISSED_BY = re.compile(
+    r"([a-z ]*?[a-z])[\s,;:(]*(?:\bby\b)?[\s,;:(]*(?:~|about|abt\.?|ca?\.?|est\.?|approx\.?)?\s*"
+    r"([1-9]\d?)\s*(?:rings?|yrs?|years?)\)?",
+    re.IGNORECASE,
+)
+"""A word that the pith was missed, and by how many rings."""
 _COUNTED_TO = re.compile(r"\bto (?:the )?(?:pith|cent)", re.IGNORECASE)
 """Behind a bare number it may be of the rings counted as well as of those missed."""
 _FINE = re.compile(r"\s*\b(ok|okay|good|fine|visible|seen|clear)\b\s*$", re.IGNORECASE)
@@ -52,6 +58,8 @@ def settle_missed_pith(survey: WrittenSurvey) -> None:
         for record, row in zip(records, written.rows, strict=True):
             word = record[CENTRE.name]
             rings = _TO_GO.fullmatch(word) if len(word) < LONGEST else None
+            if rings is None and len(word) < LONGEST:
+                rings = _MISSED_BY.fullmatch(word)
             bare = rings and not rings[1].strip() and _COUNTED_TO.search(word)
             if rings and not bare and not record.get(RINGS_TO_PITH) and _missed(rings[1]):
                 header += [] if RINGS_TO_PITH in header else [RINGS_TO_PITH]

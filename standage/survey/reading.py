@@ -132,7 +132,9 @@ def read_survey(
     warnings = list(written.doubts)
     check_missing_counts(frames, files, problems, warnings)
     check_readings(frames, files, problems)
-    check_ring_widths(frames, files, series, problems, notes, profile_folder=profile_folder)
+    check_ring_widths(
+        frames, files, series, problems, notes, stacks=stacks, profile_folder=profile_folder
+    )
     check_counts(frames, files, problems)
     check_sections(frames, files, problems)
     check_events(frames, files, problems)

@@ -19,6 +19,7 @@ from standage.survey.ring_widths import COUNT_TOLERANCE_SHARE, UNMEASURED_OUTER_
 from standage.survey.rows import Rows, as_cells
 from standage.survey.series_cores import NAMES_LISTED
 from standage.survey.species_limits import FAR_BEYOND, limits_beside, limits_of
+from standage.survey.written import Stack, row_in_words
 from standage.years import growing_seasons
 
 WIDEST_MEAN_RING_MM = 15.0
@@ -72,17 +73,18 @@ def check_ring_widths(
     problems: list[Problem],
     notes: list[str],
     *,
+    stacks: Mapping[str, Stack],
     profile_folder: str | None = None,
 ) -> None:
     """All contradictions of series with cores, trees and stands. series: as
-    `ring_widths.gather_ring_widths` gives it.
+    `ring_widths.gather_ring_widths` gives it. stacks: by file, of tables put together of sheets.
 
     `frames["cores"]` may have been filled from the series already: then there is nothing left to
     contradict. A core whose own years are refused already is asked nothing more about them.
     """
     if series.empty:
         return
-    table = _with_core_and_tree(frames, files, series, problems)
+    table = _with_core_and_tree(frames, files, series, problems, stacks)
     _check_years(table, problems)
     _check_ages(table, problems, notes, profile_folder)
     _note_what_is_unmeasured(table, notes)
@@ -95,6 +97,7 @@ def _with_core_and_tree(
     files: Mapping[str, str],
     series: pd.DataFrame,
     problems: list[Problem],
+    stacks: Mapping[str, Stack],
 ) -> Rows:
     """The series of cores that are there, with the columns of core and tree beside them."""
     cores, trees = Rows(frames["cores"]), Rows(frames["trees"])
@@ -125,7 +128,7 @@ def _with_core_and_tree(
     outward = ~(table["last"] < season - UNMEASURED_OUTER_YEARS) & (table["outer_ring"] != "lost")
     diameter = table["diameter_at_core_cm"].fillna(table["dbh_cm"])
     rings = table["measured"] - table["absent"]
-    place = [f"{files['cores']}, row {row}" for row in table["core_row"]]
+    place = [row_in_words(files["cores"], int(row), stacks) for row in table["core_row"]]
     return table.assign(
         core_season=season,
         years_refused=table["core_row"].isin(refused),

@@ -1,4 +1,4 @@
-"""Cells of ring counts that say a word on the centre of the core too: `112 pith`, `hollow, 30+`."""
+"""Cells of numbers that say a word on the core too: `112 pith`, `hollow, 30+`, `2022 inc`."""
 
 from __future__ import annotations
 
@@ -15,7 +15,10 @@ NO_CORE = {"no core", "not cored", "none taken", "no sample", "no core taken"}
 """Words in a column of cores for a stem that was not cored (common practice, no source)."""
 BREAST_HEIGHT_WORDS = {"bh", "b h", "breast height", "breast ht", "dbh", "at bh"}
 """Words for the height at which diameters are measured (common practice, no source)."""
+STUMP_WORDS = {"stump", "stump ht", "stump height", "above ground", "above soil", "above base"}
+"""Words beside the height of a core that only name it (common practice, no source)."""
 LEAST_NUMBER = re.compile(r"(?:>=?|\u2265|at least)\s*\d+|\d+\s*\+", re.IGNORECASE)
+OUTER_RING = CORES.column("outer_ring")
 OUTCOME = TREES.column("core_outcome")
 NO_SOUND_WOOD = "no_sound_wood"
 RING_COLUMNS = {"ring_count", "first_ring_year"}
@@ -30,6 +33,8 @@ AND_TO_GO = re.compile(
 )
 TWO_NUMBERS = re.compile(r"(\d+)\s*\(?\+\s*(\d+)\)?")
 """Rings counted, and a number more of which the cell doesn't say what it is."""
+_YEAR_AND_WORD = re.compile(r"(\d{4})[\s,;:(]*([a-z][a-z ]*?)\.?\)?", re.IGNORECASE)
+_YEARS_AS_RINGS = re.compile(r"\s*\b(?:yrs?|years?|rings?)\b\.?", re.IGNORECASE)
 _RINGS = re.compile(r"\b(rings?|count|counted|visible)\b", re.IGNORECASE)
 
 
@@ -78,6 +83,49 @@ def rings_and_words(cell: str, column: Column, unit: str) -> Outcome | None:
         more = (("centre", meaning),)
         return Outcome("", f"no ring, centre {meaning}", "a word on the centre", more=more)
     return None
+
+
+def year_and_outer_ring(cell: str) -> Outcome | None:
+    """The year of the outermost ring with a word on how whole it is; None for anything else.
+
+    >>> year_and_outer_ring("2022 inc").shown
+    '2022, outer_ring partial'
+    """
+    found = _YEAR_AND_WORD.fullmatch(cell)
+    if found is None:
+        return None
+    whole = code_meaning(CORES.name, OUTER_RING, found[2])
+    if not isinstance(whole, str) or whole == "unknown":
+        return None
+    more = ((OUTER_RING.name, whole),)
+    return Outcome(
+        float(found[1]),
+        f"{found[1]}, {OUTER_RING.name} {whole}",
+        "a word on the last ring",
+        more=more,
+    )
+
+
+def rings_in_years(cell: str) -> str:
+    """An estimate of rings without `yr` or `rings`, and a range without its question mark.
+
+    >>> rings_in_years("2 yr"), rings_in_years("10-15?")
+    ('2', '10-15')
+    """
+    bare = _YEARS_AS_RINGS.sub("", cell).strip()
+    return re.sub(r"(?<=\d)(\s*[-\u2013]\s*\d+)\s*\(?\?\)?$", r"\1", bare)
+
+
+def height_beside_words(cell: str) -> str:
+    """The height of a core without a word that only names it; "" where nothing else is written.
+
+    >>> height_beside_words('stump 12"'), height_beside_words("12 in (stump)")
+    ('12"', '12 in')
+    """
+    bare = cell
+    for words in sorted(STUMP_WORDS, key=len, reverse=True):
+        bare = re.sub(rf"\b{words}\b", " ", bare, flags=re.IGNORECASE)
+    return bare.strip(" ,;:=@()")
 
 
 def _number(number: str, column: Column, more: dict[str, str]) -> Outcome | None:

@@ -12,7 +12,7 @@ from standage.survey.flat_table import FLAT, table_of
 from standage.survey.readings import Reading
 from standage.survey.references import alike
 from standage.survey.schema import TREES
-from standage.survey.table_cells import NOT_RECORDED
+from standage.survey.table_cells import NOT_RECORDED, REMARKS
 from standage.survey.written import WrittenSurvey, WrittenTable
 
 NO_STEM = {"none", "no trees", "no tree", "no stems", "empty", "empty plot", "nothing", "nil"}
@@ -20,7 +20,11 @@ NO_STEM = {"none", "no trees", "no tree", "no stems", "empty", "empty plot", "no
 NO_STEM_REASON = "a plot without stems"
 OF_THE_PLOT = {"tree", "plot", "stand", "note", "core_note", "survey_date", "core_date"}
 """Columns that may be filled in the row of an empty plot, besides those of the plot's size."""
-_SUM = re.compile(r"(grand |sub)?(total|totals|sum|sums|mean|average|avg)\b(.*)", re.IGNORECASE)
+_SUM = re.compile(
+    r"(?:(?:grand|plot|stand|site|sub)[ -]?)?(total|totals|tot|tots|sum|sums|mean|means|average|avg"
+    r"|per (?:ac|acre|ha|hectare))\b(.*)",
+    re.IGNORECASE,
+)
 
 OF_SUMS = {
     *("no", "number", "n", "of", "for", "in", "per", "all", "the", "and", "live", "dead"),
@@ -37,24 +41,24 @@ def set_aside(survey: WrittenSurvey) -> None:
     for name in (FLAT.name, TREES.name, "cores", "counts"):
         written = survey.tables.get(name)
         if written is not None and written.cells:
-            survey.tables[name] = written = _without_sums(name, written, survey.readings)
+            survey.tables[name] = written = _without_sums(name, written, survey)
             if name in (FLAT.name, TREES.name):
                 survey.tables[name] = _find_empty_plots(name, written, survey)
 
 
-def _without_sums(name: str, written: WrittenTable, readings: list[Reading]) -> WrittenTable:
+def _without_sums(name: str, written: WrittenTable, survey: WrittenSurvey) -> WrittenTable:
     table = table_of(name)
     needed = [column.name for column in table.columns if column.required == "yes"]
     places = [written.header.index(each) for each in needed if each in written.header]
     named = written.header.index(table.identifier) if table.identifier in written.header else None
     sums = {place for place, cells in enumerate(written.cells) if _is_sums(cells, places, named)}
     if name == "counts":
-        sums |= _sums_of_counts(written)
+        sums |= _sums_of_counts(written, survey.problems)
     if not sums:
         return written
     for place in sorted(sums):
         said = next(cell for cell in written.cells[place] if _SUM.fullmatch(cell))
-        readings.append(
+        survey.readings.append(
             Reading(written.file, written.rows[place], None, said, "no data", "a row of sums")
         )
     left = [place for place in range(len(written.cells)) if place not in sums]
@@ -67,7 +71,7 @@ def _without_sums(name: str, written: WrittenTable, readings: list[Reading]) -> 
 
 def _of_sums_alone(found: re.Match[str]) -> bool:
     """Whether all words behind the word for sums go with it."""
-    return set(re.findall(r"[^\W\d]+", found[3].lower())) <= OF_SUMS
+    return set(re.findall(r"[^\W\d]+", found[2].lower())) <= OF_SUMS
 
 
 def _is_word_for_sums(cell: str) -> bool:
@@ -75,33 +79,57 @@ def _is_word_for_sums(cell: str) -> bool:
     return found is not None and _of_sums_alone(found)
 
 
-def _sums_of_counts(written: WrittenTable) -> set[int]:
+def _sums_of_counts(written: WrittenTable, problems: list[Problem]) -> set[int]:
     """Rows of counts with a word for sums in any cell, whose count is the sum of those above it of
-    the same stage, in the same plot or in all.
+    the same stage, in the same plot or in all. One that is no such sum is asked about: it would
+    count plants twice.
     """
     if not {"plot", "stage", "count"} <= set(written.header):
         return set()
-    plot, stage, count = (written.header.index(each) for each in ("plot", "stage", "count"))
+    stage, count = (written.header.index(each) for each in ("stage", "count"))
+    groups = [written.header.index(each) for each in ("stand", "plot") if each in written.header]
+    remarks = {place for place, name in enumerate(written.header) if name.lower() in REMARKS}
     found: set[int] = set()
+    asked: dict[int, str] = {}
+    above: list[tuple[tuple[str, ...], str, int]] = []
+    here: tuple[str, ...] = ("",) * len(groups)
     for place, cells in enumerate(written.cells):
-        if not cells[count].isdecimal() or not any(map(_is_word_for_sums, cells)):
-            continue
-        above = [
-            (row[plot], int(row[count]))
-            for each, row in enumerate(written.cells[:place])
-            if each not in found and row[stage] == cells[stage] and row[count].isdecimal()
-        ]
-        of_plot = [number for name, number in above if name == cells[plot]]
-        for numbers in (of_plot, [number for _, number in above]):
-            if numbers and sum(numbers) == int(cells[count]):
+        here = tuple(cells[at] or last for at, last in zip(groups, here, strict=True))
+        words = {at: cell for at, cell in enumerate(cells) if _is_word_for_sums(cell)}
+        number = int(cells[count]) if cells[count].isdecimal() else None
+        if words:
+            of_stage = [(of, each) for of, its, each in above if its == cells[stage]]
+            of_plot = [each for of, each in of_stage if of == here]
+            ways = [each for each in (of_plot, [each for _, each in of_stage]) if each]
+            is_sum = any(sum(each) == number for each in ways)
+            plainly = words.keys() - remarks if of_plot else set()  # nothing else of the plot
+            if is_sum or plainly:
                 found.add(place)
+                if not is_sum:
+                    asked.setdefault(written.rows[place], words[min(plainly)])
+                continue
+        if number is not None:
+            above.append((here, cells[stage], number))
+    problems += [_no_sum(written.file, row, word) for row, word in asked.items()]
     return found
+
+
+def _no_sum(file: str, row: int, word: str) -> Problem:
+    found = f"'{word}', and numbers that are no sum of those above"
+    expected = "a row for what was counted, and none of sums or means"
+    advice = (
+        "Delete the row if its plants are in the rows above; write another word if it was counted"
+        " as such."
+    )
+    return Problem(file, row, None, found, expected, advice)
 
 
 def _is_sums(cells: list[str], needed: list[int], named: int | None) -> bool:
     """Whether a row lacks what a record needs and begins with a word for sums. Other words may be
     the name of a stand ("Mean Creek"): then nothing that is needed may be there besides.
     """
+    if named is not None and _is_word_for_sums(cells[named]):
+        return True
     first = next((place for place, cell in enumerate(cells) if cell), 0)
     found = _SUM.fullmatch(cells[first])
     if found is None:

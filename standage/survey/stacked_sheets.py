@@ -173,11 +173,20 @@ def _stacked(parts: Sequence[WrittenTable], file: str) -> WrittenTable:
         cells,
         rows,
         parts[0].header_row,
-        {column: unit for part in reversed(parts) for column, unit in part.units.items()},
+        _units_of_first(parts),
         {column: own for part in reversed(parts) for column, own in part.headings.items()},
         frozenset().union(*(part.set_aside for part in parts)),
         Stack(tuple(parts), tuple(before)),
     )
+
+
+def _units_of_first(parts: Sequence[WrittenTable]) -> dict[str, str]:
+    """Units of the columns, each as in the first sheet that has the column."""
+    first: dict[str, WrittenTable] = {}
+    for part in parts:
+        for column in part.header:
+            first.setdefault(column, part)
+    return {name: part.units[name] for name, part in first.items() if name in part.units}
 
 
 def _keys(header: Sequence[str]) -> list[tuple[str, int]]:
@@ -275,6 +284,8 @@ def _ask_of_units(parts: Sequence[WrittenTable], name: str, survey: WrittenSurve
                 found = f"{column} with the unit '{unit or 'none'}', and with"
                 found += f" '{other or 'none'}' in sheet '{sheet.sheet}'"
                 advice = "Convert the values of one sheet, and head all alike."
+                if not unit or not other:
+                    advice = "Write the unit into the heading in every sheet."
                 expected = "one unit in all sheets of a kind"
                 survey.problems.append(
                     Problem(part.file, part.header_row, column, found, expected, advice)

@@ -8,6 +8,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import replace
 
+from standage.survey.areas import area_in
 from standage.survey.readings import Reading
 from standage.survey.references import OUTSIDE, alike
 from standage.survey.table_cells import NOT_RECORDED
@@ -24,7 +25,8 @@ _OF_ONE = re.compile(
     rf"|\bplot (?:area|size)\s*(?:of|[:=,])?\s*({_SIZE}|{_SIDES})"
     rf"|(?<!\d )\bplot\s*[:=,]?\s*({_SIDES})"
     rf"|^(?:area|size)\s*[:=]?\s*({_SIZE}|{_SIDES})"
-    r"|\bradius\s*(?:of|[:=])?\s*(\d+(?:\.\d+)?\s*(?:m|ft)\b)",
+    r"|(?<!\w)(?:radius|rad|r)\b\.?\s*(?:of|[:=])?\s*(\d+(?:[.,]\d+)?\s*(?:m|ft|feet)\b)"
+    r"|(?<!\w)(?:radius|rad|r)\b\.?\s*[:=]\s*(\d+(?:[.,]\d+)?)(?![.,]?\d|\s*(?:m|cm|ft|feet)\b|\s*['\"])",
     re.IGNORECASE,
 )
 _OF_A_SHEET = re.compile(r"^(?:area|size)\b", re.IGNORECASE)
@@ -42,6 +44,7 @@ _OF_STEMS = re.compile(r"\b(?:dbh|diam\w*|stems?|trees?|pines?)\b", re.IGNORECAS
 _OF_CORES = re.compile(
     r"\b(?:cor(?:e|es|ed|ing)|bored|(?<!breast )(?:height|ht)|ground)\b", re.IGNORECASE
 )
+_BARE_RADIUS = re.compile(r"radius [\d.,]+")
 _OF_SEEDLINGS = re.compile(r"seedling|regen|subplot|quadrat|\bcounts?\b", re.IGNORECASE)
 """How titles give them, and words in those of something else (common practice, no source)."""
 
@@ -57,6 +60,7 @@ def with_titles_of_plots(
         if column not in table.header:
             readings.append(replace(reading, column=column))
             table = with_column(table, column, reading.as_read)
+            table = replace(table, units={**table.units, **_unit_open([reading], column)})
     return table
 
 
@@ -91,9 +95,15 @@ def list_plots_by_titles(survey: WrittenSurvey) -> None:
             [own for own, _ in first.values()],
             [row for _, row in first.values()],
             trees.header_row,
+            _unit_open([each for of in said.values() for each in of], "area_m2"),
             stack=trees.stack,
         )
         survey.files["plots"] = trees.file
+
+
+def _unit_open(readings: Sequence[Reading], column: str) -> dict[str, str]:
+    """The unit of the areas in titles, where one is a radius without one: not said."""
+    return {column: ""} if any(_BARE_RADIUS.fullmatch(each.as_read) for each in readings) else {}
 
 
 def said_of_plots(table: WrittenTable, titles: Sequence[Title]) -> list[Reading]:
@@ -117,7 +127,9 @@ def said_of_plots(table: WrittenTable, titles: Sequence[Title]) -> list[Reading]
             continue
         cell, said, row = found[0]
         cell = re.sub(r"(?<=\d)-(?=[a-z])", " ", cell, flags=re.IGNORECASE)
-        cell = f"radius {cell}" if "radius" in said.lower() else cell
+        cell = f"radius {cell}" if said.lower().startswith("r") else cell
+        area = area_in(cell, "")
+        cell = f"{area.square_metres:.10g}" if area and area.square_metres else cell
         readings.append(Reading(table.file, row, column, said, cell, IN_A_TITLE))
     return readings
 

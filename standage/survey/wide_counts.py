@@ -42,6 +42,12 @@ MARKS = {"-", "--", "\u2013", ".", "?"}
 NO_ROW = "no row for the stage"
 STAGES = ", ".join(STAGE.codes)
 TALLER = "emerging: stem begun, below breast height; sapling: breast height reached"
+_UP_TO = re.compile(
+    r"(?:[<>=\u2264\u2265]+|\b(?:under|below|over|above|up to|to|less than)\b)\s*"
+    r"\d+(?:[.,]\d+)?\s*(?:m|cm|ft|feet|in|inch|inches|['\"])?(?!\w)\.?(?:\s*(?:dbh|tall|high))?",
+    re.IGNORECASE,
+)
+"""A limit beside the name of a stage: `Saplings <2"`."""
 _LIMIT = re.compile(r"(\d+(?:[.,]\d+)?)\s*(m|cm|ft|feet|in|inches)\b", re.IGNORECASE)
 IN_CENTIMETRES = {"m": 100, "cm": 1, "ft": 30.48, "feet": 30.48, "in": 2.54, "inches": 2.54}
 BREAST_HEIGHTS_CM = (129.0, 141.0)
@@ -54,7 +60,7 @@ def stage_in(heading: str) -> Meaning:
     >>> stage_in("# Germinants"), stage_in("No. of grass-stage seedlings"), stage_in("slope")
     ('germinant', 'grass', None)
     """
-    words = without_unit(heading)[0].split()
+    words = without_unit(_UP_TO.sub(" ", heading))[0].split()
     own = [word for word in words if word not in BESIDES]
     meaning = code_meaning(COUNTS.name, STAGE, " ".join(own) or " ".join(words))
     if meaning is None and own:  # two words for one stage, as in `Bolting / rocket`
@@ -205,8 +211,12 @@ def _blank(written: WrittenTable, row: int, heading: str, cell: str) -> Problem:
 
 def _two_stages(written: WrittenTable, heading: str, stages: str) -> Problem:
     found = f"the heading '{heading}', which may be {stages}"
-    advice = "Head the column with the stage that was counted in it."
-    return Problem(written.file, written.header_row, heading, found, f"one of: {STAGES}", advice)
+    advice = (
+        "Head the column with the stage that was counted in it; if several were, with the one that"
+        " nearly all were in, or delete it: they can't be parted afterwards."
+    )
+    expected = f"one of: {STAGES} ({TALLER})"
+    return Problem(written.file, written.header_row, heading, found, expected, advice)
 
 
 def _other_limit(written: WrittenTable, heading: str, stage: str) -> Problem | None:

@@ -47,6 +47,14 @@ class WrittenTable:
         part, own = self.stack.place_of(row)
         return f"row {own} of '{part.sheet}'"
 
+    def heading_rows(self, name: str) -> list[int]:
+        """The rows of a heading: of a stack, those of all sheets that have it."""
+        if self.stack is None:
+            return [self.header_row]
+        pairs = zip(self.stack.parts, self.stack.before, strict=True)
+        rows = [before + part.header_row for part, before in pairs if name in part.header]
+        return rows or [self.header_row]
+
     def begins_sheet(self, place: int) -> bool:
         """Whether a row, by its place, is the first of a sheet."""
         if place == 0 or self.stack is None:
@@ -91,6 +99,16 @@ def located(messages: Iterable[Located], stacks: Mapping[str, Stack]) -> list[Lo
             each = replace(each, file=part.file, row=row)
         found.append(each)
     return found
+
+
+def row_in_words(file: str, row: int, stacks: Mapping[str, Stack]) -> str:
+    """`cores.csv, row 7`; of a stack with the sheet in which it stands. stacks: by file of a
+    table.
+    """
+    if file in stacks:
+        part, row = stacks[file].place_of(row)
+        file = part.file
+    return f"{file}, row {row}"
 
 
 @dataclass(frozen=True)

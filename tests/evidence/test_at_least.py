@@ -10,6 +10,7 @@ from standage.commands.ages_table import ages_text
 from standage.errors import SurveyError
 from standage.evidence import core, date_trees, evidence_over_years, read_cores, ring_count
 from standage.evidence.height import delay_pmf_prior, normal_nodes
+from standage.evidence.tree_ages import LEAST_AGE
 from standage.profiles import load_profile
 from standage.stand.build import build_stands
 from standage.survey.reading import read_survey
@@ -213,3 +214,14 @@ def test_a_tree_without_a_core_has_a_latest_year_by_its_record(tmp_path):
 def test_a_record_in_doubt_is_answered_with_the_latest_year_it_may_be(tmp_path, cell, write):
     with pytest.raises(SurveyError, match=f"alive_in_year.*{write}.*a later one is always safe"):
         known_alive(tmp_path, cell)
+
+
+def test_a_least_age_is_printed_as_one_and_not_as_a_date(tmp_path):
+    rows = [CROSSDATED, "crossdated,1950,2022,,no,pith"]
+    table = date_trees(survey_of(tmp_path, *rows, height="30"), level=0.9)
+    bound, whole = ages_text(table, 0.9).splitlines()[2:]
+    below = np.cumsum(delay_pmf_prior(LONGLEAF, 30.0))
+    latest = 1950 - int(np.argmax(below >= 0.05))
+    assert bound.split()[2:5] == ["before", f"{latest + 1}", f"{2022 - latest + 1}+"]
+    assert bound.endswith(LEAST_AGE) and table["note"].tolist() == [LEAST_AGE, ""]
+    assert f"{table['establishment_year_median'][1]:.0f} (" in whole

@@ -559,3 +559,13 @@ def test_remarks_that_name_scars_are_counted(tmp_path):
     text = text.replace("LLP,11", "LLP,leans,11").replace("LLP,13", "LLP,catface,13")
     path.write_text(dated(text))
     assert any(note.startswith("2 remarks name a scar") for note in read_survey(path).notes)
+
+
+@pytest.mark.parametrize(("height", "warned"), [("1", True), ("", False)])
+def test_a_core_with_a_height_and_no_rings_looks_wrong(tmp_path, height, warned):
+    path = tmp_path / "field.csv"
+    text = lines(FLAT).replace("3,Ridge,Slash,5,,,", f"3,Ridge,Slash,5,,{height},")
+    uncored = "\n".join(f"{tree},Ridge,Longleaf,14,,,,," for tree in range(10, 14))
+    path.write_text(f"{text}\n{uncored}\n")
+    asked = [(each.row, each.column) for each in read_survey(path).warnings]
+    assert asked == ([(4, "height_cm")] if warned else [])

@@ -313,3 +313,20 @@ def test_advice_on_an_empty_sheet_of_counts_is_about_counts(tmp_path, sheets):
     book = sheets | {"North": [head, ["Plot 1", "grass", 4, 3]], "South": [head]}
     (problem,) = problems_of(save(tmp_path / "tract.xlsx", book))
     assert "count 0" in problem.what_to_do
+
+
+def test_a_heading_nearly_right_is_asked_about_in_the_sheets_that_have_it(tmp_path, sheets):
+    for plot in ("Plot 2", "Plot 3"):
+        sheets[plot][3][4] = "Bark_mm2"
+        sheets[plot][3][7] = "Core hit (cm)"
+    problems = problems_of(save(tmp_path / "tract.xlsx", sheets))
+    asked = [(each.file, each.row) for each in problems if each.column == "Bark_mm2"]
+    assert asked == [("tract.xlsx, sheet Plot 2", 4), ("tract.xlsx, sheet Plot 3", 4)]
+
+
+def test_a_unit_that_other_sheets_lack_is_asked_for_there(tmp_path, sheets):
+    sheets["Plot 2"][3][2] = "DBH"
+    problems = problems_of(save(tmp_path / "tract.xlsx", sheets))
+    (asked,) = (each for each in problems if each.column == "dbh_cm")
+    assert asked.file == "tract.xlsx, sheet Plot 2"
+    assert asked.what_to_do == "Write the unit into the heading in every sheet."

@@ -1,0 +1,72 @@
+"""Counts of seedlings typed below a list of stems, as `grass stage | 14`: no stems, and a table of
+their own.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+
+from standage.errors import Problem
+from standage.survey.flat_table import FLAT
+from standage.survey.wide_counts import stage_in
+
+OF_STEMS = (FLAT.name, "trees")
+BESIDES = 2
+"""Filled cells of such a row besides its stages and their numbers: plot and area (assumption)."""
+SEEDLINGS = re.compile(
+    r"\b(seedlings?|regen\w*|germinants?|grass[- ]stage|bolting)\b", re.IGNORECASE
+)
+_NUMBER = re.compile(r"\d+(?:[.,]\d+)?|none|nil|-", re.IGNORECASE)
+INTO_A_TABLE = (
+    "Put what was counted into a sheet of its own, with the columns plot, stage, area (m2) and"
+    " count, and delete it here."
+)
+
+
+def foot_counts(
+    name: str, header: Sequence[str], cells: Sequence[Sequence[str]]
+) -> list[tuple[int, int]]:
+    """Runs of rows of a list of stems, by place, that hold counts of stages, with the line above
+    that names them: (first, one past the last).
+
+    >>> foot_counts("trees", ["tree", "species"], [["1", "longleaf"], ["grass stage", "14"]])
+    [(1, 2)]
+    """
+    if name not in OF_STEMS or "species" not in header:
+        return []
+    species = list(header).index("species")
+    runs: list[tuple[int, int]] = []
+    for place, row in enumerate(cells):
+        if not _is_count(row, species):
+            continue
+        if runs and runs[-1][1] == place:
+            runs[-1] = (runs[-1][0], place + 1)
+        else:
+            titled = place and _names_seedlings(cells[place - 1])
+            runs.append((place - 1 if titled else place, place + 1))
+    return runs
+
+
+def _is_count(row: Sequence[str], species: int) -> bool:
+    """Whether a row says stages, each with its number, and nothing of a stem."""
+    filled = [cell for cell in row if cell]
+    stages = [cell for cell in filled if stage_in(cell) is not None]
+    if not stages or not len(stages) < len(filled) <= 2 * len(stages) + BESIDES:
+        return False
+    if row[species] and row[species] not in stages and not _NUMBER.fullmatch(row[species]):
+        return False
+    after = row[list(row).index(stages[0]) + 1 :]
+    return any(_NUMBER.fullmatch(cell) for cell in after if cell)
+
+
+def _names_seedlings(row: Sequence[str]) -> bool:
+    filled = [cell for cell in row if cell]
+    return len(filled) == 1 and SEEDLINGS.search(filled[0]) is not None
+
+
+def ask_of_foot(file: str, row: int, cells: Sequence[Sequence[str]]) -> Problem:
+    """The question about one run of such rows. row: of the first."""
+    shown = "; ".join(" ".join(cell for cell in record if cell) for record in cells)
+    found = f"what looks like counts of seedlings below the list: '{shown[:80]}'"
+    return Problem(file, row, None, found, "a table to a sheet", INTO_A_TABLE)
