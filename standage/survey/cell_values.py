@@ -328,6 +328,11 @@ def _odd_code(cells: TableCells, column: Column, cell: str, advised: Iterator[in
             advice="If the core was lost, empty its cells and write unreadable into a column"
             " core_outcome; if its centre is gone, write rotten.",
         )
+    if column.name == "centre" and LEAST_NUMBER.search(cell):
+        return Outcome(
+            expected=f"one of: {column.allowed}",
+            advice="Write the word alone, and the least number of rings into ring_count, as 154+.",
+        )
     if column.name == "centre" and re.search(r"\d", cell):
         return Outcome(
             expected=f"one of: {column.allowed}",

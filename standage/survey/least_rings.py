@@ -50,8 +50,7 @@ def _heading(written: WrittenTable) -> str | None:
 
 def _taken(survey: WrittenSurvey, written: WrittenTable, heading: str) -> WrittenTable:
     rest = [name for name in written.header if name != heading]
-    header = rest if "ring_count" in rest else [*rest, "ring_count"]
-    rows = []
+    records = []
     for cells, line in zip(written.cells, written.rows, strict=True):
         record = dict(zip(written.header, cells, strict=True))
         least = record.pop(heading)
@@ -77,7 +76,9 @@ def _taken(survey: WrittenSurvey, written: WrittenTable, heading: str) -> Writte
                     "Write the number alone; remarks belong into note.",
                 )
             )
-        rows.append([record.get(each, "") for each in header])
+        records.append(record)
+    header = list(dict.fromkeys([*rest, *(name for record in records for name in record)]))
+    rows = [[record.get(each, "") for each in header] for record in records]
     return replace(written, header=header, cells=rows)
 
 
