@@ -47,6 +47,11 @@ UNSURE = {"?", "??", "unknown", "unsure", "uncertain", "not sure"}
 UNREAD_CLASS = "none of its words: left out, for it is only kept"
 ALIVE_HEADINGS = {"alive", "alive?", "live", "living", "is alive", "alive y/n", "alive? y/n"}
 """Headings of a column of status that ask whether the stem lives."""
+SPREADS = {
+    "range": "range: every number in it taken as equally likely",
+    "spread": "spread, taken as one standard deviation",
+}
+"""How a doubt that is read as a standard deviation is listed."""
 MISSED_PITH = (
     "That says the pith isn't in the core, not what is at its inner end: write the one that is"
     " meant (arcs: inner rings curve; straight: none curves; unknown: nothing was noted). Beside"
@@ -184,7 +189,8 @@ def _odd_number(cells: TableCells, column: Column, cell: str) -> Outcome:
     if unit and unit != column.unit and unit in MEASURES:
         number = converted(number, unit, column.unit)
     said = "".join(f", {name} {what}" for name, what in more.items())
-    return Outcome(number, f"{number:.10g}{said}", f"{doubt.kind}", more=tuple(more.items()))
+    why = SPREADS.get(doubt.kind, doubt.kind) if column.sd in more else doubt.kind
+    return Outcome(number, f"{number:.10g}{said}", why, more=tuple(more.items()))
 
 
 def _beside_words(cells: TableCells, column: Column, cell: str) -> Outcome | None:
@@ -321,6 +327,11 @@ def _odd_code(cells: TableCells, column: Column, cell: str, advised: Iterator[in
             expected=f"one of: {column.allowed}",
             advice="If the core was lost, empty its cells and write unreadable into a column"
             " core_outcome; if its centre is gone, write rotten.",
+        )
+    if column.name == "centre" and LEAST_NUMBER.search(cell):
+        return Outcome(
+            expected=f"one of: {column.allowed}",
+            advice="Write the word alone, and the least number of rings into ring_count, as 154+.",
         )
     if column.name == "centre" and re.search(r"\d", cell):
         return Outcome(

@@ -16,6 +16,7 @@ import pandas as pd
 from standage.errors import TOLD_OF_A_COLUMN, Problem
 from standage.survey.cell_values import typed
 from standage.survey.class_tallies import CLASSES, class_table
+from standage.survey.columns_by_values import by_its_cells
 from standage.survey.flat_table import FLAT
 from standage.survey.headings import has_two_meanings, like_column
 from standage.survey.limits import LONGEST_CELL, LONGEST_NAME, unseen_letter
@@ -34,6 +35,10 @@ from standage.survey.table_cells import (
 )
 from standage.survey.written import WrittenTable
 
+READERS = (
+    " Of columns of two readers one is in this table; the readings of the other are rows of"
+    " core_readings."
+)
 UNIT_ENDINGS = (
     "_cm",
     "_mm",
@@ -127,7 +132,8 @@ def typed_table(
         if not there:
             data[column.name] = typed(cells, column, text)
             continue
-        if column.required == "yes":
+        # a year that last_year could not be taken from is told of in first_year
+        if column.required == "yes" and column.name != "last_year":
             _required(written.file, column, text, rows, problems)
         if not column.is_number and column.kind not in ("date", "code"):
             text = _legible(written.file, column, text, rows, problems)
@@ -218,13 +224,15 @@ def _places(
             if near is None or has_two_meanings(table, name):
                 unknown.append(name)
             else:
+                near = by_its_cells(near, (cells[place] for cells in written.cells))
+                more = READERS if near in suggested else ""
                 suggested.add(near)
                 # read under its right name, so that further complaints are about cells, not about
                 # all of them being blank
                 places.setdefault(near, place)
                 advice = (
                     f"Rename it to '{near}' (and mind the unit), or to something unlike any"
-                    " column of this table."
+                    f" column of this table.{more}"
                 )
                 found = f"the unknown column '{name}'"
                 problems += _of_heading(written, name, name, (found, f"'{near}'", advice))

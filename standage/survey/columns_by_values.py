@@ -6,6 +6,7 @@ column (`Vitality` over alive and dead).
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 from standage.survey.dates import dates_in
@@ -18,6 +19,9 @@ from standage.survey.synonyms import code_meaning, plain
 from standage.survey.table_cells import BLANK_WORDS
 from standage.survey.written import WrittenSurvey, WrittenTable
 
+MOST_ODD = 0.2
+"""Share of the cells of a column that may be something else: they are asked about one by one
+(assumption)."""
 _YEAR = re.compile(r"1[5-9]\d\d|20\d\d")
 _HEIGHT = re.compile(r"\d+(?:[.,]\d+)?\s*(?:cm|m|ft|feet|in|inches|['\"’”])?", re.IGNORECASE)
 
@@ -76,8 +80,8 @@ def _are_codes(cells: list[str], table: str, column: Column, among: str) -> bool
 
 
 def decide_by_values(survey: WrittenSurvey) -> None:
-    """Give such columns of cores the name that all their cells fit, in place, where no other column
-    has it.
+    """Give such columns of cores the name that nearly all their cells fit, in place, where no other
+    column has it.
     """
     _decide_by_codes(survey)
     for name in (FLAT.name, "cores"):
@@ -98,8 +102,8 @@ def decide_by_values(survey: WrittenSurvey) -> None:
 def _tell(
     survey: WrittenSurvey, written: WrittenTable, heading: str, column: str, shape: str
 ) -> None:
-    """List the reading of a heading as a column, each of whose cells has the shape."""
-    own, why = written.headings.get(heading, heading), f"each cell is a {shape}"
+    """List the reading of a heading as a column whose cells have the shape."""
+    own, why = written.headings.get(heading, heading), f"its cells are {shape}s"
     survey.readings.append(Reading(written.file, written.header_row, column, own, column, why))
 
 
@@ -126,11 +130,29 @@ def _filled(written: WrittenTable, heading: str) -> list[str]:
 def _fits(written: WrittenTable, heading: str, shape: str) -> bool:
     cells = _filled(written, heading)
     if shape == "year":
-        return bool(cells) and all(_YEAR.fullmatch(cell) for cell in cells)
-    return bool(cells) and all(
-        (_HEIGHT.fullmatch(cell) or plain(cell) in BREAST_HEIGHT_WORDS) and not dates_in(cell)
-        for cell in cells
-    )
+        return are_years(cells)
+    heights = sum(map(_is_height, cells))
+    return bool(cells) and heights >= (1.0 - MOST_ODD) * len(cells)
+
+
+def by_its_cells(column: str, cells: Iterable[str]) -> str:
+    """The column that a heading is likely to mean by its cells, where it sounds like another: years
+    below `Inner ring JB`.
+    """
+    other = {each.column: each.other for each in EITHER if each.shape == "year"}.get(column)
+    return other if other and are_years(cells) else column
+
+
+def are_years(cells: Iterable[str]) -> bool:
+    """Whether nearly all cells that hold something are years."""
+    filled = [cell for cell in cells if cell.lower() not in {"", *BLANK_WORDS}]
+    years = sum(_YEAR.fullmatch(cell) is not None for cell in filled)
+    return bool(filled) and years >= (1.0 - MOST_ODD) * len(filled)
+
+
+def _is_height(cell: str) -> bool:
+    height = _HEIGHT.fullmatch(cell) or plain(cell) in BREAST_HEIGHT_WORDS
+    return bool(height) and not dates_in(cell)
 
 
 def _renamed(written: WrittenTable, heading: str, each: _Either) -> WrittenTable:

@@ -13,6 +13,8 @@ from standage.survey.event_years import with_last_years
 from standage.survey.flat_sheet import part_flat_sheet
 from standage.survey.flat_table import ALL_TABLES, FLAT
 from standage.survey.group_fill import filled_down
+from standage.survey.known_age_heights import settle_heights_of_rings
+from standage.survey.least_rings import take_least_rings
 from standage.survey.left_unsaid import (
     list_stands_by_plots,
     say_what_is_plain,
@@ -21,6 +23,7 @@ from standage.survey.left_unsaid import (
 from standage.survey.missed_pith import settle_missed_pith
 from standage.survey.restarted_names import name_groups, with_groups, write_out_names
 from standage.survey.rows_without_stem import set_aside, take_out_stemless
+from standage.survey.schema import COUNTS
 from standage.survey.stem_marks import take_marks_of_stems
 from standage.survey.title_plots import list_plots_by_titles
 from standage.survey.unit_columns import with_units_said
@@ -38,10 +41,13 @@ def complete_tables(survey: WrittenSurvey, name: str) -> None:
                 each, survey.tables[each.name], survey.problems, survey.readings
             )
     decide_by_values(survey)
+    settle_heights_of_rings(survey)
     take_headings_of_circles(survey)
     ask_of_several_quadrats(survey)
+    take_least_rings(survey)
     take_marks_of_cores(survey)
     take_marks_of_stems(survey)
+    _fill_wide_counts(survey)
     with_a_row_for_each_stage(survey)
     without_rows_not_searched(survey)
     name_groups(survey)
@@ -65,3 +71,12 @@ def complete_tables(survey: WrittenSurvey, name: str) -> None:
     if "events" in survey.tables:
         survey.tables["events"] = with_last_years(survey.tables["events"], survey.readings)
     with_events_of_all_stands(survey)
+
+
+def _fill_wide_counts(survey: WrittenSurvey) -> None:
+    """Plots written once for a group of rows of counts, before each row becomes one a stage."""
+    written = survey.tables.get(COUNTS.name)
+    if written is not None and written.cells and "stage" not in written.header:
+        survey.tables[COUNTS.name] = filled_down(
+            with_groups(COUNTS), written, survey.problems, survey.readings
+        )

@@ -86,6 +86,15 @@ def check_readings(
         "a year not after it",
         "Correct the year.",
     )
+    of_core = Rows(frames["cores"]).of(rows["core"], "core", "dating", "")
+    report(
+        (rows["dating"] == "crossdated") & (of_core == "counted"),
+        "dating",
+        "a crossdated reading of a core that is counted in cores",
+        "the crossdated reading in cores, and counts here: here it is one more count",
+        "Exchange the two: the crossdated reading into cores, with crossdated in dating; the count"
+        " into this row.",
+    )
 
 
 def _check_years(cores: Rows, report: Report) -> None:

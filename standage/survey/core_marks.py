@@ -8,6 +8,7 @@ import re
 from dataclasses import replace
 
 from standage.errors import Problem
+from standage.survey.columns_by_values import are_years
 from standage.survey.flat_table import FLAT
 from standage.survey.headings import without_unit
 from standage.survey.quantities import read_quantity
@@ -25,7 +26,9 @@ CROSSDATED = {"crossdated", "cross dated", "crossdating", "xdated", "x dated", "
 CORED = {"cored", "core taken", "was cored", "cored y n"}
 """Headings over yes and no that ask whether a stem was cored (common practice, no source)."""
 PARTLY = {"partly", "part", "partially", "some", "mostly"}
-"""Words for bark that is there in part (common practice, no source)."""
+PRESENT = {"present", "there", "intact", "on", "full"}
+ABSENT = {"absent", "missing", "gone", "lost", "off", "none"}
+"""Words for bark that is there in part, whole or not at all (common practice, no source)."""
 ARC = {"arc", "inner arc", "innermost arc", "arc of inner ring", "inner ring arc"}
 """Headings that leave open what was measured of the arc (common practice, no source)."""
 OF_RINGS = {"ring", "rings", "count", "counts", "counted"}
@@ -94,8 +97,9 @@ def _take_bark(survey: WrittenSurvey, name: str) -> None:
     for at, heading in enumerate(written.header):
         own = written.headings.get(heading, heading)
         cells = [row[at] for row in written.cells]
-        filled = {cell for cell in cells if cell.lower() not in {"", *BLANK_WORDS}}
-        meanings = {cell: "partly" if plain(cell) in PARTLY else yes_or_no(cell) for cell in filled}
+        blank = {"", *BLANK_WORDS} - ABSENT
+        filled = {cell for cell in cells if cell.lower() not in blank}
+        meanings = {cell: _bark(cell) for cell in filled}
         if (
             heading in written.set_aside
             or without_unit(own)[0] not in BARK
@@ -173,12 +177,16 @@ def _ask_of_rings(survey: WrittenSurvey, name: str) -> None:
     if not like:
         return
     named = " and ".join(f"'{heading}'" for heading in like)
-    found = f"no column of rings counted, and numbers under {named}"
-    advice = "Head it Rings."
+    at = written.header.index(like[0])
+    column, numbers, own = "ring_count", "numbers", "Rings"
+    if are_years(row[at] for row in written.cells):
+        column, numbers, own = "first_ring_year", "years", "'first ring year'"
+    found = f"no column of rings counted, and {numbers} under {named}"
+    advice = f"Head it {own}."
     if len(like) > 1:
         advice = (
-            "Head the counts to be used Rings; those of another reading go, a row each, into a"
-            " table core_readings (core, reader, ring_count)."
+            f"Head those to be used {own}; those of another reading go, a row each, into a table"
+            f" core_readings (core, reader, {column})."
         )
     expected = "Rings over the rings counted, or first ring year"
     survey.problems += [
@@ -186,9 +194,16 @@ def _ask_of_rings(survey: WrittenSurvey, name: str) -> None:
         for row in written.heading_rows(like[0])
     ]
     # read as such, so that further complaints are about cells, not about all of them being blank
-    names = ["ring_count" if each == like[0] else each for each in written.header]
-    headings = {**written.headings, "ring_count": like[0]}
+    names = [column if each == like[0] else each for each in written.header]
+    headings = {**written.headings, column: like[0]}
     survey.tables[name] = replace(written, header=names, headings=headings)
+
+
+def _bark(cell: str) -> Meaning:
+    """Whether a cell of a column of bark says yes, no or partly."""
+    words = {"partly": PARTLY, "yes": PRESENT, "no": ABSENT}
+    own = next((meaning for meaning, of in words.items() if plain(cell) in of), None)
+    return own or yes_or_no(cell)
 
 
 def _mostly_known(meanings: list[Meaning]) -> bool:

@@ -43,8 +43,8 @@ to tell (assumption).
 
 LEAST_COMMON_CM = 20.0
 """Height from which others of a survey are centimetres (assumption). [cm]"""
-IN_METRES = (0.2, 2.0)
-"""Usual heights of cores in metres (assumption)."""
+IN_METRES = (0.2, 2.5)
+"""Usual heights of cores in metres, and fractions of an inch or foot (assumption). [cm]"""
 IN_FEET_CM = np.array([4.5, 4.5 * 2.54])
 """4.5 ft, breast height, written as centimetres or below a heading of inches. [cm]"""
 
@@ -70,6 +70,10 @@ beyond the oldest of them to look like a slip (assumption)."""
 MOST_YEARS_APART, FEW_CORES = 5, 0.2
 """Cores so many seasons from the middle one, if no more than this share of all, look like a slip in
 the date (assumption)."""
+
+TIMES_THE_OTHERS = 5.0
+"""Mean widths of inner rings so many times, or so small a part of, the median of the survey's look
+like a slip (assumption)."""
 
 MEASURES = ("arc_chord_mm", "arc_height_mm", "pith_distance_mm", "inner_ring_mm", "core_length_mm")
 READ = ("first_ring_year", "last_ring_year", "ring_count", "rings_to_pith", "centre", "dating")
@@ -106,6 +110,7 @@ def judge_cores(
     _far_older(file, table, warnings)
     _days_apart(file, table, warnings)
     _last_rings(file, table, warnings)
+    _inner_rings(file, table, warnings)
     _rings_in_the_stem(file, table, problems, warnings)
     _heights(file, cores, problems, warnings)
 
@@ -193,7 +198,8 @@ def _last_rings(file: str, cores: Rows, warnings: list) -> None:
         "last_ring_year",
         "{last_ring_year} as the last ring of a living tree, cored in the season {season}",
         "the season of coring or the one before",
-        "Correct it; or, if rings are missing at the bark, write `lost` as outer_ring.",
+        "Correct it; or, if rings are missing at the bark, write `lost` as outer_ring: a core that"
+        " was not crossdated then only bounds the age of its tree.",
     )
     report(
         whole & last.isna() & (short > np.maximum(YEARS_SHORT, SHARE_SHORT * cores["ring_count"])),
@@ -203,6 +209,34 @@ def _last_rings(file: str, cores: Rows, warnings: list) -> None:
         "rings up to the bark",
         "Correct ring_count or first_ring_year; or, if rings are missing at the bark, write `lost`"
         " as outer_ring.",
+    )
+
+
+def _inner_rings(file: str, cores: Rows, warnings: list) -> None:
+    """Innermost rings wider or narrower than those of any core of the species, or far from those of
+    the survey: they say how many rings are missed.
+    """
+    width = cores["inner_ring_mm"]
+    measured = width[~np.isnan(width)]
+    usual = np.median(measured) if len(measured) > FEWEST_OTHERS else np.nan
+    apart = (width > TIMES_THE_OTHERS * usual) | (width < usual / TIMES_THE_OTHERS)
+    outside = (width > cores["widest_mm"]) | (width < cores["narrowest_mm"])
+    table = cores.assign(usual=np.full(len(width), np.round(usual, 2)))
+    report = reporter(file, table, warnings)
+    check = "Check it for a slipped decimal mark, another unit, or two columns exchanged."
+    report(
+        outside,
+        "inner_ring_mm",
+        "{inner_ring_mm} mm a ring",
+        "the mean width of the innermost rings, {narrowest_mm} to {widest_mm} mm in {species}",
+        check,
+    )
+    report(
+        apart & ~outside,
+        "inner_ring_mm",
+        "{inner_ring_mm} mm a ring",
+        "the mean width of the innermost rings, about {usual} mm in the cores of this survey",
+        check,
     )
 
 

@@ -109,6 +109,11 @@ def advice(doubt: Doubt, column: Column) -> str:
             f"Write the latest year that it may have been{least}: the year is a bound, and a later"
             " one is always safe."
         )
+    if column.name == "last_ring_year" and doubt.kind == "at least":
+        return (
+            f"Write {doubt.value:g}, the last ring seen, and lost in outer_ring if rings outside it"
+            " are missing."
+        )
     if doubt.kind == "range" and column.sd:
         middle, sd = (doubt.value + doubt.other) / 2, (doubt.other - doubt.value) / math.sqrt(12)
         middle = math.floor(middle) if column.kind == "whole" else middle

@@ -1,34 +1,106 @@
-"""Events with one year each: the range in which an event began is then that year."""
+"""The years of events: cells that say a month or day too, or several years, and the end of the
+range in which an event began, where that is one year.
+"""
 
 from __future__ import annotations
 
 import re
 from dataclasses import replace
 
+from standage.survey.dates import dates_in
 from standage.survey.readings import Reading
+from standage.survey.synonyms import plain
 from standage.survey.written import WrittenTable
+
+FIRST, LAST = "first_year", "last_year"
+_YEAR = r"((?:1[5-9]|20)\d\d)"
+_PARTS = {
+    *("spring", "summer", "fall", "autumn", "early", "late", "mid", "dormant", "growing", "season"),
+    *("january", "february", "march", "april", "may", "june", "july", "august", "september"),
+    *("october", "november", "december", "jan", "feb", "mar", "apr", "jun", "jul", "aug", "sep"),
+    *("sept", "oct", "nov", "dec", "of", "in"),
+}
+"""Words beside a year that say when in it; winter, which lies in two, is none of them (common
+practice, no source)."""
+_WORDS_AND_YEAR = re.compile(rf"([a-z. ]+?)[\s,]*{_YEAR}|{_YEAR}[\s,]+([a-z. ]+)", re.IGNORECASE)
+_SEVERAL = re.compile(rf"{_YEAR}(?:\s*(?:,|;|&|\band\b)\s*{_YEAR})+", re.IGNORECASE)
+_DECADES = re.compile(r"(\d{3})0'?s?\s*(?:-|\u2013|to)\s*((?:\d\d)?\d)0'?s", re.IGNORECASE)
+YEAR_ALONE = "the year of a day or month"
 
 
 def with_last_years(written: WrittenTable, readings: list[Reading]) -> WrittenTable:
-    """The table of events with a column `last_year`, as `first_year` where that is a year and no
-    range.
+    """The table of events with each year in a row of its own, and with `last_year` as `first_year`
+    where that is a year and no range, and nothing else is written.
     """
-    if "first_year" not in written.header or "last_year" in written.header:
+    if FIRST not in written.header:
         return written
-    place = written.header.index("first_year")
-    years = [row[place] if re.fullmatch(r"\d{4}", row[place]) else "" for row in written.cells]
-    readings.append(
-        Reading(
-            written.file,
-            written.header_row,
-            "last_year",
-            "no such column",
-            "first_year",
-            "one year of each event",
+    written = _one_year_a_row(_plain_years(written, readings), readings)
+    at = written.header.index(FIRST)
+    if LAST not in written.header:
+        years = [row[at] if re.fullmatch(r"\d{4}", row[at]) else "" for row in written.cells]
+        why = "one year of each event"
+        readings.append(
+            Reading(written.file, written.header_row, LAST, "no such column", FIRST, why)
         )
-    )
-    return replace(
-        written,
-        header=[*written.header, "last_year"],
-        cells=[[*row, year] for row, year in zip(written.cells, years, strict=True)],
-    )
+        cells = [[*row, year] for row, year in zip(written.cells, years, strict=True)]
+        return replace(written, header=[*written.header, LAST], cells=cells)
+    end = written.header.index(LAST)
+    cells = []
+    for row, line in zip(written.cells, written.rows, strict=True):
+        if not row[end] and re.fullmatch(r"\d{4}", row[at]):
+            why = "blank beside a year: the year of the event"
+            readings.append(Reading(written.file, line, LAST, "", row[at], why))
+            row = [*row[:end], row[at], *row[end + 1 :]]
+        cells.append(row)
+    return replace(written, cells=cells)
+
+
+def _plain_years(written: WrittenTable, readings: list[Reading]) -> WrittenTable:
+    """The table with the years of months, seasons and days, and the years that decades span."""
+    rows = [list(row) for row in written.cells]
+    for name in (FIRST, LAST):
+        if name not in written.header:
+            continue
+        at = written.header.index(name)
+        for row, line in zip(rows, written.rows, strict=True):
+            cell = row[at]
+            if decades := _DECADES.fullmatch(cell):
+                end = decades[2] if len(decades[2]) == 3 else decades[1][:2] + decades[2]
+                row[at] = f"{decades[1]}0-{end}9"
+                readings.append(Reading(written.file, line, name, cell, row[at], "decades"))
+            elif year := _year_of(cell):
+                row[at] = year
+                readings.append(Reading(written.file, line, name, cell, year, YEAR_ALONE))
+    return replace(written, cells=rows)
+
+
+def _year_of(cell: str) -> str:
+    """The one year that a cell with a day, a month or a season is of, "" for any other."""
+    if found := _WORDS_AND_YEAR.fullmatch(cell):
+        words = plain(found[1] or found[4] or "").split()
+        return (found[2] or found[3]) if words and set(words) <= _PARTS else ""
+    years = {day.year for day in dates_in(cell).values()}
+    return str(years.pop()) if len(years) == 1 and re.search(_YEAR, cell) else ""
+
+
+def _one_year_a_row(written: WrittenTable, readings: list[Reading]) -> WrittenTable:
+    """A row for each year of a cell that lists several, with a name of its own."""
+    at = written.header.index(FIRST)
+    end = written.header.index(LAST) if LAST in written.header else None
+    named = written.header.index("event") if "event" in written.header else None
+    cells, rows = [], []
+    for row, line in zip(written.cells, written.rows, strict=True):
+        years = re.findall(_YEAR, row[at]) if _SEVERAL.fullmatch(row[at]) else []
+        if not years or (end is not None and row[end]):
+            cells.append(row)
+            rows.append(line)
+            continue
+        why = "an event in each year"
+        readings.append(Reading(written.file, line, FIRST, row[at], f"{len(years)} events", why))
+        for year in years:
+            own = [*row[:at], year, *row[at + 1 :]]
+            if named is not None and row[named]:
+                own[named] = f"{row[named]}-{year}"
+            cells.append(own)
+            rows.append(line)
+    return replace(written, cells=cells, rows=rows)

@@ -4,6 +4,7 @@ taken out, every row held to the length of the header.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -13,9 +14,10 @@ from standage.survey.flat_table import FLAT, table_of
 from standage.survey.foot_counts import INTO_A_TABLE, SEEDLINGS, ask_of_foot, foot_counts
 from standage.survey.form_rows import header_place, take_out_explanations
 from standage.survey.formula_escapes import unescape
-from standage.survey.headings import read_header
+from standage.survey.headings import Header, read_header
 from standage.survey.limits import MOST_CELLS, MOST_COLUMNS, TooLarge
 from standage.survey.mapping import SheetMapping
+from standage.survey.plot_banners import WITH_BANNERS, are_headings_anew, plot_of_banner
 from standage.survey.readings import Reading
 from standage.survey.schema import Table
 from standage.survey.wide_counts import stage_in
@@ -26,6 +28,8 @@ OF_A_STAND = (
 )
 LONG_NAME, WORDS_OF_A_REMARK = 40, 6
 """Letters and words of a cell, alone in its row, that is a remark and no name (assumption)."""
+BANNER = "a plot named in a row of its own"
+_NUMBER_OF_ROWS = re.compile(r"n\s*=\s*\d+\b", re.IGNORECASE)
 OF_SEVERAL_CELLS = ("flat", "trees", "cores", "counts", "plots", "stands")
 """Tables whose rows need more than one cell."""
 OTHER_DELIMITERS = {";": "semicolons", "\t": "tabs", "|": "vertical bars"}
@@ -106,6 +110,11 @@ def lay_out(
     )
     cells, rows, longer, repeated = [], [], [], []
     again = [cell.lower() for cell in written]
+    plot = _plot_by_title(name, file, header.names, titles)
+    if plot:
+        said = f"plot {plot} of the rows below"
+        survey.readings.append(Reading(file, None, "plot", f"Plot {plot}", said, BANNER))
+    plots: list[str] = []
     padded = [0] * width
     for row, record in enumerate(records[start + 1 :], start + 2):
         stripped = [cell.strip() for cell in record]
@@ -116,6 +125,13 @@ def lay_out(
             if joined[:1] in "*†" and len(next(filter(None, stripped))[1:].split()) > 1:
                 reading = Reading(file, row, None, joined[:80], "no data", "a footnote")
                 survey.readings.append(reading)
+                continue
+            place = next(place for place, cell in enumerate(stripped) if cell)
+            own = header.names[place] if place < width else ""
+            banner = plot_of_banner(joined) if name in WITH_BANNERS and own != "plot" else None
+            if banner:
+                plot, said = banner, f"plot {banner} of the rows below"
+                survey.readings.append(Reading(file, row, "plot", joined[:80], said, BANNER))
                 continue
             if name in OF_SEVERAL_CELLS and _is_a_remark(joined):
                 survey.doubts.append(_below_the_list(file, row, joined))
@@ -133,7 +149,9 @@ def lay_out(
         elif len(stripped) < width:
             survey.problems.append(_wrong_length(file, row, stripped, width))
             stripped += [""] * (width - len(stripped))
-        if [cell.lower() for cell in stripped] == again:
+        if [cell.lower() for cell in stripped] == again or (
+            name in WITH_BANNERS and are_headings_anew(name, header, stripped)
+        ):
             repeated.append(row)
             continue
         if not any(stripped):  # nothing of it stands below a heading
@@ -142,6 +160,7 @@ def lay_out(
             survey.problems += _swallowed(file, row, written, stripped)
         cells.append([unescape(cell) for cell in stripped] if "'" in joined else stripped)
         rows.append(row)
+        plots.append(plot)
     survey.readings += [
         Reading(
             file,
@@ -158,6 +177,8 @@ def lay_out(
         Reading(file, row, None, written[0], "no data", "the headings written anew")
         for row in repeated
     ]
+    if any(plots):
+        _write_plots(header, cells, plots)
     # A comma at the end of every row is a habit of some programs; one at the end of some may be
     # what a decimal comma has pushed out.
     if len(longer) < len(rows) or len({len(cells) for _, cells in longer}) > 1:
@@ -175,7 +196,30 @@ def lay_out(
     return table
 
 
+def _plot_by_title(name: str, file: str, names: Sequence[str], titles: Sequence[Title]) -> str:
+    """The plot that a title above the headings names, where no column does and the sheet isn't
+    called after one.
+    """
+    if name not in WITH_BANNERS or "plot" in names or "plot" in file.lower():
+        return ""
+    found = {plot for title in titles if (plot := plot_of_banner(title.text))}
+    return found.pop() if len(found) == 1 else ""
+
+
+def _write_plots(header: Header, cells: list[list[str]], plots: Sequence[str]) -> None:
+    """The plots of rows, by the lines above them, into a column of plots, in place."""
+    if "plot" not in header.names:
+        header.names.append("plot")
+        cells[:] = [[*row, plot] for row, plot in zip(cells, plots, strict=True)]
+        return
+    at = header.names.index("plot")
+    for row, plot in zip(cells, plots, strict=True):
+        row[at] = row[at] or plot
+
+
 def _is_a_remark(cell: str) -> bool:
+    if _NUMBER_OF_ROWS.match(cell):
+        return True
     return len(cell) > LONG_NAME and len(cell.split()) >= WORDS_OF_A_REMARK
 
 

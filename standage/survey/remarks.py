@@ -15,9 +15,22 @@ from standage.survey.table_cells import REMARKS
 
 Files = Mapping[str, str]
 
-_OUTSIDE = re.compile(r"\b(out(side)?( of)?|off|not in)( the)? plot\b", re.IGNORECASE)
+_OUTSIDE = re.compile(
+    r"\b(out(side)?( of)?|off|not in)( the)? plot\b|\bout\b,? (but )?on (the )?(line|edge|border)",
+    re.IGNORECASE,
+)
 _PLANTED = re.compile(r"\bplant(ed|ation)\b", re.IGNORECASE)
-_GONE = re.compile(r"\b(cut|felled|harvested|removed|salvaged)\b.{0,12}\b(1[89]|20)\d\d\b", re.I)
+_GONE = re.compile(
+    r"\b(cut|felled|harvested|removed|salvaged)\b.{0,12}\b(1[89]|20)\d\d\b"
+    r"|\b(dead|died)\b (in |by |since |last |this )?(the )?"
+    r"(spring|summer|fall|autumn|winter|year|\d{4})\b",
+    re.IGNORECASE,
+)
+_SAME_TREE = re.compile(
+    r"\b(bored|cored) (again|twice)\b|\b(2nd|second|other) (boring|core)\b"
+    r"|\bsame (tree|stem) as\b|\bother side of\b",
+    re.IGNORECASE,
+)
 _DIAMETER = re.compile(
     r"\b(dbh|diam(eter)?)\b.*(\d|really|wrong|should|inch|estimat|doubt|guess)"
     r"|\b(wrong|estimated|guessed)\b.*\b(dbh|diam(eter)?)\b",
@@ -30,7 +43,12 @@ _DOUBTED = re.compile(
 )
 _COUNT = re.compile(r"(\+/-|±|plus or minus|give or take) *\d|could be (off|more|less)", re.I)
 _BARK_LOST = re.compile(
-    r"\b(outer(most)?( \d+)? (rings?|wood|part)|sapwood)\b.*\b(lost|missing|gone|decayed|eroded)\b",
+    r"\b(outer(most)?( \d+)? (rings?|wood|part)|sapwood)\b.*\b(lost|missing|gone|decayed|eroded)\b"
+    r"|\bbark\b.{0,12}\b(absent|missing|gone|lost|fell off)\b|\b(no|without|lost) (the )?bark\b",
+    re.IGNORECASE,
+)
+_READ_TWICE = re.compile(
+    r"\b(2nd|second|another|other|further) (reading|count)\b|\bre-?(read|count)(ed|ing)?\b",
     re.IGNORECASE,
 )
 _NO_CENTRE = re.compile(
@@ -42,16 +60,29 @@ _SCAR = re.compile(r"\b(scars?|scarred|cat ?faced?)\b", re.IGNORECASE)
 """What makes a remark one that matters (common practice, no source)."""
 
 OF_A_CORE = ("outer_ring", "centre")
+ADVICE = {
+    _BARK_LOST: "Nothing is read from remarks: if outer rings are missing, write `lost` as"
+    " outer_ring.",
+    _SAME_TREE: "Nothing is read from remarks: if it is one stem in two rows, write the same tree"
+    " in both, with a core each; as a stem of its own it is counted and dated twice.",
+    _READ_TWICE: "Nothing is read from remarks: if the core was read once more, move this row"
+    " into a table core_readings; as a core of its own it counts twice.",
+}
+"""What to do about some of them."""
+IF_IT_MATTERS = (
+    "Nothing is read from remarks: if it matters, correct the columns, or take the row out."
+)
 
 
 def judge_remarks(
     frames: Mapping[str, pd.DataFrame], files: Files, warnings: list[Problem]
 ) -> None:
-    """Each remark that may matter as a warning, all in the same words, so that they are folded into
-    one line.
+    """Each remark that may matter as a warning, all of a kind in the same words, so that they are
+    folded into one line.
     """
     trees, cores = frames["trees"], frames["cores"]
     of_tree: dict[str, list[dict[str, str]]] = {}
+    several = set(cores.loc[cores["tree"].duplicated(), "tree"])
     for tree, *said in zip(*(cores[name] for name in ("tree", *OF_A_CORE)), strict=True):
         of_tree.setdefault(tree, []).append(dict(zip(OF_A_CORE, said, strict=True)))
     for name, frame in (("trees", trees), ("cores", cores)):
@@ -59,11 +90,13 @@ def judge_remarks(
             for cells in frame[frame[column] != ""].to_dict("records"):
                 wanted = [_DOUBTED, _COUNT]
                 if name == "trees":
-                    wanted += _of_a_stem(cells)
+                    wanted += _of_a_stem(cells, len(of_tree.get(cells["tree"], [])))
                 # remarks on the core stand with its stem where both are in one row
                 for core in of_tree.get(cells["tree"], []) if name == "trees" else [cells]:
                     wanted += _of_a_core(core)
-                if any(pattern.search(cells[column]) for pattern in wanted):
+                wanted += [_READ_TWICE] if name == "cores" and cells["tree"] in several else []
+                found = [pattern for pattern in wanted if pattern.search(cells[column])]
+                if found:
                     warnings.append(
                         Problem(
                             files[name],
@@ -71,8 +104,7 @@ def judge_remarks(
                             column,
                             f"'{cells[column]}'",
                             "no remark that changes what the columns say",
-                            "Nothing is read from remarks: if it matters, correct the columns, or"
-                            " take the row out.",
+                            ADVICE.get(found[0], IF_IT_MATTERS),
                         )
                     )
 
@@ -95,10 +127,11 @@ def note_scars(frames: Mapping[str, pd.DataFrame], notes: list[str]) -> None:
         )
 
 
-def _of_a_stem(cells: Mapping) -> list[re.Pattern]:
-    """What would contradict the row of a stem."""
+def _of_a_stem(cells: Mapping, cores: int) -> list[re.Pattern]:
+    """What would contradict the row of a stem with so many cores."""
     found = [_DIAMETER]
     found += [_OUTSIDE] if cells["plot"] else []
+    found += [_SAME_TREE] if cores <= 1 else []
     found += [] if cells["origin"] == "planted" else [_PLANTED]
     return found + ([_GONE] if cells["status"] == "live" else [])
 

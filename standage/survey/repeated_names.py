@@ -9,6 +9,15 @@ import pandas as pd
 from standage.errors import TOLD_OF_A_COLUMN, Problem
 from standage.survey.written import WrittenTable
 
+READ_TWICE = (
+    "If it is one core read once more, move the second row into a table core_readings (core,"
+    " reader, ring_count or first_ring_year); as a core of its own it would count twice. Another"
+    " core of the tree gets its own name."
+)
+ONE_HEIGHT = (
+    "One row a stem: of rings at two heights keep those nearest to the height of your cores; under"
+    " two names the plant would count twice. Another plant gets its own name."
+)
 AS_NUMBER = " As a number 1.10 is 1.1: write such names into cells formatted as text."
 
 
@@ -43,6 +52,10 @@ def tell_repeated(
 def _advice(identifier: str, name: str, plot: str, *, same: bool) -> str:
     if same:
         return "Both rows are the same in every cell: delete one of them."
+    if identifier == "core":
+        return READ_TWICE
+    if identifier == "stem":
+        return ONE_HEIGHT
     number = AS_NUMBER if re.fullmatch(r"\d+\.\d+", name) else ""
     if plot:
         return (

@@ -17,7 +17,7 @@ BREAST_HEIGHT_WORDS = {"bh", "b h", "breast height", "breast ht", "dbh", "at bh"
 """Words for the height at which diameters are measured (common practice, no source)."""
 STUMP_WORDS = {"stump", "stump ht", "stump height", "above ground", "above soil", "above base"}
 """Words beside the height of a core that only name it (common practice, no source)."""
-LEAST_NUMBER = re.compile(r"(?:>=?|\u2265|at least)\s*\d+|\d+\s*\+", re.IGNORECASE)
+LEAST_NUMBER = re.compile(r"(?:>=?|\u2265|at least)\s*\d+|\d+\s*\+(?!\s*\d)", re.IGNORECASE)
 OUTER_RING = CORES.column("outer_ring")
 OUTCOME = TREES.column("core_outcome")
 NO_SOUND_WOOD = "no_sound_wood"
@@ -31,7 +31,7 @@ AND_TO_GO = re.compile(
     r"(?:to (?:the )?(?:pith|cent(?:re|er))|to go)",
     re.IGNORECASE,
 )
-TWO_NUMBERS = re.compile(r"(\d+)\s*\(?\+\s*(\d+)\)?")
+TWO_NUMBERS = re.compile(r"(\d+)\s*\(?\+\s*(\d+)\s*\??\s*\)?\s*\??")
 """Rings counted, and a number more of which the cell doesn't say what it is."""
 _YEAR_AND_WORD = re.compile(r"(\d{4})[\s,;:(]*([a-z][a-z ]*?)\.?\)?", re.IGNORECASE)
 _YEARS_AS_RINGS = re.compile(r"\s*\b(?:yrs?|years?|rings?)\b\.?", re.IGNORECASE)

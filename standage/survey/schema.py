@@ -491,6 +491,14 @@ CORE_READINGS = Table(
             example="101",
         ),
         _code(
+            "dating",
+            "crossdated counted",
+            "how the rings got their years; a crossdated reading belongs into cores, and the count"
+            " here",
+            example="counted",
+            kept=True,
+        ),
+        _code(
             "blind",
             "yes no",
             "whether the reader did not know what others had read",
@@ -506,6 +514,13 @@ COUNTS = Table(
     " without a row was not searched",
     columns=(
         _of("plot", "plots", "the plot the subplot lies in", required="yes", example="north-1"),
+        Column(
+            "subplot",
+            "text",
+            "number or name of the subplot within its plot: shows one entered twice",
+            example="1",
+            kept=True,
+        ),
         _code(
             "stage",
             "germinant grass emerging sapling",

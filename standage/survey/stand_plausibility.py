@@ -19,6 +19,7 @@ from standage.grammar import counted
 from standage.problems import Problem
 from standage.survey.rows import Rows, as_cells
 from standage.survey.species_limits import Limits, limits_beside
+from standage.survey.synonyms import plain
 from standage.survey.table_checks import reporter, seasons_of_stands
 
 Tables = Mapping[str, pd.DataFrame]
@@ -44,6 +45,10 @@ LARGE_PLOT_M2 = 100_000.0
 PLANTS_PER_M2 = 1000.0
 """Plants of a stage on a square metre, more than ever germinate (assumption)."""
 
+MOST_TWICE = 1 / 3
+"""Largest share of rows whose subplots are named before that are taken for slips (assumption)."""
+STATUS_WORDS = {"dead", "snag", "stump", "dead standing", "standing dead", "alive", "live", "cut"}
+"""Words for the state of a stem in a column of species (common practice, no source)."""
 AREA_SLACK = 1.01
 """Areas searched may exceed the plot's by rounding (assumption)."""
 
@@ -79,6 +84,7 @@ def judge_stands(
     _densities(frames, files, limits, problems, warnings)
     _areas(frames, files, warnings)
     _subplots(frames, files, problems, warnings)
+    _words_of_status(frames, files, problems)
     _names(frames, files, warnings)
     _stands_alike(frames, files, problems)
     _events(frames, files, warnings)
@@ -232,12 +238,41 @@ def _subplots(
         "subplots that lie beside each other within the plot",
         "Delete rows that were entered twice, or correct the areas.",
     )
+    named = np.asarray(counts["subplot"] != "", dtype=bool)
+    keys = counts.row_keys([*once, "collar_low_mm", "collar_high_mm", "subplot", "area_m2"])
+    earlier: set = set()
+    twice = np.zeros(len(named), dtype=bool)
+    for place in np.flatnonzero(named):
+        twice[place] = keys[place] in earlier
+        earlier.add(keys[place])
+    # more of them are numbers that begin anew, on each transect or day
+    if twice.sum() <= MOST_TWICE * named.sum():
+        reporter(files["counts"], table, warnings)(
+            twice,
+            "subplot",
+            "subplot '{subplot}' of plot '{plot}' once more for stage '{stage}'",
+            "each subplot once",
+            "Delete the row if it was entered twice: its plants and its area count twice.",
+        )
     reporter(files["counts"], table, warnings)(
         counts["count"] > PLANTS_PER_M2 * counts["area_m2"],
         "count",
         "{count} on {area_m2} m2",
         "no more plants than find room",
         "Check the count and the area searched (in m2).",
+    )
+
+
+def _words_of_status(frames: Tables, files: Files, problems: list[Problem]) -> None:
+    """Stems whose species is a word for being alive or dead."""
+    trees = Rows(frames["trees"])
+    reporter(files["trees"], trees, problems)(
+        as_cells(np.array([plain(each) in STATUS_WORDS for each in trees["species"]], dtype=bool)),
+        "species",
+        "'{species}' as a species",
+        "a species, and whether the stem lives in status",
+        "Write the word into status, and the species of the stem here (unknown, if nobody could"
+        " tell).",
     )
 
 

@@ -9,11 +9,16 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from standage.survey.areas import area_in
+from standage.survey.quantities import read_quantity
 from standage.survey.readings import Reading
 from standage.survey.references import OUTSIDE, alike
+from standage.survey.schema import PLOTS
 from standage.survey.table_cells import NOT_RECORDED
 from standage.survey.written import Stack, Title, WrittenSurvey, WrittenTable, with_column
 
+AREA = PLOTS.column("area_m2")
+LARGEST_PLOT_M2 = 1e4
+"""Larger areas in a title are those of a stand (assumption)."""
 IN_A_TITLE = "in a title, for want of a column"
 _SIZE = (
     r"(?:\d+\s*/\s*\d+|\d*[.,]?\d+)[\s-]*"
@@ -21,7 +26,7 @@ _SIZE = (
 )
 _SIDES = r"\d+(?:\.\d+)?\s*(?:m|ft)?\s*[x×]\s*\d+(?:\.\d+)?\s*(?:m|ft)\b"
 _OF_ONE = re.compile(
-    rf"({_SIZE}|{_SIDES})(?:[\s-]+(?:fixed|circular|square|rectangular))*[\s-]+plots?\b"
+    rf"({_SIZE}|{_SIDES})(?:[\s-]+(?:fixed|circular|square|rectangular))*(?:\s+|-)plots?\b"
     rf"|\bplot (?:area|size)\s*(?:of|[:=,])?\s*({_SIZE}|{_SIDES})"
     rf"|(?<!\d )\bplot\s*[:=,]?\s*({_SIDES})"
     rf"|^(?:area|size)\s*[:=]?\s*({_SIZE}|{_SIDES})"
@@ -123,6 +128,8 @@ def said_of_plots(table: WrittenTable, titles: Sequence[Title]) -> list[Reading]
             for clause in _clauses(text, column)
             for match in pattern.finditer(clause)
         ]
+        if column == "area_m2":
+            found = [each for each in found if not _is_of_a_stand(each[0])]
         if len({_plainly(cell) for cell, _, _ in found}) != 1:
             continue
         cell, said, row = found[0]
@@ -132,6 +139,12 @@ def said_of_plots(table: WrittenTable, titles: Sequence[Title]) -> list[Reading]
         cell = f"{area.square_metres:.10g}" if area and area.square_metres else cell
         readings.append(Reading(table.file, row, column, said, cell, IN_A_TITLE))
     return readings
+
+
+def _is_of_a_stand(cell: str) -> bool:
+    """Whether an area is larger than any plot that a title would describe."""
+    quantity = read_quantity(cell.replace("-", " "), AREA, "m2", "")
+    return quantity is not None and not quantity.two and quantity.value > LARGEST_PLOT_M2
 
 
 def _clauses(text: str, column: str) -> list[str]:

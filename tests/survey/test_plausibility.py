@@ -126,6 +126,12 @@ def test_stems_without_a_plot_below_stems_of_one(tmp_path, blank):
         ("hollow past 40 rings", True),
         ("count could be +/- 5", True),
         ("sapwood lost", True),
+        ("snag, bark absent", True),
+        ("out, on line", True),
+        ("dead in spring", True),
+        ("bored again, other side", True),
+        ("same tree as 1", True),
+        ("dead top", False),
         ("old cat face, N side", False),
         ("leaning, near plot centre", False),
         ("removed vines to measure", False),
@@ -138,6 +144,44 @@ def test_remarks_that_contradict_the_columns(tmp_path, remark, matters):
     words = asked(survey(tmp_path, trees=trees, cores=cores))
     assert (f"'{remark}'" in words) == matters
     assert words.count("no remark that changes") == (2 if matters else 0)
+
+
+def test_a_second_reading_typed_as_a_core_of_its_own(tmp_path):
+    trees = trees_of(AGES[:4])
+    cores = cores_of(trees, AGES[:4])
+    more = cores[0] | {"core": "second", "centre": "arcs", "note": "2nd reading"}
+    assert "core_readings" in asked(survey(tmp_path / "two", trees=trees, cores=[*cores, more]))
+    alone = survey(tmp_path / "one", trees=trees, cores=[*cores[1:], more])
+    assert "core_readings" not in asked(alone)
+
+
+@pytest.mark.parametrize(
+    ("widths", "said"),
+    [
+        ((28.0,), "0.3 to 12 mm in longleaf-pine"),
+        ((0.2,), "0.3 to 12 mm in longleaf-pine"),
+        ((2.0, 2.1, 1.8, 2.6, 1.9, 11.0), "11 mm a ring; expected the mean width"),
+        ((2.0, 2.1, 1.8, 2.6, 1.9, 4.5), ""),
+        ((11.0,), ""),
+    ],
+)
+def test_inner_rings_unlike_any_others(tmp_path, widths, said):
+    trees = trees_of(AGES[:8])
+    cores = cores_of(trees, AGES[:8])
+    for core, width in zip(cores, widths, strict=False):
+        core["inner_ring_mm"] = width
+    words = asked(survey(tmp_path, trees=trees, cores=cores))
+    assert said in words and ("inner_ring_mm" in words) == bool(said)
+
+
+@pytest.mark.parametrize(("subplots", "twice"), [("1234", 0), ("1231", 1), ("    ", 0)])
+def test_a_subplot_entered_twice(tmp_path, subplots, twice):
+    counts = [
+        {"plot": "a1", "subplot": each.strip(), "stage": "grass", "area_m2": 1, "count": 3}
+        for each in subplots
+    ]
+    words = asked(survey(tmp_path, counts=counts))
+    assert words.count("once more for stage 'grass'") == twice
 
 
 @pytest.mark.parametrize("heights", [(0, 0, 0), (1, 2, 3), (2.5, 30, 137), (0.5, 10, 10)])

@@ -1,0 +1,50 @@
+"""Plots named in rows of their own above their stems (`PLOT 2  15 Mar 2023`), and headings written
+anew in other words.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+
+from standage.survey.flat_table import FLAT, table_of
+from standage.survey.headings import Header, heading_of
+
+WITH_BANNERS = (FLAT.name, "trees", "cores", "counts")
+_PLOT = re.compile(
+    r"plot\s*(?:no\.?|number|#|:)?\s*([a-z]{0,2}\d+[a-z]?|[a-z])(?=$|[\s,;:(])"
+    r"(?!\s*(?:-|\u2013|&|,|/|and\b|to\b)\s*\d)",
+    re.IGNORECASE,
+)
+FEWEST_HEADINGS = 3
+"""Cells of a row that have to be headings of their own columns (assumption)."""
+
+
+def plot_of_banner(text: str) -> str | None:
+    """The one plot that a line begins with.
+
+    >>> plot_of_banner("PLOT 2   15 Mar 2023"), plot_of_banner("Plot 1, r = 12.6 m")
+    ('2', '1')
+    >>> plot_of_banner("Plots 3 and 4"), plot_of_banner("Plot 1-4"), plot_of_banner("Plotted")
+    (None, None, None)
+    """
+    found = _PLOT.match(text.strip())
+    return found[1] if found else None
+
+
+def are_headings_anew(name: str, header: Header, cells: Sequence[str]) -> bool:
+    """Whether a row has the headings of the table once more, each over its own column and in its
+    unit, whatever their words.
+    """
+    table = table_of(name)
+    columns = {column.name: column for column in table.columns}
+    right = 0
+    for own, cell in zip(header.names, cells, strict=False):
+        heading = heading_of(table, cell) if cell and not cell[0].isdigit() else None
+        if heading is None or heading.means:
+            continue
+        if own != heading.column:
+            return False
+        unit = columns[own].unit
+        right += header.units.get(own, unit) == (heading.unit or unit)
+    return right >= FEWEST_HEADINGS and 2 * right >= sum(map(bool, cells))
