@@ -66,8 +66,8 @@ def test_what_is_no_number_is_no_agreement():
     ("quantities", "memory", "draws"), [(20, 0.0, 200), (20, 0.9, 2000), (600, 0.5, 600)]
 )
 def test_chains_that_agree_pass_nineteen_times_in_twenty(quantities, memory, draws):
-    """Autoregressive chains of one law, 4 of them: the largest R-hat exceeds what chance allows about
-    as often as stated, and 1.01 more often."""
+    """Autoregressive chains of one law, 4 of them: the largest R-hat exceeds what chance allows as
+    often as stated, and 1.01 more often."""
     passed, below = [], []
     for seed in range(60):
         chains = autoregressive(np.full(quantities, memory), draws=draws, seed=seed)
