@@ -76,7 +76,8 @@ def convergence(data: StandData, values: np.ndarray, states: Sequence[UnitState]
     watched = _watched(data, states, len(values))
     drawn = np.stack(list(watched.values()), axis=-1)
     if not (np.isfinite(drawn).all() and np.isfinite(values).all()):
-        return Convergence(*[math.nan] * 3, "a value that is no number", math.nan, math.nan)
+        none = math.nan
+        return Convergence(none, none, none, "a value that is no number", none, none)
     bulk, rhat = ess_and_rhat(drawn)
     effective = np.fmin(bulk, tail_ess(drawn))
     read = dict(zip(watched, effective, strict=True))
