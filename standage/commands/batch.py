@@ -83,7 +83,7 @@ def run_batch(
     progress = Progress(len(left), log)
     try:
         with closing(
-            on_cluster(left, work, cluster, check=check)
+            on_cluster(left, work, cluster, check=check, log=log)
             if cluster and left
             else on_this_machine(left, work, workers)
         ) as answers:  # closed first, so that no worker is writing any more

@@ -17,7 +17,7 @@ from standage.commands.local_pool import Answer, Task, WorkerLost
 from standage.errors import StandageError
 
 if TYPE_CHECKING:
-    from distributed import Client
+    from distributed import Client, Worker
 
 PATIENCE_SECONDS = 30
 """For a scheduler to answer."""
@@ -25,6 +25,10 @@ PATIENCE_SECONDS = 30
 UNPROTECTED = (
     "The scheduler at {address} is reached without TLS: whoever reaches it over the network can run"
     " programs as you. docs/batch.md shows how to protect it."
+)
+OPEN_WORKERS = (
+    "Workers listen on the network without TLS ({addresses}): whoever reaches them can run programs"
+    " as you. docs/batch.md shows how to protect them."
 )
 
 
@@ -34,17 +38,20 @@ def on_cluster(
     address: str,
     *,
     check: Callable[[], str] | None = None,
+    log: Callable[[str], None] = lambda _: None,
 ) -> Generator[tuple[Task, Answer | WorkerLost], None, None]:
     """Each task with its answer, or `WorkerLost`, by the workers of the Dask scheduler at
     `address`; as many tasks at a time as there are workers.
 
     check: run first by every worker; what it returns, if not empty, is what keeps that worker from
-    being of use. Workers may come and go: the task of one that went is done by another. Closing the
-    iterator takes back what was not begun. Raises StandageError without a scheduler, without
+    being of use. log: takes a warning of workers that strangers can reach. Workers may come and go:
+    the task of one that went is done by another. Closing the iterator takes back what was not
+    begun. Raises StandageError without a scheduler, without
     workers, if one is of no use, or if the scheduler goes away.
     """
     with _client(address) as client:
         _check_workers(client, address, check)
+        _warn_of_open_workers(client, log)
         yield from _answers(client, tasks, work)
 
 
@@ -155,3 +162,17 @@ def _check_workers(client: Client, address: str, check: Callable[[], str] | None
             "Workers of the cluster can't take part:\n"
             + "\n".join(f"  {one}" for one in sorted(useless))
         )
+
+
+def _warn_of_open_workers(client: Client, log: Callable[[str], None]) -> None:
+    # where they listen need not be the address they are known by: one without --host is known to
+    # a scheduler on loopback as 127.0.0.1, and listens on all addresses
+    answers = client.run(_listens_at, on_error="return").values()
+    unprotected = sorted({at for at in answers if isinstance(at, str) and not is_protected(at)})
+    if unprotected:
+        log(OPEN_WORKERS.format(addresses=", ".join(unprotected[:3])))
+
+
+def _listens_at(dask_worker: Worker) -> str:
+    listener = dask_worker.listener
+    return "" if listener is None else str(listener.listen_address)

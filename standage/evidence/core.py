@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from standage.evidence import gross_errors, height, ring_count
+from standage.evidence import gross_errors, height, ring_count, ring_witness
 from standage.evidence.centre import at_least, missing_rings_pmf, read_centres
 from standage.profiles import Profile
 
@@ -68,7 +68,9 @@ class CoreReadings:
     arrival cannot be later, since the tree is on record in that year. at_least: the rings seen
     bound the age from below and say nothing of how many there are further in. further_shifts: rings
     by which each further reading goes further back than innermost_year, NaN for none; (core,
-    reading). gross_share: probability that the reading is grossly off.
+    reading). gross_share: probability that the reading is grossly off. by_widths: factor by the
+    ring widths on each number of years by which the innermost ring is older than read, `SHIFTS` of
+    `ring_witness`; (core, shift), (core, 0) where no core has widths.
 
     >>> readings = read_cores(survey, "a", "longleaf-pine", standage.load_profile("longleaf-pine"))
     >>> bool((readings.innermost_year <= readings.last_ring_year)[readings.readable].all())
@@ -99,6 +101,7 @@ class CoreReadings:
     at_least: NDArray[np.bool_]
     further_shifts: Floats
     gross_share: Floats
+    by_widths: Floats
 
     def __len__(self) -> int:
         return len(self.core)
@@ -119,7 +122,8 @@ def read_cores(survey: Survey, stand: str, species: str, profile: Profile) -> Co
     True
     """
     table = core_table(survey)
-    return readings_of(table[(table["stand"] == stand) & (table["species"] == species)], profile)
+    table = table[(table["stand"] == stand) & (table["species"] == species)]
+    return readings_of(table, profile, survey.ring_widths)
 
 
 def core_table(survey: Survey) -> pd.DataFrame:
@@ -143,8 +147,12 @@ def core_table(survey: Survey) -> pd.DataFrame:
     )
 
 
-def readings_of(table: pd.DataFrame, profile: Profile) -> CoreReadings:
-    """Readings of the rows of a `core_table`, all of one species."""
+def readings_of(
+    table: pd.DataFrame, profile: Profile, ring_widths: pd.DataFrame | None = None
+) -> CoreReadings:
+    """Readings of the rows of a `core_table`, all of one species; with `ring_widths`, those of the
+    survey, counted cores are held against the other trees of their stand.
+    """
     ring = ring_count.date_innermost_rings(table, profile)
     centre = read_centres(table, ring.visible_rings, profile)
     recorded = table["height_cm"].to_numpy(float)
@@ -154,6 +162,17 @@ def readings_of(table: pd.DataFrame, profile: Profile) -> CoreReadings:
         if profile.has_grass_stage
         else np.zeros(len(table), bool)
     )
+    gross_share = gross_errors.gross_shares(table["dating"], ring.readable)
+    by_widths, note = np.ones((len(table), 0)), ring.note
+    if ring_widths is not None:
+        by_widths = ring_witness.witness_of_stands(
+            ring_widths, table, ring.last_ring_year, ring.innermost_year, ring.reader_scale
+        )
+        usual = ring.counted_rings * ring_count.counting_bias(profile)[0], ring.reader_scale
+        note = ring_witness.notes(by_widths, *usual, gross_share > 0, note)
+        # a date marked crossdated is never overridden, and a least number has nothing to move
+        open_to_doubt = (gross_share > 0) & (ring.reader_scale > 0) & ~at_least(table)
+        by_widths = np.where(open_to_doubt[:, None], by_widths, 1.0)
     alive = np.where(_lowest_of_tree(table), table["alive_in_year"].to_numpy(float), np.nan)
     return CoreReadings(
         core=table["core"].to_numpy(object),
@@ -176,10 +195,11 @@ def readings_of(table: pd.DataFrame, profile: Profile) -> CoreReadings:
         last_ring_year=ring.last_ring_year,
         readable=ring.readable,
         left_out_reason=ring.reason,
-        note=ring.note,
+        note=note,
         at_least=at_least(table),
         further_shifts=ring_count.further_shifts(table, ring),
-        gross_share=gross_errors.gross_shares(table["dating"], ring.readable),
+        gross_share=gross_share,
+        by_widths=by_widths,
     )
 
 
@@ -373,7 +393,14 @@ def innermost_ring_pmf(
         pmf = ring_count.shift_pmf(location, np.full(location.shape, scale), shifts)
         pmf = (1.0 - eye_share) * pmf if right else gross_errors.with_eye_errors(pmf, eye_share)
     pmf = (1.0 - label) * pmf if right else gross_errors.with_label_errors(pmf, shifts, label)
-    return _with_outer_ring(shifts, pmf, readings.outer_years[row], readings.outer_weights[row])
+    before, pmf = _with_outer_ring(
+        shifts, pmf, readings.outer_years[row], readings.outer_weights[row]
+    )
+    if readings.by_widths.shape[1]:
+        pmf = pmf * ring_witness.at_years_before(
+            readings.by_widths[row], int(before[0]), before.size
+        )
+    return before, pmf
 
 
 def _with_outer_ring(

@@ -174,7 +174,8 @@ def date_innermost_rings(table: pd.DataFrame, profile: Profile) -> InnermostRing
     outermost = _outermost_complete_ring(last, outer, season, month, dead, death_year)
     innermost = np.where(np.isnan(first), outermost - count + 1.0, first)
     no_ring = np.isnan(first) & np.isnan(count)
-    no_anchor = ~no_ring & np.isnan(innermost)
+    # Behind lost outer rings a counted year rests on a last ring that nobody dated.
+    no_anchor = ~no_ring & (np.isnan(innermost) | ((outer == "lost") & ~crossdated))
     readable = ~(no_ring | no_anchor)
     # A crossdated last ring counts even where it was still growing: only its year matters, not
     # whether it is complete.
@@ -194,9 +195,9 @@ def date_innermost_rings(table: pd.DataFrame, profile: Profile) -> InnermostRing
     latest = np.where(
         no_anchor,
         season
-        - count
+        - visible
         + 1.0
-        + np.ceil(READER_SCALES_IN_BOUND * _usual_reader_scale(count, profile)),
+        + np.ceil(READER_SCALES_IN_BOUND * _usual_reader_scale(visible, profile)),
         latest,
     )
     weights, shifts = _outer_ring_pmf(

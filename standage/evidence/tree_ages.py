@@ -124,7 +124,7 @@ def date_trees(survey: Survey, level: float = 0.9, *, folder: str | None = None)
         profile = load_profile(species, folder)
         table = cores[cores["species"].to_numpy(object) == species]
         _date_species(
-            readings_of(table, profile),
+            readings_of(table, profile, survey.ring_widths),
             table,
             profile,
             level,

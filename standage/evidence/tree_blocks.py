@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
-from standage.evidence import gross_errors, height, ring_count
+from standage.evidence import gross_errors, height, ring_count, ring_witness
 from standage.evidence.agreement import (
     REACH_SCALES,
     growth_between,
@@ -127,6 +127,9 @@ def _ring_pmf(
     for column in used:
         start = -reach - int(outer[column]) - first
         total[..., start : start + shifts.size] += weights[:, column, None, None] * pmf
+    if readings.by_widths.shape[1]:
+        factors = ring_witness.at_years_before(readings.by_widths[rows], first, total.shape[-1])
+        total *= factors[:, None, :]
     return first, total
 
 

@@ -10,6 +10,7 @@ import os
 import re
 import shutil
 import signal
+import socket
 import subprocess
 import sys
 import time
@@ -56,6 +57,7 @@ NOT_COMPARED = {
     "provenance.json",
     "verdict.json",
 }  # they hold the time of day and seconds
+BATCH_PAGE = (Path(__file__).parents[2] / "docs" / "batch.md").read_text(encoding="utf-8")
 RAN: list[str] = []  # what `quick_run` was given
 
 
@@ -824,19 +826,17 @@ def test_a_cluster_does_one_task_a_worker_at_a_time(cluster):
 
 
 @pytest.mark.skipif(not shutil.which("openssl"), reason="openssl makes the certificates")
-def test_a_cluster_behind_certificates_as_the_page_shows(tmp_path):
-    """Commands and settings are those of docs/batch.md; without the certificate nobody gets in."""
+def test_a_cluster_behind_certificates_as_the_page_shows(tmp_path, monkeypatch):
+    """Commands and settings are those of docs/batch.md; with no certificate, or another, nobody
+    gets in.
+    """
     dask = pytest.importorskip("dask", reason="needs the optional extra 'dask'")
     from distributed import LocalCluster, Security
 
-    page = (Path(__file__).parents[2] / "docs" / "batch.md").read_text(encoding="utf-8")
-    block = page[page.index("openssl req") :]
-    done = subprocess.run(
-        ["sh", "-ec", block[: block.index("```")]], cwd=tmp_path, capture_output=True, text=True
-    )
-    assert done.returncode == 0, done.stderr
+    block = BATCH_PAGE[BATCH_PAGE.index("openssl req") :].partition("```")[0]
+    made_certificate(tmp_path, block)
     assert (tmp_path / "cluster-key.pem").stat().st_mode & 0o077 == 0
-    names = re.findall(r"DASK_(DISTRIBUTED__COMM__\w+)=(\S+)", page)
+    names = re.findall(r"DASK_(DISTRIBUTED__COMM__\w+)=(\S+)", BATCH_PAGE)
     settings = {
         name.lower().replace("__", ".").replace("_", "-"): value
         if value == "true"
@@ -856,10 +856,72 @@ def test_a_cluster_behind_certificates_as_the_page_shows(tmp_path):
     ):
         assert started.scheduler_address.startswith("tls://")
         assert list(on_cluster([4], double, started.scheduler_address)) == [(4, 8)]
+        stranger = made_certificate(tmp_path / "stranger", block)
+        for kind, path in (("cert", "cluster.pem"), ("key", "cluster-key.pem")):
+            dask.config.set({f"distributed.comm.tls.client.{kind}": str(stranger / path)})
+        monkeypatch.setattr("standage.commands.cluster.PATIENCE_SECONDS", 3)
+        with pytest.raises(StandageError, match="No Dask scheduler answers"):
+            list(on_cluster([4], double, started.scheduler_address))
         for setting in settings:
             dask.config.set({setting: None})
         with pytest.raises(StandageError, match="No Dask scheduler answers"):
             list(on_cluster([4], double, started.scheduler_address.replace("tls", "tcp")))
+
+
+@pytest.mark.parametrize("closed", [True, pytest.param(False, marks=pytest.mark.slow)])
+def test_a_cluster_on_loopback_as_the_page_shows(closed):
+    """It listens to no other machine; a worker that does is warned of, whatever its scheduler."""
+    distributed = pytest.importorskip("distributed", reason="needs the optional extra 'dask'")
+    psutil = pytest.importorskip("psutil")
+    typed = re.findall(r"^    dask (.*)$", BATCH_PAGE, re.MULTILINE)[:2]
+    assert [words.split()[0] for words in typed] == ["scheduler", "worker"]
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    scheduler, worker = (
+        words.replace("8786", str(port)).replace("auto", "1").split() for words in typed
+    )
+    if not closed:
+        del worker[worker.index("--host") : worker.index("--host") + 2]
+    address, said = f"tcp://127.0.0.1:{port}", []
+    dask = [sys.executable, "-m", "dask"]
+    with (
+        ended_after([*dask, *scheduler, "--port", str(port)]) as first,
+        ended_after([*dask, *worker]) as second,
+        distributed.Client(address, timeout=60, set_as_default=False) as client,
+    ):
+        client.wait_for_workers(1, timeout=60)
+        assert list(on_cluster([-4], abs, address, log=said.append)) == [(-4, 4)]
+        listening = {
+            at.laddr.ip
+            for pid in (first.pid, second.pid)
+            for each in [psutil.Process(pid), *psutil.Process(pid).children(recursive=True)]
+            for at in each.net_connections(kind="inet")
+            if at.status == psutil.CONN_LISTEN
+        }
+    assert (listening == {"127.0.0.1"}) is closed, listening
+    assert any("can run programs as you" in line for line in said) is not closed
+
+
+@contextmanager
+def ended_after(command: list[str]):
+    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    try:
+        yield process
+    finally:
+        process.terminate()
+        try:
+            process.wait(timeout=20)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.wait()
+
+
+def made_certificate(folder: Path, commands: str) -> Path:
+    folder.mkdir(exist_ok=True)
+    done = subprocess.run(["sh", "-ec", commands], cwd=folder, capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+    return folder
 
 
 def test_workers_that_cannot_take_part_are_named_before_anything_is_run(cluster):

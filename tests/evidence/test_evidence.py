@@ -172,16 +172,20 @@ def test_rings_without_a_calendar_year_only_bound_the_arrival(tmp_path):
         {"tree": "t0", "status": "dead"},
         {"tree": "t1"},
         {"tree": "t2", "status": "dead", "death_year": 1990, "death_year_sd": 2},
+        {"tree": "t3"},
+        {"tree": "t4"},
     ]
     cores = [
         {"ring_count": 120, "centre": "pith"},
         {"ring_count": 120, "centre": "pith", "outer_ring": "lost"},
         {"ring_count": 120, "centre": "pith"},
+        {"first_ring_year": 1902, "last_ring_year": 2021, "centre": "pith", "outer_ring": "lost"},
+        crossdated(1902, 2021, centre="pith", outer_ring="lost"),
     ]
     found = readings_from(tmp_path, cores, trees)
-    assert found.readable.tolist() == [False, False, True]
+    assert found.readable.tolist() == [False, False, True, False, True]
     assert "no anchor" in found.left_out_reason[0] and np.isnan(found.innermost_year[0])
-    for row in (0, 1):
+    for row in (0, 1, 3):
         evidence = evidence_over_years(found, row, YEARS, LONGLEAF)
         assert set(np.unique(evidence)) == {0.0, 1.0}
         assert 1904 <= YEARS[evidence > 0].max() <= 1912
