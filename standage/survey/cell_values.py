@@ -66,6 +66,10 @@ BREAST_HEIGHT_CM = 137.0
 """4.5 ft, at which dbh_cm is measured. [cm]"""
 LOST = {"lost", "core lost", "gone"}
 """Words for a core, or a centre, that isn't there (common practice, no source)."""
+_SINCE = re.compile(
+    r"\b(since|until|till|present|today|now|every)\b|\d{4}\s*(-|\u2013)\s*$", re.IGNORECASE
+)
+"""What makes an event one that lasted (common practice, no source)."""
 LETTERS_FOR_DIGITS = str.maketrans("OolIS", "00115")
 """Letters that hands and scanners write for digits (common practice, no source)."""
 
@@ -263,6 +267,12 @@ def _advice(column: Column, cell: str) -> str:
         return (
             f"Write {bound[0].strip()} alone, with its mark, for it is a least number; remarks"
             " belong into note."
+        )
+    if column.until == "last_year" and _SINCE.search(cell):
+        return (
+            "Write the year in which it began into first_year and last_year, and the year in which"
+            " it ended into ended_year, blank if it hasn't; fires that came back again and again"
+            " have the kind fire-resumed."
         )
     if column.unit == "calendar year":
         return "Write the calendar year in four digits, without words; remarks belong into note."
