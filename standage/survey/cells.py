@@ -438,7 +438,11 @@ def _required(
         expected, advice = COUNT_EXPECTED, COUNT_ADVICE
     else:
         expected, advice = column.allowed, f"Write it down: {column.meaning}."
-    for row in rows[text == ""][:TOLD_OF_A_COLUMN]:
+    blank = text == ""
+    if column.name == "last_year":  # which the first year would say, could it be read
+        asked = {each.row for each in problems if (each.file, each.column) == (file, "first_year")}
+        blank &= ~np.isin(rows, list(asked))
+    for row in rows[blank][:TOLD_OF_A_COLUMN]:
         problems.append(
             Problem(
                 file,
