@@ -4,10 +4,12 @@ every row, others into the first of its group.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from standage.errors import Problem
 from standage.grammar import counted
 from standage.survey.flat_table import EVIDENCE, FLAT
-from standage.survey.group_fill import written_once_for_groups
+from standage.survey.group_fill import FEWEST_BLANK, written_once_for_groups
 from standage.survey.references import alike
 from standage.survey.schema import TREES
 from standage.survey.table_cells import NOT_RECORDED
@@ -26,6 +28,10 @@ def settle_blank_plots(survey: WrittenSurvey) -> None:
         at = written.header.index("plot")
         plots = [row[at] for row in written.cells]
         if all(plots) or not any(plots) or written_once_for_groups(plots):
+            continue
+        if written_out := _without_stand(written):
+            survey.tables[name], problem = written_out
+            survey.problems.append(problem)
             continue
         cored = _cored(written, survey)
         asked: list[int] = []
@@ -57,6 +63,41 @@ def _blank_runs(written: WrittenTable, plots: list[str]) -> list[tuple[int, int]
         if end > start:
             runs.append((start, end))
     return runs
+
+
+def _without_stand(written: WrittenTable) -> tuple[WrittenTable, Problem] | None:
+    """The question about stems that lack stand and plot below one that has both, and the table with
+    both filled in, so that further complaints are about other cells; None without such stems.
+    """
+    if "stand" not in written.header:
+        return None
+    places = [written.header.index(name) for name in ("stand", "plot")]
+    rows = [list(row) for row in written.cells]
+    lacking = []
+    for place, row in enumerate(rows):
+        if row[places[0]] or place == 0 or written.begins_sheet(place):
+            continue
+        above = rows[place - 1]
+        lacking += [] if row[places[1]] else [place]
+        for at in places:
+            row[at] = row[at] or above[at]
+    if len(lacking) < FEWEST_BLANK:
+        return None
+    stand, plot = (rows[lacking[0]][at] for at in places)
+    found = (
+        f"{counted(len(lacking), 'stem')} without stand and plot below stems that have them, the"
+        f" first below plot '{plot}' of '{stand}'"
+    )
+    problem = Problem(
+        written.file,
+        written.rows[lacking[0]],
+        "plot",
+        found,
+        "stand and plot in every row",
+        "Write both into every row, and `outside` as the plot of stems in none: other rows repeat"
+        " them, so blanks may mean either.",
+    )
+    return replace(written, cells=rows), problem
 
 
 def _cored(written: WrittenTable, survey: WrittenSurvey) -> set[int]:

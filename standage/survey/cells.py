@@ -73,6 +73,14 @@ SECOND_COUNTS = re.compile(
     re.IGNORECASE,
 )
 """Headings of what another reader counted (common practice, no source)."""
+NUMBERED = {"tree", "core", "plot"}
+_A_DAY = re.compile(
+    r"(?:^|[- ])(?:\d{1,2}-(?:jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)"
+    r"|(?:jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)-\d{2}|(?:19|20)\d\d-\d\d-\d\d)"
+    r"(?: 00:00:00)?(?:-[a-z]|-?\d)?$",
+    re.IGNORECASE,
+)
+"""Columns of names that are often numbers with a dash, and a day in one."""
 UNFIT, FITTING, CELLS_TRIED = 0.5, 0.9, 200
 """Share of refused cells above which a column is held against the others, share that must fit
 there, and how many cells are tried.
@@ -132,11 +140,12 @@ def typed_table(
         if not there:
             data[column.name] = typed(cells, column, text)
             continue
-        # a year that last_year could not be taken from is told of in first_year
-        if column.required == "yes" and column.name != "last_year":
+        if column.required == "yes":
             _required(written.file, column, text, rows, problems)
         if not column.is_number and column.kind not in ("date", "code"):
             text = _legible(written.file, column, text, rows, problems)
+            if column.name in NUMBERED:
+                problems += _turned_into_dates(written.file, column, text, rows)
         if column.name == "community" or (column.name == "species" and not column.required):
             text = _without_words_for_blank(cells, column, text)
         data[column.name] = typed(cells, column, text)
@@ -403,6 +412,24 @@ def _legible(
     return clean
 
 
+def _turned_into_dates(
+    file: str, column: Column, text: np.ndarray, rows: np.ndarray
+) -> list[Problem]:
+    """Names of stems and cores that a spreadsheet took for days, as 4-05 for 5-Apr."""
+    found = [place for place, cell in enumerate(text) if len(cell) > 4 and _A_DAY.search(cell)]
+    return [
+        Problem(
+            file,
+            int(rows[place]),
+            column.name,
+            f"'{text[place]}', a date that the spreadsheet made of a name like 4-05",
+            "the name as it is on the tag",
+            "Format the column as text, and write the name anew.",
+        )
+        for place in found[:TOLD_OF_A_COLUMN]
+    ]
+
+
 def _without_words_for_blank(cells: TableCells, column: Column, text: np.ndarray) -> np.ndarray:
     """Text without `N/A` and the like, by which groups would be made."""
     words = np.array([cell.lower() in NOT_RECORDED for cell in text], dtype=bool)
@@ -418,7 +445,11 @@ def _required(
         expected, advice = COUNT_EXPECTED, COUNT_ADVICE
     else:
         expected, advice = column.allowed, f"Write it down: {column.meaning}."
-    for row in rows[text == ""][:TOLD_OF_A_COLUMN]:
+    blank = text == ""
+    if column.name == "last_year":  # which the first year would say, could it be read
+        asked = {each.row for each in problems if (each.file, each.column) == (file, "first_year")}
+        blank &= ~np.isin(rows, list(asked))
+    for row in rows[blank][:TOLD_OF_A_COLUMN]:
         problems.append(
             Problem(
                 file,

@@ -62,8 +62,8 @@ def _headings(readings: list[Reading]) -> str:
     """All headings of a table that were read as columns, in one line."""
     first = readings[0]
     row = "" if first.row is None else f", row {first.row}"
-    each = "; ".join(f"'{one.as_written}' = {one.as_read}" for one in readings)
-    return plainly(f"{first.file}{row}, headings: {each}")
+    each = "; ".join(f"'{plainly(one.as_written)}' = {one.as_read}" for one in readings)
+    return f"{plainly(first.file)}{row}, headings: {each}"
 
 
 def _line(readings: list[Reading]) -> str:

@@ -11,7 +11,7 @@ from standage.errors import TOLD_OF_A_COLUMN, Problem
 from standage.grammar import counted, listed
 from standage.survey.readings import Reading
 from standage.survey.schema import TABLES
-from standage.survey.synonyms import species_meaning, words_of_species
+from standage.survey.synonyms import plain, species_meaning, words_of_species
 
 MISSPELT_SPECIES = 0.9
 """Similarity (difflib) from which a species without a profile is taken for a misspelt one with a
@@ -39,8 +39,9 @@ def read_species(
     warnings: list[Problem],
 ) -> None:
     """Put the key of its profile in place of every other name of a species, in all tables. A name
-    in use for several species is a problem; one of no profile stays.
+    in use for several species is a problem; one of no profile stays, in its commonest spelling.
     """
+    spelt = _spellings(frames, keys)
     for table in TABLES:
         if not any(column.name == "species" for column in table.columns):
             continue
@@ -51,6 +52,14 @@ def read_species(
             if word and word not in keys
         }
         for word, meaning in meanings.items():
+            if meaning is None and word in spelt:
+                readings += [
+                    Reading(
+                        files[table.name], int(row), "species", word, spelt[word], "one spelling"
+                    )
+                    for row in frame.loc[frame["species"] == word, "row"]
+                ]
+                continue
             if meaning is None:
                 _near_a_code(files[table.name], frame, word, meanings, warnings)
                 continue
@@ -74,9 +83,26 @@ def read_species(
                 )
                 for row in rows[:TOLD_OF_A_COLUMN]
             ]
-        plain = {word: key for word, key in meanings.items() if isinstance(key, str)}
-        if plain:
-            frame["species"] = frame["species"].replace(plain).astype(object)
+        named = spelt | {word: key for word, key in meanings.items() if isinstance(key, str)}
+        if named:
+            frame["species"] = frame["species"].replace(named).astype(object)
+
+
+def _spellings(frames: Mapping[str, pd.DataFrame], keys: tuple[str, ...]) -> dict[str, str]:
+    """Names of species without a profile that differ from a commoner one of the survey by capitals,
+    blanks or marks alone, and that one.
+    """
+    words = pd.concat([frames[name]["species"] for name in HOLDING])
+    numbers = words[words != ""].value_counts()
+    common: dict[str, str] = {}
+    for word in sorted(numbers.index, key=lambda word: (-numbers[word], word)):
+        if species_meaning(word, keys) is None:
+            common.setdefault(plain(word).replace(" ", ""), word)
+    return {
+        word: common[folded]
+        for word in numbers.index
+        if (folded := plain(word).replace(" ", "")) in common and common[folded] != word
+    }
 
 
 def _near_a_code(
@@ -130,7 +156,7 @@ def check_species(
     """Notes on the species without a profile, which are tallied, of all tables together; a misspelt
     key, or a survey without any key, is a problem.
     """
-    plain = words_of_species(keys) | {key.casefold().replace("-", ""): key for key in keys}
+    plainly = words_of_species(keys) | {key.casefold().replace("-", ""): key for key in keys}
     misspelt: set[str] = set(_unsure(frames, files, keys, problems))
     none_known = False
     for name in HOLDING:
@@ -138,7 +164,7 @@ def check_species(
         # thousands of species are a column of something else
         for species in sorted(set(frame["species"]) - set(keys) - {""})[:SPECIES_COMPARED]:
             folded = "".join(letter for letter in species.casefold() if letter.isalnum())
-            near = difflib.get_close_matches(folded, list(plain), 1, MISSPELT_SPECIES)
+            near = difflib.get_close_matches(folded, list(plainly), 1, MISSPELT_SPECIES)
             if not near:
                 continue
             misspelt.add(species)
@@ -149,8 +175,8 @@ def check_species(
                         int(row),
                         "species",
                         f"'{species}'",
-                        f"'{plain[near[0]]}'",
-                        f"Write '{plain[near[0]]}', or a name unlike it if another species is"
+                        f"'{plainly[near[0]]}'",
+                        f"Write '{plainly[near[0]]}', or a name unlike it if another species is"
                         " meant.",
                     )
                 )

@@ -65,6 +65,8 @@ def species_meaning(word: str, keys: Iterable[str]) -> Meaning:
     if own is not None:
         return own
     listed = _species_words().get(plain(word))
+    if listed is None and plain(word).endswith(" p"):  # pine cut short
+        return species_meaning(f"{plain(word)}ine", keys)
     if isinstance(listed, str):
         return listed if listed in known.values() else None
     return listed
