@@ -1,4 +1,4 @@
-"""Cells of the years of events that say a month, a season or a day too, decades, or several years."""
+"""Years of events in cells that say a month, a season or a day too, decades, or several years."""
 
 from __future__ import annotations
 
