@@ -186,6 +186,8 @@ def _odd_number(cells: TableCells, column: Column, cell: str) -> Outcome:
         worded = _beside_words(cells, column, cell)
     if worded is not None:
         return worded
+    if column.kind == "number":
+        cell = re.sub(r"(?<=\d),(?=\d{1,2}(?!\d))", ".", cell)
     doubt = doubt_in(cell, column)
     if doubt is not None and doubt.kind == "about" and column.name == "rings_to_pith":
         value = f"{doubt.value:g}"
