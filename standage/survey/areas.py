@@ -104,6 +104,8 @@ def area_in(cell: str, unit: str) -> Area | None:
         return Area(
             round(IN_SQUARE_METRES[of] / int(found[1]), DECIMALS), f"fraction of {of} to m2"
         )
+    elif measure_of(text) == "milacres":
+        return Area(round(IN_SQUARE_METRES["milacres"], DECIMALS), "a milacre to m2")
     else:
         return None
     share, of = (math.pi, "radius") if what[0].lower() == "r" else (math.pi / 4, "diameter")

@@ -16,6 +16,7 @@ from standage.survey.areas import Area, area_in
 from standage.survey.date_cells import typed_dates
 from standage.survey.doubt import advice as doubt_advice
 from standage.survey.doubt import doubt_in, parted
+from standage.survey.event_years import year_beside_a_month
 from standage.survey.headings import has_unit_in_name
 from standage.survey.quantities import NOTHING_FOUND, number_in_words, read_quantity
 from standage.survey.ring_words import (
@@ -66,6 +67,10 @@ BREAST_HEIGHT_CM = 137.0
 """4.5 ft, at which dbh_cm is measured. [cm]"""
 LOST = {"lost", "core lost", "gone"}
 """Words for a core, or a centre, that isn't there (common practice, no source)."""
+OF_A_DAY = {"first_year", "last_year", "ended_year", "last_ring_year", "death_year"}
+"""Years that crews write with their month (common practice, no source)."""
+_OF_RINGS = re.compile(r"releas|ring|growth", re.IGNORECASE)
+"""Of the sources of events only a release counts: it isn't combined with the rings it is from."""
 _SINCE = re.compile(
     r"\b(since|until|till|present|today|now|every)\b|\d{4}\s*(-|\u2013)\s*$", re.IGNORECASE
 )
@@ -175,10 +180,14 @@ def _odd_number(cells: TableCells, column: Column, cell: str) -> Outcome:
     worded = rings_and_words(cell, column, unit) if column.name in RING_COLUMNS else None
     if worded is None and column.name == "last_ring_year":
         worded = year_and_outer_ring(cell)
+    if column.name in OF_A_DAY and (year := year_beside_a_month(cell)) is not None:
+        return Outcome(float(year), f"{year}", "the year of a month")
     if worded is None and column.name in BESIDE_WORDS:
         worded = _beside_words(cells, column, cell)
     if worded is not None:
         return worded
+    if column.kind == "number":
+        cell = re.sub(r"(?<=\d),(?=\d{1,2}(?!\d))", ".", cell)
     doubt = doubt_in(cell, column)
     if doubt is not None and doubt.kind == "about" and column.name == "rings_to_pith":
         value = f"{doubt.value:g}"
@@ -293,9 +302,11 @@ def _advice(column: Column, cell: str) -> str:
 def _codes(cells: TableCells, column: Column, text: np.ndarray) -> np.ndarray:
     known = {*column.codes, ""}
     bad = np.array([cell not in known for cell in text], dtype=bool)
-    if column.name == "crown_class":  # of which nothing is computed
+    if column.name in ("crown_class", "source"):  # of which nothing, or little, is computed
         read_by_list = {word for word in set(text[bad]) if code_meaning(cells.table, column, word)}
-        unread = bad & np.array([cell not in read_by_list for cell in text], dtype=bool)
+        unread = bad & np.array(
+            [cell not in read_by_list and not _OF_RINGS.search(cell) for cell in text], dtype=bool
+        )
         for place in np.flatnonzero(unread)[:TOLD_OF_A_COLUMN]:
             cells.reading(place, column, text[place], "", UNREAD_CLASS)
         text, bad = np.where(unread, "", text).astype(object), bad & ~unread

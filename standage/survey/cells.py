@@ -140,8 +140,7 @@ def typed_table(
         if not there:
             data[column.name] = typed(cells, column, text)
             continue
-        # a year that last_year could not be taken from is told of in first_year
-        if column.required == "yes" and column.name != "last_year":
+        if column.required == "yes":
             _required(written.file, column, text, rows, problems)
         if not column.is_number and column.kind not in ("date", "code"):
             text = _legible(written.file, column, text, rows, problems)
@@ -288,9 +287,9 @@ def _of_subplots(table: Table, column: Column) -> str:
     if table.name != "counts" or column.name != "area_m2":
         return ""
     return (
-        ", or 'area (ac)': in each row the area on which its plants were counted, that of a subplot"
-        " (or of all together), not that of the plot; where stages differ in it, a row for each, or"
-        " their areas in their headings, as in 'Saplings (1/10 ac)'"
+        " (or 'area (ac)'): the area on which the plants of its row were counted, of a subplot or"
+        " of all together, not of the plot; where stages differ, in their headings: 'Saplings (1/10"
+        " ac)', 'Saplings (50 m2)'"
     )
 
 
@@ -446,7 +445,17 @@ def _required(
         expected, advice = COUNT_EXPECTED, COUNT_ADVICE
     else:
         expected, advice = column.allowed, f"Write it down: {column.meaning}."
-    for row in rows[text == ""][:TOLD_OF_A_COLUMN]:
+    if column.name == "species":
+        expected = "the species of each stem"
+        advice = (
+            'Write it into each row; if a blank means one species, write species = "longleaf-pine"'
+            " or another below [sheet.values] of the draft by `standage check SURVEY --draft`."
+        )
+    blank = text == ""
+    if column.name == "last_year":  # which the first year would say, could it be read
+        asked = {each.row for each in problems if (each.file, each.column) == (file, "first_year")}
+        blank &= np.array([row not in asked for row in rows.tolist()], dtype=bool)
+    for row in rows[blank][:TOLD_OF_A_COLUMN]:
         problems.append(
             Problem(
                 file,

@@ -22,6 +22,7 @@ from standage.survey.written import WrittenSurvey, WrittenTable
 MOST_ODD = 0.2
 """Share of the cells of a column that may be something else: they are asked about one by one
 (assumption)."""
+CENTRE = CORES.column("centre")
 _YEAR = re.compile(r"1[5-9]\d\d|20\d\d")
 _HEIGHT = re.compile(r"\d+(?:[.,]\d+)?\s*(?:cm|m|ft|feet|in|inches|['\"’”])?", re.IGNORECASE)
 
@@ -65,6 +66,34 @@ def _decide_by_codes(survey: WrittenSurvey) -> None:
                 _tell(survey, written, fitting[0], column.name, column.name)
 
 
+def _decide_pith(survey: WrittenSurvey) -> None:
+    """A heading that may ask for the rings to the pith or for the pith, as `To pith?`, over words
+    for the centre: it asks for the centre, in place, and is no question any more.
+    """
+    for name in (FLAT.name, "cores"):
+        written = survey.tables.get(name)
+        if written is None or CENTRE.name in written.header:
+            continue
+        known = {each.name for each in table_of(name).columns} | written.set_aside
+        fitting = [
+            heading
+            for heading in written.header
+            if heading and heading not in known
+            if (found := heading_of(table_of(name), heading)) and "(write pith)" in found.means
+            if _are_codes(_filled(written, heading), "cores", CENTRE, "")
+        ]
+        if len(fitting) != 1:
+            continue
+        survey.tables[name] = _named(written, fitting[0], CENTRE.name)
+        _tell(survey, written, fitting[0], CENTRE.name, "word for the centre")
+        sheets = {part.file for part in (written.stack.parts if written.stack else (written,))}
+        survey.problems[:] = [
+            each
+            for each in survey.problems
+            if each.file not in sheets or each.column != fitting[0] or "may mean" not in each.found
+        ]
+
+
 def _unknown_headings(name: str, written: WrittenTable) -> list[str]:
     known = {each.name for each in table_of(name).columns} | written.set_aside
     return [
@@ -84,6 +113,7 @@ def decide_by_values(survey: WrittenSurvey) -> None:
     column has it.
     """
     _decide_by_codes(survey)
+    _decide_pith(survey)
     for name in (FLAT.name, "cores"):
         for each in EITHER:
             written = survey.tables.get(name)

@@ -8,8 +8,9 @@ from standage.survey.areas import ask_of_several_quadrats, take_headings_of_circ
 from standage.survey.blank_plots import settle_blank_plots
 from standage.survey.columns_by_values import decide_by_values
 from standage.survey.core_marks import take_marks_of_cores
+from standage.survey.event_cells import with_plain_years
 from standage.survey.event_stands import with_events_of_all_stands
-from standage.survey.event_years import with_last_years
+from standage.survey.event_years import with_kinds, with_last_years, with_names
 from standage.survey.flat_sheet import part_flat_sheet
 from standage.survey.flat_table import ALL_TABLES, FLAT
 from standage.survey.group_fill import filled_down
@@ -69,7 +70,10 @@ def complete_tables(survey: WrittenSurvey, name: str) -> None:
     say_what_is_plain(survey, name)
     list_plots_by_titles(survey)
     if "events" in survey.tables:
-        survey.tables["events"] = with_last_years(survey.tables["events"], survey.readings)
+        events = with_kinds(survey.tables["events"], survey.readings)
+        events = with_plain_years(events, survey.readings)
+        events = with_names(events, survey.readings)
+        survey.tables["events"] = with_last_years(events, survey.readings)
     with_events_of_all_stands(survey)
 
 

@@ -43,7 +43,7 @@ to tell (assumption).
 
 LEAST_COMMON_CM = 20.0
 """Height from which others of a survey are centimetres (assumption). [cm]"""
-IN_METRES = (0.2, 2.5)
+IN_METRES = (0.2, 2.1)
 """Usual heights of cores in metres, and fractions of an inch or foot (assumption). [cm]"""
 IN_FEET_CM = np.array([4.5, 4.5 * 2.54])
 """4.5 ft, breast height, written as centimetres or below a heading of inches. [cm]"""

@@ -16,7 +16,7 @@ LEAST_SD = 0.5
 """Rings by which an estimate between two numbers may be off, at least (assumption)."""
 _VALUE = r"(\d+(?:\.\d+)?)"
 _ABOUT = re.compile(
-    rf"(?:~|≈|±|about|approx(?:imately)?\.?|around|ca?\.?|circa|roughly|est\.?)\s*{_VALUE}"
+    rf"(?:~|≈|±|about|abt\.?|approx(?:imately)?\.?|around|ca?\.?|circa|roughly|est\.?)\s*{_VALUE}"
     rf"|{_VALUE}\s*(?:\?|\(\?\)|~|est\.?|approx\.?)",
     re.IGNORECASE,
 )
@@ -32,7 +32,7 @@ _AT_MOST = re.compile(
 _LESS = re.compile(rf"(?:<|before|pre-?|less than)\s*{_VALUE}", re.IGNORECASE)
 _SPREAD = re.compile(rf"{_VALUE}\s*(?:±|\+/-|\+-)\s*{_VALUE}")
 _RANGE = re.compile(
-    rf"(?:between\s+)?{_VALUE}\s*(?:-|\u2013|\u2014|to|and|/)\s*{_VALUE}", re.IGNORECASE
+    rf"(?:between\s+)?{_VALUE}\s*(?:-|\u2013|\u2014|to|and|or|/)\s*{_VALUE}", re.IGNORECASE
 )
 _DECADE = re.compile(r"(?:the\s+)?(\d{3}0)'?s", re.IGNORECASE)
 
@@ -145,4 +145,8 @@ def advice(doubt: Doubt, column: Column) -> str:
 
 
 def _note(column: Column) -> str:
-    return "so put it into note." if column.name != "count" else "so write the area counted whole."
+    return (
+        "so put it into note."
+        if column.name != "count"
+        else ("so write the plants counted, and as area the part on which all were counted.")
+    )

@@ -1,5 +1,5 @@
-"""The years of events: cells that say a month or day too, or several years, and the end of the
-range in which an event began, where that is one year.
+"""Years of events: the range in which one began is its year where it has one; a month beside a
+year; kinds of events under the heading of their names.
 """
 
 from __future__ import annotations
@@ -7,100 +7,90 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
-from standage.survey.dates import dates_in
-from standage.survey.readings import Reading
-from standage.survey.synonyms import plain
+from standage.survey.readings import HEADING, Reading
+from standage.survey.schema import EVENTS
+from standage.survey.synonyms import code_meaning
 from standage.survey.written import WrittenTable
 
-FIRST, LAST = "first_year", "last_year"
-_YEAR = r"((?:1[5-9]|20)\d\d)"
-_PARTS = {
-    *("spring", "summer", "fall", "autumn", "early", "late", "mid", "dormant", "growing", "season"),
-    *("january", "february", "march", "april", "may", "june", "july", "august", "september"),
-    *("october", "november", "december", "jan", "feb", "mar", "apr", "jun", "jul", "aug", "sep"),
-    *("sept", "oct", "nov", "dec", "of", "in"),
-}
-"""Words beside a year that say when in it; winter, which lies in two, is none of them (common
-practice, no source)."""
-_WORDS_AND_YEAR = re.compile(rf"([a-z. ]+?)[\s,]*{_YEAR}|{_YEAR}[\s,]+([a-z. ]+)", re.IGNORECASE)
-_SEVERAL = re.compile(rf"{_YEAR}(?:\s*(?:,|;|&|\band\b)\s*{_YEAR})+", re.IGNORECASE)
-_DECADES = re.compile(r"(\d{3})0'?s?\s*(?:-|\u2013|to)\s*((?:\d\d)?\d)0'?s", re.IGNORECASE)
-YEAR_ALONE = "the year of a day or month"
+KIND = EVENTS.column("kind")
+LONGEST_EVENT = 60
+"""Letters of a name made of a kind and a year."""
+MOSTLY = 0.5
+"""Share of the cells that are kinds of events, from which a column is of kinds (assumption)."""
+_MONTH_AND_YEAR = re.compile(
+    r"(mar|apr|may|june?|july?|aug|sept?|oct|nov|dec)[a-z]*\.?[ ,-]+((?:1[5-9]|20)\d\d)"
+    r"|(spring|summer|autumn|fall)[ ,]+((?:1[5-9]|20)\d\d)",
+    re.IGNORECASE,
+)
+"""Months in and after the growing season of a year; those before it are of the last one's wood."""
+
+
+def year_beside_a_month(cell: str) -> int | None:
+    """The year in a cell that says the month or season too; None for anything else.
+
+    >>> year_beside_a_month("Oct 2018"), year_beside_a_month("Feb 2018")
+    (2018, None)
+    """
+    found = _MONTH_AND_YEAR.fullmatch(cell.strip())
+    return int(found[2] or found[4]) if found else None
+
+
+def with_kinds(written: WrittenTable, readings: list[Reading]) -> WrittenTable:
+    """The table of events with a column of kinds, where that of names (`Event`) holds them."""
+    if "kind" in written.header or "event" not in written.header:
+        return written
+    at = written.header.index("event")
+    filled = [row[at] for row in written.cells if row[at]]
+    known = [cell for cell in filled if code_meaning(EVENTS.name, KIND, cell) is not None]
+    if not filled or len(known) < MOSTLY * len(filled):
+        return written
+    own = written.headings.get("event", "event")
+    readings.append(Reading(written.file, written.header_row, "kind", own, "kind", HEADING))
+    header = [*written.header[:at], "kind", *written.header[at + 1 :]]
+    return replace(written, header=header, headings={**written.headings, "kind": own})
+
+
+def with_names(written: WrittenTable, readings: list[Reading]) -> WrittenTable:
+    """The table of events with a column of names, where it has none: kind and first year."""
+    if "event" in written.header or not {"kind", "first_year"} <= set(written.header):
+        return written
+    places = [written.header.index(name) for name in ("kind", "first_year")]
+    taken: dict[str, int] = {}
+    cells = []
+    for row in written.cells:
+        name = " ".join(row[at] for at in places if row[at])[:LONGEST_EVENT]
+        number = taken[name] = taken.get(name, 0) + 1
+        cells.append([*row, name if number == 1 else f"{name} ({number})"])
+    if cells:
+        was, read = "no such column", f"'{cells[0][-1]}' and so on"
+        why = "events named after kind and year"
+        readings.append(Reading(written.file, written.header_row, "event", was, read, why))
+    return replace(written, header=[*written.header, "event"], cells=cells)
 
 
 def with_last_years(written: WrittenTable, readings: list[Reading]) -> WrittenTable:
-    """The table of events with each year in a row of its own, and with `last_year` as `first_year`
-    where that is a year and no range, and nothing else is written.
+    """The table of events with `last_year` as `first_year` where that is a year and no range, and
+    nothing else is written.
     """
-    if FIRST not in written.header:
+    if "first_year" not in written.header:
         return written
-    written = _one_year_a_row(_plain_years(written, readings), readings)
-    at = written.header.index(FIRST)
-    if LAST not in written.header:
+    at = written.header.index("first_year")
+    if "last_year" not in written.header:
         years = [row[at] if re.fullmatch(r"\d{4}", row[at]) else "" for row in written.cells]
         why = "one year of each event"
         readings.append(
-            Reading(written.file, written.header_row, LAST, "no such column", FIRST, why)
+            Reading(
+                written.file, written.header_row, "last_year", "no such column", "first_year", why
+            )
         )
         cells = [[*row, year] for row, year in zip(written.cells, years, strict=True)]
-        return replace(written, header=[*written.header, LAST], cells=cells)
-    end = written.header.index(LAST)
+        return replace(written, header=[*written.header, "last_year"], cells=cells)
+    end = written.header.index("last_year")
     cells = []
     for row, line in zip(written.cells, written.rows, strict=True):
         if not row[end] and re.fullmatch(r"\d{4}", row[at]):
             why = "blank beside a year: the year of the event"
-            readings.append(Reading(written.file, line, LAST, "", row[at], why))
+            readings.append(Reading(written.file, line, "last_year", "", row[at], why))
             row = [*row[:end], row[at], *row[end + 1 :]]
         cells.append(row)
     return replace(written, cells=cells)
-
-
-def _plain_years(written: WrittenTable, readings: list[Reading]) -> WrittenTable:
-    """The table with the years of months, seasons and days, and the years that decades span."""
-    rows = [list(row) for row in written.cells]
-    for name in (FIRST, LAST):
-        if name not in written.header:
-            continue
-        at = written.header.index(name)
-        for row, line in zip(rows, written.rows, strict=True):
-            cell = row[at]
-            if decades := _DECADES.fullmatch(cell):
-                end = decades[2] if len(decades[2]) == 3 else decades[1][:2] + decades[2]
-                row[at] = f"{decades[1]}0-{end}9"
-                readings.append(Reading(written.file, line, name, cell, row[at], "decades"))
-            elif year := _year_of(cell):
-                row[at] = year
-                readings.append(Reading(written.file, line, name, cell, year, YEAR_ALONE))
-    return replace(written, cells=rows)
-
-
-def _year_of(cell: str) -> str:
-    """The one year that a cell with a day, a month or a season is of, "" for any other."""
-    if found := _WORDS_AND_YEAR.fullmatch(cell):
-        words = plain(found[1] or found[4] or "").split()
-        return (found[2] or found[3]) if words and set(words) <= _PARTS else ""
-    years = {day.year for day in dates_in(cell).values()}
-    return str(years.pop()) if len(years) == 1 and re.search(_YEAR, cell) else ""
-
-
-def _one_year_a_row(written: WrittenTable, readings: list[Reading]) -> WrittenTable:
-    """A row for each year of a cell that lists several, with a name of its own."""
-    at = written.header.index(FIRST)
-    end = written.header.index(LAST) if LAST in written.header else None
-    named = written.header.index("event") if "event" in written.header else None
-    cells, rows = [], []
-    for row, line in zip(written.cells, written.rows, strict=True):
-        years = re.findall(_YEAR, row[at]) if _SEVERAL.fullmatch(row[at]) else []
-        if not years or (end is not None and row[end]):
-            cells.append(row)
-            rows.append(line)
-            continue
-        why = "an event in each year"
-        readings.append(Reading(written.file, line, FIRST, row[at], f"{len(years)} events", why))
-        for year in years:
-            own = [*row[:at], year, *row[at + 1 :]]
-            if named is not None and row[named]:
-                own[named] = f"{row[named]}-{year}"
-            cells.append(own)
-            rows.append(line)
-    return replace(written, cells=cells, rows=rows)

@@ -210,7 +210,8 @@ def _read_folder(folder: Path, survey: WrittenSurvey) -> None:
         survey.unreadable.update(each.name for each in TABLES)
     known = {each.name for each in TABLES}
     survey.notes += [
-        f"workbook '{name}' beside the CSV files {NOT_READ}"
+        f"workbook '{name}' beside the CSV files (a survey is CSV files, or one workbook with all"
+        f" of it: save its sheets here as CSV) {NOT_READ}"
         for name in workbooks
         if tables and name.split(".")[0].lower() not in known
     ]

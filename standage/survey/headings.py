@@ -26,6 +26,7 @@ SHARED_WORDS = 0.49
 (assumption)."""
 _JOINED_WORDS = re.compile(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Z]{2})(?=(?:cm|mm|in|ft)\b)")
 """Where words are parted by capitals alone: `InnerYr`, `DBHcm`."""
+_DBH = re.compile(r"\bd[. ]{0,2}b[. ]{0,2}h\b\.?", re.IGNORECASE)
 _BRACKETS = re.compile(r"[(\[]([^)\]]*)[)\]]")
 
 
@@ -83,7 +84,7 @@ def without_unit(heading: str) -> tuple[str, str]:
     >>> without_unit("DBH (in.)"), without_unit("Core height, cm"), without_unit("Tree #")
     (('dbh', 'in'), ('core height', 'cm'), ('tree', ''))
     """
-    heading = _JOINED_WORDS.sub(" ", heading)
+    heading = _JOINED_WORDS.sub(" ", _DBH.sub("DBH", heading))
     outside = _BRACKETS.sub(" ", heading)
     for inside in _BRACKETS.findall(heading):
         unit = measure_of(inside)

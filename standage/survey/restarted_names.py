@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 
 from standage.survey.flat_table import FLAT
 from standage.survey.headings import heading_of
+from standage.survey.held_groups import hold_to_lists
 from standage.survey.readings import HEADING, Reading
 from standage.survey.references import OUTSIDE, alike
 from standage.survey.schema import CORES, TREES, Table, table
@@ -92,7 +93,10 @@ def write_out_names(survey: WrittenSurvey) -> None:
                     reason = "tree numbers begin anew in each stand"
                 _write_out(survey, columns, listed, group, kind, reason)
                 break
-    _drop_used(survey)
+    if survey.short_names:
+        _drop_used(survey)
+    else:
+        hold_to_lists(survey)
 
 
 def name_groups(survey: WrittenSurvey) -> None:
@@ -263,7 +267,7 @@ def _full_names(
 
 def _drop_used(survey: WrittenSurvey) -> None:
     """Take out the columns by which names were found, so that they are not called unused."""
-    for name in HELPED if survey.short_names else ():
+    for name in HELPED:
         written = survey.tables.get(name)
         if written is None:
             continue

@@ -11,6 +11,7 @@ SAME_UNIT = {
     "in": ("inch", "inches", "ins", '"', "”", "″"),
     "ft": ("foot", "feet", "'", "’", "′"),
     "acres": ("acre", "ac"),
+    "milacres": ("milacre", "mil-acre", "mil-acres"),
     "ft2": ("ft²", "ft^2", "sq ft", "sqft", "square feet"),
     "years": ("year", "yr", "yrs"),
     "rings": ("ring",),
@@ -29,6 +30,7 @@ MEASURES = {
     "in",
     "ft",
     "acres",
+    "milacres",
     "ft2",
     "degrees",
     "share of stems",
@@ -53,7 +55,13 @@ OTHER_WORDS = {
 }
 
 IN_METRES = {"mm": 0.001, "cm": 0.01, "m": 1.0, "in": 0.0254, "ft": 0.3048}
-IN_SQUARE_METRES = {"m2": 1.0, "ha": 1e4, "acres": 4046.8564224, "ft2": 0.09290304}
+IN_SQUARE_METRES = {
+    "m2": 1.0,
+    "ha": 1e4,
+    "acres": 4046.8564224,
+    "milacres": 4.0468564224,
+    "ft2": 0.09290304,
+}
 """Exact by the definition of the international foot (acre = 43,560 square feet)."""
 SHARES = {"share of stems": 1.0, "%": 0.01}
 DECIMALS = 6

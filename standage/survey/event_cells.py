@@ -1,0 +1,84 @@
+"""Years of events in cells that say a month, a season or a day too, decades, or several years."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+from standage.survey.dates import dates_in
+from standage.survey.readings import Reading
+from standage.survey.synonyms import plain
+from standage.survey.written import WrittenTable
+
+FIRST, LAST = "first_year", "last_year"
+_YEAR = r"((?:1[5-9]|20)\d\d)"
+_PARTS = {
+    *("spring", "summer", "fall", "autumn", "early", "late", "mid", "dormant", "growing", "season"),
+    *("january", "february", "march", "april", "may", "june", "july", "august", "september"),
+    *("october", "november", "december", "jan", "feb", "mar", "apr", "jun", "jul", "aug", "sep"),
+    *("sept", "oct", "nov", "dec", "of", "in"),
+}
+"""Words beside a year that say when in it; winter, which lies in two, is none of them (common
+practice, no source)."""
+_WORDS_AND_YEAR = re.compile(rf"([a-z. ]+?)[\s,]*{_YEAR}|{_YEAR}[\s,]+([a-z. ]+)", re.IGNORECASE)
+_SEVERAL = re.compile(rf"{_YEAR}(?:\s*(?:,|;|&|\band\b)\s*{_YEAR})+", re.IGNORECASE)
+_DECADES = re.compile(r"(\d{3})0'?s?\s*(?:-|\u2013|to)\s*((?:\d\d)?\d)0'?s", re.IGNORECASE)
+YEAR_ALONE = "the year of a day or month"
+
+
+def with_plain_years(written: WrittenTable, readings: list[Reading]) -> WrittenTable:
+    """The table of events with years alone, each in a row of its own."""
+    if FIRST not in written.header:
+        return written
+    return _one_year_a_row(_plain_years(written, readings), readings)
+
+
+def _plain_years(written: WrittenTable, readings: list[Reading]) -> WrittenTable:
+    """The table with the years of months, seasons and days, and the years that decades span."""
+    rows = [list(row) for row in written.cells]
+    for name in (FIRST, LAST):
+        if name not in written.header:
+            continue
+        at = written.header.index(name)
+        for row, line in zip(rows, written.rows, strict=True):
+            cell = row[at]
+            if decades := _DECADES.fullmatch(cell):
+                end = decades[2] if len(decades[2]) == 3 else decades[1][:2] + decades[2]
+                row[at] = f"{decades[1]}0-{end}9"
+                readings.append(Reading(written.file, line, name, cell, row[at], "decades"))
+            elif year := _year_of(cell):
+                row[at] = year
+                readings.append(Reading(written.file, line, name, cell, year, YEAR_ALONE))
+    return replace(written, cells=rows)
+
+
+def _year_of(cell: str) -> str:
+    """The one year that a cell with a day, a month or a season is of, "" for any other."""
+    if found := _WORDS_AND_YEAR.fullmatch(cell):
+        words = plain(found[1] or found[4] or "").split()
+        return (found[2] or found[3]) if words and set(words) <= _PARTS else ""
+    years = {day.year for day in dates_in(cell).values()}
+    return str(years.pop()) if len(years) == 1 and re.search(_YEAR, cell) else ""
+
+
+def _one_year_a_row(written: WrittenTable, readings: list[Reading]) -> WrittenTable:
+    """A row for each year of a cell that lists several, with a name of its own."""
+    at = written.header.index(FIRST)
+    end = written.header.index(LAST) if LAST in written.header else None
+    named = written.header.index("event") if "event" in written.header else None
+    cells, rows = [], []
+    for row, line in zip(written.cells, written.rows, strict=True):
+        years = re.findall(_YEAR, row[at]) if _SEVERAL.fullmatch(row[at]) else []
+        if not years or (end is not None and row[end]):
+            cells.append(row)
+            rows.append(line)
+            continue
+        why = "an event in each year"
+        readings.append(Reading(written.file, line, FIRST, row[at], f"{len(years)} events", why))
+        for year in years:
+            own = [*row[:at], year, *row[at + 1 :]]
+            if named is not None and row[named]:
+                own[named] = f"{row[named]}-{year}"
+            cells.append(own)
+            rows.append(line)
+    return replace(written, cells=cells, rows=rows)
