@@ -14,7 +14,7 @@ from standage.survey.flat_table import FLAT, table_of
 from standage.survey.foot_counts import INTO_A_TABLE, SEEDLINGS, ask_of_foot, foot_counts
 from standage.survey.form_rows import header_place, take_out_explanations
 from standage.survey.formula_escapes import unescape
-from standage.survey.headings import Header, read_header
+from standage.survey.headings import Header, columns_named, read_header
 from standage.survey.limits import MOST_CELLS, MOST_COLUMNS, TooLarge
 from standage.survey.mapping import SheetMapping
 from standage.survey.plot_banners import WITH_BANNERS, are_headings_anew, plot_of_banner
@@ -97,6 +97,10 @@ def lay_out(
         survey.problems.append(
             too_large(file, TooLarge(f"{width:,} columns and {len(records):,} rows\n{most}"))
         )
+        survey.unreadable.add(name)
+        return None
+    if sheet and _holds_no_list(name, written, records[start + 1 :]):
+        survey.problems.append(_no_list(file, start + 1, written[0], name))
         survey.unreadable.add(name)
         return None
     header = read_header(
@@ -194,6 +198,25 @@ def lay_out(
         aside = frozenset(own for own, (column, _) in mapped.columns.items() if not column)
         table = _with_values(replace(table, set_aside=aside), mapped, survey)
     return table
+
+
+def _holds_no_list(name: str, written: list[str], records: Sequence[Sequence[str]]) -> bool:
+    """Whether a sheet is of words and what they mean, side by side, below a single title."""
+    if len(written) != 1 or columns_named(table_of(name), written):
+        return False
+    return sum(sum(bool(cell.strip()) for cell in record) > 1 for record in records) > 1
+
+
+def _no_list(file: str, row: int, title: str, name: str) -> Problem:
+    table = table_of(name)
+    needed = ", ".join(column.name for column in table.columns if column.required == "yes")
+    return unreadable_file(
+        file,
+        f"no headings of a list, but '{title[:60]}' in row {row} and cells beside each other below",
+        f"a row for {table.one_row}, below the headings {needed}",
+        "Write such rows into a sheet of this name; a sheet of notes under another name (Notes) is"
+        " not read.",
+    )
 
 
 def _plot_by_title(name: str, file: str, names: Sequence[str], titles: Sequence[Title]) -> str:
