@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import chdtri
 
 from standage.stand.data import StandData
 from standage.stand.effective_draws import ess_and_rhat, tail_ess
@@ -18,7 +19,13 @@ RHAT_LIMIT = 1.01  # of the quantities people read
 # of any single parameter: hundreds of knots that nobody reads one by one, whose largest R-hat
 # strays by chance (assumption)
 LOOSE_RHAT_LIMIT = 1.05
+# probability that the largest R-hat of chains that agree exceeds its limit (assumption); 1.01 is
+# passed by chance once there are twenty quantities of 400 effective draws
+CHANCE = 0.05
 ESS_LIMIT = 400
+# R-hat of a parameter is never forgiven as if it rested on fewer, for of chains that disagree few
+# are effective; that of what people read, not below its limit (assumption)
+FEWEST_EFFECTIVE = 100
 # draws in all; a run with fewer could hardly reach the limits (assumption)
 SHORT_RUN = 5 * ESS_LIMIT
 AT_A_TIME = 500  # parameters
@@ -32,21 +39,36 @@ NOBODY = 1e-100  # living stems that have a logarithm, where there are none
 @dataclass(frozen=True)
 class Convergence:
     """How well the chains agree: largest R-hat and least effective sample of what people read, in
-    the bulk or in a tail; largest R-hat of any parameter.
+    the bulk or in a tail; largest R-hat of any parameter; and the R-hat of all these that comes
+    nearest to its limit, or goes farthest beyond, with that limit.
     """
 
     rhat_max: float
     rhat_any: float
     ess_min: float
     slowest: str
+    worst_rhat: float
+    worst_limit: float
+
+    @property
+    def agree(self) -> bool:
+        return self.worst_rhat <= self.worst_limit
 
     @property
     def enough(self) -> bool:
-        return (
-            self.rhat_max <= RHAT_LIMIT
-            and self.rhat_any <= LOOSE_RHAT_LIMIT
-            and self.ess_min >= ESS_LIMIT
-        )
+        return self.agree and self.ess_min >= ESS_LIMIT
+
+
+def rhat_by_chance(effective: np.ndarray, chains: int, draws: int) -> np.ndarray:
+    """R-hat that one in twenty fits whose chains agree exceeds in any of these quantities, by their
+    effective draws in all, `(quantity,)`; draws: of a chain.
+
+    Of chains that agree, the variance between halves of chains over that within them, times the
+    effective draws of a half, is chi-squared over its degrees of freedom; of location and of scale.
+    """
+    halves = 2 * chains
+    most = chdtri(halves - 1, CHANCE / (2 * len(effective))) / (halves - 1)
+    return np.sqrt(1.0 - 2.0 / draws + most * halves / effective)
 
 
 def convergence(data: StandData, values: np.ndarray, states: Sequence[UnitState]) -> Convergence:
@@ -54,17 +76,36 @@ def convergence(data: StandData, values: np.ndarray, states: Sequence[UnitState]
     watched = _watched(data, states, len(values))
     drawn = np.stack(list(watched.values()), axis=-1)
     if not (np.isfinite(drawn).all() and np.isfinite(values).all()):
-        return Convergence(math.nan, math.nan, math.nan, "a value that is no number")
+        none = math.nan
+        return Convergence(none, none, none, "a value that is no number", none, none)
     bulk, rhat = ess_and_rhat(drawn)
-    read = dict(zip(watched, np.fmin(bulk, tail_ess(drawn)), strict=True))
+    effective = np.fmin(bulk, tail_ess(drawn))
+    read = dict(zip(watched, effective, strict=True))
     slowest = min(read, key=lambda name: read[name])
-    of_read = float(np.nanmax(rhat))
     # some at a time: ranks and transforms copy what they are given more than once
-    of_parameters = [
-        np.nanmax(ess_and_rhat(values[..., start : start + AT_A_TIME])[1])
+    parts = [
+        ess_and_rhat(values[..., start : start + AT_A_TIME])
         for start in range(0, values.shape[-1], AT_A_TIME)
     ]
-    return Convergence(of_read, max(of_read, *of_parameters), float(read[slowest]), slowest)
+    of_parameters, any_rhat = (np.concatenate(each) for each in zip(*parts, strict=True))
+    rhats = np.concatenate([rhat, any_rhat])
+    effective = np.maximum(effective, ESS_LIMIT)
+    of_parameters = np.maximum(of_parameters, FEWEST_EFFECTIVE)
+    limits = np.concatenate(
+        [
+            np.maximum(rhat_by_chance(effective, *values.shape[:2]), RHAT_LIMIT),
+            np.maximum(rhat_by_chance(of_parameters, *values.shape[:2]), LOOSE_RHAT_LIMIT),
+        ]
+    )
+    worst = int(np.nanargmax((rhats - 1.0) / (limits - 1.0)))
+    return Convergence(
+        float(np.nanmax(rhat)),
+        float(np.nanmax(rhats)),
+        float(read[slowest]),
+        slowest,
+        float(rhats[worst]),
+        float(limits[worst]),
+    )
 
 
 def draws_needed(found: Convergence, draws: int) -> float:

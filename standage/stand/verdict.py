@@ -11,8 +11,6 @@ import numpy as np
 
 from standage.stand.convergence import (
     ESS_LIMIT,
-    LOOSE_RHAT_LIMIT,
-    RHAT_LIMIT,
     SHORT_RUN,
     Convergence,
 )
@@ -68,14 +66,11 @@ def judge(
 
 def _of_chains(sampled: Draws, found: Convergence) -> Iterator[str]:
     more = 2 * sampled.made // len(sampled.values)
-    # so put, a number that isn't one is no agreement either
-    if not (found.rhat_max <= RHAT_LIMIT and found.rhat_any <= LOOSE_RHAT_LIMIT):
-        worst = (
-            f"R-hat {found.rhat_max:.3f}, should be under {RHAT_LIMIT}"
-            if found.rhat_max > RHAT_LIMIT
-            else f"R-hat {found.rhat_any:.3f} of one parameter"
+    if not found.agree:  # so put, a number that isn't one is no agreement either
+        yield (
+            f"The chains disagree (R-hat {found.worst_rhat:.3f}, should be under"
+            f" {found.worst_limit:.3f}). Run again with more draws: --draws {more}."
         )
-        yield f"The chains disagree ({worst}). Run again with more draws: --draws {more}."
     if not found.ess_min >= ESS_LIMIT:
         yield (
             f"Too few effective draws of '{found.slowest}' ({found.ess_min:.0f}, should be"

@@ -330,7 +330,7 @@ def test_limits_in_the_documents_are_those_of_the_code():
     from standage.evidence import participation
     from standage.findings import event_lags, events_on_record, local_ratio, planted, pulse_limit
     from standage.findings.attribution import NEEDED_FACTOR, NEEDED_SHARE, NO_EVENT_PRIOR
-    from standage.stand import chains, dated_stems, verdict
+    from standage.stand import chains, convergence, dated_stems, verdict
     from standage.stand.kernel import convolution
 
     model, results = (one_line(read(page)) for page in ("docs/the-model.md", "docs/results.md"))
@@ -342,11 +342,12 @@ def test_limits_in_the_documents_are_those_of_the_code():
     assert chains.NEGLIGIBLE_EVIDENCE == 1e-5 and "less than 1e-5 of it" in model
     assert convolution.NEGLIGIBLE == 1e-11 and "down to 1e-11" in model
     assert (
-        f"at most {verdict.RHAT_LIMIT} " in model and f"over {verdict.RHAT_LIMIT} fails" in results
+        f"at most {convergence.RHAT_LIMIT} " in model
+        and f"over {convergence.RHAT_LIMIT} fails" in results
     )
     assert (
-        f"at most {verdict.LOOSE_RHAT_LIMIT} " in model
-        and f"over {verdict.LOOSE_RHAT_LIMIT} fails" in results
+        f"at most {convergence.LOOSE_RHAT_LIMIT} " in model
+        and f"over {convergence.LOOSE_RHAT_LIMIT} fails" in results
     )
     assert (
         f"at least {verdict.ESS_LIMIT} " in model and f"under {verdict.ESS_LIMIT} fails" in results

@@ -8,6 +8,7 @@ import arviz
 import numpy as np
 import pytest
 
+from standage.stand.convergence import ESS_LIMIT, RHAT_LIMIT, rhat_by_chance
 from standage.stand.effective_draws import ess_and_rhat, tail_ess
 
 
@@ -59,3 +60,32 @@ def test_what_is_no_number_is_no_agreement():
     assert np.isnan(ess[0]) and np.isnan(rhat[:2]).all()
     assert ess[2] > 1000 and rhat[2] < 1.01
     assert np.isnan(ess_and_rhat(values[:, :3])).all()
+
+
+@pytest.mark.parametrize(
+    ("quantities", "memory", "draws"), [(20, 0.0, 200), (20, 0.9, 2000), (600, 0.5, 600)]
+)
+def test_chains_that_agree_pass_nineteen_times_in_twenty(quantities, memory, draws):
+    """Autoregressive chains of one law, 4 of them: the largest R-hat exceeds what chance allows as
+    often as stated, and 1.01 more often."""
+    passed, below = [], []
+    for seed in range(60):
+        chains = autoregressive(np.full(quantities, memory), draws=draws, seed=seed)
+        ess, rhat = ess_and_rhat(chains)
+        limit = rhat_by_chance(np.fmin(ess, tail_ess(chains)), 4, draws)
+        passed.append((rhat <= limit).all())
+        below.append(rhat.max() <= RHAT_LIMIT)
+    assert np.mean(passed) >= 0.95 - 2 * np.sqrt(0.05 * 0.95 / 60)
+    assert np.mean(below) < np.mean(passed)
+
+
+def test_chains_that_disagree_are_not_forgiven():
+    """One chain of four a standard deviation off: few draws are effective, and R-hat is beyond
+    chance."""
+    rng = np.random.default_rng(2)
+    chains = rng.normal(size=(4, 500, 20))
+    chains[0, :, 3] += 1.0
+    ess, rhat = ess_and_rhat(chains)
+    limit = rhat_by_chance(np.maximum(ess, ESS_LIMIT), 4, 500)
+    assert ess[3] < 400 and rhat[3] > limit[3]
+    assert (np.delete(rhat, 3) < np.delete(limit, 3)).all()

@@ -76,13 +76,13 @@ def test_chains_that_never_agree_end_at_the_most_draws(data):
 
 
 def test_how_many_will_do_is_judged_by_effective_draws_and_agreement():
-    agree = Convergence(1.001, 1.01, 2 * ESS_LIMIT, "")
+    agree = Convergence(1.001, 1.01, 2 * ESS_LIMIT, "", 1.001, 1.01)
     assert draws_needed(agree, 300) == 300
-    few = Convergence(1.001, 1.01, ESS_LIMIT / 4, "")
+    few = Convergence(1.001, 1.01, ESS_LIMIT / 4, "", 1.001, 1.01)
     assert draws_needed(few, 300) == 1200
-    apart = Convergence(1.02, 1.02, 2 * ESS_LIMIT, "")
+    apart = Convergence(1.02, 1.02, 2 * ESS_LIMIT, "", 1.02, 1.01)
     assert draws_needed(apart, 300) > 300
-    unknown = Convergence(float("nan"), 1.0, float("nan"), "")
+    unknown = Convergence(float("nan"), 1.0, float("nan"), "", float("nan"), 1.01)
     assert draws_needed(unknown, 300) > 300
 
 
