@@ -14,10 +14,16 @@ from standage.survey.flat_table import FLAT, table_of
 from standage.survey.foot_counts import INTO_A_TABLE, SEEDLINGS, ask_of_foot, foot_counts
 from standage.survey.form_rows import header_place, take_out_explanations
 from standage.survey.formula_escapes import unescape
-from standage.survey.headings import Header, columns_named, read_header
+from standage.survey.headings import columns_named, read_header
 from standage.survey.limits import MOST_CELLS, MOST_COLUMNS, TooLarge
 from standage.survey.mapping import SheetMapping
-from standage.survey.plot_banners import WITH_BANNERS, are_headings_anew, plot_of_banner
+from standage.survey.plot_banners import (
+    WITH_BANNERS,
+    are_headings_anew,
+    plot_by_title,
+    plot_of_banner,
+    write_plots,
+)
 from standage.survey.readings import Reading
 from standage.survey.schema import Table
 from standage.survey.wide_counts import stage_in
@@ -114,7 +120,7 @@ def lay_out(
     )
     cells, rows, longer, repeated = [], [], [], []
     again = [cell.lower() for cell in written]
-    plot = _plot_by_title(name, file, header.names, titles)
+    plot = plot_by_title(name, file, header.names, titles)
     if plot:
         said = f"plot {plot} of the rows below"
         survey.readings.append(Reading(file, None, "plot", f"Plot {plot}", said, BANNER))
@@ -182,7 +188,7 @@ def lay_out(
         for row in repeated
     ]
     if any(plots):
-        _write_plots(header, cells, plots)
+        write_plots(header, cells, plots)
     # A comma at the end of every row is a habit of some programs; one at the end of some may be
     # what a decimal comma has pushed out.
     if len(longer) < len(rows) or len({len(cells) for _, cells in longer}) > 1:
@@ -217,27 +223,6 @@ def _no_list(file: str, row: int, title: str, name: str) -> Problem:
         "Write such rows into a sheet of this name; a sheet of notes under another name (Notes) is"
         " not read.",
     )
-
-
-def _plot_by_title(name: str, file: str, names: Sequence[str], titles: Sequence[Title]) -> str:
-    """The plot that a title above the headings names, where no column does and the sheet isn't
-    called after one.
-    """
-    if name not in WITH_BANNERS or "plot" in names or "plot" in file.lower():
-        return ""
-    found = {plot for title in titles if (plot := plot_of_banner(title.text))}
-    return found.pop() if len(found) == 1 else ""
-
-
-def _write_plots(header: Header, cells: list[list[str]], plots: Sequence[str]) -> None:
-    """The plots of rows, by the lines above them, into a column of plots, in place."""
-    if "plot" not in header.names:
-        header.names.append("plot")
-        cells[:] = [[*row, plot] for row, plot in zip(cells, plots, strict=True)]
-        return
-    at = header.names.index("plot")
-    for row, plot in zip(cells, plots, strict=True):
-        row[at] = row[at] or plot
 
 
 def _is_a_remark(cell: str) -> bool:
