@@ -65,6 +65,9 @@ def _held(
     survey: WrittenSurvey, written: WrittenTable, key: str, column: str, known: dict[str, str]
 ) -> WrittenTable:
     at, of = written.header.index(key), written.header.index(column)
+    names = {alike(row[of]) for row in written.cells if row[of].lower() not in BLANK}
+    if not names <= {alike(each) for each in known.values()}:
+        return written  # a column of something else: noted as not used
     for row, line in zip(written.cells, written.rows, strict=True):
         other = known.get(alike(row[at]), row[of])
         if row[of].lower() not in BLANK and alike(other) != alike(row[of]):

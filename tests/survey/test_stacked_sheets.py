@@ -330,3 +330,14 @@ def test_a_unit_that_other_sheets_lack_is_asked_for_there(tmp_path, sheets):
     (asked,) = (each for each in problems if each.column == "dbh_cm")
     assert asked.file == "tract.xlsx, sheet Plot 2"
     assert asked.what_to_do == "Write the unit into the heading in every sheet."
+
+
+def test_a_radius_in_a_title_without_its_unit_is_asked_about(tmp_path):
+    text = """"Plots r=11.3, stems from 5 cm dbh"
+Plot,Tree,Species,DBH (cm),Date,Core ht (cm),Rings,Center
+1,1,longleaf,31,6/14/2023,30,84,arcs
+1,2,longleaf,32,6/14/2023,30,84,arcs
+"""
+    (tmp_path / "field.csv").write_text(text)
+    (problem,) = problems_of(tmp_path / "field.csv")
+    assert "401.15 m2 if metres are meant" in problem.expected
