@@ -39,6 +39,7 @@ LONGER_FILES = {
     "stand/kernel/stages.py": "forward and back beside each other",
     "stand/kernel/trees.py": "forward and back beside each other",
     "stand/unit_statement.py": "one unit, section by section of the page",
+    "survey/cell_values.py": "every way to write a cell, and what to advise",
     "survey/cells.py": "one pass from cells to columns",
     "survey/core_plausibility.py": "a check for each way a core is doubted",
     "survey/decadal_format.py": "one format, however it is typed",

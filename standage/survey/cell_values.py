@@ -324,6 +324,10 @@ def _codes(cells: TableCells, column: Column, text: np.ndarray) -> np.ndarray:
 def _odd_code(cells: TableCells, column: Column, cell: str, advised: Iterator[int]) -> Outcome:
     """A word that is none of the column's."""
     meaning = code_meaning(cells.table, column, cell)
+    if meaning is None and column.name == "kind":  # `logging (salvage)`
+        meaning = code_meaning(
+            cells.table, column, re.sub(r"\s*[(\[].*[)\]]\s*", " ", cell).strip()
+        )
     if meaning is None and plain(cells.headings.get(column.name, "")) in ALIVE_HEADINGS:
         living = yes_or_no(cell)
         meaning = {"yes": "live", "no": "dead"}.get(str(living))

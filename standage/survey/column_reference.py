@@ -32,12 +32,12 @@ Tag #,Plot,Plot size (ac),Min DBH (in),Species,DBH (in),Date cored,Core height (
 Headings, units, species and codes are read as crews write them. Every cell read otherwise than written is listed; what has two meanings is refused.
 
 - **Names.** Trees numbered anew in each plot, plots in each stand and cores lettered on each tree become `PLOT-TREE`, `STAND-PLOT`, `TREE-CORE`: put plot (and stand)
-  beside the tree in cores and counts too. Cores without names are called after their trees.
-- **Words in cells.** `hollow, 30+`, `112 pith`, `83 + 6 to pith`, `no core` in rings; `BH` in heights; `20 x 20 m`, `r = 11.28 m` in areas; `both`, `all` for the stands of
+  beside the tree in cores and counts too: they are held against the lists. Cores without names are called after their trees.
+- **Words in cells.** `hollow, 30+`, `112 pith`, `83 + 6 to pith`, `no core` in rings; `~7`, `2 yr`, `10-15?` in rings to the pith; `2022 inc` in the last ring; `BH`, `stump 12"` in heights; `20 x 20 m`, `r = 11.28 m` in areas; `both`, `all` for the stands of
   an event. Pith `no` needs a word on what was seen, an estimate or a distance; `N/A` in dbh is a diameter that is lost. A plot with no tree (or `none`) was found empty.
 - **A sheet or file for each plot.** Alike in kind, they are read one under another; the sheet's name is the plot where no column is, and its title gives date, plot area
-  (`1/5 acre plots`, `radius 15 m`) and smallest diameter.
-- **Counts** may have a column for each stage (`Germinants`, `Grass`, `Bolting`, `Saplings`; `N/A` = not searched).
+  (`1/5 acre plots`, `radius 15 m`) and smallest diameter. A row `PLOT 2` above the stems of each plot names it as well.
+- **Counts** may have a column for each stage (`Germinants`, `Grass`, `Bolting`, `Saplings`; `N/A` = not searched), in a sheet of their own, not below a list of stems; rows of totals are left out.
 - **No table `stands`:** they are those of the trees, surveyed on the last day of their cores.
 
 Where headings are beyond guessing, `standage check SURVEY --draft` writes `columns.toml` (beside a single file `NAME.columns.toml`), a line a heading, to correct:

@@ -16,7 +16,7 @@ LEAST_SD = 0.5
 """Rings by which an estimate between two numbers may be off, at least (assumption)."""
 _VALUE = r"(\d+(?:\.\d+)?)"
 _ABOUT = re.compile(
-    rf"(?:~|≈|±|about|abt\.?|approx(?:imately)?\.?|around|ca?\.?|circa|roughly|est\.?)\s*{_VALUE}"
+    rf"(?:~|≈|±|about|abt\.?|approx(?:imately)?\.?|around|ca?\.?|circa|roughly|est\.?)\s*{_VALUE}\s*\??"
     rf"|{_VALUE}\s*(?:\?|\(\?\)|~|est\.?|approx\.?)",
     re.IGNORECASE,
 )

@@ -14,10 +14,16 @@ from standage.survey.flat_table import FLAT, table_of
 from standage.survey.foot_counts import INTO_A_TABLE, SEEDLINGS, ask_of_foot, foot_counts
 from standage.survey.form_rows import header_place, take_out_explanations
 from standage.survey.formula_escapes import unescape
-from standage.survey.headings import Header, read_header
+from standage.survey.headings import columns_named, read_header
 from standage.survey.limits import MOST_CELLS, MOST_COLUMNS, TooLarge
 from standage.survey.mapping import SheetMapping
-from standage.survey.plot_banners import WITH_BANNERS, are_headings_anew, plot_of_banner
+from standage.survey.plot_banners import (
+    WITH_BANNERS,
+    are_headings_anew,
+    plot_by_title,
+    plot_of_banner,
+    write_plots,
+)
 from standage.survey.readings import Reading
 from standage.survey.schema import Table
 from standage.survey.wide_counts import stage_in
@@ -99,6 +105,10 @@ def lay_out(
         )
         survey.unreadable.add(name)
         return None
+    if sheet and _holds_no_list(name, written, records[start + 1 :]):
+        survey.problems.append(_no_list(file, start + 1, written[0], name))
+        survey.unreadable.add(name)
+        return None
     header = read_header(
         table_of(name),
         file,
@@ -110,7 +120,7 @@ def lay_out(
     )
     cells, rows, longer, repeated = [], [], [], []
     again = [cell.lower() for cell in written]
-    plot = _plot_by_title(name, file, header.names, titles)
+    plot = plot_by_title(name, file, header.names, titles)
     if plot:
         said = f"plot {plot} of the rows below"
         survey.readings.append(Reading(file, None, "plot", f"Plot {plot}", said, BANNER))
@@ -178,7 +188,7 @@ def lay_out(
         for row in repeated
     ]
     if any(plots):
-        _write_plots(header, cells, plots)
+        write_plots(header, cells, plots)
     # A comma at the end of every row is a habit of some programs; one at the end of some may be
     # what a decimal comma has pushed out.
     if len(longer) < len(rows) or len({len(cells) for _, cells in longer}) > 1:
@@ -196,25 +206,23 @@ def lay_out(
     return table
 
 
-def _plot_by_title(name: str, file: str, names: Sequence[str], titles: Sequence[Title]) -> str:
-    """The plot that a title above the headings names, where no column does and the sheet isn't
-    called after one.
-    """
-    if name not in WITH_BANNERS or "plot" in names or "plot" in file.lower():
-        return ""
-    found = {plot for title in titles if (plot := plot_of_banner(title.text))}
-    return found.pop() if len(found) == 1 else ""
+def _holds_no_list(name: str, written: list[str], records: Sequence[Sequence[str]]) -> bool:
+    """Whether a sheet is of words and what they mean, side by side, below a single title."""
+    if len(written) != 1 or columns_named(table_of(name), written):
+        return False
+    return sum(sum(bool(cell.strip()) for cell in record) > 1 for record in records) > 1
 
 
-def _write_plots(header: Header, cells: list[list[str]], plots: Sequence[str]) -> None:
-    """The plots of rows, by the lines above them, into a column of plots, in place."""
-    if "plot" not in header.names:
-        header.names.append("plot")
-        cells[:] = [[*row, plot] for row, plot in zip(cells, plots, strict=True)]
-        return
-    at = header.names.index("plot")
-    for row, plot in zip(cells, plots, strict=True):
-        row[at] = row[at] or plot
+def _no_list(file: str, row: int, title: str, name: str) -> Problem:
+    table = table_of(name)
+    needed = ", ".join(column.name for column in table.columns if column.required == "yes")
+    return unreadable_file(
+        file,
+        f"no headings of a list, but '{title[:60]}' in row {row} and cells beside each other below",
+        f"a row for {table.one_row}, below the headings {needed}",
+        "Write such rows into a sheet of this name; a sheet of notes under another name (Notes) is"
+        " not read.",
+    )
 
 
 def _is_a_remark(cell: str) -> bool:

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 
 from standage.survey.flat_table import FLAT, table_of
 from standage.survey.headings import Header, heading_of
+from standage.survey.written import Title
 
 WITH_BANNERS = (FLAT.name, "trees", "cores", "counts")
 _PLOT = re.compile(
@@ -30,6 +31,27 @@ def plot_of_banner(text: str) -> str | None:
     """
     found = _PLOT.match(text.strip())
     return found[1] if found else None
+
+
+def plot_by_title(name: str, file: str, names: Sequence[str], titles: Sequence[Title]) -> str:
+    """The plot that a title above the headings names, where no column does and the sheet isn't
+    called after one.
+    """
+    if name not in WITH_BANNERS or "plot" in names or "plot" in file.lower():
+        return ""
+    found = {plot for title in titles if (plot := plot_of_banner(title.text))}
+    return found.pop() if len(found) == 1 else ""
+
+
+def write_plots(header: Header, cells: list[list[str]], plots: Sequence[str]) -> None:
+    """The plots of rows, by the lines above them, into a column of plots, in place."""
+    if "plot" not in header.names:
+        header.names.append("plot")
+        cells[:] = [[*row, plot] for row, plot in zip(cells, plots, strict=True)]
+        return
+    at = header.names.index("plot")
+    for row, plot in zip(cells, plots, strict=True):
+        row[at] = row[at] or plot
 
 
 def are_headings_anew(name: str, header: Header, cells: Sequence[str]) -> bool:

@@ -4,7 +4,8 @@ pandas column costs ten times the comparison itself, and a survey is checked in 
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+import math
+from collections.abc import Collection, Hashable, Iterable, Mapping, Sequence
 
 import numpy as np
 import pandas as pd
@@ -92,3 +93,16 @@ class Rows:
         if lost.any():
             found[lost] = blank
         return as_cells(found)
+
+
+def sums_of_groups(
+    values: np.ndarray, of: Iterable[Hashable], wanted: Iterable[Hashable], none: float
+) -> np.ndarray:
+    """Sum of the values of each group, missing ones left out, for the groups wanted, (wanted,);
+    `none` for a group that isn't there.
+    """
+    parts: dict[Hashable, list[float]] = {}
+    for group, value in zip(of, values.tolist(), strict=True):
+        parts.setdefault(group, []).append(0.0 if np.isnan(value) else value)
+    total = {group: math.fsum(each) for group, each in parts.items()}
+    return np.array([total.get(group, none) for group in wanted], dtype=float)

@@ -6,9 +6,7 @@ What can't be is a problem; what is only unlikely is a warning, and is used as w
 
 from __future__ import annotations
 
-import math
 import re
-from collections import Counter
 from collections.abc import Collection, Hashable, Iterable, Mapping
 from difflib import SequenceMatcher
 
@@ -17,8 +15,9 @@ import pandas as pd
 
 from standage.grammar import counted
 from standage.problems import Problem
-from standage.survey.rows import Rows, as_cells
+from standage.survey.rows import Rows, as_cells, sums_of_groups
 from standage.survey.species_limits import Limits, limits_beside
+from standage.survey.subplots import judge_subplots
 from standage.survey.synonyms import plain
 from standage.survey.table_checks import reporter, seasons_of_stands
 
@@ -42,15 +41,9 @@ IMPOSSIBLY_DENSE = 10.0
 LARGE_PLOT_M2 = 100_000.0
 """Ten hectares: no plot in which every stem is listed (assumption)."""
 
-PLANTS_PER_M2 = 1000.0
-"""Plants of a stage on a square metre, more than ever germinate (assumption)."""
 
-MOST_TWICE = 1 / 3
-"""Largest share of rows whose subplots are named before that are taken for slips (assumption)."""
 STATUS_WORDS = {"dead", "snag", "stump", "dead standing", "standing dead", "alive", "live", "cut"}
 """Words for the state of a stem in a column of species (common practice, no source)."""
-AREA_SLACK = 1.01
-"""Areas searched may exceed the plot's by rounding (assumption)."""
 
 _OF_A_PART = "top|branch|limb|leader|needle|wood|side|twig|bark"
 _DEAD = re.compile(rf"\b(dead(?![ -]?(?:{_OF_A_PART}))(?: \w+)?|snag|died)\b", re.IGNORECASE)
@@ -83,7 +76,7 @@ def judge_stands(
     _diameters(frames, files, limits, warnings)
     _densities(frames, files, limits, problems, warnings)
     _areas(frames, files, warnings)
-    _subplots(frames, files, problems, warnings)
+    judge_subplots(frames, files, problems, warnings)
     _words_of_status(frames, files, problems)
     _names(frames, files, warnings)
     _stands_alike(frames, files, problems)
@@ -132,7 +125,7 @@ def _densities(
     listed = (trees["status"] == "live") & (trees["plot"] != "")
     dbh = trees["dbh_cm"]
     stems, index_sum, basal_m2 = (
-        _sums(values[listed], trees["plot"][listed], plots["plot"], 0.0)
+        sums_of_groups(values[listed], trees["plot"][listed], plots["plot"], 0.0)
         for values in (
             np.ones(len(dbh)),
             (dbh / REFERENCE_DBH_CM) ** DENSITY_POWER,
@@ -146,8 +139,8 @@ def _densities(
     )
     hectares = plots["area_m2"] / 1e4
     own = index_sum / hectares / densest
-    of_stand = _sums(index_sum, plots["stand"], plots["stand"], np.nan)
-    of_stand = of_stand / _sums(hectares, plots["stand"], plots["stand"], np.nan) / densest
+    of_stand = sums_of_groups(index_sum, plots["stand"], plots["stand"], np.nan)
+    of_stand = of_stand / sums_of_groups(hectares, plots["stand"], plots["stand"], np.nan) / densest
     table = plots.assign(
         stems=stems,
         per_hectare=_three_digits(stems / hectares),
@@ -163,19 +156,6 @@ def _densities(
     dense = (of_stand > SAMPLED) | ((own > IN_ONE_PLOT) & (stems >= FEWEST_STEMS))
     reporter(files["plots"], table, problems)(far & (own > 1), "area_m2", *words)
     reporter(files["plots"], table, warnings)(dense & ~far & (own > 1), "area_m2", *words)
-
-
-def _sums(
-    values: np.ndarray, of: Iterable[Hashable], wanted: Iterable[Hashable], none: float
-) -> np.ndarray:
-    """Sum of the values of each group, missing ones left out, for the groups wanted, (wanted,);
-    `none` for a group that isn't there.
-    """
-    parts: dict[Hashable, list[float]] = {}
-    for group, value in zip(of, values.tolist(), strict=True):
-        parts.setdefault(group, []).append(0.0 if np.isnan(value) else value)
-    sums = {group: math.fsum(each) for group, each in parts.items()}
-    return np.array([sums.get(group, none) for group in wanted], dtype=float)
 
 
 def _largest(values: np.ndarray, of: Iterable[Hashable], wanted: Iterable[Hashable]) -> np.ndarray:
@@ -202,7 +182,7 @@ def _areas(frames: Tables, files: Files, warnings: list[Problem]) -> None:
         "less than ten hectares",
         "Check the unit: it is m2, and every stem within the limits must have been listed.",
     )
-    listed = _sums(plots["area_m2"], plots["stand"], stands["stand"], np.nan) / 1e4
+    listed = sums_of_groups(plots["area_m2"], plots["stand"], stands["stand"], np.nan) / 1e4
     table = stands.assign(listed=listed)
     reporter(files["stands"], table, warnings)(
         table["listed"] > table["area_ha"],
@@ -210,56 +190,6 @@ def _areas(frames: Tables, files: Files, warnings: list[Problem]) -> None:
         "{area_ha} ha, less than the {listed} ha of its plots",
         "a stand larger than its plots",
         "Check area_ha (in ha) and area_m2 of its plots (in m2); nested plots must not overlap.",
-    )
-
-
-def _subplots(
-    frames: Tables, files: Files, problems: list[Problem], warnings: list[Problem]
-) -> None:
-    """Subplots of one plot and stage lie beside each other: together they fit into the plot."""
-    counts, plots = Rows(frames["counts"]), Rows(frames["plots"])
-    once = ["plot", "stage", "species", "age_low_years", "age_high_years"]
-    alike = counts.row_keys([*once, "collar_low_mm", "collar_high_mm"])
-    number = Counter(alike)
-    first = {key: place for place, key in reversed(list(enumerate(alike)))}
-    table = counts.assign(
-        searched=_sums(counts["area_m2"], alike, alike, np.nan),
-        rows_alike=np.array([number[key] for key in alike], dtype=np.int64),
-        plot_area=plots.of(counts["plot"], "plot", "area_m2"),
-    )
-    once_each = np.array([first[key] == place for place, key in enumerate(alike)], dtype=bool)
-    reporter(files["counts"], table, problems)(
-        (table["searched"] > AREA_SLACK * table["plot_area"])
-        & (table["rows_alike"] > 1)
-        & once_each,
-        "area_m2",
-        "{searched} m2 searched for stage '{stage}' in {rows_alike} rows, more than the {plot_area}"
-        " m2 of plot '{plot}'",
-        "subplots that lie beside each other within the plot",
-        "Delete rows that were entered twice, or correct the areas.",
-    )
-    named = np.asarray(counts["subplot"] != "", dtype=bool)
-    keys = counts.row_keys([*once, "collar_low_mm", "collar_high_mm", "subplot", "area_m2"])
-    earlier: set = set()
-    twice = np.zeros(len(named), dtype=bool)
-    for place in np.flatnonzero(named):
-        twice[place] = keys[place] in earlier
-        earlier.add(keys[place])
-    # more of them are numbers that begin anew, on each transect or day
-    if twice.sum() <= MOST_TWICE * named.sum():
-        reporter(files["counts"], table, warnings)(
-            twice,
-            "subplot",
-            "subplot '{subplot}' of plot '{plot}' once more for stage '{stage}'",
-            "each subplot once",
-            "Delete the row if it was entered twice: its plants and its area count twice.",
-        )
-    reporter(files["counts"], table, warnings)(
-        counts["count"] > PLANTS_PER_M2 * counts["area_m2"],
-        "count",
-        "{count} on {area_m2} m2",
-        "no more plants than find room",
-        "Check the count and the area searched (in m2).",
     )
 
 
