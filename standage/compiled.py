@@ -143,12 +143,15 @@ def user_folder() -> Path:
     """The user's folder for caches. Where nothing can be kept there, a folder that ends with the
     process, for what libraries keep as well; a notice says so.
     """
-    wished = Path(os.environ.get("XDG_CACHE_HOME") or os.path.expanduser("~/.cache"))
+    folder = Path(os.environ.get("XDG_CACHE_HOME") or os.path.expanduser("~/.cache"))
     try:
-        _check_room(wished)
+        _check_room(folder)
     except OSError as error:
-        return _passing_folder(f"{wished} ({error.strerror or error})")
-    return wished
+        folder = _passing_folder(f"{folder} ({error.strerror or error})")
+    if os.path.expanduser("~") == "~":
+        # of a user without a home; libraries look into it when they are loaded, and fail
+        os.environ["HOME"] = str(folder)
+    return folder
 
 
 def _check_room(folder: Path) -> None:

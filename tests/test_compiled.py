@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import contextlib
 import os
 import subprocess
 import sys
@@ -136,6 +137,22 @@ def test_nothing_is_kept_on_a_full_disk_or_without_a_home(room, home, why, tmp_p
         folder = compiled.user_folder.__wrapped__()
     assert folder.is_dir() and os.environ["XDG_CACHE_HOME"] == str(folder)
     assert not (tmp_path / "~").exists()
+
+
+@pytest.mark.parametrize("kept", [True, False])
+def test_libraries_find_a_home_where_the_user_has_none(kept, tmp_path, monkeypatch):
+    pwd = pytest.importorskip("pwd", reason="this system knows its users otherwise")
+
+    def unknown(_):
+        raise KeyError
+
+    monkeypatch.setattr(pwd, "getpwuid", unknown)
+    monkeypatch.delenv("HOME", raising=False)
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path) if kept else "")
+    monkeypatch.setenv("MPLCONFIGDIR", "")
+    with contextlib.nullcontext() if kept else pytest.warns(Notice, match="no home"):
+        folder = compiled.user_folder.__wrapped__()
+    assert Path.home() == folder and folder.is_dir() and (folder == tmp_path) is kept
 
 
 def fresh_hash(module):

@@ -174,7 +174,7 @@ def test_a_profile_under_a_new_key_loads_and_the_shipped_ones_stay_reachable(own
         (lambda path: path.symlink_to("/dev/zero"), "a folder, a pipe"),
         (lambda path: path.symlink_to("nowhere"), "a folder, a pipe"),
         (lambda path: path.write_bytes(b"a = " + b"[" * 100_000), "tables within tables"),
-        (lambda path: path.write_bytes(b"a = " + b"9" * 5_000), "digits"),
+        (lambda path: path.write_bytes(b"a = " + b"9" * 5_000), "more digits than can be read"),
         (lambda path: path.write_bytes(b"a = 0x" + b"f" * 50_000), "more digits"),
         (lambda path: path.write_bytes(b"#" * 2_000_000), "more than 1,000,000 bytes"),
         (lambda path: path.write_bytes(b"\xff\xfe"), "utf-8"),

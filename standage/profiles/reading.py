@@ -123,8 +123,10 @@ def _toml(path: Path, raw: bytes) -> dict[str, Any]:
         return tomllib.loads(raw.decode("utf-8-sig"))
     except RecursionError:
         found, advice = "tables within tables without an end", LOOK
-    except ValueError as fault:  # of the encoding, of TOML, or of a number too long to read
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as fault:
         found, advice = str(fault), "Mend that line."
+    except ValueError:  # Python's limit of digits, of which its words say how to lift it
+        found, advice = "a number of more digits than can be read", LOOK
     raise _no_toml(path, found, advice)
 
 

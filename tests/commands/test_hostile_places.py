@@ -102,6 +102,16 @@ def test_a_table_of_ages_never_follows_or_foresees_names(tiny_folder, tmp_path):
     assert (tmp_path / "elsewhere.csv").read_bytes() == first
 
 
+def test_places_with_blanks_marks_and_letters_of_any_language(tiny_folder, tmp_path):
+    place = tmp_path / "Été à l'île, 松 & Söhne #1 %20"
+    survey = shutil.copytree(tiny_folder, place / "ma parcelle")
+    ages, forms = place / "âges d'arbres.csv", place / "formulaires neufs"
+    for words in (("check", survey), ("ages", survey, "--csv", ages), ("new", forms)):
+        done = CliRunner().invoke(main, [str(word) for word in words])
+        assert done.exit_code == 0, done.output
+    assert ages.stat().st_size and (forms / "trees.csv").is_file()
+
+
 @pytest.mark.parametrize("kind", ["long", "deep", "below a pipe", "below a device"])
 def test_results_for_a_strange_place(kind, tiny_folder, tmp_path, monkeypatch):
     monkeypatch.setattr("standage.commands.run.fit_stands", lambda *_, **__: pytest.fail("sampled"))

@@ -216,9 +216,8 @@ def amount_outcomes(simulated, profile, tables: dict[str, pd.DataFrame]) -> list
     living = simulated.truth["living"]
     years = living["year"].to_numpy()
     season = int(years[-1])
-    past = share_past_breast_height(simulated, profile, season - years)
     alive = living["living_per_ha"].to_numpy(float)
-    stems, seedlings = alive * past, alive * (1 - past)
+    stems = alive * share_of_stems(simulated, profile, season - years)
     for _, row in tables["cohorts"].iterrows():
         inside = (years >= row["first_year"]) & (years <= row["last_year"])
         # the oldest class may begin before the axis
@@ -234,15 +233,6 @@ def amount_outcomes(simulated, profile, tables: dict[str, pd.DataFrame]) -> list
             float(stems[inside].sum() / stems.sum()),
             age=age,
         )
-        if row["last_year"] >= season - 30:  # earlier classes hold no plant without a stem
-            add(
-                "cohorts",
-                "seedling stages per ha",
-                row,
-                "seedling_stages_per_ha",
-                float(seedlings[inside].sum()),
-                age=age,
-            )
     stand = tables["stand_summary"].iloc[0]
     add("stand_summary", "stems per ha", stand, "stems_per_ha", float(stems.sum()))
     ages = season - years  # seasons completed at a survey in June
@@ -295,12 +285,11 @@ def true_parameters(true: dict[str, float], profile) -> dict[str, float]:
     }
 
 
-def share_past_breast_height(
-    simulated, profile, ages: np.ndarray, *, plants: int = 40_000
-) -> np.ndarray:
-    """Share of the living past breast height by age, played with the simulator's own plants, shape
-    (year,).
+def share_of_stems(simulated, profile, ages: np.ndarray, *, plants: int = 400) -> np.ndarray:
+    """Share of the living that are stems of the least diameter listed or more, by age, played with
+    the simulator's own plants, shape (year,). Swings of growth with time are left out.
     """
+    from standage.simulate.history import SurveyDesign
     from standage.simulate.life import draw_life_histories
     from standage.simulate.plants import grow
 
@@ -311,13 +300,15 @@ def share_past_breast_height(
         profile, np.random.default_rng(0), stands=1, first_year=1900, last_year=2000, central=True
     )
     names = ("grass_median_years", "grass_log_sd", "years_to_breast_height")
+    names += ("growth_cm_per_year", "asymptote_cm", "size_scatter")
     life = dataclasses.replace(life, **{name: true[name] for name in names})
-    waited = np.sort(
-        grow(np.random.default_rng(1), life, np.array([0]), np.array([float(plants)])).years_below(
-            137.0
-        )
-    )
-    return np.searchsorted(waited, ages, side="right") / len(waited)
+    years = np.unique(-ages)
+    played = grow(np.random.default_rng(1), life, years, np.full(len(years), float(plants)))
+    stem = played.stage(0, SurveyDesign.min_dbh_cm) == "tree"
+    place = np.searchsorted(years, played.establishment_year)
+    number = np.bincount(place, minlength=len(years))
+    share = np.bincount(place, stem, minlength=len(years)) / np.maximum(number, 1)
+    return share[np.searchsorted(years, -ages)]
 
 
 def pulse_outcome(pulses: pd.DataFrame) -> dict:

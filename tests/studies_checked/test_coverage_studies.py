@@ -220,15 +220,17 @@ def test_outcomes_of_a_fitted_survey_are_those_of_its_written_tables(simulated, 
     assert wrong.query("table == 'cohorts'")["hit"].sum() == 0
 
 
-def test_share_past_breast_height_waits_as_long_as_the_simulated_plants(simulated):
+def test_share_of_stems_is_that_of_the_simulated_plants(simulated):
+    """The middle one is listed once it is past the grass stage, at breast height, and has grown to
+    the least diameter."""
     truth = simulated.truth["parameters"].set_index("name")["value"]
-    ages = np.arange(0, 60)
-    share = coverage.share_past_breast_height(simulated, load_profile("longleaf-pine"), ages)
+    ages = np.arange(0, 90)
+    share = coverage.share_of_stems(simulated, load_profile("longleaf-pine"), ages)
     middle = int(np.searchsorted(share, 0.5))
-    assert share[0] == 0 and share[-1] > 0.999 and (np.diff(share) >= 0).all()
-    assert middle == pytest.approx(
-        truth["grass_median_years"] + truth["years_to_breast_height"], abs=1.5
-    )
+    assert share[0] == 0 and share[-1] > 0.99
+    grown = 5.0 / truth["growth_cm_per_year"]
+    waited = truth["grass_median_years"] + truth["years_to_breast_height"]
+    assert middle == pytest.approx(waited + grown, rel=0.2)
 
 
 def test_the_true_pulse_is_held_to_the_row_that_overlaps_it():
