@@ -22,6 +22,7 @@ from standage.survey.left_unsaid import (
     stand_of_plots,
 )
 from standage.survey.missed_pith import settle_missed_pith
+from standage.survey.plot_words import without_the_word
 from standage.survey.restarted_names import name_groups, with_groups, write_out_names
 from standage.survey.rows_without_stem import set_aside, take_out_stemless
 from standage.survey.schema import COUNTS
@@ -41,6 +42,7 @@ def complete_tables(survey: WrittenSurvey, name: str) -> None:
             survey.tables[each.name] = with_units_said(
                 each, survey.tables[each.name], survey.problems, survey.readings
             )
+    without_the_word(survey)
     decide_by_values(survey)
     settle_heights_of_rings(survey)
     take_headings_of_circles(survey)
