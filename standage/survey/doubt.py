@@ -32,7 +32,8 @@ _AT_MOST = re.compile(
 _LESS = re.compile(rf"(?:<|before|pre-?|less than)\s*{_VALUE}", re.IGNORECASE)
 _SPREAD = re.compile(rf"{_VALUE}\s*(?:±|\+/-|\+-)\s*{_VALUE}")
 _RANGE = re.compile(
-    rf"(?:between\s+)?{_VALUE}\s*(?:-|\u2013|\u2014|to|and|or|/)\s*{_VALUE}", re.IGNORECASE
+    rf"(?:(?:between|about|abt\.?|around|c\.?|ca\.?|circa|~)\s*)?{_VALUE}\s*(?:-|\u2013|\u2014|to|and|or|/)\s*{_VALUE}",
+    re.IGNORECASE,
 )
 _DECADE = re.compile(r"(?:the\s+)?(\d{3}0)'?s", re.IGNORECASE)
 

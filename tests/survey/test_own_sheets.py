@@ -594,3 +594,21 @@ def test_a_core_of_another_species_than_its_tree_looks_wrong(tmp_path):
     assert (asked.row, asked.column) == (3, "species") and "'SLA' for a core of tree '2'" in str(
         asked
     )
+
+
+@pytest.mark.parametrize(("rings", "warned"), [("103", True), ("68", False)])
+def test_cores_of_one_tree_at_one_height_far_apart_look_wrong(tmp_path, rings, warned):
+    cores = f"core,tree,height_cm,ring_count,centre\na,1,30,60,pith\nb,1,30,{rings},arcs"
+    survey = read_survey(write(tmp_path / "siblings", **(TWIN | {"cores": cores})))
+    assert [each.row for each in survey.warnings] == ([3] if warned else [])
+
+
+@pytest.mark.parametrize(("origin", "warned"), [("planted", False), ("", True)])
+def test_a_planting_without_planted_stems_looks_wrong(tmp_path, origin, warned):
+    trees = (
+        TWIN["trees"].replace("status,note", "status,origin,note").replace(",,\n", f",,{origin},\n")
+    )
+    events = "event,stand,kind,first_year,last_year\np,Ridge,planting,1976,1976"
+    trees = lines(trees).replace("25.4,,leans", "25.4,,,leans").replace("30.48,,", "30.48,,,")
+    folder = write(tmp_path / "planted", **(TWIN | {"trees": trees, "events": events}))
+    assert [each.column for each in read_survey(folder).warnings] == (["kind"] if warned else [])
