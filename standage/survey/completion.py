@@ -22,10 +22,12 @@ from standage.survey.left_unsaid import (
     stand_of_plots,
 )
 from standage.survey.missed_pith import settle_missed_pith
+from standage.survey.plot_words import without_the_word
 from standage.survey.restarted_names import name_groups, with_groups, write_out_names
 from standage.survey.rows_without_stem import set_aside, take_out_stemless
 from standage.survey.schema import COUNTS
 from standage.survey.stem_marks import take_marks_of_stems
+from standage.survey.title_doubts import doubt_titles
 from standage.survey.title_plots import list_plots_by_titles
 from standage.survey.unit_columns import with_units_said
 from standage.survey.wide_counts import with_a_row_for_each_stage, without_rows_not_searched
@@ -41,6 +43,7 @@ def complete_tables(survey: WrittenSurvey, name: str) -> None:
             survey.tables[each.name] = with_units_said(
                 each, survey.tables[each.name], survey.problems, survey.readings
             )
+    without_the_word(survey)
     decide_by_values(survey)
     settle_heights_of_rings(survey)
     take_headings_of_circles(survey)
@@ -69,6 +72,7 @@ def complete_tables(survey: WrittenSurvey, name: str) -> None:
     part_flat_sheet(survey, name)
     say_what_is_plain(survey, name)
     list_plots_by_titles(survey)
+    doubt_titles(survey)
     if "events" in survey.tables:
         events = with_kinds(survey.tables["events"], survey.readings)
         events = with_plain_years(events, survey.readings)

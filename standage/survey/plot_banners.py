@@ -37,7 +37,7 @@ def plot_by_title(name: str, file: str, names: Sequence[str], titles: Sequence[T
     """The plot that a title above the headings names, where no column does and the sheet isn't
     called after one.
     """
-    if name not in WITH_BANNERS or "plot" in names or "plot" in file.lower():
+    if name not in WITH_BANNERS or name == "cores" or "plot" in names or "plot" in file.lower():
         return ""
     found = {plot for title in titles if (plot := plot_of_banner(title.text))}
     return found.pop() if len(found) == 1 else ""

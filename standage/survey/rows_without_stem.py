@@ -50,7 +50,8 @@ def _without_sums(name: str, written: WrittenTable, survey: WrittenSurvey) -> Wr
     table = table_of(name)
     needed = [column.name for column in table.columns if column.required == "yes"]
     places = [written.header.index(each) for each in needed if each in written.header]
-    named = written.header.index(table.identifier) if table.identifier in written.header else None
+    own = table.identifier or "tree"  # of a sheet of trees and cores no column names a row
+    named = written.header.index(own) if own in written.header else None
     sums = {place for place, cells in enumerate(written.cells) if _is_sums(cells, places, named)}
     if name == "counts":
         sums |= _sums_of_counts(written, survey.problems)
