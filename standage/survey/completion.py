@@ -27,6 +27,7 @@ from standage.survey.restarted_names import name_groups, with_groups, write_out_
 from standage.survey.rows_without_stem import set_aside, take_out_stemless
 from standage.survey.schema import COUNTS
 from standage.survey.stem_marks import take_marks_of_stems
+from standage.survey.title_doubts import doubt_titles
 from standage.survey.title_plots import list_plots_by_titles
 from standage.survey.unit_columns import with_units_said
 from standage.survey.wide_counts import with_a_row_for_each_stage, without_rows_not_searched
@@ -71,6 +72,7 @@ def complete_tables(survey: WrittenSurvey, name: str) -> None:
     part_flat_sheet(survey, name)
     say_what_is_plain(survey, name)
     list_plots_by_titles(survey)
+    doubt_titles(survey)
     if "events" in survey.tables:
         events = with_kinds(survey.tables["events"], survey.readings)
         events = with_plain_years(events, survey.readings)

@@ -585,3 +585,12 @@ def test_a_sheet_of_plot_data_that_lists_stems_and_one_of_stems_beside_cores(tmp
     (tmp_path / "plots.csv").rename(tmp_path / "plot list.csv")
     (tmp_path / "all stems.csv").rename(tmp_path / "plot data.csv")
     assert read_survey(tmp_path).trees["dbh_cm"].tolist() == survey.trees["dbh_cm"].tolist()
+
+
+def test_a_core_of_another_species_than_its_tree_looks_wrong(tmp_path):
+    cores = "core,tree,Sp,height_cm,ring_count,centre\na,1,LLP,30,84,pith\nb,2,SLA,30,61,arcs"
+    folder = write(tmp_path / "beside", **(TWIN | {"cores": cores}))
+    (asked,) = read_survey(folder).warnings
+    assert (asked.row, asked.column) == (3, "species") and "'SLA' for a core of tree '2'" in str(
+        asked
+    )
