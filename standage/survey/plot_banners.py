@@ -58,11 +58,13 @@ def are_headings_anew(name: str, header: Header, cells: Sequence[str]) -> bool:
     """Whether a row has the headings of the table once more, each over its own column and in its
     unit, whatever their words.
     """
+    if any(cell[:1].isdigit() for cell in cells):  # of a stem or core, as nearly all rows
+        return False
     table = table_of(name)
     columns = {column.name: column for column in table.columns}
     right = 0
     for own, cell in zip(header.names, cells, strict=False):
-        heading = heading_of(table, cell) if cell and not cell[0].isdigit() else None
+        heading = heading_of(table, cell) if cell else None
         if heading is None or heading.means:
             continue
         if own != heading.column:
