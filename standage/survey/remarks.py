@@ -43,7 +43,10 @@ _DOUBTED = re.compile(
 )
 _COUNT = re.compile(r"(\+/-|±|plus or minus|give or take) *\d|could be (off|more|less)", re.I)
 _BARK_LOST = re.compile(
-    r"\b(outer(most)?( \d+)? (rings?|wood|part)|sapwood)\b.*\b(lost|missing|gone|decayed|eroded)\b"
+    r"\b(outer(most)?|last)( few| \d+(-\d+)?)? (rings?|wood|part|end)\b"
+    r".*\b(lost|missing|gone|decayed|eroded|broken|broke off)\b"
+    r"|\bsapwood\b.*\b(lost|missing|gone|decayed|eroded)\b"
+    r"|\b(lost|missing)( the)? (outer(most)?|last)( few| \d+(-\d+)?)? (rings?|wood|end)\b"
     r"|\bbark\b.{0,12}\b(absent|missing|gone|lost|fell off)\b|\b(no|without|lost) (the )?bark\b",
     re.IGNORECASE,
 )
