@@ -284,11 +284,6 @@ def _advice(column: Column, cell: str) -> str:
             " it ended into ended_year, blank if it hasn't; fires that came back again and again"
             " have the kind fire-resumed."
         )
-    if column.name in RING_COLUMNS and plain(cell) in LOST:
-        return (
-            "If the core was lost, empty its cells, and write unreadable into core_outcome of its"
-            " tree."
-        )
     if column.unit == "calendar year":
         return "Write the calendar year in four digits, without words; remarks belong into note."
     other = re.fullmatch(r"(-?\d+(?:\.\d+)?)\s*(\D+)", cell)

@@ -561,6 +561,14 @@ def test_remarks_that_name_scars_are_counted(tmp_path):
     assert any(note.startswith("2 remarks name a scar") for note in read_survey(path).notes)
 
 
+def test_a_core_that_was_lost_is_no_core(tmp_path):
+    path = tmp_path / "field.csv"
+    path.write_text(lines(FLAT).replace("3,Ridge,Slash,5,,,,,", "3,Ridge,Slash,5,,1,lost,,"))
+    survey = read_survey(path)
+    assert survey.trees["core_outcome"].tolist() == ["taken", "taken", "unreadable", "taken"]
+    assert len(survey.cores) == 4 and not survey.warnings
+
+
 @pytest.mark.parametrize(("height", "warned"), [("1", True), ("", False)])
 def test_a_core_with_a_height_and_no_rings_looks_wrong(tmp_path, height, warned):
     path = tmp_path / "field.csv"
