@@ -134,10 +134,8 @@ def advice(doubt: Doubt, column: Column) -> str:
             else f"Write the lower end into {column.name} and the upper into {column.until}."
         )
     if doubt.kind in ("about", "spread", "range") and column.sd:
-        return (
-            f"Write {doubt.value:g}, and how far it may be off (one standard deviation) into"
-            f" {column.sd}."
-        )
+        within = "two in three" if column.sd == "count_sd" else "one standard deviation"
+        return f"Write {doubt.value:g}, and how far it may be off ({within}) into {column.sd}."
     if column.at_least:
         return (
             f"Write {doubt.value:g}; say yes in {column.at_least} if it bounds the age from below."

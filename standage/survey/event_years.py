@@ -56,8 +56,10 @@ def with_kinds(written: WrittenTable, readings: list[Reading]) -> WrittenTable:
 
 def with_names(written: WrittenTable, readings: list[Reading]) -> WrittenTable:
     """The table of events with a column of names, where it has none: kind and first year."""
-    if "event" in written.header or not {"kind", "first_year"} <= set(written.header):
+    if not {"kind", "first_year"} <= set(written.header):
         return written
+    if "event" in written.header:
+        return _with_years(written, readings)
     places = [written.header.index(name) for name in ("kind", "first_year")]
     taken: dict[str, int] = {}
     cells = []
@@ -70,6 +72,21 @@ def with_names(written: WrittenTable, readings: list[Reading]) -> WrittenTable:
         why = "events named after kind and year"
         readings.append(Reading(written.file, written.header_row, "event", was, read, why))
     return replace(written, header=[*written.header, "event"], cells=cells)
+
+
+def _with_years(written: WrittenTable, readings: list[Reading]) -> WrittenTable:
+    """The table of events with the year behind names that come back, as `burn` of each of them."""
+    event, first = (written.header.index(name) for name in ("event", "first_year"))
+    names = [row[event] for row in written.cells]
+    cells = []
+    for row, line in zip(written.cells, written.rows, strict=True):
+        if row[event] and names.count(row[event]) > 1 and row[first]:
+            name = f"{row[event]} {row[first]}"
+            why = "several events of one name"
+            readings.append(Reading(written.file, line, "event", row[event], name, why))
+            row = [*row[:event], name, *row[event + 1 :]]
+        cells.append(row)
+    return replace(written, cells=cells)
 
 
 def with_periods(written: WrittenTable, readings: list[Reading]) -> WrittenTable:
