@@ -72,7 +72,8 @@ OF_A_DAY = {"first_year", "last_year", "ended_year", "last_ring_year", "death_ye
 _OF_RINGS = re.compile(r"releas|ring|growth", re.IGNORECASE)
 """Of the sources of events only a release counts: it isn't combined with the rings it is from."""
 _SINCE = re.compile(
-    r"\b(since|until|till|present|today|now|every)\b|\d{4}\s*(-|\u2013)\s*$", re.IGNORECASE
+    r"\b(since|until|till|present|today|now|every|on|onwards?)\b|\d{4}\s*(-|\u2013)\s*$",
+    re.IGNORECASE,
 )
 """What makes an event one that lasted (common practice, no source)."""
 LETTERS_FOR_DIGITS = str.maketrans("OolIS", "00115")
@@ -282,11 +283,6 @@ def _advice(column: Column, cell: str) -> str:
             "Write the year in which it began into first_year and last_year, and the year in which"
             " it ended into ended_year, blank if it hasn't; fires that came back again and again"
             " have the kind fire-resumed."
-        )
-    if column.name in RING_COLUMNS and plain(cell) in LOST:
-        return (
-            "If the core was lost, empty its cells, and write unreadable into core_outcome of its"
-            " tree."
         )
     if column.unit == "calendar year":
         return "Write the calendar year in four digits, without words; remarks belong into note."

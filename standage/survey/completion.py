@@ -10,7 +10,12 @@ from standage.survey.columns_by_values import decide_by_values
 from standage.survey.core_marks import take_marks_of_cores
 from standage.survey.event_cells import with_plain_years
 from standage.survey.event_stands import with_events_of_all_stands
-from standage.survey.event_years import with_kinds, with_last_years, with_names
+from standage.survey.event_years import (
+    with_kinds,
+    with_last_years,
+    with_names,
+    with_periods,
+)
 from standage.survey.flat_sheet import part_flat_sheet
 from standage.survey.flat_table import ALL_TABLES, FLAT
 from standage.survey.group_fill import filled_down
@@ -76,6 +81,7 @@ def complete_tables(survey: WrittenSurvey, name: str) -> None:
     if "events" in survey.tables:
         events = with_kinds(survey.tables["events"], survey.readings)
         events = with_plain_years(events, survey.readings)
+        events = with_periods(events, survey.readings)
         events = with_names(events, survey.readings)
         survey.tables["events"] = with_last_years(events, survey.readings)
     with_events_of_all_stands(survey)

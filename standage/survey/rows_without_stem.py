@@ -21,11 +21,14 @@ NO_STEM_REASON = "a plot without stems"
 OF_THE_PLOT = {"tree", "plot", "stand", "note", "core_note", "survey_date", "core_date"}
 """Columns that may be filled in the row of an empty plot, besides those of the plot's size."""
 _SUM = re.compile(
-    r"(?:(?:grand|plot|stand|site|sub)[ -]?)?(total|totals|tot|tots|sum|sums|mean|means|average|avg"
+    r"(?:(?:grand|plot|stand|site|sub)[ -]?|(?:plot|stand|site)? ?#?\w{0,4} )?"
+    r"(total|totals|tot|tots|sum|sums|mean|means|average|avg"
     r"|per (?:ac|acre|ha|hectare))\b(.*)",
     re.IGNORECASE,
 )
 
+_ALL = re.compile(r"all(?: \w{1,5})?|combined|together", re.IGNORECASE)
+"""Words for all subplots of a plot; a sum only where the numbers are one."""
 OF_SUMS = {
     *("no", "number", "n", "of", "for", "in", "per", "all", "the", "and", "live", "dead"),
     *("tree", "trees", "stems", "cores", "plot", "plots", "stand", "stands", "count", "counts"),
@@ -58,7 +61,11 @@ def _without_sums(name: str, written: WrittenTable, survey: WrittenSurvey) -> Wr
     if not sums:
         return written
     for place in sorted(sums):
-        said = next(cell for cell in written.cells[place] if _SUM.fullmatch(cell))
+        said = next(
+            cell
+            for cell in written.cells[place]
+            if _SUM.fullmatch(cell) or (name == "counts" and _ALL.fullmatch(cell))
+        )
         survey.readings.append(
             Reading(written.file, written.rows[place], None, said, "no data", "a row of sums")
         )
@@ -95,14 +102,19 @@ def _sums_of_counts(written: WrittenTable, problems: list[Problem]) -> set[int]:
     above: list[tuple[tuple[str, ...], str, int]] = []
     here: tuple[str, ...] = ("",) * len(groups)
     for place, cells in enumerate(written.cells):
-        here = tuple(cells[at] or last for at, last in zip(groups, here, strict=True))
+        here = tuple(
+            last if not cells[at] or _is_word_for_sums(cells[at]) else cells[at]
+            for at, last in zip(groups, here, strict=True)
+        )
         words = {at: cell for at, cell in enumerate(cells) if _is_word_for_sums(cell)}
+        of_all = any(_ALL.fullmatch(cell) for cell in cells)
         number = int(cells[count]) if cells[count].isdecimal() else None
-        if words:
+        if words or of_all:
             of_stage = [(of, each) for of, its, each in above if its == cells[stage]]
             of_plot = [each for of, each in of_stage if of == here]
             ways = [each for each in (of_plot, [each for _, each in of_stage]) if each]
             is_sum = any(sum(each) == number for each in ways)
+            is_sum &= bool(words) or len(of_plot) > 1
             plainly = words.keys() - remarks if of_plot else set()  # nothing else of the plot
             if is_sum or plainly:
                 found.add(place)
