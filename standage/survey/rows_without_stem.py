@@ -181,8 +181,17 @@ def _find_empty_plots(name: str, written: WrittenTable, survey: WrittenSurvey) -
         return written
     survey.stemless[name] = {written.rows[place] for place in found}
     rows = [list(cells) for cells in written.cells]
-    for place in found:
+    shapes = {
+        _shape(cells[at["plot"]])
+        for place, cells in enumerate(written.cells)
+        if cells[at["plot"]] and place not in found
+    }
+    for place in sorted(found):
         said = rows[place][at["tree"]]
+        if said.lower() not in NO_STEM:
+            asked = _asked_of_plot(written.file, written.rows[place], rows[place][at["plot"]])
+            a_name = not shapes or _shape(rows[place][at["plot"]]) in shapes
+            (survey.doubts if a_name else survey.problems).append(asked)
         read = f"plot {rows[place][at['plot']]}, found without stems"
         survey.readings.append(
             Reading(written.file, written.rows[place], "tree", said, read, NO_STEM_REASON)
@@ -190,6 +199,24 @@ def _find_empty_plots(name: str, written: WrittenTable, survey: WrittenSurvey) -
         for each in (*stem, at["tree"]):
             rows[place][each] = ""
     return replace(written, cells=rows)
+
+
+def _shape(name: str) -> str:
+    """What the names of the plots of a survey have in common: letters, digits and marks."""
+    return re.sub(r"[a-z]+", "a", re.sub(r"\d+", "9", name.strip().casefold()))
+
+
+def _asked_of_plot(file: str, row: int, plot: str) -> Problem:
+    """The question about a row with nothing but a plot."""
+    return Problem(
+        file,
+        row,
+        "plot",
+        f"'{plot}' and no stem beside it",
+        "the stems of each plot, or `none` under the trees' heading of one found empty",
+        "Write `none` there if the plot was searched and nothing stood in it: its area then counts."
+        " If it was not searched, or the words are a remark, delete the row.",
+    )
 
 
 def take_out_stemless(survey: WrittenSurvey) -> None:
