@@ -14,8 +14,13 @@ from standage.findings.unit_findings import UnitFindings, rows_of
 from standage.grammar import capital, counted, listed
 from standage.prose.cautions import SPARE_CAUTIONS, cautions
 from standage.prose.measures import Measures
-from standage.prose.picture_texts import cored_with_year, event_key
-from standage.prose.short_statement import short_statement, stocking_note
+from standage.prose.picture_texts import PULSE_SHADE, cored_with_year, event_key
+from standage.prose.short_statement import (
+    NEVER_KNOWN,
+    doubt_words,
+    short_statement,
+    stocking_note,
+)
 from standage.prose.verdict import grade_sentence
 from standage.prose.wording import age_words, percent
 
@@ -31,7 +36,9 @@ STAGES = {
 }
 WORDS = (
     "A percentage behind a statement: the probability that it is true. Even-aged: one 20-year span"
-    " holds 80 % of the stems; two-aged: two such spans; uneven-aged: neither. Pulse: years from"
+    " holds 80 % of the stems; two-aged: two such spans; uneven-aged: neither. Most: more than half."
+    " Young cohort: of some years over four times as many plants live, age for age, as of those"
+    " before. Pulse: years from"
     " which clearly more stems above breast height live than from those around. Established"
     " seedlings: past their first season, below breast height."
 )
@@ -46,7 +53,7 @@ CAUTIONS = (
 @dataclass(frozen=True)
 class StandBrief:
     """A stand in the brief. headline, more, unknown: as in the short statement. old: how many of
-    its stems are old. likely: how many are likelier so than not. veterans: the likeliest of them, a
+    its stems are old. likely: how many are likelier so than not. veterans: the oldest of them, a
     line each. regeneration: plants by stage.
     """
 
@@ -60,12 +67,14 @@ class StandBrief:
     regeneration: str
 
     def old_trees(self, most: int = MOST_VETERANS) -> tuple[str, ...]:
-        """How many stems are old, then those likelier so than not, so many at most."""
+        """How many stems are old, then the oldest that are likelier so than not, so many at
+        most.
+        """
         named = self.veterans[:most]
         of = f"{len(named)} of {self.likely}" if self.likely > len(named) else f"{self.likely}"
         if not named:
             return (f"{self.old}; of none is it likelier than not.",)
-        return (f"{self.old}; likelier so than not, likeliest first ({of}):", *named)
+        return (f"{self.old}; likelier so than not, oldest first ({of}):", *named)
 
 
 @dataclass(frozen=True)
@@ -88,16 +97,17 @@ def brief(findings: Findings, measures: Measures) -> Brief:
         stands=tuple(_stand(findings, unit, measures) for unit in findings.units),
         picture_note=(
             "Bars: age classes of ten years, as the model has them, with intervals. Ticks below:"
-            " cored trees at their dates. A hollow bar has no cored tree. Shaded: the pulse."
+            f" cored trees at their dates. A hollow bar has no cored tree. {PULSE_SHADE}"
             f" {event_key(findings.survey.events)}"
         ).strip(),
         words_note=" ".join(
-            filter(None, [_doubts(findings.fit_grade), WORDS, stocking_note(findings)])
+            filter(None, [_doubts(findings.fit_grade), NEVER_KNOWN, WORDS, stocking_note(findings)])
         ),
         old_note=(
             f"Age in {surveyed_years(findings)}, then the chance of being over"
             f" {findings.spare_age:g} years; dated by core where nothing else is said."
-            " Trees not listed may be older: core before cutting. old_trees.csv has all."
+            " Sorted by age, not by the chance. Trees not listed may be older: core before"
+            " cutting. old_trees.csv has all."
         ),
         not_to_conclude=_not_to_conclude(findings),
         cautions=(*CAUTIONS, *_of_this_survey(findings)),
@@ -156,8 +166,9 @@ def _veteran(row: Row) -> str:
     by = "" if row["dated_by"] == "cored" else f"dated by {row['dated_by']}"
     scar = "" if row["scar"] in ("", "none") else f"{row['scar']} scar"
     chance = percent(row[CHANCE]).replace("more than", ">")
-    least = "least age, from its core up" if row["basis"] == CORING_HEIGHT else ""
-    rest = [part for part in (age, chance, by, least, scar, row["note"]) if part]
+    least = "the years below its core not counted" if row["basis"] == CORING_HEIGHT else ""
+    doubt = doubt_words(row["misread_probability"])
+    rest = [part for part in (age, least, chance, doubt, by, scar, row["note"]) if part]
     return f"{row['tree']}: {', '.join(rest)}"
 
 
