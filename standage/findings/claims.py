@@ -10,7 +10,6 @@ import numpy as np
 import pandas as pd
 
 from standage.findings.age_structure import STRUCTURES, SURE_OF_STRUCTURE, age_structure
-from standage.findings.cannot_tell import WIDEST_SHARE
 from standage.findings.claim import CLAIMS, OR, Claim, Kind, Score
 from standage.findings.cutting import may_be_left_by_cutting
 from standage.findings.intervals import Interval, credible_points
@@ -232,7 +231,7 @@ def _pulses(of: Make, stems: Population, unit: UnitFindings, level: float) -> It
         )  # fmt: skip
         waited = Interval.of(row, "share_waiting")
         asked = row["prior_share_waiting_high"] >= WORTH_ASKING
-        if asked and waited.known and waited.width <= WIDEST_SHARE:
+        if asked and waited.known:
             yield _claim(
                 of, "waiting at event", "inside", LISTED_OF_PULSE,
                 f"share of the stems of pulse {row['pulse']} in the grass stage then", level,

@@ -218,7 +218,7 @@ def lag_words(row: Row, name: str | None = None) -> str:
     if (low >= 0 or high <= 0) and middle != 0:
         near, far = sorted((abs(low), abs(high)))
         return f"{lag} ({near} to {far} years)"
-    return f"{lag} ({_end(low)} to {_end(high)})"
+    return f"{lag} ({_end(low)} to {_end(high).replace(' years', '')})"
 
 
 def _years(number: int) -> str:

@@ -11,6 +11,7 @@ from standage.findings.regeneration import ESTABLISHED_SEEDLINGS
 from standage.findings.schema import Row
 from standage.findings.stems import CORING_HEIGHT
 from standage.findings.unit_findings import UnitFindings, rows_of
+from standage.findings.young_cohort import MANY_MORE
 from standage.grammar import capital, counted, listed
 from standage.prose.cautions import SPARE_CAUTIONS, cautions
 from standage.prose.measures import Measures
@@ -22,7 +23,7 @@ from standage.prose.short_statement import (
     stocking_note,
 )
 from standage.prose.verdict import grade_sentence
-from standage.prose.wording import age_words, percent
+from standage.prose.wording import age_words, shown_percent
 
 MOST_VETERANS = 8  # of a stand that are named
 LEAST_CHANCE = 0.5  # of being over the age to spare, from which a tree is named (assumption)
@@ -36,11 +37,14 @@ STAGES = {
 }
 WORDS = (
     "A percentage behind a statement: the probability that it is true. Even-aged: one 20-year span"
-    " holds 80 % of the stems; two-aged: two such spans; uneven-aged: neither. Most: more than half."
-    " Young cohort: of some years over four times as many plants live, age for age, as of those"
-    " before. Pulse: years from"
+    " holds 80 % of the stems; two-aged: two such spans; uneven-aged: neither. Most: over half."
+    " Pulse: years from"
     " which clearly more stems above breast height live than from those around. Established"
     " seedlings: past their first season, below breast height."
+)
+YOUNG = (
+    f"Young cohort: of ten years over {MANY_MORE:g} times as many plants live, age for age, as of"
+    " those before."
 )
 CAUTIONS = (
     SPARE_CAUTIONS[0],
@@ -96,12 +100,21 @@ def brief(findings: Findings, measures: Measures) -> Brief:
     return Brief(
         stands=tuple(_stand(findings, unit, measures) for unit in findings.units),
         picture_note=(
-            "Bars: age classes of ten years, as the model has them, with intervals. Ticks below:"
-            f" cored trees at their dates. A hollow bar has no cored tree. {PULSE_SHADE}"
+            "Bars: age classes of ten years as modelled, with intervals; hollow, without cored"
+            f" trees. Ticks: cored trees at their dates. {PULSE_SHADE}"
             f" {event_key(findings.survey.events)}"
         ).strip(),
         words_note=" ".join(
-            filter(None, [_doubts(findings.fit_grade), NEVER_KNOWN, WORDS, stocking_note(findings)])
+            filter(
+                None,
+                [
+                    _doubts(findings.fit_grade),
+                    NEVER_KNOWN,
+                    WORDS,
+                    YOUNG if any(unit.claims_of("young cohort") for unit in findings.units) else "",
+                    stocking_note(findings),
+                ],
+            )
         ),
         old_note=(
             f"Age in {surveyed_years(findings)}, then the chance of being over"
@@ -165,7 +178,7 @@ def _veteran(row: Row) -> str:
     age = age_words(row["age_low"], row["age_median"], row["age_high"]).removeprefix("about ")
     by = "" if row["dated_by"] == "cored" else f"dated by {row['dated_by']}"
     scar = "" if row["scar"] in ("", "none") else f"{row['scar']} scar"
-    chance = percent(row[CHANCE]).replace("more than", ">")
+    chance = shown_percent(row[CHANCE])
     least = "the years below its core not counted" if row["basis"] == CORING_HEIGHT else ""
     doubt = doubt_words(row["misread_probability"])
     rest = [part for part in (age, least, chance, doubt, by, scar, row["note"]) if part]

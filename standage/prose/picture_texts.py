@@ -13,9 +13,7 @@ from standage.findings.unit_findings import UnitFindings, unit_name
 from standage.grammar import counted
 from standage.prose.wording import NOT_KNOWN, percent, probability_words, rounded, year_words
 
-PULSE_SHADE = (
-    "Shaded: the pulse; dark, its likely years; pale, as early and as late as it may reach."
-)
+PULSE_SHADE = "Shaded: the pulse, pale as early and as late as it may reach."
 
 
 def strips_text(stand_summary: pd.DataFrame) -> str:

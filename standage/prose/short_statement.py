@@ -20,10 +20,17 @@ from standage.findings.schema import Row
 from standage.findings.stems import CORING_HEIGHT
 from standage.findings.unit_findings import UnitFindings
 from standage.grammar import capital, uncapital
-from standage.prose.attribution import event_name, lag_words, near_events
+from standage.prose.attribution import WORTH_TELLING, event_name, lag_words, near_events
 from standage.prose.cannot_tell import QUESTIONS, open_question_sentence
 from standage.prose.measures import HECTARES_PER_ACRE, US, Measures
-from standage.prose.wording import age_words, likelihood, of_hundred, percent, rounded, share_words
+from standage.prose.wording import (
+    age_words,
+    likelihood,
+    of_hundred,
+    rounded,
+    share_words,
+    shown_percent,
+)
 
 MOST_UNKNOWN = 3  # lines of open questions
 OLD_AGE = "100"  # whose share of the stems is given [years]
@@ -103,7 +110,7 @@ def _structure(unit: UnitFindings, claims: Sequence[Claim]) -> list[str]:
     if not found:
         return ["When the stems established can't be told from this survey."]
     (claim,) = found
-    chance, most = percent(claim.probability), _most(unit, claims)
+    chance, most = shown_percent(claim.probability), _most(unit, claims)
     if OR in claim.category:
         return [f"{capital(claim.category)} ({chance}; which of them can't be told){most}."]
     sure = "" if claim.probability >= NO_DOUBT else f", {likelihood(claim.probability)}"
@@ -117,7 +124,7 @@ def _most(unit: UnitFindings, claims: Sequence[Claim]) -> str:
     return "".join(
         f": most {'of ' if claim.population.startswith('the ') else ''}"
         f"{claim.population.removeprefix('living ')} {verb} from {claim.subject}"
-        f" ({percent(claim.probability)})"
+        f" ({shown_percent(claim.probability)})"
         for claim in _of_kind(claims, "most stems")
     )
 
@@ -125,7 +132,7 @@ def _most(unit: UnitFindings, claims: Sequence[Claim]) -> str:
 def _young(claims: Sequence[Claim], measures: Measures) -> list[str]:
     """A cohort that is too small for cores, and how many plants it has."""
     return [
-        f"A young cohort ({percent(cohort.probability)}), mostly too small to core: of"
+        f"A young cohort ({shown_percent(cohort.probability)}), mostly too small to core: of"
         f" {cohort.subject}, {measures.density(*plants.interval)}."
         for cohort in _of_kind(claims, "young cohort")
         for plants in _of_kind(claims, "young plants")
@@ -151,7 +158,7 @@ def _pulses(unit: UnitFindings, claims: Sequence[Claim]) -> list[str]:
         perhaps = ", perhaps planted" if row["probability_planted"] >= MAY_BE_PLANTED else ""
         # the probability is that of the pulse, and stands before its years
         sentences.append(
-            f"A {what} ({together}{percent(pulse.probability)}), begun {begun}, ended"
+            f"A {what} ({together}{shown_percent(pulse.probability)}), begun {begun}, ended"
             f" {ended}{perhaps}."
         )
     return sentences
@@ -169,7 +176,7 @@ def _lasting(claims: Sequence[Claim]) -> str:
     words = {"rise": ("rose", "high"), "fall": ("fell", "low")}
     return "".join(
         f"; recruitment {words[year.subject][0]} about {year.estimate:.0f} and stayed"
-        f" {words[year.subject][1]} ({percent(shape.probability)})"
+        f" {words[year.subject][1]} ({shown_percent(shape.probability)})"
         for shape in _of_kind(claims, "shape")
         for year in _of_kind(claims, "change year")
     )
@@ -178,15 +185,15 @@ def _lasting(claims: Sequence[Claim]) -> str:
 def _stocking(findings: Findings, claims: Sequence[Claim], measures: Measures) -> list[str]:
     sentences = []
     for claim in _of_kind(claims, "stocking"):
-        verb = "reach" if claim.category == "reached" else "fall short of"
+        verb = "reach" if claim.category == "reached" else "short of"
         amounts = [
-            f", {measures.density(*each.interval)},"
+            f": {measures.density(*each.interval)},"
             for each in _of_kind(claims, "regeneration")
             if each.subject == ESTABLISHED_SEEDLINGS
         ]
         sentences.append(
             f"Established seedlings{''.join(amounts)} {verb} {_stocking_words(findings, measures)}"
-            f" ({percent(claim.probability)}{_doubt(findings, claim.stand)})."
+            f" ({shown_percent(claim.probability)}{_doubt(findings, claim.stand)})."
         )
     return sentences
 
@@ -233,6 +240,7 @@ def _before(unit: UnitFindings, claims: Sequence[Claim]) -> list[str]:
                 f" Of its stems {share_words(*claim.interval)} waited in the grass stage then."
                 for claim in _of_kind(claims, "waiting at event")
                 if claim.rows == f"pulse {number}, event {near[0]['event']}"
+                and claim.high >= WORTH_TELLING
             )
             sentences.append(f"{words}{waited}")
     return sentences
@@ -251,10 +259,10 @@ def _near_words(row: Row, pulse: str) -> str:
 
 def _oldest(claims: Sequence[Claim], survey_year: int) -> list[str]:
     doubt = "".join(
-        f", {doubt_words(claim.probability)}" for claim in _of_kind(claims, "count in doubt")
+        f"; {doubt_words(claim.probability)}" for claim in _of_kind(claims, "count in doubt")
     )
     return [
-        f"Oldest cored tree in {survey_year}: {age_words(*claim.interval)}{doubt}."
+        f"Oldest cored tree in {survey_year}: {claim.subject}, {age_words(*claim.interval)}{doubt}."
         for claim in _of_kind(claims, "minimum age")
     ]
 
@@ -262,7 +270,7 @@ def _oldest(claims: Sequence[Claim], survey_year: int) -> list[str]:
 def doubt_words(chance: float) -> str:
     """That a tree's ring count may be grossly off; blank where that is unlikely or not known."""
     doubted = chance >= LIKELY_MISREAD  # not where it isn't known
-    return f"its ring count may be off by years ({percent(chance)})" if doubted else ""
+    return f"its ring count may be off by years ({shown_percent(chance)})" if doubted else ""
 
 
 def _standing(claims: Sequence[Claim], measures: Measures) -> list[str]:
@@ -270,7 +278,7 @@ def _standing(claims: Sequence[Claim], measures: Measures) -> list[str]:
     population = next((claim.population for claim in claims if claim.kind == "structure"), "")
     for claim in _of_kind(claims, "stems"):
         population = claim.population
-        parts.append(measures.stems_between(*claim.interval))
+        parts.append(measures.stems_between(*claim.interval, what=""))
     for claim in _of_kind(claims, "share over age"):
         if claim.subject == OLD_AGE:
             of = " of them" if parts else ""

@@ -10,7 +10,7 @@ from standage.prose.comparison import comparison_sentences
 from standage.prose.disturbance import disturbance_paragraphs
 from standage.prose.measures import METRIC, Measures
 from standage.prose.sensitivity import sensitivity_sentences
-from standage.prose.short_statement import NEVER_KNOWN, ShortStatement, short_statement
+from standage.prose.short_statement import ShortStatement, short_statement
 from standage.prose.unit_statement import UnitStatement, never_known, unit_statement
 from standage.prose.verdict import grade_sentence, intervals_sentence, verdict_paragraph
 from standage.stand.posterior import Posterior
@@ -33,7 +33,6 @@ def summary(result: Posterior | Findings, *, units: Units = METRIC) -> str:
     if not findings.posterior.verdict["passed"]:
         parts += findings.posterior.verdict["notes"]
     parts += [_short(short_statement(findings, unit, measures)) for unit in findings.units]
-    parts.append(NEVER_KNOWN)
     warned = len(cautions(findings))
     if warned:
         parts.append(f"{counted(warned, 'caution')} in report.html and with --full.")
