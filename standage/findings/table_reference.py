@@ -16,6 +16,7 @@ COMMON = (*UNIT, *BASIS, *AMOUNTS)  # described once
 PLAIN_UNITS = (
     *(CALENDAR_YEAR, "probability", "share", "ratio", "years", "cm"),
     *("stems", "trees", "plots", "cores", "rings", "pulses", "stands", "draws", "degrees"),
+    *("share of stems", "stems/ha", "plants/ha", "m2/ha", "stems/ha/year"),
 )
 
 
