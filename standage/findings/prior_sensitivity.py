@@ -57,8 +57,7 @@ PRIOR_SENSITIVITY = schema.ResultTable(
         *schema.number(
             "establishment_years_change",
             "years",
-            "by which cored trees date later, median over"
-            " trees of their mean year",
+            "by which cored trees date later, median over trees of their mean year",
         ),
         *schema.number("establishment_years_error", "years", "its Monte Carlo standard error"),
         *schema.number("stems_per_ha_change", "stems/ha", "of the median number of stems"),

@@ -94,9 +94,7 @@ PULSES = schema.ResultTable(
             "mean distance of its stems to the nearest, over that by chance",
             blank="no positions",
         ),
-        *schema.probability(
-            "spacing_by_chance", "that chance is as regular", blank="no positions"
-        ),
+        *schema.probability("spacing_by_chance", "that chance is as regular", blank="no positions"),
         *schema.whole("window_years", "years", "the best window"),
         *schema.probability(
             "prior_share",

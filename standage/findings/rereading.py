@@ -35,8 +35,7 @@ REREADING = schema.ResultTable(
         ),
         *schema.year(
             "tree_year",
-            "establishment, or the first ring at the core where no"
-            " coring height is recorded",
+            "establishment, or the first ring at the core where no coring height is recorded",
             interval=True,
         ),
         *schema.year("year_if_right", "its median, were the reading right", blank="hardly so"),
