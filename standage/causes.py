@@ -23,6 +23,11 @@ LONGEST_EXAMPLE = 40
 enough to stand beside others.
 """
 
+OF_A_HEADING = (
+    *("no column", "no heading", "the heading", "the unknown column", "plots without"),
+    "numbers without a unit",
+)
+"""How what is found of a whole column begins, though it stands in the row of headings."""
 _NUMBER = re.compile(r"\d[\d.,:/-]*")
 _QUOTED = re.compile(r"'[^']*'")
 
@@ -95,7 +100,7 @@ def _reach(problem: Problem) -> int:
     """How much of a survey a problem spoils: 0 a file, 1 a column, 2 a cell or a row."""
     if problem.row is None:
         return 0 if problem.column is None else 1
-    return 2
+    return 1 if problem.found.startswith(OF_A_HEADING) else 2
 
 
 def book_of(file: str) -> str:

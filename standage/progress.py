@@ -10,6 +10,8 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 SECONDS_BEFORE_FIRST = 2.0  # shorter work stays silent
+# done before the time left is told: at first it would count loops being compiled, and be hours
+LEAST_SHARE_TOLD = 0.02
 SECONDS_BETWEEN_LINES = 10.0  # where there is no terminal to redraw a bar on
 
 
@@ -67,4 +69,5 @@ class _Lines:
             return
         self._last = now
         left = (now - began) * (1 - share) / share
-        print(f"{what}: {share:.0%} done, about {left:.0f} s left", file=sys.stderr, flush=True)
+        about = f", about {left:.0f} s left" if share >= LEAST_SHARE_TOLD else ""
+        print(f"{what}: {share:.0%} done{about}", file=sys.stderr, flush=True)

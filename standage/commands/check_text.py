@@ -66,6 +66,7 @@ def check_text(
         ("notes", [plainly(note, LONGEST_LINE) for note in survey.notes if note not in unused]),
     ]
     parts = [(title, _indented(lines)) for title, lines in parts if lines]
+    warned = _indented(warnings)
     always = [*first, *_indented(str(account).split("\n")), *closing]
     room = FIRST_SCREEN - _height(always, width) - len(parts)
     if not in_full:
@@ -75,6 +76,8 @@ def check_text(
     for title, lines in parts:
         number = len(lines) if in_full else fitting(lines, max(room, 0), width)
         left = len(lines) - number
+        if lines and not number and lines == warned:  # counted as the last line does
+            left = len(survey.warnings)
         of = f" ({left} more: --all)" if number else f" ({left}: --all)"
         shown += [f"{title}{of if left else ''}:", *lines[:number]]
         room -= _height(lines[:number], width)

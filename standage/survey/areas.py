@@ -54,6 +54,10 @@ _NUMBERS = {
     "eight": "8",
     "ten": "10",
 }
+OF_LAND = {"acres", "ha"}
+"""Units of areas of which a fraction may stand below a heading that says them."""
+NEARLY_ALL = 0.9
+"""Share of the rows of counts that name a subplot (assumption)."""
 _SEVERAL = re.compile(
     rf"(?<![\d.,/-])(?<!plot )(?<!stand )(?<!site )\b"
     rf"([2-9]|[1-9]\d|{'|'.join(_NUMBERS)})(?!\d|[.,/-]\d)"
@@ -97,6 +101,9 @@ def area_in(cell: str, unit: str) -> Area | None:
         what, number, length = found.groups()
     elif found := _ROUND_AFTER.fullmatch(text):
         number, length, what = found.groups()
+    elif (bare := re.fullmatch(r"1\s*/\s*(\d+)", text)) and int(bare[1]) and unit in OF_LAND:
+        size = round(IN_SQUARE_METRES[unit] / int(bare[1]), DECIMALS)
+        return Area(size, f"fraction of {unit} to m2")
     elif (found := _FRACTION.fullmatch(text)) and int(found[1]):
         of = measure_of(found[2].strip())
         if of not in IN_SQUARE_METRES:
@@ -196,6 +203,9 @@ def ask_of_several_quadrats(survey: WrittenSurvey) -> None:
             continue
         number = _NUMBERS.get(said[1].lower(), said[1])
         cell = written.cells[0 if row is None else written.rows.index(row)][area]
+        if _names_subplots(written):
+            _take_one_a_row(survey, written, row, text, _is_of_all(text, said, int(number), cell))
+            return
         if words & ONE_OF_SEVERAL or not _is_of_all(text, said, int(number), cell):
             found = f"'{cell}' beside '{text}', the area of one or of all {number}"
             survey.problems.append(_area_of_one(written, row, found, number, own))
@@ -205,6 +215,38 @@ def ask_of_several_quadrats(survey: WrittenSurvey) -> None:
                 Reading(written.file, row, "area_m2", text, read, "counts over several quadrats")
             )
         return
+
+
+def _names_subplots(written: WrittenTable) -> bool:
+    """Whether nearly every row of counts names its subplot, one of several."""
+    if "subplot" not in written.header:
+        return False
+    at = written.header.index("subplot")
+    names = [row[at] for row in written.cells if row[at]]
+    return len(set(names)) > 1 and len(names) >= NEARLY_ALL * len(written.cells)
+
+
+def _take_one_a_row(
+    survey: WrittenSurvey, written: WrittenTable, row: int | None, text: str, of_all: bool
+) -> None:
+    """The area of counts whose rows are a subplot each: listed, or a problem where it is that of
+    all subplots.
+    """
+    if not of_all:
+        why = "a subplot in each row"
+        survey.readings.append(Reading(written.file, row, "area_m2", text, "the area of one", why))
+        return
+    survey.problems.append(
+        Problem(
+            written.file,
+            written.header_row if row is None else row,
+            "area_m2",
+            f"the area of all by '{text}', in rows of one subplot each",
+            "the area on which the plants of each row were counted",
+            "Write the area of one subplot; or one row a plot, with the sum of its plants and the"
+            " area of all.",
+        )
+    )
 
 
 def _texts_of_quadrats(

@@ -72,7 +72,8 @@ OF_A_DAY = {"first_year", "last_year", "ended_year", "last_ring_year", "death_ye
 _OF_RINGS = re.compile(r"releas|ring|growth", re.IGNORECASE)
 """Of the sources of events only a release counts: it isn't combined with the rings it is from."""
 _SINCE = re.compile(
-    r"\b(since|until|till|present|today|now|every)\b|\d{4}\s*(-|\u2013)\s*$", re.IGNORECASE
+    r"\b(since|until|till|present|today|now|every|on|onwards?)\b|\d{4}\s*(-|\u2013)\s*$",
+    re.IGNORECASE,
 )
 """What makes an event one that lasted (common practice, no source)."""
 LETTERS_FOR_DIGITS = str.maketrans("OolIS", "00115")
@@ -120,7 +121,11 @@ def _numbers(cells: TableCells, column: Column, text: np.ndarray) -> np.ndarray:
             found, advice = f"'{text[place]}'", _range_advice(shown)
             if unit not in ("", column.unit) and re.fullmatch(r"[\d.]+", text[place]):
                 found += f", in {unit} by the heading"
-                advice = f"Write the unit into the cell where it is another: '{text[place]} cm'."
+                tenth = f"{float(text[place]) / 10:g}"
+                advice = (
+                    f"Correct it, as {tenth} if its point is missing; or write the unit into the"
+                    f" cell where it is another: '{text[place]} cm'."
+                )
             cells.problem(place, column, found, shown.allowed, advice)
         values[outside] = np.nan
     return values

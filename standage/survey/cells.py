@@ -73,7 +73,7 @@ SECOND_COUNTS = re.compile(
     re.IGNORECASE,
 )
 """Headings of what another reader counted (common practice, no source)."""
-NUMBERED = {"tree", "core", "plot"}
+NUMBERED = {"stand", "plot", "tree", "core"}
 _A_DAY = re.compile(
     r"(?:^|[- ])(?:\d{1,2}-(?:jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)"
     r"|(?:jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)-\d{2}|(?:19|20)\d\d-\d\d-\d\d)"

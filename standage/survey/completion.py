@@ -10,7 +10,12 @@ from standage.survey.columns_by_values import decide_by_values
 from standage.survey.core_marks import take_marks_of_cores
 from standage.survey.event_cells import with_plain_years
 from standage.survey.event_stands import with_events_of_all_stands
-from standage.survey.event_years import with_kinds, with_last_years, with_names
+from standage.survey.event_years import (
+    with_kinds,
+    with_last_years,
+    with_names,
+    with_periods,
+)
 from standage.survey.flat_sheet import part_flat_sheet
 from standage.survey.flat_table import ALL_TABLES, FLAT
 from standage.survey.group_fill import filled_down
@@ -22,10 +27,12 @@ from standage.survey.left_unsaid import (
     stand_of_plots,
 )
 from standage.survey.missed_pith import settle_missed_pith
+from standage.survey.plot_words import without_the_word
 from standage.survey.restarted_names import name_groups, with_groups, write_out_names
 from standage.survey.rows_without_stem import set_aside, take_out_stemless
 from standage.survey.schema import COUNTS
 from standage.survey.stem_marks import take_marks_of_stems
+from standage.survey.title_doubts import doubt_titles
 from standage.survey.title_plots import list_plots_by_titles
 from standage.survey.unit_columns import with_units_said
 from standage.survey.wide_counts import with_a_row_for_each_stage, without_rows_not_searched
@@ -41,6 +48,7 @@ def complete_tables(survey: WrittenSurvey, name: str) -> None:
             survey.tables[each.name] = with_units_said(
                 each, survey.tables[each.name], survey.problems, survey.readings
             )
+    without_the_word(survey)
     decide_by_values(survey)
     settle_heights_of_rings(survey)
     take_headings_of_circles(survey)
@@ -69,9 +77,11 @@ def complete_tables(survey: WrittenSurvey, name: str) -> None:
     part_flat_sheet(survey, name)
     say_what_is_plain(survey, name)
     list_plots_by_titles(survey)
+    doubt_titles(survey)
     if "events" in survey.tables:
         events = with_kinds(survey.tables["events"], survey.readings)
         events = with_plain_years(events, survey.readings)
+        events = with_periods(events, survey.readings)
         events = with_names(events, survey.readings)
         survey.tables["events"] = with_last_years(events, survey.readings)
     with_events_of_all_stands(survey)

@@ -13,7 +13,9 @@ import pandas as pd
 
 from standage.problems import Problem
 from standage.survey.core_checks import BREAST_HEIGHT_CM, NARROWEST_MEAN_RING_MM, widest_at_core
+from standage.survey.core_slips import judge_slips
 from standage.survey.rows import Rows, as_cells
+from standage.survey.sibling_cores import judge_siblings
 from standage.survey.species_limits import FAR_BEYOND, Limits, limits_beside
 from standage.survey.table_checks import reporter
 from standage.years import growing_seasons
@@ -111,8 +113,10 @@ def judge_cores(
     _days_apart(file, table, warnings)
     _last_rings(file, table, warnings)
     _inner_rings(file, table, warnings)
+    judge_siblings(file, table, warnings)
     _rings_in_the_stem(file, table, problems, warnings)
     _heights(file, cores, problems, warnings)
+    judge_slips(file, table, trees, files["trees"], problems, warnings)
 
 
 def _without(cores: pd.DataFrame, refused: Collection[int | None]) -> pd.DataFrame:

@@ -32,7 +32,8 @@ _AT_MOST = re.compile(
 _LESS = re.compile(rf"(?:<|before|pre-?|less than)\s*{_VALUE}", re.IGNORECASE)
 _SPREAD = re.compile(rf"{_VALUE}\s*(?:±|\+/-|\+-)\s*{_VALUE}")
 _RANGE = re.compile(
-    rf"(?:between\s+)?{_VALUE}\s*(?:-|\u2013|\u2014|to|and|or|/)\s*{_VALUE}", re.IGNORECASE
+    rf"(?:(?:between|about|abt\.?|around|c\.?|ca\.?|circa|~)\s*)?{_VALUE}\s*(?:-|\u2013|\u2014|to|and|or|/)\s*{_VALUE}",
+    re.IGNORECASE,
 )
 _DECADE = re.compile(r"(?:the\s+)?(\d{3}0)'?s", re.IGNORECASE)
 
@@ -133,10 +134,8 @@ def advice(doubt: Doubt, column: Column) -> str:
             else f"Write the lower end into {column.name} and the upper into {column.until}."
         )
     if doubt.kind in ("about", "spread", "range") and column.sd:
-        return (
-            f"Write {doubt.value:g}, and how far it may be off (one standard deviation) into"
-            f" {column.sd}."
-        )
+        within = "two in three" if column.sd == "count_sd" else "one standard deviation"
+        return f"Write {doubt.value:g}, and how far it may be off ({within}) into {column.sd}."
     if column.at_least:
         return (
             f"Write {doubt.value:g}; say yes in {column.at_least} if it bounds the age from below."

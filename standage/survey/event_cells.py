@@ -21,7 +21,12 @@ _PARTS = {
 """Words beside a year that say when in it; winter, which lies in two, is none of them (common
 practice, no source)."""
 _WORDS_AND_YEAR = re.compile(rf"([a-z. ]+?)[\s,]*{_YEAR}|{_YEAR}[\s,]+([a-z. ]+)", re.IGNORECASE)
-_SEVERAL = re.compile(rf"{_YEAR}(?:\s*(?:,|;|&|\band\b)\s*{_YEAR})+", re.IGNORECASE)
+_SEVERAL = re.compile(
+    rf"{_YEAR}(?:\s*(?:,|;|&|\band\b)\s*(?:{_YEAR}|'?\d\d(?!\d)))+", re.IGNORECASE
+)
+_PART_OF_DECADE = re.compile(r"(early|mid|late)[- ]+(?:the )?(\d{3})0'?s", re.IGNORECASE)
+PARTS_OF_DECADES = {"early": (0, 4), "mid": (3, 7), "late": (5, 9)}
+"""First and last year of a part of a decade, by their last figures (assumption)."""
 _DECADES = re.compile(r"(\d{3})0'?s?\s*(?:-|\u2013|to)\s*((?:\d\d)?\d)0'?s", re.IGNORECASE)
 YEAR_ALONE = "the year of a day or month"
 
@@ -46,6 +51,12 @@ def _plain_years(written: WrittenTable, readings: list[Reading]) -> WrittenTable
                 end = decades[2] if len(decades[2]) == 3 else decades[1][:2] + decades[2]
                 row[at] = f"{decades[1]}0-{end}9"
                 readings.append(Reading(written.file, line, name, cell, row[at], "decades"))
+            elif part := _PART_OF_DECADE.fullmatch(cell):
+                first, last = PARTS_OF_DECADES[part[1].lower()]
+                row[at] = f"{part[2]}{first}-{part[2]}{last}"
+                readings.append(
+                    Reading(written.file, line, name, cell, row[at], "a part of a decade")
+                )
             elif year := _year_of(cell):
                 row[at] = year
                 readings.append(Reading(written.file, line, name, cell, year, YEAR_ALONE))
@@ -61,6 +72,20 @@ def _year_of(cell: str) -> str:
     return str(years.pop()) if len(years) == 1 and re.search(_YEAR, cell) else ""
 
 
+def _years_of(cell: str) -> list[str]:
+    """The years of a list of them, of which later ones may be short: `2004, 07`; none for others.
+
+    >>> _years_of("2004, 07 and 2012"), _years_of("2004")
+    (['2004', '2007', '2012'], [])
+    """
+    if not _SEVERAL.fullmatch(cell):
+        return []
+    years: list[str] = []
+    for year in re.findall(r"\d+", cell):
+        years.append(year if len(year) == 4 else f"{years[-1][:2]}{year}")
+    return years if years == sorted(years) else []
+
+
 def _one_year_a_row(written: WrittenTable, readings: list[Reading]) -> WrittenTable:
     """A row for each year of a cell that lists several, with a name of its own."""
     at = written.header.index(FIRST)
@@ -68,7 +93,7 @@ def _one_year_a_row(written: WrittenTable, readings: list[Reading]) -> WrittenTa
     named = written.header.index("event") if "event" in written.header else None
     cells, rows = [], []
     for row, line in zip(written.cells, written.rows, strict=True):
-        years = re.findall(_YEAR, row[at]) if _SEVERAL.fullmatch(row[at]) else []
+        years = _years_of(row[at])
         if not years or (end is not None and row[end]):
             cells.append(row)
             rows.append(line)

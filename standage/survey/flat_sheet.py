@@ -46,6 +46,8 @@ def part_flat_sheet(survey: WrittenSurvey, stand_name: str) -> None:
     if written is None or file is None:
         return
     _check_headings(survey, written)
+    if asked := cored_heading(written):  # its marks are held against the rows, below
+        written = replace(written, set_aside=written.set_aside | {asked})
     records = [dict(zip(written.header, cells, strict=True)) for cells in written.cells]
     written = _with_core_dates(survey, written, records)
     if "stand" not in written.header:

@@ -1,4 +1,4 @@
-"""Stands, plots and trees that a table of cores or counts names besides: held against the tables
+"""Stands, plots and species that a table of cores or counts names besides: held against the tables
 that list them, for nothing else is computed from them.
 """
 
@@ -8,9 +8,11 @@ from dataclasses import replace
 
 from standage.errors import Problem
 from standage.survey.flat_table import FLAT
+from standage.survey.headings import heading_of
 from standage.survey.readings import HEADING, Reading
 from standage.survey.references import OUTSIDE, alike
-from standage.survey.schema import table
+from standage.survey.schema import TREES, table
+from standage.survey.synonyms import same_species
 from standage.survey.table_cells import NOT_RECORDED
 from standage.survey.written import WrittenSurvey, WrittenTable
 
@@ -47,6 +49,49 @@ def hold_to_lists(survey: WrittenSurvey) -> None:
                 survey.tables[name] = written = _held(survey, written, key, column, known)
 
 
+def hold_species(survey: WrittenSurvey) -> None:
+    """Take a column of species out of the table of cores, in place; where it says another species
+    than the tree's, that looks wrong, for the core may be of another tree.
+    """
+    cores, trees = survey.tables.get("cores"), survey.tables.get("trees")
+    if cores is None or trees is None or "tree" not in cores.header:
+        return
+    known = _groups(trees, "tree", "species")
+    headings = [
+        heading
+        for heading in cores.header
+        if heading and heading not in cores.set_aside
+        if (found := heading_of(TREES, heading)) and found.column == "species"
+    ]
+    if len(headings) != 1 or not known:
+        return
+    at, of = cores.header.index("tree"), cores.header.index(headings[0])
+    for row, line in zip(cores.cells, cores.rows, strict=True):
+        mine, theirs = row[of], known.get(alike(row[at]), "")
+        if mine.lower() in BLANK or not theirs or same_species(mine, theirs):
+            continue
+        difference = f"'{mine}' for a core of tree '{row[at]}', which is listed as '{theirs}'"
+        advice = "Correct the species, or the tree that the core is of."
+        survey.doubts.append(
+            Problem(cores.file, line, "species", difference, "the species of its tree", advice)
+        )
+    read = "the species of the tree, which is listed with it"
+    survey.readings.append(
+        Reading(cores.file, cores.header_row, "species", headings[0], read, HEADING)
+    )
+    survey.tables["cores"] = _without(cores, of)
+
+
+def _without(written: WrittenTable, place: int) -> WrittenTable:
+    """The table without a column."""
+    left = [each for each in range(len(written.header)) if each != place]
+    return replace(
+        written,
+        header=[written.header[each] for each in left],
+        cells=[[row[each] for each in left] for row in written.cells],
+    )
+
+
 def _groups(listed: WrittenTable, key: str, column: str) -> dict[str, str]:
     """The group of each name by a list, folded; none where one name has two."""
     if not {key, column} <= set(listed.header):
@@ -78,9 +123,4 @@ def _held(
     own = written.headings.get(column, column)
     read = f"where the {column} is named"
     survey.readings.append(Reading(written.file, written.header_row, column, own, read, HEADING))
-    left = [place for place in range(len(written.header)) if place != of]
-    return replace(
-        written,
-        header=[written.header[place] for place in left],
-        cells=[[row[place] for place in left] for row in written.cells],
-    )
+    return _without(written, of)

@@ -27,6 +27,8 @@ NOT_TABLES = {"columns", GUIDE, MARKS_SHEET}
 """Files and sheets that standage writes and that hold no data."""
 
 NOT_READ = "is no table of a survey; it was not read"
+OF_STEMS = {"tree", "species", "dbh_cm"}
+"""Columns by which a sheet is a list of stems, whatever its name."""
 DERIVED = {"last_year"}
 """Required columns that other columns can stand for."""
 STACKED = ("flat", "trees", "cores", "counts")
@@ -102,16 +104,16 @@ def place_names(
                 _place({mapped.holds: [full]}, placed, survey, what)
     claimed: dict[str, list[str]] = {}
     for stem in list(open_names):
-        if stem in known and stem not in placed:
+        if stem in known and stem not in placed and not _lists_stems(stem, top, open_names[stem]):
             placed[stem] = [open_names.pop(stem)]
     for stem in list(open_names):
         table = table_words().get(plain(stem))
-        if table and table not in placed:
+        if table and table not in placed and not _lists_stems(table, top, open_names[stem]):
             claimed.setdefault(table, []).append(open_names.pop(stem))
     _tell(claimed, survey, f"name of a {what}")
     _place(claimed, placed, survey, what)
     by_name = {name for name in placed if name in known and placed[name][0] not in survey.mapping}
-    _one_sheet_for_both(placed, survey, top)
+    _one_sheet_for_both(placed, survey, top, list(open_names.values()))
     own_names = {name if name in placed else FLAT.name: name for name in by_name}
     among = [table for table in ALL_TABLES if table.name not in placed or table.name in STACKED]
     if {"trees", "cores"} & set(placed):
@@ -142,6 +144,11 @@ def place_names(
     for stem, full in open_names.items():
         _tell_unplaced(stem, full, [name for name in known if name not in placed], survey, what)
     return placed
+
+
+def _lists_stems(table: str, top: Callable[[str], Rows], full: str) -> bool:
+    """Whether a sheet named as one of plots lists their stems."""
+    return table == PLOTS.name and columns_of(top(full), TREES) >= OF_STEMS
 
 
 def _is_named_as(table: str, stem: str) -> bool:
@@ -180,7 +187,10 @@ def _place(
 
 
 def _one_sheet_for_both(
-    placed: dict[str, list[str]], survey: WrittenSurvey, top: Callable[[str], Rows]
+    placed: dict[str, list[str]],
+    survey: WrittenSurvey,
+    top: Callable[[str], Rows],
+    others: Sequence[str],
 ) -> None:
     """A sheet of trees, or of cores, that holds the other in its rows while no other sheet does."""
     there = {"trees", "cores"} & set(placed)
@@ -191,6 +201,8 @@ def _one_sheet_for_both(
     if full in survey.mapping:
         return
     named = columns_of(top(full), FLAT)
+    if "dbh_cm" not in named and any(columns_of(top(each), TREES) >= OF_STEMS for each in others):
+        return
     if tables_needed(named):
         placed[FLAT.name] = placed.pop(name)
         survey.readings.append(

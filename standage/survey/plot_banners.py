@@ -37,7 +37,7 @@ def plot_by_title(name: str, file: str, names: Sequence[str], titles: Sequence[T
     """The plot that a title above the headings names, where no column does and the sheet isn't
     called after one.
     """
-    if name not in WITH_BANNERS or "plot" in names or "plot" in file.lower():
+    if name not in WITH_BANNERS or name == "cores" or "plot" in names or "plot" in file.lower():
         return ""
     found = {plot for title in titles if (plot := plot_of_banner(title.text))}
     return found.pop() if len(found) == 1 else ""
@@ -58,11 +58,13 @@ def are_headings_anew(name: str, header: Header, cells: Sequence[str]) -> bool:
     """Whether a row has the headings of the table once more, each over its own column and in its
     unit, whatever their words.
     """
+    if any(cell[:1].isdigit() for cell in cells):  # of a stem or core, as nearly all rows
+        return False
     table = table_of(name)
     columns = {column.name: column for column in table.columns}
     right = 0
     for own, cell in zip(header.names, cells, strict=False):
-        heading = heading_of(table, cell) if cell and not cell[0].isdigit() else None
+        heading = heading_of(table, cell) if cell else None
         if heading is None or heading.means:
             continue
         if own != heading.column:

@@ -16,13 +16,14 @@ from standage.survey.table_cells import REMARKS
 Files = Mapping[str, str]
 
 _OUTSIDE = re.compile(
-    r"\b(out(side)?( of)?|off|not in)( the)? plot\b|\bout\b,? (but )?on (the )?(line|edge|border)",
+    r"\b(out(side)?( of)?|off|not in)( the)? plot\b|\bout\b,? (but )?on (the )?(line|edge|border)"
+    r"|\bout(side)?\b.{0,20}\b(line|border)\b",
     re.IGNORECASE,
 )
 _PLANTED = re.compile(r"\bplant(ed|ation)\b", re.IGNORECASE)
 _GONE = re.compile(
     r"\b(cut|felled|harvested|removed|salvaged)\b.{0,12}\b(1[89]|20)\d\d\b"
-    r"|\b(dead|died)\b (in |by |since |last |this )?(the )?"
+    r"|\b(dead|died) (since|after) \w|\b(dead|died)\b (in |by |last |this )?(the )?"
     r"(spring|summer|fall|autumn|winter|year|\d{4})\b",
     re.IGNORECASE,
 )
@@ -43,7 +44,11 @@ _DOUBTED = re.compile(
 )
 _COUNT = re.compile(r"(\+/-|±|plus or minus|give or take) *\d|could be (off|more|less)", re.I)
 _BARK_LOST = re.compile(
-    r"\b(outer(most)?( \d+)? (rings?|wood|part)|sapwood)\b.*\b(lost|missing|gone|decayed|eroded)\b"
+    r"\b(outer(most)?|last)( few| \d+(-\d+)?)? (rings?|wood|part|end)\b"
+    r".*\b(lost|missing|gone|decayed|eroded|broken|broke off)\b"
+    r"|\bsapwood\b.*\b(lost|missing|gone|decayed|eroded)\b"
+    r"|\bfirst( few| \d+(-\d+)?)? rings?\b.*\b(lost|missing|gone|broken|broke off)\b"
+    r"|\b(lost|missing)( the)? (outer(most)?|last)( few| \d+(-\d+)?)? (rings?|wood|end)\b"
     r"|\bbark\b.{0,12}\b(absent|missing|gone|lost|fell off)\b|\b(no|without|lost) (the )?bark\b",
     re.IGNORECASE,
 )

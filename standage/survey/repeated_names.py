@@ -57,6 +57,11 @@ def _advice(identifier: str, name: str, plot: str, *, same: bool) -> str:
     if identifier == "stem":
         return ONE_HEIGHT
     number = AS_NUMBER if re.fullmatch(r"\d+\.\d+", name) else ""
+    if plot and name.startswith(f"{plot}-"):  # written out already
+        return (
+            "If it is a second core of one tree, put the row below the first, without what the"
+            " first says of the stem; if they are two trees, give each its own number."
+        )
     if plot:
         return (
             f"If they are two trees, write plot and number together, as '{plot}-{name}', here and"

@@ -20,7 +20,9 @@ STUMP_WORDS = {"stump", "stump ht", "stump height", "above ground", "above soil"
 LEAST_NUMBER = re.compile(r"(?:>=?|\u2265|at least)\s*\d+|\d+\s*\+(?!\s*\d)", re.IGNORECASE)
 OUTER_RING = CORES.column("outer_ring")
 OUTCOME = TREES.column("core_outcome")
-NO_SOUND_WOOD = "no_sound_wood"
+LOST_CORE = {"lost", "core lost", "lost core"}
+"""Words for a core that was taken and never read (common practice, no source)."""
+NO_SOUND_WOOD, UNREADABLE = "no_sound_wood", "unreadable"
 RING_COLUMNS = {"ring_count", "first_ring_year"}
 _NUMBER = r"(?:>=?|\u2265|at least|min\.?|minimum)?\s*\d+\s*(?:\+|or more|plus)?"
 _WORDS = r"[^\d+>=]*[a-z][^\d+>=]*"
@@ -48,6 +50,8 @@ def no_core_in(cell: str, *, alone: bool) -> str | None:
     said = plain(cell)
     if said in NO_CORE:
         return ""
+    if said in LOST_CORE:
+        return UNREADABLE
     without = max((words for words in NO_CORE if words in said), key=len, default=None)
     rest = said.replace(without, " ").strip() if without else said if alone else ""
     meaning = code_meaning(TREES.name, OUTCOME, rest) if rest else None

@@ -21,11 +21,14 @@ NO_STEM_REASON = "a plot without stems"
 OF_THE_PLOT = {"tree", "plot", "stand", "note", "core_note", "survey_date", "core_date"}
 """Columns that may be filled in the row of an empty plot, besides those of the plot's size."""
 _SUM = re.compile(
-    r"(?:(?:grand|plot|stand|site|sub)[ -]?)?(total|totals|tot|tots|sum|sums|mean|means|average|avg"
+    r"(?:(?:grand|plot|stand|site|sub)[ -]?|(?:plot|stand|site)? ?#?\w{0,4} )?"
+    r"(total|totals|tot|tots|sum|sums|mean|means|average|avg"
     r"|per (?:ac|acre|ha|hectare))\b(.*)",
     re.IGNORECASE,
 )
 
+_ALL = re.compile(r"all(?: \w{1,5})?|combined|together", re.IGNORECASE)
+"""Words for all subplots of a plot; a sum only where the numbers are one."""
 OF_SUMS = {
     *("no", "number", "n", "of", "for", "in", "per", "all", "the", "and", "live", "dead"),
     *("tree", "trees", "stems", "cores", "plot", "plots", "stand", "stands", "count", "counts"),
@@ -50,14 +53,19 @@ def _without_sums(name: str, written: WrittenTable, survey: WrittenSurvey) -> Wr
     table = table_of(name)
     needed = [column.name for column in table.columns if column.required == "yes"]
     places = [written.header.index(each) for each in needed if each in written.header]
-    named = written.header.index(table.identifier) if table.identifier in written.header else None
+    own = table.identifier or "tree"  # of a sheet of trees and cores no column names a row
+    named = written.header.index(own) if own in written.header else None
     sums = {place for place, cells in enumerate(written.cells) if _is_sums(cells, places, named)}
     if name == "counts":
         sums |= _sums_of_counts(written, survey.problems)
     if not sums:
         return written
     for place in sorted(sums):
-        said = next(cell for cell in written.cells[place] if _SUM.fullmatch(cell))
+        said = next(
+            cell
+            for cell in written.cells[place]
+            if _SUM.fullmatch(cell) or (name == "counts" and _ALL.fullmatch(cell))
+        )
         survey.readings.append(
             Reading(written.file, written.rows[place], None, said, "no data", "a row of sums")
         )
@@ -94,14 +102,19 @@ def _sums_of_counts(written: WrittenTable, problems: list[Problem]) -> set[int]:
     above: list[tuple[tuple[str, ...], str, int]] = []
     here: tuple[str, ...] = ("",) * len(groups)
     for place, cells in enumerate(written.cells):
-        here = tuple(cells[at] or last for at, last in zip(groups, here, strict=True))
+        here = tuple(
+            last if not cells[at] or _is_word_for_sums(cells[at]) else cells[at]
+            for at, last in zip(groups, here, strict=True)
+        )
         words = {at: cell for at, cell in enumerate(cells) if _is_word_for_sums(cell)}
+        of_all = any(_ALL.fullmatch(cell) for cell in cells)
         number = int(cells[count]) if cells[count].isdecimal() else None
-        if words:
+        if words or of_all:
             of_stage = [(of, each) for of, its, each in above if its == cells[stage]]
             of_plot = [each for of, each in of_stage if of == here]
             ways = [each for each in (of_plot, [each for _, each in of_stage]) if each]
             is_sum = any(sum(each) == number for each in ways)
+            is_sum &= bool(words) or len(of_plot) > 1
             plainly = words.keys() - remarks if of_plot else set()  # nothing else of the plot
             if is_sum or plainly:
                 found.add(place)
@@ -168,8 +181,17 @@ def _find_empty_plots(name: str, written: WrittenTable, survey: WrittenSurvey) -
         return written
     survey.stemless[name] = {written.rows[place] for place in found}
     rows = [list(cells) for cells in written.cells]
-    for place in found:
+    shapes = {
+        _shape(cells[at["plot"]])
+        for place, cells in enumerate(written.cells)
+        if cells[at["plot"]] and place not in found
+    }
+    for place in sorted(found):
         said = rows[place][at["tree"]]
+        if said.lower() not in NO_STEM:
+            asked = _asked_of_plot(written.file, written.rows[place], rows[place][at["plot"]])
+            a_name = not shapes or _shape(rows[place][at["plot"]]) in shapes
+            (survey.doubts if a_name else survey.problems).append(asked)
         read = f"plot {rows[place][at['plot']]}, found without stems"
         survey.readings.append(
             Reading(written.file, written.rows[place], "tree", said, read, NO_STEM_REASON)
@@ -177,6 +199,24 @@ def _find_empty_plots(name: str, written: WrittenTable, survey: WrittenSurvey) -
         for each in (*stem, at["tree"]):
             rows[place][each] = ""
     return replace(written, cells=rows)
+
+
+def _shape(name: str) -> str:
+    """What the names of the plots of a survey have in common: letters, digits and marks."""
+    return re.sub(r"[a-z]+", "a", re.sub(r"\d+", "9", name.strip().casefold()))
+
+
+def _asked_of_plot(file: str, row: int, plot: str) -> Problem:
+    """The question about a row with nothing but a plot."""
+    return Problem(
+        file,
+        row,
+        "plot",
+        f"'{plot}' and no stem beside it",
+        "the stems of each plot, or `none` under the trees' heading of one found empty",
+        "Write `none` there if the plot was searched and nothing stood in it: its area then counts."
+        " If it was not searched, or the words are a remark, delete the row.",
+    )
 
 
 def take_out_stemless(survey: WrittenSurvey) -> None:

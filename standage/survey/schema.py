@@ -379,7 +379,13 @@ CORES = Table(
             default="unknown",
             example="partial",
         ),
-        _number("count_sd", "rings", 0, 500, "the reader's own standard deviation of the count"),
+        _number(
+            "count_sd",
+            "rings",
+            0,
+            500,
+            "how far the reader's count may be off: about two in three lie within it",
+        ),
         _code(
             "centre",
             "pith arcs straight rotten unknown",

@@ -81,6 +81,7 @@ def judge_stands(
     _names(frames, files, warnings)
     _stands_alike(frames, files, problems)
     _events(frames, files, warnings)
+    _planted(frames, files, warnings)
 
 
 def _dead_by_remarks(
@@ -277,6 +278,20 @@ def _is_a_slip_for(one: str, name: str) -> bool:
     if one == name or any(each.isdigit() for each in one + name) or len(one) <= FIRST_LETTERS:
         return False
     return SequenceMatcher(None, one.casefold(), name.casefold()).ratio() >= SAME_STAND
+
+
+def _planted(frames: Tables, files: Files, warnings: list[Problem]) -> None:
+    """A planting in a stand of which no stem is said to be planted."""
+    events, trees = Rows(frames["events"]), frames["trees"]
+    of = set(trees.loc[trees["origin"] == "planted", "stand"])
+    silent = [stand not in of if stand else not of for stand in events["stand"]]
+    reporter(files["events"], events, warnings)(
+        (events["kind"] == "planting") & np.array(silent, dtype=bool),
+        "kind",
+        "a planting, and no stem with the origin planted",
+        "planted in the column origin of the stems that were",
+        "Write it there: stems without it are dated as ones that came by themselves.",
+    )
 
 
 def _events(frames: Tables, files: Files, warnings: list[Problem]) -> None:

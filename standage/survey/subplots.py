@@ -51,7 +51,11 @@ def judge_subplots(
         "Delete rows that were entered twice, or correct the areas.",
     )
     named = np.asarray(counts["subplot"] != "", dtype=bool)
-    keys = counts.row_keys([*once, "collar_low_mm", "collar_high_mm", "subplot", "area_m2"])
+    keys = (
+        counts.row_keys([*once, "collar_low_mm", "collar_high_mm", "subplot", "area_m2"])
+        if named.any()
+        else []
+    )
     earlier: set = set()
     twice = np.zeros(len(named), dtype=bool)
     for place in np.flatnonzero(named):

@@ -39,7 +39,10 @@ BLANK_WORDS = NOT_RECORDED | {"none", "missing", "unknown", "not recorded", "not
 stand."""
 
 REMARKS = frozenset(
-    ("note", "notes", "remark", "remarks", "comment", "comments", "crew", "surveyor", "observer")
+    (
+        *("note", "notes", "remark", "remarks", "comment", "comments"),
+        *("crew", "surveyor", "observer", "what", "when", "description", "details"),
+    )
 )
 """Headings over what no table has a column for, and nobody misses (common practice, no source)."""
 

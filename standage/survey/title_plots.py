@@ -19,6 +19,8 @@ from standage.survey.written import Stack, Title, WrittenSurvey, WrittenTable, w
 AREA = PLOTS.column("area_m2")
 LARGEST_PLOT_M2 = 1e4
 """Larger areas in a title are those of a stand (assumption)."""
+ROUNDING = 0.02
+"""Two areas of one plot may differ by so much (assumption). [share]"""
 IN_A_TITLE = "in a title, for want of a column"
 _SIZE = (
     r"(?:\d+\s*/\s*\d+|\d*[.,]?\d+)[\s-]*"
@@ -27,6 +29,8 @@ _SIZE = (
 _SIDES = r"\d+(?:\.\d+)?\s*(?:m|ft)?\s*[x×]\s*\d+(?:\.\d+)?\s*(?:m|ft)\b"
 _OF_ONE = re.compile(
     rf"({_SIZE}|{_SIDES})(?:[\s-]+(?:fixed|circular|square|rectangular))*(?:\s+|-)plots?\b"
+    rf"|({_SIZE}|{_SIDES})\s+each\b"
+    r"|(\d+(?:[.,]\d+)?\s*(?:m|ft|feet)[\s-]+radius)\b"
     rf"|\bplot (?:area|size)\s*(?:of|[:=,])?\s*({_SIZE}|{_SIDES})"
     rf"|(?<!\d )\bplot\s*[:=,]?\s*({_SIDES})"
     rf"|^(?:area|size)\s*[:=]?\s*({_SIZE}|{_SIDES})"
@@ -130,7 +134,7 @@ def said_of_plots(table: WrittenTable, titles: Sequence[Title]) -> list[Reading]
         ]
         if column == "area_m2":
             found = [each for each in found if not _is_of_a_stand(each[0])]
-        if len({_plainly(cell) for cell, _, _ in found}) != 1:
+        if not found or not _all_one([cell for cell, _, _ in found]):
             continue
         cell, said, row = found[0]
         cell = re.sub(r"(?<=\d)-(?=[a-z])", " ", cell, flags=re.IGNORECASE)
@@ -139,6 +143,17 @@ def said_of_plots(table: WrittenTable, titles: Sequence[Title]) -> list[Reading]
         cell = f"{area.square_metres:.10g}" if area and area.square_metres else cell
         readings.append(Reading(table.file, row, column, said, cell, IN_A_TITLE))
     return readings
+
+
+def _all_one(cells: Sequence[str]) -> bool:
+    """Whether all say the same: alike, or areas that are one in rounding (`1/5 acre` and `52.7 ft
+    radius`).
+    """
+    if len({_plainly(cell) for cell in cells}) == 1:
+        return True
+    areas = [area_in(cell, "") for cell in cells]
+    sizes = [each.square_metres for each in areas if each is not None and each.square_metres]
+    return len(sizes) == len(cells) and max(sizes) < (1 + ROUNDING) * min(sizes)
 
 
 def _is_of_a_stand(cell: str) -> bool:
@@ -153,6 +168,7 @@ def _clauses(text: str, column: str) -> list[str]:
     """
     if column == "area_m2":
         return [] if _OF_ALL.search(text) else [text]
+    text = re.sub(r"(\d\s*(?:in|cm))\.", r"\1", text)
     sentences = [each for each in re.split(r";|\.\s", text) if not _OF_CORES.search(each)]
     clauses = [clause for each in sentences for clause in re.split(r",(?!\d)", each)]
     return [clause for clause in clauses if _OF_STEMS.search(clause)]

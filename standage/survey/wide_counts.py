@@ -301,6 +301,7 @@ def _tell_of_numbers(survey: WrittenSurvey, written: WrittenTable, own: dict[int
             f"no column 'stage', and numbers under {named}",
             f"a column for each stage ({STAGES}), or the columns stage and count",
             "Head each column with the stage that it holds, and put the numbers of classes of one"
-            " stage together; or write a row for each stage.",
+            " stage together; or write a row for each stage. Where species were counted apart, a"
+            " row for each, with its name in a column species.",
         )
     )

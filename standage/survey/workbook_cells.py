@@ -10,7 +10,6 @@ from typing import Any
 
 from standage.errors import Problem
 from standage.survey.limits import bounded
-from standage.survey.schema import Table
 from standage.survey.written import WrittenTable
 
 
@@ -30,36 +29,6 @@ def _without_end(record: tuple) -> tuple:
     while end and record[end - 1] is None:
         end -= 1
     return record[:end]
-
-
-def names_made_dates(
-    file: str,
-    values: list[tuple],
-    records: list[list[str]],
-    header: int,
-    table: Table,
-    notes: list[str],
-) -> None:
-    """A name such as 3-4 that the spreadsheet took for a date is another name now; nobody can tell
-    which, so it is asked about.
-    """
-    named = {column.name for column in table.columns if column.kind in ("identifier", "reference")}
-    for place, name in enumerate(records[header] if records else ()):
-        if name.strip() not in named:
-            continue
-        dated = [
-            row
-            for row, record in enumerate(values, 1)
-            if row > header + 1
-            and place < len(record)
-            and isinstance(record[place], dt.datetime | dt.date)
-        ]
-        if dated:
-            notes.append(
-                f"{file}: column {name.strip()} holds dates in {len(dated)} rows, first in row"
-                f" {dated[0]}. If they were names such as 3-4, format the column as text and write"
-                " them anew"
-            )
 
 
 def names_made_numbers(

@@ -16,7 +16,6 @@ from standage.survey.schema import TABLES
 from standage.survey.stacked_sheets import take_in
 from standage.survey.workbook_cells import (
     as_text,
-    names_made_dates,
     names_made_numbers,
     sheet_values,
     uncomputed,
@@ -141,7 +140,6 @@ def _read_sheet(
     if formulas is not None:
         uncomputed(file, formulas, records, header, survey.problems)
     fill_merged(file, records, header, marks, survey.problems, survey.readings)
-    names_made_dates(file, values, records, header, table_of(name), survey.notes)
     # A sheet has no ragged rows: trailing blanks are simply not stored.
     width = min(len(records[header]) if records else 0, MOST_COLUMNS)
     full = [record + [""] * (width - len(record)) if record else record for record in records]

@@ -295,11 +295,11 @@ def test_names_that_a_spreadsheet_made_dates_are_asked_about(form):
         book["trees"]["A3"] = dt.datetime(2021, 3, 4)
         book["cores"]["B3"] = dt.datetime(2021, 3, 4)
 
-    notes = "\n".join(read_survey(filled_in(form, change=dated)).notes)
-    assert (
-        "sheet trees: column tree holds dates in 1 rows, first in row 3" in notes
-        and "sheet cores: column tree" in notes
-    )
+    problems = problems_of(filled_in(form, change=dated))
+    assert [(each.file, each.row, each.column) for each in problems] == [
+        ("filled in.xlsx, sheet trees", 3, "tree"),
+        ("filled in.xlsx, sheet cores", 3, "tree"),
+    ]
 
 
 def test_day_numbers_and_dates_that_can_be_read_in_two_ways_are_refused_with_what_to_do(form):

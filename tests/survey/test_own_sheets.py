@@ -561,6 +561,14 @@ def test_remarks_that_name_scars_are_counted(tmp_path):
     assert any(note.startswith("2 remarks name a scar") for note in read_survey(path).notes)
 
 
+def test_a_core_that_was_lost_is_no_core(tmp_path):
+    path = tmp_path / "field.csv"
+    path.write_text(lines(FLAT).replace("3,Ridge,Slash,5,,,,,", "3,Ridge,Slash,5,,1,lost,,"))
+    survey = read_survey(path)
+    assert survey.trees["core_outcome"].tolist() == ["taken", "taken", "unreadable", "taken"]
+    assert len(survey.cores) == 4 and not survey.warnings
+
+
 @pytest.mark.parametrize(("height", "warned"), [("1", True), ("", False)])
 def test_a_core_with_a_height_and_no_rings_looks_wrong(tmp_path, height, warned):
     path = tmp_path / "field.csv"
@@ -569,3 +577,46 @@ def test_a_core_with_a_height_and_no_rings_looks_wrong(tmp_path, height, warned)
     path.write_text(f"{text}\n{uncored}\n")
     asked = [(each.row, each.column) for each in read_survey(path).warnings]
     assert asked == ([(4, "height_cm")] if warned else [])
+
+
+def test_a_sheet_of_plot_data_that_lists_stems_and_one_of_stems_beside_cores(tmp_path):
+    """By their names alone they were taken for plots, and not read at all."""
+    stems = "Plot,Tree #,Species,DBH (in),Live/Dead\n1,1,longleaf,14.2,L\n1,2,longleaf,16.8,L\n"
+    cores = (
+        "Plot,Tree #,Sp,Height bored (in),Ring ct,Pith,Date bored\n1,1,LLP,12,74,pith,6/20/2023\n"
+    )
+    (tmp_path / "plots.csv").write_text("Plot,Plot size (ac),Min DBH (in)\n1,0.2,3\n")
+    (tmp_path / "cores.csv").write_text(cores)
+    (tmp_path / "all stems.csv").write_text(stems)
+    survey = read_survey(tmp_path)
+    assert survey.trees["tree"].tolist() == ["1", "2"] and len(survey.cores) == 1
+    (tmp_path / "plots.csv").rename(tmp_path / "plot list.csv")
+    (tmp_path / "all stems.csv").rename(tmp_path / "plot data.csv")
+    assert read_survey(tmp_path).trees["dbh_cm"].tolist() == survey.trees["dbh_cm"].tolist()
+
+
+def test_a_core_of_another_species_than_its_tree_looks_wrong(tmp_path):
+    cores = "core,tree,Sp,height_cm,ring_count,centre\na,1,LLP,30,84,pith\nb,2,SLA,30,61,arcs"
+    folder = write(tmp_path / "beside", **(TWIN | {"cores": cores}))
+    (asked,) = read_survey(folder).warnings
+    assert (asked.row, asked.column) == (3, "species") and "'SLA' for a core of tree '2'" in str(
+        asked
+    )
+
+
+@pytest.mark.parametrize(("rings", "warned"), [("103", True), ("68", False)])
+def test_cores_of_one_tree_at_one_height_far_apart_look_wrong(tmp_path, rings, warned):
+    cores = f"core,tree,height_cm,ring_count,centre\na,1,30,60,pith\nb,1,30,{rings},arcs"
+    survey = read_survey(write(tmp_path / "siblings", **(TWIN | {"cores": cores})))
+    assert [each.row for each in survey.warnings] == ([3] if warned else [])
+
+
+@pytest.mark.parametrize(("origin", "warned"), [("planted", False), ("", True)])
+def test_a_planting_without_planted_stems_looks_wrong(tmp_path, origin, warned):
+    trees = (
+        TWIN["trees"].replace("status,note", "status,origin,note").replace(",,\n", f",,{origin},\n")
+    )
+    events = "event,stand,kind,first_year,last_year\np,Ridge,planting,1976,1976"
+    trees = lines(trees).replace("25.4,,leans", "25.4,,,leans").replace("30.48,,", "30.48,,,")
+    folder = write(tmp_path / "planted", **(TWIN | {"trees": trees, "events": events}))
+    assert [each.column for each in read_survey(folder).warnings] == (["kind"] if warned else [])

@@ -127,6 +127,13 @@ def test_stems_without_a_plot_below_stems_of_one(tmp_path, blank):
         ("count could be +/- 5", True),
         ("sapwood lost", True),
         ("snag, bark absent", True),
+        ("dead since the hurricane", True),
+        ("OUT, 30 cm outside line", True),
+        ("first 5 rings broken off", True),
+        ("lost the outer 3-4 rings", True),
+        ("last few rings gone", True),
+        ("outer end broken off", True),
+        ("last 5 rings missing", True),
         ("out, on line", True),
         ("dead in spring", True),
         ("bored again, other side", True),
@@ -404,3 +411,28 @@ def test_cored_stems_without_a_plot_are_asked_about_below_a_plot_written_once(
     cores = cores_of(trees, AGES[:6])
     words = asked(survey(tmp_path, trees=trees, cores=cores, plots=listed))
     assert ("without a plot below" in words) == asked_about
+
+
+@pytest.mark.parametrize(("distance", "found"), [(300, "refused"), (180, "asked"), (20, "")])
+def test_a_pith_farther_off_than_the_stem_is_wide(tmp_path, distance, found):
+    folder = one_core(tmp_path, dbh=30.0, pith_distance_mm=distance, centre="unknown")
+    words = refused(folder) if found == "refused" else asked(folder)
+    assert ("mm to the pith" in words) == bool(found)
+
+
+@pytest.mark.parametrize(("height", "slip"), [(3, True), (300, True), (60, False)])
+def test_a_height_with_a_nought_too_many(tmp_path, height, slip):
+    trees = trees_of(AGES[:8])
+    cores = cores_of(trees, AGES[:8])
+    cores[3]["height_cm"] = height
+    words = asked(survey(tmp_path, trees=trees, cores=cores))
+    assert ("a nought is missing" in words) == slip
+
+
+def test_a_diameter_without_its_decimal_mark_and_a_core_named_after_another_tree(tmp_path):
+    trees = trees_of(AGES[:8])
+    cores = cores_of(trees, AGES[:8])
+    trees[5]["dbh_cm"] = 124
+    cores[2]["core"] = f"{trees[7]['tree']}b"
+    words = asked(survey(tmp_path, trees=trees, cores=cores))
+    assert "lost decimal mark" in words and "named after another tree" in words

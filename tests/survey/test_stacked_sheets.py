@@ -341,3 +341,19 @@ Plot,Tree,Species,DBH (cm),Date,Core ht (cm),Rings,Center
     (tmp_path / "field.csv").write_text(text)
     (problem,) = problems_of(tmp_path / "field.csv")
     assert "401.15 m2 if metres are meant" in problem.expected
+
+
+@pytest.mark.parametrize(
+    ("area", "least", "asked"),
+    [("0.2", "3", []), ("0.1", "3", ["area_m2"]), ("0.2", "2", ["min_dbh_cm"])],
+)
+def test_a_title_that_contradicts_the_table_of_plots_looks_wrong(tmp_path, area, least, asked):
+    (tmp_path / "stands.csv").write_text("stand,survey_date\na,2025-10-14\n")
+    (tmp_path / "plots.csv").write_text(f"plot,stand,Area (ac),Min DBH (in)\n1,a,{area},{least}\n")
+    (tmp_path / "cores.csv").write_text("core,tree,ring_count,centre\nc,t,70,pith\n")
+    (tmp_path / "trees.csv").write_text(
+        "Tupper stand 7 - all stems 3 in. and bigger,,,,\n"
+        '"5 plots, 1/5 acre each (52.7 ft radius). Oct 2025",,,,\n'
+        "tree,stand,plot,species,dbh_cm\nt,a,1,longleaf-pine,31\n"
+    )
+    assert [each.column for each in read_survey(tmp_path).warnings] == asked
