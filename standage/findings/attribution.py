@@ -41,7 +41,7 @@ NEEDED_FACTOR = 3.0
 NEEDED_SHARE = 0.8  # and share of the posterior that must agree with the claim (assumption)
 
 SHARES = ("waiting", "emerging", "after")
-OF_PULSE = "share of the pulse's stems"
+OF_PULSE = "share of its stems"
 NO_GRASS_STAGE = "species without a grass stage"
 ATTRIBUTION = schema.ResultTable(
     "attribution",

@@ -30,7 +30,7 @@ def table_reference() -> str:
 
 
 def _section(table: ResultTable) -> str:
-    sentences = [f"One row for {table.one_row}."]
+    sentences = [f"Each row: {table.one_row}."]
     if table.remark:
         sentences.append(table.remark)
     own = [column for column in table.columns if column.role != "internal" and column not in COMMON]

@@ -17,11 +17,10 @@ A survey is a folder of CSV files, or one .xlsx workbook with sheets of the same
 `stands`, `trees` and `cores` are needed. Columns may come in any order; optional ones may be left out, columns of your own are ignored. **Bold** names must be filled; "(kept)" marks columns that no model uses. A blank cell means "not recorded", never
 zero. `standage new DIR` makes empty forms; `standage check SURVEY` reports all problems. The header is row 1.
 
-CSV files are UTF-8, separated by commas, with decimal points; dates are YYYY-MM-DD. The smallest and largest number allowed
-of each column are with the forms. Identifiers are free text, compared letter by letter;
+CSV files are UTF-8, separated by commas, with decimal points; dates are YYYY-MM-DD. The forms give the range allowed in each column. Identifiers are free text, compared letter by letter;
 an apostrophe before `=`, `+`, `-` or `@` at the start of a cell is removed.
 
-**Sheets of your own.** Trees and cores may stand in the rows of one sheet or CSV file, a tree in as many rows as it has cores:
+**Sheets of your own.** Trees and cores may share one sheet or CSV file, a row a core:
 
 ```
 Tag #,Plot,Plot size (ac),Min DBH (in),Species,DBH (in),Date cored,Core height (ft),Rings,Pith
@@ -37,7 +36,7 @@ Headings, units, species and codes are read as crews write them. Cells read othe
   an event. Pith `no` needs what was seen, an estimate or a distance; `N/A` in dbh is a lost diameter. A plot with no tree (or `none`) was found empty.
 - **A sheet or file for each plot.** They are read one under another; the sheet's name is the plot where no column is, and its title gives date, plot area
   (`1/5 acre plots`, `radius 15 m`) and smallest diameter. A row `PLOT 2` above its stems also names a plot.
-- **Counts** may have a column for each stage (`Germinants`, `Grass`, `Bolting`, `Saplings`; `N/A` = not searched), in a sheet of their own, not below a list of stems; rows of totals are left out.
+- **Counts** may have a column for each stage (`Germinants`, `Grass`, `Bolting`, `Saplings`; `N/A` = not searched), in a sheet of their own; rows of totals are left out.
 - **No table `stands`:** they are those of the trees, surveyed on the last day of their cores.
 
 For other headings `standage check SURVEY --draft` writes `columns.toml` (beside a single file `NAME.columns.toml`), a line a heading, to correct:
@@ -109,7 +108,7 @@ def column_reference() -> str:
     parts = [INTRODUCTION]
     for table in TABLES:
         parts.append(
-            f"\n## {table.file}\n\nOne row for"
+            f"\n## {table.file}\n\nEach row:"
             f" {table.one_row}.{'' if table.needed else ' Optional.'}\n\n"
         )
         described: dict[str, list[str]] = {}
@@ -177,7 +176,7 @@ RELATIONS = """
 - No ring is younger than its core: one taken in January has the ring of the year before as its last.
 - `ring_count` is the years from `first_ring_year` to `last_ring_year`, or one fewer where the last ring was still growing; within a
   tenth in a crossdated core. A core has at least 0.1 mm of wood a ring.
-- An arc goes with centre `arcs`, `rotten` or `unknown`, chord and height together, the height at most half of the chord.
+- An arc goes with centre `arcs`, `rotten` or `unknown`, its height at most half of the chord.
 - Ring widths lie within the core's years and are no more than `ring_count` (a tenth more if crossdated); none is later than coring or death, or over three years before planting.
   Their sum fits `core_length_mm` and the diameter at the core (or `dbh_cm`); ten rings and more have a mean from 0.1 to 15 mm.
 - A live stem in a plot has a diameter within its limits.
