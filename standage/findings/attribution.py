@@ -41,7 +41,7 @@ NEEDED_FACTOR = 3.0
 NEEDED_SHARE = 0.8  # and share of the posterior that must agree with the claim (assumption)
 
 SHARES = ("waiting", "emerging", "after")
-OF_PULSE = "share of the pulse's stems"
+OF_PULSE = "share of its stems"
 NO_GRASS_STAGE = "species without a grass stage"
 ATTRIBUTION = schema.ResultTable(
     "attribution",
@@ -69,7 +69,7 @@ ATTRIBUTION = schema.ResultTable(
         ),
         *schema.probability(
             " ".join(f"probability_began_within_{span}" for span in SPANS),
-            "that it began 0 to so many years after the event",
+            "0 to so many years after the event",
         ),
         *schema.probability(
             "probability_before probability_during",
@@ -77,19 +77,19 @@ ATTRIBUTION = schema.ResultTable(
         ),
         *schema.probability(
             "chance_as_close",
-            "that of as many events as can be set beside the pulse, placed at random, one came as"
+            "that of as many events at random one came as"
             " close, before or after (in a period: 0 years)",
         ),
         *schema.probability(
             "probability_none_on_record",
-            "in the row without event: that the pulse goes with none on record, by the"
+            "in the row without event: that the pulse goes with none, by the"
             " [usual lags](#pulses-and-events)",
-            blank="no event can be set beside it",
+            blank="no event to compare",
         ),
         *schema.number(
             "share_waiting",
             OF_PULSE,
-            "in the grass stage when the event came",
+            "in the grass stage at the event",
             blank=NO_GRASS_STAGE,
             interval=True,
         ),

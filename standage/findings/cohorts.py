@@ -41,7 +41,7 @@ COHORTS = schema.ResultTable(
             "seedling_stages_per_ha",
             "plants/ha",
             "germinants, grass-stage and emerging plants",
-            blank="under basis `coring height`",
+            blank="basis `coring height`",
             interval=True,
         ),
         *schema.BASIS,

@@ -92,8 +92,8 @@ COMPARISON = schema.ResultTable(
         ),
         *schema.probability(
             "probability_greater",
-            "that the first has more (is later); of `age_structure_distance`: that"
-            " it exceeds what two stands alike would show",
+            "that the first is greater or later; of `age_structure_distance`: that"
+            " it exceeds that of stands alike",
         ),
         *schema.probability("probability_equal", "that both have the same"),
         *schema.probability(

@@ -29,8 +29,8 @@ Names: `stand_beginning_years`, `grass_stage_median_years`, `years_to_breast_hei
 `height_growth_dispersion`, `early_growth_factor`, `counting_factor`, `share_removed` (by recorded
 cuts), `dbh_growth_cm_per_year`, `dbh_asymptote_cm`, `dbh_scatter`, `plot_dispersion`, and for each
 stage counted `stage_factor_germinant`, `stage_factor_grass`, `stage_factor_emerging`,
-`stage_factor_sapling`. Where prior and posterior are alike, the survey said nothing of it, and
-results that hang on it hang on the [profile](profiles.md).""",
+`stage_factor_sapling`. Where prior and posterior are alike, results rest on the
+[profile](profiles.md).""",
 )
 
 

@@ -47,7 +47,7 @@ ASSUMPTIONS = (
 )
 PRIOR_SENSITIVITY = schema.ResultTable(
     "prior_sensitivity",
-    "a stand, species and assumption: what would come out under another",
+    "a stand, species and assumption",
     (
         *schema.UNIT,
         *schema.code("component", "the assumption", ASSUMPTIONS),
@@ -57,8 +57,7 @@ PRIOR_SENSITIVITY = schema.ResultTable(
         *schema.number(
             "establishment_years_change",
             "years",
-            "by which cored trees date later (negative: earlier), median over"
-            " trees of their mean year",
+            "by which cored trees date later, median over trees of their mean year",
         ),
         *schema.number("establishment_years_error", "years", "its Monte Carlo standard error"),
         *schema.number("stems_per_ha_change", "stems/ha", "of the median number of stems"),
@@ -77,18 +76,18 @@ PRIOR_SENSITIVITY = schema.ResultTable(
         *schema.number(
             "share_followed",
             "share",
-            "of the change that the survey lets through: 1, it says nothing of it",
+            "of the change that the survey lets through: 1, it says nothing",
         ),
         *schema.number(
             "sensitivity",
             "per doubling",
-            "by which the mean date moves when the prior (or the counts) counts double:"
+            "by which the mean date moves when the prior (or counts) weighs double:"
             " cumulative Jensen-Shannon distance",
         ),
         *schema.number(
             "surprise",
             "standard deviations",
-            "by which the data pull the quantity, of what the prior expects",
+            "by which data pull the quantity from the prior",
             blank="counts",
         ),
         *schema.code(

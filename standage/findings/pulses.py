@@ -80,7 +80,7 @@ PULSES = schema.ResultTable(
         *schema.number("largest_plot_share", "share of its stems", "in the plot that has most"),
         *schema.probability(
             "probability_planted",
-            "that its trees [were planted](#pulses) by people who wrote nothing down",
+            "that its trees [were planted](#pulses), unrecorded",
             blank="it can't be told",
         ),
         *schema.probability(
@@ -91,12 +91,10 @@ PULSES = schema.ResultTable(
         *schema.number(
             "spacing_ratio",
             "ratio",
-            "mean distance of its stems to the nearest, over that of places by chance",
+            "mean distance of its stems to the nearest, over that by chance",
             blank="no positions",
         ),
-        *schema.probability(
-            "spacing_by_chance", "that places by chance are as regular", blank="no positions"
-        ),
+        *schema.probability("spacing_by_chance", "that chance is as regular", blank="no positions"),
         *schema.whole("window_years", "years", "the best window"),
         *schema.probability(
             "prior_share",
@@ -108,8 +106,8 @@ PULSES = schema.ResultTable(
         *schema.number(
             "shared_part_of_centre",
             "share of a variance",
-            "of the centre's, from the stand's mean grass stage and growth to"
-            " breast height, which more cores hardly lower (least squares over"
+            "of the centre's, from mean grass stage and growth to"
+            " breast height (least squares over"
             " draws; chance gives 2 in their number)",
             blank=f"at coring height, or under {FEWEST_DRAWS} draws",
         ),

@@ -66,7 +66,7 @@ RATE = schema.ResultTable(
         ),
         *schema.code(
             "supported",
-            "whether the survey raised the odds of that, and the ten years end"
+            "that the survey raised these odds, and the ten years end"
             " among plants that have begun to grow up",
             ("yes", "no"),
         ),

@@ -26,7 +26,7 @@ DISTURBED = "that the canopy was opened, or trees lost vigour, from rings and ev
 RINGS_ALONE = "the same from the rings alone"
 RELEASES = schema.ResultTable(
     "releases",
-    "a stand and year in which growth changed for long, or a disturbance is not unlikely",
+    "a stand and year of lasting change in growth, or in which a disturbance is not unlikely",
     (
         *schema.STAND,
         *schema.year("year", "first ring of the new growth, or of the disturbance"),
@@ -34,7 +34,7 @@ RELEASES = schema.ResultTable(
         *schema.number(
             "share_released share_suppressed",
             AT_RISK,
-            "growing faster, or more slowly, for long from then, give or take a year",
+            "growing faster, or more slowly, from then on, give or take a year",
             interval=True,
         ),
         *schema.probability("probability_disturbed", DISTURBED),
@@ -49,7 +49,7 @@ RELEASES = schema.ResultTable(
         *schema.number(
             "released_elsewhere suppressed_elsewhere",
             AT_RISK,
-            "the same in the survey's other stands: if as common there, think of weather",
+            "the same in other stands: if as common, think of weather",
         ),
         *schema.text(
             "criterion",

@@ -25,18 +25,17 @@ LEAST_DRAWS = 5.0  # of a median: how many draws it has to rest on at least (ass
 
 REREADING = schema.ResultTable(
     "rereading",
-    "a counted core, those of which a sure reading would change most first",
+    "a counted core, those first where a sure reading would change most",
     (
         *schema.UNIT,
         *schema.whole("rank", "", "within the survey"),
         *schema.text("core tree reader", "as in `cores.csv`"),
         *schema.probability(
-            "misread_probability", "that its reading is off by years, beyond its usual error"
+            "misread_probability", "that its reading is off beyond its usual error"
         ),
         *schema.year(
             "tree_year",
-            "first growing season of the tree as dated; of the first ring at the core where no"
-            " coring height is recorded",
+            "establishment, or the first ring at the core where no coring height is recorded",
             interval=True,
         ),
         *schema.year("year_if_right", "its median, were the reading right", blank="hardly so"),
@@ -44,18 +43,18 @@ REREADING = schema.ResultTable(
         *schema.number(
             "tree_gain_years",
             "years",
-            "by which the mean error of that year would shrink with a sure reading",
+            "by which a sure reading would shrink the mean error of that year",
             blank="hardly ever right",
         ),
         *schema.number(
             "oldest_gain_years",
             "years",
-            "the same of the year of the oldest cored tree of its stand and species",
+            "the same of the oldest cored tree of its stand and species",
             blank="a dead tree, or hardly ever right",
         ),
     ),
-    remark="Ranked by both gains together. Crossdated cores are not doubted and have no row;"
-    " [how it is worked out](evidence.md#gross-errors).",
+    remark="Ranked by the sum of both gains. Crossdated cores have no row;"
+    " [mathematics](evidence.md#gross-errors).",
 )
 
 

@@ -53,7 +53,7 @@ MIDDLE_SHARE = 0.8  # of the stems, between the years by which a tenth and nine 
 EVEN_AGED_YEARS = 20
 EVEN_AGED_SHARE = 0.8  # "nearly all" (assumption)
 
-NOT_AT_CORING_HEIGHT = "under basis `coring height`"
+NOT_AT_CORING_HEIGHT = "basis `coring height`"
 
 
 def _span(name: str) -> tuple[schema.ResultColumn, ...]:

@@ -39,13 +39,13 @@ STAND_TABLE = schema.ResultTable(
                 STAND: "all stems, as in `stand_summary.csv`",
                 AGE_CLASS: "ten years of establishment",
                 DIAMETER_CLASS: "at breast height",
-                COHORT: "the years of a pulse, or those before, between and after pulses",
+                COHORT: "years of a pulse, or before, between and after pulses",
             },
         ),
         *schema.text(
             "group",
-            f"its name; `{UNDATED}`: of all years to which no cored tree is dated, together;"
-            f" `{UNLISTED}`: an allowance for stems unlike any that were listed",
+            f"its name; `{UNDATED}`: all years to which no cored tree is dated;"
+            f" `{UNLISTED}`: an allowance for stems unlike any listed",
         ),
         *schema.year("first_year last_year", "of an age class or a cohort"),
         *schema.number("from_cm to_cm", "cm", "of a diameter class, the second not in it"),

@@ -16,6 +16,7 @@ COMMON = (*UNIT, *BASIS, *AMOUNTS)  # described once
 PLAIN_UNITS = (
     *(CALENDAR_YEAR, "probability", "share", "ratio", "years", "cm"),
     *("stems", "trees", "plots", "cores", "rings", "pulses", "stands", "draws", "degrees"),
+    *("share of stems", "stems/ha", "plants/ha", "m2/ha", "stems/ha/year"),
 )
 
 
@@ -29,7 +30,7 @@ def table_reference() -> str:
 
 
 def _section(table: ResultTable) -> str:
-    sentences = [f"One row for {table.one_row}."]
+    sentences = [f"Each row: {table.one_row}."]
     if table.remark:
         sentences.append(table.remark)
     own = [column for column in table.columns if column.role != "internal" and column not in COMMON]

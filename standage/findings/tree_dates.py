@@ -65,7 +65,7 @@ TREE_DATES = schema.ResultTable(
         *schema.number(
             "sd_count sd_centre sd_height sd_grass",
             "years",
-            "standard deviation added by counting (its usual error), rings missed at the centre,"
+            "standard deviation added by counting (usual error), rings missed at the centre,"
             " growth to the core's height and the grass stage, core alone",
         ),
         *schema.number("sd_total", "years", "of the establishment year, given the whole survey"),
@@ -75,16 +75,16 @@ TREE_DATES = schema.ResultTable(
         *schema.number("dbh_cm", "cm", "diameter at breast height"),
         *schema.text(
             "separate_years",
-            "of a tree of one time or another, 10 unlikely years or more between:"
-            " these times and their shares; its median is unlikely",
+            "of a tree of one time or another, 10 unlikely years or more apart:"
+            " these times and shares; its median is unlikely",
         ),
         *schema.probability(
             "misread_probability",
-            "that a count of its cores is off by years, beyond its usual error: `rereading.csv`",
+            "that a count of its cores is off beyond its usual error: `rereading.csv`",
             blank="none was counted, or none dates it",
         ),
     ),
-    remark="`standage ages SURVEY --csv FILE` writes the same but the last four,"
+    remark="`standage ages SURVEY --csv FILE` writes all but the last four,"
     " from each tree's own cores under a flat prior.",
 )
 FROM_THE_CORE_ALONE = [

@@ -38,7 +38,7 @@ QUANTITIES: dict[str, Quantity] = {
         "growing seasons", 0.5, 25, "median seasons without a stem, in the middle stand"
     ),
     "grass_stage.median_log_sd": Quantity(
-        "log units", 0.01, 2, "how far the median may be wrong for the species as a whole"
+        "log units", 0.01, 2, "how far the median may be wrong for the species"
     ),
     "grass_stage.between_stand_log_sd": Quantity(
         "log units", 0.01, 2, "how stands differ in their median"
@@ -46,9 +46,7 @@ QUANTITIES: dict[str, Quantity] = {
     "grass_stage.within_stand_log_sd": Quantity(
         "log units", 0.05, 2, "how plants of one stand differ"
     ),
-    "grass_stage.within_log_sd": Quantity(
-        "log units", 0.01, 2, "how far the line above may be wrong, as a factor"
-    ),
+    "grass_stage.within_log_sd": Quantity("log units", 0.01, 2, "how far that may be wrong"),
     "grass_stage.longest_years": Quantity(
         "growing seasons", 1, 80, "longest grass stage the model allows"
     ),
@@ -59,7 +57,7 @@ QUANTITIES: dict[str, Quantity] = {
         "growing seasons", 0.5, 80, "mean from emergence (else establishment) to 1.37 m"
     ),
     "height_growth.years_log_sd": Quantity(
-        "log units", 0.01, 2, "how far that mean may be wrong for the species as a whole"
+        "log units", 0.01, 2, "how far that mean may be wrong for the species"
     ),
     "height_growth.between_stand_log_sd": Quantity(
         "log units", 0.01, 2, "how stands differ in that mean"
@@ -96,10 +94,10 @@ QUANTITIES: dict[str, Quantity] = {
         "cm of dbh per year",
         0.05,
         4,
-        "median diameter growth when breast height has just been passed",
+        "median diameter growth just above breast height",
     ),
     "size.growth_log_sd": Quantity(
-        "log units", 0.01, 2, "how far that growth may be wrong for the species as a whole"
+        "log units", 0.01, 2, "how far that growth may be wrong for the species"
     ),
     "size.growth_between_stand_log_sd": Quantity(
         "log units", 0.01, 2, "how stands differ in that growth"
@@ -112,9 +110,7 @@ QUANTITIES: dict[str, Quantity] = {
         "log units", 0.01, 2, "how stands differ in that diameter", 0.3
     ),
     "size.scatter": Quantity("log units", 0.05, 1.5, "how trees of one age differ in diameter"),
-    "size.scatter_log_sd": Quantity(
-        "log units", 0.01, 2, "how far the scatter may be wrong, as a factor"
-    ),
+    "size.scatter_log_sd": Quantity("log units", 0.01, 2, "how far the scatter may be wrong"),
     "size.epoch_log_sd": Quantity(
         "log units", 0.01, 1, "how growth differed between periods a few decades long"
     ),
@@ -147,7 +143,7 @@ QUANTITIES: dict[str, Quantity] = {
         "share of cores",
         0,
         1,
-        "cores that hold the pith where nothing about the centre is recorded",
+        "cores with pith where nothing is recorded of the centre",
     ),
     "core.unknown_missing_rings_median": Quantity(
         "rings", 0.5, 100, "median rings missed by the others"
@@ -179,14 +175,14 @@ QUANTITIES: dict[str, Quantity] = {
         "stems of 25.4 cm per ha",
         100,
         10_000,
-        "stand density index of the densest stands; far above it areas are asked about",
+        "stand density index of the densest stands; areas far above it are asked about",
         2500,
     ),
     "limits.widest_mean_ring_mm": Quantity(
-        "mm", 1, 40, "mean ring of a whole core above which it is asked about", 15
+        "mm", 1, 40, "mean ring of a core above which it is asked about", 15
     ),
     "limits.narrowest_mean_ring_mm": Quantity(
-        "mm", 0.02, 5, "mean ring of a whole core below which it is asked about", 0.1
+        "mm", 0.02, 5, "mean ring of a core below which it is asked about", 0.1
     ),
 }
 

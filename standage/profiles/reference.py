@@ -35,7 +35,9 @@ def profile_reference() -> str:
         "",
     ]
     for key, quantity in QUANTITIES.items():
-        lines.append(f"- `{key}`: {quantity.meaning}{_unit(quantity)}: {_numbers(profiles, key)}")
+        lines.append(
+            f"- `{key}`: {quantity.meaning}{_unit(key, quantity)}: {_numbers(profiles, key)}"
+        )
     sourced: dict[str, dict[str, list[str]]] = {}
     for profile in profiles:
         for key in used_keys(profile):
@@ -50,8 +52,10 @@ def profile_reference() -> str:
     return "\n".join(lines) + "\n"
 
 
-def _unit(quantity: Quantity) -> str:
-    return "" if quantity.unit == LOG_UNITS else f" [{quantity.unit}]"
+def _unit(key: str, quantity: Quantity) -> str:
+    """The unit, unless the key has it."""
+    said = set(quantity.unit.split()) <= set(key.replace(".", "_").split("_"))
+    return "" if said or quantity.unit == LOG_UNITS else f" [{quantity.unit}]"
 
 
 def _numbers(profiles: list[Profile], key: str) -> str:

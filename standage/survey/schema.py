@@ -137,7 +137,7 @@ def _of(name: str, table: str, meaning: str, *, required: str = "", example: str
     return Column(name, "reference", meaning, required=required, refers_to=table, example=example)
 
 
-NOTE = Column("note", "text", "remarks, which are not read", kept=True)
+NOTE = Column("note", "text", "remarks, not read", kept=True)
 ONE_OF_TWO = "one of first_ring_year and ring_count, unless centre is rotten"
 ONE_READ = "one of first_ring_year and ring_count"
 # The widest diameter accepted, 250 cm, is beyond any southern pine: a larger figure is a unit
@@ -224,7 +224,7 @@ TREES = Table(
         _of(
             "plot",
             "plots",
-            "blank = outside the plots (picked by eye, or no plots): dated, and kept out of stems"
+            "blank = outside the plots (picked by eye, or no plots): dated, but not part of stems"
             " per hectare and rates, and of the relation of size and age unless the survey has no"
             " plots",
             example="north-1",
@@ -250,8 +250,7 @@ TREES = Table(
         _code(
             "status",
             "live dead stump",
-            "dead stems are dated and reported, and stay out of the age structure of the living"
-            " stand",
+            "dead stems are dated, and stay out of the age structure of the living stand",
             default="live",
             example="live",
         ),
@@ -272,13 +271,13 @@ TREES = Table(
         _year("planted_year", "planted stems: year of planting"),
         _year(
             "alive_in_year",
-            "earliest year in which it is known to have been a tree: it reached the height of its"
-            " lowest core (without a core, breast height) in that year or before",
+            "earliest year in which it is known to have reached the height of its"
+            " lowest core (without a core, breast height)",
         ),
         _code(
             "alive_source",
             "scar witness_tree inventory photograph other",
-            "what that rests on: the year of a scar, a survey's witness tree, a list with"
+            "what that rests on: a scar, a survey's witness tree, a list with"
             " diameters, a photograph; other: say in note",
             required="alive_in_year is given",
             kept=True,
@@ -356,8 +355,8 @@ CORES = Table(
         _code(
             "at_least",
             "yes no",
-            "yes = the rings seen are a least number, as in 63+: rings further in were not counted,"
-            " and nothing is assumed of them",
+            "yes = the rings seen are a least number, as in 63+:"
+            " nothing is assumed of rings further in",
             default="no",
         ),
         _code(
@@ -480,8 +479,8 @@ CORES = Table(
 
 CORE_READINGS = Table(
     "core_readings",
-    "a further reading of a core, beside the one in cores.csv: by another reader, or by the same on"
-    " another day. Its count is used with that of cores.csv, and readers are compared",
+    "a further reading of a core, by another reader, or by the same on"
+    " another day. Counts are used together with cores.csv, and readers compared",
     columns=(
         _of("core", "cores", "the core", required="yes", example="north-1-01-a"),
         Column("reader", "text", "who read it", required="yes", example="B"),
@@ -593,8 +592,7 @@ KNOWN_AGE_STEMS = Table(
         _code(
             "known_from",
             "records tagged rings",
-            "what the age is known from; ring counts at the collar miss years of the grass stage:"
-            " they bound, they do not tell",
+            "what the age is known from; ring counts at the collar miss years of the grass stage",
             required="yes",
             example="tagged",
         ),
