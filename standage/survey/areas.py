@@ -109,8 +109,8 @@ def area_in(cell: str, unit: str) -> Area | None:
             round(IN_SQUARE_METRES[of] / int(found[1]), DECIMALS), f"fraction of {of} to m2"
         )
     elif (bare := re.fullmatch(r"1\s*/\s*(\d+)", text)) and int(bare[1]) and unit in OF_LAND:
-        of = round(IN_SQUARE_METRES[unit] / int(bare[1]), DECIMALS)
-        return Area(of, f"fraction of {unit} to m2")
+        part = round(IN_SQUARE_METRES[unit] / int(bare[1]), DECIMALS)
+        return Area(part, f"fraction of {unit} to m2")
     elif measure_of(text) == "milacres":
         return Area(round(IN_SQUARE_METRES["milacres"], DECIMALS), "a milacre to m2")
     else:
