@@ -12,10 +12,24 @@ import pandas as pd
 from standage.errors import StandageError
 from standage.evidence.tree_ages import LEAST_AGE
 from standage.replaced_file import replaced
+from standage.survey.accounted import LEFT_OUT, Account
 from standage.survey.formula_escapes import escape_table, write_escaped_csv
 
 READERS = ["reader", "other_reader"]
+NOT_CORED = "not cored: only the stand model"
+UNDATED = ("not cored", "dead and not cored")
+"""How the reasons begin of stems without a core, those that a run dates by size first."""
 MOST_NAMED = 8  # cores to read once more, on a screen
+
+
+def with_reasons(table: pd.DataFrame, accounted: Account) -> pd.DataFrame:
+    """The table with the reason of each stem that was not cored and that a run leaves out, too."""
+    unused = (each for of in accounted.tallies if of.what == "stems" for each in of.unused)
+    left = {each.name: each.reason for each in unused if each.part == LEFT_OUT}
+    reasons = "not cored: " + table["tree"].map(left)
+    own = table["left_out_reason"]
+    found = own.str.startswith(NOT_CORED) & reasons.notna()
+    return table.assign(left_out_reason=own.where(~found, reasons))
 
 
 def ages_text(table: pd.DataFrame, level: float) -> str:
@@ -39,9 +53,9 @@ def ages_text(table: pd.DataFrame, level: float) -> str:
         & table["coring_height_year_median"].isna()
         & table["establishment_year_high"].isna()
     )
-    silent = uncored & table["left_out_reason"].str.startswith("not cored")
-    dead = uncored & table["left_out_reason"].str.startswith("dead and not cored")
-    for row in table[~(silent | dead)].itertuples():
+    silent = uncored & table["left_out_reason"].str.startswith(NOT_CORED)
+    undated = uncored & table["left_out_reason"].str.startswith(UNDATED) & ~silent
+    for row in table[~(silent | undated)].itertuples():
         if row.note.startswith(LEAST_AGE):
             lines.append(f"{row.tree:<{wide}} {row.stand:<{broad}} {_least(row)}")
             continue
@@ -75,8 +89,10 @@ def ages_text(table: pd.DataFrame, level: float) -> str:
             f"{int(silent.sum())} stems that were not cored are in the CSV only; the stand model"
             " (`standage run`) dates them by their size."
         )
-    if dead.any():
-        lines.append(f"{int(dead.sum())} dead stems that were not cored are in the CSV: undated.")
+    if undated.any():
+        reasons = table.loc[undated, "left_out_reason"].str.removeprefix("not cored: ")
+        named = "; ".join(f"{count} {why}" for why, count in reasons.value_counts().items())
+        lines.append(f"{int(undated.sum())} stems that were not cored stay undated: {named}.")
     return "\n".join(lines)
 
 

@@ -120,7 +120,7 @@ def ages(survey: str, level: float, profile_folder: str | None, csv_path: str | 
     """Date each cored tree of a SURVEY by itself, at once, without the stand model; says what each
     step adds to the uncertainty.
     """
-    from standage.commands.ages_table import ages_text, readings_text, write_ages
+    from standage.commands.ages_table import ages_text, readings_text, with_reasons, write_ages
     from standage.commands.taken_in import what_took_part
     from standage.evidence import date_trees
     from standage.evidence.account import account
@@ -133,9 +133,9 @@ def ages(survey: str, level: float, profile_folder: str | None, csv_path: str | 
     )
 
     read = _read(survey, profile_folder)
-    table = date_trees(read, level=level, folder=profile_folder)
-    click.echo(ages_text(table, level))
     taken_in = account(read, profile_folder=profile_folder)
+    table = with_reasons(date_trees(read, level=level, folder=profile_folder), taken_in)
+    click.echo(ages_text(table, level))
     click.echo("\n".join(what_took_part(read, taken_in, with_file=False)))
     path = write_ages(table, csv_path or f"{read.name}-ages.csv")
     click.echo(f"wrote {path}")

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from standage.causes import causes_of, lines_of_causes
+from standage.commands.check_text import not_used_of
+from standage.problems import plainly
 from standage.survey.formula_escapes import escape_table, write_escaped_csv
 from standage.survey.liberties import table_of_readings
 
@@ -30,6 +32,8 @@ def what_took_part(survey: Survey, account: Account, *, with_file: bool) -> list
     """
     first = account.in_a_line()
     paragraphs = ["\n".join(["Accounted for:", *([first] if first else []), str(account)])]
+    if unread := [plainly(each) for each in not_used_of(survey)]:
+        paragraphs.append("\n".join(["Not read:", *unread]))
     if survey.warnings:
         lines = lines_of_causes(causes_of(survey.warnings))
         paragraphs.append("\n".join(["Looks wrong, used as written:", *lines]))

@@ -233,7 +233,7 @@ def _date_species(
     outcome = trees["core_outcome"].to_numpy(object)
     not_cored = np.where(
         trees["status"].isin(("dead", "stump")),
-        "dead and not cored: nothing dates it",
+        "dead and not cored",
         "not cored: only the stand model dates it, by its size",
     )
     text["left_out_reason"][members] = [

@@ -54,7 +54,7 @@ _NUMBERS = {
     "eight": "8",
     "ten": "10",
 }
-OF_LAND = {"ac", "ha"}
+OF_LAND = {"acres", "ha"}
 """Units of areas of which a fraction may stand below a heading that says them."""
 NEARLY_ALL = 0.9
 """Share of the rows of counts that name a subplot (assumption)."""
@@ -101,6 +101,9 @@ def area_in(cell: str, unit: str) -> Area | None:
         what, number, length = found.groups()
     elif found := _ROUND_AFTER.fullmatch(text):
         number, length, what = found.groups()
+    elif (bare := re.fullmatch(r"1\s*/\s*(\d+)", text)) and int(bare[1]) and unit in OF_LAND:
+        size = round(IN_SQUARE_METRES[unit] / int(bare[1]), DECIMALS)
+        return Area(size, f"fraction of {unit} to m2")
     elif (found := _FRACTION.fullmatch(text)) and int(found[1]):
         of = measure_of(found[2].strip())
         if of not in IN_SQUARE_METRES:
@@ -108,9 +111,6 @@ def area_in(cell: str, unit: str) -> Area | None:
         return Area(
             round(IN_SQUARE_METRES[of] / int(found[1]), DECIMALS), f"fraction of {of} to m2"
         )
-    elif (bare := re.fullmatch(r"1\s*/\s*(\d+)", text)) and int(bare[1]) and unit in OF_LAND:
-        part = round(IN_SQUARE_METRES[unit] / int(bare[1]), DECIMALS)
-        return Area(part, f"fraction of {unit} to m2")
     elif measure_of(text) == "milacres":
         return Area(round(IN_SQUARE_METRES["milacres"], DECIMALS), "a milacre to m2")
     else:

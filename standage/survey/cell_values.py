@@ -121,7 +121,11 @@ def _numbers(cells: TableCells, column: Column, text: np.ndarray) -> np.ndarray:
             found, advice = f"'{text[place]}'", _range_advice(shown)
             if unit not in ("", column.unit) and re.fullmatch(r"[\d.]+", text[place]):
                 found += f", in {unit} by the heading"
-                advice = f"Write the unit into the cell where it is another: '{text[place]} cm'."
+                tenth = f"{float(text[place]) / 10:g}"
+                advice = (
+                    f"Correct it, as {tenth} if its point is missing; or write the unit into the"
+                    f" cell where it is another: '{text[place]} cm'."
+                )
             cells.problem(place, column, found, shown.allowed, advice)
         values[outside] = np.nan
     return values

@@ -13,7 +13,7 @@ from standage.survey.synonyms import code_meaning
 from standage.survey.written import WrittenTable
 
 KIND = EVENTS.column("kind")
-OF_PERIODS = {"fire-exclusion", "fire-resumed"}
+OF_PERIODS = {"fire-exclusion", "fire-resumed", "turpentining"}
 SHORTEST_PERIOD = 5
 """Kinds of events that last, and years from which two are beginning and end (assumption)."""
 _PERIOD = re.compile(r"((?:1[5-9]|20)\d\d)\s*(?:-|\u2013|\bto\b)\s*((?:1[5-9]|20)\d\d)")

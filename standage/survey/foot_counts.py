@@ -38,6 +38,9 @@ def foot_counts(
     species = list(header).index("species")
     runs: list[tuple[int, int]] = []
     for place, row in enumerate(cells):
+        if _is_header(row):
+            titled = place and _names_seedlings(cells[place - 1])
+            return [*runs, (place - 1 if titled else place, len(cells))]
         if not _is_count(row, species):
             continue
         if runs and runs[-1][1] == place:
@@ -46,6 +49,13 @@ def foot_counts(
             titled = place and _names_seedlings(cells[place - 1])
             runs.append((place - 1 if titled else place, place + 1))
     return runs
+
+
+def _is_header(row: Sequence[str]) -> bool:
+    """Whether a row names several stages and no number: the headings of a table of counts."""
+    filled = [cell for cell in row if cell]
+    stages = {stage for cell in filled if isinstance(stage := stage_in(cell), str)}
+    return len(stages) > 1 and not any(_NUMBER.fullmatch(cell) for cell in filled)
 
 
 def _is_count(row: Sequence[str], species: int) -> bool:

@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from standage.commands.ages_table import ages_text
+from standage.commands.ages_table import ages_text, with_reasons
 from standage.errors import SurveyError
 from standage.evidence import core, date_trees, evidence_over_years, read_cores, ring_count
+from standage.evidence.account import account
 from standage.evidence.height import delay_pmf_prior, normal_nodes
 from standage.evidence.tree_ages import LEAST_AGE
 from standage.profiles import load_profile
@@ -225,3 +226,11 @@ def test_a_least_age_is_printed_as_one_and_not_as_a_date(tmp_path):
     assert bound.split()[2:5] == ["before", f"{latest + 1}", f"{2022 - latest + 1}+"]
     assert bound.endswith(LEAST_AGE) and table["note"].tolist() == [LEAST_AGE, ""]
     assert f"{table['establishment_year_median'][1]:.0f} (" in whole
+
+
+def test_stems_that_nothing_dates_are_not_promised_to_the_stand_model(tmp_path):
+    survey = known_alive(tmp_path, "", core=False)
+    survey.trees.loc[survey.trees["tree"] == "old", "dbh_cm"] = np.nan
+    table = with_reasons(date_trees(survey), account(survey))
+    last = ages_text(table, 0.9).splitlines()[-1]
+    assert last.startswith("1 stems that were not cored stay undated: 1 in a plot, with neither")
