@@ -24,6 +24,15 @@ def sheet_values(sheet: Any) -> list[tuple]:
         return [_without_end(record) for record in bounded(sheet.iter_rows(values_only=True))]
 
 
+def top_of_sheet(sheet: Any, most: int) -> list[list[str]]:
+    """The first rows of a sheet, as text, at most so many."""
+    sheet.reset_dimensions()
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", category=UserWarning, module="openpyxl")
+        rows = list(sheet.iter_rows(max_row=most, values_only=True))
+    return [[as_text(value) for value in record] for record in rows]
+
+
 def _without_end(record: tuple) -> tuple:
     end = len(record)
     while end and record[end - 1] is None:
