@@ -315,7 +315,7 @@ def _parts_of_stems(
             "no profile for species '" + species + "': tallied only",
             "",
             stems["set_aside"].to_numpy(object),
-            "too few stems of " + species + " in this stand to date one by its size",
+            "of " + species + ", too few in this stand to date one by its size",
             species + " has no history in this stand to date one by its size",
             unread,
             "not cored, and without coring heights sizes can't be used",

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from textwrap import wrap
+from typing import Any
 
 import pandas as pd
 from matplotlib.artist import Artist
@@ -25,6 +26,7 @@ LETTERS_BESIDE = 32  # of a name in a line beside an axis, on a page
 LETTER_WIDTH = 0.55  # of a letter against the size of the type, with room to spare
 LETTERS_OF_A_MARK = 4  # width of a mark in a legend, or of a margin
 LETTERS_AN_INCH = 4  # of such a line, for each inch of a narrower picture
+PALE = 0.4  # of the shade of years that a pulse may reach, against that of its likely years
 NARROW = 5.0  # axes narrower than this have their notes one below the other [inches]
 
 
@@ -79,6 +81,20 @@ def chance(probability: float) -> str:
     if probability > 0.99:
         return "> 99 %"
     return "< 1 %" if probability < 0.01 else f"{100 * probability:.0f} %"
+
+
+def shade_pulse(ax: Axes, pulse: Any) -> None:
+    """Shades the years of a pulse behind what is drawn: pale from the earliest year in which it may
+    have begun to the latest in which it may have ended, dark between its medians.
+
+    pulse: a row of the pulse table, as a tuple with names.
+    """
+    ink = current_style().pulse
+    for first, last, alpha in (
+        (pulse.start_low, pulse.end_high, PALE),
+        (pulse.start_median, pulse.end_median, 1.0),
+    ):
+        ax.axvspan(first, last + 1, facecolor=ink, alpha=alpha, linewidth=0, zorder=0)
 
 
 def explain_below(

@@ -13,7 +13,14 @@ from matplotlib.axes import Axes
 from matplotlib.colors import to_rgba
 from matplotlib.figure import Figure
 
-from standage.figures.axes import drawing_axes, new_figure, plain, unit_title, years_are
+from standage.figures.axes import (
+    drawing_axes,
+    new_figure,
+    plain,
+    shade_pulse,
+    unit_title,
+    years_are,
+)
 from standage.figures.distances import LINE_HEIGHT, distances_figure
 from standage.figures.event_lane import ROW_HEIGHT, draw_events
 from standage.figures.stand import dated_and_not
@@ -209,7 +216,7 @@ def plot_strip(
         for point in ("low", "median", "high")
     )
     for pulse in () if pulses is None else pulses.itertuples():
-        ax.axvspan(pulse.start_median, pulse.end_median + 1, color=style.pulse, zorder=0)
+        shade_pulse(ax, pulse)
     ax.bar(
         first,
         middle,

@@ -13,11 +13,19 @@ import numpy as np
 import pandas as pd
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
-from matplotlib.colors import to_rgba
+from matplotlib.colors import to_rgb
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
-from standage.figures.axes import chance, drawing_axes, explain_below, plain, unit_title, years_are
+from standage.figures.axes import (
+    chance,
+    drawing_axes,
+    explain_below,
+    plain,
+    shade_pulse,
+    unit_title,
+    years_are,
+)
 from standage.figures.event_lane import draw_events
 from standage.figures.styles import current_style
 from standage.findings.stems import SAMPLED
@@ -56,7 +64,7 @@ def plot_cohorts(
     style = current_style()
     ax = plain(drawing_axes(ax))
     for pulse in () if pulses is None else pulses.itertuples():
-        ax.axvspan(pulse.start_median, pulse.end_median + 1, color=style.pulse, zorder=0)
+        shade_pulse(ax, pulse)
     dated = None if trees is None else cored_years(trees)
     shown = _from_first_worth_showing(cohorts, cohorts["share_high"] >= LEAST_SHARE)
     if dated is not None and len(dated):
@@ -76,7 +84,7 @@ def plot_cohorts(
             middle[those],
             width=width[those] * 0.94,
             align="edge",
-            facecolor=to_rgba(style.posterior, 0.55) if face else "white",
+            facecolor=on_white(style.posterior, 0.55) if face else "white",
             edgecolor=style.posterior,
             linewidth=0.8,
         )
@@ -98,6 +106,11 @@ def plot_cohorts(
     )
     ax.set_title(unit_title(shown), loc="left")
     return ax
+
+
+def on_white(ink: str, alpha: float) -> tuple[float, ...]:
+    """A light ink that lets nothing behind it through: a shade would make another colour of it."""
+    return tuple(1 - alpha * (1 - part) for part in to_rgb(ink))
 
 
 def dated_and_not(
@@ -185,7 +198,7 @@ def _shade_pulses(ax: Axes, pulses: pd.DataFrame | None) -> list[str]:
     style = current_style()
     notes = []
     for pulse in () if pulses is None else pulses.itertuples():
-        ax.axvspan(pulse.start_median, pulse.end_median + 1, color=style.pulse, zorder=0)
+        shade_pulse(ax, pulse)
         middle = (pulse.start_median + pulse.end_median + 1) / 2
         words: dict[str, Any] = {
             "ha": "center",
@@ -195,8 +208,8 @@ def _shade_pulses(ax: Axes, pulses: pd.DataFrame | None) -> list[str]:
         }
         ax.annotate(f"{pulse.pulse}", (middle, 0.985), xycoords=("data", "axes fraction"), **words)
         notes.append(
-            f"{pulse.pulse}  pulse {pulse.start_median}\u2013{pulse.end_median}, probability"
-            f" {chance(pulse.probability)}"
+            f"{pulse.pulse}  pulse, begun {pulse.start_low}\u2013{pulse.start_high}, ended"
+            f" {pulse.end_low}\u2013{pulse.end_high}, probability {chance(pulse.probability)}"
         )
     return notes
 

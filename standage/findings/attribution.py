@@ -416,10 +416,11 @@ def _share_columns(
         "prior_share": stage_shares(prior, weights, inside, year),
     }
     columns = _blank_shares()
-    for name, shares in by_name.items():
-        for share in SHARES:
-            if has_grass_stage or share != "waiting":
-                columns |= interval_columns(f"{name}_{share}", getattr(shares, share), level)
+    for share in SHARES:
+        if has_grass_stage or share != "waiting":
+            fitted_share, prior_share = (getattr(each, share) for each in by_name.values())
+            columns |= wider_columns(f"share_{share}", fitted_share, level, most=1.0)
+            columns |= interval_columns(f"prior_share_{share}", prior_share, level)
     if has_grass_stage:
         fitted_mostly, prior_mostly = mostly(by_name["share"]), mostly(by_name["prior_share"])
         for when, (waiting, after) in (("", fitted_mostly), ("prior_", prior_mostly)):

@@ -19,6 +19,9 @@ from standage.findings.schema import Row
 from standage.findings.stems import CORING_HEIGHT, MOSTLY, SAMPLED
 
 WIDE_RATIO = 5.0  # an amount known no better than fivefold is not given as a number (assumption)
+# of the share of a pulse's stems that waited for an event: how wide an interval still says
+# something of it (assumption)
+WIDEST_SHARE = 0.5
 AGREED = 0.8  # share of draws that must agree on a span of years before it is given (assumption)
 
 Question = Literal[
@@ -30,6 +33,7 @@ Question = Literal[
     "when",
     "half span",
     "steady",
+    "waiting",
 ]
 Reason = Literal[
     "no coring height",
@@ -40,6 +44,7 @@ Reason = Literal[
     "sizes alone",
     "spans disagree",
     "hidden by dates",
+    "delays too wide",
 ]
 
 
@@ -58,8 +63,12 @@ class OpenQuestion:
     dated: int = 0
 
 
-def open_questions(row: Row, pulses: pd.DataFrame) -> tuple[OpenQuestion, ...]:
-    """What is left open of one unit. row: its row of the summary table. pulses: its own."""
+def open_questions(
+    row: Row, pulses: pd.DataFrame, attribution: pd.DataFrame
+) -> tuple[OpenQuestion, ...]:
+    """What is left open of one unit. row: its row of the summary table. pulses, attribution: its
+    own.
+    """
     found = []
     if row["basis"] == CORING_HEIGHT:
         found.append(OpenQuestion("years of establishment", "no coring height"))
@@ -81,6 +90,9 @@ def open_questions(row: Row, pulses: pd.DataFrame) -> tuple[OpenQuestion, ...]:
         found += _open_years(row)
     if pulses.empty:
         found.append(OpenQuestion("steady", "hidden by dates"))
+    waited = attribution["share_waiting_high"] - attribution["share_waiting_low"]
+    if (waited > WIDEST_SHARE).any():
+        found.append(OpenQuestion("waiting", "delays too wide"))
     return tuple(found)
 
 

@@ -22,18 +22,26 @@ from standage.findings.regeneration import (
     regeneration,
     stocking_probability,
 )
+from standage.findings.rereading import LIKELY_MISREAD
 from standage.findings.stand_summary import AGES, MIDDLE_SHARE, middle_years
 from standage.findings.stand_table import COHORT, STAND_TABLE
-from standage.findings.stems import CORING_HEIGHT
+from standage.findings.stems import CORING_HEIGHT, living_rate
 from standage.findings.unit_findings import UnitFindings
+from standage.findings.young_cohort import young_cohort
 
 if TYPE_CHECKING:
     from standage.findings.findings import Findings
 
 # of whom pulses are told, whatever the smallest stem that shares and classes are of
 PULSE_STEMS = "all living stems past the emerging stage"
+PLANTS = "all living plants"
+LISTED_OF_PULSE = "the living stems listed that established in the pulse"
 # probability from which a shape of recruitment is claimed (assumption)
 SURE_OF_SHAPE = 0.66
+# share of a pulse's stems that its profile's delays must let wait for an event, before it is asked
+# how many did (assumption)
+WORTH_ASKING = 0.1
+SURE_OF_YOUNG = 0.9  # probability from which a young cohort is claimed (assumption)
 # kind, and whether it is by basal area
 SHARES: tuple[tuple[Kind, bool], ...] = (("share over age", False), ("basal area over age", True))
 
@@ -54,12 +62,14 @@ def unit_claims(findings: Findings, number: int, unit: UnitFindings) -> tuple[Cl
         found += _structure(of, stems)
         found += _minimum_age(of, unit, findings.level)
         found += _middle_span(of, stems, findings.level)
+        found += _most_stems(of, stems, unit)
         found += _shape(of, stems, findings.shapes[number], findings.level)
         found += _pulses(of, stems, unit, findings.level)
         found += _shares_over(of, stems, findings)
         found += _cohorts(of, stems, unit, findings.level)
         found += _old_stems(of, findings, number)
     found += _amounts(of, stems, findings.level)
+    found += _young_cohort(of, findings, number)
     found += _regeneration(of, findings, number)
     found += [
         _claim(of, "open", "none", "", "", np.nan, "stand_summary", "", subject=asked.question,
@@ -127,6 +137,12 @@ def _minimum_age(of: Make, unit: UnitFindings, level: float) -> Iterator[Claim]:
         (1 + level) / 2, "tree_dates", "establishment_year_*, age_*",
         subject=tree, rows=f"tree {tree}", interval=age, unit="years",
     )  # fmt: skip
+    doubt = float(unit.trees.loc[unit.trees["tree"] == tree, "misread_probability"].iloc[0])
+    if doubt >= LIKELY_MISREAD:
+        yield _claim(
+            of, "count in doubt", "none", "the cored trees", "that the count is off by years",
+            doubt, "tree_dates", "misread_probability", subject=tree, rows=f"tree {tree}",
+        )  # fmt: skip
 
 
 def _middle_span(of: Make, stems: Population, level: float) -> Iterator[Claim]:
@@ -140,6 +156,19 @@ def _middle_span(of: Make, stems: Population, level: float) -> Iterator[Claim]:
             f"year by which {100 * share:.0f} % of the stems had established", level,
             "stand_summary", f"middle_span_{subject}_*", subject=subject,
             interval=_points(year, level, whole=True), unit="calendar year",
+        )  # fmt: skip
+
+
+def _most_stems(of: Make, stems: Population, unit: UnitFindings) -> Iterator[Claim]:
+    """The fewest years in which more than half of the stems established."""
+    first, last, chance = (
+        float(unit.summary[f"most_stems_{name}"]) for name in ("first", "last", "probability")
+    )
+    if np.isfinite(chance):
+        yield _claim(
+            of, "most stems", "event", stems.name, "more than half of the stems are of these years",
+            chance, "stand_summary", "most_stems_*", subject=f"{first:.0f} to {last:.0f}",
+            interval=Interval(first, np.nan, last), unit="calendar year",
         )  # fmt: skip
 
 
@@ -200,6 +229,15 @@ def _pulses(of: Make, stems: Population, unit: UnitFindings, level: float) -> It
             rows=f"pulse {row['pulse']}, event {row['event']}",
             interval=Interval.of(row, "lag_years"), unit="years", category=str(row["kind"]),
         )  # fmt: skip
+        waited = Interval.of(row, "share_waiting")
+        asked = row["prior_share_waiting_high"] >= WORTH_ASKING
+        if asked and waited.known:
+            yield _claim(
+                of, "waiting at event", "inside", LISTED_OF_PULSE,
+                f"share of the stems of pulse {row['pulse']} in the grass stage then", level,
+                "attribution", "share_waiting_*", subject=str(row["event"]),
+                rows=f"pulse {row['pulse']}, event {row['event']}", interval=waited, unit="share",
+            )  # fmt: skip
 
 
 def _shares_over(of: Make, stems: Population, findings: Findings) -> Iterator[Claim]:
@@ -273,6 +311,31 @@ def _cohorts(of: Make, stems: Population, unit: UnitFindings, level: float) -> I
                 subject=f"{row['first_year']} to {row['last_year']}",
                 rows=f"grouped_by {COHORT}, group {row['group']}",
             )  # fmt: skip
+
+
+def _young_cohort(of: Make, findings: Findings, number: int) -> Iterator[Claim]:
+    """Plants of the last decades, most of them too small for a core, that are many more than
+    steady recruitment leaves.
+    """
+    unit = findings.posterior.units[number]
+    if not unit.has_plots or unit.basis == CORING_HEIGHT:
+        return
+    scan = findings.scans[number]
+    found = young_cohort(scan)
+    if found is None or found.probability < SURE_OF_YOUNG:
+        return
+    of_years = {"subject": f"{found.first} to {found.last}"}
+    inside = (scan.years >= found.first) & (scan.years <= found.last)
+    yield _claim(
+        of, "young cohort", "event", PLANTS, "many more plants than of the years before",
+        found.probability, "rate", "living_per_ha_*", **of_years,
+    )  # fmt: skip
+    yield _claim(
+        of, "young plants", "inside", PLANTS, "plants per hectare", findings.level, "rate",
+        "living_per_ha_*", unit="plants/ha", **of_years, interval=_points(
+            living_rate(findings.posterior, number)[:, inside].sum(axis=1), findings.level
+        ),
+    )  # fmt: skip
 
 
 def _regeneration(of: Make, findings: Findings, number: int) -> Iterator[Claim]:

@@ -1,4 +1,4 @@
-"""How probably each living stem is over an age: which trees a stand's oldest are likely to be."""
+"""The living stems by age, and how probably each is over an age."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ import pandas as pd
 
 from standage.findings import schema
 from standage.findings.intervals import interval_columns
+from standage.findings.rereading import misread_by_tree
 from standage.findings.stems import (
     CORING_HEIGHT,
     completed_season,
@@ -31,10 +32,10 @@ WIDER = 1.5
 
 OLD_TREES = schema.ResultTable(
     "old_trees",
-    "a dated living stem, the likeliest old ones of each stand first",
+    "a dated living stem, the oldest of each stand first",
     (
         *schema.UNIT,
-        *schema.whole("rank", "", "within stand and species"),
+        *schema.whole("rank", "", "by median age, within stand and species"),
         *schema.text("tree plot", "as in `trees.csv`"),
         *schema.number("dbh_cm", "cm", "diameter at breast height"),
         *schema.code("dated_by", "what its date rests on", ("cored", "size", "planted")),
@@ -49,10 +50,13 @@ OLD_TREES = schema.ResultTable(
         ),
         *schema.number("spare_age", "years", f"`--age-over`; {RANKED_BY} without it"),
         *schema.probability("probability_over_spare_age", "that it is older"),
+        *schema.probability(
+            "misread_probability", "that a count of it is grossly off", blank="no core counted"
+        ),
         *schema.text("scar note", "as in `trees.csv`"),
         *schema.BASIS,
     ),
-    remark="Ranked by the probability of being over `spare_age`. No marking order: protected"
+    remark="Ranked by the median age. No marking order: protected"
     " and cavity trees are spared first, local rules and licensed practice decide. A tree dated by"
     " size is one of many of its size: core it, or spare all of them.",
 )
@@ -118,10 +122,11 @@ def _unit_stems(findings: Findings, number: int) -> pd.DataFrame:
             found = _ages_and_chances(findings, number, years, ages)
             least = _stems(findings, number, trees, *found, {"basis": CORING_HEIGHT})
             table = pd.concat([table, least], ignore_index=True)
-    order = ["probability_over_spare_age"]
-    order += [f"probability_over_{each}_years" for each in reversed(AGES)]
     table = table.sort_values(
-        [*order, "age_median"], ascending=False, kind="stable", ignore_index=True
+        ["age_median", "probability_over_spare_age"],
+        ascending=False,
+        kind="stable",
+        ignore_index=True,
     )
     return table.assign(rank=np.arange(1, len(table) + 1))
 
@@ -146,6 +151,7 @@ def _stems(
         **columns,
         spare_age=findings.spare_age,
         probability_over_spare_age=spared,
+        misread_probability=trees["tree"].map(misread_by_tree(findings)).astype(float),
         scar=trees["tree"].map(listed["scar"]),
         note=trees["tree"].map(listed["note"]),
         basis=basis["basis"],

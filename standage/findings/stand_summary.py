@@ -18,6 +18,7 @@ from standage.findings.intervals import (
     shortest_span,
     typical_span,
 )
+from standage.findings.most_stems import most_stems
 from standage.findings.population import Population
 from standage.findings.recruitment_shapes import RecruitmentShape
 from standage.findings.regeneration import (
@@ -108,6 +109,8 @@ STAND_SUMMARY = schema.ResultTable(
             "by when a tenth, and nine tenths, had established",
             interval=True,
         ),
+        *schema.year("most_stems_first most_stems_last", "the fewest years that hold most stems"),
+        *schema.probability("most_stems_probability", "that these hold more than half"),
         *schema.probability(
             "probability_even_aged probability_two_aged probability_uneven_aged",
             "that some 20 years hold 80 % of the stems; that two times 20 do; that they don't",
@@ -253,6 +256,7 @@ def _unit_row(findings: Findings, number: int, places: pd.DataFrame) -> dict[str
         row |= interval_columns(f"basal_area_share_over_{age}_years", by_area, level)
     for name, year in zip(("first", "last"), middle_years(members), strict=True):
         row |= interval_columns(f"middle_span_{name}", year, level, whole=True)
+    row |= _most_stems(members, level)
     structures = age_structure(stems)._asdict()
     row |= {f"probability_{structure}": chance for structure, chance in structures.items()}
     row |= _shape(findings.shapes[number], level)
@@ -266,6 +270,18 @@ def _unit_row(findings: Findings, number: int, places: pd.DataFrame) -> dict[str
     row["trees_dated"] = len(dated)
     row["trees_reach_unknown"] = int(dated.isin(trees_of_unknown_reach(posterior.survey)).sum())
     return row | _what_it_rests_on(posterior.survey, unit) | unit_basis(unit)
+
+
+def _most_stems(members: Population, level: float) -> dict[str, float]:
+    """Columns of the fewest years that hold most stems."""
+    found = most_stems(members.by_year, members.years, level)
+    if found is None:
+        return {}
+    return {
+        "most_stems_first": float(found.first),
+        "most_stems_last": float(found.last),
+        "most_stems_probability": found.probability,
+    }
 
 
 def _shape(shape: RecruitmentShape, level: float) -> dict[str, float]:

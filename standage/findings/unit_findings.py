@@ -79,7 +79,7 @@ class UnitFindings:
     @property
     def open_questions(self) -> tuple[OpenQuestion, ...]:
         """What the survey leaves open of it."""
-        return open_questions(self.summary, self.pulses)
+        return open_questions(self.summary, self.pulses, self.attribution)
 
     def interval(self, name: str) -> Interval:
         """A quantity of the summary row."""

@@ -197,7 +197,7 @@ def pulse_sentences(rows: Sequence[Row], pulse: str) -> list[str]:
 
 def _chance_words(row: Row) -> str:
     """How often events of random years would come so near."""
-    return f"; in {of_hundred(row['chance_as_close'])} cases events in random years come as close"
+    return f"; chance alone brings an event so near in {of_hundred(row['chance_as_close'])} cases"
 
 
 def lag_words(row: Row, name: str | None = None) -> str:
@@ -218,7 +218,7 @@ def lag_words(row: Row, name: str | None = None) -> str:
     if (low >= 0 or high <= 0) and middle != 0:
         near, far = sorted((abs(low), abs(high)))
         return f"{lag} ({near} to {far} years)"
-    return f"{lag} ({_end(low)} to {_end(high)})"
+    return f"{lag} ({_end(low)} to {_end(high).replace(' years', '')})"
 
 
 def _years(number: int) -> str:

@@ -11,13 +11,19 @@ from standage.findings.regeneration import ESTABLISHED_SEEDLINGS
 from standage.findings.schema import Row
 from standage.findings.stems import CORING_HEIGHT
 from standage.findings.unit_findings import UnitFindings, rows_of
+from standage.findings.young_cohort import MANY_MORE
 from standage.grammar import capital, counted, listed
 from standage.prose.cautions import SPARE_CAUTIONS, cautions
 from standage.prose.measures import Measures
-from standage.prose.picture_texts import cored_with_year, event_key
-from standage.prose.short_statement import short_statement, stocking_note
+from standage.prose.picture_texts import PULSE_SHADE, cored_with_year, event_key
+from standage.prose.short_statement import (
+    NEVER_KNOWN,
+    doubt_words,
+    short_statement,
+    stocking_note,
+)
 from standage.prose.verdict import grade_sentence
-from standage.prose.wording import age_words, percent
+from standage.prose.wording import age_words, shown_percent
 
 MOST_VETERANS = 8  # of a stand that are named
 LEAST_CHANCE = 0.5  # of being over the age to spare, from which a tree is named (assumption)
@@ -31,9 +37,14 @@ STAGES = {
 }
 WORDS = (
     "A percentage behind a statement: the probability that it is true. Even-aged: one 20-year span"
-    " holds 80 % of the stems; two-aged: two such spans; uneven-aged: neither. Pulse: years from"
+    " holds 80 % of the stems; two-aged: two such spans; uneven-aged: neither. Most: over half."
+    " Pulse: years from"
     " which clearly more stems above breast height live than from those around. Established"
     " seedlings: past their first season, below breast height."
+)
+YOUNG = (
+    f"Young cohort: of ten years over {MANY_MORE:g} times as many plants live, age for age, as of"
+    " those before."
 )
 CAUTIONS = (
     SPARE_CAUTIONS[0],
@@ -46,7 +57,7 @@ CAUTIONS = (
 @dataclass(frozen=True)
 class StandBrief:
     """A stand in the brief. headline, more, unknown: as in the short statement. old: how many of
-    its stems are old. likely: how many are likelier so than not. veterans: the likeliest of them, a
+    its stems are old. likely: how many are likelier so than not. veterans: the oldest of them, a
     line each. regeneration: plants by stage.
     """
 
@@ -60,12 +71,14 @@ class StandBrief:
     regeneration: str
 
     def old_trees(self, most: int = MOST_VETERANS) -> tuple[str, ...]:
-        """How many stems are old, then those likelier so than not, so many at most."""
+        """How many stems are old, then the oldest that are likelier so than not, so many at
+        most.
+        """
         named = self.veterans[:most]
         of = f"{len(named)} of {self.likely}" if self.likely > len(named) else f"{self.likely}"
         if not named:
             return (f"{self.old}; of none is it likelier than not.",)
-        return (f"{self.old}; likelier so than not, likeliest first ({of}):", *named)
+        return (f"{self.old}; likelier so than not, oldest first ({of}):", *named)
 
 
 @dataclass(frozen=True)
@@ -87,17 +100,27 @@ def brief(findings: Findings, measures: Measures) -> Brief:
     return Brief(
         stands=tuple(_stand(findings, unit, measures) for unit in findings.units),
         picture_note=(
-            "Bars: age classes of ten years, as the model has them, with intervals. Ticks below:"
-            " cored trees at their dates. A hollow bar has no cored tree. Shaded: the pulse."
+            "Bars: age classes of ten years as modelled, with intervals; hollow, without cored"
+            f" trees. Ticks: cored trees at their dates. {PULSE_SHADE}"
             f" {event_key(findings.survey.events)}"
         ).strip(),
         words_note=" ".join(
-            filter(None, [_doubts(findings.fit_grade), WORDS, stocking_note(findings)])
+            filter(
+                None,
+                [
+                    _doubts(findings.fit_grade),
+                    NEVER_KNOWN,
+                    WORDS,
+                    YOUNG if any(unit.claims_of("young cohort") for unit in findings.units) else "",
+                    stocking_note(findings),
+                ],
+            )
         ),
         old_note=(
             f"Age in {surveyed_years(findings)}, then the chance of being over"
             f" {findings.spare_age:g} years; dated by core where nothing else is said."
-            " Trees not listed may be older: core before cutting. old_trees.csv has all."
+            " Sorted by age, not by the chance. Trees not listed may be older: core before"
+            " cutting. old_trees.csv has all."
         ),
         not_to_conclude=_not_to_conclude(findings),
         cautions=(*CAUTIONS, *_of_this_survey(findings)),
@@ -155,9 +178,10 @@ def _veteran(row: Row) -> str:
     age = age_words(row["age_low"], row["age_median"], row["age_high"]).removeprefix("about ")
     by = "" if row["dated_by"] == "cored" else f"dated by {row['dated_by']}"
     scar = "" if row["scar"] in ("", "none") else f"{row['scar']} scar"
-    chance = percent(row[CHANCE]).replace("more than", ">")
-    least = "least age, from its core up" if row["basis"] == CORING_HEIGHT else ""
-    rest = [part for part in (age, chance, by, least, scar, row["note"]) if part]
+    chance = shown_percent(row[CHANCE])
+    least = "the years below its core not counted" if row["basis"] == CORING_HEIGHT else ""
+    doubt = doubt_words(row["misread_probability"])
+    rest = [part for part in (age, least, chance, doubt, by, scar, row["note"]) if part]
     return f"{row['tree']}: {', '.join(rest)}"
 
 

@@ -16,6 +16,7 @@ QUESTIONS = {
     "when": "When the stems came",
     "half span": "Which years hold half of the stems",
     "steady": "Whether there was a short pulse",
+    "waiting": "How many of a pulse's stems waited as seedlings for the event near it",
 }
 
 
@@ -49,6 +50,8 @@ def reason_words(asked: OpenQuestion, measures: Measures) -> str:
             return "several spans would do."
         case "hidden by dates":
             return "uncertain dates could hide one."
+        case "delays too wide":
+            return "the years in the grass stage aren't known well enough."
 
 
 def reach_words(assumed: int, dated: int) -> str:

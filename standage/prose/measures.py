@@ -38,7 +38,7 @@ class Measures:
         """A density with its interval, `about 200 stems per hectare (150 to 260; 61 to 110 per
         acre)`. [stems/ha]
         """
-        words = amount_words(low, middle, high, f"{what} per hectare")
+        words = amount_words(low, middle, high, f"{what} per hectare".strip())
         if self.units != US or not np.isfinite(middle):
             return words
         return f"{words.removesuffix(')')}; {per_acre(low, high)})"

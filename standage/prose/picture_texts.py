@@ -13,6 +13,8 @@ from standage.findings.unit_findings import UnitFindings, unit_name
 from standage.grammar import counted
 from standage.prose.wording import NOT_KNOWN, percent, probability_words, rounded, year_words
 
+PULSE_SHADE = "Shaded: the pulse, pale as early and as late as it may reach."
+
 
 def strips_text(stand_summary: pd.DataFrame) -> str:
     """The histograms of all stands on one axis: when half of the stems of each came."""
@@ -70,13 +72,13 @@ def age_caption(unit: UnitFindings, events: pd.DataFrame) -> str:
     """What to see in the picture of age classes, and what of it is data."""
     row = unit.summary
     plots = f" ({counted(int(row['plots']), 'plot')})" if row["plots"] else ""
-    pulse = "; shaded, the pulse" if len(unit.pulses) else ""
+    pulse = f" {PULSE_SHADE}" if len(unit.pulses) else ""
     limit = row["diameter_limit_cm"]
     stems = f", stems of {limit:g} cm and more" if limit > 0 else ""  # NaN without plots
     return (
         f"Age classes of ten years{stems}. Bars and the intervals on them are the model's,"
         " ticks the data:"
-        f" {counted(cored_with_year(unit), 'cored tree')}{plots}{pulse}. Hollow bars have no"
+        f" {counted(cored_with_year(unit), 'cored tree')}{plots}.{pulse} Hollow bars have no"
         " ticks and rest on sizes. Old classes are low also because trees died."
         f" {event_key(events)}"
     ).strip()

@@ -17,11 +17,10 @@ WITHOUT_COUNTS = (
     "What leaving the stage counts out altogether would do can't be told without another fit: run"
     " the survey without counts.csv."
 )
-# with the truth a standard deviation of the prior off, docs/validation.md, "Coverage" [years]
+# how far the dates then are off is measured on simulated surveys (docs/validation.md)
 GRASS_STAGE_OFF = (
-    "These rows move the profile. Were the trees' own grass stage longer than it gives, by a"
-    " standard deviation of the prior, cored trees would date about 1.7 years too young; were it"
-    " shorter, 3.5 years too old (simulated surveys)."
+    "These rows move the profile, not the trees: were the trees' own grass stage longer than it"
+    " gives, their dates would be too young; were it shorter, too old."
 )
 SHARES = {0.5: "half", 0.25: "a quarter", 0.125: "an eighth"}
 

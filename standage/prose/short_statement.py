@@ -15,26 +15,41 @@ from standage.findings.findings import Findings
 from standage.findings.intervals import Interval
 from standage.findings.planted import MAY_BE_PLANTED
 from standage.findings.regeneration import ESTABLISHED, ESTABLISHED_SEEDLINGS, STOCKING_PER_HA
+from standage.findings.rereading import LIKELY_MISREAD
 from standage.findings.schema import Row
 from standage.findings.stems import CORING_HEIGHT
 from standage.findings.unit_findings import UnitFindings
-from standage.grammar import capital
-from standage.prose.attribution import event_name, lag_words, near_events
+from standage.grammar import capital, uncapital
+from standage.prose.attribution import WORTH_TELLING, event_name, lag_words, near_events
 from standage.prose.cannot_tell import QUESTIONS, open_question_sentence
 from standage.prose.measures import HECTARES_PER_ACRE, US, Measures
-from standage.prose.wording import age_words, likelihood, of_hundred, percent, rounded, share_words
+from standage.prose.wording import (
+    age_words,
+    likelihood,
+    of_hundred,
+    rounded,
+    share_words,
+    shown_percent,
+)
 
-MOST_UNKNOWN = 3  # open questions that are named
+MOST_UNKNOWN = 3  # lines of open questions
 OLD_AGE = "100"  # whose share of the stems is given [years]
 # from which probability on a structure is stated without a doubt (assumption)
 NO_DOUBT = 0.9
 
 
+# of any stand; beside it stands what isn't known of one
+NEVER_KNOWN = (
+    "Not known of any stand: what caused a pulse; whether an uncored tree is older; how many trees"
+    " came and died."
+)
+
+
 @dataclass(frozen=True)
 class ShortStatement:
     """A unit in few words. `headline`: structure, pulses and regeneration; `more`: what came before
-    a pulse, the oldest tree and what stands there; `unknown`: at most three lines; `questions`: the
-    same without reasons.
+    a pulse, the oldest tree and what stands there; `unknown`: at most three lines; `questions`: all
+    open questions without reasons.
     """
 
     title: str
@@ -48,13 +63,14 @@ def short_statement(findings: Findings, unit: UnitFindings, measures: Measures) 
     """The statement about one unit, from its claims."""
     claims = findings.claims_of(unit)
     headline = [
-        *_structure(claims),
+        *_structure(unit, claims),
         *_pulses(unit, claims),
+        *_young(claims, measures),
         *_stocking(findings, claims, measures),
     ]
     asked = _unanswered(unit, claims)
     more = [
-        *_before(unit),
+        *_before(unit, claims),
         *_oldest(claims, unit.survey_year),
         *_standing(claims, measures),
     ]
@@ -62,36 +78,65 @@ def short_statement(findings: Findings, unit: UnitFindings, measures: Measures) 
         title=unit.name,
         headline=" ".join(headline),
         more=tuple(more),
-        unknown=tuple(open_question_sentence(each, measures) for each in asked),
+        unknown=_unknown_lines(asked, measures),
         questions=tuple(QUESTIONS[each.question] for each in asked),
     )
 
 
 def _unanswered(unit: UnitFindings, claims: Sequence[Claim]) -> list[OpenQuestion]:
-    """The open questions that are named: not how many seedlings there are where it is plain that
+    """The open questions: not how many seedlings there are where it is plain that
     they reach a stocking, or don't.
     """
     settled = any(claim.probability >= NO_DOUBT for claim in _of_kind(claims, "stocking"))
-    left = [
+    return [
         asked for asked in unit.open_questions if not (settled and asked.question == "grass stage")
     ]
-    return left[:MOST_UNKNOWN]
+
+
+def _unknown_lines(asked: Sequence[OpenQuestion], measures: Measures) -> tuple[str, ...]:
+    """Each open question with its reason; of many the last ones together, without."""
+    named = asked if len(asked) <= MOST_UNKNOWN else asked[: MOST_UNKNOWN - 1]
+    rest = [uncapital(QUESTIONS[each.question]) for each in asked[len(named) :]]
+    lines = [open_question_sentence(each, measures) for each in named]
+    return (*lines, *([f"Also: {'; '.join(rest)}."] if rest else []))
 
 
 def _of_kind(claims: Sequence[Claim], kind: Kind) -> list[Claim]:
     return [claim for claim in claims if claim.kind == kind]
 
 
-def _structure(claims: Sequence[Claim]) -> list[str]:
+def _structure(unit: UnitFindings, claims: Sequence[Claim]) -> list[str]:
     found = _of_kind(claims, "structure")
     if not found:
         return ["When the stems established can't be told from this survey."]
     (claim,) = found
+    chance, most = shown_percent(claim.probability), _most(unit, claims)
     if OR in claim.category:
-        which = f"{capital(claim.category)} ({percent(claim.probability)})"
-        return [f"{which}; which of them can't be told."]
+        return [f"{capital(claim.category)} ({chance}; which of them can't be told){most}."]
     sure = "" if claim.probability >= NO_DOUBT else f", {likelihood(claim.probability)}"
-    return [f"{capital(claim.category)}{sure} ({percent(claim.probability)})."]
+    return [f"{capital(claim.category)}{sure} ({chance}){most}."]
+
+
+def _most(unit: UnitFindings, claims: Sequence[Claim]) -> str:
+    """When most stems established."""
+    at_core = unit.summary["basis"] == CORING_HEIGHT
+    verb = "reached the height of the cores" if at_core else "established"
+    return "".join(
+        f": most {'of ' if claim.population.startswith('the ') else ''}"
+        f"{claim.population.removeprefix('living ')} {verb} from {claim.subject}"
+        f" ({shown_percent(claim.probability)})"
+        for claim in _of_kind(claims, "most stems")
+    )
+
+
+def _young(claims: Sequence[Claim], measures: Measures) -> list[str]:
+    """A cohort that is too small for cores, and how many plants it has."""
+    return [
+        f"A young cohort ({shown_percent(cohort.probability)}), mostly too small to core: of"
+        f" {cohort.subject}, {measures.density(*plants.interval)}."
+        for cohort in _of_kind(claims, "young cohort")
+        for plants in _of_kind(claims, "young plants")
+    ]
 
 
 def _pulses(unit: UnitFindings, claims: Sequence[Claim]) -> list[str]:
@@ -113,7 +158,7 @@ def _pulses(unit: UnitFindings, claims: Sequence[Claim]) -> list[str]:
         perhaps = ", perhaps planted" if row["probability_planted"] >= MAY_BE_PLANTED else ""
         # the probability is that of the pulse, and stands before its years
         sentences.append(
-            f"A {what} ({together}{percent(pulse.probability)}), begun {begun}, ended"
+            f"A {what} ({together}{shown_percent(pulse.probability)}), begun {begun}, ended"
             f" {ended}{perhaps}."
         )
     return sentences
@@ -131,7 +176,7 @@ def _lasting(claims: Sequence[Claim]) -> str:
     words = {"rise": ("rose", "high"), "fall": ("fell", "low")}
     return "".join(
         f"; recruitment {words[year.subject][0]} about {year.estimate:.0f} and stayed"
-        f" {words[year.subject][1]} ({percent(shape.probability)})"
+        f" {words[year.subject][1]} ({shown_percent(shape.probability)})"
         for shape in _of_kind(claims, "shape")
         for year in _of_kind(claims, "change year")
     )
@@ -140,15 +185,15 @@ def _lasting(claims: Sequence[Claim]) -> str:
 def _stocking(findings: Findings, claims: Sequence[Claim], measures: Measures) -> list[str]:
     sentences = []
     for claim in _of_kind(claims, "stocking"):
-        verb = "reach" if claim.category == "reached" else "fall short of"
+        verb = "reach" if claim.category == "reached" else "short of"
         amounts = [
-            f", {measures.density(*each.interval)},"
+            f": {measures.density(*each.interval)},"
             for each in _of_kind(claims, "regeneration")
             if each.subject == ESTABLISHED_SEEDLINGS
         ]
         sentences.append(
             f"Established seedlings{''.join(amounts)} {verb} {_stocking_words(findings, measures)}"
-            f" ({percent(claim.probability)}{_doubt(findings, claim.stand)})."
+            f" ({shown_percent(claim.probability)}{_doubt(findings, claim.stand)})."
         )
     return sentences
 
@@ -180,15 +225,24 @@ def stocking_note(findings: Findings) -> str:
     )
 
 
-def _before(unit: UnitFindings) -> list[str]:
-    """The event nearest to each pulse, and how often random years would lie so near."""
+def _before(unit: UnitFindings, claims: Sequence[Claim]) -> list[str]:
+    """The event nearest to each pulse, how often chance would bring one so near, and the share of
+    the pulse's stems that were waiting then.
+    """
     if unit.attribution.empty:
         return []
     sentences = []
     for number, rows in unit.attribution.groupby("pulse", sort=True):
         near = near_events(rows.to_dict("records"))
         if near:
-            sentences.append(_near_words(near[0], _pulse_name(unit, number)))
+            words = _near_words(near[0], _pulse_name(unit, number))
+            waited = "".join(
+                f" Of its stems {share_words(*claim.interval)} waited in the grass stage then."
+                for claim in _of_kind(claims, "waiting at event")
+                if claim.rows == f"pulse {number}, event {near[0]['event']}"
+                and claim.high >= WORTH_TELLING
+            )
+            sentences.append(f"{words}{waited}")
     return sentences
 
 
@@ -199,16 +253,24 @@ def _pulse_name(unit: UnitFindings, number: object) -> str:
 def _near_words(row: Row, pulse: str) -> str:
     return (
         f"{capital(event_name(row).removeprefix('the '))}: {pulse} began {lag_words(row, 'it')}."
-        f" Events in random years come as close in {of_hundred(row['chance_as_close'])} cases (not"
-        " the probability of a cause)."
+        f" Chance alone brings an event so near in {of_hundred(row['chance_as_close'])} cases."
     )
 
 
 def _oldest(claims: Sequence[Claim], survey_year: int) -> list[str]:
+    doubt = "".join(
+        f"; {doubt_words(claim.probability)}" for claim in _of_kind(claims, "count in doubt")
+    )
     return [
-        f"Oldest cored tree in {survey_year}: {age_words(*claim.interval)}."
+        f"Oldest cored tree in {survey_year}: {claim.subject}, {age_words(*claim.interval)}{doubt}."
         for claim in _of_kind(claims, "minimum age")
     ]
+
+
+def doubt_words(chance: float) -> str:
+    """That a tree's ring count may be grossly off; blank where that is unlikely or not known."""
+    doubted = chance >= LIKELY_MISREAD  # not where it isn't known
+    return f"its ring count may be off by years ({shown_percent(chance)})" if doubted else ""
 
 
 def _standing(claims: Sequence[Claim], measures: Measures) -> list[str]:
@@ -216,7 +278,7 @@ def _standing(claims: Sequence[Claim], measures: Measures) -> list[str]:
     population = next((claim.population for claim in claims if claim.kind == "structure"), "")
     for claim in _of_kind(claims, "stems"):
         population = claim.population
-        parts.append(measures.stems_between(*claim.interval))
+        parts.append(measures.stems_between(*claim.interval, what=""))
     for claim in _of_kind(claims, "share over age"):
         if claim.subject == OLD_AGE:
             of = " of them" if parts else ""

@@ -60,6 +60,15 @@ def percent(share: float) -> str:
     return "less than 1 %" if share < 0.01 else f"{100 * share:.0f} %"
 
 
+def shown_percent(share: float) -> str:
+    """The same in fewer words, behind a statement.
+
+    >>> shown_percent(0.125), shown_percent(1.0)
+    ('12 %', '> 99 %')
+    """
+    return percent(share).replace("more than", ">").replace("less than", "<")
+
+
 def of_hundred(share: float) -> str:
     """A share as so many of a hundred cases.
 

@@ -38,7 +38,7 @@ def unit_tables(unit: UnitFindings, measures: Measures) -> list[ShownTable]:
 
 
 def old_tree_table(rows: pd.DataFrame, unit: UnitFindings, measures: Measures) -> ShownTable:
-    """The stems of a unit that are likeliest to be old, the first few. rows: its `old_trees`."""
+    """The oldest stems of a unit, the first few. rows: its `old_trees`."""
     asked = [float(age) for age in rows["spare_age"].unique() if age not in OLD_AGES]
     columns: dict[float, str] = {age: f"probability_over_{age}_years" for age in OLD_AGES}
     columns |= dict.fromkeys(asked, "probability_over_spare_age")

@@ -332,7 +332,11 @@ class Surveyor:
             plants = stems_picked_by_eye(rng, history, self.life, living)
             for number, dbh in enumerate(plants.dbh_cm(history.season)):
                 row = add(
-                    {"tree": outside("x"), "dbh_cm": round(float(dbh), 1), "note": "picked by eye"}
+                    {
+                        "tree": outside("x"),
+                        "dbh_cm": round(float(dbh), 1),
+                        "note": "chosen outside the plots",
+                    }
                 )
                 self._core_outside(row, plants.chosen(np.array([number])))
         if extras.dead:

@@ -25,7 +25,7 @@ _SEVERAL = re.compile(
     rf"{_YEAR}(?:\s*(?:,|;|&|\band\b)\s*(?:{_YEAR}|'?\d\d(?!\d)))+", re.IGNORECASE
 )
 _PART_OF_DECADE = re.compile(r"(early|mid|late)[- ]+(?:the )?(\d{3})0'?s", re.IGNORECASE)
-PARTS_OF_DECADES = {"early": "04", "mid": "37", "late": "59"}
+PARTS_OF_DECADES = {"early": (0, 4), "mid": (3, 7), "late": (5, 9)}
 """First and last year of a part of a decade, by their last figures (assumption)."""
 _DECADES = re.compile(r"(\d{3})0'?s?\s*(?:-|\u2013|to)\s*((?:\d\d)?\d)0'?s", re.IGNORECASE)
 YEAR_ALONE = "the year of a day or month"
@@ -52,8 +52,8 @@ def _plain_years(written: WrittenTable, readings: list[Reading]) -> WrittenTable
                 row[at] = f"{decades[1]}0-{end}9"
                 readings.append(Reading(written.file, line, name, cell, row[at], "decades"))
             elif part := _PART_OF_DECADE.fullmatch(cell):
-                start, end = PARTS_OF_DECADES[part[1].lower()]
-                row[at] = f"{part[2]}{start}-{part[2]}{end}"
+                first, last = PARTS_OF_DECADES[part[1].lower()]
+                row[at] = f"{part[2]}{first}-{part[2]}{last}"
                 readings.append(
                     Reading(written.file, line, name, cell, row[at], "a part of a decade")
                 )

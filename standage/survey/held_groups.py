@@ -70,10 +70,10 @@ def hold_species(survey: WrittenSurvey) -> None:
         mine, theirs = row[of], known.get(alike(row[at]), "")
         if mine.lower() in BLANK or not theirs or same_species(mine, theirs):
             continue
-        found = f"'{mine}' for a core of tree '{row[at]}', which is listed as '{theirs}'"
+        difference = f"'{mine}' for a core of tree '{row[at]}', which is listed as '{theirs}'"
         advice = "Correct the species, or the tree that the core is of."
         survey.doubts.append(
-            Problem(cores.file, line, "species", found, "the species of its tree", advice)
+            Problem(cores.file, line, "species", difference, "the species of its tree", advice)
         )
     read = "the species of the tree, which is listed with it"
     survey.readings.append(

@@ -95,7 +95,7 @@ def test_the_demo_is_accounted_for_and_says_what_takes_no_part():
     told = adds_up(read_survey(DEMO))
     assert not told.complete and not told.missing
     line = told.in_a_line()
-    assert "7 of 918 stems (4 dead and not cored; 3 too few stems of loblolly-pine" in line
+    assert "7 of 918 stems (4 dead and not cored; 3 of loblolly-pine, too few" in line
     assert "124 stems" in line and "8 of 298 cores (no ring could be read)" in line
     assert (
         "stems: 918 listed = 764 in the history + 23 dated alone + 124 tallied + 7 left out"

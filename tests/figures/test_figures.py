@@ -16,7 +16,7 @@ from matplotlib.axes import Axes
 from matplotlib.text import Text
 
 from standage import figures
-from standage.figures.axes import chance, drawing_axes
+from standage.figures.axes import PALE, chance, drawing_axes
 from standage.figures.comparison import comparison_figures, strips_figure
 from standage.figures.event_lane import draw_events
 from standage.figures.files import write_figures
@@ -97,7 +97,7 @@ def test_pulses_and_events_are_marked_and_explained(posterior, tables):
         of_stand(tables["rate"]), pulses=of_stand(tables["pulses"]), events=posterior.survey.events
     )
     notes = " | ".join(text.get_text() for text in ax.get_legend().get_texts())
-    assert "pulse 1930" in notes and "> 99 %" in notes
+    assert "pulse, begun 1930" in notes and "> 99 %" in notes
     assert "logging, one year of 1926\u20131928" in words(ax)
     assert "fire exclusion, 1945 to 1980" in words(ax)
 
@@ -136,6 +136,12 @@ def test_what_is_data_stands_below_what_is_model(posterior, tables):
     assert ticks == sorted(years[(years >= left) & (years <= right)] + 0.5)
     assert f"{len(cored)} cored trees" in words(ax)
     shaded = [bar for bar in ax.patches if bar.get_x() == pulses["start_median"].iloc[0]]
+    reach = [
+        (bar.get_x(), bar.get_x() + bar.get_width() - 1)
+        for bar in ax.patches
+        if bar.get_alpha() == PALE
+    ]
+    assert reach == [(pulses["start_low"].iloc[0], pulses["end_high"].iloc[0])]
     assert any(bar.get_width() == 10 for bar in shaded)  # 1930 to 1939
 
 

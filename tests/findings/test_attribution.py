@@ -175,7 +175,7 @@ def test_a_period_is_told_from_its_beginning_and_by_its_reach():
     )
     assert words.startswith(
         "The pulse began 25 years after the beginning of the turpentining that began in 1905 and"
-        " ended in 1925; in 13 of 100 cases events in random years come as close; "
+        " ended in 1925; chance alone brings an event so near in 13 of 100 cases; "
     )
     assert (
         "in its years or within 10 after them is virtually certain (more than 99 %)" in words
@@ -645,7 +645,7 @@ def test_what_is_said_of_an_event_is_what_was_measured():
     assert first.startswith("The pulse began about 3 years after the logging of 1927") or (
         first.startswith("The pulse began 3 years after the logging of 1927")
     )
-    assert f"in {chance:.0f} of 100 cases events in random years come as close" in first
+    assert f"chance alone brings an event so near in {chance:.0f} of 100 cases" in first
     assert second.startswith("Also near: it began") and "fire exclusion" in second
     words = " ".join([*sentences_with(cut, fire), *found["words"]])
     assert "explain" not in words

@@ -9,12 +9,13 @@ import pytest
 from fake_findings import fake_findings
 
 from standage.findings.intervals import Interval
+from standage.findings.stems import CORING_HEIGHT, SAMPLED
 from standage.prose.measures import Measures
 from standage.prose.short_statement import short_statement, stocking_note
 from standage.prose.summary import full_summary, summary
-from standage.prose.wording import percent
+from standage.prose.wording import shown_percent
 
-ONE_STAND, FOUR_STANDS = 150, 440  # words; what a run adds of what was left out fills 200 and 500
+ONE_STAND, FOUR_STANDS = 165, 480  # words; what a run adds of what was left out fills 200 and 500
 
 
 def words(text: str) -> int:
@@ -37,19 +38,19 @@ def test_the_headline_is_the_claims_of_structure_pulse_and_regeneration(findings
     headline = short_statement(findings, unit, Measures()).headline
     structure, stocking = claims["structure"], claims["stocking"]
     assert headline.startswith(structure.category.capitalize())
-    assert f"({percent(structure.probability)})" in headline
+    assert f"({shown_percent(structure.probability)})" in headline
     start, end = (claim.interval for claim in unit.claims_of("pulse years", "1"))
     assert start.low == start.high and end.low == end.high
     years = f"begun in {start.low:.0f}, ended in {end.low:.0f}."
-    assert f"A recruitment pulse (more than 99 %), {years}" in headline
+    assert f"A recruitment pulse (> 99 %), {years}" in headline
     by_cutting = replace(unit, pulses=unit.pulses.assign(probability_cut=0.7))
-    cut = ", or the effect of cutting certain sizes (together more than 99 %)"
+    cut = ", or the effect of cutting certain sizes (together > 99 %)"
     headline_of_cut = short_statement(findings, by_cutting, Measures()).headline
     assert f"A recruitment pulse{cut}, {years}" in headline_of_cut
-    verb = "reach" if stocking.category == "reached" else "fall short of"
+    verb = "reach" if stocking.category == "reached" else "short of"
     assert re.search(
-        rf"Established seedlings, [\d.]+ to [\d.]+ per hectare, {verb}"
-        rf" the customary {float(stocking.subject):g} \({percent(stocking.probability)}\)\.",
+        rf"Established seedlings: [\d.]+ to [\d.]+ per hectare, {verb}"
+        rf" the customary {float(stocking.subject):g} \({shown_percent(stocking.probability)}\)\.",
         headline,
     )
 
@@ -83,8 +84,7 @@ def test_lags_have_their_intervals_and_chance_is_no_probability_of_cause(finding
     statement = short_statement(findings, findings.units[0], Measures())
     assert re.search(
         r"Logging of some year from 1926 to 1928: the pulse began about \d+ years? after it"
-        r" \(.+\)\. Events in random years come as close in (fewer than )?\d+ of 100 cases \(not"
-        r" the probability of a cause\)\.",
+        r" \(.+\)\. Chance alone brings an event so near in (fewer than )?\d+ of 100 cases\.",
         " ".join(statement.more),
     )
 
@@ -107,7 +107,11 @@ def test_a_claim_that_says_otherwise_makes_another_sentence(findings):
         if claim.kind not in ("pulse", "pulse years", "pulse share")
     )
     headline = short_statement(other, unit, Measures()).headline
-    assert headline.startswith("Two-aged, likely (70 %). No recruitment pulse stands out.")
+    most = unit.claim("most stems")
+    assert headline.startswith(
+        "Two-aged, likely (70 %): most stems of 5 cm and more established from"
+        f" {most.subject} ({shown_percent(most.probability)}). No recruitment pulse stands out."
+    )
 
 
 def test_few_lines_of_what_is_not_known_and_acres_where_asked(findings):
@@ -141,7 +145,7 @@ def test_of_two_structures_that_may_both_be_none_is_claimed_alone(findings):
     both = {"category": "two-aged or uneven-aged", "probability": 0.97}
     other = with_claims(findings, unit, structure=both)
     headline = short_statement(other, unit, Measures()).headline
-    assert headline.startswith("Two-aged or uneven-aged (97 %); which of them can't be told.")
+    assert headline.startswith("Two-aged or uneven-aged (97 %; which of them can't be told): most")
 
 
 @pytest.mark.parametrize(("probability", "asked"), [(0.97, False), (0.7, True)])
@@ -155,3 +159,57 @@ def test_how_many_seedlings_is_no_question_where_the_stocking_is_plain(
     statement = short_statement(other, unit, Measures())
     assert any("grass-stage seedlings" in each for each in statement.questions) is asked
     assert len(statement.questions) == len(statement.unknown)
+
+
+def test_many_open_questions_are_all_named_in_three_lines(findings):
+    summary = {**findings.units[0].summary, "basis": CORING_HEIGHT, "amounts": SAMPLED}
+    summary |= {"half_span_agreed": 0.1, "probability_even_aged": 0.0, "oldest_cored_tree": ""}
+    unit = replace(findings.units[0], summary=summary, pulses=findings.units[0].pulses.iloc[:0])
+    other = fake_findings()
+    other.claims = ()
+    statement = short_statement(other, unit, Measures())
+    assert len(statement.questions) > 3 and len(statement.unknown) == 3
+    named = " ".join(statement.unknown).lower()
+    assert all(question.lower() in named for question in statement.questions)
+
+
+def test_a_young_cohort_is_named_with_its_years_and_plants(findings):
+    unit = findings.units[0]
+    structure = unit.claim("structure")
+    of_years = {"subject": "2010 to 2019", "population": "all living plants"}
+    cohort = replace(structure, kind="young cohort", probability=0.93, **of_years)
+    plants = replace(
+        structure, kind="young plants", probability=0.9, interval=Interval(91, 200, 660), **of_years
+    )
+    other = fake_findings()
+    other.claims = (structure, cohort, plants)
+    said = (
+        "A young cohort (93 %), mostly too small to core: of 2010 to 2019, 91 to 660 per hectare."
+    )
+    assert said in short_statement(other, unit, Measures()).headline
+    assert "young cohort" not in short_statement(findings, unit, Measures()).headline
+
+
+def test_a_count_in_doubt_stands_beside_the_oldest_tree(findings):
+    unit = findings.units[0]
+    oldest = unit.claim("minimum age")
+    doubt = replace(oldest, kind="count in doubt", probability=0.22, scored="none")
+    other = fake_findings()
+    other.claims = (oldest, doubt)
+    *_, said = short_statement(other, unit, Measures()).more
+    assert f": {oldest.subject}, " in said
+    assert said.endswith("); its ring count may be off by years (22 %).")
+    other.claims = (oldest,)
+    assert "ring count" not in short_statement(other, unit, Measures()).more[-1]
+
+
+def test_how_many_waited_stands_beside_the_event(findings):
+    unit = findings.units[0]
+    lag, *_ = unit.claims_of("before pulse")
+    waited = replace(lag, kind="waiting at event", interval=Interval(0.05, 0.2, 0.4), unit="share")
+    other = fake_findings()
+    other.claims = (waited,)
+    said, *_ = short_statement(other, unit, Measures()).more
+    assert said.endswith(" Of its stems 20 % (5 to 40 %) waited in the grass stage then.")
+    other.claims = (replace(waited, interval=Interval(0.0, 0.01, 0.05)),)
+    assert "waited" not in short_statement(other, unit, Measures()).more[0]

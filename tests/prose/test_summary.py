@@ -46,5 +46,5 @@ def test_no_event_is_said_to_explain_a_pulse(texts):
     for text in texts:
         assert "explain" not in text and "logging of some year from 1926 to 1928" in text
         assert (
-            "events in random years come as close" in text
+            "chance alone brings an event so near" in text
         )  # what chance would bring stands beside it

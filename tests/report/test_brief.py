@@ -19,7 +19,7 @@ from standage.findings.old_trees import RANKED_BY
 from standage.prose.brief import LEAST_CHANCE, MOST_VETERANS, brief
 from standage.prose.measures import Measures
 from standage.prose.picture_texts import cored_with_year
-from standage.prose.short_statement import short_statement, stocking_note
+from standage.prose.short_statement import NEVER_KNOWN, short_statement, stocking_note
 from standage.report.brief import brief_html, brief_paper
 from standage.report.brief_pages import (
     GAP,
@@ -119,7 +119,7 @@ def test_yardstick_marks_of_events_and_year_of_the_survey_are_explained(findings
     assert "grey bar, how long it lasted" in words.picture_note and "grey bar, how" in text
     (year,) = {unit.survey_year for unit in findings.units}
     assert words.old_note.startswith(f"Age in {year},")
-    assert f"Oldest cored tree in {year}: about" in text
+    assert f"Oldest cored tree in {year}: " in text and NEVER_KNOWN in text
     cored = sum(cored_with_year(unit) for unit in findings.units)
     assert f"; the cores date {cored} living trees." in words.method[0]
 
@@ -159,7 +159,7 @@ def test_how_many_stems_are_old_stands_before_the_list(findings):
             chances = findings.old_trees.loc[findings.old_trees["stand"] == unit.stand]
             likely = int((chances["probability_over_spare_age"] >= LEAST_CHANCE).sum())
             some = f"{len(named)} of {likely}" if likely > len(named) else f"{likely}"
-            assert first.endswith(f"; likelier so than not, likeliest first ({some}):")
+            assert first.endswith(f"; likelier so than not, oldest first ({some}):")
             assert stand.old_trees(1)[1:] == (named[0],)
         else:
             assert first.endswith("of none is it likelier than not.")
@@ -172,6 +172,20 @@ def test_many_stands_have_fewer_old_trees_named_and_none_is_left_out(findings):
     written = [each.get_text() for each in last_page(crowded, [()] * 6, NO_HEADING, "Six").texts]
     assert written.count(stand.title) == 12  # with its seedlings, and with its old trees
     assert "t0: 130 years, 0.99" in written and "t7: 130 years, 0.99" not in written
+
+
+def test_veterans_are_the_oldest_sorted_by_age_with_their_doubts(findings):
+    other = fake_findings()
+    other.old_trees = findings.old_trees.assign(misread_probability=0.3)
+    for stand, unit in zip(brief(other, Measures()).stands, findings.units, strict=True):
+        table = findings.old_trees[findings.old_trees["stand"] == unit.stand]
+        likely = table[table["probability_over_spare_age"] >= LEAST_CHANCE]
+        oldest = likely.sort_values("age_median", ascending=False, kind="stable")["age_median"]
+        ages = [int(re.search(r": (\d+) years", line)[1]) for line in stand.veterans]
+        assert [abs(age - own) <= 5 for age, own in zip(ages, oldest, strict=False)] == [
+            True for _ in ages
+        ]
+        assert all("its ring count may be off by years (30 %)" in line for line in stand.veterans)
 
 
 def test_a_scar_stands_beside_the_tree(findings):

@@ -7,13 +7,14 @@ from __future__ import annotations
 import errno
 import io
 import os
+import signal
 from pathlib import Path
 
 import numpy as np
 import pytest
 import xarray as xr
 
-from standage.stand.netcdf_file import read_netcdf, write_netcdf
+from standage.stand.netcdf_file import _DiskThenMemory, read_netcdf, write_netcdf
 
 
 @pytest.fixture(scope="module")
@@ -55,4 +56,32 @@ def test_a_disk_that_writes_a_part_at_a_time_writes_all(tree, tmp_path, monkeypa
     write_netcdf(tree, tmp_path / "draws.nc")
     assert (tmp_path / "slow.nc").read_bytes() == (tmp_path / "draws.nc").read_bytes()
     assert (tmp_path / "draws.nc").stat().st_size > 35_000
+    assert read_netcdf(tmp_path / "draws.nc").identical(tree)
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize(("call", "turn"), [("seek", 1), ("seek", 9), ("write", 5)])
+def test_a_stop_in_a_call_of_the_library_is_heard_as_one_when_the_file_is_whole(
+    call, turn, number, tree, tmp_path, monkeypatch, capfd
+):
+    calls, usual = [], getattr(_DiskThenMemory, call)
+
+    def stopped(*arguments):
+        calls.append(call)
+        if len(calls) == turn:
+            signal.raise_signal(number)
+        return usual(*arguments)
+
+    def stop(*_):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(_DiskThenMemory, call, stopped)
+    outside = signal.signal(number, stop)
+    try:
+        with pytest.raises(KeyboardInterrupt):
+            write_netcdf(tree, tmp_path / "draws.nc")
+        assert signal.getsignal(number) is stop
+    finally:
+        signal.signal(number, outside)
+    assert len(calls) > turn and capfd.readouterr().err == ""
     assert read_netcdf(tmp_path / "draws.nc").identical(tree)

@@ -81,6 +81,7 @@ class Truth:
     shape : `steady`, `rise`, `fall` or `pulse`, blank where the history was drawn from the prior.
     change_year : first year of a level that lasted; None for none.
     trees : true year of establishment by tree.
+    grass_years : true years in the grass stage by tree.
     """
 
     years: np.ndarray
@@ -93,6 +94,7 @@ class Truth:
     shape: str
     change_year: int | None
     trees: pd.Series
+    grass_years: pd.Series
 
 
 def jobs(surveys: int) -> list[dict]:
@@ -186,6 +188,7 @@ def surveyed(setting: str, seed: int):
         shape=of.shape,
         change_year=of.change[0] if of.change else None,
         trees=true,
+        grass_years=simulated.truth["trees"].set_index("tree")["grass_years"].astype(float),
     )
 
 
@@ -222,6 +225,7 @@ def true_value(claim, truth: Truth):
     that is none.
     """
     from standage.findings.age_structure import age_structure
+    from standage.findings.young_cohort import MANY_MORE
 
     listed = truth.stage == "tree"
     age = SEASON - 1 - truth.year[listed] + 1
@@ -229,6 +233,14 @@ def true_value(claim, truth: Truth):
     year = truth.year[listed]
     by_year = np.bincount(year - truth.years[0], minlength=len(truth.years))
     match claim.kind:
+        case "most stems":
+            first, last = map(int, claim.subject.split(" to "))
+            return np.mean((year >= first) & (year <= last)) > 0.5
+        case "young cohort":
+            return young_ratio(claim.subject, truth) >= MANY_MORE
+        case "young plants":
+            first, last = map(int, claim.subject.split(" to "))
+            return ((truth.year >= first) & (truth.year <= last)).sum() * truth.per_ha
         case "structure":
             return age_structure(by_year[None].astype(float)).likeliest
         case "minimum age":
@@ -270,7 +282,27 @@ def true_value(claim, truth: Truth):
             return np.mean((year >= truth.pulse[0]) & (year <= truth.pulse[1]))
         case "before pulse" if truth.pulse:
             return truth.pulse[0] - EVENT_YEAR
+        case "waiting at event" if truth.pulse:
+            return waiting(EVENT_YEAR, truth)
     return None  # of what isn't defined: the years of a pulse that is none
+
+
+def young_ratio(years: str, truth: Truth) -> float:
+    """How many times as many plants of these years live as of the years before, age for age."""
+    from standage.findings.young_cohort import above_the_years_before
+
+    last = int(years.split(" to ")[1]) - truth.years[0]
+    return float(above_the_years_before(truth.living[None], last)[0])
+
+
+def waiting(year: int, truth: Truth) -> float | None:
+    """Share of the stems listed that established in the pulse and were in the grass stage in this
+    year; None without one.
+    """
+    first, last = truth.pulse
+    inside = truth.trees[(truth.trees >= first) & (truth.trees <= last)]
+    emerged = inside + truth.grass_years[inside.index]
+    return float(np.mean((inside < year) & (emerged > year))) if len(inside) else None
 
 
 def true_pulse(year: float, truth: Truth) -> bool:
