@@ -19,6 +19,7 @@ from standage.survey.workbook_cells import (
     names_made_numbers,
     sheet_values,
     uncomputed,
+    without_openpyxl_warnings,
 )
 from standage.survey.workbook_guard import guarded
 from standage.survey.workbook_marks import (
@@ -48,7 +49,8 @@ def top_rows_of_sheets(path: Path) -> dict[str, list[list[str]]]:
 def _top_rows(sheet: Any) -> list[list[str]]:
     """The first rows of a sheet of openpyxl's, as cells."""
     sheet.reset_dimensions()
-    rows = sheet.iter_rows(max_row=2 * ROWS_SEARCHED, values_only=True)
+    with without_openpyxl_warnings():
+        rows = list(sheet.iter_rows(max_row=2 * ROWS_SEARCHED, values_only=True))
     return [[as_text(value) for value in record] for record in rows]
 
 
