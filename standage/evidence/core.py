@@ -169,10 +169,10 @@ def readings_of(
             ring_widths, table, ring.last_ring_year, ring.innermost_year, ring.reader_scale
         )
         usual = ring.counted_rings * ring_count.counting_bias(profile)[0], ring.reader_scale
-        note = ring_witness.notes(by_widths, *usual, gross_share > 0, note)
         # a date marked crossdated is never overridden, and a least number has nothing to move
-        open_to_doubt = (gross_share > 0) & (ring.reader_scale > 0) & ~at_least(table)
-        by_widths = np.where(open_to_doubt[:, None], by_widths, 1.0)
+        moved = (gross_share > 0) & (ring.reader_scale > 0) & ~at_least(table)
+        note = ring_witness.notes(by_widths, *usual, moved, note)
+        by_widths = np.where(moved[:, None], by_widths, 1.0)
     alive = np.where(_lowest_of_tree(table), table["alive_in_year"].to_numpy(float), np.nan)
     return CoreReadings(
         core=table["core"].to_numpy(object),

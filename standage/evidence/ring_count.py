@@ -204,8 +204,11 @@ def date_innermost_rings(table: pd.DataFrame, profile: Profile) -> InnermostRing
         table, crossdated, dead & np.isnan(first) & np.isnan(last), death_sd, month
     )
     beyond = readable & ~dead & (outermost < season - 2)
+    behind_lost = no_anchor & (outer == "lost") & ~np.isnan(first)
     unanchored = np.where(
-        no_anchor, "the last ring has no calendar year: the count has no anchor", ""
+        behind_lost,
+        "its outer rings are lost and the others only counted: their years are not known",
+        np.where(no_anchor, "the last ring has no calendar year: the count has no anchor", ""),
     )
     reason = np.where(no_ring, "no ring could be read", unanchored)
     note = np.where(

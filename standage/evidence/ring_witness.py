@@ -1,10 +1,10 @@
 """Ring widths as a witness of a count: how much better the rings of a core would agree with those
-of other trees of its stand, were its innermost ring some years older or younger than read.
+of crossdated trees of its stand, were its innermost ring some years older or younger than read.
 
 Along a core, from its last ring inwards, the reading may go wrong anywhere: a ring absent or false,
 a decade skipped, another core's label. The agreement is therefore summed over all such paths
-(a hidden Markov chain, Rabiner 1989), and told as a factor on each number of years by which the
-innermost ring is older than read. It multiplies what the count says and settles nothing by itself.
+(a hidden Markov chain, Rabiner 1989), as a factor on each number of years by which the innermost
+ring is older than read, which multiplies what the count says.
 """
 
 from __future__ import annotations
@@ -33,12 +33,12 @@ MEMORY_YEARS = 3
 growth in common then counts for nothing (Box & Jenkins 1970, from memory; the number is assumed).
 """
 FEWEST_RINGS = 30
-"""A shorter series neither speaks nor is heard (assumption)."""
+"""Shorter series are not compared (assumption)."""
 FEWEST_TREES = 4
 """Other trees that must have a ring of a year for it to be compared: with fewer, nobody can tell
 which of two is misread (assumption)."""
-FEWEST_SHARED = 20
-"""Rings that two trees must share to be compared (assumption)."""
+LARGEST_AGREEMENT = 0.95
+"""Correlation of two trees above which none is believed (assumption)."""
 AGREEMENT_SHARES = ((0.0, 0.1), (0.5, 0.3), (1.0, 0.6))
 """A core agrees with the others as they do among themselves, half as well, or not at all, and how
 probably (assumption). Its own rings then tell which; one that agrees nowhere stays as it was read.
@@ -62,6 +62,8 @@ CORES_AT_ONCE = 100
 """Of one stand: their paths take 8 MB."""
 WORTH_A_NOTE = 0.5
 """Probability from which a core that fits other years better is named (assumption)."""
+SMALL_SHIFT = 2
+"""Years by which the widths move the middle of a count from where it is named (assumption)."""
 
 
 def ring_scores(widths: Floats) -> Floats:
@@ -93,20 +95,22 @@ def factors_by_widths(
     last: NDArray[np.int64],
     rings: NDArray[np.int64],
     rate: Floats,
+    witness: NDArray[np.bool_],
 ) -> Floats:
     """Factor on each of `SHIFTS` by the ring widths, `(core, shift)`: 1 is what chance would give.
 
     scores : `(core, year)` as of `ring_scores`, at the years as read. tree : number of the tree of
     each core, from 0. last : place in `year` of the last ring read; rings : from it to the
     innermost one read, both included. rate : probability that a ring is absent, and that one is
-    false, at each ring. The others' rings are taken at the years at which they were read.
+    false, at each ring. witness : cores that the others are held against, `(core,)`, at the years
+    at which they were read.
+
+    Cores of one tree share what is odd about it: their factors are drawn in, so that together they
+    count as one.
     """
     number = int(tree.max(initial=-1)) + 1
-    by_tree = _means(scores, tree, number)
-    agreement = _agreement_without(by_tree)
-    others, likeness = np.full(by_tree.shape, np.nan), np.zeros(by_tree.shape)
-    for own in np.flatnonzero(agreement > 0):
-        others[own], likeness[own] = _others(by_tree, int(own), agreement[own])
+    by_tree = _of_trees(np.where(witness[:, None], scores, np.nan), tree, number)
+    others, likeness = _others(by_tree)
     compared = np.isfinite(scores).any(axis=1) & np.isfinite(others[tree]).any(axis=1)
     factors = np.ones((len(scores), SHIFTS.size))
     used = np.flatnonzero(compared)
@@ -121,46 +125,47 @@ def factors_by_widths(
             rings[rows],
             rate[rows],
         )
+    cores = np.bincount(tree[used], minlength=number)[tree[used]]
+    factors[used] **= 1.0 / cores[:, None]
     return factors
 
 
-def _means(scores: Floats, tree: NDArray[np.int64], number: int) -> Floats:
-    """Mean score of the cores of each tree, `(tree, year)`, NaN where none has one."""
+def _of_trees(scores: Floats, tree: NDArray[np.int64], number: int) -> Floats:
+    """Score of each tree, the mean of its cores' brought to a variance of 1, `(tree, year)`; NaN
+    where none has one.
+    """
     there = np.isfinite(scores)
     total, count = np.zeros((number, scores.shape[1])), np.zeros((number, scores.shape[1]))
     np.add.at(total, tree, np.where(there, scores, 0.0))
     np.add.at(count, tree, there)
-    return np.divide(total, count, out=np.full(total.shape, np.nan), where=count > 0)
+    mean = np.divide(total, count, out=np.full(total.shape, np.nan), where=count > 0)
+    squares = np.where(count > 0, mean, 0.0) ** 2
+    variance = squares.sum(axis=1) / np.maximum((count > 0).sum(axis=1), 1)
+    return mean / np.sqrt(np.where(variance > 0, variance, 1.0))[:, None]
 
 
-def _agreement_without(by_tree: Floats) -> Floats:
-    """Mean correlation between the trees other than each one, `(tree,)`; 0 where there are none to
-    compare, or where it is below chance.
+def _others(by_tree: Floats) -> tuple[Floats, Floats]:
+    """Mean of the other trees in each year, as a normal score, and the correlation that a tree
+    like them has with it, `(tree, year)` each; NaN and 0 where there are too few, or where they
+    agree no better than chance.
     """
     there = np.isfinite(by_tree)
     filled = np.where(there, by_tree, 0.0)
-    shared = there.astype(float) @ there.T
-    pairs = (shared >= FEWEST_SHARED) & ~np.eye(len(by_tree), dtype=bool)
-    products, shared = np.where(pairs, filled @ filled.T, 0.0), np.where(pairs, shared, 0.0)
-    top = products.sum() - 2.0 * products.sum(axis=1)
-    rings = shared.sum() - 2.0 * shared.sum(axis=1)
-    found = np.divide(top, rings, out=np.zeros(len(by_tree)), where=rings > 0)
-    chance = CHANCE_SDS / np.sqrt(np.maximum(rings / 2.0, 1.0))
-    return np.where(found > chance, np.clip(found, 0.0, 0.95), 0.0)
-
-
-def _others(by_tree: Floats, own: int, agreement: float) -> tuple[Floats, Floats]:
-    """Mean of the other trees in each year, as a normal score, and the correlation that a tree
-    like them has with it; NaN where there are too few. `(year,)` each
-    """
-    rest = np.delete(by_tree, own, axis=0)
-    there = np.isfinite(rest)
-    count = there.sum(axis=0)
-    enough = count >= FEWEST_TREES
+    total = filled.sum(axis=0) - filled
+    squares = (filled**2).sum(axis=0) - filled**2
+    count = there.sum(axis=0) - there
+    # mean product of two of the others, over years and pairs
+    products = (total**2 - squares).sum(axis=1)
+    pairs = (count * (count - 1)).sum(axis=1)
+    agreement = np.divide(products, pairs, out=np.zeros(len(by_tree)), where=pairs > 0)
+    agreement[agreement < CHANCE_SDS / np.sqrt(np.maximum(pairs / 2.0, 1.0))] = 0.0
+    agreement = np.minimum(agreement, LARGEST_AGREEMENT)[:, None]
+    enough = (count >= FEWEST_TREES) & (agreement > 0)
     number = np.where(enough, count, 1)
     spread = np.sqrt((1.0 + (number - 1) * agreement) / number)
-    mean = np.where(there, rest, 0.0).sum(axis=0) / number / spread
-    return np.where(enough, mean, np.nan), np.where(enough, agreement / spread, 0.0)
+    return np.where(enough, total / number / spread, np.nan), np.where(
+        enough, agreement / spread, 0.0
+    )
 
 
 def _along(
@@ -250,34 +255,59 @@ def witness_of_stands(
     scale: Floats,
 ) -> Floats:
     """Factors by ring widths of all `cores` (`core`, `tree`, `stand`; of one species), `(core,
-    shift)`, at most 1 and not under `LEAST_FACTOR`; `(core, 0)` where no core has ring widths.
+    shift)`, each over the largest of its core and not under `LEAST_FACTOR`; `(core, 0)` where no
+    core has ring widths.
 
     last_year, innermost_year : of the core as read, NaN if unknown. scale : of the usual error of
     the count, 0 for none. [rings]
+
+    A core is held against the crossdated ones of its stand alone: counted ones may have missed the
+    same rings, and agree in a year that is wrong.
     """
     measured = ring_widths[ring_widths["core"].isin(cores["core"])]
     if measured.empty:
         return np.ones((len(cores), 0))
-    row = pd.Series(np.arange(len(cores)), index=cores["core"].to_numpy(object))
-    year = measured["year"].to_numpy(float).astype(int)
-    start = int(year.min())
-    widths = np.full((len(cores), int(year.max()) - start + 1), np.nan)
-    widths[row.loc[measured["core"]].to_numpy(), year - start] = measured["width_mm"]
-    scores = np.stack([ring_scores(each) for each in widths])
-    known = np.isfinite(last_year) & np.isfinite(innermost_year)
-    last = np.where(known, np.nan_to_num(last_year) - start, 0).astype(int)
-    rings = np.where(known, np.nan_to_num(last_year - innermost_year) + 1, 1).astype(int)
-    rings = np.maximum(rings, 1)
-    rate = np.clip(scale**2 / (2.0 * rings), SMALLEST_RATE, LARGEST_RATE)
     factors = np.ones((len(cores), SHIFTS.size))
+    row = pd.Series(np.arange(len(cores)), index=cores["core"].to_numpy(object))
+    of = row.loc[measured["core"]].to_numpy()
+    year, width = measured["year"].to_numpy(int), measured["width_mm"].to_numpy(float)
+    inside = (year >= innermost_year[of]) & (year <= last_year[of])
+    dated = np.isfinite(last_year) & np.isfinite(innermost_year)
+    dated[np.unique(of[~inside])] = False  # rings of other years than the core's: no witness
     for members in cores.groupby("stand", sort=False).indices.values():
-        tree = np.unique(cores["tree"].to_numpy(str)[members], return_inverse=True)[1]
-        factors[members] = factors_by_widths(
-            scores[members], tree, last[members], rings[members], rate[members]
+        members = members[dated[members]]
+        here = np.isin(of, members)
+        if not here.any():
+            continue
+        start = int(year[here].min())
+        widths = np.full((len(members), int(year[here].max()) - start + 1), np.nan)
+        widths[np.searchsorted(members, of[here]), year[here] - start] = width[here]
+        factors[members] = _of_stand(
+            widths,
+            cores["tree"].to_numpy(str)[members],
+            (last_year[members] - start).astype(int),
+            (last_year - innermost_year)[members].astype(int) + 1,
+            scale[members],
         )
-    factors[~known] = 1.0
     largest = factors.max(axis=1, keepdims=True)
     return np.maximum(factors / np.maximum(largest, 1.0), LEAST_FACTOR)
+
+
+def _of_stand(
+    widths: Floats,
+    trees: NDArray[np.str_],
+    last: NDArray[np.int64],
+    rings: NDArray[np.int64],
+    scale: Floats,
+) -> Floats:
+    """Factors of the cores of one stand, `(core, shift)`; arguments as of `factors_by_widths` and
+    `witness_of_stands`.
+    """
+    scores = np.stack([ring_scores(each) for each in widths])
+    tree = np.unique(trees, return_inverse=True)[1]
+    rate = np.clip(scale**2 / (2.0 * rings), SMALLEST_RATE, LARGEST_RATE)
+    exact = (scale == 0) & np.isfinite(scores).any(axis=1)
+    return factors_by_widths(scores, tree, last, rings, rate, exact)
 
 
 def at_years_before(factors: Floats, first: int, number: int) -> Floats:
@@ -293,29 +323,32 @@ def notes(
     factors: Floats,
     location: Floats,
     scale: Floats,
-    doubted: NDArray[np.bool_],
+    moved: NDArray[np.bool_],
     note: NDArray[np.object_],
 ) -> NDArray[np.object_]:
-    """`note` of each core, with those added that the ring widths put `LEAST_SHIFT` years off or
-    more, `(core,)`.
+    """`note` of each core, `(core,)`, with what widths say against its innermost ring added.
 
     factors : as of `witness_of_stands`. location, scale : of the usual error of the count. [rings]
-    doubted : whether the reading may be grossly off; the others are named as if they might.
+    moved : whether the widths bear on the date of the core; of others, marked crossdated or a least
+    number, only `LEAST_SHIFT` years off or more are named.
     """
     label, eye = parts(GROSS_SHARE)
     note = note.copy()
     for core in np.flatnonzero((factors < 1.0).any(axis=1)):
-        pmf = shift_pmf(location[core], scale[core], SHIFTS)
-        pmf = with_label_errors(with_eye_errors(pmf, eye), SHIFTS, label) * factors[core]
-        pmf = pmf / pmf.sum()
+        count = shift_pmf(location[core], scale[core], SHIFTS)
+        count = with_label_errors(with_eye_errors(count, eye), SHIFTS, label)
+        pmf = count * factors[core] / (count * factors[core]).sum()
         off = np.where(np.abs(SHIFTS) >= LEAST_SHIFT, pmf, 0.0)
-        if off.sum() < WORTH_A_NOTE:
+        far = off.sum() >= WORTH_A_NOTE
+        middle = int(SHIFTS[np.searchsorted(np.cumsum(pmf), 0.5)])
+        years = int(SHIFTS[off.argmax()]) if far else middle
+        if not far and (not moved[core] or abs(middle - round(location[core])) < SMALL_SHIFT):
             continue
-        years = int(SHIFTS[off.argmax()])
         words = (
-            f"by the ring widths of the other trees its innermost ring is {abs(years)} years"
-            f" {'older' if years > 0 else 'younger'} than read ({off.sum():.0%})"
+            f"by the ring widths of crossdated trees its innermost ring is {abs(years)} years"
+            f" {'older' if years > 0 else 'younger'} than read"
         )
-        words += ": read it again" if doubted[core] else "; marked crossdated, so kept as read"
+        words += f" ({off.sum():.0%}): read it again" if far else ""
+        words += "" if moved[core] else "; the date is kept as read"
         note[core] = f"{note[core]}; {words}".lstrip("; ")
     return note

@@ -19,13 +19,11 @@ RHAT_LIMIT = 1.01  # of the quantities people read
 # of any single parameter: hundreds of knots that nobody reads one by one, whose largest R-hat
 # strays by chance (assumption)
 LOOSE_RHAT_LIMIT = 1.05
-# probability that the largest R-hat of chains that agree exceeds its limit (assumption); 1.01 is
-# passed by chance once there are twenty quantities of 400 effective draws
-CHANCE = 0.05
+# probability that the largest R-hat of chains that agree exceeds its limit, among what people read
+# and among the parameters (assumption): one fit in twenty, both together. Chance exceeds 1.01 once
+# there are twenty quantities of 400 effective draws
+CHANCE = 0.025
 ESS_LIMIT = 400
-# R-hat of a parameter is never forgiven as if it rested on fewer, for of chains that disagree few
-# are effective; that of what people read, not below its limit (assumption)
-FEWEST_EFFECTIVE = 100
 # draws in all; a run with fewer could hardly reach the limits (assumption)
 SHORT_RUN = 5 * ESS_LIMIT
 AT_A_TIME = 500  # parameters
@@ -60,7 +58,7 @@ class Convergence:
 
 
 def rhat_by_chance(effective: np.ndarray, chains: int, draws: int) -> np.ndarray:
-    """R-hat that one in twenty fits whose chains agree exceeds in any of these quantities, by their
+    """R-hat that one in forty fits whose chains agree exceeds in any of these quantities, by their
     effective draws in all, `(quantity,)`; draws: of a chain.
 
     Of chains that agree, the variance between halves of chains over that within them, times the
@@ -76,8 +74,8 @@ def convergence(data: StandData, values: np.ndarray, states: Sequence[UnitState]
     watched = _watched(data, states, len(values))
     drawn = np.stack(list(watched.values()), axis=-1)
     if not (np.isfinite(drawn).all() and np.isfinite(values).all()):
-        none = math.nan
-        return Convergence(none, none, none, "a value that is no number", none, none)
+        nan = math.nan
+        return Convergence(nan, nan, nan, "a value that is no number", nan, nan)
     bulk, rhat = ess_and_rhat(drawn)
     effective = np.fmin(bulk, tail_ess(drawn))
     read = dict(zip(watched, effective, strict=True))
@@ -89,8 +87,8 @@ def convergence(data: StandData, values: np.ndarray, states: Sequence[UnitState]
     ]
     of_parameters, any_rhat = (np.concatenate(each) for each in zip(*parts, strict=True))
     rhats = np.concatenate([rhat, any_rhat])
-    effective = np.maximum(effective, ESS_LIMIT)
-    of_parameters = np.maximum(of_parameters, FEWEST_EFFECTIVE)
+    # of chains that disagree few draws are effective: chance is not allowed more for that
+    effective, of_parameters = (np.maximum(each, ESS_LIMIT) for each in (effective, of_parameters))
     limits = np.concatenate(
         [
             np.maximum(rhat_by_chance(effective, *values.shape[:2]), RHAT_LIMIT),

@@ -81,7 +81,9 @@ def one_series(tree: np.ndarray, widths: np.ndarray, row: int, kind: str, seed: 
     rings[:], last[row], rings[row] = 1, there[-1], there.size
     scale = float(np.hypot(READER_SD, READER_SHARE * there.size))
     rate = max(scale**2 / (2 * there.size), ring_witness.SMALLEST_RATE)
-    factors = ring_witness.factors_by_widths(scores, tree, last, rings, np.full(len(widths), rate))
+    factors = ring_witness.factors_by_widths(
+        scores, tree, last, rings, np.full(len(widths), rate), np.ones(len(widths), dtype=bool)
+    )
     label, eye = parts(GROSS_SHARE)
     count = with_label_errors(
         with_eye_errors(shift_pmf(np.array(0.0), np.array(scale), SHIFTS), eye), SHIFTS, label
