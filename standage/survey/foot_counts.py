@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from functools import lru_cache
 
 from standage.errors import Problem
 from standage.survey.flat_table import FLAT
@@ -51,17 +52,25 @@ def foot_counts(
     return runs
 
 
+_stage = lru_cache(maxsize=1000)(stage_in)
+
+
 def _is_header(row: Sequence[str]) -> bool:
     """Whether a row names several stages and no number: the headings of a table of counts."""
+    if any(cell[:1].isdigit() for cell in row):
+        return False
     filled = [cell for cell in row if cell]
-    stages = {stage for cell in filled if isinstance(stage := stage_in(cell), str)}
+    stages = {stage for cell in filled if isinstance(stage := _stage(cell), str)}
     return len(stages) > 1 and not any(_NUMBER.fullmatch(cell) for cell in filled)
 
 
 def _is_count(row: Sequence[str], species: int) -> bool:
     """Whether a row says stages, each with its number, and nothing of a stem."""
+    of = row[species]
+    if of and not _NUMBER.fullmatch(of) and _stage(of) is None:
+        return False
     filled = [cell for cell in row if cell]
-    stages = [cell for cell in filled if stage_in(cell) is not None]
+    stages = [cell for cell in filled if _stage(cell) is not None]
     if not stages or not len(stages) < len(filled) <= 2 * len(stages) + BESIDES:
         return False
     if row[species] and row[species] not in stages and not _NUMBER.fullmatch(row[species]):
