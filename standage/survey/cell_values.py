@@ -69,7 +69,9 @@ LOST = {"lost", "core lost", "gone"}
 """Words for a core, or a centre, that isn't there (common practice, no source)."""
 OF_A_DAY = {"first_year", "last_year", "ended_year", "last_ring_year", "death_year"}
 """Years that crews write with their month (common practice, no source)."""
-_OF_RINGS = re.compile(r"releas|ring|growth", re.IGNORECASE)
+_OF_RINGS = re.compile(
+    r"\b(releas\w*|rings?|growth|cores?|cored|dendro\w*|tree-?rings?|suppress\w*)\b", re.IGNORECASE
+)
 """Of the sources of events only a release counts: it isn't combined with the rings it is from."""
 _SINCE = re.compile(
     r"\b(since|until|till|present|today|now|every|on|onwards?)\b|\d{4}\s*(-|\u2013)\s*$",

@@ -22,6 +22,7 @@ from standage.survey.plot_banners import (
     are_headings_anew,
     plot_by_title,
     plot_of_banner,
+    take_bare_banners,
     write_plots,
 )
 from standage.survey.readings import Reading
@@ -125,6 +126,7 @@ def lay_out(
         said = f"plot {plot} of the rows below"
         survey.readings.append(Reading(file, None, "plot", f"Plot {plot}", said, BANNER))
     plots: list[str] = []
+    banners: list[tuple[int, str, str]] = []
     padded = [0] * width
     for row, record in enumerate(records[start + 1 :], start + 2):
         stripped = [cell.strip() for cell in record]
@@ -142,6 +144,7 @@ def lay_out(
             if banner:
                 plot, said = banner, f"plot {banner} of the rows below"
                 survey.readings.append(Reading(file, row, "plot", joined[:80], said, BANNER))
+                banners.append((row, banner, joined))
                 continue
             if name in OF_SEVERAL_CELLS and _is_a_remark(joined, width):
                 survey.doubts.append(_below_the_list(file, row, joined))
@@ -187,6 +190,7 @@ def lay_out(
         Reading(file, row, None, written[0], "no data", "the headings written anew")
         for row in repeated
     ]
+    take_bare_banners(survey, file, name, header, banners, cells, rows, plots)
     if any(plots):
         write_plots(header, cells, plots)
     # A comma at the end of every row is a habit of some programs; one at the end of some may be
