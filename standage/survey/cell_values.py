@@ -371,6 +371,11 @@ def _odd_code(cells: TableCells, column: Column, cell: str, advised: Iterator[in
             advice="Write the word alone, the rings from there to the pith into rings_to_pith, a"
             " distance into pith_distance_mm.",
         )
+    if column.name == "source" and _OF_RINGS.search(cell):
+        return Outcome(
+            expected=f"one of: {column.allowed}",
+            advice="Write release if the rings show it, scar if a scar in them does.",
+        )
     near = None
     if next(advised, None) is not None:
         near = nearest_code(cells.table, column, cell)
