@@ -34,8 +34,7 @@ ARC = {"arc", "inner arc", "innermost arc", "arc of inner ring", "inner ring arc
 OF_RINGS = {"ring", "rings", "count", "counts", "counted"}
 """Words in headings of rings counted (common practice, no source)."""
 NO_COUNT = {
-    *("quality", "width", "widths", "mm", "cm", "inch", "in", "per", "last", "absent", "missing"),
-    *("first", "outer", "inner", "sd", "score", "clarity"),
+    *("quality", "width", "widths", "mm", "cm", "inch", "per", "last", "absent", "missing"),
 }
 """Words in headings of rings that are no count of all (common practice, no source)."""
 MOST_SLIPS = 0.2
