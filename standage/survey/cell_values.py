@@ -69,7 +69,9 @@ LOST = {"lost", "core lost", "gone"}
 """Words for a core, or a centre, that isn't there (common practice, no source)."""
 OF_A_DAY = {"first_year", "last_year", "ended_year", "last_ring_year", "death_year"}
 """Years that crews write with their month (common practice, no source)."""
-_OF_RINGS = re.compile(r"releas|ring|growth", re.IGNORECASE)
+_OF_RINGS = re.compile(
+    r"\b(releas\w*|rings?|growth|cores?|cored|dendro\w*|tree-?rings?|suppress\w*)\b", re.IGNORECASE
+)
 """Of the sources of events only a release counts: it isn't combined with the rings it is from."""
 _SINCE = re.compile(
     r"\b(since|until|till|present|today|now|every|on|onwards?)\b|\d{4}\s*(-|\u2013)\s*$",
@@ -368,6 +370,11 @@ def _odd_code(cells: TableCells, column: Column, cell: str, advised: Iterator[in
             expected=f"one of: {column.allowed}",
             advice="Write the word alone, the rings from there to the pith into rings_to_pith, a"
             " distance into pith_distance_mm.",
+        )
+    if column.name == "source" and _OF_RINGS.search(cell):
+        return Outcome(
+            expected=f"one of: {column.allowed}",
+            advice="Write release if the rings show it, scar if a scar in them does.",
         )
     near = None
     if next(advised, None) is not None:

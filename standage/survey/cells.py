@@ -74,13 +74,13 @@ SECOND_COUNTS = re.compile(
 )
 """Headings of what another reader counted (common practice, no source)."""
 NUMBERED = {"stand", "plot", "tree", "core"}
-_A_DAY = re.compile(
-    r"(?:^|[- ])(?:\d{1,2}-(?:jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)"
-    r"|(?:jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)-\d{2}|(?:19|20)\d\d-\d\d-\d\d)"
-    r"(?: 00:00:00)?(?:-[a-z]|-?\d)?$",
-    re.IGNORECASE,
+_A_DAY = re.compile(r"(?:^|[- ])(?:19|20)\d\d-\d\d-\d\d(?: 00:00:00)?(?:-[a-zA-Z]|-?\d)?$")
+_A_MONTH = re.compile(
+    r"(?:^|[- ])(?:\d{1,2}-(?:Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|Dec)"
+    r"|^(?:Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|Dec)-\d{2})(?:-[a-zA-Z]|-?\d)?$"
 )
-"""Columns of names that are often numbers with a dash, and a day in one."""
+"""Columns of names that are often numbers with a dash, a day in one, and one as spreadsheets write
+it into CSV files."""
 UNFIT, FITTING, CELLS_TRIED = 0.5, 0.9, 200
 """Share of refused cells above which a column is held against the others, share that must fit
 there, and how many cells are tried.
@@ -416,7 +416,12 @@ def _turned_into_dates(
     file: str, column: Column, text: np.ndarray, rows: np.ndarray
 ) -> list[Problem]:
     """Names of stems and cores that a spreadsheet took for days, as 4-05 for 5-Apr."""
-    found = [place for place, cell in enumerate(text) if len(cell) > 4 and _A_DAY.search(cell)]
+    days = [_A_DAY] if ", sheet" in file else [_A_DAY, _A_MONTH]
+    found = [
+        place
+        for place, cell in enumerate(text)
+        if len(cell) > 4 and any(day.search(cell) for day in days)
+    ]
     return [
         Problem(
             file,

@@ -29,7 +29,7 @@ from standage.survey.left_unsaid import (
 from standage.survey.missed_pith import settle_missed_pith
 from standage.survey.plot_words import without_the_word
 from standage.survey.restarted_names import name_groups, with_groups, write_out_names
-from standage.survey.rows_without_stem import set_aside, take_out_stemless
+from standage.survey.rows_without_stem import set_aside, take_out_stemless, without_sums_by_plot
 from standage.survey.schema import COUNTS
 from standage.survey.stem_marks import take_marks_of_stems
 from standage.survey.title_doubts import doubt_titles
@@ -56,6 +56,7 @@ def complete_tables(survey: WrittenSurvey, name: str) -> None:
     take_least_rings(survey)
     take_marks_of_cores(survey)
     take_marks_of_stems(survey)
+    without_sums_by_plot(survey)
     _fill_wide_counts(survey)
     with_a_row_for_each_stage(survey)
     without_rows_not_searched(survey)

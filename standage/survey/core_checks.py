@@ -64,7 +64,10 @@ def check_cores(
 
 
 def check_readings(
-    frames: Mapping[str, pd.DataFrame], files: Mapping[str, str], problems: list[Problem]
+    frames: Mapping[str, pd.DataFrame],
+    files: Mapping[str, str],
+    problems: list[Problem],
+    warnings: list[Problem],
 ) -> None:
     """A further reading must say what was read, and no ring younger than the core can hold."""
     rows = Rows(frames["core_readings"])
@@ -87,7 +90,7 @@ def check_readings(
         "Correct the year.",
     )
     of_core = Rows(frames["cores"]).of(rows["core"], "core", "dating", "")
-    report(
+    reporter(files["core_readings"], rows, warnings)(
         (rows["dating"] == "crossdated") & (of_core == "counted"),
         "dating",
         "a crossdated reading of a core that is counted in cores",

@@ -33,6 +33,10 @@ ARC = {"arc", "inner arc", "innermost arc", "arc of inner ring", "inner ring arc
 """Headings that leave open what was measured of the arc (common practice, no source)."""
 OF_RINGS = {"ring", "rings", "count", "counts", "counted"}
 """Words in headings of rings counted (common practice, no source)."""
+NO_COUNT = {
+    *("quality", "width", "widths", "mm", "cm", "inch", "per", "last", "absent", "missing"),
+}
+"""Words in headings of rings that are no count of all (common practice, no source)."""
 MOST_SLIPS = 0.2
 """Share of the cells of a column of yes and no that may be something else (assumption)."""
 BY_CELLS = "each cell is a yes or no"
@@ -165,6 +169,8 @@ def _ask_of_rings(survey: WrittenSurvey, name: str) -> None:
     written = survey.tables[name]
     if {"ring_count", "first_ring_year"} & set(written.header) or not written.cells:
         return
+    if survey.rings or "ring_widths" in survey.tables:
+        return  # the series say how many
     known = {column.name for column in FLAT.columns}
     like = [
         heading
@@ -172,6 +178,7 @@ def _ask_of_rings(survey: WrittenSurvey, name: str) -> None:
         if heading not in known
         and heading not in written.set_aside
         and OF_RINGS & set(without_unit(heading)[0].split())
+        and not NO_COUNT & set(plain(heading).split())
         and any(re.match(r"\d", row[written.header.index(heading)]) for row in written.cells)
     ]
     if not like:
@@ -182,7 +189,7 @@ def _ask_of_rings(survey: WrittenSurvey, name: str) -> None:
     if are_years(row[at] for row in written.cells):
         column, numbers, own = "first_ring_year", "years", "'first ring year'"
     found = f"no column of rings counted, and {numbers} under {named}"
-    advice = f"Head it {own}."
+    advice = f"Head it {own}, if it holds all rings counted."
     if len(like) > 1:
         advice = (
             f"Head those to be used {own}; those of another reading go, a row each, into a table"

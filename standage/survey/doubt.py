@@ -136,6 +136,8 @@ def advice(doubt: Doubt, column: Column) -> str:
     if doubt.kind in ("about", "spread", "range") and column.sd:
         within = "two in three" if column.sd == "count_sd" else "one standard deviation"
         return f"Write {doubt.value:g}, and how far it may be off ({within}) into {column.sd}."
+    if column.name == "count" and doubt.kind != "at least":
+        return "Write the likeliest number; this column has no place for doubt."
     if column.at_least:
         return (
             f"Write {doubt.value:g}; say yes in {column.at_least} if it bounds the age from below."

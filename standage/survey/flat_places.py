@@ -82,20 +82,29 @@ def last_date(dates: dict[str, int], order: str) -> tuple[str, int]:
     return str(days[last]) if len(dates_in(last)) > 1 else last, dates[last]
 
 
+LACKING = {"plot_area_m2": "their area", "plot_min_dbh_cm": "the smallest diameter listed"}
+LACKING_COLUMNS = {
+    "plot_area_m2": "a column 'plot area (m2)'",
+    "plot_min_dbh_cm": "a column 'min dbh (cm)'",
+}
+"""What a sheet lacks of its plots, and where it belongs."""
+
+
 def plots_of(survey: WrittenSurvey, written: WrittenTable, records: list[Row]) -> Part | None:
     """A row of plots for each plot, where the sheet says how large they are; else a problem."""
     of_plots = [name for name in PLOT_COLUMNS if name in written.header]
-    needed = {"plot_area_m2", "plot_min_dbh_cm"}
-    if not needed <= set(of_plots):
+    needed = ("plot_area_m2", "plot_min_dbh_cm")
+    lacking = [each for each in needed if each not in of_plots]
+    if lacking:
         survey.problems.append(
             Problem(
                 written.file,
                 written.header_row,
                 "plot",
-                "plots without their area and smallest diameter listed",
-                "a table plots, or the columns 'plot area (m2)' and 'min dbh (cm)'",
-                "Add them; or delete the column plot: results are then about the sampled trees"
-                " only, not stems per hectare."
+                f"plots without {' and '.join(LACKING[each] for each in lacking)}",
+                f"a table plots, or {' and '.join(LACKING_COLUMNS[each] for each in lacking)}",
+                "Add what lacks; or delete the column plot: results are then about the sampled"
+                " trees only, not stems per hectare."
                 if written.stack is None
                 else "Add them to each sheet, which is taken for a plot; or, where a sheet is a"
                 " stand without plots, a column stand.",

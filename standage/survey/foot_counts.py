@@ -1,11 +1,12 @@
-"""Counts of seedlings typed below a list of stems, as `grass stage | 14`: no stems, and a table of
-their own.
+"""Counts of seedlings typed below or beside a list of stems, as `grass stage | 14`: no stems, and a
+table of their own.
 """
 
 from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from functools import lru_cache
 
 from standage.errors import Problem
 from standage.survey.flat_table import FLAT
@@ -51,17 +52,25 @@ def foot_counts(
     return runs
 
 
+_stage = lru_cache(maxsize=1000)(stage_in)
+
+
 def _is_header(row: Sequence[str]) -> bool:
     """Whether a row names several stages and no number: the headings of a table of counts."""
+    if any(cell[:1].isdigit() for cell in row):
+        return False
     filled = [cell for cell in row if cell]
-    stages = {stage for cell in filled if isinstance(stage := stage_in(cell), str)}
+    stages = {stage for cell in filled if isinstance(stage := _stage(cell), str)}
     return len(stages) > 1 and not any(_NUMBER.fullmatch(cell) for cell in filled)
 
 
 def _is_count(row: Sequence[str], species: int) -> bool:
     """Whether a row says stages, each with its number, and nothing of a stem."""
+    of = row[species]
+    if of and not _NUMBER.fullmatch(of) and _stage(of) is None:
+        return False
     filled = [cell for cell in row if cell]
-    stages = [cell for cell in filled if stage_in(cell) is not None]
+    stages = [cell for cell in filled if _stage(cell) is not None]
     if not stages or not len(stages) < len(filled) <= 2 * len(stages) + BESIDES:
         return False
     if row[species] and row[species] not in stages and not _NUMBER.fullmatch(row[species]):
@@ -80,3 +89,33 @@ def ask_of_foot(file: str, row: int, cells: Sequence[Sequence[str]]) -> Problem:
     shown = "; ".join(" ".join(cell for cell in record if cell) for record in cells)
     found = f"what looks like counts of seedlings below the list: '{shown[:80]}'"
     return Problem(file, row, None, found, "a table to a sheet", INTO_A_TABLE)
+
+
+def side_table(name: str, header: list[str], records: Sequence[Sequence[str]]) -> int:
+    """Where a table of counts begins beside a list of stems or cores: right of a column with
+    nothing in it; 0 without one.
+    """
+    if name not in (FLAT.name, "trees", "cores"):
+        return 0
+    for place in range(1, len(header) - 1):
+        if header[place] or any(record[place].strip() for record in records if len(record) > place):
+            continue
+        right = header[place + 1 :]
+        cells = {cell.strip() for record in records for cell in record[place + 1 :]}
+        if not any(cell.isdigit() for cell in cells):
+            continue
+        stages = {cell for cell in (*right, *cells) if cell and isinstance(stage_in(cell), str)}
+        if len([cell for cell in right if cell]) > 1 and len(stages) > 1:
+            return place + 1 + next(at for at, cell in enumerate(right) if cell)
+    return 0
+
+
+def ask_of_side_table(file: str, row: int, column: str, named: str) -> Problem:
+    return Problem(
+        file,
+        row,
+        column,
+        f"what looks like counts of seedlings beside the list, under {named}",
+        "a table to a sheet",
+        "Put it into a sheet of its own, with the columns plot, stage, area and count.",
+    )

@@ -10,8 +10,15 @@ from dataclasses import replace
 
 from standage.errors import Problem
 from standage.grammar import counted
-from standage.survey.flat_table import FLAT, table_of
-from standage.survey.foot_counts import INTO_A_TABLE, SEEDLINGS, ask_of_foot, foot_counts
+from standage.survey.flat_table import table_of
+from standage.survey.foot_counts import (
+    INTO_A_TABLE,
+    SEEDLINGS,
+    ask_of_foot,
+    ask_of_side_table,
+    foot_counts,
+    side_table,
+)
 from standage.survey.form_rows import header_place, take_out_explanations
 from standage.survey.formula_escapes import unescape
 from standage.survey.headings import columns_named, read_header
@@ -22,11 +29,11 @@ from standage.survey.plot_banners import (
     are_headings_anew,
     plot_by_title,
     plot_of_banner,
+    take_bare_banners,
     write_plots,
 )
 from standage.survey.readings import Reading
 from standage.survey.schema import Table
-from standage.survey.wide_counts import stage_in
 from standage.survey.written import Title, WrittenSurvey, WrittenTable, too_large, unreadable_file
 
 OF_A_STAND = (
@@ -90,9 +97,9 @@ def lay_out(
     full = len(written)
     while written and not written[-1]:
         written.pop()
-    if beside := _side_table(name, written, records[start + 1 :]):
+    if beside := side_table(name, written, records[start + 1 :]):
         named = ", ".join(f"'{cell}'" for cell in written[beside:] if cell)
-        survey.problems.append(_is_beside(file, start + 1, written[beside], named))
+        survey.problems.append(ask_of_side_table(file, start + 1, written[beside], named))
         written = written[:beside]
         while written and not written[-1]:
             written.pop()
@@ -125,6 +132,7 @@ def lay_out(
         said = f"plot {plot} of the rows below"
         survey.readings.append(Reading(file, None, "plot", f"Plot {plot}", said, BANNER))
     plots: list[str] = []
+    banners: list[tuple[int, str, str]] = []
     padded = [0] * width
     for row, record in enumerate(records[start + 1 :], start + 2):
         stripped = [cell.strip() for cell in record]
@@ -142,6 +150,7 @@ def lay_out(
             if banner:
                 plot, said = banner, f"plot {banner} of the rows below"
                 survey.readings.append(Reading(file, row, "plot", joined[:80], said, BANNER))
+                banners.append((row, banner, joined))
                 continue
             if name in OF_SEVERAL_CELLS and _is_a_remark(joined, width):
                 survey.doubts.append(_below_the_list(file, row, joined))
@@ -187,6 +196,7 @@ def lay_out(
         Reading(file, row, None, written[0], "no data", "the headings written anew")
         for row in repeated
     ]
+    take_bare_banners(survey, file, name, header, banners, cells, rows, plots)
     if any(plots):
         write_plots(header, cells, plots)
     # A comma at the end of every row is a habit of some programs; one at the end of some may be
@@ -251,36 +261,6 @@ def _below_the_list(file: str, row: int, cell: str) -> Problem:
         f"a row of words alone: '{cell}'",
         "rows of the list",
         f"Nothing is read from it. {INTO_A_TABLE if SEEDLINGS.search(cell) else OF_A_STAND}",
-    )
-
-
-def _side_table(name: str, header: list[str], records: Sequence[Sequence[str]]) -> int:
-    """Where a table of counts begins beside a list of stems or cores: right of a column with
-    nothing in it; 0 without one.
-    """
-    if name not in (FLAT.name, "trees", "cores"):
-        return 0
-    for place in range(1, len(header) - 1):
-        if header[place] or any(record[place].strip() for record in records if len(record) > place):
-            continue
-        right = header[place + 1 :]
-        cells = {cell.strip() for record in records for cell in record[place + 1 :]}
-        if not any(cell.isdigit() for cell in cells):
-            continue
-        stages = {cell for cell in (*right, *cells) if cell and isinstance(stage_in(cell), str)}
-        if len([cell for cell in right if cell]) > 1 and len(stages) > 1:
-            return place + 1 + next(at for at, cell in enumerate(right) if cell)
-    return 0
-
-
-def _is_beside(file: str, row: int, column: str, named: str) -> Problem:
-    return Problem(
-        file,
-        row,
-        column,
-        f"what looks like counts of seedlings beside the list, under {named}",
-        "a table to a sheet",
-        "Put it into a sheet of its own, with the columns plot, stage, area and count.",
     )
 
 

@@ -131,7 +131,7 @@ def read_survey(
     check_cores(frames, files, problems)
     warnings = list(written.doubts)
     check_missing_counts(frames, files, problems, warnings)
-    check_readings(frames, files, problems)
+    check_readings(frames, files, problems, warnings)
     check_ring_widths(
         frames, files, series, problems, notes, stacks=stacks, profile_folder=profile_folder
     )

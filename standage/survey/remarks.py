@@ -29,7 +29,7 @@ _GONE = re.compile(
 )
 _SAME_TREE = re.compile(
     r"\b(bored|cored) (again|twice)\b|\b(2nd|second|other) (boring|core)\b"
-    r"|\bsame (tree|stem) as\b|\bother side of\b",
+    r"|\bsame (tree|stem) as\b|\bother side of (the |same )?(tree|stem)\b",
     re.IGNORECASE,
 )
 _DIAMETER = re.compile(
@@ -49,7 +49,8 @@ _BARK_LOST = re.compile(
     r"|\bsapwood\b.*\b(lost|missing|gone|decayed|eroded)\b"
     r"|\bfirst( few| \d+(-\d+)?)? rings?\b.*\b(lost|missing|gone|broken|broke off)\b"
     r"|\b(lost|missing)( the)? (outer(most)?|last)( few| \d+(-\d+)?)? (rings?|wood|end)\b"
-    r"|\bbark\b.{0,12}\b(absent|missing|gone|lost|fell off)\b|\b(no|without|lost) (the )?bark\b",
+    r"|\bbark\b.{0,12}\b(absent|missing|gone|lost|fell off)\b"
+    r"|\b(no|without|lost) (the )?bark\b(?! beetle)",
     re.IGNORECASE,
 )
 _READ_TWICE = re.compile(

@@ -17,6 +17,7 @@ from standage.survey.written import WrittenSurvey, WrittenTable
 
 NO_STEM = {"none", "no trees", "no tree", "no stems", "empty", "empty plot", "nothing", "nil"}
 """Words for a plot without a stem (common practice, no source)."""
+OF_A_STEM = ("species", "dbh_cm")
 NO_STEM_REASON = "a plot without stems"
 OF_THE_PLOT = {"tree", "plot", "stand", "note", "core_note", "survey_date", "core_date"}
 """Columns that may be filled in the row of an empty plot, besides those of the plot's size."""
@@ -49,13 +50,38 @@ def set_aside(survey: WrittenSurvey) -> None:
                 survey.tables[name] = _find_empty_plots(name, written, survey)
 
 
+def without_sums_by_plot(survey: WrittenSurvey) -> None:
+    """Take out rows of counts with a word for sums in place of their plot, in place, before plots
+    that were written once are filled down.
+    """
+    written = survey.tables.get("counts")
+    if written is None or "plot" not in written.header:
+        return
+    at = written.header.index("plot")
+    left = []
+    for cells, row in zip(written.cells, written.rows, strict=True):
+        if _is_word_for_sums(cells[at]):
+            reading = Reading(written.file, row, None, cells[at], "no data", "a row of sums")
+            survey.readings.append(reading)
+        else:
+            left.append((cells, row))
+    survey.tables["counts"] = replace(
+        written, cells=[cells for cells, _ in left], rows=[row for _, row in left]
+    )
+
+
 def _without_sums(name: str, written: WrittenTable, survey: WrittenSurvey) -> WrittenTable:
     table = table_of(name)
     needed = [column.name for column in table.columns if column.required == "yes"]
     places = [written.header.index(each) for each in needed if each in written.header]
     own = table.identifier or "tree"  # of a sheet of trees and cores no column names a row
     named = written.header.index(own) if own in written.header else None
-    sums = {place for place, cells in enumerate(written.cells) if _is_sums(cells, places, named)}
+    of_stem = [written.header.index(each) for each in OF_A_STEM if each in written.header]
+    sums = {
+        place
+        for place, cells in enumerate(written.cells)
+        if _is_sums(cells, places, named, of_stem)
+    }
     if name == "counts":
         sums |= _sums_of_counts(written, survey.problems)
     if not sums:
@@ -113,9 +139,11 @@ def _sums_of_counts(written: WrittenTable, problems: list[Problem]) -> set[int]:
             of_stage = [(of, each) for of, its, each in above if its == cells[stage]]
             of_plot = [each for of, each in of_stage if of == here]
             ways = [each for each in (of_plot, [each for _, each in of_stage]) if each]
+            named = words.keys() - remarks
+            if not named:  # a word that may be of something else: only a sum of several is one
+                ways = [each for each in (of_plot,) if len(each) > 1]
             is_sum = any(sum(each) == number for each in ways)
-            is_sum &= bool(words) or len(of_plot) > 1
-            plainly = words.keys() - remarks if of_plot else set()  # nothing else of the plot
+            plainly = named if of_plot else set()  # nothing else of the plot
             if is_sum or plainly:
                 found.add(place)
                 if not is_sum:
@@ -137,12 +165,13 @@ def _no_sum(file: str, row: int, word: str) -> Problem:
     return Problem(file, row, None, found, expected, advice)
 
 
-def _is_sums(cells: list[str], needed: list[int], named: int | None) -> bool:
+def _is_sums(cells: list[str], needed: list[int], named: int | None, of_stem: list[int]) -> bool:
     """Whether a row lacks what a record needs and begins with a word for sums. Other words may be
     the name of a stand ("Mean Creek"): then nothing that is needed may be there besides.
     """
     if named is not None and _is_word_for_sums(cells[named]):
-        return True
+        # SUM-3 with all that a stem has is the tag of one, `Tot. 3` a sum with its mean
+        return not re.search(r"\w-?\d", cells[named]) or not all(cells[each] for each in of_stem)
     first = next((place for place, cell in enumerate(cells) if cell), 0)
     found = _SUM.fullmatch(cells[first])
     if found is None:

@@ -131,6 +131,7 @@ def said_of_plots(table: WrittenTable, titles: Sequence[Title]) -> list[Reading]
             if not _OF_SEEDLINGS.search(text)
             for clause in _clauses(text, column)
             for match in pattern.finditer(clause)
+            if not _is_of_stands(match[0], clause)
         ]
         if column == "area_m2":
             found = [each for each in found if not _is_of_a_stand(each[0])]
@@ -154,6 +155,14 @@ def _all_one(cells: Sequence[str]) -> bool:
     areas = [area_in(cell, "") for cell in cells]
     sizes = [each.square_metres for each in areas if each is not None and each.square_metres]
     return len(sizes) == len(cells) and max(sizes) < (1 + ROUNDING) * min(sizes)
+
+
+def _is_of_stands(said: str, clause: str) -> bool:
+    """Whether a size of each is one of stands, or of nothing that the clause says."""
+    return "each" in said.lower().split() and (
+        not re.search(r"\bplots?\b", clause, re.IGNORECASE)
+        or re.search(r"\b(stands?|blocks?|units?|tracts?)\b", clause, re.IGNORECASE) is not None
+    )
 
 
 def _is_of_a_stand(cell: str) -> bool:

@@ -436,3 +436,11 @@ def test_a_diameter_without_its_decimal_mark_and_a_core_named_after_another_tree
     cores[2]["core"] = f"{trees[7]['tree']}b"
     words = asked(survey(tmp_path, trees=trees, cores=cores))
     assert "lost decimal mark" in words and "named after another tree" in words
+
+
+def test_a_crossdated_reading_beside_a_count_is_asked_about(tmp_path):
+    folder = one_core(tmp_path, dating="counted")
+    cores = cores_of(trees_of(AGES[:10]), AGES[:10], chosen=[6])
+    reading = f"core,reader,first_ring_year,dating\n{cores[0]['core']},B,{YEAR - 60},crossdated\n"
+    (folder / "core_readings.csv").write_text(reading)
+    assert "Exchange the two" in asked(folder)

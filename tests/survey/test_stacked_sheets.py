@@ -10,6 +10,7 @@ from openpyxl import Workbook, load_workbook
 
 from standage.errors import SurveyError
 from standage.survey.marked_copy import COLOURS, write_marked_copy
+from standage.survey.plot_banners import plot_of_banner
 from standage.survey.reading import read_survey
 from standage.survey.readings import RefusedSurvey
 
@@ -372,3 +373,23 @@ def test_a_title_that_contradicts_the_table_of_plots_looks_wrong(tmp_path, area,
         "tree,stand,plot,species,dbh_cm\nt,a,1,longleaf-pine,31\n"
     )
     assert [each.column for each in read_survey(tmp_path).warnings] == asked
+
+
+@pytest.mark.parametrize(
+    ("line", "plot"),
+    [
+        ("PLOT 2   15 Mar 2023", "2"),
+        ("Plot 1, r = 12.6 m", "1"),
+        ("Plot B: 14 July", "B"),
+        ("plot a bit wet in the low end", None),
+        ("Plots of 0.04 ha", None),
+        ("Plots sampled March", None),
+        ("Plot 10 m radius", None),
+        ("Plot 20 x 20 m", None),
+        ("Plots 3 and 4", None),
+        ("Plot 1-4", None),
+        ("Plotted", None),
+    ],
+)
+def test_the_plot_that_a_line_begins_with(line, plot):
+    assert plot_of_banner(line) == plot
