@@ -90,10 +90,18 @@ def open_questions(
         found += _open_years(row)
     if pulses.empty:
         found.append(OpenQuestion("steady", "hidden by dates"))
-    waited = attribution["share_waiting_high"] - attribution["share_waiting_low"]
-    if (waited > WIDEST_SHARE).any():
+    if any(_waited_unknown(rows) for _, rows in attribution.groupby("pulse")):
         found.append(OpenQuestion("waiting", "delays too wide"))
     return tuple(found)
+
+
+def _waited_unknown(rows: pd.DataFrame) -> bool:
+    """Whether it isn't known how many stems of a pulse waited for the nearest event. rows: the
+    pulse's of the attribution table.
+    """
+    near = rows["lag_years_median"].astype(float).abs().sort_values().index[:1]
+    waited = Interval.of(rows.loc[near[0]], "share_waiting")
+    return waited.known and waited.width > WIDEST_SHARE
 
 
 def _open_years(row: Row) -> list[OpenQuestion]:

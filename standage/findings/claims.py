@@ -162,12 +162,13 @@ def _middle_span(of: Make, stems: Population, level: float) -> Iterator[Claim]:
 def _most_stems(of: Make, stems: Population, unit: UnitFindings) -> Iterator[Claim]:
     """The fewest years in which more than half of the stems established."""
     first, last, chance = (
-        float(unit.summary[f"most_stems_{name}"]) for name in ("first", "last", "probability")
+        unit.summary[f"most_stems_{name}"] for name in ("first", "last", "probability")
     )
-    if np.isfinite(chance):
+    if pd.notna(chance):
+        first, last = float(first), float(last)
         yield _claim(
             of, "most stems", "event", stems.name, "more than half of the stems are of these years",
-            chance, "stand_summary", "most_stems_*", subject=f"{first:.0f} to {last:.0f}",
+            float(chance), "stand_summary", "most_stems_*", subject=f"{first:.0f} to {last:.0f}",
             interval=Interval(first, np.nan, last), unit="calendar year",
         )  # fmt: skip
 

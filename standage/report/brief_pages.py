@@ -30,7 +30,7 @@ STANDS_A_PAGE = 4
 TEXT, HEAD, TITLE = 8.0, 10.0, 15.0  # sizes of type [points]
 LINE = 1.3  # height of a line against its type
 LOGO = 12 / MILLIMETRES  # height of a logo [inches]
-LEAST_PICTURE = 2.2  # height that a picture needs [inches]
+LEAST_PICTURE = 1.7  # height that a picture needs [inches]
 FEWEST_VETERANS = 2  # of a stand that are named, where there is no room for more
 LAST_LINE = HEIGHT - MARGIN - 0.2  # where a column ends [inches]
 MOST_PICTURE = 3.2  # and that it takes at most [inches]
@@ -84,7 +84,7 @@ class Column:
 
     def _lines(self, words: str, size: float, weight: str, width: float) -> list[str]:
         lines, line = [], ""
-        for word in words.replace(" %", "\u00a0%").split(" "):
+        for word in words.replace(" %", "\u00a0%").replace("> ", ">\u00a0").split(" "):
             longer = f"{line} {word}".strip()
             if line and _width(self.page, longer, size, weight) > width:
                 lines.append(line)
@@ -234,12 +234,14 @@ def draw_ages(column: Column, findings: Findings, unit: UnitFindings, height: fl
     left, bottom, right, top = 0.55, 0.6, 0.05, 0.08  # first guess of the margins [inches]
     events = findings.survey.events
     own = events[events["stand"].isin([unit.stand, ""])]
-    for drawing in range(2):  # words are placed by the width of the axes, which margins decide
+    for drawing in range(3):  # words are placed by the width of the axes, which margins decide
         ax = page.add_axes(_part(box, left, bottom, right, top))
         figures.plot_cohorts(unit.cohorts, trees=unit.trees, pulses=unit.pulses, events=own, ax=ax)
         ax.set_title("", loc="left")
+        if "\n" not in ax.get_ylabel():  # of a low picture it would run out of its box
+            ax.set_ylabel(ax.get_ylabel().replace(" (", "\n("))
         drawn = ax.get_tightbbox(page.canvas.get_renderer())  # type: ignore[attr-defined]
-        if drawing or drawn is None:
+        if drawing == 2 or drawn is None:
             break
         left += box[0] - drawn.x0 / page.dpi
         bottom += box[1] - drawn.y0 / page.dpi
