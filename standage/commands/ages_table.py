@@ -26,10 +26,12 @@ def with_reasons(table: pd.DataFrame, accounted: Account) -> pd.DataFrame:
     """The table with the reason of each stem that was not cored and that a run leaves out, too."""
     unused = (each for of in accounted.tallies if of.what == "stems" for each in of.unused)
     left = {each.name: each.reason for each in unused if each.part == LEFT_OUT}
-    reasons = "not cored: " + table["tree"].map(left)
-    own = table["left_out_reason"]
-    found = own.str.startswith(NOT_CORED) & reasons.notna()
-    return table.assign(left_out_reason=own.where(~found, reasons))
+    own, names = table["left_out_reason"].tolist(), table["tree"].tolist()
+    reasons = [
+        f"not cored: {left[name]}" if reason.startswith(NOT_CORED) and name in left else reason
+        for reason, name in zip(own, names, strict=True)
+    ]
+    return table.assign(left_out_reason=pd.Series(reasons, index=table.index, dtype=object))
 
 
 def ages_text(table: pd.DataFrame, level: float) -> str:

@@ -13,7 +13,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import ndtri
-from scipy.stats import rankdata
 
 from standage.evidence.gross_errors import (
     GROSS_SHARE,
@@ -84,7 +83,7 @@ def ring_scores(widths: Floats) -> Floats:
     weights = np.linalg.lstsq(known, windows[full, -1], rcond=None)[0]
     left = windows[full, -1] - known @ weights
     place = there[0] + 1 + MEMORY_YEARS + np.flatnonzero(full)
-    scores[place] = ndtri((rankdata(left) - 0.5) / left.size)
+    scores[place] = ndtri((pd.Series(left).rank().to_numpy() - 0.5) / left.size)
     return scores
 
 

@@ -143,7 +143,7 @@ def lay_out(
                 plot, said = banner, f"plot {banner} of the rows below"
                 survey.readings.append(Reading(file, row, "plot", joined[:80], said, BANNER))
                 continue
-            if name in OF_SEVERAL_CELLS and _is_a_remark(joined):
+            if name in OF_SEVERAL_CELLS and _is_a_remark(joined, width):
                 survey.doubts.append(_below_the_list(file, row, joined))
                 continue
         if stripped != record:
@@ -225,10 +225,22 @@ def _no_list(file: str, row: int, title: str, name: str) -> Problem:
     )
 
 
-def _is_a_remark(cell: str) -> bool:
+def _is_a_remark(cell: str, width: int) -> bool:
     if _NUMBER_OF_ROWS.match(cell):
         return True
+    if _is_a_row(cell, width):
+        return False
     return len(cell) > LONG_NAME and len(cell.split()) >= WORDS_OF_A_REMARK
+
+
+def _is_a_row(cell: str, width: int) -> bool:
+    """Whether a cell is a row of the list that stands in one cell for its other delimiter."""
+    if any(2 * cell.count(mark) >= width for mark in OTHER_DELIMITERS):
+        return True
+    first, *others = cell.split()
+    numbers = any(each.replace(".", "", 1).isdigit() for each in others)
+    named = any(map(str.isdigit, first)) and (not first.isdigit() or len(others) == width - 1)
+    return numbers and named
 
 
 def _below_the_list(file: str, row: int, cell: str) -> Problem:

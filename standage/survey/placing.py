@@ -148,7 +148,9 @@ def place_names(
 
 def _lists_stems(table: str, top: Callable[[str], Rows], full: str) -> bool:
     """Whether a sheet named as one of plots lists their stems."""
-    return table == PLOTS.name and columns_of(top(full), TREES) >= OF_STEMS
+    if table != PLOTS.name or "area_m2" in columns_of(top(full), PLOTS):
+        return False
+    return columns_of(top(full), TREES) >= OF_STEMS
 
 
 def _is_named_as(table: str, stem: str) -> bool:

@@ -6,6 +6,8 @@ from __future__ import annotations
 
 import datetime as dt
 import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Any
 
 from standage.errors import Problem
@@ -13,15 +15,30 @@ from standage.survey.limits import bounded
 from standage.survey.written import WrittenTable
 
 
-def sheet_values(sheet: Any) -> list[tuple]:
-    """The rows of a sheet without the blanks at their ends. Raises TooLarge.
-
-    What openpyxl says of lists to choose from, which it leaves out, is none of a reader's business.
+@contextmanager
+def without_openpyxl_warnings() -> Iterator[None]:
+    """What openpyxl says of lists to choose from, which it leaves out, is none of a reader's
+    business.
     """
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", category=UserWarning, module="openpyxl")
+        yield
+
+
+def sheet_values(sheet: Any) -> list[tuple]:
+    """The rows of a sheet without the blanks at their ends. Raises TooLarge."""
+    sheet.reset_dimensions()
+    with without_openpyxl_warnings():
+        return [_without_end(record) for record in bounded(sheet.iter_rows(values_only=True))]
+
+
+def top_of_sheet(sheet: Any, most: int) -> list[list[str]]:
+    """The first rows of a sheet, as text, at most so many."""
     sheet.reset_dimensions()
     with warnings.catch_warnings():
         warnings.filterwarnings("ignore", category=UserWarning, module="openpyxl")
-        return [_without_end(record) for record in bounded(sheet.iter_rows(values_only=True))]
+        rows = list(sheet.iter_rows(max_row=most, values_only=True))
+    return [[as_text(value) for value in record] for record in rows]
 
 
 def _without_end(record: tuple) -> tuple:

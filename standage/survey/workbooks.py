@@ -18,6 +18,7 @@ from standage.survey.workbook_cells import (
     as_text,
     names_made_numbers,
     sheet_values,
+    top_of_sheet,
     uncomputed,
 )
 from standage.survey.workbook_guard import guarded
@@ -47,9 +48,7 @@ def top_rows_of_sheets(path: Path) -> dict[str, list[list[str]]]:
 
 def _top_rows(sheet: Any) -> list[list[str]]:
     """The first rows of a sheet of openpyxl's, as cells."""
-    sheet.reset_dimensions()
-    rows = sheet.iter_rows(max_row=2 * ROWS_SEARCHED, values_only=True)
-    return [[as_text(value) for value in record] for record in rows]
+    return top_of_sheet(sheet, 2 * ROWS_SEARCHED)
 
 
 def read_workbook(path: Path, survey: WrittenSurvey) -> None:

@@ -73,6 +73,9 @@ class Fault(Exception):
     """Something that must never happen did."""
 
 
+ONLY_KEPT, ASIDE = ("crown_class", "source"), "left out, for it is only kept"
+
+
 def hold(true: object, what: str) -> None:
     if not true:
         raise Fault(what)
@@ -393,7 +396,9 @@ def _check_column(
             continue
         elif written:
             hold(_named(readings, written, read, column), f"{told}, and no reading says so")
-            hold(as_meant(column, read, written, unit), f"{told}, which nobody would")
+            # words that nobody knows, in a column that moves no number
+            kept = read == "" and name in ONLY_KEPT and any(ASIDE in one.reason for one in readings)
+            hold(kept or as_meant(column, read, written, unit), f"{told}, which nobody would")
         elif (each.name, name) not in FILLED and not is_blank(column, read):
             beside = (of for key, of in at.items() if key[:2] == (file, row))
             said = f"{name} {read:g}" if isinstance(read, float) else f"{name} {read}"
@@ -409,10 +414,17 @@ def _check_flat(survey: Survey, sheet: Sheet) -> None:
 
 
 def _without_sums(sheet: Sheet, at: dict[tuple, list[Reading]]) -> Sheet:
-    """The sheet without the rows that are named as sums, whose first word must say so."""
+    """The sheet without the rows that are named as sums, whose first word must say so, or as the
+    headings anew, which they must be.
+    """
     kept = []
     for row, cells in zip(sheet.rows, sheet.cells, strict=True):
-        if any(each.reason == "a row of sums" for each in at.get((sheet.file, row, None), [])):
+        reasons = {each.reason for each in at.get((sheet.file, row, None), [])}
+        if "the headings written anew" in reasons:
+            again = [fold(cell) for cell in cells[: len(sheet.header)]]
+            same = again == [fold(cell) for cell in sheet.header]
+            hold(same, f"{sheet.file}, row {row} is taken for headings: {cells[:4]}")
+        elif "a row of sums" in reasons:
             first = fold(next(filter(None, cells)))
             sums = re.fullmatch(r"(?:grand |sub)?totals?:?|sums?:?|means?|averages?", first)
             hold(sums, f"{sheet.file}, row {row} is taken for sums: {cells[:4]}")

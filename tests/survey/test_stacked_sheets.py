@@ -2,10 +2,13 @@
 sheet; and what stands in titles, beside and below the lists.
 """
 
+import shutil
+
 import pytest
 from good_survey import problems_of
 from openpyxl import Workbook, load_workbook
 
+from standage.errors import SurveyError
 from standage.survey.marked_copy import COLOURS, write_marked_copy
 from standage.survey.reading import read_survey
 from standage.survey.readings import RefusedSurvey
@@ -161,6 +164,18 @@ def test_a_remark_below_the_list_is_told_of(tmp_path, sheets):
     (told,) = [each for each in survey.warnings if remark in each.found]
     assert (told.file, told.row) == ("tract.xlsx, sheet Plot 3", 11)
     assert len(survey.trees) == 18
+
+
+@pytest.mark.parametrize("mark", ["\t", ";", "|", " "])
+def test_a_stem_in_another_delimiter_is_no_remark(mark, tiny_folder, tmp_path):
+    """It would be lost."""
+    survey = shutil.copytree(tiny_folder, tmp_path / "survey")
+    head, *rows = (survey / "trees.csv").read_text().splitlines()
+    whole = max(rows, key=lambda row: sum(map(bool, row.split(","))))
+    rows[rows.index(whole)] = whole.replace(",", mark)
+    (survey / "trees.csv").write_text("\n".join([head, *rows]) + "\n")
+    with pytest.raises(SurveyError, match=r"trees\.csv"):
+        read_survey(survey)
 
 
 def test_counts_of_several_subplots_are_listed_as_such(tmp_path, sheets):
