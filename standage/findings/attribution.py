@@ -130,7 +130,7 @@ ATTRIBUTION = schema.ResultTable(
         ),
         *schema.sentence(
             "other_explanation",
-            "of a cut: which sizes it took, as it may have left the shape",
+            "which sizes a cut took, as it may have left the shape",
         ),
         *schema.sentence("words", "the row in sentences"),
         *schema.BASIS,

@@ -63,8 +63,8 @@ MOST_STANDS_BY_PAIR = 100
 AS_IN_UNIT = "as in `unit`"
 COMPARISON = schema.ResultTable(
     "comparison",
-    "a pair of stands or communities with a species in common, and a"
-    " measure, or why they can't be compared",
+    "a measure of a pair of stands or communities with a common species,"
+    " or why they can't be compared",
     (
         *schema.code(
             "kind",

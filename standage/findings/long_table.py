@@ -25,8 +25,7 @@ SOURCES = (
 WITHOUT_INTERVAL = "basal_area_m2_ha"  # taken where it has none, too
 ALL_STANDS = schema.ResultTable(
     "all_stands",
-    "a number of `stand_summary.csv`, `cohorts.csv` or `pulses.csv` with"
-    " an interval, to filter, pivot or map",
+    "a number of `stand_summary.csv`, `cohorts.csv` or `pulses.csv` with an interval",
     (
         *schema.text("survey", "or, from `standage compare`, the result"),
         *schema.UNIT,

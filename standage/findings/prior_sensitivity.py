@@ -81,7 +81,7 @@ PRIOR_SENSITIVITY = schema.ResultTable(
         *schema.number(
             "sensitivity",
             "per doubling",
-            "by which the mean date moves when the prior (or counts) weighs double:"
+            "by which the mean date moves when the prior weighs double:"
             " cumulative Jensen-Shannon distance",
         ),
         *schema.number(

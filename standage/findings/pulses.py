@@ -106,7 +106,7 @@ PULSES = schema.ResultTable(
         *schema.number(
             "shared_part_of_centre",
             "share of a variance",
-            "of the centre's, from mean grass stage and growth to"
+            "of the centre's, from the mean delay to"
             " breast height (least squares over"
             " draws; chance gives 2 in their number)",
             blank=f"at coring height, or under {FEWEST_DRAWS} draws",

@@ -66,7 +66,7 @@ RATE = schema.ResultTable(
         ),
         *schema.code(
             "supported",
-            "that the survey raised these odds, and the ten years end"
+            "that the survey raised the odds, and the ten years end"
             " among plants that have begun to grow up",
             ("yes", "no"),
         ),

@@ -53,7 +53,7 @@ RELEASES = schema.ResultTable(
         ),
         *schema.text(
             "criterion",
-            "`change_point` (the model), or a published criterion, without probabilities",
+            "`change_point` (the model), or a published criterion",
         ),
     ),
 )

@@ -22,7 +22,7 @@ ONLY_AT_CORE = "coring height not recorded: dated at coring height only"
 
 TREE_DATES = schema.ResultTable(
     "tree_dates",
-    "a tree of the survey, dated or with the reason why not",
+    "a tree, dated or with the reason why not",
     (
         *schema.text("stand tree species plot", "as in `trees.csv`"),
         *schema.code(

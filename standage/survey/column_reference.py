@@ -13,7 +13,7 @@ INTRODUCTION = """\
 
 *This page is written by `standage.survey.column_reference`; edit `standage/survey/schema.py` instead.*
 
-A survey is a folder of CSV files, or one .xlsx workbook with sheets of the same names (or a folder that holds only that workbook). Only
+A survey is a folder of CSV files, or an .xlsx workbook with sheets of the same names (alone in a folder or not). Only
 `stands`, `trees` and `cores` are needed. Columns may come in any order; optional ones may be left out, columns of your own are ignored. **Bold** names must be filled; "(kept)" marks columns that no model uses. A blank cell means "not recorded", never
 zero. `standage new DIR` makes empty forms; `standage check SURVEY` reports all problems. The header is row 1.
 

@@ -307,7 +307,7 @@ TREES = Table(
         ),
         _number("x_m", "m", -1e8, 1e8, "position, any local origin", kept=True),
         _number("y_m", "m", -1e8, 1e8, "position, any local origin", kept=True),
-        replace(NOTE, meaning="remarks, which are not read; beside the tree in old_trees.csv"),
+        replace(NOTE, meaning="remarks, not read; beside the tree in old_trees.csv"),
     ),
 )
 
