@@ -29,6 +29,7 @@ LONGER_FILES = {
     "evidence/centre.py": "every kind of centre, on the way to the same three numbers",
     "evidence/core.py": "one core, all evidence together",
     "evidence/tree_blocks.py": "one arithmetic, step after step",
+    "findings/claims.py": "the claims of a unit, kind after kind",
     "findings/attribution.py": "a third is the columns of its table",
     "findings/findings.py": "every table of a result, by name",
     "findings/pulses.py": "a fifth is the columns of its table",

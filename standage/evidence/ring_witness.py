@@ -182,12 +182,8 @@ def _along(
     """
     shares = np.array([share for share, _ in AGREEMENT_SHARES])
     chances = np.array([chance for _, chance in AGREEMENT_SHARES])
-    start = np.zeros(SHIFTS.size)
-    start[LONGEST_SHIFT - 1 : LONGEST_SHIFT + 2] = (
-        OUTER_YEAR_OFF,
-        1.0 - 2.0 * OUTER_YEAR_OFF,
-        OUTER_YEAR_OFF,
-    )
+    start = np.where(SHIFTS == 0, 1.0 - 2.0 * OUTER_YEAR_OFF, 0.0)
+    start[np.abs(SHIFTS) == 1] = OUTER_YEAR_OFF
     start = (1.0 - GROSS_SHARE) * start + GROSS_SHARE / SHIFTS.size
     paths = np.tile(start, (len(own), len(shares) + 1, 1))  # the last row: without the widths
     scale = np.zeros((len(own), len(shares)))

@@ -13,7 +13,6 @@ import numpy as np
 import pandas as pd
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
-from matplotlib.colors import to_rgb
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
@@ -27,7 +26,7 @@ from standage.figures.axes import (
     years_are,
 )
 from standage.figures.event_lane import draw_events
-from standage.figures.styles import current_style
+from standage.figures.styles import current_style, on_white
 from standage.findings.stems import SAMPLED
 
 UNDATED = "#dcdcdc"  # of years in which no cored tree is dated
@@ -106,11 +105,6 @@ def plot_cohorts(
     )
     ax.set_title(unit_title(shown), loc="left")
     return ax
-
-
-def on_white(ink: str, alpha: float) -> tuple[float, ...]:
-    """A light ink that lets nothing behind it through: a shade would make another colour of it."""
-    return tuple(1 - alpha * (1 - part) for part in to_rgb(ink))
 
 
 def dated_and_not(

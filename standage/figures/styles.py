@@ -10,6 +10,7 @@ from contextvars import ContextVar
 from dataclasses import dataclass, replace
 
 from matplotlib import rc_context
+from matplotlib.colors import to_rgb
 
 from standage.choices import FigureStyle
 
@@ -168,3 +169,8 @@ def in_style(name: FigureStyle, *, width_mm: float | None = None) -> Iterator[St
             yield style
         finally:
             _CURRENT.reset(before)
+
+
+def on_white(ink: str, alpha: float) -> tuple[float, ...]:
+    """A light ink that lets nothing behind it through: a shade would make another colour of it."""
+    return tuple(1 - alpha * (1 - part) for part in to_rgb(ink))
