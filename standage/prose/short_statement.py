@@ -132,7 +132,7 @@ def _most(unit: UnitFindings, claims: Sequence[Claim]) -> str:
 def _young(claims: Sequence[Claim], measures: Measures) -> list[str]:
     """A cohort that is too small for cores, and how many plants it has."""
     return [
-        f"A young cohort ({shown_percent(cohort.probability)}), mostly too small to core: of"
+        f"A young cohort ({shown_percent(cohort.probability)}), mostly too small to core: of about"
         f" {cohort.subject}, {measures.density(*plants.interval)}."
         for cohort in _of_kind(claims, "young cohort")
         for plants in _of_kind(claims, "young plants")
@@ -270,7 +270,9 @@ def _oldest(claims: Sequence[Claim], survey_year: int) -> list[str]:
 def doubt_words(chance: float) -> str:
     """That a tree's ring count may be grossly off; blank where that is unlikely or not known."""
     doubted = chance >= LIKELY_MISREAD  # not where it isn't known
-    return f"its ring count may be off by years ({shown_percent(chance)})" if doubted else ""
+    return (
+        f"its ring count may be off by 5 years or more ({shown_percent(chance)})" if doubted else ""
+    )
 
 
 def _standing(claims: Sequence[Claim], measures: Measures) -> list[str]:

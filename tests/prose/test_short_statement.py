@@ -183,9 +183,7 @@ def test_a_young_cohort_is_named_with_its_years_and_plants(findings):
     )
     other = fake_findings()
     other.claims = (structure, cohort, plants)
-    said = (
-        "A young cohort (93 %), mostly too small to core: of 2010 to 2019, 91 to 660 per hectare."
-    )
+    said = "A young cohort (93 %), mostly too small to core: of about 2010 to 2019, 91 to 660 per"
     assert said in short_statement(other, unit, Measures()).headline
     assert "young cohort" not in short_statement(findings, unit, Measures()).headline
 
@@ -198,7 +196,7 @@ def test_a_count_in_doubt_stands_beside_the_oldest_tree(findings):
     other.claims = (oldest, doubt)
     *_, said = short_statement(other, unit, Measures()).more
     assert f": {oldest.subject}, " in said
-    assert said.endswith("); its ring count may be off by years (22 %).")
+    assert said.endswith("); its ring count may be off by 5 years or more (22 %).")
     other.claims = (oldest,)
     assert "ring count" not in short_statement(other, unit, Measures()).more[-1]
 
