@@ -133,7 +133,7 @@ def _tell(
     survey: WrittenSurvey, written: WrittenTable, heading: str, column: str, shape: str
 ) -> None:
     """List the reading of a heading as a column whose cells have the shape."""
-    own, why = written.headings.get(heading, heading), f"its cells are {shape}s"
+    own, why = written.headings.get(heading, heading), f"every cell is a {shape}"
     survey.readings.append(Reading(written.file, written.header_row, column, own, column, why))
 
 
