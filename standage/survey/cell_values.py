@@ -357,8 +357,8 @@ def _odd_code(cells: TableCells, column: Column, cell: str, advised: Iterator[in
     if column.name == "centre" and plain(cell) in LOST:
         return Outcome(
             expected=f"one of: {column.allowed}",
-            advice="If the core was lost, empty its cells and write unreadable into a column"
-            " core_outcome; if its centre is gone, write rotten.",
+            advice="If the core was lost, take out what is written of it, and write unreadable into"
+            " a column core_outcome; if its centre is gone, write rotten.",
         )
     if column.name == "centre" and LEAST_NUMBER.search(cell):
         return Outcome(
