@@ -40,8 +40,8 @@ LONGER_TESTS = Path(__file__).with_name("longer_tests.txt")
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(config, items):
-    """Tests in the list of longer ones are slow, so that the quick set takes two minutes of one
-    core. A name that no test of its file bears is an error, where files are collected whole.
+    """Tests in the list of longer ones are slow, so that the quick set takes some two minutes of
+    one core. A name that no test of its file bears is an error, where files are collected whole.
     """
     longer = {
         f"tests/{line}"
@@ -49,11 +49,11 @@ def pytest_collection_modifyitems(config, items):
         if line and not line.startswith("#")
     }
     for item in items:
-        if item.nodeid in longer:
+        if item.nodeid in longer or item.nodeid.split("::")[0] in longer:
             item.add_marker(pytest.mark.slow)
     if not any("::" in given for given in config.args):
         files = {item.nodeid.split("::")[0] for item in items}
-        known = {item.nodeid for item in items}
+        known = files | {item.nodeid for item in items}
         gone = sorted(name for name in longer - known if name.split("::")[0] in files)
         if gone:
             raise pytest.UsageError(f"{LONGER_TESTS.name} lists tests that are gone: {gone}")
