@@ -141,7 +141,8 @@ def cache_folder(module: str) -> Path:
 @cache
 def user_folder() -> Path:
     """The user's folder for caches. Where nothing can be kept there, a folder that ends with the
-    process, for what libraries keep as well; a notice says so.
+    process, for what libraries keep as well; a notice says so. It becomes the home of a user who
+    has none.
     """
     folder = Path(os.environ.get("XDG_CACHE_HOME") or os.path.expanduser("~/.cache"))
     try:

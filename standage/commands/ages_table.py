@@ -10,14 +10,13 @@ from typing import Any
 import pandas as pd
 
 from standage.errors import StandageError
-from standage.evidence.tree_ages import LEAST_AGE
+from standage.evidence.tree_ages import DEAD_NOT_CORED, LEAST_AGE, NOT_CORED
 from standage.replaced_file import replaced
 from standage.survey.accounted import LEFT_OUT, Account
 from standage.survey.formula_escapes import escape_table, write_escaped_csv
 
 READERS = ["reader", "other_reader"]
-NOT_CORED = "not cored: only the stand model"
-UNDATED = ("not cored", "dead and not cored")
+UNDATED = ("not cored", DEAD_NOT_CORED)
 """How the reasons begin of stems without a core, those that a run dates by size first."""
 MOST_NAMED = 8  # cores to read once more, on a screen
 

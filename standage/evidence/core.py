@@ -151,7 +151,7 @@ def readings_of(
     table: pd.DataFrame, profile: Profile, ring_widths: pd.DataFrame | None = None
 ) -> CoreReadings:
     """Readings of the rows of a `core_table`, all of one species; with `ring_widths`, those of the
-    survey, counted cores are held against the other trees of their stand.
+    survey, counted cores are held against the crossdated trees of their stand.
     """
     ring = ring_count.date_innermost_rings(table, profile)
     centre = read_centres(table, ring.visible_rings, profile)

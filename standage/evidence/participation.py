@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from standage.evidence.agreement import last_years_in_common, misread_words, one_is_misread
 from standage.evidence.core import CoreReadings, core_table, readings_of
+from standage.evidence.tree_ages import DEAD_NOT_CORED
 from standage.profiles import Profile, load_profile, profile_keys
 from standage.survey.accounted import ALONE, IN_HISTORY, LEFT_OUT, TALLIED
 
@@ -319,7 +320,7 @@ def _parts_of_stems(
             species + " has no history in this stand to date one by its size",
             unread,
             "not cored, and without coring heights sizes can't be used",
-            "dead and not cored",
+            DEAD_NOT_CORED,
             "planted, and neither the year nor a core is recorded",
             "in a plot, with neither diameter nor core",
             "outside the plots and not cored",

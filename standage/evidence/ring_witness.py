@@ -278,32 +278,18 @@ def witness_of_stands(
         start = int(year[here].min())
         widths = np.full((len(members), int(year[here].max()) - start + 1), np.nan)
         widths[np.searchsorted(members, of[here]), year[here] - start] = width[here]
-        factors[members] = _of_stand(
-            widths,
-            cores["tree"].to_numpy(str)[members],
+        scores = np.stack([ring_scores(each) for each in widths])
+        rings = (last_year - innermost_year)[members].astype(int) + 1
+        factors[members] = factors_by_widths(
+            scores,
+            np.unique(cores["tree"].to_numpy(str)[members], return_inverse=True)[1],
             (last_year[members] - start).astype(int),
-            (last_year - innermost_year)[members].astype(int) + 1,
-            scale[members],
+            rings,
+            np.clip(scale[members] ** 2 / (2.0 * rings), SMALLEST_RATE, LARGEST_RATE),
+            witness=scale[members] == 0,
         )
     largest = factors.max(axis=1, keepdims=True)
     return np.maximum(factors / np.maximum(largest, 1.0), LEAST_FACTOR)
-
-
-def _of_stand(
-    widths: Floats,
-    trees: NDArray[np.str_],
-    last: NDArray[np.int64],
-    rings: NDArray[np.int64],
-    scale: Floats,
-) -> Floats:
-    """Factors of the cores of one stand, `(core, shift)`; arguments as of `factors_by_widths` and
-    `witness_of_stands`.
-    """
-    scores = np.stack([ring_scores(each) for each in widths])
-    tree = np.unique(trees, return_inverse=True)[1]
-    rate = np.clip(scale**2 / (2.0 * rings), SMALLEST_RATE, LARGEST_RATE)
-    exact = (scale == 0) & np.isfinite(scores).any(axis=1)
-    return factors_by_widths(scores, tree, last, rings, rate, exact)
 
 
 def at_years_before(factors: Floats, first: int, number: int) -> Floats:

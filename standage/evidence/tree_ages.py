@@ -60,6 +60,9 @@ COLUMNS = (
 
 LEAST_AGE = "a least number of rings, so a least age; a year within the interval is no likelier"
 """Note of a tree whose cores give a least number of rings only."""
+NOT_CORED = "not cored: only the stand model dates it, by its size"
+DEAD_NOT_CORED = "dead and not cored"
+"""Why a stem without a core has no date of its own."""
 _FAILED = {
     "no_sound_wood": "coring was tried: no sound wood",
     "unreadable": "cored, but the core could not be read",
@@ -233,8 +236,8 @@ def _date_species(
     outcome = trees["core_outcome"].to_numpy(object)
     not_cored = np.where(
         trees["status"].isin(("dead", "stump")),
-        "dead and not cored",
-        "not cored: only the stand model dates it, by its size",
+        DEAD_NOT_CORED,
+        NOT_CORED,
     )
     text["left_out_reason"][members] = [
         _FAILED.get(outcome[row], not_cored[row]) for row in members

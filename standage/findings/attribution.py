@@ -418,7 +418,8 @@ def _share_columns(
     columns = _blank_shares()
     for share in SHARES:
         if has_grass_stage or share != "waiting":
-            fitted_share, prior_share = (getattr(each, share) for each in by_name.values())
+            fitted_share = getattr(by_name["share"], share)
+            prior_share = getattr(by_name["prior_share"], share)
             columns |= wider_columns(f"share_{share}", fitted_share, level, most=1.0)
             columns |= interval_columns(f"prior_share_{share}", prior_share, level)
     if has_grass_stage:

@@ -354,28 +354,8 @@ def _odd_code(cells: TableCells, column: Column, cell: str, advised: Iterator[in
         )
     if cell.lower() in BLANK_WORDS:
         return not_recorded(column)
-    if column.name == "centre" and plain(cell) in LOST:
-        return Outcome(
-            expected=f"one of: {column.allowed}",
-            advice="If the core was lost, take out what is written of it, and write unreadable into"
-            " a column core_outcome; if its centre is gone, write rotten.",
-        )
-    if column.name == "centre" and LEAST_NUMBER.search(cell):
-        return Outcome(
-            expected=f"one of: {column.allowed}",
-            advice="Write the word alone, and the least number of rings into ring_count, as 154+.",
-        )
-    if column.name == "centre" and re.search(r"\d", cell):
-        return Outcome(
-            expected=f"one of: {column.allowed}",
-            advice="Write the word alone, the rings from there to the pith into rings_to_pith, a"
-            " distance into pith_distance_mm.",
-        )
-    if column.name == "source" and _OF_RINGS.search(cell):
-        return Outcome(
-            expected=f"one of: {column.allowed}",
-            advice="Write release if the rings show it, scar if a scar in them does.",
-        )
+    if own := _where_it_belongs(column, cell):
+        return Outcome(expected=f"one of: {column.allowed}", advice=own)
     near = None
     if next(advised, None) is not None:
         near = nearest_code(cells.table, column, cell)
@@ -386,3 +366,24 @@ def _odd_code(cells: TableCells, column: Column, cell: str, advised: Iterator[in
     if column.default:
         blank = f". A blank cell means {column.default}."
     return Outcome(expected=expected, advice=f"Use one of these words{blank or '.'}")
+
+
+def _where_it_belongs(column: Column, cell: str) -> str:
+    """What to do with a word that says more than its column holds; "" for any other."""
+    if column.name == "source" and _OF_RINGS.search(cell):
+        return "Write release if the rings show it, scar if a scar in them does."
+    if column.name != "centre":
+        return ""
+    if plain(cell) in LOST:
+        return (
+            "If the core was lost, take out what is written of it, and write unreadable into a"
+            " column core_outcome; if its centre is gone, write rotten."
+        )
+    if LEAST_NUMBER.search(cell):
+        return "Write the word alone, and the least number of rings into ring_count, as 154+."
+    if re.search(r"\d", cell):
+        return (
+            "Write the word alone, the rings from there to the pith into rings_to_pith, a distance"
+            " into pith_distance_mm."
+        )
+    return ""

@@ -30,6 +30,14 @@ differ by this share (assumption).
 """
 
 
+def likely_diameter_cm(cores: Rows) -> Cells:
+    """Diameter of the stem at each core, as written, else by its taper from that at breast height.
+    [cm]
+    """
+    taper = 1.0 + cores["taper"] * (BREAST_HEIGHT_CM - cores["height_cm"].fillna(0.0)) / 100.0
+    return cores["diameter_at_core_cm"].fillna(cores["dbh_cm"] * taper)
+
+
 def widest_at_core(cores: Rows, dbh_cm: Cells) -> Cells:
     """How thick a stem can be where the core was taken: as measured there, else by its diameter at
     breast height; NaN where neither is known. [cm]

@@ -12,7 +12,11 @@ import numpy as np
 import pandas as pd
 
 from standage.problems import Problem
-from standage.survey.core_checks import BREAST_HEIGHT_CM, NARROWEST_MEAN_RING_MM, widest_at_core
+from standage.survey.core_checks import (
+    NARROWEST_MEAN_RING_MM,
+    likely_diameter_cm,
+    widest_at_core,
+)
 from standage.survey.core_slips import judge_slips
 from standage.survey.rows import Rows, as_cells
 from standage.survey.sibling_cores import judge_siblings
@@ -246,8 +250,7 @@ def _inner_rings(file: str, cores: Rows, warnings: list) -> None:
 
 def _rings_in_the_stem(file: str, cores: Rows, problems: list, warnings: list) -> None:
     """The rings seen against the radius of the stem, and the core against both."""
-    taper = 1.0 + cores["taper"] * (BREAST_HEIGHT_CM - cores["height_cm"].fillna(0.0)) / 100.0
-    likely = cores["diameter_at_core_cm"].fillna(cores["dbh_cm"] * taper)
+    likely = likely_diameter_cm(cores)
     radius = 10.0 * likely * (0.5 - cores["bark_share"])  # [mm] of wood
     widest, length = widest_at_core(cores, cores["dbh_cm"]), cores["core_length_mm"]
     rings, measured = cores["rings"], length.notna()

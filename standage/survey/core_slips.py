@@ -9,7 +9,7 @@ import re
 
 import numpy as np
 
-from standage.survey.core_checks import BREAST_HEIGHT_CM
+from standage.survey.core_checks import likely_diameter_cm
 from standage.survey.references import alike
 from standage.survey.rows import Rows
 from standage.survey.table_checks import reporter
@@ -41,8 +41,7 @@ def judge_slips(
 
 
 def _far_piths(file: str, cores: Rows, problems: list, warnings: list) -> None:
-    taper = 1.0 + cores["taper"] * (BREAST_HEIGHT_CM - cores["height_cm"].fillna(0.0)) / 100.0
-    likely = cores["diameter_at_core_cm"].fillna(cores["dbh_cm"] * taper)
+    likely = likely_diameter_cm(cores)
     radius = 10.0 * likely * (0.5 - cores["bark_share"])  # [mm] of wood
     wood = cores["core_length_mm"].fillna(cores["rings"] * cores["narrowest_mm"]).fillna(0.0)
     distance = cores["pith_distance_mm"]

@@ -39,16 +39,15 @@ def foot_counts(
     species = list(header).index("species")
     runs: list[tuple[int, int]] = []
     for place, row in enumerate(cells):
+        first = place - 1 if place and _names_seedlings(cells[place - 1]) else place
         if _is_header(row):
-            titled = place and _names_seedlings(cells[place - 1])
-            return [*runs, (place - 1 if titled else place, len(cells))]
+            return [*runs, (first, len(cells))]
         if not _is_count(row, species):
             continue
         if runs and runs[-1][1] == place:
             runs[-1] = (runs[-1][0], place + 1)
         else:
-            titled = place and _names_seedlings(cells[place - 1])
-            runs.append((place - 1 if titled else place, place + 1))
+            runs.append((first, place + 1))
     return runs
 
 
@@ -72,8 +71,6 @@ def _is_count(row: Sequence[str], species: int) -> bool:
     filled = [cell for cell in row if cell]
     stages = [cell for cell in filled if _stage(cell) is not None]
     if not stages or not len(stages) < len(filled) <= 2 * len(stages) + BESIDES:
-        return False
-    if row[species] and row[species] not in stages and not _NUMBER.fullmatch(row[species]):
         return False
     after = row[list(row).index(stages[0]) + 1 :]
     return any(_NUMBER.fullmatch(cell) for cell in after if cell)
