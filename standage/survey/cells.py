@@ -29,8 +29,8 @@ from standage.survey.table_cells import (
     COUNT_ADVICE,
     COUNT_EXPECTED,
     NOT_RECORDED,
-    REMARKS,
     TableCells,
+    heads_remarks,
     with_extra,
 )
 from standage.survey.written import WrittenTable
@@ -310,7 +310,7 @@ def _no_headings(table: Table, written: WrittenTable, missing: Sequence[Column])
 def _notes_of_unknown(table: Table, written: WrittenTable, unknown: Sequence[str]) -> list[str]:
     """What is said of columns that no table has, but for those that a mapping file sets aside."""
     named = [name for name in unknown if name not in written.set_aside]
-    remarks = [name for name in named if name.lower().strip() in REMARKS]
+    remarks = [name for name in named if heads_remarks(name)]
     history = [name for name in named if HISTORY & set(re.findall("[a-z]+", name.lower()))]
     recounts = [name for name in named if SECOND_COUNTS.search(name)]
     others = [name for name in named if name not in (*remarks, *history, *recounts)]

@@ -9,6 +9,7 @@ from standage.survey.blank_plots import settle_blank_plots
 from standage.survey.columns_by_values import decide_by_values
 from standage.survey.core_marks import take_marks_of_cores
 from standage.survey.event_cells import with_plain_years
+from standage.survey.event_kinds import settle_kinds
 from standage.survey.event_stands import with_events_of_all_stands
 from standage.survey.event_years import (
     with_kinds,
@@ -19,6 +20,7 @@ from standage.survey.event_years import (
 from standage.survey.flat_sheet import part_flat_sheet
 from standage.survey.flat_table import ALL_TABLES, FLAT
 from standage.survey.group_fill import filled_down
+from standage.survey.heights_in_headings import take_heights_in_headings
 from standage.survey.known_age_heights import settle_heights_of_rings
 from standage.survey.least_rings import take_least_rings
 from standage.survey.left_unsaid import (
@@ -28,12 +30,13 @@ from standage.survey.left_unsaid import (
 )
 from standage.survey.missed_pith import settle_missed_pith
 from standage.survey.plot_words import without_the_word
+from standage.survey.plots_of_stems import list_plots_of_stems
 from standage.survey.restarted_names import name_groups, with_groups, write_out_names
 from standage.survey.rows_without_stem import set_aside, take_out_stemless, without_sums_by_plot
 from standage.survey.schema import COUNTS
 from standage.survey.stem_marks import take_marks_of_stems
+from standage.survey.title_areas import take_areas_of_titles
 from standage.survey.title_doubts import doubt_titles
-from standage.survey.title_plots import list_plots_by_titles
 from standage.survey.unit_columns import with_units_said
 from standage.survey.wide_counts import with_a_row_for_each_stage, without_rows_not_searched
 from standage.survey.written import WrittenSurvey
@@ -51,7 +54,9 @@ def complete_tables(survey: WrittenSurvey, name: str) -> None:
     without_the_word(survey)
     decide_by_values(survey)
     settle_heights_of_rings(survey)
+    take_heights_in_headings(survey)
     take_headings_of_circles(survey)
+    take_areas_of_titles(survey)
     ask_of_several_quadrats(survey)
     take_least_rings(survey)
     take_marks_of_cores(survey)
@@ -77,10 +82,12 @@ def complete_tables(survey: WrittenSurvey, name: str) -> None:
     list_stands_by_plots(survey)
     part_flat_sheet(survey, name)
     say_what_is_plain(survey, name)
-    list_plots_by_titles(survey)
+    list_plots_of_stems(survey)
     doubt_titles(survey)
     if "events" in survey.tables:
-        events = with_kinds(survey.tables["events"], survey.readings)
+        survey.tables["events"] = with_kinds(survey.tables["events"], survey.readings)
+        settle_kinds(survey)
+        events = survey.tables["events"]
         events = with_plain_years(events, survey.readings)
         events = with_periods(events, survey.readings)
         events = with_names(events, survey.readings)

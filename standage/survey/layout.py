@@ -24,6 +24,7 @@ from standage.survey.formula_escapes import unescape
 from standage.survey.headings import columns_named, read_header
 from standage.survey.limits import MOST_CELLS, MOST_COLUMNS, TooLarge
 from standage.survey.mapping import SheetMapping
+from standage.survey.note_sheets import LONGEST
 from standage.survey.plot_banners import (
     WITH_BANNERS,
     are_headings_anew,
@@ -33,7 +34,7 @@ from standage.survey.plot_banners import (
     write_plots,
 )
 from standage.survey.readings import Reading
-from standage.survey.schema import Table
+from standage.survey.schema import STANDS, Table
 from standage.survey.written import Title, WrittenSurvey, WrittenTable, too_large, unreadable_file
 
 OF_A_STAND = (
@@ -153,6 +154,8 @@ def lay_out(
                 banners.append((row, banner, joined))
                 continue
             if name in OF_SEVERAL_CELLS and _is_a_remark(joined, width):
+                if name == STANDS.name:
+                    survey.titles.append(Title(file, row, joined[:LONGEST], of_notes=True))
                 survey.doubts.append(_below_the_list(file, row, joined))
                 continue
         if stripped != record:

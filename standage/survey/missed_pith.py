@@ -14,7 +14,7 @@ from standage.survey.ring_words import AND_TO_GO, LEAST_NUMBER
 from standage.survey.schema import CORES
 from standage.survey.synonyms import code_meaning, plain
 from standage.survey.table_cells import BLANK_WORDS
-from standage.survey.written import WrittenSurvey
+from standage.survey.written import WrittenSurvey, WrittenTable
 
 CENTRE = CORES.column("centre")
 AT_LEAST = CORES.column("ring_count")
@@ -51,7 +51,10 @@ def settle_missed_pith(survey: WrittenSurvey) -> None:
     """
     for name in (FLAT.name, CORES.name):
         written = survey.tables.get(name)
-        if written is None or CENTRE.name not in written.header:
+        if written is None:
+            continue
+        if CENTRE.name not in written.header:
+            _take_way_to_pith(survey, written, name)
             continue
         records = [dict(zip(written.header, cells, strict=True)) for cells in written.cells]
         header = list(written.header)
@@ -74,6 +77,32 @@ def settle_missed_pith(survey: WrittenSurvey) -> None:
                 survey.readings.append(Reading(written.file, row, CENTRE.name, word, *settled))
         cells = [[record.get(name, "") for name in header] for record in records]
         survey.tables[name] = replace(written, header=header, cells=cells)
+
+
+def _take_way_to_pith(survey: WrittenSurvey, written: WrittenTable, name: str) -> None:
+    """A column for the centre, where there is none and another says how far the pith is, in place:
+    rows without it stay blank, to be asked about.
+    """
+    counted = [each for each in ("ring_count", "first_ring_year") if each in written.header]
+    if not counted or not set(WAYS_GIVEN) & set(written.header):
+        return
+    cells = []
+    for row in written.cells:
+        record = dict(zip(written.header, row, strict=True))
+        cored = any(record[each].lower() not in {"", *BLANK_WORDS} for each in counted)
+        cells.append([*row, "unknown" if cored and _way_given(record) else ""])
+    survey.tables[name] = replace(written, header=[*written.header, CENTRE.name], cells=cells)
+    why = "no such column, and the way to the pith given, which is used"
+    at = (written.file, written.header_row, CENTRE.name)
+    survey.readings.append(Reading(*at, "no such column", "unknown", why))
+
+
+def _way_given(record: dict[str, str]) -> bool:
+    """Whether a row says how far the pith is from the innermost ring seen; 0 counts."""
+    return any(
+        record.get(name, "").lower() not in {"", *BLANK_WORDS} and re.search(r"\d", record[name])
+        for name in WAYS_GIVEN
+    )
 
 
 def _missed(word: str) -> bool:

@@ -153,7 +153,10 @@ def read_survey(
     if problems:
         unknown = [note for note in notes if note.endswith((NOT_KNOWN, NOT_READ, UNDATED))]
         in_order = _in_order(located(problems, stacks), order)
-        raise RefusedSurvey(in_order, readings, [*without_profile, *unknown])
+        rows = {(each.file, each.row) for each in in_order}
+        besides = [each for each in warnings if each.row and (each.file, each.row) not in rows]
+        notes = [*without_profile, *unknown]
+        raise RefusedSurvey(in_order, readings, notes, _in_order(besides, order))
     for name, frame in frames.items():
         if files[name] in stacks:
             place_of = stacks[files[name]].place_of

@@ -228,7 +228,7 @@ def _name_their_stands(
     parts: Sequence[WrittenTable], plots: set[str], survey: WrittenSurvey
 ) -> bool:
     """Whether all sheets have stands and say nothing of plots: neither by name nor by an area."""
-    titles = [] if "plots" in survey.tables else survey.titles
+    titles = [each for each in survey.titles if not each.of_notes and "plots" not in survey.tables]
     return all(
         any(cells_of(part, "stand"))
         and "plot_area_m2" not in part.header
