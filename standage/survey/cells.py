@@ -24,6 +24,7 @@ from standage.survey.quantities import comma_in
 from standage.survey.readings import Reading
 from standage.survey.repeated_names import tell_repeated
 from standage.survey.schema import Column, Table
+from standage.survey.second_counts import SECOND_COUNTS
 from standage.survey.table_cells import (
     BLANK_WORDS,
     COUNT_ADVICE,
@@ -67,12 +68,6 @@ NOT_KNOWN = "not known, kept and not used"
 """How a note on columns ends that are none of the survey's."""
 HISTORY = {"history", "disturbance", "disturbances", "burns", "burned", "management", "treatment"}
 """Words in headings of what happened to a stand or stem (common practice, no source)."""
-SECOND_COUNTS = re.compile(
-    r"\b(recount(?:ed)?|re-?read|(?:2nd|second|other|lab|field) (?:count|reader|reading|rings?)"
-    r"|(?:count|reader|reading|rings) \(?(?:2|b|lab|field))\b",
-    re.IGNORECASE,
-)
-"""Headings of what another reader counted (common practice, no source)."""
 NUMBERED = {"stand", "plot", "tree", "core"}
 _A_DAY = re.compile(r"(?:^|[- ])(?:19|20)\d\d-\d\d-\d\d(?: 00:00:00)?(?:-[a-zA-Z]|-?\d)?$")
 _A_MONTH = re.compile(

@@ -20,7 +20,6 @@ from standage.survey.event_years import (
 from standage.survey.flat_sheet import part_flat_sheet
 from standage.survey.flat_table import ALL_TABLES, FLAT
 from standage.survey.group_fill import filled_down
-from standage.survey.heights_in_headings import take_heights_in_headings
 from standage.survey.known_age_heights import settle_heights_of_rings
 from standage.survey.least_rings import take_least_rings
 from standage.survey.left_unsaid import (
@@ -33,7 +32,9 @@ from standage.survey.plot_words import without_the_word
 from standage.survey.plots_of_stems import list_plots_of_stems
 from standage.survey.restarted_names import name_groups, with_groups, write_out_names
 from standage.survey.rows_without_stem import set_aside, take_out_stemless, without_sums_by_plot
+from standage.survey.said_of_cores import take_heights_of_all, take_last_rings_of_all
 from standage.survey.schema import COUNTS
+from standage.survey.second_counts import take_second_counts
 from standage.survey.stem_marks import take_marks_of_stems
 from standage.survey.title_areas import take_areas_of_titles
 from standage.survey.title_doubts import doubt_titles
@@ -54,7 +55,7 @@ def complete_tables(survey: WrittenSurvey, name: str) -> None:
     without_the_word(survey)
     decide_by_values(survey)
     settle_heights_of_rings(survey)
-    take_heights_in_headings(survey)
+    take_heights_of_all(survey)
     take_headings_of_circles(survey)
     take_areas_of_titles(survey)
     ask_of_several_quadrats(survey)
@@ -82,6 +83,8 @@ def complete_tables(survey: WrittenSurvey, name: str) -> None:
     list_stands_by_plots(survey)
     part_flat_sheet(survey, name)
     say_what_is_plain(survey, name)
+    take_last_rings_of_all(survey)
+    take_second_counts(survey)
     list_plots_of_stems(survey)
     doubt_titles(survey)
     if "events" in survey.tables:

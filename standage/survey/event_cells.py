@@ -30,7 +30,6 @@ PARTS_OF_DECADES = {"early": (0, 4), "mid": (3, 7), "late": (5, 9)}
 """First and last year of a part of a decade, by their last figures (assumption)."""
 _DECADES = re.compile(r"(\d{3})0'?s?\s*(?:-|\u2013|to)\s*((?:\d\d)?\d)0'?s", re.IGNORECASE)
 _WINTER = re.compile(rf"winter(?: of)? {_YEAR}\s*[-/\u2013]\s*'?(\d{{4}}|\d\d)", re.IGNORECASE)
-_EITHER = re.compile(rf"{_YEAR}\s+or\s+'?(\d{{4}}|\d\d)\??", re.IGNORECASE)
 _SHORT_YEAR = re.compile(r"([a-z]{3,9})\.?\s*['\u2019](\d\d)", re.IGNORECASE)
 YEAR_ALONE = "the year of a day or month"
 
@@ -65,11 +64,6 @@ def _plain_years(written: WrittenTable, readings: list[Reading]) -> WrittenTable
                 end = winter[2] if len(winter[2]) == 4 else winter[1][:2] + winter[2]
                 row[at] = f"{winter[1]}-{end}"
                 why = "a winter, in two years"
-                readings.append(Reading(written.file, line, name, cell, row[at], why))
-            elif either := _EITHER.fullmatch(cell):
-                end = either[2] if len(either[2]) == 4 else either[1][:2] + either[2]
-                row[at] = f"{either[1]}-{end}"
-                why = "one year or the other"
                 readings.append(Reading(written.file, line, name, cell, row[at], why))
             elif year := _year_of(cell):
                 row[at] = year

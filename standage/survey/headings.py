@@ -28,9 +28,9 @@ _JOINED_WORDS = re.compile(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Z]{2})(?=(?:cm|mm|in|ft)
 """Where words are parted by capitals alone: `InnerYr`, `DBHcm`."""
 _DBH = re.compile(r"\bd[. ]{0,2}b[. ]{0,2}h\b\.?", re.IGNORECASE)
 _AT_HEIGHT = re.compile(
-    r"(?:ring(?:s| count| ct)?|count) ?(?:counted |taken )?(?:@|at)\s*"
+    r"(?:ring(?:s| count| ct)?|count) ?(?:counted |taken )?(?:@|at|[(\[]\s*(?:@|at)?)?\s*"
     r"(?P<height>\d+(?:\.\d+)?\s*(?:ft|feet|in|inch(?:es)?|cm|m|'|\")|d?bh"
-    r"|breast (?:height|ht))\.?",
+    r"|breast (?:height|ht))\.?\s*[)\]]?",
     re.IGNORECASE,
 )
 _MISSED = {"missed", "missing", "short", "lacking"}

@@ -27,6 +27,7 @@ def say_what_is_plain(survey: WrittenSurvey, name: str) -> None:
     _name_trees_of_cores(survey)
     _name_cores(survey)
     fill_dates_of_stands(survey)
+    _name_only_stand(survey)
     if "stands" in survey.tables or "stands" in survey.unreadable or "trees" not in survey.tables:
         return
     if "stand" not in survey.tables["trees"].header:
@@ -34,6 +35,27 @@ def say_what_is_plain(survey: WrittenSurvey, name: str) -> None:
             if each in survey.tables and "stand" not in survey.tables[each].header:
                 _add_column(survey, each, "stand", name, "one stand, named by the survey")
     _list_stands(survey)
+
+
+def only_stand(survey: WrittenSurvey) -> str:
+    """The name of the stand, where the table of stands has one; "" otherwise."""
+    stands = survey.tables.get("stands")
+    if stands is None or "stand" not in stands.header:
+        return ""
+    at = stands.header.index("stand")
+    names = {alike(row[at]): row[at] for row in stands.cells if row[at].lower() not in BLANK}
+    return next(iter(names.values())) if len(names) == 1 == len(stands.cells) else ""
+
+
+def _name_only_stand(survey: WrittenSurvey) -> None:
+    """A column of stands, by the table of one stand, for stems that have none, in place."""
+    trees = survey.tables.get("trees")
+    name = only_stand(survey)
+    if not name or trees is None or "stand" in trees.header:
+        return
+    for each in ("trees", "plots", "known_age_stems"):
+        if each in survey.tables and "stand" not in survey.tables[each].header:
+            _add_column(survey, each, "stand", name, "the only stand")
 
 
 def stand_of_plots(survey: WrittenSurvey, name: str) -> None:
