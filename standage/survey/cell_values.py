@@ -192,8 +192,8 @@ def _odd_number(cells: TableCells, column: Column, cell: str) -> Outcome:
     if worded is None and column.name == "last_ring_year":
         worded = year_and_outer_ring(cell)
     if column.name == "last_ring_year" and (short := re.fullmatch(r"['\u2019](\d\d)", cell)):
-        year = int(short[1]) + (2000 if int(short[1]) <= dt.date.today().year % 100 else 1900)
-        return Outcome(float(year), f"{year}", "a year without its century")
+        full = int(short[1]) + (2000 if int(short[1]) <= dt.date.today().year % 100 else 1900)
+        return Outcome(float(full), f"{full}", "a year without its century")
     if column.name in OF_A_DAY and (year := year_beside_a_month(cell)) is not None:
         return Outcome(float(year), f"{year}", "the year of a month")
     if worded is None and column.name in BESIDE_WORDS:

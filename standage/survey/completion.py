@@ -5,6 +5,7 @@ cell is read.
 from __future__ import annotations
 
 from standage.survey.areas import ask_of_several_quadrats, take_headings_of_circles
+from standage.survey.blank_legends import fill_by_legends
 from standage.survey.blank_plots import settle_blank_plots
 from standage.survey.columns_by_values import decide_by_values
 from standage.survey.core_marks import take_marks_of_cores
@@ -52,6 +53,7 @@ def complete_tables(survey: WrittenSurvey, name: str) -> None:
             survey.tables[each.name] = with_units_said(
                 each, survey.tables[each.name], survey.problems, survey.readings
             )
+    fill_by_legends(survey)
     without_the_word(survey)
     decide_by_values(survey)
     settle_heights_of_rings(survey)

@@ -95,4 +95,6 @@ def _date_advice(cell: str) -> str:
             f"Write a full date; if only the year is known, write {cell}-12-31 (the season of"
             f" {cell}), and say so in note."
         )
+    if re.fullmatch(r"[A-Za-z]{3,9}\.? \d{4}|\d{4}-\d{2}", cell):
+        return "Write the date as YYYY-MM-DD: the last day of field work, of the month if unknown."
     return "Write the date as YYYY-MM-DD."

@@ -189,7 +189,7 @@ def _by_rule(table: Table, written: str, base: str, unit: str) -> Heading | None
         return Heading("ring_count", "rings")
     words = set(base.split()) | set(_words(" ".join(_BRACKETS.findall(written))).split())
     to_pith = words & {"pith", "centre"} or words & _GUESSED
-    if words & _MISSED and words & _RINGS and to_pith:
+    if words & _MISSED and (words & _RINGS or "add" in words) and to_pith:
         return Heading("rings_to_pith", "rings")
     if base in ("pith", "centre") and unit and factor(unit, "mm") is not None:
         return Heading("pith_distance_mm", unit)

@@ -43,7 +43,9 @@ OF_A_STAND = (
 LONG_NAME, WORDS_OF_A_REMARK = 40, 6
 """Letters and words of a cell, alone in its row, that is a remark and no name (assumption)."""
 BANNER = "a plot named in a row of its own"
-_NUMBER_OF_ROWS = re.compile(r"n\s*=\s*\d+\b", re.IGNORECASE)
+_NUMBER_OF_ROWS = re.compile(
+    r"n\s*=\s*\d+\b|\d+ (?:trees|stems|cores|rows|plots)\b.{0,20}$", re.IGNORECASE
+)
 OF_SEVERAL_CELLS = ("flat", "trees", "cores", "counts", "plots", "stands")
 """Tables whose rows need more than one cell."""
 OTHER_DELIMITERS = {";": "semicolons", "\t": "tabs", "|": "vertical bars"}

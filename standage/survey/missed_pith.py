@@ -22,6 +22,7 @@ WAYS_GIVEN = ("rings_to_pith", "pith_distance_mm")
 """Columns that say how far the pith is: what is seen at the inner end adds nothing to them."""
 GONE = {"hollow", "hollow centre", "hollow center", "heart rot", "hollow core"}
 """Remarks by which the centre is gone (common practice, no source)."""
+COUNTED = ("ring_count", "first_ring_year")
 RINGS_TO_PITH = "rings_to_pith"
 LONGEST = 60
 """Letters of a cell that is more than a remark."""
@@ -83,7 +84,7 @@ def _take_way_to_pith(survey: WrittenSurvey, written: WrittenTable, name: str) -
     """A column for the centre, where there is none and another says how far the pith is, in place:
     rows without it stay blank, to be asked about.
     """
-    counted = [each for each in ("ring_count", "first_ring_year") if each in written.header]
+    counted = [each for each in COUNTED if each in written.header]
     if not counted or not set(WAYS_GIVEN) & set(written.header):
         return
     cells = []
@@ -113,7 +114,9 @@ def _missed(word: str) -> bool:
 def _centre(word: str, row: dict[str, str]) -> tuple[str, str] | None:
     """The centre of a row whose word for it says only that the pith was missed, and why."""
     if not word:
-        return None
+        counted = any(row.get(name, "") for name in COUNTED)
+        blank = "blank, and the way to the pith given, which is used"
+        return ("unknown", blank) if counted and _way_given(row) else None
     missed, *more = re.split(r"\s*[,;]\s*", word)
     seen = {code_meaning(CORES.name, CENTRE, _FINE.sub("", each)) for each in more}
     if more and _missed(missed) and len(seen) == 1 and seen <= {"arcs", "straight", "rotten"}:

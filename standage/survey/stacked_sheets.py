@@ -353,21 +353,22 @@ def _apart(parts: Sequence[WrittenTable], name: str, survey: WrittenSurvey) -> b
                 )
             )
             return False
-    return name == "cores" or _one_stand(parts, name, survey)
+    if name != "cores":
+        _ask_of_stands(parts, name, survey)
+    return True
 
 
-def _one_stand(parts: Sequence[WrittenTable], name: str, survey: WrittenSurvey) -> bool:
-    """Whether it is plain in which stand the sheets' plots lie; else a problem."""
+def _ask_of_stands(parts: Sequence[WrittenTable], name: str, survey: WrittenSurvey) -> None:
+    """A problem, where it isn't plain in which stand the sheets' plots lie; all else is read on."""
     stands = survey.tables.get("stands")
     plots = [set(cells_of(part, "plot")) - {""} for part in parts]
     if name != FLAT.name or any(any(cells_of(part, "stand")) for part in parts):
-        return True
+        return
     if (stands is not None and len(stands.cells) == 1) or all(len(each) < 2 for each in plots):
-        return True
+        return
     found = "several plots in each of several sheets, and no column stand"
     expected = "it said whether each sheet is a stand of its own"
     advice = "Write a column Stand into each sheet, with the name of the stand in every row."
     survey.problems.append(
         Problem(parts[0].file, parts[0].header_row, "stand", found, expected, advice)
     )
-    return False

@@ -89,7 +89,9 @@ def said_of_plots(table: WrittenTable, titles: Sequence[Title]) -> list[Reading]
             texts = [each for each in texts if not _OF_A_SHEET.search(each[0])]
     readings = []
     for column in ("area_m2", "min_dbh_cm"):
-        found = [(table.file, *each) for text in texts for each in _said_in(*text, column)]
+        found = [
+            (table.file, *each) for text, line in texts for each in _said_in(text, line, column)
+        ]
         if not found:
             found = [
                 (title.file, *each)

@@ -49,6 +49,13 @@ _UP_TO = re.compile(
     re.IGNORECASE,
 )
 """A limit beside the name of a stage: `Saplings <2"`."""
+_LENGTH = r"\d+(?:[.,]\d+)?\s*(?:m|cm|ft|feet|in|inch|inches|['\"])?"
+_SIZES = re.compile(
+    rf"\(?\b({_LENGTH}\s*radius)\b\)?"
+    rf"|\b{_LENGTH}\s*(?:-|\u2013|to)\s*{_LENGTH}(?!\w)\.?(?:\s*(?:dbh|tall))?",
+    re.IGNORECASE,
+)
+"""Sizes of plants, or the radius of what they were counted on, beside the name of a stage."""
 _FROM_GRASS = re.compile(
     r"grass(?:[ -]stage)?\s*(?:-|to|up to)\s*"
     r"(?:4\.5\s*(?:ft|feet|')|1\.(?:3|37|4)\s*m|bh\b|dbh\b|breast height)",
@@ -66,7 +73,8 @@ def stage_in(heading: str) -> Meaning:
     >>> stage_in("# Germinants"), stage_in("No. of grass-stage seedlings"), stage_in("slope")
     ('germinant', 'grass', None)
     """
-    words = without_unit(_UP_TO.sub(" ", heading.replace("_", " ")))[0].split()
+    bare = _SIZES.sub(" ", heading.replace("_", " "))
+    words = without_unit(_UP_TO.sub(" ", bare))[0].split()
     own = [word for word in words if word not in BESIDES]
     meaning = code_meaning(COUNTS.name, STAGE, " ".join(own) or " ".join(words))
     if meaning is None and own:  # two words for one stage, as in `Bolting / rocket`
@@ -196,7 +204,8 @@ def _areas_in_headings(
     """The areas [m2] that headings of stages say in brackets, by place, listed."""
     found = {}
     for place, heading in stages.items():
-        areas = [area_in(inside, "") for inside in IN_BRACKETS.findall(heading)]
+        inside = {*IN_BRACKETS.findall(heading), *filter(None, _SIZES.findall(heading))}
+        areas = [area_in(each, "") for each in inside]
         said = [each.square_metres for each in areas if each is not None and each.square_metres]
         if len(said) == 1:
             found[place] = f"{said[0]:.10g}"
@@ -262,6 +271,8 @@ def _blank(written: WrittenTable, row: int, heading: str, cell: str) -> Problem:
     what = f"'{cell}'" if cell else "a blank cell"
     found = f"{what}, which may mean that there was none, or that nobody looked"
     advice = "Write 0, or N/A if it was not searched."
+    if not cell:
+        advice += " One line above the headings, `blank = 0`, answers for all."
     return Problem(written.file, row, heading, found, COUNT_EXPECTED, advice)
 
 
