@@ -448,8 +448,8 @@ def _required(
     if column.name == "species":
         expected = "the species of each stem"
         advice = (
-            'Write it into each row; if a blank means one species, write species = "longleaf-pine"'
-            " or another below [sheet.values] of the draft by `standage check SURVEY --draft`."
+            "Write it into each row; if a blank means one species, one line above the headings"
+            " says so: `species blank = longleaf`."
         )
     blank = text == ""
     if column.name == "last_year":  # which the first year would say, could it be read

@@ -18,8 +18,13 @@ _NOT = {
     *("no", "not", "never", "without", "none", "maybe", "perhaps", "possibly", "or"),
     *("until", "ended", "end", "stopped", "excluded", "suppressed", "suppression", "exclusion"),
     *("before", "after", "since", "later", "then", "unknown", "unsure", "likely", "planned"),
+    *("line", "lines", "tower", "lane", "lanes", "break", "breaks", "plow", "plowed"),
+    *("pile", "piles", "road", "roads", "railroad", "mill", "camp", "still", "built", "permit"),
+    *("scar", "scars"),
+    *("corn", "cotton", "crop", "crops", "pasture", "rye", "grass", "food", "garden", "peas"),
 }
-"""Words that turn or move what is said of a kind (common practice, no source)."""
+"""Words that turn or move what is said of a kind, or make another thing of it (`fire tower`,
+`planted corn`; common practice, no source)."""
 _NO_FIRE = re.compile(
     r"\b(?:fires?|burn(?:s|ing)?)\b.*\b(?:kept out|excluded|suppressed|stopped|ended|suppression"
     r"|exclusion)\b|\bno (?:fires?|burn(?:s|ing)?)\b",
