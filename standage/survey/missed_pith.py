@@ -7,6 +7,7 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
+from standage.survey.cells import near_column
 from standage.survey.doubt import doubt_in
 from standage.survey.flat_table import CORE_NOTE, FLAT
 from standage.survey.readings import Reading
@@ -44,6 +45,8 @@ _COUNTED_TO = re.compile(r"\bto (?:the )?(?:pith|cent)", re.IGNORECASE)
 _FINE = re.compile(r"\s*\b(ok|okay|good|fine|visible|seen|clear)\b\s*$", re.IGNORECASE)
 """Words behind `arc` that say no more (common practice, no source)."""
 NOTES = (CORE_NOTE, "note")
+MOSTLY = 0.5
+"""Share of the cores with a way to the pith from which it stands for the centre (assumption)."""
 
 
 def settle_missed_pith(survey: WrittenSurvey) -> None:
@@ -87,11 +90,19 @@ def _take_way_to_pith(survey: WrittenSurvey, written: WrittenTable, name: str) -
     counted = [each for each in COUNTED if each in written.header]
     if not counted or not set(WAYS_GIVEN) & set(written.header):
         return
-    cells = []
-    for row in written.cells:
-        record = dict(zip(written.header, row, strict=True))
-        cored = any(record[each].lower() not in {"", *BLANK_WORDS} for each in counted)
-        cells.append([*row, "unknown" if cored and _way_given(record) else ""])
+    if any(near_column(own, [CENTRE.name], set()) for own in written.header if own):
+        return  # misspelt
+    records = [dict(zip(written.header, row, strict=True)) for row in written.cells]
+    cored = [
+        any(record[each].lower() not in {"", *BLANK_WORDS} for each in counted)
+        for record in records
+    ]
+    given = [cored[at] and _way_given(record) for at, record in enumerate(records)]
+    if not any(given) or sum(given) < MOSTLY * sum(cored):
+        return
+    cells = [
+        [*row, "unknown" if way else ""] for row, way in zip(written.cells, given, strict=True)
+    ]
     survey.tables[name] = replace(written, header=[*written.header, CENTRE.name], cells=cells)
     why = "no such column, and the way to the pith given, which is used"
     at = (written.file, written.header_row, CENTRE.name)
