@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 
 ALL_WELL = "No problems found."
 READ_DIFFERENTLY = "read differently from what was written"
+LOOK_WRONG = "look wrong, too, used as written:"
 LINES_OF_READINGS = 7
 """Lines that a first screen of problems leaves for what was read differently (assumption)."""
 LINES_OF_WARNINGS = 8
@@ -93,11 +94,16 @@ def refusal_text(refused: SurveyError, *, in_full: bool, width: int = SCREEN_WID
         plainly(note, LONGEST_LINE)
         for note in (refused.notes if isinstance(refused, RefusedSurvey) else ())
     ]
+    besides = refused.warnings if isinstance(refused, RefusedSurvey) else ()
     readings = _indented(lines_of_readings(given, in_full=in_full))
     if in_full:
         title = [f"{READ_DIFFERENTLY}:"] if readings else []
-        return "\n".join([refused.in_full(), *title, *readings, *notes])
+        doubts = [LOOK_WRONG, *_indented([str(each) for each in besides])] if besides else []
+        return "\n".join([refused.in_full(), *doubts, *title, *readings, *notes])
     causes = causes_of(refused.problems)
+    if besides:
+        entries = counted(len(besides), "entry looks", "entries look")
+        notes = [f"{entries} wrong, too, and will be asked about next: --all names them", *notes]
     kept_free = min(_height(readings, width) + 1, LINES_OF_READINGS) if readings else 0
     below = _height(notes, width)
     shown = lines_of_causes(causes, room=FIRST_SCREEN - 1 - kept_free - below, width=width)

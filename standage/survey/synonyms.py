@@ -7,6 +7,7 @@ with both, and is never taken for one of them.
 from __future__ import annotations
 
 import difflib
+import re
 import tomllib
 import unicodedata
 from collections.abc import Iterable
@@ -16,6 +17,7 @@ from standage.profiles import models_folder
 from standage.survey.schema import Column
 
 _SEPARATORS = str.maketrans(dict.fromkeys("-_\u2010\u2011\u2012\u2013\u2014\u2212\u00ad.,()", " "))
+_OAK = re.compile(r"QU[A-Z]{2}\d{0,2}", re.IGNORECASE)
 NEAR_WORD = 0.7
 """Similarity (difflib) from which a word is suggested for another."""
 SHORTEST_WORD = 7
@@ -70,6 +72,17 @@ def species_meaning(word: str, keys: Iterable[str]) -> Meaning:
     if isinstance(listed, str):
         return listed if listed in known.values() else None
     return listed
+
+
+def is_no_pine(word: str) -> bool:
+    """Whether a word for a species is plainly one for another kind of tree.
+
+    >>> is_no_pine("turkey oak"), is_no_pine("QULA2"), is_no_pine("Longleef")
+    (True, True, False)
+    """
+    words = plain(word).split()
+    known = set(synonym_list("species")["others"]["words"])
+    return bool(known & set(words)) or _OAK.fullmatch(word.strip()) is not None
 
 
 def words_of_species(keys: Iterable[str]) -> dict[str, str]:
