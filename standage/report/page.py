@@ -22,7 +22,7 @@ from standage.prose.disturbance import disturbance_paragraphs
 from standage.prose.measures import METRIC, Measures
 from standage.prose.methods import assumptions, citations, methods_paragraph
 from standage.prose.sensitivity import GRASS_STAGE_OFF, sensitivity_sentences
-from standage.prose.short_statement import short_statement, stocking_note
+from standage.prose.short_statement import common_words, short_statement, stocking_note
 from standage.prose.tree_story import tree_records, tree_story
 from standage.prose.uncertainty import (
     MORE_CORES,
@@ -157,6 +157,7 @@ def _head(findings: Findings, heading: Heading) -> dict[str, Any]:
 def _answer(findings: Findings, measures: Measures) -> dict[str, Any]:
     units = findings.units
     return {
+        "common": common_words(findings, measures),
         "overview": overview(findings, measures),
         "stocking_note": stocking_note(findings),
         "common_remedies": common_remedies(units),
@@ -189,7 +190,9 @@ def _stand(
     findings: Findings, unit: UnitFindings, number: int, measures: Measures, *, alone: bool
 ) -> dict[str, Any]:
     statement = unit_statement(unit, measures)
-    short, pictured = short_statement(findings, unit, measures), has_pictures(findings)
+    common = bool(common_words(findings, measures))
+    short = short_statement(findings, unit, measures, common=common)
+    pictured = has_pictures(findings)
     return {
         "title": unit.name,
         "sentence": short.headline,

@@ -173,7 +173,7 @@ def test_the_answer_comes_first_with_when_how_sure_what_preceded_and_what_cannot
     assert "A recruitment pulse is virtually certain (more than 99 %)" in answer
     assert "For the date of a tree: what is known worst is years in the grass stage." in text
     assert text.count("Years in the grass stage: enter more stems of known age") == 1
-    assert "the logging of some year from 1926 to 1928" in answer
+    assert "the logging of one year in 1926-1928" in answer
     assert "None of this is the probability of a cause" in answer
     assert "How many plants established: only those alive today are seen." in answer
     assert (
