@@ -64,8 +64,8 @@ def young_cohort(scan: Scan) -> YoungCohort | None:
         found.append((float(np.mean(many)), float(np.median(ratio)), *span))
     if not found:
         return None
-    _, ratio, first, last = max(found)
-    return YoungCohort(first, last, float(np.mean(some)), ratio)
+    _, most, first, last = max(found)
+    return YoungCohort(first, last, float(np.mean(some)), most)
 
 
 def cohort_years(scan: Scan, found: YoungCohort) -> tuple[np.ndarray, np.ndarray]:

@@ -14,11 +14,11 @@ from standage.findings.unit_findings import UnitFindings, rows_of
 from standage.findings.young_cohort import MANY_MORE
 from standage.grammar import capital, counted, listed
 from standage.prose.cautions import SPARE_CAUTIONS, cautions
-from standage.prose.measures import Measures
+from standage.prose.measures import US, Measures
 from standage.prose.picture_texts import PULSE_SHADE, cored_with_year, event_key
 from standage.prose.short_statement import (
     NEVER_KNOWN,
-    NO_CAUSE,
+    PER_HECTARE,
     common_words,
     doubt_words,
     in_common_units,
@@ -103,7 +103,6 @@ def brief(findings: Findings, measures: Measures) -> Brief:
     """The words of the brief, from the claims and the list of old trees."""
     common = common_words(findings, measures)
     stands = tuple(_stand(findings, unit, measures, common=bool(common)) for unit in findings.units)
-    no_cause = common and not findings.attribution.empty
     return Brief(
         common=common,
         stands=stands,
@@ -117,7 +116,6 @@ def brief(findings: Findings, measures: Measures) -> Brief:
                 None,
                 [
                     _doubts(findings.fit_grade),
-                    NO_CAUSE if no_cause else "",
                     NEVER_KNOWN,
                     WORDS,
                     YOUNG if any(unit.claims_of("young cohort") for unit in findings.units) else "",
@@ -158,18 +156,18 @@ def _stand(
         veterans=tuple(
             _veteran(row, unit) for row in likely.head(MOST_VETERANS).to_dict("records")
         ),
-        regeneration=_regeneration(unit, measures, common=common),
+        regeneration=_regeneration(unit, measures),
     )
 
 
-def _regeneration(unit: UnitFindings, measures: Measures, *, common: bool) -> str:
+def _regeneration(unit: UnitFindings, measures: Measures) -> str:
     stages = [
-        f"{STAGES[claim.subject]} {measures.density(*claim.interval)}"
+        in_common_units(f"{STAGES[claim.subject]} {measures.density(*claim.interval)}", measures)
         for claim in unit.claims_of("regeneration")
         if claim.subject != ESTABLISHED_SEEDLINGS  # which the headline has
     ]
-    words = f"{capital('; '.join(stages))}." if stages else ""
-    return in_common_units(words, measures) if common else words
+    unit_once = "" if measures.units == US else PER_HECTARE
+    return f"{capital('; '.join(stages))}{unit_once}." if stages else ""
 
 
 def _old(unit: UnitFindings) -> str:

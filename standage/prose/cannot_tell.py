@@ -52,7 +52,7 @@ def reason_words(asked: OpenQuestion, measures: Measures) -> str:
         case "hidden by dates":
             return "uncertain dates could hide one."
         case "seedlings unsure":
-            return "seedling counts and small stems leave it open."
+            return "seedling counts leave it open."
         case "delays too wide":
             return "the years in the grass stage aren't known well enough."
 

@@ -20,5 +20,5 @@ def young_sentences(claims: Iterable[Claim], measures: Measures) -> list[str]:
     begun, ended = (between_words(own["young years", end].interval) for end in ("first", "last"))
     return [
         f"A young cohort ({shown_percent(cohort.probability)}), mostly too small to core, begun"
-        f" {begun}, ended {ended}: {measures.density(*own['young plants', ''].interval)}."
+        f" {begun}, ended {ended}; plants: {measures.density(*own['young plants', ''].interval)}."
     ]

@@ -213,7 +213,7 @@ def test_a_young_cohort_is_named_with_its_years_and_plants(findings):
     other.claims = (structure, *of_a_young_cohort(young))
     assert (
         "A young cohort (93 %), mostly too small to core, begun between 2007 and 2013, ended"
-        " between 2017 and 2022: 91 to 660 per hectare."
+        " between 2017 and 2022; plants: 91 to 660 per hectare."
     ) in short_statement(other, unit, Measures()).headline
     other.claims = (young(kind="no young cohort", probability=0.96),)
     assert "No young cohort (96 %)." in short_statement(other, unit, Measures()).headline
