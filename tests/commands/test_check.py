@@ -48,6 +48,14 @@ def test_years_of_rings_without_a_word_on_crossdating_keep_the_clean_bill_back(t
     assert "No problems found" not in printed
 
 
+def test_a_history_lost_for_one_diameter_is_said_first(tmp_path):
+    trees = trees_of(AGES[:8])
+    trees[2]["dbh_cm"] = "N/A"
+    folder = of(trees=trees, cores=cores_of(trees, AGES[:8], chosen=[2, 6])).write(tmp_path)
+    first = check(folder).splitlines()[0]
+    assert "7 stems have a diameter and 8 are needed" in first and trees[2]["tree"] in first
+
+
 def test_oaks_among_pines_stop_no_run(tmp_path):
     trees = [*trees_of(AGES[:8]), *trees_of(AGES[:6], species="turkey oak", prefix="u")]
     folder = of(trees=trees, cores=cores_of(trees, AGES[:8], chosen=[2])).write(tmp_path)
