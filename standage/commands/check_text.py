@@ -53,7 +53,11 @@ def check_text(
     counted.
     """
     unused = [*undated_of(survey), *not_used_of(survey)]
-    first = [account.in_a_line(), *(plainly(note, LONGEST_LINE) for note in unused)]
+    first = [
+        *lost_for_a_diameter(survey),
+        account.in_a_line(),
+        *(plainly(note, LONGEST_LINE) for note in unused),
+    ]
     first = [line for line in first if line]
     card = summary_card(survey, survey.summary_counts(), notes=False).split("\n")
     closing = closing_lines(survey, account)
@@ -130,6 +134,31 @@ def _shortened(card: list[str], room: int, width: int) -> list[str]:
 def not_used_of(survey: Survey) -> list[str]:
     """The notes on columns, sheets and files that nothing is taken from."""
     return [note for note in survey.notes if note.endswith((NOT_KNOWN, NOT_READ))]
+
+
+def lost_for_a_diameter(survey: Survey) -> list[str]:
+    """A line for each stand and species that would have stems enough for a history, were it not for
+    diameters that are blank.
+    """
+    from standage.evidence.participation import FEWEST_STEMS  # takes a while to load
+
+    trees = survey.trees
+    own = trees[
+        trees["species"].isin(survey.known_species or ())
+        & (trees["status"] == "live")
+        & (trees["plot"] != "")
+    ]
+    lines = []
+    for (stand, species), stems in own.groupby(["stand", "species"], sort=False):
+        blank = stems.loc[stems["dbh_cm"].isna(), "tree"].tolist()
+        sized = len(stems) - len(blank)
+        if sized < FEWEST_STEMS <= len(stems):
+            more = f" and {len(blank) - 3} more" if len(blank) > 3 else ""
+            lines.append(
+                f"{stand}: no history of {species}, for {sized} stems have a diameter and"
+                f" {FEWEST_STEMS} are needed. Find that of {', '.join(blank[:3])}{more}."
+            )
+    return lines
 
 
 def undated_of(survey: Survey) -> list[str]:

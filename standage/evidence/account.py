@@ -55,11 +55,14 @@ def account(survey: Survey, *, profile_folder: str | None = None) -> Account:
     stems, cores = taking_part.stems, taking_part.cores
     counts = counts_taking_part(survey, taking_part, profiles, known)
     tallies = [
-        tally("stems", stems["part"], stems["reason"], _named(survey.trees, "tree")),
-        tally("cores", cores["part"], cores["reason"], _named(survey.cores, "core")),
+        tally("stems", stems["part"], stems["reason"], _named(survey, "trees", "tree")),
+        tally("cores", cores["part"], cores["reason"], _named(survey, "cores", "core")),
         tally("plots", *_plots(survey, taking_part)),
         tally(
-            "stage counts", counts["part"], counts["reason"], _named(survey.counts, "plot", "stage")
+            "stage counts",
+            counts["part"],
+            counts["reason"],
+            _named(survey, "counts", "plot", "stage"),
         ),
         tally("stems of known age", *_sections(survey, taking_part, profiles, known)),
         tally("events", *_events(survey, taking_part)),
@@ -72,10 +75,14 @@ def account(survey: Survey, *, profile_folder: str | None = None) -> Account:
     return Account(tuple(tallies), tuple(missing), histories)
 
 
-def _named(rows: pd.DataFrame, *columns: str) -> list[tuple[str, int]]:
-    """Names of the rows of a table, and where they stand in its file."""
+def _named(survey: Survey, table: str, *columns: str) -> list[tuple[str, int, str]]:
+    """Names of the rows of a table, where they stand in its file, and in which of its sheets."""
+    rows: pd.DataFrame = getattr(survey, table)
     names = [" ".join(cells) for cells in zip(*(rows[name] for name in columns), strict=True)]
-    return list(zip(names, rows["row"].tolist(), strict=True))
+    sheets = survey.sheets.get(table, ())
+    if len(sheets) != len(rows):  # of one sheet
+        sheets = ("",) * len(rows)
+    return list(zip(names, rows["row"].tolist(), sheets, strict=True))
 
 
 def _in_words(

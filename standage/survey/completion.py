@@ -35,7 +35,7 @@ from standage.survey.restarted_names import name_groups, with_groups, write_out_
 from standage.survey.rows_without_stem import set_aside, take_out_stemless, without_sums_by_plot
 from standage.survey.said_of_cores import take_heights_of_all, take_last_rings_of_all
 from standage.survey.schema import COUNTS
-from standage.survey.second_counts import take_second_counts
+from standage.survey.second_counts import take_second_counts, take_second_rows
 from standage.survey.stem_marks import take_marks_of_stems
 from standage.survey.title_areas import take_areas_of_titles
 from standage.survey.title_doubts import doubt_titles
@@ -87,6 +87,7 @@ def complete_tables(survey: WrittenSurvey, name: str) -> None:
     say_what_is_plain(survey, name)
     take_last_rings_of_all(survey)
     take_second_counts(survey)
+    take_second_rows(survey)
     list_plots_of_stems(survey)
     doubt_titles(survey)
     if "events" in survey.tables:

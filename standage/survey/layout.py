@@ -158,6 +158,11 @@ def lay_out(
             if name in OF_SEVERAL_CELLS and _is_a_remark(joined, width):
                 if name == STANDS.name:
                     survey.titles.append(Title(file, row, joined[:LONGEST], of_notes=True))
+                number = re.search(r"\d+", joined) if _NUMBER_OF_ROWS.match(joined) else None
+                if number is not None and int(number[0]) == len(rows):
+                    reading = Reading(file, row, None, joined[:80], "no data", "the number of rows")
+                    survey.readings.append(reading)
+                    continue
                 survey.doubts.append(_below_the_list(file, row, joined))
                 continue
         if stripped != record:

@@ -11,13 +11,14 @@ from functools import cache
 from standage.errors import Problem
 from standage.survey.areas import HEADINGS as CIRCLES
 from standage.survey.class_tallies import CLASSES, class_table
+from standage.survey.event_kinds import kinds_in
 from standage.survey.flat_table import ALL_TABLES, FLAT, tables_needed
 from standage.survey.form_rows import header_place
-from standage.survey.headings import columns_named, without_unit
+from standage.survey.headings import columns_named, heading_of, without_unit
 from standage.survey.note_sheets import LINES_READ, holds_notes, lines_of_notes
 from standage.survey.readings import Reading
-from standage.survey.schema import COUNTS, PLOTS, STANDS, TABLES, TREES, Table
-from standage.survey.synonyms import plain, synonym_list
+from standage.survey.schema import COUNTS, EVENTS, PLOTS, STANDS, TABLES, TREES, Table
+from standage.survey.synonyms import code_meaning, plain, synonym_list
 from standage.survey.wide_counts import stage_in
 from standage.survey.written import WrittenSurvey
 
@@ -65,11 +66,26 @@ def table_by_headings(rows: Rows, among: Sequence[Table]) -> str | None:
             named |= {"area_m2"}
         if table is COUNTS and not needed <= named:
             named |= needed if {"plot"} <= named and _stages(rows, table) else set()
+        if table is EVENTS and _lists_kinds(rows, named):
+            needed -= {"event"}
         if tables_needed(named) if table is FLAT else needed <= named:
             fitting[table.name] = len(named)
     most = max(fitting.values(), default=0)
     best = [name for name, count in fitting.items() if count == most]
     return best[0] if len(best) == 1 else None
+
+
+def _lists_kinds(rows: Rows, named: set[str]) -> bool:
+    """Whether most cells of a column of kinds, as `Treatment`, name a kind of event."""
+    start = header_place(rows, EVENTS)
+    if start is None or not {"kind", "first_year"} <= named:
+        return False
+    found = [heading_of(EVENTS, cell.strip()) for cell in rows[start]]
+    at = next(place for place, of in enumerate(found) if of and of.column == "kind")
+    cells = [row[at] for row in rows[start + 1 :] if at < len(row) and row[at].strip()]
+    kind = EVENTS.column("kind")
+    kinds = [code_meaning(EVENTS.name, kind, cell) or kinds_in(cell) for cell in cells]
+    return bool(cells) and 2 * sum(map(bool, kinds)) > len(cells)
 
 
 def _circles(rows: Rows, table: Table) -> bool:

@@ -1,5 +1,5 @@
-"""What another reader counted, in a column beside the rings, `Recount RH`: further readings of the
-cores.
+"""What another reader counted: in a column beside the rings, `Recount RH`, or in a further row of
+the core. Both are further readings of it.
 """
 
 from __future__ import annotations
@@ -8,7 +8,9 @@ import re
 from dataclasses import replace
 
 from standage.survey.readings import Reading
+from standage.survey.references import alike
 from standage.survey.schema import CORES
+from standage.survey.synonyms import code_meaning
 from standage.survey.table_cells import BLANK_WORDS
 from standage.survey.written import WrittenSurvey, WrittenTable
 
@@ -20,6 +22,66 @@ SECOND_COUNTS = re.compile(
 )
 """Headings of what another reader counted (common practice, no source)."""
 _OF_READER = re.compile(r"[A-Z]{2,3}|[A-Z]\.? ?[A-Z]\.?")
+
+
+OF_A_READING = ("core", "reader", "first_ring_year", "ring_count", "dating")
+
+
+def take_second_rows(survey: WrittenSurvey) -> None:
+    """A table of further readings, in place, where there is none, from rows that name a core again
+    with another reader: the crossdated row of a core stays, else its first; each is listed.
+    """
+    cores = survey.tables.get(CORES.name)
+    if cores is None or READINGS in survey.tables or READINGS in survey.unreadable:
+        return
+    if not {"core", "reader"} <= set(cores.header):
+        return
+    core, reader = cores.header.index("core"), cores.header.index("reader")
+    of_core: dict[str, list[int]] = {}
+    for place, row in enumerate(cores.cells):
+        if row[core]:
+            of_core.setdefault(alike(row[core]), []).append(place)
+    further: list[int] = []
+    for places in of_core.values():
+        readers = {cores.cells[place][reader].casefold() for place in places}
+        if len(places) < 2 or "" in readers or len(readers) < len(places):
+            continue
+        first = next((place for place in places if _crossdated(cores, place)), places[0])
+        others = [place for place in places if place != first]
+        if not any(_crossdated(cores, place) for place in others):
+            further += others
+    if not further:
+        return
+    further.sort()
+    for place in further:
+        row, line = cores.cells[place], cores.rows[place]
+        read = f"{READINGS} of reader '{row[reader]}'"
+        why = "a core read once more by another"
+        survey.readings.append(Reading(cores.file, line, "core", row[core], read, why))
+    columns = [name for name in OF_A_READING if name in cores.header]
+    at = [cores.header.index(name) for name in columns]
+    survey.tables[READINGS] = WrittenTable(
+        cores.file,
+        columns,
+        [[cores.cells[place][each] for each in at] for place in further],
+        [cores.rows[place] for place in further],
+        cores.header_row,
+        stack=cores.stack,
+    )
+    survey.files[READINGS] = cores.file
+    left = [place for place in range(len(cores.rows)) if place not in set(further)]
+    survey.tables[CORES.name] = replace(
+        cores,
+        cells=[cores.cells[place] for place in left],
+        rows=[cores.rows[place] for place in left],
+    )
+
+
+def _crossdated(cores: WrittenTable, place: int) -> bool:
+    if "dating" not in cores.header:
+        return False
+    cell = cores.cells[place][cores.header.index("dating")]
+    return code_meaning(CORES.name, CORES.column("dating"), cell) == "crossdated"
 
 
 def take_second_counts(survey: WrittenSurvey) -> None:
