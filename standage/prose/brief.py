@@ -101,11 +101,9 @@ class Brief:
 
 def brief(findings: Findings, measures: Measures) -> Brief:
     """The words of the brief, from the claims and the list of old trees."""
-    common = common_words(findings, measures)
-    stands = tuple(_stand(findings, unit, measures, common=bool(common)) for unit in findings.units)
     return Brief(
-        common=common,
-        stands=stands,
+        common=common_words(findings, measures),
+        stands=tuple(_stand(findings, unit, measures) for unit in findings.units),
         picture_note=(
             "Bars: age classes of ten years as modelled, with intervals; hollow, without cored"
             f" trees. Ticks: cored trees at their dates. {PULSE_SHADE}"
@@ -140,10 +138,8 @@ def brief(findings: Findings, measures: Measures) -> Brief:
     )
 
 
-def _stand(
-    findings: Findings, unit: UnitFindings, measures: Measures, *, common: bool
-) -> StandBrief:
-    short = short_statement(findings, unit, measures, common=common)
+def _stand(findings: Findings, unit: UnitFindings, measures: Measures) -> StandBrief:
+    short = short_statement(findings, unit, measures)
     rows = rows_of(findings.old_trees, unit.summary)
     likely = rows[rows[CHANCE] >= LEAST_CHANCE]
     return StandBrief(

@@ -86,12 +86,11 @@ def common_words(findings: Findings, measures: Measures) -> str:
     return f"{capital(named.replace('-', ' '))}, surveyed in {year}; {population}{numbers}."
 
 
-def short_statement(
-    findings: Findings, unit: UnitFindings, measures: Measures, *, common: bool = False
-) -> ShortStatement:
-    """The statement about one unit, from its claims. common: whether what holds for all
-    units, as `common_words` has it, stands above all of them.
+def short_statement(findings: Findings, unit: UnitFindings, measures: Measures) -> ShortStatement:
+    """The statement about one unit, from its claims. What holds for all, as `common_words` has it,
+    stands above all of them and is left out.
     """
+    common = bool(common_words(findings, measures))
     claims = findings.claims_of(unit)
     headline = " ".join(
         [

@@ -39,10 +39,7 @@ def summary(result: Posterior | Findings, *, units: Units = METRIC) -> str:
         parts += findings.posterior.verdict["notes"]
     common = common_words(findings, measures)
     parts += [common] if common else []
-    parts += [
-        _short(short_statement(findings, unit, measures, common=bool(common)))
-        for unit in findings.units
-    ]
+    parts += [_short(short_statement(findings, unit, measures)) for unit in findings.units]
     if common and any(not unit.attribution.empty for unit in findings.units):
         parts.append(NO_CAUSE)
     warned = len(cautions(findings))

@@ -19,7 +19,6 @@ from standage.findings.cannot_tell import (
 from standage.findings.claim import Claim
 from standage.findings.cutting import may_be_left_by_cutting
 from standage.findings.events_on_record import Event
-from standage.findings.intervals import Interval
 from standage.findings.planted import MAY_BE_PLANTED
 from standage.findings.regeneration import ESTABLISHED_SEEDLINGS
 from standage.findings.stems import CORING_HEIGHT, SAMPLED
@@ -38,8 +37,6 @@ from standage.prose.wording import (
 )
 from standage.prose.young_cohort import young_sentences
 
-# share of the living stems from which ten years are named though they are in no pulse (assumption)
-LARGE_GROUP = 0.2
 STAGE_WORDS = {
     "germinant": "germinants",
     "grass": "grass-stage",
@@ -76,7 +73,6 @@ def unit_statement(unit: UnitFindings, measures: Measures) -> UnitStatement:
             *_structure(unit),
             *_shape(unit),
             *_pulses(unit),
-            *_other_groups(unit),
             *(() if has_pulse else events),
         ),
         preceded=(*events, *preceded) if has_pulse else (),
@@ -229,37 +225,6 @@ def _oldest(unit: UnitFindings) -> list[str]:
 def _at_core(unit: UnitFindings) -> bool:
     """Whether a unit's years are those of reaching the height of the core."""
     return bool(unit.summary["basis"] == CORING_HEIGHT)
-
-
-def _year_column(unit: UnitFindings) -> str:
-    """The column of tree_dates that holds the years of a unit."""
-    return "coring_height_year" if _at_core(unit) else "establishment_year"
-
-
-def _other_groups(unit: UnitFindings) -> list[str]:
-    """Ten years that hold many of the stems and are in no pulse: that they are not called one says
-    little against them.
-    """
-    row, pulses, trees = unit.summary, unit.pulses, unit.trees
-    if reach_assumed(row):
-        return []
-    name = _year_column(unit)
-    sentences = []
-    for cohort in unit.cohorts.to_dict("records"):
-        first, last = int(cohort["first_year"]), int(cohort["last_year"])
-        in_pulse = ((pulses["start_low"] <= last) & (pulses["end_high"] >= first)).any()
-        share = Interval.of(cohort, "share")
-        if in_pulse or not share.median >= LARGE_GROUP:
-            continue
-        in_class = trees[f"{name}_median"].between(first, last)
-        dated = int(((trees["basis"] == "cored") & in_class).sum())
-        verb = "is" if dated == 1 else "are"
-        sentences.append(
-            f"The share of the years {first} to {last} is {share_words(*share)};"
-            f" {counted(dated, 'cored tree')} {verb} dated to them. What rests on sizes, or has"
-            " hardly any years after it, is not called a pulse."
-        )
-    return sentences
 
 
 def _shape(unit: UnitFindings) -> list[str]:

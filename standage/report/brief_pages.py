@@ -242,7 +242,7 @@ def draw_ages(column: Column, findings: Findings, unit: UnitFindings, height: fl
         figures.plot_cohorts(unit.cohorts, trees=unit.trees, pulses=unit.pulses, events=own, ax=ax)
         ax.set_title("", loc="left")
         if "\n" not in ax.get_ylabel():  # of a low picture it would run out of its box
-            ax.set_ylabel(ax.get_ylabel().replace(" (", "\n("))
+            ax.set_ylabel(ax.get_ylabel().replace("Living stems (", "Stems\n("))
         drawn = ax.get_tightbbox(page.canvas.get_renderer())  # type: ignore[attr-defined]
         if drawing == 2 or drawn is None:
             break
