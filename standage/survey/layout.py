@@ -128,7 +128,9 @@ def lay_out(
         survey.readings,
         mapped.columns if mapped is not None else None,
     )
-    cells, rows, longer, repeated = [], [], [], []
+    cells: list[list[str]] = []
+    rows: list[int] = []
+    longer, repeated = [], []
     again = [cell.lower() for cell in written]
     plot = plot_by_title(name, file, header.names, titles)
     if plot:
