@@ -11,17 +11,17 @@ from standage.survey.columns_by_values import decide_by_values
 from standage.survey.core_marks import take_marks_of_cores
 from standage.survey.event_cells import with_plain_years
 from standage.survey.event_kinds import settle_kinds
-from standage.survey.event_stands import with_events_of_all_stands
+from standage.survey.event_stands import with_a_row_a_stand, with_events_of_all_stands
 from standage.survey.event_years import (
     with_kinds,
     with_last_years,
     with_names,
-    with_periods,
 )
 from standage.survey.flat_sheet import part_flat_sheet
 from standage.survey.flat_table import ALL_TABLES, FLAT
 from standage.survey.group_fill import filled_down
 from standage.survey.known_age_heights import settle_heights_of_rings
+from standage.survey.lasting_events import settle_lasting_events
 from standage.survey.least_rings import take_least_rings
 from standage.survey.left_unsaid import (
     list_stands_by_plots,
@@ -93,10 +93,10 @@ def complete_tables(survey: WrittenSurvey, name: str) -> None:
     if "events" in survey.tables:
         survey.tables["events"] = with_kinds(survey.tables["events"], survey.readings)
         settle_kinds(survey)
-        events = survey.tables["events"]
-        events = with_plain_years(events, survey.readings)
-        events = with_periods(events, survey.readings)
-        events = with_names(events, survey.readings)
+        survey.tables["events"] = with_plain_years(survey.tables["events"], survey.readings)
+        with_a_row_a_stand(survey)
+        settle_lasting_events(survey)
+        events = with_names(survey.tables["events"], survey.readings)
         survey.tables["events"] = with_last_years(events, survey.readings)
     with_events_of_all_stands(survey)
 

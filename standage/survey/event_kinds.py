@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from functools import cache
 
+from standage.survey.lasting_events import FIRES_ALL_ALONG, OF_PERIODS
 from standage.survey.readings import Reading
 from standage.survey.schema import EVENTS
 from standage.survey.synonyms import code_meaning, plain, synonym_list
@@ -25,6 +26,7 @@ _NOT = {
 }
 """Words that turn or move what is said of a kind, or make another thing of it (`fire tower`,
 `planted corn`; common practice, no source)."""
+_NONE, _END = {"no", "none", "never"}, {"ended", "end", "stopped", "until"}
 _NO_FIRE = re.compile(
     r"\b(?:fires?|burn(?:s|ing)?)\b.*\b(?:kept out|excluded|suppressed|stopped|ended|suppression"
     r"|exclusion)\b|\bno (?:fires?|burn(?:s|ing)?)\b",
@@ -39,7 +41,6 @@ _SINCE = re.compile(
     re.IGNORECASE,
 )
 _UNTIL = re.compile(r"(?:until|till|to)\s+((?:1[5-9]|20)\d\d)", re.IGNORECASE)
-LASTING = {"fire-exclusion", "fire-resumed", "turpentining"}
 BY_A_WORD = "a word for it among others"
 
 
@@ -71,7 +72,7 @@ def _settle_year(
     """The year in which something began that lasts, or in which grazing ended, in place."""
     kind = code_meaning(EVENTS.name, KIND, row[at])
     since, until = _SINCE.fullmatch(row[first]), _UNTIL.fullmatch(row[first])
-    if since and kind in LASTING:
+    if since and kind in OF_PERIODS:
         year, why = since[1] or since[2], "a beginning, and no end yet"
     elif until and (kind == "grazing-end" or plain(row[at]) in ("grazing", "open range")):
         year, why = until[1], "the year in which it ended"
@@ -104,6 +105,8 @@ def kinds_in(cell: str) -> list[str]:
         return []
     if found == ["fire"] and _FIRES.search(cell):
         return ["fire-resumed"]
+    if found == ["fire"] and "first" in clauses[0]:
+        return []  # one of several, or the return of fire
     return found
 
 
@@ -116,8 +119,17 @@ def advice_on_kinds(cell: str) -> str:
             " may stand in a column Remarks."
         )
     named = _named(_words(cell))
+    if named == ["fire"] and "first" in _words(cell):
+        return f"Write fire if it was one alone. {FIRES_ALL_ALONG}."
+    if set(_words(cell)) & _NONE:
+        return "Delete the row if nothing happened; the words may stand as a note of the stand."
     if len(named) != 1:
         return ""
+    if named[0] in OF_PERIODS and set(_words(cell)) & _END:
+        return (
+            f"Write {named[0]}, the year in which it began into first_year and last_year, and the"
+            " year in which it ended into ended_year."
+        )
     return f"Write '{named[0]}' if that is meant; the words may stand in a column Remarks."
 
 

@@ -12,6 +12,7 @@ import pandas as pd
 from standage.errors import Problem
 from standage.grammar import counted
 from standage.survey.cells import NOT_KNOWN, typed_table
+from standage.survey.collar_classes import with_classes_added_up
 from standage.survey.completion import complete_tables
 from standage.survey.core_checks import check_cores, check_readings
 from standage.survey.core_plausibility import judge_cores
@@ -149,6 +150,7 @@ def read_survey(
     note_scars(frames, notes)
     sheets = [each for file in files.values() for each in (file, *_sheets_of(file, stacks))]
     order = {file: place for place, file in enumerate([*sheets, *written.rings])}
+    frames["counts"] = with_classes_added_up(frames["counts"], files["counts"], written.readings)
     warnings, readings = located(warnings, stacks), located(written.readings, stacks)
     if problems:
         unknown = [note for note in notes if note.endswith((NOT_KNOWN, NOT_READ, UNDATED))]
