@@ -11,7 +11,7 @@ import numpy as np
 
 from standage.survey.core_checks import likely_diameter_cm
 from standage.survey.references import alike
-from standage.survey.rows import Rows
+from standage.survey.rows import Rows, as_cells
 from standage.survey.table_checks import reporter
 
 OFF_CENTRE, BEYOND = 1.3, 1.5
@@ -26,6 +26,11 @@ NAMED_AFTER = 0.8
 TEN_TIMES = 2.0
 """A stem so many times as thick as the next of its species, and a usual one at a tenth, looks like
 a lost decimal mark (assumption)."""
+SMALL_CLASSES = ("suppressed", "intermediate")
+"""Crown classes of stems that aren't the widest of a stand."""
+TIMES_AS_WIDE, FEW_RINGS = 5.0, 5.0
+"""Rings to the pith so many times as wide or narrow as those of the core, and so many of them apart
+from what the distance holds, are a slip (assumption)."""
 _LETTER = re.compile(r"[-_ .]*([a-z]|(?<=[-_ .])\d)$", re.IGNORECASE)
 
 
@@ -35,9 +40,11 @@ def judge_slips(
 ) -> None:
     """All of it. cores: with the species, limits, `dbh_cm` of the tree and `rings` of each."""
     _far_piths(file, cores, problems, warnings)
+    _two_ways_to_the_pith(file, cores, warnings)
     _heights_by_ten(file, cores, warnings)
     _names(file, cores, trees, warnings)
     _wide_stems(of_trees, trees, warnings)
+    _wide_for_their_class(of_trees, trees, warnings)
 
 
 def _far_piths(file: str, cores: Rows, problems: list, warnings: list) -> None:
@@ -56,6 +63,29 @@ def _far_piths(file: str, cores: Rows, problems: list, warnings: list) -> None:
     reporter(file, table, problems)(far, "pith_distance_mm", *words)
     reporter(file, table, warnings)(
         (distance + wood > OFF_CENTRE * radius) & (distance > 0) & ~far, "pith_distance_mm", *words
+    )
+
+
+def _two_ways_to_the_pith(file: str, cores: Rows, warnings: list) -> None:
+    """Rings to the pith beside a distance in which they would be far wider or narrower than those
+    of the core.
+    """
+    likely = likely_diameter_cm(cores)
+    radius = 10.0 * likely * (0.5 - cores["bark_share"])  # [mm] of wood
+    rings, distance, missed = cores["rings"], cores["pith_distance_mm"], cores["rings_to_pith"]
+    own = as_cells(cores["core_length_mm"] / rings).fillna((radius - distance) / rings)
+    own = as_cells(cores["inner_ring_mm"]).fillna(own)
+    width = distance / missed
+    apart = (width > TIMES_AS_WIDE * own) | (width < own / TIMES_AS_WIDE)
+    apart &= np.abs(distance / own - missed) > FEW_RINGS
+    table = cores.assign(width=np.round(width, 2), own=np.round(own, 2))
+    reporter(file, table, warnings)(
+        apart & (own > 0),
+        "rings_to_pith",
+        "{rings_to_pith} rings to the pith over {pith_distance_mm} mm, {width} mm a ring, beside"
+        " {own} mm in the core",
+        "rings to the pith about as wide as those of the core",
+        "Correct the one that is wrong: the rings are used, the distance is not.",
     )
 
 
@@ -122,4 +152,32 @@ def _wide_stems(file: str, trees: Rows, warnings: list) -> None:
         "{dbh_cm} cm, and at most {next_widest} cm in all other {species}",
         "a diameter at breast height in cm",
         "Check it for a lost decimal mark or another unit; it is used as written.",
+    )
+
+
+def _wide_for_their_class(file: str, trees: Rows, warnings: list) -> None:
+    """Stems of the lower crown classes far wider than the others of their class, and usual at a
+    tenth.
+    """
+    dbh, species, crown = (np.asarray(trees[name]) for name in ("dbh_cm", "species", "crown_class"))
+    slip = np.zeros(len(dbh), dtype=bool)
+    next_widest = np.full(len(dbh), np.nan)
+    for kind in set(zip(species, crown, strict=True)):
+        here = np.flatnonzero((species == kind[0]) & (crown == kind[1]) & ~np.isnan(dbh))
+        if kind[1] not in SMALL_CLASSES or len(here) <= FEWEST:
+            continue
+        usual = dbh[here] <= TEN_TIMES * np.median(dbh[here])
+        others = dbh[here][usual]
+        next_widest[here] = others.max()
+        tenth = (dbh[here] / 10 >= others.min() / 2) & (dbh[here] / 10 <= others.max())
+        slip[here] = tenth & (dbh[here] > TEN_TIMES * others.max())
+    told = {each.row for each in warnings if (each.file, each.column) == (file, "dbh_cm")}
+    slip &= ~np.isin(np.asarray(trees["row"]), list(told))
+    reporter(file, trees.assign(next_widest=next_widest), warnings)(
+        slip,
+        "dbh_cm",
+        "{dbh_cm} cm, {crown_class}, and at most {next_widest} cm in other {species} of that crown"
+        " class",
+        "a diameter like those of its crown class",
+        "Check it for a lost decimal mark, or the crown class; it is used as written.",
     )

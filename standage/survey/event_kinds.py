@@ -26,6 +26,7 @@ _NOT = {
 }
 """Words that turn or move what is said of a kind, or make another thing of it (`fire tower`,
 `planted corn`; common practice, no source)."""
+_NONE, _END = {"no", "none", "never"}, {"ended", "end", "stopped", "until"}
 _NO_FIRE = re.compile(
     r"\b(?:fires?|burn(?:s|ing)?)\b.*\b(?:kept out|excluded|suppressed|stopped|ended|suppression"
     r"|exclusion)\b|\bno (?:fires?|burn(?:s|ing)?)\b",
@@ -120,8 +121,15 @@ def advice_on_kinds(cell: str) -> str:
     named = _named(_words(cell))
     if named == ["fire"] and "first" in _words(cell):
         return f"Write fire if it was one alone. {FIRES_ALL_ALONG}."
+    if set(_words(cell)) & _NONE:
+        return "Delete the row if nothing happened; the words may stand as a note of the stand."
     if len(named) != 1:
         return ""
+    if named[0] in OF_PERIODS and set(_words(cell)) & _END:
+        return (
+            f"Write {named[0]}, the year in which it began into first_year and last_year, and the"
+            " year in which it ended into ended_year."
+        )
     return f"Write '{named[0]}' if that is meant; the words may stand in a column Remarks."
 
 

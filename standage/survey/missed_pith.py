@@ -138,7 +138,7 @@ def _centre(word: str, row: dict[str, str]) -> tuple[str, str] | None:
     bare = re.sub(r"[\d+>=\u2265]|\b(rings?|at least)\b", " ", count)
     if code_meaning(CORES.name, CENTRE, bare) == "rotten":
         return None  # said by the count itself, with which it is read
-    remarks = [part for name in NOTES for part in re.split("[,;]", row.get(name, ""))]
+    remarks = [part for name in NOTES for part in re.split("[,;.!]", row.get(name, ""))]
     if any(plain(part) in GONE or _of_the_centre(part) for part in remarks):
         return "rotten", "no pith, and the remark says that the centre is gone"
     if row.get("arc_chord_mm", "") and row.get("arc_height_mm", ""):

@@ -19,6 +19,12 @@ _IN_REMARKS = re.compile(
     r"|\d+\s*(?=rings?\b)",
     re.IGNORECASE,
 )
+_LOST = re.compile(
+    r"\b(?:outer(?:most)?|last|inner(?:most)?|first)\s+\d+\s*rings?\b"
+    r"|\d+\s*rings?\s+(?:\w+\s+)?(?:lost|missing|missed|gone|broken)\b",
+    re.IGNORECASE,
+)
+"""Rings in a remark that are none of those counted (common practice, no source)."""
 _WHOLE = re.compile(r"\s*(?:~|>=?)?\s*[1-9]\d{0,3}\s*[+?]?\s*")
 ONE_OF_TWO = "one of the two, unless centre is rotten"
 
@@ -56,7 +62,10 @@ def check_missing_counts(
         )
     told = 0
     for place in np.flatnonzero(neither.to_numpy(dtype=bool)):
-        centre, number = cores["centre"].iat[place], _IN_REMARKS.search(remarks.iat[place])
+        centre, number = (
+            cores["centre"].iat[place],
+            _IN_REMARKS.search(_LOST.sub("", remarks.iat[place])),
+        )
         rotten = centre in ("rotten", "")
         if told == TOLD_OF_A_COLUMN or (rotten and number is None):
             continue
@@ -67,8 +76,8 @@ def check_missing_counts(
             rings = number[0].strip()
             found = f"no ring count, and {rings} in the remark: '{remarks.iat[place]}'"
             advice = (
-                f"Write {rings} into ring_count if these are the rings counted: remarks"
-                " are not read."
+                f"Write {rings} into ring_count if these are the rings counted: it is not"
+                " read from the remark."
             )
             target.append(Problem(file, row, "ring_count", found, ONE_OF_TWO, advice))
             continue

@@ -12,6 +12,7 @@ import pandas as pd
 from standage.errors import Problem
 from standage.grammar import counted
 from standage.survey.cells import NOT_KNOWN, typed_table
+from standage.survey.collar_classes import with_classes_added_up
 from standage.survey.completion import complete_tables
 from standage.survey.core_checks import check_cores, check_readings
 from standage.survey.core_plausibility import judge_cores
@@ -149,6 +150,7 @@ def read_survey(
     note_scars(frames, notes)
     sheets = [each for file in files.values() for each in (file, *_sheets_of(file, stacks))]
     order = {file: place for place, file in enumerate([*sheets, *written.rings])}
+    frames["counts"] = with_classes_added_up(frames["counts"], files["counts"], written.readings)
     warnings, readings = located(warnings, stacks), located(written.readings, stacks)
     if problems:
         unknown = [note for note in notes if note.endswith((NOT_KNOWN, NOT_READ, UNDATED))]
@@ -157,11 +159,11 @@ def read_survey(
         besides = [each for each in warnings if each.row and (each.file, each.row) not in rows]
         notes = [*without_profile, *unknown]
         raise RefusedSurvey(in_order, readings, notes, _in_order(besides, order))
-    sheet_of_rows: dict[str, tuple[str, ...]] = {}
+    own_sheets: dict[str, tuple[str, ...]] = {}
     for name, frame in frames.items():
         if files[name] in stacks:
             place_of = stacks[files[name]].place_of
-            sheet_of_rows[name] = tuple(place_of(row)[0].sheet for row in frame["row"])
+            own_sheets[name] = tuple(place_of(row)[0].sheet for row in frame["row"])
             frame["row"] = pd.Series([place_of(row)[1] for row in frame["row"]], dtype=np.int64)
     _take_low_stems(frames["trees"], notes)
     main = _main_species(frames["trees"], keys)
@@ -188,7 +190,7 @@ def read_survey(
         readings=tuple(dict.fromkeys(readings)),
         unused_series=unused_series,
         warnings=tuple(_in_order(warnings, order)),
-        sheets=sheet_of_rows,
+        sheets=own_sheets,
         **frames,
     )
 

@@ -62,21 +62,30 @@ _NO_CENTRE = re.compile(
     r"|heart ?rot)\b",
     re.IGNORECASE,
 )
-_SCAR = re.compile(r"\b(scars?|scarred|cat ?faced?)\b", re.IGNORECASE)
+_TRIED = re.compile(
+    r"\b(rotten|hollow|rot|unreadable)\b.*\bno (count|core|rings|sample)\b"
+    r"|\bno (count|core|rings)\b.*\b(rotten|hollow|rot|unreadable)\b"
+    r"|\b(too rotten|could ?n[o']t) (to )?(bore|core|count|be (bored|cored|counted|read))\b",
+    re.IGNORECASE,
+)
+_SCAR = re.compile(r"\b(scars?|scarred|cat[- ]?fac(?:e|es|ed))\b", re.IGNORECASE)
+_NO_FIRE = re.compile(r"\blightning\b", re.IGNORECASE)
 """What makes a remark one that matters (common practice, no source)."""
 
 OF_A_CORE = ("outer_ring", "centre")
 ADVICE = {
-    _BARK_LOST: "Nothing is read from remarks: if outer rings are missing, write `lost` as"
+    _BARK_LOST: "It is not read from the remark: if outer rings are missing, write `lost` as"
     " outer_ring.",
-    _SAME_TREE: "Nothing is read from remarks: if it is one stem in two rows, write the same tree"
+    _TRIED: "It is not read from the remark: write what came of coring into a column core_outcome"
+    " (no_sound_wood, unreadable); failed cores are evidence too.",
+    _SAME_TREE: "It is not read from the remark: if it is one stem in two rows, write the same tree"
     " in both, with a core each; as a stem of its own it is counted and dated twice.",
-    _READ_TWICE: "Nothing is read from remarks: if the core was read once more, move this row"
+    _READ_TWICE: "It is not read from the remark: if the core was read once more, move this row"
     " into a table core_readings; as a core of its own it counts twice.",
 }
 """What to do about some of them."""
 IF_IT_MATTERS = (
-    "Nothing is read from remarks: if it matters, correct the columns, or take the row out."
+    "It is not read from the remark: if it matters, correct the columns, or take the row out."
 )
 
 
@@ -120,7 +129,7 @@ def note_scars(frames: Mapping[str, pd.DataFrame], notes: list[str]) -> None:
     trees = frames["trees"]
     scarred = set(trees.loc[trees["scar"] != "", "tree"])
     number = sum(
-        bool(_SCAR.search(cell))
+        bool(_SCAR.search(cell)) and not _NO_FIRE.search(cell)
         for name in ("trees", "cores")
         for column in (each for each in frames[name].columns if heads_remarks(each))
         for cell, tree in zip(frames[name][column], frames[name]["tree"], strict=True)
@@ -128,14 +137,16 @@ def note_scars(frames: Mapping[str, pd.DataFrame], notes: list[str]) -> None:
     )
     if number:
         notes.append(
-            f"{counted(number, 'remark')} {'names' if number == 1 else 'name'} a scar: nothing is"
-            " read from remarks; the years of fires belong into a table events"
+            f"{counted(number, 'remark')} {'names' if number == 1 else 'name'} a scar, not read"
+            " from there: its kind belongs into a column scar of trees (fire, turpentine), the"
+            " years of fires into a table events"
         )
 
 
 def _of_a_stem(cells: Mapping, cores: int) -> list[re.Pattern]:
     """What would contradict the row of a stem with so many cores."""
-    found = [_DIAMETER]
+    found = [] if cells["status"] == "stump" else [_DIAMETER]  # of a stump, its own
+    found += [] if cores or cells["core_outcome"] else [_TRIED]
     found += [_OUTSIDE] if cells["plot"] else []
     found += [_SAME_TREE] if cores <= 1 else []
     found += [] if cells["origin"] == "planted" else [_PLANTED]

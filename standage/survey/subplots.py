@@ -62,14 +62,16 @@ def judge_subplots(
         twice[place] = keys[place] in earlier
         earlier.add(keys[place])
     # more of them are numbers that begin anew, on each transect or day
-    if twice.sum() <= MOST_TWICE * named.sum():
-        reporter(files["counts"], table, warnings)(
-            twice,
-            "subplot",
-            "subplot '{subplot}' of plot '{plot}' once more for stage '{stage}'",
-            "each subplot once",
-            "Delete the row if it was entered twice: its plants and its area count twice.",
-        )
+    if twice.sum() > MOST_TWICE * named.sum():
+        twice[1:] &= [one == other for one, other in zip(keys[1:], keys, strict=False)]
+    reporter(files["counts"], table, warnings)(
+        twice,
+        "subplot",
+        "subplot '{subplot}' of plot '{plot}' once more for stage '{stage}'",
+        "each subplot once",
+        "Its plants and its area count twice: delete the row if it was entered twice; of size"
+        " classes write the sum, or the limits of each into collar_low_mm and collar_high_mm.",
+    )
     reporter(files["counts"], table, warnings)(
         counts["count"] > PLANTS_PER_M2 * counts["area_m2"],
         "count",
