@@ -24,19 +24,6 @@ def timing(unit, units: str = "metric") -> str:
     return " ".join(unit_statement(unit, Measures(units)).timing)
 
 
-def test_ten_years_with_many_stems_are_named_though_they_are_no_pulse(unit):
-    cohorts = unit.cohorts.copy()
-    recent = cohorts["first_year"] == cohorts["first_year"].max()
-    for point, share in (("low", 0.19), ("median", 0.43), ("high", 0.67)):
-        cohorts.loc[recent, f"share_{point}"] = share
-    first, last = cohorts.loc[recent, ["first_year", "last_year"]].iloc[0]
-    words = timing(replace(unit, cohorts=cohorts))
-    named = f"The share of the years {first} to {last} is 43 % (19 to 67 %); no cored tree"
-    assert named in words
-    pulse = unit.pulses.iloc[0]  # which has its own sentence
-    assert f"The share of the years {int(pulse['start_median'])}" not in words
-
-
 def test_events_on_record_are_told_with_and_without_a_pulse(unit):
     fires = [
         Event(f"f{year}", "fire", year, year, np.nan, np.nan, np.nan, recurring=True)
