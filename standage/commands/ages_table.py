@@ -57,7 +57,7 @@ def ages_text(table: pd.DataFrame, level: float) -> str:
     silent = uncored & table["left_out_reason"].str.startswith(NOT_CORED)
     undated = uncored & table["left_out_reason"].str.startswith(UNDATED) & ~silent
     for row in table[~(silent | undated)].itertuples():
-        if row.note.startswith(LEAST_AGE):
+        if row.note.startswith(LEAST_AGE) and pd.isna(row.establishment_year_median):
             lines.append(f"{row.tree:<{wide}} {row.stand:<{broad}} {_least(row)}")
             continue
         if pd.notna(row.establishment_year_median):
@@ -99,11 +99,10 @@ def ages_text(table: pd.DataFrame, level: float) -> str:
 
 def _least(row: Any) -> str:
     """What a least number of rings says of a tree: the latest year, and the least age."""
-    if pd.isna(row.years_below_core_low):
-        return f"{f'at core by {row.innermost_ring_year:.0f}':<20} {'':>4}   {row.note}"
-    latest = row.innermost_ring_year - row.years_below_core_low
-    age = row.age_low + row.establishment_year_high - latest
-    return f"{f'before {latest + 1:.0f}':<20} {f'{age:.0f}+':>4}   {row.note}"
+    if pd.isna(row.establishment_year_high):
+        return f"{f'at core by {row.coring_height_year_high:.0f}':<20} {'':>4}   {row.note}"
+    when, age = f"before {row.establishment_year_high + 1:.0f}", f"{row.age_low:.0f}+"
+    return f"{when:<20} {age:>4}   {row.note}"
 
 
 def write_ages(

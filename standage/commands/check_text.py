@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 
 ALL_WELL = "No problems found."
 READ_DIFFERENTLY = "read differently from what was written"
+LOOK_WRONG = "look wrong, too, used as written:"
 LINES_OF_READINGS = 7
 """Lines that a first screen of problems leaves for what was read differently (assumption)."""
 LINES_OF_WARNINGS = 8
@@ -52,7 +53,11 @@ def check_text(
     counted.
     """
     unused = [*undated_of(survey), *not_used_of(survey)]
-    first = [account.in_a_line(), *(plainly(note, LONGEST_LINE) for note in unused)]
+    first = [
+        *lost_for_a_diameter(survey),
+        account.in_a_line(),
+        *(plainly(note, LONGEST_LINE) for note in unused),
+    ]
     first = [line for line in first if line]
     card = summary_card(survey, survey.summary_counts(), notes=False).split("\n")
     closing = closing_lines(survey, account)
@@ -93,11 +98,16 @@ def refusal_text(refused: SurveyError, *, in_full: bool, width: int = SCREEN_WID
         plainly(note, LONGEST_LINE)
         for note in (refused.notes if isinstance(refused, RefusedSurvey) else ())
     ]
+    besides = refused.warnings if isinstance(refused, RefusedSurvey) else ()
     readings = _indented(lines_of_readings(given, in_full=in_full))
     if in_full:
         title = [f"{READ_DIFFERENTLY}:"] if readings else []
-        return "\n".join([refused.in_full(), *title, *readings, *notes])
+        doubts = [LOOK_WRONG, *_indented([str(each) for each in besides])] if besides else []
+        return "\n".join([refused.in_full(), *doubts, *title, *readings, *notes])
     causes = causes_of(refused.problems)
+    if besides:
+        entries = counted(len(besides), "entry looks", "entries look")
+        notes = [f"{entries} wrong, too, and will be asked about next: --all names them", *notes]
     kept_free = min(_height(readings, width) + 1, LINES_OF_READINGS) if readings else 0
     below = _height(notes, width)
     shown = lines_of_causes(causes, room=FIRST_SCREEN - 1 - kept_free - below, width=width)
@@ -124,6 +134,31 @@ def _shortened(card: list[str], room: int, width: int) -> list[str]:
 def not_used_of(survey: Survey) -> list[str]:
     """The notes on columns, sheets and files that nothing is taken from."""
     return [note for note in survey.notes if note.endswith((NOT_KNOWN, NOT_READ))]
+
+
+def lost_for_a_diameter(survey: Survey) -> list[str]:
+    """A line for each stand and species that would have stems enough for a history, were it not for
+    diameters that are blank.
+    """
+    from standage.evidence.participation import FEWEST_STEMS  # takes a while to load
+
+    trees = survey.trees
+    own = trees[
+        trees["species"].isin(survey.known_species or ())
+        & (trees["status"] == "live")
+        & (trees["plot"] != "")
+    ]
+    lines = []
+    for (stand, species), stems in own.groupby(["stand", "species"], sort=False):
+        blank = stems.loc[stems["dbh_cm"].isna(), "tree"].tolist()
+        sized = len(stems) - len(blank)
+        if sized < FEWEST_STEMS <= len(stems):
+            more = f" and {len(blank) - 3} more" if len(blank) > 3 else ""
+            lines.append(
+                f"{stand}: no history of {species}, for {sized} stems have a diameter and"
+                f" {FEWEST_STEMS} are needed. Find that of {', '.join(blank[:3])}{more}."
+            )
+    return lines
 
 
 def undated_of(survey: Survey) -> list[str]:

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 READINGS_FILE = "readings.csv"
 LEFT_OUT_FILE = "left_out.csv"
-LEFT_OUT_COLUMNS = ("what", "name", "row", "part", "reason")
+LEFT_OUT_COLUMNS = ("what", "name", "row", "part", "reason", "sheet")
 
 
 def what_took_part(survey: Survey, account: Account, *, with_file: bool) -> list[str]:

@@ -30,6 +30,7 @@ from standage.survey.accounted import (
     Tally,
     tally,
 )
+from standage.survey.synonyms import is_no_pine
 
 if TYPE_CHECKING:
     from standage.survey.survey import Survey
@@ -54,11 +55,14 @@ def account(survey: Survey, *, profile_folder: str | None = None) -> Account:
     stems, cores = taking_part.stems, taking_part.cores
     counts = counts_taking_part(survey, taking_part, profiles, known)
     tallies = [
-        tally("stems", stems["part"], stems["reason"], _named(survey.trees, "tree")),
-        tally("cores", cores["part"], cores["reason"], _named(survey.cores, "core")),
+        tally("stems", stems["part"], stems["reason"], _named(survey, "trees", "tree")),
+        tally("cores", cores["part"], cores["reason"], _named(survey, "cores", "core")),
         tally("plots", *_plots(survey, taking_part)),
         tally(
-            "stage counts", counts["part"], counts["reason"], _named(survey.counts, "plot", "stage")
+            "stage counts",
+            counts["part"],
+            counts["reason"],
+            _named(survey, "counts", "plot", "stage"),
         ),
         tally("stems of known age", *_sections(survey, taking_part, profiles, known)),
         tally("events", *_events(survey, taking_part)),
@@ -71,10 +75,14 @@ def account(survey: Survey, *, profile_folder: str | None = None) -> Account:
     return Account(tuple(tallies), tuple(missing), histories)
 
 
-def _named(rows: pd.DataFrame, *columns: str) -> list[tuple[str, int]]:
-    """Names of the rows of a table, and where they stand in its file."""
+def _named(survey: Survey, table: str, *columns: str) -> list[tuple[str, int, str]]:
+    """Names of the rows of a table, where they stand in its file, and in which of its sheets."""
+    rows: pd.DataFrame = getattr(survey, table)
     names = [" ".join(cells) for cells in zip(*(rows[name] for name in columns), strict=True)]
-    return list(zip(names, rows["row"].tolist(), strict=True))
+    sheets = survey.sheets.get(table, ())
+    if len(sheets) != len(rows):  # of one sheet
+        sheets = ("",) * len(rows)
+    return list(zip(names, rows["row"].tolist(), sheets, strict=True))
 
 
 def _in_words(
@@ -245,7 +253,8 @@ def _further_readings(survey: Survey, cores: pd.DataFrame) -> tuple[NDArray, NDA
 
 def _missing(survey: Survey, stems: pd.DataFrame, counts: pd.DataFrame) -> list[Missing]:
     """Stands of which `MUCH` of the live stems, of their basal area, or of the counts takes no
-    part, save stems dated by themselves; each once, by what is missed most.
+    part, save stems dated by themselves; each once, by what is missed most. Trees that are plainly
+    no pines are no part of either: no model here dates them.
     """
     trees = survey.trees
     live = (trees["status"] == "live").to_numpy(dtype=bool)
@@ -257,6 +266,7 @@ def _missing(survey: Survey, stems: pd.DataFrame, counts: pd.DataFrame) -> list[
         ("rows of counts", counts, (~counts["reason"].isin(NEVER_USED)).to_numpy(float)),
         ("plants counted", counts, counts["count"].to_numpy(float)),
     ):
+        rows, amount = rows[mine := _may_be_dated(rows)], amount[mine]
         lost = rows["part"].isin([TALLIED, LEFT_OUT]).to_numpy(dtype=bool)
         table = pd.DataFrame({"all": amount, "lost": amount * lost})
         sums = table.groupby(rows["stand"].to_numpy(object), sort=False).sum()
@@ -271,6 +281,12 @@ def _missing(survey: Survey, stems: pd.DataFrame, counts: pd.DataFrame) -> list[
                     words.append(f"{why.parts[TALLIED]} of {_names(rows['species'][tallied])}")
                 found[str(stand)] = Missing(str(stand), what, float(share), "; ".join(words))
     return [found[stand] for stand in survey.stands["stand"] if stand in found]
+
+
+def _may_be_dated(rows: pd.DataFrame) -> NDArray[np.bool_]:
+    """Which rows are not of trees that are plainly no pines and have no profile."""
+    others = {species for species in rows["species"].unique() if is_no_pine(species)}
+    return ~(rows["species"].isin(others) & (rows["part"] == TALLIED)).to_numpy(dtype=bool)
 
 
 def _names(species: pd.Series) -> str:

@@ -39,6 +39,7 @@ MOST_THREADS = 4
 """Blocks dated at a time: each takes some 100 MB, and beyond a few the memory is what is waited
 for.
 """
+_EARLY = ("low", "median")
 _SPREADS = ("sd_count", "sd_centre", "sd_height", "sd_grass", "sd_total")
 COLUMNS = (
     "stand",
@@ -58,6 +59,12 @@ COLUMNS = (
     "note",
 )
 
+THE_PRIORS = (
+    *(f"{of}_{end}" for of in ("establishment_year", "coring_height_year") for end in _EARLY),
+    *("age_median", "age_high", "sd_count", "sd_centre", "sd_total"),
+    *(f"rings_added_centre_{point}" for point in ("low", "median", "high")),
+)
+"""What a least number of rings leaves to the prior."""
 LEAST_AGE = "a least number of rings, so a least age; a year within the interval is no likelier"
 """Note of a tree whose cores give a least number of rings only."""
 NOT_CORED = "not cored: only the stand model dates it, by its size"
@@ -84,9 +91,10 @@ def date_trees(survey: Survey, level: float = 0.9, *, folder: str | None = None)
     The prior over years is flat up to the survey. Columns are those of tree_dates.csv, `_low`,
     `_median`, `_high` being the points that hold `level` between them; years are calendar years,
     ages seasons completed at the survey (dead stems: at the last ring), heights in cm, `sd_*` in
-    years. A tree without a core that is on record in a year has `establishment_year_high` and
-    `age_low` only. Stems that cannot be dated keep their row and a `left_out_reason`. `folder`
-    holds the user's own profiles. Raises ValueError for a level outside 0 ... 1.
+    years. A tree with a least number of rings, or without a core and on record in a year, has
+    `establishment_year_high` and `age_low` only. Stems that cannot be dated keep their row and a
+    `left_out_reason`. `folder` holds the user's own profiles. Raises ValueError for a level outside
+    0 ... 1.
 
     >>> dates = date_trees(survey, level=0.8)
     >>> len(dates) == len(survey.trees)
@@ -200,7 +208,7 @@ def _on_record(
     year = trees["alive_in_year"].to_numpy(float)
     species = trees["species"].to_numpy(object)
     dated = ~np.isnan(numbers["establishment_year_median"])
-    dated |= ~np.isnan(numbers["coring_height_year_median"])
+    dated |= ~np.isnan(numbers["coring_height_year_high"])
     planted = trees["origin"].to_numpy(object) == "planted"
     known, source = set(profile_keys(folder)), trees["alive_source"].to_numpy(object)
     for row in np.flatnonzero(~np.isnan(year)):
@@ -280,6 +288,7 @@ def _date_species(
         )
         least = row[readings.at_least[rows].all(axis=1) & ~impossible]
         text["note"][least] = LEAST_AGE
+        _bound(least, at_end[np.isin(row, least)], numbers)
     _notes_of_cores(readings, place, text["note"])
     for rows in blocks:
         heights = np.nan_to_num(readings.height_cm[rows]).ravel()
@@ -294,6 +303,19 @@ def _date_species(
     text["note"][noted] = [
         f"{note}; age at the last ring".lstrip("; ") for note in text["note"][noted]
     ]
+
+
+def _bound(rows: Integers, at_end: Floats, numbers: dict[str, Floats]) -> None:
+    """Leave trees with a least number of rings their bounds alone, in place: the latest year, and
+    the least age. The rest would be the prior's. at_end: last season of each. (tree,)
+    """
+    latest = numbers["innermost_ring_year"][rows]
+    numbers["coring_height_year_high"][rows] = latest
+    latest = latest - numbers["years_below_core_low"][rows]
+    numbers["establishment_year_high"][rows] = latest
+    numbers["age_low"][rows] = np.maximum(at_end - latest + 1.0, 0.0)
+    for name in THE_PRIORS:
+        numbers[name][rows] = np.nan
 
 
 def _notes_of_cores(readings: CoreReadings, place: Integers, note: NDArray[np.object_]) -> None:

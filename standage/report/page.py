@@ -40,6 +40,7 @@ from standage.report.overview import overview
 from standage.report.pictures import (
     age_picture,
     budget_picture,
+    has_pictures,
     model_pictures,
     ring_pictures,
     unit_pictures,
@@ -143,6 +144,7 @@ def _head(findings: Findings, heading: Heading) -> dict[str, Any]:
         "heading": heading,
         "figure_number": count(1).__next__,
         "surveyed": surveyed_words(survey.stands),
+        "pictured": has_pictures(findings),
         "made_by": "standage",
         "intervals_sentence": intervals_sentence(findings.level),
         "failed": findings.fit_grade.grade == FAILED,
@@ -188,18 +190,18 @@ def _stand(
     findings: Findings, unit: UnitFindings, number: int, measures: Measures, *, alone: bool
 ) -> dict[str, Any]:
     statement = unit_statement(unit, measures)
-    short = short_statement(findings, unit, measures)
+    short, pictured = short_statement(findings, unit, measures), has_pictures(findings)
     return {
         "title": unit.name,
         "sentence": short.headline,
-        "age_picture": age_picture(findings, unit, number, alone=alone),
+        "age_picture": age_picture(findings, unit, number, alone=alone) if pictured else None,
         "unknown": short.unknown,
         "paragraphs": [
             part for part in (statement.timing, statement.preceded, statement.composition) if part
         ],
         "all_unknown": statement.unknown,
         "remedies": " ".join(remedy_sentences(unit)),
-        "pictures": unit_pictures(findings, unit, number),
+        "pictures": unit_pictures(findings, unit, number) if pictured else [],
         "tables": unit_tables(unit, measures),
     }
 

@@ -25,10 +25,13 @@ NO_PROFILE = "no profile for the species"
 
 @dataclass(frozen=True)
 class Unused:
-    """A stem, core or count that is not in the history, nor dated. row: in the file of its kind."""
+    """A stem, core or count that is not in the history, nor dated. sheet: its own, "" where its
+    kind is in one. row: in the file of its kind, or in the sheet.
+    """
 
     what: str
     name: str
+    sheet: str
     row: int
     part: str
     reason: str
@@ -87,10 +90,10 @@ def tally(
     what: str,
     parts: Iterable[str],
     reasons: Iterable[str],
-    named: Iterable[tuple[str, int]] = (),
+    named: Iterable[tuple[str, int, str]] = (),
 ) -> Tally:
     """A tally of things one by one: the part of each, and the reason of each that is left out.
-    named: their names and rows, where they have any.
+    named: their names, rows and sheets, where they have any.
     """
     numbers = dict.fromkeys(PARTS, 0)
     why: dict[str, int] = {}
@@ -100,8 +103,8 @@ def tally(
         if part == LEFT_OUT:
             why[reason] = why.get(reason, 0) + 1
         if known is not None and part in (LEFT_OUT, TALLIED):
-            name, row = known
-            unused.append(Unused(what, str(name), int(row), part, reason or NO_PROFILE))
+            name, row, sheet = known
+            unused.append(Unused(what, str(name), sheet, int(row), part, reason or NO_PROFILE))
     return Tally(what, numbers, why, tuple(unused))
 
 
@@ -110,7 +113,7 @@ def lines_of_unused(tallies: Iterable[Tally]) -> list[str]:
     alike: dict[tuple[str, str, str], list[str]] = {}
     for each in (one for of in tallies for one in of.unused):
         alike.setdefault((each.what, each.part, each.reason), []).append(
-            f"{each.name} (row {each.row})"
+            f"{each.name} (row {each.row}{f' of {each.sheet}' if each.sheet else ''})"
         )
     return [
         f"{what} {part}, {reason}: {', '.join(names)}"

@@ -13,7 +13,7 @@ from standage.survey.flat_table import FLAT
 from standage.survey.headings import without_unit
 from standage.survey.readings import Reading
 from standage.survey.schema import COUNTS, PLOTS
-from standage.survey.table_cells import BLANK_WORDS, REMARKS
+from standage.survey.table_cells import BLANK_WORDS, heads_remarks
 from standage.survey.units import DECIMALS, IN_METRES, IN_SQUARE_METRES, measure_of
 from standage.survey.written import WrittenSurvey, WrittenTable
 
@@ -254,7 +254,7 @@ def _texts_of_quadrats(
 ) -> list[tuple[str, int | None]]:
     """Remarks on rows of counts, then the titles and the name of their sheet, each with its row."""
     own = [title.text for title in survey.titles if title.file == written.file]
-    notes = [at for at, name in enumerate(written.header) if name.lower() in REMARKS]
+    notes = [at for at, name in enumerate(written.header) if heads_remarks(name)]
     remarks = [
         (row[at], line)
         for row, line in zip(written.cells, written.rows, strict=True)

@@ -4,6 +4,7 @@ otherwise word by word, each liberty listed; what has two meanings, or none, is 
 
 from __future__ import annotations
 
+import datetime as dt
 import re
 from collections.abc import Iterator
 from dataclasses import replace
@@ -16,6 +17,7 @@ from standage.survey.areas import Area, area_in
 from standage.survey.date_cells import typed_dates
 from standage.survey.doubt import advice as doubt_advice
 from standage.survey.doubt import doubt_in, parted
+from standage.survey.event_kinds import advice_on_kinds
 from standage.survey.event_years import year_beside_a_month
 from standage.survey.headings import has_unit_in_name
 from standage.survey.quantities import NOTHING_FOUND, number_in_words, read_quantity
@@ -43,6 +45,8 @@ from standage.survey.table_cells import (
 )
 from standage.survey.units import MEASURES, converted, factor, how_to_convert, unit_of
 
+ESTIMATED = {"count", "dbh_cm"}
+"""Columns without a place for doubt, in which `~20` is the likeliest number."""
 UNSURE = {"?", "??", "unknown", "unsure", "uncertain", "not sure"}
 """Words for 'nobody knows' in a column whose blank cells mean something."""
 UNREAD_CLASS = "none of its words: left out, for it is only kept"
@@ -187,6 +191,9 @@ def _odd_number(cells: TableCells, column: Column, cell: str) -> Outcome:
     worded = rings_and_words(cell, column, unit) if column.name in RING_COLUMNS else None
     if worded is None and column.name == "last_ring_year":
         worded = year_and_outer_ring(cell)
+    if column.name == "last_ring_year" and (short := re.fullmatch(r"['\u2019](\d\d)", cell)):
+        full = int(short[1]) + (2000 if int(short[1]) <= dt.date.today().year % 100 else 1900)
+        return Outcome(float(full), f"{full}", "a year without its century")
     if column.name in OF_A_DAY and (year := year_beside_a_month(cell)) is not None:
         return Outcome(float(year), f"{year}", "the year of a month")
     if worded is None and column.name in BESIDE_WORDS:
@@ -199,6 +206,11 @@ def _odd_number(cells: TableCells, column: Column, cell: str) -> Outcome:
     if doubt is not None and doubt.kind == "about" and column.name == "rings_to_pith":
         value = f"{doubt.value:g}"
         return Outcome(doubt.value, value, "an estimate, as all of this column are")
+    if doubt is not None and doubt.kind == "about" and column.name in ESTIMATED:
+        number = (
+            doubt.value if unit in ("", column.unit) else converted(doubt.value, unit, column.unit)
+        )
+        return Outcome(number, f"{number:.10g}", "an estimate, used as the number")
     if doubt is None:
         return Outcome(advice=_advice(_as_headed(column, unit), cell))
     parts = parted(doubt, column)
@@ -262,6 +274,13 @@ def _advice(column: Column, cell: str) -> str:
             "Leave the cell blank if the area of the whole stand isn't known. The area of each"
             " plot belongs into a column 'plot area (m2)' beside its stems, or into a table plots."
         )
+    slashed = re.fullmatch(r"(\d+)\s*/\s*(\d+)", cell) if column.name in RING_COLUMNS else None
+    if slashed:
+        return (
+            f"Of two readings of one core write the better one, {slashed[1]} or {slashed[2]}, and"
+            " the other as a row of a table core_readings (core, reader,"
+            f" {column.name}); two cores need a row each."
+        )
     digits = cell.translate(LETTERS_FOR_DIGITS)
     if digits != cell and re.fullmatch(r"-?\d+(\.\d+)?", digits):
         return (
@@ -311,9 +330,8 @@ def _codes(cells: TableCells, column: Column, text: np.ndarray) -> np.ndarray:
     bad = np.array([cell not in known for cell in text], dtype=bool)
     if column.name in ("crown_class", "source"):  # of which nothing, or little, is computed
         read_by_list = {word for word in set(text[bad]) if code_meaning(cells.table, column, word)}
-        unread = bad & np.array(
-            [cell not in read_by_list and not _OF_RINGS.search(cell) for cell in text], dtype=bool
-        )
+        asked = {word for word in set(text[bad]) if _may_be_a_release(cells.table, column, word)}
+        unread = bad & np.array([cell not in read_by_list | asked for cell in text], dtype=bool)
         for place in np.flatnonzero(unread)[:TOLD_OF_A_COLUMN]:
             cells.reading(place, column, text[place], "", UNREAD_CLASS)
         text, bad = np.where(unread, "", text).astype(object), bad & ~unread
@@ -326,6 +344,14 @@ def _codes(cells: TableCells, column: Column, text: np.ndarray) -> np.ndarray:
     ):
         read[place] = value
     return read
+
+
+def _may_be_a_release(table: str, column: Column, cell: str) -> bool:
+    """Whether words, or a misspelt one, may say that an event is known from rings."""
+    if _OF_RINGS.search(cell):
+        return True
+    words = [cell, *cell.split()[:8]] if column.name == "source" else []
+    return any(nearest_code(table, column, word) == "release" for word in words)
 
 
 def _odd_code(cells: TableCells, column: Column, cell: str, advised: Iterator[int]) -> Outcome:
@@ -342,7 +368,7 @@ def _odd_code(cells: TableCells, column: Column, cell: str, advised: Iterator[in
         return Outcome(meaning, reason="another word for it")
     if meaning is not None:
         advice = "The word may mean any of them: write the one that is meant."
-        if column.name == "centre":
+        if column.name == "centre" and "pith" not in meaning:
             advice = MISSED_PITH
         return Outcome(expected=" or ".join(meaning), advice=advice)
     if cell.lower() in UNSURE and column.default:
@@ -372,6 +398,8 @@ def _where_it_belongs(column: Column, cell: str) -> str:
     """What to do with a word that says more than its column holds; "" for any other."""
     if column.name == "source" and _OF_RINGS.search(cell):
         return "Write release if the rings show it, scar if a scar in them does."
+    if column.name == "kind":
+        return advice_on_kinds(cell)
     if column.name != "centre":
         return ""
     if plain(cell) in LOST:
@@ -383,7 +411,7 @@ def _where_it_belongs(column: Column, cell: str) -> str:
         return "Write the word alone, and the least number of rings into ring_count, as 154+."
     if re.search(r"\d", cell):
         return (
-            "Write the word alone, the rings from there to the pith into rings_to_pith, a distance"
-            " into pith_distance_mm."
+            "Write what the number is: 'missed 8 rings' is read; a distance goes into"
+            " pith_distance_mm, the word for the centre stays alone."
         )
     return ""

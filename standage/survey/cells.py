@@ -24,13 +24,14 @@ from standage.survey.quantities import comma_in
 from standage.survey.readings import Reading
 from standage.survey.repeated_names import tell_repeated
 from standage.survey.schema import Column, Table
+from standage.survey.second_counts import SECOND_COUNTS
 from standage.survey.table_cells import (
     BLANK_WORDS,
     COUNT_ADVICE,
     COUNT_EXPECTED,
     NOT_RECORDED,
-    REMARKS,
     TableCells,
+    heads_remarks,
     with_extra,
 )
 from standage.survey.written import WrittenTable
@@ -67,12 +68,6 @@ NOT_KNOWN = "not known, kept and not used"
 """How a note on columns ends that are none of the survey's."""
 HISTORY = {"history", "disturbance", "disturbances", "burns", "burned", "management", "treatment"}
 """Words in headings of what happened to a stand or stem (common practice, no source)."""
-SECOND_COUNTS = re.compile(
-    r"\b(recount(?:ed)?|re-?read|(?:2nd|second|other|lab|field) (?:count|reader|reading|rings?)"
-    r"|(?:count|reader|reading|rings) \(?(?:2|b|lab|field))\b",
-    re.IGNORECASE,
-)
-"""Headings of what another reader counted (common practice, no source)."""
 NUMBERED = {"stand", "plot", "tree", "core"}
 _A_DAY = re.compile(r"(?:^|[- ])(?:19|20)\d\d-\d\d-\d\d(?: 00:00:00)?(?:-[a-zA-Z]|-?\d)?$")
 _A_MONTH = re.compile(
@@ -310,7 +305,7 @@ def _no_headings(table: Table, written: WrittenTable, missing: Sequence[Column])
 def _notes_of_unknown(table: Table, written: WrittenTable, unknown: Sequence[str]) -> list[str]:
     """What is said of columns that no table has, but for those that a mapping file sets aside."""
     named = [name for name in unknown if name not in written.set_aside]
-    remarks = [name for name in named if name.lower().strip() in REMARKS]
+    remarks = [name for name in named if heads_remarks(name)]
     history = [name for name in named if HISTORY & set(re.findall("[a-z]+", name.lower()))]
     recounts = [name for name in named if SECOND_COUNTS.search(name)]
     others = [name for name in named if name not in (*remarks, *history, *recounts)]
@@ -453,8 +448,8 @@ def _required(
     if column.name == "species":
         expected = "the species of each stem"
         advice = (
-            'Write it into each row; if a blank means one species, write species = "longleaf-pine"'
-            " or another below [sheet.values] of the draft by `standage check SURVEY --draft`."
+            "Write it into each row; if a blank means one species, one line above the headings"
+            " says so: `species blank = longleaf`."
         )
     blank = text == ""
     if column.name == "last_year":  # which the first year would say, could it be read

@@ -5,21 +5,23 @@ cell is read.
 from __future__ import annotations
 
 from standage.survey.areas import ask_of_several_quadrats, take_headings_of_circles
+from standage.survey.blank_legends import fill_by_legends
 from standage.survey.blank_plots import settle_blank_plots
 from standage.survey.columns_by_values import decide_by_values
 from standage.survey.core_marks import take_marks_of_cores
 from standage.survey.event_cells import with_plain_years
-from standage.survey.event_stands import with_events_of_all_stands
+from standage.survey.event_kinds import settle_kinds
+from standage.survey.event_stands import with_a_row_a_stand, with_events_of_all_stands
 from standage.survey.event_years import (
     with_kinds,
     with_last_years,
     with_names,
-    with_periods,
 )
 from standage.survey.flat_sheet import part_flat_sheet
 from standage.survey.flat_table import ALL_TABLES, FLAT
 from standage.survey.group_fill import filled_down
 from standage.survey.known_age_heights import settle_heights_of_rings
+from standage.survey.lasting_events import settle_lasting_events
 from standage.survey.least_rings import take_least_rings
 from standage.survey.left_unsaid import (
     list_stands_by_plots,
@@ -28,12 +30,15 @@ from standage.survey.left_unsaid import (
 )
 from standage.survey.missed_pith import settle_missed_pith
 from standage.survey.plot_words import without_the_word
+from standage.survey.plots_of_stems import list_plots_of_stems
 from standage.survey.restarted_names import name_groups, with_groups, write_out_names
 from standage.survey.rows_without_stem import set_aside, take_out_stemless, without_sums_by_plot
+from standage.survey.said_of_cores import take_heights_of_all, take_last_rings_of_all
 from standage.survey.schema import COUNTS
+from standage.survey.second_counts import take_second_counts, take_second_rows
 from standage.survey.stem_marks import take_marks_of_stems
+from standage.survey.title_areas import take_areas_of_titles
 from standage.survey.title_doubts import doubt_titles
-from standage.survey.title_plots import list_plots_by_titles
 from standage.survey.unit_columns import with_units_said
 from standage.survey.wide_counts import with_a_row_for_each_stage, without_rows_not_searched
 from standage.survey.written import WrittenSurvey
@@ -48,10 +53,13 @@ def complete_tables(survey: WrittenSurvey, name: str) -> None:
             survey.tables[each.name] = with_units_said(
                 each, survey.tables[each.name], survey.problems, survey.readings
             )
+    fill_by_legends(survey)
     without_the_word(survey)
     decide_by_values(survey)
     settle_heights_of_rings(survey)
+    take_heights_of_all(survey)
     take_headings_of_circles(survey)
+    take_areas_of_titles(survey)
     ask_of_several_quadrats(survey)
     take_least_rings(survey)
     take_marks_of_cores(survey)
@@ -77,13 +85,18 @@ def complete_tables(survey: WrittenSurvey, name: str) -> None:
     list_stands_by_plots(survey)
     part_flat_sheet(survey, name)
     say_what_is_plain(survey, name)
-    list_plots_by_titles(survey)
+    take_last_rings_of_all(survey)
+    take_second_counts(survey)
+    take_second_rows(survey)
+    list_plots_of_stems(survey)
     doubt_titles(survey)
     if "events" in survey.tables:
-        events = with_kinds(survey.tables["events"], survey.readings)
-        events = with_plain_years(events, survey.readings)
-        events = with_periods(events, survey.readings)
-        events = with_names(events, survey.readings)
+        survey.tables["events"] = with_kinds(survey.tables["events"], survey.readings)
+        settle_kinds(survey)
+        survey.tables["events"] = with_plain_years(survey.tables["events"], survey.readings)
+        with_a_row_a_stand(survey)
+        settle_lasting_events(survey)
+        events = with_names(survey.tables["events"], survey.readings)
         survey.tables["events"] = with_last_years(events, survey.readings)
     with_events_of_all_stands(survey)
 

@@ -8,7 +8,7 @@ import re
 import numpy as np
 
 from standage.errors import TOLD_OF_A_COLUMN
-from standage.survey.dates import dates_in, order_of
+from standage.survey.dates import dates_in, order_of, several_days
 from standage.survey.schema import Column
 from standage.survey.table_cells import (
     ADVISED,
@@ -77,6 +77,8 @@ def _odd_date(column: Column, cell: str, order: str) -> Outcome:
             expected=" or ".join(f"{day}" for day in days.values()),
             advice="Day and month could be either way round: write year-month-day, YYYY-MM-DD.",
         )
+    if several := several_days(cell):
+        return Outcome(several[1], reason="field work of several days: its last")
     if cell.lower() in BLANK_WORDS:
         return not_recorded(column)
     return Outcome(expected="a date written YYYY-MM-DD, e.g. 2019-05-12", advice=_date_advice(cell))
@@ -93,4 +95,6 @@ def _date_advice(cell: str) -> str:
             f"Write a full date; if only the year is known, write {cell}-12-31 (the season of"
             f" {cell}), and say so in note."
         )
+    if re.fullmatch(r"[A-Za-z]{3,9}\.? \d{4}|\d{4}-\d{2}", cell):
+        return "Write the date as YYYY-MM-DD: the last day of field work, of the month if unknown."
     return "Write the date as YYYY-MM-DD."

@@ -17,6 +17,21 @@ _DAY_MONTH = re.compile(
 )
 _MONTH_DAY = re.compile(r"([a-z]{3,9})\.?[\s\-./]*(\d{1,2})(?:st|nd|rd|th)?[\s\-./,]+(\d{4}|\d{2})")
 _YEAR_MONTH = re.compile(r"(\d{4})[\s\-./]*([a-z]{3,9})\.?[\s\-./]*(\d{1,2})")
+_MONTH_WORD = r"[a-z]{3,9}\.?"
+_FROM_TO = r"\s*(?:-|\u2013|to|until|and|&)\s*"
+_SEVERAL_DAYS = (
+    re.compile(  # 11-13 June 2024, 28 May - 3 June 2024
+        rf"(\d{{1,2}})(?:st|nd|rd|th)?(?:\s+({_MONTH_WORD}))?{_FROM_TO}"
+        rf"(?P<last>\d{{1,2}}(?:st|nd|rd|th)?\s+(?P<month>{_MONTH_WORD}),?\s*(?P<year>\d{{4}}))"
+    ),
+    re.compile(  # Nov. 15-17, 2022, May 28 - June 3, 2024
+        rf"({_MONTH_WORD})\s*(\d{{1,2}})(?:st|nd|rd|th)?{_FROM_TO}"
+        rf"(?P<last>(?:(?P<month>{_MONTH_WORD})\s*)?(?P<day>\d{{1,2}})(?:st|nd|rd|th)?,?\s+"
+        r"(?P<year>\d{4}))"
+    ),
+)
+LONGEST_FIELD_WORK = 100
+"""Days from the first to the last of one field season (assumption)."""
 DAY_FIRST, MONTH_FIRST, YEAR_FIRST = "day first", "month first", "year first"
 EARLIEST_YEAR = 1800
 
@@ -55,6 +70,33 @@ def dates_in(cell: str) -> dict[str, dt.date]:
         if day is not None and day not in days.values():
             days[order] = day
     return days
+
+
+def several_days(cell: str) -> tuple[dt.date, dt.date] | None:
+    """First and last of several days, their month a word; None for anything else, and where they
+    are too far apart for one season.
+
+    >>> [str(day) for day in several_days("Nov. 15-17, 2022")], several_days("Nov. 15, 2022")
+    (['2022-11-15', '2022-11-17'], None)
+    """
+    text = " ".join(cell.lower().split())
+    for pattern, month_first in zip(_SEVERAL_DAYS, (False, True), strict=True):
+        found = pattern.fullmatch(text)
+        if found is None:
+            continue
+        one, other = found[1], found[2]
+        day, month = (other, one) if month_first else (one, other or found["month"])
+        last = found["last"]
+        if month_first and not found["month"]:
+            last = f"{one} {last}"
+        ends = [
+            _day(*spelt) if spelt is not None else None
+            for spelt in (_spelt(f"{day} {month} {found['year']}"), _spelt(last))
+        ]
+        first, end = ends
+        if first and end and 0 < (end - first).days <= LONGEST_FIELD_WORK:
+            return first, end
+    return None
 
 
 def _spelt(text: str) -> tuple[str, str, str] | None:

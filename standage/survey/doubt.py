@@ -12,6 +12,8 @@ from dataclasses import dataclass
 
 from standage.survey.schema import Column
 
+YEARS_SHOWN = 3
+"""Years on either side of `about 1928` in an example of a range: which it is, the crew must say."""
 LEAST_SD = 0.5
 """Rings by which an estimate between two numbers may be off, at least (assumption)."""
 _VALUE = r"(\d+(?:\.\d+)?)"
@@ -31,6 +33,7 @@ _AT_MOST = re.compile(
 )
 _LESS = re.compile(rf"(?:<|before|pre-?|less than)\s*{_VALUE}", re.IGNORECASE)
 _SPREAD = re.compile(rf"{_VALUE}\s*(?:±|\+/-|\+-)\s*{_VALUE}")
+_CENTURY = re.compile(r"(?:early |mid |late )?\d\d00'?s", re.IGNORECASE)
 _RANGE = re.compile(
     rf"(?:(?:between|about|abt\.?|around|c\.?|ca\.?|circa|~)\s*)?{_VALUE}\s*(?:-|\u2013|\u2014|to|and|or|/)\s*{_VALUE}",
     re.IGNORECASE,
@@ -61,12 +64,14 @@ def doubt_in(cell: str, column: Column) -> Doubt | None:
     spread = _SPREAD.fullmatch(cell)
     if spread:
         return Doubt(float(spread[1]), "spread", float(spread[2]))
-    decade = _DECADE.fullmatch(cell) if year else None
+    decade = _DECADE.fullmatch(cell) if year and not _CENTURY.fullmatch(cell) else None
     if decade:
         return Doubt(float(decade[1]), "range", float(decade[1]) + 9)
     between = _RANGE.fullmatch(cell)
     if between:
         start, end = between[1], between[2]
+        if "/" in cell and column.name in ("ring_count", "first_ring_year"):
+            return None  # two readings of a core, or of two cores
         if year and len(start) == 4 and len(end) < 4:
             end = start[: 4 - len(end)] + end
         return Doubt(float(start), "range", float(end)) if float(start) < float(end) else None
@@ -129,7 +134,11 @@ def advice(doubt: Doubt, column: Column) -> str:
         )
     if column.until:
         return (
-            f"Write the earliest it may be into {column.name} and the latest into {column.until}."
+            "Write the earliest and the latest year that it may be, as"
+            f" {doubt.value - YEARS_SHOWN:g}-{doubt.value + YEARS_SHOWN:g}."
+            if column.unit == "calendar year" and doubt.kind == "about"
+            else f"Write the earliest it may be into {column.name} and the latest into"
+            f" {column.until}."
             if column.unit == "calendar year"
             else f"Write the lower end into {column.name} and the upper into {column.until}."
         )

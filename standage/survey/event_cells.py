@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import re
 from dataclasses import replace
 
@@ -28,6 +29,8 @@ _PART_OF_DECADE = re.compile(r"(early|mid|late)[- ]+(?:the )?(\d{3})0'?s", re.IG
 PARTS_OF_DECADES = {"early": (0, 4), "mid": (3, 7), "late": (5, 9)}
 """First and last year of a part of a decade, by their last figures (assumption)."""
 _DECADES = re.compile(r"(\d{3})0'?s?\s*(?:-|\u2013|to)\s*((?:\d\d)?\d)0'?s", re.IGNORECASE)
+_WINTER = re.compile(rf"winter(?: of)? {_YEAR}\s*[-/\u2013]\s*'?(\d{{4}}|\d\d)", re.IGNORECASE)
+_SHORT_YEAR = re.compile(r"([a-z]{3,9})\.?\s*['\u2019](\d\d)", re.IGNORECASE)
 YEAR_ALONE = "the year of a day or month"
 
 
@@ -51,12 +54,17 @@ def _plain_years(written: WrittenTable, readings: list[Reading]) -> WrittenTable
                 end = decades[2] if len(decades[2]) == 3 else decades[1][:2] + decades[2]
                 row[at] = f"{decades[1]}0-{end}9"
                 readings.append(Reading(written.file, line, name, cell, row[at], "decades"))
-            elif part := _PART_OF_DECADE.fullmatch(cell):
+            elif (part := _PART_OF_DECADE.fullmatch(cell)) and not part[2].endswith("0"):
                 first, last = PARTS_OF_DECADES[part[1].lower()]
                 row[at] = f"{part[2]}{first}-{part[2]}{last}"
                 readings.append(
                     Reading(written.file, line, name, cell, row[at], "a part of a decade")
                 )
+            elif winter := _WINTER.fullmatch(cell):
+                end = winter[2] if len(winter[2]) == 4 else winter[1][:2] + winter[2]
+                row[at] = f"{winter[1]}-{end}"
+                why = "a winter, in two years"
+                readings.append(Reading(written.file, line, name, cell, row[at], why))
             elif year := _year_of(cell):
                 row[at] = year
                 readings.append(Reading(written.file, line, name, cell, year, YEAR_ALONE))
@@ -65,6 +73,9 @@ def _plain_years(written: WrittenTable, readings: list[Reading]) -> WrittenTable
 
 def _year_of(cell: str) -> str:
     """The one year that a cell with a day, a month or a season is of, "" for any other."""
+    if (short := _SHORT_YEAR.fullmatch(cell)) and plain(short[1]) in _PARTS:
+        past = int(short[2]) <= dt.date.today().year % 100
+        return f"{20 if past else 19}{short[2]}"
     if found := _WORDS_AND_YEAR.fullmatch(cell):
         words = plain(found[1] or found[4] or "").split()
         return (found[2] or found[3]) if words and set(words) <= _PARTS else ""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 from standage.causes import rows_in_words
@@ -17,6 +18,8 @@ ALL = {"all", "all stands", "every stand", "each stand", "everywhere", "whole si
 BOTH = {"both", "both stands", "both sites"}
 """Words for all stands of a survey, the second for two (common practice, no source)."""
 ALL_STANDS = "all stands"
+_SEVERAL = re.compile(r"\s*(?:[,;&+/]|\band\b)\s*", re.IGNORECASE)
+"""What parts the names of several stands in a cell (common practice, no source)."""
 
 
 def with_events_of_all_stands(survey: WrittenSurvey) -> None:
@@ -51,6 +54,32 @@ def with_events_of_all_stands(survey: WrittenSurvey) -> None:
             f" stands ({rows_in_words(blank)})"
         )
     survey.tables["events"] = replace(written, cells=rows)
+
+
+def with_a_row_a_stand(survey: WrittenSurvey) -> None:
+    """A row for each stand of an event that names several, as `North, South`, in place."""
+    written = survey.tables["events"]
+    stands = _stands(survey)
+    if "stand" not in written.header:
+        return
+    at = written.header.index("stand")
+    event = written.header.index("event") if "event" in written.header else None
+    cells, rows = [], []
+    for row, line in zip(written.cells, written.rows, strict=True):
+        named = [each for each in _SEVERAL.split(row[at]) if each]
+        several = len(named) > 1 and alike(row[at]) not in stands
+        if not several or not {alike(each) for each in named} <= stands:
+            named = []
+        else:
+            shown, why = f"{len(named)} events", "an event in each stand"
+            survey.readings.append(Reading(written.file, line, "stand", row[at], shown, why))
+        for each in named or [row[at]]:
+            own = [*row[:at], each, *row[at + 1 :]]
+            if named and event is not None and row[event]:
+                own[event] = f"{row[event]}-{each}"
+            cells.append(own)
+            rows.append(line)
+    survey.tables["events"] = replace(written, cells=cells, rows=rows)
 
 
 def _stands(survey: WrittenSurvey) -> set[str]:

@@ -13,10 +13,6 @@ from standage.survey.synonyms import code_meaning
 from standage.survey.written import WrittenTable
 
 KIND = EVENTS.column("kind")
-OF_PERIODS = {"fire-exclusion", "fire-resumed", "turpentining"}
-SHORTEST_PERIOD = 5
-"""Kinds of events that last, and years from which two are beginning and end (assumption)."""
-_PERIOD = re.compile(r"((?:1[5-9]|20)\d\d)\s*(?:-|\u2013|\bto\b)\s*((?:1[5-9]|20)\d\d)")
 LONGEST_EVENT = 60
 """Letters of a name made of a kind and a year."""
 MOSTLY = 0.5
@@ -87,38 +83,6 @@ def _with_years(written: WrittenTable, readings: list[Reading]) -> WrittenTable:
             row = [*row[:event], name, *row[event + 1 :]]
         cells.append(row)
     return replace(written, cells=cells)
-
-
-def with_periods(written: WrittenTable, readings: list[Reading]) -> WrittenTable:
-    """The table of events with the first and the last year of a period, as `1958-1986` without
-    fire, as its beginning and its end and not as a range in which it began.
-    """
-    if not {"kind", "first_year"} <= set(written.header):
-        return written
-    header = list(written.header)
-    more = [name for name in ("last_year", "ended_year") if name not in header]
-    rows = [[*row, *("" for _ in more)] for row in written.cells]
-    header += more
-    kind, first, last, ended = (
-        header.index(name) for name in ("kind", "first_year", "last_year", "ended_year")
-    )
-    found = False
-    for row, line in zip(rows, written.rows, strict=True):
-        period = _PERIOD.fullmatch(row[first])
-        if period is None or row[last] or row[ended]:
-            continue
-        if code_meaning(EVENTS.name, KIND, row[kind]) not in OF_PERIODS:
-            continue
-        if int(period[2]) - int(period[1]) < SHORTEST_PERIOD:
-            continue
-        found = True
-        read = f"{period[1]}, ended_year {period[2]}"
-        why = "a period, from its first to its last year"
-        readings.append(Reading(written.file, line, "first_year", row[first], read, why))
-        row[first], row[last], row[ended] = period[1], period[1], period[2]
-    if not found:
-        return written
-    return replace(written, header=header, cells=rows)
 
 
 def with_last_years(written: WrittenTable, readings: list[Reading]) -> WrittenTable:

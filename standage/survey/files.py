@@ -14,12 +14,19 @@ from standage.survey.file_contents import no_file, read_content
 from standage.survey.flat_table import FLAT, table_of, tables_needed
 from standage.survey.form_rows import EXAMPLE_NOTE, example_problem, example_rows
 from standage.survey.mapping import mapping_path, read_mapping
-from standage.survey.placing import NOT_READ, columns_of, place_names
-from standage.survey.schema import TABLES
+from standage.survey.placing import (
+    MARKS_SHEET,
+    NOT_READ,
+    columns_of,
+    place_names,
+    table_by_headings,
+)
+from standage.survey.schema import CORES, TABLES, TREES
 from standage.survey.stacked_sheets import take_in
 from standage.survey.written import WrittenSurvey, WrittenTable, unreadable_file
 
 RINGS_FOLDER = "rings"
+OF_STEMS_OR_CORES = (FLAT, TREES, CORES)
 NEARLY_RINGS_FOLDER = {"rings", "ring", "ringwidths", "ring_widths", "ring-widths", "rwl"}
 DECADAL_ENDINGS = (".rwl", ".raw")
 """Files of raw ring widths in the decadal format are distributed under the first; some programs
@@ -208,13 +215,9 @@ def _read_folder(folder: Path, survey: WrittenSurvey) -> None:
             )
         )
         survey.unreadable.update(each.name for each in TABLES)
-    known = {each.name for each in TABLES}
-    survey.notes += [
-        f"workbook '{name}' beside the CSV files (a survey is CSV files, or one workbook with all"
-        f" of it: save its sheets here as CSV) {NOT_READ}"
-        for name in workbooks
-        if tables and name.split(".")[0].lower() not in known
-    ]
+    if tables:
+        for name in workbooks:
+            _tell_of_workbook(folder / name, survey)
     placed = place_names(tables, survey, what="file", top=lambda file: top_rows(folder / file))
     read: dict[str, list[WrittenTable | None]] = {name: [] for name in placed}
     for name, file in ((name, file) for name, files in placed.items() for file in files):
@@ -227,6 +230,38 @@ def _read_folder(folder: Path, survey: WrittenSurvey) -> None:
     take_in(read, survey)
     _name_other_files(entries, set(placed) | survey.unreadable, survey)
     _read_rings(folder, survey)
+
+
+def _tell_of_workbook(path: Path, survey: WrittenSurvey) -> None:
+    """A workbook beside CSV files isn't read: a problem where it lists stems or cores, else a
+    note.
+    """
+    if path.name.split(".")[0].lower() in {each.name for each in TABLES}:
+        return  # named with the other files
+    sheets: dict[str, list[list[str]]] = {}
+    if path.suffix.lower() == ".xlsx":
+        from standage.survey.workbooks import top_rows_of_sheets  # takes a while to load
+
+        sheets = top_rows_of_sheets(path)
+    listing = [name for name, rows in sheets.items() if table_by_headings(rows, OF_STEMS_OR_CORES)]
+    if not listing or MARKS_SHEET in sheets:
+        survey.notes.append(
+            f"workbook '{path.name}' beside the CSV files (a survey is CSV files, or one workbook"
+            f" with all of it: save its sheets here as CSV) {NOT_READ}"
+        )
+        return
+    survey.problems.append(
+        Problem(
+            path.name,
+            None,
+            None,
+            f"a workbook that lists stems or cores ('{listing[0]}') beside CSV files",
+            "CSV files alone, which are read here, or one workbook with all of the survey",
+            "Save its sheets in this folder as CSV; or put the CSV files into it as sheets, and"
+            f" check '{path.name}' itself. A copy of what the CSV files hold belongs into another"
+            " folder.",
+        )
+    )
 
 
 def _name_other_files(entries: list[Path], there: set[str], survey: WrittenSurvey) -> None:

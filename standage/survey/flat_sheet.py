@@ -11,6 +11,7 @@ from standage.survey.core_marks import ask_of_mark, cored_heading
 from standage.survey.flat_places import Part, Row, plots_of, stands_of
 from standage.survey.flat_table import CORE_NOTE, EVIDENCE, FLAT, PLOT_COLUMNS
 from standage.survey.headings import has_two_meanings
+from standage.survey.left_unsaid import only_stand
 from standage.survey.lettered_cores import ask_of_letters
 from standage.survey.quantities import read_quantity
 from standage.survey.readings import Reading
@@ -51,6 +52,7 @@ def part_flat_sheet(survey: WrittenSurvey, stand_name: str) -> None:
     records = [dict(zip(written.header, cells, strict=True)) for cells in written.cells]
     written = _with_core_dates(survey, written, records)
     if "stand" not in written.header:
+        stand_name = only_stand(survey) or stand_name
         for record in records:
             record["stand"] = stand_name
         _listed(

@@ -27,6 +27,18 @@ SHARED_WORDS = 0.49
 _JOINED_WORDS = re.compile(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Z]{2})(?=(?:cm|mm|in|ft)\b)")
 """Where words are parted by capitals alone: `InnerYr`, `DBHcm`."""
 _DBH = re.compile(r"\bd[. ]{0,2}b[. ]{0,2}h\b\.?", re.IGNORECASE)
+_AT_HEIGHT = re.compile(
+    r"(?:ring(?:s| count| ct)?|count) ?(?:counted |taken )?(?:@|at|[(\[]\s*(?:@|at)?)?\s*"
+    r"(?P<height>\d+(?:\.\d+)?\s*(?:ft|feet|in|inch(?:es)?|cm|m|'|\")|d?bh"
+    r"|breast (?:height|ht))\.?\s*[)\]]?",
+    re.IGNORECASE,
+)
+_MISSED = {"missed", "missing", "short", "lacking"}
+_RINGS = {"ring", "rings", "years"}
+_GUESSED = {"guess", "guessed", "est", "estimate", "estimated", "estimation", "approx"}
+_OF_CORES = {"boring", "core", "coring", "lab", "cores"}
+_REMARK = {"notes", "remarks", "remark", "comments", "comment", "note"}
+"""Words of headings that are understood in any order (common practice, no source)."""
 _BRACKETS = re.compile(r"[(\[]([^)\]]*)[)\]]")
 
 
@@ -127,7 +139,9 @@ def heading_of(table: Table, written: str) -> Heading | None:
         if written in column.earlier_names:
             return Heading(column.name, column.unit)
     base, unit = without_unit(written)
-    found = _known(table).get(base)
+    found = _known(table).get(base) or _known_in_any_order(table).get(_content(base))
+    if by_rule := _by_rule(table, written, base, unit):
+        return by_rule
     if found is None or found.means:
         return found
     column = table.column(found.column)
@@ -136,6 +150,52 @@ def heading_of(table: Table, written: str) -> Heading | None:
     if unit:
         return Heading(column.name, unit) if factor(unit, column.unit) is not None else None
     return Heading(column.name, "" if has_unit_in_name(column) else column.unit)
+
+
+def _content(words: str) -> frozenset[str]:
+    return frozenset(words.split()) - EMPTY_WORDS
+
+
+@cache
+def _known_in_any_order(table: Table) -> dict[frozenset[str], Heading]:
+    """Headings of several words by their set, where it names one thing: `yr inner`."""
+    found: dict[frozenset[str], Heading] = {}
+    doubtful = set()
+    for known, heading in _known(table).items():
+        words = _content(known)
+        if len(words) > 1 and found.setdefault(words, heading) != heading:
+            doubtful.add(words)
+    return {words: heading for words, heading in found.items() if words not in doubtful}
+
+
+def height_in_heading(heading: str) -> str:
+    """The height at which rings were counted by their heading, "" where it gives none.
+
+    >>> height_in_heading("Rings @ 1 ft"), height_in_heading("Rings")
+    ('1 ft', '')
+    """
+    found = _AT_HEIGHT.fullmatch(heading.strip())
+    return found["height"] if found else ""
+
+
+def _by_rule(table: Table, written: str, base: str, unit: str) -> Heading | None:
+    """What a heading of cores names by a rule, whatever its other words: rings at a height, rings
+    missed as far as somebody guesses, the distance to the pith, remarks on cores.
+    """
+    columns = {column.name for column in table.columns}
+    if not {"ring_count", "height_cm", "rings_to_pith", "centre"} <= columns:
+        return None
+    if height_in_heading(written):
+        return Heading("ring_count", "rings")
+    words = set(base.split()) | set(_words(" ".join(_BRACKETS.findall(written))).split())
+    to_pith = words & {"pith", "centre"} or words & _GUESSED
+    if words & _MISSED and (words & _RINGS or "add" in words) and to_pith:
+        return Heading("rings_to_pith", "rings")
+    if base in ("pith", "centre") and unit and factor(unit, "mm") is not None:
+        return Heading("pith_distance_mm", unit)
+    if "core_note" in columns and words & _OF_CORES and words & _REMARK:
+        return Heading("core_note")
+    return None
 
 
 def has_two_meanings(table: Table, written: str) -> bool:

@@ -26,15 +26,18 @@ BLANK = {"", *NOT_RECORDED, *OUTSIDE}
 
 def hold_to_lists(survey: WrittenSurvey) -> None:
     """Take such columns out of the tables, in place, each listed; a row that contradicts the list
-    is a problem.
+    is a problem. Names that begin anew in each group were found by these columns.
     """
+    anew = survey.short_names
     for name, (key, lists) in LISTS.items():
         written = survey.tables.get(name)
-        if written is None or key not in written.header:
+        if written is None or key not in written.header or key in anew:
             continue
         own = {column.name for column in table(name).columns}
         for column in ("stand", "plot"):
             if column in own or column not in written.header or column in written.set_aside:
+                continue
+            if column in anew:
                 continue
             known = next(
                 (

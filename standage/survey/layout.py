@@ -24,6 +24,7 @@ from standage.survey.formula_escapes import unescape
 from standage.survey.headings import columns_named, read_header
 from standage.survey.limits import MOST_CELLS, MOST_COLUMNS, TooLarge
 from standage.survey.mapping import SheetMapping
+from standage.survey.note_sheets import LONGEST
 from standage.survey.plot_banners import (
     WITH_BANNERS,
     are_headings_anew,
@@ -33,7 +34,7 @@ from standage.survey.plot_banners import (
     write_plots,
 )
 from standage.survey.readings import Reading
-from standage.survey.schema import Table
+from standage.survey.schema import STANDS, Table
 from standage.survey.written import Title, WrittenSurvey, WrittenTable, too_large, unreadable_file
 
 OF_A_STAND = (
@@ -42,7 +43,9 @@ OF_A_STAND = (
 LONG_NAME, WORDS_OF_A_REMARK = 40, 6
 """Letters and words of a cell, alone in its row, that is a remark and no name (assumption)."""
 BANNER = "a plot named in a row of its own"
-_NUMBER_OF_ROWS = re.compile(r"n\s*=\s*\d+\b", re.IGNORECASE)
+_NUMBER_OF_ROWS = re.compile(
+    r"n\s*=\s*\d+\b|\d+ (?:trees|stems|cores|rows|plots)\b.{0,20}$", re.IGNORECASE
+)
 OF_SEVERAL_CELLS = ("flat", "trees", "cores", "counts", "plots", "stands")
 """Tables whose rows need more than one cell."""
 OTHER_DELIMITERS = {";": "semicolons", "\t": "tabs", "|": "vertical bars"}
@@ -125,7 +128,9 @@ def lay_out(
         survey.readings,
         mapped.columns if mapped is not None else None,
     )
-    cells, rows, longer, repeated = [], [], [], []
+    cells: list[list[str]] = []
+    rows: list[int] = []
+    longer, repeated = [], []
     again = [cell.lower() for cell in written]
     plot = plot_by_title(name, file, header.names, titles)
     if plot:
@@ -153,6 +158,13 @@ def lay_out(
                 banners.append((row, banner, joined))
                 continue
             if name in OF_SEVERAL_CELLS and _is_a_remark(joined, width):
+                if name == STANDS.name:
+                    survey.titles.append(Title(file, row, joined[:LONGEST], of_notes=True))
+                number = re.search(r"\d+", joined) if _NUMBER_OF_ROWS.match(joined) else None
+                if number is not None and int(number[0]) == len(rows):
+                    reading = Reading(file, row, None, joined[:80], "no data", "the number of rows")
+                    survey.readings.append(reading)
+                    continue
                 survey.doubts.append(_below_the_list(file, row, joined))
                 continue
         if stripped != record:

@@ -27,6 +27,7 @@ def say_what_is_plain(survey: WrittenSurvey, name: str) -> None:
     _name_trees_of_cores(survey)
     _name_cores(survey)
     fill_dates_of_stands(survey)
+    _name_only_stand(survey)
     if "stands" in survey.tables or "stands" in survey.unreadable or "trees" not in survey.tables:
         return
     if "stand" not in survey.tables["trees"].header:
@@ -34,6 +35,27 @@ def say_what_is_plain(survey: WrittenSurvey, name: str) -> None:
             if each in survey.tables and "stand" not in survey.tables[each].header:
                 _add_column(survey, each, "stand", name, "one stand, named by the survey")
     _list_stands(survey)
+
+
+def only_stand(survey: WrittenSurvey) -> str:
+    """The name of the stand, where the table of stands has one; "" otherwise."""
+    stands = survey.tables.get("stands")
+    if stands is None or "stand" not in stands.header:
+        return ""
+    at = stands.header.index("stand")
+    names = {alike(row[at]): row[at] for row in stands.cells if row[at].lower() not in BLANK}
+    return next(iter(names.values())) if len(names) == 1 == len(stands.cells) else ""
+
+
+def _name_only_stand(survey: WrittenSurvey) -> None:
+    """A column of stands, by the table of one stand, for stems that have none, in place."""
+    trees = survey.tables.get("trees")
+    name = only_stand(survey)
+    if not name or trees is None or "stand" in trees.header:
+        return
+    for each in ("trees", "plots", "known_age_stems"):
+        if each in survey.tables and "stand" not in survey.tables[each].header:
+            _add_column(survey, each, "stand", name, "the only stand")
 
 
 def stand_of_plots(survey: WrittenSurvey, name: str) -> None:
@@ -107,40 +129,70 @@ def _name_cores(survey: WrittenSurvey) -> None:
 
 
 def _list_stands(survey: WrittenSurvey) -> None:
-    """A table of the stands that trees name, surveyed on the last day on which a core was taken;
-    none where a stand has no such day.
+    """A table of the stands that trees name, surveyed on the last day on which a core was taken, or
+    else a stem listed, or on the day of a title; none where a stand has no such day.
     """
     trees, cores = survey.tables["trees"], survey.tables.get("cores")
-    if cores is None or not {"tree", "core_date"} <= set(cores.header):
-        _list_by_title(survey)
-        return
-    stand_of: dict[str, str] = {}
-    names: dict[str, str] = {}
     if "tree" not in trees.header:
         return
     tree, stand = trees.header.index("tree"), trees.header.index("stand")
+    stand_of: dict[str, str] = {}
+    names: dict[str, str] = {}
     for record in trees.cells:
         if record[stand].lower() not in BLANK:
             names.setdefault(alike(record[stand]), record[stand])
             stand_of[alike(record[tree])] = alike(record[stand])
+    if cores is not None and {"tree", "core_date"} <= set(cores.header):
+        of, day = cores.header.index("tree"), cores.header.index("core_date")
+        groups = [stand_of.get(alike(record[of]), "") for record in cores.cells]
+        if _list_by_days(survey, cores, names, groups, day, "cores"):
+            return
+    headings = [heading_of(STANDS, own) if own else None for own in trees.header]
+    days = [at for at, of in enumerate(headings) if of and of.column == "survey_date"]
+    groups = [alike(record[stand]) for record in trees.cells]
+    if len(days) == 1 and _list_by_days(survey, trees, names, groups, days[0], "rows"):
+        survey.tables["trees"] = _without_column(trees, days[0])
+        return
+    if not (cores is not None and "core_date" in cores.header):
+        _list_by_title(survey)
+
+
+def _list_by_days(
+    survey: WrittenSurvey,
+    written: WrittenTable,
+    names: dict[str, str],
+    groups: list[str],
+    day: int,
+    what: str,
+) -> bool:
+    """Whether a table of stands could be made of the days in a column: the last of each stand.
+    names: of the stands. groups: stand of each row. what: is dated by them.
+    """
     dates: dict[str, dict[str, int]] = {}
-    of, day = cores.header.index("tree"), cores.header.index("core_date")
-    for record, row in zip(cores.cells, cores.rows, strict=True):
-        key = stand_of.get(alike(record[of]))
-        if key is not None and record[day].lower() not in BLANK:
+    for key, record, row in zip(groups, written.cells, written.rows, strict=True):
+        if key in names and record[day].lower() not in BLANK:
             dates.setdefault(key, {}).setdefault(record[day], row)
     if not names or set(names) != set(dates):
-        return
+        return False
     order = order_of(cell for each in dates.values() for cell in each)
     rows, cells = [], []
     for key, name in names.items():
         last, row = last_date(dates[key], order)
         cells.append([name, last])
         rows.append(row)
-        was, why = f"dates of the cores of {name}", "survey date of a stand: the last of its cores"
-        survey.readings.append(Reading(cores.file, row, "survey_date", was, last, why))
-    survey.tables["stands"] = WrittenTable(cores.file, ["stand", "survey_date"], cells, rows)
-    survey.files["stands"] = cores.file
+        was, why = (
+            f"dates of the {what} of {name}",
+            f"survey date of a stand: the last of its {what}",
+        )
+        survey.readings.append(Reading(written.file, row, "survey_date", was, last, why))
+    survey.tables["stands"] = WrittenTable(written.file, ["stand", "survey_date"], cells, rows)
+    survey.files["stands"] = written.file
+    return True
+
+
+def _without_column(table: WrittenTable, at: int) -> WrittenTable:
+    header = [*table.header[:at], "", *table.header[at + 1 :]]
+    return replace(table, header=header, cells=[[*r[:at], "", *r[at + 1 :]] for r in table.cells])
 
 
 def list_stands_by_plots(survey: WrittenSurvey) -> None:
@@ -174,10 +226,7 @@ def list_stands_by_plots(survey: WrittenSurvey) -> None:
     survey.readings.append(
         Reading(plots.file, plots.header_row, "survey_date", was, "survey_date", why)
     )
-    header = [*plots.header[: days[0]], "", *plots.header[days[0] + 1 :]]
-    survey.tables["plots"] = replace(
-        plots, header=header, cells=[[*r[: days[0]], "", *r[days[0] + 1 :]] for r in plots.cells]
-    )
+    survey.tables["plots"] = _without_column(plots, days[0])
     survey.tables["stands"] = WrittenTable(plots.file, ["stand", "survey_date"], cells, rows)
     survey.files["stands"] = plots.file
 

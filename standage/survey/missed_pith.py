@@ -7,6 +7,7 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
+from standage.survey.cells import near_column
 from standage.survey.doubt import doubt_in
 from standage.survey.flat_table import CORE_NOTE, FLAT
 from standage.survey.readings import Reading
@@ -14,7 +15,7 @@ from standage.survey.ring_words import AND_TO_GO, LEAST_NUMBER
 from standage.survey.schema import CORES
 from standage.survey.synonyms import code_meaning, plain
 from standage.survey.table_cells import BLANK_WORDS
-from standage.survey.written import WrittenSurvey
+from standage.survey.written import WrittenSurvey, WrittenTable
 
 CENTRE = CORES.column("centre")
 AT_LEAST = CORES.column("ring_count")
@@ -22,6 +23,7 @@ WAYS_GIVEN = ("rings_to_pith", "pith_distance_mm")
 """Columns that say how far the pith is: what is seen at the inner end adds nothing to them."""
 GONE = {"hollow", "hollow centre", "hollow center", "heart rot", "hollow core"}
 """Remarks by which the centre is gone (common practice, no source)."""
+COUNTED = ("ring_count", "first_ring_year")
 RINGS_TO_PITH = "rings_to_pith"
 LONGEST = 60
 """Letters of a cell that is more than a remark."""
@@ -43,6 +45,8 @@ _COUNTED_TO = re.compile(r"\bto (?:the )?(?:pith|cent)", re.IGNORECASE)
 _FINE = re.compile(r"\s*\b(ok|okay|good|fine|visible|seen|clear)\b\s*$", re.IGNORECASE)
 """Words behind `arc` that say no more (common practice, no source)."""
 NOTES = (CORE_NOTE, "note")
+MOSTLY = 0.5
+"""Share of the cores with a way to the pith from which it stands for the centre (assumption)."""
 
 
 def settle_missed_pith(survey: WrittenSurvey) -> None:
@@ -51,7 +55,10 @@ def settle_missed_pith(survey: WrittenSurvey) -> None:
     """
     for name in (FLAT.name, CORES.name):
         written = survey.tables.get(name)
-        if written is None or CENTRE.name not in written.header:
+        if written is None:
+            continue
+        if CENTRE.name not in written.header:
+            _take_way_to_pith(survey, written, name)
             continue
         records = [dict(zip(written.header, cells, strict=True)) for cells in written.cells]
         header = list(written.header)
@@ -76,6 +83,40 @@ def settle_missed_pith(survey: WrittenSurvey) -> None:
         survey.tables[name] = replace(written, header=header, cells=cells)
 
 
+def _take_way_to_pith(survey: WrittenSurvey, written: WrittenTable, name: str) -> None:
+    """A column for the centre, where there is none and another says how far the pith is, in place:
+    rows without it stay blank, to be asked about.
+    """
+    counted = [each for each in COUNTED if each in written.header]
+    if not counted or not set(WAYS_GIVEN) & set(written.header):
+        return
+    if any(near_column(own, [CENTRE.name], set()) for own in written.header if own):
+        return  # misspelt
+    records = [dict(zip(written.header, row, strict=True)) for row in written.cells]
+    cored = [
+        any(record[each].lower() not in {"", *BLANK_WORDS} for each in counted)
+        for record in records
+    ]
+    given = [cored[at] and _way_given(record) for at, record in enumerate(records)]
+    if not any(given) or sum(given) < MOSTLY * sum(cored):
+        return
+    cells = [
+        [*row, "unknown" if way else ""] for row, way in zip(written.cells, given, strict=True)
+    ]
+    survey.tables[name] = replace(written, header=[*written.header, CENTRE.name], cells=cells)
+    why = "no such column, and the way to the pith given, which is used"
+    at = (written.file, written.header_row, CENTRE.name)
+    survey.readings.append(Reading(*at, "no such column", "unknown", why))
+
+
+def _way_given(record: dict[str, str]) -> bool:
+    """Whether a row says how far the pith is from the innermost ring seen; 0 counts."""
+    return any(
+        record.get(name, "").lower() not in {"", *BLANK_WORDS} and re.search(r"\d", record[name])
+        for name in WAYS_GIVEN
+    )
+
+
 def _missed(word: str) -> bool:
     """Whether a word says only that the pith was missed, or nothing."""
     return not word.strip() or isinstance(code_meaning(CORES.name, CENTRE, word), tuple)
@@ -84,7 +125,9 @@ def _missed(word: str) -> bool:
 def _centre(word: str, row: dict[str, str]) -> tuple[str, str] | None:
     """The centre of a row whose word for it says only that the pith was missed, and why."""
     if not word:
-        return None
+        counted = any(row.get(name, "") for name in COUNTED)
+        blank = "blank, and the way to the pith given, which is used"
+        return ("unknown", blank) if counted and _way_given(row) else None
     missed, *more = re.split(r"\s*[,;]\s*", word)
     seen = {code_meaning(CORES.name, CENTRE, _FINE.sub("", each)) for each in more}
     if more and _missed(missed) and len(seen) == 1 and seen <= {"arcs", "straight", "rotten"}:

@@ -11,12 +11,14 @@ from functools import cache
 from standage.errors import Problem
 from standage.survey.areas import HEADINGS as CIRCLES
 from standage.survey.class_tallies import CLASSES, class_table
+from standage.survey.event_kinds import kinds_in
 from standage.survey.flat_table import ALL_TABLES, FLAT, tables_needed
 from standage.survey.form_rows import header_place
-from standage.survey.headings import columns_named, without_unit
+from standage.survey.headings import columns_named, heading_of, without_unit
+from standage.survey.note_sheets import LINES_READ, holds_notes, lines_of_notes
 from standage.survey.readings import Reading
-from standage.survey.schema import COUNTS, PLOTS, TABLES, TREES, Table
-from standage.survey.synonyms import plain, synonym_list
+from standage.survey.schema import COUNTS, EVENTS, PLOTS, STANDS, TABLES, TREES, Table
+from standage.survey.synonyms import code_meaning, plain, synonym_list
 from standage.survey.wide_counts import stage_in
 from standage.survey.written import WrittenSurvey
 
@@ -64,11 +66,26 @@ def table_by_headings(rows: Rows, among: Sequence[Table]) -> str | None:
             named |= {"area_m2"}
         if table is COUNTS and not needed <= named:
             named |= needed if {"plot"} <= named and _stages(rows, table) else set()
+        if table is EVENTS and _lists_kinds(rows, named):
+            needed -= {"event"}
         if tables_needed(named) if table is FLAT else needed <= named:
             fitting[table.name] = len(named)
     most = max(fitting.values(), default=0)
     best = [name for name, count in fitting.items() if count == most]
     return best[0] if len(best) == 1 else None
+
+
+def _lists_kinds(rows: Rows, named: set[str]) -> bool:
+    """Whether most cells of a column of kinds, as `Treatment`, name a kind of event."""
+    start = header_place(rows, EVENTS)
+    if start is None or not {"kind", "first_year"} <= named:
+        return False
+    found = [heading_of(EVENTS, cell.strip()) for cell in rows[start]]
+    at = next(place for place, of in enumerate(found) if of and of.column == "kind")
+    cells = [row[at] for row in rows[start + 1 :] if at < len(row) and row[at].strip()]
+    kind = EVENTS.column("kind")
+    kinds = [code_meaning(EVENTS.name, kind, cell) or kinds_in(cell) for cell in cells]
+    return bool(cells) and 2 * sum(map(bool, kinds)) > len(cells)
 
 
 def _circles(rows: Rows, table: Table) -> bool:
@@ -108,7 +125,12 @@ def place_names(
             placed[stem] = [open_names.pop(stem)]
     for stem in list(open_names):
         table = table_words().get(plain(stem))
-        if table and table not in placed and not _lists_stems(table, top, open_names[stem]):
+        if (
+            table
+            and table not in placed
+            and not _lists_stems(table, top, open_names[stem])
+            and not _is_of_notes(table, top(open_names[stem]))
+        ):
             claimed.setdefault(table, []).append(open_names.pop(stem))
     _tell(claimed, survey, f"name of a {what}")
     _place(claimed, placed, survey, what)
@@ -142,7 +164,9 @@ def place_names(
                 survey.unreadable |= {"trees", "stands"}
                 return placed
     for stem, full in open_names.items():
-        _tell_unplaced(stem, full, [name for name in known if name not in placed], survey, what)
+        if not _took_notes(full, top(full), survey, what):
+            missing = [name for name in known if name not in placed]
+            _tell_unplaced(stem, full, missing, survey, what)
     return placed
 
 
@@ -151,6 +175,26 @@ def _lists_stems(table: str, top: Callable[[str], Rows], full: str) -> bool:
     if table != PLOTS.name or "area_m2" in columns_of(top(full), PLOTS):
         return False
     return columns_of(top(full), TREES) >= OF_STEMS
+
+
+def _is_of_notes(table: str, rows: Rows) -> bool:
+    """Whether a sheet named as one of stands or plots has notes in place of their list."""
+    of = {STANDS.name: STANDS, PLOTS.name: PLOTS}.get(table)
+    return of is not None and len(columns_of(rows, of)) < 2 and holds_notes(rows)
+
+
+def _took_notes(full: str, rows: Rows, survey: WrittenSurvey, what: str) -> bool:
+    """Whether a file or sheet holds notes, whose lines are then titles of the survey; what else it
+    has is not read, and said.
+    """
+    if not holds_notes(rows):
+        return False
+    survey.titles += lines_of_notes(f"{survey.book}, sheet {full}" if survey.book else full, rows)
+    note = f"{what} '{full}' {LINES_READ}"
+    if any(sum(bool(cell.strip()) for cell in row) > 2 for row in rows):
+        note += f"; its list {NOT_READ}"
+    survey.notes.append(note)
+    return True
 
 
 def _is_named_as(table: str, stem: str) -> bool:

@@ -153,13 +153,19 @@ def read_survey(
     if problems:
         unknown = [note for note in notes if note.endswith((NOT_KNOWN, NOT_READ, UNDATED))]
         in_order = _in_order(located(problems, stacks), order)
-        raise RefusedSurvey(in_order, readings, [*without_profile, *unknown])
+        rows = {(each.file, each.row) for each in in_order}
+        besides = [each for each in warnings if each.row and (each.file, each.row) not in rows]
+        notes = [*without_profile, *unknown]
+        raise RefusedSurvey(in_order, readings, notes, _in_order(besides, order))
+    sheet_of_rows: dict[str, tuple[str, ...]] = {}
     for name, frame in frames.items():
         if files[name] in stacks:
             place_of = stacks[files[name]].place_of
+            sheet_of_rows[name] = tuple(place_of(row)[0].sheet for row in frame["row"])
             frame["row"] = pd.Series([place_of(row)[1] for row in frame["row"]], dtype=np.int64)
     _take_low_stems(frames["trees"], notes)
     main = _main_species(frames["trees"], keys)
+    _note_main_species(frames, files, main, keys, notes)
     for name in ("counts", "known_age_stems"):
         frames[name]["species"] = (
             frames[name]["species"].where(frames[name]["species"] != "", main).astype(object)
@@ -182,6 +188,7 @@ def read_survey(
         readings=tuple(dict.fromkeys(readings)),
         unused_series=unused_series,
         warnings=tuple(_in_order(warnings, order)),
+        sheets=sheet_of_rows,
         **frames,
     )
 
@@ -320,6 +327,27 @@ def _main_species(trees: pd.DataFrame, keys: tuple[str, ...]) -> str:
     """The commonest species with a profile; of equals the first in the alphabet."""
     numbers = trees.loc[trees["species"].isin(keys), "species"].value_counts()
     return min(numbers.index[numbers == numbers.max()])
+
+
+def _note_main_species(
+    frames: Mapping[str, pd.DataFrame],
+    files: Mapping[str, str],
+    main: str,
+    keys: tuple[str, ...],
+    notes: list[str],
+) -> None:
+    """Rows without a species, taken as the main one, where stems are of several that have a
+    profile.
+    """
+    if frames["trees"]["species"].isin(keys).sum() == (frames["trees"]["species"] == main).sum():
+        return
+    for name in ("counts", "known_age_stems"):
+        if (frames[name]["species"] == "").any():
+            number = int((frames[name]["species"] == "").sum())
+            notes.append(
+                f"{files[name]}: {counted(number, 'row')} without a species taken for {main}, the"
+                " main species of the stems; write the species where it is another"
+            )
 
 
 def _note_what_is_missing(frames: Mapping[str, pd.DataFrame], notes: list[str]) -> None:

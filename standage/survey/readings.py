@@ -34,7 +34,8 @@ class Reading:
 
 class RefusedSurvey(SurveyError):
     """A survey refused by its reader. readings: what was read differently from what was written
-    before it was refused. notes: what should be known before it is mended.
+    before it was refused. notes: what should be known before it is mended. warnings: what looks
+    wrong besides, which mending would bring up next.
     """
 
     def __init__(
@@ -42,7 +43,9 @@ class RefusedSurvey(SurveyError):
         problems: Iterable[Problem],
         readings: Iterable[Reading] = (),
         notes: Iterable[str] = (),
+        warnings: Iterable[Problem] = (),
     ) -> None:
         super().__init__(problems)
         self.readings = tuple(dict.fromkeys(readings))
         self.notes = tuple(notes)
+        self.warnings = tuple(warnings)

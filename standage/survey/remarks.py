@@ -11,7 +11,7 @@ import pandas as pd
 
 from standage.grammar import counted
 from standage.problems import Problem
-from standage.survey.table_cells import REMARKS
+from standage.survey.table_cells import heads_remarks
 
 Files = Mapping[str, str]
 
@@ -92,7 +92,7 @@ def judge_remarks(
     for tree, *said in zip(*(cores[name] for name in ("tree", *OF_A_CORE)), strict=True):
         of_tree.setdefault(tree, []).append(dict(zip(OF_A_CORE, said, strict=True)))
     for name, frame in (("trees", trees), ("cores", cores)):
-        for column in (each for each in frame.columns if each.lower().strip() in REMARKS):
+        for column in (each for each in frame.columns if heads_remarks(each)):
             for cells in frame[frame[column] != ""].to_dict("records"):
                 wanted = [_DOUBTED, _COUNT]
                 if name == "trees":
@@ -122,7 +122,7 @@ def note_scars(frames: Mapping[str, pd.DataFrame], notes: list[str]) -> None:
     number = sum(
         bool(_SCAR.search(cell))
         for name in ("trees", "cores")
-        for column in (each for each in frames[name].columns if each.lower().strip() in REMARKS)
+        for column in (each for each in frames[name].columns if heads_remarks(each))
         for cell, tree in zip(frames[name][column], frames[name]["tree"], strict=True)
         if cell and tree not in scarred
     )

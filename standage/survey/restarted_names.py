@@ -93,10 +93,9 @@ def write_out_names(survey: WrittenSurvey) -> None:
                     reason = "tree numbers begin anew in each stand"
                 _write_out(survey, columns, listed, group, kind, reason)
                 break
+    hold_to_lists(survey)
     if survey.short_names:
         _drop_used(survey)
-    else:
-        hold_to_lists(survey)
     hold_species(survey)
 
 

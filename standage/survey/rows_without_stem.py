@@ -12,7 +12,7 @@ from standage.survey.flat_table import FLAT, table_of
 from standage.survey.readings import Reading
 from standage.survey.references import alike
 from standage.survey.schema import TREES
-from standage.survey.table_cells import NOT_RECORDED, REMARKS
+from standage.survey.table_cells import NOT_RECORDED, heads_remarks
 from standage.survey.written import WrittenSurvey, WrittenTable
 
 NO_STEM = {"none", "no trees", "no tree", "no stems", "empty", "empty plot", "nothing", "nil"}
@@ -122,7 +122,7 @@ def _sums_of_counts(written: WrittenTable, problems: list[Problem]) -> set[int]:
         return set()
     stage, count = (written.header.index(each) for each in ("stage", "count"))
     groups = [written.header.index(each) for each in ("stand", "plot") if each in written.header]
-    remarks = {place for place, name in enumerate(written.header) if name.lower() in REMARKS}
+    remarks = {place for place, name in enumerate(written.header) if heads_remarks(name)}
     found: set[int] = set()
     asked: dict[int, str] = {}
     above: list[tuple[tuple[str, ...], str, int]] = []

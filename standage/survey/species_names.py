@@ -216,17 +216,24 @@ def _unsure(
     keys: tuple[str, ...],
     problems: list[Problem],
 ) -> list[str]:
-    """Names of species with a profile that have a question mark, a problem each."""
+    """Names of species with a question mark that may be of one with a profile, and a question mark
+    alone, a problem each.
+    """
     unsure = []
     for name in HOLDING:
         words = frames[name]["species"]
         for word in [each for each in words.unique() if "?" in each][:SPECIES_COMPARED]:
             key = species_meaning(word.replace("?", "").strip(" ()"), keys)
-            if not isinstance(key, str):
+            if key is None and word.strip("? ()"):
                 continue
             unsure.append(word)
             for row in frames[name].loc[words == word, "row"].head(TOLD_OF_A_COLUMN):
                 advice = f"Write '{key}' if it is taken for that, or another name, as 'not known'."
+                if not isinstance(key, str):
+                    advice = (
+                        "Write the species it is taken for; or 'not known', if nobody can say: it"
+                        " is then tallied only."
+                    )
                 problems.append(
                     Problem(files[name], int(row), "species", f"'{word}'", "a species", advice)
                 )

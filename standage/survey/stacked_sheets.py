@@ -228,7 +228,7 @@ def _name_their_stands(
     parts: Sequence[WrittenTable], plots: set[str], survey: WrittenSurvey
 ) -> bool:
     """Whether all sheets have stands and say nothing of plots: neither by name nor by an area."""
-    titles = [] if "plots" in survey.tables else survey.titles
+    titles = [each for each in survey.titles if not each.of_notes and "plots" not in survey.tables]
     return all(
         any(cells_of(part, "stand"))
         and "plot_area_m2" not in part.header
@@ -353,21 +353,22 @@ def _apart(parts: Sequence[WrittenTable], name: str, survey: WrittenSurvey) -> b
                 )
             )
             return False
-    return name == "cores" or _one_stand(parts, name, survey)
+    if name != "cores":
+        _ask_of_stands(parts, name, survey)
+    return True
 
 
-def _one_stand(parts: Sequence[WrittenTable], name: str, survey: WrittenSurvey) -> bool:
-    """Whether it is plain in which stand the sheets' plots lie; else a problem."""
+def _ask_of_stands(parts: Sequence[WrittenTable], name: str, survey: WrittenSurvey) -> None:
+    """A problem, where it isn't plain in which stand the sheets' plots lie; all else is read on."""
     stands = survey.tables.get("stands")
     plots = [set(cells_of(part, "plot")) - {""} for part in parts]
     if name != FLAT.name or any(any(cells_of(part, "stand")) for part in parts):
-        return True
+        return
     if (stands is not None and len(stands.cells) == 1) or all(len(each) < 2 for each in plots):
-        return True
+        return
     found = "several plots in each of several sheets, and no column stand"
     expected = "it said whether each sheet is a stand of its own"
     advice = "Write a column Stand into each sheet, with the name of the stand in every row."
     survey.problems.append(
         Problem(parts[0].file, parts[0].header_row, "stand", found, expected, advice)
     )
-    return False

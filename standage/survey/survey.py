@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import pandas as pd
@@ -45,7 +45,8 @@ class Survey:
     name. main_species: the commonest species with a profile. known_species: keys of the profiles it
     was read with. readings: what was read differently from what was written. unused_series: ring
     series that no core is called after, `FILE: NAME`. warnings: numbers that are hard to believe,
-    used as written.
+    used as written. sheets: the sheet of each row, by name of a table that was put together from
+    several.
 
     >>> survey
     <Survey small: 1 stands, 95 stems, 25 cores>
@@ -71,6 +72,7 @@ class Survey:
     readings: tuple[Reading, ...] = ()
     unused_series: tuple[str, ...] = ()
     warnings: tuple[Problem, ...] = ()
+    sheets: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
     def survey_season(self, stand: str) -> int:
         """The growing season that had begun last when the stand was surveyed. Raises KeyError for a

@@ -7,6 +7,7 @@ with both, and is never taken for one of them.
 from __future__ import annotations
 
 import difflib
+import re
 import tomllib
 import unicodedata
 from collections.abc import Iterable
@@ -16,6 +17,7 @@ from standage.profiles import models_folder
 from standage.survey.schema import Column
 
 _SEPARATORS = str.maketrans(dict.fromkeys("-_\u2010\u2011\u2012\u2013\u2014\u2212\u00ad.,()", " "))
+_OAK = re.compile(r"QU[A-Z]{2}\d{0,2}", re.IGNORECASE)
 NEAR_WORD = 0.7
 """Similarity (difflib) from which a word is suggested for another."""
 SHORTEST_WORD = 7
@@ -72,6 +74,17 @@ def species_meaning(word: str, keys: Iterable[str]) -> Meaning:
     return listed
 
 
+def is_no_pine(word: str) -> bool:
+    """Whether a word for a species is plainly one for another kind of tree.
+
+    >>> is_no_pine("turkey oak"), is_no_pine("QULA2"), is_no_pine("Longleef")
+    (True, True, False)
+    """
+    words = plain(word).split()
+    known = set(synonym_list("species")["others"]["words"])
+    return bool(known & set(words)) or _OAK.fullmatch(word.strip()) is not None
+
+
 def words_of_species(keys: Iterable[str]) -> dict[str, str]:
     """Words of `SHORTEST_WORD` letters or more for the species with these profiles, without blanks,
     and the key of each.
@@ -108,13 +121,14 @@ def _code_words(table: str, column: str, codes: tuple[str, ...]) -> dict[str, Me
 
 
 def code_meaning(table: str, column: Column, word: str) -> Meaning:
-    """The code that a word in a column of codes stands for.
+    """The code that a word in a column of codes stands for. An apostrophe before it is how
+    spreadsheets mark text.
 
     >>> from standage.survey.schema import TREES
-    >>> code_meaning("trees", TREES.column("status"), "Alive")
-    'live'
+    >>> [code_meaning("trees", TREES.column("status"), word) for word in ("Alive", "'dead")]
+    ['live', 'dead']
     """
-    return _code_words(table, column.name, column.codes).get(plain(word))
+    return _code_words(table, column.name, column.codes).get(plain(word.lstrip("'\u2019")))
 
 
 def yes_or_no(word: str) -> Meaning:

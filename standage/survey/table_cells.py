@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import SupportsIndex
@@ -44,7 +45,14 @@ REMARKS = frozenset(
         *("crew", "surveyor", "observer", "what", "when", "description", "details"),
     )
 )
+_OF_REMARKS = {"notes", "remark", "remarks", "comment", "comments"}
 """Headings over what no table has a column for, and nobody misses (common practice, no source)."""
+
+
+def heads_remarks(heading: str) -> bool:
+    """Whether a heading is over remarks, as `Source / remarks`."""
+    words = set(re.findall("[a-z]+", heading.lower()))
+    return heading.lower().strip() in REMARKS or bool(words & _OF_REMARKS)
 
 
 @dataclass

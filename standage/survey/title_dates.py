@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
 from standage.errors import Problem
-from standage.survey.dates import dates_in
+from standage.survey.dates import dates_in, several_days
 from standage.survey.readings import Reading
 from standage.survey.written import Title, WrittenSurvey, with_column
 
@@ -15,8 +16,11 @@ _MONTH = (
     r"(?:jan(?:uary)?|feb(?:ruary)?|mar(?:ch)?|apr(?:il)?|may|june?|july?|aug(?:ust)?"
     r"|sept?(?:ember)?|oct(?:ober)?|nov(?:ember)?|dec(?:ember)?)"
 )
+_TO = r"\s*(?:-|\u2013|to|and|&)\s*"
 _DATES = re.compile(
-    r"\b\d{1,4}[/.-]\d{1,2}[/.-]\d{1,4}\b"
+    rf"\b{_MONTH}\.? \d{{1,2}}{_TO}(?:{_MONTH}\.? )?\d{{1,2}},? \d{{4}}\b"
+    rf"|\b\d{{1,2}}(?: {_MONTH}\.?)?{_TO}\d{{1,2}} {_MONTH}\.?,? \d{{4}}\b"
+    r"|\b\d{1,4}[/.-]\d{1,2}[/.-]\d{1,4}\b"
     rf"|(?<!plot )(?<!stand )(?<!site )\b\d{{1,2}}(?:st|nd|rd|th)?[ -]{_MONTH}\.?,?[ -]\d{{4}}\b"
     rf"|\b{_MONTH}\.? \d{{1,2}}(?:st|nd|rd|th)?,? \d{{4}}\b",
     re.IGNORECASE,
@@ -28,25 +32,48 @@ _OF_SOMETHING_ELSE = re.compile(
     r"|\brev\b|\bform\b",
     re.IGNORECASE,
 )
-"""Words beside which the date in a title is not that of the survey (common practice, no source)."""
+_OF_SURVEY = re.compile(
+    r"survey|field ?work|\bdates?\b|exam|visit|cruise|sampl|inventor|measured|collected",
+    re.IGNORECASE,
+)
+"""Words beside which the date in a title is not that of the survey, and beside which one in a sheet
+of notes is (common practice, no source)."""
 DATE_IN_TITLE = "date in a title, for want of a survey date"
 
 
 @dataclass(frozen=True)
 class _Found:
+    """A date in a title: the days that it may be, of several days the last; first: then, the first
+    of them, "" for one day.
+    """
+
     title: Title
     cell: str
     days: tuple[str, ...]
+    first: str
 
 
 def _found(titles: Iterable[Title]) -> list[_Found]:
     return [
-        _Found(title, cell, tuple(str(day) for day in dates_in(cell).values()))
+        _Found(title, cell, tuple(map(str, days)), _first_day(cell))
         for title in titles
         if not _OF_SOMETHING_ELSE.search(title.text)
+        and (not title.of_notes or _OF_SURVEY.search(title.text))
         for cell in _DATES.findall(title.text)
-        if dates_in(cell)
+        if (days := _days_in(cell))
     ]
+
+
+def _days_in(cell: str) -> list[dt.date]:
+    """Every day that the cell may be; of several days of field work the last."""
+    several = several_days(cell)
+    return list(dates_in(cell).values()) if several is None else [several[1]]
+
+
+def _first_day(cell: str) -> str:
+    """The first of several days, "" for one."""
+    several = several_days(cell)
+    return "" if several is None else str(several[0])
 
 
 def date_of_titles(titles: Iterable[Title]) -> Reading | None:
@@ -71,6 +98,7 @@ def date_by_title(survey: WrittenSurvey) -> str:
     found = _found(survey.titles)
     if not found:
         return ""
+    found = _within_the_field_work(found)
     first, days = found[0], sorted({day for each in found for day in each.days})
     if len(days) > 1:
         survey.problems.append(
@@ -85,9 +113,24 @@ def date_by_title(survey: WrittenSurvey) -> str:
             )
         )
         return ""
-    reading = date_of_titles(survey.titles)
-    survey.readings += [] if reading is None else [reading]
+    survey.readings.append(
+        Reading(
+            first.title.file, first.title.row, "survey_date", first.cell, days[0], DATE_IN_TITLE
+        )
+    )
     return days[0]
+
+
+def _within_the_field_work(found: list[_Found]) -> list[_Found]:
+    """Without days of single sheets, where a line of notes gives the first and last day of the
+    field work and they lie between.
+    """
+    of_all = [each for each in found if each.title.of_notes and each.first]
+    if len(of_all) != 1:
+        return found
+    (whole,) = of_all
+    between = all(whole.first <= day <= whole.days[0] for each in found for day in each.days)
+    return of_all if between else found
 
 
 def fill_dates_of_stands(survey: WrittenSurvey) -> None:

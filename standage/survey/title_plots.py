@@ -11,10 +11,10 @@ from dataclasses import replace
 from standage.survey.areas import area_in
 from standage.survey.quantities import read_quantity
 from standage.survey.readings import Reading
-from standage.survey.references import OUTSIDE, alike
+from standage.survey.references import alike
 from standage.survey.schema import PLOTS
 from standage.survey.table_cells import NOT_RECORDED
-from standage.survey.written import Stack, Title, WrittenSurvey, WrittenTable, with_column
+from standage.survey.written import Title, WrittenTable, with_column
 
 AREA = PLOTS.column("area_m2")
 LARGEST_PLOT_M2 = 1e4
@@ -32,6 +32,7 @@ _OF_ONE = re.compile(
     rf"|({_SIZE}|{_SIDES})\s+each\b"
     r"|(\d+(?:[.,]\d+)?\s*(?:m|ft|feet)[\s-]+radius)\b"
     rf"|\bplot (?:area|size)\s*(?:of|[:=,])?\s*({_SIZE}|{_SIDES})"
+    rf"|\bplots(?:,| are| were|)\s+({_SIZE}|{_SIDES})"
     rf"|(?<!\d )\bplot\s*[:=,]?\s*({_SIDES})"
     rf"|^(?:area|size)\s*[:=]?\s*({_SIZE}|{_SIDES})"
     r"|(?<!\w)(?:radius|rad|r)\b\.?\s*(?:of|[:=])?\s*(\d+(?:[.,]\d+)?\s*(?:m|ft|feet)\b)"
@@ -69,48 +70,11 @@ def with_titles_of_plots(
         if column not in table.header:
             readings.append(replace(reading, column=column))
             table = with_column(table, column, reading.as_read)
-            table = replace(table, units={**table.units, **_unit_open([reading], column)})
+            table = replace(table, units={**table.units, **unit_open([reading], column)})
     return table
 
 
-def list_plots_by_titles(survey: WrittenSurvey) -> None:
-    """A table of the plots that trees name, in place, where a title says how large they are and
-    which stems were listed.
-    """
-    trees = survey.tables.get("trees")
-    if trees is None or "plots" in survey.tables or "plots" in survey.unreadable:
-        return
-    if not {"plot", "stand"} <= set(trees.header):
-        return
-    stack = trees.stack or Stack((trees,), (0,))
-    said = {part.file: said_of_plots(part, survey.titles) for part in stack.parts}
-    if any(len(each) != 2 for each in said.values()):
-        return
-    plot, stand = trees.header.index("plot"), trees.header.index("stand")
-    first: dict[str, tuple[list[str], int]] = {}
-    for cells, row in zip(trees.cells, trees.rows, strict=True):
-        if cells[plot] and cells[plot].lower() not in {*NOT_RECORDED, *OUTSIDE}:
-            sizes = [each.as_read for each in said[stack.place_of(row)[0].file]]
-            known, _ = first.setdefault(
-                alike(cells[plot]), ([cells[plot], cells[stand], *sizes], row)
-            )
-            if known[2:] != sizes:
-                return
-    if first:
-        survey.readings += [each for of in said.values() for each in of]
-        survey.tables["plots"] = WrittenTable(
-            trees.file,
-            ["plot", "stand", *(str(each.column) for each in next(iter(said.values())))],
-            [own for own, _ in first.values()],
-            [row for _, row in first.values()],
-            trees.header_row,
-            _unit_open([each for of in said.values() for each in of], "area_m2"),
-            stack=trees.stack,
-        )
-        survey.files["plots"] = trees.file
-
-
-def _unit_open(readings: Sequence[Reading], column: str) -> dict[str, str]:
+def unit_open(readings: Sequence[Reading], column: str) -> dict[str, str]:
     """The unit of the areas in titles, where one is a radius without one: not said."""
     return {column: ""} if any(_BARE_RADIUS.fullmatch(each.as_read) for each in readings) else {}
 
@@ -124,26 +88,39 @@ def said_of_plots(table: WrittenTable, titles: Sequence[Title]) -> list[Reading]
         if len({alike(row[place]) for row in table.cells} - {"", *NOT_RECORDED}) > 1:
             texts = [each for each in texts if not _OF_A_SHEET.search(each[0])]
     readings = []
-    for column, pattern in (("area_m2", _OF_ONE), ("min_dbh_cm", _LEAST)):
+    for column in ("area_m2", "min_dbh_cm"):
         found = [
-            (next(part for part in match.groups() if part), match[0], row)
-            for text, row in texts
-            if not _OF_SEEDLINGS.search(text)
-            for clause in _clauses(text, column)
-            for match in pattern.finditer(clause)
-            if not _is_of_stands(match[0], clause)
+            (table.file, *each) for text, line in texts for each in _said_in(text, line, column)
         ]
-        if column == "area_m2":
-            found = [each for each in found if not _is_of_a_stand(each[0])]
-        if not found or not _all_one([cell for cell, _, _ in found]):
+        if not found:
+            found = [
+                (title.file, *each)
+                for title in titles
+                if title.of_notes and not _OF_A_SHEET.search(title.text)
+                for each in _said_in(title.text, title.row, column)
+            ]
+        if not found or not _all_one([cell for _, cell, _, _ in found]):
             continue
-        cell, said, row = found[0]
+        file, cell, said, row = found[0]
         cell = re.sub(r"(?<=\d)-(?=[a-z])", " ", cell, flags=re.IGNORECASE)
         cell = f"radius {cell}" if said.lower().startswith("r") else cell
         area = area_in(cell, "")
         cell = f"{area.square_metres:.10g}" if area and area.square_metres else cell
-        readings.append(Reading(table.file, row, column, said, cell, IN_A_TITLE))
+        readings.append(Reading(file, row, column, said, cell, IN_A_TITLE))
     return readings
+
+
+def _said_in(text: str, row: int | None, column: str) -> list[tuple[str, str, int | None]]:
+    """Each value of the column in a title: the value, the words around it, and the row."""
+    if _OF_SEEDLINGS.search(text):
+        return []
+    found = [
+        (next(part for part in match.groups() if part), match[0], row)
+        for clause in _clauses(text, column)
+        for match in (_OF_ONE if column == "area_m2" else _LEAST).finditer(clause)
+        if not _is_of_stands(match[0], clause)
+    ]
+    return [each for each in found if column != "area_m2" or not _is_of_a_stand(each[0])]
 
 
 def _all_one(cells: Sequence[str]) -> bool:
@@ -152,9 +129,17 @@ def _all_one(cells: Sequence[str]) -> bool:
     """
     if len({_plainly(cell) for cell in cells}) == 1:
         return True
-    areas = [area_in(cell, "") for cell in cells]
-    sizes = [each.square_metres for each in areas if each is not None and each.square_metres]
+    sizes = [size for cell in cells if (size := _square_metres(cell))]
     return len(sizes) == len(cells) and max(sizes) < (1 + ROUNDING) * min(sizes)
+
+
+def _square_metres(cell: str) -> float | None:
+    """The area that a title says; None for one without a unit. [m2]"""
+    area = area_in(cell, "") or area_in(f"radius {cell}", "")
+    if area is not None:
+        return area.square_metres
+    quantity = read_quantity(cell.replace("-", " "), AREA, "m2", "")
+    return None if quantity is None or quantity.two else quantity.value
 
 
 def _is_of_stands(said: str, clause: str) -> bool:

@@ -43,11 +43,24 @@ NO_ROW = "no row for the stage"
 STAGES = ", ".join(STAGE.codes)
 TALLER = "emerging: stem begun, below breast height; sapling: breast height reached"
 _UP_TO = re.compile(
-    r"(?:[<>=\u2264\u2265]+|\b(?:under|below|over|above|up to|to|less than)\b)\s*"
+    r"(?:[<>=\u2264\u2265]+|\b(?:under|below|over|above|up to|to|less than)\b"
+    r"|\b[lg][te](?=\s?\d))\s*"
     r"\d+(?:[.,]\d+)?\s*(?:m|cm|ft|feet|in|inch|inches|['\"])?(?!\w)\.?(?:\s*(?:dbh|tall|high))?",
     re.IGNORECASE,
 )
 """A limit beside the name of a stage: `Saplings <2"`."""
+_LENGTH = r"\d+(?:[.,]\d+)?\s*(?:m|cm|ft|feet|in|inch|inches|['\"])?"
+_SIZES = re.compile(
+    rf"\(?\b({_LENGTH}\s*radius)\b\)?"
+    rf"|\b{_LENGTH}\s*(?:-|\u2013|to)\s*{_LENGTH}(?!\w)\.?(?:\s*(?:dbh|tall))?",
+    re.IGNORECASE,
+)
+"""Sizes of plants, or the radius of what they were counted on, beside the name of a stage."""
+_FROM_GRASS = re.compile(
+    r"grass(?:[ -]stage)?\s*(?:-|to|up to)\s*"
+    r"(?:4\.5\s*(?:ft|feet|')|1\.(?:3|37|4)\s*m|bh\b|dbh\b|breast height)",
+    re.IGNORECASE,
+)
 _LIMIT = re.compile(r"(\d+(?:[.,]\d+)?)\s*(m|cm|ft|feet|in|inches)\b", re.IGNORECASE)
 IN_CENTIMETRES = {"m": 100, "cm": 1, "ft": 30.48, "feet": 30.48, "in": 2.54, "inches": 2.54}
 BREAST_HEIGHTS_CM = (129.0, 141.0)
@@ -60,7 +73,8 @@ def stage_in(heading: str) -> Meaning:
     >>> stage_in("# Germinants"), stage_in("No. of grass-stage seedlings"), stage_in("slope")
     ('germinant', 'grass', None)
     """
-    words = without_unit(_UP_TO.sub(" ", heading))[0].split()
+    bare = _SIZES.sub(" ", heading.replace("_", " "))
+    words = without_unit(_UP_TO.sub(" ", bare))[0].split()
     own = [word for word in words if word not in BESIDES]
     meaning = code_meaning(COUNTS.name, STAGE, " ".join(own) or " ".join(words))
     if meaning is None and own:  # two words for one stage, as in `Bolting / rocket`
@@ -99,6 +113,8 @@ def with_a_row_for_each_stage(survey: WrittenSurvey) -> None:
     for place, stage in stages.items():
         if asked := _other_limit(written, own[place], stage):
             survey.problems.append(asked)
+    _take_bolting(survey, written, own, stages)
+    written, stages = _added_up(survey, written, own, stages)
     for stage in dict.fromkeys(stages.values()):
         alike = [own[place] for place, each in stages.items() if each == stage]
         if len(alike) > 1:
@@ -134,13 +150,62 @@ def with_a_row_for_each_stage(survey: WrittenSurvey) -> None:
     survey.tables[COUNTS.name] = replace(written, header=header, cells=cells, rows=rows)
 
 
+def _take_bolting(
+    survey: WrittenSurvey, written: WrittenTable, own: dict[int, str], stages: dict[int, str]
+) -> None:
+    """`Grass stage to 4.5 ft` beside `Grass stage`: the plants between, in place."""
+    grass = [place for place, stage in stages.items() if stage == "grass"]
+    above = [place for place in grass if _FROM_GRASS.search(own[place])]
+    if len(grass) == 2 and len(above) == 1 and "emerging" not in stages.values():
+        (place,) = above
+        stages[place] = "emerging"
+        why = "from the grass stage to breast height"
+        at = (written.file, written.header_row, "stage")
+        survey.readings.append(Reading(*at, own[place], "emerging", why))
+
+
+def _added_up(
+    survey: WrittenSurvey, written: WrittenTable, own: dict[int, str], stages: dict[int, str]
+) -> tuple[WrittenTable, dict[int, str]]:
+    """The table with the size classes of a stage, as `Grass <1 in` and `Grass >1 in`, added up in
+    the first of their columns; a row that lacks one stays as it is, to be asked about.
+    """
+    for stage in dict.fromkeys(stages.values()):
+        places = [place for place, each in stages.items() if each == stage]
+        classes = {
+            _UP_TO.sub(" ", own[place].replace("_", " ")).strip().lower() for place in places
+        }
+        limits = [_UP_TO.search(own[place].replace("_", " ")) for place in places]
+        if len(places) < 2 or len(classes) > 1 or not all(limits):
+            continue
+        cells = []
+        for row in written.cells:
+            counts = [row[place] for place in places]
+            if all(each.isdecimal() for each in counts):
+                total = str(sum(map(int, counts)))
+                row = [total if at == places[0] else cell for at, cell in enumerate(row)]
+            elif odd := [each for each in counts if not each.isdecimal()]:
+                row = [odd[0] if at == places[0] else cell for at, cell in enumerate(row)]
+            cells.append(row)
+        both = "' and '".join(own[place] for place in places)
+        where = (written.file, written.header_row, "stage")
+        why = "size classes of one stage"
+        survey.readings.append(Reading(*where, both, f"{stage}, added up", why))
+        header = ["" if at in places[1:] else name for at, name in enumerate(written.header)]
+        cells = [["" if at in places[1:] else c for at, c in enumerate(row)] for row in cells]
+        written = replace(written, header=header, cells=cells)
+        stages = {place: each for place, each in stages.items() if place not in places[1:]}
+    return written, stages
+
+
 def _areas_in_headings(
     survey: WrittenSurvey, written: WrittenTable, stages: dict[int, str]
 ) -> dict[int, str]:
     """The areas [m2] that headings of stages say in brackets, by place, listed."""
     found = {}
     for place, heading in stages.items():
-        areas = [area_in(inside, "") for inside in IN_BRACKETS.findall(heading)]
+        inside = {*IN_BRACKETS.findall(heading), *filter(None, _SIZES.findall(heading))}
+        areas = [area_in(each, "") for each in inside]
         said = [each.square_metres for each in areas if each is not None and each.square_metres]
         if len(said) == 1:
             found[place] = f"{said[0]:.10g}"
@@ -206,6 +271,8 @@ def _blank(written: WrittenTable, row: int, heading: str, cell: str) -> Problem:
     what = f"'{cell}'" if cell else "a blank cell"
     found = f"{what}, which may mean that there was none, or that nobody looked"
     advice = "Write 0, or N/A if it was not searched."
+    if not cell:
+        advice += " One line above the headings, `blank = 0`, answers for all."
     return Problem(written.file, row, heading, found, COUNT_EXPECTED, advice)
 
 

@@ -113,11 +113,14 @@ def row_in_words(file: str, row: int, stacks: Mapping[str, Stack]) -> str:
 
 @dataclass(frozen=True)
 class Title:
-    """A row above the headings of a table: its file, row, and cells in one text."""
+    """A row above the headings of a table, or of a sheet of notes: its file, row, and cells in one
+    text.
+    """
 
     file: str
     row: int
     text: str
+    of_notes: bool = False
 
 
 @dataclass
@@ -129,7 +132,8 @@ class WrittenSurvey:
     of names is a number with decimals in a workbook, by table and column. mapping: what a mapping
     file says, by name of file or sheet. short_names: by kind of name, what a short one may stand
     for where names begin anew in each group. stemless: rows of a table that say of a plot only that
-    it has no stem. titles: rows above the headings. doubts: what looks wrong, used as written.
+    it has no stem. titles: rows above the headings, and of sheets
+    of notes. doubts: what looks wrong, used as written.
     rings: content of the decadal ring-width files by name, `rings/FILE`. book: name of the workbook
     that holds the tables, "" without one.
     """

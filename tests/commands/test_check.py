@@ -48,6 +48,21 @@ def test_years_of_rings_without_a_word_on_crossdating_keep_the_clean_bill_back(t
     assert "No problems found" not in printed
 
 
+def test_a_history_lost_for_one_diameter_is_said_first(tmp_path):
+    trees = trees_of(AGES[:8])
+    trees[2]["dbh_cm"] = "N/A"
+    folder = of(trees=trees, cores=cores_of(trees, AGES[:8], chosen=[2, 6])).write(tmp_path)
+    first = check(folder).splitlines()[0]
+    assert "7 stems have a diameter and 8 are needed" in first and trees[2]["tree"] in first
+
+
+def test_oaks_among_pines_stop_no_run(tmp_path):
+    trees = [*trees_of(AGES[:8]), *trees_of(AGES[:6], species="turkey oak", prefix="u")]
+    folder = of(trees=trees, cores=cores_of(trees, AGES[:8], chosen=[2])).write(tmp_path)
+    printed = check(folder)
+    assert "will stop" not in printed and "6 turkey oak" in printed
+
+
 def test_a_stand_of_which_much_is_missing_ends_the_check_with_what_run_will_do(tmp_path):
     trees = [*trees_of(AGES[:8]), *trees_of(AGES[:6], species="unnamed", prefix="u")]
     folder = of(trees=trees, cores=cores_of(trees, AGES[:8], chosen=[2])).write(tmp_path)
@@ -120,8 +135,30 @@ def test_all_names_what_takes_no_part_and_so_does_a_file(tmp_path):
     survey = read_survey(folder)
     readings_writer(survey.readings, account(survey))(tmp_path)
     rows = (tmp_path / "left_out.csv").read_text().splitlines()
-    assert rows[0] == "what,name,row,part,reason"
+    assert rows[0] == "what,name,row,part,reason,sheet"
     assert any(row.startswith(f"stems,{trees[3]['tree']},5,tallied,") for row in rows[1:])
+
+
+def test_what_takes_no_part_names_its_sheet_where_there_are_several(tmp_path):
+    for plot, dead in (("A1", "L"), ("A2", "D")):
+        wide = 20 if dead == "L" else 22.5
+        rows = [f"{tree},LLP,{wide + tree},L,30,{60 + tree},arcs" for tree in range(1, 10)]
+        rows += [f"10,LLP,30,{dead},,,"]
+        title = '"Ash tract 2021-02-10, 0.1 ha plots, stems from 5 cm dbh",,,,,,'
+        head = "Tree,Sp,DBH cm,L/D,CoreHt_cm,Rings,Pith"
+        (tmp_path / f"{plot}.csv").write_text("\n".join([title, head, *rows]) + "\n")
+    survey = read_survey(tmp_path)
+    (dead_one,) = account(survey).of("stems").unused
+    assert (dead_one.row, dead_one.sheet) == (12, "A2")
+
+
+def test_what_looks_wrong_is_counted_beside_problems(tmp_path):
+    trees = trees_of(AGES[:10])
+    cores = cores_of(trees, AGES[:10], chosen=[2, 6])
+    trees[2]["note"], trees[5]["dbh_cm"] = "dead in spring", "thick"
+    folder = of(trees=trees, cores=cores).write(tmp_path / "s")
+    refused, full = (check(str(folder), *words, exit_code=BAD_INPUT) for words in ((), ("--all",)))
+    assert "look wrong, too" in refused and "dead in spring" in full
 
 
 def test_species_without_a_profile_are_learnt_of_all_sheets_at_once(tmp_path):
@@ -159,7 +196,7 @@ def test_a_profile_that_ages_refuses_is_refused_by_check(tmp_path):
 @pytest.fixture
 def missing(tmp_path):
     """A survey of which six in fourteen stems have a species that nobody knows."""
-    trees = [*trees_of(AGES[:8]), *trees_of(AGES[:6], species="pond-cypress", prefix="u")]
+    trees = [*trees_of(AGES[:8]), *trees_of(AGES[:6], species="pond-tree", prefix="u")]
     return of(trees=trees, cores=cores_of(trees, AGES[:8], chosen=[2])).write(tmp_path / "survey")
 
 

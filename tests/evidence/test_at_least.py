@@ -11,7 +11,8 @@ from standage.errors import SurveyError
 from standage.evidence import core, date_trees, evidence_over_years, read_cores, ring_count
 from standage.evidence.account import account
 from standage.evidence.height import delay_pmf_prior, normal_nodes
-from standage.evidence.tree_ages import LEAST_AGE
+from standage.evidence.tree_ages import LEAST_AGE, THE_PRIORS
+from standage.evidence.tree_blocks import date_block, tree_blocks
 from standage.profiles import load_profile
 from standage.stand.build import build_stands
 from standage.survey.reading import read_survey
@@ -63,25 +64,25 @@ def test_counted_rings_bound_it_by_the_distribution_of_the_count(tmp_path):
 
 
 def test_years_before_a_bound_are_all_alike_up_to_longevity(tmp_path):
-    table = date_trees(survey_of(tmp_path, CROSSDATED), level=0.9)
-    earliest = 2023 - int(LONGLEAF["longevity.years"])
-    years = np.arange(earliest, 1951)
-    row = table.iloc[0]
+    readings = readings_of(tmp_path, CROSSDATED)
+    (rows,) = tree_blocks(readings, np.zeros(1, dtype=int), LONGLEAF)
+    found = date_block(readings, rows, LONGLEAF, 0.9)
+    years = np.arange(2023 - int(LONGLEAF["longevity.years"]), 1951)
     for point, share in (("low", 0.05), ("median", 0.5), ("high", 0.95)):
         expected = np.quantile(years, share, method="inverted_cdf")
-        assert row[f"coring_height_year_{point}"] == pytest.approx(expected, abs=1)
-    assert np.isnan(row["rings_added_centre_median"])
+        assert found[f"coring_height_year_{point}"][0] == pytest.approx(expected, abs=1)
 
 
-def test_a_bound_says_less_than_the_same_count_with_its_centre(tmp_path):
-    table = date_trees(
-        survey_of(tmp_path, CROSSDATED, "crossdated,1950,2022,,no,arcs", height="30"), level=0.9
-    )
-    bound, whole = (
-        row["establishment_year_high"] - row["establishment_year_low"]
-        for _, row in table.iterrows()
-    )
-    assert bound > 3 * whole
+def test_the_table_of_a_least_number_holds_its_bounds_and_nothing_of_the_prior(tmp_path):
+    rows = [CROSSDATED, "crossdated,1950,2022,,no,arcs"]
+    bound, whole = date_trees(survey_of(tmp_path, *rows, height="30"), level=0.9).to_dict("records")
+    below = np.cumsum(delay_pmf_prior(LONGLEAF, 30.0))
+    latest = 1950 - int(np.argmax(below >= 0.05))
+    assert bound["coring_height_year_high"] == 1950
+    assert bound["establishment_year_high"] == latest and bound["age_low"] == 2022 - latest + 1
+    blank = [name for name in THE_PRIORS if np.isnan(bound[name])]
+    assert blank == list(THE_PRIORS) and "establishment_year_median" in blank
+    assert not any(np.isnan(whole[name]) for name in THE_PRIORS)
 
 
 def test_a_bound_and_a_whole_core_of_one_height_leave_the_whole_core(tmp_path):

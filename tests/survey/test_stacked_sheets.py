@@ -158,6 +158,16 @@ def test_stand_and_day_by_the_list_of_plots_and_what_lies_beside(tmp_path):
     assert "Fire history: what happened, and when, is read from a table events" in notes
 
 
+def test_a_workbook_of_stems_beside_csv_files_is_a_problem(tmp_path, sheets):
+    rows = [f"{tree},A1,LLP,{20 + tree},live" for tree in (1, 2)]
+    (tmp_path / "trees.csv").write_text("\n".join(["Tree,Plot,Sp,DBHcm,status", *rows]) + "\n")
+    save(tmp_path / "rest of it.xlsx", sheets)
+    with pytest.raises(SurveyError) as refused:
+        read_survey(tmp_path)
+    (asked,) = [each for each in refused.value.problems if each.file == "rest of it.xlsx"]
+    assert "lists stems or cores ('Plot 1')" in asked.found
+
+
 def test_a_remark_below_the_list_is_told_of(tmp_path, sheets):
     remark = "Remark: the stand was logged around 1930, burned every other winter since 2001."
     sheets["Plot 3"].append([remark])

@@ -1,0 +1,83 @@
+"""What a line above the headings, or a line of notes, says of blank cells: `Species blank =
+longleaf`, `blank = 0` over counts.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+from standage.survey.flat_table import FLAT, table_of
+from standage.survey.headings import heading_of
+from standage.survey.readings import Reading
+from standage.survey.schema import CORES, COUNTS, TREES
+from standage.survey.wide_counts import stage_in
+from standage.survey.written import WrittenSurvey, WrittenTable
+
+TABLES_WITH_LEGENDS = (FLAT.name, TREES.name, CORES.name, COUNTS.name)
+MAY_BE_SAID = ("species", "centre", "status", "dating")
+"""Columns whose blank cells a line may settle: words, never measurements."""
+NEEDS = {"centre": ("ring_count", "first_ring_year"), "dating": ("ring_count", "first_ring_year")}
+"""Columns of which one must be filled for a row to hold a core."""
+NONE = {"0", "none", "zero", "nil", "none found"}
+_BLANK = re.compile(
+    r"(?:^|[;,.(\[]\s*)(?:(?P<before>[^;,.=()]{1,30}?)\s+)?blanks?(?:\s+(?P<after>[^;,.=()]{1,30}?))?"
+    r"\s*(?:=|means?|is|are)\s*(?P<value>[^;,.)\]]{1,30})",
+    re.IGNORECASE,
+)
+
+
+def fill_by_legends(survey: WrittenSurvey) -> None:
+    """Fill blank cells as such lines say, in place; each line is listed."""
+    for name in TABLES_WITH_LEGENDS:
+        written = survey.tables.get(name)
+        if written is None:
+            continue
+        files = {part.file for part in written.stack.parts} if written.stack else {written.file}
+        texts = [
+            (title.file, title.row, title.text)
+            for title in survey.titles
+            if title.file in files or title.of_notes
+        ]
+        texts += [(written.file, written.header_row, own) for own in written.headings.values()]
+        for file, row, text in texts:
+            for said in _BLANK.finditer(text):
+                survey.tables[name] = _filled(survey, survey.tables[name], name, said, (file, row))
+
+
+def _filled(
+    survey: WrittenSurvey,
+    written: WrittenTable,
+    name: str,
+    said: re.Match[str],
+    at: tuple[str, int],
+) -> WrittenTable:
+    """The table with the blank cells of the column that a line names, or of all stages."""
+    value = said["value"].strip()
+    named = (said["before"] or said["after"] or "").strip()
+    heading = heading_of(table_of(name), named) if named else None
+    places: list[int] = []
+    if heading is not None and heading.column in MAY_BE_SAID and heading.column in written.header:
+        places = [written.header.index(heading.column)]
+    elif name == COUNTS.name and value.lower() in NONE and named.lower() in ("", "cells", "cell"):
+        value = "0"
+        places = [
+            place for place, own in enumerate(written.header) if isinstance(stage_in(own), str)
+        ]
+        places += [written.header.index("count")] if "count" in written.header else []
+    needs = NEEDS.get(heading.column, ()) if heading is not None else ()
+    needed = [written.header.index(each) for each in needs if each in written.header]
+    cells, number = [], 0
+    for row in written.cells:
+        if not needed or any(row[place] for place in needed):
+            number += sum(not row[place] for place in places)
+            row = [
+                value if place in places and not cell else cell for place, cell in enumerate(row)
+            ]
+        cells.append(row)
+    if not number:
+        return written
+    column = written.header[places[0]] if len(places) == 1 else "count"
+    why = f"{number} blank cells, by a line on them"
+    survey.readings.append(Reading(*at, column, said[0].strip(" ;,.(["), value, why))
+    return replace(written, cells=cells)

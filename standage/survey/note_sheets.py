@@ -1,0 +1,53 @@
+"""Sheets of notes, as `Field work | 11-13 June 2024`: no table, but lines that may say when the
+survey was done and how large its plots are.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from standage.survey.written import Title
+
+LINES = 2
+"""Lines of a word and what it means, one under another, that make a sheet one of notes
+(assumption)."""
+LINES_READ = "holds notes: only dates of the survey and sizes of plots are looked for in its lines"
+LONGEST = 300
+"""Letters of a line; a longer one is a story."""
+
+Rows = Sequence[Sequence[str]]
+
+
+def holds_notes(rows: Rows) -> bool:
+    """Whether the first rows of a sheet are words and what they mean, side by side, or sentences,
+    and not the headings of a list.
+
+    >>> holds_notes([["Site notes"], ["Date", "2024-06-11"], ["Plots", "0.1 ha each"]])
+    True
+    >>> holds_notes([["plot", "area"], ["1", "400"], ["2", "400"]])
+    False
+    """
+    filled = [cells for row in rows if (cells := [cell.strip() for cell in row if cell.strip()])]
+    if not filled or len(filled[0]) > 2:
+        return False
+    pairs = 0
+    for cells in filled:
+        if len(cells) > 2:
+            break
+        pairs += _begins_with_words(cells[0]) and (len(cells) == 2 or " " in cells[0])
+    return pairs >= LINES and all(_begins_with_words(cells[0]) for cells in filled[:LINES])
+
+
+def lines_of_notes(file: str, rows: Rows) -> list[Title]:
+    """The lines of a sheet of notes: rows of one or two cells."""
+    titles = []
+    for row, record in enumerate(rows, 1):
+        cells = [cell.strip() for cell in record if cell.strip()]
+        text = ": ".join(cells)
+        if 0 < len(cells) <= 2 and len(text) <= LONGEST:
+            titles.append(Title(file, row, text, of_notes=True))
+    return titles
+
+
+def _begins_with_words(cell: str) -> bool:
+    return sum(map(str.isalpha, cell)) > 1

@@ -1,0 +1,118 @@
+"""The area on which seedlings were counted where only a title, or a line of notes, gives it: `4
+milacre quadrats per plot`.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+
+from standage.survey.areas import area_in
+from standage.survey.quantities import read_quantity
+from standage.survey.readings import Reading
+from standage.survey.schema import COUNTS
+from standage.survey.title_plots import IN_A_TITLE, said_of_plots
+from standage.survey.wide_counts import IN_BRACKETS
+from standage.survey.written import Title, WrittenSurvey, WrittenTable, with_column
+
+AREA = COUNTS.column("area_m2")
+_UNIT = r"(?:ha|hectares?|ac|acres?|m2|m²|m\^2|sq\.? ?m|sq\.? ?ft|ft2|ft²)\b"
+_SIZE = (
+    rf"(?:\d+(?:\.\d+)?\s*(?:m|ft)?\s*[x×]\s*\d+(?:\.\d+)?\s*(?:m|ft)\b"
+    rf"|\d+\s*/\s*\d+(?:st|th)?[\s-]*{_UNIT}|\d*\.?\d+[\s-]*{_UNIT}"
+    r"|\d+(?:\.\d+)?[\s-]*(?:m|ft|feet)[\s-]+radius\b"
+    r"|(?:radius|r)\s*(?:=|of)?\s*\d+(?:\.\d+)?\s*(?:m|ft|feet)\b|mil-?acres?\b)"
+)
+_SIZES = re.compile(rf"(?<![\d/.]){_SIZE}", re.IGNORECASE)
+_OF_SUBPLOTS = re.compile(
+    rf"(?<![\d/.])({_SIZE})(?:\s*\([^)]*\))?(?:[\s-]+\w+){{0,3}}?[\s-]+(?:sub-?plots?|quadrats?|quads|frames)\b",
+    re.IGNORECASE,
+)
+_OF_SEEDLINGS = re.compile(
+    r"\b(?:seedlings?|regen\w*|reproduction|mil-?acres?|sub-?plots?|quadrats?|quads)\b",
+    re.IGNORECASE,
+)
+_OF_TOTALS = re.compile(r"\b(?:total|altogether|combined|together|in all|sum)\b", re.IGNORECASE)
+SAME = 0.02
+"""Two sizes are one if they differ by less (assumption). [share]"""
+
+
+def take_areas_of_titles(survey: WrittenSurvey) -> None:
+    """A column of areas for counts that have none, in place, where the titles of their sheet, or
+    else the notes, give one size of what seedlings were counted on; listed.
+    """
+    written = survey.tables.get(COUNTS.name)
+    if written is None or AREA.name in written.header or not written.cells:
+        return
+    if any(_area(inside) for own in written.header for inside in IN_BRACKETS.findall(own)):
+        return  # headings of stages say their own
+    own = [title for title in survey.titles if title.file == written.file]
+    notes = [title for title in survey.titles if title.of_notes]
+    found = _sizes(own) or _sizes(notes)
+    if not found and len(bare := _bare_sizes(own)) == 1 and not _is_of_plots(survey, bare[0][1]):
+        found = bare
+    if not found or max(size for _, size, _ in found) > (1 + SAME) * found[0][1]:
+        return
+    title, size, said = found[0]
+    survey.readings.append(
+        Reading(title.file, title.row, AREA.name, said, f"{size:.10g} m2", IN_A_TITLE)
+    )
+    survey.tables[COUNTS.name] = with_column(written, AREA.name, f"{size:.10g}")
+
+
+def _sizes(titles: Sequence[Title]) -> list[tuple[Title, float, str]]:
+    """Every size of subplots in some titles, and every size beside words of seedlings alone,
+    smallest first.
+    """
+    found = []
+    for title in titles:
+        if not _OF_SEEDLINGS.search(title.text) or _OF_TOTALS.search(title.text):
+            continue
+        said = _OF_SUBPLOTS.findall(title.text) or _SIZES.findall(title.text)
+        found += [(title, size, each) for each in said if (size := _area(each))]
+    return sorted(found, key=lambda each: each[1])
+
+
+def _bare_sizes(titles: Sequence[Title]) -> list[tuple[Title, float, str]]:
+    """The sizes in titles of a sheet of counts that say of nothing what they are."""
+    return [
+        (title, size, said)
+        for title in titles
+        if not _OF_TOTALS.search(title.text)
+        for said in _SIZES.findall(title.text)
+        if (size := _area(said))
+    ]
+
+
+def _is_of_plots(survey: WrittenSurvey, size: float) -> bool:
+    """Whether a size is that of the plots of stems, by what titles or the table of plots say, or
+    may be, because nothing says theirs.
+    """
+    plots: list[float | None] = []
+    for name in ("flat", "trees"):
+        if (trees := survey.tables.get(name)) is not None:
+            for part in trees.stack.parts if trees.stack else (trees,):
+                said = said_of_plots(part, survey.titles)
+                plots += [_area(each.as_read) for each in said if each.column == "area_m2"]
+            plots += _column(trees, "plot_area_m2")
+    if (table := survey.tables.get("plots")) is not None:
+        plots += _column(table, "area_m2")
+    known = [each for each in plots if each]
+    return not known or any(abs(each - size) <= SAME * each for each in known)
+
+
+def _column(table: WrittenTable, name: str) -> list[float | None]:
+    if name not in table.header:
+        return []
+    at, unit = table.header.index(name), table.units.get(name) or "m2"
+    return [_area(row[at], unit) for row in table.cells]
+
+
+def _area(text: str, unit: str = "m2") -> float | None:
+    """An area as written; None for anything else. unit: of a bare number. [m2]"""
+    text = text.replace("-", " ").strip()
+    area = area_in(text, "")
+    if area is not None:
+        return area.square_metres
+    quantity = read_quantity(text, AREA, unit, "")
+    return None if quantity is None or quantity.two else float(quantity.value)
