@@ -17,6 +17,7 @@ from standage.findings.intervals import Interval
 Kind = Literal[
     "structure",
     "minimum age",
+    "next oldest",
     "one of two ages",
     "count in doubt",
     "share over age",
@@ -49,6 +50,7 @@ KINDS: tuple[Kind, ...] = get_args(Kind)
 KIND_MEANINGS = {
     "structure": "even-aged, two-aged or uneven-aged",
     "minimum age": "of the stand, at least `low` years: the oldest cored tree",
+    "next oldest": "of the cored trees, where the oldest may be younger",
     "one of two ages": "of the oldest cored tree, where its ages lie apart",
     "count in doubt": "that the oldest cored tree's count is grossly off",
     "share over age": "",

@@ -143,7 +143,10 @@ def _minimum_age(of: Make, unit: UnitFindings, level: float) -> Iterator[Claim]:
         subject=tree, rows=f"tree {tree}", interval=age, unit="years",
     )  # fmt: skip
     own = unit.trees[unit.trees["tree"] == tree].iloc[0]
-    for first, last, held in read_spans(own["separate_years"]):
+    spans = read_spans(own["separate_years"])
+    if spans:  # of the younger age it may not be the oldest
+        yield from _next_oldest(of, unit, tree, level)
+    for first, last, held in spans:
         oldest, youngest = season + 1 - first, season + 1 - last
         yield _claim(
             of, "one of two ages", "inside", "the cored trees", "age of the oldest cored tree",
@@ -155,6 +158,24 @@ def _minimum_age(of: Make, unit: UnitFindings, level: float) -> Iterator[Claim]:
         yield _claim(
             of, "count in doubt", "none", "the cored trees", "that the count is off by years",
             doubt, "tree_dates", "misread_probability", subject=tree, rows=f"tree {tree}",
+        )  # fmt: skip
+
+
+def _next_oldest(of: Make, unit: UnitFindings, oldest: str, level: float) -> Iterator[Claim]:
+    """The oldest of the other cored living trees."""
+    trees = unit.trees
+    others = trees[
+        (trees["basis"] == "cored")
+        & (trees["status"] == "live")
+        & (trees["tree"] != oldest)
+        & trees["age_median"].notna()
+    ].sort_values("age_median", ascending=False, kind="stable")
+    for row in others.head(1).to_dict("records"):
+        tree = str(row["tree"])
+        yield _claim(
+            of, "next oldest", "at least", "the cored trees", "age of the next oldest cored tree",
+            (1 + level) / 2, "tree_dates", "age_*", subject=tree, rows=f"tree {tree}",
+            interval=Interval.of(row, "age"), unit="years",
         )  # fmt: skip
 
 

@@ -78,10 +78,10 @@ class StandBrief:
         most.
         """
         named = self.veterans[:most]
-        of = f"{len(named)} of {self.likely}" if self.likely > len(named) else f"{self.likely}"
+        shown = f"the {len(named)} oldest" if self.likely > len(named) else "oldest first"
         if not named:
             return (f"{self.old}; of none is it likelier than not.",)
-        return (f"{self.old}; likelier so than not, oldest first ({of}):", *named)
+        return (f"{self.old}; {self.likely} likelier so than not, {shown}:", *named)
 
 
 @dataclass(frozen=True)
@@ -185,6 +185,8 @@ def _old(unit: UnitFindings) -> str:
 def _veteran(row: Row, unit: UnitFindings) -> str:
     """A tree with its age, the chance that it is over the age to spare, and its scar and note."""
     age = age_words(row["age_low"], row["age_median"], row["age_high"]).removeprefix("about ")
+    if row["dated_by"] == "size":  # an age would say too much of one of many of its size
+        age = ""
     dated = unit.trees[unit.trees["tree"] == row["tree"]].iloc[0]
     if dated["separate_years"]:
         age = tree_age_words(dated.to_dict())

@@ -293,9 +293,13 @@ def _oldest(claims: Sequence[Claim], survey_year: int, common: bool) -> list[str
         for claim in _of_kind(claims, "count in doubt")
     )
     when = "" if common else f" in {survey_year}"
+    after = "".join(
+        f"; next {claim.subject}, {age_words(*claim.interval)}"
+        for claim in _of_kind(claims, "next oldest")
+    )
     return [
-        f"Oldest cored tree{when}: {claim.subject},"
-        f" {either if ages else age_words(*claim.interval)}{doubt}."
+        f"Oldest cored living tree{when}: {claim.subject},"
+        f" {either if ages else age_words(*claim.interval)}{doubt}{after}."
         for claim in _of_kind(claims, "minimum age")
     ]
 

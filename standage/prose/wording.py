@@ -18,6 +18,7 @@ from standage.grammar import after_number, listed
 WIDE_INTERVAL = 40  # from this width on a median year is rounded to 5 (assumption) [years]
 VERY_WIDE_INTERVAL = 100  # and from this one on to the nearest 10 (assumption) [years]
 _AFTER_SIGN = re.compile(r"([<>]) (?=\d)")
+_YEARS = re.compile(r"\b(\d{4})-(?=\d{4}\b)")
 NOT_KNOWN = "can't be told from this survey"
 
 
@@ -130,12 +131,13 @@ def age_words(low: float, middle: float, high: float) -> str:
 
 
 def unbroken(words: str) -> str:
-    """Words whose figures keep their signs at line ends.
+    """Words whose figures keep their signs, and spans of years their ends, at line ends.
 
     >>> unbroken("about 5 % (> 99 %)")
     'about 5\\xa0% (>\\xa099\\xa0%)'
     """
-    return _AFTER_SIGN.sub("\\1\u00a0", words).replace(" %", "\u00a0%")
+    words = _YEARS.sub("\\1\u2011", _AFTER_SIGN.sub("\\1\u00a0", words))
+    return words.replace(" %", "\u00a0%")
 
 
 def either_words(ranges: Iterable[tuple[float, float, float]], unit: str = "") -> str:
@@ -203,7 +205,7 @@ def amount_words(low: float, middle: float, high: float, unit: str, *, median: b
     if least == most:
         return f"about {about}{counted_in}"
     if not median:
-        return f"{least} to {most}{counted_in}"
+        return f"{f'{least} to' if low >= 0.1 else 'up to'} {most}{counted_in}"
     return f"about {about}{counted_in} ({least} to {most})"
 
 

@@ -20,5 +20,6 @@ def young_sentences(claims: Iterable[Claim], measures: Measures) -> list[str]:
     begun, ended = (between_words(own["young years", end].interval) for end in ("first", "last"))
     return [
         f"A young cohort ({shown_percent(cohort.probability)}), mostly too small to core, begun"
-        f" {begun}, ended {ended}; plants: {measures.density(*own['young plants', ''].interval)}."
+        f" {begun}, ended {ended}; seedlings and saplings:"
+        f" {measures.density(*own['young plants', ''].interval)}."
     ]

@@ -190,8 +190,7 @@ def _stand(
     findings: Findings, unit: UnitFindings, number: int, measures: Measures, *, alone: bool
 ) -> dict[str, Any]:
     statement = unit_statement(unit, measures)
-    short = short_statement(findings, unit, measures)
-    pictured = has_pictures(findings)
+    short, pictured = short_statement(findings, unit, measures), has_pictures(findings)
     return {
         "title": unit.name,
         "sentence": short.headline,

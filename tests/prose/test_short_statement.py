@@ -36,6 +36,7 @@ def test_a_summary_of_one_stand_has_at_most_200_words_and_of_four_500(findings):
         replace(oldest, kind="one of two ages", interval=Interval(100, 106, 115)),
         replace(oldest, kind="one of two ages", interval=Interval(78, 82, 85)),
         replace(oldest, kind="count in doubt", probability=0.22),
+        replace(oldest, kind="next oldest"),
     )
     full = replace(unit, summary={**unit.summary, "probability_young_cohort": 0.5})
     for stands, most in ((1, ONE_STAND), (4, FOUR_STANDS)):
@@ -213,7 +214,7 @@ def test_a_young_cohort_is_named_with_its_years_and_plants(findings):
     other.claims = (structure, *of_a_young_cohort(young))
     assert (
         "A young cohort (93 %), mostly too small to core, begun between 2007 and 2013, ended"
-        " between 2017 and 2022; plants: 91 to 660 per hectare."
+        " between 2017 and 2022; seedlings and saplings: 91 to 660 per hectare."
     ) in short_statement(other, unit, Measures()).headline
     other.claims = (young(kind="no young cohort", probability=0.96),)
     assert "No young cohort (96 %)." in short_statement(other, unit, Measures()).headline
@@ -254,13 +255,14 @@ def test_a_count_in_doubt_stands_beside_the_oldest_tree(findings):
         replace(either, interval=Interval(100, 106, 115)),
         replace(either, interval=Interval(78, 82, 85), probability=0.19),
         doubt,
+        replace(oldest, kind="next oldest", subject="b", interval=Interval(80, 85, 91)),
     )
     assert (
         short_statement(other, unit, Measures())
         .more[-1]
         .endswith(
             f": {oldest.subject}, either 100 to 115 years (74 %) or 78 to 85 (19 %); its ring count"
-            " is in doubt."
+            " is in doubt; next b, about 85 years (80 to 91)."
         )
     )
     other.claims = (oldest,)

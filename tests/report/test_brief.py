@@ -119,7 +119,7 @@ def test_yardstick_marks_of_events_and_year_of_the_survey_are_explained(findings
     assert "grey bar, how long it lasted" in words.picture_note and "grey bar, how" in text
     (year,) = {unit.survey_year for unit in findings.units}
     assert words.old_note.startswith(f"Age in {year},")
-    assert f"Oldest cored tree in {year}: " in text and NEVER_KNOWN in text
+    assert f"Oldest cored living tree in {year}: " in text and NEVER_KNOWN in text
     cored = sum(cored_with_year(unit) for unit in findings.units)
     assert f"; the cores date {cored} living trees." in words.method[0]
 
@@ -141,6 +141,8 @@ def test_veterans_are_those_likelier_than_not_to_be_old(findings):
         for line in stand.veterans
         if ":" in line
     }
+    by_size = [line for stand in brief(findings, Measures()).stands for line in stand.veterans]
+    assert not any(" years" in line for line in by_size if "dated by size" in line)
     table = findings.old_trees.set_index("tree")
     assert (
         named
@@ -158,8 +160,8 @@ def test_how_many_stems_are_old_stands_before_the_list(findings):
         if named:
             chances = findings.old_trees.loc[findings.old_trees["stand"] == unit.stand]
             likely = int((chances["probability_over_spare_age"] >= LEAST_CHANCE).sum())
-            some = f"{len(named)} of {likely}" if likely > len(named) else f"{likely}"
-            assert first.endswith(f"; likelier so than not, oldest first ({some}):")
+            shown = f"the {len(named)} oldest" if likely > len(named) else "oldest first"
+            assert first.endswith(f"; {likely} likelier so than not, {shown}:")
             assert stand.old_trees(1)[1:] == (named[0],)
         else:
             assert first.endswith("of none is it likelier than not.")

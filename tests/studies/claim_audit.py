@@ -66,7 +66,7 @@ SETTINGS = {
     "fallen for good": Setting(change=(1940, 0.25)),
     "old field with a young cohort": Setting((1955, 1966), 0.95, young=(2011, 2021, 450.0)),
 }
-OF_A_TREE = ("minimum age", "one of two ages")
+OF_A_TREE = ("minimum age", "next oldest", "one of two ages")
 # standard errors by which a kind may be true less often than stated before it is held against it
 FALLS_SHORT = 2.0
 FIRST_SEED = 100  # those before were looked at when claims were widened
@@ -257,7 +257,7 @@ def true_value(claim, truth: Truth):
             return ((truth.year >= first) & (truth.year <= last)).sum() * truth.per_ha
         case "structure":
             return age_structure(by_year[None].astype(float)).likeliest
-        case "minimum age" | "one of two ages":
+        case "minimum age" | "next oldest" | "one of two ages":
             return SEASON - 1 - truth.trees[claim.subject] + 1
         case "share over age":
             return np.mean(age > float(claim.subject))
