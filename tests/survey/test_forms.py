@@ -339,7 +339,6 @@ CELLS = [  # a cell for dbh_cm, and what the message says to do
     ("4O.2", "perhaps 40.2"),
     ("l5", "perhaps 15"),
     ("16 kg", "Write the number alone in cm"),
-    ("about 30", "best single value"),
     (">30", "best single value"),
     ("[cm]", "square brackets"),
 ]
