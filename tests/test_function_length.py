@@ -44,11 +44,14 @@ LONGER_FILES = {
     "survey/cells.py": "one pass from cells to columns",
     "survey/core_plausibility.py": "a check for each way a core is doubted",
     "survey/decadal_format.py": "one format, however it is typed",
+    "survey/files.py": "from a path to its sheets",
+    "survey/headings.py": "every way to know a heading",
     "survey/ring_checks.py": "one table against the others",
     "survey/reading.py": "from files to a survey, step after step",
     "survey/schema.py": "the list of all columns",
     "survey/stacked_sheets.py": "sheets of one kind, question after question",
     "survey/table_checks.py": "a check a table",
+    "survey/wide_counts.py": "every layout of counts in columns",
 }
 """By module, with the reason."""
 

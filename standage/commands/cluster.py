@@ -26,9 +26,9 @@ UNPROTECTED = (
     "The scheduler at {address} is reached without TLS: whoever reaches it over the network can run"
     " programs as you. docs/batch.md shows how to protect it."
 )
-OPEN_WORKERS = (
-    "Workers listen on the network without TLS ({addresses}): whoever reaches them can run programs"
-    " as you. docs/batch.md shows how to protect them."
+OPEN = (
+    "{who} on the network without TLS ({addresses}): whoever reaches them can run programs as you."
+    " docs/batch.md shows how to protect them."
 )
 
 
@@ -44,14 +44,14 @@ def on_cluster(
     `address`; as many tasks at a time as there are workers.
 
     check: run first by every worker; what it returns, if not empty, is what keeps that worker from
-    being of use. log: takes a warning of workers that strangers can reach. Workers may come and go:
-    the task of one that went is done by another. Closing the iterator takes back what was not
-    begun. Raises StandageError without a scheduler, without
-    workers, if one is of no use, or if the scheduler goes away.
+    being of use. log: takes a warning of a scheduler or workers that strangers can reach. Workers
+    may come and go: the task of one that went is done by another. Closing the iterator takes back
+    what was not begun. Raises StandageError without a scheduler, without workers, if one is of no
+    use, or if the scheduler goes away.
     """
     with _client(address) as client:
         _check_workers(client, address, check)
-        _warn_of_open_workers(client, log)
+        _warn_of_open_ones(client, address, log)
         yield from _answers(client, tasks, work)
 
 
@@ -164,13 +164,15 @@ def _check_workers(client: Client, address: str, check: Callable[[], str] | None
         )
 
 
-def _warn_of_open_workers(client: Client, log: Callable[[str], None]) -> None:
-    # where they listen need not be the address they are known by: one without --host is known to
-    # a scheduler on loopback as 127.0.0.1, and listens on all addresses
-    answers = client.run(_listens_at, on_error="return").values()
-    unprotected = sorted({at for at in answers if isinstance(at, str) and not is_protected(at)})
-    if unprotected:
-        log(OPEN_WORKERS.format(addresses=", ".join(unprotected[:3])))
+def _warn_of_open_ones(client: Client, address: str, log: Callable[[str], None]) -> None:
+    # where they listen need not be the address they are reached by: a scheduler or a worker without
+    # --host is reached at 127.0.0.1, and listens on all addresses
+    scheduler = [client.scheduler_info()["address"]] if is_protected(address) else []
+    workers = client.run(_listens_at, on_error="return").values()
+    for who, addresses in (("The scheduler listens", scheduler), ("Workers listen", workers)):
+        listen = {each for each in addresses if isinstance(each, str) and not is_protected(each)}
+        if listen:
+            log(OPEN.format(who=who, addresses=", ".join(sorted(listen)[:3])))
 
 
 def _listens_at(dask_worker: Worker) -> str:

@@ -99,7 +99,7 @@ def plot_cohorts(
     ax.set_ylim(0, max(ends[1].max() * 1.08, 1e-6))
     ax.set_xlim(first[0] - 2, first[-1] + width[-1] + 2)
     draw_events(ax, events, dated=dated)
-    ax.set_xlabel(f"{years_are(shown)} (classes of {int(width[0])} years)")
+    ax.set_xlabel(f"{years_are(shown)}, by {int(width[0])} years")
     ax.set_ylabel(
         "Share of stems,\namong sampled trees (%)" if sampled else "Living stems (per ha)"
     )

@@ -17,6 +17,7 @@ import pandas as pd
 from standage.findings.intervals import Interval
 from standage.findings.schema import Row
 from standage.findings.stems import CORING_HEIGHT, MOSTLY, SAMPLED
+from standage.findings.young_cohort import SURE_OF_YOUNG
 
 WIDE_RATIO = 5.0  # an amount known no better than fivefold is not given as a number (assumption)
 # of the share of a pulse's stems that waited for an event: how wide an interval still says
@@ -33,6 +34,7 @@ Question = Literal[
     "when",
     "half span",
     "steady",
+    "young cohort",
     "waiting",
 ]
 Reason = Literal[
@@ -44,6 +46,7 @@ Reason = Literal[
     "sizes alone",
     "spans disagree",
     "hidden by dates",
+    "seedlings unsure",
     "delays too wide",
 ]
 
@@ -90,6 +93,8 @@ def open_questions(
         found += _open_years(row)
     if pulses.empty:
         found.append(OpenQuestion("steady", "hidden by dates"))
+    if 1 - SURE_OF_YOUNG < row["probability_young_cohort"] < SURE_OF_YOUNG:
+        found.append(OpenQuestion("young cohort", "seedlings unsure"))
     if any(_waited_unknown(rows) for _, rows in attribution.groupby("pulse")):
         found.append(OpenQuestion("waiting", "delays too wide"))
     return tuple(found)

@@ -17,6 +17,7 @@ from standage.findings.intervals import Interval
 Kind = Literal[
     "structure",
     "minimum age",
+    "one of two ages",
     "count in doubt",
     "share over age",
     "basal area over age",
@@ -31,6 +32,8 @@ Kind = Literal[
     "before pulse",
     "waiting at event",
     "young cohort",
+    "no young cohort",
+    "young years",
     "young plants",
     "cohort stems",
     "cohort basal area",
@@ -46,6 +49,7 @@ KINDS: tuple[Kind, ...] = get_args(Kind)
 KIND_MEANINGS = {
     "structure": "even-aged, two-aged or uneven-aged",
     "minimum age": "of the stand, at least `low` years: the oldest cored tree",
+    "one of two ages": "of the oldest cored tree, where its ages lie apart",
     "count in doubt": "that the oldest cored tree's count is grossly off",
     "share over age": "",
     "basal area over age": "",
@@ -61,7 +65,9 @@ KIND_MEANINGS = {
     "waiting at event": "share of its stems in the grass stage at an event",
     "young cohort": "that over four times as many plants of these years live as steady"
     " recruitment leaves",
-    "young plants": "of these years",
+    "no young cohort": "that none of the last decades has so many",
+    "young years": "first and last of a young cohort",
+    "young plants": "of a young cohort",
     "cohort stems": "of the years of a pulse",
     "cohort basal area": "",
     "regeneration": "plants of a stage, or grass-stage and emerging",
@@ -148,6 +154,10 @@ class Claim:
     @property
     def high(self) -> float:
         return self.interval.high
+
+    @property
+    def ends(self) -> tuple[float, float]:
+        return self.low, self.high
 
     @property
     def row(self) -> dict[str, Any]:

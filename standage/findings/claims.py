@@ -23,11 +23,17 @@ from standage.findings.regeneration import (
     stocking_probability,
 )
 from standage.findings.rereading import LIKELY_MISREAD
+from standage.findings.separate_spans import read_spans
 from standage.findings.stand_summary import AGES, MIDDLE_SHARE, middle_years
 from standage.findings.stand_table import COHORT, STAND_TABLE
 from standage.findings.stems import CORING_HEIGHT, living_rate
 from standage.findings.unit_findings import UnitFindings
-from standage.findings.young_cohort import young_cohort
+from standage.findings.young_cohort import (
+    SURE_OF_YOUNG,
+    YoungCohort,
+    cohort_years,
+    young_cohort,
+)
 
 if TYPE_CHECKING:
     from standage.findings.findings import Findings
@@ -41,7 +47,6 @@ SURE_OF_SHAPE = 0.66
 # share of a pulse's stems that its profile's delays must let wait for an event, before it is asked
 # how many did (assumption)
 WORTH_ASKING = 0.1
-SURE_OF_YOUNG = 0.9  # probability from which a young cohort is claimed (assumption)
 # kind, and whether it is by basal area
 SHARES: tuple[tuple[Kind, bool], ...] = (("share over age", False), ("basal area over age", True))
 
@@ -137,7 +142,15 @@ def _minimum_age(of: Make, unit: UnitFindings, level: float) -> Iterator[Claim]:
         (1 + level) / 2, "tree_dates", "establishment_year_*, age_*",
         subject=tree, rows=f"tree {tree}", interval=age, unit="years",
     )  # fmt: skip
-    doubt = float(unit.trees.loc[unit.trees["tree"] == tree, "misread_probability"].iloc[0])
+    own = unit.trees[unit.trees["tree"] == tree].iloc[0]
+    for first, last, held in read_spans(own["separate_years"]):
+        oldest, youngest = season + 1 - first, season + 1 - last
+        yield _claim(
+            of, "one of two ages", "inside", "the cored trees", "age of the oldest cored tree",
+            held, "tree_dates", "separate_years", subject=tree, rows=f"tree {tree}",
+            interval=Interval(youngest, np.nan, oldest), unit="years",
+        )  # fmt: skip
+    doubt = float(own["misread_probability"])
     if doubt >= LIKELY_MISREAD:
         yield _claim(
             of, "count in doubt", "none", "the cored trees", "that the count is off by years",
@@ -321,21 +334,40 @@ def _young_cohort(of: Make, findings: Findings, number: int) -> Iterator[Claim]:
     unit = findings.posterior.units[number]
     if not unit.has_plots or unit.basis == CORING_HEIGHT:
         return
-    scan = findings.scans[number]
-    found = young_cohort(scan)
-    if found is None or found.probability < SURE_OF_YOUNG:
+    found = young_cohort(findings.scans[number])
+    if found is None:
         return
-    of_years = {"subject": f"{found.first} to {found.last}"}
-    inside = (scan.years >= found.first) & (scan.years <= found.last)
+    if found.probability <= 1 - SURE_OF_YOUNG:
+        yield _claim(
+            of, "no young cohort", "event", PLANTS, "many more plants than of the years before",
+            1 - found.probability, "stand_summary", "probability_young_cohort",
+        )  # fmt: skip
+    if found.probability >= SURE_OF_YOUNG:
+        yield from _of_young_cohort(of, findings, number, found)
+
+
+def _of_young_cohort(
+    of: Make, findings: Findings, number: int, found: YoungCohort
+) -> Iterator[Claim]:
+    """That it is there, its first and last year, and how many plants it has."""
+    scan, level = findings.scans[number], findings.level
     yield _claim(
         of, "young cohort", "event", PLANTS, "many more plants than of the years before",
-        found.probability, "rate", "living_per_ha_*", **of_years,
+        found.probability, "stand_summary", "probability_young_cohort",
     )  # fmt: skip
+    ends = cohort_years(scan, found)
+    for subject, years in zip(("first", "last"), ends, strict=True):
+        yield _claim(
+            of, "young years", "inside", PLANTS, f"{subject} year of the young cohort", level,
+            "rate", "living_per_ha_*", subject=subject, unit="calendar year",
+            interval=_points(years, level, whole=True),
+        )  # fmt: skip
+    first, last = (years[:, None] for years in ends)
+    plants = living_rate(findings.posterior, number)[scan.kept]
+    plants = plants * ((scan.years >= first) & (scan.years <= last))
     yield _claim(
-        of, "young plants", "inside", PLANTS, "plants per hectare", findings.level, "rate",
-        "living_per_ha_*", unit="plants/ha", **of_years, interval=_points(
-            living_rate(findings.posterior, number)[:, inside].sum(axis=1), findings.level
-        ),
+        of, "young plants", "inside", PLANTS, "plants per hectare", level, "rate",
+        "living_per_ha_*", unit="plants/ha", interval=_points(plants.sum(axis=1), level),
     )  # fmt: skip
 
 

@@ -15,6 +15,7 @@ from standage.findings.claims import claim_table, unit_claims
 from standage.findings.cohorts import cohort_table
 from standage.findings.comparison import comparison_table
 from standage.findings.cutting import Evidence, cutting_evidence
+from standage.findings.disturbance_decades import decade_table
 from standage.findings.disturbances import disturbance_table, event_year_table, tree_release_table
 from standage.findings.events_on_record import event_years_by_rings
 from standage.findings.fit_grade import FitGrade, fit_grade
@@ -266,6 +267,12 @@ class Findings:
         if changes is None:
             return None
         return disturbance_table(changes, seed=self.posterior.seed, level=self.level)
+
+    @cached_property
+    def disturbance_decades(self) -> pd.DataFrame | None:
+        """One row a stand with rings and decade; None without ring widths."""
+        changes = self.growth_changes
+        return None if changes is None else decade_table(self, changes)
 
     @cached_property
     def event_years(self) -> pd.DataFrame | None:

@@ -6,6 +6,7 @@ from standage.findings.attribution import ATTRIBUTION
 from standage.findings.claim import CLAIMS
 from standage.findings.cohorts import COHORTS
 from standage.findings.comparison import COMPARISON
+from standage.findings.disturbance_decades import DISTURBANCE_DECADES
 from standage.findings.disturbances import DISTURBANCES, EVENT_YEARS, TREE_RELEASES
 from standage.findings.long_table import ALL_STANDS
 from standage.findings.old_trees import OLD_TREES
@@ -21,7 +22,7 @@ from standage.findings.stand_table import STAND_TABLE
 from standage.findings.tree_dates import TREE_DATES
 
 # only where the survey has ring widths
-RING_TABLES = (RELEASES, TREE_RELEASES, DISTURBANCES, EVENT_YEARS)
+RING_TABLES = (RELEASES, TREE_RELEASES, DISTURBANCES, DISTURBANCE_DECADES, EVENT_YEARS)
 RESULT_TABLES = (
     *(CLAIMS, STAND_SUMMARY, TREE_DATES, REREADING, OLD_TREES, COHORTS, STAND_TABLE),
     *(RATE, PULSES, ATTRIBUTION),

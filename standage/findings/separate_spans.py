@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import NamedTuple
 
 import numpy as np
@@ -15,8 +16,11 @@ MOST_BETWEEN = 0.25
 FEWEST_DRAWS = 100  # fewer would make spans by chance (assumption)
 
 
+_WRITTEN = re.compile(r"(\d+)-(\d+) \((\d+) %\)")
+
+
 class Span(NamedTuple):
-    """First and last year, and the share of the draws in or nearest to it."""
+    """First and last year, and the share of the draws in it."""
 
     first: int
     last: int
@@ -24,6 +28,19 @@ class Span(NamedTuple):
 
     def __str__(self) -> str:
         return f"{self.first}-{self.last} ({100 * self.share:.0f} %)"
+
+
+def read_spans(text: str) -> list[Span]:
+    """Spans as they stand in a table, likeliest first.
+
+    >>> read_spans("1909-1924 (70 %); 1938-1946 (20 %)")[1]
+    Span(first=1938, last=1946, share=0.2)
+    """
+    found = [
+        Span(int(first), int(last), int(share) / 100)
+        for first, last, share in _WRITTEN.findall(text)
+    ]
+    return sorted(found, key=lambda span: -span.share)
 
 
 def separate_spans(years: np.ndarray, level: float) -> list[Span]:
@@ -80,9 +97,4 @@ def _held(years: np.ndarray, first: int, last: int) -> float:
 def _shares(spans: list[tuple[int, int]], years: np.ndarray) -> list[Span]:
     if len(spans) < 2:
         return []
-    middles = [(last + begin) / 2 for (_, last), (begin, _) in zip(spans, spans[1:], strict=False)]
-    members = np.searchsorted(middles, years)
-    return [
-        Span(first, last, float(np.mean(members == number)))
-        for number, (first, last) in enumerate(spans)
-    ]
+    return [Span(first, last, _held(years, first, last)) for first, last in spans]

@@ -39,6 +39,7 @@ from standage.findings.stems import (
     unit_label,
     unit_years,
 )
+from standage.findings.young_cohort import young_cohort
 from standage.stand.posterior import Posterior, Unit
 from standage.survey.survey import Survey
 
@@ -164,6 +165,12 @@ STAND_SUMMARY = schema.ResultTable(
         ),
         *schema.number("stocking_per_ha", "plants/ha", "the stocking asked for"),
         *schema.probability("probability_stocked", "that grass-stage and emerging plants reach it"),
+        *schema.probability(
+            "probability_young_cohort",
+            "that over four times as many plants of some last ten years live as steady recruitment"
+            " leaves",
+            blank=NOT_AT_CORING_HEIGHT,
+        ),
         *schema.year("densest_20_years_first", "of the 20 years with most stems (median)"),
         *schema.number(
             "share_in_20_years",
@@ -361,7 +368,9 @@ def _stages(findings: Findings, number: int) -> dict[str, Any]:
     if not unit.has_plots or unit.basis == CORING_HEIGHT:
         return {}
     plants = regeneration(findings.posterior, number)
+    cohort = young_cohort(findings.scans[number])
     row: dict[str, Any] = {
+        "probability_young_cohort": np.nan if cohort is None else cohort.probability,
         "stocking_per_ha": findings.stocking_per_ha,
         "probability_stocked": stocking_probability(plants, findings.stocking_per_ha),
     }

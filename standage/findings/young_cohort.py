@@ -24,13 +24,22 @@ YOUNGEST_ENDS = 15  # years before the survey in which these may end [years]
 # times as many, age for age, as of the years before: seedling counts are known within a factor of
 # two or three (assumption)
 MANY_MORE = 4.0
+# probability from which a young cohort is claimed, or that there is none (assumption)
+SURE_OF_YOUNG = 0.9
+BEFORE = 5  # years before those that stand out in which a cohort may have begun [years]
+OUTLYING_SHARE = 0.05  # of a cohort's excess that may lie before its first, and after its last year
 
 
 @dataclass(frozen=True)
 class YoungCohort:
-    """first, last : the ten years looked at that stand out most. probability : that of these at
-    least `MANY_MORE` times as many live as of the years before, the dying of the young allowed for.
-    ratio : how many times as many, the median.
+    """The ten years looked at that stand out most.
+
+    Attributes
+    ----------
+    first, last : of them.
+    probability : that of some ten of the youngest years at least `MANY_MORE` times as many live as
+        of the years before, the dying of the young allowed for.
+    ratio : how many times as many of those that stand out most, the median.
     """
 
     first: int
@@ -44,15 +53,37 @@ def young_cohort(scan: Scan) -> YoungCohort | None:
     none can be looked at.
     """
     years = scan.years
-    found = []
+    found, some = [], np.zeros(len(scan.settled), dtype=bool)
     for last in range(max(len(years) - 1 - YOUNGEST_ENDS, 0), scan.last_telling + 1):
         if last - SPAN - NEAREST_BACKGROUND < 0:
             continue
         ratio = above_the_years_before(scan.settled, last)
         span = int(years[last - SPAN + 1]), int(years[last])
-        chance = float(np.mean(ratio >= MANY_MORE))
-        found.append(YoungCohort(*span, chance, float(np.median(ratio))))
-    return max(found, key=lambda one: (one.probability, one.ratio), default=None)
+        many = ratio >= MANY_MORE
+        some |= many
+        found.append((float(np.mean(many)), float(np.median(ratio)), *span))
+    if not found:
+        return None
+    _, most, first, last = max(found)
+    return YoungCohort(first, last, float(np.mean(some)), most)
+
+
+def cohort_years(scan: Scan, found: YoungCohort) -> tuple[np.ndarray, np.ndarray]:
+    """First and last year of a young cohort, leaving out a twentieth of its excess on either side:
+    what lives above the lowest of the years before, from `BEFORE` it to the survey. Each (draw,)
+    [calendar year]
+    """
+    first = found.first - int(scan.years[0])
+    near = np.arange(len(scan.years)) >= first - BEFORE
+    base = _lowest_before(scan.settled, first)
+    held = np.cumsum(np.maximum(scan.settled - base[:, None], 0) * near, axis=1)
+    total = np.maximum(held[:, -1:], np.finfo(float).tiny)
+    places = (
+        (held <= OUTLYING_SHARE * total).sum(axis=1),
+        (held < (1 - OUTLYING_SHARE) * total).sum(axis=1),
+    )
+    begun, ended = (scan.years[np.minimum(place, len(scan.years) - 1)] for place in places)
+    return begun, ended
 
 
 def above_the_years_before(rate: np.ndarray, last: int) -> np.ndarray:
@@ -60,9 +91,13 @@ def above_the_years_before(rate: np.ndarray, last: int) -> np.ndarray:
     years before them. (draw,) rate: (draw, year)
     """
     first = last - SPAN + 1
+    inside = rate[:, first : last + 1].mean(axis=1)
+    return inside / np.maximum(_lowest_before(rate, first), np.finfo(float).tiny)
+
+
+def _lowest_before(rate: np.ndarray, first: int) -> np.ndarray:
+    """Mean rate of the lowest of the years before a place on the axis. (draw,)"""
     before = np.sort(
         rate[:, max(first - FARTHEST_BACKGROUND, 0) : first - NEAREST_BACKGROUND + 1], axis=1
     )
-    lowest = before[:, : max(1, round(LOWEST_SHARE * before.shape[1]))].mean(axis=1)
-    inside = rate[:, first : last + 1].mean(axis=1)
-    return inside / np.maximum(lowest, np.finfo(float).tiny)
+    return before[:, : max(1, round(LOWEST_SHARE * before.shape[1]))].mean(axis=1)

@@ -32,10 +32,10 @@ NAMES = {
 
 
 def event_name(row: Row) -> str:
-    """An event as a person would name it: `the logging of some year from 1921 to 1924`."""
+    """An event as a person would name it: `the logging of one year in 1921-1924`."""
     kind = NAMES.get(row["kind"], str(row["kind"]).replace("-", " "))
     first, last = int(row["event_first_year"]), int(row["event_last_year"])
-    when = f"of {first}" if first == last else f"of some year from {first} to {last}"
+    when = f"of {first}" if first == last else f"of one year in {first}-{last}"
     if row["timing"] == "period":
         when = f"that began {begun_words(first, last)} and ended in {int(row['event_ended_year'])}"
     return f"the {kind} {when}"

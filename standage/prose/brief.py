@@ -14,14 +14,18 @@ from standage.findings.unit_findings import UnitFindings, rows_of
 from standage.findings.young_cohort import MANY_MORE
 from standage.grammar import capital, counted, listed
 from standage.prose.cautions import SPARE_CAUTIONS, cautions
-from standage.prose.measures import Measures
+from standage.prose.measures import US, Measures
 from standage.prose.picture_texts import PULSE_SHADE, cored_with_year, event_key
 from standage.prose.short_statement import (
     NEVER_KNOWN,
+    PER_HECTARE,
+    common_words,
     doubt_words,
+    in_common_units,
     short_statement,
     stocking_note,
 )
+from standage.prose.tree_story import tree_age_words
 from standage.prose.verdict import grade_sentence
 from standage.prose.wording import age_words, shown_percent
 
@@ -33,18 +37,17 @@ STAGES = {
     "germinant": "germinants",
     "grass": "grass-stage",
     "emerging": "emerging",
-    ESTABLISHED_SEEDLINGS: "grass-stage and emerging together",
 }
 WORDS = (
     "A percentage behind a statement: the probability that it is true. Even-aged: one 20-year span"
-    " holds 80 % of the stems; two-aged: two such spans; uneven-aged: neither. Most: over half."
-    " Pulse: years from"
+    " holds 80 % of the stems; two-aged: two together do; uneven-aged: neither. By chance as near:"
+    " so often would an event of a random year be. Pulse: years from"
     " which clearly more stems above breast height live than from those around. Established"
     " seedlings: past their first season, below breast height."
 )
 YOUNG = (
     f"Young cohort: of ten years over {MANY_MORE:g} times as many plants live, age for age, as of"
-    " those before."
+    " those before; those below breast height are among the seedlings."
 )
 CAUTIONS = (
     SPARE_CAUTIONS[0],
@@ -83,8 +86,9 @@ class StandBrief:
 
 @dataclass(frozen=True)
 class Brief:
-    """All words of the brief."""
+    """All words of the brief. common: what holds for all stands, said once; blank if nothing is."""
 
+    common: str
     stands: tuple[StandBrief, ...]
     picture_note: str
     words_note: str
@@ -97,8 +101,11 @@ class Brief:
 
 def brief(findings: Findings, measures: Measures) -> Brief:
     """The words of the brief, from the claims and the list of old trees."""
+    common = common_words(findings, measures)
+    stands = tuple(_stand(findings, unit, measures, common=bool(common)) for unit in findings.units)
     return Brief(
-        stands=tuple(_stand(findings, unit, measures) for unit in findings.units),
+        common=common,
+        stands=stands,
         picture_note=(
             "Bars: age classes of ten years as modelled, with intervals; hollow, without cored"
             f" trees. Ticks: cored trees at their dates. {PULSE_SHADE}"
@@ -133,28 +140,34 @@ def brief(findings: Findings, measures: Measures) -> Brief:
     )
 
 
-def _stand(findings: Findings, unit: UnitFindings, measures: Measures) -> StandBrief:
-    short = short_statement(findings, unit, measures)
+def _stand(
+    findings: Findings, unit: UnitFindings, measures: Measures, *, common: bool
+) -> StandBrief:
+    short = short_statement(findings, unit, measures, common=common)
     rows = rows_of(findings.old_trees, unit.summary)
     likely = rows[rows[CHANCE] >= LEAST_CHANCE]
     return StandBrief(
-        title=unit.name,
+        title=short.title,
         headline=short.headline,
         more=short.more,
         unknown=short.unknown,
         old=_old(unit),
         likely=len(likely),
-        veterans=tuple(_veteran(row) for row in likely.head(MOST_VETERANS).to_dict("records")),
+        veterans=tuple(
+            _veteran(row, unit) for row in likely.head(MOST_VETERANS).to_dict("records")
+        ),
         regeneration=_regeneration(unit, measures),
     )
 
 
 def _regeneration(unit: UnitFindings, measures: Measures) -> str:
     stages = [
-        f"{STAGES[claim.subject]} {measures.density(*claim.interval)}"
+        in_common_units(f"{STAGES[claim.subject]} {measures.density(*claim.interval)}", measures)
         for claim in unit.claims_of("regeneration")
+        if claim.subject != ESTABLISHED_SEEDLINGS  # which the headline has
     ]
-    return f"{capital('; '.join(stages))}." if stages else ""
+    unit_once = "" if measures.units == US else PER_HECTARE
+    return f"{capital('; '.join(stages))}{unit_once}." if stages else ""
 
 
 def _old(unit: UnitFindings) -> str:
@@ -173,9 +186,12 @@ def _old(unit: UnitFindings) -> str:
     )
 
 
-def _veteran(row: Row) -> str:
+def _veteran(row: Row, unit: UnitFindings) -> str:
     """A tree with its age, the chance that it is over the age to spare, and its scar and note."""
     age = age_words(row["age_low"], row["age_median"], row["age_high"]).removeprefix("about ")
+    dated = unit.trees[unit.trees["tree"] == row["tree"]].iloc[0]
+    if dated["separate_years"]:
+        age = tree_age_words(dated.to_dict())
     by = "" if row["dated_by"] == "cored" else f"dated by {row['dated_by']}"
     scar = "" if row["scar"] in ("", "none") else f"{row['scar']} scar"
     chance = shown_percent(row[CHANCE])

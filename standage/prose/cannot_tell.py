@@ -9,13 +9,14 @@ from standage.prose.measures import Measures
 
 QUESTIONS = {
     "years of establishment": "Years of establishment",
-    "amounts": "Stems per hectare",
+    "amounts": "Stems and seedlings per hectare, and whether there is a young cohort",
     "stems": "How many stems are alive, to better than fivefold",
     "grass stage": "How many grass-stage seedlings there are, to better than fivefold",
     "oldest tree": "How old the stand is",
     "when": "When the stems came",
     "half span": "Which years hold half of the stems",
     "steady": "Whether there was a short pulse",
+    "young cohort": "Whether there is a young cohort",
     "waiting": "How many of a pulse's stems waited as seedlings for the event near it",
 }
 
@@ -50,6 +51,8 @@ def reason_words(asked: OpenQuestion, measures: Measures) -> str:
             return "several spans would do."
         case "hidden by dates":
             return "uncertain dates could hide one."
+        case "seedlings unsure":
+            return "seedling counts leave it open."
         case "delays too wide":
             return "the years in the grass stage aren't known well enough."
 

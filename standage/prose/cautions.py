@@ -63,10 +63,10 @@ def cautions(findings: Findings) -> list[str]:
     """All cautions of a result."""
     survey = findings.survey
     return [
-        *merged_notes(findings.posterior.notes),
         *(sentence for unit in findings.units for sentence in _unit_cautions(unit)),
         *(sentence for unit in findings.units for sentence in _pulse_cautions(unit)),
         *_to_read_again(findings.rereading),
+        *merged_notes(findings.posterior.notes),
         *_assumed_limit(findings.pulses),
         *_patchy_limit(findings),
         *_series_left_out(survey),

@@ -7,6 +7,7 @@ from typing import Any
 
 import pandas as pd
 
+from standage.findings.disturbance_decades import GROWTH_AFTER
 from standage.findings.disturbances import BY_CRITERION, FROM_RELEASES, NO_EFFECT
 from standage.findings.findings import Findings
 from standage.findings.schema import Row
@@ -39,21 +40,28 @@ def event_year_columns(table: pd.DataFrame) -> dict[str, list[str]]:
 def disturbance_paragraphs(findings: Findings) -> list[str]:
     """A paragraph a stand with rings; none without ring widths."""
     releases, disturbances = findings.releases, findings.disturbances
-    event_years = findings.event_years
-    if releases is None or disturbances is None or event_years is None:
+    event_years, decades = findings.event_years, findings.disturbance_decades
+    if releases is None or disturbances is None or event_years is None or decades is None:
         return []
     stands = dict.fromkeys([*event_years["stand"], *disturbances["stand"], *releases["stand"]])
     return [
         _stand_paragraph(
             stand,
-            *(table[table["stand"] == stand] for table in (releases, disturbances, event_years)),
+            *(
+                table[table["stand"] == stand]
+                for table in (releases, disturbances, event_years, decades)
+            ),
         )
         for stand in stands
     ]
 
 
 def _stand_paragraph(
-    stand: str, releases: pd.DataFrame, disturbances: pd.DataFrame, event_years: pd.DataFrame
+    stand: str,
+    releases: pd.DataFrame,
+    disturbances: pd.DataFrame,
+    event_years: pd.DataFrame,
+    decades: pd.DataFrame,
 ) -> str:
     by_rule = releases[releases["criterion"] != MODEL]
     if len(by_rule):
@@ -68,7 +76,7 @@ def _stand_paragraph(
     )
     return " ".join(
         [
-            f"{stand}, from ring widths. {found}.",
+            f"{stand}, from ring widths. {found}. {_detectable_years(decades)}",
             *_unseen_events([row for row in rows if row not in seen], events),
             *_sharpened_years(events),
             *([NO_CAUSE] if sentences else []),
@@ -85,6 +93,19 @@ def _disturbance_words(row: Row) -> str:
     )
     when = year_words(row["year_low"], row["year_median"], row["year_high"])
     return f"{what} {when}, {probability_words(row['probability'])}{share}"
+
+
+def _detectable_years(decades: pd.DataFrame) -> str:
+    """In which decades an opening would have been found."""
+    detectable = decades[decades["chance_found"] >= LIKELIER]
+    if detectable.empty:
+        when = "in no decade: too few trees"
+    else:
+        when = f"only from {detectable['first_year'].min()} to {detectable['last_year'].max()}"
+    return (
+        f"An opening after which trees grow {GROWTH_AFTER} % more is found, more likely than not,"
+        f" {when}."
+    )
 
 
 def _seen_in_rings(row: Row, events: Sequence[Row]) -> bool:

@@ -12,7 +12,6 @@ from standage.findings.cannot_tell import OpenQuestion
 from standage.findings.claim import OR, Claim, Kind
 from standage.findings.cutting import may_be_left_by_cutting
 from standage.findings.findings import Findings
-from standage.findings.intervals import Interval
 from standage.findings.planted import MAY_BE_PLANTED
 from standage.findings.regeneration import ESTABLISHED, ESTABLISHED_SEEDLINGS, STOCKING_PER_HA
 from standage.findings.rereading import LIKELY_MISREAD
@@ -25,12 +24,15 @@ from standage.prose.cannot_tell import QUESTIONS, open_question_sentence
 from standage.prose.measures import HECTARES_PER_ACRE, US, Measures
 from standage.prose.wording import (
     age_words,
+    between_words,
+    either_words,
     likelihood,
     of_hundred,
     rounded,
     share_words,
     shown_percent,
 )
+from standage.prose.young_cohort import young_sentences
 
 MOST_UNKNOWN = 3  # lines of open questions
 OLD_AGE = "100"  # whose share of the stems is given [years]
@@ -38,6 +40,8 @@ OLD_AGE = "100"  # whose share of the stems is given [years]
 NO_DOUBT = 0.9
 
 
+NO_CAUSE = "Dates can't say what causes a pulse."
+PER_HECTARE = " per hectare"
 # of any stand; beside it stands what isn't known of one
 NEVER_KNOWN = (
     "Not known of any stand: what caused a pulse; whether an uncored tree is older; how many trees"
@@ -59,25 +63,57 @@ class ShortStatement:
     questions: tuple[str, ...]
 
 
-def short_statement(findings: Findings, unit: UnitFindings, measures: Measures) -> ShortStatement:
-    """The statement about one unit, from its claims."""
+def in_common_units(words: str, measures: Measures) -> str:
+    """Numbers without what `common_words` says of them."""
+    return words if measures.units == US else words.replace(PER_HECTARE, "")
+
+
+def common_words(findings: Findings, measures: Measures) -> str:
+    """Species, year of the survey and the stems spoken of, where these are the same of several
+    stands and can be said once above them; else blank.
+    """
+    found = {
+        (str(unit.summary["species"]), unit.survey_year, claim.population)
+        for unit in findings.units
+        for claim in findings.claims_of(unit)
+        if claim.kind == "structure"
+    }
+    species = {str(unit.summary["species"]) for unit in findings.units}
+    if len(found) != 1 or len(species) > 1 or len(findings.units) < 2:
+        return ""
+    ((named, year, population),) = found
+    numbers = "" if measures.units == US else f"; numbers{PER_HECTARE}"
+    return f"{capital(named.replace('-', ' '))}, surveyed in {year}; {population}{numbers}."
+
+
+def short_statement(
+    findings: Findings, unit: UnitFindings, measures: Measures, *, common: bool = False
+) -> ShortStatement:
+    """The statement about one unit, from its claims. common: whether what holds for all
+    units, as `common_words` has it, stands above all of them.
+    """
     claims = findings.claims_of(unit)
-    headline = [
-        *_structure(unit, claims),
-        *_pulses(unit, claims),
-        *_young(claims, measures),
-        *_stocking(findings, claims, measures),
-    ]
+    headline = " ".join(
+        [
+            *_structure(unit, claims, common),
+            *_pulses(unit, claims),
+            *young_sentences(claims, measures),
+            *_stocking(findings, claims, measures),
+        ]
+    )
     asked = _unanswered(unit, claims)
-    more = [
-        *_before(unit, claims),
-        *_oldest(claims, unit.survey_year),
-        *_standing(claims, measures),
-    ]
+    more = (
+        *_before(unit, claims, common),
+        *_oldest(claims, unit.survey_year, common),
+        *_standing(claims, measures, common),
+    )
+    if common:
+        headline = in_common_units(headline, measures)
+        more = tuple(in_common_units(sentence, measures) for sentence in more)
     return ShortStatement(
-        title=unit.name,
-        headline=" ".join(headline),
-        more=tuple(more),
+        title=unit.stand if common else unit.name,
+        headline=headline,
+        more=more,
         unknown=_unknown_lines(asked, measures),
         questions=tuple(QUESTIONS[each.question] for each in asked),
     )
@@ -105,38 +141,33 @@ def _of_kind(claims: Sequence[Claim], kind: Kind) -> list[Claim]:
     return [claim for claim in claims if claim.kind == kind]
 
 
-def _structure(unit: UnitFindings, claims: Sequence[Claim]) -> list[str]:
+def _structure(unit: UnitFindings, claims: Sequence[Claim], common: bool) -> list[str]:
     found = _of_kind(claims, "structure")
     if not found:
         return ["When the stems established can't be told from this survey."]
     (claim,) = found
-    chance, most = shown_percent(claim.probability), _most(unit, claims)
+    chance, most = shown_percent(claim.probability), _most(unit, claims, common)
     if OR in claim.category:
-        return [f"{capital(claim.category)} ({chance}; which of them can't be told){most}."]
+        return [f"{capital(claim.category)} ({chance}; which isn't known){most}."]
     sure = "" if claim.probability >= NO_DOUBT else f", {likelihood(claim.probability)}"
     return [f"{capital(claim.category)}{sure} ({chance}){most}."]
 
 
-def _most(unit: UnitFindings, claims: Sequence[Claim]) -> str:
+def _most(unit: UnitFindings, claims: Sequence[Claim], common: bool) -> str:
     """When most stems established."""
     at_core = unit.summary["basis"] == CORING_HEIGHT
     verb = "reached the height of the cores" if at_core else "established"
     return "".join(
-        f": most {'of ' if claim.population.startswith('the ') else ''}"
-        f"{claim.population.removeprefix('living ')} {verb} from {claim.subject}"
+        f": over half the {_whose(claim, common)} {verb} in"
+        f" {claim.subject.replace(' to ', '-')}"
         f" ({shown_percent(claim.probability)})"
         for claim in _of_kind(claims, "most stems")
     )
 
 
-def _young(claims: Sequence[Claim], measures: Measures) -> list[str]:
-    """A cohort that is too small for cores, and how many plants it has."""
-    return [
-        f"A young cohort ({shown_percent(cohort.probability)}), mostly too small to core: of about"
-        f" {cohort.subject}, {measures.density(*plants.interval)}."
-        for cohort in _of_kind(claims, "young cohort")
-        for plants in _of_kind(claims, "young plants")
-    ]
+def _whose(claim: Claim, common: bool) -> str:
+    """The stems of a claim, or no more than `stems` where these were named above."""
+    return "stems" if common else claim.population.removeprefix("living ").removeprefix("the ")
 
 
 def _pulses(unit: UnitFindings, claims: Sequence[Claim]) -> list[str]:
@@ -150,7 +181,7 @@ def _pulses(unit: UnitFindings, claims: Sequence[Claim]) -> list[str]:
     sentences = []
     for pulse in pulses:
         own = [claim for claim in claims if claim.subject == pulse.subject]
-        begun, ended = (_range_words(claim.interval) for claim in _of_kind(own, "pulse years"))
+        begun, ended = (between_words(claim.interval) for claim in _of_kind(own, "pulse years"))
         row = by_number.loc[pulse.subject]
         by_cutting = may_be_left_by_cutting(float(row["probability_cut"]), unit.cut_on_record)
         what = burst + (", or the effect of cutting certain sizes" if by_cutting else "")
@@ -162,13 +193,6 @@ def _pulses(unit: UnitFindings, claims: Sequence[Claim]) -> list[str]:
             f" {ended}{perhaps}."
         )
     return sentences
-
-
-def _range_words(year: Interval) -> str:
-    """`in 1930`, or `between 1920 and 1930`."""
-    if year.low == year.high:
-        return f"in {year.low:.0f}"
-    return f"between {year.low:.0f} and {year.high:.0f}"
 
 
 def _lasting(claims: Sequence[Claim]) -> str:
@@ -225,7 +249,7 @@ def stocking_note(findings: Findings) -> str:
     )
 
 
-def _before(unit: UnitFindings, claims: Sequence[Claim]) -> list[str]:
+def _before(unit: UnitFindings, claims: Sequence[Claim], common: bool) -> list[str]:
     """The event nearest to each pulse, how often chance would bring one so near, and the share of
     the pulse's stems that were waiting then.
     """
@@ -240,9 +264,11 @@ def _before(unit: UnitFindings, claims: Sequence[Claim]) -> list[str]:
                 f" Of its stems {share_words(*claim.interval)} waited in the grass stage then."
                 for claim in _of_kind(claims, "waiting at event")
                 if claim.rows == f"pulse {number}, event {near[0]['event']}"
-                and claim.high >= WORTH_TELLING
+                and claim.estimate >= WORTH_TELLING
             )
             sentences.append(f"{words}{waited}")
+    if sentences and not common:
+        sentences[-1] += f" {NO_CAUSE}"
     return sentences
 
 
@@ -252,17 +278,25 @@ def _pulse_name(unit: UnitFindings, number: object) -> str:
 
 def _near_words(row: Row, pulse: str) -> str:
     return (
-        f"{capital(event_name(row).removeprefix('the '))}: {pulse} began {lag_words(row, 'it')}."
-        f" Chance alone brings an event so near in {of_hundred(row['chance_as_close'])} cases."
+        f"{capital(event_name(row).removeprefix('the '))}: {pulse} began {lag_words(row, 'it')};"
+        f" by chance as near in {of_hundred(row['chance_as_close'])}."
     )
 
 
-def _oldest(claims: Sequence[Claim], survey_year: int) -> list[str]:
+def _oldest(claims: Sequence[Claim], survey_year: int, common: bool) -> list[str]:
+    """The oldest cored tree: its age, or the ages of which it has one, and whether its count is in
+    doubt.
+    """
+    ages = _of_kind(claims, "one of two ages")
+    either = either_words([(*claim.ends, claim.probability) for claim in ages], "years")
     doubt = "".join(
-        f"; {doubt_words(claim.probability)}" for claim in _of_kind(claims, "count in doubt")
+        "; its ring count is in doubt" if ages else f"; {doubt_words(claim.probability)}"
+        for claim in _of_kind(claims, "count in doubt")
     )
+    when = "" if common else f" in {survey_year}"
     return [
-        f"Oldest cored tree in {survey_year}: {claim.subject}, {age_words(*claim.interval)}{doubt}."
+        f"Oldest cored tree{when}: {claim.subject},"
+        f" {either if ages else age_words(*claim.interval)}{doubt}."
         for claim in _of_kind(claims, "minimum age")
     ]
 
@@ -275,7 +309,7 @@ def doubt_words(chance: float) -> str:
     )
 
 
-def _standing(claims: Sequence[Claim], measures: Measures) -> list[str]:
+def _standing(claims: Sequence[Claim], measures: Measures, common: bool) -> list[str]:
     parts = []
     population = next((claim.population for claim in claims if claim.kind == "structure"), "")
     for claim in _of_kind(claims, "stems"):
@@ -283,10 +317,10 @@ def _standing(claims: Sequence[Claim], measures: Measures) -> list[str]:
         parts.append(measures.stems_between(*claim.interval, what=""))
     for claim in _of_kind(claims, "share over age"):
         if claim.subject == OLD_AGE:
-            of = " of them" if parts else ""
-            parts.append(f"{share_words(*claim.interval)}{of} over {OLD_AGE} years")
+            parts.append(f"{share_words(*claim.interval)} over {OLD_AGE} years")
     area = "".join(
         f"; basal area {measures.basal_area(claim.estimate)}"
         for claim in _of_kind(claims, "basal area")
     )
-    return [f"{capital(population)}: {', '.join(parts)}{area}."] if parts else []
+    whose = "stems" if common else population
+    return [f"{capital(whose)}: {', '.join(parts)}{area}."] if parts else []

@@ -10,7 +10,12 @@ from standage.prose.comparison import comparison_sentences
 from standage.prose.disturbance import disturbance_paragraphs
 from standage.prose.measures import METRIC, Measures
 from standage.prose.sensitivity import sensitivity_sentences
-from standage.prose.short_statement import ShortStatement, short_statement
+from standage.prose.short_statement import (
+    NO_CAUSE,
+    ShortStatement,
+    common_words,
+    short_statement,
+)
 from standage.prose.unit_statement import UnitStatement, never_known, unit_statement
 from standage.prose.verdict import grade_sentence, intervals_sentence, verdict_paragraph
 from standage.stand.posterior import Posterior
@@ -32,7 +37,14 @@ def summary(result: Posterior | Findings, *, units: Units = METRIC) -> str:
     parts = [grade_sentence(findings.fit_grade)]
     if not findings.posterior.verdict["passed"]:
         parts += findings.posterior.verdict["notes"]
-    parts += [_short(short_statement(findings, unit, measures)) for unit in findings.units]
+    common = common_words(findings, measures)
+    parts += [common] if common else []
+    parts += [
+        _short(short_statement(findings, unit, measures, common=bool(common)))
+        for unit in findings.units
+    ]
+    if common and any(not unit.attribution.empty for unit in findings.units):
+        parts.append(NO_CAUSE)
     warned = len(cautions(findings))
     if warned:
         parts.append(f"{counted(warned, 'caution')} in report.html and with --full.")

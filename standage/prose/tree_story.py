@@ -13,13 +13,21 @@ from standage.findings.findings import Findings
 from standage.findings.intervals import Interval
 from standage.findings.rereading import LIKELY_MISREAD
 from standage.findings.schema import Row
+from standage.findings.separate_spans import read_spans
 from standage.findings.uncertainty_budget import STEPS
-from standage.grammar import capital, counted, listed
+from standage.grammar import capital, counted
 from standage.growth.growth_changes import MODEL
 from standage.growth.release_criteria import criterion_words
 from standage.prose.measures import Measures
 from standage.prose.uncertainty import STEP_WORDS
-from standage.prose.wording import NOT_KNOWN, age_words, percent, probability_words, year_words
+from standage.prose.wording import (
+    NOT_KNOWN,
+    age_words,
+    either_words,
+    percent,
+    probability_words,
+    year_words,
+)
 
 CENTRES = {
     "pith": "the pith is in the core",
@@ -134,8 +142,7 @@ def _date(row: Row, survey_year: int | None) -> list[str]:
     if age.known:
         living = f"in {survey_year}" if survey_year else "at the survey"
         when = living if row["status"] == "live" else "when it died"
-        words = f"{age.low:.0f} to {age.high:.0f} years" if spans else age_words(*age)
-        sentences.append(f"Its age {when}, in growing seasons: {words}.")
+        sentences.append(f"Its age {when}, in growing seasons: {tree_age_words(row)}.")
     return sentences
 
 
@@ -143,8 +150,19 @@ def two_spans(row: Row) -> str:
     """The years of a tree that lie in two or more places, in whose middle it hardly came; blank for
     all others.
     """
-    spans = [span.replace("-", " to ") for span in row["separate_years"].split("; ")]
-    return f"either {listed(spans, 'or')}" if len(spans) > 1 else ""
+    spans = read_spans(row["separate_years"])
+    return either_words(spans) if spans else ""
+
+
+def tree_age_words(row: Row) -> str:
+    """Its age, or the ages of which it has one. row: of `tree_dates`."""
+    age, year = Interval.of(row, "age"), _established(row)
+    season = age.low + year.high - 1  # the last that is counted
+    ages = [
+        (season + 1 - last, season + 1 - first, held)
+        for first, last, held in read_spans(row["separate_years"])
+    ]
+    return either_words(ages, "years") if ages else age_words(*age)
 
 
 def _established(row: Row) -> Interval:

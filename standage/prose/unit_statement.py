@@ -28,7 +28,15 @@ from standage.grammar import capital, counted, listed
 from standage.prose.attribution import NO_PROOF, begun_words, near_events, pulse_sentences
 from standage.prose.cannot_tell import open_question_sentence, reach_words
 from standage.prose.measures import Measures
-from standage.prose.wording import NOT_KNOWN, percent, probability_words, share_words, year_words
+from standage.prose.wording import (
+    NOT_KNOWN,
+    either_words,
+    percent,
+    probability_words,
+    share_words,
+    year_words,
+)
+from standage.prose.young_cohort import young_sentences
 
 # share of the living stems from which ten years are named though they are in no pulse (assumption)
 LARGE_GROUP = 0.2
@@ -72,7 +80,12 @@ def unit_statement(unit: UnitFindings, measures: Measures) -> UnitStatement:
             *(() if has_pulse else events),
         ),
         preceded=(*events, *preceded) if has_pulse else (),
-        composition=(*_oldest(unit), *_ages(unit), *_amounts(unit, measures)),
+        composition=(
+            *_oldest(unit),
+            *_ages(unit),
+            *_amounts(unit, measures),
+            *young_sentences(unit.claims, measures),
+        ),
         unknown=(
             *(open_question_sentence(asked, measures) for asked in unit.open_questions),
             *_unknown_of_events(unit.attribution),
@@ -199,7 +212,14 @@ def _oldest(unit: UnitFindings) -> list[str]:
     if claim is None:
         return []
     what = "passed the height of its core" if _at_core(unit) else "established"
-    year = year_words(*(unit.last_season + 1 - age for age in reversed(claim.interval)))
+    season = unit.last_season
+    years = [
+        (season + 1 - age.high, season + 1 - age.low, age.probability)
+        for age in unit.claims_of("one of two ages")
+    ]
+    year = year_words(*(season + 1 - age for age in reversed(claim.interval)))
+    if years:
+        year = either_words(years)
     return [
         f"The oldest cored tree, {claim.subject}, {what} {year}; the stand is at least"
         f" {claim.low:.0f} years old ({percent(claim.probability)})."

@@ -7,13 +7,17 @@ source, is made from this module.
 from __future__ import annotations
 
 import math
+import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import SupportsFloat
 
-from standage.grammar import after_number
+from standage.findings.intervals import Interval
+from standage.grammar import after_number, listed
 
 WIDE_INTERVAL = 40  # from this width on a median year is rounded to 5 (assumption) [years]
 VERY_WIDE_INTERVAL = 100  # and from this one on to the nearest 10 (assumption) [years]
+_AFTER_SIGN = re.compile(r"([<>]) (?=\d)")
 NOT_KNOWN = "can't be told from this survey"
 
 
@@ -109,6 +113,13 @@ def year_words(low: float, middle: float, high: float) -> str:
     return f"in {low:.0f}" if low == high else _about(low, middle, high, "")
 
 
+def between_words(year: Interval) -> str:
+    """A year by its interval alone, `in 1930` or `between 1920 and 1930`."""
+    if year.low == year.high:
+        return f"in {year.low:.0f}"
+    return f"between {year.low:.0f} and {year.high:.0f}"
+
+
 def age_words(low: float, middle: float, high: float) -> str:
     """An age with its interval, rounded like a year. [years]
 
@@ -116,6 +127,29 @@ def age_words(low: float, middle: float, high: float) -> str:
     'about 102 years (93 to 109)'
     """
     return f"{low:.0f} years" if low == high else _about(low, middle, high, " years")
+
+
+def unbroken(words: str) -> str:
+    """Words whose figures keep their signs at line ends.
+
+    >>> unbroken("about 5 % (> 99 %)")
+    'about 5\\xa0% (>\\xa099\\xa0%)'
+    """
+    return _AFTER_SIGN.sub("\\1\u00a0", words).replace(" %", "\u00a0%")
+
+
+def either_words(ranges: Iterable[tuple[float, float, float]], unit: str = "") -> str:
+    """Ranges of which one holds, each from its first to its last, with its probability.
+
+    >>> either_words([(101, 116, 0.72), (79, 87, 0.19)], "years")
+    'either 101 to 116 years (72 %) or 79 to 87 (19 %)'
+    """
+    parts = [
+        f"{low:.0f} to {high:.0f}{f' {unit}' if unit and not number else ''}"
+        f" ({shown_percent(chance)})"
+        for number, (low, high, chance) in enumerate(ranges)
+    ]
+    return f"either {listed(parts, 'or')}"
 
 
 def _about(low: float, middle: float, high: float, unit: str) -> str:

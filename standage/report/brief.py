@@ -14,7 +14,7 @@ from standage.prose.measures import METRIC, Measures
 from standage.prose.verdict import grade_sentence
 from standage.report.brief_pages import brief_pdf
 from standage.report.heading import NO_HEADING, Heading
-from standage.report.pictures import age_picture
+from standage.report.pictures import age_picture, has_pictures
 from standage.report.template import render
 
 FILE, PAPER = "brief.html", "brief.pdf"
@@ -50,7 +50,7 @@ def brief_paper(
 
 
 def brief_html(findings: Findings, *, units: Units = METRIC, heading: Heading = NO_HEADING) -> str:
-    """The brief as one page of HTML; with a picture a stand."""
+    """The brief as one page of HTML; with a picture a stand, where they aren't many."""
     words, stands = brief(findings, Measures(units)), findings.units
     context = {
         "title": brief_title(findings, heading),
@@ -60,7 +60,9 @@ def brief_html(findings: Findings, *, units: Units = METRIC, heading: Heading = 
         "pictures": [
             age_picture(findings, unit, number, alone=len(stands) == 1)
             for number, unit in enumerate(stands)
-        ],
+        ]
+        if has_pictures(findings)
+        else [],
         "failed": findings.fit_grade.grade == FAILED,
         "grade_sentence": grade_sentence(findings.fit_grade),
         "made_by": "standage",

@@ -21,6 +21,7 @@ from standage.findings.findings import Findings
 from standage.findings.unit_findings import UnitFindings
 from standage.grammar import counted
 from standage.prose.brief import MOST_VETERANS, Brief, StandBrief
+from standage.prose.wording import unbroken
 from standage.report.heading import Heading, image_type
 
 WIDTH, HEIGHT = 210 / MILLIMETRES, 297 / MILLIMETRES  # A4 [inches]
@@ -30,7 +31,7 @@ STANDS_A_PAGE = 4
 TEXT, HEAD, TITLE = 8.0, 10.0, 15.0  # sizes of type [points]
 LINE = 1.3  # height of a line against its type
 LOGO = 12 / MILLIMETRES  # height of a logo [inches]
-LEAST_PICTURE = 1.7  # height that a picture needs [inches]
+LEAST_PICTURE = 1.6  # height that a picture needs [inches]
 FEWEST_VETERANS = 2  # of a stand that are named, where there is no room for more
 LAST_LINE = HEIGHT - MARGIN - 0.2  # where a column ends [inches]
 MOST_PICTURE = 3.2  # and that it takes at most [inches]
@@ -84,7 +85,7 @@ class Column:
 
     def _lines(self, words: str, size: float, weight: str, width: float) -> list[str]:
         lines, line = [], ""
-        for word in words.replace(" %", "\u00a0%").replace("> ", ">\u00a0").split(" "):
+        for word in unbroken(words).split(" "):
             longer = f"{line} {word}".strip()
             if line and _width(self.page, longer, size, weight) > width:
                 lines.append(line)
@@ -120,12 +121,14 @@ def _pages(findings: Findings, words: Brief, heading: Heading, title: str) -> li
         those = slice(first, first + STANDS_A_PAGE)
         more = "" if first == 0 else f", continued: stands {first + 1} on"
         page, down = _headed(heading, f"{title}{more}")
+        top = Column(page, MARGIN, WIDTH - 2 * MARGIN, down)
+        if words.common:
+            top.write(words.common)
         if len(units) > STANDS_A_PAGE and first == 0:
-            top = Column(page, MARGIN, WIDTH - 2 * MARGIN, down)
             top.write(
                 f"{len(units)} stands, {STANDS_A_PAGE} a page; what to mind is on the last page."
             )
-            down = top.down
+        down = top.down
         left_out += _stands(page, findings, units[those], words.stands[those], note, down)
         pages.append(page)
     return [*pages, last_page(words, left_out, heading, title)]

@@ -78,6 +78,15 @@ def _oldest(unit: UnitFindings) -> Cell:
     """As the sentences have it, and no year where they give none."""
     if reach_assumed(unit.summary):
         return Cell(CANT_TELL)
+    ages = unit.claims_of("one of two ages")
+    if ages:
+        return Cell(
+            *(
+                f"{before}{unit.last_season + 1 - age.high:.0f} to"
+                f" {unit.last_season + 1 - age.low:.0f}"
+                for before, age in zip(("", "or "), ages, strict=False)
+            )
+        )
     return _year(unit.interval("oldest_cored_year"))
 
 

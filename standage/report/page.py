@@ -22,7 +22,7 @@ from standage.prose.disturbance import disturbance_paragraphs
 from standage.prose.measures import METRIC, Measures
 from standage.prose.methods import assumptions, citations, methods_paragraph
 from standage.prose.sensitivity import GRASS_STAGE_OFF, sensitivity_sentences
-from standage.prose.short_statement import short_statement, stocking_note
+from standage.prose.short_statement import common_words, short_statement, stocking_note
 from standage.prose.tree_story import tree_records, tree_story
 from standage.prose.uncertainty import (
     MORE_CORES,
@@ -40,6 +40,7 @@ from standage.report.overview import overview
 from standage.report.pictures import (
     age_picture,
     budget_picture,
+    has_pictures,
     model_pictures,
     ring_pictures,
     unit_pictures,
@@ -143,6 +144,7 @@ def _head(findings: Findings, heading: Heading) -> dict[str, Any]:
         "heading": heading,
         "figure_number": count(1).__next__,
         "surveyed": surveyed_words(survey.stands),
+        "pictured": has_pictures(findings),
         "made_by": "standage",
         "intervals_sentence": intervals_sentence(findings.level),
         "failed": findings.fit_grade.grade == FAILED,
@@ -155,6 +157,7 @@ def _head(findings: Findings, heading: Heading) -> dict[str, Any]:
 def _answer(findings: Findings, measures: Measures) -> dict[str, Any]:
     units = findings.units
     return {
+        "common": common_words(findings, measures),
         "overview": overview(findings, measures),
         "stocking_note": stocking_note(findings),
         "common_remedies": common_remedies(units),
@@ -187,18 +190,20 @@ def _stand(
     findings: Findings, unit: UnitFindings, number: int, measures: Measures, *, alone: bool
 ) -> dict[str, Any]:
     statement = unit_statement(unit, measures)
-    short = short_statement(findings, unit, measures)
+    common = bool(common_words(findings, measures))
+    short = short_statement(findings, unit, measures, common=common)
+    pictured = has_pictures(findings)
     return {
         "title": unit.name,
         "sentence": short.headline,
-        "age_picture": age_picture(findings, unit, number, alone=alone),
+        "age_picture": age_picture(findings, unit, number, alone=alone) if pictured else None,
         "unknown": short.unknown,
         "paragraphs": [
             part for part in (statement.timing, statement.preceded, statement.composition) if part
         ],
         "all_unknown": statement.unknown,
         "remedies": " ".join(remedy_sentences(unit)),
-        "pictures": unit_pictures(findings, unit, number),
+        "pictures": unit_pictures(findings, unit, number) if pictured else [],
         "tables": unit_tables(unit, measures),
     }
 

@@ -30,6 +30,9 @@ SMALL = (4.4, 2.6)  # of the pictures that stand two abreast [inches]
 # widths at which letters of 8 points can be read: across a page, beside another stand's, and on a
 # phone of 390 pixels [mm]
 PAGE_MM, BESIDE_MM, PHONE_MM = 183.0, 140.0, 98.0
+# of more units than these a page has no pictures of each: some 0.4 MB a unit, and nobody looks
+# through hundreds; they are in the folder of figures (assumption)
+MOST_PICTURED = 30
 
 Drawing = Callable[[], Axes]
 
@@ -99,6 +102,11 @@ def _of_width(figure: Figure, name: str, alternative: str, width: float) -> str:
     if width < PAGE_MM:
         wrap_to_width(figure)
     return inline_svg(figure, name, alternative)
+
+
+def has_pictures(findings: Findings) -> bool:
+    """Whether the units are few enough for a page with pictures of each."""
+    return len(findings.units) <= MOST_PICTURED
 
 
 def age_picture(findings: Findings, unit: UnitFindings, number: int, *, alone: bool) -> Picture:
@@ -197,6 +205,8 @@ def model_pictures(findings: Findings) -> list[Picture]:
     """Whether the model fits what was listed and counted, and what the survey taught it about
     delays.
     """
+    if not has_pictures(findings):
+        return []
     drawn = []
     for number, table in enumerate(_by(findings.diameter_check, "stand", "species")):
         drawn.append(
@@ -235,7 +245,7 @@ def _on(plot: Callable[..., Axes], table: pd.DataFrame, ax: Axes) -> Axes:
 def ring_pictures(findings: Findings) -> list[Picture]:
     """Ring widths and disturbances, a panel for each stand with rings."""
     rings, chronology = findings.ring_years, findings.disturbance_chronology
-    if rings is None or chronology is None:
+    if rings is None or chronology is None or not has_pictures(findings):
         return []
     drawn = []
     for number, table in enumerate(_by(rings, "stand")):
@@ -263,7 +273,7 @@ def ring_pictures(findings: Findings) -> list[Picture]:
 def budget_picture(findings: Findings) -> Picture | None:
     """What the uncertainty of a core is made of; None where that is not known of any unit."""
     budgets = {unit.name: unit.budget for unit in findings.units if unit.budget is not None}
-    if not budgets:
+    if not budgets or not has_pictures(findings):
         return None
     return picture(
         lambda: plot_budgets(budgets),

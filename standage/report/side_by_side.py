@@ -29,7 +29,7 @@ from standage.prose.comparison import (
 )
 from standage.prose.picture_texts import distances_text, pair_text, strips_text
 from standage.prose.wording import percent, probability_words
-from standage.report.pictures import Picture, picture, small_picture, whole_picture
+from standage.report.pictures import Picture, has_pictures, picture, small_picture, whole_picture
 from standage.report.shown_tables import Cell, ShownTable
 
 ACTED_ON = {  # measure, what it is called, what more and less are called
@@ -78,6 +78,8 @@ def side_by_side(findings: Findings) -> SideBySide | None:
 
 
 def _pictures(findings: Findings) -> list[Picture]:
+    if not has_pictures(findings):
+        return []
     drawn = [
         whole_picture(
             partial(

@@ -15,6 +15,8 @@ from typing import Any
 
 import jinja2
 
+from standage.prose.wording import unbroken
+
 TEMPLATES = Path(__file__).parent / "templates"
 
 
@@ -29,7 +31,7 @@ def render(template: str, context: Mapping[str, Any], *, script: str | None = No
         trim_blocks=True,
         lstrip_blocks=True,
         # a figure keeps its sign at line ends
-        finalize=lambda value: value.replace(" %", "\u00a0%") if type(value) is str else value,
+        finalize=lambda value: unbroken(value) if type(value) is str else value,
     )
     code = (TEMPLATES / script).read_text(encoding="utf-8") if script else ""
     hashed = base64.b64encode(hashlib.sha256(code.encode("utf-8")).digest()).decode("ascii")

@@ -112,8 +112,8 @@ class StagingFolder:
         except OSError as error:
             raise PlaceError(
                 f"{self.folder} can't be written any more ({error.strerror or error}). The earlier"
-                f" result is whole, as {self.old}: the next `standage run` to this folder puts it"
-                " back, or rename it by hand."
+                f" result is whole, as {self.old}: the next command that writes"
+                " to this folder puts it back, or rename it by hand."
             ) from error
 
     def discard_draws(self) -> None:

@@ -152,6 +152,7 @@ def _write_figures(
         for name, figure in figures:
             with attempts.making(f"figure {name}", folder):
                 write_figures({name: figure}, folder)
+            figure.clear()  # its parts hold each other, and would wait for a collection
 
     with in_style(style):
         with attempts.making("figures of the stands", folder):

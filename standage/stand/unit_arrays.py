@@ -121,8 +121,8 @@ def _counts_used(
         notes.append(
             f"{group.stand}: germinants counted from October to February are taken for seedlings"
             " at the end of their first growing season. Seedlings with cotyledons, of the autumn"
-            " just past, begin it after the survey: give them age_high_years 0, and they are left"
-            " out."
+            " just past, begin it after the survey: leave them out (0 in age_high_years of"
+            " counts.csv)."
         )
     return counts, notes
 

@@ -330,9 +330,8 @@ def _codes(cells: TableCells, column: Column, text: np.ndarray) -> np.ndarray:
     bad = np.array([cell not in known for cell in text], dtype=bool)
     if column.name in ("crown_class", "source"):  # of which nothing, or little, is computed
         read_by_list = {word for word in set(text[bad]) if code_meaning(cells.table, column, word)}
-        unread = bad & np.array(
-            [cell not in read_by_list and not _OF_RINGS.search(cell) for cell in text], dtype=bool
-        )
+        asked = {word for word in set(text[bad]) if _may_be_a_release(cells.table, column, word)}
+        unread = bad & np.array([cell not in read_by_list | asked for cell in text], dtype=bool)
         for place in np.flatnonzero(unread)[:TOLD_OF_A_COLUMN]:
             cells.reading(place, column, text[place], "", UNREAD_CLASS)
         text, bad = np.where(unread, "", text).astype(object), bad & ~unread
@@ -345,6 +344,14 @@ def _codes(cells: TableCells, column: Column, text: np.ndarray) -> np.ndarray:
     ):
         read[place] = value
     return read
+
+
+def _may_be_a_release(table: str, column: Column, cell: str) -> bool:
+    """Whether words, or a misspelt one, may say that an event is known from rings."""
+    if _OF_RINGS.search(cell):
+        return True
+    words = [cell, *cell.split()[:8]] if column.name == "source" else []
+    return any(nearest_code(table, column, word) == "release" for word in words)
 
 
 def _odd_code(cells: TableCells, column: Column, cell: str, advised: Iterator[int]) -> Outcome:

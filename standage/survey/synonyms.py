@@ -121,13 +121,14 @@ def _code_words(table: str, column: str, codes: tuple[str, ...]) -> dict[str, Me
 
 
 def code_meaning(table: str, column: Column, word: str) -> Meaning:
-    """The code that a word in a column of codes stands for.
+    """The code that a word in a column of codes stands for. An apostrophe before it is how
+    spreadsheets mark text.
 
     >>> from standage.survey.schema import TREES
-    >>> code_meaning("trees", TREES.column("status"), "Alive")
-    'live'
+    >>> [code_meaning("trees", TREES.column("status"), word) for word in ("Alive", "'dead")]
+    ['live', 'dead']
     """
-    return _code_words(table, column.name, column.codes).get(plain(word))
+    return _code_words(table, column.name, column.codes).get(plain(word.lstrip("'\u2019")))
 
 
 def yes_or_no(word: str) -> Meaning:

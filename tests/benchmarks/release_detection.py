@@ -1,7 +1,7 @@
 """How often a thinning of known year and intensity is found in the rings, and how often one is
 found that never was.
 
-    python tests/benchmarks/release_detection.py [--stands N] [--trees N] [--seed N] [--climate]
+    python tests/benchmarks/release_detection.py [--stands N] [--trees N] [--seed N] [--climate | --found]
 
 Invented stands: each tree has an age trend, noise with memory of its own and the weather of the
 stand, which has memory too. A thinning takes a share of the basal area; a tree's growth then rises
@@ -9,18 +9,21 @@ by (basal area left)^-competition within three years and falls back over 25. Com
 open woodland, where crowns hardly touch, and 0.8 in closed forest (assumptions). Prints two
 markdown tables: of trees (found within 1 year before to 4 after the cut; false ones in a hundred
 tree-years without a cut) and of stands. With `--climate` one table instead: the stands under
-weather of which more and more is slow, twice as many of those without a cut.
+weather of which more and more is slow, twice as many of those without a cut. With `--found` a
+table of openings that nobody put on record, by trees at risk: how many stands show them.
 """
 
 from __future__ import annotations
 
 import argparse
 import sys
+from itertools import product
 from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
 
+from standage.findings.disturbance_decades import TREES_AT_RISK
 from standage.findings.disturbances import (
     disturbance_table,
     event_year_table,
@@ -45,6 +48,7 @@ WEATHERS = (
     (0.2, 0.6),
     (0.25, 0.85),
 )  # sd in log width, and memory from year to year: from weather to slow climate
+FOUND_DESIGNS = (0.8, OPEN), (0.5, OPEN), (0.8, CLOSED)
 RECORD = (1916, 1935)  # years between which the cut is known to lie
 
 
@@ -195,6 +199,28 @@ def climate_table(stands: int, trees: int, seed: int) -> list[str]:
     return rows
 
 
+def found_table(stands: int, seed: int) -> list[str]:
+    """Stands in which an opening on no record is found, and false ones, by trees at risk. Rows of
+    markdown.
+    """
+    rows = [
+        "| trees | basal area taken | competition | found | false |",
+        "|---:|---:|---:|---:|---:|",
+    ]
+    for trees, (share, competition) in product(TREES_AT_RISK[1:], FOUND_DESIGNS):
+        rng = np.random.default_rng([seed, trees, int(100 * share), int(10 * competition)])
+        found = false = 0
+        for number in range(stands):
+            survey = thinned_stand(rng, trees, share, competition)
+            survey.events = survey.events.iloc[:0]
+            counted = looked_at(survey, 0.0, MODEL, 1 + number, draws=200)
+            found += counted["stand_found"]
+            false += counted["stand_elsewhere"]
+        rows.append(f"| {trees} | {share:.0%} | {competition} | {found} of {stands} | {false} |")
+        print(rows[-1], flush=True, file=sys.stderr)
+    return rows
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
@@ -207,7 +233,11 @@ def main() -> None:
         action="store_true",
         help="weather of which more and more is slow, in place of the two tables",
     )
+    parser.add_argument("--found", action="store_true", help="openings on no record, by trees")
     options = parser.parse_args()
+    if options.found:
+        print("\n".join(found_table(options.stands, options.seed)))
+        return
     if options.climate:
         print("\n".join(climate_table(options.stands, options.trees, options.seed)))
         return

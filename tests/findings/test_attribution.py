@@ -137,7 +137,7 @@ def test_periods_and_uncertain_years_are_told_apart(table):
     )
     assert (
         "began in 1945 and ended in 1980" in fires["words"]
-        and "some year from 1926 to 1928" in row_of(table, "cut")["words"]
+        and "one year in 1926-1928" in row_of(table, "cut")["words"]
     )
 
 

@@ -37,6 +37,7 @@ from standage.prose.picture_texts import age_caption
 from standage.prose.wording import percent, rounded, year_words
 from standage.report import report_html
 from standage.report.again import FILES, write_report
+from standage.report.brief import brief_html
 from standage.report.heading import Heading, read_logo
 from standage.report.overview import overview
 from standage.report.page import CARDS_FILE, tree_cards_html
@@ -172,7 +173,7 @@ def test_the_answer_comes_first_with_when_how_sure_what_preceded_and_what_cannot
     assert "A recruitment pulse is virtually certain (more than 99 %)" in answer
     assert "For the date of a tree: what is known worst is years in the grass stage." in text
     assert text.count("Years in the grass stage: enter more stems of known age") == 1
-    assert "the logging of some year from 1926 to 1928" in answer
+    assert "the logging of one year in 1926-1928" in answer
     assert "None of this is the probability of a cause" in answer
     assert "How many plants established: only those alive today are seen." in answer
     assert (
@@ -235,6 +236,27 @@ def test_the_answer_of_a_stand_has_at_most_250_words(findings, html):
         prose = re.sub(r"<svg.*?</svg>", " ", stand, flags=re.DOTALL)
         words = HtmlPage(prose).text.split()
         assert 20 < len(words) <= MOST_WORDS
+
+
+def test_a_page_of_many_stands_lists_them_first_and_has_no_picture_of_each(
+    findings, html, monkeypatch
+):
+    monkeypatch.setattr("standage.report.pictures.MOST_PICTURED", len(findings.units) - 1)
+    few = report_html(findings)
+    page = HtmlPage(few)
+    assert page.mistakes == [] and page.open == []
+    ids = [attributes["id"] for _, attributes in page.elements if "id" in attributes]
+    links = [attributes["href"] for tag, attributes in page.elements if tag == "a"]
+    assert {link[1:] for link in links if link.startswith("#")} <= set(ids)
+    before = few[: few.index("<details")]
+    assert all(unit.name in HtmlPage(before).text for unit in findings.units)
+    assert "in the folder figures" in page.text and '<section id="answer"' not in few
+    answers = re.findall(r'<p class="answer">.*?</p>', html, re.DOTALL)
+    assert len(answers) == len(findings.units) and all(each in few for each in answers)
+    pairs = len(re.findall(r'<svg[^>]*id="pair-', html))
+    assert few.count("<svg") <= pairs + 1 < html.count("<svg") and len(few) < len(html) / 2
+    brief = brief_html(findings)
+    assert "<svg" not in brief and all(unit.name in brief for unit in findings.units)
 
 
 def test_methods_assumptions_and_provenance_are_there_with_their_sources(page):

@@ -436,7 +436,7 @@ def test_the_summary_tells_each_stand(findings):
     assert "A recruitment pulse is virtually certain (more than 99 %). It began" in flat
     assert "are even-aged" in field and "are even-aged" not in flat
     assert (
-        "The pulse began about 3 years after the logging of some year from 1926 to 1928" in flat
+        "The pulse began about 3 years after the logging of one year in 1926-1928" in flat
         and "no proof" not in flat
     )
     assert "None of this is the probability of a cause" in flat and "of a cause" not in ridge

@@ -35,6 +35,7 @@ class Setting:
     longer : years of the grass stage beyond what the prior has.
     change : year of a lasting change, and the factor by which recruitment changed; None for none.
     from_prior : its history is drawn from the prior; else it is steady.
+    young : first and last year of a cohort too small for cores, and its plants. [plants/ha]
     """
 
     pulse: tuple[int, int] | None = None
@@ -42,6 +43,7 @@ class Setting:
     longer: int = 0
     change: tuple[int, float] | None = None
     from_prior: bool = False
+    young: tuple[int, int, float] | None = None
 
     @property
     def shape(self) -> str:
@@ -62,10 +64,13 @@ SETTINGS = {
     "grass stage 3 years longer": Setting((1930, 1941), 0.5, longer=3),
     "risen for good": Setting(change=(1940, 4.0)),
     "fallen for good": Setting(change=(1940, 0.25)),
+    "old field with a young cohort": Setting((1955, 1966), 0.95, young=(2011, 2021, 450.0)),
 }
+OF_A_TREE = ("minimum age", "one of two ages")
 # standard errors by which a kind may be true less often than stated before it is held against it
 FALLS_SHORT = 2.0
 FIRST_SEED = 100  # those before were looked at when claims were widened
+SEEDLING_CROP = 4  # last years whose plants the scan leaves alone, typically
 FAR_YEARS = 40  # a pulse claimed further from the true one is another
 
 
@@ -80,6 +85,7 @@ class Truth:
         none.
     shape : `steady`, `rise`, `fall` or `pulse`, blank where the history was drawn from the prior.
     change_year : first year of a level that lasted; None for none.
+    young : first and last year of a cohort too small for cores, as of a pulse; None for none.
     trees : true year of establishment by tree.
     grass_years : true years in the grass stage by tree.
     """
@@ -93,6 +99,7 @@ class Truth:
     pulse: tuple[float, float] | None
     shape: str
     change_year: int | None
+    young: tuple[float, float] | None
     trees: pd.Series
     grass_years: pd.Series
 
@@ -169,6 +176,8 @@ def surveyed(setting: str, seed: int):
     if span:
         one = Pulse(*span, 1.0)
         pulses = (Pulse(*span, share * stems / AREA_HA / played(one.per_ha(years))[2]),)
+    older = pulses
+    pulses += (Pulse(*of.young),) if of.young else ()
     history = StandHistory(
         "a", SURVEY_DATE, FIRST_YEAR, background, pulses, life=life, design=design,
         community="mesic upland", events=(EVENT,),
@@ -184,7 +193,8 @@ def surveyed(setting: str, seed: int):
         stage=stage,
         per_ha=per_ha[: len(per_ha) - 3].sum() / PLANTS,
         living=per_ha / steady_recruitment(profile, FIRST_YEAR, SEASON, per_ha_at_fifty=1.0),
-        pulse=_edges(pulses[0].per_ha(years), years) if pulses else None,
+        pulse=_edges(older[0].per_ha(years), years) if older else None,
+        young=_edges(pulses[-1].per_ha(years), years) if of.young else None,
         shape=of.shape,
         change_year=of.change[0] if of.change else None,
         trees=true,
@@ -209,7 +219,7 @@ def scores(claims, truth: Truth) -> list[dict]:
         rows.append(
             {
                 "kind": claim.kind,
-                "subject": claim.subject if claim.kind != "minimum age" else "",
+                "subject": "" if claim.kind in OF_A_TREE else claim.subject,
                 "stated": round(float(claim.probability), 4),
                 "true": int(claim.holds(true)),
                 "truth": true if isinstance(true, str) else round(float(true), 4),
@@ -237,13 +247,17 @@ def true_value(claim, truth: Truth):
             first, last = map(int, claim.subject.split(" to "))
             return np.mean((year >= first) & (year <= last)) > 0.5
         case "young cohort":
-            return young_ratio(claim.subject, truth) >= MANY_MORE
-        case "young plants":
-            first, last = map(int, claim.subject.split(" to "))
+            return young_ratio(truth) >= MANY_MORE
+        case "no young cohort":
+            return young_ratio(truth) < MANY_MORE
+        case "young years" if truth.young:
+            return truth.young[claim.subject == "last"]
+        case "young plants" if truth.young:
+            first, last = truth.young
             return ((truth.year >= first) & (truth.year <= last)).sum() * truth.per_ha
         case "structure":
             return age_structure(by_year[None].astype(float)).likeliest
-        case "minimum age":
+        case "minimum age" | "one of two ages":
             return SEASON - 1 - truth.trees[claim.subject] + 1
         case "share over age":
             return np.mean(age > float(claim.subject))
@@ -287,12 +301,17 @@ def true_value(claim, truth: Truth):
     return None  # of what isn't defined: the years of a pulse that is none
 
 
-def young_ratio(years: str, truth: Truth) -> float:
-    """How many times as many plants of these years live as of the years before, age for age."""
-    from standage.findings.young_cohort import above_the_years_before
+def young_ratio(truth: Truth) -> float:
+    """How many times as many plants of ten of the last years live as of the years before, age for
+    age, the most of those looked at.
+    """
+    from standage.findings.young_cohort import YOUNGEST_ENDS, above_the_years_before
 
-    last = int(years.split(" to ")[1]) - truth.years[0]
-    return float(above_the_years_before(truth.living[None], last)[0])
+    last = len(truth.years) - 1
+    return max(
+        float(above_the_years_before(truth.living[None], end)[0])
+        for end in range(last - YOUNGEST_ENDS, last - SEEDLING_CROP + 1)
+    )
 
 
 def waiting(year: int, truth: Truth) -> float | None:

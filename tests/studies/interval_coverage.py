@@ -218,20 +218,23 @@ def amount_outcomes(simulated, profile, tables: dict[str, pd.DataFrame]) -> list
     season = int(years[-1])
     alive = living["living_per_ha"].to_numpy(float)
     stems = alive * share_of_stems(simulated, profile, season - years)
+    plots_ha = float(simulated.tables["plots"]["area_m2"].astype(float).sum()) / 1e4
     for _, row in tables["cohorts"].iterrows():
         inside = (years >= row["first_year"]) & (years <= row["last_year"])
         # the oldest class may begin before the axis
         if inside.sum() < row["last_year"] - row["first_year"] + 1 or row.name == 0:
             continue
         age = age_class(season - (row["first_year"] + row["last_year"]) / 2)
-        add("cohorts", "stems per ha", row, "stems_per_ha", float(stems[inside].sum()), age=age)
+        true = float(stems[inside].sum())
+        # the tables count stems, of which there is none where the history means a part of one
+        rare = ", under one in the plots" if true * plots_ha < 1 else ""
+        add("cohorts", f"stems per ha, {age} years{rare}", row, "stems_per_ha", true)
         add(
             "cohorts",
             "share of stems",
             row,
             "share",
-            float(stems[inside].sum() / stems.sum()),
-            age=age,
+            true / float(stems.sum()),
         )
     stand = tables["stand_summary"].iloc[0]
     add("stand_summary", "stems per ha", stand, "stems_per_ha", float(stems.sum()))

@@ -1,10 +1,10 @@
 """Kills at random moments, with files of the user's beside the results.
 
-    python tests/studies/kills.py --kills 100
+    python tests/studies/kills.py --kills 100 --batches 50 --runs 50
 
 `run`, `check --mark`, `ages` and `card` are forked from a process that has loaded the libraries and
-holds the draws, so that a kill takes seconds; `batch` is the installed command with two workers. By
-turns they are killed (signal 9) or asked to end (signal 15), at any moment of their time. Asked each
+holds the draws, so that a kill takes seconds; `batch`, with two workers, and whole runs are the
+installed command, which reads, samples and writes. By turns they are killed (signal 9) or asked to end (signal 15), at any moment of their time. Asked each
 time: every file of the user's is as it was; a result or table is the earlier one or the new one,
 whole; no process is left; asked to end, a command says so, and leaves nothing half-written; and the
 same command, left alone, then ends with the new result and nothing beside it.
@@ -117,16 +117,17 @@ class Ended:
     output: str
 
 
-class KilledBatch(Killed):
-    """A batch by the installed command, with two workers."""
+class Installed(Killed):
+    """The installed command; a batch has two workers."""
 
     def alone(self) -> Ended:
         return Ended(*self.ended(None, 0.0))
 
     def ended(self, number: int | None, seconds: float) -> tuple[int, str]:
         command = [sys.executable, "-c", "from standage.commands.cli import main; main()"]
+        workers = ["--workers", "2"] if self.command.words[0] == "batch" else []
         process = subprocess.Popen(
-            [*command, *self.command.words, "--workers", "2"],
+            [*command, *self.command.words, *workers],
             cwd=self.site,
             env=os.environ | {"TMPDIR": str(self.place / TEMPORARY)},
             stdout=subprocess.PIPE,
@@ -161,16 +162,15 @@ def _of_session(session: int) -> list[int]:
     return [int(pid) for pid, of, state in found if of == str(session) and state[0] != "Z"]
 
 
-def kills(count: int, batches: int, seed: int) -> list[dict]:
-    """Each kill with what it left. count: of the forked commands together."""
+def kills(count: int, batches: int, seed: int, runs: int = 0) -> list[dict]:
+    """Each kill with what it left. count: of the forked commands together; runs: whole ones."""
     dice, rows = random.Random(seed), []
     named = {each.name: each for each in COMMANDS}
-    wanted = {name: count // len(FORKED) for name in FORKED} | {BATCH: batches}
-    for name, times in wanted.items():
+    forked = [(name, count // len(FORKED), Killed) for name in FORKED]
+    for name, times, kind in [*forked, (BATCH, batches, Installed), ("run", runs, Installed)]:
         if not times:
             continue
         with tempfile.TemporaryDirectory(prefix="standage-kills-") as place:
-            kind = KilledBatch if name == BATCH else Killed
             attacked = kind(named[name], Path(os.path.realpath(place)))
             for turn in range(times):
                 number = SIGNALS[turn % len(SIGNALS)]
@@ -178,7 +178,8 @@ def kills(count: int, batches: int, seed: int) -> list[dict]:
                 code, said = attacked.ended(number, dice.uniform(0.0, attacked.takes))
                 became = attacked.became()
                 wrong = attacked.faults(number, code, said)
-                row = {"command": name, "signal": int(number), "code": code, "became": became}
+                called = f"{name}, sampled" if kind is Installed else name
+                row = {"command": called, "signal": int(number), "code": code, "became": became}
                 rows.append(row | {"wrong": wrong, "said": said[-300:]})
                 print(rows[-1], file=sys.stderr, flush=True)
     return rows
@@ -208,9 +209,10 @@ def command_line() -> int:
     )
     parser.add_argument("--kills", type=int, default=100)
     parser.add_argument("--batches", type=int, default=20, help="kills of a batch, besides")
+    parser.add_argument("--runs", type=int, default=20, help="kills of whole runs, besides")
     parser.add_argument("--dice", type=int, default=1, help="seed of the moments")
     given = parser.parse_args()
-    rows = kills(given.kills, given.batches, given.dice)
+    rows = kills(given.kills, given.batches, given.dice, given.runs)
     print(report(rows))
     return int(any(row["wrong"] for row in rows))
 

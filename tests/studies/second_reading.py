@@ -8,6 +8,7 @@ in the survey, or named in its notes; and the account of the survey adds up to t
 
 from __future__ import annotations
 
+import difflib
 import io
 import math
 import re
@@ -73,7 +74,13 @@ class Fault(Exception):
     """Something that must never happen did."""
 
 
+# columns in which words that nobody knows are left out, and how their readings say so
 ONLY_KEPT, ASIDE = ("crown_class", "source"), "left out, for it is only kept"
+BY_CELLS = "every cell is a "  # reason of a heading that its cells explain
+FEW = 4  # cells, of which all may be such words
+# columns that help to find of what a row is, and where that is listed
+AT = ("stand", "plot", "tree", "species")
+AT_ROWS = {"cores": ("trees", "tree"), "counts": ("plots", "plot")}
 
 
 def hold(true: object, what: str) -> None:
@@ -242,6 +249,12 @@ def numbers_meant(text: str, unit: str, heading_unit: str) -> set[float]:
     return {value * by for value in values}
 
 
+def _as_text(written: str) -> str:
+    """A time of a workbook as a column of text, or a heading, has it."""
+    is_time = re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?", written)
+    return written.replace("T", " ") if is_time else written
+
+
 def as_written(kind: str, read: object, written: str) -> bool:
     """Whether a cell was read as it is written: an apostrophe before a formula is the package's
     own, midnight the spreadsheet's.
@@ -256,9 +269,7 @@ def as_written(kind: str, read: object, written: str) -> bool:
         return bool(day) and str(read)[:10] == written
     if re.fullmatch(r"-?\d+\.0", written):
         return read in (written, written[:-2])
-    if re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?", written):
-        written = written.replace("T", " ")  # a time of a workbook in a column of text
-    return read == written
+    return read == _as_text(written)
 
 
 def is_blank(column: Column | None, read: object) -> bool:
@@ -336,7 +347,7 @@ def check_reading(survey: Survey, path: Path) -> None:
             hold(none, f"{each.name}: {len(frame)} rows without a file")
             continue
         sheet = _without_sums(sheet, at)
-        names, units = _headings(sheet, survey.readings)
+        names, units = _headings(each, sheet, survey.readings)
         if each.name == "ring_widths":
             _check_rings_of_table(survey, sheet, names, at, units.get("width_mm", ""))
             continue
@@ -347,23 +358,71 @@ def check_reading(survey: Survey, path: Path) -> None:
             f" {len(sheet.rows)}) are not those of the file",
         )
         for place, name in enumerate(names):
-            if name:
-                cells = [row[place] for row in sheet.cells]
+            cells = [row[place] for row in sheet.cells]
+            if name in AT and name not in frame and each.name in AT_ROWS:
+                _check_found_by(survey, each.name, name, frame, cells)
+            elif name:
                 _check_column(each, name, frame, cells, at, sheet.file, units.get(name, ""))
     check_ring_files(survey, path)
 
 
-def _headings(sheet: Sheet, readings: tuple[Reading, ...]) -> tuple[list[str], dict[str, str]]:
-    """The columns' names, as readings of the header's row say; and units that they say."""
+def _headings(
+    table: Table, sheet: Sheet, readings: tuple[Reading, ...]
+) -> tuple[list[str], dict[str, str]]:
+    """The columns' names, as readings of the header's row say; and units that they say, which are
+    those of the headings. What is named as another column may not have a column's own name.
+    """
     names, units = [], {}
+    columns = {column.name: column for column in table.columns}
     header = [each for each in readings if each.file == sheet.file and each.column]
-    for written in sheet.header:
-        found = [each for each in header if each.as_written == written and "heading" in each.reason]
+    for written in map(_as_text, sheet.header):
+        found = [
+            each
+            for each in header
+            if each.as_written == written
+            and ("heading" in each.reason or each.reason.startswith(BY_CELLS))
+        ]
         name = found[0].column if found else written
+        own = name == written or written not in columns
+        hold(own, f"{sheet.file}: the heading {written} was read as {name}")
         if found and (unit := re.search(r", in ([\w ]+|%):", found[0].as_read)):
             units[name] = unit[1]
+        if name in columns and name != written and found:
+            said, unit = unit_said(written), columns[name].unit
+            if said and said != unit and (said, unit) in TIMES:
+                named = units.get(name)
+                hold(named == said, f"{sheet.file}: the heading {written} was read in {named}")
         names.append("row (as written)" if name == "row" else name)
     return names, units
+
+
+def unit_said(heading: str) -> str:
+    """The unit in the brackets of a heading, or its last word; "" where neither is one."""
+    words = re.findall(r"[(\[]([^)\]]*)[)\]]", heading) or re.split(r"[\s_,]+", heading.strip())[1:]
+    word = words[-1].strip(" .").casefold() if words else ""
+    return next((unit for unit, spelt in SPELT.items() if word in spelt.split()), "")
+
+
+def _check_found_by(
+    survey: Survey, table: str, name: str, frame: pd.DataFrame, cells: list[str]
+) -> None:
+    """A column by which it was found what a row is of, which says what is listed of that: the same
+    name or, of a species, one word for each.
+    """
+    listed, key = AT_ROWS[table]
+    of = getattr(survey, listed).set_index(key)[name]
+    found: dict[str, set[str]] = defaultdict(set)
+    for written, one, row in zip(cells, frame[key], frame["row"], strict=True):
+        if not written or fold(written) in BLANK | NO_PLOT:
+            continue
+        hold(one in of.index, f"{table}, row {row}: no {key} {one!r}")
+        found[fold(written)].add(fold(of[one]))
+        told = (
+            f"{table}, row {row}: {name} {written!r} beside {key} {one!r}, which is of {of[one]!r}"
+        )
+        numbers = _number_of(written), _number_of(of[one])
+        alike = fold(written) == fold(of[one]) or (None not in numbers and numbers[0] == numbers[1])
+        hold(alike or (name == "species" and len(found[fold(written)]) == 1), told)
 
 
 def _check_column(
@@ -377,8 +436,10 @@ def _check_column(
 ) -> None:
     hold(name in frame, f"{each.name}: column {name} is lost")
     column = next((column for column in each.columns if column.name == name), None)
-    kind = column.kind if column else ""
-    for read, written, row in zip(frame[name], cells, frame["row"], strict=True):
+    kind, aside = column.kind if column else "", 0
+    for number, (read, written, row) in enumerate(
+        zip(frame[name], cells, frame["row"], strict=True)
+    ):
         told = f"{each.name}, row {row}, {name}: {written!r} was read as {read!r}"
         readings = at.get((file, row, name), [])
         if column is None:
@@ -396,13 +457,25 @@ def _check_column(
             continue
         elif written:
             hold(_named(readings, written, read, column), f"{told}, and no reading says so")
-            # words that nobody knows, in a column that moves no number
             kept = read == "" and name in ONLY_KEPT and any(ASIDE in one.reason for one in readings)
-            hold(kept or as_meant(column, read, written, unit), f"{told}, which nobody would")
+            counts = fold(written) in column.codes or (
+                name == "source"
+                and difflib.get_close_matches("release", fold(written).split(), 1, 0.75)
+            )
+            hold(not (kept and counts), f"{told}, a word of the column's")
+            aside += kept
+            meant = kept or as_meant(column, read, written, unit)
+            if name in ("tree", "core") and not meant:  # numbers that begin anew in each group
+                groups = [frame[of].iloc[number] for of in AT if of in frame]
+                meant = fold(read) in {fold(f"{of} {written}") for of in groups}
+            hold(meant, f"{told}, which nobody would")
         elif (each.name, name) not in FILLED and not is_blank(column, read):
             beside = (of for key, of in at.items() if key[:2] == (file, row))
             said = f"{name} {read:g}" if isinstance(read, float) else f"{name} {read}"
             hold(readings or any(said in one.as_read for of in beside for one in of), told)
+    # else the heading is another column's, or a list of words was lost
+    filled = sum(map(bool, cells))
+    hold(aside < filled or filled < FEW, f"{file}: all {filled} cells of {name} are left out")
 
 
 def _check_flat(survey: Survey, sheet: Sheet) -> None:

@@ -4,10 +4,10 @@ disk that doesn't answer.
     python tests/studies/write_faults.py
     python tests/studies/write_faults.py --command run --every 5
 
-Each command is run once to count its calls (files opened to write, pieces written, folders made,
-files renamed, removed, brought to the disk), and then once for each of them, which fails: alone, or
-with all later ones. Beside the results stand files of the user's. Asked of every run: a message and
-no traceback, an exit code of the documented ones; every file of the user's as it was; a result that
+Each command is run once to count its calls (files opened to write, pieces written, files closed,
+folders made, files renamed, removed, brought to the disk), and then once for each of them, which
+fails: alone, or with all later ones. Beside the results stand files of the user's. Asked of every
+run: a message and no traceback, an exit code of the documented ones; every file of the user's as it was; a result that
 is the earlier one or the new one, whole, and the new one where the exit code says so; and that the
 same command, left alone, then ends with the new one and nothing beside it.
 
@@ -81,12 +81,14 @@ class Fault:
     lasting: bool
 
 
-ALL = frozenset({"open", "write", "mkdir", "rename", "remove", "sync"})
+ALL = frozenset({"open", "write", "close", "mkdir", "rename", "remove", "sync"})
+FULL = ALL - {"rename", "remove"}
+NO_RIGHT = ALL - {"write", "close", "sync"}
 FAULTS = (
-    Fault("no room, once", errno.ENOSPC, frozenset({"open", "write", "mkdir", "sync"}), False),
-    Fault("no room any more", errno.ENOSPC, frozenset({"open", "write", "mkdir", "sync"}), True),
-    Fault("no right, once", errno.EACCES, ALL - {"write", "sync"}, False),
-    Fault("no right any more", errno.EACCES, ALL - {"write", "sync"}, True),
+    Fault("no room, once", errno.ENOSPC, FULL, False),
+    Fault("no room any more", errno.ENOSPC, FULL, True),
+    Fault("no right, once", errno.EACCES, NO_RIGHT, False),
+    Fault("no right any more", errno.EACCES, NO_RIGHT, True),
     Fault("disk fault, once", errno.EIO, ALL, False),
     Fault("disk gone", errno.EIO, ALL, True),
 )
@@ -152,6 +154,13 @@ class _File(io.FileIO):
             super().write(bytes(piece)[: len(bytes(piece)) // 2])
             raise OSError(_calls.fault.number, os.strerror(_calls.fault.number))
         return super().write(piece)
+
+    def close(self) -> None:
+        """Network disks say only here that there was no room."""
+        was_open = not self.closed
+        super().close()
+        if was_open:
+            _calls.raise_if_met("close", self.name)
 
 
 def _opened(
@@ -520,6 +529,8 @@ class Attack:
         now, became = self.state(), Counter()
         for name, what in now.items():
             which = which_one(what, self.earlier[name], self.new[name], name)
+            if which == "lost" and self._is_set_aside(name, outcome.said):
+                which = "set aside"
             became[which] += 1
             if isinstance(what, str):
                 outcome.wrong.append(f"{name}: {what}")
@@ -539,6 +550,14 @@ class Attack:
         told_from = any(self.earlier[name] != self.new[name] for name in now)
         if ended_well and told_from and (became["earlier"] or became["none"]):
             outcome.wrong.append("nothing was written, and nothing was said of it")
+
+    def _is_set_aside(self, name: str, said: str) -> bool:
+        """Whether the earlier result is whole where the message says: nothing could be renamed any
+        more between the two renames that put a new one in its place.
+        """
+        folder = self.site / name
+        aside = folder.with_name(f".{folder.name}.standage") / "old"
+        return str(aside) in said and _result_state(aside) == self.earlier[name]
 
     def faults_of_a_rerun(self) -> list[str]:
         """What must not be after the same command, left alone."""

@@ -23,6 +23,14 @@ def test_the_good_survey_is_good(tmp_path):
     assert len(read_survey(write_survey(tmp_path)).trees) == 3
 
 
+def test_a_source_that_nobody_knows_is_left_out_and_an_apostrophe_is_no_letter(tmp_path):
+    changes = [("events", 0, "source", "hearsay"), ("trees", 0, "crown_class", "'dominant")]
+    survey = read_survey(write_survey(tmp_path, changes=changes))
+    assert survey.events["source"].tolist() == [""]
+    assert survey.trees["crown_class"][0] == "dominant"
+    assert {"hearsay", "'dominant"} <= {each.as_written for each in survey.readings}
+
+
 # (table, place, column, cell, a word the problem must say)
 ONE_CELL = [
     ("stands", 0, "survey_date", "", "YYYY-MM-DD"),
@@ -105,6 +113,8 @@ ONE_CELL = [
     ("core_readings", 0, "first_ring_year", "2023", "after the season of the survey"),
     ("known_age_stems", 0, "stand", "east", "not in stands"),
     ("known_age_stems", 0, "grass_years", "9", "age_years"),
+    ("events", 0, "source", "relaese", "Did you mean 'release'"),
+    ("events", 0, "source", "rings: releese", "if the rings show it"),
     ("events", 0, "stand", "east", "not in stands"),
     ("events", 0, "last_year", "1900", "before first_year"),
     ("events", 0, "ended_year", "1900", "before first_year"),

@@ -3,15 +3,19 @@ and accounted for; and that its verdict sees what would be wrong.
 """
 
 import dataclasses
+import io
 import re
 from collections import Counter
 
+import pandas as pd
 import pytest
 from studies.damaged_surveys import judge_survey, one_check, write_files
 from studies.damages import Slip, valid_surveys
 from studies.second_reading import Fault, numbers_meant
 
+from standage.survey.cell_values import UNREAD_CLASS
 from standage.survey.reading import read_survey
+from standage.survey.readings import HEADING, Reading
 
 
 @pytest.mark.parametrize("number", [12, pytest.param(36, marks=pytest.mark.slow)])
@@ -55,7 +59,24 @@ def unnamed_blank(survey):
     return with_table(survey, "cores", height_cm=float("nan"))
 
 
-@pytest.mark.parametrize("wrong", [lost_stem, lost_count, other_number, other_tree, unnamed_blank])
+def hidden_class(survey):
+    """A known word, left out as one that nobody knows."""
+    first = survey.trees[survey.trees["crown_class"] != ""].iloc[0]
+    told = Reading("trees.csv", first["row"], "crown_class", first["crown_class"], "", UNREAD_CLASS)
+    classes = survey.trees["crown_class"].where(survey.trees["row"] != first["row"], "")
+    survey = with_table(survey, "trees", crown_class=classes)
+    return dataclasses.replace(survey, readings=(*survey.readings, told))
+
+
+def swapped_heading(survey):
+    told = Reading("trees.csv", 1, "tree", "dbh_cm", "tree", HEADING)
+    return dataclasses.replace(survey, readings=(*survey.readings, told))
+
+
+WRONG = [lost_stem, lost_count, other_number, other_tree, unnamed_blank]
+
+
+@pytest.mark.parametrize("wrong", [*WRONG, hidden_class, swapped_heading])
 def test_a_survey_that_says_other_than_its_files_is_found(small, wrong):
     survey, path = small
     judge_survey(survey, path, survey, (Slip(same=True),))
@@ -72,6 +93,46 @@ def test_a_survey_that_is_not_the_one_that_was_meant_is_found(small, tmp_path):
     path = write_files(files, tmp_path)
     with pytest.raises(Fault, match=rf"84\.1.*, meant .*{re.escape(meant)}"):
         judge_survey(read_survey(path), path, survey, (Slip(same=True),))
+
+
+def with_column(files, table, name, cells):
+    """A table with one more column."""
+    lines = files[f"{table}.csv"].decode().splitlines()
+    cells = [name, *cells(pd.read_csv(io.StringIO("\n".join(lines)), dtype=str))]
+    text = "\n".join(f"{line},{cell}" for line, cell in zip(lines, cells, strict=True))
+    return files | {f"{table}.csv": f"{text}\n".encode()}
+
+
+def test_a_column_by_which_rows_are_found_says_what_is_listed(small, tmp_path):
+    survey, _ = small
+    plot_of = dict(zip(survey.trees["tree"], survey.trees["plot"], strict=True))
+    files = dict(valid_surveys()["small-1"])
+    right = with_column(files, "cores", "plot", lambda cores: cores["tree"].map(plot_of))
+    wrong = with_column(files, "cores", "plot", lambda cores: ["elsewhere"] * len(cores))
+    path = write_files(right, tmp_path / "right")
+    read = read_survey(path)
+    judge_survey(read, path, survey)
+    with pytest.raises(Fault, match="which is of"):
+        judge_survey(read, write_files(wrong, tmp_path / "wrong"), survey)
+
+
+def test_a_heading_in_another_unit_is_read_in_it(small, tmp_path):
+    survey, _ = small
+    files = dict(valid_surveys()["small-1"])
+    trees = pd.read_csv(io.BytesIO(files["trees.csv"]), dtype=str, keep_default_na=False)
+    inches = (trees["dbh_cm"].astype(float) / 2.54).map("{:.3f}".format)
+    trees = trees.assign(dbh_cm=inches).rename(columns={"dbh_cm": "DBH (in)"})
+    files["trees.csv"] = trees.to_csv(index=False).encode()
+    path = write_files(files, tmp_path)
+    read = read_survey(path)
+    judge_survey(read, path, survey)
+    as_cm = [
+        dataclasses.replace(each, as_read="dbh_cm") if each.column == "dbh_cm" else each
+        for each in read.readings
+    ]
+    with pytest.raises(Fault, match="read in"):
+        wrong = with_table(read, "trees", dbh_cm=read.trees["dbh_cm"] / 2.54)
+        judge_survey(dataclasses.replace(wrong, readings=tuple(as_cm)), path, survey)
 
 
 @pytest.mark.parametrize(
