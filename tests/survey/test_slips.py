@@ -46,6 +46,10 @@ def test_a_lost_decimal_mark_shows_among_stems_of_the_crown_class(tmp_path):
     assert warned(survey_of(tmp_path / "b", core, slips), "dbh_cm") == [13, 14]
 
 
+CLASSES = [(5, "", 13), (3, 13, 25), (1, 25, "")]
+"""Count, and the limits of a class of root collars. [plants, mm]"""
+
+
 def test_classes_of_a_stage_on_one_subplot_are_one_search(tmp_path):
     folder = write_survey(tmp_path / "s")
     plot = pd.read_csv(folder / "plots.csv")["plot"][0]
@@ -54,9 +58,6 @@ def test_classes_of_a_stage_on_one_subplot_are_one_search(tmp_path):
     (folder / "counts.csv").write_text("\n".join([header, *rows]))
     counts = read_survey(folder).counts
     assert counts["count"].tolist() == [9, 9] and counts["area_m2"].sum() == 8
-
-
-CLASSES = [(5, "", 13), (3, 13, 25), (1, 25, "")]
 
 
 def test_classes_without_their_limits_are_asked_about(tmp_path):
@@ -69,11 +70,11 @@ def test_classes_without_their_limits_are_asked_about(tmp_path):
 
 
 def test_a_remark_that_coring_failed_asks_for_its_outcome(tmp_path):
-    for name, outcome in (("a", ""), ("b", "no_sound_wood")):
-        folder = write_survey(tmp_path / name)
-        trees = pd.read_csv(folder / "trees.csv", dtype=str).fillna("")
-        cored = set(pd.read_csv(folder / "cores.csv", dtype=str)["tree"])
-        place = next(n for n, tree in enumerate(trees["tree"]) if tree not in cored)
-        trees.loc[place, ["note", "core_outcome"]] = ["rotten, no count", outcome]
+    for outcome, rows in (("", [2]), ("no_sound_wood", [])):
+        folder = tmp_path / f"s{outcome}"
+        survey_of(folder, ["c,d1,30,85,pith,,"])
+        trees = pd.read_csv(folder / "trees.csv", dtype=str)
+        trees["note"], trees["core_outcome"] = "", ""
+        trees.loc[0, ["note", "core_outcome"]] = ["rotten, no count", outcome]
         trees.to_csv(folder / "trees.csv", index=False)
-        assert warned(read_survey(folder), "note") == ([] if outcome else [place + 2])
+        assert warned(read_survey(folder), "note") == rows
