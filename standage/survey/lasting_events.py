@@ -121,10 +121,7 @@ def _ask(survey: WrittenSurvey, headings: dict[str, str], cells: dict[str, str],
         survey.problems.append(problem)
     elif kind in OF_PERIODS and last and cells["ended_year"] == last:
         found = f"'{years}', the years in which it may have begun, and {last} as its end"
-        advice = (
-            f"Write {first} into first_year and last_year if it began then; if that isn't known, a"
-            " year before its end into last_year."
-        )
+        advice = f"Correct last_year: {first} if it began then, otherwise a year before its end."
         problem = Problem(file, line, "first_year", found, "the years in which it began", advice)
         survey.problems.append(problem)
     elif kind == FIRE and re.fullmatch(_YEAR, years):
