@@ -50,7 +50,8 @@ class HtmlPage(HTMLParser):
 
     @property
     def text(self) -> str:
-        return " ".join(" ".join(self.texts).split())
+        """In one line; signs that keep words together at line ends are the plain ones."""
+        return " ".join(" ".join(self.texts).split()).replace("\u2011", "-")
 
 
 def hostile(posterior):

@@ -13,6 +13,7 @@ import pandas as pd
 from standage.findings import schema
 from standage.findings.disturbances import LEAST_AT_RISK
 from standage.findings.intervals import interval_columns
+from standage.findings.releases import BETA_DRAWS
 from standage.growth.growth_changes import GrowthChanges
 
 if TYPE_CHECKING:
@@ -97,14 +98,16 @@ def decade_table(findings: Findings, changes: GrowthChanges) -> pd.DataFrame:
                         (float(_within(start, decade).mean()) for start in pulses), default=0.0
                     ),
                 }
-                | interval_columns(
-                    "share",
-                    generator.beta(0.5 + shown, 0.5 + number - shown, (4, len(shown))).ravel(),
-                    findings.level,
-                )
-                | _of_model(changes, stand, decade, int(at_risk.sum()))
+                | interval_columns("share", _shares(shown, number, generator), findings.level)
+                | _of_model(changes, stand, decade)
             )
     return DISTURBANCE_DECADES.frame(rows)
+
+
+def _shares(shown: np.ndarray, number: int, generator: np.random.Generator) -> np.ndarray:
+    """Drawn shares of so many trees that show an opening, from how many did. shown: (draw,)"""
+    shown = np.resize(shown, max(len(shown), BETA_DRAWS))
+    return generator.beta(0.5 + shown, 0.5 + number - shown)
 
 
 def _decades(years: np.ndarray) -> list[tuple[int, int]]:
@@ -152,15 +155,17 @@ def _pulse_starts(findings: Findings, stand: str) -> list[np.ndarray]:
     return starts
 
 
-def _of_model(
-    changes: GrowthChanges, stand: str, decade: tuple[int, int], at_risk: int
-) -> dict[str, float]:
-    """What only the model of releases gives."""
+def _of_model(changes: GrowthChanges, stand: str, decade: tuple[int, int]) -> dict[str, float]:
+    """What only the model of releases gives. An opening of a decade's last years shows in trees
+    that were at risk to its end.
+    """
     if changes.rule is not None:
         return {}
     history = changes.openings[stand]
     inside = _within(history.years, decade)
+    span = _within(changes.series.years, decade)
+    throughout = changes.at_risk[changes.series.of_stand(stand)][:, span].sum(axis=1) == 10
     return {
         "probability_opened": float(history.drawn.disturbed()[:, inside].any(axis=1).mean()),
-        "chance_found": float(np.interp(at_risk, TREES_AT_RISK, CHANCE_FOUND)),
+        "chance_found": float(np.interp(throughout.sum(), TREES_AT_RISK, CHANCE_FOUND)),
     }

@@ -76,7 +76,7 @@ def _stand_paragraph(
     )
     return " ".join(
         [
-            f"{stand}, from ring widths. {found}. {_detectable_years(decades)}",
+            f"{stand}, from ring widths. {found}.{_detectable_years(decades)}",
             *_unseen_events([row for row in rows if row not in seen], events),
             *_sharpened_years(events),
             *([NO_CAUSE] if sentences else []),
@@ -87,7 +87,7 @@ def _stand_paragraph(
 def _disturbance_words(row: Row) -> str:
     what = "trees were let go as by an opening" if row["kind"] == "opening" else "trees lost vigour"
     share = (
-        f", seen in {percent(row['share_median'])} of {row['trees_at_risk']} trees"
+        f", seen in {percent(row['share_median'])} of {counted(row['trees_at_risk'], 'tree')}"
         if row["trees_at_risk"]
         else ""
     )
@@ -96,16 +96,18 @@ def _disturbance_words(row: Row) -> str:
 
 
 def _detectable_years(decades: pd.DataFrame) -> str:
-    """In which decades an opening would have been found."""
+    """In which decades an opening would have been found; blank under a published criterion."""
+    if decades["chance_found"].isna().all():
+        return ""
     detectable = decades[decades["chance_found"] >= LIKELIER]
     if detectable.empty:
-        when = "in no decade: too few trees"
+        when = "would rather be missed in any decade: too few trees"
     else:
-        when = f"only from {detectable['first_year'].min()} to {detectable['last_year'].max()}"
-    return (
-        f"An opening after which trees grow {GROWTH_AFTER} % more is found, more likely than not,"
-        f" {when}."
-    )
+        when = (
+            "is found, more likely than not, only from"
+            f" {detectable['first_year'].min()} to {detectable['last_year'].max()}"
+        )
+    return f" An opening after which trees grow {GROWTH_AFTER} % more {when}."
 
 
 def _seen_in_rings(row: Row, events: Sequence[Row]) -> bool:

@@ -22,6 +22,9 @@ LISTS = {
 }
 """Table, the name by which its rows are found, and the tables that may list that name."""
 BLANK = {"", *NOT_RECORDED, *OUTSIDE}
+CM_OF_INCH = 2.54
+REMEASURED = 0.1
+"""By which two measurements of one diameter may differ (assumption)."""
 
 
 def hold_to_lists(survey: WrittenSurvey) -> None:
@@ -52,37 +55,55 @@ def hold_to_lists(survey: WrittenSurvey) -> None:
                 survey.tables[name] = written = _held(survey, written, key, column, known)
 
 
-def hold_species(survey: WrittenSurvey) -> None:
-    """Take a column of species out of the table of cores, in place; where it says another species
-    than the tree's, that looks wrong, for the core may be of another tree.
+def hold_stems(survey: WrittenSurvey) -> None:
+    """Take columns of species and diameters out of the table of cores, in place; where one says
+    something else than the list of trees, that looks wrong, for the core may be of another tree.
     """
-    cores, trees = survey.tables.get("cores"), survey.tables.get("trees")
-    if cores is None or trees is None or "tree" not in cores.header:
-        return
-    known = _groups(trees, "tree", "species")
-    headings = [
-        heading
-        for heading in cores.header
-        if heading and heading not in cores.set_aside
-        if (found := heading_of(TREES, heading)) and found.column == "species"
-    ]
-    if len(headings) != 1 or not known:
-        return
-    at, of = cores.header.index("tree"), cores.header.index(headings[0])
-    for row, line in zip(cores.cells, cores.rows, strict=True):
-        mine, theirs = row[of], known.get(alike(row[at]), "")
-        if mine.lower() in BLANK or not theirs or same_species(mine, theirs):
+    for column, what, differ in (
+        ("species", "species", _other_species),
+        ("dbh_cm", "diameter", _other_diameter),
+    ):
+        cores, trees = survey.tables.get("cores"), survey.tables.get("trees")
+        if cores is None or trees is None or "tree" not in cores.header:
+            return
+        known = _groups(trees, "tree", column)
+        headings = [
+            heading
+            for heading in cores.header
+            if heading and heading not in cores.set_aside
+            if (found := heading_of(TREES, heading)) and found.column == column
+        ]
+        if len(headings) != 1 or not known:
             continue
-        difference = f"'{mine}' for a core of tree '{row[at]}', which is listed as '{theirs}'"
-        advice = "Correct the species, or the tree that the core is of."
-        survey.doubts.append(
-            Problem(cores.file, line, "species", difference, "the species of its tree", advice)
+        at, of = cores.header.index("tree"), cores.header.index(headings[0])
+        for row, line in zip(cores.cells, cores.rows, strict=True):
+            mine, theirs = row[of], known.get(alike(row[at]), "")
+            if mine.lower() in BLANK or not theirs or not differ(mine, theirs):
+                continue
+            difference = f"'{mine}' for a core of tree '{row[at]}', which is listed as '{theirs}'"
+            advice = f"Correct the {what}, or the tree that the core is of."
+            expected = f"the {what} of its tree"
+            survey.doubts.append(Problem(cores.file, line, column, difference, expected, advice))
+        read = f"the {what} of the tree, which is listed with it"
+        survey.readings.append(
+            Reading(cores.file, cores.header_row, column, headings[0], read, HEADING)
         )
-    read = "the species of the tree, which is listed with it"
-    survey.readings.append(
-        Reading(cores.file, cores.header_row, "species", headings[0], read, HEADING)
-    )
-    survey.tables["cores"] = _without(cores, of)
+        survey.tables["cores"] = _without(cores, of)
+
+
+def _other_species(mine: str, theirs: str) -> bool:
+    return not same_species(mine, theirs)
+
+
+def _other_diameter(mine: str, theirs: str) -> bool:
+    """Whether two diameters, in whichever units, are not one that was measured twice; what is no
+    number is not compared.
+    """
+    try:
+        ratio = float(mine) / float(theirs)
+    except (ValueError, ZeroDivisionError):
+        return False
+    return all(abs(ratio * unit - 1) > REMEASURED for unit in (1.0, CM_OF_INCH, 1 / CM_OF_INCH))
 
 
 def _without(written: WrittenTable, place: int) -> WrittenTable:

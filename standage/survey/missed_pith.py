@@ -27,8 +27,9 @@ COUNTED = ("ring_count", "first_ring_year")
 RINGS_TO_PITH = "rings_to_pith"
 LONGEST = 60
 """Letters of a cell that is more than a remark."""
+_FEW = r"([1-9]\d?(?:\s*-\s*\d\d?)?)"
 _TO_GO = re.compile(
-    r"([a-z ]*?)[\s,;:(]*(?:~|about|ca?\.?|est\.?|approx\.?)?\s*([1-9]\d?)\s*"
+    rf"([a-z ]*?)[\s,;:(]*(?:~|about|ca?\.?|est\.?|approx\.?)?\s*{_FEW}\s*"
     r"(?:(?:rings?|yrs?|years?)\s*(?:missing|missed|off)|(?:rings?|yrs?|years?)?\s*"
     r"(?:to go|to (?:the )?(?:pith|cent(?:er|re))|short(?: of pith)?|from (?:the )?pith))\)?",
     re.IGNORECASE,
@@ -36,10 +37,14 @@ _TO_GO = re.compile(
 """A number of rings to the pith, after a word that it was missed or none."""
 _MISSED_BY = re.compile(
     r"([a-z ]*?[a-z])[\s,;:(]*(?:\bby\b)?[\s,;:(]*(?:~|about|abt\.?|ca?\.?|est\.?|approx\.?)?\s*"
-    r"([1-9]\d?)\s*(?:rings?|yrs?|years?)\)?",
+    rf"{_FEW}\s*(?:rings?|yrs?|years?)\)?",
     re.IGNORECASE,
 )
 """A word that the pith was missed, and by how many rings."""
+_MORE = re.compile(rf"()\+\s*{_FEW}")
+"""Rings that the core lacks, as crews add them (common practice, no source)."""
+_AS_MORE = re.compile(rf"()(?:~|about|ca?\.?|est\.?|approx\.?)?\s*{_FEW}", re.IGNORECASE)
+"""The same in a column that has them."""
 _COUNTED_TO = re.compile(r"\bto (?:the )?(?:pith|cent)", re.IGNORECASE)
 """Behind a bare number it may be of the rings counted as well as of those missed."""
 _FINE = re.compile(r"\s*\b(ok|okay|good|fine|visible|seen|clear)\b\s*$", re.IGNORECASE)
@@ -62,11 +67,14 @@ def settle_missed_pith(survey: WrittenSurvey) -> None:
             continue
         records = [dict(zip(written.header, cells, strict=True)) for cells in written.cells]
         header = list(written.header)
+        added = any(_MORE.fullmatch(record[CENTRE.name].strip()) for record in records)
         for record, row in zip(records, written.rows, strict=True):
             word = record[CENTRE.name]
             rings = _TO_GO.fullmatch(word) if len(word) < LONGEST else None
             if rings is None and len(word) < LONGEST:
                 rings = _MISSED_BY.fullmatch(word)
+            if rings is None and added:
+                rings = _MORE.fullmatch(word.strip()) or _AS_MORE.fullmatch(word.strip())
             bare = rings and not rings[1].strip() and _COUNTED_TO.search(word)
             if rings and not bare and not record.get(RINGS_TO_PITH) and _missed(rings[1]):
                 header += [] if RINGS_TO_PITH in header else [RINGS_TO_PITH]

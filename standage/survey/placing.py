@@ -31,6 +31,8 @@ NOT_TABLES = {"columns", GUIDE, MARKS_SHEET}
 NOT_READ = "is no table of a survey; it was not read"
 OF_STEMS = {"tree", "species", "dbh_cm"}
 """Columns by which a sheet is a list of stems, whatever its name."""
+OF_LISTS = {"species", "status", "crown_class"}
+"""Columns of a list of stems that a sheet of cores seldom repeats."""
 DERIVED = {"last_year"}
 """Required columns that other columns can stand for."""
 STACKED = ("flat", "trees", "cores", "counts")
@@ -150,6 +152,8 @@ def place_names(
         beside = own_names.get(FLAT.name if table == "trees" and FLAT.name in placed else table)
         if beside is None or _is_named_as(beside, stem):
             claimed.setdefault(table, []).append(open_names.pop(stem))
+    if not {FLAT.name, "trees", "cores"} & set(placed):
+        _part_borings(claimed, top)
     if FLAT.name in {*placed, *claimed} and "cores" not in {*placed, *claimed}:
         claimed.setdefault(FLAT.name, []).extend(claimed.pop("trees", []))  # plots without a core
     _tell(claimed, survey, f"headings of a {what}")
@@ -195,6 +199,19 @@ def _took_notes(full: str, rows: Rows, survey: WrittenSurvey, what: str) -> bool
         note += f"; its list {NOT_READ}"
     survey.notes.append(note)
     return True
+
+
+def _part_borings(claimed: dict[str, list[str]], top: Callable[[str], Rows]) -> None:
+    """Sheets of cores that repeat the diameters of their stems, and no more of them, beside sheets
+    that list stems with their species: cores, in place.
+    """
+    with_rings, lists = claimed.get(FLAT.name, []), claimed.get(TREES.name, [])
+    if "cores" in claimed or not with_rings or not lists:
+        return
+    of_cores = [columns_of(top(full), FLAT) & OF_LISTS for full in with_rings]
+    of_stems = [columns_of(top(full), TREES) & OF_LISTS for full in lists]
+    if not any(of_cores) and all("species" in named for named in of_stems):
+        claimed["cores"] = claimed.pop(FLAT.name)
 
 
 def _is_named_as(table: str, stem: str) -> bool:

@@ -159,11 +159,11 @@ def read_survey(
         besides = [each for each in warnings if each.row and (each.file, each.row) not in rows]
         notes = [*without_profile, *unknown]
         raise RefusedSurvey(in_order, readings, notes, _in_order(besides, order))
-    own_sheets: dict[str, tuple[str, ...]] = {}
+    sheet_of_rows: dict[str, tuple[str, ...]] = {}
     for name, frame in frames.items():
         if files[name] in stacks:
             place_of = stacks[files[name]].place_of
-            own_sheets[name] = tuple(place_of(row)[0].sheet for row in frame["row"])
+            sheet_of_rows[name] = tuple(place_of(row)[0].sheet for row in frame["row"])
             frame["row"] = pd.Series([place_of(row)[1] for row in frame["row"]], dtype=np.int64)
     _take_low_stems(frames["trees"], notes)
     main = _main_species(frames["trees"], keys)
@@ -190,7 +190,7 @@ def read_survey(
         readings=tuple(dict.fromkeys(readings)),
         unused_series=unused_series,
         warnings=tuple(_in_order(warnings, order)),
-        sheets=own_sheets,
+        sheets=sheet_of_rows,
         **frames,
     )
 

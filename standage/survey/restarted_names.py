@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 from standage.survey.flat_table import FLAT
 from standage.survey.headings import heading_of
-from standage.survey.held_groups import hold_species, hold_to_lists
+from standage.survey.held_groups import hold_stems, hold_to_lists
 from standage.survey.readings import HEADING, Reading
 from standage.survey.references import OUTSIDE, alike
 from standage.survey.schema import CORES, TREES, Table, table
@@ -96,7 +96,7 @@ def write_out_names(survey: WrittenSurvey) -> None:
     hold_to_lists(survey)
     if survey.short_names:
         _drop_used(survey)
-    hold_species(survey)
+    hold_stems(survey)
 
 
 def name_groups(survey: WrittenSurvey) -> None:

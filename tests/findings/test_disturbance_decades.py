@@ -78,6 +78,8 @@ def test_where_few_trees_are_at_risk_little_would_be_found(decades):
     at_ten = np.interp(10, TREES_AT_RISK, CHANCE_FOUND)
     assert decades.loc[1920, "chance_found"] == pytest.approx(at_ten)
     assert decades["chance_found"].between(0, 1).all()
+    # within five rings of an end nothing is told of a tree, and so of an opening in the decade
+    assert decades.loc[[1890, 1970], "chance_found"].eq(0).all()
 
 
 def test_a_published_criterion_gives_no_chances(findings):
@@ -85,4 +87,5 @@ def test_a_published_criterion_gives_no_chances(findings):
     by_rule.growth_changes = growth_changes(findings.survey, criterion="sustained")
     table = by_rule.disturbance_decades
     assert table[["probability_opened", "chance_found"]].isna().all().all()
-    assert table.loc[table["first_year"] == 1920, "released_trees"].item() > 8
+    opened = table[table["first_year"] == 1920].iloc[0]
+    assert opened["released_trees"] > 8 and opened["share_low"] < opened["share_median"] < 1

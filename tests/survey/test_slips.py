@@ -78,3 +78,14 @@ def test_a_remark_that_coring_failed_asks_for_its_outcome(tmp_path):
         trees.loc[0, ["note", "core_outcome"]] = ["rotten, no count", outcome]
         trees.to_csv(folder / "trees.csv", index=False)
         assert warned(read_survey(folder), "note") == rows
+
+
+@pytest.mark.parametrize(("repeated", "looks_wrong"), [("41", False), ("16.2", False), ("9", True)])
+def test_a_diameter_beside_a_core_is_held_to_its_tree(tmp_path, repeated, looks_wrong):
+    folder = tmp_path / "s"
+    survey_of(folder, ["c,d1,30,85,pith,,"])  # a stem of 41 cm, or 16.1 in
+    cores = pd.read_csv(folder / "cores.csv", dtype=str).assign(dbh_cm=repeated)
+    cores.to_csv(folder / "cores.csv", index=False)
+    survey = read_survey(folder)
+    assert warned(survey, "dbh_cm") == ([2] if looks_wrong else [])
+    assert "dbh_cm" not in survey.cores
