@@ -13,7 +13,7 @@ from standage.survey.written import WrittenSurvey
 
 _DENSITY = re.compile(
     r"%|\bpercent\b|\bpct\b|\bcover\b|\bdensity\b"
-    r"|(?:\bper\b|/)\s*(?:\d+\s*)?(?:ha|hectares?|ac|acres?|a|m2|m²|m\^2|m|sq\.?\s?(?:m|ft)|ft2|ft²)(?!\w)",
+    r"|(?:\bper\b|(?<!\d)(?<!\d\s)/)\s*(?:\d+\s*)?(?:ha|hectares?|ac|acres?|a|m2|m²|m\^2|m|sq\.?\s?(?:m|ft)|ft2|ft²)(?!\w)",
     re.IGNORECASE,
 )
 """Words of densities (common practice, no source)."""
