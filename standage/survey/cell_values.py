@@ -357,10 +357,6 @@ def _may_be_a_release(table: str, column: Column, cell: str) -> bool:
 def _odd_code(cells: TableCells, column: Column, cell: str, advised: Iterator[int]) -> Outcome:
     """A word that is none of the column's."""
     meaning = code_meaning(cells.table, column, cell)
-    if meaning is None and column.name == "kind":  # `logging (salvage)`
-        meaning = code_meaning(
-            cells.table, column, re.sub(r"\s*[(\[].*[)\]]\s*", " ", cell).strip()
-        )
     if meaning is None and plain(cells.headings.get(column.name, "")) in ALIVE_HEADINGS:
         living = yes_or_no(cell)
         meaning = {"yes": "live", "no": "dead"}.get(str(living))

@@ -24,7 +24,7 @@ from standage.survey.quantities import comma_in
 from standage.survey.readings import Reading
 from standage.survey.repeated_names import tell_repeated
 from standage.survey.schema import Column, Table
-from standage.survey.second_counts import SECOND_COUNTS
+from standage.survey.second_counts import LIKE_SECOND_COUNTS
 from standage.survey.table_cells import (
     BLANK_WORDS,
     COUNT_ADVICE,
@@ -307,7 +307,7 @@ def _notes_of_unknown(table: Table, written: WrittenTable, unknown: Sequence[str
     named = [name for name in unknown if name not in written.set_aside]
     remarks = [name for name in named if heads_remarks(name)]
     history = [name for name in named if HISTORY & set(re.findall("[a-z]+", name.lower()))]
-    recounts = [name for name in named if SECOND_COUNTS.search(name)]
+    recounts = [name for name in named if LIKE_SECOND_COUNTS.search(name)]
     others = [name for name in named if name not in (*remarks, *history, *recounts)]
     notes = [f"{written.file}: {', '.join(remarks)} kept and not read"] if remarks else []
     if history:

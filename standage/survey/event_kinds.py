@@ -12,28 +12,21 @@ from standage.survey.synonyms import code_meaning, plain, synonym_list
 from standage.survey.written import WrittenSurvey, WrittenTable
 
 KIND = EVENTS.column("kind")
-LONGEST = 8
-"""Words of a cell that a word for one kind settles; in a longer one it may be a side remark
-(assumption)."""
-_NOT = {
-    *("no", "not", "never", "without", "none", "maybe", "perhaps", "possibly", "or"),
-    *("until", "ended", "end", "stopped", "excluded", "suppressed", "suppression", "exclusion"),
-    *("before", "after", "since", "later", "then", "unknown", "unsure", "likely", "planned"),
-    *("line", "lines", "tower", "lane", "lanes", "break", "breaks", "plow", "plowed"),
-    *("pile", "piles", "road", "roads", "railroad", "mill", "camp", "still", "built", "permit"),
-    *("scar", "scars"),
-    *("corn", "cotton", "crop", "crops", "pasture", "rye", "grass", "food", "garden", "peas"),
+_BESIDE = {
+    *("dormant", "growing", "season", "winter", "spring", "summer", "fall", "autumn"),
+    *("early", "late", "light", "heavy", "moderate", "severe", "partial", "damage", "commercial"),
+    *("cool", "hot", "low", "high", "intensity", "severity", "first", "second", "small", "large"),
 }
-"""Words that turn or move what is said of a kind, or make another thing of it (`fire tower`,
-`planted corn`; common practice, no source)."""
+"""Words beside a kind that say when or how hard, and leave it what it is (common practice, no
+source)."""
+_NO_MORE = {("no", "salvage"), ("seed", "trees", "left")}
+"""Words beside a kind by which nothing else happened (common practice, no source)."""
 _NONE, _END = {"no", "none", "never"}, {"ended", "end", "stopped", "until"}
-_NO_FIRE = re.compile(
-    r"\b(?:fires?|burn(?:s|ing)?)\b.*\b(?:kept out|excluded|suppressed|stopped|ended|suppression"
-    r"|exclusion)\b|\bno (?:fires?|burn(?:s|ing)?)\b",
-    re.IGNORECASE,
+_FIRES = re.compile(
+    r"(?:(?:prescribed|controlled|control|rx) )?(?:fires?|burn(?:s|ed|t|ing)?) (?:every|each)"
+    r" (?:\d+ (?:(?:to|or|\u2013) )?(?:\d+ )?)?(?:yrs?|years?)"
 )
-_FIRES = re.compile(r"\b(?:every|each|annual(?:ly)?|yearly|regular(?:ly)?|frequent(?:ly)?)\b", re.I)
-"""Words for fire that was kept out, and for fires that came back (common practice, no source)."""
+"""Fires that came back, with their interval (common practice, no source)."""
 _SINCE = re.compile(
     r"(?:since|from)\s+((?:1[5-9]|20)\d\d)(?:\s*on(?:wards?)?)?"
     r"|((?:1[5-9]|20)\d\d)\s*"
@@ -85,40 +78,49 @@ def _settle_year(
 
 
 def kinds_in(cell: str) -> list[str]:
-    """The kinds of events that the words of a cell name, none where they turn one round or the cell
-    is long.
+    """The kinds of events that a cell names, none where any of its words is not known.
 
-    >>> kinds_in("cut over (logging)"), kinds_in("Hurricane, salvage cut after")
-    (['logging'], ['storm', 'logging'])
-    >>> kinds_in("fire kept out"), kinds_in("no logging on record")
-    (['fire-exclusion'], [])
+    >>> kinds_in("cut over (logging)"), kinds_in("Rx burn, dormant")
+    (['logging'], ['fire'])
+    >>> kinds_in("storm shelter"), kinds_in("fire, suppressed by crew")
+    ([], [])
     """
-    clauses = [_words(each) for each in re.split(r"[,;.]\s|[,;.]$| - ", cell) if each.strip()]
-    if not clauses:
-        return []
-    if _NO_FIRE.search(cell) and len(clauses[0]) <= LONGEST:
-        return ["fire-exclusion"]
-    found = list(dict.fromkeys(kind for words in clauses for kind in _named(words)))
-    if len(found) == 1 and (len(clauses[0]) > LONGEST or not _named(clauses[0])):
-        return []
-    if len(found) == 1 and _NOT & set(clauses[0]):
-        return []
-    if found == ["fire"] and _FIRES.search(cell):
+    if _FIRES.fullmatch(plain(cell)):
         return ["fire-resumed"]
-    if found == ["fire"] and "first" in clauses[0]:
+    parts = _parts(_words(cell))
+    found = list(dict.fromkeys(kind for _, kind in parts if kind))
+    rest = [words for words, kind in parts if not kind]
+    if any(words not in _NO_MORE and not set(words) <= _BESIDE for words in rest):
+        return []
+    if "fire" in found and ("first",) in rest:
         return []  # one of several, or the return of fire
     return found
 
 
+def kinds_named(cell: str) -> list[str]:
+    """The kinds of events for which any word of a cell stands, whatever else it says.
+
+    >>> kinds_named("Hurricane, salvage cut after"), kinds_named("storm shelter")
+    (['storm', 'logging'], ['storm'])
+    """
+    parts = _parts(_words(cell))
+    none = [()] + [words for words, _ in parts]
+    named = [
+        kind
+        for (_, kind), before in zip(parts, none, strict=False)
+        if kind and before not in (("no",), ("not",), ("without",))
+    ]
+    return list(dict.fromkeys(named))
+
+
 def advice_on_kinds(cell: str) -> str:
     """What to do with words that name several kinds, or one among much else; "" for others."""
-    found = kinds_in(cell)
-    if len(found) > 1:
+    named = kinds_named(cell)
+    if len(named) > 1:
         return (
-            f"It names {' and '.join(found)}: write a row for each, with its own year; the words"
-            " may stand in a column Remarks."
+            f"It names {' and '.join(named)}: write a row for each that happened, with its own"
+            " year; the words may stand in a column Remarks."
         )
-    named = _named(_words(cell))
     if named == ["fire"] and "first" in _words(cell):
         return f"Write fire if it was one alone. {FIRES_ALL_ALONG}."
     if set(_words(cell)) & _NONE:
@@ -137,22 +139,19 @@ def _words(text: str) -> list[str]:
     return plain(re.sub(r"[/&+;:()'\"]", " ", text)).split()
 
 
-def _named(words: list[str]) -> list[str]:
-    """Kinds in the order in which words for them stand, the longest first where they overlap."""
-    known = _words_of_kinds()
+def _parts(words: list[str]) -> list[tuple[tuple[str, ...], str]]:
+    """The words in order, those for a kind together, the longest first, each with its kind: "" for
+    other words and for those that may mean several.
+    """
+    known = {**_words_of_kinds(), **dict.fromkeys(_NO_MORE, "")}
     longest = max(len(each) for each in known)
-    found: list[str] = []
-    place = 0
-    while place < len(words):
-        for length in range(min(longest, len(words) - place), 0, -1):
-            kind = known.get(tuple(words[place : place + length]))
-            if kind is not None:
-                kind = "" if place and words[place - 1] in ("no", "not", "without") else kind
-                found += [] if kind in found or not kind else [kind]
-                place += length
-                break
-        else:
-            place += 1
+    found: list[tuple[tuple[str, ...], str]] = []
+    while words:
+        lengths = range(min(longest, len(words)), 0, -1)
+        length = next((each for each in lengths if tuple(words[:each]) in known), 1)
+        own = tuple(words[:length])
+        found.append((own, known.get(own, "")))
+        words = words[length:]
     return found
 
 

@@ -18,6 +18,10 @@ KIND = EVENTS.column("kind")
 OF_PERIODS = {"fire-exclusion", "fire-resumed", "turpentining"}
 SHORTEST_PERIOD = 5
 """Kinds of events that last, and years from which two are beginning and end (assumption)."""
+OF_ONE_YEAR = {"logging", "thinning", "planting", "storm", "insects", "seed-crop"}
+LONGEST_DOUBT = 10
+"""Kinds of events of a year or a few, and years from which a range may hold several of them: longer
+than a decade is known by its name (assumption)."""
 FIRE, RESUMED, GRAZING_END = "fire", "fire-resumed", "grazing-end"
 GRAZING = {"grazing", "grazed", "open range", "open range grazing", "cattle grazing", "cattle"}
 """Words for what has its end in the survey (common practice, no source)."""
@@ -57,13 +61,20 @@ def settle_lasting_events(survey: WrittenSurvey) -> None:
         if parted:
             shown = ", ".join(f"{name} {each}" for name, each in parted.items())
             why = "a period, from its first to its last year"
+            if re.match("[^1-9]", cells["first_year"].strip()):
+                why += "; 'about' is not read"
             if "kind" in parted:
                 why = "a period of grazing, by its end"
             was = f"{cells['kind']}, {cells['first_year']}"
             survey.readings.append(Reading(written.file, line, "first_year", was, shown, why))
             row[:] = [parted.get(name, cell) for name, cell in cells.items()]
         else:
-            _ask(survey, written.headings, cells, line)
+            kind = code_meaning(EVENTS.name, KIND, cells["kind"])
+            years = "" if cells["last_year"] or cells["ended_year"] else cells["first_year"].strip()
+            if problem := _ask_of_range(written.file, line, kind, years):
+                survey.problems.append(problem)
+            else:
+                _ask(survey, written.headings, cells, line)
     if changed:
         survey.tables["events"] = replace(written, header=header, cells=rows)
 
@@ -87,11 +98,43 @@ def _period(years: str) -> tuple[str, str]:
     >>> _period("1985-95"), _period("1985-86")
     (('1985', '1995'), ('', ''))
     """
+    first, last = _years(years)
+    return (first, last) if last and int(last) - int(first) >= SHORTEST_PERIOD else ("", "")
+
+
+def _years(years: str) -> tuple[str, str]:
+    """The two years in a cell, four figures each, the later one last; blank for any other cell."""
     found = _PERIOD.fullmatch(years)
     if found is None:
         return "", ""
     last = found[2] if len(found[2]) == 4 else found[1][:2] + found[2]
-    return (found[1], last) if int(last) - int(found[1]) >= SHORTEST_PERIOD else ("", "")
+    return (found[1], last) if int(last) > int(found[1]) else ("", "")
+
+
+def _ask_of_range(file: str, line: int, kind: object, years: str) -> Problem | None:
+    """A problem of two years in one cell that may be a short period or when it began, or one event
+    or several; none where their reading is plain.
+    """
+    first, last = _years(years)
+    if not last:
+        return None
+    if kind in OF_PERIODS:
+        found = (
+            f"'{years}', which may be its first and last year or those in which it may have begun"
+        )
+        advice = (
+            f"If it lasted so long write {first} into first_year and last_year, and {last} into"
+            f" ended_year; else {first} into a column first_year and {last} into last_year."
+        )
+        return Problem(file, line, "first_year", found, "the years in which it began", advice)
+    if kind in OF_ONE_YEAR and int(last) - int(first) >= LONGEST_DOUBT:
+        found = f"'{years}', which may be one event in an unknown year of these, or several"
+        advice = (
+            f"For one write {first} into a column first_year and {last} into last_year; for several"
+            " a row for each."
+        )
+        return Problem(file, line, "first_year", found, "the years of one event", advice)
+    return None
 
 
 def _ask(survey: WrittenSurvey, headings: dict[str, str], cells: dict[str, str], line: int) -> None:

@@ -11,7 +11,7 @@ from functools import cache
 from standage.errors import Problem
 from standage.survey.areas import HEADINGS as CIRCLES
 from standage.survey.class_tallies import CLASSES, class_table
-from standage.survey.event_kinds import kinds_in
+from standage.survey.event_kinds import kinds_named
 from standage.survey.flat_table import ALL_TABLES, FLAT, tables_needed
 from standage.survey.form_rows import header_place
 from standage.survey.headings import columns_named, heading_of, without_unit
@@ -86,7 +86,7 @@ def _lists_kinds(rows: Rows, named: set[str]) -> bool:
     at = next(place for place, of in enumerate(found) if of and of.column == "kind")
     cells = [row[at] for row in rows[start + 1 :] if at < len(row) and row[at].strip()]
     kind = EVENTS.column("kind")
-    kinds = [code_meaning(EVENTS.name, kind, cell) or kinds_in(cell) for cell in cells]
+    kinds = [code_meaning(EVENTS.name, kind, cell) or kinds_named(cell) for cell in cells]
     return bool(cells) and 2 * sum(map(bool, kinds)) > len(cells)
 
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
+from standage.problems import Problem
 from standage.survey.readings import Reading
 from standage.survey.references import alike
 from standage.survey.schema import CORES
@@ -16,12 +17,28 @@ from standage.survey.written import WrittenSurvey, WrittenTable
 
 READINGS = "core_readings"
 SECOND_COUNTS = re.compile(
+    r"(?:recount(?:ed)?|re-?read|rings recounted)(?: (?:by )?[a-z]{2,3}| [a-z]\.? ?[a-z]\.?)?"
+    r"(?: 2)?|(?:2nd|second|lab|field) (?:ring )?(?:count|reading|rings)|other (?:ring )?count"
+    r"|(?:rings|ring count|count|reading) (?:2|lab|field|\((?:2|lab|field)\))",
+    re.IGNORECASE,
+)
+"""Headings, as a whole, of what another reader counted (common practice, no source)."""
+LIKE_SECOND_COUNTS = re.compile(
     r"\b(recount(?:ed)?|re-?read|(?:2nd|second|other|lab|field) (?:count|reader|reading|rings?)"
     r"|(?:count|reader|reading|rings) \(?(?:2|b|lab|field))\b",
     re.IGNORECASE,
 )
-"""Headings of what another reader counted (common practice, no source)."""
+"""Headings that may be of one, of which a note says where it goes."""
 _OF_READER = re.compile(r"[A-Z]{2,3}|[A-Z]\.? ?[A-Z]\.?")
+FARTHEST_SHARE, FARTHEST_RINGS = 1 / 3, 15
+"""How far a second count may be from the first: farther, and it counts something else
+(assumption)."""
+SECOND_CORES = re.compile(
+    r"(?:centre|center|pith|core|height|notes?|remarks?)s? \(?(?:2|b|core 2)\)?"
+    r"|(?:2nd|second) (?:core|centre|center|pith)",
+    re.IGNORECASE,
+)
+"""Headings beside a second count by which it is of a second core (common practice, no source)."""
 
 
 OF_A_READING = ("core", "reader", "first_ring_year", "ring_count", "dating")
@@ -29,7 +46,8 @@ OF_A_READING = ("core", "reader", "first_ring_year", "ring_count", "dating")
 
 def take_second_rows(survey: WrittenSurvey) -> None:
     """A table of further readings, in place, where there is none, from rows that name a core again
-    with another reader: the crossdated row of a core stays, else its first; each is listed.
+    with another reader and say nothing else of it: the crossdated row of a core stays, else its
+    first; each is listed.
     """
     cores = survey.tables.get(CORES.name)
     if cores is None or READINGS in survey.tables or READINGS in survey.unreadable:
@@ -48,7 +66,15 @@ def take_second_rows(survey: WrittenSurvey) -> None:
             continue
         first = next((place for place in places if _crossdated(cores, place)), places[0])
         others = [place for place in places if place != first]
-        if not any(_crossdated(cores, place) for place in others):
+        kept = cores.cells[first]
+        same = all(
+            cores.cells[place][at] in ("", kept[at])
+            for place in others
+            for at in range(len(kept))
+            if cores.header[at] not in OF_A_READING
+        )
+        plain = all(_plainly_read(cores, place) for place in places)
+        if same and plain and not any(_crossdated(cores, place) for place in others):
             further += others
     if not further:
         return
@@ -77,6 +103,13 @@ def take_second_rows(survey: WrittenSurvey) -> None:
     )
 
 
+def _plainly_read(cores: WrittenTable, place: int) -> bool:
+    """Whether a row has a number of rings or a year, and nothing less certain."""
+    cells = dict(zip(cores.header, cores.cells[place], strict=True))
+    read = [cells.get(name, "") for name in ("ring_count", "first_ring_year")]
+    return any(read) and all(cell.isdecimal() or not cell for cell in read)
+
+
 def _crossdated(cores: WrittenTable, place: int) -> bool:
     if "dating" not in cores.header:
         return False
@@ -86,7 +119,8 @@ def _crossdated(cores: WrittenTable, place: int) -> bool:
 
 def take_second_counts(survey: WrittenSurvey) -> None:
     """A table of further readings, in place, where there is none, from columns of whole numbers
-    that say they are another count; each column is listed.
+    near the rings that say they are another count; each column is listed. One of a second core is a
+    problem.
     """
     cores = survey.tables.get(CORES.name)
     if cores is None or READINGS in survey.tables or READINGS in survey.unreadable:
@@ -96,12 +130,21 @@ def take_second_counts(survey: WrittenSurvey) -> None:
     columns = [
         at
         for at, name in enumerate(cores.header)
-        if SECOND_COUNTS.search(name) and name not in cores.set_aside and _are_counts(cores, at)
+        if SECOND_COUNTS.fullmatch(name) and name not in cores.set_aside and _are_counts(cores, at)
     ]
+    beside = [
+        own for own in cores.header if SECOND_CORES.fullmatch(own) and own not in cores.set_aside
+    ]
+    if columns and beside:
+        survey.problems += _second_cores(cores, cores.header[columns[0]], beside[0])
+        return
+    readers: dict[int, str] = {}
+    for at in columns:
+        reader = _reader(cores.header[at])
+        readers[at] = cores.header[at] if reader in readers.values() else reader
     name, cells, rows = cores.header.index("core"), [], []
     for at in columns:
-        heading = cores.header[at]
-        reader = _reader(heading)
+        heading, reader = cores.header[at], readers[at]
         survey.readings.append(
             Reading(
                 cores.file,
@@ -132,9 +175,35 @@ def take_second_counts(survey: WrittenSurvey) -> None:
     survey.tables[CORES.name] = replace(cores, header=header, cells=bare)
 
 
+def _second_cores(cores: WrittenTable, heading: str, beside: str) -> list[Problem]:
+    found = f"'{heading}' and '{beside}' beside the rings and the centre: a second core in its row"
+    expected = "one core a row"
+    advice = (
+        "Give the second core a row of its own, with the same tag, its rings and its centre below"
+        " the headings of the first."
+    )
+    rows = cores.heading_rows(heading)
+    return [Problem(cores.file, row, heading, found, expected, advice) for row in rows]
+
+
 def _are_counts(cores: WrittenTable, at: int) -> bool:
-    filled = [row[at] for row in cores.cells if row[at].lower() not in {"", *BLANK_WORDS}]
-    return bool(filled) and all(cell.isdecimal() and len(cell) < 4 for cell in filled)
+    """Whether a column has whole numbers alone, none far from the rings of its row."""
+    rings = cores.header.index("ring_count")
+    filled = [
+        (row[at], row[rings]) for row in cores.cells if row[at].lower() not in {"", *BLANK_WORDS}
+    ]
+    return bool(filled) and all(_near(own, first) for own, first in filled)
+
+
+def _near(own: str, first: str) -> bool:
+    """Whether a second count is near the first; beside none, a number of rings will do."""
+    if not own.isdecimal() or len(own) > 3:
+        return False
+    counted = re.match(r"\d+", first)
+    if counted is None:
+        return True
+    rings = int(counted[0])
+    return abs(int(own) - rings) <= max(FARTHEST_RINGS, FARTHEST_SHARE * rings)
 
 
 def _reader(heading: str) -> str:
@@ -143,5 +212,5 @@ def _reader(heading: str) -> str:
     >>> _reader("Recount RH"), _reader("Rings lab")
     ('RH', 'Rings lab')
     """
-    found = [word for word in heading.split() if _OF_READER.fullmatch(word)]
-    return found[-1] if found else heading
+    found = [word for word in heading.split() if _OF_READER.fullmatch(word.strip("()"))]
+    return found[-1].strip("()") if found else heading
