@@ -27,7 +27,7 @@ PAGE = Path(__file__).parents[2] / "docs" / "cannot-tell.md"
 REFUSED = "refused"
 WITH_PULSE = "every tree the same age"
 # may be open in a survey that lies near their limits, whichever way so few draws fall
-CLOSE_CALLS = {QUESTIONS[asked] for asked in ("half span", "grass stage")}
+CLOSE_CALLS = {QUESTIONS[asked] for asked in ("half span", "grass stage", "young cohort")}
 
 
 @dataclass(frozen=True)
