@@ -36,7 +36,13 @@ _AT_HEIGHT = re.compile(
 _MISSED = {"missed", "missing", "short", "lacking"}
 _RINGS = {"ring", "rings", "years"}
 _GUESSED = {"guess", "guessed", "est", "estimate", "estimated", "estimation", "approx"}
-_OUTSIDE = {"bark", "outer", "outside", "outermost", "last", "false", "locally"}
+_OF_MISSED = {
+    *_MISSED,
+    *_RINGS,
+    *_GUESSED,
+    *("pith", "centre", "add", "number", "no", "to", "of", "the", "at", "from", "core"),
+    *("yr", "yrs", "count", "counted", "cores"),
+}
 _OF_CORES = {"boring", "core", "coring", "lab", "cores"}
 _REMARK = {"notes", "remarks", "remark", "comments", "comment", "note"}
 """Words of headings that are understood in any order (common practice, no source)."""
@@ -133,7 +139,14 @@ def _known(table: Table) -> dict[str, Heading]:
 
 @lru_cache(maxsize=10_000)
 def heading_of(table: Table, written: str) -> Heading | None:
-    """The column of a table that a heading names; None where it is no heading of the table."""
+    """The column of a table that a heading names; None where it is no heading of the table.
+
+    >>> from standage.survey.schema import CORES
+    >>> heading_of(CORES, "Rings missed (guess)").column
+    'rings_to_pith'
+    >>> [heading_of(CORES, f"Est. missing rings {of}") for of in ("bark side", "(sapwood)")]
+    [None, None]
+    """
     if any(written == column.name for column in table.columns):
         return Heading(written, table.column(written).unit)
     for column in table.columns:
@@ -145,6 +158,8 @@ def heading_of(table: Table, written: str) -> Heading | None:
         return by_rule
     if found is None or found.means:
         return found
+    if set(base.split()) & _MISSED and _in_brackets(written) - _OF_MISSED:
+        return None  # missed elsewhere: `missing rings (sapwood)`
     column = table.column(found.column)
     if unit and base in LESS_SURE and factor(unit, "cm") is not None:
         return Heading("height_cm", unit)
@@ -179,6 +194,10 @@ def height_in_heading(heading: str) -> str:
     return (found["height"] or found["breast"]) if found else ""
 
 
+def _in_brackets(written: str) -> set[str]:
+    return set(_words(" ".join(_BRACKETS.findall(written))).split())
+
+
 def _by_rule(table: Table, written: str, base: str, unit: str) -> Heading | None:
     """What a heading of cores names by a rule, whatever its other words: rings at a height, rings
     missed as far as somebody guesses, the distance to the pith, remarks on cores.
@@ -188,11 +207,10 @@ def _by_rule(table: Table, written: str, base: str, unit: str) -> Heading | None
         return None
     if height_in_heading(written):
         return Heading("ring_count", "rings")
-    words = set(base.split()) | set(_words(" ".join(_BRACKETS.findall(written))).split())
+    words = set(base.split()) | _in_brackets(written)
     to_pith = words & {"pith", "centre"} or words & _GUESSED
-    if words & _OUTSIDE:
-        return None
-    if words & _MISSED and (words & _RINGS or "add" in words) and to_pith:
+    counted = words & _RINGS or "add" in words
+    if words & _MISSED and counted and to_pith and words <= _OF_MISSED:
         return Heading("rings_to_pith", "rings")
     if base in ("pith", "centre") and unit and factor(unit, "mm") is not None:
         return Heading("pith_distance_mm", unit)

@@ -28,10 +28,11 @@ HEIGHT, RINGS = "height_cm", "ring_count"
 OF_RINGS = (RINGS, "first_ring_year")
 _HEIGHT = r"(\d+(?:\.\d+)?\s*(?:ft|feet|in|inches|cm|m|'|\")(?![\w/])|breast height|d?bh\b)"
 _CORED_AT = re.compile(
-    r"(?:all |increment )*"
-    r"(?:(?:core|coring|boring) (?:height|ht)|cores?|cored|coring|borings|bored)"
-    r"(?: height)?:?(?: (?:were|was|are|is|all|taken|extracted|cored|bored|trees))*"
-    rf"\s*(?:\bat\b|@|=|:|)\s*(?:about |ca\.? |~)?{_HEIGHT}"
+    r"(?:all |increment )*(?:"
+    r"(?:cores?|cored|coring|borings|bored):?(?: (?:were|was|are|is|all|taken|extracted|cored|bored"
+    r"|trees))*(?:\s*@|\s+at\b| at (?:a )?height of|(?= (?:d?bh|breast height)))"
+    r"|(?:core|coring|boring) (?:height|ht)\.?(?:\s*(?:of|is|was|[:=@]))?(?: all cores:?)?"
+    rf")\s*(?:about |ca\.? |~)?{_HEIGHT}"
     r"(?: (?:above (?:the )?(?:ground|soil|mineral soil)|up|high))?",
     re.IGNORECASE,
 )

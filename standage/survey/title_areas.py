@@ -36,14 +36,15 @@ _OF_SEEDLINGS = re.compile(
 _OF_TOTALS = re.compile(r"\b(?:total|altogether|combined|together|in all|sum)\b", re.IGNORECASE)
 _IN_FRONT = re.compile(r"(?<![\d/.,])\d{1,2}[ -]$")
 _MORE_NUMBERS = re.compile(
-    r"\d|\b(?:half|third|quarter|two|three|four|five|six|seven|eight|nine|ten|several)\b",
+    r"\d|\b(?:half|third|quarter|two|three|four|five|six|seven|eight|nine|ten|several|pairs?|dozen|both)\b",
     re.IGNORECASE,
 )
 _IN_WORDS_IN_FRONT = re.compile(
     r"\b(?:two|three|four|five|six|seven|eight|nine|ten)[ -](?:[a-z]+[ -])?$", re.IGNORECASE
 )
 _OF_OTHER_PLANTS = re.compile(
-    r"\b(?:herbs?|herb\w*|shrubs?|cover|fuels?|litter|vegetation|photos?|raked|around)\b",
+    r"\b(?:herbs?|herb\w*|shrubs?|cover|fuels?|litter|vegetation|photos?|raked|around"
+    r"|within|along|transects?|corners?|hardwoods?|oaks?|each|density|per(?= \d))\b",
     re.IGNORECASE,
 )
 """Numbers in front of a size, of which it is asked later, and what makes a line be left unread

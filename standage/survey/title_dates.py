@@ -31,7 +31,8 @@ _OF_SOMETHING_ELSE = re.compile(
     r"|establ|set up|install|compil|photo|imagery|approv|begun|began|start|since|permit|issued"
     r"|\brev\b|\bform\b|\bmap|\bdeed|lidar|flown|aerial|\bcut\b|receiv|ship|\bsent\b|\bnext\b"
     r"|\bread|reread|tagg|\bdue\b|prepar|meeting|planned|\blab\b|mail|soil|earlier|previous"
-    r"|\bformer|\bold\b|\bof (?:the )?first|remeasur|return|seen|bought|sold|lease|\bnot\b|\bbut\b",
+    r"|\bformer|\bold\b|\bof (?:the )?first|remeasur|return|seen|bought|sold|lease|\bnot\b|\bbut\b"
+    r"|laid|bird|wildlife|boundary|grant|mounted",
     re.IGNORECASE,
 )
 _OF_SURVEY = re.compile(
@@ -89,8 +90,9 @@ def _is_of_survey(title: Title, cell: str) -> bool:
         return False
     last = re.split(r"[;(]", before)[-1]
     if re.search(rf"{_OF_SURVEY.pattern}$", begins or last, re.IGNORECASE):
-        known = _NAMED.sub("", _OF_SURVEY.sub("", begins or last))
-        return title.of_notes is False or not known.strip(" ,:")
+        words = re.sub(rf"\b{_OF_SURVEY.pattern}", "", begins or last, flags=re.IGNORECASE)
+        if not _NAMED.sub("", words).strip(" ,:"):
+            return True
     return not title.of_notes and _NAMED.fullmatch(begins) is not None
 
 

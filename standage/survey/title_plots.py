@@ -63,6 +63,11 @@ _OF_OTHER_THINGS = re.compile(
     r"|distance|corners?|fuels?|soils?|pits?|tape|borers?|zones?|edges?)\b",
     re.IGNORECASE,
 )
+_OF_PARTS = re.compile(
+    r"\b(?:nested|inner|outer|subset|half|quarter|planned|small|large|birds?|vegetation|new|since"
+    r"|cavity|within)\b",
+    re.IGNORECASE,
+)
 _BESIDE_A_RADIUS = re.compile(
     r"(?:[\s\d:=(),.-]|\b(?:fixed|circular|round|area|plots?|each|all|of|with|a|the|in|is|are|was|were|radius|rad|r"
     r"|size|acres?|ac|ha|m2|ft|m)\b)*",
@@ -153,7 +158,7 @@ def _names_one_plot(line: tuple[str, int | None]) -> bool:
 
 def _said_in(text: str, row: int | None, column: str) -> list[tuple[str, str, int | None]]:
     """Each value of the column in a title: the value, the words around it, and the row."""
-    if _OF_SEEDLINGS.search(text) or is_limited(text):
+    if _OF_SEEDLINGS.search(text) or _OF_PARTS.search(text) or is_limited(text):
         return []
     found = [
         (next(part for part in match.groups() if part), match[0], row)

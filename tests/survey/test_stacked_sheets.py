@@ -403,3 +403,19 @@ def test_a_title_that_contradicts_the_table_of_plots_looks_wrong(tmp_path, area,
 )
 def test_the_plot_that_a_line_begins_with(line, plot):
     assert plot_of_banner(line) == plot
+
+
+def test_a_line_above_one_of_several_sheets_is_of_that_sheet(tmp_path):
+    """It was that of all: cores of a sheet that says nothing got the height of another's."""
+    head = ["Plot", "Tree", "Species", "DBH (cm)", "Date", "Rings", "Pith"]
+    head += ["Plot area (m2)", "Min DBH (cm)"]
+    rows = {
+        plot: [
+            head,
+            *([plot, 10 * plot + n, "LLP", 30, "2021-06-14", 60, "yes", 1000, 5] for n in (1, 2)),
+        ]
+        for plot in (1, 2)
+    }
+    book = {"Plot 1": [["Cored at 1 ft"], *rows[1]], "Plot 2": rows[2]}
+    cores = read_survey(save(tmp_path / "tract.xlsx", book)).cores
+    assert cores["height_cm"].fillna(0).tolist() == [30.48, 30.48, 0, 0]
