@@ -65,7 +65,7 @@ THE_PRIORS = (
     *(f"rings_added_centre_{point}" for point in ("low", "median", "high")),
 )
 """What a least number of rings leaves to the prior."""
-LEAST_AGE = "a least number of rings, so a least age; a year within the interval is no likelier"
+LEAST_AGE = "a least number of rings, so a least age"
 """Note of a tree whose cores give a least number of rings only."""
 NOT_CORED = "not cored: only the stand model dates it, by its size"
 DEAD_NOT_CORED = "dead and not cored"
@@ -286,9 +286,13 @@ def _date_species(
             "its cores contradict one another, the year of its last ring or the one on record",
             reason,
         )
-        least = row[readings.at_least[rows].all(axis=1) & ~impossible]
+        bounded = readings.at_least[rows].all(axis=1) & ~impossible
+        least = row[bounded]
         text["note"][least] = LEAST_AGE
-        _bound(least, at_end[np.isin(row, least)], numbers)
+        # a higher core's rings were there later than the year at the lowest
+        latest = readings.innermost_year[rows[bounded]].min(axis=1)
+        on_record = trees["alive_in_year"].to_numpy(float)[least]
+        _bound(least, latest, on_record, at_end[bounded], numbers)
     _notes_of_cores(readings, place, text["note"])
     for rows in blocks:
         heights = np.nan_to_num(readings.height_cm[rows]).ravel()
@@ -305,11 +309,20 @@ def _date_species(
     ]
 
 
-def _bound(rows: Integers, at_end: Floats, numbers: dict[str, Floats]) -> None:
+def _bound(
+    rows: Integers,
+    latest: Floats,
+    on_record: Floats,
+    at_end: Floats,
+    numbers: dict[str, Floats],
+) -> None:
     """Leave trees with a least number of rings their bounds alone, in place: the latest year, and
-    the least age. The rest would be the prior's. at_end: last season of each. (tree,)
+    the least age. The rest would be the prior's.
+
+    latest : year of the earliest ring of any core. on_record : year in which the tree is on record,
+        NaN if in none. at_end : last season. All (tree,).
     """
-    latest = numbers["innermost_ring_year"][rows]
+    latest = np.fmin(latest, on_record)  # a tree on record has reached the height of its core
     numbers["coring_height_year_high"][rows] = latest
     latest = latest - numbers["years_below_core_low"][rows]
     numbers["establishment_year_high"][rows] = latest

@@ -353,7 +353,10 @@ def _young_cohort(of: Make, findings: Findings, number: int) -> Iterator[Claim]:
     steady recruitment leaves.
     """
     unit = findings.posterior.units[number]
-    if not unit.has_plots or unit.basis == CORING_HEIGHT:
+    plots = findings.survey.plots
+    own = plots["plot"][plots["stand"] == unit.stand]
+    searched = findings.survey.counts["plot"].isin(own).any()
+    if not unit.has_plots or unit.basis == CORING_HEIGHT or not searched:
         return
     found = young_cohort(findings.scans[number])
     if found is None:

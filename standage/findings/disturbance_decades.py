@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 FIRST_RINGS = 10  # whose mean width is a tree's early growth (assumption) [rings]
 # rings by which a series may begin after the pith for its early growth to be known (assumption)
 NEAR_PITH = 5
+FAST = 1.0  # above the profile's early growth, from which a start is fast (assumption) [log-sds]
 GROWTH_AFTER = 62  # of an opening that takes four fifths of an open wood's basal area [% more]
 # trees at risk, and of 24 invented stands with so many the share in which such an opening, on no
 # record, is found (tests/benchmarks/release_detection.py --found --stands 24 --seed 11; where more
@@ -42,8 +43,8 @@ DISTURBANCE_DECADES = schema.ResultTable(
         *schema.whole(
             "fast_starting_trees",
             "trees",
-            "that reached the coring height then, the first ten rings as wide as the profile's"
-            " early growth or wider, as in a gap (assumption)",
+            "that reached the coring height then, the first ten rings wider than five in six"
+            " stems' by the profile's early growth, as in a gap (assumption)",
         ),
         *schema.number(
             "share", "share of trees at risk", "released, or with a fast start", interval=True
@@ -85,7 +86,7 @@ def decade_table(findings: Findings, changes: GrowthChanges) -> pd.DataFrame:
             if number == 0:
                 continue
             released = changes.released[:, members[at_risk]][:, :, span].any(axis=2).sum(axis=1)
-            shown = released + int((early[starting] >= 1).sum())
+            shown = released + int((early[starting] >= FAST).sum())
             rows.append(
                 {
                     "stand": stand,
@@ -93,7 +94,7 @@ def decade_table(findings: Findings, changes: GrowthChanges) -> pd.DataFrame:
                     "last_year": decade[1],
                     "trees_at_risk": number,
                     "released_trees": float(released.mean()),
-                    "fast_starting_trees": int((early[starting] >= 1).sum()),
+                    "fast_starting_trees": int((early[starting] >= FAST).sum()),
                     "probability_pulse": max(
                         (float(_within(start, decade).mean()) for start in pulses), default=0.0
                     ),
@@ -131,16 +132,17 @@ def _first_ring(changes: GrowthChanges) -> np.ndarray:
 
 
 def _early_growth(findings: Findings, changes: GrowthChanges) -> np.ndarray:
-    """(tree,) Mean of the first rings over the early growth of the species' profile; NaN if there
-    is none, or a series has fewer rings.
+    """(tree,) How far the mean of the first rings lies above the early growth of the species'
+    profile [log-sds]; NaN if there is none, or a series has fewer rings.
     """
     found = np.full(len(changes.series.trees), np.nan)
     for tree, species in enumerate(changes.series.species):
         widths = changes.series.widths[tree]
         first = widths[np.isfinite(widths)][:FIRST_RINGS]
         if species in findings.profiles and len(first) == FIRST_RINGS:
-            usual = findings.profiles[species]["core.early_growth_mm_per_year"]
-            found[tree] = first.mean() / usual
+            profile = findings.profiles[species]
+            above = np.log(max(first.mean(), 1e-3) / profile["core.early_growth_mm_per_year"])
+            found[tree] = above / profile["core.early_growth_log_sd"]
     return found
 
 

@@ -26,7 +26,10 @@ YOUNGEST_ENDS = 15  # years before the survey in which these may end [years]
 MANY_MORE = 4.0
 # probability from which a young cohort is claimed, or that there is none (assumption)
 SURE_OF_YOUNG = 0.9
-BEFORE = 5  # years before those that stand out in which a cohort may have begun [years]
+# years before those that stand out in which a cohort may have begun, and times the lowest of the
+# years before from which still earlier ones without a break are its own [years] (assumptions)
+BEFORE = 5
+DENSER = 2.0
 OUTLYING_SHARE = 0.05  # of a cohort's excess that may lie before its first, and after its last year
 
 
@@ -70,12 +73,15 @@ def young_cohort(scan: Scan) -> YoungCohort | None:
 
 def cohort_years(scan: Scan, found: YoungCohort) -> tuple[np.ndarray, np.ndarray]:
     """First and last year of a young cohort, leaving out a twentieth of its excess on either side:
-    what lives above the lowest of the years before, from `BEFORE` it to the survey. Each (draw,)
-    [calendar year]
+    what lives above the lowest of the years before, from shortly before it, or from where such
+    years begin, to the survey. Each (draw,) [calendar year]
     """
     first = found.first - int(scan.years[0])
-    near = np.arange(len(scan.years)) >= first - BEFORE
     base = _lowest_before(scan.settled, first)
+    denser = scan.settled[:, first::-1] > DENSER * base[:, None]
+    unbroken = np.cumprod(denser, axis=1).sum(axis=1)  # years up to the first
+    begins = first - np.maximum(unbroken - 1, BEFORE)
+    near = np.arange(len(scan.years)) >= begins[:, None]
     held = np.cumsum(np.maximum(scan.settled - base[:, None], 0) * near, axis=1)
     total = np.maximum(held[:, -1:], np.finfo(float).tiny)
     places = (

@@ -40,14 +40,15 @@ STAGES = {
 }
 WORDS = (
     "A percentage behind a statement: the probability that it is true. Even-aged: one 20-year span"
-    " holds 80 % of the stems; two-aged: two together do; uneven-aged: neither. By chance as near:"
+    " holds 80 % of the stems; two-aged: two together do; uneven-aged: neither. What chance brings:"
     " so often would an event of a random year be. Pulse: years from"
     " which clearly more stems above breast height live than from those around. Established"
     " seedlings: past their first season, below breast height."
 )
+COHORT_KINDS = {"young cohort", "no young cohort"}
 YOUNG = (
-    f"Young cohort: of ten years over {MANY_MORE:g} times as many plants live, age for age, as of"
-    " those before; those below breast height are among the seedlings."
+    f"Young cohort: ten years with over {MANY_MORE:g} times the plants of the years before, their"
+    " dying allowed for; those below breast height are among the seedlings."
 )
 CAUTIONS = (
     SPARE_CAUTIONS[0],
@@ -116,7 +117,7 @@ def brief(findings: Findings, measures: Measures) -> Brief:
                     _doubts(findings.fit_grade),
                     NEVER_KNOWN,
                     WORDS,
-                    YOUNG if any(unit.claims_of("young cohort") for unit in findings.units) else "",
+                    YOUNG if any(claim.kind in COHORT_KINDS for claim in findings.claims) else "",
                     stocking_note(findings),
                 ],
             )
@@ -208,7 +209,6 @@ def _not_to_conclude(findings: Findings) -> tuple[str, ...]:
             "That an event made a pulse, or how probably: dates tell what came before, not why."
         )
     sentences += [
-        "That a tree has the age given for its size: trees of one size differ by decades.",
         "That a seedling count will become trees: their survival isn't known.",
     ]
     if len(findings.units) > 1:

@@ -39,14 +39,21 @@ def event_year_columns(table: pd.DataFrame) -> dict[str, list[str]]:
 
 def disturbance_paragraphs(findings: Findings) -> list[str]:
     """A paragraph a stand with rings; none without ring widths."""
-    releases, disturbances = findings.releases, findings.disturbances
+    changes, releases, disturbances = (
+        findings.growth_changes,
+        findings.releases,
+        findings.disturbances,
+    )
     event_years, decades = findings.event_years, findings.disturbance_decades
-    if releases is None or disturbances is None or event_years is None or decades is None:
+    if changes is None or releases is None or disturbances is None:
+        return []
+    if event_years is None or decades is None:
         return []
     stands = dict.fromkeys([*event_years["stand"], *disturbances["stand"], *releases["stand"]])
     return [
         _stand_paragraph(
             stand,
+            changes.criterion,
             *(
                 table[table["stand"] == stand]
                 for table in (releases, disturbances, event_years, decades)
@@ -58,14 +65,14 @@ def disturbance_paragraphs(findings: Findings) -> list[str]:
 
 def _stand_paragraph(
     stand: str,
+    criterion: str,
     releases: pd.DataFrame,
     disturbances: pd.DataFrame,
     event_years: pd.DataFrame,
     decades: pd.DataFrame,
 ) -> str:
-    by_rule = releases[releases["criterion"] != MODEL]
-    if len(by_rule):
-        return _criterion_paragraph(stand, by_rule)
+    if criterion != MODEL:
+        return _criterion_paragraph(stand, criterion, releases)
     events: list[dict[str, Any]] = event_years.to_dict("records")
     rows = disturbances.to_dict("records")
     seen = [row for row in rows if _seen_in_rings(row, events)]
@@ -96,18 +103,17 @@ def _disturbance_words(row: Row) -> str:
 
 
 def _detectable_years(decades: pd.DataFrame) -> str:
-    """In which decades an opening would have been found; blank under a published criterion."""
-    if decades["chance_found"].isna().all():
-        return ""
+    """In which decades an opening would have been found."""
     detectable = decades[decades["chance_found"] >= LIKELIER]
     if detectable.empty:
         when = "would rather be missed in any decade: too few trees"
     else:
-        when = (
-            "is found, more likely than not, only from"
-            f" {detectable['first_year'].min()} to {detectable['last_year'].max()}"
+        runs = (detectable["first_year"].diff() != 10).cumsum()
+        spans = detectable.groupby(runs).agg({"first_year": "first", "last_year": "last"})
+        when = "is found, more likely than not, only in " + listed(
+            [f"{span.first_year} to {span.last_year}" for span in spans.itertuples()]
         )
-    return f" An opening after which trees grow {GROWTH_AFTER} % more {when}."
+    return f" An opening on no record, after which trees grow {GROWTH_AFTER} % more, {when}."
 
 
 def _seen_in_rings(row: Row, events: Sequence[Row]) -> bool:
@@ -155,7 +161,7 @@ def _range(first: int, last: int) -> str:
     return f"{first}" if first == last else f"{first} to {last}"
 
 
-def _criterion_paragraph(stand: str, rows: pd.DataFrame) -> str:
+def _criterion_paragraph(stand: str, criterion: str, rows: pd.DataFrame) -> str:
     """The releases of a stand's trees by a published criterion, which says nothing of the stand
     itself.
     """
@@ -171,7 +177,7 @@ def _criterion_paragraph(stand: str, rows: pd.DataFrame) -> str:
         )
     return (
         f"{stand}, from ring widths by the criterion"
-        f" {criterion_words(rows['criterion'].iloc[0])}. {counted(releases, 'release')} and"
+        f" {criterion_words(criterion)}. {counted(releases, 'release')} and"
         f" {counted(suppressions, 'suppression')} of trees{most_often}. A criterion gives no"
         f" probability that the stand was disturbed. {NO_CAUSE}"
     )

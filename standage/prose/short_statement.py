@@ -73,15 +73,19 @@ def common_words(findings: Findings, measures: Measures) -> str:
     stands and can be said once above them; else blank.
     """
     found = {
-        (str(unit.summary["species"]), unit.survey_year, claim.population)
+        (
+            str(unit.summary["species"]),
+            unit.survey_year,
+            next((c.population for c in findings.claims_of(unit) if c.kind == "structure"), ""),
+        )
         for unit in findings.units
-        for claim in findings.claims_of(unit)
-        if claim.kind == "structure"
     }
     species = {str(unit.summary["species"]) for unit in findings.units}
     if len(found) != 1 or len(species) > 1 or len(findings.units) < 2:
         return ""
     ((named, year, population),) = found
+    if not population:
+        return ""
     numbers = "" if measures.units == US else f"; numbers{PER_HECTARE}"
     return f"{capital(named.replace('-', ' '))}, surveyed in {year}; {population}{numbers}."
 
@@ -278,7 +282,7 @@ def _pulse_name(unit: UnitFindings, number: object) -> str:
 def _near_words(row: Row, pulse: str) -> str:
     return (
         f"{capital(event_name(row).removeprefix('the '))}: {pulse} began {lag_words(row, 'it')};"
-        f" by chance as near in {of_hundred(row['chance_as_close'])}."
+        f" chance brings an event so near in {of_hundred(row['chance_as_close'])} cases."
     )
 
 

@@ -203,7 +203,9 @@ def amount_words(low: float, middle: float, high: float, unit: str, *, median: b
     shown = about if median or least == most else most
     counted_in = f" {after_number(shown, unit)}" if unit else ""
     if least == most:
-        return f"about {about}{counted_in}"
+        return f"about {about}{counted_in}" if high >= 0.1 else f"{about}{counted_in}"
+    if not median and high < 0.1:
+        return f"{most}{counted_in}"
     if not median:
         return f"{f'{least} to' if low >= 0.1 else 'up to'} {most}{counted_in}"
     return f"about {about}{counted_in} ({least} to {most})"

@@ -80,13 +80,11 @@ def _oldest(unit: UnitFindings) -> Cell:
         return Cell(CANT_TELL)
     ages = unit.claims_of("one of two ages")
     if ages:
-        return Cell(
-            *(
-                f"{before}{unit.last_season + 1 - age.high:.0f} to"
-                f" {unit.last_season + 1 - age.low:.0f}"
-                for before, age in zip(("", "or "), ages, strict=False)
-            )
+        season = unit.last_season
+        likeliest, *others = (
+            f"{season + 1 - age.high:.0f} to {season + 1 - age.low:.0f}" for age in ages
         )
+        return Cell(likeliest, " ".join(f"or {each}" for each in others))
     return _year(unit.interval("oldest_cored_year"))
 
 

@@ -298,10 +298,12 @@ def _is_of_all(text: str, said: re.Match[str], number: int, cell: str) -> bool:
 def _area_of_one(
     written: WrittenTable, line: int | None, found: str, number: str, own: str
 ) -> Problem:
+    naming = f"Name '{own}' 'total area', with its unit,"
+    if own == "area_m2":  # or no such column, where a title gives the area
+        naming = "Give the counts a column 'total area (m2)' for their area,"
     advice = (
-        f"Name '{own}' 'total area', with its unit, and write into it the area on which the plants"
-        f" of the row were counted: that of one times {number} if they were counted on all"
-        f" {number}."
+        f"{naming} and write into it the area on which the plants of the row were"
+        f" counted: that of one times {number} if they were counted on all {number}."
     )
     row = written.header_row if line is None else line
     expected = "the area of all that was counted on"

@@ -11,6 +11,7 @@ from standage.survey.flat_table import FLAT, table_of
 from standage.survey.headings import heading_of
 from standage.survey.readings import Reading
 from standage.survey.schema import CORES, COUNTS, TREES
+from standage.survey.whole_lines import is_limited
 from standage.survey.wide_counts import stage_in
 from standage.survey.written import WrittenSurvey, WrittenTable
 
@@ -25,6 +26,9 @@ _BLANK = re.compile(
     r"\s*(?:=|means?|is|are)\s*(?P<value>[^;,.)\]]{1,30})",
     re.IGNORECASE,
 )
+_NOT_OF_SURVEY = re.compile(
+    r"\b(?:herbs?|shrubs?|grass cover|cover|fuels?|litter)\b", re.IGNORECASE
+)
 
 
 def fill_by_legends(survey: WrittenSurvey) -> None:
@@ -37,11 +41,11 @@ def fill_by_legends(survey: WrittenSurvey) -> None:
         texts = [
             (title.file, title.row, title.text)
             for title in survey.titles
-            if title.file in files or title.of_notes
+            if title.file in files or (title.of_notes and not _NOT_OF_SURVEY.search(title.text))
         ]
         texts += [(written.file, written.header_row, own) for own in written.headings.values()]
         for file, row, text in texts:
-            for said in _BLANK.finditer(text):
+            for said in () if is_limited(text) else _BLANK.finditer(text):
                 survey.tables[name] = _filled(survey, survey.tables[name], name, said, (file, row))
 
 
@@ -68,8 +72,12 @@ def _filled(
     needs = NEEDS.get(heading.column, ()) if heading is not None else ()
     needed = [written.header.index(each) for each in needs if each in written.header]
     cells, number = [], 0
-    for row in written.cells:
-        if not needed or any(row[place] for place in needed):
+    parts = {part.file for part in written.stack.parts} if written.stack else set()
+    for row, line in zip(written.cells, written.rows, strict=True):
+        elsewhere = (
+            at[0] in parts and written.stack and written.stack.place_of(line)[0].file != at[0]
+        )
+        if not elsewhere and (not needed or any(row[place] for place in needed)):
             number += sum(not row[place] for place in places)
             row = [
                 value if place in places and not cell else cell for place, cell in enumerate(row)

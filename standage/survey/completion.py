@@ -9,6 +9,7 @@ from standage.survey.blank_legends import fill_by_legends
 from standage.survey.blank_plots import settle_blank_plots
 from standage.survey.columns_by_values import decide_by_values
 from standage.survey.core_marks import take_marks_of_cores
+from standage.survey.count_densities import ask_of_densities
 from standage.survey.event_cells import with_plain_years
 from standage.survey.event_kinds import settle_kinds
 from standage.survey.event_stands import with_a_row_a_stand, with_events_of_all_stands
@@ -66,6 +67,7 @@ def complete_tables(survey: WrittenSurvey, name: str) -> None:
     take_marks_of_stems(survey)
     without_sums_by_plot(survey)
     _fill_wide_counts(survey)
+    ask_of_densities(survey)
     with_a_row_for_each_stage(survey)
     without_rows_not_searched(survey)
     name_groups(survey)

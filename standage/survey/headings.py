@@ -28,14 +28,15 @@ _JOINED_WORDS = re.compile(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Z]{2})(?=(?:cm|mm|in|ft)
 """Where words are parted by capitals alone: `InnerYr`, `DBHcm`."""
 _DBH = re.compile(r"\bd[. ]{0,2}b[. ]{0,2}h\b\.?", re.IGNORECASE)
 _AT_HEIGHT = re.compile(
-    r"(?:ring(?:s| count| ct)?|count) ?(?:counted |taken )?(?:@|at|[(\[]\s*(?:@|at)?)?\s*"
-    r"(?P<height>\d+(?:\.\d+)?\s*(?:ft|feet|in|inch(?:es)?|cm|m|'|\")|d?bh"
-    r"|breast (?:height|ht))\.?\s*[)\]]?",
+    r"(?:ring(?:s| count| ct)?|count) ?(?:counted |taken )?(?:"
+    r"(?:@|at\b|[(\[]\s*(?:@|at\b))\s*(?P<height>\d+(?:\.\d+)?\s*(?:ft|feet|in|inch(?:es)?|cm|m|'|\"))"
+    r"|(?:@|at\b|[(\[]\s*(?:@|at\b)?)?\s*(?P<breast>d?bh|breast (?:height|ht)))\.?\s*[)\]]?",
     re.IGNORECASE,
 )
 _MISSED = {"missed", "missing", "short", "lacking"}
 _RINGS = {"ring", "rings", "years"}
 _GUESSED = {"guess", "guessed", "est", "estimate", "estimated", "estimation", "approx"}
+_OUTSIDE = {"bark", "outer", "outside", "outermost", "last", "false", "locally"}
 _OF_CORES = {"boring", "core", "coring", "lab", "cores"}
 _REMARK = {"notes", "remarks", "remark", "comments", "comment", "note"}
 """Words of headings that are understood in any order (common practice, no source)."""
@@ -175,7 +176,7 @@ def height_in_heading(heading: str) -> str:
     ('1 ft', '')
     """
     found = _AT_HEIGHT.fullmatch(heading.strip())
-    return found["height"] if found else ""
+    return (found["height"] or found["breast"]) if found else ""
 
 
 def _by_rule(table: Table, written: str, base: str, unit: str) -> Heading | None:
@@ -189,6 +190,8 @@ def _by_rule(table: Table, written: str, base: str, unit: str) -> Heading | None
         return Heading("ring_count", "rings")
     words = set(base.split()) | set(_words(" ".join(_BRACKETS.findall(written))).split())
     to_pith = words & {"pith", "centre"} or words & _GUESSED
+    if words & _OUTSIDE:
+        return None
     if words & _MISSED and (words & _RINGS or "add" in words) and to_pith:
         return Heading("rings_to_pith", "rings")
     if base in ("pith", "centre") and unit and factor(unit, "mm") is not None:

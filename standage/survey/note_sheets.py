@@ -11,7 +11,10 @@ from standage.survey.written import Title
 LINES = 2
 """Lines of a word and what it means, one under another, that make a sheet one of notes
 (assumption)."""
-LINES_READ = "holds notes: only dates of the survey and sizes of plots are looked for in its lines"
+LINES_READ = (
+    "holds notes: only dates of the survey, sizes of plots and of seedlings' subplots, smallest"
+    " diameters, heights of cores, last rings and what blank cells mean are looked for in its lines"
+)
 LONGEST = 300
 """Letters of a line; a longer one is a story."""
 

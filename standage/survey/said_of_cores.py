@@ -7,30 +7,46 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
+from standage.errors import Problem
 from standage.survey.flat_table import FLAT
 from standage.survey.headings import height_in_heading
+from standage.survey.quantities import read_quantity
 from standage.survey.readings import Reading
 from standage.survey.references import alike
 from standage.survey.schema import CORES, TREES
 from standage.survey.synonyms import code_meaning
 from standage.survey.table_cells import BLANK_WORDS
 from standage.survey.title_plots import IN_A_TITLE
-from standage.survey.written import Title, WrittenSurvey, WrittenTable
+from standage.survey.whole_lines import clauses
+from standage.survey.written import WrittenSurvey, WrittenTable
 
+BREAST_HEIGHT_CM = 137.0
+SAME_HEIGHT_CM = 5.0
+"""Breast height where pines are measured, and how far a crew's may lie from it (common practice, no
+source). [cm]"""
 HEIGHT, RINGS = "height_cm", "ring_count"
 OF_RINGS = (RINGS, "first_ring_year")
 _HEIGHT = r"(\d+(?:\.\d+)?\s*(?:ft|feet|in|inches|cm|m|'|\")(?![\w/])|breast height|d?bh\b)"
 _CORED_AT = re.compile(
-    r"\b(?:cores?|cored|coring|bored|boring)\b[^.;,\d]*?(?:\bat\b|@)\s*"
-    rf"(?:about |ca\.? |~)?{_HEIGHT}",
+    r"(?:all |increment )*"
+    r"(?:(?:core|coring|boring) (?:height|ht)|cores?|cored|coring|borings|bored)"
+    r"(?: height)?:?(?: (?:were|was|are|is|all|taken|extracted|cored|bored|trees))*"
+    rf"\s*(?:\bat\b|@|=|:|)\s*(?:about |ca\.? |~)?{_HEIGHT}"
+    r"(?: (?:above (?:the )?(?:ground|soil|mineral soil)|up|high))?",
     re.IGNORECASE,
 )
-_HEIGHTS = re.compile(_HEIGHT, re.IGNORECASE)
 _LAST_RING = re.compile(
-    r"\b(?:last|outer(?:most)?)\s+(?:(complete|full|whole)\s+)?ring\s*(?:is|was|=|:)?\s*"
-    r"((?:19|20)\d\d)\b",
+    r"(?:all cores:? )?(?:last|outer(?:most)?) (?:(complete|full|whole) )?ring"
+    r"(?: (?:counted|of all cores|of live trees))?\s*(?:is|was|=|:)?\s*((?:19|20)\d\d)",
     re.IGNORECASE,
 )
+_ON_CORES = re.compile(
+    r"\b(?:cor(?:e|es|ed|ing)|bor(?:ed|ings?)|(?:last|outer(?:most)?) (?:\w+ )?rings?|trees?|pines?"
+    r"|stumps?|snags?|dead|logs?|plots? \w?\d+|samples?)\b",
+    re.IGNORECASE,
+)
+"""Forms of clauses that are acted on, and words of those that may limit them (common practice, no
+source)."""
 
 
 def take_heights_of_all(survey: WrittenSurvey) -> None:
@@ -39,7 +55,10 @@ def take_heights_of_all(survey: WrittenSurvey) -> None:
     """
     for name in (FLAT.name, CORES.name):
         written = survey.tables.get(name)
-        if written is None or HEIGHT in written.header:
+        if written is None:
+            continue
+        if HEIGHT in written.header:
+            _ask_of_another_height(survey, written)
             continue
         rings = [each for each in OF_RINGS if each in written.header]
         if not rings:
@@ -47,41 +66,84 @@ def take_heights_of_all(survey: WrittenSurvey) -> None:
         heading = written.headings.get(RINGS, "")
         if height := height_in_heading(heading):
             why = "the height in the heading of the rings"
-            reading = Reading(written.file, written.header_row, HEIGHT, heading, height, why)
+            at = (written.file, written.header_row, HEIGHT)
+            found = {"": Reading(*at, heading, height, why)}
         else:
-            found = _height_in_titles(survey, written)
-            if found is None:
-                continue
-            reading = found
+            found = _by_file(survey, written, _CORED_AT, HEIGHT)
+        if not found:
+            continue
         places = [written.header.index(each) for each in rings]
-        height = reading.as_read
-        cells = [[*row, height if any(row[at] for at in places) else ""] for row in written.cells]
+        cells = []
+        for row, line in zip(written.cells, written.rows, strict=True):
+            reading = found.get(_file_of(written, line)) or found.get("")
+            of_core = reading is not None and any(row[at] for at in places)
+            cells.append([*row, reading.as_read if reading is not None and of_core else ""])
         units = {**written.units, HEIGHT: ""}  # each cell says its own
         header = [*written.header, HEIGHT]
         survey.tables[name] = replace(written, header=header, cells=cells, units=units)
-        survey.readings.append(reading)
+        survey.readings += found.values()
 
 
-def _titles_of(survey: WrittenSurvey, written: WrittenTable) -> list[Title]:
-    """The titles of a table's sheets, and the notes."""
-    files = {part.file for part in written.stack.parts} if written.stack else {written.file}
-    return [title for title in survey.titles if title.file in files or title.of_notes]
+def _ask_of_another_height(survey: WrittenSurvey, written: WrittenTable) -> None:
+    """A problem, where the heading of the rings gives another height than a cell of the heights."""
+    heading = written.headings.get(RINGS, "")
+    if not (height := height_in_heading(heading)):
+        return
+    at, unit = written.header.index(HEIGHT), written.units.get(HEIGHT, "cm")
+    said = _centimetres(height, "")
+    for row, line in zip(written.cells, written.rows, strict=True):
+        own = _centimetres(row[at], unit)
+        if own is not None and said is not None and abs(own - said) > SAME_HEIGHT_CM:
+            found = f"'{row[at]}' beside the heading '{heading}', two heights"
+            advice = "Correct the heading of the rings, or the heights."
+            survey.problems.append(
+                Problem(written.file, line, HEIGHT, found, "one height of the core", advice)
+            )
+            return
 
 
-def _height_in_titles(survey: WrittenSurvey, written: WrittenTable) -> Reading | None:
-    """The one height of cores that titles give, as a reading; None where a sentence on cores names
-    several.
+def _centimetres(cell: str, unit: str) -> float | None:
+    """A height as written; breast height is 137 cm. None for anything else. [cm]"""
+    if re.fullmatch(r"d?bh|breast (?:height|ht)", cell.strip(), re.IGNORECASE):
+        return BREAST_HEIGHT_CM
+    quantity = read_quantity(cell, CORES.column(HEIGHT), unit, "")
+    return None if quantity is None or quantity.two else float(quantity.value)
+
+
+def _file_of(written: WrittenTable, line: int) -> str:
+    """The sheet in which a row of a table stands."""
+    return written.stack.place_of(line)[0].file if written.stack else written.file
+
+
+def _by_file(
+    survey: WrittenSurvey, written: WrittenTable, form: re.Pattern[str], column: str
+) -> dict[str, Reading]:
+    """What the titles of each sheet of a table give, by its file, and the notes, by "": each where
+    they give one thing. A line that is not understood as a whole is noted. form: of a clause, the
+    value in its last group.
     """
-    found: dict[str, Reading] = {}
-    for title in _titles_of(survey, written):
-        for sentence in re.split(r";|\.\s", title.text):
-            if not (said := _CORED_AT.search(sentence)):
-                continue
-            if len(_HEIGHTS.findall(sentence)) > 1:
-                return None
-            at = (title.file, title.row, HEIGHT)
-            found.setdefault(said[1].lower(), Reading(*at, said[0], said[1], IN_A_TITLE))
-    return found.popitem()[1] if len(found) == 1 else None
+    files = {part.file for part in written.stack.parts} if written.stack else {written.file}
+    found: dict[str, dict[str, Reading]] = {}
+    for title in survey.titles:
+        if title.file not in files and not title.of_notes:
+            continue
+        parts = clauses(title.text)
+        said = [match for part in parts if (match := form.fullmatch(part))]
+        others = [part for part in parts if not form.fullmatch(part)]
+        if said and not any(_ON_CORES.search(each) for each in others):
+            for match in said:
+                value = match[form.groups]
+                reading = Reading(title.file, title.row, column, match[0], value, IN_A_TITLE)
+                own = found.setdefault("" if title.of_notes else title.file, {})
+                own.setdefault(value.lower(), reading)
+        elif form.search(title.text):
+            words = f"'{title.text}' is not taken to be said of all cores"
+            note = f"{title.file}, row {title.row}: {words}"
+            if note not in survey.notes:
+                survey.notes.append(note)
+    if any(len(each) > 1 for each in found.values()):
+        return {}
+    return {file: next(iter(each.values())) for file, each in found.items()}
 
 
 def take_last_rings_of_all(survey: WrittenSurvey) -> None:
@@ -93,29 +155,32 @@ def take_last_rings_of_all(survey: WrittenSurvey) -> None:
         return
     if not {"tree"} <= {*cores.header} & {*trees.header} or RINGS not in cores.header:
         return
-    said = [
-        (title, match)
-        for title in _titles_of(survey, cores)
-        for match in _LAST_RING.finditer(title.text)
-    ]
-    if len({match[2] for _, match in said}) != 1:
+    found = _by_file(survey, cores, _LAST_RING, "last_ring_year")
+    if not found:
         return
-    title, match = said[0]
     at, of = trees.header.index("tree"), cores.header.index("tree")
     rings = cores.header.index(RINGS)
     live = {alike(row[at]) for row in trees.cells if _lives(trees, row)}
-    whole = "complete" if match[1] and "outer_ring" not in cores.header else ""
+    complete = {
+        file: "complete" if (said := _LAST_RING.fullmatch(each.as_written)) and said[1] else ""
+        for file, each in found.items()
+    }
+    whole = any(complete.values()) and "outer_ring" not in cores.header
     more = ["last_ring_year", *(["outer_ring"] if whole else [])]
     cells = []
-    for row in cores.cells:
+    for row, line in zip(cores.cells, cores.rows, strict=True):
+        file = _file_of(cores, line)
+        file = file if file in found else ""
         counted = row[rings].lower() not in {"", *BLANK_WORDS}
-        own = [match[2], *([whole] if whole else [])]
-        of_live = counted and alike(row[of]) in live
-        cells.append([*row, *(own if of_live else [""] * len(own))])
+        if counted and file in found and alike(row[of]) in live:
+            own = [found[file].as_read, *([complete[file]] if whole else [])]
+        else:
+            own = [""] * len(more)
+        cells.append([*row, *own])
     survey.tables[CORES.name] = replace(cores, header=[*cores.header, *more], cells=cells)
-    read = match[2] + (", outer_ring complete" if whole else "") + " of live stems"
-    where = (title.file, title.row, "last_ring_year")
-    survey.readings.append(Reading(*where, match[0], read, IN_A_TITLE))
+    for file, each in found.items():
+        also = ", outer_ring complete" if whole and complete[file] else ""
+        survey.readings.append(replace(each, as_read=f"{each.as_read}{also} of live stems"))
 
 
 def _lives(trees: WrittenTable, row: list[str]) -> bool:

@@ -12,6 +12,7 @@ from standage.survey.quantities import read_quantity
 from standage.survey.readings import Reading
 from standage.survey.schema import COUNTS
 from standage.survey.title_plots import IN_A_TITLE, said_of_plots
+from standage.survey.whole_lines import is_limited
 from standage.survey.wide_counts import IN_BRACKETS
 from standage.survey.written import Title, WrittenSurvey, WrittenTable, with_column
 
@@ -23,9 +24,9 @@ _SIZE = (
     r"|\d+(?:\.\d+)?[\s-]*(?:m|ft|feet)[\s-]+radius\b"
     r"|(?:radius|r)\s*(?:=|of)?\s*\d+(?:\.\d+)?\s*(?:m|ft|feet)\b|mil-?acres?\b)"
 )
-_SIZES = re.compile(rf"(?<![\d/.]){_SIZE}", re.IGNORECASE)
+_SIZES = re.compile(rf"(?<![\d/.,]){_SIZE}", re.IGNORECASE)
 _OF_SUBPLOTS = re.compile(
-    rf"(?<![\d/.])({_SIZE})(?:\s*\([^)]*\))?(?:[\s-]+\w+){{0,3}}?[\s-]+(?:sub-?plots?|quadrats?|quads|frames)\b",
+    rf"(?<![\d/.,])({_SIZE})(?:\s*\([^)]*\))?(?:[\s-]+\w+){{0,3}}?[\s-]+(?:sub-?plots?|quadrats?|quads|frames)\b",
     re.IGNORECASE,
 )
 _OF_SEEDLINGS = re.compile(
@@ -33,6 +34,20 @@ _OF_SEEDLINGS = re.compile(
     re.IGNORECASE,
 )
 _OF_TOTALS = re.compile(r"\b(?:total|altogether|combined|together|in all|sum)\b", re.IGNORECASE)
+_IN_FRONT = re.compile(r"(?<![\d/.,])\d{1,2}[ -]$")
+_MORE_NUMBERS = re.compile(
+    r"\d|\b(?:half|third|quarter|two|three|four|five|six|seven|eight|nine|ten|several)\b",
+    re.IGNORECASE,
+)
+_IN_WORDS_IN_FRONT = re.compile(
+    r"\b(?:two|three|four|five|six|seven|eight|nine|ten)[ -](?:[a-z]+[ -])?$", re.IGNORECASE
+)
+_OF_OTHER_PLANTS = re.compile(
+    r"\b(?:herbs?|herb\w*|shrubs?|cover|fuels?|litter|vegetation|photos?|raked|around)\b",
+    re.IGNORECASE,
+)
+"""Numbers in front of a size, of which it is asked later, and what makes a line be left unread
+(common practice, no source)."""
 SAME = 0.02
 """Two sizes are one if they differ by less (assumption). [share]"""
 
@@ -68,9 +83,26 @@ def _sizes(titles: Sequence[Title]) -> list[tuple[Title, float, str]]:
     for title in titles:
         if not _OF_SEEDLINGS.search(title.text) or _OF_TOTALS.search(title.text):
             continue
+        if not _is_plain(title.text):
+            continue
         said = _OF_SUBPLOTS.findall(title.text) or _SIZES.findall(title.text)
         found += [(title, size, each) for each in said if (size := _area(each))]
     return sorted(found, key=lambda each: each[1])
+
+
+def _is_plain(text: str) -> bool:
+    """Whether a line holds one size, and no number besides but one right in front of it.
+
+    >>> _is_plain("4 milacre quadrats per plot"), _is_plain("2 x 2 m, 5 per plot")
+    (True, False)
+    """
+    if is_limited(text) or _OF_OTHER_PLANTS.search(text):
+        return False
+    found = _SIZES.search(text)
+    if found is None:
+        return False
+    before = _IN_WORDS_IN_FRONT.sub("", _IN_FRONT.sub("", text[: found.start()]))
+    return _MORE_NUMBERS.search(before + text[found.end() :]) is None
 
 
 def _bare_sizes(titles: Sequence[Title]) -> list[tuple[Title, float, str]]:
@@ -78,7 +110,7 @@ def _bare_sizes(titles: Sequence[Title]) -> list[tuple[Title, float, str]]:
     return [
         (title, size, said)
         for title in titles
-        if not _OF_TOTALS.search(title.text)
+        if not _OF_TOTALS.search(title.text) and _is_plain(title.text)
         for said in _SIZES.findall(title.text)
         if (size := _area(said))
     ]

@@ -29,15 +29,27 @@ _YEAR = re.compile(r"(?<!\d)(?:19|20)\d\d(?!\d)|\b\d{1,2}[/.-]\d{1,2}[/.-]\d{2}\
 _OF_SOMETHING_ELSE = re.compile(
     r"burn|fire|print|updat|plant|enter|typed|logg|version|revis|harvest|thin|storm|hurricane"
     r"|establ|set up|install|compil|photo|imagery|approv|begun|began|start|since|permit|issued"
-    r"|\brev\b|\bform\b",
+    r"|\brev\b|\bform\b|\bmap|\bdeed|lidar|flown|aerial|\bcut\b|receiv|ship|\bsent\b|\bnext\b"
+    r"|\bread|reread|tagg|\bdue\b|prepar|meeting|planned|\blab\b|mail|soil|earlier|previous"
+    r"|\bformer|\bold\b|\bof (?:the )?first|remeasur|return|seen|bought|sold|lease|\bnot\b|\bbut\b",
     re.IGNORECASE,
 )
 _OF_SURVEY = re.compile(
-    r"survey|field ?work|\bdates?\b|exam|visit|cruise|sampl|inventor|measured|collected",
+    r"(?:(?:the |stand |plots? |trees? |field ?)*"
+    r"(?:survey(?:ed)?|field ?work|dates?|day|exam\w*|visit(?:ed)?"
+    r"|cruised?|sampl(?:ed|ing)|inventor(?:y|ied)|measured|cored|collected|done)\b[ :=,]*"
+    r"(?:(?:of|in|on|the|date|dates|survey|field ?work|field|visit|sampling|exam\w*|inventory"
+    r"|cruise|measurement|coring)\b[ :=,]*)*)",
     re.IGNORECASE,
 )
-"""Words beside which the date in a title is not that of the survey, and beside which one in a sheet
-of notes is (common practice, no source)."""
+_NAMED = re.compile(
+    r"(?:(?:plots?|stands?|sites?|tracts?|sheets?|blocks?|units?|pages?)\b[ :#]*"
+    r"(?:[a-z]{0,2}\d*\b)?[ :,]*)*",
+    re.IGNORECASE,
+)
+_BEHIND = re.compile(r"(?:\s*by\b.*)?[\s.,:]*", re.IGNORECASE)
+"""Words beside which the date in a title is not that of the survey, words before it with which it
+is, and what else may stand beside it (common practice, no source)."""
 DATE_IN_TITLE = "date in a title, for want of a survey date"
 
 
@@ -58,10 +70,28 @@ def _found(titles: Iterable[Title]) -> list[_Found]:
         _Found(title, cell, tuple(map(str, days)), _first_day(cell))
         for title in titles
         if not _OF_SOMETHING_ELSE.search(title.text)
-        and (not title.of_notes or _OF_SURVEY.search(title.text))
+        if any(_is_of_survey(title, cell) for cell in _DATES.findall(title.text))
         for cell in _DATES.findall(title.text)
         if (days := _days_in(cell))
     ]
+
+
+def _is_of_survey(title: Title, cell: str) -> bool:
+    """Whether a date's own part of a line holds nothing but words of a survey; above headings also
+    nothing, or the name of a plot or stand.
+    """
+    before, _, behind = title.text.partition(cell)
+    begins = re.split(r"[;,(]|\.\s|\s[-\u2013]\s", _DATES.sub("", before))[-1].strip()
+    begins = re.sub(r"^(?:and|&|to)\b\s*", "", begins)
+    ends = re.split(r"[;,)(]|\.(?:\s|$)|\s[-\u2013]\s", behind)[0]
+    ends = re.sub(r"^\s*(?:and|&|to)\b.*", "", ends)
+    if not _BEHIND.fullmatch(ends):
+        return False
+    last = re.split(r"[;(]", before)[-1]
+    if re.search(rf"{_OF_SURVEY.pattern}$", begins or last, re.IGNORECASE):
+        known = _NAMED.sub("", _OF_SURVEY.sub("", begins or last))
+        return title.of_notes is False or not known.strip(" ,:")
+    return not title.of_notes and _NAMED.fullmatch(begins) is not None
 
 
 def _days_in(cell: str) -> list[dt.date]:

@@ -14,6 +14,7 @@ from standage.survey.readings import Reading
 from standage.survey.references import alike
 from standage.survey.schema import PLOTS
 from standage.survey.table_cells import NOT_RECORDED
+from standage.survey.whole_lines import is_limited
 from standage.survey.written import Title, WrittenTable, with_column
 
 AREA = PLOTS.column("area_m2")
@@ -56,6 +57,26 @@ _OF_CORES = re.compile(
 )
 _BARE_RADIUS = re.compile(r"radius [\d.,]+")
 _OF_SEEDLINGS = re.compile(r"seedling|regen|subplot|quadrat|\bcounts?\b", re.IGNORECASE)
+_OF_OTHER_THINGS = re.compile(
+    r"\b(?:gaps?|crowns?|canop\w*|openings?|photos?|points?|maps?|mapped|saplings?|herbs?|shrubs?"
+    r"|root|roads?|bridge|buffers?|exclosures?|fences?|wells?|traps?|factor|prism|around|nearest"
+    r"|distance|corners?|fuels?|soils?|pits?|tape|borers?|zones?|edges?)\b",
+    re.IGNORECASE,
+)
+_BESIDE_A_RADIUS = re.compile(
+    r"(?:[\s\d:=(),.-]|\b(?:fixed|circular|round|area|plots?|each|all|of|with|a|the|in|is|are|was|were|radius|rad|r"
+    r"|size|acres?|ac|ha|m2|ft|m)\b)*",
+    re.IGNORECASE,
+)
+_OF_A_KIND = re.compile(
+    r"\b(?:oaks?|hickor\w*|hardwoods?|longleaf|slash|loblolly|pond|shortleaf|cedars?|gums?|maples?"
+    r"|tape|dead|snags?|stumps?|live|wolf|old|painted|mapped|tagged|overstory|midstory|understory|big|only"
+    r"|in plot)\b",
+    re.IGNORECASE,
+)
+_OF_ONE_PLOT = re.compile(
+    r"\b[Pp](?:lot|LOT)\s*#?\s*(?:(?<!t)[A-QS-Z]\b|[A-Za-z]?\d+\b(?!\s*(?:[x\u00d7.,/]|m\b|ft\b|ha\b|ac)))"
+)
 """How titles give them, and words in those of something else (common practice, no source)."""
 
 
@@ -85,8 +106,14 @@ def said_of_plots(table: WrittenTable, titles: Sequence[Title]) -> list[Reading]
     texts = [(title.text, title.row) for title in own] + [(table.file, None)]
     if "plot" in table.header:
         place = table.header.index("plot")
-        if len({alike(row[place]) for row in table.cells} - {"", *NOT_RECORDED}) > 1:
-            texts = [each for each in texts if not _OF_A_SHEET.search(each[0])]
+        plots = {alike(row[place]) for row in table.cells} - {"", *NOT_RECORDED}
+        if len(plots) > 1:
+            texts = [each for each in texts if plots <= _named_plots(each[0], plots)]
+            texts = [
+                each
+                for each in texts
+                if not _OF_A_SHEET.search(each[0]) and not _names_one_plot(each)
+            ]
     readings = []
     for column in ("area_m2", "min_dbh_cm"):
         found = [
@@ -96,7 +123,9 @@ def said_of_plots(table: WrittenTable, titles: Sequence[Title]) -> list[Reading]
             found = [
                 (title.file, *each)
                 for title in titles
-                if title.of_notes and not _OF_A_SHEET.search(title.text)
+                if title.of_notes
+                and not _OF_A_SHEET.search(title.text)
+                and not _names_one_plot((title.text, title.row))
                 for each in _said_in(title.text, title.row, column)
             ]
         if not found or not _all_one([cell for _, cell, _, _ in found]):
@@ -110,17 +139,43 @@ def said_of_plots(table: WrittenTable, titles: Sequence[Title]) -> list[Reading]
     return readings
 
 
+def _named_plots(text: str, plots: set[str]) -> set[str]:
+    """The plots that a line lists by their numbers; all where it lists none."""
+    found = re.search(r"\bplots\s+(\d+(?:\s*(?:,|and|&)\s*\d+\b)+)(?![./])", text, re.IGNORECASE)
+    return {alike(each) for each in re.findall(r"\d+", found[1])} if found else plots
+
+
+def _names_one_plot(line: tuple[str, int | None]) -> bool:
+    """Whether a line, not the name of a file, is about a plot by its name."""
+    text, row = line
+    return row is not None and _OF_ONE_PLOT.search(text) is not None
+
+
 def _said_in(text: str, row: int | None, column: str) -> list[tuple[str, str, int | None]]:
     """Each value of the column in a title: the value, the words around it, and the row."""
-    if _OF_SEEDLINGS.search(text):
+    if _OF_SEEDLINGS.search(text) or is_limited(text):
         return []
     found = [
         (next(part for part in match.groups() if part), match[0], row)
         for clause in _clauses(text, column)
         for match in (_OF_ONE if column == "area_m2" else _LEAST).finditer(clause)
-        if not _is_of_stands(match[0], clause)
+        if not _is_of_stands(match[0], clause) and not _is_of_others(match[0], clause, column)
     ]
     return [each for each in found if column != "area_m2" or not _is_of_a_stand(each[0])]
+
+
+def _is_of_others(said: str, clause: str, column: str) -> bool:
+    """Whether the part of a line that holds a value is, or may be, about something else."""
+    if column == "min_dbh_cm":
+        return _OF_A_KIND.search(clause) is not None
+    before, _, behind = clause.partition(said)
+    part = re.split(r";|\.\s", before)[-1] + said + re.split(r";|\.\s", behind)[0]
+    if _OF_OTHER_THINGS.search(part):
+        return True
+    own = re.split(r"[;,]|\.\s", before)[-1]
+    return re.search(r"\br", said, re.IGNORECASE) is not None and not _BESIDE_A_RADIUS.fullmatch(
+        own
+    )
 
 
 def _all_one(cells: Sequence[str]) -> bool:

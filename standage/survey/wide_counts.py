@@ -49,6 +49,7 @@ _UP_TO = re.compile(
     re.IGNORECASE,
 )
 """A limit beside the name of a stage: `Saplings <2"`."""
+_ABOVE = re.compile(r">|\u2265|over|above|gt|ge", re.IGNORECASE)
 _LENGTH = r"\d+(?:[.,]\d+)?\s*(?:m|cm|ft|feet|in|inch|inches|['\"])?"
 _SIZES = re.compile(
     rf"\(?\b({_LENGTH}\s*radius)\b\)?"
@@ -176,7 +177,11 @@ def _added_up(
             _UP_TO.sub(" ", own[place].replace("_", " ")).strip().lower() for place in places
         }
         limits = [_UP_TO.search(own[place].replace("_", " ")) for place in places]
-        if len(places) < 2 or len(classes) > 1 or not all(limits):
+        words = [each[0] for each in limits if each]
+        above = [each for each in words if _ABOVE.match(each)]
+        if len(places) != 2 or len(classes) > 1 or len(words) != 2 or len(above) != 1:
+            continue  # `< 2 in` beside `< 4 in` may hold the same plants twice
+        if len({re.sub(r"[^\d.,]", "", each) for each in words}) != 1:
             continue
         cells = []
         for row in written.cells:
@@ -313,7 +318,10 @@ def _other_limit(written: WrittenTable, heading: str, stage: str) -> Problem | N
 def _one_stage_twice(written: WrittenTable, headings: list[str], stage: str) -> Problem:
     both = " and ".join(f"'{heading}'" for heading in headings)
     found = f"{both}, each of which is '{stage}'"
-    advice = "Add their numbers up in one column, for they are of the same area."
+    advice = (
+        "Add their numbers up in one column, for they are of the same area; plants that both count,"
+        " as `< 2 in` and `< 4 in` do, only once."
+    )
     return Problem(written.file, written.header_row, headings[0], found, "one column", advice)
 
 

@@ -3,6 +3,7 @@
 import dataclasses
 
 import numpy as np
+import pandas as pd
 import pytest
 from scipy import stats
 
@@ -83,6 +84,20 @@ def test_the_table_of_a_least_number_holds_its_bounds_and_nothing_of_the_prior(t
     blank = [name for name in THE_PRIORS if np.isnan(bound[name])]
     assert blank == list(THE_PRIORS) and "establishment_year_median" in blank
     assert not any(np.isnan(whole[name]) for name in THE_PRIORS)
+
+
+def test_a_bound_is_that_of_the_core_or_record_that_reaches_back_furthest(tmp_path):
+    survey = survey_of(tmp_path, CROSSDATED, height="30")
+    alone = date_trees(survey).iloc[0]["establishment_year_high"]
+    cores = survey.cores
+    higher = cores.assign(core="c9", height_cm=200.0, first_ring_year=1890.0)
+    two = dataclasses.replace(survey, cores=pd.concat([cores, higher], ignore_index=True))
+    of_two = date_trees(two).iloc[0]
+    assert of_two["establishment_year_high"] == alone - 60
+    assert of_two["age_low"] == 2022 - of_two["establishment_year_high"] + 1
+    record = survey.trees.assign(alive_in_year=1880.0, alive_source="a plat")
+    on_record = date_trees(dataclasses.replace(survey, trees=record)).iloc[0]
+    assert on_record["establishment_year_high"] == alone - 70
 
 
 def test_a_bound_and_a_whole_core_of_one_height_leave_the_whole_core(tmp_path):

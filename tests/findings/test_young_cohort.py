@@ -6,7 +6,12 @@ from types import SimpleNamespace
 
 import numpy as np
 
-from standage.findings.young_cohort import MANY_MORE, above_the_years_before, young_cohort
+from standage.findings.young_cohort import (
+    MANY_MORE,
+    above_the_years_before,
+    cohort_years,
+    young_cohort,
+)
 
 YEARS = np.arange(1900, 2025)
 LAST_TELLING = 119  # 2019
@@ -49,3 +54,9 @@ def test_the_years_before_are_the_lowest_of_them():
 def test_a_record_too_short_to_look_back_has_none():
     short = SimpleNamespace(years=YEARS[-10:], settled=np.ones((3, 10)), last_telling=9)
     assert young_cohort(short) is None
+
+
+def test_a_cohort_that_began_long_before_the_years_that_stand_out_most_keeps_its_beginning():
+    found = scan(np.where(YEARS >= 1995, 10.0, 1.0))
+    begun, ended = cohort_years(found, young_cohort(found))
+    assert ((begun >= 1995) & (begun <= 1997)).all() and (ended >= 2017).all()

@@ -118,7 +118,8 @@ def test_lags_have_their_intervals_and_chance_is_no_probability_of_cause(finding
     statement = short_statement(findings, findings.units[0], Measures())
     assert re.search(
         r"Logging of one year in 1926-1928: the pulse began about \d+ years? after it"
-        r" \(.+\); by chance as near in (fewer than )?\d+ of 100\. Dates can't say what causes",
+        r" \(.+\); chance brings an event so near in (fewer than )?\d+ of 100 cases\."
+        r" Dates can't say what causes",
         " ".join(statement.more),
     )
 
