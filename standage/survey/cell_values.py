@@ -407,7 +407,8 @@ def _where_it_belongs(column: Column, cell: str) -> str:
         return "Write the word alone, and the least number of rings into ring_count, as 154+."
     if re.search(r"\d", cell):
         return (
-            "Write what the number is: 'missed 8 rings' is read; a distance goes into"
+            "Write what the number is: 'missed 8 rings' is read, or, where they are more than 40 or"
+            " more than those counted, the number in rings_to_pith; a distance goes into"
             " pith_distance_mm, the word for the centre stays alone."
         )
     return ""

@@ -124,7 +124,9 @@ def advice_on_kinds(cell: str) -> str:
     if named == ["fire"] and "first" in _words(cell):
         return f"Write fire if it was one alone. {FIRES_ALL_ALONG}."
     if set(_words(cell)) & _NONE:
-        return "Delete the row if nothing happened; the words may stand as a note of the stand."
+        other = f", write {named[0]} if that is meant" if named else ""
+        note = "the words may stand as a note of the stand"
+        return f"Delete the row if nothing happened{other}; {note}."
     if len(named) != 1:
         return ""
     if named[0] in OF_PERIODS and set(_words(cell)) & _END:

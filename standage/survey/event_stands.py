@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from standage.causes import rows_in_words
 from standage.errors import Problem
-from standage.survey.group_fill import written_once_for_groups
+from standage.survey.group_fill import FEWEST_BLANK
 from standage.survey.readings import Reading
 from standage.survey.references import alike
 from standage.survey.synonyms import plain
@@ -31,9 +31,9 @@ def with_events_of_all_stands(survey: WrittenSurvey) -> None:
     if written is None or "stand" not in written.header or len(stands) < 2:
         return
     at = written.header.index("stand")
-    if written_once_for_groups([row[at] for row in written.cells]):
-        survey.problems.append(_group_or_all(written, at))
-        return
+    below = _blanks_below([row[at] for row in written.cells])
+    if below is not None:
+        survey.problems.append(_group_or_all(written, at, below))
     rows, blank = [], []
     for cells, row in zip(written.cells, written.rows, strict=True):
         word = cells[at]
@@ -48,7 +48,7 @@ def with_events_of_all_stands(survey: WrittenSurvey) -> None:
         elif word.lower() in {"", *NOT_RECORDED}:
             blank.append(row)
         rows.append(cells)
-    if blank:
+    if blank and below is None:
         survey.notes.append(
             f"{written.file}: events without a stand are taken for events of all {len(stands)}"
             f" stands ({rows_in_words(blank)})"
@@ -97,12 +97,20 @@ def _both_of(written: WrittenTable, row: int, word: str, stands: int) -> Problem
     return Problem(written.file, row, "stand", found, "a stand, or a blank cell for all", advice)
 
 
-def _group_or_all(written: WrittenTable, at: int) -> Problem:
-    """Stands written once and blank below: of the group, or of all stands."""
-    blank = next(
-        row for row, cells in zip(written.rows, written.cells, strict=True) if not cells[at]
-    )
-    above = written.cells[0][at]
-    found = f"blank cells below stands written once, which may mean '{above}' or all stands"
+def _blanks_below(cells: list[str]) -> int | None:
+    """The place of the first of several blank cells below a written one; None where there are
+    none.
+    """
+    for place in range(1, len(cells) - FEWEST_BLANK + 1):
+        if cells[place - 1] and not any(cells[place : place + FEWEST_BLANK]):
+            return place
+    return None
+
+
+def _group_or_all(written: WrittenTable, at: int, place: int) -> Problem:
+    """Blank cells below a stand: of that stand, or of all."""
+    above = written.cells[place - 1][at]
+    found = f"blank cells below '{above}', which may mean '{above}' or all stands"
     advice = "Write the stand into every row, and 'all' where the event was in all of them."
-    return Problem(written.file, blank, "stand", found, "the stand of each event", advice)
+    row = written.rows[place]
+    return Problem(written.file, row, "stand", found, "the stand of each event", advice)

@@ -21,8 +21,13 @@ CENTRE = CORES.column("centre")
 AT_LEAST = CORES.column("ring_count")
 WAYS_GIVEN = ("rings_to_pith", "pith_distance_mm")
 """Columns that say how far the pith is: what is seen at the inner end adds nothing to them."""
-GONE = {"hollow", "hollow centre", "hollow center", "heart rot", "hollow core"}
-"""Remarks by which the centre is gone (common practice, no source)."""
+GONE = {"hollow centre", "hollow center", "heart rot", "hollow core"}
+HOLLOW = "hollow"
+"""Remarks by which the centre is gone; the last as the whole remark: beside other words it may be
+of another part of the stem (common practice, no source)."""
+MOST_MISSED = 40
+"""Rings to the pith from which an estimate of them is asked about; and it is where they are more
+than those counted (assumption)."""
 COUNTED = ("ring_count", "first_ring_year")
 RINGS_TO_PITH = "rings_to_pith"
 LONGEST = 60
@@ -76,6 +81,8 @@ def settle_missed_pith(survey: WrittenSurvey) -> None:
             if rings is None and added:
                 rings = _MORE.fullmatch(word.strip()) or _AS_MORE.fullmatch(word.strip())
             bare = rings and not rings[1].strip() and _COUNTED_TO.search(word)
+            if rings and not _believed(rings[2], record.get("ring_count", "")):
+                rings = None
             if rings and not bare and not record.get(RINGS_TO_PITH) and _missed(rings[1]):
                 header += [] if RINGS_TO_PITH in header else [RINGS_TO_PITH]
                 record[RINGS_TO_PITH] = rings[2]
@@ -125,6 +132,13 @@ def _way_given(record: dict[str, str]) -> bool:
     )
 
 
+def _believed(missed: str, count: str) -> bool:
+    """Whether a core may lack so many rings to the pith beside those counted in it."""
+    most = max(int(each) for each in re.findall(r"\d+", missed))
+    counted = re.search(r"\d+", count)
+    return most <= MOST_MISSED and (counted is None or most <= int(counted[0]))
+
+
 def _missed(word: str) -> bool:
     """Whether a word says only that the pith was missed, or nothing."""
     return not word.strip() or isinstance(code_meaning(CORES.name, CENTRE, word), tuple)
@@ -147,7 +161,8 @@ def _centre(word: str, row: dict[str, str]) -> tuple[str, str] | None:
     if code_meaning(CORES.name, CENTRE, bare) == "rotten":
         return None  # said by the count itself, with which it is read
     remarks = [part for name in NOTES for part in re.split("[,;.!]", row.get(name, ""))]
-    if any(plain(part) in GONE or _of_the_centre(part) for part in remarks):
+    hollow = any(plain(row.get(name, "")) == HOLLOW for name in NOTES)
+    if hollow or any(plain(part) in GONE or _of_the_centre(part) for part in remarks):
         return "rotten", "no pith, and the remark says that the centre is gone"
     if row.get("arc_chord_mm", "") and row.get("arc_height_mm", ""):
         return "arcs", "no pith, and the innermost arc measured"

@@ -49,7 +49,9 @@ _BARK_LOST = re.compile(
     r"|\bsapwood\b.*\b(lost|missing|gone|decayed|eroded)\b"
     r"|\bfirst( few| \d+(-\d+)?)? rings?\b.*\b(lost|missing|gone|broken|broke off)\b"
     r"|\b(lost|missing)( the)? (outer(most)?|last)( few| \d+(-\d+)?)? (rings?|wood|end)\b"
-    r"|\bbark\b.{0,12}\b(absent|missing|gone|lost|fell off)\b"
+    r"|\bbark\b.{0,12}\b(absent|missing|gone|lost|fell off|broken off|broke off)\b"
+    r"|\b(outer|bark) (end|side|part)\b.{0,12}\b(absent|missing|gone|lost|broken?|off)\b"
+    r"|\b(broken?|lost)\b.{0,12}\b(outer|bark) (end|side|part)\b"
     r"|\b(no|without|lost) (the )?bark\b(?! beetle)",
     re.IGNORECASE,
 )
@@ -75,7 +77,7 @@ _NO_FIRE = re.compile(r"\blightning\b", re.IGNORECASE)
 OF_A_CORE = ("outer_ring", "centre")
 ADVICE = {
     _BARK_LOST: "It is not read from the remark: if outer rings are missing, write `lost` as"
-    " outer_ring.",
+    " outer_ring, or the rings counted as a least number (70+).",
     _TRIED: "It is not read from the remark: write what came of coring into a column core_outcome"
     " (no_sound_wood, unreadable); failed cores are evidence too.",
     _SAME_TREE: "It is not read from the remark: if it is one stem in two rows, write the same tree"

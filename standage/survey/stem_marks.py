@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import replace
 
@@ -11,13 +12,17 @@ from standage.survey.flat_table import FLAT
 from standage.survey.headings import without_unit
 from standage.survey.readings import Reading
 from standage.survey.schema import TREES
-from standage.survey.synonyms import yes_or_no
+from standage.survey.synonyms import code_meaning, plain, yes_or_no
 from standage.survey.table_cells import BLANK_WORDS
 from standage.survey.written import WrittenSurvey, WrittenTable
 
 ALIVE = {"alive", "live", "living", "is alive"}
-DEAD = {"dead", "is dead"}
-"""Headings over marks (common practice, no source)."""
+DEAD = {"dead", "is dead", "dead standing", "standing dead", "snag", "snags"}
+SNAGS, LIVING, STUMPS = {"snag", "snags"}, {"live", "alive", "living", "l"}, {"stump", "stumps"}
+"""Headings over marks, and words in those over letters (common practice, no source)."""
+STATUS = TREES.column("status")
+LETTERS = 2
+"""Of a code that may be of a crown as well as of a dead stem."""
 
 
 def take_marks_of_stems(survey: WrittenSurvey) -> None:
@@ -28,6 +33,8 @@ def take_marks_of_stems(survey: WrittenSurvey) -> None:
         written = survey.tables.get(name)
         if written is None:
             continue
+        written = _take_snags(survey, name)
+        _ask_of_crowns(survey, written)
         for at, heading in enumerate(written.header):
             words = without_unit(written.headings.get(heading, heading))[0]
             cells = [row[at] for row in written.cells]
@@ -48,6 +55,75 @@ def take_marks_of_stems(survey: WrittenSurvey) -> None:
                 break
 
 
+def _take_snags(survey: WrittenSurvey, name: str) -> WrittenTable:
+    """`S` below `Live/Snag` as a dead stem, in place; blank cells beside snags alone are asked
+    about.
+    """
+    written = survey.tables[name]
+    for at, heading in enumerate(written.header):
+        own = written.headings.get(heading, heading)
+        words = set(re.findall("[a-z]+", own.lower()))
+        status = heading == "status" or "status" not in written.header
+        if heading in written.set_aside or not status or not (words & SNAGS and words & LIVING):
+            continue
+        cells = [row[at] for row in written.cells]
+        filled = [cell for cell in cells if cell.lower() not in {"", *BLANK_WORDS}]
+        snags = [cell for cell in filled if plain(cell) == "s"]
+        if not filled or any(code_meaning(TREES.name, STATUS, cell) is None for cell in filled):
+            continue
+        if words & STUMPS and any(plain(cell) == "s" for cell in filled):
+            survey.problems.append(_snag_or_stump(written, cells, own))
+            continue
+        why = f"a snag, below '{own}'"
+        survey.readings += [
+            Reading(written.file, line, "status", cell, "dead", why)
+            for line, cell in zip(written.rows, cells, strict=True)
+            if cell in snags
+        ]
+        dead = all(cell in snags or _is_dead(cell) for cell in filled)
+        if dead and len(filled) < len(cells):
+            blank = len(cells) - len(filled)
+            survey.problems.append(_dead_or_not_looked(written, heading, cells, blank))
+        rows = [
+            [*row[:at], "dead" if row[at] in snags else row[at], *row[at + 1 :]]
+            for row in written.cells
+        ]
+        survey.tables[name] = replace(
+            written,
+            header=[*written.header[:at], "status", *written.header[at + 1 :]],
+            cells=rows,
+            headings={**written.headings, "status": own},
+        )
+        break
+    return survey.tables[name]
+
+
+def _snag_or_stump(written: WrittenTable, cells: list[str], own: str) -> Problem:
+    """The first `S` below a heading that names snags and stumps."""
+    rows = zip(written.rows, cells, strict=True)
+    row = next(row for row, cell in rows if plain(cell) == "s")
+    found = f"'S' below '{own}', a snag or a stump"
+    advice = "Write dead for snags and stump for stumps, in every row."
+    return Problem(written.file, row, "status", found, "live, dead or stump", advice)
+
+
+def _is_dead(cell: str) -> bool:
+    return code_meaning(TREES.name, STATUS, cell) in ("dead", "stump")
+
+
+def _ask_of_crowns(survey: WrittenSurvey, written: WrittenTable) -> None:
+    """A word for a dead stem below its crown class where no column says which live, as problems."""
+    if "crown_class" not in written.header or "status" in written.header:
+        return
+    at = written.header.index("crown_class")
+    for row, line in zip(written.cells, written.rows, strict=True):
+        if len(row[at]) > LETTERS and _is_dead(row[at]):
+            found, expected = f"'{row[at]}' as a crown class", "whether the stem lives in status"
+            advice = "Add a column status with live, dead or stump in every row."
+            problem = Problem(written.file, line, "crown_class", found, expected, advice)
+            survey.problems.append(problem)
+
+
 def _dead_or_not_looked(
     written: WrittenTable, heading: str, cells: list[str], blank: int
 ) -> Problem:
@@ -57,7 +133,7 @@ def _dead_or_not_looked(
     own = written.headings.get(heading, heading)
     left = counted(blank, "blank cell")
     found = f"'{own}' with a mark in some rows and {left}, dead or not looked at"
-    advice = "Write yes or no into every row, or dead where the stem doesn't live."
+    advice = "Write live, or dead where the stem doesn't live, into every row."
     return Problem(written.file, first, "status", found, "live or dead in every row", advice)
 
 

@@ -127,6 +127,8 @@ def test_stems_without_a_plot_below_stems_of_one(tmp_path, blank):
         ("count could be +/- 5", True),
         ("sapwood lost", True),
         ("snag, bark absent", True),
+        ("broke, bark end missing", True),
+        ("bark end lost", True),
         ("dead since the hurricane", True),
         ("OUT, 30 cm outside line", True),
         ("first 5 rings broken off", True),
