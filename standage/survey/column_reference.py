@@ -39,7 +39,8 @@ Headings, units, species and codes are read as crews write them. Cells read othe
 - **Counts** may have a column for each stage (`Germinants`, `Grass`, `Bolting`, `Saplings`; `N/A` = not searched), in a sheet of their own; rows of totals are left out.
 - **No table `stands` or `plots`:** stands are those of the trees, surveyed on the last day of their cores or stems. Lines of a sheet of notes (`Field work | 11-13 June
   2024`, `Plots | 0.1 ha each`, `Seedlings | one 5 m radius subplot`) and titles (`cores at 1 ft`, `last complete ring 2023`, `species blank = longleaf`, `blank = 0`) are
-  looked at for what no column says.
+  looked at for what no column says. A line with `not`, `except`, `but` or words of other things is
+  left alone; one above one of several sheets is of that sheet.
 - **Histories** may be in words: `fire kept out`, `burned every 3 years`, `since 1992`, `winter 1996/97`. One kind a row.
 
 For other headings `standage check SURVEY --draft` writes `columns.toml` (beside a single file `NAME.columns.toml`), a line a heading, to correct:
