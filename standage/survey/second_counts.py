@@ -17,8 +17,9 @@ from standage.survey.written import WrittenSurvey, WrittenTable
 
 READINGS = "core_readings"
 SECOND_COUNTS = re.compile(
-    r"(?:recount(?:ed)?|re-?read|rings recounted)(?: (?:by )?[a-z]{2,3}| [a-z]\.? ?[a-z]\.?)?"
-    r"(?: 2)?|(?:2nd|second|lab|field) (?:ring )?(?:count|reading|rings)|other (?:ring )?count"
+    r"(?:recount(?:ed)?|re-?read|rings recounted)"
+    r"(?: (?:by )?(?!mm|cm|in|bh|dbh)[a-z]{2,3}| [a-z]\.? ?[a-z]\.?)?(?: 2)?"
+    r"|(?:2nd|second|lab|field) (?:ring )?(?:count|reading|rings)|other (?:ring )?count"
     r"|(?:rings|ring count|count|reading) (?:2|lab|field|\((?:2|lab|field)\))",
     re.IGNORECASE,
 )
