@@ -32,7 +32,7 @@ _OF_SOMETHING_ELSE = re.compile(
     r"|\brev\b|\bform\b|\bmap|\bdeed|lidar|flown|aerial|\bcut\b|receiv|ship|\bsent\b|\bnext\b"
     r"|\bread|reread|tagg|\bdue\b|prepar|meeting|planned|\blab\b|mail|soil|earlier|previous"
     r"|\bformer|\bold\b|\bof (?:the )?first|remeasur|return|seen|bought|sold|lease|\bnot\b|\bbut\b"
-    r"|laid|bird|wildlife|boundary|grant|mounted",
+    r"|laid|bird|wildlife|boundary|grant|mounted|tornado|salvage|beetle|flood|drought|\bice\b",
     re.IGNORECASE,
 )
 _OF_SURVEY = re.compile(
@@ -48,9 +48,13 @@ _NAMED = re.compile(
     r"(?:[a-z]{0,2}\d*\b)?[ :,]*)*",
     re.IGNORECASE,
 )
+_OF_PLACE = re.compile(
+    r"(?:(?:[A-Z][\w'.]*|\d{1,3}|tract|stand|plot|site|block|unit|forest|preserve|pine|longleaf)"
+    r"[ ,:-]*){1,6}"
+)
 _BEHIND = re.compile(r"(?:\s*by\b.*)?[\s.,:]*", re.IGNORECASE)
 """Words beside which the date in a title is not that of the survey, words before it with which it
-is, and what else may stand beside it (common practice, no source)."""
+is, names of plots and places, and what may stand behind it (common practice, no source)."""
 DATE_IN_TITLE = "date in a title, for want of a survey date"
 
 
@@ -79,7 +83,7 @@ def _found(titles: Iterable[Title]) -> list[_Found]:
 
 def _is_of_survey(title: Title, cell: str) -> bool:
     """Whether a date's own part of a line holds nothing but words of a survey; above headings also
-    nothing, or the name of a plot or stand.
+    nothing, or the name of a plot or place.
     """
     before, _, behind = title.text.partition(cell)
     begins = re.split(r"[;,(]|\.\s|\s[-\u2013]\s", _DATES.sub("", before))[-1].strip()
@@ -93,7 +97,8 @@ def _is_of_survey(title: Title, cell: str) -> bool:
         words = re.sub(rf"\b{_OF_SURVEY.pattern}", "", begins or last, flags=re.IGNORECASE)
         if not _NAMED.sub("", words).strip(" ,:"):
             return True
-    return not title.of_notes and _NAMED.fullmatch(begins) is not None
+    named = _NAMED.fullmatch(begins) or _OF_PLACE.fullmatch(begins)
+    return not title.of_notes and named is not None
 
 
 def _days_in(cell: str) -> list[dt.date]:
