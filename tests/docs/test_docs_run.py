@@ -5,7 +5,7 @@ Fits are made small: `standage run` keeps 50 draws of 2 chains, and a run of the
 of its stands; Python blocks keep the draws they ask for up to `MOST_DRAWS`. Blocks marked `text`
 must be what was printed, line by line, `...` standing for lines left out; of those marked `text
 about`, which come from random draws, most sentences must be among those printed once numbers are
-taken away.
+taken away. What is printed of four stands isn't compared: runs are of one.
 """
 
 from __future__ import annotations
