@@ -78,15 +78,16 @@ def germinated_after_the_season(survey: Survey, profile: Profile) -> pd.Series:
     counted from October to February, of a species whose seed sprouts in the autumn it falls.
     """
     counts = survey.counts
-    stand = counts["plot"].map(survey.plots.set_index("plot")["stand"])
-    over = {name: age_to_seasons(survey, name) < 0 for name in survey.stands["stand"]}
-    return (
+    found = (
         (counts["stage"] == "germinant")
         & (counts["age_high_years"] == 0)
-        & stand.map(over).fillna(False).astype(bool)
         & (counts["species"] == profile.key)
         & (profile["germination.autumn"] == 1)
     )
+    # a look at the seasons of all stands, for each of them, takes long where stands are many
+    stand = counts["plot"][found].map(survey.plots.set_index("plot")["stand"]).dropna()
+    over = {name: age_to_seasons(survey, name) < 0 for name in stand.unique()}
+    return found & found.index.isin(stand.index[stand.map(over).astype(bool)])
 
 
 def known_age_of(survey: Survey, stand: str, species: str, profile: Profile) -> KnownAge:
