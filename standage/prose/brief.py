@@ -40,7 +40,7 @@ STAGES = {
 }
 WORDS = (
     "A percentage behind a statement: the probability that it is true. Even-aged: one 20-year span"
-    " holds 80 % of the stems; two-aged: two together do; uneven-aged: neither. What chance brings:"
+    " holds 80 % of the stems; two-aged: two together do; uneven-aged: neither. Chance as near:"
     " so often would an event of a random year be. Pulse: years from"
     " which clearly more stems above breast height live than from those around. Established"
     " seedlings: past their first season, below breast height."

@@ -282,7 +282,7 @@ def _pulse_name(unit: UnitFindings, number: object) -> str:
 def _near_words(row: Row, pulse: str) -> str:
     return (
         f"{capital(event_name(row).removeprefix('the '))}: {pulse} began {lag_words(row, 'it')};"
-        f" chance brings an event so near in {of_hundred(row['chance_as_close'])} cases."
+        f" chance as near: {of_hundred(row['chance_as_close'])}."
     )
 
 

@@ -442,7 +442,7 @@ def test_the_summary_tells_each_stand(findings):
     assert "None of this is the probability of a cause" in flat and "of a cause" not in ridge
     assert (
         "about the sampled trees" in ridge
-        and "Stems per hectare: there are no plots." in ridge
+        and "whether there is a young cohort: there are no plots." in ridge
         and "height of the core" in ridge
     )
     assert "No recruitment pulse stands out" in ridge
@@ -503,6 +503,7 @@ def test_summary_and_report_speak_with_one_voice(findings):
     report word for word.
     """
     page = re.sub(r"\s+", " ", html.unescape(re.sub(r"<[^>]+>", " ", report_html(findings))))
+    page = page.replace("\u2011", "-")
     for part in full_summary(findings).split("\n\n"):
         for line in part.splitlines():
             for sentence in re.split(r"(?<=[.]) (?=[A-Z])", line.removeprefix("- ")):
