@@ -24,6 +24,7 @@ from standage.findings.stand_places import COORDINATES
 from standage.results.number_format import in_digits
 from standage.results.records import PROVENANCE_FILE
 from standage.results.written_tables import written_tables
+from standage.stops import stops_held_back
 from standage.survey.workbook_bytes import workbook_bytes
 
 RESULTS_WORKBOOK = "results.xlsx"
@@ -56,12 +57,15 @@ def write_results_workbook(
     """Write the tables as sheets. Numbers stay numbers, to the digits of the CSV files; text stays
     text, whatever it begins with.
     """
-    book = Workbook(write_only=True)
-    _contents(book, tables, survey, level)
-    _meanings(book, tables)
-    for name, table in tables.items():
-        _table_sheet(book, name, table)
-    path.write_bytes(_without_times(workbook_bytes(book)))
+    with stops_held_back():
+        book = Workbook(write_only=True)
+        _contents(book, tables, survey, level)
+        _meanings(book, tables)
+        for name, table in tables.items():
+            _table_sheet(book, name, table)
+        # stopped within, the library's rows would complain of their closed file on the screen
+        written = workbook_bytes(book)
+    path.write_bytes(_without_times(written))
 
 
 def _table_sheet(book: Workbook, name: str, table: pd.DataFrame) -> None:

@@ -5,9 +5,7 @@ with the file, nothing of it stays open.
 from __future__ import annotations
 
 import io
-import signal
 import sys
-import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -19,6 +17,7 @@ import xarray as xr
 
 from standage.errors import StandageError
 from standage.stand.labelled import NO_YEAR
+from standage.stops import stops_held_back
 
 # of a file, and of all arrays in it (assumption: a hundred stands have two); a damaged one may ask
 # for any amount [bytes]
@@ -45,7 +44,7 @@ def write_netcdf(tree: xr.DataTree, path: str | Path) -> None:
         for group in tree.subtree
         if group.variables
     }
-    with Path(path).open("w+b", buffering=0) as file, _stops_held_back(), _without_cluster():
+    with Path(path).open("w+b", buffering=0) as file, stops_held_back(), _without_cluster():
         target = _DiskThenMemory(file)
         tree.to_netcdf(target, engine="h5netcdf", encoding=encoding)
         if target.fault is not None:
@@ -103,27 +102,6 @@ class _DiskThenMemory(io.RawIOBase):
 
     def seekable(self) -> bool:
         return True
-
-
-@contextmanager
-def _stops_held_back() -> Iterator[None]:
-    """Wishes to stop are heard when the block ends: raised in a call that the library makes from
-    compiled code they would be printed, lost, or come out as a SystemError.
-    """
-    heard: list[int] = []
-    before = {}
-    if threading.current_thread() is threading.main_thread():
-        for name in ("SIGINT", "SIGTERM", "SIGHUP"):
-            number = getattr(signal, name, None)
-            if number is not None and callable(signal.getsignal(number)):
-                before[number] = signal.signal(number, lambda number, _: heard.append(number))
-    try:
-        yield
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
-        for number in heard[:1]:
-            signal.raise_signal(number)
 
 
 @contextmanager
