@@ -72,16 +72,16 @@ def common_words(findings: Findings, measures: Measures) -> str:
     """Species, year of the survey and the stems spoken of, where these are the same of several
     stands and can be said once above them; else blank.
     """
+    spoken_of: dict[tuple[str, str], str] = {}  # in one pass, for this is asked for each stand
+    for claim in findings.claims:
+        if claim.kind == "structure":
+            spoken_of.setdefault((claim.stand, claim.species), claim.population)
+    units = [(unit, str(unit.summary["species"])) for unit in findings.units]
     found = {
-        (
-            str(unit.summary["species"]),
-            unit.survey_year,
-            next((c.population for c in findings.claims_of(unit) if c.kind == "structure"), ""),
-        )
-        for unit in findings.units
+        (species, unit.survey_year, spoken_of.get((unit.stand, species), ""))
+        for unit, species in units
     }
-    species = {str(unit.summary["species"]) for unit in findings.units}
-    if len(found) != 1 or len(species) > 1 or len(findings.units) < 2:
+    if len(found) != 1 or len(units) < 2:
         return ""
     ((named, year, population),) = found
     if not population:
