@@ -73,6 +73,8 @@ def check(
     """Report all problems of a SURVEY (folder of CSV, one CSV file, or .xlsx) at once, and what was
     read.
     """
+    if draft and mark is not None:
+        raise click.UsageError("--draft writes no marked copy: ask for one of the two at a time.")
     if draft:
         from standage.survey.mapping_draft import write_draft
 

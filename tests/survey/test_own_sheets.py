@@ -620,3 +620,11 @@ def test_a_planting_without_planted_stems_looks_wrong(tmp_path, origin, warned):
     trees = lines(trees).replace("25.4,,leans", "25.4,,,leans").replace("30.48,,", "30.48,,,")
     folder = write(tmp_path / "planted", **(TWIN | {"trees": trees, "events": events}))
     assert [each.column for each in read_survey(folder).warnings] == (["kind"] if warned else [])
+
+
+def test_a_draft_is_no_marked_copy(tmp_path):
+    path = tmp_path / "field.csv"
+    path.write_text(dated(CORES))
+    done = CliRunner().invoke(main, ["check", str(path), "--draft", "--mark", "marked.xlsx"])
+    assert done.exit_code == 2 and "one of the two" in done.output
+    assert [each.name for each in tmp_path.iterdir()] == ["field.csv"]
