@@ -7,7 +7,7 @@ import os
 import secrets
 import shutil
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
@@ -63,6 +63,36 @@ def passing_folder(beside: str | Path | None = None) -> Iterator[Path]:
         yield path
     finally:
         shutil.rmtree(path, ignore_errors=True)
+
+
+@contextmanager
+def made_folder(folder: Path) -> Iterator[None]:
+    """A folder that is there, made where it is missing; where the block fails, none that was made
+    for it stays.
+    """
+    missing = missing_folders(folder)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        yield
+    except BaseException:
+        remove_empty(missing)
+        raise
+
+
+def missing_folders(folder: Path) -> list[Path]:
+    """Of a folder and those above it, the ones that aren't there, innermost first."""
+    return [each for each in (folder, *folder.parents) if not each.exists()]
+
+
+def remove_empty(folders: Iterable[Path]) -> None:
+    """Removes folders, innermost first, up to the first that isn't empty."""
+    for folder in folders:
+        try:
+            folder.rmdir()
+        except FileNotFoundError:
+            continue
+        except OSError:
+            return
 
 
 def is_earlier(path: Path, header: str) -> bool:

@@ -17,7 +17,7 @@ from pathlib import Path
 from standage.commands.batch_outcome import BAD_INPUT, ERROR, NOT_RUN, STATES, Outcome
 from standage.commands.batch_search import BatchSurvey
 from standage.grammar import counted
-from standage.replaced_file import is_earlier, replaced
+from standage.replaced_file import is_earlier, made_folder, replaced
 from standage.results.staging import cannot_write
 from standage.survey.formula_escapes import encoding_for, escape_formula, unescape
 
@@ -46,8 +46,8 @@ class Summary:
         written.
         """
         try:
-            self.path.parent.mkdir(parents=True, exist_ok=True)
-            self.write()
+            with made_folder(self.path.parent):
+                self.write()
         except OSError as error:
             raise cannot_write(self.path.parent, error) from error
 

@@ -21,7 +21,7 @@ from standage.commands.run_options import RunOptions, without_emergence
 from standage.errors import PlaceError, StandageError, SurveyError
 from standage.notices import Notice
 from standage.profiles import load_profile, profile_keys
-from standage.replaced_file import is_earlier, replaced
+from standage.replaced_file import is_earlier, made_folder, replaced
 from standage.results.folder import FORMAT, provenance_of
 from standage.results.records import read_record
 from standage.survey.files import read_written
@@ -192,8 +192,10 @@ def _counted(error: SurveyError) -> str:
 def _write_problems(survey: BatchSurvey, in_full: str) -> str:
     """Writes the survey's file of problems and says where it is."""
     try:
-        survey.problems.parent.mkdir(parents=True, exist_ok=True)
-        with replaced(survey.problems, header=PROBLEMS_HEADER, what="a file of problems") as file:
+        with (
+            made_folder(survey.problems.parent),
+            replaced(survey.problems, header=PROBLEMS_HEADER, what="a file of problems") as file,
+        ):
             file.write_text(f"{PROBLEMS_HEADER}\n{in_full.rstrip()}\n", encoding="utf-8")
     except StandageError as error:
         return f"(More could not be written: {error})"

@@ -16,7 +16,7 @@ from standage.evidence.measured_profile import measured_numbers
 from standage.evidence.years_to_height import REGION, years_to_height
 from standage.profiles import Profile, load_profile, profile_keys
 from standage.profiles.writing import write_profile
-from standage.replaced_file import replaced
+from standage.replaced_file import made_folder, replaced
 from standage.survey.formula_escapes import escape_table, write_escaped_csv
 from standage.survey.survey import Survey
 
@@ -75,9 +75,9 @@ def measure_delays(
         delays, known, profile, level=level, heights_cm=_coring_heights(survey, profile.key)
     )
     numbers = measured_numbers(survey, known, delays, profile, stand=stand)
-    path.parent.mkdir(parents=True, exist_ok=True)
-    write_profile(path, profile, numbers)
-    written = (path, *_write_table_and_picture(path, table, known))
+    with made_folder(path.parent):
+        write_profile(path, profile, numbers)
+        written = (path, *_write_table_and_picture(path, table, known))
     return MeasuredDelays(_text(table, known, profile, level), table, written)
 
 

@@ -8,7 +8,7 @@ from typing import Any
 from standage.choices import Units
 from standage.errors import StandageError
 from standage.prose.measures import METRIC
-from standage.replaced_file import passing_folder
+from standage.replaced_file import made_folder, passing_folder
 from standage.report.brief import FILE as BRIEF_FILE
 from standage.report.brief import PAPER
 from standage.report.card import read_findings
@@ -45,12 +45,12 @@ def write_report(
     settings: dict[str, Any] = {name: record[name] for name in RECORDED if name in record}
     findings = read_findings(results)
     try:
-        folder.mkdir(parents=True, exist_ok=True)
-        _refuse_what_is_in_the_way(folder, Path(results))
-        with passing_folder(folder) as workshop:
-            report_writer(findings, units=units, heading=heading, settings=settings)(workshop)
-            for name in FILES:
-                (workshop / name).replace(folder / name)
+        with made_folder(folder):
+            _refuse_what_is_in_the_way(folder, Path(results))
+            with passing_folder(folder) as workshop:
+                report_writer(findings, units=units, heading=heading, settings=settings)(workshop)
+                for name in FILES:
+                    (workshop / name).replace(folder / name)
     except OSError as error:
         found = f"a place that can't be written ({error.strerror})"
         expected = "a folder for the report"

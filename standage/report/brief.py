@@ -14,6 +14,7 @@ from standage.prose.measures import METRIC, Measures
 from standage.prose.verdict import grade_sentence
 from standage.report.brief_pages import brief_pdf
 from standage.report.heading import NO_HEADING, Heading
+from standage.report.overview import overview
 from standage.report.pictures import age_picture, has_pictures
 from standage.report.template import render
 
@@ -45,23 +46,27 @@ def brief_paper(
     findings: Findings, *, units: Units = METRIC, heading: Heading = NO_HEADING
 ) -> bytes:
     """The brief as a PDF of A4 pages."""
-    words = brief(findings, Measures(units))
-    return brief_pdf(findings, words, heading, brief_title(findings, heading))
+    measures, title = Measures(units), brief_title(findings, heading)
+    table = None if has_pictures(findings) else overview(findings, measures)
+    return brief_pdf(findings, brief(findings, measures), heading, title, overview=table)
 
 
 def brief_html(findings: Findings, *, units: Units = METRIC, heading: Heading = NO_HEADING) -> str:
-    """The brief as one page of HTML; with a picture a stand, where they aren't many."""
-    words, stands = brief(findings, Measures(units)), findings.units
+    """The brief as one page of HTML; with a picture a stand, or of many stands a table
+    first and no pictures.
+    """
+    measures, stands, pictured = Measures(units), findings.units, has_pictures(findings)
     context = {
         "title": brief_title(findings, heading),
         "heading": heading,
-        "brief": words,
+        "brief": brief(findings, measures),
+        "overview": None if pictured else overview(findings, measures),
         "figure_number": None,
         "pictures": [
             age_picture(findings, unit, number, alone=len(stands) == 1)
             for number, unit in enumerate(stands)
         ]
-        if has_pictures(findings)
+        if pictured
         else [],
         "failed": findings.fit_grade.grade == FAILED,
         "grade_sentence": grade_sentence(findings.fit_grade),

@@ -1,18 +1,16 @@
-"""The brief as pages of paper, drawn by matplotlib: up to four stands a page, then what to mind."""
+"""The brief as pages of paper, drawn by matplotlib: up to four stands a page, or a table of
+many, then what to mind.
+"""
 
 from __future__ import annotations
 
 import io
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 from itertools import chain
 
 from matplotlib import rc_context
-from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
-from matplotlib.font_manager import FontProperties
-from matplotlib.image import imread
 
 from standage import figures
 from standage.figures.axes import without_formulas
@@ -21,88 +19,53 @@ from standage.findings.findings import Findings
 from standage.findings.unit_findings import UnitFindings
 from standage.grammar import counted
 from standage.prose.brief import MOST_VETERANS, Brief, StandBrief
-from standage.prose.wording import unbroken
-from standage.report.heading import Heading, image_type
+from standage.report.heading import Heading
+from standage.report.paper import (
+    HEAD,
+    HEIGHT,
+    LAST_LINE,
+    LINE,
+    MARGIN,
+    TEXT,
+    WIDTH,
+    Column,
+    headed,
+)
+from standage.report.shown_tables import ShownTable
+from standage.report.table_pages import table_pages
 
-WIDTH, HEIGHT = 210 / MILLIMETRES, 297 / MILLIMETRES  # A4 [inches]
-MARGIN, GAP = 14 / MILLIMETRES, 8 / MILLIMETRES  # [inches]
+GAP = 8 / MILLIMETRES  # between columns [inches]
 FOOT = 10 / MILLIMETRES  # of the line at the foot of a page [inches]
 STANDS_A_PAGE = 4
-TEXT, HEAD, TITLE = 8.0, 10.0, 15.0  # sizes of type [points]
-LINE = 1.3  # height of a line against its type
-LOGO = 12 / MILLIMETRES  # height of a logo [inches]
 LEAST_PICTURE = 1.6  # height that a picture needs [inches]
 FEWEST_VETERANS = 2  # of a stand that are named, where there is no room for more
-LAST_LINE = HEIGHT - MARGIN - 0.2  # where a column ends [inches]
 MOST_PICTURE = 3.2  # and that it takes at most [inches]
 
 
-@dataclass
-class Column:
-    """Lines of type from the top of a page down. left, width, down: [inches]; `down` is where the
-    next line begins, measured from the top.
-    """
+def brief_pdf(
+    findings: Findings,
+    words: Brief,
+    heading: Heading,
+    title: str,
+    *,
+    overview: ShownTable | None = None,
+) -> bytes:
+    """The brief as a PDF of A4 pages: a page for every four stands, and one of what to mind. The
+    same result gives the same bytes.
 
-    page: Figure
-    left: float
-    width: float
-    down: float
-
-    def write(
-        self, words: str, *, size: float = TEXT, weight: str = "normal", mark: str = ""
-    ) -> None:
-        """Words in as many lines as they need, with a mark before the first of them."""
-        indent = 0.13 if mark else 0.0
-        for number, line in enumerate(self._lines(words, size, weight, self.width - indent)):
-            if mark and not number:
-                self._put(mark, self.left, size, weight)
-            self._put(line, self.left + indent, size, weight)
-            self.down += LINE * size / 72
-
-    def height_of(self, words: str, *, size: float = TEXT, weight: str = "normal") -> float:
-        """What these words take. [inches]"""
-        return len(self._lines(words, size, weight, self.width)) * LINE * size / 72
-
-    def heading(self, words: str) -> None:
-        self.down += 0.09
-        self.write(words, size=HEAD, weight="bold")
-
-    def points(self, sentences: Iterable[str]) -> None:
-        for sentence in sentences:
-            self.write(sentence, mark="\u2013")
-
-    def rule(self) -> None:
-        """A line across."""
-        ax = self.page.add_axes((self.left / WIDTH, 1 - self.down / HEIGHT, self.width / WIDTH, 0))
-        ax.set_axis_off()
-        ax.axhline(0, color="#1a1a1a", linewidth=1.2, clip_on=False)
-        self.down += 0.05
-
-    def _put(self, words: str, left: float, size: float, weight: str) -> None:
-        self.page.text(
-            left / WIDTH, 1 - self.down / HEIGHT, words, fontsize=size, fontweight=weight, va="top"
-        )
-
-    def _lines(self, words: str, size: float, weight: str, width: float) -> list[str]:
-        lines, line = [], ""
-        for word in unbroken(words).split(" "):
-            longer = f"{line} {word}".strip()
-            if line and _width(self.page, longer, size, weight) > width:
-                lines.append(line)
-                longer = word
-            line = longer
-        return [*lines, line]
-
-
-def brief_pdf(findings: Findings, words: Brief, heading: Heading, title: str) -> bytes:
-    """The brief as a PDF of A4 pages: a page for every four stands, and one of what to mind.
-
-    The same result gives the same bytes.
+    overview: of many stands, a table in place of their pages.
     """
     written = io.BytesIO()
     about = {"Title": title, "Creator": "standage", "CreationDate": None}
     with in_style("print"), rc_context({"pdf.fonttype": 42}):
-        pages = _pages(findings, words, heading, title)
+        pages = (
+            _pages(findings, words, heading, title)
+            if overview is None
+            else [
+                *table_pages(overview, words, heading, title),
+                last_page(words, [()] * len(words.stands), heading, title),
+            ]
+        )
         with PdfPages(written, metadata=about) as file:
             for number, page in enumerate(pages, 1):
                 foot = f"page {number} of {len(pages)}"
@@ -120,7 +83,7 @@ def _pages(findings: Findings, words: Brief, heading: Heading, title: str) -> li
     for first in range(0, len(units), STANDS_A_PAGE):
         those = slice(first, first + STANDS_A_PAGE)
         more = "" if first == 0 else f", continued: stands {first + 1} on"
-        page, down = _headed(heading, f"{title}{more}")
+        page, down = headed(heading, f"{title}{more}")
         top = Column(page, MARGIN, WIDTH - 2 * MARGIN, down)
         if words.common:
             top.write(words.common)
@@ -132,30 +95,6 @@ def _pages(findings: Findings, words: Brief, heading: Heading, title: str) -> li
         left_out += _stands(page, findings, units[those], words.stands[those], note, down)
         pages.append(page)
     return [*pages, last_page(words, left_out, heading, title)]
-
-
-def _headed(heading: Heading, title: str) -> tuple[Figure, float]:
-    """A page with its head, and where its column begins. [inches]"""
-    page = Figure(figsize=(WIDTH, HEIGHT))
-    FigureCanvasAgg(page)
-    room = 0.0
-    if heading.logo:
-        kind = image_type(heading.logo).removeprefix("image/")
-        picture = imread(io.BytesIO(heading.logo), format=kind)
-        room = min(LOGO * picture.shape[1] / picture.shape[0], 3 * LOGO)
-        ax = page.add_axes(
-            (1 - (MARGIN + room) / WIDTH, 1 - (MARGIN + LOGO) / HEIGHT, room / WIDTH, LOGO / HEIGHT)
-        )
-        ax.imshow(picture)
-        ax.set_axis_off()
-    top = Column(page, MARGIN, WIDTH - 2 * MARGIN - room, MARGIN)
-    top.write(title, size=TITLE, weight="bold")
-    if heading.lines:
-        top.write(" \u00b7 ".join(heading.lines))
-    if room:
-        top.down = max(top.down, MARGIN + LOGO)
-    top.down += 0.04
-    return page, top.down
 
 
 def _stands(
@@ -271,7 +210,7 @@ def last_page(
     """Seedlings, old trees and what to mind. left_out: sentences of each stand for which its page
     has no room.
     """
-    page, down = _headed(heading, "What to mind")
+    page, down = headed(heading, "What to mind")
     top = Column(page, MARGIN, WIDTH - 2 * MARGIN, down)
     top.write(title)
     down = top.down + 0.04
@@ -334,11 +273,3 @@ def _by_stand(
         column.write(sentence)
         column.points(points)
         column.down += 0.04
-
-
-def _width(page: Figure, words: str, size: float, weight: str) -> float:
-    """Of words in a line. [inches]"""
-    renderer = page.canvas.get_renderer()  # type: ignore[attr-defined]
-    font = FontProperties(size=size, weight=weight)
-    width, _, _ = renderer.get_text_width_height_descent(words, font, ismath=False)
-    return float(width) / page.dpi

@@ -26,7 +26,7 @@ from standage.growth.growth_changes import check_criterion
 from standage.growth.release_criteria import Criterion
 from standage.prose.measures import METRIC, Measures
 from standage.prose.tree_story import TreeStory, tree_records, tree_story
-from standage.replaced_file import whole_file
+from standage.replaced_file import made_folder, whole_file
 from standage.report.pictures import Picture, picture
 from standage.report.template import render
 from standage.results.run_record import read_run_record
@@ -84,18 +84,20 @@ def write_card(
     folder = Path(out)
     path = folder / f"age-card-{file_name_of(tree)}.html"
     try:
-        folder.mkdir(parents=True, exist_ok=True)
-        # a link would be written through, to wherever it leads
-        earlier = path.is_file() and not path.is_symlink() and NAMED.encode() in path.read_bytes()
-        if (path.is_symlink() or path.exists()) and not earlier:
-            raise StandageError.at(
-                path,
-                "a file that is no age card; it was left as it is",
-                "an earlier age card, or nothing yet",
-                "Choose another folder with --out.",
+        with made_folder(folder):
+            # a link would be written through, to wherever it leads
+            earlier = (
+                path.is_file() and not path.is_symlink() and NAMED.encode() in path.read_bytes()
             )
-        with whole_file(path) as half:
-            half.write_text(html, encoding="utf-8")
+            if (path.is_symlink() or path.exists()) and not earlier:
+                raise StandageError.at(
+                    path,
+                    "a file that is no age card; it was left as it is",
+                    "an earlier age card, or nothing yet",
+                    "Choose another folder with --out.",
+                )
+            with whole_file(path) as half:
+                half.write_text(html, encoding="utf-8")
     except OSError as error:
         found = f"a place that can't be written ({error.strerror})"
         raise StandageError.at(

@@ -19,7 +19,7 @@ import signal
 import socket
 import stat
 import threading
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from os import PathLike
@@ -28,6 +28,7 @@ from pathlib import Path
 from filelock import FileLock, Timeout
 
 from standage.errors import PlaceError, StandageError
+from standage.replaced_file import missing_folders, remove_empty
 from standage.results.records import PROVENANCE_FILE, listed_files, read_record
 
 NO_ROOM = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
@@ -136,11 +137,11 @@ def locked_staging(folder: str | PathLike[str]) -> Iterator[StagingFolder]:
     kept draws, if any.
     """
     staging = staging_folder(folder)
-    missing = [parent for parent in staging.folder.parents if not parent.exists()]
+    missing = missing_folders(staging.folder.parent)
     try:
         lock = _locked(staging)
     except OSError as error:
-        _remove_empty([staging.path, *missing])
+        remove_empty([staging.path, *missing])
         raise cannot_write(folder, error) from error
     try:
         staging.clear()
@@ -154,7 +155,7 @@ def locked_staging(folder: str | PathLike[str]) -> Iterator[StagingFolder]:
                 staging.owner.unlink(missing_ok=True)
             staging.lock.unlink()
         lock.release()
-        _remove_empty([staging.path, *missing])
+        remove_empty([staging.path, *missing])
 
 
 def remove_result(folder: Path, *, rest: Path) -> None:
@@ -292,14 +293,6 @@ def _sync(path: Path) -> None:
             raise
     finally:
         os.close(opened)
-
-
-def _remove_empty(folders: Iterable[Path]) -> None:
-    for folder in folders:
-        try:
-            folder.rmdir()
-        except OSError:
-            return
 
 
 @contextlib.contextmanager

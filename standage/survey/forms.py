@@ -11,7 +11,7 @@ from os import PathLike
 from pathlib import Path
 
 from standage.errors import StandageError
-from standage.replaced_file import passing_folder
+from standage.replaced_file import made_folder, passing_folder
 from standage.survey.column_reference import COLUMN_HEADER, column_rows
 from standage.survey.form_rows import example_cells
 from standage.survey.schema import TABLES
@@ -47,8 +47,7 @@ def write_template(folder: str | PathLike, xlsx: bool = False) -> list[Path]:
             folder, ", ".join(in_the_way), expected, "Choose another folder for the forms."
         )
     try:
-        folder.mkdir(parents=True, exist_ok=True)
-        with passing_folder(folder) as workshop:  # so that no form is left half-written
+        with made_folder(folder), passing_folder(folder) as workshop:  # no form half-written
             _fill(workshop, sheets, xlsx)
             _move_all(workshop, paths)
     except OSError as error:

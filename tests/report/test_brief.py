@@ -21,18 +21,11 @@ from standage.prose.measures import Measures
 from standage.prose.picture_texts import cored_with_year
 from standage.prose.short_statement import NEVER_KNOWN, short_statement, stocking_note
 from standage.report.brief import brief_html, brief_paper
-from standage.report.brief_pages import (
-    GAP,
-    HEIGHT,
-    MARGIN,
-    WIDTH,
-    Column,
-    brief_pdf,
-    draw_ages,
-    fitting,
-    last_page,
-)
+from standage.report.brief_pages import GAP, brief_pdf, draw_ages, fitting, last_page
 from standage.report.heading import NO_HEADING, Heading
+from standage.report.overview import overview
+from standage.report.paper import HEIGHT, LAST_LINE, MARGIN, WIDTH, Column
+from standage.report.table_pages import table_pages
 
 
 def pages(paper: bytes) -> int:
@@ -51,6 +44,49 @@ def test_one_page_more_for_every_further_four_stands(findings):
     words = replace(words, stands=words.stands * 2)
     many = SimpleNamespace(units=findings.units * 2, survey=findings.survey)
     assert pages(brief_pdf(many, words, NO_HEADING, "Many")) == 3
+
+
+def test_of_many_stands_a_table_and_no_picture_of_each(findings, monkeypatch):
+    monkeypatch.setattr("standage.report.pictures.MOST_PICTURED", len(findings.units) - 1)
+    html = brief_html(findings)
+    assert "<svg" not in html
+    text = HtmlPage(html).text
+    words = brief(findings, Measures())
+    for stand in words.stands:
+        assert text.index("Each stand in one row") < text.index(stand.headline)
+    assert pages(brief_paper(findings)) == 2
+
+
+def test_every_stand_has_its_row_on_paper(findings):
+    """300 stands: heads on each page, no row below the last line or out of its column."""
+    table, words = overview(findings, Measures()), brief(findings, Measures())
+    rows = [
+        [replace(row[0], text=f"stand-{number:03d}"), *row[1:]]
+        for number, row in enumerate(table.rows * 100)
+    ]
+    with in_style("print"):
+        made = table_pages(replace(table, rows=rows), words, NO_HEADING, "Many")
+    assert 5 <= len(made) <= 14
+    written = [[text.get_text() for text in page.texts] for page in made]
+    assert [each for page in written for each in page if each.startswith("stand-")] == [
+        row[0].text for row in rows
+    ]
+    assert all("Basal area" in page for page in written)
+    assert "300 stands, one in each row" in " ".join(written[0])
+    for page in made:
+        lowest = min(text.get_position()[1] for text in page.texts)
+        assert (1 - lowest) * HEIGHT <= LAST_LINE
+
+
+def test_a_word_wider_than_its_column_goes_on_in_the_next_line():
+    page = Figure(figsize=(8, 11))
+    FigureCanvasAgg(page)
+    column = Column(page, 0.0, 1.0, 0.0)
+    column.write("w" * 60)
+    lines = [text.get_text() for text in page.texts]
+    assert len(lines) > 3 and "".join(lines) == "w" * 60
+    renderer = page.canvas.get_renderer()
+    assert all(text.get_window_extent(renderer).width < 1.1 * page.dpi for text in page.texts)
 
 
 def test_a_long_text_goes_to_the_report_and_what_is_not_known_stays(findings):

@@ -37,6 +37,7 @@ def test_a_call_that_fails_costs_nobody_s_file_and_leaves_nothing_half_written(n
     [
         *(("run", 45), ("repeat", 45), ("batch", 6), ("batch, no result before", 90)),
         *(("compare", 12), ("card", 4), ("report", 8)),
+        *(("card, no folder before", 2), ("report, no folder before", 4)),
     ],
 )
 def test_a_call_that_fails_costs_no_result(name, every):

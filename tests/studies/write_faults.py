@@ -7,9 +7,10 @@ disk that doesn't answer.
 Each command is run once to count its calls (files opened to write, pieces written, files closed,
 folders made, files renamed, removed, brought to the disk), and then once for each of them, which
 fails: alone, or with all later ones. Beside the results stand files of the user's. Asked of every
-run: a message and no traceback, an exit code of the documented ones; every file of the user's as it was; a result that
-is the earlier one or the new one, whole, and the new one where the exit code says so; and that the
-same command, left alone, then ends with the new one and nothing beside it.
+run: a message and no traceback, an exit code of the documented ones; every file of the user's as it
+was; a result that is the earlier one or the new one, whole, and the new one where the exit code says
+so; no empty folder; and that the same command, left alone, then ends with the new one and nothing
+beside it.
 
 What takes time and writes nothing is done once: the sampler, the tables, all pictures but one.
 """
@@ -44,7 +45,9 @@ import standage.commands.batch
 import standage.commands.compare
 import standage.commands.repeat
 import standage.commands.run
+import standage.report.again
 import standage.report.brief
+import standage.report.card
 import standage.report.page
 import standage.results.writing
 from standage.commands.cli import main
@@ -301,6 +304,8 @@ def quick() -> Iterator[None]:
             (standage.commands.compare, "comparison_figures", lambda *_, **__: _first_picture()),
             (standage.commands.compare, "_read", _read_once),
             (standage.report.page, "report_html", lambda *_, **__: _page()),
+            (standage.report.again, "read_findings", lambda _: _findings()),
+            (standage.report.card, "read_findings", lambda _: _findings()),
             (standage.report.brief, "brief_html", lambda *_, **__: _brief()[0]),
             (standage.report.brief, "brief_paper", lambda *_, **__: _brief()[1]),
             (
@@ -388,6 +393,21 @@ COMMANDS = (
         earlier=False,
     ),
     Command("new --xlsx", ("new", "forms", "--xlsx"), tables=("forms/survey.xlsx",), earlier=False),
+    Command(
+        "card, no folder before",
+        ("card", "result", "{tree}", "--out", "far/cards"),
+        tables=("far/cards/age-card-{tree}.html",),
+        earlier=False,
+    ),
+    Command(
+        "report, no folder before",
+        ("report", "result", "--out", "far/paper"),
+        tables=tuple(
+            f"far/paper/{name}"
+            for name in ("report.html", "tree-cards.html", "brief.html", "brief.pdf")
+        ),
+        earlier=False,
+    ),
 )
 MINE = {
     ".env": "secret",
@@ -425,6 +445,8 @@ class Attack:
         tree = prepared(self.pristine, results="result" in command.words)
         filled = {name: _with_tree(getattr(command, name), tree) for name in ("words", "tables")}
         self.command = Command(**{**vars(command), **filled})
+        self.ready()
+        self.alone()  # the picture is blank once it was written
         self.ready()
         if command.earlier:
             # an earlier result with other bytes, so that the new one can be told from it
@@ -487,8 +509,16 @@ class Attack:
             f"{TEMPORARY}/{name}" for name in temporary if not name.startswith("openpyxl.")
         ]
 
+    def empty_folders(self) -> set[str]:
+        return {
+            path.relative_to(self.site).as_posix()
+            for path in self.site.rglob("*")
+            if path.is_dir() and not path.is_symlink() and not any(path.iterdir())
+        }
+
     def one(self, fault: Fault, first: int, *, rerun: bool = True) -> Outcome:
         self.ready()
+        empty = self.empty_folders()
         with quick(), calls_of(self.place, fault, first):
             done = invoked(self.command.words, self.place)
         said = done.output.strip()
@@ -512,6 +542,8 @@ class Attack:
         left = [name for name in self.beside() if not self._may_stay(name, fault)]
         if left:
             wrong.append(f"left beside: {left}")
+        if (made := self.empty_folders() - empty) and "remove" not in fault.calls:
+            wrong.append(f"empty folders: {sorted(made)}")
         # forms that can't be taken back are in the way of others, and are named
         forms = fault.lasting and "remove" in fault.calls and self.command.name == "new"
         if rerun and not forms:
