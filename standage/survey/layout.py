@@ -13,8 +13,6 @@ from standage.grammar import counted
 from standage.survey.code_legends import begins_a_legend, beside_pairs
 from standage.survey.flat_table import table_of
 from standage.survey.foot_counts import (
-    INTO_A_TABLE,
-    SEEDLINGS,
     ask_of_foot,
     ask_of_side_table,
     foot_counts,
@@ -23,8 +21,9 @@ from standage.survey.foot_counts import (
 from standage.survey.form_rows import header_place, take_out_explanations
 from standage.survey.formula_escapes import unescape
 from standage.survey.headings import columns_named, read_header
-from standage.survey.history_lines import names_events, take_box, tells_of_events
+from standage.survey.history_lines import names_events, take_box
 from standage.survey.limits import MOST_CELLS, MOST_COLUMNS, TooLarge
+from standage.survey.lines_below import below_the_list, beside_a_legend
 from standage.survey.mapping import SheetMapping
 from standage.survey.note_sheets import LONGEST
 from standage.survey.plot_banners import (
@@ -39,12 +38,6 @@ from standage.survey.readings import Reading
 from standage.survey.schema import STANDS, Table
 from standage.survey.written import Title, WrittenSurvey, WrittenTable, too_large, unreadable_file
 
-OF_A_STAND = (
-    "What happened to a stand, and when, belongs into a table events (stand, kind, first_year)."
-)
-OF_THE_ROWS = (
-    "If it changes what the rows say, correct them; then delete it, or move it to a sheet Notes."
-)
 LONG_NAME, WORDS_OF_A_REMARK = 40, 6
 """Letters and words of a cell, alone in its row, that is a remark and no name (assumption)."""
 BANNER = "a plot named in a row of its own"
@@ -162,7 +155,7 @@ def lay_out(
                 why = "a footnote" if footnote else "a legend"
                 survey.readings.append(Reading(file, row, None, joined[:80], "no data", why))
                 if not footnote and (rest := beside_pairs(joined)):
-                    survey.doubts.append(_beside_a_legend(file, row, rest))
+                    survey.doubts.append(beside_a_legend(file, row, rest))
                 continue
             place = next(place for place, cell in enumerate(stripped) if cell)
             own = header.names[place] if place < width else ""
@@ -181,7 +174,7 @@ def lay_out(
                     survey.readings.append(reading)
                     continue
                 survey.below.append(line)
-                survey.doubts.append(_below_the_list(file, row, joined))
+                survey.doubts.append(below_the_list(file, row, joined))
                 continue
         if stripped != record:
             for place, (cell, bare) in enumerate(zip(record[:width], stripped, strict=False)):
@@ -284,29 +277,6 @@ def _is_a_row(cell: str, width: int) -> bool:
     numbers = any(each.replace(".", "", 1).isdigit() for each in others)
     named = any(map(str.isdigit, first)) and (not first.isdigit() or len(others) == width - 1)
     return numbers and named
-
-
-def _below_the_list(file: str, row: int, cell: str) -> Problem:
-    advice = INTO_A_TABLE if SEEDLINGS.search(cell) else OF_THE_ROWS
-    if tells_of_events(cell):
-        advice = OF_A_STAND
-    return Problem(
-        file,
-        row,
-        None,
-        f"a row of words alone: '{cell}'",
-        "rows of the list",
-        f"Nothing is read from it. {advice}",
-    )
-
-
-def _beside_a_legend(file: str, row: int, words: str) -> Problem:
-    found = f"words beside a legend: '{words}'"
-    advice = (
-        "Nothing is read from them. If they change what the rows say, correct these; then delete"
-        " the words, and leave the legend."
-    )
-    return Problem(file, row, None, found, "rows of the list", advice)
 
 
 def _with_values(table: WrittenTable, mapped: SheetMapping, survey: WrittenSurvey) -> WrittenTable:
