@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from standage.errors import Problem
 from standage.survey.flat_table import FLAT
 from standage.survey.headings import without_unit
+from standage.survey.quantities import read_quantity
 from standage.survey.readings import Reading
 from standage.survey.schema import COUNTS, PLOTS
 from standage.survey.table_cells import BLANK_WORDS, heads_remarks
@@ -117,6 +118,22 @@ def area_in(cell: str, unit: str) -> Area | None:
         return None
     share, of = (math.pi, "radius") if what[0].lower() == "r" else (math.pi / 4, "diameter")
     return _by_lengths((_value(number),) * 2, (length,) * 2, unit, share, f"{of} to m2")
+
+
+def square_metres(text: str, unit: str = "m2") -> float | None:
+    """An area as written; None for anything else. unit: of a bare number, "" for none. [m2]
+
+    >>> square_metres("1/1000 ac"), square_metres("25 m2"), square_metres("25", "")
+    (4.046856, 25.0, None)
+    """
+    text = text.replace("-", " ").strip()
+    area = area_in(text, unit if unit in OF_LAND else "")
+    if area is not None:
+        return area.square_metres
+    if not unit and re.fullmatch(r"[\d.,/]*", text):
+        return None
+    quantity = read_quantity(text, COUNTS.column("area_m2"), unit or "m2", "")
+    return None if quantity is None or quantity.two else float(quantity.value)
 
 
 def _value(number: str) -> float:

@@ -11,6 +11,8 @@ from standage.survey.flat_table import FLAT, table_of
 from standage.survey.headings import heading_of
 from standage.survey.readings import Reading
 from standage.survey.schema import CORES, COUNTS, TREES
+from standage.survey.synonyms import plain
+from standage.survey.table_cells import NOT_COUNTED
 from standage.survey.whole_lines import is_limited
 from standage.survey.wide_counts import stage_in
 from standage.survey.written import WrittenSurvey, WrittenTable
@@ -25,6 +27,9 @@ _BLANK = re.compile(
     r"(?:^|[;,.(\[]\s*)(?:(?P<before>[^;,.=()]{1,30}?)\s+)?blanks?(?:\s+(?P<after>[^;,.=()]{1,30}?))?"
     r"\s*(?:=|means?|is|are)\s*(?P<value>[^;,.)\]]{1,30})",
     re.IGNORECASE,
+)
+_MARK = re.compile(
+    r"(-|--|\u2013|blanks?(?: cells?)?)\s*(?:=|means?)\s*([a-z0]+(?: [a-z]+){0,2})", re.I
 )
 _NOT_OF_SURVEY = re.compile(
     r"\b(?:herbs?|shrubs?|grass cover|cover|fuels?|litter)\b", re.IGNORECASE
@@ -44,9 +49,42 @@ def fill_by_legends(survey: WrittenSurvey) -> None:
             if title.file in files or (title.of_notes and not _NOT_OF_SURVEY.search(title.text))
         ]
         texts += [(written.file, written.header_row, own) for own in written.headings.values()]
+        if name == COUNTS.name:
+            below = [
+                (line.file, line.row, line.text) for line in survey.below if line.file in files
+            ]
+            for file, row, text in (*texts, *below):
+                _take_marks(survey, text, (file, row))
         for file, row, text in texts:
             for said in () if is_limited(text) else _BLANK.finditer(text):
                 survey.tables[name] = _filled(survey, survey.tables[name], name, said, (file, row))
+
+
+def _take_marks(survey: WrittenSurvey, text: str, at: tuple[str, int]) -> None:
+    """What a line says of a dash, or of blank cells, below the headings of stages, in place."""
+    for clause in re.split(r"[;,]|\.(?:\s|$)", text):
+        said = _MARK.fullmatch(clause.strip())
+        if said is None:
+            continue
+        mark = "" if said[1].lower().startswith("blank") else said[1]
+        value = "0" if said[2].lower() in NONE else said[2]
+        if value != "0" and plain(value) not in NOT_COUNTED:
+            continue
+        written = survey.tables[COUNTS.name]
+        places = [
+            place
+            for place, own in enumerate(written.header)
+            if own == "count" or isinstance(stage_in(own), str)
+        ]
+        number = sum(row[place] == mark for row in written.cells for place in places)
+        cells = [
+            [value if at in places and cell == mark else cell for at, cell in enumerate(row)]
+            for row in written.cells
+        ]
+        if number:
+            why = f"{number} cells, by a line on them"
+            survey.readings.append(Reading(*at, "count", clause.strip(), value, why))
+            survey.tables[COUNTS.name] = replace(written, cells=cells)
 
 
 def _filled(

@@ -18,12 +18,12 @@ from standage.survey.cell_values import typed
 from standage.survey.class_tallies import CLASSES, class_table
 from standage.survey.columns_by_values import by_its_cells
 from standage.survey.flat_table import FLAT
-from standage.survey.headings import has_two_meanings, like_column
+from standage.survey.headings import FAR, has_two_meanings, like_column, without_unit
 from standage.survey.limits import LONGEST_CELL, LONGEST_NAME, unseen_letter
 from standage.survey.quantities import comma_in
 from standage.survey.readings import Reading
 from standage.survey.repeated_names import tell_repeated
-from standage.survey.schema import Column, Table
+from standage.survey.schema import TREES, Column, Table
 from standage.survey.second_counts import LIKE_SECOND_COUNTS
 from standage.survey.table_cells import (
     BLANK_WORDS,
@@ -66,8 +66,19 @@ known one misspelt.
 
 NOT_KNOWN = "not known, kept and not used"
 """How a note on columns ends that are none of the survey's."""
-HISTORY = {"history", "disturbance", "disturbances", "burns", "burned", "management", "treatment"}
+HISTORY = {
+    "history",
+    "disturbance",
+    "disturbances",
+    "burns",
+    "burned",
+    "management",
+    "treatment",
+    "scars",
+}
 """Words in headings of what happened to a stand or stem (common practice, no source)."""
+OF_NO_USE = {"tree height", "total height", "height of tree", "azimuth", "az", "bearing"}
+"""Headings of what crews measure of stems besides (common practice, no source)."""
 NUMBERED = {"stand", "plot", "tree", "core"}
 _A_DAY = re.compile(r"(?:^|[- ])(?:19|20)\d\d-\d\d-\d\d(?: 00:00:00)?(?:-[a-zA-Z]|-?\d)?$")
 _A_MONTH = re.compile(
@@ -308,8 +319,12 @@ def _notes_of_unknown(table: Table, written: WrittenTable, unknown: Sequence[str
     remarks = [name for name in named if heads_remarks(name)]
     history = [name for name in named if HISTORY & set(re.findall("[a-z]+", name.lower()))]
     recounts = [name for name in named if LIKE_SECOND_COUNTS.search(name)]
-    others = [name for name in named if name not in (*remarks, *history, *recounts)]
+    useless = [name for name in named if table is TREES and _is_of_no_use(name)]
+    others = [name for name in named if name not in (*remarks, *history, *recounts, *useless)]
     notes = [f"{written.file}: {', '.join(remarks)} kept and not read"] if remarks else []
+    if useless:
+        named_so = ", ".join(useless)
+        notes.append(f"{written.file}: {named_so}: kept, and nothing is worked out from it")
     if history:
         notes.append(
             f"{written.file}: {', '.join(history)}: what happened, and when, is read from a table"
@@ -333,6 +348,14 @@ def _notes_of_unknown(table: Table, written: WrittenTable, unknown: Sequence[str
         ]
         notes.append(f"{written.file}: {columns} {', '.join(named)} {NOT_KNOWN}")
     return notes
+
+
+def _is_of_no_use(heading: str) -> bool:
+    """Whether a heading of stems is of what nothing is worked out from; a height in other units
+    than those of trees may be that of a core.
+    """
+    words, unit = without_unit(heading)
+    return words in OF_NO_USE or (words == "height" and unit in FAR)
 
 
 def _in_sheets(written: WrittenTable, name: str) -> str:

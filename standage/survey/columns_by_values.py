@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 from standage.survey.dates import dates_in
 from standage.survey.flat_table import FLAT, table_of
-from standage.survey.headings import heading_of
+from standage.survey.headings import heading_of, without_unit
 from standage.survey.readings import Reading
 from standage.survey.ring_words import BREAST_HEIGHT_WORDS
 from standage.survey.schema import CORES, TREES, Column
@@ -43,6 +43,8 @@ EITHER = (
 )
 
 
+DAYS_OF_CORES = {"bored", "cored", "day bored", "day cored", "when bored", "when cored"}
+"""Headings over the days on which cores were taken (common practice, no source)."""
 BY_CODES = (("trees", TREES.column("status"), "live"), ("cores", CORES.column("dating"), ""))
 """Table, column of codes, and a code that has to be among the cells."""
 
@@ -64,6 +66,24 @@ def _decide_by_codes(survey: WrittenSurvey) -> None:
             if len(fitting) == 1:
                 survey.tables[name] = _named(written, fitting[0], column.name)
                 _tell(survey, written, fitting[0], column.name, column.name)
+
+
+def _decide_days(survey: WrittenSurvey) -> None:
+    """A column `Bored` or `Cored` whose cells are all days, in place: the day of each core. Over
+    marks or heights it is something else."""
+    for name in (FLAT.name, "cores"):
+        written = survey.tables.get(name)
+        if written is None or "core_date" in written.header:
+            continue
+        fitting = [
+            heading
+            for heading in _unknown_headings(name, written)
+            if without_unit(heading)[0] in DAYS_OF_CORES
+            if (cells := _filled(written, heading)) and all(map(dates_in, cells))
+        ]
+        if len(fitting) == 1:
+            survey.tables[name] = _named(written, fitting[0], "core_date")
+            _tell(survey, written, fitting[0], "core_date", "day")
 
 
 def _decide_pith(survey: WrittenSurvey) -> None:
@@ -113,6 +133,7 @@ def decide_by_values(survey: WrittenSurvey) -> None:
     column has it.
     """
     _decide_by_codes(survey)
+    _decide_days(survey)
     _decide_pith(survey)
     for name in (FLAT.name, "cores"):
         for each in EITHER:

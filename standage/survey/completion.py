@@ -8,7 +8,7 @@ from standage.survey.areas import ask_of_several_quadrats, take_headings_of_circ
 from standage.survey.blank_legends import fill_by_legends
 from standage.survey.blank_plots import settle_blank_plots
 from standage.survey.columns_by_values import decide_by_values
-from standage.survey.core_marks import take_marks_of_cores
+from standage.survey.core_marks import hold_marks_of_stems, take_marks_of_cores
 from standage.survey.count_densities import ask_of_densities
 from standage.survey.event_cells import with_plain_years
 from standage.survey.event_kinds import settle_kinds
@@ -21,6 +21,7 @@ from standage.survey.event_years import (
 from standage.survey.flat_sheet import part_flat_sheet
 from standage.survey.flat_table import ALL_TABLES, FLAT
 from standage.survey.group_fill import filled_down
+from standage.survey.history_lines import ask_of_sentences
 from standage.survey.known_age_heights import settle_heights_of_rings
 from standage.survey.lasting_events import settle_lasting_events
 from standage.survey.least_rings import take_least_rings
@@ -41,7 +42,12 @@ from standage.survey.stem_marks import take_marks_of_stems
 from standage.survey.title_areas import take_areas_of_titles
 from standage.survey.title_doubts import doubt_titles
 from standage.survey.unit_columns import with_units_said
-from standage.survey.wide_counts import with_a_row_for_each_stage, without_rows_not_searched
+from standage.survey.wide_counts import (
+    name_stages,
+    with_a_row_for_each_plot,
+    with_a_row_for_each_stage,
+    without_rows_not_searched,
+)
 from standage.survey.written import WrittenSurvey
 
 
@@ -49,6 +55,8 @@ def complete_tables(survey: WrittenSurvey, name: str) -> None:
     """Complete the written tables in place; each liberty is listed in `survey.readings`. name: of
     the survey.
     """
+    ask_of_sentences(survey)
+    with_a_row_for_each_plot(survey)
     for each in ALL_TABLES:
         if each.name in survey.tables:
             survey.tables[each.name] = with_units_said(
@@ -69,6 +77,7 @@ def complete_tables(survey: WrittenSurvey, name: str) -> None:
     _fill_wide_counts(survey)
     ask_of_densities(survey)
     with_a_row_for_each_stage(survey)
+    name_stages(survey)
     without_rows_not_searched(survey)
     name_groups(survey)
     set_aside(survey)
@@ -90,6 +99,7 @@ def complete_tables(survey: WrittenSurvey, name: str) -> None:
     take_last_rings_of_all(survey)
     take_second_counts(survey)
     take_second_rows(survey)
+    hold_marks_of_stems(survey)
     list_plots_of_stems(survey)
     doubt_titles(survey)
     if "events" in survey.tables:

@@ -13,6 +13,7 @@ from standage.survey.flat_table import FLAT
 from standage.survey.headings import without_unit
 from standage.survey.quantities import read_quantity
 from standage.survey.readings import Reading
+from standage.survey.references import alike
 from standage.survey.schema import CORES, TREES
 from standage.survey.synonyms import Meaning, code_meaning, plain, yes_or_no
 from standage.survey.table_cells import BLANK_WORDS
@@ -52,6 +53,7 @@ def take_marks_of_cores(survey: WrittenSurvey) -> None:
             _take_cored(survey, name)
             _take_bark(survey, name)
             _take_crossdated(survey, name)
+            _take_crossdated_years(survey, name)
             _ask_of_arc(survey, survey.tables[name])
             _ask_of_rings(survey, name)
 
@@ -94,6 +96,38 @@ def _take_cored(survey: WrittenSurvey, name: str) -> None:
     survey.tables[name] = replace(written, header=header, set_aside=aside)
     why = "yes and no: whether it was cored, which its rings say"
     survey.readings.append(Reading(written.file, written.header_row, None, own, "no name", why))
+
+
+def hold_marks_of_stems(survey: WrittenSurvey) -> None:
+    """Hold the marks of a list of stems, `x` below `Core`, against the cores, in place: the column
+    is set aside, for the cores say it; a mark without a core is asked about.
+    """
+    trees, cores = survey.tables.get(TREES.name), survey.tables.get(CORES.name)
+    if trees is None or cores is None or not {"tree"} <= set(trees.header) & set(cores.header):
+        return
+    asked = next(
+        (
+            own
+            for own in trees.header
+            if own not in trees.set_aside and without_unit(own)[0] in {*CORED, "core", "bored"}
+        ),
+        None,
+    )
+    if asked is None:
+        return
+    at, tree, of = trees.header.index(asked), trees.header.index("tree"), cores.header.index("tree")
+    filled = [row[at] for row in trees.cells if row[at]]
+    if not filled or any(yes_or_no(cell) is None for cell in filled):
+        return
+    cored = {alike(row[of]) for row in cores.cells}
+    outcome = trees.header.index("core_outcome") if "core_outcome" in trees.header else None
+    for row, line in zip(trees.cells, trees.rows, strict=True):
+        if row[at] and not (outcome is not None and row[outcome]):
+            ask_of_mark(survey, trees, line, row[at], cored=alike(row[tree]) in cored)
+    survey.tables[TREES.name] = replace(trees, set_aside=trees.set_aside | {asked})
+    why = "marks of the stems that were cored, which the cores say"
+    at_header = (trees.file, trees.header_row, None)
+    survey.readings.append(Reading(*at_header, asked, "no column of the survey", why))
 
 
 def _take_bark(survey: WrittenSurvey, name: str) -> None:
@@ -162,6 +196,27 @@ def _take_crossdated(survey: WrittenSurvey, name: str) -> None:
             survey.readings.append(Reading(written.file, line, "dating", mark, read, why))
         cells.append([*row[:at], read or mark, *row[at + 1 :]])
     survey.tables[name] = replace(written, cells=cells)
+
+
+def _take_crossdated_years(survey: WrittenSurvey, name: str) -> None:
+    """First years below a heading that says they were crossdated: so those cores were, and others
+    with rings counted, in place, where no column says it.
+    """
+    written = survey.tables[name]
+    own = written.headings.get("first_ring_year", "")
+    if "dating" in written.header or not set(plain(own).split()) & {"xdated", "crossdated"}:
+        return
+    year = written.header.index("first_ring_year")
+    rings = written.header.index("ring_count") if "ring_count" in written.header else None
+    cells = []
+    for row in written.cells:
+        counted = "counted" if rings is not None and row[rings] else ""
+        year_there = row[year].lower() not in {"", *BLANK_WORDS}
+        cells.append([*row, "crossdated" if year_there else counted])
+    survey.tables[name] = replace(written, header=[*written.header, "dating"], cells=cells)
+    why = "years below a heading that says so; others by their rings"
+    at = (written.file, written.header_row, "dating")
+    survey.readings.append(Reading(*at, own, "crossdated", why))
 
 
 def _ask_of_rings(survey: WrittenSurvey, name: str) -> None:

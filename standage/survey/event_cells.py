@@ -25,6 +25,7 @@ _WORDS_AND_YEAR = re.compile(rf"([a-z. ]+?)[\s,]*{_YEAR}|{_YEAR}[\s,]+([a-z. ]+)
 _SEVERAL = re.compile(
     rf"{_YEAR}(?:\s*(?:,|;|&|\band\b)\s*(?:{_YEAR}|'?\d\d(?!\d)))+", re.IGNORECASE
 )
+_PART_IN_BRACKETS = re.compile(rf"\s*\((?:{'|'.join(_PARTS)})\.?\)", re.IGNORECASE)
 _PART_OF_DECADE = re.compile(r"(early|mid|late)[- ]+(?:the )?(\d{3})0'?s", re.IGNORECASE)
 PARTS_OF_DECADES = {"early": (0, 4), "mid": (3, 7), "late": (5, 9)}
 """First and last year of a part of a decade, by their last figures (assumption)."""
@@ -89,6 +90,7 @@ def _years_of(cell: str) -> list[str]:
     >>> _years_of("2004, 07 and 2012"), _years_of("2004")
     (['2004', '2007', '2012'], [])
     """
+    cell = _PART_IN_BRACKETS.sub("", cell)
     if not _SEVERAL.fullmatch(cell):
         return []
     years: list[str] = []

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from functools import cache
 
-from standage.survey.lasting_events import FIRES_ALL_ALONG, OF_PERIODS
+from standage.survey.lasting_events import COME_BACK, FIRES_ALL_ALONG, OF_PERIODS
 from standage.survey.readings import Reading
 from standage.survey.schema import EVENTS
 from standage.survey.synonyms import code_meaning, plain, synonym_list
@@ -22,6 +22,8 @@ source)."""
 _NO_MORE = {("no", "salvage"), ("seed", "trees", "left")}
 """Words beside a kind by which nothing else happened (common practice, no source)."""
 _NONE, _END = {"no", "none", "never"}, {"ended", "end", "stopped", "until"}
+_BEGUN = {"began", "begun", "begins", "start", "started", "starts", "since", "resumed"}
+_NO_FIRE = {"line", "lines", "plow", "plowed", "plough", "ploughed", "break", "breaks", "tower"}
 _FIRES = re.compile(
     r"(?:(?:prescribed|controlled|control|rx) )?(?:fires?|burn(?:s|ed|t|ing)?) (?:every|each)"
     r" (?:\d+ (?:(?:to|or|\u2013) )?(?:\d+ )?)?(?:yrs?|years?)"
@@ -129,6 +131,10 @@ def advice_on_kinds(cell: str) -> str:
         return f"Delete the row if nothing happened{other}; {note}."
     if len(named) != 1:
         return ""
+    if named == ["fire"] and set(_words(cell)) & _NO_FIRE:
+        return "Write site-preparation or other, or fire if one burned the stand."
+    if named == ["fire"] and (set(_words(cell)) & _BEGUN or COME_BACK.search(cell)):
+        return f"Write fire if it was one alone. {FIRES_ALL_ALONG}."
     if named[0] in OF_PERIODS and set(_words(cell)) & _END:
         return (
             f"Write {named[0]}, the year in which it began into first_year and last_year, and the"

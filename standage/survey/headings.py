@@ -21,6 +21,9 @@ LESS_SURE = {"cored at", "core at", "no", "nr", "id"}
 """Headings that give way to others for the same column: their cells show what they hold, or they
 number the rows."""
 EMPTY_WORDS = {"of", "the", "to", "at", "in", "on", "and", "a"}
+FAR = ("m", "ft")
+"""Units of distances between trees, in which nothing of a core is that would have to be guessed
+(assumption)."""
 SHARED_WORDS = 0.49
 """Share of the words of two headings, taken together, from which one may be the other
 (assumption)."""
@@ -42,6 +45,7 @@ _OF_MISSED = {
     *_GUESSED,
     *("pith", "centre", "add", "number", "no", "to", "of", "the", "at", "from", "core"),
     *("yr", "yrs", "count", "counted", "cores"),
+    *("overlay", "template", "concentric", "circles", "with", "by"),
 }
 _OF_CORES = {"boring", "core", "coring", "lab", "cores"}
 _REMARK = {"notes", "remarks", "remark", "comments", "comment", "note"}
@@ -235,7 +239,10 @@ def like_column(table: Table, written: str, header: Sequence[str]) -> str | None
     """
     if heading_of(table, written) is not None:  # of another table, where it is right
         return None
-    words = set(without_unit(written)[0].split()) - EMPTY_WORDS
+    own, unit = without_unit(written)
+    if unit in FAR:
+        return None
+    words = set(own.split()) - EMPTY_WORDS
     best, most = None, SHARED_WORDS
     for known, heading in _known(table).items():
         theirs = set(known.split()) - EMPTY_WORDS
@@ -345,6 +352,9 @@ def _map(
     """
     column, unit = target
     written = names[place]
+    said = without_unit(written)[1]
+    if column and not unit and said and factor(said, table.column(column).unit) is not None:
+        unit = said
     if not column:
         names[place] = f"{written} (own)" if heading_of(table, written) else written
         return

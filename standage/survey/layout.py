@@ -10,10 +10,9 @@ from dataclasses import replace
 
 from standage.errors import Problem
 from standage.grammar import counted
+from standage.survey.code_legends import begins_a_legend, beside_pairs
 from standage.survey.flat_table import table_of
 from standage.survey.foot_counts import (
-    INTO_A_TABLE,
-    SEEDLINGS,
     ask_of_foot,
     ask_of_side_table,
     foot_counts,
@@ -22,7 +21,9 @@ from standage.survey.foot_counts import (
 from standage.survey.form_rows import header_place, take_out_explanations
 from standage.survey.formula_escapes import unescape
 from standage.survey.headings import columns_named, read_header
+from standage.survey.history_lines import names_events, take_box
 from standage.survey.limits import MOST_CELLS, MOST_COLUMNS, TooLarge
+from standage.survey.lines_below import below_the_list, beside_a_legend
 from standage.survey.mapping import SheetMapping
 from standage.survey.note_sheets import LONGEST
 from standage.survey.plot_banners import (
@@ -37,15 +38,13 @@ from standage.survey.readings import Reading
 from standage.survey.schema import STANDS, Table
 from standage.survey.written import Title, WrittenSurvey, WrittenTable, too_large, unreadable_file
 
-OF_A_STAND = (
-    "What happened to a stand, and when, belongs into a table events (stand, kind, first_year)."
-)
 LONG_NAME, WORDS_OF_A_REMARK = 40, 6
 """Letters and words of a cell, alone in its row, that is a remark and no name (assumption)."""
 BANNER = "a plot named in a row of its own"
 _NUMBER_OF_ROWS = re.compile(
     r"n\s*=\s*\d+\b|\d+ (?:trees|stems|cores|rows|plots)\b.{0,20}$", re.IGNORECASE
 )
+FOOTNOTE_MARKS = "*\u2020\u2021"
 OF_SEVERAL_CELLS = ("flat", "trees", "cores", "counts", "plots", "stands")
 """Tables whose rows need more than one cell."""
 OTHER_DELIMITERS = {";": "semicolons", "\t": "tabs", "|": "vertical bars"}
@@ -139,15 +138,24 @@ def lay_out(
     plots: list[str] = []
     banners: list[tuple[int, str, str]] = []
     padded = [0] * width
+    boxed = 0
     for row, record in enumerate(records[start + 1 :], start + 2):
         stripped = [cell.strip() for cell in record]
         joined = "".join(stripped)
-        if not joined:
+        if not joined or row <= boxed:
             continue
         if width > 1 and "\n" not in joined and sum(map(bool, stripped)) == 1:
-            if joined[:1] in "*†" and len(next(filter(None, stripped))[1:].split()) > 1:
-                reading = Reading(file, row, None, joined[:80], "no data", "a footnote")
-                survey.readings.append(reading)
+            line = Title(file, row, joined[:LONGEST])
+            if names_events(joined) and (taken := take_box(line, records[row:], survey)):
+                boxed = row + taken
+                continue
+            footnote = joined[:1] in FOOTNOTE_MARKS and len(joined[1:].split()) > 1
+            if footnote or begins_a_legend(joined):
+                survey.below.append(line)
+                why = "a footnote" if footnote else "a legend"
+                survey.readings.append(Reading(file, row, None, joined[:80], "no data", why))
+                if not footnote and (rest := beside_pairs(joined)):
+                    survey.doubts.append(beside_a_legend(file, row, rest))
                 continue
             place = next(place for place, cell in enumerate(stripped) if cell)
             own = header.names[place] if place < width else ""
@@ -165,13 +173,18 @@ def lay_out(
                     reading = Reading(file, row, None, joined[:80], "no data", "the number of rows")
                     survey.readings.append(reading)
                     continue
-                survey.doubts.append(_below_the_list(file, row, joined))
+                survey.below.append(line)
+                survey.doubts.append(below_the_list(file, row, joined))
                 continue
         if stripped != record:
             for place, (cell, bare) in enumerate(zip(record[:width], stripped, strict=False)):
                 padded[place] += bare != "" and cell != bare
         if len(stripped) > width:
-            if any(stripped[width:]):
+            beyond = " ".join(filter(None, stripped[width:]))
+            if beyond and begins_a_legend(beyond) and not beside_pairs(beyond):
+                survey.below.append(Title(file, row, beyond[:LONGEST]))
+                survey.readings.append(Reading(file, row, None, beyond[:80], "no data", "a legend"))
+            elif beyond:
                 wrong = _beyond_headings if sheet else _wrong_length
                 survey.problems.append(wrong(file, row, stripped, width))
             elif len(stripped) > full and not sheet:
@@ -224,6 +237,7 @@ def lay_out(
     table = WrittenTable(file, header.names, cells, rows, start + 1, header.units, header.written)
     if mapped is not None:
         aside = frozenset(own for own, (column, _) in mapped.columns.items() if not column)
+        aside |= {f"{own} (own)" for own in aside}
         table = _with_values(replace(table, set_aside=aside), mapped, survey)
     return table
 
@@ -263,17 +277,6 @@ def _is_a_row(cell: str, width: int) -> bool:
     numbers = any(each.replace(".", "", 1).isdigit() for each in others)
     named = any(map(str.isdigit, first)) and (not first.isdigit() or len(others) == width - 1)
     return numbers and named
-
-
-def _below_the_list(file: str, row: int, cell: str) -> Problem:
-    return Problem(
-        file,
-        row,
-        None,
-        f"a row of words alone: '{cell}'",
-        "rows of the list",
-        f"Nothing is read from it. {INTO_A_TABLE if SEEDLINGS.search(cell) else OF_A_STAND}",
-    )
 
 
 def _with_values(table: WrittenTable, mapped: SheetMapping, survey: WrittenSurvey) -> WrittenTable:

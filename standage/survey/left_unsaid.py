@@ -14,7 +14,12 @@ from standage.survey.readings import Reading
 from standage.survey.references import alike
 from standage.survey.schema import STANDS
 from standage.survey.table_cells import NOT_RECORDED
-from standage.survey.title_dates import date_by_title, fill_dates_of_stands
+from standage.survey.title_dates import (
+    date_by_title,
+    date_of_titles,
+    fill_dates_of_stands,
+    title_with_a_date,
+)
 from standage.survey.written import WrittenSurvey, WrittenTable, with_column
 
 BLANK = {"", *NOT_RECORDED}
@@ -231,6 +236,48 @@ def list_stands_by_plots(survey: WrittenSurvey) -> None:
     survey.files["stands"] = plots.file
 
 
+def _list_by_sheets(survey: WrittenSurvey, names: dict[str, str]) -> bool:
+    """Whether each of several sheets of stems gives its own day, not all the same: a stand is then
+    surveyed on the last of its sheets, and a core is of the day of its tree's. names: of stands.
+    """
+    trees, cores = survey.tables["trees"], survey.tables.get("cores")
+    if trees.stack is None or not {"tree", "stand"} <= set(trees.header):
+        return False
+    days = {
+        part.file: date_of_titles(each for each in survey.titles if each.file == part.file)
+        for part in trees.stack.parts
+    }
+    if None in days.values() or len({day.as_read for day in days.values() if day}) < 2:
+        return False
+    if cores is not None and title_with_a_date(t for t in survey.titles if t.file == cores.file):
+        return False
+    tree, stand = trees.header.index("tree"), trees.header.index("stand")
+    day_of: dict[str, str] = {}
+    last: dict[str, tuple[str, int]] = {}
+    for record, row in zip(trees.cells, trees.rows, strict=True):
+        day = days[trees.stack.place_of(row)[0].file]
+        key = alike(record[stand])
+        if day is not None and key in names:
+            day_of[alike(record[tree])] = day.as_read
+            last[key] = max(last.get(key, ("", row)), (day.as_read, row))
+    survey.readings += [day for day in days.values() if day is not None]
+    survey.tables["stands"] = WrittenTable(
+        trees.file,
+        ["stand", "survey_date"],
+        [[names[key], day] for key, (day, _) in last.items()],
+        [row for _, row in last.values()],
+    )
+    survey.files["stands"] = trees.file
+    if cores is not None and "tree" in cores.header and "core_date" not in cores.header:
+        of = cores.header.index("tree")
+        cells = [[*record, day_of.get(alike(record[of]), "")] for record in cores.cells]
+        survey.tables["cores"] = replace(cores, header=[*cores.header, "core_date"], cells=cells)
+        why = "several days in titles: that of the sheet of its tree"
+        at = (cores.file, cores.header_row, "core_date")
+        survey.readings.append(Reading(*at, "no such column", "the day of each plot", why))
+    return True
+
+
 def _list_by_title(survey: WrittenSurvey) -> None:
     """The stands that trees name, surveyed on the one day that a title gives; none without."""
     trees = survey.tables["trees"]
@@ -239,6 +286,8 @@ def _list_by_title(survey: WrittenSurvey) -> None:
     for record, row in zip(trees.cells, trees.rows, strict=True):
         if record[at].lower() not in BLANK:
             names.setdefault(alike(record[at]), (record[at], row))
+    if _list_by_sheets(survey, {key: name for key, (name, _) in names.items()}):
+        return
     day = date_by_title(survey) if names else ""
     if day:
         survey.tables["stands"] = WrittenTable(

@@ -46,8 +46,17 @@ _MISSED_BY = re.compile(
     re.IGNORECASE,
 )
 """A word that the pith was missed, and by how many rings."""
-_MORE = re.compile(rf"()\+\s*{_FEW}")
+_MORE = re.compile(
+    rf"()\+\s*{_FEW}(?:\s*(?:rings?|yrs?|years?))?"
+    r"(?:\s*(?:to go|to (?:the )?(?:pith|cent(?:er|re))))?",
+    re.IGNORECASE,
+)
 """Rings that the core lacks, as crews add them (common practice, no source)."""
+_IN_MM = re.compile(
+    r"[(\[]\s*mm(?: (?:missed|missing|off|short|to (?:pith|cent(?:er|re))))?\s*[)\]]", re.I
+)
+_DISTANCE = re.compile(r"[1-9]\d?(?:\.\d+)?")
+"""A heading that asks for millimetres to the pith, and such a cell (common practice, no source)."""
 _AS_MORE = re.compile(rf"()(?:~|about|ca?\.?|est\.?|approx\.?)?\s*{_FEW}", re.IGNORECASE)
 """The same in a column that has them."""
 _COUNTED_TO = re.compile(r"\bto (?:the )?(?:pith|cent)", re.IGNORECASE)
@@ -72,15 +81,27 @@ def settle_missed_pith(survey: WrittenSurvey) -> None:
             continue
         records = [dict(zip(written.header, cells, strict=True)) for cells in written.cells]
         header = list(written.header)
+        in_mm = _IN_MM.search(written.headings.get(CENTRE.name, ""))
         added = any(_MORE.fullmatch(record[CENTRE.name].strip()) for record in records)
+        widths = survey.rings or "ring_widths" in survey.tables
         for record, row in zip(records, written.rows, strict=True):
+            if name == CORES.name and not widths and _says_nothing(record):
+                record[CENTRE.name] = "unknown"  # the lack of rings is asked about, once
             word = record[CENTRE.name]
+            if in_mm and _DISTANCE.fullmatch(word) and not record.get("pith_distance_mm"):
+                header += [] if "pith_distance_mm" in header else ["pith_distance_mm"]
+                record["pith_distance_mm"], record[CENTRE.name] = word, "unknown"
+                said = f"unknown, pith_distance_mm {word}"
+                why = "a distance, by the unit in the heading"
+                survey.readings.append(Reading(written.file, row, CENTRE.name, word, said, why))
+                continue
             rings = _TO_GO.fullmatch(word) if len(word) < LONGEST else None
             if rings is None and len(word) < LONGEST:
                 rings = _MISSED_BY.fullmatch(word)
             if rings is None and added:
                 rings = _MORE.fullmatch(word.strip()) or _AS_MORE.fullmatch(word.strip())
-            bare = rings and not rings[1].strip() and _COUNTED_TO.search(word)
+            unsaid = rings is not None and not rings[1].strip() and word.strip()[:1] != "+"
+            bare = unsaid and _COUNTED_TO.search(word)
             if rings and not _believed(rings[2], record.get("ring_count", "")):
                 rings = None
             if rings and not bare and not record.get(RINGS_TO_PITH) and _missed(rings[1]):
@@ -122,6 +143,13 @@ def _take_way_to_pith(survey: WrittenSurvey, written: WrittenTable, name: str) -
     why = "no such column, and the way to the pith given, which is used"
     at = (written.file, written.header_row, CENTRE.name)
     survey.readings.append(Reading(*at, "no such column", "unknown", why))
+
+
+def _says_nothing(record: dict[str, str]) -> bool:
+    """Whether the row of a core has neither rings nor years nor a word on its centre."""
+    return not any(
+        record.get(each, "") for each in (*COUNTED, *WAYS_GIVEN, CENTRE.name, "at_least")
+    )
 
 
 def _way_given(record: dict[str, str]) -> bool:

@@ -29,6 +29,8 @@ def holds_notes(rows: Rows) -> bool:
     True
     >>> holds_notes([["plot", "area"], ["1", "400"], ["2", "400"]])
     False
+    >>> holds_notes([["Plots: 0.1 ha each"]]), holds_notes([["plot", "area"]])
+    (True, False)
     """
     filled = [cells for row in rows if (cells := [cell.strip() for cell in row if cell.strip()])]
     if not filled or len(filled[0]) > 2:
@@ -38,6 +40,8 @@ def holds_notes(rows: Rows) -> bool:
         if len(cells) > 2:
             break
         pairs += _begins_with_words(cells[0]) and (len(cells) == 2 or " " in cells[0])
+    if len(filled) == 1:
+        return " " in filled[0][0] and _begins_with_words(filled[0][0])
     return pairs >= LINES and all(_begins_with_words(cells[0]) for cells in filled[:LINES])
 
 

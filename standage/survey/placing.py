@@ -168,7 +168,9 @@ def place_names(
                 survey.unreadable |= {"trees", "stands"}
                 return placed
     for stem, full in open_names.items():
-        if not _took_notes(full, top(full), survey, what):
+        if not _asked_of_counts(full, top(full), survey, what) and not _took_notes(
+            full, top(full), survey, what
+        ):
             missing = [name for name in known if name not in placed]
             _tell_unplaced(stem, full, missing, survey, what)
     return placed
@@ -296,6 +298,33 @@ def _more_lists_of_stems(
     expected = f"one {what} of trees and cores, or one of trees and one of cores"
     survey.problems.append(Problem(both[0], None, None, found, expected, advice))
     survey.unreadable |= {FLAT.name, "trees", "cores"}
+
+
+def _asked_of_counts(full: str, rows: Rows, survey: WrittenSurvey, what: str) -> bool:
+    """Whether a file or sheet that is no table looks like counts of seedlings, by headings that
+    name stages among other words: they would be lost.
+    """
+    stage = COUNTS.column("stage")
+    for row, record in enumerate(rows, 1):
+        named = [
+            cell.strip()
+            for cell in record
+            if {code_meaning(COUNTS.name, stage, word) for word in plain(cell).split()} - {None}
+        ]
+        if len(named) > 1 and not any(cell.strip().isdecimal() for cell in record):
+            found = "what looks like counts of seedlings, under " + ", ".join(
+                f"'{cell}'" for cell in named[:4]
+            )
+            advice = (
+                "Write a row for each plot, species and stage; or, if it is something else, give"
+                ' it holds = "" in the draft of `standage check SURVEY --draft`.'
+            )
+            expected = "the columns plot, species, stage, area (m2) and count"
+            where = f"{survey.book}, sheet {full}" if survey.book else full
+            survey.problems.append(Problem(where, row, None, found, expected, advice))
+            survey.notes.append(f"{what} '{full}' {NOT_READ}")
+            return True
+    return False
 
 
 def _tell_unplaced(

@@ -12,6 +12,7 @@ import pandas as pd
 from standage.errors import Problem
 from standage.grammar import counted
 from standage.survey.cells import NOT_KNOWN, typed_table
+from standage.survey.code_legends import read_codes_by_legends
 from standage.survey.collar_classes import with_classes_added_up
 from standage.survey.completion import complete_tables
 from standage.survey.core_checks import check_cores, check_readings
@@ -73,6 +74,8 @@ def read_survey(
     problems, notes = written.problems, written.notes
     stacks = {each.file: each.stack for each in written.tables.values() if each.stack is not None}
     survey_name = path.resolve().name if path.is_dir() else path.stem
+    keys = keys_of_profiles(known_species, profile_folder)
+    read_codes_by_legends(written, keys)
     complete_tables(written, survey_name)
     frames = {
         each.name: typed_table(
@@ -139,7 +142,6 @@ def read_survey(
     check_counts(frames, files, problems)
     check_sections(frames, files, problems)
     check_events(frames, files, problems)
-    keys = keys_of_profiles(known_species, profile_folder)
     read_species(frames, files, keys, problems, written.readings, warnings)
     without_profile = check_species(frames, files, keys, problems)
     notes += without_profile

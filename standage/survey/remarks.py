@@ -74,8 +74,10 @@ _SCAR = re.compile(r"\b(scars?|scarred|cat[- ]?fac(?:e|es|ed))\b", re.IGNORECASE
 _NO_FIRE = re.compile(r"\blightning\b", re.IGNORECASE)
 """What makes a remark one that matters (common practice, no source)."""
 
-OF_A_CORE = ("outer_ring", "centre")
+OF_A_CORE = ("outer_ring", "centre", "count_sd")
 ADVICE = {
+    _COUNT: "It is not read from the remark: write by how many rings the count may be off (two in"
+    " three) into a column count_sd.",
     _BARK_LOST: "It is not read from the remark: if outer rings are missing, write `lost` as"
     " outer_ring, or the rings counted as a least number (70+).",
     _TRIED: "It is not read from the remark: write what came of coring into a column core_outcome"
@@ -105,12 +107,15 @@ def judge_remarks(
     for name, frame in (("trees", trees), ("cores", cores)):
         for column in (each for each in frame.columns if heads_remarks(each)):
             for cells in frame[frame[column] != ""].to_dict("records"):
-                wanted = [_DOUBTED, _COUNT]
+                wanted = [_DOUBTED]
                 if name == "trees":
                     wanted += _of_a_stem(cells, len(of_tree.get(cells["tree"], [])))
                 # remarks on the core stand with its stem where both are in one row
-                for core in of_tree.get(cells["tree"], []) if name == "trees" else [cells]:
+                own = of_tree.get(cells["tree"], []) if name == "trees" else [cells]
+                for core in own:
                     wanted += _of_a_core(core)
+                if any(pd.isna(core["count_sd"]) for core in own):
+                    wanted.append(_COUNT)
                 wanted += [_READ_TWICE] if name == "cores" and cells["tree"] in several else []
                 found = [pattern for pattern in wanted if pattern.search(cells[column])]
                 if found:

@@ -217,12 +217,15 @@ def _write_out(
     known = {alike(way) for way in full.values()}
     if len(known) < len(full):
         return  # two written out would be one name
+    called = _called(full, known) if kind == "tree" and group == "plot" else {}
+    bare = _bare(full, known) if called else {}
     for each in columns.values():
         place = each.places.get(kind)
         if place is None:
             continue
         rows = [list(row) for row in each.written.cells]
         own = each.name == listed.name
+        called_here = called | (bare if _plot_first(each.cells(kind), bare) else {})
         for row, number, of, name, stand in zip(
             rows,
             each.written.rows,
@@ -232,6 +235,11 @@ def _write_out(
             strict=True,
         ):
             ways = short.get(alike(name), [])
+            if not own and alike(name) not in known and (said := called_here.get(alike(name))):
+                row[place] = said
+                why = "the tree by its plot and number"
+                survey.readings.append(Reading(each.written.file, number, kind, name, said, why))
+                continue
             if name in ("", OUT) or (not own and alike(name) in known):
                 continue
             if of or own:
@@ -245,6 +253,40 @@ def _write_out(
                 survey.readings.append(Reading(each.written.file, number, kind, name, way, reason))
         survey.tables[each.name] = replace(each.written, cells=rows)
     survey.short_names[kind] = short
+
+
+def _called(full: dict[tuple[str, str], str], known: set[str]) -> dict[str, str]:
+    """What crews call a numbered tree of a plot besides, folded, and its full name: `P2-7` and
+    `Plot 2 tree 7` of `Plot 2`; without what would be of two trees.
+    """
+    return _by_forms(full, known, ("p{}-{}", "p{}.{}", "p{}t{}", "p{}-t{}", "plot {} tree {}"))
+
+
+def _bare(full: dict[tuple[str, str], str], known: set[str]) -> dict[str, str]:
+    """The same of bare numbers, `2-7`: of the plot first."""
+    return _by_forms(full, known, ("{}-{}",))
+
+
+def _plot_first(names: Sequence[str], bare: dict[str, str]) -> bool:
+    """Whether all bare pairs of numbers are a plot's with a tree, and not also a tree's with a
+    plot.
+    """
+    pairs = [found.groups() for name in names if (found := re.fullmatch(r"(\d+)-(\d+)", name))]
+    there = all(alike(f"{one}-{other}") in bare for one, other in pairs)
+    return there and not all(alike(f"{other}-{one}") in bare for one, other in pairs)
+
+
+def _by_forms(
+    full: dict[tuple[str, str], str], known: set[str], forms: Sequence[str]
+) -> dict[str, str]:
+    ways: dict[str, set[str]] = {}
+    for (plot, tree), whole in full.items():
+        number = re.fullmatch(r"(?:plot|p)?\W*(\d+)", plot)
+        if number is None or not tree.isdecimal():
+            continue
+        for form in forms:
+            ways.setdefault(alike(form.format(number[1], tree)), set()).add(whole)
+    return {way: next(iter(of)) for way, of in ways.items() if len(of) == 1 and way not in known}
 
 
 def _full_names(

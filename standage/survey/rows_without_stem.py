@@ -30,6 +30,12 @@ _SUM = re.compile(
 
 _ALL = re.compile(r"all(?: \w{1,5})?|combined|together", re.IGNORECASE)
 """Words for all subplots of a plot; a sum only where the numbers are one."""
+_NUMBER_OF = re.compile(
+    r"(?:no\.?|nr\.?|number|#|n|count|total)\s*(?:of\s+)?(?:live |all )?(?:trees?|stems?|cores?)"
+    r"(?: (?:tallied|listed|counted|measured|here|in plot))?\s*[:=]?",
+    re.IGNORECASE,
+)
+"""A word for the number of rows, as `No. trees` (common practice, no source)."""
 OF_SUMS = {
     *("no", "number", "n", "of", "for", "in", "per", "all", "the", "and", "live", "dead"),
     *("tree", "trees", "stems", "cores", "plot", "plots", "stand", "stands", "count", "counts"),
@@ -80,7 +86,7 @@ def _without_sums(name: str, written: WrittenTable, survey: WrittenSurvey) -> Wr
     sums = {
         place
         for place, cells in enumerate(written.cells)
-        if _is_sums(cells, places, named, of_stem)
+        if _is_sums(cells, places, named, of_stem) or _is_number_of(written.header, cells)
     }
     if name == "counts":
         sums |= _sums_of_counts(written, survey.problems)
@@ -90,7 +96,9 @@ def _without_sums(name: str, written: WrittenTable, survey: WrittenSurvey) -> Wr
         said = next(
             cell
             for cell in written.cells[place]
-            if _SUM.fullmatch(cell) or (name == "counts" and _ALL.fullmatch(cell))
+            if _SUM.fullmatch(cell)
+            or _NUMBER_OF.fullmatch(cell)
+            or (name == "counts" and _ALL.fullmatch(cell))
         )
         survey.readings.append(
             Reading(written.file, written.rows[place], None, said, "no data", "a row of sums")
@@ -106,6 +114,16 @@ def _without_sums(name: str, written: WrittenTable, survey: WrittenSurvey) -> Wr
 def _of_sums_alone(found: re.Match[str]) -> bool:
     """Whether all words behind the word for sums go with it."""
     return set(re.findall(r"[^\W\d]+", found[2].lower())) <= OF_SUMS
+
+
+def _is_number_of(header: list[str], cells: list[str]) -> bool:
+    """Whether a row says how many there are, and nothing else of a stem."""
+    of_all = {"plot", "stand", "survey_date"}
+    named = zip(header, cells, strict=True)
+    filled = [cell for name, cell in named if cell and name not in of_all]
+    if not filled or len(filled) > 2 or not _NUMBER_OF.fullmatch(filled[0]):
+        return False
+    return len(filled) == 1 or filled[1].isdecimal()
 
 
 def _is_word_for_sums(cell: str) -> bool:

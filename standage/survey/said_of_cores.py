@@ -15,27 +15,39 @@ from standage.survey.readings import Reading
 from standage.survey.references import alike
 from standage.survey.schema import CORES, TREES
 from standage.survey.synonyms import code_meaning
-from standage.survey.table_cells import BLANK_WORDS
+from standage.survey.table_cells import BLANK_WORDS, heads_remarks
 from standage.survey.title_plots import IN_A_TITLE
+from standage.survey.units import factor
 from standage.survey.whole_lines import clauses
 from standage.survey.written import WrittenSurvey, WrittenTable
 
 BREAST_HEIGHT_CM = 137.0
 SAME_HEIGHT_CM = 5.0
+MOST_HEIGHT_CM = 300.0
 """Breast height where pines are measured, and how far a crew's may lie from it (common practice, no
-source). [cm]"""
+source); no core is taken higher than the last (assumption). [cm]"""
 HEIGHT, RINGS = "height_cm", "ring_count"
 OF_RINGS = (RINGS, "first_ring_year")
 _HEIGHT = r"(\d+(?:\.\d+)?\s*(?:ft|feet|in|inches|cm|m|'|\")(?![\w/])|breast height|d?bh\b)"
 _CORED_AT = re.compile(
     r"(?:all |increment )*(?:"
+    r"cores?\s*[-\u2013:,]\s*(?:one (?:per|from each) tree,?\s*)?taken at (?:a height of )?"
+    r"|"
     r"(?:cores?|cored|coring|borings|bored):?(?: (?:were|was|are|is|all|taken|extracted|cored|bored"
     r"|trees))*(?:\s*@|\s+at\b| at (?:a )?height of|(?= (?:d?bh|breast height)))"
     r"|(?:core|coring|boring) (?:height|ht)\.?(?:\s*(?:of|is|was|[:=@]))?(?: all cores:?)?"
-    rf")\s*(?:about |ca\.? |~)?{_HEIGHT}"
+    r")\s*(?:about |ca\.? |~)?"
+    r"(?:(?:knee|stump|waist|chest|ankle) (?:height|ht\.?|level)\s*[,(]?\s*)?"
+    rf"{_HEIGHT}\)?"
     r"(?: (?:above (?:the )?(?:ground|soil|mineral soil)|up|high))?",
     re.IGNORECASE,
 )
+_UNLESS_NOTED = re.compile(
+    r"[\s,(]*\b(?:unless|except (?:as|where|when)) (?:otherwise )?(?:noted|stated|marked)\b[.)]*",
+    re.IGNORECASE,
+)
+"""What leaves a line as it is where each exception is asked about."""
+_AT_A_HEIGHT = re.compile(rf"(?:\bat|@)\s*(?:about |ca\.? |~)?{_HEIGHT}", re.IGNORECASE)
 _LAST_RING = re.compile(
     r"(?:all cores:? )?(?:last|outer(?:most)?) (?:(complete|full|whole) )?ring"
     r"(?: (?:counted|of all cores|of live trees))?\s*(?:is|was|=|:)?\s*((?:19|20)\d\d)",
@@ -60,11 +72,11 @@ def take_heights_of_all(survey: WrittenSurvey) -> None:
             continue
         if HEIGHT in written.header:
             _ask_of_another_height(survey, written)
-            continue
         rings = [each for each in OF_RINGS if each in written.header]
         if not rings:
             continue
         heading = written.headings.get(RINGS, "")
+        own = written.header.index(HEIGHT) if HEIGHT in written.header else None
         if height := height_in_heading(heading):
             why = "the height in the heading of the rings"
             at = (written.file, written.header_row, HEIGHT)
@@ -74,15 +86,73 @@ def take_heights_of_all(survey: WrittenSurvey) -> None:
         if not found:
             continue
         places = [written.header.index(each) for each in rings]
-        cells = []
+        cells: list[list[str]] = []
+        used = False
         for row, line in zip(written.cells, written.rows, strict=True):
             reading = found.get(_file_of(written, line)) or found.get("")
             of_core = reading is not None and any(row[at] for at in places)
-            cells.append([*row, reading.as_read if reading is not None and of_core else ""])
-        units = {**written.units, HEIGHT: ""}  # each cell says its own
-        header = [*written.header, HEIGHT]
-        survey.tables[name] = replace(written, header=header, cells=cells, units=units)
+            height = reading.as_read if reading is not None and of_core else ""
+            if own is None:
+                row = [*row, height]
+            elif height and not row[own]:
+                row = [
+                    *row[:own],
+                    _in_unit(height, written.units.get(HEIGHT, "cm")),
+                    *row[own + 1 :],
+                ]
+            used |= bool(height) and (own is None or row[own] != written.cells[len(cells)][own])
+            cells.append(row)
+        if not used:
+            continue
+        units = written.units if own is not None else {**written.units, HEIGHT: ""}
+        header = [*written.header, *([HEIGHT] if own is None else [])]
+        survey.tables[name] = written = replace(written, header=header, cells=cells, units=units)
         survey.readings += found.values()
+        _ask_of_remarks(survey, written)
+
+
+def _in_unit(height: str, unit: str) -> str:
+    """A height of a title as a cell of a column with a unit of its own."""
+    value = _centimetres(height, "")
+    by = factor("cm", unit) if unit else None
+    return height if value is None or by is None else f"{value * by:.6g}"
+
+
+def _ask_of_remarks(survey: WrittenSurvey, written: WrittenTable) -> None:
+    """A question on each core whose remark, or that of its tree, gives another height than its
+    row has by a title.
+    """
+    at, unit = written.header.index(HEIGHT), written.units.get(HEIGHT, "cm")
+    remarks: dict[str, str] = {}
+    trees = survey.tables.get(TREES.name)
+    for table in (trees, written):
+        if table is None or "tree" not in table.header:
+            continue
+        tree = table.header.index("tree")
+        notes = [place for place, name in enumerate(table.header) if heads_remarks(name)]
+        for row in table.cells:
+            key = alike(row[tree])
+            said = "; ".join(row[place] for place in notes if row[place])
+            remarks[key] = "; ".join(filter(None, (remarks.get(key, ""), said)))
+    if "tree" not in written.header:
+        return
+    tree = written.header.index("tree")
+    for row, line in zip(written.cells, written.rows, strict=True):
+        own = _centimetres(row[at], unit)
+        remark = remarks.get(alike(row[tree]), "")
+        heights = [_centimetres(each, "") for each in _AT_A_HEIGHT.findall(remark)]
+        others = [each for each in heights if each is not None and each <= MOST_HEIGHT_CM]
+        if own is None or not others or any(abs(own - each) <= SAME_HEIGHT_CM for each in others):
+            continue
+        found = f"'{remark}' beside the height of all cores, {own:.4g} cm by a title"
+        advice = (
+            "Write the height of this core into a column 'coring height (cm)'"
+            f" ({others[0]:.4g} if that is meant, else {own:.4g}): where it is blank, the title's"
+            " holds."
+        )
+        survey.problems.append(
+            Problem(written.file, line, HEIGHT, found, "one height of the core", advice)
+        )
 
 
 def _ask_of_another_height(survey: WrittenSurvey, written: WrittenTable) -> None:
@@ -128,7 +198,9 @@ def _by_file(
     for title in survey.titles:
         if title.file not in files and not title.of_notes:
             continue
-        parts = clauses(title.text)
+        text = _UNLESS_NOTED.sub("", title.text) if column == HEIGHT else title.text
+        whole = form.fullmatch(text.strip(" ."))
+        parts = [text.strip(" .")] if whole else clauses(text)
         said = [match for part in parts if (match := form.fullmatch(part))]
         others = [part for part in parts if not form.fullmatch(part)]
         if said and not any(_ON_CORES.search(each) for each in others):

@@ -7,8 +7,8 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
-from standage.survey.areas import area_in
-from standage.survey.quantities import read_quantity
+from standage.errors import Problem
+from standage.survey.areas import square_metres
 from standage.survey.readings import Reading
 from standage.survey.schema import COUNTS
 from standage.survey.title_plots import IN_A_TITLE, said_of_plots
@@ -58,9 +58,12 @@ def take_areas_of_titles(survey: WrittenSurvey) -> None:
     else the notes, give one size of what seedlings were counted on; listed.
     """
     written = survey.tables.get(COUNTS.name)
-    if written is None or AREA.name in written.header or not written.cells:
+    if written is None or not written.cells:
         return
-    if any(_area(inside) for own in written.header for inside in IN_BRACKETS.findall(own)):
+    if AREA.name in written.header:
+        _hold_footnotes(survey, written)
+        return
+    if any(square_metres(inside) for own in written.header for inside in IN_BRACKETS.findall(own)):
         return  # headings of stages say their own
     own = [title for title in survey.titles if title.file == written.file]
     notes = [title for title in survey.titles if title.of_notes]
@@ -70,10 +73,39 @@ def take_areas_of_titles(survey: WrittenSurvey) -> None:
     if not found or max(size for _, size, _ in found) > (1 + SAME) * found[0][1]:
         return
     title, size, said = found[0]
+    if any(_differs(each, size) for each in _other_sizes(survey, written)):
+        return  # asked about: not all stages were counted on one
     survey.readings.append(
         Reading(title.file, title.row, AREA.name, said, f"{size:.10g} m2", IN_A_TITLE)
     )
     survey.tables[COUNTS.name] = with_column(written, AREA.name, f"{size:.10g}")
+
+
+def _other_sizes(survey: WrittenSurvey, written: WrittenTable) -> list[float]:
+    """Sizes in the lines below a list of counts: of a stage, as a rule. [m2]"""
+    lines = [line.text for line in survey.below if line.file == written.file]
+    return [
+        size for text in lines for said in _SIZES.findall(text) if (size := square_metres(said))
+    ]
+
+
+def _hold_footnotes(survey: WrittenSurvey, written: WrittenTable) -> None:
+    """A question on a size below a list of counts that no row of it has."""
+    own = [size for size in _column(written, AREA.name) if size]
+    for line in survey.below:
+        sizes = [square_metres(said) for said in _SIZES.findall(line.text)]
+        if line.file != written.file or not own or _OF_OTHER_PLANTS.search(line.text):
+            continue
+        if any(size and all(_differs(size, each) for each in own) for size in sizes):
+            found = f"'{line.text}', and no row with that area"
+            advice = "Write it into the rows that it is of; or delete the line."
+            survey.doubts.append(
+                Problem(line.file, line.row, AREA.name, found, "the area of each row", advice)
+            )
+
+
+def _differs(one: float, other: float) -> bool:
+    return abs(one - other) > SAME * other
 
 
 def _sizes(titles: Sequence[Title]) -> list[tuple[Title, float, str]]:
@@ -87,7 +119,7 @@ def _sizes(titles: Sequence[Title]) -> list[tuple[Title, float, str]]:
         if not _is_plain(title.text):
             continue
         said = _OF_SUBPLOTS.findall(title.text) or _SIZES.findall(title.text)
-        found += [(title, size, each) for each in said if (size := _area(each))]
+        found += [(title, size, each) for each in said if (size := square_metres(each))]
     return sorted(found, key=lambda each: each[1])
 
 
@@ -113,7 +145,7 @@ def _bare_sizes(titles: Sequence[Title]) -> list[tuple[Title, float, str]]:
         for title in titles
         if not _OF_TOTALS.search(title.text) and _is_plain(title.text)
         for said in _SIZES.findall(title.text)
-        if (size := _area(said))
+        if (size := square_metres(said))
     ]
 
 
@@ -126,7 +158,7 @@ def _is_of_plots(survey: WrittenSurvey, size: float) -> bool:
         if (trees := survey.tables.get(name)) is not None:
             for part in trees.stack.parts if trees.stack else (trees,):
                 said = said_of_plots(part, survey.titles)
-                plots += [_area(each.as_read) for each in said if each.column == "area_m2"]
+                plots += [square_metres(each.as_read) for each in said if each.column == "area_m2"]
             plots += _column(trees, "plot_area_m2")
     if (table := survey.tables.get("plots")) is not None:
         plots += _column(table, "area_m2")
@@ -138,14 +170,4 @@ def _column(table: WrittenTable, name: str) -> list[float | None]:
     if name not in table.header:
         return []
     at, unit = table.header.index(name), table.units.get(name) or "m2"
-    return [_area(row[at], unit) for row in table.cells]
-
-
-def _area(text: str, unit: str = "m2") -> float | None:
-    """An area as written; None for anything else. unit: of a bare number. [m2]"""
-    text = text.replace("-", " ").strip()
-    area = area_in(text, "")
-    if area is not None:
-        return area.square_metres
-    quantity = read_quantity(text, AREA, unit, "")
-    return None if quantity is None or quantity.two else float(quantity.value)
+    return [square_metres(row[at], unit) for row in table.cells]

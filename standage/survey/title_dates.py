@@ -29,16 +29,17 @@ _YEAR = re.compile(r"(?<!\d)(?:19|20)\d\d(?!\d)|\b\d{1,2}[/.-]\d{1,2}[/.-]\d{2}\
 _OF_SOMETHING_ELSE = re.compile(
     r"burn|fire|print|updat|plant|enter|typed|logg|version|revis|harvest|thin|storm|hurricane"
     r"|establ|set up|install|compil|photo|imagery|approv|begun|began|start|since|permit|issued"
-    r"|\brev\b|\bform\b|\bmap|\bdeed|lidar|flown|aerial|\bcut\b|receiv|ship|\bsent\b|\bnext\b"
+    r"|\brev\b|\bform\b|\bmaps?\b|\bdeed|lidar|flown|aerial|\bcut\b|receiv|ship|\bsent\b|\bnext\b"
     r"|\bread|reread|tagg|\bdue\b|prepar|meeting|planned|\blab\b|mail|soil|earlier|previous"
     r"|\bformer|\bold\b|\bof (?:the )?first|remeasur|return|seen|bought|sold|lease|\bnot\b|\bbut\b"
     r"|laid|bird|wildlife|boundary|grant|mounted|tornado|salvage|beetle|flood|drought|\bice\b",
     re.IGNORECASE,
 )
 _OF_SURVEY = re.compile(
-    r"(?:(?:the |stand |plots? |trees? |field ?)*"
+    r"(?:(?:the |stand |plots? |trees? |field ?|(?:cored|measured|mapped) (?:and |\+ |& ))*"
     r"(?:survey(?:ed)?|field ?work|dates?|day|exam\w*|visit(?:ed)?"
-    r"|cruised?|sampl(?:ed|ing)|inventor(?:y|ied)|measured|cored|collected|done)\b[ :=,]*"
+    r"|cruised?|sampl(?:ed|ing)|inventor(?:y|ied)|measured|cored|mapped|tallied"
+    r"|collected|done)\b[ :=,]*"
     r"(?:(?:of|in|on|the|date|dates|survey|field ?work|field|visit|sampling|exam\w*|inventory"
     r"|cruise|measurement|coring)\b[ :=,]*)*)",
     re.IGNORECASE,
@@ -52,7 +53,7 @@ _OF_PLACE = re.compile(
     r"(?:(?:[A-Z][\w'.]*|\d{1,3}|tract|stand|plot|site|block|unit|forest|preserve|pine|longleaf)"
     r"[ ,:-]*){1,6}"
 )
-_BEHIND = re.compile(r"(?:\s*by\b.*)?[\s.,:]*", re.IGNORECASE)
+_BEHIND = re.compile(r"(?:\s*(?:by|crew|team|observers?|recorders?)\b.*)?[\s.,:]*", re.IGNORECASE)
 """Words beside which the date in a title is not that of the survey, words before it with which it
 is, names of plots and places, and what may stand behind it (common practice, no source)."""
 DATE_IN_TITLE = "date in a title, for want of a survey date"

@@ -51,6 +51,10 @@ _LEAST = re.compile(
     rf"|{_LENGTH}\s*(?:dbh|diam\w*)?\s*(?:\+|and|&|or)\s*(?:up|over|larger|more|above|bigger)",
     re.IGNORECASE,
 )
+_ABOVE = re.compile(
+    rf"(?:all )?(?:live )?(?:trees|stems)\s*(?:>|over|above)\s*{_LENGTH}\s*(?:dbh|diam\w*)?",
+    re.IGNORECASE,
+)
 _OF_STEMS = re.compile(r"\b(?:dbh|diam\w*|stems?|trees?|pines?)\b", re.IGNORECASE)
 _OF_CORES = re.compile(
     r"\b(?:cor(?:e|es|ed|ing)|bored|(?<!breast )(?:height|ht)|ground)\b", re.IGNORECASE
@@ -161,6 +165,11 @@ def _said_in(text: str, row: int | None, column: str) -> list[tuple[str, str, in
     if _OF_SEEDLINGS.search(text) or _OF_PARTS.search(text) or is_limited(text):
         return []
     found = [
+        (above[1], above[0], row)
+        for clause in (_clauses(text, column) if column == "min_dbh_cm" else ())
+        if (above := _ABOVE.fullmatch(clause.strip()))
+    ]
+    found += [
         (next(part for part in match.groups() if part), match[0], row)
         for clause in _clauses(text, column)
         for match in (_OF_ONE if column == "area_m2" else _LEAST).finditer(clause)

@@ -7,7 +7,8 @@ from __future__ import annotations
 import re
 
 _LIMITED = re.compile(
-    r"\b(?:not|no|never|without|except\w*|excluding|but|only|unless|if|however|although|some|most"
+    r"\b(?:not|no|never|without|except\w*|exc|excl|excluding|apart from|other than|but|only"
+    r"|unless|if|however|although|some|most"
     r"|mostly|others?|rest|usually|in plot)\b|n't\b",
     re.IGNORECASE,
 )

@@ -9,10 +9,11 @@ import re
 from dataclasses import replace
 
 from standage.errors import Problem
-from standage.survey.areas import area_in
+from standage.survey.areas import area_in, square_metres
 from standage.survey.headings import heading_of, without_unit
 from standage.survey.quantities import read_quantity
 from standage.survey.readings import Reading
+from standage.survey.references import alike, cells_of
 from standage.survey.schema import COUNTS
 from standage.survey.synonyms import Meaning, code_meaning, plain
 from standage.survey.table_cells import BLANK_WORDS, COUNT_EXPECTED, NOT_COUNTED
@@ -62,6 +63,13 @@ _FROM_GRASS = re.compile(
     r"(?:4\.5\s*(?:ft|feet|')|1\.(?:3|37|4)\s*m|bh\b|dbh\b|breast height)",
     re.IGNORECASE,
 )
+_BY_DBH = re.compile(
+    r"\(?\s*(?:<|under|below|up to)\s*(\d+(?:\.\d+)?)\s*(in|inch|inches|\"|cm)(?: dbh)?\s*\)?$",
+    re.IGNORECASE,
+)
+LARGEST_SAPLING_CM = 15.0
+"""An upper limit in the name of a stage, and the largest that is a diameter and no height
+(assumption). [cm]"""
 _LIMIT = re.compile(r"(\d+(?:[.,]\d+)?)\s*(m|cm|ft|feet|in|inches)\b", re.IGNORECASE)
 IN_CENTIMETRES = {"m": 100, "cm": 1, "ft": 30.48, "feet": 30.48, "in": 2.54, "inches": 2.54}
 BREAST_HEIGHTS_CM = (129.0, 141.0)
@@ -151,6 +159,78 @@ def with_a_row_for_each_stage(survey: WrittenSurvey) -> None:
     survey.tables[COUNTS.name] = replace(written, header=header, cells=cells, rows=rows)
 
 
+def with_a_row_for_each_plot(survey: WrittenSurvey) -> None:
+    """Turn a table of counts with stages in its rows and plots in its columns into a row for each
+    plot and stage, in place, where every such heading names a plot of the survey.
+    """
+    written = survey.tables.get(COUNTS.name)
+    if written is None or {"plot", "count"} & set(written.header) or not written.cells:
+        return
+    if "stage" not in written.header:
+        return
+    plots = {
+        alike(plot)
+        for table in survey.tables.values()
+        if "plot" in table.header
+        for plot in cells_of(table, "plot")
+        if plot
+    }
+    of_plots = {
+        place: heading
+        for place, heading in enumerate(written.header)
+        if heading and (alike(heading) in plots or _bare_plot(heading) in plots)
+    }
+    if not of_plots:
+        return
+    left = [place for place, name in enumerate(written.header) if name and place not in of_plots]
+    cells, rows = [], []
+    for record, row in zip(written.cells, written.rows, strict=True):
+        for place, heading in of_plots.items():
+            name = heading if alike(heading) in plots else _bare_plot(heading)
+            cells.append([*(record[each] for each in left), name, record[place]])
+            rows.append(row)
+    survey.readings += [
+        Reading(written.file, written.header_row, "plot", heading, "a plot", "column of a plot")
+        for heading in of_plots.values()
+    ]
+    header = [*(written.header[place] for place in left), "plot", "count"]
+    survey.tables[COUNTS.name] = replace(written, header=header, cells=cells, rows=rows)
+
+
+def _bare_plot(heading: str) -> str:
+    found = re.fullmatch(r"plot\s*(?:no\.?|#)?\s*(\w+)", heading, re.IGNORECASE)
+    return alike(found[1]) if found else ""
+
+
+def _is_small(limit: re.Match[str]) -> bool:
+    """Whether an upper limit is a diameter, not a height."""
+    centimetres = float(limit[1]) * (1 if limit[2].lower() == "cm" else 2.54)
+    return centimetres <= LARGEST_SAPLING_CM
+
+
+def name_stages(survey: WrittenSurvey) -> None:
+    """Write the stage in place of words that name one as a heading would, `Sapling (<4.5 in)`,
+    `Germinant*`, in place; other words stay, to be asked about.
+    """
+    written = survey.tables.get(COUNTS.name)
+    if written is None or "stage" not in written.header:
+        return
+    at = written.header.index("stage")
+    for row, line in zip(written.cells, written.rows, strict=True):
+        cell = row[at]
+        if not cell or code_meaning(COUNTS.name, STAGE, cell) is not None:
+            continue
+        bare = cell.rstrip("*\u2020\u2021 ")
+        limit = _BY_DBH.search(bare)
+        stage = stage_in(bare)
+        if limit is not None and (stage != "sapling" or not _is_small(limit)):
+            continue
+        if isinstance(stage, str) and not re.search(r"\d", _BY_DBH.sub("", bare)):
+            row[at] = stage
+            why = "another word for it"
+            survey.readings.append(Reading(written.file, line, "stage", cell, stage, why))
+
+
 def _take_bolting(
     survey: WrittenSurvey, written: WrittenTable, own: dict[int, str], stages: dict[int, str]
 ) -> None:
@@ -210,15 +290,31 @@ def _areas_in_headings(
     found = {}
     for place, heading in stages.items():
         inside = {*IN_BRACKETS.findall(heading), *filter(None, _SIZES.findall(heading))}
-        areas = [area_in(each, "") for each in inside]
-        said = [each.square_metres for each in areas if each is not None and each.square_metres]
-        if len(said) == 1:
+        said = [size for each in inside if (size := square_metres(each, ""))]
+        if bare := _sides_without_unit(inside):
+            survey.problems.append(_ask_of_sides(written, heading, bare))
+            found[place] = "1"
+        elif len(said) == 1:
             found[place] = f"{said[0]:.10g}"
             why = "area in the heading of a stage"
             survey.readings.append(
                 Reading(written.file, written.header_row, AREA, heading, found[place], why)
             )
     return found
+
+
+def _sides_without_unit(inside: set[str]) -> str:
+    """Sides in brackets that say no unit, "" without any."""
+    return next((each for each in inside if (area := area_in(each, "")) and area.by_unit), "")
+
+
+def _ask_of_sides(written: WrittenTable, heading: str, sides: str) -> Problem:
+    bare = re.sub(r"\s*[x\u00d7*]\s*", " x ", sides)
+    named = [heading.replace(sides, f"{bare} {unit}") for unit in ("m", "ft")]
+    found = f"the heading '{heading}', whose area says no unit"
+    advice = f"Write '{named[0]}' or '{named[1]}'."
+    expected = "the area on which the stage was counted, with its unit"
+    return Problem(written.file, written.header_row, heading, found, expected, advice)
 
 
 def _one_area(
@@ -297,7 +393,11 @@ def _other_limit(written: WrittenTable, heading: str, stage: str) -> Problem | N
     """
     if stage != "emerging":
         return None
-    found = _LIMIT.search(heading)
+    inside = [each for each in IN_BRACKETS.findall(heading) if area_in(each, "")]
+    bare = heading
+    for each in inside:
+        bare = bare.replace(each, "")
+    found = _LIMIT.search(bare)
     height = float(found[1].replace(",", ".")) * IN_CENTIMETRES[found[2].lower()] if found else 0.0
     own = BREAST_HEIGHTS_CM[0] <= height <= BREAST_HEIGHTS_CM[1]
     by_dbh = "dbh" in without_unit(heading.replace("(", " "))[0].split()

@@ -132,8 +132,8 @@ class WrittenSurvey:
     of names is a number with decimals in a workbook, by table and column. mapping: what a mapping
     file says, by name of file or sheet. short_names: by kind of name, what a short one may stand
     for where names begin anew in each group. stemless: rows of a table that say of a plot only that
-    it has no stem. titles: rows above the headings, and of sheets
-    of notes. doubts: what looks wrong, used as written.
+    it has no stem. titles: rows above the headings, and of sheets of notes. below: lines of words
+    among the rows of a list, most often below it. doubts: what looks wrong, used as written.
     rings: content of the decadal ring-width files by name, `rings/FILE`. book: name of the workbook
     that holds the tables, "" without one.
     """
@@ -152,6 +152,7 @@ class WrittenSurvey:
     short_names: dict[str, dict[str, list[str]]] = field(default_factory=dict)
     stemless: dict[str, set[int]] = field(default_factory=dict)
     titles: list[Title] = field(default_factory=list)
+    below: list[Title] = field(default_factory=list)
     doubts: list[Problem] = field(default_factory=list)
 
 

@@ -1,0 +1,164 @@
+"""Legends, as `LL = longleaf   SL = slash pine` or `Codes: D dominant, C codominant`: what the crew
+itself says of its codes, above or below a list or among notes.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import replace
+
+from standage.errors import Problem
+from standage.survey.flat_table import FLAT, table_of
+from standage.survey.readings import Reading
+from standage.survey.schema import CORES, COUNTS, TREES
+from standage.survey.synonyms import code_meaning, is_no_pine, species_meaning
+from standage.survey.whole_lines import is_limited
+from standage.survey.written import Title, WrittenSurvey, WrittenTable
+
+LONGEST = 6
+"""Letters of a code (assumption)."""
+_CODE = rf"[^\W_][\w+/]{{0,{LONGEST - 1}}}|-"
+_PAIR = re.compile(rf"({_CODE})\s*[=:]\s*(?![~<>]?\s*\d)([^=:]*[^\W\d_]{{3}}[^=:]*)")
+_PAIR_BELOW_A_LABEL = re.compile(rf"({_CODE})\s+(?:[=:]\s*)?([^=:]*[^\W\d_]{{3}}[^=:]*)")
+_LABEL = re.compile(
+    r"\s*(?:species|crown|tree|stem|status|class)?\s*"
+    r"(?:codes?|species|spp?|class(?:es)?|status|key|legend)\s*:\s*",
+    re.IGNORECASE,
+)
+_BRACKETS = re.compile(r"\s*\([^)]*\)|\s*\[[^\]]*\]")
+"""Forms of a legend (common practice, no source)."""
+
+
+def pairs_in(text: str) -> list[tuple[str, str]]:
+    """The codes of a legend and what each means; none of a line that limits what it says.
+
+    >>> pairs_in("LL = longleaf   SL = slash (P. elliottii)")
+    [('LL', 'longleaf'), ('SL', 'slash')]
+    >>> pairs_in("Codes: D dominant, C codominant"), pairs_in("D dominant, C codominant")
+    ([('D', 'dominant'), ('C', 'codominant')], [])
+    """
+    if is_limited(text):
+        return []
+    label = _LABEL.match(text)
+    form = _PAIR_BELOW_A_LABEL if label else _PAIR
+    found = [form.fullmatch(part) for part in _parts(text[label.end() if label else 0 :])]
+    return [(each[1], each[2].strip()) for each in found if each]
+
+
+def begins_a_legend(text: str) -> bool:
+    """Whether a line begins as a legend does, and so is no row of a list.
+
+    >>> begins_a_legend("- = none. Oaks not counted."), begins_a_legend("L 7")
+    (True, False)
+    """
+    parts = _parts(text)
+    return bool(parts) and "=" in parts[0] and _PAIR.fullmatch(parts[0]) is not None
+
+
+def beside_pairs(text: str) -> str:
+    """What a legend says besides, "" for nothing.
+
+    >>> beside_pairs("L = live.  x = cored"), beside_pairs("- = none. Oaks not counted.")
+    ('', 'Oaks not counted')
+    """
+    return ". ".join(part for part in _parts(text) if not _PAIR.fullmatch(part))
+
+
+def _parts(text: str) -> list[str]:
+    bare = _BRACKETS.sub("", text)
+    ends = rf"[;,\n]|\.(?=\s|$)|\s{{2,}}|\s+(?=(?:{_CODE})\s*=)"
+    return [part for each in re.split(ends, bare) if (part := each.strip())]
+
+
+def codes_said(survey: WrittenSurvey) -> dict[str, list[tuple[str, Title]]]:
+    """What the legends of a survey say of each code, without capitals."""
+    said: dict[str, list[tuple[str, Title]]] = {}
+    for line in (*survey.titles, *survey.below):
+        for code, words in pairs_in(line.text):
+            said.setdefault(code.casefold(), []).append((words, line))
+    return said
+
+
+def read_codes_by_legends(survey: WrittenSurvey, keys: Iterable[str]) -> None:
+    """Write what the legends say in place of codes, in columns of species and of words of a list;
+    each is listed. Two legends that say two things of one code are a problem. keys: of profiles.
+    """
+    said = codes_said(survey)
+    if not said:
+        return
+    keys = tuple(keys)
+    for name in (FLAT.name, TREES.name, CORES.name, COUNTS.name):
+        written = survey.tables.get(name)
+        if written is None:
+            continue
+        for column in table_of(name).columns:
+            if column.name not in written.header or not (column.codes or column.name == "species"):
+                continue
+            meanings: dict[str, str] = {}
+            lines: dict[str, Title] = {}
+            for code, ways in said.items():
+                known = [
+                    (each, line)
+                    for words, line in ways
+                    if (each := _meaning(name, column.name, words, keys))
+                ]
+                if len({each for each, _ in known}) > 1:
+                    survey.problems += _two_meanings(written, column.name, code, known)
+                elif known:
+                    meanings[code], lines[code] = known[0]
+            survey.tables[name] = _written_out(
+                survey, survey.tables[name], name, column.name, meanings, lines, keys
+            )
+
+
+def _meaning(table: str, column: str, words: str, keys: tuple[str, ...]) -> str | None:
+    """What the words of a legend are in a column; None where they are none of its words."""
+    if column == "species":
+        key = species_meaning(words, keys)
+        return key if isinstance(key, str) else words if key is None and is_no_pine(words) else None
+    code = code_meaning(table, table_of(table).column(column), words)
+    return code if isinstance(code, str) else None
+
+
+def _written_out(
+    survey: WrittenSurvey,
+    written: WrittenTable,
+    table: str,
+    column: str,
+    meanings: dict[str, str],
+    lines: dict[str, Title],
+    keys: tuple[str, ...],
+) -> WrittenTable:
+    at = written.header.index(column)
+    cells = []
+    for row, line in zip(written.cells, written.rows, strict=True):
+        own = row[at].casefold()
+        meaning = meanings.get(own)
+        if meaning is not None and _meaning(table, column, row[at], keys) != meaning:
+            legend = lines[own]
+            why = f"by the legend in row {legend.row}"
+            if legend.file != written.file:
+                why += f" of {legend.file}"
+            survey.readings.append(Reading(written.file, line, column, row[at], meaning, why))
+            row = [*row[:at], meaning, *row[at + 1 :]]
+        cells.append(row)
+    return replace(written, cells=cells)
+
+
+def _two_meanings(
+    written: WrittenTable, column: str, code: str, known: list[tuple[str, Title]]
+) -> list[Problem]:
+    """A question where a code that the column uses has two legends."""
+    at = written.header.index(column)
+    used = [
+        (row[at], line)
+        for row, line in zip(written.cells, written.rows, strict=True)
+        if row[at].casefold() == code
+    ]
+    if not used:
+        return []
+    ways = " and ".join(f"{each} (row {line.row})" for each, line in known)
+    found = f"'{used[0][0]}', which legends call {ways}"
+    advice = "Correct the legend that is wrong."
+    return [Problem(written.file, used[0][1], column, found, "one meaning of a code", advice)]
