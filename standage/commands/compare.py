@@ -56,7 +56,8 @@ class Joined:
     level: float
 
     def __str__(self) -> str:
-        sentences = comparison_sentences(self.comparison) or ["No stands can be told apart."]
+        sentences = comparison_sentences(self.comparison, self.level)
+        sentences = sentences or ["No stands can be told apart."]
         parts = [" ".join(sentences)]
         if self.notes:
             parts.append("Mind this:\n" + "\n".join(f"- {note}" for note in self.notes))

@@ -9,11 +9,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from standage.evidence.gross_errors import LEAST_SHIFT
 from standage.findings.age_structure import STRUCTURES, SURE_OF_STRUCTURE, age_structure
 from standage.findings.claim import CLAIMS, OR, Claim, Kind, Score
 from standage.findings.cutting import may_be_left_by_cutting
 from standage.findings.intervals import Interval, credible_points
 from standage.findings.old_trees import chances_over
+from standage.findings.planted import MAY_BE_PLANTED
 from standage.findings.population import Population
 from standage.findings.recruitment_shapes import RecruitmentShape
 from standage.findings.regeneration import (
@@ -41,6 +43,7 @@ if TYPE_CHECKING:
 # of whom pulses are told, whatever the smallest stem that shares and classes are of
 PULSE_STEMS = "all living stems past the emerging stage"
 PLANTS = "all living plants"
+BY_CUTTING = "the effect of cutting certain sizes"
 LISTED_OF_PULSE = "the living stems listed that established in the pulse"
 # probability from which a shape of recruitment is claimed (assumption)
 SURE_OF_SHAPE = 0.66
@@ -145,7 +148,7 @@ def _minimum_age(of: Make, unit: UnitFindings, level: float) -> Iterator[Claim]:
     own = unit.trees[unit.trees["tree"] == tree].iloc[0]
     spans = read_spans(own["separate_years"])
     if spans:  # of the younger age it may not be the oldest
-        yield from _next_oldest(of, unit, tree, level)
+        yield from next_oldest(of, unit, tree, level)
     for first, last, held in spans:
         oldest, youngest = season + 1 - first, season + 1 - last
         yield _claim(
@@ -156,13 +159,14 @@ def _minimum_age(of: Make, unit: UnitFindings, level: float) -> Iterator[Claim]:
     doubt = float(own["misread_probability"])
     if doubt >= LIKELY_MISREAD:
         yield _claim(
-            of, "count in doubt", "none", "the cored trees", "that the count is off by years",
+            of, "count in doubt", "event", "the cored trees",
+            f"that its count is off by {LEAST_SHIFT} years or more",
             doubt, "tree_dates", "misread_probability", subject=tree, rows=f"tree {tree}",
         )  # fmt: skip
 
 
-def _next_oldest(of: Make, unit: UnitFindings, oldest: str, level: float) -> Iterator[Claim]:
-    """The oldest of the other cored living trees."""
+def next_oldest(of: Make, unit: UnitFindings, oldest: str, level: float) -> Iterator[Claim]:
+    """The claim about the oldest of the other cored living trees. of: a claim about the unit."""
     trees = unit.trees
     others = trees[
         (trees["basis"] == "cored")
@@ -235,16 +239,28 @@ def _pulses(of: Make, stems: Population, unit: UnitFindings, level: float) -> It
     whose = _recruits(stems)
     for pulse in unit.pulses.to_dict("records"):
         by_cutting = may_be_left_by_cutting(pulse["probability_cut"], unit.cut_on_record)
-        what = "recruitment pulse" + (
-            ", or the effect of cutting certain sizes" if by_cutting else ""
-        )
+        what = "recruitment pulse" + (f", or {BY_CUTTING}" if by_cutting else "")
         which = str(pulse["pulse"])
         at = {"subject": which, "rows": f"pulse {which}"}
         yield _claim(
             of, "pulse", "event", whose, what, float(pulse["probability"]),
             "pulses", "probability", interval=Interval.of(pulse, "centre"), unit="calendar year",
-            category="pulse", **at,
+            category=f"pulse{OR}{BY_CUTTING}" if by_cutting else "pulse", **at,
         )  # fmt: skip
+        cut = pulse["probability_cut"]
+        if not np.isnan(cut) and (by_cutting or unit.cut_on_record):
+            yield _claim(
+                of, "pulse rather than cutting", "event", whose,
+                "that recruitment left it, if that or cutting by size did", 1 - float(cut),
+                "pulses", "probability_cut", **at,
+            )  # fmt: skip
+        if pulse["probability_planted"] >= MAY_BE_PLANTED:
+            yield _claim(
+                of, "planted", "event", whose, "that its trees were planted",
+                float(pulse["probability_planted"]), "pulses", "probability_planted",
+                category="planted", interval=Interval.of(pulse, "centre"), unit="calendar year",
+                **at,
+            )  # fmt: skip
         for end in ("start", "end"):
             yield _claim(
                 of, "pulse years", "inside", whose, f"{end} of the pulse", level, "pulses",

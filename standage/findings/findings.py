@@ -12,6 +12,8 @@ from standage.evidence import date_trees
 from standage.findings.attribution import attribution_table
 from standage.findings.claim import CLAIMS, Claim
 from standage.findings.claims import claim_table, unit_claims
+from standage.findings.claims_of_pairs import pair_claims
+from standage.findings.claims_of_rings import ring_claims
 from standage.findings.cohorts import cohort_table
 from standage.findings.comparison import comparison_table
 from standage.findings.cutting import Evidence, cutting_evidence
@@ -184,8 +186,19 @@ class Findings:
 
     @cached_property
     def claims(self) -> tuple[Claim, ...]:
-        """Every claim about every unit."""
-        return tuple(claim for unit in self.units for claim in unit.claims)
+        """Every claim: about every unit, of stands side by side, from ring widths."""
+        of_units = tuple(claim for unit in self.units for claim in unit.claims)
+        return of_units + self.claims_of_pairs + self.claims_of_rings
+
+    @cached_property
+    def claims_of_pairs(self) -> tuple[Claim, ...]:
+        """What is claimed of stands and communities side by side."""
+        return pair_claims(self.comparison, self.level)
+
+    @cached_property
+    def claims_of_rings(self) -> tuple[Claim, ...]:
+        """What ring widths say of each stand with some."""
+        return ring_claims(self)
 
     def claims_of(self, unit: UnitFindings) -> tuple[Claim, ...]:
         """The claims about one unit."""

@@ -4,9 +4,13 @@ be asked.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pandas as pd
 
+from standage.findings.claim import Claim
+from standage.findings.claims_of_pairs import COMMUNITIES, claims_in_words
 from standage.findings.communities import WELL_KNOWN_SPREAD
 from standage.findings.comparison import MOST_STANDS_BY_PAIR
 from standage.findings.comparison_measures import (
@@ -15,7 +19,7 @@ from standage.findings.comparison_measures import (
     SHARED_PULSE,
     STEMS_IN_CLASS,
 )
-from standage.findings.differences import COMMUNITY_AND_STAND, EVERYTHING, Obstacle
+from standage.findings.differences import COMMUNITY_AND_STAND, EVERYTHING, STAND, Obstacle
 from standage.findings.schema import Row
 from standage.grammar import capital, counted
 from standage.prose.wording import percent, probability_words
@@ -65,11 +69,6 @@ TOLD = {  # sentence, word where the first has more, word where it has less
     ),
     STEMS_IN_CLASS: ("{first} has {by} stems per hectare {span} than {second}", "more", "fewer"),
 }
-SUMMARY_MEASURES = ("median_establishment_year", "stems_per_ha", "half_span_years")
-# probability left that the strongest of all pairs, as told in the summary, is none (assumption)
-FALSELY_TOLD = 0.05
-SHARED_IN_SUMMARY = 0.8  # probability from which a shared pulse is told in the summary (assumption)
-BY_CHANCE_IN_SUMMARY = 0.5  # and most that chance may give of it (assumption)
 
 
 def comparison_columns(table: pd.DataFrame) -> dict[str, list[str]]:
@@ -322,116 +321,78 @@ def _cautions(row: Row) -> list[str]:
     return told
 
 
-def comparison_sentences(table: pd.DataFrame | None) -> list[str]:
-    """The comparison for the summary: at most three sentences of stands, only of what can be told
-    apart, and one of communities.
+def comparison_sentences(table: pd.DataFrame, level: float) -> list[str]:
+    """The comparison for the summary, from its claims: at most three sentences of stands and one of
+    communities.
 
-    table: `comparison`, or None where there is none. Of many pairs some look different by chance,
-    so a measure is told by its surest pair, and only where that pair would be as sure as
-    `FALSELY_TOLD` among so many.
+    table: `comparison`.
     """
-    if table is None or table.empty:
-        return []
-    stands = table[table["kind"] == "stand"]
-    told, alike = [], []
-    for name in SUMMARY_MEASURES:
-        rows = stands[(stands["measure"] == name) & stands["told_apart"].isin(["yes", "no"])]
-        if rows.empty:
-            continue
-        sentence = _surest(rows)
-        if sentence:
-            told.append(sentence)
-        else:
-            alike.append(WORDS[name].removeprefix("the ").replace("their stems", "stems"))
-    told = told[:1] + _shared_sentences(stands) + told[1:]
-    if not told and alike:
-        told = [f"The stands can't be told apart by {' or '.join(alike)}."]
-    elif not told and len(stands) and (stands["told_apart"] == "not compared").all():
-        told = ["The stands can't be compared with each other; comparison.csv says why."]
-    return [*told[:3], *_community_sentences(table[table["kind"] != "stand"])]
+    sentences = []
+    claims = claims_in_words(table, level)
+    none = [claim for claim in claims if claim.kind == "not told apart"]
+    for number, claim in enumerate(claims):
+        after = claims[number + 1 :]
+        if claim.kind == "greater" and len(row := _community_row(table, claim)):
+            sentences.append(comparison_words(row.to_dict("records")[0]))
+        elif claim.kind == "greater":
+            sentences.append(_greater_words(claim, after[0], after[1:2]))
+        elif claim.kind == "shared pulse":
+            sentences.append(_shared_summary(claim, after[:1]))
+        elif claim is next(iter(none), None) and claim.subject != COMMUNITIES:
+            sentences.append(_none_words([each for each in none if each.subject != COMMUNITIES]))
+        elif claim.kind == "not told apart" and claim.subject == COMMUNITIES:
+            sentences.append(
+                "Communities of two and more stands can't be told apart from each other or from"
+                " single stands."
+            )
+    return sentences
 
 
-def _community_sentences(table: pd.DataFrame) -> list[str]:
-    """The surest difference of a community from another or from a single stand, or that there is
-    none that can be told.
-    """
-    rows = table[table["measure"].isin(SUMMARY_MEASURES) & table["told_apart"].isin(["yes", "no"])]
-    if rows.empty:
-        return []
-    apart = rows[rows["told_apart"] == "yes"]
-    if apart.empty:
-        return [
-            "Communities of two and more stands can't be told apart from each other or from single"
-            " stands."
-        ]
-    greater = apart["probability_greater"].astype(float)
-    surest = (
-        np.maximum(greater, 1 - greater - apart["probability_equal"].astype(float))
-        .to_numpy()
-        .argmax()
-    )
-    return [comparison_words(apart.to_dict("records")[int(surest)])]
+def _community_row(table: pd.DataFrame, claim: Claim) -> pd.DataFrame:
+    """The row that a claim about a community rests on; none where it is about stands."""
+    pair = {claim.stand, claim.subject}
+    rows = table[(table["kind"] != STAND) & (table["measure"] == claim.category)]
+    return rows[rows["first"].isin(pair) & rows["second"].isin(pair)]
 
 
-def _surest(rows: pd.DataFrame) -> str:
-    """The pair that a measure tells apart most surely, with the number of pairs it tells apart;
-    blank where none is sure enough.
-    """
-    greater = rows["probability_greater"].astype(float)
-    surety = np.maximum(greater, 1 - greater - rows["probability_equal"].astype(float)) * rows[
-        "probability_both"
-    ].astype(float)
-    sure = rows[surety >= 1 - FALSELY_TOLD / len(rows)]
-    if sure.empty:
-        return ""
-    row = sure.iloc[int(sure["difference_median"].astype(float).abs().to_numpy().argmax())]
-    first, second = (
-        (row["first"], row["second"])
-        if row["difference_median"] >= 0
-        else (row["second"], row["first"])
-    )
-    low, middle, high = (
-        row[["difference_low", "difference_median", "difference_high"]].astype(float).to_numpy()
-    )
-    if middle < 0:
-        low, middle, high = -high, -middle, -low
-    unit = "" if row["unit"] == "stems/ha" else " years"
-    by = (
-        f"{number_words(middle, row)}{unit} (between {number_words(low, row)} and"
-        f" {number_words(high, row)})"
-    )
-    by += f", {probability_words(sign_probability(row))}"
-    told = int((rows["told_apart"] == "yes").sum())
-    count = (
-        "" if len(rows) == 1 else f"; {told} of {len(rows)} pairs of stands are told apart by it"
-    )
-    if row["measure"] == "median_establishment_year":
-        return (
-            f"The median stem of {first} established later than that of {second}, by about"
-            f" {by}{count}."
-        )
-    if row["measure"] == "half_span_years":
-        return (
-            f"Half of the stems of {first} took longer to come than those of {second}, by about"
-            f" {by}{count}."
-        )
-    return f"{first} has more stems per hectare than {second}, by about {by}{count}."
-
-
-def _shared_sentences(stands: pd.DataFrame) -> list[str]:
-    rows = stands[(stands["measure"] == SHARED_PULSE) & (stands["told_apart"] == "no")]
-    rows = rows[
-        (rows["probability_shared"] >= SHARED_IN_SUMMARY)
-        & (rows["chance_shared"] <= BY_CHANCE_IN_SUMMARY)
+def _none_words(claims: Sequence[Claim]) -> str:
+    alike = [
+        WORDS[claim.subject].removeprefix("the ").replace("their stems", "stems")
+        for claim in claims
+        if claim.subject
     ]
-    if rows.empty:
-        return []
-    row = rows.iloc[
-        int((rows["probability_shared"] - rows["chance_shared"]).astype(float).to_numpy().argmax())
-    ]
-    more = "" if len(rows) == 1 else f"; so do {len(rows) - 1} more pairs of stands"
-    sure = (
-        f"{probability_words(row['probability_shared'])}; by chance in"
-        f" {percent(row['chance_shared'])} of cases"
+    if alike:
+        return f"The stands can't be told apart by {' or '.join(alike)}."
+    return "The stands can't be compared with each other; comparison.csv says why."
+
+
+def _greater_words(claim: Claim, amount: Claim, pairs: Sequence[Claim]) -> str:
+    """Who has more or is later, by how much, and of how many pairs the like can be told."""
+    row = {"unit": amount.unit}
+    low, middle, high = (number_words(point, row) for point in amount.interval)
+    unit = "" if amount.unit == "stems/ha" else " years"
+    sure = probability_words(claim.probability)
+    by = f"by about {middle}{unit} (between {low} and {high}), {sure}"
+    by += "".join(
+        f"; {each.estimate:.0f} of {each.high:.0f} pairs of stands are told apart by it"
+        for each in pairs
+        if each.kind == "pairs"
     )
-    return [f"{row['first']} and {row['second']} share a pulse: {sure}{more}."]
+    first, second = claim.stand, claim.subject
+    if claim.category == "median_establishment_year":
+        return f"The median stem of {first} established later than that of {second}, {by}."
+    if claim.category == "half_span_years":
+        return f"Half of the stems of {first} took longer to come than those of {second}, {by}."
+    return f"{first} has more stems per hectare than {second}, {by}."
+
+
+def _shared_summary(claim: Claim, pairs: Sequence[Claim]) -> str:
+    more = "".join(
+        f"; so do {each.estimate - 1:.0f} more pairs of stands"
+        for each in pairs
+        if each.kind == "pairs" and each.estimate > 1
+    )
+    return (
+        f"{claim.stand} and {claim.subject} share a pulse: {probability_words(claim.probability)};"
+        f" by chance in {percent(claim.estimate)} of cases{more}."
+    )

@@ -3,22 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
 import pandas as pd
 
+from standage.findings.claim import Claim, Kind
 from standage.findings.disturbance_decades import GROWTH_AFTER
 from standage.findings.disturbances import BY_CRITERION, FROM_RELEASES, NO_EFFECT
 from standage.findings.findings import Findings
-from standage.findings.schema import Row
 from standage.grammar import capital, counted, listed
 from standage.growth.growth_changes import MODEL
 from standage.growth.release_criteria import criterion_words
 from standage.prose.wording import percent, probability_words, year_words
 
-# of the range on record, below which a year that the rings have sharpened is named (assumption)
-SHARPER = 0.7
-LIKELIER = 0.5  # probability from which the rings count as showing a disturbance
 NO_CAUSE = "A release dates a change of growth; it doesn't prove what caused it."
 
 
@@ -39,145 +35,100 @@ def event_year_columns(table: pd.DataFrame) -> dict[str, list[str]]:
 
 def disturbance_paragraphs(findings: Findings) -> list[str]:
     """A paragraph a stand with rings; none without ring widths."""
-    changes, releases, disturbances = (
-        findings.growth_changes,
-        findings.releases,
-        findings.disturbances,
-    )
-    event_years, decades = findings.event_years, findings.disturbance_decades
-    if changes is None or releases is None or disturbances is None:
+    changes = findings.growth_changes
+    if changes is None:
         return []
-    if event_years is None or decades is None:
-        return []
-    stands = dict.fromkeys([*event_years["stand"], *disturbances["stand"], *releases["stand"]])
+    by_stand: dict[str, list[Claim]] = {}
+    for claim in findings.claims_of_rings:
+        by_stand.setdefault(claim.stand, []).append(claim)
     return [
-        _stand_paragraph(
-            stand,
-            changes.criterion,
-            *(
-                table[table["stand"] == stand]
-                for table in (releases, disturbances, event_years, decades)
-            ),
-        )
-        for stand in stands
+        _paragraph(stand, claims)
+        if changes.criterion == MODEL
+        else _criterion_paragraph(stand, criterion_words(changes.criterion), claims)
+        for stand, claims in by_stand.items()
     ]
 
 
-def _stand_paragraph(
-    stand: str,
-    criterion: str,
-    releases: pd.DataFrame,
-    disturbances: pd.DataFrame,
-    event_years: pd.DataFrame,
-    decades: pd.DataFrame,
-) -> str:
-    if criterion != MODEL:
-        return _criterion_paragraph(stand, criterion, releases)
-    events: list[dict[str, Any]] = event_years.to_dict("records")
-    rows = disturbances.to_dict("records")
-    seen = [row for row in rows if _seen_in_rings(row, events)]
-    sentences = [_disturbance_words(row) for row in seen]
+def _paragraph(stand: str, claims: Sequence[Claim]) -> str:
+    seen = [_disturbance_words(claim, claims) for claim in _of_kind(claims, "disturbance")]
     found = (
-        capital("; ".join(sentences))
+        capital("; ".join(seen))
         or "No disturbance is likelier than not; light cuts leave no mark in open woodland"
     )
     return " ".join(
         [
-            f"{stand}, from ring widths. {found}.{_detectable_years(decades)}",
-            *_unseen_events([row for row in rows if row not in seen], events),
-            *_sharpened_years(events),
-            *([NO_CAUSE] if sentences else []),
+            f"{stand}, from ring widths. {found}.{_detectable_years(claims)}",
+            *_unseen_events(claims),
+            *_narrowed_years(claims),
+            *([NO_CAUSE] if seen else []),
         ]
     )
 
 
-def _disturbance_words(row: Row) -> str:
-    what = "trees were let go as by an opening" if row["kind"] == "opening" else "trees lost vigour"
-    share = (
-        f", seen in {percent(row['share_median'])} of {counted(row['trees_at_risk'], 'tree')}"
-        if row["trees_at_risk"]
-        else ""
+def _of_kind(claims: Sequence[Claim], kind: Kind) -> list[Claim]:
+    return [claim for claim in claims if claim.kind == kind]
+
+
+def _disturbance_words(claim: Claim, claims: Sequence[Claim]) -> str:
+    own = [each for each in claims if each.rows == claim.rows and each.table == claim.table]
+    (year,) = _of_kind(own, "disturbance year")
+    opening = claim.category == "opening"
+    what = "trees were let go as by an opening" if opening else "trees lost vigour"
+    share = "".join(
+        f", seen in {percent(each.estimate)} of {each.population}"
+        for each in _of_kind(own, "trees disturbed")
     )
-    when = year_words(row["year_low"], row["year_median"], row["year_high"])
-    return f"{what} {when}, {probability_words(row['probability'])}{share}"
+    return f"{what} {year_words(*year.interval)}, {probability_words(claim.probability)}{share}"
 
 
-def _detectable_years(decades: pd.DataFrame) -> str:
+def _detectable_years(claims: Sequence[Claim]) -> str:
     """In which decades an opening would have been found."""
-    detectable = decades[decades["chance_found"] >= LIKELIER]
-    if detectable.empty:
-        when = "would rather be missed in any decade: too few trees"
-    else:
-        runs = (detectable["first_year"].diff() != 10).cumsum()
-        spans = detectable.groupby(runs).agg({"first_year": "first", "last_year": "last"})
-        when = "is found, more likely than not, only in " + listed(
-            [f"{span.first_year} to {span.last_year}" for span in spans.itertuples()]
-        )
+    found = _of_kind(claims, "would be found")
+    spans = [claim.subject for claim in found if claim.scored != "none"]
+    when = "would rather be missed in any decade: too few trees"
+    if spans:
+        when = f"is found, more likely than not, only in {listed(spans)}"
     return f" An opening on no record, after which trees grow {GROWTH_AFTER} % more, {when}."
 
 
-def _seen_in_rings(row: Row, events: Sequence[Row]) -> bool:
-    """Whether a disturbance is known from the rings, or from what they make of an event on record;
-    otherwise it is on record only.
-    """
-    if row["probability_rings"] >= LIKELIER or not row["events"]:
-        return True
-    names = row["events"].split("; ")
-    return any(
-        float(event["seen_in_rings"]) >= LIKELIER for event in events if event["event"] in names
-    )
-
-
-def _unseen_events(unseen: Sequence[Row], events: Sequence[Row]) -> list[str]:
+def _unseen_events(claims: Sequence[Claim]) -> list[str]:
+    unseen = [
+        f"{claim.category.replace('-', ' ')} {_range(claim.low, claim.high)}"
+        for claim in _of_kind(claims, "event not seen")
+    ]
     if not unseen:
         return []
-    names = "; ".join(row["events"] for row in unseen).split("; ")
-    spans = listed(
-        [
-            f"{event['kind'].replace('-', ' ')} {_range(event['first_year'], event['last_year'])}"
-            for event in events
-            if event["event"] in names
-        ]
-    )
     return [
         "On record and not to be seen in the rings, which is no proof that nothing happened:"
-        f" {spans}."
+        f" {listed(unseen)}."
     ]
 
 
-def _sharpened_years(events: Sequence[Row]) -> list[str]:
+def _narrowed_years(claims: Sequence[Claim]) -> list[str]:
     return [
-        f"The {event['kind'].replace('-', ' ')} known to {event['first_year']} to"
-        f" {event['last_year']} began"
-        f" {year_words(event['year_low'], event['year_median'], event['year_high'])}."
-        for event in events
-        if event["read_from"]
-        and event["year_high"] - event["year_low"]
-        < SHARPER * (event["last_year"] - event["first_year"])
+        f"The {claim.category.replace('-', ' ')} {claim.quantity.removeprefix('the year, ')} began"
+        f" {year_words(*claim.interval)}."
+        for claim in _of_kind(claims, "event year")
     ]
 
 
-def _range(first: int, last: int) -> str:
-    return f"{first}" if first == last else f"{first} to {last}"
+def _range(first: float, last: float) -> str:
+    return f"{first:.0f}" if first == last else f"{first:.0f} to {last:.0f}"
 
 
-def _criterion_paragraph(stand: str, criterion: str, rows: pd.DataFrame) -> str:
+def _criterion_paragraph(stand: str, criterion: str, claims: Sequence[Claim]) -> str:
     """The releases of a stand's trees by a published criterion, which says nothing of the stand
     itself.
     """
-    releases, suppressions = (
-        int(rows[name].sum()) for name in ("released_trees", "suppressed_trees")
+    releases, suppressions, *most = claims
+    most_often = "".join(
+        f", releases most often about {claim.subject} ({percent(claim.estimate)} of"
+        f" {claim.population})"
+        for claim in most
     )
-    most_often = ""
-    if releases:
-        most = rows.loc[rows["share_released_median"].astype(float).idxmax()]
-        most_often = (
-            f", releases most often about {most['year']} ({percent(most['share_released_median'])}"
-            f" of {most['trees_at_risk']} trees)"
-        )
     return (
-        f"{stand}, from ring widths by the criterion"
-        f" {criterion_words(criterion)}. {counted(releases, 'release')} and"
-        f" {counted(suppressions, 'suppression')} of trees{most_often}. A criterion gives no"
-        f" probability that the stand was disturbed. {NO_CAUSE}"
+        f"{stand}, from ring widths by the criterion {criterion}."
+        f" {counted(int(releases.estimate), 'release')} and"
+        f" {counted(int(suppressions.estimate), 'suppression')} of trees{most_often}. A criterion"
+        f" gives no probability that the stand was disturbed. {NO_CAUSE}"
     )

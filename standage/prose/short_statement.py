@@ -10,9 +10,7 @@ from dataclasses import dataclass
 
 from standage.findings.cannot_tell import OpenQuestion
 from standage.findings.claim import OR, Claim, Kind
-from standage.findings.cutting import may_be_left_by_cutting
 from standage.findings.findings import Findings
-from standage.findings.planted import MAY_BE_PLANTED
 from standage.findings.regeneration import ESTABLISHED, ESTABLISHED_SEEDLINGS, STOCKING_PER_HA
 from standage.findings.rereading import LIKELY_MISREAD
 from standage.findings.schema import Row
@@ -180,16 +178,14 @@ def _pulses(unit: UnitFindings, claims: Sequence[Claim]) -> list[str]:
         return [f"No recruitment pulse stands out{_lasting(claims)}."] if known else []
     at_core = unit.summary["basis"] == CORING_HEIGHT
     burst = "burst of arrivals at the height of the cores" if at_core else "recruitment pulse"
-    by_number = unit.pulses.set_index(unit.pulses["pulse"].astype(str))
     sentences = []
     for pulse in pulses:
         own = [claim for claim in claims if claim.subject == pulse.subject]
         begun, ended = (between_words(claim.interval) for claim in _of_kind(own, "pulse years"))
-        row = by_number.loc[pulse.subject]
-        by_cutting = may_be_left_by_cutting(float(row["probability_cut"]), unit.cut_on_record)
-        what = burst + (", or the effect of cutting certain sizes" if by_cutting else "")
-        together = "together " if by_cutting else ""
-        perhaps = ", perhaps planted" if row["probability_planted"] >= MAY_BE_PLANTED else ""
+        _, either, other = pulse.category.partition(OR)
+        what = burst + (f", or {other}" if either else "")
+        together = "together " if either else ""
+        perhaps = ", perhaps planted" if _of_kind(own, "planted") else ""
         # the probability is that of the pulse, and stands before its years
         sentences.append(
             f"A {what} ({together}{shown_percent(pulse.probability)}), begun {begun}, ended"

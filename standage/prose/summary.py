@@ -64,7 +64,7 @@ def full_summary(result: Posterior | Findings, *, units: Units = METRIC) -> str:
     ]
     parts += [_paragraph(unit_statement(unit, measures)) for unit in findings.units]
     parts += disturbance_paragraphs(findings)
-    compared = comparison_sentences(findings.comparison)
+    compared = comparison_sentences(findings.comparison, findings.level)
     if compared:
         parts.append("Side by side. " + " ".join(compared))
     parts.append(_list_of("No survey of this kind can tell:", never_known(findings.attribution)))

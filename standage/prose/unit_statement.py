@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import numpy as np
 import pandas as pd
 
 from standage.findings.cannot_tell import (
@@ -17,9 +16,7 @@ from standage.findings.cannot_tell import (
     too_wide,
 )
 from standage.findings.claim import Claim
-from standage.findings.cutting import may_be_left_by_cutting
 from standage.findings.events_on_record import Event
-from standage.findings.planted import MAY_BE_PLANTED
 from standage.findings.regeneration import ESTABLISHED_SEEDLINGS
 from standage.findings.stems import CORING_HEIGHT, SAMPLED
 from standage.findings.unit_findings import UnitFindings
@@ -263,16 +260,15 @@ def _pulses(unit: UnitFindings) -> list[str]:
             f" ended {year_words(*end)}. Its share is {share_words(*share.interval)}; it rests on"
             f" {counted(int(pulse['dated_stems']), 'cored tree')} dated to it."
         )
-        if pulse["probability_planted"] >= MAY_BE_PLANTED:
-            sentences.append(
-                f"Its trees may have been planted ({percent(pulse['probability_planted'])})."
-            )
-        cut, chance = unit.cut_on_record, pulse["probability_cut"]
-        if not np.isnan(chance) and (cut or may_be_left_by_cutting(chance, cut)):
-            sentences.append(
-                "If either cutting by size, recruitment being steady, or a pulse left it, cutting"
-                f" is {probability_words(chance)}."
-            )
+        sentences += [
+            f"Its trees may have been planted ({percent(planted.probability)})."
+            for planted in unit.claims_of("planted", which)
+        ]
+        sentences += [
+            "If either a pulse or, recruitment being steady, cutting by size left it, a pulse is"
+            f" {probability_words(rather.probability)}."
+            for rather in unit.claims_of("pulse rather than cutting", which)
+        ]
     return sentences
 
 

@@ -69,7 +69,10 @@ def side_by_side(findings: Findings) -> SideBySide | None:
     communities = table[table["kind"] != STAND]
     shown = [_differences(stands, "Stand"), _differences(communities, "Community")]
     return SideBySide(
-        intro=(*comparison_sentences(table), *community_sentences(findings.stand_summary)),
+        intro=(
+            *comparison_sentences(table, findings.level),
+            *community_sentences(findings.stand_summary),
+        ),
         pictures=[*_pictures(findings), *_distance_pictures(stands)],
         tables=[table for table in shown if table.rows],
         pairs=_pair_pictures(findings, stands),

@@ -36,6 +36,7 @@ from standage.figures.comparison import (
 from standage.figures.distances import distances_figure, plot_distances
 from standage.findings import Findings, comparison
 from standage.findings.age_structure_distance import age_structure_distance
+from standage.findings.claims_of_pairs import pair_claims
 from standage.findings.communities import community_means
 from standage.findings.compared_stands import ComparedStand, aligned
 from standage.findings.comparison import CLASS_YEARS, COMPARISON, compare_stands
@@ -373,18 +374,18 @@ def test_the_summary_has_a_sentence_on_communities_where_there_are_any():
         for name, middle in (("upland", 1900), ("flat", 1950))
         for n in range(4)
     ]
-    last = comparison_sentences(compared(stands))[-1]
+    last = comparison_sentences(compared(stands), 0.9)[-1]
     assert "upland" in last and "flat" in last and "virtually certain" in last
     alike = [
         history("U1", 1900, community="upland"),
         history("U2", 1960, community="upland"),
         history("F1", 1950, community="flat"),
     ]
-    assert comparison_sentences(compared(alike))[-1].startswith(
+    assert comparison_sentences(compared(alike), 0.9)[-1].startswith(
         "Communities of two and more stands can't be told apart"
     )
     alone = [history("U1", 1900, community="upland"), history("F1", 1950, community="flat")]
-    assert not any("ommunit" in sentence for sentence in comparison_sentences(compared(alone)))
+    assert not any("ommunit" in sentence for sentence in comparison_sentences(compared(alone), 0.9))
 
 
 def test_communities_that_differ_are_told_apart():
@@ -453,7 +454,7 @@ def test_the_summary_tells_the_surest_and_no_more_than_three():
         history(name, middle, stems=stems, **pulses_at(middle))
         for name, middle, stems in (("A", 1890, 100), ("B", 1932, 200), ("C", 1933, 500))
     ]
-    said = comparison_sentences(compared(stands))
+    said = comparison_sentences(compared(stands), 0.9)
     assert 1 <= len(said) <= 3
     assert said[0].startswith(
         "The median stem of C established later than that of A, by about 43 years"
@@ -461,10 +462,33 @@ def test_the_summary_tells_the_surest_and_no_more_than_three():
     assert "B and C share a pulse" in said[1]
 
 
+def test_what_is_said_of_two_stands_is_claimed_of_the_one_that_has_more():
+    table = compared([history("A", 1890, **pulses_at(1890)), history("B", 1950, **pulses_at(1950))])
+    claims = pair_claims(table, 0.9)
+    greater, amount = (
+        next(
+            claim
+            for claim in claims
+            if (claim.kind, claim.category) == (kind, "median_establishment_year")
+        )
+        for kind in ("greater", "difference")
+    )
+    row = row_of(table, "median_establishment_year")
+    assert (greater.stand, greater.subject) == ("B", "A")
+    assert greater.probability == pytest.approx(
+        1 - row["probability_greater"] - row["probability_equal"]
+    )
+    assert amount.estimate == -row["difference_median"] > 0
+    assert amount.low == -row["difference_high"] and amount.holds(amount.low)
+    (shared,) = (claim for claim in claims if claim.kind == "shared pulse")
+    assert shared.probability == row_of(table, "shared_pulse")["probability_shared"]
+    assert len(set(claims)) == len(claims)
+
+
 def test_the_summary_says_what_cannot_be_told_apart():
-    said = comparison_sentences(compared([history("A", noise=20), history("B", noise=20)]))
+    said = comparison_sentences(compared([history("A", noise=20), history("B", noise=20)]), 0.9)
     assert len(said) == 1 and said[0].startswith("The stands can't be told apart by median year")
-    assert comparison_sentences(None) == [] and comparison_sentences(COMPARISON.frame()) == []
+    assert comparison_sentences(COMPARISON.frame(), 0.9) == []
 
 
 def test_a_difference_that_is_not_told_apart_is_said_without_a_sign():
@@ -512,6 +536,7 @@ def test_the_report_puts_stands_side_by_side_and_communities_only_where_stands_s
     ]
     tables = SimpleNamespace(
         comparison=compared(stands),
+        level=0.9,
         stand_summary=summary_of(["U1", "U2", "Alone"], ["upland", "upland", "flat"]),
     )
     found = page_section.side_by_side(tables)
@@ -538,6 +563,7 @@ def test_the_report_puts_stands_side_by_side_and_communities_only_where_stands_s
     assert any("no pulse can be told in Alone" in reason for reason in found.refused)
     single = SimpleNamespace(
         comparison=compared(stands[1:]),
+        level=0.9,
         stand_summary=summary_of(["U2", "Alone"], ["upland", "flat"]),
     )
     found = page_section.side_by_side(single)
@@ -552,7 +578,7 @@ def test_of_many_stands_the_most_different_and_the_most_alike_are_shown(monkeypa
     names = [f"S{number:02d}" for number in range(12)]
     stands = [history(name, 1880 + number**2) for number, name in enumerate(names)]
     tables = SimpleNamespace(
-        comparison=compared(stands), stand_summary=summary_of(names, [""] * len(names))
+        comparison=compared(stands), level=0.9, stand_summary=summary_of(names, [""] * len(names))
     )
     found = page_section.side_by_side(tables)
     distances = tables.comparison.query("measure == 'age_structure_distance'")
@@ -590,7 +616,7 @@ def test_stands_too_many_for_pairs_are_compared_by_community_and_that_is_said(mo
     of_communities = table[table["kind"] == "community"]
     assert set(of_communities["first"]) == {"upland"} and len(of_communities) > 3
     shown = page_section.side_by_side(
-        SimpleNamespace(comparison=table, stand_summary=summary_of(names, communities))
+        SimpleNamespace(comparison=table, level=0.9, stand_summary=summary_of(names, communities))
     )
     (shown_table,) = shown.tables
     assert shown_table.heads[0].startswith("Community") and not shown.pairs

@@ -80,9 +80,11 @@ def test_the_headline_is_the_claims_of_structure_pulse_and_regeneration(findings
     assert start.low == start.high and end.low == end.high
     years = f"begun in {start.low:.0f}, ended in {end.low:.0f}."
     assert f"A recruitment pulse (> 99 %), {years}" in headline
-    by_cutting = replace(unit, pulses=unit.pulses.assign(probability_cut=0.7))
+    by_cutting = with_claims(
+        findings, unit, pulse={"category": "pulse or the effect of cutting certain sizes"}
+    )
     cut = ", or the effect of cutting certain sizes (together > 99 %)"
-    headline_of_cut = short_statement(findings, by_cutting, Measures()).headline
+    headline_of_cut = short_statement(by_cutting, unit, Measures()).headline
     assert f"A recruitment pulse{cut}, {years}" in headline_of_cut
     verb = "reach" if stocking.category == "reached" else "short of"
     assert re.search(

@@ -8,11 +8,13 @@ import numpy as np
 import pytest
 from fake_findings import fake_findings
 
+from standage.findings.claims import unit_claims
 from standage.findings.events_on_record import Event
 from standage.findings.intervals import Interval
 from standage.prose.cautions import cautions
 from standage.prose.measures import Measures
 from standage.prose.unit_statement import events_sentence, unit_statement
+from standage.prose.wording import probability_words
 
 
 @pytest.fixture(scope="module")
@@ -107,15 +109,18 @@ def test_sentences_are_rendered_from_claims_and_change_with_them(unit):
     [(0.05, True, True), (0.05, False, False), (0.7, False, True), (np.nan, True, False)],
 )
 def test_how_probably_cutting_left_a_pulse_stands_beside_it(unit, chance, on_record, said):
+    findings = fake_findings()
     other = replace(
         unit,
         events=unit.events if on_record else (),
-        pulses=unit.pulses.assign(probability_cut=chance),
+        pulses=unit.pulses.assign(probability_cut=chance, probability_planted=0.4),
     )
-    assert (
-        "If either cutting by size, recruitment being steady, or a pulse left it, cutting is"
-        in timing(other)
-    ) == said
+    other = replace(other, claims=unit_claims(findings, 0, other))
+    words = timing(other)
+    left = f"cutting by size left it, a pulse is {probability_words(1 - chance)}"
+    assert (left in words) == said
+    assert "If either" not in words or said
+    assert "Its trees may have been planted (40 %)" in words
 
 
 def test_a_limit_for_patches_is_a_caution():

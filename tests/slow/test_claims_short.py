@@ -15,6 +15,8 @@ from studies.runner import run_study
 
 FALSE_ALARM = 0.001
 SURVEYS = 3  # of each kind of stand
+# one natural stand each, counts as the evidence has them
+PLAIN = [name for name, of in SETTINGS.items() if not (of.misread or of.planted or of.of_two)]
 # what a survey always makes claims of
 ALWAYS = {"structure", "minimum age", "share over age", "middle span", "stems", "stocking"}
 
@@ -25,7 +27,12 @@ pytestmark = pytest.mark.slow
 def claims(tmp_path_factory) -> pd.DataFrame:
     folder = tmp_path_factory.mktemp("claims")
     rows = run_study(
-        "short-claims", jobs(SURVEYS), one_survey, folder=folder, workers=1, tell=False
+        "short-claims",
+        [job for job in jobs(SURVEYS) if job["setting"] in PLAIN],
+        one_survey,
+        folder=folder,
+        workers=1,
+        tell=False,
     )
     assert (rows["error"] == "").all(), rows.loc[rows["error"] != "", "error"].tolist()
     return long(rows)
@@ -34,7 +41,7 @@ def claims(tmp_path_factory) -> pd.DataFrame:
 def test_claims_of_every_kind_are_true_as_often_as_they_state(claims):
     table = short_table(claims).set_index("kind")
     assert set(table.index) >= ALWAYS
-    assert (table.loc[list(ALWAYS), "surveys"] == SURVEYS * len(SETTINGS)).all()
+    assert (table.loc[list(ALWAYS), "surveys"] == SURVEYS * len(PLAIN)).all()
     assert (table["chance"] > FALSE_ALARM).all(), table[table["chance"] <= FALSE_ALARM]
 
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 import dataclasses
 import tempfile
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -36,6 +37,10 @@ class Setting:
     change : year of a lasting change, and the factor by which recruitment changed; None for none.
     from_prior : its history is drawn from the prior; else it is steady.
     young : first and last year of a cohort too small for cores, and its plants. [plants/ha]
+    misread : share of its counts that are grossly off; four in five of its cores are counted then.
+    planted : whether a quarter to a half of its stems were planted in one year that nobody wrote
+        down.
+    of_two : kinds of stand, of which two by lot are surveyed side by side in place of this one.
     """
 
     pulse: tuple[int, int] | None = None
@@ -44,11 +49,14 @@ class Setting:
     change: tuple[int, float] | None = None
     from_prior: bool = False
     young: tuple[int, int, float] | None = None
+    misread: float = 0.0
+    planted: bool = False
+    of_two: tuple[str, ...] = ()
 
     @property
     def shape(self) -> str:
         """`steady`, `rise`, `fall` or `pulse`; blank where the history decides."""
-        if self.from_prior:
+        if self.from_prior or self.planted:
             return ""
         if self.change:
             return "rise" if self.change[1] > 1 else "fall"
@@ -65,8 +73,14 @@ SETTINGS = {
     "risen for good": Setting(change=(1940, 4.0)),
     "fallen for good": Setting(change=(1940, 0.25)),
     "old field with a young cohort": Setting((1955, 1966), 0.95, young=(2011, 2021, 450.0)),
+    "pulse, counts misread": Setting((1930, 1941), 0.3, misread=0.06),
+    "planted, not recorded": Setting(planted=True),
+    "two stands": Setting(of_two=("steady", "pulse", "old field", "drawn from the prior")),
 }
-OF_A_TREE = ("minimum age", "next oldest", "one of two ages")
+OF_A_TREE = ("minimum age", "next oldest", "one of two ages", "count in doubt")
+OF_ANY_TREE = ("next oldest", "count in doubt")
+RINGS = "ring widths alone"
+NEAR_YEARS = 5  # a disturbance claimed further from the true one is another
 # standard errors by which a kind may be true less often than stated before it is held against it
 FALLS_SHORT = 2.0
 FIRST_SEED = 100  # those before were looked at when claims were widened
@@ -88,6 +102,9 @@ class Truth:
     young : first and last year of a cohort too small for cores, as of a pulse; None for none.
     trees : true year of establishment by tree.
     grass_years : true years in the grass stage by tree.
+    misread : by tree, rings by which the most misread of its counts is off.
+    planted_in : year in which a part of its stems was planted; None where none was.
+    kind : what kind of stand it is.
     """
 
     years: np.ndarray
@@ -102,104 +119,228 @@ class Truth:
     young: tuple[float, float] | None
     trees: pd.Series
     grass_years: pd.Series
+    misread: pd.Series
+    planted_in: int | None
+    kind: Setting
 
 
 def jobs(surveys: int) -> list[dict]:
     """So many surveys of each setting, one setting after another in turn."""
     seeds = range(FIRST_SEED, FIRST_SEED + surveys)
-    return [{"setting": name, "seed": seed} for seed in seeds for name in SETTINGS]
+    return [{"setting": name, "seed": seed} for seed in seeds for name in (*SETTINGS, RINGS)]
 
 
 def one_survey(job: dict) -> dict:
     """Simulate, fit, claim and score one survey."""
-    findings, truth = fitted(job)
-    return {"claims": scores(findings.claims, truth)}
+    if job["setting"] == RINGS:
+        return {"claims": ring_scores(job["seed"])}
+    findings, truths = fitted(job)
+    kept = [claim for claim in findings.claims if claim.kind not in OF_ANY_TREE]
+    return {"claims": scores([*kept, *of_any_tree(findings)], truths)}
+
+
+def of_any_tree(findings) -> list:
+    """What is claimed of the oldest tree only where its age or count is in doubt: the next oldest
+    tree of every stand, and every count that is in doubt.
+    """
+    from standage.findings.claim import Claim
+    from standage.findings.claims import next_oldest
+    from standage.findings.rereading import LIKELY_MISREAD
+
+    found = []
+    for unit in findings.units:
+        of = partial(Claim, stand=unit.stand, species=str(unit.summary["species"]))
+        found += next_oldest(of, unit, str(unit.summary["oldest_cored_tree"]), LEVEL)
+        for tree, chance in zip(unit.trees["tree"], unit.trees["misread_probability"], strict=True):
+            if chance >= LIKELY_MISREAD:
+                found.append(
+                    of(
+                        kind="count in doubt",
+                        subject=tree,
+                        population="",
+                        quantity="",
+                        probability=float(chance),
+                        scored="event",
+                        table="tree_dates",
+                        columns="",
+                    )  # fmt: skip
+                )
+    return found
+
+
+def ring_scores(seed: int) -> list[dict]:
+    """Claims from the ring widths of an invented stand, with or without a cut on record or on none:
+    no fit.
+    """
+    from benchmarks.release_detection import CLOSED, CUT, OPEN, thinned_stand
+
+    from standage.findings.claim import Claim
+    from standage.findings.claims_of_rings import by_model
+    from standage.findings.disturbance_decades import DISTURBANCE_DECADES
+    from standage.findings.disturbances import disturbance_table, event_year_table
+    from standage.growth.growth_changes import growth_changes
+
+    rng = np.random.default_rng([seed, 23])
+    taken = float(rng.choice([0.0, 0.3, 0.5, 0.8]))
+    survey = thinned_stand(rng, int(rng.integers(4, 16)), taken, float(rng.choice([OPEN, CLOSED])))
+    if rng.random() < 0.5:
+        survey.events = survey.events.iloc[:0]
+    changes = growth_changes(survey, seed=seed, draws=300)
+    tables = (
+        disturbance_table(changes, seed=1, level=LEVEL),
+        event_year_table(changes, survey, level=LEVEL),
+        DISTURBANCE_DECADES.frame(),
+    )
+    of = partial(Claim, stand="stand", species="", population="")
+    rows = []
+    for claim in by_model(of, *tables, LEVEL):
+        opened = claim.category == "opening" or claim.kind == "event year"
+        cut = CUT if taken and opened else None
+        if claim.kind == "disturbance":
+            true = cut is not None and abs(float(claim.subject) - cut) <= NEAR_YEARS
+        elif claim.scored == "none" or cut is None or abs(claim.estimate - cut) > FAR_YEARS:
+            continue
+        else:
+            true = cut
+        rows.append(_row(claim, true))
+    return rows
+
+
+def _row(claim, true) -> dict:
+    return {
+        "kind": claim.kind,
+        "subject": "" if claim.kind in OF_A_TREE else claim.subject,
+        "stated": round(float(claim.probability), 4),
+        "true": int(claim.holds(true)),
+        "truth": true if isinstance(true, str) else round(float(true), 4),
+        "low": round(claim.low, 4),
+        "high": round(claim.high, 4),
+    }
 
 
 def fitted(job: dict):
-    """The findings of a survey, and the truth of its stand."""
+    """The findings of a survey, and the truth of each of its stands."""
     from standage.findings import Findings
+
+    posterior, truths = fitted_posterior(job)
+    return Findings(posterior, level=LEVEL), truths
+
+
+def fitted_posterior(job: dict):
+    """The posterior of a survey, and the truth of each of its stands."""
     from standage.stand.fit import fit_stands
     from standage.survey.reading import read_survey
 
-    simulated, truth = surveyed(job["setting"], job["seed"])
+    simulated, truths = surveyed(job["setting"], job["seed"])
     with tempfile.TemporaryDirectory() as folder:
         survey = read_survey(simulated.write(Path(folder) / "survey"))
         posterior = fit_stands(
             survey, seed=job["seed"], level=LEVEL, chains=2, cores=1, tune=200, draws=250
         )
-    return Findings(posterior, level=LEVEL), truth
+    return posterior, truths
 
 
 def surveyed(setting: str, seed: int):
-    """A simulated survey and the truth of its stand."""
+    """A simulated survey and the truth of each of its stands, by name."""
     from standage.profiles import load_profile
-    from standage.simulate.departures import Departures
-    from standage.simulate.history import (
-        Pulse,
-        StandHistory,
-        SurveyDesign,
-        recruitment_from_prior,
-        steady_recruitment,
-    )
     from standage.simulate.life import draw_life_histories
-    from standage.simulate.plants import grow
+    from standage.simulate.misreadings import with_misread_counts
     from standage.simulate.surveys import simulate_survey
 
     of = SETTINGS[setting]
-    span, share = of.pulse, of.share
     rng = np.random.default_rng([seed, list(SETTINGS).index(setting), 19])
     profile = load_profile("longleaf-pine")
-    life = draw_life_histories(
-        profile, rng, stands=1, first_year=FIRST_YEAR, last_year=SEASON
-    )[0]  # fmt: skip
-    life = dataclasses.replace(life, departures=Departures(grass_years_longer=of.longer))
-    years = np.arange(FIRST_YEAR, SEASON + 1)
-    stems, cores = float(rng.integers(60, 161)), int(rng.integers(25, 61))
-    design = SurveyDesign(plot_areas_m2=(2500.0,) * 4, cores=cores, centres=CENTRES)
+    kinds = [SETTINGS[name] for name in rng.choice(of.of_two, 2)] if of.of_two else [of]
+    lives = draw_life_histories(
+        profile, rng, stands=len(kinds), first_year=FIRST_YEAR, last_year=SEASON
+    )  # fmt: skip
+    stands = [
+        _Stand(name, kind, life, rng, profile)
+        for name, kind, life in zip("ab", kinds, lives, strict=False)
+    ]
+    histories = [stand.history for stand in stands]
+    simulated = simulate_survey(int(rng.integers(2**31)), stands=histories, profile=profile)
+    if of.misread:
+        simulated = with_misread_counts(simulated, of.misread, seed)
+    return simulated, {stand.history.stand: stand.truth(simulated) for stand in stands}
 
-    def played(per_ha: np.ndarray):
+
+class _Stand:
+    """A stand of one kind: its history, and what is true of it."""
+
+    def __init__(self, name: str, of: Setting, life, rng: np.random.Generator, profile) -> None:
+        from standage.simulate.departures import Departures
+        from standage.simulate.history import (
+            Pulse,
+            StandHistory,
+            SurveyDesign,
+            recruitment_from_prior,
+            steady_recruitment,
+        )
+
+        self.of, self.rng = of, rng
+        self.years = years = np.arange(FIRST_YEAR, SEASON + 1)
+        self.steady = steady_recruitment(profile, FIRST_YEAR, SEASON, per_ha_at_fifty=1.0)
+        departures = Departures(grass_years_longer=of.longer)
+        stems, cores = float(rng.integers(60, 161)), int(rng.integers(25, 61))
+        if of.planted:
+            share, planted_in = float(rng.uniform(0.25, 0.5)), int(rng.integers(1950, 1991))
+            departures = Departures(planted_share=share, planted_in=planted_in)
+            stems *= 1 - share
+        self.life = dataclasses.replace(life, departures=departures)
+        datings = {"datings": {"crossdated": 0.2, "counted": 0.8}} if of.misread else {}
+        design = SurveyDesign(plot_areas_m2=(2500.0,) * 4, cores=cores, centres=CENTRES, **datings)
+        self.least_dbh_cm = design.min_dbh_cm
+        background = self.steady
+        if of.from_prior:
+            background = recruitment_from_prior(rng, profile, FIRST_YEAR, SEASON)
+        if of.change:
+            background = background * np.where(years >= of.change[0], of.change[1], 1.0)
+        scale = (1 - of.share) * stems / AREA_HA / self._played(background)[2]
+        pulses: tuple[Pulse, ...] = ()
+        if of.pulse:
+            listed = self._played(Pulse(*of.pulse, 1.0).per_ha(years))[2]
+            pulses = (Pulse(*of.pulse, of.share * stems / AREA_HA / listed),)
+        self.older = pulses
+        self.history = StandHistory(
+            name, SURVEY_DATE, FIRST_YEAR, background * scale,
+            pulses + ((Pulse(*of.young),) if of.young else ()),
+            life=self.life, design=design, community="mesic upland", events=(EVENT,),
+        )  # fmt: skip
+
+    def _played(self, per_ha: np.ndarray):
+        """Plants of a history, their stage, and how many of them are listed per hectare."""
+        from standage.simulate.plants import grow
+
         grown_up = per_ha[: len(per_ha) - 3].sum()
-        plants = grow(rng, life, years, per_ha * PLANTS / grown_up)
-        stage = plants.stage(SEASON, design.min_dbh_cm)
+        plants = grow(self.rng, self.life, self.years, per_ha * PLANTS / grown_up)
+        stage = plants.stage(SEASON, self.least_dbh_cm)
         return plants, stage, (stage == "tree").sum() * grown_up / PLANTS
 
-    background = (
-        recruitment_from_prior(rng, profile, FIRST_YEAR, SEASON)
-        if of.from_prior
-        else steady_recruitment(profile, FIRST_YEAR, SEASON, per_ha_at_fifty=1.0)
-    )
-    if of.change:
-        background = background * np.where(years >= of.change[0], of.change[1], 1.0)
-    background = background * (1 - share) * stems / AREA_HA / played(background)[2]
-    pulses: tuple[Pulse, ...] = ()
-    if span:
-        one = Pulse(*span, 1.0)
-        pulses = (Pulse(*span, share * stems / AREA_HA / played(one.per_ha(years))[2]),)
-    older = pulses
-    pulses += (Pulse(*of.young),) if of.young else ()
-    history = StandHistory(
-        "a", SURVEY_DATE, FIRST_YEAR, background, pulses, life=life, design=design,
-        community="mesic upland", events=(EVENT,),
-    )  # fmt: skip
-    simulated = simulate_survey(int(rng.integers(2**31)), stands=[history], profile=profile)
-    per_ha = history.before_cuts_per_ha()
-    plants, stage, _ = played(per_ha)
-    true = simulated.truth["trees"].set_index("tree")["establishment_year"].astype(float)
-    return simulated, Truth(
-        years=years,
-        year=plants.establishment_year,
-        dbh_cm=plants.dbh_cm(SEASON),
-        stage=stage,
-        per_ha=per_ha[: len(per_ha) - 3].sum() / PLANTS,
-        living=per_ha / steady_recruitment(profile, FIRST_YEAR, SEASON, per_ha_at_fifty=1.0),
-        pulse=_edges(older[0].per_ha(years), years) if older else None,
-        young=_edges(pulses[-1].per_ha(years), years) if of.young else None,
-        shape=of.shape,
-        change_year=of.change[0] if of.change else None,
-        trees=true,
-        grass_years=simulated.truth["trees"].set_index("tree")["grass_years"].astype(float),
-    )
+    def truth(self, simulated) -> Truth:
+        """What is true of it. simulated : the survey of it, with its trees' years."""
+        of, years, per_ha = self.of, self.years, self.history.before_cuts_per_ha()
+        plants, stage, _ = self._played(per_ha)
+        trees, cores = (simulated.truth[name].set_index("tree") for name in ("trees", "cores"))
+        trees = trees[trees["stand"] == self.history.stand]
+        misread = cores.get("misread_rings", pd.Series(0, index=cores.index))
+        return Truth(
+            years=years,
+            year=plants.establishment_year,
+            dbh_cm=plants.dbh_cm(SEASON),
+            stage=stage,
+            per_ha=per_ha[: len(per_ha) - 3].sum() / PLANTS,
+            living=per_ha / self.steady,
+            pulse=_edges(self.older[0].per_ha(years), years) if self.older else None,
+            young=_edges(self.history.pulses[-1].per_ha(years), years) if of.young else None,
+            shape=of.shape,
+            change_year=of.change[0] if of.change else None,
+            trees=trees["establishment_year"].astype(float),
+            grass_years=trees["grass_years"].astype(float),
+            misread=misread.abs().groupby(level=0).max(),
+            planted_in=self.life.departures.planted_in if of.planted else None,
+            kind=of,
+        )
 
 
 def _edges(excess: np.ndarray, years: np.ndarray) -> tuple[float, float]:
@@ -207,42 +348,94 @@ def _edges(excess: np.ndarray, years: np.ndarray) -> tuple[float, float]:
     return float(years[np.argmax(held > 0.05)]), float(years[np.argmax(held >= 0.95)])
 
 
-def scores(claims, truth: Truth) -> list[dict]:
-    """One row a claim that can be scored: its kind, what it states, whether it is true."""
+def scores(claims, truths: dict[str, Truth]) -> list[dict]:
+    """One row a claim that can be scored: its kind, what it states, whether it is true. truths : by
+    stand.
+    """
     rows = []
     for claim in claims:
         if claim.scored == "none":
             continue
-        true = true_value(claim, truth)
+        truth, other = truths.get(claim.stand), truths.get(claim.subject)
+        if truth is None:
+            continue
+        true = true_value(claim, truth) if other is None else true_of_two(claim, truth, other)
         if true is None:
             continue
-        rows.append(
-            {
-                "kind": claim.kind,
-                "subject": "" if claim.kind in OF_A_TREE else claim.subject,
-                "stated": round(float(claim.probability), 4),
-                "true": int(claim.holds(true)),
-                "truth": true if isinstance(true, str) else round(float(true), 4),
-                "low": round(claim.low, 4),
-                "high": round(claim.high, 4),
-            }
-        )
+        rows.append(_row(claim, true))
     return rows
+
+
+def true_of_two(claim, first: Truth, second: Truth):
+    """What is true of two stands of a claim; None where it isn't defined."""
+    from standage.findings.pulse_synchrony import TOLERANCE
+
+    measure = claim.category
+    if measure == "age_structure_distance":
+        held = [
+            np.cumsum(_by_year(truth)) / (truth.stage == "tree").sum() for truth in (first, second)
+        ]
+        apart = float(np.abs(held[0] - held[1]).sum())
+        alike = first.kind == second.kind and not first.kind.from_prior
+        return apart if claim.kind == "difference" else not alike
+    if measure in ("shared_pulse", "latest_pulse_start"):
+        if not (first.pulse and second.pulse):
+            return False if measure == "shared_pulse" else None
+        apart = first.pulse[0] - second.pulse[0]
+        if measure == "shared_pulse":
+            return abs(apart) <= TOLERANCE
+    else:
+        apart = _measured(first, measure) - _measured(second, measure)
+    return apart if claim.kind == "difference" else apart > 0
+
+
+def _by_year(truth: Truth) -> np.ndarray:
+    """Listed stems by year."""
+    year = truth.year[truth.stage == "tree"]
+    return np.bincount(year - truth.years[0], minlength=len(truth.years))
+
+
+def _measured(truth: Truth, measure: str) -> float:
+    """A measure of the comparison, of the stand itself."""
+    listed = truth.stage == "tree"
+    match measure:
+        case "stems_per_ha":
+            return float(listed.sum() * truth.per_ha)
+        case "median_establishment_year":
+            return float(np.median(truth.year[listed]))
+        case "half_span_years":
+            held = np.concatenate([[0.0], np.cumsum(_by_year(truth))]) / listed.sum()
+            ends = np.searchsorted(held, held[:-1] + 0.5)
+            reached = ends < len(held)
+            return float((ends - np.arange(len(ends)))[reached].min())
+        case "share_in_grass_stage":
+            return float(np.mean(np.isin(truth.stage, ["germinant", "grass"])))
+    raise ValueError(f"what a stand has of {measure} isn't known here")
 
 
 def true_value(claim, truth: Truth):
     """What is true of what a claim is about; None where it isn't defined, as the years of a pulse
     that is none.
     """
+    from standage.evidence.gross_errors import LEAST_SHIFT
     from standage.findings.age_structure import age_structure
     from standage.findings.young_cohort import MANY_MORE
 
+    if truth.planted_in and claim.kind != "planted":
+        return None  # of the natural stems alone the truth is known
     listed = truth.stage == "tree"
     age = SEASON - 1 - truth.year[listed] + 1
     area = np.pi / 4 * (truth.dbh_cm[listed] / 100) ** 2
     year = truth.year[listed]
-    by_year = np.bincount(year - truth.years[0], minlength=len(truth.years))
+    by_year = _by_year(truth)
     match claim.kind:
+        case "count in doubt":
+            return truth.misread.get(claim.subject, 0) >= LEAST_SHIFT
+        case "planted":
+            near = truth.planted_in and abs(claim.estimate - truth.planted_in) < FAR_YEARS
+            return bool(near)
+        case "pulse rather than cutting":
+            return truth.pulse is not None or None
         case "most stems":
             first, last = map(int, claim.subject.split(" to "))
             return np.mean((year >= first) & (year <= last)) > 0.5
