@@ -23,6 +23,9 @@ if TYPE_CHECKING:
 
 # of the range on record, below which a year that the rings have narrowed is named (assumption)
 SHARPER = 0.7
+# trees answer an opening at once or a year later, and take up to three years to grow at their new
+# rate, where the model has a step: how far that may move it either way (assumption) [years]
+SLOW_ANSWER = 1
 LIKELIER = 0.5  # probability from which the rings count as showing a disturbance
 WITH_RINGS = "the trees with ring widths"
 
@@ -79,6 +82,7 @@ def by_model(
 
 def _disturbance(of: Make, row: Row, level: float) -> Iterator[Claim]:
     year, kind = Interval.of(row, "year"), str(row["kind"])
+    when = Interval(year.low - SLOW_ANSWER, year.median, year.high + SLOW_ANSWER)
     at = partial(
         of, subject=f"{year.median:.0f}", category=kind, table="disturbances",
         rows=f"kind {kind}, year {year.median:.0f}",
@@ -88,8 +92,8 @@ def _disturbance(of: Make, row: Row, level: float) -> Iterator[Claim]:
         probability=float(row["probability"]), scored="event", columns="probability",
     )  # fmt: skip
     yield at(
-        kind="disturbance year", quantity="first year of the new growth", probability=level,
-        scored="inside", columns="year_*", interval=year, unit="calendar year",
+        kind="disturbance year", quantity="its year: of the new growth, a year more either way",
+        probability=level, scored="inside", columns="year_*", interval=when, unit="calendar year",
     )  # fmt: skip
     if row["trees_at_risk"]:
         yield at(

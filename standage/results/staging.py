@@ -30,6 +30,7 @@ from filelock import FileLock, Timeout
 from standage.errors import PlaceError, StandageError
 from standage.replaced_file import missing_folders, remove_empty
 from standage.results.records import PROVENANCE_FILE, listed_files, read_record
+from standage.stops import stops_held_back
 
 NO_ROOM = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 DISK_FAULTS = NO_ROOM | {errno.EROFS, errno.EIO}
@@ -138,24 +139,30 @@ def locked_staging(folder: str | PathLike[str]) -> Iterator[StagingFolder]:
     """
     staging = staging_folder(folder)
     missing = missing_folders(staging.folder.parent)
+    lock = None
     try:
-        lock = _locked(staging)
-    except OSError as error:
-        remove_empty([staging.path, *missing])
-        raise cannot_write(folder, error) from error
-    try:
+        try:
+            with stops_held_back():  # one that came between would leave the lock behind
+                lock = _locked(staging)
+        except OSError as error:
+            raise cannot_write(folder, error) from error
         staging.clear()
         yield staging
     finally:
-        with contextlib.suppress(OSError):  # the next run clears what can't be cleared now
-            staging.clear()
-        # while the lock is held, so that nobody else's is removed; Windows removes it on release
-        with contextlib.suppress(OSError):
-            if {path.name for path in staging.path.iterdir()} <= {OWNER, LOCK}:
-                staging.owner.unlink(missing_ok=True)
-            staging.lock.unlink()
-        lock.release()
+        if lock is not None:
+            _unlock(lock, staging)
         remove_empty([staging.path, *missing])
+
+
+def _unlock(lock: FileLock, staging: StagingFolder) -> None:
+    with contextlib.suppress(OSError):  # the next run clears what can't be cleared now
+        staging.clear()
+    # while the lock is held, so that nobody else's is removed; Windows removes it on release
+    with contextlib.suppress(OSError):
+        if {path.name for path in staging.path.iterdir()} <= {OWNER, LOCK}:
+            staging.owner.unlink(missing_ok=True)
+        staging.lock.unlink()
+    lock.release()
 
 
 def remove_result(folder: Path, *, rest: Path) -> None:

@@ -149,6 +149,19 @@ def test_a_kill_before_any_step_leaves_one_whole_result_and_the_next_run_no_litt
     assert torn <= 3, "away only between the two renames"
 
 
+def test_a_stop_while_the_place_is_being_locked_leaves_nothing_there(tmp_path, monkeypatch):
+    locked = staging._locked
+
+    def stopped(folder):
+        signal.raise_signal(signal.SIGINT)  # before it, and so before the lock is known
+        return locked(folder)
+
+    monkeypatch.setattr(staging, "_locked", stopped)
+    with pytest.raises(KeyboardInterrupt), locked_staging(tmp_path / "new" / "out"):
+        pytest.fail("nobody hears the stop")
+    assert not list(tmp_path.iterdir())
+
+
 @needs_kill
 def test_a_lock_ends_with_its_process_and_two_runs_never_share_a_folder(tmp_path):
     pytest.importorskip("fcntl", reason="this system has no locks that end with their process")
