@@ -98,7 +98,7 @@ KIND_MEANINGS = {
     "difference": "of two stands",
     "age structures differ": "",
     "shared pulse": "`estimate`: by chance",
-    "pairs": "alike; `high`: of all",
+    "pairs": "of which that holds; `high`: of all",
     "not told apart": "",
     "disturbance": "from ring widths",
     "disturbance year": "",

@@ -107,7 +107,7 @@ def _of(row: Row, stand: str, other: str) -> partial[Claim]:
         subject=other,
         population=OF_BOTH,
         table=COMPARISON.name,
-        rows=f"measure {row['measure']}, first {row['first']}, second {row['second']}",
+        rows=", ".join(f"{each} {row[each]}" for each in ("kind", "measure", "first", "second")),
         basis=str(row["basis"]),
     )
 
@@ -129,7 +129,8 @@ def _difference(row: Row, level: float) -> list[Claim]:
         ),
         of(
             kind="difference", quantity="how much more or later", category=measure,
-            probability=level, scored="inside", columns="difference_*", unit=str(row["unit"]),
+            probability=level * float(row["probability_both"]), scored="inside",
+            columns="difference_*, probability_both", unit=str(row["unit"]),
             interval=Interval(low, middle, high) if more else Interval(-high, -middle, -low),
         ),
     ]  # fmt: skip
@@ -156,16 +157,17 @@ def _shared(row: Row) -> Claim:
 
 
 def _distance(row: Row, level: float) -> list[Claim]:
+    """Not scored: a distance is over 0 wherever anything is unknown, also between stands alike."""
     of = partial(_of(row, str(row["first"]), str(row["second"])), category=AGE_STRUCTURE_DISTANCE)
     return [
         of(
             kind="age structures differ", quantity="that they differ by more than chance gives",
-            probability=float(row["probability_greater"]), scored="event",
+            probability=float(row["probability_greater"]), scored="none",
             columns="probability_greater",
         ),
         of(
             kind="difference", quantity="years between the age structures", probability=level,
-            scored="inside", columns="difference_*", unit="years",
+            scored="none", columns="difference_*", unit="years",
             interval=Interval.of(row, "difference"),
         ),
     ]  # fmt: skip

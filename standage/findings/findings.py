@@ -202,11 +202,7 @@ class Findings:
 
     def claims_of(self, unit: UnitFindings) -> tuple[Claim, ...]:
         """The claims about one unit."""
-        return tuple(
-            claim
-            for claim in self.claims
-            if (claim.stand, claim.species) == (unit.stand, unit.summary["species"])
-        )
+        return unit.claims
 
     @cached_property
     def stand_summary(self) -> pd.DataFrame:

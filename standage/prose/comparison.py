@@ -350,8 +350,11 @@ def comparison_sentences(table: pd.DataFrame, level: float) -> list[str]:
 
 def _community_row(table: pd.DataFrame, claim: Claim) -> pd.DataFrame:
     """The row that a claim about a community rests on; none where it is about stands."""
+    if claim.rows.startswith(f"kind {STAND},"):
+        return table.iloc[:0]
     pair = {claim.stand, claim.subject}
     rows = table[(table["kind"] != STAND) & (table["measure"] == claim.category)]
+    rows = rows[rows["species"] == claim.species]
     return rows[rows["first"].isin(pair) & rows["second"].isin(pair)]
 
 

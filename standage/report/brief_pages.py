@@ -63,7 +63,7 @@ def brief_pdf(
             if overview is None
             else [
                 *table_pages(overview, words, heading, title),
-                last_page(words, [()] * len(words.stands), heading, title),
+                last_page(words, None, heading, title),
             ]
         )
         with PdfPages(written, metadata=about) as file:
@@ -205,10 +205,10 @@ def _part(
 
 
 def last_page(
-    words: Brief, left_out: list[tuple[str, ...]], heading: Heading, title: str
+    words: Brief, left_out: list[tuple[str, ...]] | None, heading: Heading, title: str
 ) -> Figure:
     """Seedlings, old trees and what to mind. left_out: sentences of each stand for which its page
-    has no room.
+    has no room; None of so many stands that nothing is said of each.
     """
     page, down = headed(heading, "What to mind")
     top = Column(page, MARGIN, WIDTH - 2 * MARGIN, down)
@@ -217,14 +217,13 @@ def last_page(
     width = (WIDTH - 2 * MARGIN - GAP) / 2
     first = Column(page, MARGIN, width, down)
     first.rule()
-    _by_stand(first, "Continued from before", words.stands, left_out)
-    seedlings = [(stand.regeneration,) if stand.regeneration else () for stand in words.stands]
-    _by_stand(first, "Seedlings", words.stands, seedlings)
-    for most in range(MOST_VETERANS, FEWEST_VETERANS - 1, -1):
-        old = [stand.old_trees(most) for stand in words.stands]
-        if first.down + _height_by_stand(first, words.stands, old, words.old_note) <= LAST_LINE:
-            break
-    _by_stand(first, "Old trees, to spare", words.stands, old, note=words.old_note)
+    if left_out is None:
+        first.heading("Seedlings, and old trees to spare")
+        first.write("Of each stand in brief.html; every tree in old_trees.csv.")
+        if words.old_note:
+            first.write(words.old_note)
+    else:
+        _of_each_stand(first, words, left_out)
     second = Column(page, MARGIN + width + GAP, width, down)
     second.rule()
     for head, sentences in (
@@ -236,6 +235,18 @@ def last_page(
         second.heading(head)
         second.points(sentences)
     return page
+
+
+def _of_each_stand(column: Column, words: Brief, left_out: list[tuple[str, ...]]) -> None:
+    """What its page had no room for, its seedlings, and as many old trees as there is room for."""
+    _by_stand(column, "Continued from before", words.stands, left_out)
+    seedlings = [(stand.regeneration,) if stand.regeneration else () for stand in words.stands]
+    _by_stand(column, "Seedlings", words.stands, seedlings)
+    for most in range(MOST_VETERANS, FEWEST_VETERANS - 1, -1):
+        old = [stand.old_trees(most) for stand in words.stands]
+        if column.down + _height_by_stand(column, words.stands, old, words.old_note) <= LAST_LINE:
+            break
+    _by_stand(column, "Old trees, to spare", words.stands, old, note=words.old_note)
 
 
 def _height_by_stand(

@@ -80,7 +80,7 @@ class Column:
                 longer = word
             line = longer
             while len(line) > 1 and " " not in line:  # a word that is wider than the column
-                shown = width / _width(self.page, line, size, weight)
+                shown = width / max(_width(self.page, line, size, weight), 1e-9)
                 if shown >= 1:
                     break
                 cut = max(int(len(line) * shown), 1)

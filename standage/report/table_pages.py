@@ -41,8 +41,9 @@ def table_pages(table: ShownTable, words: Brief, heading: Heading, title: str) -
 
 def _where(stands: int) -> str:
     return (
-        f"{stands} stands, one in each row: the median, its interval below it. Sentences about each"
-        " are in brief.html, pictures in the folder figures of the results; what to mind is on the"
+        f"{stands} stands, one in each row; a range below a number is its interval. Sentences"
+        " about each are in brief.html, pictures in the folder figures of the results; what to mind"
+        " is on the"
         " last page."
     )
 

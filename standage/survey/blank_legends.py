@@ -31,6 +31,9 @@ _BLANK = re.compile(
 _MARK = re.compile(
     r"(-|--|\u2013|blanks?(?: cells?)?)\s*(?:=|means?)\s*([a-z0]+(?: [a-z]+){0,2})", re.I
 )
+_A_MARK = re.compile(
+    r"(?:[^\W\d_]|[^\w\s]{1,2}|0|blanks?(?: cells?)?)\s*(?:=|means?)", re.IGNORECASE
+)
 _NOT_OF_SURVEY = re.compile(
     r"\b(?:herbs?|shrubs?|grass cover|cover|fuels?|litter)\b", re.IGNORECASE
 )
@@ -62,29 +65,40 @@ def fill_by_legends(survey: WrittenSurvey) -> None:
 
 def _take_marks(survey: WrittenSurvey, text: str, at: tuple[str, int]) -> None:
     """What a line says of a dash, or of blank cells, below the headings of stages, in place."""
-    for clause in re.split(r"[;,]|\.(?:\s|$)", text):
-        said = _MARK.fullmatch(clause.strip())
-        if said is None:
+    sentences = [each.strip() for each in re.split(r";|\.(?:\s|$)", text)]
+    if not _A_MARK.match(sentences[0]):
+        return  # of something else
+    for clause in sentences:
+        parts = [part.strip() for part in clause.split(",")]
+        if any(is_limited(part) and not _MARK.fullmatch(part) for part in parts):
             continue
-        mark = "" if said[1].lower().startswith("blank") else said[1]
-        value = "0" if said[2].lower() in NONE else said[2]
-        if value != "0" and plain(value) not in NOT_COUNTED:
-            continue
-        written = survey.tables[COUNTS.name]
-        places = [
-            place
-            for place, own in enumerate(written.header)
-            if own == "count" or isinstance(stage_in(own), str)
-        ]
-        number = sum(row[place] == mark for row in written.cells for place in places)
-        cells = [
-            [value if at in places and cell == mark else cell for at, cell in enumerate(row)]
-            for row in written.cells
-        ]
-        if number:
-            why = f"{number} cells, by a line on them"
-            survey.readings.append(Reading(*at, "count", clause.strip(), value, why))
-            survey.tables[COUNTS.name] = replace(written, cells=cells)
+        for part in parts:
+            _take_mark(survey, part, at)
+
+
+def _take_mark(survey: WrittenSurvey, clause: str, at: tuple[str, int]) -> None:
+    said = _MARK.fullmatch(clause)
+    if said is None:
+        return
+    mark = "" if said[1].lower().startswith("blank") else said[1]
+    value = "0" if said[2].lower() in NONE else said[2]
+    if value != "0" and plain(value) not in NOT_COUNTED:
+        return
+    written = survey.tables[COUNTS.name]
+    places = [
+        place
+        for place, own in enumerate(written.header)
+        if own == "count" or isinstance(stage_in(own), str)
+    ]
+    number = sum(row[place] == mark for row in written.cells for place in places)
+    cells = [
+        [value if at in places and cell == mark else cell for at, cell in enumerate(row)]
+        for row in written.cells
+    ]
+    if number:
+        why = f"{number} cells, by a line on them"
+        survey.readings.append(Reading(*at, "count", clause, value, why))
+        survey.tables[COUNTS.name] = replace(written, cells=cells)
 
 
 def _filled(

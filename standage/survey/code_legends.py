@@ -27,7 +27,11 @@ _LABEL = re.compile(
     re.IGNORECASE,
 )
 _BRACKETS = re.compile(r"\s*\([^)]*\)|\s*\[[^\]]*\]")
-"""Forms of a legend (common practice, no source)."""
+_LIMITING = re.compile(
+    r"\d|\b(?:plots?|stands?|crews?|rows?|trees?|from|until|since|before|after)\b", re.IGNORECASE
+)
+"""Forms of a legend, and words beside one that may limit it to some rows (common practice, no
+source)."""
 
 
 def pairs_in(text: str) -> list[tuple[str, str]]:
@@ -37,23 +41,32 @@ def pairs_in(text: str) -> list[tuple[str, str]]:
     [('LL', 'longleaf'), ('SL', 'slash')]
     >>> pairs_in("Codes: D dominant, C codominant"), pairs_in("D dominant, C codominant")
     ([('D', 'dominant'), ('C', 'codominant')], [])
+    >>> pairs_in("Crew B: S = loblolly, L = longleaf"), pairs_in("On plot 3, S = slash")
+    ([], [])
     """
     if is_limited(text):
         return []
     label = _LABEL.match(text)
     form = _PAIR_BELOW_A_LABEL if label else _PAIR
-    found = [form.fullmatch(part) for part in _parts(text[label.end() if label else 0 :])]
+    if any(_LIMITING.search(each) for each in _BRACKETS.findall(text)):
+        return []
+    parts = _parts(text[label.end() if label else 0 :])
+    found = [form.fullmatch(part) for part in parts]
+    last = max((place for place, each in enumerate(found) if each), default=-1)
+    if not all(found[: last + 1]) or any(_LIMITING.search(part) for part in parts[last + 1 :]):
+        return []
     return [(each[1], each[2].strip()) for each in found if each]
 
 
 def begins_a_legend(text: str) -> bool:
     """Whether a line begins as a legend does, and so is no row of a list.
 
-    >>> begins_a_legend("- = none. Oaks not counted."), begins_a_legend("L 7")
+    >>> begins_a_legend("- = none. Oaks not counted."), begins_a_legend("7 = same tree as 6")
     (True, False)
     """
     parts = _parts(text)
-    return bool(parts) and "=" in parts[0] and _PAIR.fullmatch(parts[0]) is not None
+    pair = _PAIR.fullmatch(parts[0]) if parts and "=" in parts[0] else None
+    return pair is not None and not re.search(r"\d", pair[1])  # which names a tree or a plot
 
 
 def beside_pairs(text: str) -> str:

@@ -12,6 +12,7 @@ from standage.survey.event_kinds import KIND, kinds_named
 from standage.survey.readings import Reading
 from standage.survey.schema import EVENTS
 from standage.survey.synonyms import code_meaning, plain, synonym_list
+from standage.survey.whole_lines import is_limited
 from standage.survey.written import Title, WrittenSurvey, WrittenTable
 
 HEADINGS = ("kind", "first_year", "note")
@@ -23,6 +24,12 @@ _OF_FIELD_WORK = re.compile(
     re.IGNORECASE,
 )
 """Words beside a year of the field work itself (common practice, no source)."""
+_IN_DOUBT = re.compile(
+    r"\?|\b(?:maybe|perhaps|sure|missed|next door|nearby|adjacent|another|plots? \w?\d)\b",
+    re.IGNORECASE,
+)
+"""Words beside an event by which it may have been elsewhere, or otherwise (common practice, no
+source)."""
 YEAR = re.compile(r"(?<![\d.-])(?:1[6-9]|20)\d\d(?![\d.])")
 
 
@@ -53,6 +60,14 @@ def take_box(title: Title, records: Sequence[Sequence[str]], survey: WrittenSurv
     rows = list(range(title_row + 1, title_row + 1 + len(box)))
     survey.tables[EVENTS.name] = WrittenTable(file, list(HEADINGS), padded, rows, title_row)
     survey.files[EVENTS.name] = file
+    for row, cells in zip(rows, padded, strict=True):
+        if cells[2] and (is_limited(cells[2]) or _IN_DOUBT.search(cells[2])):
+            found = f"'{cells[2]}' beside '{cells[0]}'"
+            advice = (
+                "Delete the row if it didn't happen in the stand, or shorten the words if it did."
+            )
+            expected = "what happened in the stand, and when"
+            survey.doubts.append(Problem(file, row, "note", found, expected, advice))
     read = f"events: {', '.join(HEADINGS)} in {len(box)} rows"
     why = "a list of events below another"
     survey.readings.append(Reading(file, title_row, None, title.text, read, why))

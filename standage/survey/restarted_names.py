@@ -219,6 +219,7 @@ def _write_out(
         return  # two written out would be one name
     called = _called(full, known) if kind == "tree" and group == "plot" else {}
     bare = _bare(full, known) if called else {}
+    plot_of = {way: plot for (plot, _), way in full.items()}
     for each in columns.values():
         place = each.places.get(kind)
         if place is None:
@@ -235,7 +236,13 @@ def _write_out(
             strict=True,
         ):
             ways = short.get(alike(name), [])
-            if not own and alike(name) not in known and (said := called_here.get(alike(name))):
+            said = None if own or alike(name) in known else called_here.get(alike(name))
+            if said is not None and (
+                (of and alike(of) != plot_of[said])
+                or (stand and stands[said] not in ("", alike(stand)))
+            ):
+                said = None  # the row itself names another plot or stand
+            if said is not None:
                 row[place] = said
                 why = "the tree by its plot and number"
                 survey.readings.append(Reading(each.written.file, number, kind, name, said, why))

@@ -118,7 +118,7 @@ def _of_sums_alone(found: re.Match[str]) -> bool:
 
 def _is_number_of(header: list[str], cells: list[str]) -> bool:
     """Whether a row says how many there are, and nothing else of a stem."""
-    of_all = {"plot", "stand", "survey_date"}
+    of_all = {"plot", "stand", "survey_date", "plot_area_m2", "plot_min_dbh_cm"}
     named = zip(header, cells, strict=True)
     filled = [cell for name, cell in named if cell and name not in of_all]
     if not filled or len(filled) > 2 or not _NUMBER_OF.fullmatch(filled[0]):

@@ -48,6 +48,13 @@ _UNLESS_NOTED = re.compile(
 )
 """What leaves a line as it is where each exception is asked about."""
 _AT_A_HEIGHT = re.compile(rf"(?:\bat|@)\s*(?:about |ca\.? |~)?{_HEIGHT}", re.IGNORECASE)
+_AT_ANOTHER = re.compile(
+    rf"{_HEIGHT}|d?bh"
+    r"|(?:.*\b(?:cor(?:e|ed|ing)|bor(?:ed|ing|er)|went in|taken)\b.*)"
+    rf"\b(?:{_HEIGHT}|d?bh|breast|waist|chest|knee|stump|higher|lower|up)\b.*",
+    re.IGNORECASE,
+)
+"""Clauses of a remark that a core was taken at another height (common practice, no source)."""
 _LAST_RING = re.compile(
     r"(?:all cores:? )?(?:last|outer(?:most)?) (?:(complete|full|whole) )?ring"
     r"(?: (?:counted|of all cores|of live trees))?\s*(?:is|was|=|:)?\s*((?:19|20)\d\d)",
@@ -142,13 +149,16 @@ def _ask_of_remarks(survey: WrittenSurvey, written: WrittenTable) -> None:
         remark = remarks.get(alike(row[tree]), "")
         heights = [_centimetres(each, "") for each in _AT_A_HEIGHT.findall(remark)]
         others = [each for each in heights if each is not None and each <= MOST_HEIGHT_CM]
-        if own is None or not others or any(abs(own - each) <= SAME_HEIGHT_CM for each in others):
+        if own is None or any(abs(own - each) <= SAME_HEIGHT_CM for each in others):
+            continue
+        parts = re.split(r"[;,.](?!\d)", remark)
+        if not others and not any(_AT_ANOTHER.fullmatch(part.strip()) for part in parts):
             continue
         found = f"'{remark}' beside the height of all cores, {own:.4g} cm by a title"
         advice = (
             "Write the height of this core into a column 'coring height (cm)'"
-            f" ({others[0]:.4g} if that is meant, else {own:.4g}): where it is blank, the title's"
-            " holds."
+            f" ({f'{others[0]:.4g} if that is meant, else ' if others else ''}{own:.4g}): where it"
+            " is blank, the title's holds."
         )
         survey.problems.append(
             Problem(written.file, line, HEIGHT, found, "one height of the core", advice)

@@ -20,7 +20,7 @@ SECOND_COUNTS = re.compile(
     r"(?:recount(?:ed)?|re-?read|rings recounted)"
     r"(?: (?:by )?(?!mm|cm|in|bh|dbh)[a-z]{2,3}| [a-z]\.? ?[a-z]\.?)?(?: 2)?"
     r"|(?:2nd|second|lab|field) (?:ring )?(?:count|reading|rings)|other (?:ring )?count"
-    r"|(?:2nd|second|other) (?:ring )?count (?:by )?\(?[a-z]{2,3}\)?"
+    r"|(?:2nd|second|other) (?:ring )?count (?:by )?\(?(?!(?:mm|cm|in|ft|bh|dbh)\b)[a-z]{2,3}\)?"
     r"|(?:rings|ring count|count|reading) (?:2|lab|field|\((?:2|lab|field)\))",
     re.IGNORECASE,
 )

@@ -38,7 +38,8 @@ _OF_SOMETHING_ELSE = re.compile(
 _OF_SURVEY = re.compile(
     r"(?:(?:the |stand |plots? |trees? |field ?|(?:cored|measured|mapped) (?:and |\+ |& ))*"
     r"(?:survey(?:ed)?|field ?work|dates?|day|exam\w*|visit(?:ed)?"
-    r"|cruised?|sampl(?:ed|ing)|inventor(?:y|ied)|measured|cored|mapped|tallied"
+    r"|cruised?|sampl(?:ed|ing)|inventor(?:y|ied)|(?:cored|measured) (?:and|\+|&) mapped"
+    r"|measured|cored|tallied"
     r"|collected|done)\b[ :=,]*"
     r"(?:(?:of|in|on|the|date|dates|survey|field ?work|field|visit|sampling|exam\w*|inventory"
     r"|cruise|measurement|coring)\b[ :=,]*)*)",

@@ -222,6 +222,8 @@ def name_stages(survey: WrittenSurvey) -> None:
             continue
         bare = cell.rstrip("*\u2020\u2021 ")
         limit = _BY_DBH.search(bare)
+        if "(" in _BY_DBH.sub("", bare) or _has_footnote(survey, written.file, cell[len(bare) :]):
+            continue
         stage = stage_in(bare)
         if limit is not None and (stage != "sapling" or not _is_small(limit)):
             continue
@@ -229,6 +231,15 @@ def name_stages(survey: WrittenSurvey) -> None:
             row[at] = stage
             why = "another word for it"
             survey.readings.append(Reading(written.file, line, "stage", cell, stage, why))
+
+
+def _has_footnote(survey: WrittenSurvey, file: str, mark: str) -> bool:
+    """Whether a footnote says something of a stage but the size of what was searched."""
+    mark = mark.strip()[:1]
+    return bool(mark) and any(
+        line.file == file and line.text.startswith(mark) and not re.search(r"\d", line.text)
+        for line in survey.below
+    )
 
 
 def _take_bolting(

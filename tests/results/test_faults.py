@@ -153,8 +153,9 @@ def test_a_stop_while_the_place_is_being_locked_leaves_nothing_there(tmp_path, m
     locked = staging._locked
 
     def stopped(folder):
-        signal.raise_signal(signal.SIGINT)  # before it, and so before the lock is known
-        return locked(folder)
+        lock = locked(folder)
+        signal.raise_signal(signal.SIGINT)
+        return lock
 
     monkeypatch.setattr(staging, "_locked", stopped)
     with pytest.raises(KeyboardInterrupt), locked_staging(tmp_path / "new" / "out"):
