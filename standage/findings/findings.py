@@ -202,7 +202,11 @@ class Findings:
 
     def claims_of(self, unit: UnitFindings) -> tuple[Claim, ...]:
         """The claims about one unit."""
-        return unit.claims
+        return tuple(
+            claim
+            for claim in self.claims
+            if (claim.stand, claim.species) == (unit.stand, unit.summary["species"])
+        )
 
     @cached_property
     def stand_summary(self) -> pd.DataFrame:

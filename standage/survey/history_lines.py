@@ -12,7 +12,6 @@ from standage.survey.event_kinds import KIND, kinds_named
 from standage.survey.readings import Reading
 from standage.survey.schema import EVENTS
 from standage.survey.synonyms import code_meaning, plain, synonym_list
-from standage.survey.whole_lines import is_limited
 from standage.survey.written import Title, WrittenSurvey, WrittenTable
 
 HEADINGS = ("kind", "first_year", "note")
@@ -61,7 +60,7 @@ def take_box(title: Title, records: Sequence[Sequence[str]], survey: WrittenSurv
     survey.tables[EVENTS.name] = WrittenTable(file, list(HEADINGS), padded, rows, title_row)
     survey.files[EVENTS.name] = file
     for row, cells in zip(rows, padded, strict=True):
-        if cells[2] and (is_limited(cells[2]) or _IN_DOUBT.search(cells[2])):
+        if _IN_DOUBT.search(cells[2]):
             found = f"'{cells[2]}' beside '{cells[0]}'"
             advice = (
                 "Delete the row if it didn't happen in the stand, or shorten the words if it did."

@@ -376,7 +376,9 @@ def test_a_hundred_thousand_cores_are_read_in_seconds(tmp_path):
     start = time.process_time()  # of the processor, which other work on the machine hardly moves
     survey = read_survey(folder)
     assert len(survey.cores) == number
-    assert time.process_time() - start < 20  # about 3 s
+    assert (
+        time.process_time() - start < 40
+    )  # about 3 s on a quiet machine, 20 s on two busy ones; squares take minutes
 
 
 @pytest.mark.parametrize(
