@@ -8,10 +8,14 @@ import secrets
 import shutil
 import tempfile
 from collections.abc import Iterable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 
-from standage.errors import StandageError
+from standage.errors import PlaceError, StandageError
+from standage.stops import stops_held_back
+
+EARLIER = "earlier"
+"""In a passing folder, files whose place is taken by others."""
 
 
 @contextmanager
@@ -21,14 +25,19 @@ def replaced(path: Path, *, header: str, what: str) -> Iterator[Path]:
     header, what: how the first line of an earlier one begins, and what it is. Raises StandageError
     where anything else is there.
     """
+    refuse_others(path, header=header, what=what)
+    with whole_file(path) as half:
+        yield half
+
+
+def refuse_others(path: Path, *, header: str, what: str) -> None:
+    """Raises StandageError where anything is at `path` but an earlier one."""
     if path.exists() and not is_earlier(path, header):
         found = "a folder" if path.is_dir() else "a pipe or a device"
         if path.is_file():
             found = f"something else than {what}; it is left as it is"
         expected = f"{what}, or nothing yet"
         raise StandageError.at(path, found, expected, "Choose another place.")
-    with whole_file(path) as half:
-        yield half
 
 
 @contextmanager
@@ -62,7 +71,38 @@ def passing_folder(beside: str | Path | None = None) -> Iterator[Path]:
     try:
         yield path
     finally:
-        shutil.rmtree(path, ignore_errors=True)
+        if not (path / EARLIER).exists():
+            shutil.rmtree(path, ignore_errors=True)
+
+
+def move_all(workshop: Path, paths: Iterable[Path]) -> None:
+    """Moves files of a passing folder, by their names, to `paths`, all or none.
+
+    What was there goes first, so that a kill leaves some of them missing and never new ones beside
+    earlier ones. Raises PlaceError where they can't be put back after a fault; they are then in the
+    passing folder, which stays.
+    """
+    paths, earlier = list(paths), workshop / EARLIER
+    try:
+        with stops_held_back(), ExitStack() as undone:
+            earlier.mkdir()
+            undone.callback(earlier.rmdir)
+            for path in paths:
+                if os.path.lexists(path):
+                    path.rename(earlier / path.name)
+                    undone.callback((earlier / path.name).rename, path)
+            for path in paths:
+                (workshop / path.name).rename(path)
+                undone.callback(path.unlink)
+            undone.pop_all()
+    except OSError as error:
+        if earlier.exists() and any(earlier.iterdir()):
+            raise PlaceError(
+                f"{paths[0].parent} can't be written any more ({error.strerror or error}). Earlier"
+                f" files are whole, in {earlier}: move them back by hand."
+            ) from error
+        raise
+    shutil.rmtree(earlier, ignore_errors=True)
 
 
 @contextmanager

@@ -1,13 +1,16 @@
-"""Folders made for files that are then not written."""
+"""Folders made for files, and files that take the place of others, all or none."""
 
 from __future__ import annotations
 
 import errno
+import itertools
 import os
+from pathlib import Path
 
 import pytest
 
-from standage.replaced_file import made_folder
+from standage.errors import PlaceError
+from standage.replaced_file import made_folder, move_all, passing_folder
 
 
 def full_disk() -> OSError:
@@ -51,3 +54,57 @@ def test_of_a_path_that_is_made_in_part_nothing_stays(tmp_path, monkeypatch):
     with pytest.raises(OSError), made_folder(tmp_path / "far" / "out"):
         pass
     assert made and not any(tmp_path.iterdir())
+
+
+@pytest.fixture
+def places(tmp_path):
+    """A passing folder with two new files, and their places, where earlier ones are."""
+    workshop, places = tmp_path / "workshop", [tmp_path / "one", tmp_path / "two"]
+    workshop.mkdir()
+    for place in places:
+        place.write_text("earlier")
+        (workshop / place.name).write_text("new")
+    return workshop, places
+
+
+def failing_renames(monkeypatch, failing):
+    """Path.rename, whose calls of these numbers fail."""
+    calls, rename = itertools.count(1), Path.rename
+
+    def renamed(self, target):
+        if next(calls) in failing:
+            raise full_disk()
+        return rename(self, target)
+
+    monkeypatch.setattr(Path, "rename", renamed)
+
+
+@pytest.mark.parametrize("failing", [1, 2, 3, 4])
+def test_files_are_moved_all_or_none(failing, places, monkeypatch):
+    workshop, paths = places
+    failing_renames(monkeypatch, {failing})
+    with pytest.raises(OSError):
+        move_all(workshop, paths)
+    assert [path.read_text() for path in paths] == ["earlier"] * 2
+    assert not (workshop / "earlier").exists()
+
+
+def test_files_that_are_moved_take_the_place_of_links_and_earlier_files(places):
+    workshop, (one, two) = places
+    mine = one.with_name("mine")
+    one.rename(mine)
+    one.symlink_to(mine)
+    move_all(workshop, [one, two])
+    assert (one.read_text(), two.read_text(), mine.read_text()) == ("new", "new", "earlier")
+    assert not one.is_symlink() and not any(workshop.iterdir())
+
+
+def test_earlier_files_that_cannot_be_put_back_stay_where_the_message_says(tmp_path, monkeypatch):
+    path = tmp_path / "report"
+    path.write_text("earlier")
+    failing_renames(monkeypatch, {2, 3})
+    with pytest.raises(PlaceError) as refused, passing_folder(tmp_path) as workshop:
+        (workshop / "report").write_text("new")
+        move_all(workshop, [path])
+    assert str(workshop / "earlier") in str(refused.value)
+    assert (workshop / "earlier" / "report").read_text() == "earlier" and not path.exists()

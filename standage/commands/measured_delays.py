@@ -15,8 +15,8 @@ from standage.evidence.local_delays import local_delays
 from standage.evidence.measured_profile import measured_numbers
 from standage.evidence.years_to_height import REGION, years_to_height
 from standage.profiles import Profile, load_profile, profile_keys
-from standage.profiles.writing import write_profile
-from standage.replaced_file import made_folder, replaced
+from standage.profiles.writing import FIRST_LINE, write_profile
+from standage.replaced_file import made_folder, move_all, passing_folder, refuse_others
 from standage.survey.formula_escapes import escape_table, write_escaped_csv
 from standage.survey.survey import Survey
 
@@ -75,9 +75,16 @@ def measure_delays(
         delays, known, profile, level=level, heights_cm=_coring_heights(survey, profile.key)
     )
     numbers = measured_numbers(survey, known, delays, profile, stand=stand)
-    with made_folder(path.parent):
-        write_profile(path, profile, numbers)
-        written = (path, *_write_table_and_picture(path, table, known))
+    as_csv, picture = (path.with_name(f"{path.stem}-years.{end}") for end in ("csv", "png"))
+    refuse_others(path, header=FIRST_LINE, what="a profile made by this command")
+    refuse_others(as_csv, header=",".join(table.columns), what="a table of delays")
+    refuse_others(picture, header=PNG, what="a picture")
+    written = (path, as_csv, picture)
+    with made_folder(path.parent), passing_folder(path.parent) as workshop:
+        write_profile(workshop / path.name, profile, numbers)
+        write_escaped_csv(escape_table(table.round(2)), workshop / as_csv.name)
+        _write_picture(workshop / picture.name, table, known)
+        move_all(workshop, written)
     return MeasuredDelays(_text(table, known, profile, level), table, written)
 
 
@@ -110,21 +117,13 @@ def _coring_heights(survey: Survey, species: str) -> set[float]:
     return {float(height) for height in rounded if 0 < height < BREAST_HEIGHT_CM - HEIGHT_STEP_CM}
 
 
-def _write_table_and_picture(
-    path: Path, table: pd.DataFrame, known: dict[str, KnownAge]
-) -> tuple[Path, Path]:
+def _write_picture(path: Path, table: pd.DataFrame, known: dict[str, KnownAge]) -> None:
     from standage.figures.axes import new_figure
     from standage.figures.local_delays import plot_years_to_height
 
-    as_csv = path.with_name(f"{path.stem}-years.csv")
-    with replaced(as_csv, header=",".join(table.columns), what="a table of delays") as file:
-        write_escaped_csv(escape_table(table.round(2)), file)
-    picture = path.with_name(f"{path.stem}-years.png")
-    with replaced(picture, header=PNG, what="a picture") as file:
-        figure = new_figure(*PICTURE_INCHES)
-        plot_years_to_height(table, known, ax=figure.subplots())
-        figure.savefig(file, format="png", dpi=150)
-    return as_csv, picture
+    figure = new_figure(*PICTURE_INCHES)
+    plot_years_to_height(table, known, ax=figure.subplots())
+    figure.savefig(path, format="png", dpi=150)
 
 
 def _text(table: pd.DataFrame, known: dict[str, KnownAge], profile: Profile, level: float) -> str:

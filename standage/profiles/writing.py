@@ -8,15 +8,12 @@ from pathlib import Path
 
 from standage.profiles.profile import Profile, Sourced
 from standage.profiles.reading import HEADINGS, read_profile
-from standage.replaced_file import replaced
 
 FIRST_LINE = "# A species profile with delays measured here"
 
 
 def write_profile(path: Path, profile: Profile, changed: Mapping[str, Sourced]) -> Profile:
-    """Write a profile with some of its numbers changed, and read it back. Raises StandageError
-    where the place holds anything else than such a file.
-    """
+    """Write a profile with some of its numbers changed, and read it back."""
     lines = [f"{FIRST_LINE}; the other numbers are those of {profile.key}.", ""]
     lines += [
         f"{heading} = {_text(str(getattr(profile, heading)) if heading != 'checked' else '')}"
@@ -29,8 +26,7 @@ def write_profile(path: Path, profile: Profile, changed: Mapping[str, Sourced]) 
             lines += ["", f"[{section}]"]
             table = section
         lines.append(f"{name} = {_entry(changed.get(key, number))}")
-    with replaced(path, header=FIRST_LINE, what="a profile made by this command") as file:
-        file.write_text("\n".join([*lines, ""]), encoding="utf-8")
+    path.write_text("\n".join([*lines, ""]), encoding="utf-8")
     return read_profile(path, shipped=False)
 
 

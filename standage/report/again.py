@@ -8,7 +8,7 @@ from typing import Any
 from standage.choices import Units
 from standage.errors import StandageError
 from standage.prose.measures import METRIC
-from standage.replaced_file import made_folder, passing_folder
+from standage.replaced_file import made_folder, move_all, passing_folder
 from standage.report.brief import FILE as BRIEF_FILE
 from standage.report.brief import PAPER
 from standage.report.card import read_findings
@@ -49,8 +49,7 @@ def write_report(
             _refuse_what_is_in_the_way(folder, Path(results))
             with passing_folder(folder) as workshop:
                 report_writer(findings, units=units, heading=heading, settings=settings)(workshop)
-                for name in FILES:
-                    (workshop / name).replace(folder / name)
+                move_all(workshop, [folder / name for name in FILES])
     except OSError as error:
         found = f"a place that can't be written ({error.strerror})"
         expected = "a folder for the report"

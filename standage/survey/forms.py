@@ -6,12 +6,11 @@ from __future__ import annotations
 
 import csv
 import os
-from contextlib import suppress
 from os import PathLike
 from pathlib import Path
 
 from standage.errors import StandageError
-from standage.replaced_file import made_folder, passing_folder
+from standage.replaced_file import made_folder, move_all, passing_folder
 from standage.survey.column_reference import COLUMN_HEADER, column_rows
 from standage.survey.form_rows import example_cells
 from standage.survey.schema import TABLES
@@ -49,27 +48,13 @@ def write_template(folder: str | PathLike, xlsx: bool = False) -> list[Path]:
     try:
         with made_folder(folder), passing_folder(folder) as workshop:  # no form half-written
             _fill(workshop, sheets, xlsx)
-            _move_all(workshop, paths)
+            move_all(workshop, paths)
     except OSError as error:
         found = f"a place that can't be written ({error.strerror})"
         raise StandageError.at(
             folder, found, "a folder for the forms", "Choose another folder for the forms."
         ) from error
     return paths
-
-
-def _move_all(workshop: Path, paths: list[Path]) -> None:
-    """Moves the forms to where they belong, all or none: half of them would be in the way."""
-    moved: list[Path] = []
-    try:
-        for path in paths:
-            (workshop / path.name).rename(path)
-            moved.append(path)
-    except OSError:
-        for path in moved:
-            with suppress(OSError):
-                path.unlink()
-        raise
 
 
 def _fill(folder: Path, sheets: dict[str, list[list[str]]], xlsx: bool) -> None:

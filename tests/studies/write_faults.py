@@ -387,6 +387,11 @@ COMMANDS = (
         tables=("paper/report.html", "paper/tree-cards.html", "paper/brief.html"),
     ),
     Command(
+        "delays",
+        ("delays", "known", "--out", "own/longleaf-pine.toml"),
+        tables=tuple(f"own/longleaf-pine{end}" for end in (".toml", "-years.csv", "-years.png")),
+    ),
+    Command(
         "new",
         ("new", "forms"),
         tables=tuple(f"forms/{name}.csv" for name in (*(t.name for t in TABLES), "columns")),
@@ -420,6 +425,7 @@ MINE = {
     "far.txt": "mine",
     ".out.part": "mine",
 }
+KNOWN = "stem,stand,known_from,still_in_grass,age_years\ns1,a,records,yes,9\n"
 LINKS = {"link": "notes.txt", "nowhere": "no/such/file", "out.half": "."}
 
 
@@ -451,6 +457,9 @@ class Attack:
         if command.earlier:
             # an earlier result with other bytes, so that the new one can be told from it
             self.alone()
+            for table in () if command.results else self.command.tables:
+                with (self.site / table).open("ab") as file:
+                    file.write(b"\n")
             shutil.rmtree(self.pristine)
             shutil.copytree(self.site, self.pristine, symlinks=True)
         self.earlier = self.state()
@@ -576,6 +585,8 @@ class Attack:
                 outcome.wrong.append(f"{name}: neither the earlier nor the new")
             elif which == "lost":
                 outcome.wrong.append(f"{name}: lost")
+        if not self.command.results and became["earlier"] and became["new"]:
+            outcome.wrong.append("new files beside earlier ones")
         outcome.became = ", ".join(f"{number} {which}" for which, number in sorted(became.items()))
         ended_well = outcome.code in (DONE, FIT_FAILED) and "batch" not in self.command.name
         # what comes out byte for byte as before can't be told from it
@@ -584,10 +595,13 @@ class Attack:
             outcome.wrong.append("nothing was written, and nothing was said of it")
 
     def _is_set_aside(self, name: str, said: str) -> bool:
-        """Whether the earlier result is whole where the message says: nothing could be renamed any
-        more between the two renames that put a new one in its place.
+        """Whether the earlier result or table is whole where the message says: nothing could be
+        renamed any more between the two renames that put a new one in its place.
         """
         folder = self.site / name
+        for passing in folder.parent.glob(".standage-*/earlier"):
+            if str(passing.relative_to(self.site)) in said and (passing / folder.name).is_file():
+                return (passing / folder.name).read_bytes() == self.earlier[name]
         aside = folder.with_name(f".{folder.name}.standage") / "old"
         return str(aside) in said and _result_state(aside) == self.earlier[name]
 
@@ -623,6 +637,8 @@ def prepared(folder: Path, *, results: bool) -> str:
         shutil.copytree(folder / "survey", folder / "surveys" / name)
     trees = folder / "surveys" / "bad" / "trees.csv"
     trees.write_text(trees.read_text().replace("live", "alive?", 1))
+    shutil.copytree(folder / "survey", folder / "known")
+    (folder / "known" / "known_age_stems.csv").write_text(KNOWN)
     write_template(folder / "forms-written", xlsx=True)
     shutil.move(folder / "forms-written" / "survey.xlsx", folder / "book.xlsx")
     (folder / "forms-written").rmdir()
