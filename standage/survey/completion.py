@@ -31,6 +31,7 @@ from standage.survey.left_unsaid import (
     stand_of_plots,
 )
 from standage.survey.missed_pith import settle_missed_pith
+from standage.survey.plot_matrix import with_a_row_for_each_plot
 from standage.survey.plot_words import without_the_word
 from standage.survey.plots_of_stems import list_plots_of_stems
 from standage.survey.restarted_names import name_groups, with_groups, write_out_names
@@ -38,13 +39,13 @@ from standage.survey.rows_without_stem import set_aside, take_out_stemless, with
 from standage.survey.said_of_cores import take_heights_of_all, take_last_rings_of_all
 from standage.survey.schema import COUNTS
 from standage.survey.second_counts import take_second_counts, take_second_rows
+from standage.survey.stage_species import settle_stages_by_species
 from standage.survey.stem_marks import take_marks_of_stems
 from standage.survey.title_areas import take_areas_of_titles
 from standage.survey.title_doubts import doubt_titles
 from standage.survey.unit_columns import with_units_said
 from standage.survey.wide_counts import (
     name_stages,
-    with_a_row_for_each_plot,
     with_a_row_for_each_stage,
     without_rows_not_searched,
 )
@@ -78,6 +79,7 @@ def complete_tables(survey: WrittenSurvey, name: str) -> None:
     ask_of_densities(survey)
     with_a_row_for_each_stage(survey)
     name_stages(survey)
+    settle_stages_by_species(survey)
     without_rows_not_searched(survey)
     name_groups(survey)
     set_aside(survey)

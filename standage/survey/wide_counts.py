@@ -13,14 +13,22 @@ from standage.survey.areas import area_in, square_metres
 from standage.survey.headings import heading_of, without_unit
 from standage.survey.quantities import read_quantity
 from standage.survey.readings import Reading
-from standage.survey.references import alike, cells_of
 from standage.survey.schema import COUNTS
+from standage.survey.stage_species import (
+    GRASS,
+    ask_of_headings_without,
+    has_grass_stage,
+    species_in,
+    stages_of,
+    two_species,
+    without_a_pine,
+)
 from standage.survey.synonyms import Meaning, code_meaning, plain
 from standage.survey.table_cells import BLANK_WORDS, COUNT_EXPECTED, NOT_COUNTED
 from standage.survey.units import factor
-from standage.survey.written import WrittenSurvey, WrittenTable
+from standage.survey.written import WrittenSurvey, WrittenTable, with_column
 
-AREA = "area_m2"
+AREA, SPECIES = "area_m2", "species"
 IN_BRACKETS = re.compile(r"[(\[]([^)\]]*)[)\]]")
 SAME_AREA = 0.02
 """Two areas of one stage may differ by so much in rounding (assumption). [share]"""
@@ -104,17 +112,19 @@ def with_a_row_for_each_stage(survey: WrittenSurvey) -> None:
         for place, heading in enumerate(written.header)
         if heading and all(heading != column.name for column in COUNTS.columns)
     }
-    meanings = {place: stage_in(heading) for place, heading in own.items()}
+    meanings, species = _meanings(survey, written, own)
     stages = {place: each for place, each in meanings.items() if isinstance(each, str)}
-    if "count" in written.header:  # `Seedlings` alone is a heading of counts
-        heading = written.headings.get("count", "count")
-        meaning = stage_in(heading)
-        if stages and isinstance(meaning, tuple):
-            survey.problems.append(_two_stages(written, heading, " or ".join(meaning)))
-        return
     if not stages:
-        _tell_of_numbers(survey, written, own)
+        if "count" not in written.header:
+            _tell_of_numbers(survey, written, own)
         return
+    if "count" in written.header:  # `Seedlings` alone is a heading of counts
+        count, heading = written.header.index("count"), written.headings.get("count", "count")
+        if (meaning := stage_in(heading)) is None:
+            return
+        header = [*written.header[:count], heading, *written.header[count + 1 :]]
+        written, own[count], meanings[count] = replace(written, header=header), heading, meaning
+        stages |= {count: meaning} if isinstance(meaning, str) else {}
     for place, meaning in meanings.items():
         if isinstance(meaning, tuple):
             survey.problems.append(_two_stages(written, own[place], " or ".join(meaning)))
@@ -123,14 +133,62 @@ def with_a_row_for_each_stage(survey: WrittenSurvey) -> None:
         if asked := _other_limit(written, own[place], stage):
             survey.problems.append(asked)
     _take_bolting(survey, written, own, stages)
-    written, stages = _added_up(survey, written, own, stages)
-    for stage in dict.fromkeys(stages.values()):
-        alike = [own[place] for place, each in stages.items() if each == stage]
+    if species:
+        written = _name_species(survey, written, own, stages, species)
+    written, stages = _added_up(survey, written, own, stages, species)
+    for kind in dict.fromkeys((species.get(place, ""), each) for place, each in stages.items()):
+        alike = [own[at] for at, each in stages.items() if (species.get(at, ""), each) == kind]
         if len(alike) > 1:
-            survey.problems.append(_one_stage_twice(written, alike, stage))
+            survey.problems.append(_one_stage_twice(written, alike, " ".join(kind).strip()))
+    for place, stage in stages.items():
+        read = f"{stage}, {species[place]}" if place in species else stage
+        survey.readings.append(
+            Reading(
+                written.file, written.header_row, "stage", own[place], read, "column of a stage"
+            )
+        )
+    _write_rows(survey, written, own, stages, species)
+
+
+def _meanings(
+    survey: WrittenSurvey, written: WrittenTable, own: dict[int, str]
+) -> tuple[dict[int, Meaning], dict[int, str]]:
+    """The stages, and the species where it is one, that headings name, by place; those of species
+    without a profile are taken out of `own` and listed.
+    """
+    meanings: dict[int, Meaning] = {}
+    species: dict[int, str] = {}
+    for place, heading in list(own.items()):
+        if without_a_pine(heading):
+            del own[place]
+            if heading not in written.set_aside:
+                at, why = (written.file, written.header_row), "of a species without a profile"
+                survey.readings.append(Reading(*at, None, heading, "no counts", why))
+            continue
+        meanings[place] = stage_in(heading)
+        if meanings[place] is not None:
+            continue
+        named, rest = species_in(heading, survey)
+        if stage_in(rest) is not None and (two := two_species(named)):
+            survey.problems.append(_two_species(written, heading, named, two))
+            del own[place], meanings[place]
+        elif named and (meaning := stages_of(named, stage_in(rest))) is not None:
+            species[place], meanings[place] = named, meaning
+    return meanings, species
+
+
+def _write_rows(
+    survey: WrittenSurvey,
+    written: WrittenTable,
+    own: dict[int, str],
+    stages: dict[int, str],
+    species: dict[int, str],
+) -> None:
+    """The table of counts with a row for each stage, in place."""
     left = [place for place in range(len(written.header)) if place not in stages]
     areas = _areas_in_headings(survey, written, {place: own[place] for place in stages})
     at = left.index(written.header.index(AREA)) if AREA in written.header else None
+    of = left.index(written.header.index(SPECIES)) if SPECIES in written.header else None
     cells, rows = [], []
     for record, row in zip(written.cells, written.rows, strict=True):
         for place, stage in stages.items():
@@ -140,6 +198,8 @@ def with_a_row_for_each_stage(survey: WrittenSurvey) -> None:
                 survey.readings.append(Reading(written.file, row, "count", count, read, NO_ROW))
             elif count and count not in MARKS:
                 kept = [record[each] for each in left]
+                if of is not None and place in species:
+                    kept[of] = species[place]
                 if at is None and areas:
                     kept.append(areas.get(place, ""))
                 elif at is not None and place in areas:
@@ -148,58 +208,36 @@ def with_a_row_for_each_stage(survey: WrittenSurvey) -> None:
                 rows.append(row)
             else:
                 survey.problems.append(_blank(written, row, own[place], count))
-    for place, stage in stages.items():
-        survey.readings.append(
-            Reading(
-                written.file, written.header_row, "stage", own[place], stage, "column of a stage"
-            )
-        )
     more = [AREA] if at is None and areas else []
     header = [*(written.header[place] for place in left), *more, "stage", "count"]
     survey.tables[COUNTS.name] = replace(written, header=header, cells=cells, rows=rows)
 
 
-def with_a_row_for_each_plot(survey: WrittenSurvey) -> None:
-    """Turn a table of counts with stages in its rows and plots in its columns into a row for each
-    plot and stage, in place, where every such heading names a plot of the survey.
+def _name_species(
+    survey: WrittenSurvey,
+    written: WrittenTable,
+    own: dict[int, str],
+    stages: dict[int, str],
+    species: dict[int, str],
+) -> WrittenTable:
+    """The table with a column of species for headings that name one; the grass stage is of the only
+    one that has it, other headings without a species are asked about, as is a column of species.
     """
-    written = survey.tables.get(COUNTS.name)
-    if written is None or {"plot", "count"} & set(written.header) or not written.cells:
-        return
-    if "stage" not in written.header:
-        return
-    plots = {
-        alike(plot)
-        for table in survey.tables.values()
-        if "plot" in table.header
-        for plot in cells_of(table, "plot")
-        if plot
-    }
-    of_plots = {
-        place: heading
-        for place, heading in enumerate(written.header)
-        if heading and (alike(heading) in plots or _bare_plot(heading) in plots)
-    }
-    if not of_plots:
-        return
-    left = [place for place, name in enumerate(written.header) if name and place not in of_plots]
-    cells, rows = [], []
-    for record, row in zip(written.cells, written.rows, strict=True):
-        for place, heading in of_plots.items():
-            name = heading if alike(heading) in plots else _bare_plot(heading)
-            cells.append([*(record[each] for each in left), name, record[place]])
-            rows.append(row)
-    survey.readings += [
-        Reading(written.file, written.header_row, "plot", heading, "a plot", "column of a plot")
-        for heading in of_plots.values()
-    ]
-    header = [*(written.header[place] for place in left), "plot", "count"]
-    survey.tables[COUNTS.name] = replace(written, header=header, cells=cells, rows=rows)
-
-
-def _bare_plot(heading: str) -> str:
-    found = re.fullmatch(r"plot\s*(?:no\.?|#)?\s*(\w+)", heading, re.IGNORECASE)
-    return alike(found[1]) if found else ""
+    named = {own[place]: each for place, each in species.items()}
+    grassy = [each for each in dict.fromkeys(species.values()) if has_grass_stage(each)]
+    bare = [place for place in stages if place not in species]
+    if len(grassy) == 1:
+        species |= {place: grassy[0] for place in bare if stages[place] == GRASS}
+    asked = [own[place] for place in bare if place not in species]
+    ask_of_headings_without(survey, written.file, written.header_row, asked, named)
+    if SPECIES not in written.header:
+        return with_column(written, SPECIES, "")
+    if any(row[written.header.index(SPECIES)] for row in written.cells):
+        found = f"species in a column and in the heading '{next(iter(named))}'"
+        advice = "Delete the column of species, or take the species out of the headings."
+        row, expected = written.header_row, "the species in one place"
+        survey.problems.append(Problem(written.file, row, SPECIES, found, expected, advice))
+    return written
 
 
 def _is_small(limit: re.Match[str]) -> bool:
@@ -257,13 +295,17 @@ def _take_bolting(
 
 
 def _added_up(
-    survey: WrittenSurvey, written: WrittenTable, own: dict[int, str], stages: dict[int, str]
+    survey: WrittenSurvey,
+    written: WrittenTable,
+    own: dict[int, str],
+    stages: dict[int, str],
+    species: dict[int, str],
 ) -> tuple[WrittenTable, dict[int, str]]:
     """The table with the size classes of a stage, as `Grass <1 in` and `Grass >1 in`, added up in
     the first of their columns; a row that lacks one stays as it is, to be asked about.
     """
-    for stage in dict.fromkeys(stages.values()):
-        places = [place for place, each in stages.items() if each == stage]
+    for stage, kind in dict.fromkeys((each, species.get(at)) for at, each in stages.items()):
+        places = [at for at, each in stages.items() if (each, species.get(at)) == (stage, kind)]
         classes = {
             _UP_TO.sub(" ", own[place].replace("_", " ")).strip().lower() for place in places
         }
@@ -394,8 +436,14 @@ def _two_stages(written: WrittenTable, heading: str, stages: str) -> Problem:
         "Head the column with the stage that was counted in it; if several were, with the one that"
         " nearly all were in, or delete it: they can't be parted afterwards."
     )
-    expected = f"one of: {STAGES} ({TALLER})"
+    expected = f"one stage ({TALLER})"
     return Problem(written.file, written.header_row, heading, found, expected, advice)
+
+
+def _two_species(written: WrittenTable, heading: str, named: str, may_be: str) -> Problem:
+    found = f"the heading '{heading}', whose '{named}' may be {may_be}"
+    advice = f"Write the species out; or say it in a line above the headings, as `{named} = slash`."
+    return Problem(written.file, written.header_row, heading, found, "one species", advice)
 
 
 def _other_limit(written: WrittenTable, heading: str, stage: str) -> Problem | None:
