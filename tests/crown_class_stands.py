@@ -10,6 +10,7 @@ from exact_survey import write
 
 SURVEY_SEASON = 2020
 # how fast stems of a crown class grow against codominant ones, and how common they are (invented)
+NAMES = ("dominant", "codominant", "intermediate", "suppressed")
 PACE = np.array([1.2, 1.0, 0.7, 0.4])
 SHARE = np.array([0.2, 0.4, 0.25, 0.15])
 LEAST_GROWTH = 0.02  # of any stem. [cm/year]
@@ -30,15 +31,17 @@ class CrownClassStands:
 
 
 def crown_class_stands(
-    seed, *, stands=12, stems=20, smallest_cm=15.0, largest_cm=40.0, cored_share=0.5
+    seed, *, stands=12, stems=20, smallest_cm=15.0, largest_cm=40.0, cored_share=0.5, liked=1.0
 ):
     """Stands of `stems` listed stems each, a share of them cored to the pith at breast height and
     dated to the year. Asymptotes of codominant stems are spread evenly between two diameters.
+
+    liked: so many times as likely codominant and dominant stems are taken for coring as others.
     """
     rng = np.random.default_rng(seed)
     asymptotes = rng.permutation(np.geomspace(smallest_cm, largest_cm, stands))
     found = [
-        _stand(rng, f"s{k:02d}", asymptote, stems, cored_share)
+        _stand(rng, f"s{k:02d}", asymptote, stems, cored_share, liked)
         for k, asymptote in enumerate(asymptotes)
     ]
     all_stems = pd.concat(found, ignore_index=True)
@@ -56,6 +59,7 @@ def crown_class_stands(
                 "species": "generic-conifer",
                 "plot": f"{stem.stand}p",
                 "dbh_cm": stem.dbh_cm,
+                "crown_class": NAMES[stem.crown_class],
             }
             for stem in all_stems.itertuples()
         ],
@@ -75,7 +79,7 @@ def crown_class_stands(
     return CrownClassStands(tables, all_stems)
 
 
-def _stand(rng, name, asymptote, stems, cored_share):
+def _stand(rng, name, asymptote, stems, cored_share, liked):
     """Half of the stems of a few decades, half of any year since the stand began."""
     # poor sites, where nobody cut, hold the old stands
     began = int(rng.integers(1700, 1800) + 8 * (min(asymptote, 35.0) - 15.0))
@@ -95,7 +99,8 @@ def _stand(rng, name, asymptote, stems, cored_share):
     table = pd.DataFrame(rows, columns=["established", "at_breast_height", "dbh_cm", "crown_class"])
     table.insert(0, "stand", name)
     table.insert(0, "tree", [f"{name}t{k:02d}" for k in range(stems)])
-    table["cored"] = rng.permutation(stems) < cored_share * stems
+    wait = rng.exponential(size=stems) / np.where(table["crown_class"] < 2, liked, 1.0)
+    table["cored"] = np.argsort(np.argsort(wait)) < cored_share * stems
     return table
 
 

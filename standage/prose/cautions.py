@@ -135,8 +135,9 @@ def _unit_cautions(unit: UnitFindings) -> list[str]:
     attempts = row["cores"] + row["attempts_failed"]
     if attempts and row["attempts_failed"] > MANY_FAILED * attempts:
         sentences.append(
-            f"{row['attempts_failed']} attempts to core gave nothing to read; old and rotten trees"
-            " may be missed."
+            f"{row['attempts_failed']} of {attempts} attempts to core gave nothing to read. Where"
+            " rot goes with age, old trees are missed, and stems dated by size may be 20 years"
+            " older than said."
         )
     return [f"{unit.name}: {sentence}" for sentence in sentences]
 

@@ -34,6 +34,9 @@ _ROT_AT_SIXTY, _MOST_ROT = (
     0.15,
     0.7,
 )  # share rotten at age 60, rising with the square of age up to the most
+# scatter of sizes that goes with age is the profile's at so many years since breast height, and
+# within so many times of it at any age
+_SCATTER_AT_YEARS, _MOST_SCATTER_CHANGE = 50.0, 2.5
 # planted stock starts its stem sooner than natural plants (Haywood 2000, New Forests 19:279-290)
 PLANTED_GRASS_MEDIAN_YEARS = 2.0
 
@@ -54,7 +57,10 @@ class Departures:
     among the 20 rings nearest the pith that counts take for years. absent_overtopped_share: rings
     of overtopped stems absent from the core, which counts leave out. rot_by_age: old stems are
     rotten more often than their diameter tells; a sound neighbour is cored and nothing written
-    down. planted_share: share of the listed stems planted in `planted_in`, which nobody wrote down.
+    down, unless rot_written_down. vigour: correlation of each of grass stage, height growth, growth
+    next to the pith and later diameter with one number of the tree's own: quick starters stay
+    ahead. scatter_power: power of the years since breast height with which the scatter of sizes
+    goes. planted_share: share of the listed stems planted in `planted_in`, which nobody wrote down.
     picked_old: how much cored stems are chosen for looking old and large, 0 = by lot, 2 = nearly
     always the oldest.
     """
@@ -69,6 +75,9 @@ class Departures:
     false_inner_share: float = 0.0
     absent_overtopped_share: float = 0.0
     rot_by_age: bool = False
+    rot_written_down: bool = False
+    vigour: float = 0.0
+    scatter_power: float = 0.0
     planted_share: float = 0.0
     planted_in: int = 1985
     picked_old: float = 0.0
@@ -81,6 +90,8 @@ class Departures:
         for name in ("false_inner_share", "absent_overtopped_share", "planted_share"):
             if not 0 <= getattr(self, name) < 1:
                 raise ValueError(f"{name} is a share from 0 to below 1, not {getattr(self, name)}")
+        if not 0 <= self.vigour <= 1:
+            raise ValueError(f"vigour is a correlation from 0 to 1, not {self.vigour}")
 
 
 def grass_waiting_years(
@@ -153,6 +164,28 @@ def early_survival(departures: Departures, profile: Profile, years: np.ndarray) 
     factor = np.exp(-(departures.seedling_hazard_factor - 1) * suffered)
     factor[-2] *= departures.crop_factor
     return factor
+
+
+def by_vigour(
+    rng: np.random.Generator, departures: Departures, vigour: np.ndarray, drawn: np.ndarray
+) -> np.ndarray:
+    """Places `(plant,)` at which to take numbers drawn without regard to vigour, so that the more
+    vigorous have the larger ones: their distribution stays as it is.
+    """
+    correlation = departures.vigour
+    score = correlation * vigour + math.sqrt(1 - correlation**2) * rng.standard_normal(len(vigour))
+    places = np.empty(len(vigour), dtype=int)
+    places[np.argsort(score)] = np.argsort(drawn, kind="stable")
+    return places
+
+
+def scatter_factor(departures: Departures, seasons: np.ndarray) -> np.ndarray:
+    """Scatter of sizes against the profile's by seasons since breast height, shape (plant,)."""
+    return np.clip(
+        ((np.clip(seasons, 0, None) + 1.0) / _SCATTER_AT_YEARS) ** departures.scatter_power,
+        1 / _MOST_SCATTER_CHANGE,
+        _MOST_SCATTER_CHANGE,
+    )
 
 
 def coring_order(

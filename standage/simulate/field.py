@@ -17,6 +17,7 @@ from standage.simulate.cores import Centre, CoredStem, Reading, draw_early_growt
 from standage.simulate.departures import (
     PLANTED_GRASS_MEDIAN_YEARS,
     Departures,
+    by_vigour,
     coring_order,
     rotten_share,
 )
@@ -212,6 +213,9 @@ class Surveyor:
         dbh = np.array([listed[place][0]["dbh_cm"] for place in large])
         order = iter([large[place] for place in coring_order(rng, departures, age, dbh)])
         early = draw_early_growth_mm(rng, self.life, len(listed))
+        if departures.vigour:
+            vigour = np.array([float(plant.vigour[0]) for _, plant in listed])
+            early = early[by_vigour(rng, departures, vigour, early)]
         tried: set[int] = set()
         winter = history.extras.winter_core
         while len(self.rows["cores"]) < design.cores and (place := next(order, None)) is not None:
@@ -220,10 +224,9 @@ class Surveyor:
             if departures.rot_by_age and rng.random() < rotten_share(
                 history.season - int(plant.establishment_year[0]) + 1
             ):
-                row[
-                    "core_outcome"
-                ] = (  # the borer met rot, a sound neighbour was cored, and nobody wrote it down
-                    "not_tried"
+                # the borer met rot, a sound neighbour was cored, and often nobody wrote it down
+                row["core_outcome"] = (
+                    "no_sound_wood" if departures.rot_written_down else "not_tried"
                 )
                 continue
             # rot is commoner in thick stems; it must not depend on age in any other way

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from standage.simulate.departures import hastened, released_together
+from standage.simulate.departures import by_vigour, hastened, released_together, scatter_factor
 from standage.simulate.life import BREAST_HEIGHT_CM, LifeHistory
 
 _HEIGHTS_CM = np.array([*range(5, 136, 5), BREAST_HEIGHT_CM, *range(140, 301, 5)], dtype=float)
@@ -36,13 +36,14 @@ class Cut:
 @dataclass(frozen=True)
 class Plants:
     """Plants of one stand, each array of shape (plant,), `seasons_to_height` of shape (plant,
-    height).
+    height). `vigour` is 0 where growth early and late don't go together.
     """
 
     establishment_year: np.ndarray
     grass_years: np.ndarray
     seasons_to_height: np.ndarray
     log_size_scatter: np.ndarray
+    vigour: np.ndarray
     life: LifeHistory
 
     def __len__(self) -> int:
@@ -55,6 +56,7 @@ class Plants:
             self.grass_years[which],
             self.seasons_to_height[which],
             self.log_size_scatter[which],
+            self.vigour[which],
             self.life,
         )
 
@@ -65,6 +67,7 @@ class Plants:
             np.concatenate([self.grass_years, others.grass_years]),
             np.concatenate([self.seasons_to_height, others.seasons_to_height]),
             np.concatenate([self.log_size_scatter, others.log_size_scatter]),
+            np.concatenate([self.vigour, others.vigour]),
             self.life,
         )
 
@@ -84,7 +87,8 @@ class Plants:
     def dbh_cm(self, season: int) -> np.ndarray:
         """Diameter at breast height in a season, 0 below breast height, shape (plant,). [cm]"""
         passed = self.first_ring_year(BREAST_HEIGHT_CM)
-        log_rest = self.life.log_epoch_effect(passed) + self.log_size_scatter
+        factor = scatter_factor(self.life.departures, season - passed)
+        log_rest = self.life.log_epoch_effect(passed) + factor * self.log_size_scatter
         dbh = np.minimum(self.life.median_dbh_cm(season - passed) * np.exp(log_rest), _THICKEST_CM)
         return np.where(passed <= season, dbh, 0.0)
 
@@ -125,7 +129,14 @@ def _grown(rng: np.random.Generator, life: LifeHistory, established: np.ndarray)
         )
     else:
         grass_years = released_together(rng, life.departures, established, grass_years)
-    return Plants(established, grass_years, passed, life.log_size_scatter(rng, plants), life)
+    scatter = life.log_size_scatter(rng, plants)
+    vigour = np.zeros(plants)
+    if life.departures.vigour:
+        vigour = rng.standard_normal(plants)
+        grass_years = grass_years[by_vigour(rng, life.departures, vigour, -grass_years)]
+        passed = passed[by_vigour(rng, life.departures, vigour, -passed.sum(axis=1))]
+        scatter = scatter[by_vigour(rng, life.departures, vigour, scatter)]
+    return Plants(established, grass_years, passed, scatter, vigour, life)
 
 
 def _seasons_to_heights(rng: np.random.Generator, life: LifeHistory, plants: int) -> np.ndarray:

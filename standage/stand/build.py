@@ -28,7 +28,7 @@ from standage.stand.build_notes import (
     too_old_records,
     why_no_history,
 )
-from standage.stand.choice_of_cores import choice_note
+from standage.stand.choice_of_cores import choice_notes
 from standage.stand.data import SpeciesData, StandData, UnitData
 from standage.stand.dated_stems import DatedStem, Group, class_edges, dated_stems
 from standage.stand.unit_arrays import unit_data
@@ -86,7 +86,8 @@ def build_stands(survey: Survey, *, profile_folder: str | None = None) -> BuiltS
             notes += unused
         stems += own
         name = f"{group.stand}, {group.species.replace('-', ' ')}"
-        notes += choice_note(name, group.stems, set(survey.cores["tree"]))
+        of_stand = survey.trees[survey.trees["stand"] == group.stand]
+        notes += choice_notes(name, of_stand, group.species, set(survey.cores["tree"]))
         notes += too_old_records(name, group.stems, int(years[0]))
         aside = group.taking_part.set_index("tree")["set_aside"]
         notes += core_notes(

@@ -43,7 +43,7 @@ SAYS = {
     "one core": "only 1 tree of the stand is dated by core; years rest mostly on sizes",
     "three cores": "only 3 trees of the stand are dated by core; years rest mostly on sizes",
     "no core": "no tree of the stand is dated by core; years rest mostly on sizes",
-    "no core readable": "12 attempts to core gave nothing to read",
+    "no core readable": "12 of 12 attempts to core gave nothing to read",
     "three trees in all": "3 cores can be dated, each tree by itself",
     "all centres rotten": "with neither the pith nor its distance",
     "rotten and no ring counted": "no tree of the stand is dated by core",

