@@ -176,6 +176,8 @@ def test_a_profile_under_a_new_key_loads_and_the_shipped_ones_stay_reachable(own
         (lambda path: path.write_bytes(b"a = " + b"[" * 100_000), "tables within tables"),
         (lambda path: path.write_bytes(b"a = " + b"9" * 5_000), "more digits than can be read"),
         (lambda path: path.write_bytes(b"a = 0x" + b"f" * 50_000), "more digits"),
+        (lambda path: path.write_bytes(b"[a" + b".a" * 400_000 + b"]"), "without an end"),
+        (lambda path: path.write_bytes(b"a" + b".a" * 400_000 + b" = 1"), "without an end"),
         (lambda path: path.write_bytes(b"#" * 2_000_000), "more than 1,000,000 bytes"),
         (lambda path: path.write_bytes(b"\xff\xfe"), "utf-8"),
     ],

@@ -7,6 +7,7 @@ came out otherwise, 130 stopped with Ctrl-C, 143 ended by the system.
 
 from __future__ import annotations
 
+import logging
 import os
 import signal
 import sys
@@ -102,6 +103,7 @@ def _notes_for_people() -> Iterator[None]:
     """A notice is one plain line, without the place in the code. What libraries say of themselves
     is not for people, however the interpreter was started.
     """
+    logging.getLogger("matplotlib").addHandler(logging.NullHandler())
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         warnings.simplefilter("always", Notice)

@@ -21,6 +21,8 @@ LOOK = "Look at what is in it."
 SEEN = "text without control characters"
 LARGEST_PROFILE = 1_000_000
 """Bytes of a file (assumption: a hundred times a shipped one)."""
+DOTS_IN_A_LINE = 200
+"""Keys of hundreds of parts are of no file of ours, and take a reader hours (assumption)."""
 FAR_BEYOND = 1e100
 """Above any number of a profile, whatever its unit."""
 
@@ -117,10 +119,19 @@ def _content(path: Path) -> bytes:
     raise _no_toml(path, found, advice)
 
 
+def load_toml(raw: bytes) -> dict[str, Any]:
+    """What the bytes of a file say. Raises RecursionError where tables lie too deep, and ValueError
+    where it isn't TOML in UTF-8.
+    """
+    if any(line.count(b".") > DOTS_IN_A_LINE for line in raw.splitlines()):
+        raise RecursionError
+    return tomllib.loads(raw.decode("utf-8-sig"))
+
+
 def _toml(path: Path, raw: bytes) -> dict[str, Any]:
     """What the bytes of a file say. Raises SurveyError where it isn't TOML."""
     try:
-        return tomllib.loads(raw.decode("utf-8-sig"))
+        return load_toml(raw)
     except RecursionError:
         found, advice = "tables within tables without an end", LOOK
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as fault:

@@ -16,11 +16,11 @@ it.
 
 from __future__ import annotations
 
-import tomllib
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from standage.errors import Problem
+from standage.profiles.reading import load_toml
 from standage.survey.flat_table import FLAT, table_of
 from standage.survey.schema import TABLES, Table
 from standage.survey.units import MEASURES, factor, measure_of
@@ -55,7 +55,7 @@ def mapping_path(survey: Path) -> Path:
 def read_mapping(file: str, content: bytes, problems: list[Problem]) -> dict[str, SheetMapping]:
     """The sheets of a mapping file, by name. What it says wrongly is a problem each."""
     try:
-        said = tomllib.loads(content.decode("utf-8-sig"))
+        said = load_toml(content)
     except (RecursionError, ValueError) as fault:  # of the encoding, of TOML, of a number too long
         deep = isinstance(fault, RecursionError)
         found = "tables within tables without an end" if deep else str(fault)

@@ -221,6 +221,7 @@ def test_a_mapping_file_says_which_column_is_which(tmp_path, folder):
         ("[[sheet]]", "[[sheet", "TOML"),
         ("[[sheet]]", "[[sheet]]\ndeep = " + "[" * 100_000, "tables within tables"),
         ("[[sheet]]", "[[sheet]]\nlong = " + "9" * 5_000, "a TOML file"),
+        ("[[sheet]]", "a" + ".a" * 400_000 + " = 1\n[[sheet]]", "without an end"),
         ("[[sheet]]", '[[sheet]]\n"\\u001b[2J" = 1', r"\x1b[2J"),
         ('"A"', "0x" + "f" * 6_000, "more digits than"),
         ("[sheet.columns]", "[[sheet.columns]]", "a table [sheet.columns]"),
