@@ -17,7 +17,7 @@ from standage.survey.areas import Area, area_in
 from standage.survey.date_cells import typed_dates
 from standage.survey.doubt import advice as doubt_advice
 from standage.survey.doubt import doubt_in, parted
-from standage.survey.event_kinds import advice_on_kinds
+from standage.survey.event_kinds import ELSEWHERE, IF_ELSEWHERE, advice_on_kinds
 from standage.survey.event_years import year_beside_a_month
 from standage.survey.headings import has_unit_in_name
 from standage.survey.quantities import NOTHING_FOUND, number_in_words, read_quantity
@@ -45,8 +45,8 @@ from standage.survey.table_cells import (
 )
 from standage.survey.units import MEASURES, converted, factor, how_to_convert, unit_of
 
-ESTIMATED = {"count", "dbh_cm"}
-"""Columns without a place for doubt, in which `~20` is the likeliest number."""
+ESTIMATED = {"count", "dbh_cm", "height_cm", "pith_distance_mm"}
+"""Columns in which `~20` is the likeliest number: without a place for doubt, or often estimates."""
 UNSURE = {"?", "??", "unknown", "unsure", "uncertain", "not sure"}
 """Words for 'nobody knows' in a column whose blank cells mean something."""
 UNREAD_CLASS = "none of its words: left out, for it is only kept"
@@ -281,6 +281,11 @@ def _advice(column: Column, cell: str) -> str:
             " the other as a row of a table core_readings (core, reader,"
             f" {column.name}); two cores need a row each."
         )
+    if column.name == "dbh_cm" and re.fullmatch(r"[\d.]+(\s*[+&,;/]\s*[\d.]+)+", cell):
+        return (
+            "Write a row for each stem, with a name of its own (8a, 8b): each is a stem per hectare"
+            " and has its basal area."
+        )
     digits = cell.translate(LETTERS_FOR_DIGITS)
     if digits != cell and re.fullmatch(r"-?\d+(\.\d+)?", digits):
         return (
@@ -303,6 +308,8 @@ def _advice(column: Column, cell: str) -> str:
             f"Write {bound[0].strip()} alone, with its mark, for it is a least number; remarks"
             " belong into note."
         )
+    if column.until == "last_year" and ELSEWHERE.search(cell):
+        return f"{IF_ELSEWHERE}; if it did, write the year alone."
     if column.until == "last_year" and _SINCE.search(cell):
         return (
             "Write the year in which it began into first_year and last_year, and the year in which"

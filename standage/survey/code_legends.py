@@ -9,10 +9,10 @@ from collections.abc import Iterable
 from dataclasses import replace
 
 from standage.errors import Problem
-from standage.survey.flat_table import FLAT, table_of
+from standage.survey.flat_table import FLAT, code_in, table_of
 from standage.survey.readings import Reading
 from standage.survey.schema import CORES, COUNTS, TREES
-from standage.survey.synonyms import code_meaning, is_no_pine, species_meaning
+from standage.survey.synonyms import is_no_pine, species_meaning
 from standage.survey.whole_lines import is_limited
 from standage.survey.written import Title, WrittenSurvey, WrittenTable
 
@@ -44,10 +44,10 @@ def pairs_in(text: str) -> list[tuple[str, str]]:
     >>> pairs_in("Crew B: S = loblolly, L = longleaf"), pairs_in("On plot 3, S = slash")
     ([], [])
     """
-    if is_limited(text):
-        return []
     label = _LABEL.match(text)
     form = _PAIR_BELOW_A_LABEL if label else _PAIR
+    if is_limited(text) and beside_pairs(text):
+        return []  # in a pair such words are part of what a code means
     if any(_LIMITING.search(each) for each in _BRACKETS.findall(text)):
         return []
     parts = _parts(text[label.end() if label else 0 :])
@@ -130,7 +130,7 @@ def _meaning(table: str, column: str, words: str, keys: tuple[str, ...]) -> str 
     if column == "species":
         key = species_meaning(words, keys)
         return key if isinstance(key, str) else words if key is None and is_no_pine(words) else None
-    code = code_meaning(table, table_of(table).column(column), words)
+    code = code_in(table, table_of(table).column(column), words)
     return code if isinstance(code, str) else None
 
 

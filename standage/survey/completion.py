@@ -20,8 +20,9 @@ from standage.survey.event_years import (
 )
 from standage.survey.flat_sheet import part_flat_sheet
 from standage.survey.flat_table import ALL_TABLES, FLAT
+from standage.survey.footnotes import take_footnotes
 from standage.survey.group_fill import filled_down
-from standage.survey.history_lines import ask_of_sentences
+from standage.survey.history_lines import ask_of_remarks_on_events, ask_of_sentences
 from standage.survey.known_age_heights import settle_heights_of_rings
 from standage.survey.lasting_events import settle_lasting_events
 from standage.survey.least_rings import take_least_rings
@@ -56,7 +57,9 @@ def complete_tables(survey: WrittenSurvey, name: str) -> None:
     """Complete the written tables in place; each liberty is listed in `survey.readings`. name: of
     the survey.
     """
+    take_footnotes(survey)
     ask_of_sentences(survey)
+    ask_of_remarks_on_events(survey)
     with_a_row_for_each_plot(survey)
     for each in ALL_TABLES:
         if each.name in survey.tables:

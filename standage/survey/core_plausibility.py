@@ -120,7 +120,21 @@ def judge_cores(
     judge_siblings(file, table, warnings)
     _rings_in_the_stem(file, table, problems, warnings)
     _heights(file, cores, problems, warnings)
+    _doubts_of_crossdated(file, cores, warnings)
     judge_slips(file, table, trees, files["trees"], problems, warnings)
+
+
+def _doubts_of_crossdated(file: str, cores: Rows, warnings: list[Problem]) -> None:
+    """A count's standard deviation beside a core crossdated to its innermost ring is not used."""
+    sure = (cores["dating"] == "crossdated") & cores["crossdated_back_to_year"].isna()
+    reporter(file, cores, warnings)(
+        sure & (cores["count_sd"] > 0),
+        "count_sd",
+        "{count_sd} for a core that is crossdated to its innermost ring",
+        "no doubt of a year that is crossdated: it is not used",
+        "Write the year to which crossdating is secure into crossdated_back_to_year: further in the"
+        " rings are counted, and count_sd holds; or counted in dating.",
+    )
 
 
 def _without(cores: pd.DataFrame, refused: Collection[int | None]) -> pd.DataFrame:

@@ -35,6 +35,12 @@ LONGEST_FIELD_WORK = 100
 DAY_FIRST, MONTH_FIRST, YEAR_FIRST = "day first", "month first", "year first"
 EARLIEST_YEAR = 1800
 
+ROMAN_MONTHS = ("i", "ii", "iii", "iv", "v", "vi", "vii", "viii", "ix", "x", "xi", "xii")
+_ROMAN = re.compile(
+    rf"(\d{{1,2}})\s*[./ -]\s*({'|'.join(ROMAN_MONTHS)})\s*[./ -]\s*(\d{{4}})", re.IGNORECASE
+)
+"""A month as museums label it: `15.iii.2023` (common practice, no source)."""
+
 
 def dates_in(cell: str) -> dict[str, dt.date]:
     """Every date that a cell may be, by the order of its parts, none in the future or before 1800.
@@ -47,6 +53,9 @@ def dates_in(cell: str) -> dict[str, dt.date]:
     spelt = _spelt(text.lower())
     if spelt is not None:
         ways = {DAY_FIRST: spelt}
+    elif roman := _ROMAN.fullmatch(text):
+        month = ROMAN_MONTHS.index(roman[2].lower()) + 1
+        ways = {DAY_FIRST: (roman[3], str(month), roman[1])}
     else:
         found = _NUMBERS.fullmatch(text) or _COMPACT.fullmatch(text)
         if found is None:

@@ -135,7 +135,8 @@ def advice(doubt: Doubt, column: Column) -> str:
     if column.until:
         return (
             "Write the earliest and the latest year that it may be, as"
-            f" {doubt.value - YEARS_SHOWN:g}-{doubt.value + YEARS_SHOWN:g}."
+            f" {doubt.value - YEARS_SHOWN:g}-{doubt.value + YEARS_SHOWN:g} if it may be"
+            f" {YEARS_SHOWN} years off, or {doubt.value:g} alone if it is sure."
             if column.unit == "calendar year" and doubt.kind == "about"
             else f"Write the earliest it may be into {column.name} and the latest into"
             f" {column.until}."

@@ -74,6 +74,7 @@ def _plain_years(written: WrittenTable, readings: list[Reading]) -> WrittenTable
 
 def _year_of(cell: str) -> str:
     """The one year that a cell with a day, a month or a season is of, "" for any other."""
+    cell = _PART_IN_BRACKETS.sub(lambda part: f" {part[0].strip(' ().')}", cell)
     if (short := _SHORT_YEAR.fullmatch(cell)) and plain(short[1]) in _PARTS:
         past = int(short[2]) <= dt.date.today().year % 100
         return f"{20 if past else 19}{short[2]}"

@@ -36,6 +36,14 @@ _SINCE = re.compile(
     re.IGNORECASE,
 )
 _UNTIL = re.compile(r"(?:until|till|to)\s+((?:1[5-9]|20)\d\d)", re.IGNORECASE)
+ELSEWHERE = re.compile(
+    r"\b(?:next door|near ?by|adjacent|adjoining|neighbou?r\w*|elsewhere"
+    r"|(?:an)?other (?:tract|stand|farm|property|place)|next (?:tract|stand|farm|property)"
+    r"|across the (?:road|fence|line|creek))\b",
+    re.IGNORECASE,
+)
+"""Words by which an event was not in the stand (common practice, no source)."""
+IF_ELSEWHERE = "Delete the row if it didn't happen in the stand"
 BY_A_WORD = "a word for it among others"
 
 
@@ -118,6 +126,8 @@ def kinds_named(cell: str) -> list[str]:
 def advice_on_kinds(cell: str) -> str:
     """What to do with words that name several kinds, or one among much else; "" for others."""
     named = kinds_named(cell)
+    if ELSEWHERE.search(cell):
+        return f"{IF_ELSEWHERE}; if it did, write what happened, without the place."
     if len(named) > 1:
         return (
             f"It names {' and '.join(named)}: write a row for each that happened, with its own"

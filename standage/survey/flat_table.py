@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from standage.survey.schema import CORES, PLOTS, STANDS, TABLES, TREES, Column, Table, table
+from standage.survey.synonyms import Meaning, code_meaning
 
 CORE_NOTE = "core_note"
 PLOT_COLUMNS = {
@@ -53,12 +54,23 @@ def table_of(name: str) -> Table:
     return FLAT if name == FLAT.name else table(name)
 
 
+def code_in(name: str, column: Column, word: str) -> Meaning:
+    """The code that a word stands for in a column of a table; in a flat sheet as in those that it
+    holds.
+    """
+    found = (code_meaning(of, column, word) for of in table_of(name).like or (name,))
+    return next((each for each in found if each is not None), None)
+
+
 def tables_needed(columns: set[str]) -> bool:
     """Whether the columns of a sheet are of trees and of cores, so that its rows may hold both."""
     return (
         "tree" in columns
         and bool({"species", "dbh_cm"} & columns)
-        and (bool({"first_ring_year", "ring_count"} & columns) or len(OF_CORES & columns) > 1)
+        and (
+            bool({"first_ring_year", "ring_count"} & columns)
+            or len((OF_CORES | {"core"}) & columns) > 1
+        )
     )
 
 

@@ -114,6 +114,8 @@ def without_unit(heading: str) -> tuple[str, str]:
         if unit:
             return _words(outside), unit
     words = (plain(outside) or plain(heading)).split()
+    if len(words) > 1 and words[0] in ("mm", "cm"):  # `mm to pith`
+        return _words(" ".join(words[1:])), words[0]
     for length in (2, 1):
         unit = measure_of(" ".join(words[-length:])) if len(words) > length else None
         if unit:
@@ -157,6 +159,10 @@ def heading_of(table: Table, written: str) -> Heading | None:
         if written in column.earlier_names:
             return Heading(column.name, column.unit)
     base, unit = without_unit(written)
+    if unit == "in" and (whole := _known(table).get(_words(written))):
+        base, unit = _words(written), ""  # `yr in` is no year in inches
+        if table.column(whole.column).unit != "calendar year":
+            base, unit = without_unit(written)
     found = _known(table).get(base) or _known_in_any_order(table).get(_content(base))
     if by_rule := _by_rule(table, written, base, unit):
         return by_rule
@@ -216,7 +222,11 @@ def _by_rule(table: Table, written: str, base: str, unit: str) -> Heading | None
     counted = words & _RINGS or "add" in words
     if words & _MISSED and counted and to_pith and words <= _OF_MISSED:
         return Heading("rings_to_pith", "rings")
-    if base in ("pith", "centre") and unit and factor(unit, "mm") is not None:
+    if (
+        base in ("pith", "centre", "to pith", "to centre")
+        and unit
+        and factor(unit, "mm") is not None
+    ):
         return Heading("pith_distance_mm", unit)
     if "core_note" in columns and words & _OF_CORES and words & _REMARK:
         return Heading("core_note")

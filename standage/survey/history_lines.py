@@ -8,10 +8,11 @@ import re
 from collections.abc import Sequence
 
 from standage.errors import Problem
-from standage.survey.event_kinds import KIND, kinds_named
+from standage.survey.event_kinds import ELSEWHERE, IF_ELSEWHERE, KIND, kinds_named
 from standage.survey.readings import Reading
 from standage.survey.schema import EVENTS
 from standage.survey.synonyms import code_meaning, plain, synonym_list
+from standage.survey.table_cells import heads_remarks
 from standage.survey.written import Title, WrittenSurvey, WrittenTable
 
 HEADINGS = ("kind", "first_year", "note")
@@ -24,11 +25,15 @@ _OF_FIELD_WORK = re.compile(
 )
 """Words beside a year of the field work itself (common practice, no source)."""
 _IN_DOUBT = re.compile(
-    r"\?|\b(?:maybe|perhaps|sure|missed|next door|nearby|adjacent|another|plots? \w?\d)\b",
+    rf"\?|\b(?:maybe|perhaps|sure|missed|another|plots? \w?\d)\b|{ELSEWHERE.pattern}",
     re.IGNORECASE,
 )
 """Words beside an event by which it may have been elsewhere, or otherwise (common practice, no
 source)."""
+_MAYBE_EVENTS = re.compile(r"\b(?:cut|cutting|pulpwood|graz(?:ed|ing)|cleared)\b", re.IGNORECASE)
+"""Words that may be of several kinds of events, or of none of the survey's (common practice, no
+source)."""
+YEAR_IN_A_RANGE = re.compile(r"(?<!\d)(?:1[6-9]|20)\d\d(?!\d)")
 YEAR = re.compile(r"(?<![\d.-])(?:1[6-9]|20)\d\d(?![\d.])")
 
 
@@ -59,14 +64,6 @@ def take_box(title: Title, records: Sequence[Sequence[str]], survey: WrittenSurv
     rows = list(range(title_row + 1, title_row + 1 + len(box)))
     survey.tables[EVENTS.name] = WrittenTable(file, list(HEADINGS), padded, rows, title_row)
     survey.files[EVENTS.name] = file
-    for row, cells in zip(rows, padded, strict=True):
-        if _IN_DOUBT.search(cells[2]):
-            found = f"'{cells[2]}' beside '{cells[0]}'"
-            advice = (
-                "Delete the row if it didn't happen in the stand, or shorten the words if it did."
-            )
-            expected = "what happened in the stand, and when"
-            survey.doubts.append(Problem(file, row, "note", found, expected, advice))
     read = f"events: {', '.join(HEADINGS)} in {len(box)} rows"
     why = "a list of events below another"
     survey.readings.append(Reading(file, title_row, None, title.text, read, why))
@@ -88,16 +85,34 @@ def tells_of_events(text: str) -> bool:
     """
     if _OF_FIELD_WORK.search(text) or YEAR.search(text) is None:
         return False
-    return bool(kinds_named(text))
+    return bool(kinds_named(text)) or _MAYBE_EVENTS.search(text) is not None
+
+
+def ask_of_remarks_on_events(survey: WrittenSurvey) -> None:
+    """A question on each event whose remark says that it may have been elsewhere, or otherwise."""
+    written = survey.tables.get(EVENTS.name)
+    if written is None:
+        return
+    for at, name in enumerate(written.header):
+        for row, line in zip(written.cells, written.rows, strict=True):
+            if heads_remarks(name) and _IN_DOUBT.search(row[at]):
+                kind = row[written.header.index("kind")] if "kind" in written.header else "an event"
+                found = f"'{row[at]}' beside '{kind}'"
+                advice = f"{IF_ELSEWHERE}, or shorten the words if it did."
+                expected = "what happened in the stand, and when"
+                survey.doubts.append(Problem(written.file, line, name, found, expected, advice))
 
 
 def ask_of_sentences(survey: WrittenSurvey) -> None:
-    """One question on all lines of titles, notes and below lists that tell of events, where no
-    event is read.
+    """One question on all lines of titles, notes and below lists that tell of events which are not
+    among those read.
     """
-    if EVENTS.name in survey.tables and survey.tables[EVENTS.name].cells:
-        return
-    lines = [line for line in (*survey.titles, *survey.below) if tells_of_events(line.text)]
+    events = _kinds_and_years(survey)
+    lines = [
+        line
+        for line in (*survey.titles, *survey.below)
+        if tells_of_events(line.text) and not _is_among(line.text, events)
+    ]
     if not lines:
         return
     quoted = "; ".join(f"'{line.text[:LETTERS]}' (row {line.row})" for line in lines[:SHOWN])
@@ -109,10 +124,32 @@ def ask_of_sentences(survey: WrittenSurvey) -> None:
             first.file,
             first.row,
             None,
-            f"events: none, and words on the past of a stand: {quoted}",
+            f"events: {'others' if events else 'none'}, and words on the past of a stand: {quoted}",
             "events in rows of their own",
-            "Nothing is read from words. Write a sheet named events, with the headings kind,"
-            " first_year, last_year and note, and a row for each that happened in the stand"
-            " (logging, 1923, 1927, about 1925).",
+            "Nothing is read from words. Write "
+            + ("" if events else "a sheet named events, with the headings kind,")
+            + ("" if events else " first_year, last_year and note, and ")
+            + "a row for each that happened in the stand (logging, 1923, 1927, about 1925)"
+            + (" and isn't among the events; then delete the words." if events else "."),
         )
+    )
+
+
+def _kinds_and_years(survey: WrittenSurvey) -> list[tuple[set[str], int, int]]:
+    """The kinds, and the first and last year, that each row of the table of events names."""
+    written = survey.tables.get(EVENTS.name)
+    found = []
+    for row in written.cells if written is not None else ():
+        years = [int(year) for year in YEAR_IN_A_RANGE.findall(" ".join(row))]
+        kinds = {kind for cell in row for kind in kinds_named(cell)}
+        found.append((kinds, min(years, default=0), max(years, default=0)))
+    return found
+
+
+def _is_among(text: str, events: list[tuple[set[str], int, int]]) -> bool:
+    """Whether each kind, and each year, that a line names is one of an event of a table."""
+    kinds, years = kinds_named(text), [int(year) for year in YEAR_IN_A_RANGE.findall(text)]
+    own = [each for each in events if each[0] & set(kinds)] if kinds else events
+    return set(kinds) <= {kind for of, _, _ in own for kind in of} and all(
+        any(first <= year <= last for _, first, last in own) for year in years
     )

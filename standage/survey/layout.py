@@ -18,10 +18,11 @@ from standage.survey.foot_counts import (
     foot_counts,
     side_table,
 )
+from standage.survey.footnotes import is_footnote
 from standage.survey.form_rows import header_place, take_out_explanations
 from standage.survey.formula_escapes import unescape
 from standage.survey.headings import columns_named, read_header
-from standage.survey.history_lines import names_events, take_box
+from standage.survey.history_lines import names_events, take_box, tells_of_events
 from standage.survey.limits import MOST_CELLS, MOST_COLUMNS, TooLarge
 from standage.survey.lines_below import below_the_list, beside_a_legend
 from standage.survey.mapping import SheetMapping
@@ -44,7 +45,6 @@ BANNER = "a plot named in a row of its own"
 _NUMBER_OF_ROWS = re.compile(
     r"n\s*=\s*\d+\b|\d+ (?:trees|stems|cores|rows|plots)\b.{0,20}$", re.IGNORECASE
 )
-FOOTNOTE_MARKS = "*\u2020\u2021"
 OF_SEVERAL_CELLS = ("flat", "trees", "cores", "counts", "plots", "stands")
 """Tables whose rows need more than one cell."""
 OTHER_DELIMITERS = {";": "semicolons", "\t": "tabs", "|": "vertical bars"}
@@ -149,7 +149,7 @@ def lay_out(
             if names_events(joined) and (taken := take_box(line, records[row:], survey)):
                 boxed = row + taken
                 continue
-            footnote = joined[:1] in FOOTNOTE_MARKS and len(joined[1:].split()) > 1
+            footnote = is_footnote(joined)
             if footnote or begins_a_legend(joined):
                 survey.below.append(line)
                 why = "a footnote" if footnote else "a legend"
@@ -164,6 +164,11 @@ def lay_out(
                 plot, said = banner, f"plot {banner} of the rows below"
                 survey.readings.append(Reading(file, row, "plot", joined[:80], said, BANNER))
                 banners.append((row, banner, joined))
+                continue
+            if name in OF_SEVERAL_CELLS and tells_of_events(joined):
+                survey.below.append(line)
+                why = "words on the past of a stand"
+                survey.readings.append(Reading(file, row, None, joined[:80], "no data", why))
                 continue
             if name in OF_SEVERAL_CELLS and _is_a_remark(joined, width):
                 if name == STANDS.name:

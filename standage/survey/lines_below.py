@@ -4,11 +4,7 @@ from __future__ import annotations
 
 from standage.errors import Problem
 from standage.survey.foot_counts import INTO_A_TABLE, SEEDLINGS
-from standage.survey.history_lines import tells_of_events
 
-OF_A_STAND = (
-    "What happened to a stand, and when, belongs into a table events (stand, kind, first_year)."
-)
 OF_THE_ROWS = (
     "If it changes what the rows say, correct them; then delete it, or move it to a sheet Notes."
 )
@@ -16,8 +12,6 @@ OF_THE_ROWS = (
 
 def below_the_list(file: str, row: int, cell: str) -> Problem:
     advice = INTO_A_TABLE if SEEDLINGS.search(cell) else OF_THE_ROWS
-    if tells_of_events(cell):
-        advice = OF_A_STAND
     return Problem(
         file,
         row,

@@ -33,7 +33,7 @@ def holds_notes(rows: Rows) -> bool:
     (True, False)
     """
     filled = [cells for row in rows if (cells := [cell.strip() for cell in row if cell.strip()])]
-    if not filled or len(filled[0]) > 2:
+    if not filled or len(filled[0]) > 2 or lists_numbers(filled):
         return False
     pairs = 0
     for cells in filled:
@@ -43,6 +43,16 @@ def holds_notes(rows: Rows) -> bool:
     if len(filled) == 1:
         return " " in filled[0][0] and _begins_with_words(filled[0][0])
     return pairs >= LINES and all(_begins_with_words(cells[0]) for cells in filled[:LINES])
+
+
+def lists_numbers(filled: Rows) -> bool:
+    """Whether rows are headings of two columns, and numbers below the second: a list.
+
+    >>> lists_numbers([["Plot", "saplings"], ["QF1", "3"], ["QF2", "0"]])
+    True
+    """
+    numbers = [len(cells) == 2 and cells[1].replace(".", "", 1).isdigit() for cells in filled]
+    return len(filled[0]) == 2 and len(filled) > 2 and not numbers[0] and all(numbers[1:])
 
 
 def lines_of_notes(file: str, rows: Rows) -> list[Title]:

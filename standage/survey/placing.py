@@ -11,16 +11,17 @@ from functools import cache
 from standage.errors import Problem
 from standage.survey.areas import HEADINGS as CIRCLES
 from standage.survey.class_tallies import CLASSES, class_table
+from standage.survey.code_legends import pairs_in
 from standage.survey.event_kinds import kinds_named
 from standage.survey.flat_table import ALL_TABLES, FLAT, tables_needed
 from standage.survey.form_rows import header_place
 from standage.survey.headings import columns_named, heading_of, without_unit
-from standage.survey.note_sheets import LINES_READ, holds_notes, lines_of_notes
+from standage.survey.note_sheets import LINES_READ, holds_notes, lines_of_notes, lists_numbers
 from standage.survey.readings import Reading
 from standage.survey.schema import COUNTS, EVENTS, PLOTS, STANDS, TABLES, TREES, Table
 from standage.survey.synonyms import code_meaning, plain, synonym_list
 from standage.survey.wide_counts import stage_in
-from standage.survey.written import WrittenSurvey
+from standage.survey.written import Title, WrittenSurvey
 
 GUIDE = "how to fill in"
 MARKS_SHEET = "standage check"
@@ -171,6 +172,7 @@ def place_names(
         if not _asked_of_counts(full, top(full), survey, what) and not _took_notes(
             full, top(full), survey, what
         ):
+            _take_legends(full, top(full), survey)
             missing = [name for name in known if name not in placed]
             _tell_unplaced(stem, full, missing, survey, what)
     return placed
@@ -201,6 +203,17 @@ def _took_notes(full: str, rows: Rows, survey: WrittenSurvey, what: str) -> bool
         note += f"; its list {NOT_READ}"
     survey.notes.append(note)
     return True
+
+
+def _take_legends(full: str, rows: Rows, survey: WrittenSurvey) -> None:
+    """What a sheet that isn't read, as a dictionary of columns, says of codes."""
+    file = f"{survey.book}, sheet {full}" if survey.book else full
+    survey.titles += [
+        Title(file, row, cell, of_notes=True)
+        for row, record in enumerate(rows, 1)
+        for cell in record
+        if len(pairs_in(cell)) > 1
+    ]
 
 
 def _part_borings(claimed: dict[str, list[str]], top: Callable[[str], Rows]) -> None:
@@ -311,13 +324,18 @@ def _asked_of_counts(full: str, rows: Rows, survey: WrittenSurvey, what: str) ->
             for cell in record
             if {code_meaning(COUNTS.name, stage, word) for word in plain(cell).split()} - {None}
         ]
-        if len(named) > 1 and not any(cell.strip().isdecimal() for cell in record):
+        one = len(named) == 1 and lists_numbers(
+            [[c for c in each if c] for each in rows[row - 1 :]]
+        )
+        if (len(named) > 1 or one) and not any(cell.strip().isdecimal() for cell in record):
             found = "what looks like counts of seedlings, under " + ", ".join(
                 f"'{cell}'" for cell in named[:4]
             )
             advice = (
-                "Write a row for each plot, species and stage; or, if it is something else, give"
-                ' it holds = "" in the draft of `standage check SURVEY --draft`.'
+                "Write a row for each plot, species and stage; where another sheet has counts, a"
+                " row there, with N/A in the columns of other stages and the area in the heading,"
+                " as 'Saplings (78.5 m2)'; or, if it is something else, give it"
+                ' holds = "" in the draft of `standage check SURVEY --draft`.'
             )
             expected = "the columns plot, species, stage, area (m2) and count"
             where = f"{survey.book}, sheet {full}" if survey.book else full

@@ -47,6 +47,11 @@ UNDATED = (
     "no word on crossdating: read as counted. Write crossdated, or counted, in a column dating"
 )
 """How a note on such cores ends."""
+NO_HEIGHTS = (
+    "no column of coring heights: trees are dated at coring height only. Write them into a column"
+    " 'coring height (cm)', or a height of all into a line above the headings, `cores at 30 cm`"
+)
+"""How a note on cores without heights ends."""
 TREES_NAMED = 5
 """In a note; more would fill the screen."""
 
@@ -149,13 +154,17 @@ def read_survey(
     judge_stands(frames, files, limits, problems, warnings, without_status)
     judge_cores(frames, files, limits, problems, warnings)
     judge_remarks(frames, files, warnings)
-    note_scars(frames, notes)
+    note_scars(frames, files, stacks, notes)
     sheets = [each for file in files.values() for each in (file, *_sheets_of(file, stacks))]
+    if "height_cm" not in getattr(written.tables.get("cores"), "header", ["height_cm"]):
+        notes.append(f"{files['cores']}: {NO_HEIGHTS}")
     order = {file: place for place, file in enumerate([*sheets, *written.rings])}
     frames["counts"] = with_classes_added_up(frames["counts"], files["counts"], written.readings)
     warnings, readings = located(warnings, stacks), located(written.readings, stacks)
     if problems:
-        unknown = [note for note in notes if note.endswith((NOT_KNOWN, NOT_READ, UNDATED))]
+        unknown = [
+            note for note in notes if note.endswith((NOT_KNOWN, NOT_READ, UNDATED, NO_HEIGHTS))
+        ]
         in_order = _in_order(located(problems, stacks), order)
         rows = {(each.file, each.row) for each in in_order}
         besides = [each for each in warnings if each.row and (each.file, each.row) not in rows]
@@ -373,7 +382,7 @@ def _note_what_is_missing(frames: Mapping[str, pd.DataFrame], notes: list[str]) 
                 f" nor in the basal area: {_named(list(of['tree']))}"
             )
     without_height = int(cores["height_cm"].isna().sum())
-    if without_height:
+    if without_height and not any(note.endswith(NO_HEIGHTS) for note in notes):
         notes.append(
             f"{without_height} of {len(cores)} cores without coring height: their trees are dated"
             " at coring height only"

@@ -9,9 +9,11 @@ from collections.abc import Mapping
 
 import pandas as pd
 
+from standage.causes import where_in_words
 from standage.grammar import counted
 from standage.problems import Problem
 from standage.survey.table_cells import heads_remarks
+from standage.survey.written import Stack, located
 
 Files = Mapping[str, str]
 
@@ -60,7 +62,8 @@ _READ_TWICE = re.compile(
     re.IGNORECASE,
 )
 _NO_CENTRE = re.compile(
-    r"\b(hollow|no pith|pith (not|missing|gone)|missed (the )?pith|rott?en (cent\w+|heart|core)"
+    r"(?<!base )(?<!butt )(?<!stump )\b(hollow(?! (?:base|butt|stump))"
+    r"|no pith|pith (not|missing|gone)|missed (the )?pith|rott?en (cent\w+|heart|core)"
     r"|heart ?rot)\b",
     re.IGNORECASE,
 )
@@ -131,22 +134,27 @@ def judge_remarks(
                     )
 
 
-def note_scars(frames: Mapping[str, pd.DataFrame], notes: list[str]) -> None:
-    """How many remarks on stems and cores name a scar of which no column says anything."""
+def note_scars(
+    frames: Mapping[str, pd.DataFrame], files: Files, stacks: Mapping[str, Stack], notes: list[str]
+) -> None:
+    """Which remarks on stems and cores name a scar of which no column says anything."""
     trees = frames["trees"]
     scarred = set(trees.loc[trees["scar"] != "", "tree"])
-    number = sum(
-        bool(_SCAR.search(cell)) and not _NO_FIRE.search(cell)
+    found = [
+        Problem(files[name], int(row), column, cell, "", "")
         for name in ("trees", "cores")
         for column in (each for each in frames[name].columns if heads_remarks(each))
-        for cell, tree in zip(frames[name][column], frames[name]["tree"], strict=True)
-        if cell and tree not in scarred
-    )
-    if number:
+        for cell, tree, row in zip(
+            *(frames[name][each] for each in (column, "tree", "row")), strict=True
+        )
+        if cell and tree not in scarred and _SCAR.search(cell) and not _NO_FIRE.search(cell)
+    ]
+    if found:
+        where, rows = where_in_words([(each.file, each.row) for each in located(found, stacks)])
         notes.append(
-            f"{counted(number, 'remark')} {'names' if number == 1 else 'name'} a scar, not read"
-            " from there: its kind belongs into a column scar of trees (fire, turpentine), the"
-            " years of fires into a table events"
+            f"{counted(len(found), 'remark')} {'names' if len(found) == 1 else 'name'} a scar"
+            f" ({where}, {rows}), not read from there: its kind belongs into a column scar of"
+            " trees (fire, turpentine), the years of fires into a table events"
         )
 
 

@@ -38,6 +38,8 @@ BESIDES = {
     *("seedling", "seedlings", "seedl", "sdlg", "sdlgs"),
 }
 """Words in the heading of a stage that say only that it is counted (common practice, no source)."""
+_COUNTED = re.compile(r"(?:~|ca?\.? ?|>)?\d+\+?|\d+\s*[-\u2013]\s*\d+", re.IGNORECASE)
+"""A count, or one that was estimated."""
 _NUMBER = re.compile(r"\d+(?:[.,]\d+)?")
 NO_STAGES = {
     *("quadrat", "quadrats", "quad", "subplot", "subplots", "strip", "strips", "transect"),
@@ -494,7 +496,8 @@ def _tell_of_others(survey: WrittenSurvey, written: WrittenTable, own: dict[int,
         words = set(without_unit(heading)[0].split())
         if (
             cells
-            and all(cell.isdecimal() for cell in cells)
+            and all(_COUNTED.fullmatch(cell) for cell in cells)
+            and any(cell.isdecimal() for cell in cells)
             and not words & NO_STAGES
             and heading not in written.set_aside
             and not heading.endswith(" (own)")
@@ -502,8 +505,9 @@ def _tell_of_others(survey: WrittenSurvey, written: WrittenTable, own: dict[int,
         ):
             found = f"'{heading}', a column of numbers beside those of the stages"
             advice = (
-                "Head it with the stage it holds, if they are counts; else give it to nothing in a"
-                " columns.toml (`standage check SURVEY --draft`), or delete it."
+                "If they are counts, head it with the stage it holds, or add its numbers to the"
+                " column of that stage; else give it to nothing in a columns.toml (`standage check"
+                " SURVEY --draft`), or delete it."
             )
             expected = f"a stage: {STAGES} ({TALLER})"
             survey.problems.append(

@@ -559,7 +559,8 @@ def test_remarks_that_name_scars_are_counted(tmp_path):
     text = CORES.replace("Species", "Species,Comments").replace("LLP,12", "LLP,fire scar 1954,12")
     text = text.replace("LLP,11", "LLP,leans,11").replace("LLP,13", "LLP,catface,13")
     path.write_text(dated(text))
-    assert any(note.startswith("2 remarks name a scar") for note in read_survey(path).notes)
+    notes = read_survey(path).notes
+    assert any(each.startswith("2 remarks name a scar (field.csv, rows ") for each in notes)
 
 
 def test_a_core_that_was_lost_is_no_core(tmp_path):
@@ -629,3 +630,18 @@ def test_a_draft_is_no_marked_copy(tmp_path):
     done = CliRunner().invoke(main, ["check", str(path), "--draft", "--mark", "marked.xlsx"])
     assert done.exit_code == 2 and "one of the two" in done.output
     assert [each.name for each in tmp_path.iterdir()] == ["field.csv"]
+
+
+def test_words_on_a_past_that_is_not_among_the_events_are_asked_about(tmp_path):
+    events = "event,kind,first_year,last_year,note\ncut,logging,1931,1931,next door\n"
+    line = "Logged 1931. Hurricane 1985"
+    folder = write(tmp_path / "past", **TWIN, **{"events.csv": events})
+    path = folder / "stands.csv"
+    text = path.read_text()
+    path.write_text(f"{line}{',' * text.splitlines()[0].count(',')}\n{text}")
+    doubts = [str(each) for each in read_survey(folder).warnings]
+    assert any(f"events: others, and words on the past of a stand: '{line}'" in e for e in doubts)
+    assert any("'next door' beside 'logging'" in each for each in doubts)
+    path.write_text(path.read_text().replace(". Hurricane 1985", ""))
+    doubts = [str(each) for each in read_survey(folder).warnings]
+    assert not any("words on the past" in each for each in doubts)

@@ -446,3 +446,11 @@ def test_a_crossdated_reading_beside_a_count_is_asked_about(tmp_path):
     reading = f"core,reader,first_ring_year,dating\n{cores[0]['core']},B,{YEAR - 60},crossdated\n"
     (folder / "core_readings.csv").write_text(reading)
     assert "Exchange the two" in asked(folder)
+
+
+def test_a_doubt_of_a_crossdated_year_is_not_dropped_without_a_word(tmp_path):
+    folder = one_core(tmp_path / "sure", dating="crossdated", count_sd="3")
+    (warned,) = [each for each in read_survey(folder).warnings if each.column == "count_sd"]
+    assert "crossdated_back_to_year" in str(warned)
+    folder = one_core(tmp_path / "counted", dating="counted", count_sd="3")
+    assert not any(each.column == "count_sd" for each in read_survey(folder).warnings)
