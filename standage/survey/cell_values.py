@@ -286,6 +286,11 @@ def _advice(column: Column, cell: str) -> str:
             "Write a row for each stem, with a name of its own (8a, 8b): each is a stem per hectare"
             " and has its basal area."
         )
+    if column.name == "dbh_cm" and re.search(r"@|\bat\b|stump", cell, re.IGNORECASE):
+        return (
+            "A diameter at another height is none at breast height: leave the cell blank, and put"
+            " it into a column of notes."
+        )
     digits = cell.translate(LETTERS_FOR_DIGITS)
     if digits != cell and re.fullmatch(r"-?\d+(\.\d+)?", digits):
         return (

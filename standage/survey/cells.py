@@ -387,7 +387,7 @@ def near_column(name: str, known: list[str], header: set[str]) -> str | None:
     for nothing is computed from `note`.
     """
     plain = _plain(name)
-    if plain in OF_THEIR_OWN:
+    if plain in OF_THEIR_OWN or re.fullmatch(r"plot[ _]?#?\d+", plain):  # a plot, no column of them
         return None
     used = [candidate for candidate in known if candidate != "note"]
     for candidate in used:

@@ -5,12 +5,13 @@ itself says of its codes, above or below a list or among notes.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import replace
 
 from standage.errors import Problem
 from standage.survey.flat_table import FLAT, code_in, table_of
 from standage.survey.readings import Reading
+from standage.survey.references import cells_of
 from standage.survey.schema import CORES, COUNTS, TREES
 from standage.survey.synonyms import is_no_pine, species_meaning
 from standage.survey.whole_lines import is_limited
@@ -30,6 +31,10 @@ _BRACKETS = re.compile(r"\s*\([^)]*\)|\s*\[[^\]]*\]")
 _LIMITING = re.compile(
     r"\d|\b(?:plots?|stands?|crews?|rows?|trees?|from|until|since|before|after)\b", re.IGNORECASE
 )
+_OF_SOME = re.compile(
+    r"\b(?:plots?|stands?|crews?|rows?|from|until|since|before|after)\b", re.IGNORECASE
+)
+_LOOSE = re.compile(rf"(?<!\w)({_CODE})\s*=\s*([^=;,]*?[^\W\d_]{{3}})(?=[;,.]|\s*$|\s+on\b)")
 """Forms of a legend, and words beside one that may limit it to some rows (common practice, no
 source)."""
 
@@ -53,7 +58,7 @@ def pairs_in(text: str) -> list[tuple[str, str]]:
     parts = _parts(text[label.end() if label else 0 :])
     found = [form.fullmatch(part) for part in parts]
     last = max((place for place, each in enumerate(found) if each), default=-1)
-    if not all(found[: last + 1]) or any(_LIMITING.search(part) for part in parts[last + 1 :]):
+    if not all(found[: last + 1]) or any(_OF_SOME.search(part) for part in parts[last + 1 :]):
         return []
     return [(each[1], each[2].strip()) for each in found if each]
 
@@ -80,7 +85,7 @@ def beside_pairs(text: str) -> str:
 
 def _parts(text: str) -> list[str]:
     bare = _BRACKETS.sub("", text)
-    ends = rf"[;,\n]|\.(?=\s|$)|\s{{2,}}|\s+(?=(?:{_CODE})\s*=)"
+    ends = rf"[;,\n]|(?<!\b[A-Z])\.(?=\s|$)|\s{{2,}}|\s+(?=(?:{_CODE})\s*=)"
     return [part for each in re.split(ends, bare) if (part := each.strip())]
 
 
@@ -98,9 +103,8 @@ def read_codes_by_legends(survey: WrittenSurvey, keys: Iterable[str]) -> None:
     each is listed. Two legends that say two things of one code are a problem. keys: of profiles.
     """
     said = codes_said(survey)
-    if not said:
-        return
     keys = tuple(keys)
+    _ask_of_loose_legends(survey, keys, said)
     for name in (FLAT.name, TREES.name, CORES.name, COUNTS.name):
         written = survey.tables.get(name)
         if written is None:
@@ -125,6 +129,33 @@ def read_codes_by_legends(survey: WrittenSurvey, keys: Iterable[str]) -> None:
             )
 
 
+def _ask_of_loose_legends(
+    survey: WrittenSurvey, keys: tuple[str, ...], said: Collection[str]
+) -> None:
+    """A question on a line that says what a code of a species means among words that limit it,
+    where nothing else says it: its stems would be tallied as ones of no species that is known.
+    """
+    used = {
+        cell.casefold(): cell
+        for name in (FLAT.name, TREES.name, COUNTS.name)
+        if name in survey.tables
+        for cell in cells_of(survey.tables[name], "species")
+        if cell and species_meaning(cell, keys) is None and cell.casefold() not in said
+    }
+    for line in (*survey.titles, *survey.below):
+        for code, words in () if pairs_in(line.text) else _LOOSE.findall(line.text):
+            meaning = species_meaning(words, keys)
+            if code.casefold() in used and isinstance(meaning, str):
+                found = f"'{code} = {words}' in a line that says more: '{line.text[:80]}'"
+                advice = (
+                    f"Write '{code} = {words}' in a line of its own if it holds for all rows; else"
+                    " the species into the rows."
+                )
+                expected = "a legend alone in its line"
+                problem = Problem(line.file, line.row, None, found, expected, advice)
+                survey.problems.append(problem)
+
+
 def _meaning(table: str, column: str, words: str, keys: tuple[str, ...]) -> str | None:
     """What the words of a legend are in a column; None where they are none of its words."""
     if column == "species":
@@ -146,8 +177,10 @@ def _written_out(
     at = written.header.index(column)
     cells = []
     for row, line in zip(written.cells, written.rows, strict=True):
-        own = row[at].casefold()
+        own = row[at].casefold().rstrip("? ()")
         meaning = meanings.get(own)
+        if meaning is not None and "?" in row[at]:
+            meaning += "?"
         if meaning is not None and _meaning(table, column, row[at], keys) != meaning:
             legend = lines[own]
             why = f"by the legend in row {legend.row}"

@@ -35,7 +35,8 @@ _LESS = re.compile(rf"(?:<|before|pre-?|less than)\s*{_VALUE}", re.IGNORECASE)
 _SPREAD = re.compile(rf"{_VALUE}\s*(?:±|\+/-|\+-)\s*{_VALUE}")
 _CENTURY = re.compile(r"(?:early |mid |late )?\d\d00'?s", re.IGNORECASE)
 _RANGE = re.compile(
-    rf"(?:(?:between|about|abt\.?|around|c\.?|ca\.?|circa|~)\s*)?{_VALUE}\s*(?:-|\u2013|\u2014|to|and|or|/)\s*{_VALUE}",
+    rf"(?:(?:between|about|abt\.?|around|c\.?|ca\.?|circa|~)\s*)?{_VALUE}\s*(?:-|\u2013|\u2014|to|and|or|/)\s*{_VALUE}"
+    r"\s*(?:about|abt\.?|approx\.?|or so|\(?\?\)?)?",
     re.IGNORECASE,
 )
 _DECADE = re.compile(r"(?:the\s+)?(\d{3}0)'?s", re.IGNORECASE)
@@ -132,6 +133,8 @@ def advice(doubt: Doubt, column: Column) -> str:
             "Leave the cell blank: standage then judges the way to the pith by the centre and the"
             f" core. Or write your best estimate, and how far it may be off into {column.sd}."
         )
+    if column.name == "last_year":
+        return f"Write the latest year that it may be, {doubt.value:g} if it is sure."
     if column.until:
         return (
             "Write the earliest and the latest year that it may be, as"

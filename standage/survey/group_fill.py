@@ -11,6 +11,8 @@ from standage.survey.readings import Reading
 from standage.survey.schema import Column, Table
 from standage.survey.written import WrittenTable
 
+WORDS = {"do", "do.", "as above"}
+"""Ditto marks that are a word of a remark, or a crown class, as well."""
 DITTO = {'"', "''", "\u201d", "\u2033", "\u3003", ",,", "ditto", "do", "do.", "idem", "as above"}
 """Marks and words for 'the same as above' (common practice, no source)."""
 
@@ -34,7 +36,7 @@ def filled_down(
     }
     before = {name: list(cells) for name, cells in filled.items()}
     for name, cells in filled.items():
-        if columns[name].kind != "identifier" and name != "note" and DITTO & set(cells):
+        if columns[name].kind != "identifier" and DITTO & set(cells):
             _ditto(written, name, cells, readings)
     starts: list[int] = []
     for name, cells in filled.items():
@@ -72,6 +74,8 @@ def _ditto(written: WrittenTable, name: str, cells: list[str], readings: list[Re
         if written.begins_sheet(place):
             continue
         above = cells[place - 1]
+        if name in ("note", "core_note", "crown_class") and cells[place].lower() in WORDS:
+            continue
         if cells[place].lower() in DITTO and above and above.lower() not in DITTO:
             readings.append(
                 Reading(

@@ -29,6 +29,10 @@ _GONE = re.compile(
     r"(spring|summer|fall|autumn|winter|year|\d{4})\b",
     re.IGNORECASE,
 )
+_STUMP = re.compile(
+    r"\bstumps?\b(?!.{0,3}sprout)|\bsnag\b|^\s*(?:standing )?dead\b(?! (?:top|limb|branch|needle))",
+    re.IGNORECASE,
+)
 _SAME_TREE = re.compile(
     r"\b(bored|cored) (again|twice)\b|\b(2nd|second|other) (boring|core)\b"
     r"|\bsame (tree|stem) as\b|\bother side of (the |same )?(tree|stem)\b",
@@ -83,6 +87,8 @@ ADVICE = {
     " three) into a column count_sd.",
     _BARK_LOST: "It is not read from the remark: if outer rings are missing, write `lost` as"
     " outer_ring, or the rings counted as a least number (70+).",
+    _STUMP: "It is not read from the remark: write dead or stump into status if the stem doesn't"
+    " live; the diameter of a stump is none at breast height: leave dbh blank.",
     _TRIED: "It is not read from the remark: write what came of coring into a column core_outcome"
     " (no_sound_wood, unreadable); failed cores are evidence too.",
     _SAME_TREE: "It is not read from the remark: if it is one stem in two rows, write the same tree"
@@ -165,7 +171,7 @@ def _of_a_stem(cells: Mapping, cores: int) -> list[re.Pattern]:
     found += [_OUTSIDE] if cells["plot"] else []
     found += [_SAME_TREE] if cores <= 1 else []
     found += [] if cells["origin"] == "planted" else [_PLANTED]
-    return found + ([_GONE] if cells["status"] == "live" else [])
+    return found + ([_STUMP, _GONE] if cells["status"] == "live" else [])
 
 
 def _of_a_core(cells: Mapping) -> list[re.Pattern]:

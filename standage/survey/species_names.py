@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import re
 from collections.abc import Mapping
 
 import pandas as pd
@@ -20,6 +21,8 @@ profile.
 LONGEST_CODE, RARE, FREQUENT = 6, 0.05, 10
 """Letters of a code, the share of rows up to which it is rare, and how many times more often one
 is written of which it may be a slip (assumption)."""
+_NO_NAME = re.compile(r"[\d.,/ %-]+|[^\W\d_]|[^\w?]+")
+"""A number, a letter or a mark, which is none of a species."""
 SPECIES_NAMED = 10
 """Without a profile, in the note about them."""
 SPECIES_COMPARED = 500
@@ -222,6 +225,19 @@ def _unsure(
     unsure = []
     for name in HOLDING:
         words = frames[name]["species"]
+        for word in [each for each in words.unique() if _NO_NAME.fullmatch(each)]:
+            unsure.append(word)
+            problems += [
+                Problem(
+                    files[name],
+                    int(row),
+                    "species",
+                    f"'{word}'",
+                    "the name of a species, or a code of two letters or more",
+                    "Write the species; or delete the row if it is no stem of the list.",
+                )
+                for row in frames[name].loc[words == word, "row"].head(TOLD_OF_A_COLUMN)
+            ]
         for word in [each for each in words.unique() if "?" in each][:SPECIES_COMPARED]:
             key = species_meaning(word.replace("?", "").strip(" ()"), keys)
             if key is None and word.strip("? ()"):

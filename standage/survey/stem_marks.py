@@ -8,19 +8,23 @@ from dataclasses import replace
 
 from standage.errors import Problem
 from standage.grammar import counted
-from standage.survey.flat_table import FLAT
+from standage.survey.flat_table import FLAT, table_of
 from standage.survey.headings import without_unit
 from standage.survey.readings import Reading
 from standage.survey.schema import TREES
 from standage.survey.synonyms import code_meaning, plain, yes_or_no
 from standage.survey.table_cells import BLANK_WORDS
-from standage.survey.written import WrittenSurvey, WrittenTable
+from standage.survey.written import WrittenSurvey, WrittenTable, with_column
 
 ALIVE = {"alive", "live", "living", "is alive"}
 DEAD = {"dead", "is dead", "dead standing", "standing dead", "snag", "snags"}
 SNAGS, LIVING, STUMPS = {"snag", "snags"}, {"live", "alive", "living", "l"}, {"stump", "stumps"}
 """Headings over marks, and words in those over letters (common practice, no source)."""
 STATUS = TREES.column("status")
+_OF_SPECIES = re.compile(
+    r"(.+?)[ ,(-]+((?:standing )?dead|snag|(?:cut )?stump)\)?|(dead|snag|stump)[ ,:]+(?:of )?(.+)",
+    re.IGNORECASE,
+)
 LETTERS = 2
 """Of a code that may be of a crown as well as of a dead stem."""
 
@@ -34,7 +38,9 @@ def take_marks_of_stems(survey: WrittenSurvey) -> None:
         if written is None:
             continue
         written = _take_snags(survey, name)
+        written = _take_status_of_species(survey, name)
         _ask_of_crowns(survey, written)
+        _ask_of_words_for_dead(survey, written, name)
         for at, heading in enumerate(written.header):
             words = without_unit(written.headings.get(heading, heading))[0]
             cells = [row[at] for row in written.cells]
@@ -96,6 +102,57 @@ def _take_snags(survey: WrittenSurvey, name: str) -> WrittenTable:
         )
         break
     return survey.tables[name]
+
+
+def _take_status_of_species(survey: WrittenSurvey, name: str) -> WrittenTable:
+    """`longleaf stump` as a species and a status, in place; a status that says otherwise is asked
+    about.
+    """
+    written = survey.tables[name]
+    if "species" not in written.header:
+        return written
+    parts = [_OF_SPECIES.fullmatch(row[written.header.index("species")]) for row in written.cells]
+    if not any(parts):
+        return written
+    if "status" not in written.header:
+        written = with_column(written, "status", "")
+    at, of = written.header.index("species"), written.header.index("status")
+    cells = []
+    for row, line, said in zip(written.cells, written.rows, parts, strict=True):
+        if said is not None:
+            status = code_meaning(TREES.name, STATUS, said[2] or said[3])
+            read, why = f"{said[1] or said[4]}, {status}", "a status beside the species"
+            survey.readings.append(Reading(written.file, line, "species", row[at], read, why))
+            if row[of] and code_meaning(TREES.name, STATUS, row[of]) != status:
+                found = f"'{row[of]}' beside the species '{row[at]}'"
+                advice = "Write the species alone, and what the stem is into status."
+                expected = "one status of the stem"
+                problem = Problem(written.file, line, "status", found, expected, advice)
+                survey.problems.append(problem)
+            row = [*row]
+            row[at], row[of] = said[1] or said[4], row[of] or str(status)
+        cells.append(row)
+    survey.tables[name] = written = replace(written, cells=cells)
+    return written
+
+
+def _ask_of_words_for_dead(survey: WrittenSurvey, written: WrittenTable, name: str) -> None:
+    """A question on a column under a heading of its own whose cells are words for stems that live
+    or not, where no column says it.
+    """
+    known = {column.name for column in table_of(name).columns}
+    for at, heading in enumerate(written.header):
+        if "status" in written.header or not heading or heading in known | written.set_aside:
+            continue
+        cells = {row[at] for row in written.cells if row[at].lower() not in {"", *BLANK_WORDS}}
+        dead = {cell for cell in cells if len(cell) >= LETTERS and _is_dead(cell)}
+        if dead and all(code_meaning(TREES.name, STATUS, cell) for cell in cells):
+            found = f"'{min(dead)}' below '{heading}', by which a stem may be dead"
+            advice = "Head the column Status; or write live, dead or stump into such a column."
+            expected = "which stems live in a column status"
+            survey.problems.append(
+                Problem(written.file, written.header_row, heading, found, expected, advice)
+            )
 
 
 def _snag_or_stump(written: WrittenTable, cells: list[str], own: str) -> Problem:

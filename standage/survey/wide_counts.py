@@ -140,7 +140,7 @@ def with_a_row_for_each_stage(survey: WrittenSurvey) -> None:
     written, stages = _added_up(survey, written, own, stages, species)
     for kind in dict.fromkeys((species.get(place, ""), each) for place, each in stages.items()):
         alike = [own[at] for at, each in stages.items() if (species.get(at, ""), each) == kind]
-        if len(alike) > 1:
+        if len(alike) > 1 and _in_one_sheet(written, alike):
             survey.problems.append(_one_stage_twice(written, alike, " ".join(kind).strip()))
     for place, stage in stages.items():
         read = f"{stage}, {species[place]}" if place in species else stage
@@ -195,6 +195,8 @@ def _write_rows(
     for record, row in zip(written.cells, written.rows, strict=True):
         for place, stage in stages.items():
             count = record[place]
+            if not count and not _has_heading(written, row, own[place]):
+                continue
             if _not_searched(count):
                 read = f"{stage} not searched"
                 survey.readings.append(Reading(written.file, row, "count", count, read, NO_ROW))
@@ -421,6 +423,17 @@ def without_rows_not_searched(survey: WrittenSurvey) -> None:
 def _not_searched(cell: str) -> bool:
     words = BLANK_WORDS - {"none", "missing", *MARKS}
     return cell.lower() in words or plain(cell) in NOT_COUNTED
+
+
+def _has_heading(written: WrittenTable, row: int, heading: str) -> bool:
+    """Whether the sheet in which a row stands has a heading."""
+    return written.stack is None or heading in written.stack.place_of(row)[0].header
+
+
+def _in_one_sheet(written: WrittenTable, headings: list[str]) -> bool:
+    """Whether a sheet has more than one of some headings."""
+    parts = [written.header] if written.stack is None else [p.header for p in written.stack.parts]
+    return any(sum(each in header for each in headings) > 1 for header in parts)
 
 
 def _blank(written: WrittenTable, row: int, heading: str, cell: str) -> Problem:
