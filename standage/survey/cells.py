@@ -59,6 +59,14 @@ UNIT_ENDINGS = (
 )
 OF_THEIR_OWN = {"cored"}
 """Headings of crews that are like a column's and none: whether a stem was cored, cores say."""
+_OF_A_PLOT = re.compile(r"plot[ _]?#?\d+", re.IGNORECASE)
+OF_STEMS = ("trees", "cores")
+BESIDE_THE_LIST = (
+    "the name of a plot over cells beside the list, most likely counts",
+    "a list of stems or cores alone in its sheet",
+    "Move what stands beside the list into a sheet of its own (plot, stage, area, count).",
+)
+"""What is asked of the name of one plot as a heading."""
 NEAR_MISS = 0.8
 """Similarity (share of letters in common, difflib) from which an unknown column name counts as a
 known one misspelt.
@@ -236,6 +244,8 @@ def _places(
             places[name] = place
         else:
             near = near_column(name, known, set(written.header))
+            if table.name in OF_STEMS and _OF_A_PLOT.fullmatch(name):
+                problems += _of_heading(written, name, name, BESIDE_THE_LIST)
             if near is None or has_two_meanings(table, name):
                 unknown.append(name)
             else:
@@ -387,7 +397,7 @@ def near_column(name: str, known: list[str], header: set[str]) -> str | None:
     for nothing is computed from `note`.
     """
     plain = _plain(name)
-    if plain in OF_THEIR_OWN or re.fullmatch(r"plot[ _]?#?\d+", plain):  # a plot, no column of them
+    if plain in OF_THEIR_OWN or _OF_A_PLOT.fullmatch(name):
         return None
     used = [candidate for candidate in known if candidate != "note"]
     for candidate in used:

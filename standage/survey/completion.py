@@ -21,7 +21,7 @@ from standage.survey.event_years import (
 from standage.survey.flat_sheet import part_flat_sheet
 from standage.survey.flat_table import ALL_TABLES, FLAT
 from standage.survey.footnotes import take_footnotes
-from standage.survey.group_fill import filled_down
+from standage.survey.group_fill import filled_down, with_plots_of_species
 from standage.survey.history_lines import ask_of_remarks_on_events, ask_of_sentences
 from standage.survey.known_age_heights import settle_heights_of_rings
 from standage.survey.lasting_events import settle_lasting_events
@@ -121,7 +121,11 @@ def complete_tables(survey: WrittenSurvey, name: str) -> None:
 def _fill_wide_counts(survey: WrittenSurvey) -> None:
     """Plots written once for a group of rows of counts, before each row becomes one a stage."""
     written = survey.tables.get(COUNTS.name)
-    if written is not None and written.cells and "stage" not in written.header:
+    if written is None or not written.cells:
+        return
+    written = with_plots_of_species(written, survey.readings)
+    survey.tables[COUNTS.name] = written
+    if "stage" not in written.header:
         survey.tables[COUNTS.name] = filled_down(
             with_groups(COUNTS), written, survey.problems, survey.readings
         )

@@ -8,6 +8,7 @@ from dataclasses import replace
 
 from standage.errors import Problem
 from standage.survey.readings import Reading
+from standage.survey.rows_without_stem import is_word_for_sums
 from standage.survey.schema import Column, Table
 from standage.survey.written import WrittenTable
 
@@ -88,6 +89,39 @@ def _ditto(written: WrittenTable, name: str, cells: list[str], readings: list[Re
                 )
             )
             cells[place] = above
+
+
+def with_plots_of_species(written: WrittenTable, readings: list[Reading]) -> WrittenTable:
+    """The table of counts with plot, stand and area in rows that have none of them below one that
+    has, where the rows of each such group differ in species or stage.
+    """
+    names = [name for name in ("stand", "plot", "area_m2") if name in written.header]
+    of = [written.header.index(name) for name in ("species", "stage") if name in written.header]
+    if "plot" not in names or not of or written.header[of[0]] != "species":
+        return written
+    plot = written.header.index("plot")
+    groups: list[list[int]] = []
+    for place, row in enumerate(written.cells):
+        if row[plot] or written.begins_sheet(place):
+            groups.append([])
+        elif is_word_for_sums(next((cell for cell in row if cell), "")):
+            continue
+        elif not row[of[0]] or not groups:
+            return written
+        groups[-1].append(place)
+    kinds = [[tuple(written.cells[place][at] for at in of) for place in each] for each in groups]
+    if all(len(each) < 2 for each in groups) or any(len(set(k)) < len(k) for k in kinds):
+        return written
+    cells = [list(row) for row in written.cells]
+    for group in groups:
+        for name, place in ((name, place) for name in names for place in group[1:]):
+            at = written.header.index(name)
+            above = cells[group[0]][at]
+            if above and not cells[place][at]:
+                why = "written once for the species of a plot"
+                readings.append(Reading(written.file, written.rows[place], name, "", above, why))
+                cells[place][at] = above
+    return replace(written, cells=cells)
 
 
 def written_once_for_groups(cells: list[str]) -> bool:

@@ -25,6 +25,7 @@ from standage.survey.written import WrittenSurvey, WrittenTable, with_column
 
 BLANK = {"", *NOT_RECORDED}
 _OF_A_TREE = re.compile(r"[-_ .]*([a-z]|(?<=[-_ .])\d)$", re.IGNORECASE)
+_LETTER = re.compile(r"[a-z]", re.IGNORECASE)
 """The letter, or the parted number, at the end of a core's name."""
 
 
@@ -118,9 +119,12 @@ def _name_trees_of_cores(survey: WrittenSurvey) -> None:
 def _name_cores(survey: WrittenSurvey) -> None:
     """Cores without names are called after their trees: `TREE-a`, `TREE-b`."""
     written = survey.tables.get("cores")
-    if written is None or "core" in written.header or "tree" not in written.header:
+    if written is None or "tree" not in written.header:
         return
     place = written.header.index("tree")
+    if "core" in written.header:
+        _name_cores_without(survey, written, place, written.header.index("core"))
+        return
     taken: dict[str, int] = {}
     cells = []
     for record in written.cells:
@@ -132,6 +136,29 @@ def _name_cores(survey: WrittenSurvey) -> None:
         named = f"{cells[0][-1]} and so on"
         was, why = "no such column", "cores named after their trees"
         survey.readings.append(Reading(written.file, written.header_row, "core", was, named, why))
+
+
+def _name_cores_without(survey: WrittenSurvey, written: WrittenTable, tree: int, core: int) -> None:
+    """Names of cores beside blank ones, in place: a letter alone stands behind the name of its
+    tree, and so does a letter for a blank.
+    """
+    if not any(row[tree] and not row[core] for row in written.cells):
+        return
+    taken = {alike(row[core]) for row in written.cells}
+    cells = []
+    for row, line in zip(written.cells, written.rows, strict=True):
+        name = f"{row[tree]}-{row[core]}" if _LETTER.fullmatch(row[core]) else row[core]
+        for letter in "abcdefghijklmnopqrstuvwxyz" if not row[core] else "":
+            name = f"{row[tree]}-{letter}"
+            if alike(name) not in taken:
+                break
+        if row[tree] and name != row[core]:
+            why = "a core named after its tree"
+            survey.readings.append(Reading(written.file, line, "core", row[core], name, why))
+            row = [*row[:core], name, *row[core + 1 :]]
+        taken.add(alike(row[core]))
+        cells.append(row)
+    survey.tables["cores"] = replace(written, cells=cells)
 
 
 def _list_stands(survey: WrittenSurvey) -> None:

@@ -11,7 +11,7 @@ from functools import cache
 from standage.errors import Problem
 from standage.survey.areas import HEADINGS as CIRCLES
 from standage.survey.class_tallies import CLASSES, class_table
-from standage.survey.code_legends import pairs_in
+from standage.survey.code_legends import beside_pairs, pairs_in
 from standage.survey.event_kinds import kinds_named
 from standage.survey.flat_table import ALL_TABLES, FLAT, tables_needed
 from standage.survey.form_rows import header_place
@@ -169,10 +169,10 @@ def place_names(
                 survey.unreadable |= {"trees", "stands"}
                 return placed
     for stem, full in open_names.items():
+        _take_legends(full, top(full), survey)
         if not _asked_of_counts(full, top(full), survey, what) and not _took_notes(
             full, top(full), survey, what
         ):
-            _take_legends(full, top(full), survey)
             missing = [name for name in known if name not in placed]
             _tell_unplaced(stem, full, missing, survey, what)
     return placed
@@ -208,12 +208,12 @@ def _took_notes(full: str, rows: Rows, survey: WrittenSurvey, what: str) -> bool
 def _take_legends(full: str, rows: Rows, survey: WrittenSurvey) -> None:
     """What a sheet that isn't read, as a dictionary of columns, says of codes."""
     file = f"{survey.book}, sheet {full}" if survey.book else full
-    survey.titles += [
-        Title(file, row, cell, of_notes=True)
-        for row, record in enumerate(rows, 1)
-        for cell in record
-        if len(pairs_in(cell)) > 1
-    ]
+    for row, record in enumerate(rows, 1):
+        cells = [cell.strip() for cell in record if cell.strip()]
+        lines = [cell for cell in cells if pairs_in(cell) and not beside_pairs(cell)]
+        if len(cells) in (2, 3) and not lines:  # code and meaning, side by side, in two languages
+            lines = [line] if pairs_in(line := f"{cells[0]} = {cells[1]}") else []
+        survey.titles += [Title(file, row, line, of_notes=True) for line in lines]
 
 
 def _part_borings(claimed: dict[str, list[str]], top: Callable[[str], Rows]) -> None:

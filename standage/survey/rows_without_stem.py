@@ -66,7 +66,7 @@ def without_sums_by_plot(survey: WrittenSurvey) -> None:
     at = written.header.index("plot")
     left = []
     for cells, row in zip(written.cells, written.rows, strict=True):
-        if _is_word_for_sums(cells[at]):
+        if is_word_for_sums(cells[at]):
             reading = Reading(written.file, row, None, cells[at], "no data", "a row of sums")
             survey.readings.append(reading)
         else:
@@ -126,7 +126,7 @@ def _is_number_of(header: list[str], cells: list[str]) -> bool:
     return len(filled) == 1 or filled[1].isdecimal()
 
 
-def _is_word_for_sums(cell: str) -> bool:
+def is_word_for_sums(cell: str) -> bool:
     found = _SUM.fullmatch(cell)
     return found is not None and _of_sums_alone(found)
 
@@ -147,10 +147,10 @@ def _sums_of_counts(written: WrittenTable, problems: list[Problem]) -> set[int]:
     here: tuple[str, ...] = ("",) * len(groups)
     for place, cells in enumerate(written.cells):
         here = tuple(
-            last if not cells[at] or _is_word_for_sums(cells[at]) else cells[at]
+            last if not cells[at] or is_word_for_sums(cells[at]) else cells[at]
             for at, last in zip(groups, here, strict=True)
         )
-        words = {at: cell for at, cell in enumerate(cells) if _is_word_for_sums(cell)}
+        words = {at: cell for at, cell in enumerate(cells) if is_word_for_sums(cell)}
         of_all = any(_ALL.fullmatch(cell) for cell in cells)
         number = int(cells[count]) if cells[count].isdecimal() else None
         if words or of_all:
@@ -187,7 +187,7 @@ def _is_sums(cells: list[str], needed: list[int], named: int | None, of_stem: li
     """Whether a row lacks what a record needs and begins with a word for sums. Other words may be
     the name of a stand ("Mean Creek"): then nothing that is needed may be there besides.
     """
-    if named is not None and _is_word_for_sums(cells[named]):
+    if named is not None and is_word_for_sums(cells[named]):
         # SUM-3 with all that a stem has is the tag of one, `Tot. 3` a sum with its mean
         return not re.search(r"\w-?\d", cells[named]) or not all(cells[each] for each in of_stem)
     first = next((place for place, cell in enumerate(cells) if cell), 0)

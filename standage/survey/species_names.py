@@ -21,8 +21,9 @@ profile.
 LONGEST_CODE, RARE, FREQUENT = 6, 0.05, 10
 """Letters of a code, the share of rows up to which it is rare, and how many times more often one
 is written of which it may be a slip (assumption)."""
-_NO_NAME = re.compile(r"[\d.,/ %-]+|[^\W\d_]|[^\w?]+")
-"""A number, a letter or a mark, which is none of a species."""
+_NO_NAME = re.compile(r"(?!\d{3}$)[\d.,/ %-]+|\d+ \w.*|[^\W\d_]|[^\w?]+")
+"""A number but one of three figures, as inventories have for species, a number of things, a letter
+or a mark: none is the name of a species (common practice, no source)."""
 SPECIES_NAMED = 10
 """Without a profile, in the note about them."""
 SPECIES_COMPARED = 500

@@ -27,6 +27,7 @@ NOT_COUNTED = {
     "not done",
     "no data",
     "not looked for",
+    "n c",
 }
 """Words for what was not looked for (common practice, no source)."""
 COUNT_EXPECTED = "a number, 0 where it was searched and none found"

@@ -23,7 +23,7 @@ from standage.survey.stage_species import (
     two_species,
     without_a_pine,
 )
-from standage.survey.synonyms import Meaning, code_meaning, plain
+from standage.survey.synonyms import Meaning, code_meaning, is_no_pine, plain
 from standage.survey.table_cells import BLANK_WORDS, COUNT_EXPECTED, NOT_COUNTED
 from standage.survey.units import factor
 from standage.survey.written import WrittenSurvey, WrittenTable, with_column
@@ -191,12 +191,16 @@ def _write_rows(
     areas = _areas_in_headings(survey, written, {place: own[place] for place in stages})
     at = left.index(written.header.index(AREA)) if AREA in written.header else None
     of = left.index(written.header.index(SPECIES)) if SPECIES in written.header else None
+    kinds = [written.header.index(SPECIES)] if SPECIES in written.header else []
     cells, rows = [], []
     for record, row in zip(written.cells, written.rows, strict=True):
         for place, stage in stages.items():
             count = record[place]
             if not count and not _has_heading(written, row, own[place]):
                 continue
+            kind = record[kinds[0]] if kinds and (not count or count in MARKS) else ""
+            if kind and (is_no_pine(kind) or (stage == GRASS and not has_grass_stage(kind))):
+                continue  # of no use, or none that there could be
             if _not_searched(count):
                 read = f"{stage} not searched"
                 survey.readings.append(Reading(written.file, row, "count", count, read, NO_ROW))
