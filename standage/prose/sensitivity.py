@@ -133,21 +133,23 @@ def sensitivity_sentences(table: pd.DataFrame) -> list[str]:
 
 
 def _dates_moved(moved: pd.DataFrame) -> list[str]:
-    by_change = moved.groupby("changed", sort=False)
-    parts = [_dates_moved_by(str(changed), rows) for changed, rows in by_change]
+    by_change = moved.groupby(["changed", "trees"], sort=False)
+    parts = [_dates_moved_by(*map(str, of_what), rows) for of_what, rows in by_change]
     if not parts:
         return []
     return [f"The dates rest not only on the wood but also on what is assumed: {'; '.join(parts)}."]
 
 
-def _dates_moved_by(changed: str, rows: pd.DataFrame) -> str:
-    """One assumption: how many years the cored trees of which stands would move."""
+def _dates_moved_by(changed: str, trees: str, rows: pd.DataFrame) -> str:
+    """One assumption: how many years the cored trees of which stands would move, or those dated by
+    size where none is cored.
+    """
     years = rows["establishment_years_change"].astype(float)
     least, most = years.abs().min(), years.abs().max()
     span = f"{most:.1f}" if most - least < 0.5 else f"{least:.1f} to {most:.1f}"
     way = "earlier" if (years < 0).all() else "later" if (years > 0).all() else "earlier or later"
     stands = listed(list(dict.fromkeys(rows["stand"])))
-    return f"if {changed}, the cored trees of {stands} would date {span} years {way}"
+    return f"if {changed}, the {trees} of {stands} would date {span} years {way}"
 
 
 def _disagreements(rows: pd.DataFrame) -> list[str]:
