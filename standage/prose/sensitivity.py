@@ -134,7 +134,7 @@ def sensitivity_sentences(table: pd.DataFrame) -> list[str]:
 
 def _dates_moved(moved: pd.DataFrame) -> list[str]:
     by_change = moved.groupby(["changed", "trees"], sort=False)
-    parts = [_dates_moved_by(*map(str, of_what), rows) for of_what, rows in by_change]
+    parts = [_dates_moved_by(str(what), str(of), rows) for (what, of), rows in by_change]
     if not parts:
         return []
     return [f"The dates rest not only on the wood but also on what is assumed: {'; '.join(parts)}."]
