@@ -17,10 +17,14 @@ WITHOUT_COUNTS = (
     "What leaving the stage counts out altogether would do can't be told without another fit: run"
     " the survey without counts.csv."
 )
-# how far the dates then are off is measured on simulated surveys (docs/validation.md)
+# how far dates are off where the trees' own grass stage is so much longer than the profile's, and
+# the standard error: of simulated longleaf surveys (docs/validation.md, Wrong assumptions) [years]
+GRASS_YEARS_LONGER, DATES_TOO_LATE, DATES_ERROR = 3, 2.0, 0.6
 GRASS_STAGE_OFF = (
-    "These rows move the profile, not the trees: were the trees' own grass stage longer than it"
-    " gives, their dates would be too young; were it shorter, too old."
+    "These rows move the profile, not the trees. Where simulated trees stood in the grass stage"
+    f" {GRASS_YEARS_LONGER} years longer than the profile gives, cored longleaf pines were dated"
+    f" {DATES_TOO_LATE:.0f} years too late (standard error {DATES_ERROR}); were it shorter, dates"
+    " would be too early."
 )
 SHARES = {0.5: "half", 0.25: "a quarter", 0.125: "an eighth"}
 
