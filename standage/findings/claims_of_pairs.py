@@ -24,6 +24,7 @@ ACTED_ON = (*SUMMARY_MEASURES, "latest_pulse_start", "share_in_grass_stage")
 # probability left that the strongest of all pairs, as told in the summary, is none (assumption)
 FALSELY_TOLD = 0.05
 SHARED_IN_SUMMARY = 0.8  # probability from which a shared pulse is told in the summary (assumption)
+LIKELIER = 0.5  # probability from which a shared pulse is claimed, below that there is none
 BY_CHANCE_IN_SUMMARY = 0.5  # and most that chance may give of it (assumption)
 COMMUNITIES = "communities"  # of whom it is claimed that none can be told apart
 OF_BOTH = "the stems or plants of both"
@@ -140,17 +141,22 @@ def _number_of_pairs(row: Row, number: int, of_all: int) -> Iterator[Claim]:
     """Of how many pairs the like can be said, where there are several."""
     if of_all > 1:
         yield _of(row, "", "")(
-            kind="pairs", quantity="pairs of stands of which it can be told, of all", rows="",
+            kind="pairs", quantity="pairs of stands of which it can be told, of those compared",
+            rows="",
             category=str(row["measure"]), probability=np.nan, scored="none", columns="told_apart",
             unit="pairs", interval=Interval(np.nan, number, of_all),
         )  # fmt: skip
 
 
 def _shared(row: Row) -> Claim:
+    """That they share a pulse, or that they share none: whichever is likelier."""
+    shared = float(row["probability_shared"])
+    none = "" if shared >= LIKELIER else "no "
     return _of(row, str(row["first"]), str(row["second"]))(
-        kind="shared pulse",
-        quantity="that a pulse of each began within few years of the other; estimate: by chance",
-        probability=float(row["probability_shared"]), scored="event", category=SHARED_PULSE,
+        kind="no shared pulse" if none else "shared pulse",
+        quantity=f"that {none or 'a '}pulse of each began within few years of the other;"
+        " estimate: shared by chance",
+        probability=1 - shared if none else shared, scored="event", category=SHARED_PULSE,
         columns="probability_shared, chance_shared", unit="probability",
         interval=Interval(np.nan, float(row["chance_shared"]), np.nan),
     )  # fmt: skip
@@ -175,7 +181,8 @@ def _distance(row: Row, level: float) -> list[Claim]:
 
 def _shared_pulses(stands: pd.DataFrame) -> list[list[Claim]]:
     """The pair that shares a pulse most surely, set against chance."""
-    rows = stands[(stands["measure"] == SHARED_PULSE) & (stands["told_apart"] == NO)]
+    compared = stands[(stands["measure"] == SHARED_PULSE) & stands["told_apart"].isin([YES, NO])]
+    rows = compared[compared["told_apart"] == NO]
     rows = rows[
         (rows["probability_shared"] >= SHARED_IN_SUMMARY)
         & (rows["chance_shared"] <= BY_CHANCE_IN_SUMMARY)
@@ -184,8 +191,7 @@ def _shared_pulses(stands: pd.DataFrame) -> list[list[Claim]]:
         return []
     above = (rows["probability_shared"] - rows["chance_shared"]).astype(float)
     row = rows.to_dict("records")[int(above.to_numpy().argmax())]
-    pairs = int((stands["measure"] == SHARED_PULSE).sum())
-    return [[_shared(row), *_number_of_pairs(row, len(rows), pairs)]]
+    return [[_shared(row), *_number_of_pairs(row, len(rows), len(compared))]]
 
 
 def _of_communities(table: pd.DataFrame, level: float) -> list[Claim]:

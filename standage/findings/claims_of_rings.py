@@ -13,6 +13,7 @@ import pandas as pd
 
 from standage.findings.claim import Claim
 from standage.findings.disturbance_decades import GROWTH_AFTER
+from standage.findings.disturbances import is_named
 from standage.findings.intervals import Interval
 from standage.findings.schema import Row
 from standage.grammar import counted
@@ -68,8 +69,10 @@ def by_model(
     for row in seen:
         yield from _disturbance(of, row, level)
     yield from _would_be_found(of, decades)
-    unseen = {name for row in rows if row not in seen for name in row["events"].split("; ")}
-    for event in (event for event in events if event["event"] in unseen):
+    unseen = [row["events"] for row in rows if row not in seen]
+    for event in events:
+        if not any(is_named(event["event"], names) for names in unseen):
+            continue
         yield of(
             kind="event not seen", subject=str(event["event"]), category=str(event["kind"]),
             quantity="an event on record that the rings don't show", probability=np.nan,
@@ -144,9 +147,10 @@ def _seen_in_rings(row: Row, events: Sequence[Row]) -> bool:
     """
     if row["probability_rings"] >= LIKELIER or not row["events"]:
         return True
-    names = row["events"].split("; ")
     return any(
-        float(event["seen_in_rings"]) >= LIKELIER for event in events if event["event"] in names
+        float(event["seen_in_rings"]) >= LIKELIER
+        for event in events
+        if is_named(event["event"], row["events"])
     )
 
 

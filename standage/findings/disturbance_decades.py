@@ -78,7 +78,7 @@ def decade_table(findings: Findings, changes: GrowthChanges) -> pd.DataFrame:
     for stand in changes.stands:
         members = changes.series.of_stand(stand)
         pulses = _pulse_starts(findings, stand)
-        for decade in _decades(changes.series.years):
+        for decade in decades_of(changes.series.years):
             span = np.flatnonzero(_within(changes.series.years, decade))
             at_risk = changes.at_risk[np.ix_(members, span)].mean(axis=1) >= LEAST_AT_RISK
             starting = members[~at_risk & _within(begun[members], decade)]
@@ -100,7 +100,7 @@ def decade_table(findings: Findings, changes: GrowthChanges) -> pd.DataFrame:
                     ),
                 }
                 | interval_columns("share", _shares(shown, number, generator), findings.level)
-                | _of_model(changes, stand, decade)
+                | chances_by_model(changes, stand, decade)
             )
     return DISTURBANCE_DECADES.frame(rows)
 
@@ -111,7 +111,7 @@ def _shares(shown: np.ndarray, number: int, generator: np.random.Generator) -> n
     return generator.beta(0.5 + shown, 0.5 + number - shown)
 
 
-def _decades(years: np.ndarray) -> list[tuple[int, int]]:
+def decades_of(years: np.ndarray) -> list[tuple[int, int]]:
     return [(first, first + 9) for first in range(int(years[0]) // 10 * 10, int(years[-1]) + 1, 10)]
 
 
@@ -157,7 +157,9 @@ def _pulse_starts(findings: Findings, stand: str) -> list[np.ndarray]:
     return starts
 
 
-def _of_model(changes: GrowthChanges, stand: str, decade: tuple[int, int]) -> dict[str, float]:
+def chances_by_model(
+    changes: GrowthChanges, stand: str, decade: tuple[int, int]
+) -> dict[str, float]:
     """What only the model of releases gives. An opening of a decade's last years shows in trees
     that were at risk to its end.
     """

@@ -23,6 +23,7 @@ LEAST_PROBABILITY = 0.5
 LEAST_AT_RISK = 0.5
 # share of the draws in which an event must begin in a disturbance's window to be named with it
 LEAST_NAMED = 0.1
+BETWEEN = "; "  # names of events; a name may hold it too
 # why the rings say nothing of an event's year: it is known from releases itself; a published
 # criterion gives no chances; as recorded it neither opens the canopy nor weakens trees
 REASONS = FROM_RELEASES, BY_CRITERION, NO_EFFECT = (
@@ -63,7 +64,7 @@ DISTURBANCES = schema.ResultTable(
         ),
         *schema.probability("probability", "that it happened, from rings and record"),
         *schema.probability("probability_rings", RINGS_ALONE),
-        *schema.year("year", "when", interval=True),
+        *schema.year("year", "when new growth began; sentences allow a year more", interval=True),
         *schema.whole("trees_at_risk", "trees", "in which it could have been found"),
         *schema.number("share", AT_RISK, "that responded to it", interval=True),
         *schema.number("share_elsewhere", AT_RISK, "that did so in the survey's other stands"),
@@ -185,6 +186,11 @@ def disturbance_table(changes: GrowthChanges, *, seed: int, level: float) -> pd.
     return DISTURBANCES.frame(rows).sort_values(["stand", "year_median", "kind"], ignore_index=True)
 
 
+def is_named(event: str, names: str) -> bool:
+    """Whether an event is among the names of a disturbance, see `events` there."""
+    return f"{BETWEEN}{event}{BETWEEN}" in f"{BETWEEN}{names}{BETWEEN}"
+
+
 def _when_and_why(
     of_stand: DisturbanceHistory, first: int, last: int, level: float
 ) -> dict[str, Any]:
@@ -197,7 +203,7 @@ def _when_and_why(
     named = [name for name, worth in zip(of_stand.events.names, often, strict=True) if worth]
     unrecorded = float((~here[has].any(axis=1)).mean())
     return interval_columns("year", of_stand.years[place].astype(float), level, whole=True) | {
-        "events": "; ".join(named),
+        "events": BETWEEN.join(named),
         "unrecorded_probability": unrecorded,
     }
 

@@ -187,8 +187,12 @@ class Findings:
     @cached_property
     def claims(self) -> tuple[Claim, ...]:
         """Every claim: about every unit, of stands side by side, from ring widths."""
-        of_units = tuple(claim for unit in self.units for claim in unit.claims)
-        return of_units + self.claims_of_pairs + self.claims_of_rings
+        return self.claims_of_units + self.claims_of_pairs + self.claims_of_rings
+
+    @cached_property
+    def claims_of_units(self) -> tuple[Claim, ...]:
+        """What is claimed of each unit by itself: no stands need be compared for it."""
+        return tuple(claim for unit in self.units for claim in unit.claims)
 
     @cached_property
     def claims_of_pairs(self) -> tuple[Claim, ...]:
@@ -204,7 +208,7 @@ class Findings:
         """The claims about one unit."""
         return tuple(
             claim
-            for claim in self.claims
+            for claim in self.claims_of_units
             if (claim.stand, claim.species) == (unit.stand, unit.summary["species"])
         )
 

@@ -117,7 +117,7 @@ def brief(findings: Findings, measures: Measures) -> Brief:
                     _doubts(findings.fit_grade),
                     NEVER_KNOWN,
                     WORDS,
-                    YOUNG if any(claim.kind in COHORT_KINDS for claim in findings.claims) else "",
+                    YOUNG if any(c.kind in COHORT_KINDS for c in findings.claims_of_units) else "",
                     stocking_note(findings),
                 ],
             )

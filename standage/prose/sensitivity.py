@@ -17,10 +17,14 @@ WITHOUT_COUNTS = (
     "What leaving the stage counts out altogether would do can't be told without another fit: run"
     " the survey without counts.csv."
 )
-# how far the dates then are off is measured on simulated surveys (docs/validation.md)
+# how far dates are off where the trees' own grass stage is so much longer than the profile's, and
+# the standard error: of simulated longleaf surveys (docs/validation.md, Wrong assumptions) [years]
+GRASS_YEARS_LONGER, DATES_TOO_LATE, DATES_ERROR = 3, 2.0, 0.6
 GRASS_STAGE_OFF = (
-    "These rows move the profile, not the trees: were the trees' own grass stage longer than it"
-    " gives, their dates would be too young; were it shorter, too old."
+    "These rows move the profile, not the trees. Where simulated trees stood in the grass stage"
+    f" {GRASS_YEARS_LONGER} years longer than the profile gives, cored longleaf pines were dated"
+    f" {DATES_TOO_LATE:.0f} years too late (standard error {DATES_ERROR}); were it shorter, dates"
+    " would be too early."
 )
 SHARES = {0.5: "half", 0.25: "a quarter", 0.125: "an eighth"}
 
@@ -133,21 +137,23 @@ def sensitivity_sentences(table: pd.DataFrame) -> list[str]:
 
 
 def _dates_moved(moved: pd.DataFrame) -> list[str]:
-    by_change = moved.groupby("changed", sort=False)
-    parts = [_dates_moved_by(str(changed), rows) for changed, rows in by_change]
+    by_change = moved.groupby(["changed", "trees"], sort=False)
+    parts = [_dates_moved_by(str(what), str(of), rows) for (what, of), rows in by_change]
     if not parts:
         return []
     return [f"The dates rest not only on the wood but also on what is assumed: {'; '.join(parts)}."]
 
 
-def _dates_moved_by(changed: str, rows: pd.DataFrame) -> str:
-    """One assumption: how many years the cored trees of which stands would move."""
+def _dates_moved_by(changed: str, trees: str, rows: pd.DataFrame) -> str:
+    """One assumption: how many years the cored trees of which stands would move, or those dated by
+    size where none is cored.
+    """
     years = rows["establishment_years_change"].astype(float)
     least, most = years.abs().min(), years.abs().max()
     span = f"{most:.1f}" if most - least < 0.5 else f"{least:.1f} to {most:.1f}"
     way = "earlier" if (years < 0).all() else "later" if (years > 0).all() else "earlier or later"
     stands = listed(list(dict.fromkeys(rows["stand"])))
-    return f"if {changed}, the cored trees of {stands} would date {span} years {way}"
+    return f"if {changed}, the {trees} of {stands} would date {span} years {way}"
 
 
 def _disagreements(rows: pd.DataFrame) -> list[str]:

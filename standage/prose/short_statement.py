@@ -71,7 +71,7 @@ def common_words(findings: Findings, measures: Measures) -> str:
     stands and can be said once above them; else blank.
     """
     spoken_of: dict[tuple[str, str], str] = {}  # in one pass, for this is asked for each stand
-    for claim in findings.claims:
+    for claim in findings.claims_of_units:
         if claim.kind == "structure":
             spoken_of.setdefault((claim.stand, claim.species), claim.population)
     units = [(unit, str(unit.summary["species"])) for unit in findings.units]

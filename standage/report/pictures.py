@@ -213,7 +213,8 @@ def model_pictures(findings: Findings) -> list[Picture]:
             small_picture(
                 partial(_on, figures.plot_diameter_check, table),
                 f"diameters-{number}",
-                "Diameters listed, on what the model expects. See whether the points lie inside.",
+                "Natural stems listed by diameter, on what the model expects. See whether the"
+                " points lie inside.",
                 texts.diameters_text(table),
             )
         )

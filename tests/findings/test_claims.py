@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -12,9 +14,13 @@ from fake_posterior import fake_posterior
 from standage.findings import Findings
 from standage.findings.age_structure import Structures
 from standage.findings.claim import KINDS, SCORES, Claim
+from standage.findings.claims import MANY_YEARS, _most_stems
+from standage.findings.disturbances import is_named
 from standage.findings.intervals import Interval
 from standage.findings.old_trees import chances_over
 from standage.findings.result_tables import result_table
+from standage.prose.measures import Measures
+from standage.prose.short_statement import short_statement
 
 
 def of(findings, kind: str, subject: str = "", stand: str = "Fern Flat") -> Claim:
@@ -128,3 +134,25 @@ def test_a_pulse_that_cutting_would_leave_may_be_its_effect(chance, said):
     fresh.pulses = fresh.pulses.assign(probability_cut=chance)  # a cut is on record
     quantity = of(fresh, "pulse", "1").quantity
     assert quantity.endswith("or the effect of cutting certain sizes") == said
+
+
+def test_a_name_that_holds_what_parts_names_is_found_whole():
+    names = "cut of 1920; second entry; fire"
+    assert is_named("cut of 1920; second entry", names) and is_named("fire", names)
+    assert not is_named("second", names) and not is_named("cut", names)
+
+
+def test_no_stands_are_compared_for_what_is_said_of_one():
+    fresh = fake_findings()
+    for unit in fresh.units:
+        assert short_statement(fresh, unit, Measures()).headline
+    assert not {"comparison", "claims_of_pairs", "claims"} & set(vars(fresh))
+
+
+@pytest.mark.parametrize(("years", "claimed"), [(MANY_YEARS, 1), (MANY_YEARS + 1, 0)])
+def test_most_stems_of_many_years_are_not_claimed(years, claimed):
+    names = ("first", "last", "probability")
+    told = dict(zip(names, (1900, 1900 + years - 1, 0.9), strict=True))
+    unit = SimpleNamespace(summary={f"most_stems_{name}": told[name] for name in names})
+    of = partial(Claim, stand="a", species="longleaf-pine")
+    assert len(list(_most_stems(of, SimpleNamespace(name="stems"), unit))) == claimed

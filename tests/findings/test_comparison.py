@@ -427,6 +427,27 @@ def test_coring_heights_stand_apart_from_establishment():
     assert row_of(both, "half_span_years")["told_apart"] == "no"
 
 
+@pytest.mark.parametrize(("first", "second"), [([1931, 1938], [1952]), ([1931], []), ([], [])])
+def test_years_in_which_neither_has_a_dated_tree_are_not_compared(first, second):
+    """The model has stems in all of them."""
+    stands = [
+        history(name, spread=60, dated=np.array(own))
+        for name, own in zip("AB", (first, second), strict=True)
+    ]
+    table = compared(stands)
+    rows = table[table["class_first_year"].notna()]
+    classes = {int(year) for year in rows["class_first_year"]}
+    assert classes == {year // CLASS_YEARS * CLASS_YEARS for year in [*first, *second]}
+    assert (
+        set(
+            compared([history("A", spread=60), history("B", spread=60)])[
+                "class_first_year"
+            ].dropna()
+        )
+        > classes
+    )
+
+
 def test_without_plots_only_what_compares_is_compared():
     table = compared(
         [history("A", **pulses_at(1930)), history("B", has_plots=False, **pulses_at(1960))]
@@ -480,9 +501,21 @@ def test_what_is_said_of_two_stands_is_claimed_of_the_one_that_has_more():
     )
     assert amount.estimate == -row["difference_median"] > 0
     assert amount.low == -row["difference_high"] and amount.holds(amount.low)
-    (shared,) = (claim for claim in claims if claim.kind == "shared pulse")
-    assert shared.probability == row_of(table, "shared_pulse")["probability_shared"]
+    assert not [claim for claim in claims if claim.kind == "shared pulse"]
+    (none,) = (claim for claim in claims if claim.kind == "no shared pulse")
+    assert none.probability == 1 - row_of(table, "shared_pulse")["probability_shared"] > 0.9
     assert len(set(claims)) == len(claims)
+
+
+def test_pairs_are_counted_of_those_compared():
+    """A stand without a pulse shares none, and can't be compared by it."""
+    stands = [history(name, 1933, **pulses_at(1933)) for name in "ABC"]
+    claims = pair_claims(compared([*stands, history("D", 1933)]), 0.9)
+    (pairs,) = (c for c in claims if (c.kind, c.category) == ("pairs", "shared_pulse"))
+    assert (pairs.estimate, pairs.high) == (3, 3)
+    shared = [claim for claim in claims if claim.kind == "shared pulse"]
+    assert len({(claim.stand, claim.subject) for claim in shared}) == 3
+    assert all(claim.probability >= 0.5 for claim in shared)
 
 
 def test_the_summary_says_what_cannot_be_told_apart():

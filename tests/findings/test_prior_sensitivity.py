@@ -23,6 +23,7 @@ from scipy.special import logsumexp
 from scipy.stats import nbinom, norm
 
 from standage.findings import Findings
+from standage.findings.followed_unit import TREES_BY_SIZE
 from standage.findings.prior_sensitivity import (
     COUNT_POWERS,
     LEANS,
@@ -411,6 +412,10 @@ def test_the_summary_speaks_only_where_it_matters():
     said = " ".join(sensitivity_sentences(told()[1]))
     assert "if the profile gave the grass stage 2 years more" in said and "years earlier" in said
     assert "by one standard deviation, the pulse of Fern Flat would fall below the limit" in said
+    assert "the cored trees of" in said
+    uncored = told()[1].assign(trees=TREES_BY_SIZE)
+    said = " ".join(sensitivity_sentences(uncored))
+    assert "the trees dated by size of" in said and "cored trees" not in said
     calm = told()[1].assign(establishment_years_change=0.4, pulses_lost=0)
     assert sensitivity_sentences(calm) == [] and sensitivity_sentences(calm[:0]) == []
 

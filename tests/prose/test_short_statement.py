@@ -46,7 +46,7 @@ def test_a_summary_of_one_stand_has_at_most_200_words_and_of_four_500(findings):
         other = fake_findings()
         other.units = (full, *(replace(unit, summary={**unit.summary, "stand": n}) for n in names))
         same = (replace(each, stand=name) for name in names for each in of_unit)
-        other.claims = (*of_unit, *added, *same)
+        other.claims_of_units = (*of_unit, *added, *same)
         text = summary(other)
         assert text.count("A young cohort") == text.count("either 100 to") == 1
         assert text.count("Not known: ") == 1 and text.count("over half the") == 1 + others
@@ -60,7 +60,7 @@ def test_a_summary_of_one_stand_has_at_most_200_words_and_of_four_500(findings):
 def test_what_holds_for_all_stands_is_said_once(findings):
     unit, *_ = findings.units
     other = fake_findings()
-    other.units, other.claims = (unit, unit), tuple(findings.claims_of(unit))
+    other.units, other.claims_of_units = (unit, unit), tuple(findings.claims_of(unit))
     text = summary(other)
     for words_of_all in ("Longleaf pine, surveyed in", "of 5 cm and more", "per hectare", NO_CAUSE):
         assert text.count(words_of_all) == 1
@@ -100,7 +100,7 @@ def test_a_lasting_change_stands_where_no_pulse_does(findings):
     fall = {"category": "fall", "probability": 0.81, "subject": "fall"}
     shape = replace(structure, kind="shape", **fall)
     other = fake_findings()
-    other.claims = (
+    other.claims_of_units = (
         structure,
         shape,
         replace(shape, kind="change year", interval=Interval(1940, 1950, 1960)),
@@ -141,7 +141,7 @@ def test_seedlings_whose_counts_the_ages_contradict_are_doubtful(findings):
 def test_a_claim_that_says_otherwise_makes_another_sentence(findings):
     unit = findings.units[0]
     other = fake_findings()
-    other.claims = tuple(
+    other.claims_of_units = tuple(
         replace(claim, category="two-aged", probability=0.7) if claim.kind == "structure" else claim
         for claim in findings.claims
         if claim.kind not in ("pulse", "pulse years", "pulse share")
@@ -173,7 +173,7 @@ def test_what_stands_there_has_its_basal_area(findings):
 def with_claims(findings, unit, **changed):
     """Findings of which the claims of some kinds are others. changed: fields by kind."""
     other = fake_findings()
-    other.claims = tuple(
+    other.claims_of_units = tuple(
         replace(claim, **changed.get(claim.kind, {})) for claim in findings.claims_of(unit)
     )
     return other
@@ -205,7 +205,7 @@ def test_many_open_questions_are_all_named_in_three_lines(findings):
     summary |= {"half_span_agreed": 0.1, "probability_even_aged": 0.0, "oldest_cored_tree": ""}
     unit = replace(findings.units[0], summary=summary, pulses=findings.units[0].pulses.iloc[:0])
     other = fake_findings()
-    other.claims = ()
+    other.claims_of_units = ()
     statement = short_statement(other, unit, Measures())
     assert len(statement.questions) > 3 and len(statement.unknown) == 3
     named = " ".join(statement.unknown).lower()
@@ -217,14 +217,14 @@ def test_a_young_cohort_is_named_with_its_years_and_plants(findings):
     structure = unit.claim("structure")
     young = partial(replace, structure, population="all living plants", subject="")
     other = fake_findings()
-    other.claims = (structure, *of_a_young_cohort(young))
+    other.claims_of_units = (structure, *of_a_young_cohort(young))
     assert (
         "A young cohort (93 %), mostly too small to core, begun between 2007 and 2013, ended"
         " between 2017 and 2022; seedlings and saplings: 91 to 660 per hectare."
     ) in short_statement(other, unit, Measures()).headline
-    other.claims = (young(kind="no young cohort", probability=0.96),)
+    other.claims_of_units = (young(kind="no young cohort", probability=0.96),)
     assert "No young cohort (96 %)." in short_statement(other, unit, Measures()).headline
-    other.claims = (structure,)
+    other.claims_of_units = (structure,)
     assert "young cohort" not in short_statement(other, unit, Measures()).headline
 
 
@@ -251,12 +251,12 @@ def test_a_count_in_doubt_stands_beside_the_oldest_tree(findings):
     oldest = unit.claim("minimum age")
     doubt = replace(oldest, kind="count in doubt", probability=0.22, scored="none")
     other = fake_findings()
-    other.claims = (oldest, doubt)
+    other.claims_of_units = (oldest, doubt)
     *_, said = short_statement(other, unit, Measures()).more
     assert f": {oldest.subject}, " in said
     assert said.endswith("); its ring count may be off by 5 years or more (22 %).")
     either = replace(oldest, kind="one of two ages", scored="inside", probability=0.74)
-    other.claims = (
+    other.claims_of_units = (
         oldest,
         replace(either, interval=Interval(100, 106, 115)),
         replace(either, interval=Interval(78, 82, 85), probability=0.19),
@@ -271,7 +271,7 @@ def test_a_count_in_doubt_stands_beside_the_oldest_tree(findings):
             " is in doubt; next b, about 85 years (80 to 91)."
         )
     )
-    other.claims = (oldest,)
+    other.claims_of_units = (oldest,)
     assert "ring count" not in short_statement(other, unit, Measures()).more[-1]
 
 
@@ -280,8 +280,8 @@ def test_how_many_waited_stands_beside_the_event(findings):
     lag, *_ = unit.claims_of("before pulse")
     waited = replace(lag, kind="waiting at event", interval=Interval(0.05, 0.2, 0.4), unit="share")
     other = fake_findings()
-    other.claims = (waited,)
+    other.claims_of_units = (waited,)
     said, *_ = short_statement(other, unit, Measures()).more
     assert " Of its stems 20 % (5 to 40 %) waited in the grass stage then." in said
-    other.claims = (replace(waited, interval=Interval(0.0, 0.01, 0.05)),)
+    other.claims_of_units = (replace(waited, interval=Interval(0.0, 0.01, 0.05)),)
     assert "waited" not in short_statement(other, unit, Measures()).more[0]

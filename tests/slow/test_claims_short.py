@@ -15,8 +15,10 @@ from studies.runner import run_study
 
 FALSE_ALARM = 0.001
 SURVEYS = 3  # of each kind of stand
-# one natural stand each, counts as the evidence has them
-PLAIN = [name for name, of in SETTINGS.items() if not (of.misread or of.planted or of.of_two)]
+# one natural stand each, uncut, counts as the evidence has them
+PLAIN = [
+    name for name, of in SETTINGS.items() if not (of.misread or of.planted or of.cut or of.of_two)
+]
 # what a survey always makes claims of
 ALWAYS = {"structure", "minimum age", "share over age", "middle span", "stems", "stocking"}
 

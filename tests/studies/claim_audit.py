@@ -40,6 +40,8 @@ class Setting:
     misread : share of its counts that are grossly off; four in five of its cores are counted then.
     planted : whether a quarter to a half of its stems were planted in one year that nobody wrote
         down.
+    cut : whether most stems above a diameter were cut and, in every second stand, most below one
+        later, which leaves stems of few years; on record in every second stand.
     of_two : kinds of stand, of which two by lot are surveyed side by side in place of this one.
     """
 
@@ -51,6 +53,7 @@ class Setting:
     young: tuple[int, int, float] | None = None
     misread: float = 0.0
     planted: bool = False
+    cut: bool = False
     of_two: tuple[str, ...] = ()
 
     @property
@@ -76,7 +79,11 @@ SETTINGS = {
     "pulse, counts misread": Setting((1930, 1941), 0.3, misread=0.06),
     "planted, not recorded": Setting(planted=True),
     "two stands": Setting(of_two=("steady", "pulse", "old field", "drawn from the prior")),
+    "cut by size": Setting(cut=True),
+    "two stands with pulses": Setting(of_two=("pulse", "old field", "later pulse")),
 }
+# surveyed beside another only
+BESIDE = {"later pulse": Setting((1936, 1947), 0.5)}
 OF_A_TREE = ("minimum age", "next oldest", "one of two ages", "count in doubt")
 OF_ANY_TREE = ("next oldest", "count in doubt")
 RINGS = "ring widths alone"
@@ -144,27 +151,14 @@ def of_any_tree(findings) -> list:
     tree of every stand, and every count that is in doubt.
     """
     from standage.findings.claim import Claim
-    from standage.findings.claims import next_oldest
-    from standage.findings.rereading import LIKELY_MISREAD
+    from standage.findings.claims import count_in_doubt, next_oldest
 
     found = []
     for unit in findings.units:
         of = partial(Claim, stand=unit.stand, species=str(unit.summary["species"]))
         found += next_oldest(of, unit, str(unit.summary["oldest_cored_tree"]), LEVEL)
-        for tree, chance in zip(unit.trees["tree"], unit.trees["misread_probability"], strict=True):
-            if chance >= LIKELY_MISREAD:
-                found.append(
-                    of(
-                        kind="count in doubt",
-                        subject=tree,
-                        population="",
-                        quantity="",
-                        probability=float(chance),
-                        scored="event",
-                        table="tree_dates",
-                        columns="",
-                    )  # fmt: skip
-                )
+        for row in unit.trees.to_dict("records"):
+            found += count_in_doubt(of, row)
     return found
 
 
@@ -176,21 +170,29 @@ def ring_scores(seed: int) -> list[dict]:
 
     from standage.findings.claim import Claim
     from standage.findings.claims_of_rings import by_model
-    from standage.findings.disturbance_decades import DISTURBANCE_DECADES
+    from standage.findings.disturbance_decades import chances_by_model, decades_of
     from standage.findings.disturbances import disturbance_table, event_year_table
     from standage.growth.growth_changes import growth_changes
 
     rng = np.random.default_rng([seed, 23])
     taken = float(rng.choice([0.0, 0.3, 0.5, 0.8]))
-    survey = thinned_stand(rng, int(rng.integers(4, 16)), taken, float(rng.choice([OPEN, CLOSED])))
+    trees, competition = int(rng.integers(4, 16)), float(rng.choice([OPEN, CLOSED]))
+    survey = thinned_stand(rng, trees, taken, competition)
     if rng.random() < 0.5:
         survey.events = survey.events.iloc[:0]
     changes = growth_changes(survey, seed=seed, draws=300)
+    (stand,) = changes.stands
+    spans = [
+        {"first_year": decade[0], "last_year": decade[1]} | chances_by_model(changes, stand, decade)
+        for decade in decades_of(changes.series.years)
+    ]
     tables = (
         disturbance_table(changes, seed=1, level=LEVEL),
         event_year_table(changes, survey, level=LEVEL),
-        DISTURBANCE_DECADES.frame(),
+        pd.DataFrame(spans),
     )
+    openings = tables[0][tables[0]["kind"] == "opening"]["year_median"].astype(float)
+    found = bool(((openings - CUT).abs() <= NEAR_YEARS).any())
     of = partial(Claim, stand="stand", species="", population="")
     rows = []
     for claim in by_model(of, *tables, LEVEL):
@@ -198,6 +200,12 @@ def ring_scores(seed: int) -> list[dict]:
         cut = CUT if taken and opened else None
         if claim.kind == "disturbance":
             true = cut is not None and abs(float(claim.subject) - cut) <= NEAR_YEARS
+        elif claim.kind == "would be found":
+            # of an opening as large as it is claimed of, which nobody wrote down
+            as_large = (taken, competition) == (0.8, OPEN) and survey.events.empty
+            if claim.scored == "none" or not as_large or not claim.low <= CUT <= claim.high:
+                continue
+            true = found
         elif claim.scored == "none" or cut is None or abs(claim.estimate - cut) > FAR_YEARS:
             continue
         else:
@@ -250,7 +258,8 @@ def surveyed(setting: str, seed: int):
     of = SETTINGS[setting]
     rng = np.random.default_rng([seed, list(SETTINGS).index(setting), 19])
     profile = load_profile("longleaf-pine")
-    kinds = [SETTINGS[name] for name in rng.choice(of.of_two, 2)] if of.of_two else [of]
+    known = SETTINGS | BESIDE
+    kinds = [known[name] for name in rng.choice(of.of_two, 2)] if of.of_two else [of]
     lives = draw_life_histories(
         profile, rng, stands=len(kinds), first_year=FIRST_YEAR, last_year=SEASON
     )  # fmt: skip
@@ -288,6 +297,7 @@ class _Stand:
             departures = Departures(planted_share=share, planted_in=planted_in)
             stems *= 1 - share
         self.life = dataclasses.replace(life, departures=departures)
+        self.cuts = _cuts(rng) if of.cut else ()
         datings = {"datings": {"crossdated": 0.2, "counted": 0.8}} if of.misread else {}
         design = SurveyDesign(plot_areas_m2=(2500.0,) * 4, cores=cores, centres=CENTRES, **datings)
         self.least_dbh_cm = design.min_dbh_cm
@@ -302,20 +312,32 @@ class _Stand:
             listed = self._played(Pulse(*of.pulse, 1.0).per_ha(years))[2]
             pulses = (Pulse(*of.pulse, of.share * stems / AREA_HA / listed),)
         self.older = pulses
+        events: tuple[dict, ...] = (EVENT,)
+        if of.cut:
+            recorded = rng.random() < 0.5
+            events = tuple(_event(cut) for cut in self.cuts) if recorded else ()
         self.history = StandHistory(
             name, SURVEY_DATE, FIRST_YEAR, background * scale,
-            pulses + ((Pulse(*of.young),) if of.young else ()),
-            life=self.life, design=design, community="mesic upland", events=(EVENT,),
+            pulses + ((Pulse(*of.young),) if of.young else ()), self.cuts,
+            life=self.life, design=design, community="mesic upland", events=events,
         )  # fmt: skip
 
     def _played(self, per_ha: np.ndarray):
         """Plants of a history, their stage, and how many of them are listed per hectare."""
-        from standage.simulate.plants import grow
+        from standage.simulate.plants import grow, standing_after
 
         grown_up = per_ha[: len(per_ha) - 3].sum()
         plants = grow(self.rng, self.life, self.years, per_ha * PLANTS / grown_up)
+        if self.cuts:
+            plants = plants.chosen(standing_after(self.rng, plants, self.cuts))
         stage = plants.stage(SEASON, self.least_dbh_cm)
         return plants, stage, (stage == "tree").sum() * grown_up / PLANTS
+
+    def _left(self) -> np.ndarray:
+        """Share of each year's plants that cuts left. (year,)"""
+        from standage.simulate.plants import share_left
+
+        return share_left(self.rng, self.life, self.years, self.cuts)
 
     def truth(self, simulated) -> Truth:
         """What is true of it. simulated : the survey of it, with its trees' years."""
@@ -330,7 +352,7 @@ class _Stand:
             dbh_cm=plants.dbh_cm(SEASON),
             stage=stage,
             per_ha=per_ha[: len(per_ha) - 3].sum() / PLANTS,
-            living=per_ha / self.steady,
+            living=self._left() * per_ha / self.steady,
             pulse=_edges(self.older[0].per_ha(years), years) if self.older else None,
             young=_edges(self.history.pulses[-1].per_ha(years), years) if of.young else None,
             shape=of.shape,
@@ -341,6 +363,22 @@ class _Stand:
             planted_in=self.life.departures.planted_in if of.planted else None,
             kind=of,
         )
+
+
+def _cuts(rng: np.random.Generator) -> tuple:
+    """A cut of the large and, as often as not, one of the small some years later."""
+    from standage.simulate.plants import Cut
+
+    year, taken = int(rng.integers(1915, 1946)), float(rng.uniform(0.8, 0.95))
+    large, small = Cut(year, taken, 15.0), Cut(year + 20, taken, 0.0, 15.0)
+    return (large, small) if rng.random() < 0.5 else (large,)
+
+
+def _event(cut) -> dict:
+    """A cut as it is on record."""
+    low, high = cut.removed_dbh_low_cm, cut.removed_dbh_high_cm
+    sizes = {"removed_dbh_low_cm": low} if low else {"removed_dbh_high_cm": high}
+    return {"kind": "logging", "first_year": cut.year, "last_year": cut.year, **sizes}
 
 
 def _edges(excess: np.ndarray, years: np.ndarray) -> tuple[float, float]:
@@ -371,6 +409,8 @@ def true_of_two(claim, first: Truth, second: Truth):
     from standage.findings.pulse_synchrony import TOLERANCE
 
     measure = claim.category
+    if measure == "shared_pulse" and (first.kind.from_prior or second.kind.from_prior):
+        return None  # their pulses aren't known
     if measure == "age_structure_distance":
         held = [
             np.cumsum(_by_year(truth)) / (truth.stage == "tree").sum() for truth in (first, second)
@@ -379,11 +419,12 @@ def true_of_two(claim, first: Truth, second: Truth):
         alike = first.kind == second.kind and not first.kind.from_prior
         return apart if claim.kind == "difference" else not alike
     if measure in ("shared_pulse", "latest_pulse_start"):
-        if not (first.pulse and second.pulse):
-            return False if measure == "shared_pulse" else None
-        apart = first.pulse[0] - second.pulse[0]
+        both = first.pulse and second.pulse
+        apart = first.pulse[0] - second.pulse[0] if both else np.inf
         if measure == "shared_pulse":
-            return abs(apart) <= TOLERANCE
+            return (abs(apart) <= TOLERANCE) == (claim.kind == "shared pulse")
+        if not both:
+            return None
     else:
         apart = _measured(first, measure) - _measured(second, measure)
     return apart if claim.kind == "difference" else apart > 0
@@ -419,6 +460,7 @@ def true_value(claim, truth: Truth):
     """
     from standage.evidence.gross_errors import LEAST_SHIFT
     from standage.findings.age_structure import age_structure
+    from standage.findings.claims import BY_CUTTING
     from standage.findings.young_cohort import MANY_MORE
 
     if truth.planted_in and claim.kind != "planted":
@@ -435,7 +477,8 @@ def true_value(claim, truth: Truth):
             near = truth.planted_in and abs(claim.estimate - truth.planted_in) < FAR_YEARS
             return bool(near)
         case "pulse rather than cutting":
-            return None  # no setting cuts by size: it could not be wrong
+            by_either = true_pulse(claim.estimate, truth)
+            return not truth.kind.cut if by_either else None
         case "most stems":
             first, last = map(int, claim.subject.split(" to "))
             return np.mean((year >= first) & (year <= last)) > 0.5
@@ -481,6 +524,8 @@ def true_value(claim, truth: Truth):
             return truth.shape
         case "change year" if truth.change_year:
             return truth.change_year
+        case "pulse" if truth.kind.cut and not claim.category.endswith(BY_CUTTING):
+            return False  # recruitment was steady
         case "pulse":
             return true_pulse(claim.estimate, truth)
         case "pulse years" if truth.pulse and np.ptp([*truth.pulse, claim.estimate]) < FAR_YEARS:

@@ -139,7 +139,7 @@ class Installed(Killed):
             time.sleep(seconds)
             process.send_signal(number)
         # its workers hold the pipe, so that its end is theirs
-        said, _ = process.communicate(timeout=300)
+        said, _ = process.communicate(timeout=1800)
         until = time.monotonic() + SECONDS_TO_GO
         while (left := _of_session(process.pid)) and time.monotonic() < until:
             time.sleep(0.1)

@@ -384,7 +384,10 @@ COMMANDS = (
     Command(
         "report",
         ("report", "result", "--out", "paper"),
-        tables=("paper/report.html", "paper/tree-cards.html", "paper/brief.html"),
+        tables=tuple(
+            f"paper/{name}"
+            for name in ("report.html", "tree-cards.html", "brief.html", "brief.pdf")
+        ),
     ),
     Command(
         "delays",
