@@ -34,6 +34,11 @@ _MARK = re.compile(
 _A_MARK = re.compile(
     r"(?:[^\W\d_]|[^\w\s]{1,2}|0|blanks?(?: cells?)?)\s*(?:=|means?)", re.IGNORECASE
 )
+_OF_COUNTS = re.compile(
+    r"\b(?:regen\w*|repro\w*|seedl\w*|saplings?|germinants?|grass stage|counts?|counted"
+    r"|tall(?:y|ied)|stems?|plants?|stages?)\b",
+    re.IGNORECASE,
+)
 _NOT_OF_SURVEY = re.compile(
     r"\b(?:herbs?|shrubs?|grass cover|cover|fuels?|litter)\b", re.IGNORECASE
 )
@@ -101,6 +106,12 @@ def _take_mark(survey: WrittenSurvey, clause: str, at: tuple[str, int]) -> None:
         survey.tables[COUNTS.name] = replace(written, cells=cells)
 
 
+def _is_on_counts(before: str) -> bool:
+    """Whether what a line says before it comes to blank cells is nothing, a mark, or on counts."""
+    clauses = [each.strip() for each in re.split(r"[;,.]", before) if each.strip()]
+    return all(_A_MARK.match(each) or _OF_COUNTS.search(each) for each in clauses)
+
+
 def _filled(
     survey: WrittenSurvey,
     written: WrittenTable,
@@ -115,7 +126,12 @@ def _filled(
     places: list[int] = []
     if heading is not None and heading.column in MAY_BE_SAID and heading.column in written.header:
         places = [written.header.index(heading.column)]
-    elif name == COUNTS.name and value.lower() in NONE and named.lower() in ("", "cells", "cell"):
+    elif (
+        name == COUNTS.name
+        and value.lower() in NONE
+        and named.lower() in ("", "cells", "cell")
+        and _is_on_counts(said.string[: said.start()])
+    ):
         value = "0"
         places = [
             place for place, own in enumerate(written.header) if isinstance(stage_in(own), str)

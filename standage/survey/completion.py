@@ -37,7 +37,11 @@ from standage.survey.plot_words import without_the_word
 from standage.survey.plots_of_stems import list_plots_of_stems
 from standage.survey.restarted_names import name_groups, with_groups, write_out_names
 from standage.survey.rows_without_stem import set_aside, take_out_stemless, without_sums_by_plot
-from standage.survey.said_of_cores import take_heights_of_all, take_last_rings_of_all
+from standage.survey.said_of_cores import (
+    ask_of_single_cores,
+    take_heights_of_all,
+    take_last_rings_of_all,
+)
 from standage.survey.schema import COUNTS
 from standage.survey.second_counts import take_second_counts, take_second_rows
 from standage.survey.stage_species import settle_stages_by_species
@@ -71,6 +75,7 @@ def complete_tables(survey: WrittenSurvey, name: str) -> None:
     decide_by_values(survey)
     settle_heights_of_rings(survey)
     take_heights_of_all(survey)
+    ask_of_single_cores(survey)
     take_headings_of_circles(survey)
     take_areas_of_titles(survey)
     ask_of_several_quadrats(survey)

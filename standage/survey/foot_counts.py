@@ -10,6 +10,9 @@ from functools import lru_cache
 
 from standage.errors import Problem
 from standage.survey.flat_table import FLAT
+from standage.survey.note_sheets import lists_numbers
+from standage.survey.schema import COUNTS
+from standage.survey.synonyms import code_meaning, plain
 from standage.survey.wide_counts import stage_in
 
 OF_STEMS = (FLAT.name, "trees")
@@ -116,3 +119,32 @@ def ask_of_side_table(file: str, row: int, column: str, named: str) -> Problem:
         "a table to a sheet",
         "Put it into a sheet of its own, with the columns plot, stage, area and count.",
     )
+
+
+def counts_in_no_table(where: str, rows: Sequence[Sequence[str]]) -> Problem | None:
+    """A question on a file or sheet that is no table and looks like counts of seedlings, by
+    headings that name stages among other words: they would be lost.
+    """
+    stage = COUNTS.column("stage")
+    for row, record in enumerate(rows, 1):
+        named = [
+            cell.strip()
+            for cell in record
+            if {code_meaning(COUNTS.name, stage, word) for word in plain(cell).split()} - {None}
+        ]
+        one = len(named) == 1 and lists_numbers(
+            [[c for c in each if c] for each in rows[row - 1 :]]
+        )
+        if (len(named) > 1 or one) and not any(cell.strip().isdecimal() for cell in record):
+            found = "what looks like counts of seedlings, under " + ", ".join(
+                f"'{cell}'" for cell in named[:4]
+            )
+            advice = (
+                "Write a row for each plot, species and stage; where another sheet has counts, a"
+                " row there, with N/A in the columns of other stages and the area in the heading,"
+                " as 'Saplings (78.5 m2)'; or, if it is something else, give it"
+                ' holds = "" in the draft of `standage check SURVEY --draft`.'
+            )
+            expected = "the columns plot, species, stage, area (m2) and count"
+            return Problem(where, row, None, found, expected, advice)
+    return None

@@ -7,7 +7,6 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
-from standage.errors import Problem
 from standage.survey.dates import order_of
 from standage.survey.flat_places import last_date
 from standage.survey.headings import heading_of
@@ -19,6 +18,7 @@ from standage.survey.title_dates import (
     date_by_title,
     date_of_titles,
     fill_dates_of_stands,
+    lends_its_day,
     title_with_a_date,
 )
 from standage.survey.written import WrittenSurvey, WrittenTable, with_column
@@ -306,32 +306,6 @@ def _list_by_sheets(survey: WrittenSurvey, names: dict[str, str]) -> bool:
     return True
 
 
-def _lends_its_day(survey: WrittenSurvey, trees: WrittenTable, at: int) -> bool:
-    """Whether of several sheets of stems one has a day in its title and one of another stand, whose
-    place is number `at`, has none: a problem.
-    """
-    if trees.stack is None:
-        return False
-    stands: dict[bool, set[str]] = {True: set(), False: set()}
-    without = ""
-    for part in trees.stack.parts:
-        dated = title_with_a_date(each for each in survey.titles if each.file == part.file)
-        own = [
-            alike(row[at])
-            for row, line in zip(trees.cells, trees.rows, strict=True)
-            if trees.stack.place_of(line)[0] is part
-        ]
-        stands[dated is not None] |= {*own}
-        without = without if dated is not None else part.file
-    if not stands[True] or not stands[False] - stands[True]:
-        return False
-    found = "no date above this list, and one above that of another stand"
-    advice = "Write the date above it as well; or a table stands with a survey_date for each."
-    expected = "the day on which each stand was surveyed"
-    survey.problems.append(Problem(without, None, "survey_date", found, expected, advice))
-    return True
-
-
 def _list_by_title(survey: WrittenSurvey) -> None:
     """The stands that trees name, surveyed on the one day that a title gives; none without."""
     trees = survey.tables["trees"]
@@ -342,7 +316,7 @@ def _list_by_title(survey: WrittenSurvey) -> None:
             names.setdefault(alike(record[at]), (record[at], row))
     if _list_by_sheets(survey, {key: name for key, (name, _) in names.items()}):
         return
-    if _lends_its_day(survey, trees, at):
+    if lends_its_day(survey, trees, at):
         return
     day = date_by_title(survey) if names else ""
     if day:

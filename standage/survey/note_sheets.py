@@ -6,7 +6,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from standage.survey.written import Title
+from standage.survey.code_legends import beside_pairs, pairs_in
+from standage.survey.written import Title, WrittenSurvey
 
 LINES = 2
 """Lines of a word and what it means, one under another, that make a sheet one of notes
@@ -64,6 +65,16 @@ def lines_of_notes(file: str, rows: Rows) -> list[Title]:
         if 0 < len(cells) <= 2 and len(text) <= LONGEST:
             titles.append(Title(file, row, text, of_notes=True))
     return titles
+
+
+def take_legends(file: str, rows: Rows, survey: WrittenSurvey) -> None:
+    """What a sheet that isn't read, as a dictionary of columns, says of codes."""
+    for row, record in enumerate(rows, 1):
+        cells = [cell.strip() for cell in record if cell.strip()]
+        lines = [cell for cell in cells if pairs_in(cell) and not beside_pairs(cell)]
+        if len(cells) in (2, 3) and not lines:  # code and meaning, side by side, in two languages
+            lines = [line] if pairs_in(line := f"{cells[0]} = {cells[1]}") else []
+        survey.titles += [Title(file, row, line, of_notes=True) for line in lines]
 
 
 def _begins_with_words(cell: str) -> bool:

@@ -11,17 +11,22 @@ from functools import cache
 from standage.errors import Problem
 from standage.survey.areas import HEADINGS as CIRCLES
 from standage.survey.class_tallies import CLASSES, class_table
-from standage.survey.code_legends import beside_pairs, pairs_in
 from standage.survey.event_kinds import kinds_named
 from standage.survey.flat_table import ALL_TABLES, FLAT, tables_needed
+from standage.survey.foot_counts import counts_in_no_table
 from standage.survey.form_rows import header_place
 from standage.survey.headings import columns_named, heading_of, without_unit
-from standage.survey.note_sheets import LINES_READ, holds_notes, lines_of_notes, lists_numbers
+from standage.survey.note_sheets import (
+    LINES_READ,
+    holds_notes,
+    lines_of_notes,
+    take_legends,
+)
 from standage.survey.readings import Reading
 from standage.survey.schema import COUNTS, EVENTS, PLOTS, STANDS, TABLES, TREES, Table
 from standage.survey.synonyms import code_meaning, plain, synonym_list
 from standage.survey.wide_counts import stage_in
-from standage.survey.written import Title, WrittenSurvey
+from standage.survey.written import WrittenSurvey
 
 GUIDE = "how to fill in"
 MARKS_SHEET = "standage check"
@@ -169,10 +174,12 @@ def place_names(
                 survey.unreadable |= {"trees", "stands"}
                 return placed
     for stem, full in open_names.items():
-        _take_legends(full, top(full), survey)
-        if not _asked_of_counts(full, top(full), survey, what) and not _took_notes(
-            full, top(full), survey, what
-        ):
+        where = f"{survey.book}, sheet {full}" if survey.book else full
+        take_legends(where, top(full), survey)
+        if asked := counts_in_no_table(where, top(full)):
+            survey.problems.append(asked)
+            survey.notes.append(f"{what} '{full}' {NOT_READ}")
+        elif not _took_notes(full, top(full), survey, what):
             missing = [name for name in known if name not in placed]
             _tell_unplaced(stem, full, missing, survey, what)
     return placed
@@ -203,17 +210,6 @@ def _took_notes(full: str, rows: Rows, survey: WrittenSurvey, what: str) -> bool
         note += f"; its list {NOT_READ}"
     survey.notes.append(note)
     return True
-
-
-def _take_legends(full: str, rows: Rows, survey: WrittenSurvey) -> None:
-    """What a sheet that isn't read, as a dictionary of columns, says of codes."""
-    file = f"{survey.book}, sheet {full}" if survey.book else full
-    for row, record in enumerate(rows, 1):
-        cells = [cell.strip() for cell in record if cell.strip()]
-        lines = [cell for cell in cells if pairs_in(cell) and not beside_pairs(cell)]
-        if len(cells) in (2, 3) and not lines:  # code and meaning, side by side, in two languages
-            lines = [line] if pairs_in(line := f"{cells[0]} = {cells[1]}") else []
-        survey.titles += [Title(file, row, line, of_notes=True) for line in lines]
 
 
 def _part_borings(claimed: dict[str, list[str]], top: Callable[[str], Rows]) -> None:
@@ -311,38 +307,6 @@ def _more_lists_of_stems(
     expected = f"one {what} of trees and cores, or one of trees and one of cores"
     survey.problems.append(Problem(both[0], None, None, found, expected, advice))
     survey.unreadable |= {FLAT.name, "trees", "cores"}
-
-
-def _asked_of_counts(full: str, rows: Rows, survey: WrittenSurvey, what: str) -> bool:
-    """Whether a file or sheet that is no table looks like counts of seedlings, by headings that
-    name stages among other words: they would be lost.
-    """
-    stage = COUNTS.column("stage")
-    for row, record in enumerate(rows, 1):
-        named = [
-            cell.strip()
-            for cell in record
-            if {code_meaning(COUNTS.name, stage, word) for word in plain(cell).split()} - {None}
-        ]
-        one = len(named) == 1 and lists_numbers(
-            [[c for c in each if c] for each in rows[row - 1 :]]
-        )
-        if (len(named) > 1 or one) and not any(cell.strip().isdecimal() for cell in record):
-            found = "what looks like counts of seedlings, under " + ", ".join(
-                f"'{cell}'" for cell in named[:4]
-            )
-            advice = (
-                "Write a row for each plot, species and stage; where another sheet has counts, a"
-                " row there, with N/A in the columns of other stages and the area in the heading,"
-                " as 'Saplings (78.5 m2)'; or, if it is something else, give it"
-                ' holds = "" in the draft of `standage check SURVEY --draft`.'
-            )
-            expected = "the columns plot, species, stage, area (m2) and count"
-            where = f"{survey.book}, sheet {full}" if survey.book else full
-            survey.problems.append(Problem(where, row, None, found, expected, advice))
-            survey.notes.append(f"{what} '{full}' {NOT_READ}")
-            return True
-    return False
 
 
 def _tell_unplaced(

@@ -49,7 +49,7 @@ _UNLESS_NOTED = re.compile(
 """What leaves a line as it is where each exception is asked about."""
 _AT_A_HEIGHT = re.compile(rf"(?:\bat|@)\s*(?:about |ca\.? |~)?{_HEIGHT}", re.IGNORECASE)
 _AT_ANOTHER = re.compile(
-    rf"{_HEIGHT}|d?bh"
+    rf"(?:(?:at|@)\s*)?{_HEIGHT}|d?bh"
     r"|(?:.*\b(?:cor(?:e|ed|ing)|bor(?:ed|ing|er)|went in|taken)\b.*)"
     rf"\b(?:{_HEIGHT}|d?bh|breast|waist|chest|knee|stump|higher|lower|up)\b.*",
     re.IGNORECASE,
@@ -69,6 +69,48 @@ _ON_CORES = re.compile(
 source)."""
 
 
+_OF_ONE = re.compile(
+    r"(?:.*\b(?:tree|core|stem|tag|no\.?|nr\.?)(?!\w) ?#?)?(?P<name>\w[\w-]*)"
+    r"(?:,? (?:was|is|were|had to be|only))*(?:,? (?:cored|bored|taken))?[^;]{0,20}?(?:\bat|@)\s*"
+    rf"(?:about |ca\.? |~)?{_HEIGHT}.*",
+    re.IGNORECASE,
+)
+
+
+def ask_of_single_cores(survey: WrittenSurvey) -> None:
+    """A question on each core of a tree for which a line above or below a list, or of notes, gives
+    another height than its row.
+    """
+    lines = [
+        (line, match["name"], match[match.re.groups])
+        for line in (*survey.titles, *survey.below)
+        for clause in re.split(r";|,(?!\d)|\.(?=\s|$)", line.text)
+        if (match := _OF_ONE.fullmatch(clause.strip()))
+    ]
+    for name in (FLAT.name, CORES.name) if lines else ():
+        written = survey.tables.get(name)
+        names = [each for each in ("tree", "core") if written and each in written.header]
+        if written is None or not names:
+            continue
+        at = written.header.index(HEIGHT) if HEIGHT in written.header else None
+        for row, number in zip(written.cells, written.rows, strict=True):
+            own = {alike(row[written.header.index(each)]) for each in names}
+            for line, _, said in (each for each in lines if alike(each[1]) in own):
+                height = _centimetres(said, "")
+                cell = "" if at is None else row[at]
+                mine = _centimetres(cell, written.units.get(HEIGHT, "cm"))
+                if height is None or (mine and abs(mine - height) <= SAME_HEIGHT_CM):
+                    continue
+                found = f"'{line.text[:80]}' (row {line.row}), and '{cell}' as the core's height"
+                advice = (
+                    f"Write {height:.4g} into a column 'coring height (cm)' of this core, if the"
+                    " line is of it; then delete the line."
+                )
+                survey.problems.append(
+                    Problem(written.file, number, HEIGHT, found, "one height of the core", advice)
+                )
+
+
 def take_heights_of_all(survey: WrittenSurvey) -> None:
     """A column of heights for cores that have none, in place, by the heading of their rings or the
     one height that a title gives.
@@ -79,6 +121,7 @@ def take_heights_of_all(survey: WrittenSurvey) -> None:
             continue
         if HEIGHT in written.header:
             _ask_of_another_height(survey, written)
+            _ask_of_remarks(survey, written, by_title=False)
         rings = [each for each in OF_RINGS if each in written.header]
         if not rings:
             continue
@@ -115,7 +158,7 @@ def take_heights_of_all(survey: WrittenSurvey) -> None:
         header = [*written.header, *([HEIGHT] if own is None else [])]
         survey.tables[name] = written = replace(written, header=header, cells=cells, units=units)
         survey.readings += found.values()
-        _ask_of_remarks(survey, written)
+        _ask_of_remarks(survey, written, by_title=True)
 
 
 def _in_unit(height: str, unit: str) -> str:
@@ -125,9 +168,9 @@ def _in_unit(height: str, unit: str) -> str:
     return height if value is None or by is None else f"{value * by:.6g}"
 
 
-def _ask_of_remarks(survey: WrittenSurvey, written: WrittenTable) -> None:
+def _ask_of_remarks(survey: WrittenSurvey, written: WrittenTable, *, by_title: bool) -> None:
     """A question on each core whose remark, or that of its tree, gives another height than its
-    row has by a title.
+    row; a doubt, where the row has its own and none by a title.
     """
     at, unit = written.header.index(HEIGHT), written.units.get(HEIGHT, "cm")
     remarks: dict[str, str] = {}
@@ -152,9 +195,15 @@ def _ask_of_remarks(survey: WrittenSurvey, written: WrittenTable) -> None:
         if own is None or any(abs(own - each) <= SAME_HEIGHT_CM for each in others):
             continue
         parts = re.split(r"[;,.](?!\d)", remark)
-        if not others and not any(_AT_ANOTHER.fullmatch(part.strip()) for part in parts):
+        plainly = any(_AT_ANOTHER.fullmatch(part.strip()) for part in parts)
+        if not plainly and not (others and by_title):
             continue
         found = f"'{remark}' beside the height of all cores, {own:.4g} cm by a title"
+        if not by_title:
+            found = f"'{remark}' beside the core's height, {own:.4g} cm"
+            advice, expected = "Correct the height or the remark.", "one height of the core"
+            survey.doubts.append(Problem(written.file, line, HEIGHT, found, expected, advice))
+            continue
         advice = (
             "Write the height of this core into a column 'coring height (cm)'"
             f" ({f'{others[0]:.4g} if that is meant, else ' if others else ''}{own:.4g}): where it"

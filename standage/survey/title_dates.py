@@ -10,7 +10,8 @@ from dataclasses import dataclass
 from standage.errors import Problem
 from standage.survey.dates import dates_in, several_days
 from standage.survey.readings import Reading
-from standage.survey.written import Title, WrittenSurvey, with_column
+from standage.survey.references import alike
+from standage.survey.written import Title, WrittenSurvey, WrittenTable, with_column
 
 _MONTH = (
     r"(?:jan(?:uary)?|feb(?:ruary)?|mar(?:ch)?|apr(?:il)?|may|june?|july?|aug(?:ust)?"
@@ -180,3 +181,29 @@ def fill_dates_of_stands(survey: WrittenSurvey) -> None:
     day = date_by_title(survey)
     if day:
         survey.tables["stands"] = with_column(written, "survey_date", day)
+
+
+def lends_its_day(survey: WrittenSurvey, trees: WrittenTable, at: int) -> bool:
+    """Whether of several sheets of stems one has a day in its title and one of another stand, whose
+    place is number `at`, has none: a problem.
+    """
+    if trees.stack is None:
+        return False
+    stands: dict[bool, set[str]] = {True: set(), False: set()}
+    without = ""
+    for part in trees.stack.parts:
+        dated = title_with_a_date(each for each in survey.titles if each.file == part.file)
+        own = [
+            alike(row[at])
+            for row, line in zip(trees.cells, trees.rows, strict=True)
+            if trees.stack.place_of(line)[0] is part
+        ]
+        stands[dated is not None] |= {*own}
+        without = without if dated is not None else part.file
+    if not stands[True] or not stands[False] - stands[True]:
+        return False
+    found = "no date above this list, and one above that of another stand"
+    advice = "Write the date above it as well; or a table stands with a survey_date for each."
+    expected = "the day on which each stand was surveyed"
+    survey.problems.append(Problem(without, None, "survey_date", found, expected, advice))
+    return True

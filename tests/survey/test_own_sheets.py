@@ -645,3 +645,11 @@ def test_words_on_a_past_that_is_not_among_the_events_are_asked_about(tmp_path):
     path.write_text(path.read_text().replace(". Hurricane 1985", ""))
     doubts = [str(each) for each in read_survey(folder).warnings]
     assert not any("words on the past" in each for each in doubts)
+
+
+def test_a_remark_on_another_height_than_the_core_has_is_asked_about(tmp_path):
+    remarks = iter((",note", ",at 1 ft", ",", ",at 4.5 ft", ","))
+    cores = "\n".join(line + next(remarks) for line in TWIN["cores"].splitlines())
+    folder = write(tmp_path / "heights", **TWIN | {"cores": cores})
+    asked = [each for each in read_survey(folder).warnings if each.column == "height_cm"]
+    assert [each.row for each in asked] == [4]
