@@ -208,7 +208,11 @@ def date_innermost_rings(table: pd.DataFrame, profile: Profile) -> InnermostRing
     unanchored = np.where(
         behind_lost,
         "its outer rings are lost and the others only counted: their years are not known",
-        np.where(no_anchor, "the last ring has no calendar year: the count has no anchor", ""),
+        np.where(
+            no_anchor,
+            "no anchor of the count: last_ring_year, or death_year of its tree, gives one",
+            "",
+        ),
     )
     reason = np.where(no_ring, "no ring could be read", unanchored)
     note = np.where(

@@ -49,7 +49,10 @@ def write_draft(survey: str | PathLike) -> Path:
     path = mapping_path(survey)
     if os.path.lexists(path):
         raise StandageError.at(
-            path, "a file", "no such file yet", "Edit it, or move it away for a new draft."
+            path,
+            "a file",
+            "no such file yet",
+            f"Edit it; for a new draft move it away (to old-{path.name}) and run `--draft` again.",
         )
     sheets = _sheets(survey)
     if not any(rows for rows in sheets.values()):

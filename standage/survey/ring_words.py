@@ -125,8 +125,13 @@ def height_beside_words(cell: str) -> str:
 
     >>> height_beside_words('stump 12"'), height_beside_words("12 in (stump)")
     ('12"', '12 in')
+    >>> height_beside_words("bh (4.5 ft)")
+    '4.5 ft'
     """
     bare = cell
+    named = re.fullmatch(r"(.+?)\s*[(,=]\s*(.+?)\)?", cell)
+    if named and plain(named[1]) in BREAST_HEIGHT_WORDS:  # `bh (4.5 ft)`
+        return named[2]
     for words in sorted(STUMP_WORDS, key=len, reverse=True):
         bare = re.sub(rf"\b{words}\b", " ", bare, flags=re.IGNORECASE)
     return bare.strip(" ,;:=@()")

@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from standage.errors import Problem
 from standage.survey.flat_table import FLAT, table_of
@@ -13,6 +14,7 @@ from standage.survey.readings import Reading
 from standage.survey.references import alike, cells_of
 from standage.survey.sheet_dates import with_dates, with_its_date
 from standage.survey.title_plots import said_of_plots, with_titles_of_plots
+from standage.survey.units import factor
 from standage.survey.written import Stack, WrittenSurvey, WrittenTable, with_column
 
 SHEETS_NAMED = 2
@@ -86,6 +88,7 @@ def _stack_sheets(parts: Sequence[WrittenTable], name: str, survey: WrittenSurve
     if name == FLAT.name:
         parts = with_dates([with_its_date(part, survey) for part in parts], survey)
     survey.files[name] = file = _name_of(parts)
+    parts = [_in_unit_of_first(part, parts, name, survey) for part in parts]
     _ask_of_units(parts, name, survey)
     if _is_a_copy(parts, survey):
         survey.unreadable.add(name)
@@ -268,6 +271,36 @@ def _asked_of_name(part: WrittenTable, lacking: bool) -> Problem | None:
         found = f"one of several sheets of a kind, and the name '{name}', {what}"
         advice = f"If it is the same survey, give it a name without a year. {INSTEAD}"
     return Problem(part.file, part.header_row, "plot", found, "a name of a plot", advice)
+
+
+def _in_unit_of_first(
+    part: WrittenTable, parts: Sequence[WrittenTable], name: str, survey: WrittenSurvey
+) -> WrittenTable:
+    """A sheet with the numbers of a column whose heading says one unit in the unit that another
+    sheet says; as it is where a cell is more than a number.
+    """
+    for column in (each for each in table_of(name).columns if each.name in part.header):
+        first = next(each for each in parts if column.name in each.header)
+        unit, other = (each.units.get(column.name, column.unit) for each in (part, first))
+        by = factor(unit, other) if unit and other and unit != other else None
+        at = part.header.index(column.name)
+        filled = [row[at] for row in part.cells if row[at]]
+        if not by or not all(re.fullmatch(r"\d+(?:\.\d+)?", cell) for cell in filled):
+            continue
+        cells = [
+            [*row[:at], f"{float(row[at]) * by:.6g}" if row[at] else "", *row[at + 1 :]]
+            for row in part.cells
+        ]
+        own = part.headings.get(column.name, column.name)
+        why = f"from {unit} to {other}, as the other sheets"
+        survey.readings.append(
+            Reading(part.file, part.header_row, column.name, own, f"in {other}", why)
+        )
+        units = {key: each for key, each in part.units.items() if key != column.name}
+        if other != column.unit:
+            units[column.name] = other
+        part = replace(part, cells=cells, units=units)
+    return part
 
 
 def _ask_of_units(parts: Sequence[WrittenTable], name: str, survey: WrittenSurvey) -> None:

@@ -26,6 +26,9 @@ would take hours).
 COMPARED = 1000
 """Names without a number that they are compared with."""
 
+SAME_AREA = 1.001
+"""An area of seedlings may be so many times that of its plot, for rounding (assumption)."""
+
 Report = Callable[..., None]
 
 
@@ -381,7 +384,7 @@ def check_counts(
     with_plot = counts.assign(plot_area=area)
     report = reporter(files["counts"], with_plot, problems)
     report(
-        with_plot["area_m2"] > with_plot["plot_area"],
+        with_plot["area_m2"] > SAME_AREA * with_plot["plot_area"],
         "area_m2",
         "{area_m2}, more than the {plot_area} m2 of plot '{plot}'",
         "an area within the plot",

@@ -42,6 +42,10 @@ another word.
 
 OTHER_WORDS = {
     "date",
+    "no",
+    "nr",
+    "cl",
+    "class",
     "text",
     "name",
     "code",
