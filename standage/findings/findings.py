@@ -20,7 +20,7 @@ from standage.findings.cutting import Evidence, cutting_evidence
 from standage.findings.disturbance_decades import decade_table
 from standage.findings.disturbances import disturbance_table, event_year_table, tree_release_table
 from standage.findings.events_on_record import event_years_by_rings
-from standage.findings.fit_grade import FitGrade, fit_grade
+from standage.findings.fit_grade import FitGrade, fit_grade, strained_delays
 from standage.findings.local_ratio import Scan, scan_unit
 from standage.findings.long_table import all_stands_table
 from standage.findings.model_checks import (
@@ -355,7 +355,9 @@ class Findings:
     @cached_property
     def fit_grade(self) -> FitGrade:
         """How far the fit can be trusted."""
-        return fit_grade(self.posterior.verdict, self.count_check)
+        measured = set(self.survey.known_age_stems["stand"])
+        strained = strained_delays(self.parameters, measured, self.posterior.level)
+        return fit_grade(self.posterior.verdict, self.count_check, strained)
 
     @cached_property
     def units(self) -> tuple[UnitFindings, ...]:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
+from scipy.special import ndtri
 
 from standage.stand.verdict import CHECK_LIMIT
 
@@ -16,6 +17,24 @@ SOUND, DOUBTFUL, FAILED = "sound", "doubtful", "failed"
 # times as many plants of a stage as the rest of the survey expects, or as few, from which the two
 # contradict each other (assumption; the verdict's notes name the same)
 LARGE_FACTOR = math.e
+# prior standard deviations from which a delay that no plant of known age measured is a doubt: one
+# in ten of the prior's stands lies beyond, and far fewer of the medians found (assumption)
+FAR_OFF = float(ndtri(0.95))
+DELAYS = ("grass_stage_median_years", "years_to_breast_height")
+
+
+@dataclass(frozen=True)
+class StrainedDelay:
+    """A delay that came out beyond what the profile gives, and that no plant of known age measured.
+
+    name : of `DELAYS`. years : its posterior median. low, high : the prior's interval. [years]
+    """
+
+    stand: str
+    name: str
+    years: float
+    low: float
+    high: float
 
 
 @dataclass(frozen=True)
@@ -25,11 +44,12 @@ class FitGrade:
     Attributes
     ----------
     grade : `failed` where the chains don't agree; `doubtful` where they do and the fitted model
-        contradicts something that was seen; `sound` otherwise.
+        contradicts something that was seen, or a delay is strained; `sound` otherwise.
     checks : how many numbers of stems and plants were held against the model.
     misfits : names of those that the model can hardly make.
     by_chance : how many misfits so many checks would have of a true model.
     contradicted : stages whose counts the rest of the survey contradicts, with their stand.
+    strained : delays that something unmeasured moved beyond the profile's.
     """
 
     grade: str
@@ -37,10 +57,40 @@ class FitGrade:
     misfits: tuple[str, ...]
     by_chance: float
     contradicted: tuple[str, ...]
+    strained: tuple[StrainedDelay, ...]
 
 
-def fit_grade(verdict: Mapping[str, Any], count_check: pd.DataFrame) -> FitGrade:
-    """The grade of a fit, from its verdict and the stage counts beside those expected."""
+def strained_delays(
+    parameters: pd.DataFrame, measured: Collection[str], level: float
+) -> tuple[StrainedDelay, ...]:
+    """Delays far from their prior's median in log years, by the table of parameters at this level.
+
+    measured : stands with plants of known age.
+    """
+    to_end = ndtri((1 + level) / 2)
+    found = []
+    for row in parameters[parameters["name"].isin(DELAYS)].to_dict("records"):
+        low, middle, high = (math.log(row[f"prior_{end}"]) for end in ("low", "median", "high"))
+        moved = math.log(row["posterior_median"]) - middle
+        sd = (high - middle if moved > 0 else middle - low) / to_end
+        if row["stand"] not in measured and abs(moved) > FAR_OFF * sd:
+            found.append(
+                StrainedDelay(
+                    row["stand"], row["name"], row["posterior_median"],
+                    row["prior_low"], row["prior_high"],
+                )
+            )  # fmt: skip
+    return tuple(found)
+
+
+def fit_grade(
+    verdict: Mapping[str, Any],
+    count_check: pd.DataFrame,
+    strained: tuple[StrainedDelay, ...] = (),
+) -> FitGrade:
+    """The grade of a fit, from its verdict, the stage counts beside those expected, and strained
+    delays.
+    """
     checks = verdict["checks"]
     misfits = tuple(check["name"] for check in checks if check["p"] < CHECK_LIMIT)
     factor = count_check["factor"].astype(float)
@@ -48,11 +98,12 @@ def fit_grade(verdict: Mapping[str, Any], count_check: pd.DataFrame) -> FitGrade
     contradicted = tuple(
         f"{row['stand']}: {row['stage']}" for row in count_check[far_off].to_dict("records")
     )
-    grade = DOUBTFUL if misfits or contradicted else SOUND
+    grade = DOUBTFUL if misfits or contradicted or strained else SOUND
     return FitGrade(
         grade=grade if verdict["passed"] else FAILED,
         checks=len(checks),
         misfits=misfits,
         by_chance=CHECK_LIMIT * len(checks),
         contradicted=contradicted,
+        strained=strained,
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from standage.findings.fit_grade import FAILED, SOUND, FitGrade
+from standage.findings.fit_grade import FAILED, SOUND, FitGrade, StrainedDelay
 from standage.grammar import counted, listed
 from standage.prose.wording import rounded
 
@@ -13,6 +13,10 @@ COUNTED = {
     "germinant": "germinants",
     "grass": "grass-stage plants",
     "emerging": "emerging plants",
+}
+DELAYED = {
+    "grass_stage_median_years": "years in the grass stage",
+    "years_to_breast_height": "years to breast height",
 }
 
 
@@ -43,7 +47,17 @@ def grade_sentence(grade: FitGrade) -> str:
             "the rest of the survey contradicts the counts of"
             f" {listed([_counted_plants(each) for each in grade.contradicted])}"
         )
+    doubts += [_strained(each) for each in grade.strained]
     return f"The fit can be used with doubts: the chains agree, but {listed(doubts)}."
+
+
+def _strained(delay: StrainedDelay) -> str:
+    """A delay that nothing measured and something moved, all dates with it."""
+    return (
+        f"{DELAYED[delay.name]} at {delay.stand} came out at {delay.years:.0f} (the profile has"
+        f" {delay.low:.0f} to {delay.high:.0f}) where no plant of known age tells; a choice of"
+        " trees to core may have moved them, and all dates by as much"
+    )
 
 
 def _counted_plants(stand_and_stage: str) -> str:

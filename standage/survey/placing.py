@@ -5,6 +5,7 @@ a mapping file says.
 from __future__ import annotations
 
 import difflib
+import re
 from collections.abc import Callable, Sequence
 from functools import cache
 
@@ -15,7 +16,7 @@ from standage.survey.event_kinds import kinds_named
 from standage.survey.flat_table import ALL_TABLES, FLAT, tables_needed
 from standage.survey.foot_counts import counts_in_no_table
 from standage.survey.form_rows import header_place
-from standage.survey.headings import columns_named, heading_of, without_unit
+from standage.survey.headings import columns_named, has_two_meanings, heading_of, without_unit
 from standage.survey.note_sheets import (
     LINES_READ,
     holds_notes,
@@ -23,7 +24,7 @@ from standage.survey.note_sheets import (
     take_legends,
 )
 from standage.survey.readings import Reading
-from standage.survey.schema import COUNTS, EVENTS, PLOTS, STANDS, TABLES, TREES, Table
+from standage.survey.schema import CORES, COUNTS, EVENTS, PLOTS, STANDS, TABLES, TREES, Table
 from standage.survey.synonyms import code_meaning, plain, synonym_list
 from standage.survey.wide_counts import stage_in
 from standage.survey.written import WrittenSurvey
@@ -37,6 +38,9 @@ NOT_TABLES = {"columns", GUIDE, MARKS_SHEET}
 NOT_READ = "is no table of a survey; it was not read"
 OF_STEMS = {"tree", "species", "dbh_cm"}
 """Columns by which a sheet is a list of stems, whatever its name."""
+RINGS = {"ring_count", "first_ring_year"}
+FEWEST_LISTED = 3  # rows with a number that make a list of a sheet (assumption)
+_NUMBER = re.compile(r"\s*\d+(?:\.\d+)?\s*")
 OF_LISTS = {"species", "status", "crown_class"}
 """Columns of a list of stems that a sheet of cores seldom repeats."""
 DERIVED = {"last_year"}
@@ -76,6 +80,8 @@ def table_by_headings(rows: Rows, among: Sequence[Table]) -> str | None:
             named |= needed if {"plot"} <= named and _stages(rows, table) else set()
         if table is EVENTS and _lists_kinds(rows, named):
             needed -= {"event"}
+        if table is CORES and RINGS & named and not OF_STEMS & (named - {"tree"}):
+            needed = {"tree"}  # what else a core needs is asked for then
         if tables_needed(named) if table is FLAT else needed <= named:
             fitting[table.name] = len(named)
     most = max(fitting.values(), default=0)
@@ -176,7 +182,7 @@ def place_names(
     for stem, full in open_names.items():
         where = f"{survey.book}, sheet {full}" if survey.book else full
         take_legends(where, top(full), survey)
-        if asked := counts_in_no_table(where, top(full)):
+        if asked := counts_in_no_table(where, top(full)) or _list_in_no_table(where, top(full)):
             survey.problems.append(asked)
             survey.notes.append(f"{what} '{full}' {NOT_READ}")
         elif not _took_notes(full, top(full), survey, what):
@@ -210,6 +216,33 @@ def _took_notes(full: str, rows: Rows, survey: WrittenSurvey, what: str) -> bool
         note += f"; its list {NOT_READ}"
     survey.notes.append(note)
     return True
+
+
+def _list_in_no_table(where: str, rows: Rows) -> Problem | None:
+    """A question on a list with a heading of trees, and one of their sizes or rings, that is read
+    as no table: its stems or cores would be lost.
+    """
+    start = header_place(rows, TREES)
+    named = columns_of(rows, TREES) | columns_of(rows, CORES)
+    if start is None or "tree" not in named:
+        return None
+    headings = [cell.strip() for cell in rows[start] if cell.strip()]
+    unsure = [
+        heading
+        for heading in headings
+        if any(has_two_meanings(table, without_unit(heading)[0]) for table in (TREES, CORES))
+    ]
+    numbers = [row for row in rows[start + 1 :] if any(_NUMBER.fullmatch(cell) for cell in row)]
+    if len(numbers) < FEWEST_LISTED or not (unsure or named & {"dbh_cm", *RINGS}):
+        return None
+    found = "a list under " + ", ".join(f"'{each}'" for each in headings[:5])
+    expected = "headings of trees (tree, species, dbh) or of cores (core, tree, rings)"
+    means = f" '{unsure[0]}' has two meanings." if unsure else ""
+    advice = (
+        f"Rename those that mean these.{means} If it is something else, give it"
+        ' holds = "" in the draft of `standage check SURVEY --draft`.'
+    )
+    return Problem(where, start + 1, None, f"{found}, which is read as no table", expected, advice)
 
 
 def _part_borings(claimed: dict[str, list[str]], top: Callable[[str], Rows]) -> None:

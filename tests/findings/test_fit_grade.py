@@ -7,7 +7,7 @@ import itertools
 import pandas as pd
 import pytest
 
-from standage.findings.fit_grade import DOUBTFUL, FAILED, SOUND, fit_grade
+from standage.findings.fit_grade import DOUBTFUL, FAILED, SOUND, fit_grade, strained_delays
 from standage.prose.verdict import verdict_paragraph
 
 
@@ -42,3 +42,27 @@ def test_so_many_misfits_as_chance_brings_are_named_beside_it():
     grade, text = graded(True, [0.4] * 99 + [0.001], 1.0)
     assert grade.by_chance == pytest.approx(1.0)
     assert "1 of 100 checks of stems and plants fails (by chance about 1 would)" in text
+
+
+def delays(median: float) -> pd.DataFrame:
+    """Prior: log-normal round 8 years, 90 % within 2 and 32."""
+    row = {"stand": "Fern Flat", "prior_low": 2.0, "prior_median": 8.0, "prior_high": 32.0}
+    return pd.DataFrame([row | {"name": "years_to_breast_height", "posterior_median": median}])
+
+
+@pytest.mark.parametrize(("median", "far"), [(40, True), (30, False), (2.1, False), (1.5, True)])
+def test_a_delay_beyond_the_profile_that_no_plant_of_known_age_measured_is_a_doubt(median, far):
+    strained = strained_delays(delays(median), set(), 0.9)
+    assert bool(strained) == far and not strained_delays(delays(median), {"Fern Flat"}, 0.9)
+    verdict = {"passed": True, "checks": [], "rhat_max": 1.0, "ess_min": 900.0, "divergences": 0}
+    grade = fit_grade(verdict, pd.DataFrame({"stand": [], "stage": [], "factor": []}), strained)
+    assert grade.grade == (DOUBTFUL if far else SOUND)
+    text = verdict_paragraph(grade, verdict | {"notes": []})
+    assert (f"years to breast height at Fern Flat came out at {median:.0f}" in text) == far
+
+
+def test_the_same_prior_in_a_narrower_interval_is_as_far_off():
+    """Half of it lies within 8 / 4 ** 0.41 and 8 * 4 ** 0.41: quartiles of the normal law."""
+    narrow = delays(30).assign(prior_low=8 / 4**0.41, prior_high=8 * 4**0.41)
+    assert not strained_delays(narrow, set(), 0.5)
+    assert strained_delays(narrow.assign(posterior_median=40.0), set(), 0.5)

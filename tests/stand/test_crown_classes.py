@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from crown_class_stands import crown_class_stands
 
+from standage.findings.findings import Findings
 from standage.stand.fit import fit_stands
 from standage.survey.reading import read_survey
 
@@ -26,3 +27,14 @@ def test_uncored_stems_of_unlike_sites_are_covered(tmp_path):
     assert np.median(high - low) < 128
     found = posterior.parameters.query("name == 'dbh_asymptote_cm'")["posterior_median"]
     assert found.max() > 1.3 * found.min()
+
+
+@pytest.mark.slow
+def test_a_delay_that_the_choice_of_trees_to_core_moved_is_a_doubt(tmp_path):
+    """Suppressed stems cored eight times as readily: years to breast height, 10 in truth, stray to
+    some 40, and the exact years of the cored trees with them.
+    """
+    made = crown_class_stands(3, stands=1, stems=120, liked=0.125)
+    posterior = fit_stands(read_survey(made.write(tmp_path)), seed=1, chains=2, tune=200, draws=150)
+    (strained,) = Findings(posterior).fit_grade.strained
+    assert strained.name == "years_to_breast_height" and strained.years > strained.high
