@@ -172,7 +172,7 @@ def test_a_remark_below_the_list_is_told_of(tmp_path, sheets):
     remark = "Remark: the stand was logged around 1930, burned every other winter since 2001."
     sheets["Plot 3"].append([remark])
     survey = read_survey(save(tmp_path / "tract.xlsx", sheets))
-    (told,) = [each for each in survey.warnings if remark in each.found]
+    (told,) = [each for each in survey.warnings if remark[:60] in each.found]
     assert (told.file, told.row) == ("tract.xlsx, sheet Plot 3", 11)
     assert len(survey.trees) == 18
 
