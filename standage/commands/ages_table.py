@@ -13,7 +13,7 @@ from standage.errors import StandageError
 from standage.evidence.tree_ages import DEAD_NOT_CORED, LEAST_AGE, NOT_CORED
 from standage.replaced_file import replaced
 from standage.survey.accounted import LEFT_OUT, Account
-from standage.survey.formula_escapes import escape_table, write_escaped_csv
+from standage.survey.files.formula_escapes import escape_table, write_escaped_csv
 
 READERS = ["reader", "other_reader"]
 UNDATED = ("not cored", DEAD_NOT_CORED)

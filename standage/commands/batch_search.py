@@ -11,7 +11,7 @@ from standage.commands.batch_outcome import BAD_INPUT, Outcome
 from standage.errors import StandageError
 from standage.results.folder import provenance_of
 from standage.results.records import PROVENANCE_FILE
-from standage.survey.workbook_guard import sheet_names
+from standage.survey.files.workbook_guard import sheet_names
 
 PROBLEMS_ENDING = ".problems.txt"  # beside the folder of results, under its name
 WORKBOOK = ".xlsx"

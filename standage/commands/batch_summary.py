@@ -19,7 +19,7 @@ from standage.commands.batch_search import BatchSurvey
 from standage.grammar import counted
 from standage.replaced_file import is_earlier, made_folder, replaced
 from standage.results.staging import cannot_write
-from standage.survey.formula_escapes import encoding_for, escape_formula, unescape
+from standage.survey.files.formula_escapes import encoding_for, escape_formula, unescape
 
 SUMMARY = "surveys.csv"
 LONG_TABLE = "all_stands.csv"  # of each result, and joined beside the summary

@@ -24,7 +24,7 @@ from standage.profiles import load_profile, profile_keys
 from standage.replaced_file import is_earlier, made_folder, replaced
 from standage.results.folder import FORMAT, provenance_of
 from standage.results.records import read_record
-from standage.survey.files import read_written
+from standage.survey.files.survey_files import read_written
 from standage.survey.written import WrittenSurvey
 
 VERDICT = "verdict.json"

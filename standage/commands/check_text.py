@@ -20,9 +20,9 @@ from standage.grammar import counted
 from standage.problems import plainly
 from standage.survey.accounted import lines_of_unused
 from standage.survey.card import LONGEST_LINE, summary_card
-from standage.survey.cells import NOT_KNOWN
+from standage.survey.cells.cells import NOT_KNOWN
+from standage.survey.files.placing import NOT_READ
 from standage.survey.liberties import lines_of_readings
-from standage.survey.placing import NOT_READ
 from standage.survey.reading import UNDATED
 from standage.survey.readings import RefusedSurvey
 

@@ -44,7 +44,7 @@ def new(folder: str, xlsx: bool) -> None:
     """Write empty survey forms into FOLDER: every table, its columns explained, one example row to
     delete.
     """
-    from standage.survey.forms import write_template
+    from standage.survey.files.forms import write_template
 
     written = write_template(folder, xlsx=xlsx)
     for path in written:
@@ -76,7 +76,7 @@ def check(
     if draft and mark is not None:
         raise click.UsageError("--draft writes no marked copy: ask for one of the two at a time.")
     if draft:
-        from standage.survey.mapping_draft import write_draft
+        from standage.survey.files.mapping_draft import write_draft
 
         path = write_draft(survey)
         click.echo(f"wrote {path}. Look it through, correct it, then: standage check {survey}")
@@ -85,7 +85,7 @@ def check(
     from standage.errors import SurveyError
 
     if mark is not None:
-        from standage.survey.marked_copy import check_mark_path, write_marked_copy
+        from standage.survey.files.marked_copy import check_mark_path, write_marked_copy
 
         check_mark_path(survey, mark)
     try:
@@ -384,7 +384,7 @@ def _complete_tree(context: click.Context, _: click.Parameter, begun: str) -> li
     import csv
     from pathlib import Path
 
-    from standage.survey.formula_escapes import unescape
+    from standage.survey.files.formula_escapes import unescape
 
     try:
         with (Path(context.params["results"]) / "tree_dates.csv").open(

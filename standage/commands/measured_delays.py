@@ -17,7 +17,7 @@ from standage.evidence.years_to_height import REGION, years_to_height
 from standage.profiles import Profile, load_profile, profile_keys
 from standage.profiles.writing import FIRST_LINE, write_profile
 from standage.replaced_file import made_folder, move_all, passing_folder, refuse_others
-from standage.survey.formula_escapes import escape_table, write_escaped_csv
+from standage.survey.files.formula_escapes import escape_table, write_escaped_csv
 from standage.survey.survey import Survey
 
 PNG = "\ufffdPNG"  # how the first line of a picture reads as text

@@ -19,7 +19,7 @@ from standage.profiles import profile_keys
 from standage.replaced_file import passing_folder
 from standage.results.provenance import library_versions
 from standage.results.run_record import RunRecord, read_run_record
-from standage.survey.files import read_written
+from standage.survey.files.survey_files import read_written
 from standage.survey.reading import read_survey
 
 MOVES_NUMBERS = (

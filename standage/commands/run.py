@@ -28,7 +28,7 @@ from standage.results.writing import IncompleteResult, write_results
 from standage.stand.draws_file import DrawsFile
 from standage.stand.fit import fit_stands
 from standage.survey.coordinates import coordinates_to
-from standage.survey.files import read_written
+from standage.survey.files.survey_files import read_written
 from standage.survey.liberties import table_of_readings
 from standage.survey.survey import Survey
 

@@ -13,7 +13,7 @@ import pandas as pd
 from standage.causes import causes_of, lines_of_causes
 from standage.commands.check_text import not_used_of
 from standage.problems import plainly
-from standage.survey.formula_escapes import escape_table, write_escaped_csv
+from standage.survey.files.formula_escapes import escape_table, write_escaped_csv
 from standage.survey.liberties import table_of_readings
 
 if TYPE_CHECKING:

@@ -12,7 +12,7 @@ import pandas as pd
 
 from standage.findings.stand_places import COORDINATES
 from standage.results.number_format import in_digits
-from standage.survey.formula_escapes import escape_table, write_escaped_csv
+from standage.survey.files.formula_escapes import escape_table, write_escaped_csv
 
 
 def write_table(table: pd.DataFrame, path: Path) -> None:

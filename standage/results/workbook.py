@@ -25,7 +25,7 @@ from standage.results.number_format import in_digits
 from standage.results.records import PROVENANCE_FILE
 from standage.results.written_tables import written_tables
 from standage.stops import stops_held_back
-from standage.survey.workbook_bytes import workbook_bytes
+from standage.survey.files.workbook_bytes import workbook_bytes
 
 RESULTS_WORKBOOK = "results.xlsx"
 CONTENTS, MEANINGS = "contents", "columns"

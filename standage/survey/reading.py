@@ -11,28 +11,18 @@ import pandas as pd
 
 from standage.errors import Problem
 from standage.grammar import counted
-from standage.survey.cells import NOT_KNOWN, typed_table
-from standage.survey.code_legends import read_codes_by_legends
-from standage.survey.collar_classes import with_classes_added_up
-from standage.survey.completion import complete_tables
-from standage.survey.core_checks import check_cores, check_readings
-from standage.survey.core_plausibility import judge_cores
-from standage.survey.files import read_written
-from standage.survey.missing_counts import check_missing_counts
-from standage.survey.placing import NOT_READ
-from standage.survey.readings import RefusedSurvey
-from standage.survey.references import OUTSIDE, alike, check_names, resolve_references
-from standage.survey.remarks import judge_remarks, note_scars
-from standage.survey.ring_checks import check_ring_widths
-from standage.survey.ring_widths import fill_core_years, gather_ring_widths
-from standage.survey.rows import Rows
-from standage.survey.schema import TABLES, table
-from standage.survey.species_limits import limits_of
-from standage.survey.species_names import check_species, read_species
-from standage.survey.stand_plausibility import judge_stands
-from standage.survey.survey import Survey, keys_of_profiles
-from standage.survey.table_cells import NOT_RECORDED, NOT_RECORDED_REASON
-from standage.survey.table_checks import (
+from standage.survey.cells.cells import NOT_KNOWN, typed_table
+from standage.survey.cells.references import OUTSIDE, alike, check_names, resolve_references
+from standage.survey.cells.species_names import check_species, read_species
+from standage.survey.cells.table_cells import NOT_RECORDED, NOT_RECORDED_REASON
+from standage.survey.checks.core_checks import check_cores, check_readings
+from standage.survey.checks.core_plausibility import judge_cores
+from standage.survey.checks.missing_counts import check_missing_counts
+from standage.survey.checks.remarks import judge_remarks, note_scars
+from standage.survey.checks.rows import Rows
+from standage.survey.checks.species_limits import limits_of
+from standage.survey.checks.stand_plausibility import judge_stands
+from standage.survey.checks.table_checks import (
     check_counts,
     check_events,
     check_plots,
@@ -41,6 +31,16 @@ from standage.survey.table_checks import (
     check_trees,
     looked_up,
 )
+from standage.survey.files.placing import NOT_READ
+from standage.survey.files.survey_files import read_written
+from standage.survey.readings import RefusedSurvey
+from standage.survey.rings.ring_checks import check_ring_widths
+from standage.survey.rings.ring_widths import fill_core_years, gather_ring_widths
+from standage.survey.schema import TABLES, table
+from standage.survey.sheets.code_legends import read_codes_by_legends
+from standage.survey.sheets.collar_classes import with_classes_added_up
+from standage.survey.sheets.completion import complete_tables
+from standage.survey.survey import Survey, keys_of_profiles
 from standage.survey.written import Stack, WrittenSurvey, located
 
 UNDATED = (

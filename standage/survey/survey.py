@@ -10,9 +10,9 @@ import pandas as pd
 from standage.errors import plainly
 from standage.problems import Problem
 from standage.survey.card import summary_card, summary_counts, survey_card
-from standage.survey.cells import typed_table
+from standage.survey.cells.cells import typed_table
 from standage.survey.readings import Reading
-from standage.survey.ring_widths import ring_frame
+from standage.survey.rings.ring_widths import ring_frame
 from standage.survey.schema import CORE_READINGS, RING_WIDTHS, Table
 from standage.years import growing_season, growing_seasons
 

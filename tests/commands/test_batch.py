@@ -50,7 +50,7 @@ from standage.results.folder import build_result_folder
 from standage.results.staging import cannot_write
 from standage.simulate.history import SurveyDesign
 from standage.simulate.surveys import small_survey
-from standage.survey.forms import write_template
+from standage.survey.files.forms import write_template
 
 NOT_COMPARED = {
     "posterior.nc",

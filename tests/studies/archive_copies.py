@@ -19,7 +19,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from standage.survey.decadal_format import read_decadal
+from standage.survey.rings.decadal_format import read_decadal
 
 MISSING = ("", "NA", "NaN", "-999", "-9999")
 CLOSE_MM = 5e-4  # half of the last digit

@@ -22,7 +22,7 @@ import numpy as np
 from openpyxl import Workbook, load_workbook
 
 from standage.simulate.surveys import small_survey
-from standage.survey.forms import write_template
+from standage.survey.files.forms import write_template
 from standage.survey.schema import TABLES, Column, table
 
 PROJECT = Path(__file__).resolve().parents[2]

@@ -25,7 +25,7 @@ import pandas as pd
 from standage.evidence import ring_witness
 from standage.evidence.gross_errors import GROSS_SHARE, parts, with_eye_errors, with_label_errors
 from standage.evidence.ring_count import shift_pmf
-from standage.survey.decadal_format import read_decadal
+from standage.survey.rings.decadal_format import read_decadal
 
 SHIFTS = ring_witness.SHIFTS
 FEWEST_RINGS = 40

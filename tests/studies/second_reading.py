@@ -20,7 +20,7 @@ from pathlib import Path
 import pandas as pd
 
 from standage.evidence.account import account
-from standage.survey.formula_escapes import unescape
+from standage.survey.files.formula_escapes import unescape
 from standage.survey.readings import Reading
 from standage.survey.schema import TABLES, Column, Table
 from standage.survey.survey import Survey

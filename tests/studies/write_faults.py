@@ -54,7 +54,7 @@ from standage.commands.cli import main
 from standage.results.records import PROVENANCE_FILE, read_record
 from standage.simulate.history import SurveyDesign
 from standage.simulate.surveys import small_survey
-from standage.survey.forms import write_template
+from standage.survey.files.forms import write_template
 from standage.survey.schema import TABLES
 
 SHORT = ("--draws", "50", "--chains", "2")

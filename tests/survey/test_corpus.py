@@ -21,7 +21,7 @@ import pytest
 from good_survey import problems_of
 from quick_sample import quick_sample
 
-from standage.survey.mapping_draft import write_draft
+from standage.survey.files.mapping_draft import write_draft
 from standage.survey.reading import read_survey
 from standage.survey.schema import TABLES
 from standage.survey.survey import Survey

@@ -13,7 +13,7 @@ from studies.damaged_surveys import judge_survey, one_check, write_files
 from studies.damages import Slip, valid_surveys
 from studies.second_reading import Fault, numbers_meant
 
-from standage.survey.cell_values import UNREAD_CLASS
+from standage.survey.cells.cell_values import UNREAD_CLASS
 from standage.survey.reading import read_survey
 from standage.survey.readings import HEADING, Reading
 

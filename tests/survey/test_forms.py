@@ -14,14 +14,14 @@ from openpyxl.styles import PatternFill
 
 from standage.commands.cli import BAD_INPUT, main
 from standage.errors import SurveyError
-from standage.survey.form_rows import (
+from standage.survey.files.form_rows import (
     example_cells,
     explanation,
     header_place,
     take_out_explanations,
 )
-from standage.survey.forms import WORKBOOK_NAME, write_template
-from standage.survey.placing import GUIDE
+from standage.survey.files.forms import WORKBOOK_NAME, write_template
+from standage.survey.files.placing import GUIDE
 from standage.survey.reading import read_survey
 from standage.survey.schema import TABLES, table
 from standage.survey.units import how_to_convert

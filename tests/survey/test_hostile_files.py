@@ -19,11 +19,12 @@ from openpyxl import Workbook
 
 from standage.errors import KEPT_OF_A_COLUMN, Problem, ProblemList, StandageError, SurveyError
 from standage.results.folder import check_result_folder
-from standage.survey import cell_values, date_cells, table_cells, workbook_guard
-from standage.survey import cells as survey_cells
-from standage.survey import layout as survey_layout
 from standage.survey import limits as survey_limits
-from standage.survey import table_checks as survey_checks
+from standage.survey.cells import cell_values, date_cells, table_cells
+from standage.survey.cells import cells as survey_cells
+from standage.survey.checks import table_checks as survey_checks
+from standage.survey.files import layout as survey_layout
+from standage.survey.files import workbook_guard
 from standage.survey.limits import LONGEST_CELL, LONGEST_NAME, MOST_COLUMNS
 from standage.survey.reading import read_survey
 from standage.survey.schema import Column

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from standage.errors import SurveyError
 from standage.simulate.surveys import small_survey
-from standage.survey import cell_values
+from standage.survey.cells import cell_values
 from standage.survey.reading import read_survey
 from standage.survey.schema import TABLES
 

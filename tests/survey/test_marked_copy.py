@@ -7,10 +7,10 @@ from openpyxl import load_workbook
 from openpyxl.comments import Comment
 
 from standage.commands.cli import BAD_INPUT, main
-from standage.survey.marked_copy import COLOURS
-from standage.survey.placing import MARKS_SHEET
+from standage.survey.files.marked_copy import COLOURS
+from standage.survey.files.placing import MARKS_SHEET
+from standage.survey.files.workbook_marks import COMMENT_MARK
 from standage.survey.reading import read_survey
-from standage.survey.workbook_marks import COMMENT_MARK
 
 
 @pytest.fixture

@@ -13,8 +13,8 @@ from good_survey import problems_of
 from openpyxl import Workbook
 
 from standage.commands.cli import BAD_INPUT, main
+from standage.survey.files.mapping_draft import write_draft
 from standage.survey.mapping import mapping_path
-from standage.survey.mapping_draft import write_draft
 from standage.survey.reading import read_survey
 from standage.survey.schema import TABLES
 

@@ -11,8 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from standage.errors import SurveyError
-from standage.survey.decadal_format import read_decadal
 from standage.survey.reading import read_survey
+from standage.survey.rings.decadal_format import read_decadal
 
 
 def line(name: str, year: int, *widths: int) -> str:

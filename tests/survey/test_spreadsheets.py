@@ -31,8 +31,8 @@ from standage.results.workbook import (
 )
 from standage.results.writing import write_results
 from standage.results.written_tables import written_tables
-from standage.survey import formula_escapes
-from standage.survey.formula_escapes import STARTERS, escape_formula, unescape, unescape_table
+from standage.survey.files import formula_escapes
+from standage.survey.files.formula_escapes import STARTERS, escape_formula, unescape, unescape_table
 from standage.survey.reading import read_survey
 
 NASTY = st.text(

@@ -9,10 +9,10 @@ from good_survey import problems_of
 from openpyxl import Workbook, load_workbook
 
 from standage.errors import SurveyError
-from standage.survey.marked_copy import COLOURS, write_marked_copy
-from standage.survey.plot_banners import plot_of_banner
+from standage.survey.files.marked_copy import COLOURS, write_marked_copy
 from standage.survey.reading import read_survey
 from standage.survey.readings import RefusedSurvey
+from standage.survey.sheets.plot_banners import plot_of_banner
 
 HEADINGS = ["No.", "Species", "DBH (cm)", "L/D", "Core?", "Rings", "Pith", "Core ht (cm)", "Notes"]
 

@@ -18,9 +18,9 @@ from standage.errors import StandageError
 from standage.evidence import date_trees
 from standage.simulate.surveys import small_survey
 from standage.stand.build import build_stands
-from standage.survey.cells import near_column
+from standage.survey.cells.cells import near_column
 from standage.survey.column_reference import column_reference, column_rows
-from standage.survey.forms import write_template
+from standage.survey.files.forms import write_template
 from standage.survey.reading import read_survey
 from standage.survey.schema import KINDS, TABLES, table
 from standage.years import growing_season, growing_seasons
@@ -331,8 +331,9 @@ def test_growing_season():
 def test_reading_loads_nothing_heavy():
     code = (
         "import pandas, sys, time; start = time.perf_counter(); import standage.survey,"
-        " standage.survey.forms; print(time.perf_counter() - start); print(sorted({'pymc', 'scipy',"
-        " 'openpyxl', 'arviz', 'pytensor', 'matplotlib'} & set(sys.modules)))"
+        " standage.survey.files.forms; print(time.perf_counter() - start);"
+        " print(sorted({'pymc', 'scipy', 'openpyxl', 'arviz', 'pytensor', 'matplotlib'}"
+        " & set(sys.modules)))"
     )
     out = subprocess.run(
         [sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT

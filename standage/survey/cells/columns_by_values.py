@@ -1,0 +1,223 @@
+"""Headings decided by their cells: those that crews use for either of two columns (`Inner ring`
+over years or widths, `Cored at` over heights or dates), and unknown ones over the codes of a
+column (`Vitality` over alive and dead).
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+from standage.survey.cells.dates import dates_in
+from standage.survey.cells.headings import heading_of, without_unit
+from standage.survey.cells.ring_words import BREAST_HEIGHT_WORDS
+from standage.survey.cells.table_cells import BLANK_WORDS
+from standage.survey.flat_table import FLAT, table_of
+from standage.survey.readings import Reading
+from standage.survey.schema import CORES, TREES, Column
+from standage.survey.synonyms import code_meaning, plain
+from standage.survey.written import WrittenSurvey, WrittenTable
+
+MOST_ODD = 0.2
+"""Share of the cells of a column that may be something else: they are asked about one by one
+(assumption)."""
+CENTRE = CORES.column("centre")
+_YEAR = re.compile(r"1[5-9]\d\d|20\d\d")
+_HEIGHT = re.compile(r"\d+(?:[.,]\d+)?\s*(?:cm|m|ft|feet|in|inches|['\"’”])?", re.IGNORECASE)
+
+
+@dataclass(frozen=True)
+class _Either:
+    """A column that a heading is taken for, and the one that its cells may show it to be."""
+
+    column: str
+    other: str
+    shape: str
+
+
+EITHER = (
+    _Either("inner_ring_mm", "first_ring_year", "year"),
+    _Either("outer_ring", "last_ring_year", "year"),
+    _Either("core_date", "height_cm", "height"),
+)
+
+
+DAYS_OF_CORES = {"bored", "cored", "day bored", "day cored", "when bored", "when cored"}
+"""Headings over the days on which cores were taken (common practice, no source)."""
+BY_CODES = (("trees", TREES.column("status"), "live"), ("cores", CORES.column("dating"), ""))
+"""Table, column of codes, and a code that has to be among the cells."""
+
+
+def _decide_by_codes(survey: WrittenSurvey) -> None:
+    """Give an unknown heading the name of the column of codes whose words all its cells are, in
+    place, where nothing else is that column.
+    """
+    for table, column, among in BY_CODES:
+        for name in (FLAT.name, table):
+            written = survey.tables.get(name)
+            if written is None or column.name in written.header:
+                continue
+            fitting = [
+                heading
+                for heading in _unknown_headings(name, written)
+                if _are_codes(_filled(written, heading), table, column, among)
+            ]
+            if len(fitting) == 1:
+                survey.tables[name] = _named(written, fitting[0], column.name)
+                _tell(survey, written, fitting[0], column.name, column.name)
+
+
+def _decide_days(survey: WrittenSurvey) -> None:
+    """A column `Bored` or `Cored` whose cells are all days, in place: the day of each core. Over
+    marks or heights it is something else."""
+    for name in (FLAT.name, "cores"):
+        written = survey.tables.get(name)
+        if written is None or "core_date" in written.header:
+            continue
+        fitting = [
+            heading
+            for heading in _unknown_headings(name, written)
+            if without_unit(heading)[0] in DAYS_OF_CORES
+            if (cells := _filled(written, heading)) and all(map(dates_in, cells))
+        ]
+        if len(fitting) == 1:
+            survey.tables[name] = _named(written, fitting[0], "core_date")
+            _tell(survey, written, fitting[0], "core_date", "day")
+
+
+def _decide_pith(survey: WrittenSurvey) -> None:
+    """A heading that may ask for the rings to the pith or for the pith, as `To pith?`, over words
+    for the centre: it asks for the centre, in place, and is no question any more.
+    """
+    for name in (FLAT.name, "cores"):
+        written = survey.tables.get(name)
+        if written is None or CENTRE.name in written.header:
+            continue
+        known = {each.name for each in table_of(name).columns} | written.set_aside
+        fitting = [
+            heading
+            for heading in written.header
+            if heading and heading not in known
+            if (found := heading_of(table_of(name), heading)) and "(write pith)" in found.means
+            if _are_codes(_filled(written, heading), "cores", CENTRE, "")
+        ]
+        if len(fitting) != 1:
+            continue
+        survey.tables[name] = _named(written, fitting[0], CENTRE.name)
+        _tell(survey, written, fitting[0], CENTRE.name, "word for the centre")
+        sheets = {part.file for part in (written.stack.parts if written.stack else (written,))}
+        survey.problems[:] = [
+            each
+            for each in survey.problems
+            if each.file not in sheets or each.column != fitting[0] or "may mean" not in each.found
+        ]
+
+
+def _unknown_headings(name: str, written: WrittenTable) -> list[str]:
+    known = {each.name for each in table_of(name).columns} | written.set_aside
+    return [
+        heading
+        for heading in written.header
+        if heading and heading not in known and heading_of(table_of(name), heading) is None
+    ]
+
+
+def _are_codes(cells: list[str], table: str, column: Column, among: str) -> bool:
+    meanings = {code_meaning(table, column, cell) for cell in set(cells)}
+    return bool(cells) and None not in meanings and (not among or among in meanings)
+
+
+def decide_by_values(survey: WrittenSurvey) -> None:
+    """Give such columns of cores the name that nearly all their cells fit, in place, where no other
+    column has it.
+    """
+    _decide_by_codes(survey)
+    _decide_days(survey)
+    _decide_pith(survey)
+    for name in (FLAT.name, "cores"):
+        for each in EITHER:
+            written = survey.tables.get(name)
+            if written is None or each.other in written.header:
+                continue
+            fitting = [
+                heading
+                for heading in _headings(name, written, each.column)
+                if _fits(written, heading, each.shape)
+            ]
+            if len(fitting) == 1:
+                survey.tables[name] = _renamed(written, fitting[0], each)
+                _tell(survey, written, fitting[0], each.other, each.shape)
+
+
+def _tell(
+    survey: WrittenSurvey, written: WrittenTable, heading: str, column: str, shape: str
+) -> None:
+    """List the reading of a heading as a column whose cells have the shape."""
+    own, why = written.headings.get(heading, heading), f"every cell is a {shape}"
+    survey.readings.append(Reading(written.file, written.header_row, column, own, column, why))
+
+
+def _headings(name: str, written: WrittenTable, column: str) -> list[str]:
+    """The headings in the table that were taken for the column, or may be, and are not its own
+    name.
+    """
+    known = {each.name for each in table_of(name).columns}
+    found = [column] if column in written.headings else []
+    for heading in written.header:
+        meaning = heading_of(table_of(name), heading) if heading and heading not in known else None
+        if meaning is not None and meaning.column == column and not meaning.means:
+            found.append(heading)
+    return found
+
+
+def _filled(written: WrittenTable, heading: str) -> list[str]:
+    """The cells below a heading that hold something."""
+    place = written.header.index(heading)
+    cells = [row[place] for row in written.cells]
+    return [cell for cell in cells if cell.lower() not in {"", *BLANK_WORDS}]
+
+
+def _fits(written: WrittenTable, heading: str, shape: str) -> bool:
+    cells = _filled(written, heading)
+    if shape == "year":
+        return are_years(cells)
+    heights = sum(map(_is_height, cells))
+    return bool(cells) and heights >= (1.0 - MOST_ODD) * len(cells)
+
+
+def by_its_cells(column: str, cells: Iterable[str]) -> str:
+    """The column that a heading is likely to mean by its cells, where it sounds like another: years
+    below `Inner ring JB`.
+    """
+    other = {each.column: each.other for each in EITHER if each.shape == "year"}.get(column)
+    return other if other and are_years(cells) else column
+
+
+def are_years(cells: Iterable[str]) -> bool:
+    """Whether nearly all cells that hold something are years."""
+    filled = [cell for cell in cells if cell.lower() not in {"", *BLANK_WORDS}]
+    years = sum(_YEAR.fullmatch(cell) is not None for cell in filled)
+    return bool(filled) and years >= (1.0 - MOST_ODD) * len(filled)
+
+
+def _is_height(cell: str) -> bool:
+    height = _HEIGHT.fullmatch(cell) or plain(cell) in BREAST_HEIGHT_WORDS
+    return bool(height) and not dates_in(cell)
+
+
+def _renamed(written: WrittenTable, heading: str, each: _Either) -> WrittenTable:
+    units = {name: unit for name, unit in written.units.items() if name != heading}
+    if each.shape == "height":
+        units[each.other] = ""  # each cell has to say its own
+    return replace(_named(written, heading, each.other), units=units)
+
+
+def _named(written: WrittenTable, heading: str, column: str) -> WrittenTable:
+    """The table with a heading called by the name of a column."""
+    headings = {name: own for name, own in written.headings.items() if name != heading}
+    return replace(
+        written,
+        header=[column if name == heading else name for name in written.header],
+        headings=headings | {column: written.headings.get(heading, heading)},
+    )

@@ -1,0 +1,1 @@
+"""What a survey says must not contradict itself, and what is hard to believe."""

@@ -1,0 +1,1 @@
+"""Files to written tables and back: CSV, workbooks, empty forms, marked copies."""

@@ -1,0 +1,363 @@
+"""Which table each file or sheet holds: by its name, by another word for it, by its headings, or as
+a mapping file says.
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections.abc import Callable, Sequence
+from functools import cache
+
+from standage.errors import Problem
+from standage.survey.cells.areas import HEADINGS as CIRCLES
+from standage.survey.cells.class_tallies import CLASSES, class_table
+from standage.survey.cells.event_kinds import kinds_named
+from standage.survey.cells.headings import columns_named, has_two_meanings, heading_of, without_unit
+from standage.survey.files.form_rows import header_place
+from standage.survey.flat_table import ALL_TABLES, FLAT, tables_needed
+from standage.survey.readings import Reading
+from standage.survey.schema import CORES, COUNTS, EVENTS, PLOTS, STANDS, TABLES, TREES, Table
+from standage.survey.sheets.foot_counts import counts_in_no_table
+from standage.survey.sheets.note_sheets import (
+    LINES_READ,
+    holds_notes,
+    lines_of_notes,
+    take_legends,
+)
+from standage.survey.sheets.wide_counts import stage_in
+from standage.survey.synonyms import code_meaning, plain, synonym_list
+from standage.survey.written import WrittenSurvey
+
+GUIDE = "how to fill in"
+MARKS_SHEET = "standage check"
+"""The sheet of a marked copy that lists its messages."""
+NOT_TABLES = {"columns", GUIDE, MARKS_SHEET}
+"""Files and sheets that standage writes and that hold no data."""
+
+NOT_READ = "is no table of a survey; it was not read"
+OF_STEMS = {"tree", "species", "dbh_cm"}
+"""Columns by which a sheet is a list of stems, whatever its name."""
+RINGS = {"ring_count", "first_ring_year"}
+FEWEST_LISTED = 3  # rows with a number that make a list of a sheet (assumption)
+_NUMBER = re.compile(r"\s*\d+(?:\.\d+)?\s*")
+OF_LISTS = {"species", "status", "crown_class"}
+"""Columns of a list of stems that a sheet of cores seldom repeats."""
+DERIVED = {"last_year"}
+"""Required columns that other columns can stand for."""
+STACKED = ("flat", "trees", "cores", "counts")
+"""Tables that may be written in several sheets, one for each plot."""
+
+Rows = Sequence[Sequence[str]]
+
+
+@cache
+def table_words() -> dict[str, str]:
+    """Plain names of files and sheets, and the table each one holds."""
+    listed = synonym_list("headings")["tables"]
+    words = {plain(word): name for name, of in listed.items() for word in of}
+    return words | {plain(each.name): each.name for each in TABLES}
+
+
+def columns_of(rows: Rows, table: Table) -> set[str]:
+    """The columns of a table that the first rows of a sheet name in their header."""
+    start = header_place(rows, table)
+    return set() if start is None else columns_named(table, rows[start])
+
+
+def table_by_headings(rows: Rows, among: Sequence[Table]) -> str | None:
+    """The table whose required columns all have a heading in the first rows of a sheet; of several
+    the one with most columns, None where two have as many.
+    """
+    fitting: dict[str, int] = {}
+    for table in among:
+        named = columns_of(rows, table)
+        needed = {column.name for column in table.columns if column.required == "yes"} - DERIVED
+        needed -= {"stand"} if table is TREES and "dbh_cm" in named else set()
+        if table is PLOTS and _circles(rows, table):
+            named |= {"area_m2"}
+        if table is COUNTS and not needed <= named:
+            named |= needed if {"plot"} <= named and _stages(rows, table) else set()
+        if table is EVENTS and _lists_kinds(rows, named):
+            needed -= {"event"}
+        if table is CORES and RINGS & named and not OF_STEMS & (named - {"tree"}):
+            needed = {"tree"}  # what else a core needs is asked for then
+        if tables_needed(named) if table is FLAT else needed <= named:
+            fitting[table.name] = len(named)
+    most = max(fitting.values(), default=0)
+    best = [name for name, count in fitting.items() if count == most]
+    return best[0] if len(best) == 1 else None
+
+
+def _lists_kinds(rows: Rows, named: set[str]) -> bool:
+    """Whether most cells of a column of kinds, as `Treatment`, name a kind of event."""
+    start = header_place(rows, EVENTS)
+    if start is None or not {"kind", "first_year"} <= named:
+        return False
+    found = [heading_of(EVENTS, cell.strip()) for cell in rows[start]]
+    at = next(place for place, of in enumerate(found) if of and of.column == "kind")
+    cells = [row[at] for row in rows[start + 1 :] if at < len(row) and row[at].strip()]
+    kind = EVENTS.column("kind")
+    kinds = [code_meaning(EVENTS.name, kind, cell) or kinds_named(cell) for cell in cells]
+    return bool(cells) and 2 * sum(map(bool, kinds)) > len(cells)
+
+
+def _circles(rows: Rows, table: Table) -> bool:
+    """Whether the header has a column for the radius of plots."""
+    start = header_place(rows, table)
+    return start is not None and any(without_unit(cell)[0] in CIRCLES for cell in rows[start])
+
+
+def _stages(rows: Rows, table: Table) -> bool:
+    """Whether the header has a column for each of several stages, or one that says it is one."""
+    start = header_place(rows, table)
+    found = {cell: stage_in(cell.strip()) for cell in rows[start]} if start is not None else {}
+    stages = {each for each in found.values() if isinstance(each, str)}
+    return len(stages) > 1 or any("stage" in cell.lower() and found[cell] for cell in found)
+
+
+def place_names(
+    names: dict[str, str], survey: WrittenSurvey, *, what: str, top: Callable[[str], Rows]
+) -> dict[str, list[str]]:
+    """Table name to names of files or sheets, several where each may hold a plot. Misspelt names
+    become problems, others notes.
+
+    names: stem to full name. what: `file` or `sheet`. top: the first rows of a file or sheet.
+    """
+    known = [each.name for each in TABLES]
+    placed: dict[str, list[str]] = {}
+    open_names = {stem: full for stem, full in names.items() if stem not in NOT_TABLES}
+    for stem, full in list(open_names.items()):
+        mapped = survey.mapping.get(full) or survey.mapping.get(stem)
+        if mapped is not None:
+            del open_names[stem]
+            if mapped.holds:
+                _place({mapped.holds: [full]}, placed, survey, what)
+    claimed: dict[str, list[str]] = {}
+    for stem in list(open_names):
+        if stem in known and stem not in placed and not _lists_stems(stem, top, open_names[stem]):
+            placed[stem] = [open_names.pop(stem)]
+    for stem in list(open_names):
+        table = table_words().get(plain(stem))
+        if (
+            table
+            and table not in placed
+            and not _lists_stems(table, top, open_names[stem])
+            and not _is_of_notes(table, top(open_names[stem]))
+        ):
+            claimed.setdefault(table, []).append(open_names.pop(stem))
+    _tell(claimed, survey, f"name of a {what}")
+    _place(claimed, placed, survey, what)
+    by_name = {name for name in placed if name in known and placed[name][0] not in survey.mapping}
+    _one_sheet_for_both(placed, survey, top, list(open_names.values()))
+    own_names = {name if name in placed else FLAT.name: name for name in by_name}
+    among = [table for table in ALL_TABLES if table.name not in placed or table.name in STACKED]
+    if {"trees", "cores"} & set(placed):
+        among = [table for table in among if table is not FLAT]
+    claimed = {}
+    for stem, full in list(open_names.items()):
+        if FLAT not in among and tables_needed(columns_of(top(full), FLAT)):
+            continue  # its cores would be lost
+        table = table_by_headings(top(full), among)
+        if table is None:
+            continue
+        beside = own_names.get(FLAT.name if table == "trees" and FLAT.name in placed else table)
+        if beside is None or _is_named_as(beside, stem):
+            claimed.setdefault(table, []).append(open_names.pop(stem))
+    if not {FLAT.name, "trees", "cores"} & set(placed):
+        _part_borings(claimed, top)
+    if FLAT.name in {*placed, *claimed} and "cores" not in {*placed, *claimed}:
+        claimed.setdefault(FLAT.name, []).extend(claimed.pop("trees", []))  # plots without a core
+    _tell(claimed, survey, f"headings of a {what}")
+    _place(claimed, placed, survey, what)
+    _more_lists_of_stems(placed, open_names, survey, top, what)
+    if not {"trees", FLAT.name} & set(placed):
+        for full in open_names.values():
+            headings = (cell.strip() for row in top(full) for cell in row)
+            classes = next((cell for cell in headings if CLASSES.search(cell)), None)
+            if classes is not None:
+                survey.problems.append(class_table(full, None, classes))
+                survey.unreadable |= {"trees", "stands"}
+                return placed
+    for stem, full in open_names.items():
+        where = f"{survey.book}, sheet {full}" if survey.book else full
+        take_legends(where, top(full), survey)
+        if asked := counts_in_no_table(where, top(full)) or _list_in_no_table(where, top(full)):
+            survey.problems.append(asked)
+            survey.notes.append(f"{what} '{full}' {NOT_READ}")
+        elif not _took_notes(full, top(full), survey, what):
+            missing = [name for name in known if name not in placed]
+            _tell_unplaced(stem, full, missing, survey, what)
+    return placed
+
+
+def _lists_stems(table: str, top: Callable[[str], Rows], full: str) -> bool:
+    """Whether a sheet named as one of plots lists their stems."""
+    if table != PLOTS.name or "area_m2" in columns_of(top(full), PLOTS):
+        return False
+    return columns_of(top(full), TREES) >= OF_STEMS
+
+
+def _is_of_notes(table: str, rows: Rows) -> bool:
+    """Whether a sheet named as one of stands or plots has notes in place of their list."""
+    of = {STANDS.name: STANDS, PLOTS.name: PLOTS}.get(table)
+    return of is not None and len(columns_of(rows, of)) < 2 and holds_notes(rows)
+
+
+def _took_notes(full: str, rows: Rows, survey: WrittenSurvey, what: str) -> bool:
+    """Whether a file or sheet holds notes, whose lines are then titles of the survey; what else it
+    has is not read, and said.
+    """
+    if not holds_notes(rows):
+        return False
+    survey.titles += lines_of_notes(f"{survey.book}, sheet {full}" if survey.book else full, rows)
+    note = f"{what} '{full}' {LINES_READ}"
+    if any(sum(bool(cell.strip()) for cell in row) > 2 for row in rows):
+        note += f"; its list {NOT_READ}"
+    survey.notes.append(note)
+    return True
+
+
+def _list_in_no_table(where: str, rows: Rows) -> Problem | None:
+    """A question on a list with a heading of trees, and one of their sizes or rings, that is read
+    as no table: its stems or cores would be lost.
+    """
+    start = header_place(rows, TREES)
+    named = columns_of(rows, TREES) | columns_of(rows, CORES)
+    if start is None or "tree" not in named:
+        return None
+    headings = [cell.strip() for cell in rows[start] if cell.strip()]
+    unsure = [
+        heading
+        for heading in headings
+        if any(has_two_meanings(table, without_unit(heading)[0]) for table in (TREES, CORES))
+    ]
+    numbers = [row for row in rows[start + 1 :] if any(_NUMBER.fullmatch(cell) for cell in row)]
+    if len(numbers) < FEWEST_LISTED or not (unsure or named & {"dbh_cm", *RINGS}):
+        return None
+    found = "a list under " + ", ".join(f"'{each}'" for each in headings[:5])
+    expected = "headings of trees (tree, species, dbh) or of cores (core, tree, rings)"
+    means = f" '{unsure[0]}' has two meanings." if unsure else ""
+    advice = (
+        f"Rename those that mean these.{means} If it is something else, give it"
+        ' holds = "" in the draft of `standage check SURVEY --draft`.'
+    )
+    return Problem(where, start + 1, None, f"{found}, which is read as no table", expected, advice)
+
+
+def _part_borings(claimed: dict[str, list[str]], top: Callable[[str], Rows]) -> None:
+    """Sheets of cores that repeat the diameters of their stems, and no more of them, beside sheets
+    that list stems with their species: cores, in place.
+    """
+    with_rings, lists = claimed.get(FLAT.name, []), claimed.get(TREES.name, [])
+    if "cores" in claimed or not with_rings or not lists:
+        return
+    of_cores = [columns_of(top(full), FLAT) & OF_LISTS for full in with_rings]
+    of_stems = [columns_of(top(full), TREES) & OF_LISTS for full in lists]
+    if not any(of_cores) and all("species" in named for named in of_stems):
+        claimed["cores"] = claimed.pop(FLAT.name)
+
+
+def _is_named_as(table: str, stem: str) -> bool:
+    """Whether the name of a file or sheet has the table's, or another word for it, in it: `snags`
+    beside `trees` is something else, `trees plot 2` more of it.
+    """
+    words = [word for word, of in table_words().items() if of == table]
+    return any(f" {word} " in f" {plain(stem)} " for word in words)
+
+
+def _tell(claimed: dict[str, list[str]], survey: WrittenSurvey, reason: str) -> None:
+    """Several sheets of one kind are told of where they are put together."""
+    for table, full in claimed.items():
+        as_read = "trees and cores" if table == FLAT.name else table
+        if len(full) == 1:
+            survey.readings.append(Reading(full[0], None, None, full[0], as_read, reason))
+
+
+def _place(
+    claimed: dict[str, list[str]], placed: dict[str, list[str]], survey: WrittenSurvey, what: str
+) -> None:
+    """Give each table its files or sheets; several for one that isn't listed by plots are a
+    problem.
+    """
+    for table, full in claimed.items():
+        placed[table] = [*placed.get(table, []), *full]
+        if len(placed[table]) > 1 and table not in STACKED:
+            both = " and ".join(f"'{each}'" for each in placed[table])
+            expected = f"one {what} that is '{table}'"
+            advice = (
+                f"Put their rows below one another in one {what}. A {what} that is something else"
+                " needs other headings and another name."
+            )
+            survey.problems.append(Problem(placed[table][0], None, None, both, expected, advice))
+            survey.unreadable.add(table)
+
+
+def _one_sheet_for_both(
+    placed: dict[str, list[str]],
+    survey: WrittenSurvey,
+    top: Callable[[str], Rows],
+    others: Sequence[str],
+) -> None:
+    """A sheet of trees, or of cores, that holds the other in its rows while no other sheet does."""
+    there = {"trees", "cores"} & set(placed)
+    if len(there) != 1 or survey.unreadable & {"trees", "cores"}:
+        return
+    (name,) = there
+    full = placed[name][0]
+    if full in survey.mapping:
+        return
+    named = columns_of(top(full), FLAT)
+    if "dbh_cm" not in named and any(columns_of(top(each), TREES) >= OF_STEMS for each in others):
+        return
+    if tables_needed(named):
+        placed[FLAT.name] = placed.pop(name)
+        survey.readings.append(
+            Reading(full, None, None, full, "trees and cores", "both in the same rows")
+        )
+
+
+def _more_lists_of_stems(
+    placed: dict[str, list[str]],
+    open_names: dict[str, str],
+    survey: WrittenSurvey,
+    top: Callable[[str], Rows],
+    what: str,
+) -> None:
+    """A file or sheet of trees and cores beside one of trees or of cores: only one of them would be
+    read, and the stems of the other lost.
+    """
+    others = [placed[name][0] for name in ("trees", "cores") if name in placed]
+    both = placed.get(FLAT.name, [])[:1]
+    both += [full for full in open_names.values() if tables_needed(columns_of(top(full), FLAT))]
+    if not others or not both:
+        return
+    found = f"'{both[0]}', with trees and their cores in its rows, beside '{others[0]}'"
+    advice = (
+        f"Put the stems of both into one {what}, or all trees into one and all cores into another."
+        f" A {what} that is something else, as a copy, needs other headings."
+    )
+    expected = f"one {what} of trees and cores, or one of trees and one of cores"
+    survey.problems.append(Problem(both[0], None, None, found, expected, advice))
+    survey.unreadable |= {FLAT.name, "trees", "cores"}
+
+
+def _tell_unplaced(
+    stem: str, full: str, missing: list[str], survey: WrittenSurvey, what: str
+) -> None:
+    near = difflib.get_close_matches(stem.strip().lower().replace(" ", "_"), missing, 1, 0.8)
+    if not near:
+        survey.notes.append(f"{what} '{full}' {NOT_READ}")
+        return
+    should = full.replace(stem, near[0])
+    survey.problems.append(
+        Problem(
+            full,
+            None,
+            None,
+            f"a {what} named '{full}'",
+            f"'{should}'",
+            f"Rename it to '{should}', or to something unlike it if it is not that table.",
+        )
+    )
+    survey.unreadable.add(near[0])

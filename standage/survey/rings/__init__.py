@@ -1,0 +1,1 @@
+"""Ring widths: the public archive's decadal format, series to cores, checks."""

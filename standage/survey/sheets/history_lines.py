@@ -1,0 +1,155 @@
+"""A stand's past that is written outside a table of events: a box below a list, `HISTORY` and then
+`logged | 1938`, which is read as one; and sentences, of which it is asked.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+
+from standage.errors import Problem
+from standage.survey.cells.event_kinds import ELSEWHERE, IF_ELSEWHERE, KIND, kinds_named
+from standage.survey.cells.table_cells import heads_remarks
+from standage.survey.readings import Reading
+from standage.survey.schema import EVENTS
+from standage.survey.synonyms import code_meaning, plain, synonym_list
+from standage.survey.written import Title, WrittenSurvey, WrittenTable
+
+HEADINGS = ("kind", "first_year", "note")
+"""Of a box without any, in their order."""
+SHOWN, LETTERS = 6, 60
+"""Sentences that a message quotes, and letters of each."""
+_OF_FIELD_WORK = re.compile(
+    r"\b(?:survey|cruise|inventor|measur|sampl|tall(?:y|ie)|field ?work|visit|cored\b|counted\b)",
+    re.IGNORECASE,
+)
+"""Words beside a year of the field work itself (common practice, no source)."""
+_IN_DOUBT = re.compile(
+    rf"\?|\b(?:maybe|perhaps|sure|missed|another|plots? \w?\d)\b|{ELSEWHERE.pattern}",
+    re.IGNORECASE,
+)
+"""Words beside an event by which it may have been elsewhere, or otherwise (common practice, no
+source)."""
+_MAYBE_EVENTS = re.compile(r"\b(?:cut|cutting|pulpwood|graz(?:ed|ing)|cleared)\b", re.IGNORECASE)
+"""Words that may be of several kinds of events, or of none of the survey's (common practice, no
+source)."""
+YEAR_IN_A_RANGE = re.compile(r"(?<!\d)(?:1[6-9]|20)\d\d(?!\d)")
+YEAR = re.compile(r"(?<![\d.-])(?:1[6-9]|20)\d\d(?![\d.])")
+
+
+def names_events(text: str) -> bool:
+    """Whether a line is a word for a table of events: `HISTORY`, `Stand history:`."""
+    words = {plain(word) for word in synonym_list("headings")["tables"][EVENTS.name]}
+    return plain(text.strip(" :")) in words | {EVENTS.name}
+
+
+def take_box(title: Title, records: Sequence[Sequence[str]], survey: WrittenSurvey) -> int:
+    """Rows of a box of events, from the row below its title to the next blank one, read as the
+    table of events where there is none; how many they are, 0 where they are none.
+    """
+    file, title_row = title.file, title.row
+    if EVENTS.name in survey.tables:
+        return 0
+    box: list[list[str]] = []
+    for record in records:
+        cells = [cell.strip() for cell in record if cell.strip()]
+        if not cells:
+            break
+        box.append(cells)
+    known = [_is_event(cells) for cells in box]
+    if not box or 2 * sum(known) <= len(box) or max(map(len, box)) > len(HEADINGS):
+        return 0
+    width = len(HEADINGS)
+    padded = [(row + [""] * width)[:width] for row in box]
+    rows = list(range(title_row + 1, title_row + 1 + len(box)))
+    survey.tables[EVENTS.name] = WrittenTable(file, list(HEADINGS), padded, rows, title_row)
+    survey.files[EVENTS.name] = file
+    read = f"events: {', '.join(HEADINGS)} in {len(box)} rows"
+    why = "a list of events below another"
+    survey.readings.append(Reading(file, title_row, None, title.text, read, why))
+    return len(box)
+
+
+def _is_event(cells: Sequence[str]) -> bool:
+    """Whether a row says what happened, and then when."""
+    if len(cells) < 2 or not YEAR.search(cells[1]):
+        return False
+    return code_meaning(EVENTS.name, KIND, cells[0]) is not None or bool(kinds_named(cells[0]))
+
+
+def tells_of_events(text: str) -> bool:
+    """Whether a line names a kind of event and a year.
+
+    >>> tells_of_events("Wildfire in spring 1954"), tells_of_events("Burn unit 4, surveyed 2021")
+    (True, False)
+    """
+    if _OF_FIELD_WORK.search(text) or YEAR.search(text) is None:
+        return False
+    return bool(kinds_named(text)) or _MAYBE_EVENTS.search(text) is not None
+
+
+def ask_of_remarks_on_events(survey: WrittenSurvey) -> None:
+    """A question on each event whose remark says that it may have been elsewhere, or otherwise."""
+    written = survey.tables.get(EVENTS.name)
+    if written is None:
+        return
+    for at, name in enumerate(written.header):
+        for row, line in zip(written.cells, written.rows, strict=True):
+            if heads_remarks(name) and _IN_DOUBT.search(row[at]):
+                kind = row[written.header.index("kind")] if "kind" in written.header else "an event"
+                found = f"'{row[at]}' beside '{kind}'"
+                advice = f"{IF_ELSEWHERE}, or shorten the words if it did."
+                expected = "what happened in the stand, and when"
+                survey.doubts.append(Problem(written.file, line, name, found, expected, advice))
+
+
+def ask_of_sentences(survey: WrittenSurvey) -> None:
+    """One question on all lines of titles, notes and below lists that tell of events which are not
+    among those read.
+    """
+    events = _kinds_and_years(survey)
+    lines = [
+        line
+        for line in (*survey.titles, *survey.below)
+        if tells_of_events(line.text) and not _is_among(line.text, events)
+    ]
+    if not lines:
+        return
+    quoted = "; ".join(f"'{line.text[:LETTERS]}' (row {line.row})" for line in lines[:SHOWN])
+    more = len(lines) - SHOWN
+    quoted += f"; and {more} more" if more > 0 else ""
+    first = lines[0]
+    survey.doubts.append(
+        Problem(
+            first.file,
+            first.row,
+            None,
+            f"events: {'others' if events else 'none'}, and words on the past of a stand: {quoted}",
+            "events in rows of their own",
+            "Nothing is read from words. Write "
+            + ("" if events else "a sheet named events, with the headings kind,")
+            + ("" if events else " first_year, last_year and note, and ")
+            + "a row for each that happened in the stand (logging, 1923, 1927, about 1925)"
+            + (" and isn't among the events; then delete the words." if events else "."),
+        )
+    )
+
+
+def _kinds_and_years(survey: WrittenSurvey) -> list[tuple[set[str], int, int]]:
+    """The kinds, and the first and last year, that each row of the table of events names."""
+    written = survey.tables.get(EVENTS.name)
+    found = []
+    for row in written.cells if written is not None else ():
+        years = [int(year) for year in YEAR_IN_A_RANGE.findall(" ".join(row))]
+        kinds = {kind for cell in row for kind in kinds_named(cell)}
+        found.append((kinds, min(years, default=0), max(years, default=0)))
+    return found
+
+
+def _is_among(text: str, events: list[tuple[set[str], int, int]]) -> bool:
+    """Whether each kind, and each year, that a line names is one of an event of a table."""
+    kinds, years = kinds_named(text), [int(year) for year in YEAR_IN_A_RANGE.findall(text)]
+    own = [each for each in events if each[0] & set(kinds)] if kinds else events
+    return set(kinds) <= {kind for of, _, _ in own for kind in of} and all(
+        any(first <= year <= last for _, first, last in own) for year in years
+    )
