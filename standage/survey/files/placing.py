@@ -5,7 +5,6 @@ a mapping file says.
 from __future__ import annotations
 
 import difflib
-import re
 from collections.abc import Callable, Sequence
 from functools import cache
 
@@ -13,7 +12,7 @@ from standage.errors import Problem
 from standage.survey.cells.areas import HEADINGS as CIRCLES
 from standage.survey.cells.class_tallies import CLASSES, class_table
 from standage.survey.cells.event_kinds import kinds_named
-from standage.survey.cells.headings import columns_named, has_two_meanings, heading_of, without_unit
+from standage.survey.cells.headings import columns_named, heading_of, without_unit
 from standage.survey.files.form_rows import header_place
 from standage.survey.flat_table import ALL_TABLES, FLAT, tables_needed
 from standage.survey.readings import Reading
@@ -25,6 +24,7 @@ from standage.survey.sheets.note_sheets import (
     lines_of_notes,
     take_legends,
 )
+from standage.survey.sheets.unread_lists import RINGS, list_in_no_table
 from standage.survey.sheets.wide_counts import stage_in
 from standage.survey.synonyms import code_meaning, plain, synonym_list
 from standage.survey.written import WrittenSurvey
@@ -38,9 +38,6 @@ NOT_TABLES = {"columns", GUIDE, MARKS_SHEET}
 NOT_READ = "is no table of a survey; it was not read"
 OF_STEMS = {"tree", "species", "dbh_cm"}
 """Columns by which a sheet is a list of stems, whatever its name."""
-RINGS = {"ring_count", "first_ring_year"}
-FEWEST_LISTED = 3  # rows with a number that make a list of a sheet (assumption)
-_NUMBER = re.compile(r"\s*\d+(?:\.\d+)?\s*")
 OF_LISTS = {"species", "status", "crown_class"}
 """Columns of a list of stems that a sheet of cores seldom repeats."""
 DERIVED = {"last_year"}
@@ -182,7 +179,7 @@ def place_names(
     for stem, full in open_names.items():
         where = f"{survey.book}, sheet {full}" if survey.book else full
         take_legends(where, top(full), survey)
-        if asked := counts_in_no_table(where, top(full)) or _list_in_no_table(where, top(full)):
+        if asked := counts_in_no_table(where, top(full)) or _list_unread(where, top(full)):
             survey.problems.append(asked)
             survey.notes.append(f"{what} '{full}' {NOT_READ}")
         elif not _took_notes(full, top(full), survey, what):
@@ -218,31 +215,10 @@ def _took_notes(full: str, rows: Rows, survey: WrittenSurvey, what: str) -> bool
     return True
 
 
-def _list_in_no_table(where: str, rows: Rows) -> Problem | None:
-    """A question on a list with a heading of trees, and one of their sizes or rings, that is read
-    as no table: its stems or cores would be lost.
-    """
+def _list_unread(where: str, rows: Rows) -> Problem | None:
     start = header_place(rows, TREES)
     named = columns_of(rows, TREES) | columns_of(rows, CORES)
-    if start is None or "tree" not in named:
-        return None
-    headings = [cell.strip() for cell in rows[start] if cell.strip()]
-    unsure = [
-        heading
-        for heading in headings
-        if any(has_two_meanings(table, without_unit(heading)[0]) for table in (TREES, CORES))
-    ]
-    numbers = [row for row in rows[start + 1 :] if any(_NUMBER.fullmatch(cell) for cell in row)]
-    if len(numbers) < FEWEST_LISTED or not (unsure or named & {"dbh_cm", *RINGS}):
-        return None
-    found = "a list under " + ", ".join(f"'{each}'" for each in headings[:5])
-    expected = "headings of trees (tree, species, dbh) or of cores (core, tree, rings)"
-    means = f" '{unsure[0]}' has two meanings." if unsure else ""
-    advice = (
-        f"Rename those that mean these.{means} If it is something else, give it"
-        ' holds = "" in the draft of `standage check SURVEY --draft`.'
-    )
-    return Problem(where, start + 1, None, f"{found}, which is read as no table", expected, advice)
+    return None if start is None else list_in_no_table(where, rows, start, named)
 
 
 def _part_borings(claimed: dict[str, list[str]], top: Callable[[str], Rows]) -> None:
