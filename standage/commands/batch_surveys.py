@@ -99,9 +99,12 @@ def _profile_hash(key: str, profile_folder: str | None) -> str | None:
 
 
 def _judged(verdict: Mapping[str, Any]) -> tuple[str, str]:
-    """State and message of a fit."""
+    """State and message of a fit; of one that passed, why it is to be doubted."""
     if verdict.get("passed"):
-        return PASSED, ""
+        from standage.findings.fit_grade import DOUBTFUL
+
+        doubtful = verdict.get("grade") == DOUBTFUL
+        return PASSED, _short(str(verdict["grade_sentence"])) if doubtful else ""
     return FAILED, _short(" ".join(verdict.get("notes", ())))
 
 

@@ -20,6 +20,7 @@ from standage.figures.result_figures import result_figures
 from standage.figures.styles import in_style
 from standage.findings.findings import Findings
 from standage.prose.cannot_tell import cannot_tell_records
+from standage.prose.verdict import grade_sentence
 from standage.results.folder import build_result_folder
 from standage.results.provenance import provenance
 from standage.results.staging import DISK_FAULTS, StagingFolder
@@ -137,6 +138,8 @@ def _write_tables(findings: Findings, building: Path) -> None:
     sensitivity = tables["prior_sensitivity"].drop(columns=["basis", "amounts"])
     verdict = {
         **findings.posterior.verdict,
+        "grade": findings.fit_grade.grade,
+        "grade_sentence": grade_sentence(findings.fit_grade),
         "prior_sensitivity": json_rows(sensitivity),
         "cannot_tell": cannot_tell_records(findings),
     }

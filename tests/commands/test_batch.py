@@ -291,6 +291,15 @@ def test_a_second_batch_runs_only_what_would_come_out_otherwise(quick):
     assert RAN == ["b", "c"]
 
 
+def test_a_fit_with_doubts_has_them_in_its_row():
+    doubts = "The fit can be used with doubts: the chains agree, but 1 of 20 checks fails."
+    record = {"passed": True, "notes": [], "grade": "doubtful", "grade_sentence": doubts}
+    assert batch_surveys._judged(record) == (PASSED, doubts)
+    sound = record | {"grade": "sound", "grade_sentence": "The fit is sound."}
+    assert batch_surveys._judged(sound) == (PASSED, "")
+    assert batch_surveys._judged({"passed": False, "notes": ["Disagree."]})[1] == "Disagree."
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize(
     "otherwise",
