@@ -16,6 +16,6 @@ from .stand.fit import fit_stands as fit_stands
 from .stand.model import stand_model as stand_model
 from .stand.posterior import Posterior as Posterior
 from .stand.posterior import load_posterior as load_posterior
-from .survey.forms import write_template as write_template
+from .survey.files.forms import write_template as write_template
 from .survey.reading import read_survey as read_survey
 from .survey.survey import Survey as Survey
