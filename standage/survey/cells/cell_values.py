@@ -47,6 +47,10 @@ from standage.survey.units import MEASURES, converted, factor, how_to_convert, u
 
 ESTIMATED = {"count", "dbh_cm", "height_cm", "pith_distance_mm"}
 """Columns in which `~20` is the likeliest number: without a place for doubt, or often estimates."""
+_BARE = re.compile(
+    r"(?:~|\u2248|ca?\.?|about|abt\.?|circa|around|approx\.?)?\s*\d+(?:\.\d+)?\s*\??", re.IGNORECASE
+)
+"""A number without a unit, with or without a mark of doubt."""
 UNSURE = {"?", "??", "unknown", "unsure", "uncertain", "not sure"}
 """Words for 'nobody knows' in a column whose blank cells mean something."""
 UNREAD_CLASS = "none of its words: left out, for it is only kept"
@@ -106,7 +110,8 @@ def _numbers(cells: TableCells, column: Column, text: np.ndarray) -> np.ndarray:
     bad = written & ~np.isfinite(values)
     values[bad] = np.nan
     unit = cells.units.get(column.name, column.unit)
-    if unit == "" and has_unit_in_name(column) and (written & ~bad).any():
+    bare = (written & ~bad).any() or any(_BARE.fullmatch(cell) for cell in text[bad])
+    if unit == "" and has_unit_in_name(column) and bare:
         _unit_not_said(cells, column)
     if unit not in ("", column.unit):
         values = np.round(values * factor(unit, column.unit), 6)

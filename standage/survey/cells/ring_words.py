@@ -13,6 +13,9 @@ YES_OR_NO = {"y", "yes", "t", "true"}
 """Words that say of the centre only what its heading asks."""
 NO_CORE = {"no core", "not cored", "none taken", "no sample", "no core taken"}
 """Words in a column of cores for a stem that was not cored (common practice, no source)."""
+_BREAST_HEIGHT = re.compile(
+    r"4\.5 ?(?:ft|feet|')|1\.(?:3|37|4) ?m|1(?:30|37|40) ?cm|54 ?in\.?", re.IGNORECASE
+)
 BREAST_HEIGHT_WORDS = {"bh", "b h", "breast height", "breast ht", "dbh", "at bh"}
 """Words for the height at which diameters are measured (common practice, no source)."""
 STUMP_WORDS = {"stump", "stump ht", "stump height", "above ground", "above soil", "above base"}
@@ -130,7 +133,7 @@ def height_beside_words(cell: str) -> str:
     """
     bare = cell
     named = re.fullmatch(r"(.+?)\s*[(,=]\s*(.+?)\)?", cell)
-    if named and plain(named[1]) in BREAST_HEIGHT_WORDS:  # `bh (4.5 ft)`
+    if named and plain(named[1]) in BREAST_HEIGHT_WORDS and _BREAST_HEIGHT.fullmatch(named[2]):
         return named[2]
     for words in sorted(STUMP_WORDS, key=len, reverse=True):
         bare = re.sub(rf"\b{words}\b", " ", bare, flags=re.IGNORECASE)

@@ -7,6 +7,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from statistics import median
 
 from standage.errors import Problem
 from standage.survey.cells.references import alike, cells_of
@@ -287,6 +288,8 @@ def _in_unit_of_first(
         filled = [row[at] for row in part.cells if row[at]]
         if not by or not all(re.fullmatch(r"\d+(?:\.\d+)?", cell) for cell in filled):
             continue
+        if _alike_in_size(filled, cells_of(first, column.name)):
+            continue  # numbers of one size below two units: a heading may be a slip, and is asked
         cells = [
             [*row[:at], f"{float(row[at]) * by:.6g}" if row[at] else "", *row[at + 1 :]]
             for row in part.cells
@@ -301,6 +304,16 @@ def _in_unit_of_first(
             units[column.name] = other
         part = replace(part, cells=cells, units=units)
     return part
+
+
+def _alike_in_size(cells: Sequence[str], others: Sequence[str]) -> bool:
+    """Whether the middle of some numbers is within half as much again of that of others."""
+    middles = [
+        median(map(float, numbers))
+        for each in (cells, others)
+        if (numbers := [cell for cell in each if re.fullmatch(r"\d+(?:\.\d+)?", cell)])
+    ]
+    return len(middles) == 2 and max(middles) < 1.5 * min(middles)
 
 
 def _ask_of_units(parts: Sequence[WrittenTable], name: str, survey: WrittenSurvey) -> None:

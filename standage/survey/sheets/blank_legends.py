@@ -36,7 +36,7 @@ _A_MARK = re.compile(
 )
 _OF_COUNTS = re.compile(
     r"\b(?:regen\w*|repro\w*|seedl\w*|saplings?|germinants?|grass stage|counts?|counted"
-    r"|tall(?:y|ied)|stems?|plants?|stages?)\b",
+    r"|tall(?:y|ied)|plants?|stages?)\b",
     re.IGNORECASE,
 )
 _NOT_OF_SURVEY = re.compile(

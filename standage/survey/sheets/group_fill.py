@@ -113,6 +113,10 @@ def with_plots_of_species(written: WrittenTable, readings: list[Reading]) -> Wri
     if all(len(each) < 2 for each in groups) or any(len(set(k)) < len(k) for k in kinds):
         return written
     cells = [list(row) for row in written.cells]
+    if "area_m2" in names:  # areas that differ within a plot hold for their own rows
+        area = written.header.index("area_m2")
+        if any(cells[place][area] for group in groups for place in group[1:]):
+            names.remove("area_m2")
     for group in groups:
         for name, place in ((name, place) for name in names for place in group[1:]):
             at = written.header.index(name)

@@ -145,10 +145,13 @@ def _name_cores_without(survey: WrittenSurvey, written: WrittenTable, tree: int,
     if not any(row[tree] and not row[core] for row in written.cells):
         return
     taken = {alike(row[core]) for row in written.cells}
+    # a blank below a core with a name of its own may be another reading of it
+    named = {alike(r[tree]) for r in written.cells if r[core] and not _LETTER.fullmatch(r[core])}
     cells = []
     for row, line in zip(written.cells, written.rows, strict=True):
         name = f"{row[tree]}-{row[core]}" if _LETTER.fullmatch(row[core]) else row[core]
-        for letter in "abcdefghijklmnopqrstuvwxyz" if not row[core] else "":
+        blank = not row[core] and alike(row[tree]) not in named
+        for letter in "abcdefghijklmnopqrstuvwxyz" if blank else "":
             name = f"{row[tree]}-{letter}"
             if alike(name) not in taken:
                 break

@@ -19,6 +19,10 @@ from standage.survey.written import WrittenSurvey
 
 STAGE = COUNTS.column("stage")
 GRASS = "grass"
+NOT_OF = {"in", "under", "near", "below", "beside", "no", "not", "excl", "without"}
+"""Words before a species that isn't the one that was counted (common practice, no source)."""
+OTHERS_TOO = NOT_OF | {"and", "or", "pine", "pines", "excl.", "excluding"}
+"""Words by which a heading with a hardwood may be of pines (common practice, no source)."""
 
 
 def species_in(heading: str, survey: WrittenSurvey) -> tuple[str, str]:
@@ -33,6 +37,8 @@ def species_in(heading: str, survey: WrittenSurvey) -> tuple[str, str]:
             (words[:length], words[length:]),
             (words[-length:], words[:-length]),
         ):
+            if rest[-1:] and own != words[:length] and rest[-1].lower() in NOT_OF:
+                continue  # `Saplings in slash`
             named = " ".join(own).strip(" ,:;()-")
             named = legends.get(named.casefold(), named)
             if species_meaning(named, keys) is not None or is_no_pine(named):
@@ -52,7 +58,8 @@ def without_a_pine(heading: str) -> bool:
     >>> without_a_pine("Turkey oak sprouts"), without_a_pine("LLP saplings")
     (True, False)
     """
-    return is_no_pine(" ".join(without_unit(heading)[0].split()))
+    words = without_unit(heading)[0].replace("&", " and ").split()
+    return is_no_pine(" ".join(words)) and not {word.lower() for word in words} & OTHERS_TOO
 
 
 def stages_of(species: str, meaning: Meaning) -> Meaning:

@@ -8,12 +8,19 @@ from dataclasses import replace
 
 from standage.errors import Problem
 from standage.grammar import counted
+from standage.profiles import profile_keys
 from standage.survey.cells.headings import without_unit
 from standage.survey.cells.table_cells import BLANK_WORDS
 from standage.survey.flat_table import FLAT, table_of
 from standage.survey.readings import Reading
 from standage.survey.schema import TREES
-from standage.survey.synonyms import code_meaning, plain, yes_or_no
+from standage.survey.synonyms import (
+    code_meaning,
+    is_no_pine,
+    plain,
+    species_meaning,
+    yes_or_no,
+)
 from standage.survey.written import WrittenSurvey, WrittenTable, with_column
 
 ALIVE = {"alive", "live", "living", "is alive"}
@@ -25,6 +32,7 @@ _OF_SPECIES = re.compile(
     r"(.+?)[ ,(-]+((?:standing )?dead|snag|(?:cut )?stump)\)?|(dead|snag|stump)[ ,:]+(?:of )?(.+)",
     re.IGNORECASE,
 )
+_HALF = re.compile(r"\b(?:half|not|nearly|dying|top)\b", re.IGNORECASE)
 LETTERS = 2
 """Of a code that may be of a crown as well as of a dead stem."""
 
@@ -111,7 +119,7 @@ def _take_status_of_species(survey: WrittenSurvey, name: str) -> WrittenTable:
     written = survey.tables[name]
     if "species" not in written.header:
         return written
-    parts = [_OF_SPECIES.fullmatch(row[written.header.index("species")]) for row in written.cells]
+    parts = [_species_and_status(row[written.header.index("species")]) for row in written.cells]
     if not any(parts):
         return written
     if "status" not in written.header:
@@ -136,6 +144,14 @@ def _take_status_of_species(survey: WrittenSurvey, name: str) -> WrittenTable:
     return written
 
 
+def _species_and_status(cell: str) -> re.Match[str] | None:
+    """The parts of a cell, if what stands beside the status is the name of a species."""
+    found = _OF_SPECIES.fullmatch(cell)
+    species = (found[1] or found[4]) if found else ""
+    is_one = species_meaning(species, profile_keys()) is not None or is_no_pine(species)
+    return found if is_one and not _HALF.search(cell) else None
+
+
 def _ask_of_words_for_dead(survey: WrittenSurvey, written: WrittenTable, name: str) -> None:
     """A question on a column under a heading of its own whose cells are words for stems that live
     or not, where no column says it.
@@ -145,7 +161,8 @@ def _ask_of_words_for_dead(survey: WrittenSurvey, written: WrittenTable, name: s
         if "status" in written.header or not heading or heading in known | written.set_aside:
             continue
         cells = {row[at] for row in written.cells if row[at].lower() not in {"", *BLANK_WORDS}}
-        dead = {cell for cell in cells if len(cell) >= LETTERS and _is_dead(cell)}
+        letters = 1 if any(cell.lower() in LIVING for cell in cells) else LETTERS
+        dead = {cell for cell in cells if len(cell) >= letters and _is_dead(cell)}
         if dead and all(code_meaning(TREES.name, STATUS, cell) for cell in cells):
             found = f"'{min(dead)}' below '{heading}', by which a stem may be dead"
             advice = "Head the column Status; or write live, dead or stump into such a column."

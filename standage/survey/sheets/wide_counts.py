@@ -53,6 +53,7 @@ MARKS = {"-", "--", "\u2013", ".", "?"}
 NO_ROW = "no row for the stage"
 STAGES = ", ".join(STAGE.codes)
 TALLER = "emerging: stem begun, below breast height; sapling: breast height reached"
+_NOT_LIVING = re.compile(r"\b(?:dead|killed|browsed|cut)\b", re.IGNORECASE)
 _UP_TO = re.compile(
     r"(?:[<>=\u2264\u2265]+|\b(?:under|below|over|above|up to|to|less than)\b"
     r"|\b[lg][te](?=\s?\d))\s*"
@@ -92,6 +93,8 @@ def stage_in(heading: str) -> Meaning:
     >>> stage_in("# Germinants"), stage_in("No. of grass-stage seedlings"), stage_in("slope")
     ('germinant', 'grass', None)
     """
+    if _NOT_LIVING.search(heading):
+        return None
     bare = _SIZES.sub(" ", heading.replace("_", " "))
     words = without_unit(_UP_TO.sub(" ", bare))[0].split()
     own = [word for word in words if word not in BESIDES]
