@@ -355,8 +355,14 @@ class Findings:
     @cached_property
     def fit_grade(self) -> FitGrade:
         """How far the fit can be trusted."""
-        measured = set(self.survey.known_age_stems["stand"])
-        strained = strained_delays(self.parameters, measured, self.posterior.level)
+        survey = self.survey
+        of_plot = survey.plots.set_index("plot")["stand"]
+        strained = strained_delays(
+            self.parameters,
+            set(survey.known_age_stems["stand"]),
+            set(survey.counts["plot"].map(of_plot)),
+            self.posterior.level,
+        )
         return fit_grade(self.posterior.verdict, self.count_check, strained)
 
     @cached_property

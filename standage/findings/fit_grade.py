@@ -18,8 +18,10 @@ SOUND, DOUBTFUL, FAILED = "sound", "doubtful", "failed"
 # contradict each other (assumption; the verdict's notes name the same)
 LARGE_FACTOR = math.e
 # prior standard deviations from which a delay that no plant of known age measured is a doubt: one
-# in ten of the prior's stands lies beyond, and far fewer of the medians found (assumption)
-FAR_OFF = float(ndtri(0.95))
+# in ten of the prior's stands lies beyond, and far fewer of the medians found; sooner where no
+# seedlings were counted either, for then a broad wave of recruitment is taken for one short pulse
+# of plants that differ in their delay (assumptions)
+FAR_OFF, FAR_OFF_UNCOUNTED = float(ndtri(0.95)), 1.0
 DELAYS = ("grass_stage_median_years", "years_to_breast_height")
 
 
@@ -61,11 +63,11 @@ class FitGrade:
 
 
 def strained_delays(
-    parameters: pd.DataFrame, measured: Collection[str], level: float
+    parameters: pd.DataFrame, measured: Collection[str], counted: Collection[str], level: float
 ) -> tuple[StrainedDelay, ...]:
     """Delays far from their prior's median in log years, by the table of parameters at this level.
 
-    measured : stands with plants of known age.
+    measured, counted : stands with plants of known age; with counts of seedlings.
     """
     to_end = ndtri((1 + level) / 2)
     found = []
@@ -73,7 +75,8 @@ def strained_delays(
         low, middle, high = (math.log(row[f"prior_{end}"]) for end in ("low", "median", "high"))
         moved = math.log(row["posterior_median"]) - middle
         sd = (high - middle if moved > 0 else middle - low) / to_end
-        if row["stand"] not in measured and abs(moved) > FAR_OFF * sd:
+        far = FAR_OFF if row["stand"] in counted else FAR_OFF_UNCOUNTED
+        if row["stand"] not in measured and abs(moved) > far * sd:
             found.append(
                 StrainedDelay(
                     row["stand"], row["name"], row["posterior_median"],

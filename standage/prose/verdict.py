@@ -55,8 +55,8 @@ def _strained(delay: StrainedDelay) -> str:
     """A delay that nothing measured and something moved, all dates with it."""
     return (
         f"{DELAYED[delay.name]} at {delay.stand} came out at {delay.years:.0f} (the profile has"
-        f" {delay.low:.0f} to {delay.high:.0f}) where no plant of known age tells; a choice of"
-        " trees to core may have moved them, and all dates by as much"
+        f" {delay.low:.0f} to {delay.high:.0f}) where no plant of known age tells; a broad wave of"
+        " recruitment, or a choice of trees to core, may have moved them, and all dates by as much"
     )
 
 

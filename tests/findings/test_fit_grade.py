@@ -52,8 +52,8 @@ def delays(median: float) -> pd.DataFrame:
 
 @pytest.mark.parametrize(("median", "far"), [(40, True), (30, False), (2.1, False), (1.5, True)])
 def test_a_delay_beyond_the_profile_that_no_plant_of_known_age_measured_is_a_doubt(median, far):
-    strained = strained_delays(delays(median), set(), 0.9)
-    assert bool(strained) == far and not strained_delays(delays(median), {"Fern Flat"}, 0.9)
+    strained = strained_delays(delays(median), set(), {"Fern Flat"}, 0.9)
+    assert bool(strained) == far and not strained_delays(delays(median), {"Fern Flat"}, set(), 0.9)
     verdict = {"passed": True, "checks": [], "rhat_max": 1.0, "ess_min": 900.0, "divergences": 0}
     grade = fit_grade(verdict, pd.DataFrame({"stand": [], "stage": [], "factor": []}), strained)
     assert grade.grade == (DOUBTFUL if far else SOUND)
@@ -64,5 +64,12 @@ def test_a_delay_beyond_the_profile_that_no_plant_of_known_age_measured_is_a_dou
 def test_the_same_prior_in_a_narrower_interval_is_as_far_off():
     """Half of it lies within 8 / 4 ** 0.41 and 8 * 4 ** 0.41: quartiles of the normal law."""
     narrow = delays(30).assign(prior_low=8 / 4**0.41, prior_high=8 * 4**0.41)
-    assert not strained_delays(narrow, set(), 0.5)
-    assert strained_delays(narrow.assign(posterior_median=40.0), set(), 0.5)
+    assert not strained_delays(narrow, set(), {"Fern Flat"}, 0.5)
+    assert strained_delays(narrow.assign(posterior_median=40.0), set(), {"Fern Flat"}, 0.5)
+
+
+def test_where_no_seedlings_were_counted_a_smaller_step_is_a_doubt():
+    """One standard deviation of the prior is 4 ** (1 / 1.645), 2.3 times its median."""
+    for median, doubt in ((17.0, False), (20.0, True)):
+        assert bool(strained_delays(delays(median), set(), set(), 0.9)) == doubt
+        assert not strained_delays(delays(median), set(), {"Fern Flat"}, 0.9)
