@@ -37,11 +37,7 @@ _OF_SOME = re.compile(
     re.IGNORECASE,
 )
 _PLACED = re.compile(r"\b(?:on|in|for)\s+(?:plots?|stands?|rows?|trees?|stems?)\b", re.IGNORECASE)
-_LOOSE = re.compile(
-    rf"(?<!\w)({_CODE})\s*[=|]\s*([^=;,]*?[^\W\d_]{{3}})"
-    r"(?=[;,.:]|\s*$|\s+(?:on|in|for|plots?|stands?|rows?|trees?|stems?|tags?|nos?)\b)",
-    re.IGNORECASE,
-)
+_LOOSE = re.compile(rf"(?<!\w)({_CODE})\s*[=|]\s*(?=([^=|;,]+))")
 """Forms of a legend, and words beside one that may limit it to some rows (common practice, no
 source)."""
 
@@ -162,10 +158,11 @@ def _ask_of_loose_legends(
         if cell and species_meaning(cell, keys) is None and cell.casefold() not in meant
     }
     for line in (*survey.titles, *survey.below):
-        for code, words in _LOOSE.findall(line.text):
-            meaning = species_meaning(words, keys)
-            if code.casefold() in used and isinstance(meaning, str):
-                found = f"'{code} = {words}' in a line that says more: '{line.text[:80]}'"
+        for code, rest in _LOOSE.findall(line.text):
+            words = _species_at_the_start(rest, keys)
+            if code.casefold() in used and words:
+                told = "two cells of a list" if line.of_list else "a line that says more"
+                found = f"'{code} = {words}' in {told}: '{line.text[:80]}'"
                 advice = (
                     f"Write '{code} = {words}' in a line of its own if it holds for all rows; else"
                     " the species into the rows."
@@ -174,6 +171,13 @@ def _ask_of_loose_legends(
                 problem = Problem(line.file, line.row, None, found, expected, advice)
                 if problem not in survey.problems:
                     survey.problems.append(problem)
+
+
+def _species_at_the_start(text: str, keys: tuple[str, ...]) -> str:
+    """The most words at the start of a text that name a species, "" for none."""
+    words = text.split()
+    starts = (" ".join(words[:end]).rstrip(".:)") for end in range(len(words), 0, -1))
+    return next((each for each in starts if isinstance(species_meaning(each, keys), str)), "")
 
 
 def _meaning(table: str, column: str, words: str, keys: tuple[str, ...]) -> str | None:

@@ -152,8 +152,10 @@ def _kinds_and_years(survey: WrittenSurvey) -> list[tuple[set[str], int, int, st
     "" for all stands.
     """
     written = survey.tables.get(EVENTS.name)
+    if written is None:
+        return []
     found = []
-    for row in written.cells if written is not None else ():
+    for row in written.cells:
         years = [int(year) for year in YEAR_IN_A_RANGE.findall(" ".join(row))]
         kinds = {kind for cell in row for kind in kinds_named(cell)}
         stand = plain(row[written.header.index("stand")]) if "stand" in written.header else ""
