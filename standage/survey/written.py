@@ -114,13 +114,14 @@ def row_in_words(file: str, row: int, stacks: Mapping[str, Stack]) -> str:
 @dataclass(frozen=True)
 class Title:
     """A row above the headings of a table, or of a sheet of notes: its file, row, and cells in one
-    text.
+    text. of_list: a code and its meaning in two cells, which may be of another list.
     """
 
     file: str
     row: int
     text: str
     of_notes: bool = False
+    of_list: bool = False
 
 
 @dataclass

@@ -647,6 +647,34 @@ def test_words_on_a_past_that_is_not_among_the_events_are_asked_about(tmp_path):
     assert not any("words on the past" in each for each in doubts)
 
 
+@pytest.mark.parametrize(
+    ("line", "asked"),
+    [
+        ("Logged 1931", False),
+        ("Logged 1931 on Ridge", False),
+        ("Logged 1931 on Flat", True),
+        ("Logged 1931 maybe", True),
+        ("Cut 1931", True),
+        ("Cleared in 1931", True),
+    ],
+)
+def test_words_on_a_past_are_among_the_events_by_kind_stand_and_year(tmp_path, line, asked):
+    stands = "stand,survey_date\nRidge,2021-07-14\nFlat,2021-07-15\n"
+    stands = f"{line},\n{stands}"
+    events = "event,stand,kind,first_year,last_year\ncut,Ridge,logging,1931,1931\n"
+    folder = write(tmp_path / "past", **TWIN | {"stands": stands, "events": events})
+    doubts = [str(each) for each in read_survey(folder).warnings]
+    assert any("words on the past" in each for each in doubts) == asked
+
+
+def test_trees_that_were_cut_since_are_asked_about_below_their_list(tmp_path):
+    line = "Trees 101 and 102 were cut in winter 2019"
+    trees = f"{lines(TWIN['trees'])}\n{line}\n"
+    folder = write(tmp_path / "cut", **TWIN | {"trees": trees})
+    doubts = [str(each) for each in read_survey(folder).warnings]
+    assert any(f"a row of words alone: '{line}'" in each for each in doubts)
+
+
 def test_a_remark_on_another_height_than_the_core_has_is_asked_about(tmp_path):
     remarks = iter((",note", ",at 1 ft", ",", ",at 4.5 ft", ","))
     cores = "\n".join(line + next(remarks) for line in TWIN["cores"].splitlines())

@@ -27,7 +27,7 @@ from standage.survey.sheets.foot_counts import (
     side_table,
 )
 from standage.survey.sheets.footnotes import is_footnote
-from standage.survey.sheets.history_lines import names_events, take_box, tells_of_events
+from standage.survey.sheets.history_lines import names_events, take_box, tells_of_stand
 from standage.survey.sheets.note_sheets import LONGEST
 from standage.survey.sheets.plot_banners import (
     WITH_BANNERS,
@@ -165,7 +165,7 @@ def lay_out(
                 survey.readings.append(Reading(file, row, "plot", joined[:80], said, BANNER))
                 banners.append((row, banner, joined))
                 continue
-            if name in OF_SEVERAL_CELLS and tells_of_events(joined):
+            if name in OF_SEVERAL_CELLS and tells_of_stand(joined):
                 survey.below.append(line)
                 why = "words on the past of a stand"
                 survey.readings.append(Reading(file, row, None, joined[:80], "no data", why))

@@ -5,14 +5,14 @@ itself says of its codes, above or below a list or among notes.
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Iterable
+from collections.abc import Iterable
 from dataclasses import replace
 
 from standage.errors import Problem
 from standage.survey.cells.references import cells_of
 from standage.survey.flat_table import FLAT, code_in, table_of
 from standage.survey.readings import Reading
-from standage.survey.schema import CORES, COUNTS, TREES
+from standage.survey.schema import CORES, COUNTS, TREES, Column
 from standage.survey.sheets.whole_lines import is_limited
 from standage.survey.synonyms import is_no_pine, species_meaning
 from standage.survey.written import Title, WrittenSurvey, WrittenTable
@@ -32,9 +32,12 @@ _LIMITING = re.compile(
     r"\d|\b(?:plots?|stands?|crews?|rows?|trees?|from|until|since|before|after)\b", re.IGNORECASE
 )
 _OF_SOME = re.compile(
-    r"\b(?:plots?|stands?|crews?|rows?|from|until|since|before|after)\b", re.IGNORECASE
+    r"\b(?:plots?|stands?|crews?|rows?|trees?|stems?|tags?|nos?|from|until|since|before|after)\b"
+    r"|\d\s*[-\u2013]\s*\d|^[\W\d]*\d[\W\d]*$",
+    re.IGNORECASE,
 )
-_LOOSE = re.compile(rf"(?<!\w)({_CODE})\s*=\s*([^=;,]*?[^\W\d_]{{3}})(?=[;,.]|\s*$|\s+on\b)")
+_PLACED = re.compile(r"\b(?:on|in|for)\s+(?:plots?|stands?|rows?|trees?|stems?)\b", re.IGNORECASE)
+_LOOSE = re.compile(rf"(?<!\w)({_CODE})\s*[=|]\s*(?=([^=|;,]+))")
 """Forms of a legend, and words beside one that may limit it to some rows (common practice, no
 source)."""
 
@@ -48,6 +51,8 @@ def pairs_in(text: str) -> list[tuple[str, str]]:
     ([('D', 'dominant'), ('C', 'codominant')], [])
     >>> pairs_in("Crew B: S = loblolly, L = longleaf"), pairs_in("On plot 3, S = slash")
     ([], [])
+    >>> pairs_in("SX = slash, trees 101-103"), pairs_in("SX = slash on plot F1")
+    ([], [])
     """
     label = _LABEL.match(text)
     form = _PAIR_BELOW_A_LABEL if label else _PAIR
@@ -60,7 +65,8 @@ def pairs_in(text: str) -> list[tuple[str, str]]:
     last = max((place for place, each in enumerate(found) if each), default=-1)
     if not all(found[: last + 1]) or any(_OF_SOME.search(part) for part in parts[last + 1 :]):
         return []
-    return [(each[1], each[2].strip()) for each in found if each]
+    pairs = [(each[1], each[2].strip()) for each in found if each]
+    return [] if any(_PLACED.search(words) for _, words in pairs) else pairs
 
 
 def begins_a_legend(text: str) -> bool:
@@ -93,6 +99,8 @@ def codes_said(survey: WrittenSurvey) -> dict[str, list[tuple[str, Title]]]:
     """What the legends of a survey say of each code, without capitals."""
     said: dict[str, list[tuple[str, Title]]] = {}
     for line in (*survey.titles, *survey.below):
+        if line.of_notes and "=" not in line.text:
+            continue  # two cells of a list that may be of anything
         for code, words in pairs_in(line.text):
             said.setdefault(code.casefold(), []).append((words, line))
     return said
@@ -122,6 +130,8 @@ def read_codes_by_legends(survey: WrittenSurvey, keys: Iterable[str]) -> None:
                 ]
                 if len({each for each, _ in known}) > 1:
                     survey.problems += _two_meanings(written, column.name, code, known)
+                elif known and (other := _otherwise(name, column, code, known[0], keys)):
+                    survey.problems += _two_meanings(written, column.name, code, known, other)
                 elif known:
                     meanings[code], lines[code] = known[0]
             survey.tables[name] = _written_out(
@@ -130,30 +140,44 @@ def read_codes_by_legends(survey: WrittenSurvey, keys: Iterable[str]) -> None:
 
 
 def _ask_of_loose_legends(
-    survey: WrittenSurvey, keys: tuple[str, ...], said: Collection[str]
+    survey: WrittenSurvey, keys: tuple[str, ...], said: dict[str, list[tuple[str, Title]]]
 ) -> None:
     """A question on a line that says what a code of a species means among words that limit it,
     where nothing else says it: its stems would be tallied as ones of no species that is known.
     """
+    meant = {
+        code
+        for code, ways in said.items()
+        if any(_meaning(TREES.name, "species", words, keys) for words, _ in ways)
+    }
     used = {
-        cell.casefold(): cell
+        cell.casefold()
         for name in (FLAT.name, TREES.name, COUNTS.name)
         if name in survey.tables
         for cell in cells_of(survey.tables[name], "species")
-        if cell and species_meaning(cell, keys) is None and cell.casefold() not in said
+        if cell and species_meaning(cell, keys) is None and cell.casefold() not in meant
     }
     for line in (*survey.titles, *survey.below):
-        for code, words in () if pairs_in(line.text) else _LOOSE.findall(line.text):
-            meaning = species_meaning(words, keys)
-            if code.casefold() in used and isinstance(meaning, str):
-                found = f"'{code} = {words}' in a line that says more: '{line.text[:80]}'"
+        for code, rest in _LOOSE.findall(line.text):
+            words = _species_at_the_start(rest, keys)
+            if code.casefold() in used and words:
+                told = "two cells of a list" if line.of_list else "a line that says more"
+                found = f"'{code} = {words}' in {told}: '{line.text[:80]}'"
                 advice = (
                     f"Write '{code} = {words}' in a line of its own if it holds for all rows; else"
                     " the species into the rows."
                 )
                 expected = "a legend alone in its line"
                 problem = Problem(line.file, line.row, None, found, expected, advice)
-                survey.problems.append(problem)
+                if problem not in survey.problems:
+                    survey.problems.append(problem)
+
+
+def _species_at_the_start(text: str, keys: tuple[str, ...]) -> str:
+    """The most words at the start of a text that name a species, "" for none."""
+    words = text.split()
+    starts = (" ".join(words[:end]).rstrip(".:)") for end in range(len(words), 0, -1))
+    return next((each for each in starts if isinstance(species_meaning(each, keys), str)), "")
 
 
 def _meaning(table: str, column: str, words: str, keys: tuple[str, ...]) -> str | None:
@@ -163,6 +187,17 @@ def _meaning(table: str, column: str, words: str, keys: tuple[str, ...]) -> str 
         return key if isinstance(key, str) else words if key is None and is_no_pine(words) else None
     code = code_in(table, table_of(table).column(column), words)
     return code if isinstance(code, str) else None
+
+
+def _otherwise(
+    table: str, column: Column, code: str, known: tuple[str, Title], keys: tuple[str, ...]
+) -> str:
+    """What a code of a list in two cells, which may be of something else, is without that list; ""
+    for the same, or nothing.
+    """
+    of_species = column.name == "species"
+    own = species_meaning(code, keys) if of_species else code_in(table, column, code)
+    return own if known[1].of_list and isinstance(own, str) and own != known[0] else ""
 
 
 def _written_out(
@@ -193,9 +228,13 @@ def _written_out(
 
 
 def _two_meanings(
-    written: WrittenTable, column: str, code: str, known: list[tuple[str, Title]]
+    written: WrittenTable,
+    column: str,
+    code: str,
+    known: list[tuple[str, Title]],
+    otherwise: str = "",
 ) -> list[Problem]:
-    """A question where a code that the column uses has two legends."""
+    """A question where a code that the column uses has two legends, or another meaning without."""
     at = written.header.index(column)
     used = [
         (row[at], line)
@@ -206,5 +245,9 @@ def _two_meanings(
         return []
     ways = " and ".join(f"{each} (row {line.row})" for each, line in known)
     found = f"'{used[0][0]}', which legends call {ways}"
+    if otherwise:
+        found = f"'{used[0][0]}', which a list calls {ways}, and which is {otherwise} without it"
     advice = "Correct the legend that is wrong."
+    if otherwise:
+        advice = "Write what it is into the rows."
     return [Problem(written.file, used[0][1], column, found, "one meaning of a code", advice)]

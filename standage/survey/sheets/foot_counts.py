@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from functools import lru_cache
 
 from standage.errors import Problem
+from standage.survey.cells.headings import columns_named
 from standage.survey.flat_table import FLAT
 from standage.survey.schema import COUNTS
 from standage.survey.sheets.note_sheets import lists_numbers
@@ -132,8 +133,10 @@ def counts_in_no_table(where: str, rows: Sequence[Sequence[str]]) -> Problem | N
             for cell in record
             if {code_meaning(COUNTS.name, stage, word) for word in plain(cell).split()} - {None}
         ]
-        one = len(named) == 1 and lists_numbers(
-            [[c for c in each if c] for each in rows[row - 1 :]]
+        below = rows[row:]
+        one = len(named) == 1 and (
+            lists_numbers([[c for c in each if c] for each in rows[row - 1 :]])
+            or ("plot" in columns_named(COUNTS, record) and _numbers(below, record, named[0]))
         )
         if (len(named) > 1 or one) and not any(cell.strip().isdecimal() for cell in record):
             found = "what looks like counts of seedlings, under " + ", ".join(
@@ -148,3 +151,9 @@ def counts_in_no_table(where: str, rows: Sequence[Sequence[str]]) -> Problem | N
             expected = "the columns plot, species, stage, area (m2) and count"
             return Problem(where, row, None, found, expected, advice)
     return None
+
+
+def _numbers(below: Sequence[Sequence[str]], record: Sequence[str], heading: str) -> bool:
+    """Whether the column of a heading holds a number."""
+    at = [cell.strip() for cell in record].index(heading)
+    return any(at < len(row) and _NUMBER.fullmatch(row[at].strip()) for row in below)

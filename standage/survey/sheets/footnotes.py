@@ -13,12 +13,17 @@ from standage.survey.cells.references import alike
 from standage.survey.flat_table import FLAT, code_in, table_of
 from standage.survey.readings import Reading
 from standage.survey.schema import CORES, COUNTS, TREES
+from standage.survey.synonyms import plain
 from standage.survey.written import Title, WrittenSurvey, WrittenTable, with_column
 
 MARKS = "*\u2020\u2021"
 _FOOTNOTE = re.compile(rf"([{MARKS}]+)\s*(?:=\s*)?(\S.*[^\W\d_].*)")
 _MARKED = re.compile(rf"(.*?)\s*([{MARKS}]+)")
 NAMES = ("tree", "core")
+_OF_STEMS = frozenset({"dead", "snag", "stump", "planted", "natural"})
+WORDS = {FLAT.name: _OF_STEMS, TREES.name: _OF_STEMS, CORES.name: frozenset({"rotten"})}
+"""Words of a footnote that are read, by list: others, as `missing` or `lost`, may be of the tag or
+of the stem (assumption)."""
 
 
 def is_footnote(text: str) -> bool:
@@ -32,19 +37,19 @@ def is_footnote(text: str) -> bool:
 
 def take_footnotes(survey: WrittenSurvey) -> None:
     """Take the marks of footnotes off the cells of lists of stems, cores and counts, in place. What
-    a footnote says in one word goes into the column that has it; all else is asked about.
+    a footnote of the same file or sheet says in one word of `WORDS` goes into the column that has
+    it; all else is asked about.
     """
-    notes: dict[str, tuple[Title, str]] = {}
+    notes: dict[str, list[tuple[Title, str]]] = {}
     for line in (*survey.titles, *survey.below):
         if found := _FOOTNOTE.fullmatch(line.text):
-            notes.setdefault(found[1], (line, found[2].strip(" .")))
+            notes.setdefault(found[1], []).append((line, found[2].strip(" .")))
     for name in (FLAT.name, TREES.name, CORES.name, COUNTS.name) if notes else ():
-        written = survey.tables.get(name)
-        for mark in notes if written is not None else ():
-            _take(survey, name, mark, *notes[mark])
+        for mark in notes if name in survey.tables else ():
+            _take(survey, name, mark, notes[mark])
 
 
-def _take(survey: WrittenSurvey, name: str, mark: str, line: Title, words: str) -> None:
+def _take(survey: WrittenSurvey, name: str, mark: str, notes: list[tuple[Title, str]]) -> None:
     written = survey.tables[name]
     skipped = [written.header.index("stage")] if "stage" in written.header else []
     marked = {
@@ -59,36 +64,64 @@ def _take(survey: WrittenSurvey, name: str, mark: str, line: Title, words: str) 
         [marked.get((row, at), cell) for at, cell in enumerate(record)]
         for row, record in enumerate(written.cells)
     ]
-    survey.tables[name] = written = replace(written, cells=cells)
-    rows = list(dict.fromkeys(row for row, _ in marked))
-    code = _code(written, name, words, rows)
-    if code is not None:
-        column, value = code
-        if column not in written.header:
-            written = with_column(written, column, "")
-        place = written.header.index(column)
-        for row in rows:
-            written.cells[row][place] = value
-            why = f"by the footnote '{mark} {words}'"
-            shown = next(written.cells[row][at] for each, at in marked if each == row)
-            survey.readings.append(
-                Reading(written.file, written.rows[row], column, f"{shown}{mark}", value, why)
-            )
-        survey.tables[name] = written
-        return
-    own = {written.header[at] for _, at in marked}
-    where = rows_in_words([written.rows[row] for row in rows])
-    said = f"the mark '{mark}' of the footnote '{mark} {words}' (row {line.row}) in {where}"
-    advice = "Write what it says into the column that it belongs to, in these rows; then delete it."
-    survey.problems.append(
-        Problem(
-            written.file,
-            written.rows[rows[0]],
-            own.pop() if len(own) == 1 else None,
-            said,
-            "cells without a mark, and what a footnote says in a column",
-            advice,
+    survey.tables[name] = replace(written, cells=cells)
+    rows_of: dict[str, list[int]] = {}
+    for row in dict.fromkeys(row for row, _ in marked):
+        rows_of.setdefault(_file_of(written, row), []).append(row)
+    for file, rows in rows_of.items():
+        own = [each for each in notes if each[0].file == file]
+        said = {plain(words) for _, words in own}
+        shown = {row: next(bare for (of, _), bare in marked.items() if of == row) for row in rows}
+        if len(said) != 1 or not _is_written(survey, name, mark, own[0][1], shown):
+            columns = {written.header[at] for row, at in marked if row in shown}
+            survey.problems.append(_question(written, mark, (own or notes)[0], rows, columns))
+
+
+def _file_of(written: WrittenTable, row: int) -> str:
+    """The file or sheet of a row, by its place: of a stack the one it came from."""
+    if written.stack is None:
+        return written.file
+    return written.stack.place_of(written.rows[row])[0].file
+
+
+def _is_written(
+    survey: WrittenSurvey, name: str, mark: str, words: str, shown: dict[int, str]
+) -> bool:
+    """Whether a footnote is a word for a column of the list, which then has it in the rows marked.
+    shown: by row, a cell without its mark.
+    """
+    written = survey.tables[name]
+    code = _code(written, name, words, list(shown))
+    if code is None:
+        return False
+    column, value = code
+    if column not in written.header:
+        written = with_column(written, column, "")
+    place = written.header.index(column)
+    for row, bare in shown.items():
+        written.cells[row][place] = value
+        why = f"by the footnote '{mark} {words}'"
+        survey.readings.append(
+            Reading(written.file, written.rows[row], column, f"{bare}{mark}", value, why)
         )
+    survey.tables[name] = written
+    return True
+
+
+def _question(
+    written: WrittenTable, mark: str, note: tuple[Title, str], rows: list[int], columns: set[str]
+) -> Problem:
+    line, words = note
+    lines = [written.rows[row] for row in rows]
+    place = f"row {line.row}" if line.file == written.file else f"{line.file}, row {line.row}"
+    said = f"the mark '{mark}' of the footnote '{mark} {words}' ({place})"
+    return Problem(
+        written.file,
+        lines[0],
+        columns.pop() if len(columns) == 1 else None,
+        f"{said} in {rows_in_words(lines)}",
+        "cells without a mark, and what a footnote says in a column",
+        "Write what it says into the column that it belongs to, in these rows; then delete it.",
     )
 
 
@@ -107,6 +140,8 @@ def _code(written: WrittenTable, name: str, words: str, rows: list[int]) -> tupl
     """The only column of the list of which a footnote is a word, and its code, where the marked
     rows say nothing else there.
     """
+    if plain(words) not in WORDS.get(name, ()):
+        return None
     table = table_of(name)
     found = [
         (column.name, code)

@@ -9,9 +9,11 @@ from collections.abc import Sequence
 
 from standage.errors import Problem
 from standage.survey.cells.event_kinds import ELSEWHERE, IF_ELSEWHERE, KIND, kinds_named
+from standage.survey.cells.references import cells_of
 from standage.survey.cells.table_cells import heads_remarks
 from standage.survey.readings import Reading
 from standage.survey.schema import EVENTS
+from standage.survey.sheets.event_stands import ALL, BOTH
 from standage.survey.synonyms import code_meaning, plain, synonym_list
 from standage.survey.written import Title, WrittenSurvey, WrittenTable
 
@@ -33,6 +35,7 @@ source)."""
 _MAYBE_EVENTS = re.compile(r"\b(?:cut|cutting|pulpwood|graz(?:ed|ing)|cleared)\b", re.IGNORECASE)
 """Words that may be of several kinds of events, or of none of the survey's (common practice, no
 source)."""
+_OF_STEMS = re.compile(r"\b(?:trees?|stems?|cores?|tags?)\b", re.IGNORECASE)
 YEAR_IN_A_RANGE = re.compile(r"(?<!\d)(?:1[6-9]|20)\d\d(?!\d)")
 YEAR = re.compile(r"(?<![\d.-])(?:1[6-9]|20)\d\d(?![\d.])")
 
@@ -88,6 +91,15 @@ def tells_of_events(text: str) -> bool:
     return bool(kinds_named(text)) or _MAYBE_EVENTS.search(text) is not None
 
 
+def tells_of_stand(text: str) -> bool:
+    """Whether a line below a list tells of events of a stand, and not of stems of the list.
+
+    >>> tells_of_stand("Cut in 1938"), tells_of_stand("Trees 101 and 102 were cut in 2019")
+    (True, False)
+    """
+    return tells_of_events(text) and _OF_STEMS.search(text) is None
+
+
 def ask_of_remarks_on_events(survey: WrittenSurvey) -> None:
     """A question on each event whose remark says that it may have been elsewhere, or otherwise."""
     written = survey.tables.get(EVENTS.name)
@@ -107,11 +119,11 @@ def ask_of_sentences(survey: WrittenSurvey) -> None:
     """One question on all lines of titles, notes and below lists that tell of events which are not
     among those read.
     """
-    events = _kinds_and_years(survey)
+    events, stands = _kinds_and_years(survey), _stands(survey)
     lines = [
         line
         for line in (*survey.titles, *survey.below)
-        if tells_of_events(line.text) and not _is_among(line.text, events)
+        if tells_of_events(line.text) and not _is_among(line.text, events, stands)
     ]
     if not lines:
         return
@@ -135,21 +147,46 @@ def ask_of_sentences(survey: WrittenSurvey) -> None:
     )
 
 
-def _kinds_and_years(survey: WrittenSurvey) -> list[tuple[set[str], int, int]]:
-    """The kinds, and the first and last year, that each row of the table of events names."""
+def _kinds_and_years(survey: WrittenSurvey) -> list[tuple[set[str], int, int, str]]:
+    """The kinds, the first and last year, and the stand that each row of the table of events names;
+    "" for all stands.
+    """
     written = survey.tables.get(EVENTS.name)
+    if written is None:
+        return []
     found = []
-    for row in written.cells if written is not None else ():
+    for row in written.cells:
         years = [int(year) for year in YEAR_IN_A_RANGE.findall(" ".join(row))]
         kinds = {kind for cell in row for kind in kinds_named(cell)}
-        found.append((kinds, min(years, default=0), max(years, default=0)))
+        stand = plain(row[written.header.index("stand")]) if "stand" in written.header else ""
+        stand = "" if stand in ALL | BOTH else stand
+        found.append((kinds, min(years, default=0), max(years, default=0), stand))
     return found
 
 
-def _is_among(text: str, events: list[tuple[set[str], int, int]]) -> bool:
-    """Whether each kind, and each year, that a line names is one of an event of a table."""
-    kinds, years = kinds_named(text), [int(year) for year in YEAR_IN_A_RANGE.findall(text)]
-    own = [each for each in events if each[0] & set(kinds)] if kinds else events
-    return set(kinds) <= {kind for of, _, _ in own for kind in of} and all(
-        any(first <= year <= last for _, first, last in own) for year in years
-    )
+def _stands(survey: WrittenSurvey) -> set[str]:
+    """Names of stands; those of a letter or two, which a word may be, behind `stand`."""
+    names = {plain(cell) for of in survey.tables.values() for cell in cells_of(of, "stand")} - {""}
+    return {name if len(name) > 2 else f"stand {name}" for name in names}
+
+
+def _is_among(text: str, events: list[tuple[set[str], int, int, str]], stands: set[str]) -> bool:
+    """Whether each kind, and each year, that a line names is one of an event of a table, and of
+    each stand that it names; False for words that may say otherwise.
+    """
+    kinds, years = set(kinds_named(text)), [int(year) for year in YEAR_IN_A_RANGE.findall(text)]
+    if not kinds or _MAYBE_EVENTS.search(text) or _IN_DOUBT.search(text):
+        return False
+    for name in {stand for stand in stands if _names(text, stand)} or {""}:
+        stand = name.removeprefix("stand ")
+        there = [each for each in events if not (stand and each[3]) or _names(each[3], stand)]
+        own = [each for each in there if each[0] & kinds]
+        if not kinds <= {kind for each in own for kind in each[0]}:
+            return False
+        if not all(any(first <= year <= last for _, first, last, _ in own) for year in years):
+            return False
+    return True
+
+
+def _names(text: str, name: str) -> bool:
+    return re.search(rf"(?<!\w){re.escape(name)}(?!\w)", plain(text)) is not None

@@ -4,6 +4,7 @@ survey was done and how large its plots are.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
 from standage.survey.sheets.code_legends import beside_pairs, pairs_in
@@ -18,6 +19,12 @@ LINES_READ = (
 )
 LONGEST = 300
 """Letters of a line; a longer one is a story."""
+
+_OF_CODES = re.compile(
+    r"(?<![a-z])(?:codes?|keys?|legends?|dictionary|abbr|abbreviations?|symbols?)(?![a-z])",
+    re.IGNORECASE,
+)
+"""Words of headings and names of sheets that list codes (common practice, no source)."""
 
 Rows = Sequence[Sequence[str]]
 
@@ -68,13 +75,32 @@ def lines_of_notes(file: str, rows: Rows) -> list[Title]:
 
 
 def take_legends(file: str, rows: Rows, survey: WrittenSurvey) -> None:
-    """What a sheet that isn't read, as a dictionary of columns, says of codes."""
-    for row, record in enumerate(rows, 1):
-        cells = [cell.strip() for cell in record if cell.strip()]
-        lines = [cell for cell in cells if pairs_in(cell) and not beside_pairs(cell)]
-        if len(cells) in (2, 3) and not lines:  # code and meaning, side by side, in two languages
-            lines = [line] if pairs_in(line := f"{cells[0]} = {cells[1]}") else []
+    """What a sheet that isn't read, as a dictionary of columns, says of codes. A code and a meaning
+    in two cells are a legend only below a heading, or in a sheet, of codes.
+    """
+    filled = [[cell.strip() for cell in record if cell.strip()] for record in rows]
+    of_codes = _OF_CODES.search(file.rpartition(", sheet ")[2]) or _is_headed_as_codes(filled)
+    for row, cells in enumerate(filled, 1):
+        lines = [
+            "; ".join(f"{code} = {words}" for code, words in pairs_in(cell))
+            for cell in cells
+            if pairs_in(cell) and not beside_pairs(cell)
+        ]
         survey.titles += [Title(file, row, line, of_notes=True) for line in lines]
+        if len(cells) not in (2, 3) or lines or not pairs_in(f"{cells[0]} = {cells[1]}"):
+            continue  # code and meaning, side by side, in two languages
+        line = f"{cells[0]} {'=' if of_codes else '|'} {cells[1]}"
+        survey.titles.append(Title(file, row, line, of_notes=True, of_list=True))
+
+
+def _is_headed_as_codes(filled: Rows) -> bool:
+    """Whether the first cell of the headings, or of a line above them, says that it is of codes."""
+    for cells in filled:
+        if cells and _OF_CODES.search(cells[0]):
+            return True
+        if len(cells) > 1:
+            return False
+    return False
 
 
 def _begins_with_words(cell: str) -> bool:
