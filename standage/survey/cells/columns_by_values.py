@@ -9,6 +9,7 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
+from standage.errors import Problem
 from standage.survey.cells.dates import dates_in
 from standage.survey.cells.headings import heading_of, without_unit
 from standage.survey.cells.ring_words import BREAST_HEIGHT_WORDS
@@ -45,6 +46,11 @@ EITHER = (
 
 DAYS_OF_CORES = {"bored", "cored", "day bored", "day cored", "when bored", "when cored"}
 """Headings over the days on which cores were taken (common practice, no source)."""
+OF_TWO = {
+    "dbh_cm": (r"(?i)d ?\d\d", r"(?i)d ?\d\d", "years"),
+    "ring_count": (r"(?i)n rings", r"(?i)[esw] rings", "sides"),
+}
+"""Column, a heading taken for it, those beside which it is one of two, and of two what."""
 BY_CODES = (("trees", TREES.column("status"), "live"), ("cores", CORES.column("dating"), ""))
 """Table, column of codes, and a code that has to be among the cells."""
 
@@ -66,6 +72,23 @@ def _decide_by_codes(survey: WrittenSurvey) -> None:
             if len(fitting) == 1:
                 survey.tables[name] = _named(written, fitting[0], column.name)
                 _tell(survey, written, fitting[0], column.name, column.name)
+
+
+def _ask_of_two(survey: WrittenSurvey) -> None:
+    """`D13` beside `D21`, of two years, and `N rings` beside `S rings`, of two sides: questions."""
+    for name in (FLAT.name, "trees", "cores"):
+        written = survey.tables.get(name)
+        if written is None:
+            continue
+        for column, (own, other, of) in OF_TWO.items():
+            heading = written.headings.get(column, "")
+            unread = _unknown_headings(name, written)
+            beside = [each for each in unread if re.fullmatch(other, plain(without_unit(each)[0]))]
+            if beside and re.fullmatch(own, plain(without_unit(heading)[0])):
+                found = f"'{heading}' beside '{beside[0]}', which may be of two {of}"
+                advice = f"Head the one to be used {column}, the other with 'old' or 'other'."
+                at, expected = (written.file, written.header_row), f"one column of {column}"
+                survey.problems.append(Problem(*at, heading, found, expected, advice))
 
 
 def _decide_days(survey: WrittenSurvey) -> None:
@@ -134,6 +157,7 @@ def decide_by_values(survey: WrittenSurvey) -> None:
     """Give such columns of cores the name that nearly all their cells fit, in place, where no other
     column has it.
     """
+    _ask_of_two(survey)
     _decide_by_codes(survey)
     _decide_days(survey)
     _decide_pith(survey)

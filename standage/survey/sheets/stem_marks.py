@@ -182,7 +182,8 @@ def _snag_or_stump(written: WrittenTable, cells: list[str], own: str) -> Problem
 
 
 def _is_dead(cell: str) -> bool:
-    return code_meaning(TREES.name, STATUS, cell) in ("dead", "stump")
+    meaning = code_meaning(TREES.name, STATUS, cell)
+    return meaning is not None and meaning != "live" and "live" not in meaning
 
 
 def _ask_of_crowns(survey: WrittenSurvey, written: WrittenTable) -> None:
