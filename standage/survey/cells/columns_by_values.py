@@ -148,8 +148,8 @@ def _unknown_headings(name: str, written: WrittenTable) -> list[str]:
 
 def _are_codes(cells: list[str], table: str, column: Column, among: str) -> bool:
     meanings = {code_meaning(table, column, cell) for cell in set(cells)}
-    if among and not any(len(cell) > 1 for cell in cells):
-        return False  # letters alone are of defects, too
+    if among and all(len(cell) == 1 for cell in cells) and not {*map(str.lower, cells)} <= {*"lad"}:
+        return False  # other letters alone are of defects, too
     return bool(cells) and None not in meanings and (not among or among in meanings)
 
 
