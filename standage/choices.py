@@ -1,5 +1,5 @@
-"""What the options with names may be: listed once, for the library and for the command line, which
-loads nothing heavier.
+"""What options with names, and grades of fits, may be: listed once, for the library and for the
+command line, which loads nothing heavier.
 """
 
 from __future__ import annotations
@@ -23,3 +23,9 @@ FigureStyle = Literal["screen", "print", "grey"]
 
 Units = Literal["metric", "us"]
 """Units of the report; `us` adds acres, inches and feet."""
+
+Grade = Literal["sound", "doubtful", "failed"]
+"""How far a fit can be trusted, see `standage.findings.fit_grade`."""
+SOUND: Grade = "sound"
+DOUBTFUL: Grade = "doubtful"
+FAILED: Grade = "failed"

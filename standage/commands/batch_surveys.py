@@ -15,6 +15,7 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
+from standage.choices import DOUBTFUL
 from standage.commands.batch_outcome import BAD_INPUT, ERROR, FAILED, PASSED, Outcome
 from standage.commands.batch_search import PROBLEMS_ENDING, BatchSurvey
 from standage.commands.run_options import RunOptions, without_emergence
@@ -101,8 +102,6 @@ def _profile_hash(key: str, profile_folder: str | None) -> str | None:
 def _judged(verdict: Mapping[str, Any]) -> tuple[str, str]:
     """State and message of a fit; of one that passed, why it is to be doubted."""
     if verdict.get("passed"):
-        from standage.findings.fit_grade import DOUBTFUL
-
         doubtful = verdict.get("grade") == DOUBTFUL
         return PASSED, _short(str(verdict["grade_sentence"])) if doubtful else ""
     return FAILED, _short(" ".join(verdict.get("notes", ())))

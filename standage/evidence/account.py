@@ -113,7 +113,7 @@ def counts_taking_part(
     species listed as trees. known: all species that have one.
     """
     counts = survey.counts
-    stand = counts["plot"].map(survey.plots.set_index("plot")["stand"]).astype(object)
+    stand = survey.stands_of_counts().astype(object)
     rows = counts[["species", "count"]].assign(stand=stand)
     own = _groups_of(rows, taking_part)
     without = [key for key, profile in profiles.items() if not profile.has_grass_stage]

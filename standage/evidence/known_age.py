@@ -85,7 +85,7 @@ def germinated_after_the_season(survey: Survey, profile: Profile) -> pd.Series:
         & (profile["germination.autumn"] == 1)
     )
     # a look at the seasons of all stands, for each of them, takes long where stands are many
-    stand = counts["plot"][found].map(survey.plots.set_index("plot")["stand"]).dropna()
+    stand = survey.stands_of_counts()[found].dropna()
     over = {name: age_to_seasons(survey, name) < 0 for name in stand.unique()}
     return found & found.index.isin(stand.index[stand.map(over).astype(bool)])
 

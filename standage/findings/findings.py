@@ -356,11 +356,10 @@ class Findings:
     def fit_grade(self) -> FitGrade:
         """How far the fit can be trusted."""
         survey = self.survey
-        of_plot = survey.plots.set_index("plot")["stand"]
         strained = strained_delays(
             self.parameters,
             set(survey.known_age_stems["stand"]),
-            set(survey.counts["plot"].map(of_plot)),
+            set(survey.stands_of_counts()),
             self.posterior.level,
         )
         return fit_grade(self.posterior.verdict, self.count_check, strained)

@@ -11,9 +11,9 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtri
 
+from standage.choices import DOUBTFUL, FAILED, SOUND, Grade
 from standage.stand.verdict import CHECK_LIMIT
 
-SOUND, DOUBTFUL, FAILED = "sound", "doubtful", "failed"
 # times as many plants of a stage as the rest of the survey expects, or as few, from which the two
 # contradict each other (assumption; the verdict's notes name the same)
 LARGE_FACTOR = math.e
@@ -54,7 +54,7 @@ class FitGrade:
     strained : delays that something unmeasured moved beyond the profile's.
     """
 
-    grade: str
+    grade: Grade
     checks: int
     misfits: tuple[str, ...]
     by_chance: float

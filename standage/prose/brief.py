@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from importlib.metadata import version
 
+from standage.choices import DOUBTFUL
 from standage.findings.findings import Findings
-from standage.findings.fit_grade import DOUBTFUL, FitGrade
+from standage.findings.fit_grade import FitGrade
 from standage.findings.regeneration import ESTABLISHED_SEEDLINGS
 from standage.findings.schema import Row
 from standage.findings.stems import CORING_HEIGHT

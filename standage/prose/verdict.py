@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from standage.findings.fit_grade import FAILED, SOUND, FitGrade, StrainedDelay
+from standage.choices import FAILED, SOUND
+from standage.findings.fit_grade import FitGrade, StrainedDelay
 from standage.grammar import counted, listed
 from standage.prose.wording import rounded
 

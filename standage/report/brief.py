@@ -6,9 +6,8 @@ from collections.abc import Callable
 from importlib.metadata import version
 from pathlib import Path
 
-from standage.choices import Units
+from standage.choices import FAILED, Units
 from standage.findings.findings import Findings
-from standage.findings.fit_grade import FAILED
 from standage.prose.brief import brief, surveyed_years
 from standage.prose.measures import METRIC, Measures
 from standage.prose.verdict import grade_sentence

@@ -14,12 +14,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from standage.choices import Units
+from standage.choices import FAILED, Units
 from standage.errors import StandageError
 from standage.figures.disturbance import plot_ring_panel
 from standage.figures.tree import plot_tree_year
 from standage.findings.findings import Findings
-from standage.findings.fit_grade import FAILED
 from standage.findings.intervals import Interval
 from standage.findings.regeneration import STOCKING_PER_HA
 from standage.growth.growth_changes import check_criterion

@@ -13,9 +13,8 @@ from typing import Any
 
 import pandas as pd
 
-from standage.choices import Units
+from standage.choices import FAILED, Units
 from standage.findings.findings import Findings
-from standage.findings.fit_grade import FAILED
 from standage.findings.unit_findings import UnitFindings, rows_of
 from standage.prose.cautions import GENERAL_CAUTIONS, SPARE_CAUTIONS, cautions
 from standage.prose.disturbance import disturbance_paragraphs

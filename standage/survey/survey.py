@@ -90,6 +90,10 @@ class Survey:
         seasons = growing_seasons(self.stands["survey_date"]).astype(int)
         return dict(zip(self.stands["stand"], seasons.tolist(), strict=True))
 
+    def stands_of_counts(self) -> pd.Series:
+        """The stand of each row of counts, by its plot."""
+        return self.counts["plot"].map(self.plots.set_index("plot")["stand"])
+
     def summary_counts(self) -> dict:
         """What the survey holds, in numbers; see `standage.survey.card.summary_counts`."""
         return summary_counts(self, keys_of_profiles(self.known_species))

@@ -47,6 +47,10 @@ class WrittenTable:
         part, own = self.stack.place_of(row)
         return f"row {own} of '{part.sheet}'"
 
+    def file_of(self, row: int) -> str:
+        """The file or sheet in which a row stands: of a stack the one it came from."""
+        return self.file if self.stack is None else self.stack.place_of(row)[0].file
+
     def heading_rows(self, name: str) -> list[int]:
         """The rows of a heading: of a stack, those of all sheets that have it."""
         if self.stack is None:

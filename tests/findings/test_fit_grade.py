@@ -7,7 +7,8 @@ import itertools
 import pandas as pd
 import pytest
 
-from standage.findings.fit_grade import DOUBTFUL, FAILED, SOUND, fit_grade, strained_delays
+from standage.choices import DOUBTFUL, FAILED, SOUND
+from standage.findings.fit_grade import fit_grade, strained_delays
 from standage.prose.verdict import verdict_paragraph
 
 

@@ -13,8 +13,8 @@ from html_page import HtmlPage
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
+from standage.choices import DOUBTFUL
 from standage.figures.styles import in_style
-from standage.findings.fit_grade import DOUBTFUL
 from standage.findings.old_trees import RANKED_BY
 from standage.prose.brief import LEAST_CHANCE, MOST_VETERANS, brief
 from standage.prose.measures import Measures

@@ -80,9 +80,9 @@ def _ask_of_two(survey: WrittenSurvey) -> None:
         written = survey.tables.get(name)
         if written is None:
             continue
+        unread = _unknown_headings(name, written)
         for column, (own, other, of) in OF_TWO.items():
             heading = written.headings.get(column, "")
-            unread = _unknown_headings(name, written)
             beside = [each for each in unread if re.fullmatch(other, plain(without_unit(each)[0]))]
             if beside and re.fullmatch(own, plain(without_unit(heading)[0])):
                 found = f"'{heading}' beside '{beside[0]}', which may be of two {of}"

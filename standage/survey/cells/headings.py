@@ -159,10 +159,9 @@ def heading_of(table: Table, written: str) -> Heading | None:
         if written in column.earlier_names:
             return Heading(column.name, column.unit)
     base, unit = without_unit(written)
-    if unit == "in" and (whole := _known(table).get(_words(written))):
+    whole = _known(table).get(_words(written)) if unit == "in" else None
+    if whole is not None and table.column(whole.column).unit == "calendar year":
         base, unit = _words(written), ""  # `yr in` is no year in inches
-        if table.column(whole.column).unit != "calendar year":
-            base, unit = without_unit(written)
     found = _known(table).get(base) or _known_in_any_order(table).get(_content(base))
     if by_rule := _by_rule(table, written, base, unit):
         return by_rule

@@ -81,9 +81,8 @@ def _sheets(survey: Path) -> dict[str, Rows]:
             return {file.name: top_rows(file) for file in files}
         survey = books[0]
     if survey.suffix.lower() == ".xlsx":
-        from standage.survey.files.workbooks import (
-            top_rows_of_sheets,  # imported here: slow to load
-        )
+        # imported here: slow to load
+        from standage.survey.files.workbooks import top_rows_of_sheets
 
         tops = top_rows_of_sheets(survey)
         return {name: rows for name, rows in tops.items() if name not in NOT_TABLES}

@@ -182,7 +182,7 @@ def place_names(
         if asked := counts_in_no_table(where, top(full)) or _list_unread(where, top(full)):
             survey.problems.append(asked)
             survey.notes.append(f"{what} '{full}' {NOT_READ}")
-        elif not _took_notes(full, top(full), survey, what):
+        elif not _took_notes(full, where, top(full), survey, what):
             missing = [name for name in known if name not in placed]
             _tell_unplaced(stem, full, missing, survey, what)
     return placed
@@ -201,13 +201,13 @@ def _is_of_notes(table: str, rows: Rows) -> bool:
     return of is not None and len(columns_of(rows, of)) < 2 and holds_notes(rows)
 
 
-def _took_notes(full: str, rows: Rows, survey: WrittenSurvey, what: str) -> bool:
+def _took_notes(full: str, where: str, rows: Rows, survey: WrittenSurvey, what: str) -> bool:
     """Whether a file or sheet holds notes, whose lines are then titles of the survey; what else it
     has is not read, and said.
     """
     if not holds_notes(rows):
         return False
-    survey.titles += lines_of_notes(f"{survey.book}, sheet {full}" if survey.book else full, rows)
+    survey.titles += lines_of_notes(where, rows)
     note = f"{what} '{full}' {LINES_READ}"
     if any(sum(bool(cell.strip()) for cell in row) > 2 for row in rows):
         note += f"; its list {NOT_READ}"

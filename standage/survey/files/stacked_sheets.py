@@ -18,6 +18,7 @@ from standage.survey.sheets.title_plots import said_of_plots, with_titles_of_plo
 from standage.survey.units import factor
 from standage.survey.written import Stack, WrittenSurvey, WrittenTable, with_column
 
+_NUMBER = re.compile(r"\d+(?:\.\d+)?")
 SHEETS_NAMED = 2
 """Sheets that the name of a stack spells out."""
 COPIED = 0.5
@@ -286,7 +287,7 @@ def _in_unit_of_first(
         by = factor(unit, other) if unit and other and unit != other else None
         at = part.header.index(column.name)
         filled = [row[at] for row in part.cells if row[at]]
-        if not by or not all(re.fullmatch(r"\d+(?:\.\d+)?", cell) for cell in filled):
+        if not by or not all(_NUMBER.fullmatch(cell) for cell in filled):
             continue
         if _alike_in_size(filled, cells_of(first, column.name)):
             continue  # numbers of one size below two units: a heading may be a slip, and is asked
@@ -311,7 +312,7 @@ def _alike_in_size(cells: Sequence[str], others: Sequence[str]) -> bool:
     middles = [
         median(map(float, numbers))
         for each in (cells, others)
-        if (numbers := [cell for cell in each if re.fullmatch(r"\d+(?:\.\d+)?", cell)])
+        if (numbers := [cell for cell in each if _NUMBER.fullmatch(cell)])
     ]
     return len(middles) == 2 and max(middles) < 1.5 * min(middles)
 

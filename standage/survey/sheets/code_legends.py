@@ -113,6 +113,8 @@ def read_codes_by_legends(survey: WrittenSurvey, keys: Iterable[str]) -> None:
     said = codes_said(survey)
     keys = tuple(keys)
     _ask_of_loose_legends(survey, keys, said)
+    if not said:
+        return
     for name in (FLAT.name, TREES.name, CORES.name, COUNTS.name):
         written = survey.tables.get(name)
         if written is None:
@@ -145,6 +147,13 @@ def _ask_of_loose_legends(
     """A question on a line that says what a code of a species means among words that limit it,
     where nothing else says it: its stems would be tallied as ones of no species that is known.
     """
+    loose = [
+        (line, code, rest)
+        for line in (*survey.titles, *survey.below)
+        for code, rest in _LOOSE.findall(line.text)
+    ]
+    if not loose:
+        return
     meant = {
         code
         for code, ways in said.items()
@@ -157,20 +166,19 @@ def _ask_of_loose_legends(
         for cell in cells_of(survey.tables[name], "species")
         if cell and species_meaning(cell, keys) is None and cell.casefold() not in meant
     }
-    for line in (*survey.titles, *survey.below):
-        for code, rest in _LOOSE.findall(line.text):
-            words = _species_at_the_start(rest, keys)
-            if code.casefold() in used and words:
-                told = "two cells of a list" if line.of_list else "a line that says more"
-                found = f"'{code} = {words}' in {told}: '{line.text[:80]}'"
-                advice = (
-                    f"Write '{code} = {words}' in a line of its own if it holds for all rows; else"
-                    " the species into the rows."
-                )
-                expected = "a legend alone in its line"
-                problem = Problem(line.file, line.row, None, found, expected, advice)
-                if problem not in survey.problems:
-                    survey.problems.append(problem)
+    for line, code, rest in loose:
+        words = _species_at_the_start(rest, keys)
+        if code.casefold() in used and words:
+            told = "two cells of a list" if line.of_list else "a line that says more"
+            found = f"'{code} = {words}' in {told}: '{line.text[:80]}'"
+            advice = (
+                f"Write '{code} = {words}' in a line of its own if it holds for all rows; else"
+                " the species into the rows."
+            )
+            expected = "a legend alone in its line"
+            problem = Problem(line.file, line.row, None, found, expected, advice)
+            if problem not in survey.problems:
+                survey.problems.append(problem)
 
 
 def _species_at_the_start(text: str, keys: tuple[str, ...]) -> str:

@@ -67,7 +67,7 @@ def _take(survey: WrittenSurvey, name: str, mark: str, notes: list[tuple[Title, 
     survey.tables[name] = replace(written, cells=cells)
     rows_of: dict[str, list[int]] = {}
     for row in dict.fromkeys(row for row, _ in marked):
-        rows_of.setdefault(_file_of(written, row), []).append(row)
+        rows_of.setdefault(written.file_of(written.rows[row]), []).append(row)
     for file, rows in rows_of.items():
         own = [each for each in notes if each[0].file == file]
         said = {plain(words) for _, words in own}
@@ -75,13 +75,6 @@ def _take(survey: WrittenSurvey, name: str, mark: str, notes: list[tuple[Title, 
         if len(said) != 1 or not _is_written(survey, name, mark, own[0][1], shown):
             columns = {written.header[at] for row, at in marked if row in shown}
             survey.problems.append(_question(written, mark, (own or notes)[0], rows, columns))
-
-
-def _file_of(written: WrittenTable, row: int) -> str:
-    """The file or sheet of a row, by its place: of a stack the one it came from."""
-    if written.stack is None:
-        return written.file
-    return written.stack.place_of(written.rows[row])[0].file
 
 
 def _is_written(

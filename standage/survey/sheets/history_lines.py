@@ -105,9 +105,10 @@ def ask_of_remarks_on_events(survey: WrittenSurvey) -> None:
     written = survey.tables.get(EVENTS.name)
     if written is None:
         return
-    for at, name in enumerate(written.header):
+    remarks = [(at, name) for at, name in enumerate(written.header) if heads_remarks(name)]
+    for at, name in remarks:
         for row, line in zip(written.cells, written.rows, strict=True):
-            if heads_remarks(name) and _IN_DOUBT.search(row[at]):
+            if _IN_DOUBT.search(row[at]):
                 kind = row[written.header.index("kind")] if "kind" in written.header else "an event"
                 found = f"'{row[at]}' beside '{kind}'"
                 advice = f"{IF_ELSEWHERE}, or shorten the words if it did."

@@ -82,9 +82,9 @@ def take_legends(file: str, rows: Rows, survey: WrittenSurvey) -> None:
     of_codes = _OF_CODES.search(file.rpartition(", sheet ")[2]) or _is_headed_as_codes(filled)
     for row, cells in enumerate(filled, 1):
         lines = [
-            "; ".join(f"{code} = {words}" for code, words in pairs_in(cell))
+            "; ".join(f"{code} = {words}" for code, words in pairs)
             for cell in cells
-            if pairs_in(cell) and not beside_pairs(cell)
+            if (pairs := pairs_in(cell)) and not beside_pairs(cell)
         ]
         survey.titles += [Title(file, row, line, of_notes=True) for line in lines]
         if len(cells) not in (2, 3) or lines or not pairs_in(f"{cells[0]} = {cells[1]}"):

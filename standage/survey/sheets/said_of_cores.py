@@ -139,7 +139,7 @@ def take_heights_of_all(survey: WrittenSurvey) -> None:
         cells: list[list[str]] = []
         used = False
         for row, line in zip(written.cells, written.rows, strict=True):
-            reading = found.get(_file_of(written, line)) or found.get("")
+            reading = found.get(written.file_of(line)) or found.get("")
             of_core = reading is not None and any(row[at] for at in places)
             height = reading.as_read if reading is not None and of_core else ""
             if own is None:
@@ -184,12 +184,14 @@ def _ask_of_remarks(survey: WrittenSurvey, written: WrittenTable, *, by_title: b
             key = alike(row[tree])
             said = "; ".join(row[place] for place in notes if row[place])
             remarks[key] = "; ".join(filter(None, (remarks.get(key, ""), said)))
-    if "tree" not in written.header:
+    if "tree" not in written.header or not any(remarks.values()):
         return
     tree = written.header.index("tree")
     for row, line in zip(written.cells, written.rows, strict=True):
-        own = _centimetres(row[at], unit)
         remark = remarks.get(alike(row[tree]), "")
+        if not remark:
+            continue
+        own = _centimetres(row[at], unit)
         heights = [_centimetres(each, "") for each in _AT_A_HEIGHT.findall(remark)]
         others = [each for each in heights if each is not None and each <= MOST_HEIGHT_CM]
         if own is None or any(abs(own - each) <= SAME_HEIGHT_CM for each in others):
@@ -238,11 +240,6 @@ def _centimetres(cell: str, unit: str) -> float | None:
         return BREAST_HEIGHT_CM
     quantity = read_quantity(cell, CORES.column(HEIGHT), unit, "")
     return None if quantity is None or quantity.two else float(quantity.value)
-
-
-def _file_of(written: WrittenTable, line: int) -> str:
-    """The sheet in which a row of a table stands."""
-    return written.stack.place_of(line)[0].file if written.stack else written.file
 
 
 def _by_file(
@@ -301,7 +298,7 @@ def take_last_rings_of_all(survey: WrittenSurvey) -> None:
     more = ["last_ring_year", *(["outer_ring"] if whole else [])]
     cells = []
     for row, line in zip(cores.cells, cores.rows, strict=True):
-        file = _file_of(cores, line)
+        file = cores.file_of(line)
         file = file if file in found else ""
         counted = row[rings].lower() not in {"", *BLANK_WORDS}
         if counted and file in found and alike(row[of]) in live:

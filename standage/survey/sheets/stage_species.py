@@ -7,13 +7,13 @@ from __future__ import annotations
 import warnings
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
+from functools import cache
 
 from standage.errors import Problem, StandageError
 from standage.profiles import load_profile, profile_keys
 from standage.survey.cells.headings import without_unit
 from standage.survey.readings import Reading
 from standage.survey.schema import COUNTS
-from standage.survey.sheets.code_legends import codes_said
 from standage.survey.synonyms import Meaning, code_meaning, is_no_pine, species_meaning
 from standage.survey.written import WrittenSurvey
 
@@ -25,19 +25,16 @@ OTHERS_TOO = NOT_OF | {"and", "or", "pine", "pines", "excl.", "excluding"}
 """Words by which a heading with a hardwood may be of pines (common practice, no source)."""
 
 
-def species_in(heading: str, survey: WrittenSurvey) -> tuple[str, str]:
+def species_in(heading: str, legends: Mapping[str, str]) -> tuple[str, str]:
     """The species that a heading begins or ends with, and the rest of it; "" and the heading where
-    it names none. A code is what a legend of the survey says of it.
+    it names none. legends: what those of the survey say of each code.
     """
     words = heading.replace("_", " ").split()
-    legends = {code: said[0][0] for code, said in codes_said(survey).items()}
     keys = profile_keys()
     for length in range(len(words) - 1, 0, -1):
-        for own, rest in (
-            (words[:length], words[length:]),
-            (words[-length:], words[:-length]),
-        ):
-            if rest[-1:] and own != words[:length] and rest[-1].lower() in NOT_OF:
+        start, ending = words[:length], words[-length:]
+        for own, rest in ((start, words[length:]), (ending, words[:-length])):
+            if own is ending and rest[-1].lower() in NOT_OF:
                 continue  # `Saplings in slash`
             named = " ".join(own).strip(" ,:;()-")
             named = legends.get(named.casefold(), named)
@@ -75,6 +72,7 @@ def stages_of(species: str, meaning: Meaning) -> Meaning:
     return left if len(left) > 1 else left[0]
 
 
+@cache
 def has_grass_stage(species: str) -> bool:
     """Whether a species may have a grass stage; of one without a profile nobody knows."""
     key = species_meaning(species, profile_keys())

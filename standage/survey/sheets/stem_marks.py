@@ -119,23 +119,24 @@ def _take_status_of_species(survey: WrittenSurvey, name: str) -> WrittenTable:
     written = survey.tables[name]
     if "species" not in written.header:
         return written
-    parts = [_species_and_status(row[written.header.index("species")]) for row in written.cells]
-    if not any(parts):
+    words = [row[written.header.index("species")] for row in written.cells]
+    found = {word: _species_and_status(word) for word in set(words)}
+    if not any(found.values()):
         return written
     if "status" not in written.header:
         written = with_column(written, "status", "")
     at, of = written.header.index("species"), written.header.index("status")
     cells = []
-    for row, line, said in zip(written.cells, written.rows, parts, strict=True):
-        if said is not None:
+    for row, line, word in zip(written.cells, written.rows, words, strict=True):
+        if (said := found[word]) is not None:
             status = code_meaning(TREES.name, STATUS, said[2] or said[3])
             read, why = f"{said[1] or said[4]}, {status}", "a status beside the species"
             survey.readings.append(Reading(written.file, line, "species", row[at], read, why))
             if row[of] and code_meaning(TREES.name, STATUS, row[of]) != status:
-                found = f"'{row[of]}' beside the species '{row[at]}'"
+                beside = f"'{row[of]}' beside the species '{row[at]}'"
                 advice = "Write the species alone, and what the stem is into status."
                 expected = "one status of the stem"
-                problem = Problem(written.file, line, "status", found, expected, advice)
+                problem = Problem(written.file, line, "status", beside, expected, advice)
                 survey.problems.append(problem)
             row = [*row]
             row[at], row[of] = said[1] or said[4], row[of] or str(status)
@@ -147,9 +148,11 @@ def _take_status_of_species(survey: WrittenSurvey, name: str) -> WrittenTable:
 def _species_and_status(cell: str) -> re.Match[str] | None:
     """The parts of a cell, if what stands beside the status is the name of a species."""
     found = _OF_SPECIES.fullmatch(cell)
-    species = (found[1] or found[4]) if found else ""
+    if found is None or _HALF.search(cell):
+        return None
+    species = found[1] or found[4]
     is_one = species_meaning(species, profile_keys()) is not None or is_no_pine(species)
-    return found if is_one and not _HALF.search(cell) else None
+    return found if is_one else None
 
 
 def _ask_of_words_for_dead(survey: WrittenSurvey, written: WrittenTable, name: str) -> None:

@@ -15,6 +15,7 @@ from standage.survey.cells.quantities import read_quantity
 from standage.survey.cells.table_cells import BLANK_WORDS, COUNT_EXPECTED, NOT_COUNTED
 from standage.survey.readings import Reading
 from standage.survey.schema import COUNTS
+from standage.survey.sheets.code_legends import codes_said
 from standage.survey.sheets.stage_species import (
     GRASS,
     ask_of_headings_without,
@@ -163,6 +164,7 @@ def _meanings(
     """
     meanings: dict[int, Meaning] = {}
     species: dict[int, str] = {}
+    legends = {code: said[0][0] for code, said in codes_said(survey).items()}
     for place, heading in list(own.items()):
         if without_a_pine(heading):
             del own[place]
@@ -173,7 +175,7 @@ def _meanings(
         meanings[place] = stage_in(heading)
         if meanings[place] is not None:
             continue
-        named, rest = species_in(heading, survey)
+        named, rest = species_in(heading, legends)
         if stage_in(rest) is not None and (two := two_species(named)):
             survey.problems.append(_two_species(written, heading, named, two))
             del own[place], meanings[place]
@@ -193,15 +195,15 @@ def _write_rows(
     left = [place for place in range(len(written.header)) if place not in stages]
     areas = _areas_in_headings(survey, written, {place: own[place] for place in stages})
     at = left.index(written.header.index(AREA)) if AREA in written.header else None
-    of = left.index(written.header.index(SPECIES)) if SPECIES in written.header else None
-    kinds = [written.header.index(SPECIES)] if SPECIES in written.header else []
+    kinds = written.header.index(SPECIES) if SPECIES in written.header else None
+    of = None if kinds is None else left.index(kinds)
     cells, rows = [], []
     for record, row in zip(written.cells, written.rows, strict=True):
         for place, stage in stages.items():
             count = record[place]
             if not count and not _has_heading(written, row, own[place]):
                 continue
-            kind = record[kinds[0]] if kinds and (not count or count in MARKS) else ""
+            kind = record[kinds] if kinds is not None and (not count or count in MARKS) else ""
             if kind and (is_no_pine(kind) or (stage == GRASS and not has_grass_stage(kind))):
                 continue  # of no use, or none that there could be
             if _not_searched(count):
