@@ -35,7 +35,8 @@ def problems_in(folder):
 def advised(problem):
     """What the advice says to do: (column, cell) to write, or ("", heading)."""
     text = problem.what_to_do
-    if "otherwise" in text:  # several cells at once, which only a person can choose
+    of_a_person = ("otherwise", "a line of its own", "then delete the line")
+    if any(words in text for words in of_a_person):  # several cells, or a choice of meanings
         return
     for heading in RENAME.findall(text):
         yield [("", heading)]
@@ -59,18 +60,19 @@ def followed(text, problem, changes):
     rows = list(csv.reader(io.StringIO(text)))
     if problem.row is None or not rows or problem.row > len(rows):
         return None
+    heads = next((row for row in rows if problem.column in row), rows[0])
     for column, cell in changes:
         if column == "":
             if problem.column not in rows[problem.row - 1]:
                 return None
             rows[problem.row - 1][rows[problem.row - 1].index(problem.column)] = cell
             continue
-        if problem.row == 1:
+        if rows[problem.row - 1] is heads:
             return None
-        if column not in rows[0]:
-            rows[0].append(column)
-            rows[1:] = [[*row, ""] for row in rows[1:]]
-        place = rows[0].index(column)
+        if column not in heads:
+            heads.append(column)
+            rows[:] = [row if row is heads else [*row, ""] for row in rows]
+        place = heads.index(column)
         if place >= len(rows[problem.row - 1]):
             return None
         rows[problem.row - 1][place] = cell

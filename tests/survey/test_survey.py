@@ -330,15 +330,13 @@ def test_growing_season():
 @pytest.mark.slow
 def test_reading_loads_nothing_heavy():
     code = (
-        "import pandas, sys, time; start = time.perf_counter(); import standage.survey,"
-        " standage.survey.files.forms; print(time.perf_counter() - start);"
+        "import pandas, sys; import standage.survey, standage.survey.files.forms;"
         " print(sorted({'pymc', 'scipy', 'openpyxl', 'arviz', 'pytensor', 'matplotlib'}"
         " & set(sys.modules)))"
     )
-    out = subprocess.run(
+    loaded = subprocess.run(
         [sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT
-    ).stdout.split("\n")
-    assert float(out[0]) < 1.0  # 0.02 s on a quiet machine; the room is for a busy one
+    ).stdout.strip()
     already = subprocess.run(
         [
             sys.executable,
@@ -350,7 +348,7 @@ def test_reading_loads_nothing_heavy():
         check=True,
         cwd=ROOT,
     ).stdout.strip()
-    assert out[1] == already
+    assert loaded == already
 
 
 @pytest.mark.slow

@@ -22,7 +22,8 @@ HEADINGS = ("kind", "first_year", "note")
 SHOWN, LETTERS = 6, 60
 """Sentences that a message quotes, and letters of each."""
 _OF_FIELD_WORK = re.compile(
-    r"\b(?:survey|cruise|inventor|measur|sampl|tall(?:y|ie)|field ?work|visit|cored\b|counted\b)",
+    r"\b(?:survey|cruise|inventor|measur|sampl|tall(?:y|ie)|field ?work|visit|crew|cored\b"
+    r"|counted\b)",
     re.IGNORECASE,
 )
 """Words beside a year of the field work itself (common practice, no source)."""

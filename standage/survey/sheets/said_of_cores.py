@@ -196,7 +196,7 @@ def _ask_of_remarks(survey: WrittenSurvey, written: WrittenTable, *, by_title: b
         others = [each for each in heights if each is not None and each <= MOST_HEIGHT_CM]
         if own is None or any(abs(own - each) <= SAME_HEIGHT_CM for each in others):
             continue
-        parts = re.split(r"[;,.](?!\d)", remark)
+        parts = re.split(r"(?<!\bca)[;,.](?!\d)", remark)
         plainly = any(_AT_ANOTHER.fullmatch(part.strip()) for part in parts)
         if not plainly and not (others and by_title):
             continue
