@@ -54,7 +54,26 @@ def compiled_so_far() -> int:
     return sum(len(function.signatures) for function in functions.values())
 
 
+def without_pictures() -> None:
+    """Results of this process have none, and no report: they are most of a short run."""
+    import standage.commands.run
+    import standage.results.writing
+
+    def no_report(folder: Path) -> None:
+        assert folder.is_dir()
+
+    standage.results.writing.result_figures = lambda *_, **__: ()
+    standage.results.writing.comparison_figures = lambda *_, **__: {}
+    standage.commands.run.report_writer = lambda *_, **__: no_report
+
+
+def dask_setup(_worker) -> None:
+    """What Dask calls in a worker that loads this file first."""
+    without_pictures()
+
+
 def run_and_count(survey) -> tuple[str, int, int]:
+    without_pictures()
     outcome = run_one(survey, SHORT)
     return outcome.state, compiled_so_far(), os.getpid()
 
