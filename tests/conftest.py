@@ -4,6 +4,7 @@ and a tiny survey.
 
 from __future__ import annotations
 
+import gc
 import hashlib
 import signal
 import subprocess
@@ -15,6 +16,10 @@ import pytest
 from standage.simulate.history import SurveyDesign
 from standage.simulate.surveys import small_survey
 from standage.survey.reading import read_survey
+
+# a survey is read into thousands of small objects, and to look through all of them at every 700th
+# takes a seventh of the time
+gc.set_threshold(50_000)
 
 # as in a job started in the background: tests of Ctrl-C need it heard
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:

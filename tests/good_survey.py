@@ -94,6 +94,14 @@ def good_workbook():
     return book
 
 
+def problems_in(folder) -> tuple[Problem, ...]:
+    try:
+        read_survey(folder)
+    except SurveyError as refused:
+        return refused.problems
+    return ()
+
+
 def problems_of(path) -> tuple[Problem, ...]:
     with pytest.raises(SurveyError) as caught:
         read_survey(path)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from os import PathLike
 from pathlib import Path
@@ -29,7 +30,6 @@ from standage.survey.checks.table_checks import (
     check_references,
     check_sections,
     check_trees,
-    looked_up,
 )
 from standage.survey.files.placing import NOT_READ
 from standage.survey.files.survey_files import read_written
@@ -103,7 +103,11 @@ def read_survey(
     _stems_of_planted_stands(frames, notes)
     trees = frames["trees"]
     _note_undated(frames["cores"], notes)
-    without_status = set(trees.loc[(trees["status"] == "") & (trees["tree"] != ""), "row"])
+    without_status = {
+        row
+        for row, status, tree in Rows(trees).row_keys(("row", "status", "tree"))
+        if not status and tree
+    }
     _fill_defaults(frames)
     # A table without its names, or not readable, is not held against the tables that refer to it:
     # one problem, not a thousand.
@@ -219,7 +223,7 @@ def _sheets_of(file: str, stacks: Mapping[str, Stack]) -> list[str]:
 
 
 def _lacks_names(frame: pd.DataFrame, identifier: str) -> bool:
-    return len(frame) > 0 and bool((frame[identifier] == "").all())
+    return len(frame) > 0 and not any(frame[identifier].tolist())
 
 
 def _check_presence(
@@ -278,8 +282,9 @@ def _stems_of_planted_stands(frames: Mapping[str, pd.DataFrame], notes: list[str
     don't apply to them.
     """
     trees = frames["trees"]
-    origin = looked_up(trees["stand"], frames["stands"], "stand", "origin").astype(object)
-    blank = ((trees["origin"] == "") & (origin == "planted")).to_numpy(dtype=bool)
+    of = Rows(trees)
+    origin = Rows(frames["stands"]).of(of["stand"], "stand", "origin")
+    blank = np.asarray((of["origin"] == "") & (origin == "planted"))
     if blank.any():
         trees["origin"] = trees["origin"].where(~blank, "planted").astype(object)
         notes.append(
@@ -290,7 +295,8 @@ def _stems_of_planted_stands(frames: Mapping[str, pd.DataFrame], notes: list[str
 
 def _note_undated(cores: pd.DataFrame, notes: list[str]) -> None:
     """Cores with a first ring year typed and the dating left blank, which means counted."""
-    number = int((cores["first_ring_year"].notna() & (cores["dating"] == "")).sum())
+    of = Rows(cores)
+    number = int((of["first_ring_year"].notna() & (of["dating"] == "")).sum())
     if number:
         have = "has" if number == 1 else "have"
         notes.append(f"{counted(number, 'core')} {have} a first ring year and {UNDATED}")
@@ -300,7 +306,9 @@ def _listed_in(frames: Mapping[str, pd.DataFrame], column: str) -> str:
     """The names of stands or plots that trees and counts are in."""
     first: dict[str, str] = {}
     for of, frame in frames.items():
-        for name in dict.fromkeys(frame[column]) if column in frame and of != "plots" else ():
+        for name in (
+            dict.fromkeys(frame[column].tolist()) if column in frame and of != "plots" else ()
+        ):
             if name.casefold() not in {"", *OUTSIDE, *NOT_RECORDED}:
                 first.setdefault(alike(name), name)
     return _named(list(first.values()))
@@ -313,11 +321,13 @@ def _fill_defaults(frames: dict[str, pd.DataFrame]) -> None:
         for column in each.columns:
             if not column.default or frame.empty:
                 continue
-            cells = frame[column.name].to_numpy()
-            blank = cells == ""
-            if blank.any():
-                frame[column.name] = pd.Series(np.where(blank, column.default, cells), dtype=object)
+            cells = frame[column.name].tolist()
+            if "" in cells:
+                filled = np.array([cell or column.default for cell in cells], dtype=object)
+                frame[column.name] = pd.Series(filled, dtype=object)
     cores = frames["cores"]
+    if not np.isnat(cores["core_date"].to_numpy()).any():
+        return
     stand = Rows(frames["trees"]).of(cores["tree"], "tree", "stand", "")
     surveyed = Rows(frames["stands"]).of(stand, "stand", "survey_date")
     taken = cores["core_date"].to_numpy()
@@ -326,7 +336,7 @@ def _fill_defaults(frames: dict[str, pd.DataFrame]) -> None:
 
 def _take_low_stems(trees: pd.DataFrame, notes: list[str]) -> None:
     """Stems below breast height have no diameter there: blank from here on, in place."""
-    low = trees["dbh_cm"] == 0
+    low = trees["dbh_cm"].to_numpy() == 0
     if low.any():
         number = int(low.sum())
         notes.append(
@@ -338,8 +348,8 @@ def _take_low_stems(trees: pd.DataFrame, notes: list[str]) -> None:
 
 def _main_species(trees: pd.DataFrame, keys: tuple[str, ...]) -> str:
     """The commonest species with a profile; of equals the first in the alphabet."""
-    numbers = trees.loc[trees["species"].isin(keys), "species"].value_counts()
-    return min(numbers.index[numbers == numbers.max()])
+    numbers = Counter(species for species in trees["species"].tolist() if species in keys)
+    return min(numbers, key=lambda species: (-numbers[species], species))
 
 
 def _note_main_species(
@@ -352,7 +362,7 @@ def _note_main_species(
     """Rows without a species, taken as the main one, where stems are of several that have a
     profile.
     """
-    if frames["trees"]["species"].isin(keys).sum() == (frames["trees"]["species"] == main).sum():
+    if not set(frames["trees"]["species"].tolist()).intersection(keys) - {main}:
         return
     for name in ("counts", "known_age_stems"):
         if (frames[name]["species"] == "").any():
@@ -364,22 +374,22 @@ def _note_main_species(
 
 
 def _note_what_is_missing(frames: Mapping[str, pd.DataFrame], notes: list[str]) -> None:
-    cores, trees, plots = frames["cores"], frames["trees"], frames["plots"]
-    if plots.empty:
+    cores, trees, plots = (Rows(frames[name]) for name in ("cores", "trees", "plots"))
+    if not len(plots):
         notes.append(
             "there are no plots: results are about the sampled trees, not stems per hectare"
         )
     cored = trees["tree"].isin(set(cores["tree"]))
     unsized = (trees["status"] == "live") & (trees["plot"] != "") & trees["dbh_cm"].isna()
     for kind, of in (
-        ("dated by their cores alone", trees[unsized & cored]),
-        ("which nothing dates", trees[unsized & ~cored]),
+        ("dated by their cores alone", trees["tree"][unsized & cored]),
+        ("which nothing dates", trees["tree"][unsized & ~cored]),
     ):
         if len(of):
             stems = counted(len(of), "live stem")
             notes.append(
                 f"{stems} in plots without a diameter, {kind}, and not among the stems per hectare"
-                f" nor in the basal area: {_named(list(of['tree']))}"
+                f" nor in the basal area: {_named(of.tolist())}"
             )
     without_height = int(cores["height_cm"].isna().sum())
     if without_height and not any(note.endswith(NO_HEIGHTS) for note in notes):
@@ -395,7 +405,7 @@ def _note_what_is_missing(frames: Mapping[str, pd.DataFrame], notes: list[str]) 
     if outside.any():
         notes.append(
             "outside the plots and without a core, so that nothing dates or counts them:"
-            f" {int(outside.sum())} of the trees ({_named(list(trees.loc[outside, 'tree']))})"
+            f" {int(outside.sum())} of the trees ({_named(trees['tree'][outside].tolist())})"
         )
     with_trees = set(trees["stand"])
     for stand in frames["stands"]["stand"]:

@@ -81,7 +81,7 @@ def test_surveys_that_support_little_are_accounted_for(name, tmp_path):
 
 @pytest.mark.slow
 @settings(
-    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 @given(data=st.data())
 def test_damaged_surveys_are_accounted_for(data, tmp_path_factory):

@@ -626,7 +626,7 @@ def test_two_columns_that_were_mixed_up_are_told_as_such_besides_their_cells(tmp
 
 @pytest.mark.slow
 @settings(
-    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 @given(data=st.data())
 def test_no_cell_whatsoever_crashes_the_reading(tmp_path, data):

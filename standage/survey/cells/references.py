@@ -60,7 +60,7 @@ def check_names(
         if table.identifier is None or frames[table.name].empty:
             continue
         names = frames[table.name][table.identifier]
-        different = set(names)
+        different = set(names.tolist())
         if len({alike(name) for name in different}) == len(different):
             continue
         folded = pd.Series([alike(name) for name in names.tolist()], dtype=object)
@@ -113,9 +113,11 @@ def _resolve(
     short: Mapping[str, list[str]],
 ) -> None:
     frame = frames[table.name]
-    known = list(dict.fromkeys(frames[column.refers_to][column.name]))
+    if frame.empty:
+        return
+    known = list(dict.fromkeys(frames[column.refers_to][column.name].tolist()))
     wanted = frame[column.name]
-    if not as_numbers and {"", *known}.issuperset(wanted):
+    if not as_numbers and {"", *known}.issuperset(wanted.tolist()):
         return
     lost = (wanted != "") & ~wanted.isin(known)
     rounded = frame["row"].isin(as_numbers) & (wanted != "") if as_numbers else None

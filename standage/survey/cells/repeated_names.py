@@ -28,7 +28,7 @@ def tell_repeated(
     are one thing written twice.
     """
     names = frame[identifier]
-    named = [name for name in names if name]
+    named = [name for name in names.tolist() if name]
     if len(set(named)) == len(named):
         return
     repeated = names.duplicated() & (names != "")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import re
+from collections import Counter
 from collections.abc import Mapping
 
 import pandas as pd
@@ -52,7 +53,7 @@ def read_species(
         frame = frames[table.name]
         meanings = {
             word: species_meaning(word, keys)
-            for word in frame["species"].unique()
+            for word in dict.fromkeys(frame["species"].tolist())
             if word and word not in keys
         }
         for word, meaning in meanings.items():
@@ -88,7 +89,7 @@ def read_species(
                 for row in rows[:TOLD_OF_A_COLUMN]
             ]
         named = spelt | {word: key for word, key in meanings.items() if isinstance(key, str)}
-        if named:
+        if not named.keys().isdisjoint(frame["species"].tolist()):
             frame["species"] = frame["species"].replace(named).astype(object)
 
 
@@ -96,15 +97,14 @@ def _spellings(frames: Mapping[str, pd.DataFrame], keys: tuple[str, ...]) -> dic
     """Names of species without a profile that differ from a commoner one of the survey by capitals,
     blanks or marks alone, and that one.
     """
-    words = pd.concat([frames[name]["species"] for name in HOLDING])
-    numbers = words[words != ""].value_counts()
+    numbers = Counter(word for name in HOLDING for word in frames[name]["species"].tolist() if word)
     common: dict[str, str] = {}
-    for word in sorted(numbers.index, key=lambda word: (-numbers[word], word)):
+    for word in sorted(numbers, key=lambda word: (-numbers[word], word)):
         if species_meaning(word, keys) is None:
             common.setdefault(plain(word).replace(" ", ""), word)
     return {
         word: common[folded]
-        for word in numbers.index
+        for word in numbers
         if (folded := plain(word).replace(" ", "")) in common and common[folded] != word
     }
 
@@ -166,7 +166,7 @@ def check_species(
     for name in HOLDING:
         frame = frames[name]
         # thousands of species are a column of something else
-        for species in sorted(set(frame["species"]) - set(keys) - {""})[:SPECIES_COMPARED]:
+        for species in sorted(set(frame["species"].tolist()) - set(keys) - {""})[:SPECIES_COMPARED]:
             folded = "".join(letter for letter in species.casefold() if letter.isalnum())
             near = difflib.get_close_matches(folded, list(plainly), 1, MISSPELT_SPECIES)
             if not near:
@@ -190,11 +190,13 @@ def check_species(
         refused = [
             each.row for each in problems if each.column == "species" and each.file == files[name]
         ]
-        unknown = ~frame["species"].isin([*keys, "", *misspelt]) & ~frame["row"].isin(refused)
-        if unknown.any():
-            numbers[name] = frame.loc[unknown, "species"].value_counts()
-        if name == "trees" and not refused and not frame["species"].isin(keys).any():
-            none_known = bool((frame["species"] != "").any())
+        words = frame["species"].tolist()
+        if not {*keys, "", *misspelt}.issuperset(words):
+            unknown = ~frame["species"].isin([*keys, "", *misspelt]) & ~frame["row"].isin(refused)
+            if unknown.any():
+                numbers[name] = frame.loc[unknown, "species"].value_counts()
+        if name == "trees" and not refused and set(keys).isdisjoint(words):
+            none_known = any(words)
     if not none_known:
         return [_without_profile(numbers)] if numbers else []
     found = list(dict.fromkeys(name for each in numbers.values() for name in sorted(each.index)))
@@ -226,7 +228,8 @@ def _unsure(
     unsure = []
     for name in HOLDING:
         words = frames[name]["species"]
-        for word in [each for each in words.unique() if _NO_NAME.fullmatch(each)]:
+        different = list(dict.fromkeys(words.tolist()))
+        for word in [each for each in different if _NO_NAME.fullmatch(each)]:
             unsure.append(word)
             problems += [
                 Problem(
@@ -239,7 +242,7 @@ def _unsure(
                 )
                 for row in frames[name].loc[words == word, "row"].head(TOLD_OF_A_COLUMN)
             ]
-        for word in [each for each in words.unique() if "?" in each][:SPECIES_COMPARED]:
+        for word in [each for each in different if "?" in each][:SPECIES_COMPARED]:
             key = species_meaning(word.replace("?", "").strip(" ()"), keys)
             if key is None and word.strip("? ()"):
                 continue

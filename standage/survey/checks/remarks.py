@@ -7,12 +7,14 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 
+import numpy as np
 import pandas as pd
 
 from standage.causes import where_in_words
 from standage.grammar import counted
 from standage.problems import Problem
 from standage.survey.cells.table_cells import heads_remarks
+from standage.survey.checks.rows import Rows
 from standage.survey.written import Stack, located
 
 Files = Mapping[str, str]
@@ -110,12 +112,13 @@ def judge_remarks(
     """
     trees, cores = frames["trees"], frames["cores"]
     of_tree: dict[str, list[dict[str, str]]] = {}
-    several = set(cores.loc[cores["tree"].duplicated(), "tree"])
-    for tree, *said in zip(*(cores[name] for name in ("tree", *OF_A_CORE)), strict=True):
+    for tree, *said in Rows(cores).row_keys(("tree", *OF_A_CORE)):
         of_tree.setdefault(tree, []).append(dict(zip(OF_A_CORE, said, strict=True)))
+    several = {tree for tree, own in of_tree.items() if len(own) > 1}
     for name, frame in (("trees", trees), ("cores", cores)):
         for column in (each for each in frame.columns if heads_remarks(each)):
-            for cells in frame[frame[column] != ""].to_dict("records"):
+            for place in np.flatnonzero(frame[column].to_numpy() != ""):
+                cells = frame.iloc[place]
                 wanted = [_DOUBTED]
                 if name == "trees":
                     wanted += _of_a_stem(cells, len(of_tree.get(cells["tree"], [])))
@@ -144,15 +147,13 @@ def note_scars(
     frames: Mapping[str, pd.DataFrame], files: Files, stacks: Mapping[str, Stack], notes: list[str]
 ) -> None:
     """Which remarks on stems and cores name a scar of which no column says anything."""
-    trees = frames["trees"]
-    scarred = set(trees.loc[trees["scar"] != "", "tree"])
+    trees = Rows(frames["trees"])
+    scarred = set(trees["tree"][trees["scar"] != ""])
     found = [
         Problem(files[name], int(row), column, cell, "", "")
         for name in ("trees", "cores")
         for column in (each for each in frames[name].columns if heads_remarks(each))
-        for cell, tree, row in zip(
-            *(frames[name][each] for each in (column, "tree", "row")), strict=True
-        )
+        for cell, tree, row in Rows(frames[name]).row_keys((column, "tree", "row"))
         if cell and tree not in scarred and _SCAR.search(cell) and not _NO_FIRE.search(cell)
     ]
     if found:

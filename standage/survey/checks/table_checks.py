@@ -42,12 +42,12 @@ def reporter(file: str, rows: Rows, problems: list[Problem]) -> Report:
     def report(
         mask: ArrayLike, column: str | None, found: str, expected: str, what_to_do: str
     ) -> None:
-        for place in np.flatnonzero(np.asarray(mask, dtype=bool))[:TOLD_OF_A_COLUMN]:
-            cells = {
-                name: _as_written(rows[name][place])
-                for name in rows.columns
-                if f"{{{name}}}" in found + expected + what_to_do
-            }
+        places = np.flatnonzero(np.asarray(mask, dtype=bool))[:TOLD_OF_A_COLUMN]
+        if not len(places):
+            return
+        named = [name for name in rows.columns if f"{{{name}}}" in found + expected + what_to_do]
+        for place in places:
+            cells = {name: _as_written(rows[name][place]) for name in named}
             problems.append(
                 Problem(
                     file,
@@ -86,11 +86,11 @@ def check_references(
     """
     frame = frames[table.name]
     for column in table.columns:
-        if column.kind != "reference" or column.refers_to in unreadable:
+        if column.kind != "reference" or column.refers_to in unreadable or frame.empty:
             continue
-        known = set(frames[column.refers_to][column.name]) - {""}
+        known = set(frames[column.refers_to][column.name].tolist()) - {""}
         wanted = frame[column.name]
-        if {"", *known}.issuperset(wanted):
+        if {"", *known}.issuperset(wanted.tolist()):
             continue
         lost = (wanted != "") & ~wanted.isin(known)
         if lost.any():  # a name that may be two is told of already

@@ -4,6 +4,7 @@ once.
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 
 from standage.survey.readings import Reading
@@ -17,7 +18,7 @@ def with_classes_added_up(counts: pd.DataFrame, file: str, readings: list[Readin
     """The counts with a row for each search: of rows that differ in their collar class, the first
     of each class go together, then the second, and so on. Each sum is listed.
     """
-    if counts.empty or not counts[CLASS].notna().any(axis=None):
+    if all(np.isnan(counts[name].to_numpy()).all() for name in CLASS):
         return counts
     number = counts.groupby([*SEARCH, *CLASS], sort=False, dropna=False).cumcount()
     keys = [counts[name] for name in SEARCH]
