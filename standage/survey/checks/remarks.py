@@ -28,7 +28,8 @@ _PLANTED = re.compile(r"\bplant(ed|ation)\b", re.IGNORECASE)
 _GONE = re.compile(
     r"\b(cut|felled|harvested|removed|salvaged)\b.{0,12}\b(1[89]|20)\d\d\b"
     r"|\b(dead|died) (since|after) \w|\b(dead|died)\b (in |by |last |this )?(the )?"
-    r"(spring|summer|fall|autumn|winter|year|\d{4})\b",
+    r"(spring|summer|fall|autumn|winter|year|\d{4}|now|jan|feb|mar|apr|may|june?|july?|aug|sept?"
+    r"|oct|nov|dec|january|february|march|april|august|september|october|november|december)\b",
     re.IGNORECASE,
 )
 _STUMP = re.compile(

@@ -4,7 +4,11 @@ cell is read.
 
 from __future__ import annotations
 
-from standage.survey.cells.areas import ask_of_several_quadrats, take_headings_of_circles
+from standage.survey.cells.areas import (
+    ask_of_parts_searched,
+    ask_of_several_quadrats,
+    take_headings_of_circles,
+)
 from standage.survey.cells.columns_by_values import decide_by_values
 from standage.survey.cells.event_cells import with_plain_years
 from standage.survey.cells.event_kinds import settle_kinds
@@ -90,6 +94,7 @@ def complete_tables(survey: WrittenSurvey, name: str) -> None:
     _fill_wide_counts(survey)
     ask_of_densities(survey)
     with_a_row_for_each_stage(survey)
+    ask_of_parts_searched(survey)
     name_stages(survey)
     settle_stages_by_species(survey)
     without_rows_not_searched(survey)

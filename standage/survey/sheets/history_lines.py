@@ -142,8 +142,9 @@ def ask_of_sentences(survey: WrittenSurvey) -> None:
             "events in rows of their own",
             "Nothing is read from words. Write "
             + ("" if events else "a sheet named events, with the headings kind,")
-            + ("" if events else " first_year, last_year and note, and ")
-            + "a row for each that happened in the stand (logging, 1923, 1927, about 1925)"
+            + ("" if events else " stand, first_year, last_year, ended_year and note, and ")
+            + "a row for each that happened in the stand (logging, 1923, 1927, about 1925; what"
+            " lasted has its end in ended_year)"
             + (" and isn't among the events; then delete the words." if events else "."),
         )
     )
