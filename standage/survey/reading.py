@@ -248,6 +248,10 @@ def _check_presence(
             expected = f"at least one row; a row is {table(name).one_row}"
             if name == "stands" and (of := _listed_in(frames, "stand")):
                 expected = f"a row for each of its stands ({of}), with its survey_date"
+                what_to_do = (
+                    "Write them below the headings stand and survey_date; or the day into the first"
+                    " line of each sheet of stems, 'Surveyed 2021-07-14'."
+                )
             missing(name, expected, what_to_do)
     in_plots = _listed_in(frames, "plot")
     if "plots" not in written.tables and "plots" not in written.unreadable and in_plots:

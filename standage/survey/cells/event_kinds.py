@@ -16,6 +16,8 @@ _BESIDE = {
     *("dormant", "growing", "season", "winter", "spring", "summer", "fall", "autumn"),
     *("early", "late", "light", "heavy", "moderate", "severe", "partial", "damage", "commercial"),
     *("cool", "hot", "low", "high", "intensity", "severity", "first", "second", "small", "large"),
+    *("over", "for", "whole", "entire", "all", "stand", "ridge", "tract", "site", "sawlogs"),
+    *("sawtimber", "timber", "chipped", "faces", "boxed"),
 }
 """Words beside a kind that say when or how hard, and leave it what it is (common practice, no
 source)."""

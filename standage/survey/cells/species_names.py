@@ -161,12 +161,15 @@ def check_species(
     key, or a survey without any key, is a problem.
     """
     plainly = words_of_species(keys) | {key.casefold().replace("-", ""): key for key in keys}
-    misspelt: set[str] = set(_unsure(frames, files, keys, problems))
+    unsure = set(_unsure(frames, files, keys, problems))
+    misspelt = set(unsure)
     none_known = False
     for name in HOLDING:
         frame = frames[name]
         # thousands of species are a column of something else
         for species in sorted(set(frame["species"].tolist()) - set(keys) - {""})[:SPECIES_COMPARED]:
+            if species in unsure:
+                continue  # asked about already
             folded = "".join(letter for letter in species.casefold() if letter.isalnum())
             near = difflib.get_close_matches(folded, list(plainly), 1, MISSPELT_SPECIES)
             if not near:

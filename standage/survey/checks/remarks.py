@@ -94,8 +94,12 @@ ADVICE = {
     " live; the diameter of a stump is none at breast height: leave dbh blank.",
     _TRIED: "It is not read from the remark: write what came of coring into a column core_outcome"
     " (no_sound_wood, unreadable); failed cores are evidence too.",
-    _SAME_TREE: "It is not read from the remark: if it is one stem in two rows, write the same tree"
-    " in both, with a core each; as a stem of its own it is counted and dated twice.",
+    _PLANTED: "It is not read from the remark: if the stem was planted, write planted into a column"
+    " origin, and the year, if it is known, into planted_year: else it is dated as one that came by"
+    " itself.",
+    _SAME_TREE: "It is not read from the remark: if two cores were taken of it, give each a row"
+    " in cores; if it is the stem of another row, write the same tree in both, or it is counted and"
+    " dated twice.",
     _READ_TWICE: "It is not read from the remark: if the core was read once more, move this row"
     " into a table core_readings; as a core of its own it counts twice.",
 }

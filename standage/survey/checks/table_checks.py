@@ -138,7 +138,8 @@ def _reference_advice(
     near = difflib.get_close_matches(simple, words, 1, 0.8)
     if near:
         return f"Did you mean '{known[near[0]]}'?"
-    return f"Correct the name, or add the {column} to {table}."
+    form = f", written as '{next(iter(known.values()))}' is there" if known else ""
+    return f"Correct the name{form}, or add the {column} to {table}."
 
 
 def _part_of(name: str, idle: Sequence[str]) -> str | None:
@@ -155,8 +156,11 @@ def _part_of(name: str, idle: Sequence[str]) -> str | None:
 
 
 def _simplified(name: str) -> str:
-    """A name without capitals, blanks, marks and leading zeros."""
-    return re.sub(r"(?<!\d)0+(?=\d)", "", re.sub(r"[\W_]+", " ", name.casefold())).replace(" ", "")
+    """A name without capitals, blanks, marks and leading zeros, but for a blank between numbers:
+    1-3 is no 13.
+    """
+    bare = re.sub(r"(?<!\d)0+(?=\d)", "", re.sub(r"[\W_]+", " ", name.casefold()))
+    return re.sub(r"(?<!\d) | (?!\d)", "", bare)
 
 
 def looked_up(keys: pd.Series, frame: pd.DataFrame, key: str, value: str) -> pd.Series:

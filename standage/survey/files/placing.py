@@ -178,13 +178,13 @@ def place_names(
                 return placed
     for stem, full in open_names.items():
         where = f"{survey.book}, sheet {full}" if survey.book else full
-        take_legends(where, top(full), survey)
+        legends = take_legends(where, top(full), survey)
         if asked := counts_in_no_table(where, top(full)) or _list_unread(where, top(full)):
             survey.problems.append(asked)
             survey.notes.append(f"{what} '{full}' {NOT_READ}")
         elif not _took_notes(full, where, top(full), survey, what):
             missing = [name for name in known if name not in placed]
-            _tell_unplaced(stem, full, missing, survey, what)
+            _tell_unplaced(stem, full, missing, survey, what, legends=legends)
     return placed
 
 
@@ -210,7 +210,7 @@ def _took_notes(full: str, where: str, rows: Rows, survey: WrittenSurvey, what: 
     survey.titles += lines_of_notes(where, rows)
     note = f"{what} '{full}' {LINES_READ}"
     if any(sum(bool(cell.strip()) for cell in row) > 2 for row in rows):
-        note += f"; its list {NOT_READ}"
+        note += f"; otherwise it {NOT_READ}"
     survey.notes.append(note)
     return True
 
@@ -319,11 +319,12 @@ def _more_lists_of_stems(
 
 
 def _tell_unplaced(
-    stem: str, full: str, missing: list[str], survey: WrittenSurvey, what: str
+    stem: str, full: str, missing: list[str], survey: WrittenSurvey, what: str, *, legends: bool
 ) -> None:
     near = difflib.get_close_matches(stem.strip().lower().replace(" ", "_"), missing, 1, 0.8)
     if not near:
-        survey.notes.append(f"{what} '{full}' {NOT_READ}")
+        besides = "says what codes mean; otherwise it " if legends else ""
+        survey.notes.append(f"{what} '{full}' {besides}{NOT_READ}")
         return
     should = full.replace(stem, near[0])
     survey.problems.append(

@@ -20,7 +20,9 @@ from standage.survey.written import Title, WrittenSurvey, WrittenTable
 LONGEST = 6
 """Letters of a code (assumption)."""
 _CODE = rf"[^\W_][\w+/]{{0,{LONGEST - 1}}}|-"
-_PAIR = re.compile(rf"({_CODE})\s*[=:]\s*(?![~<>]?\s*\d)([^=:]*[^\W\d_]{{3}}[^=:]*)")
+_PAIR = re.compile(
+    rf"({_CODE})(?:\s*[=:]\s*|\s[-\u2013]\s)(?![~<>]?\s*\d)([^=:]*[^\W\d_]{{3}}[^=:]*)"
+)
 _PAIR_BELOW_A_LABEL = re.compile(rf"({_CODE})\s+(?:[=:]\s*)?([^=:]*[^\W\d_]{{3}}[^=:]*)")
 _LABEL = re.compile(
     r"\s*(?:species|crown|tree|stem|status|class)?\s*"
@@ -49,6 +51,8 @@ def pairs_in(text: str) -> list[tuple[str, str]]:
     [('LL', 'longleaf'), ('SL', 'slash')]
     >>> pairs_in("Codes: D dominant, C codominant"), pairs_in("D dominant, C codominant")
     ([('D', 'dominant'), ('C', 'codominant')], [])
+    >>> pairs_in("SX - slash pine"), pairs_in("14 - 16 June")
+    ([('SX', 'slash pine')], [])
     >>> pairs_in("Crew B: S = loblolly, L = longleaf"), pairs_in("On plot 3, S = slash")
     ([], [])
     >>> pairs_in("SX = slash, trees 101-103"), pairs_in("SX = slash on plot F1")
@@ -99,7 +103,7 @@ def codes_said(survey: WrittenSurvey) -> dict[str, list[tuple[str, Title]]]:
     """What the legends of a survey say of each code, without capitals."""
     said: dict[str, list[tuple[str, Title]]] = {}
     for line in (*survey.titles, *survey.below):
-        if line.of_notes and "=" not in line.text:
+        if line.of_notes and not re.search(r"=|\w\s[-\u2013]\s", line.text):
             continue  # two cells of a list that may be of anything
         for code, words in pairs_in(line.text):
             said.setdefault(code.casefold(), []).append((words, line))

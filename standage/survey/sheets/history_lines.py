@@ -176,6 +176,12 @@ def _stands(survey: WrittenSurvey) -> set[str]:
 def _is_among(text: str, events: list[tuple[set[str], int, int, str]], stands: set[str]) -> bool:
     """Whether each kind, and each year, that a line names is one of an event of a table, and of
     each stand that it names; False for words that may say otherwise.
+
+    >>> events = [({"logging"}, 1925, 1925, ""), ({"fire"}, 1954, 1954, "")]
+    >>> _is_among("Logged 1925, burned 1954", events, set())
+    True
+    >>> _is_among("Logged 1954, burned 1925", events, set())
+    False
     """
     kinds, years = set(kinds_named(text)), [int(year) for year in YEAR_IN_A_RANGE.findall(text)]
     if not kinds or _MAYBE_EVENTS.search(text) or _IN_DOUBT.search(text):
@@ -188,6 +194,12 @@ def _is_among(text: str, events: list[tuple[set[str], int, int, str]], stands: s
             return False
         if not all(any(first <= year <= last for _, first, last, _ in own) for year in years):
             return False
+        for part in re.split(r"[,;.&]|\band\b|\bthen\b", text):  # each kind with its own year
+            of_part = set(kinds_named(part))
+            ours = [each for each in own if each[0] & of_part] if of_part else own
+            for year in map(int, YEAR_IN_A_RANGE.findall(part)):
+                if not any(first <= year <= last for _, first, last, _ in ours):
+                    return False
     return True
 
 

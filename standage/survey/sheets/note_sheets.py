@@ -15,7 +15,8 @@ LINES = 2
 (assumption)."""
 LINES_READ = (
     "holds notes: only dates of the survey, sizes of plots and of seedlings' subplots, smallest"
-    " diameters, heights of cores, last rings and what blank cells mean are looked for in its lines"
+    " diameters, heights of cores, last rings and what codes and blank cells mean are looked for in"
+    " its lines"
 )
 LONGEST = 300
 """Letters of a line; a longer one is a story."""
@@ -74,10 +75,11 @@ def lines_of_notes(file: str, rows: Rows) -> list[Title]:
     return titles
 
 
-def take_legends(file: str, rows: Rows, survey: WrittenSurvey) -> None:
-    """What a sheet that isn't read, as a dictionary of columns, says of codes. A code and a meaning
-    in two cells are a legend only below a heading, or in a sheet, of codes.
+def take_legends(file: str, rows: Rows, survey: WrittenSurvey) -> bool:
+    """What a sheet that isn't read, as a dictionary of columns, says of codes; whether it says any.
+    A code and a meaning in two cells are a legend only below a heading, or in a sheet, of codes.
     """
+    before = len(survey.titles)
     filled = [[cell.strip() for cell in record if cell.strip()] for record in rows]
     of_codes = _OF_CODES.search(file.rpartition(", sheet ")[2]) or _is_headed_as_codes(filled)
     for row, cells in enumerate(filled, 1):
@@ -91,6 +93,7 @@ def take_legends(file: str, rows: Rows, survey: WrittenSurvey) -> None:
             continue  # code and meaning, side by side, in two languages
         line = f"{cells[0]} {'=' if of_codes else '|'} {cells[1]}"
         survey.titles.append(Title(file, row, line, of_notes=True, of_list=True))
+    return len(survey.titles) > before
 
 
 def _is_headed_as_codes(filled: Rows) -> bool:

@@ -37,8 +37,14 @@ def list_plots_of_stems(survey: WrittenSurvey) -> None:
     titles = {part.file: said_of_plots(part, survey.titles) for part in stack.parts}
     said = {file: [each for each in of if each.column not in own] for file, of in titles.items()}
     there = set(own).union(*({str(each.column) for each in of} for of in said.values()))
+    for file, of in said.items():  # some sheets say what others don't
+        less = [each for each in NEEDED if each not in {*own, *(every.column for every in of)}]
+        if less and not there.isdisjoint(less):
+            survey.problems.append(_problem(trees, less, file))
+            survey.unreadable.add("plots")
+            return
     if any({*own, *(each.column for each in of)} < there for of in said.values()):
-        return  # some sheets say what others don't
+        return
     if lacking := [column for column in NEEDED if column not in there]:
         if len(lacking) < len(NEEDED):
             survey.problems.append(_problem(trees, lacking))
@@ -119,10 +125,10 @@ def _without(trees: WrittenTable, places: set[int]) -> WrittenTable:
     return replace(trees, header=header, cells=cells)
 
 
-def _problem(trees: WrittenTable, lacking: list[str]) -> Problem:
+def _problem(trees: WrittenTable, lacking: list[str], file: str = "") -> Problem:
     return Problem(
-        trees.file,
-        trees.header_row,
+        file or trees.file,
+        None if file else trees.header_row,
         "plot",
         f"plots without {' and '.join(LACKING[OF_FLAT[each]] for each in lacking)}",
         f"a table plots, or {' and '.join(LACKING_COLUMNS[OF_FLAT[each]] for each in lacking)}",

@@ -41,6 +41,10 @@ HELD_IN = {
 """Tables whose rows may name it."""
 HELPED = ("cores", "counts", "ring_widths", "core_readings")
 """Tables in which crews name the stand, plot or tree besides, so that numbers are found."""
+CALLED = ("p{}-{}", "p{}.{}", "p{}t{}", "p{}-t{}", "plot {} tree {}")
+BARE = ("{}-{}",)
+"""What crews call a numbered tree of a plot besides, `P2-7` of `Plot 2`; in bare numbers, the plot
+first (common practice, no source)."""
 OUT = "outside"
 """The group of trees in no plot."""
 
@@ -217,16 +221,19 @@ def _write_out(
     known = {alike(way) for way in full.values()}
     if len(known) < len(full):
         return  # two written out would be one name
-    called = _called(full, known) if kind == "tree" and group == "plot" else {}
-    bare = _bare(full, known) if called else {}
+    forms = CALLED if kind == "tree" and group == "plot" else ()
+    called, bare = (_by_forms(full, known, stands, each) for each in (forms, forms and BARE))
     plot_of = {way: plot for (plot, _), way in full.items()}
+    several: dict[str, list[str]] = {}
     for each in columns.values():
         place = each.places.get(kind)
         if place is None:
             continue
         rows = [list(row) for row in each.written.cells]
         own = each.name == listed.name
-        called_here = called | (bare if _plot_first(each.cells(kind), bare) else {})
+        pairs = list(zip(each.cells(kind), each.cells("stand"), strict=True))
+        called_here = called | (bare if _plot_first(pairs, bare, stands) else {})
+        several |= called_here
         for row, number, of, name, stand in zip(
             rows,
             each.written.rows,
@@ -236,16 +243,17 @@ def _write_out(
             strict=True,
         ):
             ways = short.get(alike(name), [])
-            said = None if own or alike(name) in known else called_here.get(alike(name))
-            if said is not None and (
-                (of and alike(of) != plot_of[said])
-                or (stand and stands[said] not in ("", alike(stand)))
-            ):
-                said = None  # the row itself names another plot or stand
-            if said is not None:
-                row[place] = said
+            said = [] if own or alike(name) in known else called_here.get(alike(name), [])
+            said = [  # of the plot and stand that the row itself names
+                one
+                for one in said
+                if (not of or alike(of) == plot_of[one])
+                and (not stand or stands[one] in ("", alike(stand)))
+            ]
+            if len(said) == 1:
+                row[place] = said[0]
                 why = "the tree by its plot and number"
-                survey.readings.append(Reading(each.written.file, number, kind, name, said, why))
+                survey.readings.append(Reading(each.written.file, number, kind, name, said[0], why))
                 continue
             if name in ("", OUT) or (not own and alike(name) in known):
                 continue
@@ -259,41 +267,45 @@ def _write_out(
                 row[place] = way
                 survey.readings.append(Reading(each.written.file, number, kind, name, way, reason))
         survey.tables[each.name] = replace(each.written, cells=rows)
-    survey.short_names[kind] = short
+    survey.short_names[kind] = several | short
 
 
-def _called(full: dict[tuple[str, str], str], known: set[str]) -> dict[str, str]:
-    """What crews call a numbered tree of a plot besides, folded, and its full name: `P2-7` and
-    `Plot 2 tree 7` of `Plot 2`; without what would be of two trees.
+def _plot_first(
+    names: Sequence[tuple[str, str]], bare: dict[str, list[str]], stands: dict[str, str]
+) -> bool:
+    """Whether all bare pairs of numbers, each with its stand, are a plot's with a tree, and not
+    also a tree's with a plot.
     """
-    return _by_forms(full, known, ("p{}-{}", "p{}.{}", "p{}t{}", "p{}-t{}", "plot {} tree {}"))
 
+    def is_one(name: str, stand: str) -> bool:
+        ways = bare.get(alike(name), [])
+        return any(not stand or stands[one] in ("", alike(stand)) for one in ways)
 
-def _bare(full: dict[tuple[str, str], str], known: set[str]) -> dict[str, str]:
-    """The same of bare numbers, `2-7`: of the plot first."""
-    return _by_forms(full, known, ("{}-{}",))
-
-
-def _plot_first(names: Sequence[str], bare: dict[str, str]) -> bool:
-    """Whether all bare pairs of numbers are a plot's with a tree, and not also a tree's with a
-    plot.
-    """
-    pairs = [found.groups() for name in names if (found := re.fullmatch(r"(\d+)-(\d+)", name))]
-    there = all(alike(f"{one}-{other}") in bare for one, other in pairs)
-    return there and not all(alike(f"{other}-{one}") in bare for one, other in pairs)
+    pairs = [
+        (found, stand) for name, stand in names if (found := re.fullmatch(r"(\d+)-(\d+)", name))
+    ]
+    there = all(is_one(found[0], stand) for found, stand in pairs)
+    return there and not all(is_one(f"{found[2]}-{found[1]}", stand) for found, stand in pairs)
 
 
 def _by_forms(
-    full: dict[tuple[str, str], str], known: set[str], forms: Sequence[str]
-) -> dict[str, str]:
+    full: dict[tuple[str, str], str],
+    known: set[str],
+    stands: dict[str, str],
+    forms: Sequence[str],
+) -> dict[str, list[str]]:
+    """The names of trees in some forms, folded, and the full names, one in each stand that numbers
+    its plots anew.
+    """
     ways: dict[str, set[str]] = {}
     for (plot, tree), whole in full.items():
-        number = re.fullmatch(r"(?:plot|p)?\W*(\d+)", plot)
+        of_stand = rf"(?:{re.escape(stands[whole])}\W+)?" if stands[whole] else ""
+        number = re.fullmatch(rf"{of_stand}(?:plot|p)?\W*(\d+)", plot)
         if number is None or not tree.isdecimal():
             continue
         for form in forms:
             ways.setdefault(alike(form.format(number[1], tree)), set()).add(whole)
-    return {way: next(iter(of)) for way, of in ways.items() if len(of) == 1 and way not in known}
+    return {way: sorted(of) for way, of in ways.items() if way not in known}
 
 
 def _full_names(

@@ -28,6 +28,10 @@ _SUM = re.compile(
     re.IGNORECASE,
 )
 
+_SUM_OF = re.compile(
+    r".*\S[ -](?:sub-?)?(?:totals?|tot|sums?|means?|averages?|avg)\W*", re.IGNORECASE
+)
+"""A word for sums behind the name of a stand or plot, in its column."""
 _ALL = re.compile(r"all(?: \w{1,5})?|combined|together", re.IGNORECASE)
 """Words for all subplots of a plot; a sum only where the numbers are one."""
 _NUMBER_OF = re.compile(
@@ -98,7 +102,7 @@ def _without_sums(name: str, written: WrittenTable, survey: WrittenSurvey) -> Wr
             for cell in written.cells[place]
             if _SUM.fullmatch(cell)
             or _NUMBER_OF.fullmatch(cell)
-            or (name == "counts" and _ALL.fullmatch(cell))
+            or (name == "counts" and (_ALL.fullmatch(cell) or _SUM_OF.fullmatch(cell)))
         )
         survey.readings.append(
             Reading(written.file, written.rows[place], None, said, "no data", "a row of sums")
@@ -143,20 +147,30 @@ def _sums_of_counts(written: WrittenTable, problems: list[Problem]) -> set[int]:
     remarks = {place for place, name in enumerate(written.header) if heads_remarks(name)}
     found: set[int] = set()
     asked: dict[int, str] = {}
+    left: dict[int, str] = {}
     above: list[tuple[tuple[str, ...], str, int]] = []
     here: tuple[str, ...] = ("",) * len(groups)
     for place, cells in enumerate(written.cells):
+        words = {
+            at: cell
+            for at, cell in enumerate(cells)
+            if is_word_for_sums(cell) or (at in groups and _SUM_OF.fullmatch(cell))
+        }
         here = tuple(
-            last if not cells[at] or is_word_for_sums(cells[at]) else cells[at]
+            last if not cells[at] or at in words else cells[at]
             for at, last in zip(groups, here, strict=True)
         )
-        words = {at: cell for at, cell in enumerate(cells) if is_word_for_sums(cell)}
         of_all = any(_ALL.fullmatch(cell) for cell in cells)
         number = int(cells[count]) if cells[count].isdecimal() else None
         if words or of_all:
             of_stage = [(of, each) for of, its, each in above if its == cells[stage]]
             of_plot = [each for of, each in of_stage if of == here]
-            ways = [each for each in (of_plot, [each for _, each in of_stage]) if each]
+            # of the plot, of its stand, of all
+            of_groups = [
+                [each for of, each in of_stage if of[:depth] == here[:depth]]
+                for depth in range(len(groups), -1, -1)
+            ]
+            ways = [each for each in of_groups if each]
             named = words.keys() - remarks
             if not named:  # a word that may be of something else: only a sum of several is one
                 ways = [each for each in (of_plot,) if len(each) > 1]
@@ -167,8 +181,16 @@ def _sums_of_counts(written: WrittenTable, problems: list[Problem]) -> set[int]:
                 if not is_sum:
                     asked.setdefault(written.rows[place], words[min(plainly)])
                 continue
+            if not words.keys().isdisjoint(groups):
+                left[place] = words[min(words)]
         if number is not None:
             above.append((here, cells[stage], number))
+    of_sums = {written.rows[place] for place in found}
+    for place, word in left.items():  # of a stage that was not searched, in a row of sums
+        if written.rows[place] in of_sums:
+            found.add(place)
+            if written.cells[place][count] != "0":
+                asked.setdefault(written.rows[place], word)
     problems += [_no_sum(written.file, row, word) for row, word in asked.items()]
     return found
 

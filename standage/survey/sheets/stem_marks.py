@@ -26,7 +26,9 @@ from standage.survey.written import WrittenSurvey, WrittenTable, with_column
 ALIVE = {"alive", "live", "living", "is alive"}
 DEAD = {"dead", "is dead", "dead standing", "standing dead", "snag", "snags"}
 SNAGS, LIVING, STUMPS = {"snag", "snags"}, {"live", "alive", "living", "l"}, {"stump", "stumps"}
-"""Headings over marks, and words in those over letters (common practice, no source)."""
+SOUND = {"ok", "okay", "good", "fine", "healthy", "fair", "poor", "sound", "sick", "weak"}
+"""Headings over marks, words in those over letters, and words for how a stem does that don't say
+that it lives (common practice, no source)."""
 STATUS = TREES.column("status")
 _OF_SPECIES = re.compile(
     r"(.+?)[ ,(-]+((?:standing )?dead|snag|(?:cut )?stump)\)?|(dead|snag|stump)[ ,:]+(?:of )?(.+)",
@@ -166,9 +168,15 @@ def _ask_of_words_for_dead(survey: WrittenSurvey, written: WrittenTable, name: s
         cells = {row[at] for row in written.cells if row[at].lower() not in {"", *BLANK_WORDS}}
         letters = 1 if any(cell.lower() in LIVING for cell in cells) else LETTERS
         dead = {cell for cell in cells if len(cell) >= letters and _is_dead(cell)}
-        if dead and all(code_meaning(TREES.name, STATUS, cell) for cell in cells):
+        other = {cell for cell in cells if code_meaning(TREES.name, STATUS, cell) is None}
+        if dead and all(plain(cell) in SOUND for cell in other):
             found = f"'{min(dead)}' below '{heading}', by which a stem may be dead"
             advice = "Head the column Status; or write live, dead or stump into such a column."
+            if other:
+                advice = (
+                    f"Head the column Status, and write live for '{min(other)}' if such a stem"
+                    " lives."
+                )
             expected = "which stems live in a column status"
             survey.problems.append(
                 Problem(written.file, written.header_row, heading, found, expected, advice)

@@ -119,10 +119,20 @@ def _first_day(cell: str) -> str:
 def date_of_titles(titles: Iterable[Title]) -> Reading | None:
     """The one date of some titles, as a reading of it; None where they hold none, or several."""
     found = _found(titles)
-    if len({day for each in found for day in each.days}) != 1:
+    days = _days_of(found)
+    if len(days) != 1:
         return None
-    title, cell, day = found[0].title, found[0].cell, found[0].days[0]
-    return Reading(title.file, title.row, "survey_date", cell, day, DATE_IN_TITLE)
+    title = found[0].title
+    return Reading(title.file, title.row, "survey_date", found[0].cell, days[0], DATE_IN_TITLE)
+
+
+def _days_of(found: list[_Found]) -> list[str]:
+    """The one day that all dates may be, `10/4/2021` and `4 Oct 2021`; else every one that any may
+    be.
+    """
+    of_each = [set(each.days) for each in found]
+    common = set.intersection(*of_each) if of_each else set()
+    return sorted(common if len(common) == 1 else set().union(*of_each))
 
 
 def title_with_a_date(titles: Iterable[Title]) -> Title | None:
@@ -139,15 +149,16 @@ def date_by_title(survey: WrittenSurvey) -> str:
     if not found:
         return ""
     found = _within_the_field_work(found)
-    first, days = found[0], sorted({day for each in found for day in each.days})
+    first, days = found[0], _days_of(found)
     if len(days) > 1:
+        others = [each.cell for each in found if each.days != first.days]
         survey.problems.append(
             Problem(
                 first.title.file,
                 first.title.row,
                 "survey_date",
                 f"no survey date, and in the title '{first.cell}'"
-                + ("" if len(first.days) == len(days) else " beside another date"),
+                + "".join(f" beside '{each}'" for each in others[:1]),
                 f"one day; it may be {' or '.join(days)}",
                 "Write it in a column survey_date (YYYY-MM-DD), in each row or in a table stands.",
             )

@@ -197,6 +197,7 @@ def _write_rows(
     at = left.index(written.header.index(AREA)) if AREA in written.header else None
     kinds = written.header.index(SPECIES) if SPECIES in written.header else None
     of = None if kinds is None else left.index(kinds)
+    _tell_of_missing(survey, written, {own[place]: stage for place, stage in stages.items()})
     cells, rows = [], []
     for record, row in zip(written.cells, written.rows, strict=True):
         for place, stage in stages.items():
@@ -437,6 +438,19 @@ def _not_searched(cell: str) -> bool:
 def _has_heading(written: WrittenTable, row: int, heading: str) -> bool:
     """Whether the sheet in which a row stands has a heading."""
     return written.stack is None or heading in written.stack.place_of(row)[0].header
+
+
+def _tell_of_missing(survey: WrittenSurvey, written: WrittenTable, stages: dict[str, str]) -> None:
+    """Stages for which one of several sheets has no column: as not searched there, listed."""
+    for part in written.stack.parts if written.stack else ():
+        there = {stage for heading, stage in stages.items() if heading in part.header}
+        survey.readings += [
+            Reading(
+                part.file, part.header_row, "stage", "no column", f"{each} not searched", NO_ROW
+            )
+            for each in dict.fromkeys(stages.values())
+            if there and each not in there
+        ]
 
 
 def _in_one_sheet(written: WrittenTable, headings: list[str]) -> bool:
