@@ -24,7 +24,7 @@ from standage.notices import Notice
 from standage.profiles import load_profile, profile_keys
 from standage.replaced_file import is_earlier, made_folder, replaced
 from standage.results.folder import FORMAT, provenance_of
-from standage.results.records import read_record
+from standage.results.records import is_as_written, read_record
 from standage.survey.files.survey_files import read_written
 from standage.survey.written import WrittenSurvey
 
@@ -54,6 +54,8 @@ def finished(survey: BatchSurvey, settings: BatchSettings) -> Outcome | None:
     out = Path(survey.out)
     provenance, verdict = provenance_of(out), read_record(out / VERDICT)
     if provenance is None or verdict is None or "not_made" in provenance:
+        return None
+    if not is_as_written(provenance):
         return None
     try:
         same_options = _compared(provenance["options"]) == _compared(settings.recorded())

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
 
 from standage.choices import Units
 from standage.errors import StandageError
@@ -14,12 +13,11 @@ from standage.report.brief import PAPER
 from standage.report.card import read_findings
 from standage.report.heading import NO_HEADING, Heading
 from standage.report.page import CARDS_FILE, FILE, report_writer
-from standage.results.folder import read_provenance
+from standage.results.run_record import read_run_record
 
 FILES = (FILE, CARDS_FILE, BRIEF_FILE, PAPER)
 # in the head of every page, and in a PDF
 MADE_BY = (b'<meta name="generator" content="standage', b"/Creator (standage)")
-RECORDED = ("accounted_for", "looks_wrong", "sampler")  # of a run, that its report shows
 
 
 def write_report(
@@ -41,8 +39,7 @@ def write_report(
     StandageError where `results` is no result, `out` can't be written, or a file is in the way that
     is no earlier report.
     """
-    record, folder = read_provenance(Path(results)), Path(out)
-    settings: dict[str, Any] = {name: record[name] for name in RECORDED if name in record}
+    settings, folder = read_run_record(results).shown, Path(out)
     findings = read_findings(results)
     try:
         with made_folder(folder):

@@ -16,7 +16,13 @@ from pathlib import Path
 from typing import Any
 
 from standage.errors import StandageError
-from standage.results.records import PROVENANCE_FILE, listed_files, read_record
+from standage.results.records import (
+    PROVENANCE_FILE,
+    is_as_written,
+    listed_files,
+    read_record,
+    sealed,
+)
 from standage.results.staging import (
     FILE_MANAGERS,
     StagingFolder,
@@ -107,7 +113,7 @@ def build_result_folder(
                 path.relative_to(staging.new).as_posix() for path in files_below(staging.new)
             ]
             files = sorted({*written, PROVENANCE_FILE})
-            record = {"made_by": MADE_BY, "format": FORMAT, **provenance, "files": files}
+            record = sealed({"made_by": MADE_BY, "format": FORMAT, **provenance, "files": files})
             text = json.dumps(record, indent=2, ensure_ascii=False)
             (staging.new / PROVENANCE_FILE).write_text(text + "\n", encoding="utf-8")
             check_result_folder(folder)  # somebody may have put files there while this was running
@@ -118,8 +124,8 @@ def build_result_folder(
 
 
 def read_provenance(folder: str | PathLike[str]) -> dict[str, Any]:
-    """What a result records of itself. Raises StandageError where the folder is no result, or one
-    of another format.
+    """What a result records of itself. Raises StandageError where the folder is no result, one of
+    another format, or its record was edited.
     """
     folder = Path(folder)
     with contextlib.suppress(OSError):  # a path that can't be, which is no result either
@@ -137,6 +143,13 @@ def read_provenance(folder: str | PathLike[str]) -> dict[str, Any]:
             f"{folder} was written by standage {provenance.get('version', 'of unknown version')} in"
             f" another format than that of standage {version('standage')}. Run the survey again, or"
             " read it with the version that wrote it."
+        )
+    if not is_as_written(provenance):
+        raise StandageError.at(
+            folder / PROVENANCE_FILE,
+            "a record that was changed after standage wrote it",
+            "the record as it was written",
+            "Undo the change, or run the survey again.",
         )
     return provenance
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +12,24 @@ from standage.survey.limits import TooLarge, content_of
 
 PROVENANCE_FILE = "provenance.json"
 """The file that tells a result from any other folder; written last."""
+
+SEAL = "record_sha256"
+"""Of a record: the hash of all else in it, by which a later edit is seen."""
+
+
+def sealed(record: Mapping[str, Any]) -> dict[str, Any]:
+    """A record as JSON holds it, with its hash."""
+    rest = json.loads(json.dumps({name: record[name] for name in record if name != SEAL}))
+    text = json.dumps(rest, sort_keys=True)
+    return rest | {SEAL: hashlib.sha256(text.encode()).hexdigest()}
+
+
+def is_as_written(record: Mapping[str, Any]) -> bool:
+    """Whether nothing in it was changed after it was sealed."""
+    try:
+        return record.get(SEAL) == sealed(record)[SEAL]
+    except (RecursionError, ValueError):
+        return False
 
 
 def read_record(path: Path) -> dict[str, Any] | None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from math import isfinite
 from os import PathLike
 from pathlib import Path
@@ -12,6 +12,8 @@ from typing import Any
 from standage.errors import StandageError
 from standage.results.folder import read_provenance
 from standage.results.records import PROVENANCE_FILE
+
+SHOWN = (("accounted_for", dict), ("looks_wrong", list), ("sampler", str))
 
 
 @dataclass(frozen=True)
@@ -26,6 +28,7 @@ class RunRecord:
     profiles : hashes of the species profiles, by key.
     options, survey_path : how it was asked for; empty where no command made it.
     release_criterion : a name, or the numbers of a criterion of somebody's own.
+    shown : what else the report shows of it.
     """
 
     version: str
@@ -37,6 +40,7 @@ class RunRecord:
     survey_path: str
     processor: str
     release_criterion: str | dict[str, Any]
+    shown: dict[str, Any] = field(default_factory=dict)
 
     def number(self, option: str, usual: float) -> float:
         """A number that the run was asked with; the usual one where its record has none. Raises
@@ -61,6 +65,7 @@ def read_run_record(folder: str | PathLike[str]) -> RunRecord:
         profiles = _part(record, "profiles", list)
         if not profiles:
             raise KeyError("profiles")
+        _part(_part(record, "accounted_for", dict, {}), "in_words", list, [])
         return RunRecord(
             version=_part(record, "version", str),
             libraries=_texts(record, "libraries", {}),
@@ -73,6 +78,7 @@ def read_run_record(folder: str | PathLike[str]) -> RunRecord:
             survey_path=_part(record, "survey_path", str, ""),
             processor=_part(record, "processor", str, ""),
             release_criterion=_part(record, "release_criterion", (str, dict), "change_point"),
+            shown={name: _part(record, name, kind) for name, kind in SHOWN if name in record},
         )
     except KeyError as lacking:
         raise StandageError.at(

@@ -29,10 +29,13 @@ from standage.errors import StandageError
 from standage.results import staging
 from standage.results.folder import (
     FORMAT,
+    MADE_BY,
     build_result_folder,
     check_result_folder,
     read_provenance,
 )
+from standage.results.records import sealed
+from standage.results.run_record import SHOWN, read_run_record
 from standage.results.staging import LISTED, locked_staging, staging_folder
 
 SHORT = ("--draws", 60, "--chains", 2, "--seed", 7)
@@ -549,9 +552,8 @@ def test_a_second_run_into_a_folder_is_refused_in_words(tiny_folder, tmp_path, m
 def rewrite(folder: Path, **changes) -> None:
     told = json.loads((folder / "provenance.json").read_text())
     told |= changes
-    (folder / "provenance.json").write_text(
-        json.dumps({name: value for name, value in told.items() if value is not None})
-    )
+    told = {name: value for name, value in told.items() if value is not None}
+    (folder / "provenance.json").write_text(json.dumps(sealed(told)))
 
 
 @pytest.mark.slow
@@ -658,15 +660,61 @@ def test_provenance_that_somebody_has_edited_ends_in_words(
     record = json.loads((result / "provenance.json").read_text())
     survey = find_surveys(tiny_folder, tmp_path)[0][0]
     for value in STRANGE[:: 3 if field in SELDOM_READ else 1]:
-        (result / "provenance.json").write_text(json.dumps(record | {field: value}))
+        (result / "provenance.json").write_text(json.dumps(sealed(record | {field: value})))
         for command in (("run", "--again", result), ("card", result, "T1", "--out", tmp_path)):
             done = CliRunner().invoke(main, [str(word) for word in command])
             assert not done.exception or isinstance(done.exception, SystemExit), (command, value)
+        with contextlib.suppress(StandageError):
+            read_run_record(result)
         with contextlib.suppress(StandageError):
             compare_results([result, result])
         with contextlib.suppress(StandageError):
             check_result_folder(result)
         assert finished(survey, BatchSettings()) is None
+
+
+def test_a_record_that_somebody_has_edited_is_never_taken_as_written(tmp_path, monkeypatch):
+    """Nor after a field was removed; as JSON written otherwise it is the same."""
+    folder = build_result_folder(
+        tmp_path / "out",
+        lambda building: (
+            fill_with("a")(building)
+            | {"level": 0.9, "options": {"seed": 7}, "profiles": [{"key": "x", "sha256": "y"}]}
+        ),
+    )
+    path = folder / "provenance.json"
+    written = read_provenance(folder)
+    path.write_text(json.dumps(written, sort_keys=True))
+    assert read_provenance(folder) == written
+    edited = [written | {name: value} for name in written for value in STRANGE]
+    edited += [{name: written[name] for name in written if name != gone} for gone in written]
+    edited += [written | {"options": {"seed": 8}}, written | {"more": None}]
+    for record in edited:
+        path.write_text(json.dumps(record))
+        if record != written:
+            with pytest.raises(StandageError, match="changed after|another format|no folder of"):
+                read_provenance(folder)
+    assert len(edited) > 100
+
+
+@pytest.mark.parametrize("odd", [*STRANGE, [3]])
+def test_what_a_report_shows_of_a_record_is_of_its_kind(odd):
+    """Of a record that somebody has made up."""
+    record = {"version": "0", "level": 0.9, "inputs_sha256": {}, "format": FORMAT}
+    record |= {"profiles": [{"key": "x", "sha256": "y"}], "made_by": MADE_BY}
+    for name, kind in SHOWN:
+        with pytest.MonkeyPatch.context() as patched:
+            made_up = record | {name: odd}
+            patched.setattr("standage.results.run_record.read_provenance", lambda _, r=made_up: r)
+            if isinstance(odd, kind):
+                assert read_run_record("x").shown == {name: odd}
+            else:
+                with pytest.raises(StandageError, match=f"no {name}"):
+                    read_run_record("x")
+            made_up |= {name: {"in_words": odd}}
+            if name == "accounted_for" and not isinstance(odd, list):
+                with pytest.raises(StandageError, match="no in_words"):
+                    read_run_record("x")
 
 
 def test_options_that_somebody_has_edited_end_in_words(fault_then_mended, tmp_path, monkeypatch):
