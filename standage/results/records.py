@@ -25,7 +25,11 @@ def sealed(record: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def is_as_written(record: Mapping[str, Any]) -> bool:
-    """Whether nothing in it was changed after it was sealed."""
+    """Whether nothing in it was changed after it was sealed; records of earlier versions have no
+    seal.
+    """
+    if SEAL not in record:
+        return True
     try:
         return record.get(SEAL) == sealed(record)[SEAL]
     except (RecursionError, ValueError):

@@ -518,7 +518,7 @@ def _one_stage_twice(written: WrittenTable, headings: list[str], stage: str) -> 
     advice = (
         "If they are different plants of the same area, add their numbers up in one column. If they"
         " are the same plants, counted on two days or by two crews, or as `< 2 in` and `< 4 in`,"
-        " keep one of the two, best the last, and head the other 'old'."
+        " keep one of the two, best the last, and delete the other."
     )
     return Problem(written.file, written.header_row, headings[0], found, "one column", advice)
 
