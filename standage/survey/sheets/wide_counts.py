@@ -516,9 +516,9 @@ def _one_stage_twice(written: WrittenTable, headings: list[str], stage: str) -> 
     both = " and ".join(f"'{heading}'" for heading in headings)
     found = f"{both}, each of which is '{stage}'"
     advice = (
-        "If they are different plants of the same area, add their numbers up in one column. If they"
-        " are the same plants, counted on two days or by two crews, or as `< 2 in` and `< 4 in`,"
-        " keep one of the two, best the last, and delete the other."
+        "If they are of one visit, add their numbers up in one column, for they are of the same"
+        " area; plants that both count, as `< 2 in` and `< 4 in` do, only once. Of two visits keep"
+        " the later count, and delete the other column."
     )
     return Problem(written.file, written.header_row, headings[0], found, "one column", advice)
 
