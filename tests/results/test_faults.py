@@ -689,7 +689,11 @@ def test_a_record_that_somebody_has_edited_is_never_taken_as_written(tmp_path, m
     path.write_text(json.dumps(written, sort_keys=True))
     assert read_provenance(folder) == written
     edited = [written | {name: value} for name in written for value in STRANGE]
-    edited += [{name: written[name] for name in written if name != gone} for gone in written if gone != SEAL]
+    edited += [
+        {name: written[name] for name in written if name != gone}
+        for gone in written
+        if gone != SEAL
+    ]
     edited += [written | {"options": {"seed": 8}}, written | {"more": None}]
     for record in edited:
         path.write_text(json.dumps(record))
