@@ -259,7 +259,10 @@ def _check_presence(
             "plots",
             f"a row for each of its plots ({in_plots}), with stand, area_m2 and min_dbh_cm",
             "Write it; or leave the column plot out of trees: results are then about the sampled"
-            " trees only, not stems per hectare.",
+            " trees only, not stems per hectare."
+            if any(frames["trees"]["plot"].tolist())
+            else "Write it, and add a column plot to trees, with the plot of each stem: with one"
+            " plot, its name in each row.",
         )
     if frames["cores"].empty and "cores" not in written.unreadable and not frames["trees"].empty:
         if (frames["trees"]["plot"] != "").any():

@@ -75,6 +75,14 @@ def test_cells_merged_over_two_columns_are_refused(book, tmp_path):
     assert problem.row == 3 and "'dbh_cm' and 'status'" in problem.found
 
 
+def test_words_merged_over_a_row_of_their_own_stand_in_no_column(book, tmp_path):
+    sheet = book["trees"]
+    sheet.append(["The last plot of the day was done in the rain by two of us"])
+    sheet.merge_cells(f"A{sheet.max_row}:D{sheet.max_row}")
+    told = [each for each in read(book, tmp_path).warnings if each.row == sheet.max_row]
+    assert any("a row of words alone" in each.found for each in told)
+
+
 def test_hidden_rows_and_struck_cells_are_read_and_told_of(book, tmp_path):
     plain = read(book, tmp_path)
     book["trees"].row_dimensions[3].hidden = True

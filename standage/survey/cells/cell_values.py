@@ -54,8 +54,9 @@ _BARE = re.compile(
 UNSURE = {"?", "??", "unknown", "unsure", "uncertain", "not sure"}
 """Words for 'nobody knows' in a column whose blank cells mean something."""
 UNREAD_CLASS = "none of its words: left out, for it is only kept"
-ALIVE_HEADINGS = {"alive", "alive?", "live", "living", "is alive", "alive y/n", "alive? y/n"}
+_ASKS_IF_ALIVE = re.compile(r"(?!.*\b(?:dead|or)\b).*\b(?:alive|live|living)\b", re.IGNORECASE)
 """Headings of a column of status that ask whether the stem lives."""
+_OF_SUMS = re.compile(r"\b(?:(?:sub)?totals?|sums?|all)\b", re.IGNORECASE)
 SPREADS = {
     "range": "range: every number in it taken as equally likely",
     "spread": "spread, taken as one standard deviation",
@@ -374,7 +375,7 @@ def _may_be_a_release(table: str, column: Column, cell: str) -> bool:
 def _odd_code(cells: TableCells, column: Column, cell: str, advised: Iterator[int]) -> Outcome:
     """A word that is none of the column's."""
     meaning = code_meaning(cells.table, column, cell)
-    if meaning is None and plain(cells.headings.get(column.name, "")) in ALIVE_HEADINGS:
+    if meaning is None and _ASKS_IF_ALIVE.match(cells.headings.get(column.name, "")):
         living = yes_or_no(cell)
         meaning = {"yes": "live", "no": "dead"}.get(str(living))
     if isinstance(meaning, str):
@@ -413,6 +414,11 @@ def _where_it_belongs(column: Column, cell: str) -> str:
         return "Write release if the rings show it, scar if a scar in them does."
     if column.name == "kind":
         return advice_on_kinds(cell)
+    if column.name == "stage" and _OF_SUMS.search(cell):
+        return "Delete the row if it is one of sums: its plants would be counted twice."
+    bare = re.sub(r"\s*[(\[].*", "", cell)
+    if column.name == "stage" and isinstance(code_meaning("counts", column, bare), str):
+        return f"Write '{code_meaning('counts', column, bare)}' if that is meant."
     if column.name != "centre":
         return ""
     if plain(cell) in LOST:

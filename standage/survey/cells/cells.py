@@ -57,7 +57,7 @@ UNIT_ENDINGS = (
     "_year",
     "_yr",
 )
-OF_THEIR_OWN = {"cored"}
+OF_THEIR_OWN = {"cored", "core_taken", "was_it_cored", "was_a_core_taken", "was_core_taken"}
 """Headings of crews that are like a column's and none: whether a stem was cored, cores say."""
 _OF_A_PLOT = re.compile(r"plot[ _]?#?\d+", re.IGNORECASE)
 OF_STEMS = ("trees", "cores")
@@ -88,6 +88,11 @@ HISTORY = {
 OF_NO_USE = {"tree height", "total height", "height of tree", "azimuth", "az", "bearing"}
 """Headings of what crews measure of stems besides (common practice, no source)."""
 NUMBERED = {"stand", "plot", "tree", "core"}
+ASKS_FOR = {
+    "status": re.compile(r"\b(?:alive|dead|living)\b", re.IGNORECASE),
+    "rings_to_pith": re.compile(r"\brings?\b.*\bshort\b|\bshort\b.*\brings?\b", re.IGNORECASE),
+}
+"""Words in headings that ask for a column (common practice, no source)."""
 _A_DAY = re.compile(r"(?:^|[- ])(?:19|20)\d\d-\d\d-\d\d(?: 00:00:00)?(?:-[a-zA-Z]|-?\d)?$")
 _A_MONTH = re.compile(
     r"(?:^|[- ])(?:\d{1,2}-(?:Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|Dec)"
@@ -268,6 +273,7 @@ def _places(
                 found = f"the unknown column '{name}'"
                 problems += _of_heading(written, name, name, (found, f"'{near}'", advice))
         seen.add(name)
+    _ask_of_plain_headings(table, written, unknown, {*places, *suggested}, problems)
     suggested |= {each.column or "" for each in problems if each.file == written.file and each.row}
     classes = next((name for name in written.header if CLASSES.search(name)), None)
     if table.name == "trees" and "dbh_cm" not in places and classes is not None:
@@ -284,6 +290,35 @@ def _places(
     problems += [_missing(table, written, column) for column in missing]
     notes += _notes_of_unknown(table, written, unknown)
     return places
+
+
+def _ask_of_plain_headings(
+    table: Table,
+    written: WrittenTable,
+    unknown: list[str],
+    there: set[str],
+    problems: list[Problem],
+) -> None:
+    """A question on headings that no column is called by, and that ask for what one holds."""
+    for place, name in enumerate(written.header):
+        cells = [row[place] for row in written.cells if row[place]]
+        if table.name not in OF_STEMS or name not in unknown or name in written.set_aside:
+            continue
+        numbers = any(cell.isdecimal() for cell in cells)
+        for column, pattern in ASKS_FOR.items():
+            if column in there or not cells or not pattern.search(name):
+                continue
+            yes_and_no = all(cell.lower() in ("yes", "no", "y", "n") for cell in cells)
+            if numbers if column == "rings_to_pith" else yes_and_no:
+                found = f"the heading '{name}', which may ask for {column}"
+                advice = (
+                    f"If it does, name it {column}"
+                    + (" and write live or dead below it" if column == "status" else "")
+                    + "; else give it to nothing in a columns.toml (`standage check SURVEY"
+                    " --draft`)."
+                )
+                words = (found, "a heading of one meaning", advice)
+                problems += _of_heading(written, name, name, words)
 
 
 def _of_heading(

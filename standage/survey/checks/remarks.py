@@ -48,7 +48,9 @@ _DIAMETER = re.compile(
 )
 _DOUBTED = re.compile(
     r"\b(wrong (tree|core|tag|number|plot|stand)|swapped|mixed up|mislabell?ed|do(n't| not) use"
-    r"|not to be used|unusable|disregard|ignore this|which tree|not sure|unsure)\b",
+    r"|not to be used|unusable|disregard|ignore|which tree|not sure|unsure|duplicate[ds]?"
+    r"|(sent|entered|submitted|typed|recorded) twice|delete (me|this|row|entry)|(^|just a )test"
+    r"|test (row|entry|record|form))\b",
     re.IGNORECASE,
 )
 _COUNT = re.compile(r"(\+/-|±|plus or minus|give or take) *\d|could be (off|more|less)", re.I)

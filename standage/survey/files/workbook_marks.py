@@ -146,7 +146,7 @@ def fill_merged(
 ) -> None:
     """Write the value of merged cells into each cell that they cover, in place, below the header.
     header: place of the header among the records. Cells merged over several columns hold a value
-    for one of them only, and nobody knows which.
+    for one of them only, and nobody knows which; unless they are all that is in their row.
     """
     names = records[header] if header < len(records) else []
     # Merged cells do not overlap: together they have no more rows than the sheet has cells.
@@ -171,6 +171,8 @@ def fill_merged(
             continue
         headed = [place for place in range(left, right + 1) if _cell([names], 1, place).strip()]
         if len(headed) > 1:
+            if sum(bool(cell.strip()) for cell in records[top - 1]) == 1 and top == bottom:
+                continue  # a line of words, or the name of a plot, in a row of its own
             over = " and ".join(f"'{names[place - 1]}'" for place in headed[:3])
             problems.append(
                 Problem(
