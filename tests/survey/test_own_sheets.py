@@ -681,3 +681,13 @@ def test_a_remark_on_another_height_than_the_core_has_is_asked_about(tmp_path):
     folder = write(tmp_path / "heights", **TWIN | {"cores": cores})
     asked = [each for each in read_survey(folder).warnings if each.column == "height_cm"]
     assert [each.row for each in asked] == [4]
+
+
+def test_a_part_that_was_searched_is_asked_about_until_the_area_is_that_of_the_row(tmp_path):
+    counts = "plot,stage,area (m2),count,note\nR1,grass,8.09,14,only half of the ring\n"
+    own = {"plots": "plot,stand,area_m2,min_dbh_cm\nR1,Ridge,1000,5\n"}
+    folder = write(tmp_path / "part", **TWIN | own | {"counts": counts})
+    assert [each.column for each in problems_of(folder)] == ["area_m2"]
+    counts = counts.replace("area", "total area")
+    survey = read_survey(write(tmp_path / "own", **TWIN | own | {"counts": counts}))
+    assert survey.counts["area_m2"].tolist() == [8.09]
