@@ -138,7 +138,7 @@ def _reference_advice(
     near = difflib.get_close_matches(simple, words, 1, 0.8)
     if near:
         return f"Did you mean '{known[near[0]]}'?"
-    form = f", written as '{next(iter(known.values()))}' is there" if known else ""
+    form = f" (there they look like '{next(iter(known.values()))}')" if known else ""
     return f"Correct the name{form}, or add the {column} to {table}."
 
 
