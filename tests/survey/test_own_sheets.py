@@ -691,3 +691,17 @@ def test_a_part_that_was_searched_is_asked_about_until_the_area_is_that_of_the_r
     counts = counts.replace("area", "total area")
     survey = read_survey(write(tmp_path / "own", **TWIN | own | {"counts": counts}))
     assert survey.counts["area_m2"].tolist() == [8.09]
+
+
+@pytest.mark.parametrize("other", ["7/14/2021 9:02:11 AM", "7/6/2021"])
+def test_rows_without_a_core_show_the_order_of_the_dates(tmp_path, other):
+    sheet = f"""Tag,Species,DBH (cm),Date,Core height (cm),Rings,Pith
+                1,Longleaf,38.1,7/6/2021 8:14:54 AM,30,84,yes
+                2,Longleaf,25.4,{other},,,
+                3,Slash,12.7,7/5/2021,,,"""
+    path = tmp_path / "trees.csv"
+    path.write_text(lines(sheet))
+    if other == "7/6/2021":
+        assert {"survey_date", "core_date"} & {each.column for each in problems_of(path)}
+    else:
+        assert str(read_survey(path).cores["core_date"][0].date()) == "2021-07-06"

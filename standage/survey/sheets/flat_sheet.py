@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from standage.errors import Problem
 from standage.survey.cells.cells import near_column
+from standage.survey.cells.dates import dates_in, order_of
 from standage.survey.cells.headings import has_two_meanings
 from standage.survey.cells.quantities import read_quantity
 from standage.survey.cells.references import alike
@@ -51,6 +52,7 @@ def part_flat_sheet(survey: WrittenSurvey, stand_name: str) -> None:
         written = replace(written, set_aside=written.set_aside | {asked})
     records = [dict(zip(written.header, cells, strict=True)) for cells in written.cells]
     written = _with_core_dates(survey, written, records)
+    _settle_order_of_dates(survey, written, records)
     if "stand" not in written.header:
         stand_name = only_stand(survey) or stand_name
         for record in records:
@@ -97,6 +99,24 @@ def _with_core_dates(
     read = "survey_date of its row"
     _listed(survey, written, "core_date", "no such column", read, "several dates in the rows")
     return replace(written, header=[*written.header, "core_date"])
+
+
+def _settle_order_of_dates(
+    survey: WrittenSurvey, written: WrittenTable, records: list[Row]
+) -> None:
+    """Days of cores that may be either way round, in the order that the dates of all rows show,
+    in place: rows without a core show it too.
+    """
+    cells = [record["core_date"] for record in records] if "core_date" in written.header else []
+    order = order_of(dict.fromkeys(cells))
+    if not order:
+        return
+    for record, row, cell in zip(records, written.rows, cells, strict=True):
+        days = dates_in(cell)
+        if order in days and len(days) > 1:
+            record["core_date"] = read = f"{days[order]}"
+            why = f"date, {order} as others of the column"
+            survey.readings.append(Reading(written.file, row, "core_date", cell, read, why))
 
 
 def _check_headings(survey: WrittenSurvey, written: WrittenTable) -> None:
