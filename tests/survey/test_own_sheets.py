@@ -705,3 +705,26 @@ def test_rows_without_a_core_show_the_order_of_the_dates(tmp_path, other):
         assert {"survey_date", "core_date"} & {each.column for each in problems_of(path)}
     else:
         assert str(read_survey(path).cores["core_date"][0].date()) == "2021-07-06"
+
+
+@pytest.mark.parametrize(
+    ("remark", "plot", "asked"),
+    [
+        ("rot low - bored bh", "R1", [2]),  # another plot's tree 1 is cored at 137 cm
+        ("rot low - bored bh", "R2", []),
+        ("bored at 3 ft", "R2", [3]),
+    ],
+)
+def test_remarks_are_those_of_the_tree_of_the_plot(tmp_path, remark, plot, asked):
+    said = {each: remark if each == plot else "" for each in ("R1", "R2")}
+    trees = "plot,tree,stand,species,dbh_cm,note\n" + "".join(
+        f"{each},1,Ridge,longleaf-pine,38.1,{said[each]}\n" for each in said
+    )
+    cores = "plot,tree,stand,height_cm,ring_count,centre\n"
+    cores += "R1,1,Ridge,30,84,pith\nR2,1,Ridge,137,61,pith\n"
+    plots = "plot,stand,area_m2,min_dbh_cm\nR1,Ridge,1000,5\nR2,Ridge,1000,5\n"
+    tables = {"trees": trees, "cores": cores, "plots": plots}
+    stands = "stand,survey_date\nRidge,2021-07-15\n"
+    folder = write(tmp_path / "remarks", **tables, stands=stands)
+    found = [each.row for each in read_survey(folder).warnings if each.column == "height_cm"]
+    assert found == asked

@@ -10,7 +10,7 @@ from dataclasses import replace
 from standage.errors import Problem
 from standage.survey.cells.headings import height_in_heading
 from standage.survey.cells.quantities import read_quantity
-from standage.survey.cells.references import alike
+from standage.survey.cells.references import alike, cells_of
 from standage.survey.cells.table_cells import BLANK_WORDS, heads_remarks
 from standage.survey.flat_table import FLAT
 from standage.survey.readings import Reading
@@ -48,6 +48,7 @@ _UNLESS_NOTED = re.compile(
 )
 """What leaves a line as it is where each exception is asked about."""
 _AT_A_HEIGHT = re.compile(rf"(?:\bat|@)\s*(?:about |ca\.? |~)?{_HEIGHT}", re.IGNORECASE)
+_BREAST_HEIGHT = re.compile(r"\b(?:bh|breast)\b", re.IGNORECASE)
 _AT_ANOTHER = re.compile(
     rf"(?:(?:at|@)\s*)?{_HEIGHT}|d?bh"
     r"|(?:.*\b(?:cor(?:e|ed|ing)|bor(?:ed|ing|er)|went in|taken)\b.*)"
@@ -173,28 +174,33 @@ def _ask_of_remarks(survey: WrittenSurvey, written: WrittenTable, *, by_title: b
     row; a doubt, where the row has its own and none by a title.
     """
     at, unit = written.header.index(HEIGHT), written.units.get(HEIGHT, "cm")
-    remarks: dict[str, str] = {}
+    remarks: dict[tuple[str, ...], str] = {}
     trees = survey.tables.get(TREES.name)
-    for table in (trees, written):
-        if table is None or "tree" not in table.header:
-            continue
-        tree = table.header.index("tree")
+    tables = [table for table in (trees, written) if table is not None and "tree" in table.header]
+    # trees may be numbered anew in each plot, and plots be written once for several rows
+    named = [
+        name
+        for name in ("stand", "plot", "tree")
+        if all(name in table.header and all(cells_of(table, name)) for table in tables)
+    ] or ["tree"]
+    for table in tables:
         notes = [place for place, name in enumerate(table.header) if heads_remarks(name)]
-        for row in table.cells:
-            key = alike(row[tree])
+        for row, *key in zip(table.cells, *(cells_of(table, name) for name in named), strict=True):
+            of = tuple(key)
             said = "; ".join(row[place] for place in notes if row[place])
-            remarks[key] = "; ".join(filter(None, (remarks.get(key, ""), said)))
+            remarks[of] = "; ".join(filter(None, (remarks.get(of, ""), said)))
     if "tree" not in written.header or not any(remarks.values()):
         return
-    tree = written.header.index("tree")
-    for row, line in zip(written.cells, written.rows, strict=True):
-        remark = remarks.get(alike(row[tree]), "")
+    keys = zip(*(cells_of(written, name) for name in named), strict=True)
+    for row, line, key in zip(written.cells, written.rows, keys, strict=True):
+        remark = remarks.get(key, "")
         if not remark:
             continue
         own = _centimetres(row[at], unit)
         heights = [_centimetres(each, "") for each in _AT_A_HEIGHT.findall(remark)]
         others = [each for each in heights if each is not None and each <= MOST_HEIGHT_CM]
-        if own is None or any(abs(own - each) <= SAME_HEIGHT_CM for each in others):
+        at_breast = [BREAST_HEIGHT_CM] if _BREAST_HEIGHT.search(remark) else []
+        if own is None or any(abs(own - each) <= SAME_HEIGHT_CM for each in others + at_breast):
             continue
         parts = re.split(r"(?<!\bca)[;,.](?!\d)", remark)
         plainly = any(_AT_ANOTHER.fullmatch(part.strip()) for part in parts)

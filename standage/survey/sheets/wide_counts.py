@@ -539,6 +539,7 @@ def _tell_of_others(survey: WrittenSurvey, written: WrittenTable, own: dict[int,
             and heading not in written.set_aside
             and not heading.endswith(" (own)")
             and heading_of(COUNTS, heading) is None
+            and not _are_numbers_of_rows(heading, cells)
         ):
             found = f"'{heading}', a column of numbers beside those of the stages"
             advice = (
@@ -555,6 +556,13 @@ def _tell_of_others(survey: WrittenSurvey, written: WrittenTable, own: dict[int,
                 for record, row in zip(written.cells, written.rows, strict=True)
                 if record[place] in MARKS
             ]
+
+
+def _are_numbers_of_rows(heading: str, cells: list[str]) -> bool:
+    """Whether the cells below `#` or `No.` count the rows."""
+    return heading.strip(" .").lower() in ("#", "no", "nr", "row") and cells == [
+        str(number) for number in range(1, len(cells) + 1)
+    ]
 
 
 def _tell_of_numbers(survey: WrittenSurvey, written: WrittenTable, own: dict[int, str]) -> None:
