@@ -97,7 +97,7 @@ def test_three_sheets_of_plots_with_cores_named_by_them(tmp_path):
     path = copied("plots", tmp_path)
     assert asked(path) == [("Regen.csv", 3, "area_m2"), ("Regen.csv", 4, "count")]
     history = next(each for each in doubted(path) if "events: none" in each)
-    assert "Wildfire in spring 1954" in history and "kind, first_year, last_year" in history
+    assert "Wildfire in spring 1954" in history and "kind, stand, first_year" in history
     with Sheet(path / "Regen.csv") as counts:
         counts.add_column(3, "area (ac)", {4: "1/100", **dict.fromkeys((5, 6, 7), "1/10")})
         counts.rows[3][3] = "60"
