@@ -91,12 +91,12 @@ def check(
     try:
         read = _read(survey, profile_folder)
     except SurveyError as refused:
-        click.echo(refusal_text(refused, in_full=in_full, width=screen_width()))
+        click.echo(refusal_text(refused, in_full=in_full, width=screen_width()), err=True)
         if mark is not None:
             marked = write_marked_copy(
                 survey, mark, problems=refused.problems, readings=getattr(refused, "readings", ())
             )
-            click.echo(marked)
+            click.echo(marked, err=True)
         sys.exit(BAD_INPUT)
     from standage.evidence.account import account
 
