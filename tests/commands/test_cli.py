@@ -203,7 +203,7 @@ def test_trees_of_a_result_are_completed(tmp_path):
 
 def test_check_tells_all_problems_at_once_and_exits_with_2(broken):
     before = files_below(broken)
-    result = standage("check", broken, code=BAD_INPUT)
+    result = standage("check", broken, "--all", code=BAD_INPUT)
     for place in (
         "trees.csv, row 2, column species",
         "trees.csv, row 2, column dbh_cm",

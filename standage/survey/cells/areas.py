@@ -57,14 +57,6 @@ _NUMBERS = {
 }
 OF_LAND = {"acres", "ha"}
 """Units of areas of which a fraction may stand below a heading that says them."""
-_A_PART = re.compile(
-    r"\b(?:only|just)\b.*\b(?:part|half|quarter|third|side|end|milacres?|quadrats?|quads|subplots?"
-    r"|frames?|strips?|transects?)\b"
-    r"|\b(?:half|part|\d|one|two|three) of (?:the |each |its )*(?:\d+ |two |three |four |five )?"
-    r"(?:plot|milacre|quadrat|quad|subplot|frame|strip|transect|ring)s?\b",
-    re.IGNORECASE,
-)
-"""Remarks by which not all of an area was searched (common practice, no source)."""
 NEARLY_ALL = 0.9
 """Share of the rows of counts that name a subplot (assumption)."""
 _SEVERAL = re.compile(
@@ -222,7 +214,7 @@ def ask_of_several_quadrats(survey: WrittenSurvey) -> None:
             survey.problems.append(_area_of_one(written, line, found, number, own))
             return
     area = written.header.index("area_m2")
-    for text, row in _texts_of_quadrats(survey, written):
+    for text, row in texts_of_quadrats(survey, written):
         said = next((each for each in _SEVERAL.finditer(text) if not _is_a_side(text, each)), None)
         if said is None or words & OF_ALL:
             continue
@@ -240,33 +232,6 @@ def ask_of_several_quadrats(survey: WrittenSurvey) -> None:
                 Reading(written.file, row, "area_m2", text, read, "counts over several quadrats")
             )
         return
-
-
-def ask_of_parts_searched(survey: WrittenSurvey) -> None:
-    """A problem for each row of counts whose remark says that a part alone was searched, where the
-    area is not plainly that of the row.
-    """
-    written = survey.tables.get(COUNTS.name)
-    if written is None or "area_m2" not in written.header:
-        return
-    own = written.headings.get("area_m2", "area_m2")
-    if set(without_unit(own)[0].split()) & OF_ALL:
-        return
-    at = written.header.index("area_m2")
-    area = {line: row[at] for row, line in zip(written.cells, written.rows, strict=True)}
-    parts = {
-        line: text
-        for text, line in _texts_of_quadrats(survey, written)
-        if line is not None and _A_PART.search(text)
-    }
-    for line, text in parts.items():
-        found = f"'{text}' beside '{area[line]}', the area of a part or of the whole"
-        advice = (
-            "Give the counts a column 'total area (m2)' for their area, and write into it, in each"
-            " row, that of the part on which plants were counted."
-        )
-        expected = "the area that was searched"
-        survey.problems.append(Problem(written.file, line, "area_m2", found, expected, advice))
 
 
 def _names_subplots(written: WrittenTable) -> bool:
@@ -301,9 +266,7 @@ def _take_one_a_row(
     )
 
 
-def _texts_of_quadrats(
-    survey: WrittenSurvey, written: WrittenTable
-) -> list[tuple[str, int | None]]:
+def texts_of_quadrats(survey: WrittenSurvey, written: WrittenTable) -> list[tuple[str, int | None]]:
     """Remarks on rows of counts, then the titles and the name of their sheet, each with its row."""
     own = [title.text for title in survey.titles if title.file == written.file]
     notes = [at for at, name in enumerate(written.header) if heads_remarks(name)]

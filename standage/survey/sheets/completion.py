@@ -4,11 +4,7 @@ cell is read.
 
 from __future__ import annotations
 
-from standage.survey.cells.areas import (
-    ask_of_parts_searched,
-    ask_of_several_quadrats,
-    take_headings_of_circles,
-)
+from standage.survey.cells.areas import ask_of_several_quadrats, take_headings_of_circles
 from standage.survey.cells.columns_by_values import decide_by_values
 from standage.survey.cells.event_cells import with_plain_years
 from standage.survey.cells.event_kinds import settle_kinds
@@ -18,6 +14,7 @@ from standage.survey.cells.event_years import (
     with_names,
 )
 from standage.survey.cells.lasting_events import settle_lasting_events
+from standage.survey.cells.parts_searched import ask_of_parts_searched
 from standage.survey.cells.second_counts import take_second_counts, take_second_rows
 from standage.survey.flat_table import ALL_TABLES, FLAT
 from standage.survey.schema import COUNTS

@@ -65,6 +65,22 @@ def stands_of(survey: WrittenSurvey, written: WrittenTable, records: list[Row]) 
     return stands
 
 
+def settle_order_of_dates(survey: WrittenSurvey, written: WrittenTable, records: list[Row]) -> None:
+    """Days of cores that may be either way round, in the order that the dates of all rows show,
+    in place: rows without a core show it too.
+    """
+    cells = [record["core_date"] for record in records] if "core_date" in written.header else []
+    order = order_of(dict.fromkeys(cells))
+    if not order:
+        return
+    for record, row, cell in zip(records, written.rows, cells, strict=True):
+        days = dates_in(cell)
+        if order in days and len(days) > 1:
+            record["core_date"] = read = f"{days[order]}"
+            why = f"date, {order} as others of the column"
+            survey.readings.append(Reading(written.file, row, "core_date", cell, read, why))
+
+
 def last_date(dates: dict[str, int], order: str) -> tuple[str, int]:
     """The last of several dates and its row, year first where its order is that of others; the
     first that can't be read as one day, so that it is told of. dates: cell to row. order: of the

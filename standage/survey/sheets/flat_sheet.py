@@ -7,7 +7,6 @@ from dataclasses import replace
 
 from standage.errors import Problem
 from standage.survey.cells.cells import near_column
-from standage.survey.cells.dates import dates_in, order_of
 from standage.survey.cells.headings import has_two_meanings
 from standage.survey.cells.quantities import read_quantity
 from standage.survey.cells.references import alike
@@ -17,7 +16,7 @@ from standage.survey.flat_table import CORE_NOTE, EVIDENCE, FLAT, PLOT_COLUMNS
 from standage.survey.readings import Reading
 from standage.survey.schema import CORES, PLOTS, TREES
 from standage.survey.sheets.core_marks import ask_of_mark, cored_heading
-from standage.survey.sheets.flat_places import Part, Row, plots_of, stands_of
+from standage.survey.sheets.flat_places import Part, Row, plots_of, settle_order_of_dates, stands_of
 from standage.survey.sheets.left_unsaid import only_stand
 from standage.survey.sheets.lettered_cores import ask_of_letters
 from standage.survey.synonyms import code_meaning, same_species
@@ -52,7 +51,7 @@ def part_flat_sheet(survey: WrittenSurvey, stand_name: str) -> None:
         written = replace(written, set_aside=written.set_aside | {asked})
     records = [dict(zip(written.header, cells, strict=True)) for cells in written.cells]
     written = _with_core_dates(survey, written, records)
-    _settle_order_of_dates(survey, written, records)
+    settle_order_of_dates(survey, written, records)
     if "stand" not in written.header:
         stand_name = only_stand(survey) or stand_name
         for record in records:
@@ -99,24 +98,6 @@ def _with_core_dates(
     read = "survey_date of its row"
     _listed(survey, written, "core_date", "no such column", read, "several dates in the rows")
     return replace(written, header=[*written.header, "core_date"])
-
-
-def _settle_order_of_dates(
-    survey: WrittenSurvey, written: WrittenTable, records: list[Row]
-) -> None:
-    """Days of cores that may be either way round, in the order that the dates of all rows show,
-    in place: rows without a core show it too.
-    """
-    cells = [record["core_date"] for record in records] if "core_date" in written.header else []
-    order = order_of(dict.fromkeys(cells))
-    if not order:
-        return
-    for record, row, cell in zip(records, written.rows, cells, strict=True):
-        days = dates_in(cell)
-        if order in days and len(days) > 1:
-            record["core_date"] = read = f"{days[order]}"
-            why = f"date, {order} as others of the column"
-            survey.readings.append(Reading(written.file, row, "core_date", cell, read, why))
 
 
 def _check_headings(survey: WrittenSurvey, written: WrittenTable) -> None:

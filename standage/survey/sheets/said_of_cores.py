@@ -185,8 +185,10 @@ def _ask_of_remarks(survey: WrittenSurvey, written: WrittenTable, *, by_title: b
     ] or ["tree"]
     for table in tables:
         notes = [place for place, name in enumerate(table.header) if heads_remarks(name)]
-        for row, *key in zip(table.cells, *(cells_of(table, name) for name in named), strict=True):
-            of = tuple(key)
+        for row, *group in zip(
+            table.cells, *(cells_of(table, name) for name in named), strict=True
+        ):
+            of = tuple(group)
             said = "; ".join(row[place] for place in notes if row[place])
             remarks[of] = "; ".join(filter(None, (remarks.get(of, ""), said)))
     if "tree" not in written.header or not any(remarks.values()):
