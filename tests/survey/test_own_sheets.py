@@ -728,3 +728,27 @@ def test_remarks_are_those_of_the_tree_of_the_plot(tmp_path, remark, plot, asked
     folder = write(tmp_path / "remarks", **tables, stands=stands)
     found = [each.row for each in read_survey(folder).warnings if each.column == "height_cm"]
     assert found == asked
+
+
+def test_a_plot_written_once_holds_for_the_remarks_below_and_pieces_are_no_height(tmp_path):
+    trees = "plot,tree,stand,species,dbh_cm,note\n"
+    trees += "R1,1,Ridge,longleaf-pine,38.1,bored at 3 ft\n,2,Ridge,longleaf-pine,30.1,\n"
+    trees += "R2,1,Ridge,longleaf-pine,35.1,\n,2,Ridge,longleaf-pine,31.1,core broke up\n"
+    cores = "plot,tree,stand,height_cm,ring_count,centre\n"
+    cores += "R1,1,Ridge,91,84,pith\nR2,1,Ridge,137,61,pith\nR2,2,Ridge,30,61,pith\n"
+    plots = "plot,stand,area_m2,min_dbh_cm\nR1,Ridge,1000,5\nR2,Ridge,1000,5\n"
+    tables = {"trees": trees, "cores": cores, "plots": plots}
+    survey = read_survey(
+        write(tmp_path / "once", **tables, stands="stand,survey_date\nRidge,2021-07-15\n")
+    )
+    assert [each for each in survey.warnings if each.column == "height_cm"] == []
+
+
+def test_columns_that_a_mapping_sets_aside_are_named(tmp_path):
+    counts = "plot,stage,area_m2,count,Slash\nR1,grass,100,4,58\n"
+    plots = "plot,stand,area_m2,min_dbh_cm\nR1,Ridge,1000,5\n"
+    folder = write(tmp_path / "aside", **TWIN | {"counts": counts, "plots": plots})
+    draft = write_draft(folder)
+    written = draft.read_text(encoding="utf-8")
+    draft.write_text(written.replace('# "Slash" = ""', '"Slash" = ""'), encoding="utf-8")
+    assert any("set aside by columns.toml: Slash" in note for note in read_survey(folder).notes)

@@ -137,9 +137,10 @@ def advice(doubt: Doubt, column: Column) -> str:
         return f"Write the latest year that it may be, {doubt.value:g} if it is sure."
     if column.until:
         return (
-            "Write the earliest and the latest year that it may be, as"
-            f" {doubt.value - YEARS_SHOWN:g}-{doubt.value + YEARS_SHOWN:g} if it may be"
-            f" {YEARS_SHOWN} years off, or {doubt.value:g} alone if it is sure."
+            f"Write the earliest year that it may be into a column {column.name} and the latest"
+            f" into {column.until}: {doubt.value - YEARS_SHOWN:g} and"
+            f" {doubt.value + YEARS_SHOWN:g} if it may be {YEARS_SHOWN} years off; or"
+            f" {doubt.value:g} alone if it is sure."
             if column.unit == "calendar year" and doubt.kind == "about"
             else f"Write the earliest it may be into {column.name} and the latest into"
             f" {column.until}."

@@ -244,6 +244,13 @@ def lay_out(
         aside = frozenset(own for own, (column, _) in mapped.columns.items() if not column)
         aside |= {f"{own} (own)" for own in aside}
         table = _with_values(replace(table, set_aside=aside), mapped, survey)
+        filled = [
+            heading
+            for place, heading in enumerate(table.header)
+            if heading in aside and any(row[place] for row in table.cells)
+        ]
+        if filled:
+            survey.notes.append(f"{file}: set aside by columns.toml: {', '.join(filled)}")
     return table
 
 

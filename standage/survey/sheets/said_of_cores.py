@@ -52,7 +52,8 @@ _BREAST_HEIGHT = re.compile(r"\b(?:bh|breast)\b", re.IGNORECASE)
 _AT_ANOTHER = re.compile(
     rf"(?:(?:at|@)\s*)?{_HEIGHT}|d?bh"
     r"|(?:.*\b(?:cor(?:e|ed|ing)|bor(?:ed|ing|er)|went in|taken)\b.*)"
-    rf"\b(?:{_HEIGHT}|d?bh|breast|waist|chest|knee|stump|higher|lower|up)\b.*",
+    rf"\b(?:{_HEIGHT}|d?bh|breast|waist|chest|knee|stump|higher|lower"
+    r"|(?<!broke )(?<!broken )up)\b.*",
     re.IGNORECASE,
 )
 """Clauses of a remark that a core was taken at another height (common practice, no source)."""
@@ -177,24 +178,18 @@ def _ask_of_remarks(survey: WrittenSurvey, written: WrittenTable, *, by_title: b
     remarks: dict[tuple[str, ...], str] = {}
     trees = survey.tables.get(TREES.name)
     tables = [table for table in (trees, written) if table is not None and "tree" in table.header]
-    # trees may be numbered anew in each plot, and plots be written once for several rows
-    named = [
-        name
-        for name in ("stand", "plot", "tree")
-        if all(name in table.header and all(cells_of(table, name)) for table in tables)
-    ] or ["tree"]
-    for table in tables:
+    shared = ("stand", "plot", "tree")
+    keys_of = [_keys(table, [name for name in shared if _have(tables, name)]) for table in tables]
+    if keys_of and not set(keys_of[-1]) <= set(keys_of[0]):
+        keys_of = [_keys(table, ["tree"]) for table in tables]  # plots called otherwise
+    for table, keys in zip(tables, keys_of, strict=True):
         notes = [place for place, name in enumerate(table.header) if heads_remarks(name)]
-        for row, *group in zip(
-            table.cells, *(cells_of(table, name) for name in named), strict=True
-        ):
-            of = tuple(group)
+        for row, of in zip(table.cells, keys, strict=True):
             said = "; ".join(row[place] for place in notes if row[place])
             remarks[of] = "; ".join(filter(None, (remarks.get(of, ""), said)))
     if "tree" not in written.header or not any(remarks.values()):
         return
-    keys = zip(*(cells_of(written, name) for name in named), strict=True)
-    for row, line, key in zip(written.cells, written.rows, keys, strict=True):
+    for row, line, key in zip(written.cells, written.rows, keys_of[-1], strict=True):
         remark = remarks.get(key, "")
         if not remark:
             continue
@@ -222,6 +217,21 @@ def _ask_of_remarks(survey: WrittenSurvey, written: WrittenTable, *, by_title: b
         survey.problems.append(
             Problem(written.file, line, HEIGHT, found, "one height of the core", advice)
         )
+
+
+def _have(tables: list[WrittenTable], name: str) -> bool:
+    return all(any(cells_of(table, name)) for table in tables)
+
+
+def _keys(table: WrittenTable, names: list[str]) -> list[tuple[str, ...]]:
+    """What tells a tree from others, by row: trees may be numbered anew in each plot, and a plot be
+    written once for several rows.
+    """
+    columns = [cells_of(table, name) for name in names]
+    for name, cells in zip(names, columns, strict=True):
+        for place in range(1, len(cells) if name != "tree" else 0):
+            cells[place] = cells[place] or cells[place - 1]
+    return list(zip(*columns, strict=True))
 
 
 def _ask_of_another_height(survey: WrittenSurvey, written: WrittenTable) -> None:
