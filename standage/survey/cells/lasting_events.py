@@ -26,7 +26,8 @@ FIRE, RESUMED, GRAZING_END = "fire", "fire-resumed", "grazing-end"
 GRAZING = {"grazing", "grazed", "open range", "open range grazing", "cattle grazing", "cattle"}
 """Words for what has its end in the survey (common practice, no source)."""
 COME_BACK = re.compile(
-    r"\b(every|most (?:years|winters|springs|summers)|annual\w*|yearly|each year|regular\w*|repeated\w*|frequent\w*|periodic\w*)\b",
+    r"\b(every|most (?:years|winters|springs|summers)|annual\w*|yearly|each year|regular\w*"
+    r"|repeated\w*|frequent\w*|periodic\w*)\b",
     re.IGNORECASE,
 )
 """Words for fires that came back (common practice, no source)."""
