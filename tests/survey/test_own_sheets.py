@@ -752,3 +752,13 @@ def test_columns_that_a_mapping_sets_aside_are_named(tmp_path):
     written = draft.read_text(encoding="utf-8")
     draft.write_text(written.replace('# "Slash" = ""', '"Slash" = ""'), encoding="utf-8")
     assert any("set aside by columns.toml: Slash" in note for note in read_survey(folder).notes)
+
+
+@pytest.mark.parametrize(("code", "asked"), [("SL", False), ("LL", True)])
+def test_a_legend_above_the_stems_holds_for_species_beside_their_cores(tmp_path, code, asked):
+    trees = "SL = slash  LL = longleaf,,,\ntree,stand,species,dbh_cm\n1,Ridge,SL,38.1\n"
+    cores = f"tree,Spp,height_cm,ring_count,centre\n1,{code},30,84,pith\n"
+    stands = "stand,survey_date\nRidge,2021-07-15\n"
+    survey = read_survey(write(tmp_path / "legend", trees=trees, cores=cores, stands=stands))
+    assert survey.trees["species"].tolist() == ["slash-pine"]
+    assert [each.column for each in survey.warnings] == ["species"] * asked

@@ -13,6 +13,7 @@ from standage.survey.cells.table_cells import NOT_RECORDED
 from standage.survey.flat_table import FLAT
 from standage.survey.readings import HEADING, Reading
 from standage.survey.schema import TREES, table
+from standage.survey.sheets.code_legends import codes_said
 from standage.survey.synonyms import same_species
 from standage.survey.written import WrittenSurvey, WrittenTable
 
@@ -76,9 +77,11 @@ def hold_stems(survey: WrittenSurvey) -> None:
         if len(headings) != 1 or not known:
             continue
         at, of = cores.header.index("tree"), cores.header.index(headings[0])
+        said = codes_said(survey) if column == "species" else {}
         for row, line in zip(cores.cells, cores.rows, strict=True):
             mine, theirs = row[of], known.get(alike(row[at]), "")
-            if mine.lower() in BLANK or not theirs or not differ(mine, theirs):
+            ways = [mine, *(words for words, _ in said.get(mine.casefold(), ()))]
+            if mine.lower() in BLANK or not theirs or not all(differ(way, theirs) for way in ways):
                 continue
             difference = f"'{mine}' for a core of tree '{row[at]}', which is listed as '{theirs}'"
             advice = f"Correct the {what}, or the tree that the core is of."
