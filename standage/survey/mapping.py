@@ -16,6 +16,7 @@ it.
 
 from __future__ import annotations
 
+from collections.abc import Container, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -153,3 +154,15 @@ def _target(table: Table | None, column: str, unit: str) -> tuple[str, str] | Pr
             "Write the unit of the values.",
         )
     return column, measure
+
+
+def note_of_set_aside(
+    file: str, header: Sequence[str], cells: Sequence[Sequence[str]], aside: Container[str]
+) -> list[str]:
+    """What is said of columns with cells that a mapping file gives to nothing."""
+    filled = [
+        heading
+        for place, heading in enumerate(header)
+        if heading in aside and any(row[place] for row in cells)
+    ]
+    return [f"{file}: set aside by columns.toml: {', '.join(filled)}"] if filled else []

@@ -16,7 +16,7 @@ from standage.survey.files.formula_escapes import unescape
 from standage.survey.files.lines_below import below_the_list, beside_a_legend
 from standage.survey.flat_table import table_of
 from standage.survey.limits import MOST_CELLS, MOST_COLUMNS, TooLarge
-from standage.survey.mapping import SheetMapping
+from standage.survey.mapping import SheetMapping, note_of_set_aside
 from standage.survey.readings import Reading
 from standage.survey.schema import STANDS, Table
 from standage.survey.sheets.code_legends import begins_a_legend, beside_pairs
@@ -244,13 +244,7 @@ def lay_out(
         aside = frozenset(own for own, (column, _) in mapped.columns.items() if not column)
         aside |= {f"{own} (own)" for own in aside}
         table = _with_values(replace(table, set_aside=aside), mapped, survey)
-        filled = [
-            heading
-            for place, heading in enumerate(table.header)
-            if heading in aside and any(row[place] for row in table.cells)
-        ]
-        if filled:
-            survey.notes.append(f"{file}: set aside by columns.toml: {', '.join(filled)}")
+        survey.notes += note_of_set_aside(file, table.header, table.cells, aside)
     return table
 
 
