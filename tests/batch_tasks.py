@@ -67,11 +67,6 @@ def without_pictures() -> None:
     standage.commands.run.report_writer = lambda *_, **__: no_report
 
 
-def dask_setup(_worker) -> None:
-    """What Dask calls in a worker that loads this file first."""
-    without_pictures()
-
-
 def run_and_count(survey) -> tuple[str, int, int]:
     without_pictures()
     outcome = run_one(survey, SHORT)

@@ -20,7 +20,6 @@ from contextlib import contextmanager
 from importlib.metadata import version
 from pathlib import Path
 
-import batch_tasks
 import pytest
 from batch_tasks import (
     SHORT,
@@ -812,14 +811,13 @@ def test_without_dask_the_message_says_what_to_install(quick, monkeypatch):
 
 @pytest.fixture(scope="module")
 def cluster():
-    """Two worker processes of two threads each, looked after by nannies; they make no pictures."""
+    """Two worker processes of two threads each, looked after by nannies."""
     distributed = pytest.importorskip("distributed", reason="needs the optional extra 'dask'")
     with distributed.LocalCluster(
         n_workers=2,
         threads_per_worker=2,
         processes=True,
         dashboard_address=":0",
-        preload=[batch_tasks.__file__],
     ) as started:
         yield started
 
