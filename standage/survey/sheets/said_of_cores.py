@@ -227,6 +227,7 @@ def _keys(table: WrittenTable, names: list[str]) -> list[tuple[str, ...]]:
     """What tells a tree from others, by row: trees may be numbered anew in each plot, and a plot be
     written once for several rows.
     """
+    names = names or ["tree"]  # no tree has a name
     columns = [cells_of(table, name) for name in names]
     for name, cells in zip(names, columns, strict=True):
         for place in range(1, len(cells) if name != "tree" else 0):
