@@ -6,6 +6,7 @@ import os
 import signal
 import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 from standage.commands.batch_surveys import BatchSettings, run_one
@@ -54,17 +55,20 @@ def compiled_so_far() -> int:
     return sum(len(function.signatures) for function in functions.values())
 
 
-def without_pictures() -> None:
-    """Results of this process have none, and no report: they are most of a short run."""
+def without_pictures(put: Callable[[object, str, object], None] = setattr) -> None:
+    """Results of this process have none, and no report: they are most of a short run.
+
+    put: of pytest's monkeypatch, for one test alone.
+    """
     import standage.commands.run
     import standage.results.writing
 
     def no_report(folder: Path) -> None:
         assert folder.is_dir()
 
-    standage.results.writing.result_figures = lambda *_, **__: ()
-    standage.results.writing.comparison_figures = lambda *_, **__: {}
-    standage.commands.run.report_writer = lambda *_, **__: no_report
+    put(standage.results.writing, "result_figures", lambda *_, **__: ())
+    put(standage.results.writing, "comparison_figures", lambda *_, **__: {})
+    put(standage.commands.run, "report_writer", lambda *_, **__: no_report)
 
 
 def run_and_count(survey) -> tuple[str, int, int]:

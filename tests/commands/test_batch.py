@@ -814,10 +814,7 @@ def cluster():
     """Two worker processes of two threads each, looked after by nannies."""
     distributed = pytest.importorskip("distributed", reason="needs the optional extra 'dask'")
     with distributed.LocalCluster(
-        n_workers=2,
-        threads_per_worker=2,
-        processes=True,
-        dashboard_address=":0",
+        n_workers=2, threads_per_worker=2, processes=True, dashboard_address=":0"
     ) as started:
         yield started
 

@@ -16,6 +16,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from batch_tasks import without_pictures
 from click.testing import CliRunner
 
 import standage.commands.run
@@ -451,17 +452,6 @@ def with_draws(fault_then_mended, tiny_folder, tmp_path, monkeypatch):
     return survey, out
 
 
-def without_pictures(patched) -> None:
-    """Nor the report: they are most of the time of a run, and not what is asked here."""
-
-    def no_report(folder: Path) -> None:
-        assert folder.is_dir()
-
-    patched.setattr(standage.results.writing, "result_figures", lambda *_, **__: ())
-    patched.setattr(standage.results.writing, "comparison_figures", lambda *_, **__: {})
-    patched.setattr(standage.commands.run, "report_writer", lambda *_, **__: no_report)
-
-
 def interrupted(*_, **__):
     raise KeyboardInterrupt
 
@@ -520,7 +510,7 @@ def test_a_survey_changed_while_it_ran_is_told_of(with_draws, monkeypatch):
         return found(posterior, **settings)
 
     monkeypatch.setattr(standage.commands.run, "Findings", and_somebody_edits)
-    without_pictures(monkeypatch)
+    without_pictures(monkeypatch.setattr)
     there = [name for name in ("events.csv",) if (survey / name).exists()]
     said = standage_command("run", survey, "--out", out, *SHORT, code=FIT_FAILED)
     assert (
@@ -560,7 +550,7 @@ def rewrite(folder: Path, **changes) -> None:
 def test_a_run_repeated_gives_the_same_tables_and_a_table_that_was_touched_is_told_by_its_cell(
     fault_then_mended, tiny_folder, tmp_path, monkeypatch
 ):
-    without_pictures(monkeypatch)
+    without_pictures(monkeypatch.setattr)
     edited = shutil.copytree(fault_then_mended[0], tmp_path / "edited")
     text = (edited / "cohorts.csv").read_text().splitlines()
     cells = text[2].split(",")
