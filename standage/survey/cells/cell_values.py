@@ -414,11 +414,11 @@ def _where_it_belongs(column: Column, cell: str) -> str:
         return "Write release if the rings show it, scar if a scar in them does."
     if column.name == "kind":
         return advice_on_kinds(cell)
-    if column.name == "stage" and _OF_SUMS.search(cell):
-        return "Delete the row if it is one of sums: its plants would be counted twice."
-    bare = re.sub(r"\s*[(\[].*", "", cell)
-    if column.name == "stage" and isinstance(code_meaning("counts", column, bare), str):
-        return f"Write '{code_meaning('counts', column, bare)}' if that is meant."
+    if column.name == "stage":
+        if _OF_SUMS.search(cell):
+            return "Delete the row if it is one of sums: its plants would be counted twice."
+        stage = code_meaning("counts", column, re.sub(r"\s*[(\[].*", "", cell))
+        return f"Write '{stage}' if that is meant." if isinstance(stage, str) else ""
     if column.name != "centre":
         return ""
     if plain(cell) in LOST:

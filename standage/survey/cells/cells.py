@@ -300,25 +300,29 @@ def _ask_of_plain_headings(
     problems: list[Problem],
 ) -> None:
     """A question on headings that no column is called by, and that ask for what one holds."""
+    if table.name not in OF_STEMS:
+        return
     for place, name in enumerate(written.header):
-        cells = [row[place] for row in written.cells if row[place]]
-        if table.name not in OF_STEMS or name not in unknown or name in written.set_aside:
+        if name not in unknown or name in written.set_aside:
             continue
-        numbers = any(cell.isdecimal() for cell in cells)
         for column, pattern in ASKS_FOR.items():
-            if column in there or not cells or not pattern.search(name):
+            if column in there or not pattern.search(name):
                 continue
-            yes_and_no = all(cell.lower() in ("yes", "no", "y", "n") for cell in cells)
-            if numbers if column == "rings_to_pith" else yes_and_no:
-                found = f"the heading '{name}', which may ask for {column}"
-                advice = (
-                    f"If it does, name it {column}"
-                    + (" and write live or dead below it" if column == "status" else "")
-                    + "; else give it to nothing in a columns.toml (`standage check SURVEY"
-                    " --draft`)."
-                )
-                words = (found, "a heading of one meaning", advice)
-                problems += _of_heading(written, name, name, words)
+            cells = [row[place] for row in written.cells if row[place]]
+            if not cells or not (
+                any(cell.isdecimal() for cell in cells)
+                if column == "rings_to_pith"
+                else all(cell.lower() in ("yes", "no", "y", "n") for cell in cells)
+            ):
+                continue
+            found = f"the heading '{name}', which may ask for {column}"
+            below = " and write live or dead below it" if column == "status" else ""
+            advice = (
+                f"If it does, name it {column}{below}; else give it to nothing in a columns.toml"
+                " (`standage check SURVEY --draft`)."
+            )
+            words = (found, "a heading of one meaning", advice)
+            problems += _of_heading(written, name, name, words)
 
 
 def _of_heading(

@@ -164,12 +164,12 @@ def _sums_of_counts(written: WrittenTable, problems: list[Problem]) -> set[int]:
         number = int(cells[count]) if cells[count].isdecimal() else None
         if words or of_all:
             of_stage = [(of, each) for of, its, each in above if its == cells[stage]]
-            of_plot = [each for of, each in of_stage if of == here]
             # of the plot, of its stand, of all
             of_groups = [
                 [each for of, each in of_stage if of[:depth] == here[:depth]]
                 for depth in range(len(groups), -1, -1)
             ]
+            of_plot = of_groups[0]
             ways = [each for each in of_groups if each]
             named = words.keys() - remarks
             if not named:  # a word that may be of something else: only a sum of several is one

@@ -5,7 +5,9 @@ ft`, and the year of the last ring counted, `last complete ring 2023`.
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from dataclasses import replace
+from itertools import accumulate
 
 from standage.errors import Problem
 from standage.survey.cells.headings import height_in_heading
@@ -178,10 +180,12 @@ def _ask_of_remarks(survey: WrittenSurvey, written: WrittenTable, *, by_title: b
     remarks: dict[tuple[str, ...], str] = {}
     trees = survey.tables.get(TREES.name)
     tables = [table for table in (trees, written) if table is not None and "tree" in table.header]
-    shared = ("stand", "plot", "tree")
-    keys_of = [_keys(table, [name for name in shared if _have(tables, name)]) for table in tables]
+    groups = [
+        name for name in ("stand", "plot") if all(any(cells_of(table, name)) for table in tables)
+    ]
+    keys_of = [_keys(table, groups) for table in tables]
     if keys_of and not set(keys_of[-1]) <= set(keys_of[0]):
-        keys_of = [_keys(table, ["tree"]) for table in tables]  # plots called otherwise
+        keys_of = [_keys(table, []) for table in tables]  # plots called otherwise
     for table, keys in zip(tables, keys_of, strict=True):
         notes = [place for place, name in enumerate(table.header) if heads_remarks(name)]
         for row, of in zip(table.cells, keys, strict=True):
@@ -219,20 +223,14 @@ def _ask_of_remarks(survey: WrittenSurvey, written: WrittenTable, *, by_title: b
         )
 
 
-def _have(tables: list[WrittenTable], name: str) -> bool:
-    return all(any(cells_of(table, name)) for table in tables)
-
-
-def _keys(table: WrittenTable, names: list[str]) -> list[tuple[str, ...]]:
-    """What tells a tree from others, by row: trees may be numbered anew in each plot, and a plot be
-    written once for several rows.
+def _keys(table: WrittenTable, groups: list[str]) -> list[tuple[str, ...]]:
+    """What tells a tree from others, by row: trees may be numbered anew in each of the groups, and
+    a group be written once for several rows.
     """
-    names = names or ["tree"]  # no tree has a name
-    columns = [cells_of(table, name) for name in names]
-    for name, cells in zip(names, columns, strict=True):
-        for place in range(1, len(cells) if name != "tree" else 0):
-            cells[place] = cells[place] or cells[place - 1]
-    return list(zip(*columns, strict=True))
+    filled: list[Iterable[str]] = [
+        accumulate(cells_of(table, name), lambda above, own: own or above) for name in groups
+    ]
+    return list(zip(*filled, cells_of(table, "tree"), strict=True))
 
 
 def _ask_of_another_height(survey: WrittenSurvey, written: WrittenTable) -> None:
