@@ -13,6 +13,7 @@ from standage.errors import Problem
 from standage.survey.cells.references import alike, cells_of
 from standage.survey.flat_table import FLAT, table_of
 from standage.survey.readings import Reading
+from standage.survey.sheets.group_fill import with_plots_of_groups
 from standage.survey.sheets.sheet_dates import with_dates, with_its_date
 from standage.survey.sheets.title_plots import said_of_plots, with_titles_of_plots
 from standage.survey.units import factor
@@ -43,6 +44,11 @@ _NOT_LIVE = re.compile(
 INSTEAD = (
     'If one is a copy, another survey or another reader\'s, write holds = "" for it into the'
     " draft of `standage check SURVEY --draft`, or take it out."
+)
+
+OF_STANDS = (
+    "If the sheets are stands, add a column Stand to each, with the names that other sheets give"
+    " them. "
 )
 
 
@@ -95,10 +101,15 @@ def _stack_sheets(parts: Sequence[WrittenTable], name: str, survey: WrittenSurve
     if _is_a_copy(parts, survey):
         survey.unreadable.add(name)
         return
+    if name != "cores":
+        parts = [with_plots_of_groups(part, survey.readings) for part in parts]
     parts = _with_plots(parts, name, survey, file)
     if not _apart(parts, name, survey):
         survey.unreadable.add(name)
-        return
+        if name == "cores" or any("stand" in part.header for part in parts):
+            return
+        # asked about, and read on as a stand each, so that what else is wrong comes up with it
+        parts = [with_column(part, "stand", part.sheet) for part in parts]
     survey.tables[name] = _stacked(parts, file)
 
 
@@ -395,7 +406,7 @@ def _apart(parts: Sequence[WrittenTable], name: str, survey: WrittenSurvey) -> b
                     own[-1],
                     found,
                     f"each {own[-1]} in one sheet",
-                    ("" if name == "cores" else "If the sheets are stands, add a column Stand. ")
+                    ("" if name == "cores" else OF_STANDS)
                     + f"If a name is wrong, correct it. {INSTEAD}",
                 )
             )

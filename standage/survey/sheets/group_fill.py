@@ -128,6 +128,22 @@ def with_plots_of_species(written: WrittenTable, readings: list[Reading]) -> Wri
     return replace(written, cells=cells)
 
 
+def with_plots_of_groups(written: WrittenTable, readings: list[Reading]) -> WrittenTable:
+    """One of several sheets with each plot, where it is written once for its rows, in every row:
+    the other sheets may write it otherwise.
+    """
+    if "plot" not in written.header:
+        return written
+    at = written.header.index("plot")
+    plots = [row[at] for row in written.cells]
+    starts = _starts(plots)
+    if not starts or not _several_groups(starts, plots):
+        return written
+    _fill(written, "plot", plots, readings)
+    rows = zip(written.cells, plots, strict=True)
+    return replace(written, cells=[[*row[:at], plot, *row[at + 1 :]] for row, plot in rows])
+
+
 def written_once_for_groups(cells: list[str]) -> bool:
     """Whether each value of a column is written once, and most rows are blank below one."""
     return bool(_starts(cells))
