@@ -66,7 +66,7 @@ def check_missing_counts(
             cores["centre"].iat[place],
             _IN_REMARKS.search(_LOST.sub("", remarks.iat[place])),
         )
-        rotten = centre in ("rotten", "")
+        rotten = centre == "rotten"
         if told == TOLD_OF_A_COLUMN or (rotten and number is None):
             continue
         told += 1

@@ -98,8 +98,11 @@ def _stack_sheets(parts: Sequence[WrittenTable], name: str, survey: WrittenSurve
     survey.files[name] = file = _name_of(parts)
     parts = [_in_unit_of_first(part, parts, name, survey) for part in parts]
     _ask_of_units(parts, name, survey)
-    if _is_a_copy(parts, survey):
+    if (copy := _copy(parts, survey)) is not None:
         survey.unreadable.add(name)
+        parts = [part for part in parts if part is not copy]
+    if len(parts) < 2:
+        survey.tables[name], survey.files[name] = parts[0], parts[0].file
         return
     if name != "cores":
         parts = [with_plots_of_groups(part, survey.readings) for part in parts]
@@ -350,9 +353,9 @@ def _ask_of_units(parts: Sequence[WrittenTable], name: str, survey: WrittenSurve
                 )
 
 
-def _is_a_copy(parts: Sequence[WrittenTable], survey: WrittenSurvey) -> bool:
-    """Whether two sheets hold the same rows, or the name of one says that it is a copy: a
-    problem.
+def _copy(parts: Sequence[WrittenTable], survey: WrittenSurvey) -> WrittenTable | None:
+    """A sheet that holds the same rows as another, or is a copy by its name: a problem, and the
+    others are read on.
     """
     seen: dict[tuple, WrittenTable] = {}
     for part in parts:
@@ -368,9 +371,9 @@ def _is_a_copy(parts: Sequence[WrittenTable], survey: WrittenSurvey) -> bool:
                 found = f"a sheet of the same kind as '{other.sheet}', by its name a copy"
             advice = f"{INSTEAD} If it is not, give it another name, and correct its rows."
             survey.problems.append(Problem(part.file, None, None, found, "each row once", advice))
-            return True
+            return part
         seen |= dict.fromkeys(mine, part)
-    return False
+    return None
 
 
 def _as_known(part: WrittenTable, row: Sequence[str]) -> tuple:
