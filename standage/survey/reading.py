@@ -254,10 +254,12 @@ def _check_presence(
                 )
             missing(name, expected, what_to_do)
     in_plots = _listed_in(frames, "plot")
-    if "plots" not in written.tables and "plots" not in written.unreadable and in_plots:
+    in_some = in_plots or "counts" in written.tables  # which have no column of them
+    if "plots" not in written.tables and "plots" not in written.unreadable and in_some:
         missing(
             "plots",
-            f"a row for each of its plots ({in_plots}), with stand, area_m2 and min_dbh_cm",
+            f"a row for each of its plots{f' ({in_plots})' if in_plots else ''}, with stand, area_m2"
+            " and min_dbh_cm",
             "Write it; or leave the column plot out of trees: results are then about the sampled"
             " trees only, not stems per hectare."
             if any(frames["trees"]["plot"].tolist())

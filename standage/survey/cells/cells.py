@@ -87,6 +87,8 @@ HISTORY = {
 """Words in headings of what happened to a stand or stem (common practice, no source)."""
 OF_NO_USE = {"tree height", "total height", "height of tree", "azimuth", "az", "bearing"}
 """Headings of what crews measure of stems besides (common practice, no source)."""
+UNREAD = 8
+"""Headings that are not read, and are named where a column lacks."""
 NUMBERED = {"stand", "plot", "tree", "core"}
 ASKS_FOR = {
     "status": re.compile(r"\b(?:alive|dead|living)\b", re.IGNORECASE),
@@ -287,7 +289,7 @@ def _places(
     if not places and len(missing) > 1:
         problems.append(_no_headings(table, written, missing))
         missing = []
-    problems += [_missing(table, written, column) for column in missing]
+    problems += [missing_column(table, written, column) for column in missing]
     notes += _notes_of_unknown(table, written, unknown)
     return places
 
@@ -332,14 +334,25 @@ def _of_heading(
     return [Problem(written.file, row, column, *words) for row in written.heading_rows(name)]
 
 
-def _missing(table: Table, written: WrittenTable, column: Column) -> Problem:
+def missing_column(table: Table, written: WrittenTable, column: Column) -> Problem:
+    """The question for a column that a table lacks."""
+    known = {each.name for each in (*table.columns, *FLAT.columns)} | written.set_aside
+    unread = [
+        each for each in written.header if each not in {"", *known} and not heads_remarks(each)
+    ]
+    like = [each for each in unread if like_column(table, each, written.header) == column.name]
+    add = f"Add the column '{column.name}'"
+    if unread and not column.is_number:
+        named = ", ".join(f"'{each}'" for each in (like or unread)[:UNREAD])
+        of = "one of " if len(like or unread) > 1 else ""
+        add = f"If {of}{named} holds it, head that '{column.name}'; else add it"
     return Problem(
         written.file,
         written.header_row,
         column.name,
         f"no column '{column.name}'",
         f"{column.name}: {column.meaning}",
-        f"Add the column '{column.name}' beside the others, which are named in row"
+        f"{add} beside the others, which are named in row"
         f" {written.header_row}{_of_subplots(table, column)}.",
     )
 
@@ -397,12 +410,18 @@ def _notes_of_unknown(table: Table, written: WrittenTable, unknown: Sequence[str
             name: None if _plain(name) in OF_THEIR_OWN else like_column(of, name, written.header)
             for name in others
         }
-        named = [
-            f"{name}{_in_sheets(written, name)}{f' (is it {like[name]}?)' if like[name] else ''}"
-            for name in others
-        ]
+        named = [f"{name}{_in_sheets(written, name)}{_asked_of(of, like[name])}" for name in others]
         notes.append(f"{written.file}: {columns} {', '.join(named)} {NOT_KNOWN}")
     return notes
+
+
+def _asked_of(table: Table, like: str | None) -> str:
+    """Whether a heading is a column that it is like, with the words that may stand there."""
+    if like is None:
+        return ""
+    column = table.column(like)
+    words = f" ({column.allowed})" if column.kind == "code" else ""
+    return f" (is it {like}{words}?)"
 
 
 def _is_of_no_use(heading: str) -> bool:

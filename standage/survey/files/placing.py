@@ -168,6 +168,7 @@ def place_names(
     _tell(claimed, survey, f"headings of a {what}")
     _place(claimed, placed, survey, what)
     _more_lists_of_stems(placed, open_names, survey, top, what)
+    _lists_without_names(placed, open_names, survey, top, what)
     if not {"trees", FLAT.name} & set(placed):
         for full in open_names.values():
             headings = (cell.strip() for row in top(full) for cell in row)
@@ -316,6 +317,28 @@ def _more_lists_of_stems(
     expected = f"one {what} of trees and cores, or one of trees and one of cores"
     survey.problems.append(Problem(both[0], None, None, found, expected, advice))
     survey.unreadable |= {FLAT.name, "trees", "cores"}
+
+
+def _lists_without_names(
+    placed: dict[str, list[str]],
+    open_names: dict[str, str],
+    survey: WrittenSurvey,
+    top: Callable[[str], Rows],
+    what: str,
+) -> None:
+    """Where nothing lists stems, what has species and diameters does: the columns it lacks are
+    asked for, and its cells read with them.
+    """
+    if {"trees", FLAT.name} & set(placed) or "trees" in survey.unreadable:
+        return
+    named = {stem: columns_of(top(full), FLAT) for stem, full in open_names.items()}
+    lists = [stem for stem, columns in named.items() if {"species", "dbh_cm"} <= columns]
+    if not lists:
+        return
+    both = "cores" not in placed and any(RINGS & named[stem] for stem in lists)
+    claimed = {FLAT.name if both else "trees": [open_names.pop(stem) for stem in lists]}
+    _tell(claimed, survey, f"headings of a {what}")
+    _place(claimed, placed, survey, what)
 
 
 def _tell_unplaced(

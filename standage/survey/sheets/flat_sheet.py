@@ -6,7 +6,7 @@ import math
 from dataclasses import replace
 
 from standage.errors import Problem
-from standage.survey.cells.cells import near_column
+from standage.survey.cells.cells import missing_column, near_column
 from standage.survey.cells.headings import has_two_meanings
 from standage.survey.cells.quantities import read_quantity
 from standage.survey.cells.references import alike
@@ -47,6 +47,8 @@ def part_flat_sheet(survey: WrittenSurvey, stand_name: str) -> None:
     if written is None or file is None:
         return
     _check_headings(survey, written)
+    if "tree" not in written.header:
+        written = _with_names_of_rows(survey, written)
     if asked := cored_heading(written):  # its marks are held against the rows, below
         written = replace(written, set_aside=written.set_aside | {asked})
     records = [dict(zip(written.header, cells, strict=True)) for cells in written.cells]
@@ -84,6 +86,13 @@ def part_flat_sheet(survey: WrittenSurvey, stand_name: str) -> None:
     for part in parts:
         survey.tables[part.table.name] = _written(part, written)
         survey.files[part.table.name] = file
+
+
+def _with_names_of_rows(survey: WrittenSurvey, written: WrittenTable) -> WrittenTable:
+    """The sheet without names of stems, which are asked for, with one for each row."""
+    survey.problems.append(missing_column(TREES, written, TREES.column("tree")))
+    cells = [[*cells, f"row {row}"] for cells, row in zip(written.cells, written.rows, strict=True)]
+    return replace(written, header=[*written.header, "tree"], cells=cells)
 
 
 def _with_core_dates(
