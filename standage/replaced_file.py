@@ -14,6 +14,9 @@ from pathlib import Path
 from standage.errors import PlaceError, StandageError
 from standage.stops import stops_held_back
 
+PASSING = ".standage-"
+"""How names of files and folders begin that are gone at the end."""
+
 EARLIER = "earlier"
 """In a passing folder, files whose place is taken by others."""
 
@@ -48,17 +51,18 @@ def whole_file(path: Path, *, new: bool = False) -> Iterator[Path]:
     Its name can't be foreseen, and a link at `path` is replaced, not followed. new: raises
     FileExistsError where anything is at `path`, a link to nothing too.
     """
-    half = path.with_name(f".standage-{secrets.token_hex(8)}")
-    os.close(os.open(half, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666))
-    try:
-        yield half
-        if new and os.path.lexists(path):
-            raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), str(path))
-        half.replace(path)
-    except BaseException:
-        with suppress(OSError):  # of a disk that is gone nothing can be removed
-            half.unlink()
-        raise
+    half = path.with_name(f"{PASSING}{secrets.token_hex(8)}")
+    with _faults_of(path):
+        os.close(os.open(half, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666))
+        try:
+            yield half
+            if new and os.path.lexists(path):
+                raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), str(path))
+            half.replace(path)
+        except BaseException:
+            with suppress(OSError):  # of a disk that is gone nothing can be removed
+                half.unlink()
+            raise
 
 
 @contextmanager
@@ -67,12 +71,28 @@ def passing_folder(beside: str | Path | None = None) -> Iterator[Path]:
     removed it stays, and that is nobody's fault. beside: the folder in which it is, by default the
     system's for such.
     """
-    path = Path(tempfile.mkdtemp(prefix=".standage-", dir=beside))
+    beside = Path(tempfile.gettempdir() if beside is None else beside)
+    with _faults_of(beside):
+        path = Path(tempfile.mkdtemp(prefix=PASSING, dir=beside))
+        try:
+            yield path
+        finally:
+            if not (path / EARLIER).exists():
+                shutil.rmtree(path, ignore_errors=True)
+
+
+@contextmanager
+def _faults_of(path: Path) -> Iterator[None]:
+    """A fault in the block is that of `path` where the system names no file, as when a disk is
+    full, or one whose name means nothing to people.
+    """
     try:
-        yield path
-    finally:
-        if not (path / EARLIER).exists():
-            shutil.rmtree(path, ignore_errors=True)
+        yield
+    except OSError as fault:
+        named = Path(fault.filename).parts if isinstance(fault.filename, str) else ()
+        if not named or any(part.startswith(PASSING) for part in named):
+            fault.filename = str(path)
+        raise
 
 
 def move_all(workshop: Path, paths: Iterable[Path]) -> None:

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from standage.errors import PlaceError
-from standage.replaced_file import made_folder, move_all, passing_folder
+from standage.replaced_file import made_folder, move_all, passing_folder, whole_file
 
 
 def full_disk() -> OSError:
@@ -27,6 +27,25 @@ def test_folders_made_for_nothing_go_and_those_that_were_there_stay(tmp_path):
     with pytest.raises(OSError), made_folder(tmp_path / "mine"):
         raise full_disk()
     assert (tmp_path / "mine").is_dir()
+
+
+def test_a_fault_names_the_file_that_was_wanted_and_no_passing_one(tmp_path):
+    """The system names no file where a disk is full."""
+    wanted = tmp_path / "ages.csv"
+    with pytest.raises(OSError) as met, whole_file(wanted):
+        raise full_disk()
+    assert met.value.filename == str(wanted)
+    with pytest.raises(OSError) as met, whole_file(wanted) as half:
+        half.rename(half / "nowhere")
+    assert met.value.filename == str(wanted)
+    for fault in (full_disk, lambda: FileNotFoundError(errno.ENOENT, "no", str(passing / "x.csv"))):
+        with pytest.raises(OSError) as met, passing_folder(tmp_path) as passing:
+            raise fault()
+        assert met.value.filename == str(tmp_path)
+    with pytest.raises(OSError) as met, passing_folder(tmp_path):
+        (tmp_path / "mine" / "notes.txt").read_text()
+    assert met.value.filename == str(tmp_path / "mine" / "notes.txt")
+    assert not any(tmp_path.iterdir())
 
 
 def test_a_folder_with_something_in_it_stays(tmp_path):

@@ -20,7 +20,7 @@ from standage.commands.batch_surveys import (
 )
 from standage.commands.cluster import UNPROTECTED, is_protected, on_cluster
 from standage.commands.local_pool import WorkerLost, on_this_machine
-from standage.errors import StandageError
+from standage.errors import PlaceError, StandageError
 from standage.processors import processors
 from standage.profiles import profile_keys
 from standage.results.staging import locked_staging, staging_folder
@@ -51,9 +51,9 @@ def run_batch(
 
     Raises
     ------
-    StandageError if nothing can be run at all. What goes wrong with one survey is in its row, and
-    in its file of problems. KeyboardInterrupt after the workers have stopped and the summary is
-    written; surveys that were done stay done.
+    StandageError if nothing can be run at all, or the tables of all can't be written at the end.
+    What goes wrong with one survey is in its row, and in its file of problems. KeyboardInterrupt
+    after the workers have stopped and the summary is written; surveys that were done stay done.
     """
     settings = BatchSettings() if settings is None else settings
     log = _to_screen if log is None else log
@@ -95,34 +95,33 @@ def run_batch(
                 )
                 summary.add(outcome)
                 progress.one_more(outcome)
-    finally:
-        _finish(surveys, summary, out, log, clear=not cluster)
+    except BaseException:
+        if unwritten := _finish(surveys, summary, out, clear=not cluster):
+            log(unwritten)
+        raise
+    if unwritten := _finish(surveys, summary, out, clear=not cluster):
+        raise PlaceError(unwritten)
     return summary.rows()
 
 
-def _finish(
-    surveys: Sequence[BatchSurvey],
-    summary: Summary,
-    out: Path,
-    log: Callable[[str], None],
-    *,
-    clear: bool,
-) -> None:
-    """Write the summary and the tables of all; clear away what workers of this machine left half
-    written.
+def _finish(surveys: Sequence[BatchSurvey], summary: Summary, out: Path, *, clear: bool) -> str:
+    """Write the summary and the tables of all, and return why they could not be; clear away what
+    workers of this machine left half written.
     """
+    unwritten = ""
     done = [survey for survey in surveys if summary.has_results(survey.name)]
     try:
         summary.write()
         join_long_tables(out / LONG_TABLE, done)
     except (OSError, StandageError) as error:  # the results are there
         why = error.strerror if isinstance(error, OSError) else error
-        log(
-            f"The tables of all in {out} could not be written ({why or error}); give the same"
-            " command again when they can."
+        unwritten = (
+            f"The tables of all in {out} could not be written ({why or error}); the results of the"
+            " surveys are there. Give the same command again when the tables can."
         )
     if clear:
         clear_half_written(surveys, done={survey.name for survey in done})
+    return unwritten
 
 
 def _was_done(survey: BatchSurvey, settings: BatchSettings, summary: Summary) -> bool:

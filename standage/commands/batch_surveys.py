@@ -55,7 +55,7 @@ def finished(survey: BatchSurvey, settings: BatchSettings) -> Outcome | None:
     provenance, verdict = provenance_of(out), read_record(out / VERDICT)
     if provenance is None or verdict is None or "not_made" in provenance:
         return None
-    if not is_as_written(provenance):
+    if not (is_as_written(provenance) and is_as_written(verdict)):
         return None
     try:
         same_options = _compared(provenance["options"]) == _compared(settings.recorded())

@@ -7,8 +7,9 @@ from __future__ import annotations
 
 import ipaddress
 import threading
+import time
 import uuid
-from collections.abc import Callable, Generator, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 from urllib.parse import urlsplit
@@ -21,6 +22,11 @@ if TYPE_CHECKING:
 
 PATIENCE_SECONDS = 30
 """For a scheduler to answer."""
+SECONDS_WITHOUT_WORKERS = 300
+"""Until a cluster that lost its workers is given up: longer than a queue that starts others takes
+(assumption)."""
+SECONDS_BETWEEN_LOOKS = 0.5
+START_SOME = "Start some: dask worker {address} --nworkers auto --nthreads 1"
 
 UNPROTECTED = (
     "The scheduler at {address} is reached without TLS: whoever reaches it over the network can run"
@@ -46,13 +52,13 @@ def on_cluster(
     check: run first by every worker; what it returns, if not empty, is what keeps that worker from
     being of use. log: takes a warning of a scheduler or workers that strangers can reach. Workers
     may come and go: the task of one that went is done by another. Closing the iterator takes back
-    what was not begun. Raises StandageError without a scheduler, without workers, if one is of no
-    use, or if the scheduler goes away.
+    what was not begun. Raises StandageError without a scheduler, without workers or if they all go
+    for long, if one is of no use, or if the scheduler goes away.
     """
     with _client(address) as client:
         _check_workers(client, address, check)
         _warn_of_open_ones(client, address, log)
-        yield from _answers(client, tasks, work)
+        yield from _answers(client, address, tasks, work)
 
 
 def is_protected(address: str) -> bool:
@@ -74,25 +80,22 @@ def is_protected(address: str) -> bool:
 
 
 def _answers(
-    client: Client, tasks: Sequence[Task], work: Callable[[Task], Answer]
+    client: Client, address: str, tasks: Sequence[Task], work: Callable[[Task], Answer]
 ) -> Generator[tuple[Task, Answer | WorkerLost], None, None]:
-    from distributed import as_completed
-
     batch, left = uuid.uuid4().hex, iter(enumerate(tasks))
     given: dict[Any, Task] = {}
-    done = as_completed(loop=client.loop)
 
     def give() -> None:
         # no more than can be worked on: the order stays, and stopping takes little back
-        while len(given) < max(len(client.nthreads()), 1) and (one := next(left, None)) is not None:
+        while len(given) < max(_workers(client), 1) and (one := next(left, None)) is not None:
             number, task = one
             future = client.submit(_alone, work, task, key=f"survey-{batch}-{number}", pure=False)
             given[future] = task
-            done.add(future)
 
     try:
         give()
-        for future in done:
+        while given:
+            future = _first_done(client, address, given)
             task = given.pop(future)
             if future.status not in ("finished", "error"):
                 raise StandageError(
@@ -111,6 +114,32 @@ def _answers(
     finally:
         if given and client.status == "running":
             client.cancel(list(given))
+
+
+def _first_done(client: Client, address: str, given: Iterable[Any]) -> Any:
+    """The first of the futures that is done. Raises StandageError where there was no worker for so
+    long that none is likely to come.
+    """
+    seen = time.monotonic()
+    while True:
+        if (done := next((future for future in given if future.done()), None)) is not None:
+            return done
+        if _workers(client):
+            seen = time.monotonic()
+        elif time.monotonic() - seen > SECONDS_WITHOUT_WORKERS:
+            minutes, start = SECONDS_WITHOUT_WORKERS / 60, START_SOME.format(address=address)
+            raise StandageError(
+                f"The cluster at {address} has had no workers for {minutes:.0f} minutes. {start}."
+                " Then give the same command again: it goes on where it stopped."
+            )
+        time.sleep(SECONDS_BETWEEN_LOOKS)
+
+
+def _workers(client: Client) -> int:
+    try:
+        return len(client.nthreads())
+    except OSError:  # the scheduler is gone, and what was given to it soon known to be
+        return 0
 
 
 _ALONE = threading.Lock()
@@ -150,8 +179,7 @@ def _client(address: str) -> Iterator[Client]:
 def _check_workers(client: Client, address: str, check: Callable[[], str] | None) -> None:
     if not client.nthreads():
         raise StandageError(
-            f"The cluster at {address} has no workers. Start some: dask worker {address} --nworkers"
-            " auto --nthreads 1"
+            f"The cluster at {address} has no workers. {START_SOME.format(address=address)}"
         )
     if check is None:
         return

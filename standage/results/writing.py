@@ -23,8 +23,9 @@ from standage.prose.cannot_tell import cannot_tell_records
 from standage.prose.verdict import grade_sentence
 from standage.results.folder import build_result_folder
 from standage.results.provenance import provenance
+from standage.results.records import sealed
 from standage.results.staging import DISK_FAULTS, StagingFolder
-from standage.results.table_files import json_rows, write_json, write_table
+from standage.results.table_files import json_rows, plain_values, write_json, write_table
 from standage.results.written_tables import written_tables
 from standage.stand.posterior import Posterior
 
@@ -143,7 +144,7 @@ def _write_tables(findings: Findings, building: Path) -> None:
         "prior_sensitivity": json_rows(sensitivity),
         "cannot_tell": cannot_tell_records(findings),
     }
-    write_json(verdict, building / "verdict.json")
+    write_json(sealed(plain_values(verdict)), building / "verdict.json")
 
 
 def _write_figures(

@@ -34,6 +34,7 @@ from batch_tasks import (
 from click.testing import CliRunner
 
 from standage.commands import batch_summary, batch_surveys
+from standage.commands import cluster as cluster_module
 from standage.commands.batch import clear_half_written, run_batch
 from standage.commands.batch_outcome import BAD_INPUT, ERROR, FAILED, NOT_RUN, PASSED, Outcome
 from standage.commands.batch_search import find_surveys
@@ -41,13 +42,15 @@ from standage.commands.batch_summary import SUMMARY, batch_in_words, in_words
 from standage.commands.batch_surveys import PROBLEMS_HEADER, BatchSettings, run_one
 from standage.commands.cli import BAD_INPUT as EXIT_BAD_INPUT
 from standage.commands.cli import FIT_FAILED, main
-from standage.commands.cluster import is_protected, on_cluster
+from standage.commands.cluster import _answers, is_protected, on_cluster
 from standage.commands.local_pool import ONE_THREAD, WorkerLost, on_this_machine
 from standage.commands.run import RunResult
-from standage.errors import StandageError
+from standage.errors import PlaceError, StandageError
 from standage.profiles import load_profile, models_folder
 from standage.results.folder import build_result_folder
+from standage.results.records import sealed
 from standage.results.staging import cannot_write
+from standage.results.table_files import write_json
 from standage.simulate.history import SurveyDesign
 from standage.simulate.surveys import small_survey
 from standage.survey.files.forms import write_template
@@ -119,7 +122,7 @@ def quick_run(survey, out, *, options, cores, quiet):
     profile = load_profile("longleaf-pine", options.profile_folder)
 
     def fill(building: Path) -> dict:
-        (building / "verdict.json").write_text('{"passed": true, "notes": []}')
+        write_json(sealed({"passed": True, "notes": []}), building / "verdict.json")
         (building / "all_stands.csv").write_text(
             f"survey,stand,median\n{survey.name},one,{len(RAN)}\n{survey.name},'=two,2.5\n"
         )
@@ -290,9 +293,13 @@ def test_a_second_batch_runs_only_what_would_come_out_otherwise(quick):
     assert summary(quick.parent / "out") == rows  # the seconds are those of the run that was
     with (quick / "b" / "trees.csv").open("a") as file:
         file.write("\n")
-    (quick.parent / "out" / "c" / "verdict.json").unlink()
+    verdict = quick.parent / "out" / "c" / "verdict.json"
+    verdict.write_text(verdict.read_text().replace("true", "false"))
     here(quick)
     assert RAN == ["b", "c"]
+    verdict.unlink()
+    here(quick)
+    assert RAN == ["b", "c", "c"]
 
 
 def test_a_fit_with_doubts_has_them_in_its_row():
@@ -389,10 +396,10 @@ def test_files_of_somebody_s_are_never_replaced_by_the_tables_of_a_batch(quick):
     spoil(quick / "a")
     for name in ("a.problems.txt", "b.problems.txt", "all_stands.csv"):
         (out / name).write_text("mine\n")
-    said: list[str] = []
-    assert here(quick, log=said.append) == {"a": BAD_INPUT, "b": PASSED, "c": PASSED}
+    with pytest.raises(PlaceError, match="something else than a table of all stands"):
+        here(quick)
+    assert [row["state"] for row in summary(out)] == [BAD_INPUT, PASSED, PASSED]
     assert "More could not be written" in summary(out)[0]["message"]
-    assert any("something else than a table of all stands" in line for line in said)
     for name in ("a.problems.txt", "b.problems.txt", "all_stands.csv"):
         assert (out / name).read_text() == "mine\n"
 
@@ -489,8 +496,9 @@ def test_a_disk_that_fills_stops_no_survey(quick, monkeypatch):
             yield file
 
     monkeypatch.setattr(batch_summary, "replaced", full)
-    assert here(quick, log=said.append) == {"a": PASSED, "b": PASSED, "c": PASSED}
-    assert any("No space left" in line and "same command again" in line for line in said)
+    with pytest.raises(PlaceError, match="No space left.*same command again"):
+        here(quick, log=said.append)
+    assert sum("passed" in line for line in said) == 3
     monkeypatch.setattr(batch_summary, "replaced", true)
     here(quick)
     assert [row["state"] for row in summary(quick.parent / "out")] == [PASSED] * 3
@@ -535,9 +543,8 @@ def test_exit_codes_and_words_of_the_command(quick):
         0,
         f"0 surveys to run; 3 done before\n3 surveys: 3 passed. The table of all is in {table}\n",
     )
-    (quick.parent / "out" / "b" / "verdict.json").write_text(
-        '{"passed": false, "notes": ["Chains disagree."]}'
-    )
+    verdict = quick.parent / "out" / "b" / "verdict.json"
+    write_json(sealed({"passed": False, "notes": ["Chains disagree."]}), verdict)
     code, said = command()
     assert code == FIT_FAILED and "2 passed, 1 failed" in said
     assert [row["message"] for row in summary(quick.parent / "out")] == ["", "Chains disagree.", ""]
@@ -929,6 +936,51 @@ def made_certificate(folder: Path, commands: str) -> Path:
     done = subprocess.run(["sh", "-ec", commands], cwd=folder, capture_output=True, text=True)
     assert done.returncode == 0, done.stderr
     return folder
+
+
+class _NoWorkers:
+    """A client of a cluster that all workers have left; after `back` looks there is one again."""
+
+    status = "running"
+
+    def __init__(self, back: float) -> None:
+        self.back, self.looks, self.cancelled = back, 0, []
+
+    def nthreads(self):
+        self.looks += 1
+        return {"one": 1} if self.looks > self.back else {}
+
+    def submit(self, run, work, task, **_):
+        here = self
+
+        class Future:
+            status, exception, release = "finished", lambda _: None, lambda _: None
+
+            def done(self):
+                return here.looks > here.back
+
+            def result(self):
+                return run(work, task)
+
+        return Future()
+
+    def cancel(self, futures):
+        self.cancelled += futures
+
+
+def test_a_cluster_that_stays_without_workers_is_given_up(monkeypatch):
+    now = [0.0]
+    monkeypatch.setattr(cluster_module.time, "monotonic", lambda: now[0])
+    monkeypatch.setattr(
+        cluster_module.time, "sleep", lambda seconds: now.append(now.pop() + 100 * seconds)
+    )
+    gone = _NoWorkers(float("inf"))
+    with pytest.raises(
+        StandageError, match=r"tcp://x:1 has had no workers for 5 min.*dask worker tcp://x:1.*again"
+    ):
+        list(_answers(gone, "tcp://x:1", [1, 2], double))
+    assert len(gone.cancelled) == 1 and 300 < now[0] < 400
+    assert list(_answers(_NoWorkers(4), "tcp://x:1", [1, 2], double)) == [(1, 2), (2, 4)]
 
 
 def test_workers_that_cannot_take_part_are_named_before_anything_is_run(cluster):

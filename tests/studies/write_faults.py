@@ -129,9 +129,13 @@ class _Calls:
         )
 
     def raise_if_met(self, call: str, path: object) -> None:
+        """Raises the fault with the names that the system gives: none where it knows a file by its
+        number alone.
+        """
         if self.met(call, path):
             number = self.fault.number
-            raise OSError(number, os.strerror(number), path if isinstance(path, str) else None)
+            named = call not in ("write", "close", "sync")
+            raise OSError(number, os.strerror(number), os.fsdecode(path) if named else None)
 
 
 _calls = _Calls()
