@@ -44,7 +44,6 @@ LONGER_FILES = {
     "survey/cells/cells.py": "one pass from cells to columns",
     "survey/checks/core_plausibility.py": "a check for each way a core is doubted",
     "survey/rings/decadal_format.py": "one format, however it is typed",
-    "survey/files/survey_files.py": "from a path to its sheets",
     "survey/cells/headings.py": "every way to know a heading",
     "survey/rings/ring_checks.py": "one table against the others",
     "survey/reading.py": "from files to a survey, step after step",

@@ -256,10 +256,10 @@ def _check_presence(
     in_plots = _listed_in(frames, "plot")
     in_some = in_plots or "counts" in written.tables  # which have no column of them
     if "plots" not in written.tables and "plots" not in written.unreadable and in_some:
+        named = f" ({in_plots})" if in_plots else ""
         missing(
             "plots",
-            f"a row for each of its plots{f' ({in_plots})' if in_plots else ''}, with stand, area_m2"
-            " and min_dbh_cm",
+            f"a row for each of its plots{named}, with stand, area_m2 and min_dbh_cm",
             "Write it; or leave the column plot out of trees: results are then about the sampled"
             " trees only, not stems per hectare."
             if any(frames["trees"]["plot"].tolist())

@@ -301,6 +301,15 @@ def test_a_stem_that_is_dead_by_its_remarks_only(tmp_path, note, status, asked_a
     ) == asked_about
 
 
+@pytest.mark.parametrize("blank, asked_about", [(1, True), (5, False)])
+def test_a_blank_status_where_others_are_written(tmp_path, blank, asked_about):
+    trees = trees_of(AGES[:8])
+    for place, tree in enumerate(trees):
+        tree["status"] = "" if place < blank else "live"
+    words = asked(survey(tmp_path, trees=trees))
+    assert ("live is written of most stems" in words) == asked_about
+
+
 def test_a_diameter_no_tree_of_the_species_has(tmp_path):
     """A circumference of 220 cm is a stem of 70."""
     words = asked(one_core(tmp_path, dbh=220.0))

@@ -87,7 +87,9 @@ def judge_stands(
 def _dead_by_remarks(
     frames: Tables, files: Files, without_status: Collection[int], warnings: list[Problem]
 ) -> None:
-    """Stems that are live only because nothing is written in status, and dead by their remarks."""
+    """Stems that are live only because nothing is written in status: dead by their remarks, or
+    in a plot with more stems of which it is written.
+    """
     trees = Rows(frames["trees"])
     silent = trees["row"].isin(without_status)
     found = [_DEAD.search(note) for note in trees["note"]]
@@ -99,6 +101,18 @@ def _dead_by_remarks(
         "a blank cell, which means live, and '{said}' in the remarks",
         "dead or stump for a stem that doesn't live",
         "Write dead, or live if the stem lives.",
+    )
+    plots = trees.row_keys(["stand", "plot"])
+    written = np.asarray((trees["status"] == "live") & ~silent, dtype=float)
+    live, blank = (
+        sums_of_groups(each, plots, plots, 0.0) for each in (written, np.asarray(silent, float))
+    )
+    report(
+        silent & (said == "") & (live > blank),
+        "status",
+        "a blank cell, which means live, in a plot where live is written of most stems",
+        "live, dead or stump for each stem",
+        "Write it.",
     )
 
 

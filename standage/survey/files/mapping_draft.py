@@ -15,7 +15,8 @@ from standage.replaced_file import whole_file
 from standage.survey.cells.headings import has_unit_in_name, heading_of, without_unit
 from standage.survey.files.csv_files import top_rows
 from standage.survey.files.form_rows import header_place
-from standage.survey.files.placing import NOT_TABLES, columns_of, table_words
+from standage.survey.files.headed_tables import columns_of
+from standage.survey.files.placing import NOT_TABLES, table_words
 from standage.survey.files.survey_files import read_written
 from standage.survey.flat_table import ALL_TABLES, FLAT, table_of, tables_needed
 from standage.survey.mapping import FLAT_WORDS, mapping_path

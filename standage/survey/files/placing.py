@@ -9,14 +9,12 @@ from collections.abc import Callable, Sequence
 from functools import cache
 
 from standage.errors import Problem
-from standage.survey.cells.areas import HEADINGS as CIRCLES
 from standage.survey.cells.class_tallies import CLASSES, class_table
-from standage.survey.cells.event_kinds import kinds_named
-from standage.survey.cells.headings import columns_named, heading_of, without_unit
 from standage.survey.files.form_rows import header_place
+from standage.survey.files.headed_tables import OF_STEMS, Rows, columns_of, table_by_headings
 from standage.survey.flat_table import ALL_TABLES, FLAT, tables_needed
 from standage.survey.readings import Reading
-from standage.survey.schema import CORES, COUNTS, EVENTS, PLOTS, STANDS, TABLES, TREES, Table
+from standage.survey.schema import CORES, PLOTS, STANDS, TABLES, TREES
 from standage.survey.sheets.foot_counts import counts_in_no_table
 from standage.survey.sheets.note_sheets import (
     LINES_READ,
@@ -25,8 +23,7 @@ from standage.survey.sheets.note_sheets import (
     take_legends,
 )
 from standage.survey.sheets.unread_lists import RINGS, list_in_no_table
-from standage.survey.sheets.wide_counts import stage_in
-from standage.survey.synonyms import code_meaning, plain, synonym_list
+from standage.survey.synonyms import plain, synonym_list
 from standage.survey.written import WrittenSurvey
 
 GUIDE = "how to fill in"
@@ -36,16 +33,10 @@ NOT_TABLES = {"columns", GUIDE, MARKS_SHEET}
 """Files and sheets that standage writes and that hold no data."""
 
 NOT_READ = "is no table of a survey; it was not read"
-OF_STEMS = {"tree", "species", "dbh_cm"}
-"""Columns by which a sheet is a list of stems, whatever its name."""
 OF_LISTS = {"species", "status", "crown_class"}
 """Columns of a list of stems that a sheet of cores seldom repeats."""
-DERIVED = {"last_year"}
-"""Required columns that other columns can stand for."""
 STACKED = ("flat", "trees", "cores", "counts")
 """Tables that may be written in several sheets, one for each plot."""
-
-Rows = Sequence[Sequence[str]]
 
 
 @cache
@@ -54,63 +45,6 @@ def table_words() -> dict[str, str]:
     listed = synonym_list("headings")["tables"]
     words = {plain(word): name for name, of in listed.items() for word in of}
     return words | {plain(each.name): each.name for each in TABLES}
-
-
-def columns_of(rows: Rows, table: Table) -> set[str]:
-    """The columns of a table that the first rows of a sheet name in their header."""
-    start = header_place(rows, table)
-    return set() if start is None else columns_named(table, rows[start])
-
-
-def table_by_headings(rows: Rows, among: Sequence[Table]) -> str | None:
-    """The table whose required columns all have a heading in the first rows of a sheet; of several
-    the one with most columns, None where two have as many.
-    """
-    fitting: dict[str, int] = {}
-    for table in among:
-        named = columns_of(rows, table)
-        needed = {column.name for column in table.columns if column.required == "yes"} - DERIVED
-        needed -= {"stand"} if table is TREES and "dbh_cm" in named else set()
-        if table is PLOTS and _circles(rows, table):
-            named |= {"area_m2"}
-        if table is COUNTS and not needed <= named:
-            named |= needed if {"plot"} <= named and _stages(rows, table) else set()
-        if table is EVENTS and _lists_kinds(rows, named):
-            needed -= {"event"}
-        if table is CORES and RINGS & named and not OF_STEMS & (named - {"tree"}):
-            needed = {"tree"}  # what else a core needs is asked for then
-        if tables_needed(named) if table is FLAT else needed <= named:
-            fitting[table.name] = len(named)
-    most = max(fitting.values(), default=0)
-    best = [name for name, count in fitting.items() if count == most]
-    return best[0] if len(best) == 1 else None
-
-
-def _lists_kinds(rows: Rows, named: set[str]) -> bool:
-    """Whether most cells of a column of kinds, as `Treatment`, name a kind of event."""
-    start = header_place(rows, EVENTS)
-    if start is None or not {"kind", "first_year"} <= named:
-        return False
-    found = [heading_of(EVENTS, cell.strip()) for cell in rows[start]]
-    at = next(place for place, of in enumerate(found) if of and of.column == "kind")
-    cells = [row[at] for row in rows[start + 1 :] if at < len(row) and row[at].strip()]
-    kind = EVENTS.column("kind")
-    kinds = [code_meaning(EVENTS.name, kind, cell) or kinds_named(cell) for cell in cells]
-    return bool(cells) and 2 * sum(map(bool, kinds)) > len(cells)
-
-
-def _circles(rows: Rows, table: Table) -> bool:
-    """Whether the header has a column for the radius of plots."""
-    start = header_place(rows, table)
-    return start is not None and any(without_unit(cell)[0] in CIRCLES for cell in rows[start])
-
-
-def _stages(rows: Rows, table: Table) -> bool:
-    """Whether the header has a column for each of several stages, or one that says it is one."""
-    start = header_place(rows, table)
-    found = {cell: stage_in(cell.strip()) for cell in rows[start]} if start is not None else {}
-    stages = {each for each in found.values() if isinstance(each, str)}
-    return len(stages) > 1 or any("stage" in cell.lower() and found[cell] for cell in found)
 
 
 def place_names(

@@ -12,12 +12,11 @@ from standage.errors import Problem
 from standage.survey.files.csv_files import read_csv_table, top_rows
 from standage.survey.files.file_contents import no_file, read_content
 from standage.survey.files.form_rows import EXAMPLE_NOTE, example_problem, example_rows
+from standage.survey.files.headed_tables import columns_of, table_by_headings
 from standage.survey.files.placing import (
     MARKS_SHEET,
     NOT_READ,
-    columns_of,
     place_names,
-    table_by_headings,
 )
 from standage.survey.files.stacked_sheets import take_in
 from standage.survey.flat_table import FLAT, table_of, tables_needed
