@@ -131,6 +131,10 @@ def run_one(survey: BatchSurvey, settings: BatchSettings) -> Outcome:
     except StandageError as error:
         state = ERROR if isinstance(error, PlaceError) else BAD_INPUT
         message = in_full = str(error)
+    except OSError as fault:
+        place = fault.filename or survey.out
+        state, message = ERROR, f"{place}: can't be read or written ({fault.strerror or fault})."
+        in_full = traceback.format_exc()
     # one survey never stops the rest; what it was is told in the summary, and where in the file
     except Exception as fault:
         state, message = ERROR, f"{type(fault).__name__}: {fault}"

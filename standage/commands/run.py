@@ -14,7 +14,7 @@ from threadpoolctl import threadpool_limits
 
 from standage.commands.run_options import RunOptions
 from standage.commands.taken_in import readings_writer, what_took_part
-from standage.errors import StandageError
+from standage.errors import PlaceError, StandageError
 from standage.evidence.account import account
 from standage.findings import Findings
 from standage.profiles import load_profile, profile_keys
@@ -169,7 +169,8 @@ def _with_word_of_kept_draws(staging: StagingFolder) -> Iterator[None]:
     except StandageError as problem:
         if not staging.draws.exists():
             raise
-        raise StandageError(f"{problem} {DRAWS_KEPT}") from problem
+        kind = PlaceError if isinstance(problem, PlaceError) else StandageError
+        raise kind(f"{problem} {DRAWS_KEPT}") from problem
     except KeyboardInterrupt as stop:
         kept = f"stopped; nothing was written. {DRAWS_KEPT}" if staging.draws.exists() else ""
         raise type(stop)(kept) from stop

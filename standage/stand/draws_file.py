@@ -8,6 +8,7 @@ import hashlib
 import json
 import os
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass, fields, is_dataclass
 from importlib.metadata import version
 from pathlib import Path
@@ -70,7 +71,8 @@ class DrawsFile:
                 os.fsync(file.fileno())
             half.replace(self.path)
         except OSError:
-            half.unlink(missing_ok=True)
+            with suppress(OSError):  # of a disk that is gone nothing can be removed
+                half.unlink(missing_ok=True)
 
 
 def draws_key(inputs: Mapping[str, str], data: StandData, settings: Mapping[str, int]) -> str:

@@ -44,12 +44,12 @@ from standage.commands.cli import BAD_INPUT as EXIT_BAD_INPUT
 from standage.commands.cli import FIT_FAILED, main
 from standage.commands.cluster import _answers, is_protected, on_cluster
 from standage.commands.local_pool import ONE_THREAD, WorkerLost, on_this_machine
-from standage.commands.run import RunResult
+from standage.commands.run import RunResult, _with_word_of_kept_draws
 from standage.errors import PlaceError, StandageError
 from standage.profiles import load_profile, models_folder
 from standage.results.folder import build_result_folder
 from standage.results.records import sealed
-from standage.results.staging import cannot_write
+from standage.results.staging import cannot_write, staging_folder
 from standage.results.table_files import write_json
 from standage.simulate.history import SurveyDesign
 from standage.simulate.surveys import small_survey
@@ -507,10 +507,25 @@ def test_a_disk_that_fills_stops_no_survey(quick, monkeypatch):
 
 def test_a_place_without_room_is_not_the_survey_s_fault(quick, monkeypatch):
     def full(survey, out, **more):
-        raise cannot_write(out, OSError(errno.ENOSPC, "No space left on device"))
+        staging = staging_folder(out)
+        staging.path.mkdir(parents=True)
+        staging.draws.touch()
+        with _with_word_of_kept_draws(staging):
+            raise cannot_write(out, OSError(errno.ENOSPC, "No space left on device"))
+
+    def gone(*_, **__):
+        raise OSError(errno.EIO, "Input/output error", "far/it")
 
     monkeypatch.setattr("standage.commands.run.run_survey", full)
     assert set(here(quick).values()) == {ERROR}
+    rows = summary(quick.parent / "out")
+    assert all(
+        "no room left" in row["message"] and "draws are kept" in row["message"] for row in rows
+    )
+    monkeypatch.setattr("standage.commands.run.run_survey", gone)
+    assert set(here(quick).values()) == {ERROR}
+    message = summary(quick.parent / "out")[0]["message"]
+    assert message.startswith("far/it: can't be read or written (Input/output error).")
 
 
 @pytest.mark.skipif(os.geteuid() == 0, reason="the superuser may read everything")

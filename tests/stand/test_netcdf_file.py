@@ -9,11 +9,13 @@ import io
 import os
 import signal
 from pathlib import Path
+from unittest import mock
 
 import numpy as np
 import pytest
 import xarray as xr
 
+from standage.stand.draws_file import DrawsFile
 from standage.stand.netcdf_file import _DiskThenMemory, read_netcdf, write_netcdf
 
 
@@ -85,3 +87,10 @@ def test_a_stop_in_a_call_of_the_library_is_heard_as_one_when_the_file_is_whole(
         signal.signal(number, outside)
     assert len(calls) > turn and capfd.readouterr().err == ""
     assert read_netcdf(tmp_path / "draws.nc").identical(tree)
+
+
+def test_draws_that_no_disk_takes_cost_nothing_else(tmp_path):
+    (tmp_path / "gone").touch()
+    kept = DrawsFile(tmp_path / "gone" / "draws.npz")
+    kept.write("key", mock.Mock())
+    assert kept.read("key") is None
