@@ -119,11 +119,11 @@ def run_one(survey: BatchSurvey, settings: BatchSettings) -> Outcome:
     in the survey's file of problems.
     """
     began = time.perf_counter()
-    stands, in_full = None, ""
+    stands, in_full, is_new = None, "", False
     try:
-        if problem := unlike_the_first_machine(survey.path, settings.version):
-            raise RuntimeError(problem)
         stands, state, message = _run(survey, settings)
+        if state == ERROR:
+            in_full, is_new = message, stands is not None
     except SurveyError as error:
         stands = _stands(read_written(Path(survey.path)))
         state, message = BAD_INPUT, _counted(error)
@@ -141,7 +141,7 @@ def run_one(survey: BatchSurvey, settings: BatchSettings) -> Outcome:
         in_full = traceback.format_exc()
     if in_full:
         message = f"{_short(message)} {_write_problems(survey, in_full)}"
-        if provenance_of(survey.out) is not None:
+        if provenance_of(survey.out) is not None and not is_new:
             message += " The result in its folder is an earlier one."
     else:
         remove_problems(survey)
@@ -168,8 +168,12 @@ def unlike_the_first_machine(path: str, wanted: str) -> str:
     return ""
 
 
-def _run(survey: BatchSurvey, settings: BatchSettings) -> tuple[int, str, str]:
-    """Number of stands, state and message of a survey that came through."""
+def _run(survey: BatchSurvey, settings: BatchSettings) -> tuple[int | None, str, str]:
+    """Number of stands, state and message of a survey that came through; an error where something
+    of its result is missing, or this machine can't run it, which leaves the number unknown.
+    """
+    if problem := unlike_the_first_machine(survey.path, settings.version):
+        return None, ERROR, problem
     # loads the libraries of the model; a worker that meets bad input only never needs them
     from standage.commands.run import run_survey
     from standage.survey.reading import read_survey
@@ -180,7 +184,7 @@ def _run(survey: BatchSurvey, settings: BatchSettings) -> tuple[int, str, str]:
         read = read_survey(survey.path, known_species=profile_keys(settings.profile_folder))
         result = run_survey(read, survey.out, options=settings, cores=settings.cores, quiet=True)
     if result.incomplete:
-        raise RuntimeError(result.incomplete)
+        return len(read.stands), ERROR, result.incomplete
     _, reasons = _judged(read_record(Path(survey.out) / VERDICT) or {})
     notes = dict.fromkeys([*(str(warning.message) for warning in caught), *result.notes])
     state = PASSED if result.passed else FAILED

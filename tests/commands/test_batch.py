@@ -528,6 +528,17 @@ def test_a_place_without_room_is_not_the_survey_s_fault(quick, monkeypatch):
     assert message.startswith("far/it: can't be read or written (Input/output error).")
 
 
+def test_a_result_without_its_report_is_an_error_and_not_called_an_earlier_one(quick, monkeypatch):
+    def partly(*given, **more):
+        quick_run(*given, **more)
+        return RunResult("", True, incomplete="No report.")
+
+    monkeypatch.setattr("standage.commands.run.run_survey", partly)
+    assert set(here(quick).values()) == {ERROR}
+    message = summary(quick.parent / "out")[0]["message"]
+    assert message == "No report. All of it: a.problems.txt."
+
+
 @pytest.mark.skipif(os.geteuid() == 0, reason="the superuser may read everything")
 def test_a_folder_that_can_t_be_read_is_told_of(quick):
     (quick / "b").chmod(0)
