@@ -304,9 +304,10 @@ class UnitReading:
         theta = self.profile["height_growth.dispersion"] * math.exp(
             self.profile["height_growth.dispersion_log_sd"] * self.of_species("height_spread")
         )
+        usual_years = self.profile["height_growth.years_to_breast_height"]
         return seasons_pmf(
             self._mean(high) - self._mean(low) if high != low else 0.0,
-            theta,
+            theta / (0.5 + 0.5 * (self._mean(BREAST_HEIGHT) / usual_years) ** 4) ** 0.25,
             int(self.profile["height_growth.longest_height_years"]),
         )
 

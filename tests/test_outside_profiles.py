@@ -74,6 +74,8 @@ def prior_plants(profile, seed):
     dispersion = profile["height_growth.dispersion"] * np.exp(
         profile["height_growth.dispersion_log_sd"] * rng.standard_normal(DRAWS)
     )
+    slower = mean_years / profile["height_growth.years_to_breast_height"]
+    dispersion /= ((1 + slower**4) / 2) ** 0.25
     height = np.floor(rng.wald(mean_years, mean_years**2 / dispersion) + 0.5).astype(int)
     return seasons, height
 

@@ -2,9 +2,9 @@
 of height growth.
 
 The two distributions, what they depend on, and what is unsure of them beforehand are stated here
-once for the package (docs/the-model.md, section 3). `log_pace`, `grass_stage` and `height_growth`
-are plain arithmetic with the seasons on the first axis: they take arrays of many values at once,
-and compiled, as `standage.stand.kernel.delays` uses them, single ones.
+once for the package (docs/the-model.md, section 3). `log_pace`, `dispersion_at_pace`, `grass_stage`
+and `height_growth` are plain arithmetic with the seasons on the first axis: they take arrays of
+many values at once, and compiled, as `standage.stand.kernel.delays` uses them, single ones.
 """
 
 from __future__ import annotations
@@ -18,6 +18,9 @@ from scipy.special import erfcx, ndtr
 
 from standage.profiles import Profile
 
+# How sharply a spread of seasons that rises with their mean turns, at the profile's pace, into one
+# that stays (assumption)
+TURN = 4.0
 BREAST_HEIGHT_CM = 137.0  # 1.37 m, the height of `dbh_cm`; common practice, no source
 # What holds seedlings back holds saplings back: half of the variance between stands is common to
 # both delays (assumption)
@@ -59,7 +62,8 @@ class SpeciesDelays(NamedTuple):
     longest_grass : seasons without a stem that are possible at most.
     to_breast_height : mean of the seasons from the start of the stem to breast height.
     log_dispersion, dispersion_log_sd : log of the variance of the seasons of height growth over
-        their mean, and what is unsure of it for the species. [log units]
+        their mean in a stand of the profile's pace, and what is unsure of it for the species.
+        [log units]
     longest_growth : seasons of height growth that are followed.
     """
 
@@ -115,6 +119,17 @@ def log_pace(pace: Pace, species: Any, shared: Any, own: Any) -> Any:
     """
     loaded = pace.stand_log_sd * COMMON_LOADING * (shared + own)
     return pace.log_years + pace.species_log_sd * species + loaded
+
+
+def dispersion_at_pace(delays: SpeciesDelays, log_dispersion: Any, log_years: Any) -> Any:
+    """Variance over the mean of the seasons of height growth in a stand that takes `log_years` to
+    breast height, where a stand of the profile's pace has `log_dispersion`.
+
+    In slow stands the variance no longer rises with the mean: if it did, recruitment spread evenly
+    over the years would by itself speak for slow growth (docs/validation.md).
+    """
+    slower = np.exp(TURN * (log_years - delays.to_breast_height.log_years))
+    return np.exp(log_dispersion) / (0.5 + 0.5 * slower) ** (1.0 / TURN)
 
 
 def grass_stage(below: Any, pmf: Any) -> None:

@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from standage.evidence.delays import (
     COMMON_LOADING,
+    dispersion_at_pace,
     grass_stage_pmf,
     height_growth_pmf,
     height_share,
@@ -59,9 +60,10 @@ def _averaged_growth_pmf(
     nodes, weights = normal_nodes(QUADRATURE_NODES)
     delays = species_delays(profile)
     scale = np.asarray(shared_factor, float)[..., None] + own_log_sd * nodes
-    mean = share * np.exp(delays.to_breast_height.log_years + scale)
-    dispersion = np.exp(delays.log_dispersion + delays.dispersion_log_sd * nodes)
-    pmf = height_growth_pmf(mean[..., None], dispersion, delays.longest_growth)
+    log_years = delays.to_breast_height.log_years + scale[..., None]
+    log_dispersion = delays.log_dispersion + delays.dispersion_log_sd * nodes
+    dispersion = dispersion_at_pace(delays, log_dispersion, log_years)
+    pmf = height_growth_pmf(share * np.exp(log_years), dispersion, delays.longest_growth)
     return np.einsum("...nwk,n,w->...k", pmf, weights, weights)
 
 

@@ -23,6 +23,7 @@ from standage.evidence.delays import (
     RING_DIFFERENCE_ERROR,
     Pace,
     SpeciesDelays,
+    dispersion_at_pace,
     grass_stage_pmf,
     height_growth_pmf,
     height_share,
@@ -57,7 +58,8 @@ SHARED_NODES = 9  # of the quadrature over what both delays of a stand have in c
 class Belief:
     """What is believed of the four numbers of a stand, or of the region's middle stand.
 
-    axes : log median, log spread, log years, log dispersion; each (point,), evenly spaced.
+    axes : log median, log spread, log years, log dispersion at the profile's pace; each (point,),
+        evenly spaced.
     probability : of each cell, sum 1. (median, spread, years, dispersion)
     """
 
@@ -75,7 +77,9 @@ class Belief:
         return mean, float(np.sqrt(weight @ (points - mean) ** 2))
 
     def drawn(self, draws: int, generator: np.random.Generator) -> Floats:
-        """Drawn median, spread, years and dispersion, spread evenly over their cells. (draw, 4)"""
+        """Drawn median, spread, years, and dispersion at the profile's pace, spread evenly over
+        their cells. (draw, 4)
+        """
         running = np.cumsum(self.probability.ravel())
         cells = np.searchsorted(running, generator.uniform(0.0, running[-1], draws))
         cells = np.minimum(cells, self.probability.size - 1)
@@ -226,7 +230,8 @@ def _prior(law: SpeciesDelays, axes: Axes) -> Floats:
 
 def _likelihood(rows: KnownAge, profile: Profile, law: SpeciesDelays, axes: Axes) -> Floats:
     """Of a stand's stems of known age, the largest 1; the shape of the grid."""
-    median, spread, years, dispersion = (np.exp(points) for points in axes)
+    median, spread, years = (np.exp(points) for points in axes[:3])
+    dispersion = dispersion_at_pace(law, axes[3], axes[2][:, None])  # (years, dispersion)
     shape = tuple(len(points) for points in axes)
     if law.has_grass_stage:
         grass = grass_stage_pmf(median[:, None], spread[None, :], law.longest_grass)
@@ -241,7 +246,7 @@ def _likelihood(rows: KnownAge, profile: Profile, law: SpeciesDelays, axes: Axes
     different, often = np.unique(pairs, axis=0, return_counts=True)
     for (height, seasons), number in zip(different, often, strict=True):
         mean = years[:, None] * height_share(profile, height)
-        growth = height_growth_pmf(mean, dispersion[None, :], law.longest_growth)
+        growth = height_growth_pmf(mean, dispersion, law.longest_growth)
         rest = _with_error(growth, int(seasons), visible.shape[-1])
         chance = np.tensordot(visible, rest, axes=([-1], [-1]))
         log_likelihood += number * np.log(np.maximum(chance, LEAST_TOTAL))
@@ -254,7 +259,7 @@ def _likelihood(rows: KnownAge, profile: Profile, law: SpeciesDelays, axes: Axes
             np.cumsum(
                 height_growth_pmf(
                     years[:, None] * height_share(profile, each),
-                    dispersion[None, :],
+                    dispersion,
                     law.longest_growth,
                 ),
                 axis=-1,

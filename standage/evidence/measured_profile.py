@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
+from standage.evidence.delays import dispersion_at_pace, species_delays
 from standage.evidence.known_age import MARK, KnownAge, mark_of
 from standage.evidence.local_delays import LocalDelays
 from standage.profiles import QUANTITIES, Profile, Sourced
@@ -49,6 +50,11 @@ def measured_numbers(
         source = _source(survey, stems)
         for key, wrong, axis, what in entries:
             mean, sd = belief.moments(axis)
+            if key == "height_growth.dispersion":
+                # at the measured pace, which is the new profile's
+                mean = math.log(
+                    dispersion_at_pace(species_delays(profile), mean, belief.moments(2)[0])
+                )
             low, high = math.exp(mean - TAILS * sd), math.exp(mean + TAILS * sd)
             reason = (
                 f"{what} of {whose}, 90 % {low:.3g} to {high:.3g};"

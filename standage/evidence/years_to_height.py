@@ -10,9 +10,11 @@ from numpy.typing import NDArray
 
 from standage.evidence.delays import (
     BREAST_HEIGHT_CM,
+    dispersion_at_pace,
     grass_stage_pmf,
     height_growth_pmf,
     height_share,
+    species_delays,
 )
 from standage.evidence.known_age import KnownAge
 from standage.evidence.local_delays import LocalDelays
@@ -107,15 +109,16 @@ def _heights(profile: Profile, others: Iterable[float]) -> list[float]:
 
 def _delay(drawn: Floats, profile: Profile, height_cm: float) -> Floats:
     """Chance of each number of seasons to a height, for drawn numbers. (draw, season)"""
-    median, spread, years, dispersion = drawn.T
+    median, spread, years, at_usual_pace = drawn.T
     grass = np.ones((len(drawn), 1))
     if profile.has_grass_stage:
         grass = grass_stage_pmf(median, spread, int(profile["grass_stage.longest_years"]))
     longest = int(profile["height_growth.longest_height_years"])
     share = height_share(profile, height_cm)
-    growth = height_growth_pmf(years * share, dispersion, longest) if share > 0 else None
-    if growth is None:
+    if share <= 0:
         return grass
+    dispersion = dispersion_at_pace(species_delays(profile), np.log(at_usual_pace), np.log(years))
+    growth = height_growth_pmf(years * share, dispersion, longest)
     both = np.zeros((len(drawn), grass.shape[1] + longest))
     for seasons in range(grass.shape[1]):
         both[:, seasons : seasons + longest + 1] += grass[:, seasons, None] * growth

@@ -225,8 +225,10 @@ class UnitStatement:
         log_dispersion = self.log_number(
             "height_growth.dispersion", "height_growth.dispersion_log_sd", "height_spread"
         )
-        mean = self._years_to_breast_height() * share
-        return first_passage_pmf(mean, pt.exp(log_dispersion), self.longest_height)
+        years = self._years_to_breast_height()
+        slower = (years / self.number("height_growth.years_to_breast_height")) ** 4
+        dispersion = pt.exp(log_dispersion) / ((1 + slower) / 2) ** 0.25
+        return first_passage_pmf(years * share, dispersion, self.longest_height)
 
     def _share_of_way(self, height_cm: float) -> float:
         emergence = (

@@ -112,6 +112,12 @@ def test_published_shares_give_the_median_that_was_computed_from_them():
     assert median == pytest.approx(4.3, abs=0.05)  # as the shipped profile's reason says
 
 
+def at_pace(profile, dispersion, years):
+    """Variance over mean in a stand of such years, of what it is at the profile's."""
+    slower = years / profile["height_growth.years_to_breast_height"]
+    return dispersion / (0.5 + 0.5 * slower**4) ** 0.25
+
+
 @pytest.mark.parametrize("key", ["longleaf-pine", "generic-conifer"])
 def test_rings_between_two_heights_have_the_likelihood_of_the_stand_model(key):
     profile = load_profile(key)
@@ -131,7 +137,9 @@ def test_rings_between_two_heights_have_the_likelihood_of_the_stand_model(key):
             else np.ones(1)
         )
         growth = grid.height_growth_pmf(
-            years * height_share(profile, 60.0), dispersion, law.longest_growth
+            years * height_share(profile, 60.0),
+            at_pace(profile, dispersion, years),
+            law.longest_growth,
         )
         for seasons, share in zip((2, 6), shares, strict=True):
             here, first = (
@@ -153,7 +161,9 @@ def test_rings_between_two_heights_have_the_likelihood_of_the_stand_model(key):
                 else np.ones(1)
             )
             growth_top = grid.height_growth_pmf(
-                top[2] * height_share(profile, 60.0), top[3], law.longest_growth
+                top[2] * height_share(profile, 60.0),
+                at_pace(profile, top[3], top[2]),
+                law.longest_growth,
             )
             largest = ring_difference(
                 seasons,
@@ -182,10 +192,10 @@ def test_heights_of_known_age_have_the_likelihood_that_drawn_plants_have(kind, h
         waited = np.clip(grass, 1, 30) if kind == HEIGHT_OF_AGE else 0
         mean = [2.5 * factor * height_share(profile, each) for each in (height, height + 25.0)]
         # the second passage comes after the first: increments are independent
-        first = (
-            np.floor(generator.wald(mean[0], mean[0] ** 2 / 1.2, plants) + 0.5) if height else 0.0
-        )
-        second = np.floor(generator.wald(mean[1], mean[1] ** 2 / 1.2, plants) + 0.5)
+        dispersion = at_pace(profile, 1.2, 2.5 * factor)
+        shape = [each**2 / dispersion for each in mean]
+        first = np.floor(generator.wald(mean[0], shape[0], plants) + 0.5) if height else 0.0
+        second = np.floor(generator.wald(mean[1], shape[1], plants) + 0.5)
         shares[place] = np.mean(waited + first <= 8) - np.mean(waited + second <= 8)
     ratio = found[0, 0, 1, 0] / found[0, 0, 0, 0]
     assert ratio == pytest.approx(shares[1] / shares[0], rel=0.04)

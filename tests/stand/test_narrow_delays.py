@@ -7,7 +7,7 @@ import pytest
 from exact_survey import write
 from scipy import stats
 
-from standage.evidence.delays import height_growth_pmf, species_delays
+from standage.evidence.delays import dispersion_at_pace, height_growth_pmf, species_delays
 from standage.profiles import load_profile
 from standage.stand.fit import fit_stands
 from standage.survey.reading import read_survey
@@ -35,6 +35,16 @@ def test_delays_can_be_narrower_than_poisson_and_are_never_none(median, dispersi
     assert mean == pytest.approx(median, abs=0.1)
     assert pmf @ seasons**2 - mean**2 == pytest.approx(dispersion * median + 1 / 12, rel=0.05)
     assert pmf[0] < 1e-6
+
+
+def test_delays_of_slow_stands_spread_little_more_than_at_the_profiles_pace():
+    delays = species_delays(load_profile("generic-conifer"))
+    usual = delays.to_breast_height.log_years
+    pace = np.array([0.25, 1.0, 4.0, 8.0])
+    variance = pace * dispersion_at_pace(delays, 0.0, usual + np.log(pace))
+    assert variance[1] == pytest.approx(1)
+    assert variance[0] == pytest.approx(0.25, rel=0.2)
+    assert variance[2:] == pytest.approx(1.19, abs=0.01)
 
 
 def spruces(folder, years):

@@ -212,7 +212,8 @@ def life_history(z: dict[str, float | np.ndarray], profile: Profile) -> LifeHist
         * math.exp(profile["grass_stage.within_log_sd"] * z["grass_spread"]),
         years_to_breast_height=profile["height_growth.years_to_breast_height"] * math.exp(height),
         height_dispersion=profile["height_growth.dispersion"]
-        * math.exp(profile["height_growth.dispersion_log_sd"] * z["height_spread"]),
+        * math.exp(profile["height_growth.dispersion_log_sd"] * z["height_spread"])
+        / ((1 + math.exp(4 * height)) / 2) ** 0.25,
         growth_cm_per_year=profile["size.growth_cm_per_year"] * math.exp(growth),
         asymptote_cm=profile["size.asymptote_cm"]
         * math.exp(

@@ -14,7 +14,7 @@ import numpy as np
 
 from standage.compiled import Booleans, Floats, compiled, compiled_loop, compiled_part
 from standage.evidence import delays as stated
-from standage.evidence.delays import COMMON_LOADING, LEAST_TOTAL, Pace, SpeciesDelays
+from standage.evidence.delays import COMMON_LOADING, LEAST_TOTAL, TURN, Pace, SpeciesDelays
 from standage.stand.kernel.convolution import delayed, delayed_adjoint
 from standage.stand.kernel.distributions import mills_ratio, normal_cdf, normal_pdf
 from standage.stand.kernel.inputs import DelayInputs, ParameterIndex
@@ -22,6 +22,7 @@ from standage.stand.kernel.rates import Rates
 
 ahead_and_behind = compiled_loop(stated.ahead_and_behind)
 log_pace = compiled_loop(stated.log_pace)
+dispersion_at_pace = compiled_loop(stated.dispersion_at_pace)
 grass_stage = compiled_loop(stated.grass_stage)
 height_growth = compiled_loop(stated.height_growth)
 
@@ -83,11 +84,13 @@ def delay_factors(x: Floats, index: ParameterIndex) -> DelayFactors:
 @compiled_loop
 def delay_values(species: SpeciesDelays, z: DelayFactors) -> DelayValues:
     """Median, spread and mean years of a stand at its factors."""
+    log_dispersion = species.log_dispersion + species.dispersion_log_sd * z.height_spread
+    log_years = log_pace(species.to_breast_height, z.height_years, z.shared_pace, z.height_pace)
     return DelayValues(
         log_pace(species.grass_median, z.grass_median, z.shared_pace, z.grass_pace),
         math.exp(species.log_grass_spread + species.grass_spread_log_sd * z.grass_spread),
-        math.exp(log_pace(species.to_breast_height, z.height_years, z.shared_pace, z.height_pace)),
-        math.exp(species.log_dispersion + species.dispersion_log_sd * z.height_spread),
+        math.exp(log_years),
+        dispersion_at_pace(species, log_dispersion, log_years),
     )
 
 
@@ -252,11 +255,13 @@ def height_growths_adjoint(
     index: ParameterIndex,
 ) -> None:
     """Adds to `gradient` what pmf_bars (share, season) mean."""
+    slower = math.exp(TURN * (math.log(values.years) - species.to_breast_height.log_years))
+    fall = slower / (1.0 + slower)  # of the log dispersion as log years rise
     for h in range(len(shares)):
         log_years_bar, log_dispersion_bar = height_growth_adjoint(
             values.years * shares[h], values.dispersion, pmf_bars[h]
         )
-        years_adjoint(species, log_years_bar, gradient, index)
+        years_adjoint(species, log_years_bar - fall * log_dispersion_bar, gradient, index)
         gradient[index.height_spread] += species.dispersion_log_sd * log_dispersion_bar
 
 
