@@ -121,7 +121,8 @@ def read_survey(
         )
     }
     for each in TABLES:
-        check_references(each, frames, files, unheld, problems)
+        if each.name not in written.unreadable:  # read on with stands that are only supposed
+            check_references(each, frames, files, unheld, problems)
     frames["ring_widths"], series, unused_series = gather_ring_widths(
         frames,
         files,

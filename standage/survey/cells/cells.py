@@ -548,6 +548,8 @@ def _required(
             "Write it into each row; if a blank means one species, one line above the headings"
             " says so: `species blank = longleaf`."
         )
+    if column.kind == "identifier":
+        advice = f"Write it down: {column.meaning}; or delete the row if it is none."
     blank = text == ""
     if column.name == "last_year":  # which the first year would say, could it be read
         asked = {each.row for each in problems if (each.file, each.column) == (file, "first_year")}

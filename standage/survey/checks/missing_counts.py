@@ -26,6 +26,8 @@ _LOST = re.compile(
 )
 """Rings in a remark that are none of those counted (common practice, no source)."""
 _WHOLE = re.compile(r"\s*(?:~|>=?)?\s*[1-9]\d{0,3}\s*[+?]?\s*")
+MOST_WITHOUT = 0.5
+"""Share of cores without a number from which another column may hold them (assumption)."""
 ONE_OF_TWO = "one of the two, unless centre is rotten"
 
 
@@ -52,7 +54,7 @@ def check_missing_counts(
     if files["trees"] == file:
         of_trees = looked_up(cores["tree"], frames["trees"], "tree", "note").fillna("")
         remarks = remarks.where(remarks != "", of_trees)
-    headings = _whole_numbers(cores)
+    headings = _whole_numbers(cores) if neither.mean() > MOST_WITHOUT else []
     # where a row holds the stem too, taking it out would take out the stem
     what_to_do = "delete its row here and write unreadable into core_outcome in trees"
     if files["trees"] == file:

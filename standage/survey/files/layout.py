@@ -33,7 +33,7 @@ from standage.survey.sheets.plot_banners import (
     WITH_BANNERS,
     are_headings_anew,
     plot_by_title,
-    plot_of_banner,
+    plot_of_row,
     take_bare_banners,
     write_plots,
 )
@@ -138,11 +138,17 @@ def lay_out(
     plots: list[str] = []
     banners: list[tuple[int, str, str]] = []
     padded = [0] * width
-    boxed = 0
+    boxed = counted_to = 0
     for row, record in enumerate(records[start + 1 :], start + 2):
         stripped = [cell.strip() for cell in record]
         joined = "".join(stripped)
         if not joined or row <= boxed:
+            continue
+        if width > 1 and (banner := plot_of_row(name, file, header.names, stripped)):
+            text = " ".join(filter(None, stripped))
+            plot, said = banner, f"plot {banner} of the rows below"
+            survey.readings.append(Reading(file, row, "plot", text[:80], said, BANNER))
+            banners.append((row, banner, text))
             continue
         if width > 1 and "\n" not in joined and sum(map(bool, stripped)) == 1:
             line = Title(file, row, joined[:LONGEST])
@@ -157,14 +163,6 @@ def lay_out(
                 if not footnote and (rest := beside_pairs(joined)):
                     survey.doubts.append(beside_a_legend(file, row, rest))
                 continue
-            place = next(place for place, cell in enumerate(stripped) if cell)
-            own = header.names[place] if place < width else ""
-            banner = plot_of_banner(joined) if name in WITH_BANNERS and own != "plot" else None
-            if banner:
-                plot, said = banner, f"plot {banner} of the rows below"
-                survey.readings.append(Reading(file, row, "plot", joined[:80], said, BANNER))
-                banners.append((row, banner, joined))
-                continue
             if name in OF_SEVERAL_CELLS and tells_of_stand(joined):
                 survey.below.append(line)
                 why = "words on the past of a stand"
@@ -174,7 +172,8 @@ def lay_out(
                 if name == STANDS.name:
                     survey.titles.append(Title(file, row, joined[:LONGEST], of_notes=True))
                 number = re.search(r"\d+", joined) if _NUMBER_OF_ROWS.match(joined) else None
-                if number is not None and int(number[0]) == len(rows):
+                here, counted_to = len(rows) - counted_to, len(rows)
+                if number is not None and int(number[0]) in (here, len(rows)):
                     reading = Reading(file, row, None, joined[:80], "no data", "the number of rows")
                     survey.readings.append(reading)
                     continue

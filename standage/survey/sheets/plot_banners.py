@@ -24,6 +24,8 @@ _PLOT = re.compile(
 _NO_STEMS = re.compile(r"\b(no (trees?|stems?)|none|empty|nothing|nil)\b", re.IGNORECASE)
 _NAMED = re.compile(r"plot[\s_-]*\w*\d", re.IGNORECASE)
 """A sheet or file called after a plot."""
+OF_MEASURES = ("dbh_cm", "count", "ring_count", "first_ring_year")
+"""Columns in which a row of data has a number."""
 FEWEST_HEADINGS = 3
 """Cells of a row that have to be headings of their own columns (assumption)."""
 
@@ -34,6 +36,34 @@ def plot_of_banner(text: str) -> str | None:
     return (found[1] or found[2]) if found else None
 
 
+def plot_of_row(name: str, file: str, names: Sequence[str], cells: Sequence[str]) -> str | None:
+    """The plot that a row of a list names in its first filled cell, and nothing but words of it
+    beside that; the cell may begin with words of the sheet's name (`RIDGE PLOT 1` in `Ridge`).
+    """
+    if name not in WITH_BANNERS:
+        return None
+    place, first = next((place, cell) for place, cell in enumerate(cells) if cell)
+    alone = not any(cells[place + 1 :])
+    if place < len(names) and names[place] == "plot" and alone:
+        return None
+    if not alone:
+        sized = zip(names, cells, strict=False)
+        if not re.search(r"plot\W*\w+$", first, re.IGNORECASE) or any(
+            cell[:1].isdigit() for column, cell in sized if column in ("tree", *OF_MEASURES)
+        ):
+            return None
+    return plot_of_banner(_without_words_of(file, first))
+
+
+def _without_words_of(file: str, text: str) -> str:
+    """A line without the words of the sheet's name at its beginning."""
+    own = set(re.findall(r"\w+", (file.partition(", sheet ")[2] or file).casefold())) - {"plot"}
+    words = text.split()
+    while words and words[0].casefold() in own:
+        del words[0]
+    return " ".join(words)
+
+
 def plot_by_title(name: str, file: str, names: Sequence[str], titles: Sequence[Title]) -> str:
     """The plot that a title above the headings names, where no column does and the sheet isn't
     called after one.
@@ -41,7 +71,8 @@ def plot_by_title(name: str, file: str, names: Sequence[str], titles: Sequence[T
     own = file.partition(", sheet ")[2] or file
     if name not in WITH_BANNERS or name == "cores" or "plot" in names or _NAMED.search(own):
         return ""
-    found = {plot for title in titles if (plot := plot_of_banner(title.text))}
+    lines = [_without_words_of(file, title.text) for title in titles]
+    found = {plot for line in lines if (plot := plot_of_banner(line))}
     return found.pop() if len(found) == 1 else ""
 
 

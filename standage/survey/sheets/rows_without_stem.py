@@ -13,6 +13,7 @@ from standage.survey.cells.table_cells import NOT_RECORDED, heads_remarks
 from standage.survey.flat_table import FLAT, table_of
 from standage.survey.readings import Reading
 from standage.survey.schema import TREES
+from standage.survey.sheets.numbers_of_rows import without_numbers_of_rows
 from standage.survey.written import WrittenSurvey, WrittenTable
 
 NO_STEM = {"none", "no trees", "no tree", "no stems", "empty", "empty plot", "nothing", "nil"}
@@ -55,6 +56,7 @@ def set_aside(survey: WrittenSurvey) -> None:
     for name in (FLAT.name, TREES.name, "cores", "counts"):
         written = survey.tables.get(name)
         if written is not None and written.cells:
+            written = without_numbers_of_rows(written, survey)
             survey.tables[name] = written = _without_sums(name, written, survey)
             if name in (FLAT.name, TREES.name):
                 survey.tables[name] = _find_empty_plots(name, written, survey)
