@@ -219,8 +219,9 @@ def _one_sheet_for_both(
     if full in survey.mapping:
         return
     named = columns_of(top(full), FLAT)
-    if "dbh_cm" not in named and any(columns_of(top(each), TREES) >= OF_STEMS for each in others):
-        return
+    listed = any(columns_of(top(each), TREES) >= OF_STEMS for each in others)
+    if listed and (name == "cores" or "dbh_cm" not in named):
+        return  # what a sheet of cores repeats of its trees is held against their list
     if tables_needed(named):
         placed[FLAT.name] = placed.pop(name)
         survey.readings.append(
