@@ -249,7 +249,7 @@ def _as_area(area: Area) -> Outcome:
     metres, feet = (f"{each:.10g}" for each in area.by_unit)
     return Outcome(
         expected=f"the unit too: {metres} m2 if metres are meant, {feet} m2 if feet",
-        advice=f"Write {metres} or {feet}, or the unit of the length behind it, m or ft.",
+        advice=f"Write '{metres} m2' or '{feet} m2', or the unit of the length behind it, m or ft.",
     )
 
 

@@ -263,17 +263,20 @@ def _places(
                 unknown.append(name)
             else:
                 near = by_its_cells(near, (cells[place] for cells in written.cells))
-                more = READERS if near in suggested else ""
+                advice = (
+                    f"Rename it to '{near}' (and mind the unit), or to something unlike any"
+                    " column of this table."
+                )
+                expected = f"'{near}'"
+                if near in written.header or near in suggested:
+                    expected = "one column of its kind"
+                    advice = f"Rename it to something unlike '{near}', which is there.{READERS}"
                 suggested.add(near)
                 # read under its right name, so that further complaints are about cells, not about
                 # all of them being blank
                 places.setdefault(near, place)
-                advice = (
-                    f"Rename it to '{near}' (and mind the unit), or to something unlike any"
-                    f" column of this table.{more}"
-                )
                 found = f"the unknown column '{name}'"
-                problems += _of_heading(written, name, name, (found, f"'{near}'", advice))
+                problems += _of_heading(written, name, name, (found, expected, advice))
         seen.add(name)
     _ask_of_plain_headings(table, written, unknown, {*places, *suggested}, problems)
     suggested |= {each.column or "" for each in problems if each.file == written.file and each.row}

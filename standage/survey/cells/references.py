@@ -127,9 +127,15 @@ def _resolve(
         by_fold.setdefault(alike(name), []).append(name)
         if _NUMBER.fullmatch(name):
             by_number.setdefault(float(name), []).append(name)
+    of_tree: dict[str, list[str]] = {}
+    if column.refers_to == "cores":
+        for core, tree in zip(frames["cores"]["core"], frames["cores"]["tree"], strict=True):
+            of_tree.setdefault(alike(tree), []).append(core)
     meant: dict[str, str] = {}
     for name in wanted[lost].unique():
         ways, reason = by_fold.get(alike(name), []), OTHER_MARKS
+        if not ways and alike(name) in of_tree:
+            ways, reason = of_tree[alike(name)], "named after its tree"
         if not ways and _NUMBER.fullmatch(name):
             ways, reason = by_number.get(float(name), []), "a name that is a number"
         if not ways and len(of_groups := short.get(alike(name), [])) > 1:
