@@ -10,9 +10,11 @@ from dataclasses import replace
 from statistics import median
 
 from standage.errors import Problem
+from standage.survey.cells.headings import heading_of
 from standage.survey.cells.references import alike, cells_of
 from standage.survey.flat_table import FLAT, table_of
 from standage.survey.readings import Reading
+from standage.survey.schema import TREES
 from standage.survey.sheets.group_fill import with_plots_of_groups
 from standage.survey.sheets.sheet_dates import with_dates, with_its_date
 from standage.survey.sheets.title_plots import said_of_plots, with_titles_of_plots
@@ -394,7 +396,7 @@ def _apart(parts: Sequence[WrittenTable], name: str, survey: WrittenSurvey) -> b
         own = ("core",) if all("core" in part.header for part in parts) else ("tree",)
     first: dict[tuple[str, ...], WrittenTable] = {}
     for part in parts:
-        keys = list(zip(*(cells_of(part, column) for column in own), strict=True))
+        keys = list(zip(*(_named_in(part, column) for column in own), strict=True))
         for place, key in enumerate(keys):
             if not key[-1] or first.setdefault(key, part) is part:
                 continue
@@ -417,6 +419,20 @@ def _apart(parts: Sequence[WrittenTable], name: str, survey: WrittenSurvey) -> b
     if name != "cores":
         _ask_of_stands(parts, name, survey)
     return True
+
+
+def _named_in(part: WrittenTable, column: str) -> list[str]:
+    """Cells of a column of names, also of one that the table hasn't and sheets of stems have, as
+    the stand beside the plots of counts.
+    """
+    for place, heading in enumerate(part.header if column not in part.header else []):
+        found = heading_of(TREES, heading) if heading else None
+        if found is not None and found.column == column and not found.means:
+            cells, above = [alike(row[place]) for row in part.cells], ""
+            for at, cell in enumerate(cells):  # written once for its group
+                above = cells[at] = cell or above
+            return cells
+    return cells_of(part, column)
 
 
 def _ask_of_stands(parts: Sequence[WrittenTable], name: str, survey: WrittenSurvey) -> None:
