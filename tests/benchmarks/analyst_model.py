@@ -212,6 +212,8 @@ def analyst_model(given: AnalystData) -> pm.Model:
         dispersion = number["height_growth.dispersion"] * pt.exp(
             number["height_growth.dispersion_log_sd"] * z("height_spread")
         )
+        slower = years_up / number["height_growth.years_to_breast_height"]
+        dispersion /= ((1 + slower**4) / 2) ** 0.25
 
         # history
         matrices = {

@@ -260,7 +260,8 @@ def _drawn_set(generator, profile):
                 rows.append((LONGER if grass > age else AT_MOST, age, 0))
             else:
                 mean = years * height_share(profile, 100.0)
-                grown = int(np.floor(generator.wald(mean, mean**2 / dispersion) + 0.5))
+                shape = mean**2 / at_pace(profile, dispersion, years)
+                grown = int(np.floor(generator.wald(mean, shape) + 0.5))
                 error = generator.choice(5, p=[0.03, 0.17, 0.6, 0.17, 0.03]) - 2
                 visible = int(generator.integers(0, grass + 1))
                 rows.append((RING_DIFFERENCE, max(0, visible + grown + error), 100))

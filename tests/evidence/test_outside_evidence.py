@@ -182,6 +182,8 @@ def test_delay_to_a_height_against_draws():
     dispersion = p["height_growth.dispersion"] * np.exp(
         p["height_growth.dispersion_log_sd"] * rng.standard_normal(draws)
     )
+    slower = mean / share / p["height_growth.years_to_breast_height"]
+    dispersion /= ((1 + slower**4) / 2) ** 0.25
     delay = grass + np.floor(rng.wald(mean, mean**2 / dispersion) + 0.5)
     pmf = height.delay_pmf_prior(LONGLEAF, 100.0)
     expected = pmf @ np.arange(pmf.size)

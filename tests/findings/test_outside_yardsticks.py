@@ -410,6 +410,8 @@ def prior_by_the_page(profile, draws: int, seed: int) -> PriorDraws:
     d = p["height_growth.dispersion"] * np.exp(
         p["height_growth.dispersion_log_sd"] * z["height_spread"][:, None]
     )
+    slower = up[:, None] / p["height_growth.years_to_breast_height"]
+    d = d / ((1 + slower**4) / 2) ** 0.25
     k = np.arange(N_YEARS)
     climb = {}
     for low, high, share in ((0.0, 30.0, way(30.0)), (30.0, 137.0, 1 - way(30.0))):
