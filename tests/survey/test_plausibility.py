@@ -140,7 +140,17 @@ def test_stems_without_a_plot_below_stems_of_one(tmp_path, blank):
         ("dead in spring", True),
         ("bored again, other side", True),
         ("same tree as 1", True),
+        ("fallen, dead", True),
+        ("died in storm", True),
+        ("killed by beetles", True),
+        ("uprooted, still green", True),
+        ("down", True),
+        ("top dead, down slope of plot", True),
         ("dead top", False),
+        ("half-dead", False),
+        ("beside a fallen limb", False),
+        ("tag fell off", False),
+        ("died back at the top", False),
         ("old cat face, N side", False),
         ("leaning, near plot centre", False),
         ("removed vines to measure", False),
@@ -447,6 +457,32 @@ def test_a_diameter_without_its_decimal_mark_and_a_core_named_after_another_tree
     cores[2]["core"] = f"{trees[7]['tree']}b"
     words = asked(survey(tmp_path, trees=trees, cores=cores))
     assert "lost decimal mark" in words and "named after another tree" in words
+
+
+@pytest.mark.parametrize("core", ["GH1-{tree:02d}A", "GH-1-{tree}", "GH1-{tree}b"])
+def test_a_core_named_after_a_tree_of_another_plot(tmp_path, core):
+    trees = trees_of(AGES[:10])
+    cores = cores_of(trees, AGES[:10])
+    for place, (tree, own) in enumerate(zip(trees, cores, strict=True)):
+        own |= {"core": core.format(tree=place + 1), "tree": f"GH-1-{place + 1}"}
+        tree["tree"] = own["tree"]
+    assert "named after another tree" not in asked(survey(tmp_path / "1", trees=trees, cores=cores))
+    # the core of tree 3 of the other plot
+    trees[9]["tree"], cores[9]["tree"] = "GH-2-3", "GH-1-3"
+    cores[9]["core"] = core.format(tree=3).replace("1", "2", 1)
+    assert "named after another tree" in asked(survey(tmp_path / "2", trees=trees, cores=cores))
+
+
+@pytest.mark.parametrize(
+    "note, words", [("cored", True), ("not cored", False), ("cored in 2019 by others", False)]
+)
+def test_a_remark_on_a_core_that_is_not_listed(tmp_path, note, words):
+    trees = trees_of(AGES[:6])
+    cores = cores_of(trees, AGES[:6], chosen=[0, 1])
+    trees[0]["note"] = "cored"  # and listed
+    trees[4]["note"] = note
+    said = asked(survey(tmp_path, trees=trees, cores=cores))
+    assert ("give its core a row in cores" in said) == words
 
 
 def test_a_crossdated_reading_beside_a_count_is_asked_about(tmp_path):

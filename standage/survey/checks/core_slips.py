@@ -110,20 +110,17 @@ def _heights_by_ten(file: str, cores: Rows, warnings: list) -> None:
 
 def _names(file: str, cores: Rows, trees: Rows, warnings: list) -> None:
     """Cores named after another tree than theirs, where nearly all are named after their own."""
-    known = {alike(name): name for name in trees["tree"]}
-    after = [alike(_LETTER.sub("", core)) for core in cores["core"]]
-    own = [alike(tree) for tree in cores["tree"]]
-    tags = {name.rpartition("-")[2] for name in known}
-    named = [
-        base == tree or base.rpartition("-")[2] == tree.rpartition("-")[2]
-        for base, tree in zip(after, own, strict=True)
-    ]
-    if not own or sum(named) < NAMED_AFTER * len(own) or all(named):
+    known = {_parts(tree) for tree in trees["tree"]}
+    tags = {parts[-1:] for parts in known}
+    named, other = [], []
+    for core, tree in zip(cores["core"], cores["tree"], strict=True):
+        own, ways = _parts(tree), {_parts(core), _parts(_LETTER.sub("", core))}
+        elsewhere = own not in ways and bool(ways & known)
+        after_own = own in ways or (not elsewhere and own[-1:] in {way[-1:] for way in ways})
+        named.append(after_own)
+        other.append(elsewhere or (not after_own and any(way[-1:] in tags for way in ways)))
+    if sum(named) < NAMED_AFTER * len(named):
         return
-    other = [
-        not right and base.rpartition("-")[2] in tags
-        for right, base in zip(named, after, strict=True)
-    ]
     reporter(file, cores, warnings)(
         np.array(other, dtype=bool),
         "tree",
@@ -131,6 +128,11 @@ def _names(file: str, cores: Rows, trees: Rows, warnings: list) -> None:
         "the tree that the core is named after",
         "Correct the tree, or the name of the core.",
     )
+
+
+def _parts(name: str) -> tuple[str, ...]:
+    """The letters and numbers of a name one by one: `GH3-07` and `GH-3-7` have the same."""
+    return tuple(part.lstrip("0") for part in re.findall(r"\d+|[^\W\d_]+", alike(name)))
 
 
 def _wide_stems(file: str, trees: Rows, warnings: list) -> None:

@@ -32,10 +32,15 @@ _GONE = re.compile(
     r"|oct|nov|dec|january|february|march|april|august|september|october|november|december)\b",
     re.IGNORECASE,
 )
+_PART = "tops?|branch(?:es)?|limbs?|leader|needles?|wood|side|twigs?|bark|tree|pine|oak|snag"
 _STUMP = re.compile(
-    r"\bstumps?\b(?!.{0,3}sprout)|\bsnag\b|^\s*(?:standing )?dead\b(?! (?:top|limb|branch|needle))",
+    r"\bstumps?\b(?!.{0,3}sprout)|\bsnag\b|\bdied\b(?! back)"
+    rf"|(?<!half[ -])\bdead\b(?![ -]?(?:{_PART})\b)|^\s*(?:standing )?dead\b(?! (?:{_PART})\b)"
+    rf"|\b(uprooted|wind[ -]?thrown?|toppled|bl(own|ew) (down|over))\b|\bfallen\b(?! (?:{_PART}))"
+    r"|\bfell (in|over|down|during)\b|\bkilled (by|in)\b|^\W*(is )?down\W*$",
     re.IGNORECASE,
 )
+_CORED = re.compile(r"(?<!not )(?<!n't )(?<!never )(?<!un)\bcored\b(?! (in|on) \d)", re.IGNORECASE)
 _SAME_TREE = re.compile(
     r"\b(bored|cored) (again|twice)\b|\b(2nd|second|other) (boring|core)\b"
     r"|\bsame (tree|stem) as\b|\bother side of (the |same )?(tree|stem)\b",
@@ -88,6 +93,8 @@ _NO_FIRE = re.compile(r"\blightning\b", re.IGNORECASE)
 
 OF_A_CORE = ("outer_ring", "centre", "count_sd")
 ADVICE = {
+    _CORED: "It is not read from the remark: if the stem was cored, give its core a row in cores,"
+    " or write what came of it into core_outcome.",
     _COUNT: "It is not read from the remark: write by how many rings the count may be off (two in"
     " three) into a column count_sd.",
     _BARK_LOST: "It is not read from the remark: if outer rings are missing, write `lost` as"
@@ -176,7 +183,7 @@ def note_scars(
 def _of_a_stem(cells: Mapping, cores: int) -> list[re.Pattern]:
     """What would contradict the row of a stem with so many cores."""
     found = [] if cells["status"] == "stump" else [_DIAMETER]  # of a stump, its own
-    found += [] if cores or cells["core_outcome"] else [_TRIED]
+    found += [] if cores or cells["core_outcome"] else [_TRIED, _CORED]
     found += [_OUTSIDE] if cells["plot"] else []
     found += [_SAME_TREE] if cores <= 1 else []
     found += [] if cells["origin"] == "planted" else [_PLANTED]

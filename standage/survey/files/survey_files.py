@@ -274,7 +274,7 @@ def _name_other_files(entries: list[Path], there: set[str], survey: WrittenSurve
             continue
         if stem not in known:
             if entry.suffix.lower() in TEXTS and there and stem != "readme":
-                survey.notes.append(f"file '{entry.name}' was not read; tables are CSV files")
+                survey.notes.append(f"file '{entry.name}' (tables are CSV files) {NOT_READ}")
             continue
         if stem in there:
             survey.notes.append(f"file '{entry.name}' was not read; tables are CSV files")
