@@ -161,7 +161,7 @@ def clear_half_written(surveys: Sequence[BatchSurvey], done: Collection[str]) ->
     for survey in surveys:
         if staging_folder(survey.out).path.exists():
             # another run may have begun there
-            with suppress(StandageError), locked_staging(survey.out) as staging:
+            with suppress(StandageError, OSError), locked_staging(survey.out) as staging:
                 if survey.name in done:
                     staging.discard_draws()
 

@@ -10,6 +10,7 @@ import traceback
 import warnings
 from collections import Counter
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
@@ -119,11 +120,10 @@ def run_one(survey: BatchSurvey, settings: BatchSettings) -> Outcome:
     in the survey's file of problems.
     """
     began = time.perf_counter()
-    stands, in_full, is_new = None, "", False
+    stands, in_full, before = None, "", provenance_of(survey.out)
     try:
         stands, state, message = _run(survey, settings)
-        if state == ERROR:
-            in_full, is_new = message, stands is not None
+        in_full = message if state == ERROR else ""
     except SurveyError as error:
         stands = _stands(read_written(Path(survey.path)))
         state, message = BAD_INPUT, _counted(error)
@@ -141,7 +141,7 @@ def run_one(survey: BatchSurvey, settings: BatchSettings) -> Outcome:
         in_full = traceback.format_exc()
     if in_full:
         message = f"{_short(message)} {_write_problems(survey, in_full)}"
-        if provenance_of(survey.out) is not None and not is_new:
+        if before is not None and provenance_of(survey.out) == before:
             message += " The result in its folder is an earlier one."
     else:
         remove_problems(survey)
@@ -218,8 +218,10 @@ def _write_problems(survey: BatchSurvey, in_full: str) -> str:
 
 def remove_problems(survey: BatchSurvey) -> None:
     """Of a time in between, when the survey was not as it is."""
-    if is_earlier(survey.problems, PROBLEMS_HEADER):
-        survey.problems.unlink()
+    # a file that has to stay is no reason to stop
+    with suppress(OSError):
+        if is_earlier(survey.problems, PROBLEMS_HEADER):
+            survey.problems.unlink()
 
 
 def _short(text: str) -> str:

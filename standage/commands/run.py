@@ -143,7 +143,8 @@ def run_survey(
             write_results(
                 findings, out, settings=settings, style=asked.style, also=also, staging=staging
             )
-            staging.discard_draws()
+            with suppress(OSError):  # the result is there; the next run takes them up or away
+                staging.discard_draws()
         except IncompleteResult as lacking:
             incomplete = (
                 f"{lacking} The draws are kept, so that the same command makes the rest without"

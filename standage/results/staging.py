@@ -105,7 +105,8 @@ class StagingFolder:
                     self._put_back()
                 raise
             _sync(self.folder.parent)
-            self.clear()
+            with contextlib.suppress(OSError):  # the next run clears what can't be cleared now
+                self.clear()
 
     def _put_back(self) -> None:
         """The earlier result in its place again. Raises PlaceError where the system won't."""

@@ -537,6 +537,9 @@ def test_a_result_without_its_report_is_an_error_and_not_called_an_earlier_one(q
     assert set(here(quick).values()) == {ERROR}
     message = summary(quick.parent / "out")[0]["message"]
     assert message == "No report. All of it: a.problems.txt."
+    spoil(quick / "a")
+    here(quick)
+    assert summary(quick.parent / "out")[0]["message"].endswith("is an earlier one.")
 
 
 @pytest.mark.skipif(os.geteuid() == 0, reason="the superuser may read everything")

@@ -256,6 +256,21 @@ def test_files_that_come_while_a_result_is_replaced_move_into_the_new_one(tmp_pa
     assert sorted(os.listdir(tmp_path)) == ["elsewhere", "out"]
 
 
+def test_an_earlier_result_that_cannot_be_cleared_away_is_no_fault_of_the_new_one(
+    tmp_path, monkeypatch
+):
+    def stuck(*_, **__):
+        raise OSError(errno.EIO, os.strerror(errno.EIO))
+
+    folder = build_result_folder(tmp_path / "out", fill_with("old"))
+    with monkeypatch.context() as patched:
+        patched.setattr(staging, "remove_result", stuck)
+        build_result_folder(folder, fill_with("new"))
+    assert contents(folder) == "new" and staging_folder(folder).old.is_dir()
+    build_result_folder(folder, fill_with("newer"))
+    assert [path.name for path in tmp_path.iterdir()] == ["out"]
+
+
 def test_an_earlier_result_that_cannot_be_put_back_is_named(tmp_path, monkeypatch):
     """Rights that go between the two renames: where it is, and that the next run puts it back."""
     out = build_result_folder(tmp_path / "out", fill_with("old"))
