@@ -19,6 +19,7 @@ from standage.survey.sheets.core_marks import ask_of_mark, cored_heading
 from standage.survey.sheets.flat_places import Part, Row, plots_of, settle_order_of_dates, stands_of
 from standage.survey.sheets.left_unsaid import only_stand
 from standage.survey.sheets.lettered_cores import ask_of_letters
+from standage.survey.sheets.unread_places import ask_of_places
 from standage.survey.synonyms import code_meaning, same_species
 from standage.survey.written import WrittenSurvey, WrittenTable, with_column
 
@@ -55,6 +56,7 @@ def part_flat_sheet(survey: WrittenSurvey, stand_name: str) -> None:
     written = _with_core_dates(survey, written, records)
     settle_order_of_dates(survey, written, records)
     if "stand" not in written.header:
+        ask_of_places(survey, written, only_stand(survey))
         stand_name = only_stand(survey) or stand_name
         for record in records:
             record["stand"] = stand_name
@@ -89,9 +91,9 @@ def part_flat_sheet(survey: WrittenSurvey, stand_name: str) -> None:
 
 
 def _with_names_of_rows(survey: WrittenSurvey, written: WrittenTable) -> WrittenTable:
-    """The sheet without names of stems, which are asked for, with one for each row."""
+    """The sheet; one for each row in place of names of stems that it lacks, which are asked for."""
     survey.problems.append(missing_column(TREES, written, TREES.column("tree")))
-    cells = [[*cells, f"row {row}"] for cells, row in zip(written.cells, written.rows, strict=True)]
+    cells = [[*each, f"row {row}"] for each, row in zip(written.cells, written.rows, strict=True)]
     return replace(written, header=[*written.header, "tree"], cells=cells)
 
 

@@ -21,6 +21,7 @@ from standage.survey.sheets.title_dates import (
     lends_its_day,
     title_with_a_date,
 )
+from standage.survey.sheets.unread_places import ask_of_places
 from standage.survey.written import WrittenSurvey, WrittenTable, with_column
 
 BLANK = {"", *NOT_RECORDED}
@@ -38,6 +39,7 @@ def say_what_is_plain(survey: WrittenSurvey, name: str) -> None:
     if "stands" in survey.tables or "stands" in survey.unreadable or "trees" not in survey.tables:
         return
     if "stand" not in survey.tables["trees"].header:
+        ask_of_places(survey, survey.tables["trees"])
         for each in ("trees", "plots", "known_age_stems"):
             if each in survey.tables and "stand" not in survey.tables[each].header:
                 _add_column(survey, each, "stand", name, "one stand, named by the survey")
