@@ -73,19 +73,30 @@ def check_text(
     parts = [(title, _indented(lines)) for title, lines in parts if lines]
     warned = _indented(warnings)
     always = [*first, *_indented(str(account).split("\n")), *closing]
-    room = FIRST_SCREEN - _height(always, width) - len(parts)
+    # what has no room shares one line
+    titles = len(parts) if in_full else min(len(parts), 2)
+    room = FIRST_SCREEN - _height(always, width) - titles
     if not in_full:
         card = _shortened(card, room - min(_height(warnings, width), LINES_OF_WARNINGS), width)
     room -= _height(card, width)
     shown = [*first, *card, *_indented(str(account).split("\n"))]
+    unseen: list[str] = []
     for title, lines in parts:
         number = len(lines) if in_full else fitting(lines, max(room, 0), width)
         left = len(lines) - number
-        if lines and not number and lines == warned:  # counted as the last line does
-            left = len(survey.warnings)
-        of = f" ({left} more: --all)" if number else f" ({left}: --all)"
-        shown += [f"{title}{of if left else ''}:", *lines[:number]]
-        room -= _height(lines[:number], width)
+        if not number and lines == warned:
+            left = len(survey.warnings)  # as the last line counts them
+            if room > 0:
+                shown += [f"{title} ({left}: --all), as:", f"{lines[0][: width - 1]}…"]
+                room -= 1
+                continue
+        if number:
+            shown += [f"{title}{f' ({left} more: --all)' if left else ''}:", *lines[:number]]
+            room -= _height(lines[:number], width)
+        else:
+            unseen.append(f"{title} ({left})")
+    if unseen:
+        shown.append(f"{'; '.join(unseen)}: --all")
     return "\n".join([*shown, *closing])
 
 
@@ -179,9 +190,8 @@ def closing_lines(survey: Survey, account: Account) -> list[str]:
     if not_used:
         said.insert(
             0,
-            "NOT ALL IS READ: if a column or sheet named above belongs to the survey, its numbers"
-            " are lost; give it the survey's name for it (`standage check SURVEY --draft` writes a"
-            " list to fill in, and to set aside the others).",
+            "NOT ALL IS READ: what is named above and belongs to the survey is lost until it has"
+            " the survey's name (`standage check SURVEY --draft` writes a list to fill in).",
         )
     if not account.complete:
         said.append("What takes no part is in the first line.")
