@@ -149,7 +149,12 @@ def advice(doubt: Doubt, column: Column) -> str:
         )
     if doubt.kind in ("about", "spread", "range") and column.sd:
         within = "two in three" if column.sd == "count_sd" else "one standard deviation"
-        return f"Write {doubt.value:g}, and how far it may be off ({within}) into {column.sd}."
+        of_years = ""
+        if column.name == "first_ring_year":
+            of_years = "; if it is crossdated, the year to which that is secure into"
+            of_years += " crossdated_back_to_year"
+        off = f"how far it may be off ({within}) into {column.sd}"
+        return f"Write {doubt.value:g}, and {off}{of_years}."
     if column.name == "count" and doubt.kind != "at least":
         return "Write the likeliest number; this column has no place for doubt."
     if column.at_least:

@@ -144,8 +144,9 @@ def counts_in_no_table(where: str, rows: Sequence[Sequence[str]]) -> Problem | N
             )
             advice = (
                 "Write a row for each plot, species and stage; where another sheet has counts, a"
-                " row there, with N/A in the columns of other stages and the area in the heading,"
-                " as 'Saplings (78.5 m2)'; or, if it is something else, give it"
+                " row there, with N/A in the columns of other stages and its area in the column of"
+                " areas; without one, in the heading of each stage, as 'Saplings (78.5 m2)'; or, if"
+                " it is something else, give it"
                 ' holds = "" in the draft of `standage check SURVEY --draft`.'
             )
             expected = "the columns plot, species, stage, area (m2) and count"
