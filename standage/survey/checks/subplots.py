@@ -17,7 +17,7 @@ from standage.survey.checks.table_checks import reporter
 from standage.survey.schema import COUNTS
 
 _VISITS = re.compile(
-    r"\b(?:visits?|dates?|days?|surveys?|censuse?s?|rounds?|seasons?|years?|yrs?|months?)\b",
+    r"\b(?:visits?|dates?|day|surveys?|censuse?s?|rounds?|seasons?|years?|yrs?|months?)\b",
     re.IGNORECASE,
 )
 """Words in headings of when something was counted (common practice, no source)."""

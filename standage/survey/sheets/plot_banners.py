@@ -24,8 +24,9 @@ _PLOT = re.compile(
 _NO_STEMS = re.compile(r"\b(no (trees?|stems?)|none|empty|nothing|nil)\b", re.IGNORECASE)
 _NAMED = re.compile(r"plot[\s_-]*\w*\d", re.IGNORECASE)
 """A sheet or file called after a plot."""
-OF_MEASURES = ("dbh_cm", "count", "ring_count", "first_ring_year")
-"""Columns in which a row of data has a number."""
+OF_STEMS = (FLAT.name, "trees")
+OF_A_STEM = ("tree", "dbh_cm", "ring_count", "first_ring_year")
+"""Columns in which the row of a stem has a figure."""
 FEWEST_HEADINGS = 3
 """Cells of a row that have to be headings of their own columns (assumption)."""
 
@@ -43,14 +44,12 @@ def plot_of_row(name: str, file: str, names: Sequence[str], cells: Sequence[str]
     if name not in WITH_BANNERS:
         return None
     place, first = next((place, cell) for place, cell in enumerate(cells) if cell)
-    alone = not any(cells[place + 1 :])
-    if place < len(names) and names[place] == "plot" and alone:
+    if place < len(names) and names[place] == "plot":
         return None
-    if not alone:
-        sized = zip(names, cells, strict=False)
-        if not re.search(r"plot\W*\w+$", first, re.IGNORECASE) or any(
-            cell[:1].isdigit() for column, cell in sized if column in ("tree", *OF_MEASURES)
-        ):
+    if any(cells[place + 1 :]):
+        sized = [cell for column, cell in zip(names, cells, strict=False) if column in OF_A_STEM]
+        whole = re.search(r"plot\W*\w+$", first, re.IGNORECASE)
+        if name not in OF_STEMS or not whole or any(cell[:1].isdigit() for cell in sized):
             return None
     return plot_of_banner(_without_words_of(file, first))
 

@@ -23,7 +23,11 @@ def ask_of_places(survey: WrittenSurvey, written: WrittenTable, only: str = "") 
     columns = [] if only else zip(*written.cells, strict=True)
     for heading, cells in zip(written.header, columns, strict=False):
         named = [each for each in dict.fromkeys(cells) if each]
-        if len(named) < 2 or heading in written.set_aside or not _PLACES.search(heading):
+        if (
+            not 2 <= len(named) <= len(cells) / 2
+            or heading in written.set_aside
+            or not _PLACES.search(heading)
+        ):
             continue
         shown = ", ".join(f"'{each}'" for each in named[:4])
         found = f"stems without a stand, and {shown} below '{heading}', which isn't read"
