@@ -163,6 +163,9 @@ def date_innermost_rings(table: pd.DataFrame, profile: Profile) -> InnermostRing
     )
     back_to = table["crossdated_back_to_year"].to_numpy(float)
     outer = table["outer_ring"].to_numpy(object)
+    # a least number of rings is one whatever else is lost at the bark
+    bound = (table["at_least"] == "yes").to_numpy(dtype=bool)
+    outer = np.where(bound & (outer == "lost"), "unknown", outer)
     crossdated = table["dating"].to_numpy(object) == "crossdated"
     dead = np.isin(table["status"].to_numpy(object), ("dead", "stump"))
     season, month = growing_seasons(table["core_date"]), table["core_date"].dt.month.to_numpy(float)

@@ -121,6 +121,22 @@ def test_the_stand_model_takes_a_bound(tmp_path):
     assert evidence.shape[:2] == (1, 1) and (flat > 0.999).all() and flat.size > 100
 
 
+def test_lost_outer_rings_leave_a_least_number_what_it_is(tmp_path):
+    """Behind a bark that broke off, pith in the core or not: so many rings at least."""
+    bounds = []
+    for place, outer in enumerate(("complete", "lost")):
+        folder = tmp_path / str(place)
+        folder.mkdir()
+        survey_of(folder, "counted,,,52,yes")
+        (folder / "cores.csv").write_text(
+            "core,tree,height_cm,core_date,outer_ring,ring_count,at_least,centre\n"
+            f"c0,t0,30,2023-10-20,{outer},52,yes,{'pith' if outer == 'lost' else 'rotten'}\n"
+        )
+        bounds.append(date_trees(read_survey(folder)).iloc[0])
+    assert bounds[0]["establishment_year_high"] == bounds[1]["establishment_year_high"]
+    assert bounds[1]["age_low"] >= 52 and np.isnan(bounds[1]["age_high"])
+
+
 @pytest.mark.parametrize(
     ("cell", "count", "bound"),
     [("63+", 63, "yes"), (">200", 201, "yes"), ("at least 40", 40, "yes"), ("57", 57, "no")],

@@ -225,13 +225,15 @@ def _check_centre(cores: Rows, report: Report) -> None:
     pith, straight = cores["centre"] == "pith", cores["centre"] == "straight"
     bound = cores["at_least"] == "yes"
     report(
-        bound & (pith | cores["rings_to_pith"].notna() | cores["pith_distance_mm"].notna()),
+        bound
+        & (cores["outer_ring"] != "lost")
+        & (pith | cores["rings_to_pith"].notna() | cores["pith_distance_mm"].notna()),
         "at_least",
         "yes, for a core of which the way to the pith is known (centre '{centre}')",
         "a least number of rings, or how many there are to the pith",
         "If all rings from the innermost seen on were counted, write their number without + or >,"
-        " and no in at_least; otherwise empty rings_to_pith and pith_distance_mm, and centre is not"
-        " pith.",
+        " and no in at_least; if rings are missing at the bark, lost in outer_ring; otherwise empty"
+        " rings_to_pith and pith_distance_mm, and centre is not pith.",
     )
     report(
         bound & cores["ring_count"].isna() & cores["first_ring_year"].isna(),

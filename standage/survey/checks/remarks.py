@@ -91,7 +91,7 @@ _SCAR = re.compile(r"\b(scars?|scarred|cat[- ]?fac(?:e|es|ed))\b", re.IGNORECASE
 _NO_FIRE = re.compile(r"\blightning\b", re.IGNORECASE)
 """What makes a remark one that matters (common practice, no source)."""
 
-OF_A_CORE = ("outer_ring", "centre", "count_sd")
+OF_A_CORE = ("outer_ring", "centre", "count_sd", "at_least")
 ADVICE = {
     _CORED: "It is not read from the remark: if the stem was cored, give its core a row in cores,"
     " or write what came of it into core_outcome.",
@@ -192,5 +192,6 @@ def _of_a_stem(cells: Mapping, cores: int) -> list[re.Pattern]:
 
 def _of_a_core(cells: Mapping) -> list[re.Pattern]:
     """What would contradict the row of a core."""
-    found = [_BARK_LOST] if cells["outer_ring"] == "unknown" else []
+    whole = cells["outer_ring"] == "unknown" and cells["at_least"] != "yes"
+    found = [_BARK_LOST] if whole else []
     return found + ([_NO_CENTRE] if cells["centre"] in ("pith", "arcs") else [])
