@@ -9,10 +9,10 @@ from standage.errors import Problem
 from standage.survey.readings import Reading
 from standage.survey.written import WrittenSurvey, WrittenTable
 
-_ROWS_ABOVE = re.compile(
-    r"(?:plot\W*\w+\s*[:,-]?\s+)?(?P<number>\d+)\s+(?:trees|stems|cores)\b", re.IGNORECASE
+ROWS_ABOVE = re.compile(
+    r"(?:plot\W*\w+\W+)?(?P<number>\d+)\s+(?:trees|stems|cores)\b", re.IGNORECASE
 )
-"""A line that says how many rows stand above it."""
+"""A line that says how many rows stand above it (`Plot 1 = 17 stems`)."""
 OF_A_RECORD = ("tree", "dbh_cm", "ring_count", "first_ring_year", "height_cm")
 """Columns in which a stem or core has a figure."""
 
@@ -27,7 +27,7 @@ def without_numbers_of_rows(written: WrittenTable, survey: WrittenSurvey) -> Wri
     for place, cells in enumerate(written.cells):
         last = len(left) if written.begins_sheet(place) else last
         said = " ".join(filter(None, cells))
-        found = _ROWS_ABOVE.match(said)
+        found = ROWS_ABOVE.match(said)
         if found is None or any(cells[each][:1].isdigit() for each in sized):
             left.append(place)
             continue

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from standage.errors import Problem
 from standage.survey.cells.headings import Header, heading_of
 from standage.survey.flat_table import FLAT, table_of
+from standage.survey.sheets.numbers_of_rows import ROWS_ABOVE
 from standage.survey.written import Title, WrittenSurvey
 
 WITH_BANNERS = (FLAT.name, "trees", "cores", "counts")
@@ -45,6 +46,8 @@ def plot_of_row(name: str, file: str, names: Sequence[str], cells: Sequence[str]
         return None
     place, first = next((place, cell) for place, cell in enumerate(cells) if cell)
     if place < len(names) and names[place] == "plot":
+        return None
+    if "plot" in names and ROWS_ABOVE.match(first):  # below its stems
         return None
     if any(cells[place + 1 :]):
         sized = [cell for column, cell in zip(names, cells, strict=False) if column in OF_A_STEM]
