@@ -150,6 +150,7 @@ def test_stems_without_a_plot_below_stems_of_one(tmp_path, blank):
         ("half-dead", False),
         ("beside a fallen limb", False),
         ("tag fell off", False),
+        ("dbh under 1", False),
         ("died back at the top", False),
         ("old cat face, N side", False),
         ("leaning, near plot centre", False),

@@ -47,7 +47,8 @@ _SAME_TREE = re.compile(
     re.IGNORECASE,
 )
 _DIAMETER = re.compile(
-    r"\b(dbh|diam(eter)?)\b.*(\d|really|wrong|should|inch|estimat|doubt|guess)"
+    r"\b(dbh|diam(eter)?)\b(?! (?:under|below|over|about|[<>~]) ?\d)"
+    r".*(\d|really|wrong|should|inch|estimat|doubt|guess)"
     r"|\b(wrong|estimated|guessed)\b.*\b(dbh|diam(eter)?)\b",
     re.IGNORECASE,
 )

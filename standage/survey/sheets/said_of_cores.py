@@ -24,6 +24,8 @@ from standage.survey.units import factor
 from standage.survey.written import WrittenSurvey, WrittenTable
 
 BREAST_HEIGHT_CM = 137.0
+BREAST_HEIGHTS_CM = (130.0, BREAST_HEIGHT_CM, 140.0)
+"""What crews of one country or another call so (common practice, no source)."""
 SAME_HEIGHT_CM = 5.0
 MOST_HEIGHT_CM = 300.0
 """Breast height where pines are measured, and how far a crew's may lie from it (common practice, no
@@ -176,6 +178,8 @@ def _ask_of_remarks(survey: WrittenSurvey, written: WrittenTable, *, by_title: b
     """A question on each core whose remark, or that of its tree, gives another height than its
     row; a doubt, where the row has its own and none by a title.
     """
+    if "tree" not in written.header:
+        return
     at, unit = written.header.index(HEIGHT), written.units.get(HEIGHT, "cm")
     remarks: dict[tuple[str, ...], str] = {}
     trees = survey.tables.get(TREES.name)
@@ -184,24 +188,21 @@ def _ask_of_remarks(survey: WrittenSurvey, written: WrittenTable, *, by_title: b
         name for name in ("stand", "plot") if all(any(cells_of(table, name)) for table in tables)
     ]
     keys_of = [_keys(table, groups) for table in tables]
-    if keys_of and not set(keys_of[-1]) <= set(keys_of[0]):
+    if not set(keys_of[-1]) <= set(keys_of[0]):
         keys_of = [_keys(table, []) for table in tables]  # plots called otherwise
-    for table, keys in zip(tables, keys_of, strict=True):
-        notes = [place for place, name in enumerate(table.header) if heads_remarks(name)]
-        for row, of in zip(table.cells, keys, strict=True):
-            said = "; ".join(row[place] for place in notes if row[place])
+    if len(tables) > 1:
+        for said, of in zip(_remarks(tables[0]), keys_of[0], strict=True):
             remarks[of] = "; ".join(filter(None, (remarks.get(of, ""), said)))
-    if "tree" not in written.header or not any(remarks.values()):
-        return
-    for row, line, key in zip(written.cells, written.rows, keys_of[-1], strict=True):
-        remark = remarks.get(key, "")
+    own_remarks, keys = _remarks(written), keys_of[-1]
+    for row, line, key, said in zip(written.cells, written.rows, keys, own_remarks, strict=True):
+        remark = "; ".join(filter(None, (remarks.get(key, ""), said)))
         if not remark:
             continue
         own = _centimetres(row[at], unit)
         heights = [_centimetres(each, "") for each in _AT_A_HEIGHT.findall(remark)]
         others = [each for each in heights if each is not None and each <= MOST_HEIGHT_CM]
-        at_breast = [BREAST_HEIGHT_CM] if _BREAST_HEIGHT.search(remark) else []
-        if own is None or any(abs(own - each) <= SAME_HEIGHT_CM for each in others + at_breast):
+        at_breast = BREAST_HEIGHTS_CM if _BREAST_HEIGHT.search(remark) else ()
+        if own is None or any(abs(own - each) <= SAME_HEIGHT_CM for each in (*others, *at_breast)):
             continue
         parts = re.split(r"(?<!\bca)[;,.](?!\d)", remark)
         plainly = any(_AT_ANOTHER.fullmatch(part.strip()) for part in parts)
@@ -221,6 +222,12 @@ def _ask_of_remarks(survey: WrittenSurvey, written: WrittenTable, *, by_title: b
         survey.problems.append(
             Problem(written.file, line, HEIGHT, found, "one height of the core", advice)
         )
+
+
+def _remarks(table: WrittenTable) -> list[str]:
+    """All remarks of each row."""
+    notes = [place for place, name in enumerate(table.header) if heads_remarks(name)]
+    return ["; ".join(row[place] for place in notes if row[place]) for row in table.cells]
 
 
 def _keys(table: WrittenTable, groups: list[str]) -> list[tuple[str, ...]]:
