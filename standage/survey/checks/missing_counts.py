@@ -28,6 +28,7 @@ _LOST = re.compile(
 _WHOLE = re.compile(r"\s*(?:~|>=?)?\s*[1-9]\d{0,3}\s*[+?]?\s*")
 MOST_WITHOUT = 0.5
 """Share of cores without a number from which another column may hold them (assumption)."""
+MISSPELT_ROTTEN = "Did you mean 'rotten'"
 ONE_OF_TWO = "one of the two, unless centre is rotten"
 
 
@@ -44,7 +45,11 @@ def check_missing_counts(
     refused = {
         problem.row
         for problem in problems
-        if problem.file == file and problem.column in ("first_ring_year", "ring_count")
+        if problem.file == file
+        and (
+            problem.column in ("first_ring_year", "ring_count")
+            or (problem.column == "centre" and MISSPELT_ROTTEN in problem.what_to_do)
+        )
     }
     neither = cores["first_ring_year"].isna() & cores["ring_count"].isna()
     neither &= ~cores["row"].isin(refused)
