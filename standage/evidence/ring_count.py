@@ -162,10 +162,7 @@ def date_innermost_rings(table: pd.DataFrame, profile: Profile) -> InnermostRing
         table[name].to_numpy(float) for name in ("first_ring_year", "last_ring_year", "ring_count")
     )
     back_to = table["crossdated_back_to_year"].to_numpy(float)
-    outer = table["outer_ring"].to_numpy(object)
-    # a least number of rings is one whatever else is lost at the bark
-    bound = (table["at_least"] == "yes").to_numpy(dtype=bool)
-    outer = np.where(bound & (outer == "lost"), "unknown", outer)
+    outer = _outer_rings(table)
     crossdated = table["dating"].to_numpy(object) == "crossdated"
     dead = np.isin(table["status"].to_numpy(object), ("dead", "stump"))
     season, month = growing_seasons(table["core_date"]), table["core_date"].dt.month.to_numpy(float)
@@ -237,6 +234,12 @@ def date_innermost_rings(table: pd.DataFrame, profile: Profile) -> InnermostRing
         reason=reason.astype(object),
         note=note.astype(object),
     )
+
+
+def _outer_rings(table: pd.DataFrame) -> NDArray[np.object_]:
+    """What is on record of the outermost ring; a least number of rings stands where one is lost."""
+    lost = (table["at_least"] == "yes") & (table["outer_ring"] == "lost")
+    return table["outer_ring"].where(~lost, "unknown").to_numpy(object)
 
 
 def _outermost_complete_ring(
