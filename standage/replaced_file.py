@@ -7,11 +7,13 @@ import os
 import secrets
 import shutil
 import tempfile
+import warnings
 from collections.abc import Iterable, Iterator
 from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 
 from standage.errors import PlaceError, StandageError
+from standage.notices import Notice
 from standage.stops import stops_held_back
 
 PASSING = ".standage-"
@@ -72,6 +74,9 @@ def passing_folder(beside: str | Path | None = None) -> Iterator[Path]:
     system's for such.
     """
     beside = Path(tempfile.gettempdir() if beside is None else beside)
+    for aside in beside.glob(f"{PASSING}*/{EARLIER}"):
+        how = "left by a command that was stopped: move back what you want, and delete the folder"
+        warnings.warn(Notice(f"{aside} holds earlier files of {beside}, {how}."), stacklevel=3)
     with _faults_of(beside):
         path = Path(tempfile.mkdtemp(prefix=PASSING, dir=beside))
         try:

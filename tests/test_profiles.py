@@ -180,6 +180,12 @@ def test_a_profile_under_a_new_key_loads_and_the_shipped_ones_stay_reachable(own
         (lambda path: path.write_bytes(b"a" + b".a" * 400_000 + b" = 1"), "without an end"),
         (lambda path: path.write_bytes(b"#" * 2_000_000), "more than 1,000,000 bytes"),
         (lambda path: path.write_bytes(b"\xff\xfe"), "utf-8"),
+        (
+            lambda path: (
+                path.with_name(".standage-1").joinpath("earlier", path.name).mkdir(parents=True)
+            ),
+            "left it",
+        ),
     ],
 )
 def test_files_of_strangers_end_in_words_and_are_never_passed_over(make, said, tmp_path):

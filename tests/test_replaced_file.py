@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from standage.errors import PlaceError
+from standage.notices import Notice
 from standage.replaced_file import made_folder, move_all, passing_folder, whole_file
 
 
@@ -127,3 +128,6 @@ def test_earlier_files_that_cannot_be_put_back_stay_where_the_message_says(tmp_p
         move_all(workshop, [path])
     assert str(workshop / "earlier") in str(refused.value)
     assert (workshop / "earlier" / "report").read_text() == "earlier" and not path.exists()
+    words = f"{workshop.name}/earlier holds earlier files"
+    with pytest.warns(Notice, match=words), passing_folder(tmp_path):
+        pass

@@ -10,6 +10,7 @@ from standage.errors import Problem, SurveyError
 from standage.notices import Notice
 from standage.profiles.profile import Profile
 from standage.profiles.reading import read_profile
+from standage.replaced_file import EARLIER, PASSING
 
 
 class UncheckedProfile(Notice):
@@ -78,6 +79,10 @@ def load_profile(key: str, folder: str | Path | None = None) -> Profile:
 def _locate(key: str, folder: str | Path | None) -> Profile:
     if folder is not None and os.path.lexists(own := Path(folder) / f"{key}.toml"):
         return read_profile(own, shipped=False)
+    if folder is not None and (aside := [*Path(folder).glob(f"{PASSING}*/{EARLIER}/{key}.toml")]):
+        found = f"none, but {aside[0]}, where a command that was stopped left it"
+        expected, advice = "the profile in its place", "Move it back."
+        raise SurveyError((Problem(str(own), None, None, found, expected, advice),))
     if key not in profile_keys():
         there_are = ", ".join(profile_keys(folder))
         advice = (

@@ -48,7 +48,7 @@ def write_report(
                 report_writer(findings, units=units, heading=heading, settings=settings)(workshop)
                 move_all(workshop, [folder / name for name in FILES])
     except OSError as error:
-        found = f"a place that can't be written ({error.strerror})"
+        found = f"a place that can't be written ({error.strerror or error})"
         expected = "a folder for the report"
         advice = "Choose another folder with --out."
         raise StandageError.at(folder, found, expected, advice) from error

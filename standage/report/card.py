@@ -98,7 +98,7 @@ def write_card(
             with whole_file(path) as half:
                 half.write_text(html, encoding="utf-8")
     except OSError as error:
-        found = f"a place that can't be written ({error.strerror})"
+        found = f"a place that can't be written ({error.strerror or error})"
         raise StandageError.at(
             folder, found, "a folder for the card", "Choose another folder with --out."
         ) from error

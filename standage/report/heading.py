@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import base64
+import io
 from dataclasses import dataclass
 from pathlib import Path
 
+from matplotlib.image import imread
+
 from standage.errors import StandageError
+from standage.survey.limits import TooLarge, content_of
 
 SIGNATURES = {b"\x89PNG\r\n\x1a\n": "image/png", b"\xff\xd8\xff": "image/jpeg"}
 LARGEST_LOGO = 1_000_000  # a page that holds it should still go by mail (assumption) [bytes]
@@ -47,14 +51,18 @@ def image_type(data: bytes) -> str:
 def read_logo(path: str | Path) -> bytes:
     """The picture in a file. Raises StandageError where it is no PNG or JPEG, or too large."""
     try:
-        data = Path(path).read_bytes()
+        data = content_of(Path(path))
     except OSError as error:
         found = f"a file that can't be read ({error.strerror})"
+    except TooLarge as error:
+        found = str(error).split("\n")[0]
     else:
         if not image_type(data):
             found = "no PNG and no JPEG"
         elif len(data) > LARGEST_LOGO:
             found = f"a picture of {len(data) / 1e6:.1f} megabytes"
+        elif not _opens(data):
+            found = "a picture that is damaged or too large to be opened"
         else:
             return data
     raise StandageError.at(
@@ -63,3 +71,11 @@ def read_logo(path: str | Path) -> bytes:
         f"a picture as PNG or JPEG of at most {LARGEST_LOGO / 1e6:.0f} megabyte",
         "Choose another one with --logo, or leave it out.",
     )
+
+
+def _opens(data: bytes) -> bool:
+    try:
+        imread(io.BytesIO(data), format=image_type(data).removeprefix("image/"))
+    except Exception:  # libraries have many names for a picture that they can't read
+        return False
+    return True

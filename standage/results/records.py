@@ -25,13 +25,11 @@ def sealed(record: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def is_as_written(record: Mapping[str, Any]) -> bool:
-    """Whether nothing in it was changed after it was sealed; records of earlier versions have no
-    seal.
+    """Whether nothing in it was changed after it was sealed. One without a seal may be a draft's or
+    have lost it: nothing else in it tells.
     """
-    if SEAL not in record:
-        return True
     try:
-        return record.get(SEAL) == sealed(record)[SEAL]
+        return SEAL in record and record[SEAL] == sealed(record)[SEAL]
     except (RecursionError, ValueError):
         return False
 

@@ -93,9 +93,9 @@ class IncompleteResult(StandageError):
             f"{what} ({trace.strip().splitlines()[-1]})" for what, trace in not_made.items()
         )
         super().__init__(
-            f"Tables and draws are in {folder}, but this could not be made: {missing}. That is a"
-            " mistake in standage or in a library, and not in the survey; where it happened is in"
-            f" {folder / NOT_MADE}."
+            f"Tables and draws are in {folder}, but this could not be made: {missing}. The survey"
+            " isn't at fault: the system refuses a file, or it is a mistake in standage or in a"
+            f" library; where it happened is in {folder / NOT_MADE}."
         )
 
 
@@ -114,7 +114,10 @@ class _Attempts:
         try:
             yield
         except Exception as fault:
-            if isinstance(fault, OSError) and fault.errno in DISK_FAULTS:
+            if isinstance(fault, OSError) and (
+                fault.errno in DISK_FAULTS
+                or (isinstance(fault, PermissionError) and str(building) in str(fault.filename))
+            ):
                 raise
             self.not_made[what] = "".join(traceback.format_exception(fault))
             for half in set(building.rglob("*")) - before:

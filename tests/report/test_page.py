@@ -441,7 +441,13 @@ def test_title_place_crew_date_and_logo_head_the_page(findings, tmp_path, monkey
     (image,) = page.named("img")
     assert image["src"].startswith("data:image/png;base64,")
     (tmp_path / "logo.svg").write_text("<svg/>")
-    for wrong, why in (("logo.svg", "no PNG and no JPEG"), ("none.png", "can't be read")):
+    (tmp_path / "cut.png").write_bytes(dot.getvalue()[:100])
+    wrongs = (
+        ("logo.svg", "no PNG and no JPEG"),
+        ("none.png", "can't be read"),
+        ("cut.png", "damaged"),
+    )
+    for wrong, why in wrongs:
         with pytest.raises(StandageError, match=why):
             read_logo(tmp_path / wrong)
 

@@ -35,7 +35,7 @@ from standage.results.folder import (
     check_result_folder,
     read_provenance,
 )
-from standage.results.records import SEAL, sealed
+from standage.results.records import sealed
 from standage.results.run_record import SHOWN, read_run_record
 from standage.results.staging import LISTED, locked_staging, staging_folder
 
@@ -679,9 +679,7 @@ def test_provenance_that_somebody_has_edited_ends_in_words(
 
 
 def test_a_record_that_somebody_has_edited_is_never_taken_as_written(tmp_path, monkeypatch):
-    """Nor after a field was removed, but the seal, which earlier records lack; as JSON written
-    otherwise it is the same.
-    """
+    """Nor after a field was removed, its hash too; as JSON written otherwise it is the same."""
     folder = build_result_folder(
         tmp_path / "out",
         lambda building: (
@@ -694,11 +692,7 @@ def test_a_record_that_somebody_has_edited_is_never_taken_as_written(tmp_path, m
     path.write_text(json.dumps(written, sort_keys=True))
     assert read_provenance(folder) == written
     edited = [written | {name: value} for name in written for value in STRANGE]
-    edited += [
-        {name: written[name] for name in written if name != gone}
-        for gone in written
-        if gone != SEAL
-    ]
+    edited += [{name: written[name] for name in written if name != gone} for gone in written]
     edited += [written | {"options": {"seed": 8}}, written | {"more": None}]
     for record in edited:
         path.write_text(json.dumps(record))

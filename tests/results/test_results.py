@@ -4,9 +4,12 @@ words.
 
 from __future__ import annotations
 
+import errno
 import html
 import json
 import re
+from contextlib import nullcontext
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -22,7 +25,7 @@ from standage.report.card import write_card
 from standage.results.folder import build_result_folder, check_result_folder
 from standage.results.number_format import in_digits
 from standage.results.table_files import plain_values, write_table
-from standage.results.writing import IncompleteResult, write_results
+from standage.results.writing import IncompleteResult, _Attempts, write_results
 from standage.results.written_tables import written_tables
 
 
@@ -190,6 +193,17 @@ def test_a_writer_that_fails_costs_only_what_it_writes(tmp_path):
     assert (tmp_path / "out" / "cohorts.csv").is_file() and (
         tmp_path / "out" / "figures" / "cohorts.png"
     ).is_file()
+
+
+def test_a_picture_that_may_not_be_written_is_a_matter_of_its_place_and_a_font_is_not(tmp_path):
+    attempts = _Attempts()
+    for path in (tmp_path / "a.png", Path("font.ttf")):
+        refused = PermissionError(errno.EACCES, "Permission denied", str(path))
+        here = pytest.raises(PermissionError) if path.parent == tmp_path else nullcontext()
+        with here, attempts.making(path.name, tmp_path):
+            raise refused
+    assert list(attempts.not_made) == ["font.ttf"]
+    assert "the system refuses a file" in str(IncompleteResult(tmp_path, attempts.not_made))
 
 
 def test_tables_that_fail_leave_the_earlier_result(tmp_path):
