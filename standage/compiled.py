@@ -18,6 +18,7 @@ import shutil
 import subprocess
 import sys
 import tempfile
+import threading
 import warnings
 from collections.abc import Callable
 from functools import cache
@@ -41,11 +42,22 @@ ROOM_FOR_CODE = 50_000_000
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
 Booleans = NDArray[np.bool_]
-MAKE_APART = """
-import importlib, pickle, sys
-module, name, types = pickle.load(sys.stdin.buffer)
-getattr(importlib.import_module(module), name).compile(types)
+# ends with the process that started it, or after a minute without work
+MAKER = """
+import importlib, pickle, signal, sys
+wake = getattr(signal, "alarm", lambda seconds: None)
+while True:
+    wake(60)
+    try:
+        module, name, types = pickle.load(sys.stdin.buffer)
+    except EOFError:
+        break
+    wake(0)
+    getattr(importlib.import_module(module), name).compile(types)
+    sys.stdout.write("made\\n")
+    sys.stdout.flush()
 """
+_ONE_AT_A_TIME = threading.Lock()
 ONLY_FROM_LOOPS = {"no_cpython_wrapper": True, "no_cfunc_wrapper": True}
 LoopsT = TypeVar("LoopsT", bound=Callable[..., Any])
 
@@ -103,14 +115,39 @@ def _make_apart(module: str, name: str, types: tuple[Any, ...]) -> None:
     """Fills the cache with the code of a function for arguments of these types. Where that fails,
     the caller's process makes the code itself, by the same means.
     """
-    subprocess.run(
-        [sys.executable, "-c", MAKE_APART],
-        input=pickle.dumps((module, name, types)),
+    wanted = pickle.dumps((module, name, types))
+    with _ONE_AT_A_TIME:
+        for _ in range(2):  # the first may have ended, for want of work
+            try:
+                maker = _maker(os.getpid())
+                maker.stdin.write(wanted)
+                if maker.stdout.readline():
+                    return
+            except OSError:
+                pass
+            _maker.cache_clear()
+
+
+@cache
+def _maker(_process: int) -> Any:
+    """The process that makes code for this one, as long as this one lives: to load the compiler
+    takes longer than most functions take to compile.
+    """
+    maker = subprocess.Popen(
+        [sys.executable, "-c", MAKER],
         env=os.environ | {"PYTHONPATH": os.pathsep.join(filter(None, sys.path))},
-        stdout=subprocess.DEVNULL,
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
         stderr=subprocess.DEVNULL,
-        check=False,
+        bufsize=0,
     )
+    atexit.register(_end, maker)
+    return maker
+
+
+def _end(maker: Any) -> None:
+    with maker:
+        maker.kill()
 
 
 def _compiled(loops: LoopsT, **without: Any) -> LoopsT:
