@@ -134,9 +134,10 @@ def read_centres(
     inner_known = ~np.isnan(column["inner_ring_mm"])
     arc_measured = (centre == "arcs") & (column["arc_chord_mm"] > 0) & (column["arc_height_mm"] > 0)
     by_share_kind = (centre == "straight") | (centre == "rotten")
-    length_known = ~np.isnan(column["core_length_mm"]) & ~(
-        np.isnan(column["dbh_cm"]) & np.isnan(column["diameter_at_core_cm"])
-    )
+    diameter_known = ~(np.isnan(column["dbh_cm"]) & np.isnan(column["diameter_at_core_cm"]))
+    length_known = ~np.isnan(column["core_length_mm"]) & diameter_known
+    # how growth slowed in the rest of the core says more than the profile's early growth
+    held_against_radius = by_share_kind & diameter_known & ~inner_known & ~np.isnan(visible_rings)
 
     by_share = _from_share_of_radius(table, column, centre, visible_rings, profile)
     by_distance = _from_distance(
@@ -158,7 +159,7 @@ def read_centres(
             arc_measured,
             _from_distance(*_arc_distance(column, profile), inner_known, column, profile),
         ),
-        (distance_known & (~by_share_kind | inner_known | np.isnan(visible_rings)), by_distance),
+        (distance_known & ~held_against_radius, by_distance),
         (reader_says, _readers_own(column)),
         (centre == "pith", _pith(len(table))),
         (at_least(table), _pith(len(table))),  # no number of rings is assumed further in
@@ -199,15 +200,12 @@ def at_least(cores: pd.DataFrame) -> NDArray[np.bool_]:
 
 def reach_unknown(cores: pd.DataFrame) -> NDArray[np.bool_]:
     """Which rows of cores.csv tell nothing of how far from the pith they ended, `(core,)`: no
-    curvature or no centre, and neither rings, nor a distance that is used, nor a length. What they
+    curvature or no centre, and neither rings, nor a distance, nor a length. What they
     missed is then assumed from the rings seen (E14).
     """
     bound = at_least(cores)
-    cores = cores.reindex(
-        columns=["centre", "rings_to_pith", "pith_distance_mm", "inner_ring_mm", "core_length_mm"]
-    )
-    distance = cores["pith_distance_mm"].notna() & cores["inner_ring_mm"].notna()
-    told = cores["rings_to_pith"].notna() | distance | cores["core_length_mm"].notna()
+    cores = cores.reindex(columns=["centre", "rings_to_pith", "pith_distance_mm", "core_length_mm"])
+    told = cores[["rings_to_pith", "pith_distance_mm", "core_length_mm"]].notna().any(axis=1)
     return (cores["centre"].isin(["straight", "rotten"]) & ~told).to_numpy(dtype=bool) & ~bound
 
 
@@ -353,6 +351,11 @@ def _from_share_of_radius(
     share = geometry.share_of_radius_missing(
         length, radius, profile["core.pith_radius_mm"], eccentricity, nodes
     )
+    log_distance, log_sd = _estimated_distance(column, profile)
+    by_distance = geometry.share_of_radius_within(
+        log_distance, np.hypot(log_sd, eccentricity), radius - profile["core.pith_radius_mm"], nodes
+    )
+    share = np.where(np.isnan(share), by_distance, share)
     median = np.where(centre == "rotten", SHARE_MISSING["rotten"], SHARE_MISSING["straight"])
     assumed = expit(np.log(median / (1.0 - median))[:, None] + SHARE_MISSING_LOG_ODDS_SD * nodes)
     share = np.where(np.isnan(share), assumed, share)

@@ -94,6 +94,20 @@ def share_of_radius_missing(
     return np.clip(share, SMALLEST_SHARE_MISSING, 1.0 - SMALLEST_SHARE_MISSING)
 
 
+def share_of_radius_within(
+    log_distance_mm: ArrayLike, log_sd: ArrayLike, radius_mm: ArrayLike, nodes: ArrayLike
+) -> NDArray[np.float64]:
+    """Share of the radius that lies within a distance of the pith, `(core, node)`, at standard
+    normal `nodes` of the error of their ratio; held as in `share_of_radius_missing`.
+    """
+    radius = np.maximum(np.asarray(radius_mm, float), SMALLEST_DISTANCE_MM)
+    log_share = np.asarray(log_distance_mm, float) - np.log(radius)
+    share = np.exp(
+        log_share[..., None] + np.asarray(log_sd, float)[..., None] * np.asarray(nodes, float)
+    )
+    return np.clip(share, SMALLEST_SHARE_MISSING, 1.0 - SMALLEST_SHARE_MISSING)
+
+
 def rings_in_missing_share(
     share: ArrayLike, visible_rings: ArrayLike, slowing_per_year: float
 ) -> NDArray[np.float64]:

@@ -70,13 +70,14 @@ def as_read(cores: pd.DataFrame, record: str, rng: np.random.Generator) -> pd.Da
         error = ARC_READING_SD_MM * rng.standard_normal((2, len(cores)))
         table["arc_chord_mm"] = np.maximum(chord + error[0], 0.5)
         table["arc_height_mm"] = np.maximum(height + error[1], 0.1)
-    elif record.startswith("distance"):
+    elif "distance" in record:
         table["pith_distance_mm"] = cores["distance"] * np.exp(rng.normal(0, 0.15, len(cores)))
     if "inner" in record:
         table["inner_ring_mm"] = cores["inner_ring_mm"]
     if "length" in record:
-        for name in ("core_length_mm", "diameter_at_core_cm"):
-            table[name] = cores[name]
+        table["core_length_mm"] = cores["core_length_mm"]
+    if "length" in record or "diameter" in record:
+        table["diameter_at_core_cm"] = cores["diameter_at_core_cm"]
         table["dbh_cm"] = cores["diameter_at_core_cm"]
     return table
 
@@ -84,7 +85,10 @@ def as_read(cores: pd.DataFrame, record: str, rng: np.random.Generator) -> pd.Da
 @pytest.mark.parametrize("depth_mm", [5, 10, 20, 30])
 @pytest.mark.parametrize(
     "record",
-    ["arcs", "arcs inner", "distance", "distance inner", "straight length", "unknown length"],
+    [
+        *("arcs", "arcs inner", "distance", "distance inner"),
+        *("straight length", "straight distance", "rotten distance diameter", "unknown length"),
+    ],
 )
 def test_rings_cut_off_lie_inside_the_interval(record, depth_mm):
     rng = np.random.default_rng(depth_mm)
