@@ -1,5 +1,7 @@
 """A copy of the workbook with the messages at their cells: all rows, nothing else changed."""
 
+import errno
+
 import pytest
 from click.testing import CliRunner
 from good_survey import good_workbook, write_survey
@@ -121,6 +123,16 @@ def test_nothing_is_overwritten_and_only_workbooks_are_marked(source, tmp_path, 
     assert done.exit_code == BAD_INPUT and said in done.output
     after = {path.name: path.is_file() and path.read_bytes() for path in tmp_path.iterdir()}
     assert after == before
+
+
+def test_where_temporary_files_have_no_room_the_copy_is_named(source, tmp_path, monkeypatch):
+    def full(_):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr("standage.survey.files.marked_copy.workbook_bytes", full)
+    done = check(source, "--mark", tmp_path / "marked.xlsx")
+    assert done.exit_code == BAD_INPUT and "standard output" not in done.output
+    assert "marked.xlsx: found a file that can't be written (No space" in done.output
 
 
 def test_rows_of_a_flat_sheet_and_whole_columns_are_marked(tmp_path):

@@ -109,16 +109,14 @@ def write_marked_copy(
     ]
     number = _mark_cells(book, titles, tables, marks)
     _overview(book, marks)
-    content = workbook_bytes(book)
     try:
+        content = workbook_bytes(book)
         with whole_file(copy, new=True) as half:
             half.write_bytes(content)
     except OSError as error:
-        found = f"a file that can't be written ({error.strerror})"
-        expected = "a new file"
-        raise StandageError.at(
-            copy, found, expected, "Choose another name for the copy."
-        ) from error
+        found = f"a file that can't be written ({error.strerror or error})"
+        advice = "Choose another name for the copy, and look whether the disks have room."
+        raise StandageError.at(copy, found, "a new file", advice) from error
     return (
         f"wrote {copy}: {counted(number, 'cell')} marked (red: problems, yellow: looks wrong, blue:"
         f" read differently); every message in its sheet '{MARKS_SHEET}'."
